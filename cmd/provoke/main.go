@@ -1,0 +1,117 @@
+// Command provoke reproduces a radio-frequency immunity failure on a bench of one's own: it plans,
+// protects, drives, records, finds thresholds, compares and reports.
+//
+// This package holds the flags, the wiring of the internal packages, the exit codes and how the
+// program speaks. Everything that reaches outside the process hangs on a world, so that a test
+// runs the very commands the user runs.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+)
+
+// version is the program's version, set by the linker for a release.
+var version = "0.1-dev"
+
+// world is everything outside the process that a command touches.
+type world struct {
+	ctx      context.Context
+	stdin    io.Reader
+	stdout   io.Writer
+	stderr   io.Writer
+	terminal bool              // stderr is a terminal: status lines may be overwritten
+	now      func() time.Time  // wall clock
+	signals  <-chan os.Signal  // interrupts; the first finishes safely, the second stops now
+}
+
+// commands is the whole command line.
+type commands struct {
+	Demo       demoCommand       `cmd:"" help:"Do the whole job on the simulated bench: reproduce, find thresholds, fix, prove, report."`
+	New        newCommand        `cmd:"" help:"Write commented bench and plan files for your own gear into a folder."`
+	Bench      benchCommand      `cmd:"" help:"Check a bench file, then print the chain and its ratings."`
+	Budget     budgetCommand     `cmd:"" help:"Compute the chain before switching on: level, peak and headroom at every node over frequency."`
+	Plan       planCommand       `cmd:"" help:"Dry run of a plan: frequencies, levels, worst case at every rating, duration."`
+	Run        runCommand        `cmd:"" help:"Expose the product as the plan says, guarded, and journal every point."`
+	Findings   findingsCommand   `cmd:"" help:"Print upsets, immunity profile and margin of a run."`
+	Compare    compareCommand    `cmd:"" help:"Compare two runs, before and after: gain per frequency, verdict."`
+	Report     reportCommand     `cmd:"" help:"Write the report of a job."`
+	Journal    journalCommand    `cmd:"" help:"Print, verify or copy the journal of a job."`
+	Note       noteCommand       `cmd:"" help:"Add a remark to a run."`
+	Attach     attachCommand     `cmd:"" help:"Add a photo or file to a run."`
+	Level      levelCommand      `cmd:"" help:"The desk calculator of the trade: levels, currents, peaks, conversions."`
+	Touchstone touchstoneCommand `cmd:"" help:"Print what is in a Touchstone file."`
+	Simulate   simulateCommand   `cmd:"" help:"Serve the simulated bench for any SCPI client."`
+	Off        offCommand        `cmd:"" help:"Silence everything on a bench now, and read back that it is silent."`
+
+	Version kong.VersionFlag `help:"Print the version."`
+}
+
+func main() {
+	signals := make(chan os.Signal, 4)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	info, err := os.Stderr.Stat()
+	w := &world{
+		ctx:   context.Background(),
+		stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr,
+		terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
+		now:      time.Now,
+		signals:  signals,
+	}
+	os.Exit(run(w, os.Args[1:]))
+}
+
+// run runs one command line and returns its exit code.
+func run(w *world, args []string) (code int) {
+	var cli commands
+	exited := -1
+	parser, err := kong.New(&cli,
+		kong.Name("provoke"),
+		kong.Description("Reproduce a radio-frequency immunity failure on your own bench, find its threshold, prove the fix."),
+		kong.Vars{"version": "provoke " + version},
+		kong.Writers(w.stdout, w.stderr),
+		kong.Exit(func(c int) { exited = c; panic(exitNow{}) }),
+		kong.UsageOnError(),
+	)
+	if err != nil {
+		fmt.Fprintln(w.stderr, "provoke:", err)
+		return exitError
+	}
+	defer func() {
+		if r := recover(); r != nil {
+			if _, ok := r.(exitNow); !ok {
+				panic(r)
+			}
+			code = exited
+		}
+	}()
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	ctx, err := parser.Parse(args)
+	if err != nil {
+		fmt.Fprintf(w.stderr, "provoke: %v\n", err)
+		var pe *kong.ParseError
+		if errors.As(err, &pe) && pe.Context != nil && pe.Context.Command() != "" {
+			fmt.Fprintf(w.stderr, "\tsee: provoke %s --help\n", strings.Fields(pe.Context.Command())[0])
+		} else {
+			fmt.Fprintln(w.stderr, "\tsee: provoke --help")
+		}
+		return exitUsage
+	}
+	if err := ctx.Run(w); err != nil {
+		return speak(w, err)
+	}
+	return exitDone
+}
+
+type exitNow struct{}

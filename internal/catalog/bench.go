@@ -1,0 +1,243 @@
+// Package catalog describes equipment: what each piece does to a level over frequency, what it
+// stands, and how the pieces are wired on one bench. A bench file is read here and nowhere else.
+// The package computes nothing along the chain; package chain does.
+//
+// A rating that is absent forbids what it would have limited: chain and guard treat it as a limit
+// that nothing is shown to respect.
+package catalog
+
+import (
+	"time"
+
+	"provoke/internal/curve"
+	"provoke/internal/rf"
+)
+
+// Fixture is what the injection clamp is closed around.
+type Fixture string
+
+// The fixtures. Jig50 is a coaxial jig with 50 Ω at both ends (loop 100 Ω), Jig150 one with 150 Ω
+// at both ends through 150-to-50 Ω adaptors (loop 300 Ω).
+const (
+	OnCable Fixture = "cable"
+	Jig50   Fixture = "jig50"
+	Jig150  Fixture = "jig150"
+)
+
+// LoopImpedance returns the sum of the two terminations of a jig; absent on a cable.
+func (f Fixture) LoopImpedance() rf.Resistance {
+	switch f {
+	case Jig50:
+		return 100
+	case Jig150:
+		return 300
+	}
+	return 0
+}
+
+// Identity is what a report needs to name a piece of equipment.
+type Identity struct {
+	ID          string // unique on the bench, e.g. "AMP1"
+	Description string
+	Serial      string
+	Calibrated  time.Time // zero when not known
+	Due         time.Time
+	Certificate string
+}
+
+// Connection is how a piece with a remote interface is reached.
+type Connection struct {
+	Address string      // open VISA resource string, e.g. TCPIP::127.0.0.1::5025::SOCKET
+	Table   string      // name of the command table
+	Timeout rf.Duration // for one exchange; 0 means the table's own
+}
+
+// Present reports that the piece has a remote interface.
+func (c Connection) Present() bool { return c.Address != "" }
+
+// Band is a range of frequencies that a piece is made for.
+type Band struct{ Low, High rf.Frequency }
+
+// Contains reports that the frequency is inside the band; an absent band contains nothing.
+func (b Band) Contains(f rf.Frequency) bool {
+	return b.Low.Known() && b.High.Known() && f >= b.Low && f <= b.High
+}
+
+// CountsIn is the unit a generator counts its amplitude in.
+type CountsIn string
+
+// LoadSetting is the load a generator assumes when it counts in volts.
+type LoadSetting string
+
+const (
+	CountsDBm CountsIn = "dBm"
+	CountsVpp CountsIn = "Vpp"
+
+	Load50    LoadSetting = "50 Ω"
+	LoadHighZ LoadSetting = "high-Z"
+)
+
+// Source is the generator. Its levels are powers available into 50 Ω whatever unit it counts in.
+type Source struct {
+	Identity
+	Connection
+	Band       Band
+	Minimum    rf.Power // lowest level that can be set
+	Maximum    rf.Power // highest level that can be set
+	Resolution rf.Gain
+	CountsIn   CountsIn
+	Load       LoadSetting
+	// MaximumReverse is the power the output stands from outside; absent when not known.
+	MaximumReverse rf.Power
+}
+
+// Passive is a pad, a coaxial cable, a filter: something with a loss and a power rating.
+type Passive struct {
+	Identity
+	Kind         string               // "pad", "coax", "filter", "adaptor"
+	Loss         curve.Curve[rf.Gain] // positive dB
+	MaximumPower rf.Power             // average; absent forbids
+}
+
+// Amplifier is the RF power amplifier.
+type Amplifier struct {
+	Identity
+	Connection   // present when it has a remote standby
+	Band         Band
+	Gain         curve.Curve[rf.Gain]
+	Compression  curve.Curve[rf.Power] // output power at 1 dB compression
+	Saturation   rf.Power              // largest output power
+	MaximumInput rf.Power              // as peak envelope power
+	// MaximumDuty is the largest share of time at full output; absent means 100 %.
+	MaximumDuty rf.Fraction
+	// ReflectedLimit is the reverse power that the output stands; absent forbids a clamp whose
+	// match is not known.
+	ReflectedLimit rf.Power
+}
+
+// Coupler is a directional coupler at the clamp's input.
+type Coupler struct {
+	Identity
+	Forward      curve.Curve[rf.Gain] // coupling factor, positive dB, forward port below through line
+	Reverse      curve.Curve[rf.Gain]
+	Loss         curve.Curve[rf.Gain]
+	MaximumPower rf.Power
+}
+
+// PowerMeter reads the coupler's ports.
+type PowerMeter struct {
+	Identity
+	Connection
+	MaximumInput rf.Power
+	Floor        rf.Power
+}
+
+// Clamp is the injection clamp.
+type Clamp struct {
+	Identity
+	// InsertionLoss is the drop from forward power at the input to power in one 50 Ω jig port.
+	InsertionLoss curve.Curve[rf.Gain]
+	// ReturnLoss is the match at the input, positive dB; absent means total reflection.
+	ReturnLoss curve.Curve[rf.Gain]
+	// SeriesImpedance is the magnitude put in series with the cable; absent when not measured.
+	SeriesImpedance curve.Curve[rf.Transimpedance]
+	MaximumForward  rf.Power // average power, for MaximumTime
+	MaximumTime     rf.Duration
+	MaximumDuty     rf.Fraction
+}
+
+// Cable is the cable that carries the current, over the reference plane.
+type Cable struct {
+	Identity
+	Length         rf.Length
+	Height         rf.Length
+	ClampToDUT     rf.Length
+	ProbeToDUT     rf.Length
+	Decoupling     string     // what stands between the clamp and the auxiliary equipment
+	MaximumCurrent rf.Current // cap on the current whatever the level; absent forbids
+	// ExpectedLow and ExpectedHigh are how far the cable's current may lie from the jig's at the
+	// same forward power: the budget's stated range. Common practice: −20 dB to +10 dB.
+	ExpectedLow, ExpectedHigh rf.Gain
+}
+
+// DUT is the device under test.
+type DUT struct {
+	Identity
+	Port string // the port whose cable is injected
+}
+
+// Probe is the current monitoring probe.
+type Probe struct {
+	Identity
+	TransferImpedance curve.Curve[rf.Transimpedance]
+	MaximumCurrent    rf.Current // r.m.s., of the peak envelope
+}
+
+// Analyser reads the probe.
+type Analyser struct {
+	Identity
+	Connection
+	Band         Band
+	MaximumInput rf.Power // as peak envelope power
+	MixerLimit   rf.Power // above it a reading is overloaded, a bound
+	Bandwidths   []rf.Frequency
+	Floor        rf.Power // displayed noise at the narrowest bandwidth
+}
+
+// MonitorKind is how a device under test is watched.
+type MonitorKind string
+
+const (
+	MonitorMeter    MonitorKind = "meter"    // an SCPI meter's reading
+	MonitorText     MonitorKind = "text"     // text lines over TCP or serial
+	MonitorCommand  MonitorKind = "command"  // a command's exit status
+	MonitorOperator MonitorKind = "operator" // the operator's key
+)
+
+// Monitor watches the device under test.
+type Monitor struct {
+	Identity
+	Connection
+	Kind      MonitorKind
+	Query     string  // meter: the query for a reading, from the table when empty
+	Pattern   string  // text: regular expression whose first group is the number
+	Unit      string  // what the number counts, e.g. "kg"
+	Tolerance float64 // half-width round the baseline, in Unit
+	// ErrorPattern is a regular expression for a line that is an upset by itself.
+	ErrorPattern string
+	Silence      rf.Duration // longest time without a line or an answer
+	Latency      rf.Duration // from the DUT's state to the reading
+	Every        rf.Duration // meter and command: period
+	Command      []string
+	Reset        string // line sent to reset a latched DUT; empty when only a person can
+}
+
+// Interlock is an input that must read closed while RF is on.
+type Interlock struct {
+	Identity
+	Connection
+}
+
+// Bench is one wiring of equipment.
+type Bench struct {
+	Name        string
+	File        string // where it was read from
+	Bytes       []byte // as read
+	Hash        string // SHA-256 of Bytes and of every file it names
+	Source      Source
+	ToAmplifier []Passive
+	Amplifier   *Amplifier
+	ToClamp     []Passive
+	Coupler     *Coupler
+	PowerMeter  *PowerMeter
+	Clamp       Clamp
+	Cable       Cable
+	DUT         DUT
+	Probe       *Probe
+	ToAnalyser  []Passive
+	Analyser    *Analyser
+	Monitors    []Monitor
+	Interlock   *Interlock
+	// Files holds the bytes of every curve file that the bench names, by the name as written.
+	Files map[string][]byte
+}

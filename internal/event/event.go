@@ -1,0 +1,256 @@
+// Package event is the closed set of things that can be journalled, with their JSON form. The
+// journal is the truth: live page, tables and report are folds of these events (package result).
+// A format change gets a new version and the old one stays readable.
+package event
+
+import (
+	"time"
+
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+)
+
+// Version of the event format.
+const Version = 1
+
+// Event is one of the types of this package.
+type Event interface{ Kind() string }
+
+// Record is an event at its place in a run's journal.
+type Record struct {
+	Run   int
+	Seq   int64     // from 1, without gaps
+	At    time.Time // wall clock
+	Event Event
+	Chain string // hash over the previous record's chain hash and this record
+}
+
+// Opened is the first event of every run.
+type Opened struct {
+	Version     int              `json:"version"`
+	Program     string           `json:"program"` // version of provoke
+	RunKind     plan.RunKind     `json:"runKind"`
+	Mode        plan.Mode        `json:"mode"`
+	Fixture     string           `json:"fixture"`
+	Label       string           `json:"label"`
+	Changed     string           `json:"changed,omitempty"` // what was changed on the DUT since the run before
+	Operator    string           `json:"operator,omitempty"`
+	Room        string           `json:"room,omitempty"`
+	Temperature string           `json:"temperature,omitempty"`
+	Bench       Attachment       `json:"bench"`
+	Plan        Attachment       `json:"plan"`
+	Curves      []Curve          `json:"curves,omitempty"`
+	Equipment   []Equipment      `json:"equipment,omitempty"`
+	Profile     Profile          `json:"profile"`
+	Modulation  level.Modulation `json:"modulation"`
+	Dwell       rf.Duration      `json:"dwell"`
+	Resolution  rf.Gain          `json:"resolution"`
+	Range       rf.Gain          `json:"range"`
+	Edges       rf.Fraction      `json:"edges,omitempty"`
+	Setup       []Field          `json:"setup,omitempty"` // distances, heights, decoupling
+	Monitors    []Monitor        `json:"monitors,omitempty"`
+	Points      int              `json:"points"` // of the grid
+	Resumes     bool             `json:"resumes,omitempty"`
+	Calibration int              `json:"calibration,omitempty"` // run replayed by substitution
+}
+
+// Attachment names a file kept in the job by its hash.
+type Attachment struct {
+	Name   string `json:"name"`
+	SHA256 string `json:"sha256"`
+}
+
+// Curve records which figures were used.
+type Curve struct {
+	Item, What, Source, SHA256 string
+}
+
+// Equipment is a line of the equipment list.
+type Equipment struct {
+	ID, Description, Serial, Certificate, Identified string
+	Calibrated, Due                                  string
+}
+
+// Profile records the level profile with its mark.
+type Profile struct {
+	ID, Title, Source, Confidence, Means string
+	Verified                             bool
+}
+
+// Field is a named fact in words.
+type Field struct{ Name, Value string }
+
+// Monitor records how the DUT was watched.
+type Monitor struct {
+	ID, Kind, Unit string
+	Tolerance      float64
+	Latency        rf.Duration
+	Baseline       float64
+	HasBaseline    bool
+}
+
+// Armed says that the worst case at every rating was shown and accepted.
+type Armed struct {
+	By      string      `json:"by"`
+	Worst   []Worst     `json:"worst"`
+	DeadMan rf.Duration `json:"deadMan"`
+}
+
+// Worst is the worst case of the whole run at one rating.
+type Worst struct {
+	ID, Place              string
+	Frequency              rf.Frequency
+	Peak, Rating, Headroom string
+}
+
+// FirstLight is the comparison of measured and predicted current before going up.
+type FirstLight struct {
+	Frequency rf.Frequency `json:"frequency"`
+	Drive     rf.Power     `json:"drive"`
+	Predicted rf.Current   `json:"predicted"`
+	Low       rf.Current   `json:"low"`
+	High      rf.Current   `json:"high"`
+	Measured  rf.Current   `json:"measured"`
+	Passed    bool         `json:"passed"`
+	Causes    []string     `json:"causes,omitempty"` // likely causes, worded as guesses
+}
+
+// Intent is on disk before anything raises RF for a step.
+type Intent struct {
+	Step    plan.Step `json:"step"`
+	Attempt int       `json:"attempt"`
+}
+
+// Reading is one look at the DUT.
+type Reading struct {
+	Monitor  string      `json:"monitor"`
+	After    rf.Duration `json:"after"` // since RF came to the level; negative before
+	Text     string      `json:"text,omitempty"`
+	Value    float64     `json:"value"`
+	HasValue bool        `json:"hasValue"`
+	Bad      bool        `json:"bad,omitempty"` // outside tolerance, an error line, or silence
+	Why      string      `json:"why,omitempty"`
+	RFOn     bool        `json:"rfOn"`
+}
+
+// StepClosed closes a step: what was set, what was measured, what the DUT did, in one record.
+type StepClosed struct {
+	Step             plan.Step    `json:"step"`
+	Attempt          int          `json:"attempt"`
+	Outcome          plan.Outcome `json:"outcome"`
+	Drive            rf.Power     `json:"drive"`            // generator setting, unmodulated carrier
+	Current          rf.Current   `json:"current,omitzero"` // measured on the cable, CW, with its bound
+	Highest          rf.Current   `json:"highest,omitzero"` // highest that the step measured or asked for
+	Forward          rf.Power     `json:"forward,omitzero"` // measured, or predicted when ForwardPredicted
+	Reverse          rf.Power     `json:"reverse,omitzero"`
+	ForwardPredicted bool         `json:"forwardPredicted,omitempty"`
+	Predicted        rf.Current   `json:"predicted,omitzero"` // by the budget at this drive
+	Means            string       `json:"means"`              // what the level of this point means
+	Class            Class        `json:"class,omitempty"`
+	RecoveredAfter   rf.Duration  `json:"recoveredAfter,omitempty"` // from RF off to well; 0 when not upset
+	Readings         []Reading    `json:"readings,omitempty"`
+	Limited          string       `json:"limited,omitempty"` // why the level was not reached
+	OnFor            rf.Duration  `json:"onFor"`
+	Note             string       `json:"note,omitempty"`
+	// Descent holds the measured current at each offset of a recovery step that was visited, in order.
+	Descent []rf.Current `json:"descent,omitempty"`
+}
+
+// Class of an upset by when it showed and how it ended.
+type Class string
+
+const (
+	NoUpset       Class = ""
+	DuringOnly    Class = "during, recovers when RF goes" // well again by itself at RF off
+	RecoversLater Class = "recovers by itself, later"     // by itself, after a time
+	NeedsReset    Class = "needs a reset"
+	NotRecovered  Class = "did not recover"
+)
+
+// Hold is a pause that may end by itself; Resumed ends it.
+type Hold struct {
+	Why string `json:"why"`
+}
+
+// Resumed ends a Hold or begins again after a crash.
+type Resumed struct {
+	Why string `json:"why"`
+}
+
+// Tripped is latched: a person has to arm again. It is written before anything else about a stop.
+type Tripped struct {
+	Cause string `json:"cause"`
+	By    string `json:"by"` // "guard", "operator", "engine", …
+}
+
+// OperatorMark is the operator saying "it upset now".
+type OperatorMark struct {
+	Text string `json:"text,omitempty"`
+}
+
+// Stopping is the first cause of the end of a run that ends before its plan.
+type Stopping struct {
+	Cause      string `json:"cause"`
+	ByOperator bool   `json:"byOperator,omitempty"`
+}
+
+// Safed reports what was done to silence the bench and what was read back.
+type Safed struct {
+	Cause string      `json:"cause"`
+	Steps []SafeStep  `json:"steps"`
+	Quiet bool        `json:"quiet"`
+	How   string      `json:"how"` // "measured at the floor", "off by the instrument's word only", …
+	Took  rf.Duration `json:"took"`
+}
+
+// SafeStep is one step of safing and what came of it.
+type SafeStep struct{ What, Result string }
+
+// Note is a remark of a person.
+type Note struct {
+	By   string `json:"by,omitempty"`
+	Text string `json:"text"`
+}
+
+// Attached joins a photo or file to a run.
+type Attached struct {
+	Attachment
+	Caption string `json:"caption,omitempty"`
+}
+
+// Verdict of a run.
+type Verdict string
+
+const (
+	Done          Verdict = "done"
+	DoneUpset     Verdict = "done, with upsets"
+	Incomplete    Verdict = "not all points closed"
+	Stopped       Verdict = "stopped by the operator, RF off verified"
+	TrippedEnd    Verdict = "tripped, RF off verified"
+	Failed        Verdict = "failed, RF off verified"
+	RFNotKnownOff Verdict = "RF not known to be off"
+)
+
+// Closed is the last event of a run.
+type Closed struct {
+	Verdict Verdict `json:"verdict"`
+	Why     string  `json:"why,omitempty"`
+	Count   int64   `json:"count"` // records before this one
+	Head    string  `json:"head"`  // chain hash of the record before this one
+}
+
+func (Opened) Kind() string       { return "opened" }
+func (Armed) Kind() string        { return "armed" }
+func (FirstLight) Kind() string   { return "first-light" }
+func (Intent) Kind() string       { return "intent" }
+func (StepClosed) Kind() string   { return "step-closed" }
+func (Hold) Kind() string         { return "hold" }
+func (Resumed) Kind() string      { return "resumed" }
+func (Tripped) Kind() string      { return "tripped" }
+func (OperatorMark) Kind() string { return "operator-mark" }
+func (Stopping) Kind() string     { return "stopping" }
+func (Safed) Kind() string        { return "safed" }
+func (Note) Kind() string         { return "note" }
+func (Attached) Kind() string     { return "attached" }
+func (Closed) Kind() string       { return "closed" }

@@ -1,0 +1,137 @@
+// Package plan says what a run does: the plan file, its check against a chain, and Program, a pure
+// state machine that is asked for the next step and told what came of it. The same outcomes give
+// the same steps, so a dry run, a replay and a resume after a crash are one thing. Every level a
+// program can ask for is bounded before RF is on: offsets are never above 0 dB.
+package plan
+
+import (
+	"provoke/internal/catalog"
+	"provoke/internal/level"
+	"provoke/internal/rf"
+)
+
+// RunKind is what a run is for.
+type RunKind string
+
+const (
+	Exposure    RunKind = "exposure"
+	Baseline    RunKind = "baseline"    // no RF, same duration: counts false alarms
+	Control     RunKind = "control"     // DUT replaced or its output held: finds upsets of monitor or AE
+	Calibration RunKind = "calibration" // clamp in a jig: records drive against current
+)
+
+// Mode is how the level is set.
+type Mode string
+
+const (
+	ConstantDrive Mode = "constant drive" // same generator setting at every frequency
+	ClosedLoop    Mode = "closed loop"    // measured current brought to the level
+	Substitution  Mode = "substitution"   // drive of a calibration run replayed
+)
+
+// Search is how the threshold of an upset is found.
+type Search struct {
+	Onset      bool    // find the onset; false records the upset only
+	Recovery   bool    // find the recovery level
+	Resolution rf.Gain // default 0.5 dB
+	Range      rf.Gain // how far below the level wanted to look; default 40 dB
+	Approach   rf.Gain // largest step up toward a neighbour's onset; default 3 dB
+	Confirm    int     // further exposures at the onset that must upset too; default 1
+	Window     rf.Gain // the low check exposure of each band lies this far below onset; default 6 dB
+}
+
+// Levelling is how the closed loop approaches its target.
+type Levelling struct {
+	Window      rf.Gain // the current counts as reached within this below the target; default 0.3 dB
+	AboveBudget rf.Gain // drive never above the budget's need by more than this; default 6 dB
+	Ceiling     rf.Gain // forward power never above the calibration's (or budget's) by more; default 6.02 dB (factor 4)
+}
+
+// Plan is a plan file.
+type Plan struct {
+	Name, File string
+	Bytes      []byte
+	Hash       string
+	BenchFile  string // as written
+	Kind       RunKind
+	Mode       Mode
+	Fixture    catalog.Fixture
+	Profile    level.Profile
+	Grid       []rf.Frequency // ascending, without repeats
+	GridText   string         // how the grid was asked for, for people
+	Modulation level.Modulation
+	Drive      rf.Power // constant drive
+	Dwell      rf.Duration
+	Settle     rf.Duration // after every change of level, before a reading counts
+	// Edges is the width to which the edges of a failing band are found, relative to frequency;
+	// absent leaves the grid as it is.
+	Edges     rf.Fraction
+	Search    Search
+	Levelling Levelling
+	// FirstLightBelow is how far below the first level the measured current is first compared with
+	// the budget (default 20 dB); FirstLightAllowed how far they may differ in a jig (default 4 dB).
+	FirstLightBelow, FirstLightAllowed rf.Gain
+	// TripAbove is how far a measured current may lie above the prediction's high end (default 6 dB).
+	TripAbove rf.Gain
+	// RecoverWithin is how long the DUT gets to recover by itself before it is reset (default 10 s).
+	RecoverWithin rf.Duration
+	// DeadMan is the longest time between two signs of life of the engine while RF is on (default 2 s).
+	DeadMan rf.Duration
+	// CalibrationRun is the run of the same job whose drives substitution replays; 0 means the
+	// newest calibration run that fits.
+	CalibrationRun int
+	// AcceptFalseAlarms lets an exposure run although its baseline had this many false alarms.
+	AcceptFalseAlarms int
+}
+
+// Point is a frequency with the top level of the program there.
+type Point struct {
+	Frequency rf.Frequency `json:"frequency"`
+	// Target is the current that offset 0 dB means; absent in constant drive.
+	Target rf.Current `json:"target,omitzero"`
+	// Drive is the generator setting that offset 0 dB means: the whole truth in constant drive and
+	// substitution, the budget's open-loop need in closed loop.
+	Drive rf.Power `json:"drive"`
+	// Ceiling is the largest drive that the engine may use at this point, whatever the loop says.
+	Ceiling rf.Power  `json:"ceiling"`
+	Wanted  level.Ask `json:"-"`
+}
+
+// Purpose of a step.
+type Purpose string
+
+const (
+	Sweep   Purpose = "sweep"    // at the level wanted, or on the way up to it beside a failing neighbour
+	Onset   Purpose = "onset"    // threshold search
+	Confirm Purpose = "confirm"  // repeat at the onset
+	Recover Purpose = "recovery" // from an upset downwards with RF on
+	Window  Purpose = "window"   // low check: is the upset monotone in level
+	Edge    Purpose = "edge"     // at a frequency added to find the edge of a band
+)
+
+// Step is one thing to do: one exposure, or for Recover one descent of several.
+type Step struct {
+	Number  int     `json:"step"` // from 1, in the order asked
+	Point   Point   `json:"point"`
+	Purpose Purpose `json:"purpose"`
+	Offset  rf.Gain `json:"offset"` // 0 dB or below, against Point
+	// Descend are the offsets, falling, that a Recover step goes down through after it has upset
+	// the DUT at Offset, one dwell each, until the DUT is well.
+	Descend []rf.Gain `json:"descend,omitempty"`
+}
+
+// Outcome is what came of a step.
+type Outcome struct {
+	Number int  `json:"step"`
+	Upset  bool `json:"upset"`
+	// Latched: the DUT did not recover by itself and had to be reset.
+	Latched bool `json:"latched,omitempty"`
+	// NotReached: the level could not be reached (ceiling, rating, amplifier); the DUT saw less.
+	NotReached bool `json:"notReached,omitempty"`
+	// Skipped: the step was given up without an exposure.
+	Skipped bool `json:"skipped,omitempty"`
+	// RecoveredAt is the first offset of Descend at which the DUT was well; nil when at none.
+	RecoveredAt *rf.Gain `json:"recoveredAt,omitempty"`
+	// Exposures is the number of dwells with RF on that the step took.
+	Exposures int `json:"exposures"`
+}

@@ -1,0 +1,106 @@
+// Package problem is how a fault in a user's file is told: as a value with its place, what is
+// wrong and what to do. Whoever reads a file gathers all its problems and returns them together;
+// nothing is applied from a file that has one. It imports nothing of this program.
+package problem
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+)
+
+// Problem is one fault in a file. Line and Column count from 1; 0 means that the fault belongs to
+// the file as a whole.
+type Problem struct {
+	File   string `json:"file"`
+	Line   int    `json:"line,omitempty"`
+	Column int    `json:"column,omitempty"`
+	What   string `json:"what"`
+	Hint   string `json:"hint,omitempty"`
+	// Warning marks what the user should know but what does not stop the work.
+	Warning bool `json:"warning,omitempty"`
+}
+
+// String prints "file:line:column: what (hint)".
+func (p Problem) String() string {
+	var b strings.Builder
+	b.WriteString(p.File)
+	if p.Line > 0 {
+		fmt.Fprintf(&b, ":%d", p.Line)
+		if p.Column > 0 {
+			fmt.Fprintf(&b, ":%d", p.Column)
+		}
+	}
+	b.WriteString(": ")
+	if p.Warning {
+		b.WriteString("warning: ")
+	}
+	b.WriteString(p.What)
+	if p.Hint != "" {
+		b.WriteString("\n\thint: " + p.Hint)
+	}
+	return b.String()
+}
+
+// List is all problems of one reading. It is an error only through Err.
+type List []Problem
+
+// Err returns the list as an error, or nil when it holds warnings at most.
+func (l List) Err() error {
+	for _, p := range l {
+		if !p.Warning {
+			return listError{l}
+		}
+	}
+	return nil
+}
+
+// Warnings returns only the warnings.
+func (l List) Warnings() List {
+	var out List
+	for _, p := range l {
+		if p.Warning {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// Sort orders the list by file and place.
+func (l List) Sort() {
+	sort.SliceStable(l, func(i, j int) bool {
+		a, b := l[i], l[j]
+		if a.File != b.File {
+			return a.File < b.File
+		}
+		if a.Line != b.Line {
+			return a.Line < b.Line
+		}
+		return a.Column < b.Column
+	})
+}
+
+type listError struct{ List }
+
+func (e listError) Error() string {
+	lines := make([]string, len(e.List))
+	for i, p := range e.List {
+		lines[i] = p.String()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// ListOf returns the problems inside an error made by Err.
+func ListOf(err error) (List, bool) {
+	for err != nil {
+		if e, ok := err.(listError); ok {
+			return e.List, true
+		}
+		u, ok := err.(interface{ Unwrap() error })
+		if !ok {
+			return nil, false
+		}
+		err = u.Unwrap()
+	}
+	return nil, false
+}
