@@ -63,31 +63,48 @@ type Attachment struct {
 
 // Curve records which figures were used.
 type Curve struct {
-	Item, What, Source, SHA256 string
+	Item   string `json:"item"`
+	What   string `json:"what"`
+	Source string `json:"source,omitempty"`
+	SHA256 string `json:"sha256,omitempty"`
 }
 
 // Equipment is a line of the equipment list.
 type Equipment struct {
-	ID, Description, Serial, Certificate, Identified string
-	Calibrated, Due                                  string
+	ID          string `json:"id"`
+	Description string `json:"description,omitempty"`
+	Serial      string `json:"serial,omitempty"`
+	Certificate string `json:"certificate,omitempty"`
+	Identified  string `json:"identified,omitempty"` // what the instrument answered to *IDN?
+	Calibrated  string `json:"calibrated,omitempty"`
+	Due         string `json:"due,omitempty"`
 }
 
 // Profile records the level profile with its mark.
 type Profile struct {
-	ID, Title, Source, Confidence, Means string
-	Verified                             bool
+	ID         string `json:"id"`
+	Title      string `json:"title,omitempty"`
+	Source     string `json:"source,omitempty"`
+	Confidence string `json:"confidence,omitempty"`
+	Means      string `json:"means,omitempty"`
+	Verified   bool   `json:"verified"`
 }
 
 // Field is a named fact in words.
-type Field struct{ Name, Value string }
+type Field struct {
+	Name  string `json:"name"`
+	Value string `json:"value"`
+}
 
 // Monitor records how the DUT was watched.
 type Monitor struct {
-	ID, Kind, Unit string
-	Tolerance      float64
-	Latency        rf.Duration
-	Baseline       float64
-	HasBaseline    bool
+	ID          string      `json:"id"`
+	Kind        string      `json:"kind"`
+	Unit        string      `json:"unit,omitempty"`
+	Tolerance   float64     `json:"tolerance"`
+	Latency     rf.Duration `json:"latency,omitempty"`
+	Baseline    float64     `json:"baseline,omitempty"`
+	HasBaseline bool        `json:"hasBaseline"`
 }
 
 // Armed says that the worst case at every rating was shown and accepted.
@@ -99,9 +116,12 @@ type Armed struct {
 
 // Worst is the worst case of the whole run at one rating.
 type Worst struct {
-	ID, Place              string
-	Frequency              rf.Frequency
-	Peak, Rating, Headroom string
+	ID        string       `json:"id"`
+	Place     string       `json:"place"`
+	Frequency rf.Frequency `json:"frequency"`
+	Peak      string       `json:"peak"`
+	Rating    string       `json:"rating"`
+	Headroom  string       `json:"headroom"`
 }
 
 // FirstLight is the comparison of measured and predicted current before going up.
@@ -205,7 +225,10 @@ type Safed struct {
 }
 
 // SafeStep is one step of safing and what came of it.
-type SafeStep struct{ What, Result string }
+type SafeStep struct {
+	What   string `json:"what"`
+	Result string `json:"result"`
+}
 
 // Note is a remark of a person.
 type Note struct {
