@@ -78,14 +78,14 @@ func (m Modulation) MeanOverCarrier() rf.Gain {
 // Ask is what a profile asks for at one frequency.
 type Ask struct {
 	// Current is the level as a current on the cable or in the calibration loop.
-	Current rf.Current
+	Current rf.Current `json:"current,omitzero"`
 	// EMF is the open-circuit voltage behind LoopImpedance/2, for profiles that ask for one.
-	EMF rf.Voltage
+	EMF rf.Voltage `json:"emf,omitzero"`
 	// LoopImpedance is the loop in which Current is defined: 300 Ω for an e.m.f. behind 150 Ω into
 	// 150 Ω, 100 Ω for a 50 + 50 Ω jig; absent for a current on the cable itself.
-	LoopImpedance rf.Resistance
+	LoopImpedance rf.Resistance `json:"loop,omitzero"`
 	// Limit is the largest current the standard lets the clamp put on the cable; absent for none.
-	Limit rf.Current
+	Limit rf.Current `json:"limit,omitzero"`
 }
 
 // Profile is a level over frequency, with what the level means.

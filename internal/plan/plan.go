@@ -93,8 +93,9 @@ type Point struct {
 	// substitution, the budget's open-loop need in closed loop.
 	Drive rf.Power `json:"drive"`
 	// Ceiling is the largest drive that the engine may use at this point, whatever the loop says.
-	Ceiling rf.Power  `json:"ceiling"`
-	Wanted  level.Ask `json:"-"`
+	Ceiling rf.Power `json:"ceiling"`
+	// Wanted is what the profile asks for here; journalled, so that a margin can be told years later.
+	Wanted level.Ask `json:"wanted,omitzero"`
 }
 
 // Purpose of a step.
