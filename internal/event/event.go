@@ -1,6 +1,9 @@
-// Package event is the closed set of things that can be journalled, with their JSON form. The
-// journal is the truth: live page, tables and report are folds of these events (package result).
-// A format change gets a new version and the old one stays readable.
+// Package event is the closed set of things that can be journalled, with their JSON form and the
+// hash that chains them. The journal is the truth: live page, tables and report are folds of these
+// events (package result). A format change gets a new version and the old one stays readable.
+//
+// It keeps no file (package store does) and decides nothing. docs/journal.md gives the form of
+// every event so that another program can read it.
 package event
 
 import (
@@ -96,15 +99,16 @@ type Field struct {
 	Value string `json:"value"`
 }
 
-// Monitor records how the DUT was watched.
+// Monitor records how the DUT was watched. Its JSON has a "baseline" only where HasBaseline is
+// set, and no "hasBaseline"; numbers are in Unit.
 type Monitor struct {
-	ID          string      `json:"id"`
-	Kind        string      `json:"kind"`
-	Unit        string      `json:"unit,omitempty"`
-	Tolerance   float64     `json:"tolerance"`
-	Latency     rf.Duration `json:"latency,omitempty"`
-	Baseline    float64     `json:"baseline,omitempty"`
-	HasBaseline bool        `json:"hasBaseline"`
+	ID          string
+	Kind        string
+	Unit        string
+	Tolerance   float64
+	Latency     rf.Duration
+	Baseline    float64
+	HasBaseline bool
 }
 
 // Armed says that the worst case at every rating was shown and accepted.
@@ -127,11 +131,11 @@ type Worst struct {
 // FirstLight is the comparison of measured and predicted current before going up.
 type FirstLight struct {
 	Frequency rf.Frequency `json:"frequency"`
-	Drive     rf.Power     `json:"drive"`
-	Predicted rf.Current   `json:"predicted"`
-	Low       rf.Current   `json:"low"`
-	High      rf.Current   `json:"high"`
-	Measured  rf.Current   `json:"measured"`
+	Drive     rf.Power     `json:"drive,omitzero"`
+	Predicted rf.Current   `json:"predicted,omitzero"`
+	Low       rf.Current   `json:"low,omitzero"`
+	High      rf.Current   `json:"high,omitzero"`
+	Measured  rf.Current   `json:"measured,omitzero"`
 	Passed    bool         `json:"passed"`
 	Causes    []string     `json:"causes,omitempty"` // likely causes, worded as guesses
 }
@@ -142,16 +146,17 @@ type Intent struct {
 	Attempt int       `json:"attempt"`
 }
 
-// Reading is one look at the DUT.
+// Reading is one look at the DUT. Its JSON has a "value" only where HasValue is set and the value
+// is a finite number, and no "hasValue"; the value is in the unit of its Monitor.
 type Reading struct {
-	Monitor  string      `json:"monitor"`
-	After    rf.Duration `json:"after"` // since RF came to the level; negative before
-	Text     string      `json:"text,omitempty"`
-	Value    float64     `json:"value"`
-	HasValue bool        `json:"hasValue"`
-	Bad      bool        `json:"bad,omitempty"` // outside tolerance, an error line, or silence
-	Why      string      `json:"why,omitempty"`
-	RFOn     bool        `json:"rfOn"`
+	Monitor  string
+	After    rf.Duration // since RF came to the level; negative before
+	Text     string
+	Value    float64
+	HasValue bool
+	Bad      bool // outside tolerance, an error line, or silence
+	Why      string
+	RFOn     bool
 }
 
 // StepClosed closes a step: what was set, what was measured, what the DUT did, in one record.
@@ -159,7 +164,7 @@ type StepClosed struct {
 	Step             plan.Step    `json:"step"`
 	Attempt          int          `json:"attempt"`
 	Outcome          plan.Outcome `json:"outcome"`
-	Drive            rf.Power     `json:"drive"`            // generator setting, unmodulated carrier
+	Drive            rf.Power     `json:"drive,omitzero"`   // generator setting, unmodulated carrier
 	Current          rf.Current   `json:"current,omitzero"` // measured on the cable, CW, with its bound
 	Highest          rf.Current   `json:"highest,omitzero"` // highest that the step measured or asked for
 	Forward          rf.Power     `json:"forward,omitzero"` // measured, or predicted when ForwardPredicted
