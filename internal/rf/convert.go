@@ -14,34 +14,44 @@ func convert[U, V Unit](l Level[U], db float64) Level[V] {
 	return out.WithBound(l.Bound())
 }
 
-// VoltageAcross returns the r.m.s. voltage of a power dissipated in a resistance.
+// ohmsInDB returns 10·log10(r), or NaN for a resistance that is absent or negative, so that a level
+// computed with it is absent and never off.
+func ohmsInDB(r Resistance) float64 {
+	if !(r > 0) {
+		return math.NaN()
+	}
+	return 10 * math.Log10(float64(r))
+}
+
+// VoltageAcross returns the r.m.s. voltage of a power dissipated in a resistance. As in every
+// conversion here, an absent resistance gives an absent level.
 func VoltageAcross(p Power, r Resistance) Voltage {
-	return convert[Watt, Volt](p, p.db+10*math.Log10(float64(r)))
+	return convert[Watt, Volt](p, p.db+ohmsInDB(r))
 }
 
 // PowerInto returns the power of an r.m.s. voltage across a resistance.
 func PowerInto(v Voltage, r Resistance) Power {
-	return convert[Volt, Watt](v, v.db-10*math.Log10(float64(r)))
+	return convert[Volt, Watt](v, v.db-ohmsInDB(r))
 }
 
 // CurrentThrough returns the r.m.s. current of a power dissipated in a resistance.
 func CurrentThrough(p Power, r Resistance) Current {
-	return convert[Watt, Ampere](p, p.db-10*math.Log10(float64(r)))
+	return convert[Watt, Ampere](p, p.db-ohmsInDB(r))
 }
 
 // PowerOfCurrent returns the power of an r.m.s. current in a resistance.
 func PowerOfCurrent(i Current, r Resistance) Power {
-	return convert[Ampere, Watt](i, i.db+10*math.Log10(float64(r)))
+	return convert[Ampere, Watt](i, i.db+ohmsInDB(r))
 }
 
 // CurrentOfVoltage returns the r.m.s. current that a voltage drives through a resistance.
 func CurrentOfVoltage(v Voltage, r Resistance) Current {
-	return convert[Volt, Ampere](v, v.db-20*math.Log10(float64(r)))
+	return convert[Volt, Ampere](v, v.db-2*ohmsInDB(r))
 }
 
 // VoltageOfCurrent returns the r.m.s. voltage across a resistance that carries a current.
 func VoltageOfCurrent(i Current, r Resistance) Voltage {
-	return convert[Ampere, Volt](i, i.db+20*math.Log10(float64(r)))
+	return convert[Ampere, Volt](i, i.db+2*ohmsInDB(r))
 }
 
 // ProbeVoltage returns the voltage a current probe of transfer impedance zt puts into 50 Ω

@@ -72,16 +72,21 @@ func ParseFrequency(text string) (Frequency, error) {
 	if err != nil {
 		return 0, err
 	}
-	scale, ok := map[string]float64{
-		"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9,
-		"k": 1e3, "M": 1e6, "G": 1e9,
-	}[unit]
+	scale, ok := frequencyUnits[unit]
 	if !ok {
 		return 0, unitError("frequency", unit, text, "Hz", "kHz", "MHz", "GHz")
 	}
 	f := Frequency(x * scale)
-	if !f.Known() {
+	switch {
+	case x <= 0:
 		return 0, fmt.Errorf("frequency %q must be above 0 Hz", strings.TrimSpace(text))
+	case f < 1e-6 || f > 1e15:
+		return 0, fmt.Errorf("frequency %q is no radio frequency", strings.TrimSpace(text))
 	}
 	return f, nil
+}
+
+var frequencyUnits = map[string]float64{
+	"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9,
+	"k": 1e3, "M": 1e6, "G": 1e9,
 }

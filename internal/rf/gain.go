@@ -33,8 +33,13 @@ func (g Gain) String() string { return g.Text(1) }
 
 // Text prints the gain with the given number of decimals and its unit.
 func (g Gain) Text(decimals int) string {
-	if math.IsNaN(float64(g)) {
+	switch {
+	case math.IsNaN(float64(g)):
 		return "–"
+	case math.IsInf(float64(g), -1):
+		return "-∞ dB"
+	case math.IsInf(float64(g), 1):
+		return "∞ dB"
 	}
 	return fmt.Sprintf("%.*f dB", decimals, unsignedZero(float64(g), decimals))
 }
@@ -65,6 +70,9 @@ func ParseGain(text string) (Gain, error) {
 	}
 	if !strings.EqualFold(unit, "dB") {
 		return 0, unitError("gain", unit, text, "dB")
+	}
+	if math.Abs(x) > absurdDB {
+		return 0, fmt.Errorf("gain %q is beyond anything that can be measured", strings.TrimSpace(text))
 	}
 	return Gain(x), nil
 }

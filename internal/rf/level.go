@@ -3,6 +3,7 @@ package rf
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 )
 
@@ -63,7 +64,7 @@ func (Ampere) describe() unitDescription {
 	return unitDescription{"current", "A", 20, "dBµA", 120, []string{"A", "mA", "µA", "dBµA", "dBmA", "dBA"}}
 }
 func (Ohm) describe() unitDescription {
-	return unitDescription{"impedance", "Ω", 20, "dBΩ", 0, []string{"Ω", "mΩ", "kΩ", "dBΩ"}}
+	return unitDescription{"impedance", "Ω", 20, "dBΩ", 0, []string{"Ω", "mΩ", "kΩ", "dBΩ", "dBS"}}
 }
 
 // Level is a point on a logarithmic scale: a power, an r.m.s. voltage, an r.m.s. current or a
@@ -197,7 +198,9 @@ func (l Level[U]) Add(g Gain) Level[U] {
 	if !g.Finite() {
 		return Level[U]{}
 	}
-	l.db += float64(g)
+	if l.db += float64(g); math.IsInf(l.db, 0) {
+		return Level[U]{}
+	}
 	return l
 }
 
@@ -337,8 +340,6 @@ func (l *Level[U]) UnmarshalText(text []byte) error {
 // Parse reads a level as an engineer writes it: "-27.4 dBm", "1.2 Vpp", "10 mA", "14 dBohm",
 // "off", "at most 12 dBµA". A number without its unit is refused.
 func Parse[U Unit](text string) (Level[U], error) {
-	var u U
-	d := u.describe()
 	t := strings.TrimSpace(text)
 	if t == "off" {
 		return Off[U](), nil
@@ -356,15 +357,45 @@ func Parse[U Unit](text string) (Level[U], error) {
 	if err != nil {
 		return Level[U]{}, err
 	}
+	l, err := inUnit[U](x, unit, strings.TrimSpace(text))
+	switch {
+	case err != nil:
+		return l, err
+	case l.IsOff() && b != Exactly:
+		return Level[U]{}, fmt.Errorf("%q is no bound: a bound needs a number above zero", strings.TrimSpace(text))
+	case unit == "dBS" && b != Exactly: // the larger the admittance, the smaller the impedance
+		b = AtLeast + AtMost - b
+	}
+	return l.WithBound(b), nil
+}
+
+// InUnit returns the level of a number whose unit stands elsewhere, as in the header of a table:
+// InUnit[Ohm](14, "dBohm"). It knows the units and spellings of Parse. Zero in a linear unit gives
+// off; a negative number in a linear unit, NaN and absurd numbers are refused.
+func InUnit[U Unit](x float64, unit string) (Level[U], error) {
+	unit = strings.TrimSpace(spellings.Replace(unit))
+	return inUnit[U](x, unit, strconv.FormatFloat(x, 'g', -1, 64)+" "+unit)
+}
+
+// absurdDB is the largest number of decibel, relative to the SI unit or of a gain, that is read:
+// what is beyond is a slip of the keyboard or an overload mark such as 9.9E37.
+const absurdDB = 500
+
+func inUnit[U Unit](x float64, unit, text string) (Level[U], error) {
+	var u U
+	d := u.describe()
 	db, ok := unitToDB(d.symbol, unit, x)
 	if !ok {
 		return Level[U]{}, unitError(d.kind, unit, text, d.spelled...)
 	}
 	l := levelFromDB[U](db)
-	if l.Absent() {
-		return l, fmt.Errorf("%s %q cannot be negative", d.kind, strings.TrimSpace(text))
+	switch {
+	case math.IsNaN(db):
+		return Level[U]{}, fmt.Errorf("%s %q cannot be negative", d.kind, text)
+	case l.Absent() || l.Known() && math.Abs(db) > absurdDB:
+		return Level[U]{}, fmt.Errorf("%s %q is beyond anything that can be measured", d.kind, text)
 	}
-	return l.WithBound(b), nil
+	return l, nil
 }
 
 // unitToDB returns x given in unit as dB relative to the SI unit with the given symbol.
@@ -380,6 +411,9 @@ func unitToDB(symbol, unit string, x float64) (float64, bool) {
 			"A:µA": -120, "A:mA": -60, "A:A": 0,
 			"Ω:Ω": 0,
 		}[symbol+":"+rest]
+		if symbol == "Ω" && rest == "S" { // a probe's factor as transfer admittance, CISPR 16-1-2
+			return -x, true
+		}
 		return x + offset, ok
 	}
 	if symbol == "V" {

@@ -12,13 +12,14 @@ import (
 var spellings = strings.NewReplacer(
 	"\u03bc", "µ", "\u2126", "Ω",
 	"\u2212", "-", "\u2013", "-", "\u00a0", " ", "\u202f", " ",
-	"ohms", "Ω", "ohm", "Ω", "Ohms", "Ω", "Ohm", "Ω", "OHM", "Ω",
+	"ohms", "Ω", "ohm", "Ω", "Ohms", "Ω", "Ohm", "Ω", "OHMS", "Ω", "OHM", "Ω",
 	"dBuV", "dBµV", "dBuA", "dBµA", "dBuW", "dBµW", "uV", "µV", "uA", "µA", "uW", "µW", "uF", "µF", "uH", "µH", "us", "µs",
 )
 
 // splitNumber splits "27,12 MHz" into 27.12 and "MHz", and the part-code notation "1M5" into 1.5
-// and "M". The number may have a decimal comma or point and an exponent. A missing or absurd
-// number is an error; the unit is returned as it stands, with its spelling normalised.
+// and "M". The number may have a decimal comma or point and an exponent. A missing number is an
+// error, and so is one like "1,500" that reads as thousands in one country and as a decimal comma
+// in another. The unit is returned as it stands, with its spelling normalised.
 func splitNumber(text string) (float64, string, error) {
 	t := strings.TrimSpace(spellings.Replace(text))
 	if len(t) > 64 {
@@ -59,6 +60,10 @@ func splitNumber(text string) (float64, string, error) {
 	if strings.Count(number, ",")+strings.Count(number, ".") > 1 {
 		return 0, "", fmt.Errorf("%q has more than one decimal sign; write thousands without a separator", strings.TrimSpace(text))
 	}
+	if couldBeThousands(number) {
+		return 0, "", fmt.Errorf("%q can be read in two ways; write %s or %s", strings.TrimSpace(text),
+			strings.Replace(number, ",", ".", 1), strings.Replace(number, ",", "", 1))
+	}
 	x, err := strconv.ParseFloat(strings.Replace(number, ",", ".", 1), 64)
 	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
 		return 0, "", fmt.Errorf("%q is not a number", number)
@@ -67,6 +72,13 @@ func splitNumber(text string) (float64, string, error) {
 		return 0, "", fmt.Errorf("%q has no unit", strings.TrimSpace(text))
 	}
 	return x, unit, nil
+}
+
+// couldBeThousands reports that the one comma of a number may stand before thousands: one to three
+// digits, the first not 0, before it and exactly three after it.
+func couldBeThousands(number string) bool {
+	whole, rest, ok := strings.Cut(strings.TrimLeft(number, "+-"), ",")
+	return ok && len(rest) == 3 && len(whole) >= 1 && len(whole) <= 3 && whole[0] != '0'
 }
 
 func unitError(kind, unit, text string, want ...string) error {
