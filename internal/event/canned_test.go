@@ -37,6 +37,7 @@ func canned() []event.Event {
 			Monitors: []event.Monitor{{ID: "weight", Kind: "text line", Unit: "kg", Tolerance: 0.05, Latency: second / 2, Baseline: 12.5, HasBaseline: true}, {ID: "eyes", Kind: "operator's key"}},
 			Points:   1, Calibration: 1,
 		},
+		event.Watching{Monitors: []event.Monitor{{ID: "weight", Kind: "text line", Unit: "kg", Tolerance: 0.05, Latency: second / 2, Baseline: 12.5, HasBaseline: true}}},
 		event.Armed{By: "A. Engineer", DeadMan: 2 * second, Worst: []event.Worst{{ID: "amp", Place: "amplifier input", Frequency: 27.12e6, Peak: "-16.3 dBm", Rating: "0.0 dBm", Headroom: "16.3 dB"}}},
 		event.FirstLight{Frequency: 27.12e6, Drive: rf.DBm(-47.4), Predicted: rf.DBuA(60), Low: rf.DBuA(56), High: rf.DBuA(64), Measured: rf.DBuA(60.7), Passed: true},
 		event.Intent{Step: step, Attempt: 1},

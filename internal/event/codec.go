@@ -34,6 +34,7 @@ func (u Unknown) Kind() string { return u.KindName }
 var kinds = map[string]func([]byte) (Event, error){
 	Opened{}.Kind():       decode[Opened],
 	Armed{}.Kind():        decode[Armed],
+	Watching{}.Kind():     decode[Watching],
 	FirstLight{}.Kind():   decode[FirstLight],
 	Intent{}.Kind():       decodeIntent,
 	StepClosed{}.Kind():   decodeStepClosed,

@@ -128,6 +128,11 @@ type Worst struct {
 	Headroom  string       `json:"headroom"`
 }
 
+// Watching says that the DUT was watched without RF and what its readings are compared with.
+type Watching struct {
+	Monitors []Monitor `json:"monitors"`
+}
+
 // FirstLight is the comparison of measured and predicted current before going up.
 type FirstLight struct {
 	Frequency rf.Frequency `json:"frequency"`
@@ -270,6 +275,7 @@ type Closed struct {
 
 func (Opened) Kind() string       { return "opened" }
 func (Armed) Kind() string        { return "armed" }
+func (Watching) Kind() string     { return "watching" }
 func (FirstLight) Kind() string   { return "first-light" }
 func (Intent) Kind() string       { return "intent" }
 func (StepClosed) Kind() string   { return "step-closed" }

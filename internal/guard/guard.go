@@ -2,11 +2,20 @@
 // the chain and compares the peak with every rating; it trips on what is measured; it holds the
 // latch, the dead-man and the one function that silences a bench. Budget and plan check advise;
 // guard refuses. A refusal is an error, never a silent clip.
+//
+// A hold is the engine's business and may end by itself. A trip is latched here: after one, no
+// permission works, old or new, until a person arms anew.
 package guard
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
 
+	"provoke/internal/catalog"
+	"provoke/internal/chain"
 	"provoke/internal/level"
 	"provoke/internal/rf"
 )
@@ -18,10 +27,6 @@ type Setting struct {
 	Modulation level.Modulation
 	Output     bool
 }
-
-// Cleared is a permission to raise RF. Only this package makes one that works: the zero value is
-// refused. It is good once, for a short time, and for one Setting.
-type Cleared struct{ permit *permit }
 
 // SourceState is what a source says of itself when asked.
 type SourceState struct {
@@ -47,4 +52,336 @@ type AmplifierSilencer interface {
 type Witness interface {
 	// Quiet measures once: the level, and whether it is at the floor of the meter.
 	Quiet(ctx context.Context) (text string, quiet bool, err error)
+}
+
+// ErrTripped is wrapped by every refusal that comes from the latch.
+var ErrTripped = errors.New("the guard has tripped")
+
+// ErrRefused is wrapped by a refusal that comes from a rating: nothing is wrong with the bench,
+// the request is too much for it.
+var ErrRefused = errors.New("refused by a rating")
+
+// Config is what a guard protects and how.
+type Config struct {
+	Chain     *chain.Chain
+	Fixture   catalog.Fixture
+	Run       int
+	Lifetime  time.Duration // of a permission; 0 means 2 s
+	DeadMan   time.Duration // longest time between two signs of life; 0 means 2 s
+	TripAbove rf.Gain       // measured above the prediction's high end; 0 means 6 dB
+
+	Source    SourceSilencer
+	Amplifier AmplifierSilencer // nil where the amplifier has no remote standby
+	Witness   Witness           // nil where nothing measures
+	// Interlock reads the interlock; nil where the bench has none.
+	Interlock func(context.Context) (closed bool, err error)
+	// Tripped is told of a trip before anything is done about it, from the goroutine that trips.
+	Tripped func(cause, by string)
+
+	// Patience is the longest wait for one exchange while silencing; 0 means 1 s. GiveUp is when
+	// silencing ends without success; 0 means 5 s. Linger is how long the bench must stay quiet
+	// when a command may have been abandoned and could still arrive; 0 means 400 ms.
+	Patience, GiveUp, Linger time.Duration
+}
+
+// Guard protects one run on one bench.
+type Guard struct {
+	cfg Config
+
+	mu      sync.Mutex
+	armed   bool
+	cause   string // of the trip; empty when not tripped
+	epoch   int    // permissions of an older epoch are void
+	last    Setting
+	suspect bool // a command may still be on its way
+	feed    chan struct{}
+	stop    chan struct{}
+	done    chan struct{}
+
+	silencing sync.Mutex
+	now       func() time.Time
+}
+
+// New makes a guard that is neither armed nor tripped.
+func New(cfg Config) *Guard {
+	defaults := func(d *time.Duration, v time.Duration) {
+		if *d == 0 {
+			*d = v
+		}
+	}
+	defaults(&cfg.Lifetime, 2*time.Second)
+	defaults(&cfg.DeadMan, 2*time.Second)
+	defaults(&cfg.Patience, time.Second)
+	defaults(&cfg.GiveUp, 5*time.Second)
+	defaults(&cfg.Linger, 400*time.Millisecond)
+	if cfg.TripAbove == 0 {
+		cfg.TripAbove = 6
+	}
+	return &Guard{cfg: cfg, now: time.Now}
+}
+
+// Arm allows permissions to be made and starts the dead-man. It refuses after a trip: that takes a
+// new guard, which a person starts.
+func (g *Guard) Arm() error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.cause != "" {
+		return fmt.Errorf("arm: %w: %s", ErrTripped, g.cause)
+	}
+	if g.armed {
+		return nil
+	}
+	g.armed = true
+	g.feed, g.stop, g.done = make(chan struct{}, 1), make(chan struct{}), make(chan struct{})
+	go g.deadMan(g.feed, g.stop, g.done)
+	return nil
+}
+
+// Disarm ends the dead-man and voids every permission. It is called once the bench is silent.
+func (g *Guard) Disarm() {
+	g.mu.Lock()
+	stop, done := g.stop, g.done
+	g.armed, g.stop = false, nil
+	g.epoch++
+	g.mu.Unlock()
+	if stop != nil {
+		close(stop)
+		<-done
+	}
+}
+
+// Feed is the engine's sign of life.
+func (g *Guard) Feed() {
+	g.mu.Lock()
+	feed := g.feed
+	g.mu.Unlock()
+	select {
+	case feed <- struct{}{}:
+	default:
+	}
+}
+
+func (g *Guard) deadMan(feed, stop <-chan struct{}, done chan<- struct{}) {
+	defer close(done)
+	timer := time.NewTimer(g.cfg.DeadMan)
+	defer timer.Stop()
+	for {
+		select {
+		case <-stop:
+			return
+		case <-feed:
+			timer.Reset(g.cfg.DeadMan)
+		case <-timer.C:
+			g.Suspect()
+			g.Trip(fmt.Sprintf("no sign of life from the engine for %v", rf.Duration(g.cfg.DeadMan)), "dead-man")
+			g.Silence(context.Background(), "dead-man")
+			return
+		}
+	}
+}
+
+// Trip latches. The first cause stays; later ones are ignored.
+func (g *Guard) Trip(cause, by string) {
+	g.mu.Lock()
+	if g.cause != "" {
+		g.mu.Unlock()
+		return
+	}
+	g.cause = cause
+	g.epoch++
+	g.mu.Unlock()
+	if g.cfg.Tripped != nil {
+		g.cfg.Tripped(cause, by)
+	}
+}
+
+// Cause returns the cause of the trip, empty when the guard has not tripped.
+func (g *Guard) Cause() string {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.cause
+}
+
+// Suspect says that a command may have been abandoned on its way to an instrument, so that
+// silencing has to last longer than it can still take to arrive.
+func (g *Guard) Suspect() {
+	g.mu.Lock()
+	g.suspect = true
+	g.mu.Unlock()
+}
+
+// CrestOf returns the envelope of a modulation as the chain wants it.
+func CrestOf(m level.Modulation) chain.Crest {
+	return chain.Crest{OverCarrier: m.CrestOverCarrier(), Mean: m.MeanOverCarrier()}
+}
+
+// Clear makes a permission for a setting, or refuses. It reads the interlock, and computes every
+// rating at the peak. While the output is on, a change of frequency is cleared only when both the
+// level before it and the level after it are within every rating at both frequencies: go down
+// first. A refusal by a rating wraps ErrRefused, one by the latch ErrTripped.
+func (g *Guard) Clear(ctx context.Context, s Setting) (Cleared, error) {
+	if err := g.ready(ctx); err != nil {
+		return Cleared{}, fmt.Errorf("clear %v at %v: %w", s.Level, s.Frequency, err)
+	}
+	if err := g.within(s); err != nil {
+		return Cleared{}, err
+	}
+	g.mu.Lock()
+	last := g.last
+	g.mu.Unlock()
+	if s.Output && last.Output && last.Frequency != s.Frequency {
+		for _, cross := range []Setting{
+			{Frequency: s.Frequency, Level: last.Level, Modulation: last.Modulation, Output: true},
+			{Frequency: last.Frequency, Level: s.Level, Modulation: s.Modulation, Output: true},
+		} {
+			if err := g.within(cross); err != nil {
+				return Cleared{}, fmt.Errorf("change of frequency from %v to %v with the output on: go to a lower level first: %w", last.Frequency, s.Frequency, err)
+			}
+		}
+	}
+	return g.issue(s, false), nil
+}
+
+// ClearOperate makes the permission to take the amplifier to operate. The source must have been
+// read back with its output off or at its minimum; the caller passes what it read.
+func (g *Guard) ClearOperate(ctx context.Context, read SourceState) (Cleared, error) {
+	if err := g.ready(ctx); err != nil {
+		return Cleared{}, fmt.Errorf("clear the amplifier to operate: %w", err)
+	}
+	minimum := g.cfg.Chain.Bench().Source.Minimum
+	if read.Output && read.Level.Exceeds(minimum.Add(0.1)) {
+		return Cleared{}, fmt.Errorf("clear the amplifier to operate: %w: the source's output is on at %v; switch it off or to its minimum of %v first", ErrRefused, read.Level, minimum)
+	}
+	return g.issue(Setting{}, true), nil
+}
+
+// ready checks everything that does not depend on the level.
+func (g *Guard) ready(ctx context.Context) error {
+	g.mu.Lock()
+	armed, cause := g.armed, g.cause
+	g.mu.Unlock()
+	switch {
+	case cause != "":
+		return fmt.Errorf("%w: %s", ErrTripped, cause)
+	case !armed:
+		return fmt.Errorf("%w: not armed", ErrRefused)
+	}
+	return g.CheckInterlock(ctx)
+}
+
+// CheckInterlock reads the interlock and trips when it is open or does not answer.
+func (g *Guard) CheckInterlock(ctx context.Context) error {
+	if g.cfg.Interlock == nil {
+		return nil
+	}
+	closed, err := g.cfg.Interlock(ctx)
+	switch {
+	case err != nil:
+		g.Suspect()
+		g.Trip(fmt.Sprintf("the interlock cannot be read: %v", err), "guard")
+		return fmt.Errorf("%w: the interlock cannot be read: %w", ErrTripped, err)
+	case !closed:
+		g.Trip("the interlock is open", "guard")
+		return fmt.Errorf("%w: the interlock is open", ErrTripped)
+	}
+	return nil
+}
+
+// within compares every node of the chain with its rating.
+func (g *Guard) within(s Setting) error {
+	if !s.Output {
+		return nil
+	}
+	if s.Level.Absent() || !s.Frequency.Known() {
+		return fmt.Errorf("%w: the request has no level or no frequency", ErrRefused)
+	}
+	source := g.cfg.Chain.Bench().Source
+	if !source.Band.Contains(s.Frequency) {
+		return fmt.Errorf("%w: %v is outside the source's band of %v to %v", ErrRefused, s.Frequency, source.Band.Low, source.Band.High)
+	}
+	p, err := g.cfg.Chain.Predict(s.Frequency, s.Level, CrestOf(s.Modulation), g.cfg.Fixture)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	return NodesError(p)
+}
+
+// NodesError returns an error that names every node of a prediction which is over its rating, or
+// nil. It wraps ErrRefused.
+func NodesError(p chain.Prediction) error {
+	var errs []error
+	for _, n := range p.Nodes {
+		if n.Within {
+			continue
+		}
+		if n.Note != "" {
+			errs = append(errs, fmt.Errorf("%w: %s %s at %v: %s", ErrRefused, n.ID, n.Place, p.Frequency, n.Note))
+			continue
+		}
+		errs = append(errs, fmt.Errorf("%w: %s %s at %v: %s %s is %s over the rating of %s",
+			ErrRefused, n.ID, n.Place, p.Frequency, n.RatedAs, compared(n), -n.Headroom, n.Rating))
+	}
+	return errors.Join(errs...)
+}
+
+func compared(n chain.Node) chain.Value {
+	if n.RatedAs == "average" {
+		return n.Mean
+	}
+	return n.Peak
+}
+
+// Measurement is what the bench's meters read at a setting; absent where there is no meter.
+type Measurement struct {
+	Frequency rf.Frequency
+	Drive     rf.Power
+	Current   rf.Current // unmodulated
+	Forward   rf.Power   // at the clamp's input
+	Reverse   rf.Power
+	// Crest is what the modulation will add to the unmodulated reading.
+	Crest rf.Gain
+}
+
+// Measured compares readings with ratings and with the prediction, and trips when one is over. It
+// is what stands between a fault in the chain's arithmetic, or in the wiring, and the gear.
+func (g *Guard) Measured(m Measurement) error {
+	p, err := g.cfg.Chain.Predict(m.Frequency, m.Drive, chain.Crest{}, g.cfg.Fixture)
+	if err != nil {
+		return fmt.Errorf("compare readings with the prediction: %w", err)
+	}
+	b := g.cfg.Chain.Bench()
+	cause := ""
+	over := func(what string, reading, limit fmt.Stringer, exceeds bool) {
+		if exceeds && cause == "" {
+			cause = fmt.Sprintf("%s reads %v at %v, above %v", what, reading, m.Frequency, limit)
+		}
+	}
+	if !m.Current.Absent() && !m.Current.IsOff() {
+		peak := m.Current.Add(m.Crest)
+		if m.Current.Bound() == rf.AtLeast {
+			over("the current probe, overloaded,", m.Current, p.High, true)
+		}
+		// A reading below what the analyser can tell is no evidence of too much.
+		if m.Current.Exact() {
+			over("the cable current at the crest", peak, b.Cable.MaximumCurrent, g.cfg.Fixture == catalog.OnCable && peak.Exceeds(b.Cable.MaximumCurrent))
+			if b.Probe != nil {
+				over("the current at the crest", peak, b.Probe.MaximumCurrent, peak.Exceeds(b.Probe.MaximumCurrent))
+			}
+			limit := p.High.Add(g.cfg.TripAbove)
+			over("the current probe", m.Current, limit, m.Current.Exceeds(limit))
+		}
+	}
+	if m.Forward.Exact() {
+		over("forward power", m.Forward, b.Clamp.MaximumForward, m.Forward.Exceeds(b.Clamp.MaximumForward))
+		limit := p.Forward.Add(g.cfg.TripAbove)
+		over("forward power", m.Forward, limit, m.Forward.Exceeds(limit))
+	}
+	if m.Reverse.Exact() && b.Amplifier != nil {
+		over("reverse power", m.Reverse, b.Amplifier.ReflectedLimit, m.Reverse.Exceeds(b.Amplifier.ReflectedLimit))
+	}
+	if cause == "" {
+		return nil
+	}
+	g.Trip(cause, "guard")
+	return fmt.Errorf("%w: %s", ErrTripped, cause)
 }

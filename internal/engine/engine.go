@@ -1,0 +1,528 @@
+// Package engine runs a program on a rig. One goroutine owns the run: it asks the program for the
+// next step, has the guard clear every raise, sets the level, watches the device under test, and
+// journals what happened before it goes on. It decides nothing about thresholds (package plan does)
+// and nothing about limits (package guard does).
+//
+// The run loop in one look:
+//
+//	quiet the bench, read it back
+//	watch the DUT without RF: the baseline
+//	arm, first light
+//	for every step of the program:
+//	    journal the intent
+//	    settle low, bring the unmodulated carrier to the level, measure
+//	    modulation on, dwell, watch
+//	    on an upset: RF off at once, wait for recovery, classify
+//	    journal the step with its readings
+//	silence the bench, read it back, close the journal
+//
+// Whatever ends the run goes through the same silencing.
+package engine
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/chain"
+	"provoke/internal/driver"
+	"provoke/internal/dut"
+	"provoke/internal/event"
+	"provoke/internal/guard"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+)
+
+// Journal is where the run's events go. Append returns once they are durable, or fails.
+type Journal interface {
+	Append(at time.Time, events ...event.Event) ([]event.Record, error)
+	Close(at time.Time, verdict event.Verdict, why string) error
+}
+
+// Rig is the instruments of a run. Source may be nil only in a baseline run.
+type Rig struct {
+	Source     driver.Source
+	Amplifier  driver.Amplifier
+	Analyser   driver.Analyser
+	PowerMeter driver.PowerMeter
+	Interlock  driver.Interlock
+	Monitors   []dut.Monitor
+}
+
+// Config is a run.
+type Config struct {
+	Plan    *plan.Plan
+	Chain   *chain.Chain
+	Rig     Rig
+	Journal Journal
+	Run     int
+	// Points gives the point of a frequency; it is the function the program was made with.
+	Points  func(rf.Frequency) (plan.Point, error)
+	Program *plan.Program
+	// Closed are the outcomes of the steps that an earlier part of this run closed, in order.
+	Closed []plan.Outcome
+	// FirstAttempt is the attempt number of the first step asked: above 1 after a resume.
+	FirstAttempt int
+	// Armed is journalled when the run arms: the worst case that was shown and accepted.
+	Armed event.Armed
+	// Operator brings what the person at the bench wants.
+	Operator <-chan Command
+	// Progress is told what is going on; nil for nobody. It must not block.
+	Progress func(Status)
+	// Now is the wall clock; nil means time.Now.
+	Now func() time.Time
+	// Patience is the longest wait for one exchange with an instrument; 0 means 1 s.
+	Patience time.Duration
+	// Linger is how long the bench must stay quiet after a command may have been abandoned.
+	Linger time.Duration
+}
+
+// Command is what the person at the bench wants.
+type Command struct {
+	Want Want
+	Text string
+}
+
+// Want is a kind of Command.
+type Want int
+
+const (
+	// Finish ends the run safely after what is being done now has been given up.
+	Finish Want = iota
+	// Abort switches RF off now.
+	Abort
+	// HoldRun switches RF off until GoOn.
+	HoldRun
+	// GoOn ends a hold.
+	GoOn
+	// Mark says "it upset now".
+	Mark
+)
+
+// Status is what a progress line shows.
+type Status struct {
+	Phase     string
+	Step      plan.Step
+	Frequency rf.Frequency
+	Drive     rf.Power
+	Current   rf.Current
+	RFOn      bool
+	Done      int
+	Known     int
+	Upsets    int
+	Exposures int
+	Last      string // what came of the step before, in words
+}
+
+// Result is how a run ended.
+type Result struct {
+	Verdict event.Verdict
+	Why     string
+	Upsets  int
+	// Exposures is the number of dwells with RF on.
+	Exposures int
+	Safing    guard.Report
+}
+
+// errStopped is the cause when the operator ends the run.
+var errStopped = errors.New("stopped by the operator")
+
+type run struct {
+	cfg    Config
+	guard  *guard.Guard
+	watch  *watch
+	bench  *catalog.Bench
+	now    func() time.Time
+	cancel context.CancelCauseFunc
+
+	finish atomic.Bool
+	hold   atomic.Bool
+	wake   chan struct{}
+
+	on        bool // the source's output is on, as far as was last commanded
+	at        guard.Setting
+	analyser  rf.Frequency            // frequency the analyser was last set to
+	seen      map[rf.Frequency][]pair // exact unmodulated readings: drive and current
+	status    Status
+	writing   sync.Mutex // the dead-man journals from its own goroutine
+	failed    error      // of the journal
+	exposures int
+	upsets    int
+	skipped   int
+}
+
+type pair struct {
+	drive   rf.Power
+	current rf.Current
+}
+
+// Run runs the program to its end and always returns how it ended. The error is what kept the run
+// from doing its work; a run that was stopped or tripped has one too.
+func Run(ctx context.Context, cfg Config) (Result, error) {
+	r := &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}}
+	if r.now == nil {
+		r.now = time.Now
+	}
+	if r.cfg.Patience == 0 {
+		r.cfg.Patience = time.Second
+	}
+	if r.cfg.FirstAttempt == 0 {
+		r.cfg.FirstAttempt = 1
+	}
+	ctx, r.cancel = context.WithCancelCause(ctx)
+	defer r.cancel(nil)
+	if cfg.Rig.Source != nil {
+		r.guard = guard.New(r.guardConfig())
+		defer r.guard.Disarm()
+	}
+	r.watch = newWatch(cfg.Rig.Monitors, r.bench.Monitors)
+	defer r.watch.close()
+	listening := make(chan struct{})
+	go r.listen(ctx, listening)
+	defer func() { r.cancel(nil); <-listening }()
+
+	err := r.work(ctx)
+	return r.end(ctx, err)
+}
+
+func (r *run) guardConfig() guard.Config {
+	c := guard.Config{
+		Chain: r.cfg.Chain, Fixture: r.cfg.Plan.Fixture, Run: r.cfg.Run,
+		DeadMan: r.cfg.Plan.DeadMan.Std(), TripAbove: r.cfg.Plan.TripAbove,
+		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger,
+		Tripped: func(cause, by string) {
+			r.journal(event.Tripped{Cause: cause, By: by})
+			r.cancel(fmt.Errorf("%w: %s", guard.ErrTripped, cause))
+		},
+		Witness: witness{r},
+	}
+	if r.cfg.Rig.Amplifier != nil {
+		c.Amplifier = r.cfg.Rig.Amplifier
+	}
+	if r.cfg.Rig.Analyser == nil {
+		c.Witness = nil
+	}
+	if r.cfg.Rig.Interlock != nil {
+		c.Interlock = r.cfg.Rig.Interlock.Closed
+	}
+	return c
+}
+
+// listen turns the operator's wishes into what the run looks at.
+func (r *run) listen(ctx context.Context, done chan<- struct{}) {
+	defer close(done)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case c, ok := <-r.cfg.Operator:
+			if !ok {
+				return
+			}
+			switch c.Want {
+			case Finish:
+				r.finish.Store(true)
+			case Abort:
+				r.finish.Store(true)
+				r.cancel(errStopped)
+			case HoldRun:
+				r.hold.Store(true)
+			case GoOn:
+				r.hold.Store(false)
+			case Mark:
+				r.watch.mark(c.Text)
+			}
+			select {
+			case r.wake <- struct{}{}:
+			default:
+			}
+		}
+	}
+}
+
+// journal appends, and remembers the first failure: a run that cannot be journalled must end.
+func (r *run) journal(events ...event.Event) error {
+	r.writing.Lock()
+	defer r.writing.Unlock()
+	if r.failed != nil {
+		return r.failed
+	}
+	if _, err := r.cfg.Journal.Append(r.now(), events...); err != nil {
+		r.failed = fmt.Errorf("write the journal: %w", err)
+		return r.failed
+	}
+	return nil
+}
+
+func (r *run) tell(phase string) {
+	r.status.Phase = phase
+	r.status.RFOn = r.on
+	r.status.Exposures, r.status.Upsets = r.exposures, r.upsets
+	if r.cfg.Progress != nil {
+		r.cfg.Progress(r.status)
+	}
+}
+
+func (r *run) work(ctx context.Context) error {
+	if r.guard != nil {
+		r.tell("quieting the bench")
+		if rep := r.guard.Silence(ctx, "before the run"); !rep.Quiet {
+			return fmt.Errorf("quiet the bench before the run: %s", rep.How)
+		}
+	}
+	r.tell("watching the product without RF")
+	if err := r.watch.start(ctx); err != nil {
+		return err
+	}
+	if err := r.watch.baseline(ctx, r.baselineTime()); err != nil {
+		return err
+	}
+	if err := r.journal(event.Watching{Monitors: r.watch.baselines()}); err != nil {
+		return err
+	}
+	if r.cfg.Plan.Kind != plan.Baseline {
+		if r.guard == nil {
+			return errors.New("arm: this bench has no source that provoke can drive")
+		}
+		if err := r.arm(ctx); err != nil {
+			return err
+		}
+	}
+	return r.steps(ctx)
+}
+
+// baselineTime is how long the DUT is watched before RF: two dwells, at least.
+func (r *run) baselineTime() time.Duration { return 2 * r.cfg.Plan.Dwell.Std() }
+
+func (r *run) arm(ctx context.Context) error {
+	r.tell("arming")
+	if err := r.guard.CheckInterlock(ctx); err != nil {
+		return err
+	}
+	if err := r.guard.Arm(); err != nil {
+		return err
+	}
+	if err := r.journal(r.cfg.Armed); err != nil {
+		return err
+	}
+	if r.cfg.Rig.Amplifier != nil {
+		state, err := r.cfg.Rig.Source.State(ctx)
+		if err != nil {
+			return r.instrument("read the source back before the amplifier operates", err)
+		}
+		c, err := r.guard.ClearOperate(ctx, state)
+		if err != nil {
+			return err
+		}
+		if err := r.cfg.Rig.Amplifier.Operate(ctx, c); err != nil {
+			return r.instrument("take the amplifier to operate", err)
+		}
+	}
+	return nil
+}
+
+// steps asks the program and does what it says.
+func (r *run) steps(ctx context.Context) error {
+	step, ok, err := r.cfg.Program.Replay(r.cfg.Closed)
+	if err != nil {
+		return fmt.Errorf("resume: %w", err)
+	}
+	attempt := r.cfg.FirstAttempt
+	lit := r.cfg.Plan.Kind == plan.Baseline
+	for ok {
+		if err := r.pause(ctx); err != nil {
+			return err
+		}
+		if !lit {
+			if err := r.firstLight(ctx, step); err != nil {
+				return err
+			}
+			lit = true
+		}
+		r.status.Step, r.status.Frequency = step, step.Point.Frequency
+		r.status.Done, r.status.Known = r.cfg.Program.Progress()
+		if err := r.journal(event.Intent{Step: step, Attempt: attempt}); err != nil {
+			return err
+		}
+		closed, err := r.do(ctx, step)
+		if errors.Is(err, errHeld) {
+			attempt++ // the step is asked again once the hold ends
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		closed.Step, closed.Attempt, closed.Outcome.Number = step, attempt, step.Number
+		if err := r.journal(closed); err != nil {
+			return err
+		}
+		r.count(closed)
+		attempt = 1
+		step, ok = r.cfg.Program.Next(&closed.Outcome)
+	}
+	return r.cfg.Program.Err()
+}
+
+func (r *run) count(c event.StepClosed) {
+	r.exposures += c.Outcome.Exposures
+	if c.Outcome.Upset {
+		r.upsets++
+	}
+	if c.Outcome.Skipped || c.Outcome.NotReached {
+		r.skipped++
+	}
+	r.status.Last = describe(c)
+}
+
+func describe(c event.StepClosed) string {
+	at := fmt.Sprintf("%v %v", c.Step.Point.Frequency, c.Current)
+	switch {
+	case c.Outcome.Skipped:
+		return at + " not tested"
+	case c.Outcome.Upset:
+		return at + " upset"
+	case c.Outcome.NotReached:
+		return at + " level not reached"
+	}
+	return at + " well"
+}
+
+// pause is where the run stops for the operator, between steps.
+func (r *run) pause(ctx context.Context) error {
+	for {
+		if r.finish.Load() {
+			return errStopped
+		}
+		if err := context.Cause(ctx); err != nil {
+			return err
+		}
+		if !r.hold.Load() {
+			return nil
+		}
+		if err := r.off(ctx); err != nil {
+			return err
+		}
+		if err := r.journal(event.Hold{Why: "the operator asked for it"}); err != nil {
+			return err
+		}
+		r.tell("held, RF off")
+		for r.hold.Load() && !r.finish.Load() {
+			if err := r.sleep(ctx, 50*time.Millisecond); err != nil {
+				return err
+			}
+		}
+		if err := r.journal(event.Resumed{Why: "the operator said go on"}); err != nil {
+			return err
+		}
+	}
+}
+
+// sleep lets time pass and keeps the dead-man fed. It returns early with the cause when the run is
+// to end, and without one when somebody woke it.
+func (r *run) sleep(ctx context.Context, d time.Duration) error {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	feed := time.NewTicker(max(r.cfg.Plan.DeadMan.Std()/4, time.Millisecond))
+	defer feed.Stop()
+	for {
+		r.feed()
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-timer.C:
+			return nil
+		case <-r.wake:
+			return nil
+		case <-feed.C:
+		}
+	}
+}
+
+func (r *run) feed() {
+	if r.guard != nil {
+		r.guard.Feed()
+	}
+}
+
+// instrument words an instrument's fault and lets silencing last long enough for a command that
+// may still be on its way.
+func (r *run) instrument(doing string, err error) error {
+	if r.guard != nil {
+		r.guard.Suspect()
+	}
+	return fmt.Errorf("%s: %w", doing, err)
+}
+
+// end silences the bench, whatever happened, and closes the journal.
+func (r *run) end(ctx context.Context, err error) (Result, error) {
+	if cause := context.Cause(ctx); cause != nil && err != nil {
+		err = cause // the first cause, not what followed from it
+		if r.guard != nil {
+			r.guard.Suspect()
+		}
+	}
+	res := Result{Upsets: r.upsets, Exposures: r.exposures}
+	if err != nil && (r.guard == nil || r.guard.Cause() == "") {
+		r.journal(event.Stopping{Cause: err.Error(), ByOperator: errors.Is(err, errStopped)})
+	}
+	quiet := true
+	if r.guard != nil {
+		r.tell("silencing")
+		cause := "the run has ended"
+		if err != nil {
+			cause = err.Error()
+		}
+		res.Safing = r.guard.Silence(ctx, cause)
+		r.on = false
+		quiet = res.Safing.Quiet
+		r.journal(safed(cause, res.Safing))
+	}
+	res.Verdict, res.Why = r.verdict(err, quiet)
+	if r.failed == nil {
+		if cerr := r.cfg.Journal.Close(r.now(), res.Verdict, res.Why); cerr != nil {
+			r.failed = fmt.Errorf("close the journal: %w", cerr)
+		}
+	}
+	if r.failed != nil && !errors.Is(err, r.failed) {
+		err = errors.Join(err, r.failed)
+	}
+	if !quiet {
+		err = errors.Join(err, errors.New(res.Safing.How))
+	}
+	r.tell(string(res.Verdict))
+	return res, err
+}
+
+func safed(cause string, rep guard.Report) event.Safed {
+	e := event.Safed{Cause: cause, Quiet: rep.Quiet, How: rep.How, Took: rf.Duration(rep.Took)}
+	for _, s := range rep.Steps {
+		e.Steps = append(e.Steps, event.SafeStep{What: s.What, Result: s.Result})
+	}
+	return e
+}
+
+func (r *run) verdict(err error, quiet bool) (event.Verdict, string) {
+	why := ""
+	if err != nil {
+		why = err.Error()
+	}
+	switch {
+	case !quiet:
+		return event.RFNotKnownOff, why
+	case r.guard != nil && r.guard.Cause() != "":
+		return event.TrippedEnd, r.guard.Cause()
+	case errors.Is(err, errStopped):
+		return event.Stopped, why
+	case err != nil:
+		return event.Failed, why
+	case r.skipped > 0:
+		return event.Incomplete, fmt.Sprintf("%d steps did not reach their level or were not tested", r.skipped)
+	case r.upsets > 0:
+		return event.DoneUpset, ""
+	}
+	return event.Done, ""
+}

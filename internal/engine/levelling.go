@@ -1,0 +1,371 @@
+package engine
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"provoke/internal/driver"
+	"provoke/internal/guard"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+)
+
+// reached is the level that a step came to, unmodulated.
+type reached struct {
+	drive            rf.Power
+	current          rf.Current // measured; absent without a probe
+	highest          rf.Current
+	forward          rf.Power
+	forwardPredicted bool
+	reverse          rf.Power
+	predicted        rf.Current
+	on               time.Time // when RF came up
+	limited          string    // why the level was not reached
+	skip             bool      // nothing useful could be done
+}
+
+// lowBelow is how far below its level a step settles first.
+const lowBelow rf.Gain = 20
+
+// bring settles at a low level, brings the unmodulated carrier to the step's level from below, and
+// measures it. mod is what will go on afterwards: every limit is held for its crest.
+func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (reached, error) {
+	p := step.Point
+	if r.cfg.Plan.Mode == plan.ClosedLoop {
+		return r.bringCurrent(ctx, step, mod)
+	}
+	return r.bringDrive(ctx, p.Frequency, p.Drive.Add(step.Offset), p.Ceiling, mod)
+}
+
+// bringDrive goes to a drive: constant drive and substitution.
+func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.Power, mod level.Modulation) (reached, error) {
+	at := reached{drive: r.roundDown(want)}
+	if at.drive.Exceeds(ceiling) {
+		at.drive, at.limited = r.roundDown(ceiling), fmt.Sprintf("the drive of %v would be above the ceiling of %v", want, ceiling)
+	}
+	if r.bench.Source.Minimum.Above(at.drive) {
+		at.limited, at.skip = fmt.Sprintf("the drive of %v is below the source's minimum of %v", at.drive, r.bench.Source.Minimum), true
+		return at, nil
+	}
+	if err := r.settleLow(ctx, f, at.drive); err != nil {
+		return at, err
+	}
+	at.on = time.Now()
+	if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
+		return at, err
+	}
+	err := r.measure(ctx, f, &at, mod)
+	return at, err
+}
+
+// settleLow brings the source to the frequency at a low level. It goes down before it changes
+// frequency, to a level that is allowed at both.
+func (r *run) settleLow(ctx context.Context, f rf.Frequency, target rf.Power) error {
+	low := r.atLeastMinimum(r.roundDown(target.Sub(lowBelow)))
+	if r.on && r.at.Frequency != f && r.at.Level.Above(low) {
+		if err := r.cfg.Rig.Source.Lower(ctx, low); err != nil {
+			return r.instrument("lower the level before the frequency changes", err)
+		}
+		r.guard.Lowered(low)
+		r.at.Level = low
+	}
+	if r.on && r.at.Frequency == f && !r.at.Modulation.IsCW() {
+		// The carrier goes down before modulation goes off, so that nothing rises in between.
+		if err := r.cfg.Rig.Source.Lower(ctx, low.Lower(r.at.Level)); err != nil {
+			return r.instrument("lower the level", err)
+		}
+		r.guard.Lowered(low)
+	}
+	return r.apply(ctx, f, low, level.Modulation{})
+}
+
+func (r *run) atLeastMinimum(p rf.Power) rf.Power {
+	if r.bench.Source.Minimum.Above(p) {
+		return r.bench.Source.Minimum
+	}
+	return p
+}
+
+// roundDown rounds a drive down to what the source can set.
+func (r *run) roundDown(p rf.Power) rf.Power {
+	res := r.bench.Source.Resolution.DB()
+	if res <= 0 || !p.Known() {
+		return p
+	}
+	// A millionth of a step forgives the rounding of a value that is on the grid already.
+	return rf.DBm(math.Floor(p.In()/res+1e-6) * res)
+}
+
+// apply has the guard clear a setting and the source take it.
+func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod level.Modulation) error {
+	r.feed()
+	s := guard.Setting{Frequency: f, Level: carrier, Modulation: mod, Output: true}
+	c, err := r.guard.Clear(ctx, s)
+	if err != nil {
+		return err
+	}
+	// Believed on from before the command is sent: an exchange that fails may have acted.
+	r.on, r.at = true, s
+	if err := r.cfg.Rig.Source.Apply(ctx, c); err != nil {
+		return r.instrument(fmt.Sprintf("set the source to %v at %v", carrier, f), err)
+	}
+	r.status.Drive, r.status.Frequency = carrier, f
+	if d := r.cfg.Plan.Settle.Std(); d > 0 {
+		return r.settle(ctx, d)
+	}
+	return context.Cause(ctx)
+}
+
+func (r *run) settle(ctx context.Context, d time.Duration) error {
+	for end := time.Now().Add(d); time.Now().Before(end); {
+		if err := r.sleep(ctx, time.Until(end)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// off switches the output off and reads that back.
+func (r *run) off(ctx context.Context) error {
+	if !r.on {
+		return nil
+	}
+	if err := r.cfg.Rig.Source.OutputOff(ctx); err != nil {
+		return r.instrument("switch the source off", err)
+	}
+	state, err := r.cfg.Rig.Source.State(ctx)
+	if err != nil {
+		return r.instrument("read back that the source is off", err)
+	}
+	if state.Output {
+		return r.instrument("switch the source off", errors.New("it says that its output is still on"))
+	}
+	r.on = false
+	r.guard.WentOff()
+	return nil
+}
+
+// measure reads the unmodulated current, and forward and reverse power where there is a meter, has
+// the guard look at them, and remembers them.
+func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
+	p, err := r.cfg.Chain.Predict(f, at.drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
+	if err != nil {
+		return fmt.Errorf("predict the current: %w", err)
+	}
+	at.predicted, at.forward, at.forwardPredicted = p.Current, p.Forward, true
+	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel()}
+	if r.cfg.Rig.Analyser != nil {
+		// The reference level leaves room for the high end of the stated range.
+		high, _ := p.High.Minus(p.Current)
+		reading, err := r.read(ctx, f, p.Reading.Add(high+3))
+		if err != nil {
+			return err
+		}
+		if at.current, err = r.cfg.Chain.CableCurrent(f, reading); err != nil {
+			return fmt.Errorf("turn the analyser's reading into a current: %w", err)
+		}
+		m.Current = at.current
+	}
+	if r.cfg.Rig.PowerMeter != nil {
+		if err := r.readPower(ctx, f, at, &m); err != nil {
+			return err
+		}
+	}
+	if err := r.guard.Measured(m); err != nil {
+		return err
+	}
+	r.status.Current = at.current
+	if at.current.Exact() {
+		r.seen[f] = append(r.seen[f], pair{at.drive, at.current})
+		if at.highest.Absent() || at.current.Above(at.highest) {
+			at.highest = at.current
+		}
+	}
+	return nil
+}
+
+func (r *run) readPower(ctx context.Context, f rf.Frequency, at *reached, m *guard.Measurement) error {
+	forward, err := r.cfg.Rig.PowerMeter.Forward(ctx, f)
+	if err != nil {
+		return r.instrument("read forward power", err)
+	}
+	reverse, err := r.cfg.Rig.PowerMeter.Reverse(ctx, f)
+	if err != nil {
+		return r.instrument("read reverse power", err)
+	}
+	if m.Forward, err = r.cfg.Chain.ForwardPower(f, forward); err != nil {
+		return err
+	}
+	if m.Reverse, err = r.cfg.Chain.ReversePower(f, reverse); err != nil {
+		return err
+	}
+	at.reverse = m.Reverse
+	if m.Forward.Known() {
+		at.forward, at.forwardPredicted = m.Forward, false
+	}
+	return nil
+}
+
+// read sets the analyser up and reads the level at its input.
+func (r *run) read(ctx context.Context, f rf.Frequency, reference rf.Power) (rf.Power, error) {
+	r.feed()
+	bw := rf.Frequency(0)
+	if n := len(r.bench.Analyser.Bandwidths); n > 0 {
+		bw = r.bench.Analyser.Bandwidths[0]
+	}
+	r.analyser = f
+	if err := r.cfg.Rig.Analyser.Setup(ctx, driver.AnalyserSetup{Frequency: f, Bandwidth: bw, ReferenceLevel: reference}); err != nil {
+		return rf.Power{}, r.instrument("set up the analyser", err)
+	}
+	reading, err := r.cfg.Rig.Analyser.Read(ctx)
+	if err != nil {
+		return rf.Power{}, r.instrument("read the analyser", err)
+	}
+	return reading, nil
+}
+
+// bringCurrent is the closed loop: from below, on exact unmodulated readings only, within the
+// ceiling, never on purpose above the target.
+func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modulation) (reached, error) {
+	p := step.Point
+	target := p.Target.Add(step.Offset)
+	ceiling := r.roundDown(r.ceiling(step))
+	at, err := r.approach(ctx, step, target, ceiling, mod)
+	if err != nil || at.skip {
+		return at, err
+	}
+	window := r.cfg.Plan.Levelling.Window
+	for try := 0; try < 8; try++ {
+		if !at.current.Exact() {
+			return r.notLevelled(at, target, ceiling, ctx, p.Frequency, mod)
+		}
+		short, _ := target.Minus(at.current)
+		if short <= window {
+			return at, nil
+		}
+		// Compression makes the current follow less than the drive, so the whole gap does not
+		// overshoot; a tenth of a decibel less allows for the reading's own scatter.
+		next := r.roundDown(at.drive.Add(max(short-0.1, window/2)))
+		if next.Exceeds(ceiling) {
+			next = ceiling
+		}
+		if step, _ := next.Minus(at.drive); step <= 0 {
+			break
+		}
+		at.drive = next
+		if err := r.apply(ctx, p.Frequency, at.drive, level.Modulation{}); err != nil {
+			return at, err
+		}
+		if err := r.measure(ctx, p.Frequency, &at, mod); err != nil {
+			return at, err
+		}
+	}
+	if short, _ := target.Minus(at.current); short > window {
+		at.limited = r.whyShort(at, target, ceiling)
+	}
+	return at, nil
+}
+
+// ceiling is the largest drive that the loop may use for a step: the point's, and what the budget
+// needs for the step's own current plus the allowed excess.
+func (r *run) ceiling(step plan.Step) rf.Power {
+	return step.Point.Ceiling.Lower(step.Point.Drive.Add(step.Offset + r.cfg.Plan.Levelling.AboveBudget))
+}
+
+// approach makes the first exact reading of a step: from what was seen at this frequency where
+// there is anything, else from so far below that the high end of the budget's range stays below
+// the target.
+func (r *run) approach(ctx context.Context, step plan.Step, target rf.Current, ceiling rf.Power, mod level.Modulation) (reached, error) {
+	p := step.Point
+	drive, known := r.driveFor(p.Frequency, target.Sub(0.05))
+	if !known {
+		pred, err := r.cfg.Chain.Predict(p.Frequency, p.Drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
+		if err != nil {
+			return reached{}, fmt.Errorf("predict the current: %w", err)
+		}
+		high, _ := pred.High.Minus(pred.Current)
+		drive = p.Drive.Add(step.Offset - high - 1)
+	}
+	at := reached{drive: r.roundDown(drive.Lower(ceiling))}
+	if r.bench.Source.Minimum.Above(at.drive) {
+		at.limited, at.skip = fmt.Sprintf("%v needs a drive of %v, below the source's minimum of %v", target, at.drive, r.bench.Source.Minimum), true
+		return at, nil
+	}
+	if err := r.settleLow(ctx, p.Frequency, at.drive); err != nil {
+		return at, err
+	}
+	at.on = time.Now()
+	if err := r.apply(ctx, p.Frequency, at.drive, level.Modulation{}); err != nil {
+		return at, err
+	}
+	err := r.measure(ctx, p.Frequency, &at, mod)
+	return at, err
+}
+
+// notLevelled goes up in steps of the stated range while the reading is at the floor, and gives up
+// at the ceiling: a bound is never levelled on.
+func (r *run) notLevelled(at reached, target rf.Current, ceiling rf.Power, ctx context.Context, f rf.Frequency, mod level.Modulation) (reached, error) {
+	for at.current.Bound() == rf.AtMost && target.Above(at.current.WithBound(rf.Exactly)) {
+		next := r.roundDown(at.drive.Add(3)).Lower(ceiling)
+		if step, _ := next.Minus(at.drive); step <= 0 {
+			break
+		}
+		at.drive = next
+		if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
+			return at, err
+		}
+		if err := r.measure(ctx, f, &at, mod); err != nil {
+			return at, err
+		}
+		if short, b := target.Minus(at.current); at.current.Exact() && b == rf.Exactly && short <= r.cfg.Plan.Levelling.Window {
+			return at, nil
+		}
+	}
+	if !at.current.Exact() {
+		at.limited = fmt.Sprintf("the reading is only a bound (%v), which cannot be levelled on", at.current)
+	} else {
+		at.limited = r.whyShort(at, target, ceiling)
+	}
+	return at, nil
+}
+
+func (r *run) whyShort(at reached, target rf.Current, ceiling rf.Power) string {
+	short, _ := target.Minus(at.current)
+	return fmt.Sprintf("%v of %v: %v short at the drive's ceiling of %v", at.current, target, short, ceiling)
+}
+
+// driveFor returns the drive that gave a current at this frequency before, shifted by the small
+// difference to the nearest reading from below.
+func (r *run) driveFor(f rf.Frequency, target rf.Current) (rf.Power, bool) {
+	best, gap := pair{}, rf.Gain(math.Inf(1))
+	for _, s := range r.seen[f] {
+		d, _ := target.Minus(s.current)
+		if math.Abs(d.DB()) < math.Abs(gap.DB()) {
+			best, gap = s, d
+		}
+	}
+	if best.drive.Absent() {
+		return rf.Power{}, false
+	}
+	return best.drive.Add(gap), true
+}
+
+// currentAt returns the unmodulated current that a drive gives at this frequency, from what was
+// measured nearest to it.
+func (r *run) currentAt(f rf.Frequency, drive rf.Power) rf.Current {
+	best, gap := pair{}, rf.Gain(math.Inf(1))
+	for _, s := range r.seen[f] {
+		d, _ := drive.Minus(s.drive)
+		if math.Abs(d.DB()) < math.Abs(gap.DB()) {
+			best, gap = s, d
+		}
+	}
+	if best.drive.Absent() {
+		return rf.Current{}
+	}
+	return best.current.Add(gap)
+}

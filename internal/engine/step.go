@@ -1,0 +1,339 @@
+package engine
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/dut"
+	"provoke/internal/event"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+)
+
+// keptReadings is how many readings of one step are journalled at most.
+const keptReadings = 120
+
+// do does one step of any kind.
+func (r *run) do(ctx context.Context, step plan.Step) (event.StepClosed, error) {
+	switch {
+	case r.cfg.Plan.Kind == plan.Baseline:
+		return r.lookWithoutRF(ctx)
+	case r.cfg.Plan.Kind == plan.Calibration:
+		return r.calibrate(ctx, step)
+	}
+	return r.expose(ctx, step)
+}
+
+// lookWithoutRF watches the DUT for a dwell with no RF: what is bad then is a false alarm.
+func (r *run) lookWithoutRF(ctx context.Context) (event.StepClosed, error) {
+	r.tell("watching without RF")
+	began := time.Now()
+	bad, upset, err := r.dwell(ctx, began)
+	if err != nil {
+		return event.StepClosed{}, err
+	}
+	c := event.StepClosed{Means: "no RF: a false alarm if anything is bad"}
+	c.Readings = r.watch.readings(began, time.Now(), time.Now(), time.Time{}, keptReadings)
+	c.Outcome.Upset = upset
+	if upset {
+		c.Note = bad.why
+		_, err = r.awaitWell(ctx, time.Now())
+	}
+	return c, err
+}
+
+// calibrate brings the current in the jig to the level and records the drive that did it.
+func (r *run) calibrate(ctx context.Context, step plan.Step) (event.StepClosed, error) {
+	at, err := r.bring(ctx, step, level.Modulation{})
+	if err != nil {
+		return event.StepClosed{}, err
+	}
+	c := r.closed(at)
+	c.Outcome.Exposures = 0
+	return c, nil
+}
+
+// closed starts the record of a step from what was reached.
+func (r *run) closed(at reached) event.StepClosed {
+	c := event.StepClosed{Drive: at.drive, Current: at.current, Highest: at.highest, Forward: at.forward, Reverse: at.reverse,
+		ForwardPredicted: at.forwardPredicted, Predicted: at.predicted, Limited: at.limited, Means: r.means()}
+	c.Outcome.NotReached = at.limited != "" && !at.skip
+	c.Outcome.Skipped = at.skip
+	return c
+}
+
+// means words what the level of a point means.
+func (r *run) means() string {
+	m := r.cfg.Plan.Modulation
+	switch {
+	case m.IsCW():
+		return "r.m.s. of the unmodulated carrier, no modulation"
+	case m.Hold == level.PeakHeld:
+		return fmt.Sprintf("r.m.s. at the crest of the envelope (%s, peak held: carrier %s lower in the dwell)", m.Kind, m.CrestOverCarrier())
+	}
+	return fmt.Sprintf("r.m.s. of the carrier before modulation (%s, carrier held: crest %s higher in the dwell)", m.Kind, m.CrestOverCarrier())
+}
+
+// expose does one exposure, or for a recovery step the descent after it.
+func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, error) {
+	r.tell("levelling")
+	mod := r.cfg.Plan.Modulation
+	at, err := r.bring(ctx, step, mod)
+	if err != nil {
+		return event.StepClosed{}, err
+	}
+	c := r.closed(at)
+	if at.skip {
+		return c, nil
+	}
+	carrier := at.drive.Add(mod.CarrierOverLevel())
+	if !mod.IsCW() {
+		r.tell("modulating")
+		if err := r.apply(ctx, step.Point.Frequency, carrier, mod); err != nil {
+			return c, err
+		}
+	}
+	r.tell("exposing")
+	on := time.Now()
+	bad, upset, err := r.dwell(ctx, at.on)
+	if err != nil {
+		return c, err
+	}
+	c.Outcome.Exposures, c.Outcome.Upset = 1, upset
+	if upset && step.Purpose == plan.Recover {
+		if err := r.descend(ctx, step, at, &c); err != nil {
+			return c, err
+		}
+		upset = c.Outcome.RecoveredAt == nil // else it is well already, at the lower level
+	}
+	c.OnFor = rf.Duration(time.Since(on))
+	if !c.Outcome.Upset {
+		c.Readings = r.watch.readings(on.Add(-r.shown()), time.Now(), on, time.Time{}, keptReadings)
+		return c, nil
+	}
+	off := time.Now()
+	if err := r.off(ctx); err != nil {
+		return c, err
+	}
+	r.tell("upset: waiting for the product to recover")
+	c.Note = bad.Monitor + " " + bad.why
+	err = r.recover(ctx, off, &c)
+	c.Readings = r.watch.readings(on.Add(-r.shown()), time.Now(), on, off, keptReadings)
+	return c, err
+}
+
+// shown is how much time before RF a step's readings show.
+func (r *run) shown() time.Duration { return max(2*r.watch.period(), r.cfg.Plan.Dwell.Std()/2) }
+
+// dwell watches for the plan's dwell and for as long as the slowest monitor needs to have looked
+// at it. since is when RF came up: whatever turned bad from then on counts.
+func (r *run) dwell(ctx context.Context, since time.Time) (judged, bool, error) {
+	began := time.Now()
+	end := began.Add(r.cfg.Plan.Dwell.Std() + r.watch.latency())
+	feed := time.NewTicker(max(r.cfg.Plan.DeadMan.Std()/4, time.Millisecond))
+	defer feed.Stop()
+	timer := time.NewTimer(time.Until(end))
+	defer timer.Stop()
+	looked := false
+	for {
+		r.feed()
+		if bad, ok := r.watch.firstBad(since); ok {
+			return bad, true, nil
+		}
+		if !time.Now().Before(end) {
+			if looked = looked || r.watch.looked(began); looked {
+				return judged{}, false, nil
+			}
+			timer.Reset(10 * time.Millisecond) // for the silence limit
+		}
+		if r.finish.Load() || r.hold.Load() {
+			if r.finish.Load() {
+				return judged{}, false, errStopped
+			}
+			return judged{}, false, r.holdInDwell(ctx)
+		}
+		select {
+		case <-ctx.Done():
+			return judged{}, false, context.Cause(ctx)
+		case <-r.watch.changed:
+		case <-timer.C:
+		case <-r.wake:
+		case <-feed.C:
+			if err := r.guardInterlock(ctx); err != nil {
+				return judged{}, false, err
+			}
+		}
+	}
+}
+
+// errHeld ends a step that a hold interrupted: it is asked again.
+var errHeld = errors.New("held")
+
+func (r *run) holdInDwell(ctx context.Context) error {
+	if err := r.off(ctx); err != nil {
+		return err
+	}
+	return errHeld
+}
+
+func (r *run) guardInterlock(ctx context.Context) error {
+	if r.guard == nil || !r.on {
+		return nil
+	}
+	return r.guard.CheckInterlock(ctx)
+}
+
+// descend lowers the level in steps, RF on, until the DUT is well.
+func (r *run) descend(ctx context.Context, step plan.Step, at reached, c *event.StepClosed) error {
+	mod := r.cfg.Plan.Modulation
+	for _, offset := range step.Descend {
+		drive := r.roundDown(r.driveBelow(step, at, offset))
+		if drive.Exceeds(at.drive) || r.bench.Source.Minimum.Above(drive.Add(mod.CarrierOverLevel())) {
+			break // below what the source can do: the bound stands
+		}
+		r.tell("lowering")
+		if err := r.cfg.Rig.Source.Lower(ctx, drive.Add(mod.CarrierOverLevel())); err != nil {
+			return r.instrument("lower the level", err)
+		}
+		r.guard.Lowered(drive.Add(mod.CarrierOverLevel()))
+		began := time.Now()
+		if err := r.rest(ctx, began); err != nil {
+			return err
+		}
+		c.Outcome.Exposures++
+		c.Descent = append(c.Descent, r.currentAt(step.Point.Frequency, drive))
+		if _, ok := r.watch.well(began, 2); ok {
+			o := offset
+			c.Outcome.RecoveredAt = &o
+			return nil
+		}
+	}
+	return nil
+}
+
+// rest lets a dwell pass without ending it on a bad sample: the DUT is upset, and the question is
+// whether it becomes well. It lasts until every monitor looked twice.
+func (r *run) rest(ctx context.Context, began time.Time) error {
+	end := began.Add(r.cfg.Plan.Dwell.Std() + r.watch.latency() + 2*r.watch.period())
+	for time.Now().Before(end) {
+		if r.finish.Load() {
+			return errStopped
+		}
+		if err := r.sleep(ctx, time.Until(end)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// driveBelow returns the drive for an offset of a descent, from the drive that reached step.Offset.
+func (r *run) driveBelow(step plan.Step, at reached, offset rf.Gain) rf.Power {
+	drive := at.drive.Add(offset - step.Offset)
+	if r.cfg.Plan.Mode != plan.ClosedLoop || !at.current.Exact() {
+		return drive
+	}
+	// The chain compresses: what was measured near the lower level says better how much to drop.
+	target := step.Point.Target.Add(offset)
+	if known, ok := r.driveFor(step.Point.Frequency, target); ok {
+		return known.Lower(at.drive)
+	}
+	return drive
+}
+
+// recover waits for the DUT after an upset, resets it when it does not come back by itself, and
+// classifies.
+func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) error {
+	first, err := r.awaitWell(ctx, off)
+	switch {
+	case err == nil:
+		c.RecoveredAfter = rf.Duration(max(first.Sub(off), 0))
+		c.Class = event.DuringOnly
+		if first.Sub(off) > r.watch.latency()+3*r.watch.period() {
+			c.Class = event.RecoversLater
+		}
+		return nil
+	case !errors.Is(err, errNotWell):
+		return err
+	}
+	c.Outcome.Latched = true
+	for try := 1; try <= 3; try++ {
+		err = r.watch.reset(ctx)
+		if errors.Is(err, dut.ErrNoReset) {
+			c.Class = event.NotRecovered
+			return r.awaitPerson(ctx, off, c)
+		}
+		if err != nil {
+			return fmt.Errorf("reset the DUT: %w", err)
+		}
+		first, err = r.awaitWell(ctx, time.Now())
+		if err == nil {
+			c.Class = event.NeedsReset
+			c.RecoveredAfter = rf.Duration(first.Sub(off))
+			return nil
+		}
+		if !errors.Is(err, errNotWell) {
+			return err
+		}
+	}
+	c.Class = event.NotRecovered
+	return r.awaitPerson(ctx, off, c)
+}
+
+// awaitPerson holds the run, RF off, until somebody brought the DUT back.
+func (r *run) awaitPerson(ctx context.Context, off time.Time, c *event.StepClosed) error {
+	if err := r.journal(event.Hold{Why: "the product did not recover: reset or power-cycle it; the run goes on when it is well"}); err != nil {
+		return err
+	}
+	r.tell("RF off: the product did not recover; reset or power-cycle it")
+	for end := time.Now().Add(r.personWithin()); time.Now().Before(end); {
+		first, err := r.awaitWell(ctx, time.Now())
+		if err == nil {
+			c.Class = event.NeedsReset
+			c.RecoveredAfter = rf.Duration(first.Sub(off))
+			return r.journal(event.Resumed{Why: "the product is well again"})
+		}
+		if !errors.Is(err, errNotWell) {
+			return err
+		}
+	}
+	return fmt.Errorf("the product upset at %v and did not recover: bring it back, then go on with --resume", c.Step.Point.Frequency)
+}
+
+// personWithin bounds the wait for a person.
+func (r *run) personWithin() time.Duration { return 30 * r.cfg.Plan.RecoverWithin.Std() }
+
+var errNotWell = errors.New("the product is not well")
+
+// awaitWell waits until the DUT has been well for two samples of every monitor since a time; it
+// returns errNotWell after the plan's patience.
+func (r *run) awaitWell(ctx context.Context, since time.Time) (time.Time, error) {
+	end := time.Now().Add(r.cfg.Plan.RecoverWithin.Std())
+	for {
+		if first, ok := r.watch.well(since, 2); ok {
+			return first, nil
+		}
+		if !time.Now().Before(end) {
+			return time.Time{}, errNotWell
+		}
+		if r.finish.Load() {
+			return time.Time{}, errStopped
+		}
+		timer := time.NewTimer(min(time.Until(end), 20*time.Millisecond))
+		r.feed()
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return time.Time{}, context.Cause(ctx)
+		case <-r.watch.changed:
+		case <-timer.C:
+		}
+		timer.Stop()
+	}
+}
+
+// onCable reports that the clamp is on the cable.
+func (r *run) onCable() bool { return r.cfg.Plan.Fixture == catalog.OnCable }

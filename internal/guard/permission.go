@@ -1,0 +1,88 @@
+package guard
+
+import (
+	"fmt"
+	"sync"
+	"time"
+
+	"provoke/internal/rf"
+)
+
+// Cleared is a permission to raise RF. Only this package makes one that works: the zero value is
+// refused. It is good once, for a short time, for one Setting, and only until the guard trips,
+// silences or disarms.
+type Cleared struct{ permit *permit }
+
+type permit struct {
+	guard   *Guard
+	epoch   int
+	made    time.Time
+	setting Setting
+	operate bool
+
+	mu   sync.Mutex
+	used bool
+}
+
+func (g *Guard) issue(s Setting, operate bool) Cleared {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return Cleared{&permit{guard: g, epoch: g.epoch, made: g.now(), setting: s, operate: operate}}
+}
+
+// Take uses the permission up and returns the setting that it allows. The caller sends exactly
+// that, at once.
+func (c Cleared) Take() (Setting, error) {
+	if err := c.take(false); err != nil {
+		return Setting{}, err
+	}
+	g := c.permit.guard
+	g.mu.Lock()
+	g.last = c.permit.setting
+	g.mu.Unlock()
+	return c.permit.setting, nil
+}
+
+// TakeOperate uses up a permission of ClearOperate.
+func (c Cleared) TakeOperate() error { return c.take(true) }
+
+func (c Cleared) take(operate bool) error {
+	p := c.permit
+	if p == nil {
+		return fmt.Errorf("raise RF: %w: no permission", ErrRefused)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	g := p.guard
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	switch {
+	case p.used:
+		return fmt.Errorf("raise RF: %w: this permission was used before", ErrRefused)
+	case p.operate != operate:
+		return fmt.Errorf("raise RF: %w: this permission is for something else", ErrRefused)
+	case g.cause != "":
+		return fmt.Errorf("raise RF: %w: %s", ErrTripped, g.cause)
+	case p.epoch != g.epoch:
+		return fmt.Errorf("raise RF: %w: the permission was made before the bench was silenced", ErrRefused)
+	case g.now().Sub(p.made) > g.cfg.Lifetime:
+		return fmt.Errorf("raise RF: %w: the permission is older than %v", ErrRefused, rf.Duration(g.cfg.Lifetime))
+	}
+	p.used = true
+	return nil
+}
+
+// Lowered tells the guard that the source's level was lowered, so that the next change of
+// frequency is judged from there. It only ever lowers what the guard believes.
+func (g *Guard) Lowered(to rf.Power) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.last.Level = g.last.Level.Lower(to)
+}
+
+// WentOff tells the guard that the source's output was switched off and read back as off.
+func (g *Guard) WentOff() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.last.Output = false
+}

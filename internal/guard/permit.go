@@ -1,3 +1,0 @@
-package guard
-
-type permit struct{}

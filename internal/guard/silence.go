@@ -1,0 +1,168 @@
+package guard
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// Report is what silencing did and what was read back.
+type Report struct {
+	Steps []Step
+	// Quiet: the source was read back with its output off, the amplifier in standby where it can
+	// be asked, and nothing that measures saw RF.
+	Quiet bool
+	// How says on what Quiet rests: "measured at the floor", or "off by the instrument's word only".
+	How  string
+	Took time.Duration
+}
+
+// Step is one thing that silencing did.
+type Step struct{ What, Result string }
+
+// Silence switches RF off: source output off, amplifier to standby, source to minimum, each tried
+// whatever came of the one before; then it reads back, and repeats until the bench has been quiet
+// for longer than any abandoned command can still take to arrive, or it gives up. It runs on a
+// context of its own: cancelling ctx does not stop it. It is the only way that a run, an abort, a
+// trip and the off command end RF. It always returns a report.
+func (g *Guard) Silence(ctx context.Context, cause string) Report {
+	g.silencing.Lock()
+	defer g.silencing.Unlock()
+	g.mu.Lock()
+	g.epoch++
+	suspect := g.suspect
+	g.mu.Unlock()
+
+	s := silencing{cfg: g.cfg, ctx: context.WithoutCancel(ctx), started: g.now(), now: g.now}
+	var quietSince time.Time
+	for pass := 1; ; pass++ {
+		err := s.pass()
+		now := g.now()
+		switch {
+		case err != nil:
+			quietSince = time.Time{}
+			suspect = true
+		case quietSince.IsZero():
+			quietSince = now
+		}
+		if err == nil && (!suspect || now.Sub(quietSince) >= g.cfg.Linger) {
+			g.mu.Lock()
+			g.last = Setting{}
+			g.suspect = false
+			g.mu.Unlock()
+			return s.report(true)
+		}
+		if now.Sub(s.started) >= g.cfg.GiveUp {
+			return s.report(false)
+		}
+		time.Sleep(g.cfg.Linger / 8)
+	}
+}
+
+// silencing is one call of Silence.
+type silencing struct {
+	cfg     Config
+	ctx     context.Context
+	started time.Time
+	now     func() time.Time
+	steps   []Step
+	how     string
+}
+
+// pass goes through the order once and reads back. The error is why the bench is not quiet.
+func (s *silencing) pass() error {
+	source := s.do("source output off", s.cfg.Source.OutputOff)
+	if s.cfg.Amplifier != nil {
+		s.do("amplifier to standby", s.cfg.Amplifier.Standby)
+	}
+	s.do("source to minimum", s.cfg.Source.Minimum)
+
+	var state SourceState
+	err := s.do("source read back", func(ctx context.Context) (err error) {
+		state, err = s.cfg.Source.State(ctx)
+		if err == nil && state.Output {
+			err = fmt.Errorf("its output is still on")
+		}
+		return err
+	})
+	if err == nil {
+		err = source
+	}
+	if s.cfg.Amplifier != nil {
+		amplifier := s.do("amplifier read back", func(ctx context.Context) error {
+			operating, err := s.cfg.Amplifier.Operating(ctx)
+			if err == nil && operating {
+				err = fmt.Errorf("it is still operating")
+			}
+			return err
+		})
+		if err == nil {
+			err = amplifier
+		}
+	}
+	if witness := s.witness(); witness != nil {
+		return witness
+	}
+	return err
+}
+
+// witness asks the meter. Only a meter that sees RF is a reason not to be quiet; one that does not
+// answer leaves the instrument's word.
+func (s *silencing) witness() error {
+	s.how = "off by the instrument's word only"
+	if s.cfg.Witness == nil {
+		return nil
+	}
+	var seen error
+	err := s.do("measured", func(ctx context.Context) error {
+		text, quiet, err := s.cfg.Witness.Quiet(ctx)
+		if err != nil {
+			return err
+		}
+		if !quiet {
+			seen = fmt.Errorf("the meter still reads %s", text)
+			return seen
+		}
+		s.how = "read back as off and measured at the floor: " + text
+		return nil
+	})
+	if seen != nil {
+		return seen
+	}
+	if err != nil {
+		s.how += "; the meter could not be read"
+	}
+	return nil
+}
+
+// do runs one step within the patience and notes what came of it.
+func (s *silencing) do(what string, f func(context.Context) error) error {
+	ctx, cancel := context.WithTimeout(s.ctx, s.cfg.Patience)
+	defer cancel()
+	err := f(ctx)
+	result := "done"
+	if err != nil {
+		result = err.Error()
+	}
+	// A step that repeats with the same result is told once.
+	for _, old := range s.steps {
+		if old.What == what && old.Result == result {
+			return err
+		}
+	}
+	s.steps = append(s.steps, Step{what, result})
+	return err
+}
+
+func (s *silencing) report(quiet bool) Report {
+	how := s.how
+	if !quiet {
+		how = "RF not known to be off"
+		for _, st := range s.steps {
+			if st.Result != "done" {
+				how += "; " + st.What + ": " + st.Result
+			}
+		}
+	}
+	return Report{Steps: s.steps, Quiet: quiet, How: how, Took: s.now().Sub(s.started)}
+}
