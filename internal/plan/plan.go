@@ -38,6 +38,31 @@ type Search struct {
 	Approach   rf.Gain // largest step up toward a neighbour's onset; default 3 dB
 	Confirm    int     // further exposures at the onset that must upset too; default 1
 	Window     rf.Gain // the low check exposure of each band lies this far below onset; default 6 dB
+	// EdgeUpsetOnly records at the frequencies added at the edges of a band only whether they fail,
+	// with the onset as a bound. Default false: the onset is found there too (about three exposures
+	// more at each); confirmed and followed down to recovery it is at frequencies of the grid only.
+	EdgeUpsetOnly bool
+}
+
+// DefaultSearch is the search of a plan that does not say otherwise.
+func DefaultSearch() Search {
+	return Search{Onset: true, Recovery: true, Resolution: 0.5, Range: 40, Approach: 3, Confirm: 1, Window: 6}
+}
+
+// withDefaults fills the distances that are not above 0 dB; counts and switches stay as they are.
+func (s Search) withDefaults() Search {
+	d := DefaultSearch()
+	fill := func(g *rf.Gain, with rf.Gain) {
+		if !(*g > 0) || !g.Finite() {
+			*g = with
+		}
+	}
+	fill(&s.Resolution, d.Resolution)
+	fill(&s.Range, d.Range)
+	fill(&s.Approach, d.Approach)
+	fill(&s.Window, d.Window)
+	s.Confirm = max(0, s.Confirm)
+	return s
 }
 
 // Levelling is how the closed loop approaches its target.
@@ -59,6 +84,7 @@ type Plan struct {
 	Profile    level.Profile
 	Grid       []rf.Frequency // ascending, without repeats
 	GridText   string         // how the grid was asked for, for people
+	Descending bool           // the sweep goes from the highest frequency to the lowest
 	Modulation level.Modulation
 	Drive      rf.Power // constant drive
 	Dwell      rf.Duration

@@ -1,0 +1,201 @@
+package plan
+
+// search decides what to do next at one frequency. It is a function of what is known there.
+//
+// The onset is searched on depths 0 … bottom. While nothing upset, levels only rise, beside a
+// failing neighbour by at most approach at a time. Once something upset, every further level is
+// below the lowest level that upset, which the rules below keep without being told: they go down
+// from it or between it and a level that passed.
+type search struct {
+	scale
+	onset, recovery, edgeOnset bool
+	bottom                     depth // lowest level of the onset search
+	floor                      depth // lowest level of a descent
+	approach                   depth // largest rise beside a failing neighbour
+	confirm                    int
+	window                     depth // how far below the onset the low check lies
+}
+
+// repeats is how many exposures more the onset gets when a confirmation did not upset. They are at
+// the onset itself: above it nothing is allowed any more.
+const repeats = 2
+
+// recoverBelow is how far below the range of the onset search a descent may go.
+const recoverBelow = 20 // dB
+
+func newSearch(p *Plan) search {
+	w := p.Search.withDefaults()
+	s := search{scale: scale{w.Resolution}, confirm: w.Confirm}
+	s.bottom = s.whole(w.Range)
+	s.floor = s.bottom + s.whole(recoverBelow)
+	s.approach = max(1, s.whole(w.Approach))
+	s.window = max(1, s.whole(w.Window))
+	if p.Kind == Exposure || p.Kind == Control {
+		s.onset, s.recovery, s.edgeOnset = w.Onset, w.Onset && w.Recovery, !w.EdgeUpsetOnly
+	}
+	return s
+}
+
+// request is a step without its number and point.
+type request struct {
+	purpose Purpose
+	at      depth
+	descend []depth
+}
+
+// want returns what is still to be done at a place.
+func (s search) want(p *place) (request, bool) {
+	switch {
+	case p.windowWanted:
+		return request{purpose: Window, at: p.upset + s.window}, true
+	case p.skipped:
+		return request{}, false
+	}
+	if d, ok := s.trial(p); ok {
+		purpose := Sweep
+		switch {
+		case p.upset != unknown:
+			purpose = Onset
+		case p.added:
+			purpose = Edge
+		}
+		return request{purpose: purpose, at: d}, true
+	}
+	if !s.onset || p.upset == unknown || p.added {
+		return request{}, false
+	}
+	if s.confirmWanted(p) {
+		return request{purpose: Confirm, at: p.upset}, true
+	}
+	if down := s.descent(p); down != nil {
+		return request{purpose: Recover, at: p.upset, descend: down}, true
+	}
+	return request{}, false
+}
+
+func (s search) trial(p *place) (depth, bool) {
+	switch {
+	case p.upset == unknown:
+		return s.rise(p)
+	case !s.onset, p.added && !s.edgeOnset, p.short:
+		return 0, false
+	case p.pass == unknown:
+		return s.fall(p)
+	case p.pass-p.upset <= 1:
+		return 0, false
+	}
+	return s.between(p), true
+}
+
+// rise goes up while nothing upset: at once to the level wanted, or, beside a failing neighbour,
+// from below the expected onset to it and on to the level wanted, doubling the steps up to approach.
+func (s search) rise(p *place) (depth, bool) {
+	switch {
+	case p.short || p.pass == 0:
+		return 0, false
+	case p.pass == unknown:
+		if p.beside && s.onset {
+			return p.start, true
+		}
+		return 0, true
+	}
+	var to depth
+	switch expected := p.guess + 1; {
+	case p.pass > expected:
+		to = expected
+	case p.pass == expected:
+		to = p.guess
+	default:
+		to = p.pass - 2*(expected-p.pass)
+	}
+	return max(to, p.pass-s.approach, 0), true
+}
+
+// fall goes down while everything upset, doubling the distance from the first trial.
+func (s search) fall(p *place) (depth, bool) {
+	if p.upset >= s.bottom {
+		return 0, false
+	}
+	return min(p.upset+(p.upset-p.first)+1, s.bottom), true
+}
+
+// between halves the gap between the lowest upset and the highest pass, trying the guess first.
+func (s search) between(p *place) depth {
+	inside := func(d depth) bool { return d > p.upset && d < p.pass }
+	switch {
+	case p.beside && inside(p.guess+1):
+		return p.guess + 1
+	case p.beside && inside(p.guess):
+		return p.guess
+	}
+	return (p.upset + p.pass) / 2
+}
+
+func (s search) confirmWanted(p *place) bool {
+	n := s.confirm
+	if p.failed > 0 && n > 0 {
+		n += repeats
+	}
+	return p.confirmed < n && p.recoveries == 0
+}
+
+// descent returns the depths that the next recovery step goes down through; nil when the recovery
+// level is known or cannot be found.
+func (s search) descent(p *place) []depth {
+	switch {
+	case !s.recovery, p.latched, p.recoverOver, p.upset >= s.floor, p.misses > 1:
+		return nil
+	case p.recoveries == 0:
+		return s.firstDescent(p)
+	case p.well == unknown:
+		return nil // still upset at the floor
+	case p.well-p.stillUpset <= 1:
+		return nil
+	}
+	return nextDescent(p.stillUpset, p.well)
+}
+
+// firstDescent passes through the expected recovery level in single steps, then doubles; without an
+// expectation it doubles from the onset.
+func (s search) firstDescent(p *place) []depth {
+	near := max(1, p.hysteresis-1)
+	var out []depth
+	add := func(below depth) { out = append(out, min(p.upset+below, s.floor)) }
+	if p.hysteresis != unknown {
+		add(near)
+		if near < p.hysteresis {
+			near = p.hysteresis
+			add(near)
+		}
+	} else {
+		add(near)
+	}
+	for step := depth(1); out[len(out)-1] < s.floor; step *= 2 {
+		near += step
+		add(near)
+	}
+	return distinct(out)
+}
+
+// nextDescent narrows a gap: step by step when it is small, else in about √gap steps of √gap.
+func nextDescent(still, well depth) []depth {
+	stride := depth(1)
+	for well-still > 8 && stride*stride < well-still {
+		stride++
+	}
+	var out []depth
+	for d := still + stride; d < well; d += stride {
+		out = append(out, d)
+	}
+	return append(out, well)
+}
+
+func distinct(falling []depth) []depth {
+	out := falling[:1]
+	for _, d := range falling[1:] {
+		if d != out[len(out)-1] {
+			out = append(out, d)
+		}
+	}
+	return out
+}
