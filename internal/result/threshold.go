@@ -91,10 +91,9 @@ type Threshold struct {
 	RecoveredAfter rf.Duration // the longest time from RF off to well
 	// UpsetsAtOnset of TrialsAtOnset exposures at the onset's level upset.
 	UpsetsAtOnset, TrialsAtOnset int
-	// NotMonotone: a level above the onset did not upset.
+	// NotMonotone: a level above the onset did not upset. Monotone is what the low check showed.
 	NotMonotone bool
-	// WindowTried and WindowUpset tell of the low check exposure.
-	WindowTried, WindowUpset bool
+	Monotone    plan.Monotony
 	// NotReached: the level wanted was not reached and the DUT did not upset; Limited says why.
 	NotReached bool
 	Limited    string
@@ -114,26 +113,43 @@ func (r Run) Thresholds() []Threshold {
 	return out
 }
 
-// Threshold works out the threshold at one frequency. A bracket no wider than the resolution makes
-// the onset exact.
+// Threshold works out the threshold at one frequency. On the scale of offsets it is what package
+// plan folds from the same steps, so that findings and search tell one story; here the offsets
+// become currents.
 func (p *Point) Threshold(resolution rf.Gain) Threshold {
-	t := Threshold{Frequency: p.Frequency, Wanted: p.Wanted, Bracket: rf.Gain(math.NaN())}
+	t := Threshold{Frequency: p.Frequency, Wanted: p.Wanted, Bracket: rf.Gain(math.NaN()), Monotone: plan.MonotoneAssumed}
 	if !t.Wanted.Known() {
 		t.Wanted = p.Target
 	}
-	onset := p.survey(&t)
-	if onset == nil {
+	p.survey(&t)
+	found := p.found(resolution)
+	t.Monotone, t.UpsetsAtOnset, t.TrialsAtOnset = found.Monotone, found.Upsets, found.Trials
+	if !found.Upset {
 		t.Onset, t.OnsetOrigin = p.withstood()
 		return t
 	}
 	t.Upset = true
-	p.bracket(&t, onset, resolution)
-	p.recovery(&t, resolution)
+	p.onset(&t, found.Onset, found.Resolution)
+	if found.Recovery.Known() {
+		t.Recovery = both(p.recoveredAt(found.Recovery.Gain, found.Resolution), found.Recovery.Bound)
+	}
 	return t
 }
 
-// survey goes once over all steps and returns the lowest that upset.
-func (p *Point) survey(t *Threshold) (onset *Step) {
+// found returns what the search knows at this frequency.
+func (p *Point) found(resolution rf.Gain) plan.Threshold {
+	steps := make([]plan.Result, len(p.Steps))
+	for i, s := range p.Steps {
+		steps[i] = plan.Result{Step: s.Step, Outcome: s.Outcome}
+	}
+	if all := plan.Fold(resolution, steps); len(all) == 1 {
+		return all[0]
+	}
+	return plan.Threshold{Monotone: plan.MonotoneAssumed}
+}
+
+// survey goes once over all steps for what does not depend on the order of levels.
+func (p *Point) survey(t *Threshold) {
 	for _, s := range p.Steps {
 		t.Exposures += s.Outcome.Exposures
 		if !s.exposed() {
@@ -142,9 +158,8 @@ func (p *Point) survey(t *Threshold) (onset *Step) {
 		if level, origin := s.Level(); level.Known() && (!t.Reached.Known() || level.DB() > t.Reached.DB()) {
 			t.Reached, t.ReachedOrigin = level, origin
 		}
-		if s.Step.Purpose == plan.Window {
-			t.WindowTried = true
-			t.WindowUpset = t.WindowUpset || s.Outcome.Upset
+		if s.Step.Purpose == plan.Recover && s.Outcome.Upset {
+			t.RecoverySought = true
 		}
 		if s.Outcome.NotReached && !s.Outcome.Upset {
 			t.NotReached = true
@@ -152,21 +167,13 @@ func (p *Point) survey(t *Threshold) (onset *Step) {
 				t.Limited = s.Limited
 			}
 		}
-		if !s.Outcome.Upset {
-			continue
-		}
-		t.Latched = t.Latched || s.Outcome.Latched
-		t.Class = Worse(t.Class, s.Class)
-		t.RecoveredAfter = max(t.RecoveredAfter, s.RecoveredAfter)
-		if onset == nil || s.position() < onset.position()-nearlyNothing {
-			onset = s
+		if s.Outcome.Upset {
+			t.Latched = t.Latched || s.Outcome.Latched
+			t.Class = Worse(t.Class, s.Class)
+			t.RecoveredAfter = max(t.RecoveredAfter, s.RecoveredAfter)
 		}
 	}
-	return onset
 }
-
-// nearlyNothing is the rounding allowed between two offsets that are meant to be the same.
-const nearlyNothing rf.Gain = 1e-6
 
 // withstood returns the highest current at which the DUT was exposed without an upset, as a lower
 // bound of the onset. A reading that is itself only an upper bound shows nothing.
@@ -188,43 +195,35 @@ func (p *Point) withstood() (rf.Current, Origin) {
 	return best.WithBound(rf.AtLeast), from
 }
 
-// bracket fills in the onset with its bound, from the steps around it.
-func (p *Point) bracket(t *Threshold, onset *Step, resolution rf.Gain) {
-	at := onset.position()
-	t.OnsetOffset = at
+// onset fills in the onset as the lowest current measured at its offset, and what stood below it.
+func (p *Point) onset(t *Threshold, found plan.Offset, resolution rf.Gain) {
+	t.OnsetOffset = found.Gain
 	var below *Step
 	for _, s := range p.Steps {
 		if !s.exposed() {
 			continue
 		}
-		d := s.position() - at
+		d := s.position() - found.Gain
 		switch {
-		case math.Abs(float64(d)) <= float64(nearlyNothing):
-			if s.Step.Purpose != plan.Recover {
-				t.TrialsAtOnset++
-				if s.Outcome.Upset {
-					t.UpsetsAtOnset++
-				}
+		case s.Outcome.Upset && same(s.Step.Offset, found.Gain, resolution):
+			if level, origin := s.Level(); level.Known() && (!t.Onset.Known() || level.DB() < t.Onset.DB()) {
+				t.Onset, t.OnsetOrigin = both(level, found.Bound), origin
 			}
-		case d > 0 && s.stood():
+		case d > resolution/2 && s.stood():
 			t.NotMonotone = true
-		case d < 0 && s.stood() && (below == nil || s.position() > below.position()):
+		case d < -resolution/2 && s.stood() && (below == nil || s.position() > below.position()):
 			below = s
 		}
 	}
-	level, origin := onset.Level()
-	t.OnsetOrigin = origin
-	if below == nil {
-		t.Onset = both(level, rf.AtMost)
-		return
+	if below != nil {
+		t.Below, _ = below.Level()
+		t.Bracket = found.Gain - below.position()
 	}
-	t.Below, _ = below.Level()
-	t.Bracket = at - below.position()
-	if t.Bracket > resolution+0.001 {
-		t.Onset = both(level, rf.AtMost)
-		return
-	}
-	t.Onset = level
+}
+
+// same reports that two offsets are the same number of whole resolution steps.
+func same(a, b, resolution rf.Gain) bool {
+	return math.Abs(float64(a-b)) < float64(resolution)/2
 }
 
 // both gives a level a further bound: two bounds that point apart leave nothing known.
@@ -236,41 +235,20 @@ func both(l rf.Current, b rf.Bound) rf.Current {
 	return rf.Current{}
 }
 
-// recovery fills in the recovery level from the descents.
-func (p *Point) recovery(t *Threshold, resolution rf.Gain) {
+// recoveredAt returns the current that the descents measured at an offset, the lowest of several.
+func (p *Point) recoveredAt(offset, resolution rf.Gain) rf.Current {
+	var out rf.Current
 	for _, s := range p.Steps {
 		if s.Step.Purpose != plan.Recover || !s.Outcome.Upset {
 			continue
 		}
-		t.RecoverySought = true
-		if level := s.recovered(resolution); level.Known() && (!t.Recovery.Known() || level.DB() < t.Recovery.DB()) {
-			t.Recovery = level
+		for i, at := range s.Step.Descend {
+			if same(at, offset, resolution) {
+				out = out.Lower(s.descended(i))
+			}
 		}
 	}
-}
-
-// recovered returns the recovery level that one descent shows.
-func (s *Step) recovered(resolution rf.Gain) rf.Current {
-	if s.Outcome.RecoveredAt == nil {
-		if n := min(len(s.Descent), len(s.Step.Descend)); n > 0 && !s.Outcome.Latched {
-			return both(s.descended(n-1), rf.AtMost)
-		}
-		return rf.Current{}
-	}
-	above := s.Step.Offset
-	for i, offset := range s.Step.Descend {
-		if offset > *s.Outcome.RecoveredAt+nearlyNothing {
-			above = offset
-			continue
-		}
-		level := s.descended(i)
-		if above-offset > resolution+0.001 {
-			// Well somewhere between two levels that lie further apart than the resolution.
-			return both(level, rf.AtLeast)
-		}
-		return level
-	}
-	return rf.Current{}
+	return out
 }
 
 // descended returns the current at one offset of a descent.
