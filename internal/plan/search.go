@@ -106,7 +106,7 @@ func (s search) rise(p *place) (depth, bool) {
 	case p.pass == expected:
 		to = p.guess
 	default:
-		to = p.pass - 2*(expected-p.pass)
+		to = p.pass - (expected - p.pass)
 	}
 	return max(to, p.pass-s.approach, 0), true
 }
