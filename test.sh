@@ -1,0 +1,52 @@
+#!/usr/bin/env bash
+# The whole test command: installs what the outside checks need (Debian, as root), then builds for every
+# platform, vets, and runs every test. Skipped outside checks are counted; with CI=true a skip fails.
+set -u
+cd "$(dirname "$0")"
+
+command -v go >/dev/null || { echo "test.sh: Go is not on the PATH; install Go $(awk '/^go /{print $2}' go.mod) or newer"; exit 1; }
+
+need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy ngspice lxi-tools socat poppler-utils chromium"
+if command -v apt-get >/dev/null && [ "$(id -u)" = 0 ]; then
+  missing=""
+  for p in $need; do dpkg -s "$p" >/dev/null 2>&1 || missing="$missing $p"; done
+  if [ -n "$missing" ]; then
+    echo "installing for the outside checks:$missing"
+    apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $missing >/dev/null ||
+      echo "test.sh: could not install$missing; the outside checks that need them are skipped (or fail, with CI=true)"
+  fi
+else
+  echo "not root on Debian: outside checks run only with what is installed ($need)"
+fi
+
+status=0
+step() { # words, command...
+  local words="$1"; shift
+  local begun=$SECONDS
+  if out=$("$@" 2>&1); then echo "ok    $words ($((SECONDS - begun)) s)"; else echo "FAIL  $words"; echo "$out"; status=1; fi
+}
+
+formatted() { local f; f=$(gofmt -l cmd internal); [ -z "$f" ] || { echo "not gofmt-ed: $f"; return 1; }; }
+cross() { CGO_ENABLED=0 GOOS="$1" GOARCH="$2" go build -trimpath -o /dev/null ./cmd/provoke; }
+
+step "gofmt" formatted
+step "go vet" go vet ./...
+step "build without cgo, linux/amd64" cross linux amd64
+step "build without cgo, windows/amd64" cross windows amd64
+step "build without cgo, darwin/arm64" cross darwin arm64
+step "build without cgo, linux/arm64" cross linux arm64
+
+log=$(mktemp)
+trap 'rm -f "$log"' EXIT
+go test -count=1 -v -timeout 15m "$@" ./... >"$log" 2>&1 || status=1
+grep -E '^(ok|FAIL|panic:)' "$log"
+if [ $status != 0 ]; then
+  echo "--- what failed:"
+  grep -nE -A60 '^\s*--- FAIL|^panic:|\[build failed\]|DATA RACE' "$log" | grep -vE -- '--- PASS|=== (RUN|PAUSE|CONT)' | head -300
+fi
+grep -hE '^\s+\S+_test\.go:[0-9]+: figure: ' "$log" | sed 's/^ *[^:]*:[0-9]*: //' | sort -u
+skipped=$(grep -c 'outside check skipped' "$log" || true)
+echo "outside checks skipped: $skipped"
+grep -E 'outside check skipped' "$log" | sort | uniq -c
+if [ "${CI:-}" = true ] && [ "$skipped" != 0 ]; then echo "FAIL  a skipped outside check is a failure in CI"; status=1; fi
+exit $status
