@@ -1,79 +1,10 @@
-// Package level says what is asked for: the level profiles of the standards as data with their
-// source and confidence, what a level means (modulation and its convention), and the frequencies
-// at which it is asked (grids). It does not know any bench.
 package level
 
 import (
-	"math"
+	"fmt"
 
 	"provoke/internal/rf"
 )
-
-// Kind of modulation.
-type Kind string
-
-const (
-	CW    Kind = "CW"
-	AM    Kind = "AM"
-	Pulse Kind = "pulse"
-)
-
-// Convention says which part of the modulated signal a level describes.
-type Convention string
-
-const (
-	// CarrierHeld: the level is the r.m.s. of the unmodulated carrier, and the peak rises when
-	// modulation goes on (IEC 61000-4-6).
-	CarrierHeld Convention = "carrier held"
-	// PeakHeld: the level is the r.m.s. at the crest of the envelope, and the carrier is lowered
-	// when modulation goes on (ISO 11452-1).
-	PeakHeld Convention = "peak held"
-)
-
-// Modulation of the carrier. The zero value is CW.
-type Modulation struct {
-	Kind  Kind         `json:"kind"`
-	Depth rf.Fraction  `json:"depth,omitempty"` // AM
-	Rate  rf.Frequency `json:"rate,omitempty"`  // AM and pulse
-	Duty  rf.Fraction  `json:"duty,omitempty"`  // pulse
-	Hold  Convention   `json:"hold,omitempty"`
-}
-
-// IsCW reports that the carrier is not modulated.
-func (m Modulation) IsCW() bool { return m.Kind == CW || m.Kind == "" }
-
-// CrestOverCarrier returns the crest of the envelope above the unmodulated carrier:
-// 20·log10(1+m) for AM, 0 dB for CW and for pulse.
-func (m Modulation) CrestOverCarrier() rf.Gain {
-	if m.Kind == AM {
-		return rf.GainOfAmplitudeRatio(1 + float64(m.Depth))
-	}
-	return 0
-}
-
-// CarrierOverLevel returns where the carrier is set against the level: 0 dB when the carrier is
-// held, minus the crest when the peak is held.
-func (m Modulation) CarrierOverLevel() rf.Gain {
-	if m.Hold == PeakHeld {
-		return -m.CrestOverCarrier()
-	}
-	return 0
-}
-
-// CrestOverLevel returns the crest of the envelope against the level.
-func (m Modulation) CrestOverLevel() rf.Gain { return m.CarrierOverLevel() + m.CrestOverCarrier() }
-
-// MeanOverCarrier returns the mean power against the unmodulated carrier: 10·log10(1+m²/2) for
-// AM, 10·log10(duty) for pulse.
-func (m Modulation) MeanOverCarrier() rf.Gain {
-	switch m.Kind {
-	case AM:
-		return rf.GainOfPowerRatio(1 + math.Pow(float64(m.Depth), 2)/2)
-	case Pulse:
-		return rf.GainOfPowerRatio(float64(m.Duty))
-	}
-	return 0
-}
 
 // Ask is what a profile asks for at one frequency.
 type Ask struct {
@@ -84,25 +15,81 @@ type Ask struct {
 	// LoopImpedance is the loop in which Current is defined: 300 Ω for an e.m.f. behind 150 Ω into
 	// 150 Ω, 100 Ω for a 50 + 50 Ω jig; absent for a current on the cable itself.
 	LoopImpedance rf.Resistance `json:"loop,omitzero"`
+	// Interpolated: the frequency is not one of those that a list names; the level lies on the
+	// straight line between its neighbours, in decibel over the logarithm of frequency.
+	Interpolated bool
 	// Limit is the largest current the standard lets the clamp put on the cable; absent for none.
 	Limit rf.Current `json:"limit,omitzero"`
 }
 
-// Profile is a level over frequency, with what the level means.
+// Profile is a level over frequency, with what the level means. The zero Profile asks for nothing:
+// every At is an error.
 type Profile struct {
-	ID          string // as written in a plan, e.g. "iec-61000-4-6/level-3"
-	Title       string
-	Source      string // standard, clause, or where the figures come from
-	Confidence  string // "read", "from memory, high", …
-	Verified    bool   // false: shown with the mark Unverified wherever it is used
-	Means       string // what the level is, in words
+	ID         string // as written in a plan, e.g. "iec-61000-4-6/level-3"
+	VariantOf  string // id of the profile that this one is a variant of; empty for most
+	Title      string
+	Source     string // standard, clause, or where the figures come from
+	Confidence string // "read", "from memory, high", …
+	Verified   bool   // false: shown with the mark Unverified wherever it is used
+	Means      string // what the level is, in words
+	// Notes are what else the user of the profile should know, one sentence each.
+	Notes []string
+	// Hold is which part of a modulated signal the level describes.
+	Hold Convention
+	// Modulations are the usual ones, each with its convention.
 	Modulations []Modulation
-	Low, High   rf.Frequency
-	at          func(rf.Frequency) (Ask, error)
+	// Low and High are the ends of the band; both absent for a level that holds everywhere.
+	Low, High rf.Frequency
+	// Corners are the frequencies at which the level bends, jumps or is listed. A grid that leaves
+	// them out can miss a narrow band.
+	Corners []rf.Frequency
+	// Steps are the ids of the step rules that the standard goes with, the usual one first.
+	Steps []string
+	at    func(rf.Frequency) (Ask, error)
 }
 
 // Unverified is the mark shown with a profile whose figures were not read in the standard.
 const Unverified = "not verified against the standard's text"
 
-// At returns what is asked at a frequency; outside Low to High it is an error.
-func (p Profile) At(f rf.Frequency) (Ask, error) { return p.at(f) }
+// Mark returns Unverified for a profile that is not verified, else "".
+func (p Profile) Mark() string {
+	if p.Verified {
+		return ""
+	}
+	return Unverified
+}
+
+// endSlack is the relative difference by which two frequencies count as the same.
+const endSlack = 1e-9
+
+// OutsideError says that a profile was asked for a level beyond its band.
+type OutsideError struct {
+	ID            string
+	At, Low, High rf.Frequency
+}
+
+func (e *OutsideError) Error() string {
+	return fmt.Sprintf("%v is outside the profile %s, which asks for levels from %v to %v", e.At, e.ID, e.Low, e.High)
+}
+
+// At returns what is asked at a frequency; outside Low to High it is an *OutsideError.
+func (p Profile) At(f rf.Frequency) (Ask, error) {
+	if p.at == nil {
+		return Ask{}, fmt.Errorf("no level profile was given")
+	}
+	if !f.Known() {
+		return Ask{}, fmt.Errorf("the profile %s was asked for a level at no frequency", p.ID)
+	}
+	if p.Low.Known() && f < p.Low*(1-endSlack) || p.High.Known() && f > p.High*(1+endSlack) {
+		return Ask{}, &OutsideError{p.ID, f, p.Low, p.High}
+	}
+	return p.at(f)
+}
+
+// Convention returns the modulation with the profile's convention where it states none itself.
+func (p Profile) Convention(m Modulation) Modulation {
+	if m.Hold == "" && !m.IsCW() {
+		m.Hold = p.Hold
+	}
+	return m
+}
