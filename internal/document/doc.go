@@ -50,7 +50,7 @@ import (
 
 // Limits of a file.
 const (
-	MaximumSize  = 1 << 19 // bytes; longer curves belong into a CSV or Touchstone file
+	MaximumSize  = 1 << 17 // bytes; longer curves belong into a CSV or Touchstone file
 	MaximumDepth = 24      // nested mappings and lists
 	maximumTold  = 200     // problems that are told before the rest is only counted
 )
