@@ -4,7 +4,13 @@
 // holds no state and touches no instrument.
 //
 // A drive is the power that the generator makes available into 50 Ω, as the r.m.s. of its
-// unmodulated carrier, whatever unit the generator counts in.
+// unmodulated carrier, whatever unit the generator counts in. All pieces between generator and
+// clamp count as matched to 50 Ω; mismatch belongs into the uncertainty, not into the level.
+//
+// The amplifier follows the Rapp model with p = 2, placed so that its 1 dB compression is where the
+// bench file says. What the clamp puts into a 50 + 50 Ω jig follows from its insertion loss; in a
+// 150 + 150 Ω jig and on a cable the same clamp gives another current, and a Prediction says how far
+// it may lie from the expected one.
 package chain
 
 import (
@@ -20,21 +26,55 @@ type Value struct {
 	Current rf.Current
 }
 
+// String prints the one that is known: "12.3 dBm", "80.0 dBµA", or "–".
+func (v Value) String() string {
+	if v.Current.Absent() {
+		return v.Power.String()
+	}
+	return v.Current.String()
+}
+
+// Absent reports that neither is known.
+func (v Value) Absent() bool { return v.Power.Absent() && v.Current.Absent() }
+
+// Quantity returns the one that is known for --json; nil when absent.
+func (v Value) Quantity() *rf.Quantity {
+	if v.Current.Absent() {
+		return v.Power.Quantity()
+	}
+	return v.Current.Quantity()
+}
+
 // Node is one place along the chain at one frequency, drive and crest factor.
 type Node struct {
 	ID      string // catalog id of the piece whose rating applies
 	Place   string // "amplifier input", "clamp forward power", "cable current", …
-	Carrier Value  // r.m.s. of the unmodulated carrier
+	Carrier Value  // r.m.s. of the unmodulated carrier, as expected
 	Peak    Value  // r.m.s. at the crest of the envelope, at the high end of the stated range
-	Mean    Value  // r.m.s. over the modulation
+	Mean    Value  // r.m.s. over the modulation, at the high end of the stated range
 	// Rating is what the piece stands; absent forbids. RatedAs says what it is compared with.
 	Rating  Value
-	RatedAs string // "peak" or "average"
+	RatedAs string // RatedPeak or RatedAverage
 	// Headroom is Rating over what it is compared with; NaN where the rating is absent.
 	Headroom rf.Gain
 	Within   bool
-	// Note says why the node refuses where it is not a matter of decibel ("no rating given").
+	// Note says why the node refuses where it is not a matter of decibel ("no rating is given"),
+	// or, on a node that is Within, what the user should know.
 	Note string
+}
+
+// What a rating is compared with.
+const (
+	RatedPeak    = "peak"
+	RatedAverage = "average"
+)
+
+// Compared returns the level that the rating is compared with.
+func (n Node) Compared() Value {
+	if n.RatedAs == RatedAverage {
+		return n.Mean
+	}
+	return n.Peak
 }
 
 // Prediction is the whole chain at one frequency, drive and crest.
@@ -43,23 +83,60 @@ type Prediction struct {
 	Fixture   catalog.Fixture
 	Drive     rf.Power
 	Nodes     []Node
-	Forward   rf.Power   // at the clamp's input
-	Current   rf.Current // expected
+	Forward   rf.Power   // at the clamp's input, unmodulated carrier
+	Current   rf.Current // expected, unmodulated carrier
 	// Low and High are the stated range of the current.
 	Low, High rf.Current
-	// Reading is the expected level at the analyser's input.
+	// Reading is the expected level at the analyser's input, unmodulated carrier; absent without
+	// probe and analyser.
 	Reading     rf.Power
-	Compression rf.Gain // how far the amplifier's gain has dropped at the crest
+	Compression rf.Gain // how far the amplifier's gain has dropped at the crest, 0 dB or more
+	// Estimate says what the current rests on where it is not a figure of the bench file alone;
+	// empty otherwise.
+	Estimate string
 }
 
-// Crest describes the envelope of the modulation that the limits are compared with.
+// Within reports that every node is within its rating.
+func (p Prediction) Within() bool {
+	for _, n := range p.Nodes {
+		if !n.Within {
+			return false
+		}
+	}
+	return true
+}
+
+// Tightest returns the node that stands in the way first: one without a rating, else the one with
+// the least headroom. The zero Node when there are none.
+func (p Prediction) Tightest() Node {
+	var tight Node
+	for i, n := range p.Nodes {
+		if !n.Headroom.Finite() && !n.Within {
+			return n
+		}
+		if i == 0 || !tight.Headroom.Finite() || n.Headroom < tight.Headroom {
+			tight = n
+		}
+	}
+	return tight
+}
+
+// Crest describes the envelope of the modulation that the limits are compared with. The zero value
+// is an unmodulated carrier.
 type Crest struct {
 	OverCarrier rf.Gain // crest against unmodulated carrier
 	Mean        rf.Gain // mean power against unmodulated carrier
 }
 
-// ErrUnreachable is wrapped by DriveFor when the chain cannot reach a current.
-var ErrUnreachable = errors.New("the chain cannot reach this current")
+// Errors that a caller may branch on.
+var (
+	// ErrUnreachable is wrapped by DriveFor and DriveForForward when the chain cannot reach a level.
+	ErrUnreachable = errors.New("the chain cannot reach this level")
+	// ErrForbidden is wrapped by SafeDrive when no setting of the generator is shown to be safe.
+	ErrForbidden = errors.New("no generator setting is shown to be safe")
+	// ErrLoop is wrapped by CheckLoop when a calibration does not fit the level.
+	ErrLoop = errors.New("the calibration was made in another loop than the level is defined in")
+)
 
 // Chain computes along one bench.
 type Chain struct {
