@@ -80,8 +80,34 @@ func fromDB[V Value](db float64) V {
 	return v
 }
 
+// symbol names what the decibels of a curve are relative to: "W", "V", "A", "Ω", or "" for a gain.
+func symbol[V Value]() string {
+	var v V
+	switch any(v).(type) {
+	case rf.Power:
+		return "W"
+	case rf.Voltage:
+		return "V"
+	case rf.Current:
+		return "A"
+	case rf.Transimpedance:
+		return "Ω"
+	}
+	return ""
+}
+
+// bounded reports that a value is only a bound, such as "at most 3 dBm".
+func bounded[V Value](v V) bool {
+	l, ok := any(v).(interface {
+		Known() bool
+		Exact() bool
+	})
+	return ok && l.Known() && !l.Exact()
+}
+
 // New makes a curve of points, which it sorts. It refuses an empty list, an absent or repeated
-// frequency and a value that is not a finite number of decibel.
+// frequency (within 1 part in 10¹²), a value that is not a finite number of decibel and one that is
+// only a bound.
 func New[V Value](points []Point[V], source string) (Curve[V], error) {
 	if len(points) == 0 {
 		return Curve[V]{}, fmt.Errorf("%s has no points", source)
@@ -96,7 +122,9 @@ func New[V Value](points []Point[V], source string) (Curve[V], error) {
 			return Curve[V]{}, fmt.Errorf("%s has a point without a frequency above 0 Hz", source)
 		case math.IsNaN(db) || math.IsInf(db, 0):
 			return Curve[V]{}, fmt.Errorf("%s has no finite value at %v", source, p.At)
-		case i > 0 && p.At == sorted[i-1].At:
+		case bounded(p.Value):
+			return Curve[V]{}, fmt.Errorf("%s has only a bound at %v", source, p.At)
+		case i > 0 && p.At <= sorted[i-1].At*(1+1e-12):
 			return Curve[V]{}, fmt.Errorf("%s has two values at %v", source, p.At)
 		}
 		c.f = append(c.f, p.At.Hz())
@@ -106,10 +134,16 @@ func New[V Value](points []Point[V], source string) (Curve[V], error) {
 	return c, nil
 }
 
-// Flat makes a curve of one value between low and high; two absent frequencies mean everywhere.
+// Flat makes a curve of one value between low and high; two absent frequencies mean everywhere. The
+// curve is absent when the value is not an exact finite number, when only one end is known, or when
+// low is above high.
 func Flat[V Value](v V, low, high rf.Frequency, source string) Curve[V] {
-	c := Curve[V]{source: source, flat: true, y: []float64{toDB(v)}}
-	if low.Known() && high.Known() {
+	db := toDB(v)
+	if math.IsNaN(db) || math.IsInf(db, 0) || bounded(v) || low.Known() != high.Known() || low > high {
+		return Curve[V]{source: source}
+	}
+	c := Curve[V]{source: source, flat: true, y: []float64{db}}
+	if low.Known() {
 		c.f = []float64{low.Hz(), high.Hz()}
 	}
 	return c
@@ -151,6 +185,9 @@ func (c Curve[V]) IsFlat() bool { return c.flat }
 func (c Curve[V]) At(f rf.Frequency) (V, error) {
 	var none V
 	if c.Absent() {
+		if c.source != "" {
+			return none, fmt.Errorf("%s has no figures at %v", c.source, f)
+		}
 		return none, fmt.Errorf("no figures are known at %v", f)
 	}
 	if !f.Known() {
@@ -180,13 +217,17 @@ func (c Curve[V]) At(f rf.Frequency) (V, error) {
 	return fromDB[V](c.y[i-1] + t*(c.y[i]-c.y[i-1])), nil
 }
 
-// Hash returns the SHA-256 of the figures in a canonical text: one "hertz TAB decibel" line per
-// point, decibel relative to the SI unit. The source does not enter.
+// Hash returns the SHA-256, in hexadecimal, of the figures in a canonical text: a line "dB" with the
+// SI unit that the decibels are relative to (nothing for a gain), then one line "hertz TAB decibel" per
+// point. A flat curve has the line "flat TAB decibel" and then its two ends, if it has a band. Numbers
+// are the shortest that read back the same. The source does not enter; the hash of an absent curve is
+// empty.
 func (c Curve[V]) Hash() string {
 	if c.Absent() {
 		return ""
 	}
 	var b strings.Builder
+	fmt.Fprintf(&b, "dB%s\n", symbol[V]())
 	if c.flat {
 		fmt.Fprintf(&b, "flat\t%s\n", strconv.FormatFloat(c.y[0], 'g', -1, 64))
 		for _, f := range c.f {
