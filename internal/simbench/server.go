@@ -1,0 +1,367 @@
+package simbench
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// face is one thing to talk to: an instrument or the product's text output.
+type face struct {
+	name     string
+	in       *instrument // nil for the product
+	listener net.Listener
+	port     int
+	conns    map[net.Conn]struct{}
+	faults   []*Fault
+}
+
+// firstPort numbers the faces of a bench that does not listen, so that its addresses differ.
+const firstPort = 5001
+
+func (b *Bench) newFace(name string, index int) *face {
+	f := &face{name: name, port: firstPort + index, conns: map[net.Conn]struct{}{}}
+	if name == "dut" {
+		return f
+	}
+	in := &instrument{name: name, matched: map[string]*command{}, event: 128,
+		reset: func() {}, settled: b.plant.changed}
+	in.identity = "provoke simulated bench," + name + ",S1,1"
+	in.commands = in.system()
+	f.in = in
+	switch name {
+	case "source":
+		b.source = b.newSource(in)
+	case "amplifier":
+		b.newAmplifier(in)
+	case "analyser":
+		b.newAnalyser(in)
+	case "powermeter":
+		b.newPowerMeter(in)
+	case "meter":
+		b.newMeter(in)
+	case "interlock":
+		b.newInterlock(in)
+	case "hand":
+		b.newHand(in)
+	}
+	return f
+}
+
+// Listen opens a socket for every face. With port 0 each gets a free port, else they get
+// consecutive ones in the order of Names.
+func (b *Bench) Listen(address string) error {
+	host, portText, err := net.SplitHostPort(address)
+	if err != nil {
+		return fmt.Errorf("listening for the simulated bench: %w", err)
+	}
+	first, err := strconv.Atoi(portText)
+	if err != nil {
+		return fmt.Errorf("listening for the simulated bench: port %q is not a number", portText)
+	}
+	for i, name := range Names {
+		port := first
+		if first != 0 {
+			port += i
+		}
+		l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(port)))
+		if err != nil {
+			b.Close()
+			return fmt.Errorf("listening for the simulated %s: %w", name, err)
+		}
+		b.mu.Lock()
+		f := b.faces[name]
+		f.listener, f.port = l, l.Addr().(*net.TCPAddr).Port
+		b.mu.Unlock()
+		b.running.Go(func() { b.accept(f, l) })
+	}
+	return nil
+}
+
+func (b *Bench) accept(f *face, l net.Listener) {
+	for {
+		c, err := l.Accept()
+		if err != nil {
+			return
+		}
+		b.attend(f, c)
+	}
+}
+
+// Address returns the open VISA resource string of a face; "" for an unknown name.
+func (b *Bench) Address(name string) string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	f := b.faces[name]
+	if f == nil {
+		return ""
+	}
+	host := "127.0.0.1"
+	if f.listener != nil {
+		host = f.listener.Addr().(*net.TCPAddr).IP.String()
+	}
+	return fmt.Sprintf("TCPIP::%s::%d::SOCKET", host, f.port)
+}
+
+// Dial connects to a face in process, through net.Pipe, served by the same code as the sockets. It
+// takes a face's name, its Address or host:port.
+func (b *Bench) Dial(ctx context.Context, instrument string) (net.Conn, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("reaching the simulated %s: %w", instrument, err)
+	}
+	b.mu.Lock()
+	f := b.lookup(instrument)
+	switch {
+	case f == nil:
+		b.mu.Unlock()
+		return nil, fmt.Errorf("the simulated bench has no %q", instrument)
+	case f.fault(FaultAbsent) != nil:
+		b.mu.Unlock()
+		return nil, fmt.Errorf("reaching the simulated %s: connection refused", f.name)
+	}
+	b.mu.Unlock()
+	ours, theirs := net.Pipe()
+	if !b.attend(f, ours) {
+		return nil, errors.New("the simulated bench is closed")
+	}
+	return theirs, nil
+}
+
+// lookup finds a face by name or address. The caller holds the lock.
+func (b *Bench) lookup(instrument string) *face {
+	if f := b.faces[instrument]; f != nil {
+		return f
+	}
+	for _, f := range b.faces {
+		port := strconv.Itoa(f.port)
+		if strings.HasSuffix(instrument, "::"+port+"::SOCKET") || strings.HasSuffix(instrument, ":"+port) {
+			return f
+		}
+	}
+	return nil
+}
+
+// attend serves a connection in its own goroutine; false when the bench is closed.
+func (b *Bench) attend(f *face, c net.Conn) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.closed {
+		c.Close()
+		return false
+	}
+	f.conns[c] = struct{}{}
+	b.running.Go(func() {
+		defer b.forget(f, c)
+		if f.in == nil {
+			b.serveProduct(f, c)
+			return
+		}
+		b.serveInstrument(f, c)
+	})
+	return true
+}
+
+func (b *Bench) forget(f *face, c net.Conn) {
+	c.Close()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	delete(f.conns, c)
+}
+
+// longestMessage bounds a program message.
+const longestMessage = 64 << 10
+
+func messages(c net.Conn) *bufio.Scanner {
+	s := bufio.NewScanner(c)
+	s.Buffer(make([]byte, 4096), longestMessage)
+	return s
+}
+
+// serveInstrument answers program messages until the connection ends.
+func (b *Bench) serveInstrument(f *face, c net.Conn) {
+	lines := messages(c)
+	for lines.Scan() {
+		message := strings.TrimRight(lines.Text(), "\r")
+		answer, goOn := b.handle(f, message)
+		if !goOn {
+			return
+		}
+		if answer == nil {
+			continue
+		}
+		if answer.after > 0 && !b.wait(answer.after) {
+			return
+		}
+		if _, err := c.Write(append(answer.text, '\n')); err != nil {
+			return
+		}
+	}
+}
+
+// wait sleeps; false when the bench closes meanwhile.
+func (b *Bench) wait(d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return true
+	case <-b.ctx.Done():
+		return false
+	}
+}
+
+// answer is a response message and when to send it.
+type answer struct {
+	text  []byte
+	after time.Duration
+}
+
+// handle carries out one message as the face's faults let it; false ends the connection.
+func (b *Bench) handle(f *face, message string) (*answer, bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.plant.advance(b.benchTime())
+	fault := f.due(message)
+	kind := FaultKind("")
+	var delay time.Duration
+	if fault != nil {
+		kind, delay = fault.Kind, fault.Delay
+	}
+	how := whole
+	switch kind {
+	case FaultDeaf:
+		return nil, true
+	case FaultSilent:
+		if hasQuery(message) {
+			return nil, true
+		}
+	case FaultCloses:
+		return nil, false
+	case FaultReboots:
+		b.reboot(f, fault)
+		return nil, false
+	case FaultActsLate:
+		how = queriesOnly
+		b.running.Go(func() { b.actLater(f, message, delay) })
+	case FaultError:
+		how = setsFail
+	}
+	text, answered := f.in.execute(message, how)
+	if !answered || kind == FaultActsNoAnswer {
+		return nil, true
+	}
+	out := &answer{text: []byte(text)}
+	switch kind {
+	case FaultLate:
+		out.after = delay
+	case FaultGarbage:
+		out.text = []byte("\x00\xff#?~garbage")
+	case FaultOverrange:
+		out.text = overranged(out.text)
+	}
+	return out, true
+}
+
+// actLater carries out the settings of a message after a delay.
+func (b *Bench) actLater(f *face, message string, delay time.Duration) {
+	if !b.wait(delay) {
+		return
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.plant.advance(b.benchTime())
+	f.in.execute(message, setsOnly)
+}
+
+// reboot loses settings and connections; the fault is then over.
+func (b *Bench) reboot(f *face, fault *Fault) {
+	f.drop(fault)
+	f.in.reset()
+	f.in.queue, f.in.event = nil, 128
+	b.plant.changed()
+	for c := range f.conns {
+		c.Close()
+	}
+}
+
+// serveProduct sends a line every tenth of a second of bench time and listens for RESET.
+func (b *Bench) serveProduct(f *face, c net.Conn) {
+	b.running.Go(func() {
+		defer c.Close()
+		lines := messages(c)
+		for lines.Scan() {
+			if strings.EqualFold(strings.TrimSpace(lines.Text()), "RESET") {
+				b.resetByLine(f)
+			}
+		}
+	})
+	tick := time.NewTicker(b.wall(linePeriod))
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+		case <-b.ctx.Done():
+			return
+		}
+		line, goOn := b.productLine(f)
+		if !goOn {
+			return
+		}
+		if line == "" {
+			if b.isGone(f, c) {
+				return
+			}
+			continue
+		}
+		if _, err := c.Write([]byte(line)); err != nil {
+			return
+		}
+	}
+}
+
+// isGone reports that the other side has left; only a silent line needs to ask.
+func (b *Bench) isGone(f *face, c net.Conn) bool {
+	return c.SetWriteDeadline(time.Time{}) != nil
+}
+
+func (b *Bench) resetByLine(f *face) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if f.fault(FaultDeaf) != nil {
+		return
+	}
+	b.plant.advance(b.benchTime())
+	b.plant.product.reset(b.plant.bands)
+}
+
+// productLine returns the next line; "" for silence, false to close.
+func (b *Bench) productLine(f *face) (string, bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.plant.advance(b.benchTime())
+	line := b.plant.product.line(b.plant.bands)
+	fault := f.due(line)
+	if fault == nil {
+		return line, true
+	}
+	switch fault.Kind {
+	case FaultDeaf, FaultSilent, FaultActsNoAnswer:
+		return "", true
+	case FaultCloses:
+		return "", false
+	case FaultReboots:
+		f.drop(fault)
+		clear(b.plant.product.states)
+		return "", false
+	case FaultGarbage:
+		return "\xff\x00 7~ k\r\n", true
+	case FaultOverrange:
+		return "99999.99 kg\r\n", true
+	}
+	return line, true
+}
