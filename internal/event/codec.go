@@ -274,3 +274,19 @@ func marshal(v any) ([]byte, error) {
 	err := enc.Encode(v)
 	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), err
 }
+
+// KindName returns the name of a kind without making a new string of the ones that are known.
+func KindName(b []byte) string {
+	if name, ok := names[string(b)]; ok {
+		return name
+	}
+	return string(b)
+}
+
+var names = func() map[string]string {
+	m := make(map[string]string, len(kinds))
+	for k := range kinds {
+		m[k] = k
+	}
+	return m
+}()

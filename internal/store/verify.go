@@ -1,0 +1,334 @@
+package store
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"time"
+
+	"provoke/internal/event"
+)
+
+// Verification is what came of checking a whole job.
+type Verification struct {
+	Runs []RunCheck
+	// Attachments is the number of attached files.
+	Attachments int
+	// Problems are those of the file and its attachments; each run has its own.
+	Problems []string
+	// Unnamed are attached files that no record names: nothing is wrong with them, and nothing
+	// vouches for their name.
+	Unnamed []string
+	// Written reports that a process writes the job now, so that an open run is no surprise.
+	Written bool
+}
+
+// OK reports that nothing was changed, removed or reordered. A run without a closing record does not
+// count against it: see Complete.
+func (v Verification) OK() bool {
+	for _, r := range v.Runs {
+		if len(r.Problems) > 0 {
+			return false
+		}
+	}
+	return len(v.Problems) == 0
+}
+
+// Complete reports that OK holds and that every run has its closing record.
+func (v Verification) Complete() bool {
+	for _, r := range v.Runs {
+		if !r.Closed {
+			return false
+		}
+	}
+	return v.OK()
+}
+
+// RunCheck is what came of checking one run.
+type RunCheck struct {
+	Run     int
+	Count   int64
+	Head    string // chain hash of the last record
+	Closed  bool   // false: the run is open, or was cut
+	Verdict event.Verdict
+	Late    int64 // notes and attachments after the closing record
+	// Problems in words, in the order in which they were met.
+	Problems []string
+	// chains holds what Has looks up.
+	chains map[string]int64
+	// names maps the hash of every file that a record names to the names it gives.
+	names map[string][]string
+}
+
+// Has returns the number of the record with this chain hash, 0 when there is none: a hash noted
+// elsewhere (in a report) vouches for every record up to it.
+func (c RunCheck) Has(head string) int64 { return c.chains[head] }
+
+// Verify checks everything: SQLite's own structure, the chain of every run, what the list of runs
+// says of them, and every attachment. The error is for a job that could not be checked at all; what
+// the check found stands in the Verification.
+func (j *Job) Verify() (Verification, error) {
+	v := Verification{Written: isHeld(lockPath(j.path))}
+	if err := j.checkStructure(&v); err != nil {
+		return v, fmt.Errorf("verify %s: %w", shown(j.path), err)
+	}
+	runs, err := j.numbers()
+	if err != nil {
+		return v, fmt.Errorf("verify %s: %w", shown(j.path), err)
+	}
+	for i, run := range runs {
+		if want := i + 1; run != want && len(v.Problems) == 0 {
+			v.Problems = append(v.Problems, fmt.Sprintf("run %d is missing", want))
+		}
+		c, err := j.checkRun(run)
+		if err != nil {
+			c.problem("it cannot be read: %v", err)
+		}
+		v.Runs = append(v.Runs, c)
+	}
+	if err := j.checkAttachments(&v); err != nil {
+		v.Problems = append(v.Problems, fmt.Sprintf("the attachments cannot be read: %v", err))
+	}
+	return v, nil
+}
+
+// checkStructure asks SQLite whether the file is sound, and for records of runs that are not listed.
+func (j *Job) checkStructure(v *Verification) error {
+	rows, err := j.read.Query("PRAGMA integrity_check(10)")
+	if err != nil {
+		return plain(err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var said string
+		if err := rows.Scan(&said); err != nil {
+			return plain(err)
+		}
+		if said != "ok" {
+			v.Problems = append(v.Problems, "the file is damaged: "+printable(said))
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return plain(err)
+	}
+	var strays int
+	if err := j.read.QueryRow("SELECT count(DISTINCT run) FROM events WHERE run NOT IN (SELECT run FROM runs)").Scan(&strays); err != nil {
+		return plain(err)
+	}
+	if strays > 0 {
+		v.Problems = append(v.Problems, fmt.Sprintf("there are records of %d runs that are not in the list of runs", strays))
+	}
+	return nil
+}
+
+func (j *Job) numbers() ([]int, error) {
+	rows, err := j.read.Query("SELECT run FROM runs ORDER BY run")
+	if err != nil {
+		return nil, plain(err)
+	}
+	defer rows.Close()
+	var runs []int
+	for rows.Next() {
+		var run int
+		if err := rows.Scan(&run); err != nil {
+			return nil, plain(err)
+		}
+		runs = append(runs, run)
+	}
+	return runs, plain(rows.Err())
+}
+
+func (c *RunCheck) problem(format string, args ...any) {
+	if len(c.Problems) < 20 {
+		c.Problems = append(c.Problems, printable(fmt.Sprintf(format, args...)))
+	}
+}
+
+// checkRun follows the chain of one run from its first record to its last. What the list of runs
+// says is read first: records that come while it works are beyond it and are left alone.
+func (j *Job) checkRun(run int) (RunCheck, error) {
+	c := RunCheck{Run: run, chains: map[string]int64{}, names: map[string][]string{}}
+	if err := j.knows(run); err != nil {
+		return c, err
+	}
+	var opened, head string
+	var count int64
+	if err := j.read.QueryRow("SELECT opened, count, head FROM runs WHERE run = ?", run).Scan(&opened, &count, &head); err != nil {
+		return c, plain(err)
+	}
+	for raws, err := range j.chunks(run, 0) {
+		if err != nil {
+			return c, err
+		}
+		for i := range raws {
+			if raws[i].seq > count {
+				break
+			}
+			c.follow(&raws[i])
+		}
+	}
+	if c.Count != count {
+		c.problem("it has %d records where %d were written", c.Count, count)
+	}
+	if c.Head != head {
+		c.problem("its last record is not the last that was written")
+	}
+	if first, err := j.records("SELECT seq, at, kind, body, chain FROM events WHERE run = ? AND seq = 1", run); err == nil && len(first) == 1 && first[0].at != opened {
+		c.problem("the list of runs gives another time of opening than its first record")
+	}
+	if extra, err := j.beyond(run, count); err != nil {
+		return c, err
+	} else if extra {
+		c.problem("it has records beyond the last that was written")
+	}
+	return c, nil
+}
+
+// beyond reports records after the end that the list of runs gives, when nobody is writing them: the
+// list and the records are read in one statement, so a writer at work cannot come between.
+func (j *Job) beyond(run int, count int64) (bool, error) {
+	var last, listed int64
+	err := j.read.QueryRow("SELECT coalesce(max(seq), 0), (SELECT count FROM runs WHERE run = ?1) FROM events WHERE run = ?1", run).Scan(&last, &listed)
+	return last > listed || listed < count, plain(err)
+}
+
+// follow checks one record against the end of the chain so far and makes it the end.
+func (c *RunCheck) follow(r *raw) {
+	if r.seq != c.Count+1 {
+		c.problem("record %d follows record %d", r.seq, c.Count)
+	}
+	at, err := event.ParseTime(r.at)
+	if err != nil {
+		c.problem("record %d: %v", r.seq, err)
+	}
+	if event.ChainHash(c.Head, c.Run, c.Count+1, at, r.kind, r.body) != r.chain {
+		c.problem("record %d (%s) is not as it was written, or a record before it is missing", r.seq, r.kind)
+	}
+	c.place(r, at)
+	c.Count, c.Head = r.seq, r.chain
+	c.chains[r.chain] = r.seq
+}
+
+// place checks that a record may stand where it stands: opened first and only there, nothing but
+// notes and attachments after the closing record, which must name the end before it.
+func (c *RunCheck) place(r *raw, _ time.Time) {
+	opened, closed := event.Opened{}.Kind(), event.Closed{}.Kind()
+	if (r.kind == opened) != (c.Count == 0) {
+		c.problem("record %d is of kind %q, which may not stand there", r.seq, r.kind)
+	}
+	if c.Closed {
+		c.Late++
+		if !late(r.kind) {
+			c.problem("record %d (%s) comes after the closing record", r.seq, r.kind)
+		}
+	}
+	if r.kind != closed && r.kind != opened && !late(r.kind) {
+		return
+	}
+	e, err := event.Unmarshal(r.kind, r.body)
+	if err != nil {
+		c.problem("record %d: %v", r.seq, err)
+		return
+	}
+	switch e := e.(type) {
+	case event.Opened:
+		c.name(e.Bench)
+		c.name(e.Plan)
+		for _, curve := range e.Curves {
+			if curve.SHA256 != "" {
+				c.names[curve.SHA256] = append(c.names[curve.SHA256], "")
+			}
+		}
+	case event.Attached:
+		c.name(e.Attachment)
+	case event.Closed:
+		if e.Count != c.Count || e.Head != c.Head {
+			c.problem("the closing record names %d records and another end than the chain has before it", e.Count)
+		}
+		c.Closed, c.Verdict = true, e.Verdict
+	}
+}
+
+func (c *RunCheck) name(a event.Attachment) {
+	if a.SHA256 != "" {
+		c.names[a.SHA256] = append(c.names[a.SHA256], a.Name)
+	}
+}
+
+// checkAttachments hashes every attached file again, and misses none that a record names.
+func (j *Job) checkAttachments(v *Verification) error {
+	named := map[string][]string{}
+	for _, r := range v.Runs {
+		for hash, names := range r.names {
+			named[hash] = append(named[hash], names...)
+		}
+	}
+	rows, err := j.read.Query("SELECT sha256, name, bytes FROM attachments ORDER BY sha256")
+	if err != nil {
+		return plain(err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var hash, name string
+		var bytes []byte
+		if err := rows.Scan(&hash, &name, &bytes); err != nil {
+			return plain(err)
+		}
+		v.Attachments++
+		if sum := sha256.Sum256(bytes); hex.EncodeToString(sum[:]) != hash {
+			v.Problems = append(v.Problems, fmt.Sprintf("attachment %s is not the file that was attached", printable(name)))
+		}
+		v.checkName(hash, name, named)
+		delete(named, hash)
+	}
+	if err := rows.Err(); err != nil {
+		return plain(err)
+	}
+	for _, names := range named {
+		if names[0] != "" { // the curves of a bench file are hashed, not attached
+			v.Problems = append(v.Problems, fmt.Sprintf("attachment %s is missing", printable(names[0])))
+		}
+	}
+	return nil
+}
+
+// checkName holds the name in the table against those that records give the file.
+func (v *Verification) checkName(hash, name string, named map[string][]string) {
+	names, ok := named[hash]
+	if !ok {
+		v.Unnamed = append(v.Unnamed, printable(name))
+		return
+	}
+	for _, n := range names {
+		if n == name || n == "" {
+			return
+		}
+	}
+	v.Problems = append(v.Problems, fmt.Sprintf("attachment %s was attached as %s", printable(name), printable(names[0])))
+}
+
+// CopyTo writes the whole job, as it is now, into a new single file, also while it is being written.
+// A file that exists is refused.
+func (j *Job) CopyTo(path string) error {
+	if err := j.copyTo(path); err != nil {
+		return fmt.Errorf("copy %s to %s: %w", shown(j.path), shown(path), err)
+	}
+	return nil
+}
+
+func (j *Job) copyTo(path string) error {
+	if _, err := os.Lstat(path); err == nil {
+		return fmt.Errorf("the file exists already; choose another name")
+	}
+	if _, err := j.read.Exec("VACUUM INTO ?", path); err != nil {
+		os.Remove(path)
+		return plain(err)
+	}
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return plainPath(err)
+	}
+	defer f.Close()
+	return f.Sync()
+}
