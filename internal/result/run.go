@@ -231,3 +231,9 @@ func (r Run) Clone() Run {
 	}
 	return c
 }
+
+// AtEdgeOnly reports that the frequency was visited only to find the edge of a failing band: it is
+// not of the plan's grid.
+func (p *Point) AtEdgeOnly() bool {
+	return len(p.Steps) > 0 && p.Steps[0].Step.Purpose == plan.Edge
+}

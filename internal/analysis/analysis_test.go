@@ -1,0 +1,268 @@
+package analysis_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"provoke/internal/analysis"
+	"provoke/internal/event"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+func containsText(s, part string) bool { return strings.Contains(s, part) }
+
+func TestImmunityProfileHasTheMarginWithItsBound(t *testing.T) {
+	f := analysis.Of(run(1, opened, grid(0, 84, 80, 86.5, 0)...), nil)
+	// Working: onset − 90 dBµA wanted.
+	want := []struct {
+		margin float64
+		bound  rf.Bound
+	}{{0, rf.AtLeast}, {-6, rf.Exactly}, {-10, rf.Exactly}, {-3.5, rf.Exactly}, {0, rf.AtLeast}}
+	for i, w := range want {
+		p := f.Points[i]
+		if math.Abs(float64(p.Margin)-w.margin) > 1e-9 || p.MarginBound != w.bound {
+			t.Errorf("%v: margin %v %v, want %v %v dB", p.Frequency, p.MarginBound, p.Margin, w.bound, w.margin)
+		}
+	}
+	if w, ok := f.Worst(); !ok || w.Frequency != 24*rf.Megahertz {
+		t.Errorf("worst is %v, want 24 MHz", w.Frequency)
+	}
+	if f.Upsets != 3 || f.Exposures != 11 {
+		t.Errorf("%d upsets in %d exposures, want 3 in 11", f.Upsets, f.Exposures)
+	}
+}
+
+func TestFailingBandEndsBetweenAnUpsetAndAFrequencyThatStoodTheLevel(t *testing.T) {
+	bands := analysis.Of(run(1, opened, grid(0, 84, 80, 86.5, 0, 88)...), nil).Bands
+	if len(bands) != 2 {
+		t.Fatalf("%d bands, want 2", len(bands))
+	}
+	b := bands[0]
+	if b.Low.Frequency != 22e6 || b.High.Frequency != 26e6 || b.Low.Outside != 20e6 || b.High.Outside != 28e6 || !b.Low.Shown || !b.High.Shown {
+		t.Errorf("band %+v to %+v, want 22 to 26 MHz between 20 and 28 MHz", b.Low, b.High)
+	}
+	if b.Lowest.Frequency != 24e6 || b.Points != 3 || b.Exposures != 9 || b.Monotone != plan.MonotoneAssumed {
+		t.Errorf("lowest at %v, %d points, %d exposures, %s", b.Lowest.Frequency, b.Points, b.Exposures, b.Monotone)
+	}
+	// Working: (22 − 20)/22 = 9.09 %.
+	if got := float64(b.Low.Resolution()); math.Abs(got-2.0/22) > 1e-9 {
+		t.Errorf("low edge is known to %v, want 9.09 %%", b.Low.Resolution())
+	}
+	if last := bands[1].High; last.Outside.Known() || last.Shown {
+		t.Errorf("the band at the end of the run seems to end: %+v", last)
+	}
+}
+
+func TestAFrequencyThatWasNotReachedDoesNotEndABand(t *testing.T) {
+	trials := grid(0, 84, 0)
+	trials[2].reach = 80
+	b := analysis.Of(run(1, opened, trials...), nil).Bands[0]
+	if b.High.Outside != 24e6 || b.High.Shown {
+		t.Errorf("edge %+v: at 24 MHz the product saw 80 of 90 dBµA, so the band may go on", b.High)
+	}
+}
+
+func TestUpsetsOfTheControlRunAreMarkedMonitorOrAE(t *testing.T) {
+	o := opened
+	o.RunKind = plan.Control
+	control := run(2, o, grid(0, 0, 0, 82, 82)...)
+	f := analysis.Of(run(1, opened, grid(0, 84, 0, 86, 86, 0)...), &control)
+	for _, p := range f.Points {
+		if want := p.Frequency == 26e6 || p.Frequency == 28e6; p.InControl != want {
+			t.Errorf("%v: in control %v, want %v", p.Frequency, p.InControl, want)
+		}
+	}
+	if f.Bands[0].InControl || !f.Bands[1].InControl || f.Control != 2 {
+		t.Errorf("bands %+v", f.Bands)
+	}
+}
+
+func TestUpsetsOfABaselineAreFalseAlarms(t *testing.T) {
+	o := opened
+	o.RunKind = plan.Baseline
+	b := builder{n: 1}
+	b.add(o)
+	for i := range 5 {
+		b.close(rf.Frequency(20+i)*rf.Megahertz, plan.Sweep, 0, 0, i == 3)
+	}
+	a := analysis.Of(b.r, nil).FalseAlarms
+	if a == nil || a.Alarms != 1 || a.Dwells != 5 || a.At[0] != 23*rf.Megahertz {
+		t.Errorf("false alarms %+v, want 1 in 5 dwells at 23 MHz", a)
+	}
+	if analysis.Of(run(1, opened, grid(84)...), nil).FalseAlarms != nil {
+		t.Error("an exposure has false alarms")
+	}
+}
+
+func TestDriftIsTheReadingWithoutRFAgainstTheFirstPoint(t *testing.T) {
+	var r result.Run
+	r = result.Fold(r, event.Record{Run: 1, Seq: 1, Event: opened})
+	for i, kg := range []float64{5.000, 5.003, 4.986, 5.001} {
+		r = result.Fold(r, event.Record{Run: 1, Seq: int64(i + 2), Event: event.StepClosed{
+			Step:     plan.Step{Number: i + 1, Point: plan.Point{Frequency: rf.Frequency(20+i) * rf.Megahertz}, Purpose: plan.Sweep},
+			Readings: []event.Reading{{Monitor: "KG", After: rf.Duration(-time.Second), Value: kg, HasValue: true}},
+		}})
+	}
+	d := analysis.Of(r, nil).Drift
+	// Working: 4.986 − 5.000 = −0.014 kg, beyond half of 0.02 kg.
+	if len(d) != 1 || math.Abs(d[0].Largest+0.014) > 1e-9 || d[0].Step != 3 || d[0].Unit != "kg" || !d[0].Exceeds() {
+		t.Errorf("drift %+v, want −0.014 kg at step 3", d)
+	}
+}
+
+var before = grid(0, 84, 80, 86.5, 0, 0, 0)
+
+func TestComparison(t *testing.T) {
+	worseElsewhere := grid(0, 0, 0, 0, 0, 0, 85)
+	worseElsewhere[6].f = 80 * rf.Megahertz
+	beforeFar := append([]trial(nil), before...)
+	beforeFar[6].f = 80 * rf.Megahertz
+	other := opened
+	other.Modulation = level.Modulation{Kind: level.CW}
+	shorter := opened
+	shorter.Dwell = rf.Duration(100 * time.Millisecond)
+	moved := opened
+	moved.Bench.SHA256 = "bbbb"
+	moved.Setup = []event.Field{{Name: "clamp to DUT", Value: "300 mm"}}
+	tolerant := opened
+	tolerant.Monitors = []event.Monitor{{ID: "KG", Kind: "text", Unit: "kg", Tolerance: 0.5}}
+
+	cases := []struct {
+		name         string
+		before       []trial
+		opened       event.Opened
+		after        []trial
+		margin       rf.Gain
+		want         analysis.Judgement
+		reason       string
+		reservations string
+	}{
+		{"a real fix", before, opened, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz to 26 MHz", ""},
+		{"a fix that only lifts the onset", before, opened, grid(0, 88, 86, 0, 0, 0, 0), 0, analysis.NotShown, "still upsets, at 88.0 dBµA; 90.0 dBµA is required", ""},
+		{"a fix that only moves the band", before, opened, grid(0, 0, 0, 0, 0, 83, 85), 0, analysis.Worse, "the band moved", ""},
+		{"a fix that lowers the reachable current", before, opened, reaching(78, grid(0, 0, 0, 0, 0, 0, 0)), 0, analysis.NotShown, "the after-run reached only 78.0 dBµA", ""},
+		{"a fix that reaches the onset before but not the level wanted", before, opened, reaching(88, grid(0, 0, 0, 0, 0, 0, 0)), 0, analysis.NotShown, "reached only 88.0 dBµA; 90.0 dBµA is required", ""},
+		{"a fix with more margin asked than was tried", before, opened, grid(0, 0, 0, 0, 0, 0, 0), 6, analysis.NotShown, "at 26 MHz: the after-run reached only 90.0 dBµA; 92.5 dBµA is required", ""},
+		{"worse at another frequency", beforeFar, opened, worseElsewhere, 0, analysis.Worse, "worse at 80 MHz; most at 80 MHz: upsets at 85.0 dBµA, before it stood 90.0 dBµA", ""},
+		{"worse at the same frequency", before, opened, grid(0, 84, 78, 86.5, 0, 0, 0), 0, analysis.Worse, "upsets at 78.0 dBµA, before at 80.0 dBµA", ""},
+		{"another modulation", before, other, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "modulation: AM 80 % 1 kHz, carrier held before, CW after", ""},
+		{"a shorter dwell", before, shorter, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "dwell", ""},
+		{"a monitor with more tolerance", before, tolerant, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "monitor KG", ""},
+		{"another position and bench", before, moved, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz", "clamp to DUT: 50 mm before, 300 mm after"},
+		{"nothing upset before", grid(0, 0), opened, grid(0, 0), 0, analysis.NotShown, "nothing upset before", ""},
+		{"a band not exposed again", before, opened, before[:1], 0, analysis.NotShown, "not exposed in the after-run", ""},
+		{"other frequencies not exposed again", before, opened, grid(0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz", "not exposed in the after-run at 30 MHz, 32 MHz"},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			got := analysis.Compare(run(1, opened, c.before...), run(2, c.opened, c.after...), c.margin)
+			if got.Verdict != c.want {
+				t.Errorf("verdict %q, want %q; reasons %q", got.Verdict, c.want, got.Reasons)
+			}
+			contains(t, got.Reasons, c.reason)
+			if c.reservations != "" {
+				contains(t, got.Reservations, c.reservations)
+			} else if len(got.Reservations) > 0 && c.want == analysis.Shown {
+				t.Errorf("reservations %q", got.Reservations)
+			}
+			for _, s := range append(got.Reasons, string(got.Verdict)) {
+				if strings.Contains(s, "fixed") {
+					t.Errorf("%q promises more than was shown", s)
+				}
+			}
+		})
+	}
+}
+
+func TestGainIsABoundWhereTheAfterRunFoundNoOnset(t *testing.T) {
+	c := analysis.Compare(run(1, opened, before...), run(2, opened, grid(0, 0, 86, 0, 0, 0, 0)...), 0)
+	want := []string{"–", "at least 6.0 dB", "6.0 dB", "at least 3.5 dB", "–"}
+	for i, w := range want {
+		got := "–"
+		if q := c.Points[i].Gain.Quantity(c.Points[i].GainBound); q != nil {
+			got = q.Text
+		}
+		if got != w {
+			t.Errorf("%v: gain %s, want %s", c.Points[i].Frequency, got, w)
+		}
+	}
+	if b := c.Bands[0]; b.Fate != analysis.Remains || b.LeastGain.Text(1) != "3.5 dB" || b.LeastGainBound != rf.AtLeast {
+		t.Errorf("band %s, least gain %v %v", b.Fate, b.LeastGainBound, b.LeastGain)
+	}
+}
+
+func TestDifferencesThatForbidTheVerdictComeFirst(t *testing.T) {
+	o := opened
+	o.Bench.SHA256, o.Modulation = "bbbb", level.Modulation{}
+	d := analysis.Compare(run(1, opened, before...), run(2, o, before...), 0).Differences
+	if len(d) != 2 || d[0].What != "modulation" || !d[0].Forbids || d[1].What != "bench" || d[1].Forbids {
+		t.Errorf("differences %+v", d)
+	}
+}
+
+func TestFrequenciesOfBandEdgesNeedNoSecondExposure(t *testing.T) {
+	b := builder{n: 1}
+	b.add(opened)
+	for _, x := range before {
+		b.expose(x)
+	}
+	b.close(21*rf.Megahertz, plan.Edge, 0, 0, true)
+	b.add(event.Closed{Verdict: event.DoneUpset})
+	c := analysis.Compare(b.r, run(2, opened, grid(0, 0, 0, 0, 0, 0, 0)...), 0)
+	if c.Verdict != analysis.Shown {
+		t.Errorf("verdict %q: %q", c.Verdict, c.Reasons)
+	}
+	contains(t, c.Reservations, "21 MHz")
+	if c.Bands[0].Fate != analysis.Gone {
+		t.Errorf("band is %q", c.Bands[0].Fate)
+	}
+}
+
+func TestBaselineShowsNothing(t *testing.T) {
+	o := opened
+	o.RunKind = plan.Baseline
+	c := analysis.Compare(run(1, opened, before...), run(2, o, grid(0, 0, 0, 0, 0, 0, 0)...), 0)
+	if c.Verdict != analysis.NotShown {
+		t.Errorf("verdict %q", c.Verdict)
+	}
+	contains(t, c.Reasons, "run 2 is a baseline")
+}
+
+// No pair of runs gives "shown" unless every frequency that upset before stood what is required.
+func TestShownIsNeverSaidWithoutTheCurrent(t *testing.T) {
+	for _, reach := range []float64{70, 75, 79, 79.9, 83, 85, 87, 89} {
+		c := analysis.Compare(run(1, opened, before...), run(2, opened, reaching(reach, grid(0, 0, 0, 0, 0, 0, 0))...), 0)
+		if c.Verdict == analysis.Shown {
+			t.Errorf("shown although only %v dBµA were reached", reach)
+		}
+	}
+}
+
+func BenchmarkFindingsOfHundredThousandSteps(b *testing.B) {
+	var records []event.Record
+	records = append(records, event.Record{Run: 1, Seq: 1, Event: opened})
+	for n := range 100_000 {
+		offset := rf.Gain(-(n % 100)) / 2
+		records = append(records, event.Record{Run: 1, Seq: int64(n + 2), Event: event.StepClosed{
+			Step:     plan.Step{Number: n + 1, Purpose: plan.Onset, Offset: offset, Point: plan.Point{Frequency: rf.Frequency(1+n/100) * rf.Megahertz, Target: rf.DBuA(90)}},
+			Outcome:  plan.Outcome{Number: n + 1, Upset: n%100 < 20 && n%30000 < 9000, Exposures: 1},
+			Current:  rf.DBuA(90).Add(offset),
+			Readings: []event.Reading{{Monitor: "KG", After: -1, Value: 5, HasValue: true}, {Monitor: "KG", After: 1, Value: 5, HasValue: true, RFOn: true}},
+		}})
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		var r result.Run
+		for _, rec := range records {
+			r = result.Fold(r, rec)
+		}
+		if f := analysis.Of(r, nil); len(f.Bands) == 0 {
+			b.Fatal("no bands")
+		}
+	}
+}

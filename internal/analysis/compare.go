@@ -1,0 +1,223 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+// Judgement is what two runs show about a change of the product.
+type Judgement string
+
+// The judgements. There is no "fixed": a run can only show that the product stood what it was given.
+const (
+	Shown    Judgement = "shown"
+	NotShown Judgement = "not shown"
+	Worse    Judgement = "worse"
+	// Unchanged is for a single frequency that upset in neither run.
+	Unchanged Judgement = "no upset in either"
+)
+
+// SameLevel is how far the currents of two runs may differ and count as the same level: both were
+// levelled and read once each (common practice; the levelling window is 0.3 dB, a reading repeats
+// within 0.2 dB).
+const SameLevel rf.Gain = 0.5
+
+// Comparison is two runs of one job, before and after a change.
+type Comparison struct {
+	Before, After Findings
+	// Margin is what the after-run has to stand above the onset before.
+	Margin rf.Gain
+	// Differences between the runs other than the change, those that forbid the verdict "shown"
+	// first.
+	Differences []Difference
+	Points      []ComparedPoint
+	Bands       []ComparedBand
+	Verdict     Judgement
+	Reasons     []string
+	// Reservations weaken the verdict without changing it.
+	Reservations []string
+}
+
+// ComparedPoint is one frequency in both runs.
+type ComparedPoint struct {
+	Frequency rf.Frequency
+	// Before and After are nil where the run was not there.
+	Before, After *Point
+	// Gain is the onset after over the onset before, with GainBound; NaN where the two say nothing.
+	Gain      rf.Gain
+	GainBound rf.Bound
+	// Required is the current that the after-run has to stand: the level wanted, or the onset before
+	// plus the margin where that is higher. Absent where nothing failed before and nothing is wanted.
+	Required rf.Current
+	// EdgeOnly: before, the frequency was exposed only to find the edge of a band.
+	EdgeOnly bool
+	Verdict  Judgement
+	Why      string
+}
+
+// BandFate is what became of a failing band.
+type BandFate string
+
+// The fates.
+const (
+	Gone     BandFate = "no upset up to the level required"
+	Unproven BandFate = "not shown to be gone"
+	Remains  BandFate = "still upsets"
+	Moved    BandFate = "moved"
+	New      BandFate = "new"
+)
+
+// ComparedBand is a failing band before, after, or both.
+type ComparedBand struct {
+	Before, After *Band
+	Fate          BandFate
+	// LeastGain is the smallest gain over the band's frequencies, with its bound; NaN where not known.
+	LeastGain      rf.Gain
+	LeastGainBound rf.Bound
+}
+
+// Compare compares two runs. margin is what the after-run has to stand above the onset before;
+// 0 dB asks for no more than the level wanted.
+func Compare(before, after result.Run, margin rf.Gain) Comparison {
+	c := Comparison{Before: Of(before, nil), After: Of(after, nil), Margin: margin, Differences: differences(before, after)}
+	edge := edgeOnly(before)
+	for _, pair := range pairs(c.Before.Points, c.After.Points) {
+		pair.EdgeOnly = edge[pair.Frequency]
+		pair.judge(margin)
+		c.Points = append(c.Points, pair)
+	}
+	c.compareBands()
+	c.conclude(before, after)
+	return c
+}
+
+// edgeOnly returns the frequencies that a run visited only for the edge of a band.
+func edgeOnly(r result.Run) map[rf.Frequency]bool {
+	out := map[rf.Frequency]bool{}
+	for _, p := range r.Points() {
+		out[p.Frequency] = p.AtEdgeOnly()
+	}
+	return out
+}
+
+// pairs merges two profiles, both ascending.
+func pairs(before, after []Point) []ComparedPoint {
+	var out []ComparedPoint
+	i, j := 0, 0
+	for i < len(before) || j < len(after) {
+		switch {
+		case j == len(after) || (i < len(before) && before[i].Frequency < after[j].Frequency):
+			out = append(out, ComparedPoint{Frequency: before[i].Frequency, Before: &before[i]})
+			i++
+		case i == len(before) || after[j].Frequency < before[i].Frequency:
+			out = append(out, ComparedPoint{Frequency: after[j].Frequency, After: &after[j]})
+			j++
+		default:
+			out = append(out, ComparedPoint{Frequency: before[i].Frequency, Before: &before[i], After: &after[j]})
+			i, j = i+1, j+1
+		}
+	}
+	return out
+}
+
+// wanted returns the higher of the levels that the two runs want.
+func (p *ComparedPoint) wanted() rf.Current {
+	var w rf.Current
+	for _, x := range []*Point{p.Before, p.After} {
+		if x != nil && x.Wanted.Known() && (!w.Known() || x.Wanted.DB() > w.DB()) {
+			w = x.Wanted
+		}
+	}
+	return w
+}
+
+// judge fills in the gain, what is required and the verdict.
+func (p *ComparedPoint) judge(margin rf.Gain) {
+	p.Gain, p.GainBound = rf.Gain(math.NaN()), rf.Unknown
+	p.Required = p.wanted()
+	if p.Before != nil && p.Before.Upset {
+		if o := p.Before.Onset.Add(margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
+			p.Required = o
+		}
+	}
+	if p.Before != nil && p.After != nil {
+		p.Gain, p.GainBound = p.After.Onset.Minus(p.Before.Onset)
+	}
+	switch {
+	case p.After == nil || !p.After.Tested():
+		p.Verdict, p.Why = NotShown, "not exposed in the after-run"
+		if p.After != nil && p.After.NotReached {
+			p.Why = "the level was not reached in the after-run and nothing was measured"
+		}
+	case p.Before == nil || !p.Before.Tested():
+		p.judgeNew()
+	case p.Before.Upset:
+		p.judgeFailing()
+	default:
+		p.judgeSound()
+	}
+}
+
+// judgeNew judges a frequency that only the after-run knows.
+func (p *ComparedPoint) judgeNew() {
+	if p.After.Upset {
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %v; not exposed before", p.After.Onset)
+		return
+	}
+	p.Verdict, p.Why = Unchanged, "not exposed before"
+}
+
+// judgeFailing judges a frequency that upset before.
+func (p *ComparedPoint) judgeFailing() {
+	b, a := p.Before, p.After
+	switch {
+	case !b.Onset.Known() || b.Onset.Bound() == rf.AtLeast:
+		p.Verdict, p.Why = NotShown, "the current at the onset before is not known"
+	case a.Upset && surelyLower(a.Onset, b.Onset):
+		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %v, before at %v", a.Onset, b.Onset)
+	case a.Upset && !stands(a.Onset, p.Required):
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, at %v; %v is required", a.Onset, p.Required)
+	case a.Upset:
+		p.Verdict, p.Why = Shown, fmt.Sprintf("upsets only at %v; %v is required", a.Onset, p.Required)
+	case a.OnsetOrigin == result.Predicted:
+		p.Verdict, p.Why = NotShown, "the current of the after-run is only predicted"
+	case !stands(a.Onset, p.Required):
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("the after-run reached only %v; %v is required", a.Onset.WithBound(rf.Exactly), p.Required)
+	default:
+		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %v", a.Onset.WithBound(rf.Exactly))
+	}
+}
+
+// judgeSound judges a frequency that did not upset before.
+func (p *ComparedPoint) judgeSound() {
+	b, a := p.Before, p.After
+	switch {
+	case a.Upset && surelyLower(a.Onset, b.Onset):
+		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %v, before it stood %v", a.Onset, b.Onset.WithBound(rf.Exactly))
+	case a.Upset:
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %v, above what was tried before", a.Onset)
+	case lower(a.Onset, b.Onset):
+		p.Verdict, p.Why = Unchanged, fmt.Sprintf("exposed to %v only, before to %v", a.Onset.WithBound(rf.Exactly), b.Onset.WithBound(rf.Exactly))
+	default:
+		p.Verdict = Unchanged
+	}
+}
+
+// lower reports that a current lies below another by more than two levels that count as the same.
+func lower(a, b rf.Current) bool {
+	return a.Known() && b.Known() && a.DB() < b.DB()-float64(SameLevel)
+}
+
+// surelyLower reports that a is lower than b whatever their bounds leave open.
+func surelyLower(a, b rf.Current) bool {
+	return lower(a, b) && a.Bound() != rf.AtLeast && b.Bound() != rf.AtMost
+}
+
+// stands reports that an onset is shown to be at the required current or above: exact or a lower
+// bound, and not below it by more than two levels that count as the same.
+func stands(onset, required rf.Current) bool {
+	return onset.Known() && onset.Bound() != rf.AtMost && required.Known() && !lower(onset, required)
+}

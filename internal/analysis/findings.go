@@ -1,0 +1,182 @@
+// Package analysis says what runs mean: the immunity profile with its margins, the failing bands,
+// false alarms, drift, and what a change of the product gained. It works on runs folded by package
+// result and on nothing else, so the same journal gives the same findings on any machine. Nothing
+// here is stronger than what was measured: a bound stays a bound, and what was not shown is called
+// not shown. Package report and the commands print it.
+package analysis
+
+import (
+	"math"
+
+	"provoke/internal/event"
+	"provoke/internal/plan"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+// Point is the immunity at one frequency.
+type Point struct {
+	result.Threshold
+	// Margin is the onset over the level wanted, with MarginBound; NaN where it is not known.
+	Margin      rf.Gain
+	MarginBound rf.Bound
+	// InControl: the control run upset here too, with the DUT replaced or its output held.
+	InControl bool
+}
+
+// MonitorOrAE is the mark of an upset that the control run shows too: what is upset is the monitor
+// or the auxiliary equipment, not the DUT.
+const MonitorOrAE = "monitor or AE"
+
+// Tested reports that an exposure here says something.
+func (p Point) Tested() bool { return p.Upset || p.Onset.Known() }
+
+// Findings is what one run shows.
+type Findings struct {
+	Run    int
+	Opened event.Opened
+	// Points is the immunity profile, ascending in frequency.
+	Points []Point
+	Bands  []Band
+	// FalseAlarms is filled in for a baseline: upsets without RF.
+	FalseAlarms *FalseAlarms
+	// Control is the number of the control run that upsets were compared with; 0 for none.
+	Control   int
+	Drift     []Drift
+	Exposures int
+	Upsets    int // frequencies that upset
+	Highest   rf.Current
+	Verdict   event.Verdict
+	Ended     bool
+}
+
+// Unverified reports that the level profile's figures were not read in the standard: its mark,
+// level.Unverified, belongs wherever the findings are shown.
+func (f Findings) Unverified() bool { return f.Opened.Profile.ID != "" && !f.Opened.Profile.Verified }
+
+// Of returns the findings of a run. Upsets that the control run (nil for none) shows too are
+// marked.
+func Of(r result.Run, control *result.Run) Findings {
+	f := Findings{
+		Run: r.Number, Opened: r.Opened, Exposures: r.Exposures, Highest: r.HighestCurrent,
+		Verdict: r.Verdict, Ended: r.Ended(), Drift: drift(r),
+	}
+	for _, t := range r.Thresholds() {
+		p := Point{Threshold: t}
+		p.Margin, p.MarginBound = t.Margin()
+		if t.Upset {
+			f.Upsets++
+		}
+		f.Points = append(f.Points, p)
+	}
+	if control != nil {
+		f.Control = control.Number
+		f.markControl(*control)
+	}
+	f.Bands = bands(f.Points)
+	if r.Opened.RunKind == plan.Baseline {
+		f.FalseAlarms = falseAlarms(r)
+	}
+	return f
+}
+
+// markControl marks the frequencies that lie in a failing band of the control run.
+func (f *Findings) markControl(control result.Run) {
+	suspect := bands(Of(control, nil).Points)
+	for i := range f.Points {
+		for _, b := range suspect {
+			if f.Points[i].Upset && b.Contains(f.Points[i].Frequency) {
+				f.Points[i].InControl = true
+			}
+		}
+	}
+}
+
+// Worst returns the point with the smallest margin among those that upset, and whether there is
+// one. Where no level is wanted it is the one with the lowest onset.
+func (f Findings) Worst() (Point, bool) {
+	var worst Point
+	found := false
+	for _, p := range f.Points {
+		if p.Upset && (!found || lessImmune(p, worst)) {
+			worst, found = p, true
+		}
+	}
+	return worst, found
+}
+
+func lessImmune(p, q Point) bool {
+	switch {
+	case p.Margin.Finite() && q.Margin.Finite():
+		return p.Margin < q.Margin
+	case p.Onset.Known() && q.Onset.Known():
+		return p.Onset.DB() < q.Onset.DB()
+	}
+	return p.Onset.Known()
+}
+
+// FalseAlarms counts upsets of a run without RF.
+type FalseAlarms struct {
+	Alarms, Dwells int
+	At             []rf.Frequency // the frequencies whose dwell had one; they only name the time
+}
+
+func falseAlarms(r result.Run) *FalseAlarms {
+	out := &FalseAlarms{}
+	for _, s := range r.Steps {
+		if s.Outcome.Skipped {
+			continue
+		}
+		out.Dwells += max(1, s.Outcome.Exposures)
+		if s.Outcome.Upset {
+			out.Alarms++
+			out.At = append(out.At, s.Step.Point.Frequency)
+		}
+	}
+	return out
+}
+
+// Drift is how far a monitor's reading without RF moved from what it was at the first point.
+type Drift struct {
+	Monitor, Unit string
+	First, Last   float64
+	// Largest is the largest distance from First, at the step numbered Step.
+	Largest   float64
+	Step      int
+	At        rf.Frequency
+	Tolerance float64 // of the monitor; 0 when it has none
+}
+
+// Exceeds reports a drift beyond half the tolerance: upsets may then be drift.
+func (d Drift) Exceeds() bool { return d.Tolerance > 0 && math.Abs(d.Largest) > d.Tolerance/2 }
+
+func drift(r result.Run) []Drift {
+	var out []Drift
+	index := map[string]int{}
+	for _, s := range r.Steps {
+		for _, q := range s.Quiet {
+			i, seen := index[q.Monitor]
+			if !seen {
+				i = len(out)
+				index[q.Monitor] = i
+				out = append(out, newDrift(r, q))
+			}
+			d := &out[i]
+			d.Last = q.Value
+			if away := q.Value - d.First; math.Abs(away) > math.Abs(d.Largest) {
+				d.Largest, d.Step, d.At = away, s.Step.Number, s.Step.Point.Frequency
+			}
+		}
+	}
+	return out
+}
+
+func newDrift(r result.Run, q result.Quiet) Drift {
+	d := Drift{Monitor: q.Monitor, First: q.Value}
+	for _, m := range r.Opened.Monitors {
+		if m.ID == q.Monitor {
+			d.Unit, d.Tolerance = m.Unit, m.Tolerance
+		}
+	}
+	return d
+}

@@ -1,0 +1,198 @@
+package analysis
+
+import (
+	"fmt"
+	"strings"
+
+	"provoke/internal/event"
+	"provoke/internal/level"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+// conclude gives the verdict with its reasons. Worse comes before not shown, not shown before shown.
+func (c *Comparison) conclude(before, after result.Run) {
+	c.reserve(before, after)
+	if why := uncomparable(before, after); why != "" {
+		c.Verdict, c.Reasons = NotShown, []string{why}
+		return
+	}
+	if worse := c.worse(); len(worse) > 0 {
+		c.Verdict, c.Reasons = Worse, append(worse, c.notShown()...)
+		return
+	}
+	if reasons := c.notShown(); len(reasons) > 0 {
+		c.Verdict, c.Reasons = NotShown, reasons
+		return
+	}
+	c.Verdict = Shown
+	c.Reasons = []string{c.shown()}
+}
+
+// worse names the frequencies that got worse below the level wanted.
+func (c *Comparison) worse() []string {
+	var out []string
+	var at []rf.Frequency
+	for _, p := range c.Points {
+		if p.counts() {
+			at = append(at, p.Frequency)
+		}
+	}
+	if len(at) == 0 {
+		return nil
+	}
+	for _, b := range c.Bands {
+		if b.Fate == Moved {
+			out = append(out, fmt.Sprintf("the band %v is gone from there but upsets at %v now: the band moved", Span(*b.Before), Span(*b.After)))
+		}
+	}
+	var worst ComparedPoint
+	for _, p := range c.Points {
+		if p.counts() && (worst.After == nil || p.Gain < worst.Gain) {
+			worst = p
+		}
+	}
+	return append(out, fmt.Sprintf("worse at %s; most at %v: %s", frequencies(at), worst.Frequency, worst.Why))
+}
+
+// counts reports that a frequency got worse where it matters: its onset is below the level wanted,
+// or no level is known to be wanted.
+func (p ComparedPoint) counts() bool {
+	return p.Verdict == Worse && (!p.wanted().Known() || !stands(p.After.Onset, p.wanted()))
+}
+
+// notShown gives the reasons that forbid "shown".
+func (c *Comparison) notShown() []string {
+	var out []string
+	for _, d := range c.Differences {
+		if d.Forbids {
+			out = append(out, "the runs differ in "+d.String())
+		}
+	}
+	if len(c.Before.Bands) == 0 {
+		return append(out, "nothing upset before: there is nothing to show")
+	}
+	for _, group := range c.unproven() {
+		out = append(out, fmt.Sprintf("at %s: %s", frequencies(group.at), group.why))
+	}
+	return out
+}
+
+type unproven struct {
+	at  []rf.Frequency
+	why string
+}
+
+// unproven gathers the frequencies that stand against "shown", those with the same reason together.
+func (c *Comparison) unproven() []unproven {
+	var out []unproven
+	for _, p := range c.Points {
+		failedBefore := p.Before != nil && p.Before.Upset
+		failsNow := p.After != nil && p.After.Upset
+		open := p.Verdict == NotShown || p.Verdict == Worse
+		if !open || p.excused() || p.counts() || !(failedBefore || failsNow) {
+			continue
+		}
+		if !failedBefore && stands(p.After.Onset, p.wanted()) {
+			continue // upsets only above what is wanted
+		}
+		if n := len(out); n > 0 && out[n-1].why == p.Why {
+			out[n-1].at = append(out[n-1].at, p.Frequency)
+			continue
+		}
+		out = append(out, unproven{[]rf.Frequency{p.Frequency}, p.Why})
+	}
+	const most = 8
+	if len(out) > most {
+		var rest unproven
+		for _, u := range out[most:] {
+			rest.at = append(rest.at, u.at...)
+		}
+		rest.why = "not shown either"
+		out = append(out[:most:most], rest)
+	}
+	return out
+}
+
+func (c *Comparison) shown() string {
+	var spans []string
+	for _, b := range c.Before.Bands {
+		spans = append(spans, Span(b))
+	}
+	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood the level required"
+	if c.Margin > 0 {
+		s += fmt.Sprintf(", which is at least %v above the onset before", c.Margin)
+	}
+	return s
+}
+
+// reserve lists what weakens the verdict without changing it.
+func (c *Comparison) reserve(before, after result.Run) {
+	add := func(format string, args ...any) {
+		c.Reservations = append(c.Reservations, fmt.Sprintf(format, args...))
+	}
+	for _, d := range c.Differences {
+		if !d.Forbids {
+			add("the runs differ in %v", d)
+		}
+	}
+	for _, r := range []result.Run{before, after} {
+		if !r.Ended() {
+			add("run %d was not closed", r.Number)
+		} else if r.Verdict != event.Done && r.Verdict != event.DoneUpset {
+			add("run %d ended: %s", r.Number, r.Verdict)
+		}
+	}
+	var less, missing, edges, asked, above []rf.Frequency
+	for _, p := range c.Points {
+		switch {
+		case p.excused():
+			edges = append(edges, p.Frequency)
+		case p.Before != nil && !p.Before.Upset && (p.After == nil || !p.After.Tested()):
+			missing = append(missing, p.Frequency)
+		case p.Verdict == Unchanged && p.Why != "" && p.Before != nil:
+			less = append(less, p.Frequency)
+		case p.Verdict == Worse && !p.counts():
+			above = append(above, p.Frequency)
+		case p.Verdict == Shown && p.After.OnsetOrigin == result.Asked:
+			asked = append(asked, p.Frequency)
+		}
+	}
+	for _, x := range []struct {
+		at   []rf.Frequency
+		text string
+	}{
+		{above, "less margin than before, though above the level wanted, at %s"},
+		{less, "the after-run exposed the product to less than before at %s"},
+		{missing, "not exposed in the after-run at %s, where nothing upset before"},
+		{edges, "the edges of the bands, at %s, were not exposed again"},
+		{asked, "the current was asked for, not measured, at %s"},
+	} {
+		if len(x.at) > 0 {
+			add(x.text, frequencies(x.at))
+		}
+	}
+	if c.Before.Unverified() || c.After.Unverified() {
+		add("the level profile is %s", level.Unverified)
+	}
+}
+
+// Span prints the outermost frequencies of a band.
+func Span(b Band) string {
+	if b.Low.Frequency == b.High.Frequency {
+		return b.Low.Frequency.String()
+	}
+	return b.Low.Frequency.String() + " to " + b.High.Frequency.String()
+}
+
+// frequencies prints a short list, or how many there are between which ends.
+func frequencies(at []rf.Frequency) string {
+	if len(at) > 4 {
+		return fmt.Sprintf("%d frequencies from %v to %v", len(at), at[0], at[len(at)-1])
+	}
+	var out []string
+	for _, f := range at {
+		out = append(out, f.String())
+	}
+	return strings.Join(out, ", ")
+}
