@@ -106,8 +106,23 @@ type Plan struct {
 	// CalibrationRun is the run of the same job whose drives substitution replays; 0 means the
 	// newest calibration run that fits.
 	CalibrationRun int
+	// ConvertCalibration lets substitution replay a calibration made in a jig of another loop
+	// impedance than the level's, converted with the clamp's series impedance: an estimate.
+	ConvertCalibration bool
 	// AcceptFalseAlarms lets an exposure run although its baseline had this many false alarms.
 	AcceptFalseAlarms int
+	// Monitors changes how single monitors of the bench watch in this run, by their id.
+	Monitors map[string]MonitorChange
+	// Files holds the bytes of every file that the plan names, by the name as written.
+	Files map[string][]byte
+}
+
+// MonitorChange changes a monitor of the bench for one run. What is zero stays as the bench says.
+type MonitorChange struct {
+	Tolerance     float64 // half-width round the baseline
+	ToleranceUnit string  // as written; must be the monitor's
+	Silence       rf.Duration
+	Latency       rf.Duration
 }
 
 // Point is a frequency with the top level of the program there.

@@ -1,0 +1,670 @@
+package plan
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"path"
+	"sort"
+	"strconv"
+	"strings"
+
+	"provoke/internal/catalog"
+	"provoke/internal/curve"
+	"provoke/internal/document"
+	"provoke/internal/level"
+	"provoke/internal/problem"
+	"provoke/internal/rf"
+)
+
+// What a plan does when it does not say otherwise.
+const (
+	DefaultDwell         = rf.Duration(1e9)      // where no step rule of the level names a longer one
+	DefaultSettle        = rf.Duration(50 * 1e6) // after every change of level
+	DefaultRecoverWithin = rf.Duration(10 * 1e9) // by itself, then it is reset
+	DefaultDeadMan       = rf.Duration(2 * 1e9)  // between two signs of life of the engine
+	DefaultTripAbove     = rf.Gain(6)            // measured current over the prediction's high end
+	DefaultLightBelow    = rf.Gain(20)           // first light below the first level
+	DefaultLightAllowed  = rf.Gain(4)            // measured against budget in a jig
+)
+
+// DefaultLevelling is the levelling of a plan that does not say otherwise.
+func DefaultLevelling() Levelling {
+	return Levelling{Window: 0.3, AboveBudget: 6, Ceiling: rf.GainOfPowerRatio(level.ClosedLoopPowerFactor)}
+}
+
+// Words of the file that are one of a closed set.
+type (
+	kindWord    RunKind
+	modeWord    Mode
+	fixtureWord catalog.Fixture
+	orderWord   string
+)
+
+func (k *kindWord) UnmarshalText(t []byte) error {
+	*k = kindWord(t)
+	return document.OneOf(string(t), string(Exposure), string(Baseline), string(Control), string(Calibration))
+}
+
+func (m *modeWord) UnmarshalText(t []byte) error {
+	*m = modeWord(t)
+	return document.OneOf(string(t), string(ConstantDrive), string(ClosedLoop), string(Substitution))
+}
+
+func (f *fixtureWord) UnmarshalText(t []byte) error {
+	*f = fixtureWord(t)
+	return document.OneOf(string(t), string(catalog.OnCable), string(catalog.Jig50), string(catalog.Jig150))
+}
+
+func (o *orderWord) UnmarshalText(t []byte) error {
+	*o = orderWord(t)
+	return document.OneOf(string(t), "ascending", "descending")
+}
+
+// planFile is a plan file as written.
+type planFile struct {
+	Name       string      `yaml:"name"`
+	Bench      string      `yaml:"bench,required"`
+	Kind       kindWord    `yaml:"kind,required"`
+	Mode       modeWord    `yaml:"mode"`
+	Fixture    fixtureWord `yaml:"fixture"`
+	Level      levelText   `yaml:"level"`
+	Grid       []segment   `yaml:"grid,required"`
+	Order      orderWord   `yaml:"order"`
+	Modulation string      `yaml:"modulation"`
+	Drive      rf.Power    `yaml:"drive"`
+	Dwell      rf.Duration `yaml:"dwell"`
+	Settle     rf.Duration `yaml:"settle"`
+	Edges      rf.Fraction `yaml:"edges"`
+	Search     struct {
+		Onset      bool           `yaml:"onset"`
+		Recovery   bool           `yaml:"recovery"`
+		Resolution rf.Gain        `yaml:"resolution"`
+		Range      rf.Gain        `yaml:"range"`
+		Approach   rf.Gain        `yaml:"approach"`
+		Confirm    document.Count `yaml:"confirm"`
+		Window     rf.Gain        `yaml:"window"`
+		EdgeOnset  bool           `yaml:"edge_onset"`
+	} `yaml:"search"`
+	Levelling struct {
+		Window      rf.Gain `yaml:"window"`
+		AboveBudget rf.Gain `yaml:"above_budget"`
+		Ceiling     rf.Gain `yaml:"forward_ceiling"`
+	} `yaml:"levelling"`
+	FirstLight struct {
+		Below   rf.Gain `yaml:"below"`
+		Allowed rf.Gain `yaml:"allowed"`
+	} `yaml:"first_light"`
+	TripAbove          rf.Gain                  `yaml:"trip_above"`
+	RecoverWithin      rf.Duration              `yaml:"recover_within"`
+	DeadMan            rf.Duration              `yaml:"dead_man"`
+	Calibration        document.Count           `yaml:"calibration"`
+	ConvertCalibration bool                     `yaml:"convert_calibration"`
+	AcceptFalseAlarms  document.Count           `yaml:"accept_false_alarms"`
+	Monitors           map[string]monitorChange `yaml:"monitors"`
+}
+
+type monitorChange struct {
+	Tolerance string      `yaml:"tolerance"`
+	Silence   rf.Duration `yaml:"silence"`
+	Latency   rf.Duration `yaml:"latency"`
+}
+
+// segment is one part of the grid.
+type segment struct {
+	From    rf.Frequency   `yaml:"from"`
+	To      rf.Frequency   `yaml:"to"`
+	Step    string         `yaml:"step"`
+	StepsOf string         `yaml:"steps_of"`
+	List    []rf.Frequency `yaml:"list"`
+	Around  []rf.Frequency `yaml:"around"`
+	Span    string         `yaml:"span"`
+}
+
+// levelText is what is asked for: one scalar, or a list, or a curve.
+type levelText struct {
+	text   string
+	List   []listedText `yaml:"list"`
+	Beyond rf.Fraction  `yaml:"beyond"`
+	Curve  curveText    `yaml:"curve"`
+}
+
+// UnmarshalText takes the scalar as it stands; what it means is decided with the rest of the file.
+func (l *levelText) UnmarshalText(t []byte) error {
+	l.text = strings.TrimSpace(string(t))
+	return nil
+}
+
+type listedText struct {
+	At    rf.Frequency `yaml:"at,required"`
+	Level string       `yaml:"level,required"`
+}
+
+type curveText struct {
+	Points map[rf.Frequency]rf.Current `yaml:"points"`
+	CSV    string                      `yaml:"csv"`
+	// What the file does not say itself.
+	FrequencyUnit string `yaml:"frequency_unit"`
+	ValueUnit     string `yaml:"value_unit"`
+	Column        string `yaml:"column"`
+	Decimal       string `yaml:"decimal"`
+}
+
+// reader reads one plan file: everything it finds wrong goes into the document.
+type reader struct {
+	doc  *document.Document
+	more problem.List // of the files that it names
+	file planFile
+	read func(string) ([]byte, error)
+	plan *Plan
+}
+
+// Parse reads a plan file. The file argument is its name, for messages; read returns the bytes of a
+// file that the plan names (a curve), relative to the plan's folder. The list holds every problem of
+// the file at once; when its Err is not nil the plan is not to be used. The bench is not read here:
+// Check compares the plan with it.
+//
+// The format is the program's own, described by the sample files in testdata:
+//
+//	provoke: plan 1
+//	bench: belt-weigher.yaml       # bench file, relative to this file
+//	kind: exposure                 # or baseline, control, calibration
+//	mode: closed loop              # or constant drive, substitution; default closed loop
+//	fixture: cable                 # or jig50, jig150; default cable; a calibration needs a jig
+//	level: iec-61000-4-6/level-3   # a profile, "10 V emf", "60 mA", or a mapping with list or curve
+//	grid:                          # union of segments
+//	  - {from: 150 kHz, to: 80 MHz, step: 1 %}     # or "100 per decade", "50 kHz"; or steps_of: a rule
+//	  - {list: [27.12 MHz]}
+//	  - {around: [40.68 MHz], span: 2 %, step: 0.2 %}
+//	order: ascending               # or descending
+//	modulation: AM 80 % 1 kHz      # default the level's usual one; CW in a calibration
+//	drive: -20 dBm                 # constant drive only: generator level, available into 50 Ω
+//	dwell: 2 s                     # default the shortest of the level's step rule, else 1 s
+//	settle: 50 ms
+//	edges: 0.2 %                   # default: edges are not narrowed
+//	search: {onset: true, recovery: true, resolution: 0.5 dB, range: 40 dB, approach: 3 dB, confirm: 1, window: 6 dB, edge_onset: true}
+//	levelling: {window: 0.3 dB, above_budget: 6 dB, forward_ceiling: 6.02 dB}
+//	first_light: {below: 20 dB, allowed: 4 dB}
+//	trip_above: 6 dB
+//	recover_within: 10 s
+//	dead_man: 2 s
+//	calibration: 3                 # run to replay; default the newest that fits
+//	convert_calibration: false
+//	accept_false_alarms: 0
+//	monitors: {SHOWN: {tolerance: 0.1 kg, silence: 5 s, latency: 1 s}}
+func Parse(file string, data []byte, read func(string) ([]byte, error)) (*Plan, problem.List) {
+	r := reader{read: read, plan: &Plan{File: file, Bytes: data, Files: map[string][]byte{}}}
+	r.defaults()
+	r.doc = document.Decode(file, data, "plan 1", &r.file)
+	if !r.doc.Readable() {
+		return r.plan, r.doc.Problems()
+	}
+	r.what()
+	r.level()
+	r.grid()
+	r.modulation()
+	r.times()
+	r.search()
+	r.limits()
+	r.monitors()
+	r.plan.Hash = r.hash()
+	return r.plan, append(r.doc.Problems(), r.more...)
+}
+
+func (r *reader) defaults() {
+	s, l := DefaultSearch(), DefaultLevelling()
+	f := &r.file
+	f.Mode, f.Fixture, f.Order = modeWord(ClosedLoop), fixtureWord(catalog.OnCable), "ascending"
+	f.Search.Onset, f.Search.Recovery, f.Search.EdgeOnset = s.Onset, s.Recovery, true
+	f.Search.Resolution, f.Search.Range, f.Search.Approach = s.Resolution, s.Range, s.Approach
+	f.Search.Confirm, f.Search.Window = document.Count(s.Confirm), s.Window
+	f.Levelling.Window, f.Levelling.AboveBudget, f.Levelling.Ceiling = l.Window, l.AboveBudget, l.Ceiling
+	f.FirstLight.Below, f.FirstLight.Allowed = DefaultLightBelow, DefaultLightAllowed
+	f.TripAbove, f.RecoverWithin, f.DeadMan, f.Settle = DefaultTripAbove, DefaultRecoverWithin, DefaultDeadMan, DefaultSettle
+}
+
+// problem tells what is wrong at a path.
+func (r *reader) problem(path, hint, format string, args ...any) {
+	r.doc.Problem(path, fmt.Sprintf(format, args...), hint)
+}
+
+// what reads which run it is.
+func (r *reader) what() {
+	p, f := r.plan, &r.file
+	p.Name, p.BenchFile = f.Name, f.Bench
+	if p.Name == "" {
+		p.Name = strings.TrimSuffix(path.Base(strings.ReplaceAll(p.File, `\`, "/")), path.Ext(p.File))
+	}
+	p.Kind, p.Mode, p.Fixture, p.Descending = RunKind(f.Kind), Mode(f.Mode), catalog.Fixture(f.Fixture), f.Order == "descending"
+	p.CalibrationRun, p.ConvertCalibration, p.AcceptFalseAlarms = int(f.Calibration), f.ConvertCalibration, int(f.AcceptFalseAlarms)
+	p.Drive = f.Drive
+	jig := p.Fixture == catalog.Jig50 || p.Fixture == catalog.Jig150
+	switch {
+	case p.Kind == Calibration && !jig:
+		r.problem("fixture", "fixture: jig50 has 50 Ω at both ends, jig150 150 Ω through adaptors", "a calibration is made in a jig")
+	case p.Kind == Calibration && p.Mode == Substitution:
+		r.problem("mode", "use closed loop, or constant drive", "a calibration cannot replay a calibration")
+	}
+	switch has := r.doc.Has("drive"); {
+	case p.Mode == ConstantDrive && !has:
+		r.problem("mode", "add drive: the generator's level into 50 Ω, for example -20 dBm", "constant drive needs the drive")
+	case p.Mode == ConstantDrive && has && !p.Drive.Exact() && !p.Drive.Absent():
+		r.problem("drive", "write one level, for example -20 dBm", "the drive must be one known level")
+	case p.Mode != ConstantDrive && has:
+		r.problem("drive", "remove it, or set mode: constant drive", "the drive is given, but in %s it follows from the level", p.Mode)
+	}
+	for _, key := range []string{"calibration", "convert_calibration"} {
+		if r.doc.Has(key) && p.Mode != Substitution {
+			r.doc.Warning(key, fmt.Sprintf("%s has no meaning in %s", key, p.Mode), "it is for mode: substitution")
+		}
+	}
+}
+
+// level reads what is asked for.
+func (r *reader) level() {
+	if !r.doc.Has("level") {
+		if r.plan.Mode != ConstantDrive {
+			r.problem("level", `write a profile ("provoke level --profiles" lists them), "10 V emf", or a current such as "60 mA"`, "the level is missing")
+		}
+		return
+	}
+	l := r.file.Level
+	given := 0
+	for _, is := range []bool{l.text != "", len(l.List) > 0, len(l.Curve.Points) > 0 || l.Curve.CSV != ""} {
+		if is {
+			given++
+		}
+	}
+	if given != 1 {
+		if given > 1 {
+			r.problem("level", "keep one of them", "the level is given as list and as curve")
+		} else {
+			r.problem("level", "write a profile, a level, or a mapping with list or curve", "the level is empty")
+		}
+		return
+	}
+	var err error
+	switch {
+	case l.text != "":
+		r.plan.Profile, err = namedLevel(l.text)
+	case len(l.List) > 0:
+		err = r.levelList(l)
+	default:
+		err = r.levelCurve(l.Curve)
+	}
+	if err != nil {
+		r.problem("level", "", "%v", err)
+	}
+	if r.doc.Has("level.beyond") && len(l.List) == 0 {
+		r.problem("level.beyond", "a curve and a profile have ends of their own", "beyond belongs to a list of levels")
+	}
+}
+
+// namedLevel reads "iec-61000-4-6/level-3", "10 V emf" or "60 mA".
+func namedLevel(text string) (level.Profile, error) {
+	if strings.ContainsAny(text[:1], "+-.,0123456789") {
+		asked, err := level.ParseAsked(text)
+		switch {
+		case err != nil:
+			return level.Profile{}, err
+		case asked.EMF.Known():
+			return level.ConstantEMF(asked.EMF)
+		}
+		return level.Constant(asked.Current)
+	}
+	return level.Lookup(text)
+}
+
+func (r *reader) levelList(l levelText) error {
+	var list []level.Listed
+	sound := true
+	for i, q := range l.List {
+		asked, err := level.ParseAsked(q.Level)
+		if err != nil {
+			r.problem(fmt.Sprintf("level.list[%d].level", i), "", "%v", err)
+			sound = false
+			continue
+		}
+		asked.At = q.At
+		sound = sound && q.At.Known()
+		list = append(list, asked)
+	}
+	if !sound {
+		return nil
+	}
+	var err error
+	r.plan.Profile, err = level.List(list, l.Beyond)
+	return err
+}
+
+func (r *reader) levelCurve(c curveText) error {
+	if c.CSV != "" && len(c.Points) > 0 {
+		return fmt.Errorf("the curve is given by points and by a file: keep one")
+	}
+	var out curve.Curve[rf.Current]
+	var err error
+	if c.CSV != "" {
+		out, err = r.curveOfFile(c)
+	} else {
+		var points []curve.Point[rf.Current]
+		for f, i := range c.Points {
+			points = append(points, curve.Point[rf.Current]{At: f, Value: i})
+		}
+		out, err = curve.New(points, "the level's curve")
+	}
+	if err != nil {
+		return err
+	}
+	r.plan.Profile, err = level.OwnCurve(out)
+	return err
+}
+
+// curveOfFile reads a curve of current from a CSV file.
+func (r *reader) curveOfFile(text curveText) (curve.Curve[rf.Current], error) {
+	name := text.CSV
+	data, err := r.read(name)
+	if err != nil {
+		return curve.Curve[rf.Current]{}, fmt.Errorf("read the level's curve: %w", err)
+	}
+	r.plan.Files[name] = data
+	c, wrong := curve.ParseCSV[rf.Current](name, data, curve.CSVUnits{
+		Frequency: text.FrequencyUnit, Value: text.ValueUnit, Column: text.Column, Decimal: text.Decimal,
+	})
+	r.more = append(r.more, wrong...)
+	if wrong.Err() != nil {
+		return c, fmt.Errorf("the level's curve %s cannot be used; its problems are listed with it", name)
+	}
+	return c, nil
+}
+
+// grid reads the frequencies.
+func (r *reader) grid() {
+	var parts []level.Grid
+	for i, s := range r.file.Grid {
+		g, err := s.grid()
+		if err == nil {
+			_, err = g.Frequencies()
+		}
+		if err != nil {
+			r.problem(fmt.Sprintf("grid[%d]", i), "", "%v", err)
+			continue
+		}
+		parts = append(parts, g)
+	}
+	if len(parts) == 0 || len(parts) < len(r.file.Grid) {
+		if r.doc.Has("grid") && len(r.file.Grid) == 0 {
+			r.problem("grid", "write at least one segment, for example {from: 150 kHz, to: 80 MHz, step: 1 %}", "the grid is empty")
+		}
+		return
+	}
+	all := level.GridUnion(parts...)
+	frequencies, err := all.Frequencies()
+	if err != nil {
+		r.problem("grid", "", "%v", err)
+		return
+	}
+	r.plan.Grid, r.plan.GridText = frequencies, all.String()
+}
+
+func (s segment) grid() (level.Grid, error) {
+	ends := s.From.Known() || s.To.Known()
+	switch {
+	case len(s.List) > 0 && !ends && len(s.Around) == 0 && s.Step == "" && s.Span == "" && s.StepsOf == "":
+		return level.GridList(s.List...), nil
+	case len(s.List) > 0:
+		return level.Grid{}, fmt.Errorf("a segment with a list has nothing else in it")
+	case len(s.Around) > 0 && !ends && s.StepsOf == "":
+		return s.around()
+	case len(s.Around) > 0:
+		return level.Grid{}, fmt.Errorf("a segment around frequencies has span and step, and neither from nor to")
+	case s.Span != "":
+		return level.Grid{}, fmt.Errorf("span belongs to a segment around frequencies")
+	case !s.From.Known() || !s.To.Known():
+		return level.Grid{}, fmt.Errorf("the segment needs from and to, or a list, or around")
+	case s.StepsOf != "" && s.Step != "":
+		return level.Grid{}, fmt.Errorf("the segment has both step and steps_of")
+	case s.StepsOf != "":
+		rule, err := level.LookupSteps(s.StepsOf)
+		if err != nil {
+			return level.Grid{}, err
+		}
+		return rule.Grid(s.From, s.To)
+	case s.Step == "":
+		return level.Grid{}, fmt.Errorf(`the segment has no step: write "1 %%", "100 per decade", "50 kHz", or steps_of with a rule`)
+	}
+	if n, ok := strings.CutSuffix(strings.TrimSpace(s.Step), "per decade"); ok {
+		steps, err := strconv.Atoi(strings.TrimSpace(n))
+		if err != nil {
+			return level.Grid{}, fmt.Errorf("step %q: write a whole number per decade, for example 100 per decade", s.Step)
+		}
+		return level.GridPerDecade(s.From, s.To, steps), nil
+	}
+	share, hertz, err := shareOrHertz("step", s.Step)
+	if err != nil {
+		return level.Grid{}, err
+	}
+	if hertz.Known() {
+		return level.GridLinear(s.From, s.To, hertz), nil
+	}
+	return level.GridPercent(s.From, s.To, share), nil
+}
+
+func (s segment) around() (level.Grid, error) {
+	span, spanHertz, err := shareOrHertz("span", s.Span)
+	if err != nil {
+		return level.Grid{}, err
+	}
+	step, stepHertz, err := shareOrHertz("step", s.Step)
+	if err != nil {
+		return level.Grid{}, err
+	}
+	switch {
+	case spanHertz.Known() != stepHertz.Known():
+		return level.Grid{}, fmt.Errorf("span %q and step %q must both be shares of frequency or both be in hertz", s.Span, s.Step)
+	case spanHertz.Known():
+		return level.GridAroundLinear(s.Around, spanHertz, stepHertz), nil
+	}
+	return level.GridAround(s.Around, span, step), nil
+}
+
+// shareOrHertz reads "1 %" or "50 kHz".
+func shareOrHertz(what, text string) (rf.Fraction, rf.Frequency, error) {
+	if strings.TrimSpace(text) == "" {
+		return 0, 0, fmt.Errorf(`the segment has no %s: write "1 %%" or "50 kHz"`, what)
+	}
+	if strings.HasSuffix(strings.TrimSpace(text), "%") {
+		var share rf.Fraction
+		err := share.UnmarshalText([]byte(text))
+		return share, 0, err
+	}
+	f, err := rf.ParseFrequency(text)
+	if err != nil {
+		return 0, 0, fmt.Errorf("%s: %w", what, err)
+	}
+	return 0, f, nil
+}
+
+// modulation reads it, or takes the level's usual one.
+func (r *reader) modulation() {
+	p := r.plan
+	if !r.doc.Has("modulation") {
+		p.Modulation = level.Modulation{Kind: level.CW}
+		if p.Kind != Calibration && len(p.Profile.Modulations) > 0 {
+			p.Modulation = p.Profile.Modulations[0]
+		}
+		return
+	}
+	m, err := level.ParseModulation(r.file.Modulation)
+	if err != nil {
+		r.problem("modulation", `for example "CW", "AM 80 % 1 kHz", "AM 80 % 1 kHz peak held", "pulse 1 kHz 50 %"`, "%v", err)
+		return
+	}
+	p.Modulation = p.Profile.Convention(m)
+}
+
+// times reads dwell, settling and the other durations.
+func (r *reader) times() {
+	p, f := r.plan, &r.file
+	p.Dwell, p.Settle, p.RecoverWithin, p.DeadMan = f.Dwell, f.Settle, f.RecoverWithin, f.DeadMan
+	if !r.doc.Has("dwell") {
+		p.Dwell = DefaultDwell
+		for _, id := range p.Profile.Steps {
+			if rule, err := level.LookupSteps(id); err == nil {
+				p.Dwell = max(p.Dwell, rule.Dwell)
+				break
+			}
+		}
+	}
+	r.durationWithin("dwell", p.Dwell, rf.Duration(1e6), rf.Duration(3600*1e9))
+	r.durationWithin("settle", p.Settle, 0, rf.Duration(60*1e9))
+	r.durationWithin("recover_within", p.RecoverWithin, rf.Duration(1e6), rf.Duration(3600*1e9))
+	r.durationWithin("dead_man", p.DeadMan, rf.Duration(50*1e6), rf.Duration(60*1e9))
+}
+
+func (r *reader) durationWithin(path string, d, low, high rf.Duration) {
+	if d < low || d > high {
+		r.problem(path, "", "%s of %v is not between %v and %v", path, d, low, high)
+	}
+}
+
+// search reads how thresholds are found.
+func (r *reader) search() {
+	p, s := r.plan, r.file.Search
+	p.Search = Search{
+		Onset: s.Onset, Recovery: s.Recovery, Resolution: s.Resolution, Range: s.Range, Approach: s.Approach,
+		Confirm: int(s.Confirm), Window: s.Window, EdgeUpsetOnly: !s.EdgeOnset,
+	}
+	p.Edges = r.file.Edges
+	if p.Kind == Control && !r.doc.Has("search.onset") {
+		p.Search.Onset = false
+	}
+	if !p.Search.Onset && !r.doc.Has("search.recovery") {
+		p.Search.Recovery = false
+	}
+	switch {
+	case p.Kind == Baseline || p.Kind == Calibration:
+		for _, key := range []string{"search", "edges"} {
+			if r.doc.Has(key) {
+				r.doc.Warning(key, fmt.Sprintf("%s has no meaning in a %s run", key, p.Kind), "it has one step per frequency")
+			}
+		}
+		p.Edges = 0
+	case p.Search.Recovery && !p.Search.Onset:
+		r.problem("search.recovery", "set onset: true too", "the recovery level is looked for from the onset down, and the onset is not looked for")
+	case p.Kind == Control && !p.Search.Onset && r.doc.Has("edges"):
+		r.doc.Warning("edges", "the edges of bands are not narrowed in a control run without onset search", "")
+	}
+	r.gainWithin("search.resolution", s.Resolution, 0.05, 6)
+	r.gainWithin("search.range", s.Range, 1, 80)
+	r.gainWithin("search.approach", s.Approach, 0.05, 20)
+	r.gainWithin("search.window", s.Window, 0.5, 20)
+	if s.Range < s.Resolution {
+		r.problem("search.range", "", "the range of %v is less than the resolution of %v", s.Range, s.Resolution)
+	}
+	if s.Approach < s.Resolution {
+		r.problem("search.approach", "", "the approach of %v is less than the resolution of %v", s.Approach, s.Resolution)
+	}
+	if s.Confirm > 20 {
+		r.problem("search.confirm", "", "%d confirmations are more than 20", s.Confirm)
+	}
+	if r.doc.Has("edges") && !(p.Edges >= 1e-6 && p.Edges <= 0.5) && p.Kind != Baseline && p.Kind != Calibration {
+		r.problem("edges", "leave the key out to keep the grid as it is", "the width of the edges must be between 0.0001 %% and 50 %%")
+	}
+}
+
+// limits reads levelling, first light and the trip.
+func (r *reader) limits() {
+	p, f := r.plan, &r.file
+	p.Levelling = Levelling{Window: f.Levelling.Window, AboveBudget: f.Levelling.AboveBudget, Ceiling: f.Levelling.Ceiling}
+	p.FirstLightBelow, p.FirstLightAllowed, p.TripAbove = f.FirstLight.Below, f.FirstLight.Allowed, f.TripAbove
+	r.gainWithin("levelling.window", p.Levelling.Window, 0.05, 3)
+	r.gainWithin("levelling.above_budget", p.Levelling.AboveBudget, 0, 20)
+	r.gainWithin("levelling.forward_ceiling", p.Levelling.Ceiling, 0, 20)
+	r.gainWithin("first_light.below", p.FirstLightBelow, 6, 60)
+	r.gainWithin("first_light.allowed", p.FirstLightAllowed, 0.5, 20)
+	r.gainWithin("trip_above", p.TripAbove, 0.5, 20)
+	if p.Mode == ConstantDrive && r.doc.Has("levelling") {
+		r.doc.Warning("levelling", "levelling has no meaning in constant drive", "")
+	}
+}
+
+func (r *reader) gainWithin(path string, g, low, high rf.Gain) {
+	if !(g >= low && g <= high) {
+		r.problem(path, "", "%s of %v is not between %v and %v", path[strings.LastIndexByte(path, '.')+1:], g.Text(2), low.Text(2), high.Text(2))
+	}
+}
+
+// monitors reads what is changed for this run.
+func (r *reader) monitors() {
+	for id, m := range r.file.Monitors {
+		c := MonitorChange{Silence: m.Silence, Latency: m.Latency}
+		if m.Tolerance != "" {
+			number, unit, _ := strings.Cut(strings.TrimSpace(m.Tolerance), " ")
+			x, err := strconv.ParseFloat(strings.Replace(number, ",", ".", 1), 64)
+			if err != nil || !(x > 0) || math.IsInf(x, 0) || strings.TrimSpace(unit) == "" {
+				r.problem("monitors."+id+".tolerance", "write a number above zero and the monitor's unit, for example 0.1 kg", "tolerance %q is not understood", m.Tolerance)
+				continue
+			}
+			c.Tolerance, c.ToleranceUnit = x, strings.TrimSpace(unit)
+		}
+		if r.plan.Monitors == nil {
+			r.plan.Monitors = map[string]MonitorChange{}
+		}
+		r.plan.Monitors[id] = c
+	}
+}
+
+// MonitorsOf returns the monitors of a bench as this plan changes them. A change of a monitor that the
+// bench does not have, or in another unit, is a problem.
+func (p *Plan) MonitorsOf(b *catalog.Bench) ([]catalog.Monitor, problem.List) {
+	out := append([]catalog.Monitor(nil), b.Monitors...)
+	var wrong problem.List
+	at := map[string]int{}
+	for i, m := range out {
+		at[m.ID] = i
+	}
+	ids := make([]string, 0, len(p.Monitors))
+	for id := range p.Monitors {
+		ids = append(ids, id)
+	}
+	sort.Strings(ids)
+	for _, id := range ids {
+		c := p.Monitors[id]
+		i, ok := at[id]
+		if !ok {
+			wrong = append(wrong, problem.Problem{File: p.File, What: fmt.Sprintf("the plan changes the monitor %q, which bench %s does not have", id, b.File)})
+			continue
+		}
+		m := &out[i]
+		if c.Tolerance > 0 {
+			if c.ToleranceUnit != m.Unit {
+				wrong = append(wrong, problem.Problem{File: p.File, What: fmt.Sprintf("the tolerance of monitor %q is given in %s, but it counts in %s", id, c.ToleranceUnit, m.Unit)})
+			}
+			m.Tolerance = c.Tolerance
+		}
+		if c.Silence > 0 {
+			m.Silence = c.Silence
+		}
+		if c.Latency > 0 {
+			m.Latency = c.Latency
+		}
+	}
+	return out, wrong
+}
+
+// hash is the SHA-256 of the plan's bytes followed by those of every file it names, in the order of
+// their names.
+func (r *reader) hash() string {
+	h := sha256.New()
+	h.Write(r.plan.Bytes)
+	names := make([]string, 0, len(r.plan.Files))
+	for name := range r.plan.Files {
+		names = append(names, name)
+	}
+	sort.Strings(names)
+	for _, name := range names {
+		h.Write(r.plan.Files[name])
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
