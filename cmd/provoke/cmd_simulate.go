@@ -1,7 +1,80 @@
 package main
 
-import "errors"
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"text/tabwriter"
 
-type simulateCommand struct{}
+	"provoke/internal/simbench"
+)
 
-func (c *simulateCommand) Run(w *world) error { return errors.New("simulate is not built yet") }
+type simulateCommand struct {
+	Listen    string   `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row (${default})."`
+	Speed     float64  `default:"1" help:"Time constants and text output run so many times faster than the clock (${default})."`
+	Seed      uint64   `default:"0" help:"Varies cable, ends, the product's bands, thresholds and fix (${default})."`
+	Fault     []string `placeholder:"KIND@INSTRUMENT" help:"Something that goes wrong, e.g. silent@analyser:after=20. May be repeated."`
+	Fixture   string   `enum:"cable,jig50,jig150" default:"cable" help:"What the clamp is closed around: cable, jig50, jig150 (${default})."`
+	Generator string   `enum:"function,signal" default:"function" help:"Kind of generator: function or signal (${default})."`
+	Truth     string   `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON."`
+	BenchOut  string   `placeholder:"FILE" help:"Write the bench file here too."`
+}
+
+// Run serves until it is interrupted. The bench file goes to standard output, the list of sockets
+// to standard error.
+func (c *simulateCommand) Run(w *world) error {
+	config := simbench.Config{Seed: c.Seed, Speed: c.Speed,
+		Fixture: simbench.Fixture(c.Fixture), Generator: simbench.Generator(c.Generator)}
+	if c.Speed <= 0 || c.Speed > 1000 {
+		return withCode(exitUsage, fmt.Errorf("speed %g must be above 0 and at most 1000", c.Speed))
+	}
+	b := simbench.New(config)
+	defer b.Close()
+	if err := b.Listen(c.Listen); err != nil {
+		return err
+	}
+	for _, text := range c.Fault {
+		f, err := simbench.ParseFault(text)
+		if err == nil {
+			err = b.Inject(f.Instrument, f)
+		}
+		if err != nil {
+			return withCode(exitUsage, err)
+		}
+	}
+	if err := c.write(w, b); err != nil {
+		return err
+	}
+	select {
+	case <-w.signals:
+	case <-w.ctx.Done():
+	}
+	return nil
+}
+
+// write prints and files what a client needs.
+func (c *simulateCommand) write(w *world, b *simbench.Bench) error {
+	if c.Truth != "" {
+		data, err := json.MarshalIndent(b.Truth(), "", "  ")
+		if err != nil {
+			return fmt.Errorf("writing the truth: %w", err)
+		}
+		if err := os.WriteFile(c.Truth, append(data, '\n'), 0o644); err != nil {
+			return fmt.Errorf("writing the truth: %w", err)
+		}
+	}
+	if c.BenchOut != "" {
+		if err := os.WriteFile(c.BenchOut, b.BenchFile(), 0o644); err != nil {
+			return fmt.Errorf("writing the bench file: %w", err)
+		}
+	}
+	if _, err := w.stdout.Write(b.BenchFile()); err != nil {
+		return fmt.Errorf("printing the bench file: %w", err)
+	}
+	fmt.Fprintf(w.stderr, "%s listens, %g times faster than the clock; interrupt to end it\n", b.Name(), c.Speed)
+	table := tabwriter.NewWriter(w.stderr, 0, 4, 2, ' ', 0)
+	for _, name := range simbench.Names {
+		fmt.Fprintf(table, "  %s\t%s\n", name, b.Address(name))
+	}
+	return table.Flush()
+}

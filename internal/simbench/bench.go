@@ -25,7 +25,6 @@ type Config struct {
 	MonitorBand bool
 	// KeepHistory keeps every change of the RF for History.
 	KeepHistory bool
-	Faults      []Fault
 }
 
 // Bench is a simulated bench. Make it with New, end it with Close.
@@ -78,11 +77,6 @@ func New(c Config) *Bench {
 		b.faces[name] = b.newFace(name, i)
 	}
 	b.plant.changed()
-	for _, f := range c.Faults {
-		if err := b.Inject(f.Instrument, f); err != nil {
-			panic("simbench: " + err.Error())
-		}
-	}
 	return b
 }
 
