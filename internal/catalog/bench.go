@@ -45,6 +45,17 @@ type Identity struct {
 	Certificate string
 }
 
+// Names of the built-in command tables.
+const (
+	SignalGenerator   = "signal generator"
+	FunctionGenerator = "function generator"
+	TableAmplifier    = "amplifier"
+	TableAnalyser     = "analyser"
+	TablePowerMeter   = "power meter"
+	TableMeter        = "meter"
+	TableInterlock    = "interlock"
+)
+
 // Connection is how a piece with a remote interface is reached.
 type Connection struct {
 	Address string      // open VISA resource string, e.g. TCPIP::127.0.0.1::5025::SOCKET
@@ -81,6 +92,7 @@ const (
 type Source struct {
 	Identity
 	Connection
+	Kind       string // SignalGenerator or FunctionGenerator
 	Band       Band
 	Minimum    rf.Power // lowest level that can be set
 	Maximum    rf.Power // highest level that can be set
@@ -110,17 +122,16 @@ type Amplifier struct {
 	MaximumInput rf.Power              // as peak envelope power
 	// MaximumDuty is the largest share of time at full output; absent means 100 %.
 	MaximumDuty rf.Fraction
-	// ReflectedLimit is the reverse power that the output stands; absent forbids a clamp whose
-	// match is not known.
+	// ReflectedLimit is the reverse power that the output stands, as a peak; absent forbids.
 	ReflectedLimit rf.Power
 }
 
 // Coupler is a directional coupler at the clamp's input.
 type Coupler struct {
 	Identity
-	Forward      curve.Curve[rf.Gain] // coupling factor, positive dB, forward port below through line
-	Reverse      curve.Curve[rf.Gain]
-	Loss         curve.Curve[rf.Gain]
+	Forward      curve.Curve[rf.Gain] // coupling, positive dB: forward port below the power into the clamp
+	Reverse      curve.Curve[rf.Gain] // coupling, positive dB: reverse port below the power out of the clamp
+	Loss         curve.Curve[rf.Gain] // of the through line, positive dB
 	MaximumPower rf.Power
 }
 
@@ -198,11 +209,13 @@ const (
 type Monitor struct {
 	Identity
 	Connection
-	Kind      MonitorKind
-	Query     string  // meter: the query for a reading, from the table when empty
-	Pattern   string  // text: regular expression whose first group is the number
-	Unit      string  // what the number counts, e.g. "kg"
-	Tolerance float64 // half-width round the baseline, in Unit
+	// SerialLine is speed and format of a serial port, "9600 8N1"; empty for a socket.
+	SerialLine string
+	Kind       MonitorKind
+	Query      string  // meter: the query for a reading, from the table when empty
+	Pattern    string  // text: regular expression whose first group is the number
+	Unit       string  // what the number counts, e.g. "kg"
+	Tolerance  float64 // half-width round the baseline, in Unit
 	// ErrorPattern is a regular expression for a line that is an upset by itself.
 	ErrorPattern string
 	Silence      rf.Duration // longest time without a line or an answer

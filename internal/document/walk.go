@@ -244,7 +244,7 @@ func (d *Document) value(v reflect.Value, n ast.Node, path string, key place, de
 		target := reflect.New(t.Elem())
 		d.value(target.Elem(), n, path, key, depth)
 		v.Set(target)
-	case isText(t) && !(t.Kind() == reflect.Struct && isMapping(n)):
+	case isText(t) && !(t.Kind() == reflect.Struct && isMapping(n) && len(fieldsOf(t)) > 0):
 		d.text(v, n, path, at)
 	case t.Kind() == reflect.Struct:
 		if d.want(isMapping(n), n, path, at, "a mapping of keys to values") {
