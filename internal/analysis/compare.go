@@ -123,8 +123,8 @@ func pairs(before, after []Point) []ComparedPoint {
 	return out
 }
 
-// wanted returns the higher of the levels that the two runs want.
-func (p *ComparedPoint) wanted() rf.Current {
+// Wanted returns the higher of the levels that the two runs want.
+func (p *ComparedPoint) Wanted() rf.Current {
 	var w rf.Current
 	for _, x := range []*Point{p.Before, p.After} {
 		if x != nil && x.Wanted.Known() && (!w.Known() || x.Wanted.DB() > w.DB()) {
@@ -137,7 +137,7 @@ func (p *ComparedPoint) wanted() rf.Current {
 // judge fills in the gain, what is required and the verdict.
 func (p *ComparedPoint) judge(margin rf.Gain) {
 	p.Gain, p.GainBound = rf.Gain(math.NaN()), rf.Unknown
-	p.Required = p.wanted()
+	p.Required = p.Wanted()
 	if p.Before != nil && p.Before.Upset {
 		if o := p.Before.Onset.Add(margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
 			p.Required = o
@@ -220,4 +220,20 @@ func surelyLower(a, b rf.Current) bool {
 // bound, and not below it by more than two levels that count as the same.
 func stands(onset, required rf.Current) bool {
 	return onset.Known() && onset.Bound() != rf.AtMost && required.Known() && !lower(onset, required)
+}
+
+// Upset reports that the frequency upset in one of the runs.
+func (p ComparedPoint) Upset() bool {
+	return p.Before != nil && p.Before.Upset || p.After != nil && p.After.Upset
+}
+
+// Onsets returns the onset before and after, absent where the run was not there.
+func (p ComparedPoint) Onsets() (before, after rf.Current) {
+	if p.Before != nil {
+		before = p.Before.Onset
+	}
+	if p.After != nil {
+		after = p.After.Onset
+	}
+	return before, after
 }

@@ -1,6 +1,7 @@
 package result
 
 import (
+	"errors"
 	"iter"
 
 	"provoke/internal/event"
@@ -15,12 +16,12 @@ func Fold(r Run, rec event.Record) Run {
 	return r
 }
 
-// All folds every record of a run. It stops at the first error and returns the run up to there
-// with the error.
+// All folds every record of a run. A record that this program cannot read is counted and passed
+// over; any other error ends the fold and is returned with the run up to there.
 func All(records iter.Seq2[event.Record, error]) (Run, error) {
 	var r Run
 	for rec, err := range records {
-		if err != nil {
+		if err != nil && !errors.Is(err, event.ErrUnreadable) {
 			return r, err
 		}
 		r.Apply(rec)
@@ -90,6 +91,8 @@ func (r *Run) applyEnd(rec event.Record) {
 		r.endHold(rec)
 		r.Verdict, r.Why = e.Verdict, e.Why
 		r.State = Closed
+	case event.Unknown:
+		r.Unreadable++
 	}
 }
 

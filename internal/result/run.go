@@ -38,7 +38,9 @@ type Run struct {
 	OpenedAt time.Time
 	LastAt   time.Time // of the last record
 	Records  int64     // number of records folded
-	Head     string    // chain hash of the last record
+	// Unreadable counts records that this program cannot read; they are passed over.
+	Unreadable int
+	Head       string // chain hash of the last record
 
 	Armed      *event.Armed
 	FirstLight []event.FirstLight

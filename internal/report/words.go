@@ -1,0 +1,73 @@
+package report
+
+import (
+	"math"
+
+	"provoke/internal/analysis"
+	"provoke/internal/plan"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+// none stands where there is nothing to print.
+const none = "–"
+
+// GainWords prints a gain with its bound: "at least 6.0 dB"; "–" where it is not known.
+func GainWords(g rf.Gain, b rf.Bound) string {
+	if q := g.Quantity(b); q != nil {
+		return q.Text
+	}
+	return none
+}
+
+// EdgeWords says where a band ends: "between 24.8 MHz and 25 MHz (0.8 %)", or that this was not
+// found out. side is "below" for a low edge and "above" for a high one.
+func EdgeWords(e analysis.Edge, side string) string {
+	switch {
+	case !e.Outside.Known():
+		return "nothing tested " + side
+	case !e.Shown:
+		return "may go on " + side + ": level not reached at " + e.Outside.String()
+	}
+	return e.Outside.String() + " stood the level (" + percent(e.Resolution()) + " away)"
+}
+
+func percent(f rf.Fraction) string {
+	return rf.Fraction(math.Round(float64(f)*1e3) / 1e3).String()
+}
+
+// MonotoneWords says what is known of weaker levels that might upset too.
+func MonotoneWords(m plan.Monotony) string {
+	switch m {
+	case plan.MonotoneChecked:
+		return "passed"
+	case plan.NotMonotone:
+		return "not monotone: a lower level upsets, or a higher one does not"
+	}
+	return "not made"
+}
+
+// OnsetWords prints an onset and, where it was not measured, how it came about.
+func OnsetWords(p analysis.Point) string {
+	s := p.Onset.String()
+	if p.Onset.Known() && p.OnsetOrigin != result.Measured {
+		s += " (" + string(p.OnsetOrigin) + ")"
+	}
+	return s
+}
+
+// VerdictWords prints the verdict of a comparison, with a word on reservations.
+func VerdictWords(c analysis.Comparison) string {
+	if c.Verdict == analysis.Shown && len(c.Reservations) > 0 {
+		return string(c.Verdict) + ", with reservations"
+	}
+	return string(c.Verdict)
+}
+
+// SpanWords prints the outermost frequencies of a band; "–" for none.
+func SpanWords(b *analysis.Band) string {
+	if b == nil {
+		return none
+	}
+	return analysis.Span(*b)
+}
