@@ -20,7 +20,8 @@ const (
 // canned is an invented run that holds every kind of event once at least, in an order that a real
 // run could have. The belt weigher is invented.
 func canned() []event.Event {
-	point := plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80), Drive: rf.DBm(-27.4), Ceiling: rf.DBm(-21.4)}
+	point := plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80), Drive: rf.DBm(-27.4), Ceiling: rf.DBm(-21.4),
+		Wanted: level.Ask{Current: rf.DBuA(80), EMF: rf.Volts(3), LoopImpedance: 300, Limit: rf.DBuA(86)}}
 	step := plan.Step{Number: 1, Point: point, Purpose: plan.Sweep}
 	down := plan.Step{Number: 2, Point: point, Purpose: plan.Recover, Descend: []rf.Gain{-0.5, -1, -1.5}}
 	return []event.Event{
