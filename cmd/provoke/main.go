@@ -29,9 +29,9 @@ type world struct {
 	stdin    io.Reader
 	stdout   io.Writer
 	stderr   io.Writer
-	terminal bool              // stderr is a terminal: status lines may be overwritten
-	now      func() time.Time  // wall clock
-	signals  <-chan os.Signal  // interrupts; the first finishes safely, the second stops now
+	terminal bool             // stderr is a terminal: status lines may be overwritten
+	now      func() time.Time // wall clock
+	signals  <-chan os.Signal // interrupts; the first finishes safely, the second stops now
 }
 
 // commands is the whole command line.
@@ -97,7 +97,7 @@ func run(w *world, args []string) (code int) {
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
-	ctx, err := parser.Parse(args)
+	ctx, err := parser.Parse(minusSigns(args))
 	if err != nil {
 		fmt.Fprintf(w.stderr, "provoke: %v\n", err)
 		var pe *kong.ParseError
@@ -112,6 +112,18 @@ func run(w *world, args []string) (code int) {
 		return speak(w, err)
 	}
 	return exitDone
+}
+
+// minusSigns turns the hyphen of an argument such as "-20 dBm" into a minus sign, so that a negative
+// number is not taken for a flag. Every quantity is read with either.
+func minusSigns(args []string) []string {
+	out := append([]string(nil), args...)
+	for i, a := range out {
+		if len(a) > 1 && a[0] == '-' && strings.IndexByte("0123456789.,", a[1]) >= 0 {
+			out[i] = "\u2212" + a[1:]
+		}
+	}
+	return out
 }
 
 type exitNow struct{}

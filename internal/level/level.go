@@ -17,7 +17,7 @@ type Ask struct {
 	LoopImpedance rf.Resistance `json:"loop,omitzero"`
 	// Interpolated: the frequency is not one of those that a list names; the level lies on the
 	// straight line between its neighbours, in decibel over the logarithm of frequency.
-	Interpolated bool
+	Interpolated bool `json:"interpolated,omitzero"`
 	// Limit is the largest current the standard lets the clamp put on the cable; absent for none.
 	Limit rf.Current `json:"limit,omitzero"`
 }

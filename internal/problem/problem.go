@@ -4,6 +4,7 @@
 package problem
 
 import (
+	"errors"
 	"fmt"
 	"sort"
 	"strings"
@@ -92,15 +93,9 @@ func (e listError) Error() string {
 
 // ListOf returns the problems inside an error made by Err.
 func ListOf(err error) (List, bool) {
-	for err != nil {
-		if e, ok := err.(listError); ok {
-			return e.List, true
-		}
-		u, ok := err.(interface{ Unwrap() error })
-		if !ok {
-			return nil, false
-		}
-		err = u.Unwrap()
+	var e listError
+	if errors.As(err, &e) {
+		return e.List, true
 	}
 	return nil, false
 }

@@ -1,0 +1,366 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"regexp"
+	"strings"
+
+	"provoke/internal/level"
+	"provoke/internal/problem"
+	"provoke/internal/rf"
+)
+
+// levelPiece is one expression with the place it was written at.
+type levelPiece struct {
+	place, text string
+	flag        string // "--pad" for a piece that came as a flag
+}
+
+// levelSubject is something to compute with: one level, profile, frequency, field or match.
+type levelSubject struct {
+	input string
+	// One of these is set.
+	power     rf.Power
+	voltage   rf.Voltage
+	emf       rf.Voltage
+	current   rf.Current
+	field     level.FieldStrength
+	frequency rf.Frequency
+	s21       *rf.Gain
+	profile   *level.Profile
+	at        rf.Frequency // of profile; absent for its corners
+}
+
+// levelLoss is a pad or a length of coax.
+type levelLoss struct {
+	name string
+	loss rf.Gain
+}
+
+// levelAsked is everything the person asked for.
+type levelAsked struct {
+	subjects   []levelSubject
+	losses     []levelLoss
+	zt         rf.Transimpedance
+	il         *rf.Gain
+	limit      rf.Power
+	limitI     rf.Current
+	modulation *level.Modulation
+	vswr       []vswr
+	gear       []levelGear       // as written
+	places     map[string]string // of gear, for problems about it
+	used       map[string]bool   // gear that entered a result
+}
+
+// levelGear is a piece of gear as it was written, under the name of what it is used for.
+type levelGear struct{ name, text string }
+
+type vswr struct {
+	input string
+	ratio float64
+}
+
+// bareWords are the words after which a figure must follow.
+var bareWords = regexp.MustCompile(`(?i)^(pad|coax|zt|il|limit|s21|vswr|return|insertion|loss|profile|at|am|pulse)$`)
+
+var (
+	bareNumber = regexp.MustCompile(`^[-+−]?[0-9][0-9.,]*(e[-+]?[0-9]+)?$`)
+	trailing   = regexp.MustCompile(`(?i)^(emf|e\.m\.f\.|carrier|peak|held|every)$`)
+	rateUnit   = regexp.MustCompile(`^(%|Hz|kHz|MHz|[mµu]?s)$`)
+)
+
+// joinWords puts together what the shell took apart: 66 dBuV pad 20 dB is two pieces in five words.
+// A word that is a whole expression stays as it is.
+func joinWords(words []string) []levelPiece {
+	var out []levelPiece
+	wantsFigure, wantsUnit := false, false // of the last piece
+	for i, word := range words {
+		number := bareNumber.MatchString(word)
+		last := ""
+		if len(out) > 0 {
+			last = out[len(out)-1].text
+		}
+		continues := wantsFigure || wantsUnit && !startsWithNumber(word)
+		switch {
+		case last == "":
+			continues = false
+		case trailing.MatchString(word), strings.EqualFold(word, "at") && startsWith(last, "profile"):
+			continues = true
+		case number && i+1 < len(words) && rateUnit.MatchString(words[i+1]) && (startsWith(last, "am") || startsWith(last, "pulse")):
+			continues = true
+		}
+		if continues {
+			last += " " + word
+			out[len(out)-1].text = last
+		} else {
+			last = word
+			out = append(out, levelPiece{place: fmt.Sprintf("expression %d", i+1), text: word})
+		}
+		wantsUnit = number && !startsWith(last, "vswr")
+		wantsFigure = bareWords.MatchString(word) || strings.EqualFold(word, "every")
+	}
+	return out
+}
+
+func startsWithNumber(text string) bool {
+	return text != "" && strings.IndexByte("+-0123456789", text[0]) >= 0 || strings.HasPrefix(text, "\u2212")
+}
+
+// plainMinus undoes minusSigns, for showing.
+func plainMinus(text string) string { return strings.ReplaceAll(text, "\u2212", "-") }
+
+func startsWith(text, word string) bool {
+	t := strings.ToLower(strings.TrimSpace(text))
+	return t == word || strings.HasPrefix(t, word+" ")
+}
+
+// cutWord cuts a leading word, in any case, off a text.
+func cutWord(text, word string) (string, bool) {
+	if !startsWith(text, word) {
+		return text, false
+	}
+	return strings.TrimSpace(strings.TrimSpace(text)[len(word):]), true
+}
+
+// readLevelWords reads all pieces and returns all problems.
+func readLevelWords(pieces []levelPiece) (*levelAsked, problem.List) {
+	a := &levelAsked{places: map[string]string{}, used: map[string]bool{}}
+	var list problem.List
+	if len(pieces) == 0 {
+		list = append(list, problem.Problem{File: "level", What: "nothing was asked", Hint: `write for example provoke level "1 Vpp"; provoke level --help has more`})
+	}
+	for _, p := range pieces {
+		if len(p.text) > 200 {
+			list = append(list, problem.Problem{File: p.place, What: fmt.Sprintf("%.20q… is too long", p.text)})
+			continue
+		}
+		if what, hint := a.read(p); what != "" {
+			list = append(list, problem.Problem{File: p.place, What: what, Hint: hint})
+		}
+	}
+	return a, list
+}
+
+// read takes in one piece; what is empty when it could be read.
+func (a *levelAsked) read(p levelPiece) (what, hint string) {
+	for _, w := range []struct {
+		word string
+		read func(levelPiece, string) (string, string)
+	}{
+		{"pad", a.readLoss}, {"coax", a.readLoss}, {"zt", a.readZt}, {"il", a.readIL}, {"insertion loss", a.readIL},
+		{"limit", a.readLimit}, {"s21", a.readS21}, {"vswr", a.readVSWR}, {"return loss", a.readReturnLoss}, {"profile", a.readProfile},
+		{"am", a.readModulation}, {"pulse", a.readModulation}, {"cw", a.readModulation},
+	} {
+		if rest, ok := cutWord(p.text, w.word); ok {
+			return w.read(p, rest)
+		}
+	}
+	if p.flag == "--modulation" {
+		return a.readModulation(p, "")
+	}
+	return a.readLevel(p)
+}
+
+// once refuses a second piece of gear of which there can be one.
+func (a *levelAsked) once(gear string, p levelPiece) (string, string) {
+	if before, ok := a.places[gear]; ok {
+		return fmt.Sprintf("%q is the second %s (the first is at %s)", p.text, gear, before), "leave one out"
+	}
+	a.places[gear] = p.place
+	a.gear = append(a.gear, levelGear{gear, plainMinus(p.text)})
+	return "", ""
+}
+
+func (a *levelAsked) readLoss(p levelPiece, rest string) (string, string) {
+	g, err := rf.ParseGain(rest)
+	name := "pad"
+	if startsWith(p.text, "coax") {
+		name = "coax"
+	}
+	switch {
+	case err != nil:
+		return err.Error(), fmt.Sprintf("write for example \"%s 20 dB\"", name)
+	case g < 0:
+		return fmt.Sprintf("the loss of a %s, %v, is negative", name, g.Text(3)), "a loss is written as a positive number"
+	}
+	a.losses = append(a.losses, levelLoss{name, g})
+	a.gear = append(a.gear, levelGear{"loss", p.text})
+	if _, ok := a.places["loss"]; !ok {
+		a.places["loss"] = p.place
+	}
+	return "", ""
+}
+
+func (a *levelAsked) readZt(p levelPiece, rest string) (string, string) {
+	z, err := rf.Parse[rf.Ohm](rest)
+	if err != nil {
+		return err.Error(), `write for example "zt 14 dBohm" or "zt 5 ohm"`
+	}
+	if !z.Exact() {
+		return fmt.Sprintf("a transfer impedance of %v cannot be computed with", z), "give one number above zero"
+	}
+	a.zt = z
+	return a.once("zt", p)
+}
+
+func (a *levelAsked) readIL(p levelPiece, rest string) (string, string) {
+	g, err := rf.ParseGain(rest)
+	switch {
+	case err != nil:
+		return err.Error(), `write for example "il 7 dB"`
+	case g < 3:
+		return fmt.Sprintf("an insertion loss of %v is below 3 dB", g.Text(3)), "the far 50 Ω end of the jig takes half: no clamp has less than 3.01 dB; a loss is written as a positive number"
+	}
+	a.il = &g
+	return a.once("il", p)
+}
+
+func (a *levelAsked) readLimit(p levelPiece, rest string) (string, string) {
+	if i, err := rf.Parse[rf.Ampere](rest); err == nil && i.Exact() {
+		a.limitI = i
+		return a.once("limit", p)
+	}
+	power, err := rf.Parse[rf.Watt](rest)
+	if err != nil {
+		if v, e := rf.Parse[rf.Volt](rest); e == nil {
+			power, err = rf.PowerInto(v, rf.Z0), nil
+		}
+	}
+	switch {
+	case err != nil:
+		return err.Error(), `write for example "limit -10 dBm" or "limit 300 mA"`
+	case !power.Exact():
+		return fmt.Sprintf("a limit of %v cannot be compared with", power), "give one number"
+	}
+	a.limit = power
+	return a.once("limit", p)
+}
+
+func (a *levelAsked) readS21(p levelPiece, rest string) (string, string) {
+	g, err := rf.ParseGain(rest)
+	if err != nil {
+		return err.Error(), `write for example "s21 -20 dB"`
+	}
+	a.subjects = append(a.subjects, levelSubject{input: plainMinus(p.text), s21: &g})
+	return "", ""
+}
+
+func (a *levelAsked) readVSWR(p levelPiece, rest string) (string, string) {
+	var x float64
+	text := strings.TrimSuffix(strings.TrimSuffix(strings.TrimSpace(rest), ":1"), " : 1")
+	if _, err := fmt.Sscanf(strings.Replace(text, ",", ".", 1)+"\n", "%g\n", &x); err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
+		return fmt.Sprintf("%q has no standing wave ratio", p.text), `write for example "VSWR 1.5"`
+	}
+	if x < 1 || x > 1e6 {
+		return fmt.Sprintf("a VSWR of %g is not between 1 and 1000000", x), "1 is a perfect match"
+	}
+	a.vswr = append(a.vswr, vswr{plainMinus(p.text), x})
+	return "", ""
+}
+
+func (a *levelAsked) readReturnLoss(p levelPiece, rest string) (string, string) {
+	g, err := rf.ParseGain(rest)
+	switch {
+	case err != nil:
+		return err.Error(), `write for example "return loss 14 dB"`
+	case !(g > 0):
+		return fmt.Sprintf("a return loss of %v is not above 0 dB", g.Text(3)), "it is written as a positive number"
+	}
+	gamma := (-g).AmplitudeRatio()
+	a.vswr = append(a.vswr, vswr{plainMinus(p.text), (1 + gamma) / (1 - gamma)})
+	return "", ""
+}
+
+func (a *levelAsked) readProfile(p levelPiece, rest string) (string, string) {
+	id, where, hasAt := strings.Cut(rest, " at ")
+	prof, err := level.Lookup(id)
+	if err != nil {
+		return err.Error(), ""
+	}
+	s := levelSubject{input: plainMinus(p.text), profile: &prof}
+	if hasAt {
+		if s.at, err = rf.ParseFrequency(where); err != nil {
+			return err.Error(), fmt.Sprintf("write for example \"profile %s at 27.12 MHz\"", prof.ID)
+		}
+		if _, err := prof.At(s.at); err != nil {
+			return err.Error(), ""
+		}
+	}
+	a.subjects = append(a.subjects, s)
+	return "", ""
+}
+
+func (a *levelAsked) readModulation(p levelPiece, _ string) (string, string) {
+	m, err := level.ParseEnvelope(p.text)
+	if err != nil {
+		return err.Error(), ""
+	}
+	a.modulation = &m
+	return a.once("modulation", p)
+}
+
+// readLevel reads what needs no word before it.
+func (a *levelAsked) readLevel(p levelPiece) (string, string) {
+	s := levelSubject{input: plainMinus(p.text)}
+	if strings.HasSuffix(strings.TrimSpace(p.text), "/m") {
+		e, err := level.ParseFieldStrength(p.text)
+		if err != nil {
+			return err.Error(), `write for example "20 V/m"`
+		}
+		s.field = e
+		return a.take(s, e.PerMetre().Exact())
+	}
+	if l, err := level.ParseAsked(p.text); err == nil {
+		s.emf, s.current = l.EMF, l.Current
+		return a.take(s, true)
+	}
+	var err error
+	if s.power, err = rf.Parse[rf.Watt](p.text); err == nil {
+		return a.take(s, s.power.Known())
+	}
+	if s.voltage, err = rf.Parse[rf.Volt](p.text); err == nil {
+		return a.take(s, s.voltage.Known())
+	}
+	if s.current, err = rf.Parse[rf.Ampere](p.text); err == nil {
+		return a.take(s, s.current.Known())
+	}
+	if s.frequency, err = rf.ParseFrequency(p.text); err == nil {
+		return a.take(s, true)
+	}
+	return levelHint(p.text)
+}
+
+func (a *levelAsked) take(s levelSubject, known bool) (string, string) {
+	if !known {
+		return fmt.Sprintf("%q is nothing that can be computed with", s.input), "give one number above zero"
+	}
+	a.subjects = append(a.subjects, s)
+	return "", ""
+}
+
+// levelHint says what is wrong with a text that is no level of any kind, naming the unit that was
+// nearly right.
+func levelHint(text string) (string, string) {
+	if _, err := rf.ParseGain(text); err == nil {
+		return fmt.Sprintf("%q is a distance between two levels and says nothing alone", text), `say what it is: "pad 20 dB", "coax 1.2 dB", "il 7 dB", "s21 -20 dB"`
+	}
+	if _, err := rf.Parse[rf.Ohm](text); err == nil {
+		return fmt.Sprintf("%q is an impedance and says nothing alone", text), `say what it is: "zt 14 dBohm"`
+	}
+	_, e1 := rf.Parse[rf.Watt](text)
+	_, e2 := rf.Parse[rf.Volt](text)
+	_, e3 := rf.Parse[rf.Ampere](text)
+	_, e4 := rf.ParseFrequency(text)
+	_, e5 := level.ParseAsked(text)
+	for _, e := range []error{e1, e2, e3, e4} {
+		if e != nil && (strings.Contains(e.Error(), "did you mean") || !strings.Contains(e.Error(), "unknown")) {
+			return e.Error(), `a level is a number with its unit: dBm, W, mW, dBµV, V, Vpp, dBµA, mA, "V emf"; a frequency Hz, kHz, MHz, GHz`
+		}
+	}
+	if t := strings.ToLower(text); strings.Contains(t, "emf") || strings.Contains(t, "e.m.f.") {
+		return e5.Error(), `write for example "10 V emf"`
+	}
+	return fmt.Sprintf("%q is neither a level nor a word this calculator knows", text),
+		`a level is a number with its unit: dBm, W, mW, dBµV, V, Vpp, dBµA, mA, "V emf"; a frequency Hz, kHz, MHz, GHz; see provoke level --help for the words`
+}
