@@ -1,7 +1,56 @@
 package main
 
-import "errors"
+import (
+	"fmt"
 
-type runCommand struct{}
+	"provoke/internal/event"
+)
 
-func (c *runCommand) Run(w *world) error { return errors.New("run is not built yet") }
+type runCommand struct {
+	Plan        string `arg:"" help:"Plan file." type:"path"`
+	Job         string `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
+	Label       string `help:"What this run is, in a few words." placeholder:"TEXT"`
+	Changed     string `help:"What was changed on the product since the run before." placeholder:"TEXT"`
+	Operator    string `help:"Who stands at the bench." placeholder:"NAME"`
+	Room        string `help:"Where the bench stands." placeholder:"TEXT"`
+	Temperature string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
+	Resume      bool   `help:"Go on with the newest run of the job, at the first point that was not closed."`
+	Arm         bool   `help:"Accept the worst case at every rating without being asked."`
+	FailOnUpset bool   `help:"Exit with code 10 when the product upset."`
+}
+
+// Help says what is to know at the bench.
+func (c *runCommand) Help() string {
+	return `The plan is checked against every rating first; then the worst case is shown and "arm" has to be typed,
+unless --arm was given. Ctrl-C once finishes safely, twice switches RF off now; both read back that it is off.
+While it runs on a terminal: u and Enter says "it upset now", h holds with RF off, g goes on.
+
+Exit codes: 0 done, 4 refused by a rating, 10 upset (with --fail-on-upset), 11 stopped by the operator,
+12 not all points closed, 20 tripped, 21 RF not known to be off.`
+}
+
+func (c *runCommand) Run(w *world) error {
+	res, err := perform(w, performance{planFile: c.Plan, jobFile: c.Job, label: c.Label, changed: c.Changed,
+		operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, resume: c.Resume})
+	if res.Verdict == "" {
+		return err
+	}
+	if res.Verdict == event.RFNotKnownOff {
+		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
+	}
+	fmt.Fprintf(w.stdout, "%s: %s, %s", res.Verdict, count(res.Upsets, "upset", "upsets"), count(res.Exposures, "exposure", "exposures"))
+	if res.Safing.How != "" {
+		fmt.Fprintf(w.stdout, "; RF %s", res.Safing.How)
+	}
+	fmt.Fprintf(w.stdout, "\nsee: provoke findings %s\n", c.Job)
+	if err != nil {
+		return err
+	}
+	switch {
+	case res.Verdict == event.Incomplete:
+		return withCode(exitIncomplete, fmt.Errorf("%s", res.Why))
+	case c.FailOnUpset && res.Upsets > 0:
+		return withCode(exitUpset, fmt.Errorf("the product upset"))
+	}
+	return nil
+}

@@ -40,26 +40,18 @@ import (
 // Journal is where the run's events go. Append returns once they are durable, or fails.
 type Journal interface {
 	Append(at time.Time, events ...event.Event) ([]event.Record, error)
-	Close(at time.Time, verdict event.Verdict, why string) error
-}
-
-// Rig is the instruments of a run. Source may be nil only in a baseline run.
-type Rig struct {
-	Source     driver.Source
-	Amplifier  driver.Amplifier
-	Analyser   driver.Analyser
-	PowerMeter driver.PowerMeter
-	Interlock  driver.Interlock
-	Monitors   []dut.Monitor
+	Close(at time.Time, verdict event.Verdict, why string) (event.Record, error)
 }
 
 // Config is a run.
 type Config struct {
-	Plan    *plan.Plan
-	Chain   *chain.Chain
-	Rig     Rig
-	Journal Journal
-	Run     int
+	Plan  *plan.Plan
+	Chain *chain.Chain
+	// Rig is the instruments; its Source may be nil only in a baseline run.
+	Rig      *driver.Rig
+	Monitors []dut.Monitor
+	Journal  Journal
+	Run      int
 	// Points gives the point of a frequency; it is the function the program was made with.
 	Points  func(rf.Frequency) (plan.Point, error)
 	Program *plan.Program
@@ -145,8 +137,8 @@ type run struct {
 
 	on        bool // the source's output is on, as far as was last commanded
 	at        guard.Setting
-	analyser  rf.Frequency            // frequency the analyser was last set to
-	seen      map[rf.Frequency][]pair // exact unmodulated readings: drive and current
+	analyser  atomic.Pointer[driver.AnalyserSetup] // as it was last set up; silencing reads it from any goroutine
+	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	status    Status
 	writing   sync.Mutex // the dead-man journals from its own goroutine
 	failed    error      // of the journal
@@ -179,7 +171,8 @@ func Run(ctx context.Context, cfg Config) (Result, error) {
 		r.guard = guard.New(r.guardConfig())
 		defer r.guard.Disarm()
 	}
-	r.watch = newWatch(cfg.Rig.Monitors, r.bench.Monitors)
+	monitors, _ := cfg.Plan.MonitorsOf(r.bench)
+	r.watch = newWatch(cfg.Monitors, monitors)
 	defer r.watch.close()
 	listening := make(chan struct{})
 	go r.listen(ctx, listening)
@@ -198,13 +191,12 @@ func (r *run) guardConfig() guard.Config {
 			r.journal(event.Tripped{Cause: cause, By: by})
 			r.cancel(fmt.Errorf("%w: %s", guard.ErrTripped, cause))
 		},
-		Witness: witness{r},
+	}
+	if r.cfg.Rig.Analyser != nil {
+		c.Witness = driver.FloorWitness(r.cfg.Rig.Analyser, r.whereRFWas)
 	}
 	if r.cfg.Rig.Amplifier != nil {
 		c.Amplifier = r.cfg.Rig.Amplifier
-	}
-	if r.cfg.Rig.Analyser == nil {
-		c.Witness = nil
 	}
 	if r.cfg.Rig.Interlock != nil {
 		c.Interlock = r.cfg.Rig.Interlock.Closed
@@ -483,7 +475,7 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 	}
 	res.Verdict, res.Why = r.verdict(err, quiet)
 	if r.failed == nil {
-		if cerr := r.cfg.Journal.Close(r.now(), res.Verdict, res.Why); cerr != nil {
+		if _, cerr := r.cfg.Journal.Close(r.now(), res.Verdict, res.Why); cerr != nil {
 			r.failed = fmt.Errorf("close the journal: %w", cerr)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"provoke/internal/driver"
 	"provoke/internal/event"
 	"provoke/internal/guard"
 	"provoke/internal/level"
@@ -139,18 +140,10 @@ func (r *run) pads() []pad {
 	return out
 }
 
-// witness measures, for silencing, that RF is gone: at the frequency that was last read.
-type witness struct{ r *run }
-
-// Quiet implements guard.Witness.
-func (w witness) Quiet(ctx context.Context) (string, bool, error) {
-	if !w.r.analyser.Known() {
-		return "not yet used in this run", true, nil
+// whereRFWas is where silencing looks for RF: where the analyser was set last.
+func (r *run) whereRFWas() driver.AnalyserSetup {
+	if setup := r.analyser.Load(); setup != nil {
+		return *setup
 	}
-	p, err := w.r.cfg.Rig.Analyser.Read(ctx)
-	if err != nil {
-		return "", false, err
-	}
-	// The floor reads as a bound; so does everything within 10 dB of it.
-	return p.String(), p.IsOff() || p.Bound() == rf.AtMost, nil
+	return driver.AnalyserSetup{Frequency: r.cfg.Plan.Grid[0]}
 }

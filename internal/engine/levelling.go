@@ -90,14 +90,13 @@ func (r *run) atLeastMinimum(p rf.Power) rf.Power {
 	return p
 }
 
-// roundDown rounds a drive down to what the source can set.
+// roundDown rounds a drive down to what the source can set. A drive outside the source's range stays
+// as it is: guard and driver refuse it.
 func (r *run) roundDown(p rf.Power) rf.Power {
-	res := r.bench.Source.Resolution.DB()
-	if res <= 0 || !p.Known() {
-		return p
+	if settable, err := driver.Settable(r.bench.Source, p); err == nil {
+		return settable
 	}
-	// A millionth of a step forgives the rounding of a value that is on the grid already.
-	return rf.DBm(math.Floor(p.In()/res+1e-6) * res)
+	return p
 }
 
 // apply has the guard clear a setting and the source take it.
@@ -217,8 +216,9 @@ func (r *run) read(ctx context.Context, f rf.Frequency, reference rf.Power) (rf.
 	if n := len(r.bench.Analyser.Bandwidths); n > 0 {
 		bw = r.bench.Analyser.Bandwidths[0]
 	}
-	r.analyser = f
-	if err := r.cfg.Rig.Analyser.Setup(ctx, driver.AnalyserSetup{Frequency: f, Bandwidth: bw, ReferenceLevel: reference}); err != nil {
+	setup := driver.AnalyserSetup{Frequency: f, Bandwidth: bw, ReferenceLevel: reference}
+	r.analyser.Store(&setup)
+	if err := r.cfg.Rig.Analyser.Setup(ctx, setup); err != nil {
 		return rf.Power{}, r.instrument("set up the analyser", err)
 	}
 	reading, err := r.cfg.Rig.Analyser.Read(ctx)

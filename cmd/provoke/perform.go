@@ -1,0 +1,470 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/chain"
+	"provoke/internal/driver"
+	"provoke/internal/dut"
+	"provoke/internal/engine"
+	"provoke/internal/event"
+	"provoke/internal/plan"
+	"provoke/internal/problem"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+)
+
+// performance is one run as a person asks for it: by the run command, or by the demo.
+type performance struct {
+	planFile    string
+	jobFile     string
+	label       string
+	changed     string
+	operator    string
+	room        string
+	temperature string
+	// armed: the person has accepted the worst case beforehand; otherwise it is asked for.
+	armed  bool
+	resume bool
+	// progress replaces the status line.
+	progress func(engine.Status)
+}
+
+// prepared is everything that a run needs before an instrument is touched.
+type prepared struct {
+	plan    *plan.Plan
+	bench   *catalog.Bench
+	chain   *chain.Chain
+	checked plan.Checked
+	points  func(rf.Frequency) (plan.Point, error)
+	cal     *plan.Calibrated
+}
+
+// beside returns a function that reads files by names relative to a file.
+func beside(file string) func(string) ([]byte, error) {
+	return func(name string) ([]byte, error) {
+		return os.ReadFile(filepath.Join(filepath.Dir(file), filepath.FromSlash(name)))
+	}
+}
+
+// loadBench reads a bench file with everything that it names.
+func loadBench(file string) (*catalog.Bench, problem.List, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the bench file: %w", err)
+	}
+	b, list := catalog.Parse(file, data, beside(file))
+	return b, list, list.Err()
+}
+
+// loadPlan reads a plan file and the bench file that it names.
+func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, nil, nil, fmt.Errorf("read the plan file: %w", err)
+	}
+	p, list := plan.Parse(file, data, beside(file))
+	if p == nil || p.BenchFile == "" {
+		return p, nil, list, list.Err()
+	}
+	benchFile := filepath.Join(filepath.Dir(file), filepath.FromSlash(p.BenchFile))
+	b, more, err := loadBench(benchFile)
+	if _, ok := problem.ListOf(err); err != nil && !ok {
+		return p, nil, list, errors.Join(list.Err(), err)
+	}
+	list = append(list, more...)
+	return p, b, list, list.Err()
+}
+
+// prepare reads, checks and refuses; job may be nil.
+func prepare(w *world, planFile string, job *store.Job) (*prepared, error) {
+	p, b, list, err := loadPlan(planFile)
+	if err != nil {
+		return nil, err
+	}
+	pr := &prepared{plan: p, bench: b, chain: chain.New(b)}
+	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
+		if pr.cal, err = calibrationOf(job, p); err != nil {
+			return nil, err
+		}
+	}
+	checked, more := plan.Check(p, pr.chain, pr.cal)
+	pr.checked = checked
+	for _, warning := range append(list.Warnings(), more.Warnings()...) {
+		fmt.Fprintln(w.stderr, warning)
+	}
+	if len(checked.Refusals) > 0 {
+		return nil, withCode(exitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
+	}
+	if err := more.Err(); err != nil {
+		return nil, err
+	}
+	if pr.points, err = plan.Points(p, pr.chain, pr.cal); err != nil {
+		return nil, fmt.Errorf("compute the plan's levels: %w", err)
+	}
+	return pr, nil
+}
+
+// calibrationOf returns the calibration run of a job that a plan replays.
+func calibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
+	if job == nil {
+		return nil, errors.New("substitution replays a calibration run of the same job: name the job with --job")
+	}
+	runs, err := job.Runs()
+	if err != nil {
+		return nil, err
+	}
+	for i := len(runs) - 1; i >= 0; i-- {
+		n := runs[i].Run
+		if p.CalibrationRun != 0 && p.CalibrationRun != n {
+			continue
+		}
+		r, err := result.All(job.Records(n, 1))
+		if err != nil {
+			return nil, fmt.Errorf("read run %d: %w", n, err)
+		}
+		if r.Opened.RunKind != plan.Calibration || r.Verdict != event.Done && r.Verdict != event.Incomplete {
+			continue
+		}
+		cal := &plan.Calibrated{Run: n, Loop: catalog.Fixture(r.Opened.Fixture).LoopImpedance(), Bench: r.Opened.Bench.SHA256}
+		for _, s := range r.Steps {
+			if !s.Outcome.NotReached && !s.Outcome.Skipped {
+				cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive, Current: s.Current, Forward: s.Forward})
+			}
+		}
+		return cal, nil
+	}
+	if p.CalibrationRun != 0 {
+		return nil, fmt.Errorf("the plan replays calibration run %d, and the job has no finished calibration run of that number", p.CalibrationRun)
+	}
+	return nil, errors.New("substitution replays a calibration run, and this job has none that finished: run a plan of kind calibration first")
+}
+
+// perform does a run from its files to its verdict. The error carries the exit code.
+func perform(w *world, o performance) (engine.Result, error) {
+	job, err := openJob(o.jobFile, o.resume)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	defer job.Close()
+	pr, err := prepare(w, o.planFile, job)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	if err := checkBaseline(job, pr.plan); err != nil {
+		return engine.Result{}, err
+	}
+	part, err := resumed(job, o, pr)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	if pr.plan.Kind != plan.Baseline {
+		if err := askToArm(w, o, pr); err != nil {
+			return engine.Result{}, err
+		}
+	}
+	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{})
+	if err != nil {
+		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
+	}
+	defer rig.Close()
+	monitors, err := openMonitors(pr, rig)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	writer, err := part.writer(w, job, o, pr, rig)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	program, err := plan.NewProgram(pr.plan, pr.points)
+	if err != nil {
+		return engine.Result{}, fmt.Errorf("make the program: %w", err)
+	}
+	operator, stopListening := listenToOperator(w)
+	defer stopListening()
+	line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
+	defer line.clear()
+	progress := line.show
+	if o.progress != nil {
+		progress = o.progress
+	}
+	res, err := engine.Run(w.ctx, engine.Config{
+		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
+		Points: pr.points, Program: program, Closed: part.closed, FirstAttempt: part.attempt,
+		Armed: armed(o, pr), Operator: operator, Progress: progress, Now: w.now,
+	})
+	line.clear()
+	return res, withCode(exitOf(res), err)
+}
+
+// exitOf returns the exit code of a verdict.
+func exitOf(res engine.Result) int {
+	switch res.Verdict {
+	case event.RFNotKnownOff:
+		return exitRFUnknown
+	case event.TrippedEnd:
+		return exitTripped
+	case event.Stopped:
+		return exitStopped
+	case event.Incomplete:
+		return exitIncomplete
+	case event.Failed:
+		return exitError
+	}
+	return exitDone
+}
+
+// openJob opens the job file, or makes it.
+func openJob(file string, resume bool) (*store.Job, error) {
+	_, err := os.Stat(file)
+	if errors.Is(err, os.ErrNotExist) && !resume {
+		return store.Create(file)
+	}
+	return store.Open(file)
+}
+
+// checkBaseline refuses an exposure whose newest baseline had more false alarms than the plan
+// accepts.
+func checkBaseline(job *store.Job, p *plan.Plan) error {
+	if p.Kind != plan.Exposure && p.Kind != plan.Control {
+		return nil
+	}
+	runs, err := job.Runs()
+	if err != nil {
+		return err
+	}
+	for i := len(runs) - 1; i >= 0; i-- {
+		r, err := result.All(job.Records(runs[i].Run, 1))
+		if err != nil {
+			return fmt.Errorf("read run %d: %w", runs[i].Run, err)
+		}
+		if r.Opened.RunKind != plan.Baseline {
+			continue
+		}
+		if r.Upsets > p.AcceptFalseAlarms {
+			return fmt.Errorf("refused: baseline run %d had %s without any RF: widen the monitor's tolerance, quiet the product, or accept them with accept_false_alarms: %d in the plan",
+				r.Number, count(r.Upsets, "false alarm", "false alarms"), r.Upsets)
+		}
+		return nil
+	}
+	return nil
+}
+
+// askToArm shows the worst case at every rating and asks for a yes.
+func askToArm(w *world, o performance, pr *prepared) error {
+	if o.armed {
+		return nil
+	}
+	fmt.Fprintf(w.stdout, "%s\n\n", pr.plan.Name)
+	printWorst(w, pr.checked)
+	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
+		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
+	text, _ := bufio.NewReader(w.stdin).ReadString('\n')
+	if strings.TrimSpace(text) != "arm" {
+		return withCode(exitStopped, errors.New("not armed: nothing was switched on"))
+	}
+	return nil
+}
+
+func printWorst(w *world, c plan.Checked) {
+	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
+	for _, x := range c.Worst {
+		level := x.Node.Peak
+		if x.Node.RatedAs == "average" {
+			level = x.Node.Mean
+		}
+		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", x.Node.ID, x.Node.Place, x.Frequency, level, x.Node.RatedAs, x.Node.Rating, x.Node.Headroom)
+	}
+	t.Flush()
+}
+
+func armed(o performance, pr *prepared) event.Armed {
+	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan}
+	for _, x := range pr.checked.Worst {
+		level := x.Node.Peak
+		if x.Node.RatedAs == "average" {
+			level = x.Node.Mean
+		}
+		a.Worst = append(a.Worst, event.Worst{ID: x.Node.ID, Place: x.Node.Place, Frequency: x.Frequency,
+			Peak: level.String(), Rating: x.Node.Rating.String(), Headroom: x.Node.Headroom.String()})
+	}
+	return a
+}
+
+// openMonitors makes the monitors of the bench as the plan changes them.
+func openMonitors(pr *prepared, rig *driver.Rig) ([]dut.Monitor, error) {
+	if pr.plan.Kind == plan.Calibration {
+		return nil, nil // nothing is connected to the jig
+	}
+	specs, list := pr.plan.MonitorsOf(pr.bench)
+	if err := list.Err(); err != nil {
+		return nil, err
+	}
+	var out []dut.Monitor
+	for _, s := range specs {
+		m, err := dut.New(s, dut.Options{Meter: rig.Meters[s.ID]})
+		if err != nil {
+			return nil, fmt.Errorf("monitor %s: %w", s.ID, err)
+		}
+		out = append(out, m)
+	}
+	if len(out) == 0 {
+		return nil, errors.New("the bench has no monitor of the product: an exposure that nobody watches shows nothing; add one under monitors")
+	}
+	return out, nil
+}
+
+// part is what an earlier, interrupted part of the run left behind.
+type part struct {
+	run     int // 0 for a new run
+	closed  []plan.Outcome
+	attempt int
+}
+
+// resumed finds the run to take up again, when asked to.
+func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
+	if !o.resume {
+		return part{attempt: 1}, nil
+	}
+	n, err := job.Newest()
+	if err != nil {
+		return part{}, err
+	}
+	r, err := result.All(job.Records(n, 1))
+	if err != nil {
+		return part{}, fmt.Errorf("read run %d: %w", n, err)
+	}
+	switch {
+	case r.Verdict == event.Done || r.Verdict == event.DoneUpset:
+		return part{}, fmt.Errorf("run %d is done: there is nothing to resume; leave --resume away to begin a new run", n)
+	case r.Opened.Plan.SHA256 != sha256Of(pr.plan.Bytes):
+		return part{}, fmt.Errorf("run %d was begun with another plan (%s): resume it with that one, which `provoke journal` can write out, or begin a new run", n, r.Opened.Plan.Name)
+	case r.Opened.Bench.SHA256 != sha256Of(pr.bench.Bytes):
+		return part{}, fmt.Errorf("run %d was begun with another bench file (%s): a resumed run needs the same bench", n, r.Opened.Bench.Name)
+	}
+	p := part{run: n, closed: r.Outcomes(), attempt: 1}
+	if r.Now.Active {
+		p.attempt = r.Now.Attempt + 1
+	}
+	if len(r.Abandoned) > 0 {
+		p.attempt = r.Abandoned[len(r.Abandoned)-1].Attempt + 1
+	}
+	return p, nil
+}
+
+// writer opens the journal of a new run, or of the one to resume.
+func (p part) writer(w *world, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (*store.Writer, error) {
+	if p.run != 0 {
+		writer, err := job.ResumeRun(p.run)
+		if err != nil {
+			return nil, err
+		}
+		_, err = writer.Append(w.now(), event.Resumed{Why: "taken up again with --resume"})
+		return writer, err
+	}
+	opened, err := opened(w, job, o, pr, rig)
+	if err != nil {
+		return nil, err
+	}
+	return job.NewRun(w.now(), opened)
+}
+
+// opened attaches the files as used and describes the run.
+func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (event.Opened, error) {
+	p, b := pr.plan, pr.bench
+	e := event.Opened{
+		Version: event.Version, Program: version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
+		Label: o.label, Changed: o.changed, Operator: o.operator, Room: o.room, Temperature: o.temperature,
+		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
+			Means: p.Profile.Means, Verified: p.Profile.Verified},
+		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,
+		Setup: setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
+	}
+	if pr.cal != nil {
+		e.Calibration = pr.cal.Run
+	}
+	specs, _ := p.MonitorsOf(b)
+	for _, m := range specs {
+		e.Monitors = append(e.Monitors, event.Monitor{ID: m.ID, Kind: string(m.Kind), Unit: m.Unit, Tolerance: m.Tolerance, Latency: m.Latency})
+	}
+	var err error
+	attach := func(name string, data []byte) event.Attachment {
+		a, aerr := job.Attach(filepath.Base(name), data)
+		err = errors.Join(err, aerr)
+		return a
+	}
+	e.Bench, e.Plan = attach(b.File, b.Bytes), attach(p.File, p.Bytes)
+	for name, data := range b.Files {
+		attach(name, data)
+	}
+	for name, data := range p.Files {
+		attach(name, data)
+	}
+	if err != nil {
+		return e, fmt.Errorf("attach the files as used: %w", err)
+	}
+	return e, nil
+}
+
+// listenToOperator turns signals, and on a terminal lines that are typed, into commands.
+func listenToOperator(w *world) (<-chan engine.Command, func()) {
+	out := make(chan engine.Command, 8)
+	ctx, cancel := context.WithCancel(w.ctx)
+	go func() {
+		first := true
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-w.signals:
+				if first {
+					fmt.Fprintln(w.stderr, "\nfinishing safely; once more to switch RF off now")
+					out <- engine.Command{Want: engine.Finish}
+				} else {
+					fmt.Fprintln(w.stderr, "\nRF off now")
+					out <- engine.Command{Want: engine.Abort}
+				}
+				first = false
+			}
+		}
+	}()
+	if w.terminal {
+		go typed(ctx, w, out)
+	}
+	return out, cancel
+}
+
+// typed reads what the operator types: u and Enter for "it upset now", h to hold, g to go on.
+func typed(ctx context.Context, w *world, out chan<- engine.Command) {
+	lines := bufio.NewScanner(w.stdin)
+	for lines.Scan() {
+		c := engine.Command{}
+		switch word, rest, _ := strings.Cut(strings.TrimSpace(lines.Text()), " "); word {
+		case "u":
+			c = engine.Command{Want: engine.Mark, Text: rest}
+		case "h":
+			c.Want = engine.HoldRun
+		case "g":
+			c.Want = engine.GoOn
+		default:
+			continue
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case out <- c:
+		case <-time.After(time.Second):
+		}
+	}
+}
