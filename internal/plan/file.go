@@ -144,11 +144,13 @@ type listedText struct {
 type curveText struct {
 	Points map[rf.Frequency]rf.Current `yaml:"points"`
 	CSV    string                      `yaml:"csv"`
-	// What the file does not say itself.
-	FrequencyUnit string `yaml:"frequency_unit"`
-	ValueUnit     string `yaml:"value_unit"`
-	Column        string `yaml:"column"`
-	Decimal       string `yaml:"decimal"`
+	// Units says what the file does not say itself.
+	Units struct {
+		Frequency string `yaml:"frequency"`
+		Value     string `yaml:"value"`
+		Column    string `yaml:"column"`
+		Decimal   string `yaml:"decimal"`
+	} `yaml:"units"`
 }
 
 // reader reads one plan file: everything it finds wrong goes into the document.
@@ -368,9 +370,7 @@ func (r *reader) curveOfFile(text curveText) (curve.Curve[rf.Current], error) {
 		return curve.Curve[rf.Current]{}, fmt.Errorf("read the level's curve: %w", err)
 	}
 	r.plan.Files[name] = data
-	c, wrong := curve.ParseCSV[rf.Current](name, data, curve.CSVUnits{
-		Frequency: text.FrequencyUnit, Value: text.ValueUnit, Column: text.Column, Decimal: text.Decimal,
-	})
+	c, wrong := curve.ParseCSV[rf.Current](name, data, curve.CSVUnits(text.Units))
 	r.more = append(r.more, wrong...)
 	if wrong.Err() != nil {
 		return c, fmt.Errorf("the level's curve %s cannot be used; its problems are listed with it", name)
