@@ -80,6 +80,7 @@ type CountsIn string
 // LoadSetting is the load a generator assumes when it counts in volts.
 type LoadSetting string
 
+// Units that a generator counts in, and loads that it assumes.
 const (
 	CountsDBm CountsIn = "dBm"
 	CountsVpp CountsIn = "Vpp"

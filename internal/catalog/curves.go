@@ -4,11 +4,13 @@ import (
 	"encoding"
 	"fmt"
 	"path"
+	"strconv"
 	"strings"
 
 	"provoke/internal/curve"
 	"provoke/internal/document"
 	"provoke/internal/rf"
+	"provoke/internal/touchstone"
 )
 
 // MaximumFile is the largest curve file that a bench may name, in bytes.
@@ -46,7 +48,7 @@ func makeCurve[V curve.Value, P interface {
 	encoding.TextUnmarshaler
 }](b *builder, at string, f curveFile[V, P], own Band, network *networkReading, source string) curve.Curve[V] {
 	var none curve.Curve[V]
-	if !b.doc.Has(at) {
+	if !b.doc.Taken(at) {
 		return none
 	}
 	if f.scalar {
@@ -62,27 +64,42 @@ func makeCurve[V curve.Value, P interface {
 		}
 		return flatCurve(b, at, *f.Flat, own, source, network == lossOf)
 	case "points":
-		var points []curve.Point[V]
-		for at, v := range f.Points {
-			points = append(points, curve.Point[V]{At: at, Value: v})
-		}
-		c, err := curve.New(points, source)
-		if err != nil {
-			b.doc.Problem(at+".points", err.Error(), "")
-		}
-		return c
+		return pointCurve(b, at+".points", f.Points, source)
 	case "csv":
+		if !b.doc.Taken(at + ".csv") {
+			return none
+		}
 		if data, ok := b.file(at+".csv", f.CSV); ok {
 			c, problems := curve.ParseCSV[V](f.CSV, data, curve.CSVUnits(f.Units))
 			b.foreign = append(b.foreign, problems...)
 			return c
 		}
 	case "touchstone":
+		if !b.doc.Taken(at + ".touchstone") {
+			return none
+		}
 		if data, ok := b.file(at+".touchstone", f.Touchstone); ok {
 			return networkCurve[V](b, at, f.Touchstone, data, f.Parameter, f.Reading, network, source)
 		}
 	}
 	return none
+}
+
+// pointCurve makes a curve of the points in the file. Where one of them has a problem that was told,
+// no curve is made.
+func pointCurve[V curve.Value](b *builder, at string, from map[rf.Frequency]V, source string) curve.Curve[V] {
+	if !b.doc.Taken(at) || b.doc.TroubleBelow(at) {
+		return curve.Curve[V]{}
+	}
+	var points []curve.Point[V]
+	for f, v := range from {
+		points = append(points, curve.Point[V]{At: f, Value: v})
+	}
+	c, err := curve.New(points, source)
+	if err != nil {
+		b.doc.Problem(at, err.Error(), "")
+	}
+	return c
 }
 
 // which returns the one key that says where the figures of a curve are.
@@ -203,8 +220,38 @@ func networkCurve[V curve.Value](b *builder, at, name string, data []byte, param
 	return c
 }
 
-// magnitudes returns the magnitude of an S-parameter in dB, or nil after telling what is wrong.
+// magnitudes returns the magnitude of an S-parameter in dB between 50 Ω gear, or nil after telling
+// what is wrong.
 func (b *builder) magnitudes(at, name string, data []byte, parameter string) []curve.Point[rf.Gain] {
-	b.doc.Problem(at+".touchstone", at+": Touchstone files are not read yet", "write points or a CSV file")
-	return nil
+	to, from, ok := ports(parameter)
+	if !ok {
+		b.doc.Problem(at+".parameter", fmt.Sprintf("%s.parameter: %q is not an S-parameter", at, parameter), "for example S21; with ten ports or more S10,2")
+		return nil
+	}
+	n, problems := touchstone.Parse(name, data)
+	b.foreign = append(b.foreign, problems...)
+	if problems.Err() != nil || n == nil {
+		return nil
+	}
+	c, err := n.GainCurve(to, from)
+	if err != nil {
+		b.doc.Problem(at+".touchstone", fmt.Sprintf("%s: %v", at, err), "")
+		return nil
+	}
+	return c.Points()
+}
+
+// ports reads "S21" or "S10,2".
+func ports(parameter string) (to, from int, ok bool) {
+	rest, ok := strings.CutPrefix(strings.ToUpper(strings.TrimSpace(parameter)), "S")
+	a, b, comma := strings.Cut(rest, ",")
+	if !comma {
+		if len(rest) != 2 {
+			return 0, 0, false
+		}
+		a, b = rest[:1], rest[1:]
+	}
+	to, errTo := strconv.Atoi(a)
+	from, errFrom := strconv.Atoi(b)
+	return to, from, ok && errTo == nil && errFrom == nil && to > 0 && from > 0
 }

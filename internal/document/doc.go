@@ -63,6 +63,7 @@ type Document struct {
 	file     string
 	problems problem.List
 	places   map[string]place
+	bad      map[string]bool // paths whose value could not be taken
 	untold   int
 	broken   bool
 }
@@ -73,7 +74,7 @@ type place struct{ line, column int }
 // first key must name, for example "bench 1". It always returns a Document; look at Problems. A
 // field that has a problem keeps its zero value.
 func Decode(file string, data []byte, kind string, into any) *Document {
-	d := &Document{file: file, places: map[string]place{"": {1, 1}}}
+	d := &Document{file: file, places: map[string]place{"": {1, 1}}, bad: map[string]bool{}}
 	text, ok := d.clean(data)
 	if !ok {
 		d.broken = true
@@ -104,6 +105,20 @@ func (d *Document) Readable() bool { return !d.broken }
 
 // Has reports that a path such as "amplifier.gain" or "monitors[1].query" stands in the file.
 func (d *Document) Has(path string) bool { _, ok := d.places[path]; return ok }
+
+// Taken reports that a path stands in the file and its value was taken: it is neither blank nor of
+// the wrong kind.
+func (d *Document) Taken(path string) bool { return d.Has(path) && !d.bad[path] }
+
+// TroubleBelow reports that a value inside the mapping or list at a path was not taken.
+func (d *Document) TroubleBelow(path string) bool {
+	for bad := range d.bad {
+		if strings.HasPrefix(bad, path+".") || strings.HasPrefix(bad, path+"[") {
+			return true
+		}
+	}
+	return false
+}
 
 // At returns the place of a path: of the value where it is a scalar, else of its key. Where the
 // path does not stand in the file it is the place of the nearest part that does.

@@ -225,6 +225,16 @@ func TestChecksAddProblemsAtTheirPlace(t *testing.T) {
 	}
 }
 
+func TestAValueWithAProblemIsNotTaken(t *testing.T) {
+	var b bench
+	doc := document.Decode("b", []byte("provoke: bench 1\nname: FILL IN\nloss: 3\npads:\n  - id: a\n    count: x\nwords: [a]\n"), "bench 1", &b)
+	for path, want := range map[string]bool{"name": false, "loss": false, "pads": true, "pads[0]": true, "pads[0].id": true, "pads[0].count": false, "words": true, "amplifier": false} {
+		if doc.Taken(path) != want {
+			t.Errorf("Taken(%q) = %v, want %v", path, !want, want)
+		}
+	}
+}
+
 func TestNearestWord(t *testing.T) {
 	words := []string{"insertion_loss", "return_loss", "gain", "id"}
 	for in, want := range map[string]string{

@@ -235,6 +235,16 @@ func (d *Document) value(v reflect.Value, n ast.Node, path string, key place, de
 		d.addAt(at, fmt.Sprintf("nested more than %d deep", MaximumDepth), "", false)
 		return
 	}
+	before := len(d.problems) + d.untold
+	d.take(v, n, path, key, at, depth)
+	// A problem inside a mapping or list is that of the inner path.
+	if _, scalar := scalarText(n); len(d.problems)+d.untold > before && (scalar || v.IsZero()) {
+		d.bad[path] = true
+	}
+}
+
+// take decodes a node that stands at a path.
+func (d *Document) take(v reflect.Value, n ast.Node, path string, key, at place, depth int) {
 	if d.refused(n, path, at) {
 		return
 	}
