@@ -190,6 +190,7 @@ type StepClosed struct {
 // Class of an upset by when it showed and how it ended.
 type Class string
 
+// The classes, from the mildest.
 const (
 	NoUpset       Class = ""
 	DuringOnly    Class = "during, recovers when RF goes" // well again by itself at RF off
@@ -255,6 +256,7 @@ type Attached struct {
 // Verdict of a run.
 type Verdict string
 
+// The verdicts.
 const (
 	Done          Verdict = "done"
 	DoneUpset     Verdict = "done, with upsets"
@@ -273,18 +275,47 @@ type Closed struct {
 	Head    string  `json:"head"`  // chain hash of the record before this one
 }
 
-func (Opened) Kind() string       { return "opened" }
-func (Armed) Kind() string        { return "armed" }
-func (Watching) Kind() string     { return "watching" }
-func (FirstLight) Kind() string   { return "first-light" }
-func (Intent) Kind() string       { return "intent" }
-func (StepClosed) Kind() string   { return "step-closed" }
-func (Hold) Kind() string         { return "hold" }
-func (Resumed) Kind() string      { return "resumed" }
-func (Tripped) Kind() string      { return "tripped" }
+// Kind returns "opened".
+func (Opened) Kind() string { return "opened" }
+
+// Kind returns "armed".
+func (Armed) Kind() string { return "armed" }
+
+// Kind returns "watching".
+func (Watching) Kind() string { return "watching" }
+
+// Kind returns "first-light".
+func (FirstLight) Kind() string { return "first-light" }
+
+// Kind returns "intent".
+func (Intent) Kind() string { return "intent" }
+
+// Kind returns "step-closed".
+func (StepClosed) Kind() string { return "step-closed" }
+
+// Kind returns "hold".
+func (Hold) Kind() string { return "hold" }
+
+// Kind returns "resumed".
+func (Resumed) Kind() string { return "resumed" }
+
+// Kind returns "tripped".
+func (Tripped) Kind() string { return "tripped" }
+
+// Kind returns "operator-mark".
 func (OperatorMark) Kind() string { return "operator-mark" }
-func (Stopping) Kind() string     { return "stopping" }
-func (Safed) Kind() string        { return "safed" }
-func (Note) Kind() string         { return "note" }
-func (Attached) Kind() string     { return "attached" }
-func (Closed) Kind() string       { return "closed" }
+
+// Kind returns "stopping".
+func (Stopping) Kind() string { return "stopping" }
+
+// Kind returns "safed".
+func (Safed) Kind() string { return "safed" }
+
+// Kind returns "note".
+func (Note) Kind() string { return "note" }
+
+// Kind returns "attached".
+func (Attached) Kind() string { return "attached" }
+
+// Kind returns "closed".
+func (Closed) Kind() string { return "closed" }

@@ -31,6 +31,7 @@ func (o Offset) String() string {
 // Monotony says whether a stronger level was shown to upset whenever a weaker one does.
 type Monotony string
 
+// What is known of monotony.
 const (
 	MonotoneAssumed Monotony = "monotone assumed"
 	MonotoneChecked Monotony = "low check passed"

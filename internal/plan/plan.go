@@ -13,6 +13,7 @@ import (
 // RunKind is what a run is for.
 type RunKind string
 
+// The kinds of run.
 const (
 	Exposure    RunKind = "exposure"
 	Baseline    RunKind = "baseline"    // no RF, same duration: counts false alarms

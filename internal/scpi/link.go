@@ -199,6 +199,7 @@ type Exchange struct {
 // Direction of an Exchange.
 type Direction string
 
+// The directions.
 const (
 	Sent     Direction = ">"
 	Received Direction = "<"

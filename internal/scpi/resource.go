@@ -9,6 +9,7 @@ import (
 // Kind of connection that a resource string asks for.
 type Kind string
 
+// The kinds of connection.
 const (
 	Socket Kind = "raw TCP socket"
 	VXI11  Kind = "VXI-11"
