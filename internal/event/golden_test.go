@@ -108,8 +108,8 @@ func TestTheChainHashIsTheSHA256OfTheseBytes(t *testing.T) {
 	}
 }
 
-// step returns the first closed step of the canned run.
-func step() event.Event {
+// aStep returns the first closed step of the canned run.
+func aStep() event.Event {
 	for _, e := range canned() {
 		if _, ok := e.(event.StepClosed); ok {
 			return e
@@ -119,7 +119,7 @@ func step() event.Event {
 }
 
 func BenchmarkUnmarshalStepClosed(b *testing.B) {
-	kind, body, err := event.Marshal(step())
+	kind, body, err := event.Marshal(aStep())
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -133,7 +133,7 @@ func BenchmarkUnmarshalStepClosed(b *testing.B) {
 }
 
 func BenchmarkMarshalStepClosed(b *testing.B) {
-	e := step()
+	e := aStep()
 	for b.Loop() {
 		if _, _, err := event.Marshal(e); err != nil {
 			b.Fatal(err)

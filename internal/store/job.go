@@ -10,7 +10,8 @@ import (
 	"strings"
 	"sync"
 	"time"
-	"unicode"
+
+	"provoke/internal/event"
 )
 
 // Job is an open job file. Its methods may be called from several goroutines.
@@ -367,20 +368,7 @@ func checkName(name string) error {
 	return nil
 }
 
-// printable replaces what would move the cursor or hide text by escapes.
-func printable(s string) string {
-	if strings.IndexFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) < 0 {
-		return s
-	}
-	var b strings.Builder
-	for _, r := range s {
-		if unicode.IsPrint(r) {
-			b.WriteRune(r)
-		} else {
-			fmt.Fprintf(&b, "\\u%04x", r)
-		}
-	}
-	return b.String()
-}
+// printable is how this package shows what others have named.
+func printable(s string) string { return event.Printable(s) }
 
 func shown(path string) string { return printable(path) }
