@@ -33,7 +33,7 @@ quantity, or null where it is not given.`
 
 // Run checks the file and prints the bench.
 func (c *benchCommand) Run(w *world) error {
-	b, list, err := readBench(c.File)
+	b, list, err := loadBench(c.File)
 	if err != nil {
 		return err
 	}
@@ -183,8 +183,13 @@ func gainFigure(p *benchPiece, what string, c curve.Curve[rf.Gain]) {
 	figure(p, what, c, rf.Gain.String, func(a, b rf.Gain) bool { return a < b })
 }
 
-func levelFigure[U rf.Unit](p *benchPiece, what string, c curve.Curve[rf.Level[U]], text func(rf.Level[U]) string) {
-	figure(p, what, c, text, func(a, b rf.Level[U]) bool { return a.DB() < b.DB() })
+func powerFigure(p *benchPiece, what string, c curve.Curve[rf.Power]) {
+	figure(p, what, c, rf.Power.String, func(a, b rf.Power) bool { return a.DB() < b.DB() })
+}
+
+func impedanceFigure(p *benchPiece, what string, c curve.Curve[rf.Transimpedance]) {
+	text := func(z rf.Transimpedance) string { return z.String() + " (" + z.Linear() + ")" }
+	figure(p, what, c, text, func(a, b rf.Transimpedance) bool { return a.DB() < b.DB() })
 }
 
 func (s *benchSheet) source(g catalog.Source) {
@@ -210,7 +215,7 @@ func (s *benchSheet) amplifier(a *catalog.Amplifier) {
 	p := s.add("amplifier", "amplifier", a.Identity, a.Connection)
 	p.band(a.Band)
 	gainFigure(p, "gain", a.Gain)
-	levelFigure(p, "1 dB compression", a.Compression, rf.Power.String)
+	powerFigure(p, "1 dB compression", a.Compression)
 	p.stands("input", a.MaximumInput.Quantity(), chain.RatedPeak)
 	p.stands("output", a.Saturation.Quantity(), chain.RatedPeak)
 	p.stands("reflected power", a.ReflectedLimit.Quantity(), chain.RatedPeak)
@@ -239,7 +244,7 @@ func (s *benchSheet) atClamp(b *catalog.Bench) {
 		p.says("return loss", "not given: total reflection is assumed")
 	}
 	gainFigure(p, "return loss", k.ReturnLoss)
-	levelFigure(p, "series impedance", k.SeriesImpedance, rf.Transimpedance.Linear)
+	impedanceFigure(p, "series impedance", k.SeriesImpedance)
 	if k.MaximumTime > 0 {
 		p.says("time", "at most "+k.MaximumTime.String())
 	}
@@ -271,7 +276,7 @@ func (s *benchSheet) onCable(b *catalog.Bench) {
 	}
 	if q := b.Probe; q != nil {
 		p := s.add("probe", "current monitoring probe", q.Identity, catalog.Connection{})
-		levelFigure(p, "transfer impedance", q.TransferImpedance, rf.Transimpedance.String)
+		impedanceFigure(p, "transfer impedance", q.TransferImpedance)
 		p.stands("current", q.MaximumCurrent.Quantity(), chain.RatedPeak)
 	}
 }
