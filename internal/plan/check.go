@@ -108,6 +108,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	c.sayUnreachable()
 	c.sayErrors()
 	c.level()
+	c.extrapolated()
 	c.modulation()
 	c.dwell()
 	c.steps()
@@ -379,6 +380,28 @@ func (c *checker) level() {
 	}
 	if missed > 0 && p.Kind != Baseline {
 		c.warn("add a segment with a list of them", "%d frequencies at which the level bends or is listed are not in the grid; the first is %v", missed, first)
+	}
+}
+
+// extrapolated says where a calibration is replayed for more current than it was made with.
+func (c *checker) extrapolated() {
+	if c.at.current.Absent() {
+		return
+	}
+	most, at := rf.Gain(0), rf.Frequency(0)
+	for _, q := range c.out.Points {
+		calibrated, err := c.at.current.At(q.Frequency)
+		if err != nil {
+			continue
+		}
+		shift, _ := c.at.loopShift(q.Frequency, q.Wanted)
+		if above, _ := q.Target.Sub(shift).Minus(calibrated); above > most {
+			most, at = above, q.Frequency
+		}
+	}
+	if most > 0.5 {
+		c.warn("calibrate at the level, or at a higher one",
+			"the calibration is replayed for up to %v more current than it was made with (worst at %v): that the amplifier is linear up there was not shown", most, at)
 	}
 }
 

@@ -193,6 +193,7 @@ func warned(list problem.List, words string) bool {
 
 func calibration(loop rf.Resistance) *Calibrated {
 	return &Calibrated{Run: 1, Loop: loop, Points: []CalibratedAt{
+		{Frequency: 1e6, Drive: rf.DBm(-30), Current: rf.Amperes(0.06)}, // calibrated once more below
 		{Frequency: 1e6, Drive: rf.DBm(-10), Current: rf.Amperes(0.06)},
 		{Frequency: 10e6, Drive: rf.DBm(-8), Current: rf.Amperes(0.06)},
 		{Frequency: 20e6, Drive: rf.DBm(-8), Current: rf.Amperes(0.06).WithBound(rf.AtMost)},
@@ -252,6 +253,16 @@ func TestReplayingACalibrationOfAnotherLoopIsRefusedOrConverted(t *testing.T) {
 		t.Fatal(err)
 	}
 	near(t, "the converted drive", q.Drive, -10+9.25, 0.01)
+}
+
+func TestReplayingACalibrationForMoreCurrentThanItWasMadeWithIsWarnedOf(t *testing.T) {
+	for current, want := range map[float64]bool{0.03: false, 0.06: true} { // 30 MHz was calibrated with 30 mA
+		p := checkedPlan(func(p *Plan) { p.Mode = Substitution; p.Profile, _ = level.Constant(rf.Amperes(current)) })
+		_, list := Check(p, chain.New(testBench()), calibration(100))
+		if got := warned(list, "6.0 dB more current than it was made with (worst at 30 MHz)"); got != want {
+			t.Errorf("%v A: warned %v\n%v", current, got, list)
+		}
+	}
 }
 
 func TestSubstitutionWithoutACalibrationIsRefusedByPointsAndEstimatedInADryRun(t *testing.T) {

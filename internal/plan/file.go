@@ -381,10 +381,17 @@ func (r *reader) curveOfFile(text curveText) (curve.Curve[rf.Current], error) {
 // grid reads the frequencies.
 func (r *reader) grid() {
 	var parts []level.Grid
+	total := 0
 	for i, s := range r.file.Grid {
 		g, err := s.grid()
 		if err == nil {
-			_, err = g.Frequencies()
+			var f []rf.Frequency
+			f, err = g.Frequencies()
+			total += len(f)
+		}
+		if total > level.MaximumFrequencies {
+			r.problem("grid", "use wider steps, or several plans", "the segments of the grid have more than %d frequencies together", level.MaximumFrequencies)
+			return
 		}
 		if err != nil {
 			r.problem(fmt.Sprintf("grid[%d]", i), "", "%v", err)

@@ -100,8 +100,12 @@ func newPointer(p *Plan, budget Budget, cal *Calibrated) (*pointer, error) {
 func (at *pointer) calibrate(cal *Calibrated) error {
 	var gains []curve.Point[rf.Gain]
 	var currents []curve.Point[rf.Current]
-	for _, c := range cal.Points {
-		if !c.Current.Exact() || !c.Drive.Exact() {
+	last := map[rf.Frequency]int{} // a frequency that was calibrated twice counts with its last drive
+	for i, c := range cal.Points {
+		last[c.Frequency] = i
+	}
+	for i, c := range cal.Points {
+		if !c.Current.Exact() || !c.Drive.Exact() || last[c.Frequency] != i {
 			continue
 		}
 		gains = append(gains, curve.Point[rf.Gain]{At: c.Frequency, Value: rf.Gain(c.Drive.DB() - c.Current.DB())})
