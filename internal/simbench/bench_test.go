@@ -179,3 +179,25 @@ func TestTheWeigherSendsTenLinesASecondOfBenchTime(t *testing.T) {
 		}
 	})
 }
+
+func dialTCP(t *testing.T, b *Bench, name string) *client {
+	t.Helper()
+	part := strings.Split(b.Address(name), "::")
+	c, err := net.Dial("tcp", net.JoinHostPort(part[1], part[2]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	return &client{t, c, bufio.NewReader(c)}
+}
+
+func dialForBenchmark(b *testing.B, bench *Bench) net.Conn {
+	b.Helper()
+	part := strings.Split(bench.Address("source"), "::")
+	c, err := net.Dial("tcp", net.JoinHostPort(part[1], part[2]))
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { c.Close() })
+	return c
+}

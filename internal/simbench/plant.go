@@ -16,7 +16,7 @@ type Modulation struct {
 
 // envelope returns amplitudes relative to the carrier over one period, with their shares of time.
 func (m Modulation) envelope() (amplitude, share []float64) {
-	const n = 32
+	const n = 16
 	on := 1.0
 	if m.PulseDuty > 0 {
 		on = m.PulseDuty
@@ -25,9 +25,13 @@ func (m Modulation) envelope() (amplitude, share []float64) {
 	if m.AMDepth == 0 {
 		return append(amplitude, 1), append(share, on)
 	}
-	for k := range n {
-		amplitude = append(amplitude, 1+m.AMDepth*math.Cos(2*math.Pi*float64(k)/n))
-		share = append(share, on/n)
+	for k := 0; k <= n; k++ { // half a period: the other half mirrors it
+		weight := 1.0
+		if k == 0 || k == n {
+			weight = 0.5
+		}
+		amplitude = append(amplitude, 1+m.AMDepth*math.Cos(math.Pi*float64(k)/n))
+		share = append(share, on*weight/n)
 	}
 	return amplitude, share
 }

@@ -63,6 +63,7 @@ type TruthPoint struct {
 	Hz           float64  `json:"hz"`
 	OnsetDBuA    float64  `json:"onsetDbua"`
 	RecoveryDBuA *float64 `json:"recoveryDbua"`
+	Reachable    bool     `json:"reachable"` // with this amplifier, however hard it is driven
 }
 
 // TruthLevels are the levels for which Truth gives edges: 3 V and 10 V e.m.f. in a 300 Ω loop.
@@ -122,7 +123,7 @@ func (g *gear) truthCase(x *band, build Build, name string, m Modulation) TruthC
 		if math.IsInf(onset, 0) {
 			continue
 		}
-		point := TruthPoint{Hz: hz, OnsetDBuA: dBuA(onset)}
+		point := TruthPoint{Hz: hz, OnsetDBuA: dBuA(onset), Reachable: g.reaches(x, build, hz, m)}
 		if x.kind == shifts {
 			r := dBuA(g.onset(x, build, hz, m, x.hysteresis))
 			point.RecoveryDBuA = &r
@@ -167,23 +168,30 @@ func (g *gear) onset(x *band, build Build, hz float64, m Modulation, below float
 	if math.IsInf(threshold, 0) {
 		return threshold
 	}
-	t := g.transferAt(Cable, build, hz)
+	probe := g.transferAt(Cable, build, hz).probe
 	vsat := g.saturation(hz)
-	detected := func(linear float64) float64 { return detectedOf(x.detects, m, linear, vsat) * t.probe }
 	factor := detectedOf(x.detects, m, vsat*1e-6, vsat) / (vsat * 1e-6)
-	if threshold >= 0.999*vsat*t.probe*math.Min(factor, 1) {
+	linear := threshold / factor / probe // volts at the amplifier's output without compression
+	if linear < 0.05*vsat || threshold >= 0.999*detectedOf(x.detects, m, 10*vsat, vsat)*probe {
 		return threshold / factor
 	}
-	low, high := vsat*1e-7, vsat*10
-	for range 100 {
+	low, high := linear*0.999, vsat*10
+	for range 40 {
 		middle := math.Sqrt(low * high)
-		if detected(middle) < threshold {
+		if detectedOf(x.detects, m, middle, vsat)*probe < threshold {
 			low = middle
 		} else {
 			high = middle
 		}
 	}
-	return rapp(high, vsat, amplifierSharpness) * t.probe
+	return rapp(high, vsat, amplifierSharpness) * probe
+}
+
+// reaches reports that the amplifier can bring the detected current to the onset at all.
+func (g *gear) reaches(x *band, build Build, hz float64, m Modulation) bool {
+	vsat := g.saturation(hz)
+	largest := detectedOf(x.detects, m, 10*vsat, vsat) * g.transferAt(Cable, build, hz).probe
+	return amperes(x.builds[build].threshold(hz)) < 0.999*largest
 }
 
 // detectedOf returns crest or mean at the amplifier's output for a linear carrier amplitude.
@@ -209,7 +217,7 @@ func (g *gear) edges(x *band, build Build, m Modulation, current float64) (low, 
 	}
 	find := func(sign float64) float64 {
 		inside, outside := 0.0, 3*d.width
-		for range 60 {
+		for range 40 {
 			middle := (inside + outside) / 2
 			if g.onset(x, build, d.centre*math.Exp(sign*middle), m, 0) <= current {
 				inside = middle
