@@ -50,7 +50,7 @@ Words: pad, coax, zt, il, limit, s21, VSWR, return loss, profile ID [at FREQUENC
 quantity is {"text","value","unit","bound"}: value in the SI unit named, or in dB for a gain. Names are stable; those that a kind of
 result may hold: power, voltage, peak_to_peak, current_in_50_ohm, high_z_setting, high_z_delivers, before_losses, cable_current,
 forward_power, before_clamp_losses, jig_current, current, power_in_50_ohm, emf_50_ohm_jig, emf_150_ohm_loop, probe_output,
-probe_voltage, analyser_level, analyser_voltage, compared_level, limit, headroom, pad_needed, emf, emf_db, loop_current, clamp_limit,
+probe_voltage, analyser_level, analyser_voltage, compared_level, limit, headroom, pad_needed, emf, loop_current, clamp_limit,
 jig_reading, jig_reading_power, asked_current, transfer_impedance, transfer_admittance, reflection, return_loss, mismatch_loss,
 mismatch_high, mismatch_low, mismatch_uncertainty, wavelength, tenth_of_wavelength, quarter_wavelength, indicative_low,
 indicative_high, crest_over_carrier, rms_over_carrier, mean_power_ratio, carrier_held_carrier, carrier_held_peak, carrier_held_rms,

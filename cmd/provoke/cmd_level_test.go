@@ -295,6 +295,31 @@ func TestThePagesOfTheCalculator(t *testing.T) {
 	}
 }
 
+func TestANegativeQuantityIsNoFlag(t *testing.T) {
+	got := minusSigns([]string{"level", "-20 dBm", "-20", "dBm", "--limit", "-10 dBm", "--pad", "-h", "-3 dB pad added", "--", "-20 dBm"})
+	want := []string{"level", "\u221220 dBm", "\u221220", "dBm", "--limit", "\u221210 dBm", "--pad", "-h", "-3 dB pad added", "--", "-20 dBm"}
+	if strings.Join(got, "|") != strings.Join(want, "|") {
+		t.Errorf("%q", got)
+	}
+}
+
+// Whoever reads --json relies on the names that the help gives.
+func TestTheHelpNamesEveryFieldThatJSONPrints(t *testing.T) {
+	help := levelCommand{}.Help()
+	for _, args := range [][]string{
+		{"1 Vpp", "pad 3 dB", "AM 80 %", "limit 0 dBm"}, {"-20 dBm", "pad 3 dB", "zt 5 ohm"}, {"1 W", "pad 3 dB", "il 7 dB"},
+		{"100 mA", "il 7 dB", "pad 3 dB"}, {"100 mA", "zt 5 ohm", "pad 3 dB", "limit -10 dBm", "pulse 1 kHz 50 %"}, {"10 V emf"}, {"20 V/m"},
+		{"27 MHz"}, {"s21 -20 dB"}, {"VSWR 1.5", "VSWR 1.2"}, {"AM 80 %"}, {"profile cs114/curve-4 at 1 MHz"}, {"profile en-55035"},
+	} {
+		text, _, _ := levelJSON(t, args...)
+		for name := range text {
+			if !strings.Contains(help, strings.TrimSuffix(name, "_over_level")) {
+				t.Errorf("%q prints %s, which the help does not name", args, name)
+			}
+		}
+	}
+}
+
 func TestTheHelpHasExamples(t *testing.T) {
 	_, stdout, _ := levelRun("--help")
 	for _, want := range []string{`provoke level "1 Vpp"`, "--pad", "--json", "--profiles", "cable_current"} {

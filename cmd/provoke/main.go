@@ -13,6 +13,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"strings"
 	"syscall"
 	"time"
@@ -114,12 +115,18 @@ func run(w *world, args []string) (code int) {
 	return exitDone
 }
 
+// negativeQuantity is a negative number with one unit or none.
+var negativeQuantity = regexp.MustCompile(`^-[0-9.,][^\s]*( [^\s]+)?$`)
+
 // minusSigns turns the hyphen of an argument such as "-20 dBm" into a minus sign, so that a negative
-// number is not taken for a flag. Every quantity is read with either.
+// quantity is not taken for a flag. Every quantity is read with either. What follows "--" stays.
 func minusSigns(args []string) []string {
 	out := append([]string(nil), args...)
 	for i, a := range out {
-		if len(a) > 1 && a[0] == '-' && strings.IndexByte("0123456789.,", a[1]) >= 0 {
+		if a == "--" {
+			break
+		}
+		if negativeQuantity.MatchString(a) {
 			out[i] = "\u2212" + a[1:]
 		}
 	}
