@@ -1,7 +1,67 @@
 package main
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+	"strings"
 
-type noteCommand struct{}
+	"provoke/internal/event"
+	"provoke/internal/store"
+)
 
-func (c *noteCommand) Run(w *world) error { return errors.New("note is not built yet") }
+// noteCommand adds a remark to a run, also to one that is closed: the remark is chained behind the
+// closing record, which goes on to verify.
+type noteCommand struct {
+	Job    string   `arg:"" help:"The job file, NAME.provoke."`
+	Text   []string `arg:"" help:"The remark; quotes are not needed."`
+	Number int      `name:"run" placeholder:"N" help:"The run to add to; the newest without it."`
+	By     string   `placeholder:"NAME" help:"Who says so."`
+}
+
+// longestNote keeps a pasted log file out of the journal: that is what attach is for.
+const longestNote = 10000
+
+// Run adds the note.
+func (c *noteCommand) Run(w *world) error {
+	text := strings.TrimSpace(strings.Join(c.Text, " "))
+	if text == "" {
+		return withCode(exitUsage, errors.New("a note needs words"))
+	}
+	if len(text) > longestNote {
+		return withCode(exitUsage, fmt.Errorf("the note has %d bytes, %d are allowed: put it into a file and use provoke attach", len(text), longestNote))
+	}
+	return annotate(w, c.Job, c.Number, func(*store.Job) ([]event.Event, error) {
+		return []event.Event{event.Note{By: c.By, Text: text}}, nil
+	})
+}
+
+// annotate adds what make returns to a run of a job (0: the newest) and tells where it went.
+func annotate(w *world, path string, run int, make func(*store.Job) ([]event.Event, error)) (err error) {
+	job, err := store.Open(path)
+	if err != nil {
+		return damage(err)
+	}
+	defer func() {
+		if e := job.Close(); err == nil {
+			err = e
+		}
+	}()
+	tellLeftBehind(w, job)
+	if run == 0 {
+		if run, err = job.Newest(); err != nil {
+			return err
+		}
+	}
+	events, err := make(job)
+	if err != nil {
+		return err
+	}
+	records, err := job.Annotate(run, w.now(), events...)
+	if err != nil {
+		return damage(err)
+	}
+	for _, r := range records {
+		fmt.Fprintf(w.stdout, "run %d, record %d: %s\n", run, r.Seq, event.Line(r.Event))
+	}
+	return nil
+}

@@ -13,6 +13,14 @@ import (
 // MaxAttachment is the largest file that a job takes, in bytes.
 const MaxAttachment = 64 << 20
 
+// CheckAttachment says why a file of this name and size cannot be attached, or nil.
+func CheckAttachment(name string, size int64) error {
+	if size > MaxAttachment {
+		return fmt.Errorf("the file has %.1f MiB; %d MiB are allowed: make it smaller, or keep it beside the job and write a note that says where", float64(size)/(1<<20), MaxAttachment>>20)
+	}
+	return checkName(name)
+}
+
 // Attach puts a file into the job under its hash and returns what an event names it by. A file that
 // is there already is not stored twice. It joins a run only when an event names it.
 func (j *Job) Attach(name string, bytes []byte) (event.Attachment, error) {
@@ -25,11 +33,8 @@ func (j *Job) Attach(name string, bytes []byte) (event.Attachment, error) {
 }
 
 func (j *Job) attach(a event.Attachment, bytes []byte) error {
-	if err := checkName(a.Name); err != nil {
+	if err := CheckAttachment(a.Name, int64(len(bytes))); err != nil {
 		return err
-	}
-	if len(bytes) > MaxAttachment {
-		return fmt.Errorf("the file has %.1f MiB; %d MiB are allowed: make it smaller, or keep it beside the job and attach a note that says where", float64(len(bytes))/(1<<20), MaxAttachment>>20)
 	}
 	j.mu.Lock()
 	defer j.mu.Unlock()

@@ -5,7 +5,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"os"
-	"time"
+	"strings"
 
 	"provoke/internal/event"
 )
@@ -61,9 +61,19 @@ type RunCheck struct {
 	names map[string][]string
 }
 
-// Has returns the number of the record with this chain hash, 0 when there is none: a hash noted
-// elsewhere (in a report) vouches for every record up to it.
-func (c RunCheck) Has(head string) int64 { return c.chains[head] }
+// Has returns the number of the record whose chain hash this is, or begins with these 12 digits or
+// more; 0 when there is none. A hash noted elsewhere (in a report) vouches for every record up to it.
+func (c RunCheck) Has(head string) int64 {
+	if seq := c.chains[head]; seq > 0 || len(head) < 12 {
+		return seq
+	}
+	for chain, seq := range c.chains {
+		if strings.HasPrefix(chain, head) {
+			return seq
+		}
+	}
+	return 0
+}
 
 // Verify checks everything: SQLite's own structure, the chain of every run, what the list of runs
 // says of them, and every attachment. The error is for a job that could not be checked at all; what
@@ -205,14 +215,14 @@ func (c *RunCheck) follow(r *raw) {
 	if event.ChainHash(c.Head, c.Run, c.Count+1, at, r.kind, r.body) != r.chain {
 		c.problem("record %d (%s) is not as it was written, or a record before it is missing", r.seq, r.kind)
 	}
-	c.place(r, at)
+	c.place(r)
 	c.Count, c.Head = r.seq, r.chain
 	c.chains[r.chain] = r.seq
 }
 
 // place checks that a record may stand where it stands: opened first and only there, nothing but
 // notes and attachments after the closing record, which must name the end before it.
-func (c *RunCheck) place(r *raw, _ time.Time) {
+func (c *RunCheck) place(r *raw) {
 	opened, closed := event.Opened{}.Kind(), event.Closed{}.Kind()
 	if (r.kind == opened) != (c.Count == 0) {
 		c.problem("record %d is of kind %q, which may not stand there", r.seq, r.kind)
