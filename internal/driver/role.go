@@ -43,6 +43,7 @@ type AnalyserSetup struct {
 // Analyser reads the level of a CW carrier at its input.
 type Analyser interface {
 	Identify(ctx context.Context) (string, error)
+	// Setup says what the next reading is to be; it is sent together with that reading.
 	Setup(ctx context.Context, s AnalyserSetup) error
 	// Read returns the level at the input: "at most" near the floor, "at least" when overloaded.
 	Read(ctx context.Context) (rf.Power, error)

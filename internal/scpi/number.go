@@ -23,7 +23,7 @@ func (e *OverRange) Is(target error) bool { return target == ErrOverRange }
 
 // ParseNumber reads a decimal number (IEEE 488.2 8.7.2 to 8.7.4: NR1, NR2, NR3). SCPI's special
 // values and their texts are errors: *OverRange for ±9.9E37, INF, NINF; ErrInvalid for 9.91E37 and
-// NAN; ErrGarbage for all else. The number returned is always finite.
+// NAN; ErrGarbage for all else. Beside an error the number is 0.
 func ParseNumber(text string) (float64, error) {
 	t := strings.ToUpper(strings.TrimSpace(text))
 	switch t {
@@ -41,7 +41,10 @@ func ParseNumber(text string) (float64, error) {
 	if err != nil && !math.IsInf(x, 0) {
 		return 0, notNumber(text)
 	}
-	return x, special(x)
+	if err := special(x); err != nil {
+		return 0, err
+	}
+	return x, nil
 }
 
 func notNumber(text string) error {

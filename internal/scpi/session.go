@@ -149,8 +149,9 @@ func (s *Session) QueryFields(n int, units ...string) ([]string, error) {
 func (s *Session) Garbage(msg string, err error) error { return s.c.failed(asking(msg), err) }
 
 // Ask sends units and the error query as one message. It returns the n answers of the units that are
-// queries. Entries of the error queue, which is read to its end, come back as *InstrumentError.
-func (s *Session) Ask(n int, units ...string) ([]string, error) {
+// queries. Entries of the error queue, which is read to its end, come back as *InstrumentError,
+// beside the answers when all of them came.
+func (s *Session) Ask(n int, units ...string) (answers []string, err error) {
 	msg := Join(append(units[:len(units):len(units)], s.c.o.ErrorQuery)...)
 	answer, err := s.Query(msg)
 	if err != nil {
@@ -162,10 +163,14 @@ func (s *Session) Ask(n int, units ...string) ([]string, error) {
 	fields := Fields(answer)
 	code, text, err := ParseError(fields[len(fields)-1])
 	if err != nil {
-		return nil, s.Garbage(msg, err)
+		err = s.Garbage(msg, err)
+		return nil, errors.Join(err, s.why(msg))
 	}
 	if code != 0 {
-		return nil, s.queue(msg, code, text, true, s.c.o.Timeout)
+		if len(fields) == n+1 {
+			answers = fields[:n]
+		}
+		return answers, s.queue(msg, code, text, true, s.c.o.Timeout)
 	}
 	if len(fields) != n+1 {
 		return nil, s.Garbage(msg, fmt.Errorf("%w: %d answers to %d questions: %s", ErrGarbage, len(fields)-1, n, shorten(strconv.Quote(answer))))

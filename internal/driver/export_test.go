@@ -1,0 +1,37 @@
+package driver
+
+import (
+	"context"
+
+	"provoke/internal/guard"
+)
+
+// ApplySetting is Apply without a permission, so that a test needs no guard.
+func ApplySetting(ctx context.Context, s Source, to guard.Setting) error {
+	return s.(*source).apply(ctx, func() (guard.Setting, error) { return to, nil })
+}
+
+// ApplyTaking is Apply with a stand-in for the permission.
+func ApplyTaking(ctx context.Context, s Source, take func() (guard.Setting, error)) error {
+	return s.(*source).apply(ctx, take)
+}
+
+// OperateNow is Operate without a permission.
+func OperateNow(ctx context.Context, a Amplifier) error {
+	return a.(*amplifier).operate(ctx, func() error { return nil })
+}
+
+// Ordered returns the commands that take a generic signal generator from one setting to another, one
+// list for each message.
+func Ordered(from, to guard.Setting) [][]string {
+	t, err := tableFor(RoleSource, "signal generator", "", nil)
+	if err != nil {
+		panic(err)
+	}
+	s := &source{instrument: &instrument{table: t}}
+	var out [][]string
+	for _, p := range s.phases(from, to) {
+		out = append(out, p.units)
+	}
+	return out
+}

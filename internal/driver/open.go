@@ -1,0 +1,210 @@
+package driver
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"sync"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/scpi"
+)
+
+// Options say how instruments are reached. The zero value will do.
+type Options struct {
+	// Dial replaces the resource's own way of connecting.
+	Dial func(ctx context.Context, address string) (io.ReadWriteCloser, error)
+	// Trace is told every message; it must not block.
+	Trace func(scpi.Exchange)
+	// Timeout for one exchange; 0 means the bench file's, else the table's, else 2 s.
+	Timeout time.Duration
+	// Tables are the user's own command tables; they come before the built-in ones of the same name.
+	Tables []Table
+	// ForSilencing opens what can be opened: a source whose load or unit is not what the bench file
+	// says can then be switched off, but not raised; and OpenBench returns a Rig of the
+	// instruments that answered together with the error about the others.
+	ForSilencing bool
+}
+
+// instrument is what all roles have in common.
+type instrument struct {
+	conn  *scpi.Conn
+	table Table
+	id    string // on the bench
+	name  string // "source SG1 at TCPIP::…"
+	idn   string // its own answer when it was opened
+}
+
+// Identify asks the instrument who it is.
+func (i *instrument) Identify(ctx context.Context) (string, error) {
+	return i.conn.Query(ctx, i.table.say(Identify))
+}
+
+// Close closes the connection for good.
+func (i *instrument) Close() error { return i.conn.Close() }
+
+func (i *instrument) whoAmI() (id, idn string) { return i.id, i.idn }
+
+// open connects and asks who is there.
+func open(ctx context.Context, role Role, id string, c catalog.Connection, counts catalog.CountsIn, o Options) (*instrument, error) {
+	name := fmt.Sprintf("%s %s at %s", role, id, c.Address)
+	table, err := tableFor(role, c.Table, counts, o.Tables)
+	if err != nil {
+		return nil, fmt.Errorf("open %s: %w", name, err)
+	}
+	dial, err := dialOf(c.Address, o)
+	if err != nil {
+		return nil, fmt.Errorf("open %s %s: %w", role, id, err)
+	}
+	timeout := o.Timeout
+	for _, t := range []time.Duration{c.Timeout.Std(), table.Timeout.Std()} {
+		if timeout <= 0 {
+			timeout = t
+		}
+	}
+	i := &instrument{table: table, id: id, name: name}
+	i.conn = scpi.New(scpi.Options{Name: name, Dial: dial, Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace})
+	if i.idn, err = i.Identify(ctx); err != nil {
+		i.conn.Close()
+		return nil, fmt.Errorf("open %w", err)
+	}
+	return i, nil
+}
+
+func dialOf(address string, o Options) (scpi.Dial, error) {
+	if o.Dial != nil {
+		return func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, address) }, nil
+	}
+	r, err := scpi.ParseResource(address)
+	if err != nil {
+		return nil, err
+	}
+	return r.Dial()
+}
+
+// Rig is the instruments of a bench that have a remote interface; the others are nil.
+type Rig struct {
+	Source     Source
+	Amplifier  Amplifier
+	Analyser   Analyser
+	PowerMeter PowerMeter
+	Interlock  Interlock
+	Meters     map[string]Meter // by the monitor's id
+	// Identified holds each instrument's own answer to *IDN?, by its id on the bench.
+	Identified map[string]string
+}
+
+// Close closes every instrument. It switches nothing.
+func (r *Rig) Close() error {
+	var errs []error
+	closeOne := func(c io.Closer, open bool) {
+		if open {
+			errs = append(errs, c.Close())
+		}
+	}
+	closeOne(r.Source, r.Source != nil)
+	closeOne(r.Amplifier, r.Amplifier != nil)
+	closeOne(r.Analyser, r.Analyser != nil)
+	closeOne(r.PowerMeter, r.PowerMeter != nil)
+	closeOne(r.Interlock, r.Interlock != nil)
+	for _, m := range r.Meters {
+		errs = append(errs, m.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// OpenBench opens every instrument of the bench that has a remote interface, all at once. When one
+// fails all are closed and the error names every one that failed; see Options.ForSilencing for
+// the exception. It changes no setting of any instrument.
+func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
+	r := &Rig{Meters: map[string]Meter{}, Identified: map[string]string{}}
+	var g opening
+	if b.Source.Present() {
+		g.add(func() (err error) { return set(&r.Source)(OpenSource(ctx, b.Source, o)) })
+	}
+	if a := b.Amplifier; a != nil && a.Present() {
+		g.add(func() error { return set(&r.Amplifier)(OpenAmplifier(ctx, *a, o)) })
+	}
+	if a := b.Analyser; a != nil && a.Present() {
+		g.add(func() error { return set(&r.Analyser)(OpenAnalyser(ctx, *a, o)) })
+	}
+	if m := b.PowerMeter; m != nil && m.Present() {
+		g.add(func() error { return set(&r.PowerMeter)(OpenPowerMeter(ctx, *m, o)) })
+	}
+	if i := b.Interlock; i != nil && i.Present() {
+		g.add(func() error { return set(&r.Interlock)(OpenInterlock(ctx, *i, o)) })
+	}
+	for _, m := range b.Monitors {
+		if m.Kind == catalog.MonitorMeter && m.Present() {
+			g.add(func() error {
+				meter, err := OpenMeter(ctx, m, o)
+				if err == nil {
+					g.mu.Lock()
+					r.Meters[m.ID] = meter
+					g.mu.Unlock()
+				}
+				return err
+			})
+		}
+	}
+	err := g.wait()
+	r.identify()
+	if err != nil && !o.ForSilencing {
+		r.Close()
+		return nil, err
+	}
+	return r, err
+}
+
+// set stores what was opened, unless it was not.
+func set[T any](into *T) func(T, error) error {
+	return func(v T, err error) error {
+		if err == nil {
+			*into = v
+		}
+		return err
+	}
+}
+
+type opening struct {
+	wg   sync.WaitGroup
+	mu   sync.Mutex
+	errs []error // in the order of the bench file
+}
+
+func (g *opening) add(f func() error) {
+	g.mu.Lock()
+	n := len(g.errs)
+	g.errs = append(g.errs, nil)
+	g.mu.Unlock()
+	g.wg.Go(func() {
+		err := f()
+		g.mu.Lock()
+		g.errs[n] = err
+		g.mu.Unlock()
+	})
+}
+
+func (g *opening) wait() error {
+	g.wg.Wait()
+	return errors.Join(g.errs...)
+}
+
+// identify gathers the answers to *IDN?.
+func (r *Rig) identify() {
+	for _, x := range []any{r.Source, r.Amplifier, r.Analyser, r.PowerMeter, r.Interlock} {
+		r.identifyOne(x)
+	}
+	for _, m := range r.Meters {
+		r.identifyOne(m)
+	}
+}
+
+func (r *Rig) identifyOne(x any) {
+	if i, ok := x.(interface{ whoAmI() (id, idn string) }); ok {
+		id, idn := i.whoAmI()
+		r.Identified[id] = idn
+	}
+}

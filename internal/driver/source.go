@@ -1,0 +1,713 @@
+package driver
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/guard"
+	"provoke/internal/level"
+	"provoke/internal/rf"
+	"provoke/internal/scpi"
+)
+
+// ErrWouldRaise is wrapped when a method that only lowers is asked for something that raises, or
+// that cannot be shown to lower.
+var ErrWouldRaise = errors.New("this would raise RF and needs a permission")
+
+// ErrOutOfRange is wrapped when a setting is outside what the source can do. Nothing was sent.
+var ErrOutOfRange = errors.New("out of the source's range")
+
+// SettingError says that an instrument's own setting is not what the bench file says. Numbers sent
+// to it would mean something else than what they were computed for.
+type SettingError struct {
+	Instrument, What, Reads, Want, Remedy string
+}
+
+// Error says what is set, what is wanted and what to do.
+func (e *SettingError) Error() string {
+	return fmt.Sprintf("%s: its %s is %s, the bench file says %s: %s", e.Instrument, e.What, e.Reads, e.Want, e.Remedy)
+}
+
+// ReadBackError says that an instrument was told one thing and reads back another.
+type ReadBackError struct {
+	Instrument, What, Told, Reads string
+}
+
+// Error says what was told and what is read.
+func (e *ReadBackError) Error() string {
+	return fmt.Sprintf("%s: %s reads back as %s after it was told %s", e.Instrument, e.What, e.Reads, e.Told)
+}
+
+// Tolerances of a read-back: what an instrument may round a setting by.
+const (
+	levelTolerance     rf.Gain = 0.02 // dB, or half the source's resolution
+	frequencyTolerance         = 1e-6 // relative, and never less than 1 Hz
+	fractionTolerance          = 0.005
+)
+
+// Settable returns the level that a source is set to when a level is asked for: itself, rounded down
+// to the source's resolution. A level outside its range is an error that wraps ErrOutOfRange; it
+// is never clipped.
+func Settable(s catalog.Source, to rf.Power) (rf.Power, error) {
+	switch {
+	case !to.Exact():
+		return rf.Power{}, fmt.Errorf("level %v is no level that a source can be set to: %w", to, ErrOutOfRange)
+	case to.Exceeds(s.Maximum):
+		return rf.Power{}, fmt.Errorf("level %s is above the maximum of %s: %w", to.Text(2), s.Maximum.Text(2), ErrOutOfRange)
+	case !s.Minimum.Known() || s.Minimum.Exceeds(to):
+		return rf.Power{}, fmt.Errorf("level %s is below the minimum of %s: %w", to.Text(2), s.Minimum.Text(2), ErrOutOfRange)
+	}
+	if s.Resolution <= 0 {
+		return to, nil
+	}
+	const slack = 1e-6 // of a step, so that 10 dBm is not taken for 9.9999999
+	step := s.Resolution.DB()
+	down := rf.DBm(math.Floor(to.In()/step+slack) * step)
+	if s.Minimum.Exceeds(down) {
+		down = s.Minimum
+	}
+	return down, nil
+}
+
+// assumed is what a source that counts in volts takes its numbers for.
+type assumed struct {
+	load catalog.LoadSetting
+	unit string // VPP, VRMS, DBM
+}
+
+// looked is what was last read of the source, under one connection.
+type looked struct {
+	generation uint64 // 0: nothing is known
+	guard.Setting
+	assumed
+	// am and pulse are what the modulations are set to, on or off.
+	am, pulse level.Modulation
+}
+
+type source struct {
+	*instrument
+	spec  catalog.Source
+	known looked // owned by whoever holds conn
+}
+
+// OpenSource connects to a generator and reads back what it is set for. It changes nothing. A source
+// that counts in volts must be set for the load and the unit that the bench file says, or the
+// error is a *SettingError.
+func OpenSource(ctx context.Context, spec catalog.Source, o Options) (Source, error) {
+	i, err := open(ctx, RoleSource, spec.ID, spec.Connection, spec.CountsIn, o)
+	if err != nil {
+		return nil, err
+	}
+	s := &source{instrument: i, spec: spec}
+	_, err = s.State(ctx)
+	if err == nil {
+		err = s.fits()
+	}
+	if err != nil && !o.ForSilencing {
+		s.Close()
+		return nil, fmt.Errorf("open %w", err)
+	}
+	return s, nil
+}
+
+// fits compares load and unit with the bench file.
+func (s *source) fits() error {
+	if s.table.CountsIn != catalog.CountsVpp {
+		return nil
+	}
+	if s.known.load != s.spec.Load {
+		return &SettingError{s.name, "load setting", string(s.known.load), string(s.spec.Load),
+			"the same number means 6 dB more or less; set the load at the instrument, or correct the bench file"}
+	}
+	if s.known.unit != "VPP" {
+		return &SettingError{s.name, "amplitude unit", s.known.unit, "VPP",
+			"set the unit to volts peak-to-peak at the instrument"}
+	}
+	return nil
+}
+
+// State asks the source for all of its settings. The modulation's convention is not the source's
+// business and is left empty.
+func (s *source) State(ctx context.Context) (guard.SourceState, error) {
+	var out guard.SourceState
+	err := s.conn.Hold(ctx, func(h *scpi.Session) error {
+		if err := s.look(h); err != nil {
+			return err
+		}
+		out = guard.SourceState{Setting: s.known.Setting, Settled: true}
+		return nil
+	})
+	return out, err
+}
+
+// whole lists the queries that together give the whole state.
+func (s *source) whole() []Verb {
+	return append(s.brief(), AMAsk, AMDepthAsk, AMRateAsk, PulseAsk, PulseRateAsk, PulseDutyAsk)
+}
+
+// brief lists the queries that confirm a change of frequency or level. Completion comes first, so
+// that the others are answered by a source that has settled.
+func (s *source) brief() []Verb {
+	v := []Verb{Complete, FrequencyAsk, LevelAsk, OutputAsk}
+	if s.table.CountsIn == catalog.CountsVpp {
+		v = append(v, UnitAsk, LoadAsk)
+	}
+	return v
+}
+
+// look reads the whole state.
+func (s *source) look(h *scpi.Session) error {
+	s.known = looked{}
+	verbs := s.whole()
+	msg := s.table.message(verbs...)
+	answers, err := h.QueryFields(len(verbs), msg)
+	if err != nil {
+		return err
+	}
+	return s.learn(h, msg, verbs, answers, looked{})
+}
+
+// learn takes answers into what is known, on top of base. Answers that make no sense poison the
+// connection: they may belong to another question.
+func (s *source) learn(h *scpi.Session, msg string, verbs []Verb, answers []string, base looked) error {
+	s.known = looked{}
+	next, err := s.parse(verbs, answers, base)
+	if err != nil {
+		return h.Garbage(msg, err)
+	}
+	next.generation = h.Generation()
+	s.known = next
+	return nil
+}
+
+// parse reads answers in SI units and dBm on top of what is known already.
+func (s *source) parse(verbs []Verb, answers []string, k looked) (looked, error) {
+	a := map[Verb]string{}
+	for i, v := range verbs {
+		a[v] = answers[i]
+	}
+	p := parser{answers: a}
+	if p.number(Complete) != 1 {
+		p.fail(Complete, errors.New("want 1"))
+	}
+	k.Frequency = rf.Frequency(p.number(FrequencyAsk))
+	k.Output = p.bool(OutputAsk)
+	k.assumed = assumed{}
+	if _, ok := a[LoadAsk]; ok {
+		k.assumed = assumed{load: p.load(LoadAsk), unit: p.unit(UnitAsk)}
+	}
+	k.Level = s.fromNumber(p.number(LevelAsk), k.assumed)
+	if _, ok := a[AMAsk]; ok {
+		k.am = level.Modulation{Kind: level.AM, Depth: rf.Fraction(p.number(AMDepthAsk) / 100), Rate: rf.Frequency(p.number(AMRateAsk))}
+		k.pulse = level.Modulation{Kind: level.Pulse, Duty: rf.Fraction(p.number(PulseDutyAsk) / 100), Rate: rf.Frequency(p.number(PulseRateAsk))}
+		k.Modulation = k.on(p.bool(AMAsk), p.bool(PulseAsk))
+	}
+	return k, p.err
+}
+
+// parser reads answers and remembers the first that makes no sense.
+type parser struct {
+	answers map[Verb]string
+	err     error
+}
+
+func (p *parser) fail(v Verb, err error) {
+	if p.err == nil {
+		p.err = fmt.Errorf("%w: the answer to %q is %q: %w", scpi.ErrGarbage, v, p.answers[v], err)
+	}
+}
+
+func (p *parser) number(v Verb) float64 {
+	x, err := scpi.ParseNumber(p.answers[v])
+	if err != nil {
+		p.fail(v, err)
+	}
+	return x
+}
+
+func (p *parser) bool(v Verb) bool {
+	b, err := scpi.ParseBool(p.answers[v])
+	if err != nil {
+		p.fail(v, err)
+	}
+	return b
+}
+
+func (p *parser) load(v Verb) catalog.LoadSetting {
+	ohm, err := scpi.ParseNumber(p.answers[v])
+	switch {
+	case errors.Is(err, scpi.ErrOverRange):
+		return catalog.LoadHighZ
+	case err != nil:
+		p.fail(v, err)
+	case math.Abs(ohm-50) <= 0.5:
+		return catalog.Load50
+	}
+	return catalog.LoadSetting(rf.Resistance(ohm).String())
+}
+
+// unit reads the amplitude unit; what is not known stands as it came and fits nothing.
+func (p *parser) unit(v Verb) string { return upper(p.answers[v]) }
+
+// on returns the modulation that is on. With both on it is AM, whose crest is the higher.
+func (k looked) on(am, pulse bool) level.Modulation {
+	switch {
+	case am:
+		return k.am
+	case pulse:
+		return k.pulse
+	}
+	return level.Modulation{Kind: level.CW}
+}
+
+// toNumber converts a level into the number that the source wants to hear. A sine of P into 50 Ω has
+// Vpp = 2·√2·√(P·50 Ω); a source set for high impedance shows its open-circuit voltage, the double.
+// The seventh digit is rounded down.
+func (s *source) toNumber(p rf.Power, a assumed) float64 {
+	if s.table.CountsIn == catalog.CountsDBm || a.unit == "DBM" {
+		return math.Floor(p.In()*1e6+1e-3) / 1e6
+	}
+	v := rf.VoltageAcross(p, rf.Z0).SI()
+	if a.unit != "VRMS" {
+		v *= 2 * math.Sqrt2
+	}
+	if a.load == catalog.LoadHighZ {
+		v *= 2
+	}
+	const slack = 1e-3 // of the last digit
+	digit := math.Pow(10, math.Floor(math.Log10(v))-6)
+	floored, _ := strconv.ParseFloat(strconv.FormatFloat(math.Floor(v/digit+slack)*digit, 'g', 7, 64), 64)
+	return floored
+}
+
+// fromNumber is the way back. A load or unit that is not understood gives an absent level.
+func (s *source) fromNumber(x float64, a assumed) rf.Power {
+	if s.table.CountsIn == catalog.CountsDBm {
+		return rf.DBm(x)
+	}
+	if a.load == catalog.LoadHighZ {
+		x /= 2
+	} else if a.load != catalog.Load50 {
+		return rf.Power{}
+	}
+	switch a.unit {
+	case "VPP":
+		return rf.PowerInto(rf.VoltsPP(x), rf.Z0)
+	case "VRMS":
+		return rf.PowerInto(rf.Volts(x), rf.Z0)
+	case "DBM":
+		if a.load == catalog.Load50 {
+			return rf.DBm(x)
+		}
+	}
+	return rf.Power{}
+}
+
+// Apply brings the source to the setting of the permission and reads it back in the same message;
+// see phases for when it takes more than one. The permission is used up only once the source's
+// present state is known, right before the first message goes out; on a connection that was lost
+// meanwhile nothing is sent.
+func (s *source) Apply(ctx context.Context, c guard.Cleared) error { return s.apply(ctx, c.Take) }
+
+func (s *source) apply(ctx context.Context, take func() (guard.Setting, error)) error {
+	return s.conn.Hold(ctx, func(h *scpi.Session) error {
+		if err := s.lookIfLost(h); err != nil {
+			return err
+		}
+		if err := s.fits(); err != nil {
+			return err
+		}
+		h.Pin()
+		to, err := take()
+		if err != nil {
+			return err
+		}
+		if to, err = s.settable(to); err != nil {
+			return fmt.Errorf("%s: %w", s.name, err)
+		}
+		for _, p := range s.phases(s.known.Setting, to) {
+			if err := s.tell(h, p.units, p.ask, p.want); err != nil {
+				return err
+			}
+			if !p.prepares.IsCW() {
+				if err := s.prepared(p.prepares); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+}
+
+// lookIfLost reads the state when the connection is not the one under which it was read before: the
+// instrument may have been switched off and on.
+func (s *source) lookIfLost(h *scpi.Session) error {
+	if err := h.Connect(); err != nil {
+		return err
+	}
+	if s.known.generation == h.Generation() {
+		return nil
+	}
+	return s.look(h)
+}
+
+// settable checks a setting against what the source can do and rounds its level down. Parts that are
+// absent are left as they are, which is allowed only with the output off.
+func (s *source) settable(to guard.Setting) (guard.Setting, error) {
+	to.Modulation = spoken(to.Modulation)
+	if to.Frequency.Known() || to.Output {
+		if !s.spec.Band.Contains(to.Frequency) {
+			return to, fmt.Errorf("frequency %v is outside the band of %v to %v: %w", to.Frequency, s.spec.Band.Low, s.spec.Band.High, ErrOutOfRange)
+		}
+	}
+	m := to.Modulation
+	switch {
+	case m.Kind == level.AM && (m.Depth <= 0 || m.Depth > 1 || !m.Rate.Known()),
+		m.Kind == level.Pulse && (m.Duty <= 0 || m.Duty >= 1 || !m.Rate.Known()):
+		return to, fmt.Errorf("modulation %s, depth %v, duty %v, rate %v cannot be set: %w", m.Kind, m.Depth, m.Duty, m.Rate, ErrOutOfRange)
+	case m.Kind != level.AM && m.Kind != level.Pulse && m.Kind != level.CW:
+		return to, fmt.Errorf("modulation %q is not known: %w", m.Kind, ErrOutOfRange)
+	}
+	if !to.Output && !to.Level.Known() {
+		return to, nil
+	}
+	var err error
+	to.Level, err = Settable(s.spec, to.Level)
+	return to, err
+}
+
+// spoken returns what of a modulation the source is told, so that two can be compared.
+func spoken(m level.Modulation) level.Modulation {
+	switch {
+	case m.IsCW():
+		return level.Modulation{Kind: level.CW}
+	case m.Kind == level.AM:
+		return level.Modulation{Kind: level.AM, Depth: m.Depth, Rate: m.Rate}
+	case m.Kind == level.Pulse:
+		return level.Modulation{Kind: level.Pulse, Duty: m.Duty, Rate: m.Rate}
+	}
+	return m
+}
+
+// phase is one message of commands with the queries that confirm it.
+type phase struct {
+	units []string
+	ask   []Verb
+	want  guard.Setting
+	// prepares is a modulation whose depth, rate or duty was set while it is off.
+	prepares level.Modulation
+}
+
+// phases returns the messages that take the source from one setting to another. No step inside is
+// louder than the louder of the two: off first, down first, old modulation off, frequency, new
+// modulation on, up last, output on at the very end. For a level with the peak held this lowers
+// the carrier before modulation goes on.
+//
+// An instrument may refuse one command of a message and carry out the rest. So whatever a rise
+// relies on is confirmed before it: a lower level and the depth before modulation or another
+// frequency, everything before output on. A change of level alone, or of frequency with a level that
+// does not fall, is one message.
+func (s *source) phases(from, to guard.Setting) []phase {
+	t := s.table
+	var out []phase
+	if from.Output && !to.Output {
+		from.Output = false
+		out = append(out, phase{units: []string{t.say(OutputOff)}, ask: s.brief(), want: from})
+	}
+	rises := to.Level.Exceeds(from.Level)
+	changed := to.Modulation != from.Modulation
+	var units []string
+	if to.Level.Known() && !rises {
+		units = append(units, s.level(to.Level))
+		from.Level = to.Level
+	}
+	moves := to.Frequency.Known() && to.Frequency != from.Frequency
+	ask := s.brief()
+	if changed {
+		units = append(append(units, t.say(AMOff), t.say(PulseOff)), s.prepare(to.Modulation)...)
+		from.Modulation = level.Modulation{Kind: level.CW}
+		ask = s.whole()
+	}
+	if len(units) > 0 && (changed || moves) && from.Output {
+		out = append(out, phase{units: units, ask: ask, want: from, prepares: to.Modulation})
+		units = nil
+	}
+	if to.Frequency.Known() {
+		units = append(units, t.put(Frequency, to.Frequency.Hz()))
+		from.Frequency = to.Frequency
+	}
+	if changed {
+		units = append(units, s.modulate(to.Modulation)...)
+		from.Modulation = to.Modulation
+	}
+	if to.Level.Known() && rises {
+		units = append(units, s.level(to.Level))
+		from.Level = to.Level
+	}
+	if len(units) > 0 {
+		out = append(out, phase{units: units, ask: ask, want: from, prepares: to.Modulation})
+	}
+	if to.Output && !from.Output {
+		out = append(out, phase{units: []string{t.say(OutputOn)}, ask: s.brief(), want: to})
+	}
+	return out
+}
+
+func (s *source) level(p rf.Power) string { return s.levelFor(p, s.known.assumed) }
+
+func (s *source) levelFor(p rf.Power, a assumed) string {
+	return s.table.putText(Level, strconv.FormatFloat(s.toNumber(p, a), 'f', -1, 64))
+}
+
+// prepare sets what a modulation will be without switching it on.
+func (s *source) prepare(m level.Modulation) []string {
+	t := s.table
+	switch m.Kind {
+	case level.AM:
+		return []string{t.say(AMInternal), t.put(AMDepth, 100*float64(m.Depth)), t.put(AMRate, m.Rate.Hz())}
+	case level.Pulse:
+		return []string{t.put(PulseRate, m.Rate.Hz()), t.put(PulseDuty, 100*float64(m.Duty))}
+	}
+	return nil
+}
+
+func (s *source) modulate(m level.Modulation) []string {
+	switch m.Kind {
+	case level.AM:
+		return []string{s.table.say(AMOn)}
+	case level.Pulse:
+		return []string{s.table.say(PulseOn)}
+	}
+	return nil
+}
+
+// tell sends commands, reads the state back with the given queries in the same message, and
+// compares it with what was told.
+func (s *source) tell(h *scpi.Session, units []string, verbs []Verb, want guard.Setting) error {
+	base := s.known
+	s.known = looked{} // until the source has confirmed
+	msg := append(units, s.table.message(verbs...))
+	answers, err := h.Ask(len(verbs), msg...)
+	if err != nil {
+		return err
+	}
+	if err := s.learn(h, scpi.Join(msg...), verbs, answers, base); err != nil {
+		return err
+	}
+	if err := s.fits(); err != nil {
+		return err
+	}
+	return s.agrees(want)
+}
+
+// agrees compares what was read back with what was told.
+func (s *source) agrees(want guard.Setting) error {
+	got := s.known.Setting
+	differ := func(what string, told, reads any) error {
+		s.known = looked{}
+		return &ReadBackError{s.name, what, fmt.Sprint(told), fmt.Sprint(reads)}
+	}
+	if want.Output != got.Output {
+		return differ("the output", onOff(want.Output), onOff(got.Output))
+	}
+	if want.Frequency.Known() && math.Abs(float64(want.Frequency-got.Frequency)) > max(1, frequencyTolerance*want.Frequency.Hz()) {
+		return differ("the frequency", want.Frequency, got.Frequency)
+	}
+	if want.Level.Known() {
+		d, bound := got.Level.Minus(want.Level)
+		if bound != rf.Exactly || math.Abs(d.DB()) > max(levelTolerance, s.spec.Resolution/2).DB() {
+			return differ("the level", want.Level.Text(2), got.Level.Text(2))
+		}
+	}
+	w := spoken(want.Modulation)
+	if !same(w, got.Modulation) {
+		return differ("the modulation", describe(w), describe(got.Modulation))
+	}
+	// What was told is what is known: the next comparison must not trip over the last digit.
+	s.known.Modulation = w
+	return nil
+}
+
+// prepared checks that a modulation is set as it will be when it goes on, or is on.
+func (s *source) prepared(m level.Modulation) error {
+	got := s.known.am
+	if m.Kind == level.Pulse {
+		got = s.known.pulse
+	}
+	if same(m, got) {
+		return nil
+	}
+	s.known = looked{}
+	return &ReadBackError{s.name, "the modulation", describe(m), describe(got)}
+}
+
+func same(a, b level.Modulation) bool {
+	near := func(a, b float64) bool {
+		return math.Abs(a-b) <= fractionTolerance*max(math.Abs(a), math.Abs(b))
+	}
+	return a.Kind == b.Kind && near(float64(a.Depth), float64(b.Depth)) && near(float64(a.Duty), float64(b.Duty)) && near(float64(a.Rate), float64(b.Rate))
+}
+
+func onOff(b bool) string {
+	if b {
+		return "on"
+	}
+	return "off"
+}
+
+func describe(m level.Modulation) string {
+	switch m.Kind {
+	case level.AM:
+		return fmt.Sprintf("AM %v at %v", m.Depth, m.Rate)
+	case level.Pulse:
+		return fmt.Sprintf("pulse %v at %v", m.Duty, m.Rate)
+	}
+	return "CW"
+}
+
+// Lower sets a level that is not above the present one; otherwise the error wraps ErrWouldRaise.
+func (s *source) Lower(ctx context.Context, to rf.Power) error {
+	down, err := Settable(s.spec, to)
+	if err != nil {
+		return fmt.Errorf("%s: lower the level: %w", s.name, err)
+	}
+	return s.conn.Hold(ctx, func(h *scpi.Session) error {
+		if err := s.lookIfLost(h); err != nil {
+			return err
+		}
+		if err := s.fits(); err != nil {
+			return err
+		}
+		if to.Exceeds(s.known.Level.Add(levelTolerance)) {
+			return fmt.Errorf("%s: lower the level to %s while it is at %s: %w", s.name, to.Text(2), s.known.Level.Text(2), ErrWouldRaise)
+		}
+		h.Pin()
+		want := s.known.Setting
+		want.Level = down
+		return s.tell(h, []string{s.level(down)}, s.brief(), want)
+	})
+}
+
+// Unmodulate switches modulation off. From a pulse with the output on that raises the mean power, and
+// the error wraps ErrWouldRaise: switch the output off first.
+func (s *source) Unmodulate(ctx context.Context) error {
+	return s.conn.Hold(ctx, func(h *scpi.Session) error {
+		if err := s.lookIfLost(h); err != nil {
+			return err
+		}
+		if s.known.Output && s.known.Modulation.Kind == level.Pulse {
+			return fmt.Errorf("%s: switch pulse modulation off with the output on: the mean power rises: %w", s.name, ErrWouldRaise)
+		}
+		h.Pin()
+		want := s.known.Setting
+		want.Modulation = level.Modulation{Kind: level.CW}
+		return s.tell(h, []string{s.table.say(AMOff), s.table.say(PulseOff)}, s.whole(), want)
+	})
+}
+
+// OutputOff switches the output off and reads it back. It does not wait for another user of the
+// instrument that hangs, and when the instrument does not answer it says it a second time on a new
+// connection. nil means that the source itself says that its output is off.
+func (s *source) OutputOff(ctx context.Context) error {
+	return switchOff(ctx, s.instrument, OutputOff, OutputAsk, func(h *scpi.Session) { s.known.Output = false })
+}
+
+// switchOff sends the command that silences and asks whether it is so.
+func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*scpi.Session)) error {
+	once := func(ctx context.Context, say func(*scpi.Session) (string, error)) error {
+		return i.conn.HoldUrgently(ctx, func(h *scpi.Session) error {
+			answer, err := say(h)
+			if answer == "" {
+				return err
+			}
+			on, err := scpi.ParseBool(answer)
+			switch {
+			case err != nil:
+				return h.Garbage(i.table.say(ask), err)
+			case on:
+				return &ReadBackError{i.name, "the output", "off", "on"}
+			}
+			done(h)
+			return nil
+		})
+	}
+	first, cancel := half(ctx)
+	defer cancel()
+	err := once(first, func(h *scpi.Session) (string, error) {
+		// An entry of the error queue beside the answer is no reason to doubt the answer.
+		a, err := h.Ask(1, i.table.say(off), i.table.say(ask))
+		if len(a) == 1 {
+			return a[0], nil
+		}
+		return "", err
+	})
+	if err == nil {
+		return nil
+	}
+	again := once(ctx, func(h *scpi.Session) (string, error) {
+		if err := h.Write(i.table.say(off)); err != nil {
+			return "", err
+		}
+		return h.Query(i.table.say(ask))
+	})
+	if again == nil {
+		return nil
+	}
+	return errors.Join(err, again)
+}
+
+// half returns a context with half the time that is left, so that there is time for a second try.
+func half(ctx context.Context) (context.Context, context.CancelFunc) {
+	deadline, ok := ctx.Deadline()
+	if !ok {
+		return context.WithCancel(ctx)
+	}
+	return context.WithTimeout(ctx, time.Until(deadline)/2)
+}
+
+// Minimum sets the lowest level of the bench file and reads it back, whatever load and unit the
+// source is set for. nil means that the source itself says that it is at its minimum.
+func (s *source) Minimum(ctx context.Context) error {
+	if !s.spec.Minimum.Known() {
+		return fmt.Errorf("%s: set the lowest level: the bench file gives no minimum", s.name)
+	}
+	return s.conn.HoldUrgently(ctx, func(h *scpi.Session) error {
+		a := s.known.assumed
+		if s.known.generation == 0 || a.load == "" {
+			a = assumed{load: s.spec.Load, unit: "VPP"}
+		}
+		read, err := s.minimum(h, a)
+		if err != nil && read != a && read.load != "" {
+			// The number meant something else than was thought; now it is known what.
+			_, err = s.minimum(h, read)
+		}
+		return err
+	})
+}
+
+// minimum tries once, taking load and unit for granted. It returns the load and unit that it read.
+func (s *source) minimum(h *scpi.Session, a assumed) (assumed, error) {
+	base, verbs := s.known, s.brief()
+	msg := []string{s.levelFor(s.spec.Minimum, a), s.table.message(verbs...)}
+	s.known = looked{}
+	answers, err := h.Ask(len(verbs), msg...)
+	if len(answers) != len(verbs) {
+		return assumed{}, err
+	}
+	if bad := s.learn(h, scpi.Join(msg...), verbs, answers, base); bad != nil {
+		return assumed{}, errors.Join(err, bad)
+	}
+	got := s.known
+	if base.generation != got.generation {
+		s.known = looked{} // the modulation was not read under this connection
+	}
+	if got.Level.Exceeds(s.spec.Minimum.Add(levelTolerance + s.spec.Resolution/2)) {
+		return got.assumed, errors.Join(err, &ReadBackError{s.name, "the level", s.spec.Minimum.Text(2), got.Level.Text(2)})
+	}
+	return got.assumed, nil
+}
