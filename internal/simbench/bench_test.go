@@ -201,3 +201,16 @@ func dialForBenchmark(b *testing.B, bench *Bench) net.Conn {
 	b.Cleanup(func() { c.Close() })
 	return c
 }
+
+func TestAnAnalyserInputOverItsRatingIsDestroyedAndStaysSo(t *testing.T) {
+	b := open(t, Config{Fixture: Jig50})
+	b.do(func(p *plant) { p.extraPad = -45 }) // somebody put an amplifier in front of it
+	drive(t, b, 10e6, -3)
+	abuses := b.Abuses()
+	if len(abuses) != 1 || !abuses[0].Destroyed || abuses[0].Instrument != "analyser" {
+		t.Fatalf("abuses: %v, want one destroyed analyser", abuses)
+	}
+	if v := dial(t, b, "analyser").number("FREQ:CENT 10E6;SPAN 0;:BAND 1E3;:DISP:TRAC:Y:RLEV 30;:READ:POW?"); v > -85 {
+		t.Errorf("a destroyed analyser still reads %.1f dBm", v)
+	}
+}

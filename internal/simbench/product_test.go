@@ -100,7 +100,7 @@ func TestNoBandButTheTrueOnesUpsetsAtTheLevelsWanted(t *testing.T) {
 		p := &plant{gear: g, wiring: wiring{fixture: Cable}, operate: true, cache: map[transferKey]transfer{},
 			product: weigher{build: Original}}
 		for _, level := range TruthLevels {
-			for hz := 150e3; hz < 80e6; hz *= 1.004 {
+			for hz := 150e3; hz < 80e6; hz *= 1.01 {
 				p.setCarrier(hz, amperes(level))
 				p.generator.am, p.generator.mod = true, CarrierHeldAM
 				s := p.solve()
