@@ -1,7 +1,190 @@
 package main
 
-import "errors"
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/template"
+	"time"
 
-type demoCommand struct{}
+	"provoke/internal/rf"
+	"provoke/internal/simbench"
 
-func (c *demoCommand) Run(w *world) error { return errors.New("demo is not built yet") }
+	_ "embed"
+)
+
+type demoCommand struct {
+	Dir   string  `default:"." help:"Folder to leave the files in (${default})." type:"path"`
+	Seed  uint64  `default:"1" help:"Varies cable, bands, thresholds and fix of the simulated bench (${default})."`
+	Truth string  `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON, to compare the findings with."`
+	Speed float64 `default:"40" help:"How many times faster than the clock the simulated bench runs (${default})."`
+}
+
+// Help says what the demo leaves behind.
+func (c *demoCommand) Help() string {
+	return `Everything runs on a simulated bench over real sockets: an invented conveyor belt weigher upset at an invented
+laboratory. The demo types the commands that you would type, and leaves bench.yaml, baseline.yaml, exposure.yaml,
+belt-weigher.provoke and report.html. Files of an earlier demo are kept under another name.`
+}
+
+//go:embed demo/baseline.yaml.tmpl
+var demoBaseline string
+
+//go:embed demo/exposure.yaml.tmpl
+var demoExposure string
+
+// demo is one showing: the simulated bench and the folder.
+type demo struct {
+	w   *world
+	sim *simbench.Bench
+	dir string
+}
+
+func (c *demoCommand) Run(w *world) error {
+	begun := time.Now()
+	if c.Speed <= 0 || c.Speed > 200 {
+		return withCode(exitUsage, fmt.Errorf("speed %g must be above 0 and at most 200", c.Speed))
+	}
+	d := &demo{w: w, sim: simbench.New(simbench.Config{Seed: c.Seed, Speed: c.Speed}), dir: c.Dir}
+	defer d.sim.Close()
+	if err := d.prepare(c); err != nil {
+		return err
+	}
+	if err := d.job(); err != nil {
+		return err
+	}
+	if abuses := d.sim.Abuses(); len(abuses) > 0 {
+		return fmt.Errorf("the simulated bench was abused, which is a fault of provoke: %+v", abuses)
+	}
+	fmt.Fprintf(w.stdout, "\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.\n",
+		rf.Duration(time.Since(begun).Round(100*time.Millisecond)), d.shown("report.html"))
+	return nil
+}
+
+// prepare starts the bench and writes its files.
+func (d *demo) prepare(c *demoCommand) error {
+	if err := os.MkdirAll(d.dir, 0o755); err != nil {
+		return fmt.Errorf("make the demo's folder: %w", err)
+	}
+	if err := d.sim.Listen("127.0.0.1:0"); err != nil {
+		return err
+	}
+	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke", "report.html"} {
+		if err := d.setAside(name); err != nil {
+			return err
+		}
+	}
+	values := map[string]string{
+		"Dwell":   rf.Duration(d.sim.LeastDwell().Round(time.Millisecond) + time.Millisecond).String(),
+		"Recover": rf.Duration(3 * d.sim.LeastDwell().Round(time.Millisecond)).String(),
+		"Speed":   fmt.Sprint(c.Speed),
+	}
+	if err := d.write("bench.yaml", d.sim.BenchFile()); err != nil {
+		return err
+	}
+	for name, text := range map[string]string{"baseline.yaml": demoBaseline, "exposure.yaml": demoExposure} {
+		var b strings.Builder
+		if err := template.Must(template.New(name).Option("missingkey=error").Parse(text)).Execute(&b, values); err != nil {
+			return fmt.Errorf("write the demo's %s: %w", name, err)
+		}
+		if err := d.write(name, []byte(b.String())); err != nil {
+			return err
+		}
+	}
+	if c.Truth == "" {
+		return nil
+	}
+	truth, err := json.MarshalIndent(d.sim.Truth(), "", "  ")
+	if err != nil {
+		return fmt.Errorf("write the truth: %w", err)
+	}
+	return os.WriteFile(c.Truth, append(truth, '\n'), 0o644)
+}
+
+// setAside renames what an earlier demo left, so that nothing is lost.
+func (d *demo) setAside(name string) error {
+	path := filepath.Join(d.dir, name)
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	ext := filepath.Ext(name)
+	for n := 1; n < 10000; n++ {
+		other := fmt.Sprintf("%s.before-%d%s", strings.TrimSuffix(path, ext), n, ext)
+		if _, err := os.Stat(other); errors.Is(err, os.ErrNotExist) {
+			return os.Rename(path, other)
+		}
+	}
+	return fmt.Errorf("keep the old %s: too many old ones in %s", name, d.dir)
+}
+
+func (d *demo) write(name string, data []byte) error {
+	if err := os.WriteFile(filepath.Join(d.dir, name), data, 0o644); err != nil {
+		return fmt.Errorf("write the demo's %s: %w", name, err)
+	}
+	return nil
+}
+
+// shown is a file of the demo as the user would type it.
+func (d *demo) shown(name string) string {
+	if here, err := os.Getwd(); err == nil {
+		if rel, err := filepath.Rel(here, filepath.Join(d.dir, name)); err == nil && !strings.HasPrefix(rel, "..") {
+			return rel
+		}
+	}
+	return filepath.Join(d.dir, name)
+}
+
+// job types the commands of the whole job.
+func (d *demo) job() error {
+	job, bench := d.shown("belt-weigher.provoke"), d.shown("bench.yaml")
+	baseline, exposure := d.shown("baseline.yaml"), d.shown("exposure.yaml")
+	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--arm"}
+	for _, s := range []struct {
+		say  string
+		hand func()
+		args []string
+	}{
+		{"An invented laboratory saw the belt weigher's reading jump and an error latch, at 3 V e.m.f. with 80 % AM.\n" +
+			"First: is the bench file sound, and what does the chain stand?", nil, []string{"bench", bench}},
+		{"Before switching on: what can the chain reach, and what is nearest to its rating?", nil, []string{"budget", bench, exposure}},
+		{"What would the plan do?", nil, []string{"plan", exposure}},
+		{"Does the monitor raise alarms without any RF?", nil,
+			append([]string{"run", baseline, "--job", job, "--label", "no RF"}, by...)},
+		{"Reproduce the upset and find its thresholds.", nil,
+			append([]string{"run", exposure, "--job", job, "--label", "as received"}, by...)},
+		{"", nil, []string{"findings", job}},
+		{"The fix goes in, and the very same exposure again.", func() { d.sim.SetBuild(simbench.Fixed) },
+			append([]string{"run", exposure, "--job", job, "--label", "with the fix", "--changed", "capacitors from the cable's wires to chassis at the connector (invented)"}, by...)},
+		{"", nil, []string{"findings", job}},
+		{"Did the fix work?", nil, []string{"compare", job, "2", "3"}},
+		{"", nil, []string{"report", job, "-o", d.shown("report.html")}},
+		{"Is the journal whole?", nil, []string{"journal", job, "--verify"}},
+	} {
+		if s.hand != nil {
+			s.hand()
+		}
+		if s.say != "" {
+			fmt.Fprintf(d.w.stdout, "\n# %s\n", strings.ReplaceAll(s.say, "\n", "\n# "))
+		}
+		fmt.Fprintf(d.w.stdout, "\n$ provoke %s\n", typedOut(s.args))
+		if code := run(d.w, s.args); code != exitDone && code != exitIncomplete {
+			return withCode(code, fmt.Errorf("the demo's command ended with code %d", code))
+		}
+	}
+	return nil
+}
+
+// typedOut prints arguments as they would be typed.
+func typedOut(args []string) string {
+	out := make([]string, len(args))
+	for i, a := range args {
+		if strings.ContainsAny(a, " ()'") {
+			a = `"` + a + `"`
+		}
+		out[i] = a
+	}
+	return strings.Join(out, " ")
+}
