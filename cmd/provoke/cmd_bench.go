@@ -91,6 +91,7 @@ type benchRating struct {
 	What   string       `json:"what"`
 	Rating *rf.Quantity `json:"rating"`
 	As     string       `json:"as,omitempty"`
+	linear string       // the same in ampere, for print
 }
 
 func benchSheetOf(b *catalog.Bench, list problem.List, now time.Time) benchSheet {
@@ -144,7 +145,11 @@ func (p *benchPiece) band(b catalog.Band) {
 }
 
 func (p *benchPiece) stands(what string, rating *rf.Quantity, as string) {
-	p.Stands = append(p.Stands, benchRating{what, rating, as})
+	p.Stands = append(p.Stands, benchRating{What: what, Rating: rating, As: as})
+}
+
+func (p *benchPiece) standsCurrent(limit rf.Current) {
+	p.Stands = append(p.Stands, benchRating{What: "current", Rating: limit.Quantity(), As: chain.RatedPeak, linear: limit.Linear() + " = "})
 }
 
 // figure adds a curve: its least and greatest value, and where it holds.
@@ -180,7 +185,7 @@ func figure[V curve.Value](p *benchPiece, what string, c curve.Curve[V], text fu
 }
 
 func gainFigure(p *benchPiece, what string, c curve.Curve[rf.Gain]) {
-	figure(p, what, c, rf.Gain.String, func(a, b rf.Gain) bool { return a < b })
+	figure(p, what, c, func(g rf.Gain) string { return g.Text(2) }, func(a, b rf.Gain) bool { return a < b })
 }
 
 func powerFigure(p *benchPiece, what string, c curve.Curve[rf.Power]) {
@@ -269,7 +274,7 @@ func (s *benchSheet) onCable(b *catalog.Bench) {
 		p.says("decoupling", w.Decoupling)
 	}
 	p.says("current against the jig's", fmt.Sprintf("%v to %v", w.ExpectedLow, w.ExpectedHigh))
-	p.stands("current", w.MaximumCurrent.Quantity(), chain.RatedPeak)
+	p.standsCurrent(w.MaximumCurrent)
 	d := s.add("DUT", "device under test", b.DUT.Identity, catalog.Connection{})
 	if b.DUT.Port != "" {
 		d.says("port", b.DUT.Port)
@@ -277,7 +282,7 @@ func (s *benchSheet) onCable(b *catalog.Bench) {
 	if q := b.Probe; q != nil {
 		p := s.add("probe", "current monitoring probe", q.Identity, catalog.Connection{})
 		impedanceFigure(p, "transfer impedance", q.TransferImpedance)
-		p.stands("current", q.MaximumCurrent.Quantity(), chain.RatedPeak)
+		p.standsCurrent(q.MaximumCurrent)
 	}
 }
 
@@ -352,5 +357,5 @@ func (r benchRating) text() string {
 		}
 		return r.What + " NOT GIVEN: forbids"
 	}
-	return fmt.Sprintf("%s %s (%s)", r.What, r.Rating.Text, r.As)
+	return fmt.Sprintf("%s %s%s (%s)", r.What, r.linear, r.Rating.Text, r.As)
 }

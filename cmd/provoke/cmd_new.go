@@ -1,7 +1,78 @@
 package main
 
-import "errors"
+import (
+	_ "embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
 
-type newCommand struct{}
+	"provoke/internal/document"
+)
 
-func (c *newCommand) Run(w *world) error { return errors.New("new is not built yet") }
+//go:embed template/bench.yaml
+var benchTemplate string
+
+//go:embed template/plan.yaml
+var planTemplate string
+
+type newCommand struct {
+	Dir string `arg:"" help:"Folder, made when it does not exist."`
+}
+
+// Help is the long help.
+func (newCommand) Help() string {
+	return `Writes bench.yaml and plan.yaml, commented. What only you know is marked ` + document.Blank + `; "provoke bench" then names
+each blank with its line. Files that exist are left alone.`
+}
+
+// Run writes the files, none where one of them exists.
+func (c *newCommand) Run(w *world) error {
+	files := []struct{ name, text string }{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}}
+	var there []string
+	for _, f := range files {
+		if _, err := os.Lstat(filepath.Join(c.Dir, f.name)); err == nil {
+			there = append(there, filepath.Join(c.Dir, f.name))
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("look into the folder: %w", err)
+		}
+	}
+	if len(there) > 0 {
+		return fmt.Errorf("%s already there; nothing was written: move it away or name another folder", alreadyThere(there))
+	}
+	if err := os.MkdirAll(c.Dir, 0o755); err != nil {
+		return fmt.Errorf("make the folder: %w", err)
+	}
+	for _, f := range files {
+		if err := writeNew(filepath.Join(c.Dir, f.name), f.text); err != nil {
+			return err
+		}
+	}
+	bench := filepath.Join(c.Dir, "bench.yaml")
+	blanks := strings.Count(benchTemplate, ": "+document.Blank)
+	fmt.Fprintf(w.stdout, "wrote %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"))
+	fmt.Fprintf(w.stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n", blanks, bench)
+	return nil
+}
+
+func alreadyThere(names []string) string {
+	if len(names) == 1 {
+		return names[0] + " is"
+	}
+	return strings.Join(names, " and ") + " are"
+}
+
+// writeNew writes a file that does not exist yet; it never replaces one.
+func writeNew(path, text string) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return fmt.Errorf("write a new file: %w", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	if _, err = f.WriteString(text); err != nil {
+		return fmt.Errorf("write %s: %w", path, err)
+	}
+	return nil
+}

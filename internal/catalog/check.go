@@ -14,7 +14,7 @@ import (
 func (b *builder) connection(path, table, id string, f connectionFile) Connection {
 	c := Connection{Address: strings.TrimSpace(f.Address), Table: f.Table, Timeout: f.Timeout}
 	if c.Address == "" {
-		if f.Table != "" {
+		if f.Table != "" && !b.doc.Has(path+".address") {
 			b.doc.Problem(path+".table", path+" has a table but no address", "add the address, or remove the table of a piece that is set by hand")
 		}
 		return Connection{}
@@ -169,7 +169,7 @@ func (b *builder) check() {
 	if len(out.Monitors) == 0 {
 		doc.Warning("", "the bench has no monitors: an upset would not be noticed", "add at least the operator's key: {id: KEY, kind: operator}")
 	}
-	if !out.Source.Connection.Present() {
+	if !out.Source.Connection.Present() && !doc.Has("source.address") {
 		doc.Warning("source", "source has no address: it cannot be driven from here", "budget and plan work; run and off do not")
 	}
 	if doc.Problems().Err() == nil {

@@ -35,10 +35,10 @@ func volts(vpp float64) string {
 	case vpp < 1:
 		unit, scale = "mVpp", 1e3
 	}
-	x := vpp * scale
+	x := vpp * scale * (1 + 1e-9) // what is a round number stays one
 	decimals := max(0, 3-int(math.Floor(math.Log10(x))))
 	p := math.Pow(10, float64(decimals))
-	return strconv.FormatFloat(math.Floor(x*p*(1+1e-9))/p, 'f', decimals, 64) + " " + unit
+	return strconv.FormatFloat(math.Floor(x*p)/p, 'f', decimals, 64) + " " + unit
 }
 
 // ParseSetting reads a level as the generator counts it: a power, or a voltage under the generator's
