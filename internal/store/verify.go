@@ -122,12 +122,39 @@ func (j *Job) checkStructure(v *Verification) error {
 	if err := rows.Err(); err != nil {
 		return plain(err)
 	}
+	if err := j.checkSize(v); err != nil {
+		return err
+	}
 	var strays int
 	if err := j.read.QueryRow("SELECT count(DISTINCT run) FROM events WHERE run NOT IN (SELECT run FROM runs)").Scan(&strays); err != nil {
 		return plain(err)
 	}
 	if strays > 0 {
 		v.Problems = append(v.Problems, fmt.Sprintf("there are records of %d runs that are not in the list of runs", strays))
+	}
+	return nil
+}
+
+// checkSize compares the length of a job that was closed in order with what its header says: a cut
+// that took nothing but unused room is a cut all the same.
+func (j *Job) checkSize(v *Verification) error {
+	var mode string
+	var size, pages int64
+	if err := j.read.QueryRow("PRAGMA journal_mode").Scan(&mode); err != nil {
+		return plain(err)
+	}
+	if err := j.read.QueryRow("PRAGMA page_size").Scan(&size); err != nil {
+		return plain(err)
+	}
+	if err := j.read.QueryRow("PRAGMA page_count").Scan(&pages); err != nil {
+		return plain(err)
+	}
+	info, err := os.Stat(j.path)
+	if err != nil {
+		return plainPath(err)
+	}
+	if mode != "wal" && info.Size() != size*pages {
+		v.Problems = append(v.Problems, fmt.Sprintf("the file has %d bytes where its header says %d: it was cut, or something was added", info.Size(), size*pages))
 	}
 	return nil
 }
