@@ -24,7 +24,9 @@ func (p *parser) dataLine() {
 		p.recLine, p.recStart, p.recBad = p.line, p.lineStart, false
 	}
 	count := p.numbers()
-	if count > 0 && p.need > 0 {
+	if p.need == 0 { // what a matrix holds is not known, which has been told
+		p.rec = p.rec[:0]
+	} else if count > 0 {
 		p.endOfRow(count)
 	}
 }
@@ -46,7 +48,7 @@ func (p *parser) startData() bool {
 		p.fail(p.column(), fmt.Sprintf("the file's name says %s; the most that are read are %d", ports(p.fileN), MaximumPorts), "")
 		p.stop = true
 	case p.fileN > 0 && inData > 0 && inData != p.fileN:
-		p.fail(p.column(), fmt.Sprintf("the file's name says %s, but the first matrix has %d numbers with its frequency, as for %s (%s need %d)",
+		p.fail(p.column(), fmt.Sprintf("the file's name says %s, but the first matrix has %d numbers with its frequency, as for %s (%s take %d)",
 			ports(p.fileN), 1+2*inData*inData, ports(inData), ports(p.fileN), 1+2*p.fileN*p.fileN), fmt.Sprintf("name the file .s%dp, or complete the row", inData))
 		p.stop = true
 	case p.fileN > 0:
@@ -67,10 +69,11 @@ func (p *parser) startData() bool {
 }
 
 // portsOfData finds the number of ports from the first matrix: a line with an odd count of numbers
-// starts one, lines with an even count go on with it. It returns 0 when the counts fit no matrix.
+// starts one, lines with an even count go on with it. Lines that make up the matrix that the file's name
+// promises are taken as such. It returns 0 when the counts fit no matrix.
 func (p *parser) portsOfData() int {
 	total, count, inWord := 0, 0, false
-	most := 1 + 2*MaximumPorts*MaximumPorts
+	most, promised := 1+2*MaximumPorts*MaximumPorts, 1+2*p.fileN*p.fileN
 	for i := p.pos; i <= len(p.data); i++ {
 		c := byte('\n')
 		if i < len(p.data) {
@@ -89,6 +92,9 @@ func (p *parser) portsOfData() int {
 			}
 			total += count
 			count, inWord = 0, false
+			if p.fileN > 0 && total == promised {
+				return p.fileN
+			}
 		case c == ' ' || c == '\t':
 			inWord = false
 		case !inWord:
@@ -146,7 +152,7 @@ func (p *parser) numbers() int {
 			p.pos = pos
 			next = p.badWord()
 		}
-		if len(p.rec) <= p.need+8 { // a longer record is told by its count
+		if len(p.rec) <= 2*p.need+16 { // a longer record is told by its count
 			p.rec = append(p.rec, x)
 		}
 		count++
@@ -214,19 +220,26 @@ func (p *parser) endOfRow(count int) {
 			p.newMatrixTooSoon(count)
 			return
 		}
-		p.add(p.recLine, 1, false, fmt.Sprintf("the %s that starts here has %d numbers or more where %d belong together", p.what(), have, need), "a frequency starts on its own line")
+		p.misfit(p.recLine, fmt.Sprintf("the %s that starts here has %d numbers or more where %d belong together", p.what(), have, need), "a frequency starts on its own line")
 		p.rec = p.rec[:0]
 	case p.stage == noise && !p.two:
-		p.fail(1, fmt.Sprintf("a row of noise data has 5 numbers, this one has %d", have), "")
+		p.misfit(p.line, fmt.Sprintf("a row of noise data has 5 numbers, this one has %d", have), "")
 		p.rec = p.rec[:0]
 	case !p.two && !start && count%2 == 1:
 		p.newMatrixTooSoon(count)
 	case !p.two && start && count%2 == 0:
-		p.fail(1, fmt.Sprintf("a matrix starts with its frequency and whole pairs; this line has %d numbers", count), p.shortHint())
+		p.misfit(p.line, fmt.Sprintf("a matrix starts with its frequency and whole pairs; this line has %d numbers", count), p.shortHint())
 		p.rec = p.rec[:0]
 	}
 	if p.stage == network && count > 9 {
 		p.warnOnce("four pairs", p.line, 1, "lines hold more than four pairs", "other programs may not read it")
+	}
+}
+
+// misfit tells of numbers that make no matrix, unless one of them was told to be no number.
+func (p *parser) misfit(line int, what, hint string) {
+	if !p.recBad {
+		p.add(line, 1, false, what, hint)
 	}
 }
 
@@ -238,7 +251,7 @@ func (p *parser) what() string {
 }
 
 func (p *parser) shortHint() string {
-	return fmt.Sprintf("%s need 1 + %d numbers per frequency", ports(p.n.Ports), p.need-1)
+	return fmt.Sprintf("a frequency of %s has 1 + %d numbers", ports(p.n.Ports), p.need-1)
 }
 
 // newMatrixTooSoon tells of a matrix that is not full when a line with an odd count of numbers, the last
@@ -248,11 +261,14 @@ func (p *parser) newMatrixTooSoon(count int) {
 	if p.n.Ports == 2 && len(p.rec)-count == 5 {
 		hint += "; noise data start at or below the last frequency"
 	}
-	p.add(p.recLine, 1, false, fmt.Sprintf("the matrix that starts here has %d of %d numbers", len(p.rec)-count, p.need), hint)
+	p.misfit(p.recLine, fmt.Sprintf("the matrix that starts here has %d of %d numbers", len(p.rec)-count, p.need), hint)
 	p.rec = append(p.rec[:0], p.rec[len(p.rec)-count:]...)
 	p.recLine, p.recStart, p.recBad = p.line, p.lineStart, false
-	if len(p.rec) == p.need {
+	switch {
+	case len(p.rec) == p.need:
 		p.flush()
+	case len(p.rec) > p.need:
+		p.rec = p.rec[:0]
 	}
 }
 
@@ -431,6 +447,7 @@ func (p *parser) finish() {
 	if p.stop {
 		return
 	}
+	p.layer = inCounts
 	p.closeBlock()
 	if p.stage == information {
 		p.add(p.seen["begin information"], 1, false, "[Begin Information] is not closed", "write [End Information]")
@@ -446,6 +463,7 @@ func (p *parser) finish() {
 		p.checkCounts()
 	}
 	if p.problems.Err() == nil {
+		p.layer = inConversion
 		p.toScattering()
 	}
 }

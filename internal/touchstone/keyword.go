@@ -96,9 +96,7 @@ func (p *parser) perform(name string, args []word) {
 
 func (p *parser) version(args []word) {
 	p.two = true
-	if p.n.Points() > 0 || len(p.rec) > 0 {
-		p.fail(p.column(), "[Version] stands behind data", "put it on the first line")
-	} else if p.option || len(p.seen) > 1 {
+	if p.option || len(p.seen) > 1 {
 		p.warnOnce("version", p.line, p.column(), "[Version] is not the first line", "")
 	}
 	switch v := p.argument(args, "[Version]"); v {

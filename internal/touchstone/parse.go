@@ -30,6 +30,18 @@ const (
 	ended
 )
 
+// layer is the part of the parser that tells a problem.
+type layer string
+
+const (
+	inText       layer = "text"       // the bytes of the file as a whole
+	inOption     layer = "option"     // the option line
+	inKeyword    layer = "keyword"    // a line with a bracket, and what its data need
+	inData       layer = "data"       // rows of numbers
+	inCounts     layer = "counts"     // what the file says of itself, at its end
+	inConversion layer = "conversion" // to S-parameters
+)
+
 // parser reads one file in a single pass over its bytes.
 type parser struct {
 	data      []byte
@@ -40,6 +52,8 @@ type parser struct {
 	problems  problem.List
 	told      map[string]bool
 	stop      bool
+	layer     layer
+	by        map[problem.Problem]layer // who told what
 
 	n        *Network
 	two      bool // version 2
@@ -77,10 +91,7 @@ func Read(name string, r io.Reader) (*Network, problem.List) {
 // one of them is more than a warning, and else holds the warnings too. Time and memory are proportional
 // to the size of the file.
 func Parse(name string, data []byte) (*Network, problem.List) {
-	p := &parser{
-		data: data, name: name, told: map[string]bool{}, seen: map[string]int{}, scale: 1e9, fileN: portsOfName(name), counted: -1, noises: -1, swapped: true,
-		n: &Network{Name: name, Version: "1.0", Parameter: "S", Format: "MA", Unit: "GHz"},
-	}
+	p := newParser(name, data)
 	if p.isText() {
 		p.run()
 		p.finish()
@@ -91,6 +102,14 @@ func Parse(name string, data []byte) (*Network, problem.List) {
 	}
 	p.n.Warnings = p.problems
 	return p.n, p.problems
+}
+
+func newParser(name string, data []byte) *parser {
+	return &parser{
+		data: data, name: name, scale: 1e9, fileN: portsOfName(name), swapped: true, counted: -1, noises: -1,
+		told: map[string]bool{}, seen: map[string]int{}, by: map[problem.Problem]layer{}, layer: inText,
+		n: &Network{Name: name, Version: "1.0", Parameter: "S", Format: "MA", Unit: "GHz"},
+	}
 }
 
 // portsOfName returns N of a name that ends in ".sNp", or 0.
@@ -110,12 +129,13 @@ func (p *parser) add(line, column int, warning bool, what, hint string) {
 	if p.stop {
 		return
 	}
+	told := problem.Problem{File: p.name, Line: line, Column: column, What: what, Hint: hint, Warning: warning}
 	if len(p.problems) >= maximumProblems && !warning {
-		p.problems = append(p.problems, problem.Problem{File: p.name, Line: line, What: "more problems follow; they are not listed"})
+		told = problem.Problem{File: p.name, Line: line, What: "more problems follow; they are not listed"}
 		p.stop = true
-		return
 	}
-	p.problems = append(p.problems, problem.Problem{File: p.name, Line: line, Column: column, What: what, Hint: hint, Warning: warning})
+	p.problems = append(p.problems, told)
+	p.by[told] = p.layer
 }
 
 func (p *parser) fail(column int, what, hint string) { p.add(p.line, column, false, what, hint) }
@@ -163,12 +183,15 @@ func (p *parser) run() {
 			p.comment()
 		case p.stage == information && c != '[':
 		case c == '[':
+			p.layer = inKeyword
 			p.keyword(p.rest())
 		case p.stage == ended:
 			p.warnOnce("ended", p.line, p.column(), "data after [End] are ignored", "")
 		case c == '#':
+			p.layer = inOption
 			p.optionLine(p.rest())
 		default:
+			p.layer = inData
 			p.dataLine()
 		}
 		p.skipLine()

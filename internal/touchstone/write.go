@@ -71,7 +71,7 @@ func (o WriteOptions) settle(n *Network) (WriteOptions, error) {
 }
 
 // Write writes the network. What it writes, Parse reads back: numbers are the shortest that read back
-// the same. A two-port of version 2 is written in the order 21_12, as in version 1.
+// the same, so that S as RI over Hz comes back bit for bit. A two-port of version 2 is written in the order 21_12, as in version 1.
 func (n *Network) Write(w io.Writer, options WriteOptions) error {
 	o, err := options.settle(n)
 	if err != nil {
