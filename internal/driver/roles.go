@@ -139,13 +139,13 @@ func OpenAnalyser(ctx context.Context, spec catalog.Analyser, o Options) (Analys
 // is set to 0 dB, to which the bench file's floor and mixer limit belong: the pads in front are what
 // attenuates. The reference level is rounded up to 5 dB, and not taken lower than 40 dB above the
 // floor or higher than 10 dB above the mixer limit, where readings are bounds anyway. An absent
-// bandwidth means the narrowest.
+// bandwidth means the narrowest, an absent reference level the mixer limit.
 func (a *analyser) Setup(_ context.Context, s AnalyserSetup) error {
 	if !a.spec.Band.Contains(s.Frequency) {
 		return fmt.Errorf("%s: set up at %v: outside its band of %v to %v", a.name, s.Frequency, a.spec.Band.Low, a.spec.Band.High)
 	}
 	if !s.ReferenceLevel.Known() {
-		return fmt.Errorf("%s: set up at %v: no reference level is given", a.name, s.Frequency)
+		s.ReferenceLevel = a.spec.MixerLimit
 	}
 	bw := s.Bandwidth
 	if !bw.Known() {

@@ -8,11 +8,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
+	"io"
+	"strings"
+	"sync"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"provoke/internal/catalog"
-	"provoke/internal/rf"
 )
 
 // Sample is one look at the DUT.
@@ -40,46 +43,127 @@ type Monitor interface {
 	Close() error
 }
 
+// Options are what a monitor needs from outside. The zero value will do for every kind but a meter.
+type Options struct {
+	// Meter reads the number of a monitor of kind meter. The monitor does not close it.
+	Meter interface {
+		Read(ctx context.Context) (float64, error)
+	}
+	// Dial replaces the address's own way of connecting.
+	Dial func(ctx context.Context, address string) (io.ReadWriteCloser, error)
+}
+
+// New makes the monitor that the bench file describes. It reaches for nothing until Start.
+func New(spec catalog.Monitor, o Options) (Monitor, error) {
+	switch spec.Kind {
+	case catalog.MonitorMeter:
+		if o.Meter == nil {
+			return nil, fmt.Errorf("monitor %s: it is a meter and none is connected", spec.ID)
+		}
+		return &meter{worker: worker{spec: spec}, read: o.Meter.Read}, nil
+	case catalog.MonitorText:
+		return newText(spec, o)
+	case catalog.MonitorCommand:
+		if len(spec.Command) == 0 {
+			return nil, fmt.Errorf("monitor %s: it is a command and none is given", spec.ID)
+		}
+		return &command{worker: worker{spec: spec}}, nil
+	case catalog.MonitorOperator:
+		return &Operator{worker: worker{spec: spec}}, nil
+	}
+	return nil, fmt.Errorf("monitor %s: unknown kind %q", spec.ID, spec.Kind)
+}
+
+// worker is the goroutine of a monitor, from Start to Close.
+type worker struct {
+	spec catalog.Monitor
+
+	mu      sync.Mutex
+	deliver func(Sample)
+	cancel  context.CancelFunc
+	done    chan struct{}
+	closed  bool
+}
+
+// ID returns the catalog id.
+func (w *worker) ID() string { return w.spec.ID }
+
+// Reset is for monitors that cannot.
+func (w *worker) Reset(context.Context) error { return ErrNoReset }
+
+// start runs work in a goroutine until Close.
+func (w *worker) start(ctx context.Context, deliver func(Sample), work func(context.Context)) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.closed || w.deliver != nil {
+		return fmt.Errorf("monitor %s: it can be started only once", w.spec.ID)
+	}
+	ctx, w.cancel = context.WithCancel(ctx)
+	w.deliver, w.done = deliver, make(chan struct{})
+	go func() {
+		defer close(w.done)
+		work(ctx)
+	}()
+	return nil
+}
+
+// Close ends the monitor; no sample is delivered after it has returned.
+func (w *worker) Close() error {
+	w.mu.Lock()
+	w.closed = true
+	cancel, done := w.cancel, w.done
+	w.mu.Unlock()
+	if cancel != nil {
+		cancel()
+		<-done
+	}
+	return nil
+}
+
+// sample delivers what was seen now.
+func (w *worker) sample(s Sample) {
+	s.Monitor = w.spec.ID
+	if s.At.IsZero() {
+		s.At = time.Now()
+	}
+	s.Text, s.Lost = clean(s.Text), clean(s.Lost)
+	w.deliver(s)
+}
+
+// every runs look at once and then once a period, until the context ends. A look that takes longer
+// than the period delays the next; none is made up for.
+func every(ctx context.Context, period time.Duration, look func(context.Context)) {
+	t := time.NewTicker(period)
+	defer t.Stop()
+	for ctx.Err() == nil {
+		look(ctx)
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+	}
+}
+
+// longestText is how much of a line is kept.
+const longestText = 200
+
+// clean removes control characters and what is no UTF-8, and keeps the first 200 characters.
+func clean(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r == utf8.RuneError || unicode.IsControl(r) {
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, ""))
+	s = strings.TrimSpace(s)
+	n := 0
+	for i := range s {
+		if n++; n > longestText {
+			return s[:i]
+		}
+	}
+	return s
+}
+
 // ErrNoReset is returned by Reset where the bench file gives no way to reset the DUT.
 var ErrNoReset = errors.New("this monitor cannot reset the DUT")
-
-// Judge says whether a sample is an upset.
-type Judge struct {
-	Monitor     catalog.Monitor
-	Baseline    float64
-	HasBaseline bool
-}
-
-// Bad reports whether the sample is outside what the DUT does when it is well, and why.
-func (j Judge) Bad(s Sample) (why string, bad bool) {
-	switch {
-	case s.Lost != "":
-		return "cannot be read: " + s.Lost, true
-	case s.Error:
-		if s.Text != "" {
-			return "reports " + s.Text, true
-		}
-		return "reports an error", true
-	case !s.HasValue || !j.HasBaseline:
-		return "", false
-	}
-	off := s.Value - j.Baseline
-	if math.Abs(off) <= j.Monitor.Tolerance {
-		return "", false
-	}
-	return fmt.Sprintf("reads %s, %s from the baseline, tolerance ±%s", j.number(s.Value), j.signed(off), j.number(j.Monitor.Tolerance)), true
-}
-
-func (j Judge) number(x float64) string { return fmt.Sprintf("%.4g %s", x, j.Monitor.Unit) }
-func (j Judge) signed(x float64) string { return fmt.Sprintf("%+.4g %s", x, j.Monitor.Unit) }
-
-// Latency returns the time from the DUT's state to its reading.
-func (j Judge) Latency() time.Duration { return time.Duration(j.Monitor.Latency) }
-
-// Silence returns the longest time without a sample that is still well; 0 where silence is normal.
-func (j Judge) Silence() time.Duration { return time.Duration(j.Monitor.Silence) }
-
-// SilentFor words a silence.
-func (j Judge) SilentFor(d time.Duration) string {
-	return fmt.Sprintf("silent for %v, limit %v", rf.Duration(d.Round(time.Millisecond)), j.Monitor.Silence)
-}
