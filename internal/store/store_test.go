@@ -8,6 +8,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -353,5 +354,55 @@ func TestAttachmentsAreKeptOnceByTheirHash(t *testing.T) {
 	}
 	if v := verify(t, j); !v.OK() || len(v.Unnamed) != 1 {
 		t.Errorf("%+v", v)
+	}
+}
+
+func TestReadersAndAWriterThatComesAndGoesDoNotDisturbEachOther(t *testing.T) {
+	j, path := newJob(t)
+	newRun(t, j)
+	j.Close()
+	stop := make(chan struct{})
+	var readers sync.WaitGroup
+	for range 2 {
+		readers.Go(func() {
+			for {
+				select {
+				case <-stop:
+					return
+				default:
+				}
+				r, err := store.OpenReadOnly(path)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if v, err := r.Verify(); err != nil || !v.OK() {
+					t.Errorf("%+v %v", v, err)
+				}
+				r.Close()
+			}
+		})
+	}
+	for range 15 {
+		j, err := store.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := j.Annotate(1, start, note("x")); err != nil {
+			t.Error(err)
+		}
+		if err := j.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+	close(stop)
+	readers.Wait()
+	r, err := store.OpenReadOnly(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if n := len(all(t, r, 1)); n != 16 {
+		t.Errorf("%d records, 16 were written", n)
 	}
 }
