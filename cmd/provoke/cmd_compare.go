@@ -1,7 +1,115 @@
 package main
 
-import "errors"
+import (
+	"fmt"
+	"io"
 
-type compareCommand struct{}
+	"provoke/internal/analysis"
+	"provoke/internal/report"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+)
 
-func (c *compareCommand) Run(w *world) error { return errors.New("compare is not built yet") }
+type compareCommand struct {
+	Job    string  `arg:"" help:"Job file."`
+	Before int     `arg:"" help:"Run before the change."`
+	After  int     `arg:"" help:"Run after the change."`
+	Margin rf.Gain `help:"What the after-run has to stand above the onset before, beside the level wanted." default:"0 dB" placeholder:"'N dB'"`
+	JSON   bool    `name:"json" help:"Print the comparison as JSON."`
+}
+
+func (c *compareCommand) Help() string {
+	return "The verdict is \"shown\" only where the after-run stood the level wanted, and the onset before plus the margin, at every frequency that upset before; it is never \"fixed\"."
+}
+
+// Run compares two runs of a job.
+func (c *compareCommand) Run(w *world) error {
+	if c.Before == c.After {
+		return withCode(exitUsage, fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
+	}
+	if c.Margin < 0 {
+		return withCode(exitUsage, fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
+	}
+	job, err := store.OpenReadOnly(c.Job)
+	if err != nil {
+		return err
+	}
+	defer job.Close()
+	var pair [2]result.Run
+	for i, number := range []int{c.Before, c.After} {
+		if pair[i], err = readRun(w, job, number); err != nil {
+			return err
+		}
+	}
+	cmp := analysis.Compare(pair[0], pair[1], c.Margin)
+	if c.JSON {
+		return printJSON(w.stdout, report.Comparison(cmp))
+	}
+	printComparison(w.stdout, cmp)
+	return nil
+}
+
+func printComparison(w io.Writer, c analysis.Comparison) {
+	for _, d := range c.Differences {
+		mark := "differs: "
+		if d.Forbids {
+			mark = "differs, and forbids a verdict: "
+		}
+		fmt.Fprintln(w, mark+d.String())
+	}
+	if len(c.Differences) > 0 {
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintf(w, "before: run %d %s\nafter:  run %d %s\n", c.Before.Run, labelWords(c.Before), c.After.Run, labelWords(c.After))
+	fmt.Fprintf(w, "verdict: %s\n", report.VerdictWords(c))
+	for _, s := range c.Reasons {
+		fmt.Fprintf(w, "  %s\n", s)
+	}
+	for _, s := range c.Reservations {
+		fmt.Fprintf(w, "  reservation: %s\n", s)
+	}
+	fmt.Fprintln(w)
+	printComparedBands(w, c)
+	printComparedPoints(w, c)
+}
+
+func labelWords(f analysis.Findings) string {
+	s := fmt.Sprintf("%q", f.Opened.Label)
+	if f.Opened.Changed != "" {
+		s += ", changed: " + f.Opened.Changed
+	}
+	return s
+}
+
+func printComparedBands(w io.Writer, c analysis.Comparison) {
+	if len(c.Bands) == 0 {
+		return
+	}
+	t := table(w)
+	fmt.Fprintln(t, "band before\tband after\twhat became of it\tleast gain")
+	for _, b := range c.Bands {
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", report.SpanWords(b.Before), report.SpanWords(b.After), b.Fate, gainWords(b.LeastGain, b.LeastGainBound))
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+}
+
+// printComparedPoints prints every frequency that upset in one of the runs.
+func printComparedPoints(w io.Writer, c analysis.Comparison) {
+	t := table(w)
+	fmt.Fprintln(t, "frequency\tonset before\tonset after\tgain\trequired\tverdict\twhy")
+	rest := 0
+	for _, p := range c.Points {
+		if !p.Upset() && p.Why == "" {
+			rest++
+			continue
+		}
+		before, after := p.Onsets()
+		fmt.Fprintf(t, "%v\t%v\t%v\t%s\t%v\t%s\t%s\n", p.Frequency, before, after, gainWords(p.Gain, p.GainBound), p.Required, p.Verdict, p.Why)
+	}
+	t.Flush()
+	if rest > 0 {
+		fmt.Fprintf(w, "%s: no upset in either run\n", count(rest, "other frequency", "other frequencies"))
+	}
+}

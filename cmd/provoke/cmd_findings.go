@@ -1,7 +1,259 @@
 package main
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
 
-type findingsCommand struct{}
+	"provoke/internal/analysis"
+	"provoke/internal/event"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/report"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+)
 
-func (c *findingsCommand) Run(w *world) error { return errors.New("findings is not built yet") }
+type findingsCommand struct {
+	Job         string `arg:"" help:"Job file."`
+	Number      int    `name:"run" help:"Run number; the newest exposure when not given." placeholder:"N"`
+	JSON        bool   `name:"json" help:"Print the findings as JSON."`
+	FailOnUpset bool   `help:"End with exit code 10 when the DUT upset."`
+}
+
+func (c *findingsCommand) Help() string {
+	return "Prints failing bands, then every upset with its threshold, then what was never upset. A value marked \"at least\" or \"at most\" was not bracketed."
+}
+
+// Run prints the findings of one run.
+func (c *findingsCommand) Run(w *world) error {
+	job, err := store.OpenReadOnly(c.Job)
+	if err != nil {
+		return err
+	}
+	defer job.Close()
+	runs, err := readRuns(w, job)
+	if err != nil {
+		return err
+	}
+	r, err := pickRun(runs, c.Number)
+	if err != nil {
+		return fmt.Errorf("findings of %s: %w", c.Job, err)
+	}
+	f := analysis.Of(r, analysis.ControlFor(runs, r))
+	if c.JSON {
+		err = printJSON(w.stdout, report.Findings(f))
+	} else {
+		err = printFindings(w.stdout, r, f)
+	}
+	if err == nil && c.FailOnUpset && f.Upsets > 0 {
+		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", count(f.Upsets, "frequency", "frequencies"), f.Run))
+	}
+	return err
+}
+
+// readRuns folds every run of a job, in order of number.
+func readRuns(w *world, job *store.Job) ([]result.Run, error) {
+	infos, err := job.Runs()
+	if err != nil {
+		return nil, err
+	}
+	var out []result.Run
+	for _, i := range infos {
+		r, err := readRun(w, job, i.Run)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+// readRun folds one run and says on stderr when records of it could not be read.
+func readRun(w *world, job *store.Job, number int) (result.Run, error) {
+	r, err := result.All(job.Records(number, 1))
+	if errors.Is(err, store.ErrDamaged) {
+		err = withCode(exitNotVerified, err)
+	}
+	if err != nil {
+		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), err)
+	}
+	if r.Unreadable > 0 {
+		fmt.Fprintf(w.stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", count(r.Unreadable, "record", "records"), number)
+	}
+	return r, nil
+}
+
+// pickRun returns the run with a number, or the newest exposure, or the newest run of any kind.
+func pickRun(runs []result.Run, number int) (result.Run, error) {
+	if len(runs) == 0 {
+		return result.Run{}, errors.New("the job holds no run yet; make one with provoke run")
+	}
+	newest := runs[len(runs)-1]
+	for _, r := range runs {
+		if number != 0 && r.Number == number {
+			return r, nil
+		}
+		if r.Opened.RunKind == plan.Exposure {
+			newest = r
+		}
+	}
+	if number != 0 {
+		return result.Run{}, fmt.Errorf("there is no run %d; the job holds %s", number, runNumbers(runs))
+	}
+	return newest, nil
+}
+
+func runNumbers(runs []result.Run) string {
+	var out []string
+	for _, r := range runs {
+		out = append(out, fmt.Sprint(r.Number))
+	}
+	if len(out) == 1 {
+		return "run " + out[0]
+	}
+	return "runs " + strings.Join(out, ", ")
+}
+
+func printFindings(w io.Writer, r result.Run, f analysis.Findings) error {
+	printRunHead(w, r)
+	if f.FalseAlarms != nil {
+		printFalseAlarms(w, *f.FalseAlarms)
+	} else if r.Opened.RunKind != plan.Calibration {
+		printBands(w, f)
+		printUpsets(w, f)
+		printSound(w, f)
+	}
+	printRemarks(w, f)
+	return nil
+}
+
+// printRunHead says what the run was, in a few lines.
+func printRunHead(w io.Writer, r result.Run) {
+	o := r.Opened
+	fmt.Fprintf(w, "run %d", r.Number)
+	if o.Label != "" {
+		fmt.Fprintf(w, " %q", o.Label)
+	}
+	verdict := "not closed, " + string(r.State)
+	if r.Ended() {
+		verdict = string(r.Verdict)
+	}
+	fmt.Fprintf(w, ": %s, %s, %s; %s\n", o.RunKind, o.Mode, r.OpenedAt.Format("2006-01-02 15:04"), verdict)
+	if r.RFNotKnownOff() {
+		fmt.Fprintln(w, "*** RF IS NOT KNOWN TO BE OFF: switch the amplifier off by hand and look ***")
+	}
+	if o.Changed != "" {
+		fmt.Fprintf(w, "changed: %s\n", o.Changed)
+	}
+	fmt.Fprintf(w, "level: %s\n", profileWords(o.Profile))
+	fmt.Fprintf(w, "%s; dwell %v; resolution %v\n", analysis.Modulation(o.Modulation), o.Dwell, o.Resolution)
+	fmt.Fprintf(w, "%s, %s; highest current %v\n\n", count(r.Exposures, "exposure", "exposures"), count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
+}
+
+func profileWords(p event.Profile) string {
+	s := p.Title
+	if s == "" {
+		s = p.ID
+	}
+	if s == "" {
+		return "none named"
+	}
+	if !p.Verified {
+		s += " (" + level.Unverified + ")"
+	}
+	return s
+}
+
+func printFalseAlarms(w io.Writer, a analysis.FalseAlarms) {
+	fmt.Fprintf(w, "baseline without RF: %s in %s\n", count(a.Alarms, "false alarm", "false alarms"), count(a.Dwells, "dwell", "dwells"))
+}
+
+func printBands(w io.Writer, f analysis.Findings) {
+	if len(f.Bands) == 0 {
+		fmt.Fprintln(w, "no upset")
+		return
+	}
+	fmt.Fprintf(w, "%s (%s)\n", count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
+	t := table(w)
+	fmt.Fprintln(t, "  band\tlowest onset\tat\tmargin\tclass\tlow edge\thigh edge\tlow check\texposures")
+	for _, b := range f.Bands {
+		fmt.Fprintf(t, "  %s\t%v\t%v\t%s\t%s\t%s\t%s\t%s\t%d\n", analysis.Span(b), b.Lowest.Onset, b.Lowest.Frequency,
+			gainWords(b.Lowest.Margin, b.Lowest.MarginBound), classWords(b.Class, b.InControl),
+			report.EdgeWords(b.Low, "below"), report.EdgeWords(b.High, "above"), report.MonotoneWords(b.Monotone), b.Exposures)
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+}
+
+func printUpsets(w io.Writer, f analysis.Findings) {
+	if f.Upsets == 0 {
+		return
+	}
+	fmt.Fprintln(w, "upsets")
+	t := table(w)
+	fmt.Fprintln(t, "  frequency\tonset\trecovery\twanted\tmargin\tclass\tupsets at onset\texposures")
+	for _, p := range f.Points {
+		if !p.Upset {
+			continue
+		}
+		fmt.Fprintf(t, "  %v\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, report.OnsetWords(p), p.Recovery, p.Wanted,
+			gainWords(p.Margin, p.MarginBound), classWords(p.Class, p.InControl), p.UpsetsAtOnset, p.TrialsAtOnset, p.Exposures)
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+}
+
+// printSound says what never upset, and where less than the level wanted was reached.
+func printSound(w io.Writer, f analysis.Findings) {
+	sound, short := 0, []analysis.Point{}
+	for _, p := range f.Points {
+		switch {
+		case p.Upset:
+		case p.NotReached || !p.Tested():
+			short = append(short, p)
+		default:
+			sound++
+		}
+	}
+	fmt.Fprintf(w, "no upset up to the level wanted at %s\n", count(sound, "frequency", "frequencies"))
+	if len(short) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "the level wanted was not reached at %s\n", count(len(short), "frequency", "frequencies"))
+	t := table(w)
+	fmt.Fprintln(t, "  frequency\tonset\twanted\tshort of it by\twhy")
+	for _, p := range short {
+		missing, b := p.Wanted.Minus(p.Onset.WithBound(rf.Exactly))
+		fmt.Fprintf(t, "  %v\t%v\t%v\t%s\t%s\n", p.Frequency, p.Onset, p.Wanted, gainWords(missing, b), p.Limited)
+	}
+	t.Flush()
+}
+
+func printRemarks(w io.Writer, f analysis.Findings) {
+	if f.Control != 0 {
+		fmt.Fprintf(w, "compared with control run %d: upsets that it shows too are marked %q\n", f.Control, analysis.MonitorOrAE)
+	}
+	for _, d := range f.Drift {
+		if d.Exceeds() {
+			fmt.Fprintf(w, "drift: %s moved by %+.4g %s without RF, more than half its tolerance of %g %s\n", d.Monitor, d.Largest, d.Unit, d.Tolerance, d.Unit)
+		}
+	}
+	if f.Unverified() {
+		fmt.Fprintf(w, "the level profile is %s\n", level.Unverified)
+	}
+}
+
+func table(w io.Writer) *tabwriter.Writer { return tabwriter.NewWriter(w, 0, 0, 2, ' ', 0) }
+
+func gainWords(g rf.Gain, b rf.Bound) string { return report.GainWords(g, b) }
+
+func classWords(c event.Class, inControl bool) string {
+	if inControl {
+		return string(c) + "; " + analysis.MonitorOrAE
+	}
+	return string(c)
+}

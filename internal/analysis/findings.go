@@ -173,10 +173,25 @@ func drift(r result.Run) []Drift {
 
 func newDrift(r result.Run, q result.Quiet) Drift {
 	d := Drift{Monitor: q.Monitor, First: q.Value}
-	for _, m := range r.Opened.Monitors {
+	for _, m := range r.Monitors {
 		if m.ID == q.Monitor {
 			d.Unit, d.Tolerance = m.Unit, m.Tolerance
 		}
 	}
 	return d
+}
+
+// ControlFor returns the newest control run that an exposure is compared with: same fixture, same
+// modulation. It is nil when there is none, and for runs that are no exposure.
+func ControlFor(runs []result.Run, r result.Run) *result.Run {
+	if r.Opened.RunKind != plan.Exposure {
+		return nil
+	}
+	for i := len(runs) - 1; i >= 0; i-- {
+		c := &runs[i]
+		if c.Opened.RunKind == plan.Control && c.Opened.Fixture == r.Opened.Fixture && c.Opened.Modulation == r.Opened.Modulation {
+			return c
+		}
+	}
+	return nil
 }

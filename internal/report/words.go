@@ -20,6 +20,24 @@ func GainWords(g rf.Gain, b rf.Bound) string {
 	return none
 }
 
+// MarginWords says where an onset lies: "12.1 dB below the level wanted".
+func MarginWords(g rf.Gain, b rf.Bound) string {
+	const wanted = " the level wanted"
+	if !g.Finite() || b == rf.Unknown {
+		return "at an unknown distance from" + wanted
+	}
+	if g >= 0 {
+		return GainWords(g, b) + " above" + wanted
+	}
+	switch b {
+	case rf.AtLeast:
+		b = rf.AtMost
+	case rf.AtMost:
+		b = rf.AtLeast
+	}
+	return GainWords(-g, b) + " below" + wanted
+}
+
 // EdgeWords says where a band ends: "between 24.8 MHz and 25 MHz (0.8 %)", or that this was not
 // found out. side is "below" for a low edge and "above" for a high one.
 func EdgeWords(e analysis.Edge, side string) string {

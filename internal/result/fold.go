@@ -43,6 +43,8 @@ func (r *Run) Apply(rec event.Record) {
 	case event.Armed:
 		r.Armed = &e
 		r.State = Armed
+	case event.Watching:
+		r.Monitors = e.Monitors
 	case event.FirstLight:
 		r.FirstLight = append(r.FirstLight, e)
 	case event.Intent:
@@ -110,6 +112,7 @@ func (r *Run) open(rec event.Record, e event.Opened) {
 		r.OpenedAt = rec.At
 	}
 	r.Opened = e
+	r.Monitors = e.Monitors
 	r.State = Opening
 }
 

@@ -44,11 +44,13 @@ type Run struct {
 
 	Armed      *event.Armed
 	FirstLight []event.FirstLight
-	Now        Now
-	Last       *Step           // newest closed step; nil before the first
-	Readings   []event.Reading // of the newest closed step
-	Steps      []*Step         // closed steps in the order they were closed; not to be changed
-	Abandoned  []event.Intent  // intents whose step never closed: a crash, a trip or a stop came between
+	// Monitors is how the DUT was watched, with the baselines once they were taken.
+	Monitors  []event.Monitor
+	Now       Now
+	Last      *Step           // newest closed step; nil before the first
+	Readings  []event.Reading // of the newest closed step
+	Steps     []*Step         // closed steps in the order they were closed; not to be changed
+	Abandoned []event.Intent  // intents whose step never closed: a crash, a trip or a stop came between
 
 	Notes       []Noted
 	Attachments []Attached

@@ -1,0 +1,262 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"image/color"
+	"math"
+	"regexp"
+	"strings"
+	"unicode"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/font"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgsvg"
+
+	"provoke/internal/rf"
+)
+
+// The colours of the figures. Before and after differ in shape as well, for print without colour
+// and for eyes that do not tell red from green.
+var (
+	ink    = rgb(0x1b2730)
+	faint  = rgb(0xdfe4e8)
+	soft   = rgb(0x6b7a86)
+	before = rgb(0xb4451f)
+	after  = rgb(0x0b6f8a)
+	alarm  = rgb(0xb3201f)
+	rfOn   = rgb(0xfbe7cf)
+	calm   = rgb(0xe4efe9)
+)
+
+func rgb(x uint32) color.RGBA {
+	return color.RGBA{R: uint8(x >> 16), G: uint8(x >> 8), B: uint8(x), A: 255}
+}
+
+func hex(c color.RGBA) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
+
+const (
+	// The page draws a figure to its own width, about 180 mm in print; lettering shrinks with it.
+	figureWidth  = 225 * vg.Millimeter
+	figureHeight = 84 * vg.Millimeter
+)
+
+func lettering(size float64) font.Font {
+	return font.Font{Typeface: "Liberation", Variant: "Sans", Size: font.Points(size)}
+}
+
+// newPlot returns an empty plot in the report's style.
+func newPlot(x, y string) *plot.Plot {
+	p := plot.New()
+	p.BackgroundColor = color.White
+	for _, a := range []struct {
+		axis *plot.Axis
+		name string
+	}{{&p.X, x}, {&p.Y, y}} {
+		a.axis.Label.Text = a.name
+		a.axis.Label.TextStyle.Font = lettering(9)
+		a.axis.Label.TextStyle.Color = ink
+		a.axis.Label.Padding = 3
+		a.axis.Tick.Label.Font = lettering(8.5)
+		a.axis.Tick.Label.Color = ink
+		a.axis.LineStyle = draw.LineStyle{Color: soft, Width: 0.6}
+		a.axis.Tick.LineStyle = draw.LineStyle{Color: soft, Width: 0.5}
+		a.axis.Tick.Length = 3
+		a.axis.Padding = 0
+	}
+	return p
+}
+
+// frequencyPlot returns an empty plot over a logarithmic frequency axis from low to high hertz.
+func frequencyPlot(low, high float64, y string) *plot.Plot {
+	p := newPlot("frequency (Hz)", y)
+	p.X.Scale = plot.LogScale{}
+	p.X.Tick.Marker = frequencyTicks{}
+	p.Y.Tick.Marker = linearTicks{7}
+	p.X.Min, p.X.Max = low, high
+	return p
+}
+
+func grid() *plotter.Grid {
+	g := plotter.NewGrid()
+	g.Vertical = draw.LineStyle{Color: faint, Width: 0.5}
+	g.Horizontal = g.Vertical
+	return g
+}
+
+// drawing is a plotter made of a function.
+type drawing struct {
+	do func(c draw.Canvas, x, y func(float64) vg.Length)
+}
+
+// Plot draws.
+func (d drawing) Plot(c draw.Canvas, p *plot.Plot) {
+	x, y := p.Transforms(&c)
+	d.do(c, x, y)
+}
+
+// mark is one value with its bound.
+type mark struct {
+	x, y  float64
+	bound rf.Bound
+}
+
+// marks draws values: a filled sign where exact, an open one with an arrow where only a bound.
+func marks(list []mark, col color.RGBA, square bool) drawing {
+	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
+		for _, m := range list {
+			at := vg.Point{X: x(m.x), Y: y(m.y)}
+			size := signSize
+			if m.bound == rf.AtLeast || m.bound == rf.AtMost {
+				arrow(c, at, m.bound == rf.AtLeast, col)
+				size *= 0.75
+			}
+			sign(c, at, size, square, m.bound == rf.Exactly, col)
+		}
+	}}
+}
+
+const signSize = vg.Length(2.4)
+
+func sign(c draw.Canvas, at vg.Point, size vg.Length, square, filled bool, col color.RGBA) {
+	var path vg.Path
+	if square {
+		s := size * 0.9
+		path.Move(vg.Point{X: at.X - s, Y: at.Y - s})
+		path.Line(vg.Point{X: at.X + s, Y: at.Y - s})
+		path.Line(vg.Point{X: at.X + s, Y: at.Y + s})
+		path.Line(vg.Point{X: at.X - s, Y: at.Y + s})
+		path.Close()
+	} else {
+		path.Move(vg.Point{X: at.X + size, Y: at.Y})
+		path.Arc(at, size, 0, 2*math.Pi)
+		path.Close()
+	}
+	fill := col
+	if !filled {
+		fill = color.RGBA{255, 255, 255, 255}
+	}
+	c.SetColor(fill)
+	c.Fill(path)
+	c.SetLineStyle(draw.LineStyle{Color: col, Width: 0.9})
+	c.Stroke(path)
+}
+
+// arrow points from a bound to where the value lies.
+func arrow(c draw.Canvas, at vg.Point, up bool, col color.RGBA) {
+	d := vg.Length(1)
+	if !up {
+		d = -1
+	}
+	tip := vg.Point{X: at.X, Y: at.Y + d*8}
+	c.SetLineStyle(draw.LineStyle{Color: col, Width: 0.8})
+	var path vg.Path
+	path.Move(at)
+	path.Line(tip)
+	path.Move(vg.Point{X: tip.X - 1.8, Y: tip.Y - d*2.6})
+	path.Line(tip)
+	path.Line(vg.Point{X: tip.X + 1.8, Y: tip.Y - d*2.6})
+	c.Stroke(path)
+}
+
+// crosses draws a cross at each value.
+func crosses(list []mark, col color.RGBA) drawing {
+	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
+		c.SetLineStyle(draw.LineStyle{Color: col, Width: 1.3})
+		for _, m := range list {
+			at := vg.Point{X: x(m.x), Y: y(m.y)}
+			const s = 2.6
+			var path vg.Path
+			path.Move(vg.Point{X: at.X - s, Y: at.Y - s})
+			path.Line(vg.Point{X: at.X + s, Y: at.Y + s})
+			path.Move(vg.Point{X: at.X - s, Y: at.Y + s})
+			path.Line(vg.Point{X: at.X + s, Y: at.Y - s})
+			c.Stroke(path)
+		}
+	}}
+}
+
+// bars draws a light bar from each value to another at the same frequency.
+func bars(list []mark, to []float64, col color.RGBA) drawing {
+	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
+		for i, m := range list {
+			c.StrokeLine2(draw.LineStyle{Color: col, Width: 2.4}, x(m.x), y(m.y), x(m.x), y(to[i]))
+		}
+	}}
+}
+
+// line joins values in their order.
+func line(list []mark, style draw.LineStyle) drawing {
+	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
+		var points []vg.Point
+		for _, m := range list {
+			points = append(points, vg.Point{X: x(m.x), Y: y(m.y)})
+		}
+		c.StrokeLines(style, c.ClipLinesXY(points)...)
+	}}
+}
+
+// block fills a rectangle in the units of the plot.
+func block(x0, x1, y0, y1 float64, col color.Color) drawing {
+	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
+		var path vg.Path
+		path.Move(vg.Point{X: x(x0), Y: y(y0)})
+		path.Line(vg.Point{X: x(x1), Y: y(y0)})
+		path.Line(vg.Point{X: x(x1), Y: y(y1)})
+		path.Line(vg.Point{X: x(x0), Y: y(y1)})
+		path.Close()
+		c.SetColor(col)
+		c.Fill(path)
+	}}
+}
+
+// caption writes text in the plot, its top at y, beside x: to the right of it, or to the left where
+// there is no room on the right.
+func caption(x, y float64, text string, col color.RGBA) drawing {
+	style := draw.TextStyle{Color: col, Font: lettering(8.5), YAlign: draw.YTop, Handler: plot.DefaultTextHandler}
+	return drawing{do: func(c draw.Canvas, tx, ty func(float64) vg.Length) {
+		text := printable(text, 48)
+		at := vg.Point{X: tx(x) + 3, Y: ty(y) - 3}
+		style := style
+		if at.X+style.Width(text) > c.Max.X {
+			style.XAlign = draw.XRight
+			at.X -= 6
+		}
+		c.FillText(style, at, text)
+	}}
+}
+
+// printable replaces what is not printable and shortens.
+func printable(s string, most int) string {
+	s = strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '·'
+		}
+		return r
+	}, s)
+	if r := []rune(s); len(r) > most {
+		return string(r[:most-1]) + "…"
+	}
+	return s
+}
+
+var (
+	svgHead = regexp.MustCompile(`(?s)^.*?<svg width="[^"]*" height="[^"]*" (viewBox="[^"]*")[^>]*>`)
+	svgFont = regexp.MustCompile(`font-family:[^;"]*;(font-variant:[^;"]*;)?(font-weight:[^;"]*;)?(font-style:[^;"]*;?)?`)
+)
+
+// svg draws the plot as an element for the middle of an HTML file. The type is the page's, whose
+// widths agree with Liberation Sans.
+func svg(p *plot.Plot, w, h vg.Length) (string, error) {
+	canvas := vgsvg.New(w, h)
+	p.Draw(draw.New(canvas))
+	var b bytes.Buffer
+	if _, err := canvas.WriteTo(&b); err != nil {
+		return "", fmt.Errorf("draw a figure: %w", err)
+	}
+	s := svgHead.ReplaceAllString(b.String(), `<svg class="plot" aria-hidden="true" $1>`)
+	return svgFont.ReplaceAllString(s, ""), nil
+}

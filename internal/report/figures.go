@@ -1,0 +1,322 @@
+package report
+
+import (
+	"fmt"
+	"html/template"
+	"image/color"
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"provoke/internal/analysis"
+	"provoke/internal/event"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+// Figure is a drawing with its caption and the meaning of its signs.
+type Figure struct {
+	ID, Title, Caption string
+	Legend             []Sign
+	SVG                template.HTML // made by this package; every text in it is escaped
+}
+
+// Sign is one entry of a figure's legend.
+type Sign struct {
+	SVG  template.HTML
+	Text string
+}
+
+var wantedStyle = draw.LineStyle{Color: ink, Width: 1.3, Dashes: []vg.Length{5, 2.5}}
+
+// wantedLine returns the level wanted over frequency.
+func wantedLine(points []analysis.Point) []mark {
+	var out []mark
+	for _, p := range points {
+		if p.Wanted.Known() {
+			out = append(out, mark{p.Frequency.Hz(), p.Wanted.In(), rf.Exactly})
+		}
+	}
+	return out
+}
+
+// frame holds the ranges of a figure over frequency.
+type frame struct{ low, high, bottom, top float64 }
+
+func newFrame() frame {
+	return frame{math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)}
+}
+
+func (f *frame) take(lists ...[]mark) {
+	for _, list := range lists {
+		for _, m := range list {
+			f.low, f.high = math.Min(f.low, m.x), math.Max(f.high, m.x)
+			f.bottom, f.top = math.Min(f.bottom, m.y), math.Max(f.top, m.y)
+		}
+	}
+}
+
+// plot returns an empty plot with room around the values; false when there are none.
+func (f frame) plot(y string) (*plot.Plot, bool) {
+	if f.low > f.high {
+		return nil, false
+	}
+	room := math.Pow(f.high/f.low, 0.02)
+	if f.high/f.low < 1.01 {
+		room = 1.05
+	}
+	p := frequencyPlot(f.low/room, f.high*room, y)
+	span := math.Max(f.top-f.bottom, 6)
+	p.Y.Min, p.Y.Max = f.bottom-0.1*span, f.top+0.16*span
+	return p, true
+}
+
+// reachedFigure shows the current that a run reached against the level wanted.
+func reachedFigure(f analysis.Findings) (Figure, bool, error) {
+	var reached, upset, short []mark
+	for _, p := range f.Points {
+		if !p.Reached.Known() {
+			continue
+		}
+		m := mark{p.Frequency.Hz(), p.Reached.In(), p.Reached.Bound()}
+		switch {
+		case p.Upset:
+			upset = append(upset, m)
+		case p.NotReached:
+			short = append(short, m)
+		default:
+			reached = append(reached, m)
+		}
+	}
+	wanted := wantedLine(f.Points)
+	fr := newFrame()
+	fr.take(reached, upset, short, wanted)
+	p, ok := fr.plot("current on the cable (dBµA)")
+	if !ok || len(reached)+len(upset)+len(short) == 0 {
+		return Figure{}, false, nil
+	}
+	p.Add(grid(), shortBars(f.Points), line(wanted, wantedStyle), marks(reached, after, false), marks(short, before, true), crosses(upset, alarm))
+	out, err := svg(p, figureWidth, figureHeight)
+	return Figure{
+		ID: fmt.Sprintf("figure-reached-%d", f.Run), Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
+		Caption: "Highest current at each frequency. Where the product upset, RF went off at once.",
+		Legend:  legend(entry{len(wanted) > 0, "wanted", dashSign()}, entry{len(reached) > 0, "reached, no upset", dotSign(after, true)}, entry{len(short) > 0, "level not reached", squareSign(before)}, entry{len(upset) > 0, "upset on the way or there", crossSign(alarm)}),
+		SVG:     template.HTML(out),
+	}, true, err
+}
+
+// shortBars shows how much is missing where the level was not reached.
+func shortBars(points []analysis.Point) drawing {
+	var from []mark
+	var to []float64
+	for _, p := range points {
+		if p.NotReached && p.Reached.Known() && p.Wanted.Known() {
+			from = append(from, mark{p.Frequency.Hz(), p.Reached.In(), rf.Exactly})
+			to = append(to, p.Wanted.In())
+		}
+	}
+	return bars(from, to, rgb(0xf1dccf))
+}
+
+// immunity splits a profile into the onsets found and the lower bounds of those not found.
+func immunity(points []analysis.Point) (out []mark) {
+	for _, p := range points {
+		if p.Onset.Known() {
+			out = append(out, mark{p.Frequency.Hz(), p.Onset.In(), p.Onset.Bound()})
+		}
+	}
+	return out
+}
+
+// profileFigure shows the immunity profile of a run, and of a second one after a change.
+func profileFigure(b analysis.Findings, a *analysis.Findings) (Figure, bool, error) {
+	first := immunity(b.Points)
+	wanted := wantedLine(b.Points)
+	var second []mark
+	if a != nil {
+		second = immunity(a.Points)
+		if len(wanted) == 0 {
+			wanted = wantedLine(a.Points)
+		}
+	}
+	fr := newFrame()
+	fr.take(first, second, wanted)
+	p, ok := fr.plot("onset of upset (dBµA)")
+	if !ok {
+		return Figure{}, false, nil
+	}
+	p.Add(grid(), marginBars(b.Points), line(wanted, wantedStyle), marks(first, before, false), marks(second, after, true))
+	out, err := svg(p, figureWidth, figureHeight*1.12)
+	f := Figure{
+		ID: fmt.Sprintf("figure-profile-%d", b.Run), Title: fmt.Sprintf("Immunity profile, run %d", b.Run),
+		Caption: "Onset of upset against frequency. An open sign with an arrow is a bound: up, the product upsets above it or not at all; down, at it or below. A bar is what is missing to the level wanted.",
+		SVG:     template.HTML(out),
+	}
+	name := fmt.Sprintf("run %d", b.Run)
+	if a != nil {
+		f.ID, f.Title = "figure-compare", fmt.Sprintf("Immunity profile before (run %d) and after (run %d)", b.Run, a.Run)
+		name = "before"
+	}
+	f.Legend = legend(entry{len(wanted) > 0, "wanted", dashSign()}, entry{true, name, dotSign(before, true)}, entry{a != nil, "after", squareSign(after)},
+		entry{true, "bound", dotSign(before, false)}, entry{b.Upsets > 0, "missing to the level wanted", barSign(rgb(0xf1dccf))})
+	return f, true, err
+}
+
+// marginBars shows how much is missing to the level wanted.
+func marginBars(points []analysis.Point) drawing {
+	var from []mark
+	var to []float64
+	for _, p := range points {
+		if p.Upset && p.Onset.Known() && p.Wanted.Known() && p.Onset.In() < p.Wanted.In() {
+			from = append(from, mark{p.Frequency.Hz(), p.Onset.In(), rf.Exactly})
+			to = append(to, p.Wanted.In())
+		}
+	}
+	return bars(from, to, rgb(0xf1dccf))
+}
+
+// readingFigures shows the DUT's readings around one upset of each failing band: the first in the
+// journal with numbers.
+func readingFigures(r result.Run, f analysis.Findings) ([]Figure, error) {
+	var out []Figure
+	for _, b := range f.Bands {
+		step, monitor := telling(r, b)
+		if step == nil {
+			continue
+		}
+		fig, err := readingFigure(r, step, monitor)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, fig)
+	}
+	return out, nil
+}
+
+// telling returns the step of a band, and the monitor, with the most readings.
+func telling(r result.Run, b analysis.Band) (*result.Step, event.Monitor) {
+	var best *result.Step
+	var by event.Monitor
+	most := 1
+	for _, s := range r.Steps {
+		if !s.Outcome.Upset || !b.Contains(s.Step.Point.Frequency) {
+			continue
+		}
+		for _, m := range r.Monitors {
+			n := 0
+			for _, x := range s.Readings {
+				if x.Monitor == m.ID && x.HasValue {
+					n++
+				}
+			}
+			if n > most {
+				best, by, most = s, m, n
+			}
+		}
+	}
+	return best, by
+}
+
+// series are the readings of one step by one monitor.
+type series struct {
+	good, bad, all []mark
+	events         []event.Reading // without a number: error lines, silence
+	on, off        float64         // seconds, RF at the level
+}
+
+func seriesOf(s *result.Step, monitor string) series {
+	out := series{on: 0, off: s.OnFor.Std().Seconds()}
+	for _, x := range s.Readings {
+		at := x.After.Std().Seconds()
+		switch {
+		case x.Monitor != monitor && !x.Bad:
+			continue
+		case !x.HasValue || x.Monitor != monitor:
+			if x.Bad {
+				out.events = append(out.events, x)
+			}
+			continue
+		}
+		if x.RFOn {
+			out.on, out.off = math.Min(out.on, at), math.Max(out.off, at)
+		}
+		m := mark{at, x.Value, rf.Exactly}
+		out.all = append(out.all, m)
+		if x.Bad {
+			out.bad = append(out.bad, m)
+		} else {
+			out.good = append(out.good, m)
+		}
+	}
+	return out
+}
+
+func readingFigure(r result.Run, s *result.Step, m event.Monitor) (Figure, error) {
+	data := seriesOf(s, m.ID)
+	fr := newFrame()
+	fr.take(data.all)
+	fr.low, fr.high = math.Min(fr.low, data.on), math.Max(fr.high, data.off)
+	for _, x := range data.events {
+		at := x.After.Std().Seconds()
+		fr.low, fr.high = math.Min(fr.low, at), math.Max(fr.high, at)
+	}
+	if m.HasBaseline {
+		fr.bottom, fr.top = math.Min(fr.bottom, m.Baseline-m.Tolerance), math.Max(fr.top, m.Baseline+m.Tolerance)
+	}
+	p := newPlot("time since RF came to the level (s)", m.ID+" ("+printable(m.Unit, 12)+")")
+	if m.Unit == "" {
+		p.Y.Label.Text = m.ID
+	}
+	p.X.Tick.Marker, p.Y.Tick.Marker = linearTicks{9}, linearTicks{5}
+	width := math.Max(fr.high-fr.low, 1e-3)
+	p.X.Min, p.X.Max = fr.low-0.03*width, fr.high+0.03*width
+	height := fr.top - fr.bottom
+	if height <= 0 {
+		height = math.Max(math.Abs(fr.top)*0.01, 1e-9)
+	}
+	p.Y.Min, p.Y.Max = fr.bottom-0.08*height, fr.top+0.24*height
+	addReadings(p, data, m)
+	out, err := svg(p, figureWidth, figureHeight*0.86)
+	level, _ := s.Level()
+	return Figure{
+		ID:      fmt.Sprintf("figure-reading-%d-%d", r.Number, s.Step.Number),
+		Title:   fmt.Sprintf("DUT reading around an upset at %v, run %d", s.Step.Point.Frequency, r.Number),
+		Caption: fmt.Sprintf("Step %d (%s) at %v; %s.", s.Step.Number, s.Step.Purpose, level, s.Class),
+		Legend: legend(entry{true, "RF on", barSign(rfOn)}, entry{m.HasBaseline && m.Tolerance > 0, "baseline and tolerance", barSign(calm)},
+			entry{true, "reading", dotSign(after, true)}, entry{len(data.bad) > 0, "outside the tolerance", dotSign(alarm, true)}, entry{len(data.events) > 0, "error or silence", lineSign(alarm)}),
+		SVG: template.HTML(out),
+	}, err
+}
+
+func addReadings(p *plot.Plot, data series, m event.Monitor) {
+	if m.HasBaseline && m.Tolerance > 0 {
+		p.Add(block(p.X.Min, p.X.Max, m.Baseline-m.Tolerance, m.Baseline+m.Tolerance, calm))
+	}
+	p.Add(block(data.on, data.off, p.Y.Min, p.Y.Max, color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}))
+	p.Add(grid(), caption(data.on, p.Y.Max, "RF on", before))
+	if m.HasBaseline {
+		at := []mark{{p.X.Min, m.Baseline, rf.Exactly}, {p.X.Max, m.Baseline, rf.Exactly}}
+		p.Add(line(at, draw.LineStyle{Color: soft, Width: 0.7, Dashes: []vg.Length{3, 2}}))
+	}
+	p.Add(line(data.all, draw.LineStyle{Color: rgb(0x9db4bf), Width: 0.9}), marks(data.good, after, false), marks(data.bad, alarm, false))
+	const most = 6 // captions would lie over each other
+	for i, x := range data.events {
+		at := x.After.Std().Seconds()
+		p.Add(line([]mark{{at, p.Y.Min, rf.Exactly}, {at, p.Y.Max, rf.Exactly}}, draw.LineStyle{Color: alarm, Width: 1}))
+		if i < most {
+			step := (p.Y.Max - p.Y.Min) * 0.075
+			p.Add(caption(at, p.Y.Max-step*float64(1+i%3), firstOf(x.Why, x.Text), alarm))
+		}
+	}
+}
+
+func firstOf(texts ...string) string {
+	for _, t := range texts {
+		if t != "" {
+			return t
+		}
+	}
+	return ""
+}

@@ -1,0 +1,234 @@
+package report
+
+import (
+	_ "embed"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"time"
+
+	"provoke/internal/analysis"
+	"provoke/internal/plan"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+// Job is what a report tells of: the runs of a job and which of them to tell in full.
+type Job struct {
+	Name string       // of the job file
+	Runs []result.Run // every run of the job, by number
+	// Detailed are the numbers of the runs told in full.
+	Detailed []int
+	// Before and After are the runs compared; 0 for none.
+	Before, After int
+	Margin        rf.Gain
+	Program       string    // version of the program that writes the report
+	Made          time.Time // when it is written
+	// Attachment returns the bytes of a file of the job by its hash; nil when there is no way to
+	// them. Pictures among the attachments are put into the report.
+	Attachment func(hash string) ([]byte, error)
+}
+
+// ErrNoRun is wrapped when a run that is named is not in the job.
+var ErrNoRun = errors.New("no such run in the job")
+
+//go:embed page.html
+var pageText string
+
+//go:embed page.css
+var pageStyle string
+
+var pageTemplate = template.Must(template.New("page").Parse(pageText))
+
+// HTML writes the report as one self-contained page: no script, no font, no file beside it.
+func HTML(w io.Writer, j Job) error {
+	p, err := newPage(j)
+	if err != nil {
+		return err
+	}
+	if err := pageTemplate.Execute(w, p); err != nil {
+		return fmt.Errorf("write the report: %w", err)
+	}
+	return nil
+}
+
+// Tables returns every table of the report, those too long for people included, as the CSV files
+// hold them.
+func Tables(j Job) ([]Table, error) {
+	p, err := newPage(j)
+	if err != nil {
+		return nil, err
+	}
+	tables := []Table{p.Runs}
+	if p.Comparison != nil {
+		tables = append(tables, p.Comparison.Tables()...)
+	}
+	if p.Setup != nil {
+		tables = append(tables, p.Setup.Fields, p.Setup.Equipment, p.Setup.Curves, p.Setup.Monitors, p.Setup.Exposure)
+	}
+	for _, r := range p.Detailed {
+		tables = append(tables, r.Bands, r.Upsets, r.Profile, stepsTable(r.run), readingsTable(r.run), r.Safing)
+	}
+	tables = append(tables, p.Deviations, p.Journal, p.Attachments)
+	var out []Table
+	for _, t := range tables {
+		if len(t.Rows) > 0 {
+			out = append(out, t)
+		}
+	}
+	return out, nil
+}
+
+// page is what the template draws.
+type page struct {
+	Style      template.CSS
+	Title      string
+	Job        Job
+	Made       string
+	RFUnknown  []string // runs after which RF is not known to be off
+	Sentence   string
+	Facts      []Fact
+	Setup      *setupPart
+	Runs       Table
+	Comparison *comparisonPart
+	Detailed   []runPart
+	Deviations Table
+	Cautions   []string
+	Journal    Table
+	Pictures   []picture
+	// Attachments lists every file that joined the runs.
+	Attachments Table
+}
+
+// Fact is one line of the summary.
+type Fact struct{ Name, Text, Mark string }
+
+func newPage(j Job) (*page, error) {
+	detailed, err := pick(j.Runs, j.Detailed)
+	if err != nil {
+		return nil, err
+	}
+	if len(detailed) == 0 {
+		return nil, errors.New("write a report: the job holds no run to tell of")
+	}
+	p := &page{
+		Style: template.CSS(pageStyle), Job: j, Made: j.Made.Format(minute),
+		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
+		Deviations: deviationsTable(detailed, j.Runs),
+	}
+	for _, r := range j.Runs {
+		if r.RFNotKnownOff() {
+			p.RFUnknown = append(p.RFUnknown, runName(r.Number))
+		}
+	}
+	if j.Before != 0 {
+		if p.Comparison, err = compare(j); err != nil {
+			return nil, err
+		}
+	}
+	for _, r := range detailed {
+		part, err := newRunPart(r, analysis.ControlFor(j.Runs, r), p.Comparison)
+		if err != nil {
+			return nil, err
+		}
+		p.Detailed = append(p.Detailed, part)
+	}
+	p.Setup = newSetupPart(detailed[0])
+	p.summarise()
+	p.attach(j)
+	return p, nil
+}
+
+// pick returns the runs with the given numbers, in that order.
+func pick(runs []result.Run, numbers []int) ([]result.Run, error) {
+	var out []result.Run
+next:
+	for _, n := range numbers {
+		for _, r := range runs {
+			if r.Number == n {
+				out = append(out, r)
+				continue next
+			}
+		}
+		return nil, fmt.Errorf("write a report of run %d: %w", n, ErrNoRun)
+	}
+	return out, nil
+}
+
+func compare(j Job) (*comparisonPart, error) {
+	pair, err := pick(j.Runs, []int{j.Before, j.After})
+	if err != nil {
+		return nil, err
+	}
+	return newComparisonPart(analysis.Compare(pair[0], pair[1], j.Margin))
+}
+
+// setupPart is the setup and equipment of the first run told in full.
+type setupPart struct {
+	Run                                           int
+	Mark                                          string // of an unverified level profile
+	Fields, Equipment, Curves, Monitors, Exposure Table
+	Overdue                                       []string
+}
+
+// comparisonPart is before and after.
+type comparisonPart struct {
+	analysis.Comparison
+	Words                      string // the verdict
+	Mark                       string
+	Differences, Bands, Points Table
+	Figure                     *Figure
+}
+
+// Tables returns the tables of the part.
+func (c *comparisonPart) Tables() []Table { return []Table{c.Differences, c.Bands, c.Points} }
+
+func newComparisonPart(c analysis.Comparison) (*comparisonPart, error) {
+	part := &comparisonPart{
+		Comparison: c, Words: VerdictWords(c),
+		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}[c.Verdict],
+		Differences: differencesTable(c), Bands: comparedBandsTable(c), Points: comparedTable(c),
+	}
+	f, ok, err := profileFigure(c.Before, &c.After)
+	if ok {
+		part.Figure = &f
+	}
+	return part, err
+}
+
+// runPart is one run told in full.
+type runPart struct {
+	run                            result.Run
+	Findings                       analysis.Findings
+	Heading                        string
+	Words                          []string
+	Bands, Upsets, Profile, Safing Table
+	Figures                        []Figure
+}
+
+func newRunPart(r result.Run, control *result.Run, c *comparisonPart) (runPart, error) {
+	f := analysis.Of(r, control)
+	part := runPart{
+		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
+		Bands: bandsTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Safing: safingTable(r),
+	}
+	add := func(f Figure, ok bool, err error) error {
+		if ok && err == nil {
+			part.Figures = append(part.Figures, f)
+		}
+		return err
+	}
+	if err := add(reachedFigure(f)); err != nil {
+		return part, err
+	}
+	compared := c != nil && (c.Before.Run == r.Number || c.After.Run == r.Number)
+	if !compared && r.Opened.RunKind != plan.Calibration && r.Opened.RunKind != plan.Baseline {
+		if err := add(profileFigure(f, nil)); err != nil {
+			return part, err
+		}
+	}
+	more, err := readingFigures(r, f)
+	part.Figures = append(part.Figures, more...)
+	return part, err
+}
