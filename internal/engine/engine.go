@@ -137,6 +137,7 @@ type run struct {
 
 	on        bool // the source's output is on, as far as was last commanded
 	at        guard.Setting
+	switches  []switching
 	analyser  atomic.Pointer[driver.AnalyserSetup] // as it was last set up; silencing reads it from any goroutine
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	status    Status
@@ -469,7 +470,7 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 			cause = err.Error()
 		}
 		res.Safing = r.guard.Silence(ctx, cause)
-		r.on = false
+		r.switched(false)
 		quiet = res.Safing.Quiet
 		r.journal(safed(cause, res.Safing))
 	}

@@ -66,21 +66,24 @@ func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.P
 // frequency, to a level that is allowed at both.
 func (r *run) settleLow(ctx context.Context, f rf.Frequency, target rf.Power) error {
 	low := r.atLeastMinimum(r.roundDown(target.Sub(lowBelow)))
-	if r.on && r.at.Frequency != f && r.at.Level.Above(low) {
-		if err := r.cfg.Rig.Source.Lower(ctx, low); err != nil {
-			return r.instrument("lower the level before the frequency changes", err)
+	// The carrier goes down before the frequency changes and before modulation goes off, so that
+	// nothing rises in between.
+	if r.on && r.at.Level.Above(low) && (r.at.Frequency != f || !r.at.Modulation.IsCW()) {
+		if err := r.lower(ctx, low); err != nil {
+			return err
 		}
-		r.guard.Lowered(low)
-		r.at.Level = low
-	}
-	if r.on && r.at.Frequency == f && !r.at.Modulation.IsCW() {
-		// The carrier goes down before modulation goes off, so that nothing rises in between.
-		if err := r.cfg.Rig.Source.Lower(ctx, low.Lower(r.at.Level)); err != nil {
-			return r.instrument("lower the level", err)
-		}
-		r.guard.Lowered(low)
 	}
 	return r.apply(ctx, f, low, level.Modulation{})
+}
+
+// lower takes the carrier down, whatever else is set.
+func (r *run) lower(ctx context.Context, to rf.Power) error {
+	if err := r.cfg.Rig.Source.Lower(ctx, to); err != nil {
+		return r.instrument("lower the level", err)
+	}
+	r.guard.Lowered(to)
+	r.at.Level = to
+	return nil
 }
 
 func (r *run) atLeastMinimum(p rf.Power) rf.Power {
@@ -108,7 +111,8 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 		return err
 	}
 	// Believed on from before the command is sent: an exchange that fails may have acted.
-	r.on, r.at = true, s
+	r.switched(true)
+	r.at = s
 	if err := r.cfg.Rig.Source.Apply(ctx, c); err != nil {
 		return r.instrument(fmt.Sprintf("set the source to %v at %v", carrier, f), err)
 	}
@@ -143,9 +147,37 @@ func (r *run) off(ctx context.Context) error {
 	if state.Output {
 		return r.instrument("switch the source off", errors.New("it says that its output is still on"))
 	}
-	r.on = false
+	r.switched(false)
 	r.guard.WentOff()
 	return nil
+}
+
+// switching is a moment at which RF came on or went off.
+type switching struct {
+	at time.Time
+	on bool
+}
+
+// switched remembers when RF came on and went off.
+func (r *run) switched(on bool) {
+	if on == r.on && len(r.switches) > 0 {
+		return
+	}
+	r.on = on
+	if len(r.switches) > 256 {
+		r.switches = append(r.switches[:0], r.switches[128:]...)
+	}
+	r.switches = append(r.switches, switching{time.Now(), on})
+}
+
+// rfWasOn says whether RF was on at a time.
+func (r *run) rfWasOn(t time.Time) bool {
+	for i := len(r.switches) - 1; i >= 0; i-- {
+		if !r.switches[i].at.After(t) {
+			return r.switches[i].on
+		}
+	}
+	return false
 }
 
 // measure reads the unmodulated current, and forward and reverse power where there is a meter, has

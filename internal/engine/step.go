@@ -33,11 +33,14 @@ func (r *run) lookWithoutRF(ctx context.Context) (event.StepClosed, error) {
 	r.tell("watching without RF")
 	began := time.Now()
 	bad, upset, err := r.dwell(ctx, began)
+	if err == nil && !upset {
+		bad, upset, err = r.lookAfter(ctx, began)
+	}
 	if err != nil {
 		return event.StepClosed{}, err
 	}
 	c := event.StepClosed{Means: "no RF: a false alarm if anything is bad"}
-	c.Readings = r.watch.readings(began, time.Now(), time.Now(), time.Time{}, keptReadings)
+	c.Readings = r.readings(began, began)
 	c.Outcome.Upset = upset
 	if upset {
 		c.Note = bad.why
@@ -100,6 +103,18 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	r.tell("exposing")
 	on := time.Now()
 	bad, upset, err := r.dwell(ctx, at.on)
+	c.OnFor = rf.Duration(time.Since(on))
+	if err == nil && !upset {
+		// A recovery step keeps the level up: it has to go down from an upset, not from nothing.
+		if step.Purpose == plan.Recover {
+			bad, upset, err = r.lookAfter(ctx, at.on)
+		}
+		if err == nil && !upset {
+			if err = r.lower(ctx, r.atLeastMinimum(r.roundDown(carrier.Sub(lowBelow)))); err == nil {
+				bad, upset, err = r.lookAfter(ctx, at.on)
+			}
+		}
+	}
 	if err != nil {
 		return c, err
 	}
@@ -108,11 +123,10 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		if err := r.descend(ctx, step, at, &c); err != nil {
 			return c, err
 		}
-		upset = c.Outcome.RecoveredAt == nil // else it is well already, at the lower level
+		c.OnFor = rf.Duration(time.Since(on))
 	}
-	c.OnFor = rf.Duration(time.Since(on))
 	if !c.Outcome.Upset {
-		c.Readings = r.watch.readings(on.Add(-r.shown()), time.Now(), on, time.Time{}, keptReadings)
+		c.Readings = r.readings(on.Add(-r.shown()), on)
 		return c, nil
 	}
 	off := time.Now()
@@ -122,45 +136,58 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	r.tell("upset: waiting for the product to recover")
 	c.Note = bad.Monitor + " " + bad.why
 	err = r.recover(ctx, off, &c)
-	c.Readings = r.watch.readings(on.Add(-r.shown()), time.Now(), on, off, keptReadings)
+	c.Readings = r.readings(on.Add(-r.shown()), on)
 	return c, err
+}
+
+// readings returns the readings since a time as they are journalled, timed from the moment on.
+func (r *run) readings(from, on time.Time) []event.Reading {
+	return r.watch.readings(from, on, r.rfWasOn, keptReadings)
 }
 
 // shown is how much time before RF a step's readings show.
 func (r *run) shown() time.Duration { return max(2*r.watch.period(), r.cfg.Plan.Dwell.Std()/2) }
 
-// dwell watches for the plan's dwell and for as long as the slowest monitor needs to have looked
-// at it. since is when RF came up: whatever turned bad from then on counts.
+// dwell lets the plan's dwell pass, and at least the time between two readings of the slowest
+// monitor. It ends at once when anything turned bad since the given time, which is when RF came up.
 func (r *run) dwell(ctx context.Context, since time.Time) (judged, bool, error) {
-	began := time.Now()
-	end := began.Add(r.cfg.Plan.Dwell.Std() + r.watch.latency())
+	end := time.Now().Add(max(r.cfg.Plan.Dwell.Std(), r.watch.period()))
+	return r.watchUntil(ctx, since, func() bool { return !time.Now().Before(end) })
+}
+
+// lookAfter ends an exposure in which nothing turned bad so far: it waits for the readings that were
+// on their way, until every monitor has given one of a time after the dwell. What is bad in
+// them belongs to this step, so that the next one starts from a product known to be well.
+func (r *run) lookAfter(ctx context.Context, since time.Time) (judged, bool, error) {
+	end := time.Now()
+	return r.watchUntil(ctx, since, func() bool { return r.watch.looked(end) })
+}
+
+// watchUntil watches until done or until anything turned bad since a time.
+func (r *run) watchUntil(ctx context.Context, since time.Time, done func() bool) (judged, bool, error) {
 	feed := time.NewTicker(max(r.cfg.Plan.DeadMan.Std()/4, time.Millisecond))
 	defer feed.Stop()
-	timer := time.NewTimer(time.Until(end))
-	defer timer.Stop()
-	looked := false
+	look := time.NewTicker(max(min(r.cfg.Plan.Dwell.Std()/8, 10*time.Millisecond), 100*time.Microsecond))
+	defer look.Stop()
 	for {
 		r.feed()
 		if bad, ok := r.watch.firstBad(since); ok {
 			return bad, true, nil
 		}
-		if !time.Now().Before(end) {
-			if looked = looked || r.watch.looked(began); looked {
-				return judged{}, false, nil
-			}
-			timer.Reset(10 * time.Millisecond) // for the silence limit
+		if done() {
+			return judged{}, false, nil
 		}
-		if r.finish.Load() || r.hold.Load() {
-			if r.finish.Load() {
-				return judged{}, false, errStopped
-			}
+		if r.finish.Load() {
+			return judged{}, false, errStopped
+		}
+		if r.hold.Load() {
 			return judged{}, false, r.holdInDwell(ctx)
 		}
 		select {
 		case <-ctx.Done():
 			return judged{}, false, context.Cause(ctx)
 		case <-r.watch.changed:
-		case <-timer.C:
+		case <-look.C:
 		case <-r.wake:
 		case <-feed.C:
 			if err := r.guardInterlock(ctx); err != nil {
@@ -196,10 +223,9 @@ func (r *run) descend(ctx context.Context, step plan.Step, at reached, c *event.
 			break // below what the source can do: the bound stands
 		}
 		r.tell("lowering")
-		if err := r.cfg.Rig.Source.Lower(ctx, drive.Add(mod.CarrierOverLevel())); err != nil {
-			return r.instrument("lower the level", err)
+		if err := r.lower(ctx, drive.Add(mod.CarrierOverLevel())); err != nil {
+			return err
 		}
-		r.guard.Lowered(drive.Add(mod.CarrierOverLevel()))
 		began := time.Now()
 		if err := r.rest(ctx, began); err != nil {
 			return err

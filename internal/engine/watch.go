@@ -310,14 +310,14 @@ func (w *watch) latency() time.Duration {
 	return longest
 }
 
-// readings returns the samples between two times as they are journalled, at most limit of them:
-// bad ones and the ends are kept, good ones in between are thinned.
-func (w *watch) readings(from, to, on, off time.Time, limit int) []event.Reading {
+// readings returns the samples since a time as they are journalled, timed from the moment on, at most
+// limit of them: where there are more they are thinned.
+func (w *watch) readings(from, on time.Time, rfOn func(time.Time) bool, limit int) []event.Reading {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	var in []judged
 	for _, s := range w.samples {
-		if !s.own.Before(from) && !s.own.After(to) {
+		if !s.own.Before(from) {
 			in = append(in, s)
 		}
 	}
@@ -333,8 +333,7 @@ func (w *watch) readings(from, to, on, off time.Time, limit int) []event.Reading
 		}
 		out = append(out, event.Reading{
 			Monitor: s.Monitor, After: rf.Duration(s.own.Sub(on).Round(100 * time.Microsecond)), Text: strings.TrimSpace(text),
-			Value: s.Value, HasValue: s.HasValue, Bad: s.bad, Why: s.why,
-			RFOn: !s.own.Before(on) && (off.IsZero() || s.own.Before(off)),
+			Value: s.Value, HasValue: s.HasValue, Bad: s.bad, Why: s.why, RFOn: rfOn(s.own),
 		})
 	}
 	return out
