@@ -31,7 +31,7 @@ type Unknown struct {
 func (u Unknown) Kind() string { return u.KindName }
 
 // kinds holds every event by its kind.
-var kinds = map[string]func([]byte) (Event, error){
+var kinds = map[string]func(string) (Event, error){
 	Opened{}.Kind():       decode[Opened],
 	Armed{}.Kind():        decode[Armed],
 	Watching{}.Kind():     decode[Watching],
@@ -97,24 +97,27 @@ func Marshal(e Event) (kind string, body []byte, err error) {
 // Unmarshal returns the event of a record. It is strict: a kind, a format version or a field that
 // this program does not know, and anything after the event, is an error that wraps ErrUnreadable;
 // the event that comes with the error is an Unknown, so that the record can still be shown.
-func Unmarshal(kind string, body []byte) (Event, error) {
+func Unmarshal(kind string, body []byte) (Event, error) { return UnmarshalString(kind, string(body)) }
+
+// UnmarshalString is Unmarshal for a body that is text already; the event may hold parts of it.
+func UnmarshalString(kind, body string) (Event, error) {
 	read, ok := kinds[kind]
 	if !ok {
-		return Unknown{kind, body}, fmt.Errorf("%w: unknown kind of event %q (written by a newer provoke?)", ErrUnreadable, kind)
+		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: unknown kind of event %q (written by a newer provoke?)", ErrUnreadable, kind)
 	}
 	e, err := read(body)
 	if err != nil {
-		return Unknown{kind, body}, fmt.Errorf("%w: %s event: %v", ErrUnreadable, kind, err)
+		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: %s event: %v", ErrUnreadable, kind, err)
 	}
 	if o, ok := e.(Opened); ok && (o.Version < 1 || o.Version > Version) {
-		return Unknown{kind, body}, fmt.Errorf("%w: the run is written in version %d of the journal format, this program reads 1 to %d", ErrUnreadable, o.Version, Version)
+		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: the run is written in version %d of the journal format, this program reads 1 to %d", ErrUnreadable, o.Version, Version)
 	}
 	return e, nil
 }
 
-func decode[E Event](body []byte) (Event, error) {
+func decode[E Event](body string) (Event, error) {
 	var e E
-	if err := strict(body, &e); err != nil {
+	if err := strict([]byte(body), &e); err != nil {
 		return nil, err
 	}
 	return e, nil

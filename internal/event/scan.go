@@ -17,7 +17,7 @@ import (
 // less than JSON and never more: at anything unexpected it gives up, and the strict reader of
 // encoding/json decides. A fuzz test holds the two against each other.
 
-func decodeIntent(body []byte) (Event, error) {
+func decodeIntent(body string) (Event, error) {
 	p, e := newScan(body), Intent{}
 	if p.intent(&e); p.done() {
 		return e, nil
@@ -25,7 +25,7 @@ func decodeIntent(body []byte) (Event, error) {
 	return decode[Intent](body)
 }
 
-func decodeStepClosed(body []byte) (Event, error) {
+func decodeStepClosed(body string) (Event, error) {
 	p, e := newScan(body), StepClosed{}
 	if p.stepClosed(&e); p.done() {
 		return e, nil
@@ -40,7 +40,7 @@ type scan struct {
 	bad bool
 }
 
-func newScan(body []byte) *scan { return &scan{s: string(body), bad: !utf8.Valid(body)} }
+func newScan(body string) *scan { return &scan{s: body, bad: !utf8.ValidString(body)} }
 
 func (p *scan) done() bool { return !p.bad && p.i == len(p.s) }
 
@@ -106,19 +106,20 @@ func (p *scan) array(item func()) {
 // text reads a string without escapes.
 func (p *scan) text() string {
 	p.expect('"')
-	for i := p.i; i < len(p.s); i++ {
-		switch c := p.s[i]; {
-		case c == '"':
-			t := p.s[p.i:i]
-			p.i = i + 1
-			return t
-		case c == '\\' || c < ' ':
+	n := strings.IndexByte(p.s[p.i:], '"')
+	if n < 0 {
+		p.fail()
+		return ""
+	}
+	t := p.s[p.i : p.i+n]
+	for i := 0; i < len(t); i++ {
+		if t[i] == '\\' || t[i] < ' ' {
 			p.fail()
 			return ""
 		}
 	}
-	p.fail()
-	return ""
+	p.i += n + 1
+	return t
 }
 
 // words reads a string that may hold escapes.
@@ -207,6 +208,9 @@ func (p *scan) quantity(text, unit string) float64 {
 		p.fail()
 		return 0
 	}
+	if x, ok := plainNumber(number); ok {
+		return x
+	}
 	for i := 0; i < len(number); i++ {
 		if c := number[i]; c-'0' > 9 && c != '.' && c != '-' && c != '+' && c != 'e' {
 			p.fail()
@@ -219,6 +223,39 @@ func (p *scan) quantity(text, unit string) float64 {
 	}
 	return x
 }
+
+// plainNumber reads digits with an optional sign and point, exactly: up to 15 digits and a power of
+// ten up to 15 are both exact as float64, and one division rounds once.
+func plainNumber(text string) (float64, bool) {
+	digits := strings.TrimPrefix(text, "-")
+	if len(digits) == 0 || len(digits) > 16 {
+		return 0, false
+	}
+	n, decimals, point := int64(0), 0, false
+	for i := 0; i < len(digits); i++ {
+		switch c := digits[i]; {
+		case c-'0' <= 9:
+			n = 10*n + int64(c-'0')
+			if point {
+				decimals++
+			}
+		case c == '.' && !point && i > 0:
+			point = true
+		default:
+			return 0, false
+		}
+	}
+	if n >= 1e15 || decimals > 15 || n == 0 { // the sign of zero is left to ParseFloat
+		return 0, false
+	}
+	x := float64(n) / powersOfTen[decimals]
+	if len(digits) < len(text) {
+		x = -x
+	}
+	return x, true
+}
+
+var powersOfTen = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
 
 // level reads a level in the unit that Marshal writes it in; offset is from there to the SI unit.
 func scanLevel[U rf.Unit](p *scan, unit string, offset float64) rf.Level[U] {
@@ -434,6 +471,7 @@ func (p *scan) stepClosed(e *StepClosed) {
 		case "recoveredAfter":
 			e.RecoveredAfter = p.duration(false)
 		case "readings":
+			e.Readings = make([]Reading, 0, 1+strings.Count(p.s[p.i:], `},{"monitor"`))
 			p.array(func() {
 				var r Reading
 				p.reading(&r)

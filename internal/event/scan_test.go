@@ -3,6 +3,7 @@ package event
 import (
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -14,7 +15,7 @@ import (
 )
 
 // agree fails when the quick reader accepts what the strict one refuses or reads differently.
-func agree(t interface{ Errorf(string, ...any) }, kind string, body []byte) (quick bool) {
+func agree(t interface{ Errorf(string, ...any) }, kind, body string) (quick bool) {
 	var e, slow Event
 	var err error
 	p := newScan(body)
@@ -99,7 +100,7 @@ func TestTheQuickReaderAgreesWithTheStrictOneOnEveryStep(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if !agree(t, kind, body) {
+			if !agree(t, kind, string(body)) {
 				t.Errorf("the quick reader gave up on %s", body)
 			}
 			back, _ := Unmarshal(kind, body)
@@ -134,12 +135,22 @@ func TestTheQuickReaderGivesUpOnWhatMarshalDoesNotWrite(t *testing.T) {
 		`{"step":{"offset":"1e999 dB"}}`, `{"step":{"point":{"frequency":"-1 Hz"}}}`, `{"step":{"purpose":"a` + "\n" + `"}}`, `{"step":{"purpose":"` + "\xff" + `"}}`, `{"step":null}`,
 		`{"step":{"offset":"` + strings.Repeat("0", 70) + `1 dB"}}`,
 	} {
-		p, e := newScan([]byte(body)), Intent{}
+		p, e := newScan(body), Intent{}
 		p.intent(&e)
 		if p.done() {
 			t.Errorf("accepted %q as %+v", body, e)
 		}
 	}
+}
+
+func TestAPlainNumberIsReadLikeAnyOther(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.StringMatching(`-?[0-9]{0,9}\.?[0-9]{0,9}`).Draw(t, "text")
+		got, ok := plainNumber(text)
+		if want, err := strconv.ParseFloat(text, 64); ok && (err != nil || got != want) {
+			t.Errorf("%q read as %v, it is %v (%v)", text, got, want, err)
+		}
+	})
 }
 
 func FuzzUnmarshal(f *testing.F) {
@@ -148,7 +159,7 @@ func FuzzUnmarshal(f *testing.F) {
 	f.Add("intent", []byte(`{"step":{"step":1,"point":{"frequency":"2.712e+07 Hz","drive":"-27.400000 dBm","ceiling":"-21.400000 dBm"},"purpose":"sweep","offset":"0.0000 dB"},"attempt":1}`))
 	f.Add("step-closed", []byte(`{"drive":"-27.1 dBm","current":"at most 79.9 dBµA","means":"a\nb","readings":[{"monitor":"m","after":"-0.1 s","value":1.5e3}],"onFor":"2 s"}`))
 	f.Fuzz(func(t *testing.T, kind string, body []byte) {
-		agree(t, kind, body)
+		agree(t, kind, string(body))
 		e, err := Unmarshal(kind, body)
 		if err != nil {
 			if u, ok := e.(Unknown); !ok || u.KindName != kind || string(u.Body) != string(body) {

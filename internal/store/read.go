@@ -114,9 +114,8 @@ func (j *Job) findClosing(r *RunInfo) {
 
 // raw is a record as it stands in the table.
 type raw struct {
-	seq             int64
-	at, kind, chain string
-	body            []byte
+	seq                   int64
+	at, kind, body, chain string
 }
 
 func (j *Job) records(query string, args ...any) ([]raw, error) {
@@ -143,10 +142,10 @@ func (j *Job) records(query string, args ...any) ([]raw, error) {
 func (r *raw) record(run int) (event.Record, error) {
 	at, err := event.ParseTime(r.at)
 	if err != nil {
-		return event.Record{Run: run, Seq: r.seq, Event: event.Unknown{KindName: r.kind, Body: r.body}, Chain: r.chain},
+		return event.Record{Run: run, Seq: r.seq, Event: event.Unknown{KindName: r.kind, Body: []byte(r.body)}, Chain: r.chain},
 			fmt.Errorf("%w: record %d of run %d: %v", ErrDamaged, r.seq, run, err)
 	}
-	e, err := event.Unmarshal(r.kind, r.body)
+	e, err := event.UnmarshalString(r.kind, r.body)
 	if err != nil {
 		err = fmt.Errorf("record %d of run %d: %w", r.seq, run, err)
 	}
@@ -164,31 +163,86 @@ func (j *Job) Records(run int, from int64) iter.Seq2[event.Record, error] {
 			return
 		}
 		next := max(from, 1)
-		for raws, err := range j.chunks(run, next) {
-			if err != nil {
-				yield(event.Record{}, fmt.Errorf("read run %d of %s: %w", run, shown(j.path), err))
+		for part := range ahead(decoded(run, ahead(j.chunks(run, next)))) {
+			var ok bool
+			if next, ok = yieldAll(run, next, part.records, yield); !ok {
 				return
 			}
-			var ok bool
-			if next, ok = yieldAll(run, next, raws, yield); !ok {
+			if part.err != nil {
+				yield(event.Record{}, fmt.Errorf("read run %d of %s: %w", run, shown(j.path), part.err))
 				return
 			}
 		}
 	}
 }
 
-// yieldAll decodes and yields raw records that must begin at next, and returns what comes after.
-func yieldAll(run int, next int64, raws []raw, yield func(event.Record, error) bool) (int64, bool) {
-	for i := range raws {
-		if raws[i].seq != next {
+// part is some records that follow each other, or an error.
+type part struct {
+	raws    []raw
+	records []decodedRecord
+	err     error
+}
+
+type decodedRecord struct {
+	event.Record
+	err error
+}
+
+func decoded(run int, parts iter.Seq[part]) iter.Seq[part] {
+	return func(yield func(part) bool) {
+		for p := range parts {
+			p.decode(run)
+			if !yield(p) {
+				return
+			}
+		}
+	}
+}
+
+func (p *part) decode(run int) {
+	p.records = make([]decodedRecord, len(p.raws))
+	for i := range p.raws {
+		p.records[i].Record, p.records[i].err = p.raws[i].record(run)
+	}
+	p.raws = nil
+}
+
+// ahead runs an iteration in a goroutine of its own, a little ahead of who takes from it, and ends
+// it when that one stops.
+func ahead[T any](seq iter.Seq[T]) iter.Seq[T] {
+	return func(yield func(T) bool) {
+		items, stop, ended := make(chan T, 1), make(chan struct{}), make(chan struct{})
+		defer func() { close(stop); <-ended }()
+		go func() {
+			defer close(ended)
+			defer close(items)
+			for item := range seq {
+				select {
+				case items <- item:
+				case <-stop:
+					return
+				}
+			}
+		}()
+		for item := range items {
+			if !yield(item) {
+				return
+			}
+		}
+	}
+}
+
+// yieldAll yields records that must begin at next, and returns what comes after them.
+func yieldAll(run int, next int64, records []decodedRecord, yield func(event.Record, error) bool) (int64, bool) {
+	for _, r := range records {
+		if r.Seq != next {
 			yield(event.Record{}, fmt.Errorf("%w: record %d of run %d is missing", ErrDamaged, next, run))
 			return next, false
 		}
-		rec, err := raws[i].record(run)
-		if !yield(rec, err) {
+		if !yield(r.Record, r.err) {
 			return next, false
 		}
-		if err != nil && !errors.Is(err, event.ErrUnreadable) {
+		if r.err != nil && !errors.Is(r.err, event.ErrUnreadable) {
 			return next, false
 		}
 		next++
@@ -207,37 +261,15 @@ func (j *Job) knows(run int) error {
 	return nil
 }
 
-// chunks yields the raw records of a run from seq on until there are no more. While the caller
-// works on one chunk the next is being read.
-func (j *Job) chunks(run int, from int64) iter.Seq2[[]raw, error] {
-	type part struct {
-		raws []raw
-		err  error
-	}
-	return func(yield func([]raw, error) bool) {
-		parts, done := make(chan part, 1), make(chan struct{})
-		finished := make(chan struct{})
-		defer func() { close(done); <-finished }()
-		go func() {
-			defer close(finished)
-			defer close(parts)
-			for size := 64; ; size = min(size*4, chunk) {
-				raws, err := j.chunk(run, from, size)
-				select {
-				case parts <- part{raws, err}:
-				case <-done:
-					return
-				}
-				if err != nil || len(raws) < size {
-					return
-				}
-				from = raws[len(raws)-1].seq + 1
-			}
-		}()
-		for p := range parts {
-			if !yield(p.raws, p.err) || p.err != nil {
+// chunks yields the raw records of a run from seq on until there are no more.
+func (j *Job) chunks(run int, from int64) iter.Seq[part] {
+	return func(yield func(part) bool) {
+		for size := 64; ; size = min(size*4, chunk) {
+			raws, err := j.chunk(run, from, size)
+			if !yield(part{raws: raws, err: err}) || err != nil || len(raws) < size {
 				return
 			}
+			from = raws[len(raws)-1].seq + 1
 		}
 	}
 }
@@ -267,8 +299,10 @@ func (j *Job) Follow(ctx context.Context, run int, from int64) iter.Seq2[event.R
 				}
 				return
 			}
+			p := part{raws: raws}
+			p.decode(run)
 			ok := true
-			if next, ok = yieldAll(run, next, raws, yield); !ok {
+			if next, ok = yieldAll(run, next, p.records, yield); !ok {
 				return
 			}
 			if len(raws) == chunk {

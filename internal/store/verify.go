@@ -194,15 +194,15 @@ func (j *Job) checkRun(run int) (RunCheck, error) {
 	if err := j.read.QueryRow("SELECT opened, count, head FROM runs WHERE run = ?", run).Scan(&opened, &count, &head); err != nil {
 		return c, plain(err)
 	}
-	for raws, err := range j.chunks(run, 0) {
-		if err != nil {
-			return c, err
+	for p := range ahead(j.chunks(run, 0)) {
+		if p.err != nil {
+			return c, p.err
 		}
-		for i := range raws {
-			if raws[i].seq > count {
+		for i := range p.raws {
+			if p.raws[i].seq > count {
 				break
 			}
-			c.follow(&raws[i])
+			c.follow(&p.raws[i])
 		}
 	}
 	if c.Count != count {
@@ -239,7 +239,7 @@ func (c *RunCheck) follow(r *raw) {
 	if err != nil {
 		c.problem("record %d: %v", r.seq, err)
 	}
-	if event.ChainHash(c.Head, c.Run, c.Count+1, at, r.kind, r.body) != r.chain {
+	if event.ChainHash(c.Head, c.Run, c.Count+1, at, r.kind, []byte(r.body)) != r.chain {
 		c.problem("record %d (%s) is not as it was written, or a record before it is missing", r.seq, r.kind)
 	}
 	c.place(r)
@@ -263,7 +263,7 @@ func (c *RunCheck) place(r *raw) {
 	if r.kind != closed && r.kind != opened && !late(r.kind) {
 		return
 	}
-	e, err := event.Unmarshal(r.kind, r.body)
+	e, err := event.UnmarshalString(r.kind, r.body)
 	if err != nil {
 		c.problem("record %d: %v", r.seq, err)
 		return
