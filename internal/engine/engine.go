@@ -65,6 +65,9 @@ type Config struct {
 	Operator <-chan Command
 	// Progress is told what is going on; nil for nobody. It must not block.
 	Progress func(Status)
+	// Watched is told every look at the DUT as it comes, with RF as it was at the time, from the
+	// monitors' goroutines; nil for nobody. It must not block.
+	Watched func(Look)
 	// Now is the wall clock; nil means time.Now.
 	Now func() time.Time
 	// Patience is the longest wait for one exchange with an instrument; 0 means 1 s.
@@ -73,7 +76,15 @@ type Config struct {
 	Linger time.Duration
 }
 
-// Command is what the person at the bench wants.
+// Look is one look at the DUT as a page shows it while it is new: when it was taken, what was read
+// and what it was judged. After is not filled in.
+type Look struct {
+	At time.Time
+	event.Reading
+}
+
+// Command is what the person at the bench wants. Text says why an Abort or a Finish was asked for,
+// or what was seen with a Mark; it may be empty.
 type Command struct {
 	Want Want
 	Text string
@@ -108,6 +119,9 @@ type Status struct {
 	Upsets    int
 	Exposures int
 	Last      string // what came of the step before, in words
+	// DwellFrom and DwellUntil are when the dwell of the moment began and when it ends at the
+	// earliest; both are zero outside a dwell.
+	DwellFrom, DwellUntil time.Time
 }
 
 // Result is how a run ended.
@@ -131,6 +145,7 @@ type run struct {
 	now    func() time.Time
 	cancel context.CancelCauseFunc
 
+	lit    atomic.Bool // RF is on, for other goroutines
 	finish atomic.Bool
 	hold   atomic.Bool
 	wake   chan struct{}
@@ -174,6 +189,7 @@ func Run(ctx context.Context, cfg Config) (Result, error) {
 	}
 	monitors, _ := cfg.Plan.MonitorsOf(r.bench)
 	r.watch = newWatch(cfg.Monitors, monitors)
+	r.watch.tell = r.tellLook
 	defer r.watch.close()
 	listening := make(chan struct{})
 	go r.listen(ctx, listening)
@@ -221,13 +237,18 @@ func (r *run) listen(ctx context.Context, done chan<- struct{}) {
 				r.finish.Store(true)
 			case Abort:
 				r.finish.Store(true)
-				r.cancel(errStopped)
+				if c.Text != "" {
+					r.cancel(fmt.Errorf("%w: %s", errStopped, c.Text))
+				} else {
+					r.cancel(errStopped)
+				}
 			case HoldRun:
 				r.hold.Store(true)
 			case GoOn:
 				r.hold.Store(false)
 			case Mark:
 				r.watch.mark(c.Text)
+				r.journal(event.OperatorMark{Text: c.Text})
 			}
 			select {
 			case r.wake <- struct{}{}:
@@ -257,6 +278,14 @@ func (r *run) tell(phase string) {
 	r.status.Exposures, r.status.Upsets = r.exposures, r.upsets
 	if r.cfg.Progress != nil {
 		r.cfg.Progress(r.status)
+	}
+}
+
+// tellLook passes a look at the DUT on.
+func (r *run) tellLook(x judged) {
+	if r.cfg.Watched != nil {
+		r.cfg.Watched(Look{At: x.At, Reading: event.Reading{Monitor: x.Monitor, Text: x.Text, Value: x.Value, HasValue: x.HasValue,
+			Bad: x.bad, Why: x.why, RFOn: r.lit.Load()}})
 	}
 }
 

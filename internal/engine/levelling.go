@@ -164,6 +164,8 @@ func (r *run) switched(on bool) {
 		return
 	}
 	r.on = on
+	r.lit.Store(on)
+	r.tell(r.status.Phase)
 	if len(r.switches) > 256 {
 		r.switches = append(r.switches[:0], r.switches[128:]...)
 	}

@@ -152,6 +152,9 @@ func (r *run) shown() time.Duration { return max(2*r.watch.period(), r.cfg.Plan.
 // monitor. It ends at once when anything turned bad since the given time, which is when RF came up.
 func (r *run) dwell(ctx context.Context, since time.Time) (judged, bool, error) {
 	end := time.Now().Add(max(r.cfg.Plan.Dwell.Std(), r.watch.period()))
+	r.status.DwellFrom, r.status.DwellUntil = time.Now(), end
+	defer func() { r.status.DwellFrom, r.status.DwellUntil = time.Time{}, time.Time{} }()
+	r.tell(r.status.Phase)
 	return r.watchUntil(ctx, since, func() bool { return !time.Now().Before(end) })
 }
 

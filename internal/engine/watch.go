@@ -30,6 +30,7 @@ type watch struct {
 	started time.Time
 	changed chan struct{}
 	running bool
+	tell    func(judged) // told every sample; nil for nobody
 }
 
 // judged is a sample with its own time, that is, less the monitor's latency.
@@ -84,6 +85,9 @@ func (w *watch) deliver(s dut.Sample) {
 	w.samples = append(w.samples, x)
 	w.last[s.Monitor] = x
 	w.mu.Unlock()
+	if w.tell != nil {
+		w.tell(x)
+	}
 	select {
 	case w.changed <- struct{}{}:
 	default:
