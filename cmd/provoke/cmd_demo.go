@@ -157,7 +157,7 @@ func (d *demo) job() error {
 			append([]string{"run", exposure, "--job", job, "--label", "as received"}, by...)},
 		{"", nil, []string{"findings", job}},
 		{"The fix goes in, and the very same exposure again.", func() { d.sim.SetBuild(simbench.Fixed) },
-			append([]string{"run", exposure, "--job", job, "--label", "with the fix", "--changed", "capacitors from the cable's wires to chassis at the connector (invented)"}, by...)},
+			append([]string{"run", exposure, "--job", job, "--label", "with the fix", "--again", "2", "--changed", "capacitors from the cable's wires to chassis at the connector (invented)"}, by...)},
 		{"", nil, []string{"findings", job}},
 		{"Did the fix work?", nil, []string{"compare", job, "2", "3"}},
 		{"", nil, []string{"report", job, "-o", d.shown("report.html")}},

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -36,6 +37,9 @@ type performance struct {
 	// armed: the person has accepted the worst case beforehand; otherwise it is asked for.
 	armed  bool
 	resume bool
+	// again is the run of the job whose every frequency is exposed again, those found at the edges of
+	// its bands too; 0 for none.
+	again int
 	// progress replaces the status line.
 	progress func(engine.Status)
 }
@@ -87,10 +91,15 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 }
 
 // prepare reads, checks and refuses; job may be nil.
-func prepare(w *world, planFile string, job *store.Job) (*prepared, error) {
+func prepare(w *world, planFile string, job *store.Job, again int) (*prepared, error) {
 	p, b, list, err := loadPlan(planFile)
 	if err != nil {
 		return nil, err
+	}
+	if again > 0 {
+		if err := exposeAgain(job, p, again); err != nil {
+			return nil, err
+		}
 	}
 	pr := &prepared{plan: p, bench: b, chain: chain.New(b)}
 	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
@@ -113,6 +122,24 @@ func prepare(w *world, planFile string, job *store.Job) (*prepared, error) {
 		return nil, fmt.Errorf("compute the plan's levels: %w", err)
 	}
 	return pr, nil
+}
+
+// exposeAgain adds every frequency at which a run of the job exposed the product to a plan's grid.
+func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
+	if job == nil {
+		return errors.New("exposing the frequencies of an earlier run again needs the job: name it with --job")
+	}
+	r, err := result.All(job.Records(again, 1))
+	if err != nil {
+		return fmt.Errorf("read run %d, to expose its frequencies again: %w", again, err)
+	}
+	for _, s := range r.Steps {
+		p.Grid = append(p.Grid, s.Step.Point.Frequency)
+	}
+	slices.Sort(p.Grid)
+	p.Grid = slices.Compact(p.Grid)
+	p.GridText += fmt.Sprintf("; and every frequency of run %d", again)
+	return nil
 }
 
 // calibrationOf returns the calibration run of a job that a plan replays.
@@ -157,7 +184,12 @@ func perform(w *world, o performance) (engine.Result, error) {
 		return engine.Result{}, err
 	}
 	defer job.Close()
-	pr, err := prepare(w, o.planFile, job)
+	if o.resume {
+		if o.again, err = againOf(job); err != nil {
+			return engine.Result{}, err
+		}
+	}
+	pr, err := prepare(w, o.planFile, job, o.again)
 	if err != nil {
 		return engine.Result{}, err
 	}
@@ -325,6 +357,16 @@ func openMonitors(pr *prepared, rig *driver.Rig) ([]dut.Monitor, error) {
 	return out, nil
 }
 
+// againOf returns which run the newest run of a job repeats the frequencies of; 0 for none.
+func againOf(job *store.Job) (int, error) {
+	n, err := job.Newest()
+	if err != nil {
+		return 0, err
+	}
+	r, err := result.All(job.Records(n, 1))
+	return r.Opened.Again, err
+}
+
 // part is what an earlier, interrupted part of the run left behind.
 type part struct {
 	run     int // 0 for a new run
@@ -391,6 +433,7 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,
 		Setup: setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
+	e.Again = o.again
 	if pr.cal != nil {
 		e.Calibration = pr.cal.Run
 	}

@@ -56,6 +56,8 @@ type Opened struct {
 	Points      int              `json:"points"` // of the grid
 	Resumes     bool             `json:"resumes,omitempty"`
 	Calibration int              `json:"calibration,omitempty"` // run replayed by substitution
+	// Again is the run of the job whose every frequency this run exposes too.
+	Again int `json:"again,omitempty"`
 }
 
 // Attachment names a file kept in the job by its hash.
