@@ -67,6 +67,7 @@ type table struct {
 	value     int // column of the value
 	decimal   byte
 	missing   map[string]bool // quantities whose missing unit was told
+	warned    bool            // of bytes that are not UTF-8
 }
 
 type row struct {
@@ -181,7 +182,8 @@ func (t *table) decode(line int, text string) string {
 	}
 	if strange {
 		t.fail(line, 1, "the line holds bytes that are not UTF-8", "save the file as CSV UTF-8")
-	} else {
+	} else if !t.warned {
+		t.warned = true
 		t.warn(line, 1, "the line is not UTF-8; its byte B5 is read as µ", "save the file as CSV UTF-8")
 	}
 	return b.String()

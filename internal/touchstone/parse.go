@@ -14,7 +14,7 @@ import (
 // highest is the frequency in hertz above which a file surely has the wrong unit.
 const highest = 1e15
 
-// maximumProblems ends the reading of a file that is wrong all over.
+// maximumProblems ends the reading of a file that is wrong all over, and the list of its warnings.
 const maximumProblems = 50
 
 // stage is the part of the file that the parser is in.
@@ -52,6 +52,7 @@ type parser struct {
 	problems  problem.List
 	told      map[string]bool
 	stop      bool
+	warnings  int
 	layer     layer
 	by        map[problem.Problem]layer // who told what
 
@@ -130,7 +131,12 @@ func (p *parser) add(line, column int, warning bool, what, hint string) {
 		return
 	}
 	told := problem.Problem{File: p.name, Line: line, Column: column, What: what, Hint: hint, Warning: warning}
-	if len(p.problems) >= maximumProblems && !warning {
+	switch {
+	case warning && p.warnings >= maximumProblems:
+		return
+	case warning:
+		p.warnings++
+	case len(p.problems)-p.warnings >= maximumProblems:
 		told = problem.Problem{File: p.name, Line: line, What: "more problems follow; they are not listed"}
 		p.stop = true
 	}

@@ -2,6 +2,7 @@ package touchstone
 
 import (
 	"fmt"
+	"runtime"
 	"strings"
 	"testing"
 )
@@ -174,5 +175,26 @@ func TestAllProblemsOfAFileComeAtOnceAndEnd(t *testing.T) {
 	_, problems = Parse("x.s1p", []byte("# MHz\n"+strings.Repeat("a b c\n", 100000)))
 	if len(problems) != maximumProblems+1 {
 		t.Errorf("%d problems", len(problems))
+	}
+}
+
+func TestWarningsEndToo(t *testing.T) {
+	n, problems := Parse("x.s1p", []byte("# MHz\n"+strings.Repeat("1 0 0\n", 100000)+"2 0 0\n"))
+	if n == nil || n.Points() != 2 || len(problems) != maximumProblems {
+		t.Errorf("%d warnings", len(problems))
+	}
+}
+
+// A small file that claims to be large must not make the reader large.
+func TestMemoryIsInProportionToTheFile(t *testing.T) {
+	claims := []byte("[Version] 2.0\n# MHz\n[Number of Ports] 256\n[Number of Frequencies] 100000000\n[Number of Noise Frequencies] 100000000\n[Matrix Format] Lower\n[Network Data]\n1 0 0\n[End]\n")
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	if n, _ := Parse("x.ts", claims); n != nil {
+		t.Fatal("taken")
+	}
+	runtime.ReadMemStats(&after)
+	if got := after.TotalAlloc - before.TotalAlloc; got > 1<<20 {
+		t.Errorf("%d bytes for a file of %d", got, len(claims))
 	}
 }
