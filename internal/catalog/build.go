@@ -155,7 +155,7 @@ func (b *builder) source(f sourceFile) {
 	if s.Minimum.Exact() && s.Maximum.Exact() && !s.Maximum.Above(s.Minimum) {
 		b.doc.Problem("source.maximum", fmt.Sprintf("source.maximum (%v into 50 Ω) is not above source.minimum (%v)", s.Maximum, s.Minimum), "")
 	}
-	if b.doc.Has("source.resolution") && (f.Resolution <= 0 || f.Resolution > 6) {
+	if b.doc.Taken("source.resolution") && (f.Resolution <= 0 || f.Resolution > 6) {
 		b.doc.Problem("source.resolution", fmt.Sprintf("source.resolution is %v; it must lie between 0 dB and 6 dB", f.Resolution.Text(3)), "write the smallest step of level that you want to be used, for example 0.1 dB")
 	}
 	b.bench.Source = s
@@ -266,7 +266,7 @@ func (b *builder) cable(f cableFile) {
 		b.doc.Problem(path+".expected_high", fmt.Sprintf("cable.expected_high is %v; it must not be below 0 dB", c.ExpectedHigh), "it says how far the cable's current may lie above the jig's, for example 10 dB")
 	}
 	for key, l := range map[string]rf.Length{"length": c.Length, "height": c.Height, "clamp_to_dut": c.ClampToDUT, "probe_to_dut": c.ProbeToDUT} {
-		if b.doc.Has(path+"."+key) && l < 0 {
+		if b.doc.Taken(path+"."+key) && l < 0 {
 			b.doc.Problem(path+"."+key, fmt.Sprintf("cable.%s cannot be negative", key), "")
 		}
 	}
@@ -305,7 +305,7 @@ func (b *builder) analyser(f analyserFile) *Analyser {
 
 // share checks a fraction that is at most the whole.
 func (b *builder) share(path string, f rf.Fraction) rf.Fraction {
-	if b.doc.Has(path) && (f <= 0 || f > 1) {
+	if b.doc.Taken(path) && (f <= 0 || f > 1) {
 		b.doc.Problem(path, fmt.Sprintf("%s is %v; it must lie between 0 %% and 100 %%", path, f), "")
 	}
 	return f

@@ -172,7 +172,7 @@ func (b *builder) check() {
 	if !out.Source.Connection.Present() && !doc.Has("source.address") {
 		doc.Warning("source", "source has no address: it cannot be driven from here", "budget and plan work; run and off do not")
 	}
-	if doc.Problems().Err() == nil {
+	if doc.Problems().Err() == nil && b.foreign.Err() == nil {
 		b.bands()
 	}
 }
