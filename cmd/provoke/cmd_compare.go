@@ -33,9 +33,10 @@ func (c *compareCommand) Run(w *world) error {
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return err
+		return damage(err)
 	}
 	defer job.Close()
+	tellLeftBehind(w, job)
 	var pair [2]result.Run
 	for i, number := range []int{c.Before, c.After} {
 		if pair[i], err = readRun(w, job, number); err != nil {
@@ -101,7 +102,7 @@ func printComparedPoints(w io.Writer, c analysis.Comparison) {
 	fmt.Fprintln(t, "frequency\tonset before\tonset after\tgain\trequired\tverdict\twhy")
 	rest := 0
 	for _, p := range c.Points {
-		if !p.Upset() && p.Why == "" {
+		if !p.Telling() {
 			rest++
 			continue
 		}
@@ -110,6 +111,6 @@ func printComparedPoints(w io.Writer, c analysis.Comparison) {
 	}
 	t.Flush()
 	if rest > 0 {
-		fmt.Fprintf(w, "%s: no upset in either run\n", count(rest, "other frequency", "other frequencies"))
+		fmt.Fprintf(w, "%s: no upset in either run, or not exposed in one\n", count(rest, "other frequency", "other frequencies"))
 	}
 }

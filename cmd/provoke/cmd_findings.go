@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strings"
 	"text/tabwriter"
 
 	"provoke/internal/analysis"
@@ -32,9 +31,10 @@ func (c *findingsCommand) Help() string {
 func (c *findingsCommand) Run(w *world) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return err
+		return damage(err)
 	}
 	defer job.Close()
+	tellLeftBehind(w, job)
 	runs, err := readRuns(w, job)
 	if err != nil {
 		return err
@@ -59,7 +59,7 @@ func (c *findingsCommand) Run(w *world) error {
 func readRuns(w *world, job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
-		return nil, err
+		return nil, damage(err)
 	}
 	var out []result.Run
 	for _, i := range infos {
@@ -75,11 +75,8 @@ func readRuns(w *world, job *store.Job) ([]result.Run, error) {
 // readRun folds one run and says on stderr when records of it could not be read.
 func readRun(w *world, job *store.Job, number int) (result.Run, error) {
 	r, err := result.All(job.Records(number, 1))
-	if errors.Is(err, store.ErrDamaged) {
-		err = withCode(exitNotVerified, err)
-	}
 	if err != nil {
-		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), err)
+		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), damage(err))
 	}
 	if r.Unreadable > 0 {
 		fmt.Fprintf(w.stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", count(r.Unreadable, "record", "records"), number)
@@ -108,14 +105,11 @@ func pickRun(runs []result.Run, number int) (result.Run, error) {
 }
 
 func runNumbers(runs []result.Run) string {
-	var out []string
+	var out []int
 	for _, r := range runs {
-		out = append(out, fmt.Sprint(r.Number))
+		out = append(out, r.Number)
 	}
-	if len(out) == 1 {
-		return "run " + out[0]
-	}
-	return "runs " + strings.Join(out, ", ")
+	return numbersOf(out)
 }
 
 func printFindings(w io.Writer, r result.Run, f analysis.Findings) error {

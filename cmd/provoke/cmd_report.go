@@ -1,7 +1,203 @@
 package main
 
-import "errors"
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
 
-type reportCommand struct{}
+	"provoke/internal/plan"
+	"provoke/internal/report"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+)
 
-func (c *reportCommand) Run(w *world) error { return errors.New("report is not built yet") }
+type reportCommand struct {
+	Job    string  `arg:"" help:"Job file."`
+	Out    string  `short:"o" required:"" placeholder:"FILE.html" help:"File to write; - for the standard output."`
+	CSV    string  `name:"csv" placeholder:"DIR" help:"Also write every table as a CSV file into this folder."`
+	Runs   []int   `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones, or the newest exposure, when not given."`
+	Before int     `placeholder:"N" help:"Run before the change; the first exposure when not given."`
+	After  int     `placeholder:"N" help:"Run after the change; the last exposure with a --changed text when not given."`
+	Margin rf.Gain `placeholder:"'N dB'" default:"0 dB" help:"What the after-run has to stand above the onset before, beside the level wanted."`
+}
+
+// Run writes the report of a job.
+func (c *reportCommand) Run(w *world) error {
+	if (c.Before == 0) != (c.After == 0) {
+		return withCode(exitUsage, errors.New("report: give both --before and --after, or neither"))
+	}
+	if err := c.checkOutput(); err != nil {
+		return err
+	}
+	job, err := store.OpenReadOnly(c.Job)
+	if err != nil {
+		return damage(err)
+	}
+	defer job.Close()
+	tellLeftBehind(w, job)
+	runs, err := readRuns(w, job)
+	if err != nil {
+		return err
+	}
+	j := report.Job{
+		Name: filepath.Base(c.Job), Runs: runs, Program: version, Made: w.now(), Margin: c.Margin,
+		Attachment: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
+	}
+	if err := c.choose(&j); err != nil {
+		return fmt.Errorf("report of %s: %w", c.Job, err)
+	}
+	if err := c.writeHTML(w, j); err != nil {
+		return err
+	}
+	return c.writeCSV(w, j)
+}
+
+// checkOutput refuses to write over a job.
+func (c *reportCommand) checkOutput() error {
+	if c.Out == "-" {
+		return nil
+	}
+	out, err := os.Stat(c.Out)
+	if err == nil && out.IsDir() {
+		return withCode(exitUsage, fmt.Errorf("report: %s is a folder; name a file, such as %s", c.Out, filepath.Join(c.Out, "report.html")))
+	}
+	in, inErr := os.Stat(c.Job)
+	if strings.EqualFold(filepath.Ext(c.Out), ".provoke") || (err == nil && inErr == nil && os.SameFile(in, out)) {
+		return withCode(exitUsage, fmt.Errorf("report: %s is a job file and is not written over; name a file that ends in .html", c.Out))
+	}
+	return nil
+}
+
+// choose fills in which runs are told in full and which are compared.
+func (c *reportCommand) choose(j *report.Job) error {
+	among := j.Runs
+	if len(c.Runs) > 0 {
+		among = nil
+		for _, n := range c.Runs {
+			r, err := pickRun(j.Runs, n)
+			if err != nil {
+				return err
+			}
+			among = append(among, r)
+		}
+	}
+	j.Before, j.After = c.Before, c.After
+	if c.Before == 0 {
+		j.Before, j.After = beforeAndAfter(among)
+	}
+	switch {
+	case len(c.Runs) > 0:
+		j.Detailed = c.Runs
+	case j.Before != 0:
+		j.Detailed = []int{j.Before, j.After}
+	default:
+		r, err := pickRun(j.Runs, 0)
+		if err != nil {
+			return err
+		}
+		j.Detailed = []int{r.Number}
+	}
+	return nil
+}
+
+// beforeAndAfter returns the first exposure and the last later one before which something was
+// changed; zeros when there are no two such runs.
+func beforeAndAfter(runs []result.Run) (before, after int) {
+	for _, r := range runs {
+		switch {
+		case r.Opened.RunKind != plan.Exposure:
+		case before == 0:
+			before = r.Number
+		case r.Opened.Changed != "":
+			after = r.Number
+		}
+	}
+	if after == 0 {
+		return 0, 0
+	}
+	return before, after
+}
+
+func (c *reportCommand) writeHTML(w *world, j report.Job) error {
+	var b bytes.Buffer
+	if err := report.HTML(&b, j); err != nil {
+		return fmt.Errorf("report of %s: %w", c.Job, err)
+	}
+	if c.Out == "-" {
+		_, err := w.stdout.Write(b.Bytes())
+		return err
+	}
+	if err := writeWhole(c.Out, b.Bytes()); err != nil {
+		return fmt.Errorf("write the report: %w", err)
+	}
+	fmt.Fprintf(w.stdout, "%s: %s of %s told in full", c.Out, numbersOf(j.Detailed), j.Name)
+	if j.Before != 0 {
+		fmt.Fprintf(w.stdout, ", run %d compared with run %d", j.Before, j.After)
+	}
+	fmt.Fprintln(w.stdout)
+	return nil
+}
+
+func numbersOf(runs []int) string {
+	var out []string
+	for _, n := range runs {
+		out = append(out, fmt.Sprint(n))
+	}
+	if len(out) == 1 {
+		return "run " + out[0]
+	}
+	return "runs " + strings.Join(out, ", ")
+}
+
+// writeCSV writes one file per table that has rows.
+func (c *reportCommand) writeCSV(w *world, j report.Job) error {
+	if c.CSV == "" {
+		return nil
+	}
+	tables, err := report.Tables(j)
+	if err != nil {
+		return fmt.Errorf("tables of %s: %w", c.Job, err)
+	}
+	if err := os.MkdirAll(c.CSV, 0o755); err != nil {
+		return fmt.Errorf("write the tables: %w", err)
+	}
+	for _, t := range tables {
+		var b bytes.Buffer
+		if err := t.CSV(&b); err != nil {
+			return err
+		}
+		if err := writeWhole(filepath.Join(c.CSV, t.ID+".csv"), b.Bytes()); err != nil {
+			return fmt.Errorf("write the tables: %w", err)
+		}
+	}
+	fmt.Fprintf(w.stdout, "%s: %s\n", c.CSV, count(len(tables), "table", "tables"))
+	return nil
+}
+
+// writeWhole puts a file in place complete or not at all: a full disk leaves the old one.
+func writeWhole(path string, data []byte) (err error) {
+	f, err := os.CreateTemp(filepath.Dir(path), ".provoke-*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			f.Close()
+			os.Remove(f.Name())
+		}
+	}()
+	if _, err = f.Write(data); err != nil {
+		return err
+	}
+	if err = f.Chmod(0o644); err != nil {
+		return err
+	}
+	if err = f.Close(); err != nil {
+		return err
+	}
+	return os.Rename(f.Name(), path)
+}

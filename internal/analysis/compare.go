@@ -18,6 +18,8 @@ const (
 	Worse    Judgement = "worse"
 	// Unchanged is for a single frequency that upset in neither run.
 	Unchanged Judgement = "no upset in either"
+	// NotCompared is for a frequency that did not upset in one run and was not exposed in the other.
+	NotCompared Judgement = "not compared"
 )
 
 // SameLevel is how far the currents of two runs may differ and count as the same level: both were
@@ -149,6 +151,9 @@ func (p *ComparedPoint) judge(margin rf.Gain) {
 	switch {
 	case p.After == nil || !p.After.Tested():
 		p.Verdict, p.Why = NotShown, "not exposed in the after-run"
+		if p.Before == nil || !p.Before.Upset {
+			p.Verdict = NotCompared
+		}
 		if p.After != nil && p.After.NotReached {
 			p.Why = "the level was not reached in the after-run and nothing was measured"
 		}
@@ -167,7 +172,7 @@ func (p *ComparedPoint) judgeNew() {
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %v; not exposed before", p.After.Onset)
 		return
 	}
-	p.Verdict, p.Why = Unchanged, "not exposed before"
+	p.Verdict, p.Why = NotCompared, "not exposed before"
 }
 
 // judgeFailing judges a frequency that upset before.
@@ -236,4 +241,10 @@ func (p ComparedPoint) Onsets() (before, after rf.Current) {
 		after = p.After.Onset
 	}
 	return before, after
+}
+
+// Telling reports that a table of what changed should show the frequency: it upset in one of the
+// runs, or both runs were there and something is to be said.
+func (p ComparedPoint) Telling() bool {
+	return p.Upset() || p.Why != "" && p.Before != nil && p.After != nil
 }

@@ -39,7 +39,7 @@ var pageText string
 //go:embed page.css
 var pageStyle string
 
-var pageTemplate = template.Must(template.New("page").Parse(pageText))
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"tie": tie}).Parse(pageText))
 
 // HTML writes the report as one self-contained page: no script, no font, no file beside it.
 func HTML(w io.Writer, j Job) error {

@@ -236,7 +236,7 @@ func TestCSVFieldsAreNoFormulas(t *testing.T) {
 }
 
 func TestReportSaysWhatMatters(t *testing.T) {
-	page := htmlOf(t, weigherJob())
+	page := strings.ReplaceAll(htmlOf(t, weigherJob()), "\u00a0", " ")
 	for what, s := range map[string]string{
 		"the mark of the level profile": "not verified against the standard&#39;s text",
 		"the overdue probe":             "PROBE1 was due for calibration on 2026-01-17, before the run of 2026-03-02",

@@ -24,7 +24,21 @@ type Column struct {
 // Cell is one cell: what people read, and the bare number for the CSV file.
 type Cell struct {
 	Text, Number, Bound string
-	Mark                string // style of the cell: "", "bad", "warn", "good", "code"
+	// Mark is the style of the cell: "", "bad", "warn", "good", "code" for a hash, "keep" for what must
+	// stay on one line.
+	Mark string
+}
+
+// Class returns the cell's classes in the page: its mark, and "long" where a word is so long that it
+// may be broken anywhere.
+func (c Cell) Class() string {
+	const longest = 24
+	for _, word := range strings.Fields(c.Text) {
+		if len([]rune(word)) > longest && c.Mark != "code" {
+			return strings.TrimSpace(c.Mark + " long")
+		}
+	}
+	return c.Mark
 }
 
 // Table is one table of the report.
@@ -63,6 +77,9 @@ func (c Cell) marked(mark string) Cell {
 	c.Mark = mark
 	return c
 }
+
+// keep is text that stays on one line: a name, a date, a time.
+func keep(text string) Cell { return say(text).marked("keep") }
 
 func tally(n int) Cell { return Cell{Text: strconv.Itoa(n), Number: strconv.Itoa(n)} }
 

@@ -41,8 +41,8 @@ func runsTable(runs []result.Run) Table {
 		if r.RFNotKnownOff() {
 			end = say(string(event.RFNotKnownOff)).marked("bad")
 		}
-		t.add(say(runName(r.Number)), say(o.Label), say(o.Changed), say(string(o.RunKind)), say(string(o.Mode)),
-			say(r.OpenedAt.Format(minute)), tally(len(r.Points())), tally(r.Exposures), amount(r.HighestCurrent), end)
+		t.add(keep(runName(r.Number)), say(o.Label), say(o.Changed), say(string(o.RunKind)), say(string(o.Mode)),
+			keep(r.OpenedAt.Format(minute)), tally(len(r.Points())), tally(r.Exposures), amount(r.HighestCurrent), end)
 	}
 	return t
 }
@@ -62,12 +62,12 @@ func equipmentTable(r result.Run) Table {
 		words("id"), words("description"), words("serial"), words("certificate"), words("calibrated"), words("due"), words("answers as"),
 	}}
 	for _, e := range r.Opened.Equipment {
-		due := say(dated(e.Due))
+		due := keep(dated(e.Due))
 		if overdue(e.Due, r.OpenedAt) {
 			due.Text += ": overdue on the day of the run"
 			due.Mark = "bad"
 		}
-		t.add(say(e.ID), say(e.Description), say(e.Serial), say(e.Certificate), say(dated(e.Calibrated)), due, say(e.Identified))
+		t.add(keep(e.ID), say(e.Description), say(e.Serial), say(e.Certificate), keep(dated(e.Calibrated)), due, say(e.Identified))
 	}
 	return t
 }
@@ -94,7 +94,7 @@ func overdue(due string, run time.Time) bool {
 func curvesTable(r result.Run) Table {
 	t := Table{ID: "curves", Title: "Figures in use", Columns: []Column{words("item"), words("what"), words("source"), words("SHA-256 of the figures")}}
 	for _, c := range r.Opened.Curves {
-		t.add(say(c.Item), say(c.What), say(c.Source), say(c.SHA256).marked("code"))
+		t.add(keep(c.Item), say(c.What), say(c.Source), say(c.SHA256).marked("code"))
 	}
 	return t
 }
@@ -167,7 +167,7 @@ func recovery(p analysis.Point) Cell {
 
 // profileTable lists every frequency of a run.
 func profileTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Title: fmt.Sprintf("Every frequency of run %d", f.Run), Columns: []Column{
+	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Columns: []Column{
 		frequencyIn("frequency"), currentIn("wanted"), currentIn("highest current"), words("which is"), currentIn("onset"),
 		decibels("margin"), words("remark"), counted("exposures"),
 	}}
@@ -299,7 +299,7 @@ func comparedBandsTable(c analysis.Comparison) Table {
 	return t
 }
 
-// comparedTable lists the frequencies that upset in one of the runs, or that have a remark.
+// comparedTable lists the frequencies that a comparison has something to say of.
 func comparedTable(c analysis.Comparison) Table {
 	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Columns: []Column{
 		frequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
@@ -307,7 +307,7 @@ func comparedTable(c analysis.Comparison) Table {
 	}}
 	marks := map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}
 	for _, p := range c.Points {
-		if !p.Upset() && p.Why == "" {
+		if !p.Telling() {
 			continue
 		}
 		before, after := p.Onsets()
@@ -323,7 +323,7 @@ func journalTable(runs []result.Run) Table {
 		words("run"), counted("records"), words("program"), words("hash of the journal's head"), words("bench file"), words("plan file"),
 	}}
 	for _, r := range runs {
-		t.add(say(runName(r.Number)), tally(int(r.Records)), say(r.Opened.Program), say(r.Head).marked("code"),
+		t.add(keep(runName(r.Number)), tally(int(r.Records)), say(r.Opened.Program), say(r.Head).marked("code"),
 			attachment(r.Opened.Bench), attachment(r.Opened.Plan))
 	}
 	return t

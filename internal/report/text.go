@@ -251,9 +251,9 @@ func firstUpper(s string) string {
 
 // deviationsTable lists what did not go as planned, and every remark.
 func deviationsTable(detailed, all []result.Run) Table {
-	t := Table{ID: "deviations", Title: "Deviations and remarks", Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
+	t := Table{ID: "deviations", Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
 	for _, r := range detailed {
-		d := deviations{run: say(runName(r.Number)), t: &t}
+		d := deviations{run: keep(runName(r.Number)), t: &t}
 		d.ending(r)
 		d.pauses(r)
 		d.gaps(r, analysis.Of(r, analysis.ControlFor(all, r)))
@@ -268,7 +268,7 @@ type deviations struct {
 }
 
 func (d deviations) add(when, what, text, mark string) {
-	d.t.add(d.run, say(when), say(what), say(text).marked(mark))
+	d.t.add(d.run, keep(when), say(what).marked(mark), say(text))
 }
 
 func (d deviations) ending(r result.Run) {
@@ -364,7 +364,7 @@ func (p *page) attach(j Job) {
 	p.Attachments = Table{ID: "attachments", Title: "Attachments", Columns: []Column{words("run"), words("when"), words("file"), words("caption"), words("SHA-256")}}
 	for _, r := range j.Runs {
 		for _, a := range r.Attachments {
-			p.Attachments.add(say(runName(r.Number)), say(a.At.Format(second)), say(a.Name), say(a.Caption), say(a.SHA256).marked("code"))
+			p.Attachments.add(keep(runName(r.Number)), keep(a.At.Format(second)), say(a.Name), say(a.Caption), say(a.SHA256).marked("code"))
 			if pic, ok := pictureOf(j, a.Attached); ok {
 				p.Pictures = append(p.Pictures, pic)
 			}

@@ -2,6 +2,7 @@ package report
 
 import (
 	"math"
+	"regexp"
 
 	"provoke/internal/analysis"
 	"provoke/internal/plan"
@@ -89,3 +90,8 @@ func SpanWords(b *analysis.Band) string {
 	}
 	return analysis.Span(*b)
 }
+
+var numberAndUnit = regexp.MustCompile(`([0-9]) (dB|[kMG]?Hz|[mµ]?s\b|min\b|h\b|[mµ]?[VAW]\b|%|[mk]?Ω|[mc]?m\b|kg\b|°C)`)
+
+// tie keeps a number and its unit on one line.
+func tie(s string) string { return numberAndUnit.ReplaceAllString(s, "$1\u00a0$2") }

@@ -1,0 +1,254 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"provoke/internal/event"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+)
+
+var weigherClock = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+
+// weigherTrial is what the invented belt weigher of these tests shows at one frequency, in dBµA; an
+// onset of 0 never upsets. The level wanted is 90 dBµA everywhere.
+type weigherTrial struct {
+	f     rf.Frequency
+	onset float64
+}
+
+// weigherRun writes a run of the invented belt weigher into a job.
+func weigherRun(t *testing.T, j *store.Job, opened event.Opened, trials ...weigherTrial) {
+	t.Helper()
+	w, err := j.NewRun(weigherClock, opened)
+	if err != nil {
+		t.Fatal(err)
+	}
+	number := 0
+	step := func(f rf.Frequency, p plan.Purpose, offset float64, upset bool) {
+		number++
+		e := event.StepClosed{
+			Step:    plan.Step{Number: number, Purpose: p, Offset: rf.Gain(offset), Point: plan.Point{Frequency: f, Target: rf.DBuA(90), Drive: rf.DBm(-10), Ceiling: rf.DBm(-4)}},
+			Attempt: 1, Outcome: plan.Outcome{Number: number, Upset: upset, Exposures: 1},
+			Drive: rf.DBm(-10 + offset), Current: rf.DBuA(90 + offset), Means: "r.m.s. of the carrier", OnFor: rf.Duration(time.Second),
+		}
+		if upset {
+			e.Class, e.RecoveredAfter = event.DuringOnly, rf.Duration(time.Second)
+		}
+		if _, err := w.Append(weigherClock.Add(time.Duration(number)*time.Second), event.Intent{Step: e.Step, Attempt: 1}, e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	verdict := event.Done
+	for _, x := range trials {
+		step(x.f, plan.Sweep, 0, x.onset != 0)
+		if x.onset != 0 {
+			verdict = event.DoneUpset
+			step(x.f, plan.Onset, x.onset-90-0.5, false)
+			step(x.f, plan.Onset, x.onset-90, true)
+		}
+	}
+	if _, err := w.Close(weigherClock.Add(time.Hour), verdict, ""); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// weigherJobFile makes a job with a run as received, one with a fix, and one with a worse fix.
+func weigherJobFile(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "weigher.provoke")
+	j, err := store.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	opened := event.Opened{
+		Version: event.Version, Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Label: "as received",
+		Resolution: 0.5, Range: 40, Dwell: rf.Duration(time.Second), Points: 5,
+		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.CarrierHeld},
+		Profile:    event.Profile{ID: "constant/90", Title: "constant 90 dBµA"},
+	}
+	const M = rf.Megahertz
+	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 84}, weigherTrial{27 * M, 80}, weigherTrial{30 * M, 0}, weigherTrial{40 * M, 0})
+	opened.Label, opened.Changed = "ferrite", "ferrite at the gland"
+	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 0}, weigherTrial{27 * M, 0}, weigherTrial{30 * M, 0}, weigherTrial{40 * M, 0})
+	opened.Label, opened.Changed = "capacitor", "capacitor to the case"
+	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 0}, weigherTrial{27 * M, 0}, weigherTrial{30 * M, 0}, weigherTrial{40 * M, 83})
+	return path
+}
+
+// asked runs a command line.
+func asked(args ...string) (code int, out, errs string) {
+	var o, e bytes.Buffer
+	w := &world{stdout: &o, stderr: &e, now: func() time.Time { return weigherClock.Add(24 * time.Hour) }}
+	code = run(w, args)
+	return code, o.String(), e.String()
+}
+
+func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
+	job := weigherJobFile(t)
+	code, out, errs := asked("findings", job, "--run", "1")
+	if code != exitDone {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	for _, s := range []string{"1 failing band (monotone assumed)", "24 MHz to 27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
+		"20 MHz stood the level", "no upset up to the level wanted at 3 frequencies", level.Unverified} {
+		if !strings.Contains(out, s) {
+			t.Errorf("the findings do not say %q:\n%s", s, out)
+		}
+	}
+	if strings.Index(out, "failing band") > strings.Index(out, "\nupsets\n") {
+		t.Error("bands do not come first")
+	}
+}
+
+func TestFindingsFailOnUpsetEndsWithTen(t *testing.T) {
+	job := weigherJobFile(t)
+	if code, _, _ := asked("findings", job, "--run", "1", "--fail-on-upset"); code != exitUpset {
+		t.Errorf("exit code %d, want 10", code)
+	}
+	if code, _, errs := asked("findings", job, "--run", "2", "--fail-on-upset"); code != exitDone {
+		t.Errorf("exit code %d, want 0: %s", code, errs)
+	}
+}
+
+func TestFindingsJSONHasTheDocumentedNames(t *testing.T) {
+	_, out, _ := asked("findings", weigherJobFile(t), "--run", "1", "--json")
+	var got struct {
+		Run    int
+		Points []map[string]any
+		Bands  []map[string]any
+	}
+	if err := json.Unmarshal([]byte(out), &got); err != nil {
+		t.Fatal(err)
+	}
+	if got.Run != 1 || len(got.Points) != 5 || len(got.Bands) != 1 {
+		t.Fatalf("run %d, %d points, %d bands", got.Run, len(got.Points), len(got.Bands))
+	}
+	sound, failing := got.Points[0], got.Points[2]
+	onset := sound["onset"].(map[string]any)
+	if onset["text"] != "at least 90.0 dBµA" || onset["bound"] != "at least" || onset["unit"] != "A" {
+		t.Errorf("onset where nothing upset is %v", onset)
+	}
+	if sound["class"] != nil || sound["recovery"] != nil {
+		t.Errorf("what is absent is not null: %v", sound)
+	}
+	onset = failing["onset"].(map[string]any)
+	// Working: 80 dBµA = 10^(80/20) µA = 10 mA.
+	if _, bounded := onset["bound"]; bounded || math.Abs(onset["value"].(float64)-0.01) > 1e-9 {
+		t.Errorf("onset at 27 MHz is %v, want exactly 10 mA", onset)
+	}
+	if failing["hz"] != 27e6 || failing["margin_db"] != -10.0 || failing["class"] != string(event.DuringOnly) || failing["exposures"] != 3.0 {
+		t.Errorf("27 MHz: %v", failing)
+	}
+}
+
+func TestFindingsOfARunThatIsNotThereNameThoseThatAre(t *testing.T) {
+	code, _, errs := asked("findings", weigherJobFile(t), "--run", "9")
+	if code != exitError || !strings.Contains(errs, "no run 9") || !strings.Contains(errs, "runs 1, 2, 3") {
+		t.Errorf("exit code %d: %s", code, errs)
+	}
+}
+
+func TestCompareGivesTheVerdictWithItsReasons(t *testing.T) {
+	job := weigherJobFile(t)
+	cases := []struct {
+		args  []string
+		words []string
+	}{
+		{[]string{"1", "2"}, []string{"verdict: shown", "24 MHz to 27 MHz", "at least 10.0 dB"}},
+		{[]string{"1", "3"}, []string{"verdict: worse", "the band moved", "worse at 40 MHz", "upsets at 83.0 dBµA, before it stood 90.0 dBµA"}},
+		{[]string{"1", "2", "--margin", "12 dB"}, []string{"verdict: not shown", "92.0 dBµA is required"}},
+	}
+	for _, c := range cases {
+		code, out, errs := asked(append([]string{"compare", job}, c.args...)...)
+		if code != exitDone {
+			t.Errorf("%v: exit code %d: %s", c.args, code, errs)
+		}
+		for _, s := range c.words {
+			if !strings.Contains(out, s) {
+				t.Errorf("%v does not say %q:\n%s", c.args, s, out)
+			}
+		}
+		if strings.Contains(out, "fixed") {
+			t.Errorf("%v says fixed", c.args)
+		}
+	}
+}
+
+func TestCompareJSONHasGainAndVerdict(t *testing.T) {
+	_, out, _ := asked("compare", weigherJobFile(t), "1", "2", "--json")
+	var got struct {
+		Verdict string
+		Points  []struct {
+			Hz        float64
+			Gain      *float64 `json:"gain_db"`
+			GainBound *string  `json:"gain_bound"`
+			Verdict   string
+		}
+	}
+	if err := json.Unmarshal([]byte(out), &got); err != nil {
+		t.Fatal(err)
+	}
+	if got.Verdict != "shown" || len(got.Points) != 5 {
+		t.Fatalf("%+v", got)
+	}
+	if p := got.Points[2]; p.Hz != 27e6 || *p.Gain != 10 || *p.GainBound != "at least" || p.Verdict != "shown" {
+		t.Errorf("27 MHz: %+v", p)
+	}
+	if p := got.Points[0]; p.Gain != nil {
+		t.Errorf("20 MHz: gain %v where nothing upset", *p.Gain)
+	}
+}
+
+func TestReportWritesOnePageAndItsTables(t *testing.T) {
+	job := weigherJobFile(t)
+	dir := t.TempDir()
+	out := filepath.Join(dir, "report.html")
+	code, said, errs := asked("report", job, "-o", out, "--csv", filepath.Join(dir, "csv"))
+	if code != exitDone {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	if !strings.Contains(said, "run 1 compared with run 3") {
+		t.Errorf("the last changed run is not the one after: %s", said)
+	}
+	page, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range []string{"<!DOCTYPE html>", "Worse", "the band moved", "2026-03-03"} {
+		if !strings.Contains(strings.ToLower(string(page)), strings.ToLower(s)) {
+			t.Errorf("the page does not hold %q", s)
+		}
+	}
+	table, err := os.ReadFile(filepath.Join(dir, "csv", "compared.csv"))
+	if err != nil || !strings.HasPrefix(string(table), "frequency (Hz),onset before (dBµA),onset before bound,") {
+		t.Errorf("compared.csv: %v %.100q", err, table)
+	}
+	left, _ := filepath.Glob(filepath.Join(dir, ".provoke-*"))
+	if len(left) != 0 {
+		t.Errorf("files left behind: %v", left)
+	}
+}
+
+func TestReportDoesNotWriteOverAJob(t *testing.T) {
+	job := weigherJobFile(t)
+	if code, _, errs := asked("report", job, "-o", job); code != exitUsage || !strings.Contains(errs, "is a job file") {
+		t.Errorf("exit code %d: %s", code, errs)
+	}
+	if code, _, errs := asked("report", job, "-o", filepath.Join(t.TempDir(), "no", "report.html")); code != exitError || !strings.Contains(errs, "write the report") {
+		t.Errorf("a folder that is not there: exit code %d: %s", code, errs)
+	}
+	if code, _, _ := asked("findings", job); code != exitDone {
+		t.Error("the job does not open any more")
+	}
+}
