@@ -122,7 +122,7 @@ func (b *Bench) handSettings() []command {
 	}
 	return []command{
 		choice("FIXTure", words("CABL CABLE", fixture(Cable), "JIG50", fixture(Jig50), "JIG150", fixture(Jig150))),
-		choice("BUILd", words("ORIG ORIGINAL", build(Original), "FIXD FIXED", build(Fixed))),
+		choice("BUILd", words("ORIG ORIGINAL", build(Original), "FIXD FIXED", build(Fixed), "CURE CURED", build(Cured))),
 		{header: "DUT:RESet", set: func([]string) error { p.product.reset(p.bands); return nil }},
 		choice("DUT:HOLD", words("ON 1", flag(&p.product.held, true), "OFF 0", flag(&p.product.held, false))),
 		choice("INTerlock", words("CLOS CLOSED", flag(&p.interlock, true), "OPEN", flag(&p.interlock, false))),

@@ -93,7 +93,7 @@ func (b *Bench) truth() Truth {
 func (g *gear) truthOf(x *band) TruthBand {
 	t := TruthBand{Name: x.name, Does: string(x.kind), RespondsTo: string(x.detects), NeedsReset: x.kind == latches,
 		HysteresisDB: x.hysteresis, Monitor: x.monitor}
-	for _, build := range []Build{Original, Fixed} {
+	for _, build := range []Build{Original, Fixed, Cured} {
 		for _, m := range []struct {
 			name string
 			Modulation
