@@ -70,3 +70,18 @@ func canned() []event.Event {
 		event.Closed{Verdict: event.TrippedEnd, Why: "measured current 6.2 dB above the prediction", Count: 15, Head: hashA},
 	}
 }
+
+// cannedLaboratory is what an invented laboratory reported, as a run of its own.
+func cannedLaboratory() []event.Event {
+	return []event.Event{
+		event.Opened{
+			Version: 1, Program: "0.1", RunKind: event.LaboratoryKind, Label: "as the laboratory reported", Operator: "A. Engineer",
+			Files: []event.Attachment{{Name: "failures.csv", SHA256: hashA}},
+		},
+		event.LaboratoryFailures{Laboratory: "an invented laboratory", Report: "R-17 of 2026-11-02", Failures: []event.LaboratoryFailure{
+			{From: 27.12e6, Level: "3 V emf", Modulation: "AM 80 % 1 kHz", What: "reading jumps, error latches"},
+			{From: 4.2e6, To: 4.6e6, What: "reading off by more than 1 kg"},
+		}},
+		event.Closed{Verdict: event.Done, Count: 2, Head: hashB},
+	}
+}

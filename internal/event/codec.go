@@ -32,21 +32,22 @@ func (u Unknown) Kind() string { return u.KindName }
 
 // kinds holds every event by its kind.
 var kinds = map[string]func(string) (Event, error){
-	Opened{}.Kind():       decode[Opened],
-	Armed{}.Kind():        decode[Armed],
-	Watching{}.Kind():     decode[Watching],
-	FirstLight{}.Kind():   decode[FirstLight],
-	Intent{}.Kind():       decodeIntent,
-	StepClosed{}.Kind():   decodeStepClosed,
-	Hold{}.Kind():         decode[Hold],
-	Resumed{}.Kind():      decode[Resumed],
-	Tripped{}.Kind():      decode[Tripped],
-	OperatorMark{}.Kind(): decode[OperatorMark],
-	Stopping{}.Kind():     decode[Stopping],
-	Safed{}.Kind():        decode[Safed],
-	Note{}.Kind():         decode[Note],
-	Attached{}.Kind():     decode[Attached],
-	Closed{}.Kind():       decode[Closed],
+	Opened{}.Kind():             decode[Opened],
+	Armed{}.Kind():              decode[Armed],
+	Watching{}.Kind():           decode[Watching],
+	FirstLight{}.Kind():         decode[FirstLight],
+	Intent{}.Kind():             decodeIntent,
+	StepClosed{}.Kind():         decodeStepClosed,
+	Hold{}.Kind():               decode[Hold],
+	Resumed{}.Kind():            decode[Resumed],
+	Tripped{}.Kind():            decode[Tripped],
+	OperatorMark{}.Kind():       decode[OperatorMark],
+	Stopping{}.Kind():           decode[Stopping],
+	Safed{}.Kind():              decode[Safed],
+	Note{}.Kind():               decode[Note],
+	Attached{}.Kind():           decode[Attached],
+	LaboratoryFailures{}.Kind(): decode[LaboratoryFailures],
+	Closed{}.Kind():             decode[Closed],
 }
 
 // Kinds returns the name of every kind of event, sorted.

@@ -43,6 +43,7 @@ type Opened struct {
 	Temperature string           `json:"temperature,omitempty"`
 	Bench       Attachment       `json:"bench"`
 	Plan        Attachment       `json:"plan"`
+	Files       []Attachment     `json:"files,omitempty"` // that bench and plan name, under the names as written there
 	Curves      []Curve          `json:"curves,omitempty"`
 	Equipment   []Equipment      `json:"equipment,omitempty"`
 	Profile     Profile          `json:"profile"`
@@ -255,6 +256,28 @@ type Attached struct {
 	Caption string `json:"caption,omitempty"`
 }
 
+// LaboratoryKind is the kind of a run that was not done on this bench: it holds what a laboratory
+// reported, as LaboratoryFailures, so that findings here can be held against it.
+const LaboratoryKind plan.RunKind = "laboratory"
+
+// LaboratoryFailures is what a laboratory reported, as it was entered. A correction is a new run;
+// the newest counts.
+type LaboratoryFailures struct {
+	Laboratory string              `json:"laboratory,omitempty"`
+	Report     string              `json:"report,omitempty"` // number and date of its report
+	Failures   []LaboratoryFailure `json:"failures"`
+}
+
+// LaboratoryFailure is one line of it. Level is as the report says, with its unit and its meaning
+// ("3 V emf", "10 V/m"); nothing is computed from it.
+type LaboratoryFailure struct {
+	From       rf.Frequency `json:"from"`
+	To         rf.Frequency `json:"to,omitempty"` // absent: at one frequency
+	Level      string       `json:"level,omitempty"`
+	Modulation string       `json:"modulation,omitempty"`
+	What       string       `json:"what"` // what happened
+}
+
 // Verdict of a run.
 type Verdict string
 
@@ -318,6 +341,9 @@ func (Note) Kind() string { return "note" }
 
 // Kind returns "attached".
 func (Attached) Kind() string { return "attached" }
+
+// Kind returns "laboratory".
+func (LaboratoryFailures) Kind() string { return "laboratory" }
 
 // Kind returns "closed".
 func (Closed) Kind() string { return "closed" }

@@ -27,9 +27,12 @@ type line struct {
 	Chain string          `json:"chain"`
 }
 
-func goldenLines(t *testing.T) []line {
+// goldenLaboratory is a run that holds what a laboratory reported.
+const goldenLaboratory = "testdata/laboratory-v1.jsonl"
+
+func goldenLines(t *testing.T, name string) []line {
 	t.Helper()
-	data, err := os.ReadFile(goldenJournal)
+	data, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -44,12 +47,18 @@ func goldenLines(t *testing.T) []line {
 	return out
 }
 
-func TestTheGoldenJournalStaysReadable(t *testing.T) {
-	if *writeGolden {
-		write(t)
+func TestTheGoldenJournalsStayReadable(t *testing.T) {
+	for name, want := range map[string][]event.Event{goldenJournal: canned(), goldenLaboratory: cannedLaboratory()} {
+		t.Run(name, func(t *testing.T) { staysReadable(t, name, want) })
 	}
-	want, previous := canned(), ""
-	lines := goldenLines(t)
+}
+
+func staysReadable(t *testing.T, name string, want []event.Event) {
+	if *writeGolden {
+		write(t, name, want)
+	}
+	previous := ""
+	lines := goldenLines(t, name)
 	if len(lines) != len(want) {
 		t.Fatalf("%d records where %d were written", len(lines), len(want))
 	}
@@ -75,12 +84,12 @@ func TestTheGoldenJournalStaysReadable(t *testing.T) {
 	}
 }
 
-func write(t *testing.T) {
+func write(t *testing.T, name string, events []event.Event) {
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false)
 	at, previous := time.Date(2026, 11, 25, 9, 30, 0, 0, time.UTC), ""
-	for i, e := range canned() {
+	for i, e := range events {
 		kind, body, err := event.Marshal(e)
 		if err != nil {
 			t.Fatal(err)
@@ -92,7 +101,7 @@ func write(t *testing.T) {
 		}
 		at = at.Add(1234567890 * time.Nanosecond)
 	}
-	if err := os.WriteFile(goldenJournal, b.Bytes(), 0o644); err != nil {
+	if err := os.WriteFile(name, b.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }

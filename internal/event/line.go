@@ -65,12 +65,26 @@ func line(e Event) string {
 		return words(e.Text, after("by ", e.By))
 	case Attached:
 		return words(e.Name, quoted(e.Caption), "sha256 "+short(e.SHA256))
+	case LaboratoryFailures:
+		return laboratory(e)
 	case Closed:
 		return words(string(e.Verdict), e.Why, fmt.Sprintf("%d records before this one, head %s", e.Count, short(e.Head)))
 	case Unknown:
 		return string(e.Body)
 	}
 	return ""
+}
+
+func laboratory(e LaboratoryFailures) string {
+	parts := []string{e.Laboratory, after("report ", e.Report)}
+	for _, f := range e.Failures {
+		at := f.From.String()
+		if f.To.Known() {
+			at += " to " + f.To.String()
+		}
+		parts = append(parts, strings.TrimSpace(at+" "+f.Level+" "+f.Modulation)+": "+f.What)
+	}
+	return words(parts...)
 }
 
 // words joins what is not empty with semicolons.
