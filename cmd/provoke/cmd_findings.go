@@ -35,15 +35,11 @@ func (c *findingsCommand) Run(w *world) error {
 	}
 	defer job.Close()
 	tellLeftBehind(w, job)
-	runs, err := readRuns(w, job)
-	if err != nil {
-		return err
-	}
-	r, err := pickRun(runs, c.Number)
+	r, control, err := readChosen(w, job, c.Number)
 	if err != nil {
 		return fmt.Errorf("findings of %s: %w", c.Job, err)
 	}
-	f := analysis.Of(r, analysis.ControlFor(runs, r))
+	f := analysis.Of(r, control)
 	if c.JSON {
 		err = printJSON(w.stdout, report.Findings(f))
 	} else {
@@ -53,6 +49,28 @@ func (c *findingsCommand) Run(w *world) error {
 		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", count(f.Upsets, "frequency", "frequencies"), f.Run))
 	}
 	return err
+}
+
+// readChosen folds the run with a number, or the newest exposure, and the control run it is compared
+// with; the other runs of the job are not read.
+func readChosen(w *world, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
+	infos, err := job.Runs()
+	if err != nil {
+		return r, nil, damage(err)
+	}
+	var known []result.Run
+	for _, i := range infos {
+		known = append(known, result.Run{Number: i.Run, Opened: i.Opened})
+	}
+	if r, err = pickRun(known, number); err != nil {
+		return r, nil, err
+	}
+	control = analysis.ControlFor(known, r)
+	if r, err = readRun(w, job, r.Number); err != nil || control == nil {
+		return r, nil, err
+	}
+	whole, err := readRun(w, job, control.Number)
+	return r, &whole, err
 }
 
 // readRuns folds every run of a job, in order of number.
@@ -235,9 +253,6 @@ func printRemarks(w io.Writer, f analysis.Findings) {
 		if d.Exceeds() {
 			fmt.Fprintf(w, "drift: %s moved by %+.4g %s without RF, more than half its tolerance of %g %s\n", d.Monitor, d.Largest, d.Unit, d.Tolerance, d.Unit)
 		}
-	}
-	if f.Unverified() {
-		fmt.Fprintf(w, "the level profile is %s\n", level.Unverified)
 	}
 }
 

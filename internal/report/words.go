@@ -39,8 +39,8 @@ func MarginWords(g rf.Gain, b rf.Bound) string {
 	return GainWords(-g, b) + " below" + wanted
 }
 
-// EdgeWords says where a band ends: "between 24.8 MHz and 25 MHz (0.8 %)", or that this was not
-// found out. side is "below" for a low edge and "above" for a high one.
+// EdgeWords says where a band ends: "24.8 MHz stood (0.8 %)", or that this was not found out. side is
+// "below" for a low edge and "above" for a high one.
 func EdgeWords(e analysis.Edge, side string) string {
 	switch {
 	case !e.Outside.Known():
@@ -48,7 +48,7 @@ func EdgeWords(e analysis.Edge, side string) string {
 	case !e.Shown:
 		return "may go on " + side + ": level not reached at " + e.Outside.String()
 	}
-	return e.Outside.String() + " stood the level (" + percent(e.Resolution()) + " away)"
+	return e.Outside.String() + " stood (" + percent(e.Resolution()) + ")"
 }
 
 func percent(f rf.Fraction) string {
