@@ -39,25 +39,8 @@ func TestTheGoldenJobStaysReadable(t *testing.T) {
 	if !v.OK() || len(v.Runs) != 2 || !v.Runs[0].Closed || v.Runs[0].Late != 1 || v.Runs[1].Closed || v.Attachments != 2 || len(v.Unnamed) > 0 {
 		t.Errorf("%+v", v)
 	}
-	seen := map[string]bool{}
-	for _, r := range all(t, j, 1) {
-		seen[r.Event.Kind()] = true
-	}
-	l, err := store.OpenReadOnly(goldenLaboratory)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	if v := verify(t, l); !v.OK() || !v.Runs[0].Closed {
-		t.Errorf("%+v", v)
-	}
-	for _, r := range all(t, l, 1) {
-		seen[r.Event.Kind()] = true
-	}
-	for _, k := range event.Kinds() {
-		if !seen[k] {
-			t.Errorf("no golden job has no record of kind %q", k)
-		}
+	if n := len(all(t, j, 1)); n != 18 {
+		t.Errorf("%d records, 18 were written", n)
 	}
 }
 

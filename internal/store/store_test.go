@@ -406,3 +406,26 @@ func TestReadersAndAWriterThatComesAndGoesDoNotDisturbEachOther(t *testing.T) {
 		t.Errorf("%d records, 16 were written", n)
 	}
 }
+
+func TestAFileThatABenchNamesInAFolderVerifiesUnderItsOwnName(t *testing.T) {
+	j, _ := newJob(t)
+	a, err := j.Attach("clamp.csv", []byte("x"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"curves/clamp.csv", `curves\clamp.csv`, "clamp.csv"} {
+		opened := event.Opened{Files: []event.Attachment{{Name: name, SHA256: a.SHA256}}}
+		if _, err := j.NewRun(start, opened); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if v := verify(t, j); !v.OK() || len(v.Unnamed) > 0 {
+		t.Errorf("%+v", v)
+	}
+	if _, err := j.NewRun(start, event.Opened{Files: []event.Attachment{{Name: "amplifier.csv", SHA256: strings.Repeat("0", 64)}}}); err != nil {
+		t.Fatal(err)
+	}
+	if v := verify(t, j); v.OK() || v.Problems[0] != "attachment amplifier.csv is missing" {
+		t.Errorf("%+v", v)
+	}
+}

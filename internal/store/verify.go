@@ -272,6 +272,9 @@ func (c *RunCheck) place(r *raw) {
 	case event.Opened:
 		c.name(e.Bench)
 		c.name(e.Plan)
+		for _, file := range e.Files {
+			c.name(file)
+		}
 		for _, curve := range e.Curves {
 			if curve.SHA256 != "" {
 				c.names[curve.SHA256] = append(c.names[curve.SHA256], "")
@@ -338,7 +341,7 @@ func (v *Verification) checkName(hash, name string, named map[string][]string) {
 		return
 	}
 	for _, n := range names {
-		if n == name || n == "" {
+		if n == "" || withoutFolders(n) == name {
 			return
 		}
 	}
@@ -368,4 +371,9 @@ func (j *Job) copyTo(path string) error {
 	}
 	defer f.Close()
 	return f.Sync()
+}
+
+// withoutFolders returns the last part of a name that a bench file may write with its folders.
+func withoutFolders(name string) string {
+	return name[strings.LastIndexAny(name, `/\`)+1:]
 }
