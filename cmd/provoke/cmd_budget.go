@@ -68,12 +68,12 @@ func (c *budgetCommand) Run(w *world) error {
 	}
 	var refused error
 	for _, f := range c.At {
-		at, err := b.closely(f, c.Drive)
+		at, over, err := b.closely(f, c.Drive)
 		if err != nil {
 			return err
 		}
-		if c.Drive != "" && !at.Within {
-			refused = withCode(exitRefused, fmt.Errorf("%s at %v exceeds a rating or has none to keep", c.Drive, f))
+		if c.Drive != "" && over != nil {
+			refused = withCode(exitRefused, errors.Join(refused, fmt.Errorf("%s at %v is more than the bench stands:\n%w", c.Drive, f, over)))
 		}
 		sheet.At = append(sheet.At, at)
 	}
@@ -280,31 +280,32 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 	return p
 }
 
-// closely computes every node at one frequency.
-func (b *budget) closely(f rf.Frequency, setting string) (budgetAt, error) {
+// closely computes every node at one frequency; over names the nodes that are not within a rating.
+func (b *budget) closely(f rf.Frequency, setting string) (at budgetAt, over, failed error) {
 	var drive rf.Power
 	var err error
 	if setting != "" {
 		if drive, err = b.bench.Source.ParseSetting(setting); err != nil {
-			return budgetAt{}, withCode(exitUsage, fmt.Errorf("--drive: %w", err))
+			return at, nil, withCode(exitUsage, fmt.Errorf("--drive: %w", err))
 		}
 	} else if drive, _, err = b.chain.SafeDrive(f, b.crest, b.fixture); errors.Is(err, chain.ErrForbidden) {
 		drive = b.bench.Source.Minimum
 	} else if err != nil {
-		return budgetAt{}, err
+		return at, nil, err
 	}
 	p, err := b.chain.Predict(f, drive, b.crest, b.fixture)
 	if err != nil {
-		return budgetAt{}, err
+		return at, nil, err
 	}
-	at := budgetAt{Frequency: f.Quantity(), Drive: drive.Quantity(), Setting: b.bench.Source.Setting(drive), Forward: p.Forward.Quantity(),
+	at = budgetAt{Frequency: f.Quantity(), Drive: drive.Quantity(), Setting: b.bench.Source.Setting(drive), Forward: p.Forward.Quantity(),
 		Current: p.Current.Quantity(), Low: p.Low.Quantity(), High: p.High.Quantity(), Reading: p.Reading.Quantity(),
 		Compression: numberOfDB(p.Compression), Within: p.Within(), Estimate: p.Estimate}
 	for _, n := range p.Nodes {
 		at.Nodes = append(at.Nodes, budgetNode{n.ID, n.Place, n.Carrier.Quantity(), n.Peak.Quantity(), n.Mean.Quantity(),
 			n.RatedAs, n.Rating.Quantity(), numberOfDB(n.Headroom), n.Within, n.Note})
+		over = errors.Join(over, n.Refusal())
 	}
-	return at, nil
+	return at, over, nil
 }
 
 // nowhere reports that no frequency has a safe setting.
@@ -358,7 +359,11 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	fmt.Fprint(out, "settings and currents are of the unmodulated carrier\n\n")
 	rows := s.rows(all)
 	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(tw, "frequency\tsafe setting\tinto 50 Ω\tlimited by\tgives\trange\twanted\tmargin")
+	header := "frequency\tsafe setting\tinto 50 Ω\tlimited by\tgives\trange"
+	if s.wants() {
+		header += "\twanted\tmargin\tneeds"
+	}
+	fmt.Fprintln(tw, header)
 	for _, p := range rows {
 		fmt.Fprintln(tw, p.row())
 	}
@@ -382,6 +387,16 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	return nil
 }
 
+// wants reports that a level is wanted at any frequency.
+func (s budgetSheet) wants() bool {
+	for _, p := range s.Points {
+		if p.Wanted != nil {
+			return true
+		}
+	}
+	return false
+}
+
 func (s budgetSheet) estimate() string {
 	for _, p := range s.Points {
 		if p.Estimate != "" {
@@ -399,15 +414,18 @@ func (p budgetPoint) row() string {
 	if p.LimitedBy != nil {
 		limit = p.LimitedBy.ID + ", " + p.LimitedBy.Place
 	}
-	margin, wanted := "", ""
-	if p.Wanted != nil {
-		wanted = p.Wanted.Text
+	row := fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, p.Setting, p.Drive.Text, limit, quantityText(p.Current), rangeText(p.Low, p.High))
+	if p.Wanted == nil {
+		return row
 	}
+	margin, needs := "", "more than the generator and amplifier give"
 	if p.Margin != nil {
 		margin = fmt.Sprintf("%+.1f dB", *p.Margin)
 	}
-	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, p.Setting, p.Drive.Text, limit,
-		quantityText(p.Current), rangeText(p.Low, p.High), wanted, margin)
+	if p.SettingWanted != "" {
+		needs = p.SettingWanted
+	}
+	return row + fmt.Sprintf("\t%s\t%s\t%s", p.Wanted.Text, margin, needs)
 }
 
 func quantityText(q *rf.Quantity) string {

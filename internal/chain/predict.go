@@ -266,7 +266,7 @@ func (c *Chain) SafeDrive(f rf.Frequency, crest Crest, fixture catalog.Fixture) 
 	}
 	if !first.Within() {
 		n := first.Tightest()
-		return rf.Power{}, n, fmt.Errorf("find the safe drive at %v: %w: %w", f, ErrForbidden, n.err())
+		return rf.Power{}, n, fmt.Errorf("find the safe drive at %v: %w: %w", f, ErrForbidden, n.Refusal())
 	}
 	for low < high { // low is within; the largest k that is within is sought in low…high
 		k := low + (high-low+1)/2
@@ -312,8 +312,11 @@ func stepOf(s catalog.Source) float64 {
 	return 0.001
 }
 
-// err words why a node refuses.
-func (n Node) err() error {
+// Refusal words why a node refuses; nil where it is within its rating.
+func (n Node) Refusal() error {
+	if n.Within {
+		return nil
+	}
 	if n.Note != "" {
 		return fmt.Errorf("%s, %s: %s", n.ID, n.Place, n.Note)
 	}

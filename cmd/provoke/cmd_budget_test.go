@@ -1,0 +1,315 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"provoke/internal/document"
+)
+
+var updateBench = flag.Bool("update-bench", false, "rewrite testdata/bench")
+
+// benchRun runs a command line at noon of a day on which the sample's calibrations are good.
+func benchRun(args ...string) (code int, stdout, stderr string) {
+	var out, err bytes.Buffer
+	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &err,
+		now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
+	code = run(w, args)
+	return code, out.String(), err.String()
+}
+
+const sampleBench = "../../internal/catalog/testdata/belt-weigher.yaml"
+
+// changedBench writes the sample bench with one text replaced, beside its curve files.
+func changedBench(t *testing.T, from, to string) string {
+	t.Helper()
+	file := filepath.Join(planFolder(t), "belt-weigher.yaml")
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(data), from) {
+		t.Fatalf("%q is not in the sample bench", from)
+	}
+	if err := os.WriteFile(file, []byte(strings.Replace(string(data), from, to, 1)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+func TestPagesOfBenchAndBudget(t *testing.T) {
+	for name, args := range map[string][]string{
+		"bench":          {"bench", sampleBench},
+		"budget":         {"budget", sampleBench},
+		"budget-at":      {"budget", sampleBench, "--at", "10 MHz", "--am", "80%"},
+		"budget-jig150":  {"budget", sampleBench, "--fixture", "jig150", "--at", "1 MHz", "--at", "30 MHz"},
+		"budget-refused": {"budget", sampleBench, "--at", "10 MHz", "--drive", "10 Vpp"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			code, out, errs := benchRun(args...)
+			if want := map[string]int{"budget-refused": exitRefused}[name]; code != want {
+				t.Errorf("exit code %d, want %d", code, want)
+			}
+			got := strings.ReplaceAll(out+errs, sampleBench, "belt-weigher.yaml")
+			file := filepath.Join("testdata", "bench", name+".txt")
+			if *updateBench {
+				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("printed\n%s\nwant\n%s", got, want)
+			}
+			if regexp.MustCompile(`NaN|Inf|%!`).MatchString(got) {
+				t.Error("a number that is none was printed")
+			}
+		})
+	}
+}
+
+func TestBenchTellsEveryProblemAtOnce(t *testing.T) {
+	file := changedBench(t, "  band: 1 kHz to 80 MHz\n  minimum: 2 mVpp", "  band: 1 kHz to 80 Mhz\n  minimum: 2")
+	code, out, errs := benchRun("bench", file)
+	if code != exitProblems || out != "" {
+		t.Errorf("exit code %d, printed %q", code, out)
+	}
+	for _, want := range []string{"belt-weigher.yaml:23:9: ", `did you mean "MHz"?`, "belt-weigher.yaml:24:12: ", "2 problems; nothing was done"} {
+		if !strings.Contains(errs, want) {
+			t.Errorf("%q is not in\n%s", want, errs)
+		}
+	}
+}
+
+func TestBenchOfNoFileEndsWithOne(t *testing.T) {
+	if code, _, errs := benchRun("bench", filepath.Join(t.TempDir(), "none.yaml")); code != exitError || !strings.Contains(errs, "read the bench file") {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+}
+
+func TestBenchSaysWhatAMissingRatingForbids(t *testing.T) {
+	file := changedBench(t, "  maximum_input: 3 dBm               # peak of the modulated envelope\n", "")
+	code, out, _ := benchRun("bench", file)
+	if code != exitDone || !strings.Contains(out, "amplifier has no maximum_input") || !strings.Contains(out, "input NOT GIVEN: forbids") {
+		t.Errorf("exit code %d\n%s", code, out)
+	}
+	code, out, errs := benchRun("budget", file)
+	if code != exitRefused || !strings.Contains(out, "AMP1, amplifier input: no rating is given") || !strings.Contains(errs, "no generator setting is shown to be safe") {
+		t.Errorf("exit code %d\n%s%s", code, out, errs)
+	}
+}
+
+func TestBenchNamesWhatIsOverdue(t *testing.T) {
+	file := changedBench(t, "due: 2027-03-02", "due: 2026-11-01")
+	if _, out, _ := benchRun("bench", file); !strings.Contains(out, "calibration overdue: GEN1") {
+		t.Error(out)
+	}
+}
+
+func TestBenchInJSONHasItsDocumentedNames(t *testing.T) {
+	_, out, _ := benchRun("bench", sampleBench, "--json")
+	var got struct {
+		Name, File, Hash string
+		Band             struct{ Low, High struct{ Value float64 } }
+		Pieces           []struct {
+			Place, ID, What, Serial, Due, Address, Table string
+			Does                                         []struct{ What, Text, Source, Hash string }
+			Stands                                       []struct {
+				What, As string
+				Rating   *struct {
+					Text, Unit string
+					Value      float64
+				}
+			}
+		}
+		Overdue  []string
+		Warnings []struct{ What string }
+	}
+	if err := json.Unmarshal([]byte(out), &got); err != nil {
+		t.Fatal(err)
+	}
+	if got.Name != "belt weigher bench" || len(got.Hash) != 64 || got.Band.Low.Value != 100e3 || got.Band.High.Value != 80e6 || len(got.Pieces) != 19 {
+		t.Errorf("%+v", got)
+	}
+	amp := got.Pieces[3]
+	if amp.ID != "AMP1" || amp.Stands[0].What != "input" || amp.Stands[0].As != "peak" || math.Abs(amp.Stands[0].Rating.Value-1.9952623e-3) > 1e-9 || amp.Stands[0].Rating.Unit != "W" {
+		t.Errorf("%+v", amp)
+	}
+}
+
+// A carrier of 10 Vpp into 50 Ω is 23.979 dBm (check value G05), set for high-Z it is 6.02 dB less.
+func TestBudgetCountsAsTheGeneratorDoes(t *testing.T) {
+	for load, want := range map[string]string{"50 Ω": "= 24.0 dBm into 50 Ω", "high-Z": "= 18.0 dBm into 50 Ω"} {
+		file := changedBench(t, "load: 50 Ω", "load: "+load)
+		_, out, _ := benchRun("budget", file, "--at", "10 MHz", "--drive", "10 Vpp")
+		if !strings.Contains(out, "generator at 10.00 Vpp (set for "+load+") "+want) {
+			t.Errorf("%s\n%s", load, out)
+		}
+	}
+}
+
+// 80 % AM raises the peak by 5.105 dB, so the safe carrier is as much lower where a peak limits.
+func TestBudgetLeavesRoomForThePeak(t *testing.T) {
+	drive := func(args ...string) float64 {
+		_, out, _ := benchRun(append([]string{"budget", sampleBench, "--at", "200 kHz", "--json"}, args...)...)
+		var got struct {
+			Points []struct {
+				Drive     struct{ Value float64 }
+				LimitedBy struct{ Place string } `json:"limited_by"`
+			}
+		}
+		if err := json.Unmarshal([]byte(out), &got); err != nil {
+			t.Fatal(err)
+		}
+		if got.Points[0].LimitedBy.Place != "amplifier input" {
+			t.Fatalf("limited by %s", got.Points[0].LimitedBy.Place)
+		}
+		return 10 * math.Log10(got.Points[0].Drive.Value)
+	}
+	if d := drive() - drive("--am", "80%"); math.Abs(d-5.105) > 0.011 {
+		t.Errorf("the carrier is %g dB lower", d)
+	}
+	if d := drive() - drive("--modulation", "AM 80 % 1 kHz peak held"); math.Abs(d) > 1e-9 {
+		t.Errorf("with the peak held the level is %g dB lower", d)
+	}
+}
+
+func TestBudgetOfAPlanComparesWithTheLevelWanted(t *testing.T) {
+	dir := planFolder(t)
+	code, out, errs := benchRun("budget", filepath.Join(dir, "belt-weigher.yaml"), filepath.Join(dir, "exposure.yaml"), "--json")
+	if code != exitDone {
+		t.Fatalf("exit code %d\n%s", code, errs)
+	}
+	var got struct {
+		Points []struct {
+			Current, Wanted struct{ Value float64 }
+			Margin          *float64 `json:"margin_db"`
+			SettingWanted   string   `json:"setting_wanted"`
+		}
+	}
+	if err := json.Unmarshal([]byte(out), &got); err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range got.Points {
+		if p.Margin == nil || p.SettingWanted == "" || math.Abs(20*math.Log10(p.Current.Value/p.Wanted.Value)-*p.Margin) > 0.001 {
+			t.Fatalf("%+v", p)
+		}
+	}
+	_, text, _ := benchRun("budget", filepath.Join(dir, "belt-weigher.yaml"), filepath.Join(dir, "exposure.yaml"))
+	if !strings.Contains(text, "wanted") || !strings.Contains(text, "needs") {
+		t.Error(text)
+	}
+}
+
+func TestBudgetRefusesWhatItCannotTake(t *testing.T) {
+	for name, c := range map[string]struct {
+		args []string
+		code int
+		want string
+	}{
+		"drive without a frequency": {[]string{"--drive", "1 Vpp"}, exitUsage, "--at"},
+		"drive in ampere":           {[]string{"--at", "1 MHz", "--drive", "1 A"}, exitUsage, "neither a power nor a voltage"},
+		"frequency without a unit":  {[]string{"--at", "10"}, exitUsage, "has no unit"},
+		"two modulations":           {[]string{"--am", "80%", "--modulation", "CW"}, exitUsage, "give one"},
+		"depth over 100 %":          {[]string{"--am", "180%"}, exitUsage, "100 %"},
+		"frequency outside":         {[]string{"--at", "200 MHz"}, exitError, "outside its band"},
+	} {
+		code, _, errs := benchRun(append([]string{"budget", sampleBench}, c.args...)...)
+		if code != c.code || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: exit code %d\n%s", name, code, errs)
+		}
+	}
+}
+
+func TestNewFilesHaveOneProblemForEachBlank(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "my bench")
+	code, out, errs := benchRun("new", dir)
+	if code != exitDone || !strings.Contains(out, "bench.yaml") {
+		t.Fatalf("exit code %d\n%s%s", code, out, errs)
+	}
+	data, err := os.ReadFile(filepath.Join(dir, "bench.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, _, errs = benchRun("bench", filepath.Join(dir, "bench.yaml"))
+	var blank, other []string
+	for _, line := range strings.Split(errs, "\n") {
+		switch {
+		case strings.Contains(line, "is still blank"):
+			blank = append(blank, line)
+		case strings.Contains(line, "bench.yaml:") && !strings.Contains(line, "warning:"):
+			other = append(other, line)
+		}
+	}
+	if want := strings.Count(string(data), ": "+document.Blank); len(blank) != want || want < 20 || len(other) > 0 {
+		t.Errorf("%d blanks told of %d, and %v", len(blank), want, other)
+	}
+}
+
+// filled fills the blanks of the template as a person would.
+var filled = strings.NewReplacer(
+	"name: FILL IN", "name: mine", "description: FILL IN", "description: mine", "port: FILL IN", "port: X1",
+	"address: FILL IN  ", "address: TCPIP::10.0.0.5::5025::SOCKET  ", "address: FILL IN\n  table: analyser", "address: TCPIP::10.0.0.6::5025::SOCKET\n  table: analyser",
+	"band: FILL IN                      # for example 1 kHz", "band: 1 kHz to 80 MHz # ", "minimum: FILL IN", "minimum: 2 mVpp", "maximum: FILL IN", "maximum: 10 Vpp",
+	"load: FILL IN", "load: high-Z", "loss: FILL IN                    # for example 20 dB", "loss: 20 dB #", "loss: FILL IN", "loss: 20 dB",
+	"maximum_power: FILL IN", "maximum_power: 1 W", "band: FILL IN", "band: 100 kHz to 100 MHz",
+	"gain: FILL IN", "gain: 40 dB", "compression: FILL IN", "compression: 37 dBm", "saturation: FILL IN", "saturation: 39 dBm",
+	"reflected_limit: FILL IN", "reflected_limit: 39 dBm", "insertion_loss: FILL IN", "insertion_loss: {points: {150 kHz: 20.6 dB, 80 MHz: 9.6 dB}}",
+	"maximum_forward: FILL IN", "maximum_forward: 10 W", "maximum_current: FILL IN             # cap", "maximum_current: 300 mA #", "maximum_current: FILL IN", "maximum_current: 1 A",
+	"transfer_impedance: FILL IN", "transfer_impedance: {points: {150 kHz: 4.8 Ω, 80 MHz: 5 Ω}}",
+	"maximum_input: FILL IN             # peak of", "maximum_input: 0 dBm #", "maximum_input: FILL IN", "maximum_input: 20 dBm",
+	"mixer_limit: FILL IN", "mixer_limit: -10 dBm", "floor: FILL IN", "floor: -110 dBm",
+)
+
+func TestNewFilesFilledInAreABenchAndAPlan(t *testing.T) {
+	dir := t.TempDir()
+	if code, _, errs := benchRun("new", dir); code != exitDone {
+		t.Fatal(errs)
+	}
+	bench, plan := filepath.Join(dir, "bench.yaml"), filepath.Join(dir, "plan.yaml")
+	data, err := os.ReadFile(bench)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(bench, []byte(filled.Replace(string(data))), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if code, _, errs := benchRun("bench", bench); code != exitDone {
+		t.Fatal(errs)
+	}
+	code, out, errs := benchRun("budget", bench, plan)
+	if code != exitDone || !strings.Contains(out, "80.0 dBµA") {
+		t.Errorf("exit code %d\n%s%s", code, out, errs)
+	}
+	if code, _, errs := benchRun("plan", plan); code != exitDone && code != exitRefused {
+		t.Errorf("exit code %d\n%s", code, errs)
+	}
+}
+
+func TestNewNeverWritesOverAFile(t *testing.T) {
+	dir := t.TempDir()
+	mine := filepath.Join(dir, "plan.yaml")
+	if err := os.WriteFile(mine, []byte("mine"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	code, _, errs := benchRun("new", dir)
+	data, _ := os.ReadFile(mine)
+	if code != exitError || !strings.Contains(errs, "nothing was written") || string(data) != "mine" {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "bench.yaml")); err == nil {
+		t.Error("a bench file was written beside it")
+	}
+}
