@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -25,7 +26,7 @@ import (
 	"provoke/internal/store"
 )
 
-// performance is one run as a person asks for it: by the run command, or by the demo.
+// performance is one run as a person asks for it: by the run command, by the demo, or on the page.
 type performance struct {
 	planFile    string
 	jobFile     string
@@ -42,6 +43,14 @@ type performance struct {
 	again int
 	// progress replaces the status line.
 	progress func(engine.Status)
+	// ready is the plan as it was read and checked beforehand; nil: the plan file is read now.
+	ready *prepared
+	// operator replaces signals and typed lines; nil: listen to them.
+	operatorSays <-chan engine.Command
+	// begun is told the run's number, and the job that it is written to, before RF.
+	begun func(run int, job *store.Job)
+	// watched is told every look at the product.
+	watched func(engine.Look)
 }
 
 // prepared is everything that a run needs before an instrument is touched.
@@ -52,6 +61,8 @@ type prepared struct {
 	checked plan.Checked
 	points  func(rf.Frequency) (plan.Point, error)
 	cal     *plan.Calibrated
+	// warnings of the files and of the check.
+	warnings problem.List
 }
 
 // beside returns a function that reads files by names relative to a file.
@@ -90,8 +101,23 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 	return p, b, list, list.Err()
 }
 
-// prepare reads, checks and refuses; job may be nil.
+// prepare reads, checks and refuses; job may be nil. It prints the warnings.
 func prepare(w *world, planFile string, job *store.Job, again int) (*prepared, error) {
+	pr, err := readAndCheck(planFile, job, again)
+	if pr != nil {
+		for _, warning := range pr.warnings {
+			fmt.Fprintln(w.stderr, warning)
+		}
+	}
+	if err != nil {
+		return nil, err
+	}
+	return pr, nil
+}
+
+// readAndCheck reads a plan with its bench and checks it against every rating; job may be nil. What
+// was found out comes back with an error too, as far as it goes.
+func readAndCheck(planFile string, job *store.Job, again int) (*prepared, error) {
 	p, b, list, err := loadPlan(planFile)
 	if err != nil {
 		return nil, err
@@ -109,17 +135,15 @@ func prepare(w *world, planFile string, job *store.Job, again int) (*prepared, e
 	}
 	checked, more := plan.Check(p, pr.chain, pr.cal)
 	pr.checked = checked
-	for _, warning := range append(list.Warnings(), more.Warnings()...) {
-		fmt.Fprintln(w.stderr, warning)
-	}
+	pr.warnings = append(list.Warnings(), more.Warnings()...)
 	if len(checked.Refusals) > 0 {
-		return nil, withCode(exitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
+		return pr, withCode(exitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
 	}
 	if err := more.Err(); err != nil {
-		return nil, err
+		return pr, err
 	}
 	if pr.points, err = plan.Points(p, pr.chain, pr.cal); err != nil {
-		return nil, fmt.Errorf("compute the plan's levels: %w", err)
+		return pr, fmt.Errorf("compute the plan's levels: %w", err)
 	}
 	return pr, nil
 }
@@ -189,9 +213,11 @@ func perform(w *world, o performance) (engine.Result, error) {
 			return engine.Result{}, err
 		}
 	}
-	pr, err := prepare(w, o.planFile, job, o.again)
-	if err != nil {
-		return engine.Result{}, err
+	pr := o.ready
+	if pr == nil {
+		if pr, err = prepare(w, o.planFile, job, o.again); err != nil {
+			return engine.Result{}, err
+		}
 	}
 	if err := checkBaseline(job, pr.plan); err != nil {
 		return engine.Result{}, err
@@ -205,6 +231,11 @@ func perform(w *world, o performance) (engine.Result, error) {
 			return engine.Result{}, err
 		}
 	}
+	return carryOut(w, o, pr, part, job)
+}
+
+// carryOut opens the instruments and runs the engine.
+func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) (engine.Result, error) {
 	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{})
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
@@ -214,28 +245,34 @@ func perform(w *world, o performance) (engine.Result, error) {
 	if err != nil {
 		return engine.Result{}, err
 	}
-	writer, err := part.writer(w, job, o, pr, rig)
-	if err != nil {
-		return engine.Result{}, err
-	}
 	program, err := plan.NewProgram(pr.plan, pr.points)
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("make the program: %w", err)
 	}
-	operator, stopListening := listenToOperator(w)
-	defer stopListening()
-	line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
-	defer line.clear()
-	progress := line.show
-	if o.progress != nil {
-		progress = o.progress
+	writer, err := part.writer(w, job, o, pr, rig)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	if o.begun != nil {
+		o.begun(writer.Run(), job)
+	}
+	operator := o.operatorSays
+	if operator == nil {
+		var stopListening func()
+		operator, stopListening = listenToOperator(w)
+		defer stopListening()
+	}
+	progress := o.progress
+	if progress == nil {
+		line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
+		defer line.clear()
+		progress = line.show
 	}
 	res, err := engine.Run(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, FirstAttempt: part.attempt,
-		Armed: armed(o, pr), Operator: operator, Progress: progress, Now: w.now,
+		Armed: armed(o, pr), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
 	})
-	line.clear()
 	return res, withCode(exitOf(res), err)
 }
 
@@ -448,11 +485,12 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 		return a
 	}
 	e.Bench, e.Plan = attach(b.File, b.Bytes), attach(p.File, p.Bytes)
-	for name, data := range b.Files {
-		attach(name, data)
-	}
-	for name, data := range p.Files {
-		attach(name, data)
+	for _, files := range []map[string][]byte{b.Files, p.Files} {
+		for _, name := range slices.Sorted(maps.Keys(files)) {
+			a := attach(name, files[name])
+			a.Name = name // as bench and plan name it
+			e.Files = append(e.Files, a)
+		}
 	}
 	if err != nil {
 		return e, fmt.Errorf("attach the files as used: %w", err)
