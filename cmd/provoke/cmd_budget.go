@@ -38,7 +38,7 @@ carrier. With --at every node of the chain is shown with its headroom.
 Ends with exit code 4 when --drive exceeds a rating, or when no setting is shown to be safe at any frequency.
 
 --json prints {"bench","hash","fixture","modulation","points":[{"frequency","drive","setting","limited_by":{"id","place",
-"note"},"current","low","high","wanted","margin_db","drive_wanted","setting_wanted","error","estimate"}],"at":[{"frequency",
+"note"},"current","low","high","wanted","margin_db","compression_db","drive_wanted","setting_wanted","error","estimate"}],"at":[{"frequency",
 "drive","setting","forward","current","low","high","reading","compression_db","within","nodes":[{"id","place","carrier",
 "peak","mean","rated_as","rating","headroom_db","within","note"}]}],"warnings":[...]}. Quantities are null where they are
 not known; headroom_db is null where a rating is not given.`
@@ -197,6 +197,7 @@ type budgetPoint struct {
 	High          *rf.Quantity `json:"high"`
 	Wanted        *rf.Quantity `json:"wanted"`
 	Margin        *float64     `json:"margin_db"`
+	Compression   *float64     `json:"compression_db"`
 	DriveWanted   *rf.Quantity `json:"drive_wanted"`
 	SettingWanted string       `json:"setting_wanted,omitempty"`
 	Error         string       `json:"error,omitempty"`
@@ -275,6 +276,7 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 		return p
 	}
 	p.Current, p.Low, p.High, p.Estimate = got.Current.Quantity(), got.Low.Quantity(), got.High.Quantity(), got.Estimate
+	p.Compression = numberOfDB(got.Compression)
 	margin, _ := got.Current.Minus(wanted)
 	p.Margin = numberOfDB(margin)
 	return p
@@ -413,6 +415,10 @@ func (p budgetPoint) row() string {
 	limit := ""
 	if p.LimitedBy != nil {
 		limit = p.LimitedBy.ID + ", " + p.LimitedBy.Place
+	}
+	// Beyond the 1 dB point the current no longer follows the drive and harmonics rise: advice.
+	if p.Compression != nil && *p.Compression > 1 {
+		limit += fmt.Sprintf("; compressed by %.1f dB", *p.Compression)
 	}
 	row := fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, p.Setting, p.Drive.Text, limit, quantityText(p.Current), rangeText(p.Low, p.High))
 	if p.Wanted == nil {
