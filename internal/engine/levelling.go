@@ -35,10 +35,17 @@ const lowBelow rf.Gain = 20
 // measures it. mod is what will go on afterwards: every limit is held for its crest.
 func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (reached, error) {
 	p := step.Point
+	var at reached
+	var err error
 	if r.cfg.Plan.Mode == plan.ClosedLoop {
-		return r.bringCurrent(ctx, step, mod)
+		at, err = r.bringCurrent(ctx, step, mod)
+	} else {
+		at, err = r.bringDrive(ctx, p.Frequency, p.Drive.Add(step.Offset), p.Ceiling, mod)
 	}
-	return r.bringDrive(ctx, p.Frequency, p.Drive.Add(step.Offset), p.Ceiling, mod)
+	if err == nil && !at.skip && r.cfg.Rig.PowerMeter != nil {
+		err = r.measurePower(ctx, p.Frequency, &at)
+	}
+	return at, err
 }
 
 // bringDrive goes to a drive: constant drive and substitution.
@@ -182,8 +189,7 @@ func (r *run) rfWasOn(t time.Time) bool {
 	return false
 }
 
-// measure reads the unmodulated current, and forward and reverse power where there is a meter, has
-// the guard look at them, and remembers them.
+// measure reads the unmodulated current, has the guard look at it, and remembers it.
 func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
 	p, err := r.cfg.Chain.Predict(f, at.drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
 	if err != nil {
@@ -203,11 +209,6 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 		}
 		m.Current = at.current
 	}
-	if r.cfg.Rig.PowerMeter != nil {
-		if err := r.readPower(ctx, f, at, &m); err != nil {
-			return err
-		}
-	}
 	if err := r.guard.Measured(m); err != nil {
 		return err
 	}
@@ -221,7 +222,9 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	return nil
 }
 
-func (r *run) readPower(ctx context.Context, f rf.Frequency, at *reached, m *guard.Measurement) error {
+// measurePower reads forward and reverse power at the level that was reached, and has the guard look
+// at them.
+func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached) error {
 	forward, err := r.cfg.Rig.PowerMeter.Forward(ctx, f)
 	if err != nil {
 		return r.instrument("read forward power", err)
@@ -230,6 +233,7 @@ func (r *run) readPower(ctx context.Context, f rf.Frequency, at *reached, m *gua
 	if err != nil {
 		return r.instrument("read reverse power", err)
 	}
+	m := guard.Measurement{Frequency: f, Drive: at.drive}
 	if m.Forward, err = r.cfg.Chain.ForwardPower(f, forward); err != nil {
 		return err
 	}
@@ -240,7 +244,7 @@ func (r *run) readPower(ctx context.Context, f rf.Frequency, at *reached, m *gua
 	if m.Forward.Known() {
 		at.forward, at.forwardPredicted = m.Forward, false
 	}
-	return nil
+	return r.guard.Measured(m)
 }
 
 // read sets the analyser up and reads the level at its input.

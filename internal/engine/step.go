@@ -14,8 +14,9 @@ import (
 	"provoke/internal/rf"
 )
 
-// keptReadings is how many readings of one step are journalled at most.
-const keptReadings = 120
+// keptReadings is how many readings of a step that upset are journalled at most; of one in which
+// nothing happened, quietReadings.
+const keptReadings, quietReadings = 120, 16
 
 // do does one step of any kind.
 func (r *run) do(ctx context.Context, step plan.Step) (event.StepClosed, error) {
@@ -40,7 +41,7 @@ func (r *run) lookWithoutRF(ctx context.Context) (event.StepClosed, error) {
 		return event.StepClosed{}, err
 	}
 	c := event.StepClosed{Means: "no RF: a false alarm if anything is bad"}
-	c.Readings = r.readings(began, began)
+	c.Readings = r.readings(began, began, quietReadings)
 	c.Outcome.Upset = upset
 	if upset {
 		c.Note = bad.why
@@ -126,7 +127,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		c.OnFor = rf.Duration(time.Since(on))
 	}
 	if !c.Outcome.Upset {
-		c.Readings = r.readings(on.Add(-r.shown()), on)
+		c.Readings = r.readings(on.Add(-r.shown()), on, quietReadings)
 		return c, nil
 	}
 	off := time.Now()
@@ -136,13 +137,13 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	r.tell("upset: waiting for the product to recover")
 	c.Note = bad.Monitor + " " + bad.why
 	err = r.recover(ctx, off, &c)
-	c.Readings = r.readings(on.Add(-r.shown()), on)
+	c.Readings = r.readings(on.Add(-r.shown()), on, keptReadings)
 	return c, err
 }
 
 // readings returns the readings since a time as they are journalled, timed from the moment on.
-func (r *run) readings(from, on time.Time) []event.Reading {
-	return r.watch.readings(from, on, r.rfWasOn, keptReadings)
+func (r *run) readings(from, on time.Time, limit int) []event.Reading {
+	return r.watch.readings(from, on, r.rfWasOn, limit)
 }
 
 // shown is how much time before RF a step's readings show.

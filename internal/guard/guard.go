@@ -94,9 +94,11 @@ type Guard struct {
 	epoch   int    // permissions of an older epoch are void
 	last    Setting
 	suspect bool // a command may still be on its way
-	feed    chan struct{}
-	stop    chan struct{}
-	done    chan struct{}
+	// seenClosed is when the interlock was last asked and found closed.
+	seenClosed time.Time
+	feed       chan struct{}
+	stop       chan struct{}
+	done       chan struct{}
 
 	silencing sync.Mutex
 	now       func() time.Time
@@ -269,22 +271,37 @@ func (g *Guard) ready(ctx context.Context) error {
 	return g.CheckInterlock(ctx)
 }
 
-// CheckInterlock reads the interlock and trips when it is open or does not answer.
+// freshInterlock is how old a reading of the interlock may be that a permission rests on: several
+// permissions of one point are made within a few milliseconds.
+const freshInterlock = 5 * time.Millisecond
+
+// CheckInterlock reads the interlock, unless it was read as closed a moment ago, and trips when it
+// is open or does not answer.
 func (g *Guard) CheckInterlock(ctx context.Context) error {
 	if g.cfg.Interlock == nil {
 		return nil
 	}
+	asked := g.now()
+	g.mu.Lock()
+	fresh := asked.Sub(g.seenClosed) < freshInterlock
+	g.mu.Unlock()
+	if fresh {
+		return nil
+	}
 	closed, err := g.cfg.Interlock(ctx)
-	switch {
-	case err != nil:
+	if err == nil && closed {
+		g.mu.Lock()
+		g.seenClosed = asked
+		g.mu.Unlock()
+		return nil
+	}
+	if err != nil {
 		g.Suspect()
 		g.Trip(fmt.Sprintf("the interlock cannot be read: %v", err), "guard")
 		return fmt.Errorf("%w: the interlock cannot be read: %w", ErrTripped, err)
-	case !closed:
-		g.Trip("the interlock is open", "guard")
-		return fmt.Errorf("%w: the interlock is open", ErrTripped)
 	}
-	return nil
+	g.Trip("the interlock is open", "guard")
+	return fmt.Errorf("%w: the interlock is open", ErrTripped)
 }
 
 // within compares every node of the chain with its rating.
