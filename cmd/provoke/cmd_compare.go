@@ -5,6 +5,7 @@ import (
 	"io"
 
 	"provoke/internal/analysis"
+	"provoke/internal/event"
 	"provoke/internal/report"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -57,7 +58,7 @@ func printComparison(w io.Writer, c analysis.Comparison) {
 		if d.Forbids {
 			mark = "differs, and forbids a verdict: "
 		}
-		fmt.Fprintln(w, mark+d.String())
+		fmt.Fprintln(w, mark+event.Printable(d.String()))
 	}
 	if len(c.Differences) > 0 {
 		fmt.Fprintln(w)
@@ -65,10 +66,10 @@ func printComparison(w io.Writer, c analysis.Comparison) {
 	fmt.Fprintf(w, "before: run %d %s\nafter:  run %d %s\n", c.Before.Run, labelWords(c.Before), c.After.Run, labelWords(c.After))
 	fmt.Fprintf(w, "verdict: %s\n", report.VerdictWords(c))
 	for _, s := range c.Reasons {
-		fmt.Fprintf(w, "  %s\n", s)
+		fmt.Fprintf(w, "  %s\n", event.Printable(s))
 	}
 	for _, s := range c.Reservations {
-		fmt.Fprintf(w, "  reservation: %s\n", s)
+		fmt.Fprintf(w, "  reservation: %s\n", event.Printable(s))
 	}
 	fmt.Fprintln(w)
 	printComparedBands(w, c)
@@ -78,7 +79,7 @@ func printComparison(w io.Writer, c analysis.Comparison) {
 func labelWords(f analysis.Findings) string {
 	s := fmt.Sprintf("%q", f.Opened.Label)
 	if f.Opened.Changed != "" {
-		s += ", changed: " + f.Opened.Changed
+		s += ", changed: " + event.Printable(f.Opened.Changed)
 	}
 	return s
 }

@@ -131,6 +131,10 @@ func runNumbers(runs []result.Run) string {
 }
 
 func printFindings(w io.Writer, r result.Run, f analysis.Findings) error {
+	if r.Laboratory != nil {
+		printLaboratory(w, r)
+		return nil
+	}
 	printRunHead(w, r)
 	if f.FalseAlarms != nil {
 		printFalseAlarms(w, *f.FalseAlarms)
@@ -159,11 +163,29 @@ func printRunHead(w io.Writer, r result.Run) {
 		fmt.Fprintln(w, "*** RF IS NOT KNOWN TO BE OFF: switch the amplifier off by hand and look ***")
 	}
 	if o.Changed != "" {
-		fmt.Fprintf(w, "changed: %s\n", o.Changed)
+		fmt.Fprintf(w, "changed: %s\n", event.Printable(o.Changed))
 	}
-	fmt.Fprintf(w, "level: %s\n", profileWords(o.Profile))
+	fmt.Fprintf(w, "level: %s\n", event.Printable(profileWords(o.Profile)))
 	fmt.Fprintf(w, "%s; dwell %v; resolution %v\n", analysis.Modulation(o.Modulation), o.Dwell, o.Resolution)
 	fmt.Fprintf(w, "%s, %s; highest current %v\n\n", count(r.Exposures, "exposure", "exposures"), count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
+}
+
+// printLaboratory prints what a laboratory reported, as it was entered.
+func printLaboratory(w io.Writer, r result.Run) {
+	fmt.Fprintf(w, "run %d: reported by %s, %s\n", r.Number, orDash(r.Laboratory.Laboratory), orDash(r.Laboratory.Report))
+	t := table(w)
+	fmt.Fprintln(t, "  from\tto\tlevel\tmodulation\twhat happened")
+	for _, x := range r.Laboratory.Failures {
+		fmt.Fprintf(t, "  %v\t%v\t%s\t%s\t%s\n", x.From, x.To, orDash(x.Level), orDash(x.Modulation), orDash(x.What))
+	}
+	t.Flush()
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "–"
+	}
+	return event.Printable(s)
 }
 
 func profileWords(p event.Profile) string {
@@ -240,7 +262,7 @@ func printSound(w io.Writer, f analysis.Findings) {
 	fmt.Fprintln(t, "  frequency\tonset\twanted\tshort of it by\twhy")
 	for _, p := range short {
 		missing, b := p.Wanted.Minus(p.Onset.WithBound(rf.Exactly))
-		fmt.Fprintf(t, "  %v\t%v\t%v\t%s\t%s\n", p.Frequency, p.Onset, p.Wanted, gainWords(missing, b), p.Limited)
+		fmt.Fprintf(t, "  %v\t%v\t%v\t%s\t%s\n", p.Frequency, p.Onset, p.Wanted, gainWords(missing, b), event.Printable(p.Limited))
 	}
 	t.Flush()
 }
@@ -251,7 +273,7 @@ func printRemarks(w io.Writer, f analysis.Findings) {
 	}
 	for _, d := range f.Drift {
 		if d.Exceeds() {
-			fmt.Fprintf(w, "drift: %s moved by %+.4g %s without RF, more than half its tolerance of %g %s\n", d.Monitor, d.Largest, d.Unit, d.Tolerance, d.Unit)
+			fmt.Fprintf(w, "drift: %s moved by %+.4g %s without RF, more than half its tolerance of %g %s\n", event.Printable(d.Monitor), d.Largest, event.Printable(d.Unit), d.Tolerance, event.Printable(d.Unit))
 		}
 	}
 }
@@ -262,7 +284,7 @@ func gainWords(g rf.Gain, b rf.Bound) string { return report.GainWords(g, b) }
 
 func classWords(c event.Class, inControl bool) string {
 	if inControl {
-		return string(c) + "; " + analysis.MonitorOrAE
+		c += "; " + analysis.MonitorOrAE
 	}
-	return string(c)
+	return event.Printable(string(c))
 }

@@ -111,6 +111,26 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 	}
 }
 
+func TestWhatTheJournalSaysCannotDressUpTheTerminal(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "odd.provoke")
+	j, err := store.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	opened := event.Opened{RunKind: plan.Exposure, Label: "a\x1b[2J", Changed: "b\x1b[31m\nverdict: shown", Resolution: 0.5}
+	weigherRun(t, j, opened, weigherTrial{20 * rf.Megahertz, 84})
+	weigherRun(t, j, opened, weigherTrial{20 * rf.Megahertz, 84})
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{{"findings", path}, {"compare", path, "1", "2"}} {
+		_, out, _ := asked(args...)
+		if strings.Contains(out, "\x1b") || strings.Contains(out, "\nverdict: shown") {
+			t.Errorf("%v prints %q", args, out)
+		}
+	}
+}
+
 func TestFindingsFailOnUpsetEndsWithTen(t *testing.T) {
 	job := weigherJobFile(t)
 	if code, _, _ := asked("findings", job, "--run", "1", "--fail-on-upset"); code != exitUpset {

@@ -19,7 +19,7 @@ type reportCommand struct {
 	Job    string  `arg:"" help:"Job file."`
 	Out    string  `short:"o" required:"" placeholder:"FILE.html" help:"File to write; - for the standard output."`
 	CSV    string  `name:"csv" placeholder:"DIR" help:"Also write every table as a CSV file into this folder."`
-	Runs   []int   `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones, or the newest exposure, when not given."`
+	Runs   []int   `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones and those between, or the newest exposure, when not given."`
 	Before int     `placeholder:"N" help:"Run before the change; the first exposure when not given."`
 	After  int     `placeholder:"N" help:"Run after the change; the last exposure with a --changed text when not given."`
 	Margin rf.Gain `placeholder:"'N dB'" default:"0 dB" help:"What the after-run has to stand above the onset before, beside the level wanted."`
@@ -93,7 +93,7 @@ func (c *reportCommand) choose(j *report.Job) error {
 	case len(c.Runs) > 0:
 		j.Detailed = c.Runs
 	case j.Before != 0:
-		j.Detailed = []int{j.Before, j.After}
+		j.Detailed = between(j.Runs, j.Before, j.After)
 	default:
 		r, err := pickRun(j.Runs, 0)
 		if err != nil {
@@ -120,6 +120,19 @@ func beforeAndAfter(runs []result.Run) (before, after int) {
 		return 0, 0
 	}
 	return before, after
+}
+
+// between returns the compared runs and the exposures between them, the newest if there are many.
+func between(runs []result.Run, before, after int) []int {
+	const most = 3
+	var out []int
+	for _, r := range runs {
+		if r.Number > before && r.Number < after && r.Opened.RunKind == plan.Exposure {
+			out = append(out, r.Number)
+		}
+	}
+	out = out[max(0, len(out)-most):]
+	return append(append([]int{before}, out...), after)
 }
 
 func (c *reportCommand) writeHTML(w *world, j report.Job) error {

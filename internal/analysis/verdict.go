@@ -119,7 +119,7 @@ func (c *Comparison) shown() string {
 	for _, b := range c.Before.Bands {
 		spans = append(spans, Span(b))
 	}
-	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood the level required"
+	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood the level required (currents within " + SameLevel.String() + " count as the same)"
 	if c.Margin > 0 {
 		s += fmt.Sprintf(", which is at least %v above the onset before", c.Margin)
 	}

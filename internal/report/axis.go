@@ -67,8 +67,8 @@ func hertzLabel(hz float64) string {
 // shortNumber prints four significant digits without trailing zeros.
 func shortNumber(x float64) string {
 	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 4, 64), 64)
-	if err != nil {
-		y = x
+	if err != nil || y == 0 {
+		return "0"
 	}
 	return strconv.FormatFloat(y, 'f', -1, 64)
 }

@@ -106,6 +106,13 @@ type mark struct {
 
 // marks draws values: a filled sign where exact, an open one with an arrow where only a bound.
 func marks(list []mark, col color.RGBA, square bool) drawing {
+	const many = 70 // bounds: their signs would join to a bar, so that only arrows are drawn
+	bounds := 0
+	for _, m := range list {
+		if m.bound != rf.Exactly {
+			bounds++
+		}
+	}
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		for _, m := range list {
 			at := vg.Point{X: x(m.x), Y: y(m.y)}
@@ -113,6 +120,9 @@ func marks(list []mark, col color.RGBA, square bool) drawing {
 			if m.bound == rf.AtLeast || m.bound == rf.AtMost {
 				arrow(c, at, m.bound == rf.AtLeast, col)
 				size *= 0.75
+				if bounds > many {
+					continue
+				}
 			}
 			sign(c, at, size, square, m.bound == rf.Exactly, col)
 		}

@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/analysis"
 	"provoke/internal/event"
+	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
 )
@@ -29,7 +30,7 @@ type Sign struct {
 	Text string
 }
 
-var wantedStyle = draw.LineStyle{Color: ink, Width: 1.3, Dashes: []vg.Length{5, 2.5}}
+var wantedStyle = draw.LineStyle{Color: ink, Width: 1.1, Dashes: []vg.Length{5, 2.5}}
 
 // wantedLine returns the level wanted over frequency.
 func wantedLine(points []analysis.Point) []mark {
@@ -97,14 +98,28 @@ func reachedFigure(f analysis.Findings) (Figure, bool, error) {
 	if !ok || len(reached)+len(upset)+len(short) == 0 {
 		return Figure{}, false, nil
 	}
-	p.Add(grid(), shortBars(f.Points), line(wanted, wantedStyle), marks(reached, after, false), marks(short, before, true), crosses(upset, alarm))
+	p.Add(grid(), shortBars(f.Points), marks(reached, after, false), marks(short, before, true), line(wanted, wantedStyle), crosses(upset, alarm))
 	out, err := svg(p, figureWidth, figureHeight)
 	return Figure{
 		ID: fmt.Sprintf("figure-reached-%d", f.Run), Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
-		Caption: "Highest current at each frequency. Where the product upset, RF went off at once.",
+		Caption: "Highest current at each frequency" + originWords(f.Points) + ". Where the product upset, RF went off at once.",
 		Legend:  legend(entry{len(wanted) > 0, "wanted", dashSign()}, entry{len(reached) > 0, "reached, no upset", dotSign(after, true)}, entry{len(short) > 0, "level not reached", squareSign(before)}, entry{len(upset) > 0, "upset on the way or there", crossSign(alarm)}),
 		SVG:     template.HTML(out),
 	}, true, err
+}
+
+// originWords says how many currents of a figure were not measured.
+func originWords(points []analysis.Point) string {
+	n := 0
+	for _, p := range points {
+		if p.Reached.Known() && p.ReachedOrigin != result.Measured {
+			n++
+		}
+	}
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (at %s not measured but asked for or predicted, see the table)", plural(n, "frequency", "frequencies"))
 }
 
 // shortBars shows how much is missing where the level was not reached.
@@ -147,7 +162,7 @@ func profileFigure(b analysis.Findings, a *analysis.Findings) (Figure, bool, err
 	if !ok {
 		return Figure{}, false, nil
 	}
-	p.Add(grid(), marginBars(b.Points), line(wanted, wantedStyle), marks(first, before, false), marks(second, after, true))
+	p.Add(grid(), marginBars(b.Points), marks(first, before, false), marks(second, after, true), line(wanted, wantedStyle))
 	out, err := svg(p, figureWidth, figureHeight*1.12)
 	f := Figure{
 		ID: fmt.Sprintf("figure-profile-%d", b.Run), Title: fmt.Sprintf("Immunity profile, run %d", b.Run),
@@ -195,28 +210,35 @@ func readingFigures(r result.Run, f analysis.Findings) ([]Figure, error) {
 	return out, nil
 }
 
-// telling returns the step of a band, and the monitor, with the most readings.
-func telling(r result.Run, b analysis.Band) (*result.Step, event.Monitor) {
-	var best *result.Step
-	var by event.Monitor
-	most := 1
-	for _, s := range r.Steps {
-		if !s.Outcome.Upset || !b.Contains(s.Step.Point.Frequency) {
-			continue
-		}
-		for _, m := range r.Monitors {
-			n := 0
-			for _, x := range s.Readings {
-				if x.Monitor == m.ID && x.HasValue {
-					n++
+// telling returns the step of a band, and the monitor, with the most numbers to show. A descent is
+// taken only where there is no single exposure.
+func telling(r result.Run, b analysis.Band) (best *result.Step, by event.Monitor) {
+	for _, descents := range []bool{false, true} {
+		most := 1
+		for _, s := range r.Steps {
+			if !s.Outcome.Upset || (s.Step.Purpose == plan.Recover) != descents || !b.Contains(s.Step.Point.Frequency) {
+				continue
+			}
+			for _, m := range r.Monitors {
+				if n := numbers(s, m.ID); n > most {
+					best, by, most = s, m, n
 				}
 			}
-			if n > most {
-				best, by, most = s, m, n
-			}
+		}
+		if best != nil {
+			return best, by
 		}
 	}
-	return best, by
+	return nil, by
+}
+
+func numbers(s *result.Step, monitor string) (n int) {
+	for _, x := range s.Readings {
+		if x.Monitor == monitor && x.HasValue {
+			n++
+		}
+	}
+	return n
 }
 
 // series are the readings of one step by one monitor.
@@ -251,6 +273,27 @@ func seriesOf(s *result.Step, monitor string) series {
 		}
 	}
 	return out
+}
+
+// parts splits the readings where an error line or silence lies between two of them.
+func (s series) parts() (out [][]mark) {
+	var part []mark
+	for _, m := range s.all {
+		if len(part) > 0 && s.interrupted(part[len(part)-1].x, m.x) {
+			out, part = append(out, part), nil
+		}
+		part = append(part, m)
+	}
+	return append(out, part)
+}
+
+func (s series) interrupted(from, to float64) bool {
+	for _, x := range s.events {
+		if at := x.After.Std().Seconds(); at > from && at < to {
+			return true
+		}
+	}
+	return false
 }
 
 func readingFigure(r result.Run, s *result.Step, m event.Monitor) (Figure, error) {
@@ -300,15 +343,29 @@ func addReadings(p *plot.Plot, data series, m event.Monitor) {
 		at := []mark{{p.X.Min, m.Baseline, rf.Exactly}, {p.X.Max, m.Baseline, rf.Exactly}}
 		p.Add(line(at, draw.LineStyle{Color: soft, Width: 0.7, Dashes: []vg.Length{3, 2}}))
 	}
-	p.Add(line(data.all, draw.LineStyle{Color: rgb(0x9db4bf), Width: 0.9}), marks(data.good, after, false), marks(data.bad, alarm, false))
-	const most = 6 // captions would lie over each other
-	for i, x := range data.events {
+	for _, part := range data.parts() {
+		p.Add(line(part, draw.LineStyle{Color: rgb(0x9db4bf), Width: 0.9}))
+	}
+	p.Add(marks(data.good, after, false), marks(data.bad, alarm, false))
+	addEvents(p, data.events)
+}
+
+// addEvents marks error lines and silence. The words stand beside the first of several alike, and
+// beside the first few only, since they would lie over each other.
+func addEvents(p *plot.Plot, events []event.Reading) {
+	const most = 4
+	said, last := 0, ""
+	for _, x := range events {
 		at := x.After.Std().Seconds()
-		p.Add(line([]mark{{at, p.Y.Min, rf.Exactly}, {at, p.Y.Max, rf.Exactly}}, draw.LineStyle{Color: alarm, Width: 1}))
-		if i < most {
-			step := (p.Y.Max - p.Y.Min) * 0.075
-			p.Add(caption(at, p.Y.Max-step*float64(1+i%3), firstOf(x.Why, x.Text), alarm))
+		p.Add(line([]mark{{at, p.Y.Min, rf.Exactly}, {at, p.Y.Max, rf.Exactly}}, draw.LineStyle{Color: rgb(0xd98a88), Width: 0.8}))
+		text := firstOf(x.Why, x.Text)
+		if text == last || said == most {
+			continue
 		}
+		last = text
+		said++
+		step := (p.Y.Max - p.Y.Min) * 0.075
+		p.Add(caption(at, p.Y.Max-step*float64(said), text, alarm))
 	}
 }
 

@@ -70,7 +70,7 @@ func Tables(j Job) ([]Table, error) {
 	for _, r := range p.Detailed {
 		tables = append(tables, r.Bands, r.Upsets, r.Profile, stepsTable(r.run), readingsTable(r.run), r.Safing)
 	}
-	tables = append(tables, p.Deviations, p.Journal, p.Attachments)
+	tables = append(tables, p.Deviations, p.Journal, p.Attachments, p.Files, p.Laboratory)
 	var out []Table
 	for _, t := range tables {
 		if len(t.Rows) > 0 {
@@ -98,7 +98,7 @@ type page struct {
 	Journal    Table
 	Pictures   []picture
 	// Attachments lists every file that joined the runs.
-	Attachments Table
+	Attachments, Files, Laboratory Table
 }
 
 // Fact is one line of the summary.
@@ -135,6 +135,7 @@ func newPage(j Job) (*page, error) {
 		p.Detailed = append(p.Detailed, part)
 	}
 	p.Setup = newSetupPart(detailed[0])
+	p.Files, p.Laboratory = filesTable(j.Runs), laboratoryTable(j.Runs)
 	p.summarise()
 	p.attach(j)
 	return p, nil

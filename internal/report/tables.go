@@ -347,3 +347,30 @@ func safingTable(r result.Run) Table {
 	}
 	return t
 }
+
+// filesTable lists the files that the benches and plans name, as used.
+func filesTable(runs []result.Run) Table {
+	t := Table{ID: "files", Title: "Files that bench and plan name", Columns: []Column{words("run"), words("file"), words("SHA-256")}}
+	for _, r := range runs {
+		for _, a := range r.Opened.Files {
+			t.add(keep(runName(r.Number)), say(a.Name), say(a.SHA256).marked("code"))
+		}
+	}
+	return t
+}
+
+// laboratoryTable lists what laboratories reported, as it was entered.
+func laboratoryTable(runs []result.Run) Table {
+	t := Table{ID: "laboratory", Title: "What a laboratory reported, as entered", Columns: []Column{
+		words("run"), words("laboratory"), words("report"), frequencyIn("from"), frequencyIn("to"), words("level"), words("modulation"), words("what happened"),
+	}}
+	for _, r := range runs {
+		if r.Laboratory == nil {
+			continue
+		}
+		for _, f := range r.Laboratory.Failures {
+			t.add(keep(runName(r.Number)), say(r.Laboratory.Laboratory), say(r.Laboratory.Report), frequency(f.From), frequency(f.To), say(f.Level), say(f.Modulation), say(f.What))
+		}
+	}
+	return t
+}

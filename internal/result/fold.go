@@ -60,6 +60,8 @@ func (r *Run) Apply(rec event.Record) {
 		r.Notes = append(r.Notes, Noted{rec.At, e})
 	case event.Attached:
 		r.Attachments = append(r.Attachments, Attached{rec.At, e})
+	case event.LaboratoryFailures:
+		r.Laboratory = &e
 	case event.OperatorMark:
 		r.Marks = append(r.Marks, Marked{rec.At, e.Text})
 	default:

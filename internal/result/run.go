@@ -52,6 +52,9 @@ type Run struct {
 	Steps     []*Step         // closed steps in the order they were closed; not to be changed
 	Abandoned []event.Intent  // intents whose step never closed: a crash, a trip or a stop came between
 
+	// Laboratory is what a laboratory reported, in a run of event.LaboratoryKind; nil otherwise.
+	Laboratory *event.LaboratoryFailures
+
 	Notes       []Noted
 	Attachments []Attached
 	Marks       []Marked
