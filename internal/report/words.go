@@ -3,8 +3,10 @@ package report
 import (
 	"math"
 	"regexp"
+	"strings"
 
 	"provoke/internal/analysis"
+	"provoke/internal/event"
 	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -93,5 +95,8 @@ func SpanWords(b *analysis.Band) string {
 
 var numberAndUnit = regexp.MustCompile(`([0-9]) (dB|[kMG]?Hz|[mµ]?s\b|min\b|h\b|[mµ]?[VAW]\b|%|[mk]?Ω|[mc]?m\b|kg\b|°C)`)
 
-// tie keeps a number and its unit on one line.
-func tie(s string) string { return numberAndUnit.ReplaceAllString(s, "$1\u00a0$2") }
+// tie keeps a number and its unit on one line, and makes what would hide or turn text visible.
+func tie(s string) string {
+	s = event.Printable(strings.Join(strings.Fields(s), " "))
+	return numberAndUnit.ReplaceAllString(s, "$1\u00a0$2")
+}
