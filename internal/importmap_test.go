@@ -29,7 +29,7 @@ const module = "provoke/internal/"
 // order is the way the data flows: a package imports only what stands before it. Packages below a
 // directory (scpi/vxi11) stand where the directory stands, after it.
 var order = []string{
-	"rf", "problem", "curve", "touchstone", "twoport", "document", "catalog", "chain", "level", "plan", "event", "result",
+	"rf", "problem", "curve", "touchstone", "fit", "twoport", "document", "catalog", "cable", "chain", "level", "plan", "event", "result",
 	"analysis", "uncertainty", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "web",
 }
 
@@ -44,6 +44,8 @@ var only = map[string]struct {
 }{
 	"rf":       {nil, "the quantities stand on nothing"},
 	"problem":  {nil, "a fault in a file is told in the same way whatever the file is"},
+	"fit":      {nil, "least squares knows no model"},
+	"twoport":  {[]string{"rf", "problem", "curve", "touchstone", "fit"}, "network mathematics knows no file and no bench"},
 	"simbench": {[]string{"rf", "curve"}, "a simulator that computes with the tool's own formulas, or parses with its own parser, agrees with its faults"},
 }
 

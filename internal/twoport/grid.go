@@ -126,6 +126,9 @@ func MatricesOf(t TwoPort, g Grid) ([]ABCD, error) {
 	return m, t.Matrices(g, m)
 }
 
+// finite reports that z is neither infinite nor NaN.
+func finite(z complex128) bool { return z-z == 0 }
+
 // reciprocal returns 1/z for a finite z that is not zero; faster than the language's division,
 // which looks after infinities.
 func reciprocal(z complex128) complex128 {

@@ -157,8 +157,10 @@ func (l Line) fill(g Grid, ch, sh []complex128) error {
 // hyperbolic returns sinh and cosh of x ≥ 0.
 func hyperbolic(x float64) (sinh, cosh float64) {
 	if x < 0.1 {
+		const c3, c5, c7, c9 = 1.0 / 6, 1.0 / 120, 1.0 / 5040, 1.0 / 362880
+		const c2, c4, c6, c8 = 1.0 / 2, 1.0 / 24, 1.0 / 720, 1.0 / 40320
 		q := x * x
-		return x * (1 + q/6*(1+q/20*(1+q/42*(1+q/72)))), 1 + q/2*(1+q/12*(1+q/30*(1+q/56)))
+		return x * (1 + q*(c3+q*(c5+q*(c7+q*c9)))), 1 + q*(c2+q*(c4+q*(c6+q*c8)))
 	}
 	e := math.Exp(x)
 	return (e - 1/e) / 2, (e + 1/e) / 2

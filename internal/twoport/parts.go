@@ -32,7 +32,7 @@ func (s Series) fill(g Grid, z []complex128) error {
 		return err
 	}
 	for i, x := range z {
-		if cmplx.IsInf(x) || cmplx.IsNaN(x) {
+		if !finite(x) {
 			return fmt.Errorf("a part in series is open at %v: no current passes, make it the end of the cable", g.Frequency(i))
 		}
 	}
@@ -62,13 +62,15 @@ func (s Shunt) fill(g Grid, y []complex128) error {
 		return err
 	}
 	for i, x := range y {
+		if x != 0 && finite(x) {
+			y[i] = reciprocal(x)
+			continue
+		}
 		switch {
 		case x == 0 || cmplx.IsNaN(x):
 			return fmt.Errorf("a part from the wire to the plane has 0 Ω at %v: nothing passes it, give it its series resistance or make it the end of the cable", g.Frequency(i))
 		case cmplx.IsInf(x):
 			y[i] = 0
-		default:
-			y[i] = reciprocal(x)
 		}
 	}
 	return nil

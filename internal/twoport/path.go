@@ -3,7 +3,6 @@ package twoport
 import (
 	"errors"
 	"fmt"
-	"math/cmplx"
 	"sync"
 )
 
@@ -141,7 +140,7 @@ func (p *Path) solveBlock(g Grid, s *Solution, a, b int, w *walker) error {
 		for _, t := range s.TapsAE {
 			t[a+k] *= perAE
 		}
-		if x := s.Clamp[a+k] + s.DUT[a+k] + s.AE[a+k]; cmplx.IsNaN(x) || cmplx.IsInf(x) {
+		if x := s.Clamp[a+k] + s.DUT[a+k] + s.AE[a+k]; !finite(x) {
 			return fmt.Errorf("no finite current at %v: the loop has no impedance there (parts without any loss resonate); give the parts their loss", g.Frequency(k))
 		}
 	}
@@ -174,7 +173,7 @@ func (w *walker) walk(g Grid, end OnePort, parts []TwoPort, taps []int, out [][]
 	}
 	for k := range n {
 		w.i[k] = 1
-		if cmplx.IsInf(w.v[k]) {
+		if !finite(w.v[k]) {
 			w.v[k], w.i[k] = 1, 0
 		}
 		w.end[k] = w.i[k]
