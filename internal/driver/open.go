@@ -10,11 +10,12 @@ import (
 
 	"provoke/internal/catalog"
 	"provoke/internal/scpi"
+	"provoke/internal/scpi/transport"
 )
 
 // Options say how instruments are reached. The zero value will do.
 type Options struct {
-	// Dial replaces the resource's own way of connecting.
+	// Dial replaces the resource's own way of connecting by a byte stream.
 	Dial func(ctx context.Context, address string) (io.ReadWriteCloser, error)
 	// Trace is told every message; it must not block.
 	Trace func(scpi.Exchange)
@@ -54,7 +55,7 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 	if err != nil {
 		return nil, fmt.Errorf("open %s: %w", name, err)
 	}
-	dial, err := dialOf(c.Address, o)
+	dial, err := dialOf(c.Address, table.terminator(), o)
 	if err != nil {
 		return nil, fmt.Errorf("open %s %s: %w", role, id, err)
 	}
@@ -73,15 +74,11 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 	return i, nil
 }
 
-func dialOf(address string, o Options) (scpi.Dial, error) {
+func dialOf(address, terminator string, o Options) (scpi.Dial, error) {
 	if o.Dial != nil {
-		return func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, address) }, nil
+		return scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, address) }), nil
 	}
-	r, err := scpi.ParseResource(address)
-	if err != nil {
-		return nil, err
-	}
-	return r.Dial()
+	return transport.Dial(address, transport.Options{Terminator: terminator})
 }
 
 // Rig is the instruments of a bench that have a remote interface; the others are nil.

@@ -59,7 +59,7 @@ func on(b *simbench.Bench, face string) (driver.Options, *talk) {
 // byHand sends messages to a face as a person at its front panel would.
 func byHand(t *testing.T, b *simbench.Bench, face string, messages ...string) {
 	t.Helper()
-	c := scpi.New(scpi.Options{Dial: func(ctx context.Context) (io.ReadWriteCloser, error) { return b.Dial(ctx, face) }})
+	c := scpi.New(scpi.Options{Dial: scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return b.Dial(ctx, face) })})
 	defer c.Close()
 	for _, m := range messages {
 		must(t, c.Set(t.Context(), m))

@@ -12,10 +12,9 @@ import (
 	"sync"
 	"time"
 
-	"go.bug.st/serial"
-
 	"provoke/internal/catalog"
 	"provoke/internal/scpi"
+	"provoke/internal/scpi/serialline"
 )
 
 const (
@@ -23,7 +22,6 @@ const (
 	dialLimit    = 3 * time.Second
 	resetLimit   = 2 * time.Second
 	redialPeriod = 250 * time.Millisecond
-	readTimeout  = 100 * time.Millisecond // of a serial port, so that Close is noticed on every system
 )
 
 // text watches lines over a TCP socket or a serial port. A line is a sample when it matches the
@@ -75,14 +73,17 @@ func dialer(spec catalog.Monitor, o Options) (func(context.Context) (io.ReadWrit
 	if err != nil {
 		return nil, err
 	}
-	if r.Kind != scpi.Serial {
-		return r.Dial()
+	switch r.Kind {
+	case scpi.Socket:
+		return func(ctx context.Context) (io.ReadWriteCloser, error) { return scpi.DialTCP(ctx, r.Host, r.Port) }, nil
+	case scpi.Serial:
+		line, err := serialline.ParseLine(spec.SerialLine)
+		if err != nil {
+			return nil, err
+		}
+		return func(context.Context) (io.ReadWriteCloser, error) { return serialline.Open(r.Device, line) }, nil
 	}
-	mode, err := parseMode(spec.SerialLine)
-	if err != nil {
-		return nil, err
-	}
-	return func(context.Context) (io.ReadWriteCloser, error) { return openSerial(r.Device, mode) }, nil
+	return nil, fmt.Errorf("address %q asks for %s; lines of text come over a raw socket or a serial port", r.Text, r.Kind)
 }
 
 // Start connects and begins to listen.
@@ -244,64 +245,4 @@ func (t *text) Reset(ctx context.Context) error {
 		return fmt.Errorf("monitor %s: reset the DUT: send %q: %w", t.spec.ID, t.spec.Reset, err)
 	}
 	return nil
-}
-
-// parseMode reads "9600 8N1": bits per second, data bits, parity, stop bits. Empty means 9600 8N1.
-func parseMode(line string) (*serial.Mode, error) {
-	if line == "" {
-		line = "9600 8N1"
-	}
-	rate, format, ok := strings.Cut(line, " ")
-	baud, err := strconv.Atoi(rate)
-	wrong := fmt.Errorf("serial line %q is not written like \"9600 8N1\"", line)
-	if !ok || err != nil || baud <= 0 || len(format) != 3 || format[0] < '5' || format[0] > '8' {
-		return nil, wrong
-	}
-	parity, okP := map[byte]serial.Parity{'N': serial.NoParity, 'E': serial.EvenParity, 'O': serial.OddParity}[format[1]]
-	stop, okS := map[byte]serial.StopBits{'1': serial.OneStopBit, '2': serial.TwoStopBits}[format[2]]
-	if !okP || !okS {
-		return nil, wrong
-	}
-	return &serial.Mode{BaudRate: baud, DataBits: int(format[0] - '0'), Parity: parity, StopBits: stop}, nil
-}
-
-// port is a serial port whose Read waits for a byte or for the end: the library's returns nothing
-// and no error when its timeout passes.
-type port struct {
-	serial.Port
-	once sync.Once
-	shut chan struct{}
-}
-
-func openSerial(device string, mode *serial.Mode) (io.ReadWriteCloser, error) {
-	p, err := serial.Open(device, mode)
-	if err != nil {
-		return nil, fmt.Errorf("open serial port %s: %w", device, err)
-	}
-	if err := p.SetReadTimeout(readTimeout); err != nil {
-		p.Close()
-		return nil, fmt.Errorf("open serial port %s: %w", device, err)
-	}
-	return &port{Port: p, shut: make(chan struct{})}, nil
-}
-
-// Read waits for at least one byte.
-func (p *port) Read(b []byte) (int, error) {
-	for {
-		n, err := p.Port.Read(b)
-		select {
-		case <-p.shut:
-			return n, io.EOF
-		default:
-		}
-		if n > 0 || err != nil {
-			return n, err
-		}
-	}
-}
-
-// Close ends a pending Read.
-func (p *port) Close() error {
-	p.once.Do(func() { close(p.shut) })
-	return p.Port.Close()
 }

@@ -4,16 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"strconv"
 	"sync"
 	"sync/atomic"
 	"time"
 )
-
-// Dial opens the byte stream to an instrument. It must end when the context ends. A net.Conn will
-// do; what it returns must make a pending Read return when it is closed.
-type Dial func(ctx context.Context) (io.ReadWriteCloser, error)
 
 // Defaults of Options.
 const (
@@ -153,7 +148,20 @@ func (c *Conn) HoldUrgently(ctx context.Context, f func(*Session) error) error {
 	return c.hold(ctx, true, f)
 }
 
+// urgency marks the context of an urgent session.
+type urgency struct{}
+
+// Urgent reports that a Port was called for silencing. A transport that shares something between
+// instruments (a bus behind an adapter) takes it away from a user that is not urgent.
+func Urgent(ctx context.Context) bool {
+	urgent, _ := ctx.Value(urgency{}).(bool)
+	return urgent
+}
+
 func (c *Conn) run(ctx context.Context, urgent bool, f func(*Session) error) error {
+	if urgent {
+		ctx = context.WithValue(ctx, urgency{}, true)
+	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer func() {
 		c.mu.Lock()
@@ -217,7 +225,7 @@ func (c *Conn) Ask(ctx context.Context, n int, units ...string) (answers []strin
 // drop closes the link, if any.
 func (c *Conn) drop() {
 	if c.link != nil {
-		c.link.shut()
+		c.link.port.Close()
 		c.link = nil
 	}
 }

@@ -47,7 +47,9 @@ func (p *peerConn) next() string {
 
 func (p *peerConn) say(text string) { io.WriteString(p.Conn, text) }
 
-func (p *peer) dial(context.Context) (io.ReadWriteCloser, error) {
+func (p *peer) dial(ctx context.Context) (Port, error) { return Streams(p.open)(ctx) }
+
+func (p *peer) open(context.Context) (io.ReadWriteCloser, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.dials++
@@ -287,11 +289,10 @@ func TestSetAndErrorQueryAreOnePacket(t *testing.T) {
 	var writes []string
 	p := &peer{serve: answers(map[string]string{"POW -10;:OUTP 1;:SYST:ERR?": "0,\"No error\"\n"})}
 	c := newConn(t, p, Options{})
-	inner := c.o.Dial
-	c.o.Dial = func(ctx context.Context) (io.ReadWriteCloser, error) {
-		rwc, err := inner(ctx)
+	c.o.Dial = Streams(func(ctx context.Context) (io.ReadWriteCloser, error) {
+		rwc, err := p.open(ctx)
 		return &countWrites{rwc, &writes}, err
-	}
+	})
 	if err := c.Set(t.Context(), "POW -10", "OUTP 1"); err != nil {
 		t.Fatal(err)
 	}
@@ -402,7 +403,7 @@ func TestAWriteThatNobodyReadsEnds(t *testing.T) {
 
 func TestDiallingHasALimitOfItsOwn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		c := New(Options{Dial: func(ctx context.Context) (io.ReadWriteCloser, error) { <-ctx.Done(); return nil, ctx.Err() }})
+		c := New(Options{Dial: func(ctx context.Context) (Port, error) { <-ctx.Done(); return nil, ctx.Err() }})
 		began := time.Now()
 		_, err := c.Query(t.Context(), "*IDN?")
 		if !errors.Is(err, ErrNotConnected) || !errors.Is(err, ErrTimeout) || time.Since(began) != DefaultDialTimeout {

@@ -1,4 +1,4 @@
-// Package scpi exchanges program messages with an instrument over any byte stream and never takes
+// Package scpi exchanges program messages with an instrument over any transport and never takes
 // one answer for another. It knows the syntax of IEEE 488.2-1992 (messages, blocks, the error
 // queue) and SCPI-1999 (special numbers, SYSTem:ERRor?), and no instrument: what to say is the
 // business of package driver.
@@ -10,5 +10,6 @@
 // the instrument may have been switched off meanwhile. A message is never sent twice by this
 // package: after a failure it is not known whether the instrument carried it out.
 //
-// Transports: a raw TCP socket (tcp.go). A transport is a Dial function.
+// A transport is a Dial function that gives a Port: a raw TCP socket stands here (tcp.go), the others in
+// packages below this one, and package transport chooses among them by the resource string.
 package scpi

@@ -27,6 +27,8 @@ var (
 	ErrPreempted = errors.New("cut off so that the instrument could be silenced")
 	// ErrNotConnected: dialling failed.
 	ErrNotConnected = errors.New("cannot connect")
+	// ErrInUse: the instrument refuses because another user has it (a lock, or no link left).
+	ErrInUse = errors.New("another user has the instrument")
 	// ErrShut: the Conn was closed by its owner.
 	ErrShut = errors.New("this connection has been closed for good")
 
@@ -34,8 +36,6 @@ var (
 	ErrOverRange = errors.New("over range")
 	// ErrInvalid: the instrument answers not-a-number, 9.91E37 (SCPI-1999 volume 1, 7.2.1.5).
 	ErrInvalid = errors.New("not a number by the instrument's own word")
-	// ErrNotBuilt: the resource string is understood but this transport is not built yet.
-	ErrNotBuilt = errors.New("not built yet")
 )
 
 // LinkError is a failure of the connection. The connection has been closed.

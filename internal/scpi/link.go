@@ -3,106 +3,73 @@ package scpi
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
-	"io"
 	"strconv"
-	"sync"
 	"time"
 )
 
-// link is one connection from dial to close. A goroutine reads it all the time, so that bytes which
-// nobody asked for, and the other end closing, are noticed before the next message goes out.
+// link is one Port from dial to close, with what was received and not yet taken.
 type link struct {
-	rwc    io.ReadWriteCloser
-	chunks chan []byte
-	quit   chan struct{}
-	once   sync.Once
-	err    error  // why reading ended; valid once chunks is closed
-	rest   []byte // received and not yet taken
+	port  Port
+	rest  []byte
+	ended bool // rest holds the last byte of the answer by the transport's own mark
 }
 
-func newLink(rwc io.ReadWriteCloser) *link {
-	l := &link{rwc: rwc, chunks: make(chan []byte), quit: make(chan struct{})}
-	go l.read()
-	return l
-}
-
-func (l *link) read() {
-	defer close(l.chunks)
-	buf := make([]byte, 32<<10)
-	for {
-		n, err := l.rwc.Read(buf)
-		if n > 0 {
-			select {
-			case l.chunks <- bytes.Clone(buf[:n]):
-			case <-l.quit:
-				l.err = ErrShut
-				return
-			}
-		}
-		if err != nil {
-			l.err = ErrClosed
-			if !errors.Is(err, io.EOF) {
-				l.err = fmt.Errorf("%w: %w", ErrClosed, err)
-			}
-			return
-		}
-	}
-}
-
-// shut closes the connection; the reader ends by itself.
-func (l *link) shut() {
-	l.once.Do(func() {
-		close(l.quit)
-		l.rwc.Close()
-	})
-}
+// begin forgets the answer before; nothing may be left of it.
+func (l *link) begin() { l.rest, l.ended = nil, false }
 
 // idle reports that the link is open and that nothing has come unasked.
 func (l *link) idle() error {
 	if len(l.rest) > 0 {
 		return ErrDirty
 	}
-	select {
-	case c, open := <-l.chunks:
-		if !open {
-			return l.err
-		}
-		return fmt.Errorf("%w: %s", ErrDirty, shorten(strconv.Quote(string(c))))
-	default:
-		return nil
-	}
+	return l.port.Idle()
 }
 
-// write sends the whole message in one go; when the context ends first the link is shut.
-func (l *link) write(ctx context.Context, msg []byte) error {
-	stop := context.AfterFunc(ctx, l.shut)
-	defer stop()
-	if _, err := l.rwc.Write(msg); err != nil {
-		if ctx.Err() != nil {
-			return context.Cause(ctx)
+func (l *link) fill(ctx context.Context) error {
+	if l.ended {
+		return fmt.Errorf("%w: it ends after %s", ErrGarbage, shorten(strconv.Quote(string(l.rest))))
+	}
+	data, last, err := l.port.Receive(ctx)
+	if err != nil {
+		return err
+	}
+	l.rest, l.ended = append(l.rest, data...), last
+	return nil
+}
+
+// whole receives to the end of the answer on a framed link.
+func (l *link) whole(ctx context.Context, most int) error {
+	for !l.ended {
+		if len(l.rest) > most {
+			return fmt.Errorf("%w: %d bytes without an end", ErrGarbage, len(l.rest))
 		}
-		return fmt.Errorf("%w: %w", ErrClosed, err)
+		if err := l.fill(ctx); err != nil {
+			return err
+		}
 	}
 	return nil
 }
 
-func (l *link) fill(ctx context.Context) error {
-	select {
-	case c, open := <-l.chunks:
-		if !open {
-			return l.err
-		}
-		l.rest = append(l.rest, c...)
-		return nil
-	case <-ctx.Done():
-		return context.Cause(ctx)
+// line takes one answer; CR before its terminator is stripped. On a framed link the terminator may be
+// missing, and one that is not at the end means that two answers came as one.
+func (l *link) line(ctx context.Context, terminator string, most int) (string, error) {
+	if !l.port.Framed() {
+		return l.lineOfStream(ctx, terminator, most)
 	}
+	if err := l.whole(ctx, most); err != nil {
+		return "", err
+	}
+	text := bytes.TrimSuffix(l.rest, []byte(terminator))
+	if bytes.Contains(text, []byte(terminator)) {
+		return "", fmt.Errorf("%w: two answers came as one: %s", ErrDirty, shorten(strconv.Quote(string(l.rest))))
+	}
+	l.rest = nil
+	return string(bytes.TrimRight(text, "\r")), nil
 }
 
-// line takes one answer up to its terminator; CR before it is stripped.
-func (l *link) line(ctx context.Context, terminator string, most int) (string, error) {
+// lineOfStream takes one answer up to its terminator.
+func (l *link) lineOfStream(ctx context.Context, terminator string, most int) (string, error) {
 	from := 0
 	for {
 		if i := bytes.Index(l.rest[from:], []byte(terminator)); i >= 0 {
@@ -134,7 +101,8 @@ func (l *link) take(ctx context.Context, n int) ([]byte, error) {
 }
 
 // block takes an arbitrary block by its length (IEEE 488.2, 8.7.9 and 8.7.10) with the terminator
-// after it. An indefinite block tells no length; its end is known only when expect gives it.
+// after it. An indefinite block tells no length; its end is the transport's, or on a byte stream
+// known only when expect gives it.
 func (l *link) block(ctx context.Context, terminator string, most, expect int) ([]byte, error) {
 	head, err := l.take(ctx, 2)
 	if err != nil {
@@ -152,6 +120,8 @@ func (l *link) block(ctx context.Context, terminator string, most, expect int) (
 		if n, err = blockLength(length); err != nil {
 			return nil, err
 		}
+	} else if l.port.Framed() {
+		return l.indefinite(ctx, terminator, most)
 	} else if expect <= 0 {
 		return nil, fmt.Errorf("%w: a block of indefinite length (#0) has no end on a byte stream; ask for a definite one", ErrGarbage)
 	}
@@ -176,7 +146,18 @@ func blockLength(digits []byte) (int, error) {
 	return n, nil
 }
 
-// end takes the terminator that must follow a block, with CR before it or not.
+// indefinite takes a block that ends where the answer ends.
+func (l *link) indefinite(ctx context.Context, terminator string, most int) ([]byte, error) {
+	if err := l.whole(ctx, most); err != nil {
+		return nil, err
+	}
+	data := bytes.TrimSuffix(l.rest, []byte(terminator))
+	l.rest = nil
+	return bytes.Clone(data), nil
+}
+
+// end takes the terminator that must follow a block, with CR before it or not; on a framed link the
+// end of the answer will do.
 func (l *link) end(ctx context.Context, terminator string) error {
 	tail, err := l.line(ctx, terminator, 2+len(terminator))
 	if err != nil {

@@ -21,35 +21,45 @@ const (
 
 // Resource is a parsed resource string, in the open forms of VPP-4.3 (VISA), section 4.3.
 type Resource struct {
-	Text   string
-	Kind   Kind
-	Host   string // Socket, VXI11, HiSLIP
-	Port   int    // Socket
-	Device string // Serial: the port's name, e.g. "COM3" or "/dev/ttyUSB0"
+	Text string
+	Kind Kind
+	Host string // Socket, VXI11, HiSLIP
+	// Port is the socket's, HiSLIP's (0: 4880), or that of the port mapper of VXI-11 (0: 111).
+	Port int
+	// Device is the port's name of Serial ("COM3", "/dev/ttyUSB0"), the device behind VXI11 ("inst0",
+	// "gpib0,9") or the sub-address of HiSLIP ("hislip0").
+	Device string
+
+	Vendor, Product uint16 // USB
+	SerialNumber    string // USB
+
+	Board, Primary int // GPIB
+	Secondary      int // GPIB; -1 for none
 }
 
 // Forms lists the resource strings that are understood, for hints.
-const Forms = "TCPIP::host::port::SOCKET"
+const Forms = "TCPIP::host::port::SOCKET, TCPIP::host::inst0::INSTR (VXI-11), TCPIP::host::hislip0::INSTR (HiSLIP), " +
+	"USB::0x1234::0x5678::serial::INSTR, ASRL/dev/ttyUSB0::INSTR or ASRL3::INSTR, GPIB0::9::INSTR"
 
-// ParseResource reads a resource string. Forms whose transport is not built yet parse without an
-// error; Resource.Dial answers ErrNotBuilt for them.
+// ParseResource reads a resource string. Two things go beyond VPP-4.3: a host of a VXI-11 address may
+// carry the port of its port mapper (TCPIP::127.0.0.1:1111::inst0::INSTR), and a serial port may
+// be named (ASRL/dev/ttyUSB0::INSTR).
 func ParseResource(text string) (Resource, error) {
-	r := Resource{Text: strings.TrimSpace(text)}
+	r := Resource{Text: strings.TrimSpace(text), Secondary: -1}
 	parts := splitResource(r.Text)
 	head := strings.ToUpper(parts[0])
+	if last := len(parts) - 1; last > 0 && strings.EqualFold(parts[last], "INSTR") && !boarded(head, "TCPIP") {
+		parts = parts[:last]
+	}
 	switch {
 	case boarded(head, "TCPIP"):
 		return r.tcpip(parts)
 	case boarded(head, "USB"):
-		return r.only(USB, parts, 4, 6)
+		return r.usb(parts)
 	case boarded(head, "GPIB"):
-		return r.only(GPIB, parts, 2, 4)
+		return r.gpib(head, parts)
 	case strings.HasPrefix(head, "ASRL"):
-		r.Device = serialDevice(parts[0][len("ASRL"):])
-		if r.Device == "" {
-			return r, r.wrong("no port is named, as in ASRL/dev/ttyUSB0::INSTR or ASRL3::INSTR")
-		}
-		return r.only(Serial, parts, 1, 2)
+		return r.asrl(parts)
 	}
 	return r, r.wrong("it begins with none of TCPIP, USB, GPIB, ASRL")
 }
@@ -78,6 +88,127 @@ func boarded(head, name string) bool {
 	return ok && strings.Trim(number, "0123456789") == ""
 }
 
+func (r Resource) tcpip(parts []string) (Resource, error) {
+	if len(parts) < 2 || strings.TrimSpace(parts[1]) == "" {
+		return r, r.wrong("no host is named")
+	}
+	last := strings.ToUpper(parts[len(parts)-1])
+	switch {
+	case last == "SOCKET" && len(parts) == 4:
+		return r.socket(parts)
+	case last == "SOCKET":
+		return r, r.wrong("a socket needs a host and a port")
+	case last == "INSTR" && len(parts) <= 4, len(parts) <= 3:
+	default:
+		return r, r.wrong("it ends in neither SOCKET nor INSTR")
+	}
+	r.Device = "inst0"
+	if len(parts) >= 3 && !strings.EqualFold(parts[2], "INSTR") {
+		r.Device = parts[2]
+	}
+	if strings.HasPrefix(strings.ToUpper(r.Device), "HISLIP") {
+		return r.hislip(parts[1])
+	}
+	return r.vxi11(parts[1])
+}
+
+func (r Resource) socket(parts []string) (Resource, error) {
+	port, ok := portNumber(parts[2])
+	if !ok {
+		return r, r.wrong(fmt.Sprintf("port %q is not between 1 and 65535", parts[2]))
+	}
+	r.Kind, r.Host, r.Port = Socket, strings.Trim(parts[1], "[]"), port
+	return r, nil
+}
+
+// hislip reads "hislip0" or "hislip0,4880".
+func (r Resource) hislip(host string) (Resource, error) {
+	name, port, given := strings.Cut(r.Device, ",")
+	r.Kind, r.Host, r.Device = HiSLIP, strings.Trim(host, "[]"), name
+	if given {
+		var ok bool
+		if r.Port, ok = portNumber(port); !ok {
+			return r, r.wrong(fmt.Sprintf("port %q is not between 1 and 65535", port))
+		}
+	}
+	return r, nil
+}
+
+func (r Resource) vxi11(host string) (Resource, error) {
+	r.Kind, r.Host = VXI11, strings.Trim(host, "[]")
+	if name, port, given := cutPort(host); given {
+		var ok bool
+		if r.Port, ok = portNumber(port); !ok {
+			return r, r.wrong(fmt.Sprintf("the port mapper's port %q is not between 1 and 65535", port))
+		}
+		r.Host = strings.Trim(name, "[]")
+	}
+	return r, nil
+}
+
+// cutPort splits "host:port" and "[::1]:port".
+func cutPort(host string) (name, port string, given bool) {
+	i := strings.LastIndexByte(host, ':')
+	if i < 0 || strings.HasSuffix(host, "]") {
+		return host, "", false
+	}
+	return host[:i], host[i+1:], true
+}
+
+func portNumber(text string) (int, bool) {
+	n, err := strconv.Atoi(strings.TrimSpace(text))
+	return n, err == nil && n >= 1 && n <= 65535
+}
+
+// usb reads USB[board]::vendor::product::serial[::interface].
+func (r Resource) usb(parts []string) (Resource, error) {
+	if len(parts) != 4 && len(parts) != 5 {
+		return r, r.parts(USB)
+	}
+	for i, into := range []*uint16{&r.Vendor, &r.Product} {
+		n, err := strconv.ParseUint(strings.TrimSpace(parts[1+i]), 0, 16)
+		if err != nil {
+			return r, r.wrong(fmt.Sprintf("%q is not the number of a maker or product, which is written like 0x1234", parts[1+i]))
+		}
+		*into = uint16(n)
+	}
+	r.Kind, r.SerialNumber = USB, parts[3]
+	return r, nil
+}
+
+// gpib reads GPIB[board]::primary[::secondary].
+func (r Resource) gpib(head string, parts []string) (Resource, error) {
+	if len(parts) != 2 && len(parts) != 3 {
+		return r, r.parts(GPIB)
+	}
+	r.Board, _ = strconv.Atoi(strings.TrimPrefix(head, "GPIB"))
+	for i, into := range []*int{&r.Primary, &r.Secondary} {
+		if 1+i >= len(parts) {
+			break
+		}
+		n, err := strconv.Atoi(strings.TrimSpace(parts[1+i]))
+		if err != nil || n < 0 || n > 30 {
+			return r, r.wrong(fmt.Sprintf("bus address %q is not between 0 and 30", parts[1+i]))
+		}
+		*into = n
+	}
+	r.Kind = GPIB
+	return r, nil
+}
+
+// asrl reads ASRL with a number or the name of a port behind it.
+func (r Resource) asrl(parts []string) (Resource, error) {
+	r.Device = serialDevice(parts[0][len("ASRL"):])
+	if r.Device == "" {
+		return r, r.wrong("no port is named, as in ASRL/dev/ttyUSB0::INSTR or ASRL3::INSTR")
+	}
+	if len(parts) != 1 {
+		return r, r.parts(Serial)
+	}
+	r.Kind = Serial
+	return r, nil
+}
+
 // serialDevice turns the number of a port into its name; a name stays what it is.
 func serialDevice(s string) string {
 	if n, err := strconv.Atoi(s); err == nil && n > 0 {
@@ -89,51 +220,10 @@ func serialDevice(s string) string {
 	return s
 }
 
-func (r Resource) tcpip(parts []string) (Resource, error) {
-	if len(parts) < 2 || strings.TrimSpace(parts[1]) == "" {
-		return r, r.wrong("no host is named")
-	}
-	r.Host = strings.Trim(parts[1], "[]")
-	last := strings.ToUpper(parts[len(parts)-1])
-	switch {
-	case last == "SOCKET" && len(parts) == 4:
-		port, err := strconv.Atoi(parts[2])
-		if err != nil || port < 1 || port > 65535 {
-			return r, r.wrong(fmt.Sprintf("port %q is not between 1 and 65535", parts[2]))
-		}
-		r.Kind, r.Port = Socket, port
-		return r, nil
-	case last == "SOCKET":
-		return r, r.wrong("a socket needs a host and a port")
-	case len(parts) >= 3 && strings.HasPrefix(strings.ToUpper(parts[2]), "HISLIP"):
-		r.Kind = HiSLIP
-		return r, nil
-	case last == "INSTR" && len(parts) <= 4, len(parts) <= 3:
-		r.Kind = VXI11
-		return r, nil
-	}
-	return r, r.wrong("it ends in neither SOCKET nor INSTR")
-}
-
-func (r Resource) only(k Kind, parts []string, least, most int) (Resource, error) {
-	if strings.ToUpper(parts[len(parts)-1]) == "INSTR" {
-		most++
-	}
-	if len(parts) < least || len(parts) > most {
-		return r, r.wrong("it has not the number of parts that a " + string(k) + " address has")
-	}
-	r.Kind = k
-	return r, nil
+func (r Resource) parts(k Kind) error {
+	return r.wrong("it has not the number of parts that a " + string(k) + " address has")
 }
 
 func (r Resource) wrong(why string) error {
-	return fmt.Errorf("address %q: %s (a raw socket is written %s)", r.Text, why, Forms)
-}
-
-// Dial returns the function that opens the resource, or an error that matches ErrNotBuilt.
-func (r Resource) Dial() (Dial, error) {
-	if r.Kind == Socket {
-		return TCP(r.Host, r.Port), nil
-	}
-	return nil, fmt.Errorf("address %q asks for %s, which is %w; most instruments also listen on a raw socket, written %s", r.Text, r.Kind, ErrNotBuilt, Forms)
+	return fmt.Errorf("address %q: %s (addresses are written %s)", r.Text, why, Forms)
 }

@@ -44,14 +44,14 @@ func (s *Session) connect(clear bool) error {
 	}
 	ctx, cancel := context.WithTimeoutCause(s.ctx, c.o.DialTimeout, within(c.o.DialTimeout))
 	defer cancel()
-	rwc, err := c.o.Dial(ctx)
+	port, err := c.o.Dial(ctx)
 	if err != nil {
 		if ctx.Err() != nil {
 			err = fmt.Errorf("%w: %w", context.Cause(ctx), err)
 		}
 		return c.failed("dialling", fmt.Errorf("%w (is it switched on, and is the address right?): %w", ErrNotConnected, err))
 	}
-	c.link = newLink(rwc)
+	c.link = &link{port: port}
 	c.trace(Noted, "dialled, generation "+strconv.FormatUint(c.generation.Add(1), 10))
 	if !clear {
 		return nil
@@ -63,7 +63,7 @@ func within(d time.Duration) error { return fmt.Errorf("%w (%v)", ErrTimeout, d)
 
 func (s *Session) send(ctx context.Context, msg string) error {
 	s.c.trace(Sent, msg)
-	if err := s.c.link.write(ctx, []byte(msg+s.c.o.Terminator)); err != nil {
+	if err := s.c.link.port.Send(ctx, []byte(msg+s.c.o.Terminator)); err != nil {
 		return s.c.failed("sending "+shorten(strconv.Quote(msg)), err)
 	}
 	return nil
@@ -88,13 +88,14 @@ func (s *Session) exchange(msg string, clear bool, limit time.Duration, read fun
 	if read == nil {
 		return nil
 	}
+	s.c.link.begin()
 	if err := read(ctx, s.c.link); err != nil {
 		return s.c.failed(asking(msg), err)
 	}
 	if rest := s.c.link.rest; len(rest) > 0 {
 		return s.c.failed(asking(msg), fmt.Errorf("%w: %s behind the answer", ErrDirty, shorten(strconv.Quote(string(rest)))))
 	}
-	s.c.link.rest = nil
+	s.c.link.begin()
 	return nil
 }
 
