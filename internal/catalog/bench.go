@@ -107,6 +107,7 @@ type Source struct {
 // Passive is a pad, a coaxial cable, a filter: something with a loss and a power rating.
 type Passive struct {
 	Identity
+	Quality
 	Kind         string               // "pad", "coax", "filter", "adaptor"
 	Loss         curve.Curve[rf.Gain] // positive dB
 	MaximumPower rf.Power             // average; absent forbids
@@ -115,6 +116,7 @@ type Passive struct {
 // Amplifier is the RF power amplifier.
 type Amplifier struct {
 	Identity
+	Quality
 	Connection   // present when it has a remote standby
 	Band         Band
 	Gain         curve.Curve[rf.Gain]
@@ -125,11 +127,14 @@ type Amplifier struct {
 	MaximumDuty rf.Fraction
 	// ReflectedLimit is the reverse power that the output stands, as a peak; absent forbids.
 	ReflectedLimit rf.Power
+	// Harmonics is the strongest harmonic against the carrier, below 0 dB; 0 dB when not known.
+	Harmonics rf.Gain
 }
 
 // Coupler is a directional coupler at the clamp's input.
 type Coupler struct {
 	Identity
+	Quality
 	Forward      curve.Curve[rf.Gain] // coupling, positive dB: forward port below the power into the clamp
 	Reverse      curve.Curve[rf.Gain] // coupling, positive dB: reverse port below the power out of the clamp
 	Loss         curve.Curve[rf.Gain] // of the through line, positive dB
@@ -139,6 +144,7 @@ type Coupler struct {
 // PowerMeter reads the coupler's ports.
 type PowerMeter struct {
 	Identity
+	Quality
 	Connection
 	MaximumInput rf.Power
 	Floor        rf.Power
@@ -147,6 +153,7 @@ type PowerMeter struct {
 // Clamp is the injection clamp.
 type Clamp struct {
 	Identity
+	Quality
 	// InsertionLoss is the drop from forward power at the input to power in one 50 Ω jig port.
 	InsertionLoss curve.Curve[rf.Gain]
 	// ReturnLoss is the match at the input, positive dB; absent means total reflection.
@@ -161,12 +168,14 @@ type Clamp struct {
 // Cable is the cable that carries the current, over the reference plane.
 type Cable struct {
 	Identity
-	Length         rf.Length
-	Height         rf.Length
-	ClampToDUT     rf.Length
-	ProbeToDUT     rf.Length
-	Decoupling     string     // what stands between the clamp and the auxiliary equipment
-	MaximumCurrent rf.Current // cap on the current whatever the level; absent forbids
+	Length     rf.Length
+	Height     rf.Length
+	ClampToDUT rf.Length
+	ProbeToDUT rf.Length
+	// PositionTolerance is how far clamp and probe may lie from where they should; 0 when not known.
+	PositionTolerance rf.Length
+	Decoupling        string     // what stands between the clamp and the auxiliary equipment
+	MaximumCurrent    rf.Current // cap on the current whatever the level; absent forbids
 	// ExpectedLow and ExpectedHigh are how far the cable's current may lie from the jig's at the
 	// same forward power: the budget's stated range. Common practice: −20 dB to +10 dB.
 	ExpectedLow, ExpectedHigh rf.Gain
@@ -176,11 +185,15 @@ type Cable struct {
 type DUT struct {
 	Identity
 	Port string // the port whose cable is injected
+	// Cycle is the DUT's own: what it does once per cycle shows only in a dwell as long; 0 when not
+	// known.
+	Cycle rf.Duration
 }
 
 // Probe is the current monitoring probe.
 type Probe struct {
 	Identity
+	Quality
 	TransferImpedance curve.Curve[rf.Transimpedance]
 	MaximumCurrent    rf.Current // r.m.s., of the peak envelope
 }
@@ -188,6 +201,7 @@ type Probe struct {
 // Analyser reads the probe.
 type Analyser struct {
 	Identity
+	Quality
 	Connection
 	Band         Band
 	MaximumInput rf.Power // as peak envelope power

@@ -88,7 +88,7 @@ func (b *builder) build(raw benchFile) {
 		b.cable(*raw.Cable)
 	}
 	if raw.DUT != nil {
-		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Port: raw.DUT.Port}
+		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Port: raw.DUT.Port, Cycle: raw.DUT.Cycle}
 	}
 	if raw.Probe != nil {
 		out.Probe = b.probe(*raw.Probe)
@@ -165,7 +165,7 @@ func (b *builder) passives(list string, fs []passiveFile) []Passive {
 	var out []Passive
 	for i, f := range fs {
 		path := fmt.Sprintf("%s[%d]", list, i)
-		p := Passive{Identity: b.identity(path, f.identityFile), Kind: string(f.Kind)}
+		p := Passive{Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf), Kind: string(f.Kind)}
 		p.Loss = loss(b, path+".loss", f.Loss, f.ID+" loss")
 		p.MaximumPower = rating(b, path, "maximum_power", f.MaximumPower, "no level into it can be shown to be safe")
 		out = append(out, p)
@@ -177,6 +177,7 @@ func (b *builder) amplifier(f amplifierFile) *Amplifier {
 	const path = "amplifier"
 	a := &Amplifier{
 		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableAmplifier, f.ID, f.connectionFile),
+		Quality: b.quality(path, f.qualityFile, gainOf), Harmonics: b.harmonics(path+".harmonics", f.Harmonics),
 		Band:           f.Band.Band,
 		Gain:           makeCurve(b, path+".gain", f.Gain, f.Band.Band, gainOf, f.ID+" gain"),
 		Compression:    makeCurve(b, path+".compression", f.Compression, f.Band.Band, nil, f.ID+" 1 dB compression"),
@@ -200,8 +201,8 @@ func (b *builder) amplifier(f amplifierFile) *Amplifier {
 func (b *builder) coupler(f couplerFile) *Coupler {
 	const path = "coupler"
 	return &Coupler{
-		Identity: b.identity(path, f.identityFile),
-		Forward:  loss(b, path+".forward", f.Forward, f.ID+" forward coupling"), Reverse: loss(b, path+".reverse", f.Reverse, f.ID+" reverse coupling"),
+		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf),
+		Forward: loss(b, path+".forward", f.Forward, f.ID+" forward coupling"), Reverse: loss(b, path+".reverse", f.Reverse, f.ID+" reverse coupling"),
 		Loss:         loss(b, path+".loss", f.Loss, f.ID+" loss"),
 		MaximumPower: rating(b, path, "maximum_power", f.MaximumPower, "no level into it can be shown to be safe"),
 	}
@@ -211,6 +212,7 @@ func (b *builder) powerMeter(f powerMeterFile) *PowerMeter {
 	const path = "power_meter"
 	return &PowerMeter{
 		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TablePowerMeter, f.ID, f.connectionFile),
+		Quality:      b.quality(path, f.qualityFile, nil),
 		MaximumInput: rating(b, path, "maximum_input", f.MaximumInput, "no level at the coupler's ports can be shown to be safe"),
 		Floor:        rating(b, path, "floor", f.Floor, "a reading cannot be told from its noise"),
 	}
@@ -219,7 +221,7 @@ func (b *builder) powerMeter(f powerMeterFile) *PowerMeter {
 func (b *builder) clamp(f clampFile) {
 	const path = "clamp"
 	c := Clamp{
-		Identity:        b.identity(path, f.identityFile),
+		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf),
 		InsertionLoss:   loss(b, path+".insertion_loss", f.InsertionLoss, f.ID+" insertion loss"),
 		ReturnLoss:      loss(b, path+".return_loss", f.ReturnLoss, f.ID+" return loss"),
 		SeriesImpedance: makeCurve(b, path+".series_impedance", f.SeriesImpedance, Band{}, nil, f.ID+" series impedance"),
@@ -248,7 +250,7 @@ const (
 func (b *builder) cable(f cableFile) {
 	const path = "cable"
 	c := Cable{
-		Identity: b.identity(path, f.identityFile), Decoupling: f.Decoupling,
+		Identity: b.identity(path, f.identityFile), Decoupling: f.Decoupling, PositionTolerance: f.PositionTolerance,
 		Length: f.Length, Height: f.Height, ClampToDUT: f.ClampToDUT, ProbeToDUT: f.ProbeToDUT,
 		MaximumCurrent: rating(b, path, "maximum_current", f.MaximumCurrent, "no current on it can be shown to be safe"),
 		ExpectedLow:    usualLow, ExpectedHigh: usualHigh,
@@ -284,7 +286,7 @@ func (b *builder) cable(f cableFile) {
 func (b *builder) probe(f probeFile) *Probe {
 	const path = "probe"
 	return &Probe{
-		Identity:          b.identity(path, f.identityFile),
+		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, jigOf),
 		TransferImpedance: makeCurve(b, path+".transfer_impedance", f.TransferImpedance, Band{}, jigOf, f.ID+" transfer impedance"),
 		MaximumCurrent:    rating(b, path, "maximum_current", f.MaximumCurrent, "no current through it can be shown to be safe"),
 	}
@@ -294,13 +296,23 @@ func (b *builder) analyser(f analyserFile) *Analyser {
 	const path = "analyser"
 	a := &Analyser{
 		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableAnalyser, f.ID, f.connectionFile),
-		Band: f.Band.Band, Bandwidths: append([]rf.Frequency(nil), f.Bandwidths...),
+		Quality: b.quality(path, f.qualityFile, nil),
+		Band:    f.Band.Band, Bandwidths: append([]rf.Frequency(nil), f.Bandwidths...),
 		MaximumInput: rating(b, path, "maximum_input", f.MaximumInput, "no level into it can be shown to be safe"),
 		MixerLimit:   rating(b, path, "mixer_limit", f.MixerLimit, "a reading cannot be told from an overloaded one"),
 		Floor:        rating(b, path, "floor", f.Floor, "a reading cannot be told from its noise"),
 	}
 	sort.Slice(a.Bandwidths, func(i, j int) bool { return a.Bandwidths[i] < a.Bandwidths[j] })
 	return a
+}
+
+// harmonics checks the level of the strongest harmonic.
+func (b *builder) harmonics(path string, g rf.Gain) rf.Gain {
+	if b.doc.Has(path) && !(g < 0) {
+		b.doc.Problem(path, fmt.Sprintf("%s is %v; it is the strongest harmonic against the carrier, below 0 dB", path, g), "for example -20 dB")
+		return 0
+	}
+	return g
 }
 
 // share checks a fraction that is at most the whole.

@@ -58,12 +58,14 @@ type (
 	}
 	passiveFile struct {
 		identityFile
+		qualityFile
 		Kind         passiveKindFile `yaml:"kind,required"`
 		Loss         gainFile        `yaml:"loss,required"`
 		MaximumPower rf.Power        `yaml:"maximum_power"`
 	}
 	amplifierFile struct {
 		identityFile
+		qualityFile
 		connectionFile
 		Band           bandFile    `yaml:"band,required"`
 		Gain           gainFile    `yaml:"gain,required"`
@@ -72,9 +74,11 @@ type (
 		MaximumInput   rf.Power    `yaml:"maximum_input"`
 		MaximumDuty    rf.Fraction `yaml:"maximum_duty"`
 		ReflectedLimit rf.Power    `yaml:"reflected_limit"`
+		Harmonics      rf.Gain     `yaml:"harmonics"`
 	}
 	couplerFile struct {
 		identityFile
+		qualityFile
 		Forward      gainFile `yaml:"forward,required"`
 		Reverse      gainFile `yaml:"reverse,required"`
 		Loss         gainFile `yaml:"loss,required"`
@@ -82,12 +86,14 @@ type (
 	}
 	powerMeterFile struct {
 		identityFile
+		qualityFile
 		connectionFile
 		MaximumInput rf.Power `yaml:"maximum_input"`
 		Floor        rf.Power `yaml:"floor"`
 	}
 	clampFile struct {
 		identityFile
+		qualityFile
 		InsertionLoss   gainFile      `yaml:"insertion_loss,required"`
 		ReturnLoss      gainFile      `yaml:"return_loss"`
 		SeriesImpedance impedanceFile `yaml:"series_impedance"`
@@ -97,26 +103,30 @@ type (
 	}
 	cableFile struct {
 		identityFile
-		Length         rf.Length  `yaml:"length"`
-		Height         rf.Length  `yaml:"height"`
-		ClampToDUT     rf.Length  `yaml:"clamp_to_dut"`
-		ProbeToDUT     rf.Length  `yaml:"probe_to_dut"`
-		Decoupling     string     `yaml:"decoupling"`
-		MaximumCurrent rf.Current `yaml:"maximum_current"`
-		ExpectedLow    *rf.Gain   `yaml:"expected_low"`
-		ExpectedHigh   *rf.Gain   `yaml:"expected_high"`
+		Length            rf.Length  `yaml:"length"`
+		Height            rf.Length  `yaml:"height"`
+		ClampToDUT        rf.Length  `yaml:"clamp_to_dut"`
+		ProbeToDUT        rf.Length  `yaml:"probe_to_dut"`
+		PositionTolerance rf.Length  `yaml:"position_tolerance"`
+		Decoupling        string     `yaml:"decoupling"`
+		MaximumCurrent    rf.Current `yaml:"maximum_current"`
+		ExpectedLow       *rf.Gain   `yaml:"expected_low"`
+		ExpectedHigh      *rf.Gain   `yaml:"expected_high"`
 	}
 	dutFile struct {
 		identityFile
-		Port string `yaml:"port"`
+		Port  string      `yaml:"port"`
+		Cycle rf.Duration `yaml:"cycle"`
 	}
 	probeFile struct {
 		identityFile
+		qualityFile
 		TransferImpedance impedanceFile `yaml:"transfer_impedance,required"`
 		MaximumCurrent    rf.Current    `yaml:"maximum_current"`
 	}
 	analyserFile struct {
 		identityFile
+		qualityFile
 		connectionFile
 		Band         bandFile       `yaml:"band,required"`
 		MaximumInput rf.Power       `yaml:"maximum_input"`

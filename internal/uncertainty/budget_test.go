@@ -205,7 +205,7 @@ func TestSharesAddUpToTheWhole(t *testing.T) {
 		var b Budget
 		for range rapid.IntRange(1, 12).Draw(t, "inputs") {
 			d := rapid.SampledFrom([]Distribution{Normal, Rectangular, Triangular, UShaped}).Draw(t, "distribution")
-			b.Inputs = append(b.Inputs, Limits("x", rapid.Float64Range(0.001, 10).Draw(t, "half"), d).Times(float64(rapid.IntRange(-300, 300).Draw(t, "c")) / 100))
+			b.Inputs = append(b.Inputs, Limits("x", rapid.Float64Range(0.001, 10).Draw(t, "half"), d).Times(float64(rapid.IntRange(-300, 300).Draw(t, "c"))/100))
 		}
 		c, err := b.Combine()
 		if err != nil {

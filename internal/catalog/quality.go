@@ -1,0 +1,308 @@
+package catalog
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"provoke/internal/curve"
+	"provoke/internal/document"
+	"provoke/internal/rf"
+)
+
+// Spread says what an Uncertainty is.
+type Spread string
+
+// What an Uncertainty may be.
+const (
+	// SpreadNormal is a certificate: Value is the expanded uncertainty, K its coverage factor.
+	SpreadNormal Spread = "normal"
+	// SpreadRectangular, SpreadTriangular and SpreadUShaped are limits: Value is the half-width.
+	SpreadRectangular Spread = "rectangular"
+	SpreadTriangular  Spread = "triangular"
+	SpreadUShaped     Spread = "U-shaped"
+	// SpreadReadings is a figure of one's own: Value is the experimental standard deviation of one
+	// reading, Readings their number; or Sweeps holds the deviation over frequency.
+	SpreadReadings Spread = "readings"
+)
+
+// Uncertainty is how well the main figure of a piece is known (the loss of a pad, the transfer
+// impedance of a probe, the amplitude that an analyser shows). The zero value is not known.
+type Uncertainty struct {
+	Spread   Spread
+	Value    rf.Gain
+	K        float64
+	Readings int
+	// Sweeps is the experimental standard deviation of own sweeps over frequency; absent where Value
+	// holds at every frequency.
+	Sweeps curve.Curve[rf.Gain]
+	// Freedom is the number of degrees of freedom; 0 where it is not stated, which counts as infinite.
+	Freedom float64
+}
+
+// Given reports that the bench file says something.
+func (u Uncertainty) Given() bool { return u.Spread != "" }
+
+// At returns the figure at a frequency: expanded uncertainty, half-width or standard deviation.
+func (u Uncertainty) At(f rf.Frequency) (rf.Gain, error) {
+	if u.Sweeps.Absent() {
+		return u.Value, nil
+	}
+	return u.Sweeps.At(f)
+}
+
+// Quality is how good a piece is: the uncertainty of its main figure and the match of its port.
+type Quality struct {
+	Uncertainty Uncertainty
+	// Match is the return loss of the port that counts (the probe's output, the analyser's input,
+	// both ends of a pad or coax), positive dB; absent when not known.
+	Match curve.Curve[rf.Gain]
+}
+
+// The shapes of the file.
+type (
+	qualityFile struct {
+		Uncertainty uncertaintyFile `yaml:"uncertainty"`
+		VSWR        matchFile       `yaml:"vswr"`
+	}
+	uncertaintyFile struct {
+		Expanded     rf.Gain        `yaml:"expanded"`
+		K            factorFile     `yaml:"k"`
+		Limit        rf.Gain        `yaml:"limit"`
+		Distribution spreadFile     `yaml:"distribution"`
+		Spread       rf.Gain        `yaml:"spread"`
+		Sweeps       document.Count `yaml:"sweeps"`
+		Files        []string       `yaml:"sweep_files"`
+		Parameter    string         `yaml:"parameter"`
+		Freedom      document.Count `yaml:"freedom"`
+		scalar       bool
+	}
+	matchFile struct {
+		ratio      float64
+		Touchstone string `yaml:"touchstone"`
+		Parameter  string `yaml:"parameter"`
+	}
+	factorFile float64
+	spreadFile string
+)
+
+// UnmarshalText reads limits of error, "0.8 dB": nothing is known in between.
+func (u *uncertaintyFile) UnmarshalText(text []byte) error {
+	u.scalar = true
+	return u.Limit.UnmarshalText(text)
+}
+
+// UnmarshalText reads a coverage factor, a number without a unit.
+func (k *factorFile) UnmarshalText(text []byte) error {
+	x, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(string(text)), ",", ".", 1), 64)
+	if err != nil || !(x >= 1 && x <= 20) {
+		return fmt.Errorf("%q is not a coverage factor (want a number from 1 to 20; certificates usually have 2)", text)
+	}
+	*k = factorFile(x)
+	return nil
+}
+
+// UnmarshalText reads a standing-wave ratio: "1.5:1" or "1.5".
+func (m *matchFile) UnmarshalText(text []byte) error {
+	t, _ := strings.CutSuffix(strings.ReplaceAll(string(text), " ", ""), ":1")
+	x, err := strconv.ParseFloat(strings.Replace(t, ",", ".", 1), 64)
+	if err != nil || !(x >= 1 && x <= 1000) {
+		return fmt.Errorf("%q is not a standing-wave ratio (want for example \"1.5:1\")", text)
+	}
+	m.ratio = x
+	return nil
+}
+
+// UnmarshalText reads a distribution.
+func (s *spreadFile) UnmarshalText(t []byte) error {
+	return word((*string)(s), t, string(SpreadNormal), string(SpreadRectangular), string(SpreadTriangular), string(SpreadUShaped))
+}
+
+// quality turns what the file says of a piece into its Quality. network is how the piece's own curve
+// is read from a sweep; nil where own sweeps have no meaning.
+func (b *builder) quality(path string, f qualityFile, network *networkReading) Quality {
+	return Quality{Uncertainty: b.uncertainty(path+".uncertainty", f.Uncertainty, network), Match: b.match(path+".vswr", f.VSWR)}
+}
+
+func (b *builder) uncertainty(at string, f uncertaintyFile, network *networkReading) Uncertainty {
+	if !b.doc.Taken(at) {
+		return Uncertainty{}
+	}
+	if f.scalar {
+		return b.positive(at, Uncertainty{Spread: SpreadRectangular, Value: f.Limit})
+	}
+	given := ""
+	for _, key := range []string{"expanded", "limit", "spread", "sweep_files"} {
+		switch {
+		case !b.doc.Has(at + "." + key):
+		case given != "":
+			b.doc.Problem(at, fmt.Sprintf("%s has both %s and %s: which of them counts?", at, given, key), "keep one")
+			return Uncertainty{}
+		default:
+			given = key
+		}
+	}
+	u := Uncertainty{Freedom: float64(f.Freedom)}
+	switch given {
+	case "expanded":
+		u.Spread, u.Value, u.K = SpreadNormal, f.Expanded, float64(f.K)
+		if u.K == 0 && b.doc.Taken(at+".k") {
+			return Uncertainty{}
+		}
+		if u.K == 0 {
+			b.doc.Problem(at, fmt.Sprintf("%s has an expanded uncertainty without k", at), "the certificate names its coverage factor, usually k: 2")
+			return Uncertainty{}
+		}
+	case "limit":
+		u.Spread, u.Value = SpreadRectangular, f.Limit
+		if f.Distribution != "" {
+			u.Spread = Spread(f.Distribution)
+		}
+		if u.Spread == SpreadNormal { // limits of 2 standard deviations, as data sheets mean them
+			u.K = 2
+		}
+	case "spread":
+		u.Spread, u.Value, u.Readings = SpreadReadings, f.Spread, int(f.Sweeps)
+		if f.Sweeps < 2 {
+			b.doc.Problem(at, fmt.Sprintf("%s has a spread of fewer than two sweeps", at), "say how many sweeps it came from: sweeps: 5")
+			return Uncertainty{}
+		}
+	case "sweep_files":
+		return b.sweeps(at, f, network)
+	default:
+		b.doc.Problem(at, at+" has no figure", "write limits of error such as 0.8 dB, or {expanded: 1.0 dB, k: 2}, {limit: 0.8 dB, distribution: triangular}, {spread: 0.3 dB, sweeps: 5} or {sweep_files: [...]}")
+		return Uncertainty{}
+	}
+	return b.positive(at, u)
+}
+
+func (b *builder) positive(at string, u Uncertainty) Uncertainty {
+	if u.Value < 0 || u.Value > 20 {
+		b.doc.Problem(at, fmt.Sprintf("%s is %v; it must lie between 0 dB and 20 dB", at, u.Value), "an uncertainty is a distance to either side, without a sign")
+		return Uncertainty{}
+	}
+	return u
+}
+
+// sweeps makes the spread over frequency of own sweeps, at the frequencies of the first.
+func (b *builder) sweeps(at string, f uncertaintyFile, network *networkReading) Uncertainty {
+	var all [][]curve.Point[rf.Gain]
+	if network == nil || len(f.Files) < 2 {
+		b.doc.Problem(at+".sweep_files", at+" needs two or more sweeps of one and the same piece", "sweep it several times, taken out of the jig and put back in between")
+		return Uncertainty{}
+	}
+	for i, name := range f.Files {
+		path := fmt.Sprintf("%s.sweep_files[%d]", at, i)
+		data, ok := b.file(path, name)
+		if !ok {
+			return Uncertainty{}
+		}
+		p := b.sweep(path, name, data, f.Parameter)
+		if p == nil {
+			return Uncertainty{}
+		}
+		all = append(all, p)
+	}
+	points, err := spreadOf(all)
+	if err != nil {
+		b.doc.Problem(at+".sweep_files", fmt.Sprintf("%s: %v", at, err), "")
+		return Uncertainty{}
+	}
+	c, err := curve.New(points, fmt.Sprintf("spread of %d own sweeps", len(all)))
+	if err != nil {
+		b.doc.Problem(at+".sweep_files", err.Error(), "")
+		return Uncertainty{}
+	}
+	return Uncertainty{Spread: SpreadReadings, Readings: len(all), Sweeps: c}
+}
+
+// sweep reads one sweep: the spread of a magnitude in dB does not depend on its sign or reference.
+func (b *builder) sweep(at, name string, data []byte, parameter string) []curve.Point[rf.Gain] {
+	if !strings.HasSuffix(strings.ToLower(name), ".csv") {
+		if parameter == "" {
+			parameter = "S21"
+		}
+		return b.magnitudes(at, name, data, parameter)
+	}
+	c, problems := curve.ParseCSV[rf.Gain](name, data, curve.CSVUnits{})
+	b.foreign = append(b.foreign, problems...)
+	if problems.Err() != nil {
+		return nil
+	}
+	return c.Points()
+}
+
+// spreadOf returns the experimental standard deviation at the frequencies of the first sweep that
+// all of them cover.
+func spreadOf(all [][]curve.Point[rf.Gain]) ([]curve.Point[rf.Gain], error) {
+	var curves []curve.Curve[rf.Gain]
+	for _, points := range all {
+		c, err := curve.New(points, "a sweep")
+		if err != nil {
+			return nil, err
+		}
+		curves = append(curves, c)
+	}
+	var out []curve.Point[rf.Gain]
+	n := float64(len(curves))
+frequencies:
+	for _, p := range all[0] {
+		mean, square := 0.0, 0.0
+		values := make([]float64, 0, len(curves))
+		for _, c := range curves {
+			v, err := c.At(p.At)
+			if err != nil {
+				continue frequencies
+			}
+			values = append(values, v.DB())
+			mean += v.DB() / n
+		}
+		for _, v := range values {
+			square += (v - mean) * (v - mean)
+		}
+		out = append(out, curve.Point[rf.Gain]{At: p.At, Value: rf.Gain(math.Sqrt(square / (n - 1)))})
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("the sweeps have no frequency in common")
+	}
+	return out, nil
+}
+
+// match turns a standing-wave ratio or a reflection parameter into a return loss.
+func (b *builder) match(at string, f matchFile) curve.Curve[rf.Gain] {
+	var none curve.Curve[rf.Gain]
+	if !b.doc.Taken(at) {
+		return none
+	}
+	if f.Touchstone == "" {
+		if f.ratio < 1 {
+			b.doc.Problem(at, at+" has no figure", "write a standing-wave ratio such as 1.5:1, or {touchstone: FILE, parameter: S22}")
+			return none
+		}
+		// A ratio of 1 has an infinite return loss; 60 dB is as good as it can be shown to be.
+		loss := min(60, -20*math.Log10((f.ratio-1)/(f.ratio+1)))
+		return curve.Flat(rf.Gain(loss), 0, 0, fmt.Sprintf("VSWR %g:1", f.ratio))
+	}
+	parameter := f.Parameter
+	if parameter == "" {
+		b.doc.Problem(at, at+" does not say which port", "add parameter: S11 or parameter: S22")
+		return none
+	}
+	data, ok := b.file(at+".touchstone", f.Touchstone)
+	if !ok {
+		return none
+	}
+	var points []curve.Point[rf.Gain]
+	for _, m := range b.magnitudes(at, f.Touchstone, data, parameter) {
+		points = append(points, curve.Point[rf.Gain]{At: m.At, Value: max(0, -m.Value)})
+	}
+	if points == nil {
+		return none
+	}
+	c, err := curve.New(points, fmt.Sprintf("%s of %s", parameter, f.Touchstone))
+	if err != nil {
+		b.doc.Problem(at, err.Error(), "")
+	}
+	return c
+}
