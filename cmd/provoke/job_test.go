@@ -1,0 +1,228 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"provoke/internal/engine"
+	"provoke/internal/rf"
+	"provoke/internal/simbench"
+)
+
+// workbench is a simulated bench on sockets with a folder of files, driven by the commands themselves.
+type workbench struct {
+	t   *testing.T
+	sim *simbench.Bench
+	dir string
+}
+
+func newWorkbench(t *testing.T, c simbench.Config) *workbench {
+	t.Helper()
+	if c.Speed == 0 {
+		c.Speed = 100
+	}
+	b := &workbench{t: t, sim: simbench.New(c), dir: t.TempDir()}
+	t.Cleanup(func() {
+		b.sim.Close()
+		if a := b.sim.Abuses(); len(a) > 0 {
+			t.Errorf("the bench was abused: %+v", a)
+		}
+	})
+	if err := b.sim.Listen("127.0.0.1:0"); err != nil {
+		t.Fatal(err)
+	}
+	b.write("bench.yaml", string(b.sim.BenchFile()))
+	return b
+}
+
+func (b *workbench) path(name string) string { return filepath.Join(b.dir, name) }
+
+func (b *workbench) write(name, text string) {
+	b.t.Helper()
+	if err := os.WriteFile(b.path(name), []byte(text), 0o644); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// plan writes a plan over a range of frequencies; more lines may add to it or replace its kind.
+func (b *workbench) plan(name string, low, high float64, step string, more ...string) {
+	dwell := rf.Duration(b.sim.LeastDwell().Round(time.Millisecond) + 4*time.Millisecond)
+	text := fmt.Sprintf("provoke: plan 1\nbench: bench.yaml\nlevel: 10 mA\ngrid:\n  - {from: %.0f Hz, to: %.0f Hz, step: %s}\n"+
+		"dwell: %v\nsettle: 1 ms\nrecover_within: 120 ms\n%s\n", low, high, step, dwell, strings.Join(more, "\n"))
+	b.write(name, text)
+}
+
+const exposureLines = "kind: exposure\nmodulation: AM 80 % 1 kHz carrier held\nlevelling: {above_budget: 20 dB, forward_ceiling: 20 dB}"
+
+// do runs a command line in the folder's terms: names of files that the bench wrote are put in full.
+func (b *workbench) do(args ...string) (code int, out, errs string) {
+	b.t.Helper()
+	for i, a := range args {
+		if strings.HasSuffix(a, ".yaml") || strings.HasSuffix(a, ".provoke") || strings.HasSuffix(a, ".html") {
+			args[i] = b.path(a)
+		}
+	}
+	var o, e bytes.Buffer
+	w := &world{ctx: b.t.Context(), stdin: strings.NewReader(""), stdout: &o, stderr: &e, now: time.Now}
+	code = run(w, args)
+	return code, o.String(), e.String()
+}
+
+func (b *workbench) must(want int, args ...string) string {
+	b.t.Helper()
+	code, out, errs := b.do(args...)
+	if code != want {
+		b.t.Fatalf("provoke %s: code %d, want %d\n%s\n%s", strings.Join(args, " "), code, want, out, errs)
+	}
+	return out + errs
+}
+
+// edges are the outer edges of the bands that 10 mA upsets, of the given build.
+func (b *workbench) edges(build simbench.Build) [][2]float64 {
+	return b.sim.Edges(build, simbench.CarrierHeldAM, 0.01)
+}
+
+func TestAnUpsetThatTheControlRunSeesTooIsTheMonitorsOrTheAuxiliaryEquipments(t *testing.T) {
+	b := newWorkbench(t, simbench.Config{Seed: 1, MonitorBand: true})
+	b.plan("exposure.yaml", 6.3e6, 7.8e6, "2 %", exposureLines)
+	b.plan("control.yaml", 6.3e6, 7.8e6, "2 %", strings.Replace(exposureLines, "exposure", "control", 1))
+	b.must(exitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm")
+	b.sim.HoldDUT(true)
+	b.must(exitDone, "run", "control.yaml", "--job", "j.provoke", "--arm")
+	out := b.must(exitDone, "findings", "j.provoke", "--run", "1")
+	if !strings.Contains(out, "monitor or AE") {
+		t.Errorf("the findings do not mark the upset:\n%s", out)
+	}
+}
+
+func TestFalseAlarmsOfTheBaselineRefuseAnExposure(t *testing.T) {
+	b := newWorkbench(t, simbench.Config{Seed: 1})
+	b.plan("baseline.yaml", 1e6, 1.2e6, "10 %", "kind: baseline", "monitors:\n  SHOWN: {tolerance: 0.05 kg}")
+	b.plan("exposure.yaml", 1e6, 1.2e6, "10 %", exposureLines)
+	operator := make(chan engine.Command, 1)
+	marked := false
+	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: io.Discard, stderr: io.Discard, now: time.Now}
+	res, err := perform(w, performance{planFile: b.path("baseline.yaml"), jobFile: b.path("j.provoke"), operatorSays: operator,
+		progress: func(s engine.Status) {
+			if s.Done == 1 && !marked { // somebody trips over the product's cable
+				marked = true
+				operator <- engine.Command{Want: engine.Mark}
+			}
+		}})
+	if err != nil || res.Upsets != 1 {
+		t.Fatalf("%d false alarms: %v", res.Upsets, err)
+	}
+	_, _, errs := b.do("run", "exposure.yaml", "--job", "j.provoke", "--arm")
+	if !strings.Contains(errs, "false alarm") {
+		t.Errorf("an exposure began after a baseline with false alarms: %s", errs)
+	}
+	if b.sim.State().Exposures != 0 {
+		t.Error("RF was on")
+	}
+}
+
+func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		fix     simbench.Fix
+		build   simbench.Build
+		verdict string
+		says    string
+	}{
+		{"a real fix", simbench.FixCures, simbench.Cured, "shown", "stood the level required"},
+		{"one that only moves the band", simbench.FixMoves, simbench.Fixed, "", ""},
+		{"one that is worse elsewhere", simbench.FixWorsens, simbench.Fixed, "worse", ""},
+		{"one that lowers the current that can be reached", simbench.FixDetunes, simbench.Fixed, "not shown", ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			b := newWorkbench(t, simbench.Config{Seed: 3, Fix: c.fix})
+			low, high := 0.7e6, 0.0
+			if c.fix == simbench.FixDetunes {
+				low = b.edges(simbench.Original)[0][0] * 0.9
+				// The detuned cable carries less than first light would accept without being told.
+				b.write("bench.yaml", strings.Replace(string(b.sim.BenchFile()), "expected_low: -20 dB", "expected_low: -40 dB", 1))
+			}
+			for _, build := range []simbench.Build{simbench.Original, c.build} {
+				if e := b.edges(build); len(e) > 0 {
+					high = max(high, e[0][1]*1.1)
+				}
+			}
+			ceiling := exposureLines
+			if c.fix == simbench.FixDetunes {
+				ceiling = strings.ReplaceAll(exposureLines, "20 dB", "12 dB")
+			}
+			b.plan("exposure.yaml", low, high, "4 %", ceiling, "search: {recovery: false}")
+			for i, build := range []simbench.Build{simbench.Original, c.build} {
+				b.sim.SetBuild(build)
+				args := []string{"run", "exposure.yaml", "--job", "j.provoke", "--arm", "--label", fmt.Sprint("run ", i+1)}
+				if i == 1 {
+					args = append(args, "--changed", c.name, "--again", "1")
+				}
+				if code, out, errs := b.do(args...); code != exitDone && code != exitIncomplete {
+					t.Fatalf("code %d\n%s%s", code, out, errs)
+				}
+			}
+			_, out, _ := b.do("compare", "j.provoke", "1", "2")
+			if !strings.Contains(out, "verdict: "+c.verdict) || !strings.Contains(out, c.says) || strings.Contains(out, "fixed") {
+				t.Errorf("want %q:\n%s", c.verdict, out)
+			}
+			if c.fix == simbench.FixMoves && strings.Contains(out, "verdict: shown") {
+				t.Errorf("a moved band was called shown:\n%s", out)
+			}
+		})
+	}
+}
+
+func TestAnEMFLevelIsNotReplayedFromAFiftyOhmJig(t *testing.T) {
+	b := newWorkbench(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50})
+	b.plan("calibrate.yaml", 1e6, 10e6, "30 %", "kind: calibration\nfixture: jig50")
+	b.must(exitDone, "run", "calibrate.yaml", "--job", "j.provoke", "--arm")
+	b.sim.SetFixture(simbench.Cable)
+	b.plan("replay.yaml", 1e6, 10e6, "30 %", "kind: exposure\nmode: substitution\nmodulation: CW")
+	b.must(exitDone, "run", "replay.yaml", "--job", "j.provoke", "--arm")
+	b.plan("emf.yaml", 1e6, 10e6, "30 %", "kind: exposure\nmode: substitution\nmodulation: CW")
+	text, _ := os.ReadFile(b.path("emf.yaml"))
+	b.write("emf.yaml", strings.Replace(string(text), "level: 10 mA", "level: 3 V emf", 1))
+	code, _, errs := b.do("run", "emf.yaml", "--job", "j.provoke", "--arm")
+	if code == exitDone || !strings.Contains(errs, "300 Ω") {
+		t.Errorf("code %d: %s", code, errs)
+	}
+}
+
+// TestTheDemoDoesTheWholeJob runs the demo as a user would and reads what it leaves.
+func TestTheDemoDoesTheWholeJob(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short")
+	}
+	dir := t.TempDir()
+	var o, e bytes.Buffer
+	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &o, stderr: &e, now: time.Now}
+	begun := time.Now()
+	if code := run(w, []string{"demo", "--dir", dir, "--speed", "100", "--truth", filepath.Join(dir, "truth.json")}); code != exitDone {
+		t.Fatalf("code %d\n%s\n%s", code, o.String(), e.String())
+	}
+	t.Logf("figure: the demo at 100 times the clock took %v", time.Since(begun).Round(100*time.Millisecond))
+	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke", "report.html"} {
+		if _, err := os.Stat(filepath.Join(dir, name)); err != nil {
+			t.Error(err)
+		}
+	}
+	for _, want := range []string{"verdict: not shown", "verdict: shown", "closed: done, with upsets", "nothing on the simulated bench was ever over a rating"} {
+		if !strings.Contains(o.String(), want) {
+			t.Errorf("the demo does not say %q", want)
+		}
+	}
+	var truth simbench.Truth
+	data, _ := os.ReadFile(filepath.Join(dir, "truth.json"))
+	if err := json.Unmarshal(data, &truth); err != nil || len(truth.Bands) < 2 {
+		t.Errorf("truth: %v", err)
+	}
+}
