@@ -485,7 +485,7 @@ func TestASerialPortIsWatchedThroughAPairOfPseudoTerminals(t *testing.T) {
 	dut, err := os.OpenFile(far, os.O_RDWR, 0)
 	must(t, err)
 	defer dut.Close()
-	time.Sleep(2 * 100*time.Millisecond) // several reads that return nothing
+	time.Sleep(2 * 100 * time.Millisecond) // several reads that return nothing
 	io.WriteString(dut, " 12,34 kg\r\nERR 07\r\n")
 	got := l.wait(t, 2)
 	if got[0].Value != 12.34 || !got[1].Error {
