@@ -26,6 +26,9 @@ type TruthCable struct {
 	DUTOhm            float64 `json:"dutOhm"`
 	DUTFarad          float64 `json:"dutFarad"`
 	AEOhm             float64 `json:"aeOhm"`
+	AEHenry           float64 `json:"aeHenry"`
+	Velocity          float64 `json:"velocity"`       // against that of light
+	LossDBPerM        float64 `json:"lossDbPerMetre"` // at 50 MHz, grows with the root of frequency
 }
 
 // TruthBand is one way in which RF upsets the product.
@@ -82,7 +85,7 @@ func (b *Bench) truth() Truth {
 		Note: "invented product on a simulated bench; levels are currents at the monitoring probe, r.m.s. of the unmodulated carrier",
 		Seed: b.config.Seed, Levels: TruthLevels,
 		Cable: TruthCable{g.cable.impedance, g.height, g.cable.clampToDUT, g.cable.probeToDUT, g.cable.clampToAE,
-			g.dutResistance, g.dutCapacity, g.aeResistance},
+			g.dutResistance, g.dutCapacity, g.aeResistance, g.aeInductance, g.cable.velocity / speedOfLight, g.cable.loss},
 	}
 	for i := range g.bands {
 		t.Bands = append(t.Bands, g.truthOf(&g.bands[i]))
