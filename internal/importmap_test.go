@@ -30,7 +30,7 @@ const module = "provoke/internal/"
 // directory (scpi/vxi11) stand where the directory stands, after it.
 var order = []string{
 	"rf", "problem", "curve", "touchstone", "fit", "twoport", "document", "ferrite", "catalog", "cable", "chain", "level", "plan", "event", "result",
-	"analysis", "uncertainty", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "web",
+	"analysis", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "web",
 }
 
 // pureUntil is the last package of order that touches nothing outside the program.
