@@ -43,6 +43,7 @@ type commands struct {
 	Budget     budgetCommand     `cmd:"" help:"Compute the chain before switching on: level, peak and headroom at every node over frequency."`
 	Plan       planCommand       `cmd:"" help:"Dry run of a plan: frequencies, levels, worst case at every rating, duration."`
 	Run        runCommand        `cmd:"" help:"Expose the product as the plan says, guarded, and journal every point."`
+	Serve      serveCommand      `cmd:"" help:"Do the whole job on a web page, on this computer."`
 	Findings   findingsCommand   `cmd:"" help:"Print upsets, immunity profile and margin of a run."`
 	Compare    compareCommand    `cmd:"" help:"Compare two runs, before and after: gain per frequency, verdict."`
 	Report     reportCommand     `cmd:"" help:"Write the report of a job."`

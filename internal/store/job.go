@@ -277,6 +277,9 @@ func (j *Job) closeFiles() {
 // Path returns the name under which the job was opened.
 func (j *Job) Path() string { return j.path }
 
+// Written reports that a process, this one included, has the job at path open for writing.
+func Written(path string) bool { return isHeld(lockPath(path)) }
+
 // LeftBehind says in words what an abrupt end of the program before left beside the file; it is
 // empty after an orderly end.
 func (j *Job) LeftBehind() string { return j.left }

@@ -1,0 +1,193 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sort"
+	"strings"
+	"time"
+
+	"provoke/internal/engine"
+	"provoke/internal/web"
+)
+
+type serveCommand struct {
+	Job       string   `arg:"" optional:"" help:"Job file; made when something is first written to it. Without it, the newest job in the folder." type:"path"`
+	Dir       string   `help:"Folder of the bench and plan files; that of the job otherwise." type:"path"`
+	Listen    string   `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where to listen; port 0 takes a free one (${default})."`
+	Beyond    bool     `name:"beyond-this-computer" help:"Allow an address that other computers reach. Needs --cert, --key and --token-file."`
+	Cert      string   `placeholder:"FILE" help:"Certificate for TLS." type:"path"`
+	Key       string   `placeholder:"FILE" help:"Its key." type:"path"`
+	TokenFile string   `placeholder:"FILE" help:"File with a standing token of at least 20 characters that lets a browser in." type:"path"`
+	Host      []string `placeholder:"NAME:PORT" help:"A further name under which the page may be asked for. May be repeated."`
+}
+
+// Help says what is to know.
+func (c *serveCommand) Help() string {
+	return `Prints an address that lets one browser in, once; further ones come from the page. Everything that the page needs
+is in the program. RF comes on only after an arming step on the page, and goes off with the button "RF off" or Esc.
+Ctrl-C ends a run safely, then the page; twice switches RF off now.`
+}
+
+func (c *serveCommand) Run(w *world) error {
+	if err := c.settle(); err != nil {
+		return err
+	}
+	d := newDesk(w, c.Dir, c.Job)
+	return c.serve(w, d, nil)
+}
+
+// settle finds job and folder.
+func (c *serveCommand) settle() error {
+	if c.Dir == "" {
+		c.Dir = "."
+		if c.Job != "" {
+			c.Dir = filepath.Dir(c.Job)
+		}
+	}
+	if info, err := os.Stat(c.Dir); err != nil || !info.IsDir() {
+		return withCode(exitUsage, fmt.Errorf("%s is not a folder", c.Dir))
+	}
+	if c.Job != "" {
+		if filepath.Ext(c.Job) != ".provoke" {
+			return withCode(exitUsage, fmt.Errorf("%s does not end in .provoke", c.Job))
+		}
+		return nil
+	}
+	jobs, err := filepath.Glob(filepath.Join(c.Dir, "*.provoke"))
+	if err != nil || len(jobs) == 0 {
+		c.Job = filepath.Join(c.Dir, "job.provoke")
+		return err
+	}
+	changed := func(name string) time.Time {
+		info, err := os.Stat(name)
+		if err != nil {
+			return time.Time{}
+		}
+		return info.ModTime()
+	}
+	sort.Slice(jobs, func(i, j int) bool { return changed(jobs[i]).After(changed(jobs[j])) })
+	c.Job = jobs[0]
+	return nil
+}
+
+// serve listens until it is interrupted and no run is being done any more.
+func (c *serveCommand) serve(w *world, d *desk, hands []web.Hand) error {
+	token, err := c.allowed()
+	if err != nil {
+		return err
+	}
+	l, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("listen for the page: %w", err)
+	}
+	defer l.Close()
+	cfg := web.Config{Runner: d, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
+		Hands: hands, Now: w.now, Log: slog.New(slog.NewTextHandler(w.stderr, nil))}
+	pages, err := web.New(cfg)
+	if err != nil {
+		return err
+	}
+	defer pages.Close()
+	ctx, cancel := context.WithCancel(w.ctx)
+	defer cancel()
+	server := &http.Server{
+		Handler: pages, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 2 * time.Minute, IdleTimeout: time.Minute,
+		MaxHeaderBytes: 32 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
+		ErrorLog: slog.NewLogLogger(slog.NewTextHandler(w.stderr, nil), slog.LevelWarn), TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12},
+	}
+	scheme := "http"
+	if cfg.TLS {
+		scheme = "https"
+	}
+	fmt.Fprintf(w.stdout, "%s://%s%s\nOpen this address; it lets one browser in. Ctrl-C ends.\n", scheme, cfg.Hosts[0], pages.Entrance())
+	failed := make(chan error, 1)
+	go func() {
+		if cfg.TLS {
+			failed <- server.ServeTLS(l, c.Cert, c.Key)
+		} else {
+			failed <- server.Serve(l)
+		}
+	}()
+	err = untilTheEnd(w, d, failed)
+	cancel() // streams end
+	server.Close()
+	return err
+}
+
+// untilTheEnd waits for an interrupt and for the end of a run that is being done then: the program
+// never leaves a bench with RF on.
+func untilTheEnd(w *world, d *desk, failed <-chan error) error {
+	var err error
+	select {
+	case <-w.ctx.Done():
+	case err = <-failed:
+		err = fmt.Errorf("serve the page: %w", err)
+	case <-w.signals:
+	}
+	done := d.finished()
+	select {
+	case <-done:
+		return err
+	default:
+	}
+	fmt.Fprintln(w.stderr, "ending the run safely; once more to switch RF off now")
+	d.Tell(engine.Command{Want: engine.Finish})
+	for {
+		select {
+		case <-done:
+			return err
+		case <-w.signals:
+			d.Tell(engine.Command{Want: engine.Abort})
+		}
+	}
+}
+
+// allowed refuses to be reached from elsewhere without flag, TLS and token. It returns the token.
+func (c *serveCommand) allowed() (string, error) {
+	token := ""
+	if c.TokenFile != "" {
+		data, err := os.ReadFile(c.TokenFile)
+		if err != nil {
+			return "", fmt.Errorf("read the token: %w", err)
+		}
+		if token = strings.TrimSpace(string(data)); len(token) < 20 {
+			return "", withCode(exitUsage, fmt.Errorf("the token in %s has %d characters; at least 20 are needed", c.TokenFile, len(token)))
+		}
+	}
+	if (c.Cert == "") != (c.Key == "") {
+		return "", withCode(exitUsage, errors.New("--cert and --key belong together"))
+	}
+	host, _, err := net.SplitHostPort(c.Listen)
+	if err != nil {
+		return "", withCode(exitUsage, fmt.Errorf("--listen %s: %w", c.Listen, err))
+	}
+	ip := net.ParseIP(host)
+	if host == "localhost" || ip != nil && ip.IsLoopback() {
+		return token, nil
+	}
+	if !c.Beyond || c.Cert == "" || token == "" {
+		return "", withCode(exitUsage, fmt.Errorf("%s is reached from other computers, and this page can switch RF power: that needs --beyond-this-computer, --cert, --key and --token-file", c.Listen))
+	}
+	return token, nil
+}
+
+// hosts are the names under which the page may be asked for; the first is printed.
+func (c *serveCommand) hosts(l net.Listener) []string {
+	addr := l.Addr().(*net.TCPAddr)
+	port := fmt.Sprint(addr.Port)
+	host, _, _ := net.SplitHostPort(c.Listen)
+	var out []string
+	if ip := net.ParseIP(host); host != "localhost" && ip != nil && !ip.IsUnspecified() {
+		out = append(out, net.JoinHostPort(host, port))
+	}
+	out = append(out, c.Host...)
+	return append(out, "127.0.0.1:"+port, "localhost:"+port, "[::1]:"+port)
+}

@@ -1,0 +1,340 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"provoke/internal/engine"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+	"provoke/internal/web"
+)
+
+// keptLooks is how many looks at the product the desk remembers for pages that listen.
+const keptLooks = 2000
+
+// desk does runs for the page, with the same code as the run command: see perform. It is a
+// web.Runner.
+type desk struct {
+	w    *world
+	dir  string
+	file string // of the job
+
+	opening sync.Mutex // the job file is opened for writing by one at a time
+
+	mu       sync.Mutex
+	state    web.State
+	operator chan engine.Command
+	running  *store.Job
+	done     chan struct{}
+	looks    []engine.Look
+	seen     uint64 // number of the last look
+}
+
+func newDesk(w *world, dir, job string) *desk {
+	quiet := *w
+	quiet.terminal = false
+	done := make(chan struct{})
+	close(done)
+	return &desk{w: &quiet, dir: dir, file: job, done: done}
+}
+
+// finished returns a channel that is closed while no run is being done.
+func (d *desk) finished() <-chan struct{} {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.done
+}
+
+// Prepare reads and checks a plan and what it names.
+func (d *desk) Prepare(r web.Request) (web.Prepared, error) {
+	job, err := d.readJob()
+	if err != nil {
+		return web.Prepared{}, err
+	}
+	if job != nil {
+		defer job.Close()
+	}
+	if r.Resume {
+		if job == nil {
+			return web.Prepared{}, errors.New("there is no run to go on with yet")
+		}
+		if r.Again, err = againOf(job); err != nil {
+			return web.Prepared{}, err
+		}
+	}
+	pr, err := readAndCheck(r.PlanFile, job, r.Again)
+	if pr == nil {
+		return web.Prepared{Request: r}, err
+	}
+	if err == nil && job != nil {
+		err = checkBaseline(job, pr.plan)
+	}
+	return web.Prepared{Request: r, Plan: pr.plan, Bench: pr.bench, Chain: pr.chain, Checked: pr.checked, Warnings: pr.warnings, Own: pr}, err
+}
+
+// readJob opens the job for reading; nil when it does not exist.
+func (d *desk) readJob() (*store.Job, error) {
+	if _, err := os.Stat(d.file); errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	return store.OpenReadOnly(d.file)
+}
+
+// Calibration returns the calibration run that a substitution replays.
+func (d *desk) Calibration(p *plan.Plan) (*plan.Calibrated, error) {
+	job, err := d.readJob()
+	if err != nil {
+		return nil, err
+	}
+	if job == nil {
+		return nil, errors.New("substitution replays a calibration run, and there is no run yet: run a plan of kind calibration first")
+	}
+	defer job.Close()
+	return calibrationOf(job, p)
+}
+
+// Start begins a run and returns once it has its number, or what kept it from that.
+func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
+	pr, ok := p.Own.(*prepared)
+	if !ok {
+		return 0, errors.New("this was not prepared here")
+	}
+	d.mu.Lock()
+	if d.state.Underway {
+		d.mu.Unlock()
+		return 0, web.ErrUnderway
+	}
+	operator, done := make(chan engine.Command, 16), make(chan struct{})
+	d.state = web.State{Underway: true, Began: d.w.now()}
+	d.operator, d.done, d.looks = operator, done, nil
+	d.mu.Unlock()
+
+	begun, ended := make(chan int, 1), make(chan error, 1)
+	d.opening.Lock() // until the run holds the job
+	var once sync.Once
+	release := func() { once.Do(d.opening.Unlock) }
+	o := performance{jobFile: d.file, label: wishes.Label, changed: wishes.Changed, operator: wishes.Operator, room: wishes.Room,
+		temperature: wishes.Temperature, armed: true, resume: p.Resume, again: p.Again, ready: pr, operatorSays: operator,
+		progress: d.told, watched: d.watched,
+		begun: func(run int, job *store.Job) {
+			d.mu.Lock()
+			d.state.Run, d.running = run, job
+			d.mu.Unlock()
+			release()
+			begun <- run
+		}}
+	go func() {
+		defer close(done)
+		res, err := perform(d.w, o)
+		release()
+		d.ended(res, err)
+		ended <- err
+	}()
+	select {
+	case run := <-begun:
+		return run, nil
+	case err := <-ended:
+		select {
+		case run := <-begun: // a very short run
+			return run, nil
+		default:
+		}
+		if err == nil {
+			err = errors.New("the run ended before it began")
+		}
+		return 0, err
+	}
+}
+
+// ended notes that no run is being done any more.
+func (d *desk) ended(res engine.Result, err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.state.Underway, d.running, d.operator = false, nil, nil
+	d.state.Status.RFOn = false
+	if err != nil && res.Verdict == "" {
+		d.state.Failed = err.Error()
+	}
+}
+
+// told is the engine's Progress.
+func (d *desk) told(s engine.Status) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.state.Status, d.state.At = s, d.w.now()
+}
+
+// watched is the engine's Watched.
+func (d *desk) watched(l engine.Look) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.looks) >= keptLooks {
+		d.looks = append(d.looks[:0], d.looks[keptLooks/2:]...)
+	}
+	d.looks = append(d.looks, l)
+	d.seen++
+	newest := append([]engine.Look(nil), d.state.Looks...) // the old one is lent out
+	for i, x := range newest {
+		if x.Monitor == l.Monitor {
+			newest[i] = l
+			d.state.Looks = newest
+			return
+		}
+	}
+	d.state.Looks = append(newest, l)
+}
+
+// Tell passes a wish on to the engine.
+func (d *desk) Tell(c engine.Command) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.operator == nil {
+		return web.ErrIdle
+	}
+	select {
+	case d.operator <- c:
+		return nil
+	default:
+		return errors.New("the run takes no wishes at the moment; press “RF off” again, or use the generator's own switch")
+	}
+}
+
+// Off switches RF off, whoever drives the bench.
+func (d *desk) Off(ctx context.Context, why string) ([]string, error) {
+	err := d.Tell(engine.Command{Want: engine.Abort, Text: why})
+	if !errors.Is(err, web.ErrIdle) {
+		return nil, err
+	}
+	benches, err := d.benches()
+	if err != nil {
+		return nil, err
+	}
+	if len(benches) == 0 {
+		return nil, fmt.Errorf("no run is being done here, and %s holds no bench file to silence", d.dir)
+	}
+	var words []string
+	for _, file := range benches {
+		said, oneErr := d.silenceFile(context.WithoutCancel(ctx), file, why)
+		words, err = append(words, said...), errors.Join(err, oneErr)
+	}
+	return words, err
+}
+
+// silenceFile silences the instruments of one bench file.
+func (d *desk) silenceFile(ctx context.Context, file, why string) ([]string, error) {
+	name := filepath.Base(file)
+	b, _, err := loadBench(file)
+	if b == nil {
+		return nil, err
+	}
+	rep, openErr := silence(ctx, b, 0, why)
+	var words []string
+	for _, s := range rep.Steps {
+		result := s.Result
+		if openErr != nil && result == openErr.Error() {
+			result = "could not be reached"
+		}
+		words = append(words, fmt.Sprintf("%s: %s: %s", name, s.What, result))
+	}
+	if !rep.Quiet && openErr != nil {
+		return words, fmt.Errorf("%s: %w", name, openErr)
+	}
+	if !rep.Quiet {
+		return words, fmt.Errorf("%s: %s", name, rep.How)
+	}
+	words = append(words, fmt.Sprintf("%s: RF %s (%v)", name, rep.How, rf.Duration(rep.Took.Round(time.Millisecond))))
+	if b.Amplifier != nil && !b.Amplifier.Present() {
+		words = append(words, fmt.Sprintf("%s: the amplifier %s has no remote interface: switch it off by hand", name, b.Amplifier.ID))
+	}
+	return words, nil
+}
+
+// benches returns the bench files of the folder that can be read.
+func (d *desk) benches() ([]string, error) {
+	entries, err := os.ReadDir(d.dir)
+	if err != nil {
+		return nil, fmt.Errorf("look for bench files: %w", err)
+	}
+	var out []string
+	for _, e := range entries {
+		ext := filepath.Ext(e.Name())
+		if !e.Type().IsRegular() || ext != ".yaml" && ext != ".yml" || strings.HasPrefix(e.Name(), ".") {
+			continue
+		}
+		file := filepath.Join(d.dir, e.Name())
+		data, err := os.ReadFile(file)
+		if err != nil || !isBench(data) {
+			continue
+		}
+		out = append(out, file)
+	}
+	return out, nil
+}
+
+// isBench reports that a file says that it is a bench.
+func isBench(data []byte) bool {
+	for line := range strings.Lines(string(data)) {
+		if rest, ok := strings.CutPrefix(line, "provoke:"); ok {
+			return strings.HasPrefix(strings.TrimSpace(rest), "bench")
+		}
+	}
+	return false
+}
+
+// State says what is going on.
+func (d *desk) State() web.State {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.state
+}
+
+// Looks returns the looks after a number that are still remembered.
+func (d *desk) Looks(after uint64) ([]engine.Look, uint64) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	first := d.seen - uint64(len(d.looks)) // number of the look before the first remembered
+	from := max(after, first) - first
+	if from >= uint64(len(d.looks)) {
+		return nil, d.seen
+	}
+	return append([]engine.Look(nil), d.looks[from:]...), d.seen
+}
+
+// WithJob lends the job open for writing.
+func (d *desk) WithJob(do func(*store.Job) error) error {
+	d.opening.Lock()
+	defer d.opening.Unlock()
+	d.mu.Lock()
+	job, done := d.running, d.done
+	d.mu.Unlock()
+	if job != nil {
+		err := do(job)
+		if err == nil {
+			return nil
+		}
+		select { // the run may have ended, and closed the job, under our hands
+		case <-done:
+		case <-time.After(2 * time.Second):
+			return err
+		}
+	}
+	job, err := openJob(d.file, false)
+	if err != nil {
+		return err
+	}
+	return errors.Join(do(job), job.Close())
+}
+
+// Written reports that some program writes the job.
+func (d *desk) Written() bool { return store.Written(d.file) }
+
+var _ web.Runner = (*desk)(nil)

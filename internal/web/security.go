@@ -1,0 +1,188 @@
+package web
+
+import (
+	"crypto/rand"
+	"crypto/subtle"
+	"encoding/hex"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strings"
+	"sync"
+	"time"
+)
+
+// cookieName holds the session of a browser that was let in. It is SameSite=Strict and HttpOnly.
+const cookieName = "provoke-session"
+
+// entranceFor is how long a one-time address may be used.
+const entranceFor = 10 * time.Minute
+
+// doors decides who is let in. A one-time address is used up by its first use and gives the session
+// cookie; a standing token, where one is set, is typed into a form or sent as a bearer.
+type doors struct {
+	now      func() time.Time
+	session  string
+	standing string
+
+	mu    sync.Mutex
+	tries map[string]time.Time // one-time tokens and when they expire
+}
+
+func newDoors(now func() time.Time, standing string) *doors {
+	return &doors{now: now, session: secret(), standing: standing, tries: map[string]time.Time{}}
+}
+
+// secret returns 128 random bits in hexadecimal.
+func secret() string {
+	b := make([]byte, 16)
+	rand.Read(b) // never fails (crypto/rand)
+	return hex.EncodeToString(b)
+}
+
+// issue makes a one-time token.
+func (d *doors) issue() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for t, until := range d.tries {
+		if d.now().After(until) {
+			delete(d.tries, t)
+		}
+	}
+	t := secret()
+	d.tries[t] = d.now().Add(entranceFor)
+	return t
+}
+
+// use takes a one-time token and reports that it was good.
+func (d *doors) use(token string) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for t, until := range d.tries {
+		if same(t, token) {
+			delete(d.tries, t)
+			return !d.now().After(until)
+		}
+	}
+	return false
+}
+
+func same(a, b string) bool {
+	return a != "" && subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1
+}
+
+// knows reports that a request comes from somebody who was let in.
+func (d *doors) knows(r *http.Request) bool {
+	if c, err := r.Cookie(cookieName); err == nil && same(d.session, c.Value) {
+		return true
+	}
+	bearer, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
+	return ok && (same(d.session, bearer) || same(d.standing, bearer))
+}
+
+// policy is the content-security policy of every page: nothing but this server's own files, no
+// inline script, no inline style, no frame of others.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " +
+	"frame-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// guarded puts every check before the pages: host, origin, session, and the headers of every answer.
+func (s *Server) guarded(pages http.Handler) http.Handler {
+	cross := http.NewCrossOriginProtection()
+	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.refuse(w, r, http.StatusForbidden, "this request comes from another site")
+	}))
+	inner := cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !s.open(r) && !s.doors.knows(r) {
+			s.locked(w, r)
+			return
+		}
+		pages.ServeHTTP(w, r)
+	}))
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		if !s.hosts[strings.ToLower(r.Host)] {
+			s.refuse(w, r, http.StatusMisdirectedRequest, fmt.Sprintf("%q is not a name of this server", r.Host))
+			return
+		}
+		if o := r.Header.Get("Origin"); o != "" && !s.ownOrigin(o) {
+			s.refuse(w, r, http.StatusForbidden, "this request comes from another origin")
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, s.limitOf(r))
+		inner.ServeHTTP(w, r)
+	})
+}
+
+// ownOrigin reports that an Origin header names this server. "null" never does.
+func (s *Server) ownOrigin(origin string) bool {
+	u, err := url.Parse(origin)
+	return err == nil && u.Scheme == s.scheme() && s.hosts[strings.ToLower(u.Host)]
+}
+
+func (s *Server) scheme() string {
+	if s.cfg.TLS {
+		return "https"
+	}
+	return "http"
+}
+
+// open are the few addresses that need no session: the entrance, and files that say nothing of any
+// bench.
+func (s *Server) open(r *http.Request) bool {
+	return r.URL.Path == "/enter" || r.URL.Path == "/static/page.css"
+}
+
+// The largest bodies that are read.
+const (
+	formLimit   = 1 << 20
+	uploadLimit = 20 << 20
+)
+
+func (s *Server) limitOf(r *http.Request) int64 {
+	if r.URL.Path == "/photo" || r.URL.Path == "/bench/curve" || r.URL.Path == "/laboratory" {
+		return uploadLimit
+	}
+	return formLimit
+}
+
+// locked answers somebody who was not let in. A link from a mail comes without the cookie, which
+// goes only to requests from the page itself: such a visitor is offered the same address again.
+func (s *Server) locked(w http.ResponseWriter, r *http.Request) {
+	page := lockedPage{Standing: s.cfg.Token != ""}
+	if r.Method == http.MethodGet && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
+		page.Again = r.URL.RequestURI()
+	}
+	w.WriteHeader(http.StatusUnauthorized)
+	s.draw(w, "locked", page)
+}
+
+type lockedPage struct {
+	Again    string
+	Standing bool
+}
+
+// enter lets a browser in: by a one-time token in the address, or by the standing token in a form.
+func (s *Server) enter(w http.ResponseWriter, r *http.Request) {
+	good := false
+	if r.Method == http.MethodPost {
+		good = same(s.doors.standing, r.PostFormValue("token"))
+	} else {
+		good = s.doors.use(r.URL.Query().Get("token"))
+		if !good && s.doors.knows(r) { // the same address opened again in the same browser
+			good = true
+		}
+	}
+	if !good {
+		s.locked(w, r)
+		return
+	}
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.doors.session, Path: "/", HttpOnly: true, Secure: s.cfg.TLS, SameSite: http.SameSiteStrictMode})
+	// Not a redirect: the next request has to come from this page, or a strict cookie stays at home.
+	s.draw(w, "entered", nil)
+}

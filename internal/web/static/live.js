@@ -1,0 +1,110 @@
+// Keeps a page true: one stream of server-sent events fills the words of the strip and, on the live
+// page, its numbers, charts and log. When nothing comes for a while the page says so and greys what
+// it shows: an old reading must never look live.
+
+const silence = 3500; // ms without a message after which the page is not live
+const keptLooks = 900, keptLog = 60;
+
+const words = {}; // elements by the name of the word that they show
+for (const e of document.querySelectorAll("[data-live]")) (words[e.dataset.live] ??= []).push(e);
+const shows = {}; // elements that are there only while a word is set
+for (const e of document.querySelectorAll("[data-show]")) (shows[e.dataset.show] ??= []).push(e);
+
+let heard = 0, lastAt = document.body.dataset.at ?? "";
+
+function dead() {
+  document.body.dataset.fresh = "no";
+  for (const e of document.querySelectorAll("[data-since]")) e.textContent = "not live since " + lastAt;
+}
+
+function alive(at) {
+  heard = Date.now(); lastAt = at;
+  document.body.dataset.fresh = "yes";
+}
+
+function say(view) {
+  for (const [name, list] of Object.entries(words)) {
+    const text = String(view[name] ?? "");
+    for (const e of list) if (e.textContent !== text) e.textContent = text;
+  }
+  for (const [name, list] of Object.entries(shows)) for (const e of list) e.hidden = !view[name];
+  for (const e of document.querySelectorAll("[data-rf]")) e.dataset.rf = view.rf;
+  for (const e of document.querySelectorAll("[data-dut]")) e.dataset.dut = view.dut || "none";
+  for (const e of document.querySelectorAll("progress[data-part]")) {
+    e.max = e.dataset.part === "dwell" ? 1 : Math.max(view.known, 1);
+    e.value = e.dataset.part === "dwell" ? view.dwellShare : view.done;
+  }
+  for (const e of document.querySelectorAll("[data-when]")) e.disabled = !({ here: view.here && !view.ended, held: view.held, going: view.here && !view.ended && !view.held })[e.dataset.when];
+  for (const e of document.querySelectorAll("[data-calm]")) e.dataset.calm = view.calm ? "yes" : "no";
+  monitors(view.monitors ?? []);
+}
+
+function monitors(list) {
+  const body = document.querySelector("#monitors tbody");
+  if (!body) return;
+  while (body.rows.length > list.length) body.deleteRow(-1);
+  list.forEach((m, i) => {
+    let row = body.rows[i];
+    if (!row) { row = body.insertRow(); for (let k = 0; k < 5; k++) row.insertCell(); }
+    [m.id, m.reading, m.away, m.tolerance, (m.bad ? "✕ " : "✓ ") + m.verdict].forEach((t, k) => { if (row.cells[k].textContent !== t) row.cells[k].textContent = t; });
+    row.className = m.bad ? "upset" : "";
+  });
+}
+
+// log adds a record, newest first; old ones leave.
+function log(line) {
+  const list = document.querySelector("#log");
+  if (!list) return;
+  const li = document.createElement("li"), at = document.createElement("time"), kind = document.createElement("b");
+  at.textContent = line.at; kind.textContent = line.kind;
+  if (line.mark) li.className = line.mark;
+  li.append(at, " ", kind, " ", line.text);
+  list.prepend(li);
+  while (list.children.length > keptLog) list.lastElementChild.remove();
+}
+
+export function live(charts) {
+  const body = document.body.dataset;
+  if (!body.stream) return;
+  const growing = charts.growing, strip = charts.strip;
+  let lines = [];
+  const source = new EventSource(body.stream);
+  source.addEventListener("now", e => {
+    const m = JSON.parse(e.data);
+    alive(m.view.at);
+    say(m.view);
+    if (m.strip && strip) { strip.c.y.label = m.strip.label; if (m.strip.hasBand) { strip.c.low = m.strip.low; strip.c.high = m.strip.high; } strip.draw(); }
+    if (m.looks && strip) looks(strip, m.looks);
+    if (m.view.ended && body.ended === "no") { body.ended = "yes"; setTimeout(() => location.reload(), 600); } // findings and links of the end
+  });
+  source.addEventListener("record", e => {
+    const line = JSON.parse(e.data);
+    if (line.spot && growing) growing.add(line.spot);
+    lines.push(line);
+    if (lines.length > keptLog) lines.shift();
+  });
+  source.addEventListener("error", () => { if (Date.now() - heard > silence) dead(); });
+  setInterval(() => { if (Date.now() - heard > silence) dead(); }, 500);
+  setInterval(() => requestAnimationFrame(() => {
+    for (const l of lines) log(l);
+    lines = [];
+    growing?.refresh();
+    strip?.refresh();
+  }), 120);
+}
+
+// looks draws readings in time, with the stretches shaded in which RF was on.
+function looks(strip, list) {
+  const c = strip.c, good = c.series[0].y, bad = c.series[1].y, last = c.at[c.at.length - 1] ?? -1;
+  for (const [t, v, isBad, on] of list) {
+    if (t <= last) continue;
+    c.at.push(t); good.push(isBad ? null : v); bad.push(isBad ? v : null);
+    const s = strip.shade[strip.shade.length - 1];
+    if (on && (!s || s.closed)) strip.shade.push(Object.assign([t, t], { closed: false }));
+    else if (s && !s.closed) { s[1] = t; if (!on) s.closed = true; }
+  }
+  const drop = c.at.length - keptLooks;
+  if (drop > 0) { c.at.splice(0, drop); good.splice(0, drop); bad.splice(0, drop); }
+  while (strip.shade.length && strip.shade[0][1] < c.at[0]) strip.shade.shift();
+  strip.stale = true;
+}
