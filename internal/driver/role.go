@@ -55,8 +55,8 @@ type Analyser interface {
 // PowerMeter reads the ports of a directional coupler, as the meter shows them.
 type PowerMeter interface {
 	Identify(ctx context.Context) (string, error)
-	Forward(ctx context.Context, f rf.Frequency) (rf.Power, error)
-	Reverse(ctx context.Context, f rf.Frequency) (rf.Power, error)
+	// Read returns the levels at the forward and at the reverse port, read in one exchange.
+	Read(ctx context.Context, f rf.Frequency) (forward, reverse rf.Power, err error)
 	Close() error
 }
 

@@ -328,19 +328,10 @@ func OpenPowerMeter(ctx context.Context, spec catalog.PowerMeter, o Options) (Po
 	return &powerMeter{instrument: i, spec: spec}, nil
 }
 
-// Forward reads the forward port; see bounded for what a bound means.
-func (m *powerMeter) Forward(ctx context.Context, f rf.Frequency) (rf.Power, error) {
-	return m.read(ctx, f, ForwardAsk)
-}
-
-// Reverse reads the reverse port.
-func (m *powerMeter) Reverse(ctx context.Context, f rf.Frequency) (rf.Power, error) {
-	return m.read(ctx, f, ReverseAsk)
-}
-
-func (m *powerMeter) read(ctx context.Context, f rf.Frequency, port Verb) (out rf.Power, err error) {
+// Read reads both ports; see bounded for what a bound means.
+func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse rf.Power, err error) {
 	if !f.Known() {
-		return out, fmt.Errorf("%s: read without a frequency", m.name)
+		return forward, reverse, fmt.Errorf("%s: read without a frequency", m.name)
 	}
 	err = m.conn.Hold(ctx, func(h *scpi.Session) error {
 		if err := h.Connect(); err != nil {
@@ -352,20 +343,22 @@ func (m *powerMeter) read(ctx context.Context, f rf.Frequency, port Verb) (out r
 		var answers []string
 		var err error
 		if fresh {
-			answers, err = h.QueryFields(1, m.table.say(port))
+			answers, err = h.QueryFields(2, m.table.say(ForwardAsk), m.table.say(ReverseAsk))
 		} else {
-			answers, err = h.Ask(1, m.table.put(Frequency, f.Hz()), m.table.say(port))
+			answers, err = h.Ask(2, m.table.put(Frequency, f.Hz()), m.table.say(ForwardAsk), m.table.say(ReverseAsk))
 		}
 		if err != nil {
 			return err
 		}
-		if out, err = m.parse(answers[0]); err != nil {
-			return h.Garbage(m.table.say(port), err)
+		for i, into := range []*rf.Power{&forward, &reverse} {
+			if *into, err = m.parse(answers[i]); err != nil {
+				return h.Garbage(m.table.say([]Verb{ForwardAsk, ReverseAsk}[i]), err)
+			}
 		}
 		m.frequency, m.generation = f.Hz(), h.Generation()
 		return nil
 	})
-	return out, err
+	return forward, reverse, err
 }
 
 func (m *powerMeter) parse(answer string) (rf.Power, error) {

@@ -158,9 +158,9 @@ func TestWhatAPowerMetersReadingMeans(t *testing.T) {
 		{"2.1E+01", "at least 21.0 dBm", nil}, {"9.9E37", "at least 20.0 dBm", nil}, {"-9.9E37", "at most -60.0 dBm", nil},
 		{"9.91E37", "", scpi.ErrInvalid}, {"?", "", scpi.ErrGarbage},
 	} {
-		m, err := driver.OpenPowerMeter(t.Context(), thePowerMeter(), answering(map[string]string{"*IDN?": "x", "READ1?;:SYST:ERR?": c.answer + `;0,"No error"`}))
+		m, err := driver.OpenPowerMeter(t.Context(), thePowerMeter(), answering(map[string]string{"*IDN?": "x", "READ1?;:READ2?;:SYST:ERR?": c.answer + `;-3.0E+01;0,"No error"`}))
 		must(t, err)
-		p, err := m.Forward(t.Context(), rf.Megahertz)
+		p, _, err := m.Read(t.Context(), rf.Megahertz)
 		if !errors.Is(err, c.err) || (err == nil && p.String() != c.want) {
 			t.Errorf("%s: %v, %v", c.answer, p, err)
 		}
@@ -211,7 +211,7 @@ func TestFaultsOfAMeterNeverLookLikeAReading(t *testing.T) {
 			m, err := driver.OpenPowerMeter(t.Context(), thePowerMeter(), o)
 			must(t, err)
 			return func() (string, error) {
-				p, err := m.Reverse(t.Context(), rf.Megahertz)
+				_, p, err := m.Read(t.Context(), rf.Megahertz)
 				return p.Text(0), err
 			}, "powermeter", m.Close
 		},
@@ -297,7 +297,7 @@ func TestABenchOpensOverRealSocketsAndDoesWhatItIsTold(t *testing.T) {
 	if d, bound := high.Minus(low); bound != rf.Exactly || math.Abs(d.DB()-6) > 0.1 {
 		t.Errorf("6 dB more drive read %v then %v", low, high)
 	}
-	forward, err := r.PowerMeter.Forward(t.Context(), g.Frequency)
+	forward, _, err := r.PowerMeter.Read(t.Context(), g.Frequency)
 	must(t, err)
 	if st := b.State(); !forward.Known() || math.Abs(forward.In()-(st.Forward-30)) > 0.5 || !st.Operating {
 		t.Errorf("forward %v, truth %.1f dBm behind 30 dB", forward, st.Forward)

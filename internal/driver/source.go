@@ -420,6 +420,7 @@ func (s *source) phases(from, to guard.Setting) []phase {
 		out = append(out, phase{units: []string{t.say(OutputOff)}, ask: s.brief(), want: from})
 	}
 	rises := to.Level.Exceeds(from.Level)
+	falls := from.Level.Exceeds(to.Level.Add(levelTolerance))
 	changed := to.Modulation != from.Modulation
 	var units []string
 	if to.Level.Known() && !rises {
@@ -428,12 +429,17 @@ func (s *source) phases(from, to guard.Setting) []phase {
 	}
 	moves := to.Frequency.Known() && to.Frequency != from.Frequency
 	ask := s.brief()
-	if changed {
+	// A modulation whose depth and rate were read back as they are to be needs no message of its own.
+	ready := changed && from.Modulation.IsCW() && !to.Modulation.IsCW() && s.isPrepared(to.Modulation) && !falls
+	if ready {
+		ask = s.whole()
+	}
+	if changed && !ready {
 		units = append(append(units, t.say(AMOff), t.say(PulseOff)), s.prepare(to.Modulation)...)
 		from.Modulation = level.Modulation{Kind: level.CW}
 		ask = s.whole()
 	}
-	if len(units) > 0 && (changed || moves) && from.Output {
+	if len(units) > 0 && (changed && !ready || moves) && from.Output {
 		out = append(out, phase{units: units, ask: ask, want: from, prepares: to.Modulation})
 		units = nil
 	}
@@ -535,15 +541,23 @@ func (s *source) agrees(want guard.Setting) error {
 
 // prepared checks that a modulation is set as it will be when it goes on, or is on.
 func (s *source) prepared(m level.Modulation) error {
+	if s.isPrepared(m) {
+		return nil
+	}
 	got := s.known.am
 	if m.Kind == level.Pulse {
 		got = s.known.pulse
 	}
-	if same(m, got) {
-		return nil
-	}
 	s.known = looked{}
 	return &ReadBackError{s.name, "the modulation", describe(m), describe(got)}
+}
+
+// isPrepared reports that depth, rate or duty were last read back as a modulation has them.
+func (s *source) isPrepared(m level.Modulation) bool {
+	if m.Kind == level.Pulse {
+		return same(m, s.known.pulse)
+	}
+	return same(m, s.known.am)
 }
 
 func same(a, b level.Modulation) bool {

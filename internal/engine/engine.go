@@ -354,7 +354,7 @@ func (r *run) steps(ctx context.Context) error {
 		return fmt.Errorf("resume: %w", err)
 	}
 	attempt := r.cfg.FirstAttempt
-	lit := r.cfg.Plan.Kind == plan.Baseline
+	lit, intended := r.cfg.Plan.Kind == plan.Baseline, false
 	for ok {
 		if err := r.pause(ctx); err != nil {
 			return err
@@ -367,24 +367,31 @@ func (r *run) steps(ctx context.Context) error {
 		}
 		r.status.Step, r.status.Frequency = step, step.Point.Frequency
 		r.status.Done, r.status.Known = r.cfg.Program.Progress()
-		if err := r.journal(event.Intent{Step: step, Attempt: attempt}); err != nil {
-			return err
+		if !intended {
+			if err := r.journal(event.Intent{Step: step, Attempt: attempt}); err != nil {
+				return err
+			}
 		}
 		closed, err := r.do(ctx, step)
 		if errors.Is(err, errHeld) {
-			attempt++ // the step is asked again once the hold ends
+			attempt, intended = attempt+1, false // the step is asked again once the hold ends
 			continue
 		}
 		if err != nil {
 			return err
 		}
 		closed.Step, closed.Attempt, closed.Outcome.Number = step, attempt, step.Number
-		if err := r.journal(closed); err != nil {
+		r.count(closed)
+		step, ok = r.cfg.Program.Next(&closed.Outcome)
+		// The next step's intent is durable with this step's result, in one transaction.
+		events := []event.Event{closed}
+		if intended = ok && !r.finish.Load() && !r.hold.Load(); intended {
+			events = append(events, event.Intent{Step: step, Attempt: 1})
+		}
+		if err := r.journal(events...); err != nil {
 			return err
 		}
-		r.count(closed)
 		attempt = 1
-		step, ok = r.cfg.Program.Next(&closed.Outcome)
 	}
 	return r.cfg.Program.Err()
 }

@@ -28,8 +28,13 @@ type reached struct {
 	skip             bool      // nothing useful could be done
 }
 
-// lowBelow is how far below its level a step settles first.
-const lowBelow rf.Gain = 20
+// lowBelow is how far below its level a step settles first. approachBelow is how far below the
+// budget's need the first reading at a frequency is made, at least.
+const lowBelow, approachBelow rf.Gain = 20, 10
+
+// restBelow is how far below its level a step leaves RF behind when its dwell has ended: mostly
+// below where the next one begins.
+const restBelow rf.Gain = 30
 
 // bring settles at a low level, brings the unmodulated carrier to the step's level from below, and
 // measures it. mod is what will go on afterwards: every limit is held for its crest.
@@ -73,14 +78,19 @@ func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.P
 // frequency, to a level that is allowed at both.
 func (r *run) settleLow(ctx context.Context, f rf.Frequency, target rf.Power) error {
 	low := r.atLeastMinimum(r.roundDown(target.Sub(lowBelow)))
-	// The carrier goes down before the frequency changes and before modulation goes off, so that
-	// nothing rises in between.
-	if r.on && r.at.Level.Above(low) && (r.at.Frequency != f || !r.at.Modulation.IsCW()) {
-		if err := r.lower(ctx, low); err != nil {
-			return err
-		}
+	if err := r.comeDown(ctx, f, low); err != nil {
+		return err
 	}
 	return r.apply(ctx, f, low, level.Modulation{})
+}
+
+// comeDown lowers the carrier to a level before the frequency changes or modulation goes off, so that
+// nothing rises in between.
+func (r *run) comeDown(ctx context.Context, f rf.Frequency, to rf.Power) error {
+	if r.on && r.at.Level.Above(to) && (r.at.Frequency != f || !r.at.Modulation.IsCW()) {
+		return r.lower(ctx, to)
+	}
+	return nil
 }
 
 // lower takes the carrier down, whatever else is set.
@@ -225,13 +235,9 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 // measurePower reads forward and reverse power at the level that was reached, and has the guard look
 // at them.
 func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached) error {
-	forward, err := r.cfg.Rig.PowerMeter.Forward(ctx, f)
+	forward, reverse, err := r.cfg.Rig.PowerMeter.Read(ctx, f)
 	if err != nil {
-		return r.instrument("read forward power", err)
-	}
-	reverse, err := r.cfg.Rig.PowerMeter.Reverse(ctx, f)
-	if err != nil {
-		return r.instrument("read reverse power", err)
+		return r.instrument("read forward and reverse power", err)
 	}
 	m := guard.Measurement{Frequency: f, Drive: at.drive}
 	if m.Forward, err = r.cfg.Chain.ForwardPower(f, forward); err != nil {
@@ -326,14 +332,18 @@ func (r *run) approach(ctx context.Context, step plan.Step, target rf.Current, c
 			return reached{}, fmt.Errorf("predict the current: %w", err)
 		}
 		high, _ := pred.High.Minus(pred.Current)
-		drive = p.Drive.Add(step.Offset - high - 1)
+		drive = p.Drive.Add(step.Offset - max(high+1, approachBelow))
 	}
 	at := reached{drive: r.roundDown(drive.Lower(ceiling))}
 	if r.bench.Source.Minimum.Above(at.drive) {
 		at.limited, at.skip = fmt.Sprintf("%v needs a drive of %v, below the source's minimum of %v", target, at.drive, r.bench.Source.Minimum), true
 		return at, nil
 	}
-	if err := r.settleLow(ctx, p.Frequency, at.drive); err != nil {
+	settle := r.settleLow
+	if !known {
+		settle = r.comeDown // the approach is a low level by itself
+	}
+	if err := settle(ctx, p.Frequency, at.drive); err != nil {
 		return at, err
 	}
 	at.on = time.Now()

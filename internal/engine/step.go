@@ -111,7 +111,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 			bad, upset, err = r.lookAfter(ctx, at.on)
 		}
 		if err == nil && !upset {
-			if err = r.lower(ctx, r.atLeastMinimum(r.roundDown(carrier.Sub(lowBelow)))); err == nil {
+			if err = r.lower(ctx, r.atLeastMinimum(r.roundDown(carrier.Sub(restBelow)))); err == nil {
 				bad, upset, err = r.lookAfter(ctx, at.on)
 			}
 		}

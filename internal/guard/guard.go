@@ -295,6 +295,9 @@ func (g *Guard) CheckInterlock(ctx context.Context) error {
 		g.mu.Unlock()
 		return nil
 	}
+	if cause := context.Cause(ctx); cause != nil {
+		return cause // the run is ending anyway, for a cause of its own
+	}
 	if err != nil {
 		g.Suspect()
 		g.Trip(fmt.Sprintf("the interlock cannot be read: %v", err), "guard")

@@ -122,7 +122,7 @@ func (w *benchWriter) amplifier() {
 	w.line("  band: 100 kHz to 100 MHz")
 	w.table("gain", "dB", 2, func(hz float64) float64 { return w.g.gain(hz) + sheet(hz, 0) })
 	w.table("compression", "dBm", 2, func(hz float64) float64 {
-		return dBmOf(w.g.saturation(hz)) + decibel(rappCompression(amplifierSharpness)) - 1
+		return dBmOf(w.g.saturation(hz)) + decibel(amplifierAtCompression) - 1
 	})
 	w.line("  saturation: %.1f dBm", dBmOf(w.g.saturation(1e6))+0.1)
 	w.line("  maximum_input: %g dBm   # peak of the modulated envelope", amplifierInputRating)

@@ -155,7 +155,7 @@ func (g *gear) gain(hz float64) float64 {
 // saturation is the largest output amplitude of the amplifier in volts r.m.s. into 50 Ω.
 func (g *gear) saturation(hz float64) float64 {
 	p1 := amplifierP1dB - 0.4*math.Pow(hz/100e6, 2)
-	compressed := decibel(rappCompression(amplifierSharpness)) - 1
+	compressed := decibel(amplifierAtCompression) - 1
 	return voltsOf(p1 - compressed)
 }
 

@@ -205,3 +205,6 @@ func decibel(ratio float64) float64 { return 20 * math.Log10(ratio) }
 func dBuA(amperes float64) float64 { return 20 * math.Log10(amperes/1e-6) }
 
 func amperes(dbua float64) float64 { return 1e-6 * math.Pow(10, dbua/20) }
+
+// amplifierAtCompression is the simulated amplifier's linear drive over saturation at 1 dB compression.
+var amplifierAtCompression = rappCompression(amplifierSharpness)

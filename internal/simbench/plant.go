@@ -139,7 +139,7 @@ func (g *gear) amplifier(hz, in float64, operate, dead bool) [3]float64 {
 	}
 	vsat := g.saturation(hz)
 	linear := in * ratio(g.gain(hz))
-	drive := linear / (vsat * rappCompression(amplifierSharpness)) // 1 at 1 dB compression
+	drive := linear / (vsat * amplifierAtCompression) // 1 at 1 dB compression
 	out := rapp(linear, vsat, amplifierSharpness)
 	return [3]float64{out,
 		out * ratio(secondHarmonic) * math.Min(drive, 2),
