@@ -97,7 +97,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	c := checker{plan: p, budget: budget, bench: budget.Bench(), worst: map[string]int{}, refused: map[string]int{}}
 	at, err := c.pointer(cal)
 	if err != nil {
-		c.problem("%v", err)
+		c.problem("mode", "%v", err)
 		return c.out, c.list
 	}
 	c.at = at
@@ -131,19 +131,21 @@ type checker struct {
 	errors  []string
 }
 
-func (c *checker) problem(format string, args ...any) {
-	c.list = append(c.list, problem.Problem{File: c.plan.File, What: fmt.Sprintf(format, args...)})
+// problem tells what is wrong; field is the key of the plan file that it is about.
+func (c *checker) problem(field, format string, args ...any) {
+	c.list = append(c.list, problem.Problem{File: c.plan.File, What: fmt.Sprintf(format, args...), Field: field})
 }
 
-func (c *checker) warn(hint, format string, args ...any) {
-	c.list = append(c.list, problem.Problem{File: c.plan.File, What: fmt.Sprintf(format, args...), Hint: hint, Warning: true})
+// warn tells what the user should know.
+func (c *checker) warn(field, hint, format string, args ...any) {
+	c.list = append(c.list, problem.Problem{File: c.plan.File, What: fmt.Sprintf(format, args...), Hint: hint, Field: field, Warning: true})
 }
 
 func (c *checker) pointer(cal *Calibrated) (*pointer, error) {
 	if c.plan.Mode == Substitution && cal == nil && c.plan.Kind != Baseline {
 		note := "no calibration run is known here: drives are the budget's estimate for the jig, and the run replays the calibration's"
 		c.out.Notes = append(c.out.Notes, note)
-		c.warn("make a run of kind calibration in the same job", "%s", note)
+		c.warn("mode", "make a run of kind calibration in the same job", "%s", note)
 		return &pointer{plan: c.plan, budget: c.budget, crest: CrestOfLevel(c.plan.Modulation), estimated: true}, nil
 	}
 	return newPointer(c.plan, c.budget, cal)
@@ -316,8 +318,16 @@ func (c *checker) sayRefusals() {
 		if !r.Over.Finite() {
 			hint = "write the rating into the bench file"
 		}
-		c.list = append(c.list, problem.Problem{File: c.plan.File, What: r.String(), Hint: hint})
+		c.list = append(c.list, problem.Problem{File: c.plan.File, What: r.String(), Hint: hint, Field: c.levelField()})
 	}
+}
+
+// levelField is the key of the plan file that sets how much is asked for.
+func (c *checker) levelField() string {
+	if c.plan.Mode == ConstantDrive {
+		return "drive"
+	}
+	return "level"
 }
 
 func (c *checker) sayUnreachable() {
@@ -330,7 +340,7 @@ func (c *checker) sayUnreachable() {
 			worst = u
 		}
 	}
-	c.warn("a pass there is a bound, not a pass at the level wanted",
+	c.warn(c.levelField(), "a pass there is a bound, not a pass at the level wanted",
 		"by the budget the level wanted is not reached at %d of %d frequencies; worst at %v: %v of %v, %v short (%s)",
 		len(c.out.Unreachable), len(c.plan.Grid), worst.Frequency, worst.Reach, worst.Wanted, worst.Short, worst.Why)
 }
@@ -345,7 +355,7 @@ func (c *checker) sayErrors() {
 	if len(c.errors) > told {
 		more = fmt.Sprintf("\n\tand %d more", len(c.errors)-told)
 	}
-	c.problem("no level can be computed at %d of %d frequencies:\n\t%s%s", len(c.errors), len(c.plan.Grid),
+	c.problem("grid", "no level can be computed at %d of %d frequencies:\n\t%s%s", len(c.errors), len(c.plan.Grid),
 		strings.Join(c.errors[:min(told, len(c.errors))], "\n\t"), more)
 }
 
@@ -363,10 +373,10 @@ func (c *checker) level() {
 	jig := p.Fixture.LoopImpedance()
 	switch {
 	case p.Kind == Calibration && loop > 0 && jig > 0 && loop != jig:
-		c.warn("calibrate in the level's jig",
+		c.warn("fixture", "calibrate in the level's jig",
 			"the level is defined in a loop of %v and this jig has %v: what is calibrated here is refused for that level, or converted as an estimate", loop, jig)
 	case emf && p.Mode == ClosedLoop && p.Fixture == catalog.OnCable && p.Kind != Baseline:
-		c.warn("substitution replays a calibration in the 150 Ω jig instead",
+		c.warn("mode", "substitution replays a calibration in the 150 Ω jig instead",
 			"the level is an e.m.f.: on the cable its matched-loop current U0/300 Ω is the target, which is what the standard's set-up would drive only through 150 Ω")
 	}
 	missed, first := 0, rf.Frequency(0)
@@ -379,7 +389,7 @@ func (c *checker) level() {
 		}
 	}
 	if missed > 0 && p.Kind != Baseline {
-		c.warn("add a segment with a list of them", "%d frequencies at which the level bends or is listed are not in the grid; the first is %v", missed, first)
+		c.warn("grid", "add a segment with a list of them", "%d frequencies at which the level bends or is listed are not in the grid; the first is %v", missed, first)
 	}
 }
 
@@ -400,7 +410,7 @@ func (c *checker) extrapolated() {
 		}
 	}
 	if most > 0.5 {
-		c.warn("calibrate at the level, or at a higher one",
+		c.warn("level", "calibrate at the level, or at a higher one",
 			"the calibration is replayed for up to %v more current than it was made with (worst at %v): that the amplifier is linear up there was not shown", most, at)
 	}
 }
@@ -418,7 +428,7 @@ func (c *checker) modulation() {
 		return
 	}
 	if !m.IsCW() && m.Hold != "" && p.Profile.Hold != "" && m.Hold != p.Profile.Hold {
-		c.warn("", "the modulation is %s, but the level %s is defined with %s: the peak differs by %v",
+		c.warn("modulation", "", "the modulation is %s, but the level %s is defined with %s: the peak differs by %v",
 			m.Hold, p.Profile.ID, p.Profile.Hold, m.CrestOverCarrier())
 		return
 	}
@@ -432,7 +442,7 @@ func (c *checker) modulation() {
 		for _, u := range p.Profile.Modulations {
 			usual = append(usual, u.String())
 		}
-		c.warn("", "the modulation %s is not one that goes with %s (%s)", m, p.Profile.ID, strings.Join(usual, "; "))
+		c.warn("modulation", "", "the modulation %s is not one that goes with %s (%s)", m, p.Profile.ID, strings.Join(usual, "; "))
 	}
 }
 
@@ -443,17 +453,17 @@ func (c *checker) dwell() {
 		return
 	}
 	if rule, ok := p.rule(); ok && p.Dwell < rule.Dwell {
-		c.warn("", "the dwell of %v is shorter than %v (%s; %s)", p.Dwell, rule.Dwell, rule.DwellNote, rule.Title)
+		c.warn("dwell", "", "the dwell of %v is shorter than %v (%s; %s)", p.Dwell, rule.Dwell, rule.DwellNote, rule.Title)
 	}
 	monitors, _ := p.MonitorsOf(c.bench)
 	for _, m := range monitors {
 		if slow := m.Latency + m.Every; p.Dwell <= slow {
-			c.warn(fmt.Sprintf("make the dwell longer than %v", slow),
+			c.warn("dwell", fmt.Sprintf("make the dwell longer than %v", slow),
 				"the dwell of %v is no longer than monitor %s takes to show an upset (%v): it would be missed or put at the wrong point", p.Dwell, m.ID, slow)
 		}
 	}
 	if len(monitors) == 0 {
-		c.warn("", "the bench has no DUT monitors: only the operator would see an upset")
+		c.warn("bench", "", "the bench has no DUT monitors: only the operator would see an upset")
 	}
 }
 
@@ -484,7 +494,7 @@ func (c *checker) steps() {
 		}
 	}
 	if said != "" {
-		c.warn("a narrow resonance may fall between two frequencies; steps_of in a segment gives the rule's own steps", "%s", said)
+		c.warn("grid", "a narrow resonance may fall between two frequencies; steps_of in a segment gives the rule's own steps", "%s", said)
 	}
 }
 
@@ -528,7 +538,7 @@ func (c *checker) lowest() {
 		}
 	}
 	if short > 0 {
-		c.warn("a pad in front of the amplifier moves the whole range up",
+		c.warn("search", "a pad in front of the amplifier moves the whole range up",
 			"the lowest level of the search lies up to %v below the generator's minimum of %v (worst at %v): onsets there can only be told as a bound", short, c.bench.Source.Minimum, at)
 	}
 }

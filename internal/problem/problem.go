@@ -18,6 +18,9 @@ type Problem struct {
 	Column int    `json:"column,omitempty"`
 	What   string `json:"what"`
 	Hint   string `json:"hint,omitempty"`
+	// Field is the top-level key of the file that the problem is about, where whoever tells it knows
+	// that: a form shows it beside that field, also where the file does not have the key.
+	Field string `json:"-"`
 	// Warning marks what the user should know but what does not stop the work.
 	Warning bool `json:"warning,omitempty"`
 }
