@@ -15,10 +15,9 @@ import (
 // HiSLIP, EOM of USBTMC), on a byte stream nothing but the terminator and the length of a block
 // does. What an answer is made of is read in link.go for both.
 //
-// A Conn uses a Port from one goroutine at a time, but Close may come at any moment and must make a
-// pending call return. After any error the Port is closed and never used again. Errors match
-// ErrClosed when the other end is gone, ErrDirty when something came that nobody asked for, and are
-// context.Cause of the context when that ended first.
+// A Conn uses a Port from one goroutine at a time. After any error the Port is closed and never used
+// again. Errors match ErrClosed when the other end is gone, ErrDirty when something came that nobody
+// asked for, and are context.Cause of the context when that ended first.
 type Port interface {
 	// Send sends one program message with its terminator, whole, and marks its end.
 	Send(ctx context.Context, message []byte) error

@@ -37,6 +37,9 @@ type Bench struct {
 	faces  map[string]*face
 	source *source
 
+	serving Serving // as asked for
+	network network // what belongs to no face alone
+
 	ctx     context.Context
 	stop    context.CancelFunc
 	running sync.WaitGroup
@@ -106,13 +109,14 @@ func (b *Bench) Close() error {
 	b.closed = true
 	var ends []net.Conn
 	for _, f := range b.faces {
-		if f.listener != nil {
-			f.listener.Close()
+		for _, l := range f.listeners {
+			l.Close()
 		}
 		for c := range f.conns {
 			ends = append(ends, c)
 		}
 	}
+	ends = append(ends, b.network.close()...)
 	b.mu.Unlock()
 	b.stop()
 	for _, c := range ends {

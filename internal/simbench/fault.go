@@ -35,6 +35,17 @@ const (
 	FaultReboots FaultKind = "reboots"
 	// FaultOverrange answers 9.9E37 where a number is asked.
 	FaultOverrange FaultKind = "overrange"
+	// FaultHalf answers half of a line and never its end.
+	FaultHalf FaultKind = "half"
+	// FaultTorn answers half of a line and closes the connection.
+	FaultTorn FaultKind = "torn"
+	// FaultTwice answers twice, the second answer behind the first.
+	FaultTwice FaultKind = "twice"
+	// FaultOverflow fills the error queue until it overflows, at every message.
+	FaultOverflow FaultKind = "overflow"
+	// FaultUnplugged pulls the cable on a message: connections stay open and dead, and new ones are
+	// accepted and dead.
+	FaultUnplugged FaultKind = "unplugged"
 )
 
 // Faults of the wiring. They act from the moment they are injected; After does not delay them.
@@ -56,6 +67,7 @@ const (
 // FaultKinds lists every kind.
 var FaultKinds = []FaultKind{FaultAbsent, FaultDeaf, FaultSilent, FaultLate, FaultActsNoAnswer, FaultActsLate,
 	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange,
+	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultUnplugged,
 	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen}
 
 // Fault is something wrong with one instrument.
@@ -64,13 +76,14 @@ type Fault struct {
 	Instrument string
 	After      int           // messages (lines, for the product) that pass before it acts
 	Delay      time.Duration // wall time, for late and acts-late; 0 means 2 s
+	Times      int           // messages on which it acts; 0 means for good
 	Only       string        // acts only on messages that contain this text, case does not count
 }
 
 // defaultDelay of late and acts-late.
 const defaultDelay = 2 * time.Second
 
-// ParseFault reads KIND@INSTRUMENT with optional :after=N, :delay=DURATION and :only=TEXT.
+// ParseFault reads KIND@INSTRUMENT with optional :after=N, :times=N, :delay=DURATION and :only=TEXT.
 func ParseFault(text string) (Fault, error) {
 	parts := strings.Split(text, ":")
 	kind, instrument, ok := strings.Cut(parts[0], "@")
@@ -84,12 +97,14 @@ func ParseFault(text string) (Fault, error) {
 		switch key {
 		case "after":
 			f.After, err = strconv.Atoi(value)
+		case "times":
+			f.Times, err = strconv.Atoi(value)
 		case "delay":
 			f.Delay, err = time.ParseDuration(value)
 		case "only":
 			f.Only = value
 		default:
-			err = fmt.Errorf("%q is none of after=N, delay=DURATION, only=TEXT", p)
+			err = fmt.Errorf("%q is none of after=N, times=N, delay=DURATION, only=TEXT", p)
 		}
 		if err != nil {
 			return f, fmt.Errorf("fault %q: %w", text, err)
@@ -120,8 +135,10 @@ func (b *Bench) inject(instrument string, f Fault) error {
 	} else if f.ofWiring() {
 		return fmt.Errorf("%s cannot happen at the %s", f.Kind, instrument)
 	}
-	if f.Kind == FaultAbsent && face.listener != nil {
-		face.listener.Close()
+	if f.Kind == FaultAbsent {
+		for _, l := range face.listeners {
+			l.Close()
+		}
 	}
 	face.faults = append(face.faults, &f)
 	return nil
@@ -188,6 +205,11 @@ func (f *face) due(message string) *Fault {
 			x.After--
 		} else if acting == nil {
 			acting = x
+		}
+	}
+	if acting != nil && acting.Times > 0 {
+		if acting.Times--; acting.Times == 0 {
+			f.drop(acting)
 		}
 	}
 	return acting

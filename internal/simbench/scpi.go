@@ -203,13 +203,22 @@ func (in *instrument) fail(e *scpiError) {
 	case e.code <= -100:
 		in.event |= 32
 	}
-	const depth = 20
-	if len(in.queue) >= depth {
-		in.queue[depth-1] = errOverflowed
+	if len(in.queue) >= queueDepth {
+		in.queue[queueDepth-1] = errOverflowed
 		return
 	}
 	in.queue = append(in.queue, e)
 }
+
+// overflow puts more into the error queue than it holds.
+func (in *instrument) overflow() {
+	for range 2 * queueDepth {
+		in.fail(errSystem)
+	}
+}
+
+// queueDepth is how many entries an error queue holds; the last is then "Queue overflow".
+const queueDepth = 20
 
 // system are the headers that SCPI requires of every instrument.
 func (in *instrument) system() []command {
@@ -224,8 +233,25 @@ func (in *instrument) system() []command {
 	return []command{
 		{header: "SYSTem:ERRor[:NEXT]", query: next},
 		{header: "SYSTem:ERRor:COUNt", query: func([]string) (string, error) { return strconv.Itoa(len(in.queue)), nil }},
+		{header: "DIAGnostic:BLOCk", query: testBlock},
 		{header: "SYSTem:VERSion", query: func([]string) (string, error) { return "1999.0", nil }},
 	}
+}
+
+// testBlock answers a definite block of so many bytes that count from 0 to 255 and over, so that it
+// holds every byte that could be taken for an end. (No standard names such a query; many an
+// instrument has one under DIAGnostic, which SCPI-1999 leaves to it.)
+func testBlock(args []string) (string, error) {
+	n, err := oneNumber(args, nil, 0, 8<<20)
+	if err != nil {
+		return "", err
+	}
+	data := make([]byte, int(n))
+	for i := range data {
+		data[i] = byte(i)
+	}
+	length := strconv.Itoa(len(data))
+	return "#" + strconv.Itoa(len(length)) + length + string(data), nil
 }
 
 // find looks a header up, in any mix of short and long forms.

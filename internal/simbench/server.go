@@ -13,12 +13,14 @@ import (
 
 // face is one thing to talk to: an instrument or the product's text output.
 type face struct {
-	name     string
-	in       *instrument // nil for the product
-	listener net.Listener
-	port     int
-	conns    map[net.Conn]struct{}
-	faults   []*Fault
+	name      string
+	in        *instrument // nil for the product
+	listeners []net.Listener
+	port      int // of the raw socket
+	hislip    int // port of HiSLIP, 0 for none
+	conns     map[net.Conn]struct{}
+	locked    any // the link or session that has the lock
+	faults    []*Fault
 }
 
 // firstPort numbers the faces of a bench that does not listen, so that its addresses differ.
@@ -51,61 +53,6 @@ func (b *Bench) newFace(name string, index int) *face {
 		b.newHand(in)
 	}
 	return f
-}
-
-// Listen opens a socket for every face. With port 0 each gets a free port, else they get
-// consecutive ones in the order of Names.
-func (b *Bench) Listen(address string) error {
-	host, portText, err := net.SplitHostPort(address)
-	if err != nil {
-		return fmt.Errorf("listening for the simulated bench: %w", err)
-	}
-	first, err := strconv.Atoi(portText)
-	if err != nil {
-		return fmt.Errorf("listening for the simulated bench: port %q is not a number", portText)
-	}
-	for i, name := range Names {
-		port := first
-		if first != 0 {
-			port += i
-		}
-		l, err := net.Listen("tcp", net.JoinHostPort(host, strconv.Itoa(port)))
-		if err != nil {
-			b.Close()
-			return fmt.Errorf("listening for the simulated %s: %w", name, err)
-		}
-		b.mu.Lock()
-		f := b.faces[name]
-		f.listener, f.port = l, l.Addr().(*net.TCPAddr).Port
-		b.mu.Unlock()
-		b.running.Go(func() { b.accept(f, l) })
-	}
-	return nil
-}
-
-func (b *Bench) accept(f *face, l net.Listener) {
-	for {
-		c, err := l.Accept()
-		if err != nil {
-			return
-		}
-		b.attend(f, c)
-	}
-}
-
-// Address returns the open VISA resource string of a face; "" for an unknown name.
-func (b *Bench) Address(name string) string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	f := b.faces[name]
-	if f == nil {
-		return ""
-	}
-	host := "127.0.0.1"
-	if f.listener != nil {
-		host = f.listener.Addr().(*net.TCPAddr).IP.String()
-	}
-	return fmt.Sprintf("TCPIP::%s::%d::SOCKET", host, f.port)
 }
 
 // Dial connects to a face in process, through net.Pipe, served by the same code as the sockets. It
@@ -148,6 +95,18 @@ func (b *Bench) lookup(instrument string) *face {
 
 // attend serves a connection in its own goroutine; false when the bench is closed.
 func (b *Bench) attend(f *face, c net.Conn) bool {
+	return b.host(f, c, func() {
+		switch {
+		case f.in == nil:
+			b.serveProduct(f, c)
+		case b.meets(b.greets(f)):
+			b.serveInstrument(f, c)
+		}
+	})
+}
+
+// host runs the serving of a connection in its own goroutine; false when the bench is closed.
+func (b *Bench) host(f *face, c net.Conn, serve func()) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.closed {
@@ -157,13 +116,19 @@ func (b *Bench) attend(f *face, c net.Conn) bool {
 	f.conns[c] = struct{}{}
 	b.running.Go(func() {
 		defer b.forget(f, c)
-		if f.in == nil {
-			b.serveProduct(f, c)
-			return
-		}
-		b.serveInstrument(f, c)
+		serve()
 	})
 	return true
+}
+
+// greets is what a new connection to a face meets.
+func (b *Bench) greets(f *face) fate {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if f.fault(FaultUnplugged) != nil {
+		return goesDead
+	}
+	return goesOn
 }
 
 func (b *Bench) forget(f *face, c net.Conn) {
@@ -187,8 +152,8 @@ func (b *Bench) serveInstrument(f *face, c net.Conn) {
 	lines := messages(c)
 	for lines.Scan() {
 		message := strings.TrimRight(lines.Text(), "\r")
-		answer, goOn := b.handle(f, message)
-		if !goOn {
+		answer, fate := b.handle(f, message)
+		if !b.meets(fate) {
 			return
 		}
 		if answer == nil {
@@ -197,10 +162,27 @@ func (b *Bench) serveInstrument(f *face, c net.Conn) {
 		if answer.after > 0 && !b.wait(answer.after) {
 			return
 		}
-		if _, err := c.Write(append(answer.text, '\n')); err != nil {
+		if _, err := c.Write(answer.onStream()); err != nil || answer.torn {
 			return
 		}
 	}
+}
+
+// fate of a connection after a message.
+type fate int
+
+const (
+	goesOn fate = iota
+	hangsUp
+	goesDead // the cable is pulled: it stays open and nothing more is heard or said
+)
+
+// meets waits out a dead connection until the bench ends; false ends the connection.
+func (b *Bench) meets(f fate) bool {
+	if f == goesDead {
+		<-b.ctx.Done()
+	}
+	return f == goesOn
 }
 
 // wait sleeps; false when the bench closes meanwhile.
@@ -215,14 +197,33 @@ func (b *Bench) wait(d time.Duration) bool {
 	}
 }
 
-// answer is a response message and when to send it.
+// answer is a response message, when it is sent and how much of it.
 type answer struct {
-	text  []byte
+	text  []byte // without a terminator
 	after time.Duration
+	half  bool // only half is sent, without an end
+	torn  bool // the connection closes after half
 }
 
-// handle carries out one message as the face's faults let it; false ends the connection.
-func (b *Bench) handle(f *face, message string) (*answer, bool) {
+// onStream is what a socket sends.
+func (a *answer) onStream() []byte {
+	text, ends := a.sent()
+	if ends {
+		text = append(text, '\n')
+	}
+	return text
+}
+
+// sent is what goes out, and whether its end is marked.
+func (a *answer) sent() (text []byte, ends bool) {
+	if a.half || a.torn {
+		return a.text[:(len(a.text)+1)/2], false
+	}
+	return a.text, true
+}
+
+// handle carries out one message as the face's faults let it.
+func (b *Bench) handle(f *face, message string) (*answer, fate) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.plant.advance(b.benchTime())
@@ -235,27 +236,36 @@ func (b *Bench) handle(f *face, message string) (*answer, bool) {
 	how := whole
 	switch kind {
 	case FaultDeaf:
-		return nil, true
+		return nil, goesOn
 	case FaultSilent:
 		if hasQuery(message) {
-			return nil, true
+			return nil, goesOn
 		}
 	case FaultCloses:
-		return nil, false
+		return nil, hangsUp
+	case FaultUnplugged:
+		return nil, goesDead
 	case FaultReboots:
 		b.reboot(f, fault)
-		return nil, false
+		return nil, hangsUp
 	case FaultActsLate:
 		how = queriesOnly
 		b.running.Go(func() { b.actLater(f, message, delay) })
 	case FaultError:
 		how = setsFail
+	case FaultOverflow:
+		f.in.overflow()
 	}
 	text, answered := f.in.execute(message, how)
 	if !answered || kind == FaultActsNoAnswer {
-		return nil, true
+		return nil, goesOn
 	}
-	out := &answer{text: []byte(text)}
+	return spoiled(kind, delay, []byte(text)), goesOn
+}
+
+// spoiled is an answer as a fault lets it out.
+func spoiled(kind FaultKind, delay time.Duration, text []byte) *answer {
+	out := &answer{text: text}
 	switch kind {
 	case FaultLate:
 		out.after = delay
@@ -263,8 +273,14 @@ func (b *Bench) handle(f *face, message string) (*answer, bool) {
 		out.text = []byte("\x00\xff#?~garbage")
 	case FaultOverrange:
 		out.text = overranged(out.text)
+	case FaultHalf:
+		out.half = true
+	case FaultTorn:
+		out.torn = true
+	case FaultTwice:
+		out.text = append(append(append([]byte(nil), text...), '\n'), text...)
 	}
-	return out, true
+	return out
 }
 
 // actLater carries out the settings of a message after a delay.
@@ -350,7 +366,7 @@ func (b *Bench) productLine(f *face) (string, bool) {
 		return line, true
 	}
 	switch fault.Kind {
-	case FaultDeaf, FaultSilent, FaultActsNoAnswer:
+	case FaultDeaf, FaultSilent, FaultActsNoAnswer, FaultUnplugged:
 		return "", true
 	case FaultCloses:
 		return "", false
