@@ -169,3 +169,17 @@ func namesFrequency(name string) bool {
 	}
 	return false
 }
+
+// RecogniseUnit returns the usual spelling of a unit of frequency, gain, power, voltage, current or
+// transfer impedance, and the name of that quantity; both are empty for what is none of them. A
+// small m before Hz is not taken: it would be milli.
+func RecogniseUnit(text string) (unit, quantity string) {
+	if strings.TrimSpace(text) == "" {
+		return "", ""
+	}
+	return recogniseUnit(text)
+}
+
+// SplitHeading splits the heading of a column into its name, the unit in it and the quantity of
+// that unit; the latter two are empty where it has none.
+func SplitHeading(text string) (name, unit, quantity string) { return splitHeading(text) }

@@ -48,6 +48,12 @@ var kinds = map[string]func(string) (Event, error){
 	Attached{}.Kind():           decode[Attached],
 	LaboratoryFailures{}.Kind(): decode[LaboratoryFailures],
 	Closed{}.Kind():             decode[Closed],
+	ByHand{}.Kind():             decode[ByHand],
+	HardwareOff{}.Kind():        decode[HardwareOff],
+	SweepPass{}.Kind():          decode[SweepPass],
+	SweepBands{}.Kind():         decode[SweepBands],
+	TraceRead{}.Kind():          decode[TraceRead],
+	LogRead{}.Kind():            decode[LogRead],
 }
 
 // Kinds returns the name of every kind of event, sorted.

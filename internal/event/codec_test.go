@@ -12,7 +12,7 @@ import (
 
 func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 	seen := map[string]bool{}
-	for _, e := range append(canned(), cannedLaboratory()...) {
+	for _, e := range append(append(canned(), cannedLaboratory()...), cannedByHand()...) {
 		seen[e.Kind()] = true
 	}
 	for _, k := range event.Kinds() {
@@ -23,7 +23,7 @@ func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 }
 
 func TestAnEventIsReadAsItWasWritten(t *testing.T) {
-	for _, e := range append(canned(), cannedLaboratory()...) {
+	for _, e := range append(append(canned(), cannedLaboratory()...), cannedByHand()...) {
 		kind, body, err := event.Marshal(e)
 		if err != nil {
 			t.Fatal(err)

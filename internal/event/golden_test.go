@@ -30,6 +30,10 @@ type line struct {
 // goldenLaboratory is a run that holds what a laboratory reported.
 const goldenLaboratory = "testdata/laboratory-v1.jsonl"
 
+// goldenByHand is a run of a bench that is set by hand and sweeps by itself, with a trace and a log
+// that joined it.
+const goldenByHand = "testdata/byhand-v1.jsonl"
+
 func goldenLines(t *testing.T, name string) []line {
 	t.Helper()
 	data, err := os.ReadFile(name)
@@ -48,7 +52,7 @@ func goldenLines(t *testing.T, name string) []line {
 }
 
 func TestTheGoldenJournalsStayReadable(t *testing.T) {
-	for name, want := range map[string][]event.Event{goldenJournal: canned(), goldenLaboratory: cannedLaboratory()} {
+	for name, want := range map[string][]event.Event{goldenJournal: canned(), goldenLaboratory: cannedLaboratory(), goldenByHand: cannedByHand()} {
 		t.Run(name, func(t *testing.T) { staysReadable(t, name, want) })
 	}
 }

@@ -32,6 +32,9 @@ func hidden(r rune) bool { return !unicode.IsPrint(r) || r == unicode.Replacemen
 func Line(e Event) string { return Printable(line(e)) }
 
 func line(e Event) string {
+	if text, ok := byHandLine(e); ok {
+		return text
+	}
 	switch e := e.(type) {
 	case Opened:
 		return words(string(e.RunKind), string(e.Mode), on(e.Fixture), quoted(e.Label), after("changed: ", e.Changed), after("by ", e.Operator),

@@ -65,8 +65,31 @@ func (r *Run) Apply(rec event.Record) {
 	case event.OperatorMark:
 		r.Marks = append(r.Marks, Marked{rec.At, e.Text})
 	default:
-		r.applyEnd(rec)
+		if !r.applyByHand(rec.Event) {
+			r.applyEnd(rec)
+		}
 	}
+}
+
+// applyByHand folds what a person did, what a source did by itself, and what joined the run later.
+func (r *Run) applyByHand(e event.Event) bool {
+	switch e := e.(type) {
+	case event.HardwareOff:
+		r.HardwareOff = append(r.HardwareOff, e)
+	case event.ByHand:
+		r.ByHand = append(r.ByHand, e)
+	case event.SweepPass:
+		r.Passes = append(r.Passes, e)
+	case event.SweepBands:
+		r.Bands = &e
+	case event.TraceRead:
+		r.Traces = append(r.Traces, e)
+	case event.LogRead:
+		r.Logs = append(r.Logs, e)
+	default:
+		return false
+	}
+	return true
 }
 
 // applyEnd folds the events of a run's end.

@@ -55,6 +55,15 @@ type Run struct {
 	// Laboratory is what a laboratory reported, in a run of event.LaboratoryKind; nil otherwise.
 	Laboratory *event.LaboratoryFailures
 
+	// By hand: sources that provoke could not switch off, what a person was asked for, passes of a source
+	// that swept by itself and what they say together, and what was joined to the run from files.
+	HardwareOff []event.HardwareOff
+	ByHand      []event.ByHand
+	Passes      []event.SweepPass
+	Bands       *event.SweepBands
+	Traces      []event.TraceRead
+	Logs        []event.LogRead
+
 	Notes       []Noted
 	Attachments []Attached
 	Marks       []Marked
@@ -224,6 +233,8 @@ func (r Run) Clone() Run {
 	c.Steps = slices.Clip(r.Steps)
 	c.Abandoned = slices.Clip(r.Abandoned)
 	c.Notes = slices.Clip(r.Notes)
+	c.HardwareOff, c.ByHand, c.Passes = slices.Clip(r.HardwareOff), slices.Clip(r.ByHand), slices.Clip(r.Passes)
+	c.Traces, c.Logs = slices.Clip(r.Traces), slices.Clip(r.Logs)
 	c.Attachments = slices.Clip(r.Attachments)
 	c.Marks = slices.Clip(r.Marks)
 	c.Holds = slices.Clone(r.Holds)

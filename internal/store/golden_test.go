@@ -25,10 +25,29 @@ const goldenJob = "testdata/job-v1.provoke"
 // version 1 after goldenJob was written.
 const goldenLaboratory = "testdata/laboratory-v1.provoke"
 
+// goldenByHand is a job of a bench that is set by hand, kinds of record that joined version 1 later.
+const goldenByHand = "testdata/byhand-v1.provoke"
+
+func TestTheGoldenJobOfABenchByHandStaysReadable(t *testing.T) {
+	j, err := store.OpenReadOnly(goldenByHand)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	v := verify(t, j)
+	if !v.OK() || len(v.Runs) != 2 || !v.Runs[0].Closed || v.Runs[0].Late != 1 {
+		t.Errorf("%+v", v)
+	}
+	if n := len(all(t, j, 1)); n != 10 {
+		t.Errorf("%d records, 9 and a late note were written", n)
+	}
+}
+
 func TestTheGoldenJobStaysReadable(t *testing.T) {
 	if *writeGolden {
 		writeJob(t, goldenJob, "../event/testdata/journal-v1.jsonl")
 		writeJob(t, goldenLaboratory, "../event/testdata/laboratory-v1.jsonl")
+		writeJob(t, goldenByHand, "../event/testdata/byhand-v1.jsonl")
 	}
 	j, err := store.OpenReadOnly(goldenJob)
 	if err != nil {

@@ -282,6 +282,10 @@ func (c *RunCheck) place(r *raw) {
 		}
 	case event.Attached:
 		c.name(e.Attachment)
+	case event.TraceRead:
+		c.name(e.Attachment)
+	case event.LogRead:
+		c.name(e.Attachment)
 	case event.Closed:
 		if e.Count != c.Count || e.Head != c.Head {
 			c.problem("the closing record names %d records and another end than the chain has before it", e.Count)

@@ -128,7 +128,7 @@ func (w *Writer) Close(at time.Time, verdict event.Verdict, why string) (event.R
 func (j *Job) Annotate(run int, at time.Time, events ...event.Event) ([]event.Record, error) {
 	for _, e := range events {
 		if !late(e.Kind()) {
-			return nil, fmt.Errorf("add to run %d: a record of kind %q is no note or attachment", run, e.Kind())
+			return nil, fmt.Errorf("add to run %d: a record of kind %q is no note, attachment, trace or log", run, e.Kind())
 		}
 	}
 	j.mu.Lock()
@@ -145,9 +145,7 @@ func (j *Job) Annotate(run int, at time.Time, events ...event.Event) ([]event.Re
 }
 
 // late reports that records of this kind may follow the closing record.
-func late(kind string) bool {
-	return kind == event.Note{}.Kind() || kind == event.Attached{}.Kind()
-}
+func late(kind string) bool { return event.Late(kind) }
 
 func (j *Job) writable() error {
 	switch {

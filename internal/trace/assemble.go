@@ -1,0 +1,537 @@
+package trace
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// numbers notes the units that stand behind the figures or in a column of their own.
+func (t *table) numbers() {
+	for i := range t.width {
+		if !t.numeric[i] || t.units[i].unit != "" {
+			continue
+		}
+		for _, r := range t.rows {
+			if r.data[i].kind != number {
+				continue
+			}
+			if u, of := unitOf(r.data[i].unit); u != "" {
+				t.units[i] = unitAt{u, of, r.line, r.cells[i].column}
+			} else if u, of := t.unitBeside(r, i); u != "" {
+				t.units[i] = unitAt{u, of, r.line, r.cells[i+1].column}
+			}
+			break
+		}
+	}
+}
+
+// unitBeside returns the unit in the cell behind a figure, where that column holds words.
+func (t *table) unitBeside(r row, i int) (string, string) {
+	if i+1 >= t.width || t.numeric[i+1] || t.stamps[i+1] {
+		return "", ""
+	}
+	return unitOf(r.cells[i+1].text)
+}
+
+// assemble decides which column is the x and which are read, and turns the rows into columns.
+func (t *table) assemble() *Trace {
+	out := &Trace{Name: t.name}
+	x, ok := t.chooseX()
+	if !ok {
+		return nil
+	}
+	switch {
+	case x == fromFacts:
+		if !t.computeX(out) {
+			return nil
+		}
+	case x == fromStamps:
+		if !t.stampX(out) {
+			return nil
+		}
+	default:
+		if !t.settleUnit(x, true) {
+			return nil
+		}
+		out.X = t.column(x, "x")
+	}
+	for _, i := range t.chooseY(x) {
+		out.Y = append(out.Y, t.column(i, "y"))
+	}
+	if len(out.Y) == 0 && t.problems.Err() == nil {
+		t.fail(t.rows[0].line, 1, "the table has no column of figures beside its x", "")
+	}
+	if t.problems.Err() != nil {
+		return nil
+	}
+	t.checkOrder(out.X)
+	return out
+}
+
+// What chooseX returns where the x is no column of figures.
+const (
+	fromFacts  = -1
+	fromStamps = -2
+)
+
+// chooseX finds the column of x.
+func (t *table) chooseX() (int, bool) {
+	if t.declared.XColumn != "" {
+		i, ok := t.named(t.declared.XColumn)
+		if ok && t.stamps[i] {
+			return fromStamps, true
+		}
+		return i, ok
+	}
+	for _, want := range []string{ofFrequency, ofTime} {
+		for i := range t.width {
+			if t.numeric[i] && (t.units[i].quantity == want || t.units[i].unit == "" && t.header != nil && meant(t.header[i].text) == want) {
+				return i, true
+			}
+		}
+		if want == ofFrequency && t.hasStamps() && !t.declaredFrequency() {
+			return fromStamps, true
+		}
+	}
+	figures := t.figureColumns()
+	switch {
+	case len(figures) == 0 && t.hasStamps():
+		return fromStamps, true
+	case len(figures) == 0:
+		t.fail(t.rows[0].line, 1, "the table has no column of figures", "")
+		return 0, false
+	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0])):
+		return fromFacts, true
+	case len(figures) == 1:
+		t.fail(t.rows[0].line, t.rows[0].cells[figures[0]].column, "the table has one column of figures and nothing says at which frequencies or times they were taken",
+			"two columns are wanted, or start and stop above the table")
+		return 0, false
+	}
+	return t.monotone(figures), true
+}
+
+func (t *table) declaredFrequency() bool {
+	_, of := unitOf(t.declared.XUnit)
+	return of == ofFrequency
+}
+
+func (t *table) hasStamps() bool {
+	for i := range t.width {
+		if t.stamps[i] {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *table) figureColumns() []int {
+	var out []int
+	for i := range t.width {
+		if t.numeric[i] {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// named finds a column by its heading or its number from 1.
+func (t *table) named(name string) (int, bool) {
+	for i, h := range t.header {
+		if strings.EqualFold(h.text, name) {
+			return i, true
+		}
+	}
+	if n, err := strconv.Atoi(name); err == nil && n >= 1 && n <= t.width {
+		return n - 1, true
+	}
+	var names []string
+	for i, h := range t.header {
+		if h.text != "" {
+			names = append(names, strconv.Quote(t.header[i].text))
+		}
+	}
+	t.fail(t.headLine, 0, fmt.Sprintf("no column is called %q; there are %s and the numbers 1 to %d", name, strings.Join(names, ", "), t.width), "")
+	return 0, false
+}
+
+// looksLikeX reports that a column rises, or falls, all the way.
+func (t *table) looksLikeX(i int) bool {
+	direction := 0.0
+	for k := 1; k < len(t.rows); k++ {
+		d := t.rows[k].data[i].x - t.rows[k-1].data[i].x
+		if d == 0 || d*direction < 0 || t.rows[k].data[i].kind != number {
+			return false
+		}
+		direction = d
+	}
+	return true
+}
+
+// monotone returns the first column that rises or falls all the way and, unless it is a time, is never
+// below zero; else the first.
+func (t *table) monotone(figures []int) int {
+	u, ok := t.statedUnit(true)
+	if !ok {
+		_, u.quantity = unitOf(t.declared.XUnit)
+	}
+	for _, i := range figures {
+		if t.looksLikeX(i) && (u.quantity == ofTime || t.rows[0].data[i].x >= 0 && t.rows[len(t.rows)-1].data[i].x >= 0) {
+			return i
+		}
+	}
+	return figures[0]
+}
+
+// settleUnit finds the unit of a column: its own, else the declared one, else that of the facts.
+func (t *table) settleUnit(i int, x bool) bool {
+	declared, what := t.declared.YUnit, "y"
+	if x {
+		declared, what = t.declared.XUnit, "x"
+	}
+	own := t.units[i]
+	if own.unit != "" {
+		if declared != "" && declared != own.unit {
+			t.fail(own.line, own.column, fmt.Sprintf("the file says %s here but %s is declared for %s", own.unit, declared, what), "leave the declaration out, or mend the one that is wrong")
+			return false
+		}
+		return true
+	}
+	if declared != "" {
+		u, of := unitOf(declared)
+		t.units[i] = unitAt{unit: u, quantity: of}
+		return true
+	}
+	if u, ok := t.statedUnit(x); ok {
+		t.units[i] = u
+		return true
+	}
+	if u, ok := t.impliedUnit(i, x); ok {
+		t.units[i] = u
+		return true
+	}
+	line, column := t.rows[0].line, t.rows[0].cells[i].column
+	name := "the column of " + what
+	if t.header != nil && t.header[i].text != "" {
+		line, column, name = t.headLine, t.header[i].column, fmt.Sprintf("the column %q", t.header[i].text)
+	}
+	hint := "write it into the heading, for example \"Level (dBm)\", or declare it for y"
+	if x {
+		hint = "write it into the heading, for example \"Frequency (MHz)\", or declare it for x"
+	}
+	t.fail(line, column, name+" has no unit", hint)
+	return false
+}
+
+// impliedUnit finds the unit of x in the start of the sweep where the first or last figure is the
+// same number, and the unit of y in the reference level, which counts as the trace does.
+func (t *table) impliedUnit(i int, x bool) (unitAt, bool) {
+	if !x {
+		f, ok := t.factFor(func(f fact) bool { return contains(f.key, "ref", "lev") && f.unit != "" && f.quantity == "power" })
+		if ok {
+			t.warn(f.line, f.column, fmt.Sprintf("no unit is given for the levels; they are taken to count in %s as the reference level does", f.unit), "declare the unit to be sure")
+		}
+		return unitAt{f.unit, f.quantity, f.line, f.column}, ok
+	}
+	ends := []float64{t.rows[0].data[i].x, t.rows[len(t.rows)-1].data[i].x}
+	f, ok := t.factFor(func(f fact) bool {
+		if f.value.kind != number || f.quantity != ofFrequency && f.quantity != ofTime || !(contains(f.key, "start") || contains(f.key, "stop")) {
+			return false
+		}
+		for _, e := range ends {
+			if math.Abs(e-f.value.x) <= 1e-3*math.Abs(e) && e != 0 {
+				return true
+			}
+		}
+		return false
+	})
+	return unitAt{f.unit, f.quantity, f.line, f.column}, ok
+}
+
+// chooseY returns the columns to be read beside x: those asked for, else all that have a unit.
+func (t *table) chooseY(x int) []int {
+	var out []int
+	if len(t.declared.YColumns) > 0 {
+		for _, name := range t.declared.YColumns {
+			if i, ok := t.named(name); ok && t.settleUnit(i, false) {
+				out = append(out, i)
+			}
+		}
+		return out
+	}
+	withUnit := false
+	for _, i := range t.figureColumns() {
+		withUnit = withUnit || i != x && t.units[i].unit != ""
+	}
+	_, stated := t.statedUnit(false)
+	for _, i := range t.figureColumns() {
+		if i == x {
+			continue
+		}
+		if t.units[i].unit == "" && (t.isIndex(i) || withUnit && t.declared.YUnit == "" && !stated) {
+			t.passOver(i)
+			continue
+		}
+		if t.units[i].unit != "" && t.units[i].quantity == ofTime && (x == fromStamps || t.units[max(x, 0)].quantity == ofTime) {
+			continue // a second way of telling the time
+		}
+		if t.units[i].unit != "" && t.declared.YUnit != "" && t.declared.YUnit != t.units[i].unit && len(t.figureColumns()) > 2 {
+			t.passOver(i)
+			continue
+		}
+		if t.settleUnit(i, false) {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// isIndex reports a column that counts the rows.
+func (t *table) isIndex(i int) bool {
+	if len(t.figureColumns()) < 3 && !t.hasStamps() || len(t.rows) < 2 {
+		return false
+	}
+	for k := range t.rows {
+		if t.rows[k].data[i].x != t.rows[0].data[i].x+float64(k) {
+			return false
+		}
+	}
+	return t.rows[0].data[i].x == 0 || t.rows[0].data[i].x == 1
+}
+
+func (t *table) passOver(i int) {
+	line, column, name := t.rows[0].line, t.rows[0].cells[i].column, fmt.Sprintf("column %d", i+1)
+	if t.header != nil && t.header[i].text != "" {
+		line, column, name = t.headLine, t.header[i].column, fmt.Sprintf("the column %q", t.header[i].text)
+	}
+	t.warn(line, column, name+" has no unit or counts the rows; it is not read", "name it as a column of y to read it")
+}
+
+// column turns a column of the table into figures of one unit.
+func (t *table) column(i int, what string) Column {
+	c := Column{Name: t.nameOf(i, what), Unit: t.units[i].unit, Values: make([]float64, len(t.rows))}
+	absent, scales := 0, map[string]float64{}
+	var first row
+	for k, r := range t.rows {
+		v := r.data[i]
+		c.Values[k] = v.x
+		switch {
+		case v.kind != number:
+			c.Values[k] = math.NaN()
+			if absent++; absent == 1 {
+				first = r
+			}
+		case v.unit != "":
+			scale, ok := scales[v.unit]
+			if !ok {
+				scale = t.scaleOf(r, i, c.Unit)
+				scales[v.unit] = scale
+			}
+			c.Values[k] *= scale
+		}
+	}
+	if absent > 0 {
+		t.warn(first.line, first.cells[i].column, fmt.Sprintf("column %q has no figure in %d of %d rows, the first time here", c.Name, absent, len(t.rows)), "")
+	}
+	return c
+}
+
+func (t *table) nameOf(i int, what string) string {
+	if t.header != nil && t.header[i].text != "" {
+		return t.header[i].text
+	}
+	switch t.units[i].quantity {
+	case ofFrequency, ofTime:
+		return t.units[i].quantity
+	}
+	if what == "x" {
+		return "x"
+	}
+	n := 0
+	for k := 0; k <= i; k++ {
+		if t.numeric[k] && t.units[k].quantity != ofFrequency && t.units[k].quantity != ofTime {
+			n++
+		}
+	}
+	return "y" + strconv.Itoa(n)
+}
+
+// scaleOf returns what a figure with a unit of its own is multiplied by to count as its column does.
+func (t *table) scaleOf(r row, i int, unit string) float64 {
+	own, _ := unitOf(r.data[i].unit)
+	if own == unit {
+		return 1
+	}
+	for _, scales := range []map[string]float64{frequencyScale, timeScale} {
+		if a, b := scales[own], scales[unit]; a > 0 && b > 0 {
+			return a / b
+		}
+	}
+	t.fail(r.line, r.cells[i].column, fmt.Sprintf("%q does not count in %s as the column does", r.cells[i].text, unit), "")
+	return math.NaN()
+}
+
+// canCompute reports that the facts give the x of every row.
+func (t *table) canCompute() bool { _, _, _, ok := t.axis(); return ok }
+
+// axis returns first x, distance and unit from the facts: start and stop, or increment with or
+// without an origin.
+func (t *table) axis() (first, step float64, u unitAt, ok bool) {
+	find := func(keys ...string) (fact, bool) {
+		return t.factFor(func(f fact) bool {
+			if f.value.kind != number {
+				return false
+			}
+			key := strings.NewReplacer("-", " ", "_", " ", ".", " ").Replace(f.key)
+			for _, k := range keys {
+				if key == k || strings.HasPrefix(key, k+" ") {
+					return true
+				}
+			}
+			return false
+		})
+	}
+	start, okStart := find("start", "start frequency", "start freq", "freq start", "frequency start", "f start", "fstart", "start f")
+	stop, okStop := find("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop", "fstop", "stop f")
+	if okStart && okStop && start.unit != "" && len(t.rows) > 1 {
+		scale := 1.0
+		if a, b := frequencyScale[stop.unit], frequencyScale[start.unit]; a > 0 && b > 0 {
+			scale = a / b
+		}
+		span := stop.value.x*scale - start.value.x
+		return start.value.x, span / float64(len(t.rows)-1), unitAt{start.unit, start.quantity, start.line, start.column}, span != 0
+	}
+	interval, okInterval := find("xincrement", "x increment", "xinc", "sample interval", "sampling interval", "sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment", "interval")
+	if !okInterval || interval.value.x <= 0 {
+		return 0, 0, unitAt{}, false
+	}
+	u = unitAt{interval.unit, interval.quantity, interval.line, interval.column}
+	if u.unit == "" {
+		if stated, ok := t.statedUnit(true); ok {
+			u = stated
+		}
+	}
+	origin, okOrigin := find("xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
+	if okOrigin {
+		first = origin.value.x
+	}
+	return first, interval.value.x, u, true
+}
+
+// computeX makes the x of every row from the facts.
+func (t *table) computeX(out *Trace) bool {
+	first, step, u, _ := t.axis()
+	if u.unit == "" {
+		u.unit, u.quantity = unitOf(t.declared.XUnit)
+	}
+	if u.unit == "" {
+		t.fail(u.line, u.column, "the distance of the points has no unit", "declare the unit of x")
+		return false
+	}
+	if log, ok := t.factFor(func(f fact) bool {
+		return strings.Contains(strings.ToLower(f.text), "log") && (contains(f.key, "x", "axis") || contains(f.key, "freq") || contains(f.key, "sweep"))
+	}); ok {
+		t.fail(log.line, log.column, "the frequencies are spread logarithmically and do not stand in the file", "export the trace with its frequencies")
+		return false
+	}
+	name := "frequency"
+	if u.quantity == ofTime {
+		name = "time"
+	}
+	out.X = Column{Name: name, Unit: u.unit, Values: make([]float64, len(t.rows))}
+	for i := range out.X.Values {
+		out.X.Values[i] = first + step*float64(i)
+	}
+	t.warn(u.line, u.column, fmt.Sprintf("the x of every row is computed from what stands here: %s %s apart", strconv.FormatFloat(step, 'g', 8, 64), u.unit), "")
+	return true
+}
+
+// stampX makes the x of time stamps: seconds since the first.
+func (t *table) stampX(out *Trace) bool {
+	var parts []clockParts
+	for _, r := range t.rows {
+		var p clockParts
+		for i := range t.width {
+			if !t.stamps[i] {
+				continue
+			}
+			q, ok := parseStamp(r.cells[i].text)
+			if !ok {
+				t.fail(r.line, r.cells[i].column, fmt.Sprintf("%q is no time stamp", shorten(r.cells[i].text)), "")
+				return false
+			}
+			p.join(q)
+		}
+		parts = append(parts, p)
+	}
+	dayFirst, err := clockOrder(parts, "")
+	if err != nil {
+		dayFirst = true // the distance of two times seldom depends on it; told below where it does
+	}
+	var at []time.Time
+	day := time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)
+	for k, p := range parts {
+		now, bad := p.ordered(dayFirst).moment(day, time.UTC)
+		if bad != nil {
+			t.fail(t.rows[k].line, 1, bad.Error(), "")
+			return false
+		}
+		if !p.date && len(at) > 0 && at[len(at)-1].Sub(now) > 12*time.Hour { // past midnight
+			day = day.AddDate(0, 0, 1)
+			now = now.AddDate(0, 0, 1)
+		}
+		at = append(at, now)
+	}
+	if err != nil && (at[len(at)-1].YearDay() != at[0].YearDay() || at[len(at)-1].Year() != at[0].Year()) {
+		t.fail(t.rows[0].line, 1, err.Error(), "write the dates as year-month-day")
+		return false
+	}
+	out.X = Column{Name: "time", Unit: "s", Values: make([]float64, len(at))}
+	for i := range at {
+		out.X.Values[i] = at[i].Sub(at[0]).Seconds()
+	}
+	if parts[0].date && err == nil {
+		out.Began = at[0]
+	}
+	return true
+}
+
+// join adds what another cell of the same row says.
+func (p *clockParts) join(q clockParts) {
+	if q.date && !p.date {
+		p.date, p.year, p.month, p.day, p.order = true, q.year, q.month, q.day, q.order
+	}
+	if q.clock && !p.clock {
+		p.clock, p.sinceMidnight, p.zone, p.seconds = true, q.sinceMidnight, q.zone, q.seconds
+	}
+}
+
+// ordered settles a date with slashes.
+func (p clockParts) ordered(dayFirst bool) clockParts {
+	if p.order == '?' && !dayFirst {
+		p.day, p.month = p.month, p.day
+	}
+	return p
+}
+
+// checkOrder tells where x stops to rise or fall.
+func (t *table) checkOrder(x Column) {
+	direction := 0.0
+	for k := 1; k < len(x.Values); k++ {
+		d := x.Values[k] - x.Values[k-1]
+		if math.IsNaN(d) {
+			continue
+		}
+		if d == 0 || d*direction < 0 {
+			what := "goes back"
+			if d == 0 {
+				what = "stands still"
+			}
+			t.warn(t.rows[k].line, 1, fmt.Sprintf("%s %s here; the rows stay in their order", x.Name, what), "")
+			return
+		}
+		direction = d
+	}
+}

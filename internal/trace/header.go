@@ -1,0 +1,303 @@
+package trace
+
+import (
+	"fmt"
+	"strings"
+)
+
+// fact is something that stands before the table, or beside it: "Start;150000;Hz".
+type fact struct {
+	line, column int
+	key          string // lower case, without its unit
+	text         string // the value as written
+	value        value
+	unit         string // usual spelling, "" for none
+	quantity     string
+}
+
+// readFacts takes the lines above the table, and the columns beside it, as keys with values.
+func (t *table) readFacts() {
+	for i := 0; i < t.from; i++ {
+		t.factOf(t.lines[i].number, t.factCells(t.lines[i].text))
+	}
+	for _, r := range t.rows {
+		var beside []cell
+		for i, c := range r.cells {
+			if !t.numeric[i] && !t.stamps[i] && c.text != "" {
+				beside = append(beside, c)
+			}
+		}
+		if len(beside) > 1 && t.read(beside[0], t.decimal).kind == words {
+			t.factOf(r.line, beside)
+		}
+	}
+}
+
+// factCells cuts a line above the table: at the table's separator, else at another one or at a colon
+// or an equals sign.
+func (t *table) factCells(line string) []cell {
+	line = uncomment(line)
+	cells, _ := split(line, t.separator)
+	cells = t.trimEmpty(cells)
+	if len(cells) < 2 || t.separator == ' ' {
+		for _, s := range []rune{';', '\t', ',', '=', ':'} {
+			if other, _ := split(line, s); len(t.trimEmpty(other)) > 1 {
+				return t.trimEmpty(other)
+			}
+		}
+	}
+	// "Start: 150 kHz" inside a line that was cut elsewhere stays one cell; its key is cut here.
+	if len(cells) > 0 {
+		if key, rest, ok := strings.Cut(cells[0].text, ":"); ok && strings.TrimSpace(rest) != "" && !looksStamped(cells[0].text) {
+			head := []cell{{text: strings.TrimSpace(key), column: cells[0].column}, {text: strings.TrimSpace(rest), column: cells[0].column + len([]rune(key)) + 1}}
+			return append(head, cells[1:]...)
+		}
+	}
+	return cells
+}
+
+// uncomment replaces the sign of a comment by blanks, so that columns stay where they are.
+func uncomment(line string) string {
+	if !comment(line) {
+		return line
+	}
+	i := 0
+	for i < len(line) && strings.IndexByte(" \t#!%*/", line[i]) >= 0 {
+		i++
+	}
+	return strings.Repeat(" ", i) + line[i:]
+}
+
+func (t *table) factOf(line int, cells []cell) {
+	if len(cells) < 2 {
+		return
+	}
+	name, unit, quantity := heading(strings.TrimRight(cells[0].text, ":= "))
+	f := fact{line: line, column: cells[0].column, key: strings.ToLower(name), text: cells[1].text, unit: unit, quantity: quantity}
+	f.value = t.read(cells[1], t.decimal)
+	if f.value.kind == words { // a point in the preamble of a file with decimal commas, or the reverse
+		other := byte('.')
+		if t.decimal == '.' {
+			other = ','
+		}
+		if v := t.read(cells[1], other); v.kind == number {
+			f.value = v
+		}
+	}
+	if f.value.unit != "" {
+		f.unit, f.quantity = unitOf(f.value.unit)
+	}
+	if len(cells) > 2 {
+		if u, of := unitOf(cells[2].text); u != "" {
+			f.unit, f.quantity = u, of
+		}
+	}
+	t.facts = append(t.facts, f)
+}
+
+// factFor returns the first fact whose key satisfies a condition.
+func (t *table) factFor(is func(f fact) bool) (fact, bool) {
+	for _, f := range t.facts {
+		if is(f) {
+			return f, true
+		}
+	}
+	return fact{}, false
+}
+
+func contains(key string, all ...string) bool {
+	for _, w := range all {
+		if !strings.Contains(key, w) {
+			return false
+		}
+	}
+	return true
+}
+
+// statedUnit returns the unit that the facts give for the x or the y axis.
+func (t *table) statedUnit(x bool) (unitAt, bool) {
+	axis, names := "y", []string{"vertical", "amplitude", "level", "trace", "reading"}
+	if x {
+		axis, names = "x", []string{"horizontal", "frequency", "sweep"}
+	}
+	f, ok := t.factFor(func(f fact) bool {
+		u, of := unitOf(f.text)
+		if u == "" || (of == ofFrequency || of == ofTime) != x {
+			return false
+		}
+		key := strings.NewReplacer("-", " ", "_", " ", ".", " ").Replace(f.key)
+		if !strings.Contains(key, "unit") && !strings.Contains(key, "axis") && !strings.Contains(key, "label") {
+			return false
+		}
+		for _, n := range names {
+			if strings.Contains(key, n) {
+				return true
+			}
+		}
+		return strings.HasPrefix(key, axis) || strings.HasSuffix(key, " "+axis) || key == "unit" || key == "units" || strings.HasPrefix(key, "unit")
+	})
+	if !ok {
+		return unitAt{}, false
+	}
+	u, of := unitOf(f.text)
+	return unitAt{u, of, f.line, f.column}, true
+}
+
+// readHeader takes the one or two lines right above the table that name the columns or their units.
+func (t *table) readHeader() {
+	t.units = make([]unitAt, t.width)
+	t.headFrom = t.from
+	above := t.from - 1
+	if above < 0 {
+		return
+	}
+	names, units := t.headCells(above), []cell(nil)
+	if t.onlyUnits(names) {
+		units = names
+		names = nil
+		if above > 0 {
+			if upper := t.headCells(above - 1); t.isHeader(upper, true) {
+				names = upper
+				t.headLine = t.lines[above-1].number
+				t.headFrom = above - 1
+			}
+		}
+	} else if t.isHeader(names, false) {
+		t.headLine = t.lines[above].number
+		t.headFrom = above
+	} else {
+		t.tellNarrow(names, t.lines[above].number)
+		names = nil
+	}
+	for i := range t.width {
+		if i < len(units) && units[i].text != "" {
+			u, of := unitOf(units[i].text)
+			t.units[i] = unitAt{u, of, t.lines[above].number, units[i].column}
+		}
+	}
+	t.takeNames(names)
+	if units != nil && names == nil {
+		t.headFrom = above
+	}
+}
+
+// tellNarrow refuses rows under a heading that names fewer columns than they have.
+func (t *table) tellNarrow(names []cell, line int) {
+	units := 0
+	for _, c := range names {
+		if _, unit, _ := heading(c.text); unit != "" {
+			units++
+		}
+		if t.read(c, t.decimal).kind != words {
+			return
+		}
+	}
+	if units < 2 || len(names) >= t.width || t.hasStamps() {
+		return
+	}
+	hint := ""
+	if t.separator == ',' {
+		hint = "decimal commas with commas between the columns can be read in two ways: separate the columns by semicolon, or write decimal points"
+	}
+	t.fail(t.rows[0].line, 1, fmt.Sprintf("the rows have %s, the heading in line %d names %d", columnsOf(t.width), line, len(names)), hint)
+}
+
+func (t *table) takeNames(names []cell) {
+	if names == nil {
+		return
+	}
+	t.header = make([]cell, t.width)
+	for i := range t.width {
+		if i >= len(names) {
+			continue
+		}
+		name, unit, of := heading(names[i].text)
+		t.header[i] = cell{text: name, column: names[i].column}
+		if unit != "" && t.units[i].unit == "" {
+			t.units[i] = unitAt{unit, of, t.headLine, names[i].column}
+		}
+		if unit == "" && milliHertz(names[i].text) {
+			t.fail(t.headLine, names[i].column, "the unit in \""+names[i].text+"\" could be millihertz", "write MHz, or declare the unit")
+		}
+	}
+}
+
+// headCells cuts a line above the table into as many cells as the table has, by its separator or, where
+// that gives another number, by another one.
+func (t *table) headCells(at int) []cell {
+	line := uncomment(t.lines[at].text)
+	cells, closed := split(line, t.separator)
+	cells = t.trimEmpty(cells)
+	if closed && len(cells) == t.width && t.separator != ' ' {
+		return cells
+	}
+	for _, s := range []rune{';', '\t', ','} {
+		if other, ok := split(line, s); ok && len(t.trimEmpty(other)) == t.width && t.width > 1 {
+			return t.trimEmpty(other)
+		}
+	}
+	if t.separator == ' ' {
+		if joined := joinBrackets(cells); len(joined) == t.width {
+			return joined
+		}
+	}
+	return cells
+}
+
+// joinBrackets puts a unit in brackets, or after a slash, back to the name before it, where blanks
+// separate the columns.
+func joinBrackets(cells []cell) []cell {
+	var out []cell
+	for _, c := range cells {
+		if n := len(out); n > 0 && (strings.HasPrefix(c.text, "(") || strings.HasPrefix(c.text, "[") || strings.HasPrefix(c.text, "/")) {
+			out[n-1].text += " " + c.text
+			continue
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// onlyUnits reports a row in which every cell is a unit or empty, and at least one is a unit.
+func (t *table) onlyUnits(cells []cell) bool {
+	n := 0
+	for i, c := range cells {
+		if c.text == "" || i >= t.width {
+			continue
+		}
+		if u, _ := unitOf(c.text); u == "" {
+			return false
+		}
+		n++
+	}
+	return n > 0 && len(cells) <= t.width && (n > 1 || t.width == 1 || len(cells) == t.width)
+}
+
+// isHeader reports that cells can name the columns of the table: one for each, none a figure, and at
+// least one with a unit or a name of frequency or time; lightly, none of these is asked for.
+func (t *table) isHeader(cells []cell, lightly bool) bool {
+	if len(cells) != t.width || t.width == 1 && len(cells) == 1 && strings.ContainsAny(cells[0].text, ":=") {
+		return false
+	}
+	known, named := 0, 0
+	for i, c := range cells {
+		if c.text == "" {
+			continue
+		}
+		// "Trace 1" may be headed "1"; a fact such as "Start;150000" is no header.
+		if v := t.read(c, t.decimal); v.kind == number && (i == 0 || v.x >= 100 || v.unit != "") || v.kind == stamped {
+			return false
+		}
+		named++
+		name, unit, _ := heading(c.text)
+		if unit != "" || meant(name) != "" || milliHertz(c.text) {
+			known++
+		}
+	}
+	if named == 0 {
+		return false
+	}
+	_, x := t.statedUnit(true)
+	_, y := t.statedUnit(false)
+	return known > 0 || lightly || !x && !y && named == t.width && t.read(cells[len(cells)-1], t.decimal).kind != number
+}

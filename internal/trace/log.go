@@ -1,0 +1,225 @@
+package trace
+
+import (
+	"fmt"
+	"math"
+	"regexp"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"provoke/internal/problem"
+)
+
+// LogSettings say what a log does not say itself. The zero value reads ISO dates in UTC and takes the
+// first number behind the stamp.
+type LogSettings struct {
+	Zone *time.Location // of stamps without a zone; nil means UTC
+	// Date is the day of stamps that are a time of day only, and the beginning of logs that count
+	// seconds; a time of day that jumps back by more than half a day is on the next day.
+	Date time.Time
+	// Offset is added to every stamp: how far the log's clock is behind.
+	Offset time.Duration
+	// Pattern finds the number: its first group, or all of it. ErrorPattern finds lines that are an
+	// upset by themselves.
+	Pattern, ErrorPattern *regexp.Regexp
+	// DatesBegin is "day" or "month" where dates are written with slashes and no date tells.
+	DatesBegin string
+	Decimal    string // "," or "."; empty takes either where it stands once
+}
+
+// Entry is one line of a log.
+type Entry struct {
+	Line     int
+	At       time.Time // with the offset
+	Text     string    // behind the stamp
+	Value    float64
+	HasValue bool
+	Error    bool // the error pattern matches
+}
+
+// ParseLog reads the log of a device under test: lines that begin with a time stamp, whatever stands
+// behind it. Accepted stamps: 2026-11-25 10:00:00.5 and its kin with T, slashes, dots, a zone, or
+// date and time in two fields; 25.11.2026; 11/25/2026 1:00:00 PM where the file tells day from month;
+// a time of day; seconds, milliseconds or microseconds since 1970; and seconds since Settings.Date.
+// Entries come back in the order of time. Lines that begin otherwise are told and left out; a log
+// without a single entry is a problem.
+func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
+	r := &reader{name: name}
+	if s.Zone == nil {
+		s.Zone = time.UTC
+	}
+	var out []Entry
+	var parts []clockParts
+	for _, l := range r.lines(data) {
+		p, at, rest, ok := s.stampOf(l.text)
+		if !ok {
+			if len(out) > 0 || !looksLikeHeading(l.text) {
+				r.warn(l.number, 1, fmt.Sprintf("%q begins with no time stamp; the line is left out", shorten(strings.TrimSpace(l.text))), "")
+			}
+			continue
+		}
+		e := Entry{Line: l.number, At: at, Text: rest}
+		s.value(&e)
+		out, parts = append(out, e), append(parts, p)
+	}
+	if len(out) == 0 {
+		if r.problems.Err() == nil {
+			r.fail(1, 1, "no line begins with a time stamp", "for example 2026-11-25 10:00:00.5")
+		}
+		return nil, r.sorted()
+	}
+	r.place(out, parts, s)
+	if r.problems.Err() != nil {
+		return nil, r.sorted()
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].At.Before(out[j].At) })
+	return out, r.sorted()
+}
+
+// looksLikeHeading reports a line of words, such as names of columns.
+func looksLikeHeading(line string) bool { return !strings.ContainsAny(line, "0123456789") }
+
+// stampStart cuts the stamp off the beginning of a line: a date with a time of day, or either alone.
+var stampStart = regexp.MustCompile(`^\s*["'\[(]?(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})?["']?[\s;,T|]*["']?(\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?)?(,\d{1,9})?(\s*[AaPp]\.?[Mm]\.?)?\s*(Z\b|UTC|[+-]\d{2}:?\d{2}\b)?["'\])]?`)
+
+// secondsStart cuts a plain number off.
+var secondsStart = regexp.MustCompile(`^\s*(\d+(?:[.,]\d+)?)\s*s?(?:[\s;,:|]|$)`)
+
+// stampOf splits a line into its stamp and the rest. Either the parts say when, or at does.
+func (s LogSettings) stampOf(line string) (p clockParts, at time.Time, rest string, ok bool) {
+	m := stampStart.FindStringSubmatchIndex(line)
+	group := func(i int) string {
+		if m[2*i] < 0 {
+			return ""
+		}
+		return line[m[2*i]:m[2*i+1]]
+	}
+	if m != nil && group(2) != "" {
+		clock, end := group(2), m[1]
+		if f := group(3); f != "" {
+			// A comma behind the seconds stands before decimals, unless what follows is a figure of its own.
+			if strings.Count(clock, ":") == 2 && !strings.Contains(clock, ".") && !fieldOfItsOwn(line[m[7]:]) {
+				clock += f
+			} else {
+				end = m[6]
+			}
+		}
+		if end == m[1] {
+			clock += group(4) + group(5)
+		}
+		if date := group(1); date != "" && !readDate(&p, date) {
+			return p, at, "", false
+		}
+		if !readClock(&p, clock) {
+			return p, at, "", false
+		}
+		return p, at, trimField(line[end:]), true
+	}
+	n := secondsStart.FindStringSubmatchIndex(line)
+	if n == nil {
+		return p, at, "", false
+	}
+	text := strings.Replace(line[n[2]:n[3]], ",", ".", 1)
+	if line[n[2]:n[3]] != text && s.Decimal != "," { // "12,5" may be two fields
+		text, _, _ = strings.Cut(text, ".")
+		n[1] = n[2] + len(text)
+	}
+	x, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		return p, at, "", false
+	}
+	at, ok = s.since(x, len(strings.SplitN(text, ".", 2)[0]))
+	return p, at, trimField(line[n[1]:]), ok
+}
+
+// fieldOfItsOwn reports that the text behind a comma and digits shows these digits to be a figure, as
+// in "10:00:00,12.5" and at the end of a line.
+func fieldOfItsOwn(rest string) bool {
+	return rest == "" || rest[0] == '.' || strings.TrimSpace(rest) == ""
+}
+
+// since reads a count of seconds, milliseconds or microseconds since 1970 by its number of digits, or
+// one of seconds since the settings' date.
+func (s LogSettings) since(x float64, digits int) (time.Time, bool) {
+	switch {
+	case digits == 10:
+		return time.Unix(0, int64(math.Round(x*1e6))*1000).UTC(), true
+	case digits == 13:
+		return time.UnixMicro(int64(math.Round(x * 1e3))).UTC(), true
+	case digits == 16:
+		return time.UnixMicro(int64(x)).UTC(), true
+	case !s.Date.IsZero() && digits < 9:
+		return s.Date.Add(time.Duration(math.Round(x * 1e9))), true
+	}
+	return time.Time{}, false
+}
+
+func trimField(s string) string { return strings.Trim(s, " \t;,|:\"'\u00a0") }
+
+// place gives every entry its time.
+func (r *reader) place(out []Entry, parts []clockParts, s LogSettings) {
+	var dated []clockParts
+	for _, p := range parts {
+		if p.date {
+			dated = append(dated, p)
+		}
+	}
+	dayFirst := true
+	if len(dated) > 0 {
+		var err error
+		if dayFirst, err = clockOrder(dated, s.DatesBegin); err != nil {
+			r.fail(out[0].Line, 1, err.Error(), "say whether dates begin with the day or the month")
+			return
+		}
+	}
+	day, last := s.Date, time.Time{}
+	for i := range out {
+		if !parts[i].clock {
+			out[i].At = out[i].At.Add(s.Offset)
+			continue
+		}
+		at, err := parts[i].ordered(dayFirst).moment(day, s.Zone)
+		if err != nil {
+			r.fail(out[i].Line, 1, err.Error(), "say on which day the log was written")
+			return
+		}
+		if !parts[i].date && !last.IsZero() && last.Sub(at) > 12*time.Hour { // past midnight
+			day = day.AddDate(0, 0, 1)
+			at = at.AddDate(0, 0, 1)
+		}
+		last = at
+		out[i].At = at.Add(s.Offset)
+	}
+}
+
+// firstNumber is a figure with a decimal point or comma.
+var firstNumber = regexp.MustCompile(`[-+\x{2212}]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?`)
+
+// value finds the number of an entry.
+func (s LogSettings) value(e *Entry) {
+	if s.ErrorPattern != nil && s.ErrorPattern.MatchString(e.Text) {
+		e.Error = true
+		return
+	}
+	pattern := s.Pattern
+	if pattern == nil {
+		pattern = firstNumber
+	}
+	m := pattern.FindStringSubmatch(e.Text)
+	if m == nil {
+		return
+	}
+	text := m[len(m)-1]
+	if len(m) > 1 {
+		text = m[1]
+	}
+	decimal := byte('.')
+	if s.Decimal == "," || s.Decimal == "" && strings.Count(text, ",") == 1 && !strings.Contains(text, ".") {
+		decimal = ','
+	}
+	if x, unit, ok := figure(strings.TrimSpace(text), decimal); ok && unit == "" && !math.IsInf(x, 0) {
+		e.Value, e.HasValue = x, true
+	}
+}

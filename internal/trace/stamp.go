@@ -1,0 +1,155 @@
+package trace
+
+import (
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// The parts of a time stamp. Separators between date and time may be a blank, a T, or the file's own
+// separator.
+var (
+	isoDate   = regexp.MustCompile(`^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})$`)
+	dotDate   = regexp.MustCompile(`^(\d{1,2})\.(\d{1,2})\.(\d{4})$`)
+	slashDate = regexp.MustCompile(`^(\d{1,2})[/-](\d{1,2})[/-](\d{4})$`)
+	clockTime = regexp.MustCompile(`^(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?(?:\s*([AaPp])\.?[Mm]\.?)?\s*(Z|UTC|[+-]\d{2}:?\d{2})?$`)
+)
+
+// clockParts are the parts of one stamp that a cell or the start of a line holds.
+type clockParts struct {
+	date             bool
+	year, month, day int
+	order            byte // 'y', 'd' for day first, '?' for day or month first
+	clock            bool
+	sinceMidnight    time.Duration
+	zone             *time.Location // nil where the stamp has none
+	seconds          bool           // the clock has seconds
+}
+
+// looksStamped reports that a cell holds a date, a time of day, or both.
+func looksStamped(s string) bool {
+	_, ok := parseStamp(s)
+	return ok
+}
+
+// parseStamp reads a date, a time of day, or both with a blank or T between them.
+func parseStamp(s string) (clockParts, bool) {
+	s = strings.TrimSpace(s)
+	if len(s) < 4 || len(s) > 40 || strings.IndexByte("0123456789", s[0]) < 0 {
+		return clockParts{}, false
+	}
+	var p clockParts
+	if readDate(&p, s) || readClock(&p, s) {
+		return p, true
+	}
+	if i := strings.IndexAny(s, " T_"); i > 0 && readDate(&p, s[:i]) {
+		return p, readClock(&p, strings.TrimSpace(s[i+1:]))
+	}
+	return clockParts{}, false
+}
+
+func readDate(p *clockParts, s string) bool {
+	atoi := func(t string) int { n, _ := strconv.Atoi(t); return n }
+	if m := isoDate.FindStringSubmatch(s); m != nil {
+		p.year, p.month, p.day, p.order = atoi(m[1]), atoi(m[2]), atoi(m[3]), 'y'
+	} else if m := dotDate.FindStringSubmatch(s); m != nil {
+		p.day, p.month, p.year, p.order = atoi(m[1]), atoi(m[2]), atoi(m[3]), 'd'
+	} else if m := slashDate.FindStringSubmatch(s); m != nil {
+		p.day, p.month, p.year, p.order = atoi(m[1]), atoi(m[2]), atoi(m[3]), '?'
+		switch {
+		case p.month > 12 && p.day <= 12:
+			p.day, p.month, p.order = p.month, p.day, 'm'
+		case p.day > 12:
+			p.order = 'd'
+		}
+	} else {
+		return false
+	}
+	p.date = p.month >= 1 && p.month <= 12 && p.day >= 1 && p.day <= 31 && p.year >= 1970
+	return p.date
+}
+
+func readClock(p *clockParts, s string) bool {
+	m := clockTime.FindStringSubmatch(s)
+	if m == nil {
+		return false
+	}
+	h, _ := strconv.Atoi(m[1])
+	minute, _ := strconv.Atoi(m[2])
+	second, _ := strconv.Atoi(m[3])
+	nano := 0
+	if m[4] != "" {
+		nano, _ = strconv.Atoi((m[4] + "00000000")[:9])
+	}
+	if m[5] != "" {
+		if h < 1 || h > 12 {
+			return false
+		}
+		h %= 12
+		if strings.EqualFold(m[5], "p") {
+			h += 12
+		}
+	}
+	if h > 23 || minute > 59 || second > 60 {
+		return false
+	}
+	p.clock, p.seconds = true, m[3] != ""
+	p.sinceMidnight = time.Duration(h)*time.Hour + time.Duration(minute)*time.Minute + time.Duration(second)*time.Second + time.Duration(nano)
+	switch z := m[6]; {
+	case z == "":
+	case z == "Z" || z == "UTC":
+		p.zone = time.UTC
+	default:
+		digits := strings.ReplaceAll(z[1:], ":", "")
+		zh, _ := strconv.Atoi(digits[:2])
+		zm, _ := strconv.Atoi(digits[2:])
+		offset := zh*3600 + zm*60
+		if z[0] == '-' {
+			offset = -offset
+		}
+		p.zone = time.FixedZone("", offset)
+	}
+	return true
+}
+
+// moment makes a time of the parts of a stamp. A stamp without a zone is in zone; one without a date
+// is on the given day.
+func (p clockParts) moment(day time.Time, zone *time.Location) (time.Time, error) {
+	if p.zone != nil {
+		zone = p.zone
+	}
+	if !p.date {
+		if day.IsZero() {
+			return time.Time{}, fmt.Errorf("the time stamp has no date")
+		}
+		p.year, p.month, p.day = day.Year(), int(day.Month()), day.Day()
+	}
+	at := time.Date(p.year, time.Month(p.month), p.day, 0, 0, 0, 0, zone)
+	if at.Day() != p.day {
+		return time.Time{}, fmt.Errorf("the month has no day %d", p.day)
+	}
+	return at.Add(p.sinceMidnight), nil
+}
+
+// clockOrder settles whether dates with slashes have the day first: by the rows in which only one
+// reading is a date. It fails where no row settles it or rows disagree.
+func clockOrder(parts []clockParts, declared string) (dayFirst bool, err error) {
+	seen := map[byte]bool{}
+	for _, p := range parts {
+		seen[p.order] = true
+	}
+	switch {
+	case declared == "day" || declared == "month":
+		if declared == "day" && seen['m'] || declared == "month" && seen['d'] && !seen['y'] {
+			return false, fmt.Errorf("the dates are not written with the %s first", declared)
+		}
+		return declared == "day", nil
+	case seen['d'] && seen['m']:
+		return false, fmt.Errorf("some dates have the day first and some the month")
+	case seen['?'] && !seen['d'] && !seen['m']:
+		return false, fmt.Errorf("no date tells whether the day or the month stands first")
+	}
+	return !seen['m'], nil
+}

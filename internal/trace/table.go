@@ -1,0 +1,382 @@
+package trace
+
+import (
+	"fmt"
+	"strings"
+)
+
+// table is the rows of a file and what stands above them.
+type table struct {
+	*reader
+	lines     []textLine
+	separator rune
+	decimal   byte
+	width     int    // cells of a row
+	numeric   []bool // by column: figures stand there
+	stamps    []bool // by column: time stamps, or one part of them
+	from      int    // index into lines of the first row
+	rows      []row
+	facts     []fact
+	header    []cell // one for each column; nil without a header
+	headLine  int
+	units     []unitAt // one for each column
+	headFrom  int      // index into lines of the first header line; from where there is none
+}
+
+type unitAt struct {
+	unit, quantity string
+	line, column   int
+}
+
+type row struct {
+	line  int
+	cells []cell
+	data  []value
+}
+
+// shape is one way of cutting the file into cells.
+type shape struct {
+	separator rune
+	decimal   byte
+}
+
+// sampled is how many lines are looked at to find the shape of the table.
+const sampled = 4000
+
+var separators = []rune{';', '\t', ',', '|', ' '}
+
+// findTable finds separator, decimal sign and first row; nil after telling why there is none.
+func (r *reader) findTable(lines []textLine) *table {
+	lines, forced := separatorLine(lines)
+	var best *table
+	bestScore := 0
+	for _, s := range separators {
+		if forced != 0 && s != forced {
+			continue
+		}
+		for _, d := range []byte{'.', ','} {
+			if d == ',' && s == ',' || r.declared.Decimal != "" && r.declared.Decimal[0] != d {
+				if !(d == ',' && s == ',' && r.declared.Decimal == ",") {
+					continue
+				}
+			}
+			t := &table{reader: r, lines: lines, separator: s, decimal: d}
+			if score := t.locate(lines[:min(len(lines), sampled)]); score > bestScore {
+				best, bestScore = t, score
+			}
+		}
+	}
+	if best == nil {
+		r.tellNoTable(lines)
+		return nil
+	}
+	best.gather()
+	best.checkDecimal()
+	return best
+}
+
+// tellNoTable says where the first line is that holds figures, if any.
+func (r *reader) tellNoTable(lines []textLine) {
+	for _, l := range lines {
+		if strings.ContainsAny(l.text, "0123456789") {
+			r.fail(l.number, 1, "no table of figures begins here or later that can be cut into columns", "separate the columns by semicolon, tab or comma")
+			return
+		}
+	}
+	r.fail(lines[0].number, 1, "the file holds no figures", "export the trace as text or CSV")
+}
+
+// separatorLine takes the line "sep=;" that a spreadsheet writes first.
+func separatorLine(lines []textLine) ([]textLine, rune) {
+	if len(lines) > 1 {
+		l := strings.TrimSpace(lines[0].text)
+		if len(l) == 5 && strings.EqualFold(l[:4], "sep=") && strings.ContainsRune(string(separators), rune(l[4])) {
+			return lines[1:], rune(l[4])
+		}
+	}
+	return lines, 0
+}
+
+// locate finds the longest run of rows of one width under the table's shape, and returns how much
+// speaks for the shape: rows before anything else, then columns.
+func (t *table) locate(lines []textLine) int {
+	bestFrom, bestLength, bestWidth, bestFigures := 0, 0, 0, 0
+	from, length, width, figures := 0, 0, 0, 0
+	for i, l := range lines {
+		if comment(l.text) {
+			continue
+		}
+		w, n := t.strictRow(l.text)
+		if w == 0 || w != width {
+			from, length, width, figures = i, 0, w, 0
+		}
+		if w == 0 {
+			continue
+		}
+		length++
+		figures = max(figures, n)
+		if length > bestLength || length == bestLength && figures > bestFigures {
+			bestFrom, bestLength, bestWidth, bestFigures = from, length, width, figures
+		}
+	}
+	if bestLength == 0 {
+		return 0
+	}
+	t.from, t.width = bestFrom, bestWidth
+	t.findNumeric(lines[bestFrom:])
+	score := bestLength * 1000
+	if bestFigures > 1 {
+		// A shape that sees columns goes before one that sees a single number in the same lines.
+		score += bestLength*500 + min(bestFigures, 20)
+	}
+	return score
+}
+
+// strictRow returns the number of cells of a row that holds figures and the number of its figures; 0
+// cells for a line that is no row. Words beside figures are allowed where at least two cells are
+// figures or stamps and the line does not begin with words.
+func (t *table) strictRow(line string) (width, figures int) {
+	cells, closed := split(line, t.separator)
+	if !closed {
+		return 0, 0
+	}
+	cells = t.trimEmpty(cells)
+	text := 0
+	for i, c := range cells {
+		switch v := t.read(c, t.decimal); v.kind {
+		case number, stamped:
+			figures++
+		case missing:
+			// A mark alone says nothing, beside figures it is a figure that is missing.
+		case words:
+			if i == 0 {
+				return 0, 0
+			}
+			text++
+		}
+	}
+	if figures == 0 || text > 0 && figures < 2 {
+		return 0, 0
+	}
+	return len(cells), figures
+}
+
+// trimEmpty drops one empty cell at the end: a separator that ends the line.
+func (t *table) trimEmpty(cells []cell) []cell {
+	for len(cells) > 1 && cells[len(cells)-1].text == "" && !cells[len(cells)-1].quoted {
+		cells = cells[:len(cells)-1]
+	}
+	return cells
+}
+
+// findNumeric notes which columns hold figures and which hold stamps, from the first rows.
+func (t *table) findNumeric(lines []textLine) {
+	t.numeric, t.stamps = make([]bool, t.width), make([]bool, t.width)
+	numbers, stamps, n := make([]int, t.width), make([]int, t.width), 0
+	for _, l := range lines {
+		w, _ := t.strictRow(l.text)
+		if w != t.width {
+			continue
+		}
+		if n++; n > 50 {
+			break
+		}
+		cells, _ := split(l.text, t.separator)
+		for i := range t.width {
+			switch t.read(cells[i], t.decimal).kind {
+			case number, missing:
+				numbers[i]++
+			case stamped:
+				stamps[i]++
+			}
+		}
+	}
+	for i := range t.width {
+		t.numeric[i] = numbers[i] > n/2
+		t.stamps[i] = stamps[i] > n/2
+	}
+}
+
+// comment reports a line that begins with a sign of comments and is no row.
+func comment(line string) bool {
+	l := strings.TrimSpace(line)
+	return l[0] == '#' || l[0] == '!' || l[0] == '%' || strings.HasPrefix(l, "//") || l[0] == '*' && len(l) > 1 && l[1] != '.'
+}
+
+// gather reads every row from the first on, and goes up from there over rows whose other columns
+// hold facts, as some scopes write them beside the table.
+func (t *table) gather() {
+	first := t.from
+	for first > 0 && t.rowBeside(t.lines[first-1]) {
+		first--
+	}
+	for i := first; i < t.from; i++ {
+		t.take(t.lines[i], true)
+	}
+	strange := 0
+	for i := t.from; i < len(t.lines); i++ {
+		l := t.lines[i]
+		if comment(l.text) {
+			continue
+		}
+		if t.take(l, false) {
+			strange = 0
+			continue
+		}
+		if strange++; t.secondTable(i) {
+			t.warn(l.number, 1, "a second table begins here; it is not read", "split the file to read it")
+			break
+		}
+		t.notUnderstood(l)
+	}
+	t.from = first
+}
+
+// rowBeside reports that a line has figures in every column where the rows have them, whatever its
+// other columns hold, which are at least one.
+func (t *table) rowBeside(l textLine) bool {
+	cells, closed := split(l.text, t.separator)
+	if len(cells) < t.width || !closed {
+		return false
+	}
+	facts, figures := 0, 0
+	for i := range t.width {
+		k := t.read(cells[i], t.decimal).kind
+		if !t.numeric[i] && !t.stamps[i] {
+			if k != empty {
+				facts++
+			}
+			continue
+		}
+		if k != number && k != stamped && k != missing {
+			return false
+		}
+		figures++
+	}
+	return facts > 0 && figures >= 2
+}
+
+// take adds a line to the rows, if it is one.
+func (t *table) take(l textLine, beside bool) bool {
+	if w, _ := t.strictRow(l.text); !beside && w != t.width {
+		if w == 0 || w > t.width || !t.shortRow(l.text) {
+			return false
+		}
+	}
+	cells, _ := split(l.text, t.separator)
+	r := row{line: l.number, data: make([]value, t.width)}
+	r.cells = append(r.cells, cells[:min(len(cells), t.width)]...)
+	for len(r.cells) < t.width {
+		r.cells = append(r.cells, cell{})
+	}
+	for i, c := range r.cells {
+		r.data[i] = t.read(c, t.decimal)
+		if (t.numeric[i] || t.stamps[i]) && r.data[i].kind == words {
+			return false
+		}
+	}
+	t.rows = append(t.rows, r)
+	return true
+}
+
+// shortRow reports a row whose last cells are empty and were dropped with their separators still
+// there.
+func (t *table) shortRow(line string) bool {
+	cells, _ := split(line, t.separator)
+	return len(cells) >= t.width
+}
+
+// notUnderstood tells where a line inside or behind the table stops to make sense.
+func (t *table) notUnderstood(l textLine) {
+	cells, closed := split(l.text, t.separator)
+	if !closed {
+		t.warn(l.number, cells[len(cells)-1].column, "a quoted field is not closed; the line is left out", "")
+		return
+	}
+	cells = t.trimEmpty(cells)
+	for i, c := range cells {
+		if t.read(c, t.decimal).kind == words && (i >= t.width || t.numeric[i] || t.stamps[i]) {
+			t.warn(l.number, c.column, fmt.Sprintf("%q is no figure; the line is left out", shorten(c.text)), "")
+			return
+		}
+	}
+	t.warn(l.number, 1, fmt.Sprintf("the line has %s where the table has %s; it is left out", columnsOf(len(cells)), columnsOf(t.width)), "")
+}
+
+// secondTable reports that another table begins at a line behind the first: words, and rows of
+// figures below them whose first figure goes back to the beginning.
+func (t *table) secondTable(at int) bool {
+	if len(t.rows) == 0 {
+		return false
+	}
+	for i := at + 1; i < min(at+200, len(t.lines)); i++ {
+		if comment(t.lines[i].text) {
+			continue
+		}
+		w, _ := t.strictRow(t.lines[i].text)
+		if w != t.width {
+			continue
+		}
+		cells, _ := split(t.lines[i].text, t.separator)
+		for k := range t.width {
+			if t.numeric[k] {
+				first, now := t.rows[0].data[k], t.read(cells[k], t.decimal)
+				return now.kind == number && first.kind == number && now.x == first.x && len(t.rows) > 1 && t.rows[1].data[k].x != first.x
+			}
+		}
+	}
+	return false
+}
+
+func columnsOf(n int) string {
+	if n == 1 {
+		return "1 column"
+	}
+	return fmt.Sprintf("%d columns", n)
+}
+
+func shorten(s string) string {
+	if r := []rune(s); len(r) > 40 {
+		return string(r[:40]) + "…"
+	}
+	return s
+}
+
+// checkDecimal refuses a table that can be read in two ways: every point or comma could as well stand
+// before thousands.
+func (t *table) checkDecimal() {
+	if t.declared.Decimal != "" {
+		return
+	}
+	sign := byte(',')
+	if t.decimal == '.' {
+		sign = ','
+		if t.separator == ',' {
+			return
+		}
+	}
+	n, like := 0, 0
+	var at cell
+	line := 0
+	points := false
+	for _, r := range t.rows {
+		for i, c := range r.cells {
+			if !t.numeric[i] || r.data[i].kind != number {
+				continue
+			}
+			points = points || strings.Contains(c.text, ".")
+			if strings.IndexByte(c.text, sign) < 0 {
+				continue
+			}
+			if n++; grouped(c.text, sign) {
+				like++
+				if line == 0 {
+					at, line = c, r.line
+				}
+			}
+		}
+	}
+	if n > 0 && n == like && !points {
+		t.fail(line, at.column, fmt.Sprintf("%q can be read in two ways, as every number of the file", at.text), "declare the decimal sign, \",\" or \".\"")
+	}
+}

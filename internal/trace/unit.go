@@ -1,0 +1,111 @@
+package trace
+
+import (
+	"strings"
+
+	"provoke/internal/curve"
+)
+
+// The quantities that decide which column is the x.
+const (
+	ofFrequency = "frequency"
+	ofTime      = "time"
+)
+
+// frequencyScale holds the units of a frequency in hertz.
+var frequencyScale = map[string]float64{"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
+
+// timeScale holds the units of a time in seconds.
+var timeScale = map[string]float64{"s": 1, "ms": 1e-3, "µs": 1e-6, "ns": 1e-9, "min": 60, "h": 3600}
+
+// otherUnits are units that package curve does not know, by their spelling in lower case without
+// blanks.
+var otherUnits = map[string][2]string{
+	"s": {"s", ofTime}, "sec": {"s", ofTime}, "secs": {"s", ofTime}, "second": {"s", ofTime}, "seconds": {"s", ofTime},
+	"ms": {"ms", ofTime}, "msec": {"ms", ofTime}, "us": {"µs", ofTime}, "usec": {"µs", ofTime}, "ns": {"ns", ofTime},
+	"min": {"min", ofTime}, "h": {"h", ofTime},
+	"hertz": {"Hz", ofFrequency},
+	"volt":  {"V", "voltage"}, "volts": {"V", "voltage"}, "vdc": {"V", "voltage"}, "vac": {"V", "voltage"}, "mvdc": {"mV", "voltage"},
+	"vrms": {"V", "voltage"}, "ampere": {"A", "current"}, "amps": {"A", "current"}, "adc": {"A", "current"}, "aac": {"A", "current"}, "madc": {"mA", "current"},
+	"v": {"V", "voltage"}, "mv": {"mV", "voltage"}, "uv": {"µV", "voltage"}, "a": {"A", "current"}, "ma": {"mA", "current"}, "ua": {"µA", "current"},
+	"w": {"W", "power"}, "mw": {"mW", "power"},
+	"watt": {"W", "power"}, "watts": {"W", "power"}, "ohm": {"Ω", "resistance"}, "ohms": {"Ω", "resistance"},
+	"dbuv/m": {"dBµV/m", "field"}, "v/m": {"V/m", "field"}, "dbua/m": {"dBµA/m", "field"}, "dbpt": {"dBpT", "field"},
+	"dbc": {"dBc", "ratio"}, "dbpw": {"dBpW", "power"}, "%": {"%", "share"}, "percent": {"%", "share"},
+	"°": {"°", "angle"}, "deg": {"°", "angle"}, "degree": {"°", "angle"}, "degrees": {"°", "angle"},
+	"°c": {"°C", "temperature"}, "degc": {"°C", "temperature"}, "k": {"K", "temperature"},
+	"kg": {"kg", "mass"}, "g": {"g", "mass"}, "mg": {"mg", "mass"}, "n": {"N", "force"}, "kn": {"kN", "force"},
+	"bar": {"bar", "pressure"}, "mbar": {"mbar", "pressure"}, "pa": {"Pa", "pressure"}, "kpa": {"kPa", "pressure"},
+	"rpm": {"rpm", "speed"}, "1/min": {"1/min", "speed"}, "m/s": {"m/s", "speed"}, "mm": {"mm", "length"}, "m": {"m", "length"},
+	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "counts": {"counts", "count"},
+}
+
+// unitOf returns the usual spelling of a unit and its quantity; both are empty for what is none. A
+// small m before Hz is no unit: it would be milli.
+func unitOf(text string) (unit, quantity string) {
+	text = strings.Trim(strings.TrimSpace(text), "[](){}<>\"' ")
+	if text == "" || len(text) > 12 {
+		return "", ""
+	}
+	if u, of := curve.RecogniseUnit(text); u != "" {
+		return u, of
+	}
+	key := strings.NewReplacer("µ", "u", "μ", "u", "Ω", "ohm", "\u2126", "ohm", " ", "").Replace(strings.ToLower(text))
+	u := otherUnits[key]
+	if key == "m" && text != "m" || key == "k" && text != "K" || key == "g" && text != "g" || key == "n" && text != "N" || key == "h" && text != "h" {
+		return "", ""
+	}
+	return u[0], u[1]
+}
+
+// heading splits a heading into name, unit and quantity.
+func heading(text string) (name, unit, quantity string) {
+	text = strings.TrimSpace(text)
+	if name, unit, quantity = curve.SplitHeading(text); unit != "" {
+		return name, unit, quantity
+	}
+	for _, pair := range []string{"()", "[]", "{}"} {
+		open, shut := strings.LastIndexByte(text, pair[0]), strings.LastIndexByte(text, pair[1])
+		if open < 0 || shut < open {
+			continue
+		}
+		if unit, quantity = unitOf(text[open+1 : shut]); unit != "" {
+			return strings.TrimSpace(text[:open] + text[shut+1:]), unit, quantity
+		}
+	}
+	for _, at := range []string{"/", " in ", ",", "_"} {
+		if i := strings.LastIndex(text, at); i > 0 {
+			tail := text[i+len(at):]
+			if at == "_" && len(tail) < 2 { // "CH_A" is not in ampere
+				continue
+			}
+			if unit, quantity = unitOf(tail); unit != "" {
+				return strings.TrimSpace(text[:i]), unit, quantity
+			}
+		}
+	}
+	if i := strings.LastIndexAny(text, " \t"); i > 0 && len(text)-i > 2 {
+		if unit, quantity = unitOf(text[i:]); unit != "" {
+			return strings.TrimSpace(text[:i]), unit, quantity
+		}
+	}
+	return text, "", ""
+}
+
+// meant returns the quantity that a name of a column speaks of, or "".
+func meant(name string) string {
+	n := strings.ToLower(strings.Trim(name, " .:_\"'"))
+	n = strings.TrimSuffix(strings.TrimSuffix(n, "[]"), "()")
+	switch {
+	case n == "f" || strings.HasPrefix(n, "freq") || strings.HasPrefix(n, "fréq") || strings.HasPrefix(n, "frec"):
+		return ofFrequency
+	case n == "t", strings.HasPrefix(n, "time"), strings.HasPrefix(n, "zeit"), strings.HasPrefix(n, "elapsed"), n == "temps", n == "tiempo", n == "seconds", n == "sec":
+		return ofTime
+	}
+	return ""
+}
+
+// milliHertz reports a heading or unit that counts in "mHz" or "mhz", which could be milli.
+func milliHertz(text string) bool {
+	return strings.Contains(strings.ToLower(text), "mhz") && !strings.Contains(text, "MHz") && !strings.Contains(text, "MHZ") && !strings.Contains(text, "Mhz")
+}
