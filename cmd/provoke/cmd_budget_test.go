@@ -59,7 +59,8 @@ func TestPagesOfBenchAndBudget(t *testing.T) {
 			if want := map[string]int{"budget-refused": exitRefused}[name]; code != want {
 				t.Errorf("exit code %d, want %d", code, want)
 			}
-			got := strings.ReplaceAll(out+errs, sampleBench, "belt-weigher.yaml")
+			// The sample grows with the program; its hash does not belong to what the page looks like.
+			got := regexp.MustCompile(`SHA-256 [0-9a-f]+`).ReplaceAllString(strings.ReplaceAll(out+errs, sampleBench, "belt-weigher.yaml"), "SHA-256 0123456789ab")
 			file := filepath.Join("testdata", "bench", name+".txt")
 			if *updateBench {
 				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
