@@ -55,6 +55,8 @@ type commands struct {
 	Simulate   simulateCommand   `cmd:"" help:"Serve the simulated bench for any SCPI client."`
 	Off        offCommand        `cmd:"" help:"Silence everything on a bench now, and read back that it is silent."`
 
+	modelCommands
+
 	Version kong.VersionFlag `help:"Print the version."`
 }
 
