@@ -37,42 +37,6 @@ func setupOf(b *catalog.Bench) []event.Field {
 	return out
 }
 
-// identities returns every piece of the bench in the order of the chain.
-func identities(b *catalog.Bench) []catalog.Identity {
-	out := []catalog.Identity{b.Source.Identity}
-	passives := func(list []catalog.Passive) {
-		for _, p := range list {
-			out = append(out, p.Identity)
-		}
-	}
-	passives(b.ToAmplifier)
-	if b.Amplifier != nil {
-		out = append(out, b.Amplifier.Identity)
-	}
-	passives(b.ToClamp)
-	if b.Coupler != nil {
-		out = append(out, b.Coupler.Identity)
-	}
-	if b.PowerMeter != nil {
-		out = append(out, b.PowerMeter.Identity)
-	}
-	out = append(out, b.Clamp.Identity, b.Cable.Identity, b.DUT.Identity)
-	if b.Probe != nil {
-		out = append(out, b.Probe.Identity)
-	}
-	passives(b.ToAnalyser)
-	if b.Analyser != nil {
-		out = append(out, b.Analyser.Identity)
-	}
-	for _, m := range b.Monitors {
-		out = append(out, m.Identity)
-	}
-	if b.Interlock != nil {
-		out = append(out, b.Interlock.Identity)
-	}
-	return out
-}
-
 func equipmentOf(b *catalog.Bench, identified map[string]string) []event.Equipment {
 	date := func(t time.Time) string {
 		if t.IsZero() {
@@ -81,7 +45,7 @@ func equipmentOf(b *catalog.Bench, identified map[string]string) []event.Equipme
 		return t.Format("2006-01-02")
 	}
 	var out []event.Equipment
-	for _, id := range identities(b) {
+	for _, id := range b.Pieces() {
 		if id.ID == "" {
 			continue
 		}
