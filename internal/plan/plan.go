@@ -150,6 +150,10 @@ const (
 	Recover Purpose = "recovery" // from an upset downwards with RF on
 	Window  Purpose = "window"   // low check: is the upset monotone in level
 	Edge    Purpose = "edge"     // at a frequency added to find the edge of a band
+
+	Staircase  Purpose = "staircase"   // one exposure of a search for a random threshold
+	Repeat     Purpose = "repeat"      // one of several exposures at the same level
+	DriftCheck Purpose = "drift check" // the check point, far below the level wanted
 )
 
 // Step is one thing to do: one exposure, or for Recover one descent of several.
