@@ -327,11 +327,12 @@ func (d *desk) WithJob(do func(*store.Job) error) error {
 			return err
 		}
 	}
-	job, err := openJob(d.file, false)
+	job, leave, err := openJob(d.file, false)
 	if err != nil {
 		return err
 	}
-	return errors.Join(do(job), job.Close())
+	defer leave()
+	return do(job)
 }
 
 // Written reports that some program writes the job.

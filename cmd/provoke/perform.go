@@ -203,11 +203,11 @@ func calibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
 
 // perform does a run from its files to its verdict. The error carries the exit code.
 func perform(w *world, o performance) (engine.Result, error) {
-	job, err := openJob(o.jobFile, o.resume)
+	job, leave, err := openJob(o.jobFile, o.resume)
 	if err != nil {
 		return engine.Result{}, err
 	}
-	defer job.Close()
+	defer leave()
 	if o.resume {
 		if o.again, err = againOf(job); err != nil {
 			return engine.Result{}, err
@@ -293,13 +293,22 @@ func exitOf(res engine.Result) int {
 	return exitDone
 }
 
-// openJob opens the job file, or makes it.
-func openJob(file string, resume bool) (*store.Job, error) {
-	_, err := os.Stat(file)
-	if errors.Is(err, os.ErrNotExist) && !resume {
-		return store.Create(file)
+// openJob opens the job file, or makes it. leave closes it, and takes away one that was made for a
+// run which never began.
+func openJob(file string, resume bool) (job *store.Job, leave func(), err error) {
+	_, missing := os.Stat(file)
+	if !errors.Is(missing, os.ErrNotExist) || resume {
+		job, err = store.Open(file)
+		return job, func() { job.Close() }, err
 	}
-	return store.Open(file)
+	job, err = store.Create(file)
+	return job, func() {
+		_, none := job.Newest()
+		job.Close()
+		if errors.Is(none, store.ErrNoRun) {
+			os.Remove(file)
+		}
+	}, err
 }
 
 // checkBaseline refuses an exposure whose newest baseline had more false alarms than the plan
