@@ -85,7 +85,7 @@ func (c *Cable) Estimate(readings []Reading, quantities []Quantity, confidence f
 	if err != nil {
 		return nil, fmt.Errorf("estimate the cable %s: %w", c.Name, err)
 	}
-	result, err := fit.Solve(fit.Problem{Count: len(f.level), Residuals: f.residuals, Starts: f.starts()})
+	result, err := fit.Solve(fit.Problem{Count: len(f.level), Residuals: f.residuals, Starts: f.starts(), Quick: true})
 	if err != nil {
 		return nil, fmt.Errorf("estimate the cable %s: %w", c.Name, err)
 	}
@@ -315,7 +315,7 @@ func (f *fitter) starts() [][]float64 {
 	length := slices.IndexFunc(f.free, func(p free) bool { return p.Quantity == LengthToAE })
 	factors := []float64{1}
 	if length >= 0 {
-		factors = []float64{1, 0.5, 0.65, 0.8, 1.25, 1.5, 2}
+		factors = []float64{1, 0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2, 1.35, 1.5, 1.75, 2}
 	}
 	var out [][]float64
 	for _, k := range factors {

@@ -28,7 +28,7 @@ type Problem struct {
 	Residuals Residuals
 	Count     int         // of residuals
 	Starts    [][]float64 // at least one; the best valley is taken
-	// Quick leaves the simplex search out: the first start is near the answer.
+	// Quick leaves the simplex search out: the steps set out from every start as it is.
 	Quick bool
 }
 
@@ -54,11 +54,18 @@ func Solve(p Problem) (Result, error) {
 	if p.Count <= n {
 		return Result{}, fmt.Errorf("fit %d parameters to %d figures: %w", n, p.Count, ErrFewer)
 	}
-	best, sum := p.Starts[0], math.Inf(1)
+	var best []float64
+	sum, converged := math.Inf(1), false
 	r := make([]float64, p.Count)
 	for _, s := range p.Starts {
 		x, f := append([]float64(nil), s...), p.sum(r, s)
-		if !p.Quick {
+		if p.Quick && !math.IsInf(f, 1) {
+			var c bool
+			x, c = p.descend(x)
+			if f = p.sum(r, x); f < sum {
+				converged = c
+			}
+		} else if !p.Quick {
 			x, f = p.simplex(s, f)
 		}
 		if f < sum {
@@ -68,8 +75,10 @@ func Solve(p Problem) (Result, error) {
 	if math.IsInf(sum, 1) {
 		return Result{}, errors.New("fit: the model is not defined at any start")
 	}
-	x, converged := p.descend(best)
-	return p.result(x, converged)
+	if !p.Quick {
+		best, converged = p.descend(best)
+	}
+	return p.result(best, converged)
 }
 
 // sum returns the sum of squares; +Inf where the model is not defined.

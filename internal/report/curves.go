@@ -49,6 +49,7 @@ func Curves(y string, series ...Series) ([]byte, error) {
 		return nil, fmt.Errorf("draw %d curves: at most %d can be told apart", len(series), len(seriesStyles))
 	}
 	p.Add(grid())
+	p.Y.Max += (p.Y.Max - p.Y.Min) * 0.07 * float64(len(series)) // for the legend
 	p.Legend.Top = true
 	p.Legend.TextStyle.Font = lettering(8.5)
 	for i, s := range series {
