@@ -56,6 +56,7 @@ type commands struct {
 	Off        offCommand        `cmd:"" help:"Silence everything on a bench now, and read back that it is silent."`
 
 	modelCommands
+	confidenceCommands
 
 	Version kong.VersionFlag `help:"Print the version."`
 }
