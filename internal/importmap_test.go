@@ -30,7 +30,7 @@ const module = "provoke/internal/"
 // directory (scpi/vxi11) stand where the directory stands, after it.
 var order = []string{
 	"rf", "sweep", "problem", "curve", "trace", "touchstone", "fit", "twoport", "document", "ferrite", "catalog", "cable", "chain", "level", "threshold", "design", "plan", "event", "result",
-	"analysis", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "web",
+	"analysis", "evidence", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "web",
 }
 
 // pureUntil is the last package of order that touches nothing outside the program.
