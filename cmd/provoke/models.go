@@ -5,4 +5,6 @@ package main
 type modelCommands struct {
 	Characterise characteriseCommand `cmd:"" help:"Work out a probe or a clamp of your own from measurements in a jig."`
 	Design       designCommand       `cmd:"" help:"Compute a clamp before it is wound."`
+	Cable        cableCommand        `cmd:"" help:"Compute the current on the cable under test: connector, probe, AE, resonances; estimate it from a run."`
+	Decoupling   decouplingCommand   `cmd:"" help:"Judge the ferrites toward the auxiliary equipment."`
 }
