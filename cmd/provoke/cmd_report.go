@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -16,10 +17,11 @@ import (
 )
 
 type reportCommand struct {
-	Job    string  `arg:"" help:"Job file."`
-	Out    string  `short:"o" required:"" placeholder:"FILE.html" help:"File to write; - for the standard output."`
-	CSV    string  `name:"csv" placeholder:"DIR" help:"Also write every table as a CSV file into this folder."`
-	Runs   []int   `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones and those between, or the newest exposure, when not given."`
+	Job    string   `arg:"" help:"Job file."`
+	Out    []string `short:"o" required:"" sep:"none" placeholder:"FILE" help:"File to write: a page (.html), a document (.pdf) or a workbook (.xlsx), by its ending; - for the page on the standard output. May be given several times."`
+	Paper  string   `default:"a4" enum:"a4,letter" help:"Paper of the PDF: a4 or letter (${default})."`
+	CSV    string   `name:"csv" placeholder:"DIR" help:"Also write every table as a CSV file into this folder."`
+	Runs   []int    `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones and those between, or the newest exposure, when not given."`
 	Before int     `placeholder:"N" help:"Run before the change; the first exposure when not given."`
 	After  int     `placeholder:"N" help:"Run after the change; the last exposure with a --changed text when not given."`
 	Margin rf.Gain `placeholder:"'N dB'" default:"0 dB" help:"What the after-run has to stand above the onset before, beside the level wanted."`
@@ -44,30 +46,47 @@ func (c *reportCommand) Run(w *world) error {
 		return err
 	}
 	j := report.Job{
-		Name: filepath.Base(c.Job), Runs: runs, Program: version, Made: w.now(), Margin: c.Margin,
+		Name: filepath.Base(c.Job), Runs: runs, Program: version, Margin: c.Margin,
 		Attachment: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
 	}
 	if err := c.choose(&j); err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
-	if err := c.writeHTML(w, j); err != nil {
-		return err
+	for _, out := range c.Out {
+		if err := c.write(w, j, out); err != nil {
+			return err
+		}
 	}
 	return c.writeCSV(w, j)
 }
 
-// checkOutput refuses to write over a job.
+// checkOutput refuses to write over a job, and a file whose ending names no form of the report.
 func (c *reportCommand) checkOutput() error {
-	if c.Out == "-" {
-		return nil
-	}
-	out, err := os.Stat(c.Out)
-	if err == nil && out.IsDir() {
-		return withCode(exitUsage, fmt.Errorf("report: %s is a folder; name a file, such as %s", c.Out, filepath.Join(c.Out, "report.html")))
-	}
 	in, inErr := os.Stat(c.Job)
-	if strings.EqualFold(filepath.Ext(c.Out), ".provoke") || (err == nil && inErr == nil && os.SameFile(in, out)) {
-		return withCode(exitUsage, fmt.Errorf("report: %s is a job file and is not written over; name a file that ends in .html", c.Out))
+	for _, name := range c.Out {
+		out, err := os.Stat(name)
+		switch {
+		case name == "-":
+		case err == nil && out.IsDir():
+			return withCode(exitUsage, fmt.Errorf("report: %s is a folder; name a file, such as %s", name, filepath.Join(name, "report.pdf")))
+		case strings.EqualFold(filepath.Ext(name), ".provoke") || (err == nil && inErr == nil && os.SameFile(in, out)):
+			return withCode(exitUsage, fmt.Errorf("report: %s is a job file and is not written over; name a file that ends in .html, .pdf or .xlsx", name))
+		case c.writer(name) == nil:
+			return withCode(exitUsage, fmt.Errorf("report: what to write into %s is told by its ending; name a file that ends in .html, .pdf or .xlsx", name))
+		}
+	}
+	return nil
+}
+
+// writer returns what writes the form of the report that a file's ending names; nil for none.
+func (c *reportCommand) writer(name string) func(io.Writer, report.Job) error {
+	switch ext := strings.ToLower(filepath.Ext(name)); {
+	case ext == ".html", ext == ".htm", name == "-":
+		return report.HTML
+	case ext == ".pdf":
+		return func(w io.Writer, j report.Job) error { return report.PDF(w, j, report.Paper(c.Paper)) }
+	case ext == ".xlsx":
+		return report.Workbook
 	}
 	return nil
 }
@@ -135,19 +154,20 @@ func between(runs []result.Run, before, after int) []int {
 	return append(append([]int{before}, out...), after)
 }
 
-func (c *reportCommand) writeHTML(w *world, j report.Job) error {
+// write writes one form of the report.
+func (c *reportCommand) write(w *world, j report.Job, out string) error {
 	var b bytes.Buffer
-	if err := report.HTML(&b, j); err != nil {
+	if err := c.writer(out)(&b, j); err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
-	if c.Out == "-" {
+	if out == "-" {
 		_, err := w.stdout.Write(b.Bytes())
 		return err
 	}
-	if err := writeWhole(c.Out, b.Bytes()); err != nil {
+	if err := writeWhole(out, b.Bytes()); err != nil {
 		return fmt.Errorf("write the report: %w", err)
 	}
-	fmt.Fprintf(w.stdout, "%s: %s of %s told in full", c.Out, numbersOf(j.Detailed), j.Name)
+	fmt.Fprintf(w.stdout, "%s: %s of %s told in full", out, numbersOf(j.Detailed), j.Name)
 	if j.Before != 0 {
 		fmt.Fprintf(w.stdout, ", run %d compared with run %d", j.Before, j.After)
 	}

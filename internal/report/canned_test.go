@@ -229,7 +229,7 @@ func weigherJob() report.Job {
 	second = result.Fold(second, note)
 	return report.Job{
 		Name: "belt-weigher.provoke", Runs: []result.Run{b.r, first, second}, Detailed: []int{2, 3}, Before: 2, After: 3,
-		Program: "0.1-test", Made: monday.Add(26 * time.Hour),
+		Program: "0.1-test",
 	}
 }
 
@@ -251,7 +251,7 @@ func troubledJob() report.Job {
 	j.add(event.Tripped{Cause: "measured current 6.4 dB above the prediction", By: "guard"}, safed(false), event.Closed{Verdict: event.RFNotKnownOff, Why: "the generator did not answer"})
 	return report.Job{
 		Name: "trouble.provoke", Runs: []result.Run{exposure(1, openedOf("as received", ""), asReceived, grid), j.r}, Detailed: []int{1, 2}, Before: 1, After: 2,
-		Margin: 3, Program: "0.1-test", Made: monday.Add(26 * time.Hour),
+		Margin: 3, Program: "0.1-test",
 	}
 }
 

@@ -2,7 +2,10 @@ package report
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"html"
+	"html/template"
 	"image/color"
 	"math"
 	"regexp"
@@ -35,8 +38,6 @@ var (
 func rgb(x uint32) color.RGBA {
 	return color.RGBA{R: uint8(x >> 16), G: uint8(x >> 8), B: uint8(x), A: 255}
 }
-
-func hex(c color.RGBA) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
 
 const (
 	// The page draws a figure to its own width, about 180 mm in print; lettering shrinks with it.
@@ -209,8 +210,8 @@ func line(list []mark, style draw.LineStyle) drawing {
 	}}
 }
 
-// block fills a rectangle in the units of the plot.
-func block(x0, x1, y0, y1 float64, col color.Color) drawing {
+// shade fills a rectangle in the units of the plot.
+func shade(x0, x1, y0, y1 float64, col color.Color) drawing {
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		var path vg.Path
 		path.Move(vg.Point{X: x(x0), Y: y(y0)})
@@ -258,15 +259,26 @@ var (
 	svgFont = regexp.MustCompile(`font-family:[^;"]*;(font-variant:[^;"]*;)?(font-weight:[^;"]*;)?(font-style:[^;"]*;?)?`)
 )
 
-// svg draws the plot as an element for the middle of an HTML file. The type is the page's, whose
-// widths agree with Liberation Sans.
-func svg(p *plot.Plot, w, h vg.Length) (string, error) {
+// svg makes an element of a drawing. The type is the page's, whose widths agree with Liberation
+// Sans. A drawing with a name is read out by it, one without is passed over.
+func svg(do func(draw.Canvas), w, h vg.Length, class, name string) (template.HTML, error) {
 	canvas := vgsvg.New(w, h)
-	p.Draw(draw.New(canvas))
+	do(draw.New(canvas))
 	var b bytes.Buffer
 	if _, err := canvas.WriteTo(&b); err != nil {
 		return "", fmt.Errorf("draw a figure: %w", err)
 	}
-	s := svgHead.ReplaceAllString(b.String(), `<svg class="plot" aria-hidden="true" $1>`)
-	return svgFont.ReplaceAllString(s, ""), nil
+	said := `aria-hidden="true"`
+	if name != "" {
+		said = `role="img" aria-label="` + html.EscapeString(printable(name, 120)) + `"`
+	}
+	head := svgHead.FindStringSubmatchIndex(b.String())
+	if head == nil {
+		return "", errors.New("draw a figure: the drawing has no head")
+	}
+	s := fmt.Sprintf(`<svg class="%s" %s %s>`, class, said, b.String()[head[2]:head[3]]) + b.String()[head[1]:]
+	return template.HTML(svgFont.ReplaceAllString(s, "")), nil
 }
+
+// textHandler measures and draws the lettering of figures.
+var textHandler = plot.DefaultTextHandler

@@ -17,18 +17,31 @@ import (
 	"provoke/internal/rf"
 )
 
-// Figure is a drawing with its caption and the meaning of its signs.
+// Figure is a drawing with its caption and the meaning of its signs. The same drawing goes into the
+// HTML as SVG and into the PDF as vectors.
 type Figure struct {
 	ID, Title, Caption string
+	Number             int
 	Legend             []Sign
-	SVG                template.HTML // made by this package; every text in it is escaped
+	Width, Height      vg.Length
+	Fixed              bool // drawn for this size and no other
+	draw               func(draw.Canvas)
 }
+
+// SVG returns the figure as an element for the middle of an HTML file; every text in it is escaped.
+func (f Figure) SVG() (template.HTML, error) { return svg(f.draw, f.Width, f.Height, "plot", f.Title) }
 
 // Sign is one entry of a figure's legend.
 type Sign struct {
-	SVG  template.HTML
 	Text string
+	draw func(draw.Canvas)
 }
+
+// SVG returns the sign as an element for the middle of an HTML file.
+func (s Sign) SVG() (template.HTML, error) { return svg(s.draw, signWidth, signHeight, "sign", "") }
+
+// plotted is the drawing of a plot.
+func plotted(p *plot.Plot) func(draw.Canvas) { return func(c draw.Canvas) { p.Draw(c) } }
 
 var wantedStyle = draw.LineStyle{Color: ink, Width: 1.1, Dashes: []vg.Length{5, 2.5}}
 
@@ -75,7 +88,7 @@ func (f frame) plot(y string) (*plot.Plot, bool) {
 }
 
 // reachedFigure shows the current that a run reached against the level wanted.
-func reachedFigure(f analysis.Findings) (Figure, bool, error) {
+func reachedFigure(f analysis.Findings) (Figure, bool) {
 	var reached, upset, short []mark
 	for _, p := range f.Points {
 		if !p.Reached.Known() {
@@ -96,16 +109,15 @@ func reachedFigure(f analysis.Findings) (Figure, bool, error) {
 	fr.take(reached, upset, short, wanted)
 	p, ok := fr.plot("current on the cable (dBµA)")
 	if !ok || len(reached)+len(upset)+len(short) == 0 {
-		return Figure{}, false, nil
+		return Figure{}, false
 	}
 	p.Add(grid(), shortBars(f.Points), marks(reached, after, false), marks(short, before, true), line(wanted, wantedStyle), crosses(upset, alarm))
-	out, err := svg(p, figureWidth, figureHeight)
 	return Figure{
 		ID: fmt.Sprintf("figure-reached-%d", f.Run), Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
 		Caption: "Highest current at each frequency" + originWords(f.Points) + ". Where the product upset, RF went off at once.",
-		Legend:  legend(entry{len(wanted) > 0, "wanted", dashSign()}, entry{len(reached) > 0, "reached, no upset", dotSign(after, true)}, entry{len(short) > 0, "level not reached", squareSign(before)}, entry{len(upset) > 0, "upset on the way or there", crossSign(alarm)}),
-		SVG:     template.HTML(out),
-	}, true, err
+		Legend:  legend(entry{len(wanted) > 0, wantedWords(f.Unverified()), dashSign()}, entry{len(reached) > 0, "reached, no upset", dotSign(after, true)}, entry{len(short) > 0, "level not reached", squareSign(before)}, entry{len(upset) > 0, "upset on the way or there", crossSign(alarm)}),
+		Width:   figureWidth, Height: figureHeight, draw: plotted(p),
+	}, true
 }
 
 // originWords says how many currents of a figure were not measured.
@@ -146,7 +158,7 @@ func immunity(points []analysis.Point) (out []mark) {
 }
 
 // profileFigure shows the immunity profile of a run, and of a second one after a change.
-func profileFigure(b analysis.Findings, a *analysis.Findings) (Figure, bool, error) {
+func profileFigure(b analysis.Findings, a *analysis.Findings) (Figure, bool) {
 	first := immunity(b.Points)
 	wanted := wantedLine(b.Points)
 	var second []mark
@@ -160,23 +172,22 @@ func profileFigure(b analysis.Findings, a *analysis.Findings) (Figure, bool, err
 	fr.take(first, second, wanted)
 	p, ok := fr.plot("onset of upset (dBµA)")
 	if !ok {
-		return Figure{}, false, nil
+		return Figure{}, false
 	}
 	p.Add(grid(), marginBars(b.Points), marks(first, before, false), marks(second, after, true), line(wanted, wantedStyle))
-	out, err := svg(p, figureWidth, figureHeight*1.12)
 	f := Figure{
 		ID: fmt.Sprintf("figure-profile-%d", b.Run), Title: fmt.Sprintf("Immunity profile, run %d", b.Run),
 		Caption: "Onset of upset against frequency. An open sign with an arrow is a bound: up, the product upsets above it or not at all; down, at it or below. A bar is what is missing to the level wanted.",
-		SVG:     template.HTML(out),
+		Width:   figureWidth, Height: figureHeight * 1.12, draw: plotted(p),
 	}
 	name := fmt.Sprintf("run %d", b.Run)
 	if a != nil {
 		f.ID, f.Title = "figure-compare", fmt.Sprintf("Immunity profile before (run %d) and after (run %d)", b.Run, a.Run)
 		name = "before"
 	}
-	f.Legend = legend(entry{len(wanted) > 0, "wanted", dashSign()}, entry{true, name, dotSign(before, true)}, entry{a != nil, "after", squareSign(after)},
+	f.Legend = legend(entry{len(wanted) > 0, wantedWords(b.Unverified() || a != nil && a.Unverified()), dashSign()}, entry{true, name, dotSign(before, true)}, entry{a != nil, "after", squareSign(after)},
 		entry{true, "bound", dotSign(before, false)}, entry{b.Upsets > 0, "missing to the level wanted", barSign(rgb(0xf1dccf))})
-	return f, true, err
+	return f, true
 }
 
 // marginBars shows how much is missing to the level wanted.
@@ -194,20 +205,16 @@ func marginBars(points []analysis.Point) drawing {
 
 // readingFigures shows the DUT's readings around one upset of each failing band: the first in the
 // journal with numbers.
-func readingFigures(r result.Run, f analysis.Findings) ([]Figure, error) {
+func readingFigures(r result.Run, f analysis.Findings) []Figure {
 	var out []Figure
 	for _, b := range f.Bands {
 		step, monitor := telling(r, b)
 		if step == nil {
 			continue
 		}
-		fig, err := readingFigure(r, step, monitor)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, fig)
+		out = append(out, readingFigure(r, step, monitor))
 	}
-	return out, nil
+	return out
 }
 
 // telling returns the step of a band, and the monitor, with the most numbers to show. A descent is
@@ -296,7 +303,7 @@ func (s series) interrupted(from, to float64) bool {
 	return false
 }
 
-func readingFigure(r result.Run, s *result.Step, m event.Monitor) (Figure, error) {
+func readingFigure(r result.Run, s *result.Step, m event.Monitor) Figure {
 	data := seriesOf(s, m.ID)
 	fr := newFrame()
 	fr.take(data.all)
@@ -321,7 +328,6 @@ func readingFigure(r result.Run, s *result.Step, m event.Monitor) (Figure, error
 	}
 	p.Y.Min, p.Y.Max = fr.bottom-0.08*height, fr.top+0.24*height
 	addReadings(p, data, m)
-	out, err := svg(p, figureWidth, figureHeight*0.86)
 	level, _ := s.Level()
 	return Figure{
 		ID:      fmt.Sprintf("figure-reading-%d-%d", r.Number, s.Step.Number),
@@ -329,15 +335,15 @@ func readingFigure(r result.Run, s *result.Step, m event.Monitor) (Figure, error
 		Caption: fmt.Sprintf("Step %d (%s) at %v; %s.", s.Step.Number, s.Step.Purpose, level, s.Class),
 		Legend: legend(entry{true, "RF on", barSign(rfOn)}, entry{m.HasBaseline && m.Tolerance > 0, "baseline and tolerance", barSign(calm)},
 			entry{true, "reading", dotSign(after, true)}, entry{len(data.bad) > 0, "outside the tolerance", dotSign(alarm, true)}, entry{len(data.events) > 0, "error or silence", lineSign(alarm)}),
-		SVG: template.HTML(out),
-	}, err
+		Width: figureWidth, Height: figureHeight * 0.86, draw: plotted(p),
+	}
 }
 
 func addReadings(p *plot.Plot, data series, m event.Monitor) {
 	if m.HasBaseline && m.Tolerance > 0 {
-		p.Add(block(p.X.Min, p.X.Max, m.Baseline-m.Tolerance, m.Baseline+m.Tolerance, calm))
+		p.Add(shade(p.X.Min, p.X.Max, m.Baseline-m.Tolerance, m.Baseline+m.Tolerance, calm))
 	}
-	p.Add(block(data.on, data.off, p.Y.Min, p.Y.Max, color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}))
+	p.Add(shade(data.on, data.off, p.Y.Min, p.Y.Max, color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}))
 	p.Add(grid(), caption(data.on, p.Y.Max, "RF on", before))
 	if m.HasBaseline {
 		at := []mark{{p.X.Min, m.Baseline, rf.Exactly}, {p.X.Max, m.Baseline, rf.Exactly}}

@@ -6,9 +6,9 @@ import (
 	"fmt"
 	"html/template"
 	"io"
-	"time"
 
 	"provoke/internal/analysis"
+	"provoke/internal/catalog"
 	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -23,10 +23,9 @@ type Job struct {
 	// Before and After are the runs compared; 0 for none.
 	Before, After int
 	Margin        rf.Gain
-	Program       string    // version of the program that writes the report
-	Made          time.Time // when it is written
+	Program       string // version of the program that writes the report
 	// Attachment returns the bytes of a file of the job by its hash; nil when there is no way to
-	// them. Pictures among the attachments are put into the report.
+	// them. Pictures among the attachments are put into the report, and the bench file is drawn.
 	Attachment func(hash string) ([]byte, error)
 }
 
@@ -60,6 +59,10 @@ func Tables(j Job) ([]Table, error) {
 	if err != nil {
 		return nil, err
 	}
+	return p.tables(), nil
+}
+
+func (p *page) tables() []Table {
 	tables := []Table{p.Runs}
 	if p.Comparison != nil {
 		tables = append(tables, p.Comparison.Tables()...)
@@ -77,19 +80,21 @@ func Tables(j Job) ([]Table, error) {
 			out = append(out, t)
 		}
 	}
-	return out, nil
+	return out
 }
 
-// page is what the template draws.
+// page is what HTML, PDF and workbook are written from.
 type page struct {
 	Style      template.CSS
 	Title      string
 	Job        Job
-	Made       string
+	Made       string   // of the job's newest record
+	Integrity  string   // hash of the job
 	RFUnknown  []string // runs after which RF is not known to be off
 	Sentence   string
 	Facts      []Fact
 	Setup      *setupPart
+	Bench      *catalog.Bench // as used in the first run told in full; nil where it cannot be read
 	Runs       Table
 	Comparison *comparisonPart
 	Detailed   []runPart
@@ -99,6 +104,7 @@ type page struct {
 	Pictures   []picture
 	// Attachments lists every file that joined the runs.
 	Attachments, Files, Laboratory Table
+	Sections                       []section
 }
 
 // Fact is one line of the summary.
@@ -113,7 +119,7 @@ func newPage(j Job) (*page, error) {
 		return nil, errors.New("write a report: the job holds no run to tell of")
 	}
 	p := &page{
-		Style: template.CSS(pageStyle), Job: j, Made: j.Made.Format(minute),
+		Style: template.CSS(pageStyle), Job: j, Made: lastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
 		Deviations: deviationsTable(detailed, j.Runs),
 	}
@@ -128,16 +134,14 @@ func newPage(j Job) (*page, error) {
 		}
 	}
 	for _, r := range detailed {
-		part, err := newRunPart(r, analysis.ControlFor(j.Runs, r), p.Comparison)
-		if err != nil {
-			return nil, err
-		}
-		p.Detailed = append(p.Detailed, part)
+		p.Detailed = append(p.Detailed, newRunPart(r, analysis.ControlFor(j.Runs, r), p.Comparison))
 	}
-	p.Setup = newSetupPart(detailed[0])
+	p.Setup = newSetupPart(j, detailed)
+	p.Bench = p.Setup.bench
 	p.Files, p.Laboratory = filesTable(j.Runs), laboratoryTable(j.Runs)
 	p.summarise()
 	p.attach(j)
+	p.Sections = p.sections()
 	return p, nil
 }
 
@@ -162,7 +166,7 @@ func compare(j Job) (*comparisonPart, error) {
 	if err != nil {
 		return nil, err
 	}
-	return newComparisonPart(analysis.Compare(pair[0], pair[1], j.Margin))
+	return newComparisonPart(analysis.Compare(pair[0], pair[1], j.Margin)), nil
 }
 
 // setupPart is the setup and equipment of the first run told in full.
@@ -171,6 +175,9 @@ type setupPart struct {
 	Mark                                          string // of an unverified level profile
 	Fields, Equipment, Curves, Monitors, Exposure Table
 	Overdue                                       []string
+	Sketch                                        *Figure
+	NoSketch                                      string // why there is none
+	bench                                         *catalog.Bench
 }
 
 // comparisonPart is before and after.
@@ -185,17 +192,16 @@ type comparisonPart struct {
 // Tables returns the tables of the part.
 func (c *comparisonPart) Tables() []Table { return []Table{c.Differences, c.Bands, c.Points} }
 
-func newComparisonPart(c analysis.Comparison) (*comparisonPart, error) {
+func newComparisonPart(c analysis.Comparison) *comparisonPart {
 	part := &comparisonPart{
 		Comparison: c, Words: VerdictWords(c),
 		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}[c.Verdict],
 		Differences: differencesTable(c), Bands: comparedBandsTable(c), Points: comparedTable(c),
 	}
-	f, ok, err := profileFigure(c.Before, &c.After)
-	if ok {
+	if f, ok := profileFigure(c.Before, &c.After); ok {
 		part.Figure = &f
 	}
-	return part, err
+	return part
 }
 
 // runPart is one run told in full.
@@ -208,28 +214,22 @@ type runPart struct {
 	Figures                        []Figure
 }
 
-func newRunPart(r result.Run, control *result.Run, c *comparisonPart) (runPart, error) {
+func newRunPart(r result.Run, control *result.Run, c *comparisonPart) runPart {
 	f := analysis.Of(r, control)
 	part := runPart{
 		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
 		Bands: bandsTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Safing: safingTable(r),
 	}
-	add := func(f Figure, ok bool, err error) error {
-		if ok && err == nil {
+	add := func(f Figure, ok bool) {
+		if ok {
 			part.Figures = append(part.Figures, f)
 		}
-		return err
 	}
-	if err := add(reachedFigure(f)); err != nil {
-		return part, err
-	}
+	add(reachedFigure(f))
 	compared := c != nil && (c.Before.Run == r.Number || c.After.Run == r.Number)
 	if !compared && r.Opened.RunKind != plan.Calibration && r.Opened.RunKind != plan.Baseline {
-		if err := add(profileFigure(f, nil)); err != nil {
-			return part, err
-		}
+		add(profileFigure(f, nil))
 	}
-	more, err := readingFigures(r, f)
-	part.Figures = append(part.Figures, more...)
-	return part, err
+	part.Figures = append(part.Figures, readingFigures(r, f)...)
+	return part
 }

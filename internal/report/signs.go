@@ -1,9 +1,17 @@
 package report
 
 import (
-	"fmt"
-	"html/template"
 	"image/color"
+	"math"
+
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// The place of a sign in a legend.
+const (
+	signWidth  = vg.Length(22)
+	signHeight = vg.Length(12)
 )
 
 // legend turns signs into the entries of a legend, leaving out those with show false.
@@ -11,40 +19,77 @@ func legend(entries ...entry) []Sign {
 	var out []Sign
 	for _, e := range entries {
 		if e.show {
-			out = append(out, Sign{template.HTML(`<svg class="sign" aria-hidden="true" viewBox="0 0 22 12">` + e.svg + `</svg>`), e.text})
+			out = append(out, Sign{e.text, e.draw})
 		}
 	}
 	return out
 }
 
 type entry struct {
-	show      bool
-	text, svg string
+	show bool
+	text string
+	draw func(draw.Canvas)
 }
 
-func dotSign(c color.RGBA, filled bool) string {
-	if filled {
-		return fmt.Sprintf(`<circle cx="11" cy="6" r="3.6" fill="%s"/>`, hex(c))
+// dotSign is a filled dot, or the open one with an arrow that stands for a bound.
+func dotSign(c color.RGBA, filled bool) func(draw.Canvas) {
+	return func(to draw.Canvas) {
+		if filled {
+			sign(to, vg.Point{X: 11, Y: 6}, 3.2, false, true, c)
+			return
+		}
+		arrow(to, vg.Point{X: 11, Y: 3.5}, true, soft)
+		sign(to, vg.Point{X: 11, Y: 3.5}, 2.4, false, false, soft)
 	}
-	return fmt.Sprintf(`<path d="M11 8V0M8.5 3L11 0L13.5 3" fill="none" stroke="%s"/><circle cx="11" cy="8" r="3" fill="#fff" stroke="%s"/>`, hex(soft), hex(soft))
 }
 
-func squareSign(c color.RGBA) string {
-	return fmt.Sprintf(`<rect x="8" y="3" width="6.4" height="6.4" fill="%s"/>`, hex(c))
+func squareSign(c color.RGBA) func(draw.Canvas) {
+	return func(to draw.Canvas) { sign(to, vg.Point{X: 11, Y: 6}, 3.2, true, true, c) }
 }
 
-func crossSign(c color.RGBA) string {
-	return fmt.Sprintf(`<path d="M7.5 2.5L14.5 9.5M7.5 9.5L14.5 2.5" stroke="%s" stroke-width="1.8"/>`, hex(c))
+func crossSign(c color.RGBA) func(draw.Canvas) {
+	return func(to draw.Canvas) {
+		const s = 3.4
+		to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.7}, 11-s, 6-s, 11+s, 6+s)
+		to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.7}, 11-s, 6+s, 11+s, 6-s)
+	}
 }
 
-func dashSign() string {
-	return fmt.Sprintf(`<path d="M0 6H22" stroke="%s" stroke-width="1.6" stroke-dasharray="6 3"/>`, hex(ink))
+func dashSign() func(draw.Canvas) {
+	return func(to draw.Canvas) {
+		to.StrokeLine2(draw.LineStyle{Color: ink, Width: 1.5, Dashes: []vg.Length{6, 2.5}}, 0, 6, 22, 6)
+	}
 }
 
-func barSign(c color.RGBA) string {
-	return fmt.Sprintf(`<rect x="3" y="1" width="16" height="10" fill="%s"/>`, hex(c))
+func barSign(c color.RGBA) func(draw.Canvas) {
+	return func(to draw.Canvas) { fillBox(to, 3, 1, 16, 10, c) }
 }
 
-func lineSign(c color.RGBA) string {
-	return fmt.Sprintf(`<path d="M11 0V12" stroke="%s" stroke-width="1.6"/>`, hex(c))
+func lineSign(c color.RGBA) func(draw.Canvas) {
+	return func(to draw.Canvas) { to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.6}, 11, 0, 11, 12) }
+}
+
+// box is the outline of a rectangle from its lower left corner.
+func box(x, y, w, h vg.Length) vg.Path {
+	var p vg.Path
+	p.Move(vg.Point{X: x, Y: y})
+	p.Line(vg.Point{X: x + w, Y: y})
+	p.Line(vg.Point{X: x + w, Y: y + h})
+	p.Line(vg.Point{X: x, Y: y + h})
+	p.Close()
+	return p
+}
+
+func fillBox(c draw.Canvas, x, y, w, h vg.Length, col color.Color) {
+	c.SetColor(col)
+	c.Fill(box(x, y, w, h))
+}
+
+// disc is the outline of a circle.
+func disc(at vg.Point, r vg.Length) vg.Path {
+	var p vg.Path
+	p.Move(vg.Point{X: at.X + r, Y: at.Y})
+	p.Arc(at, r, 0, 2*math.Pi)
+	p.Close()
+	return p
 }

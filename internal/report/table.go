@@ -45,6 +45,8 @@ func (c Cell) Class() string {
 type Table struct {
 	ID      string // also the name of its CSV file
 	Title   string
+	Number  int    // in print; 0 for none
+	Note    string // stands under the table
 	Columns []Column
 	Rows    [][]Cell
 	// FileOnly tables are too long for people and come as CSV only.

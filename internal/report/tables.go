@@ -122,7 +122,7 @@ func quantity(x float64, unit string) string {
 
 // bandsTable lists the failing bands of a run.
 func bandsTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("bands-run-%d", f.Run), Title: "Failing bands (" + string(plan.MonotoneAssumed) + ")", Columns: []Column{
+	t := Table{ID: fmt.Sprintf("bands-run-%d", f.Run), Title: fmt.Sprintf("Failing bands of run %d (%s)", f.Run, plan.MonotoneAssumed), Note: wantedNote(f.Unverified()), Columns: []Column{
 		frequencyIn("from"), frequencyIn("to"), currentIn("lowest onset"), frequencyIn("at"), currentIn("wanted"), decibels("margin"),
 		words("class"), words("low edge"), words("high edge"), words("low check"), counted("exposures"),
 	}}
@@ -143,7 +143,7 @@ func class(c event.Class, inControl bool) Cell {
 
 // upsetsTable lists every frequency that upset.
 func upsetsTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: "Upsets", Columns: []Column{
+	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run), Note: wantedNote(f.Unverified()), Columns: []Column{
 		frequencyIn("frequency"), currentIn("onset"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels("margin"),
 		words("class"), secondsIn("well after"), words("upset at onset"), counted("exposures"),
 	}}
@@ -167,7 +167,7 @@ func recovery(p analysis.Point) Cell {
 
 // profileTable lists every frequency of a run.
 func profileTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Columns: []Column{
+	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Title: fmt.Sprintf("Every frequency of run %d", f.Run), Note: wantedNote(f.Unverified()), Columns: []Column{
 		frequencyIn("frequency"), currentIn("wanted"), currentIn("highest current"), words("which is"), currentIn("onset"),
 		decibels("margin"), words("remark"), counted("exposures"),
 	}}
@@ -246,7 +246,7 @@ func yes(b bool) string {
 func readingsTable(r result.Run) Table {
 	t := Table{ID: fmt.Sprintf("readings-run-%d", r.Number), Title: fmt.Sprintf("DUT readings around the upsets of run %d", r.Number), FileOnly: true, Columns: []Column{
 		counted("step"), frequencyIn("frequency"), words("monitor"), secondsIn("after RF came to the level"), words("RF on"),
-		words("value"), words("unit"), words("text"), words("bad"), words("why"),
+		counted("value"), words("unit"), words("text"), words("bad"), words("why"),
 	}}
 	units := map[string]string{}
 	for _, m := range r.Monitors {
@@ -338,7 +338,7 @@ func attachment(a event.Attachment) Cell {
 
 // safingTable says what was done to silence the bench at the end of a run.
 func safingTable(r result.Run) Table {
-	t := Table{ID: fmt.Sprintf("safing-run-%d", r.Number), Title: "Silencing the bench", Columns: []Column{words("step"), words("what came of it")}}
+	t := Table{ID: fmt.Sprintf("safing-run-%d", r.Number), Title: fmt.Sprintf("Silencing the bench after run %d", r.Number), Columns: []Column{words("step"), words("what came of it")}}
 	if r.Safed == nil {
 		return t
 	}

@@ -2,11 +2,14 @@ package report
 
 import (
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"html/template"
+	"slices"
 	"strings"
 
 	"provoke/internal/analysis"
+	"provoke/internal/catalog"
 	"provoke/internal/event"
 	profile "provoke/internal/level"
 	"provoke/internal/plan"
@@ -27,7 +30,7 @@ var cautions = []string{
 func heading(r result.Run) string {
 	s := fmt.Sprintf("Run %d", r.Number)
 	if r.Opened.Label != "" {
-		s += ": " + r.Opened.Label
+		s += ": " + shortened(r.Opened.Label, 90)
 	}
 	return s
 }
@@ -46,11 +49,16 @@ func product(r result.Run) (name, port string) {
 	return name, port
 }
 
+// RFWords says after which runs RF is not known to be off, and what to do.
+func (p *page) RFWords() string {
+	return "After " + strings.Join(p.RFUnknown, ", ") + " the bench could not be shown to be silent. Switch the amplifier off by hand and measure before anyone touches clamp, cable or product."
+}
+
 // summarise fills in title, sentence and facts.
 func (p *page) summarise() {
 	first := p.Detailed[0]
 	name, port := product(first.run)
-	p.Title = "Immunity of " + name
+	p.Title = "Immunity of " + shortened(name, 90)
 	p.Sentence = p.sentence(first, name, port)
 	p.Facts = p.facts()
 }
@@ -58,9 +66,9 @@ func (p *page) summarise() {
 // sentence tells the job in a sentence or two.
 func (p *page) sentence(first runPart, name, port string) string {
 	f := first.Findings
-	what := "RF current was injected into the cable of " + name
+	what := "RF current was injected into the cable of " + shortened(name, 200)
 	if port != "" {
-		what += ", port " + port
+		what += ", port " + shortened(port, 100)
 	}
 	if n := len(f.Points); n > 0 {
 		what += fmt.Sprintf(", at %s from %v to %v", plural(n, "frequency", "frequencies"), f.Points[0].Frequency, f.Points[n-1].Frequency)
@@ -76,7 +84,7 @@ func (p *page) sentence(first runPart, name, port string) string {
 		changed = c.After.Opened.Label
 	}
 	if changed != "" {
-		changed = " (" + changed + ")"
+		changed = " (" + shortened(changed, 200) + ")"
 	}
 	return s + " After the change" + changed + ": " + bandsInWords(c.After)
 }
@@ -95,6 +103,14 @@ func bandsInWords(f analysis.Findings) string {
 		s += ", " + MarginWords(worst.Margin, worst.MarginBound)
 	}
 	return s + "."
+}
+
+// shortened cuts a text that is too long to stand in a heading or a sentence; tables hold it whole.
+func shortened(s string, most int) string {
+	if r := []rune(s); len(r) > most {
+		return strings.TrimSpace(string(r[:most-1])) + "…"
+	}
+	return s
 }
 
 func plural(n int, one, many string) string {
@@ -153,8 +169,10 @@ func profileTitle(p event.Profile) string {
 	return firstOf(p.ID, "none named")
 }
 
-// newSetupPart describes setup, equipment and exposure of a run.
-func newSetupPart(r result.Run) *setupPart {
+// newSetupPart describes setup, equipment and exposure of the first of the runs told in full, and
+// what was overdue in any of them.
+func newSetupPart(j Job, runs []result.Run) *setupPart {
+	r := runs[0]
 	s := &setupPart{
 		Run: r.Number, Fields: fieldsTable("setup", "Product and setup", setupFields(r)), Equipment: equipmentTable(r),
 		Curves: curvesTable(r), Monitors: monitorsTable(r), Exposure: fieldsTable("exposure", "Level and exposure", exposureFields(r)),
@@ -162,12 +180,60 @@ func newSetupPart(r result.Run) *setupPart {
 	if r.Opened.Profile.ID != "" && !r.Opened.Profile.Verified {
 		s.Mark = profile.Unverified
 	}
-	for _, e := range r.Opened.Equipment {
-		if overdue(e.Due, r.OpenedAt) {
-			s.Overdue = append(s.Overdue, fmt.Sprintf("%s was due for calibration on %s, before the run of %s", e.ID, dated(e.Due), r.OpenedAt.Format(day)))
+	s.Overdue = overdueIn(runs)
+	s.draw(j, r)
+	return s
+}
+
+// overdueIn names every piece of equipment whose calibration was out of date on the day of a run.
+func overdueIn(runs []result.Run) []string {
+	var out []string
+	for _, r := range runs {
+		for _, e := range r.Opened.Equipment {
+			text := fmt.Sprintf("%s was due for calibration on %s, before the run of %s", e.ID, dated(e.Due), r.OpenedAt.Format(day))
+			if overdue(e.Due, r.OpenedAt) && !slices.Contains(out, text) {
+				out = append(out, text)
+			}
 		}
 	}
-	return s
+	return out
+}
+
+// draw makes the sketch of the setup from the bench file as used.
+func (s *setupPart) draw(j Job, r result.Run) {
+	bench, err := benchOf(j, r)
+	if err != nil {
+		s.NoSketch = err.Error()
+		return
+	}
+	f := sketch(bench, catalog.Fixture(r.Opened.Fixture))
+	s.bench, s.Sketch = bench, &f
+}
+
+// benchOf reads the bench file that a run used, out of the job.
+func benchOf(j Job, r result.Run) (*catalog.Bench, error) {
+	o := r.Opened
+	if j.Attachment == nil || o.Bench.SHA256 == "" {
+		return nil, errors.New("the job does not hold the bench file")
+	}
+	data, err := j.Attachment(o.Bench.SHA256)
+	if err != nil {
+		return nil, errors.New("the bench file cannot be read from the job")
+	}
+	bench, problems := catalog.Parse(o.Bench.Name, data, func(name string) ([]byte, error) {
+		for _, a := range o.Files {
+			if a.Name == name {
+				return j.Attachment(a.SHA256)
+			}
+		}
+		return nil, fmt.Errorf("%s is not in the job", name)
+	})
+	for _, x := range problems {
+		if !x.Warning {
+			return nil, errors.New("this program does not read the bench file as used: " + x.What)
+		}
+	}
+	return bench, nil
 }
 
 func setupFields(r result.Run) []event.Field {
@@ -251,7 +317,7 @@ func firstUpper(s string) string {
 
 // deviationsTable lists what did not go as planned, and every remark.
 func deviationsTable(detailed, all []result.Run) Table {
-	t := Table{ID: "deviations", Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
+	t := Table{ID: "deviations", Title: "Deviations and remarks", Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
 	for _, r := range detailed {
 		d := deviations{run: keep(runName(r.Number)), t: &t}
 		d.ending(r)
@@ -353,7 +419,13 @@ func (d deviations) remarks(r result.Run) {
 // picture is an attached picture that the report shows.
 type picture struct {
 	Caption, Name, Hash string
-	Data                template.URL // a data URL of bytes from the job; no address of anything outside
+	kind                string // media type
+	bytes               []byte
+}
+
+// Data is a data URL of the picture; no address of anything outside.
+func (p picture) Data() template.URL {
+	return template.URL("data:" + p.kind + ";base64," + base64.StdEncoding.EncodeToString(p.bytes))
 }
 
 // largestPicture is how many bytes a picture may have to be put into the report.
@@ -384,10 +456,7 @@ func pictureOf(j Job, a event.Attached) (picture, bool) {
 	if kind == "" {
 		return picture{}, false
 	}
-	return picture{
-		Caption: firstOf(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256,
-		Data: template.URL("data:" + kind + ";base64," + base64.StdEncoding.EncodeToString(data)),
-	}, true
+	return picture{Caption: firstOf(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256, kind: kind, bytes: data}, true
 }
 
 // pictureKind tells JPEG and PNG by their first bytes; anything else is not put into a page.

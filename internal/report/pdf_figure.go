@@ -1,0 +1,174 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	_ "image/jpeg" // pictures are read before they are put into a page
+	"image/png"
+	"math"
+
+	"codeberg.org/go-pdf/fpdf"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// figureShrink is how much smaller than drawn a figure is printed.
+const figureShrink = 0.84
+
+// figureSize returns the size of a figure as drawn, and the scale that brings it to the page. A plot
+// is drawn for the width of the page; a figure with places of its own is scaled as it is.
+func (d *printer) figureSize(f *Figure) (w, h vg.Length, scale float64) {
+	if f.Fixed {
+		return f.Width, f.Height, d.width / float64(f.Width)
+	}
+	w = vg.Length(d.width / figureShrink)
+	return w, f.Height, figureShrink
+}
+
+var captionStyle = style{regular, 8.4, quietInk}
+
+func (d *printer) figureCaption(f *Figure) []string {
+	return d.faces.lines(captionStyle, fmt.Sprintf("Figure %d. %s. %s", f.Number, f.Title, f.Caption), d.width)
+}
+
+// figureHeight is the height of a figure with legend and caption.
+func (d *printer) figureHeight(f *Figure) float64 {
+	_, h, scale := d.figureSize(f)
+	height := float64(h)*scale + float64(len(d.figureCaption(f)))*captionStyle.lead() + 22
+	return height + float64(d.legendRows(f))*legendLead
+}
+
+// figure draws a figure with its legend and caption, all on one page.
+func (d *printer) figure(f *Figure) {
+	d.y += 6
+	d.need(d.figureHeight(f))
+	d.faces.set(captionStyle)
+	d.f.Bookmark(d.faces.plain(fmt.Sprintf("Figure %d. %s", f.Number, f.Title)), 1, d.y-4)
+	d.legend(f)
+	w, h, scale := d.figureSize(f)
+	f.draw(draw.NewCanvas(newCanvas(d, d.left, d.y, h, scale), w, h))
+	d.y += float64(h)*scale + 5
+	d.put(captionStyle, d.figureCaption(f), 0)
+	d.y += 11
+}
+
+const legendLead = 13.0
+
+var legendStyle = style{regular, 8, ink}
+
+// places returns where the entries of a legend stand: their distance from the left, and their row.
+func (d *printer) places(f *Figure) (x []float64, row []int) {
+	at, r := 0.0, 0
+	for _, s := range f.Legend {
+		w := float64(signWidth)*0.9 + 5 + d.faces.width(legendStyle, d.faces.plain(s.Text))
+		if at > 0 && at+w > d.width {
+			at, r = 0, r+1
+		}
+		x, row = append(x, at), append(row, r)
+		at += w + 15
+	}
+	return x, row
+}
+
+func (d *printer) legendRows(f *Figure) int {
+	if len(f.Legend) == 0 {
+		return 0
+	}
+	_, row := d.places(f)
+	return row[len(row)-1] + 1
+}
+
+func (d *printer) legend(f *Figure) {
+	if len(f.Legend) == 0 {
+		return
+	}
+	x, row := d.places(f)
+	for i, s := range f.Legend {
+		y := d.y + float64(row[i])*legendLead
+		s.draw(draw.NewCanvas(newCanvas(d, d.left+x[i], y, signHeight, 0.9), signWidth, signHeight))
+		d.write(legendStyle, d.left+x[i]+float64(signWidth)*0.9+5, y+0.2, d.faces.plain(s.Text))
+	}
+	d.y += float64(row[len(row)-1]+1)*legendLead + 2
+}
+
+const (
+	tallestPicture  = 300.0 // points
+	largestPixels   = 60e6  // of a picture that is read
+	pictureCaptions = 34.0
+)
+
+// picture puts a photograph into the page, upright as its camera meant it.
+func (d *printer) picture(p *picture) {
+	turn, w, h, err := d.register(p)
+	if err != nil {
+		d.warning(fmt.Sprintf("The picture %s (%s) cannot be printed: %v", p.Name, p.Caption, err))
+		return
+	}
+	if turn.sideways() {
+		w, h = h, w
+	}
+	scale := math.Min(d.width/w, tallestPicture/h)
+	scale = math.Min(scale, 0.75*96/72) // at most as large as at 72 points for 96 dots
+	w, h = w*scale, h*scale
+	d.need(h + pictureCaptions)
+	turn.place(d.f, p.Hash, d.left, d.y, w, h)
+	d.y += h + 4
+	d.flow(captionStyle, p.Caption, 0)
+	d.flow(style{mono, 6.4, quietInk}, p.Name+"  SHA-256 "+p.Hash, 0)
+	d.y += 12
+}
+
+// register reads a picture whole, so that a broken one breaks no page, and hands it to the file.
+func (d *printer) register(p *picture) (turn orientation, w, h float64, err error) {
+	c, kind, err := image.DecodeConfig(bytes.NewReader(p.bytes))
+	if err != nil {
+		return 0, 0, 0, err
+	}
+	if float64(c.Width)*float64(c.Height) > largestPixels || c.Width < 1 || c.Height < 1 {
+		return 0, 0, 0, fmt.Errorf("it has %d × %d dots", c.Width, c.Height)
+	}
+	w, h = float64(c.Width), float64(c.Height)
+	data, name := p.bytes, "JPG"
+	if kind == "jpeg" {
+		turn = orientationOf(p.bytes)
+	}
+	if d.pictures[p.Hash] {
+		return turn, w, h, nil
+	}
+	img, _, err := image.Decode(bytes.NewReader(p.bytes))
+	if err != nil {
+		return 0, 0, 0, err
+	}
+	if kind != "jpeg" {
+		name = "PNG"
+		if data, err = plainPNG(img); err != nil {
+			return 0, 0, 0, err
+		}
+	}
+	d.f.RegisterImageOptionsReader(p.Hash, fpdf.ImageOptions{ImageType: name}, bytes.NewReader(data))
+	if err := d.f.Error(); err != nil {
+		d.f.ClearError()
+		return 0, 0, 0, err
+	}
+	d.pictures[p.Hash] = true
+	return turn, w, h, nil
+}
+
+// plainPNG writes a picture as opaque PNG of eight bits on white, which every reader of PDF shows
+// alike.
+func plainPNG(img image.Image) ([]byte, error) {
+	b := img.Bounds()
+	out := image.NewRGBA(image.Rect(0, 0, b.Dx(), b.Dy()))
+	for y := range b.Dy() {
+		for x := range b.Dx() {
+			r, g, bl, a := img.At(b.Min.X+x, b.Min.Y+y).RGBA()
+			i := out.PixOffset(x, y)
+			white := 0xffff - a
+			out.Pix[i], out.Pix[i+1], out.Pix[i+2], out.Pix[i+3] = uint8((r+white)>>8), uint8((g+white)>>8), uint8((bl+white)>>8), 0xff
+		}
+	}
+	var w bytes.Buffer
+	err := (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(&w, out)
+	return w.Bytes(), err
+}
