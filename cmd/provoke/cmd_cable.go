@@ -223,6 +223,7 @@ func gainText(g rf.Gain, decimals int) string {
 func (s *cableSheet) print(out io.Writer) error {
 	c := s.cable
 	fmt.Fprintf(out, "%s: %v from DUT to AE, %v line, clamp %v and probe %v from the DUT, %s forward\n", c.Name, c.Length(), c.Line.Impedance, c.ClampToDUT, c.ProbeToDUT, c.Forward.Linear())
+	fmt.Fprintf(out, "by place: the correction with the probe up to %v to either side of where it should be\n", s.cable.Give())
 	fmt.Fprintf(out, "clamp: %s. Every figure is computed from the model, an estimate of the cable.\n", c.ClampWhat)
 	s.printEstimate(out)
 	fmt.Fprintln(out)

@@ -240,17 +240,23 @@ func (r *Response) Correction(i int) (g rf.Gain, ok bool) {
 
 // Sensitivity is how the correction changes with the probe's place.
 type Sensitivity struct {
-	Low, High rf.Gain // least and most correction with the probe up to Tolerance to either side
+	Low, High rf.Gain // least and most correction with the probe up to Give to either side
 	// PerCentimetre is the slope at the probe's place, for a probe that moves away from the DUT.
 	PerCentimetre rf.Gain
 }
 
+// Give returns how far the probe may lie from its place: the file's tolerance, or 10 mm where it
+// gives none.
+func (c *Cable) Give() rf.Length {
+	if c.Tolerance <= 0 {
+		return 10e-3
+	}
+	return c.Tolerance
+}
+
 // Sensitivity returns, at each frequency, how the correction depends on where the probe really is.
 func (c *Cable) Sensitivity(g twoport.Grid) ([]Sensitivity, error) {
-	tolerance := c.Tolerance
-	if tolerance <= 0 {
-		tolerance = 1e-2
-	}
+	tolerance := c.Give()
 	at := func(x rf.Length) rf.Length { return min(max(x, 0), c.ClampToDUT) }
 	moved := func(x rf.Length) (*Response, error) {
 		m := *c
