@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/rf"
 	"provoke/internal/simbench"
+	"provoke/internal/web"
 
 	_ "embed"
 )
@@ -20,14 +21,19 @@ type demoCommand struct {
 	Dir   string  `default:"." help:"Folder to leave the files in (${default})." type:"path"`
 	Seed  uint64  `default:"1" help:"Varies cable, bands, thresholds and fix of the simulated bench (${default})."`
 	Truth string  `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON, to compare the findings with."`
-	Speed float64 `default:"40" help:"How many times faster than the clock the simulated bench runs (${default})."`
+	Speed float64 `default:"0" placeholder:"N" help:"How many times faster than the clock the simulated bench runs: 40 when not given, 8 with --serve."`
+	Serve bool    `help:"Serve the bench on a web page instead, and leave the job to you."`
+	// Listen is where the page listens.
+	Listen string `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"With --serve: where the page listens (${default})."`
 }
 
 // Help says what the demo leaves behind.
 func (c *demoCommand) Help() string {
 	return `Everything runs on a simulated bench over real sockets: an invented conveyor belt weigher upset at an invented
 laboratory. The demo types the commands that you would type, and leaves bench.yaml, baseline.yaml, exposure.yaml,
-belt-weigher.provoke and report.html. Files of an earlier demo are kept under another name.`
+belt-weigher.provoke and report.html. Files of an earlier demo are kept under another name.
+
+With --serve the same bench waits on a web page, and you do the job there.`
 }
 
 //go:embed demo/baseline.yaml.tmpl
@@ -45,6 +51,12 @@ type demo struct {
 
 func (c *demoCommand) Run(w *world) error {
 	begun := time.Now()
+	if c.Speed == 0 {
+		c.Speed = 40
+		if c.Serve {
+			c.Speed = 8 // slow enough to watch
+		}
+	}
 	if c.Speed <= 0 || c.Speed > 200 {
 		return withCode(exitUsage, fmt.Errorf("speed %g must be above 0 and at most 200", c.Speed))
 	}
@@ -52,6 +64,9 @@ func (c *demoCommand) Run(w *world) error {
 	defer d.sim.Close()
 	if err := d.prepare(c); err != nil {
 		return err
+	}
+	if c.Serve {
+		return d.serve(c)
 	}
 	if err := d.job(); err != nil {
 		return err
@@ -102,6 +117,25 @@ func (d *demo) prepare(c *demoCommand) error {
 		return fmt.Errorf("write the truth: %w", err)
 	}
 	return os.WriteFile(c.Truth, append(truth, '\n'), 0o644)
+}
+
+// serve leaves the job to whoever opens the page. The product's fixes go in and out by hand there.
+func (d *demo) serve(c *demoCommand) error {
+	job := filepath.Join(d.dir, "belt-weigher.provoke")
+	page := serveCommand{Job: job, Dir: d.dir, Listen: c.Listen}
+	return page.serve(d.w, newDesk(d.w, d.dir, job), d.hands())
+}
+
+// hands are what a person does at the simulated bench.
+func (d *demo) hands() []web.Hand {
+	build := func(name, said string, b simbench.Build) web.Hand {
+		return web.Hand{Name: name, Do: func() (string, error) { d.sim.SetBuild(b); return said, nil }}
+	}
+	return []web.Hand{
+		build("Put in the first fix", "Capacitors from the cable's wires to chassis at the connector are in (invented).", simbench.Fixed),
+		build("Put in the second fix", "A ferrite sleeve is on the cable besides (invented).", simbench.Cured),
+		build("Take every fix out", "The product is as it was received.", simbench.Original),
+	}
 }
 
 // setAside renames what an earlier demo left, so that nothing is lost.

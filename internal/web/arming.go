@@ -8,8 +8,10 @@ import (
 // armedFor is how long an arming step may wait for its yes: the bench may be another one later.
 const armedFor = 2 * time.Minute
 
-// arming is a run that was checked and shown, and waits for a person's yes. The nonce works once.
+// arming is a run that was checked and shown, and waits for a person's yes. ID names its page, which
+// may be looked at; Nonce begins the run and works once.
 type arming struct {
+	ID       string
 	Nonce    string
 	Prepared Prepared
 	Wishes   Wishes
@@ -21,14 +23,14 @@ type armings struct {
 	now func() time.Time
 
 	mu   sync.Mutex
-	list map[string]*arming
+	list map[string]*arming // by ID
 }
 
 const keptArmings = 32
 
 func newArmings(now func() time.Time) *armings { return &armings{now: now, list: map[string]*arming{}} }
 
-// add keeps an arming and gives it its nonce and its end.
+// add keeps an arming and gives it its names and its end.
 func (a *armings) add(x arming) *arming {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -43,32 +45,35 @@ func (a *armings) add(x arming) *arming {
 		}
 		delete(a.list, n)
 	}
-	x.Nonce, x.Until = secret(), a.now().Add(armedFor)
-	a.list[x.Nonce] = &x
+	x.ID, x.Nonce, x.Until = secret(), secret(), a.now().Add(armedFor)
+	a.list[x.ID] = &x
 	return &x
 }
 
-// look returns an arming that has not expired; nil otherwise.
-func (a *armings) look(nonce string) *arming {
+// look returns an arming that waits and has not expired; nil otherwise.
+func (a *armings) look(id string) *arming {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	x := a.list[nonce]
-	if x == nil || a.now().After(x.Until) {
-		return nil
+	if x := a.list[id]; x != nil && !a.now().After(x.Until) {
+		return x
 	}
-	return x
+	return nil
 }
 
-// take returns an arming and uses its nonce up; nil when it was used or has expired.
+// take returns the arming of a nonce and uses it up; nil when it was used or has expired.
 func (a *armings) take(nonce string) *arming {
-	x := a.look(nonce)
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.list[nonce] == nil {
-		return nil
+	for id, x := range a.list {
+		if same(x.Nonce, nonce) {
+			delete(a.list, id)
+			if a.now().After(x.Until) {
+				return nil
+			}
+			return x
+		}
 	}
-	delete(a.list, nonce)
-	return x
+	return nil
 }
 
 // absentFor is how long a page that attends a run may be away: a reload takes less.
@@ -76,50 +81,41 @@ const absentFor = 5 * time.Second
 
 // wardens end a run that was begun as attended when no page attends it any more.
 type wardens struct {
-	end func(why string)
+	end func(run int, why string)
 
 	mu    sync.Mutex
 	key   string // of the run that is attended; empty for none
+	run   int
 	pages int
 	timer *time.Timer
 }
 
-func newWardens(end func(string)) *wardens { return &wardens{end: end} }
+func newWardens(end func(int, string)) *wardens { return &wardens{end: end} }
 
 // attend begins to watch over a run and returns its key. A page has to come within the time allowed.
-func (w *wardens) attend() string {
+func (w *wardens) attend(run int) string {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.key, w.pages = secret(), 0
+	w.key, w.run, w.pages = secret(), run, 0
 	w.arm()
 	return w.key
 }
 
-// leave ends the watch: the run has ended, or did not begin.
-func (w *wardens) leave() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.key = ""
-	if w.timer != nil {
-		w.timer.Stop()
-	}
-}
-
 // arm lets the time allowed run; the caller holds the lock.
 func (w *wardens) arm() {
-	key := w.key
+	key, run := w.key, w.run
 	if w.timer != nil {
 		w.timer.Stop()
 	}
 	w.timer = time.AfterFunc(absentFor, func() {
 		w.mu.Lock()
-		gone := w.key == key && key != "" && w.pages == 0
+		gone := w.key == key && w.pages == 0
 		if gone {
 			w.key = ""
 		}
 		w.mu.Unlock()
 		if gone {
-			w.end("the page that attended the run was closed")
+			w.end(run, "the page that attended the run was closed")
 		}
 	})
 }

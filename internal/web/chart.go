@@ -25,8 +25,16 @@ type chart struct {
 	// Shade are stretches of x that are marked, with one word for all of them.
 	Shade     [][2]float64 `json:"shade,omitempty"`
 	ShadeWord string       `json:"shadeWord,omitempty"`
+	// Reported are stretches that somebody else reported, marked at the foot of the chart.
+	Reported     [][2]float64 `json:"reported,omitempty"`
+	ReportedWord string       `json:"reportedWord,omitempty"`
 	// Mark is an x with a line of its own, 0 for none.
 	Mark float64 `json:"mark,omitempty"`
+	// Low and High are a tolerance on the y axis; nil for none.
+	Low  *float64 `json:"low,omitempty"`
+	High *float64 `json:"high,omitempty"`
+
+	open bool // the last stretch of Shade goes on
 }
 
 // mostRows is how many rows of a chart's table a page shows; the CSV file has them all.

@@ -154,14 +154,14 @@ func (v *liveView) end(r *result.Run) {
 // levels fills in frequency, drive, current and target.
 func (v *liveView) levels(r *result.Run, u underway) {
 	n := r.Now
-	v.Frequency, v.Target = blank(n.Frequency.String(), n.Frequency.Known()), level(n.Target)
-	v.Drive, v.Current, v.Purpose = level(n.Drive), level(n.Current), string(n.Step.Purpose)
+	v.Frequency, v.Target = blank(n.Frequency.String(), n.Frequency.Known()), shown(n.Target)
+	v.Drive, v.Current, v.Purpose = shown(n.Drive), shown(n.Current), string(n.Step.Purpose)
 	if u.Here {
 		s := u.Status
 		v.Frequency = blank(s.Frequency.String(), s.Frequency.Known())
-		v.Drive, v.Current = level(s.Drive), level(s.Current)
+		v.Drive, v.Current = shown(s.Drive), shown(s.Current)
 		if t := s.Step.Point.Target; t.Known() {
-			v.Target = level(t.Add(s.Step.Offset))
+			v.Target = shown(t.Add(s.Step.Offset))
 		}
 		v.Purpose = string(s.Step.Purpose)
 	}
@@ -170,7 +170,7 @@ func (v *liveView) levels(r *result.Run, u underway) {
 	}
 }
 
-func level[U rf.Unit](l rf.Level[U]) string { return l.String() }
+func shown[U rf.Unit](l rf.Level[U]) string { return l.String() }
 
 func blank(text string, known bool) string {
 	if !known {

@@ -23,6 +23,9 @@ type jobPage struct {
 	Entrance   string
 }
 
+// Blank are the empty rows of the laboratory's form.
+func (jobPage) Blank() []int { return make([]int, 3) }
+
 // runRow is one run in the list.
 type runRow struct {
 	Run                            int

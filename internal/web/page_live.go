@@ -169,6 +169,13 @@ type strip struct {
 	HasBand bool    `json:"hasBand"`
 }
 
+// stripNow returns which monitor of a run is drawn, with its tolerance.
+func (s *Server) stripNow(run int) strip {
+	var st strip
+	s.journal.with(run, func(r *result.Run) error { st = stripOf(r); return nil })
+	return st
+}
+
 // stripOf chooses the first monitor that gives numbers.
 func stripOf(r *result.Run) strip {
 	for _, m := range r.Monitors {

@@ -76,9 +76,16 @@ func New(cfg Config) (*Server, error) {
 		return nil, err
 	}
 	s.arms = newArmings(cfg.Now)
-	s.wardens = newWardens(func(why string) { cfg.Runner.Tell(engine.Command{Want: engine.Abort, Text: why}) })
+	s.wardens = newWardens(s.abandoned)
 	s.handler = s.guarded(s.routes())
 	return s, nil
+}
+
+// abandoned ends a run that nobody attends any more, unless it has ended.
+func (s *Server) abandoned(run int, why string) {
+	if st := s.cfg.Runner.State(); st.Underway && st.Run == run {
+		s.cfg.Runner.Tell(engine.Command{Want: engine.Abort, Text: why})
+	}
 }
 
 // Close ends the use of the job file and the folder.
@@ -119,7 +126,26 @@ func (s *Server) routes() http.Handler {
 	page("POST /note", s.note)
 	page("POST /photo", s.photo)
 	page("GET /attachments/{hash}", s.attachment)
-	s.morePages(page)
+	page("GET /plan", s.planPage)
+	page("POST /plan/try", s.planTried)
+	page("POST /plan/save", s.planSaved)
+	page("POST /arm", s.prepare)
+	page("GET /arm/{id}", s.armPage)
+	page("POST /start", s.start)
+	page("GET /bench", s.benchPage)
+	page("POST /bench/try", s.benchTried)
+	page("POST /bench/save", s.benchSaved)
+	page("POST /bench/curve", s.addCurveFile)
+	page("GET /findings", s.findingsPage)
+	page("GET /compare", s.comparePage)
+	page("GET /report", s.reportPage)
+	page("GET /report/{file}", s.reportFile)
+	page("POST /laboratory", s.keepLaboratory)
+	page("GET /_states", s.statesPage)
+	page("GET /_states/{name}", s.statePage)
+	page("GET /", func(w http.ResponseWriter, r *http.Request) error {
+		return withStatus(http.StatusNotFound, "there is no page %s", r.URL.Path)
+	})
 	return m
 }
 
@@ -173,14 +199,20 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	if status == http.StatusInternalServerError {
 		s.cfg.Log.Error("answer a request", "path", r.URL.Path, "error", err)
 	}
-	s.refuse(w, r, status, err.Error())
+	list, _ := problem.ListOf(err)
+	page := refusedPage{Frame: s.frameFor(r, ""), Status: status, Words: err.Error()}
+	for _, p := range list {
+		p.File = baseOf(p.File)
+		page.Problems = append(page.Problems, p)
+	}
+	w.WriteHeader(status)
+	s.draw(w, "refused", page)
 }
 
 // refuse answers with a status and words.
 func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, words string) {
 	w.WriteHeader(status)
-	list, _ := problem.ListOf(errors.New(words))
-	s.draw(w, "refused", refusedPage{Frame: s.frameFor(r, ""), Status: status, Words: words, Problems: list})
+	s.draw(w, "refused", refusedPage{Frame: s.frameFor(r, ""), Status: status, Words: words})
 }
 
 type refusedPage struct {

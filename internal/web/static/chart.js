@@ -123,7 +123,7 @@ export class Chart {
       cursor: { drag: { x: false, y: false, setScale: false }, points: { show: false }, y: false },
       series: [{}, ...c.series.map(s => ({ label: s.name, spanGaps: true, points: { show: false }, stroke: isLine(s) ? paint(s.paint) : undefined, width: 2, dash: s.sign === "dash" ? [8, 5] : undefined, paths: isLine(s) ? undefined : () => null }))],
       hooks: {
-        drawAxes: [u => { hatch(u, this.shade, "unreachable"); this.bandLines(u); }],
+        drawAxes: [u => { hatch(u, this.shade, "unreachable"); this.reported(u); this.bandLines(u); }],
         draw: [u => { c.series.forEach((s, i) => { if (!isLine(s)) signs(u, s, i + 1); }); this.markLine(u); }],
         setCursor: [u => this.point(u.cursor.idx)],
       },
@@ -143,6 +143,17 @@ export class Chart {
     const x = u.valToPos(this.c.mark, "x", true);
     u.ctx.strokeStyle = paint("ink"); u.ctx.lineWidth = devicePixelRatio; u.ctx.setLineDash([2, 3]);
     u.ctx.beginPath(); u.ctx.moveTo(x, u.bbox.top); u.ctx.lineTo(x, u.bbox.top + u.bbox.height); u.ctx.stroke(); u.ctx.setLineDash([]);
+  }
+
+  // reported draws what somebody else reported as bars at the foot.
+  reported(u) {
+    const { ctx, bbox } = u, h = 7 * devicePixelRatio;
+    ctx.fillStyle = paint("second");
+    for (const [a, b] of this.c.reported ?? []) {
+      const x = u.valToPos(a, "x", true), w = Math.max(u.valToPos(b, "x", true) - x, 3 * devicePixelRatio);
+      if (x + w < bbox.left || x > bbox.left + bbox.width) continue;
+      ctx.fillRect(Math.max(x - 1, bbox.left), bbox.top + bbox.height - h, w, h);
+    }
   }
 
   bandLines(u) {

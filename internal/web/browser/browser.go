@@ -1,0 +1,241 @@
+// Package browser drives a headless Chromium for the tests of the pages. It is used by tests only
+// and knows nothing of provoke.
+package browser
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+)
+
+// Patience is how long a page may take for what a test waits for.
+const Patience = 15 * time.Second
+
+// Page is one tab of a browser of its own.
+type Page struct {
+	t   testing.TB
+	ctx context.Context
+
+	mu     sync.Mutex
+	errors []string
+}
+
+// Open starts a browser. It skips the test when there is none, and fails instead with CI=true.
+func Open(t testing.TB) *Page {
+	t.Helper()
+	path := ""
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if p, err := exec.LookPath(name); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("there is no Chromium")
+		}
+		t.Skip("outside check skipped: there is no Chromium here")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("hide-scrollbars", true),
+		chromedp.Flag("js-flags", "--expose-gc"), chromedp.Flag("enable-precise-memory-info", true))
+	actx, cancelAll := chromedp.NewExecAllocator(context.Background(), opts...)
+	ctx, cancel := chromedp.NewContext(actx)
+	p := &Page{t: t, ctx: ctx}
+	t.Cleanup(func() { cancel(); cancelAll() })
+	if err := chromedp.Do(ctx); err != nil {
+		t.Fatalf("start the browser: %v", err)
+	}
+	ready := make(chan struct{})
+	go func() {
+		var once sync.Once
+		defer once.Do(func() { close(ready) })
+		messages := chromedp.Console(ctx)
+		once.Do(func() { close(ready) })
+		for m, err := range messages {
+			if err != nil {
+				return
+			}
+			if m.Type == chromedp.ConsoleError || m.Type == chromedp.ConsoleException {
+				p.complain(string(m.Type) + ": " + m.Text + " (" + m.URL + ")")
+			}
+		}
+	}()
+	<-ready
+	return p
+}
+
+func (p *Page) complain(what string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.errors = append(p.errors, what)
+}
+
+// Complaints returns what scripts threw or wrote as errors so far, and forgets it.
+func (p *Page) Complaints() []string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	out := p.errors
+	p.errors = nil
+	return out
+}
+
+func (p *Page) do(what string, steps ...chromedp.Action[chromedp.Void]) {
+	p.t.Helper()
+	ctx, cancel := context.WithTimeout(p.ctx, Patience)
+	defer cancel()
+	if err := chromedp.Do(ctx, steps...); err != nil {
+		text := ""
+		if body, e := chromedp.Run(p.ctx, chromedp.Evaluate[string](`document.body?.innerText.slice(0, 1500) ?? ""`)); e == nil {
+			text = "\nthe page says:\n" + body
+		}
+		p.t.Fatalf("%s: %v%s", what, err, text)
+	}
+}
+
+// Go opens an address and waits until it is loaded.
+func (p *Page) Go(address string) {
+	p.t.Helper()
+	p.do("open "+address, chromedp.Navigate(address))
+}
+
+// Click clicks what a CSS selector finds, once it is visible.
+func (p *Page) Click(selector string) {
+	p.t.Helper()
+	p.do("click "+selector, chromedp.ScrollIntoView(selector), chromedp.Click(selector))
+}
+
+// Fill sets the value of a field as if it had been typed.
+func (p *Page) Fill(selector, value string) {
+	p.t.Helper()
+	p.do("fill "+selector, chromedp.WaitVisible(selector))
+	p.Eval(fmt.Sprintf(`(() => { const e = document.querySelector(%s); e.focus(); e.value = %s; e.dispatchEvent(new Event("input", {bubbles: true})); e.dispatchEvent(new Event("change", {bubbles: true})); })()`, quoted(selector), quoted(value)))
+}
+
+// Press presses keys, such as " " or the constants of package kb.
+func (p *Page) Press(keys string) {
+	p.t.Helper()
+	p.do("press a key", chromedp.KeyEvent(keys))
+}
+
+// Upload chooses a file in a file field.
+func (p *Page) Upload(selector, file string) {
+	p.t.Helper()
+	p.do("choose a file", chromedp.SetUploadFiles(selector, []string{file}))
+}
+
+// Text returns the text of what a selector finds.
+func (p *Page) Text(selector string) string {
+	p.t.Helper()
+	return Value[string](p, fmt.Sprintf(`document.querySelector(%s)?.innerText ?? ""`, quoted(selector)))
+}
+
+// Eval runs an expression and throws its value away; a promise is awaited.
+func (p *Page) Eval(expression string) {
+	p.t.Helper()
+	Value[any](p, expression)
+}
+
+// Value returns the value of an expression; a promise is awaited.
+func Value[T any](p *Page, expression string) T {
+	p.t.Helper()
+	ctx, cancel := context.WithTimeout(p.ctx, 4*Patience)
+	defer cancel()
+	text, err := chromedp.Run(ctx, chromedp.Evaluate[string](`(async () => JSON.stringify(await (`+expression+`) ?? null))()`, chromedp.EvalAwaitPromise))
+	if err != nil {
+		p.t.Fatalf("evaluate %.200s: %v", expression, err)
+	}
+	var v T
+	if err := json.Unmarshal([]byte(text), &v); err != nil {
+		p.t.Fatalf("evaluate %.200s: %v", expression, err)
+	}
+	return v
+}
+
+// Run runs a script of any length, such as a library, and throws its value away.
+func (p *Page) Run(script string) {
+	p.t.Helper()
+	if _, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](script+"\n;true")); err != nil {
+		p.t.Fatalf("run a script: %v", err)
+	}
+}
+
+// Wait waits until an expression is true.
+func (p *Page) Wait(expression string) {
+	p.t.Helper()
+	if err := p.until(expression, Patience); err != nil {
+		p.t.Fatalf("wait for %s: %v\nthe page says:\n%.1500s", expression, err, p.Text("body"))
+	}
+}
+
+func (p *Page) until(expression string, most time.Duration) error {
+	for end := time.Now().Add(most); ; time.Sleep(25 * time.Millisecond) {
+		ctx, cancel := context.WithTimeout(p.ctx, 5*time.Second)
+		yes, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+expression+")"))
+		cancel()
+		if err == nil && yes {
+			return nil
+		}
+		if time.Now().After(end) {
+			return errors.Join(errors.New("it did not come true"), err)
+		}
+	}
+}
+
+// Size sets the size of the window.
+func (p *Page) Size(width, height int) {
+	p.t.Helper()
+	var options []chromedp.EmulateViewportOption
+	if width < 600 {
+		options = append(options, chromedp.EmulateMobile)
+	}
+	p.do("set the size", chromedp.EmulateViewport(int64(width), int64(height), options...))
+}
+
+// Dark asks for the dark or the light colours, and for no motion.
+func (p *Page) Dark(dark bool) {
+	p.t.Helper()
+	scheme := "light"
+	if dark {
+		scheme = "dark"
+	}
+	_, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
+		{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+	if err != nil {
+		p.t.Fatalf("set the colours: %v", err)
+	}
+}
+
+// Shot writes a picture of the window, or of the whole page, as a PNG file.
+func (p *Page) Shot(file string, whole bool) {
+	p.t.Helper()
+	action := chromedp.CaptureScreenshot()
+	if whole {
+		action = chromedp.FullScreenshot(100)
+	}
+	ctx, cancel := context.WithTimeout(p.ctx, Patience)
+	defer cancel()
+	data, err := chromedp.Run(ctx, action)
+	if err == nil {
+		err = os.MkdirAll(filepath.Dir(file), 0o755)
+	}
+	if err == nil {
+		err = os.WriteFile(file, data, 0o644)
+	}
+	if err != nil {
+		p.t.Fatalf("take a picture: %v", err)
+	}
+}
+
+func quoted(text string) string { return strconv.Quote(text) }

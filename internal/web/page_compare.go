@@ -1,0 +1,411 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"sort"
+	"strconv"
+	"strings"
+
+	"provoke/internal/analysis"
+	"provoke/internal/event"
+	"provoke/internal/plan"
+	"provoke/internal/report"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+)
+
+// comparePage is two or more runs overlaid: each is compared with the first.
+type comparePage struct {
+	Frame  frame
+	Runs   []compareChoice
+	Margin string
+	Empty  string
+	Chart  chart
+	Parts  []comparePart
+}
+
+type compareChoice struct {
+	runRow
+	First, Chosen bool
+}
+
+// comparePart is one later run against the first.
+type comparePart struct {
+	Before, After         int
+	Title, Changed        string
+	Verdict, Mark         string
+	Reasons, Reservations []string
+	Differences           []analysis.Difference
+	Chart                 chart
+	Bands                 []comparedBand
+	Points                []comparedPoint
+}
+
+type comparedBand struct{ Before, After, Fate, Gain string }
+
+type comparedPoint struct{ At, Before, After, Required, Gain, Verdict, Why, Link string }
+
+func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
+	p := comparePage{Frame: s.frameFor(r, "Compare"), Margin: r.FormValue("margin")}
+	infos, err := s.journal.runs()
+	if err != nil {
+		return err
+	}
+	first, others, err := compared(r, p.exposures(infos))
+	if err != nil {
+		return err
+	}
+	for i := range p.Runs {
+		p.Runs[i].First = p.Runs[i].Run == first
+		for _, n := range others {
+			p.Runs[i].Chosen = p.Runs[i].Chosen || p.Runs[i].Run == n
+		}
+	}
+	if first == 0 || len(others) == 0 {
+		p.Empty = "A comparison needs two exposures: one before and one after a change."
+		return s.draw(w, "compare", p)
+	}
+	margin := rf.Gain(0)
+	if p.Margin != "" {
+		if margin, err = rf.ParseGain(p.Margin); err != nil {
+			return withStatus(http.StatusBadRequest, "margin: %v", err)
+		}
+	}
+	if err := s.compare(&p, first, others, margin); err != nil {
+		return err
+	}
+	p.Frame.Title = fmt.Sprintf("Run %d compared", first)
+	return s.draw(w, "compare", p)
+}
+
+// exposures fills in what may be chosen and returns the runs as the choice needs them.
+func (p *comparePage) exposures(infos []store.RunInfo) []result.Run {
+	var out []result.Run
+	for _, i := range infos {
+		if i.Opened.RunKind == plan.Exposure || i.Opened.RunKind == plan.Control {
+			p.Runs = append(p.Runs, compareChoice{runRow: rowOf(i)})
+			out = append(out, result.Run{Number: i.Run, Opened: i.Opened})
+		}
+	}
+	return out
+}
+
+// compared reads which runs an address compares: before and after, or the first exposure and those
+// before which something was changed.
+func compared(r *http.Request, runs []result.Run) (first int, others []int, err error) {
+	number := func(text string) int {
+		n, e := strconv.Atoi(text)
+		if e != nil || n < 1 {
+			err = withStatus(http.StatusBadRequest, "%q is not the number of a run", text)
+		}
+		return n
+	}
+	if text := r.FormValue("before"); text != "" {
+		first = number(text)
+	}
+	for _, text := range r.Form["after"] {
+		if n := number(text); n != first && len(others) < 3 {
+			others = append(others, n)
+		}
+	}
+	if err != nil {
+		return 0, nil, err
+	}
+	for _, x := range runs {
+		switch {
+		case first == 0 && x.Opened.RunKind == plan.Exposure:
+			first = x.Number
+		case len(r.Form["after"]) == 0 && x.Number > first && x.Opened.Changed != "" && x.Opened.RunKind == plan.Exposure:
+			others = append(others, x.Number)
+		}
+	}
+	if len(others) > 3 {
+		others = others[len(others)-3:]
+	}
+	return first, others, nil
+}
+
+func (s *Server) compare(p *comparePage, first int, others []int, margin rf.Gain) error {
+	before, f, err := s.findingsOf(first)
+	if err != nil {
+		return err
+	}
+	all := []analysis.Findings{f}
+	for _, n := range others {
+		after, g, err := s.findingsOf(n)
+		if err != nil {
+			return err
+		}
+		all = append(all, g)
+		p.Parts = append(p.Parts, comparePartOf(analysis.Compare(before, after, margin)))
+	}
+	p.Chart = overlay(all)
+	return nil
+}
+
+// overlay draws the immunity profiles of several runs; each run has its own sign and colour.
+func overlay(all []analysis.Findings) chart {
+	c := chart{ID: "overlay", Title: "Immunity profiles overlaid", X: frequencyAxis, Y: axis{Label: "onset of upset (dBµA)"}}
+	points := map[rf.Frequency][]*analysis.Point{}
+	for i := range all {
+		for k := range all[i].Points {
+			q := &all[i].Points[k]
+			if !q.Tested() {
+				continue
+			}
+			if points[q.Frequency] == nil {
+				points[q.Frequency] = make([]*analysis.Point, len(all))
+			}
+			points[q.Frequency][i] = q
+		}
+	}
+	var at []rf.Frequency
+	for f := range points {
+		at = append(at, f)
+	}
+	sort.Slice(at, func(i, j int) bool { return at[i] < at[j] })
+	wanted := chartSeries{Name: "wanted", Sign: "dash", Paint: "wanted"}
+	runs := make([][]chartSeries, len(all))
+	paints, signs := []string{"first", "second", "third", "fourth"}, []string{"dot", "square", "triangle", "ring"}
+	for i, f := range all {
+		name := fmt.Sprintf("run %d", f.Run)
+		runs[i] = onsets(name, paints[i%4], paints[i%4])
+		runs[i][0].Sign = signs[i%4]
+	}
+	for _, f := range at {
+		c.At = append(c.At, inMHz(f))
+		tip, want := f.String(), rf.Current{}
+		for i, q := range points[f] {
+			if q == nil {
+				q = &analysis.Point{}
+			} else {
+				tip += fmt.Sprintf(" · run %d: %s", all[i].Run, report.OnsetWords(*q))
+				want = q.Wanted
+			}
+			addOnset(runs[i], *q)
+		}
+		wanted.Y = append(wanted.Y, number(want))
+		c.Tips = append(c.Tips, tip)
+	}
+	c.Series = []chartSeries{wanted}
+	for _, r := range runs {
+		c.Series = append(c.Series, r...)
+	}
+	return c
+}
+
+func comparePartOf(c analysis.Comparison) comparePart {
+	p := comparePart{Before: c.Before.Run, After: c.After.Run, Title: c.After.Opened.Label, Changed: c.After.Opened.Changed, Verdict: report.VerdictWords(c),
+		Mark:    map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}[c.Verdict],
+		Reasons: c.Reasons, Reservations: c.Reservations, Differences: c.Differences,
+		Chart: chart{ID: fmt.Sprintf("gain-%d", c.After.Run), Title: fmt.Sprintf("Gain of run %d over run %d", c.After.Run, c.Before.Run), X: frequencyAxis, Y: axis{Label: "gain of onset (dB)"}}}
+	gain := []chartSeries{{Name: "gain", Sign: "dot", Paint: "first"}, {Name: "at most", Sign: "down", Paint: "second"}, {Name: "at least", Sign: "up", Paint: "third"}}
+	for _, x := range c.Points {
+		before, after := x.Onsets()
+		row := comparedPoint{At: x.Frequency.String(), Before: before.String(), After: after.String(), Required: x.Required.String(),
+			Gain: report.GainWords(x.Gain, x.GainBound), Verdict: string(x.Verdict), Why: x.Why, Link: pointLink(c.After.Run, x.Frequency)}
+		p.Points = append(p.Points, row)
+		if math.IsNaN(float64(x.Gain)) || math.IsInf(float64(x.Gain), 0) {
+			continue
+		}
+		var y [3]*float64
+		g := x.Gain.DB()
+		switch x.GainBound {
+		case rf.Exactly:
+			y[0] = &g
+		case rf.AtMost:
+			y[1] = &g
+		case rf.AtLeast:
+			y[2] = &g
+		default:
+			continue
+		}
+		p.Chart.At = append(p.Chart.At, inMHz(x.Frequency))
+		p.Chart.Tips = append(p.Chart.Tips, row.At+": "+row.Gain+"; "+row.Verdict)
+		for i := range gain {
+			gain[i].Y = append(gain[i].Y, y[i])
+		}
+	}
+	p.Chart.Series = gain
+	for _, b := range c.Bands {
+		p.Bands = append(p.Bands, comparedBand{report.SpanWords(b.Before), report.SpanWords(b.After), string(b.Fate), report.GainWords(b.LeastGain, b.LeastGainBound)})
+	}
+	return p
+}
+
+// reportPage lets a person choose what the report tells, shows it, and offers it for download.
+type reportPage struct {
+	Frame  frame
+	Runs   []compareChoice
+	Before int
+	After  int
+	Query  string
+	Empty  string
+	Tables []report.Table
+}
+
+// FileLink is the address of a file of the report as it is chosen here.
+func (p reportPage) FileLink(file string) string {
+	if p.Query == "" {
+		return "/report/" + file
+	}
+	return "/report/" + file + "?" + p.Query
+}
+
+// form is one way to keep the report.
+type form struct{ Name, File, Link string }
+
+// Forms are the ways to keep the report.
+func (p reportPage) Forms() []form {
+	link := p.FileLink("report.html")
+	if strings.Contains(link, "?") {
+		link += "&keep=1"
+	} else {
+		link += "?keep=1"
+	}
+	return []form{{"Keep as HTML", "report.html", link}}
+}
+
+func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
+	p := reportPage{Frame: s.frameFor(r, "Report")}
+	j, err := s.reportOf(r)
+	if err != nil {
+		return err
+	}
+	if len(j.Runs) == 0 {
+		p.Empty = "There is no run to report on yet."
+		return s.draw(w, "report", p)
+	}
+	p.Before, p.After, p.Query = j.Before, j.After, r.URL.RawQuery
+	infos, err := s.journal.runs()
+	if err != nil {
+		return err
+	}
+	for _, i := range infos {
+		c := compareChoice{runRow: rowOf(i)}
+		for _, n := range j.Detailed {
+			c.Chosen = c.Chosen || n == i.Run
+		}
+		if i.Opened.RunKind != event.LaboratoryKind {
+			p.Runs = append(p.Runs, c)
+		}
+	}
+	if p.Tables, err = report.Tables(j); err != nil {
+		return err
+	}
+	return s.draw(w, "report", p)
+}
+
+// reportOf reads which runs a report tells of.
+func (s *Server) reportOf(r *http.Request) (report.Job, error) {
+	j := report.Job{Name: baseOf(s.cfg.JobFile), Program: s.cfg.Program, Attachment: func(hash string) ([]byte, error) {
+		job, err := s.journal.open()
+		if err != nil || job == nil {
+			return nil, err
+		}
+		_, data, err := job.Attachment(hash)
+		return data, err
+	}}
+	var err error
+	if j.Runs, err = s.journal.all(); err != nil || len(j.Runs) == 0 {
+		return j, err
+	}
+	numbers := map[string]int{}
+	for _, name := range []string{"before", "after"} {
+		if text := r.FormValue(name); text != "" && text != "0" {
+			if numbers[name], err = strconv.Atoi(text); err != nil {
+				return j, withStatus(http.StatusBadRequest, "%q is not the number of a run", text)
+			}
+		}
+	}
+	if j.Before, j.After = numbers["before"], numbers["after"]; j.Before == 0 || j.After == 0 {
+		j.Before, j.After = 0, 0
+	}
+	for _, text := range r.Form["run"] {
+		n, err := strconv.Atoi(text)
+		if err != nil {
+			return j, withStatus(http.StatusBadRequest, "%q is not the number of a run", text)
+		}
+		j.Detailed = append(j.Detailed, n)
+	}
+	if len(r.Form) == 0 || len(j.Detailed) == 0 {
+		j.Before, j.After, j.Detailed = usual(j.Runs)
+	}
+	return j, nil
+}
+
+// usual chooses what a report tells where nobody says: the first exposure, the last one before which
+// something was changed, and those between; else the newest exposure; else the newest run.
+func usual(runs []result.Run) (before, after int, detailed []int) {
+	for _, r := range runs {
+		switch {
+		case r.Opened.RunKind != plan.Exposure:
+		case before == 0:
+			before = r.Number
+		case r.Opened.Changed != "":
+			after = r.Number
+		}
+	}
+	if after == 0 {
+		n := runs[len(runs)-1].Number
+		for _, r := range runs {
+			if r.Opened.RunKind == plan.Exposure {
+				n = r.Number
+			}
+		}
+		return 0, 0, []int{n}
+	}
+	for _, r := range runs {
+		if r.Number >= before && r.Number <= after && r.Opened.RunKind == plan.Exposure {
+			detailed = append(detailed, r.Number)
+		}
+	}
+	if len(detailed) > 4 {
+		detailed = append(detailed[:1], detailed[len(detailed)-3:]...)
+	}
+	return before, after, detailed
+}
+
+// reportFile sends the report, or one of its tables, to be shown or kept.
+func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
+	j, err := s.reportOf(r)
+	if err != nil {
+		return err
+	}
+	if len(j.Runs) == 0 {
+		return withStatus(http.StatusNotFound, "there is no run to report on yet")
+	}
+	file, h := r.PathValue("file"), w.Header()
+	if form, ok := reportForms[file]; ok {
+		return form(w, r, j)
+	}
+	tables, err := report.Tables(j)
+	if err != nil {
+		return err
+	}
+	for _, t := range tables {
+		if t.ID+".csv" == file {
+			h.Set("Content-Type", "text/csv; charset=utf-8")
+			h.Set("Content-Disposition", `attachment; filename="`+file+`"`)
+			return t.CSV(w)
+		}
+	}
+	return withStatus(http.StatusNotFound, "the report has no table called %s", file)
+}
+
+// reportForms are the forms of the whole report.
+var reportForms = map[string]func(http.ResponseWriter, *http.Request, report.Job) error{
+	"report.html": func(w http.ResponseWriter, r *http.Request, j report.Job) error {
+		h := w.Header()
+		// The report is one file with its style inside: it may show that and nothing else.
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox")
+		h.Set("Content-Type", "text/html; charset=utf-8")
+		if r.FormValue("keep") != "" {
+			h.Set("Content-Disposition", `attachment; filename="report.html"`)
+		}
+		return report.HTML(w, j)
+	},
+}
