@@ -178,6 +178,12 @@ func (d dryRun) printSearch(row func(string, string, ...any)) {
 	}
 	row("after an upset", "%s to %v, down to %v below the level; %s; low check %v below onset", text, s.Resolution, s.Range,
 		count(s.Confirm, "confirmation", "confirmations"), s.Window)
+	if stated := s.Stated(); stated != "" {
+		row("", "%s", stated)
+	}
+	if d := p.Drift; d.At.Known() {
+		row("drift", "checked at %v, %v below the level, at the start, after every %s and at the end", d.At, d.Below, count(d.Every, "frequency", "frequencies"))
+	}
 	if p.Edges > 0 {
 		row("", "edges of failing bands to %v", p.Edges)
 	}
@@ -327,6 +333,7 @@ type (
 		Approach   *rf.Quantity `json:"approach"`
 		Confirm    int          `json:"confirm"`
 		Window     *rf.Quantity `json:"window"`
+		Stated     string       `json:"stated,omitempty"` // a search for a random threshold, in words
 	}
 	worstShape struct {
 		ID       string       `json:"id"`
@@ -402,7 +409,7 @@ func (d dryRun) shape(points bool) planShape {
 	}
 	if p.Kind == plan.Exposure || p.Kind == plan.Control {
 		q := p.Search
-		s.Search = &searchShape{q.Onset, q.Recovery, decibels(q.Resolution), decibels(q.Range), decibels(q.Approach), q.Confirm, decibels(q.Window)}
+		s.Search = &searchShape{q.Onset, q.Recovery, decibels(q.Resolution), decibels(q.Range), decibels(q.Approach), q.Confirm, decibels(q.Window), q.Stated()}
 	}
 	for _, x := range c.Worst {
 		n := x.Node

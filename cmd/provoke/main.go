@@ -28,6 +28,7 @@ var version = "0.1-dev"
 type world struct {
 	ctx      context.Context
 	stdin    io.Reader
+	lines    *lineReader // of stdin; made by line
 	stdout   io.Writer
 	stderr   io.Writer
 	terminal bool             // stderr is a terminal: status lines may be overwritten

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -189,7 +188,7 @@ func calibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
 		}
 		cal := &plan.Calibrated{Run: n, Loop: catalog.Fixture(r.Opened.Fixture).LoopImpedance(), Bench: r.Opened.Bench.SHA256}
 		for _, s := range r.Steps {
-			if !s.Outcome.NotReached && !s.Outcome.Skipped {
+			if !s.Outcome.NotReached && !s.Outcome.Skipped && s.Step.Purpose != plan.DriftCheck {
 				cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive, Current: s.Current, Forward: s.Forward})
 			}
 		}
@@ -347,7 +346,7 @@ func askToArm(w *world, o performance, pr *prepared) error {
 	printWorst(w, pr.checked)
 	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
 		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
-	text, _ := bufio.NewReader(w.stdin).ReadString('\n')
+	text, _ := w.line(w.ctx)
 	if strings.TrimSpace(text) != "arm" {
 		return withCode(exitStopped, errors.New("not armed: nothing was switched on"))
 	}
@@ -477,7 +476,8 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
 			Means: p.Profile.Means, Verified: p.Profile.Verified},
 		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,
-		Setup: setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
+		Search: event.SearchOf(p),
+		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
 	e.Again = o.again
 	if pr.cal != nil {
@@ -530,17 +530,20 @@ func listenToOperator(w *world) (<-chan engine.Command, func()) {
 		}
 	}()
 	if w.terminal {
-		go typed(ctx, w, out)
+		go typed(ctx, w, w.typed(), out)
 	}
 	return out, cancel
 }
 
 // typed reads what the operator types: u and Enter for "it upset now", h to hold, g to go on.
-func typed(ctx context.Context, w *world, out chan<- engine.Command) {
-	lines := bufio.NewScanner(w.stdin)
-	for lines.Scan() {
+func typed(ctx context.Context, w *world, lines *lineReader, out chan<- engine.Command) {
+	for {
+		line, ok := lines.next(ctx, w.stdin)
+		if !ok {
+			return
+		}
 		c := engine.Command{}
-		switch word, rest, _ := strings.Cut(strings.TrimSpace(lines.Text()), " "); word {
+		switch word, rest, _ := strings.Cut(strings.TrimSpace(line), " "); word {
 		case "u":
 			c = engine.Command{Want: engine.Mark, Text: rest}
 		case "h":

@@ -188,6 +188,8 @@ type DUT struct {
 	// Cycle is the DUT's own: what it does once per cycle shows only in a dwell as long; 0 when not
 	// known.
 	Cycle rf.Duration
+	// NeededDwell is the dwell that a dwell study found to be needed; 0 when none was made.
+	NeededDwell rf.Duration
 }
 
 // Probe is the current monitoring probe.

@@ -88,7 +88,7 @@ func (b *builder) build(raw benchFile) {
 		b.cable(*raw.Cable)
 	}
 	if raw.DUT != nil {
-		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Port: raw.DUT.Port, Cycle: raw.DUT.Cycle}
+		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Port: raw.DUT.Port, Cycle: raw.DUT.Cycle, NeededDwell: raw.DUT.NeededDwell}
 	}
 	if raw.Probe != nil {
 		out.Probe = b.probe(*raw.Probe)

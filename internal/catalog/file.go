@@ -115,8 +115,9 @@ type (
 	}
 	dutFile struct {
 		identityFile
-		Port  string      `yaml:"port"`
-		Cycle rf.Duration `yaml:"cycle"`
+		Port        string      `yaml:"port"`
+		Cycle       rf.Duration `yaml:"cycle"`
+		NeededDwell rf.Duration `yaml:"needed_dwell"`
 	}
 	probeFile struct {
 		identityFile

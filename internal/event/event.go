@@ -52,13 +52,38 @@ type Opened struct {
 	Resolution  rf.Gain          `json:"resolution"`
 	Range       rf.Gain          `json:"range"`
 	Edges       rf.Fraction      `json:"edges,omitempty"`
-	Setup       []Field          `json:"setup,omitempty"` // distances, heights, decoupling
+	Search      *Search          `json:"search,omitempty"` // for random thresholds, as stated before the run
+	Setup       []Field          `json:"setup,omitempty"`  // distances, heights, decoupling
 	Monitors    []Monitor        `json:"monitors,omitempty"`
 	Points      int              `json:"points"` // of the grid
 	Resumes     bool             `json:"resumes,omitempty"`
 	Calibration int              `json:"calibration,omitempty"` // run replayed by substitution
 	// Again is the run of the job whose every frequency this run exposes too.
 	Again int `json:"again,omitempty"`
+}
+
+// Search is a search for a random threshold as it was fixed before the run. Method is what a frequency
+// that upsets gets; where IfRandom is set only one whose onset does not upset again.
+type Search struct {
+	Method      plan.Method `json:"method"`
+	IfRandom    bool        `json:"ifRandom,omitempty"`
+	Trials      int         `json:"trials"`
+	Probability rf.Fraction `json:"probability"`
+	Step        rf.Gain     `json:"step"`
+	Stated      string      `json:"stated"` // rule, length and end in words
+}
+
+// SearchOf returns the search of a plan; nil where it looks for no random threshold.
+func SearchOf(p *plan.Plan) *Search {
+	s := p.Search.Filled()
+	if s.Stated() == "" || !s.Onset || p.Kind == plan.Baseline || p.Kind == plan.Calibration {
+		return nil
+	}
+	out := &Search{Method: s.Method, Trials: s.Trials, Probability: s.Probability, Step: s.Step, Stated: s.Stated()}
+	if s.Method == plan.Bracket {
+		out.Method, out.IfRandom = s.IfRandom, true
+	}
+	return out
 }
 
 // Attachment names a file kept in the job by its hash.

@@ -455,6 +455,14 @@ func (c *checker) dwell() {
 	if rule, ok := p.rule(); ok && p.Dwell < rule.Dwell {
 		c.warn("dwell", "", "the dwell of %v is shorter than %v (%s; %s)", p.Dwell, rule.Dwell, rule.DwellNote, rule.Title)
 	}
+	if cycle := c.bench.DUT.Cycle; cycle > p.Dwell {
+		c.warn("dwell", fmt.Sprintf("make the dwell at least %v", cycle),
+			"the dwell of %v is shorter than the DUT's own cycle of %v: what it does once per cycle is not always exposed", p.Dwell, cycle)
+	}
+	if needed := c.bench.DUT.NeededDwell; needed > p.Dwell {
+		c.warn("dwell", fmt.Sprintf("make the dwell at least %v", needed),
+			"the dwell of %v is shorter than the %v that a dwell study of the DUT found to be needed: upsets are missed, and thresholds come out too high", p.Dwell, needed)
+	}
 	monitors, _ := p.MonitorsOf(c.bench)
 	for _, m := range monitors {
 		if slow := m.Latency + m.Every; p.Dwell <= slow {
@@ -550,10 +558,21 @@ func (c *checker) duration() {
 	if p.Kind == Baseline {
 		each = p.Dwell
 	}
+	if p.Drift.At.Known() {
+		n += 1 + (n+p.Drift.Every-1)/max(1, p.Drift.Every)
+	}
 	c.out.Shortest = rf.Duration(n) * each
+	s := p.Search.withDefaults()
+	if s.Method == Repeated && p.Search.Onset {
+		c.out.Shortest *= rf.Duration(s.Trials)
+	}
 	c.out.Longer = c.out.Shortest
 	if p.Kind == Exposure && p.Search.Onset {
 		failing := rf.Duration(math.Ceil(failingShare * float64(n)))
-		c.out.Longer += failing * ((exposuresPerFailing-1)*each + upsetsPerFailing*p.RecoverWithin/2)
+		exposures, upsets := rf.Duration(exposuresPerFailing-1), rf.Duration(upsetsPerFailing)
+		if s.Method.Random() || s.IfRandom.Random() {
+			exposures, upsets = exposures+rf.Duration(s.Trials), upsets+rf.Duration(s.Trials/2)
+		}
+		c.out.Longer += failing * (exposures*each + upsets*p.RecoverWithin/2)
 	}
 }

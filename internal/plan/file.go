@@ -40,6 +40,7 @@ type (
 	modeWord    Mode
 	fixtureWord catalog.Fixture
 	orderWord   string
+	methodWord  Method
 )
 
 func (k *kindWord) UnmarshalText(t []byte) error {
@@ -55,6 +56,11 @@ func (m *modeWord) UnmarshalText(t []byte) error {
 func (f *fixtureWord) UnmarshalText(t []byte) error {
 	*f = fixtureWord(t)
 	return document.OneOf(string(t), string(catalog.OnCable), string(catalog.Jig50), string(catalog.Jig150))
+}
+
+func (m *methodWord) UnmarshalText(t []byte) error {
+	*m = methodWord(t)
+	return document.OneOf(string(t), string(Bracket), string(Staircase), string(Adaptive), string(Repeated))
 }
 
 func (o *orderWord) UnmarshalText(t []byte) error {
@@ -86,7 +92,19 @@ type planFile struct {
 		Confirm    document.Count `yaml:"confirm"`
 		Window     rf.Gain        `yaml:"window"`
 		EdgeOnset  bool           `yaml:"edge_onset"`
+
+		Method      methodWord     `yaml:"method"`
+		IfRandom    methodWord     `yaml:"if_random"`
+		Trials      document.Count `yaml:"trials"`
+		Probability rf.Fraction    `yaml:"probability"`
+		Step        rf.Gain        `yaml:"step"`
+		Below       rf.Gain        `yaml:"below"`
 	} `yaml:"search"`
+	Drift struct {
+		At    rf.Frequency   `yaml:"at,required"`
+		Below rf.Gain        `yaml:"below"`
+		Every document.Count `yaml:"every"`
+	} `yaml:"drift_check"`
 	Levelling struct {
 		Window      rf.Gain `yaml:"window"`
 		AboveBudget rf.Gain `yaml:"above_budget"`
@@ -186,6 +204,10 @@ type reader struct {
 //	settle: 50 ms
 //	edges: 0.2 %                   # default: edges are not narrowed
 //	search: {onset: true, recovery: true, resolution: 0.5 dB, range: 40 dB, approach: 3 dB, confirm: 1, window: 6 dB, edge_onset: true}
+//	                               # random thresholds: {method: staircase, trials: 30, probability: 50 %, step: 1 dB}, also
+//	                               # method: adaptive; if_random: staircase goes on with one only where an onset does not upset
+//	                               # again; {method: repeat, trials: 20, below: 3 dB} exposes at one level only
+//	drift_check: {at: 10 MHz, below: 20 dB, every: 50}   # a frequency of the grid, visited every 50 others
 //	levelling: {window: 0.3 dB, above_budget: 6 dB, forward_ceiling: 6.02 dB}
 //	first_light: {below: 20 dB, allowed: 4 dB}
 //	trip_above: 6 dB
@@ -575,8 +597,76 @@ func (r *reader) search() {
 	if s.Confirm > 20 {
 		r.problem("search.confirm", "", "%d confirmations are more than 20", s.Confirm)
 	}
+	r.random()
 	if r.doc.Has("edges") && !(p.Edges >= 1e-6 && p.Edges <= 0.5) && p.Kind != Baseline && p.Kind != Calibration {
 		r.problem("edges", "leave the key out to keep the grid as it is", "the width of the edges must be between 0.0001 %% and 50 %%")
+	}
+}
+
+// random reads the search for random thresholds and the check point for drift.
+func (r *reader) random() {
+	p, s := r.plan, r.file.Search
+	p.Search.Method, p.Search.IfRandom, p.Search.Trials = Method(s.Method), Method(s.IfRandom), int(s.Trials)
+	p.Search.Probability, p.Search.Step, p.Search.Below = s.Probability, s.Step, s.Below
+	counted := p.Search.Method.Random() || p.Search.Method == Repeated || p.Search.IfRandom.Random()
+	switch {
+	case p.Search.IfRandom != "" && !p.Search.IfRandom.Random():
+		r.problem("search.if_random", "write staircase or adaptive", "if_random must be a search for a random threshold")
+	case p.Search.IfRandom != "" && p.Search.Method != "" && p.Search.Method != Bracket:
+		r.problem("search.if_random", "leave one of them out", "if_random belongs to the bracket search, and the method is %s", p.Search.Method)
+	case p.Search.IfRandom != "" && p.Search.Confirm == 0:
+		r.problem("search.if_random", "set confirm: 1 or more", "without a confirmation a random onset is not noticed")
+	case (counted || p.Search.Method != "") && !p.Search.Onset && p.Kind != Baseline && p.Kind != Calibration:
+		r.problem("search.method", "set onset: true", "a search without onset has no method")
+	}
+	for _, key := range []string{"trials", "probability", "step", "below"} {
+		if r.doc.Has("search."+key) && (!counted || key == "below" && p.Search.Method != Repeated) {
+			r.doc.Warning("search."+key, fmt.Sprintf("search.%s has no meaning here", key), "it belongs to method: staircase, adaptive or repeat, or to if_random")
+		}
+	}
+	if r.doc.Has("search.trials") && (s.Trials < 2 || s.Trials > 1000) {
+		r.problem("search.trials", "30 is usual; fewer than 20 leave wide limits", "%d exposures are not between 2 and 1000", s.Trials)
+	}
+	if r.doc.Has("search.probability") {
+		if _, err := p.Search.Rule(); err != nil {
+			r.problem("search.probability", "", "%v", err)
+		}
+	}
+	if r.doc.Has("search.step") {
+		r.gainWithin("search.step", s.Step, s.Resolution, 6)
+	}
+	if r.doc.Has("search.below") {
+		r.gainWithin("search.below", s.Below, 0, s.Range)
+	}
+	r.drift()
+}
+
+func (r *reader) drift() {
+	f := r.file.Drift
+	if !r.doc.Has("drift_check") {
+		return
+	}
+	d := Drift{At: f.At, Below: f.Below, Every: int(f.Every)}
+	if !r.doc.Has("drift_check.below") {
+		d.Below = 20
+	}
+	if !r.doc.Has("drift_check.every") {
+		d.Every = 50
+	}
+	r.gainWithin("drift_check.below", d.Below, 3, 60)
+	on := false
+	for _, g := range r.plan.Grid {
+		on = on || g == d.At
+	}
+	switch {
+	case d.At.Known() && len(r.plan.Grid) > 0 && !on:
+		r.problem("drift_check.at", "take one of the grid, or add it with a segment {list: [...]}", "the check point %v is not a frequency of the grid", d.At)
+	case d.Every < 1:
+		r.problem("drift_check.every", "every: 50 visits it after every 50 frequencies", "the check point must be visited after a number of frequencies")
+	case r.plan.Kind == Baseline:
+		r.doc.Warning("drift_check", "a baseline has no RF, so nothing is checked for drift", "")
+	default:
+		r.plan.Drift = d
 	}
 }
 

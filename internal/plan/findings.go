@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"provoke/internal/rf"
+	"provoke/internal/threshold"
 )
 
 // Offset is a level against the level wanted, with its bound; Bound Unknown means that nothing is
@@ -64,6 +65,8 @@ type Threshold struct {
 	Monotone       Monotony
 	Resolution     rf.Gain
 	Exposures      int // dwells with RF on
+	// Exposed is every exposure that says something, in the order made; levels are offsets in dB.
+	Exposed []threshold.Trial
 }
 
 // Result is a step with what came of it.
@@ -80,6 +83,9 @@ func Fold(resolution rf.Gain, results []Result) []Threshold {
 	at := map[rf.Frequency]*place{}
 	var places []*place
 	for _, r := range results {
+		if r.Step.Purpose == DriftCheck {
+			continue // far below the level wanted, for the current alone
+		}
 		p := at[r.Step.Point.Frequency]
 		if p == nil {
 			p = newPlace(r.Step.Point)
@@ -110,7 +116,7 @@ func (p *place) threshold(s scale) Threshold {
 		Onset: p.onset(s), Passed: Offset{Bound: rf.Unknown}, Recovery: p.recovery(s),
 		Latched: p.latched, Repeatable: p.upsets == p.trials, Upsets: p.upsets, Trials: p.trials,
 		NotReached: p.short, Skipped: p.skipped,
-		Monotone: MonotoneAssumed, Resolution: s.resolution, Exposures: p.exposures,
+		Monotone: MonotoneAssumed, Resolution: s.resolution, Exposures: p.exposures, Exposed: p.exposed,
 	}
 	if p.pass != unknown {
 		t.Passed = Offset{s.offset(p.pass), rf.Exactly}

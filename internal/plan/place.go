@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"provoke/internal/rf"
+	"provoke/internal/threshold"
 )
 
 // depth is a level as the number of whole resolution steps below the level wanted. Levels are
@@ -69,6 +70,11 @@ type place struct {
 	window       depth // level of the low check
 	windowUpset  bool
 	windowShort  bool
+
+	exposed     []threshold.Trial // every exposure that says something, in order; level is the offset in dB
+	stairs      int               // steps of a staircase, an adaptive search or repeats closed here
+	checkPoint  bool              // the place is the check point for drift; guess is its depth
+	checkWanted bool              // it is due
 }
 
 func newPlace(p Point) *place {
@@ -94,7 +100,14 @@ func (p *place) record(s scale, step Step, o Outcome) {
 	p.closed++
 	p.exposures += o.Exposures
 	d := s.depth(step.Offset)
+	if step.Purpose == DriftCheck {
+		p.checkWanted = false
+		return
+	}
+	p.recordExposed(s, d, o)
 	switch step.Purpose {
+	case StaircaseStep, Repeat:
+		p.recordStair(d, o)
 	case Window:
 		p.recordWindow(d, o)
 	case Confirm:
@@ -123,6 +136,21 @@ func (p *place) recordTrial(d depth, o Outcome) {
 		p.short = true
 	case p.pass == unknown || d < p.pass:
 		p.pass = d
+	}
+}
+
+// recordStair counts the exposures at the lowest level that upset, which a staircase comes back to.
+func (p *place) recordStair(d depth, o Outcome) {
+	p.stairs++
+	again := p.upset == d
+	p.recordTrial(d, o)
+	if !again || o.Skipped || o.NotReached && !o.Upset {
+		return
+	}
+	p.trials++
+	if o.Upset {
+		p.upsets++
+		p.latched = o.Latched
 	}
 }
 

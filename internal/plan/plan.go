@@ -43,6 +43,13 @@ type Search struct {
 	// with the onset as a bound. Default false: the onset is found there too (about three exposures
 	// more at each); confirmed and followed down to recovery it is at frequencies of the grid only.
 	EdgeUpsetOnly bool
+	// Method is how the threshold is found; the zero value is Bracket. IfRandom is what a Bracket
+	// search goes on with where a confirmation does not upset; empty for nothing.
+	Method, IfRandom Method
+	Trials           int         // exposures of Staircase, Adaptive and Repeated at each frequency; default 30
+	Probability      rf.Fraction // upset probability that Staircase and Adaptive look for; default 50 %
+	Step             rf.Gain     // of Staircase and Adaptive, in whole resolution steps; default 1 dB
+	Below            rf.Gain     // where Repeated exposes, below the level wanted
 }
 
 // DefaultSearch is the search of a plan that does not say otherwise.
@@ -63,7 +70,7 @@ func (s Search) withDefaults() Search {
 	fill(&s.Approach, d.Approach)
 	fill(&s.Window, d.Window)
 	s.Confirm = max(0, s.Confirm)
-	return s
+	return s.randomDefaults()
 }
 
 // Levelling is how the closed loop approaches its target.
@@ -112,6 +119,8 @@ type Plan struct {
 	ConvertCalibration bool
 	// AcceptFalseAlarms lets an exposure run although its baseline had this many false alarms.
 	AcceptFalseAlarms int
+	// Drift is the check point for drift of the bench; absent for none.
+	Drift Drift
 	// Monitors changes how single monitors of the bench watch in this run, by their id.
 	Monitors map[string]MonitorChange
 	// Files holds the bytes of every file that the plan names, by the name as written.
@@ -151,9 +160,9 @@ const (
 	Window  Purpose = "window"   // low check: is the upset monotone in level
 	Edge    Purpose = "edge"     // at a frequency added to find the edge of a band
 
-	Staircase  Purpose = "staircase"   // one exposure of a search for a random threshold
-	Repeat     Purpose = "repeat"      // one of several exposures at the same level
-	DriftCheck Purpose = "drift check" // the check point, far below the level wanted
+	StaircaseStep Purpose = "staircase"   // one exposure of a search for a random threshold
+	Repeat        Purpose = "repeat"      // one of several exposures at the same level
+	DriftCheck    Purpose = "drift check" // the check point, far below the level wanted
 )
 
 // Step is one thing to do: one exposure, or for Recover one descent of several.

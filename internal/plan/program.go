@@ -37,6 +37,8 @@ type Program struct {
 	open    *band // failing band that the sweep is in
 	closing *band // band that ended and is being finished
 	last    *place
+	drift   *place // the check point; nil for none. checked is how far the sweep was at its last visit, plus 1
+	checked int
 	done    int
 	err     error
 }
@@ -77,6 +79,14 @@ func NewProgram(p *Plan, points func(rf.Frequency) (Point, error)) (*Program, er
 	}
 	if p.Descending {
 		slices.Reverse(g.order)
+	}
+	if p.Drift.At.Known() && p.Kind != Baseline {
+		point, err := points(p.Drift.At)
+		if err != nil {
+			return nil, fmt.Errorf("no level can be computed at the check point for drift: %w", err)
+		}
+		g.drift = newPlace(point)
+		g.drift.checkPoint, g.drift.guess = true, g.search.whole(p.Drift.Below)
 	}
 	return g, nil
 }
@@ -175,15 +185,20 @@ func (g *Program) advance() bool {
 		return true
 	}
 	if g.at < len(g.order) {
+		if g.driftCheck() {
+			return true
+		}
 		g.arrive(newPlace(g.order[g.at]), Sweep)
 		g.at++
 		return true
 	}
 	if g.open != nil {
 		g.closing, g.open = g.open, nil
-		return g.finishBand()
+		if g.finishBand() {
+			return true
+		}
 	}
-	return false
+	return g.driftCheck()
 }
 
 // leave notes that nothing more is to be done at a place for now.

@@ -14,6 +14,7 @@ type search struct {
 	approach                   depth // largest rise beside a failing neighbour
 	confirm                    int
 	window                     depth // how far below the onset the low check lies
+	random                     randomSearch
 }
 
 // repeats is how many exposures more the onset gets when a confirmation did not upset. They are at
@@ -30,6 +31,7 @@ func newSearch(p *Plan) search {
 	s.floor = s.bottom + s.whole(recoverBelow)
 	s.approach = max(1, s.whole(w.Approach))
 	s.window = max(1, s.whole(w.Window))
+	s.random = newRandomSearch(w, s.scale)
 	if p.Kind == Exposure || p.Kind == Control {
 		s.onset, s.recovery, s.edgeOnset = w.Onset, w.Onset && w.Recovery, !w.EdgeUpsetOnly
 	}
@@ -46,10 +48,18 @@ type request struct {
 // want returns what is still to be done at a place.
 func (s search) want(p *place) (request, bool) {
 	switch {
+	case p.checkPoint:
+		return request{purpose: DriftCheck, at: p.guess}, p.checkWanted
 	case p.windowWanted:
 		return request{purpose: Window, at: p.upset + s.window}, true
 	case p.skipped:
 		return request{}, false
+	}
+	if s.random.method == Repeated && s.onset && !p.added {
+		return request{purpose: Repeat, at: min(s.random.below, s.bottom)}, p.stairs < s.random.trials
+	}
+	if m := s.methodAt(p); m != "" {
+		return s.randomly(p, m)
 	}
 	if d, ok := s.trial(p); ok {
 		purpose := Sweep
@@ -133,7 +143,7 @@ func (s search) between(p *place) depth {
 
 func (s search) confirmWanted(p *place) bool {
 	n := s.confirm
-	if p.failed > 0 && n > 0 {
+	if p.failed > 0 && n > 0 && !s.random.ifRandom.Random() {
 		n += repeats
 	}
 	return p.confirmed < n && p.recoveries == 0

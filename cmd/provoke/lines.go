@@ -1,0 +1,63 @@
+package main
+
+import (
+	"context"
+	"io"
+	"sync"
+)
+
+// lineReader hands out what a person types, line by line, to whoever asks for it. One goroutine reads,
+// so that a question after a run is not answered into a reader that the run left behind. The zero
+// value is ready.
+type lineReader struct {
+	once  sync.Once
+	lines chan string
+}
+
+// typed returns the reader of what is typed into the world.
+func (w *world) typed() *lineReader {
+	if w.lines == nil {
+		w.lines = &lineReader{}
+	}
+	return w.lines
+}
+
+// line returns the next line that is typed; false at the end of the input or of the context.
+func (w *world) line(ctx context.Context) (string, bool) { return w.typed().next(ctx, w.stdin) }
+
+// next returns the next line without its end; false at the end of the input or of the context.
+func (l *lineReader) next(ctx context.Context, in io.Reader) (string, bool) {
+	l.once.Do(func() {
+		l.lines = make(chan string)
+		go l.pump(in)
+	})
+	select {
+	case line, ok := <-l.lines:
+		return line, ok
+	case <-ctx.Done():
+		return "", false
+	}
+}
+
+// pump reads byte by byte: what comes after a line belongs to the next question.
+func (l *lineReader) pump(in io.Reader) {
+	defer close(l.lines)
+	var line []byte
+	one := make([]byte, 1)
+	for {
+		n, err := in.Read(one)
+		switch {
+		case n == 1 && one[0] == '\n':
+			l.lines <- string(line)
+			line = nil
+		case n == 1:
+			line = append(line, one[0])
+		}
+		if err != nil {
+			if len(line) > 0 {
+				l.lines <- string(line)
+			}
+			return
+		}
+	}
+}
