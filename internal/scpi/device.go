@@ -22,6 +22,7 @@ func (s *Session) Clear() error {
 	ctx, cancel := context.WithTimeoutCause(s.ctx, s.c.o.Timeout, within(s.c.o.Timeout))
 	defer cancel()
 	s.c.trace(Noted, "device clear")
+	defer s.release()
 	if err := port.Clear(ctx); err != nil {
 		return s.c.failed("device clear", err)
 	}
@@ -40,6 +41,7 @@ func (s *Session) Status() (byte, error) {
 	}
 	ctx, cancel := context.WithTimeoutCause(s.ctx, s.c.o.Timeout, within(s.c.o.Timeout))
 	defer cancel()
+	defer s.release()
 	b, err := port.ReadStatus(ctx)
 	if err != nil {
 		return 0, s.c.failed("reading the status byte", err)
@@ -78,8 +80,19 @@ func (s *Session) Trigger() error {
 	ctx, cancel := context.WithTimeoutCause(s.ctx, s.c.o.Timeout, within(s.c.o.Timeout))
 	defer cancel()
 	s.c.trace(Noted, "trigger")
+	defer s.release()
 	if err := port.Trigger(ctx); err != nil {
 		return s.c.failed("triggering", err)
 	}
 	return nil
+}
+
+// release lets go of what the port shares with those of other instruments.
+func (s *Session) release() {
+	if s.c.link == nil {
+		return
+	}
+	if shares, ok := s.c.link.port.(Sharer); ok {
+		shares.Release()
+	}
 }

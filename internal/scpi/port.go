@@ -54,6 +54,12 @@ type Triggerer interface {
 	Trigger(ctx context.Context) error
 }
 
+// Sharer is a Port that shares something with the ports of other instruments: a bus. It has it from Send
+// until Release, which is called once the answer is in, or at once when none is waited for.
+type Sharer interface {
+	Release()
+}
+
 // stream is a Port over a byte stream. A goroutine reads all the time, so that bytes nobody asked
 // for, and the other end closing, are noticed before the next message goes out.
 type stream struct {

@@ -56,7 +56,9 @@ func (s *Session) connect(clear bool) error {
 	if !clear {
 		return nil
 	}
-	return s.send(ctx, clearCommand)
+	err = s.send(ctx, clearCommand)
+	s.release()
+	return err
 }
 
 func within(d time.Duration) error { return fmt.Errorf("%w (%v)", ErrTimeout, d) }
@@ -85,6 +87,7 @@ func (s *Session) exchange(msg string, clear bool, limit time.Duration, read fun
 	if err := s.send(ctx, msg); err != nil {
 		return err
 	}
+	defer s.release()
 	if read == nil {
 		return nil
 	}

@@ -4,12 +4,18 @@
 package transport
 
 import (
+	"context"
 	"fmt"
+	"io"
+	"strings"
+	"sync"
 	"time"
 
 	"provoke/internal/scpi"
+	"provoke/internal/scpi/gpiblan"
 	"provoke/internal/scpi/hislip"
 	"provoke/internal/scpi/serialline"
+	"provoke/internal/scpi/usbtmc"
 	"provoke/internal/scpi/vxi11"
 )
 
@@ -27,6 +33,10 @@ type Options struct {
 	// KeepInput leaves out the device clear at the beginning; for an instrument from before
 	// IEEE 488.2 that takes a clear for a preset.
 	KeepInput bool
+	// Through is the address of the adapter that leads to a GPIB bus.
+	Through string
+	// EOIOnly says that a GPIB instrument ends an answer with EOI and no terminator.
+	EOIOnly bool
 }
 
 // mark is the byte that ends an answer of an instrument that does not mark its end; 0 for none.
@@ -47,8 +57,15 @@ func (o Options) nonce() scpi.Nonce {
 	return *o.Nonce
 }
 
+// Opener opens addresses. Instruments behind one GPIB adapter must be opened by the same Opener,
+// because they share the adapter's one connection. The zero value is ready.
+type Opener struct {
+	mu       sync.Mutex
+	adapters map[string]*gpiblan.Adapter // by the adapter's address
+}
+
 // Dial returns the function that opens an address. It reaches for nothing yet.
-func Dial(address string, o Options) (scpi.Dial, error) {
+func (p *Opener) Dial(address string, o Options) (scpi.Dial, error) {
 	r, err := scpi.ParseResource(address)
 	if err != nil {
 		return nil, err
@@ -60,8 +77,42 @@ func Dial(address string, o Options) (scpi.Dial, error) {
 		return vxi11.Dial(vxi11.Options{Host: r.Host, MapperPort: r.Port, Device: r.Device, Terminator: o.mark(), KeepInput: o.KeepInput}), nil
 	case scpi.HiSLIP:
 		return hislip.Dial(hislip.Options{Host: r.Host, Port: r.Port, SubAddress: r.Device, Terminator: o.mark()}), nil
+	case scpi.USB:
+		return usbtmc.Dial(r.Vendor, r.Product, r.SerialNumber, usbtmc.Options{KeepInput: o.KeepInput}), nil
 	case scpi.Serial:
 		return serialline.Dial(r.Device, serialline.Options{Line: o.Line, Terminator: o.Terminator, Nonce: o.nonce(), Quiet: o.Quiet}), nil
 	}
-	return nil, fmt.Errorf("address %q asks for %s, which is not built yet", r.Text, r.Kind)
+	return p.gpib(r, o)
+}
+
+// gpib finds the adapter that leads to the bus.
+func (p *Opener) gpib(r scpi.Resource, o Options) (scpi.Dial, error) {
+	if o.Through == "" {
+		return nil, fmt.Errorf("address %q: no adapter is named that leads to the GPIB bus; give the address of one that takes ++ commands "+
+			"(through: TCPIP::host::%d::SOCKET), or write a VXI-11 gateway as TCPIP::host::gpib0,%d::INSTR", r.Text, gpiblan.Port, r.Primary)
+	}
+	by, err := scpi.ParseResource(o.Through)
+	if err != nil {
+		return nil, fmt.Errorf("the adapter of %s: %w", r.Text, err)
+	}
+	var open func(context.Context) (io.ReadWriteCloser, error)
+	switch by.Kind {
+	case scpi.Socket:
+		open = func(ctx context.Context) (io.ReadWriteCloser, error) { return scpi.DialTCP(ctx, by.Host, by.Port) }
+	case scpi.Serial:
+		open = func(context.Context) (io.ReadWriteCloser, error) { return serialline.Open(by.Device, o.Line) }
+	default:
+		return nil, fmt.Errorf("the adapter of %s at %q: an adapter with ++ commands has a raw socket or a serial port, not %s", r.Text, by.Text, by.Kind)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	key := strings.ToUpper(by.Text)
+	if p.adapters == nil {
+		p.adapters = map[string]*gpiblan.Adapter{}
+	}
+	if p.adapters[key] == nil {
+		p.adapters[key] = &gpiblan.Adapter{Open: open}
+	}
+	return p.adapters[key].Dial(gpiblan.Options{Primary: r.Primary, Secondary: r.Secondary, Terminator: o.Terminator,
+		Nonce: o.nonce(), KeepInput: o.KeepInput, Quiet: o.Quiet, EOIOnly: o.EOIOnly}), nil
 }

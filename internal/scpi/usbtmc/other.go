@@ -1,0 +1,26 @@
+//go:build !(linux && (386 || amd64 || arm || arm64 || loong64 || riscv64))
+
+package usbtmc
+
+import (
+	"context"
+	"errors"
+	"os"
+
+	"provoke/internal/scpi"
+)
+
+var (
+	errTimedOut = os.ErrDeadlineExceeded
+	errGone     = os.ErrClosed
+)
+
+var errLinuxOnly = errors.New("USB instruments (USBTMC) are built for Linux only; use the instrument's LAN or serial port here")
+
+// List returns an error: see the package comment.
+func List() ([]Device, error) { return nil, errLinuxOnly }
+
+// Dial returns a Dial that fails: see the package comment.
+func Dial(uint16, uint16, string, Options) scpi.Dial {
+	return func(context.Context) (scpi.Port, error) { return nil, errLinuxOnly }
+}
