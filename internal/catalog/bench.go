@@ -54,6 +54,8 @@ const (
 	TablePowerMeter   = "power meter"
 	TableMeter        = "meter"
 	TableInterlock    = "interlock"
+	TableRelay        = "relay"
+	TableCapture      = "capture"
 )
 
 // Connection is how a piece with a remote interface is reached.
@@ -220,6 +222,11 @@ const (
 	MonitorText     MonitorKind = "text"     // text lines over TCP or serial
 	MonitorCommand  MonitorKind = "command"  // a command's exit status
 	MonitorOperator MonitorKind = "operator" // the operator's key
+	MonitorModbus   MonitorKind = "modbus"   // a register over Modbus TCP or RTU
+	MonitorMQTT     MonitorKind = "mqtt"     // messages of a topic
+	MonitorHTTP     MonitorKind = "http"     // a field of an answer
+	MonitorPing     MonitorKind = "ping"     // echo replies
+	MonitorAnalogue MonitorKind = "analogue" // an analogue output, captured fast during the dwell
 )
 
 // Monitor watches the device under test.
@@ -240,6 +247,50 @@ type Monitor struct {
 	Every        rf.Duration // meter and command: period
 	Command      []string
 	Reset        string // line sent to reset a latched DUT; empty when only a person can
+	Modbus       ModbusRegister
+	Topic        string // mqtt
+	URL          string // http
+	Field        string // mqtt and http: where in a JSON text the reading stands, "net.value" or "cells[2].volt"
+	Host         string // ping
+	// Capture is how long one capture of an analogue output lasts, Samples how many readings it takes.
+	// PeakTolerance is how far a single reading of a capture may lie from the baseline, in Unit.
+	Capture       rf.Duration
+	Samples       int
+	PeakTolerance float64
+}
+
+// RegisterTable is one of the four tables of the Modbus data model.
+type RegisterTable string
+
+// The tables of the Modbus application protocol, 4.3.
+const (
+	HoldingRegister RegisterTable = "holding"
+	InputRegister   RegisterTable = "input"
+	Coil            RegisterTable = "coil"
+	DiscreteInput   RegisterTable = "discrete"
+)
+
+// ModbusRegister is where a reading stands and how it counts.
+type ModbusRegister struct {
+	Table   RegisterTable
+	Number  int // as it goes over the line, from 0: a manual's 40101 is holding 100
+	Station int // unit identifier; 1 where the file gives none
+	Format  string
+	// LowWordFirst: of the two or four words of a number the lowest stands first.
+	LowWordFirst bool
+	Scale        float64 // Unit per count
+}
+
+// Relay is an output that resets or power-cycles the DUT between upsets. It switches no RF.
+type Relay struct {
+	Identity
+	Connection
+	// OffFor is how long the DUT stays without power, or its reset line active.
+	OffFor rf.Duration
+	// StartsIn is how long the DUT needs until it can be watched again.
+	StartsIn rf.Duration
+	// Cycles is how often a run may do it; after that a person has to look.
+	Cycles int
 }
 
 // Interlock is an input that must read closed while RF is on.
@@ -268,6 +319,8 @@ type Bench struct {
 	Analyser    *Analyser
 	Monitors    []Monitor
 	Interlock   *Interlock
+	// PowerRelay resets or power-cycles the DUT; nil where nothing can.
+	PowerRelay *Relay
 	// Files holds the bytes of every curve file that the bench names, by the name as written.
 	Files map[string][]byte
 }

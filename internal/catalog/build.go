@@ -106,6 +106,9 @@ func (b *builder) build(raw benchFile) {
 			Connection: b.connection("interlock", TableInterlock, raw.Interlock.ID, raw.Interlock.connectionFile),
 		}
 	}
+	if raw.PowerRelay != nil {
+		out.PowerRelay = b.relay(*raw.PowerRelay)
+	}
 }
 
 func (b *builder) identity(path string, f identityFile) Identity {
@@ -330,6 +333,7 @@ func (b *builder) monitor(path string, f monitorFile) Monitor {
 		ErrorPattern: f.ErrorPattern, Silence: f.Silence, Latency: f.Latency, Every: f.Every,
 		Command: f.Command, Reset: f.Reset,
 	}
+	b.watching(path, &m, f)
 	m.Connection = b.monitorConnection(path, m, f)
 	b.monitorKeys(path, m)
 	b.pattern(path+".pattern", f.Pattern, 1)
@@ -394,6 +398,9 @@ func (b *Bench) Pieces() []Identity {
 	}
 	if b.Interlock != nil {
 		out = append(out, b.Interlock.Identity)
+	}
+	if b.PowerRelay != nil {
+		out = append(out, b.PowerRelay.Identity)
 	}
 	return out
 }

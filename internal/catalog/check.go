@@ -48,7 +48,7 @@ func (b *builder) address(path, id, address string) {
 
 // table checks the name of a command table: a built-in one of the right role, or the user's own.
 func (b *builder) table(path, name, role string) {
-	builtIn := []string{SignalGenerator, FunctionGenerator, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock}
+	builtIn := []string{SignalGenerator, FunctionGenerator, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock, TableRelay, TableCapture}
 	fits := func(t string) bool {
 		if role == SignalGenerator || role == FunctionGenerator {
 			return t == SignalGenerator || t == FunctionGenerator
@@ -73,8 +73,11 @@ func (b *builder) table(path, name, role string) {
 
 // monitorConnection checks how a monitor is reached.
 func (b *builder) monitorConnection(path string, m Monitor, f monitorFile) Connection {
-	if m.Kind == MonitorMeter {
+	switch m.Kind {
+	case MonitorMeter:
 		return b.connection(path, TableMeter, m.ID, f.connectionFile)
+	case MonitorAnalogue:
+		return b.connection(path, TableCapture, m.ID, f.connectionFile)
 	}
 	c := Connection{Address: strings.TrimSpace(f.Address), Timeout: f.Timeout}
 	if f.Table != "" {
@@ -83,7 +86,7 @@ func (b *builder) monitorConnection(path string, m Monitor, f monitorFile) Conne
 	if c.Address == "" {
 		return c
 	}
-	if m.Kind != MonitorText {
+	if m.Kind != MonitorText && m.Kind != MonitorModbus && m.Kind != MonitorMQTT {
 		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s has no address", m.Kind), "remove it")
 		return c
 	}
@@ -106,7 +109,16 @@ var keysOfMonitor = map[MonitorKind]struct{ must, may []string }{
 	MonitorMeter:    {[]string{"address", "tolerance"}, []string{"query", "silence", "latency", "every", "table", "timeout"}},
 	MonitorCommand:  {[]string{"command"}, []string{"silence", "latency", "every"}},
 	MonitorOperator: {nil, []string{"latency"}},
+	MonitorModbus:   {[]string{"address", "register", "tolerance"}, []string{"station", "format", "word_order", "scale", "serial_line", "silence", "latency", "every", "timeout"}},
+	MonitorMQTT:     {[]string{"address", "topic"}, []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency"}},
+	MonitorHTTP:     {[]string{"url"}, []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency", "every", "timeout"}},
+	MonitorPing:     {[]string{"host", "silence"}, []string{"latency", "every", "timeout"}},
+	MonitorAnalogue: {[]string{"address", "tolerance", "capture"}, []string{"samples", "peak_tolerance", "silence", "latency", "every", "table", "timeout"}},
 }
+
+// monitorKeyNames are the keys of which each kind of monitor has some.
+var monitorKeyNames = []string{"query", "pattern", "tolerance", "error_pattern", "silence", "latency", "every", "command", "reset", "serial_line",
+	"station", "register", "format", "word_order", "scale", "topic", "url", "field", "host", "capture", "samples", "peak_tolerance"}
 
 // monitorKeys checks that a monitor has the keys of its kind, and no others.
 func (b *builder) monitorKeys(path string, m Monitor) {
@@ -120,13 +132,16 @@ func (b *builder) monitorKeys(path string, m Monitor) {
 		}
 	}
 	allowed := " address table " + strings.Join(keys.must, " ") + " " + strings.Join(keys.may, " ") + " "
-	for _, k := range []string{"query", "pattern", "tolerance", "error_pattern", "silence", "latency", "every", "command", "reset", "serial_line"} {
+	for _, k := range monitorKeyNames {
 		if b.doc.Has(path+"."+k) && !strings.Contains(allowed, " "+k+" ") {
 			b.doc.Problem(path+"."+k, fmt.Sprintf("a monitor of kind %s has no %s", m.Kind, k), "remove it")
 		}
 	}
-	if m.Kind == MonitorText {
+	switch m.Kind {
+	case MonitorText:
 		b.textMonitor(path, m)
+	case MonitorMQTT, MonitorHTTP:
+		b.messageMonitor(path, m)
 	}
 	if m.Kind == MonitorCommand && b.doc.Has(path+".command") && (len(m.Command) == 0 || m.Command[0] == "") {
 		b.doc.Problem(path+".command", path+".command is empty", "write the program and its arguments as a list")

@@ -30,6 +30,7 @@ type (
 		Analyser    *analyserFile   `yaml:"analyser"`
 		Monitors    []monitorFile   `yaml:"monitors"`
 		Interlock   *interlockFile  `yaml:"interlock"`
+		PowerRelay  *relayFile      `yaml:"power_relay"`
 	}
 	identityFile struct {
 		ID          string        `yaml:"id,required"`
@@ -149,6 +150,26 @@ type (
 		Every        rf.Duration     `yaml:"every"`
 		Command      []string        `yaml:"command"`
 		Reset        string          `yaml:"reset"`
+
+		Station       document.Count `yaml:"station"`
+		Register      registerFile   `yaml:"register"`
+		Format        formatFile     `yaml:"format"`
+		WordOrder     wordOrderFile  `yaml:"word_order"`
+		Scale         toleranceFile  `yaml:"scale"`
+		Topic         string         `yaml:"topic"`
+		URL           string         `yaml:"url"`
+		Field         string         `yaml:"field"`
+		Host          string         `yaml:"host"`
+		Capture       rf.Duration    `yaml:"capture"`
+		Samples       document.Count `yaml:"samples"`
+		PeakTolerance toleranceFile  `yaml:"peak_tolerance"`
+	}
+	relayFile struct {
+		identityFile
+		connectionFile
+		OffFor   rf.Duration    `yaml:"off_for,required"`
+		StartsIn rf.Duration    `yaml:"starts_in"`
+		Cycles   document.Count `yaml:"cycles,required"`
 	}
 	interlockFile struct {
 		identityFile
@@ -301,7 +322,8 @@ func (p *passiveKindFile) UnmarshalText(t []byte) error {
 
 // UnmarshalText reads the kind of a monitor.
 func (m *monitorKindFile) UnmarshalText(t []byte) error {
-	return word((*string)(m), t, string(MonitorMeter), string(MonitorText), string(MonitorCommand), string(MonitorOperator))
+	return word((*string)(m), t, string(MonitorMeter), string(MonitorText), string(MonitorCommand), string(MonitorOperator),
+		string(MonitorModbus), string(MonitorMQTT), string(MonitorHTTP), string(MonitorPing), string(MonitorAnalogue))
 }
 
 // UnmarshalText reads the unit that a generator counts in.

@@ -1,5 +1,6 @@
 // Package dut watches the device under test: a meter's reading, text lines, a command's exit
-// status, the operator's key. A monitor delivers samples with the time at which they were read;
+// status, the operator's key, a Modbus register, MQTT messages, a field of a web answer, echo
+// replies, an analogue output captured fast; and it power-cycles the device by a relay. A monitor delivers samples with the time at which they were read;
 // a Judge, which is pure, says whether a sample is an upset. Whether RF was on at a sample's own
 // time, and what follows, is the engine's business.
 package dut
@@ -25,6 +26,9 @@ type Sample struct {
 	Text     string    // as read, control characters removed, at most 200 characters
 	Value    float64
 	HasValue bool
+	// Low and High are the extremes of a capture of which Value is the mean, where HasRange is set.
+	Low, High float64
+	HasRange  bool
 	// Error marks a line of the error pattern, a non-zero exit status, or the operator's key.
 	Error bool
 	// Lost says that the DUT or its meter could not be read, and why.
@@ -43,12 +47,15 @@ type Monitor interface {
 	Close() error
 }
 
-// Options are what a monitor needs from outside. The zero value will do for every kind but a meter.
+// Options are what a monitor needs from outside. The zero value will do for every kind but meter and
+// analogue.
 type Options struct {
 	// Meter reads the number of a monitor of kind meter. The monitor does not close it.
 	Meter interface {
 		Read(ctx context.Context) (float64, error)
 	}
+	// Capture takes the readings of a monitor of kind analogue. The monitor does not close it.
+	Capture Capturer
 	// Dial replaces the address's own way of connecting.
 	Dial func(ctx context.Context, address string) (io.ReadWriteCloser, error)
 }
@@ -60,7 +67,7 @@ func New(spec catalog.Monitor, o Options) (Monitor, error) {
 		if o.Meter == nil {
 			return nil, fmt.Errorf("monitor %s: it is a meter and none is connected", spec.ID)
 		}
-		return &meter{worker: worker{spec: spec}, read: o.Meter.Read}, nil
+		return &meter{worker: worker{spec: spec}, read: o.Meter.Read, scale: perUnit(spec.Unit)}, nil
 	case catalog.MonitorText:
 		return newText(spec, o)
 	case catalog.MonitorCommand:
@@ -70,6 +77,19 @@ func New(spec catalog.Monitor, o Options) (Monitor, error) {
 		return &command{worker: worker{spec: spec}}, nil
 	case catalog.MonitorOperator:
 		return &Operator{worker: worker{spec: spec}}, nil
+	case catalog.MonitorModbus:
+		return newRegisters(spec)
+	case catalog.MonitorMQTT:
+		return newTopic(spec)
+	case catalog.MonitorHTTP:
+		return newPage(spec)
+	case catalog.MonitorPing:
+		return newEcho(spec), nil
+	case catalog.MonitorAnalogue:
+		if o.Capture == nil {
+			return nil, fmt.Errorf("monitor %s: it captures an analogue output and no instrument is connected", spec.ID)
+		}
+		return &analogue{worker{spec: spec}, o.Capture, perUnit(spec.Unit)}, nil
 	}
 	return nil, fmt.Errorf("monitor %s: unknown kind %q", spec.ID, spec.Kind)
 }

@@ -32,9 +32,25 @@ func (j Judge) Bad(s Sample) (why string, bad bool) {
 	}
 	off := s.Value - j.Baseline
 	if math.Abs(off) <= j.Monitor.Tolerance {
-		return "", false
+		return j.badAtPeaks(s)
 	}
 	return fmt.Sprintf("reads %s, %s from the baseline, tolerance ±%s", j.number(s.Value), j.signed(off), j.number(j.Monitor.Tolerance)), true
+}
+
+// badAtPeaks looks at the extremes of a capture whose mean is right.
+func (j Judge) badAtPeaks(s Sample) (why string, bad bool) {
+	if !s.HasRange || !(j.Monitor.PeakTolerance > 0) {
+		return "", false
+	}
+	worst := s.High
+	if j.Baseline-s.Low > s.High-j.Baseline {
+		worst = s.Low
+	}
+	off := worst - j.Baseline
+	if math.Abs(off) <= j.Monitor.PeakTolerance {
+		return "", false
+	}
+	return fmt.Sprintf("reads %s on average, and %s at its peaks, %s from the baseline, tolerance ±%s there", j.number(s.Value), j.number(worst), j.signed(off), j.number(j.Monitor.PeakTolerance)), true
 }
 
 func (j Judge) number(x float64) string { return j.text("%.*f", x) }

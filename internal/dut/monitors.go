@@ -30,7 +30,8 @@ func period(d rf.Duration, otherwise time.Duration) time.Duration {
 // meter asks an instrument for its reading.
 type meter struct {
 	worker
-	read func(context.Context) (float64, error)
+	read  func(context.Context) (float64, error)
+	scale float64 // of the monitor's units in the instrument's
 }
 
 // Start reads once, so that an instrument that is not there is told at once.
@@ -47,7 +48,7 @@ func (m *meter) look(ctx context.Context) {
 	v, err := m.read(ctx)
 	switch {
 	case err == nil:
-		m.sample(Sample{Value: v, HasValue: true})
+		m.sample(Sample{Value: v * m.scale, HasValue: true})
 	case ctx.Err() == nil:
 		m.sample(Sample{Lost: err.Error()})
 	}

@@ -1,0 +1,169 @@
+package catalog
+
+import (
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"provoke/internal/document"
+)
+
+// registerFile is a Modbus register as written: "holding 100".
+type registerFile struct {
+	table  RegisterTable
+	number int
+}
+
+// UnmarshalText reads a table and a number from 0.
+func (r *registerFile) UnmarshalText(text []byte) error {
+	t, n, ok := strings.Cut(strings.TrimSpace(string(text)), " ")
+	if !ok {
+		return fmt.Errorf("%q is not a register (want a table and a number, for example \"holding 100\"; a manual's 40101 is holding 100)", text)
+	}
+	if err := document.OneOf(t, string(HoldingRegister), string(InputRegister), string(Coil), string(DiscreteInput)); err != nil {
+		return err
+	}
+	number, err := strconv.Atoi(strings.TrimSpace(n))
+	if err != nil || number < 0 || number > 65535 {
+		return fmt.Errorf("register number %q is not between 0 and 65535", n)
+	}
+	r.table, r.number = RegisterTable(t), number
+	return nil
+}
+
+type (
+	formatFile    string
+	wordOrderFile string
+)
+
+// formats of a number in registers, with the registers that each takes.
+var formats = []string{"uint16", "int16", "uint32", "int32", "float32", "uint64", "int64", "float64"}
+
+// UnmarshalText reads the format of a number.
+func (f *formatFile) UnmarshalText(t []byte) error { return word((*string)(f), t, formats...) }
+
+// UnmarshalText reads which word of a long number stands first.
+func (w *wordOrderFile) UnmarshalText(t []byte) error {
+	return word((*string)(w), t, "high first", "low first")
+}
+
+// watching takes what only some kinds of monitor have.
+func (b *builder) watching(path string, m *Monitor, f monitorFile) {
+	m.Topic, m.URL, m.Field, m.Host = f.Topic, f.URL, f.Field, strings.TrimSpace(f.Host)
+	m.Capture, m.Samples, m.PeakTolerance = f.Capture, int(f.Samples), f.PeakTolerance.value
+	switch m.Kind {
+	case MonitorModbus:
+		b.modbus(path, m, f)
+	case MonitorHTTP:
+		if b.doc.Taken(path+".url") && !webAddress.MatchString(f.URL) {
+			b.doc.Problem(path+".url", fmt.Sprintf("%q is not a web address", f.URL), "for example http://192.168.1.30/state.json")
+		}
+	case MonitorPing:
+		if b.doc.Taken(path+".host") && !hostName.MatchString(m.Host) {
+			b.doc.Problem(path+".host", fmt.Sprintf("%q is not a host", f.Host), "a name or an address, for example 192.168.1.30")
+		}
+	case MonitorAnalogue:
+		b.analogue(path, m)
+	}
+	for _, key := range []string{"scale", "peak_tolerance"} {
+		other := f.Scale.unit
+		if key == "peak_tolerance" {
+			other = f.PeakTolerance.unit
+		}
+		if b.doc.Taken(path+"."+key) && b.doc.Taken(path+".tolerance") && other != m.Unit {
+			b.doc.Problem(path+"."+key, fmt.Sprintf("%s.%s counts in %s and its tolerance in %s", path, key, other, m.Unit), "write both in the unit of the reading")
+		}
+	}
+}
+
+var (
+	webAddress = regexp.MustCompile(`^https?://[^\s/@]+(/\S*)?$`)
+	hostName   = regexp.MustCompile(`^[A-Za-z0-9.:%_-]+$`)
+	fieldNames = regexp.MustCompile(`^[^.\[\]\s]+(\[\d+\])*(\.[^.\[\]\s]+(\[\d+\])*)*$`)
+)
+
+func (b *builder) modbus(path string, m *Monitor, f monitorFile) {
+	m.Modbus = ModbusRegister{Table: f.Register.table, Number: f.Register.number, Station: int(f.Station), Format: string(f.Format),
+		LowWordFirst: f.WordOrder == "low first", Scale: f.Scale.value}
+	r := &m.Modbus
+	if !b.doc.Has(path + ".station") {
+		r.Station = 1
+	}
+	if r.Station > 247 {
+		b.doc.Problem(path+".station", fmt.Sprintf("station %d is not between 0 and 247", r.Station), "")
+	}
+	bit := r.Table == Coil || r.Table == DiscreteInput
+	if r.Format == "" {
+		r.Format = "uint16"
+	}
+	if bit && (b.doc.Has(path+".format") || b.doc.Has(path+".word_order")) {
+		b.doc.Problem(path, fmt.Sprintf("a %s is one bit: it has neither format nor word_order", r.Table), "remove them")
+	}
+	if b.doc.Has(path+".word_order") && strings.HasSuffix(r.Format, "16") {
+		b.doc.Problem(path+".word_order", "a number of one register has no order of words", "remove it, or write the format")
+	}
+	if !b.doc.Has(path + ".scale") {
+		r.Scale = 1
+	}
+	if r.Scale == 0 {
+		b.doc.Problem(path+".scale", "a scale of 0 makes every reading 0", "write what one count means, for example 0.01 kg")
+	}
+}
+
+// Limits of a capture.
+const (
+	usualSamples = 1000
+	mostSamples  = 100_000
+)
+
+func (b *builder) analogue(path string, m *Monitor) {
+	if m.Samples == 0 {
+		m.Samples = usualSamples
+	}
+	if m.Samples < 10 || m.Samples > mostSamples {
+		b.doc.Problem(path+".samples", fmt.Sprintf("%d readings in a capture; between 10 and %d are taken", m.Samples, mostSamples), "")
+	}
+	if b.doc.Taken(path+".capture") && m.Capture <= 0 {
+		b.doc.Problem(path+".capture", "a capture lasts no time", "write a few periods of the modulation, for example 20 ms")
+	}
+	if m.PeakTolerance == 0 {
+		m.PeakTolerance = 3 * m.Tolerance
+		b.doc.Warning(path, path+" has no peak_tolerance: three times its tolerance is taken", "it is how far a single reading may lie from the baseline")
+	}
+}
+
+// messageMonitor checks a monitor that finds its reading in a text.
+func (b *builder) messageMonitor(path string, m Monitor) {
+	field, number, tolerance := b.doc.Has(path+".field"), b.doc.Has(path+".pattern"), b.doc.Has(path+".tolerance")
+	switch {
+	case field && number:
+		b.doc.Problem(path+".pattern", path+" has a field and a pattern: which of them finds the reading?", "keep one")
+	case tolerance && !field && !number:
+		b.doc.Problem(path+".tolerance", path+" has a tolerance but neither field nor pattern that finds a number", "for example \"field: net.weight\"")
+	case (field || number) && !tolerance:
+		b.doc.Problem(path, path+" reads a number but has no tolerance", "add for example \"tolerance: 0.05 kg\"")
+	}
+	if field && !fieldNames.MatchString(m.Field) {
+		b.doc.Problem(path+".field", fmt.Sprintf("%q does not name a field", m.Field), "for example net.weight or cells[2].volt")
+	}
+}
+
+// relay checks the output that resets or power-cycles the DUT.
+func (b *builder) relay(f relayFile) *Relay {
+	const path = "power_relay"
+	r := &Relay{
+		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableRelay, f.ID, f.connectionFile),
+		OffFor: f.OffFor, StartsIn: f.StartsIn, Cycles: int(f.Cycles),
+	}
+	if !b.doc.Has(path + ".address") {
+		b.doc.Problem(path, path+" has no address", "a relay that nobody can reach switches nothing")
+	}
+	if b.doc.Taken(path+".off_for") && r.OffFor <= 0 {
+		b.doc.Problem(path+".off_for", "the DUT is off for no time", "long enough for its capacitors, for example 2 s")
+	}
+	if b.doc.Taken(path+".cycles") && r.Cycles < 1 {
+		b.doc.Problem(path+".cycles", "a limit of 0 cycles forbids every one", "remove the relay, or write how often a run may power-cycle the DUT")
+	}
+	return r
+}
