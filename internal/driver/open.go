@@ -78,7 +78,7 @@ func dialOf(address, terminator string, o Options) (scpi.Dial, error) {
 	if o.Dial != nil {
 		return scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, address) }), nil
 	}
-	return transport.Dial(address, transport.Options{Terminator: terminator})
+	return new(transport.Opener).Dial(address, transport.Options{Terminator: terminator})
 }
 
 // Rig is the instruments of a bench that have a remote interface; the others are nil.

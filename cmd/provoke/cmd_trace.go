@@ -1,0 +1,293 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+
+	"provoke/internal/catalog"
+	"provoke/internal/chain"
+	"provoke/internal/event"
+	"provoke/internal/problem"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+	"provoke/internal/trace"
+)
+
+// traceCommand reads what another instrument exported.
+type traceCommand struct {
+	File    string   `arg:"" help:"Exported trace: text or CSV of an analyser, receiver, scope or meter."`
+	X       string   `placeholder:"UNIT" help:"Unit of x where the file does not say it, e.g. MHz or s."`
+	Y       string   `placeholder:"UNIT" help:"Unit of the levels where the file does not say it, e.g. dBm."`
+	XColumn string   `placeholder:"NAME" help:"Column of x, by its heading or its number from 1."`
+	YColumn []string `placeholder:"NAME" help:"Column to read, by its heading or its number from 1; may be repeated. All that have a unit otherwise."`
+	Decimal string   `enum:",comma,point" default:"" placeholder:"comma|point" help:"Decimal sign, where the file can be read in two ways: comma or point."`
+	Bench   string   `placeholder:"BENCH.yaml" type:"path" help:"Turn levels into cable current through this bench's probe, pads and coax."`
+	Job     string   `placeholder:"JOB.provoke" type:"path" help:"Join the cable current to a run of this job; needs --bench."`
+	Number  int      `name:"run" placeholder:"N" help:"The run to join; the newest without it."`
+	Caption string   `placeholder:"TEXT" help:"What the trace shows, e.g. \"max hold over the sweep\"."`
+	JSON    bool     `name:"json" help:"Print the documented JSON shape."`
+}
+
+// Help is the long help.
+func (traceCommand) Help() string {
+	return `Reads separators of every usual kind, decimal point or comma, headings of many shapes, facts above or beside the table, units in
+headings, behind traceValues or declared, byte order marks, UTF-16, NULs and mixed line ends. What is not understood is told with line
+and column; a file whose units are not known is refused with exit code 3.
+
+With --bench a level at the analyser becomes the current on the cable; with --job the trace joins a run: the file is kept in the job
+and the current is journalled, also after the run was closed.
+
+--json prints {"points","x":{"name","unit","values":[...]},"y":[{"name","unit","values":[...]}],"warnings":["file:line:column: ..."]}.
+points is the number of rows; values count in the unit beside them, null where the file has no figure. With --bench the last y is the
+cable current in dBµA.`
+}
+
+// Run reads, converts, joins and prints.
+func (c *traceCommand) Run(w *world) error {
+	data, err := os.ReadFile(c.File)
+	if err != nil {
+		return fmt.Errorf("read the trace: %w", err)
+	}
+	declared := trace.Declared{XUnit: c.X, YUnit: c.Y, XColumn: c.XColumn, YColumns: c.YColumn,
+		Decimal: map[string]string{"comma": ",", "point": "."}[c.Decimal]}
+	t, list := trace.Parse(c.File, data, declared)
+	if err := list.Err(); err != nil {
+		return err
+	}
+	if c.Job != "" && c.Bench == "" {
+		return withCode(exitUsage, errors.New("--job needs --bench: a level becomes a current through the bench's probe, pads and coax"))
+	}
+	warnings := list.Warnings()
+	if c.Bench != "" {
+		read, err := c.current(w, t)
+		if err != nil {
+			return err
+		}
+		warnings = append(warnings, boundsOf(c.File, read)...)
+		if c.Job != "" {
+			if err := c.join(w, read, data); err != nil {
+				return err
+			}
+		}
+	}
+	if c.JSON {
+		return printTraceJSON(w, t, warnings)
+	}
+	for _, p := range warnings {
+		fmt.Fprintln(w.stderr, p)
+	}
+	return printTrace(w, t)
+}
+
+// current turns the first column of levels into cable current, which becomes the last column of the
+// trace.
+func (c *traceCommand) current(w *world, t *trace.Trace) (event.TraceRead, error) {
+	b, list, err := loadBench(c.Bench)
+	if err != nil {
+		return event.TraceRead{}, err
+	}
+	for _, p := range list.Warnings() {
+		fmt.Fprintln(w.stderr, p)
+	}
+	readings, err := t.Readings(0)
+	if err != nil {
+		return event.TraceRead{}, err
+	}
+	out := event.TraceRead{Column: t.Y[0].Name, Through: piecesToAnalyser(b), Caption: c.Caption}
+	ch := chain.New(b)
+	column := trace.Column{Name: "cable current", Unit: "dBµA", Values: make([]float64, t.Points())}
+	next := 0
+	for i := range column.Values {
+		column.Values[i] = math.NaN()
+		if math.IsNaN(t.X.Values[i]) || math.IsNaN(t.Y[0].Values[i]) {
+			continue
+		}
+		r := readings[next]
+		next++
+		current, err := ch.CableCurrent(r.Frequency, r.Power)
+		if err != nil {
+			return out, fmt.Errorf("%s: %w", c.File, err)
+		}
+		if current.Known() {
+			column.Values[i] = math.Round((current.DB()+120)*1000) / 1000
+		}
+		out.Points = append(out.Points, event.TracePoint{Frequency: r.Frequency, Reading: r.Power, Current: current})
+	}
+	t.Y = append(t.Y, column)
+	return out, nil
+}
+
+// piecesToAnalyser lists the pieces through which the current is read.
+func piecesToAnalyser(b *catalog.Bench) []string {
+	var out []string
+	if b.Probe != nil {
+		out = append(out, b.Probe.ID)
+	}
+	for _, p := range b.ToAnalyser {
+		out = append(out, p.ID)
+	}
+	if b.Analyser != nil {
+		out = append(out, b.Analyser.ID)
+	}
+	return out
+}
+
+// boundsOf warns of points that are only bounds.
+func boundsOf(file string, read event.TraceRead) problem.List {
+	low, high := 0, 0
+	for _, p := range read.Points {
+		switch p.Current.Bound() {
+		case rf.AtMost:
+			low++
+		case rf.AtLeast:
+			high++
+		}
+	}
+	var out problem.List
+	add := func(n int, what string) {
+		if n > 0 {
+			out = append(out, problem.Problem{File: file, Warning: true, What: fmt.Sprintf("%d of %d currents are %s", n, len(read.Points), what)})
+		}
+	}
+	add(low, "at most what is shown: the reading is within 10 dB of the analyser's floor")
+	add(high, "at least what is shown: the analyser was overloaded")
+	return out
+}
+
+func (c *traceCommand) join(w *world, read event.TraceRead, data []byte) error {
+	quiet := *w
+	if c.JSON {
+		quiet.stdout = w.stderr
+	}
+	return annotate(&quiet, c.Job, c.Number, func(job *store.Job) ([]event.Event, error) {
+		a, err := job.Attach(filepath.Base(c.File), data)
+		if err != nil {
+			return nil, err
+		}
+		read.Attachment = a
+		return []event.Event{read}, nil
+	})
+}
+
+// traceValues prints as a JSON list in which an absent figure is null.
+type traceValues []float64
+
+// MarshalJSON writes the shortest form of each figure.
+func (f traceValues) MarshalJSON() ([]byte, error) {
+	b := []byte{'['}
+	for i, x := range f {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			b = append(b, "null"...)
+			continue
+		}
+		text, err := json.Marshal(x)
+		if err != nil {
+			return nil, err
+		}
+		b = append(b, text...)
+	}
+	return append(b, ']'), nil
+}
+
+type traceColumnJSON struct {
+	Name   string      `json:"name"`
+	Unit   string      `json:"unit"`
+	Values traceValues `json:"values"`
+}
+
+// printTraceJSON prints the shape that Help documents.
+func printTraceJSON(w *world, t *trace.Trace, warnings problem.List) error {
+	out := struct {
+		Points   int               `json:"points"`
+		X        traceColumnJSON   `json:"x"`
+		Y        []traceColumnJSON `json:"y"`
+		Warnings []string          `json:"warnings"`
+	}{t.Points(), traceColumnJSON{t.X.Name, t.X.Unit, t.X.Values}, nil, []string{}}
+	for _, y := range t.Y {
+		out.Y = append(out.Y, traceColumnJSON{y.Name, y.Unit, y.Values})
+	}
+	for _, p := range warnings {
+		out.Warnings = append(out.Warnings, strings.ReplaceAll(p.String(), "\n\thint: ", "; "))
+	}
+	enc := json.NewEncoder(w.stdout)
+	enc.SetEscapeHTML(false)
+	return enc.Encode(out)
+}
+
+// shownRows is how many rows of a long trace are printed.
+const shownRows = 11
+
+// printTrace prints what a person wants to know: how much there is, the extremes, some rows.
+func printTrace(w *world, t *trace.Trace) error {
+	fmt.Fprintf(w.stdout, "%s: %s\n", t.Name, count(t.Points(), "point", "points"))
+	if !t.Began.IsZero() {
+		fmt.Fprintf(w.stdout, "begins %s\n", t.Began.Format("2006-01-02 15:04:05.999 MST"))
+	}
+	tab := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprint(tab, "column\tfrom\tto\tat\t\n")
+	for i, c := range append([]trace.Column{t.X}, t.Y...) {
+		low, high := extremes(c.Values)
+		if low < 0 {
+			fmt.Fprintf(tab, "%s\tno figure\t\t\t\n", event.Printable(c.Name))
+			continue
+		}
+		at := ""
+		if i > 0 {
+			at = "highest at " + traceFigure(t.X.Values[high], t.X.Unit)
+		}
+		fmt.Fprintf(tab, "%s\t%s\t%s\t%s\t\n", event.Printable(c.Name), traceFigure(c.Values[low], c.Unit), traceFigure(c.Values[high], c.Unit), at)
+	}
+	tab.Flush()
+	shown := min(t.Points(), shownRows)
+	fmt.Fprintln(w.stdout)
+	if shown < t.Points() {
+		fmt.Fprintf(w.stdout, "%d of %d points; --json prints all\n", shown, t.Points())
+	}
+	rows := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	for k := range shown {
+		i := k
+		if shown > 1 {
+			i = k * (t.Points() - 1) / (shown - 1)
+		}
+		fmt.Fprint(rows, traceFigure(t.X.Values[i], t.X.Unit))
+		for _, y := range t.Y {
+			fmt.Fprint(rows, "\t"+traceFigure(y.Values[i], y.Unit))
+		}
+		fmt.Fprintln(rows)
+	}
+	return rows.Flush()
+}
+
+func traceFigure(x float64, unit string) string {
+	if math.IsNaN(x) {
+		return "–"
+	}
+	return strconv.FormatFloat(x, 'g', 8, 64) + " " + unit
+}
+
+// extremes returns where the lowest and the highest figure are, or -1 where there is none.
+func extremes(v []float64) (low, high int) {
+	low, high = -1, -1
+	for i, x := range v {
+		if math.IsNaN(x) {
+			continue
+		}
+		if low < 0 || x < v[low] {
+			low = i
+		}
+		if high < 0 || x > v[high] {
+			high = i
+		}
+	}
+	return low, high
+}
