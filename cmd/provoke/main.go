@@ -56,6 +56,7 @@ type commands struct {
 	Simulate   simulateCommand   `cmd:"" help:"Serve the simulated bench for any SCPI client."`
 	Off        offCommand        `cmd:"" help:"Silence everything on a bench now, and read back that it is silent."`
 
+	gearCommands
 	modelCommands
 	confidenceCommands
 

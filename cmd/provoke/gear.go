@@ -1,0 +1,8 @@
+package main
+
+// gearCommands are those for gear that is not wired, or not wired yet: exported traces and logs, and
+// command tables of one's own.
+type gearCommands struct {
+	Trace traceCommand `cmd:"" help:"Read a trace that another instrument exported; turn it into cable current and join it to a run."`
+	Log   logCommand   `cmd:"" help:"Join a log of the product with time stamps to a run."`
+}
