@@ -29,7 +29,7 @@ const module = "provoke/internal/"
 // order is the way the data flows: a package imports only what stands before it. Packages below a
 // directory (scpi/vxi11) stand where the directory stands, after it.
 var order = []string{
-	"rf", "sweep", "problem", "curve", "trace", "touchstone", "fit", "twoport", "document", "ferrite", "catalog", "cable", "chain", "level", "threshold", "design", "plan", "event", "result",
+	"rf", "sweep", "problem", "curve", "trace", "touchstone", "fit", "twoport", "document", "resource", "ferrite", "catalog", "cable", "chain", "level", "threshold", "design", "plan", "event", "result",
 	"analysis", "evidence", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "web",
 }
 

@@ -60,9 +60,14 @@ const (
 
 // Connection is how a piece with a remote interface is reached.
 type Connection struct {
-	Address string      // open VISA resource string, e.g. TCPIP::127.0.0.1::5025::SOCKET
-	Table   string      // name of the command table
-	Timeout rf.Duration // for one exchange; 0 means the table's own
+	Address string // open VISA resource string, e.g. TCPIP::127.0.0.1::5025::SOCKET
+	// Through is the address of the adapter that leads to a GPIB bus; empty for all others.
+	Through string
+	// SerialLine is speed and format of a serial port, "9600 8N1", with the flow control behind them
+	// where there is one; empty for all others.
+	SerialLine string
+	Table      string      // name of the command table
+	Timeout    rf.Duration // for one exchange; 0 means the table's own
 }
 
 // Present reports that the piece has a remote interface.
@@ -233,13 +238,11 @@ const (
 type Monitor struct {
 	Identity
 	Connection
-	// SerialLine is speed and format of a serial port, "9600 8N1"; empty for a socket.
-	SerialLine string
-	Kind       MonitorKind
-	Query      string  // meter: the query for a reading, from the table when empty
-	Pattern    string  // text: regular expression whose first group is the number
-	Unit       string  // what the number counts, e.g. "kg"
-	Tolerance  float64 // half-width round the baseline, in Unit
+	Kind      MonitorKind
+	Query     string  // meter: the query for a reading, from the table when empty
+	Pattern   string  // text: regular expression whose first group is the number
+	Unit      string  // what the number counts, e.g. "kg"
+	Tolerance float64 // half-width round the baseline, in Unit
 	// ErrorPattern is a regular expression for a line that is an upset by itself.
 	ErrorPattern string
 	Silence      rf.Duration // longest time without a line or an answer

@@ -328,7 +328,7 @@ func (b *builder) share(path string, f rf.Fraction) rf.Fraction {
 
 func (b *builder) monitor(path string, f monitorFile) Monitor {
 	m := Monitor{
-		Identity: b.identity(path, f.identityFile), Kind: MonitorKind(f.Kind), SerialLine: f.SerialLine,
+		Identity: b.identity(path, f.identityFile), Kind: MonitorKind(f.Kind),
 		Query: f.Query, Pattern: f.Pattern, Unit: f.Tolerance.unit, Tolerance: f.Tolerance.value,
 		ErrorPattern: f.ErrorPattern, Silence: f.Silence, Latency: f.Latency, Every: f.Every,
 		Command: f.Command, Reset: f.Reset,

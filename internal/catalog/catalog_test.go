@@ -2,7 +2,6 @@ package catalog_test
 
 import (
 	"bytes"
-	"errors"
 	"io/fs"
 	"math"
 	"os"
@@ -11,6 +10,7 @@ import (
 	"time"
 
 	"provoke/internal/catalog"
+	"provoke/internal/resource"
 	"provoke/internal/rf"
 )
 
@@ -146,38 +146,6 @@ func TestASettingIsRoundedDown(t *testing.T) {
 	}
 }
 
-func TestAddresses(t *testing.T) {
-	for address, want := range map[string]string{
-		"TCPIP::127.0.0.1::5025::SOCKET":      "socket",
-		"TCPIP0::bench-7.local::5025::SOCKET": "socket",
-		"tcpip::[::1]::5025::socket":          "socket",
-		"ASRL3::INSTR":                        "serial",
-		"ASRL/dev/ttyUSB0::INSTR":             "serial",
-		"TCPIP::10.0.0.1::INSTR":              "not built",
-		"TCPIP::10.0.0.1::inst0::INSTR":       "not built",
-		"TCPIP::10.0.0.1::hislip0::INSTR":     "not built",
-		"GPIB0::18::INSTR":                    "not built",
-		"USB0::0x1234::0x5678::SER1::INSTR":   "not built",
-		"TCPIP::127.0.0.1::0::SOCKET":         "wrong",
-		"TCPIP::127.0.0.1::99999::SOCKET":     "wrong",
-		"TCPIP::127.0.0.1::x::SOCKET":         "wrong",
-		"127.0.0.1:5025":                      "wrong",
-		"http://127.0.0.1":                    "wrong",
-		"TCPIP::::5025::SOCKET":               "wrong",
-	} {
-		kind, err := catalog.CheckAddress(address)
-		switch {
-		case errors.Is(err, catalog.ErrNotBuilt):
-			kind = "not built"
-		case err != nil:
-			kind = "wrong"
-		}
-		if kind != want {
-			t.Errorf("%s: %s (%v), want %s", address, kind, err, want)
-		}
-	}
-}
-
 // least is a bench with all it must have and nothing else.
 const least = `provoke: bench 1
 name: least
@@ -286,9 +254,17 @@ func TestEveryFaultOfABenchIsToldWithItsPlace(t *testing.T) {
 		"bands that do not meet":          {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{flat: 8 dB, band: 1 kHz to 50 kHz}", "b:23:3: no frequency is left: GEN1 begins at 100 kHz and CLAMP1 ends at 50 kHz"},
 		"probe that sees less":            {"{flat: 5 Ω, band: 150 kHz to 80 MHz}", "{flat: 5 Ω, band: 1 MHz to 30 MHz}", "b:34:3: warning: probe.transfer_impedance covers only 1 MHz to 30 MHz of the 150 kHz to 80 MHz that the rest can drive"},
 		"probe that sees nothing":         {"{flat: 5 Ω, band: 150 kHz to 80 MHz}", "{flat: 5 Ω, band: 1 kHz to 3 kHz}", "b:34:3: probe.transfer_impedance covers 1 kHz to 3 kHz, nothing of the 150 kHz to 80 MHz that the rest can drive"},
-		"address of another kind":         {"TCPIP::10.0.0.1::5025::SOCKET", "GPIB0::18::INSTR", `b:46:12: address "GPIB0::18::INSTR": this connection is not built yet; a raw socket (TCPIP::host::port::SOCKET) is`},
-		"address that is none":            {"TCPIP::10.0.0.1::5025::SOCKET", "10.0.0.1:5025", `b:46:12: address "10.0.0.1:5025" is not a resource string (want TCPIP::host::port::SOCKET)`},
-		"instrument on a serial port":     {"TCPIP::10.0.0.1::5025::SOCKET", "ASRL3::INSTR", "b:46:12: instruments on a serial port are not built yet"},
+		"GPIB without an adapter":         {"TCPIP::10.0.0.1::5025::SOCKET", "GPIB0::18::INSTR", "b:46:12: interlock is on GPIB but nothing leads there"},
+		"GPIB through an adapter":         {"TCPIP::10.0.0.1::5025::SOCKET", "GPIB0::18::INSTR\n  through: TCPIP::10.0.0.1::1234::SOCKET", ""},
+		"an adapter for no bus":           {"TCPIP::10.0.0.1::5025::SOCKET", "TCPIP::10.0.0.1::5025::SOCKET\n  through: TCPIP::10.0.0.1::1234::SOCKET", "b:47:12: interlock goes through an adapter but is not on GPIB"},
+		"an adapter that is none":         {"TCPIP::10.0.0.1::5025::SOCKET", "GPIB0::18::INSTR\n  through: GPIB1::3::INSTR", "b:47:12: an adapter cannot be reached by GPIB"},
+		"VXI-11":                          {"TCPIP::10.0.0.1::5025::SOCKET", "TCPIP::10.0.0.1::inst0::INSTR", ""},
+		"HiSLIP":                          {"TCPIP::10.0.0.1::5025::SOCKET", "TCPIP::10.0.0.1::hislip0::INSTR", ""},
+		"USB":                             {"TCPIP::10.0.0.1::5025::SOCKET", "USB0::0x1234::0x5678::SER1::INSTR", ""},
+		"instrument on a serial port":     {"TCPIP::10.0.0.1::5025::SOCKET", "ASRL3::INSTR\n  serial_line: 9600 8N1 rts-cts", ""},
+		"instrument on a nameless line":   {"TCPIP::10.0.0.1::5025::SOCKET", "ASRL3::INSTR", "b:44:1: interlock is on a serial port but has no serial_line"},
+		"monitor of lines over VXI-11":    {"kind: operator", "kind: text, address: 'TCPIP::h::INSTR', silence: 1 s, error_pattern: E", "b:43:36: a monitor of kind text listens on a raw socket or a serial port, not over VXI-11"},
+		"address that is none":            {"TCPIP::10.0.0.1::5025::SOCKET", "10.0.0.1:5025", `b:46:12: address "10.0.0.1:5025": it begins with none of TCPIP, USB, GPIB, ASRL (addresses are written ` + resource.Forms + ")"},
 		"table of another role":           {"::5025::SOCKET", "::5025::SOCKET\n  table: meter", `b:47:10: the command table "meter" is not one for interlock`},
 		"table with a slip":               {"::5025::SOCKET", "::5025::SOCKET\n  table: interlok", `b:47:10: no command table is called "interlok"`},
 		"table of one's own":              {"::5025::SOCKET", "::5025::SOCKET\n  table: door box 7", `b:47:10: warning: the command table "door box 7" is not built in`},

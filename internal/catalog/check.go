@@ -1,28 +1,26 @@
 package catalog
 
 import (
-	"errors"
 	"fmt"
+	"regexp"
 	"strings"
 
 	"provoke/internal/curve"
 	"provoke/internal/document"
+	"provoke/internal/resource"
 	"provoke/internal/rf"
 )
 
 // connection checks how a piece is reached. Table is the command table where the file names none.
 func (b *builder) connection(path, table, id string, f connectionFile) Connection {
-	c := Connection{Address: strings.TrimSpace(f.Address), Table: f.Table, Timeout: f.Timeout}
+	c := f.connection()
 	if c.Address == "" {
 		if f.Table != "" && !b.doc.Has(path+".address") {
 			b.doc.Problem(path+".table", path+" has a table but no address", "add the address, or remove the table of a piece that is set by hand")
 		}
 		return Connection{}
 	}
-	b.address(path, id, c.Address)
-	if kind, _ := CheckAddress(c.Address); kind == "serial" {
-		b.doc.Problem(path+".address", "instruments on a serial port are not built yet", "a raw socket (TCPIP::host::port::SOCKET) is")
-	}
+	b.address(path, id, c)
 	if c.Table == "" {
 		c.Table = table
 	}
@@ -30,20 +28,61 @@ func (b *builder) connection(path, table, id string, f connectionFile) Connectio
 	return c
 }
 
-// address checks the form of an address and that no two pieces share it.
-func (b *builder) address(path, id, address string) {
-	_, err := CheckAddress(address)
-	switch {
-	case errors.Is(err, ErrNotBuilt):
-		b.doc.Problem(path+".address", err.Error(), "an instrument with a network socket, or an adapter that offers one, works")
-	case err != nil:
+func (f connectionFile) connection() Connection {
+	return Connection{Address: strings.TrimSpace(f.Address), Through: strings.TrimSpace(f.Through),
+		SerialLine: strings.TrimSpace(f.SerialLine), Table: f.Table, Timeout: f.Timeout}
+}
+
+// linePattern is speed, format and flow control of a serial port.
+var linePattern = regexp.MustCompile(`^[1-9]\d{1,6} [5-8][NEO][12]( rts-cts| xon-xoff)?$`)
+
+// address checks the form of an address with what belongs to it, and that no two pieces share it.
+func (b *builder) address(path, id string, c Connection) resource.Resource {
+	r, err := resource.Parse(c.Address)
+	if err != nil {
 		b.doc.Problem(path+".address", err.Error(), "for example TCPIP::192.168.1.20::5025::SOCKET")
+	} else {
+		b.wired(path, r, c)
 	}
-	key := strings.ToUpper(address)
+	key := strings.ToUpper(c.Address + " " + c.Through)
 	if first, twice := b.used[key]; twice {
 		b.doc.Warning(path+".address", fmt.Sprintf("%s has the same address as %s", id, first), "two pieces on one connection answer in turn; check that it is meant")
 	}
 	b.used[key] = id
+	return r
+}
+
+// wired checks what an address needs beside it.
+func (b *builder) wired(path string, r resource.Resource, c Connection) {
+	serial := r.Kind == resource.Serial
+	switch {
+	case r.Kind != resource.GPIB && c.Through != "":
+		b.doc.Problem(path+".through", path+" goes through an adapter but is not on GPIB", "remove it, or write the address as GPIB0::9::INSTR")
+	case r.Kind == resource.GPIB && c.Through == "":
+		b.doc.Problem(path+".address", path+" is on GPIB but nothing leads there",
+			"add the adapter, for example \"through: TCPIP::192.168.1.30::1234::SOCKET\"; a VXI-11 gateway is written TCPIP::192.168.1.30::gpib0,9::INSTR")
+	case r.Kind == resource.GPIB:
+		by, err := resource.Parse(c.Through)
+		if err == nil && by.Kind != resource.Socket && by.Kind != resource.Serial {
+			err = fmt.Errorf("an adapter cannot be reached by %s", by.Kind)
+		}
+		if err != nil {
+			b.doc.Problem(path+".through", err.Error(), "an adapter that takes ++ commands has a raw socket or a serial port")
+		}
+		serial = by.Kind == resource.Serial
+	}
+	b.serialLine(path, serial, c.SerialLine)
+}
+
+func (b *builder) serialLine(path string, serial bool, line string) {
+	switch {
+	case serial && line == "":
+		b.doc.Problem(path, path+" is on a serial port but has no serial_line", "add speed and format, for example \"serial_line: 9600 8N1\"")
+	case !serial && line != "":
+		b.doc.Problem(path+".serial_line", path+" has a serial_line but is not on a serial port", "remove it")
+	case line != "" && !linePattern.MatchString(line):
+		b.doc.Problem(path+".serial_line", fmt.Sprintf("%q is not speed and format of a serial port", line), "for example 9600 8N1, or 9600 8N1 rts-cts")
+	}
 }
 
 // table checks the name of a command table: a built-in one of the right role, or the user's own.
@@ -79,7 +118,8 @@ func (b *builder) monitorConnection(path string, m Monitor, f monitorFile) Conne
 	case MonitorAnalogue:
 		return b.connection(path, TableCapture, m.ID, f.connectionFile)
 	}
-	c := Connection{Address: strings.TrimSpace(f.Address), Timeout: f.Timeout}
+	c := f.connection()
+	c.Table = ""
 	if f.Table != "" {
 		b.doc.Problem(path+".table", fmt.Sprintf("a monitor of kind %s has no command table", m.Kind), "remove it")
 	}
@@ -90,15 +130,8 @@ func (b *builder) monitorConnection(path string, m Monitor, f monitorFile) Conne
 		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s has no address", m.Kind), "remove it")
 		return c
 	}
-	b.address(path, m.ID, c.Address)
-	kind, _ := CheckAddress(c.Address)
-	switch {
-	case kind == "serial" && m.SerialLine == "":
-		b.doc.Problem(path, path+" is on a serial port but has no serial_line", "add speed and format, for example \"serial_line: 9600 8N1\"")
-	case kind == "socket" && m.SerialLine != "":
-		b.doc.Problem(path+".serial_line", path+" has a serial_line but is not on a serial port", "remove it")
-	case m.SerialLine != "" && !linePattern.MatchString(m.SerialLine):
-		b.doc.Problem(path+".serial_line", fmt.Sprintf("%q is not speed and format of a serial port", m.SerialLine), "for example 9600 8N1")
+	if r := b.address(path, m.ID, c); r.Kind != "" && r.Kind != resource.Socket && r.Kind != resource.Serial {
+		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s listens on a raw socket or a serial port, not over %s", m.Kind, r.Kind), "for example TCPIP::192.168.1.30::4001::SOCKET")
 	}
 	return c
 }

@@ -41,9 +41,11 @@ type (
 		Certificate string        `yaml:"certificate"`
 	}
 	connectionFile struct {
-		Address string      `yaml:"address"`
-		Table   string      `yaml:"table"`
-		Timeout rf.Duration `yaml:"timeout"`
+		Address    string      `yaml:"address"`
+		Through    string      `yaml:"through"`
+		SerialLine string      `yaml:"serial_line"`
+		Table      string      `yaml:"table"`
+		Timeout    rf.Duration `yaml:"timeout"`
 	}
 	sourceFile struct {
 		identityFile
@@ -139,7 +141,6 @@ type (
 	monitorFile struct {
 		identityFile
 		connectionFile
-		SerialLine   string          `yaml:"serial_line"`
 		Kind         monitorKindFile `yaml:"kind,required"`
 		Query        string          `yaml:"query"`
 		Pattern      string          `yaml:"pattern"`

@@ -10,6 +10,7 @@ import (
 
 	"provoke/internal/catalog"
 	"provoke/internal/scpi"
+	"provoke/internal/scpi/serialline"
 	"provoke/internal/scpi/transport"
 )
 
@@ -27,6 +28,10 @@ type Options struct {
 	// says can then be switched off, but not raised; and OpenBench returns a Rig of the
 	// instruments that answered together with the error about the others.
 	ForSilencing bool
+
+	// opener is shared by the instruments of a bench: those behind one GPIB adapter share its
+	// connection.
+	opener *transport.Opener
 }
 
 // instrument is what all roles have in common.
@@ -55,7 +60,7 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 	if err != nil {
 		return nil, fmt.Errorf("open %s: %w", name, err)
 	}
-	dial, err := dialOf(c.Address, table.terminator(), o)
+	dial, err := dialOf(c, table, o)
 	if err != nil {
 		return nil, fmt.Errorf("open %s %s: %w", role, id, err)
 	}
@@ -74,11 +79,19 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 	return i, nil
 }
 
-func dialOf(address, terminator string, o Options) (scpi.Dial, error) {
+func dialOf(c catalog.Connection, table Table, o Options) (scpi.Dial, error) {
 	if o.Dial != nil {
-		return scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, address) }), nil
+		return scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, c.Address) }), nil
 	}
-	return new(transport.Opener).Dial(address, transport.Options{Terminator: terminator})
+	if o.opener == nil {
+		o.opener = &transport.Opener{}
+	}
+	line, err := serialline.ParseLine(c.SerialLine)
+	if err != nil {
+		return nil, err
+	}
+	return o.opener.Dial(c.Address, transport.Options{Line: line, Through: c.Through, Terminator: table.terminator(),
+		Unmarked: table.EndsBy == EndsByTerminator, EOIOnly: table.EndsBy == EndsByEOI, KeepInput: table.KeepInput, Nonce: table.nonce()})
 }
 
 // Rig is the instruments of a bench that have a remote interface; the others are nil.
@@ -117,6 +130,7 @@ func (r *Rig) Close() error {
 // the exception. It changes no setting of any instrument.
 func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
 	r := &Rig{Meters: map[string]Meter{}, Identified: map[string]string{}}
+	o.opener = &transport.Opener{}
 	var g opening
 	if b.Source.Present() {
 		g.add(func() (err error) { return set(&r.Source)(OpenSource(ctx, b.Source, o)) })

@@ -351,7 +351,7 @@ func TestABenchThatDoesNotOpenNamesEveryInstrumentThatFailed(t *testing.T) {
 	if r != nil || err == nil {
 		t.Fatalf("got %v, %v", r, err)
 	}
-	for _, want := range []string{"source GEN1 at TCPIP::127.0.0.1::", "cannot connect", "meter DMM1", "closed the connection", "interlock IL1", "not built yet", `no command table "loud amplifier"`} {
+	for _, want := range []string{"source GEN1 at TCPIP::127.0.0.1::", "cannot connect", "meter DMM1", "closed the connection", "interlock IL1", "no adapter is named", `no command table "loud amplifier"`} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("the error does not say %q:\n%v", want, err)
 		}

@@ -99,9 +99,35 @@ type Table struct {
 	// Terminator ends messages and answers; empty means a newline.
 	Terminator string      `yaml:"terminator,omitempty"`
 	Timeout    rf.Duration `yaml:"timeout,omitempty"` // for one exchange; 0 means 2 s
+	// EndsBy says how the instrument ends an answer where the transport has a mark for it; empty means
+	// the mark, with a terminator before it or not.
+	EndsBy EndsBy `yaml:"endsBy,omitempty"`
+	// KeepInput leaves out the device clear when a connection begins: an instrument from before
+	// IEEE 488.2 may take it for a preset.
+	KeepInput bool `yaml:"keepInput,omitempty"`
+	// NoEventEnable says that the instrument does not know *ESE, which a serial line or a GPIB adapter
+	// uses to tell old answers from new. They wait for silence then.
+	NoEventEnable bool `yaml:"noEventEnable,omitempty"`
 	// OverloadBits are the bits of the answer to "overload?" that mean an overload; 0 means any.
 	OverloadBits int       `yaml:"overloadBits,omitempty"`
 	ByteOrder    ByteOrder `yaml:"byteOrder,omitempty"`
+}
+
+// EndsBy is how an answer ends.
+type EndsBy string
+
+const (
+	EndsByMark       EndsBy = ""           // EOI, END, DataEND, EOM
+	EndsByTerminator EndsBy = "terminator" // no mark is given
+	EndsByEOI        EndsBy = "eoi"        // GPIB through an adapter: EOI and no terminator
+)
+
+// nonce is the way to tell old answers from new.
+func (t Table) nonce() *scpi.Nonce {
+	if t.NoEventEnable {
+		return &scpi.Nonce{}
+	}
+	return nil
 }
 
 // needs lists the verbs without which a role cannot be filled.
@@ -140,6 +166,9 @@ func (t Table) Check() error {
 		case strings.Contains(c, "{}") != numbered(v):
 			wrong = append(wrong, fmt.Sprintf("the command for %q must hold {} once where the number goes, and no other may: %q", v, c))
 		}
+	}
+	if t.EndsBy != EndsByMark && t.EndsBy != EndsByTerminator && t.EndsBy != EndsByEOI {
+		wrong = append(wrong, fmt.Sprintf("endsBy is %q, want terminator or eoi", t.EndsBy))
 	}
 	if t.Role == RoleSource && t.CountsIn != catalog.CountsDBm && t.CountsIn != catalog.CountsVpp {
 		wrong = append(wrong, fmt.Sprintf("countsIn is %q, want dBm or Vpp", t.CountsIn))

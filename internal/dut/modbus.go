@@ -15,7 +15,7 @@ import (
 	"github.com/simonvetter/modbus"
 
 	"provoke/internal/catalog"
-	"provoke/internal/scpi"
+	"provoke/internal/resource"
 )
 
 const (
@@ -55,14 +55,14 @@ func newRegisters(spec catalog.Monitor) (Monitor, error) {
 // modbusConfiguration turns the bench file's address into the library's.
 func modbusConfiguration(spec catalog.Monitor) (modbus.ClientConfiguration, error) {
 	conf := modbus.ClientConfiguration{Timeout: period(spec.Timeout, modbusLimit), Logger: stdlog.New(io.Discard, "", 0)}
-	r, err := scpi.ParseResource(spec.Address)
+	r, err := resource.Parse(spec.Address)
 	switch {
 	case err != nil:
 		return conf, err
-	case r.Kind == scpi.Socket:
+	case r.Kind == resource.Socket:
 		conf.URL = "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port))
 		return conf, nil
-	case r.Kind != scpi.Serial:
+	case r.Kind != resource.Serial:
 		return conf, fmt.Errorf("address %q asks for %s; Modbus is spoken over a raw socket or a serial port", r.Text, r.Kind)
 	}
 	conf.URL = "rtu://" + r.Device

@@ -11,7 +11,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"provoke/internal/catalog"
-	"provoke/internal/scpi"
+	"provoke/internal/resource"
 )
 
 const mqttLimit = 3 * time.Second // for connecting and subscribing
@@ -28,11 +28,11 @@ func newTopic(spec catalog.Monitor) (Monitor, error) {
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
 	}
-	r, err := scpi.ParseResource(spec.Address)
+	r, err := resource.Parse(spec.Address)
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
 	}
-	if r.Kind != scpi.Socket {
+	if r.Kind != resource.Socket {
 		return nil, fmt.Errorf("monitor %s: address %q asks for %s; a broker is reached at TCPIP::host::1883::SOCKET", spec.ID, r.Text, r.Kind)
 	}
 	return &topic{worker: worker{spec: spec}, finder: f, broker: "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port))}, nil

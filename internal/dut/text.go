@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"provoke/internal/catalog"
+	"provoke/internal/resource"
 	"provoke/internal/scpi"
 	"provoke/internal/scpi/serialline"
 )
@@ -69,14 +70,14 @@ func dialer(spec catalog.Monitor, o Options) (func(context.Context) (io.ReadWrit
 	if o.Dial != nil {
 		return func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, spec.Address) }, nil
 	}
-	r, err := scpi.ParseResource(spec.Address)
+	r, err := resource.Parse(spec.Address)
 	if err != nil {
 		return nil, err
 	}
 	switch r.Kind {
-	case scpi.Socket:
+	case resource.Socket:
 		return func(ctx context.Context) (io.ReadWriteCloser, error) { return scpi.DialTCP(ctx, r.Host, r.Port) }, nil
-	case scpi.Serial:
+	case resource.Serial:
 		line, err := serialline.ParseLine(spec.SerialLine)
 		if err != nil {
 			return nil, err

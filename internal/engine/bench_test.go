@@ -17,7 +17,7 @@ import (
 	"provoke/internal/engine"
 	"provoke/internal/event"
 	"provoke/internal/plan"
-	"provoke/internal/scpi"
+	"provoke/internal/resource"
 	"provoke/internal/simbench"
 	"provoke/internal/store"
 )
@@ -76,7 +76,7 @@ levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}
 
 func onePass(b *testing.B, l *lab, p *plan.Plan, dwell time.Duration) []time.Duration {
 	rig, err := driver.OpenBench(b.Context(), l.bench, driver.Options{Dial: func(ctx context.Context, address string) (io.ReadWriteCloser, error) {
-		r, err := scpi.ParseResource(address)
+		r, err := resource.Parse(address)
 		if err != nil {
 			return nil, err
 		}

@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"provoke/internal/resource"
 	"provoke/internal/scpi"
 	"provoke/internal/scpi/gpiblan"
 	"provoke/internal/scpi/hislip"
@@ -66,40 +67,40 @@ type Opener struct {
 
 // Dial returns the function that opens an address. It reaches for nothing yet.
 func (p *Opener) Dial(address string, o Options) (scpi.Dial, error) {
-	r, err := scpi.ParseResource(address)
+	r, err := resource.Parse(address)
 	if err != nil {
 		return nil, err
 	}
 	switch r.Kind {
-	case scpi.Socket:
+	case resource.Socket:
 		return scpi.TCP(r.Host, r.Port), nil
-	case scpi.VXI11:
+	case resource.VXI11:
 		return vxi11.Dial(vxi11.Options{Host: r.Host, MapperPort: r.Port, Device: r.Device, Terminator: o.mark(), KeepInput: o.KeepInput}), nil
-	case scpi.HiSLIP:
+	case resource.HiSLIP:
 		return hislip.Dial(hislip.Options{Host: r.Host, Port: r.Port, SubAddress: r.Device, Terminator: o.mark()}), nil
-	case scpi.USB:
+	case resource.USB:
 		return usbtmc.Dial(r.Vendor, r.Product, r.SerialNumber, usbtmc.Options{KeepInput: o.KeepInput}), nil
-	case scpi.Serial:
+	case resource.Serial:
 		return serialline.Dial(r.Device, serialline.Options{Line: o.Line, Terminator: o.Terminator, Nonce: o.nonce(), Quiet: o.Quiet}), nil
 	}
 	return p.gpib(r, o)
 }
 
 // gpib finds the adapter that leads to the bus.
-func (p *Opener) gpib(r scpi.Resource, o Options) (scpi.Dial, error) {
+func (p *Opener) gpib(r resource.Resource, o Options) (scpi.Dial, error) {
 	if o.Through == "" {
 		return nil, fmt.Errorf("address %q: no adapter is named that leads to the GPIB bus; give the address of one that takes ++ commands "+
 			"(through: TCPIP::host::%d::SOCKET), or write a VXI-11 gateway as TCPIP::host::gpib0,%d::INSTR", r.Text, gpiblan.Port, r.Primary)
 	}
-	by, err := scpi.ParseResource(o.Through)
+	by, err := resource.Parse(o.Through)
 	if err != nil {
 		return nil, fmt.Errorf("the adapter of %s: %w", r.Text, err)
 	}
 	var open func(context.Context) (io.ReadWriteCloser, error)
 	switch by.Kind {
-	case scpi.Socket:
+	case resource.Socket:
 		open = func(ctx context.Context) (io.ReadWriteCloser, error) { return scpi.DialTCP(ctx, by.Host, by.Port) }
-	case scpi.Serial:
+	case resource.Serial:
 		open = func(context.Context) (io.ReadWriteCloser, error) { return serialline.Open(by.Device, o.Line) }
 	default:
 		return nil, fmt.Errorf("the adapter of %s at %q: an adapter with ++ commands has a raw socket or a serial port, not %s", r.Text, by.Text, by.Kind)

@@ -1,4 +1,7 @@
-package scpi
+// Package resource reads the open resource strings by which an instrument is addressed, in the forms of
+// VPP-4.3 (VISA), section 4.3. It reaches for nothing: package scpi's transports open what it reads,
+// package catalog checks bench files with it.
+package resource
 
 import (
 	"fmt"
@@ -19,7 +22,7 @@ const (
 	GPIB   Kind = "GPIB"
 )
 
-// Resource is a parsed resource string, in the open forms of VPP-4.3 (VISA), section 4.3.
+// Resource is a parsed resource string.
 type Resource struct {
 	Text string
 	Kind Kind
@@ -41,10 +44,10 @@ type Resource struct {
 const Forms = "TCPIP::host::port::SOCKET, TCPIP::host::inst0::INSTR (VXI-11), TCPIP::host::hislip0::INSTR (HiSLIP), " +
 	"USB::0x1234::0x5678::serial::INSTR, ASRL/dev/ttyUSB0::INSTR or ASRL3::INSTR, GPIB0::9::INSTR"
 
-// ParseResource reads a resource string. Two things go beyond VPP-4.3: a host of a VXI-11 address may
+// Parse reads a resource string. Two things go beyond VPP-4.3: a host of a VXI-11 address may
 // carry the port of its port mapper (TCPIP::127.0.0.1:1111::inst0::INSTR), and a serial port may
 // be named (ASRL/dev/ttyUSB0::INSTR).
-func ParseResource(text string) (Resource, error) {
+func Parse(text string) (Resource, error) {
 	r := Resource{Text: strings.TrimSpace(text), Secondary: -1}
 	parts := splitResource(r.Text)
 	head := strings.ToUpper(parts[0])
@@ -60,6 +63,9 @@ func ParseResource(text string) (Resource, error) {
 		return r.gpib(head, parts)
 	case strings.HasPrefix(head, "ASRL"):
 		return r.asrl(parts)
+	}
+	if strings.Contains(r.Text, "://") {
+		return r, r.wrong("that is a web address, not a resource string")
 	}
 	return r, r.wrong("it begins with none of TCPIP, USB, GPIB, ASRL")
 }
