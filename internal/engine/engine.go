@@ -343,6 +343,7 @@ func (r *run) arm(ctx context.Context) error {
 		if err := r.cfg.Rig.Amplifier.Operate(ctx, c); err != nil {
 			return r.instrument("take the amplifier to operate", err)
 		}
+		r.guard.Confirmed()
 	}
 	return nil
 }
@@ -477,12 +478,8 @@ func (r *run) feed() {
 	}
 }
 
-// instrument words an instrument's fault and lets silencing last long enough for a command that
-// may still be on its way.
+// instrument words an instrument's fault.
 func (r *run) instrument(doing string, err error) error {
-	if r.guard != nil {
-		r.guard.Suspect()
-	}
 	return fmt.Errorf("%s: %w", doing, err)
 }
 
@@ -490,9 +487,6 @@ func (r *run) instrument(doing string, err error) error {
 func (r *run) end(ctx context.Context, err error) (Result, error) {
 	if cause := context.Cause(ctx); cause != nil && err != nil {
 		err = cause // the first cause, not what followed from it
-		if r.guard != nil {
-			r.guard.Suspect()
-		}
 	}
 	res := Result{Upsets: r.upsets, Exposures: r.exposures}
 	if err != nil && (r.guard == nil || r.guard.Cause() == "") {

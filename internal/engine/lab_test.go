@@ -32,13 +32,23 @@ type lab struct {
 	journal  *memory
 	closed   []plan.Outcome
 	linger   time.Duration
+	// connect replaces the way to the simulated instruments.
+	connect func(context.Context, string) (io.ReadWriteCloser, error)
+	// watching makes the monitors of a run; nil takes the product's text lines.
+	watching func(*driver.Rig) []dut.Monitor
 }
 
 func newLab(t testing.TB, c simbench.Config) *lab {
 	t.Helper()
+	l := bareLab(t, c)
+	l.reload()
+	return l
+}
+
+// bareLab has a simulated bench, and no bench file yet.
+func bareLab(t testing.TB, c simbench.Config) *lab {
 	l := &lab{t: t, sim: simbench.New(c), operator: make(chan engine.Command, 8)}
 	t.Cleanup(func() { l.sim.Close() })
-	l.reload()
 	return l
 }
 
@@ -53,6 +63,9 @@ func (l *lab) reload() {
 }
 
 func (l *lab) dial(ctx context.Context, address string) (io.ReadWriteCloser, error) {
+	if l.connect != nil {
+		return l.connect(ctx, address)
+	}
 	return l.sim.Dial(ctx, address)
 }
 
@@ -151,7 +164,9 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 	}
 	defer rig.Close()
 	var monitors []dut.Monitor
-	if p.Kind != plan.Calibration {
+	if l.watching != nil {
+		monitors = l.watching(rig)
+	} else if p.Kind != plan.Calibration {
 		for _, m := range l.bench.Monitors {
 			if m.Kind == catalog.MonitorText {
 				monitors = append(monitors, &lineMonitor{spec: m, dial: l.dial})

@@ -133,6 +133,7 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	if err := r.cfg.Rig.Source.Apply(ctx, c); err != nil {
 		return r.instrument(fmt.Sprintf("set the source to %v at %v", carrier, f), err)
 	}
+	r.guard.Confirmed()
 	r.status.Drive, r.status.Frequency = carrier, f
 	if d := r.cfg.Plan.Settle.Std(); d > 0 {
 		return r.settle(ctx, d)

@@ -79,8 +79,9 @@ type Config struct {
 	Tripped func(cause, by string)
 
 	// Patience is the longest wait for one exchange while silencing; 0 means 1 s. GiveUp is when
-	// silencing ends without success; 0 means 5 s. Linger is how long the bench must stay quiet
-	// when a command may have been abandoned and could still arrive; 0 means 400 ms.
+	// silencing ends without success; 0 means 6 s. Linger is how long the bench must stay quiet
+	// when a command that raises RF may have been abandoned and could still be carried out; 0 means
+	// 2.5 s, which is longer than any exchange is waited for.
 	Patience, GiveUp, Linger time.Duration
 }
 
@@ -93,14 +94,16 @@ type Guard struct {
 	cause   string // of the trip; empty when not tripped
 	epoch   int    // permissions of an older epoch are void
 	last    Setting
-	suspect bool // a command may still be on its way
+	suspect bool // somebody said that a command which raises may still be on its way
+	pending bool // a permission was used and the instrument has not confirmed it
+	busy    int  // silencing that is going on or waiting for its turn
 	// seenClosed is when the interlock was last asked and found closed.
 	seenClosed time.Time
 	feed       chan struct{}
 	stop       chan struct{}
 	done       chan struct{}
 
-	silencing sync.Mutex
+	silencing chan struct{} // holds one token: whoever has it silences
 	now       func() time.Time
 }
 
@@ -114,12 +117,14 @@ func New(cfg Config) *Guard {
 	defaults(&cfg.Lifetime, 2*time.Second)
 	defaults(&cfg.DeadMan, 2*time.Second)
 	defaults(&cfg.Patience, time.Second)
-	defaults(&cfg.GiveUp, 5*time.Second)
-	defaults(&cfg.Linger, 400*time.Millisecond)
+	defaults(&cfg.GiveUp, 6*time.Second)
+	defaults(&cfg.Linger, 2500*time.Millisecond)
 	if cfg.TripAbove == 0 {
 		cfg.TripAbove = 6
 	}
-	return &Guard{cfg: cfg, now: time.Now}
+	g := &Guard{cfg: cfg, now: time.Now, silencing: make(chan struct{}, 1)}
+	g.silencing <- struct{}{}
+	return g
 }
 
 // Arm allows permissions to be made and starts the dead-man. It refuses after a trip: that takes a
@@ -174,7 +179,10 @@ func (g *Guard) deadMan(feed, stop <-chan struct{}, done chan<- struct{}) {
 		case <-feed:
 			timer.Reset(g.cfg.DeadMan)
 		case <-timer.C:
-			g.Suspect()
+			if g.isSilencing() {
+				timer.Reset(g.cfg.DeadMan) // what the dead-man would do is being done
+				continue
+			}
 			g.Trip(fmt.Sprintf("no sign of life from the engine for %v", rf.Duration(g.cfg.DeadMan)), "dead-man")
 			g.Silence(context.Background(), "dead-man")
 			return
@@ -204,8 +212,15 @@ func (g *Guard) Cause() string {
 	return g.cause
 }
 
-// Suspect says that a command may have been abandoned on its way to an instrument, so that
-// silencing has to last longer than it can still take to arrive.
+func (g *Guard) isSilencing() bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.busy > 0
+}
+
+// Suspect says that a command which raises RF may have been abandoned on its way to an instrument,
+// so that silencing has to last longer than it can still take to be carried out. What this guard
+// permitted itself and was not told of with Confirmed it suspects anyway.
 func (g *Guard) Suspect() {
 	g.mu.Lock()
 	g.suspect = true
@@ -299,7 +314,6 @@ func (g *Guard) CheckInterlock(ctx context.Context) error {
 		return cause // the run is ending anyway, for a cause of its own
 	}
 	if err != nil {
-		g.Suspect()
 		g.Trip(fmt.Sprintf("the interlock cannot be read: %v", err), "guard")
 		return fmt.Errorf("%w: the interlock cannot be read: %w", ErrTripped, err)
 	}
@@ -389,6 +403,12 @@ func (g *Guard) Measured(m Measurement) error {
 			}
 			limit := p.High.Add(g.cfg.TripAbove)
 			over("the current probe", m.Current, limit, m.Current.Exceeds(limit))
+		}
+	}
+	if m.Current.Bound() == rf.AtMost && cause == "" {
+		// Nothing is read where much more than nothing is expected: whoever goes on raises blindly.
+		if least := p.Low.Sub(g.cfg.TripAbove); least.Exact() && least.Above(m.Current.WithBound(rf.Exactly)) {
+			cause = fmt.Sprintf("the current probe reads %v at %v, where at least %v is expected: the probe may be off, the amplifier not operating, or the analyser not where it was set", m.Current, m.Frequency, least)
 		}
 	}
 	if m.Forward.Exact() {

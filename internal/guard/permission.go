@@ -68,8 +68,16 @@ func (c Cleared) take(operate bool) error {
 	case g.now().Sub(p.made) > g.cfg.Lifetime:
 		return fmt.Errorf("raise RF: %w: the permission is older than %v", ErrRefused, rf.Duration(g.cfg.Lifetime))
 	}
-	p.used = true
+	p.used, g.pending = true, true
 	return nil
+}
+
+// Confirmed tells the guard that the instrument has confirmed the setting of the permission that was
+// used last, so that nothing of it is on its way any more.
+func (g *Guard) Confirmed() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.pending = false
 }
 
 // Lowered tells the guard that the source's level was lowered, so that the next change of

@@ -26,11 +26,19 @@ type Step struct{ What, Result string }
 // context of its own: cancelling ctx does not stop it. It is the only way that a run, an abort, a
 // trip and the off command end RF. It always returns a report.
 func (g *Guard) Silence(ctx context.Context, cause string) Report {
-	g.silencing.Lock()
-	defer g.silencing.Unlock()
+	g.mu.Lock()
+	g.busy++
+	g.mu.Unlock()
+	<-g.silencing
+	defer func() {
+		g.silencing <- struct{}{}
+		g.mu.Lock()
+		g.busy--
+		g.mu.Unlock()
+	}()
 	g.mu.Lock()
 	g.epoch++
-	suspect := g.suspect
+	suspect := g.suspect || g.pending
 	g.mu.Unlock()
 
 	s := silencing{cfg: g.cfg, ctx: context.WithoutCancel(ctx), started: g.now(), now: g.now}
@@ -48,16 +56,19 @@ func (g *Guard) Silence(ctx context.Context, cause string) Report {
 		if err == nil && (!suspect || now.Sub(quietSince) >= g.cfg.Linger) {
 			g.mu.Lock()
 			g.last = Setting{}
-			g.suspect = false
+			g.suspect, g.pending = false, false
 			g.mu.Unlock()
 			return s.report(true)
 		}
 		if now.Sub(s.started) >= g.cfg.GiveUp {
 			return s.report(false)
 		}
-		time.Sleep(g.cfg.Linger / 8)
+		time.Sleep(between)
 	}
 }
+
+// between is the time from one pass to the next.
+const between = 50 * time.Millisecond
 
 // silencing is one call of Silence.
 type silencing struct {
