@@ -10,7 +10,10 @@ import (
 )
 
 type simulateCommand struct {
-	Listen    string   `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row (${default})."`
+	Listen    string   `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row for raw sockets, eight more for HiSLIP and two for VXI-11 (${default})."`
+	Transport []string `enum:"raw,vxi11,hislip" default:"raw" help:"How the instruments are served: raw, vxi11, hislip, or several with commas between (${default}). The bench file names the first."`
+	Address   string   `enum:"first,raw,vxi11,hislip" default:"first" help:"The transport that the bench file names instead: raw, vxi11, hislip."`
+	Mapper    int      `default:"0" placeholder:"PORT" help:"Port of VXI-11's port mapper. 0 takes 111, where every other client asks, when that may be had (it takes root), else a free one."`
 	Speed     float64  `default:"1" help:"Time constants and text output run so many times faster than the clock (${default})."`
 	Seed      uint64   `default:"0" help:"Varies cable, ends, the product's bands, thresholds and fix (${default})."`
 	Fault     []string `placeholder:"KIND@INSTRUMENT" help:"Something that goes wrong, e.g. silent@analyser:after=20. May be repeated."`
@@ -30,7 +33,7 @@ func (c *simulateCommand) Run(w *world) error {
 	}
 	b := simbench.New(config)
 	defer b.Close()
-	if err := b.Listen(c.Listen); err != nil {
+	if err := b.Serve(c.serving()); err != nil {
 		return err
 	}
 	for _, text := range c.Fault {
@@ -50,6 +53,17 @@ func (c *simulateCommand) Run(w *world) error {
 	case <-w.ctx.Done():
 	}
 	return nil
+}
+
+func (c *simulateCommand) serving() simbench.Serving {
+	s := simbench.Serving{Address: c.Listen, Mapper: c.Mapper}
+	for _, t := range c.Transport {
+		s.Transports = append(s.Transports, simbench.Transport(t))
+	}
+	if c.Address != "first" {
+		s.Primary = simbench.Transport(c.Address)
+	}
+	return s
 }
 
 // write prints and files what a client needs.
@@ -74,7 +88,24 @@ func (c *simulateCommand) write(w *world, b *simbench.Bench) error {
 	fmt.Fprintf(w.stderr, "%s listens, %g times faster than the clock; interrupt to end it\n", b.Name(), c.Speed)
 	table := tabwriter.NewWriter(w.stderr, 0, 4, 2, ' ', 0)
 	for _, name := range simbench.Names {
-		fmt.Fprintf(table, "  %s\t%s\n", name, b.Address(name))
+		fmt.Fprintf(table, "  %s", name)
+		told := ""
+		for _, t := range c.Transport {
+			if a := b.AddressOver(simbench.Transport(t), name); a != told {
+				fmt.Fprintf(table, "\t%s", a)
+				told = a
+			}
+		}
+		fmt.Fprintln(table)
 	}
-	return table.Flush()
+	if err := table.Flush(); err != nil {
+		return err
+	}
+	if port := b.MapperPort(); port == 111 {
+		fmt.Fprintln(w.stderr, "the port mapper listens on port 111: any VXI-11 client finds the instruments")
+	} else if port != 0 {
+		fmt.Fprintf(w.stderr, "the port mapper listens on port %d, because 111 was not to be had (it takes root, and nobody else there): "+
+			"provoke finds it by the address; other VXI-11 clients ask on 111 only\n", port)
+	}
+	return nil
 }

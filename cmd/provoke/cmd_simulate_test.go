@@ -156,3 +156,40 @@ func TestSimulateRefusesWhatCannotBe(t *testing.T) {
 		}
 	}
 }
+
+func TestSimulateServesTheTransportsAskedFor(t *testing.T) {
+	for _, c := range []struct {
+		args          []string
+		want, listing []string
+	}{
+		{[]string{"--transport", "hislip"}, []string{"::hislip0,"}, []string{"::hislip0,", "SOCKET"}},
+		{[]string{"--transport", "raw,vxi11", "--address", "vxi11", "--mapper", "40111"}, []string{"TCPIP::127.0.0.1:40111::inst0::INSTR"},
+			[]string{"::SOCKET", ":40111::inst2::INSTR", "the port mapper listens on port 40111"}},
+	} {
+		ctx, stop := context.WithCancel(context.Background())
+		var out, errs bytes.Buffer
+		w := &world{ctx: ctx, stdin: strings.NewReader(""), stdout: &out, stderr: &errs, now: time.Now}
+		stop()
+		if code := run(w, append([]string{"simulate"}, c.args...)); code != exitDone {
+			t.Fatalf("%v: exit code %d: %s", c.args, code, errs.String())
+		}
+		if _, list := catalog.Parse("bench.yaml", out.Bytes(), nil); list.Err() != nil {
+			t.Errorf("%v: %v", c.args, list.Err())
+		}
+		for _, want := range c.want {
+			if !strings.Contains(out.String(), want) {
+				t.Errorf("%v: the bench file lacks %q", c.args, want)
+			}
+		}
+		for _, want := range c.listing {
+			if !strings.Contains(errs.String(), want) {
+				t.Errorf("%v: the listing lacks %q:\n%s", c.args, want, errs.String())
+			}
+		}
+	}
+	var errs bytes.Buffer
+	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: io.Discard, stderr: &errs, now: time.Now}
+	if code := run(w, []string{"simulate", "--transport", "raw", "--address", "hislip"}); code == exitDone || !strings.Contains(errs.String(), "not served") {
+		t.Errorf("exit code %d: %s", code, errs.String())
+	}
+}
