@@ -291,6 +291,21 @@ type LaboratoryFailures struct {
 	Laboratory string              `json:"laboratory,omitempty"`
 	Report     string              `json:"report,omitempty"` // number and date of its report
 	Failures   []LaboratoryFailure `json:"failures"`
+	// Tested is what the laboratory exposed; empty where it does not say. Without it nothing is known
+	// of what it found no failure at.
+	Tested []LaboratoryRange `json:"tested,omitempty"`
+	// Expanded is the laboratory's expanded uncertainty of its level with its K; 0 dB where its report
+	// gives none.
+	Expanded rf.Gain `json:"expanded,omitempty"`
+	K        float64 `json:"k,omitempty"`
+}
+
+// LaboratoryRange is what a laboratory exposed.
+type LaboratoryRange struct {
+	From       rf.Frequency `json:"from"`
+	To         rf.Frequency `json:"to"`
+	Level      string       `json:"level"`
+	Modulation string       `json:"modulation,omitempty"`
 }
 
 // LaboratoryFailure is one line of it. Level is as the report says, with its unit and its meaning
@@ -301,6 +316,12 @@ type LaboratoryFailure struct {
 	Level      string       `json:"level,omitempty"`
 	Modulation string       `json:"modulation,omitempty"`
 	What       string       `json:"what"` // what happened
+	Class      string       `json:"class,omitempty"`
+	// Onset: the laboratory lowered its level until the failure was gone, and Level is where it began.
+	// Otherwise Level is the one that it tested at, and the onset lies at it or anywhere below.
+	Onset bool `json:"onset,omitempty"`
+	// Required is the level that has to be stood, where it is not Level.
+	Required string `json:"required,omitempty"`
 }
 
 // Verdict of a run.
