@@ -32,8 +32,10 @@ import (
 const Port = 1234
 
 const (
-	// longestWait is the most that an adapter waits for an instrument, common practice.
-	longestWait = 3 * time.Second
+	// longestWait is how long the adapter is told to wait for an instrument before it is told anew; it
+	// hears nothing else meanwhile, and the command that switches RF off stands behind it. (Adapters
+	// take up to 3 s, common practice.)
+	longestWait = 500 * time.Millisecond
 	// grace is how much later than it was told an adapter may say that nothing came.
 	grace = 200 * time.Millisecond
 )
