@@ -3,9 +3,11 @@ package main
 import (
 	"fmt"
 	"io"
+	"strings"
 
 	"provoke/internal/analysis"
 	"provoke/internal/event"
+	"provoke/internal/remedy"
 	"provoke/internal/report"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -45,11 +47,37 @@ func (c *compareCommand) Run(w *world) error {
 		}
 	}
 	cmp := analysis.Compare(pair[0], pair[1], c.Margin)
+	predicted, err := remedy.Kept(pair[0], func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err })
+	if err != nil {
+		fmt.Fprintf(w.stderr, "provoke: nothing predicted is shown: %v\n", err)
+	}
 	if c.JSON {
-		return printJSON(w.stdout, report.Comparison(cmp))
+		out := report.Comparison(cmp)
+		out.Predicted = report.Predicted(predicted, cmp)
+		return printJSON(w.stdout, out)
 	}
 	printComparison(w.stdout, cmp)
+	printPredicted(w.stdout, predicted, cmp)
 	return nil
+}
+
+// printPredicted prints what was predicted before the change beside what was measured after it.
+func printPredicted(w io.Writer, p *remedy.Prediction, c analysis.Comparison) {
+	if p == nil {
+		return
+	}
+	fmt.Fprintf(w, "\npredicted before the change, for %s:\n", event.Printable(strings.Join(p.Change, " + ")))
+	beside := remedy.PredictedBeside(*p, c)
+	if len(beside) == 0 {
+		fmt.Fprintln(w, "  at no frequency can it be compared with what was measured")
+		return
+	}
+	t := table(w)
+	fmt.Fprintln(t, "frequency\tpredicted gain\tband\tmeasured\tagreement")
+	for _, b := range beside {
+		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%s\t%s\n", b.Frequency, b.Predicted, b.Low, b.High, gainWords(b.Measured, b.Bound), b.Agreement)
+	}
+	t.Flush()
 }
 
 func printComparison(w io.Writer, c analysis.Comparison) {

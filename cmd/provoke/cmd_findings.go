@@ -4,10 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"text/tabwriter"
 
 	"provoke/internal/analysis"
 	"provoke/internal/event"
+	"provoke/internal/evidence"
 	"provoke/internal/level"
 	"provoke/internal/plan"
 	"provoke/internal/report"
@@ -43,12 +45,43 @@ func (c *findingsCommand) Run(w *world) error {
 	if c.JSON {
 		err = printJSON(w.stdout, report.Findings(f))
 	} else {
-		err = printFindings(w.stdout, r, f)
+		if err = printFindings(w.stdout, r, f); err == nil {
+			printEvidence(w.stdout, job, r, control)
+		}
 	}
 	if err == nil && c.FailOnUpset && f.Upsets > 0 {
 		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", count(f.Upsets, "frequency", "frequencies"), f.Run))
 	}
 	return err
+}
+
+// printEvidence prints what this run and its control show about the cause of each failing band; the
+// other runs of the job may show more.
+func printEvidence(w io.Writer, job *store.Job, r result.Run, control *result.Run) {
+	runs := []result.Run{r}
+	if control != nil {
+		runs = append(runs, *control)
+		slices.SortFunc(runs, func(a, b result.Run) int { return a.Number - b.Number })
+	}
+	bench, err := evidence.BenchOf(r, func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err })
+	if err != nil {
+		bench = nil // then nothing is known of the amplifier's harmonics, and no line says anything of them
+	}
+	e, err := evidence.Explain(runs, r.Number, evidence.OfAmplifier(bench))
+	if err != nil {
+		return
+	}
+	t := table(w)
+	lines := 0
+	for _, b := range e.Bands {
+		for _, l := range b.Lines {
+			if lines++; lines == 1 {
+				fmt.Fprintln(w, "\nwhat this run shows about the cause (provoke explain compares it with the other runs of the job)")
+			}
+			fmt.Fprintf(t, "  %s\t%s\tfor %s\t%s\n", analysis.Span(b.Band), l.Strength, l.For, event.Printable(l.Compared))
+		}
+	}
+	t.Flush()
 }
 
 // readChosen folds the run with a number, or the newest exposure, and the control run it is compared

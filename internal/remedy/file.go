@@ -178,12 +178,19 @@ func (b *builder) cable(name string) {
 	b.out.Cable = c
 }
 
-// branch is a series branch as a one-port. An empty one is no impedance.
-func (f branchFile) branch() twoport.OnePort {
-	if f.Capacitance > 0 {
-		return twoport.Capacitor{Farad: f.Capacitance, ESL: f.Inductance, ESR: f.Resistance}
+// branch is a series branch; an empty one is no impedance.
+func (f branchFile) branch() twoport.SeriesOf {
+	var out twoport.SeriesOf
+	if f.Resistance > 0 {
+		out = append(out, twoport.Resistor(f.Resistance))
 	}
-	return twoport.Inductor{Henry: f.Inductance, Ohm: f.Resistance}
+	if f.Inductance > 0 {
+		out = append(out, twoport.Inductor{Henry: f.Inductance})
+	}
+	if f.Capacitance > 0 {
+		out = append(out, twoport.Capacitor{Farad: f.Capacitance})
+	}
+	return out
 }
 
 func (f branchFile) empty() bool { return f == branchFile{} }
@@ -240,6 +247,10 @@ func (b *builder) part(at string, f partFile) {
 	case f.Bond != nil:
 		if f.Bond.empty() || f.Bond.Capacitance > 0 {
 			b.doc.Problem(at+".bond", at+".bond is no bond", "write its resistance and inductance: {resistance: 2 mΩ, inductance: 5 nH}")
+			return
+		}
+		if len(b.out.Port.Bond) == 0 {
+			b.doc.Problem(at+".bond", at+" is a bond of the cable's shield, and port.bond is not given", "say how the shield is bonded now, even if only by a pigtail; a cable without a shield has no bond")
 			return
 		}
 		p.Alternatives = []Choice{{Name: f.Name, AtPort: Bond(f.Bond.Resistance, f.Bond.Inductance), ReplacesBond: true}}
@@ -398,6 +409,30 @@ func (b *builder) rest(f partsFile) {
 			b.doc.Problem(where, fmt.Sprintf("%v is not within the cable's band, %v to %v", at, c.Low, c.High), "")
 		}
 	}
+}
+
+// Fitted returns the file with its cable and port as they are estimated from the readings of a run. Of
+// the port the first resistor (of the circuit) and the first capacitor (of the chassis, where the
+// circuit has none) may move; the spread takes the limits of the estimate.
+func (f *File) Fitted(readings []cable.Reading, confidence float64) (*File, *cable.Estimate, error) {
+	circuit, _ := f.Port.Circuit.(twoport.SeriesOf)
+	chassis, _ := f.Port.Chassis.(twoport.SeriesOf)
+	c := *f.Cable
+	c.DUT = append(append(twoport.SeriesOf{}, circuit...), chassis...)
+	e, err := c.Estimate(readings, nil, confidence)
+	if err != nil {
+		return nil, nil, fmt.Errorf("remedy: %w", err)
+	}
+	out := *f
+	out.Cable = e.Cable
+	if end, ok := e.Cable.DUT.(twoport.SeriesOf); ok && len(end) == len(circuit)+len(chassis) {
+		out.Port.Circuit = end[:len(circuit)]
+		if f.Port.Chassis != nil {
+			out.Port.Chassis = end[len(circuit):]
+		}
+	}
+	out.Spread = f.Spread.OfEstimate(e)
+	return &out, e, nil
 }
 
 // Grid returns the frequencies and needs of a file that says itself what is missing: those, and n more

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"provoke/internal/analysis"
+	"provoke/internal/result"
 	"provoke/internal/rf"
 )
 
@@ -66,6 +67,27 @@ func ReadPrediction(data []byte) (Prediction, error) {
 		last = x.Hz
 	}
 	return p, nil
+}
+
+// Kept returns the newest prediction that is kept with a run; nil where there is none. attachment
+// returns a file of the job by its hash.
+func Kept(r result.Run, attachment func(hash string) ([]byte, error)) (*Prediction, error) {
+	for i := len(r.Attachments) - 1; i >= 0; i-- {
+		a := r.Attachments[i]
+		if a.Name != PredictionName {
+			continue
+		}
+		data, err := attachment(a.SHA256)
+		if err != nil {
+			return nil, fmt.Errorf("the prediction of run %d: %w", r.Number, err)
+		}
+		p, err := ReadPrediction(data)
+		if err != nil {
+			return nil, fmt.Errorf("the prediction of run %d: %w", r.Number, err)
+		}
+		return &p, nil
+	}
+	return nil, nil
 }
 
 // at returns the prediction at a frequency, between its points over the logarithm of frequency; false

@@ -41,8 +41,10 @@ func (s Spread) OfEstimate(e *cable.Estimate) Spread {
 			if q.Known() {
 				s.Length = rf.Length(half)
 			}
-		case cable.DUTCapacitance, cable.DUTResistance:
-			s.Chassis = max(s.Chassis, rf.Fraction(relative))
+		case cable.DUTCapacitance:
+			s.Chassis = rf.Fraction(relative)
+		case cable.DUTResistance:
+			s.Circuit = rf.Fraction(relative)
 		case cable.AEResistance, cable.AEInductance:
 			s.AE = max(s.AE, rf.Fraction(relative))
 		case cable.SkinLoss:

@@ -123,7 +123,7 @@ func (p *page) compareSection() section {
 	if c.Figure != nil {
 		s.figure(*c.Figure)
 	}
-	s.table(c.Bands, c.Points)
+	s.table(c.Bands, c.Points, c.Predicted)
 	return s
 }
 
@@ -132,7 +132,7 @@ func (r *runPart) section() section {
 	for _, w := range r.Words {
 		s.say("", w)
 	}
-	s.table(r.Bands)
+	s.table(r.Bands, r.Evidence)
 	s.figure(r.Figures...)
 	s.table(r.Upsets, r.Safing)
 	return s

@@ -108,6 +108,9 @@ type ComparisonJSON struct {
 	Reservations []string           `json:"reservations"`
 	Points       []ComparedJSON     `json:"points"`
 	Bands        []ComparedBandJSON `json:"bands"`
+	// Predicted is what provoke remedy predicted before the change, kept with the before-run; null
+	// where nothing was.
+	Predicted *PredictedJSON `json:"predicted"`
 }
 
 // RunJSON names a run.

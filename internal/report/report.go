@@ -71,7 +71,7 @@ func (p *page) tables() []Table {
 		tables = append(tables, p.Setup.Fields, p.Setup.Equipment, p.Setup.Curves, p.Setup.Monitors, p.Setup.Exposure)
 	}
 	for _, r := range p.Detailed {
-		tables = append(tables, r.Bands, r.Upsets, r.Profile, stepsTable(r.run), readingsTable(r.run), r.Safing)
+		tables = append(tables, r.Bands, r.Evidence, r.Upsets, r.Profile, stepsTable(r.run), readingsTable(r.run), r.Safing)
 	}
 	tables = append(tables, p.Deviations, p.Journal, p.Attachments, p.Files, p.Laboratory)
 	var out []Table
@@ -134,7 +134,9 @@ func newPage(j Job) (*page, error) {
 		}
 	}
 	for _, r := range detailed {
-		p.Detailed = append(p.Detailed, newRunPart(r, analysis.ControlFor(j.Runs, r), p.Comparison))
+		part := newRunPart(r, analysis.ControlFor(j.Runs, r), p.Comparison)
+		part.Evidence = evidenceTable(j, r)
+		p.Detailed = append(p.Detailed, part)
 	}
 	p.Setup = newSetupPart(j, detailed)
 	p.Bench = p.Setup.bench
@@ -166,7 +168,9 @@ func compare(j Job) (*comparisonPart, error) {
 	if err != nil {
 		return nil, err
 	}
-	return newComparisonPart(analysis.Compare(pair[0], pair[1], j.Margin)), nil
+	part := newComparisonPart(analysis.Compare(pair[0], pair[1], j.Margin))
+	part.Predicted = predictedTable(j, pair[0], part.Comparison)
+	return part, nil
 }
 
 // setupPart is the setup and equipment of the first run told in full.
@@ -186,11 +190,14 @@ type comparisonPart struct {
 	Words                      string // the verdict
 	Mark                       string
 	Differences, Bands, Points Table
+	Predicted                  Table // beside measured; empty where nothing was predicted
 	Figure                     *Figure
 }
 
 // Tables returns the tables of the part.
-func (c *comparisonPart) Tables() []Table { return []Table{c.Differences, c.Bands, c.Points} }
+func (c *comparisonPart) Tables() []Table {
+	return []Table{c.Differences, c.Bands, c.Points, c.Predicted}
+}
 
 func newComparisonPart(c analysis.Comparison) *comparisonPart {
 	part := &comparisonPart{
@@ -211,6 +218,7 @@ type runPart struct {
 	Heading                        string
 	Words                          []string
 	Bands, Upsets, Profile, Safing Table
+	Evidence                       Table // on the cause of the failing bands
 	Figures                        []Figure
 }
 
