@@ -66,6 +66,7 @@ type commands struct {
 func main() {
 	signals := make(chan os.Signal, 4)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	ignoreFileLimit()
 	info, err := os.Stderr.Stat()
 	w := &world{
 		ctx:   context.Background(),

@@ -22,6 +22,7 @@ import (
 	"provoke/internal/problem"
 	"provoke/internal/result"
 	"provoke/internal/rf"
+	"provoke/internal/scpi"
 	"provoke/internal/store"
 )
 
@@ -235,7 +236,7 @@ func perform(w *world, o performance) (engine.Result, error) {
 
 // carryOut opens the instruments and runs the engine.
 func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) (engine.Result, error) {
-	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{})
+	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan)})
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
 	}
@@ -273,6 +274,13 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		Armed: armed(o, pr), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
 	})
 	return res, withCode(exitOf(res), err)
+}
+
+// withinDeadMan is how long one exchange with an instrument is waited for when neither bench file nor
+// command table say: short enough that an instrument that does not answer is named as the cause
+// before the dead-man acts, the question why it did not answer included.
+func withinDeadMan(p *plan.Plan) time.Duration {
+	return min(scpi.DefaultTimeout, 6*p.DeadMan.Std()/10)
 }
 
 // exitOf returns the exit code of a verdict.

@@ -22,6 +22,8 @@ type Options struct {
 	Trace func(scpi.Exchange)
 	// Timeout for one exchange; 0 means the bench file's, else the table's, else 2 s.
 	Timeout time.Duration
+	// Default replaces the last of these.
+	Default time.Duration
 	// Tables are the user's own command tables; they come before the built-in ones of the same name.
 	Tables []Table
 	// ForSilencing opens what can be opened: a source whose load or unit is not what the bench file
@@ -65,7 +67,7 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 		return nil, fmt.Errorf("open %s %s: %w", role, id, err)
 	}
 	timeout := o.Timeout
-	for _, t := range []time.Duration{c.Timeout.Std(), table.Timeout.Std()} {
+	for _, t := range []time.Duration{c.Timeout.Std(), table.Timeout.Std(), o.Default} {
 		if timeout <= 0 {
 			timeout = t
 		}

@@ -297,7 +297,10 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 			return r.awaitPerson(ctx, off, c)
 		}
 		if err != nil {
-			return fmt.Errorf("reset the DUT: %w", err)
+			// The product's line is down: a person has to see to it.
+			c.Class = event.NotRecovered
+			c.Note += fmt.Sprintf("; it cannot be reset: %v", err)
+			return r.awaitPerson(ctx, off, c)
 		}
 		first, err = r.awaitWell(ctx, time.Now())
 		if err == nil {
@@ -315,7 +318,7 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 
 // awaitPerson holds the run, RF off, until somebody brought the DUT back.
 func (r *run) awaitPerson(ctx context.Context, off time.Time, c *event.StepClosed) error {
-	if err := r.journal(event.Hold{Why: "the product did not recover: reset or power-cycle it; the run goes on when it is well"}); err != nil {
+	if err := r.journal(event.Hold{Why: "the product did not recover (" + c.Note + "): reset or power-cycle it; the run goes on when it is well"}); err != nil {
 		return err
 	}
 	r.tell("RF off: the product did not recover; reset or power-cycle it")
@@ -330,7 +333,7 @@ func (r *run) awaitPerson(ctx context.Context, off time.Time, c *event.StepClose
 			return err
 		}
 	}
-	return fmt.Errorf("the product upset at %v and did not recover: bring it back, then go on with --resume", c.Step.Point.Frequency)
+	return fmt.Errorf("the product upset at %v (%s) and did not recover: bring it back, then go on with --resume", r.status.Step.Point.Frequency, c.Note)
 }
 
 // personWithin bounds the wait for a person.

@@ -149,6 +149,7 @@ func (b *Bench) handQuestions() []command {
 			r := p.record
 			return fmt.Sprintf("%s,%s", show(r.highestCrest), show(r.highestDUT)), nil
 		}},
+		{header: "RF[:STATe]", query: func([]string) (string, error) { return showBool(p.now.on), nil }},
 		{header: "RF:SEConds", query: func([]string) (string, error) { return show(p.record.on.Seconds()), nil }},
 		{header: "RF:EXPosures", query: func([]string) (string, error) { return strconv.Itoa(p.record.exposures), nil }},
 		{header: "SPEed", query: func([]string) (string, error) { return show(b.config.Speed), nil }},
