@@ -6,7 +6,7 @@ cd "$(dirname "$0")"
 
 command -v go >/dev/null || { echo "test.sh: Go is not on the PATH; install Go $(awk '/^go /{print $2}' go.mod) or newer"; exit 1; }
 
-need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy python3-uncertainties ngspice lxi-tools socat poppler-utils qpdf chromium mbpoll mosquitto mosquitto-clients tshark wireshark-common"
+need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy python3-uncertainties ngspice lxi-tools socat poppler-utils qpdf chromium mbpoll mosquitto mosquitto-clients tshark wireshark-common iproute2 linux-libc-dev python3-zeroconf"
 if command -v apt-get >/dev/null && [ "$(id -u)" = 0 ]; then
   missing=""
   for p in $need; do dpkg -s "$p" >/dev/null 2>&1 || missing="$missing $p"; done
