@@ -260,6 +260,56 @@ func TestReportWritesOnePageAndItsTables(t *testing.T) {
 	}
 }
 
+func TestReportIsWrittenInTheFormThatEachEndingNames(t *testing.T) {
+	job, dir := weigherJobFile(t), t.TempDir()
+	for _, paper := range []string{"a4", "letter"} {
+		code, _, errs := asked("report", job, "-o", filepath.Join(dir, paper+".html"), "-o", filepath.Join(dir, paper+".PDF"), "-o", filepath.Join(dir, "a,b"+paper+".xlsx"), "--paper", paper)
+		if code != exitDone {
+			t.Fatalf("exit code %d: %s", code, errs)
+		}
+	}
+	// The first bytes of each form: HTML 5, ISO 32000-1 7.5.2, and a ZIP archive.
+	for name, begins := range map[string]string{"a4.html": "<!DOCTYPE html>", "a4.PDF": "%PDF-1.", "letter.PDF": "%PDF-1.", "a,ba4.xlsx": "PK\x03\x04"} {
+		data, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil || !strings.HasPrefix(string(data), begins) {
+			t.Errorf("%s begins with %.20q (%v)", name, data, err)
+		}
+	}
+	a, _ := os.ReadFile(filepath.Join(dir, "a4.PDF"))
+	b, _ := os.ReadFile(filepath.Join(dir, "letter.PDF"))
+	if bytes.Equal(a, b) {
+		t.Error("both papers give the same document")
+	}
+}
+
+func TestReportRefusesAnEndingThatNamesNoForm(t *testing.T) {
+	job, out := weigherJobFile(t), filepath.Join(t.TempDir(), "report.doc")
+	if code, _, errs := asked("report", job, "-o", out); code != exitUsage || !strings.Contains(errs, ".html, .pdf or .xlsx") {
+		t.Errorf("exit code %d: %s", code, errs)
+	}
+	if code, _, errs := asked("report", job, "-o", "report.pdf", "--paper", "a5"); code != exitUsage || !strings.Contains(errs, "a4") {
+		t.Errorf("a paper that is not known: exit code %d: %s", code, errs)
+	}
+}
+
+func TestTheSameJobGivesTheSameReportWheneverItIsWritten(t *testing.T) {
+	job, dir := weigherJobFile(t), t.TempDir()
+	for i, at := range []time.Time{weigherClock, weigherClock.AddDate(3, 0, 0)} {
+		w := &world{stdout: &bytes.Buffer{}, stderr: &bytes.Buffer{}, now: func() time.Time { return at }}
+		name := filepath.Join(dir, string(rune('a'+i)))
+		if code := run(w, []string{"report", job, "-o", name + ".pdf", "-o", name + ".html"}); code != exitDone {
+			t.Fatal(w.stderr)
+		}
+	}
+	for _, ending := range []string{".pdf", ".html"} {
+		a, err := os.ReadFile(filepath.Join(dir, "a"+ending))
+		b, _ := os.ReadFile(filepath.Join(dir, "b"+ending))
+		if err != nil || !bytes.Equal(a, b) {
+			t.Errorf("%s differs three years later (%v)", ending, err)
+		}
+	}
+}
+
 func TestReportDoesNotWriteOverAJob(t *testing.T) {
 	job := weigherJobFile(t)
 	if code, _, errs := asked("report", job, "-o", job); code != exitUsage || !strings.Contains(errs, "is a job file") {

@@ -22,9 +22,9 @@ type reportCommand struct {
 	Paper  string   `default:"a4" enum:"a4,letter" help:"Paper of the PDF: a4 or letter (${default})."`
 	CSV    string   `name:"csv" placeholder:"DIR" help:"Also write every table as a CSV file into this folder."`
 	Runs   []int    `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones and those between, or the newest exposure, when not given."`
-	Before int     `placeholder:"N" help:"Run before the change; the first exposure when not given."`
-	After  int     `placeholder:"N" help:"Run after the change; the last exposure with a --changed text when not given."`
-	Margin rf.Gain `placeholder:"'N dB'" default:"0 dB" help:"What the after-run has to stand above the onset before, beside the level wanted."`
+	Before int      `placeholder:"N" help:"Run before the change; the first exposure when not given."`
+	After  int      `placeholder:"N" help:"Run after the change; the last exposure with a --changed text when not given."`
+	Margin rf.Gain  `placeholder:"'N dB'" default:"0 dB" help:"What the after-run has to stand above the onset before, beside the level wanted."`
 }
 
 // Run writes the report of a job.

@@ -60,7 +60,7 @@ func orientationIn(tiff []byte) orientation {
 
 // place draws a registered picture upright into a rectangle.
 func (o orientation) place(f *fpdf.Fpdf, name string, x, y, w, h float64) {
-	turns := map[orientation]float64{3: 180, 4: 180, 5: 270, 6: 270, 7: 90, 8: 90}
+	turns := map[orientation]float64{3: 180, 4: 180, 5: 90, 6: 270, 7: 270, 8: 90}
 	mirrored := o == 2 || o == 4 || o == 5 || o == 7
 	cx, cy := x+w/2, y+h/2
 	f.TransformBegin()
@@ -73,6 +73,6 @@ func (o orientation) place(f *fpdf.Fpdf, name string, x, y, w, h float64) {
 	if o.sideways() {
 		w, h = h, w
 	}
-	f.ImageOptions(name, cx-w/2, cy-h/2, w, h, false, fpdf.ImageOptions{}, 0, "")
+	f.ImageOptions(name, cx-w/2, cy-h/2, w, h, false, fpdf.ImageOptions{AllowNegativePosition: true}, 0, "")
 	f.TransformEnd()
 }

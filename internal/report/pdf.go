@@ -84,8 +84,6 @@ func newPrinter(size fpdf.SizeType, p *page) (*printer, error) {
 	f.SetCatalogSort(true)
 	f.SetCreationDate(made)
 	f.SetModificationDate(made)
-	f.SetProducer("provoke "+p.Job.Program, true)
-	f.SetCreator("provoke "+p.Job.Program, true)
 	f.SetSubject("Findings of an immunity bench", true)
 	f.SetLang("en")
 	f.SetAutoPageBreak(false, 0)
@@ -95,6 +93,8 @@ func newPrinter(size fpdf.SizeType, p *page) (*printer, error) {
 		return nil, err
 	}
 	f.SetTitle(faces.plain(p.Title), true)
+	f.SetProducer(faces.plain("provoke "+p.Job.Program), true)
+	f.SetCreator(faces.plain("provoke "+p.Job.Program), true)
 	d := &printer{
 		f: f, p: p, faces: faces, left: marginSide, width: size.Wd - 2*marginSide, right: size.Wd - marginSide,
 		bottom: size.Ht - marginBottom, height: size.Ht, pictures: map[string]bool{},

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"encoding/gob"
 	"fmt"
 	"image"
 	_ "image/jpeg" // pictures are read before they are put into a page
@@ -146,13 +147,45 @@ func (d *printer) register(p *picture) (turn orientation, w, h float64, err erro
 			return 0, 0, 0, err
 		}
 	}
-	d.f.RegisterImageOptionsReader(p.Hash, fpdf.ImageOptions{ImageType: name}, bytes.NewReader(data))
+	info := d.f.RegisterImageOptionsReader(p.Hash, fpdf.ImageOptions{ImageType: name}, bytes.NewReader(data))
 	if err := d.f.Error(); err != nil {
 		d.f.ClearError()
 		return 0, 0, 0, err
 	}
 	d.pictures[p.Hash] = true
-	return turn, w, h, nil
+	return turn, w, h, apart(info, len(d.pictures))
+}
+
+// apart makes the widths of pictures differ by far less than a dot. The library puts pictures into
+// the file in the order of their widths, and those of the same width, as one camera makes them, in
+// an order that differs from one time to the next; it writes the width as a whole number.
+func apart(info *fpdf.ImageInfoType, n int) error {
+	data, err := info.GobEncode()
+	if err != nil {
+		return err
+	}
+	// The fields in the order of the library's GobEncode.
+	var body, mask, palette []byte
+	var number, bits int
+	var w, h, scale, dots float64
+	var space, filter, parameters string
+	var transparent []int
+	fields := []any{&body, &mask, &number, &w, &h, &space, &palette, &bits, &filter, &parameters, &transparent, &scale, &dots}
+	decoder := gob.NewDecoder(bytes.NewReader(data))
+	for _, f := range fields {
+		if err := decoder.Decode(f); err != nil {
+			return err
+		}
+	}
+	w += float64(n) * 1e-4
+	var out bytes.Buffer
+	encoder := gob.NewEncoder(&out)
+	for _, f := range fields {
+		if err := encoder.Encode(f); err != nil {
+			return err
+		}
+	}
+	return info.GobDecode(out.Bytes())
 }
 
 // plainPNG writes a picture as opaque PNG of eight bits on white, which every reader of PDF shows

@@ -132,12 +132,12 @@ func (d *printer) cells(s *setTable, row []Cell) (lines [][]string, height float
 }
 
 // row writes a row. One that does not fit on the page goes to the next; one that is longer than a
-// page is broken line by line.
+// third of a page is broken line by line.
 func (d *printer) row(s *setTable, n int) {
 	row := s.Rows[n]
 	lines, h := d.cells(s, row)
 	lead := s.headStyle().lead()
-	if d.y+h > d.bottom {
+	if d.y+h > d.bottom && (h < (d.bottom-marginTop)/3 || d.y+3*lead > d.bottom) {
 		d.goOn(s)
 	}
 	d.y += cellPad
@@ -230,16 +230,15 @@ func (d *printer) extent(s *setTable) (least, most []float64) {
 
 // share divides the room among the columns. Where all fits, the columns lie further apart, or, with
 // two of them, the second takes the rest. Where not, the columns that want least get it first, so
-// that lines break where there is most text. Where even the least widths do not fit, all give way
-// alike.
+// that lines break where there is most text. Where even the least widths do not fit, the widest
+// columns give way.
 func share(least, most []float64, room float64) []float64 {
 	out := slices.Clone(least)
 	low, high := sum(least), sum(most)
 	switch {
 	case low > room:
-		for i := range out {
-			out[i] *= room / low
-		}
+		clear(out)
+		modest(out, least, room)
 	case high <= room && len(out) == 2:
 		out[0] = min(most[0]*1.3+20, room-most[1])
 		out[1] = room - out[0]

@@ -109,7 +109,7 @@ func (s sketcher) draw() {
 		s.auxiliary()
 		s.distances(clamp, probe)
 	} else {
-		s.jig(clamp)
+		s.jig(clamp, probe)
 	}
 	s.injection(clamp)
 	s.measurement(probe, clamp)
@@ -209,19 +209,22 @@ func (s sketcher) distances(clamp, probe vg.Length) {
 	}
 }
 
-// jig draws the calibration jig with its two ports.
-func (s sketcher) jig(clamp vg.Length) {
-	left, right := clamp-96, clamp+96
+// jig draws the calibration jig with its two ports, clamp and probe between them.
+func (s sketcher) jig(clamp, probe vg.Length) {
+	left, right := min(clamp, probe)-64, max(clamp, probe)+64
 	s.block(left, planeY, 12, cableY-planeY+16, planeIn)
 	s.block(right-12, planeY, 12, cableY-planeY+16, planeIn)
 	s.line(2.6, ink, left+12, cableY, right-12, cableY)
-	ohm := "50 Ω"
+	port := []string{"port, 50 Ω"}
 	if s.fixture == catalog.Jig150 {
-		ohm = "150 Ω through an adaptor"
+		port = []string{"port, 150 Ω", "through an adaptor"}
 	}
-	s.text(left-6, cableY-3, draw.XRight, ink, 8.5, "port, "+ohm)
-	s.text(right+6, cableY-3, draw.XLeft, ink, 8.5, "port, "+ohm)
-	s.text(clamp, planeY+12, draw.XCenter, soft, 8.5, fmt.Sprintf("calibration jig, loop of %v", s.fixture.LoopImpedance()))
+	for i, l := range port {
+		y := cableY - 3 - vg.Length(i)*10.5
+		s.text(left-6, y, draw.XRight, ink, 8.5, l)
+		s.text(right+6, y, draw.XLeft, ink, 8.5, l)
+	}
+	s.text((left+right)/2, planeY+12, draw.XCenter, soft, 8.5, fmt.Sprintf("calibration jig, loop of %v", s.fixture.LoopImpedance()))
 }
 
 func (s sketcher) clampBody(x vg.Length) {

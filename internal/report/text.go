@@ -295,8 +295,12 @@ func runWords(r result.Run, f analysis.Findings) []string {
 	if r.Opened.RunKind != plan.Calibration {
 		out = append(out, firstUpper(bandsInWords(f)))
 	}
-	if r.Safed != nil {
+	switch {
+	case r.Safed == nil:
+	case r.Safed.Quiet:
 		out = append(out, fmt.Sprintf("At the end the bench was silenced in %v: %s.", r.Safed.Took, r.Safed.How))
+	default:
+		out = append(out, fmt.Sprintf("At the end the bench could NOT be shown to be silent, after %v: %s.", r.Safed.Took, r.Safed.How))
 	}
 	for _, l := range r.FirstLight {
 		words := "agrees with"

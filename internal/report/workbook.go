@@ -54,7 +54,10 @@ type book struct {
 	head, bold, wrapped, bad, warn, largest int
 }
 
-const summarySheet = "Summary"
+const (
+	summarySheet = "Summary"
+	sheetFont    = "Calibri" // that of a new workbook
+)
 
 func newBook(p *page) (*book, error) {
 	b := &book{f: excelize.NewFile(), used: map[string]bool{strings.ToLower(summarySheet): true}}
@@ -71,13 +74,13 @@ func newBook(p *page) (*book, error) {
 			*to, err = b.f.NewStyle(&s)
 		}
 	}
-	colour := func(hex string) *excelize.Font { return &excelize.Font{Bold: true, Color: hex} }
-	add(&b.head, excelize.Style{Font: &excelize.Font{Bold: true}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"E3E9ED"}}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}})
-	add(&b.bold, excelize.Style{Font: &excelize.Font{Bold: true}, Alignment: &excelize.Alignment{Vertical: "top"}})
+	colour := func(hex string) *excelize.Font { return &excelize.Font{Bold: true, Color: hex, Family: sheetFont} }
+	add(&b.head, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"E3E9ED"}}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}})
+	add(&b.bold, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont}, Alignment: &excelize.Alignment{Vertical: "top"}})
 	add(&b.wrapped, excelize.Style{Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}})
 	add(&b.bad, excelize.Style{Font: colour("A81C1B")})
 	add(&b.warn, excelize.Style{Font: colour("8A5A00")})
-	add(&b.largest, excelize.Style{Font: &excelize.Font{Bold: true, Size: 36, Color: "FFFFFF"}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"A81C1B"}}})
+	add(&b.largest, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont, Size: 36, Color: "FFFFFF"}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"A81C1B"}}})
 	return b, err
 }
 
@@ -110,7 +113,13 @@ func (b *book) summary(p *page) (row int, err error) {
 				err = b.f.SetCellStyle(summarySheet, at, at, style)
 			}
 		}
+		if err == nil {
+			err = b.f.SetRowHeight(summarySheet, row, b.height(style, cells))
+		}
 		row++
+	}
+	if err := b.printed(summarySheet); err != nil {
+		return 0, err
 	}
 	if err := b.f.SetColWidth(summarySheet, "A", "A", 34); err != nil {
 		return 0, err
@@ -143,8 +152,32 @@ func (b *book) summary(p *page) (row int, err error) {
 	return row, err
 }
 
+// height is that of a row of the summary: the text of its second column is broken into lines.
+func (b *book) height(style int, cells []string) float64 {
+	const line, characters = 15.0, 118
+	switch {
+	case style == b.largest:
+		return 50
+	case len(cells) < 2:
+		return line
+	}
+	lines := 1 + (len([]rune(cells[1]))-1)/characters
+	return min(line*float64(max(lines, 1)), 400)
+}
+
+// printed makes a sheet print across one page.
+func (b *book) printed(sheet string) error {
+	fit, one, any := true, 1, 0
+	if err := b.f.SetSheetProps(sheet, &excelize.SheetPropsOptions{FitToPage: &fit}); err != nil {
+		return err
+	}
+	landscape := "landscape"
+	return b.f.SetPageLayout(sheet, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &one, FitToHeight: &any})
+}
+
 // charts draws the immunity profile of each run told in full beside its level wanted.
 func (b *book) charts(p *page, row int) error {
+	drawn := 0
 	for _, r := range p.Detailed {
 		c := chartOf(r.Findings)
 		if len(c.table.Rows) == 0 {
@@ -162,8 +195,40 @@ func (b *book) charts(p *page, row int) error {
 		if err := b.f.AddChart(summarySheet, at, chart); err != nil {
 			return err
 		}
+		drawn++
+		if err := b.overFrequency(drawn); err != nil {
+			return err
+		}
 		row += 26
 	}
+	return nil
+}
+
+// logarithmic turns what the library writes for a scatter chart into one over a logarithmic axis:
+// it knows a logarithmic vertical axis only, takes the values of the horizontal one for words, and
+// gives that axis four elements that the standard has for axes of categories only (ISO/IEC 29500-1,
+// 21.2.2.226, CT_ValAx).
+var logarithmic = strings.NewReplacer(
+	`<axId val="100000000"></axId><scaling>`, `<axId val="100000000"></axId><scaling><logBase val="10"></logBase>`,
+	`<auto val="1"></auto><lblAlgn val="ctr"></lblAlgn><lblOffset val="100"></lblOffset><noMultiLvlLbl val="0"></noMultiLvlLbl>`, `<crossBetween val="midCat"></crossBetween>`,
+	`<crosses val="autoZero">`, `<crosses val="min">`,
+	`<xVal><strRef>`, `<xVal><numRef>`, `</strRef></xVal>`, `</numRef></xVal>`,
+	`<scatterStyle val="smoothMarker">`, `<scatterStyle val="lineMarker">`,
+)
+
+// overFrequency gives a chart that was added its logarithmic frequency axis.
+func (b *book) overFrequency(chart int) error {
+	part := fmt.Sprintf("xl/charts/chart%d.xml", chart)
+	content, ok := b.f.Pkg.Load(part)
+	text, isBytes := content.([]byte)
+	if !ok || !isBytes {
+		return fmt.Errorf("the chart %s is not there", part)
+	}
+	changed := logarithmic.Replace(string(text))
+	if !strings.Contains(changed, `<logBase val="10">`) || strings.Contains(changed, "<xVal><strRef>") {
+		return fmt.Errorf("the chart %s has no frequency axis", part)
+	}
+	b.f.Pkg.Store(part, []byte(changed))
 	return nil
 }
 
@@ -256,8 +321,9 @@ func (c chartTable) chart(sheet, title string) (*excelize.Chart, error) {
 	words := func(text string) excelize.ChartTitle {
 		return excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: text}}}
 	}
-	out.XAxis = excelize.ChartAxis{LogBase: 10, Minimum: &low, Maximum: &high, MajorGridLines: true, Title: words("frequency (Hz)"), NumFmt: excelize.ChartNumFmt{CustomNumFmt: `[>=1000000]0.###,," M";[>=1000]0.###," k";0`}}
-	out.YAxis = excelize.ChartAxis{MajorGridLines: true, Title: words("current on the cable (dBµA)")}
+	dark := excelize.Font{Color: "1B2730", Size: 9}
+	out.XAxis = excelize.ChartAxis{Font: dark, Minimum: &low, Maximum: &high, MajorGridLines: true, Title: words("frequency (Hz)"), NumFmt: excelize.ChartNumFmt{CustomNumFmt: `[>=1000000]0.###,," M";[>=1000]0.###," k";0`}}
+	out.YAxis = excelize.ChartAxis{Font: dark, MajorGridLines: true, Title: words("current on the cable (dBµA)")}
 	if least, most, ok := c.levels(); ok {
 		out.YAxis.Minimum, out.YAxis.Maximum = &least, &most
 	}
@@ -344,6 +410,9 @@ func (b *book) table(t Table) error {
 // stream writes the rows of a table into a new sheet.
 func (b *book) stream(sheet string, t Table, rows [][]Cell) error {
 	if _, err := b.f.NewSheet(sheet); err != nil {
+		return err
+	}
+	if err := b.printed(sheet); err != nil {
 		return err
 	}
 	w, err := b.f.NewStreamWriter(sheet)
