@@ -92,7 +92,7 @@ func (c *explainCommand) harmonics(w *world, job *store.Job, r result.Run) (evid
 }
 
 func printExplanation(w io.Writer, e evidence.Explanation) {
-	fmt.Fprintf(w, "run %d; compared with runs %s of the same state of the product\n", e.Run, numbersOf(e.Considered))
+	fmt.Fprintf(w, "run %d; compared with %s of the same state of the product\n", e.Run, numbersOf(e.Considered))
 	if len(e.Bands) == 0 {
 		fmt.Fprintln(w, "no upset, nothing to explain")
 	}
