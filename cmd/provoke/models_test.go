@@ -1,0 +1,264 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/curve"
+	"provoke/internal/event"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/report"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+)
+
+var updateModels = flag.Bool("update-models", false, "rewrite testdata/models")
+
+func modelRun(args ...string) (code int, stdout, stderr string) {
+	var out, err bytes.Buffer
+	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &err,
+		now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
+	code = run(w, args)
+	return code, out.String(), err.String()
+}
+
+const (
+	jigFolder    = "../../internal/jig/testdata/"
+	designFile   = "../../internal/design/testdata/clamp.yaml"
+	remedyFolder = "../../internal/remedy/testdata/"
+)
+
+var noNumber = regexp.MustCompile(`NaN|[^a-zA-Z]Inf|%!|\be\+?[0-9]{3}\b`)
+
+// The pages hold what package tests have checked against closed forms and outside programs; here it is
+// that they are printed whole, with units and without a number that is none.
+func TestPagesOfTheModels(t *testing.T) {
+	probes := []string{jigFolder + "demo-probe-1.s3p", jigFolder + "demo-probe-2.s3p", jigFolder + "demo-probe-3.s3p"}
+	for name, args := range map[string][]string{
+		"probe":     append([]string{"characterise", "probe", "--turns", "8", "--line", "22 mm", "--line-impedance", "54 Ω"}, probes...),
+		"clamp":     {"characterise", "clamp", jigFolder + "demo-clamp.s3p", "--line", "45 mm", "--line-impedance", "58 Ω"},
+		"linearity": {"characterise", "linearity", jigFolder + "demo-levels.csv", "--edition", "older"},
+		"design":    {"design", "clamp", designFile},
+		"remedy":    {"remedy", remedyFolder + "parts.yaml"},
+		"use":       {"remedy", remedyFolder + "parts.yaml", "--use", "ring core, 5 turns", "--use", "4.70 nF", "--reference", "same probe current"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			code, out, errs := modelRun(args...)
+			if code != exitDone {
+				t.Fatalf("exit code %d: %s", code, errs)
+			}
+			got := out + errs
+			file := filepath.Join("testdata", "models", name+".txt")
+			if *updateModels {
+				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("printed\n%s\nwant\n%s", got, want)
+			}
+			if noNumber.MatchString(got) {
+				t.Errorf("a number that is none was printed: %q", noNumber.FindString(got))
+			}
+			code, out, errs = modelRun(append(args, "--json")...)
+			if code != exitDone || !json.Valid([]byte(out)) || noNumber.MatchString(out) {
+				t.Errorf("--json: exit code %d, %s, %.300s", code, errs, out)
+			}
+		})
+	}
+}
+
+func TestWhatAModelCannotUseIsRefusedWithItsReason(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		file := filepath.Join(dir, name)
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	active := write("active.s2p", "# MHz S MA R 50\n1 0.1 0 2.0 0 2.0 0 0.1 0\n2 0.1 0 2.0 0 2.0 0 0.1 0\n")
+	broken := write("broken.s2p", "# MHz S MA R 50\n1 0.1 0 NaN 0\n")
+	one := write("one.csv", "f/MHz;drive/dBm;I/dBµA\n1;0;60\n")
+	bare := write("bare.csv", "f;drive;I\n1;0;60\n")
+	for name, c := range map[string]struct {
+		args []string
+		code int
+		want string
+	}{
+		"active probe":      {[]string{"characterise", "probe", active}, exitError, "make energy"},
+		"active clamp":      {[]string{"characterise", "clamp", active}, exitError, "make energy"},
+		"broken file":       {[]string{"characterise", "probe", broken}, exitProblems, "broken.s2p:2"},
+		"no file":           {[]string{"characterise", "probe", filepath.Join(dir, "none.s2p")}, exitError, "cannot read the sweep"},
+		"no ports":          {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--in", "1", "--probe-port", "7"}, exitError, "has 3 ports"},
+		"method":            {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--method", "magic"}, exitUsage, "not one of"},
+		"nothing":           {[]string{"characterise", "clamp"}, exitUsage, "give Touchstone files"},
+		"one drive":         {[]string{"characterise", "linearity", one}, exitError, "two drives"},
+		"no unit":           {[]string{"characterise", "linearity", bare}, exitProblems, "no column with a unit"},
+		"edition":           {[]string{"characterise", "linearity", one, "--edition", "oldest"}, exitUsage, "not one of"},
+		"not a clamp file":  {[]string{"design", "clamp", remedyFolder + "parts.yaml"}, exitProblems, "clamp 1"},
+		"not a parts file":  {[]string{"remedy", designFile}, exitProblems, "remedy 1"},
+		"winding":           {[]string{"design", "clamp", designFile, "--winding", "9"}, exitUsage, "3 windings"},
+		"use of nothing":    {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "unobtainium"}, exitUsage, "no choice"},
+		"use of many":       {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "sleeve"}, exitUsage, "fits several"},
+		"attach without it": {[]string{"remedy", remedyFolder + "parts.yaml", "--attach"}, exitUsage, "need a job"},
+		"no job":            {[]string{"explain", filepath.Join(dir, "none.provoke")}, exitError, "none.provoke"},
+	} {
+		code, out, errs := modelRun(c.args...)
+		if code != c.code || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: exit code %d (want %d), %q, want %q", name, code, c.code, errs, c.want)
+		}
+		if noNumber.MatchString(out + strings.ReplaceAll(errs, "NaN", "")) {
+			t.Errorf("%s: a number that is none: %s", name, out)
+		}
+	}
+}
+
+// The whole way of a probe: sweeps, curve file, bench file.
+func TestABenchTakesTheCurvesThatCharacteriseWrites(t *testing.T) {
+	bench := changedBench(t, "", "")
+	dir := filepath.Dir(bench)
+	code, out, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", jigFolder+"demo-probe-2.s3p", jigFolder+"demo-probe-3.s3p", "--out", filepath.Join(dir, "own-probe.csv"))
+	if code != exitDone || !strings.Contains(out, "transfer_impedance: {csv: own-probe.csv}") || !strings.Contains(out, "sweeps: 3}") {
+		t.Fatalf("exit code %d: %s%s", code, out, errs)
+	}
+	if code, _, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", "--out", filepath.Join(dir, "own-probe.csv")); code != exitError || !strings.Contains(errs, "there already") {
+		t.Errorf("a curve is written over: %d, %s", code, errs)
+	}
+	if code, out, errs := modelRun("characterise", "clamp", jigFolder+"demo-clamp.s3p", "--out", filepath.Join(dir, "own-clamp")); code != exitDone || !strings.Contains(out, "insertion_loss: {csv: own-clamp-insertion-loss.csv}") {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	data, err := os.ReadFile(bench)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := regexp.MustCompile(`(?s)(\n  transfer_impedance:).*?\n  ([a-z])`).ReplaceAllString(string(data), "$1 {csv: own-probe.csv}\n  $2")
+	text = regexp.MustCompile(`(?s)(\nclamp:.*?\n  insertion_loss:).*?\n  ([a-z])`).ReplaceAllString(text, "$1 {csv: own-clamp-insertion-loss.csv}\n  $2")
+	b, list := catalog.Parse(bench, []byte(text), beside(bench))
+	if err := list.Err(); err != nil {
+		t.Fatal(err)
+	}
+	if b.Probe.TransferImpedance.Source() != "own-probe.csv" || b.Clamp.InsertionLoss.Source() != "own-clamp-insertion-loss.csv" {
+		t.Errorf("the bench has %q and %q", b.Probe.TransferImpedance.Source(), b.Clamp.InsertionLoss.Source())
+	}
+	file, err := os.ReadFile(filepath.Join(dir, "own-probe.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, _ := curve.ParseCSV[rf.Transimpedance]("own-probe.csv", file, curve.CSVUnits{})
+	if c.Hash() != b.Probe.TransferImpedance.Hash() || !bytes.Contains(file, []byte(c.Hash())) {
+		t.Error("the curve on the bench is not the one that was written")
+	}
+}
+
+// modelJob writes a job with an exposure that upsets at 9 to 11 MHz, and one after a capacitor.
+func modelJob(t *testing.T) string {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "weigher.provoke")
+	job, err := store.Create(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer job.Close()
+	at := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	for n, changed := range []string{"", "a capacitor to chassis (invented)"} {
+		o := event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Label: "run", Changed: changed,
+			Resolution: 0.5, Range: 40, Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.CarrierHeld},
+			Profile: event.Profile{ID: "constant", Verified: true}, Dwell: rf.Duration(time.Second)}
+		w, err := job.NewRun(at, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		step := 0
+		expose := func(f rf.Frequency, offset float64, upset bool) {
+			step++
+			s := plan.Step{Number: step, Purpose: plan.Sweep, Offset: rf.Gain(offset), Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Wanted: level.Ask{Current: rf.DBuA(80)}}}
+			e := event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: step, Upset: upset, Exposures: 1},
+				Current: rf.DBuA(80 + offset), Forward: rf.FromDB[rf.Watt](-40 + offset), OnFor: rf.Duration(time.Second)}
+			if upset {
+				e.Class = event.DuringOnly
+			}
+			if _, err := w.Append(at, event.Intent{Step: s, Attempt: 1}, e); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for mhz := 5.0; mhz <= 16; mhz++ {
+			onset := map[float64]float64{9: -6, 10: -12, 11: -8}[mhz]
+			if n == 1 && onset < 0 {
+				onset = min(onset+9, 0)
+			}
+			f := rf.Frequency(mhz * 1e6)
+			if onset == 0 {
+				expose(f, 0, false)
+				continue
+			}
+			expose(f, 0, true)
+			expose(f, onset-0.5, false)
+			expose(f, onset, true)
+		}
+		if _, err := w.Close(at, event.DoneUpset, ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return file
+}
+
+func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
+	job := modelJob(t)
+	code, out, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job, "--run", "1", "--use", "4.70 nF", "--attach")
+	if code != exitDone || !strings.Contains(out, "the prediction is kept with run 1") {
+		t.Fatalf("exit code %d: %s%s", code, out, errs)
+	}
+	// The run was levelled on the probe's current, but the file says "same drive".
+	if !strings.Contains(out, "effects count for the same drive") {
+		t.Errorf("printed %s", out)
+	}
+	code, out, errs = modelRun("compare", job, "1", "2", "--json")
+	var got report.ComparisonJSON
+	if err := json.Unmarshal([]byte(out), &got); code != exitDone || err != nil || got.Predicted == nil || len(got.Predicted.Points) != 3 {
+		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
+	}
+	for _, p := range got.Predicted.Points {
+		if p.Measured == nil || p.Agreement == "" || !(p.Low <= p.Predicted && p.Predicted <= p.High) {
+			t.Errorf("point %+v", p)
+		}
+	}
+	code, out, _ = modelRun("compare", job, "1", "2")
+	if code != exitDone || !strings.Contains(out, "predicted before the change, for capacitor to chassis, 4.70 nF") {
+		t.Errorf("compare prints %s", out)
+	}
+	page := filepath.Join(t.TempDir(), "report.html")
+	if code, _, errs := modelRun("report", job, "-o", page, "--before", "1", "--after", "2"); code != exitDone {
+		t.Fatal(errs)
+	}
+	html, err := os.ReadFile(page)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Predicted before the change (capacitor to chassis, 4.70 nF) and measured after it", "What the runs show about the cause"} {
+		if !strings.Contains(string(html), want) {
+			t.Errorf("the report has no %q", want)
+		}
+	}
+	if noNumber.Match(html) {
+		t.Errorf("a number that is none stands in the report: %q", noNumber.Find(html))
+	}
+	code, out, errs = modelRun("explain", job, "--run", "1")
+	if code != exitDone || !strings.Contains(out, "the product's own response") || strings.Contains(out, "runs 1, 2") {
+		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
+	}
+}
