@@ -38,6 +38,7 @@ const (
 	dutLeft, dutRight = vg.Length(8), vg.Length(118)
 	aeLeft, aeRight   = vg.Length(540), vg.Length(sketchRight)
 	innerX, outerX    = vg.Length(268), vg.Length(372)
+	leftX, rightX     = vg.Length(346), vg.Length(436) // where the clamp is nearer to the product
 	sketchRight       = 630
 )
 
@@ -106,7 +107,7 @@ func (s sketcher) draw() {
 	if s.onCable() {
 		s.cable()
 		s.product()
-		s.auxiliary()
+		s.auxiliary(max(clamp, probe))
 		s.distances(clamp, probe)
 	} else {
 		s.jig(clamp, probe)
@@ -123,7 +124,7 @@ func (s sketcher) draw() {
 // on the left.
 func (s sketcher) places() (clamp, probe vg.Length) {
 	if s.b.Probe != nil && s.b.Cable.ProbeToDUT > s.b.Cable.ClampToDUT && s.b.Cable.ClampToDUT > 0 {
-		return innerX, outerX
+		return leftX, rightX
 	}
 	return outerX, innerX
 }
@@ -166,8 +167,9 @@ func (s sketcher) watch(from vg.Length) {
 	}
 }
 
-// auxiliary draws the far end of the cable with its decoupling.
-func (s sketcher) auxiliary() {
+// auxiliary draws the far end of the cable with its decoupling; last is where the last of clamp and
+// probe stands.
+func (s sketcher) auxiliary(last vg.Length) {
 	s.block(aeLeft, cableY-34, aeRight-aeLeft, 68, paper)
 	s.words(aeLeft, cableY-34, aeRight-aeLeft, 68, []string{"AE", "auxiliary equipment"})
 	if s.b.Cable.Decoupling == "" {
@@ -175,7 +177,7 @@ func (s sketcher) auxiliary() {
 	}
 	s.block(462, cableY-15, 64, 30, rgb(0xe3e7ea))
 	s.words(462, cableY-15, 64, 30, []string{"decoupling"})
-	lines := s.wrap(s.b.Cable.Decoupling, 8.5, 134, 4)
+	lines := s.wrap(s.b.Cable.Decoupling, 8.5, min(530-last-8, 134), 5)
 	for i, l := range lines {
 		s.text(530, cableY+21+vg.Length(len(lines)-1-i)*10.5, draw.XRight, ink, 8.5, l)
 	}
@@ -185,7 +187,7 @@ func (s sketcher) auxiliary() {
 func (s sketcher) distances(clamp, probe vg.Length) {
 	c := s.b.Cable
 	s.across(dutRight, aeLeft, planeY-26, "cable "+name(c.ID, "")+lengthOr(", ", c.Length))
-	s.upright(424, planeY, cableY, lengthOr("", c.Height))
+	s.upright(533, planeY, cableY, lengthOr("", c.Height))
 	rows := []struct {
 		x vg.Length
 		l rf.Length
@@ -249,37 +251,50 @@ func instrument(id catalog.Identity, what string) piece {
 	return piece{[]string{name(id.ID, what), firstOf(id.Description, what)}, true}
 }
 
-// parts returns the passive parts of a list; many of them share a box, so that the chain stays
-// readable.
-func parts(list []catalog.Passive) []piece {
+// parts returns the passive parts of a list in at most so many boxes; the last of them stands for
+// those that have none of their own.
+func parts(list []catalog.Passive, most int) []piece {
 	var out []piece
-	for _, p := range list {
+	for i, p := range list {
+		if i == most-1 && len(list) > most {
+			var ids []string
+			for _, q := range list[i:] {
+				ids = append(ids, q.ID)
+			}
+			return append(out, piece{[]string{fmt.Sprintf("%d parts", len(list)-i), strings.Join(ids, ", ")}, false})
+		}
 		out = append(out, piece{[]string{name(p.ID, p.Kind), p.Kind}, false})
 	}
-	const most = 3
-	if len(out) <= most {
-		return out
+	return out
+}
+
+// roomy returns the chain that build makes of parts in three boxes a list, or in fewer where the
+// boxes would get too narrow for an identifier.
+func roomy(width vg.Length, build func(most int) []piece) []piece {
+	const narrowest = vg.Length(40)
+	for most := 3; ; most-- {
+		list := build(most)
+		unit := (width - boxGap*vg.Length(len(list)-1)) / vg.Length(total(list))
+		if most == 1 || unit*vg.Length(weight(piece{})) >= narrowest {
+			return list
+		}
 	}
-	shared := piece{lines: []string{fmt.Sprintf("%d parts", len(out)-most+1)}}
-	var ids []string
-	for _, p := range list[most-1:] {
-		ids = append(ids, p.ID)
-	}
-	shared.lines = append(shared.lines, strings.Join(ids, ", "))
-	return append(out[:most-1:most-1], shared)
 }
 
 // injection draws the chain from the generator down to the clamp.
 func (s sketcher) injection(clamp vg.Length) {
 	b := s.b
-	chain := append([]piece{instrument(b.Source.Identity, "generator")}, parts(b.ToAmplifier)...)
-	if b.Amplifier != nil {
-		chain = append(chain, instrument(b.Amplifier.Identity, "amplifier"))
-	}
-	chain = append(chain, parts(b.ToClamp)...)
-	if b.Coupler != nil {
-		chain = append(chain, instrument(b.Coupler.Identity, "coupler"))
-	}
+	chain := roomy(clamp-dutLeft+boxWide/3, func(most int) []piece {
+		list := append([]piece{instrument(b.Source.Identity, "generator")}, parts(b.ToAmplifier, most)...)
+		if b.Amplifier != nil {
+			list = append(list, instrument(b.Amplifier.Identity, "amplifier"))
+		}
+		list = append(list, parts(b.ToClamp, most)...)
+		if b.Coupler != nil {
+			list = append(list, instrument(b.Coupler.Identity, "coupler"))
+		}
+		return list
+	})
 	boxes := s.row(chain, dutLeft, clamp, highRow)
 	last := boxes[len(boxes)-1]
 	s.lineArrow(after, clamp, highRow-boxHigh/2, clamp, cableY+16)
@@ -299,10 +314,13 @@ func (s sketcher) measurement(probe, clamp vg.Length) {
 	if b.Probe == nil {
 		return
 	}
-	chain := parts(b.ToAnalyser)
-	if b.Analyser != nil {
-		chain = append(chain, instrument(b.Analyser.Identity, "analyser"))
-	}
+	chain := roomy(sketchRight-rightX+boxWide/3, func(most int) []piece {
+		list := parts(b.ToAnalyser, most)
+		if b.Analyser != nil {
+			list = append(list, instrument(b.Analyser.Identity, "analyser"))
+		}
+		return list
+	})
 	if len(chain) == 0 {
 		return
 	}
@@ -504,7 +522,7 @@ func (s sketcher) upright(x, y0, y1 vg.Length, words string) {
 	s.line(0.6, soft, x, y0, x, y1)
 	s.head(soft, x, y0, x, y1)
 	s.head(soft, x, y1, x, y0)
-	s.text(x+5, (y0+y1)/2-3, draw.XLeft, ink, 8.5, "height "+words)
+	s.text(x-5, (y0+y1)/2-6, draw.XRight, ink, 8.5, "height "+words)
 }
 
 func name(id, other string) string { return firstOf(id, other) }
