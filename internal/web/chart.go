@@ -37,6 +37,21 @@ type chart struct {
 	open bool // the last stretch of Shade goes on
 }
 
+// bare drops the series that have no value at all, so that the legend names only what is drawn.
+func (c chart) bare() chart {
+	var kept []chartSeries
+	for _, s := range c.Series {
+		for _, y := range s.Y {
+			if y != nil {
+				kept = append(kept, s)
+				break
+			}
+		}
+	}
+	c.Series = kept
+	return c
+}
+
 // mostRows is how many rows of a chart's table a page shows; the CSV file has them all.
 const mostRows = 1000
 

@@ -89,7 +89,11 @@ func (f *folder) read(name string) ([]byte, error) {
 	if !fileName.MatchString(name) {
 		return nil, withStatus(http.StatusBadRequest, "%q is not the name of a bench or plan file", name)
 	}
-	return f.beside(name)
+	data, err := f.beside(name)
+	if err != nil {
+		return nil, &statusError{http.StatusNotFound, err}
+	}
+	return data, nil
 }
 
 // beside returns the bytes of a file below the folder, such as a curve that a bench names.
@@ -139,7 +143,7 @@ func (f *folder) write(name string, data []byte, shown string) error {
 	case err == nil && stamp(old) != shown:
 		return withStatus(http.StatusConflict, "%s was changed by somebody else meanwhile; load it again and make your change anew", name)
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("write %s: %w", name, err)
+		return withStatus(http.StatusConflict, "write %s: %w", name, err)
 	case err != nil && shown != "":
 		return withStatus(http.StatusConflict, "%s was removed meanwhile", name)
 	}

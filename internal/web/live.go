@@ -144,7 +144,7 @@ func (v *liveView) end(r *result.Run) {
 	}
 	switch {
 	case r.Verdict == event.RFNotKnownOff || r.RFNotKnownOff():
-		v.RF, v.RFWords = rfUnknown, "RF NOT KNOWN TO BE OFF"
+		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", r.Why
 		v.Alarm = "Switch the generator and the amplifier off by hand, now."
 	case r.Verdict == event.TrippedEnd:
 		v.Alarm, v.Calm = "Find the cause of the trip before you arm again: "+r.StopCause, true
@@ -203,7 +203,7 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 
 // dut says how the product is, from the newest look of every monitor.
 func (v *liveView) dut(r *result.Run, u underway) {
-	v.DUTWords = "–"
+	v.DUTWords = "product not watched"
 	for _, look := range u.Looks {
 		m := monitorOf(r, look)
 		v.Monitors = append(v.Monitors, m)

@@ -56,9 +56,9 @@ type chainPart struct {
 }
 
 type chainNode struct {
-	ID, Place, Carrier, Peak, Mean, Rating, Headroom, Note string
-	Worst, Over                                            bool
-	Share                                                  float64 // of a bar: 1 at the rating, 0 at 40 dB below
+	ID, Place, Carrier, Peak, Mean, Rating, RatedAs, Headroom, Note string
+	Worst, Over                                                     bool
+	Share                                                           float64 // of a bar: 1 at the rating, 0 at 40 dB below
 }
 
 // curvePart is one curve of a part.
@@ -74,7 +74,7 @@ func chainPartOf(b *catalog.Bench, p chain.Prediction) *chainPart {
 	worst := p.Tightest()
 	back := false
 	for _, n := range p.Nodes {
-		node := chainNode{ID: n.ID, Place: n.Place, Carrier: n.Carrier.String(), Peak: n.Peak.String(), Mean: n.Mean.String(), Rating: n.Rating.String() + " " + n.RatedAs,
+		node := chainNode{ID: n.ID, Place: n.Place, Carrier: n.Carrier.String(), Peak: n.Peak.String(), Mean: n.Mean.String(), Rating: n.Rating.String(), RatedAs: n.RatedAs,
 			Headroom: headroom(n), Note: n.Note, Over: !n.Within, Worst: n.ID == worst.ID && n.Place == worst.Place}
 		if n.Rating.Absent() {
 			node.Rating = "none given"

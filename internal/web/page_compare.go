@@ -1,7 +1,9 @@
 package web
 
 import (
+	"bytes"
 	"fmt"
+	"io"
 	"math"
 	"net/http"
 	"sort"
@@ -142,7 +144,7 @@ func (s *Server) compare(p *comparePage, first int, others []int, margin rf.Gain
 		all = append(all, g)
 		p.Parts = append(p.Parts, comparePartOf(analysis.Compare(before, after, margin)))
 	}
-	p.Chart = overlay(all)
+	p.Chart = overlay(all).bare()
 	return nil
 }
 
@@ -230,6 +232,7 @@ func comparePartOf(c analysis.Comparison) comparePart {
 		}
 	}
 	p.Chart.Series = gain
+	p.Chart = p.Chart.bare()
 	for _, b := range c.Bands {
 		p.Bands = append(p.Bands, comparedBand{report.SpanWords(b.Before), report.SpanWords(b.After), string(b.Fate), report.GainWords(b.LeastGain, b.LeastGainBound)})
 	}
@@ -390,10 +393,20 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
 		if t.ID+".csv" == file {
 			h.Set("Content-Type", "text/csv; charset=utf-8")
 			h.Set("Content-Disposition", `attachment; filename="`+file+`"`)
-			return t.CSV(w)
+			return whole(w, t.CSV)
 		}
 	}
 	return withStatus(http.StatusNotFound, "the report has no table called %s", file)
+}
+
+// whole writes to the browser what could be made without an error.
+func whole(w io.Writer, make func(io.Writer) error) error {
+	var b bytes.Buffer
+	if err := make(&b); err != nil {
+		return err
+	}
+	w.Write(b.Bytes()) // a browser that went away is no fault
+	return nil
 }
 
 // reportForms are the forms of the whole report.
@@ -406,6 +419,6 @@ var reportForms = map[string]func(http.ResponseWriter, *http.Request, report.Job
 		if r.FormValue("keep") != "" {
 			h.Set("Content-Disposition", `attachment; filename="report.html"`)
 		}
-		return report.HTML(w, j)
+		return whole(w, func(b io.Writer) error { return report.HTML(b, j) })
 	},
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"sort"
 	"strconv"
@@ -160,7 +161,7 @@ func (p *findingsPage) fill(r result.Run, f analysis.Findings) {
 	for _, b := range f.Bands {
 		p.Bands = append(p.Bands, bandRowOf(f.Run, b))
 	}
-	p.Chart = profileChart(fmt.Sprintf("Immunity profile of run %d", f.Run), f)
+	p.Chart = profileChart(fmt.Sprintf("Immunity profile of run %d", f.Run), f).bare()
 	for _, q := range f.Points {
 		row := pointRowOf(f.Run, q)
 		if q.Tested() {
@@ -216,8 +217,7 @@ func inControl(yes bool) string {
 }
 
 func pointLink(run int, f rf.Frequency) string {
-	text, _ := f.MarshalText()
-	return fmt.Sprintf("/findings?run=%d&at=%s#point", run, query(string(text)))
+	return fmt.Sprintf("/findings?run=%d&at=%s#point", run, query(f.String()))
 }
 
 func pointRowOf(run int, q analysis.Point) pointRow {
@@ -341,14 +341,14 @@ type readingRow struct {
 }
 
 func (s *Server) pointPart(r result.Run, f analysis.Findings, at rf.Frequency, step string) (*pointPart, error) {
-	point := r.Point(at)
+	point := nearest(r, at)
 	if point == nil {
-		return nil, withStatus(http.StatusNotFound, "run %d exposed nothing at %v", r.Number, at)
+		return nil, withStatus(http.StatusNotFound, "run %d exposed nothing near %v", r.Number, at)
 	}
 	p := &pointPart{At: point.Frequency, Frequency: point.Frequency.String()}
 	for _, q := range f.Points {
 		if q.Frequency == point.Frequency {
-			p.Words = append(p.Words, fmt.Sprintf("%s; wanted %v, margin %s; %s", report.OnsetWords(q), q.Wanted, report.GainWords(q.Margin, q.MarginBound), report.MonotoneWords(q.Monotone)))
+			p.Words = append(p.Words, fmt.Sprintf("%s; wanted %v, margin %s; low check: %s", report.OnsetWords(q), q.Wanted, report.GainWords(q.Margin, q.MarginBound), report.MonotoneWords(q.Monotone)))
 			if q.NotReached {
 				p.Words = append(p.Words, "The level wanted was not reached: "+q.Limited)
 			}
@@ -372,6 +372,19 @@ func (s *Server) pointPart(r result.Run, f analysis.Findings, at rf.Frequency, s
 	return p, err
 }
 
+// nearest returns the frequency that was meant: addresses are pasted and typed, and a grid is odd.
+func nearest(r result.Run, at rf.Frequency) *result.Point {
+	const most = 0.05 // beyond it something else was meant
+	var best *result.Point
+	distance := math.Log(1 + most)
+	for _, p := range r.Points() {
+		if d := math.Abs(math.Log(p.Frequency.Hz() / at.Hz())); d <= distance {
+			best, distance = p, d
+		}
+	}
+	return best
+}
+
 func attemptRowOf(run int, st *result.Step, here bool) attemptRow {
 	current, origin := st.Level()
 	row := attemptRow{Seq: st.Seq, At: st.At.Local().Format("15:04:05"), Purpose: string(st.Step.Purpose), Offset: st.Step.Offset.String(), Drive: st.Drive.String(),
@@ -393,8 +406,7 @@ func attemptRowOf(run int, st *result.Step, here bool) attemptRow {
 	if at := st.Outcome.RecoveredAt; at != nil {
 		row.What += fmt.Sprintf("; well again at %v", *at)
 	}
-	text, _ := st.Step.Point.Frequency.MarshalText()
-	row.Link = fmt.Sprintf("/findings?run=%d&at=%s&step=%d#point", run, query(string(text)), st.Seq)
+	row.Link = fmt.Sprintf("/findings?run=%d&at=%s&step=%d#point", run, query(st.Step.Point.Frequency.String()), st.Seq)
 	return row
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"provoke/internal/event"
+	"provoke/internal/rf"
 	"provoke/internal/store"
 )
 
@@ -70,7 +71,7 @@ func rowOf(i store.RunInfo) runRow {
 	}
 	if i.HasClosed {
 		row.Verdict = string(i.Closed.Verdict)
-		row.Took = i.Ended.Sub(i.At).Round(time.Second).String()
+		row.Took = rf.Duration(i.Ended.Sub(i.At).Round(time.Second)).String()
 		switch i.Closed.Verdict {
 		case event.Done:
 			row.Mark = "good"

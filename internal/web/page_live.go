@@ -1,7 +1,9 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -75,8 +77,34 @@ type livePage struct {
 	Chart chart
 	// StripChart is the DUT's readings in time, filled in by the stream.
 	StripChart chart
-	Attended   string
 	NoRF       bool
+	Attended   string
+	// Fresh: what is shown is true without a stream; only the canned states are.
+	Fresh bool
+	// Canned says which state of the states page this is.
+	Canned string
+}
+
+// Newest is the log with the newest line first.
+func (p livePage) Newest() []logLine {
+	out := slices.Clone(p.Log)
+	slices.Reverse(out)
+	return out
+}
+
+// Stream is the address of the page's stream; empty for none.
+func (p livePage) Stream() string {
+	switch {
+	case p.Canned != "":
+		return ""
+	case p.View.Run == 0:
+		return "/live/stream?brief=1"
+	}
+	address := fmt.Sprintf("/live/stream?run=%d&from=%d", p.View.Run, p.From)
+	if p.Attended != "" {
+		address += "&attended=" + query(p.Attended)
+	}
+	return address
 }
 
 // logLine is one record of the journal as the log shows it.

@@ -243,6 +243,9 @@ var places = []place{{"Job", "/"}, {"Bench", "/bench"}, {"Plan", "/plan"}, {"Liv
 // frameFor makes the frame of a page.
 func (s *Server) frameFor(r *http.Request, here string) frame {
 	f := frame{Here: here, Title: here, Job: strings.TrimSuffix(filepath.Base(s.cfg.JobFile), ".provoke"), Program: s.cfg.Program, Places: places}
+	if here == "" {
+		f.Title = "Not done"
+	}
 	if !s.doors.knows(r) {
 		f.Narrow = true
 		return f
@@ -281,8 +284,8 @@ func (s *Server) draw(w http.ResponseWriter, name string, data any) error {
 		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	_, err := w.Write(b.Bytes())
-	return err
+	w.Write(b.Bytes()) // a browser that went away is no fault
+	return nil
 }
 
 // seeOther sends the browser on after a POST, so that loading the page again repeats nothing.

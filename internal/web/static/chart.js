@@ -4,7 +4,18 @@
 const Plot = globalThis.uPlot;
 const most = 4000; // frequencies that a growing chart keeps apart
 
-const paint = name => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
+// paint resolves a colour of the style sheet, which may be one for light and one for dark.
+const paints = new Map(), probe = document.createElement("i");
+probe.hidden = true;
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => paints.clear());
+function paint(name) {
+  if (!paints.has(name)) {
+    if (!probe.isConnected) document.body.append(probe);
+    probe.style.color = `var(--${name})`;
+    paints.set(name, getComputedStyle(probe).color);
+  }
+  return paints.get(name);
+}
 
 // nice returns round ticks between two numbers, on a log axis per decade while it spans enough.
 function nice(low, high, log) {
@@ -48,10 +59,10 @@ const isLine = s => s.sign === "line" || s.sign === "dash";
 function signs(u, s, i) {
   const { ctx } = u, r = 4 * devicePixelRatio, cell = 3 * devicePixelRatio, seen = new Set();
   ctx.strokeStyle = ctx.fillStyle = paint(s.paint);
+  ctx.setLineDash([]);
   ctx.lineWidth = (s.sign === "cross" ? 2.2 : 1.5) * devicePixelRatio;
   const xs = u.data[0], ys = u.data[i];
-  let a = Plot.lowerBound?.(xs, u.scales.x.min) ?? first(xs, u.scales.x.min);
-  for (; a < xs.length && xs[a] <= u.scales.x.max; a++) {
+  for (let a = first(xs, u.scales.x.min); a < xs.length && xs[a] <= u.scales.x.max; a++) {
     if (ys[a] == null) continue;
     const x = u.valToPos(xs[a], "x", true), y = u.valToPos(ys[a], "y", true);
     const key = Math.round(x / cell) * 65536 + Math.round(y / cell);
@@ -72,6 +83,7 @@ function hatch(u, stretches, name) {
   const { ctx, bbox } = u;
   ctx.save();
   ctx.strokeStyle = ctx.fillStyle = paint(name);
+  ctx.setLineDash([]);
   ctx.lineWidth = devicePixelRatio;
   for (const [from, to] of stretches) {
     const a = Math.max(u.valToPos(from, "x", true), bbox.left), b = Math.min(u.valToPos(to, "x", true), bbox.left + bbox.width);

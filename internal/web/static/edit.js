@@ -62,8 +62,11 @@ function toLine(n) {
   let at = 0;
   for (let i = 1; i < n; i++) at = t.value.indexOf("\n", at) + 1;
   const end = t.value.indexOf("\n", at);
-  t.focus();
+  t.focus({ preventScroll: true });
   t.setSelectionRange(at, end < 0 ? t.value.length : end);
+  const box = t.closest(".editor"), line = parseFloat(getComputedStyle(t).lineHeight);
+  box.scrollTop = Math.max(0, (n - 4) * line);
+  box.scrollIntoView({ block: "nearest" });
 }
 
 // The slider asks the server for the chain at another frequency.
