@@ -5,4 +5,5 @@ package main
 type gearCommands struct {
 	Trace traceCommand `cmd:"" help:"Read a trace that another instrument exported; turn it into cable current and join it to a run."`
 	Log   logCommand   `cmd:"" help:"Join a log of the product with time stamps to a run."`
+	Try   tryCommand   `cmd:"" help:"Prove the command table of one instrument with RF off; print a transcript that becomes its test."`
 }

@@ -56,6 +56,7 @@ const (
 	TableInterlock    = "interlock"
 	TableRelay        = "relay"
 	TableCapture      = "capture"
+	TableSwitch       = "switch"
 )
 
 // Connection is how a piece with a remote interface is reached.
@@ -284,6 +285,13 @@ type ModbusRegister struct {
 	Scale        float64 // Unit per count
 }
 
+// PathSwitch is a switch matrix: the route that the bench's wiring stands for.
+type PathSwitch struct {
+	Identity
+	Connection
+	Route string // as the instrument names it
+}
+
 // Relay is an output that resets or power-cycles the DUT between upsets. It switches no RF.
 type Relay struct {
 	Identity
@@ -324,6 +332,11 @@ type Bench struct {
 	Interlock   *Interlock
 	// PowerRelay resets or power-cycles the DUT; nil where nothing can.
 	PowerRelay *Relay
+	// Switch chooses the path that the rest of the file describes; nil where none is switched.
+	Switch *PathSwitch
+	// Tables are the names of files with command tables of the user's own, as written; their bytes
+	// stand in Files.
+	Tables []string
 	// Files holds the bytes of every curve file that the bench names, by the name as written.
 	Files map[string][]byte
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"regexp"
 	"sort"
+	"strings"
 	"time"
 
 	"provoke/internal/curve"
@@ -109,6 +110,14 @@ func (b *builder) build(raw benchFile) {
 	if raw.PowerRelay != nil {
 		out.PowerRelay = b.relay(*raw.PowerRelay)
 	}
+	if raw.Switch != nil {
+		out.Switch = &PathSwitch{
+			Identity:   b.identity("switch", raw.Switch.identityFile),
+			Connection: b.connection("switch", TableSwitch, raw.Switch.ID, raw.Switch.connectionFile),
+			Route:      strings.TrimSpace(raw.Switch.Route),
+		}
+	}
+	b.ownTables(raw.Tables)
 }
 
 func (b *builder) identity(path string, f identityFile) Identity {
@@ -401,6 +410,9 @@ func (b *Bench) Pieces() []Identity {
 	}
 	if b.PowerRelay != nil {
 		out = append(out, b.PowerRelay.Identity)
+	}
+	if b.Switch != nil {
+		out = append(out, b.Switch.Identity)
 	}
 	return out
 }

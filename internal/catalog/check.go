@@ -87,7 +87,7 @@ func (b *builder) serialLine(path string, serial bool, line string) {
 
 // table checks the name of a command table: a built-in one of the right role, or the user's own.
 func (b *builder) table(path, name, role string) {
-	builtIn := []string{SignalGenerator, FunctionGenerator, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock, TableRelay, TableCapture}
+	builtIn := []string{SignalGenerator, FunctionGenerator, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock, TableRelay, TableCapture, TableSwitch}
 	fits := func(t string) bool {
 		if role == SignalGenerator || role == FunctionGenerator {
 			return t == SignalGenerator || t == FunctionGenerator
@@ -107,7 +107,9 @@ func (b *builder) table(path, name, role string) {
 		b.doc.Problem(path+".table", fmt.Sprintf("no command table is called %q", name), fmt.Sprintf("did you mean %q?", near))
 		return
 	}
-	b.doc.Warning(path+".table", fmt.Sprintf("the command table %q is not built in", name), "it must come from a file of your own")
+	if len(b.bench.Tables) == 0 && !b.doc.Has("tables") {
+		b.doc.Warning(path+".table", fmt.Sprintf("the command table %q is not built in", name), "it must come from a file of your own: name it under tables")
+	}
 }
 
 // monitorConnection checks how a monitor is reached.

@@ -31,6 +31,13 @@ type (
 		Monitors    []monitorFile   `yaml:"monitors"`
 		Interlock   *interlockFile  `yaml:"interlock"`
 		PowerRelay  *relayFile      `yaml:"power_relay"`
+		Switch      *switchFile     `yaml:"switch"`
+		Tables      []string        `yaml:"tables"`
+	}
+	switchFile struct {
+		identityFile
+		connectionFile
+		Route string `yaml:"route,required"`
 	}
 	identityFile struct {
 		ID          string        `yaml:"id,required"`

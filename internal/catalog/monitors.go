@@ -167,3 +167,14 @@ func (b *builder) relay(f relayFile) *Relay {
 	}
 	return r
 }
+
+// ownTables reads the files with command tables of the user's own. What is in them is known by
+// package driver.
+func (b *builder) ownTables(names []string) {
+	for i, name := range names {
+		at := fmt.Sprintf("tables[%d]", i)
+		if _, ok := b.file(at, name); ok {
+			b.bench.Tables = append(b.bench.Tables, name)
+		}
+	}
+}

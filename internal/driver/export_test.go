@@ -35,3 +35,18 @@ func Ordered(from, to guard.Setting) [][]string {
 	}
 	return out
 }
+
+// SelectNow is Select without a permission.
+func SelectNow(ctx context.Context, p PathSwitch, route string) error {
+	return p.(*pathSwitch).choose(ctx, func() (string, error) { return route, nil })
+}
+
+// OrderedBy is Ordered for a table whose AM halves the carrier.
+func OrderedBy(t Table, known guard.Setting, to guard.Setting) []string {
+	s := &source{instrument: &instrument{table: t}}
+	var out []string
+	for _, p := range s.phases(known, to) {
+		out = append(out, p.units...)
+	}
+	return out
+}

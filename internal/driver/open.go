@@ -31,6 +31,9 @@ type Options struct {
 	// instruments that answered together with the error about the others.
 	ForSilencing bool
 
+	// wrap changes the way of connecting, to record a conversation or to play one; nil leaves it.
+	wrap func(scpi.Dial) scpi.Dial
+
 	// opener is shared by the instruments of a bench: those behind one GPIB adapter share its
 	// connection.
 	opener *transport.Opener
@@ -47,7 +50,15 @@ type instrument struct {
 
 // Identify asks the instrument who it is.
 func (i *instrument) Identify(ctx context.Context) (string, error) {
-	return i.conn.Query(ctx, i.table.say(Identify))
+	if !i.table.has(Identify) {
+		return "", i.hold(ctx, func(h *speech) error { return h.Connect() })
+	}
+	var idn string
+	err := i.hold(ctx, func(h *speech) (err error) {
+		idn, err = h.Query(i.table.say(Identify))
+		return err
+	})
+	return idn, err
 }
 
 // Close closes the connection for good.
@@ -72,8 +83,11 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 			timeout = t
 		}
 	}
+	if o.wrap != nil {
+		dial = o.wrap(dial)
+	}
 	i := &instrument{table: table, id: id, name: name}
-	i.conn = scpi.New(scpi.Options{Name: name, Dial: dial, Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace})
+	i.conn = scpi.New(scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace})
 	if i.idn, err = i.Identify(ctx); err != nil {
 		i.conn.Close()
 		return nil, fmt.Errorf("open %w", err)
@@ -104,6 +118,9 @@ type Rig struct {
 	PowerMeter PowerMeter
 	Interlock  Interlock
 	Meters     map[string]Meter // by the monitor's id
+	Captures   map[string]Capture
+	Switch     PathSwitch
+	PowerRelay Relay
 	// Identified holds each instrument's own answer to *IDN?, by its id on the bench.
 	Identified map[string]string
 }
@@ -121,8 +138,13 @@ func (r *Rig) Close() error {
 	closeOne(r.Analyser, r.Analyser != nil)
 	closeOne(r.PowerMeter, r.PowerMeter != nil)
 	closeOne(r.Interlock, r.Interlock != nil)
+	closeOne(r.Switch, r.Switch != nil)
+	closeOne(r.PowerRelay, r.PowerRelay != nil)
 	for _, m := range r.Meters {
 		errs = append(errs, m.Close())
+	}
+	for _, c := range r.Captures {
+		errs = append(errs, c.Close())
 	}
 	return errors.Join(errs...)
 }
@@ -131,8 +153,13 @@ func (r *Rig) Close() error {
 // fails all are closed and the error names every one that failed; see Options.ForSilencing for
 // the exception. It changes no setting of any instrument.
 func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
-	r := &Rig{Meters: map[string]Meter{}, Identified: map[string]string{}}
+	r := &Rig{Meters: map[string]Meter{}, Captures: map[string]Capture{}, Identified: map[string]string{}}
 	o.opener = &transport.Opener{}
+	own, list := TablesOf(b)
+	if err := list.Err(); err != nil && !o.ForSilencing {
+		return nil, err // for silencing the other instruments are good enough
+	}
+	o.Tables = append(own, o.Tables...)
 	var g opening
 	if b.Source.Present() {
 		g.add(func() (err error) { return set(&r.Source)(OpenSource(ctx, b.Source, o)) })
@@ -149,7 +176,24 @@ func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
 	if i := b.Interlock; i != nil && i.Present() {
 		g.add(func() error { return set(&r.Interlock)(OpenInterlock(ctx, *i, o)) })
 	}
+	if x := b.Switch; x != nil && x.Present() {
+		g.add(func() error { return set(&r.Switch)(OpenSwitch(ctx, *x, o)) })
+	}
+	if x := b.PowerRelay; x != nil && x.Present() {
+		g.add(func() error { return set(&r.PowerRelay)(OpenRelay(ctx, *x, o)) })
+	}
 	for _, m := range b.Monitors {
+		if m.Kind == catalog.MonitorAnalogue && m.Present() {
+			g.add(func() error {
+				c, err := OpenCapture(ctx, m, o)
+				if err == nil {
+					g.mu.Lock()
+					r.Captures[m.ID] = c
+					g.mu.Unlock()
+				}
+				return err
+			})
+		}
 		if m.Kind == catalog.MonitorMeter && m.Present() {
 			g.add(func() error {
 				meter, err := OpenMeter(ctx, m, o)
@@ -207,8 +251,11 @@ func (g *opening) wait() error {
 
 // identify gathers the answers to *IDN?.
 func (r *Rig) identify() {
-	for _, x := range []any{r.Source, r.Amplifier, r.Analyser, r.PowerMeter, r.Interlock} {
+	for _, x := range []any{r.Source, r.Amplifier, r.Analyser, r.PowerMeter, r.Interlock, r.Switch, r.PowerRelay} {
 		r.identifyOne(x)
+	}
+	for _, c := range r.Captures {
+		r.identifyOne(c)
 	}
 	for _, m := range r.Meters {
 		r.identifyOne(m)

@@ -34,7 +34,7 @@ func (a *amplifier) Operate(ctx context.Context, c guard.Cleared) error {
 }
 
 func (a *amplifier) operate(ctx context.Context, take func() error) error {
-	return a.conn.Hold(ctx, func(h *scpi.Session) error {
+	return a.hold(ctx, func(h *speech) error {
 		if err := h.Connect(); err != nil {
 			return err
 		}
@@ -59,19 +59,19 @@ func (a *amplifier) operate(ctx context.Context, take func() error) error {
 
 // Standby takes the amplifier to standby and reads it back; nil means that it says so itself.
 func (a *amplifier) Standby(ctx context.Context) error {
-	return switchOff(ctx, a.instrument, Standby, OperateAsk, func(*scpi.Session) {})
+	return switchOff(ctx, a.instrument, Standby, OperateAsk, func(*speech) {})
 }
 
 // Operating asks whether the amplifier operates.
 func (a *amplifier) Operating(ctx context.Context) (on bool, err error) {
-	err = a.conn.Hold(ctx, func(h *scpi.Session) error {
+	err = a.hold(ctx, func(h *speech) error {
 		on, err = askBool(h, a.table.say(OperateAsk))
 		return err
 	})
 	return on, err
 }
 
-func askBool(h *scpi.Session, query string) (bool, error) {
+func askBool(h *speech, query string) (bool, error) {
 	answer, err := h.Query(query)
 	if err != nil {
 		return false, err
@@ -182,7 +182,7 @@ func (a *analyser) floor(s analyserState) rf.Power {
 }
 
 // pending returns what has to be told before a reading, and what will be true then.
-func (a *analyser) pending(h *scpi.Session) ([]string, analyserState, error) {
+func (a *analyser) pending(h *speech) ([]string, analyserState, error) {
 	a.mu.Lock()
 	want, set := a.want, a.set
 	a.mu.Unlock()
@@ -200,39 +200,79 @@ func (a *analyser) pending(h *scpi.Session) ([]string, analyserState, error) {
 		}
 	}
 	if all {
-		units = append(units, a.table.say(ZeroSpan), a.table.say(SingleSweep), a.table.say(TraceFormat), a.table.put(Attenuation, 0))
+		units = append(units, a.table.each(a.table.having(ZeroSpan, SingleSweep, TraceFormat, Detector)...)...)
+		if a.table.has(Attenuation) {
+			units = append(units, a.table.put(Attenuation, 0))
+		}
 	}
-	tell(Frequency, want.centre, a.have.centre)
-	tell(Bandwidth, want.bandwidth, a.have.bandwidth)
-	tell(ReferenceLevel, want.reference, a.have.reference)
+	if a.table.has(Frequency) {
+		tell(Frequency, want.centre, a.have.centre)
+	}
+	if a.table.has(Bandwidth) {
+		tell(Bandwidth, want.bandwidth, a.have.bandwidth)
+	}
+	if a.table.has(Span) {
+		tell(Span, spanOf(want), spanOf(a.have))
+	}
+	if a.table.has(ReferenceLevel) {
+		tell(ReferenceLevel, want.reference, a.have.reference)
+	}
+	if a.table.has(MeasuringTime) { // long enough for the bandwidth to settle: 10/B, at least a millisecond
+		settles := func(s analyserState) float64 { return max(1e-3, 10/max(s.bandwidth, 1)) }
+		tell(MeasuringTime, settles(want), settles(a.have))
+	}
 	a.haveGeneration = 0 // until the analyser has accepted it
 	return units, want, nil
 }
 
-func (a *analyser) accepted(h *scpi.Session, s analyserState) {
+// spanOf is the span in which a peak is searched: twenty bandwidths.
+func spanOf(s analyserState) float64 { return 20 * s.bandwidth }
+
+// measuring lists what takes one measurement: units in their order and the queries among them.
+func (a *analyser) measuring() (units []string, queries []Verb) {
+	t := a.table
+	if t.has(Sweep) {
+		units = append(units, t.say(Sweep))
+		if isQuery(t.say(Sweep)) {
+			queries = append(queries, Sweep)
+		}
+	}
+	units = append(units, t.each(t.having(PeakSearch)...)...)
+	for _, v := range t.having(ReadAsk, MarkerFrequencyAsk, OverloadAsk) {
+		units, queries = append(units, t.say(v)), append(queries, v)
+	}
+	return units, queries
+}
+
+func (a *analyser) accepted(h *speech, s analyserState) {
 	a.have, a.haveGeneration = s, h.Generation()
 }
 
 // Read sets up what has changed, measures once and returns the level at the input.
 func (a *analyser) Read(ctx context.Context) (out rf.Power, err error) {
-	err = a.conn.Hold(ctx, func(h *scpi.Session) error {
+	err = a.hold(ctx, func(h *speech) error {
 		units, state, err := a.pending(h)
 		if err != nil {
 			return err
 		}
 		h.Pin()
-		ask := a.table.message(ReadAsk, OverloadAsk)
+		ask, verbs := a.measuring()
+		quiet := len(units) == 0 && len(ask) == len(verbs)
 		var answers []string
-		if len(units) == 0 {
-			answers, err = h.QueryFields(2, ask)
+		if quiet {
+			answers, err = h.QueryFields(len(verbs), ask...)
 		} else {
-			answers, err = h.Ask(2, append(units, ask)...)
+			answers, err = h.Ask(len(verbs), append(units, ask...)...)
 		}
 		if err != nil {
 			return err
 		}
-		if out, err = a.parse(answers, state); err != nil {
-			return h.Garbage(ask, err)
+		heard := map[Verb]string{}
+		for i, v := range verbs {
+			heard[v] = answers[i]
+		}
+		if out, err = a.parse(heard, state); err != nil {
+			return h.Garbage(scpi.Join(ask...), err)
 		}
 		a.accepted(h, state)
 		return nil
@@ -240,16 +280,20 @@ func (a *analyser) Read(ctx context.Context) (out rf.Power, err error) {
 	return out, err
 }
 
-func (a *analyser) parse(answers []string, s analyserState) (rf.Power, error) {
-	bits, err := scpi.ParseNumber(answers[1])
-	if err != nil || bits != math.Trunc(bits) || bits < 0 || bits > 65535 {
-		return rf.Power{}, fmt.Errorf("%w: the overload register reads %q", scpi.ErrGarbage, answers[1])
+// parse turns the answers of one measurement into a level with its bound.
+func (a *analyser) parse(heard map[Verb]string, s analyserState) (rf.Power, error) {
+	overloaded := false
+	if answer, ok := heard[OverloadAsk]; ok {
+		bits, err := scpi.ParseNumber(answer)
+		if err != nil || bits != math.Trunc(bits) || bits < 0 || bits > 65535 {
+			return rf.Power{}, fmt.Errorf("%w: the overload register reads %q", scpi.ErrGarbage, answer)
+		}
+		overloaded = bits != 0
+		if m := a.table.OverloadBits; m != 0 {
+			overloaded = int(bits)&m != 0
+		}
 	}
-	overloaded := bits != 0
-	if m := a.table.OverloadBits; m != 0 {
-		overloaded = int(bits)&m != 0
-	}
-	x, err := scpi.ParseNumber(answers[0])
+	x, err := scpi.ParseNumber(heard[ReadAsk])
 	var over *scpi.OverRange
 	switch {
 	case errors.As(err, &over) && !over.Negative:
@@ -257,14 +301,47 @@ func (a *analyser) parse(answers []string, s analyserState) (rf.Power, error) {
 	case errors.As(err, &over):
 		return bounded(a.floor(s), a.floor(s), a.spec.MixerLimit, overloaded), nil
 	case err != nil:
-		return rf.Power{}, fmt.Errorf("the level reads %q: %w", answers[0], err)
+		return rf.Power{}, fmt.Errorf("the level reads %q: %w", heard[ReadAsk], err)
 	}
-	return bounded(rf.DBm(x), a.floor(s), a.spec.MixerLimit, overloaded), nil
+	p, err := reading(x, a.table.ReadsIn)
+	if err != nil {
+		return rf.Power{}, fmt.Errorf("%w: %w", scpi.ErrGarbage, err)
+	}
+	if p.IsOff() { // 0 V: nothing was read at all
+		p = a.floor(s)
+	}
+	if a.table.NoOverload && a.table.has(ReferenceLevel) && p.Exceeds(rf.DBm(s.reference)) {
+		overloaded = true // above the top of the screen nothing is known
+	}
+	out := bounded(p, a.floor(s), a.spec.MixerLimit, overloaded)
+	return a.besidePeak(out, heard, s)
+}
+
+// besidePeak looks at where a searched peak was: one that is not at the centre bounds what is there.
+func (a *analyser) besidePeak(p rf.Power, heard map[Verb]string, s analyserState) (rf.Power, error) {
+	answer, ok := heard[MarkerFrequencyAsk]
+	if !ok {
+		return p, nil
+	}
+	x, err := scpi.ParseNumber(answer)
+	if err == nil {
+		x, err = a.table.answered(MarkerFrequencyAsk, x)
+	}
+	if err != nil {
+		return rf.Power{}, fmt.Errorf("%w: the peak's frequency reads %q", scpi.ErrGarbage, answer)
+	}
+	if math.Abs(x-s.centre) > 3*s.bandwidth && p.Bound() != rf.AtLeast {
+		return p.WithBound(rf.AtMost), nil
+	}
+	return p, nil
 }
 
 // Trace returns the trace as swept. A point that is not a number is absent.
 func (a *analyser) Trace(ctx context.Context) (out []rf.Power, err error) {
-	err = a.conn.Hold(ctx, func(h *scpi.Session) error {
+	if !a.table.has(TraceAsk) {
+		return nil, fmt.Errorf("%s: its command table has no trace", a.name)
+	}
+	err = a.hold(ctx, func(h *speech) error {
 		units, state, err := a.pending(h)
 		if err != nil {
 			return err
@@ -333,7 +410,7 @@ func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse
 	if !f.Known() {
 		return forward, reverse, fmt.Errorf("%s: read without a frequency", m.name)
 	}
-	err = m.conn.Hold(ctx, func(h *scpi.Session) error {
+	err = m.hold(ctx, func(h *speech) error {
 		if err := h.Connect(); err != nil {
 			return err
 		}
@@ -345,7 +422,7 @@ func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse
 		if fresh {
 			answers, err = h.QueryFields(2, m.table.say(ForwardAsk), m.table.say(ReverseAsk))
 		} else {
-			answers, err = h.Ask(2, m.table.put(Frequency, f.Hz()), m.table.say(ForwardAsk), m.table.say(ReverseAsk))
+			answers, err = h.Ask(2, m.tuned(f), m.table.say(ForwardAsk), m.table.say(ReverseAsk))
 		}
 		if err != nil {
 			return err
@@ -361,6 +438,14 @@ func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse
 	return forward, reverse, err
 }
 
+// tuned tells the frequency, where the meter wants to know it.
+func (m *powerMeter) tuned(f rf.Frequency) string {
+	if !m.table.has(Frequency) {
+		return ""
+	}
+	return m.table.put(Frequency, f.Hz())
+}
+
 func (m *powerMeter) parse(answer string) (rf.Power, error) {
 	x, err := scpi.ParseNumber(answer)
 	var over *scpi.OverRange
@@ -372,7 +457,14 @@ func (m *powerMeter) parse(answer string) (rf.Power, error) {
 	case err != nil:
 		return rf.Power{}, fmt.Errorf("the power reads %q: %w", answer, err)
 	}
-	return bounded(rf.DBm(x), m.spec.Floor, m.spec.MaximumInput, false), nil
+	p, err := reading(x, m.table.ReadsIn)
+	if err != nil {
+		return rf.Power{}, fmt.Errorf("%w: %w", scpi.ErrGarbage, err)
+	}
+	if p.IsOff() || p.Absent() { // nothing, or less than nothing after the meter took its zero off
+		p = m.spec.Floor
+	}
+	return bounded(p, m.spec.Floor, m.spec.MaximumInput, false), nil
 }
 
 type meter struct {
@@ -397,7 +489,7 @@ func OpenMeter(ctx context.Context, spec catalog.Monitor, o Options) (Meter, err
 // Read returns the reading. The error wraps scpi.ErrOverRange or scpi.ErrInvalid where the meter
 // answers that it has none.
 func (m *meter) Read(ctx context.Context) (value float64, err error) {
-	err = m.conn.Hold(ctx, func(h *scpi.Session) error {
+	err = m.hold(ctx, func(h *speech) error {
 		answer, err := h.Query(m.query)
 		if err != nil {
 			return err
@@ -427,7 +519,7 @@ func OpenInterlock(ctx context.Context, spec catalog.Interlock, o Options) (Inte
 
 // Closed reads the input. Anything but a clear yes is not closed.
 func (i *interlock) Closed(ctx context.Context) (closed bool, err error) {
-	err = i.conn.Hold(ctx, func(h *scpi.Session) error {
+	err = i.hold(ctx, func(h *speech) error {
 		closed, err = askBool(h, i.table.say(ClosedAsk))
 		return err
 	})

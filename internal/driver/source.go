@@ -48,6 +48,7 @@ const (
 	levelTolerance     rf.Gain = 0.02 // dB, or half the source's resolution
 	frequencyTolerance         = 1e-6 // relative, and never less than 1 Hz
 	fractionTolerance          = 0.005
+	offsetTolerance            = 1e-3 // V
 )
 
 // Settable returns the level that a source is set to when a level is asked for: itself, rounded down
@@ -85,6 +86,7 @@ type looked struct {
 	generation uint64 // 0: nothing is known
 	guard.Setting
 	assumed
+	offset float64 // direct voltage, V
 	// am and pulse are what the modulations are set to, on or off.
 	am, pulse level.Modulation
 }
@@ -117,6 +119,10 @@ func OpenSource(ctx context.Context, spec catalog.Source, o Options) (Source, er
 
 // fits compares load and unit with the bench file.
 func (s *source) fits() error {
+	if math.Abs(s.known.offset) > offsetTolerance {
+		return &SettingError{s.name, "offset", strconv.FormatFloat(s.known.offset, 'g', 4, 64) + " V", "none",
+			"a direct voltage goes through pads into the amplifier: set it to 0 V at the instrument"}
+	}
 	if s.table.CountsIn != catalog.CountsVpp {
 		return nil
 	}
@@ -135,7 +141,7 @@ func (s *source) fits() error {
 // business and is left empty.
 func (s *source) State(ctx context.Context) (guard.SourceState, error) {
 	var out guard.SourceState
-	err := s.conn.Hold(ctx, func(h *scpi.Session) error {
+	err := s.hold(ctx, func(h *speech) error {
 		if err := s.look(h); err != nil {
 			return err
 		}
@@ -147,7 +153,7 @@ func (s *source) State(ctx context.Context) (guard.SourceState, error) {
 
 // whole lists the queries that together give the whole state.
 func (s *source) whole() []Verb {
-	return append(s.brief(), AMAsk, AMDepthAsk, AMRateAsk, PulseAsk, PulseRateAsk, PulseDutyAsk)
+	return append(s.brief(), s.table.having(AMAsk, AMDepthAsk, AMRateAsk, PulseAsk, PulseRateAsk, PulseDutyAsk, PulseWidthAsk)...)
 }
 
 // brief lists the queries that confirm a change of frequency or level. Completion comes first, so
@@ -157,24 +163,24 @@ func (s *source) brief() []Verb {
 	if s.table.CountsIn == catalog.CountsVpp {
 		v = append(v, UnitAsk, LoadAsk)
 	}
-	return v
+	return s.table.having(append(v, OffsetAsk)...)
 }
 
 // look reads the whole state.
-func (s *source) look(h *scpi.Session) error {
+func (s *source) look(h *speech) error {
 	s.known = looked{}
 	verbs := s.whole()
-	msg := s.table.message(verbs...)
-	answers, err := h.QueryFields(len(verbs), msg)
+	units := s.table.each(verbs...)
+	answers, err := h.QueryFields(len(verbs), units...)
 	if err != nil {
 		return err
 	}
-	return s.learn(h, msg, verbs, answers, looked{})
+	return s.learn(h, scpi.Join(units...), verbs, answers, looked{})
 }
 
 // learn takes answers into what is known, on top of base. Answers that make no sense poison the
 // connection: they may belong to another question.
-func (s *source) learn(h *scpi.Session, msg string, verbs []Verb, answers []string, base looked) error {
+func (s *source) learn(h *speech, msg string, verbs []Verb, answers []string, base looked) error {
 	s.known = looked{}
 	next, err := s.parse(verbs, answers, base)
 	if err != nil {
@@ -191,28 +197,68 @@ func (s *source) parse(verbs []Verb, answers []string, k looked) (looked, error)
 	for i, v := range verbs {
 		a[v] = answers[i]
 	}
-	p := parser{answers: a}
-	if p.number(Complete) != 1 {
+	p := parser{answers: a, table: &s.table}
+	if s.table.has(Complete) && p.number(Complete) != 1 {
 		p.fail(Complete, errors.New("want 1"))
 	}
 	k.Frequency = rf.Frequency(p.number(FrequencyAsk))
 	k.Output = p.bool(OutputAsk)
 	k.assumed = assumed{}
+	if s.table.CountsIn == catalog.CountsVpp {
+		k.assumed = assumed{load: s.table.Assumes, unit: "VPP"}
+	}
+	if _, ok := a[UnitAsk]; ok {
+		k.unit = p.unit(UnitAsk)
+	}
 	if _, ok := a[LoadAsk]; ok {
-		k.assumed = assumed{load: p.load(LoadAsk), unit: p.unit(UnitAsk)}
+		k.load = p.load(LoadAsk)
 	}
-	k.Level = s.fromNumber(p.number(LevelAsk), k.assumed)
-	if _, ok := a[AMAsk]; ok {
-		k.am = level.Modulation{Kind: level.AM, Depth: rf.Fraction(p.number(AMDepthAsk) / 100), Rate: rf.Frequency(p.number(AMRateAsk))}
-		k.pulse = level.Modulation{Kind: level.Pulse, Duty: rf.Fraction(p.number(PulseDutyAsk) / 100), Rate: rf.Frequency(p.number(PulseRateAsk))}
-		k.Modulation = k.on(p.bool(AMAsk), p.bool(PulseAsk))
+	if _, ok := a[OffsetAsk]; ok {
+		k.offset = p.number(OffsetAsk)
 	}
+	s.parseModulation(&k, &p)
+	k.Level = s.fromNumber(p.number(LevelAsk), k.assumed).Sub(s.halved(k.Modulation))
 	return k, p.err
+}
+
+// parseModulation reads what the modulations are set to and which is on, as far as it was asked.
+func (s *source) parseModulation(k *looked, p *parser) {
+	am, amAsked := p.answers[AMAsk]
+	pulse, pulseAsked := p.answers[PulseAsk]
+	if amAsked {
+		k.am = level.Modulation{Kind: level.AM, Depth: rf.Fraction(p.number(AMDepthAsk) / 100), Rate: rf.Frequency(p.number(AMRateAsk))}
+	}
+	if pulseAsked {
+		k.pulse = level.Modulation{Kind: level.Pulse, Rate: rf.Frequency(p.number(PulseRateAsk))}
+		if _, width := p.answers[PulseWidthAsk]; width {
+			k.pulse.Duty = rf.Fraction(p.number(PulseWidthAsk) * k.pulse.Rate.Hz())
+		} else {
+			k.pulse.Duty = rf.Fraction(p.number(PulseDutyAsk) / 100)
+		}
+	}
+	switch {
+	case amAsked || pulseAsked:
+		k.Modulation = k.on(am != "" && p.bool(AMAsk), pulse != "" && p.bool(PulseAsk))
+	case !s.table.has(AMAsk) && !s.table.has(PulseAsk):
+		k.Modulation = level.Modulation{Kind: level.CW}
+	}
+}
+
+// amHalf is what a source takes off the amplitude that is set when it goes to AM, where it does.
+const amHalf rf.Gain = 6.0205999 // 20·log10(2)
+
+// halved returns how far the carrier lies below the amplitude that is set.
+func (s *source) halved(m level.Modulation) rf.Gain {
+	if s.table.AMHalves && m.Kind == level.AM {
+		return amHalf
+	}
+	return 0
 }
 
 // parser reads answers and remembers the first that makes no sense.
 type parser struct {
 	answers map[Verb]string
+	table   *Table
 	err     error
 }
 
@@ -224,6 +270,9 @@ func (p *parser) fail(v Verb, err error) {
 
 func (p *parser) number(v Verb) float64 {
 	x, err := scpi.ParseNumber(p.answers[v])
+	if err == nil {
+		x, err = p.table.answered(v, x)
+	}
 	if err != nil {
 		p.fail(v, err)
 	}
@@ -315,7 +364,7 @@ func (s *source) fromNumber(x float64, a assumed) rf.Power {
 func (s *source) Apply(ctx context.Context, c guard.Cleared) error { return s.apply(ctx, c.Take) }
 
 func (s *source) apply(ctx context.Context, take func() (guard.Setting, error)) error {
-	return s.conn.Hold(ctx, func(h *scpi.Session) error {
+	return s.hold(ctx, func(h *speech) error {
 		if err := s.lookIfLost(h); err != nil {
 			return err
 		}
@@ -346,7 +395,7 @@ func (s *source) apply(ctx context.Context, take func() (guard.Setting, error)) 
 
 // lookIfLost reads the state when the connection is not the one under which it was read before: the
 // instrument may have been switched off and on.
-func (s *source) lookIfLost(h *scpi.Session) error {
+func (s *source) lookIfLost(h *speech) error {
 	if err := h.Connect(); err != nil {
 		return err
 	}
@@ -372,12 +421,15 @@ func (s *source) settable(to guard.Setting) (guard.Setting, error) {
 		return to, fmt.Errorf("modulation %s, depth %v, duty %v, rate %v cannot be set: %w", m.Kind, m.Depth, m.Duty, m.Rate, ErrOutOfRange)
 	case m.Kind != level.AM && m.Kind != level.Pulse && m.Kind != level.CW:
 		return to, fmt.Errorf("modulation %q is not known: %w", m.Kind, ErrOutOfRange)
+	case m.Kind == level.AM && !s.table.has(AMOn), m.Kind == level.Pulse && !s.table.has(PulseOn):
+		return to, fmt.Errorf("its command table has no %s modulation: %w", m.Kind, ErrOutOfRange)
 	}
 	if !to.Output && !to.Level.Known() {
 		return to, nil
 	}
-	var err error
-	to.Level, err = Settable(s.spec, to.Level)
+	half := s.halved(m)
+	set, err := Settable(s.spec, to.Level.Add(half))
+	to.Level = set.Sub(half)
 	return to, err
 }
 
@@ -423,8 +475,14 @@ func (s *source) phases(from, to guard.Setting) []phase {
 	falls := from.Level.Exceeds(to.Level.Add(levelTolerance))
 	changed := to.Modulation != from.Modulation
 	var units []string
-	if to.Level.Known() && !rises {
-		units = append(units, s.level(to.Level))
+	switch {
+	case changed && s.halved(from.Modulation) > 0:
+		// With AM off the whole amplitude comes out: that must not be above either level.
+		from.Level = from.Level.Lower(to.Level)
+		units = append(units, s.level(from.Level, level.Modulation{}))
+		rises = to.Level.Exceeds(from.Level)
+	case to.Level.Known() && !rises:
+		units = append(units, s.level(to.Level, from.Modulation))
 		from.Level = to.Level
 	}
 	moves := to.Frequency.Known() && to.Frequency != from.Frequency
@@ -435,7 +493,7 @@ func (s *source) phases(from, to guard.Setting) []phase {
 		ask = s.whole()
 	}
 	if changed && !ready {
-		units = append(append(units, t.say(AMOff), t.say(PulseOff)), s.prepare(to.Modulation)...)
+		units = append(append(units, t.each(t.having(AMOff, PulseOff)...)...), s.prepare(to.Modulation)...)
 		from.Modulation = level.Modulation{Kind: level.CW}
 		ask = s.whole()
 	}
@@ -451,8 +509,14 @@ func (s *source) phases(from, to guard.Setting) []phase {
 		units = append(units, s.modulate(to.Modulation)...)
 		from.Modulation = to.Modulation
 	}
+	if half := s.halved(to.Modulation); changed && half > 0 {
+		// The amplitude goes up by as much only once AM is read back as on.
+		from.Level = from.Level.Sub(half)
+		out = append(out, phase{units: units, ask: ask, want: from, prepares: to.Modulation})
+		units, rises = nil, true
+	}
 	if to.Level.Known() && rises {
-		units = append(units, s.level(to.Level))
+		units = append(units, s.level(to.Level, from.Modulation))
 		from.Level = to.Level
 	}
 	if len(units) > 0 {
@@ -464,7 +528,10 @@ func (s *source) phases(from, to guard.Setting) []phase {
 	return out
 }
 
-func (s *source) level(p rf.Power) string { return s.levelFor(p, s.known.assumed) }
+// level returns the command for a carrier under a modulation.
+func (s *source) level(p rf.Power, m level.Modulation) string {
+	return s.levelFor(p.Add(s.halved(m)), s.known.assumed)
+}
 
 func (s *source) levelFor(p rf.Power, a assumed) string {
 	return s.table.putText(Level, strconv.FormatFloat(s.toNumber(p, a), 'f', -1, 64))
@@ -473,13 +540,28 @@ func (s *source) levelFor(p rf.Power, a assumed) string {
 // prepare sets what a modulation will be without switching it on.
 func (s *source) prepare(m level.Modulation) []string {
 	t := s.table
+	var units []string
+	add := func(v Verb, text string) {
+		if t.has(v) {
+			units = append(units, text)
+		}
+	}
 	switch m.Kind {
 	case level.AM:
-		return []string{t.say(AMInternal), t.put(AMDepth, 100*float64(m.Depth)), t.put(AMRate, m.Rate.Hz())}
+		add(AMInternal, t.say(AMInternal))
+		add(AMForm, t.say(AMForm))
+		if t.has(AMPoints) {
+			add(AMPoints, place.ReplaceAllLiteralString(t.say(AMPoints), t.points()))
+		}
+		add(AMDepth, t.put(AMDepth, 100*float64(m.Depth)))
+		add(AMRate, t.put(AMRate, m.Rate.Hz()))
 	case level.Pulse:
-		return []string{t.put(PulseRate, m.Rate.Hz()), t.put(PulseDuty, 100*float64(m.Duty))}
+		add(PulseForm, t.say(PulseForm))
+		add(PulseRate, t.put(PulseRate, m.Rate.Hz()))
+		add(PulseDuty, t.put(PulseDuty, 100*float64(m.Duty)))
+		add(PulseWidth, t.put(PulseWidth, float64(m.Duty)/m.Rate.Hz()))
 	}
-	return nil
+	return units
 }
 
 func (s *source) modulate(m level.Modulation) []string {
@@ -494,10 +576,10 @@ func (s *source) modulate(m level.Modulation) []string {
 
 // tell sends commands, reads the state back with the given queries in the same message, and
 // compares it with what was told.
-func (s *source) tell(h *scpi.Session, units []string, verbs []Verb, want guard.Setting) error {
+func (s *source) tell(h *speech, units []string, verbs []Verb, want guard.Setting) error {
 	base := s.known
 	s.known = looked{} // until the source has confirmed
-	msg := append(units, s.table.message(verbs...))
+	msg := append(units[:len(units):len(units)], s.table.each(verbs...)...)
 	answers, err := h.Ask(len(verbs), msg...)
 	if err != nil {
 		return err
@@ -590,7 +672,7 @@ func (s *source) Lower(ctx context.Context, to rf.Power) error {
 	if err != nil {
 		return fmt.Errorf("%s: lower the level: %w", s.name, err)
 	}
-	return s.conn.Hold(ctx, func(h *scpi.Session) error {
+	return s.hold(ctx, func(h *speech) error {
 		if err := s.lookIfLost(h); err != nil {
 			return err
 		}
@@ -603,14 +685,14 @@ func (s *source) Lower(ctx context.Context, to rf.Power) error {
 		h.Pin()
 		want := s.known.Setting
 		want.Level = down
-		return s.tell(h, []string{s.level(down)}, s.brief(), want)
+		return s.tell(h, []string{s.level(down, s.known.Modulation)}, s.brief(), want)
 	})
 }
 
 // Unmodulate switches modulation off. From a pulse with the output on that raises the mean power, and
 // the error wraps ErrWouldRaise: switch the output off first.
 func (s *source) Unmodulate(ctx context.Context) error {
-	return s.conn.Hold(ctx, func(h *scpi.Session) error {
+	return s.hold(ctx, func(h *speech) error {
 		if err := s.lookIfLost(h); err != nil {
 			return err
 		}
@@ -620,7 +702,11 @@ func (s *source) Unmodulate(ctx context.Context) error {
 		h.Pin()
 		want := s.known.Setting
 		want.Modulation = level.Modulation{Kind: level.CW}
-		return s.tell(h, []string{s.table.say(AMOff), s.table.say(PulseOff)}, s.whole(), want)
+		var units []string
+		if s.halved(s.known.Modulation) > 0 {
+			units = append(units, s.level(s.known.Level, level.Modulation{}))
+		}
+		return s.tell(h, append(units, s.table.each(s.table.having(AMOff, PulseOff)...)...), s.whole(), want)
 	})
 }
 
@@ -628,13 +714,13 @@ func (s *source) Unmodulate(ctx context.Context) error {
 // instrument that hangs, and when the instrument does not answer it says it a second time on a new
 // connection. nil means that the source itself says that its output is off.
 func (s *source) OutputOff(ctx context.Context) error {
-	return switchOff(ctx, s.instrument, OutputOff, OutputAsk, func(h *scpi.Session) { s.known.Output = false })
+	return switchOff(ctx, s.instrument, OutputOff, OutputAsk, func(h *speech) { s.known.Output = false })
 }
 
 // switchOff sends the command that silences and asks whether it is so.
-func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*scpi.Session)) error {
-	once := func(ctx context.Context, say func(*scpi.Session) (string, error)) error {
-		return i.conn.HoldUrgently(ctx, func(h *scpi.Session) error {
+func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*speech)) error {
+	once := func(ctx context.Context, say func(*speech) (string, error)) error {
+		return i.holdUrgently(ctx, func(h *speech) error {
 			answer, err := say(h)
 			if answer == "" {
 				return err
@@ -652,7 +738,7 @@ func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*scp
 	}
 	first, cancel := half(ctx)
 	defer cancel()
-	err := once(first, func(h *scpi.Session) (string, error) {
+	err := once(first, func(h *speech) (string, error) {
 		// An entry of the error queue beside the answer is no reason to doubt the answer.
 		a, err := h.Ask(1, i.table.say(off), i.table.say(ask))
 		if len(a) == 1 {
@@ -663,7 +749,7 @@ func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*scp
 	if err == nil {
 		return nil
 	}
-	again := once(ctx, func(h *scpi.Session) (string, error) {
+	again := once(ctx, func(h *speech) (string, error) {
 		if err := h.Write(i.table.say(off)); err != nil {
 			return "", err
 		}
@@ -690,7 +776,7 @@ func (s *source) Minimum(ctx context.Context) error {
 	if !s.spec.Minimum.Known() {
 		return fmt.Errorf("%s: set the lowest level: the bench file gives no minimum", s.name)
 	}
-	return s.conn.HoldUrgently(ctx, func(h *scpi.Session) error {
+	return s.holdUrgently(ctx, func(h *speech) error {
 		a := s.known.assumed
 		if s.known.generation == 0 || a.load == "" {
 			a = assumed{load: s.spec.Load, unit: "VPP"}
@@ -705,9 +791,9 @@ func (s *source) Minimum(ctx context.Context) error {
 }
 
 // minimum tries once, taking load and unit for granted. It returns the load and unit that it read.
-func (s *source) minimum(h *scpi.Session, a assumed) (assumed, error) {
+func (s *source) minimum(h *speech, a assumed) (assumed, error) {
 	base, verbs := s.known, s.brief()
-	msg := []string{s.levelFor(s.spec.Minimum, a), s.table.message(verbs...)}
+	msg := append([]string{s.levelFor(s.spec.Minimum, a)}, s.table.each(verbs...)...)
 	s.known = looked{}
 	answers, err := h.Ask(len(verbs), msg...)
 	if len(answers) != len(verbs) {

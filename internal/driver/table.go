@@ -2,6 +2,7 @@ package driver
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"sort"
 	"strconv"
@@ -46,6 +47,13 @@ const (
 	PulseOn      Verb = "pulse on"
 	PulseOff     Verb = "pulse off"
 	PulseAsk     Verb = "pulse?"
+	// A source that takes a width in place of a duty.
+	PulseWidth    Verb = "pulse width" // {} in s
+	PulseWidthAsk Verb = "pulse width?"
+	AMForm        Verb = "am form"   // chooses a sine as modulating waveform
+	AMPoints      Verb = "am points" // {} is one period of a sine, for a source that takes an arbitrary one
+	PulseForm     Verb = "pulse form"
+	OffsetAsk     Verb = "offset?" // direct voltage of a function generator, which must be 0 V
 
 	Operate    Verb = "operate"
 	Standby    Verb = "standby"
@@ -60,11 +68,29 @@ const (
 	OverloadAsk    Verb = "overload?" // condition register of the power summary
 	TraceFormat    Verb = "trace format"
 	TraceAsk       Verb = "trace?" // a block of 32-bit numbers in dBm
+	Span           Verb = "span"   // {} in Hz; an analyser that searches the highest peak
+	PeakSearch     Verb = "peak search"
+	Sweep          Verb = "sweep" // takes one sweep; may be a query that answers when it is done
+	// MarkerFrequency is where the peak was found.
+	MarkerFrequency    Verb = "marker frequency"
+	MarkerFrequencyAsk Verb = "marker frequency?"
+	Detector           Verb = "detector"       // chooses the detector that reads a carrier
+	MeasuringTime      Verb = "measuring time" // {} in s
 
 	ForwardAsk Verb = "forward?" // dBm
 	ReverseAsk Verb = "reverse?" // dBm
 
 	ClosedAsk Verb = "closed?"
+
+	Route    Verb = "route" // {} is the path's name
+	RouteAsk Verb = "route?"
+
+	SwitchOn  Verb = "on"
+	SwitchOff Verb = "off"
+	OnAsk     Verb = "on?"
+
+	Samples  Verb = "samples"  // {} is the number of readings of a capture
+	Interval Verb = "interval" // {} in s, between two readings of a capture
 )
 
 // Role of an instrument on the bench.
@@ -78,6 +104,19 @@ const (
 	RolePowerMeter Role = "power meter"
 	RoleMeter      Role = "meter"
 	RoleInterlock  Role = "interlock"
+	RoleSwitch     Role = "switch"  // chooses a path between ports
+	RoleRelay      Role = "relay"   // resets or power-cycles the DUT
+	RoleCapture    Role = "capture" // takes a burst of readings
+)
+
+// Reads is how an instrument of the role analyser comes to its reading.
+type Reads string
+
+const (
+	ReadsZeroSpan   Reads = "zero span"   // the default
+	ReadsPeakSearch Reads = "peak search" // the highest peak of a narrow span
+	ReadsReceiver   Reads = "receiver"    // tuned to the frequency
+	ReadsBroadband  Reads = "broadband"   // a voltmeter or scope: whatever is there
 )
 
 // ByteOrder of the numbers in a block.
@@ -107,7 +146,27 @@ type Table struct {
 	KeepInput bool `yaml:"keepInput,omitempty"`
 	// NoEventEnable says that the instrument does not know *ESE, which a serial line or a GPIB adapter
 	// uses to tell old answers from new. They wait for silence then.
-	NoEventEnable bool `yaml:"noEventEnable,omitempty"`
+	NoEventEnable     bool   `yaml:"noEventEnable,omitempty"`
+	MessageTerminator string // ends messages, where they end otherwise than answers
+	// Assumes is the load that a source always assumes when it counts in volts; empty: it is asked.
+	Assumes catalog.LoadSetting
+	// AMHalves: with AM on the carrier is half the amplitude that is set, so that it is told 6.02 dB more.
+	AMHalves bool
+	Reads    Reads
+	ReadsIn  string // unit of readings into 50 Ω; empty means dBm
+	// AnswersIn names the unit of an answer that does not count as its verb does.
+	AnswersIn map[Verb]string
+	// AnswerPattern finds the value in an answer that holds more: its last group, or all of it.
+	AnswerPattern string
+	Yes, No       []string    // answers that mean 1 and 0
+	Start         []string    // told once at the beginning of a connection; must not raise RF
+	Delay         rf.Duration // after every message that is not answered
+	// OneCommandALine: no message holds more than one command or query.
+	OneCommandALine bool
+	NoErrorQueue    bool // there is no SYST:ERR?; what was set is read back all the same
+	NoOverload      bool // no status tells an overload: a reading above the reference level counts as one
+	NoClear         bool // *CLS is not understood
+	DecimalComma    bool
 	// OverloadBits are the bits of the answer to "overload?" that mean an overload; 0 means any.
 	OverloadBits int       `yaml:"overloadBits,omitempty"`
 	ByteOrder    ByteOrder `yaml:"byteOrder,omitempty"`
@@ -130,48 +189,178 @@ func (t Table) nonce() *scpi.Nonce {
 	return nil
 }
 
-// needs lists the verbs without which a role cannot be filled.
-var needs = map[Role][]Verb{
-	RoleSource: {Identify, Frequency, FrequencyAsk, Level, LevelAsk, OutputOn, OutputOff, OutputAsk,
-		AMInternal, AMDepth, AMDepthAsk, AMRate, AMRateAsk, AMOn, AMOff, AMAsk,
-		PulseRate, PulseRateAsk, PulseDuty, PulseDutyAsk, PulseOn, PulseOff, PulseAsk, Complete},
-	RoleAmplifier:  {Identify, Operate, Standby, OperateAsk},
-	RoleAnalyser:   {Identify, Frequency, ZeroSpan, Bandwidth, ReferenceLevel, Attenuation, SingleSweep, ReadAsk, OverloadAsk, TraceFormat, TraceAsk},
-	RolePowerMeter: {Identify, Frequency, ForwardAsk, ReverseAsk},
-	RoleMeter:      {Identify, ReadAsk},
-	RoleInterlock:  {Identify, ClosedAsk},
+// wants lists the verbs without which a table's role cannot be filled, and those that it may have
+// beside them. A group is had whole or not at all.
+type wants struct {
+	must, may []Verb
+	groups    [][]Verb
+}
+
+var amVerbs = []Verb{AMDepth, AMDepthAsk, AMRate, AMRateAsk, AMOn, AMOff, AMAsk}
+
+func (t Table) wants() (w wants, ok bool) {
+	switch t.Role {
+	case RoleSource:
+		w = wants{must: []Verb{Frequency, FrequencyAsk, Level, LevelAsk, OutputOn, OutputOff, OutputAsk},
+			may: []Verb{Identify, Complete, AMInternal, AMForm, AMPoints, PulseForm, OffsetAsk}, groups: [][]Verb{amVerbs, t.pulseVerbs()}}
+		if t.CountsIn == catalog.CountsVpp {
+			w.may = append(w.may, UnitAsk)
+			if t.Assumes == "" {
+				w.must = append(w.must, LoadAsk, UnitAsk)
+			}
+		}
+	case RoleAmplifier:
+		w = wants{must: []Verb{Operate, Standby, OperateAsk}, may: []Verb{Identify}}
+	case RoleAnalyser:
+		w = t.analyserWants()
+	case RolePowerMeter:
+		w = wants{must: []Verb{ForwardAsk, ReverseAsk}, may: []Verb{Identify, Frequency}}
+	case RoleMeter:
+		w = wants{must: []Verb{ReadAsk}, may: []Verb{Identify}}
+	case RoleInterlock:
+		w = wants{must: []Verb{ClosedAsk}, may: []Verb{Identify}}
+	case RoleSwitch:
+		w = wants{must: []Verb{Route, RouteAsk}, may: []Verb{Identify}}
+	case RoleRelay:
+		w = wants{must: []Verb{SwitchOn, SwitchOff, OnAsk}, may: []Verb{Identify}}
+	case RoleCapture:
+		w = wants{must: []Verb{Samples, Interval, TraceAsk}, may: []Verb{Identify, TraceFormat}}
+	default:
+		return w, false
+	}
+	return w, true
+}
+
+// pulseVerbs are those of a source that takes a duty, or a width in its place.
+func (t Table) pulseVerbs() []Verb {
+	v := []Verb{PulseRate, PulseRateAsk, PulseOn, PulseOff, PulseAsk}
+	if t.Commands[PulseWidth] != "" || t.Commands[PulseWidthAsk] != "" {
+		return append(v, PulseWidth, PulseWidthAsk)
+	}
+	return append(v, PulseDuty, PulseDutyAsk)
+}
+
+func (t Table) analyserWants() wants {
+	w := wants{may: []Verb{Identify, Attenuation, Detector, MeasuringTime, SingleSweep}, groups: [][]Verb{{TraceFormat, TraceAsk}}}
+	switch t.Reads {
+	case ReadsPeakSearch:
+		w.must = []Verb{Frequency, Span, Bandwidth, ReferenceLevel, PeakSearch, ReadAsk}
+		w.may = append(w.may, Sweep, MarkerFrequencyAsk)
+	case ReadsReceiver:
+		w.must = []Verb{Frequency, ReadAsk}
+		w.may = append(w.may, Bandwidth, ReferenceLevel)
+	case ReadsBroadband:
+		w.must = []Verb{ReadAsk}
+		w.may = append(w.may, Frequency, ReferenceLevel)
+	default:
+		w.must = []Verb{Frequency, ZeroSpan, Bandwidth, ReferenceLevel, SingleSweep, ReadAsk}
+	}
+	if t.NoOverload {
+		w.may = append(w.may, OverloadAsk)
+	} else {
+		w.must = append(w.must, OverloadAsk)
+	}
+	return w
+}
+
+// fault is something wrong with a table, at a verb of it or at a key of its file.
+type fault struct {
+	at   string // "commands.am depth", "reads"
+	what string
+}
+
+// faults returns all that is wrong with a table.
+func (t Table) faults() []fault {
+	w, ok := t.wants()
+	if !ok {
+		return []fault{{"role", fmt.Sprintf("unknown role %q", t.Role)}}
+	}
+	var out []fault
+	lacks := func(verbs []Verb, why string) {
+		for _, v := range verbs {
+			if t.Commands[v] == "" {
+				out = append(out, fault{"commands", fmt.Sprintf("no command for %q%s", v, why)})
+			}
+		}
+	}
+	lacks(w.must, "")
+	known := append(slices.Clone(w.must), w.may...)
+	for _, g := range w.groups {
+		known = append(known, g...)
+		if slices.ContainsFunc(g, func(v Verb) bool { return t.Commands[v] != "" }) {
+			lacks(g, ", which belongs to the others")
+		}
+	}
+	for v, c := range t.Commands {
+		if !slices.Contains(known, v) {
+			out = append(out, fault{"commands." + string(v), fmt.Sprintf("%q is nothing that a %s can be told", v, t.Role)})
+			continue
+		}
+		if what := commandFault(v, c); what != "" {
+			out = append(out, fault{"commands." + string(v), what})
+		}
+	}
+	return append(out, t.settingFaults()...)
+}
+
+// commandFault says what is wrong with one command, or "".
+func commandFault(v Verb, c string) string {
+	if strings.ContainsAny(c, "\r\n") {
+		return fmt.Sprintf("the command for %q holds a line break", v)
+	}
+	if (len(place.FindAllString(c, -1)) == 1) != numbered(v) || strings.Count(c, "{") != strings.Count(c, "}") || strings.Count(c, "{") > 1 {
+		return fmt.Sprintf("the command for %q must hold {} once where the number goes, and no other may: %q", v, c)
+	}
+	if numbered(v) && v != Route && v != AMPoints {
+		if _, err := written(v, place.FindStringSubmatch(c)[1], 1); err != nil {
+			return err.Error()
+		}
+	}
+	if isQuery(c) != strings.HasSuffix(string(v), "?") && v != Sweep {
+		return fmt.Sprintf("the command for %q must be a query exactly if its name ends in a question mark: %q", v, c)
+	}
+	return ""
+}
+
+// settingFaults looks at what is not a command.
+func (t Table) settingFaults() []fault {
+	var out []fault
+	add := func(at, format string, args ...any) { out = append(out, fault{at, fmt.Sprintf(format, args...)}) }
+	if t.EndsBy != EndsByMark && t.EndsBy != EndsByTerminator && t.EndsBy != EndsByEOI {
+		add("quirks.ends_by", "ends_by is %q, want terminator or eoi", t.EndsBy)
+	}
+	if t.Role == RoleSource && t.CountsIn != catalog.CountsDBm && t.CountsIn != catalog.CountsVpp {
+		add("counts_in", "counts_in is %q, want dBm or Vpp", t.CountsIn)
+	}
+	if t.Role == RoleSource && t.CountsIn == catalog.CountsVpp && t.Assumes == "" && t.Commands[LoadAsk] == "" {
+		add("counts_in", "a source that counts in volts must be asked for its load (load?), or the table says which one it always assumes: between 50 Ω and high-Z lie 6 dB")
+	}
+	if t.ReadsIn != "" && !slices.Contains(readingUnits, t.ReadsIn) {
+		add("reads_in", "readings in %q are no levels; there are %s", t.ReadsIn, strings.Join(readingUnits, ", "))
+	}
+	for v, unit := range t.AnswersIn {
+		if _, err := readBack(v, unit, 1); err != nil {
+			add("answers_in."+string(v), "%v", err)
+		}
+	}
+	if t.AnswerPattern != "" {
+		if _, err := regexp.Compile(t.AnswerPattern); err != nil {
+			add("quirks.answer_pattern", "%v", err)
+		}
+	}
+	for i, c := range t.Start {
+		if isQuery(c) || strings.ContainsAny(c, "\r\n{}") {
+			add(fmt.Sprintf("start[%d]", i), "%q is told at the beginning and must be neither a query nor hold a place for a number", c)
+		}
+	}
+	return out
 }
 
 // Check returns what is wrong with a table, all of it, or nil.
 func (t Table) Check() error {
 	var wrong []string
-	want, ok := needs[t.Role]
-	if !ok {
-		return fmt.Errorf("command table %q: unknown role %q", t.Name, t.Role)
-	}
-	if t.Role == RoleSource && t.CountsIn == catalog.CountsVpp {
-		want = append(slices.Clone(want), UnitAsk, LoadAsk)
-	}
-	for _, v := range want {
-		if t.Commands[v] == "" {
-			wrong = append(wrong, fmt.Sprintf("no command for %q", v))
-		}
-	}
-	for v, c := range t.Commands {
-		switch {
-		case !slices.Contains(want, v):
-			wrong = append(wrong, fmt.Sprintf("%q is nothing that a %s can be told", v, t.Role))
-		case strings.ContainsAny(c, "\r\n"):
-			wrong = append(wrong, fmt.Sprintf("the command for %q holds a line break", v))
-		case strings.Contains(c, "{}") != numbered(v):
-			wrong = append(wrong, fmt.Sprintf("the command for %q must hold {} once where the number goes, and no other may: %q", v, c))
-		}
-	}
-	if t.EndsBy != EndsByMark && t.EndsBy != EndsByTerminator && t.EndsBy != EndsByEOI {
-		wrong = append(wrong, fmt.Sprintf("endsBy is %q, want terminator or eoi", t.EndsBy))
-	}
-	if t.Role == RoleSource && t.CountsIn != catalog.CountsDBm && t.CountsIn != catalog.CountsVpp {
-		wrong = append(wrong, fmt.Sprintf("countsIn is %q, want dBm or Vpp", t.CountsIn))
+	for _, f := range t.faults() {
+		wrong = append(wrong, f.what)
 	}
 	if len(wrong) == 0 {
 		return nil
@@ -180,10 +369,25 @@ func (t Table) Check() error {
 	return fmt.Errorf("command table %q: %s", t.Name, strings.Join(wrong, "; "))
 }
 
+// has reports that the instrument can be told or asked something.
+func (t Table) has(v Verb) bool { return t.Commands[v] != "" }
+
+// having leaves out the verbs that a table has no command for.
+func (t Table) having(verbs ...Verb) []Verb {
+	var out []Verb
+	for _, v := range verbs {
+		if t.has(v) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
 // numbered tells whether a verb carries a number.
 func numbered(v Verb) bool {
 	switch v {
-	case Frequency, Level, AMDepth, AMRate, PulseRate, PulseDuty, Bandwidth, ReferenceLevel, Attenuation:
+	case Frequency, Level, AMDepth, AMRate, AMPoints, PulseRate, PulseDuty, PulseWidth, Bandwidth, Span, ReferenceLevel, Attenuation,
+		MeasuringTime, Route, Samples, Interval:
 		return true
 	}
 	return false
@@ -193,12 +397,11 @@ func numbered(v Verb) bool {
 func (t Table) say(v Verb) string { return t.Commands[v] }
 
 // put returns the command of a verb with its number.
-func (t Table) put(v Verb, x float64) string {
-	return t.putText(v, decimal(x))
-}
+func (t Table) put(v Verb, x float64) string { return t.fill(v, x) }
 
-func (t Table) putText(v Verb, number string) string {
-	return strings.Replace(t.Commands[v], "{}", number, 1)
+// putText returns the command of a verb with a number, or a name, that is written already.
+func (t Table) putText(v Verb, text string) string {
+	return place.ReplaceAllLiteralString(t.Commands[v], t.withSign(text))
 }
 
 // decimal writes a number with up to six decimals, without an exponent.
@@ -259,6 +462,21 @@ var builtIn = []Table{
 		About:    "generic digital input that answers 1 while the interlock is closed",
 		Commands: map[Verb]string{Identify: "*IDN?", ClosedAsk: "INP:STAT?"},
 	},
+	{
+		Name: "switch", Role: RoleSwitch,
+		About:    "generic switch matrix that closes one route at a time and answers which",
+		Commands: map[Verb]string{Identify: "*IDN?", Route: "ROUT:CLOS {}", RouteAsk: "ROUT:CLOS?"},
+	},
+	{
+		Name: "relay", Role: RoleRelay,
+		About:    "generic relay output that feeds the DUT or holds its reset line",
+		Commands: map[Verb]string{Identify: "*IDN?", SwitchOn: "OUTP 1", SwitchOff: "OUTP 0", OnAsk: "OUTP?"},
+	},
+	{
+		Name: "capture", Role: RoleCapture,
+		About:    "generic meter or scope that takes a burst of readings and answers them as a list",
+		Commands: map[Verb]string{Identify: "*IDN?", Samples: "SAMP:COUN {}", Interval: "SAMP:TIM {}", TraceAsk: "READ:ARR?"},
+	},
 }
 
 // withSource adds to a source's own commands what all generic sources share.
@@ -310,11 +528,11 @@ func tableFor(role Role, name string, counts catalog.CountsIn, own []Table) (Tab
 	return Table{}, fmt.Errorf("no command table %q for the role %q; there are %s", name, role, strings.Join(fit, ", "))
 }
 
-// message is what a list of verbs without numbers makes.
-func (t Table) message(verbs ...Verb) string {
+// each returns the commands of a list of verbs without numbers.
+func (t Table) each(verbs ...Verb) []string {
 	units := make([]string, len(verbs))
 	for i, v := range verbs {
 		units[i] = t.say(v)
 	}
-	return scpi.Join(units...)
+	return units
 }

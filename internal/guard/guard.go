@@ -256,7 +256,7 @@ func (g *Guard) Clear(ctx context.Context, s Setting) (Cleared, error) {
 			}
 		}
 	}
-	return g.issue(s, false), nil
+	return g.issue(s, toSet), nil
 }
 
 // ClearOperate makes the permission to take the amplifier to operate. The source must have been
@@ -269,7 +269,21 @@ func (g *Guard) ClearOperate(ctx context.Context, read SourceState) (Cleared, er
 	if read.Output && read.Level.Exceeds(minimum.Add(0.1)) {
 		return Cleared{}, fmt.Errorf("clear the amplifier to operate: %w: the source's output is on at %v; switch it off or to its minimum of %v first", ErrRefused, read.Level, minimum)
 	}
-	return g.issue(Setting{}, true), nil
+	return g.issue(Setting{}, toOperate), nil
+}
+
+// ClearRoute makes the permission to choose another path between ports. The source must have been
+// read back with its output off: nobody has computed what stands at the ports meanwhile.
+func (g *Guard) ClearRoute(ctx context.Context, read SourceState, route string) (Cleared, error) {
+	if err := g.ready(ctx); err != nil {
+		return Cleared{}, fmt.Errorf("clear the route %q: %w", route, err)
+	}
+	if read.Output {
+		return Cleared{}, fmt.Errorf("clear the route %q: %w: the source's output is on; switch it off first", route, ErrRefused)
+	}
+	c := g.issue(Setting{}, toRoute)
+	c.permit.route = route
+	return c, nil
 }
 
 // ready checks everything that does not depend on the level.

@@ -18,22 +18,32 @@ type permit struct {
 	epoch   int
 	made    time.Time
 	setting Setting
-	operate bool
+	purpose purpose
+	route   string
 
 	mu   sync.Mutex
 	used bool
 }
 
-func (g *Guard) issue(s Setting, operate bool) Cleared {
+// purpose is what a permission is for; it works for nothing else.
+type purpose int
+
+const (
+	toSet purpose = iota
+	toOperate
+	toRoute
+)
+
+func (g *Guard) issue(s Setting, want purpose) Cleared {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	return Cleared{&permit{guard: g, epoch: g.epoch, made: g.now(), setting: s, operate: operate}}
+	return Cleared{&permit{guard: g, epoch: g.epoch, made: g.now(), setting: s, purpose: want}}
 }
 
 // Take uses the permission up and returns the setting that it allows. The caller sends exactly
 // that, at once.
 func (c Cleared) Take() (Setting, error) {
-	if err := c.take(false); err != nil {
+	if err := c.take(toSet); err != nil {
 		return Setting{}, err
 	}
 	g := c.permit.guard
@@ -44,9 +54,17 @@ func (c Cleared) Take() (Setting, error) {
 }
 
 // TakeOperate uses up a permission of ClearOperate.
-func (c Cleared) TakeOperate() error { return c.take(true) }
+func (c Cleared) TakeOperate() error { return c.take(toOperate) }
 
-func (c Cleared) take(operate bool) error {
+// TakeRoute uses up a permission of ClearRoute and returns the route that it allows.
+func (c Cleared) TakeRoute() (string, error) {
+	if err := c.take(toRoute); err != nil {
+		return "", err
+	}
+	return c.permit.route, nil
+}
+
+func (c Cleared) take(want purpose) error {
 	p := c.permit
 	if p == nil {
 		return fmt.Errorf("raise RF: %w: no permission", ErrRefused)
@@ -59,7 +77,7 @@ func (c Cleared) take(operate bool) error {
 	switch {
 	case p.used:
 		return fmt.Errorf("raise RF: %w: this permission was used before", ErrRefused)
-	case p.operate != operate:
+	case p.purpose != want:
 		return fmt.Errorf("raise RF: %w: this permission is for something else", ErrRefused)
 	case g.cause != "":
 		return fmt.Errorf("raise RF: %w: %s", ErrTripped, g.cause)

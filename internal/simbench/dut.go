@@ -183,6 +183,8 @@ func (s bandState) shift(b *band) float64 {
 type weigher struct {
 	build  Build
 	held   bool
+	off    bool // without power
+	starts int  // times that it was switched on again
 	states []bandState
 	noise  *rand.Rand
 }
@@ -225,6 +227,9 @@ func (w *weigher) kilograms(bands []band) (kg float64, failed bool) {
 
 // line returns the text that the weigher sends.
 func (w *weigher) line(bands []band) string {
+	if w.off {
+		return ""
+	}
 	kg, failed := w.kilograms(bands)
 	if failed {
 		return errorLine + "\r\n"
@@ -235,6 +240,9 @@ func (w *weigher) line(bands []band) string {
 
 // volts returns the analogue output.
 func (w *weigher) volts(bands []band) float64 {
+	if w.off {
+		return 0
+	}
 	kg, failed := w.kilograms(bands)
 	if failed {
 		return voltsAtError

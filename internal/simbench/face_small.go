@@ -63,11 +63,13 @@ func (b *Bench) newMeter(in *instrument) {
 		return show(b.plant.product.volts(b.plant.bands)), nil
 	}
 	in.commands = append(in.commands, command{"READ", nil, read}, command{"MEASure[:VOLTage][:DC]", nil, read})
+	in.commands = append(in.commands, b.digitiserCommands(in)...)
 }
 
 func (b *Bench) newInterlock(in *instrument) {
 	in.commands = append(in.commands, command{"INPut[:STATe]", nil,
 		func([]string) (string, error) { return showBool(b.plant.interlock), nil }})
+	in.commands = append(in.commands, b.outputCommands(in)...)
 }
 
 // choice makes a command whose parameter is one of some words.

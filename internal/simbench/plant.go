@@ -101,6 +101,7 @@ type plant struct {
 	at                time.Duration // bench time up to which the states are advanced
 	record            record
 	cache             map[transferKey]transfer
+	sweeping          *sweeping // nil while the generator stands still
 	abuseInThisSignal map[string]bool
 }
 
@@ -220,8 +221,14 @@ func (p *plant) atAnalyser(hz, current float64) float64 {
 	return current * magnitude(p.probe.transfer(hz)) / ratio(loss)
 }
 
-// advance brings the product's states up to bench time t.
+// advance brings the bench up to bench time t.
 func (p *plant) advance(t time.Duration) {
+	p.advanceSweep(t)
+	p.advanceSteady(t)
+}
+
+// advanceSteady brings the product's states up to bench time t with what is on the bench now.
+func (p *plant) advanceSteady(t time.Duration) {
 	dt := t - p.at
 	if dt <= 0 {
 		return

@@ -1,0 +1,110 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"text/tabwriter"
+	"time"
+
+	"provoke/internal/driver"
+	"provoke/internal/event"
+)
+
+// tryCommand proves a command table on the instrument that it is for.
+type tryCommand struct {
+	Bench   string `arg:"" type:"path" help:"Bench file."`
+	Role    string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id."`
+	Output  string `short:"o" placeholder:"FILE" type:"path" help:"Write the transcript here; it is the table's test from then on."`
+	Against string `placeholder:"FILE" type:"path" help:"Play the instrument's part from this transcript; no instrument is touched."`
+}
+
+// Help is the long help.
+func (tryCommand) Help() string {
+	return `Asks each query of the table, sets each setting at a harmless level with the output off, and reads everything back. What would
+raise RF is left out: output on, operate. A source ends at its lowest level, off.
+
+The transcript is the conversation as it went over the connection: "> " before what was sent, "< " before what was answered.
+With --against it stands in for the instrument, so that a table that is changed later still says what it said when it was proved.
+Exit code 1 when anything did not read back.`
+}
+
+// tryLimit bounds the whole trial of one instrument.
+const tryLimit = 2 * time.Minute
+
+// Run tries one instrument.
+func (c *tryCommand) Run(w *world) error {
+	b, list, err := loadBench(c.Bench)
+	if err != nil {
+		return err
+	}
+	for _, p := range list.Warnings() {
+		fmt.Fprintln(w.stderr, p)
+	}
+	var against *driver.Transcript
+	if c.Against != "" {
+		text, err := os.ReadFile(c.Against)
+		if err != nil {
+			return fmt.Errorf("read the transcript: %w", err)
+		}
+		if against, err = driver.ParseTranscript(string(text)); err != nil {
+			return fmt.Errorf("%s: %w", c.Against, err)
+		}
+	}
+	ctx, cancel := context.WithTimeout(w.ctx, tryLimit)
+	defer cancel()
+	trial, err := driver.Try(ctx, b, c.Role, driver.Options{}, against)
+	if trial.Name == "" {
+		return err
+	}
+	printTrial(w, trial)
+	if werr := c.write(w, trial, against != nil); werr != nil {
+		return errors.Join(err, werr)
+	}
+	if err != nil {
+		return err
+	}
+	if against != nil {
+		if err := against.Differs(); err != nil {
+			return fmt.Errorf("%s: %w", c.Against, err)
+		}
+		fmt.Fprintln(w.stdout, "\nthe table says what the transcript says")
+	}
+	if n := trial.Failed(); n > 0 {
+		return fmt.Errorf("%s of the table %q did not work on this instrument", count(n, "thing", "things"), trial.Table.Name)
+	}
+	return nil
+}
+
+// write writes the transcript to its file, or prints it.
+func (c *tryCommand) write(w *world, trial driver.Trial, played bool) error {
+	switch {
+	case played:
+		return nil
+	case c.Output != "":
+		if err := os.WriteFile(c.Output, []byte(trial.Transcript.String()), 0o644); err != nil {
+			return fmt.Errorf("write the transcript: %w", err)
+		}
+		fmt.Fprintf(w.stdout, "\ntranscript: %s\n", c.Output)
+		return nil
+	}
+	fmt.Fprintf(w.stdout, "\n%s", trial.Transcript)
+	return nil
+}
+
+func printTrial(w *world, trial driver.Trial) {
+	fmt.Fprintf(w.stdout, "%s, command table %q\n\n", trial.Name, trial.Table.Name)
+	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	for _, x := range trial.Tried {
+		mark, came := "ok", x.Came
+		switch {
+		case x.Left:
+			mark = "–"
+		case x.Err != nil:
+			mark, came = "NO", x.Err.Error()
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\n", mark, x.What, event.Printable(came))
+	}
+	t.Flush()
+}

@@ -1,0 +1,234 @@
+package driver
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"strings"
+
+	"provoke/internal/catalog"
+	"provoke/internal/document"
+	"provoke/internal/problem"
+	"provoke/internal/rf"
+)
+
+// TableKind is the first line's value of a file with a command table.
+const TableKind = "commands 1"
+
+// tableFile is a command table as written.
+type tableFile struct {
+	Name     string            `yaml:"name,required"`
+	Role     roleWord          `yaml:"role,required"`
+	About    string            `yaml:"about"`
+	CountsIn countsWord        `yaml:"counts_in"`
+	Assumes  assumesWord       `yaml:"assumes"`
+	AMLevel  amLevelWord       `yaml:"am_level"`
+	Reads    readsWord         `yaml:"reads"`
+	ReadsIn  string            `yaml:"reads_in"`
+	Start    []string          `yaml:"start"`
+	Commands map[string]string `yaml:"commands,required"`
+	Answers  map[string]string `yaml:"answers_in"`
+	Yes      []string          `yaml:"answers_yes"`
+	No       []string          `yaml:"answers_no"`
+	Quirks   quirksFile        `yaml:"quirks"`
+}
+
+type quirksFile struct {
+	Terminator        terminatorWord `yaml:"terminator"`
+	MessageTerminator terminatorWord `yaml:"message_terminator"`
+	Timeout           rf.Duration    `yaml:"timeout"`
+	Delay             rf.Duration    `yaml:"delay"`
+	OneCommandALine   bool           `yaml:"one_command_a_line"`
+	NoErrorQueue      bool           `yaml:"no_error_queue"`
+	NoOverload        bool           `yaml:"no_overload_status"`
+	NoClear           bool           `yaml:"no_clear"`
+	NoEventEnable     bool           `yaml:"no_event_enable"`
+	KeepInput         bool           `yaml:"keep_input"`
+	Decimal           decimalWord    `yaml:"decimal"`
+	EndsBy            endsByWord     `yaml:"ends_by"`
+	ByteOrder         byteOrderWord  `yaml:"byte_order"`
+	OverloadBits      document.Count `yaml:"overload_bits"`
+	AnswerPattern     string         `yaml:"answer_pattern"`
+}
+
+// The closed sets of words.
+type (
+	roleWord       string
+	countsWord     string
+	assumesWord    string
+	amLevelWord    string
+	readsWord      string
+	terminatorWord string
+	decimalWord    string
+	endsByWord     string
+	byteOrderWord  string
+)
+
+func oneOf(into *string, t []byte, words ...string) error {
+	*into = strings.TrimSpace(string(t))
+	return document.OneOf(*into, words...)
+}
+
+// Roles lists every role that a command table can fill.
+var Roles = []Role{RoleSource, RoleAmplifier, RoleAnalyser, RolePowerMeter, RoleMeter, RoleInterlock, RoleSwitch, RoleRelay, RoleCapture}
+
+// UnmarshalText reads a role.
+func (r *roleWord) UnmarshalText(t []byte) error {
+	words := make([]string, len(Roles))
+	for i, role := range Roles {
+		words[i] = string(role)
+	}
+	return oneOf((*string)(r), t, words...)
+}
+
+// UnmarshalText reads the unit of a source's level.
+func (c *countsWord) UnmarshalText(t []byte) error {
+	return oneOf((*string)(c), t, string(catalog.CountsDBm), string(catalog.CountsVpp))
+}
+
+// UnmarshalText reads the load that a source always assumes.
+func (a *assumesWord) UnmarshalText(t []byte) error {
+	var r rf.Resistance
+	if r.UnmarshalText(t) == nil && r == rf.Z0 {
+		*a = assumesWord(catalog.Load50)
+		return nil
+	}
+	return oneOf((*string)(a), t, string(catalog.Load50), string(catalog.LoadHighZ))
+}
+
+// UnmarshalText reads what a source's level is when AM is on.
+func (a *amLevelWord) UnmarshalText(t []byte) error {
+	return oneOf((*string)(a), t, "carrier", "twice the carrier")
+}
+
+// UnmarshalText reads how an analyser comes to its reading.
+func (r *readsWord) UnmarshalText(t []byte) error {
+	return oneOf((*string)(r), t, string(ReadsZeroSpan), string(ReadsPeakSearch), string(ReadsReceiver), string(ReadsBroadband))
+}
+
+// UnmarshalText reads an end of line.
+func (w *terminatorWord) UnmarshalText(t []byte) error {
+	var name string
+	if err := oneOf(&name, t, "LF", "CR", "CR LF"); err != nil {
+		return err
+	}
+	*w = terminatorWord(map[string]string{"LF": "\n", "CR": "\r", "CR LF": "\r\n"}[name])
+	return nil
+}
+
+// UnmarshalText reads a decimal sign.
+func (d *decimalWord) UnmarshalText(t []byte) error {
+	return oneOf((*string)(d), t, "comma", "point")
+}
+
+// UnmarshalText reads how an answer ends.
+func (e *endsByWord) UnmarshalText(t []byte) error {
+	return oneOf((*string)(e), t, string(EndsByTerminator), string(EndsByEOI))
+}
+
+// UnmarshalText reads the order of bytes in a block.
+func (b *byteOrderWord) UnmarshalText(t []byte) error {
+	return oneOf((*string)(b), t, string(BigEndian), string(LittleEndian))
+}
+
+// ParseTable reads a command table. File is its name for problems; all of them come back at once.
+// The table is good only when the list has no error. Every key is shown, with a comment, in
+// docs/instruments.md.
+func ParseTable(file string, data []byte) (Table, problem.List) {
+	var raw tableFile
+	doc := document.Decode(file, data, TableKind, &raw)
+	if !doc.Readable() {
+		return Table{}, doc.Problems()
+	}
+	q := raw.Quirks
+	t := Table{Name: strings.TrimSpace(raw.Name), Role: Role(raw.Role), About: raw.About, CountsIn: catalog.CountsIn(raw.CountsIn),
+		Assumes: catalog.LoadSetting(raw.Assumes), AMHalves: raw.AMLevel == "twice the carrier", Reads: Reads(raw.Reads), ReadsIn: raw.ReadsIn,
+		Start: raw.Start, Commands: map[Verb]string{}, AnswersIn: map[Verb]string{}, Yes: raw.Yes, No: raw.No,
+		Terminator: string(q.Terminator), MessageTerminator: string(q.MessageTerminator), Timeout: q.Timeout, Delay: q.Delay,
+		OneCommandALine: q.OneCommandALine, NoErrorQueue: q.NoErrorQueue, NoOverload: q.NoOverload, NoClear: q.NoClear, NoEventEnable: q.NoEventEnable,
+		KeepInput: q.KeepInput, DecimalComma: q.Decimal == "comma", EndsBy: EndsBy(q.EndsBy), ByteOrder: ByteOrder(q.ByteOrder),
+		OverloadBits: int(q.OverloadBits), AnswerPattern: q.AnswerPattern}
+	for v, c := range raw.Commands {
+		t.Commands[Verb(v)] = strings.TrimSpace(c)
+	}
+	for v, unit := range raw.Answers {
+		t.AnswersIn[Verb(v)] = unit
+	}
+	if t.ReadsIn == "dBuV" {
+		t.ReadsIn = "dBµV"
+	}
+	t.tell(doc)
+	return t, doc.Problems()
+}
+
+// tell adds what is wrong with a table to the problems of its file.
+func (t Table) tell(doc *document.Document) {
+	if doc.Problems().Err() != nil {
+		return
+	}
+	if t.Name == "" {
+		doc.Problem("name", "the table has no name", "the bench file calls it by its name")
+	}
+	for _, b := range builtIn {
+		if b.Name == t.Name && b.Role != t.Role {
+			doc.Problem("name", fmt.Sprintf("%q is the name of the built-in table of the role %s", t.Name, b.Role), "give it a name of its own")
+		}
+	}
+	faults := t.faults()
+	sort.Slice(faults, func(i, j int) bool { return faults[i].what < faults[j].what })
+	for _, f := range faults {
+		hint := ""
+		if strings.HasPrefix(f.at, "commands.") {
+			hint = t.nearest(strings.TrimPrefix(f.at, "commands."))
+		}
+		doc.Problem(f.at, f.what, hint)
+	}
+	if t.NoErrorQueue {
+		doc.Warning("quirks.no_error_queue", "without an error queue a refused command shows only where it is read back", "")
+	}
+	for key, role := range map[string]Role{"counts_in": RoleSource, "assumes": RoleSource, "am_level": RoleSource, "reads": RoleAnalyser} {
+		if doc.Has(key) && t.Role != role {
+			doc.Problem(key, fmt.Sprintf("%s belongs to the role %s", key, role), "remove it")
+		}
+	}
+	if doc.Has("reads_in") && t.Role != RoleAnalyser && t.Role != RolePowerMeter {
+		doc.Problem("reads_in", "reads_in belongs to the roles analyser and power meter", "remove it")
+	}
+}
+
+// nearest hints at the verb that was probably meant.
+func (t Table) nearest(verb string) string {
+	w, _ := t.wants()
+	known := append(slices.Clone(w.must), w.may...)
+	for _, g := range w.groups {
+		known = append(known, g...)
+	}
+	words := make([]string, len(known))
+	for i, v := range known {
+		words[i] = string(v)
+	}
+	if slices.Contains(words, verb) {
+		return ""
+	}
+	if near := document.Nearest(verb, words); near != "" {
+		return fmt.Sprintf("did you mean %q?", near)
+	}
+	return "it can be told or asked: " + strings.Join(words, ", ")
+}
+
+// TablesOf reads the command tables that a bench file names.
+func TablesOf(b *catalog.Bench) ([]Table, problem.List) {
+	var out []Table
+	var list problem.List
+	for _, name := range b.Tables {
+		t, more := ParseTable(name, b.Files[name])
+		list = append(list, more...)
+		for _, other := range out {
+			if other.Name == t.Name && other.Role == t.Role {
+				list = append(list, problem.Problem{File: name, What: fmt.Sprintf("a second table is called %q for the role %s", t.Name, t.Role)})
+			}
+		}
+		out = append(out, t)
+	}
+	return out, list
+}
