@@ -14,8 +14,8 @@
 //     it was. It is what a laboratory sees that replays a calibration.
 //   - for the same probe current: how much less current reaches the circuit while the level at the
 //     monitoring probe is brought back to what it was. It is what a closed-loop exposure shows, and
-//     what the onset (a probe current) rises by. A ferrite on the far side of the probe has none: the
-//     loop just drives harder.
+//     what the onset (a probe current) rises by. A ferrite on a cable that is short against the
+//     wavelength has none: the loop just drives harder.
 //
 // A positive effect is an improvement. Effects are not clipped: a part that resonates makes the
 // current larger, and that is a negative effect. Every prediction has a band from the cables that lie
