@@ -14,6 +14,7 @@ import (
 	"provoke/internal/plan"
 	"provoke/internal/problem"
 	"provoke/internal/rf"
+	"provoke/internal/uncertainty"
 )
 
 type budgetCommand struct {
@@ -38,7 +39,7 @@ carrier. With --at every node of the chain is shown with its headroom.
 Ends with exit code 4 when --drive exceeds a rating, or when no setting is shown to be safe at any frequency.
 
 --json prints {"bench","hash","fixture","modulation","points":[{"frequency","drive","setting","limited_by":{"id","place",
-"note"},"current","low","high","wanted","margin_db","compression_db","drive_wanted","setting_wanted","error","estimate"}],"at":[{"frequency",
+"note"},"current","low","high","wanted","margin_db","compression_db","u_db","u_assumed","drive_wanted","setting_wanted","error","estimate"}],"at":[{"frequency",
 "drive","setting","forward","current","low","high","reading","compression_db","within","nodes":[{"id","place","carrier",
 "peak","mean","rated_as","rating","headroom_db","within","note"}]}],"warnings":[...]}. Quantities are null where they are
 not known; headroom_db is null where a rating is not given.`
@@ -198,6 +199,8 @@ type budgetPoint struct {
 	Wanted        *rf.Quantity `json:"wanted"`
 	Margin        *float64     `json:"margin_db"`
 	Compression   *float64     `json:"compression_db"`
+	U             *float64     `json:"u_db"` // of the current once it is measured; null without probe and analyser
+	Assumed       int          `json:"u_assumed"`
 	DriveWanted   *rf.Quantity `json:"drive_wanted"`
 	SettingWanted string       `json:"setting_wanted,omitempty"`
 	Error         string       `json:"error,omitempty"`
@@ -274,6 +277,9 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 	if err != nil {
 		p.Error = err.Error()
 		return p
+	}
+	if u, err := uncertainty.OfCurrent(b.bench, f, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {
+		p.U, p.Assumed = numberOfDB(u.U()), len(u.Assumed())
 	}
 	p.Current, p.Low, p.High, p.Estimate = got.Current.Quantity(), got.Low.Quantity(), got.High.Quantity(), got.Estimate
 	p.Compression = numberOfDB(got.Compression)
@@ -361,7 +367,7 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	fmt.Fprint(out, "settings and currents are of the unmodulated carrier\n\n")
 	rows := s.rows(all)
 	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	header := "frequency\tsafe setting\tinto 50 Ω\tlimited by\tgives\trange"
+	header := "frequency\tsafe setting\tinto 50 Ω\tlimited by\tgives\trange\tU"
 	if s.wants() {
 		header += "\twanted\tmargin\tneeds"
 	}
@@ -371,6 +377,9 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	}
 	if err := tw.Flush(); err != nil {
 		return err
+	}
+	if s := s.sureness(); s != "" {
+		fmt.Fprintln(out, s)
 	}
 	if len(rows) < len(s.Points) {
 		fmt.Fprintf(out, "%d frequencies computed; of each group of neighbours the worst is shown, --all shows every one\n", len(s.Points))
@@ -399,6 +408,24 @@ func (s budgetSheet) wants() bool {
 	return false
 }
 
+// sureness says what U is.
+func (s budgetSheet) sureness() string {
+	most := 0
+	for _, p := range s.Points {
+		if p.U == nil {
+			continue
+		}
+		most = max(most, p.Assumed)
+		if p.Assumed == 0 {
+			return "U: of the current once it is measured, confidence 95 %, from the bench file's own data"
+		}
+	}
+	if most == 0 {
+		return ""
+	}
+	return fmt.Sprintf("U: of the current once it is measured, confidence 95 %%; %s assumed, not the bench's own: provoke uncertainty names them", count(most, "contribution is", "contributions are"))
+}
+
 func (s budgetSheet) estimate() string {
 	for _, p := range s.Points {
 		if p.Estimate != "" {
@@ -420,7 +447,11 @@ func (p budgetPoint) row() string {
 	if p.Compression != nil && *p.Compression > 1 {
 		limit += fmt.Sprintf("; compressed by %.1f dB", *p.Compression)
 	}
-	row := fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, p.Setting, p.Drive.Text, limit, quantityText(p.Current), rangeText(p.Low, p.High))
+	u := "–"
+	if p.U != nil {
+		u = fmt.Sprintf("± %.1f dB", *p.U)
+	}
+	row := fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, p.Setting, p.Drive.Text, limit, quantityText(p.Current), rangeText(p.Low, p.High), u)
 	if p.Wanted == nil {
 		return row
 	}

@@ -42,10 +42,13 @@ func (c *findingsCommand) Run(w *world) error {
 		return fmt.Errorf("findings of %s: %w", c.Job, err)
 	}
 	f := analysis.Of(r, control)
+	known := onsetsOf(w, job, r, f)
 	if c.JSON {
-		err = printJSON(w.stdout, report.Findings(f))
+		j := report.Findings(f)
+		known.fill(&j)
+		err = printJSON(w.stdout, j)
 	} else {
-		if err = printFindings(w.stdout, r, f); err == nil {
+		if err = printFindings(w.stdout, r, f, known); err == nil {
 			printEvidence(w.stdout, job, r, control)
 		}
 	}
@@ -163,7 +166,7 @@ func runNumbers(runs []result.Run) string {
 	return numbersOf(out)
 }
 
-func printFindings(w io.Writer, r result.Run, f analysis.Findings) error {
+func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets) error {
 	if r.Laboratory != nil {
 		printLaboratory(w, r)
 		return nil
@@ -173,10 +176,11 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings) error {
 		printFalseAlarms(w, *f.FalseAlarms)
 	} else if r.Opened.RunKind != plan.Calibration {
 		printBands(w, f)
-		printUpsets(w, f)
+		printUpsets(w, f, known)
 		printSound(w, f)
 	}
 	printRemarks(w, f)
+	printSureness(w, f, known)
 	return nil
 }
 
@@ -256,18 +260,18 @@ func printBands(w io.Writer, f analysis.Findings) {
 	fmt.Fprintln(w)
 }
 
-func printUpsets(w io.Writer, f analysis.Findings) {
+func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 	if f.Upsets == 0 {
 		return
 	}
 	fmt.Fprintln(w, "upsets")
 	t := table(w)
-	fmt.Fprintln(t, "  frequency\tonset\trecovery\twanted\tmargin\tclass\tupsets at onset\texposures")
+	fmt.Fprintln(t, "  frequency\tonset\tU\trecovery\twanted\tmargin\tclass\tupsets at onset\texposures")
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue
 		}
-		fmt.Fprintf(t, "  %v\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, report.OnsetWords(p), p.Recovery, p.Wanted,
+		fmt.Fprintf(t, "  %v\t%s\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, report.OnsetWords(p), known.words(p.Frequency), p.Recovery, p.Wanted,
 			gainWords(p.Margin, p.MarginBound), classWords(p.Class, p.InControl), p.UpsetsAtOnset, p.TrialsAtOnset, p.Exposures)
 	}
 	t.Flush()
@@ -307,6 +311,28 @@ func printRemarks(w io.Writer, f analysis.Findings) {
 	for _, d := range f.Drift {
 		if d.Exceeds() {
 			fmt.Fprintf(w, "drift: %s moved by %+.4g %s without RF, more than half its tolerance of %g %s\n", event.Printable(d.Monitor), d.Largest, event.Printable(d.Unit), d.Tolerance, event.Printable(d.Unit))
+		}
+	}
+}
+
+// printSureness says what the uncertainties rest on, and where an onset is no single level.
+func printSureness(w io.Writer, f analysis.Findings, known onsets) {
+	if s := known.remark(); s != "" {
+		fmt.Fprintln(w, s)
+	}
+	const most = 8
+	for i, n := range f.NotDeterministic {
+		if i == most {
+			fmt.Fprintf(w, "not deterministic at %s more\n", count(len(f.NotDeterministic)-most, "frequency", "frequencies"))
+			break
+		}
+		fmt.Fprintf(w, "not deterministic at %v: %s; a staircase finds the level of a chosen upset probability (provoke study threshold)\n", n.Frequency, n.Why)
+	}
+	if s := f.Stability; s != nil {
+		if known.check.Components != nil {
+			fmt.Fprintln(w, s.Says(known.check.U()))
+		} else {
+			fmt.Fprintf(w, "the current at the check point %v moved by %s at most at the same drive\n", s.Frequency, s.Drift.Text(2))
 		}
 	}
 }

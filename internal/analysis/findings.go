@@ -41,8 +41,13 @@ type Findings struct {
 	// FalseAlarms is filled in for a baseline: upsets without RF.
 	FalseAlarms *FalseAlarms
 	// Control is the number of the control run that upsets were compared with; 0 for none.
-	Control   int
-	Drift     []Drift
+	Control int
+	Drift   []Drift
+	// NotDeterministic are the frequencies at which the DUT gave both outcomes, or an upset below a
+	// pass: their onsets are not to be taken as one level.
+	NotDeterministic []NotDeterministic
+	// Stability is how the check point moved; nil where the plan has none.
+	Stability *Stability
 	Exposures int
 	Upsets    int // frequencies that upset
 	Highest   rf.Current
@@ -60,6 +65,10 @@ func Of(r result.Run, control *result.Run) Findings {
 	f := Findings{
 		Run: r.Number, Opened: r.Opened, Exposures: r.Exposures, Highest: r.HighestCurrent,
 		Verdict: r.Verdict, Ended: r.Ended(), Drift: drift(r),
+	}
+	f.NotDeterministic = NotDeterministicAt(r)
+	if s, ok := StabilityOf(r); ok {
+		f.Stability = &s
 	}
 	for _, t := range r.Thresholds() {
 		p := Point{Threshold: t}

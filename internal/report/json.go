@@ -27,6 +27,24 @@ type FindingsJSON struct {
 	Control     *int         `json:"control"` // run that upsets were compared with
 	FalseAlarms *AlarmsJSON  `json:"false_alarms"`
 	Drift       []DriftJSON  `json:"drift"`
+	// Uncertainty says what the u_db of the points rest on; null where none is stated.
+	Uncertainty *UncertaintyJSON `json:"uncertainty"`
+	// NotDeterministic are frequencies at which the DUT gave both outcomes, or an upset below a pass.
+	NotDeterministic []NotDeterministicJSON `json:"not_deterministic"`
+}
+
+// UncertaintyJSON is how the uncertainties of a run's onsets are stated.
+type UncertaintyJSON struct {
+	Confidence float64 `json:"confidence"`
+	Bench      string  `json:"bench"`
+	SHA256     string  `json:"bench_sha256"`
+	Rests      string  `json:"rests"`
+}
+
+// NotDeterministicJSON is one frequency of a DUT that is not deterministic.
+type NotDeterministicJSON struct {
+	Hz  float64 `json:"hz"`
+	Why string  `json:"why"`
 }
 
 // ProfileJSON is the level profile; Mark is the words to show with it where it is not verified.
@@ -58,6 +76,8 @@ type PointJSON struct {
 	Limited     *string      `json:"limited"`
 	Monotone    string       `json:"monotone"`
 	MonitorOrAE bool         `json:"monitor_or_ae"`
+	UDB         *float64     `json:"u_db"` // expanded uncertainty of the onset; null where none is stated
+	K           *float64     `json:"k"`
 }
 
 // BandJSON is one failing band. below_hz and above_hz are the nearest frequencies outside; the edge
@@ -180,6 +200,10 @@ func Findings(f analysis.Findings) FindingsJSON {
 	}
 	for _, d := range f.Drift {
 		out.Drift = append(out.Drift, DriftJSON{d.Monitor, d.Unit, d.First, d.Last, d.Largest, d.Exceeds()})
+	}
+	out.NotDeterministic = []NotDeterministicJSON{}
+	for _, n := range f.NotDeterministic {
+		out.NotDeterministic = append(out.NotDeterministic, NotDeterministicJSON{n.Frequency.Hz(), n.Why})
 	}
 	return out
 }

@@ -35,6 +35,8 @@ type Conditions struct {
 	Repeated func(f rf.Frequency) (deviation rf.Gain, n int)
 	// Convention of the mismatch; FixedMagnitudes where empty.
 	Convention MismatchConvention
+	// Extra are components that belong to what is stated and not to the bench.
+	Extra []Component
 }
 
 // Component is one line of a budget of the current.
@@ -147,6 +149,7 @@ func OfCurrent(b *catalog.Bench, f rf.Frequency, c Conditions, confidence rf.Fra
 			return fail(err)
 		}
 	}
+	w.out.Components = append(w.out.Components, c.Extra...)
 	var err error
 	if w.out.Combined, err = w.out.Budget().Combine(); err != nil {
 		return fail(err)
