@@ -57,7 +57,7 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 	axe := axeCore(t)
 	p := browser.Open(t)
 	s := serve(t, true)
-	p.Go(s.URL + s.pages.Entrance())
+	s.enter(p)
 	paths := map[string]string{"arm": "", "bench with problems": "/bench?file=broken.yaml", "plan with problems": "/plan?file=refused.yaml", "laboratory": "/"}
 	write(t, s.dir, "broken.yaml", []byte("provoke: bench 1\nname: broken\nsource: {kind: x}\n"))
 	write(t, s.dir, "refused.yaml", []byte(exposurePlan+"mode: constant drive\ndrive: 10 dBm\n"))

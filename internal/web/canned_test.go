@@ -25,6 +25,7 @@ import (
 	"provoke/internal/simbench"
 	"provoke/internal/store"
 	"provoke/internal/web"
+	"provoke/internal/web/browser"
 )
 
 // Everything here is about an invented belt weigher on the simulated bench's file.
@@ -233,6 +234,12 @@ func (s *site) letIn(t testing.TB) *http.Client {
 		t.Fatalf("%d cookies after %s", len(cookies), r.Status)
 	}
 	return &http.Client{Transport: cookied{cookies[0]}, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+}
+
+// enter lets a browser in and waits until it is at the job.
+func (s *site) enter(p *browser.Page) {
+	p.Go(s.URL + s.pages.Entrance())
+	p.Wait(`location.pathname === "/" && document.readyState === "complete" && globalThis.provoke`)
 }
 
 type cookied struct{ c *http.Cookie }

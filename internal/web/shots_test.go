@@ -18,7 +18,7 @@ func TestPicturesOfEveryPage(t *testing.T) {
 	t.Parallel()
 	p := browser.Open(t)
 	s := serve(t, true)
-	p.Go(s.URL + s.pages.Entrance())
+	s.enter(p)
 	paths := map[string]string{}
 	for name, path := range pagePaths {
 		paths[name] = path
