@@ -31,7 +31,7 @@ type demoCommand struct {
 func (c *demoCommand) Help() string {
 	return `Everything runs on a simulated bench over real sockets: an invented conveyor belt weigher upset at an invented
 laboratory. The demo types the commands that you would type, and leaves bench.yaml, baseline.yaml, exposure.yaml,
-belt-weigher.provoke and report.html. Files of an earlier demo are kept under another name.
+belt-weigher.provoke, report.html and report.pdf. Files of an earlier demo are kept under another name.
 
 With --serve the same bench waits on a web page, and you do the job there.`
 }
@@ -75,7 +75,7 @@ func (c *demoCommand) Run(w *world) error {
 		return fmt.Errorf("the simulated bench was abused, which is a fault of provoke: %+v", abuses)
 	}
 	fmt.Fprintf(w.stdout, "\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.\n",
-		rf.Duration(time.Since(begun).Round(100*time.Millisecond)), d.shown("report.html"))
+		rf.Duration(time.Since(begun).Round(100*time.Millisecond)), d.shown("report.pdf"))
 	return nil
 }
 
@@ -87,7 +87,7 @@ func (d *demo) prepare(c *demoCommand) error {
 	if err := d.sim.Listen("127.0.0.1:0"); err != nil {
 		return err
 	}
-	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke", "report.html"} {
+	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke", "report.html", "report.pdf"} {
 		if err := d.setAside(name); err != nil {
 			return err
 		}
@@ -198,7 +198,7 @@ func (d *demo) job() error {
 			append([]string{"run", exposure, "--job", job, "--again", "2", "--label", "second fix",
 				"--changed", "a ferrite sleeve on the cable besides (invented)"}, by...)},
 		{"", nil, []string{"compare", job, "2", "4"}},
-		{"", nil, []string{"report", job, "-o", d.shown("report.html")}},
+		{"", nil, []string{"report", job, "-o", d.shown("report.html"), "-o", d.shown("report.pdf")}},
 		{"Is the journal whole?", nil, []string{"journal", job, "--verify"}},
 	} {
 		if s.hand != nil {

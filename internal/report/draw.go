@@ -225,8 +225,8 @@ func shade(x0, x1, y0, y1 float64, col color.Color) drawing {
 }
 
 // caption writes text in the plot, its top at y, beside x: to the right of it, or to the left where
-// there is no room on the right.
-func caption(x, y float64, text string, col color.RGBA) drawing {
+// there is no room on the right. On a background it can be read across lines.
+func caption(x, y float64, text string, col color.RGBA, background bool) drawing {
 	style := draw.TextStyle{Color: col, Font: lettering(8.5), YAlign: draw.YTop, Handler: plot.DefaultTextHandler}
 	return drawing{do: func(c draw.Canvas, tx, ty func(float64) vg.Length) {
 		text := printable(text, 48)
@@ -235,6 +235,13 @@ func caption(x, y float64, text string, col color.RGBA) drawing {
 		if at.X+style.Width(text) > c.Max.X {
 			style.XAlign = draw.XRight
 			at.X -= 6
+		}
+		if background {
+			w, left := style.Width(text), at.X
+			if style.XAlign == draw.XRight {
+				left -= w
+			}
+			fillBox(c, left-1, at.Y-10, w+2, 10.5, color.NRGBA{0xff, 0xff, 0xff, 0xd8})
 		}
 		c.FillText(style, at, text)
 	}}

@@ -344,7 +344,7 @@ func addReadings(p *plot.Plot, data series, m event.Monitor) {
 		p.Add(shade(p.X.Min, p.X.Max, m.Baseline-m.Tolerance, m.Baseline+m.Tolerance, calm))
 	}
 	p.Add(shade(data.on, data.off, p.Y.Min, p.Y.Max, color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}))
-	p.Add(grid(), caption(data.on, p.Y.Max, "RF on", before))
+	p.Add(grid(), caption(data.on, p.Y.Max, "RF on", before, false))
 	if m.HasBaseline {
 		at := []mark{{p.X.Min, m.Baseline, rf.Exactly}, {p.X.Max, m.Baseline, rf.Exactly}}
 		p.Add(line(at, draw.LineStyle{Color: soft, Width: 0.7, Dashes: []vg.Length{3, 2}}))
@@ -361,6 +361,7 @@ func addReadings(p *plot.Plot, data series, m event.Monitor) {
 func addEvents(p *plot.Plot, events []event.Reading) {
 	const most = 4
 	said, last := 0, ""
+	var words []plot.Plotter
 	for _, x := range events {
 		at := x.After.Std().Seconds()
 		p.Add(line([]mark{{at, p.Y.Min, rf.Exactly}, {at, p.Y.Max, rf.Exactly}}, draw.LineStyle{Color: rgb(0xd98a88), Width: 0.8}))
@@ -371,8 +372,9 @@ func addEvents(p *plot.Plot, events []event.Reading) {
 		last = text
 		said++
 		step := (p.Y.Max - p.Y.Min) * 0.075
-		p.Add(caption(at, p.Y.Max-step*float64(said), text, alarm))
+		words = append(words, caption(at, p.Y.Max-step*float64(said), text, alarm, true))
 	}
+	p.Add(words...)
 }
 
 func firstOf(texts ...string) string {
