@@ -30,7 +30,7 @@ const module = "provoke/internal/"
 // directory (scpi/vxi11) stand where the directory stands, after it.
 var order = []string{
 	"rf", "sweep", "problem", "curve", "trace", "touchstone", "fit", "twoport", "document", "resource", "ferrite", "catalog", "cable", "chain", "level", "threshold", "design", "plan", "event", "result",
-	"analysis", "evidence", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "web",
+	"analysis", "evidence", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "watcher", "web",
 }
 
 // pureUntil is the last package of order that touches nothing outside the program.
@@ -60,6 +60,8 @@ var never = []struct{ from, to, why string }{
 	{"store", "scpi", "a job file is opened to be read where no instrument is"},
 	{"store", "engine", "the journal is the truth: it must be readable without the engine that wrote it"},
 	{"engine", "scpi", "the engine knows instruments by their role; drivers speak to them"},
+	{"watcher", "engine", "it can only lower: what runs a run is not its business"},
+	{"watcher", "store", "another process writes the job"},
 	{"scpi", "guard", "a transport carries bytes; what may be sent is decided above it"},
 }
 

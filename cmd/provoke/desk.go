@@ -15,6 +15,7 @@ import (
 	"provoke/internal/plan"
 	"provoke/internal/rf"
 	"provoke/internal/store"
+	"provoke/internal/watcher"
 	"provoke/internal/web"
 )
 
@@ -236,7 +237,7 @@ func (d *desk) silenceFile(ctx context.Context, file, why string) ([]string, err
 	if b == nil {
 		return nil, err
 	}
-	rep, openErr := silence(ctx, b, 0, why)
+	rep, openErr := watcher.Silence(ctx, b, 0, why)
 	var words []string
 	for _, s := range rep.Steps {
 		result := s.Result

@@ -60,6 +60,8 @@ type commands struct {
 	modelCommands
 	confidenceCommands
 
+	Watch watchCommand `cmd:"" hidden:"" help:"Watch a run from a second process; started by the run itself."`
+
 	Version kong.VersionFlag `help:"Print the version."`
 }
 

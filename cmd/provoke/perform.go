@@ -24,6 +24,7 @@ import (
 	"provoke/internal/rf"
 	"provoke/internal/scpi"
 	"provoke/internal/store"
+	"provoke/internal/watcher"
 )
 
 // performance is one run as a person asks for it: by the run command, by the demo, or on the page.
@@ -226,10 +227,8 @@ func perform(w *world, o performance) (engine.Result, error) {
 	if err != nil {
 		return engine.Result{}, err
 	}
-	if pr.plan.Kind != plan.Baseline {
-		if err := askToArm(w, o, pr); err != nil {
-			return engine.Result{}, err
-		}
+	if part.left, err = leftByWatcher(w, o.jobFile); err != nil {
+		return engine.Result{}, err
 	}
 	return carryOut(w, o, pr, part, job)
 }
@@ -241,6 +240,16 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
+	watching, err := startWatching(w, o, pr)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	defer watching.release()
+	if pr.plan.Kind != plan.Baseline {
+		if err := askToArm(w, o, pr, watching.words()); err != nil {
+			return engine.Result{}, err
+		}
+	}
 	monitors, err := openMonitors(pr, rig)
 	if err != nil {
 		return engine.Result{}, err
@@ -253,6 +262,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	if err != nil {
 		return engine.Result{}, err
 	}
+	watching.of(writer.Run())
 	if o.begun != nil {
 		o.begun(writer.Run(), job)
 	}
@@ -271,7 +281,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	res, err := engine.Run(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, FirstAttempt: part.attempt,
-		Armed: armed(o, pr), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
+		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
 	})
 	return res, withCode(exitOf(res), err)
 }
@@ -346,12 +356,13 @@ func checkBaseline(job *store.Job, p *plan.Plan) error {
 }
 
 // askToArm shows the worst case at every rating and asks for a yes.
-func askToArm(w *world, o performance, pr *prepared) error {
+func askToArm(w *world, o performance, pr *prepared, watched string) error {
 	if o.armed {
 		return nil
 	}
 	fmt.Fprintf(w.stdout, "%s\n\n", pr.plan.Name)
 	printWorst(w, pr.checked)
+	fmt.Fprintf(w.stdout, "\nWatcher: %s.\n", watched)
 	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
 		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
 	text, _ := w.line(w.ctx)
@@ -374,8 +385,8 @@ func printWorst(w *world, c plan.Checked) {
 	t.Flush()
 }
 
-func armed(o performance, pr *prepared) event.Armed {
-	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan}
+func armed(o performance, pr *prepared, watched string) event.Armed {
+	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan, Watcher: watched}
 	for _, x := range pr.checked.Worst {
 		level := x.Node.Peak
 		if x.Node.RatedAs == "average" {
@@ -425,6 +436,7 @@ type part struct {
 	run     int // 0 for a new run
 	closed  []plan.Outcome
 	attempt int
+	left    *watcher.Report // of what the watcher of an earlier run did; nil for none
 }
 
 // resumed finds the run to take up again, when asked to.
@@ -465,8 +477,14 @@ func (p part) writer(w *world, job *store.Job, o performance, pr *prepared, rig 
 		if err != nil {
 			return nil, err
 		}
+		if err := journalLeft(w, job, p.left, writer); err != nil {
+			return nil, err
+		}
 		_, err = writer.Append(w.now(), event.Resumed{Why: "taken up again with --resume"})
 		return writer, err
+	}
+	if err := journalLeft(w, job, p.left, nil); err != nil {
+		return nil, err
 	}
 	opened, err := opened(w, job, o, pr, rig)
 	if err != nil {

@@ -72,6 +72,8 @@ type Config struct {
 	Now func() time.Time
 	// Patience is the longest wait for one exchange with an instrument; 0 means 1 s.
 	Patience time.Duration
+	// Watcher is the second process that silences the bench when this one cannot; nil for none.
+	Watcher guard.Watcher
 	// Linger is how long the bench must stay quiet after a command may have been abandoned.
 	Linger time.Duration
 }
@@ -203,7 +205,7 @@ func (r *run) guardConfig() guard.Config {
 	c := guard.Config{
 		Chain: r.cfg.Chain, Fixture: r.cfg.Plan.Fixture, Run: r.cfg.Run,
 		DeadMan: r.cfg.Plan.DeadMan.Std(), TripAbove: r.cfg.Plan.TripAbove,
-		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger,
+		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger, Watcher: r.cfg.Watcher,
 		Tripped: func(cause, by string) {
 			r.journal(event.Tripped{Cause: cause, By: by})
 			r.cancel(fmt.Errorf("%w: %s", guard.ErrTripped, cause))

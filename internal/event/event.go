@@ -144,6 +144,8 @@ type Armed struct {
 	By      string      `json:"by"`
 	Worst   []Worst     `json:"worst"`
 	DeadMan rf.Duration `json:"deadMan"`
+	// Watcher says how a second process can end RF when the run's own cannot.
+	Watcher string `json:"watcher,omitempty"`
 }
 
 // Worst is the worst case of the whole run at one rating.
@@ -261,6 +263,7 @@ type Safed struct {
 	Quiet bool        `json:"quiet"`
 	How   string      `json:"how"` // "measured at the floor", "off by the instrument's word only", …
 	Took  rf.Duration `json:"took"`
+	By    string      `json:"by,omitempty"` // "watcher" when the run's process was gone or hung; else empty
 }
 
 // SafeStep is one step of safing and what came of it.

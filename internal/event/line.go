@@ -42,7 +42,7 @@ func line(e Event) string {
 	case Watching:
 		return "DUT without RF: " + monitors(e.Monitors)
 	case Armed:
-		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String())
+		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher))
 	case FirstLight:
 		return firstLight(e)
 	case Intent:

@@ -75,6 +75,8 @@ type Config struct {
 	Witness   Witness           // nil where nothing measures
 	// Interlock reads the interlock; nil where the bench has none.
 	Interlock func(context.Context) (closed bool, err error)
+	// Watcher is the second process that silences the bench when this one cannot; nil for none.
+	Watcher Watcher
 	// Tripped is told of a trip before anything is done about it, from the goroutine that trips.
 	Tripped func(cause, by string)
 
@@ -83,6 +85,16 @@ type Config struct {
 	// when a command that raises RF may have been abandoned and could still be carried out; 0 means
 	// 2.5 s, which is longer than any exchange is waited for.
 	Patience, GiveUp, Linger time.Duration
+}
+
+// Watcher is this process's view of the second process that silences the bench when this one cannot.
+type Watcher interface {
+	// Check returns nil while the watcher watches and has no reason to act.
+	Check() error
+	// Gone is closed when that is over.
+	Gone() <-chan struct{}
+	// At says where RF is about to be.
+	At(rf.Frequency)
 }
 
 // Guard protects one run on one bench.
@@ -172,9 +184,17 @@ func (g *Guard) deadMan(feed, stop <-chan struct{}, done chan<- struct{}) {
 	defer close(done)
 	timer := time.NewTimer(g.cfg.DeadMan)
 	defer timer.Stop()
+	var gone <-chan struct{}
+	if g.cfg.Watcher != nil {
+		gone = g.cfg.Watcher.Gone()
+	}
 	for {
 		select {
 		case <-stop:
+			return
+		case <-gone:
+			g.watched()
+			g.Silence(context.Background(), "watcher")
 			return
 		case <-feed:
 			timer.Reset(g.cfg.DeadMan)
@@ -297,7 +317,22 @@ func (g *Guard) ready(ctx context.Context) error {
 	case !armed:
 		return fmt.Errorf("%w: not armed", ErrRefused)
 	}
+	if err := g.watched(); err != nil {
+		return err
+	}
 	return g.CheckInterlock(ctx)
+}
+
+// watched trips when the watcher does not watch any more.
+func (g *Guard) watched() error {
+	if g.cfg.Watcher == nil {
+		return nil
+	}
+	if err := g.cfg.Watcher.Check(); err != nil {
+		g.Trip(err.Error(), "watcher")
+		return fmt.Errorf("%w: %w", ErrTripped, err)
+	}
+	return nil
 }
 
 // freshInterlock is how old a reading of the interlock may be that a permission rests on: several

@@ -50,6 +50,9 @@ func (c Cleared) Take() (Setting, error) {
 	g.mu.Lock()
 	g.last = c.permit.setting
 	g.mu.Unlock()
+	if g.cfg.Watcher != nil {
+		g.cfg.Watcher.At(c.permit.setting.Frequency)
+	}
 	return c.permit.setting, nil
 }
 
@@ -69,9 +72,13 @@ func (c Cleared) take(want purpose) error {
 	if p == nil {
 		return fmt.Errorf("raise RF: %w: no permission", ErrRefused)
 	}
+	g := p.guard
+	// This process may have stood still since the permission was made.
+	if err := g.watched(); err != nil {
+		return fmt.Errorf("raise RF: %w", err)
+	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	g := p.guard
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	switch {

@@ -65,6 +65,15 @@ func (j *Job) ResumeRun(run int) (*Writer, error) {
 	return &Writer{j, run}, nil
 }
 
+// Leave ends the writing without a closing record: the run stays open, and may be resumed.
+func (w *Writer) Leave() {
+	w.job.mu.Lock()
+	defer w.job.mu.Unlock()
+	if t := w.job.tails[w.run]; t != nil {
+		t.writing = false
+	}
+}
+
 // Run returns the number of the run.
 func (w *Writer) Run() int { return w.run }
 

@@ -1,0 +1,137 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"provoke/internal/event"
+	"provoke/internal/guard"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+	"provoke/internal/watcher"
+)
+
+// watchCommand is the second process: see package watcher. It is started by a run, never by a person.
+type watchCommand struct{}
+
+// Run watches until the run is over or until the bench is silent.
+func (c *watchCommand) Run(w *world) error {
+	watcher.Deaf()
+	return watcher.Serve(context.WithoutCancel(w.ctx), w.stdin, w.stdout)
+}
+
+// watching is the second process as a run sees it; the zero value is none, as in a baseline run.
+type watching struct{ w *watcher.Watcher }
+
+// startWatching starts the second process and says, before anything is armed, what it can do.
+func startWatching(w *world, o performance, pr *prepared) (watching, error) {
+	if pr.plan.Kind == plan.Baseline {
+		return watching{}, nil
+	}
+	x, err := watcher.Start(w.ctx, watcher.Config{Bench: pr.bench, Job: o.jobFile})
+	if err != nil {
+		return watching{}, err
+	}
+	if !x.State().Independent() {
+		fmt.Fprintln(w.stderr, "provoke: warning:", watcherWords(x.State()))
+	}
+	return watching{x}, nil
+}
+
+// guard returns what the guard asks; nil for none.
+func (x watching) guard() guard.Watcher {
+	if x.w == nil {
+		return nil
+	}
+	return x.w
+}
+
+func (x watching) words() string {
+	if x.w == nil {
+		return ""
+	}
+	return watcherWords(x.w.State())
+}
+
+// of tells the watcher the number of the run.
+func (x watching) of(run int) {
+	if x.w != nil {
+		x.w.Run(run)
+	}
+}
+
+// release lets the watcher go, once the run has silenced the bench.
+func (x watching) release() {
+	if x.w != nil {
+		x.w.Release()
+	}
+}
+
+// watcherWords says what a watcher can do.
+func watcherWords(s watcher.State) string {
+	missing := ""
+	for _, m := range s.Missing {
+		missing += "; not reached on a connection of its own: " + strings.TrimPrefix(m, "open ")
+	}
+	if !s.Independent() {
+		return "no independent path: while this program holds the instruments' only connections, a second process cannot switch RF off; " +
+			"if this program hangs with RF on, only a hardware switch does: keep it in reach" + missing
+	}
+	return fmt.Sprintf("a second process watches on connections of its own to %s: RF off %v after this program's last sign of life%s",
+		strings.Join(s.Paths, ", "), rf.Duration(watcher.Limit), missing)
+}
+
+// leftByWatcher tells what a watcher did to the bench since the last run of a job, and waits for one that
+// is still at it. nil when there was none.
+func leftByWatcher(w *world, file string) (*watcher.Report, error) {
+	left, err := watcher.Await(file, 15*time.Second)
+	if left != nil {
+		fmt.Fprintln(w.stderr, "provoke: note:", left)
+	}
+	return left, err
+}
+
+// journalLeft puts what a watcher did into the journal of the run that it was about, and takes its
+// report away. resuming is that run's own writer when it is being resumed.
+func journalLeft(w *world, job *store.Job, left *watcher.Report, resuming *store.Writer) error {
+	if left == nil {
+		return nil
+	}
+	safed := left.Safed()
+	safed.Cause += " (at " + left.At.UTC().Format(time.RFC3339) + ")"
+	var err error
+	switch {
+	case left.Run == 0:
+	case resuming != nil && resuming.Run() == left.Run:
+		_, err = resuming.Append(w.now(), safed)
+	default:
+		err = journalDead(w, job, left, safed)
+	}
+	if err != nil {
+		return fmt.Errorf("journal what the watcher did: %w", err)
+	}
+	if err := watcher.Remove(job.Path()); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("remove the watcher's report: %w", err)
+	}
+	return nil
+}
+
+// journalDead adds to a run that nobody goes on with.
+func journalDead(w *world, job *store.Job, left *watcher.Report, safed event.Safed) error {
+	dead, err := job.ResumeRun(left.Run)
+	switch {
+	case errors.Is(err, store.ErrClosedRun):
+		_, err = job.Annotate(left.Run, w.now(), event.Note{Text: left.String()})
+	case errors.Is(err, store.ErrNoRun):
+		err = nil // the report of another job under the same name
+	case err == nil:
+		_, err = dead.Append(w.now(), safed)
+		dead.Leave()
+	}
+	return err
+}

@@ -1,0 +1,22 @@
+package watcher
+
+import (
+	"time"
+	"unsafe"
+
+	"golang.org/x/sys/windows"
+)
+
+// asleep returns how long the machine has slept since it was started: what the clock that counts sleep
+// is ahead of the one that does not.
+func asleep() time.Duration {
+	var unbiased uint64 // in 100 ns, without sleep
+	if r, _, _ := queryUnbiased.Call(pointerTo(&unbiased)); r == 0 {
+		return 0
+	}
+	return windows.DurationSinceBoot() - time.Duration(unbiased)*100
+}
+
+var queryUnbiased = windows.NewLazySystemDLL("kernel32.dll").NewProc("QueryUnbiasedInterruptTime")
+
+func pointerTo(x *uint64) uintptr { return uintptr(unsafe.Pointer(x)) }

@@ -1,0 +1,64 @@
+// Package watcher silences a bench from outside the run. It is a second process of the same program:
+// started and verified before RF may go on, with connections of its own, fed with signs of life
+// through a pipe. When the run's process ends without a word, hangs, is stopped or sleeps with the
+// machine, the watcher silences the bench with package guard's one function, reads back, and
+// writes what it did beside the job; the next start journals that.
+//
+// It decides nothing about a run and clears nothing: it can only lower. Start is the run's end of the
+// pipe, Serve the watcher's.
+//
+// The lines of the pipe: first the Hello as JSON; then ".", a sign of life; "f HZ", where RF is;
+// "run N", the run's number; "done", the run has ended and silenced the bench by itself. Back come
+// State lines as JSON.
+package watcher
+
+import (
+	"time"
+
+	"provoke/internal/rf"
+)
+
+// Times of the pipe.
+const (
+	// Beat is the time between two signs of life.
+	Beat = 100 * time.Millisecond
+	// Limit is how long the watcher waits for one before it silences the bench.
+	Limit = 1200 * time.Millisecond
+	// Standstill is how long the run's process may miss its own beat; after that it raises nothing
+	// any more, because the watcher may be about to act.
+	Standstill = 900 * time.Millisecond
+	// Asleep is how long the machine may sleep before RF is taken for unattended.
+	Asleep = time.Second
+
+	verifyWithin = 10 * time.Second
+	exchange     = time.Second
+	keepsTrying  = 10 * time.Minute // to silence a bench that does not confirm it
+)
+
+// Hello is the first line: what is to be watched.
+type Hello struct {
+	Bench string            // name of the bench file
+	Bytes []byte            // of the bench file
+	Files map[string][]byte // that it names
+	Job   string            // job file, beside which the report is written; empty for none
+	Limit rf.Duration
+}
+
+// State is what the watcher says of itself.
+type State struct {
+	// Ready: the bench was reached; Paths are the instruments on connections of the watcher's own,
+	// Missing what could not be reached on one and why.
+	Ready   bool     `json:",omitempty"`
+	Paths   []string `json:",omitempty"`
+	Missing []string `json:",omitempty"`
+	// Source and Amplifier say whether RF can be ended through that.
+	Source, Amplifier bool `json:",omitempty"`
+	// Acted: the watcher has begun to silence the bench, for this cause.
+	Acted string `json:",omitempty"`
+	// Error is why it cannot watch.
+	Error string `json:",omitempty"`
+}
+
+// Independent reports that the watcher can end RF while the run's process still holds its own
+// connections.
+func (s State) Independent() bool { return s.Source || s.Amplifier }

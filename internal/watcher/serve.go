@@ -1,0 +1,238 @@
+package watcher
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/driver"
+	"provoke/internal/guard"
+	"provoke/internal/rf"
+)
+
+// longestHello bounds the first line: a bench file with its curves.
+const longestHello = 256 << 20
+
+// Serve watches a run through the pipe until the run says that it is done, or silences the bench. It
+// returns once its work is over; the error is why it could not watch.
+func Serve(ctx context.Context, in io.Reader, out io.Writer) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	s := &server{out: json.NewEncoder(out), lines: make(chan string), began: asleep()}
+	err := s.open(ctx, bufio.NewReaderSize(in, 64<<10))
+	if err != nil {
+		s.out.Encode(State{Error: err.Error()})
+		return err
+	}
+	defer s.rig.Close()
+	return s.watch(ctx)
+}
+
+type server struct {
+	out    *json.Encoder
+	lines  chan string // closed when the pipe is
+	hello  Hello
+	bench  *catalog.Bench
+	rig    *driver.Rig
+	guard  *guard.Guard
+	at     atomic.Int64 // where RF is, in Hz
+	began  time.Duration
+	report Report
+}
+
+// open reads the Hello, reaches for the bench and says what was reached.
+func (s *server) open(ctx context.Context, in *bufio.Reader) error {
+	line, err := readLine(in, longestHello)
+	if err != nil {
+		return fmt.Errorf("watch: read what is to be watched: %w", err)
+	}
+	if err := json.Unmarshal([]byte(line), &s.hello); err != nil {
+		return fmt.Errorf("watch: read what is to be watched: %w", err)
+	}
+	go func() {
+		defer close(s.lines)
+		for {
+			line, err := readLine(in, 1<<10)
+			if err != nil {
+				return
+			}
+			select {
+			case s.lines <- line:
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	bench, _ := catalog.Parse(s.hello.Bench, s.hello.Bytes, func(name string) ([]byte, error) {
+		if data, ok := s.hello.Files[name]; ok {
+			return data, nil
+		}
+		return nil, fmt.Errorf("%s was not handed over", name)
+	})
+	if bench == nil {
+		return errors.New("watch: the bench file cannot be read")
+	}
+	s.bench = bench
+	opening, cancel := context.WithTimeout(ctx, verifyWithin-time.Second)
+	defer cancel()
+	var missing error
+	s.rig, missing = driver.OpenBench(opening, onlyWhatSilences(bench), driver.Options{ForSilencing: true, Timeout: exchange})
+	if s.rig == nil {
+		return missing
+	}
+	s.guard = silencer(s.rig, missing, bench, func() rf.Frequency { return rf.Frequency(s.at.Load()) })
+	return s.out.Encode(s.state(missing))
+}
+
+// onlyWhatSilences leaves out the instruments that silencing does not need.
+func onlyWhatSilences(b *catalog.Bench) *catalog.Bench {
+	few := *b
+	few.PowerMeter, few.Interlock, few.Monitors = nil, nil, nil
+	return &few
+}
+
+// state says what was reached.
+func (s *server) state(missing error) State {
+	st := State{Ready: true, Source: s.rig.Source != nil, Amplifier: s.rig.Amplifier != nil}
+	if st.Source {
+		st.Paths = append(st.Paths, "source "+s.bench.Source.ID)
+	}
+	if st.Amplifier {
+		st.Paths = append(st.Paths, "amplifier "+s.bench.Amplifier.ID)
+	}
+	if s.rig.Analyser != nil {
+		st.Paths = append(st.Paths, "analyser "+s.bench.Analyser.ID)
+	}
+	if missing != nil {
+		st.Missing = strings.Split(missing.Error(), "\n")
+	}
+	return st
+}
+
+// watch waits for signs of life, and acts when there are none.
+func (s *server) watch(ctx context.Context) error {
+	limit := s.hello.Limit.Std()
+	if limit <= 0 {
+		limit = Limit
+	}
+	timer := time.NewTimer(limit)
+	defer timer.Stop()
+	look := time.NewTicker(limit / 6)
+	defer look.Stop()
+	for {
+		select {
+		case line, open := <-s.lines:
+			if !open {
+				return s.act(ctx, "the run's process ended without a word")
+			}
+			if line == "done" {
+				return nil
+			}
+			s.take(line)
+			timer.Reset(limit)
+		case <-look.C:
+			if slept := asleep() - s.began; slept > Asleep {
+				return s.act(ctx, fmt.Sprintf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))))
+			}
+		case <-timer.C:
+			select {
+			case line, open := <-s.lines: // this process may have stood still itself
+				if open && line != "done" {
+					s.take(line)
+					timer.Reset(limit)
+					continue
+				}
+				if open {
+					return nil
+				}
+				return s.act(ctx, "the run's process ended without a word")
+			case <-time.After(20 * time.Millisecond):
+			}
+			return s.act(ctx, fmt.Sprintf("no sign of life from the run's process for %v", rf.Duration(limit)))
+		}
+	}
+}
+
+// take notes what a line says besides that the run is alive.
+func (s *server) take(line string) {
+	word, rest, _ := strings.Cut(line, " ")
+	n, err := strconv.ParseInt(rest, 10, 64)
+	switch {
+	case err != nil:
+	case word == "f":
+		s.at.Store(n)
+	case word == "run":
+		s.report.Run = int(n)
+	}
+}
+
+// act silences the bench, again and again until it is confirmed, and keeps it silent until the run's
+// process is gone: one that was only stopped may go on and send what it had begun.
+func (s *server) act(ctx context.Context, cause string) error {
+	s.report.Cause, s.report.At = cause, time.Now()
+	go s.out.Encode(State{Acted: cause}) // whoever reads it may be stopped
+	wrote := s.report.write(s.hello.Job)
+	s.guard.Suspect()
+	for end := time.Now().Add(keepsTrying); ; {
+		rep := s.guard.Silence(ctx, cause)
+		s.report.take(rep)
+		s.report.Took, s.report.Done = rf.Duration(time.Since(s.report.At)), true
+		wrote = s.report.write(s.hello.Job)
+		if rep.Quiet || time.Now().After(end) {
+			break
+		}
+		time.Sleep(time.Second)
+	}
+	return errors.Join(wrote, s.keepSilent(ctx, cause))
+}
+
+func (s *server) keepSilent(ctx context.Context, cause string) error {
+	look := time.NewTicker(250 * time.Millisecond)
+	defer look.Stop()
+	for {
+		select {
+		case line, open := <-s.lines:
+			if !open || line == "done" {
+				return nil
+			}
+			s.take(line)
+		case <-look.C:
+			if s.rig.Source == nil {
+				continue
+			}
+			asking, cancel := context.WithTimeout(ctx, exchange)
+			state, err := s.rig.Source.State(asking)
+			cancel()
+			if err == nil && !state.Output {
+				continue
+			}
+			s.report.take(s.guard.Silence(ctx, cause))
+			s.report.write(s.hello.Job)
+		}
+	}
+}
+
+// readLine reads one line of bounded length without its end.
+func readLine(in *bufio.Reader, most int) (string, error) {
+	var line []byte
+	for {
+		part, err := in.ReadSlice('\n')
+		line = append(line, part...)
+		switch {
+		case len(line) > most:
+			return "", fmt.Errorf("a line of more than %d bytes", most)
+		case err == nil:
+			return strings.TrimRight(string(line), "\r\n"), nil
+		case !errors.Is(err, bufio.ErrBufferFull):
+			return "", err
+		}
+	}
+}
