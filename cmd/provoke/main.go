@@ -53,6 +53,7 @@ type commands struct {
 	Attach     attachCommand     `cmd:"" help:"Add a photo or file to a run."`
 	Level      levelCommand      `cmd:"" help:"The desk calculator of the trade: levels, currents, peaks, conversions."`
 	Touchstone touchstoneCommand `cmd:"" help:"Print what is in a Touchstone file."`
+	Find       findCommand       `cmd:"" help:"Find instruments on the network, on USB and on serial ports, and ask who they are."`
 	Simulate   simulateCommand   `cmd:"" help:"Serve the simulated bench for any SCPI client."`
 	Off        offCommand        `cmd:"" help:"Silence everything on a bench now, and read back that it is silent."`
 

@@ -171,7 +171,7 @@ func (b *Bench) AddressOver(t Transport, name string) string {
 		t = b.serving.Primary
 	}
 	host := "127.0.0.1"
-	if h, _, err := net.SplitHostPort(b.serving.Address); err == nil && h != "" {
+	if h, _, err := net.SplitHostPort(b.serving.Address); err == nil && h != "" && !net.ParseIP(h).IsUnspecified() {
 		host = h
 	}
 	switch {

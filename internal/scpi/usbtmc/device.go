@@ -1,6 +1,12 @@
 package usbtmc
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+)
+
+// ErrLinuxOnly is what List and Dial answer on other systems.
+var ErrLinuxOnly = errors.New("USB instruments (USBTMC) are built for Linux only; use the instrument's LAN or serial port here")
 
 // Device is one that the driver knows.
 type Device struct {

@@ -4,7 +4,6 @@ package usbtmc
 
 import (
 	"context"
-	"errors"
 	"os"
 
 	"provoke/internal/scpi"
@@ -15,12 +14,10 @@ var (
 	errGone     = os.ErrClosed
 )
 
-var errLinuxOnly = errors.New("USB instruments (USBTMC) are built for Linux only; use the instrument's LAN or serial port here")
-
 // List returns an error: see the package comment.
-func List() ([]Device, error) { return nil, errLinuxOnly }
+func List() ([]Device, error) { return nil, ErrLinuxOnly }
 
 // Dial returns a Dial that fails: see the package comment.
 func Dial(uint16, uint16, string, Options) scpi.Dial {
-	return func(context.Context) (scpi.Port, error) { return nil, errLinuxOnly }
+	return func(context.Context) (scpi.Port, error) { return nil, ErrLinuxOnly }
 }
