@@ -78,7 +78,7 @@ type cableEstimatedJSON struct {
 	Name  string   `json:"name"`
 	Unit  string   `json:"unit"`
 	Start float64  `json:"start"`
-	Value float64  `json:"value"`
+	Value *float64 `json:"value"`
 	Low   *float64 `json:"low"`
 	High  *float64 `json:"high"`
 }
@@ -89,6 +89,14 @@ func numberOrNull(x float64) *float64 {
 		return nil
 	}
 	return &x
+}
+
+// valueOrNull is an estimated figure, or null where the readings do not tell it.
+func valueOrNull(q cable.Estimated) *float64 {
+	if !q.Known() {
+		return nil
+	}
+	return numberOrNull(q.Value)
 }
 
 func gainOrNull(g rf.Gain) *float64 { return numberOrNull(g.DB()) }
@@ -144,7 +152,7 @@ func (s *cableSheet) estimateJSON() *cableEstimateJSON {
 	}
 	out := &cableEstimateJSON{Run: s.run, Confidence: e.Confidence, RMS: e.RMS.DB(), Worst: e.Worst.DB(), WorstHz: e.WorstAt.Hz(), Used: e.Used, Left: e.Left, Converged: e.Converged, Correlated: append([]string{}, e.Correlated...)}
 	for _, q := range e.Quantities {
-		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, q.Value, numberOrNull(q.Low), numberOrNull(q.High)})
+		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, valueOrNull(q), numberOrNull(q.Low), numberOrNull(q.High)})
 	}
 	return out
 }

@@ -291,16 +291,20 @@ func (s *cableSheet) printEstimate(out io.Writer) {
 	fmt.Fprintf(out, "\nestimated from run %d (%s used, %d left out), limits with %v confidence\n", s.run, count(e.Used, "reading", "readings"), e.Left, rf.Fraction(e.Confidence))
 	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	for _, q := range e.Quantities {
-		limits := "the readings do not tell"
+		value, limits := "–", "the readings do not tell"
 		if q.Known() {
+			value = estimatedText(q.Value, q.Unit)
 			limits = fmt.Sprintf("%s to %s", estimatedText(q.Low, q.Unit), estimatedText(q.High, q.Unit))
 		}
-		fmt.Fprintf(tw, "  %s\t%s\t%s\tset out from %s\n", q.Quantity, estimatedText(q.Value, q.Unit), limits, estimatedText(q.Start, q.Unit))
+		fmt.Fprintf(tw, "  %s\t%s\t%s\tset out from %s\n", q.Quantity, value, limits, estimatedText(q.Start, q.Unit))
 	}
 	tw.Flush()
 	fmt.Fprintf(out, "  measured and modelled current differ by %s rms, %s at worst (at %v)\n", e.RMS.Text(2), e.Worst.Text(1), e.WorstAt)
 	for _, x := range e.Correlated {
 		fmt.Fprintf(out, "  hardly told apart: %s\n", x)
+	}
+	if lost := e.Lost(); lost != "" {
+		fmt.Fprintf(out, "  the file's cable does not describe this run: %s; check clamp, distances and ends in the file\n", lost)
 	}
 	if !e.Converged {
 		fmt.Fprintln(out, "  the search did not settle: set out from better figures in the cable file")

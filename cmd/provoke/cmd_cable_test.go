@@ -118,7 +118,7 @@ func TestCableFromARun(t *testing.T) {
 		t.Fatalf("%+v", got.Estimate)
 	}
 	for i, want := range []float64{1.4, 10e-9, 0.25} {
-		if q := got.Estimate.Quantities[i]; math.Abs(q.Value/want-1) > 1e-3 {
+		if q := got.Estimate.Quantities[i]; q.Value == nil || math.Abs(*q.Value/want-1) > 1e-3 {
 			t.Errorf("%+v, want %v", q, want)
 		}
 	}

@@ -59,6 +59,20 @@ type Estimated struct {
 // Known reports that the readings bound the quantity.
 func (e Estimated) Known() bool { return !math.IsInf(e.High, 1) }
 
+// Lost says why an estimate is no description of the run: its cable is of another bench. It is empty
+// where nothing speaks against it.
+func (e *Estimate) Lost() string {
+	for _, q := range e.Quantities {
+		switch {
+		case q.Quantity == Offset && math.Abs(q.Value) > 6:
+			return fmt.Sprintf("an offset of %.1f dB is needed", q.Value)
+		case !q.Known() && q.Quantity == LengthToAE:
+			return "no length fits"
+		}
+	}
+	return ""
+}
+
 // Estimate is a cable estimated from a run.
 type Estimate struct {
 	Quantities []Estimated
@@ -336,6 +350,10 @@ func (f *fitter) starts() [][]float64 {
 // hardlyTold is the correlation beyond which two quantities are named as a pair.
 const hardlyTold = 0.95
 
+// runAway is how many times a quantity may move from where it set out before the estimate is taken to
+// say nothing about it: the readings then pull at it without end.
+const runAway = 100
+
 func (f *fitter) estimate(result fit.Result, confidence float64) (*Estimate, error) {
 	e := &Estimate{Confidence: confidence, Used: len(f.level), Left: f.left, Converged: result.Converged, RMS: rf.Gain(result.RMS)}
 	e.Cable, _ = f.with(result.Parameters)
@@ -345,7 +363,7 @@ func (f *fitter) estimate(result fit.Result, confidence float64) (*Estimate, err
 		if p.log {
 			x.Value = p.start * math.Exp(result.Parameters[i])
 			x.Low, x.High = x.Value*math.Exp(-half), x.Value*math.Exp(half)
-			if half > math.Log(1e3) {
+			if half > math.Log(1e3) || math.Abs(result.Parameters[i]) > math.Log(runAway) {
 				x.Low, x.High = 0, math.Inf(1)
 			}
 		} else {
