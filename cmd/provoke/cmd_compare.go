@@ -19,7 +19,11 @@ type compareCommand struct {
 	Before int     `arg:"" help:"Run before the change."`
 	After  int     `arg:"" help:"Run after the change."`
 	Margin rf.Gain `help:"What the after-run has to stand above the onset before, beside the level wanted." default:"0 dB" placeholder:"'N dB'"`
-	JSON   bool    `name:"json" help:"Print the comparison as JSON."`
+
+	Laboratory string      `placeholder:"FILE" help:"Hold the after-run to a laboratory's report too (YAML or CSV; \"job\" for what the job holds): the margin that lets the laboratory pass."`
+	Confidence rf.Fraction `default:"95 %" help:"Confidence that the laboratory passes, with --laboratory."`
+
+	JSON bool `name:"json" help:"Print the comparison as JSON."`
 }
 
 func (c *compareCommand) Help() string {
@@ -47,6 +51,17 @@ func (c *compareCommand) Run(w *world) error {
 		}
 	}
 	cmp := analysis.Compare(pair[0], pair[1], c.Margin)
+	if c.Laboratory != "" {
+		file := c.Laboratory
+		if file == "job" {
+			file = ""
+		}
+		lab, err := besideLaboratory(w, job, pair[0], file, c.Confidence)
+		if err != nil {
+			return err
+		}
+		cmp.HoldToLaboratory(lab, pair[1])
+	}
 	predicted, err := remedy.Kept(pair[0], func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err })
 	if err != nil {
 		fmt.Fprintf(w.stderr, "provoke: nothing predicted is shown: %v\n", err)

@@ -17,6 +17,8 @@ import (
 // confidenceCommands are the commands that say how sure a number is.
 type confidenceCommands struct {
 	Uncertainty uncertaintyCommand `cmd:"" help:"Work out the uncertainty of the injected current, contribution by contribution."`
+	Study       studyCommand       `cmd:"" help:"Random thresholds, time to upset, modulation, repeatability: expose as a study asks, and say what was shown."`
+	Laboratory  laboratoryCommand  `cmd:"" help:"Hold a laboratory's failures against a run of the bench, and say what a fix must show."`
 }
 
 // benchOfRun reads the bench file that a run used, out of the job.
@@ -116,6 +118,17 @@ func onsetsOf(w *world, job *store.Job, r result.Run, f analysis.Findings) onset
 		}
 	}
 	return o
+}
+
+// uncertaintyAtCheck returns the expanded uncertainty of the current at the check point of a run.
+func uncertaintyAtCheck(w *world, job *store.Job, r result.Run) (rf.Gain, error) {
+	bench, err := benchOfRun(job, r)
+	if err != nil {
+		return 0, err
+	}
+	s, _ := analysis.StabilityOf(r)
+	u, err := uncertainty.OfCurrent(bench, s.Frequency, uncertainty.Conditions{}, uncertainty.DefaultConfidence)
+	return u.U(), err
 }
 
 // words is the cell of a table.

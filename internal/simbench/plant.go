@@ -101,6 +101,7 @@ type plant struct {
 	at                time.Duration // bench time up to which the states are advanced
 	record            record
 	cache             map[transferKey]transfer
+	chance            *chance   // nil where the onsets stand still
 	sweeping          *sweeping // nil while the generator stands still
 	abuseInThisSignal map[string]bool
 }
@@ -252,6 +253,7 @@ func (p *plant) changed() {
 	p.drive = make([]float64, len(p.bands))
 	if p.fixture == Cable {
 		p.drive = drives(p.bands, p.product.build, p.now)
+		p.chance.move(p.drive)
 	}
 	p.record.note(p.at, before, p.now, p.fixture)
 }

@@ -1,0 +1,296 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+
+	"provoke/internal/analysis"
+	"provoke/internal/event"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+	"provoke/internal/uncertainty"
+)
+
+type laboratoryCommand struct {
+	Job        string      `arg:"" help:"Job file."`
+	File       string      `arg:"" optional:"" help:"What the laboratory reported: YAML or CSV. Left out: what the job holds of it."`
+	Number     int         `name:"run" placeholder:"N" help:"Run of the product as the laboratory had it; the newest exposure when not given."`
+	Confidence rf.Fraction `default:"95 %" help:"Confidence that the laboratory passes."`
+	JSON       bool        `name:"json" help:"Print the documented JSON shape."`
+}
+
+// Help is the long help.
+func (laboratoryCommand) Help() string {
+	return `Each failure of the laboratory beside the run: reproduced or not, at what current, how many mA per volt of e.m.f. or
+per V/m that implies with the published range beside it; what was never exposed here; what was found here and not there.
+Then the current that a fixed product has to stand on this bench, so that the laboratory passes with the confidence,
+given both uncertainties: k·√(u(bench)² + u(laboratory)²), k one-sided. "provoke compare --laboratory" holds a run to it.
+
+A YAML file begins with "provoke: laboratory 1" and has laboratory, report, uncertainty: {expanded: 1.9 dB, k: 2},
+tested: [{from, to, level, modulation}], failures: [{from, to, level, modulation, class, what, onset, required}]. The
+columns of a CSV file are from; to; level; modulation; what; class; onset; required. Levels are "10 V emf", "10 V/m" or
+"60 mA"; "onset: true" says that the laboratory lowered its level to where the failure begins.
+
+--json prints {"run","laboratory","report","confidence","factor","laboratory_u_db","laboratory_u_assumed","bench_u_assumed",
+"failures":[{"from_hz","to_hz","level","modulation","class","what","fate","exposed","upset","at_hz","onset","asks","asks_high",
+"indicative","per_unit","unit","published_low","published_high","published_source","beside","base","base_from","margin_db",
+"required","notes":[...]}],"bench_only":[{"low_hz","high_hz","onset","tested","tested_at","why"}]}. per_unit is ampere per
+unit ("V" of e.m.f., "V/m").`
+}
+
+// Run holds the report against a run.
+func (c *laboratoryCommand) Run(w *world) error {
+	job, err := store.OpenReadOnly(c.Job)
+	if err != nil {
+		return damage(err)
+	}
+	defer job.Close()
+	tellLeftBehind(w, job)
+	r, _, err := readChosen(w, job, c.Number)
+	if err != nil {
+		return fmt.Errorf("laboratory beside %s: %w", c.Job, err)
+	}
+	l, err := besideLaboratory(w, job, r, c.File, c.Confidence)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return printJSON(w.stdout, laboratoryShape(l))
+	}
+	return printBeside(w.stdout, l)
+}
+
+// besideLaboratory reads a report, or takes the job's newest, and holds it against a run.
+func besideLaboratory(w *world, job *store.Job, r result.Run, file string, confidence rf.Fraction) (analysis.BesideLaboratory, error) {
+	lab, err := reported(w, job, file)
+	if err != nil {
+		return analysis.BesideLaboratory{}, err
+	}
+	certain, err := certaintyOf(w, job, r, lab, confidence)
+	if err != nil {
+		return analysis.BesideLaboratory{}, err
+	}
+	return analysis.CompareLaboratory(lab, r, certain)
+}
+
+// reported reads what the laboratory reported.
+func reported(w *world, job *store.Job, file string) (event.LaboratoryFailures, error) {
+	if file == "" {
+		infos, err := job.Runs()
+		if err != nil {
+			return event.LaboratoryFailures{}, damage(err)
+		}
+		for i := len(infos) - 1; i >= 0; i-- {
+			if infos[i].Opened.RunKind != event.LaboratoryKind {
+				continue
+			}
+			r, err := readRun(w, job, infos[i].Run)
+			if err != nil {
+				return event.LaboratoryFailures{}, err
+			}
+			if r.Laboratory != nil {
+				return *r.Laboratory, nil
+			}
+		}
+		return event.LaboratoryFailures{}, errors.New("the job holds nothing that a laboratory reported: name a file, YAML or CSV")
+	}
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return event.LaboratoryFailures{}, fmt.Errorf("read the laboratory's report: %w", err)
+	}
+	lab, list := analysis.ParseLaboratory(filepath.Base(file), data)
+	for _, p := range list.Warnings() {
+		fmt.Fprintln(w.stderr, p)
+	}
+	return lab, list.Err()
+}
+
+// assumedLaboratory and assumedBench are standard uncertainties where nothing is known: common
+// practice, no single source.
+const (
+	assumedLaboratory rf.Gain = 1.0
+	assumedBench      rf.Gain = 1.0
+)
+
+// certaintyOf gathers how well both levels are known.
+func certaintyOf(w *world, job *store.Job, r result.Run, lab event.LaboratoryFailures, confidence rf.Fraction) (analysis.Certainty, error) {
+	c := analysis.Certainty{Confidence: confidence, Laboratory: assumedLaboratory, AssumedLaboratory: true}
+	if lab.Expanded > 0 && lab.K > 0 {
+		c.Laboratory, c.AssumedLaboratory = lab.Expanded/rf.Gain(lab.K), false
+	}
+	freedom := math.Inf(1)
+	c.AssumedBench = true
+	c.Bench = func(rf.Frequency) rf.Gain { return assumedBench }
+	if bench, err := benchOfRun(job, r); err == nil {
+		same, err := repeatsOf(w, job, r)
+		if err != nil {
+			return c, err
+		}
+		var spread analysis.Transfers
+		if len(same) > 1 {
+			spread = analysis.RepeatedTransfer(same)
+		}
+		known := map[rf.Frequency]rf.Gain{}
+		for _, t := range r.Thresholds() {
+			u, err := uncertainty.OfCurrent(bench, t.Frequency, uncertainty.Conditions{Repeated: spread.At}, confidence)
+			if err == nil {
+				known[t.Frequency] = rf.Gain(u.Combined.Standard)
+				freedom = min(freedom, u.Combined.Freedom)
+			}
+		}
+		if c.AssumedBench = len(known) == 0; !c.AssumedBench {
+			c.Bench = func(f rf.Frequency) rf.Gain { return nearest(known, f) }
+		}
+	}
+	var err error
+	if c.Factor, err = uncertainty.OneSidedFactor(confidence, freedom); err != nil {
+		return c, withCode(exitUsage, fmt.Errorf("--confidence: %w", err))
+	}
+	return c, nil
+}
+
+// nearest returns the figure at the nearest frequency.
+func nearest(known map[rf.Frequency]rf.Gain, f rf.Frequency) rf.Gain {
+	best, away := rf.Gain(0), math.Inf(1)
+	for g, u := range known {
+		if d := math.Abs(math.Log(float64(g / f))); d < away || d == away && u > best {
+			best, away = u, d
+		}
+	}
+	return best
+}
+
+func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
+	fmt.Fprintf(out, "%s, %s beside run %d %q\n", orDash(l.Report.Laboratory), orDash(l.Report.Report), l.Run, event.Printable(l.Opened.Label))
+	assumed := ""
+	if l.Certainty.AssumedLaboratory {
+		assumed = " (ASSUMED: its report gives none)"
+	}
+	fmt.Fprintf(out, "confidence %v, factor %.2f one-sided; laboratory's level known to %s standard%s", l.Certainty.Confidence, l.Certainty.Factor, l.Certainty.Laboratory.Text(2), assumed)
+	if l.Certainty.AssumedBench {
+		fmt.Fprintf(out, "; bench to %s (ASSUMED: the job holds no bench file)", l.Certainty.Bench(rf.Megahertz).Text(2))
+	}
+	fmt.Fprint(out, "\n\n")
+	t := table(out)
+	fmt.Fprintln(t, "laboratory failed at\tlevel\tstands for\ton the bench\tonset\tat\timplies\tpublished\ta fix must show\tof that margin")
+	for _, p := range l.Points {
+		asks := p.Asks.Linear()
+		if p.AsksHigh != p.Asks {
+			asks = fmt.Sprintf("%s to %s, indicative", p.Asks.Linear(), p.AsksHigh.Linear())
+		}
+		fate := string(p.Fate)
+		if p.Exposed > 0 {
+			fate += fmt.Sprintf(" (%d of %s upset)", p.Upset, count(p.Exposed, "frequency", "frequencies"))
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), asks, fate, p.Onset, p.At,
+			perUnit(p.PerUnit, p.Unit), publishedRange(p), p.Required, p.Margin.Text(1))
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	for _, p := range l.Points {
+		if p.Beside != "" {
+			fmt.Fprintf(out, "%s: the current per unit lies %s (%s)\n", p.Span(), p.Beside, p.PublishedSource)
+		}
+		fmt.Fprintf(out, "%s: what a fix must show rests on: %s\n", p.Span(), p.BaseFrom)
+		if p.Indicative != "" {
+			fmt.Fprintf(out, "%s: %s\n", p.Span(), p.Indicative)
+		}
+		for _, n := range p.Notes {
+			fmt.Fprintf(out, "%s: %s\n", p.Span(), event.Printable(n))
+		}
+	}
+	if len(l.BenchOnly) > 0 {
+		fmt.Fprintln(out, "\nfound on the bench and not reported by the laboratory")
+	}
+	for _, b := range l.BenchOnly {
+		fmt.Fprintf(out, "  %s, lowest onset %v at %v: %s\n", analysis.Span(b.Band), b.Lowest.Onset, b.Lowest.Frequency, b.Why)
+	}
+	return nil
+}
+
+func perUnit(i rf.Current, unit string) string {
+	if !i.Known() || unit == "" {
+		return "–"
+	}
+	return i.Linear() + " per " + unit
+}
+
+func publishedRange(p analysis.LaboratoryPoint) string {
+	if p.Unit == "" {
+		return "–"
+	}
+	return fmt.Sprintf("%s to %s per %s", p.PublishedLow.Linear(), p.PublishedHigh.Linear(), p.Unit)
+}
+
+// The shapes of --json.
+type (
+	laboratoryJSON struct {
+		Run        int                     `json:"run"`
+		Laboratory string                  `json:"laboratory"`
+		Report     string                  `json:"report"`
+		Confidence float64                 `json:"confidence"`
+		Factor     float64                 `json:"factor"`
+		LabU       *float64                `json:"laboratory_u_db"`
+		LabAssumed bool                    `json:"laboratory_u_assumed"`
+		BenchGuess bool                    `json:"bench_u_assumed"`
+		Failures   []laboratoryFailureJSON `json:"failures"`
+		BenchOnly  []benchOnlyJSON         `json:"bench_only"`
+	}
+	laboratoryFailureJSON struct {
+		From          *float64     `json:"from_hz"`
+		To            *float64     `json:"to_hz"`
+		Level         string       `json:"level"`
+		Modulation    string       `json:"modulation"`
+		Class         string       `json:"class"`
+		What          string       `json:"what"`
+		Fate          string       `json:"fate"`
+		Exposed       int          `json:"exposed"`
+		Upset         int          `json:"upset"`
+		At            *float64     `json:"at_hz"`
+		Onset         *rf.Quantity `json:"onset"`
+		Asks          *rf.Quantity `json:"asks"`
+		AsksHigh      *rf.Quantity `json:"asks_high"`
+		Indicative    string       `json:"indicative,omitempty"`
+		PerUnit       *rf.Quantity `json:"per_unit"`
+		Unit          string       `json:"unit"`
+		PublishedLow  *rf.Quantity `json:"published_low"`
+		PublishedHigh *rf.Quantity `json:"published_high"`
+		Published     string       `json:"published_source,omitempty"`
+		Beside        string       `json:"beside,omitempty"`
+		Base          *rf.Quantity `json:"base"`
+		BaseFrom      string       `json:"base_from"`
+		Margin        *float64     `json:"margin_db"`
+		Required      *rf.Quantity `json:"required"`
+		Notes         []string     `json:"notes"`
+	}
+	benchOnlyJSON struct {
+		Low      float64      `json:"low_hz"`
+		High     float64      `json:"high_hz"`
+		Onset    *rf.Quantity `json:"onset"`
+		Tested   bool         `json:"tested"`
+		TestedAt string       `json:"tested_at"`
+		Why      string       `json:"why"`
+	}
+)
+
+func laboratoryShape(l analysis.BesideLaboratory) laboratoryJSON {
+	out := laboratoryJSON{Run: l.Run, Laboratory: l.Report.Laboratory, Report: l.Report.Report, Confidence: rounded(float64(l.Certainty.Confidence)),
+		Factor: rounded(l.Certainty.Factor), LabU: numberOfDB(l.Certainty.Laboratory), LabAssumed: l.Certainty.AssumedLaboratory, BenchGuess: l.Certainty.AssumedBench,
+		Failures: []laboratoryFailureJSON{}, BenchOnly: []benchOnlyJSON{}}
+	for _, p := range l.Points {
+		x := p.LaboratoryFailure
+		out.Failures = append(out.Failures, laboratoryFailureJSON{hertz(x.From), hertz(x.To), x.Level, x.Modulation, x.Class, x.What, string(p.Fate), p.Exposed, p.Upset,
+			hertz(p.At), p.Onset.Quantity(), p.Asks.Quantity(), p.AsksHigh.Quantity(), p.Indicative, p.PerUnit.Quantity(), p.Unit, p.PublishedLow.Quantity(), p.PublishedHigh.Quantity(),
+			p.PublishedSource, p.Beside, p.Base.Quantity(), p.BaseFrom, numberOfDB(p.Margin), p.Required.Quantity(), append([]string{}, p.Notes...)})
+	}
+	for _, b := range l.BenchOnly {
+		out.BenchOnly = append(out.BenchOnly, benchOnlyJSON{b.Low.Frequency.Hz(), b.High.Frequency.Hz(), b.Lowest.Onset.Quantity(), b.Tested, b.TestedAt, b.Why})
+	}
+	return out
+}
