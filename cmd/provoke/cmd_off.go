@@ -3,8 +3,11 @@ package main
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
+	"provoke/internal/catalog"
+	"provoke/internal/driver"
 	"provoke/internal/rf"
 	"provoke/internal/watcher"
 )
@@ -27,6 +30,9 @@ func (c *offCommand) Run(w *world) error {
 	if b == nil {
 		return loadErr
 	}
+	if b.Source.ByHand {
+		return offByHand(w, b, c.At)
+	}
 	rep, openErr := watcher.Silence(w.ctx, b, c.At, "the off command")
 	for _, s := range rep.Steps {
 		fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
@@ -38,5 +44,24 @@ func (c *offCommand) Run(w *world) error {
 	if b.Amplifier != nil && !b.Amplifier.Present() {
 		fmt.Fprintf(w.stdout, "the amplifier %s has no remote interface: switch it off by hand\n", b.Amplifier.ID)
 	}
+	return nil
+}
+
+// offByHand asks for a source to be switched off that no program can reach, and then silences what
+// has a remote interface.
+func offByHand(w *world, b *catalog.Bench, at rf.Frequency) error {
+	err := driver.NewHandSource(b.Source, atTerminal{w}).OutputOff(w.ctx)
+	if b.Amplifier != nil && b.Amplifier.Present() || b.Analyser != nil && b.Analyser.Present() {
+		rep, _ := watcher.Silence(w.ctx, b, at, "the off command")
+		for _, s := range rep.Steps {
+			if !strings.HasPrefix(s.What, "source ") {
+				fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
+			}
+		}
+	}
+	if err != nil {
+		return withCode(exitRFUnknown, fmt.Errorf("RF not known to be off: %w", err))
+	}
+	fmt.Fprintln(w.stdout, "RF off by the operator's word")
 	return nil
 }

@@ -235,7 +235,12 @@ func perform(w *world, o performance) (engine.Result, error) {
 
 // carryOut opens the instruments and runs the engine.
 func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) (engine.Result, error) {
-	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan)})
+	options := driver.Options{Default: withinDeadMan(pr.plan)}
+	desk := deskFor(pr.bench)
+	if desk != nil {
+		options.Person = desk
+	}
+	rig, err := driver.OpenBench(w.ctx, pr.bench, options)
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
 	}
@@ -269,7 +274,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	operator := o.operatorSays
 	if operator == nil {
 		var stopListening func()
-		operator, stopListening = listenToOperator(w)
+		operator, stopListening = listenToOperator(w, desk)
 		defer stopListening()
 	}
 	progress := o.progress
@@ -282,6 +287,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, FirstAttempt: part.attempt,
 		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
+		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	})
 	return res, withCode(exitOf(res), err)
 }
@@ -409,7 +415,7 @@ func openMonitors(pr *prepared, rig *driver.Rig) ([]dut.Monitor, error) {
 	}
 	var out []dut.Monitor
 	for _, s := range specs {
-		m, err := dut.New(s, dut.Options{Meter: rig.Meters[s.ID]})
+		m, err := dut.New(s, dut.Options{Meter: rig.Meters[s.ID], Capture: rig.Captures[s.ID]})
 		if err != nil {
 			return nil, fmt.Errorf("monitor %s: %w", s.ID, err)
 		}
@@ -534,7 +540,8 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 }
 
 // listenToOperator turns signals, and on a terminal lines that are typed, into commands.
-func listenToOperator(w *world) (<-chan engine.Command, func()) {
+// An answer to a prompt is taken whether it is typed or comes from a file.
+func listenToOperator(w *world, desk *engine.Desk) (<-chan engine.Command, func()) {
 	out := make(chan engine.Command, 8)
 	ctx, cancel := context.WithCancel(w.ctx)
 	go func() {
@@ -555,18 +562,23 @@ func listenToOperator(w *world) (<-chan engine.Command, func()) {
 			}
 		}
 	}()
-	if w.terminal {
-		go typed(ctx, w, w.typed(), out)
+	if w.terminal || desk != nil {
+		go typed(ctx, w, w.typed(), desk, out)
 	}
 	return out, cancel
 }
 
 // typed reads what the operator types: u and Enter for "it upset now", h to hold, g to go on.
-func typed(ctx context.Context, w *world, lines *lineReader, out chan<- engine.Command) {
+// While something is asked, a line is the answer.
+func typed(ctx context.Context, w *world, lines *lineReader, desk *engine.Desk, out chan<- engine.Command) {
 	for {
 		line, ok := lines.next(ctx, w.stdin)
 		if !ok {
 			return
+		}
+		if p, asked := desk.Pending(); asked {
+			desk.Reply(p.Number, line)
+			continue
 		}
 		c := engine.Command{}
 		switch word, rest, _ := strings.Cut(strings.TrimSpace(line), " "); word {

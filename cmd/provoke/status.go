@@ -22,6 +22,8 @@ type statusLine struct {
 	width    int
 	last     string
 	begun    time.Time
+	prompted int  // number of the prompt that was shown last
+	warned   bool // that provoke cannot switch this off
 }
 
 func newStatusLine(w *world, label string) *statusLine {
@@ -32,6 +34,7 @@ func newStatusLine(w *world, label string) *statusLine {
 func (l *statusLine) show(s engine.Status) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	l.ask(s)
 	if !l.terminal {
 		if s.Last != "" && s.Last != l.last {
 			l.last = s.Last

@@ -69,6 +69,8 @@ type Connection struct {
 	SerialLine string
 	Table      string      // name of the command table
 	Timeout    rf.Duration // for one exchange; 0 means the table's own
+	// ByHand: the piece has no remote interface and a person sets or reads it, as the program asks.
+	ByHand bool
 }
 
 // Present reports that the piece has a remote interface.
@@ -110,6 +112,9 @@ type Source struct {
 	Load       LoadSetting
 	// MaximumReverse is the power the output stands from outside; absent when not known.
 	MaximumReverse rf.Power
+	// HardwareOff names what switches this source off when the program cannot: a switch, a socket, an
+	// interlock. A source that is set by hand or sweeps by itself is not armed without one.
+	HardwareOff string
 }
 
 // Passive is a pad, a coaxial cable, a filter: something with a loss and a power rating.

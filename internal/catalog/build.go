@@ -152,7 +152,7 @@ func (b *builder) source(f sourceFile) {
 		Identity: b.identity("source", f.identityFile), Connection: b.connection("source", string(f.Kind), f.ID, f.connectionFile),
 		Kind: string(f.Kind), Band: f.Band.Band, Resolution: f.Resolution,
 		CountsIn: CountsIn(f.CountsIn), Load: LoadSetting(f.Load),
-		MaximumReverse: rating(b, "source", "maximum_reverse", f.MaximumReverse, ""),
+		MaximumReverse: rating(b, "source", "maximum_reverse", f.MaximumReverse, ""), HardwareOff: strings.TrimSpace(f.HardwareOff),
 	}
 	switch {
 	case s.CountsIn == CountsVpp && s.Load == "" && !b.doc.Has("source.load"):

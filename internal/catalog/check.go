@@ -14,6 +14,9 @@ import (
 // connection checks how a piece is reached. Table is the command table where the file names none.
 func (b *builder) connection(path, table, id string, f connectionFile) Connection {
 	c := f.connection()
+	if f.ByHand {
+		return b.byHand(path, c)
+	}
 	if c.Address == "" {
 		if f.Table != "" && !b.doc.Has(path+".address") {
 			b.doc.Problem(path+".table", path+" has a table but no address", "add the address, or remove the table of a piece that is set by hand")
@@ -162,7 +165,7 @@ func (b *builder) monitorKeys(path string, m Monitor) {
 		return
 	}
 	for _, k := range keys.must {
-		if !b.doc.Has(path + "." + k) {
+		if !b.doc.Has(path+"."+k) && !(k == "address" && m.ByHand) {
 			b.doc.Problem(path, fmt.Sprintf("%s has no %s", path, k), fmt.Sprintf("a monitor of kind %s needs it", m.Kind))
 		}
 	}
@@ -219,7 +222,7 @@ func (b *builder) check() {
 	if len(out.Monitors) == 0 {
 		doc.Warning("", "the bench has no monitors: an upset would not be noticed", "add at least the operator's key: {id: KEY, kind: operator}")
 	}
-	if !out.Source.Connection.Present() && !doc.Has("source.address") {
+	if !out.Source.Connection.Present() && !out.Source.ByHand && !doc.Has("source.address") {
 		doc.Warning("source", "source has no address: it cannot be driven from here", "budget and plan work; run and off do not")
 	}
 	if doc.Problems().Err() == nil && b.foreign.Err() == nil {

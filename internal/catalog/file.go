@@ -53,6 +53,7 @@ type (
 		SerialLine string      `yaml:"serial_line"`
 		Table      string      `yaml:"table"`
 		Timeout    rf.Duration `yaml:"timeout"`
+		ByHand     bool        `yaml:"by_hand"`
 	}
 	sourceFile struct {
 		identityFile
@@ -65,6 +66,7 @@ type (
 		CountsIn       countsFile      `yaml:"counts_in,required"`
 		Load           loadFile        `yaml:"load"`
 		MaximumReverse rf.Power        `yaml:"maximum_reverse"`
+		HardwareOff    string          `yaml:"hardware_off"`
 	}
 	passiveFile struct {
 		identityFile

@@ -178,3 +178,36 @@ func (b *builder) ownTables(names []string) {
 		}
 	}
 }
+
+// byHand checks a piece that a person sets or reads.
+func (b *builder) byHand(path string, c Connection) Connection {
+	for _, key := range []string{"address", "table", "through", "serial_line"} {
+		if b.doc.Has(path + "." + key) {
+			b.doc.Problem(path+"."+key, fmt.Sprintf("%s is set by hand and has %s", path, key), "keep one of the two")
+		}
+	}
+	switch path {
+	case "interlock":
+		b.doc.Problem(path+".by_hand", "an interlock that a person answers for is none", "name it as hardware_off of the source, or give it an address")
+	case "power_relay", "switch":
+		b.doc.Problem(path+".by_hand", path+" is there so that nobody has to do it by hand", "remove it")
+	case "source":
+		if !b.doc.Has("source.hardware_off") {
+			b.doc.Problem(path, "source is set by hand and has no hardware_off", "name the switch, socket or interlock that switches it off: provoke cannot")
+		}
+	}
+	return Connection{Timeout: c.Timeout, ByHand: true}
+}
+
+// PerBaseUnit returns how many of a unit are its base unit, for what instruments answer in base units:
+// 1000 for mV. It is 1 for a unit that has none.
+func PerBaseUnit(unit string) float64 {
+	for _, base := range []string{"V", "A", "Ω", "W", "Hz"} {
+		if prefix, ok := strings.CutSuffix(unit, base); ok {
+			if scale, ok := map[string]float64{"n": 1e9, "µ": 1e6, "u": 1e6, "m": 1e3, "k": 1e-3, "M": 1e-6, "G": 1e-9}[prefix]; ok {
+				return scale
+			}
+		}
+	}
+	return 1
+}

@@ -31,6 +31,9 @@ type Options struct {
 	// instruments that answered together with the error about the others.
 	ForSilencing bool
 
+	// Person answers for the pieces that are set or read by hand; nil: such a piece does not open.
+	Person Person
+
 	// wrap changes the way of connecting, to record a conversation or to play one; nil leaves it.
 	wrap func(scpi.Dial) scpi.Dial
 
@@ -161,6 +164,7 @@ func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
 	}
 	o.Tables = append(own, o.Tables...)
 	var g opening
+	r.byHand(&g, b, o)
 	if b.Source.Present() {
 		g.add(func() (err error) { return set(&r.Source)(OpenSource(ctx, b.Source, o)) })
 	}
@@ -213,6 +217,39 @@ func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
 		return nil, err
 	}
 	return r, err
+}
+
+// errNobody is why a piece that is set by hand does not open.
+var errNobody = errors.New("it is set by hand, and nobody can be asked here")
+
+// byHand opens the pieces that a person sets or reads.
+func (r *Rig) byHand(g *opening, b *catalog.Bench, o Options) {
+	add := func(hand bool, id string, open func() error) {
+		if !hand {
+			return
+		}
+		g.add(func() error {
+			if o.Person == nil {
+				return fmt.Errorf("open %s: %w", id, errNobody)
+			}
+			return open()
+		})
+	}
+	add(b.Source.ByHand, b.Source.ID, func() error { r.Source = NewHandSource(b.Source, o.Person); return nil })
+	if a := b.Analyser; a != nil {
+		add(a.ByHand, a.ID, func() error { return set(&r.Analyser)(NewHandAnalyser(*a, o.Person)) })
+	}
+	if m := b.PowerMeter; m != nil {
+		add(m.ByHand, m.ID, func() error { return set(&r.PowerMeter)(NewHandPowerMeter(*m, o.Person)) })
+	}
+	for _, m := range b.Monitors {
+		add(m.ByHand && m.Kind == catalog.MonitorMeter, m.ID, func() error {
+			g.mu.Lock()
+			defer g.mu.Unlock()
+			r.Meters[m.ID] = NewHandMeter(m, o.Person)
+			return nil
+		})
+	}
 }
 
 // set stores what was opened, unless it was not.

@@ -38,6 +38,9 @@ type AnalyserSetup struct {
 	Frequency      rf.Frequency
 	Bandwidth      rf.Frequency // resolution bandwidth
 	ReferenceLevel rf.Power
+	// Low and High are what the budget expects; a person who reads by eye is asked again beyond them.
+	// Absent: nothing is expected.
+	Low, High rf.Power
 }
 
 // Analyser reads the level of a CW carrier at its input.

@@ -67,7 +67,7 @@ func New(spec catalog.Monitor, o Options) (Monitor, error) {
 		if o.Meter == nil {
 			return nil, fmt.Errorf("monitor %s: it is a meter and none is connected", spec.ID)
 		}
-		return &meter{worker: worker{spec: spec}, read: o.Meter.Read, scale: perUnit(spec.Unit)}, nil
+		return &meter{worker: worker{spec: spec}, read: o.Meter.Read, scale: catalog.PerBaseUnit(spec.Unit)}, nil
 	case catalog.MonitorText:
 		return newText(spec, o)
 	case catalog.MonitorCommand:
@@ -89,7 +89,7 @@ func New(spec catalog.Monitor, o Options) (Monitor, error) {
 		if o.Capture == nil {
 			return nil, fmt.Errorf("monitor %s: it captures an analogue output and no instrument is connected", spec.ID)
 		}
-		return &analogue{worker{spec: spec}, o.Capture, perUnit(spec.Unit)}, nil
+		return &analogue{worker{spec: spec}, o.Capture, catalog.PerBaseUnit(spec.Unit)}, nil
 	}
 	return nil, fmt.Errorf("monitor %s: unknown kind %q", spec.ID, spec.Kind)
 }

@@ -183,18 +183,3 @@ func (m *registers) raw(at uint16, r catalog.ModbusRegister) (float64, error) {
 	}
 	return 0, fmt.Errorf("format %q of a register is not known", r.Format)
 }
-
-// perUnit returns how many of a monitor's units an instrument's base unit is: a meter answers in volt
-// what is watched in millivolt.
-func perUnit(unit string) float64 {
-	for _, base := range []string{"V", "A", "Ω", "W", "Hz"} {
-		prefix, ok := strings.CutSuffix(unit, base)
-		if !ok {
-			continue
-		}
-		if scale, ok := map[string]float64{"n": 1e9, "µ": 1e6, "u": 1e6, "m": 1e3, "k": 1e-3, "M": 1e-6, "G": 1e-9}[prefix]; ok {
-			return scale
-		}
-	}
-	return 1
-}

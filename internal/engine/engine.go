@@ -76,6 +76,14 @@ type Config struct {
 	Watcher guard.Watcher
 	// Linger is how long the bench must stay quiet after a command may have been abandoned.
 	Linger time.Duration
+	// Desk is where a person is asked; nil for a bench on which nothing is set or read by hand.
+	Desk *Desk
+	// PersonWithin is how long a prompt waits for its answer; 0 means DefaultPersonWithin.
+	PersonWithin time.Duration
+	// FreeRunning: the source sweeps by itself (see RunSweep).
+	FreeRunning bool
+	// Reset power-cycles the DUT when its monitors cannot reset it; nil when nothing can.
+	Reset Resetter
 }
 
 // Look is one look at the DUT as a page shows it while it is new: when it was taken, what was read
@@ -86,10 +94,12 @@ type Look struct {
 }
 
 // Command is what the person at the bench wants. Text says why an Abort or a Finish was asked for,
-// or what was seen with a Mark; it may be empty.
+// or what was seen with a Mark; it may be empty. With a Reply it is the answer to the prompt of that
+// number; 0 is the one that is shown.
 type Command struct {
-	Want Want
-	Text string
+	Want   Want
+	Text   string
+	Prompt int
 }
 
 // Want is a kind of Command.
@@ -106,6 +116,8 @@ const (
 	GoOn
 	// Mark says "it upset now".
 	Mark
+	// Reply answers a prompt.
+	Reply
 )
 
 // Status is what a progress line shows.
@@ -124,6 +136,11 @@ type Status struct {
 	// DwellFrom and DwellUntil are when the dwell of the moment began and when it ends at the
 	// earliest; both are zero outside a dwell.
 	DwellFrom, DwellUntil time.Time
+	// Prompt is what a person is asked now; nil for nothing. It is to be shown in large words.
+	Prompt *Prompt
+	// CannotSwitchOff says, in large words, that provoke cannot switch this source off, and what can;
+	// empty when it can.
+	CannotSwitchOff string
 }
 
 // Result is how a run ended.
@@ -163,6 +180,8 @@ type run struct {
 	exposures int
 	upsets    int
 	skipped   int
+	told      atomic.Pointer[Status] // the last status, for other goroutines
+	inStandby bool                   // the amplifier waits in standby for the source to be set by hand
 }
 
 type pair struct {
@@ -192,10 +211,15 @@ func Run(ctx context.Context, cfg Config) (Result, error) {
 	monitors, _ := cfg.Plan.MonitorsOf(r.bench)
 	r.watch = newWatch(cfg.Monitors, monitors)
 	r.watch.tell = r.tellLook
+	r.watch.resetter = cfg.Reset
 	defer r.watch.close()
-	listening := make(chan struct{})
-	go r.listen(ctx, listening)
-	defer func() { r.cancel(nil); <-listening }()
+	r.sitDown()
+	if cfg.Desk != nil {
+		defer cfg.Desk.clear()
+	}
+	listening, ended := make(chan struct{}), make(chan struct{})
+	go r.listen(ended, listening)
+	defer func() { r.cancel(nil); close(ended); <-listening }()
 
 	err := r.work(ctx)
 	return r.end(ctx, err)
@@ -206,6 +230,7 @@ func (r *run) guardConfig() guard.Config {
 		Chain: r.cfg.Chain, Fixture: r.cfg.Plan.Fixture, Run: r.cfg.Run,
 		DeadMan: r.cfg.Plan.DeadMan.Std(), TripAbove: r.cfg.Plan.TripAbove,
 		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger, Watcher: r.cfg.Watcher,
+		Unswitched: r.unswitched(), PersonWithin: r.cfg.PersonWithin,
 		Tripped: func(cause, by string) {
 			r.journal(event.Tripped{Cause: cause, By: by})
 			r.cancel(fmt.Errorf("%w: %s", guard.ErrTripped, cause))
@@ -223,18 +248,23 @@ func (r *run) guardConfig() guard.Config {
 	return c
 }
 
-// listen turns the operator's wishes into what the run looks at.
-func (r *run) listen(ctx context.Context, done chan<- struct{}) {
+// listen turns the operator's wishes into what the run looks at. It goes on while the bench is being
+// silenced, because answers are wanted then too.
+func (r *run) listen(ended <-chan struct{}, done chan<- struct{}) {
 	defer close(done)
 	for {
 		select {
-		case <-ctx.Done():
+		case <-ended:
 			return
 		case c, ok := <-r.cfg.Operator:
 			if !ok {
 				return
 			}
 			switch c.Want {
+			case Reply:
+				if r.cfg.Desk != nil {
+					r.cfg.Desk.Reply(c.Prompt, c.Text)
+				}
 			case Finish:
 				r.finish.Store(true)
 			case Abort:
@@ -278,6 +308,9 @@ func (r *run) tell(phase string) {
 	r.status.Phase = phase
 	r.status.RFOn = r.on
 	r.status.Exposures, r.status.Upsets = r.exposures, r.upsets
+	r.status.Prompt, r.status.CannotSwitchOff = r.prompt(), r.cannotSwitchOff()
+	told := r.status
+	r.told.Store(&told)
 	if r.cfg.Progress != nil {
 		r.cfg.Progress(r.status)
 	}
@@ -333,20 +366,40 @@ func (r *run) arm(ctx context.Context) error {
 	if err := r.journal(r.cfg.Armed); err != nil {
 		return err
 	}
-	if r.cfg.Rig.Amplifier != nil {
-		state, err := r.cfg.Rig.Source.State(ctx)
-		if err != nil {
-			return r.instrument("read the source back before the amplifier operates", err)
+	if r.byHand() { // silencing may rest on a meter; operate and a path need the source's own state
+		if err := r.cfg.Rig.Source.OutputOff(ctx); err != nil {
+			return r.instrument("switch the source off before anything operates", err)
 		}
-		c, err := r.guard.ClearOperate(ctx, state)
-		if err != nil {
-			return err
-		}
-		if err := r.cfg.Rig.Amplifier.Operate(ctx, c); err != nil {
-			return r.instrument("take the amplifier to operate", err)
-		}
-		r.guard.Confirmed()
 	}
+	if err := r.armUnswitched(ctx); err != nil {
+		return err
+	}
+	if err := r.selectRoute(ctx); err != nil {
+		return err
+	}
+	if err := r.operateByHand(ctx); err != nil {
+		return err
+	}
+	if r.cfg.Rig.Amplifier != nil {
+		return r.operate(ctx)
+	}
+	return nil
+}
+
+// operate takes the amplifier to operate, with the source read back as off or at its minimum.
+func (r *run) operate(ctx context.Context) error {
+	state, err := r.cfg.Rig.Source.State(ctx)
+	if err != nil {
+		return r.instrument("read the source back before the amplifier operates", err)
+	}
+	c, err := r.guard.ClearOperate(ctx, state)
+	if err != nil {
+		return err
+	}
+	if err := r.cfg.Rig.Amplifier.Operate(ctx, c); err != nil {
+		return r.instrument("take the amplifier to operate", err)
+	}
+	r.guard.Confirmed()
 	return nil
 }
 

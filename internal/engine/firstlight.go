@@ -32,8 +32,10 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 		return err
 	}
 	at := reached{drive: r.atLeastMinimum(r.roundDown(p.Drive.Sub(below)))}
-	if err := r.apply(ctx, p.Frequency, r.atLeastMinimum(r.roundDown(at.drive.Sub(lowBelow))), level.Modulation{}); err != nil {
-		return err
+	if !r.byHand() {
+		if err := r.apply(ctx, p.Frequency, r.atLeastMinimum(r.roundDown(at.drive.Sub(lowBelow))), level.Modulation{}); err != nil {
+			return err
+		}
 	}
 	if err := r.apply(ctx, p.Frequency, at.drive, level.Modulation{}); err != nil {
 		return err
@@ -46,7 +48,9 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 	if err := r.settle(ctx, 3*r.cfg.Plan.Settle.Std()+5*time.Millisecond); err != nil {
 		return err
 	}
-	reading, err := r.read(ctx, p.Frequency, pred.Reading.Add(15))
+	low, _ := pred.Current.Minus(pred.Low)
+	high, _ := pred.High.Minus(pred.Current)
+	reading, err := r.read(ctx, p.Frequency, pred.Reading.Add(15), pred.Reading.Sub(low), pred.Reading.Add(high))
 	if err != nil {
 		return err
 	}

@@ -32,6 +32,12 @@ type lab struct {
 	journal  *memory
 	closed   []plan.Outcome
 	linger   time.Duration
+	// edit changes the bench file of the simulated bench before it is read; nil leaves it.
+	edit func(string) string
+	// desk is where a person is asked; nil for nobody.
+	desk *engine.Desk
+	// change is the last word on the run's configuration; nil for none.
+	change func(*engine.Config)
 	// connect replaces the way to the simulated instruments.
 	connect func(context.Context, string) (io.ReadWriteCloser, error)
 	// watching makes the monitors of a run; nil takes the product's text lines.
@@ -55,6 +61,9 @@ func bareLab(t testing.TB, c simbench.Config) *lab {
 func (l *lab) reload() {
 	l.t.Helper()
 	file := l.sim.BenchFile()
+	if l.edit != nil {
+		file = []byte(l.edit(string(file)))
+	}
 	b, list := catalog.Parse("bench.yaml", file, func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
 	if err := list.Err(); err != nil {
 		l.t.Fatalf("the simulated bench's own file: %v\n%s", err, file)
@@ -157,7 +166,11 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 	}
 	var o outcome
 	l.journal = &memory{fail: memoryFails}
-	rig, err := driver.OpenBench(l.t.Context(), l.bench, driver.Options{Dial: l.dial, Timeout: 500 * time.Millisecond})
+	open := driver.Options{Dial: l.dial, Timeout: 500 * time.Millisecond}
+	if l.desk != nil {
+		open.Person = l.desk
+	}
+	rig, err := driver.OpenBench(l.t.Context(), l.bench, open)
 	if err != nil {
 		o.err = err
 		return o
@@ -175,10 +188,14 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 	}
 	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
 		Modulation: p.Modulation, Resolution: p.Search.Resolution, Range: p.Search.Range, Points: len(p.Grid)})
-	o.Result, o.err = engine.Run(l.t.Context(), engine.Config{
+	c := engine.Config{
 		Plan: p, Chain: l.chain, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1,
-		Points: points, Program: program, Closed: l.closed, Operator: l.operator, Progress: l.progress, Linger: l.linger,
-	})
+		Points: points, Program: program, Closed: l.closed, Operator: l.operator, Progress: l.progress, Linger: l.linger, Desk: l.desk,
+	}
+	if l.change != nil {
+		l.change(&c)
+	}
+	o.Result, o.err = engine.Run(l.t.Context(), c)
 	for _, r := range l.journal.records {
 		o.run.Apply(r)
 	}

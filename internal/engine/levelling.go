@@ -78,6 +78,12 @@ func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.P
 // frequency, to a level that is allowed at both.
 func (r *run) settleLow(ctx context.Context, f rf.Frequency, target rf.Power) error {
 	low := r.atLeastMinimum(r.roundDown(target.Sub(lowBelow)))
+	if r.byHand() { // a person sets one level rather than two, and goes down first within that
+		if r.at.Frequency == f {
+			return nil
+		}
+		return r.comeDown(ctx, f, low)
+	}
 	if err := r.comeDown(ctx, f, low); err != nil {
 		return err
 	}
@@ -122,6 +128,9 @@ func (r *run) roundDown(p rf.Power) rf.Power {
 // apply has the guard clear a setting and the source take it.
 func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod level.Modulation) error {
 	r.feed()
+	if err := r.operateAgain(ctx); err != nil {
+		return err
+	}
 	s := guard.Setting{Frequency: f, Level: carrier, Modulation: mod, Output: true}
 	c, err := r.guard.Clear(ctx, s)
 	if err != nil {
@@ -154,6 +163,9 @@ func (r *run) settle(ctx context.Context, d time.Duration) error {
 func (r *run) off(ctx context.Context) error {
 	if !r.on {
 		return nil
+	}
+	if err := r.standbyAtOnce(ctx); err != nil {
+		return err
 	}
 	if err := r.cfg.Rig.Source.OutputOff(ctx); err != nil {
 		return r.instrument("switch the source off", err)
@@ -211,7 +223,8 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	if r.cfg.Rig.Analyser != nil {
 		// The reference level leaves room for the high end of the stated range.
 		high, _ := p.High.Minus(p.Current)
-		reading, err := r.read(ctx, f, p.Reading.Add(high+3))
+		low, _ := p.Current.Minus(p.Low)
+		reading, err := r.read(ctx, f, p.Reading.Add(high+3), p.Reading.Sub(low), p.Reading.Add(high))
 		if err != nil {
 			return err
 		}
@@ -254,14 +267,15 @@ func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached) err
 	return r.guard.Measured(m)
 }
 
-// read sets the analyser up and reads the level at its input.
-func (r *run) read(ctx context.Context, f rf.Frequency, reference rf.Power) (rf.Power, error) {
+// read sets the analyser up and reads the level at its input. Low and high are what the budget expects,
+// for a person who reads by eye.
+func (r *run) read(ctx context.Context, f rf.Frequency, reference, low, high rf.Power) (rf.Power, error) {
 	r.feed()
 	bw := rf.Frequency(0)
 	if n := len(r.bench.Analyser.Bandwidths); n > 0 {
 		bw = r.bench.Analyser.Bandwidths[0]
 	}
-	setup := driver.AnalyserSetup{Frequency: f, Bandwidth: bw, ReferenceLevel: reference}
+	setup := driver.AnalyserSetup{Frequency: f, Bandwidth: bw, ReferenceLevel: reference, Low: low, High: high}
 	r.analyser.Store(&setup)
 	if err := r.cfg.Rig.Analyser.Setup(ctx, setup); err != nil {
 		return rf.Power{}, r.instrument("set up the analyser", err)

@@ -107,10 +107,11 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	c.OnFor = rf.Duration(time.Since(on))
 	if err == nil && !upset {
 		// A recovery step keeps the level up: it has to go down from an upset, not from nothing.
-		if step.Purpose == plan.Recover {
+		// So does a source that a person would have to turn down.
+		if step.Purpose == plan.Recover || r.byHand() {
 			bad, upset, err = r.lookAfter(ctx, at.on)
 		}
-		if err == nil && !upset {
+		if err == nil && !upset && !r.byHand() {
 			if err = r.lower(ctx, r.atLeastMinimum(r.roundDown(carrier.Sub(restBelow)))); err == nil {
 				bad, upset, err = r.lookAfter(ctx, at.on)
 			}

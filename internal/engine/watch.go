@@ -31,6 +31,8 @@ type watch struct {
 	changed chan struct{}
 	running bool
 	tell    func(judged) // told every sample; nil for nobody
+	// resetter brings the DUT back when no monitor can; nil for nothing.
+	resetter Resetter
 }
 
 // judged is a sample with its own time, that is, less the monitor's latency.
@@ -365,6 +367,9 @@ func (w *watch) reset(ctx context.Context) error {
 		} else if err == error(dut.ErrNoReset) {
 			err = e
 		}
+	}
+	if w.resetter != nil {
+		return w.resetter.Reset(ctx)
 	}
 	return err
 }

@@ -26,6 +26,8 @@ type Setting struct {
 	Level      rf.Power // available into 50 Ω, unmodulated carrier
 	Modulation level.Modulation
 	Output     bool
+	// To is where a source ends that sweeps by itself from Frequency; absent for one that stands still.
+	To rf.Frequency
 }
 
 // SourceState is what a source says of itself when asked.
@@ -73,6 +75,10 @@ type Config struct {
 	Source    SourceSilencer
 	Amplifier AmplifierSilencer // nil where the amplifier has no remote standby
 	Witness   Witness           // nil where nothing measures
+	// Unswitched says that the source cannot be switched off by this program; its zero value that it can.
+	Unswitched Unswitched
+	// PersonWithin is how long silencing waits for a person to switch such a source off; 0 means 1 min.
+	PersonWithin time.Duration
 	// Interlock reads the interlock; nil where the bench has none.
 	Interlock func(context.Context) (closed bool, err error)
 	// Watcher is the second process that silences the bench when this one cannot; nil for none.
@@ -131,6 +137,10 @@ func New(cfg Config) *Guard {
 	defaults(&cfg.Patience, time.Second)
 	defaults(&cfg.GiveUp, 6*time.Second)
 	defaults(&cfg.Linger, 2500*time.Millisecond)
+	if cfg.Unswitched.Named != "" {
+		defaults(&cfg.PersonWithin, time.Minute)
+		cfg.GiveUp = max(cfg.GiveUp, cfg.PersonWithin)
+	}
 	if cfg.TripAbove == 0 {
 		cfg.TripAbove = 6
 	}
