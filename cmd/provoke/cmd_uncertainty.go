@@ -6,11 +6,13 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"strings"
 	"text/tabwriter"
 
 	"provoke/internal/analysis"
+	"provoke/internal/cable"
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
 	"provoke/internal/plan"
@@ -18,6 +20,7 @@ import (
 	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
+	"provoke/internal/twoport"
 	"provoke/internal/uncertainty"
 )
 
@@ -25,6 +28,7 @@ type uncertaintyCommand struct {
 	Bench      string         `arg:"" name:"bench.yaml" help:"Bench file."`
 	At         []rf.Frequency `placeholder:"FREQUENCY" help:"Print the whole budget at this frequency. May be repeated."`
 	Plan       string         `placeholder:"PLAN.yaml" help:"Plan file: how the level is set, the levelling window, the frequencies."`
+	Cable      string         `placeholder:"CABLE.yaml" help:"Model of the cable: what the places of clamp and probe do, in place of an estimate."`
 	Job        string         `placeholder:"JOB" help:"Job file: the spread of its repeated runs replaces the assumed repeatability."`
 	Confidence rf.Fraction    `default:"95 %" help:"Confidence of the expanded uncertainty."`
 	Draws      int            `default:"200000" help:"Draws of the Monte Carlo run with --at; 0 for none."`
@@ -84,6 +88,11 @@ func (c *uncertaintyCommand) sheet(w *world) (*uncertaintySheet, error) {
 	if s.conditions, err = conditionsOf(p, c.Job); err != nil {
 		return nil, err
 	}
+	if c.Cable != "" {
+		if s.conditions.Position, err = positionOn(c.Cable); err != nil {
+			return nil, err
+		}
+	}
 	for _, id := range bench.Overdue(w.now()) {
 		s.warnings = append(s.warnings, problem.Problem{File: bench.File, Warning: true,
 			What: fmt.Sprintf("the calibration of %s was due on %s: its uncertainty is not shown to hold", id.ID, id.Due.Format("2006-01-02"))})
@@ -133,6 +142,35 @@ func conditionsOf(p *plan.Plan, jobFile string) (uncertainty.Conditions, error) 
 	spread := analysis.RepeatedTransfer(runs)
 	c.Repeated = spread.At
 	return c, nil
+}
+
+// positionOn returns what the place of the probe does, by a model of the cable.
+func positionOn(file string) (func(rf.Frequency, rf.Length) (rf.Gain, string, error), error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("read the cable file: %w", err)
+	}
+	model, list := cable.Parse(file, data, beside(file))
+	if err := list.Err(); err != nil {
+		return nil, err
+	}
+	return func(f rf.Frequency, tolerance rf.Length) (rf.Gain, string, error) {
+		g, err := twoport.NewGrid([]rf.Frequency{f})
+		if err != nil {
+			return 0, "", err
+		}
+		m := *model
+		m.Tolerance = tolerance
+		s, err := m.Sensitivity(g)
+		if err != nil {
+			return 0, "", err
+		}
+		half := (s[0].High - s[0].Low) / 2
+		if !half.Finite() {
+			return 0, "", fmt.Errorf("by the model of the cable in %s the probe sees no current at %v", file, f)
+		}
+		return half, fmt.Sprintf("model of the cable in %s, probe at %v", file, m.ProbeToDUT), nil
+	}, nil
 }
 
 // allRuns folds every run of a job.

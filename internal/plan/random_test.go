@@ -6,10 +6,12 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"provoke/internal/chain"
 	"provoke/internal/rf"
 	"provoke/internal/threshold"
 )
@@ -216,6 +218,24 @@ func TestRandomSearchesOfAPlanFile(t *testing.T) {
 	} {
 		if _, told := parse(lines + "\n"); !strings.Contains(told, want) {
 			t.Errorf("%s: told %s, want %q", lines, told, want)
+		}
+	}
+}
+
+func TestADwellShorterThanTheDUTsCycleOrThanAStudyFoundIsWarnedOf(t *testing.T) {
+	p := checkedPlan(nil) // dwell 2 s
+	b := testBench()
+	told := func() string {
+		_, list := Check(p, chain.New(b), nil)
+		return fmt.Sprint(list)
+	}
+	if s := told(); strings.Contains(s, "cycle") || strings.Contains(s, "dwell study") {
+		t.Errorf("warned without a reason: %s", s)
+	}
+	b.DUT.Cycle, b.DUT.NeededDwell = rf.Duration(3*time.Second), rf.Duration(5*time.Second)
+	for _, want := range []string{"the dwell of 2 s is shorter than the DUT's own cycle of 3 s", "shorter than the 5 s that a dwell study of the DUT found to be needed"} {
+		if s := told(); !strings.Contains(s, want) {
+			t.Errorf("%q is missing in %s", want, s)
 		}
 	}
 }

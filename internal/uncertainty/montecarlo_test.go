@@ -118,6 +118,39 @@ func TestTheSameSeedGivesTheSameFigures(t *testing.T) {
 	}
 }
 
+// A budget with few degrees of freedom: four readings with a spread of 0.5 dB, of which the mean is
+// used, and limits of ± 0.4 dB. In simulated measurements with known truth the 95 % interval holds
+// it in 93 to 97 % of 2,000.
+func TestExpandedUncertaintyHoldsTheTruthAsOftenAsItSays(t *testing.T) {
+	r := seeded(2026)
+	held := 0
+	const runs = 2000
+	for range runs {
+		offset := 0.4 * (2*r.Float64() - 1)
+		readings := make([]float64, 4)
+		for i := range readings {
+			readings[i] = offset + 0.5*r.NormFloat64()
+		}
+		mean, deviation, _, _, err := MeanOf(readings)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := combine(t, Budget{Unit: "dB", Inputs: []Input{Repeated("readings", deviation, 4, 4), Limits("offset", 0.4, Rectangular)}})
+		e, err := c.Expand(0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.Abs(mean) <= e.U {
+			held++
+		}
+	}
+	share := 100 * float64(held) / runs
+	t.Logf("figure: expanded uncertainty (Welch–Satterthwaite, few degrees of freedom): 95 %% intervals hold the truth in %.1f %% of %d measurements", share, runs)
+	if share < 93 || share > 97 {
+		t.Errorf("%.1f %%", share)
+	}
+}
+
 func twelve() Budget {
 	mismatch, _ := Mismatch("mismatch", 0.05, FixedMagnitudes)
 	return Budget{Unit: "dB", Inputs: append(sixInputs(), mismatch, Known("repeatability", 0.2, 9), Limits("window", 0.15, Rectangular),
