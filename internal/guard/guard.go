@@ -83,7 +83,8 @@ type Config struct {
 	Interlock func(context.Context) (closed bool, err error)
 	// Watcher is the second process that silences the bench when this one cannot; nil for none.
 	Watcher Watcher
-	// Tripped is told of a trip before anything is done about it, from the goroutine that trips.
+	// Tripped is told of a trip before anything is done about it. It is waited for a short time only: a
+	// journal on a disk that hangs must not keep the bench from being silenced.
 	Tripped func(cause, by string)
 
 	// Patience is the longest wait for one exchange while silencing; 0 means 1 s. GiveUp is when
@@ -230,10 +231,24 @@ func (g *Guard) Trip(cause, by string) {
 	g.cause = cause
 	g.epoch++
 	g.mu.Unlock()
-	if g.cfg.Tripped != nil {
+	if g.cfg.Tripped == nil {
+		return
+	}
+	told := make(chan struct{})
+	go func() {
+		defer close(told)
 		g.cfg.Tripped(cause, by)
+	}()
+	late := time.NewTimer(toldWithin)
+	defer late.Stop()
+	select {
+	case <-told:
+	case <-late.C:
 	}
 }
+
+// toldWithin is how long a trip waits for being journalled.
+const toldWithin = 250 * time.Millisecond
 
 // Cause returns the cause of the trip, empty when the guard has not tripped.
 func (g *Guard) Cause() string {
@@ -269,6 +284,9 @@ func CrestOf(m level.Modulation) chain.Crest {
 func (g *Guard) Clear(ctx context.Context, s Setting) (Cleared, error) {
 	if err := g.ready(ctx); err != nil {
 		return Cleared{}, fmt.Errorf("clear %v at %v: %w", s.Level, s.Frequency, err)
+	}
+	if s.To.Known() {
+		return Cleared{}, fmt.Errorf("clear %v at %v: %w: a sweep to %v is cleared over its whole span only", s.Level, s.Frequency, ErrRefused, s.To)
 	}
 	if err := g.within(s); err != nil {
 		return Cleared{}, err
@@ -431,8 +449,9 @@ type Measurement struct {
 	Current   rf.Current // unmodulated
 	Forward   rf.Power   // at the clamp's input
 	Reverse   rf.Power
-	// Crest is what the modulation will add to the unmodulated reading.
-	Crest rf.Gain
+	// Crest and Mean are what the modulation will add to the unmodulated readings: at the crest of the
+	// envelope, and in mean power.
+	Crest, Mean rf.Gain
 }
 
 // Measured compares readings with ratings and with the prediction, and trips when one is over. It
@@ -470,13 +489,16 @@ func (g *Guard) Measured(m Measurement) error {
 			cause = fmt.Sprintf("the current probe reads %v at %v, where at least %v is expected: the probe may be off, the amplifier not operating, or the analyser not where it was set", m.Current, m.Frequency, least)
 		}
 	}
-	if m.Forward.Exact() {
-		over("forward power", m.Forward, b.Clamp.MaximumForward, m.Forward.Exceeds(b.Clamp.MaximumForward))
+	// "At least", from an overloaded port, exceeds every limit; "at most" is no evidence of too much.
+	if m.Forward.Known() && m.Forward.Bound() != rf.AtMost {
+		mean := m.Forward.Add(m.Mean)
+		over("forward power with its modulation", mean, b.Clamp.MaximumForward, mean.Exceeds(b.Clamp.MaximumForward))
 		limit := p.Forward.Add(g.cfg.TripAbove)
 		over("forward power", m.Forward, limit, m.Forward.Exceeds(limit))
 	}
-	if m.Reverse.Exact() && b.Amplifier != nil {
-		over("reverse power", m.Reverse, b.Amplifier.ReflectedLimit, m.Reverse.Exceeds(b.Amplifier.ReflectedLimit))
+	if m.Reverse.Known() && m.Reverse.Bound() != rf.AtMost && b.Amplifier != nil {
+		peak := m.Reverse.Add(m.Crest)
+		over("reverse power at the crest", peak, b.Amplifier.ReflectedLimit, peak.Exceeds(b.Amplifier.ReflectedLimit))
 	}
 	if cause == "" {
 		return nil

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -357,23 +358,37 @@ func TestSilencingOutlastsACommandThatArrivesLate(t *testing.T) {
 	})
 }
 
+// sharedSource may be looked at while another goroutine silences it.
+type sharedSource struct {
+	fakeSource
+	off atomic.Bool
+}
+
+func (s *sharedSource) OutputOff(context.Context) error {
+	s.off.Store(true)
+	return nil
+}
+
+func (s *sharedSource) State(context.Context) (guard.SourceState, error) {
+	return guard.SourceState{Setting: guard.Setting{Output: !s.off.Load(), Level: rf.DBm(-60)}, Settled: true}, nil
+}
+
 func TestDeadManSilencesWithinItsPeriod(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		log := &[]string{}
-		src := &fakeSource{log: log, on: true}
-		told := ""
+		src := &sharedSource{fakeSource: fakeSource{log: &[]string{}}}
+		var told atomic.Value
 		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: src, DeadMan: 2 * time.Second,
-			Tripped: func(cause, by string) { told = by + ": " + cause }})
+			Tripped: func(cause, by string) { told.Store(by + ": " + cause) }})
 		g.Arm()
 		for range 5 { // fed, it stays quiet
 			time.Sleep(1900 * time.Millisecond)
 			g.Feed()
 		}
-		if !src.on || told != "" {
+		if src.off.Load() || told.Load() != nil {
 			t.Fatal("tripped although it was fed")
 		}
 		begun := time.Now()
-		for src.on {
+		for !src.off.Load() {
 			time.Sleep(time.Millisecond)
 		}
 		took := time.Since(begun)
@@ -382,8 +397,8 @@ func TestDeadManSilencesWithinItsPeriod(t *testing.T) {
 		}
 		t.Logf("figure: dead-man of 2 s had RF off after %v", took)
 		g.Disarm()
-		if !strings.HasPrefix(told, "dead-man: ") {
-			t.Errorf("told %q", told)
+		if s, _ := told.Load().(string); !strings.HasPrefix(s, "dead-man: ") {
+			t.Errorf("told %q", s)
 		}
 	})
 }

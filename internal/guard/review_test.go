@@ -1,0 +1,83 @@
+package guard_test
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"provoke/internal/catalog"
+	"provoke/internal/chain"
+	"provoke/internal/curve"
+	"provoke/internal/guard"
+	"provoke/internal/level"
+	"provoke/internal/rf"
+)
+
+func TestAJournalThatHangsDoesNotKeepTheDeadManFromSilencing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		src := &sharedSource{fakeSource: fakeSource{log: &[]string{}}}
+		disk := make(chan struct{})
+		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: src, DeadMan: 2 * time.Second,
+			Tripped: func(string, string) { <-disk }})
+		g.Arm()
+		time.Sleep(3 * time.Second)
+		if !src.off.Load() {
+			t.Error("RF is on a second after the dead-man's period")
+		}
+		close(disk)
+		g.Disarm()
+	})
+}
+
+func TestASweepIsNotClearedAtItsFirstFrequencyAlone(t *testing.T) {
+	g, _ := newGuard(nil)
+	g.Arm()
+	defer g.Disarm()
+	s := at(-30)
+	s.To = 80 * rf.Megahertz
+	if _, err := g.Clear(context.Background(), s); !errors.Is(err, guard.ErrRefused) {
+		t.Errorf("cleared a sweep to %v at %v only: %v", s.To, s.Frequency, err)
+	}
+}
+
+// metered adds a coupler and a power meter to the bench of round numbers.
+func metered(c *guard.Config) {
+	b := bench()
+	b.Coupler = &catalog.Coupler{Identity: catalog.Identity{ID: "DC"}, Loss: flat(0), MaximumPower: rf.Watts(100),
+		Forward: flat(50), Reverse: flat(50)}
+	b.PowerMeter = &catalog.PowerMeter{Identity: catalog.Identity{ID: "PM"}, MaximumInput: rf.DBm(10), Floor: rf.DBm(-60)}
+	b.Amplifier.Compression = curve.Flat(rf.DBm(50), 100*rf.Kilohertz, 100*rf.Megahertz, "flat")
+	c.Chain = chain.New(b)
+}
+
+// Ratings by hand: reverse power 50 W = 47.0 dBm at the crest; clamp 10 W = 40.0 dBm mean. AM 80 %, carrier
+// held: crest 5.1 dB above the carrier, mean 1.2 dB above it (10·log10(1+0.8²/2)).
+func TestMeasuredPowerCountsWithItsModulation(t *testing.T) {
+	held := level.Modulation{Kind: level.AM, Depth: 0.8, Rate: rf.Kilohertz, Hold: level.CarrierHeld}
+	peak := held
+	peak.Hold = level.PeakHeld
+	for _, c := range []struct {
+		what             string
+		forward, reverse rf.Power
+		mod              level.Modulation
+		trips            bool
+	}{
+		{"reverse power 3 dB below the rating, whose crest will be 2.1 dB above", rf.DBm(38), rf.DBm(44), held, true},
+		{"reverse power 6 dB below the rating", rf.DBm(38), rf.DBm(41), held, false},
+		{"reverse power 3 dB below the rating, peak held", rf.DBm(38), rf.DBm(44), peak, false},
+		{"forward power 0.6 dB below the rating, whose mean will be 0.6 dB above", rf.DBm(39.4), rf.DBm(30), held, true},
+		{"forward power 0.6 dB below the rating, peak held", rf.DBm(39.4), rf.DBm(30), peak, false},
+		{"a forward port that is overloaded", rf.DBm(60).WithBound(rf.AtLeast), rf.DBm(30), level.Modulation{}, true},
+		{"a reverse port that is overloaded", rf.DBm(30), rf.DBm(20).WithBound(rf.AtLeast), level.Modulation{}, true},
+		{"ports at the meter's floor", rf.DBm(-10).WithBound(rf.AtMost), rf.DBm(-10).WithBound(rf.AtMost), held, false},
+	} {
+		g, _ := newGuard(metered)
+		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(-1), Forward: c.forward, Reverse: c.reverse,
+			Crest: max(0, c.mod.CrestOverLevel()), Mean: max(0, c.mod.CarrierOverLevel()+c.mod.MeanOverCarrier())})
+		if tripped := errors.Is(err, guard.ErrTripped); tripped != c.trips {
+			t.Errorf("%s: tripped %t, want %t: %v", c.what, tripped, c.trips, err)
+		}
+	}
+}
