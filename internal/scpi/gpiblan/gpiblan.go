@@ -184,6 +184,8 @@ type Options struct {
 	// a preset.
 	KeepInput bool
 	Quiet     time.Duration // without Nonce and clear; default scpi.DefaultTimeout
+	// Unmarked says that the instrument gives no EOI: the last byte of the terminator ends an answer.
+	Unmarked bool
 	// EOIOnly says that the instrument ends an answer with EOI and no terminator; the adapter adds a
 	// newline then.
 	EOIOnly bool
@@ -195,6 +197,7 @@ type device struct {
 	o          Options
 	generation int
 	has        bool // it has the bus
+	unended    bool // the last answer came without EOI: more may lie in the instrument
 	failed     bool
 	asked      time.Time // when ++read was last sent; zero when none is open
 	closed     bool
@@ -339,6 +342,11 @@ func escape(message []byte) []byte {
 // Send sends a message to the instrument, EOI with its last byte.
 func (d *device) Send(ctx context.Context, message []byte) error {
 	d.asked = time.Time{}
+	if d.unended {
+		if err := d.leftover(ctx); err != nil {
+			return err
+		}
+	}
 	stream, err := d.take(ctx)
 	if err == nil {
 		err = stream.Send(ctx, escape(message))
@@ -355,8 +363,7 @@ func (d *device) Receive(ctx context.Context) ([]byte, bool, error) {
 	for {
 		wait := patience(ctx)
 		if d.asked.IsZero() {
-			command := fmt.Sprintf("++read_tmo_ms %d\n++read eoi\n", wait/time.Millisecond)
-			if err := stream.Send(ctx, []byte(command)); err != nil {
+			if err := stream.Send(ctx, d.reading(wait)); err != nil {
 				return nil, false, d.fail(err)
 			}
 			d.asked = time.Now()
@@ -365,7 +372,10 @@ func (d *device) Receive(ctx context.Context) ([]byte, bool, error) {
 		data, _, err := stream.Receive(turn)
 		cancel()
 		if err == nil {
-			d.asked = time.Now()
+			d.asked, d.unended = time.Now(), d.o.Unmarked
+			if d.o.Unmarked && data[len(data)-1] == d.last() {
+				d.asked = time.Time{} // the adapter stops here; a block may go on
+			}
 			return data, false, nil
 		}
 		if ctx.Err() != nil || err != errSilent {
@@ -373,6 +383,40 @@ func (d *device) Receive(ctx context.Context) ([]byte, bool, error) {
 		}
 		d.asked = time.Time{}
 	}
+}
+
+func (d *device) last() byte { return d.o.Terminator[len(d.o.Terminator)-1] }
+
+// reading is the command that lets the instrument talk.
+func (d *device) reading(wait time.Duration) []byte {
+	until := "eoi"
+	if d.o.Unmarked {
+		until = strconv.Itoa(int(d.last()))
+	}
+	return fmt.Appendf(nil, "++read_tmo_ms %d\n++read %s\n", max(wait/time.Millisecond, 1), until)
+}
+
+// leftover asks for what may lie behind an answer that a terminator ended: a second answer would be
+// taken for that to the next question.
+func (d *device) leftover(ctx context.Context) error {
+	stream, err := d.take(ctx)
+	if err == nil {
+		err = stream.Send(ctx, d.reading(time.Millisecond))
+	}
+	if err != nil {
+		return d.fail(err)
+	}
+	turn, cancel := context.WithTimeoutCause(ctx, grace/4, errSilent)
+	defer cancel()
+	data, _, err := stream.Receive(turn)
+	switch {
+	case err == errSilent:
+		d.unended = false
+		return nil
+	case err == nil:
+		err = scpi.Unasked(data)
+	}
+	return d.fail(err)
 }
 
 var errSilent = fmt.Errorf("the instrument said nothing in the adapter's own time: %w", scpi.ErrTimeout)

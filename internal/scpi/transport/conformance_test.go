@@ -32,8 +32,10 @@ type way struct {
 	clears bool
 	// connected: the transport has connections of its own, which the bench can close.
 	connected bool
-	// slow: a block of a million bytes takes too long.
-	slow bool
+	// longest block that takes no more than a second or two; 0 for any.
+	longest int
+	// seesLater: what lies behind an answer is noticed before the next message only.
+	seesLater bool
 }
 
 // over serves the bench on a transport and dials the address that it gives.
@@ -41,6 +43,14 @@ func over(t simbench.Transport) func(*testing.T, *simbench.Bench, string) scpi.D
 	return func(test *testing.T, b *simbench.Bench, face string) scpi.Dial {
 		serve(test, b, simbench.Serving{Transports: []simbench.Transport{t}})
 		return dialOf(test, b.Address(face), transport.Options{})
+	}
+}
+
+// unmarked is the same for an instrument that marks no end: its terminator ends an answer.
+func unmarked(t simbench.Transport) func(*testing.T, *simbench.Bench, string) scpi.Dial {
+	return func(test *testing.T, b *simbench.Bench, face string) scpi.Dial {
+		serve(test, b, simbench.Serving{Transports: []simbench.Transport{t}})
+		return dialOf(test, b.Address(face), transport.Options{Unmarked: true})
 	}
 }
 
@@ -65,13 +75,15 @@ func dialOf(t testing.TB, address string, o transport.Options) scpi.Dial {
 
 // ways lists every transport; files of their own add to it.
 var ways = []way{
-	{"raw", over(simbench.Raw), false, true, false},
-	{"VXI-11", over(simbench.VXI11), true, true, false},
-	{"HiSLIP", over(simbench.HiSLIP), true, true, false},
-	{"HiSLIP overlapped", func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
+	{name: "raw", reach: over(simbench.Raw), connected: true},
+	{name: "VXI-11", reach: over(simbench.VXI11), clears: true, connected: true},
+	{name: "HiSLIP", reach: over(simbench.HiSLIP), clears: true, connected: true},
+	{name: "VXI-11 unmarked", reach: unmarked(simbench.VXI11), clears: true, connected: true, seesLater: true},
+	{name: "HiSLIP unmarked", reach: unmarked(simbench.HiSLIP), clears: true, connected: true},
+	{name: "HiSLIP overlapped", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 		serve(t, b, simbench.Serving{Transports: []simbench.Transport{simbench.HiSLIP}, Overlap: true})
 		return dialOf(t, b.Address(face), transport.Options{})
-	}, true, true, false},
+	}, clears: true, connected: true},
 }
 
 // limit is the time limit of an exchange where a test waits for it to pass; patience where none may.
@@ -82,6 +94,7 @@ const (
 
 // conformance runs f for every transport with a Conn to the source.
 func conformance(t *testing.T, timeout time.Duration, f func(t *testing.T, w way, b *simbench.Bench, c *scpi.Conn)) {
+	t.Parallel()
 	for _, w := range ways {
 		t.Run(w.name, func(t *testing.T) {
 			t.Parallel()
@@ -98,6 +111,21 @@ func ask(t *testing.T, c *scpi.Conn, question, want string) {
 	t.Helper()
 	if got, err := c.Query(t.Context(), question); err != nil || got != want {
 		t.Fatalf("%.60s answers %q, %v; want %q", question, got, err, want)
+	}
+}
+
+// recovers asks until the answer comes: after a fault a question may fail, in particular on a machine that
+// is busy, but no answer may be another one's.
+func recovers(t *testing.T, c *scpi.Conn, question, want string) {
+	t.Helper()
+	for began := time.Now(); ; {
+		got, err := c.Query(t.Context(), question)
+		if err == nil && got == want {
+			return
+		}
+		if err == nil || time.Since(began) > patience {
+			t.Fatalf("%.60s answers %q, %v; want %q", question, got, err, want)
+		}
 	}
 }
 
@@ -147,8 +175,8 @@ func counting(n int) []byte {
 
 func TestBlocksComeWholeWhateverBytesTheyHold(t *testing.T) {
 	conformance(t, patience, func(t *testing.T, w way, b *simbench.Bench, c *scpi.Conn) {
-		for _, n := range []int{0, 1, 10, 11, 256, 4096, 70_000, 1_500_000} {
-			if w.slow && n > 100_000 {
+		for _, n := range []int{0, 1, 10, 11, 256, 4096, 70_000, 300_000, 1_500_000} {
+			if w.longest > 0 && n > w.longest {
 				break
 			}
 			got, err := c.QueryBlock(t.Context(), fmt.Sprintf("DIAG:BLOC? %d", n), 0)
@@ -161,26 +189,30 @@ func TestBlocksComeWholeWhateverBytesTheyHold(t *testing.T) {
 }
 
 func TestALongMessageArrivesWhole(t *testing.T) {
-	conformance(t, patience, func(t *testing.T, _ way, b *simbench.Bench, c *scpi.Conn) {
-		message := strings.Repeat("*ESE 1;", 7000) + "*ESE 42;*ESE?"
+	conformance(t, patience, func(t *testing.T, w way, b *simbench.Bench, c *scpi.Conn) {
+		count := 7000
+		if w.longest > 0 {
+			count = 500
+		}
+		message := strings.Repeat("*ESE 1;", count) + "*ESE 42;*ESE?"
 		ask(t, c, message, "42")
 	})
 }
 
 func TestAfterATimeoutTheLateAnswerNeverCounts(t *testing.T) {
 	conformance(t, limit, func(t *testing.T, _ way, b *simbench.Bench, c *scpi.Conn) {
-		ask(t, c, "*IDN?", identity)
-		for _, delay := range []time.Duration{limit + 20*time.Millisecond, 2 * limit} {
+		recovers(t, c, "*IDN?", identity)
+		for _, delay := range []time.Duration{limit + limit/2, 2 * limit} {
 			inject(t, b, simbench.Fault{Kind: simbench.FaultLate, Delay: delay, Only: "FREQ?", Times: 1})
 			if got, err := c.Query(t.Context(), "FREQ?"); !errors.Is(err, scpi.ErrTimeout) || !errors.Is(err, scpi.ErrPoisoned) {
 				t.Fatalf("got %q, %v; want a timeout that poisons", got, err)
 			}
 			for range 20 {
-				ask(t, c, "*IDN?", identity)
+				recovers(t, c, "*IDN?", identity)
 				time.Sleep(limit / 20)
 			}
 		}
-		if c.Generation() != 3 {
+		if c.Generation() < 3 {
 			t.Errorf("generation %d, want a new connection after each timeout", c.Generation())
 		}
 	})
@@ -215,15 +247,19 @@ func TestEveryFaultOfAConversationIsToldAndOvercome(t *testing.T) {
 				if want == scpi.ErrClosed && !w.connected {
 					want = scpi.ErrTimeout // nothing tells a line that is dead from one that is quiet
 				}
-				ask(t, c, "*IDN?", identity)
+				recovers(t, c, "*IDN?", identity)
 				fault := f.fault
 				fault.Only, fault.Times = "FREQ?", 1
 				inject(t, b, fault)
-				if got, err := c.Query(t.Context(), "FREQ?"); !errors.Is(err, want) || !errors.Is(err, scpi.ErrPoisoned) || got != "" {
+				got, err := c.Query(t.Context(), "FREQ?")
+				if f.fault.Kind == simbench.FaultTwice && w.seesLater && err == nil {
+					got, err = c.Query(t.Context(), "*IDN?")
+				}
+				if !errors.Is(err, want) || !errors.Is(err, scpi.ErrPoisoned) || got != "" {
 					t.Errorf("got %q, %v; want %v", got, err, want)
 				}
-				ask(t, c, "*IDN?", identity)
-				ask(t, c, "*OPC?", "1")
+				recovers(t, c, "*IDN?", identity)
+				recovers(t, c, "*OPC?", "1")
 			})
 		})
 	}
@@ -331,15 +367,7 @@ func TestACablePulledInMidWriteEndsInATimeout(t *testing.T) {
 			}
 		}
 		b.Clear("source")
-		for began := time.Now(); ; { // what stands between may still be busy with what was said before
-			got, err := c.Query(t.Context(), "*IDN?")
-			if err == nil && got == identity {
-				break
-			}
-			if err == nil || time.Since(began) > 5*time.Second {
-				t.Fatalf("plugged in again: %q, %v", got, err)
-			}
-		}
+		recovers(t, c, "*IDN?", identity) // what stands between may still be busy with what was said before
 	})
 }
 

@@ -85,6 +85,52 @@ func TestAnInstrumentThatAcceptsAndSaysNothingEndsInATimeout(t *testing.T) {
 	}
 }
 
+func TestAnInstrumentThatIsAbsentEndsInATimeout(t *testing.T) {
+	// TEST-NET-1 (RFC 5737): nobody is there. A machine without a route says so at once.
+	for name, address := range map[string]string{"raw": "TCPIP::192.0.2.1::5025::SOCKET", "VXI-11": "TCPIP::192.0.2.1::inst0::INSTR",
+		"HiSLIP": "TCPIP::192.0.2.1::hislip0::INSTR", "GPIB adapter": "GPIB0::9::INSTR"} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			took, err := reach(t, address, transport.Options{Through: "TCPIP::192.0.2.1::1234::SOCKET"})
+			if !errors.Is(err, scpi.ErrNotConnected) || took > 2*limit {
+				t.Errorf("%v after %v", err, took)
+			}
+		})
+	}
+}
+
+func TestAQuestionWhoseAnswerNobodyTookEndsAHiSLIPSession(t *testing.T) {
+	// IEEE 488.2, 6.3.2.3: the instrument throws the answer away and enters -410 (IVI-6.1, interrupted
+	// transaction); what is left on the way carries another number.
+	b := simbench.New(simbench.Config{})
+	defer b.Close()
+	serve(t, b, simbench.Serving{Transports: []simbench.Transport{simbench.HiSLIP}})
+	s, err := hislip.Open(t.Context(), hislip.Options{Host: "127.0.0.1", Port: portOf(t, b.Address("source"))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range []string{"*ESE?\n", "*OPC?\n"} {
+		if err := s.Send(t.Context(), []byte(m)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got, _, err := s.Receive(t.Context()); !errors.Is(err, scpi.ErrDirty) {
+		t.Errorf("got %q, %v", got, err)
+	}
+	s.Close()
+	p, err := hislip.Open(t.Context(), hislip.Options{Host: "127.0.0.1", Port: portOf(t, b.Address("source"))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	if err := p.Send(t.Context(), []byte("SYST:ERR?\n")); err != nil {
+		t.Fatal(err)
+	}
+	if got, _, err := p.Receive(t.Context()); err != nil || !strings.HasPrefix(string(got), "-410,") {
+		t.Errorf("the error queue: %q, %v", got, err)
+	}
+}
+
 func TestAnInstrumentThatIsLockedSaysSo(t *testing.T) {
 	b := simbench.New(simbench.Config{})
 	defer b.Close()

@@ -25,20 +25,24 @@ import (
 
 func init() {
 	ways = append(ways,
-		way{"VXI-11 gateway", func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
+		way{name: "VXI-11 gateway", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 			serve(t, b, simbench.Serving{Transports: []simbench.Transport{simbench.VXI11}})
 			return dialOf(t, fmt.Sprintf("TCPIP::127.0.0.1:%d::gpib0,%d::INSTR", b.MapperPort(), busAddress(face)), transport.Options{})
-		}, true, true, false},
-		way{"GPIB adapter", func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
+		}, clears: true, connected: true},
+		way{name: "GPIB adapter unmarked", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
+			a := startAdapter(t, b)
+			return dialOf(t, fmt.Sprintf("GPIB0::%d::INSTR", busAddress(face)), transport.Options{Through: a.address(), Unmarked: true})
+		}, clears: true, longest: 100_000, seesLater: true},
+		way{name: "GPIB adapter", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 			a := startAdapter(t, b)
 			return dialOf(t, fmt.Sprintf("GPIB0::%d::INSTR", busAddress(face)), transport.Options{Through: a.address()})
-		}, true, false, false},
-		way{"serial", serialWay, false, false, true},
-		way{"USBTMC", func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
+		}, clears: true, longest: 100_000},
+		way{name: "serial", reach: serialWay, longest: 100_000},
+		way{name: "USBTMC", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 			d := &usbDevice{b: b, face: face}
 			t.Cleanup(d.unplug)
 			return func(ctx context.Context) (scpi.Port, error) { return usbtmc.New(ctx, &usbFile{d: d}, usbtmc.Options{}) }
-		}, true, true, false},
+		}, clears: true, connected: true, longest: 300_000},
 	)
 }
 
@@ -123,8 +127,9 @@ func (i *instrument) clear() {
 
 var errNothing = errors.New("it has nothing to say")
 
-// talk fetches a whole message: a block by its length, a line to its end, and what comes right behind.
-func (i *instrument) talk(wait time.Duration, stop <-chan struct{}) (message []byte, whole bool, err error) {
+// talk fetches a whole message: a block by its length, a line to its end, and what comes right behind; or
+// with until up to that byte.
+func (i *instrument) talk(wait time.Duration, stop <-chan struct{}, until int) (message []byte, whole bool, err error) {
 	i.mu.Lock()
 	if err := i.connect(); err != nil {
 		i.mu.Unlock()
@@ -162,6 +167,12 @@ func (i *instrument) talk(wait time.Duration, stop <-chan struct{}) (message []b
 			break
 		}
 		message = append(message, c)
+		if until >= 0 {
+			if int(c) == until {
+				return message, true, nil
+			}
+			continue
+		}
 		if ended(message) {
 			time.Sleep(time.Millisecond)
 			if len(answer) == 0 {
@@ -278,7 +289,11 @@ func (a *adapter) serve(c net.Conn) {
 		case "++spoll":
 			fmt.Fprintf(c, "%d\r\n", poll(now))
 		case "++read":
-			message, _, _ := now.talk(wait, nil)
+			until := -1
+			if word[1] != "eoi" {
+				until, _ = strconv.Atoi(word[1])
+			}
+			message, _, _ := now.talk(wait, nil, until)
 			c.Write(message)
 		}
 	}
@@ -287,7 +302,7 @@ func (a *adapter) serve(c net.Conn) {
 // poll asks for the status byte, which a real instrument gives without a message.
 func poll(i *instrument) int {
 	i.hear([]byte("*STB?\n"))
-	m, _, _ := i.talk(time.Second, nil)
+	m, _, _ := i.talk(time.Second, nil, -1)
 	n, _ := strconv.Atoi(strings.TrimSpace(string(m)))
 	return n
 }
@@ -370,7 +385,7 @@ func atLine(line *os.File, i *instrument, stop chan struct{}, running *sync.Wait
 	running.Go(func() {
 		defer i.clear()
 		for {
-			m, _, err := i.talk(50*time.Millisecond, stop)
+			m, _, err := i.talk(50*time.Millisecond, stop, -1)
 			select {
 			case <-stop:
 				return
@@ -469,7 +484,7 @@ func (f *usbFile) Read(p []byte) (int, error) {
 	whole := true
 	if left == nil {
 		var err error
-		if left, whole, err = i.talk(f.timeout, cancel); err != nil || !whole && len(left) == 0 {
+		if left, whole, err = i.talk(f.timeout, cancel, -1); err != nil || !whole && len(left) == 0 {
 			f.d.mu.Lock()
 			f.d.open = true
 			f.d.mu.Unlock()

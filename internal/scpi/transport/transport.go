@@ -115,5 +115,5 @@ func (p *Opener) gpib(r resource.Resource, o Options) (scpi.Dial, error) {
 		p.adapters[key] = &gpiblan.Adapter{Open: open}
 	}
 	return p.adapters[key].Dial(gpiblan.Options{Primary: r.Primary, Secondary: r.Secondary, Terminator: o.Terminator,
-		Nonce: o.nonce(), KeepInput: o.KeepInput, Quiet: o.Quiet, EOIOnly: o.EOIOnly}), nil
+		Nonce: o.nonce(), KeepInput: o.KeepInput, Quiet: o.Quiet, Unmarked: o.Unmarked, EOIOnly: o.EOIOnly}), nil
 }

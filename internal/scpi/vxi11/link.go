@@ -95,6 +95,7 @@ type Link struct {
 	id      uint32
 	longest int  // bytes of one device_write
 	working bool // a call is under way or was given up
+	unended bool // the last bytes came without END: more of them may lie in the instrument
 }
 
 // Dial returns a scpi.Dial that opens a link.
@@ -224,6 +225,11 @@ func (l *Link) Idle() error { return l.core.idle() }
 
 // Send writes a message in pieces that the instrument can take, END with the last (B.6.3).
 func (l *Link) Send(ctx context.Context, message []byte) error {
+	if l.unended {
+		if err := l.leftover(ctx); err != nil {
+			return err
+		}
+	}
 	for first := true; first || len(message) > 0; first = false {
 		piece, flags := message, uint32(flagEnd)
 		if len(piece) > l.longest {
@@ -244,14 +250,31 @@ func (l *Link) Send(ctx context.Context, message []byte) error {
 	return nil
 }
 
+// leftover asks for what may lie behind an answer that a terminator ended: a second answer would be
+// taken for that to the next question. (An IEEE 488.2 instrument may enter −420 for it; one that marks
+// no end is seldom one.)
+func (l *Link) leftover(ctx context.Context) error {
+	data, _, err := l.read(ctx, 1)
+	switch {
+	case errors.Is(err, ErrorTimeout):
+		l.unended = false
+		return nil
+	case err != nil:
+		return err
+	}
+	return scpi.Unasked(data)
+}
+
 // Receive reads what the instrument has, up to END or the terminator (B.6.4).
-func (l *Link) Receive(ctx context.Context) ([]byte, bool, error) {
+func (l *Link) Receive(ctx context.Context) ([]byte, bool, error) { return l.read(ctx, patience(ctx)) }
+
+func (l *Link) read(ctx context.Context, limit uint32) ([]byte, bool, error) {
 	flags := uint32(0)
 	if l.o.Terminator != 0 {
 		flags = flagTermChar
 	}
 	d, err := l.call(ctx, procRead, "device_read", func(e encoder) encoder {
-		return e.uint(l.id, longestRead, patience(ctx), 0, flags, uint32(l.o.Terminator))
+		return e.uint(l.id, longestRead, limit, 0, flags, uint32(l.o.Terminator))
 	})
 	if err != nil {
 		return nil, false, err
@@ -263,7 +286,8 @@ func (l *Link) Receive(ctx context.Context) ([]byte, bool, error) {
 	case len(data) == 0 && reason&(reasonEnd|reasonChar) == 0:
 		return nil, false, fmt.Errorf("device_read: %w: neither bytes nor an end", scpi.ErrGarbage)
 	}
-	return data, reason&reasonEnd != 0, nil
+	l.unended = reason&reasonEnd == 0
+	return data, !l.unended, nil
 }
 
 // generic makes one of the calls that take Device_GenericParms (B.6.5 and after).
@@ -274,6 +298,7 @@ func (l *Link) generic(ctx context.Context, procedure uint32, doing string) (*de
 // Clear sends a device clear (B.6.7).
 func (l *Link) Clear(ctx context.Context) error {
 	_, err := l.generic(ctx, procClear, "device_clear")
+	l.unended = l.unended && err != nil
 	return err
 }
 
