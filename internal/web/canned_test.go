@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -160,6 +161,8 @@ type site struct {
 	dir    string
 	job    string
 	client *http.Client // let in
+	// blockStreams refuses every stream, as if the network were gone.
+	blockStreams atomic.Bool
 }
 
 func serve(t testing.TB, withJob bool) *site {
@@ -182,7 +185,13 @@ func serve(t testing.TB, withJob bool) *site {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s.Server = &httptest.Server{Listener: l, Config: &http.Server{Handler: s.pages, ReadHeaderTimeout: 5 * time.Second}}
+	s.Server = &httptest.Server{Listener: l, Config: &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if s.blockStreams.Load() && r.URL.Path == "/live/stream" {
+			http.Error(w, "gone", http.StatusServiceUnavailable)
+			return
+		}
+		s.pages.ServeHTTP(w, r)
+	}), ReadHeaderTimeout: 5 * time.Second}}
 	s.Start()
 	t.Cleanup(func() { s.CloseClientConnections(); s.Close(); s.pages.Close() })
 	s.client = s.letIn(t)

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
 
@@ -53,10 +54,18 @@ func Open(t testing.TB) *Page {
 	actx, cancelAll := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, cancel := chromedp.NewContext(actx)
 	p := &Page{t: t, ctx: ctx}
-	t.Cleanup(func() { cancel(); cancelAll() })
+	t.Cleanup(func() { cancelAll(); cancel() }) // not the other way: a page may ask whether to leave it
 	if err := chromedp.Do(ctx); err != nil {
 		t.Fatalf("start the browser: %v", err)
 	}
+	go func() { // "leave this page?" is answered with yes
+		for _, err := range chromedp.Events(ctx, page.JavascriptDialogOpening) {
+			if err != nil {
+				return
+			}
+			chromedp.Call(ctx, page.HandleJavaScriptDialog, page.HandleJavaScriptDialogParams{Accept: true})
+		}
+	}()
 	ready := make(chan struct{})
 	go func() {
 		var once sync.Once
@@ -113,7 +122,9 @@ func (p *Page) Go(address string) {
 // Click clicks what a CSS selector finds, once it is visible.
 func (p *Page) Click(selector string) {
 	p.t.Helper()
-	p.do("click "+selector, chromedp.ScrollIntoView(selector), chromedp.Click(selector))
+	p.do("find "+selector, chromedp.WaitVisible(selector))
+	p.Eval(fmt.Sprintf(`document.querySelector(%s).scrollIntoView({block: "center", behavior: "instant"})`, quoted(selector)))
+	p.do("click "+selector, chromedp.Click(selector))
 }
 
 // Fill sets the value of a field as if it had been typed.
