@@ -105,7 +105,8 @@ func (c *Current) Simulate(r *rand.Rand, draws int) error {
 	return nil
 }
 
-// U returns what is to be stated: the larger of the law's and the simulated half-width.
+// U returns what is to be stated: ± U of the law, or where a simulation differs from it the half-width of
+// the simulated interval.
 func (c Current) U() rf.Gain {
 	u := c.Expanded.U
 	if c.Simulated != nil && c.Comparison.Differs {

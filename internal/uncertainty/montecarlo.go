@@ -113,7 +113,7 @@ func student(r *rand.Rand, nu float64) float64 {
 		u, v := 2*r.Float64()-1, 2*r.Float64()-1
 		w := u*u + v*v
 		if w > 0 && w <= 1 {
-			return u * math.Sqrt(nu*(math.Pow(w, -2/nu)-1)/w)
+			return u * math.Sqrt(nu*math.Expm1(-2/nu*math.Log(w))/w)
 		}
 	}
 }
@@ -245,7 +245,7 @@ func summarise(y []float64, confidence rf.Fraction) Simulated {
 		s.Standard += (v - s.Mean) * (v - s.Mean)
 	}
 	s.Standard = math.Sqrt(s.Standard / (n - 1))
-	slices.Sort(y)
+	ascend(y)
 	q := min(int(math.Round(float64(confidence)*n)), len(y)-1)
 	r := (len(y) - q) / 2
 	s.Symmetric = Interval{y[r], y[min(r+q, len(y)-1)]}
@@ -257,6 +257,39 @@ func summarise(y []float64, confidence rf.Fraction) Simulated {
 	}
 	s.Shortest = Interval{y[best], y[best+q]}
 	return s
+}
+
+// ascend sorts by the digits of the bit patterns, eleven bits at a time: on a million draws several
+// times as fast as comparing. Draws are finite.
+func ascend(y []float64) {
+	const bits, size = 11, 1 << 11
+	from, to := make([]uint64, len(y)), make([]uint64, len(y))
+	var counts [6][size]int
+	for i, v := range y {
+		u := math.Float64bits(v)
+		u ^= uint64(int64(u)>>63) | 1<<63 // negative numbers fall below positive ones, and in order
+		from[i] = u
+		for p := range counts {
+			counts[p][u>>(bits*p)&(size-1)]++
+		}
+	}
+	for p := range counts {
+		at, c := 0, &counts[p]
+		for d, n := range c {
+			c[d] = at
+			at += n
+		}
+		for _, u := range from {
+			d := u >> (bits * p) & (size - 1)
+			to[c[d]] = u
+			c[d]++
+		}
+		from, to = to, from
+	}
+	for i, u := range from {
+		u ^= (u>>63 - 1) | 1<<63
+		y[i] = math.Float64frombits(u)
+	}
 }
 
 // Comparison says whether the law of propagation holds for a result (JCGM 101, 8).

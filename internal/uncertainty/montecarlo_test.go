@@ -4,8 +4,11 @@ import (
 	"math"
 	"math/rand/v2"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 func seeded(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 1)) }
@@ -149,6 +152,20 @@ func TestExpandedUncertaintyHoldsTheTruthAsOftenAsItSays(t *testing.T) {
 	if share < 93 || share > 97 {
 		t.Errorf("%.1f %%", share)
 	}
+}
+
+func TestDrawsAreSortedAsNumbers(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		got := rapid.SliceOf(rapid.Float64()).Draw(t, "draws")
+		want := slices.Clone(got)
+		slices.Sort(want)
+		ascend(got)
+		for i := range got {
+			if got[i] != want[i] {
+				t.Fatalf("%v, want %v", got, want)
+			}
+		}
+	})
 }
 
 func twelve() Budget {
