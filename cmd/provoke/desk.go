@@ -37,7 +37,8 @@ type desk struct {
 	running  *store.Job
 	done     chan struct{}
 	looks    []engine.Look
-	seen     uint64 // number of the last look
+	seen     uint64       // number of the last look
+	prompts  *engine.Desk // of a bench that is set by hand; nil for others
 }
 
 func newDesk(w *world, dir, job string) *desk {
@@ -126,6 +127,11 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 	o := performance{jobFile: d.file, label: wishes.Label, changed: wishes.Changed, operator: wishes.Operator, room: wishes.Room,
 		temperature: wishes.Temperature, armed: true, resume: p.Resume, again: p.Again, ready: pr, operatorSays: operator,
 		progress: d.told, watched: d.watched,
+		asks: func(prompts *engine.Desk) {
+			d.mu.Lock()
+			d.prompts = prompts
+			d.mu.Unlock()
+		},
 		begun: func(run int, job *store.Job) {
 			d.mu.Lock()
 			d.state.Run, d.running = run, job
@@ -160,7 +166,7 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 func (d *desk) ended(res engine.Result, err error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.state.Underway, d.running, d.operator = false, nil, nil
+	d.state.Underway, d.running, d.operator, d.prompts = false, nil, nil, nil
 	d.state.Status.RFOn = false
 	if err != nil && res.Verdict == "" {
 		d.state.Failed = err.Error()
@@ -207,6 +213,17 @@ func (d *desk) Tell(c engine.Command) error {
 	default:
 		return errors.New("the run takes no wishes at the moment; press “RF off” again, or use the generator's own switch")
 	}
+}
+
+// Answer answers what a person at the bench is asked.
+func (d *desk) Answer(number int, text string) error {
+	d.mu.Lock()
+	prompts := d.prompts
+	d.mu.Unlock()
+	if prompts == nil {
+		return web.ErrIdle
+	}
+	return prompts.Reply(number, text)
 }
 
 // Off switches RF off, whoever drives the bench.

@@ -52,6 +52,8 @@ type performance struct {
 	begun func(run int, job *store.Job)
 	// watched is told every look at the product.
 	watched func(engine.Look)
+	// asks is told where a bench that is set by hand asks a person.
+	asks func(*engine.Desk)
 }
 
 // prepared is everything that a run needs before an instrument is touched.
@@ -239,6 +241,9 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	desk := deskFor(pr.bench)
 	if desk != nil {
 		options.Person = desk
+		if o.asks != nil {
+			o.asks(desk)
+		}
 	}
 	rig, err := driver.OpenBench(w.ctx, pr.bench, options)
 	if err != nil {

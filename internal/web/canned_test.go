@@ -118,6 +118,16 @@ func (f *fakeRunner) Tell(c engine.Command) error {
 	return nil
 }
 
+func (f *fakeRunner) Answer(number int, text string) error {
+	if number != 7 {
+		return web.ErrIdle
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.told = append(f.told, engine.Command{Text: text})
+	return nil
+}
+
 func (f *fakeRunner) Off(context.Context, string) ([]string, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()

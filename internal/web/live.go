@@ -41,6 +41,11 @@ type liveView struct {
 	Alarm string `json:"alarm"`
 	Calm  bool   `json:"calm"` // the alarm is a hint and not a danger
 
+	// Prompt is what a person at the bench is asked to do; nil for nothing. Cannot says that provoke
+	// cannot switch RF off by itself here, and what can.
+	Prompt *promptV `json:"prompt"`
+	Cannot string   `json:"cannot"`
+
 	Frequency string `json:"frequency"`
 	Drive     string `json:"drive"`
 	Current   string `json:"current"`
@@ -61,6 +66,16 @@ type liveView struct {
 	Here    bool   `json:"here"` // this program does the run
 	Held    bool   `json:"held"`
 	At      string `json:"at"` // when this was true, HH:MM:SS
+}
+
+// promptV is what a person is asked to set, to switch or to read.
+type promptV struct {
+	Number     int      `json:"number"`
+	Title      string   `json:"title"`
+	Instrument string   `json:"instrument"`
+	Lines      []string `json:"lines"`
+	Doubt      string   `json:"doubt"`
+	Wants      string   `json:"wants"`
 }
 
 // monitorV is one monitor's newest look.
@@ -116,6 +131,10 @@ func (v *liveView) rf(r *result.Run, u underway) {
 	case u.Here:
 		v.Doing = u.Status.Phase
 		v.Held = strings.HasPrefix(u.Status.Phase, "held")
+		v.Cannot = u.Status.CannotSwitchOff
+		if p := u.Status.Prompt; p != nil {
+			v.Prompt = &promptV{p.Number, p.Title, p.Instrument, p.Lines, p.Doubt, p.Wants}
+		}
 		if u.Status.RFOn {
 			v.RF, v.RFWords = rfOn, "RF ON"
 		}

@@ -269,7 +269,7 @@ func (p reportPage) Forms() []form {
 	} else {
 		link += "?keep=1"
 	}
-	return []form{{"Keep as HTML", "report.html", link}}
+	return []form{{"Keep as PDF", "report.pdf", p.FileLink("report.pdf")}, {"Keep as HTML", "report.html", link}, {"Keep as a workbook", "report.xlsx", p.FileLink("report.xlsx")}}
 }
 
 func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
@@ -420,5 +420,15 @@ var reportForms = map[string]func(http.ResponseWriter, *http.Request, report.Job
 			h.Set("Content-Disposition", `attachment; filename="report.html"`)
 		}
 		return whole(w, func(b io.Writer) error { return report.HTML(b, j) })
+	},
+	"report.pdf": func(w http.ResponseWriter, _ *http.Request, j report.Job) error {
+		w.Header().Set("Content-Type", "application/pdf")
+		w.Header().Set("Content-Disposition", `attachment; filename="report.pdf"`)
+		return whole(w, func(b io.Writer) error { return report.PDF(b, j, report.A4) })
+	},
+	"report.xlsx": func(w http.ResponseWriter, _ *http.Request, j report.Job) error {
+		w.Header().Set("Content-Type", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")
+		w.Header().Set("Content-Disposition", `attachment; filename="report.xlsx"`)
+		return whole(w, func(b io.Writer) error { return report.Workbook(b, j) })
 	},
 }

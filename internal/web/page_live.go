@@ -265,6 +265,22 @@ func (s *Server) want(want engine.Want) func(http.ResponseWriter, *http.Request)
 	}
 }
 
+// answer passes on what a person answers to a prompt.
+func (s *Server) answer(w http.ResponseWriter, r *http.Request) error {
+	n, err := strconv.Atoi(r.PostFormValue("number"))
+	if err != nil {
+		return withStatus(http.StatusBadRequest, "%q is not the number of a prompt", r.PostFormValue("number"))
+	}
+	if err := s.cfg.Runner.Answer(n, trimmed(r.PostFormValue("text"), 100)); err != nil {
+		return withStatus(http.StatusConflict, "%w", err)
+	}
+	if r.Header.Get("Accept") == "application/json" {
+		w.WriteHeader(http.StatusNoContent)
+		return nil
+	}
+	return seeOther(w, r, "/live")
+}
+
 // shorten cuts a text that somebody typed to a number of characters.
 func shorten(text string, n int) string {
 	if rs := []rune(text); len(rs) > n {

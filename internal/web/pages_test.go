@@ -287,7 +287,7 @@ func TestACurveThatIsDroppedIsReadAndKept(t *testing.T) {
 
 func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 	s := serve(t, true)
-	csv := "from;to;level;modulation;what\n27,12 MHz;;3 V emf;AM 80 % 1 kHz;error latches\n1M5;2 MHz;;;reading off\n"
+	csv := "from;to;level;modulation;what\n27,12 MHz;;3 V emf;AM 80 % 1 kHz;error latches\n1M5;2 MHz;60 mA;;reading off\n"
 	if r := s.send(t, "/laboratory", "failures.csv", []byte(csv)); r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("import: %s", r.Status)
 	}
@@ -298,13 +298,10 @@ func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 		}
 	}
 	for bad, want := range map[string]string{
-		"from;what\n27 Mhz;x\n27;x\n":            "line 3",
-		"from;level;what\n27 MHz;10;x\n":         "level",
-		"frequency,to,failure\n9 MHz,8 MHz,\n":   "below",
-		"a;b\n1;2\n":                             "there is no column",
-		"from;level;what\n27 MHz;3 V;reading\n":  "emf",
-		"from;what\n":                            "no failure",
-		"from;modulation;what\n1 MHz;loud;off\n": "modulation",
+		"from;level;what\n27 Mhz;3 V emf;x\n27 MHz;3;y\n": "line 3",
+		"a;b\n1;2\n":               "from",
+		"from;level;what\n":        "no failure",
+		"from;level\n27 MHz;3 V\n": "emf",
 	} {
 		r := s.send(t, "/laboratory", "bad.csv", []byte(bad))
 		var b bytes.Buffer
@@ -313,6 +310,13 @@ func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 			t.Errorf("%q: %s, no %q in %.1200s", bad, r.Status, want, b.String())
 		}
 	}
+	yaml := "provoke: laboratory 1\nlaboratory: an invented test house\nfailures:\n  - {from: 26 MHz, to: 28 MHz, level: 10 V emf, class: B, what: reading jumps}\n"
+	if r := s.send(t, "/laboratory", "report.yaml", []byte(yaml)); r.StatusCode != http.StatusSeeOther {
+		t.Errorf("a report in YAML: %s", r.Status)
+	}
+	if _, page := s.get(t, "/"); !strings.Contains(page, "an invented test house") {
+		t.Error("the laboratory's name is not kept")
+	}
 	form := url.Values{"laboratory": {"an invented laboratory"}, "from": {"9 MHz", ""}, "to": {"", ""}, "level": {"60 mA", ""}, "modulation": {"CW", ""}, "what": {"resets", ""}}
 	if r := s.ask(t, s.client, "POST", "/laboratory", form, s.own()); r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("the form: %s", r.Status)
@@ -320,7 +324,7 @@ func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 	j := must(store.OpenReadOnly(s.job))
 	defer j.Close()
 	v := must(j.Verify())
-	if !v.OK() || len(v.Runs) != 6 {
+	if !v.OK() || len(v.Runs) != 7 {
 		t.Errorf("%+v", v)
 	}
 }
@@ -328,7 +332,7 @@ func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 func TestAJobThatDoesNotExistIsMadeWhenSomethingIsWrittenToIt(t *testing.T) {
 	s := serve(t, false)
 	must(store.Create(s.job)).Close() // as cmd/provoke does
-	form := url.Values{"from": {"9 MHz"}, "what": {"resets"}}
+	form := url.Values{"from": {"9 MHz"}, "level": {"3 V emf"}, "what": {"resets"}}
 	if r := s.ask(t, s.client, "POST", "/laboratory", form, s.own()); r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("the form: %s", r.Status)
 	}

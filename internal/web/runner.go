@@ -31,6 +31,8 @@ type Runner interface {
 	Start(p Prepared, w Wishes) (run int, err error)
 	// Tell passes on what the person at the bench wants; ErrIdle when no run is being done here.
 	Tell(c engine.Command) error
+	// Answer answers the prompt of Status.Prompt with a number: a piece that is set or read by hand.
+	Answer(number int, text string) error
 	// Off switches RF off whatever is going on. A run that is being done here is aborted, and the
 	// journal tells what was read back. Otherwise the instruments of the folder's benches are
 	// silenced, and the words say what was read back; the error then says what is not known to be

@@ -135,7 +135,7 @@ func (s *Server) scheme() string {
 // open are the few addresses that need no session: the entrance, and files that say nothing of any
 // bench.
 func (s *Server) open(r *http.Request) bool {
-	return r.URL.Path == "/enter" || r.URL.Path == "/static/page.css"
+	return r.URL.Path == "/enter" || r.URL.Path == "/static/page.css" || r.URL.Path == "/static/icon.svg"
 }
 
 // The largest bodies that are read.

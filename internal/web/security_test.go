@@ -49,7 +49,7 @@ func (s *site) ask(t testing.TB, c *http.Client, method, path string, form url.V
 func (s *site) own() map[string]string { return map[string]string{"Origin": s.URL} }
 
 // everyPost are the addresses that change something.
-var everyPost = []string{"/off", "/hold", "/go", "/stop", "/mark", "/note", "/photo", "/arm", "/start", "/plan/save", "/bench/save", "/bench/curve", "/laboratory", "/entrances", "/hands/0"}
+var everyPost = []string{"/off", "/hold", "/go", "/stop", "/mark", "/answer", "/note", "/photo", "/arm", "/start", "/plan/save", "/bench/save", "/bench/curve", "/laboratory", "/entrances", "/hands/0"}
 
 func TestNobodyGetsInWithoutASession(t *testing.T) {
 	s := serve(t, true)
@@ -356,6 +356,19 @@ func TestWishesReachTheEngine(t *testing.T) {
 	want := []engine.Command{{Want: engine.HoldRun}, {Want: engine.GoOn}, {Want: engine.Finish}, {Want: engine.Mark, Text: "display dark"}}
 	if fmt.Sprint(s.runner.told) != fmt.Sprint(want) {
 		t.Errorf("%v, want %v", s.runner.told, want)
+	}
+}
+
+func TestAPromptIsAnsweredOnThePage(t *testing.T) {
+	s := serve(t, true)
+	if r := s.ask(t, s.client, "POST", "/answer", url.Values{"number": {"7"}, "text": {" -27.4 dBm "}}, s.own()); r.StatusCode != http.StatusSeeOther {
+		t.Errorf("%s", r.Status)
+	}
+	if r := s.ask(t, s.client, "POST", "/answer", url.Values{"number": {"6"}, "text": {"done"}}, s.own()); r.StatusCode != http.StatusConflict {
+		t.Errorf("a prompt that is not shown any more: %s", r.Status)
+	}
+	if len(s.runner.told) != 1 || s.runner.told[0].Text != "-27.4 dBm" {
+		t.Errorf("the answer is %v", s.runner.told)
 	}
 }
 

@@ -123,6 +123,7 @@ func (s *Server) routes() http.Handler {
 	page("POST /go", s.want(engine.GoOn))
 	page("POST /stop", s.want(engine.Finish))
 	page("POST /mark", s.want(engine.Mark))
+	page("POST /answer", s.answer)
 	page("POST /note", s.note)
 	page("POST /photo", s.photo)
 	page("GET /attachments/{hash}", s.attachment)

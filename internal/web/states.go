@@ -41,6 +41,15 @@ func dwelling(s engine.Status) engine.Status {
 	return s
 }
 
+// byHand asks for something that a person has to do.
+func byHand(s engine.Status) engine.Status {
+	p := &engine.Prompt{Number: 7}
+	p.Title, p.Instrument, p.Wants = "SET THE SOURCE", "source GEN1", "done"
+	p.Lines = []string{"frequency 27.12 MHz", "level 617.3 mVpp (set for 50 Ω)", "modulation off, output on"}
+	s.Prompt, s.CannotSwitchOff = p, "provoke cannot switch this source off: use its own switch"
+	return s
+}
+
 func lookAt(value float64, bad bool, on bool) engine.Look {
 	l := engine.Look{At: cannedAt, Reading: event.Reading{Monitor: "SHOWN", Value: value, HasValue: true, Bad: bad, RFOn: on}}
 	if bad {
@@ -58,6 +67,7 @@ var cannedStates = []cannedState{
 	{Name: "quieting", Says: "the bench is brought to off before a run", run: (*canned).open, under: here(engine.Status{Phase: "quieting the bench"})},
 	{Name: "watching", Says: "the product is watched without RF", run: (*canned).open, under: here(engine.Status{Phase: "watching the product without RF"}, lookAt(12.5, false, false))},
 	{Name: "arming", Says: "armed, first light", run: (*canned).arm, under: here(phase("first light", true), lookAt(12.5, false, true))},
+	{Name: "by-hand", Says: "a person is asked to set the source", run: (*canned).half, under: here(byHand(phase("levelling", true)), lookAt(12.5, false, true))},
 	{Name: "levelling", Says: "the level is brought up", run: (*canned).half, under: here(phase("levelling", true), lookAt(12.5, false, true))},
 	{Name: "exposing", Says: "an exposure, the product is well", run: (*canned).half, under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true))},
 	{Name: "upset", Says: "the product has upset, RF is off", run: (*canned).half, under: here(phase("upset: waiting for the product to recover", false), lookAt(13.81, true, false), errorLine)},

@@ -37,6 +37,24 @@ function say(view) {
   for (const e of document.querySelectorAll("[data-when]")) e.disabled = !({ here: view.here && !view.ended, held: view.held, going: view.here && !view.ended && !view.held })[e.dataset.when];
   for (const e of document.querySelectorAll("[data-calm]")) e.dataset.calm = view.calm ? "yes" : "no";
   monitors(view.monitors ?? []);
+  prompt(view.prompt);
+}
+
+// prompt shows what a person is asked to do by hand, and stays while it is the same.
+function prompt(p) {
+  const box = document.querySelector("#prompt");
+  if (!box) return;
+  box.hidden = !p;
+  if (!p || box.dataset.number === String(p.number) + p.doubt) return;
+  box.dataset.number = String(p.number) + p.doubt;
+  box.querySelector("h2").textContent = p.title;
+  box.querySelector("p").textContent = p.instrument;
+  box.querySelector(".doubt").textContent = p.doubt;
+  box.querySelector("ol").replaceChildren(...(p.lines ?? []).map(l => Object.assign(document.createElement("li"), { textContent: l })));
+  box.querySelector("[name=number]").value = p.number;
+  const answer = box.querySelector("#answer");
+  answer.placeholder = p.wants;
+  answer.focus();
 }
 
 function monitors(list) {
