@@ -365,6 +365,13 @@ func (a *handAnalyser) Read(ctx context.Context) (rf.Power, error) {
 	return bounded(level, a.spec.Floor, a.spec.MixerLimit, false), nil
 }
 
+// noise is the floor of the bench file, raised by as much as the person may have taken a wider
+// bandwidth.
+func (a *handAnalyser) noise() rf.Power { return a.spec.Floor.Add(handBandwidth) }
+
+// handBandwidth is how much the floor rises when a person takes a bandwidth a hundred times as wide.
+const handBandwidth rf.Gain = 20
+
 // implausible is how far beyond the budget's range a reading may lie before it is asked for again.
 const implausible rf.Gain = 6
 

@@ -527,7 +527,8 @@ func (i *interlock) Closed(ctx context.Context) (closed bool, err error) {
 }
 
 // FloorWitness measures with an analyser whether RF is gone: quiet is a level within 10 dB of the
-// analyser's floor. At says where to look, which is where RF was last.
+// analyser's floor. A bound that lies above that, as of a peak beside the frequency, is not quiet. At
+// says where to look, which is where RF was last.
 func FloorWitness(a Analyser, at func() AnalyserSetup) guard.Witness { return witness{a, at} }
 
 type witness struct {
@@ -545,5 +546,16 @@ func (w witness) Quiet(ctx context.Context) (string, bool, error) {
 	if err != nil {
 		return "", false, err
 	}
-	return fmt.Sprintf("%v at %v", p, s.Frequency), p.Bound() == rf.AtMost || p.IsOff(), nil
+	quiet := p.IsOff() || p.Bound() == rf.AtMost
+	if a, ok := w.analyser.(interface{ noise() rf.Power }); ok && quiet && p.Known() {
+		quiet = !p.Exceeds(a.noise().Add(aboveFloor))
+	}
+	return fmt.Sprintf("%v at %v", p, s.Frequency), quiet, nil
+}
+
+// noise is the floor of the reading that was set up last.
+func (a *analyser) noise() rf.Power {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.floor(a.want)
 }

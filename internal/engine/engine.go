@@ -23,7 +23,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -173,10 +172,11 @@ type run struct {
 	at        guard.Setting
 	switches  []switching
 	analyser  atomic.Pointer[driver.AnalyserSetup] // as it was last set up; silencing reads it from any goroutine
+	places    atomic.Pointer[[]rf.Frequency]       // where RF is; two while a change is not confirmed
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	status    Status
-	writing   sync.Mutex // the dead-man journals from its own goroutine
-	failed    error      // of the journal
+	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
+	failed    error         // of the journal
 	exposures int
 	upsets    int
 	skipped   int
@@ -192,7 +192,15 @@ type pair struct {
 // Run runs the program to its end and always returns how it ended. The error is what kept the run
 // from doing its work; a run that was stopped or tripped has one too.
 func Run(ctx context.Context, cfg Config) (Result, error) {
-	r := &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}}
+	ctx, r, done := begin(ctx, cfg)
+	defer done()
+	err := r.work(ctx)
+	return r.end(ctx, err)
+}
+
+// begin makes a run and everything that goes on beside it until done is called.
+func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done func()) {
+	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}}
 	if r.now == nil {
 		r.now = time.Now
 	}
@@ -203,26 +211,28 @@ func Run(ctx context.Context, cfg Config) (Result, error) {
 		r.cfg.FirstAttempt = 1
 	}
 	ctx, r.cancel = context.WithCancelCause(ctx)
-	defer r.cancel(nil)
 	if cfg.Rig.Source != nil {
 		r.guard = guard.New(r.guardConfig())
-		defer r.guard.Disarm()
 	}
 	monitors, _ := cfg.Plan.MonitorsOf(r.bench)
 	r.watch = newWatch(cfg.Monitors, monitors)
 	r.watch.tell = r.tellLook
 	r.watch.resetter = cfg.Reset
-	defer r.watch.close()
 	r.sitDown()
-	if cfg.Desk != nil {
-		defer cfg.Desk.clear()
-	}
 	listening, ended := make(chan struct{}), make(chan struct{})
 	go r.listen(ended, listening)
-	defer func() { r.cancel(nil); close(ended); <-listening }()
-
-	err := r.work(ctx)
-	return r.end(ctx, err)
+	return ctx, r, func() {
+		r.cancel(nil)
+		close(ended)
+		<-listening
+		if cfg.Desk != nil {
+			cfg.Desk.clear()
+		}
+		r.watch.close()
+		if r.guard != nil {
+			r.guard.Disarm()
+		}
+	}
 }
 
 func (r *run) guardConfig() guard.Config {
@@ -237,7 +247,7 @@ func (r *run) guardConfig() guard.Config {
 		},
 	}
 	if r.cfg.Rig.Analyser != nil {
-		c.Witness = driver.FloorWitness(r.cfg.Rig.Analyser, r.whereRFWas)
+		c.Witness = witness{r}
 	}
 	if r.cfg.Rig.Amplifier != nil {
 		c.Amplifier = r.cfg.Rig.Amplifier
@@ -292,8 +302,8 @@ func (r *run) listen(ended <-chan struct{}, done chan<- struct{}) {
 
 // journal appends, and remembers the first failure: a run that cannot be journalled must end.
 func (r *run) journal(events ...event.Event) error {
-	r.writing.Lock()
-	defer r.writing.Unlock()
+	r.writing <- struct{}{}
+	defer func() { <-r.writing }()
 	if r.failed != nil {
 		return r.failed
 	}
@@ -325,6 +335,14 @@ func (r *run) tellLook(x judged) {
 }
 
 func (r *run) work(ctx context.Context) error {
+	if err := r.ready(ctx); err != nil {
+		return err
+	}
+	return r.steps(ctx)
+}
+
+// ready quiets the bench, watches the DUT without RF and arms.
+func (r *run) ready(ctx context.Context) error {
 	if r.guard != nil {
 		r.tell("quieting the bench")
 		if rep := r.guard.Silence(ctx, "before the run"); !rep.Quiet {
@@ -345,11 +363,9 @@ func (r *run) work(ctx context.Context) error {
 		if r.guard == nil {
 			return errors.New("arm: this bench has no source that provoke can drive")
 		}
-		if err := r.arm(ctx); err != nil {
-			return err
-		}
+		return r.arm(ctx)
 	}
-	return r.steps(ctx)
+	return nil
 }
 
 // baselineTime is how long the DUT is watched before RF: two dwells, at least.
@@ -416,7 +432,11 @@ func (r *run) steps(ctx context.Context) error {
 			return err
 		}
 		if !lit {
-			if err := r.firstLight(ctx, step); err != nil {
+			err := r.firstLight(ctx, step)
+			if errors.Is(err, errHeld) {
+				continue
+			}
+			if err != nil {
 				return err
 			}
 			lit = true
@@ -523,6 +543,9 @@ func (r *run) sleep(ctx context.Context, d time.Duration) error {
 		case <-r.wake:
 			return nil
 		case <-feed.C:
+			if err := r.guardInterlock(ctx); err != nil {
+				return err
+			}
 		}
 	}
 }
@@ -555,11 +578,14 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 			cause = err.Error()
 		}
 		res.Safing = r.guard.Silence(ctx, cause)
-		r.switched(false)
-		quiet = res.Safing.Quiet
+		if quiet = res.Safing.Quiet; quiet {
+			r.switched(false)
+		}
 		r.journal(safed(cause, res.Safing))
 	}
 	res.Verdict, res.Why = r.verdict(err, quiet)
+	r.writing <- struct{}{}
+	defer func() { <-r.writing }()
 	if r.failed == nil {
 		if _, cerr := r.cfg.Journal.Close(r.now(), res.Verdict, res.Why); cerr != nil {
 			r.failed = fmt.Errorf("close the journal: %w", cerr)

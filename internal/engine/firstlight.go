@@ -144,10 +144,43 @@ func (r *run) pads() []pad {
 	return out
 }
 
-// whereRFWas is where silencing looks for RF: where the analyser was set last.
-func (r *run) whereRFWas() driver.AnalyserSetup {
-	if setup := r.analyser.Load(); setup != nil {
-		return *setup
+// witness looks for RF where it was last, at both frequencies when a change between them may have been
+// carried out or not.
+type witness struct{ run *run }
+
+// Quiet measures once at each.
+func (w witness) Quiet(ctx context.Context) (text string, quiet bool, err error) {
+	for i, setup := range w.run.whereRFWas() {
+		one, quiet, err := driver.FloorWitness(w.run.cfg.Rig.Analyser, func() driver.AnalyserSetup { return setup }).Quiet(ctx)
+		if i > 0 {
+			text += ", "
+		}
+		text += one
+		if err != nil || !quiet {
+			return text, false, err
+		}
 	}
-	return driver.AnalyserSetup{Frequency: r.cfg.Plan.Grid[0]}
+	return text, true, nil
+}
+
+// whereRFWas is where silencing looks for RF: where the source was set last, with the analyser as it was
+// set up last.
+func (r *run) whereRFWas() []driver.AnalyserSetup {
+	var setup driver.AnalyserSetup
+	if last := r.analyser.Load(); last != nil {
+		setup = *last
+	}
+	var out []driver.AnalyserSetup
+	if places := r.places.Load(); places != nil {
+		for _, f := range slices.Compact(slices.Clone(*places)) {
+			if f.Known() {
+				setup.Frequency = f
+				out = append(out, setup)
+			}
+		}
+	}
+	if len(out) == 0 {
+		out = []driver.AnalyserSetup{{Frequency: r.cfg.Plan.Grid[0]}}
+	}
+	return out
 }

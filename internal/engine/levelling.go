@@ -48,7 +48,7 @@ func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (
 		at, err = r.bringDrive(ctx, p.Frequency, p.Drive.Add(step.Offset), p.Ceiling, mod)
 	}
 	if err == nil && !at.skip && r.cfg.Rig.PowerMeter != nil {
-		err = r.measurePower(ctx, p.Frequency, &at)
+		err = r.measurePower(ctx, p.Frequency, &at, mod)
 	}
 	return at, err
 }
@@ -128,6 +128,12 @@ func (r *run) roundDown(p rf.Power) rf.Power {
 // apply has the guard clear a setting and the source take it.
 func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod level.Modulation) error {
 	r.feed()
+	switch { // whoever asked for RF to go off does not want it to rise first
+	case r.finish.Load():
+		return errStopped
+	case r.hold.Load():
+		return errHeld
+	}
 	if err := r.operateAgain(ctx); err != nil {
 		return err
 	}
@@ -138,11 +144,13 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	}
 	// Believed on from before the command is sent: an exchange that fails may have acted.
 	r.switched(true)
+	r.places.Store(&[]rf.Frequency{r.at.Frequency, f})
 	r.at = s
 	if err := r.cfg.Rig.Source.Apply(ctx, c); err != nil {
 		return r.instrument(fmt.Sprintf("set the source to %v at %v", carrier, f), err)
 	}
 	r.guard.Confirmed()
+	r.places.Store(&[]rf.Frequency{f})
 	r.status.Drive, r.status.Frequency = carrier, f
 	if d := r.cfg.Plan.Settle.Std(); d > 0 {
 		return r.settle(ctx, d)
@@ -248,12 +256,13 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 
 // measurePower reads forward and reverse power at the level that was reached, and has the guard look
 // at them.
-func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached) error {
+func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
 	forward, reverse, err := r.cfg.Rig.PowerMeter.Read(ctx, f)
 	if err != nil {
 		return r.instrument("read forward and reverse power", err)
 	}
-	m := guard.Measurement{Frequency: f, Drive: at.drive}
+	crest := plan.CrestOfLevel(mod)
+	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
 	if m.Forward, err = r.cfg.Chain.ForwardPower(f, forward); err != nil {
 		return err
 	}

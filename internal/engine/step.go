@@ -254,6 +254,9 @@ func (r *run) rest(ctx context.Context, began time.Time) error {
 		if r.finish.Load() {
 			return errStopped
 		}
+		if r.hold.Load() {
+			return r.holdInDwell(ctx)
+		}
 		if err := r.sleep(ctx, time.Until(end)); err != nil {
 			return err
 		}

@@ -1,0 +1,217 @@
+package engine_test
+
+import (
+	"context"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"provoke/internal/driver"
+	"provoke/internal/engine"
+	"provoke/internal/event"
+	"provoke/internal/guard"
+	"provoke/internal/rf"
+	"provoke/internal/simbench"
+)
+
+// overSource lets a test act when the source has done what it was told.
+type overSource struct {
+	driver.Source
+	applied, lowered func(guard.SourceState)
+}
+
+func (s *overSource) Apply(ctx context.Context, c guard.Cleared) error {
+	err := s.Source.Apply(ctx, c)
+	s.tell(ctx, s.applied)
+	return err
+}
+
+func (s *overSource) Lower(ctx context.Context, to rf.Power) error {
+	err := s.Source.Lower(ctx, to)
+	s.tell(ctx, s.lowered)
+	return err
+}
+
+func (s *overSource) tell(ctx context.Context, f func(guard.SourceState)) {
+	if f == nil {
+		return
+	}
+	if st, err := s.State(ctx); err == nil {
+		f(st)
+	}
+}
+
+func TestAJournalThatHangsEndsInRFOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, simbench.Config{Seed: 2, Speed: 20})
+		defer l.sim.Close()
+		disk := make(chan struct{})
+		memoryFails = func(e event.Event) error {
+			if _, ok := e.(event.StepClosed); ok {
+				<-disk
+			}
+			return nil
+		}
+		defer func() { memoryFails = nil }()
+		ended := make(chan outcome, 1)
+		go func() { ended <- l.do(planText("{list: [1 MHz, 2 MHz, 5 MHz]}", "dead_man: 1 s")) }()
+		time.Sleep(30 * time.Second)
+		if s := l.sim.State(); s.On || s.Operating {
+			t.Errorf("the disk has hung for half a minute and RF is on: %+v", s)
+		}
+		close(disk)
+		if o := <-ended; o.Verdict != event.TrippedEnd {
+			t.Errorf("%s: %v", o.Verdict, o.err)
+		}
+	})
+}
+
+func TestAnInterlockThatOpensInADescentTrips(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+		var opened, off time.Time
+		l.change = func(c *engine.Config) {
+			c.Rig.Source = &overSource{Source: c.Rig.Source, lowered: func(st guard.SourceState) {
+				if opened.IsZero() && l.journalHas("recovery") {
+					opened = time.Now()
+					l.sim.SetInterlock(false)
+				}
+			}}
+		}
+		go func() {
+			for range 120_000 {
+				if !off.IsZero() {
+					return
+				}
+				time.Sleep(time.Millisecond)
+				if !opened.IsZero() && !l.sim.State().On {
+					off = time.Now()
+				}
+			}
+		}()
+		o := l.do(strings.Replace(planText(around(l.sim, 0, "2 %"), "dead_man: 1 s"), "dwell: 60 ms", "dwell: 5 s", 1))
+		time.Sleep(10 * time.Millisecond)
+		synctest.Wait()
+		if opened.IsZero() {
+			t.Fatal("no descent")
+		}
+		if o.Verdict != event.TrippedEnd {
+			t.Errorf("%s: %v", o.Verdict, o.err)
+		}
+		if took := off.Sub(opened); took > time.Second {
+			t.Errorf("RF went off %v after the interlock opened", took)
+		}
+		l.mustBeOff(o)
+	})
+}
+
+// journalHas reports that the newest intent is of a purpose.
+func (l *lab) journalHas(purpose string) bool {
+	for i := len(l.journal.records) - 1; i >= 0; i-- {
+		if e, ok := l.journal.records[i].Event.(event.Intent); ok {
+			return strings.EqualFold(string(e.Step.Purpose), purpose)
+		}
+	}
+	return false
+}
+
+func TestAHoldIsObeyedInADescent(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+		var asked time.Time
+		l.change = func(c *engine.Config) {
+			c.Rig.Source = &overSource{Source: c.Rig.Source, lowered: func(st guard.SourceState) {
+				if asked.IsZero() && l.journalHas("recovery") {
+					asked = time.Now()
+					l.operator <- engine.Command{Want: engine.HoldRun}
+					go func() {
+						time.Sleep(time.Second)
+						if l.sim.State().On {
+							t.Error("RF is on a second after a hold was asked for")
+						}
+						l.operator <- engine.Command{Want: engine.GoOn}
+					}()
+				}
+			}}
+		}
+		o := l.do(strings.Replace(planText(around(l.sim, 0, "2 %")), "dwell: 60 ms", "dwell: 2 s", 1))
+		if asked.IsZero() {
+			t.Fatal("no descent")
+		}
+		if o.err != nil {
+			t.Error(o.err)
+		}
+		l.mustBeOff(o)
+	})
+}
+
+func TestNothingRisesAfterAHoldWasAskedFor(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+		held := false
+		var at rf.Power
+		l.change = func(c *engine.Config) {
+			c.Rig.Source = &overSource{Source: c.Rig.Source, applied: func(st guard.SourceState) {
+				if !held && l.journalHas("Sweep") && len(l.journal.records) > 5 {
+					held, at = true, st.Level
+					l.operator <- engine.Command{Want: engine.HoldRun}
+					go func() {
+						time.Sleep(5 * time.Second)
+						if l.sim.State().On {
+							t.Error("RF is on five seconds after a hold was asked for")
+						}
+						at = rf.Power{}
+						l.operator <- engine.Command{Want: engine.GoOn}
+					}()
+					return
+				}
+				if at.Known() && st.Output && st.Level.Exceeds(at) {
+					t.Errorf("the source rose from %v to %v after a hold was asked for", at, st.Level)
+				}
+			}}
+		}
+		o := l.do(strings.Replace(planText("{list: [1 MHz, 2 MHz, 5 MHz]}"), "settle: 1 ms", "settle: 200 ms", 1))
+		if !held || o.err != nil {
+			t.Errorf("held %t: %v", held, o.err)
+		}
+		l.mustBeOff(o)
+	})
+}
+
+func TestSilencingLooksWhereTheSourceWasSetLast(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+		l.change = func(c *engine.Config) {
+			c.Rig.Source = &overSource{Source: c.Rig.Source, applied: func(st guard.SourceState) {
+				if st.Frequency > 4*rf.Megahertz { // the analyser is still at 2 MHz
+					l.operator <- engine.Command{Want: engine.Abort}
+					time.Sleep(time.Millisecond)
+				}
+			}}
+		}
+		o := l.do(planText("{list: [1 MHz, 2 MHz, 5 MHz]}", "search: {onset: false}"))
+		if !strings.Contains(o.Safing.How, "at 5 MHz") {
+			t.Errorf("%s: %s", o.Verdict, o.Safing.How)
+		}
+	})
+}
+
+func TestRFThatIsNotKnownToBeOffIsNotToldAsOff(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+		var last engine.Status
+		l.progress = func(s engine.Status) { last = s }
+		l.change = func(c *engine.Config) {
+			on := false
+			c.Rig.Source = &overSource{Source: c.Rig.Source, applied: func(st guard.SourceState) {
+				if !on && st.Output {
+					on = true
+					l.sim.Inject("source", simbench.Fault{Instrument: "source", Kind: simbench.FaultDeaf})
+				}
+			}}
+		}
+		o := l.do(planText("{list: [1 MHz, 2 MHz]}"))
+		if o.Verdict != event.RFNotKnownOff {
+			t.Fatalf("%s: %v", o.Verdict, o.err)
+		}
+		if !last.RFOn {
+			t.Errorf("told %q with RF off", last.Phase)
+		}
+	})
+}
