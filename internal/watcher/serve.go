@@ -26,7 +26,7 @@ const longestHello = 256 << 20
 func Serve(ctx context.Context, in io.Reader, out io.Writer) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	s := &server{out: json.NewEncoder(out), lines: make(chan string), began: asleep()}
+	s := &server{out: json.NewEncoder(out), lines: make(chan string), began: asleep(), saving: make(chan struct{}, 1)}
 	err := s.open(ctx, bufio.NewReaderSize(in, 64<<10))
 	if err != nil {
 		s.out.Encode(State{Error: err.Error()})
@@ -46,6 +46,7 @@ type server struct {
 	at     atomic.Int64 // where RF is, in Hz
 	began  time.Duration
 	report Report
+	saving chan struct{} // holds one token while the report is being written
 }
 
 // open reads the Hello, reaches for the bench and says what was reached.
@@ -179,19 +180,46 @@ func (s *server) take(line string) {
 func (s *server) act(ctx context.Context, cause string) error {
 	s.report.Cause, s.report.At = cause, time.Now()
 	go s.out.Encode(State{Acted: cause}) // whoever reads it may be stopped
-	wrote := s.report.write(s.hello.Job)
+	wrote := s.save()
 	s.guard.Suspect()
 	for end := time.Now().Add(keepsTrying); ; {
 		rep := s.guard.Silence(ctx, cause)
 		s.report.take(rep)
 		s.report.Took, s.report.Done = rf.Duration(time.Since(s.report.At)), true
-		wrote = s.report.write(s.hello.Job)
+		wrote = s.save()
 		if rep.Quiet || time.Now().After(end) {
 			break
 		}
 		time.Sleep(time.Second)
 	}
 	return errors.Join(wrote, s.keepSilent(ctx, cause))
+}
+
+// savedWithin is how long the watcher waits for its report to be on the disk. The disk may be what the
+// run hangs on, and that must not keep the bench from being silenced.
+const savedWithin = 250 * time.Millisecond
+
+// save writes the report, and goes on without it when the disk hangs.
+func (s *server) save() error {
+	late := time.NewTimer(savedWithin)
+	defer late.Stop()
+	hangs := errors.New("watch: write the report: the disk does not answer")
+	select {
+	case s.saving <- struct{}{}:
+	case <-late.C:
+		return hangs
+	}
+	report, done := s.report, make(chan error, 1)
+	go func() {
+		done <- report.write(s.hello.Job)
+		<-s.saving
+	}()
+	select {
+	case err := <-done:
+		return err
+	case <-late.C:
+		return hangs
+	}
 }
 
 func (s *server) keepSilent(ctx context.Context, cause string) error {
@@ -215,7 +243,7 @@ func (s *server) keepSilent(ctx context.Context, cause string) error {
 				continue
 			}
 			s.report.take(s.guard.Silence(ctx, cause))
-			s.report.write(s.hello.Job)
+			s.save()
 		}
 	}
 }

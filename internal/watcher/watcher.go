@@ -248,6 +248,21 @@ func (w *Watcher) say(line string) {
 	w.last = time.Now()
 }
 
+// Abandon ends the signs of life without the word that all is well: the run has ended and RF is not known
+// to be off. The watcher silences the bench then, and goes on trying after this process has ended.
+func (w *Watcher) Abandon() {
+	w.mu.Lock()
+	if w.closed {
+		w.mu.Unlock()
+		return
+	}
+	w.closed = true
+	close(w.stop)
+	w.pipe.Close()
+	w.mu.Unlock()
+	w.beats.Wait()
+}
+
 // Release lets the watcher go: the run has ended and has silenced the bench itself. It waits for the
 // watcher's end, a short time.
 func (w *Watcher) Release() error {
