@@ -254,7 +254,8 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	if err != nil {
 		return engine.Result{}, err
 	}
-	defer watching.release()
+	known := true // RF is known to be off; a panic on the way leaves it false
+	defer func() { watching.end(known) }()
 	if pr.plan.Kind != plan.Baseline {
 		if err := askToArm(w, o, pr, watching.words()); err != nil {
 			return engine.Result{}, err
@@ -288,12 +289,14 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		defer line.clear()
 		progress = line.show
 	}
+	known = false
 	res, err := engine.Run(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, FirstAttempt: part.attempt,
 		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	})
+	known = res.Verdict != event.RFNotKnownOff
 	return res, withCode(exitOf(res), err)
 }
 

@@ -65,10 +65,15 @@ func (x watching) of(run int) {
 	}
 }
 
-// release lets the watcher go, once the run has silenced the bench.
-func (x watching) release() {
-	if x.w != nil {
+// end lets the watcher go once the run has silenced the bench. When RF is not known to be off the watcher
+// is left to try on connections of its own.
+func (x watching) end(off bool) {
+	switch {
+	case x.w == nil:
+	case off:
 		x.w.Release()
+	default:
+		x.w.Abandon()
 	}
 }
 

@@ -23,6 +23,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"sync/atomic"
 	"time"
 
@@ -194,8 +195,19 @@ type pair struct {
 func Run(ctx context.Context, cfg Config) (Result, error) {
 	ctx, r, done := begin(ctx, cfg)
 	defer done()
-	err := r.work(ctx)
+	err := r.survive(func() error { return r.work(ctx) })
 	return r.end(ctx, err)
+}
+
+// survive turns a panic into an error, so that a fault in this program ends in the bench being silenced
+// like any other.
+func (r *run) survive(work func() error) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("a fault in provoke itself: %v\n%s", p, debug.Stack())
+		}
+	}()
+	return work()
 }
 
 // begin makes a run and everything that goes on beside it until done is called.

@@ -215,3 +215,20 @@ func TestRFThatIsNotKnownToBeOffIsNotToldAsOff(t *testing.T) {
 		}
 	})
 }
+
+func TestAFaultInTheProgramItselfEndsInRFOff(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+		once := false
+		l.progress = func(s engine.Status) {
+			if s.RFOn && s.Phase == "exposing" && !once {
+				once = true
+				panic("a slip of the programmer")
+			}
+		}
+		o := l.do(planText("{list: [1 MHz, 2 MHz]}"))
+		if o.Verdict != event.Failed || o.err == nil || !strings.Contains(o.err.Error(), "a slip of the programmer") {
+			t.Errorf("%s: %v", o.Verdict, o.err)
+		}
+		l.mustBeOff(o)
+	})
+}
