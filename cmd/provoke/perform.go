@@ -139,6 +139,11 @@ func readAndCheck(planFile string, job *store.Job, again int) (*prepared, error)
 	checked, more := plan.Check(p, pr.chain, pr.cal)
 	pr.checked = checked
 	pr.warnings = append(list.Warnings(), more.Warnings()...)
+	if pr.cal != nil && pr.cal.Bench != sha256Of(b.Bytes) {
+		pr.warnings = append(pr.warnings, problem.Problem{File: p.File, Field: "mode", Warning: true,
+			What: fmt.Sprintf("calibration run %d was made with another bench file: its drives give its currents only with the same generator, pads, amplifier and clamp", pr.cal.Run),
+			Hint: "calibrate again where one of them was changed"})
+	}
 	if len(checked.Refusals) > 0 {
 		return pr, withCode(exitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
 	}
@@ -474,6 +479,9 @@ func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
 	case r.Opened.Bench.SHA256 != sha256Of(pr.bench.Bytes):
 		return part{}, fmt.Errorf("run %d was begun with another bench file (%s): a resumed run needs the same bench", n, r.Opened.Bench.Name)
 	}
+	if err := sameInputs(n, r.Opened, pr); err != nil {
+		return part{}, err
+	}
 	p := part{run: n, closed: r.Outcomes(), attempt: 1}
 	if r.Now.Active {
 		p.attempt = r.Now.Attempt + 1
@@ -482,6 +490,26 @@ func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
 		p.attempt = r.Abandoned[len(r.Abandoned)-1].Attempt + 1
 	}
 	return p, nil
+}
+
+// sameInputs refuses a resumed run whose levels would not be those of its first part: another calibration,
+// or another file behind a name in bench or plan.
+func sameInputs(n int, was event.Opened, pr *prepared) error {
+	if pr.cal != nil && pr.cal.Run != was.Calibration {
+		return fmt.Errorf("run %d replays calibration run %d, and the newest is run %d now: a resumed run needs the same one; begin a new run", n, was.Calibration, pr.cal.Run)
+	}
+	now := map[string]int{}
+	for _, files := range []map[string][]byte{pr.bench.Files, pr.plan.Files} {
+		for name, data := range files {
+			now[name+"\x00"+sha256Of(data)]++
+		}
+	}
+	for _, f := range was.Files {
+		if now[f.Name+"\x00"+f.SHA256]--; now[f.Name+"\x00"+f.SHA256] < 0 {
+			return fmt.Errorf("run %d was begun with another %s: a resumed run needs the same files; `provoke journal` can write out the one that was used, or begin a new run", n, f.Name)
+		}
+	}
+	return nil
 }
 
 // writer opens the journal of a new run, or of the one to resume.
