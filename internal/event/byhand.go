@@ -30,9 +30,6 @@ type HardwareOff struct {
 	By     string `json:"by,omitempty"`
 }
 
-// FreeSweepKind is the kind of a run in which the source sweeps by itself.
-const FreeSweepKind = "free sweep"
-
 // SweepPass is one pass of a source that sweeps by itself, with what the DUT did.
 type SweepPass struct {
 	Pass   int          `json:"pass"` // from 1

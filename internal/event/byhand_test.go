@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"provoke/internal/event"
+	"provoke/internal/plan"
 	"provoke/internal/rf"
 )
 
@@ -13,7 +14,7 @@ func figure(x float64) *float64 { return &x }
 // cannedByHand is an invented run of a bench that nobody can wire: the source sweeps by itself.
 func cannedByHand() []event.Event {
 	return []event.Event{
-		event.Opened{Version: 1, Program: "0.1", RunKind: event.FreeSweepKind, Label: "as received", Operator: "A. Engineer",
+		event.Opened{Version: 1, Program: "0.1", RunKind: plan.FreeSweepRun, Label: "as received", Operator: "A. Engineer",
 			Bench: event.Attachment{Name: "bench.yaml", SHA256: hashA}, Plan: event.Attachment{Name: "plan.yaml", SHA256: hashB}},
 		event.HardwareOff{Source: "source GEN1", Why: "sweeps by itself", Named: "mains switch of strip S1", By: "A. Engineer"},
 		event.ByHand{Instrument: "source GEN1", Asked: []string{"sweep 150 kHz to 30 MHz", "level 100 mVpp"}, Answer: "", Took: 12 * second},

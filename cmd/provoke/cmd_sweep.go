@@ -1,0 +1,248 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"provoke/internal/chain"
+	"provoke/internal/driver"
+	"provoke/internal/engine"
+	"provoke/internal/event"
+	"provoke/internal/guard"
+	"provoke/internal/plan"
+	"provoke/internal/resource"
+	"provoke/internal/rf"
+	"provoke/internal/scpi"
+	"provoke/internal/scpi/serialline"
+	"provoke/internal/sweep"
+)
+
+// sweepCommand lets a generator sweep by itself and works out at which frequencies the product upset.
+type sweepCommand struct {
+	Sweep       string `arg:"" type:"path" help:"Sweep file"`
+	Job         string `placeholder:"JOB.provoke" type:"path" help:"Job file; made when it is not there."`
+	Plan        string `placeholder:"PLAN.yaml" type:"path" help:"Write the stepped plan around the bands here; NAME-stepped.yaml beside the sweep file without it."`
+	Confirm     bool   `help:"Run the stepped plan at once."`
+	Check       bool   `help:"Only check the file and its worst case over the whole span; touch nothing."`
+	Label       string `help:"What this run is, in a few words." placeholder:"TEXT"`
+	Operator    string `help:"Who stands at the bench." placeholder:"NAME"`
+	Room        string `help:"Where the bench stands." placeholder:"TEXT"`
+	Temperature string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
+	Arm         bool   `help:"Accept the worst case of the whole span without being asked."`
+}
+
+// Help is the long help.
+func (sweepCommand) Help() string {
+	return `The generator sweeps by itself; provoke watches the product and the clock and turns the time of every upset into a frequency. Up and
+down cancel the latency of the product; two sweep times tell latency from the width of a band. Every answer has limits of error:
+the sum of what the product's readings, the mark of the beginning and the generator's timing leave open.
+
+The level is cleared at the worst frequency of the whole span. provoke cannot switch such a source off: the bench file names a
+hardware_off, which the operator confirms before anything is armed; the run ends as "RF not known to be off" until the operator
+confirms that it is off. A plan is written that steps around each band, to confirm or to reject it; --confirm runs it.
+
+The beginning of a pass is marked by a key, by a sync line over a serial port or a socket, or by the analyser in zero span.
+The exit codes are those of provoke run.`
+}
+
+// Run does the sweep.
+func (c *sweepCommand) Run(w *world) error {
+	s, pr, err := c.prepare(w)
+	if err != nil {
+		return err
+	}
+	if c.Check {
+		return nil
+	}
+	if c.Job == "" {
+		return withCode(exitUsage, errors.New("a sweep is journalled: name the job with --job"))
+	}
+	out, err := c.perform(w, s, pr)
+	if out.Verdict == "" {
+		return err
+	}
+	printSwept(w, out)
+	if out.Verdict == event.RFNotKnownOff {
+		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
+	}
+	if err != nil || len(out.Bands) == 0 {
+		return err
+	}
+	file := c.planFile()
+	if err := os.WriteFile(file, []byte(s.Stepped(out.Bands)), 0o644); err != nil {
+		return fmt.Errorf("write the stepped plan: %w", err)
+	}
+	fmt.Fprintf(w.stdout, "stepped plan around the bands: %s\n", file)
+	if !c.Confirm {
+		fmt.Fprintf(w.stdout, "see: provoke run %s --job %s\n", file, c.Job)
+		return nil
+	}
+	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Arm: c.Arm}).Run(w)
+}
+
+func (c *sweepCommand) planFile() string {
+	if c.Plan != "" {
+		return c.Plan
+	}
+	return strings.TrimSuffix(c.Sweep, filepath.Ext(c.Sweep)) + "-stepped.yaml"
+}
+
+// prepare reads both files and clears the level over the whole span.
+func (c *sweepCommand) prepare(w *world) (*plan.FreeSweep, *prepared, error) {
+	data, err := os.ReadFile(c.Sweep)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the sweep file: %w", err)
+	}
+	s, list := plan.ParseFreeSweep(c.Sweep, data)
+	if err := list.Err(); err != nil {
+		return nil, nil, err
+	}
+	b, more, err := loadBench(filepath.Join(filepath.Dir(c.Sweep), filepath.FromSlash(s.Plan.BenchFile)))
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, p := range append(list.Warnings(), more.Warnings()...) {
+		fmt.Fprintln(w.stderr, p)
+	}
+	pr := &prepared{plan: s.Plan, bench: b, chain: chain.New(b)}
+	if !b.Source.ByHand {
+		return nil, nil, withCode(exitRefused, fmt.Errorf("%s: a source that sweeps by itself is set by hand: write by_hand and hardware_off for %s in place of its address", b.File, b.Source.ID))
+	}
+	g := guard.New(guard.Config{Chain: pr.chain, Fixture: s.Plan.Fixture})
+	at := guard.Setting{Frequency: s.Plan.Grid[0], To: s.Plan.Grid[1], Level: s.Plan.Drive.Add(s.Plan.Modulation.CarrierOverLevel()), Modulation: s.Plan.Modulation}
+	if err := g.WithinSpan(at); err != nil {
+		return nil, nil, withCode(exitRefused, fmt.Errorf("refused before RF: %w", err))
+	}
+	fmt.Fprintf(w.stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), totalOf(s.Passes))
+	return s, pr, nil
+}
+
+func totalOf(passes []sweep.Sweep) rf.Duration {
+	var total time.Duration
+	for _, p := range passes {
+		total += p.Time
+	}
+	return rf.Duration(total)
+}
+
+// perform opens the bench and sweeps.
+func (c *sweepCommand) perform(w *world, s *plan.FreeSweep, pr *prepared) (engine.Swept, error) {
+	o := performance{jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm}
+	job, leave, err := openJob(c.Job, false)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	defer leave()
+	desk := engine.NewDesk()
+	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan), Person: desk})
+	if err != nil {
+		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
+	}
+	defer rig.Close()
+	if err := askToArm(w, o, pr, "none: the source is set by hand"); err != nil {
+		return engine.Swept{}, err
+	}
+	monitors, err := openMonitors(pr, rig)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	sync, hangUp, err := c.sync(w, s)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	defer hangUp()
+	writer, err := part{attempt: 1}.writer(w, job, o, pr, rig)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	operator, stop := listenToOperator(w, desk)
+	defer stop()
+	line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
+	defer line.clear()
+	out, err := engine.RunSweep(w.ctx, engine.Config{
+		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
+		Armed: event.Armed{By: c.Operator, DeadMan: pr.plan.DeadMan}, Operator: operator, Progress: line.show, Now: w.now,
+		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
+	}, s, sync)
+	return out, withCode(exitOf(out.Result), err)
+}
+
+// sync opens the sync line and delivers when its line comes.
+func (c *sweepCommand) sync(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
+	if s.Marked != plan.ByLine {
+		return nil, func() {}, nil
+	}
+	pattern, err := regexp.Compile(s.SyncPattern)
+	if err != nil {
+		return nil, nil, fmt.Errorf("the pattern of the sync line: %w", err)
+	}
+	link, err := openText(w.ctx, s.SyncAddress, s.SyncLine)
+	if err != nil {
+		return nil, nil, fmt.Errorf("open the sync line: %w", err)
+	}
+	out := make(chan time.Time, 16)
+	go func() {
+		defer close(out)
+		for lines := bufio.NewScanner(link); lines.Scan(); {
+			at := time.Now()
+			if pattern.MatchString(lines.Text()) {
+				select {
+				case out <- at:
+				default: // nobody waits: it is not the beginning of a pass
+				}
+			}
+		}
+	}()
+	return engine.Sync(out), func() { link.Close() }, nil
+}
+
+// openText opens a socket or a serial port that sends lines of text.
+func openText(ctx context.Context, address, line string) (io.ReadWriteCloser, error) {
+	r, err := resource.Parse(address)
+	if err != nil {
+		return nil, err
+	}
+	switch r.Kind {
+	case resource.Socket:
+		return scpi.DialTCP(ctx, r.Host, r.Port)
+	case resource.Serial:
+		mode, err := serialline.ParseLine(line)
+		if err != nil {
+			return nil, err
+		}
+		return serialline.Open(r.Device, mode)
+	}
+	return nil, fmt.Errorf("address %q asks for %s; lines of text come over a raw socket or a serial port", r.Text, r.Kind)
+}
+
+// printSwept prints the bands with their limits.
+func printSwept(w *world, out engine.Swept) {
+	fmt.Fprintf(w.stdout, "\n%s: %s in %s; RF %s\n", out.Verdict, count(out.Upsets, "upset", "upsets"), count(len(out.Passes), "pass", "passes"), out.Safing.How)
+	if len(out.Bands) == 0 {
+		fmt.Fprintln(w.stdout, "no band was found")
+		return
+	}
+	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "band from\tto\tlower end within\tupper end within\tlatency\tby")
+	for _, b := range out.Bands {
+		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,
+			round(b.Latency), round(b.LatencyLeast), round(b.LatencyMost), b.Rests)
+	}
+	t.Flush()
+	for _, b := range out.Bands {
+		for _, n := range b.Notes {
+			fmt.Fprintf(w.stdout, "%v: %s\n", b.Low, n)
+		}
+	}
+}
+
+func round(d time.Duration) rf.Duration { return rf.Duration(d.Round(time.Millisecond)) }

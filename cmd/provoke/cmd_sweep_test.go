@@ -1,0 +1,148 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"provoke/internal/simbench"
+)
+
+const sweepFile = `provoke: sweep 1
+name: first look
+bench: bench.yaml
+law: log
+from: 1 MHz
+to: 6 MHz
+times: [1500 ms]
+drive: -18 dBm
+modulation: AM 80 % 1 kHz carrier held
+mark: {by: key, within: 50 ms}
+latency_at_most: 1 s
+`
+
+func TestASweepIsCheckedOverItsWholeSpanBeforeAnythingIsTouched(t *testing.T) {
+	dir := writeAll(t, map[string]string{"bench.yaml": handBench, "sweep.yaml": sweepFile, "loud.yaml": strings.Replace(sweepFile, "-18 dBm", "18 dBm", 1),
+		"wired.yaml": strings.Replace(sweepFile, "bench.yaml", "trace.yaml", 1), "trace.yaml": traceBench})
+	code, out := typedRun("", "sweep", dir+"/sweep.yaml", "--check")
+	if code != exitDone || !strings.Contains(out, "within every rating over the whole span") {
+		t.Errorf("exit code %d:\n%s", code, out)
+	}
+	loud := strings.Replace(handBench, "maximum_forward: 10 W", "maximum_forward: 10 mW", 1)
+	if err := os.WriteFile(dir+"/bench.yaml", []byte(loud), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if code, out := typedRun("", "sweep", dir+"/loud.yaml", "--check"); code != exitRefused || !strings.Contains(out, "CLAMP1") {
+		t.Errorf("over a rating: exit code %d:\n%s", code, out)
+	}
+	if code, out := typedRun("", "sweep", dir+"/wired.yaml", "--check"); code != exitRefused || !strings.Contains(out, "by_hand") {
+		t.Errorf("a wired source: exit code %d:\n%s", code, out)
+	}
+}
+
+// bystander reads what the program prints and does at the simulated bench what it asks for.
+type bystander struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+	sim  *simbench.Bench
+	in   *io.PipeWriter
+	down bool
+}
+
+// Write takes what is printed and acts once a prompt is complete.
+func (b *bystander) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	b.text.Write(p)
+	text := b.text.String()
+	b.mu.Unlock()
+	if strings.HasSuffix(string(p), "> ") || strings.HasSuffix(text, "\n> ") {
+		i := strings.LastIndex(text, "\n====")
+		i = strings.LastIndex(text[:max(i, 0)], "\n====")
+		go b.act(text[max(i, 0):])
+	}
+	return len(p), nil
+}
+
+func (b *bystander) front(message string) {
+	c, err := b.sim.Dial(context.Background(), "source")
+	if err != nil {
+		return
+	}
+	defer c.Close()
+	fmt.Fprintf(c, "%s;*OPC?\n", message)
+	c.SetReadDeadline(time.Now().Add(time.Second))
+	c.Read(make([]byte, 64))
+}
+
+var volts = regexp.MustCompile(`level ([0-9.]+) (m?)Vpp`)
+
+func (b *bystander) act(prompt string) {
+	answer := "done"
+	switch {
+	case strings.Contains(prompt, "SWITCH RF OFF NOW"):
+		b.front("OUTP 0")
+		answer = "off"
+	case strings.Contains(prompt, "PROVOKE CANNOT SWITCH"):
+		answer = "switch S1"
+	case strings.Contains(prompt, "SET UP SWEEP"):
+		b.down = strings.Contains(prompt, "start 6 MHz")
+	case strings.Contains(prompt, "SET THE SOURCE"):
+		x := 0.0
+		if m := volts.FindStringSubmatch(prompt); m != nil {
+			x, _ = strconv.ParseFloat(m[1], 64)
+			if m[2] == "m" {
+				x /= 1000
+			}
+		}
+		start := "1E6"
+		if b.down {
+			start = "6E6"
+		}
+		b.front(fmt.Sprintf("FREQ %s;:AM:SOUR INT;:AM:DEPT 80;:AM:INT:FREQ 1000;:AM:STAT 1;:VOLT %.5g;:OUTP 1", start, x))
+	case strings.Contains(prompt, "START THE SWEEP"):
+		s := simbench.FreeSweep{From: 1e6, To: 6e6, Log: true, Time: 20 * 1500 * time.Millisecond, Passes: 1}
+		if b.down {
+			s.From, s.To = s.To, s.From
+		}
+		b.sim.StartSweep(s)
+		answer = ""
+	}
+	io.WriteString(b.in, answer+"\n")
+}
+
+func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) {
+	sim := simbench.New(simbench.Config{Seed: 3, Speed: 20})
+	defer sim.Close()
+	if err := sim.Listen("127.0.0.1:0"); err != nil {
+		t.Fatal(err)
+	}
+	file := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
+	dir := writeAll(t, map[string]string{"bench.yaml": file, "sweep.yaml": sweepFile})
+	in, typed := io.Pipe()
+	b := &bystander{sim: sim, in: typed}
+	var out bytes.Buffer
+	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
+	defer cancel()
+	w := &world{ctx: ctx, stdin: in, stdout: &out, stderr: b, now: time.Now}
+	code := run(w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator", "A. Engineer"})
+	if code != exitDone || !strings.Contains(out.String(), "band from") || !strings.Contains(out.String(), "off by the operator's word") {
+		t.Fatalf("exit code %d:\n%s\n%s", code, out.String(), b.text.String())
+	}
+	if s := sim.State(); s.On || s.Exposures != 2 {
+		t.Errorf("RF on %v, %d times", s.On, s.Exposures)
+	}
+	if a := sim.Abuses(); len(a) > 0 {
+		t.Errorf("abused: %v", a)
+	}
+	says(t, exitDone, []string{"plan", dir + "/sweep-stepped.yaml"})
+	says(t, exitDone, []string{"journal", dir + "/j.provoke", "--verify"})
+	says(t, exitDone, []string{"journal", dir + "/j.provoke"}, "hardware off: switch S1", "pass 1: 1 MHz to 6 MHz log", "UPSET")
+}
