@@ -23,8 +23,8 @@ import (
 // traceCommand reads what another instrument exported.
 type traceCommand struct {
 	File    string   `arg:"" help:"Exported trace: text or CSV of an analyser, receiver, scope or meter."`
-	X       string   `placeholder:"UNIT" help:"Unit of x where the file does not say it, e.g. MHz or s."`
-	Y       string   `placeholder:"UNIT" help:"Unit of the levels where the file does not say it, e.g. dBm."`
+	X       string   `placeholder:"UNIT" aliases:"x-unit" help:"Unit of x where the file does not say it, e.g. MHz or s."`
+	Y       string   `placeholder:"UNIT" aliases:"y-unit" help:"Unit of the levels where the file does not say it, e.g. dBm."`
 	XColumn string   `placeholder:"NAME" help:"Column of x, by its heading or its number from 1."`
 	YColumn []string `placeholder:"NAME" help:"Column to read, by its heading or its number from 1; may be repeated. All that have a unit otherwise."`
 	Decimal string   `enum:",comma,point" default:"" placeholder:"comma|point" help:"Decimal sign, where the file can be read in two ways: comma or point."`

@@ -82,6 +82,10 @@ func loadBench(file string) (*catalog.Bench, problem.List, error) {
 		return nil, nil, fmt.Errorf("read the bench file: %w", err)
 	}
 	b, list := catalog.Parse(file, data, beside(file))
+	if b != nil {
+		_, tables := driver.TablesOf(b)
+		list = append(list, tables...)
+	}
 	return b, list, list.Err()
 }
 

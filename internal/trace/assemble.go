@@ -395,6 +395,9 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 	}
 	start, okStart := find("start", "start frequency", "start freq", "freq start", "frequency start", "f start", "fstart", "start f")
 	stop, okStop := find("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop", "fstop", "stop f")
+	if okStart && start.unit == "" && okStop && stop.unit == "" {
+		start.unit, start.quantity = unitOf(t.declared.XUnit)
+	}
 	if okStart && okStop && start.unit != "" && len(t.rows) > 1 {
 		scale := 1.0
 		if a, b := frequencyScale[stop.unit], frequencyScale[start.unit]; a > 0 && b > 0 {

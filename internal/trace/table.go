@@ -100,7 +100,7 @@ func separatorLine(lines []textLine) ([]textLine, rune) {
 // locate finds the longest run of rows of one width under the table's shape, and returns how much
 // speaks for the shape: rows before anything else, then columns.
 func (t *table) locate(lines []textLine) int {
-	bestFrom, bestLength, bestWidth, bestFigures := 0, 0, 0, 0
+	bestFrom, bestLength, bestWidth, bestFigures, bestRank := 0, 0, 0, 0, 0
 	from, length, width, figures := 0, 0, 0, 0
 	for i, l := range lines {
 		if comment(l.text) {
@@ -115,8 +115,12 @@ func (t *table) locate(lines []textLine) int {
 		}
 		length++
 		figures = max(figures, n)
-		if length > bestLength || length == bestLength && figures > bestFigures {
-			bestFrom, bestLength, bestWidth, bestFigures = from, length, width, figures
+		rank := length
+		if t.width = width; from > 0 && t.headsColumns(lines[from-1].text) {
+			rank += 2 // a line above names just as many columns
+		}
+		if rank > bestRank || rank == bestRank && figures > bestFigures {
+			bestFrom, bestLength, bestWidth, bestFigures, bestRank = from, length, width, figures, rank
 		}
 	}
 	if bestLength == 0 {
@@ -206,6 +210,7 @@ func comment(line string) bool {
 // gather reads every row from the first on, and goes up from there over rows whose other columns
 // hold facts, as some scopes write them beside the table.
 func (t *table) gather() {
+	t.from = t.earliest()
 	first := t.from
 	for first > 0 && t.rowBeside(t.lines[first-1]) {
 		first--
@@ -230,6 +235,55 @@ func (t *table) gather() {
 		t.notUnderstood(l)
 	}
 	t.from = first
+}
+
+// mostDamaged is how many lines in a row may be damaged inside a table.
+const mostDamaged = 3
+
+// earliest goes up from the longest run of rows over damaged lines to the first row of the table: a
+// table that is damaged near its beginning begins before the damage.
+func (t *table) earliest() int {
+	first, damaged := t.from, 0
+	for i := t.from - 1; i >= 0 && damaged <= mostDamaged; i-- {
+		l := t.lines[i]
+		switch w, _ := t.strictRow(l.text); {
+		case comment(l.text):
+		case w == t.width && t.fits(l.text):
+			first, damaged = i, 0
+		case t.headsColumns(l.text):
+			return first
+		default:
+			damaged++
+		}
+	}
+	return first
+}
+
+// fits reports that a row has figures or stamps where the table has them.
+func (t *table) fits(line string) bool {
+	cells, _ := split(line, t.separator)
+	for i := range t.width {
+		k := t.read(cells[i], t.decimal).kind
+		if t.numeric[i] && k != number && k != missing || t.stamps[i] && k != stamped {
+			return false
+		}
+	}
+	return true
+}
+
+// headsColumns reports a line of as many words as the table has columns: names or units.
+func (t *table) headsColumns(line string) bool {
+	cells, closed := split(line, t.separator)
+	cells = t.trimEmpty(cells)
+	if !closed || len(cells) != t.width {
+		return false
+	}
+	for _, c := range cells {
+		if k := t.read(c, t.decimal).kind; k != words && k != empty {
+			return false
+		}
+	}
+	return true
 }
 
 // rowBeside reports that a line has figures in every column where the rows have them, whatever its
