@@ -36,6 +36,7 @@ type desk struct {
 	operator chan engine.Command
 	running  *store.Job
 	done     chan struct{}
+	aborted  time.Time // when RF off was first asked for in this run; zero before
 	looks    []engine.Look
 	seen     uint64       // number of the last look
 	prompts  *engine.Desk // of a bench that is set by hand; nil for others
@@ -117,7 +118,7 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 	}
 	operator, done := make(chan engine.Command, 16), make(chan struct{})
 	d.state = web.State{Underway: true, Began: d.w.now()}
-	d.operator, d.done, d.looks = operator, done, nil
+	d.operator, d.done, d.looks, d.aborted = operator, done, nil, time.Time{}
 	d.mu.Unlock()
 
 	begun, ended := make(chan int, 1), make(chan error, 1)
@@ -228,23 +229,42 @@ func (d *desk) Answer(number int, text string) error {
 
 // Off switches RF off, whoever drives the bench.
 func (d *desk) Off(ctx context.Context, why string) ([]string, error) {
-	err := d.Tell(engine.Command{Want: engine.Abort, Text: why})
-	if !errors.Is(err, web.ErrIdle) {
-		return nil, err
+	stuck := d.Tell(engine.Command{Want: engine.Abort, Text: why})
+	if stuck == nil && !d.slow() {
+		return nil, nil
 	}
+	if errors.Is(stuck, web.ErrIdle) {
+		stuck = nil
+	}
+	// A run that does not listen may hang: its bench is silenced without it.
 	benches, err := d.benches()
 	if err != nil {
-		return nil, err
+		return nil, errors.Join(stuck, err)
 	}
 	if len(benches) == 0 {
-		return nil, fmt.Errorf("no run is being done here, and %s holds no bench file to silence", d.dir)
+		return nil, errors.Join(stuck, fmt.Errorf("no run takes the wish here, and %s holds no bench file to silence", d.dir))
 	}
 	var words []string
+	err = stuck
 	for _, file := range benches {
 		said, oneErr := d.silenceFile(context.WithoutCancel(ctx), file, why)
 		words, err = append(words, said...), errors.Join(err, oneErr)
 	}
 	return words, err
+}
+
+// abortWithin is how long a run may take to end after RF off was asked for before the bench is
+// silenced past it.
+const abortWithin = 3 * time.Second
+
+// slow reports that RF off was asked for earlier and the run has not ended: the engine may hang.
+func (d *desk) slow() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.aborted.IsZero() {
+		d.aborted = d.w.now()
+	}
+	return d.state.Underway && d.w.now().Sub(d.aborted) > abortWithin
 }
 
 // silenceFile silences the instruments of one bench file.
