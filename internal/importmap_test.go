@@ -54,6 +54,7 @@ var never = []struct{ from, to, why string }{
 	{"web", "guard", "a handler reaches an instrument only through the engine"},
 	{"web", "driver", "a handler reaches an instrument only through the engine"},
 	{"web", "scpi", "a handler reaches an instrument only through the engine"},
+	{"web", "watcher", "a handler silences a bench through the program that serves it, which knows what is being done"},
 	{"web", "simbench", "the page must not know whether the bench is simulated"},
 	{"store", "guard", "a job file is opened to be read where no instrument is"},
 	{"store", "driver", "a job file is opened to be read where no instrument is"},
@@ -214,7 +215,7 @@ func TestTheMapRefusesTheEdgesThatTheDesignForbids(t *testing.T) {
 	for _, e := range [][2]string{
 		{"rf", "curve"}, {"problem", "rf"}, {"chain", "level"}, {"plan", "engine"}, {"result", "store"}, {"chain", "guard"},
 		{"simbench", "chain"}, {"simbench", "twoport"}, {"simbench", "catalog"}, {"simbench", "driver"}, {"simbench", "scpi"},
-		{"web", "guard"}, {"web", "driver"}, {"web", "scpi"}, {"guard", "engine"}, {"scpi", "scpi/vxi11"}, {"rf", "tools"},
+		{"web", "guard"}, {"web", "driver"}, {"web", "scpi"}, {"web", "watcher"}, {"web/browser", "guard"}, {"guard", "engine"}, {"scpi", "scpi/vxi11"}, {"rf", "tools"},
 	} {
 		if forbidden(e[0], e[1]) == "" {
 			t.Errorf("%s may import %s", e[0], e[1])

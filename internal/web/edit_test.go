@@ -13,6 +13,7 @@ import (
 )
 
 func TestEditingInTheBrowser(t *testing.T) {
+	t.Parallel()
 	p := browser.Open(t)
 	s := serve(t, true)
 	p.Size(1280, 720)
@@ -77,6 +78,7 @@ func TestEditingInTheBrowser(t *testing.T) {
 
 // When the stream stops, the page says since when, and greys its numbers; RF off still works.
 func TestAPageWhoseStreamStopsSaysSo(t *testing.T) {
+	t.Parallel()
 	p := browser.Open(t)
 	s := serve(t, true)
 	s.runner.state = web.State{Underway: true, Run: 3, Began: time.Now(), Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
@@ -111,6 +113,7 @@ func TestAPageWhoseStreamStopsSaysSo(t *testing.T) {
 // Everything can be reached with the keyboard alone: a tab goes through every control, the first is
 // the way past the navigation, and the focus is always seen.
 func TestEveryControlIsReachedWithTheKeyboard(t *testing.T) {
+	t.Parallel()
 	p := browser.Open(t)
 	s := serve(t, true)
 	p.Size(1280, 720)

@@ -103,7 +103,8 @@ type underway struct {
 
 // liveOf says what a run is doing. r is nil when there is no run.
 func liveOf(r *result.Run, u underway, now time.Time) liveView {
-	v := liveView{RF: rfOff, RFWords: "RF off", At: now.Format("15:04:05")}
+	v := liveView{RF: rfOff, RFWords: "RF off", At: now.Format("15:04:05"), DUTWords: notWatched, DwellLeft: "–"}
+	v.nothing()
 	if r == nil {
 		v.Doing, v.Ended = "no run yet", true
 		if u.Failed != "" {
@@ -115,13 +116,24 @@ func liveOf(r *result.Run, u underway, now time.Time) liveView {
 	if v.Title == "" {
 		v.Title = string(r.Opened.RunKind)
 	}
-	v.levels(r, u)
+	if !r.Ended() && (u.Here || u.Elsewhere) {
+		v.levels(r, u)
+	}
 	v.progress(r, u, now)
-	v.dut(r, u)
+	v.dut(r, u, now)
 	v.rf(r, u)
 	v.dwell(u, now)
 	return v
 }
+
+// notWatched is what is said of a product that nobody reads now.
+const notWatched = "product not watched"
+
+// oldLook is how old a look may be and count as one of now.
+const oldLook = 10 * time.Second
+
+// nothing is what the numbers are while nobody measures: what was read last would look live.
+func (v *liveView) nothing() { v.Frequency, v.Drive, v.Current, v.Target = "–", "–", "–", "–" }
 
 // rf says whether RF is on, and what is being done.
 func (v *liveView) rf(r *result.Run, u underway) {
@@ -152,13 +164,16 @@ func (v *liveView) rf(r *result.Run, u underway) {
 		v.Held = r.State == result.Holding
 	default:
 		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", "the program that did this run ended in the middle of it"
+		if f := r.Now.Frequency; f.Known() {
+			v.Doing += ", at " + f.String()
+		}
 		v.Alarm = "Press “RF off” to silence the bench and read it back, or switch generator and amplifier off by hand."
 	}
 }
 
 func (v *liveView) end(r *result.Run) {
 	v.Ended, v.Verdict, v.Doing = true, string(r.Verdict), string(r.Verdict)
-	if r.Why != "" && r.Verdict != event.RFNotKnownOff {
+	if r.Why != "" && !strings.HasPrefix(v.Verdict, r.Why) {
 		v.Doing += ": " + r.Why
 	}
 	switch {
@@ -221,10 +236,14 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 }
 
 // dut says how the product is, from the newest look of every monitor.
-func (v *liveView) dut(r *result.Run, u underway) {
-	v.DUTWords = "product not watched"
+func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 	for _, look := range u.Looks {
 		m := monitorOf(r, look)
+		if now.Sub(look.At) > oldLook {
+			m.Verdict = "no reading since " + look.At.Local().Format("15:04:05")
+			v.Monitors, v.DUTWhy = append(v.Monitors, m), m.ID+": "+m.Verdict
+			continue
+		}
 		v.Monitors = append(v.Monitors, m)
 		if v.DUT == "" {
 			v.DUT = "well"
@@ -233,17 +252,18 @@ func (v *liveView) dut(r *result.Run, u underway) {
 			v.DUT, v.DUTWhy = "upset", look.Monitor+": "+look.Why
 		}
 	}
-	if len(u.Looks) == 0 && r.Last != nil {
-		v.DUT = "well"
-		if r.Last.Outcome.Upset {
-			v.DUT, v.DUTWhy = "upset", r.Last.Note
-		}
-	}
 	if u.Here && strings.HasPrefix(u.Status.Phase, "upset") {
 		v.DUT = "upset"
 	}
-	if r.Ended() && len(u.Looks) == 0 {
+	if r.Ended() {
 		v.DUT, v.DUTWhy = "", ""
+	}
+	if v.DUT == "" && u.Elsewhere && r.Last != nil {
+		// Read from the journal: true of the step that closed last, and of nothing later.
+		v.DUTWords = "well at the last step"
+		if r.Last.Outcome.Upset {
+			v.DUTWords, v.DUTWhy = "upset at the last step", r.Last.Note
+		}
 	}
 	switch v.DUT {
 	case "well":
@@ -290,7 +310,6 @@ func measure(x float64, unit string) string {
 }
 
 func (v *liveView) dwell(u underway, now time.Time) {
-	v.DwellLeft = "–"
 	s := u.Status
 	if !u.Here || s.DwellUntil.IsZero() || v.Ended {
 		return

@@ -197,8 +197,8 @@ type strip struct {
 	HasBand bool    `json:"hasBand"`
 }
 
-// stripNow returns which monitor of a run is drawn, with its tolerance.
-func (s *Server) stripNow(run int) strip {
+// stripFor returns which monitor of a run is drawn, with its tolerance.
+func (s *Server) stripFor(run int) strip {
 	var st strip
 	s.journal.with(run, func(r *result.Run) error { st = stripOf(r); return nil })
 	return st

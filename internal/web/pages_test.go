@@ -376,6 +376,7 @@ func TestTheReportAndItsTablesCanBeKept(t *testing.T) {
 
 // An attended run ends when its page goes; the page may come back within a few seconds.
 func TestARunThatIsAttendedEndsWhenItsPageGoes(t *testing.T) {
+	t.Parallel()
 	s := serve(t, true)
 	_, nonce := s.arm(t, "exposure.yaml")
 	r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {nonce}, "attended": {"yes"}}, s.own())
@@ -423,5 +424,42 @@ func TestTheNumbersThatAreDrawnAreThoseOfTheTable(t *testing.T) {
 				t.Errorf("%d values at %d frequencies", len(sr.Y), len(c.At))
 			}
 		}
+	}
+}
+
+// The strip at the top tells of the bench, not of the run that the page shows.
+func TestAnOldRunsPageStillSaysThatRFIsOn(t *testing.T) {
+	s := serve(t, true)
+	s.runner.state = web.State{Underway: true, Run: 4, Began: time.Now(), Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
+	j := must(store.Open(s.job))
+	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Label: "being done", Points: 10}))
+	s.runner.mu.Lock()
+	s.runner.state.Run = w.Run()
+	s.runner.mu.Unlock()
+	defer j.Close()
+	_, page := s.get(t, "/live?run=3")
+	if !strings.Contains(page, `id="now" data-rf="on"`) {
+		t.Error("the strip of an old run's page does not say that RF is on")
+	}
+	s.listen(t, "/live/stream?run=3&from=1", "", func(m message) bool {
+		return m.kind == "now" && strings.Contains(m.data, `"now":{"run":5,"rf":"on","words":"RF ON","doing":"exposing"}`) && strings.Contains(m.data, `"view":{"run":3`)
+	})
+}
+
+func TestAReadingThatIsOldDoesNotLookLive(t *testing.T) {
+	s := serve(t, true)
+	j := must(store.Open(s.job))
+	defer j.Close()
+	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Points: 10}))
+	look := engine.Look{At: time.Now().Add(-time.Minute), Reading: event.Reading{Monitor: "SHOWN", Value: 12.5, HasValue: true}}
+	s.runner.state = web.State{Underway: true, Run: w.Run(), Began: time.Now(), Looks: []engine.Look{look}, Status: engine.Status{Phase: "exposing", RFOn: true}}
+	_, page := s.get(t, "/live")
+	if strings.Contains(page, "product well") || !strings.Contains(page, "no reading since") {
+		t.Error("a reading of a minute ago is shown as the product's state")
+	}
+	s.runner.state = web.State{}
+	_, page = s.get(t, "/live?run=3")
+	if strings.Contains(page, `<p data-live="current">7`) || strings.Contains(page, "product well") {
+		t.Error("a run that has ended shows what was read last as if it were read now")
 	}
 }

@@ -21,10 +21,20 @@ import (
 // nowMessage is the state of the moment with the looks since the one before.
 type nowMessage struct {
 	View liveView `json:"view"`
+	// Now says what is true of the bench now, whatever run the page shows.
+	Now stripNow `json:"now"`
 	// Looks are [seconds since the run began, number, 1 for bad, 1 for RF on], of the monitor that is
 	// drawn.
 	Looks [][4]float64 `json:"looks,omitempty"`
 	Strip *strip       `json:"strip,omitempty"`
+}
+
+// stripNow is what the strip at the top of every page says.
+type stripNow struct {
+	Run   int    `json:"run"`
+	RF    string `json:"rf"`
+	Words string `json:"words"`
+	Doing string `json:"doing"`
 }
 
 // streamer is one browser that listens.
@@ -139,12 +149,20 @@ func (t *streamer) send(kind string, id int64, data any) error {
 
 // now sends the state of the moment when there is something new in it, and once a second.
 func (t *streamer) now() error {
+	if t.brief && time.Since(t.sent) < 500*time.Millisecond && t.last != "" {
+		return nil
+	}
 	m := nowMessage{View: t.s.liveNow(t.run)}
+	bench := m.View
+	if st := t.s.cfg.Runner.State(); t.run != 0 && (!m.View.Here || st.Run != t.run) {
+		bench = t.s.liveNow(0)
+	}
+	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing}
 	if !t.brief && m.View.Here {
 		t.addLooks(&m)
 	}
-	bare := m.View
-	bare.At = ""
+	bare := m
+	bare.View.At, bare.Looks, bare.Strip = "", nil, nil
 	body, err := json.Marshal(bare)
 	if err != nil {
 		return err
@@ -156,16 +174,13 @@ func (t *streamer) now() error {
 	if string(body) == t.last && len(m.Looks) == 0 && m.Strip == nil && time.Since(t.sent) < pause {
 		return nil
 	}
-	if t.brief && time.Since(t.sent) < 500*time.Millisecond && t.last != "" {
-		return nil
-	}
 	t.last, t.sent = string(body), time.Now()
 	return t.send("now", 0, m)
 }
 
 // addLooks adds the looks since the last message, of the monitor that is drawn.
 func (t *streamer) addLooks(m *nowMessage) {
-	st := t.s.stripNow(t.run)
+	st := t.s.stripFor(t.run)
 	if st != t.strip {
 		t.strip = st
 		m.Strip = &st

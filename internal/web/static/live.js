@@ -28,7 +28,7 @@ function say(view) {
     for (const e of list) if (e.textContent !== text) e.textContent = text;
   }
   for (const [name, list] of Object.entries(shows)) for (const e of list) e.hidden = !view[name];
-  for (const e of document.querySelectorAll("[data-rf]")) e.dataset.rf = view.rf;
+  for (const e of document.querySelectorAll(".big[data-rf]")) e.dataset.rf = view.rf;
   for (const e of document.querySelectorAll("[data-dut]")) e.dataset.dut = view.dut || "none";
   for (const e of document.querySelectorAll("progress[data-part]")) {
     e.max = e.dataset.part === "dwell" ? 1 : Math.max(view.known, 1);
@@ -38,6 +38,18 @@ function say(view) {
   for (const e of document.querySelectorAll("[data-calm]")) e.dataset.calm = view.calm ? "yes" : "no";
   monitors(view.monitors ?? []);
   prompt(view.prompt);
+}
+
+// bench fills the strip, which tells of the bench and not of the run that a page shows.
+function bench(now) {
+  const strip = document.querySelector("#now");
+  if (strip) strip.dataset.rf = now.rf;
+  for (const e of document.querySelectorAll("[data-now]")) { const text = String(now[e.dataset.now] ?? ""); if (e.textContent !== text) e.textContent = text; }
+  const shown = document.body.dataset.run;
+  if (shown === undefined || String(now.run) === shown) return;
+  if (!new URLSearchParams(location.search).has("run")) location.reload(); // a newer run has begun
+  const other = document.querySelector("#elsewhere");
+  if (other) other.hidden = now.rf === "off";
 }
 
 // prompt shows what a person is asked to do by hand, and stays while it is the same.
@@ -86,22 +98,13 @@ export function live(charts) {
   if (!body.stream) return;
   const growing = charts.growing, strip = charts.strip;
   let lines = [];
-  const source = new EventSource(body.stream);
-  source.addEventListener("now", e => {
-    const m = JSON.parse(e.data);
-    alive(m.view.at);
-    say(m.view);
-    if (m.strip && strip) { strip.c.y.label = m.strip.label; if (m.strip.hasBand) { strip.c.low = m.strip.low; strip.c.high = m.strip.high; } strip.draw(); }
-    if (m.looks && strip) looks(strip, m.looks);
-    if (m.view.ended && body.ended === "no") { body.ended = "yes"; setTimeout(() => location.reload(), 600); } // findings and links of the end
-  });
-  source.addEventListener("record", e => {
-    const line = JSON.parse(e.data);
-    if (line.spot && growing) growing.add(line.spot);
-    lines.push(line);
-    if (lines.length > keptLog) lines.shift();
-  });
-  source.addEventListener("error", () => { if (Date.now() - heard > silence) dead(); });
+  let source = listen();
+  // A browser has six connections to one address. A page that is left but kept for "back", and one in
+  // the background that only shows the strip, must not hold one: RF off needs it.
+  const brief = body.stream.includes("brief=");
+  addEventListener("pagehide", () => source.close());
+  addEventListener("pageshow", e => { if (e.persisted) location.reload(); });
+  if (brief) document.addEventListener("visibilitychange", () => { source.close(); if (!document.hidden) source = listen(); });
   setInterval(() => { if (Date.now() - heard > silence) dead(); }, 500);
   setInterval(() => requestAnimationFrame(() => {
     for (const l of lines) log(l);
@@ -109,6 +112,27 @@ export function live(charts) {
     growing?.refresh();
     strip?.refresh();
   }), 120);
+
+  function listen() {
+    const source = new EventSource(body.stream);
+    source.addEventListener("now", e => {
+      const m = JSON.parse(e.data);
+      alive(m.view.at);
+      say(m.view);
+      bench(m.now);
+      if (m.strip && strip) { strip.c.y.label = m.strip.label; if (m.strip.hasBand) { strip.c.low = m.strip.low; strip.c.high = m.strip.high; } strip.draw(); }
+      if (m.looks && strip) looks(strip, m.looks);
+      if (m.view.ended && body.ended === "no") { body.ended = "yes"; setTimeout(() => location.reload(), 600); } // findings and links of the end
+    });
+    source.addEventListener("record", e => {
+      const line = JSON.parse(e.data);
+      if (line.spot && growing) growing.add(line.spot);
+      lines.push(line);
+      if (lines.length > keptLog) lines.shift();
+    });
+    source.addEventListener("error", () => { if (Date.now() - heard > silence) dead(); });
+    return source;
+  }
 }
 
 // looks draws readings in time, with the stretches shaded in which RF was on.
