@@ -144,5 +144,7 @@ func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) 
 	}
 	says(t, exitDone, []string{"plan", dir + "/sweep-stepped.yaml"})
 	says(t, exitDone, []string{"journal", dir + "/j.provoke", "--verify"})
+	says(t, exitDone, []string{"findings", dir + "/j.provoke"})
+	says(t, exitDone, []string{"report", dir + "/j.provoke", "-o", dir + "/report.html"})
 	says(t, exitDone, []string{"journal", dir + "/j.provoke"}, "hardware off: switch S1", "pass 1: 1 MHz to 6 MHz log", "UPSET")
 }

@@ -341,3 +341,70 @@ type noReset struct{ dut.Monitor }
 func (noReset) Reset(context.Context) error { return dut.ErrNoReset }
 
 var _ driver.Person = (*engine.Desk)(nil)
+
+func TestAnOutputThatIsWrongOnlyAtThePeaksOfTheModulationIsAnUpset(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		l.edit = func(s string) string {
+			i := strings.Index(s, "  - id: DMM1\n")
+			j := strings.Index(s, "interlock:")
+			return s[:i] + "  - {id: OUT, kind: analogue, address: \"" + l.sim.Address("meter") + "\", capture: 5 ms, samples: 500, tolerance: 10 mV, peak_tolerance: 30 mV, every: 10 ms, silence: 1 s}\n" + s[j:]
+		}
+		l.reload()
+		l.sim.RidingBand()
+		l.watching = func(rig *driver.Rig) []dut.Monitor {
+			var out []dut.Monitor
+			for _, m := range l.bench.Monitors {
+				if m.Kind == catalog.MonitorAnalogue {
+					x, err := dut.New(m, dut.Options{Capture: rig.Captures[m.ID]})
+					if err != nil {
+						t.Fatal(err)
+					}
+					out = append(out, x)
+				} else {
+					out = append(out, &lineMonitor{spec: m, dial: l.dial})
+				}
+			}
+			return out
+		}
+		o := l.do(planText("{list: [9 MHz]}", "search: {onset: false, recovery: false}"))
+		l.mustBeOff(o)
+		if o.err != nil || o.Upsets != 1 {
+			t.Fatalf("%q with %d upsets: %v", o.Verdict, o.Upsets, o.err)
+		}
+		s := o.run.Steps[0]
+		if !strings.Contains(s.Note, "OUT reads") || !strings.Contains(s.Note, "on average, and") || !strings.Contains(s.Note, "at its peaks") {
+			t.Errorf("the upset is told as %q", s.Note)
+		}
+	})
+}
+
+func TestARouteIsChosenBeforeAnythingIsArmed(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		l.edit = func(s string) string {
+			return s + "switch: {id: SW1, address: \"" + l.sim.Address("interlock") + "\", route: \"3\"}\n"
+		}
+		l.reload()
+		o := l.do(planText("{list: [12 MHz]}"))
+		l.mustBeOff(o)
+		c, err := l.sim.Dial(t.Context(), "interlock")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		fmt.Fprint(c, "ROUT:CLOS?\n")
+		s := bufio.NewScanner(c)
+		s.Scan()
+		if o.err != nil || s.Text() != "3" {
+			t.Errorf("route %q: %v", s.Text(), o.err)
+		}
+		// A route that the matrix does not have stops the run before RF.
+		l.edit = func(s string) string {
+			return s + "switch: {id: SW1, address: \"" + l.sim.Address("interlock") + "\", route: \"9\"}\n"
+		}
+		l.reload()
+		before := l.sim.State().Exposures
+		if o := l.do(planText("{list: [12 MHz]}")); o.err == nil || l.sim.State().Exposures != before {
+			t.Errorf("a route that is not there: %v", o.err)
+		}
+	})
+}

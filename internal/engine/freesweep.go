@@ -216,9 +216,9 @@ func (f *freeSweep) byLine(ctx context.Context, start driver.Prompt) (time.Time,
 
 // Where the zero-span edge is looked for, as a share of the pass, and how much a reading must rise.
 const (
-	edgeAt           = 0.1
-	edgeRise rf.Gain = 15
-	edgeApart        = 4 // bandwidths between the start, where the carrier waits, and the place
+	edgeAt            = 0.1
+	edgeRise  rf.Gain = 15
+	edgeApart         = 4 // bandwidths between the start, where the carrier waits, and the place
 )
 
 // byEdge listens in zero span a little behind the start, in the widest bandwidth that does not hear the
