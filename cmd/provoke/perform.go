@@ -459,6 +459,9 @@ type part struct {
 	run     int // 0 for a new run
 	closed  []plan.Outcome
 	attempt int
+	// from is the closed run whose steps a new run takes over, as carried; 0 for none.
+	from    int
+	carried []event.Event
 	left    *watcher.Report // of what the watcher of an earlier run did; nil for none
 }
 
@@ -487,6 +490,11 @@ func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
 		return part{}, err
 	}
 	p := part{run: n, closed: r.Outcomes(), attempt: 1}
+	if r.Verdict != "" { // its journal is closed: a new run takes its steps over
+		p.run, p.from = 0, n
+		p.carried, err = closedSteps(job, n)
+		return p, err
+	}
 	if r.Now.Active {
 		p.attempt = r.Now.Attempt + 1
 	}
@@ -536,7 +544,28 @@ func (p part) writer(w *world, job *store.Job, o performance, pr *prepared, rig 
 	if err != nil {
 		return nil, err
 	}
-	return job.NewRun(w.now(), opened)
+	opened.Resumes, opened.Continues = p.from != 0, p.from
+	writer, err := job.NewRun(w.now(), opened)
+	if err != nil || p.from == 0 {
+		return writer, err
+	}
+	_, err = writer.Append(w.now(), append([]event.Event{event.Resumed{
+		Why: fmt.Sprintf("goes on with run %d, whose %s follow", p.from, count(len(p.carried), "closed step", "closed steps"))}}, p.carried...)...)
+	return writer, err
+}
+
+// closedSteps returns the closed steps of a run as they were journalled.
+func closedSteps(job *store.Job, run int) ([]event.Event, error) {
+	var out []event.Event
+	for rec, err := range job.Records(run, 1) {
+		if err != nil {
+			return nil, fmt.Errorf("read run %d: %w", run, err)
+		}
+		if e, ok := rec.Event.(event.StepClosed); ok {
+			out = append(out, e)
+		}
+	}
+	return out, nil
 }
 
 // opened attaches the files as used and describes the run.

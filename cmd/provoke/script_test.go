@@ -18,7 +18,9 @@ import (
 	"time"
 
 	"provoke/internal/result"
+	"provoke/internal/selftest"
 	"provoke/internal/store"
+	"provoke/internal/watcher"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -40,6 +42,8 @@ func TestMain(m *testing.M) {
 //	until TEXT                 waits until it has printed a text
 //	closes N JOB               waits until the job holds so many closed steps
 //	ended CODE                 waits for the end of the command and checks its exit code
+//	killwatcher JOB            kills the watcher of the run that writes a job
+//	samefindings JOB JOB       compares what the newest runs of two jobs found
 //	flip FILE OLD NEW          changes bytes in a file
 //	cut FILE N                 leaves the first N bytes of a file
 //
@@ -51,7 +55,7 @@ func TestScripts(t *testing.T) {
 			"simulate": onBench((*scriptBench).simulate), "hand": onBench((*scriptBench).hand), "rf": onBench((*scriptBench).rf),
 			"start": onBench((*scriptBench).start), "signal": onBench((*scriptBench).signal), "until": onBench((*scriptBench).until),
 			"ended": onBench((*scriptBench).ended), "closes": onBench((*scriptBench).closes),
-			"exits": exits, "flip": flip, "cut": cut,
+			"killwatcher": killWatcher, "samefindings": sameFindings, "exits": exits, "flip": flip, "cut": cut,
 		},
 		Setup: func(e *testscript.Env) error {
 			b := &scriptBench{t: t}
@@ -228,7 +232,7 @@ func (b *scriptBench) closes(ts *testscript.TestScript, args []string) {
 	want, err := strconv.Atoi(args[0])
 	ts.Check(err)
 	for end := time.Now().Add(30 * time.Second); ; time.Sleep(5 * time.Millisecond) {
-		if n, err := closedSteps(ts.MkAbs(args[1])); err == nil && n >= want {
+		if n, err := countClosed(ts.MkAbs(args[1])); err == nil && n >= want {
 			return
 		}
 		if time.Now().After(end) {
@@ -253,6 +257,18 @@ func exits(ts *testscript.TestScript, neg bool, args []string) {
 	if got := exitCode(err); strconv.Itoa(got) != args[0] {
 		ts.Fatalf("it ended with %d, want %s", got, args[0])
 	}
+}
+
+func killWatcher(ts *testscript.TestScript, neg bool, args []string) {
+	left, err := watcher.Left(ts.MkAbs(args[0]))
+	ts.Check(err)
+	p, err := os.FindProcess(left.Process)
+	ts.Check(err)
+	ts.Check(p.Kill())
+}
+
+func sameFindings(ts *testscript.TestScript, neg bool, args []string) {
+	ts.Check(selftest.SameFindings(ts.MkAbs(args[0]), ts.MkAbs(args[1])))
 }
 
 func flip(ts *testscript.TestScript, neg bool, args []string) {
@@ -289,8 +305,8 @@ func (s *syncBuffer) String() string {
 	return s.b.String()
 }
 
-// closedSteps counts the closed steps of the newest run of a job that another process may write.
-func closedSteps(file string) (int, error) {
+// countClosed counts the closed steps of the newest run of a job that another process may write.
+func countClosed(file string) (int, error) {
 	job, err := store.OpenReadOnly(file)
 	if err != nil {
 		return 0, err

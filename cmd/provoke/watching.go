@@ -81,7 +81,10 @@ func (x watching) end(off bool) {
 func watcherWords(s watcher.State) string {
 	missing := ""
 	for _, m := range s.Missing {
-		missing += "; not reached on a connection of its own: " + strings.TrimPrefix(m, "open ")
+		if what, ok := strings.CutPrefix(m, "open "); ok {
+			m = "not reached on a connection of its own: " + what
+		}
+		missing += "; " + m
 	}
 	if !s.Independent() {
 		return "no independent path: while this program holds the instruments' only connections, a second process cannot switch RF off; " +

@@ -33,6 +33,8 @@ const (
 	FaultCloses FaultKind = "closes"
 	// FaultReboots loses settings and connections once; then all is well.
 	FaultReboots FaultKind = "reboots"
+	// FaultSingle takes one connection at a time and closes every further one at once.
+	FaultSingle FaultKind = "single"
 	// FaultOverrange answers 9.9E37 where a number is asked.
 	FaultOverrange FaultKind = "overrange"
 	// FaultHalf answers half of a line and never its end.
@@ -66,7 +68,7 @@ const (
 
 // FaultKinds lists every kind.
 var FaultKinds = []FaultKind{FaultAbsent, FaultDeaf, FaultSilent, FaultLate, FaultActsNoAnswer, FaultActsLate,
-	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange,
+	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle,
 	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultUnplugged,
 	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen}
 
@@ -198,7 +200,7 @@ func (p *plant) miswire(f Fault, sign float64) bool {
 func (f *face) due(message string) *Fault {
 	var acting *Fault
 	for _, x := range f.faults {
-		if x.ofWiring() || !strings.Contains(strings.ToUpper(message), strings.ToUpper(x.Only)) {
+		if x.ofWiring() || x.Kind == FaultSingle || !strings.Contains(strings.ToUpper(message), strings.ToUpper(x.Only)) {
 			continue
 		}
 		if x.After > 0 {

@@ -113,6 +113,10 @@ func (b *Bench) host(f *face, c net.Conn, serve func()) bool {
 		c.Close()
 		return false
 	}
+	if len(f.conns) > 0 && f.fault(FaultSingle) != nil {
+		c.Close()
+		return true
+	}
 	f.conns[c] = struct{}{}
 	b.running.Go(func() {
 		defer b.forget(f, c)

@@ -15,14 +15,17 @@ import (
 
 // Report is what a watcher did, as it lies beside the job until the next start has journalled it.
 type Report struct {
-	Run   int              `json:"run,omitempty"`
-	Cause string           `json:"cause"`
-	At    time.Time        `json:"at"`
-	Done  bool             `json:"done"` // false while it is still at it
-	Quiet bool             `json:"quiet"`
-	How   string           `json:"how"`
-	Took  rf.Duration      `json:"took"`
-	Steps []event.SafeStep `json:"steps,omitempty"`
+	Process int       `json:"process"` // the watcher's
+	Run     int       `json:"run,omitempty"`
+	Cause   string    `json:"cause"`
+	At      time.Time `json:"at"`
+	// Watching: nothing has happened yet; the file's time is the watcher's last sign of life.
+	Watching bool             `json:"watching,omitempty"`
+	Done     bool             `json:"done"` // false while it is still at it
+	Quiet    bool             `json:"quiet"`
+	How      string           `json:"how"`
+	Took     rf.Duration      `json:"took"`
+	Steps    []event.SafeStep `json:"steps,omitempty"`
 }
 
 // File returns the name of the report beside a job.
@@ -47,13 +50,23 @@ func Left(job string) (*Report, error) {
 	return &r, nil
 }
 
-// Await is Left for whoever wants to use the bench: it waits until a watcher that is still silencing it
-// has done so, at most so long.
+// Await is Left for whoever wants to use the bench: it waits until a watcher that still watches or is
+// silencing the bench has done so, at most so long. A watcher that ended with its run, as when the
+// power fails, has done nothing: nil.
 func Await(job string, most time.Duration) (*Report, error) {
 	for end := time.Now().Add(most); ; time.Sleep(50 * time.Millisecond) {
 		r, err := Left(job)
-		if err != nil || r == nil || r.Done || !time.Now().Before(end) {
+		if err != nil || r == nil || r.Done {
 			return r, err
+		}
+		info, err := os.Stat(File(job))
+		alive := err == nil && time.Since(info.ModTime()) < deadAfter
+		switch {
+		case !alive && r.Watching:
+			Remove(job)
+			return nil, nil
+		case !alive || !time.Now().Before(end):
+			return r, nil
 		}
 	}
 }
@@ -70,6 +83,8 @@ func (r *Report) Safed() event.Safed {
 func (r *Report) String() string {
 	at := r.At.Local().Format("2006-01-02 15:04:05")
 	switch {
+	case r.Watching:
+		return "a watcher is watching this job's run"
 	case !r.Done:
 		return fmt.Sprintf("at %s the watcher began to silence the bench (%s), and did not say how that ended: RF not known to be off", at, r.Cause)
 	case !r.Quiet:
@@ -82,6 +97,14 @@ func (r *Report) take(rep guard.Report) {
 	r.Quiet, r.How, r.Took, r.Steps = rep.Quiet, rep.How, rf.Duration(rep.Took), nil
 	for _, s := range rep.Steps {
 		r.Steps = append(r.Steps, event.SafeStep{What: s.What, Result: s.Result})
+	}
+}
+
+// touch is a sign of life.
+func touch(job string) {
+	if job != "" {
+		now := time.Now()
+		os.Chtimes(File(job), now, now)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -90,6 +91,11 @@ func (s *server) open(ctx context.Context, in *bufio.Reader) error {
 		return missing
 	}
 	s.guard = silencer(s.rig, missing, bench, func() rf.Frequency { return rf.Frequency(s.at.Load()) })
+	s.report.Watching, s.report.At, s.report.Process = true, time.Now(), os.Getpid()
+	if err := s.save(s.report); err != nil {
+		missing = errors.Join(missing, fmt.Errorf("what the watcher does will not be told at the next start: %w", err))
+	}
+	go s.keepTouching(ctx)
 	return s.out.Encode(s.state(missing))
 }
 
@@ -135,7 +141,7 @@ func (s *server) watch(ctx context.Context) error {
 				return s.act(ctx, "the run's process ended without a word")
 			}
 			if line == "done" {
-				return nil
+				return s.leave()
 			}
 			s.take(line)
 			timer.Reset(limit)
@@ -152,7 +158,7 @@ func (s *server) watch(ctx context.Context) error {
 					continue
 				}
 				if open {
-					return nil
+					return s.leave()
 				}
 				return s.act(ctx, "the run's process ended without a word")
 			case <-time.After(20 * time.Millisecond):
@@ -160,6 +166,14 @@ func (s *server) watch(ctx context.Context) error {
 			return s.act(ctx, fmt.Sprintf("no sign of life from the run's process for %v", rf.Duration(limit)))
 		}
 	}
+}
+
+// leave takes the report away: the run has ended in order.
+func (s *server) leave() error {
+	if s.hello.Job == "" {
+		return nil
+	}
+	return Remove(s.hello.Job)
 }
 
 // take notes what a line says besides that the run is alive.
@@ -178,21 +192,33 @@ func (s *server) take(line string) {
 // act silences the bench, again and again until it is confirmed, and keeps it silent until the run's
 // process is gone: one that was only stopped may go on and send what it had begun.
 func (s *server) act(ctx context.Context, cause string) error {
-	s.report.Cause, s.report.At = cause, time.Now()
+	s.report.Watching, s.report.Cause, s.report.At = false, cause, time.Now()
 	go s.out.Encode(State{Acted: cause}) // whoever reads it may be stopped
-	wrote := s.save()
+	go s.save(s.report)                  // nor does a slow disk keep anybody from switching off
 	s.guard.Suspect()
-	for end := time.Now().Add(keepsTrying); ; {
+	for end := time.Now().Add(keepsTrying); ; time.Sleep(time.Second) {
 		rep := s.guard.Silence(ctx, cause)
 		s.report.take(rep)
-		s.report.Took, s.report.Done = rf.Duration(time.Since(s.report.At)), true
-		wrote = s.save()
-		if rep.Quiet || time.Now().After(end) {
-			break
+		s.report.Took, s.report.Done = rf.Duration(time.Since(s.report.At)), rep.Quiet || !time.Now().Before(end)
+		err := s.save(s.report)
+		if s.report.Done {
+			return errors.Join(err, s.keepSilent(ctx, cause))
 		}
-		time.Sleep(time.Second)
 	}
-	return errors.Join(wrote, s.keepSilent(ctx, cause))
+}
+
+// keepTouching gives signs of life to whoever looks at the report.
+func (s *server) keepTouching(ctx context.Context) {
+	ticker := time.NewTicker(deadAfter / 6)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ticker.C:
+			touch(s.hello.Job)
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 // savedWithin is how long the watcher waits for its report to be on the disk. The disk may be what the
@@ -200,7 +226,7 @@ func (s *server) act(ctx context.Context, cause string) error {
 const savedWithin = 250 * time.Millisecond
 
 // save writes the report, and goes on without it when the disk hangs.
-func (s *server) save() error {
+func (s *server) save(report Report) error {
 	late := time.NewTimer(savedWithin)
 	defer late.Stop()
 	hangs := errors.New("watch: write the report: the disk does not answer")
@@ -209,7 +235,7 @@ func (s *server) save() error {
 	case <-late.C:
 		return hangs
 	}
-	report, done := s.report, make(chan error, 1)
+	done := make(chan error, 1)
 	go func() {
 		done <- report.write(s.hello.Job)
 		<-s.saving
@@ -243,7 +269,7 @@ func (s *server) keepSilent(ctx context.Context, cause string) error {
 				continue
 			}
 			s.report.take(s.guard.Silence(ctx, cause))
-			s.save()
+			s.save(s.report)
 		}
 	}
 }
