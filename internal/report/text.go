@@ -327,6 +327,7 @@ func deviationsTable(detailed, all []result.Run) Table {
 		d.ending(r)
 		d.pauses(r)
 		d.gaps(r, analysis.Of(r, analysis.ControlFor(all, r)))
+		d.byHand(r)
 		d.remarks(r)
 	}
 	return t
