@@ -575,6 +575,7 @@ func (r *run) instrument(doing string, err error) error {
 
 // end silences the bench, whatever happened, and closes the journal.
 func (r *run) end(ctx context.Context, err error) (Result, error) {
+	r.feed()
 	if cause := context.Cause(ctx); cause != nil && err != nil {
 		err = cause // the first cause, not what followed from it
 	}
@@ -593,6 +594,7 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 		if quiet = res.Safing.Quiet; quiet {
 			r.switched(false)
 		}
+		r.guard.Disarm() // whatever trips does so before the silencing is journalled
 		r.journal(safed(cause, res.Safing))
 	}
 	res.Verdict, res.Why = r.verdict(err, quiet)

@@ -309,19 +309,24 @@ func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modula
 	window := r.cfg.Plan.Levelling.Window
 	for try := 0; try < 8; try++ {
 		if !at.current.Exact() {
-			return r.notLevelled(at, target, ceiling, ctx, p.Frequency, mod)
+			if at, err = r.outOfTheFloor(ctx, p.Frequency, at, target, ceiling, mod); err != nil || at.limited != "" {
+				return at, err
+			}
 		}
 		short, _ := target.Minus(at.current)
-		if short <= window {
+		if short <= window && short >= -window {
 			return at, nil
 		}
 		// Compression makes the current follow less than the drive, so the whole gap does not
 		// overshoot; a tenth of a decibel less allows for the reading's own scatter.
 		next := r.roundDown(at.drive.Add(max(short-0.1, window/2)))
+		if short < 0 { // the chain gave more than it did before: down to the level before anything dwells there
+			next = r.roundDown(at.drive.Add(short - 0.1))
+		}
 		if next.Exceeds(ceiling) {
 			next = ceiling
 		}
-		if step, _ := next.Minus(at.drive); step <= 0 {
+		if step, _ := next.Minus(at.drive); step <= 0 && short > 0 || r.bench.Source.Minimum.Above(next) {
 			break
 		}
 		at.drive = next
@@ -332,8 +337,25 @@ func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modula
 			return at, err
 		}
 	}
-	if short, _ := target.Minus(at.current); short > window {
+	short, _ := target.Minus(at.current)
+	switch {
+	case short > window:
 		at.limited = r.whyShort(at, target, ceiling)
+	case !(short >= -window): // above the level, or the last reading is only a bound
+		return r.notHeld(ctx, at, target)
+	}
+	return at, nil
+}
+
+// notHeld gives a step up whose current cannot be brought down to its level, and leaves a low level behind.
+func (r *run) notHeld(ctx context.Context, at reached, target rf.Current) (reached, error) {
+	at.skip = true
+	at.limited = fmt.Sprintf("the current cannot be held at %v: it reads %v at a drive of %v", target, at.current, at.drive)
+	if r.byHand() {
+		return at, r.off(ctx)
+	}
+	if low := r.atLeastMinimum(r.roundDown(at.drive.Sub(restBelow))); at.drive.Above(low) {
+		return at, r.lower(ctx, low)
 	}
 	return at, nil
 }
@@ -378,9 +400,9 @@ func (r *run) approach(ctx context.Context, step plan.Step, target rf.Current, c
 	return at, err
 }
 
-// notLevelled goes up in steps of the stated range while the reading is at the floor, and gives up
-// at the ceiling: a bound is never levelled on.
-func (r *run) notLevelled(at reached, target rf.Current, ceiling rf.Power, ctx context.Context, f rf.Frequency, mod level.Modulation) (reached, error) {
+// outOfTheFloor goes up in steps of 3 dB while the reading is at the floor, and gives up at the ceiling: a
+// bound is never levelled on.
+func (r *run) outOfTheFloor(ctx context.Context, f rf.Frequency, at reached, target rf.Current, ceiling rf.Power, mod level.Modulation) (reached, error) {
 	for at.current.Bound() == rf.AtMost && target.Above(at.current.WithBound(rf.Exactly)) {
 		next := r.roundDown(at.drive.Add(3)).Lower(ceiling)
 		if step, _ := next.Minus(at.drive); step <= 0 {
@@ -393,14 +415,9 @@ func (r *run) notLevelled(at reached, target rf.Current, ceiling rf.Power, ctx c
 		if err := r.measure(ctx, f, &at, mod); err != nil {
 			return at, err
 		}
-		if short, b := target.Minus(at.current); at.current.Exact() && b == rf.Exactly && short <= r.cfg.Plan.Levelling.Window {
-			return at, nil
-		}
 	}
 	if !at.current.Exact() {
 		at.limited = fmt.Sprintf("the reading is only a bound (%v), which cannot be levelled on", at.current)
-	} else {
-		at.limited = r.whyShort(at, target, ceiling)
 	}
 	return at, nil
 }

@@ -232,3 +232,87 @@ func TestAFaultInTheProgramItselfEndsInRFOff(t *testing.T) {
 		l.mustBeOff(o)
 	})
 }
+
+// warmAnalyser stands for a chain that gives more after its first reading at a frequency, as a product
+// whose resonance moves when it warms up: by gain at the second reading, by again more at each further one.
+type warmAnalyser struct {
+	driver.Analyser
+	gain, again rf.Gain
+	at          rf.Frequency
+	n           int
+}
+
+func (a *warmAnalyser) Setup(ctx context.Context, s driver.AnalyserSetup) error {
+	if s.Frequency != a.at {
+		a.at, a.n = s.Frequency, 0
+	}
+	return a.Analyser.Setup(ctx, s)
+}
+
+func (a *warmAnalyser) Read(ctx context.Context) (rf.Power, error) {
+	p, err := a.Analyser.Read(ctx)
+	if a.n++; a.n > 1 {
+		p = p.Add(a.gain + rf.Gain(a.n-2)*a.again)
+	}
+	return p, err
+}
+
+func TestNothingDwellsAboveTheLevelWhenTheChainGivesMore(t *testing.T) {
+	for _, c := range []struct {
+		what        string
+		gain, again rf.Gain
+		tested      bool
+	}{
+		{"2 dB more once", 2, 0, true},
+		{"2 dB more at every reading", 2, 2, false},
+	} {
+		inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+			l.change = func(cfg *engine.Config) {
+				cfg.Rig.Analyser = &warmAnalyser{Analyser: cfg.Rig.Analyser, gain: c.gain, again: c.again}
+			}
+			o := l.do(planText("{list: [1 MHz, 2 MHz, 5 MHz]}", "search: {onset: false}", "trip_above: 12 dB"))
+			if o.err != nil {
+				t.Fatalf("%s: %v", c.what, o.err)
+			}
+			for _, s := range o.run.Steps[1:] { // first light has read at the first frequency
+				if s.Outcome.Skipped == c.tested {
+					t.Errorf("%s: at %v skipped %t: %s", c.what, s.Step.Point.Frequency, s.Outcome.Skipped, s.Limited)
+				}
+				over, _ := s.Current.Minus(s.Step.Point.Target.Add(s.Step.Offset))
+				if !s.Outcome.Skipped && over > 0.3 {
+					t.Errorf("%s: exposed at %v with %v, %v above the level", c.what, s.Step.Point.Frequency, s.Current, over)
+				}
+			}
+			l.mustBeOff(o)
+		})
+	}
+}
+
+// dullAnalyser takes its first reading at a frequency for noise.
+type dullAnalyser struct{ warmAnalyser }
+
+func (a *dullAnalyser) Read(ctx context.Context) (rf.Power, error) {
+	p, err := a.warmAnalyser.Read(ctx)
+	if a.n == 1 && a.at > rf.Megahertz {
+		p = p.WithBound(rf.AtMost)
+	}
+	return p, err
+}
+
+func TestALevelIsReachedAfterAReadingAtTheFloor(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+		l.change = func(cfg *engine.Config) {
+			cfg.Rig.Analyser = &dullAnalyser{warmAnalyser{Analyser: cfg.Rig.Analyser}}
+		}
+		o := l.do(planText("{list: [1 MHz, 2 MHz, 5 MHz]}", "search: {onset: false}"))
+		if o.err != nil {
+			t.Fatal(o.err)
+		}
+		for _, s := range o.run.Steps {
+			if s.Limited != "" {
+				t.Errorf("at %v: %s", s.Step.Point.Frequency, s.Limited)
+			}
+		}
+		l.mustBeOff(o)
+	})
+}

@@ -210,6 +210,12 @@ func (g *Guard) deadMan(feed, stop <-chan struct{}, done chan<- struct{}) {
 		case <-feed:
 			timer.Reset(g.cfg.DeadMan)
 		case <-timer.C:
+			select {
+			case <-feed: // it came at the last moment
+				timer.Reset(g.cfg.DeadMan)
+				continue
+			default:
+			}
 			if g.isSilencing() {
 				timer.Reset(g.cfg.DeadMan) // what the dead-man would do is being done
 				continue
