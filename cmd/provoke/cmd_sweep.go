@@ -2,10 +2,8 @@ package main
 
 import (
 	"bufio"
-	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -15,14 +13,12 @@ import (
 
 	"provoke/internal/chain"
 	"provoke/internal/driver"
+	"provoke/internal/dut"
 	"provoke/internal/engine"
 	"provoke/internal/event"
 	"provoke/internal/guard"
 	"provoke/internal/plan"
-	"provoke/internal/resource"
 	"provoke/internal/rf"
-	"provoke/internal/scpi"
-	"provoke/internal/scpi/serialline"
 	"provoke/internal/sweep"
 )
 
@@ -185,7 +181,11 @@ func (c *sweepCommand) sync(w *world, s *plan.FreeSweep) (engine.Sync, func(), e
 	if err != nil {
 		return nil, nil, fmt.Errorf("the pattern of the sync line: %w", err)
 	}
-	link, err := openText(w.ctx, s.SyncAddress, s.SyncLine)
+	open, err := dut.TextLine(s.SyncAddress, s.SyncLine)
+	if err != nil {
+		return nil, nil, fmt.Errorf("the sync line: %w", err)
+	}
+	link, err := open(w.ctx)
 	if err != nil {
 		return nil, nil, fmt.Errorf("open the sync line: %w", err)
 	}
@@ -203,25 +203,6 @@ func (c *sweepCommand) sync(w *world, s *plan.FreeSweep) (engine.Sync, func(), e
 		}
 	}()
 	return engine.Sync(out), func() { link.Close() }, nil
-}
-
-// openText opens a socket or a serial port that sends lines of text.
-func openText(ctx context.Context, address, line string) (io.ReadWriteCloser, error) {
-	r, err := resource.Parse(address)
-	if err != nil {
-		return nil, err
-	}
-	switch r.Kind {
-	case resource.Socket:
-		return scpi.DialTCP(ctx, r.Host, r.Port)
-	case resource.Serial:
-		mode, err := serialline.ParseLine(line)
-		if err != nil {
-			return nil, err
-		}
-		return serialline.Open(r.Device, mode)
-	}
-	return nil, fmt.Errorf("address %q asks for %s; lines of text come over a raw socket or a serial port", r.Text, r.Kind)
 }
 
 // printSwept prints the bands with their limits.

@@ -70,7 +70,13 @@ func dialer(spec catalog.Monitor, o Options) (func(context.Context) (io.ReadWrit
 	if o.Dial != nil {
 		return func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, spec.Address) }, nil
 	}
-	r, err := resource.Parse(spec.Address)
+	return TextLine(spec.Address, spec.SerialLine)
+}
+
+// TextLine returns the function that opens what sends lines of text: a raw socket, or a serial port with
+// its speed and format.
+func TextLine(address, serial string) (func(context.Context) (io.ReadWriteCloser, error), error) {
+	r, err := resource.Parse(address)
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +84,7 @@ func dialer(spec catalog.Monitor, o Options) (func(context.Context) (io.ReadWrit
 	case resource.Socket:
 		return func(ctx context.Context) (io.ReadWriteCloser, error) { return scpi.DialTCP(ctx, r.Host, r.Port) }, nil
 	case resource.Serial:
-		line, err := serialline.ParseLine(spec.SerialLine)
+		line, err := serialline.ParseLine(serial)
 		if err != nil {
 			return nil, err
 		}
