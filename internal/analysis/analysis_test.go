@@ -152,6 +152,8 @@ func TestComparison(t *testing.T) {
 		{"a fix with more margin asked than was tried", before, opened, grid(0, 0, 0, 0, 0, 0, 0), 6, analysis.NotShown, "at 26 MHz: the after-run reached only 90.0 dBµA; 92.5 dBµA is required", ""},
 		{"worse at another frequency", beforeFar, opened, worseElsewhere, 0, analysis.Worse, "worse at 80 MHz; most at 80 MHz: upsets at 85.0 dBµA, before it stood 90.0 dBµA", ""},
 		{"worse at the same frequency", before, opened, grid(0, 84, 78, 86.5, 0, 0, 0), 0, analysis.Worse, "upsets at 78.0 dBµA, before at 80.0 dBµA", ""},
+		{"an upset at the level wanted, levelled 0.1 dB below it", before, opened, grid(0, 0, 89.9, 0, 0, 0, 0), 0, analysis.NotShown, "at 24 MHz: still upsets, at 89.9 dBµA; 90.0 dBµA is required", ""},
+		{"a new upset at the level wanted", before, opened, grid(0, 0, 0, 0, 89.9, 0, 0), 0, analysis.NotShown, "at 28 MHz: upsets at 89.9 dBµA, before it stood 90.0 dBµA", ""},
 		{"another modulation", before, other, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "modulation: AM 80 % 1 kHz, carrier held before, CW after", ""},
 		{"a shorter dwell", before, shorter, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "dwell", ""},
 		{"a monitor with more tolerance", before, tolerant, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "monitor KG", ""},
@@ -222,6 +224,49 @@ func TestFrequenciesOfBandEdgesNeedNoSecondExposure(t *testing.T) {
 	contains(t, c.Reservations, "21 MHz")
 	if c.Bands[0].Fate != analysis.Gone {
 		t.Errorf("band is %q", c.Bands[0].Fate)
+	}
+}
+
+// Replaying a calibration, the level is the drive: on a cable that takes more current than the jig
+// the product upsets at more than the matched-loop current, and has failed at the level all the same.
+func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
+	replay := func(o event.Opened, failing rf.Frequency) result.Run {
+		b := builder{n: 2}
+		b.add(o)
+		for _, t := range before {
+			b.close(t.f, plan.Sweep, 0, 4, t.f == failing)
+			if t.f == failing { // its onset is 93 dBµA, 1 dB below the calibrated drive
+				b.close(t.f, plan.Onset, -1.5, 2.5, false)
+				b.close(t.f, plan.Onset, -1, 3, true)
+			}
+		}
+		b.add(event.Closed{Verdict: event.DoneUpset})
+		return b.r
+	}
+	o := opened
+	o.Mode = plan.Substitution
+	for f, why := range map[rf.Frequency]string{
+		24 * rf.Megahertz: "at 24 MHz: still upsets at the calibrated drive or below it, at 93.0 dBµA",
+		28 * rf.Megahertz: "at 28 MHz: upsets at 93.0 dBµA, above what was tried before",
+	} {
+		c := analysis.Compare(run(1, o, before...), replay(o, f), 0)
+		if c.Verdict != analysis.NotShown {
+			t.Errorf("%v: verdict %q: %q", f, c.Verdict, c.Reasons)
+		}
+		contains(t, c.Reasons, why)
+	}
+	// In a closed loop the level is the current, and 93 dBµA is above it.
+	if c := analysis.Compare(run(1, opened, before...), replay(opened, 24*rf.Megahertz), 0); c.Verdict != analysis.Shown {
+		t.Errorf("closed loop: verdict %q: %q", c.Verdict, c.Reasons)
+	}
+}
+
+func TestABaselineStoodNothing(t *testing.T) {
+	o := opened
+	o.RunKind = plan.Baseline
+	c := analysis.Compare(run(1, o, grid(0, 0)...), run(2, opened, before...), 0)
+	if len(c.Points) > 0 {
+		t.Errorf("a run without RF has currents to compare: %+v", c.Points[0])
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
 )
@@ -56,6 +57,9 @@ type ComparedPoint struct {
 	Required rf.Current
 	// EdgeOnly: before, the frequency was exposed only to find the edge of a band.
 	EdgeOnly bool
+	// Replayed: the after-run replayed a calibration, so that its level is the calibrated drive,
+	// whatever current that makes on the cable: an upset is an upset at the level.
+	Replayed bool
 	Verdict  Judgement
 	Why      string
 }
@@ -85,9 +89,14 @@ type ComparedBand struct {
 // 0 dB asks for no more than the level wanted.
 func Compare(before, after result.Run, margin rf.Gain) Comparison {
 	c := Comparison{Before: Of(before, nil), After: Of(after, nil), Margin: margin, Differences: differences(before, after)}
+	if before.Opened.RunKind == plan.Baseline || after.Opened.RunKind == plan.Baseline {
+		c.conclude(before, after) // without RF there is no current to compare
+		return c
+	}
 	edge := edgeOnly(before)
 	for _, pair := range pairs(c.Before.Points, c.After.Points) {
 		pair.EdgeOnly = edge[pair.Frequency]
+		pair.Replayed = after.Opened.Mode == plan.Substitution
 		pair.judge(margin)
 		c.Points = append(c.Points, pair)
 	}
@@ -169,7 +178,7 @@ func (p *ComparedPoint) judge(margin rf.Gain) {
 // judgeNew judges a frequency that only the after-run knows.
 func (p *ComparedPoint) judgeNew() {
 	if p.After.Upset {
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %v; not exposed before", p.After.Onset)
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %s; not exposed before", onsetAt(p.After.Onset))
 		return
 	}
 	p.Verdict, p.Why = NotCompared, "not exposed before"
@@ -182,9 +191,11 @@ func (p *ComparedPoint) judgeFailing() {
 	case !b.Onset.Known() || b.Onset.Bound() == rf.AtLeast:
 		p.Verdict, p.Why = NotShown, "the current at the onset before is not known"
 	case a.Upset && surelyLower(a.Onset, b.Onset):
-		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %v, before at %v", a.Onset, b.Onset)
-	case a.Upset && !stands(a.Onset, p.Required):
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, at %v; %v is required", a.Onset, p.Required)
+		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %s, before at %s", onsetAt(a.Onset), onsetAt(b.Onset))
+	case a.Upset && p.Replayed:
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets at the calibrated drive or below it, at %s", onsetAt(a.Onset))
+	case a.Upset && !clears(a.Onset, p.Required):
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, at %s; %v is required", onsetAt(a.Onset), p.Required)
 	case a.Upset:
 		p.Verdict, p.Why = Shown, fmt.Sprintf("upsets only at %v; %v is required", a.Onset, p.Required)
 	case a.OnsetOrigin == result.Predicted:
@@ -201,9 +212,11 @@ func (p *ComparedPoint) judgeSound() {
 	b, a := p.Before, p.After
 	switch {
 	case a.Upset && surelyLower(a.Onset, b.Onset):
-		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %v, before it stood %v", a.Onset, b.Onset.WithBound(rf.Exactly))
+		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %s, before it stood %v", onsetAt(a.Onset), b.Onset.WithBound(rf.Exactly))
+	case a.Upset && lower(b.Onset, a.Onset):
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %s, above what was tried before", onsetAt(a.Onset))
 	case a.Upset:
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %v, above what was tried before", a.Onset)
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %s, before it stood %v", onsetAt(a.Onset), b.Onset.WithBound(rf.Exactly))
 	case lower(a.Onset, b.Onset):
 		p.Verdict, p.Why = Unchanged, fmt.Sprintf("exposed to %v only, before to %v", a.Onset.WithBound(rf.Exactly), b.Onset.WithBound(rf.Exactly))
 	default:
@@ -225,6 +238,24 @@ func surelyLower(a, b rf.Current) bool {
 // bound, and not below it by more than two levels that count as the same.
 func stands(onset, required rf.Current) bool {
 	return onset.Known() && onset.Bound() != rf.AtMost && required.Known() && !lower(onset, required)
+}
+
+// clears reports that an onset is above the required current by more than two levels that count as
+// the same. An upset nearer than that is an upset at the required level.
+func clears(onset, required rf.Current) bool {
+	return onset.Bound() != rf.AtMost && lower(required, onset)
+}
+
+// onsetAt says an onset behind the word "at": a bound as "70.2 dBµA or less".
+func onsetAt(onset rf.Current) string {
+	switch exact := onset.WithBound(rf.Exactly).String(); onset.Bound() {
+	case rf.AtMost:
+		return exact + " or less"
+	case rf.AtLeast:
+		return exact + " or more"
+	default:
+		return exact
+	}
 }
 
 // Upset reports that the frequency upset in one of the runs.

@@ -58,7 +58,7 @@ func (c *Comparison) worse() []string {
 // counts reports that a frequency got worse where it matters: its onset is below the level wanted,
 // or no level is known to be wanted.
 func (p ComparedPoint) counts() bool {
-	return p.Verdict == Worse && (!p.Wanted().Known() || !stands(p.After.Onset, p.Wanted()))
+	return p.Verdict == Worse && (!p.Wanted().Known() || p.Replayed || !clears(p.After.Onset, p.Wanted()))
 }
 
 // notShown gives the reasons that forbid "shown".
@@ -93,7 +93,7 @@ func (c *Comparison) unproven() []unproven {
 		if !open || p.excused() || p.counts() || !(failedBefore || failsNow) {
 			continue
 		}
-		if !failedBefore && stands(p.After.Onset, p.Wanted()) {
+		if !failedBefore && !p.Replayed && clears(p.After.Onset, p.Wanted()) {
 			continue // upsets only above what is wanted
 		}
 		if n := len(out); n > 0 && out[n-1].why == p.Why {
