@@ -213,6 +213,7 @@ func exposeAndCompare(j *jobPage) {
 	j.Eval(`document.activeElement.blur()`)
 	j.Press(" ")
 	j.Wait(`document.querySelector("#log").textContent.includes("operator-mark")`)
+	j.Shot("../../out/live-run.png", false)
 	if v := j.end(); !strings.Contains(v, "with upsets") {
 		j.t.Errorf("as received: %s", v)
 	}
