@@ -3,6 +3,7 @@ package engine_test
 import (
 	"context"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -69,36 +70,36 @@ func TestAJournalThatHangsEndsInRFOff(t *testing.T) {
 
 func TestAnInterlockThatOpensInADescentTrips(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
-		var opened, off time.Time
+		var opened, off atomic.Int64 // when, in ns
 		l.change = func(c *engine.Config) {
 			c.Rig.Source = &overSource{Source: c.Rig.Source, lowered: func(st guard.SourceState) {
-				if opened.IsZero() && l.journalHas("recovery") {
-					opened = time.Now()
+				if opened.Load() == 0 && l.journalHas("recovery") {
+					opened.Store(time.Now().UnixNano())
 					l.sim.SetInterlock(false)
 				}
 			}}
 		}
 		go func() {
 			for range 120_000 {
-				if !off.IsZero() {
+				if off.Load() != 0 {
 					return
 				}
 				time.Sleep(time.Millisecond)
-				if !opened.IsZero() && !l.sim.State().On {
-					off = time.Now()
+				if opened.Load() != 0 && !l.sim.State().On {
+					off.Store(time.Now().UnixNano())
 				}
 			}
 		}()
 		o := l.do(strings.Replace(planText(around(l.sim, 0, "2 %"), "dead_man: 1 s"), "dwell: 60 ms", "dwell: 5 s", 1))
 		time.Sleep(10 * time.Millisecond)
 		synctest.Wait()
-		if opened.IsZero() {
+		if opened.Load() == 0 {
 			t.Fatal("no descent")
 		}
 		if o.Verdict != event.TrippedEnd {
 			t.Errorf("%s: %v", o.Verdict, o.err)
 		}
-		if took := off.Sub(opened); took > time.Second {
+		if took := time.Duration(off.Load() - opened.Load()); took > time.Second {
 			t.Errorf("RF went off %v after the interlock opened", took)
 		}
 		l.mustBeOff(o)
@@ -147,24 +148,25 @@ func TestAHoldIsObeyedInADescent(t *testing.T) {
 func TestNothingRisesAfterAHoldWasAskedFor(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
 		held := false
-		var at rf.Power
+		var at atomic.Pointer[rf.Power]
 		l.change = func(c *engine.Config) {
 			c.Rig.Source = &overSource{Source: c.Rig.Source, applied: func(st guard.SourceState) {
 				if !held && l.journalHas("Sweep") && len(l.journal.records) > 5 {
-					held, at = true, st.Level
+					held = true
+					at.Store(&st.Level)
 					l.operator <- engine.Command{Want: engine.HoldRun}
 					go func() {
 						time.Sleep(5 * time.Second)
 						if l.sim.State().On {
 							t.Error("RF is on five seconds after a hold was asked for")
 						}
-						at = rf.Power{}
+						at.Store(nil)
 						l.operator <- engine.Command{Want: engine.GoOn}
 					}()
 					return
 				}
-				if at.Known() && st.Output && st.Level.Exceeds(at) {
-					t.Errorf("the source rose from %v to %v after a hold was asked for", at, st.Level)
+				if was := at.Load(); was != nil && st.Output && st.Level.Exceeds(*was) {
+					t.Errorf("the source rose from %v to %v after a hold was asked for", *was, st.Level)
 				}
 			}}
 		}
