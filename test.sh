@@ -8,6 +8,7 @@ command -v go >/dev/null || { echo "test.sh: Go is not on the PATH; install Go $
 
 need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy python3-uncertainties ngspice lxi-tools socat poppler-utils qpdf chromium mbpoll mosquitto mosquitto-clients tshark wireshark-common iproute2 linux-libc-dev python3-zeroconf"
 if command -v apt-get >/dev/null && [ "$(id -u)" = 0 ]; then
+  command -v npm >/dev/null || need="$need npm" # for axe-core, on the web page
   missing=""
   for p in $need; do dpkg -s "$p" >/dev/null 2>&1 || missing="$missing $p"; done
   if [ -n "$missing" ]; then
