@@ -43,7 +43,7 @@ func RunSweep(ctx context.Context, cfg Config, s *plan.FreeSweep, sync Sync) (Sw
 	ctx, r, done := begin(ctx, cfg)
 	defer done()
 	f := &freeSweep{run: r, spec: s, sync: sync}
-	err := f.work(ctx)
+	err := r.survive(func() error { return f.work(ctx) })
 	out := Swept{Passes: f.observed}
 	if len(f.observed) > 0 {
 		out.Bands = sweep.Bands(f.observed, s.LatencyMost)
@@ -73,14 +73,19 @@ func (f *freeSweep) work(ctx context.Context) error {
 	if err := f.ready(ctx); err != nil {
 		return err
 	}
-	for i, pass := range f.spec.Passes {
+	for i := 0; i < len(f.spec.Passes); {
 		f.status.Done, f.status.Known = i, len(f.spec.Passes)
 		if err := f.pause(ctx); err != nil {
 			return err
 		}
-		if err := f.pass(ctx, i+1, pass); err != nil {
+		err := f.pass(ctx, i+1, f.spec.Passes[i])
+		if errors.Is(err, errHeld) {
+			continue // the pass is done again once the hold ends
+		}
+		if err != nil {
 			return err
 		}
+		i++
 	}
 	return nil
 }
@@ -278,6 +283,9 @@ func (f *freeSweep) follow(ctx context.Context, s sweep.Sweep, began time.Time) 
 		}
 		if f.finish.Load() {
 			return nil, 0, errStopped
+		}
+		if f.hold.Load() {
+			return nil, 0, f.holdInDwell(ctx)
 		}
 		if err := f.guardInterlock(ctx); err != nil {
 			return nil, 0, err

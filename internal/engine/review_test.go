@@ -318,3 +318,33 @@ func TestALevelIsReachedAfterAReadingAtTheFloor(t *testing.T) {
 		l.mustBeOff(o)
 	})
 }
+
+func TestAHoldIsObeyedInAFreeSweep(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		h := byHand(t, l, "source")
+		defer h.leave()
+		sweeper(h, l, nil)
+		asked := false
+		l.progress = func(s engine.Status) {
+			if s.Phase != "sweeping" || asked {
+				return
+			}
+			asked = true
+			l.operator <- engine.Command{Want: engine.HoldRun}
+			go func() {
+				time.Sleep(1500 * time.Millisecond)
+				if l.sim.State().On {
+					t.Error("RF is on a second and a half after a hold was asked for, in a pass of five")
+				}
+				l.operator <- engine.Command{Want: engine.GoOn}
+			}()
+		}
+		out, spec, err := l.sweep(sweepText("{by: key}"), nil)
+		if err != nil || !asked || len(out.Passes) != len(spec.Passes) {
+			t.Errorf("asked %t, %d passes: %v", asked, len(out.Passes), err)
+		}
+		if l.sim.State().On {
+			t.Error("RF is on")
+		}
+	})
+}
