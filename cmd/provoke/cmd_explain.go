@@ -94,7 +94,7 @@ func (c *explainCommand) harmonics(w *world, job *store.Job, r result.Run) (evid
 func printExplanation(w io.Writer, e evidence.Explanation) {
 	fmt.Fprintf(w, "run %d; compared with %s of the same state of the product\n", e.Run, numbersOf(e.Considered))
 	if len(e.Bands) == 0 {
-		fmt.Fprintln(w, "no upset, nothing to explain")
+		fmt.Fprintln(w, "no upset in this run, nothing to explain")
 	}
 	for _, b := range e.Bands {
 		fmt.Fprintf(w, "\n%s, lowest onset %v at %v\n", analysis.Span(b.Band), b.Lowest.Onset, b.Lowest.Frequency)

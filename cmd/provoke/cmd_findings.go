@@ -174,6 +174,8 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets)
 	printRunHead(w, r)
 	if f.FalseAlarms != nil {
 		printFalseAlarms(w, *f.FalseAlarms)
+	} else if !f.Exposed() {
+		fmt.Fprintln(w, "the product was not exposed: this run says nothing about it")
 	} else if r.Opened.RunKind != plan.Calibration {
 		printBands(w, f)
 		printUpsets(w, f, known)
@@ -305,6 +307,9 @@ func printSound(w io.Writer, f analysis.Findings) {
 }
 
 func printRemarks(w io.Writer, f analysis.Findings) {
+	if f.Opened.Mode == plan.Substitution && f.Upsets > 0 {
+		fmt.Fprintln(w, "substitution: the level is the calibrated drive, and every upset here came at it or below; wanted and margin compare the cable's current with the matched-loop current and are no margin of the test")
+	}
 	if f.Control != 0 {
 		fmt.Fprintf(w, "compared with control run %d: upsets that it shows too are marked %q\n", f.Control, analysis.MonitorOrAE)
 	}

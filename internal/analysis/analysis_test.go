@@ -261,6 +261,18 @@ func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
 	}
 }
 
+func TestARunThatExposedNothingIsNotARunWithoutUpset(t *testing.T) {
+	b := builder{n: 1}
+	b.add(opened)
+	b.add(event.Closed{Verdict: event.Failed})
+	if f := analysis.Of(b.r, nil); f.Exposed() || f.Unfinished() == "" {
+		t.Errorf("exposed %v, unfinished %q", f.Exposed(), f.Unfinished())
+	}
+	if f := analysis.Of(run(1, opened, before...), nil); !f.Exposed() || f.Unfinished() != "" {
+		t.Errorf("a run that is done: exposed %v, unfinished %q", f.Exposed(), f.Unfinished())
+	}
+}
+
 func TestABaselineStoodNothing(t *testing.T) {
 	o := opened
 	o.RunKind = plan.Baseline

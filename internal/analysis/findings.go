@@ -59,6 +59,24 @@ type Findings struct {
 // level.Unverified, belongs wherever the findings are shown.
 func (f Findings) Unverified() bool { return f.Opened.Profile.ID != "" && !f.Opened.Profile.Verified }
 
+// Exposed reports that an exposure or control run exposed anything: "no upset" is no word for one
+// that did not. Runs of other kinds are not asked.
+func (f Findings) Exposed() bool {
+	return f.Exposures > 0 || f.Opened.RunKind != plan.Exposure && f.Opened.RunKind != plan.Control
+}
+
+// Unfinished is how a run ended that did not get through all its frequencies, or that it has no
+// end; "" for a run that did.
+func (f Findings) Unfinished() string {
+	switch f.Verdict {
+	case event.Done, event.DoneUpset, event.Incomplete:
+		return ""
+	case "":
+		return "not closed"
+	}
+	return string(f.Verdict)
+}
+
 // Of returns the findings of a run. Upsets that the control run (nil for none) shows too are
 // marked.
 func Of(r result.Run, control *result.Run) Findings {

@@ -95,7 +95,10 @@ func bandsInWords(f analysis.Findings) string {
 		return fmt.Sprintf("without RF there were %s in %s.", plural(a.Alarms, "false alarm", "false alarms"), plural(a.Dwells, "dwell", "dwells"))
 	}
 	worst, upset := f.Worst()
-	if !upset {
+	switch {
+	case !upset && !f.Exposed():
+		return "the product was not exposed."
+	case !upset:
 		return "no upset up to the levels reached."
 	}
 	s := fmt.Sprintf("it upset in %s; the least immune frequency is %v with an onset of %v", plural(len(f.Bands), "band", "bands"), worst.Frequency, worst.Onset)
@@ -133,9 +136,17 @@ func (p *page) facts() []Fact {
 				text += fmt.Sprintf("; onset %s at %v", MarginWords(w.Margin, w.MarginBound), w.Frequency)
 			}
 			mark = "bad"
+		} else if !f.Exposed() {
+			text, mark = "the product was not exposed", "warn"
 		}
 		if short := notReached(f); short > 0 {
 			text += fmt.Sprintf("; level not reached at %s", plural(short, "frequency", "frequencies"))
+			if mark == "good" {
+				mark = "warn"
+			}
+		}
+		if how := f.Unfinished(); how != "" {
+			text += "; " + how
 			if mark == "good" {
 				mark = "warn"
 			}
@@ -155,7 +166,7 @@ func (p *page) facts() []Fact {
 
 func notReached(f analysis.Findings) (n int) {
 	for _, p := range f.Points {
-		if p.NotReached {
+		if p.NotReached && !p.Upset {
 			n++
 		}
 	}
