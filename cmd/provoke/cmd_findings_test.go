@@ -282,6 +282,13 @@ func TestReportIsWrittenInTheFormThatEachEndingNames(t *testing.T) {
 	}
 }
 
+func TestReportNamesTheFolderThatIsNotThere(t *testing.T) {
+	job := weigherJobFile(t)
+	if _, _, errs := asked("report", job, "-o", filepath.Join(t.TempDir(), "no", "report.html")); !strings.Contains(errs, "there is no folder") {
+		t.Error(errs)
+	}
+}
+
 func TestReportRefusesAnEndingThatNamesNoForm(t *testing.T) {
 	job, out := weigherJobFile(t), filepath.Join(t.TempDir(), "report.doc")
 	if code, _, errs := asked("report", job, "-o", out); code != exitUsage || !strings.Contains(errs, ".html, .pdf or .xlsx") {

@@ -328,3 +328,10 @@ func TestTheHelpHasExamples(t *testing.T) {
 		}
 	}
 }
+
+func TestAWordThatTheCalculatorDoesNotKnowIsAnsweredWithThoseItKnows(t *testing.T) {
+	code, _, errs := asked("level", "0 dBm", "gain 40 dB")
+	if code != exitUsage || !strings.Contains(errs, "the words are pad, coax, zt") {
+		t.Errorf("exit code %d: %s", code, errs)
+	}
+}

@@ -38,7 +38,7 @@ func (c *offCommand) Run(w *world) error {
 		fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
 	}
 	if !rep.Quiet {
-		return withCode(exitRFUnknown, errors.Join(errors.New(rep.How), openErr))
+		return withCode(exitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How), openErr))
 	}
 	fmt.Fprintf(w.stdout, "RF %s (%v)\n", rep.How, rf.Duration(rep.Took.Round(time.Millisecond)))
 	if b.Amplifier != nil && !b.Amplifier.Present() {
@@ -46,6 +46,9 @@ func (c *offCommand) Run(w *world) error {
 	}
 	return nil
 }
+
+// switchOffByHand is what to do before reading why RF is not known to be off.
+const switchOffByHand = "take RF away by hand now: mains switch of the amplifier, or of the generator where there is none; touch nothing on the cable before"
 
 // offByHand asks for a source to be switched off that no program can reach, and then silences what
 // has a remote interface.

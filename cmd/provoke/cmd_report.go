@@ -213,6 +213,9 @@ func (c *reportCommand) writeCSV(w *world, j report.Job) error {
 
 // writeWhole puts a file in place complete or not at all: a full disk leaves the old one.
 func writeWhole(path string, data []byte) (err error) {
+	if _, err := os.Stat(filepath.Dir(path)); err != nil {
+		return fmt.Errorf("%s: there is no folder %s to write it into", filepath.Base(path), filepath.Dir(path))
+	}
 	f, err := os.CreateTemp(filepath.Dir(path), ".provoke-*")
 	if err != nil {
 		return err

@@ -23,6 +23,25 @@ type simulateCommand struct {
 	BenchOut  string   `placeholder:"FILE" help:"Write the bench file here too."`
 }
 
+// Help says what the hand socket does.
+func (c *simulateCommand) Help() string {
+	return `The bench file goes to standard output, the sockets to standard error.
+
+The socket "hand" stands for what a person does at the bench. One line each, ended by a line feed, from any
+program that writes to a TCP port:
+
+    FIXTure CABLe|JIG50|JIG150   close the clamp around the cable or a jig
+    BUILd ORIGinal|FIXeD|CUREd   put another build of the product on the bench
+    DUT:HOLD ON|OFF              hold the product's output, for a control run
+    DUT:RESet                    clear an error that the product latched
+    INTerlock OPEN|CLOSed        open the door
+    PAD:ANALyser IN|OUT          and PAD:GENerator: take a pad out
+    PROBe OPEN|CONNected         pull the probe's cable
+    LOAD 50|INFinity             load setting of the function generator
+    FAULt KIND@INSTRUMENT        as --fault; FAULt:CLEar ends all
+    ABUSe?                       how often a rating was exceeded, and which`
+}
+
 // Run serves until it is interrupted. The bench file goes to standard output, the list of sockets
 // to standard error.
 func (c *simulateCommand) Run(w *world) error {

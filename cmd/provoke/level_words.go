@@ -353,6 +353,10 @@ func levelHint(text string) (string, string) {
 	_, e3 := rf.Parse[rf.Ampere](text)
 	_, e4 := rf.ParseFrequency(text)
 	_, e5 := level.ParseAsked(text)
+	if !strings.ContainsAny(text[:min(1, len(text))], "0123456789.,+-") && !strings.HasPrefix(text, "−") && !strings.Contains(strings.ToLower(text), "emf") {
+		return fmt.Sprintf("%q is neither a level nor a word this calculator knows", text),
+			`a level begins with its number, "10 dBm"; the words are pad, coax, zt, il, limit, s21, VSWR, return loss, profile, AM, pulse, CW: see provoke level --help`
+	}
 	for _, e := range []error{e1, e2, e3, e4} {
 		if e != nil && (strings.Contains(e.Error(), "did you mean") || !strings.Contains(e.Error(), "unknown")) {
 			return e.Error(), `a level is a number with its unit: dBm, W, mW, dBµV, V, Vpp, dBµA, mA, "V emf"; a frequency Hz, kHz, MHz, GHz`

@@ -383,7 +383,7 @@ func askToArm(w *world, o performance, pr *prepared, watched string) error {
 	if o.armed {
 		return nil
 	}
-	fmt.Fprintf(w.stdout, "%s\n\n", pr.plan.Name)
+	fmt.Fprintf(w.stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, fixtureWords(pr.plan.Fixture))
 	printWorst(w, pr.checked)
 	fmt.Fprintf(w.stdout, "\nWatcher: %s.\n", watched)
 	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+

@@ -471,6 +471,7 @@ func (r *run) steps(ctx context.Context) error {
 		closed.Step, closed.Attempt, closed.Outcome.Number = step, attempt, step.Number
 		r.count(closed)
 		step, ok = r.cfg.Program.Next(&closed.Outcome)
+		r.status.Done, r.status.Known = r.cfg.Program.Progress()
 		// The next step's intent is durable with this step's result, in one transaction.
 		events := []event.Event{closed}
 		if intended = ok && !r.finish.Load() && !r.hold.Load(); intended {

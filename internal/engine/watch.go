@@ -158,7 +158,7 @@ func (w *watch) tryBaseline(since time.Time) (short string, err error) {
 			}
 			n++
 			if s.Error || s.Lost != "" {
-				return "", fmt.Errorf("%s %s before any RF: %s", id, s.why, s.Text)
+				return "", fmt.Errorf("%s %s before any RF: bring the product back to normal (reset it), then run again; the line read %q", id, s.why, s.Text)
 			}
 			if s.HasValue {
 				sum += s.Value
