@@ -49,14 +49,16 @@ type Identity struct {
 const (
 	SignalGenerator   = "signal generator"
 	FunctionGenerator = "function generator"
-	TableAmplifier    = "amplifier"
-	TableAnalyser     = "analyser"
-	TablePowerMeter   = "power meter"
-	TableMeter        = "meter"
-	TableInterlock    = "interlock"
-	TableRelay        = "relay"
-	TableCapture      = "capture"
-	TableSwitch       = "switch"
+	// WithLimits is the end of the name of a source's command table that can hold limits.
+	WithLimits      = " with limits"
+	TableAmplifier  = "amplifier"
+	TableAnalyser   = "analyser"
+	TablePowerMeter = "power meter"
+	TableMeter      = "meter"
+	TableInterlock  = "interlock"
+	TableRelay      = "relay"
+	TableCapture    = "capture"
+	TableSwitch     = "switch"
 )
 
 // Connection is how a piece with a remote interface is reached.

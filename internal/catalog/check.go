@@ -90,9 +90,10 @@ func (b *builder) serialLine(path string, serial bool, line string) {
 
 // table checks the name of a command table: a built-in one of the right role, or the user's own.
 func (b *builder) table(path, name, role string) {
-	builtIn := []string{SignalGenerator, FunctionGenerator, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock, TableRelay, TableCapture, TableSwitch}
+	builtIn := []string{SignalGenerator, FunctionGenerator, SignalGenerator + WithLimits, FunctionGenerator + WithLimits, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock, TableRelay, TableCapture, TableSwitch}
 	fits := func(t string) bool {
 		if role == SignalGenerator || role == FunctionGenerator {
+			t = strings.TrimSuffix(t, WithLimits)
 			return t == SignalGenerator || t == FunctionGenerator
 		}
 		return t == role

@@ -55,6 +55,14 @@ const (
 	PulseForm     Verb = "pulse form"
 	OffsetAsk     Verb = "offset?" // direct voltage of a function generator, which must be 0 V
 
+	// What a source holds by itself, whatever it is told afterwards.
+	OutputLimit    Verb = "output limit" // {} in the unit that the table counts in
+	OutputLimitAsk Verb = "output limit?"
+	LimitOn        Verb = "limit on"
+	LimitOnAsk     Verb = "limit on?"
+	OffWhenLost    Verb = "off when lost" // the output goes off when the connection is lost
+	OffWhenLostAsk Verb = "off when lost?"
+
 	Operate    Verb = "operate"
 	Standby    Verb = "standby"
 	OperateAsk Verb = "operate?"
@@ -202,7 +210,7 @@ func (t Table) wants() (w wants, ok bool) {
 	switch t.Role {
 	case RoleSource:
 		w = wants{must: []Verb{Frequency, FrequencyAsk, Level, LevelAsk, OutputOn, OutputOff, OutputAsk},
-			may: []Verb{Identify, Complete, AMInternal, AMForm, AMPoints, PulseForm, OffsetAsk}, groups: [][]Verb{amVerbs, t.pulseVerbs()}}
+			may: []Verb{Identify, Complete, AMInternal, AMForm, AMPoints, PulseForm, OffsetAsk}, groups: [][]Verb{amVerbs, t.pulseVerbs(), {OutputLimit, OutputLimitAsk}, {LimitOn, LimitOnAsk}, {OffWhenLost, OffWhenLostAsk}}}
 		if t.CountsIn == catalog.CountsVpp {
 			w.may = append(w.may, UnitAsk)
 			if t.Assumes == "" {
@@ -420,7 +428,7 @@ func (t Table) having(verbs ...Verb) []Verb {
 func numbered(v Verb) bool {
 	switch v {
 	case Frequency, Level, AMDepth, AMRate, AMPoints, PulseRate, PulseDuty, PulseWidth, Bandwidth, Span, ReferenceLevel, Attenuation,
-		MeasuringTime, Route, Samples, Interval:
+		MeasuringTime, Route, Samples, Interval, OutputLimit:
 		return true
 	}
 	return false
@@ -467,6 +475,16 @@ var builtIn = []Table{
 		Name: "function generator", Role: RoleSource, CountsIn: catalog.CountsVpp,
 		About:    "generic SCPI-1999 function generator: level in volts peak-to-peak at the load it is set for, carrier held when AM goes on",
 		Commands: withSource(map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?"}),
+	},
+	{
+		Name: "signal generator with limits", Role: RoleSource, CountsIn: catalog.CountsDBm,
+		About:    "SCPI-1999 signal generator with POWer:LIMit, and an output that goes off when the connection is lost",
+		Commands: withSource(withLimits("POW", map[Verb]string{Level: "POW {}", LevelAsk: "POW?"})),
+	},
+	{
+		Name: "function generator with limits", Role: RoleSource, CountsIn: catalog.CountsVpp,
+		About:    "SCPI-1999 function generator with VOLTage:LIMit, and an output that goes off when the connection is lost",
+		Commands: withSource(withLimits("VOLT", map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?"})),
 	},
 	{
 		Name: "amplifier", Role: RoleAmplifier,
@@ -524,6 +542,15 @@ func withSource(own map[Verb]string) map[Verb]string {
 	} {
 		own[v] = c
 	}
+	return own
+}
+
+// withLimits adds what a source holds by itself: SCPI-1999 SOURce:POWer:LIMit and SOURce:VOLTage:LIMit,
+// and a protection of the output in the manner of OUTPut:PROTection.
+func withLimits(of string, own map[Verb]string) map[Verb]string {
+	own[OutputLimit], own[OutputLimitAsk] = of+":LIM {}", of+":LIM?"
+	own[LimitOn], own[LimitOnAsk] = of+":LIM:STAT 1", of+":LIM:STAT?"
+	own[OffWhenLost], own[OffWhenLostAsk] = "OUTP:PROT:LINK 1", "OUTP:PROT:LINK?"
 	return own
 }
 

@@ -408,7 +408,7 @@ func TestATableThatLacksACommandIsRefused(t *testing.T) {
 			}
 		}
 	}
-	if len(driver.BuiltIn()) != 10 {
-		t.Error("ten generic tables are built in")
+	if len(driver.BuiltIn()) != 12 {
+		t.Error("twelve generic tables are built in")
 	}
 }

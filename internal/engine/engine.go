@@ -391,6 +391,9 @@ func (r *run) arm(ctx context.Context) error {
 	if err := r.guard.Arm(); err != nil {
 		return err
 	}
+	if err := r.limitSource(ctx); err != nil {
+		return err
+	}
 	if err := r.journal(r.cfg.Armed); err != nil {
 		return err
 	}
@@ -577,8 +580,13 @@ func (r *run) instrument(doing string, err error) error {
 // end silences the bench, whatever happened, and closes the journal.
 func (r *run) end(ctx context.Context, err error) (Result, error) {
 	r.feed()
+	if err != nil && r.guard != nil {
+		r.guard.Watched() // what failed may follow from the watcher's having acted
+	}
 	if cause := context.Cause(ctx); cause != nil && err != nil {
 		err = cause // the first cause, not what followed from it
+	} else if err != nil && r.guard != nil && r.guard.Cause() != "" {
+		err = fmt.Errorf("%w: %s", guard.ErrTripped, r.guard.Cause()) // it is being journalled
 	}
 	res := Result{Upsets: r.upsets, Exposures: r.exposures}
 	if err != nil && (r.guard == nil || r.guard.Cause() == "") {

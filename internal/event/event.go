@@ -147,6 +147,8 @@ type Armed struct {
 	DeadMan rf.Duration `json:"deadMan"`
 	// Watcher says how a second process can end RF when the run's own cannot.
 	Watcher string `json:"watcher,omitempty"`
+	// Limits are what instruments hold by themselves, in words.
+	Limits []string `json:"limits,omitempty"`
 }
 
 // Worst is the worst case of the whole run at one rating.

@@ -42,7 +42,7 @@ func line(e Event) string {
 	case Watching:
 		return "DUT without RF: " + monitors(e.Monitors)
 	case Armed:
-		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher))
+		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher), strings.Join(e.Limits, ", "))
 	case FirstLight:
 		return firstLight(e)
 	case Intent:

@@ -204,7 +204,7 @@ func (g *Guard) deadMan(feed, stop <-chan struct{}, done chan<- struct{}) {
 		case <-stop:
 			return
 		case <-gone:
-			g.watched()
+			g.Watched()
 			g.Silence(context.Background(), "watcher")
 			return
 		case <-feed:
@@ -351,14 +351,14 @@ func (g *Guard) ready(ctx context.Context) error {
 	case !armed:
 		return fmt.Errorf("%w: not armed", ErrRefused)
 	}
-	if err := g.watched(); err != nil {
+	if err := g.Watched(); err != nil {
 		return err
 	}
 	return g.CheckInterlock(ctx)
 }
 
-// watched trips when the watcher does not watch any more.
-func (g *Guard) watched() error {
+// Watched trips when the watcher does not watch any more, or has acted; the error says so.
+func (g *Guard) Watched() error {
 	if g.cfg.Watcher == nil {
 		return nil
 	}

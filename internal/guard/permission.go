@@ -74,7 +74,7 @@ func (c Cleared) take(want purpose) error {
 	}
 	g := p.guard
 	// This process may have stood still since the permission was made.
-	if err := g.watched(); err != nil {
+	if err := g.Watched(); err != nil {
 		return fmt.Errorf("raise RF: %w", err)
 	}
 	p.mu.Lock()

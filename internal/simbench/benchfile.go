@@ -88,14 +88,14 @@ func (w *benchWriter) source() {
 	if w.b.config.Generator == SignalGenerator {
 		w.line("  kind: signal generator")
 		w.identity("GEN1", "simulated signal generator", 1)
-		w.address("source", "signal generator")
+		w.address("source", "signal generator with limits")
 		w.line("  minimum: %g dBm", signalMinimum)
 		w.line("  maximum: %.2f dBm", math.Floor(generatorMaximum*100)/100)
 		w.line("  counts_in: dBm")
 	} else {
 		w.line("  kind: function generator")
 		w.identity("GEN1", "simulated function generator", 1)
-		w.address("source", "function generator")
+		w.address("source", "function generator with limits")
 		w.line("  minimum: %g mVpp", functionMinimum*1e3)
 		w.line("  maximum: %g Vpp", volts50MaximumVpp)
 		w.line("  counts_in: Vpp")

@@ -13,6 +13,9 @@ type source struct {
 	highZ     bool   // counts for an open circuit: the display doubles
 	unit      string // VPP, VRMS, DBM
 	generator *generatorState
+	largest   float64 // V r.m.s. into 50 Ω that it takes at most while limited
+	limited   bool
+	linkOff   bool // the output goes off when the last connection is lost
 }
 
 const (
@@ -29,6 +32,7 @@ func (b *Bench) newSource(in *instrument) *source {
 	in.reset = s.reset
 	in.commands = append(in.commands, s.outputCommands()...)
 	in.commands = append(in.commands, s.modulationCommands()...)
+	in.commands = append(in.commands, s.limitCommands()...)
 	if s.kind == SignalGenerator {
 		in.commands = append(in.commands, s.powerCommands()...)
 	} else {
@@ -42,6 +46,7 @@ func (s *source) reset() {
 	*s.generator = generatorState{hz: 1e6, volts: s.lowest(),
 		mod: Modulation{AMDepth: 0.5, AMRate: 1e3, PulseDuty: 0.5, PulseRate: 1e3}}
 	s.highZ, s.unit = false, "VPP"
+	s.largest, s.limited, s.linkOff = s.highest(), false, false
 }
 
 // lowest is the lowest level as volts r.m.s. into 50 Ω.
@@ -91,7 +96,61 @@ func (s *source) guarded(change func(g *generatorState)) error {
 		*s.generator = before
 		return errConflict
 	}
+	if s.limited && s.generator.volts > s.largest*(1+1e-6) && s.generator.volts > before.volts {
+		*s.generator = before
+		return errRange
+	}
 	return nil
+}
+
+// limitCommands are what the generator holds by itself.
+func (s *source) limitCommands() []command {
+	header, unit := "[SOURce:]VOLTage:LIMit", func() string { return s.unit }
+	if s.kind == SignalGenerator {
+		header, unit = "[SOURce:]POWer:LIMit", func() string { return "DBM" }
+	}
+	flag := func(into *bool) (func([]string) error, func([]string) (string, error)) {
+		return func(a []string) error {
+			on, err := oneBool(a)
+			if err == nil {
+				*into = on
+			}
+			return err
+		}, func([]string) (string, error) { return showBool(*into), nil }
+	}
+	limitSet, limitAsk := flag(&s.limited)
+	linkSet, linkAsk := flag(&s.linkOff)
+	return []command{
+		{header + "[:AMPLitude]", func(a []string) error {
+			text, err := one(a)
+			if err != nil {
+				return err
+			}
+			x, suffix, err := number(text)
+			if err != nil {
+				return err
+			}
+			if suffix != "" {
+				return errSuffix
+			}
+			s.largest = s.meant(x, unit())
+			return nil
+		}, func([]string) (string, error) {
+			if s.kind == SignalGenerator {
+				return show(dBmOf(s.largest)), nil
+			}
+			return show(s.shown(s.largest)), nil
+		}},
+		{header + ":STATe", limitSet, limitAsk},
+		{"OUTPut:PROTection:LINK", linkSet, linkAsk},
+	}
+}
+
+// lost is told when the last connection is gone. The protection is one of the session and ends with it.
+func (s *source) lost() {
+	if s.linkOff {
+		s.generator.on, s.linkOff = false, false
+	}
 }
 
 func (s *source) setNumber(units map[string]float64, low, high float64, change func(g *generatorState, v float64)) func([]string) error {

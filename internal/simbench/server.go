@@ -140,6 +140,11 @@ func (b *Bench) forget(f *face, c net.Conn) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	delete(f.conns, c)
+	if f.name == "source" && len(f.conns) == 0 && b.source != nil && b.source.linkOff {
+		b.plant.advance(b.benchTime())
+		b.source.lost()
+		b.plant.changed()
+	}
 }
 
 // longestMessage bounds a program message.

@@ -1,0 +1,55 @@
+package engine
+
+import (
+	"context"
+
+	"provoke/internal/driver"
+	"provoke/internal/rf"
+)
+
+// aboveCeilings is how far above the highest ceiling of the plan's points a source is limited: at the
+// frequencies that are added to find the edges of a band a ceiling may lie a little higher.
+const aboveCeilings rf.Gain = 1
+
+// limitSource has the source hold by itself what it can hold: no level above the run's ceilings, and its
+// output going off when the connection is lost. The guard does not rely on it.
+func (r *run) limitSource(ctx context.Context) error {
+	l, ok := r.cfg.Rig.Source.(driver.Limiter)
+	if !ok || r.byHand() || r.cfg.FreeRunning || r.cfg.Points == nil {
+		return nil
+	}
+	most, err := r.highestCeiling()
+	if err != nil || !most.Known() {
+		return err
+	}
+	words, err := l.Limit(ctx, most.Add(aboveCeilings))
+	if err != nil {
+		return r.instrument("have the source hold its limit", err)
+	}
+	r.cfg.Armed.Limits = words
+	return nil
+}
+
+// highestCeiling is the largest drive that any point of the plan may use, and any between two.
+func (r *run) highestCeiling() (rf.Power, error) {
+	var most rf.Power
+	grid := r.cfg.Plan.Grid
+	look := func(f rf.Frequency) error {
+		p, err := r.cfg.Points(f)
+		if err == nil && p.Ceiling.Known() && (!most.Known() || p.Ceiling.Above(most)) {
+			most = p.Ceiling
+		}
+		return err
+	}
+	for i, f := range grid {
+		if err := look(f); err != nil {
+			return most, err
+		}
+		if i > 0 && r.cfg.Plan.Edges > 0 {
+			if err := look((grid[i-1] + f) / 2); err != nil {
+				return most, err
+			}
+		}
+	}
+	return most, nil
+}
