@@ -61,7 +61,9 @@ type commands struct {
 	modelCommands
 	confidenceCommands
 
-	Watch watchCommand `cmd:"" hidden:"" help:"Watch a run from a second process; started by the run itself."`
+	Rehearse rehearseCommand `cmd:"" help:"Go through arming, trip, dead-man, watcher and off on your own bench, at its lowest level."`
+	Selftest selftestCommand `cmd:"" help:"Show on this machine what a run survives: faults and kills, on the simulated bench."`
+	Watch    watchCommand    `cmd:"" hidden:"" help:"Watch a run from a second process; started by the run itself."`
 
 	Version kong.VersionFlag `help:"Print the version."`
 }

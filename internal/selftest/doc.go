@@ -12,6 +12,9 @@ import (
 	"provoke/internal/simbench"
 )
 
+// Fault is one of the simulated bench.
+type Fault = simbench.Fault
+
 // seed of the simulated bench of every case.
 const seed = 1
 

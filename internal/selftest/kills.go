@@ -470,8 +470,8 @@ func (t *trial) look(p *place, job string, x *process) {
 	}
 	steps, state, err := closedIn(file)
 	switch {
-	case errors.Is(err, store.ErrNoRun) && t.acknowledged == 0:
-		return // nor to a run
+	case (errors.Is(err, store.ErrNoRun) || errors.Is(err, store.ErrNotAJob)) && t.acknowledged == 0:
+		return // nor to a run, or the file was just being made
 	case err != nil:
 		t.breach("the job does not open: %v\n%s", err, x.said)
 		return

@@ -263,6 +263,14 @@ func (w *Watcher) Abandon() {
 	w.beats.Wait()
 }
 
+// Hang ends the signs of life and keeps the pipe, as a process that hangs does: a rehearsal of what the
+// watcher does then.
+func (w *Watcher) Hang() {
+	w.mu.Lock()
+	w.overLocked(errors.New("the signs of life were ended on purpose"))
+	w.mu.Unlock()
+}
+
 // Release lets the watcher go: the run has ended and has silenced the bench itself. It waits for the
 // watcher's end, a short time.
 func (w *Watcher) Release() error {
