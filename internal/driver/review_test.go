@@ -41,7 +41,9 @@ func TestWhatIsToldAtTheBeginningOfAConnectionRaisesNothing(t *testing.T) {
 type besidePeak struct{ *analyser }
 
 func (besidePeak) Setup(context.Context, AnalyserSetup) error { return nil }
-func (besidePeak) Read(context.Context) (rf.Power, error)     { return rf.DBm(-20).WithBound(rf.AtMost), nil }
+func (besidePeak) Read(context.Context) (rf.Power, error) {
+	return rf.DBm(-20).WithBound(rf.AtMost), nil
+}
 
 func TestABoundFarAboveTheFloorIsNotQuiet(t *testing.T) {
 	a := &analyser{}
