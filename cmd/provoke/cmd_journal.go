@@ -18,6 +18,8 @@ type journalCommand struct {
 	Verify bool   `help:"Check that nothing was changed, removed or reordered; exit code 22 when it was, or when a run has no closing record."`
 	Head   string `placeholder:"HASH" help:"With --verify: a chain hash noted elsewhere, as in a report; the run (the newest, or --run) must hold it."`
 	Copy   string `placeholder:"FILE" help:"Copy the whole job into a new file, also while a run writes it."`
+	Export string `placeholder:"FILE.zip" help:"Write one run (the newest, or --run) as a bundle that another machine verifies and imports."`
+	Import string `placeholder:"FILE.zip" help:"Verify a bundle and take its run into the job, which is made when it is not there."`
 	JSON   bool   `name:"json" help:"Print one JSON object per record, or the result of the check as one object."`
 }
 
@@ -25,6 +27,9 @@ type journalCommand struct {
 func (c *journalCommand) Run(w *world) error {
 	if c.Head != "" && !c.Verify {
 		return withCode(exitUsage, errors.New("--head needs --verify"))
+	}
+	if c.Import != "" {
+		return c.importRun(w)
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
@@ -36,6 +41,8 @@ func (c *journalCommand) Run(w *world) error {
 	defer job.Close()
 	tellLeftBehind(w, job)
 	switch {
+	case c.Export != "":
+		return damage(c.export(w, job))
 	case c.Copy != "" && c.Verify:
 		return withCode(exitUsage, errors.New("--copy verifies by itself; give --verify or --copy"))
 	case c.Copy != "":

@@ -132,7 +132,7 @@ func (LogRead) Kind() string { return "log" }
 // a run afterwards.
 func Late(kind string) bool {
 	switch kind {
-	case Note{}.Kind(), Attached{}.Kind(), TraceRead{}.Kind(), LogRead{}.Kind():
+	case Note{}.Kind(), Attached{}.Kind(), TraceRead{}.Kind(), LogRead{}.Kind(), Imported{}.Kind():
 		return true
 	}
 	return false

@@ -71,6 +71,11 @@ func canned() []event.Event {
 	}
 }
 
+// cannedImported is what an import adds.
+func cannedImported() []event.Event {
+	return []event.Event{event.Imported{From: "belt-run3.zip", Manifest: hashA, Head: hashB}}
+}
+
 // cannedLaboratory is what an invented laboratory reported, as a run of its own.
 func cannedLaboratory() []event.Event {
 	return []event.Event{

@@ -54,6 +54,7 @@ var kinds = map[string]func(string) (Event, error){
 	SweepBands{}.Kind():         decode[SweepBands],
 	TraceRead{}.Kind():          decode[TraceRead],
 	LogRead{}.Kind():            decode[LogRead],
+	Imported{}.Kind():           decode[Imported],
 }
 
 // Kinds returns the name of every kind of event, sorted.

@@ -3,6 +3,7 @@ package event_test
 import (
 	"errors"
 	"math"
+	"slices"
 	"testing"
 
 	"provoke/internal/event"
@@ -12,7 +13,7 @@ import (
 
 func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 	seen := map[string]bool{}
-	for _, e := range append(append(canned(), cannedLaboratory()...), cannedByHand()...) {
+	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported()) {
 		seen[e.Kind()] = true
 	}
 	for _, k := range event.Kinds() {
@@ -23,7 +24,7 @@ func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 }
 
 func TestAnEventIsReadAsItWasWritten(t *testing.T) {
-	for _, e := range append(append(canned(), cannedLaboratory()...), cannedByHand()...) {
+	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported()) {
 		kind, body, err := event.Marshal(e)
 		if err != nil {
 			t.Fatal(err)

@@ -259,6 +259,17 @@ type Stopping struct {
 	ByOperator bool   `json:"byOperator,omitempty"`
 }
 
+// Imported says that a run came from another job, as a bundle that verified. It stands at the end of
+// what came; notes may follow.
+type Imported struct {
+	From     string `json:"from"`     // the bundle's file name
+	Manifest string `json:"manifest"` // SHA-256 of the bundle's manifest
+	Head     string `json:"head"`     // chain hash of the last record that came
+}
+
+// Kind names the record.
+func (Imported) Kind() string { return "imported" }
+
 // Safed reports what was done to silence the bench and what was read back.
 type Safed struct {
 	Cause string      `json:"cause"`

@@ -49,6 +49,8 @@ func line(e Event) string {
 		return words(step(e.Step), "drive at most "+e.Step.Point.Ceiling.String(), attempt(e.Attempt))
 	case StepClosed:
 		return closedStep(e)
+	case Imported:
+		return words("from "+e.From, "manifest "+e.Manifest, "head "+e.Head)
 	case Hold:
 		return e.Why
 	case Resumed:

@@ -1,14 +1,19 @@
 package store_test
 
 import (
+	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"provoke/internal/event"
 	"provoke/internal/level"
 	"provoke/internal/plan"
+	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
 )
@@ -108,4 +113,112 @@ func BenchmarkVerify100000Steps(b *testing.B) {
 			b.Fatal(v, err)
 		}
 	}
+}
+
+// BenchmarkOpenAndFoldAMillionEvents opens a job of a million records (ten runs of fifty thousand
+// intents and closed steps, three readings each, four steps at a frequency) and folds every run into its
+// state and thresholds. peak-MB is the most that the process ever held.
+func BenchmarkOpenAndFoldAMillionEvents(b *testing.B) {
+	path := million(b, 10)
+	for b.Loop() {
+		foldAll(b, path)
+	}
+	b.ReportMetric(peakMB(), "peak-MB")
+}
+
+// BenchmarkOpenAndFoldOneRunOfAMillionEvents is the same in a single run, larger than any plan makes.
+func BenchmarkOpenAndFoldOneRunOfAMillionEvents(b *testing.B) {
+	path := million(b, 1)
+	for b.Loop() {
+		foldAll(b, path)
+	}
+	b.ReportMetric(peakMB(), "peak-MB")
+}
+
+func foldAll(b *testing.B, path string) {
+	j, err := store.OpenReadOnly(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer j.Close()
+	runs, err := j.Runs()
+	if err != nil {
+		b.Fatal(err)
+	}
+	steps := 0
+	for _, run := range runs {
+		r, err := result.All(j.Records(run.Run, 1))
+		if err != nil || len(r.Thresholds()) == 0 {
+			b.Fatal(err)
+		}
+		steps += len(r.Steps)
+	}
+	if steps != 500000 {
+		b.Fatal(steps)
+	}
+}
+
+// million makes a job of a million records in another process, so that the peak is the reader's.
+func million(b *testing.B, runs int) string {
+	b.Helper()
+	path := filepath.Join(b.TempDir(), "million.provoke")
+	c := exec.Command(os.Args[0])
+	c.Env = append(os.Environ(), "STORE_TEST_MILLION="+path, "STORE_TEST_RUNS="+strconv.Itoa(runs))
+	if out, err := c.CombinedOutput(); err != nil {
+		b.Fatalf("%v: %s", err, out)
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Logf("the job has %.0f MB", float64(info.Size())/1e6)
+	return path
+}
+
+// peakMB is the largest resident size of this process so far; 0 where the system does not tell.
+func peakMB() float64 {
+	data, _ := os.ReadFile("/proc/self/status")
+	_, rest, _ := strings.Cut(string(data), "VmHWM:")
+	var kB float64
+	fmt.Sscan(rest, &kB)
+	return kB / 1e3
+}
+
+func init() {
+	if path := os.Getenv("STORE_TEST_MILLION"); path != "" {
+		otherMillion(path)
+	}
+}
+
+// otherMillion is the other process.
+func otherMillion(path string) {
+	fail := func(err error) {
+		if err != nil {
+			fmt.Println(err)
+			os.Exit(1)
+		}
+	}
+	j, err := store.Create(path)
+	fail(err)
+	runs, err := strconv.Atoi(os.Getenv("STORE_TEST_RUNS"))
+	fail(err)
+	for range runs {
+		w, err := j.NewRun(time.Now(), event.Opened{Program: "test", Points: 125000 / runs})
+		fail(err)
+		for n := 0; n < 500000/runs; {
+			var batch []event.Event
+			for range 5000 {
+				s := step(n / 4).(event.StepClosed)
+				n++
+				s.Step.Number, s.Outcome.Number = n, n
+				batch = append(batch, event.Intent{Step: s.Step, Attempt: 1}, s)
+			}
+			_, err := w.Append(time.Now(), batch...)
+			fail(err)
+		}
+		_, err = w.Close(time.Now(), event.Done, "")
+		fail(err)
+	}
+	fail(j.Close())
+	os.Exit(0)
 }

@@ -53,6 +53,8 @@ type RunCheck struct {
 	Closed  bool   // false: the run is open, or was cut
 	Verdict event.Verdict
 	Late    int64 // notes and attachments after the closing record
+	// Imported: it came from another job, with its number.
+	Imported bool
 	// Problems in words, in the order in which they were met.
 	Problems []string
 	// chains holds what Has looks up.
@@ -87,14 +89,16 @@ func (j *Job) Verify() (Verification, error) {
 	if err != nil {
 		return v, fmt.Errorf("verify %s: %w", shown(j.path), err)
 	}
-	for i, run := range runs {
-		if want := i + 1; run != want && len(v.Problems) == 0 {
-			v.Problems = append(v.Problems, fmt.Sprintf("run %d is missing", want))
-		}
+	want := 1
+	for _, run := range runs {
 		c, err := j.checkRun(run)
 		if err != nil {
 			c.problem("it cannot be read: %v", err)
 		}
+		if run != want && !c.Imported && len(v.Problems) == 0 {
+			v.Problems = append(v.Problems, fmt.Sprintf("run %d is missing", want))
+		}
+		want = run + 1
 		v.Runs = append(v.Runs, c)
 	}
 	if err := j.checkAttachments(&v); err != nil {
@@ -286,6 +290,8 @@ func (c *RunCheck) place(r *raw) {
 		c.name(e.Attachment)
 	case event.LogRead:
 		c.name(e.Attachment)
+	case event.Imported:
+		c.Imported = true
 	case event.Closed:
 		if e.Count != c.Count || e.Head != c.Head {
 			c.problem("the closing record names %d records and another end than the chain has before it", e.Count)
