@@ -29,8 +29,11 @@ type watch struct {
 	last    map[string]judged
 	started time.Time
 	changed chan struct{}
-	running bool
-	tell    func(judged) // told every sample; nil for nobody
+	// asked is when silence was last looked for; listening is from when a monitor's silence counts.
+	asked     time.Time
+	listening map[string]time.Time
+	running   bool
+	tell      func(judged) // told every sample; nil for nobody
 	// resetter brings the DUT back when no monitor can; nil for nothing.
 	resetter Resetter
 }
@@ -44,7 +47,7 @@ type judged struct {
 }
 
 func newWatch(monitors []dut.Monitor, specs []catalog.Monitor) *watch {
-	w := &watch{monitors: monitors, judges: map[string]*dut.Judge{}, last: map[string]judged{}, changed: make(chan struct{}, 1)}
+	w := &watch{monitors: monitors, judges: map[string]*dut.Judge{}, last: map[string]judged{}, listening: map[string]time.Time{}, changed: make(chan struct{}, 1)}
 	for _, m := range monitors {
 		for _, s := range specs {
 			if s.ID == m.ID() {
@@ -218,14 +221,28 @@ func (w *watch) firstBad(since time.Time) (judged, bool) {
 	return w.silent()
 }
 
+// silent names a monitor that has said nothing for longer than its limit.
+//
+// A silence is the product's only while somebody listened: when this process was stopped, or the
+// computer slept, what was said then waits to be read. So a silence counts from when the watch was
+// asked again after a gap of half the limit or more.
 func (w *watch) silent() (judged, bool) {
 	now := time.Now()
+	gap := now.Sub(w.asked)
+	w.asked = now
 	for _, id := range w.order {
 		j := w.judges[id]
 		if j.Silence() == 0 || j.Monitor.Kind == catalog.MonitorOperator {
 			continue
 		}
-		if d := now.Sub(w.latest(id)); d > j.Silence() {
+		if gap > j.Silence()/2 {
+			w.listening[id] = now
+		}
+		heard := w.latest(id)
+		if from := w.listening[id]; from.After(heard) {
+			heard = from
+		}
+		if d := now.Sub(heard); d > j.Silence() {
 			return judged{Sample: dut.Sample{At: now, Monitor: id}, own: now, bad: true, why: j.SilentFor(d)}, true
 		}
 	}
