@@ -438,3 +438,39 @@ func TestResumeGivesTheSameFindings(t *testing.T) {
 		}
 	})
 }
+
+// TestWhereTheLevelIsNotReachedTheThresholdIsStillFound runs where the cable takes much less current than
+// the budget: the drive's ceiling is met at every level, and what the product sees lies below what is
+// asked for. Whatever upsets it within what is allowed has to be found, as a current.
+func TestWhereTheLevelIsNotReachedTheThresholdIsStillFound(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 5}, func(t *testing.T, l *lab) {
+		text := planText("{from: 36 MHz, to: 43 MHz, step: 1.5 %}", "edges: 1 %")
+		o := l.do(strings.Replace(text, "levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}", "", 1))
+		if o.err != nil {
+			t.Fatal(o.err)
+		}
+		l.mustBeOff(o)
+		short, found := 0, 0
+		for _, th := range o.run.Thresholds() {
+			truth := 20*math.Log10(l.sim.Onset(simbench.Original, th.Frequency.Hz(), simbench.CarrierHeldAM)) + 120
+			reached := th.Reached.In()
+			if reached < 79 {
+				short++
+			}
+			if !th.Upset && truth+0.45 < reached {
+				t.Errorf("at %v the product saw %v and is said to be well; the simulator's onset is %.2f dBµA", th.Frequency, th.Reached, truth)
+			}
+			if th.Onset.Exact() {
+				found++
+				if d := th.Onset.In() - truth; d > 0.5+0.3+0.35 || d < -0.45 {
+					t.Errorf("at %v the onset is %v, the simulator's %.2f dBµA", th.Frequency, th.Onset, truth)
+				}
+			} else if th.Upset {
+				t.Errorf("at %v the onset is %v, although levels below it were tried", th.Frequency, th.Onset)
+			}
+		}
+		if short == 0 || found == 0 {
+			t.Errorf("%d frequencies short of the level, %d onsets: the test tests nothing", short, found)
+		}
+	})
+}

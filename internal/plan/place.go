@@ -54,6 +54,7 @@ type place struct {
 	upset      depth // lowest level that upset
 	upsetShort bool  // the level of that upset was not reached: the DUT saw less
 	short      bool  // a trial without upset did not reach its level
+	held       depth // highest level that was asked for without being reached, and did not upset
 	skipped    bool
 	latched    bool // the last upset at the lowest level had to be reset
 	trials     int  // at the lowest level that upset
@@ -79,7 +80,7 @@ type place struct {
 
 func newPlace(p Point) *place {
 	return &place{
-		point: p, guess: unknown, hysteresis: unknown, first: unknown, pass: unknown, upset: unknown,
+		point: p, guess: unknown, hysteresis: unknown, first: unknown, pass: unknown, upset: unknown, held: unknown,
 		stillUpset: unknown, well: unknown, window: unknown,
 	}
 }
@@ -89,6 +90,18 @@ func (p *place) failing() bool { return p.upset != unknown || p.windowUpset }
 
 // tested reports that at least one exposure says something.
 func (p *place) tested() bool { return p.failing() || p.pass != unknown || p.short }
+
+// stood returns the highest level that did not upset, reached or not: where the search stands. What
+// was not reached says nothing about its level, but the level above it still brings more.
+func (p *place) stood() depth {
+	switch {
+	case p.held == unknown:
+		return p.pass
+	case p.pass == unknown:
+		return p.held
+	}
+	return min(p.pass, p.held)
+}
 
 // bracketed reports that the onset is known to the resolution.
 func (p *place) bracketed() bool {
@@ -134,6 +147,9 @@ func (p *place) recordTrial(d depth, o Outcome) {
 	case o.Upset:
 	case o.NotReached:
 		p.short = true
+		if p.held == unknown || d < p.held {
+			p.held = d
+		}
 	case p.pass == unknown || d < p.pass:
 		p.pass = d
 	}

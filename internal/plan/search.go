@@ -87,11 +87,11 @@ func (s search) trial(p *place) (depth, bool) {
 	switch {
 	case p.upset == unknown:
 		return s.rise(p)
-	case !s.onset, p.added && !s.edgeOnset, p.short:
+	case !s.onset, p.added && !s.edgeOnset:
 		return 0, false
-	case p.pass == unknown:
+	case p.stood() == unknown:
 		return s.fall(p)
-	case p.pass-p.upset <= 1:
+	case p.stood()-p.upset <= 1:
 		return 0, false
 	}
 	return s.between(p), true
@@ -100,10 +100,11 @@ func (s search) trial(p *place) (depth, bool) {
 // rise goes up while nothing upset: at once to the level wanted, or, beside a failing neighbour,
 // from below the expected onset to it and on to the level wanted, doubling the steps up to approach.
 func (s search) rise(p *place) (depth, bool) {
+	stood := p.stood()
 	switch {
-	case p.short || p.pass == 0:
+	case stood == 0:
 		return 0, false
-	case p.pass == unknown:
+	case stood == unknown:
 		if p.beside && s.onset {
 			return p.start, true
 		}
@@ -111,14 +112,14 @@ func (s search) rise(p *place) (depth, bool) {
 	}
 	var to depth
 	switch expected := p.guess + 1; {
-	case p.pass > expected:
+	case stood > expected:
 		to = expected
-	case p.pass == expected:
+	case stood == expected:
 		to = p.guess
 	default:
-		to = p.pass - (expected - p.pass)
+		to = stood - (expected - stood)
 	}
-	return max(to, p.pass-s.approach, 0), true
+	return max(to, stood-s.approach, 0), true
 }
 
 // fall goes down while everything upset, doubling the distance from the first trial.
@@ -131,14 +132,15 @@ func (s search) fall(p *place) (depth, bool) {
 
 // between halves the gap between the lowest upset and the highest pass, trying the guess first.
 func (s search) between(p *place) depth {
-	inside := func(d depth) bool { return d > p.upset && d < p.pass }
+	stood := p.stood()
+	inside := func(d depth) bool { return d > p.upset && d < stood }
 	switch {
 	case p.beside && inside(p.guess+1):
 		return p.guess + 1
 	case p.beside && inside(p.guess):
 		return p.guess
 	}
-	return (p.upset + p.pass) / 2
+	return (p.upset + stood) / 2
 }
 
 func (s search) confirmWanted(p *place) bool {

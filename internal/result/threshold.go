@@ -198,12 +198,13 @@ func (p *Point) withstood() (rf.Current, Origin) {
 // onset fills in the onset as the lowest current measured at its offset, and what stood below it.
 func (p *Point) onset(t *Threshold, found plan.Offset, resolution rf.Gain) {
 	t.OnsetOffset = found.Gain
+	at := p.onsetPosition(found.Gain, resolution)
 	var below *Step
 	for _, s := range p.Steps {
 		if !s.exposed() {
 			continue
 		}
-		d := s.position() - found.Gain
+		d := s.position() - at
 		switch {
 		case s.Outcome.Upset && same(s.Step.Offset, found.Gain, resolution):
 			if level, origin := s.Level(); level.Known() && (!t.Onset.Known() || level.DB() < t.Onset.DB()) {
@@ -217,8 +218,24 @@ func (p *Point) onset(t *Threshold, found plan.Offset, resolution rf.Gain) {
 	}
 	if below != nil {
 		t.Below, _ = below.Level()
-		t.Bracket = found.Gain - below.position()
+		t.Bracket = at - below.position()
 	}
+	// A level that was not reached bounds nothing on the scale of offsets, but where what the product
+	// saw was measured, and what it stood just below it too, the onset is known as a current.
+	if found.Bound == rf.AtMost && at < found.Gain && below != nil && t.Bracket <= resolution*3/2 && t.OnsetOrigin == Measured && t.Below.Exact() {
+		t.Onset = t.Onset.WithBound(rf.Exactly)
+	}
+}
+
+// onsetPosition is the lowest position of the upsets at the onset's offset.
+func (p *Point) onsetPosition(offset, resolution rf.Gain) rf.Gain {
+	at := offset
+	for _, s := range p.Steps {
+		if s.exposed() && s.Outcome.Upset && same(s.Step.Offset, offset, resolution) {
+			at = min(at, s.position())
+		}
+	}
+	return at
 }
 
 // same reports that two offsets are the same number of whole resolution steps.
