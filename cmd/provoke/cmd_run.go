@@ -48,10 +48,10 @@ func (c *runCommand) Run(w *world) error {
 		return err
 	}
 	switch {
-	case res.Verdict == event.Incomplete:
-		return withCode(exitIncomplete, fmt.Errorf("%s", res.Why))
 	case c.FailOnUpset && res.Upsets > 0:
 		return withCode(exitUpset, fmt.Errorf("the product upset"))
+	case res.Verdict == event.Incomplete:
+		return withCode(exitIncomplete, fmt.Errorf("%s", res.Why))
 	}
 	return nil
 }

@@ -474,3 +474,20 @@ func TestWhereTheLevelIsNotReachedTheThresholdIsStillFound(t *testing.T) {
 		}
 	})
 }
+
+func TestACalibrationNoticesThatTheClampIsNotInTheJig(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+		moved := false
+		l.progress = func(s engine.Status) {
+			if s.Done == 2 && !moved { // somebody takes the clamp out and closes it round the cable
+				moved = true
+				l.sim.SetFixture(simbench.Cable)
+			}
+		}
+		o := l.do(jigPlan)
+		if !errors.Is(o.err, engine.ErrNotInJig) || o.Verdict != event.Failed {
+			t.Errorf("%s: %v", o.Verdict, o.err)
+		}
+		l.mustBeOff(o)
+	})
+}

@@ -52,13 +52,31 @@ func (r *run) lookWithoutRF(ctx context.Context) (event.StepClosed, error) {
 
 // calibrate brings the current in the jig to the level and records the drive that did it.
 func (r *run) calibrate(ctx context.Context, step plan.Step) (event.StepClosed, error) {
+	r.tell("calibrating")
 	at, err := r.bring(ctx, step, level.Modulation{})
 	if err != nil {
 		return event.StepClosed{}, err
 	}
 	c := r.closed(at)
 	c.Outcome.Exposures = 0
-	return c, nil
+	return c, r.inJig(step, at)
+}
+
+// ErrNotInJig is wrapped when a calibration's current is not what the budget says of the jig.
+var ErrNotInJig = errors.New("the current is not that of the jig")
+
+// inJig compares a calibrated current with the budget: a jig is known, so a current that lies further
+// off than first light allows is that of something else, such as the clamp still on the cable.
+func (r *run) inJig(step plan.Step, at reached) error {
+	if r.onCable() || !at.current.Exact() || !at.predicted.Exact() {
+		return nil
+	}
+	off, _ := at.current.Minus(at.predicted)
+	if off <= r.cfg.Plan.FirstLightAllowed && off >= -r.cfg.Plan.FirstLightAllowed {
+		return nil
+	}
+	return fmt.Errorf("%w: at %v the probe reads %v at a drive of %v, %v from the budget's %v (allowed %v): is the clamp closed in the %s, and the probe with it?",
+		ErrNotInJig, step.Point.Frequency, at.current, at.drive, off, at.predicted, r.cfg.Plan.FirstLightAllowed, r.cfg.Plan.Fixture)
 }
 
 // closed starts the record of a step from what was reached.
