@@ -234,11 +234,14 @@ func (s *HandSource) Lower(ctx context.Context, to rf.Power) error {
 	return nil
 }
 
-// Unmodulate asks for modulation to be switched off.
-func (s *HandSource) Unmodulate(ctx context.Context) error {
+// Rest asks for a lower level, and for amplitude modulation to be switched off then.
+func (s *HandSource) Rest(ctx context.Context, to rf.Power) error {
+	if err := s.Lower(ctx, to); err != nil {
+		return err
+	}
 	now := s.now()
-	if now.Output && now.Modulation.Kind == level.Pulse {
-		return fmt.Errorf("%s: switch pulse modulation off with the output on: the mean power rises: %w", s.name, ErrWouldRaise)
+	if now.Modulation.Kind != level.AM {
+		return nil
 	}
 	if err := s.simple(ctx, "SWITCH MODULATION OFF", "modulation off (CW)"); err != nil {
 		return err

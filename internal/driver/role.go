@@ -20,8 +20,9 @@ type Source interface {
 	Apply(ctx context.Context, c guard.Cleared) error
 	// Lower sets a level that is not above the last one that was applied; it refuses otherwise.
 	Lower(ctx context.Context, to rf.Power) error
-	// Unmodulate switches modulation off.
-	Unmodulate(ctx context.Context) error
+	// Rest lowers the level like Lower and switches amplitude modulation off, in this order and in one
+	// exchange. A pulse stays on: without it the mean power rises.
+	Rest(ctx context.Context, to rf.Power) error
 	Close() error
 }
 

@@ -667,7 +667,12 @@ func describe(m level.Modulation) string {
 }
 
 // Lower sets a level that is not above the present one; otherwise the error wraps ErrWouldRaise.
-func (s *source) Lower(ctx context.Context, to rf.Power) error {
+func (s *source) Lower(ctx context.Context, to rf.Power) error { return s.lower(ctx, to, false) }
+
+// Rest lowers the level and switches amplitude modulation off; a pulse stays on.
+func (s *source) Rest(ctx context.Context, to rf.Power) error { return s.lower(ctx, to, true) }
+
+func (s *source) lower(ctx context.Context, to rf.Power, rest bool) error {
 	down, err := Settable(s.spec, to)
 	if err != nil {
 		return fmt.Errorf("%s: lower the level: %w", s.name, err)
@@ -685,28 +690,13 @@ func (s *source) Lower(ctx context.Context, to rf.Power) error {
 		h.Pin()
 		want := s.known.Setting
 		want.Level = down
-		return s.tell(h, []string{s.level(down, s.known.Modulation)}, s.brief(), want)
-	})
-}
-
-// Unmodulate switches modulation off. From a pulse with the output on that raises the mean power, and
-// the error wraps ErrWouldRaise: switch the output off first.
-func (s *source) Unmodulate(ctx context.Context) error {
-	return s.hold(ctx, func(h *speech) error {
-		if err := s.lookIfLost(h); err != nil {
-			return err
+		// Where modulation halves the carrier, switching it off doubles what is left if the level was refused.
+		if !rest || want.Modulation.Kind != level.AM || s.halved(want.Modulation) > 0 {
+			return s.tell(h, []string{s.level(down, want.Modulation)}, s.brief(), want)
 		}
-		if s.known.Output && s.known.Modulation.Kind == level.Pulse {
-			return fmt.Errorf("%s: switch pulse modulation off with the output on: the mean power rises: %w", s.name, ErrWouldRaise)
-		}
-		h.Pin()
-		want := s.known.Setting
 		want.Modulation = level.Modulation{Kind: level.CW}
-		var units []string
-		if s.halved(s.known.Modulation) > 0 {
-			units = append(units, s.level(s.known.Level, level.Modulation{}))
-		}
-		return s.tell(h, append(units, s.table.each(s.table.having(AMOff, PulseOff)...)...), s.whole(), want)
+		units := append([]string{s.level(down, want.Modulation)}, s.table.each(s.table.having(AMOff)...)...)
+		return s.tell(h, units, s.whole(), want)
 	})
 }
 

@@ -387,17 +387,26 @@ func TestLowerOnlyLowers(t *testing.T) {
 	}
 }
 
-func TestSwitchingPulseModulationOffRaisesTheMeanPower(t *testing.T) {
+func TestRestTakesAmplitudeModulationOffAndLeavesAPulseOn(t *testing.T) {
 	b := newBench(t, simbench.Config{Generator: simbench.SignalGenerator})
 	o, _ := on(b, "source")
 	s := openSource(t, signalGenerator(), o)
-	g := guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30), Output: true, Modulation: level.Modulation{Kind: level.Pulse, Duty: 0.1, Rate: 200}}
-	must(t, driver.ApplySetting(t.Context(), s, g))
-	if err := s.Unmodulate(t.Context()); !errors.Is(err, driver.ErrWouldRaise) {
-		t.Errorf("got %v", err)
+	for _, c := range []struct{ on, left level.Modulation }{
+		{level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000}, level.Modulation{Kind: level.CW}},
+		{level.Modulation{Kind: level.Pulse, Duty: 0.1, Rate: 200}, level.Modulation{Kind: level.Pulse, Duty: 0.1, Rate: 200}},
+	} {
+		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30), Output: true, Modulation: c.on}))
+		must(t, s.Rest(t.Context(), rf.DBm(-50)))
+		state, err := s.State(t.Context())
+		must(t, err)
+		if d, _ := state.Level.Minus(rf.DBm(-50)); state.Modulation != c.left || math.Abs(d.DB()) > 0.02 || !state.Output {
+			t.Errorf("after %+v it rests at %+v", c.on, state.Setting)
+		}
+		if err := s.Rest(t.Context(), rf.DBm(-40)); !errors.Is(err, driver.ErrWouldRaise) {
+			t.Errorf("rest went up: %v", err)
+		}
 	}
 	must(t, s.OutputOff(t.Context()))
-	must(t, s.Unmodulate(t.Context()))
 }
 
 func TestTheFirstUseOfAnOutputIsConfirmedBeforeItGoesOn(t *testing.T) {

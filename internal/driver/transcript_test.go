@@ -229,8 +229,8 @@ func workSource(t *testing.T, s driver.Source) {
 	must(t, driver.ApplySetting(ctx, s, on))
 	on.Modulation, on.Level = am80, rf.DBm(-20.204)
 	must(t, driver.ApplySetting(ctx, s, on))
-	must(t, s.Unmodulate(ctx))
-	must(t, s.Lower(ctx, rf.DBm(-30)))
+	must(t, s.Lower(ctx, rf.DBm(-25)))
+	must(t, s.Rest(ctx, rf.DBm(-30)))
 	on.Level, on.Modulation = rf.DBm(-30), level.Modulation{Kind: level.Pulse, Duty: 0.5, Rate: 200}
 	must(t, driver.ApplySetting(ctx, s, on))
 	state, err := s.State(ctx)

@@ -109,6 +109,19 @@ func (r *run) lower(ctx context.Context, to rf.Power) error {
 	return nil
 }
 
+// leave takes the carrier down at the end of a dwell, and amplitude modulation off with it.
+func (r *run) leave(ctx context.Context, to rf.Power) error {
+	if err := r.cfg.Rig.Source.Rest(ctx, to); err != nil {
+		return r.instrument("lower the level", err)
+	}
+	r.guard.Lowered(to)
+	r.at.Level = to
+	if r.at.Modulation.Kind == level.AM {
+		r.at.Modulation = level.Modulation{}
+	}
+	return nil
+}
+
 func (r *run) atLeastMinimum(p rf.Power) rf.Power {
 	if r.bench.Source.Minimum.Above(p) {
 		return r.bench.Source.Minimum

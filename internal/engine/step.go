@@ -130,7 +130,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 			bad, upset, err = r.lookAfter(ctx, at.on)
 		}
 		if err == nil && !upset && !r.byHand() {
-			if err = r.lower(ctx, r.atLeastMinimum(r.roundDown(carrier.Sub(restBelow)))); err == nil {
+			if err = r.leave(ctx, r.atLeastMinimum(r.roundDown(carrier.Sub(restBelow)))); err == nil {
 				bad, upset, err = r.lookAfter(ctx, at.on)
 			}
 		}
