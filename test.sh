@@ -39,7 +39,7 @@ step "build without cgo, linux/arm64" cross linux arm64
 
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
-go test -count=1 -v -timeout 15m "$@" ./... >"$log" 2>&1 || status=1
+go test -count=1 -v -timeout 10m "$@" ./... >"$log" 2>&1 || status=1
 grep -E '^(ok|FAIL|panic:)' "$log"
 if [ $status != 0 ]; then
   echo "--- what failed:"
@@ -50,4 +50,10 @@ skipped=$(grep -c 'outside check skipped' "$log" || true)
 echo "outside checks skipped: $skipped"
 grep -E 'outside check skipped' "$log" | sort | uniq -c
 if [ "${CI:-}" = true ] && [ "$skipped" != 0 ]; then echo "FAIL  a skipped outside check is a failure in CI"; status=1; fi
+if [ $status != 0 ]; then # once more, short, at the end: a log that is cut keeps its end
+  echo "--- in short:"
+  grep -hE '^\s*--- FAIL|^panic:|\[build failed\]|DATA RACE' "$log" | sort | uniq -c
+  grep -A12 -h 'running tests:' "$log" | grep -E '^\s+Test' | sed 's/^/was running when the time was up:/'
+  grep -B1 -A6 -hE '^\s*--- FAIL' "$log" | grep -E '_test\.go:[0-9]+: ' | grep -v 'figure: ' | cut -c1-400 | head -40
+fi
 exit $status

@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"os"
@@ -8,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"provoke/internal/web"
 	"provoke/internal/web/browser"
@@ -27,7 +29,10 @@ func axeCore(t *testing.T) string {
 		missing("there is no npm to install axe-core with")
 	}
 	dir := t.TempDir()
-	cmd := exec.Command("npm", "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", dir, "axe-core@4")
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, "npm", "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", dir, "axe-core@4")
+	cmd.WaitDelay = time.Second // npm's own children may hold its output
 	if out, err := cmd.CombinedOutput(); err != nil {
 		missing(fmt.Sprintf("npm could not install axe-core: %v: %.300s", err, out))
 	}

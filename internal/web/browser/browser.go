@@ -20,8 +20,12 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// Patience is how long a page may take for what a test waits for.
-const Patience = 15 * time.Second
+// Patience is how long a page may take for what a test waits for; Life is how long a browser may live.
+// Nothing here waits longer, so that a browser that hangs fails its own test and says where.
+const (
+	Patience = 15 * time.Second
+	Life     = 5 * time.Minute
+)
 
 // Page is one tab of a browser of its own.
 type Page struct {
@@ -51,12 +55,21 @@ func Open(t testing.TB) *Page {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("hide-scrollbars", true),
 		chromedp.Flag("js-flags", "--expose-gc"), chromedp.Flag("enable-precise-memory-info", true))
-	actx, cancelAll := chromedp.NewExecAllocator(context.Background(), opts...)
+	born, die := context.WithTimeoutCause(context.Background(), Life, fmt.Errorf("the browser has lived for %v", Life))
+	actx, cancelAll := chromedp.NewExecAllocator(born, opts...)
 	ctx, cancel := chromedp.NewContext(actx)
 	p := &Page{t: t, ctx: ctx}
-	t.Cleanup(func() { cancelAll(); cancel() }) // not the other way: a page may ask whether to leave it
-	if err := chromedp.Do(ctx); err != nil {
-		t.Fatalf("start the browser: %v", err)
+	t.Cleanup(func() { // in this order: a page may ask whether to leave it
+		die()
+		within(t, "end the browser", func() { cancelAll(); cancel() })
+	})
+	within(t, "start the browser", func() {
+		if err := chromedp.Do(ctx); err != nil {
+			t.Errorf("start the browser: %v", err)
+		}
+	})
+	if t.Failed() {
+		t.FailNow()
 	}
 	go func() { // "leave this page?" is answered with yes
 		for _, err := range chromedp.Events(ctx, page.JavascriptDialogOpening) {
@@ -81,8 +94,25 @@ func Open(t testing.TB) *Page {
 			}
 		}
 	}()
-	<-ready
+	within(t, "listen to the browser's console", func() { <-ready })
 	return p
+}
+
+// within fails a test that waits longer than four times Patience for something that cannot be told to end.
+func within(t testing.TB, what string, f func()) {
+	t.Helper()
+	done := make(chan struct{})
+	go func() { defer close(done); f() }()
+	select {
+	case <-done:
+	case <-time.After(4 * Patience):
+		t.Errorf("%s: not done after %v", what, 4*Patience)
+	}
+}
+
+// briefly is a context that ends after so many times Patience.
+func (p *Page) briefly(times int) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(p.ctx, time.Duration(times)*Patience)
 }
 
 func (p *Page) complain(what string) {
@@ -102,11 +132,13 @@ func (p *Page) Complaints() []string {
 
 func (p *Page) do(what string, steps ...chromedp.Action[chromedp.Void]) {
 	p.t.Helper()
-	ctx, cancel := context.WithTimeout(p.ctx, Patience)
+	ctx, cancel := p.briefly(1)
 	defer cancel()
 	if err := chromedp.Do(ctx, steps...); err != nil {
 		text := ""
-		if body, e := chromedp.Run(p.ctx, chromedp.Evaluate[string](`document.body?.innerText.slice(0, 1500) ?? ""`)); e == nil {
+		ctx, cancel := p.briefly(1)
+		defer cancel()
+		if body, e := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body?.innerText.slice(0, 1500) ?? ""`)); e == nil {
 			text = "\nthe page says:\n" + body
 		}
 		p.t.Fatalf("%s: %v%s", what, err, text)
@@ -161,7 +193,7 @@ func (p *Page) Eval(expression string) {
 // Value returns the value of an expression; a promise is awaited.
 func Value[T any](p *Page, expression string) T {
 	p.t.Helper()
-	ctx, cancel := context.WithTimeout(p.ctx, 4*Patience)
+	ctx, cancel := p.briefly(4)
 	defer cancel()
 	text, err := chromedp.Run(ctx, chromedp.Evaluate[string](`(async () => JSON.stringify(await (`+expression+`) ?? null))()`, chromedp.EvalAwaitPromise))
 	if err != nil {
@@ -177,7 +209,9 @@ func Value[T any](p *Page, expression string) T {
 // Run runs a script of any length, such as a library, and throws its value away.
 func (p *Page) Run(script string) {
 	p.t.Helper()
-	if _, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](script+"\n;true")); err != nil {
+	ctx, cancel := p.briefly(4)
+	defer cancel()
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](script+"\n;true")); err != nil {
 		p.t.Fatalf("run a script: %v", err)
 	}
 }
@@ -221,7 +255,9 @@ func (p *Page) Dark(dark bool) {
 	if dark {
 		scheme = "dark"
 	}
-	_, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
+	ctx, cancel := p.briefly(1)
+	defer cancel()
+	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
 		{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
 	if err != nil {
 		p.t.Fatalf("set the colours: %v", err)
@@ -235,7 +271,7 @@ func (p *Page) Shot(file string, whole bool) {
 	if whole {
 		action = chromedp.FullScreenshot(100)
 	}
-	ctx, cancel := context.WithTimeout(p.ctx, Patience)
+	ctx, cancel := p.briefly(1)
 	defer cancel()
 	data, err := chromedp.Run(ctx, action)
 	if err == nil {
