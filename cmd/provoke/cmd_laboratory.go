@@ -4,12 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 
 	"provoke/internal/analysis"
 	"provoke/internal/event"
+	"provoke/internal/report"
 	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
@@ -19,7 +19,7 @@ import (
 type laboratoryCommand struct {
 	Job        string      `arg:"" help:"Job file."`
 	File       string      `arg:"" optional:"" help:"What the laboratory reported: YAML or CSV. Left out: what the job holds of it."`
-	Number     int         `name:"run" placeholder:"N" help:"Run of the product as the laboratory had it; the newest exposure when not given."`
+	Number     int         `name:"run" placeholder:"N" help:"Run of the product as the laboratory had it; when not given, the exposure with the most frequencies before which nothing was changed."`
 	Confidence rf.Fraction `default:"95 %" help:"Confidence that the laboratory passes."`
 	JSON       bool        `name:"json" help:"Print the documented JSON shape."`
 }
@@ -51,7 +51,7 @@ func (c *laboratoryCommand) Run(w *world) error {
 	}
 	defer job.Close()
 	tellLeftBehind(w, job)
-	r, _, err := readChosen(w, job, c.Number)
+	r, err := c.chosen(w, job)
 	if err != nil {
 		return fmt.Errorf("laboratory beside %s: %w", c.Job, err)
 	}
@@ -63,6 +63,26 @@ func (c *laboratoryCommand) Run(w *world) error {
 		return printJSON(w.stdout, laboratoryShape(l))
 	}
 	return printBeside(w.stdout, l)
+}
+
+// chosen reads the run of the product as the laboratory had it.
+func (c *laboratoryCommand) chosen(w *world, job *store.Job) (result.Run, error) {
+	number := c.Number
+	if number == 0 {
+		infos, err := job.Runs()
+		if err != nil {
+			return result.Run{}, damage(err)
+		}
+		var known []result.Run
+		for _, i := range infos {
+			known = append(known, result.Run{Number: i.Run, Opened: i.Opened})
+		}
+		if number = analysis.AsReceived(known); number == 0 {
+			return result.Run{}, errors.New("the job holds no exposure of the product: run a plan of kind exposure first")
+		}
+	}
+	r, _, err := readChosen(w, job, number)
+	return r, err
 }
 
 // besideLaboratory reads a report, or takes the job's newest, and holds it against a run.
@@ -110,59 +130,20 @@ func reported(w *world, job *store.Job, file string) (event.LaboratoryFailures, 
 	return lab, list.Err()
 }
 
-// assumedLaboratory and assumedBench are standard uncertainties where nothing is known: common
-// practice, no single source.
-const (
-	assumedLaboratory rf.Gain = 1.0
-	assumedBench      rf.Gain = 1.0
-)
-
 // certaintyOf gathers how well both levels are known.
 func certaintyOf(w *world, job *store.Job, r result.Run, lab event.LaboratoryFailures, confidence rf.Fraction) (analysis.Certainty, error) {
-	c := analysis.Certainty{Confidence: confidence, Laboratory: assumedLaboratory, AssumedLaboratory: true}
-	if lab.Expanded > 0 && lab.K > 0 {
-		c.Laboratory, c.AssumedLaboratory = lab.Expanded/rf.Gain(lab.K), false
+	bench, err := benchOfRun(job, r)
+	var same []result.Run
+	if err != nil {
+		bench = nil // both levels are then told as assumed
+	} else if same, err = repeatsOf(w, job, r); err != nil {
+		return analysis.Certainty{}, err
 	}
-	freedom := math.Inf(1)
-	c.AssumedBench = true
-	c.Bench = func(rf.Frequency) rf.Gain { return assumedBench }
-	if bench, err := benchOfRun(job, r); err == nil {
-		same, err := repeatsOf(w, job, r)
-		if err != nil {
-			return c, err
-		}
-		var spread analysis.Transfers
-		if len(same) > 1 {
-			spread = analysis.RepeatedTransfer(same)
-		}
-		known := map[rf.Frequency]rf.Gain{}
-		for _, t := range r.Thresholds() {
-			u, err := uncertainty.OfCurrent(bench, t.Frequency, uncertainty.Conditions{Repeated: spread.At}, confidence)
-			if err == nil {
-				known[t.Frequency] = rf.Gain(u.Combined.Standard)
-				freedom = min(freedom, u.Combined.Freedom)
-			}
-		}
-		if c.AssumedBench = len(known) == 0; !c.AssumedBench {
-			c.Bench = func(f rf.Frequency) rf.Gain { return nearest(known, f) }
-		}
-	}
-	var err error
-	if c.Factor, err = uncertainty.OneSidedFactor(confidence, freedom); err != nil {
+	c, err := uncertainty.CertaintyOf(bench, r, same, lab, confidence)
+	if err != nil {
 		return c, withCode(exitUsage, fmt.Errorf("--confidence: %w", err))
 	}
 	return c, nil
-}
-
-// nearest returns the figure at the nearest frequency.
-func nearest(known map[rf.Frequency]rf.Gain, f rf.Frequency) rf.Gain {
-	best, away := rf.Gain(0), math.Inf(1)
-	for g, u := range known {
-		if d := math.Abs(math.Log(float64(g / f))); d < away || d == away && u > best {
-			best, away = u, d
-		}
-	}
-	return best
 }
 
 func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
@@ -179,16 +160,8 @@ func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
 	t := table(out)
 	fmt.Fprintln(t, "laboratory failed at\tlevel\tstands for\ton the bench\tonset\tat\timplies\tpublished\ta fix must show\tof that margin")
 	for _, p := range l.Points {
-		asks := p.Asks.Linear()
-		if p.AsksHigh != p.Asks {
-			asks = fmt.Sprintf("%s to %s, indicative", p.Asks.Linear(), p.AsksHigh.Linear())
-		}
-		fate := string(p.Fate)
-		if p.Exposed > 0 {
-			fate += fmt.Sprintf(" (%d of %s upset)", p.Upset, count(p.Exposed, "frequency", "frequencies"))
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), asks, fate, p.Onset, p.At,
-			perUnit(p.PerUnit, p.Unit), publishedRange(p), p.Required, p.Margin.Text(1))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), report.AsksWords(p), report.FateWords(p), p.Onset, p.At,
+			report.PerUnitWords(p), report.PublishedWords(p), p.Required, p.Margin.Text(1))
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -212,20 +185,6 @@ func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
 		fmt.Fprintf(out, "  %s, lowest onset %v at %v: %s\n", analysis.Span(b.Band), b.Lowest.Onset, b.Lowest.Frequency, b.Why)
 	}
 	return nil
-}
-
-func perUnit(i rf.Current, unit string) string {
-	if !i.Known() || unit == "" {
-		return "–"
-	}
-	return i.Linear() + " per " + unit
-}
-
-func publishedRange(p analysis.LaboratoryPoint) string {
-	if p.Unit == "" {
-		return "–"
-	}
-	return fmt.Sprintf("%s to %s per %s", p.PublishedLow.Linear(), p.PublishedHigh.Linear(), p.Unit)
 }
 
 // The shapes of --json.

@@ -115,6 +115,29 @@ func CompareLaboratory(lab event.LaboratoryFailures, r result.Run, c Certainty) 
 	return out, nil
 }
 
+// AsReceived returns the number of the exposure that shows the product as a laboratory had it: of those
+// before which nothing was changed, the one with the most frequencies, and the newest of equals; where
+// something was changed before every one, the oldest; 0 for none. The runs need no more than their
+// number and how they were opened.
+func AsReceived(runs []result.Run) int {
+	best, most, oldest := 0, -1, 0
+	for _, r := range runs {
+		if r.Opened.RunKind != plan.Exposure {
+			continue
+		}
+		if oldest == 0 {
+			oldest = r.Number
+		}
+		if r.Opened.Changed == "" && r.Opened.Points >= most {
+			best, most = r.Number, r.Opened.Points
+		}
+	}
+	if best == 0 {
+		return oldest
+	}
+	return best
+}
+
 // slack is how far beside a reported frequency the bench counts as the same: half a step of 1 %.
 const slack = 0.005
 

@@ -99,12 +99,6 @@ func number(sections []section) {
 	}
 }
 
-func (p *page) laboratorySection() section {
-	s := section{ID: "laboratory", Title: "The laboratory's report"}
-	s.table(p.Laboratory)
-	return s
-}
-
 func (p *page) compareSection() section {
 	s := section{ID: "compare", Title: "Before and after"}
 	c := p.Comparison

@@ -64,6 +64,9 @@ func Tables(j Job) ([]Table, error) {
 
 func (p *page) tables() []Table {
 	tables := []Table{p.Runs}
+	if p.Beside != nil {
+		tables = append(tables, LaboratoryTables(*p.Beside)...)
+	}
 	if p.Comparison != nil {
 		tables = append(tables, p.Comparison.Tables()...)
 	}
@@ -102,6 +105,7 @@ type page struct {
 	Cautions   []string
 	Journal    Table
 	Pictures   []picture
+	Beside     *analysis.BesideLaboratory // the laboratory's report beside the bench; nil for none
 	// Attachments lists every file that joined the runs.
 	Attachments, Files, Laboratory Table
 	Sections                       []section
@@ -141,6 +145,9 @@ func newPage(j Job) (*page, error) {
 	p.Setup = newSetupPart(j, detailed)
 	p.Bench = p.Setup.bench
 	p.Files, p.Laboratory = filesTable(j.Runs), laboratoryTable(j.Runs)
+	if l, _, ok := beside(j); ok {
+		p.Beside = &l
+	}
 	p.summarise()
 	p.attach(j)
 	p.Sections = p.sections()
