@@ -53,7 +53,8 @@ func (l *statusLine) ask(s engine.Status) {
 // wipe takes the status line away before something else is printed.
 func (l *statusLine) wipe() {
 	if l.terminal && l.width > 0 {
-		fmt.Fprintf(l.w, "\r%s\r", strings.Repeat(" ", l.width))
+		overwrite(l.w, strings.Repeat(" ", l.width))
+		overwrite(l.w, "")
 		l.width = 0
 	}
 }

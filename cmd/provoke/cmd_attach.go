@@ -27,7 +27,7 @@ func (c *attachCommand) Run(w *world) error {
 	return annotate(w, c.Job, c.Number, func(job *store.Job) ([]event.Event, error) {
 		var events []event.Event
 		for _, name := range c.Files {
-			bytes, err := os.ReadFile(name)
+			bytes, err := readFile(name, store.MaxAttachment)
 			if err != nil {
 				return nil, fmt.Errorf("attach %s: %w", event.Printable(name), err)
 			}

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"text/tabwriter"
 
 	"provoke/internal/catalog"
@@ -120,7 +119,7 @@ func (c *budgetCommand) load() (*budget, error) {
 
 // loadPlanAlone reads a plan file without the bench that it names.
 func loadPlanAlone(file string) (*plan.Plan, problem.List, error) {
-	data, err := os.ReadFile(file)
+	data, err := readText(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the plan file: %w", err)
 	}

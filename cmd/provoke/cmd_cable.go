@@ -81,7 +81,7 @@ func (c *cableCommand) Run(w *world) error {
 
 // loadCable reads a cable file with everything that it names.
 func loadCable(file string) (*cable.Cable, problem.List, error) {
-	data, err := os.ReadFile(file)
+	data, err := readText(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the cable file: %w", err)
 	}

@@ -65,7 +65,7 @@ func readSweeps(w *world, names []string) ([]*touchstone.Network, []sourceJSON, 
 	var sources []sourceJSON
 	var all problem.List
 	for _, name := range names {
-		data, err := os.ReadFile(name)
+		data, err := readTable(name)
 		if err != nil {
 			return nil, nil, fmt.Errorf("cannot read the sweep: %w", err)
 		}
@@ -507,7 +507,7 @@ func (c *characteriseLinearity) levels(w *world) ([]jig.DriveLevel, error) {
 	case c.File == "":
 		return nil, withCode(exitUsage, errors.New("give a CSV file of readings, or --job with --runs"))
 	}
-	data, err := os.ReadFile(c.File)
+	data, err := readTable(c.File)
 	if err != nil {
 		return nil, fmt.Errorf("read the readings: %w", err)
 	}

@@ -5,7 +5,6 @@ import (
 	"io"
 	"math"
 	"math/cmplx"
-	"os"
 	"text/tabwriter"
 
 	"provoke/internal/cable"
@@ -40,7 +39,7 @@ internal/cable/testdata has a commented sample file.
 
 // Run computes and prints.
 func (c *decouplingCommand) Run(w *world) error {
-	data, err := os.ReadFile(c.File)
+	data, err := readText(c.File)
 	if err != nil {
 		return fmt.Errorf("read the decoupling file: %w", err)
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"provoke/internal/design"
@@ -55,7 +54,7 @@ as "3 Lorentz" may be fitted to it (model: …), and its fit error is printed.
 }
 
 func (c *designClamp) Run(w *world) error {
-	data, err := os.ReadFile(c.File)
+	data, err := readText(c.File)
 	if err != nil {
 		return fmt.Errorf("read the clamp file: %w", err)
 	}

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"io"
-	"os"
 
 	"provoke/internal/analysis"
 	"provoke/internal/curve"
@@ -73,7 +72,7 @@ func (c *explainCommand) harmonics(w *world, job *store.Job, r result.Run) (evid
 		if name == "" {
 			continue
 		}
-		data, err := os.ReadFile(name)
+		data, err := readTable(name)
 		if err != nil {
 			return nil, fmt.Errorf("read the harmonics: %w", err)
 		}

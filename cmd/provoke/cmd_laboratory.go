@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 
 	"provoke/internal/analysis"
@@ -119,7 +118,7 @@ func reported(w *world, job *store.Job, file string) (event.LaboratoryFailures, 
 		}
 		return event.LaboratoryFailures{}, errors.New("the job holds nothing that a laboratory reported: name a file, YAML or CSV")
 	}
-	data, err := os.ReadFile(file)
+	data, err := readText(file)
 	if err != nil {
 		return event.LaboratoryFailures{}, fmt.Errorf("read the laboratory's report: %w", err)
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -38,7 +37,7 @@ func (c *logCommand) Run(w *world) error {
 	if err != nil {
 		return withCode(exitUsage, err)
 	}
-	data, err := os.ReadFile(c.File)
+	data, err := readTable(c.File)
 	if err != nil {
 		return fmt.Errorf("read the log: %w", err)
 	}

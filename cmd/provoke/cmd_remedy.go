@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"time"
 
@@ -87,7 +86,7 @@ func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
 	case c.Keep < 1 || c.Keep > 1000:
 		return nil, withCode(exitUsage, errors.New("--keep: from 1 to 1000 combinations are printed"))
 	}
-	data, err := os.ReadFile(c.Parts)
+	data, err := readText(c.Parts)
 	if err != nil {
 		return nil, fmt.Errorf("read the parts file: %w", err)
 	}
@@ -221,7 +220,7 @@ func (c *remedyCommand) find(w *world, s *remedySheet) error {
 	s.search.Progress = func(done, total int) {
 		if now := time.Now(); w.terminal && (now.Sub(last) > 100*time.Millisecond || done == total) {
 			last = now
-			fmt.Fprintf(w.stderr, "\r%d of %d combinations", done, total)
+			overwrite(w.stderr, fmt.Sprintf("%d of %d combinations", done, total))
 		}
 	}
 	var err error

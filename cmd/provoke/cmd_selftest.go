@@ -90,9 +90,10 @@ func (c *selftestCommand) Run(w *world) error {
 func (c *selftestCommand) tell(w *world, what string, of int) func(int) {
 	return func(done int) {
 		if w.terminal {
-			fmt.Fprintf(w.stderr, "\r%s: %d of %d   ", what, done, of)
+			overwrite(w.stderr, fmt.Sprintf("%s: %d of %d   ", what, done, of))
 			if done == of {
-				fmt.Fprint(w.stderr, "\r                              \r")
+				overwrite(w.stderr, "                              ")
+				overwrite(w.stderr, "")
 			}
 		}
 	}

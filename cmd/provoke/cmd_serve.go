@@ -154,7 +154,7 @@ func untilTheEnd(w *world, d *desk, failed <-chan error) error {
 func (c *serveCommand) allowed() (string, error) {
 	token := ""
 	if c.TokenFile != "" {
-		data, err := os.ReadFile(c.TokenFile)
+		data, err := readText(c.TokenFile)
 		if err != nil {
 			return "", fmt.Errorf("read the token: %w", err)
 		}

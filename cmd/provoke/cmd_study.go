@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -65,7 +64,7 @@ func listOf(at []rf.Frequency) string {
 // derive writes the plan of a study beside the plan that it was made from, and returns its name. A
 // file that is there is never replaced.
 func derive(w *world, planFile, study string, changes ...plan.Change) (string, error) {
-	data, err := os.ReadFile(planFile)
+	data, err := readText(planFile)
 	if err != nil {
 		return "", fmt.Errorf("read the plan file: %w", err)
 	}
@@ -76,7 +75,7 @@ func derive(w *world, planFile, study string, changes ...plan.Change) (string, e
 		if n > 1 {
 			name = fmt.Sprintf("%s-%d.yaml", base, n)
 		}
-		if there, err := os.ReadFile(name); err == nil {
+		if there, err := readText(name); err == nil {
 			if bytes.Equal(there, text) {
 				return name, nil
 			}

@@ -94,7 +94,7 @@ func (c *sweepCommand) planFile() string {
 
 // prepare reads both files and clears the level over the whole span.
 func (c *sweepCommand) prepare(w *world) (*plan.FreeSweep, *prepared, error) {
-	data, err := os.ReadFile(c.Sweep)
+	data, err := readText(c.Sweep)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the sweep file: %w", err)
 	}

@@ -8,7 +8,6 @@ import (
 	"io"
 	"math"
 	"math/cmplx"
-	"os"
 	"strings"
 	"text/tabwriter"
 
@@ -43,12 +42,11 @@ func (c *touchstoneCommand) Run(w *world) error {
 	if err != nil {
 		return withCode(exitUsage, err)
 	}
-	file, err := os.Open(c.File)
+	data, err := readTable(c.File)
 	if err != nil {
 		return fmt.Errorf("cannot read the Touchstone file: %w", err)
 	}
-	defer file.Close()
-	n, problems := touchstone.Read(c.File, file)
+	n, problems := touchstone.Parse(c.File, data)
 	if err := problems.Err(); err != nil {
 		return err
 	}

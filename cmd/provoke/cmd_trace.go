@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -51,7 +50,7 @@ cable current in dBµA.`
 
 // Run reads, converts, joins and prints.
 func (c *traceCommand) Run(w *world) error {
-	data, err := os.ReadFile(c.File)
+	data, err := readTable(c.File)
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}

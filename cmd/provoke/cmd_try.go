@@ -44,7 +44,7 @@ func (c *tryCommand) Run(w *world) error {
 	}
 	var against *driver.Transcript
 	if c.Against != "" {
-		text, err := os.ReadFile(c.Against)
+		text, err := readText(c.Against)
 		if err != nil {
 			return fmt.Errorf("read the transcript: %w", err)
 		}

@@ -6,7 +6,6 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -146,7 +145,7 @@ func conditionsOf(p *plan.Plan, jobFile string) (uncertainty.Conditions, error) 
 
 // positionOn returns what the place of the probe does, by a model of the cable.
 func positionOn(file string) (func(rf.Frequency, rf.Length) (rf.Gain, string, error), error) {
-	data, err := os.ReadFile(file)
+	data, err := readText(file)
 	if err != nil {
 		return nil, fmt.Errorf("read the cable file: %w", err)
 	}

@@ -309,7 +309,7 @@ func (d *desk) benches() ([]string, error) {
 			continue
 		}
 		file := filepath.Join(d.dir, e.Name())
-		data, err := os.ReadFile(file)
+		data, err := readText(file)
 		if err != nil || !isBench(data) {
 			continue
 		}

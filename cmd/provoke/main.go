@@ -85,6 +85,12 @@ func main() {
 
 // run runs one command line and returns its exit code.
 func run(w *world, args []string) (code int) {
+	out, said := &harmless{to: w.stdout}, &harmless{to: w.stderr}
+	defer out.flush()
+	defer said.flush()
+	safe := *w
+	w = &safe
+	w.stdout, w.stderr = out, said
 	var cli commands
 	exited := -1
 	parser, err := kong.New(&cli,

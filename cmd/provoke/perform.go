@@ -71,13 +71,13 @@ type prepared struct {
 // beside returns a function that reads files by names relative to a file.
 func beside(file string) func(string) ([]byte, error) {
 	return func(name string) ([]byte, error) {
-		return os.ReadFile(filepath.Join(filepath.Dir(file), filepath.FromSlash(name)))
+		return readTable(filepath.Join(filepath.Dir(file), filepath.FromSlash(name)))
 	}
 }
 
 // loadBench reads a bench file with everything that it names.
 func loadBench(file string) (*catalog.Bench, problem.List, error) {
-	data, err := os.ReadFile(file)
+	data, err := readText(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the bench file: %w", err)
 	}
@@ -91,7 +91,7 @@ func loadBench(file string) (*catalog.Bench, problem.List, error) {
 
 // loadPlan reads a plan file and the bench file that it names.
 func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
-	data, err := os.ReadFile(file)
+	data, err := readText(file)
 	if err != nil {
 		return nil, nil, nil, fmt.Errorf("read the plan file: %w", err)
 	}

@@ -64,7 +64,7 @@ func (l *statusLine) draw(text string) {
 	}
 	n := len([]rune(text))
 	pad := max(l.width-n, 0)
-	fmt.Fprintf(l.w, "\r%s%s", text, strings.Repeat(" ", pad))
+	overwrite(l.w, text+strings.Repeat(" ", pad))
 	l.width = n
 }
 
@@ -73,7 +73,8 @@ func (l *statusLine) clear() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.terminal && l.width > 0 {
-		fmt.Fprintf(l.w, "\r%s\r", strings.Repeat(" ", l.width))
+		overwrite(l.w, strings.Repeat(" ", l.width))
+		overwrite(l.w, "")
 		l.width = 0
 	}
 }

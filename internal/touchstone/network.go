@@ -42,7 +42,7 @@ const (
 )
 
 // MaximumBytes is the size of the largest file that is read.
-const MaximumBytes = 128 << 20
+const MaximumBytes = 64 << 20
 
 // Network is what a Touchstone file holds.
 type Network struct {

@@ -3,7 +3,6 @@ package touchstone
 import (
 	"bytes"
 	"fmt"
-	"io"
 	"path"
 	"strconv"
 	"strings"
@@ -76,15 +75,6 @@ type parser struct {
 	recBad   bool
 	lines    []int32 // line of each point
 	triWork  []complex128
-}
-
-// Read reads a file from r; see Parse.
-func Read(name string, r io.Reader) (*Network, problem.List) {
-	data, err := io.ReadAll(io.LimitReader(r, MaximumBytes+1))
-	if err != nil {
-		return nil, problem.List{{File: name, What: "cannot be read: " + err.Error()}}
-	}
-	return Parse(name, data)
 }
 
 // Parse reads a Touchstone file. The ending of the name (".s2p") gives the number of ports of a version 1

@@ -16,6 +16,8 @@ import (
 	"sort"
 	"strings"
 	"sync"
+
+	"provoke/internal/document"
 )
 
 // folder is the folder of bench and plan files. Nothing outside it is reached.
@@ -102,8 +104,7 @@ func (f *folder) beside(name string) ([]byte, error) {
 	if err != nil {
 		return nil, plainPath(err)
 	}
-	defer file.Close()
-	data, err := io.ReadAll(io.LimitReader(file, 33<<20))
+	data, err := document.ReadFile(file, name, document.MaximumTable)
 	if err != nil {
 		return nil, plainPath(err)
 	}

@@ -1,0 +1,105 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"sync"
+	"unicode"
+	"unicode/utf8"
+)
+
+// harmless is an output that a name, a reply of an instrument or a text of the product cannot take
+// over: what would move the cursor, colour, hide or turn round text goes out as an escape that can be
+// read. Line feeds and tabs pass; where somebody else's text must not break a line, whoever prints it
+// uses event.Printable. Inside JSON the escapes are JSON's own.
+type harmless struct {
+	mu   sync.Mutex
+	to   io.Writer
+	part []byte // the beginning of a character whose rest is still to come
+}
+
+// Write never returns less than all bytes without an error.
+func (h *harmless) Write(p []byte) (int, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	text := p
+	if len(h.part) > 0 {
+		text = append(h.part, p...)
+		h.part = nil
+	}
+	whole := wholeRunes(text)
+	h.part = append([]byte(nil), text[whole:]...)
+	if _, err := h.to.Write(escaped(text[:whole])); err != nil {
+		return 0, err
+	}
+	return len(p), nil
+}
+
+// Columns says how wide the terminal behind it is; 0 where there is none.
+func (h *harmless) Columns() int {
+	if s, ok := h.to.(interface{ Columns() int }); ok {
+		return s.Columns()
+	}
+	return 0
+}
+
+// flush writes what was held back for the rest of a character that never came.
+func (h *harmless) flush() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.to.Write(escaped(h.part))
+	h.part = nil
+}
+
+// overwrite goes back to the beginning of the line and writes text over it: the only way to do so.
+func overwrite(w io.Writer, text string) {
+	if h, ok := w.(*harmless); ok {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		h.to.Write(append([]byte{'\r'}, escaped([]byte(text))...))
+		return
+	}
+	io.WriteString(w, "\r"+text)
+}
+
+// wholeRunes returns the length of p without a character that is cut at its end.
+func wholeRunes(p []byte) int {
+	for i := len(p) - 1; i >= 0 && i >= len(p)-utf8.UTFMax; i-- {
+		if utf8.RuneStart(p[i]) {
+			if !utf8.FullRune(p[i:]) {
+				return i
+			}
+			break
+		}
+	}
+	return len(p)
+}
+
+func escaped(p []byte) []byte {
+	if bytes.IndexFunc(p, dangerous) < 0 {
+		return p
+	}
+	out := make([]byte, 0, len(p)+len(p)/4)
+	for len(p) > 0 {
+		r, n := utf8.DecodeRune(p)
+		switch {
+		case r == utf8.RuneError && n == 1:
+			out = fmt.Appendf(out, "\\x%02x", p[0])
+		case !dangerous(r):
+			out = append(out, p[:n]...)
+		case r > 0xffff:
+			out = fmt.Appendf(out, "\\u%04x\\u%04x", 0xd800+(r-0x10000)>>10, 0xdc00+(r-0x10000)&0x3ff)
+		default:
+			out = fmt.Appendf(out, "\\u%04x", r)
+		}
+		p = p[n:]
+	}
+	return out
+}
+
+// dangerous are control characters, those that turn or join text without being seen, and separators
+// of lines other than the line feed. Bytes that are no UTF-8 come as utf8.RuneError.
+func dangerous(r rune) bool {
+	return r != '\n' && r != '\t' && (unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) || r == utf8.RuneError)
+}
