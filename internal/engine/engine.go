@@ -175,6 +175,7 @@ type run struct {
 	analyser  atomic.Pointer[driver.AnalyserSetup] // as it was last set up; silencing reads it from any goroutine
 	places    atomic.Pointer[[]rf.Frequency]       // where RF is; two while a change is not confirmed
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
+	dwelling  *dwellMeters                         // the meters of the last dwell that was watched
 	status    Status
 	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
 	failed    error         // of the journal
@@ -480,12 +481,28 @@ func (r *run) steps(ctx context.Context) error {
 		if intended = ok && !r.finish.Load() && !r.hold.Load(); intended {
 			events = append(events, event.Intent{Step: step, Attempt: 1})
 		}
-		if err := r.journal(events...); err != nil {
+		interlock := r.askInterlock(ctx)
+		err = r.journal(events...)
+		if open := interlock(); err == nil {
+			err = open
+		}
+		if err != nil {
 			return err
 		}
 		attempt = 1
 	}
 	return r.cfg.Program.Err()
+}
+
+// askInterlock asks while the disk writes, so that the next step's first permission finds a fresh
+// answer. The function that it returns waits for it.
+func (r *run) askInterlock(ctx context.Context) (answer func() error) {
+	if r.guard == nil || !r.on {
+		return func() error { return nil }
+	}
+	asked := make(chan error, 1)
+	go func() { asked <- r.guard.CheckInterlock(ctx) }()
+	return func() error { return <-asked }
 }
 
 func (r *run) count(c event.StepClosed) {

@@ -10,7 +10,6 @@ import (
 
 	"provoke/internal/driver"
 	"provoke/internal/event"
-	"provoke/internal/guard"
 	"provoke/internal/level"
 	"provoke/internal/plan"
 	"provoke/internal/rf"
@@ -40,7 +39,7 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 	if err := r.apply(ctx, p.Frequency, at.drive, level.Modulation{}); err != nil {
 		return err
 	}
-	pred, err := r.cfg.Chain.Predict(p.Frequency, at.drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
+	pred, err := r.predict(p.Frequency, at.drive)
 	if err != nil {
 		return fmt.Errorf("first light: %w", err)
 	}
@@ -50,11 +49,11 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 	}
 	low, _ := pred.Current.Minus(pred.Low)
 	high, _ := pred.High.Minus(pred.Current)
-	reading, err := r.read(ctx, p.Frequency, pred.Reading.Add(15), pred.Reading.Sub(low), pred.Reading.Add(high))
-	if err != nil {
+	if err := r.setUp(p.Frequency, pred.Reading.Add(15), pred.Reading.Sub(low), pred.Reading.Add(high)); err != nil {
 		return err
 	}
-	measured, err := r.cfg.Chain.CableCurrent(p.Frequency, reading)
+	r.feed()
+	measured, err := r.readCurrent(ctx, p.Frequency)
 	if err != nil {
 		return fmt.Errorf("first light: %w", err)
 	}
@@ -84,7 +83,7 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 // far that the reading drowns in the analyser's noise.
 func (r *run) firstLightBelow(p plan.Point) (rf.Gain, error) {
 	below := r.cfg.Plan.FirstLightBelow
-	pred, err := r.cfg.Chain.Predict(p.Frequency, p.Drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
+	pred, err := r.predict(p.Frequency, p.Drive)
 	if err != nil {
 		return 0, fmt.Errorf("first light: %w", err)
 	}

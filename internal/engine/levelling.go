@@ -47,8 +47,16 @@ func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (
 	} else {
 		at, err = r.bringDrive(ctx, p.Frequency, p.Drive.Add(step.Offset), p.Ceiling, mod)
 	}
-	if err == nil && !at.skip && r.cfg.Rig.PowerMeter != nil {
-		err = r.measurePower(ctx, p.Frequency, &at, mod)
+	if err != nil || at.skip {
+		return at, err
+	}
+	if carrier := at.drive.Add(mod.CarrierOverLevel()); r.bench.Source.Minimum.Above(carrier) {
+		at.skip = true
+		at.limited = fmt.Sprintf("with the peak held the carrier would be %v, below the source's minimum of %v", carrier, r.bench.Source.Minimum)
+		return at, r.leaveLow(ctx, at)
+	}
+	if r.cfg.Rig.PowerMeter != nil && r.bench.PowerMeter.ByHand { // a person is asked once, at the level
+		err = r.measurePowerByHand(ctx, p.Frequency, &at, mod)
 	}
 	return at, err
 }
@@ -65,6 +73,12 @@ func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.P
 	}
 	if err := r.settleLow(ctx, f, at.drive); err != nil {
 		return at, err
+	}
+	if len(r.seen[f]) == 0 && !r.byHand() { // nothing was read at this frequency yet: look before going up
+		low := reached{drive: r.at.Level}
+		if err := r.measure(ctx, f, &low, mod); err != nil {
+			return at, err
+		}
 	}
 	at.on = time.Now()
 	if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
@@ -233,82 +247,6 @@ func (r *run) rfWasOn(t time.Time) bool {
 	return false
 }
 
-// measure reads the unmodulated current, has the guard look at it, and remembers it.
-func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
-	p, err := r.cfg.Chain.Predict(f, at.drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
-	if err != nil {
-		return fmt.Errorf("predict the current: %w", err)
-	}
-	at.predicted, at.forward, at.forwardPredicted = p.Current, p.Forward, true
-	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel()}
-	if r.cfg.Rig.Analyser != nil {
-		// The reference level leaves room for the high end of the stated range.
-		high, _ := p.High.Minus(p.Current)
-		low, _ := p.Current.Minus(p.Low)
-		reading, err := r.read(ctx, f, p.Reading.Add(high+3), p.Reading.Sub(low), p.Reading.Add(high))
-		if err != nil {
-			return err
-		}
-		if at.current, err = r.cfg.Chain.CableCurrent(f, reading); err != nil {
-			return fmt.Errorf("turn the analyser's reading into a current: %w", err)
-		}
-		m.Current = at.current
-	}
-	if err := r.guard.Measured(m); err != nil {
-		return err
-	}
-	r.status.Current = at.current
-	if at.current.Exact() {
-		r.seen[f] = append(r.seen[f], pair{at.drive, at.current})
-		if at.highest.Absent() || at.current.Above(at.highest) {
-			at.highest = at.current
-		}
-	}
-	return nil
-}
-
-// measurePower reads forward and reverse power at the level that was reached, and has the guard look
-// at them.
-func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
-	forward, reverse, err := r.cfg.Rig.PowerMeter.Read(ctx, f)
-	if err != nil {
-		return r.instrument("read forward and reverse power", err)
-	}
-	crest := plan.CrestOfLevel(mod)
-	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
-	if m.Forward, err = r.cfg.Chain.ForwardPower(f, forward); err != nil {
-		return err
-	}
-	if m.Reverse, err = r.cfg.Chain.ReversePower(f, reverse); err != nil {
-		return err
-	}
-	at.reverse = m.Reverse
-	if m.Forward.Known() {
-		at.forward, at.forwardPredicted = m.Forward, false
-	}
-	return r.guard.Measured(m)
-}
-
-// read sets the analyser up and reads the level at its input. Low and high are what the budget expects,
-// for a person who reads by eye.
-func (r *run) read(ctx context.Context, f rf.Frequency, reference, low, high rf.Power) (rf.Power, error) {
-	r.feed()
-	bw := rf.Frequency(0)
-	if n := len(r.bench.Analyser.Bandwidths); n > 0 {
-		bw = r.bench.Analyser.Bandwidths[0]
-	}
-	setup := driver.AnalyserSetup{Frequency: f, Bandwidth: bw, ReferenceLevel: reference, Low: low, High: high}
-	r.analyser.Store(&setup)
-	if err := r.cfg.Rig.Analyser.Setup(ctx, setup); err != nil {
-		return rf.Power{}, r.instrument("set up the analyser", err)
-	}
-	reading, err := r.cfg.Rig.Analyser.Read(ctx)
-	if err != nil {
-		return rf.Power{}, r.instrument("read the analyser", err)
-	}
-	return reading, nil
-}
-
 // bringCurrent is the closed loop: from below, on exact unmodulated readings only, within the
 // ceiling, never on purpose above the target.
 func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modulation) (reached, error) {
@@ -364,13 +302,18 @@ func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modula
 func (r *run) notHeld(ctx context.Context, at reached, target rf.Current) (reached, error) {
 	at.skip = true
 	at.limited = fmt.Sprintf("the current cannot be held at %v: it reads %v at a drive of %v", target, at.current, at.drive)
+	return at, r.leaveLow(ctx, at)
+}
+
+// leaveLow leaves a low level behind after a step that is given up.
+func (r *run) leaveLow(ctx context.Context, at reached) error {
 	if r.byHand() {
-		return at, r.off(ctx)
+		return r.off(ctx)
 	}
 	if low := r.atLeastMinimum(r.roundDown(at.drive.Sub(restBelow))); at.drive.Above(low) {
-		return at, r.lower(ctx, low)
+		return r.lower(ctx, low)
 	}
-	return at, nil
+	return nil
 }
 
 // ceiling is the largest drive that the loop may use for a step: the point's, and what the budget
@@ -386,9 +329,9 @@ func (r *run) approach(ctx context.Context, step plan.Step, target rf.Current, c
 	p := step.Point
 	drive, known := r.driveFor(p.Frequency, target.Sub(0.05))
 	if !known {
-		pred, err := r.cfg.Chain.Predict(p.Frequency, p.Drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
+		pred, err := r.predict(p.Frequency, p.Drive)
 		if err != nil {
-			return reached{}, fmt.Errorf("predict the current: %w", err)
+			return reached{}, err
 		}
 		high, _ := pred.High.Minus(pred.Current)
 		drive = p.Drive.Add(step.Offset - max(high+1, approachBelow))

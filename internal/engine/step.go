@@ -33,7 +33,7 @@ func (r *run) do(ctx context.Context, step plan.Step) (event.StepClosed, error) 
 func (r *run) lookWithoutRF(ctx context.Context) (event.StepClosed, error) {
 	r.tell("watching without RF")
 	began := time.Now()
-	bad, upset, err := r.dwell(ctx, began)
+	bad, upset, err := r.dwell(ctx, began, nil)
 	if err == nil && !upset {
 		bad, upset, err = r.lookAfter(ctx, began)
 	}
@@ -120,9 +120,19 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		}
 	}
 	r.tell("exposing")
+	meters, err := r.watchMeters(ctx, at)
+	if err != nil {
+		return c, err
+	}
 	on := time.Now()
-	bad, upset, err := r.dwell(ctx, at.on)
+	bad, upset, err := r.dwell(ctx, at.on, meters)
 	c.OnFor = rf.Duration(time.Since(on))
+	if err == nil && !upset {
+		var notHeld string
+		if notHeld, err = meters.held(); notHeld != "" {
+			c.Limited, c.Outcome.NotReached = notHeld, true
+		}
+	}
 	if err == nil && !upset {
 		// A recovery step keeps the level up: it has to go down from an upset, not from nothing.
 		// So does a source that a person would have to turn down.
@@ -170,12 +180,13 @@ func (r *run) shown() time.Duration { return max(2*r.watch.period(), r.cfg.Plan.
 
 // dwell lets the plan's dwell pass, and at least the time between two readings of the slowest
 // monitor. It ends at once when anything turned bad since the given time, which is when RF came up.
-func (r *run) dwell(ctx context.Context, since time.Time) (judged, bool, error) {
+// Meanwhile the meters are watched.
+func (r *run) dwell(ctx context.Context, since time.Time, meters *dwellMeters) (judged, bool, error) {
 	end := time.Now().Add(max(r.cfg.Plan.Dwell.Std(), r.watch.period()))
 	r.status.DwellFrom, r.status.DwellUntil = time.Now(), end
 	defer func() { r.status.DwellFrom, r.status.DwellUntil = time.Time{}, time.Time{} }()
 	r.tell(r.status.Phase)
-	return r.watchUntil(ctx, since, func() bool { return !time.Now().Before(end) })
+	return r.watchUntil(ctx, since, meters, end, func() bool { return !time.Now().Before(end) })
 }
 
 // lookAfter ends an exposure in which nothing turned bad so far: it waits for the readings that were
@@ -183,15 +194,23 @@ func (r *run) dwell(ctx context.Context, since time.Time) (judged, bool, error) 
 // them belongs to this step, so that the next one starts from a product known to be well.
 func (r *run) lookAfter(ctx context.Context, since time.Time) (judged, bool, error) {
 	end := time.Now()
-	return r.watchUntil(ctx, since, func() bool { return r.watch.looked(end) })
+	return r.watchUntil(ctx, since, nil, time.Time{}, func() bool { return r.watch.looked(end) })
 }
 
-// watchUntil watches until done or until anything turned bad since a time.
-func (r *run) watchUntil(ctx context.Context, since time.Time, done func() bool) (judged, bool, error) {
+// watchUntil watches until done or until anything turned bad since a time. At end it looks whether it
+// is done, besides when something happens and every few milliseconds.
+func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMeters, end time.Time, done func() bool) (judged, bool, error) {
 	feed := time.NewTicker(max(r.cfg.Plan.DeadMan.Std()/4, time.Millisecond))
 	defer feed.Stop()
 	look := time.NewTicker(max(min(r.cfg.Plan.Dwell.Std()/8, 10*time.Millisecond), 100*time.Microsecond))
 	defer look.Stop()
+	var ending <-chan time.Time
+	if !end.IsZero() {
+		timer := time.NewTimer(time.Until(end))
+		defer timer.Stop()
+		ending = timer.C
+	}
+	meters.begin()
 	for {
 		r.feed()
 		if bad, ok := r.watch.firstBad(since); ok {
@@ -211,11 +230,17 @@ func (r *run) watchUntil(ctx context.Context, since time.Time, done func() bool)
 			return judged{}, false, context.Cause(ctx)
 		case <-r.watch.changed:
 		case <-look.C:
+		case <-ending:
 		case <-r.wake:
+		case x := <-meters.answer():
+			if err := meters.heard(x); err != nil {
+				return judged{}, false, err
+			}
 		case <-feed.C:
 			if err := r.guardInterlock(ctx); err != nil {
 				return judged{}, false, err
 			}
+			meters.begin()
 		}
 	}
 }

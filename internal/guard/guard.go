@@ -458,6 +458,9 @@ type Measurement struct {
 	// Crest and Mean are what the modulation will add to the unmodulated readings: at the crest of the
 	// envelope, and in mean power.
 	Crest, Mean rf.Gain
+	// Modulated says that modulation was on when the meters were read, so that a reading may be anything
+	// up to the crest: only one that is above what the crest can be is judged.
+	Modulated bool
 }
 
 // Measured compares readings with ratings and with the prediction, and trips when one is over. It
@@ -474,22 +477,29 @@ func (g *Guard) Measured(m Measurement) error {
 			cause = fmt.Sprintf("%s reads %v at %v, above %v", what, reading, m.Frequency, limit)
 		}
 	}
-	if !m.Current.Absent() && !m.Current.IsOff() {
-		peak := m.Current.Add(m.Crest)
-		if m.Current.Bound() == rf.AtLeast {
-			over("the current probe, overloaded,", m.Current, p.High, true)
+	// What modulation will add to a reading without it; and what it may have added to one with it.
+	crest, mean, added := m.Crest, m.Mean, rf.Gain(0)
+	current := m.Current
+	if m.Modulated {
+		crest, mean, added = 0, 0, m.Crest
+		current = current.WithBound(rf.Exactly) // an overloaded analyser reads less than there is
+	}
+	if !current.Absent() && !current.IsOff() {
+		peak := current.Add(crest)
+		if current.Bound() == rf.AtLeast {
+			over("the current probe, overloaded,", current, p.High, true)
 		}
 		// A reading below what the analyser can tell is no evidence of too much.
-		if m.Current.Exact() {
+		if current.Exact() && m.Current.Bound() != rf.AtMost {
 			over("the cable current at the crest", peak, b.Cable.MaximumCurrent, g.cfg.Fixture == catalog.OnCable && peak.Exceeds(b.Cable.MaximumCurrent))
 			if b.Probe != nil {
 				over("the current at the crest", peak, b.Probe.MaximumCurrent, peak.Exceeds(b.Probe.MaximumCurrent))
 			}
-			limit := p.High.Add(g.cfg.TripAbove)
-			over("the current probe", m.Current, limit, m.Current.Exceeds(limit))
+			limit := p.High.Add(g.cfg.TripAbove + added)
+			over("the current probe", current, limit, current.Exceeds(limit))
 		}
 	}
-	if m.Current.Bound() == rf.AtMost && cause == "" {
+	if m.Current.Bound() == rf.AtMost && cause == "" && !m.Modulated {
 		// Nothing is read where much more than nothing is expected: whoever goes on raises blindly.
 		if least := p.Low.Sub(g.cfg.TripAbove); least.Exact() && least.Above(m.Current.WithBound(rf.Exactly)) {
 			cause = fmt.Sprintf("the current probe reads %v at %v, where at least %v is expected: the probe may be off, the amplifier not operating, or the analyser not where it was set", m.Current, m.Frequency, least)
@@ -497,13 +507,13 @@ func (g *Guard) Measured(m Measurement) error {
 	}
 	// "At least", from an overloaded port, exceeds every limit; "at most" is no evidence of too much.
 	if m.Forward.Known() && m.Forward.Bound() != rf.AtMost {
-		mean := m.Forward.Add(m.Mean)
-		over("forward power with its modulation", mean, b.Clamp.MaximumForward, mean.Exceeds(b.Clamp.MaximumForward))
-		limit := p.Forward.Add(g.cfg.TripAbove)
+		mean, rated := m.Forward.Add(mean), b.Clamp.MaximumForward.Add(added)
+		over("forward power with its modulation", mean, rated, mean.Exceeds(rated))
+		limit := p.Forward.Add(g.cfg.TripAbove + added)
 		over("forward power", m.Forward, limit, m.Forward.Exceeds(limit))
 	}
 	if m.Reverse.Known() && m.Reverse.Bound() != rf.AtMost && b.Amplifier != nil {
-		peak := m.Reverse.Add(m.Crest)
+		peak := m.Reverse.Add(crest)
 		over("reverse power at the crest", peak, b.Amplifier.ReflectedLimit, peak.Exceeds(b.Amplifier.ReflectedLimit))
 	}
 	if cause == "" {
