@@ -32,7 +32,8 @@ type Sync <-chan time.Time
 //	for every pass:
 //	    the operator sets the sweep up, with the output off
 //	    the guard clears the level at the worst frequency of the whole span
-//	    the operator switches the output on and starts the sweep; its beginning is marked
+//	    the operator switches the output on; the carrier waits at the start, where its current is read
+//	    the operator starts the sweep; its beginning is marked
 //	    watch until its end; each upset is a time, and by the clock a frequency
 //	    RF off, by hand
 //	put the passes together into bands with limits of error
@@ -111,6 +112,9 @@ func (f *freeSweep) pass(ctx context.Context, number int, s sweep.Sweep) error {
 		return f.instrument(fmt.Sprintf("set the source to sweep from %v to %v", s.From, s.To), err)
 	}
 	f.guard.Confirmed()
+	if err := f.lookAtStart(ctx, setting); err != nil {
+		return err
+	}
 	began, marked, err := f.mark(ctx, s)
 	if err != nil {
 		return err
@@ -150,6 +154,30 @@ func (f *freeSweep) setUp(ctx context.Context, number int, s sweep.Sweep) error 
 		return fmt.Errorf("set the sweep up: %w", driver.ErrDeclined)
 	}
 	return nil
+}
+
+// lookAtStart reads the meters while the carrier waits at the start of its sweep, where they answer by
+// themselves: the only place of a pass whose frequency is known to them.
+func (f *freeSweep) lookAtStart(ctx context.Context, set guard.Setting) error {
+	if f.cfg.Rig.Analyser == nil || f.bench.Analyser.ByHand {
+		return nil
+	}
+	f.tell("reading the current before the sweep starts")
+	mod := f.spec.Plan.Modulation
+	drive, crest := set.Level.Sub(mod.CarrierOverLevel()), plan.CrestOfLevel(mod)
+	p, err := f.predict(set.Frequency, drive)
+	if err != nil {
+		return err
+	}
+	if err := f.setUpAnalyser(set.Frequency, p, crest.OverCarrier); err != nil {
+		return err
+	}
+	m := guard.Measurement{Frequency: set.Frequency, Drive: drive, Crest: crest.OverCarrier, Mean: crest.Mean, Modulated: !mod.IsCW()}
+	if err := f.readMeters(ctx, &m); err != nil {
+		return err
+	}
+	f.status.Current = m.Current
+	return f.guard.Measured(m)
 }
 
 // mark finds out when the pass begins.

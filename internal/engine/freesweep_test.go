@@ -173,6 +173,29 @@ func TestASweepThatARatingForbidsAnywhereIsRefusedBeforeRF(t *testing.T) {
 	})
 }
 
+// The current is read while the carrier waits at the start: one that is far too large ends the run before
+// the sweep is started.
+func TestASweepWhoseCurrentIsFarTooLargeIsNotStarted(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		h := byHand(t, l, "source")
+		defer h.leave()
+		started := false
+		sweeper(h, l, nil)
+		mind := h.mind
+		h.mind = func(p engine.Prompt) (string, bool) {
+			started = started || p.Title == "START THE SWEEP"
+			return mind(p)
+		}
+		l.change = func(c *engine.Config) {
+			c.Rig.Analyser = &driftingAnalyser{c.Rig.Analyser, 40, func() bool { return l.sim.State().On }}
+		}
+		out, _, err := l.sweep(sweepText("{by: key}"), nil)
+		if started || !strings.Contains(out.Why, "reads") || len(out.Passes) != 0 {
+			t.Errorf("started %t, %s (%s): %v", started, out.Verdict, out.Why, err)
+		}
+	})
+}
+
 func TestASweepWithoutAnyoneToSwitchItOffIsRefused(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
 		l.desk = engine.NewDesk()
