@@ -3,6 +3,7 @@ package selftest
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -15,6 +16,7 @@ import (
 	"sync"
 	"time"
 
+	"provoke/internal/event"
 	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -63,10 +65,12 @@ type Kills struct {
 // KillsResult sums the trials up.
 type KillsResult struct {
 	Trials       map[End]int
-	Acknowledged int // steps that the program had said were closed before its end
-	Lost         int // of them, those that the job does not hold
-	WithRF       int // trials in which RF was on at the end
-	OffDeath     time.Duration
+	Acknowledged int           // steps that the program had said were closed before its end
+	Lost         int           // of them, those that the job does not hold
+	WithRF       int           // trials in which RF was on at the end, or came on after it
+	Early        int           // trials whose end came before there was a run in the job
+	TakenUp      int           // trials whose run was taken up again
+	OffDeath     time.Duration // from the end of the program to RF off, at the longest
 	OffStop      time.Duration
 	Breaches     []string
 }
@@ -108,8 +112,10 @@ func (s *KillsResult) add(t *trial) {
 	s.Trials[t.end]++
 	s.Acknowledged += t.acknowledged
 	s.Lost += t.lost
-	if t.hadRF {
-		s.WithRF++
+	for n, is := range map[*int]bool{&s.WithRF: t.hadRF, &s.Early: t.early, &s.TakenUp: t.takenUp} {
+		if is {
+			*n++
+		}
 	}
 	switch t.end {
 	case Stopped:
@@ -127,12 +133,13 @@ const killSpeed = 50
 
 // place is a simulated bench on sockets with a folder of files.
 type place struct {
-	sim *simbench.Bench
-	dir string
+	sim   *simbench.Bench
+	began time.Time // at the bench's time 0, or just after
+	dir   string
 }
 
 func (k *Kills) place(name string) (*place, error) {
-	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, KeepHistory: true}), dir: filepath.Join(k.Dir, name)}
+	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, KeepHistory: true}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
 	err := p.sim.Listen("127.0.0.1:0")
 	if err == nil {
 		err = os.MkdirAll(p.dir, 0o755)
@@ -151,6 +158,23 @@ func (k *Kills) place(name string) (*place, error) {
 }
 
 func (p *place) file(name string) string { return filepath.Join(p.dir, name) }
+
+// rfAfter reports that RF was on at a moment or came on after it, and how long after that moment it
+// went off for the last time.
+func (p *place) rfAfter(moment time.Time) (on bool, off time.Duration) {
+	was := false
+	for _, s := range p.sim.History() {
+		at := p.began.Add(time.Duration(float64(s.At) / killSpeed)).Sub(moment)
+		if was && at > 0 {
+			on, off = true, at
+		}
+		was = s.On
+	}
+	if was {
+		on, off = true, time.Since(moment)
+	}
+	return on, off
+}
 
 // process is a program that runs.
 type process struct {
@@ -317,10 +341,11 @@ type trial struct {
 	at  time.Duration // of the end, after the start
 	r   *rand.Rand
 
-	acknowledged, lost int
-	hadRF              bool
-	off                time.Duration
-	breaches           []string
+	acknowledged, lost    int
+	hadRF, early, takenUp bool
+	left                  *watcher.Report // what the watcher did; nil when it did nothing
+	off                   time.Duration
+	breaches              []string
 }
 
 func (t *trial) breach(format string, args ...any) {
@@ -349,38 +374,45 @@ func (t *trial) do(ctx context.Context) {
 	case PowerCut:
 		job = t.cut(p, x)
 	}
-	for _, a := range p.sim.Abuses() {
-		t.breach("a rating was exceeded: %v", a)
-	}
 	t.look(p, job, x)
+	t.plant(p)
 	if len(t.breaches) == 0 {
 		os.RemoveAll(p.dir)
 	}
 }
 
+// plant looks at what the bench went through until the run that was taken up again had ended.
+func (t *trial) plant(p *place) {
+	for _, a := range p.sim.Abuses() {
+		t.breach("a rating was exceeded: %v", a)
+	}
+	if h := aboveLevel(p.sim); h > 0.5 {
+		t.breach("the product saw %.2f dB more than the plan asks for", h)
+	}
+	if p.sim.State().On {
+		t.breach("RF is on at the end")
+	}
+}
+
 // kill ends the program; the watcher ends RF.
 func (t *trial) kill(p *place, x *process) {
-	t.acknowledged = x.said.steps()
-	t.hadRF = p.sim.State().On
 	at := time.Now()
 	x.cmd.Process.Kill()
 	<-x.done
+	t.acknowledged = x.said.steps()
 	t.awaitOff(p, at, OffAfterDeath)
 }
 
-// awaitOff measures when RF went off for good.
+// awaitOff waits until RF is off and the watcher has done its work, and measures when RF went off for good.
 func (t *trial) awaitOff(p *place, since time.Time, within time.Duration) {
 	for p.sim.State().On && time.Since(since) < 10*time.Second {
 		time.Sleep(time.Millisecond)
 	}
-	off := time.Since(since)
-	if t.hadRF {
-		t.off = max(t.off, off)
-		if off > within {
-			t.breach("RF was on for %v after that; %v is promised", off.Round(time.Millisecond), within)
-		}
-	}
 	left, err := watcher.Await(p.file("j.provoke"), 15*time.Second)
+	t.left = left
+	if t.hadRF, t.off = p.rfAfter(since); t.off > within {
+		t.breach("RF was on for %v after that; %v is promised", t.off.Round(time.Millisecond), within)
+	}
 	switch {
 	case err != nil:
 		t.breach("%v", err)
@@ -390,37 +422,34 @@ func (t *trial) awaitOff(p *place, since time.Time, within time.Duration) {
 		t.breach("RF was on, and the watcher left no word")
 	}
 	if p.sim.State().On {
-		t.breach("RF is on again")
+		t.breach("RF is on still, or again")
 	}
 }
 
 // stop stops the program, lets it go on later, and sees to it that it raises nothing then.
 func (t *trial) stop(p *place, x *process) {
-	t.acknowledged = x.said.steps()
-	t.hadRF = p.sim.State().On
 	at := time.Now()
 	if err := stopSignal(x.cmd.Process.Pid); err != nil {
 		<-x.done // it had ended already
+		t.acknowledged = x.said.steps()
 		return
 	}
 	t.awaitOff(p, at, OffAfterStop)
+	on := time.Now()
 	contSignal(x.cmd.Process.Pid)
-	for end := time.Now().Add(500 * time.Millisecond); time.Now().Before(end); time.Sleep(time.Millisecond) {
-		if t.hadRF && p.sim.State().On {
-			t.breach("RF came on again after the program went on")
-			break
-		}
-	}
 	if _, err := x.wait(30 * time.Second); err != nil {
 		t.breach("%v", err)
+	}
+	t.acknowledged = x.said.steps()
+	if again, _ := p.rfAfter(on); again && t.left != nil {
+		t.breach("RF came on again after the program went on")
 	}
 }
 
 // cut takes the job as it lies on the disk at an instant, with the beginning of a write that never
 // ended, and goes on with that.
 func (t *trial) cut(p *place, x *process) string {
-	t.acknowledged = x.said.steps()
-	t.hadRF = p.sim.State().On
+	t.acknowledged = x.said.steps() // before the copy: what is said meanwhile need not be in it
 	stopSignal(x.cmd.Process.Pid)
 	err := image(p.file("j.provoke"), p.file("cut.provoke"), t.r)
 	x.cmd.Process.Kill()
@@ -452,25 +481,37 @@ func image(from, to string, r *rand.Rand) error {
 	if err != nil {
 		return err
 	}
-	torn := make([]byte, r.IntN(6000))
-	for i := range torn {
-		torn[i] = byte(r.Uint32())
+	return os.WriteFile(to+"-wal", append(wal, torn(wal, r)...), 0o644)
+}
+
+// torn is the beginning of one more frame of a write-ahead log: its head is that of the last frame, with
+// the right salts, and what follows is not what its checksum says.
+func torn(wal []byte, r *rand.Rand) []byte {
+	const logHead, frameHead = 32, 24 // bytes, https://www.sqlite.org/fileformat2.html#the_write_ahead_log
+	if len(wal) < logHead {
+		return nil
 	}
-	if len(wal) > 4128 { // the head of a frame that looks like the one before
-		copy(torn, wal[len(wal)-4120:][:min(24, len(torn))])
+	frame := frameHead + int(binary.BigEndian.Uint32(wal[8:]))
+	out := make([]byte, r.IntN(frame))
+	for i := range out {
+		out[i] = byte(r.Uint32())
 	}
-	return os.WriteFile(to+"-wal", append(wal, torn...), 0o644)
+	if last := (len(wal) - logHead) / frame; last > 0 {
+		copy(out, wal[logHead+(last-1)*frame:][:frameHead])
+	}
+	return out
 }
 
 // look opens the job, counts what it lost, takes the run up again and compares the findings.
 func (t *trial) look(p *place, job string, x *process) {
 	file := p.file(job)
-	if _, err := os.Stat(file); errors.Is(err, os.ErrNotExist) && t.acknowledged == 0 {
-		return // it had not come to a job yet
-	}
 	steps, state, err := closedIn(file)
-	switch {
-	case (errors.Is(err, store.ErrNoRun) || errors.Is(err, store.ErrNotAJob)) && t.acknowledged == 0:
+	switch _, missing := os.Stat(file); {
+	case errors.Is(missing, os.ErrNotExist) && t.acknowledged == 0 && !t.hadRF:
+		t.early = true
+		return // it had not come to a job yet
+	case (errors.Is(err, store.ErrNoRun) || errors.Is(err, store.ErrNotAJob)) && t.acknowledged == 0 && !t.hadRF:
+		t.early = true
 		return // nor to a run, or the file was just being made
 	case err != nil:
 		t.breach("the job does not open: %v\n%s", err, x.said)
@@ -480,13 +521,9 @@ func (t *trial) look(p *place, job string, x *process) {
 		t.breach("%d steps were acknowledged, the job holds %d", t.acknowledged, steps)
 	}
 	if state == "" || strings.Contains(state, "tripped") || strings.Contains(state, "failed") {
-		again, err := t.k.start(p, job, "--resume")
-		if err != nil {
-			t.breach("%v", err)
-			return
-		}
-		if code, err := again.wait(time.Minute); err != nil || code != 0 {
-			t.breach("taken up again it ended with %d, %v:\n%s", code, err, again.said)
+		t.takenUp = true
+		if err := t.goOn(p, job); err != nil {
+			t.breach("taken up again: %v", err)
 			return
 		}
 	}
@@ -498,9 +535,51 @@ func (t *trial) look(p *place, job string, x *process) {
 	if !slices.Equal(now, t.k.whole) {
 		t.breach("taken up again it found %+v, undisturbed %+v\n%s", now, t.k.whole, upsetsOf(file))
 	}
-	if left, err := watcher.Left(file); left != nil || err != nil {
-		t.breach("the watcher's report was not journalled: %v %v", left, err)
+	if t.left != nil && t.end != PowerCut { // the image has no word of the watcher beside it
+		t.told(file)
 	}
+}
+
+// goOn takes the run up again and waits for its end.
+func (t *trial) goOn(p *place, job string) error {
+	again, err := t.k.start(p, job, "--resume")
+	if err != nil {
+		return err
+	}
+	code, err := again.wait(time.Minute)
+	if err == nil && code != 0 {
+		err = fmt.Errorf("exit code %d:\n%s", code, again.said)
+	}
+	return err
+}
+
+// told checks that what the watcher did is in the journal, and no longer beside it.
+func (t *trial) told(file string) {
+	if left, err := watcher.Left(file); left != nil || err != nil {
+		t.breach("the watcher's report lies beside the job still: %v %v", left, err)
+	}
+	j, err := store.OpenReadOnly(file)
+	if err != nil {
+		t.breach("%v", err)
+		return
+	}
+	defer j.Close()
+	n, _ := j.Newest()
+	for ; n > 0; n-- {
+		for r := range j.Records(n, 1) {
+			switch e := r.Event.(type) {
+			case event.Safed:
+				if e.By == "watcher" && e.Quiet {
+					return
+				}
+			case event.Note: // of a run that was closed meanwhile
+				if e.Text == t.left.String() {
+					return
+				}
+			}
+		}
+	}
+	t.breach("no record tells what the watcher did")
 }
 
 // upsetsOf tells every upset of a job's newest run, for whoever looks into a breach.
