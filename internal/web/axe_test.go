@@ -63,7 +63,7 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 	p := browser.Open(t)
 	s := serve(t, true)
 	s.enter(p)
-	paths := map[string]string{"arm": "", "bench with problems": "/bench?file=broken.yaml", "plan with problems": "/plan?file=refused.yaml", "laboratory": "/"}
+	paths := map[string]string{"arm": "", "bench with problems": "/bench?file=broken.yaml", "plan with problems": "/plan?file=refused.yaml", "what the laboratory reported": "/"}
 	write(t, s.dir, "broken.yaml", []byte("provoke: bench 1\nname: broken\nsource: {kind: x}\n"))
 	write(t, s.dir, "refused.yaml", []byte(exposurePlan+"mode: constant drive\ndrive: 10 dBm\n"))
 	for name, path := range pagePaths {

@@ -143,7 +143,7 @@ func (j *journal) run(n int) (result.Run, error) {
 	return out, err
 }
 
-// all returns copies of the folds of every run that was done on the bench, by number.
+// all returns copies of the folds of every run of the job, by number: what a laboratory reported too.
 func (j *journal) all() ([]result.Run, error) {
 	infos, err := j.runs()
 	if err != nil {
@@ -151,9 +151,6 @@ func (j *journal) all() ([]result.Run, error) {
 	}
 	var out []result.Run
 	for _, i := range infos {
-		if i.Opened.RunKind == event.LaboratoryKind {
-			continue
-		}
 		r, err := j.run(i.Run)
 		if err != nil {
 			return nil, fmt.Errorf("read run %d: %w", i.Run, err)

@@ -24,9 +24,12 @@ type comparePage struct {
 	Frame  frame
 	Runs   []compareChoice
 	Margin string
-	Empty  string
-	Chart  chart
-	Parts  []comparePart
+	// Lab: the job holds what a laboratory reported. Held: the runs are held to that, with Confidence.
+	Lab, Held  bool
+	Confidence string
+	Empty      string
+	Chart      chart
+	Parts      []comparePart
 }
 
 type compareChoice struct {
@@ -76,7 +79,7 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 			return withStatus(http.StatusBadRequest, "margin: %v", err)
 		}
 	}
-	if err := s.compare(&p, first, others, margin); err != nil {
+	if err := s.compare(r, &p, first, others, margin); err != nil {
 		return err
 	}
 	p.Frame.Title = fmt.Sprintf("Run %d compared", first)
@@ -130,8 +133,12 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 	return first, others, nil
 }
 
-func (s *Server) compare(p *comparePage, first int, others []int, margin rf.Gain) error {
+func (s *Server) compare(r *http.Request, p *comparePage, first int, others []int, margin rf.Gain) error {
 	before, f, err := s.findingsOf(first)
+	if err != nil {
+		return err
+	}
+	hold, err := s.heldTo(r, p, before)
 	if err != nil {
 		return err
 	}
@@ -142,10 +149,32 @@ func (s *Server) compare(p *comparePage, first int, others []int, margin rf.Gain
 			return err
 		}
 		all = append(all, g)
-		p.Parts = append(p.Parts, comparePartOf(analysis.Compare(before, after, margin)))
+		c := analysis.Compare(before, after, margin)
+		hold(&c, after)
+		p.Parts = append(p.Parts, comparePartOf(c))
 	}
 	p.Chart = overlay(all).bare()
 	return nil
+}
+
+// heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks
+// for that; otherwise it does nothing.
+func (s *Server) heldTo(r *http.Request, p *comparePage, before result.Run) (func(*analysis.Comparison, result.Run), error) {
+	nothing := func(*analysis.Comparison, result.Run) {}
+	lab, err := s.laboratoryNow()
+	if err != nil {
+		return nothing, err
+	}
+	confidence, err := confidenceOf(r)
+	if err != nil {
+		return nothing, err
+	}
+	p.Lab, p.Confidence = len(lab.Failures) > 0 && before.Opened.RunKind == plan.Exposure, confidence.String()
+	if p.Held = p.Lab && r.FormValue("laboratory") != ""; !p.Held {
+		return nothing, nil
+	}
+	l, err := s.beside(before, lab, confidence)
+	return func(c *analysis.Comparison, after result.Run) { c.HoldToLaboratory(l, after) }, err
 }
 
 // overlay draws the immunity profiles of several runs; each run has its own sign and colour.
@@ -278,7 +307,7 @@ func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if len(j.Runs) == 0 {
+	if len(j.Detailed) == 0 {
 		p.Empty = "There is no run to report on yet."
 		return s.draw(w, "report", p)
 	}
@@ -353,13 +382,23 @@ func usual(runs []result.Run) (before, after int, detailed []int) {
 		}
 	}
 	if after == 0 {
-		n := runs[len(runs)-1].Number
+		newest, exposure := 0, 0
 		for _, r := range runs {
-			if r.Opened.RunKind == plan.Exposure {
-				n = r.Number
+			switch r.Opened.RunKind {
+			case event.LaboratoryKind: // nothing was done on the bench
+			case plan.Exposure:
+				exposure = r.Number
+			default:
+				newest = r.Number
 			}
 		}
-		return 0, 0, []int{n}
+		switch {
+		case exposure != 0:
+			return 0, 0, []int{exposure}
+		case newest != 0:
+			return 0, 0, []int{newest}
+		}
+		return 0, 0, nil
 	}
 	for _, r := range runs {
 		if r.Number >= before && r.Number <= after && r.Opened.RunKind == plan.Exposure {
@@ -378,7 +417,7 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if len(j.Runs) == 0 {
+	if len(j.Detailed) == 0 {
 		return withStatus(http.StatusNotFound, "there is no run to report on yet")
 	}
 	file, h := r.PathValue("file"), w.Header()
