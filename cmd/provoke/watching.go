@@ -90,8 +90,8 @@ func watcherWords(s watcher.State) string {
 		return "no independent path: while this program holds the instruments' only connections, a second process cannot switch RF off; " +
 			"if this program hangs with RF on, only a hardware switch does: keep it in reach" + missing
 	}
-	return fmt.Sprintf("a second process watches on connections of its own to %s: RF off %v after this program's last sign of life%s",
-		strings.Join(s.Paths, ", "), rf.Duration(watcher.Limit), missing)
+	return fmt.Sprintf("a second process watches on connections of its own to %s: RF off %v after this program's last sign of life, "+
+		"and %v after the dead-man's time when the run in it hangs%s", strings.Join(s.Paths, ", "), rf.Duration(watcher.Limit), rf.Duration(watcher.Hung), missing)
 }
 
 // leftByWatcher tells what a watcher did to the bench since the last run of a job, and waits for one that

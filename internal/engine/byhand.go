@@ -44,7 +44,8 @@ func (r *run) sitDown() {
 }
 
 // whileWaiting keeps the dead-man fed while a person is waited for, and looks at the interlock and at
-// the operator's wish to stop.
+// the operator's wish to stop. Where RF is to go off, which is what is asked most urgently, the error is
+// for nobody.
 func (r *run) whileWaiting(ctx context.Context) error {
 	r.feed()
 	if r.finish.Load() {

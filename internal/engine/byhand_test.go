@@ -236,20 +236,24 @@ func TestAnAnalyserThatIsReadByEyeLevelsTheLoop(t *testing.T) {
 	})
 }
 
+// nothingElse leaves no remote amplifier either, and nothing that measures.
+func nothingElse(l *lab, h *hands) {
+	byHand := l.edit
+	l.edit = func(s string) string {
+		s = byHand(s)
+		s = regexp.MustCompile(`(?m)^(amplifier:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s, "${1}")
+		return regexp.MustCompile(`(?m)^(analyser:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s, "${1}")
+	}
+	l.reload()
+	l.sim.Dial(context.Background(), "amplifier")
+	h.front("amplifier", "OUTP 1", false)
+}
+
 func TestNobodyWhoSwitchesOffMeansThatRFIsNotKnownToBeOff(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
 		h := byHand(t, l, "source")
 		defer h.leave()
-		l.edit = func(f func(string) string) func(string) string {
-			return func(s string) string { // no remote amplifier either, and nothing that measures
-				s = f(s)
-				s = regexp.MustCompile(`(?m)^(amplifier:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s, "${1}")
-				return regexp.MustCompile(`(?m)^(analyser:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s, "${1}")
-			}
-		}(l.edit)
-		l.reload()
-		l.sim.Dial(context.Background(), "amplifier")
-		h.front("amplifier", "OUTP 1", false)
+		nothingElse(l, h)
 		set := 0
 		h.mind = func(p engine.Prompt) (string, bool) {
 			if p.Title == "SET THE SOURCE" {
@@ -263,6 +267,26 @@ func TestNobodyWhoSwitchesOffMeansThatRFIsNotKnownToBeOff(t *testing.T) {
 			t.Errorf("%q, RF on: %v (%v)", o.Verdict, l.sim.State().On, o.err)
 		}
 		h.front("source", "OUTP 0", false)
+	})
+}
+
+// A person who takes his time to switch off is waited for like any other: nothing hangs.
+func TestAPersonWhoTakesTimeToSwitchOffIsNoHang(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		h := byHand(t, l, "source")
+		defer h.leave()
+		nothingElse(l, h)
+		h.mind = func(p engine.Prompt) (string, bool) {
+			if p.Urgent && l.sim.State().On {
+				time.Sleep(20 * time.Second)
+			}
+			return "", false
+		}
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
+		l.mustBeOff(o)
+		if o.err != nil || o.Verdict != event.Done || o.Safing.Took < 15*time.Second {
+			t.Errorf("%q after a silencing of %v (%v)", o.Verdict, o.Safing.Took, o.err)
+		}
 	})
 }
 

@@ -116,10 +116,10 @@ func (d *Desk) Ask(ctx context.Context, p driver.Prompt) (string, error) {
 			d.leave(a)
 			return "", fmt.Errorf("%w within %v", ErrNobody, within)
 		case <-look.C:
-			if alive == nil || p.Urgent {
+			if alive == nil {
 				continue
 			}
-			if err := alive(ctx); err != nil {
+			if err := alive(ctx); err != nil && !p.Urgent {
 				d.leave(a)
 				return "", err
 			}
@@ -173,7 +173,7 @@ func (d *Desk) tellAnswered(a *asking, answer string) {
 	}
 }
 
-// serve lets a run take part: alive is called while a prompt that is not urgent waits and ends it with
+// serve lets a run take part: alive is called while a prompt waits, and ends one that is not urgent with
 // an error; changed when another prompt is shown or none; answered with every answer.
 func (d *Desk) serve(within time.Duration, alive func(context.Context) error, changed func(), answered func(Prompt, string, time.Duration)) {
 	d.mu.Lock()

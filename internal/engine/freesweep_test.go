@@ -82,10 +82,15 @@ func (l *lab) sweep(text string, sync engine.Sync) (engine.Swept, *plan.FreeSwee
 	}
 	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: s.Plan.Kind, Mode: s.Plan.Mode})
 	c := engine.Config{Plan: s.Plan, Chain: l.chain, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1, Operator: l.operator, Progress: l.progress, Desk: l.desk}
+	strict := &strictWatcher{}
+	c.Watcher = strict
 	if l.change != nil {
 		l.change(&c)
 	}
 	out, err := engine.RunSweep(l.t.Context(), c, s, sync)
+	if late := strict.late(); late > 0 && out.Verdict != event.TrippedEnd && out.Verdict != event.RFNotKnownOff {
+		l.t.Errorf("the sweep ended %q, and a watcher would have silenced the bench: a sign of life of the engine came %v late", out.Verdict, late)
+	}
 	return out, s, err
 }
 

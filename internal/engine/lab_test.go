@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	"provoke/internal/event"
 	"provoke/internal/plan"
 	"provoke/internal/result"
+	"provoke/internal/rf"
 	"provoke/internal/simbench"
 )
 
@@ -192,16 +194,51 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 		Plan: p, Chain: l.chain, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1,
 		Points: points, Program: program, Closed: l.closed, Operator: l.operator, Progress: l.progress, Linger: l.linger, Desk: l.desk,
 	}
+	strict := &strictWatcher{}
+	c.Watcher = strict
 	if l.change != nil {
 		l.change(&c)
 	}
 	o.Result, o.err = engine.Run(l.t.Context(), c)
+	if late := strict.late(); late > 0 && o.Verdict != event.TrippedEnd && o.Verdict != event.RFNotKnownOff {
+		l.t.Errorf("the run ended %q, and a watcher would have silenced the bench: a sign of life of the engine came %v late", o.Verdict, late)
+	}
 	for _, r := range l.journal.records {
 		o.run.Apply(r)
 	}
 	o.points = program.Thresholds()
 	return o
 }
+
+// strictWatcher notes whether every sign of life of the engine came in time. It never acts.
+type strictWatcher struct {
+	mu    sync.Mutex
+	due   time.Time // zero: none is due
+	worst time.Duration
+}
+
+func (w *strictWatcher) Alive(within time.Duration) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	now := time.Now()
+	if !w.due.IsZero() {
+		w.worst = max(w.worst, now.Sub(w.due))
+	}
+	w.due = time.Time{}
+	if within > 0 {
+		w.due = now.Add(within)
+	}
+}
+
+func (w *strictWatcher) late() time.Duration {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.worst
+}
+
+func (w *strictWatcher) Check() error          { return nil }
+func (w *strictWatcher) Gone() <-chan struct{} { return nil }
+func (w *strictWatcher) At(rf.Frequency)       {}
 
 type lineMonitor struct {
 	spec catalog.Monitor

@@ -102,7 +102,14 @@ type Watcher interface {
 	Gone() <-chan struct{}
 	// At says where RF is about to be.
 	At(rf.Frequency)
+	// Alive is a sign of life of the engine, not of its process. Without another one within the time
+	// that comes with it the watcher acts; 0 says that none is due any more. It must not block.
+	Alive(within time.Duration)
 }
+
+// Takeover is how long after the dead-man's time the watcher acts on an engine that gives no sign of
+// life: the dead-man, which stands nearer, acts first, and may be held up by what holds up the engine.
+const Takeover = 500 * time.Millisecond
 
 // Guard protects one run on one bench.
 type Guard struct {
@@ -163,6 +170,9 @@ func (g *Guard) Arm() error {
 	}
 	g.armed = true
 	g.feed, g.stop, g.done = make(chan struct{}, 1), make(chan struct{}), make(chan struct{})
+	if g.cfg.Watcher != nil {
+		g.cfg.Watcher.Alive(g.cfg.DeadMan + Takeover)
+	}
 	go g.deadMan(g.feed, g.stop, g.done)
 	return nil
 }
@@ -173,6 +183,9 @@ func (g *Guard) Disarm() {
 	stop, done := g.stop, g.done
 	g.armed, g.stop = false, nil
 	g.epoch++
+	if g.cfg.Watcher != nil {
+		g.cfg.Watcher.Alive(0)
+	}
 	g.mu.Unlock()
 	if stop != nil {
 		close(stop)
@@ -188,6 +201,16 @@ func (g *Guard) Feed() {
 	select {
 	case feed <- struct{}{}:
 	default:
+	}
+	g.alive()
+}
+
+// alive passes a sign of life on to the watcher.
+func (g *Guard) alive() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.armed && g.cfg.Watcher != nil {
+		g.cfg.Watcher.Alive(g.cfg.DeadMan + Takeover)
 	}
 }
 

@@ -3,6 +3,7 @@ package guard_test
 import (
 	"context"
 	"errors"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -79,5 +80,78 @@ func TestMeasuredPowerCountsWithItsModulation(t *testing.T) {
 		if tripped := errors.Is(err, guard.ErrTripped); tripped != c.trips {
 			t.Errorf("%s: tripped %t, want %t: %v", c.what, tripped, c.trips, err)
 		}
+	}
+}
+
+// stuckSource is one whose calls ignore their context and do not come back.
+type stuckSource struct{ until chan struct{} }
+
+func (s stuckSource) OutputOff(context.Context) error { <-s.until; return nil }
+func (s stuckSource) Minimum(context.Context) error   { <-s.until; return nil }
+func (s stuckSource) State(context.Context) (guard.SourceState, error) {
+	<-s.until
+	return guard.SourceState{}, nil
+}
+
+func TestACallThatDoesNotComeBackKeepsNothingElseFromBeingSilenced(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		source, amplifier := stuckSource{make(chan struct{})}, &fakeAmplifier{log: &[]string{}, on: true}
+		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: source, Amplifier: amplifier, Witness: fakeWitness{quiet: true}})
+		began := time.Now()
+		rep := g.Silence(t.Context(), "test")
+		if took := time.Since(began); took > 12*time.Second {
+			t.Errorf("silencing took %v", took)
+		}
+		if amplifier.on {
+			t.Error("the amplifier still operates")
+		}
+		if rep.Quiet || !strings.Contains(rep.How, "source output off: the call to the instrument does not come back") {
+			t.Errorf("%+v", rep)
+		}
+		close(source.until)
+	})
+}
+
+// dueWatcher notes signs of life of the engine.
+type dueWatcher struct {
+	due   time.Time
+	worst time.Duration
+}
+
+func (w *dueWatcher) Alive(within time.Duration) {
+	if now := time.Now(); !w.due.IsZero() && now.After(w.due) {
+		w.worst = max(w.worst, now.Sub(w.due))
+	}
+	w.due = time.Time{}
+	if within > 0 {
+		w.due = time.Now().Add(within)
+	}
+}
+func (w *dueWatcher) Check() error          { return nil }
+func (w *dueWatcher) Gone() <-chan struct{} { return nil }
+func (w *dueWatcher) At(rf.Frequency)       {}
+
+// Silencing lingers for longer than the dead-man's time; while it goes well nobody has to take over.
+func TestSilencingIsASignOfLifeWhileItGoesWell(t *testing.T) {
+	for name, want := range map[string]bool{"well": false, "not well": true} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w := &dueWatcher{}
+				g, _ := newGuard(func(c *guard.Config) {
+					c.DeadMan, c.Watcher = 500*time.Millisecond, w
+					c.Source.(*fakeSource).stuck = want
+				})
+				g.Arm()
+				g.Suspect()
+				g.Silence(t.Context(), "test")
+				g.Disarm()
+				if late := w.worst > 0; late != want {
+					t.Errorf("a sign of life was %v late", w.worst)
+				}
+				if !w.due.IsZero() {
+					t.Error("a sign of life is due after disarming")
+				}
+			})
+		})
 	}
 }

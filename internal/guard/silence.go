@@ -2,6 +2,7 @@ package guard
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 )
@@ -24,7 +25,8 @@ type Step struct{ What, Result string }
 // whatever came of the one before; then it reads back, and repeats until the bench has been quiet
 // for longer than any abandoned command can still take to arrive, or it gives up. It runs on a
 // context of its own: cancelling ctx does not stop it. It is the only way that a run, an abort, a
-// trip and the off command end RF. It always returns a report.
+// trip and the off command end RF. It always returns a report, also when an instrument's call never
+// comes back; such a call is left behind. While it goes well it is a sign of life for the watcher.
 func (g *Guard) Silence(ctx context.Context, cause string) Report {
 	g.mu.Lock()
 	g.busy++
@@ -41,10 +43,11 @@ func (g *Guard) Silence(ctx context.Context, cause string) Report {
 	suspect := g.suspect || g.pending
 	g.mu.Unlock()
 
-	s := silencing{cfg: g.cfg, ctx: context.WithoutCancel(ctx), started: g.now(), now: g.now}
+	s := silencing{cfg: g.cfg, ctx: context.WithoutCancel(ctx), started: g.now(), now: g.now, alive: g.alive, left: map[string]<-chan error{}}
 	var quietSince time.Time
 	for pass := 1; ; pass++ {
 		err := s.pass()
+		s.trouble = err != nil
 		now := g.now()
 		switch {
 		case err != nil:
@@ -80,6 +83,9 @@ type silencing struct {
 	how     string
 	// measured: the witness was read and saw nothing, in this pass.
 	measured bool
+	alive    func()
+	trouble  bool                    // something failed since the last pass that went well
+	left     map[string]<-chan error // calls that did not come back, by step
 }
 
 // pass goes through the order once and reads back. The error is why the bench is not quiet.
@@ -93,9 +99,8 @@ func (s *silencing) pass() error {
 	}
 	s.do("source to minimum", s.cfg.Source.Minimum)
 
-	var state SourceState
-	err := s.do("source read back", func(ctx context.Context) (err error) {
-		state, err = s.cfg.Source.State(ctx)
+	err := s.do("source read back", func(ctx context.Context) error {
+		state, err := s.cfg.Source.State(ctx)
 		if err == nil && state.Output {
 			err = fmt.Errorf("its output is still on")
 		}
@@ -129,36 +134,43 @@ func (s *silencing) witness() error {
 	if s.cfg.Witness == nil {
 		return nil
 	}
-	var seen error
+	read := make(chan string, 1)
 	err := s.do("measured", func(ctx context.Context) error {
 		text, quiet, err := s.cfg.Witness.Quiet(ctx)
-		if err != nil {
-			return err
+		if err == nil && !quiet {
+			err = seenError(text)
 		}
-		if !quiet {
-			seen = fmt.Errorf("the meter still reads %s", text)
-			return seen
+		if err == nil {
+			read <- text
 		}
-		s.how, s.measured = "read back as off and measured at the floor: "+text, true
-		return nil
+		return err
 	})
-	if seen != nil {
+	var seen seenError
+	switch {
+	case errors.As(err, &seen):
 		return seen
-	}
-	if err != nil {
+	case err != nil:
 		s.how += "; the meter could not be read"
+	default:
+		s.how, s.measured = "read back as off and measured at the floor: "+<-read, true
 	}
 	return nil
 }
 
+// seenError is RF that a meter sees, with its reading.
+type seenError string
+
+func (e seenError) Error() string { return "the meter still reads " + string(e) }
+
 // do runs one step within the patience and notes what came of it.
 func (s *silencing) do(what string, f func(context.Context) error) error {
-	ctx, cancel := context.WithTimeout(s.ctx, s.cfg.Patience)
-	defer cancel()
-	err := f(ctx)
+	err := s.within(what, f)
 	result := "done"
 	if err != nil {
-		result = err.Error()
+		result, s.trouble = err.Error(), true
+	}
+	if !s.trouble {
+		s.alive()
 	}
 	// A step that repeats with the same result is told once.
 	for _, old := range s.steps {
@@ -168,6 +180,44 @@ func (s *silencing) do(what string, f func(context.Context) error) error {
 	}
 	s.steps = append(s.steps, Step{what, result})
 	return err
+}
+
+// comesBack is how long a call may take to come back once its context has ended.
+const comesBack = 250 * time.Millisecond
+
+// errStuck is what is said of a call that ignores its context: whoever hangs in it must not keep the
+// rest of the bench from being silenced.
+var errStuck = errors.New("the call to the instrument does not come back")
+
+// within calls f with the patience as its time. A call of the same step that was left behind has to
+// come back first: its answer is old, and another call would only wait behind it.
+func (s *silencing) within(what string, f func(context.Context) error) error {
+	ctx, cancel := context.WithTimeout(s.ctx, s.cfg.Patience)
+	defer cancel()
+	if old, ok := s.left[what]; ok {
+		select {
+		case <-old:
+			delete(s.left, what)
+		case <-ctx.Done():
+			return errStuck
+		}
+	}
+	done := make(chan error, 1)
+	go func() { done <- f(ctx) }()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+	}
+	late := time.NewTimer(comesBack)
+	defer late.Stop()
+	select {
+	case err := <-done:
+		return err
+	case <-late.C:
+		s.left[what] = done
+		return errStuck
+	}
 }
 
 func (s *silencing) report(quiet bool) Report {

@@ -7,8 +7,13 @@
 // It decides nothing about a run and clears nothing: it can only lower. Start is the run's end of the
 // pipe, Serve the watcher's.
 //
+// The signs of life come from the process and rest on the engine's own: while RF may be on, an engine
+// that has not fed its dead-man for longer than it said ends them, though its process is well. A
+// goroutine that goes on beating while the engine hangs in a call would prove nothing.
+//
 // The lines of the pipe: first the Hello as JSON; then ".", a sign of life; "f HZ", where RF is;
-// "run N", the run's number; "done", the run has ended and silenced the bench by itself. Back come
+// "run N", the run's number; "hung MS", the process lives and its engine has given no sign of life for
+// so many milliseconds: act now; "done", the run has ended and silenced the bench by itself. Back come
 // State lines as JSON.
 package watcher
 
@@ -27,6 +32,9 @@ const (
 	// Standstill is how long the run's process may miss its own beat; after that it raises nothing
 	// any more, because the watcher may be about to act.
 	Standstill = 900 * time.Millisecond
+	// Hung is within which RF is off after the dead-man's time when the engine hangs: the guard's
+	// Takeover, a beat, and the silencing.
+	Hung = time.Second
 	// Asleep is how long the machine may sleep before RF is taken for unattended.
 	Asleep = time.Second
 

@@ -11,15 +11,6 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-func offWithin(t *testing.T, on func() bool, most time.Duration) {
-	t.Helper()
-	for began := time.Now(); on(); time.Sleep(time.Millisecond) {
-		if time.Since(began) > most {
-			t.Fatalf("RF is on after %v", most)
-		}
-	}
-}
-
 // A pipe that nobody reads stands for a disk that hangs: opening it for writing does not come back.
 func TestADiskThatHangsDoesNotKeepTheWatcherFromSilencing(t *testing.T) {
 	sim, b := lit(t)

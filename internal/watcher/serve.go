@@ -137,13 +137,9 @@ func (s *server) watch(ctx context.Context) error {
 	for {
 		select {
 		case line, open := <-s.lines:
-			if !open {
-				return s.act(ctx, "the run's process ended without a word")
+			if over, err := s.heard(ctx, line, open); over {
+				return err
 			}
-			if line == "done" {
-				return s.leave()
-			}
-			s.take(line)
 			timer.Reset(limit)
 		case <-look.C:
 			if slept := asleep() - s.began; slept > Asleep {
@@ -152,20 +148,30 @@ func (s *server) watch(ctx context.Context) error {
 		case <-timer.C:
 			select {
 			case line, open := <-s.lines: // this process may have stood still itself
-				if open && line != "done" {
-					s.take(line)
-					timer.Reset(limit)
-					continue
+				if over, err := s.heard(ctx, line, open); over {
+					return err
 				}
-				if open {
-					return s.leave()
-				}
-				return s.act(ctx, "the run's process ended without a word")
+				timer.Reset(limit)
+				continue
 			case <-time.After(20 * time.Millisecond):
 			}
 			return s.act(ctx, fmt.Sprintf("no sign of life from the run's process for %v", rf.Duration(limit)))
 		}
 	}
+}
+
+// heard does what a line from the run asks for, or its end; over says that the watching is.
+func (s *server) heard(ctx context.Context, line string, open bool) (over bool, err error) {
+	switch {
+	case !open:
+		return true, s.act(ctx, "the run's process ended without a word")
+	case line == "done":
+		return true, s.leave()
+	}
+	if hung := s.take(line); hung > 0 {
+		return true, s.act(ctx, fmt.Sprintf("no sign of life from the run's engine for %v", rf.Duration(hung.Round(10*time.Millisecond))))
+	}
+	return false, nil
 }
 
 // leave takes the report away: the run has ended in order.
@@ -176,17 +182,21 @@ func (s *server) leave() error {
 	return Remove(s.hello.Job)
 }
 
-// take notes what a line says besides that the run is alive.
-func (s *server) take(line string) {
+// take notes what a line says besides that the run is alive. It returns for how long the engine has
+// given no sign of life, where the line says so.
+func (s *server) take(line string) (hung time.Duration) {
 	word, rest, _ := strings.Cut(line, " ")
 	n, err := strconv.ParseInt(rest, 10, 64)
 	switch {
 	case err != nil:
+	case word == "hung":
+		return time.Duration(n) * time.Millisecond
 	case word == "f":
 		s.at.Store(n)
 	case word == "run":
 		s.report.Run = int(n)
 	}
+	return 0
 }
 
 // act silences the bench, again and again until it is confirmed, and keeps it silent until the run's

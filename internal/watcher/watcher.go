@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"provoke/internal/catalog"
@@ -34,16 +35,21 @@ type Watcher struct {
 	stop  chan struct{}
 	beats sync.WaitGroup
 	errs  tailBuffer
-	slept time.Duration // at the start
+	slept time.Duration       // at the start
+	due   atomic.Pointer[due] // the engine's next sign of life; nil for none due
 
 	mu     sync.Mutex
 	pipe   io.WriteCloser
 	last   time.Time // of the last sign of life that was sent
 	at     rf.Frequency
 	told   rf.Frequency
-	why    error // it does not watch any more
+	why    error         // it does not watch any more
+	hung   time.Duration // for so long the engine had been silent when it was over; 0 for another reason
 	closed bool
 }
+
+// due is when a sign of life of the engine is due, and since when there was none.
+type due struct{ since, at time.Time }
 
 // Start starts a watcher in a process of its own and waits until it has reached for the bench. Signs
 // of life are sent from then on until Release.
@@ -199,7 +205,20 @@ func (w *Watcher) lookAtClocks() {
 		w.overLocked(fmt.Errorf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))))
 	} else if gap := time.Since(w.last); gap > Standstill {
 		w.overLocked(fmt.Errorf("this process stood still for %v, and the watcher takes over", rf.Duration(gap.Round(10*time.Millisecond))))
+	} else if d := w.due.Load(); d != nil && time.Now().After(d.at) {
+		w.hung = time.Since(d.since)
+		w.overLocked(fmt.Errorf("no sign of life from the engine for %v, and the watcher takes over", rf.Duration(w.hung.Round(10*time.Millisecond))))
 	}
+}
+
+// Alive is a sign of life of the engine. The next one is due within a time; 0 says that none is.
+func (w *Watcher) Alive(within time.Duration) {
+	if within == 0 {
+		w.due.Store(nil)
+		return
+	}
+	now := time.Now()
+	w.due.Store(&due{now, now.Add(within)})
 }
 
 // At tells the watcher where RF is, with the next sign of life.
@@ -219,6 +238,7 @@ func (w *Watcher) beat() {
 		select {
 		case <-ticker.C:
 			if w.Check() != nil {
+				w.tellHung()
 				return // the watcher shall act
 			}
 			w.mu.Lock()
@@ -232,6 +252,15 @@ func (w *Watcher) beat() {
 		case <-w.stop:
 			return
 		}
+	}
+}
+
+// tellHung tells the watcher that the engine hangs, so that it does not wait for signs of life first.
+func (w *Watcher) tellHung() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.hung > 0 && !w.closed {
+		fmt.Fprintf(w.pipe, "hung %d\n", w.hung.Milliseconds())
 	}
 }
 

@@ -49,6 +49,15 @@ func lit(t *testing.T) (*simbench.Bench, *catalog.Bench) {
 	return sim, b
 }
 
+func offWithin(t *testing.T, on func() bool, most time.Duration) {
+	t.Helper()
+	for began := time.Now(); on(); time.Sleep(time.Millisecond) {
+		if time.Since(began) > most {
+			t.Fatalf("RF is on after %v", most)
+		}
+	}
+}
+
 func tell(t *testing.T, sim *simbench.Bench, face, message string) {
 	t.Helper()
 	c, err := sim.Dial(t.Context(), face)
