@@ -481,12 +481,7 @@ func (r *run) steps(ctx context.Context) error {
 		if intended = ok && !r.finish.Load() && !r.hold.Load(); intended {
 			events = append(events, event.Intent{Step: step, Attempt: 1})
 		}
-		interlock := r.askInterlock(ctx)
-		err = r.journal(events...)
-		if open := interlock(); err == nil {
-			err = open
-		}
-		if err != nil {
+		if err := r.journalMeanwhile(ctx, events...); err != nil {
 			return err
 		}
 		attempt = 1
@@ -494,15 +489,18 @@ func (r *run) steps(ctx context.Context) error {
 	return r.cfg.Program.Err()
 }
 
-// askInterlock asks while the disk writes, so that the next step's first permission finds a fresh
-// answer. The function that it returns waits for it.
-func (r *run) askInterlock(ctx context.Context) (answer func() error) {
-	if r.guard == nil || !r.on {
-		return func() error { return nil }
+// journalMeanwhile appends, and asks the interlock while the disk writes, so that the next step's first
+// permission finds a fresh answer. What it says counts after what was written.
+func (r *run) journalMeanwhile(ctx context.Context, events ...event.Event) error {
+	interlock := func() error { return nil }
+	if r.guard != nil && r.on {
+		interlock = r.guard.BeginInterlock(ctx)
 	}
-	asked := make(chan error, 1)
-	go func() { asked <- r.guard.CheckInterlock(ctx) }()
-	return func() error { return <-asked }
+	err := r.journal(events...)
+	if open := interlock(); err == nil {
+		err = open
+	}
+	return err
 }
 
 func (r *run) count(c event.StepClosed) {

@@ -399,17 +399,47 @@ const freshInterlock = 5 * time.Millisecond
 // CheckInterlock reads the interlock, unless it was read as closed a moment ago, and trips when it
 // is open or does not answer.
 func (g *Guard) CheckInterlock(ctx context.Context) error {
-	if g.cfg.Interlock == nil {
+	if g.interlockIsFresh() {
 		return nil
 	}
 	asked := g.now()
-	g.mu.Lock()
-	fresh := asked.Sub(g.seenClosed) < freshInterlock
-	g.mu.Unlock()
-	if fresh {
-		return nil
-	}
 	closed, err := g.cfg.Interlock(ctx)
+	return g.judgeInterlock(ctx, asked, closed, err)
+}
+
+// BeginInterlock is CheckInterlock in two parts: it asks at once, and the function that it returns waits
+// for the answer and judges it. What the caller does in between costs no time.
+func (g *Guard) BeginInterlock(ctx context.Context) (check func() error) {
+	if g.interlockIsFresh() {
+		return func() error { return nil }
+	}
+	type answer struct {
+		closed bool
+		err    error
+	}
+	asked, answers := g.now(), make(chan answer, 1)
+	go func() {
+		closed, err := g.cfg.Interlock(ctx)
+		answers <- answer{closed, err}
+	}()
+	return func() error {
+		a := <-answers
+		return g.judgeInterlock(ctx, asked, a.closed, a.err)
+	}
+}
+
+// interlockIsFresh reports that the interlock need not be read now.
+func (g *Guard) interlockIsFresh() bool {
+	if g.cfg.Interlock == nil {
+		return true
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.now().Sub(g.seenClosed) < freshInterlock
+}
+
+// judgeInterlock trips on anything but a closed interlock.
+func (g *Guard) judgeInterlock(ctx context.Context, asked time.Time, closed bool, err error) error {
 	if err == nil && closed {
 		g.mu.Lock()
 		g.seenClosed = asked
