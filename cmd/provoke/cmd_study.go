@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"provoke/internal/analysis"
 	"provoke/internal/engine"
 	"provoke/internal/event"
 	"provoke/internal/level"
@@ -398,15 +399,13 @@ func (c *modulationStudy) chosen(w *world) ([]result.Run, error) {
 	if err != nil {
 		return nil, damage(err)
 	}
-	seen := map[level.Modulation]bool{}
+	var known []result.Run
+	for _, i := range infos {
+		known = append(known, result.Run{Number: i.Run, Opened: i.Opened})
+	}
 	var out []result.Run
-	for i := len(infos) - 1; i >= 0; i-- {
-		o := infos[i].Opened
-		if o.RunKind != plan.Exposure || o.Bench.SHA256 != newest.Opened.Bench.SHA256 || o.Changed != newest.Opened.Changed || seen[o.Modulation] {
-			continue
-		}
-		seen[o.Modulation] = true
-		r, err := readRun(w, job, infos[i].Run)
+	for _, n := range analysis.OneOfEachModulation(known, newest) {
+		r, err := readRun(w, job, n)
 		if err != nil {
 			return nil, err
 		}

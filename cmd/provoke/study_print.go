@@ -17,58 +17,32 @@ import (
 
 // thresholdSheet is what a threshold study prints.
 type thresholdSheet struct {
-	run        result.Run
-	question   analysis.RandomQuestion
-	points     []analysis.Random
-	skipped    []string
-	notAtOnce  []analysis.NotDeterministic
-	resolution rf.Gain
+	analysis.RandomStudy
+	notAtOnce []analysis.NotDeterministic
 }
 
-// evaluate works out the frequencies asked for; else those of a search, and those that are not
-// deterministic.
+// evaluate works out the frequencies asked for; else those that analysis.RandomStudyOf chooses.
 func (c *thresholdStudy) evaluate(r result.Run) thresholdSheet {
-	s := thresholdSheet{run: r, resolution: r.Opened.Resolution, notAtOnce: analysis.NotDeterministicAt(r),
-		question: analysis.RandomQuestion{Model: c.Model, Probabilities: c.Probability, Confidence: c.Confidence, Memory: c.Memory}}
-	at := c.At
-	if len(at) == 0 {
-		random := map[rf.Frequency]bool{}
-		for _, n := range s.notAtOnce {
-			random[n.Frequency] = true
-		}
-		for _, p := range r.Points() {
-			if random[p.Frequency] || r.Opened.Search != nil && p.Threshold(s.resolution).Upset {
-				at = append(at, p.Frequency)
-			}
-		}
-	}
-	for _, f := range at {
-		x, err := analysis.RandomOf(r, f, s.question)
-		if err != nil {
-			s.skipped = append(s.skipped, err.Error())
-			continue
-		}
-		s.points = append(s.points, x)
-	}
-	return s
+	return thresholdSheet{notAtOnce: analysis.NotDeterministicAt(r), RandomStudy: analysis.RandomStudyOf(r, c.At,
+		analysis.RandomQuestion{Model: c.Model, Probabilities: c.Probability, Confidence: c.Confidence, Memory: c.Memory})}
 }
 
 func (s thresholdSheet) print(out io.Writer) error {
-	fmt.Fprintf(out, "run %d: random thresholds, %s, confidence %v\n", s.run.Number, s.question.Model, s.question.Confidence)
-	if o := s.run.Opened.Search; o != nil {
-		fmt.Fprintf(out, "stated before the run: %s\n", o.Stated)
+	fmt.Fprintf(out, "run %d: random thresholds, %s, confidence %v\n", s.Run, s.Question.Model, s.Question.Confidence)
+	if s.Stated != "" {
+		fmt.Fprintf(out, "stated before the run: %s\n", s.Stated)
 	} else {
 		fmt.Fprintln(out, "the run was no search for a random threshold: its exposures were not placed for this, and no length was stated beforehand")
 	}
-	if len(s.points) == 0 {
+	if len(s.Points) == 0 {
 		fmt.Fprintln(out, "no frequency of it upset, or is shown not to be deterministic; --at FREQUENCY chooses one")
 	}
-	for _, x := range s.points {
+	for _, x := range s.Points {
 		if err := printRandom(out, x); err != nil {
 			return err
 		}
 	}
-	for _, t := range s.skipped {
+	for _, t := range s.Refused {
 		fmt.Fprintln(out, event.Printable(t))
 	}
 	return nil
@@ -102,7 +76,7 @@ func printRandom(out io.Writer, x analysis.Random) error {
 	if x.Overlap == threshold.Mixed || x.Overlap == threshold.Separated {
 		fmt.Fprintln(t, "  upset probability\tcurrent\tlimits (profile likelihood)\tlimits (Fieller)")
 		for _, l := range x.Levels {
-			fmt.Fprintf(t, "  %v\t%v\t%s\t%s\n", l.Probability, l.Current, limitWords(l.Low, l.High), limitWords(l.FiellerLow, l.FiellerHigh))
+			fmt.Fprintf(t, "  %v\t%v\t%s\t%s\n", l.Probability, l.Current, report.LimitWords(l.Low, l.High), report.LimitWords(l.FiellerLow, l.FiellerHigh))
 		}
 		fmt.Fprintln(t, "\t\t\t")
 	}
@@ -121,18 +95,6 @@ func printRandom(out io.Writer, x analysis.Random) error {
 		fmt.Fprintf(out, "  %s\n", n)
 	}
 	return nil
-}
-
-func limitWords(low, high rf.Current) string {
-	switch {
-	case low.Known() && high.Known():
-		return fmt.Sprintf("%v to %v", low, high)
-	case low.Known():
-		return fmt.Sprintf("at least %v", low)
-	case high.Known():
-		return fmt.Sprintf("at most %v", high)
-	}
-	return "not bounded"
 }
 
 // The shapes of --json.
@@ -184,14 +146,11 @@ type (
 )
 
 func (s thresholdSheet) json() thresholdJSON {
-	out := thresholdJSON{Run: s.run.Number, Confidence: rounded(float64(s.question.Confidence)), Model: string(s.question.Model), At: []randomJSON{}, NotDeterministic: []report.NotDeterministicJSON{}}
-	if o := s.run.Opened.Search; o != nil {
-		out.Stated = o.Stated
-	}
+	out := thresholdJSON{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []report.NotDeterministicJSON{}}
 	for _, n := range s.notAtOnce {
 		out.NotDeterministic = append(out.NotDeterministic, report.NotDeterministicJSON{Hz: n.Frequency.Hz(), Why: n.Why})
 	}
-	for _, x := range s.points {
+	for _, x := range s.Points {
 		q := randomJSON{Hz: x.Frequency.Hz(), Exposures: x.Exposures, Upsets: x.Upsets, Overlap: string(x.Overlap), Passed: x.Passed.Quantity(), Upset: x.Upset.Quantity(),
 			NoFit: x.NoFit, Levels: []randomLevelJSON{}, Chances: x.Chances, Shares: []upsetShareJSON{}, Notes: append([]string{}, x.Notes...)}
 		if x.Fit != nil {
@@ -244,23 +203,14 @@ func (c *dwellStudy) evaluate(r result.Run) (dwellJSON, error) {
 	if !(c.Share > 0 && c.Share < 1) {
 		return dwellJSON{}, withCode(exitUsage, fmt.Errorf("--share %v is not between 0 %% and 100 %%", c.Share))
 	}
-	out := dwellJSON{Run: r.Number, Confidence: rounded(float64(c.Confidence)), Share: rounded(float64(c.Share)), At: []dwellAtJSON{}}
-	for _, m := range r.Monitors {
-		out.Latency = max(out.Latency, m.Latency.Std().Seconds())
+	study, err := analysis.DwellStudyOf(r, c.At, c.Share, c.Confidence)
+	out := dwellJSON{Run: r.Number, Confidence: rounded(float64(c.Confidence)), Share: rounded(float64(c.Share)), At: []dwellAtJSON{}, Latency: study.Latency.Std().Seconds()}
+	if err != nil {
+		return out, err
 	}
-	at := c.At
-	if len(at) == 0 {
-		for _, p := range r.Points() {
-			at = append(at, p.Frequency)
-		}
-	}
-	for _, f := range at {
-		d, err := threshold.DwellOf(analysis.TimesToUpset(r, f, rf.Current{}), float64(c.Confidence))
-		if err != nil {
-			return out, fmt.Errorf("run %d at %v: %w", r.Number, f, err)
-		}
-		n := d.Needed(float64(c.Share))
-		x := dwellAtJSON{Hz: f.Hz(), Exposures: d.Exposures, Upsets: d.Upsets, Times: []float64{}, Longest: rounded(d.Longest), Median: finite(d.Median), Rate: finite(d.Rate),
+	for _, d := range study.At {
+		n := d.Needed
+		x := dwellAtJSON{Hz: d.Frequency.Hz(), Exposures: d.Exposures, Upsets: d.Upsets, Times: []float64{}, Longest: rounded(d.Longest), Median: finite(d.Median), Rate: finite(d.Rate),
 			RateLow: finite(d.RateLow), RateHigh: finite(d.RateHigh), Shape: finite(d.Shape), Scale: finite(d.Scale), Character: string(d.Character),
 			Needed: finite(n.Seconds), Shown: n.Shown, By: n.Method, ToShow: n.Exposures, Dwell: r.Opened.Dwell.Std().Seconds()}
 		for _, t := range d.Times {

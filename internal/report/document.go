@@ -66,6 +66,9 @@ func (p *page) sections() []section {
 	for _, r := range p.Detailed {
 		add(r.section())
 	}
+	for _, x := range p.Studies {
+		add(x.section())
+	}
 	add(p.setupSection())
 	add(p.uncertaintySection())
 	add(p.pictureSection())
@@ -126,7 +129,7 @@ func (r *runPart) section() section {
 	for _, w := range r.Words {
 		s.say("", w)
 	}
-	s.table(r.Bands, r.Evidence)
+	s.table(r.Bands, r.Evidence, r.Random)
 	s.figure(r.Figures...)
 	s.table(r.Upsets, r.Safing)
 	return s

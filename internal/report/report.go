@@ -74,7 +74,10 @@ func (p *page) tables() []Table {
 		tables = append(tables, p.Setup.Fields, p.Setup.Equipment, p.Setup.Curves, p.Setup.Monitors, p.Setup.Exposure)
 	}
 	for _, r := range p.Detailed {
-		tables = append(tables, r.Bands, r.Evidence, r.Upsets, r.Profile, stepsTable(r.run), readingsTable(r.run), r.Safing)
+		tables = append(tables, r.Bands, r.Evidence, r.Random, r.Upsets, r.Profile, stepsTable(r.run), readingsTable(r.run), r.Safing)
+	}
+	for _, s := range p.Studies {
+		tables = append(tables, s.Tables...)
 	}
 	tables = append(tables, p.Deviations, p.Journal, p.Attachments, p.Files, p.Laboratory)
 	var out []Table
@@ -105,6 +108,7 @@ type page struct {
 	Cautions   []string
 	Journal    Table
 	Pictures   []picture
+	Studies    []Study                    // of every run of the job
 	Beside     *analysis.BesideLaboratory // the laboratory's report beside the bench; nil for none
 	// Attachments lists every file that joined the runs.
 	Attachments, Files, Laboratory Table
@@ -145,6 +149,7 @@ func newPage(j Job) (*page, error) {
 	p.Setup = newSetupPart(j, detailed)
 	p.Bench = p.Setup.bench
 	p.Files, p.Laboratory = filesTable(j.Runs), laboratoryTable(j.Runs)
+	p.Studies = studies(j.Runs)
 	if l, _, ok := beside(j); ok {
 		p.Beside = &l
 	}
@@ -226,6 +231,7 @@ type runPart struct {
 	Words                          []string
 	Bands, Upsets, Profile, Safing Table
 	Evidence                       Table // on the cause of the failing bands
+	Random                         Table // where the product is not deterministic
 	Figures                        []Figure
 }
 
@@ -233,7 +239,7 @@ func newRunPart(r result.Run, control *result.Run, c *comparisonPart) runPart {
 	f := analysis.Of(r, control)
 	part := runPart{
 		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
-		Bands: bandsTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Safing: safingTable(r),
+		Bands: bandsTable(f), Random: NotDeterministicTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Safing: safingTable(r),
 	}
 	add := func(f Figure, ok bool) {
 		if ok {

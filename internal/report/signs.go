@@ -69,6 +69,11 @@ func lineSign(c color.RGBA) func(draw.Canvas) {
 	return func(to draw.Canvas) { to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.6}, 11, 0, 11, 12) }
 }
 
+// levelSign is a lying line: a curve, or a level.
+func levelSign(c color.RGBA) func(draw.Canvas) {
+	return func(to draw.Canvas) { to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.6}, 0, 6, 22, 6) }
+}
+
 // box is the outline of a rectangle from its lower left corner.
 func box(x, y, w, h vg.Length) vg.Path {
 	var p vg.Path

@@ -141,6 +141,16 @@ func class(c event.Class, inControl bool) Cell {
 	return say(string(c))
 }
 
+// NotDeterministicTable lists where a run shows that the product is not deterministic.
+func NotDeterministicTable(f analysis.Findings) Table {
+	t := Table{ID: fmt.Sprintf("random-run-%d", f.Run), Title: fmt.Sprintf("Where the product of run %d is not deterministic", f.Run), Columns: []Column{frequencyIn("frequency"), words("what shows it")},
+		Note: "There an onset is one of several that the same search can find; a staircase gives the level of a probability, with limits."}
+	for _, n := range f.NotDeterministic {
+		t.add(frequency(n.Frequency), say(n.Why))
+	}
+	return t
+}
+
 // upsetsTable lists every frequency that upset.
 func upsetsTable(f analysis.Findings) Table {
 	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run), Note: wantedNote(f.Unverified()), Columns: []Column{

@@ -100,3 +100,16 @@ func tie(s string) string {
 	s = event.Printable(strings.Join(strings.Fields(s), " "))
 	return numberAndUnit.ReplaceAllString(s, "$1\u00a0$2")
 }
+
+// LimitWords prints the limits of a current, an open end as a bound.
+func LimitWords(low, high rf.Current) string {
+	switch {
+	case low.Known() && high.Known():
+		return low.String() + " to " + high.String()
+	case low.Known():
+		return "at least " + low.String()
+	case high.Known():
+		return "at most " + high.String()
+	}
+	return "not bounded"
+}
