@@ -57,9 +57,16 @@ func (j *Job) attach(a event.Attachment, bytes []byte) error {
 // Attachment returns the name under which a file was first attached and its bytes, which it checks
 // against the hash; it wraps ErrDamaged when they differ.
 func (j *Job) Attachment(hash string) (name string, bytes []byte, err error) {
-	err = j.read.QueryRow("SELECT name, bytes FROM attachments WHERE sha256 = ?", hash).Scan(&name, &bytes)
+	var size int64
+	err = j.read.QueryRow("SELECT octet_length(name) + octet_length(bytes) FROM attachments WHERE sha256 = ?", hash).Scan(&size)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", nil, fmt.Errorf("attachment %.12s… is not in %s", printable(hash), shown(j.path))
+	}
+	if err == nil && size > MaxAttachment+mostWords {
+		return "", nil, fmt.Errorf("%w: attachment %.12s… has %d bytes; none that provoke attached has more than %d", ErrDamaged, printable(hash), size, MaxAttachment)
+	}
+	if err == nil {
+		err = j.read.QueryRow("SELECT name, bytes FROM attachments WHERE sha256 = ?", hash).Scan(&name, &bytes)
 	}
 	if err != nil {
 		return "", nil, fmt.Errorf("read attachment %.12s… of %s: %w", printable(hash), shown(j.path), plain(err))

@@ -12,6 +12,7 @@ import (
 	"hash"
 	"io"
 	"maps"
+	"math"
 	"regexp"
 	"slices"
 	"strings"
@@ -32,9 +33,14 @@ const (
 // Bounds of a bundle that is imported, whatever it claims of itself.
 const (
 	mostBundleFiles = 20000
-	mostRecordBytes = 32 << 20 // of one line
+	mostDirectory   = 8 << 20 // bytes of the list of files at the end of a ZIP file
+	mostRecordBytes = 2*mostBody + 4096
 	mostManifest    = 8 << 20
 	mostJournal     = 16 << 30
+	// What a bundle unpacks to may be so many times its size, and some more: each record holds 32 bytes
+	// of hash that no packing makes smaller.
+	mostSwelling = 100
+	moreSwelling = 256 << 20
 )
 
 // ErrBundle is wrapped by every error about a bundle that is not one, or not whole.
@@ -241,15 +247,22 @@ type bundleReader struct {
 var attachmentFile = regexp.MustCompile(`^attachments/[0-9a-f]{64}$`)
 
 func openBundle(in io.ReaderAt, size int64) (*bundleReader, error) {
-	z, err := zip.NewReader(in, size)
+	list := &metered{in: in, left: mostDirectory}
+	z, err := zip.NewReader(list, size)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrBundle, err)
 	}
 	if len(z.File) > mostBundleFiles {
 		return nil, fmt.Errorf("%w: it holds %d files", ErrBundle, len(z.File))
 	}
+	list.left = math.MaxInt64
 	r := &bundleReader{files: map[string]*zip.File{}, sums: map[string]string{}}
+	unpacked := uint64(0)
 	for _, f := range z.File {
+		// A file that unpacks to more than it says fails when it is read.
+		if unpacked += min(f.UncompressedSize64, math.MaxInt64/mostBundleFiles); unpacked > uint64(size)*mostSwelling+moreSwelling {
+			return nil, fmt.Errorf("%w: it has %d bytes and unpacks to more than %d times that: nothing was unpacked", ErrBundle, size, mostSwelling)
+		}
 		switch known := f.Name == bundleManifest || f.Name == bundleReadme || f.Name == bundleRecords || f.Name == bundleNames || attachmentFile.MatchString(f.Name); {
 		case !known:
 			return nil, fmt.Errorf("%w: it holds %s, which does not belong there", ErrBundle, printable(f.Name))
@@ -259,6 +272,19 @@ func openBundle(in io.ReaderAt, size int64) (*bundleReader, error) {
 		r.files[f.Name] = f
 	}
 	return r, r.readManifest()
+}
+
+// metered reads so many bytes and no more: a list of files has no other end than what is read.
+type metered struct {
+	in   io.ReaderAt
+	left int64
+}
+
+func (m *metered) ReadAt(p []byte, off int64) (int, error) {
+	if m.left -= int64(len(p)); m.left < 0 {
+		return 0, errors.New("its list of files is too long")
+	}
+	return m.in.ReadAt(p, off)
 }
 
 // bound is how many bytes a file of a bundle may have.

@@ -34,6 +34,9 @@ func (t *taking) records(r *bundleReader) error {
 		if l.Run != t.check.Run {
 			return fmt.Errorf("%w: it holds records of runs %d and %d", ErrBundle, t.check.Run, l.Run)
 		}
+		if len(l.Body) > mostBody || len(l.Kind) > mostWords {
+			return fmt.Errorf("%w: record %d is longer than any record that provoke writes", ErrBundle, l.Seq)
+		}
 		t.check.follow(&raw{l.Seq, l.At, l.Kind, l.Body, l.Chain})
 		if len(t.check.Problems) > 0 {
 			return fmt.Errorf("%w: run %d: %s", ErrBundle, l.Run, t.check.Problems[0])

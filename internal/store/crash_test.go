@@ -29,6 +29,9 @@ func TestMain(m *testing.M) {
 	if path := os.Getenv("STORE_TEST_FOLLOW"); path != "" {
 		otherFollower(path)
 	}
+	if path := os.Getenv("STORE_TEST_READ"); path != "" {
+		otherReader(path)
+	}
 	os.Exit(m.Run())
 }
 
@@ -97,7 +100,7 @@ func other(t *testing.T, variable, path string) (*exec.Cmd, *bufio.Scanner) {
 var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 
 // smallJob makes a job with pages of 512 bytes, so that cuts and flips can be tried everywhere.
-func smallJob(t *testing.T) (*Job, *Writer, string) {
+func smallJob(t testing.TB) (*Job, *Writer, string) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "small.provoke")
 	j, err := create(path, 512)
@@ -112,7 +115,7 @@ func smallJob(t *testing.T) (*Job, *Writer, string) {
 	return j, w, path
 }
 
-func read(t *testing.T, path string) []byte {
+func read(t testing.TB, path string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(path)
 	if err != nil {
@@ -259,7 +262,7 @@ func TestALogCutAnywhereKeepsWhatWasAcknowledgedBefore(t *testing.T) {
 }
 
 // fullJob makes a closed job with every table in use, for damage.
-func fullJob(t *testing.T) []byte {
+func fullJob(t testing.TB) []byte {
 	t.Helper()
 	j, w, path := smallJob(t)
 	a, err := j.Attach("photo.jpg", []byte(strings.Repeat("photo ", 100)))

@@ -35,26 +35,38 @@ type RunInfo struct {
 
 // Runs lists the runs of the job by number.
 func (j *Job) Runs() ([]RunInfo, error) {
-	rows, err := j.read.Query("SELECT run, count, head FROM runs ORDER BY run")
+	runs, err := j.list()
 	if err != nil {
-		return nil, fmt.Errorf("list the runs of %s: %w", shown(j.path), plain(err))
-	}
-	defer rows.Close()
-	var runs []RunInfo
-	for rows.Next() {
-		var r RunInfo
-		if err := rows.Scan(&r.Run, &r.Count, &r.Head); err != nil {
-			return nil, fmt.Errorf("list the runs of %s: %w", shown(j.path), plain(err))
-		}
-		runs = append(runs, r)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("list the runs of %s: %w", shown(j.path), plain(err))
+		return nil, fmt.Errorf("list the runs of %s: %w", shown(j.path), err)
 	}
 	for i := range runs {
 		j.describe(&runs[i])
 	}
 	return runs, nil
+}
+
+// list returns the runs with their ends. A list whose numbers do not rise is damaged: a crafted one
+// has no end.
+func (j *Job) list() ([]RunInfo, error) {
+	rows, err := j.read.Query("SELECT run, count, " + words("head") + " FROM runs ORDER BY run")
+	if err != nil {
+		return nil, plain(err)
+	}
+	defer rows.Close()
+	var runs []RunInfo
+	for rows.Next() {
+		var r RunInfo
+		var head sql.NullString
+		if err := rows.Scan(&r.Run, &r.Count, &head); err != nil {
+			return nil, plain(err)
+		}
+		if n := len(runs); !head.Valid || n > 0 && r.Run <= runs[n-1].Run {
+			return nil, fmt.Errorf("%w: its list of runs cannot be read behind run %d", ErrDamaged, r.Run)
+		}
+		r.Head = head.String
+		runs = append(runs, r)
+	}
+	return runs, plain(rows.Err())
 }
 
 // Newest returns the number of the newest run, or an error that wraps ErrNoRun.
@@ -72,7 +84,7 @@ func (j *Job) Newest() (int, error) {
 // describe fills a run from its first record and, from the end backwards past late notes, its
 // closing record.
 func (j *Job) describe(r *RunInfo) {
-	first, err := j.records("SELECT seq, at, kind, body, chain FROM events WHERE run = ? AND seq = 1", r.Run)
+	first, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", r.Run)
 	if err == nil && len(first) != 1 {
 		err = fmt.Errorf("%w: run %d has no first record", ErrDamaged, r.Run)
 	}
@@ -91,7 +103,7 @@ func (j *Job) describe(r *RunInfo) {
 
 func (j *Job) findClosing(r *RunInfo) {
 	for before := r.Count + 1; before > 1; {
-		last, err := j.records("SELECT seq, at, kind, body, chain FROM events WHERE run = ? AND seq < ? ORDER BY seq DESC LIMIT 16", r.Run, before)
+		last, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq < ? ORDER BY seq DESC LIMIT 16", r.Run, before)
 		if err != nil || len(last) == 0 {
 			r.Err = errors.Join(r.Err, err)
 			return
@@ -112,12 +124,21 @@ func (j *Job) findClosing(r *RunInfo) {
 	}
 }
 
+// columns are those of a raw record; one that is longer than any record of ours is NULL, and is not
+// read. (octet_length looks at the head of a row only.)
+var columns = fmt.Sprintf("seq, %s, %s, iif(octet_length(body) <= %d, body, NULL), %s", words("at"), words("kind"), mostBody, words("chain"))
+
+func words(column string) string {
+	return fmt.Sprintf("iif(octet_length(%[1]s) <= %[2]d, %[1]s, NULL)", column, mostWords)
+}
+
 // raw is a record as it stands in the table.
 type raw struct {
 	seq                   int64
 	at, kind, body, chain string
 }
 
+// records returns the records of a query, as many as fit mostChunk.
 func (j *Job) records(query string, args ...any) ([]raw, error) {
 	rows, err := j.read.Query(query, args...)
 	if err != nil {
@@ -125,13 +146,17 @@ func (j *Job) records(query string, args ...any) ([]raw, error) {
 	}
 	defer rows.Close()
 	var out []raw
-	for rows.Next() {
+	for size := 0; size < mostChunk && rows.Next(); {
 		var r raw
-		var kind sql.RawBytes
-		if err := rows.Scan(&r.seq, &r.at, &kind, &r.body, &r.chain); err != nil {
+		var at, kind, body, chain sql.RawBytes
+		if err := rows.Scan(&r.seq, &at, &kind, &body, &chain); err != nil {
 			return nil, plain(err)
 		}
-		r.kind = event.KindName(kind)
+		if at == nil || kind == nil || body == nil || chain == nil {
+			return nil, fmt.Errorf("%w: record %d is longer than any record that provoke writes", ErrDamaged, r.seq)
+		}
+		r.at, r.kind, r.body, r.chain = string(at), event.KindName(kind), string(body), string(chain)
+		size += len(body)
 		out = append(out, r)
 	}
 	return out, plain(rows.Err())
@@ -266,7 +291,7 @@ func (j *Job) chunks(run int, from int64) iter.Seq[part] {
 	return func(yield func(part) bool) {
 		for size := 64; ; size = min(size*4, chunk) {
 			raws, err := j.chunk(run, from, size)
-			if !yield(part{raws: raws, err: err}) || err != nil || len(raws) < size {
+			if !yield(part{raws: raws, err: err}) || err != nil || len(raws) == 0 {
 				return
 			}
 			from = raws[len(raws)-1].seq + 1
@@ -275,7 +300,7 @@ func (j *Job) chunks(run int, from int64) iter.Seq[part] {
 }
 
 func (j *Job) chunk(run int, from int64, size int) ([]raw, error) {
-	return j.records("SELECT seq, at, kind, body, chain FROM events WHERE run = ? AND seq >= ? ORDER BY seq LIMIT ?", run, from, size)
+	return j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq >= ? ORDER BY seq LIMIT ?", run, from, size)
 }
 
 // Follow yields the records of a run from seq on, those there already and those to come, until ctx
@@ -305,7 +330,7 @@ func (j *Job) Follow(ctx context.Context, run int, from int64) iter.Seq2[event.R
 			if next, ok = yieldAll(run, next, p.records, yield); !ok {
 				return
 			}
-			if len(raws) == chunk {
+			if len(raws) > 0 {
 				continue
 			}
 			select {

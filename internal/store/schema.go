@@ -17,6 +17,14 @@ const (
 	// FormatVersion is the newest version of the tables, kept as SQLite's user_version.
 	FormatVersion = 1
 
+	// Bounds of what is taken from a job file, whatever it claims of itself. A file can be made in which
+	// a few pages hold each other, and a record without an end: SQLite's own memory, of the whole
+	// process, is bounded too, with room for the attachments that four readers look at.
+	mostMemory = 512 << 20
+	mostBody   = 16 << 20 // bytes of a record
+	mostChunk  = 32 << 20 // bytes of records that are read at a time
+	mostWords  = 1 << 10  // bytes of a time, a kind, a hash
+
 	pageSize = 8192 // a record of a usual step fits a page twice at least, so it needs no overflow page
 )
 
@@ -59,7 +67,7 @@ func dsn(path, mode string) (string, error) {
 	u := url.URL{Scheme: "file", Path: slash}
 	q := url.Values{"mode": {mode}, "_txlock": {"immediate"}, "_pragma": {
 		"busy_timeout(5000)", "synchronous(FULL)", "fullfsync(1)", "checkpoint_fullfsync(1)",
-		"foreign_keys(1)", "trusted_schema(0)", "cell_size_check(1)",
+		"foreign_keys(1)", "trusted_schema(0)", "cell_size_check(1)", fmt.Sprintf("hard_heap_limit(%d)", mostMemory),
 	}}
 	return "file://" + u.EscapedPath() + "?" + q.Encode(), nil
 }
@@ -171,6 +179,8 @@ func plain(err error) error {
 		return fmt.Errorf("the file or its folder is read-only: %w", err)
 	case 10: // SQLITE_IOERR
 		return fmt.Errorf("the disk reported an error (a full disk, or a drive that was pulled?): %w", err)
+	case 7: // SQLITE_NOMEM
+		return fmt.Errorf("%w: it asks for more than %d MiB of memory: %w", ErrDamaged, mostMemory>>20, err)
 	case 11: // SQLITE_CORRUPT
 		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	case 13: // SQLITE_FULL

@@ -2,6 +2,7 @@ package store
 
 import (
 	"crypto/sha256"
+	"database/sql"
 	"encoding/hex"
 	"fmt"
 	"os"
@@ -85,12 +86,13 @@ func (j *Job) Verify() (Verification, error) {
 	if err := j.checkStructure(&v); err != nil {
 		return v, fmt.Errorf("verify %s: %w", shown(j.path), err)
 	}
-	runs, err := j.numbers()
+	runs, err := j.list()
 	if err != nil {
 		return v, fmt.Errorf("verify %s: %w", shown(j.path), err)
 	}
 	want := 1
-	for _, run := range runs {
+	for _, r := range runs {
+		run := r.Run
 		c, err := j.checkRun(run)
 		if err != nil {
 			c.problem("it cannot be read: %v", err)
@@ -129,6 +131,9 @@ func (j *Job) checkStructure(v *Verification) error {
 	if err := j.checkSize(v); err != nil {
 		return err
 	}
+	if len(v.Problems) > 0 {
+		return nil // in a file that is not sound, counting may have no end
+	}
 	var strays int
 	if err := j.read.QueryRow("SELECT count(DISTINCT run) FROM events WHERE run NOT IN (SELECT run FROM runs)").Scan(&strays); err != nil {
 		return plain(err)
@@ -163,23 +168,6 @@ func (j *Job) checkSize(v *Verification) error {
 	return nil
 }
 
-func (j *Job) numbers() ([]int, error) {
-	rows, err := j.read.Query("SELECT run FROM runs ORDER BY run")
-	if err != nil {
-		return nil, plain(err)
-	}
-	defer rows.Close()
-	var runs []int
-	for rows.Next() {
-		var run int
-		if err := rows.Scan(&run); err != nil {
-			return nil, plain(err)
-		}
-		runs = append(runs, run)
-	}
-	return runs, plain(rows.Err())
-}
-
 func (c *RunCheck) problem(format string, args ...any) {
 	if len(c.Problems) < 20 {
 		c.Problems = append(c.Problems, printable(fmt.Sprintf(format, args...)))
@@ -195,7 +183,7 @@ func (j *Job) checkRun(run int) (RunCheck, error) {
 	}
 	var opened, head string
 	var count int64
-	if err := j.read.QueryRow("SELECT opened, count, head FROM runs WHERE run = ?", run).Scan(&opened, &count, &head); err != nil {
+	if err := j.read.QueryRow("SELECT "+words("opened")+", count, "+words("head")+" FROM runs WHERE run = ?", run).Scan(&opened, &count, &head); err != nil {
 		return c, plain(err)
 	}
 	for p := range ahead(j.chunks(run, 0)) {
@@ -215,7 +203,7 @@ func (j *Job) checkRun(run int) (RunCheck, error) {
 	if c.Head != head {
 		c.problem("its last record is not the last that was written")
 	}
-	if first, err := j.records("SELECT seq, at, kind, body, chain FROM events WHERE run = ? AND seq = 1", run); err == nil && len(first) == 1 && first[0].at != opened {
+	if first, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", run); err == nil && len(first) == 1 && first[0].at != opened {
 		c.problem("the list of runs gives another time of opening than its first record")
 	}
 	if extra, err := j.beyond(run, count); err != nil {
@@ -314,18 +302,23 @@ func (j *Job) checkAttachments(v *Verification) error {
 			named[hash] = append(named[hash], names...)
 		}
 	}
-	rows, err := j.read.Query("SELECT sha256, name, bytes FROM attachments ORDER BY sha256")
+	rows, err := j.read.Query(fmt.Sprintf("SELECT %s, %s, octet_length(bytes) <= %[3]d, iif(octet_length(bytes) <= %[3]d, bytes, NULL) FROM attachments ORDER BY sha256", words("sha256"), words("name"), MaxAttachment))
 	if err != nil {
 		return plain(err)
 	}
 	defer rows.Close()
+	last := ""
 	for rows.Next() {
 		var hash, name string
-		var bytes []byte
-		if err := rows.Scan(&hash, &name, &bytes); err != nil {
+		var bytes sql.RawBytes
+		var fits bool
+		if err := rows.Scan(&hash, &name, &fits, &bytes); err != nil {
 			return plain(err)
 		}
-		v.Attachments++
+		if v.Attachments++; !fits || v.Attachments > 1 && hash <= last {
+			return fmt.Errorf("%w: behind attachment %.12s…", ErrDamaged, printable(hash))
+		}
+		last = hash
 		if sum := sha256.Sum256(bytes); hex.EncodeToString(sum[:]) != hash {
 			v.Problems = append(v.Problems, fmt.Sprintf("attachment %s is not the file that was attached", printable(name)))
 		}

@@ -233,6 +233,9 @@ func (t *tail) encode(run int, at time.Time, events []event.Event) ([]row, error
 		if err != nil {
 			return nil, err
 		}
+		if len(body) > mostBody {
+			return nil, fmt.Errorf("a %s record of %.1f MiB is too long, %d MiB are allowed: thin out its points, or attach it as a file", kind, float64(len(body))/(1<<20), mostBody>>20)
+		}
 		read, err := event.Unmarshal(kind, body)
 		if err != nil {
 			return nil, err
