@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"provoke/internal/catalog"
@@ -41,7 +40,7 @@ func (c *benchCommand) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, sheet)
 	}
-	return sheet.print(w.stdout)
+	return onPage(w.stdout, sheet.print)
 }
 
 // benchSheet is a bench as it is printed.
@@ -317,7 +316,7 @@ func (s *benchSheet) watching(b *catalog.Bench) {
 // print writes the bench as a table, one line for each figure or rating.
 func (s benchSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s\n%s, SHA-256 %.12s…\n\n", s.Name, s.File, s.Hash)
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	fmt.Fprintln(tw, "place\tid\tdoes\tstands")
 	for _, p := range s.Pieces {
 		fmt.Fprintf(tw, "%s\t%s\t%s\t\n", p.Place, p.ID, p.What)

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"text/tabwriter"
+	"strings"
 
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
@@ -83,7 +83,7 @@ func (c *budgetCommand) Run(w *world) error {
 	if c.JSON {
 		err = printJSON(w.stdout, sheet)
 	} else {
-		err = sheet.print(w.stdout, c.All)
+		err = onPage(w.stdout, func(out io.Writer) error { return sheet.print(out, c.All) })
 	}
 	return errors.Join(err, refused)
 }
@@ -365,14 +365,15 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	fmt.Fprintf(out, "budget of %s, clamp %s, %s\n", s.Bench, map[string]string{"cable": "on the cable", "jig50": "in a jig of 50 + 50 Ω", "jig150": "in a jig of 150 + 150 Ω"}[s.Fixture], s.Modulation)
 	fmt.Fprint(out, "settings and currents are of the unmodulated carrier\n\n")
 	rows := s.rows(all)
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	header := "frequency\tsafe setting\tinto 50 Ω\tlimited by\tgives\trange\tU"
+	tw := table(out)
+	set := s.setFor()
+	header := "frequency\tsafe setting" + set + "\tinto 50 Ω\tlimited by\tgives\trange\tU"
 	if s.wants() {
-		header += "\twanted\tmargin\tneeds"
+		header += "\twanted\tmargin\tneeds" + set
 	}
 	fmt.Fprintln(tw, header)
 	for _, p := range rows {
-		fmt.Fprintln(tw, p.row())
+		fmt.Fprintln(tw, p.row(set))
 	}
 	if err := tw.Flush(); err != nil {
 		return err
@@ -395,6 +396,23 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 		fmt.Fprintln(out, p)
 	}
 	return nil
+}
+
+// setFor is what every setting of the table says of the load it is set for: it then stands in the
+// heading.
+func (s budgetSheet) setFor() string {
+	common := ""
+	for i, p := range s.Points {
+		if p.Setting == "" {
+			continue
+		}
+		at := strings.Index(p.Setting, " (")
+		if at < 0 || i > 0 && common != "" && p.Setting[at:] != common {
+			return ""
+		}
+		common = p.Setting[at:]
+	}
+	return common
 }
 
 // wants reports that a level is wanted at any frequency.
@@ -434,7 +452,8 @@ func (s budgetSheet) estimate() string {
 	return ""
 }
 
-func (p budgetPoint) row() string {
+// row is a point as cells; what stands in the heading already is left out of the settings.
+func (p budgetPoint) row(inHeading string) string {
 	if p.Error != "" {
 		return fmt.Sprintf("%s\tnone\t\t%s", p.Frequency.Text, p.Error)
 	}
@@ -450,7 +469,7 @@ func (p budgetPoint) row() string {
 	if p.U != nil {
 		u = fmt.Sprintf("± %.1f dB", *p.U)
 	}
-	row := fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, p.Setting, p.Drive.Text, limit, quantityText(p.Current), rangeText(p.Low, p.High), u)
+	row := fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, strings.TrimSuffix(p.Setting, inHeading), p.Drive.Text, limit, quantityText(p.Current), rangeText(p.Low, p.High), u)
 	if p.Wanted == nil {
 		return row
 	}
@@ -459,7 +478,7 @@ func (p budgetPoint) row() string {
 		margin = fmt.Sprintf("%+.1f dB", *p.Margin)
 	}
 	if p.SettingWanted != "" {
-		needs = p.SettingWanted
+		needs = strings.TrimSuffix(p.SettingWanted, inHeading)
 	}
 	return row + fmt.Sprintf("\t%s\t%s\t%s", p.Wanted.Text, margin, needs)
 }
@@ -487,7 +506,7 @@ func (a budgetAt) print(out io.Writer) error {
 	if a.Low != nil && a.High != nil && a.Low.Value != a.High.Value {
 		fmt.Fprintln(out, "peak and mean from the current on are at the high end of that range")
 	}
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	fmt.Fprintln(tw, "  id\tplace\tcarrier\tpeak\tmean\trating\theadroom\t")
 	for _, n := range a.Nodes {
 		rating, headroom := "–", "–"

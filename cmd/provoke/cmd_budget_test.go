@@ -20,8 +20,13 @@ var updateBench = flag.Bool("update-bench", false, "rewrite testdata/bench")
 
 // benchRun runs a command line at noon of a day on which the sample's calibrations are good.
 func benchRun(args ...string) (code int, stdout, stderr string) {
+	return benchRunOf(plainColumns, args...)
+}
+
+// benchRunOf is benchRun on an output of so many columns.
+func benchRunOf(columns int, args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &err,
+	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: ofColumns{&out, columns}, stderr: &err,
 		now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
 	code = run(w, args)
 	return code, out.String(), err.String()
@@ -102,11 +107,11 @@ func TestBenchOfNoFileEndsWithOne(t *testing.T) {
 
 func TestBenchSaysWhatAMissingRatingForbids(t *testing.T) {
 	file := changedBench(t, "  maximum_input: 3 dBm               # peak of the modulated envelope\n", "")
-	code, out, _ := benchRun("bench", file)
+	code, out, _ := benchRunOf(1000, "bench", file)
 	if code != exitDone || !strings.Contains(out, "amplifier has no maximum_input") || !strings.Contains(out, "input NOT GIVEN: forbids") {
 		t.Errorf("exit code %d\n%s", code, out)
 	}
-	code, out, errs := benchRun("budget", file)
+	code, out, errs := benchRunOf(1000, "budget", file)
 	if code != exitRefused || !strings.Contains(out, "AMP1, amplifier input: no rating is given") || !strings.Contains(errs, "no generator setting is shown to be safe") {
 		t.Errorf("exit code %d\n%s%s", code, out, errs)
 	}

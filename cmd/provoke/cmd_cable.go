@@ -8,7 +8,6 @@ import (
 	"os"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"provoke/internal/cable"
 	"provoke/internal/problem"
@@ -76,7 +75,7 @@ func (c *cableCommand) Run(w *world) error {
 	for _, p := range sheet.warnings {
 		fmt.Fprintln(w.stderr, p)
 	}
-	return sheet.print(w.stdout)
+	return onPage(w.stdout, sheet.print)
 }
 
 // loadCable reads a cable file with everything that it names.
@@ -227,7 +226,7 @@ func (s *cableSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "clamp: %s. Every figure is computed from the model, an estimate of the cable.\n", c.ClampWhat)
 	s.printEstimate(out)
 	fmt.Fprintln(out)
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	fmt.Fprintln(tw, "frequency\tat the DUT\tat the probe\tinto the AE\tin the jig\tDUT over jig\tprobe to DUT\tby place")
 	for i := range s.shown.Grid.Len() {
 		r := s.shown
@@ -267,7 +266,7 @@ func (s *cableSheet) printResonances(out io.Writer) {
 func (s *cableSheet) printAlong(out io.Writer) error {
 	for _, a := range s.along {
 		fmt.Fprintf(out, "\nalong the cable at %v\n", a.at)
-		tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+		tw := table(out)
 		fmt.Fprintln(tw, "from the DUT\tcurrent\t")
 		for _, p := range a.places {
 			mark := ""
@@ -289,7 +288,7 @@ func (s *cableSheet) printEstimate(out io.Writer) {
 		return
 	}
 	fmt.Fprintf(out, "\nestimated from run %d (%s used, %d left out), limits with %v confidence\n", s.run, count(e.Used, "reading", "readings"), e.Left, rf.Fraction(e.Confidence))
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	for _, q := range e.Quantities {
 		value, limits := "–", "the readings do not tell"
 		if q.Known() {

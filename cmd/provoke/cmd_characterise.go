@@ -100,7 +100,7 @@ func (c *characteriseProbe) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, probeShape(p, sources))
 	}
-	printProbe(w.stdout, p)
+	onPage(w.stdout, func(out io.Writer) error { printProbe(out, p); return nil })
 	if c.Out != "" {
 		fmt.Fprintf(w.stdout, "\nwrote %s; in the bench file:\n  transfer_impedance: {csv: %s}\n%s", c.Out, filepath.Base(c.Out), uncertaintyLine(p.Repeat))
 	}
@@ -299,7 +299,7 @@ func (c *characteriseClamp) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, clampShape(m, sources))
 	}
-	printClamp(w.stdout, m)
+	onPage(w.stdout, func(out io.Writer) error { printClamp(out, m); return nil })
 	if len(written) > 0 {
 		fmt.Fprintf(w.stdout, "\nin the bench file:\n%s%s", strings.Join(written, ""), uncertaintyLine(m.Repeat))
 	}
@@ -490,7 +490,7 @@ func (c *characteriseLinearity) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, linearityShape(l))
 	}
-	printLinearity(w.stdout, l, c.Mod)
+	onPage(w.stdout, func(out io.Writer) error { printLinearity(out, l, c.Mod); return nil })
 	return nil
 }
 

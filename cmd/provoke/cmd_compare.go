@@ -71,9 +71,11 @@ func (c *compareCommand) Run(w *world) error {
 		out.Predicted = report.Predicted(predicted, cmp)
 		return printJSON(w.stdout, out)
 	}
-	printComparison(w.stdout, cmp)
-	printPredicted(w.stdout, predicted, cmp)
-	return nil
+	return onPage(w.stdout, func(out io.Writer) error {
+		printComparison(out, cmp)
+		printPredicted(out, predicted, cmp)
+		return nil
+	})
 }
 
 // printPredicted prints what was predicted before the change beside what was measured after it.

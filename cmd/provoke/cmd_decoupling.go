@@ -5,7 +5,6 @@ import (
 	"io"
 	"math"
 	"math/cmplx"
-	"text/tabwriter"
 
 	"provoke/internal/cable"
 	"provoke/internal/problem"
@@ -62,7 +61,7 @@ func (c *decouplingCommand) Run(w *world) error {
 	for _, p := range s.warnings {
 		fmt.Fprintln(w.stderr, p)
 	}
-	return s.print(w.stdout)
+	return onPage(w.stdout, s.print)
 }
 
 // decouplingSheet is a decoupling as it is printed.
@@ -102,7 +101,7 @@ func decouplingSheetOf(d *cable.Decoupling, warnings problem.List, at []string) 
 
 func (s *decouplingSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s on %s: every figure is computed from the model, an estimate\n\n", s.Name, s.Cable.Name)
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	fmt.Fprintln(tw, "frequency\tstack\tAE over DUT\twithout stack\tshare to the AE\tDUT changes\tAE changes")
 	for _, x := range s.shown {
 		if !x.Whole {

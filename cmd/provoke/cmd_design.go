@@ -76,7 +76,7 @@ func (c *designClamp) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, designShape(d, all, shown))
 	}
-	printDesign(w.stdout, d, all, shown)
+	onPage(w.stdout, func(out io.Writer) error { printDesign(out, d, all, shown); return nil })
 	return nil
 }
 
@@ -118,7 +118,7 @@ func printDesign(w io.Writer, d *design.Clamp, all []design.Result, shown design
 			r.Flux, r.FluxAt, r.Heat.Linear(), r.Rise, r.Reflection, rf.Ohms(r.Series).Linear(), against)
 	}
 	t.Flush()
-	fmt.Fprintln(w, "ranked by the forward power (CW) needed at the worst frequency. Flux is the peak at the crest, heat the mean. The rise of temperature is\nthat of the bare core in still air after hours at the worst frequency: an estimate (10 W/m²K, from memory).")
+	fmt.Fprintln(w, "ranked by the forward power (CW) needed at the worst frequency. Flux is the peak at the crest, heat the mean. The rise of temperature is that of the bare core in still air after hours at the worst frequency: an estimate (10 W/m²K, from memory).")
 	fmt.Fprintf(w, "\n%s on %s\n", count(shown.Winding.Turns, "turn", "turns"), count(shown.Stack, "core", "cores"))
 	t = table(w)
 	fmt.Fprintln(t, "frequency\tjig insertion loss\tin the cable\tcurrent per W\tforward needed\tpeak flux\tcore heat\t|Γ|")
@@ -142,7 +142,7 @@ func printProbeAsInjector(w io.Writer, d *design.Clamp) {
 	if d.Probe.Limit > 0 {
 		verdict = fmt.Sprintf("; it stands %v", d.Probe.Limit)
 	}
-	fmt.Fprintf(w, "  it monitors that current with a peak flux of %v, because its winding cancels the cable's ampere-turns; to inject it into %v it\n  needs %v, %.0f times as much%s (unmodulated)\n", x.Monitoring, d.Loop, x.Injecting, x.Ratio, verdict)
+	fmt.Fprintf(w, "  it monitors that current with a peak flux of %v, because its winding cancels the cable's ampere-turns; to inject it into %v it needs %v, %.0f times as much%s (unmodulated)\n", x.Monitoring, d.Loop, x.Injecting, x.Ratio, verdict)
 	fmt.Fprintf(w, "  its %d turns would need %s, and its own load of %v would take %s of it\n", d.Probe.Turns, voltsWords(x.Drive), d.Probe.Load, rf.Watts(x.Load).Linear())
 }
 

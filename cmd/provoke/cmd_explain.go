@@ -61,8 +61,7 @@ func (c *explainCommand) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, report.Explanation(e))
 	}
-	printExplanation(w.stdout, e)
-	return nil
+	return onPage(w.stdout, func(out io.Writer) error { printExplanation(out, e); return nil })
 }
 
 // harmonics are those measured, then those of the amplifier's data in the bench file of the run.

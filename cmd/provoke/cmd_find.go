@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"provoke/internal/scpi/discovery"
@@ -48,12 +47,12 @@ func (c *findCommand) Run(w *world) error {
 		fmt.Fprintln(w.stdout, "nothing found; an instrument without LXI can still be reached by its address (TCPIP::host::5025::SOCKET)")
 		return nil
 	}
-	table := tabwriter.NewWriter(w.stdout, 0, 4, 2, ' ', 0)
-	fmt.Fprintln(table, "address\twho\tfound by")
+	t := table(w.stdout)
+	fmt.Fprintln(t, "address\twho\tfound by")
 	for _, f := range found {
-		fmt.Fprintf(table, "%s\t%s\t%s\n", f.Address, who(f), how(f))
+		fmt.Fprintf(t, "%s\t%s\t%s\n", f.Address, who(f), how(f))
 	}
-	return table.Flush()
+	return t.Flush()
 }
 
 // who says who an instrument is, or why that is not known.

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"text/tabwriter"
 
 	"provoke/internal/analysis"
 	"provoke/internal/event"
@@ -48,9 +47,13 @@ func (c *findingsCommand) Run(w *world) error {
 		known.fill(&j)
 		err = printJSON(w.stdout, j)
 	} else {
-		if err = printFindings(w.stdout, r, f, known); err == nil {
-			printEvidence(w.stdout, job, r, control)
-		}
+		err = onPage(w.stdout, func(out io.Writer) error {
+			err := printFindings(out, r, f, known)
+			if err == nil {
+				printEvidence(out, job, r, control)
+			}
+			return err
+		})
 	}
 	if err == nil && c.FailOnUpset && f.Upsets > 0 {
 		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", count(f.Upsets, "frequency", "frequencies"), f.Run))
@@ -74,17 +77,15 @@ func printEvidence(w io.Writer, job *store.Job, r result.Run, control *result.Ru
 	if err != nil {
 		return
 	}
-	t := table(w)
 	lines := 0
 	for _, b := range e.Bands {
 		for _, l := range b.Lines {
 			if lines++; lines == 1 {
 				fmt.Fprintln(w, "\nwhat this run shows about the cause (provoke explain compares it with the other runs of the job)")
 			}
-			fmt.Fprintf(t, "  %s\t%s\tfor %s\t%s\n", analysis.Span(b.Band), l.Strength, l.For, event.Printable(l.Compared))
+			fmt.Fprintf(w, "  %s  %s, for %s: %s\n", analysis.Span(b.Band), l.Strength, l.For, event.Printable(l.Compared))
 		}
 	}
-	t.Flush()
 }
 
 // readChosen folds the run with a number, or the newest exposure, and the control run it is compared
@@ -341,8 +342,6 @@ func printSureness(w io.Writer, f analysis.Findings, known onsets) {
 		}
 	}
 }
-
-func table(w io.Writer) *tabwriter.Writer { return tabwriter.NewWriter(w, 0, 0, 2, ' ', 0) }
 
 func gainWords(g rf.Gain, b rf.Bound) string { return report.GainWords(g, b) }
 

@@ -89,7 +89,7 @@ func weigherJobFile(t *testing.T) string {
 // asked runs a command line.
 func asked(args ...string) (code int, out, errs string) {
 	var o, e bytes.Buffer
-	w := &world{stdout: &o, stderr: &e, now: func() time.Time { return weigherClock.Add(24 * time.Hour) }}
+	w := &world{stdout: wide{&o}, stderr: &e, now: func() time.Time { return weigherClock.Add(24 * time.Hour) }}
 	code = run(w, args)
 	return code, o.String(), e.String()
 }

@@ -61,7 +61,7 @@ func (c *laboratoryCommand) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, laboratoryShape(l))
 	}
-	return printBeside(w.stdout, l)
+	return onPage(w.stdout, func(out io.Writer) error { return printBeside(out, l) })
 }
 
 // chosen reads the run of the product as the laboratory had it.

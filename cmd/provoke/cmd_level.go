@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"text/tabwriter"
 
 	"provoke/internal/level"
 	"provoke/internal/rf"
@@ -64,7 +63,10 @@ func (c *levelCommand) Run(w *world) error {
 		if len(c.Expression) > 0 {
 			return withCode(exitUsage, errors.New("--profiles lists everything and takes no expression"))
 		}
-		return c.listProfiles(w.stdout)
+		if c.JSON {
+			return c.listProfiles(w.stdout)
+		}
+		return onPage(w.stdout, c.listProfiles)
 	}
 	asked, list := readLevelWords(c.pieces())
 	var sheets []levelSheet
@@ -83,7 +85,7 @@ func (c *levelCommand) Run(w *world) error {
 		if i > 0 {
 			fmt.Fprintln(w.stdout)
 		}
-		if err := s.print(w.stdout); err != nil {
+		if err := onPage(w.stdout, s.print); err != nil {
 			return err
 		}
 	}
@@ -117,7 +119,7 @@ func printJSON(w io.Writer, v any) error {
 // print writes one sheet as a table: what, in decibel, in plain units, how it came about.
 func (s levelSheet) print(out io.Writer) error {
 	fmt.Fprintln(out, strings.Join(append([]string{s.Input}, s.With...), ", "))
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	for _, l := range s.Lines {
 		linear := l.Linear
 		text := "–"
@@ -183,7 +185,7 @@ func (c *levelCommand) listProfiles(out io.Writer) error {
 		}
 		return printJSON(out, list)
 	}
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	fmt.Fprintln(tw, "PROFILE\tLEVEL\tBAND\tCONVENTION\tFIGURES")
 	for _, p := range level.Profiles() {
 		fmt.Fprintf(tw, "%s\t%s\t%v to %v\t%s\t%s\n", p.ID, p.Title, p.Low, p.High, p.Hold, figures(p.Mark(), p.Confidence))
@@ -192,7 +194,7 @@ func (c *levelCommand) listProfiles(out io.Writer) error {
 		return err
 	}
 	fmt.Fprintln(out)
-	tw = tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw = table(out)
 	fmt.Fprintln(tw, "STEP RULE\tWHAT\tSHORTEST DWELL\tFIGURES")
 	for _, r := range level.StepRules() {
 		fmt.Fprintf(tw, "%s\t%s\t%v\t%s\n", r.ID, r.Title, r.Dwell, figures(r.Mark(), r.Confidence))

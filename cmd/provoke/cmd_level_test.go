@@ -20,8 +20,13 @@ var updateLevel = flag.Bool("update-level", false, "rewrite testdata/level")
 
 // levelRun runs a level command as the user would and returns what it prints.
 func levelRun(args ...string) (code int, stdout, stderr string) {
+	return levelRunOf(plainColumns, args...)
+}
+
+// levelRunOf is levelRun on an output of so many columns.
+func levelRunOf(columns int, args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &err, now: time.Now}
+	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: ofColumns{&out, columns}, stderr: &err, now: time.Now}
 	code = run(w, append([]string{"level"}, args...))
 	return code, out.String(), err.String()
 }
@@ -216,7 +221,7 @@ func TestAllWrongExpressionsAreToldAtOnceWithHints(t *testing.T) {
 }
 
 func TestTheProfilesAreListedWithTheirMarks(t *testing.T) {
-	code, stdout, _ := levelRun("--profiles")
+	code, stdout, _ := levelRunOf(1000, "--profiles")
 	if code != 0 {
 		t.Fatalf("ended with %d", code)
 	}

@@ -8,7 +8,6 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"provoke/internal/event"
@@ -239,7 +238,7 @@ func addEntry(s *event.LogStep, e trace.Entry, baseline *float64, tolerance floa
 
 // printLog prints the steps in which the log shows something, or says that none does.
 func printLog(w *world, l event.LogRead) error {
-	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	t := table(w.stdout)
 	bad := 0
 	for _, s := range l.Steps {
 		if s.Bad == 0 {

@@ -3,8 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"math"
-	"text/tabwriter"
 
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
@@ -54,7 +54,7 @@ func (c *planCommand) Run(w *world) error {
 			return err
 		}
 	} else {
-		d.print(w, c.Points)
+		onPage(w.stdout, func(out io.Writer) error { return d.print(out, c.Points) })
 	}
 	var faults problem.List
 	for _, x := range list {
@@ -85,10 +85,10 @@ type dryRun struct {
 	list    problem.List
 }
 
-func (d dryRun) print(w *world, points bool) {
+func (d dryRun) print(out io.Writer, points bool) error {
 	p := d.plan
-	fmt.Fprintf(w.stdout, "%s: dry run, nothing is switched on\n\n", p.Name)
-	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(out, "%s: dry run, nothing is switched on\n\n", p.Name)
+	t := table(out)
 	row := func(name, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", name, fmt.Sprintf(format, args...)) }
 	row("run", "%s, %s, %s", p.Kind, p.Mode, fixtureWords(p.Fixture))
 	row("bench", "%s (%s)", d.bench.Name, d.bench.File)
@@ -101,17 +101,18 @@ func (d dryRun) print(w *world, points bool) {
 	}
 	row("duration", "%s", d.durationWords())
 	t.Flush()
-	d.printUnreachable(w)
+	d.printUnreachable(out)
 	if len(d.checked.Worst) > 0 {
-		fmt.Fprintln(w.stdout)
-		printWorst(w, d.checked)
+		fmt.Fprintln(out)
+		printWorst(out, d.checked)
 	}
 	if points {
-		d.printPoints(w)
+		d.printPoints(out)
 	}
 	for _, x := range d.list.Warnings() {
-		fmt.Fprintf(w.stdout, "\n%v\n", x)
+		fmt.Fprintf(out, "\n%v\n", x)
 	}
+	return nil
 }
 
 func fixtureWords(f catalog.Fixture) string {
@@ -228,13 +229,13 @@ func (d dryRun) durationWords() string {
 
 // printUnreachable prints the frequencies at which the level is not reached, neighbours of the grid
 // with the same reason as one line.
-func (d dryRun) printUnreachable(w *world) {
+func (d dryRun) printUnreachable(out io.Writer) {
 	all := d.checked.Unreachable
 	if len(all) == 0 {
 		return
 	}
-	fmt.Fprintf(w.stdout, "\nBy the budget the level is not reached at %d of %d frequencies; a pass there is a bound.\n", len(all), len(d.plan.Grid))
-	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(out, "\nBy the budget the level is not reached at %d of %d frequencies; a pass there is a bound.\n", len(all), len(d.plan.Grid))
+	t := table(out)
 	fmt.Fprintln(t, "from\tto\tworst at\treach\twanted\tshort\twhy")
 	for _, g := range d.gathered() {
 		fmt.Fprintf(t, "%v\t%v\t%v\t%v\t%v\t%v\t%s\n", g.low, g.high, g.worst.Frequency, g.worst.Reach, g.worst.Wanted, g.worst.Short, g.worst.Why)
@@ -266,9 +267,9 @@ func (d dryRun) gathered() []stretch {
 	return out
 }
 
-func (d dryRun) printPoints(w *world) {
-	fmt.Fprintln(w.stdout)
-	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+func (d dryRun) printPoints(out io.Writer) {
+	fmt.Fprintln(out)
+	t := table(out)
 	fmt.Fprintln(t, "frequency\tlevel\tgenerator\tceiling\tforward power\texpected current\tits range\tceiling set by the ratings")
 	for _, q := range d.checked.Points {
 		if d.plan.Kind == plan.Baseline {

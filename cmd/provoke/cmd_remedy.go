@@ -75,7 +75,7 @@ func (c *remedyCommand) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, s.shape())
 	}
-	s.print(w.stdout)
+	onPage(w.stdout, func(out io.Writer) error { s.print(out); return nil })
 	return nil
 }
 

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"text/tabwriter"
 
 	"provoke/internal/simbench"
 )
@@ -105,19 +104,19 @@ func (c *simulateCommand) write(w *world, b *simbench.Bench) error {
 		return fmt.Errorf("printing the bench file: %w", err)
 	}
 	fmt.Fprintf(w.stderr, "%s listens, %g times faster than the clock; interrupt to end it\n", b.Name(), c.Speed)
-	table := tabwriter.NewWriter(w.stderr, 0, 4, 2, ' ', 0)
+	sheet := table(w.stderr)
 	for _, name := range simbench.Names {
-		fmt.Fprintf(table, "  %s", name)
+		fmt.Fprintf(sheet, "  %s", name)
 		told := ""
 		for _, t := range c.Transport {
 			if a := b.AddressOver(simbench.Transport(t), name); a != told {
-				fmt.Fprintf(table, "\t%s", a)
+				fmt.Fprintf(sheet, "\t%s", a)
 				told = a
 			}
 		}
-		fmt.Fprintln(table)
+		fmt.Fprintln(sheet)
 	}
-	if err := table.Flush(); err != nil {
+	if err := sheet.Flush(); err != nil {
 		return err
 	}
 	if port := b.MapperPort(); port == 111 {

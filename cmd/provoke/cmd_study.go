@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"path/filepath"
 	"strings"
 
@@ -223,7 +224,7 @@ func (c *thresholdStudy) Run(w *world) error {
 	if c.JSON {
 		err = printJSON(w.stdout, s.json())
 	} else {
-		err = s.print(w.stdout)
+		err = onPage(w.stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
 }
@@ -273,7 +274,7 @@ func (c *dwellStudy) Run(w *world) error {
 	if c.JSON {
 		err = printJSON(w.stdout, s)
 	} else {
-		err = c.print(w.stdout, r, s)
+		err = onPage(w.stdout, func(out io.Writer) error { return c.print(out, r, s) })
 	}
 	return errors.Join(err, incomplete)
 }
@@ -347,7 +348,7 @@ func (c *modulationStudy) Run(w *world) error {
 	if c.JSON {
 		err = printJSON(w.stdout, s.json())
 	} else {
-		err = s.print(w.stdout)
+		err = onPage(w.stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
 }
@@ -452,7 +453,7 @@ func (c *repeatStudy) Run(w *world) error {
 	if c.JSON {
 		err = printJSON(w.stdout, s)
 	} else {
-		err = s.print(w.stdout)
+		err = onPage(w.stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
 }

@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"provoke/internal/chain"
@@ -212,7 +211,7 @@ func printSwept(w *world, out engine.Swept) {
 		fmt.Fprintln(w.stdout, "no band was found")
 		return
 	}
-	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	t := table(w.stdout)
 	fmt.Fprintln(t, "band from\tto\tlower end within\tupper end within\tlatency\tby")
 	for _, b := range out.Bands {
 		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,

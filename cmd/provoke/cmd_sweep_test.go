@@ -131,7 +131,7 @@ func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) 
 	var out bytes.Buffer
 	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
 	defer cancel()
-	w := &world{ctx: ctx, stdin: in, stdout: &out, stderr: b, now: time.Now}
+	w := &world{ctx: ctx, stdin: in, stdout: wide{&out}, stderr: b, now: time.Now}
 	code := run(w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator", "A. Engineer"})
 	if code != exitDone || !strings.Contains(out.String(), "band from") || !strings.Contains(out.String(), "off by the operator's word") {
 		t.Fatalf("exit code %d:\n%s\n%s", code, out.String(), b.text.String())

@@ -2,14 +2,12 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
 	"math/cmplx"
 	"strings"
-	"text/tabwriter"
 
 	"provoke/internal/rf"
 	"provoke/internal/touchstone"
@@ -243,8 +241,8 @@ func touchstoneRemarks(n *touchstone.Network) []string {
 
 // writeMatrices prints one row per frequency for one and two ports, else one per element.
 func writeMatrices(w io.Writer, n *touchstone.Network, points []touchstonePoint) {
-	var table bytes.Buffer
-	t := tabwriter.NewWriter(&table, 0, 0, 2, ' ', tabwriter.AlignRight)
+	t := table(w)
+	t.right = true
 	if n.Ports > 2 {
 		fmt.Fprint(t, "f\tS\tdB\tdegree\t\t\n")
 	} else {
@@ -277,10 +275,7 @@ func writeMatrices(w io.Writer, n *touchstone.Network, points []touchstonePoint)
 			fmt.Fprintf(t, "%s\t\n", mark)
 		}
 	}
-	t.Flush() // into a buffer, which takes everything
-	for line := range strings.Lines(table.String()) {
-		fmt.Fprintln(w, strings.TrimRight(line, " \n"))
-	}
+	t.Flush()
 }
 
 // elements lists a matrix as an engineer reads it: 11, 21, 12, 22 for a two-port, else row after row.

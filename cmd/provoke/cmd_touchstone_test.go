@@ -94,9 +94,9 @@ reciprocal: Sij = Sji everywhere
 passive: at most -18.96 dB of what goes in comes out, at 1 MHz
 noise data at 1 frequency, 1 MHz
 
-      f  S11/dB  S11/°  S21/dB  S21/°  S12/dB  S12/°  S22/dB  S22/°
-  1 MHz  -33.98    0.0  -20.00  -10.0  -20.00  -10.0  -33.98   90.0
-  2 MHz  -33.98    0.0  -20.03  -15.0  -20.03  -15.0  -33.98   90.0  between points
+    f  S11/dB  S11/°  S21/dB  S21/°  S12/dB  S12/°  S22/dB  S22/°
+1 MHz  -33.98    0.0  -20.00  -10.0  -20.00  -10.0  -33.98   90.0
+2 MHz  -33.98    0.0  -20.03  -15.0  -20.03  -15.0  -33.98   90.0  between points
 `
 	if code != exitDone || stderr != "" || stdout != want {
 		t.Errorf("code %d, %s\n%s\nwant\n%s", code, stderr, stdout, want)
@@ -116,7 +116,7 @@ noise data at 1 frequency, 1 MHz
 		}
 	}
 	_, stdout, _ = touchstoneRun(t, "tee.s3p", "# MHz S RI\n1 0 0 1 0 0 0\n0 0 0 0 1 0\n1 0 0 0 0 0\n")
-	if !strings.Contains(stdout, "  1 MHz  S12  0.00     0.0\n") || !strings.Contains(stdout, "S11    -∞     0.0\n") {
+	if !strings.Contains(stdout, "1 MHz  S12  0.00     0.0\n") || !strings.Contains(stdout, "S11    -∞     0.0\n") {
 		t.Errorf("printed\n%s", stdout)
 	}
 }

@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
@@ -232,7 +231,7 @@ func printTrace(w *world, t *trace.Trace) error {
 	if !t.Began.IsZero() {
 		fmt.Fprintf(w.stdout, "begins %s\n", t.Began.Format("2006-01-02 15:04:05.999 MST"))
 	}
-	tab := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	tab := table(w.stdout)
 	fmt.Fprint(tab, "column\tfrom\tto\tat\t\n")
 	for i, c := range append([]trace.Column{t.X}, t.Y...) {
 		low, high := extremes(c.Values)
@@ -252,7 +251,7 @@ func printTrace(w *world, t *trace.Trace) error {
 	if shown < t.Points() {
 		fmt.Fprintf(w.stdout, "%d of %d points; --json prints all\n", shown, t.Points())
 	}
-	rows := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	rows := table(w.stdout)
 	for k := range shown {
 		i := k
 		if shown > 1 {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"text/tabwriter"
 	"time"
 
 	"provoke/internal/driver"
@@ -95,7 +94,7 @@ func (c *tryCommand) write(w *world, trial driver.Trial, played bool) error {
 
 func printTrial(w *world, trial driver.Trial) {
 	fmt.Fprintf(w.stdout, "%s, command table %q\n\n", trial.Name, trial.Table.Name)
-	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+	t := table(w.stdout)
 	for _, x := range trial.Tried {
 		mark, came := "ok", x.Came
 		switch {

@@ -8,7 +8,6 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"provoke/internal/analysis"
 	"provoke/internal/cable"
@@ -57,7 +56,7 @@ func (c *uncertaintyCommand) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, s.json())
 	}
-	return s.print(w.stdout)
+	return onPage(w.stdout, s.print)
 }
 
 // uncertaintySheet is what the command prints.
@@ -207,7 +206,7 @@ func (s *uncertaintySheet) print(out io.Writer) error {
 }
 
 func (s *uncertaintySheet) printTable(out io.Writer) error {
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	fmt.Fprintln(tw, "frequency\tU\tk\tlargest contribution\tits share\tassumed")
 	assumed := false
 	for _, p := range s.points {
@@ -250,7 +249,7 @@ func (s *uncertaintySheet) printPoint(out io.Writer, p uncertainty.Current) erro
 		}
 		fmt.Fprintln(out)
 	}
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	tw := table(out)
 	fmt.Fprintln(tw, "  contribution\tfigure\tdistribution\tu\tshare\tU without it\tfrom")
 	for _, r := range p.Combined.Contributions {
 		x := p.Components[r.Index]

@@ -8,7 +8,7 @@ import (
 )
 
 func TestTheUncertaintyOfTheSampleBenchIsPrinted(t *testing.T) {
-	code, out, errs := benchRun("uncertainty", sampleBench, "--at", "30 MHz", "--draws", "20000")
+	code, out, errs := benchRunOf(1000, "uncertainty", sampleBench, "--at", "30 MHz", "--draws", "20000")
 	if code != exitDone || errs != "" {
 		t.Fatalf("code %d\n%s", code, errs)
 	}

@@ -70,7 +70,7 @@ func (b *workbench) do(args ...string) (code int, out, errs string) {
 		}
 	}
 	var o, e bytes.Buffer
-	w := &world{ctx: b.t.Context(), stdin: strings.NewReader(""), stdout: &o, stderr: &e, now: time.Now}
+	w := &world{ctx: b.t.Context(), stdin: strings.NewReader(""), stdout: wide{&o}, stderr: &e, now: time.Now}
 	code = run(w, args)
 	return code, o.String(), e.String()
 }
@@ -204,7 +204,7 @@ func TestTheDemoDoesTheWholeJob(t *testing.T) {
 	}
 	dir := t.TempDir()
 	var o, e bytes.Buffer
-	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &o, stderr: &e, now: time.Now}
+	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: wide{&o}, stderr: &e, now: time.Now}
 	begun := time.Now()
 	if code := run(w, []string{"demo", "--dir", dir, "--speed", "100", "--truth", filepath.Join(dir, "truth.json")}); code != exitDone {
 		t.Fatalf("code %d\n%s\n%s", code, o.String(), e.String())

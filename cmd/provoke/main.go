@@ -75,7 +75,7 @@ func main() {
 	info, err := os.Stderr.Stat()
 	w := &world{
 		ctx:   context.Background(),
-		stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr,
+		stdin: os.Stdin, stdout: screen{os.Stdout}, stderr: screen{os.Stderr},
 		terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
 		now:      time.Now,
 		signals:  signals,

@@ -4,12 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"provoke/internal/catalog"
@@ -384,7 +384,7 @@ func askToArm(w *world, o performance, pr *prepared, watched string) error {
 		return nil
 	}
 	fmt.Fprintf(w.stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, fixtureWords(pr.plan.Fixture))
-	printWorst(w, pr.checked)
+	printWorst(w.stdout, pr.checked)
 	fmt.Fprintf(w.stdout, "\nWatcher: %s.\n", watched)
 	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
 		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
@@ -395,8 +395,8 @@ func askToArm(w *world, o performance, pr *prepared, watched string) error {
 	return nil
 }
 
-func printWorst(w *world, c plan.Checked) {
-	t := tabwriter.NewWriter(w.stdout, 0, 0, 2, ' ', 0)
+func printWorst(out io.Writer, c plan.Checked) {
+	t := table(out)
 	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
 	for _, x := range c.Worst {
 		level := x.Node.Peak

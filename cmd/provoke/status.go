@@ -6,6 +6,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode/utf8"
 
 	"provoke/internal/engine"
 	"provoke/internal/rf"
@@ -55,15 +56,26 @@ func (l *statusLine) show(s engine.Status) {
 		each := time.Since(l.begun) / time.Duration(s.Done)
 		left = ", about " + rf.Duration((each * time.Duration(s.Known-s.Done)).Round(time.Second)).String() + " left"
 	}
-	l.draw(fmt.Sprintf("%s  %s  %v  %v  %d/%d, %s%s  %s", light, l.label, s.Frequency, s.Current, s.Done, s.Known, count(s.Upsets, "upset", "upsets"), left, s.Phase))
+	head := fmt.Sprintf("%s  %s", light, l.label)
+	where := fmt.Sprintf("  %v  %v  %d/%d, %s", s.Frequency, s.Current, s.Done, s.Known, count(s.Upsets, "upset", "upsets"))
+	phase := "  " + s.Phase
+	room := columnsOf(l.w) - 1 // a terminal that is written full to the end goes on below
+	for _, text := range []string{head + where + left + phase, light + where + left + phase, light + where + phase} {
+		if utf8.RuneCountInString(text) <= room {
+			l.draw(text)
+			return
+		}
+	}
+	l.draw(light + where + phase)
 }
 
+// draw overwrites the line with a text, cut where the terminal ends.
 func (l *statusLine) draw(text string) {
-	if runes := []rune(text); len(runes) > 110 {
-		text = string(runes[:110])
+	if room := columnsOf(l.w) - 1; utf8.RuneCountInString(text) > room {
+		text = string([]rune(text)[:room-1]) + "…"
 	}
-	n := len([]rune(text))
-	pad := max(l.width-n, 0)
+	n := utf8.RuneCountInString(text)
+	pad := min(max(l.width-n, 0), max(columnsOf(l.w)-1-n, 0))
 	overwrite(l.w, text+strings.Repeat(" ", pad))
 	l.width = n
 }
@@ -73,7 +85,7 @@ func (l *statusLine) clear() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.terminal && l.width > 0 {
-		overwrite(l.w, strings.Repeat(" ", l.width))
+		overwrite(l.w, strings.Repeat(" ", min(l.width, columnsOf(l.w)-1)))
 		overwrite(l.w, "")
 		l.width = 0
 	}
