@@ -69,6 +69,9 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 	for name, path := range pagePaths {
 		paths[name] = path
 	}
+	for name, path := range s.studies(t) {
+		paths[name] = path
+	}
 	for _, name := range web.StateNames() {
 		paths["state "+name] = "/_states/" + name
 	}

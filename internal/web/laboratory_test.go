@@ -31,7 +31,7 @@ func TestTheLaboratoryIsShownBesideTheBench(t *testing.T) {
 		t.Error("the run after the change is not held to the laboratory's report")
 	}
 	required := func(page string) string {
-		return regexp.MustCompile(`(?s)id="told-required-run-3".*?</section>`).FindString(page)
+		return regexp.MustCompile(`(?s)id="told-required-run-3".*?</div>`).FindString(page)
 	}
 	_, doubtful := s.get(t, "/laboratory?run=3&confidence=50+%25")
 	if required(page) == "" || required(page) == required(html.UnescapeString(doubtful)) || !strings.Contains(required(doubtful), "0.0 dB") {

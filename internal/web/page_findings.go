@@ -32,6 +32,8 @@ type findingsPage struct {
 	Upsets  []pointRow
 	Profile []pointRow
 	Guesses []string
+	Random  report.Table // where the product is not deterministic
+	Studies []studyPart
 	Point   *pointPart
 	Lab     laboratory
 	Notes   []result.Noted
@@ -125,6 +127,9 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	p.Frame.Title = fmt.Sprintf("Findings of run %d", run)
 	p.fill(folded, f)
+	if p.Studies, err = s.studiesOf(folded); err != nil {
+		return err
+	}
 	if p.Lab, err = s.laboratoryNow(); err != nil {
 		return err
 	}
@@ -172,6 +177,7 @@ func (p *findingsPage) fill(r result.Run, f analysis.Findings) {
 		}
 	}
 	p.Guesses = guesses(f)
+	p.Random = report.NotDeterministicTable(f)
 }
 
 // unverified is the mark of a level profile whose figures were not read in the standard.

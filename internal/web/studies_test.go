@@ -1,0 +1,101 @@
+package web_test
+
+import (
+	"html"
+	"math"
+	"math/rand/v2"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"provoke/internal/event"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+	"provoke/internal/web"
+)
+
+// studies writes runs that study the invented product into the job, and returns the addresses of their
+// findings.
+func (s *site) studies(t testing.TB) map[string]string {
+	t.Helper()
+	j := must(store.Open(s.job))
+	defer j.Close()
+	p := must((&fakeRunner{}).Prepare(web.Request{PlanFile: filepath.Join(s.dir, "exposure.yaml")}))
+	o := event.Opened{Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: string(p.Plan.Fixture), Bench: must(j.Attach("bench.yaml", p.Bench.Bytes)), Points: 1,
+		Dwell: rf.Duration(2e9), Resolution: 0.5, Range: 40, Modulation: p.Plan.Modulation, Monitors: []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Latency: 25e7}}}
+	writeSearch(t, j, o, "staircase", plan.Search{Method: plan.Staircase, Trials: 40})
+	writeSearch(t, j, o, "dwell study", plan.Search{Method: plan.Repeated, Trials: 20, Below: 5})
+	o.Changed = "capacitors, for the modulation study (invented)"
+	writeModulated(j, o, level.Modulation{Kind: level.CW}, 79.706)
+	writeModulated(j, o, p.Plan.Modulation, 78.5)
+	return map[string]string{"random": "/findings?run=5", "dwell": "/findings?run=6", "modulation": "/findings?run=8"}
+}
+
+// writeSearch runs a search at 27 MHz on a product that upsets with the probability Φ((L − 80 dBµA)/1 dB), after
+// 0.3 s on average.
+func writeSearch(t testing.TB, j *store.Job, o event.Opened, label string, search plan.Search) {
+	t.Helper()
+	const wanted = 90.0
+	search.Onset, search.Resolution, search.Range = true, 0.5, 40
+	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{27 * rf.Megahertz}, Search: search}
+	program := must(plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
+		return plan.Point{Frequency: f, Target: rf.DBuA(wanted)}, nil
+	}))
+	o.Search, o.Label = event.SearchOf(p), label
+	w := must(j.NewRun(at(6000), o))
+	r := rand.New(rand.NewPCG(4, 7))
+	var events []event.Event
+	for s, ok := program.Next(nil); ok; {
+		l, after := wanted+s.Offset.DB(), rf.Duration(r.ExpFloat64()*3e8)
+		out := plan.Outcome{Number: s.Number, Exposures: 1, Upset: r.Float64() < 0.5*math.Erfc(-(l-80)/math.Sqrt2) && after < o.Dwell}
+		e := event.StepClosed{Step: s, Attempt: 1, Outcome: out, Current: rf.DBuA(l), OnFor: o.Dwell}
+		if out.Upset {
+			e.Class, e.OnFor, e.Readings = event.DuringOnly, after, []event.Reading{{Monitor: "SHOWN", After: after, Bad: true, RFOn: true}}
+		}
+		events = append(events, e)
+		s, ok = program.Next(&out)
+	}
+	must(w.Append(at(6001), events...))
+	must(w.Close(at(6002), event.DoneUpset, ""))
+}
+
+// writeModulated is a run of one frequency with an onset.
+func writeModulated(j *store.Job, o event.Opened, m level.Modulation, onset float64) {
+	o.Modulation, o.Label = m, "modulation study"
+	w := must(j.NewRun(at(6100), o))
+	for i, l := range []float64{90, onset - 0.5, onset} {
+		s := plan.Step{Number: i + 1, Purpose: plan.Onset, Offset: rf.Gain(l - 90), Point: plan.Point{Frequency: 27 * rf.Megahertz, Target: rf.DBuA(90)}}
+		e := event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1, Upset: l >= onset}, Current: rf.DBuA(l), OnFor: rf.Duration(1e9)}
+		if l >= onset {
+			e.Class = event.DuringOnly
+		}
+		must(w.Append(at(6100), e))
+	}
+	must(w.Close(at(6102), event.DoneUpset, ""))
+}
+
+// The mean of AM 80 % lies 10·lg(1 + 0.8²/2) = 1.206 dB above its carrier; 0 of 1 upsets leave at most 95 %; 59
+// exposures show a dwell that catches 95 %.
+func TestTheFindingsOfAStudyShowWhatWasStudied(t *testing.T) {
+	s := serve(t, true)
+	paths := s.studies(t)
+	for name, want := range map[string][]string{
+		"random":     {"Random thresholds, run 5", "Stated before the run: staircase", "Upsets over the level at 27 MHz", "limits (profile likelihood)", "at most 95.0 %", "Where the product of run 5 is not deterministic"},
+		"dwell":      {"Time to upset, run 6", "Dwell that catches 95 % of the upsets", ">59<", "Times hold the monitor's own delay, up to 250 ms", "the line marks the dwell needed"},
+		"modulation": {"Modulations, runs 7 and 8", "mean: the onset has the same mean power whatever the modulation"},
+	} {
+		status, page := s.get(t, paths[name])
+		page = html.UnescapeString(page)
+		for _, w := range want {
+			if status != http.StatusOK || !strings.Contains(page, w) {
+				t.Errorf("%s: %d, no %q", name, status, w)
+			}
+		}
+	}
+	if _, page := s.get(t, "/findings?run=3"); strings.Contains(page, "Random thresholds") || strings.Contains(page, "Modulations, runs") {
+		t.Error("a plain run shows a study")
+	}
+}
