@@ -7,6 +7,7 @@ import (
 	"math/cmplx"
 	"strings"
 	"testing"
+	"time"
 
 	"provoke/internal/curve"
 	"provoke/internal/event"
@@ -313,7 +314,7 @@ func calibration(number int, fixture string, steps ...event.StepClosed) result.R
 	r := result.Run{Number: number}
 	r.Opened.RunKind, r.Opened.Fixture = plan.Calibration, fixture
 	for _, s := range steps {
-		r.Steps = append(r.Steps, &result.Step{StepClosed: s})
+		r.Steps = append(r.Steps, result.StepOf(0, time.Time{}, s))
 	}
 	return r
 }

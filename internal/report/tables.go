@@ -229,7 +229,7 @@ func stepsTable(r result.Run) Table {
 		t.add(tally(s.Step.Number), tally(s.Attempt), say(s.At.Format(time.RFC3339Nano)), say(string(s.Step.Purpose)),
 			frequency(s.Step.Point.Frequency), gain(s.Step.Offset, rf.Exactly), amount(s.Step.Point.Target.Add(s.Step.Offset)),
 			amount(s.Drive), amount(s.Current), amount(s.Predicted), amount(s.Forward), say(forwardIs(s)), amount(s.Reverse),
-			say(s.Means), say(yes(s.Outcome.Upset)), say(string(s.Class)), duration(s.RecoveredAfter), duration(s.OnFor),
+			say(s.Step.Point.Means), say(yes(s.Outcome.Upset)), say(string(s.Class)), duration(s.RecoveredAfter), duration(s.OnFor),
 			tally(s.Outcome.Exposures), say(s.Limited), say(s.Note))
 	}
 	return t

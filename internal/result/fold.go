@@ -5,6 +5,7 @@ import (
 	"iter"
 
 	"provoke/internal/event"
+	"provoke/internal/plan"
 	"provoke/internal/rf"
 )
 
@@ -190,13 +191,15 @@ func (r *Run) intend(rec event.Record, e event.Intent) {
 }
 
 func (r *Run) closeStep(rec event.Record, e event.StepClosed) {
-	s := &Step{Seq: rec.Seq, At: rec.At, StepClosed: e, Quiet: quiet(e.Readings)}
-	if !e.Outcome.Upset {
-		s.Readings = nil
+	p := r.pointOf(e.Step.Point)
+	var s *Step
+	if n := len(p.Steps); n > 0 && *p.Steps[n-1].Step.Point == (Place{e.Step.Point, e.Means}) {
+		s = stepOf(rec.Seq, rec.At, e, p.Steps[n-1].Step.Point)
+	} else {
+		s = StepOf(rec.Seq, rec.At, e)
 	}
 	r.Last, r.Readings = s, e.Readings
 	r.Steps = append(r.Steps, s)
-	p := r.pointOf(s)
 	p.Steps = append(p.Steps, s)
 	r.count(e)
 	r.HighestCurrent = higher(r.HighestCurrent, higher(e.Highest, e.Current))
@@ -219,8 +222,8 @@ func (r *Run) count(e event.StepClosed) {
 	}
 }
 
-func (r *Run) pointOf(s *Step) *Point {
-	f := s.Step.Point.Frequency
+func (r *Run) pointOf(of plan.Point) *Point {
+	f := of.Frequency
 	p := r.points[f]
 	if p == nil {
 		if r.points == nil {
@@ -230,32 +233,13 @@ func (r *Run) pointOf(s *Step) *Point {
 		r.points[f] = p
 		r.order = append(r.order, f)
 	}
-	if s.Step.Point.Target.Known() {
-		p.Target = s.Step.Point.Target
+	if of.Target.Known() {
+		p.Target = of.Target
 	}
-	if w := s.Step.Point.Wanted.Current; w.Known() {
+	if w := of.Wanted.Current; w.Known() {
 		p.Wanted = w
 	}
 	return p
-}
-
-// quiet returns each monitor's last number before RF came on.
-func quiet(readings []event.Reading) []Quiet {
-	var out []Quiet
-next:
-	for _, x := range readings {
-		if x.RFOn || x.After >= 0 || !x.HasValue {
-			continue
-		}
-		for i := range out {
-			if out[i].Monitor == x.Monitor {
-				out[i].Value = x.Value
-				continue next
-			}
-		}
-		out = append(out, Quiet{x.Monitor, x.Value})
-	}
-	return out
 }
 
 // higher returns the level with the higher number; an absent one gives way.

@@ -104,22 +104,6 @@ type Now struct {
 	Current rf.Current
 }
 
-// Step is a closed step at its place in the journal. Its Readings are kept only where the DUT
-// upset, for the plots: a run of a hundred thousand steps must fit into memory.
-type Step struct {
-	Seq int64
-	At  time.Time
-	event.StepClosed
-	// Quiet is the DUT's reading before RF, one per monitor that gives numbers.
-	Quiet []Quiet
-}
-
-// Quiet is a DUT reading taken while RF was off, before the exposure.
-type Quiet struct {
-	Monitor string
-	Value   float64
-}
-
 // Point is everything that was done at one frequency.
 type Point struct {
 	Frequency rf.Frequency

@@ -107,8 +107,9 @@ func (t Threshold) Margin() (rf.Gain, rf.Bound) { return t.Onset.Minus(t.Wanted)
 func (r Run) Thresholds() []Threshold {
 	points := r.Points()
 	out := make([]Threshold, len(points))
+	var steps []plan.Result
 	for i, p := range points {
-		out[i] = p.Threshold(r.Opened.Resolution)
+		out[i], steps = p.threshold(r.Opened.Resolution, steps)
 	}
 	return out
 }
@@ -117,31 +118,42 @@ func (r Run) Thresholds() []Threshold {
 // plan folds from the same steps, so that findings and search tell one story; here the offsets
 // become currents.
 func (p *Point) Threshold(resolution rf.Gain) Threshold {
+	t, _ := p.threshold(resolution, nil)
+	return t
+}
+
+// threshold is Threshold with room for the steps, which it gives back.
+func (p *Point) threshold(resolution rf.Gain, steps []plan.Result) (Threshold, []plan.Result) {
 	t := Threshold{Frequency: p.Frequency, Wanted: p.Wanted, Bracket: rf.Gain(math.NaN()), Monotone: plan.MonotoneAssumed}
 	if !t.Wanted.Known() {
 		t.Wanted = p.Target
 	}
 	p.survey(&t)
-	found := p.found(resolution)
+	steps = p.results(steps[:0])
+	found := found(resolution, steps)
 	t.Monotone, t.UpsetsAtOnset, t.TrialsAtOnset = found.Monotone, found.Upsets, found.Trials
 	if !found.Upset {
 		t.Onset, t.OnsetOrigin = p.withstood()
-		return t
+		return t, steps
 	}
 	t.Upset = true
 	p.onset(&t, found.Onset, found.Resolution)
 	if found.Recovery.Known() {
 		t.Recovery = both(p.recoveredAt(found.Recovery.Gain, found.Resolution), found.Recovery.Bound)
 	}
-	return t
+	return t, steps
 }
 
-// found returns what the search knows at this frequency.
-func (p *Point) found(resolution rf.Gain) plan.Threshold {
-	steps := make([]plan.Result, len(p.Steps))
-	for i, s := range p.Steps {
-		steps[i] = plan.Result{Step: s.Step, Outcome: s.Outcome}
+// results appends the steps as the search takes them.
+func (p *Point) results(to []plan.Result) []plan.Result {
+	for _, s := range p.Steps {
+		to = append(to, plan.Result{Step: s.Planned(), Outcome: s.Outcome})
 	}
+	return to
+}
+
+// found returns what the search knows from the steps at one frequency.
+func found(resolution rf.Gain, steps []plan.Result) plan.Threshold {
 	if all := plan.Fold(resolution, steps); len(all) == 1 {
 		return all[0]
 	}
@@ -259,7 +271,7 @@ func (p *Point) recoveredAt(offset, resolution rf.Gain) rf.Current {
 		if s.Step.Purpose != plan.Recover || !s.Outcome.Upset {
 			continue
 		}
-		for i, at := range s.Step.Descend {
+		for i, at := range s.Descend {
 			if same(at, offset, resolution) {
 				out = out.Lower(s.descended(i))
 			}
@@ -274,7 +286,7 @@ func (s *Step) descended(i int) rf.Current {
 		return s.Descent[i]
 	}
 	if level, _ := s.Level(); level.Known() {
-		return level.Add(s.Step.Descend[i] - s.Step.Offset)
+		return level.Add(s.Descend[i] - s.Step.Offset)
 	}
 	return rf.Current{}
 }

@@ -23,11 +23,12 @@ func step(n int) event.Event {
 	f := rf.Frequency(150e3 + 800*float64(n))
 	s := plan.Step{Number: n, Purpose: plan.Sweep, Offset: -6, Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Drive: rf.DBm(-27.4), Ceiling: rf.DBm(-21.4),
 		Wanted: level.Ask{Current: rf.DBuA(80)}}}
+	before := event.Reading{Monitor: "weight", After: -2e8, Text: " 12.50 kg", Value: 12.5, HasValue: true}
 	reading := event.Reading{Monitor: "weight", After: 1e9, Text: " 12.50 kg", Value: 12.5, HasValue: true, RFOn: true}
 	return event.StepClosed{
 		Step: s, Attempt: 1, Outcome: plan.Outcome{Number: n, Exposures: 1}, Drive: rf.DBm(-27.1), Current: rf.DBuA(79.9), Highest: rf.DBuA(79.9),
 		Forward: rf.DBm(18.2), Reverse: rf.DBm(3.1), Predicted: rf.DBuA(80), Means: "r.m.s. of the unmodulated carrier",
-		Readings: []event.Reading{reading, reading, reading}, OnFor: 2e9,
+		Readings: []event.Reading{before, reading, reading}, OnFor: 2e9,
 	}
 }
 
@@ -135,6 +136,9 @@ func BenchmarkOpenAndFoldOneRunOfAMillionEvents(b *testing.B) {
 	b.ReportMetric(peakMB(), "peak-MB")
 }
 
+// upset says which steps of the million do: two of four at every tenth frequency.
+func upset(n int) bool { return n/4%10 == 0 && n%4 < 2 }
+
 func foldAll(b *testing.B, path string) {
 	j, err := store.OpenReadOnly(path)
 	if err != nil {
@@ -145,16 +149,21 @@ func foldAll(b *testing.B, path string) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	steps := 0
+	steps, upsets, failing := 0, 0, 0
 	for _, run := range runs {
 		r, err := result.All(j.Records(run.Run, 1))
-		if err != nil || len(r.Thresholds()) == 0 {
+		if err != nil {
 			b.Fatal(err)
 		}
-		steps += len(r.Steps)
+		steps, upsets = steps+len(r.Steps), upsets+r.Upsets
+		for _, t := range r.Thresholds() {
+			if t.Upset {
+				failing++
+			}
+		}
 	}
-	if steps != 500000 {
-		b.Fatal(steps)
+	if steps != 500000 || upsets != 25000 || failing != 12500 {
+		b.Fatal(steps, upsets, failing)
 	}
 }
 
@@ -209,6 +218,9 @@ func otherMillion(path string) {
 			var batch []event.Event
 			for range 5000 {
 				s := step(n / 4).(event.StepClosed)
+				if upset(n) {
+					s.Outcome.Upset, s.Class, s.RecoveredAfter, s.Note = true, event.DuringOnly, 3e8, "1.2 kg above the baseline"
+				}
 				n++
 				s.Step.Number, s.Outcome.Number = n, n
 				batch = append(batch, event.Intent{Step: s.Step, Attempt: 1}, s)

@@ -4,7 +4,6 @@ import (
 	"sort"
 	"strconv"
 
-	"provoke/internal/event"
 	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -116,13 +115,12 @@ type chartSpot struct {
 	Upset  bool     `json:"upset"`
 }
 
-func spotOf(e event.StepClosed) *chartSpot {
-	if e.Outcome.Skipped {
+func spotOf(s *result.Step) *chartSpot {
+	if s.Outcome.Skipped {
 		return nil
 	}
-	step := result.Step{StepClosed: e}
-	current, _ := step.Level()
-	spot := chartSpot{X: inMHz(e.Step.Point.Frequency), Y: number(current), Wanted: number(e.Step.Point.Wanted.Current), Upset: e.Outcome.Upset}
+	current, _ := s.Level()
+	spot := chartSpot{X: inMHz(s.Step.Point.Frequency), Y: number(current), Wanted: number(s.Step.Point.Wanted.Current), Upset: s.Outcome.Upset}
 	if spot.Y == nil {
 		return nil
 	}
@@ -138,7 +136,7 @@ func liveChart(r *result.Run) chart {
 	}
 	spots := map[float64]*[3]*float64{}
 	for _, st := range r.Steps {
-		spot := spotOf(st.StepClosed)
+		spot := spotOf(st)
 		if spot == nil {
 			continue
 		}

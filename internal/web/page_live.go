@@ -176,7 +176,7 @@ func lineOf(rec event.Record) logLine {
 		if e.Outcome.Upset {
 			l.Mark = "upset"
 		}
-		l.Spot = spotOf(e)
+		l.Spot = spotOf(result.StepOf(rec.Seq, rec.At, e))
 	case event.Tripped, event.Stopping, event.Hold:
 		l.Mark = "bad"
 	case event.Safed:
