@@ -127,8 +127,13 @@ func TestSimulateServesUntilInterrupted(t *testing.T) {
 		t.Errorf("*IDN? answers %q", line)
 	}
 	stop()
-	if code := <-done; code != exitDone {
-		t.Errorf("exit code %d: %s", code, errs.String())
+	select {
+	case code := <-done:
+		if code != exitDone {
+			t.Errorf("exit code %d: %s", code, errs.String())
+		}
+	case <-time.After(time.Minute):
+		t.Fatal("it did not end when it was interrupted")
 	}
 	for _, name := range simbench.Names {
 		if !strings.Contains(errs.String(), name) {

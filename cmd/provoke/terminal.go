@@ -30,8 +30,10 @@ func (h *harmless) Write(p []byte) (int, error) {
 	}
 	whole := wholeRunes(text)
 	h.part = append([]byte(nil), text[whole:]...)
-	if _, err := h.to.Write(escaped(text[:whole])); err != nil {
-		return 0, err
+	if whole > 0 {
+		if _, err := h.to.Write(escaped(text[:whole])); err != nil {
+			return 0, err
+		}
 	}
 	return len(p), nil
 }
@@ -48,7 +50,9 @@ func (h *harmless) Columns() int {
 func (h *harmless) flush() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	h.to.Write(escaped(h.part))
+	if len(h.part) > 0 {
+		h.to.Write(escaped(h.part))
+	}
 	h.part = nil
 }
 
