@@ -27,7 +27,8 @@ what it would have limited.
 --json prints {"name","file","hash","band":{"low","high","lowest","highest"},"pieces":[{"place","id","what","serial",
 "calibrated","due","certificate","address","table","does":[{"what","text","source","hash","low","high"}],
 "stands":[{"what","rating","as"}]}],"overdue":[id...],"warnings":[{"file","line","column","what","hint"}]}. A rating is a
-quantity, or null where it is not given.`
+quantity, or null where it is not given; "as" is "peak", at the crest of the modulation's envelope (a current as its r.m.s.
+value there), or "average".`
 }
 
 // Run checks the file and prints the bench.
@@ -356,5 +357,9 @@ func (r benchRating) text() string {
 		}
 		return r.What + " NOT GIVEN: forbids"
 	}
-	return fmt.Sprintf("%s %s%s (%s)", r.What, r.linear, r.Rating.Text, r.As)
+	words := chain.Counted(r.As, chain.Value{})
+	if r.linear != "" && r.As == chain.RatedPeak {
+		words = "r.m.s. " + words
+	}
+	return fmt.Sprintf("%s %s%s (%s)", r.What, r.linear, r.Rating.Text, words)
 }

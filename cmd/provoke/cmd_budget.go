@@ -31,7 +31,7 @@ type budgetCommand struct {
 // Help is the long help.
 func (budgetCommand) Help() string {
 	return `Computes only; touches no instrument. For each frequency: the largest generator setting at which every rating is kept
-(peak of the modulated envelope, at the high end of the cable's range), what stands in the way of more, the current
+(at the crest of the modulation's envelope: of a current its r.m.s. value there; at the high end of the cable's range), what stands in the way of more, the current
 that it gives, and with a plan the level wanted and how far the current is above it. The level means the unmodulated
 carrier. With --at every node of the chain is shown with its headroom.
 
@@ -497,6 +497,14 @@ func rangeText(low, high *rf.Quantity) string {
 	return low.Text + " to " + high.Text
 }
 
+// counted says in words how the rating counts.
+func (n budgetNode) counted() string {
+	if n.RatedAs == chain.RatedPeak && n.Rating.Unit == "A" {
+		return "r.m.s. " + chain.AtCrest
+	}
+	return chain.Counted(n.RatedAs, chain.Value{})
+}
+
 func (a budgetAt) print(out io.Writer) error {
 	fmt.Fprintf(out, "\nat %s with the generator at %s = %s into 50 Ω: %s", a.Frequency.Text, a.Setting, a.Drive.Text, quantityText(a.Current))
 	if s := rangeText(a.Low, a.High); s != "" {
@@ -504,14 +512,14 @@ func (a budgetAt) print(out io.Writer) error {
 	}
 	fmt.Fprintln(out)
 	if a.Low != nil && a.High != nil && a.Low.Value != a.High.Value {
-		fmt.Fprintln(out, "peak and mean from the current on are at the high end of that range")
+		fmt.Fprintln(out, "crest and mean from the current on are at the high end of that range")
 	}
 	tw := table(out)
-	fmt.Fprintln(tw, "  id\tplace\tcarrier\tpeak\tmean\trating\theadroom\t")
+	fmt.Fprintln(tw, "  id\tplace\tcarrier\tat the crest\tmean\trating\theadroom\t")
 	for _, n := range a.Nodes {
 		rating, headroom := "–", "–"
 		if n.Rating != nil {
-			rating = n.Rating.Text + " " + n.RatedAs
+			rating = n.Rating.Text + " " + n.counted()
 		}
 		if n.Headroom != nil {
 			headroom = fmt.Sprintf("%.1f dB", *n.Headroom)

@@ -274,7 +274,7 @@ func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 		if !p.Upset {
 			continue
 		}
-		fmt.Fprintf(t, "  %v\t%s\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, report.OnsetWords(p), known.words(p.Frequency), p.Recovery, p.Wanted,
+		fmt.Fprintf(t, "  %v\t%s\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, report.OnsetWords(p), known.words(p.Frequency), report.RecoveryWords(p), p.Wanted,
 			gainWords(p.Margin, p.MarginBound), classWords(p.Class, p.InControl), p.UpsetsAtOnset, p.TrialsAtOnset, p.Exposures)
 	}
 	t.Flush()

@@ -69,6 +69,25 @@ const (
 	RatedAverage = "average"
 )
 
+// Counted says in words how a level that a rating is compared with counts: a current as its r.m.s.
+// value at the crest of the modulation's envelope, a power as the power there (peak envelope power),
+// or either as an average over the modulation.
+func Counted(ratedAs string, v Value) string {
+	switch {
+	case ratedAs == RatedAverage:
+		return "average"
+	case v.Current.Absent():
+		return AtCrest
+	}
+	return "r.m.s. " + AtCrest
+}
+
+// AtCrest are the words for RatedPeak.
+const AtCrest = "at the envelope's crest"
+
+// Counted says in words how the node's level counts.
+func (n Node) Counted() string { return Counted(n.RatedAs, n.Peak) }
+
 // Compared returns the level that the rating is compared with.
 func (n Node) Compared() Value {
 	if n.RatedAs == RatedAverage {

@@ -320,7 +320,7 @@ func (n Node) Refusal() error {
 	if n.Note != "" {
 		return fmt.Errorf("%s, %s: %s", n.ID, n.Place, n.Note)
 	}
-	return fmt.Errorf("%s, %s: %s %v is %v over the rating of %v", n.ID, n.Place, n.RatedAs, n.Compared(), -n.Headroom, n.Rating)
+	return fmt.Errorf("%s, %s: %v %s is %v over the rating of %v", n.ID, n.Place, n.Compared(), n.Counted(), -n.Headroom, n.Rating)
 }
 
 // DriveFor returns the drive at which the expected current of the unmodulated carrier is the given

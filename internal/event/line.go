@@ -148,7 +148,7 @@ func monitors(list []Monitor) string {
 func worst(list []Worst) string {
 	var out []string
 	for _, w := range list {
-		out = append(out, fmt.Sprintf("%s peak %s of %s at %v", w.Place, w.Peak, w.Rating, w.Frequency))
+		out = append(out, fmt.Sprintf("%s %s of %s at %v", w.Place, w.Peak, w.Rating, w.Frequency))
 	}
 	return after("worst case: ", strings.Join(out, ", "))
 }

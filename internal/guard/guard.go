@@ -489,16 +489,9 @@ func NodesError(p chain.Prediction) error {
 			continue
 		}
 		errs = append(errs, fmt.Errorf("%w: %s %s at %v: %s %s is %s over the rating of %s",
-			ErrRefused, n.ID, n.Place, p.Frequency, n.RatedAs, compared(n), -n.Headroom, n.Rating))
+			ErrRefused, n.ID, n.Place, p.Frequency, n.Compared(), n.Counted(), -n.Headroom, n.Rating))
 	}
 	return errors.Join(errs...)
-}
-
-func compared(n chain.Node) chain.Value {
-	if n.RatedAs == "average" {
-		return n.Mean
-	}
-	return n.Peak
 }
 
 // Measurement is what the bench's meters read at a setting; absent where there is no meter.

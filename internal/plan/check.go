@@ -62,9 +62,9 @@ type Refusal struct {
 func (r Refusal) String() string {
 	text := fmt.Sprintf("%s, %s: at %v ", r.ID, r.Place, r.Frequency)
 	if r.Over.Finite() {
-		text += fmt.Sprintf("the %s of %v is %v above the rating of %v", r.RatedAs, r.Level, r.Over, r.Rating)
+		text += fmt.Sprintf("%v %s is %v above the rating of %v", r.Level, chain.Counted(r.RatedAs, r.Level), r.Over, r.Rating)
 	} else {
-		text += fmt.Sprintf("the %s of %v is not shown to be allowed: %s", r.RatedAs, r.Level, r.Note)
+		text += fmt.Sprintf("%v %s is not shown to be allowed: %s", r.Level, chain.Counted(r.RatedAs, r.Level), r.Note)
 	}
 	if r.Count > 1 {
 		text += fmt.Sprintf("; exceeded at %d frequencies", r.Count)

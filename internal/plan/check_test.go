@@ -109,7 +109,7 @@ func TestAPlanThatExceedsARatingIsRefusedWithRatingFrequencyPeakAndDecibels(t *t
 		t.Fatalf("refusals %v, problems %v", c.Refusals, list)
 	}
 	text := c.Refusals[0].String()
-	for _, want := range []string{"AMP1", "amplifier input", "1 MHz", "peak of 5.1 dBm", "2.1 dB above", "3.0 dBm"} {
+	for _, want := range []string{"AMP1", "amplifier input", "1 MHz", "5.1 dBm at the envelope's crest is 2.1 dB above", "3.0 dBm"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q does not name %q", text, want)
 		}

@@ -169,8 +169,8 @@ func upsetsTable(f analysis.Findings) Table {
 }
 
 func recovery(p analysis.Point) Cell {
-	if !p.Recovery.Known() && p.Latched {
-		return Cell{Text: "not with RF on"}
+	if !p.Recovery.Known() {
+		return Cell{Text: RecoveryWords(p)}
 	}
 	return amount(p.Recovery)
 }

@@ -23,6 +23,23 @@ func GainWords(g rf.Gain, b rf.Bound) string {
 	return none
 }
 
+// RecoveryWords says at which level a product was well again, or why there is none: it upset but
+// was not asked (as at the points that only seek a band's edge), it had to be reset, or it was asked
+// and was well at no level.
+func RecoveryWords(p analysis.Point) string {
+	switch {
+	case p.Recovery.Known():
+		return p.Recovery.String()
+	case !p.Upset:
+		return none
+	case p.Latched:
+		return "needs a reset"
+	case p.RecoverySought:
+		return "not found"
+	}
+	return "not asked"
+}
+
 // MarginWords says where an onset lies: "12.1 dB below the level wanted".
 func MarginWords(g rf.Gain, b rf.Bound) string {
 	const wanted = " the level wanted"

@@ -228,17 +228,11 @@ func pointLink(run int, f rf.Frequency) string {
 
 func pointRowOf(run int, q analysis.Point) pointRow {
 	row := pointRow{At: q.Frequency.String(), Onset: report.OnsetWords(q), Wanted: q.Wanted.String(), Margin: report.GainWords(q.Margin, q.MarginBound),
-		Class: string(q.Class), Mark: inControl(q.InControl), Link: pointLink(run, q.Frequency), Recovery: "not looked for"}
-	switch {
-	case q.Latched:
-		row.Recovery = "needs a reset"
-	case q.RecoverySought || q.Recovery.Known():
-		row.Recovery = q.Recovery.String()
-	}
+		Class: string(q.Class), Mark: inControl(q.InControl), Link: pointLink(run, q.Frequency), Recovery: report.RecoveryWords(q)}
 	if q.Upset {
 		row.Trials = fmt.Sprintf("%d of %d", q.UpsetsAtOnset, q.TrialsAtOnset)
 	} else {
-		row.Class, row.Recovery, row.Trials = "no upset", "–", "–"
+		row.Class, row.Trials = "no upset", "–"
 	}
 	if q.NotReached && q.Limited != "" {
 		row.Class += "; level not reached: " + q.Limited
