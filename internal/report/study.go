@@ -27,6 +27,7 @@ type Study struct {
 	Tables    []Table
 	Random    []analysis.Random
 	Dwell     []analysis.DwellAt
+	Swept     *result.Run // a run in which the source swept by itself
 }
 
 // What a study that nobody asked questions of is asked.
@@ -36,10 +37,14 @@ var (
 	studyTolerance     = rf.Gain(1)        // within which onsets count as the same
 )
 
-// Studies returns what a run was made to study; modulated are the runs that differ in their modulation
-// (see analysis.OneOfEachModulation), and the study of them is told where the run is one of them.
-func Studies(r result.Run, modulated []result.Run) []Study {
+// Studies returns what a run was made to study. others are the runs of the job that bear on it: those
+// that differ in their modulation (see analysis.OneOfEachModulation), whose study is told where the
+// run is one of them, and those that step through the bands of a free sweep (see analysis.Stepping).
+func Studies(r result.Run, others []result.Run) []Study {
 	var out []Study
+	if len(r.Passes) > 0 {
+		return []Study{sweptStudy(r, others)}
+	}
 	if r.Opened.RunKind != plan.Exposure {
 		return nil
 	}
@@ -52,6 +57,12 @@ func Studies(r result.Run, modulated []result.Run) []Study {
 	if o := r.Opened.Search; o != nil && o.Method == plan.Repeated {
 		if s, err := analysis.DwellStudyOf(r, nil, studyShare, uncertainty.DefaultConfidence); err == nil && len(s.At) > 0 {
 			out = append(out, dwellStudy(s))
+		}
+	}
+	var modulated []result.Run
+	for _, n := range analysis.OneOfEachModulation(others, r) {
+		if m, ok := runOf(others, n); ok {
+			modulated = append(modulated, m)
 		}
 	}
 	if s, ok := modulationStudy(r, modulated); ok {
@@ -212,21 +223,11 @@ func studies(runs []result.Run) []Study {
 	var out []Study
 	told := map[string]bool{}
 	for _, r := range runs {
-		for _, s := range Studies(r, modulatedWith(runs, r)) {
+		for _, s := range Studies(r, runs) {
 			if !told[s.ID] {
 				told[s.ID] = true
 				out = append(out, s)
 			}
-		}
-	}
-	return out
-}
-
-func modulatedWith(runs []result.Run, r result.Run) []result.Run {
-	var out []result.Run
-	for _, n := range analysis.OneOfEachModulation(runs, r) {
-		if m, ok := runOf(runs, n); ok {
-			out = append(out, m)
 		}
 	}
 	return out
@@ -244,6 +245,11 @@ func (s Study) section() section {
 	}
 	for _, d := range s.Dwell {
 		if f, ok := dwellFigure(s.ID, d); ok {
+			out.figure(f)
+		}
+	}
+	if s.Swept != nil {
+		if f, ok := sweptFigure(*s.Swept); ok {
 			out.figure(f)
 		}
 	}

@@ -73,6 +73,20 @@ func modulated(number int, m level.Modulation, onset float64) result.Run {
 	return j.r
 }
 
+// swept is a run in which the source swept by itself over an invented product and found one band.
+func swept(number int) result.Run {
+	o := openedOf("first look", "")
+	o.RunKind, o.Mode, o.Points = plan.FreeSweepRun, plan.ConstantDrive, 0
+	j := &journal{n: number, at: monday.Add(time.Duration(number) * time.Hour)}
+	up := event.SweepPass{Pass: 1, Law: "log", From: 1e6, To: 80e6, Time: rf.Duration(60e9), Drive: rf.DBm(-12), Marked: "key", Within: rf.Duration(5e8), Readings: 240,
+		Upsets: []event.SweepUpset{{Monitor: "KG", After: rf.Duration(46e9), Apparent: 28.2e6, Recovered: 31e6}}}
+	down := up
+	down.Pass, down.From, down.To, down.Upsets = 2, up.To, up.From, []event.SweepUpset{{Monitor: "KG", After: rf.Duration(15e9), Apparent: 26e6, Recovered: 24e6}}
+	j.add(o, event.Armed{By: "R. Beispiel"}, watched(), up, down, event.SweepBands{Latency: rf.Duration(5e8), Within: rf.Duration(2e8),
+		Bands: []event.SweepBand{{Low: 25.9e6, High: 28.3e6, Within: 8e5, Rests: "a pass upwards and one downwards"}}}, safed(true), event.Closed{Verdict: event.DoneUpset})
+	return j.r
+}
+
 // studiedJob is the canned job with what a laboratory reported, and studies of every kind.
 func studiedJob(t testing.TB) report.Job {
 	t.Helper()
@@ -88,7 +102,7 @@ func studiedJob(t testing.TB) report.Job {
 	j.Runs = append(j.Runs, lab.r, searched(t, 5, plan.Search{Method: plan.Staircase, Trials: 40}, rf.Duration(5*time.Second)),
 		searched(t, 6, plan.Search{Method: plan.Repeated, Trials: 20, Below: 5}, rf.Duration(2*time.Second)),
 		// The mean of AM 80 % lies 10·lg(1 + 0.8²/2) = 1.206 dB above its carrier.
-		modulated(7, cw, 79.706), modulated(8, am, 78.5))
+		modulated(7, cw, 79.706), modulated(8, am, 78.5), swept(9))
 	return j
 }
 
@@ -111,6 +125,7 @@ func TestTheReportTellsStudiesAndTheLaboratory(t *testing.T) {
 		"Random thresholds, run 5", "Stated before the run: staircase", "Upsets over the level at 27 MHz", "Current at which the product of run 5 upsets with a probability", "at most 95.0 %",
 		"Time to upset, run 6", "Time to upset at 27 MHz", "Dwell that catches 95 % of the upsets", ">59<",
 		"Modulations, runs 7 and 8", "mean: the onset has the same mean power whatever the modulation",
+		"Free sweep, run 9", "Upsets of the passes of run 9", "Bands that the sweeps of run 9 found", "not stepped through yet", "± 800 kHz",
 		"The laboratory's failures beside the onsets of run 2", "What a fixed product must stand on this bench", "What the laboratory's report asks for: not shown", "Found on the bench and not reported by the laboratory",
 	} {
 		if !strings.Contains(plain, want) {
@@ -128,7 +143,7 @@ func TestTheReportTellsStudiesAndTheLaboratory(t *testing.T) {
 			t.Errorf("two tables are called %s", x.ID)
 		}
 	}
-	for id, least := range map[string]int{"thresholds-run-5": 1, "levels-run-5": 3, "shares-run-5": 4, "dwell-run-6": 1, "needed-dwell-run-6": 1, "times-run-6": 15, "modulation-runs-7-8": 2, "answers-runs-7-8": 1,
+	for id, least := range map[string]int{"thresholds-run-5": 1, "levels-run-5": 3, "shares-run-5": 4, "dwell-run-6": 1, "needed-dwell-run-6": 1, "times-run-6": 15, "modulation-runs-7-8": 2, "answers-runs-7-8": 1, "swept-bands-run-9": 1, "swept-upsets-run-9": 2, "passes-run-9": 2,
 		"laboratory-run-2": 3, "per-unit-run-2": 2, "required-run-2": 3, "bench-only-run-2": 1} {
 		if rows[id] < least {
 			t.Errorf("table %s has %d rows, at least %d are expected", id, rows[id], least)
@@ -165,7 +180,7 @@ func keepPictures(t *testing.T, page string, pdf []byte) {
 
 func TestAJobWithoutStudiesTellsNone(t *testing.T) {
 	page := string(written(t, func(b *bytes.Buffer) error { return report.HTML(b, weigherJob()) }))
-	for _, not := range []string{"Random thresholds", "Time to upset,", "Modulations, runs", "a fix must show"} {
+	for _, not := range []string{"Random thresholds", "Time to upset,", "Modulations, runs", "Free sweep", "a fix must show"} {
 		if strings.Contains(page, not) {
 			t.Errorf("the page holds %q", not)
 		}

@@ -202,6 +202,16 @@ func summary(r result.Run, f analysis.Findings) []string {
 	if a := f.FalseAlarms; a != nil {
 		return append(out, fmt.Sprintf("%s in %s without RF", plural(a.Alarms, "false alarm", "false alarms"), plural(a.Dwells, "dwell", "dwells")))
 	}
+	if n := len(r.Passes); n > 0 {
+		found, upsets := 0, 0
+		for _, p := range r.Passes {
+			upsets += len(p.Upsets)
+		}
+		if r.Bands != nil {
+			found = len(r.Bands.Bands)
+		}
+		return append(out, fmt.Sprintf("%s in %s, %s found", plural(upsets, "upset", "upsets"), plural(n, "pass", "passes"), plural(found, "band", "bands")))
+	}
 	out = append(out, fmt.Sprintf("%s upset in %s, %s", plural(f.Upsets, "frequency", "frequencies"), plural(len(f.Bands), "band", "bands"), plural(f.Exposures, "exposure", "exposures")))
 	if w, ok := f.Worst(); ok {
 		out = append(out, fmt.Sprintf("Weakest at %v: %s, margin %s", w.Frequency, report.OnsetWords(w), report.GainWords(w.Margin, w.MarginBound)))

@@ -8,8 +8,10 @@ import (
 	"strconv"
 
 	"provoke/internal/analysis"
+	"provoke/internal/plan"
 	"provoke/internal/report"
 	"provoke/internal/result"
+	"provoke/internal/rf"
 )
 
 // studyPart is a study of a run as the findings show it: the report's words and tables, and charts.
@@ -32,21 +34,22 @@ func (s *Server) studiesOf(r result.Run) ([]studyPart, error) {
 	if err != nil {
 		return nil, err
 	}
-	var known, modulated []result.Run
+	var known, others []result.Run
 	for _, i := range infos {
 		known = append(known, result.Run{Number: i.Run, Opened: i.Opened})
 	}
-	if list := analysis.OneOfEachModulation(known, r); len(list) > 1 && slices.Contains(list, r.Number) {
-		for _, n := range list {
-			m, err := s.journal.run(n)
+	modulated := analysis.OneOfEachModulation(known, r)
+	for _, k := range known {
+		if r.Opened.RunKind == plan.FreeSweepRun && analysis.Stepping(r.Opened, k.Opened) || len(modulated) > 1 && slices.Contains(modulated, r.Number) && slices.Contains(modulated, k.Number) {
+			m, err := s.journal.run(k.Number)
 			if err != nil {
 				return nil, err
 			}
-			modulated = append(modulated, m)
+			others = append(others, m)
 		}
 	}
 	var out []studyPart
-	for _, study := range report.Studies(r, modulated) {
+	for _, study := range report.Studies(r, others) {
 		p := studyPart{Study: study}
 		for i, x := range study.Random {
 			p.Charts = append(p.Charts, randomChart(fmt.Sprintf("%s-%d", study.ID, i), x))
@@ -55,6 +58,9 @@ func (s *Server) studiesOf(r result.Run) ([]studyPart, error) {
 			if len(d.Times) > 0 {
 				p.Charts = append(p.Charts, dwellChart(fmt.Sprintf("%s-%d", study.ID, i), d))
 			}
+		}
+		if study.Swept != nil {
+			p.Charts = append(p.Charts, sweptChart(*study.Swept))
 		}
 		out = append(out, p)
 	}
@@ -153,5 +159,39 @@ func dwellChart(id string, d analysis.DwellAt) chart {
 		}
 		return strconv.FormatFloat(t, 'g', 3, 64) + " s"
 	})
+	return c.bare()
+}
+
+// sweptChart is where the clock puts each upset of a source that sweeps by itself, pass by pass.
+func sweptChart(r result.Run) chart {
+	c := chart{ID: fmt.Sprintf("swept-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d", r.Number), X: axis{Label: "apparent frequency (MHz)", Log: true}, Y: axis{Label: "pass"}}
+	cols := newColumns(chartSeries{Name: "upset in a pass up", Sign: "dot", Paint: "first"}, chartSeries{Name: "upset in a pass down", Sign: "square", Paint: "second"})
+	words := map[float64]string{}
+	for _, p := range r.Passes {
+		for _, end := range []rf.Frequency{p.From, p.To} { // the axis shows the whole sweep
+			if x := inMHz(end); cols.at[x] == nil {
+				cols.at[x], words[x] = make([]*float64, len(cols.names)), fmt.Sprintf("end of the sweep: %v", end)
+			}
+		}
+		series := 0
+		if p.From > p.To {
+			series = 1
+		}
+		for _, u := range p.Upsets {
+			x := inMHz(u.Apparent)
+			for cols.at[x] != nil { // two upsets at one place stand beside each other
+				x *= 1 + 1e-6
+			}
+			cols.put(x, series, float64(p.Pass))
+			words[x] = fmt.Sprintf("pass %d, %v to %v: %s upset at an apparent %v", p.Pass, p.From, p.To, u.Monitor, u.Apparent)
+		}
+	}
+	cols.into(&c, func(x float64, _ []*float64) string { return words[x] })
+	if r.Bands != nil && len(r.Bands.Bands) > 0 {
+		for _, b := range r.Bands.Bands {
+			c.Shade = append(c.Shade, [2]float64{inMHz(max(b.Low-b.Within, 0)), inMHz(b.High + b.Within)})
+		}
+		c.ShadeWord = "band within its limits"
+	}
 	return c.bare()
 }
