@@ -82,7 +82,7 @@ func (l *log) wait(t *testing.T, n int) []Sample {
 	return l.all()
 }
 
-func must(t *testing.T, err error) {
+func must(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)

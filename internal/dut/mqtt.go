@@ -89,7 +89,7 @@ func (t *topic) listen(ctx context.Context, client mqtt.Client, in chan heard) {
 // behind the monitor's end.
 func (t *topic) connect(out chan<- heard) (mqtt.Client, error) {
 	o := mqtt.NewClientOptions().AddBroker(t.broker).SetClientID(fmt.Sprintf("provoke-%s-%d", t.spec.ID, time.Now().UnixNano())).
-		SetConnectTimeout(mqttLimit).SetAutoReconnect(false).SetConnectRetry(false).SetKeepAlive(5 * time.Second).SetPingTimeout(2 * time.Second).
+		SetConnectTimeout(mqttLimit).SetCustomOpenConnectionFn(openBroker).SetAutoReconnect(false).SetConnectRetry(false).SetKeepAlive(5 * time.Second).SetPingTimeout(2 * time.Second).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { tryTell(out, heard{lost: errorOr(err, "closed")}) })
 	c := mqtt.NewClient(o)
 	for _, step := range []func() mqtt.Token{c.Connect, func() mqtt.Token {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"provoke/internal/rf"
 )
@@ -163,7 +164,7 @@ func (t Table) record(row []Cell) []string {
 }
 
 func harmless(s string) string {
-	if s == "" || strings.IndexByte("=+-@\t\r", s[0]) < 0 {
+	if first, _ := utf8.DecodeRuneInString(s); s == "" || !strings.ContainsRune("=+-@\t\r＝＋－＠", first) { // wide ones too: some read them alike
 		return s
 	}
 	if _, err := strconv.ParseFloat(s, 64); err == nil {

@@ -88,6 +88,9 @@ func (t *taking) attachments(r *bundleReader) error {
 		if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != hash {
 			return fmt.Errorf("%w: attachment %s is not the file that was attached", ErrBundle, printable(given[0]))
 		}
+		if names[hash] == "" || !vouched(names[hash], given) {
+			return fmt.Errorf("%w: %s does not give attachment %s the name that the records give it", ErrBundle, bundleNames, printable(given[0]))
+		}
 		if _, err := t.tx.Exec("INSERT INTO attachments (sha256, name, bytes) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", hash, names[hash], data); err != nil {
 			return plain(err)
 		}

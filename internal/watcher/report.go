@@ -8,6 +8,7 @@ import (
 	"os"
 	"time"
 
+	"provoke/internal/document"
 	"provoke/internal/event"
 	"provoke/internal/guard"
 	"provoke/internal/rf"
@@ -33,16 +34,24 @@ func File(job string) string { return job + "-watcher" }
 
 // Left reads the report that a watcher left beside a job; nil when there is none.
 func Left(job string) (*Report, error) {
-	data, err := os.ReadFile(File(job))
+	f, err := os.Open(File(job))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, fmt.Errorf("read what the watcher left: %w", err)
 	}
-	if len(data) > 1<<20 {
-		return nil, fmt.Errorf("read what the watcher left: %s is no report of a watcher: it is too long", File(job))
+	data, err := document.ReadFile(f, File(job), longestReport)
+	if err != nil {
+		return nil, fmt.Errorf("read what the watcher left: %w; remove the file when it is no report of a watcher", err)
 	}
+	return parseReport(job, data)
+}
+
+// longestReport is how many bytes of a report are read.
+const longestReport = 1 << 20
+
+func parseReport(job string, data []byte) (*Report, error) {
 	var r Report
 	if err := json.Unmarshal(data, &r); err != nil {
 		return nil, fmt.Errorf("read what the watcher left: %s is no report of a watcher: %w", File(job), err)

@@ -156,7 +156,7 @@ func (s *Server) limitOf(r *http.Request) int64 {
 func (s *Server) locked(w http.ResponseWriter, r *http.Request) {
 	page := lockedPage{Standing: s.cfg.Token != ""}
 	if r.Method == http.MethodGet && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
-		page.Again = r.URL.RequestURI()
+		page.Again = "/" + strings.TrimLeft(r.URL.RequestURI(), "/\\") // two slashes would lead to another host
 	}
 	w.WriteHeader(http.StatusUnauthorized)
 	s.draw(w, "locked", page)
