@@ -2,12 +2,10 @@ package main
 
 import (
 	"context"
-	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
-	"net/http"
 	"os"
 	"path/filepath"
 	"sort"
@@ -90,7 +88,7 @@ func (c *serveCommand) serve(w *world, d *desk, hands []web.Hand) error {
 	}
 	defer l.Close()
 	cfg := web.Config{Runner: d, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
-		Hands: hands, Now: w.now, Log: slog.New(slog.NewTextHandler(w.stderr, nil))}
+		Connections: fileLimit() / 2, Hands: hands, Now: w.now, Log: slog.New(slog.NewTextHandler(w.stderr, nil))}
 	pages, err := web.New(cfg)
 	if err != nil {
 		return err
@@ -98,28 +96,14 @@ func (c *serveCommand) serve(w *world, d *desk, hands []web.Hand) error {
 	defer pages.Close()
 	ctx, cancel := context.WithCancel(w.ctx)
 	defer cancel()
-	server := &http.Server{
-		Handler: pages, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 2 * time.Minute, IdleTimeout: time.Minute,
-		MaxHeaderBytes: 32 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
-		ErrorLog: slog.NewLogLogger(slog.NewTextHandler(w.stderr, nil), slog.LevelWarn), TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12},
-	}
 	scheme := "http"
 	if cfg.TLS {
 		scheme = "https"
 	}
 	fmt.Fprintf(w.stdout, "%s://%s%s\nOpen this address; it lets one browser in. Ctrl-C ends.\n", scheme, cfg.Hosts[0], pages.Entrance())
 	failed := make(chan error, 1)
-	go func() {
-		if cfg.TLS {
-			failed <- server.ServeTLS(l, c.Cert, c.Key)
-		} else {
-			failed <- server.Serve(l)
-		}
-	}()
-	err = untilTheEnd(w, d, failed)
-	cancel() // streams end
-	server.Close()
-	return err
+	go func() { failed <- pages.Serve(ctx, l, c.Cert, c.Key) }()
+	return untilTheEnd(w, d, failed)
 }
 
 // untilTheEnd waits for an interrupt and for the end of a run that is being done then: the program

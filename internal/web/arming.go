@@ -120,6 +120,13 @@ func (w *wardens) arm() {
 	})
 }
 
+// waitFor reports that a key is that of the run which is attended.
+func (w *wardens) waitFor(key string) bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return key != "" && key == w.key
+}
+
 // watch says that a page with this key is there, until the function that it returns is called.
 func (w *wardens) watch(key string) func() {
 	w.mu.Lock()

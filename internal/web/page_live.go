@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	"provoke/internal/engine"
@@ -41,6 +42,42 @@ func (s *Server) liveNow(run int) liveView {
 	if err != nil {
 		v.Alarm = "the job cannot be read: " + err.Error()
 	}
+	return v
+}
+
+// moments shares what a moment's views are between the streams that send them: forty browsers ask for the
+// same ten times a second, and the run that is being done needs the processor.
+type moments struct {
+	make func(run int) liveView
+
+	mu   sync.Mutex
+	seen map[int]moment // by the run that was asked for
+}
+
+// moment is a view and when it was true.
+type moment struct {
+	at   time.Time
+	view liveView
+}
+
+// momentFor is how long a view is taken for that of now.
+const momentFor = leastPause / 2
+
+// of returns the view of a run; 0 is the one being done, or the newest. The view is lent.
+func (m *moments) of(run int) liveView {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	now := time.Now()
+	if s, ok := m.seen[run]; ok && now.Sub(s.at) < momentFor {
+		return s.view
+	}
+	for r, s := range m.seen {
+		if now.Sub(s.at) >= momentFor {
+			delete(m.seen, r)
+		}
+	}
+	v := m.make(run)
+	m.seen[run] = moment{now, v}
 	return v
 }
 

@@ -2,11 +2,13 @@ package web
 
 import (
 	"crypto/rand"
+	"crypto/sha256"
 	"crypto/subtle"
 	"encoding/hex"
 	"fmt"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -22,15 +24,55 @@ const entranceFor = 10 * time.Minute
 // cookie; a standing token, where one is set, is typed into a form or sent as a bearer.
 type doors struct {
 	now      func() time.Time
-	session  string
 	standing string
 
-	mu    sync.Mutex
-	tries map[string]time.Time // one-time tokens and when they expire
+	mu       sync.Mutex
+	tries    map[string]time.Time      // one-time tokens and when they expire
+	sessions map[[sha256.Size]byte]int // by the secret's hash; the number says which came first
+	let      int                       // sessions so far
 }
 
 func newDoors(now func() time.Time, standing string) *doors {
-	return &doors{now: now, session: secret(), standing: standing, tries: map[string]time.Time{}}
+	return &doors{now: now, standing: standing, tries: map[string]time.Time{}, sessions: map[[sha256.Size]byte]int{}}
+}
+
+// mostSessions bounds how many browsers are known; the one that was let in first is forgotten.
+const mostSessions = 64
+
+// begin makes a session and returns its secret.
+func (d *doors) begin() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for h, n := range d.sessions {
+		if n <= d.let-mostSessions+1 {
+			delete(d.sessions, h)
+		}
+	}
+	s := secret()
+	d.let++
+	d.sessions[sha256.Sum256([]byte(s))] = d.let
+	return s
+}
+
+// sessionOf names the session of a request; empty for somebody who was not let in. Secrets are looked
+// up by their hash, which takes the same time for all.
+func (d *doors) sessionOf(r *http.Request) string {
+	bearer, _ := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
+	if same(d.standing, bearer) {
+		return "standing"
+	}
+	tries := []string{bearer}
+	if c, err := r.Cookie(cookieName); err == nil {
+		tries = append(tries, c.Value)
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, t := range tries {
+		if n := d.sessions[sha256.Sum256([]byte(t))]; n > 0 {
+			return strconv.Itoa(n)
+		}
+	}
+	return ""
 }
 
 // secret returns 128 random bits in hexadecimal.
@@ -72,13 +114,7 @@ func same(a, b string) bool {
 }
 
 // knows reports that a request comes from somebody who was let in.
-func (d *doors) knows(r *http.Request) bool {
-	if c, err := r.Cookie(cookieName); err == nil && same(d.session, c.Value) {
-		return true
-	}
-	bearer, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-	return ok && (same(d.session, bearer) || same(d.standing, bearer))
-}
+func (d *doors) knows(r *http.Request) bool { return d.sessionOf(r) != "" }
 
 // policy is the content-security policy of every page: nothing but this server's own files, no
 // inline script, no inline style, no frame of others.
@@ -115,6 +151,20 @@ func (s *Server) guarded(pages http.Handler) http.Handler {
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, s.limitOf(r))
+		known, arriving := s.doors.knows(r), &s.crowd.unknown
+		if known {
+			arriving = &s.crowd.known
+		}
+		if err := arriving.whole(w, r); err != nil {
+			s.lateBody(w, r, err)
+			return
+		}
+		leave := s.crowd.enter(r, known)
+		if leave == nil {
+			tooMany(w)
+			return
+		}
+		defer leave()
 		inner.ServeHTTP(w, r)
 	})
 }
@@ -145,7 +195,7 @@ const (
 )
 
 func (s *Server) limitOf(r *http.Request) int64 {
-	if r.URL.Path == "/photo" || r.URL.Path == "/bench/curve" || r.URL.Path == "/laboratory" {
+	if isUpload(r) {
 		return uploadLimit
 	}
 	return formLimit
@@ -182,7 +232,11 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request) {
 		s.locked(w, r)
 		return
 	}
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.doors.session, Path: "/", HttpOnly: true, Secure: s.cfg.TLS, SameSite: http.SameSiteStrictMode})
+	if s.doors.knows(r) { // it has a cookie
+		s.draw(w, "entered", nil)
+		return
+	}
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.doors.begin(), Path: "/", HttpOnly: true, Secure: s.cfg.TLS, SameSite: http.SameSiteStrictMode})
 	// Not a redirect: the next request has to come from this page, or a strict cookie stays at home.
 	s.draw(w, "entered", nil)
 }

@@ -39,6 +39,9 @@ type Config struct {
 	Program string
 	// Hands are what the program can do at this bench in place of a person.
 	Hands []Hand
+	// Connections is how many there may be at once, where that is fewer than a server takes by itself:
+	// what the system's file descriptors allow. 0 for no limit of the system's.
+	Connections int
 	// Now is the wall clock; nil means time.Now.
 	Now func() time.Time
 	// Log takes what goes wrong inside; nil means slog.Default.
@@ -55,6 +58,8 @@ type Server struct {
 	handler http.Handler
 	arms    *armings
 	wardens *wardens
+	crowd   *crowd
+	moments *moments
 
 	handing sync.Mutex
 }
@@ -75,8 +80,9 @@ func New(cfg Config) (*Server, error) {
 	if s.folder, err = openFolder(cfg.Dir); err != nil {
 		return nil, err
 	}
-	s.arms = newArmings(cfg.Now)
+	s.arms, s.crowd = newArmings(cfg.Now), newCrowd(cfg.Connections)
 	s.wardens = newWardens(s.abandoned)
+	s.moments = &moments{make: s.liveNow, seen: map[int]moment{}}
 	s.handler = s.guarded(s.routes())
 	return s, nil
 }

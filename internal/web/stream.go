@@ -52,6 +52,13 @@ type streamer struct {
 }
 
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
+	attended := r.FormValue("attended")
+	leave := s.crowd.stream(s.doors.sessionOf(r), s.wardens.waitFor(attended))
+	if leave == nil { // before any work is done for it
+		tooMany(w)
+		return nil
+	}
+	defer leave()
 	run, err := runOf(r)
 	if err != nil {
 		return err
@@ -73,12 +80,10 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 		}
 		t.next = n + 1
 	}
-	if key := r.FormValue("attended"); key != "" {
-		defer s.wardens.watch(key)()
-	}
+	defer s.wardens.watch(attended)()
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	w.Header().Set("X-Accel-Buffering", "no")
-	if err := t.rc.SetWriteDeadline(time.Time{}); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := errors.Join(t.rc.SetReadDeadline(time.Time{}), t.taken()); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return err
 	}
 	fmt.Fprint(w, "retry: 1000\n\n")
@@ -124,7 +129,7 @@ func (t *streamer) follow(ctx context.Context) {
 			}
 		case <-tick.C:
 			if err = t.now(); err == nil {
-				t.rc.SetWriteDeadline(time.Now().Add(20 * time.Second)) // a browser that takes nothing is let go
+				t.taken()
 				err = t.rc.Flush()
 			}
 		}
@@ -133,6 +138,9 @@ func (t *streamer) follow(ctx context.Context) {
 		}
 	}
 }
+
+// taken gives the browser another while to take what is sent; one that takes nothing is let go.
+func (t *streamer) taken() error { return t.rc.SetWriteDeadline(time.Now().Add(20 * time.Second)) }
 
 func (t *streamer) send(kind string, id int64, data any) error {
 	body, err := json.Marshal(data)
@@ -152,10 +160,10 @@ func (t *streamer) now() error {
 	if t.brief && time.Since(t.sent) < 500*time.Millisecond && t.last != "" {
 		return nil
 	}
-	m := nowMessage{View: t.s.liveNow(t.run)}
+	m := nowMessage{View: t.s.moments.of(t.run)}
 	bench := m.View
 	if st := t.s.cfg.Runner.State(); t.run != 0 && (!m.View.Here || st.Run != t.run) {
-		bench = t.s.liveNow(0)
+		bench = t.s.moments.of(0)
 	}
 	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing}
 	if !t.brief && m.View.Here {

@@ -97,7 +97,7 @@ export function live(charts) {
   const body = document.body.dataset;
   if (!body.stream) return;
   const growing = charts.growing, strip = charts.strip;
-  let lines = [];
+  let lines = [], record = ""; // the last one that came
   let source = listen();
   // A browser has six connections to one address. A page that is left but kept for "back", and one in
   // the background that only shows the strip, must not hold one: RF off needs it.
@@ -114,7 +114,9 @@ export function live(charts) {
   }), 120);
 
   function listen() {
-    const source = new EventSource(body.stream);
+    const from = new URL(body.stream, location);
+    if (record) from.searchParams.set("from", record);
+    const source = new EventSource(from);
     source.addEventListener("now", e => {
       const m = JSON.parse(e.data);
       alive(m.view.at);
@@ -126,12 +128,20 @@ export function live(charts) {
     });
     source.addEventListener("record", e => {
       const line = JSON.parse(e.data);
+      record = e.lastEventId;
       if (line.spot && growing) growing.add(line.spot);
       lines.push(line);
       if (lines.length > keptLog) lines.shift();
     });
-    source.addEventListener("error", () => { if (Date.now() - heard > silence) dead(); });
+    source.addEventListener("error", () => {
+      if (Date.now() - heard > silence) dead();
+      if (source.readyState === EventSource.CLOSED) setTimeout(again, 2000, source); // refused, as when too many listen
+    });
     return source;
+  }
+
+  function again(old) {
+    if (source === old && !(brief && document.hidden)) source = listen();
   }
 }
 
