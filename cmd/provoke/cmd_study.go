@@ -70,8 +70,12 @@ func derive(w *world, planFile, study string, changes ...plan.Change) (string, e
 	if err != nil {
 		return "", fmt.Errorf("read the plan file: %w", err)
 	}
-	text := plan.Rewrite(data, changes...)
-	base := strings.TrimSuffix(planFile, filepath.Ext(planFile)) + "-" + study
+	return writeApart(w, strings.TrimSuffix(planFile, filepath.Ext(planFile))+"-"+study, plan.Rewrite(data, changes...))
+}
+
+// writeApart writes a plan under a name of its own that begins with base, and returns the name. A file
+// that is there is never replaced; one that holds the same is used as it is.
+func writeApart(w *world, base string, text []byte) (string, error) {
 	for n := 1; n < 1000; n++ {
 		name := base + ".yaml"
 		if n > 1 {
@@ -89,7 +93,7 @@ func derive(w *world, planFile, study string, changes ...plan.Change) (string, e
 		fmt.Fprintf(w.stderr, "wrote %s\n", name)
 		return name, nil
 	}
-	return "", fmt.Errorf("write the study's plan beside %s: a thousand of them are there", planFile)
+	return "", fmt.Errorf("write %s.yaml: a thousand files of such a name are there", base)
 }
 
 // expose does one run of a study and returns its number. A run that did not close all points is

@@ -51,7 +51,7 @@ The exit codes are those of provoke run.`
 
 // Run does the sweep.
 func (c *sweepCommand) Run(w *world) error {
-	s, pr, err := c.prepare(w)
+	pr, err := c.prepare(w)
 	if err != nil {
 		return err
 	}
@@ -61,7 +61,7 @@ func (c *sweepCommand) Run(w *world) error {
 	if c.Job == "" {
 		return withCode(exitUsage, errors.New("a sweep is journalled: name the job with --job"))
 	}
-	out, err := c.perform(w, s, pr)
+	out, file, err := performSweep(w, performance{planFile: c.Sweep, jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, ready: pr}, c.Plan)
 	if out.Verdict == "" {
 		return err
 	}
@@ -69,12 +69,8 @@ func (c *sweepCommand) Run(w *world) error {
 	if out.Verdict == event.RFNotKnownOff {
 		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
-	if err != nil || len(out.Bands) == 0 {
+	if err != nil || file == "" {
 		return err
-	}
-	file := c.planFile()
-	if err := os.WriteFile(file, []byte(s.Stepped(out.Bands)), 0o644); err != nil {
-		return fmt.Errorf("write the stepped plan: %w", err)
 	}
 	fmt.Fprintf(w.stdout, "stepped plan around the bands: %s\n", file)
 	if !c.Confirm {
@@ -84,41 +80,48 @@ func (c *sweepCommand) Run(w *world) error {
 	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Arm: c.Arm}).Run(w)
 }
 
-func (c *sweepCommand) planFile() string {
-	if c.Plan != "" {
-		return c.Plan
+// prepare reads and checks both files, and says what the sweep is.
+func (c *sweepCommand) prepare(w *world) (*prepared, error) {
+	pr, err := readAndCheckSweep(c.Sweep)
+	if pr != nil {
+		for _, p := range pr.warnings {
+			fmt.Fprintln(w.stderr, p)
+		}
 	}
-	return strings.TrimSuffix(c.Sweep, filepath.Ext(c.Sweep)) + "-stepped.yaml"
+	if err != nil {
+		return nil, err
+	}
+	s, b := pr.sweep, pr.bench
+	fmt.Fprintf(w.stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), totalOf(s.Passes))
+	return pr, nil
 }
 
-// prepare reads both files and clears the level over the whole span.
-func (c *sweepCommand) prepare(w *world) (*plan.FreeSweep, *prepared, error) {
-	data, err := readText(c.Sweep)
+// readAndCheckSweep reads a sweep file with its bench and clears the level over the whole span. What
+// was found out comes with an error too, where the files could be read.
+func readAndCheckSweep(file string) (*prepared, error) {
+	data, err := readText(file)
 	if err != nil {
-		return nil, nil, fmt.Errorf("read the sweep file: %w", err)
+		return nil, fmt.Errorf("read the sweep file: %w", err)
 	}
-	s, list := plan.ParseFreeSweep(c.Sweep, data)
+	s, list := plan.ParseFreeSweep(file, data)
 	if err := list.Err(); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	b, more, err := loadBench(filepath.Join(filepath.Dir(c.Sweep), filepath.FromSlash(s.Plan.BenchFile)))
+	b, more, err := loadBench(filepath.Join(filepath.Dir(file), filepath.FromSlash(s.Plan.BenchFile)))
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	for _, p := range append(list.Warnings(), more.Warnings()...) {
-		fmt.Fprintln(w.stderr, p)
+	pr := &prepared{plan: s.Plan, sweep: s, bench: b, chain: chain.New(b), warnings: append(list.Warnings(), more.Warnings()...)}
+	checked, problems := plan.CheckSweep(s, pr.chain)
+	pr.checked = checked
+	if err := problems.Err(); err != nil {
+		return pr, withCode(exitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
-	pr := &prepared{plan: s.Plan, bench: b, chain: chain.New(b)}
-	if !b.Source.ByHand {
-		return nil, nil, withCode(exitRefused, fmt.Errorf("%s: a source that sweeps by itself is set by hand: write by_hand and hardware_off for %s in place of its address", b.File, b.Source.ID))
-	}
-	g := guard.New(guard.Config{Chain: pr.chain, Fixture: s.Plan.Fixture})
 	at := guard.Setting{Frequency: s.Plan.Grid[0], To: s.Plan.Grid[1], Level: s.Plan.Drive.Add(s.Plan.Modulation.CarrierOverLevel()), Modulation: s.Plan.Modulation}
-	if err := g.WithinSpan(at); err != nil {
-		return nil, nil, withCode(exitRefused, fmt.Errorf("refused before RF: %w", err))
+	if err := guard.New(guard.Config{Chain: pr.chain, Fixture: s.Plan.Fixture}).WithinSpan(at); err != nil {
+		return pr, withCode(exitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
-	fmt.Fprintf(w.stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), totalOf(s.Passes))
-	return s, pr, nil
+	return pr, nil
 }
 
 func totalOf(passes []sweep.Sweep) rf.Duration {
@@ -129,28 +132,52 @@ func totalOf(passes []sweep.Sweep) rf.Duration {
 	return rf.Duration(total)
 }
 
-// perform opens the bench and sweeps.
-func (c *sweepCommand) perform(w *world, s *plan.FreeSweep, pr *prepared) (engine.Swept, error) {
-	o := performance{jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm}
-	job, leave, err := openJob(c.Job, false)
+// performSweep opens the bench, sweeps, and writes the plan that steps around the bands found: into
+// planFile, or beside the sweep file where that is empty. The plan's name is empty where no band was
+// found.
+func performSweep(w *world, o performance, planFile string) (engine.Swept, string, error) {
+	out, err := carryOutSweep(w, o)
+	if err != nil || len(out.Bands) == 0 {
+		return out, "", err
+	}
+	text := o.ready.sweep.Stepped(out.Bands)
+	if planFile == "" {
+		planFile, err = writeApart(w, strings.TrimSuffix(o.planFile, filepath.Ext(o.planFile))+"-stepped", []byte(text))
+	} else {
+		err = os.WriteFile(planFile, []byte(text), 0o644)
+	}
+	if err != nil {
+		return out, "", fmt.Errorf("write the stepped plan: %w", err)
+	}
+	return out, planFile, nil
+}
+
+// carryOutSweep opens the instruments and runs the engine.
+func carryOutSweep(w *world, o performance) (engine.Swept, error) {
+	pr := o.ready
+	job, leave, err := openJob(o.jobFile, false)
 	if err != nil {
 		return engine.Swept{}, err
 	}
 	defer leave()
 	desk := engine.NewDesk()
+	if o.asks != nil {
+		o.asks(desk)
+	}
 	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan), Person: desk})
 	if err != nil {
 		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
-	if err := askToArm(w, o, pr, "none: the source is set by hand"); err != nil {
+	const unwatched = "none: the source is set by hand"
+	if err := askToArm(w, o, pr, unwatched); err != nil {
 		return engine.Swept{}, err
 	}
 	monitors, err := openMonitors(pr, rig)
 	if err != nil {
 		return engine.Swept{}, err
 	}
-	sync, hangUp, err := c.sync(w, s)
+	sync, hangUp, err := syncLine(w, pr.sweep)
 	if err != nil {
 		return engine.Swept{}, err
 	}
@@ -159,20 +186,30 @@ func (c *sweepCommand) perform(w *world, s *plan.FreeSweep, pr *prepared) (engin
 	if err != nil {
 		return engine.Swept{}, err
 	}
-	operator, stop := listenToOperator(w, desk)
-	defer stop()
-	line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
-	defer line.clear()
+	if o.begun != nil {
+		o.begun(writer.Run(), job)
+	}
+	operator, progress := o.operatorSays, o.progress
+	if operator == nil {
+		var stop func()
+		operator, stop = listenToOperator(w, desk)
+		defer stop()
+	}
+	if progress == nil {
+		line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
+		defer line.clear()
+		progress = line.show
+	}
 	out, err := engine.RunSweep(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Armed: event.Armed{By: c.Operator, DeadMan: pr.plan.DeadMan}, Operator: operator, Progress: line.show, Now: w.now,
+		Armed: armed(o, pr, unwatched), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
-	}, s, sync)
+	}, pr.sweep, sync)
 	return out, withCode(exitOf(out.Result), err)
 }
 
-// sync opens the sync line and delivers when its line comes.
-func (c *sweepCommand) sync(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
+// syncLine opens the sync line and delivers when its line comes.
+func syncLine(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
 	if s.Marked != plan.ByLine {
 		return nil, func() {}, nil
 	}

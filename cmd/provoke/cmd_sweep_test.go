@@ -36,6 +36,10 @@ func TestASweepIsCheckedOverItsWholeSpanBeforeAnythingIsTouched(t *testing.T) {
 	if code != exitDone || !strings.Contains(out, "within every rating over the whole span") {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}
+	// The worst case of the span stands before the question.
+	if code, out := typedRun("no\n", "sweep", dir+"/sweep.yaml", "--job", dir+"/j.provoke"); code != exitStopped || !strings.Contains(out, "CLAMP1 ") || !strings.Contains(out, "headroom") {
+		t.Errorf("not armed: exit code %d:\n%s", code, out)
+	}
 	loud := strings.Replace(handBench, "maximum_forward: 10 W", "maximum_forward: 10 mW", 1)
 	if err := os.WriteFile(dir+"/bench.yaml", []byte(loud), 0o644); err != nil {
 		t.Fatal(err)

@@ -74,14 +74,22 @@ func (d *desk) Prepare(r web.Request) (web.Prepared, error) {
 			return web.Prepared{}, err
 		}
 	}
-	pr, err := readAndCheck(r.PlanFile, job, r.Again)
+	var pr *prepared
+	if d.sweeps(r.PlanFile) {
+		pr, err = readAndCheckSweep(r.PlanFile)
+	} else if pr, err = readAndCheck(r.PlanFile, job, r.Again); err == nil && job != nil {
+		err = checkBaseline(job, pr.plan)
+	}
 	if pr == nil {
 		return web.Prepared{Request: r}, err
 	}
-	if err == nil && job != nil {
-		err = checkBaseline(job, pr.plan)
-	}
-	return web.Prepared{Request: r, Plan: pr.plan, Bench: pr.bench, Chain: pr.chain, Checked: pr.checked, Warnings: pr.warnings, Own: pr}, err
+	return web.Prepared{Request: r, Sweep: pr.sweep, Plan: pr.plan, Bench: pr.bench, Chain: pr.chain, Checked: pr.checked, Warnings: pr.warnings, Own: pr}, err
+}
+
+// sweeps reports that a file describes a free sweep. What cannot be read is told by whoever reads it.
+func (d *desk) sweeps(file string) bool {
+	data, err := readText(file)
+	return err == nil && kindOf(data) == "sweep"
 }
 
 // readJob opens the job for reading; nil when it does not exist.
@@ -125,7 +133,7 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 	d.opening.Lock() // until the run holds the job
 	var once sync.Once
 	release := func() { once.Do(d.opening.Unlock) }
-	o := performance{jobFile: d.file, label: wishes.Label, changed: wishes.Changed, operator: wishes.Operator, room: wishes.Room,
+	o := performance{planFile: p.PlanFile, jobFile: d.file, label: wishes.Label, changed: wishes.Changed, operator: wishes.Operator, room: wishes.Room,
 		temperature: wishes.Temperature, armed: true, resume: p.Resume, again: p.Again, ready: pr, operatorSays: operator,
 		progress: d.told, watched: d.watched,
 		asks: func(prompts *engine.Desk) {
@@ -142,7 +150,7 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 		}}
 	go func() {
 		defer close(done)
-		res, err := perform(d.w, o)
+		res, err := d.perform(o)
 		release()
 		d.ended(res, err)
 		ended <- err
@@ -161,6 +169,16 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 		}
 		return 0, err
 	}
+}
+
+// perform does a run, or lets a source sweep by itself; the plan that steps around the bands found is
+// then in the folder.
+func (d *desk) perform(o performance) (engine.Result, error) {
+	if o.ready.sweep == nil {
+		return perform(d.w, o)
+	}
+	out, _, err := performSweep(d.w, o, "")
+	return out.Result, err
 }
 
 // ended notes that no run is being done any more.
@@ -310,7 +328,7 @@ func (d *desk) benches() ([]string, error) {
 		}
 		file := filepath.Join(d.dir, e.Name())
 		data, err := readText(file)
-		if err != nil || !isBench(data) {
+		if err != nil || kindOf(data) != "bench" {
 			continue
 		}
 		out = append(out, file)
@@ -318,14 +336,15 @@ func (d *desk) benches() ([]string, error) {
 	return out, nil
 }
 
-// isBench reports that a file says that it is a bench.
-func isBench(data []byte) bool {
+// kindOf returns what a file says that it is: "bench", "plan", "sweep"; empty where it says nothing.
+func kindOf(data []byte) string {
 	for line := range strings.Lines(string(data)) {
 		if rest, ok := strings.CutPrefix(line, "provoke:"); ok {
-			return strings.HasPrefix(strings.TrimSpace(rest), "bench")
+			kind, _, _ := strings.Cut(strings.Trim(rest, " \t\r\n\"'"), " ")
+			return kind
 		}
 	}
-	return false
+	return ""
 }
 
 // State says what is going on.

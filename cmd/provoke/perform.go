@@ -59,6 +59,7 @@ type performance struct {
 // prepared is everything that a run needs before an instrument is touched.
 type prepared struct {
 	plan    *plan.Plan
+	sweep   *plan.FreeSweep // of a source that sweeps by itself; nil otherwise
 	bench   *catalog.Bench
 	chain   *chain.Chain
 	checked plan.Checked

@@ -37,6 +37,28 @@ func (b *Bench) Corners() []rf.Frequency {
 	return slices.Compact(out)
 }
 
+// perDecade is how dense a span is looked at between the points of the bench's curves.
+const perDecade = 400
+
+// Across lists where a span between two frequencies is looked at, ascending: its ends, every point of
+// every curve of the bench in it, where alone a sum of curves can have a corner, and a dense grid in
+// between for what is not linear.
+func (b *Bench) Across(from, to rf.Frequency) []rf.Frequency {
+	low, high := min(from, to), max(from, to)
+	out := []rf.Frequency{low, high}
+	for _, f := range b.Corners() {
+		if f > low && f < high {
+			out = append(out, f)
+		}
+	}
+	step := rf.Frequency(rf.Gain(10.0 / perDecade).PowerRatio()) // 10^(1/perDecade)
+	for f := low * step; f < high; f *= step {
+		out = append(out, f)
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
 func cornersOf[V curve.Value](c curve.Curve[V]) []rf.Frequency {
 	var out []rf.Frequency
 	for _, p := range c.Points() {

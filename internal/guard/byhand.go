@@ -3,10 +3,6 @@ package guard
 import (
 	"context"
 	"fmt"
-	"slices"
-
-	"provoke/internal/catalog"
-	"provoke/internal/rf"
 )
 
 // Unswitched describes a source that this program cannot switch off: one that is set by hand, or one
@@ -76,7 +72,7 @@ func (g *Guard) WithinSpan(s Setting) error {
 		return fmt.Errorf("%w: a sweep has two ends", ErrRefused)
 	}
 	s.Output = true
-	for _, f := range spanOf(g.cfg.Chain.Bench(), min(s.Frequency, s.To), max(s.Frequency, s.To)) {
+	for _, f := range g.cfg.Chain.Bench().Across(s.Frequency, s.To) {
 		at := s
 		at.Frequency = f
 		if err := g.within(at); err != nil {
@@ -84,24 +80,4 @@ func (g *Guard) WithinSpan(s Setting) error {
 		}
 	}
 	return nil
-}
-
-// perDecade is how dense a span is looked at between the points of the bench's curves.
-const perDecade = 400
-
-// spanOf lists where a span is looked at: its ends, every point of every curve of the bench in it, where
-// alone a sum of curves can have a corner, and a dense grid in between for what is not linear.
-func spanOf(b *catalog.Bench, low, high rf.Frequency) []rf.Frequency {
-	out := []rf.Frequency{low, high}
-	for _, f := range b.Corners() {
-		if f > low && f < high {
-			out = append(out, f)
-		}
-	}
-	step := rf.Frequency(rf.Gain(10.0 / perDecade).PowerRatio()) // 10^(1/perDecade)
-	for f := low * step; f < high; f *= step {
-		out = append(out, f)
-	}
-	slices.Sort(out)
-	return slices.Compact(out)
 }

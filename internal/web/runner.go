@@ -52,7 +52,7 @@ type Runner interface {
 
 // Request says what run is asked for.
 type Request struct {
-	PlanFile string // with its folder
+	PlanFile string // or sweep file, with its folder
 	// Again is a run of the job whose every frequency is exposed again; 0 for none.
 	Again int
 	// Resume goes on with the newest run of the job instead of beginning one.
@@ -63,6 +63,7 @@ type Request struct {
 type Prepared struct {
 	Request
 	Plan     *plan.Plan
+	Sweep    *plan.FreeSweep // of a source that sweeps by itself; nil for a plan
 	Bench    *catalog.Bench
 	Chain    *chain.Chain
 	Checked  plan.Checked
