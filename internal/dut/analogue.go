@@ -32,7 +32,7 @@ func (a *analogue) Start(ctx context.Context, deliver func(Sample)) error {
 		return fmt.Errorf("monitor %s: %w", a.spec.ID, err)
 	}
 	return a.start(ctx, deliver, func(ctx context.Context) {
-		every(ctx, period(a.spec.Every, analoguePeriod), a.look)
+		a.every(ctx, period(a.spec.Every, analoguePeriod), a.look)
 	})
 }
 

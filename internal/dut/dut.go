@@ -22,6 +22,7 @@ import (
 // Sample is one look at the DUT.
 type Sample struct {
 	At       time.Time // when it was read, with the monotonic clock
+	Asked    time.Time // when it was asked for: it may show the DUT of that moment; zero for what comes unasked
 	Monitor  string    // id of the monitor
 	Text     string    // as read, control characters removed, at most 200 characters
 	Value    float64
@@ -103,6 +104,8 @@ type worker struct {
 	cancel  context.CancelFunc
 	done    chan struct{}
 	closed  bool
+
+	asked time.Time // when the look that goes on began; of the monitor's own goroutine
 }
 
 // ID returns the catalog id.
@@ -146,16 +149,18 @@ func (w *worker) sample(s Sample) {
 	if s.At.IsZero() {
 		s.At = time.Now()
 	}
+	s.Asked = w.asked
 	s.Text, s.Lost = clean(s.Text), clean(s.Lost)
 	w.deliver(s)
 }
 
 // every runs look at once and then once a period, until the context ends. A look that takes longer
 // than the period delays the next; none is made up for.
-func every(ctx context.Context, period time.Duration, look func(context.Context)) {
+func (w *worker) every(ctx context.Context, period time.Duration, look func(context.Context)) {
 	t := time.NewTicker(period)
 	defer t.Stop()
 	for ctx.Err() == nil {
+		w.asked = time.Now()
 		look(ctx)
 		select {
 		case <-ctx.Done():

@@ -373,7 +373,7 @@ func TestACommandSpeaksByItsExitStatus(t *testing.T) {
 		m, l := start(t, spec, Options{})
 		got := l.wait(t, 2)[0]
 		must(t, m.Close())
-		got.At, got.Monitor = time.Time{}, ""
+		got.At, got.Asked, got.Monitor = time.Time{}, time.Time{}, ""
 		c.want.Lost = clean(c.want.Lost)
 		if got != c.want {
 			t.Errorf("%s: %+v, want %+v", c.does, got, c.want)

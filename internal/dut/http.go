@@ -38,7 +38,7 @@ func (p *page) Start(ctx context.Context, deliver func(Sample)) error {
 	}
 	return p.start(ctx, deliver, func(ctx context.Context) {
 		defer p.client.CloseIdleConnections()
-		every(ctx, period(p.spec.Every, httpPeriod), p.look)
+		p.every(ctx, period(p.spec.Every, httpPeriod), p.look)
 	})
 }
 

@@ -84,7 +84,7 @@ func (m *registers) Start(ctx context.Context, deliver func(Sample)) error {
 	}
 	err := m.start(ctx, deliver, func(ctx context.Context) {
 		defer m.hangUp()
-		every(ctx, period(m.spec.Every, modbusPeriod), m.look)
+		m.every(ctx, period(m.spec.Every, modbusPeriod), m.look)
 	})
 	if err != nil {
 		m.hangUp()

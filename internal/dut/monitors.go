@@ -40,7 +40,7 @@ func (m *meter) Start(ctx context.Context, deliver func(Sample)) error {
 		return fmt.Errorf("monitor %s: %w", m.spec.ID, err)
 	}
 	return m.start(ctx, deliver, func(ctx context.Context) {
-		every(ctx, period(m.spec.Every, meterPeriod), m.look)
+		m.every(ctx, period(m.spec.Every, meterPeriod), m.look)
 	})
 }
 
@@ -63,7 +63,7 @@ func (c *command) Start(ctx context.Context, deliver func(Sample)) error {
 		return fmt.Errorf("monitor %s: %w", c.spec.ID, err)
 	}
 	return c.start(ctx, deliver, func(ctx context.Context) {
-		every(ctx, period(c.spec.Every, commandPeriod), c.look)
+		c.every(ctx, period(c.spec.Every, commandPeriod), c.look)
 	})
 }
 

@@ -42,7 +42,7 @@ func (e *echo) Start(ctx context.Context, deliver func(Sample)) error {
 		defer e.conn.Close()
 		stop := context.AfterFunc(ctx, func() { e.conn.SetReadDeadline(time.Now()) })
 		defer stop()
-		every(ctx, period(e.spec.Every, pingPeriod), e.look)
+		e.every(ctx, period(e.spec.Every, pingPeriod), e.look)
 	})
 }
 

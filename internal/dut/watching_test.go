@@ -577,3 +577,30 @@ func TestThePowerComesBackAlsoWhenTheRunIsStopped(t *testing.T) {
 		}
 	})
 }
+
+// slowMeter answers after a while.
+type slowMeter struct{ takes time.Duration }
+
+func (m slowMeter) Read(context.Context) (float64, error) {
+	time.Sleep(m.takes)
+	return 1, nil
+}
+
+func TestASampleSaysWhenItWasAskedFor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, err := New(catalog.Monitor{Kind: catalog.MonitorMeter, Unit: "V"}, Options{Meter: slowMeter{time.Second}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := make(chan Sample, 10)
+		if err := m.Start(t.Context(), func(s Sample) { got <- s }); err != nil {
+			t.Fatal(err)
+		}
+		for range 3 {
+			if s := <-got; s.At.Sub(s.Asked) != time.Second {
+				t.Errorf("asked %v before it was read, it took 1 s", s.At.Sub(s.Asked))
+			}
+		}
+		m.Close()
+	})
+}

@@ -46,6 +46,15 @@ type judged struct {
 	why string
 }
 
+// shows is the earliest time of which the sample may tell: an answer that came late, because instrument
+// or computer were busy, tells of when it was asked for.
+func (x judged) shows() time.Time {
+	if !x.Asked.IsZero() && x.Asked.Before(x.own) {
+		return x.Asked
+	}
+	return x.own
+}
+
 func newWatch(monitors []dut.Monitor, specs []catalog.Monitor) *watch {
 	w := &watch{monitors: monitors, judges: map[string]*dut.Judge{}, last: map[string]judged{}, listening: map[string]time.Time{}, changed: make(chan struct{}, 1)}
 	for _, m := range monitors {
@@ -249,7 +258,7 @@ func (w *watch) silent() (judged, bool) {
 	return judged{}, false
 }
 
-// looked reports that every monitor has a sample whose own time is at or after since; a monitor of
+// looked reports that every monitor has a sample that tells of a time at or after since; a monitor of
 // the operator's key needs none.
 func (w *watch) looked(since time.Time) bool {
 	w.mu.Lock()
@@ -258,7 +267,7 @@ func (w *watch) looked(since time.Time) bool {
 		if w.judges[id].Monitor.Kind == catalog.MonitorOperator {
 			continue
 		}
-		if s, ok := w.last[id]; !ok || s.own.Before(since) {
+		if s, ok := w.last[id]; !ok || s.shows().Before(since) {
 			return false
 		}
 	}
