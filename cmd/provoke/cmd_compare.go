@@ -156,6 +156,9 @@ func printComparedPoints(w io.Writer, c analysis.Comparison) {
 		fmt.Fprintf(t, "%v\t%v\t%v\t%s\t%v\t%s\t%s\n", p.Frequency, before, after, gainWords(p.Gain, p.GainBound), p.Required, p.Verdict, p.Why)
 	}
 	t.Flush()
+	if s := report.InDrive(c); s != "" {
+		fmt.Fprintln(w, s)
+	}
 	if rest > 0 {
 		fmt.Fprintf(w, "%s: no upset in either run, or not exposed in one\n", count(rest, "other frequency", "other frequencies"))
 	}

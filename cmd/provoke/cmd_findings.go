@@ -253,7 +253,7 @@ func printBands(w io.Writer, f analysis.Findings) {
 	}
 	fmt.Fprintf(w, "%s (%s)\n", count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
 	t := table(w)
-	fmt.Fprintln(t, "  band\tlowest onset\tat\tmargin\tclass\tlow edge\thigh edge\tlow check\texposures")
+	fmt.Fprintln(t, "  band\tlowest onset\tat\t"+report.MarginTo(f)+"\tclass\tlow edge\thigh edge\tlow check\texposures")
 	for _, b := range f.Bands {
 		fmt.Fprintf(t, "  %s\t%v\t%v\t%s\t%s\t%s\t%s\t%s\t%d\n", analysis.Span(b), b.Lowest.Onset, b.Lowest.Frequency,
 			gainWords(b.Lowest.Margin, b.Lowest.MarginBound), classWords(b.Class, b.InControl),
@@ -269,7 +269,7 @@ func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 	}
 	fmt.Fprintln(w, "upsets")
 	t := table(w)
-	fmt.Fprintln(t, "  frequency\tonset\tU\trecovery\twanted\tmargin\tclass\tupsets at onset\texposures")
+	fmt.Fprintln(t, "  frequency\tonset\tU\trecovery\twanted\t"+report.MarginTo(f)+"\tclass\tupsets at onset\texposures")
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue
@@ -308,8 +308,8 @@ func printSound(w io.Writer, f analysis.Findings) {
 }
 
 func printRemarks(w io.Writer, f analysis.Findings) {
-	if f.Opened.Mode == plan.Substitution && f.Upsets > 0 {
-		fmt.Fprintln(w, "substitution: the level is the calibrated drive, and every upset here came at it or below; wanted and margin compare the cable's current with the matched-loop current and are no margin of the test")
+	if s := report.ReplayWords(f); s != "" {
+		fmt.Fprintln(w, s)
 	}
 	if f.Control != 0 {
 		fmt.Fprintf(w, "compared with control run %d: upsets that it shows too are marked %q\n", f.Control, analysis.MonitorOrAE)

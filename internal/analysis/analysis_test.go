@@ -245,15 +245,35 @@ func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
 	}
 	o := opened
 	o.Mode = plan.Substitution
-	for f, why := range map[rf.Frequency]string{
-		24 * rf.Megahertz: "at 24 MHz: still upsets at the calibrated drive or below it, at 93.0 dBµA",
-		28 * rf.Megahertz: "at 28 MHz: upsets at 93.0 dBµA, above what was tried before",
+	for f, want := range map[rf.Frequency]struct {
+		verdict analysis.Judgement
+		why     string
+	}{
+		24 * rf.Megahertz: {analysis.NotShown, "at 24 MHz: still upsets, 1.0 dB below the calibrated drive (93.0 dBµA); the calibrated drive is required"},
+		28 * rf.Megahertz: {analysis.Worse, "worse at 28 MHz; most at 28 MHz: upsets 1.0 dB below the calibrated drive (93.0 dBµA), before it stood the calibrated drive"},
 	} {
 		c := analysis.Compare(run(1, o, before...), replay(o, f), 0)
-		if c.Verdict != analysis.NotShown {
+		if c.Verdict != want.verdict {
 			t.Errorf("%v: verdict %q: %q", f, c.Verdict, c.Reasons)
 		}
-		contains(t, c.Reasons, why)
+		contains(t, c.Reasons, want.why)
+	}
+	// The margin is counted from the calibrated drive, not from the matched-loop current.
+	f := analysis.Of(replay(o, 24*rf.Megahertz), nil)
+	if f.Level() != analysis.CalibratedDrive || f.Bands[0].Lowest.Margin != -1 || f.Bands[0].Lowest.MarginBound != rf.Exactly {
+		t.Errorf("the margin to %s is %v (%v)", f.Level(), f.Bands[0].Lowest.Margin, f.Bands[0].Lowest.MarginBound)
+	}
+	for _, p := range f.Points {
+		if !p.Upset && (p.Margin != 0 || p.MarginBound != rf.AtLeast) {
+			t.Errorf("%v stood the calibrated drive, and its margin is %v %v", p.Frequency, p.MarginBound, p.Margin)
+		}
+	}
+	// Before and after as drives: 2 dB more drive is the gain, whatever the currents were.
+	c := analysis.Compare(replay(o, 24*rf.Megahertz), replay(o, 24*rf.Megahertz), 0)
+	for _, p := range c.Points {
+		if p.Frequency == 24*rf.Megahertz && (p.Gain != 0 || p.GainBound != rf.Exactly || !p.InDrive) {
+			t.Errorf("the gain in drive is %v (%v)", p.Gain, p.GainBound)
+		}
 	}
 	// In a closed loop the level is the current, and 93 dBµA is above it.
 	if c := analysis.Compare(run(1, opened, before...), replay(opened, 24*rf.Megahertz), 0); c.Verdict != analysis.Shown {

@@ -46,8 +46,8 @@ func (b Band) Width() rf.Frequency { return b.High.Frequency - b.Low.Frequency }
 func (b Band) Contains(f rf.Frequency) bool { return f >= b.Low.Frequency && f <= b.High.Frequency }
 
 // bands joins neighbouring frequencies that upset. Frequencies at which nothing was shown neither
-// end nor carry a band.
-func bands(points []Point) []Band {
+// end nor carry a band. The lowest onset is that of the lowest current, or of the lowest drive.
+func bands(points []Point, inDrive bool) []Band {
 	var out []Band
 	var before *Point
 	open := false
@@ -57,10 +57,10 @@ func bands(points []Point) []Band {
 		case !p.Tested() && !p.NotReached:
 			continue
 		case p.Upset && !open:
-			out = append(out, newBand(*p, before))
+			out = append(out, newBand(*p, before, inDrive))
 			open = true
 		case p.Upset:
-			out[len(out)-1].take(*p)
+			out[len(out)-1].take(*p, inDrive)
 		case open:
 			out[len(out)-1].High.end(p)
 			open = false
@@ -70,12 +70,12 @@ func bands(points []Point) []Band {
 	return out
 }
 
-func newBand(p Point, before *Point) Band {
+func newBand(p Point, before *Point, inDrive bool) Band {
 	b := Band{Low: Edge{Frequency: p.Frequency}, Lowest: p, Monotone: plan.MonotoneAssumed, InControl: true}
 	if before != nil {
 		b.Low.end(before)
 	}
-	b.take(p)
+	b.take(p, inDrive)
 	return b
 }
 
@@ -84,14 +84,14 @@ func (e *Edge) end(outside *Point) {
 	e.Shown = outside.Tested() && !outside.NotReached
 }
 
-func (b *Band) take(p Point) {
+func (b *Band) take(p Point, inDrive bool) {
 	b.High = Edge{Frequency: p.Frequency}
 	b.Points++
 	b.Exposures += p.Exposures
 	b.InControl = b.InControl && p.InControl
 	b.NeedsReset = b.NeedsReset || p.Latched
 	b.Class = result.Worse(b.Class, p.Class)
-	if p.Onset.Known() && (!b.Lowest.Onset.Known() || p.Onset.DB() < b.Lowest.Onset.DB()) {
+	if p.Onset.Known() && (!b.Lowest.Onset.Known() || p.Onset.DB() < b.Lowest.Onset.DB()) && !inDrive || inDrive && p.OfDrive.Gain < b.Lowest.OfDrive.Gain {
 		b.Lowest = p
 	}
 	if p.Monotone == plan.NotMonotone || b.Monotone == plan.MonotoneAssumed {

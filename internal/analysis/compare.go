@@ -60,8 +60,11 @@ type ComparedPoint struct {
 	// Replayed: the after-run replayed a calibration, so that its level is the calibrated drive,
 	// whatever current that makes on the cable: an upset is an upset at the level.
 	Replayed bool
-	Verdict  Judgement
-	Why      string
+	// InDrive: both runs replayed a calibration, so that onsets compare as drives, against the calibrated
+	// one, and so does Gain. Required is then what that drive is calibrated for.
+	InDrive bool
+	Verdict Judgement
+	Why     string
 }
 
 // BandFate is what became of a failing band.
@@ -96,7 +99,8 @@ func Compare(before, after result.Run, margin rf.Gain) Comparison {
 	edge := edgeOnly(before)
 	for _, pair := range pairs(c.Before.Points, c.After.Points) {
 		pair.EdgeOnly = edge[pair.Frequency]
-		pair.Replayed = after.Opened.Mode == plan.Substitution
+		pair.Replayed = Replays(after.Opened)
+		pair.InDrive = pair.Replayed && Replays(before.Opened)
 		pair.judge(margin)
 		c.Points = append(c.Points, pair)
 	}
@@ -149,13 +153,14 @@ func (p *ComparedPoint) Wanted() rf.Current {
 func (p *ComparedPoint) judge(margin rf.Gain) {
 	p.Gain, p.GainBound = rf.Gain(math.NaN()), rf.Unknown
 	p.Required = p.Wanted()
+	before, after := p.levels()
 	if p.Before != nil && p.Before.Upset {
-		if o := p.Before.Onset.Add(margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
+		if o := before.Add(margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
 			p.Required = o
 		}
 	}
 	if p.Before != nil && p.After != nil {
-		p.Gain, p.GainBound = p.After.Onset.Minus(p.Before.Onset)
+		p.Gain, p.GainBound = after.Minus(before)
 	}
 	switch {
 	case p.After == nil || !p.After.Tested():
@@ -178,47 +183,118 @@ func (p *ComparedPoint) judge(margin rf.Gain) {
 // judgeNew judges a frequency that only the after-run knows.
 func (p *ComparedPoint) judgeNew() {
 	if p.After.Upset {
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %s; not exposed before", onsetAt(p.After.Onset))
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets %s; not exposed before", p.at(p.After))
 		return
 	}
 	p.Verdict, p.Why = NotCompared, "not exposed before"
 }
 
+// levels returns the onsets as they are compared: as currents, or, where both runs replayed a
+// calibration, as what their drives are calibrated for. Absent where a run was not there.
+func (p *ComparedPoint) levels() (before, after rf.Current) {
+	level := func(x *Point) rf.Current {
+		switch {
+		case x == nil:
+			return rf.Current{}
+		case !p.InDrive:
+			return x.Onset
+		case !x.OfDrive.Known():
+			return rf.Current{}
+		}
+		return x.Wanted.Add(x.OfDrive.Gain).WithBound(x.OfDrive.Bound)
+	}
+	return level(p.Before), level(p.After)
+}
+
+// at says where a run upset: "at 70.2 dBµA or less", "3.0 dB below the calibrated drive (70.2 dBµA)".
+func (p *ComparedPoint) at(x *Point) string {
+	if !p.InDrive || !x.OfDrive.Known() {
+		return "at " + onsetAt(x.Onset)
+	}
+	return DriveWords(x.OfDrive) + " (" + x.Onset.String() + ")"
+}
+
+// stood says what a run stood.
+func (p *ComparedPoint) stood(x *Point) string {
+	if !p.InDrive || !x.OfDrive.Known() {
+		return x.Onset.WithBound(rf.Exactly).String()
+	}
+	if x.OfDrive.Gain == 0 {
+		return CalibratedDrive
+	}
+	return DriveWords(plan.Offset{Gain: x.OfDrive.Gain, Bound: rf.Exactly})
+}
+
+// DriveWords says where an offset lies against the calibrated drive.
+func DriveWords(o plan.Offset) string {
+	where := "at " + CalibratedDrive
+	if o.Gain != 0 {
+		side, off := "below", -o.Gain
+		if o.Gain > 0 {
+			side, off = "above", o.Gain
+		}
+		where = fmt.Sprintf("%v %s %s", off, side, CalibratedDrive)
+	}
+	switch o.Bound {
+	case rf.AtMost:
+		return where + " or lower"
+	case rf.AtLeast:
+		return where + " or higher"
+	}
+	return where
+}
+
+// required says what the after-run has to stand.
+func (p *ComparedPoint) required() string {
+	if !p.InDrive {
+		return p.Required.String()
+	}
+	over, _ := p.Required.Minus(p.Wanted())
+	if !over.Finite() || over < 0.05 && over > -0.05 {
+		return CalibratedDrive
+	}
+	return DriveWords(plan.Offset{Gain: over, Bound: rf.Exactly})
+}
+
 // judgeFailing judges a frequency that upset before.
 func (p *ComparedPoint) judgeFailing() {
 	b, a := p.Before, p.After
+	before, after := p.levels()
 	switch {
-	case !b.Onset.Known() || b.Onset.Bound() == rf.AtLeast:
+	case !before.Known() || before.Bound() == rf.AtLeast:
 		p.Verdict, p.Why = NotShown, "the current at the onset before is not known"
-	case a.Upset && surelyLower(a.Onset, b.Onset):
-		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %s, before at %s", onsetAt(a.Onset), onsetAt(b.Onset))
-	case a.Upset && p.Replayed:
+	case a.Upset && surelyLower(after, before):
+		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets %s, before %s", p.at(a), p.at(b))
+	case a.Upset && p.InDrive && !clears(after, p.Required):
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, %s; %s is required", p.at(a), p.required())
+	case a.Upset && p.Replayed && !p.InDrive:
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets at the calibrated drive or below it, at %s", onsetAt(a.Onset))
-	case a.Upset && !clears(a.Onset, p.Required):
+	case a.Upset && !clears(after, p.Required):
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, at %s; %v is required", onsetAt(a.Onset), p.Required)
 	case a.Upset:
-		p.Verdict, p.Why = Shown, fmt.Sprintf("upsets only at %v; %v is required", a.Onset, p.Required)
-	case a.OnsetOrigin == result.Predicted:
+		p.Verdict, p.Why = Shown, fmt.Sprintf("upsets only %s; %s is required", p.at(a), p.required())
+	case a.OnsetOrigin == result.Predicted && !p.InDrive:
 		p.Verdict, p.Why = NotShown, "the current of the after-run is only predicted"
-	case !stands(a.Onset, p.Required):
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("the after-run reached only %v; %v is required", a.Onset.WithBound(rf.Exactly), p.Required)
+	case !stands(after, p.Required):
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("the after-run reached only %s; %s is required", p.stood(a), p.required())
 	default:
-		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %v", a.Onset.WithBound(rf.Exactly))
+		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %s", p.stood(a))
 	}
 }
 
 // judgeSound judges a frequency that did not upset before.
 func (p *ComparedPoint) judgeSound() {
 	b, a := p.Before, p.After
+	before, after := p.levels()
 	switch {
-	case a.Upset && surelyLower(a.Onset, b.Onset):
-		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets at %s, before it stood %v", onsetAt(a.Onset), b.Onset.WithBound(rf.Exactly))
-	case a.Upset && lower(b.Onset, a.Onset):
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %s, above what was tried before", onsetAt(a.Onset))
+	case a.Upset && surelyLower(after, before):
+		p.Verdict, p.Why = Worse, fmt.Sprintf("upsets %s, before it stood %s", p.at(a), p.stood(b))
+	case a.Upset && lower(before, after):
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets %s, above what was tried before", p.at(a))
 	case a.Upset:
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets at %s, before it stood %v", onsetAt(a.Onset), b.Onset.WithBound(rf.Exactly))
-	case lower(a.Onset, b.Onset):
-		p.Verdict, p.Why = Unchanged, fmt.Sprintf("exposed to %v only, before to %v", a.Onset.WithBound(rf.Exactly), b.Onset.WithBound(rf.Exactly))
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("upsets %s, before it stood %s", p.at(a), p.stood(b))
+	case lower(after, before):
+		p.Verdict, p.Why = Unchanged, fmt.Sprintf("exposed to %s only, before to %s", p.stood(a), p.stood(b))
 	default:
 		p.Verdict = Unchanged
 	}

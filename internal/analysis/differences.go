@@ -68,6 +68,9 @@ func decisive(before, after result.Run) []Difference {
 		{What: "level profile", Before: b.Profile.ID, After: a.Profile.ID},
 		{What: "what the level means", Before: b.Profile.Means, After: a.Profile.Means, Forbids: true, Why: "the same number is another current"},
 	}
+	if b.Calibration != a.Calibration && Replays(b) && Replays(a) {
+		out = append(out, Difference{What: "calibration replayed", Before: fmt.Sprintf("run %d", b.Calibration), After: fmt.Sprintf("run %d", a.Calibration)})
+	}
 	if a.Dwell < b.Dwell {
 		d := &out[4]
 		d.Forbids, d.Why = true, "a shorter dwell may end before the DUT reacts"

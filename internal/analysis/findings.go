@@ -17,7 +17,8 @@ import (
 // Point is the immunity at one frequency.
 type Point struct {
 	result.Threshold
-	// Margin is the onset over the level wanted, with MarginBound; NaN where it is not known.
+	// Margin is the onset over what Findings.Level names, with MarginBound; NaN where it is not known:
+	// over the level wanted, or, where a calibration is replayed, against the calibrated drive.
 	Margin      rf.Gain
 	MarginBound rf.Bound
 	// InControl: the control run upset here too, with the DUT replaced or its output held.
@@ -59,6 +60,26 @@ type Findings struct {
 // level.Unverified, belongs wherever the findings are shown.
 func (f Findings) Unverified() bool { return f.Opened.Profile.ID != "" && !f.Opened.Profile.Verified }
 
+// Replays reports that the run replayed a calibration: its level is the drive, whatever current that
+// makes on the cable.
+func Replays(o event.Opened) bool {
+	return o.Mode == plan.Substitution && o.RunKind != plan.Baseline && o.RunKind != plan.Calibration
+}
+
+// What a margin is counted from.
+const (
+	LevelWanted     = "the level wanted"
+	CalibratedDrive = "the calibrated drive"
+)
+
+// Level says what margins are counted from: the level wanted as a current, or the calibrated drive.
+func (f Findings) Level() string {
+	if Replays(f.Opened) {
+		return CalibratedDrive
+	}
+	return LevelWanted
+}
+
 // Exposed reports that an exposure or control run exposed anything: "no upset" is no word for one
 // that did not. Runs of other kinds are not asked.
 func (f Findings) Exposed() bool {
@@ -91,6 +112,12 @@ func Of(r result.Run, control *result.Run) Findings {
 	for _, t := range r.Thresholds() {
 		p := Point{Threshold: t}
 		p.Margin, p.MarginBound = t.Margin()
+		if Replays(r.Opened) {
+			p.Margin, p.MarginBound = t.OfDrive.Gain, t.OfDrive.Bound
+			if !t.OfDrive.Known() {
+				p.Margin = rf.Gain(math.NaN())
+			}
+		}
 		if t.Upset {
 			f.Upsets++
 		}
@@ -100,7 +127,7 @@ func Of(r result.Run, control *result.Run) Findings {
 		f.Control = control.Number
 		f.markControl(*control)
 	}
-	f.Bands = bands(f.Points)
+	f.Bands = bands(f.Points, Replays(r.Opened))
 	if r.Opened.RunKind == plan.Baseline {
 		f.FalseAlarms = falseAlarms(r)
 	}
@@ -109,7 +136,7 @@ func Of(r result.Run, control *result.Run) Findings {
 
 // markControl marks the frequencies that lie in a failing band of the control run.
 func (f *Findings) markControl(control result.Run) {
-	suspect := bands(Of(control, nil).Points)
+	suspect := bands(Of(control, nil).Points, Replays(control.Opened))
 	for i := range f.Points {
 		for _, b := range suspect {
 			if f.Points[i].Upset && b.Contains(f.Points[i].Frequency) {

@@ -119,7 +119,11 @@ func (c *Comparison) shown() string {
 	for _, b := range c.Before.Bands {
 		spans = append(spans, Span(b))
 	}
-	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood the level required (currents within " + SameLevel.String() + " count as the same)"
+	level, same := "the level required", "currents"
+	if Replays(c.Before.Opened) && Replays(c.After.Opened) {
+		level, same = "the drive required", "drives"
+	}
+	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood " + level + " (" + same + " within " + SameLevel.String() + " count as the same)"
 	if c.Margin > 0 {
 		s += fmt.Sprintf(", which is at least %v above the onset before", c.Margin)
 	}

@@ -195,7 +195,7 @@ func marginBars(points []analysis.Point) drawing {
 	var from []mark
 	var to []float64
 	for _, p := range points {
-		if p.Upset && p.Onset.Known() && p.Wanted.Known() && p.Onset.In() < p.Wanted.In() {
+		if p.Upset && p.Margin < 0 && p.Onset.Known() && p.Wanted.Known() && p.Onset.In() < p.Wanted.In() {
 			from = append(from, mark{p.Frequency.Hz(), p.Onset.In(), rf.Exactly})
 			to = append(to, p.Wanted.In())
 		}

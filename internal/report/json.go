@@ -21,6 +21,7 @@ type FindingsJSON struct {
 	Modulation  string       `json:"modulation"`
 	Points      []PointJSON  `json:"points"`
 	Bands       []BandJSON   `json:"bands"`
+	MarginTo    string       `json:"margin_to"` // "the level wanted", or "the calibrated drive" where a calibration was replayed
 	Exposures   int          `json:"exposures"`
 	Upsets      int          `json:"upsets"` // frequencies that upset
 	Highest     *rf.Quantity `json:"highest"`
@@ -122,6 +123,7 @@ type ComparisonJSON struct {
 	Before       RunJSON            `json:"before"`
 	After        RunJSON            `json:"after"`
 	MarginDB     float64            `json:"margin_asked_db"`
+	GainOf       string             `json:"gain_of"` // "current", or "drive" where both runs replayed a calibration
 	Verdict      string             `json:"verdict"` // "shown", "not shown", "worse"
 	Reasons      []string           `json:"reasons"`
 	Differences  []DifferenceJSON   `json:"differences"`
@@ -178,7 +180,7 @@ func Findings(f analysis.Findings) FindingsJSON {
 		Profile:    ProfileJSON{ID: f.Opened.Profile.ID, Title: f.Opened.Profile.Title, Verified: f.Opened.Profile.Verified},
 		Modulation: analysis.Modulation(f.Opened.Modulation),
 		Points:     []PointJSON{}, Bands: []BandJSON{}, Drift: []DriftJSON{},
-		Exposures: f.Exposures, Upsets: f.Upsets, Highest: f.Highest.Quantity(),
+		MarginTo: f.Level(), Exposures: f.Exposures, Upsets: f.Upsets, Highest: f.Highest.Quantity(),
 	}
 	if f.Ended {
 		out.Verdict = text(string(f.Verdict))
@@ -237,6 +239,10 @@ func Comparison(c analysis.Comparison) ComparisonJSON {
 		Before: runJSON(c.Before), After: runJSON(c.After), MarginDB: float64(c.Margin), Verdict: string(c.Verdict),
 		Reasons: notNil(c.Reasons), Reservations: notNil(c.Reservations),
 		Differences: []DifferenceJSON{}, Points: []ComparedJSON{}, Bands: []ComparedBandJSON{},
+	}
+	out.GainOf = "current"
+	if InDrive(c) != "" {
+		out.GainOf = "drive"
 	}
 	for _, d := range c.Differences {
 		out.Differences = append(out.Differences, DifferenceJSON{d.What, d.Before, d.After, d.Forbids})

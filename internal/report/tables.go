@@ -122,8 +122,8 @@ func quantity(x float64, unit string) string {
 
 // bandsTable lists the failing bands of a run.
 func bandsTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("bands-run-%d", f.Run), Title: fmt.Sprintf("Failing bands of run %d (%s)", f.Run, plan.MonotoneAssumed), Note: wantedNote(f.Unverified()), Columns: []Column{
-		frequencyIn("from"), frequencyIn("to"), currentIn("lowest onset"), frequencyIn("at"), currentIn("wanted"), decibels("margin"),
+	t := Table{ID: fmt.Sprintf("bands-run-%d", f.Run), Title: fmt.Sprintf("Failing bands of run %d (%s)", f.Run, plan.MonotoneAssumed), Note: levelNote(f), Columns: []Column{
+		frequencyIn("from"), frequencyIn("to"), currentIn("lowest onset"), frequencyIn("at"), currentIn("wanted"), decibels(MarginTo(f)),
 		words("class"), words("low edge"), words("high edge"), words("low check"), counted("exposures"),
 	}}
 	for _, b := range f.Bands {
@@ -132,6 +132,11 @@ func bandsTable(f analysis.Findings) Table {
 			say(EdgeWords(b.Low, "below")), say(EdgeWords(b.High, "above")), say(MonotoneWords(b.Monotone)), tally(b.Exposures))
 	}
 	return t
+}
+
+// levelNote says what the levels of a run's table are.
+func levelNote(f analysis.Findings) string {
+	return strings.TrimLeft(strings.TrimSpace(wantedNote(f.Unverified())+" "+firstUpper(ReplayWords(f))), " ")
 }
 
 func class(c event.Class, inControl bool) Cell {
@@ -153,8 +158,8 @@ func NotDeterministicTable(f analysis.Findings) Table {
 
 // upsetsTable lists every frequency that upset.
 func upsetsTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run), Note: wantedNote(f.Unverified()), Columns: []Column{
-		frequencyIn("frequency"), currentIn("onset"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels("margin"),
+	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run), Note: levelNote(f), Columns: []Column{
+		frequencyIn("frequency"), currentIn("onset"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels(MarginTo(f)),
 		words("class"), secondsIn("well after"), words("upset at onset"), counted("exposures"),
 	}}
 	for _, p := range f.Points {
@@ -177,9 +182,9 @@ func recovery(p analysis.Point) Cell {
 
 // profileTable lists every frequency of a run.
 func profileTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Title: fmt.Sprintf("Every frequency of run %d", f.Run), Note: wantedNote(f.Unverified()), Columns: []Column{
+	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Title: fmt.Sprintf("Every frequency of run %d", f.Run), Note: levelNote(f), Columns: []Column{
 		frequencyIn("frequency"), currentIn("wanted"), currentIn("highest current"), words("which is"), currentIn("onset"),
-		decibels("margin"), words("remark"), counted("exposures"),
+		decibels(MarginTo(f)), words("remark"), counted("exposures"),
 	}}
 	for _, p := range f.Points {
 		onset := amount(p.Onset)
@@ -311,7 +316,7 @@ func comparedBandsTable(c analysis.Comparison) Table {
 
 // comparedTable lists the frequencies that a comparison has something to say of.
 func comparedTable(c analysis.Comparison) Table {
-	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Columns: []Column{
+	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Note: firstUpper(InDrive(c)), Columns: []Column{
 		frequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
 		words("verdict"), words("why"),
 	}}

@@ -103,7 +103,7 @@ func bandsInWords(f analysis.Findings) string {
 	}
 	s := fmt.Sprintf("it upset in %s; the least immune frequency is %v with an onset of %v", plural(len(f.Bands), "band", "bands"), worst.Frequency, worst.Onset)
 	if worst.Margin.Finite() {
-		s += ", " + MarginWords(worst.Margin, worst.MarginBound)
+		s += ", " + MarginWords(worst.Margin, worst.MarginBound, f.Level())
 	}
 	return s + "."
 }
@@ -133,7 +133,7 @@ func (p *page) facts() []Fact {
 		if w, upset := f.Worst(); upset {
 			text = plural(len(f.Bands), "failing band", "failing bands")
 			if w.Margin.Finite() {
-				text += fmt.Sprintf("; onset %s at %v", MarginWords(w.Margin, w.MarginBound), w.Frequency)
+				text += fmt.Sprintf("; onset %s at %v", MarginWords(w.Margin, w.MarginBound, f.Level()), w.Frequency)
 			}
 			mark = "bad"
 		} else if !f.Exposed() {

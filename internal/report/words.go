@@ -40,9 +40,38 @@ func RecoveryWords(p analysis.Point) string {
 	return "not asked"
 }
 
-// MarginWords says where an onset lies: "12.1 dB below the level wanted".
-func MarginWords(g rf.Gain, b rf.Bound) string {
-	const wanted = " the level wanted"
+// MarginTo is the heading of a column of margins: "margin", or "margin to the calibrated drive" where
+// the run replayed a calibration.
+func MarginTo(f analysis.Findings) string {
+	if f.Level() == analysis.LevelWanted {
+		return "margin"
+	}
+	return "margin to " + f.Level()
+}
+
+// ReplayWords says what the numbers of a run that replayed a calibration are; "" for others.
+func ReplayWords(f analysis.Findings) string {
+	if f.Level() == analysis.LevelWanted {
+		return ""
+	}
+	return "substitution: the level is the calibrated drive, and the margin is in dB against that drive; onset and recovery are the currents measured on the cable, " +
+		"and wanted is the matched-loop current that the drive was calibrated for, not a current to be reached on the cable"
+}
+
+// InDrive says of a comparison of two runs that replayed a calibration what its numbers are; "" for
+// others.
+func InDrive(c analysis.Comparison) string {
+	if c.Before.Level() == analysis.LevelWanted || c.After.Level() == analysis.LevelWanted {
+		return ""
+	}
+	return "substitution: gains are of the drive, in dB; what is required is the calibrated drive, given as the matched-loop current that it was calibrated for; " +
+		"onsets are the currents measured on the cable"
+}
+
+// MarginWords says where an onset lies: "12.1 dB below the level wanted"; level is what the margin is
+// counted from, Findings.Level.
+func MarginWords(g rf.Gain, b rf.Bound, level string) string {
+	wanted := " " + level
 	if !g.Finite() || b == rf.Unknown {
 		return "at an unknown distance from" + wanted
 	}

@@ -73,6 +73,9 @@ type Threshold struct {
 	Onset       rf.Current
 	OnsetOrigin Origin
 	OnsetOffset rf.Gain // of the step at the onset; meaningful only when Upset
+	// OfDrive is the onset as an offset against what the level means: with substitution against the
+	// calibrated drive. At least: it never upset, and this is the highest offset it was shown to stand.
+	OfDrive plan.Offset
 	// Below is the highest current under the onset that did not upset; absent when none was tried.
 	Below rf.Current
 	// Bracket is the distance on the plan's scale between the onset and the highest level under it
@@ -134,6 +137,7 @@ func (p *Point) threshold(resolution rf.Gain, steps []plan.Result) (Threshold, [
 	t.Monotone, t.UpsetsAtOnset, t.TrialsAtOnset = found.Monotone, found.Upsets, found.Trials
 	if !found.Upset {
 		t.Onset, t.OnsetOrigin = p.withstood()
+		t.OfDrive = p.stoodOffset()
 		return t, steps
 	}
 	t.Upset = true
@@ -207,9 +211,20 @@ func (p *Point) withstood() (rf.Current, Origin) {
 	return best.WithBound(rf.AtLeast), from
 }
 
+// stoodOffset is the highest offset at which the DUT was shown to stand the setting.
+func (p *Point) stoodOffset() plan.Offset {
+	best := plan.Offset{Bound: rf.Unknown}
+	for _, s := range p.Steps {
+		if s.stood() && !s.Outcome.NotReached && (!best.Known() || s.Step.Offset > best.Gain) {
+			best = plan.Offset{Gain: s.Step.Offset, Bound: rf.AtLeast}
+		}
+	}
+	return best
+}
+
 // onset fills in the onset as the lowest current measured at its offset, and what stood below it.
 func (p *Point) onset(t *Threshold, found plan.Offset, resolution rf.Gain) {
-	t.OnsetOffset = found.Gain
+	t.OnsetOffset, t.OfDrive = found.Gain, found
 	at := p.onsetPosition(found.Gain, resolution)
 	var below *Step
 	for _, s := range p.Steps {

@@ -43,6 +43,7 @@ type comparePart struct {
 	Title, Changed        string
 	Verdict, Mark         string
 	Reasons, Reservations []string
+	Means                 string // what the numbers are, where both runs replayed a calibration
 	Differences           []analysis.Difference
 	Chart                 chart
 	Bands                 []comparedBand
@@ -231,7 +232,7 @@ func overlay(all []analysis.Findings) chart {
 func comparePartOf(c analysis.Comparison) comparePart {
 	p := comparePart{Before: c.Before.Run, After: c.After.Run, Title: c.After.Opened.Label, Changed: c.After.Opened.Changed, Verdict: report.VerdictWords(c),
 		Mark:    map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}[c.Verdict],
-		Reasons: c.Reasons, Reservations: c.Reservations, Differences: c.Differences,
+		Reasons: c.Reasons, Reservations: c.Reservations, Means: report.InDrive(c), Differences: c.Differences,
 		Chart: chart{ID: fmt.Sprintf("gain-%d", c.After.Run), Title: fmt.Sprintf("Gain of run %d over run %d", c.After.Run, c.Before.Run), X: frequencyAxis, Y: axis{Label: "gain of onset (dB)"}}}
 	gain := []chartSeries{{Name: "gain", Sign: "dot", Paint: "first"}, {Name: "at most", Sign: "down", Paint: "second"}, {Name: "at least", Sign: "up", Paint: "third"}}
 	for _, x := range c.Points {

@@ -214,7 +214,10 @@ func summary(r result.Run, f analysis.Findings) []string {
 	}
 	out = append(out, fmt.Sprintf("%s upset in %s, %s", plural(f.Upsets, "frequency", "frequencies"), plural(len(f.Bands), "band", "bands"), plural(f.Exposures, "exposure", "exposures")))
 	if w, ok := f.Worst(); ok {
-		out = append(out, fmt.Sprintf("Weakest at %v: %s, margin %s", w.Frequency, report.OnsetWords(w), report.GainWords(w.Margin, w.MarginBound)))
+		out = append(out, fmt.Sprintf("Weakest at %v: %s, %s", w.Frequency, report.OnsetWords(w), report.MarginWords(w.Margin, w.MarginBound, f.Level())))
+	}
+	if s := report.ReplayWords(f); s != "" {
+		out = append(out, s)
 	}
 	return out
 }
