@@ -105,7 +105,7 @@ func (c *selftestCommand) print(w *world, f selftest.SampleResult, k selftest.Ki
 		messages += n
 	}
 	t := table(w.stdout)
-	fmt.Fprintf(t, "faults tried\t%d of %d (%d messages of a run × %d kinds)\n", f.Cases, f.Possible, messages, len(selftest.Kinds))
+	fmt.Fprintf(t, "faults tried\t%d of %d (%d messages of a run × %d kinds)\n", f.Cases, f.Possible, messages, len(selftest.All()))
 	for _, v := range slices.Sorted(maps.Keys(f.Verdicts)) {
 		words := string(v)
 		if v == "" {
@@ -135,7 +135,7 @@ func (c *selftestCommand) print(w *world, f selftest.SampleResult, k selftest.Ki
 func shortly(d time.Duration) rf.Duration { return rf.Duration(d.Round(time.Millisecond)) }
 
 func (c *selftestCommand) json(f selftest.SampleResult, k selftest.KillsResult, breaches []string) selftestJSON {
-	out := selftestJSON{FaultKinds: len(selftest.Kinds), Faults: f.Cases, FaultVerdict: map[string]int{}, Kills: map[string]int{},
+	out := selftestJSON{FaultKinds: len(selftest.All()), Faults: f.Cases, FaultVerdict: map[string]int{}, Kills: map[string]int{},
 		KillsWithRF: k.WithRF, Acknowledged: k.Acknowledged, Lost: k.Lost, OffDeath: k.OffDeath.Seconds(), OffStop: k.OffStop.Seconds(),
 		Breaches: append([]string{}, breaches...)}
 	for _, n := range f.Messages {

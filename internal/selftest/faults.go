@@ -23,10 +23,16 @@ import (
 	"provoke/internal/simbench"
 )
 
-// Kinds are the faults of a conversation.
+// Kinds are the faults of a conversation that the tests try at every message.
 var Kinds = []simbench.FaultKind{simbench.FaultAbsent, simbench.FaultDeaf, simbench.FaultSilent, simbench.FaultLate,
 	simbench.FaultActsNoAnswer, simbench.FaultActsLate, simbench.FaultError, simbench.FaultGarbage, simbench.FaultCloses,
 	simbench.FaultReboots, simbench.FaultOverrange}
+
+// Further are faults of a conversation that the tests try at every message in their long version only.
+var Further = []simbench.FaultKind{simbench.FaultHalf, simbench.FaultTorn, simbench.FaultTwice, simbench.FaultOverflow, simbench.FaultUnplugged}
+
+// All are Kinds and Further.
+func All() []simbench.FaultKind { return slices.Concat(Kinds, Further) }
 
 // Instruments are the faces of the bench that a run talks to.
 var Instruments = []string{"source", "amplifier", "analyser", "powermeter", "interlock", "meter", "dut"}
@@ -201,7 +207,7 @@ func (l *lane) checkJournal(o *Outcome) {
 	}
 	var run result.Run
 	var cause time.Time
-	safed := false
+	safed, told := false, false
 	for _, r := range records {
 		run.Apply(r)
 		switch e := r.Event.(type) {
@@ -214,6 +220,7 @@ func (l *lane) checkJournal(o *Outcome) {
 			}
 		case event.Safed:
 			safed = true
+			told = e.Cause != "" && e.How != ""
 			if e.Quiet == (o.Verdict == event.RFNotKnownOff) {
 				breach("safed says quiet %v, the verdict is %q", e.Quiet, o.Verdict)
 			}
@@ -232,6 +239,9 @@ func (l *lane) checkJournal(o *Outcome) {
 	switch o.Verdict {
 	case event.Done, event.DoneUpset, event.Incomplete:
 	case event.RFNotKnownOff:
+		if cause.IsZero() && !told { // the plan was done, and it was the silencing that failed
+			breach("ended %q, and nothing says why", o.Verdict)
+		}
 	default:
 		if cause.IsZero() {
 			breach("ended %q without a recorded cause", o.Verdict)
@@ -367,6 +377,6 @@ func (m *memory) kinds() []string {
 
 // Draw draws a fault at one of the messages that an undisturbed run has.
 func Draw(r *rand.Rand, messages map[string]int) simbench.Fault {
-	i := Instruments[r.IntN(len(Instruments))]
-	return simbench.Fault{Instrument: i, Kind: Kinds[r.IntN(len(Kinds))], After: r.IntN(messages[i]), Times: r.IntN(3)}
+	i, all := Instruments[r.IntN(len(Instruments))], All()
+	return simbench.Fault{Instrument: i, Kind: all[r.IntN(len(all))], After: r.IntN(messages[i]), Times: r.IntN(3)}
 }

@@ -16,7 +16,7 @@ import (
 	"provoke/internal/simbench"
 )
 
-var long = flag.Bool("long", false, "the long version of the fault tests: a longer run, every line of the product, more pairs")
+var long = flag.Bool("long", false, "the long version of the fault tests: a longer run, every message and line, further kinds of fault, more pairs")
 
 // tally sums up what the cases came to.
 type tally struct {
@@ -75,9 +75,13 @@ func undisturbed(t *testing.T) selftest.Outcome {
 func TestAFaultAtEveryMessageOfARun(t *testing.T) {
 	whole := undisturbed(t)
 	sum := newTally()
+	kinds := selftest.Kinds
+	if *long {
+		kinds = selftest.All()
+	}
 	t.Run("each", func(t *testing.T) {
 		for _, instrument := range selftest.Instruments {
-			for _, kind := range selftest.Kinds {
+			for _, kind := range kinds {
 				for _, times := range []int{0, 1} {
 					if times == 1 && (kind == simbench.FaultAbsent || kind == simbench.FaultReboots) {
 						continue // for good, or once anyway

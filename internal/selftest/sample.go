@@ -36,7 +36,7 @@ func (s Sample) Do(ctx context.Context) (SampleResult, error) {
 	}
 	out := SampleResult{Messages: whole.Messages, Verdicts: map[event.Verdict]int{}}
 	for _, n := range whole.Messages {
-		out.Possible += n * len(Kinds)
+		out.Possible += n * len(All())
 	}
 	lanes := s.Lanes
 	if lanes == 0 {
