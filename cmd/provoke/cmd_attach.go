@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -48,7 +49,7 @@ func attachable(name string) error {
 	case os.IsNotExist(err):
 		return fmt.Errorf("there is no such file")
 	case err != nil:
-		return err
+		return errors.Unwrap(err) // its name is told already
 	case !info.Mode().IsRegular():
 		return fmt.Errorf("it is not a file")
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"provoke/internal/event"
 	"provoke/internal/scpi/discovery"
 )
 
@@ -50,7 +51,7 @@ func (c *findCommand) Run(w *world) error {
 	t := table(w.stdout)
 	fmt.Fprintln(t, "address\twho\tfound by")
 	for _, f := range found {
-		fmt.Fprintf(t, "%s\t%s\t%s\n", f.Address, who(f), how(f))
+		fmt.Fprintf(t, "%s\t%s\t%s\n", event.Printable(f.Address), event.Printable(who(f)), how(f))
 	}
 	return t.Flush()
 }

@@ -38,6 +38,9 @@ func (c *offCommand) Run(w *world) error {
 		fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
 	}
 	if !rep.Quiet {
+		if loadErr != nil {
+			openErr = errors.Join(openErr, fmt.Errorf("the bench file has problems: %v", loadErr))
+		}
 		return withCode(exitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How), openErr))
 	}
 	fmt.Fprintf(w.stdout, "RF %s (%v)\n", rep.How, rf.Duration(rep.Took.Round(time.Millisecond)))

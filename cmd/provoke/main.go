@@ -19,6 +19,8 @@ import (
 	"time"
 
 	"github.com/alecthomas/kong"
+
+	"provoke/internal/event"
 )
 
 // version is the program's version, set by the linker for a release.
@@ -118,7 +120,7 @@ func run(w *world, args []string) (code int) {
 	}
 	ctx, err := parser.Parse(minusSigns(args))
 	if err != nil {
-		fmt.Fprintf(w.stderr, "provoke: %v\n", err)
+		fmt.Fprintf(w.stderr, "provoke: %s\n", event.Printable(err.Error()))
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context != nil && pe.Context.Command() != "" {
 			fmt.Fprintf(w.stderr, "\tsee: provoke %s --help\n", strings.Fields(pe.Context.Command())[0])

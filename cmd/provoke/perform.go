@@ -79,6 +79,9 @@ func beside(file string) func(string) ([]byte, error) {
 // loadBench reads a bench file with everything that it names.
 func loadBench(file string) (*catalog.Bench, problem.List, error) {
 	data, err := readText(file)
+	if list, ok := problem.ListOf(err); ok {
+		return nil, list, err
+	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the bench file: %w", err)
 	}

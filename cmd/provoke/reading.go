@@ -1,9 +1,11 @@
 package main
 
 import (
+	"errors"
 	"os"
 
 	"provoke/internal/document"
+	"provoke/internal/event"
 )
 
 // readText reads a file that a person wrote: a bench, a plan, parts.
@@ -14,8 +16,12 @@ func readTable(name string) ([]byte, error) { return readFile(name, document.Max
 
 func readFile(name string, most int64) ([]byte, error) {
 	f, err := os.Open(name)
+	var pe *os.PathError
+	if errors.As(err, &pe) {
+		return nil, &os.PathError{Op: pe.Op, Path: event.Printable(pe.Path), Err: pe.Err} // a name may hold a line feed
+	}
 	if err != nil {
 		return nil, err
 	}
-	return document.ReadFile(f, name, most)
+	return document.ReadFile(f, event.Printable(name), most)
 }

@@ -1,12 +1,11 @@
 package main
 
 import (
-	"bytes"
-	"fmt"
 	"io"
 	"sync"
-	"unicode"
 	"unicode/utf8"
+
+	"provoke/internal/event"
 )
 
 // harmless is an output that a name, a reply of an instrument or a text of the product cannot take
@@ -31,7 +30,7 @@ func (h *harmless) Write(p []byte) (int, error) {
 	whole := wholeRunes(text)
 	h.part = append([]byte(nil), text[whole:]...)
 	if whole > 0 {
-		if _, err := h.to.Write(escaped(text[:whole])); err != nil {
+		if _, err := h.to.Write(event.Harmless(text[:whole])); err != nil {
 			return 0, err
 		}
 	}
@@ -51,7 +50,7 @@ func (h *harmless) flush() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if len(h.part) > 0 {
-		h.to.Write(escaped(h.part))
+		h.to.Write(event.Harmless(h.part))
 	}
 	h.part = nil
 }
@@ -61,7 +60,7 @@ func overwrite(w io.Writer, text string) {
 	if h, ok := w.(*harmless); ok {
 		h.mu.Lock()
 		defer h.mu.Unlock()
-		h.to.Write(append([]byte{'\r'}, escaped([]byte(text))...))
+		h.to.Write(append([]byte{'\r'}, event.Harmless([]byte(text))...))
 		return
 	}
 	io.WriteString(w, "\r"+text)
@@ -78,32 +77,4 @@ func wholeRunes(p []byte) int {
 		}
 	}
 	return len(p)
-}
-
-func escaped(p []byte) []byte {
-	if bytes.IndexFunc(p, dangerous) < 0 {
-		return p
-	}
-	out := make([]byte, 0, len(p)+len(p)/4)
-	for len(p) > 0 {
-		r, n := utf8.DecodeRune(p)
-		switch {
-		case r == utf8.RuneError && n == 1:
-			out = fmt.Appendf(out, "\\x%02x", p[0])
-		case !dangerous(r):
-			out = append(out, p[:n]...)
-		case r > 0xffff:
-			out = fmt.Appendf(out, "\\u%04x\\u%04x", 0xd800+(r-0x10000)>>10, 0xdc00+(r-0x10000)&0x3ff)
-		default:
-			out = fmt.Appendf(out, "\\u%04x", r)
-		}
-		p = p[n:]
-	}
-	return out
-}
-
-// dangerous are control characters, those that turn or join text without being seen, and separators
-// of lines other than the line feed. Bytes that are no UTF-8 come as utf8.RuneError.
-func dangerous(r rune) bool {
-	return r != '\n' && r != '\t' && (unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) || r == utf8.RuneError)
 }

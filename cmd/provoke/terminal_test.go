@@ -6,6 +6,8 @@ import (
 	"io"
 	"testing"
 	"unicode/utf8"
+
+	"provoke/internal/event"
 )
 
 // hostileText is what a name, a reply or a text of the product may hold at worst: escape sequences of
@@ -70,10 +72,10 @@ func FuzzTerminal(f *testing.F) {
 		h.Write(text[:cut])
 		h.Write(text[cut:])
 		h.flush()
-		if !utf8.Valid(out.Bytes()) || bytes.IndexFunc(out.Bytes(), dangerous) >= 0 {
+		if !utf8.Valid(out.Bytes()) || bytes.IndexFunc(out.Bytes(), event.Dangerous) >= 0 {
 			t.Fatalf("%q was written as %q", text, out.Bytes())
 		}
-		if utf8.Valid(text) && bytes.IndexFunc(text, dangerous) < 0 && !bytes.Equal(text, out.Bytes()) {
+		if utf8.Valid(text) && bytes.IndexFunc(text, event.Dangerous) < 0 && !bytes.Equal(text, out.Bytes()) {
 			t.Fatalf("harmless %q was changed to %q", text, out.Bytes())
 		}
 	})

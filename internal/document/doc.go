@@ -152,8 +152,17 @@ func (d *Document) addAt(at place, what, hint string, warning bool) {
 		return
 	}
 	d.problems = append(d.problems, problem.Problem{
-		File: d.file, Line: at.line, Column: at.column, What: what, Hint: hint, Warning: warning,
+		File: d.file, Line: at.line, Column: at.column, What: shortened(what), Hint: shortened(hint), Warning: warning,
 	})
+}
+
+// shortened takes the middle out of what a long key or value of the file made long.
+func shortened(text string) string {
+	const most, each = 1200, 400
+	if r := []rune(text); len(r) > most {
+		return string(r[:each]) + " … " + string(r[len(r)-each:])
+	}
+	return text
 }
 
 // clean checks what can be said of the bytes before YAML is looked at, and evens out line ends.

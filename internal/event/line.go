@@ -1,9 +1,12 @@
 package event
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 	"unicode"
+	"unicode/utf16"
+	"unicode/utf8"
 
 	"provoke/internal/plan"
 	"provoke/internal/rf"
@@ -27,6 +30,37 @@ func Printable(text string) string {
 }
 
 func hidden(r rune) bool { return !unicode.IsPrint(r) || r == unicode.ReplacementChar }
+
+// Harmless is Printable for a text of several lines, a page or a whole output: line feeds, tabs and
+// spaces of every kind pass, and what is escaped inside JSON is escaped as JSON does.
+func Harmless(p []byte) []byte {
+	if bytes.IndexFunc(p, Dangerous) < 0 {
+		return p
+	}
+	out := make([]byte, 0, len(p)+len(p)/4)
+	for len(p) > 0 {
+		r, n := utf8.DecodeRune(p)
+		switch {
+		case r == utf8.RuneError && n == 1:
+			out = fmt.Appendf(out, "\\x%02x", p[0])
+		case !Dangerous(r):
+			out = append(out, p[:n]...)
+		case r > 0xffff:
+			high, low := utf16.EncodeRune(r)
+			out = fmt.Appendf(out, "\\u%04x\\u%04x", high, low)
+		default:
+			out = fmt.Appendf(out, "\\u%04x", r)
+		}
+		p = p[n:]
+	}
+	return out
+}
+
+// Dangerous reports control characters, those that turn or join text without being seen, and separators
+// of lines other than the line feed. Bytes that are no UTF-8 come as utf8.RuneError.
+func Dangerous(r rune) bool {
+	return r != '\n' && r != '\t' && (unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) || r == utf8.RuneError)
+}
 
 // Line tells an event in one line for a person: what was set, what was measured, what the DUT did.
 func Line(e Event) string { return Printable(line(e)) }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bytes"
 	_ "embed"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 
 	"provoke/internal/analysis"
 	"provoke/internal/catalog"
+	"provoke/internal/event"
 	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -46,7 +48,12 @@ func HTML(w io.Writer, j Job) error {
 	if err != nil {
 		return err
 	}
-	if err := pageTemplate.Execute(w, p); err != nil {
+	var text bytes.Buffer
+	err = pageTemplate.Execute(&text, p)
+	if err == nil {
+		_, err = w.Write(event.Harmless(text.Bytes()))
+	}
+	if err != nil {
 		return fmt.Errorf("write the report: %w", err)
 	}
 	return nil

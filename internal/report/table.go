@@ -8,6 +8,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"provoke/internal/event"
 	"provoke/internal/rf"
 )
 
@@ -163,7 +164,10 @@ func (t Table) record(row []Cell) []string {
 	return out
 }
 
+// harmless makes hidden characters of a text visible, and puts an apostrophe before what a spreadsheet
+// would take for a formula.
 func harmless(s string) string {
+	s = event.Printable(s)
 	if first, _ := utf8.DecodeRuneInString(s); s == "" || !strings.ContainsRune("=+-@\t\r＝＋－＠", first) { // wide ones too: some read them alike
 		return s
 	}

@@ -508,7 +508,7 @@ func (t Table) sheetWidths(rows [][]Cell) []float64 {
 // field makes a text harmless for a workbook: what is hidden becomes visible, what a spreadsheet
 // would take for a formula gets an apostrophe, and what is too long for a cell says that it was cut.
 func field(s string) string {
-	s = harmless(event.Printable(s))
+	s = harmless(s)
 	if r := []rune(s); len(r) > mostCharacter {
 		s = string(r[:mostCharacter-1]) + "…"
 	}

@@ -91,6 +91,7 @@ func other(t *testing.T, variable, path string) (*exec.Cmd, *bufio.Scanner) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	forgetPeak()
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}

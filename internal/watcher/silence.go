@@ -2,6 +2,7 @@ package watcher
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"provoke/internal/catalog"
@@ -29,6 +30,9 @@ func Silence(ctx context.Context, b *catalog.Bench, at rf.Frequency, why string)
 
 // silencer makes a guard of what could be opened; what could not fails whenever it is asked, with why.
 func silencer(rig *driver.Rig, why error, b *catalog.Bench, at func() rf.Frequency) *guard.Guard {
+	if why == nil && rig.Source == nil {
+		why = errors.New("the bench file names no source that can be reached")
+	}
 	cfg := guard.Config{Chain: chain.New(b), Source: missingSource{why}}
 	if rig.Source != nil {
 		cfg.Source = rig.Source
