@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -54,7 +55,7 @@ func (c *rehearseCommand) Run(w *world) error {
 	defer stop()
 	rep := r.all(ctx)
 	if !rep.Quiet {
-		return withCode(exitRFUnknown, errors.New(rep.How))
+		return withCode(exitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How)))
 	}
 	if r.failed > 0 {
 		return fmt.Errorf("rehearse: %s did not do what it should; see above", count(r.failed, "step", "steps"))
@@ -111,13 +112,24 @@ func (r *rehearsal) ask(armed bool) error {
 // say tells what came of a step.
 func (r *rehearsal) say(what string, err error, format string, args ...any) bool {
 	result := "ok    "
-	text := fmt.Sprintf(format, args...)
+	lines := []string{fmt.Sprintf(format, args...)}
 	if err != nil {
-		result, text = "FAILED", err.Error()
+		result = "FAILED"
+		lines = distinct(err.Error())
 		r.failed++
 	}
-	fmt.Fprintf(r.w.stdout, "%s  %-34s %s\n", result, what, text)
+	fmt.Fprintf(r.w.stdout, "%s  %-38s %s\n", result, what, strings.Join(lines, "\n"+strings.Repeat(" ", 47)))
 	return err == nil
+}
+
+// distinct returns the lines of a text, each once: two instruments, or two tries, may say the same.
+func distinct(text string) (lines []string) {
+	for line := range strings.Lines(text) {
+		if line = strings.TrimSpace(line); !slices.Contains(lines, line) {
+			lines = append(lines, line)
+		}
+	}
+	return lines
 }
 
 // all goes through every step; the last report is of the bench as it is left.
@@ -128,8 +140,7 @@ func (r *rehearsal) all(ctx context.Context) guard.Report {
 	}
 	r.interlock(ctx)
 	r.limits(ctx)
-	if r.trip(ctx) {
-		r.deadMan(ctx)
+	if r.trip(ctx) && r.deadMan(ctx) { // what was not switched off is not switched on again
 		r.watch(ctx)
 	}
 	return r.quiet(ctx, "off at the end")
@@ -220,7 +231,7 @@ func (r *rehearsal) lowest() guard.Setting {
 	return guard.Setting{Frequency: r.at, Level: r.b.Source.Minimum, Output: true}
 }
 
-// trip arms, trips, and sees that nothing can be raised then.
+// trip arms, trips, and sees that nothing can be raised then. It returns false when RF may still be on.
 func (r *rehearsal) trip(ctx context.Context) bool {
 	g := r.guard(10*time.Second, nil)
 	defer g.Disarm()
@@ -248,7 +259,7 @@ func (r *rehearsal) trip(ctx context.Context) bool {
 		err = errors.New("a permission worked after the trip")
 	}
 	r.say("no permission after the trip", err, "refused, a new one and one made before")
-	return true
+	return rep.Quiet
 }
 
 // read reads the probe at the lowest level.
@@ -276,19 +287,18 @@ func (r *rehearsal) awaitOff(ctx context.Context, since time.Time, most time.Dur
 	return 0, fmt.Errorf("the output is on %v later", rf.Duration(most))
 }
 
-// deadMan lets a guard starve.
-func (r *rehearsal) deadMan(ctx context.Context) {
+// deadMan lets a guard starve. It returns false when RF may still be on.
+func (r *rehearsal) deadMan(ctx context.Context) bool {
 	const period = 2 * time.Second
 	g := r.guard(period, nil)
 	defer g.Disarm()
 	if err := r.on(ctx, g); err != nil {
 		r.say("dead-man", err, "")
-		g.Silence(ctx, "rehearsal")
-		return
+		return g.Silence(ctx, "rehearsal").Quiet
 	}
 	took, err := r.awaitOff(ctx, time.Now(), period+4*time.Second)
 	r.say("dead-man", err, "output off %v after the last sign of life (period %v)", shortly(took), rf.Duration(period))
-	g.Silence(ctx, "rehearsal")
+	return g.Silence(ctx, "rehearsal").Quiet
 }
 
 // watch lets this program seem to hang, so that the second process acts.
