@@ -58,6 +58,7 @@ type bystander struct {
 	text bytes.Buffer
 	sim  *simbench.Bench
 	in   *io.PipeWriter
+	pass time.Duration // of the generator's sweep, as the product sees it
 	down bool
 }
 
@@ -88,7 +89,10 @@ func (b *bystander) front(message string) {
 
 var volts = regexp.MustCompile(`level ([0-9.]+) (m?)Vpp`)
 
-func (b *bystander) act(prompt string) {
+func (b *bystander) act(prompt string) { io.WriteString(b.in, b.does(prompt)+"\n") }
+
+// does does at the simulated bench what a prompt asks for and returns the answer.
+func (b *bystander) does(prompt string) string {
 	answer := "done"
 	switch {
 	case strings.Contains(prompt, "SWITCH RF OFF NOW"):
@@ -112,14 +116,14 @@ func (b *bystander) act(prompt string) {
 		}
 		b.front(fmt.Sprintf("FREQ %s;:AM:SOUR INT;:AM:DEPT 80;:AM:INT:FREQ 1000;:AM:STAT 1;:VOLT %.5g;:OUTP 1", start, x))
 	case strings.Contains(prompt, "START THE SWEEP"):
-		s := simbench.FreeSweep{From: 1e6, To: 6e6, Log: true, Time: 20 * 1500 * time.Millisecond, Passes: 1}
+		s := simbench.FreeSweep{From: 1e6, To: 6e6, Log: true, Time: 20 * b.pass, Passes: 1}
 		if b.down {
 			s.From, s.To = s.To, s.From
 		}
 		b.sim.StartSweep(s)
 		answer = ""
 	}
-	io.WriteString(b.in, answer+"\n")
+	return answer
 }
 
 func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) {
@@ -131,7 +135,7 @@ func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) 
 	file := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
 	dir := writeAll(t, map[string]string{"bench.yaml": file, "sweep.yaml": sweepFile})
 	in, typed := io.Pipe()
-	b := &bystander{sim: sim, in: typed}
+	b := &bystander{sim: sim, in: typed, pass: 1500 * time.Millisecond}
 	var out bytes.Buffer
 	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
 	defer cancel()

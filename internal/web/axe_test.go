@@ -72,10 +72,14 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 	for name, path := range s.studies(t) {
 		paths[name] = path
 	}
+	s.sweeps(t)
+	paths["sweep"] = "/sweep?file=sweep.yaml"
 	for _, name := range web.StateNames() {
 		paths["state "+name] = "/_states/" + name
 	}
 	paths["arm"], _ = s.arm(t, "exposure.yaml")
+	paths["sweep with problems"] = "/sweep?file=loud.yaml"
+	write(t, s.dir, "loud.yaml", []byte(strings.Replace(sweepFile, "drive: -30 dBm", "drive: 30 dBm", 1)))
 	checked := 0
 	for _, look := range []struct {
 		name          string

@@ -75,6 +75,9 @@ func (f *fakeRunner) Prepare(r web.Request) (web.Prepared, error) {
 	if err != nil {
 		return web.Prepared{}, err
 	}
+	if bytes.HasPrefix(data, []byte("provoke: sweep")) {
+		return prepareSweep(r, data, read)
+	}
 	p, list := plan.Parse(r.PlanFile, data, read)
 	if list.Err() != nil {
 		return web.Prepared{}, list.Err()
@@ -90,6 +93,24 @@ func (f *fakeRunner) Prepare(r web.Request) (web.Prepared, error) {
 	c := chain.New(b)
 	checked, list := plan.Check(p, c, nil)
 	return web.Prepared{Request: r, Plan: p, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()}, list.Err()
+}
+
+func prepareSweep(r web.Request, data []byte, read func(string) ([]byte, error)) (web.Prepared, error) {
+	s, list := plan.ParseFreeSweep(r.PlanFile, data)
+	if list.Err() != nil {
+		return web.Prepared{}, list.Err()
+	}
+	benchData, err := read(s.Plan.BenchFile)
+	if err != nil {
+		return web.Prepared{}, err
+	}
+	b, list := catalog.Parse(s.Plan.BenchFile, benchData, read)
+	if list.Err() != nil {
+		return web.Prepared{}, list.Err()
+	}
+	c := chain.New(b)
+	checked, list := plan.CheckSweep(s, c)
+	return web.Prepared{Request: r, Sweep: s, Plan: s.Plan, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()}, list.Err()
 }
 
 func (f *fakeRunner) Calibration(*plan.Plan) (*plan.Calibrated, error) { return nil, web.ErrIdle }

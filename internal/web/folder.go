@@ -47,10 +47,10 @@ const largestFile = 1 << 19
 // fileOf is one bench or plan file.
 type fileOf struct {
 	Name string
-	Kind string // "bench" or "plan"
+	Kind string // "bench", "plan" or "sweep"
 }
 
-// list returns the bench and plan files, by name.
+// list returns the bench, plan or sweep files, by name; every kind where kind is empty.
 func (f *folder) list(kind string) ([]fileOf, error) {
 	entries, err := fs.ReadDir(f.root.FS(), ".")
 	if err != nil {
@@ -69,7 +69,7 @@ func (f *folder) list(kind string) ([]fileOf, error) {
 	return out, nil
 }
 
-var headLine = regexp.MustCompile(`(?m)^provoke:\s*["']?(bench|plan)\b`)
+var headLine = regexp.MustCompile(`(?m)^provoke:\s*["']?(bench|plan|sweep)\b`)
 
 // kindOf reads what a file says that it is.
 func (f *folder) kindOf(name string) string {

@@ -76,6 +76,8 @@ type promptV struct {
 	Lines      []string `json:"lines"`
 	Doubt      string   `json:"doubt"`
 	Wants      string   `json:"wants"`
+	// Plain: an empty answer is one, as Enter is at a terminal.
+	Plain bool `json:"plain"`
 }
 
 // monitorV is one monitor's newest look.
@@ -145,7 +147,7 @@ func (v *liveView) rf(r *result.Run, u underway) {
 		v.Held = strings.HasPrefix(u.Status.Phase, "held")
 		v.Cannot = u.Status.CannotSwitchOff
 		if p := u.Status.Prompt; p != nil {
-			v.Prompt = &promptV{p.Number, p.Title, p.Instrument, p.Lines, p.Doubt, p.Wants}
+			v.Prompt = &promptV{p.Number, p.Title, p.Instrument, p.Lines, p.Doubt, p.Wants, strings.HasPrefix(p.Wants, "Enter")}
 		}
 		if u.Status.RFOn {
 			v.RF, v.RFWords = rfOn, "RF ON"
@@ -219,20 +221,28 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 		v.Known, v.Done = u.Status.Known, u.Status.Done
 	}
 	v.Known = max(v.Known, v.Done)
+	one, many, upset, exposed := "frequency", "frequencies", r.Upsets, r.Exposures
+	if r.Opened.RunKind == plan.FreeSweepRun {
+		one, many, upset, exposed = "pass", "passes", 0, len(r.Passes)
+		v.Done, v.Known = len(r.Passes), max(v.Known, len(r.Passes))
+		for _, p := range r.Passes {
+			upset += len(p.Upsets)
+		}
+	}
 	if r.Ended() && r.Verdict != event.Stopped {
-		v.Progress = fmt.Sprintf("%s exposed", plural(v.Done, "frequency", "frequencies"))
+		v.Progress = fmt.Sprintf("%s exposed", plural(v.Done, one, many))
 	} else {
-		v.Progress = fmt.Sprintf("%d of %s", v.Done, plural(v.Known, "frequency", "frequencies"))
+		v.Progress = fmt.Sprintf("%d of %s", v.Done, plural(v.Known, one, many))
 	}
 	if u.Here && v.Done > 3 && v.Known > v.Done && !u.Began.IsZero() {
 		each := now.Sub(u.Began) / time.Duration(v.Done)
 		v.Left = "about " + rf.Duration((each * time.Duration(v.Known-v.Done)).Round(time.Second)).String() + " left"
 	}
-	upsets := plural(r.Upsets, "upset", "upsets")
+	upsets := plural(upset, "upset", "upsets")
 	if r.Opened.RunKind == plan.Baseline {
 		upsets = plural(r.Upsets, "false alarm", "false alarms")
 	}
-	v.Counts = upsets + ", " + plural(r.Exposures, "exposure", "exposures")
+	v.Counts = upsets + ", " + plural(exposed, "exposure", "exposures")
 }
 
 // dut says how the product is, from the newest look of every monitor.

@@ -20,6 +20,7 @@ type planPage struct {
 	Frame   frame
 	Files   []fileOf
 	Benches []fileOf
+	Sweeps  []fileOf // of a source that sweeps by itself
 	Editor  editor
 	Fields  []planField
 	Trial   planTrial
@@ -142,6 +143,9 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, name, text, sh
 		return err
 	}
 	if p.Benches, err = s.folder.list("bench"); err != nil {
+		return err
+	}
+	if p.Sweeps, err = s.folder.list("sweep"); err != nil {
 		return err
 	}
 	tried := s.tryPlan(name, text)
@@ -375,6 +379,8 @@ type armPage struct {
 	Facts                 []fact
 	Seconds               int
 	NoRF, Resume          bool
+	Sweep                 bool // the source sweeps by itself, set by hand
+	Back                  string
 	Again                 int
 }
 
@@ -413,9 +419,12 @@ func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
 		return withStatus(http.StatusGone, "this arming step was used or has expired: check the plan and arm again")
 	}
 	p := a.Prepared
-	t := triedPlan{plan: p.Plan, bench: p.Bench, chain: p.Chain, checked: p.Checked}
-	page := armPage{Frame: s.frameFor(r, "Plan"), ID: a.ID, Nonce: a.Nonce, Plan: p.Plan.Name, File: baseOf(p.PlanFile), Wishes: a.Wishes, Worst: worstRows(p.Checked),
-		Facts: t.facts(), Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline, Resume: p.Resume, Again: p.Again}
+	facts, back := triedPlan{plan: p.Plan, bench: p.Bench, chain: p.Chain, checked: p.Checked}.facts, "/plan?file="
+	if p.Sweep != nil {
+		facts, back = func() []fact { return sweepFacts(p.Sweep, p.Bench) }, "/sweep?file="
+	}
+	page := armPage{Sweep: p.Sweep != nil, Back: back + query(baseOf(p.PlanFile)), Frame: s.frameFor(r, "Plan"), ID: a.ID, Nonce: a.Nonce, Plan: p.Plan.Name, File: baseOf(p.PlanFile), Wishes: a.Wishes, Worst: worstRows(p.Checked),
+		Facts: facts(), Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline, Resume: p.Resume, Again: p.Again}
 	for _, x := range p.Warnings {
 		x.File = baseOf(x.File)
 		page.Warnings = append(page.Warnings, x.String())

@@ -27,6 +27,8 @@ func TestPicturesOfEveryPage(t *testing.T) {
 	for name, path := range s.studies(t) {
 		paths[name] = path
 	}
+	s.sweeps(t)
+	paths["sweep"] = "/sweep?file=sweep.yaml"
 	for _, name := range web.StateNames() {
 		paths["state-"+name] = "/_states/" + name
 	}

@@ -66,6 +66,8 @@ function prompt(p) {
   box.querySelector("[name=number]").value = p.number;
   const answer = box.querySelector("#answer");
   answer.placeholder = p.wants;
+  answer.required = !p.plain; // where Enter alone is the answer, the button says so
+  box.querySelector("form button").textContent = p.plain ? "Now" : "Answer";
   answer.focus();
 }
 
