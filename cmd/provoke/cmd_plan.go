@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"time"
 
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
@@ -29,8 +30,8 @@ modulation and at the high end of the current's stated range. Exit code 4 means 
 
 --json prints {"name","file","hash","kind","mode","fixture","profile":{...},"modulation":{"text","crest","mean"},
 "grid":{"text","frequencies","low","high","order"},"dwell","settle","edges","search":{...},"worst":[...],
-"refusals":[...],"unreachable":[...],"duration":{"shortest","longer"},"notes":[...],"problems":[...]}, and
-with --points "points":[{"hz","wanted","drive","ceiling","safe","limited_by","forward","current","low","high"}].`
+"refusals":[...],"unreachable":[...],"duration":{"shortest","likely","longest","assumes"},
+"calibration":{"run","label","at","fixture","loop_ohm","points"},"notes":[...],"problems":[...]}, and with --points "points":[{"hz","wanted","drive","ceiling","safe","limited_by","forward","current","low","high"}].`
 }
 
 // Run computes the plan on its bench and prints what it would do.
@@ -41,14 +42,14 @@ func (c *planCommand) Run(w *world) error {
 	}
 	budget := chain.New(b)
 	var cal *plan.Calibrated
-	if c.Job != "" && p.Mode == plan.Substitution {
+	if c.Job != "" && p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
 		if cal, err = c.calibration(p); err != nil {
 			return err
 		}
 	}
 	checked, more := plan.Check(p, budget, cal)
 	list = append(list, more...)
-	d := dryRun{plan: p, bench: b, checked: checked, list: list}
+	d := dryRun{plan: p, bench: b, checked: checked, list: list, calibration: cal}
 	if c.JSON {
 		if err := printJSON(w.stdout, d.shape(c.Points)); err != nil {
 			return err
@@ -79,10 +80,12 @@ func (c *planCommand) calibration(p *plan.Plan) (*plan.Calibrated, error) {
 
 // dryRun is a plan with what its check found.
 type dryRun struct {
-	plan    *plan.Plan
-	bench   *catalog.Bench
-	checked plan.Checked
-	list    problem.List
+	plan *plan.Plan
+	// calibration is the run that a substitution replays; nil where no job was named.
+	calibration *plan.Calibrated
+	bench       *catalog.Bench
+	checked     plan.Checked
+	list        problem.List
 }
 
 func (d dryRun) print(out io.Writer, points bool) error {
@@ -92,6 +95,13 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	row := func(name, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", name, fmt.Sprintf(format, args...)) }
 	row("run", "%s, %s, %s", p.Kind, p.Mode, fixtureWords(p.Fixture))
 	row("bench", "%s (%s)", d.bench.Name, d.bench.File)
+	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
+		if d.calibration != nil {
+			row("replays", "%v", d.calibration)
+		} else {
+			row("replays", "not known: --job JOB names the job whose calibration run is replayed")
+		}
+	}
 	d.printLevel(row)
 	row("frequencies", "%d: %s; %s", len(p.Grid), p.GridText, order(p))
 	row("dwell", "%v, settling %v after every change of level", p.Dwell, p.Settle)
@@ -99,7 +109,8 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	if p.Kind != plan.Baseline {
 		d.printDrive(row)
 	}
-	row("duration", "%s", d.durationWords())
+	row("duration", "%v", d.checked.Duration)
+	row("", "%s", d.checked.Duration.Words())
 	t.Flush()
 	d.printUnreachable(out)
 	if len(d.checked.Worst) > 0 {
@@ -218,15 +229,6 @@ func (d dryRun) printDrive(row func(string, string, ...any)) {
 	}
 }
 
-func (d dryRun) durationWords() string {
-	c := d.checked
-	text := fmt.Sprintf("%v when nothing upsets", c.Shortest)
-	if c.Longer > c.Shortest {
-		text += fmt.Sprintf("; about %v when one frequency in ten fails", c.Longer)
-	}
-	return text
-}
-
 // printUnreachable prints the frequencies at which the level is not reached, neighbours of the grid
 // with the same reason as one line.
 func (d dryRun) printUnreachable(out io.Writer) {
@@ -302,6 +304,7 @@ type (
 		Refusals    []refusalShape     `json:"refusals"`
 		Unreachable []unreachableShape `json:"unreachable"`
 		Duration    durationShape      `json:"duration"`
+		Calibration *calibrationShape  `json:"calibration"` // that a substitution replays
 		Notes       []string           `json:"notes"`
 		Problems    problem.List       `json:"problems"`
 		Points      []pointShape       `json:"points,omitempty"`
@@ -366,9 +369,19 @@ type (
 		Short  *rf.Quantity `json:"short"`
 		Why    string       `json:"why"`
 	}
+	calibrationShape struct {
+		Run     int             `json:"run"`
+		Label   string          `json:"label"`
+		At      time.Time       `json:"at"`
+		Fixture catalog.Fixture `json:"fixture"`
+		LoopOhm float64         `json:"loop_ohm"`
+		Points  int             `json:"points"`
+	}
 	durationShape struct {
 		Shortest *rf.Quantity `json:"shortest"`
-		Longer   *rf.Quantity `json:"longer"`
+		Likely   *rf.Quantity `json:"likely"`
+		Longest  *rf.Quantity `json:"longest"`
+		Assumes  []string     `json:"assumes"`
 	}
 	pointShape struct {
 		Hz        float64      `json:"hz"`
@@ -398,9 +411,12 @@ func (d dryRun) shape(points bool) planShape {
 		Modulation: modulationShape{p.Modulation.String(), decibels(p.Modulation.CrestOverLevel()), decibels(p.Modulation.MeanOverCarrier())},
 		Grid:       gridShape{p.GridText, len(p.Grid), p.Grid[0].Quantity(), p.Grid[len(p.Grid)-1].Quantity(), order(p)},
 		Dwell:      p.Dwell.Quantity(), Settle: p.Settle.Quantity(),
-		Duration: durationShape{c.Shortest.Quantity(), c.Longer.Quantity()},
+		Duration: durationShape{c.Duration.Shortest.Quantity(), c.Duration.Likely.Quantity(), c.Duration.Longest.Quantity(), c.Duration.Assumes},
 		Worst:    []worstShape{}, Refusals: []refusalShape{}, Unreachable: []unreachableShape{},
 		Notes: append([]string{}, c.Notes...), Problems: append(problem.List{}, d.list...),
+	}
+	if q := d.calibration; q != nil {
+		s.Calibration = &calibrationShape{q.Run, q.Label, q.At, q.Fixture, float64(q.Loop), len(q.Points)}
 	}
 	if q := p.Profile; q.ID != "" {
 		s.Profile = &profileShape{q.ID, q.Title, q.Source, q.Confidence, q.Verified, q.Means}

@@ -203,7 +203,8 @@ func calibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
 		if r.Opened.RunKind != plan.Calibration || r.Verdict != event.Done && r.Verdict != event.Incomplete {
 			continue
 		}
-		cal := &plan.Calibrated{Run: n, Loop: catalog.Fixture(r.Opened.Fixture).LoopImpedance(), Bench: r.Opened.Bench.SHA256}
+		cal := &plan.Calibrated{Run: n, Loop: catalog.Fixture(r.Opened.Fixture).LoopImpedance(), Bench: r.Opened.Bench.SHA256,
+			Label: r.Opened.Label, At: r.OpenedAt, Fixture: catalog.Fixture(r.Opened.Fixture)}
 		for _, s := range r.Steps {
 			if !s.Outcome.NotReached && !s.Outcome.Skipped && s.Step.Purpose != plan.DriftCheck {
 				cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive, Current: s.Current, Forward: s.Forward})
@@ -388,6 +389,9 @@ func askToArm(w *world, o performance, pr *prepared, watched string) error {
 		return nil
 	}
 	fmt.Fprintf(w.stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, fixtureWords(pr.plan.Fixture))
+	if pr.cal != nil {
+		fmt.Fprintf(w.stdout, "replays %v\n\n", pr.cal)
+	}
 	printWorst(w.stdout, pr.checked)
 	fmt.Fprintf(w.stdout, "\nWatcher: %s.\n", watched)
 	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+

@@ -255,7 +255,7 @@ type Monitor struct {
 	ErrorPattern string
 	Silence      rf.Duration // longest time without a line or an answer
 	Latency      rf.Duration // from the DUT's state to the reading
-	Every        rf.Duration // meter and command: period
+	Every        rf.Duration // period of a monitor that asks; 0 for Period's own
 	Command      []string
 	Reset        string // line sent to reset a latched DUT; empty when only a person can
 	Modbus       ModbusRegister
@@ -268,6 +268,20 @@ type Monitor struct {
 	Capture       rf.Duration
 	Samples       int
 	PeakTolerance float64
+}
+
+// periods are how often a monitor asks where the file says nothing (engineering choices: quick enough to
+// see an upset in a dwell of a second, slow enough for small instruments and products).
+var periods = map[MonitorKind]rf.Duration{
+	MonitorMeter: 250e6, MonitorModbus: 250e6, MonitorAnalogue: 250e6, MonitorHTTP: 500e6, MonitorPing: 200e6, MonitorCommand: 1e9,
+}
+
+// Period returns how often the monitor asks; 0 for one that is told (text, mqtt, operator).
+func (m Monitor) Period() rf.Duration {
+	if d := periods[m.Kind]; d > 0 && m.Every <= 0 {
+		return d
+	}
+	return max(m.Every, 0)
 }
 
 // RegisterTable is one of the four tables of the Modbus data model.

@@ -10,8 +10,6 @@ import (
 	"provoke/internal/scpi"
 )
 
-const analoguePeriod = 250 * time.Millisecond
-
 // Capturer takes a burst of readings.
 type Capturer interface {
 	// Capture takes n readings over a time and returns them in the order taken.
@@ -32,7 +30,7 @@ func (a *analogue) Start(ctx context.Context, deliver func(Sample)) error {
 		return fmt.Errorf("monitor %s: %w", a.spec.ID, err)
 	}
 	return a.start(ctx, deliver, func(ctx context.Context) {
-		a.every(ctx, period(a.spec.Every, analoguePeriod), a.look)
+		a.every(ctx, a.spec.Period().Std(), a.look)
 	})
 }
 

@@ -11,7 +11,6 @@ import (
 )
 
 const (
-	httpPeriod  = 500 * time.Millisecond
 	httpLimit   = 2 * time.Second
 	longestBody = 1 << 20
 )
@@ -28,7 +27,7 @@ func newPage(spec catalog.Monitor) (Monitor, error) {
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
 	}
-	return &page{worker{spec: spec}, f, &http.Client{Timeout: period(spec.Timeout, httpLimit), Transport: &http.Transport{MaxIdleConnsPerHost: 1}}}, nil
+	return &page{worker{spec: spec}, f, &http.Client{Timeout: orElse(spec.Timeout, httpLimit), Transport: &http.Transport{MaxIdleConnsPerHost: 1}}}, nil
 }
 
 // Start asks once, so that a server that is not there is told at once.
@@ -38,7 +37,7 @@ func (p *page) Start(ctx context.Context, deliver func(Sample)) error {
 	}
 	return p.start(ctx, deliver, func(ctx context.Context) {
 		defer p.client.CloseIdleConnections()
-		p.every(ctx, period(p.spec.Every, httpPeriod), p.look)
+		p.every(ctx, p.spec.Period().Std(), p.look)
 	})
 }
 

@@ -18,10 +18,7 @@ import (
 	"provoke/internal/resource"
 )
 
-const (
-	modbusPeriod = 250 * time.Millisecond
-	modbusLimit  = time.Second // for one exchange
-)
+const modbusLimit = time.Second // for one exchange
 
 // registers asks a station for a register (MODBUS Application Protocol 1.1b3; over TCP or a serial
 // line in RTU framing).
@@ -54,7 +51,7 @@ func newRegisters(spec catalog.Monitor) (Monitor, error) {
 
 // modbusConfiguration turns the bench file's address into the library's.
 func modbusConfiguration(spec catalog.Monitor) (modbus.ClientConfiguration, error) {
-	conf := modbus.ClientConfiguration{Timeout: period(spec.Timeout, modbusLimit), Logger: stdlog.New(io.Discard, "", 0)}
+	conf := modbus.ClientConfiguration{Timeout: orElse(spec.Timeout, modbusLimit), Logger: stdlog.New(io.Discard, "", 0)}
 	r, err := resource.Parse(spec.Address)
 	switch {
 	case err != nil:
@@ -84,7 +81,7 @@ func (m *registers) Start(ctx context.Context, deliver func(Sample)) error {
 	}
 	err := m.start(ctx, deliver, func(ctx context.Context) {
 		defer m.hangUp()
-		m.every(ctx, period(m.spec.Every, modbusPeriod), m.look)
+		m.every(ctx, m.spec.Period().Std(), m.look)
 	})
 	if err != nil {
 		m.hangUp()

@@ -13,14 +13,11 @@ import (
 	"provoke/internal/scpi"
 )
 
-// Periods where the bench file gives none.
-const (
-	meterPeriod   = 250 * time.Millisecond
-	commandPeriod = time.Second
-	commandLimit  = 10 * time.Second // for one run of a command
-)
+// commandLimit is for one run of a command.
+const commandLimit = 10 * time.Second
 
-func period(d rf.Duration, otherwise time.Duration) time.Duration {
+// orElse returns a time of the bench file, or another where it gives none.
+func orElse(d rf.Duration, otherwise time.Duration) time.Duration {
 	if d > 0 {
 		return d.Std()
 	}
@@ -40,7 +37,7 @@ func (m *meter) Start(ctx context.Context, deliver func(Sample)) error {
 		return fmt.Errorf("monitor %s: %w", m.spec.ID, err)
 	}
 	return m.start(ctx, deliver, func(ctx context.Context) {
-		m.every(ctx, period(m.spec.Every, meterPeriod), m.look)
+		m.every(ctx, m.spec.Period().Std(), m.look)
 	})
 }
 
@@ -63,12 +60,12 @@ func (c *command) Start(ctx context.Context, deliver func(Sample)) error {
 		return fmt.Errorf("monitor %s: %w", c.spec.ID, err)
 	}
 	return c.start(ctx, deliver, func(ctx context.Context) {
-		c.every(ctx, period(c.spec.Every, commandPeriod), c.look)
+		c.every(ctx, c.spec.Period().Std(), c.look)
 	})
 }
 
 func (c *command) look(ctx context.Context) {
-	limit := period(c.spec.Timeout, commandLimit)
+	limit := orElse(c.spec.Timeout, commandLimit)
 	bounded, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	out := &head{}

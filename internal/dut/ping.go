@@ -15,10 +15,7 @@ import (
 	"provoke/internal/rf"
 )
 
-const (
-	pingPeriod = 200 * time.Millisecond
-	pingLimit  = time.Second
-)
+const pingLimit = time.Second
 
 // echo asks a host for an echo (ICMP, RFC 792) and counts what comes back: silence is the upset.
 type echo struct {
@@ -42,7 +39,7 @@ func (e *echo) Start(ctx context.Context, deliver func(Sample)) error {
 		defer e.conn.Close()
 		stop := context.AfterFunc(ctx, func() { e.conn.SetReadDeadline(time.Now()) })
 		defer stop()
-		e.every(ctx, period(e.spec.Every, pingPeriod), e.look)
+		e.every(ctx, e.spec.Period().Std(), e.look)
 	})
 }
 
@@ -85,7 +82,7 @@ func (e *echo) ask(ctx context.Context) (time.Duration, error) {
 		to = &net.IPAddr{IP: e.address}
 	}
 	began := time.Now()
-	e.conn.SetReadDeadline(began.Add(period(e.spec.Timeout, pingLimit)))
+	e.conn.SetReadDeadline(began.Add(orElse(e.spec.Timeout, pingLimit)))
 	if ctx.Err() != nil {
 		return 0, ctx.Err()
 	}

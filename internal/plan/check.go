@@ -24,9 +24,7 @@ type Checked struct {
 	Refusals []Refusal
 	// Unreachable are the frequencies at which the level wanted is not reached by the budget.
 	Unreachable []Unreachable
-	// Shortest is the time on which nothing upsets; Longer when one frequency in ten fails, each with
-	// its threshold search and waits of half of RecoverWithin.
-	Shortest, Longer rf.Duration
+	Duration    Duration
 	// Notes are labels that belong beside every figure: estimates.
 	Notes []string
 }
@@ -81,15 +79,6 @@ type Unreachable struct {
 	Why       string
 }
 
-// failingShare and exposuresPerFailing are what Longer assumes: common practice, and what the search
-// takes at a failing frequency (about eight on smooth bands, see the tests).
-const (
-	failingShare        = 0.1
-	exposuresPerFailing = 10
-	upsetsPerFailing    = 4
-	settlesPerExposure  = 3 // low, at the level, modulated
-)
-
 // Check computes a plan on a bench without touching an instrument. The list holds everything that
 // speaks against the plan: refusals and what makes it impossible as problems, the rest as warnings.
 // For substitution a nil cal lets the budget of the jig stand for the calibration, which is said.
@@ -115,7 +104,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	c.lowest()
 	_, monitors := p.MonitorsOf(c.bench)
 	c.list = append(c.list, monitors...)
-	c.duration()
+	c.out.Duration = durationOf(p, c.bench)
 	return c.out, c.list
 }
 
@@ -548,31 +537,5 @@ func (c *checker) lowest() {
 	if short > 0 {
 		c.warn("search", "a pad in front of the amplifier moves the whole range up",
 			"the lowest level of the search lies up to %v below the generator's minimum of %v (worst at %v): onsets there can only be told as a bound", short, c.bench.Source.Minimum, at)
-	}
-}
-
-// duration estimates how long the run takes.
-func (c *checker) duration() {
-	p, n := c.plan, len(c.plan.Grid)
-	each := p.Dwell + settlesPerExposure*p.Settle
-	if p.Kind == Baseline {
-		each = p.Dwell
-	}
-	if p.Drift.At.Known() {
-		n += 1 + (n+p.Drift.Every-1)/max(1, p.Drift.Every)
-	}
-	c.out.Shortest = rf.Duration(n) * each
-	s := p.Search.withDefaults()
-	if s.Method == Repeated && p.Search.Onset {
-		c.out.Shortest *= rf.Duration(s.Trials)
-	}
-	c.out.Longer = c.out.Shortest
-	if p.Kind == Exposure && p.Search.Onset {
-		failing := rf.Duration(math.Ceil(failingShare * float64(n)))
-		exposures, upsets := rf.Duration(exposuresPerFailing-1), rf.Duration(upsetsPerFailing)
-		if s.Method.Random() || s.IfRandom.Random() {
-			exposures, upsets = exposures+rf.Duration(s.Trials), upsets+rf.Duration(s.Trials/2)
-		}
-		c.out.Longer += failing * (exposures*each + upsets*p.RecoverWithin/2)
 	}
 }

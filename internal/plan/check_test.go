@@ -333,11 +333,3 @@ func TestAFrequencyBeyondTheBenchIsAProblemOfThePlan(t *testing.T) {
 		}
 	}
 }
-
-func TestTheShortestDurationIsOneDwellAndThreeSettlingsAtEveryFrequency(t *testing.T) {
-	c, _ := Check(checkedPlan(nil), chain.New(testBench()), nil)
-	// 3 · (2 s + 3 · 50 ms) = 6.45 s
-	if c.Shortest.Std() != 6450*time.Millisecond || c.Longer <= c.Shortest {
-		t.Errorf("shortest %v, longer %v", c.Shortest, c.Longer)
-	}
-}

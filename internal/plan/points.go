@@ -3,6 +3,7 @@ package plan
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
@@ -33,10 +34,22 @@ func CrestOfLevel(m level.Modulation) chain.Crest {
 
 // Calibrated is a calibration run as substitution replays it.
 type Calibrated struct {
-	Run    int            // of the job
-	Loop   rf.Resistance  // sum of the two terminations of its jig
-	Points []CalibratedAt // in any order; those without an exact current are left out
-	Bench  string         // hash of the bench it was made on
+	Run     int             // of the job
+	Loop    rf.Resistance   // sum of the two terminations of its jig
+	Points  []CalibratedAt  // in any order; those without an exact current are left out
+	Bench   string          // hash of the bench it was made on
+	Label   string          // as the run was labelled
+	At      time.Time       // when it was made
+	Fixture catalog.Fixture // its jig
+}
+
+// String names the calibration: "run 1 "in the jig" of 2026-11-25 14:03, 50 + 50 Ω jig (loop 100 Ω), 42 frequencies".
+func (c *Calibrated) String() string {
+	label := ""
+	if c.Label != "" {
+		label = fmt.Sprintf(" %q", c.Label)
+	}
+	return fmt.Sprintf("calibration run %d%s of %s, in the jig %s (loop impedance %v), %d frequencies", c.Run, label, c.At.Format("2006-01-02 15:04"), c.Fixture, c.Loop, len(c.Points))
 }
 
 // CalibratedAt is one frequency of a calibration.

@@ -302,11 +302,7 @@ func (t triedPlan) facts() []fact {
 		out = append(out, fact{"Modulation", text})
 	}
 	out = append(out, fact{"Frequencies", fmt.Sprintf("%d: %s", len(p.Grid), p.GridText)}, fact{"Dwell", p.Dwell.String()})
-	took := c.Shortest.String() + " when nothing upsets"
-	if c.Longer > c.Shortest {
-		took += "; about " + c.Longer.String() + " when one frequency in ten fails"
-	}
-	return append(out, fact{"Takes", took})
+	return append(out, fact{"Takes", c.Duration.String() + "; " + c.Duration.Words()})
 }
 
 // draw fills in the chart: what is wanted, what is reached, and where it is not.
