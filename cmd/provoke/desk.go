@@ -125,7 +125,7 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 		return 0, web.ErrUnderway
 	}
 	operator, done := make(chan engine.Command, 16), make(chan struct{})
-	d.state = web.State{Underway: true, Began: d.w.now()}
+	d.state = web.State{Underway: true, Began: time.Now()}
 	d.operator, d.done, d.looks, d.aborted = operator, done, nil, time.Time{}
 	d.mu.Unlock()
 
@@ -280,9 +280,9 @@ func (d *desk) slow() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.aborted.IsZero() {
-		d.aborted = d.w.now()
+		d.aborted = time.Now()
 	}
-	return d.state.Underway && d.w.now().Sub(d.aborted) > abortWithin
+	return d.state.Underway && time.Since(d.aborted) > abortWithin
 }
 
 // silenceFile silences the instruments of one bench file.

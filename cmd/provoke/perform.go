@@ -307,7 +307,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	res, err := engine.Run(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, FirstAttempt: part.attempt,
-		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
+		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	})
 	known = res.Verdict != event.RFNotKnownOff

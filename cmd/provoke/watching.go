@@ -22,7 +22,7 @@ type watchCommand struct{}
 // Run watches until the run is over or until the bench is silent.
 func (c *watchCommand) Run(w *world) error {
 	watcher.Deaf()
-	return watcher.Serve(context.WithoutCancel(w.ctx), w.stdin, w.stdout)
+	return watcher.Serve(context.WithoutCancel(w.ctx), w.stdin, w.stdout, w.now)
 }
 
 // watching is the second process as a run sees it; the zero value is none, as in a baseline run.

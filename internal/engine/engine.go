@@ -68,8 +68,10 @@ type Config struct {
 	// Watched is told every look at the DUT as it comes, with RF as it was at the time, from the
 	// monitors' goroutines; nil for nobody. It must not block.
 	Watched func(Look)
-	// Now is the wall clock; nil means time.Now.
+	// Now is the wall clock, which dates the records and nothing else; nil means time.Now.
 	Now func() time.Time
+	// Slept is for how long the machine has slept so far, where something tells; nil where nothing does.
+	Slept func() time.Duration
 	// Patience is the longest wait for one exchange with an instrument; 0 means 1 s.
 	Patience time.Duration
 	// Watcher is the second process that silences the bench when this one cannot; nil for none.
@@ -177,6 +179,7 @@ type run struct {
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	dwelling  *dwellMeters                         // the meters of the last dwell that was watched
 	status    Status
+	clock     clock
 	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
 	failed    error         // of the journal
 	exposures int
@@ -223,6 +226,7 @@ func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done fun
 	if r.cfg.FirstAttempt == 0 {
 		r.cfg.FirstAttempt = 1
 	}
+	r.clock.look(r.now(), r.slept())
 	ctx, r.cancel = context.WithCancelCause(ctx)
 	if cfg.Rig.Source != nil {
 		r.guard = guard.New(r.guardConfig())
@@ -320,7 +324,11 @@ func (r *run) journal(events ...event.Event) error {
 	if r.failed != nil {
 		return r.failed
 	}
-	if _, err := r.cfg.Journal.Append(r.now(), events...); err != nil {
+	at := r.now()
+	if step := r.clock.look(at, r.slept()); step != 0 {
+		events = append([]event.Event{event.ClockSetBy(step)}, events...)
+	}
+	if _, err := r.cfg.Journal.Append(at, events...); err != nil {
 		r.failed = fmt.Errorf("write the journal: %w", err)
 		return r.failed
 	}

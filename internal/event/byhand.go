@@ -141,6 +141,8 @@ func Late(kind string) bool {
 // byHandLine tells the events of this file in one line; ok is false for others.
 func byHandLine(e Event) (text string, ok bool) {
 	switch e := e.(type) {
+	case ClockSet:
+		return e.Words(), true
 	case ByHand:
 		return words(e.Instrument, strings.Join(e.Asked, ", "), "answered "+quoted(e.Answer), after("asked again: ", e.Doubted)), true
 	case HardwareOff:

@@ -55,6 +55,7 @@ var kinds = map[string]func(string) (Event, error){
 	TraceRead{}.Kind():          decode[TraceRead],
 	LogRead{}.Kind():            decode[LogRead],
 	Imported{}.Kind():           decode[Imported],
+	ClockSet{}.Kind():           decode[ClockSet],
 }
 
 // Kinds returns the name of every kind of event, sorted.

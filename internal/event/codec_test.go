@@ -13,7 +13,7 @@ import (
 
 func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 	seen := map[string]bool{}
-	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported()) {
+	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported(), cannedClock()) {
 		seen[e.Kind()] = true
 	}
 	for _, k := range event.Kinds() {
@@ -24,7 +24,7 @@ func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 }
 
 func TestAnEventIsReadAsItWasWritten(t *testing.T) {
-	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported()) {
+	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported(), cannedClock()) {
 		kind, body, err := event.Marshal(e)
 		if err != nil {
 			t.Fatal(err)

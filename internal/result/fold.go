@@ -63,6 +63,8 @@ func (r *Run) Apply(rec event.Record) {
 		r.Attachments = append(r.Attachments, Attached{rec.At, e})
 	case event.LaboratoryFailures:
 		r.Laboratory = &e
+	case event.ClockSet:
+		r.ClockSets = append(r.ClockSets, e)
 	case event.OperatorMark:
 		r.Marks = append(r.Marks, Marked{rec.At, e.Text})
 	default:

@@ -64,6 +64,8 @@ type Run struct {
 	Traces      []event.TraceRead
 	Logs        []event.LogRead
 
+	// ClockSets are the steps of the wall clock during the run, by which times of its records are apart.
+	ClockSets   []event.ClockSet
 	Notes       []Noted
 	Attachments []Attached
 	Marks       []Marked
@@ -217,6 +219,7 @@ func (r Run) Clone() Run {
 	c.Steps = slices.Clip(r.Steps)
 	c.Abandoned = slices.Clip(r.Abandoned)
 	c.Notes = slices.Clip(r.Notes)
+	c.ClockSets = slices.Clip(r.ClockSets)
 	c.HardwareOff, c.ByHand, c.Passes = slices.Clip(r.HardwareOff), slices.Clip(r.ByHand), slices.Clip(r.Passes)
 	c.Traces, c.Logs = slices.Clip(r.Traces), slices.Clip(r.Logs)
 	c.Attachments = slices.Clip(r.Attachments)

@@ -338,7 +338,7 @@ func takeLockPatiently(path string) (lock *lockFile, err error) {
 }
 
 func holder() string {
-	return fmt.Sprintf("process %d since %s", os.Getpid(), time.Now().Format("2006-01-02 15:04:05"))
+	return fmt.Sprintf("process %d", os.Getpid())
 }
 
 func heldBy(who string) error {

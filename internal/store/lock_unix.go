@@ -23,9 +23,13 @@ func takeLock(path, who string) (*lockFile, error) {
 		if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 			holder := make([]byte, 200)
 			n, _ := f.Read(holder)
+			since := ""
+			if info, err := f.Stat(); err == nil && n > 0 { // it was written when the lock was taken
+				since = info.ModTime().Format(" since 2006-01-02 15:04:05")
+			}
 			f.Close()
 			if errors.Is(err, syscall.EWOULDBLOCK) {
-				return nil, heldBy(string(holder[:n]))
+				return nil, heldBy(string(holder[:n]) + since)
 			}
 			return nil, fmt.Errorf("lock %s: %w", path, err)
 		}

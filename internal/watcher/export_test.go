@@ -11,3 +11,10 @@ func (w *Watcher) StandStill(d time.Duration) {
 
 // Kill kills the watcher's process.
 func (w *Watcher) Kill() { w.cmd.Process.Kill() }
+
+// SetSleepClock replaces the clock of the machine's sleep and returns what brings it back.
+func SetSleepClock(f func() time.Duration) (back func()) {
+	was := sleepClock
+	sleepClock = f
+	return func() { sleepClock = was }
+}

@@ -69,7 +69,7 @@ func Await(job string, most time.Duration) (*Report, error) {
 			return r, err
 		}
 		info, err := os.Stat(File(job))
-		alive := err == nil && time.Since(info.ModTime()) < deadAfter
+		alive := err == nil && touched(job, info.ModTime())
 		switch {
 		case !alive && r.Watching:
 			Remove(job)
@@ -78,6 +78,21 @@ func Await(job string, most time.Duration) (*Report, error) {
 			return r, nil
 		}
 	}
+}
+
+// touched reports that a watcher gave a sign of life a moment ago, by the time of its report. One in the
+// future says only that the clock was set: whoever lives touches it again.
+func touched(job string, at time.Time) bool {
+	age := time.Since(at)
+	if age > -deadAfter {
+		return age < deadAfter
+	}
+	for end := time.Now().Add(deadAfter / 3); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		if info, err := os.Stat(File(job)); err == nil && !info.ModTime().Equal(at) {
+			return true
+		}
+	}
+	return false
 }
 
 // Remove takes the report away once it is journalled.

@@ -23,11 +23,12 @@ import (
 const longestHello = 256 << 20
 
 // Serve watches a run through the pipe until the run says that it is done, or silences the bench. It
-// returns once its work is over; the error is why it could not watch.
-func Serve(ctx context.Context, in io.Reader, out io.Writer) error {
+// returns once its work is over; the error is why it could not watch. now is the wall clock, which dates
+// the report.
+func Serve(ctx context.Context, in io.Reader, out io.Writer, now func() time.Time) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	s := &server{out: json.NewEncoder(out), lines: make(chan string), began: asleep(), saving: make(chan struct{}, 1)}
+	s := &server{out: json.NewEncoder(out), lines: make(chan string), began: Slept(), now: now, saving: make(chan struct{}, 1)}
 	err := s.open(ctx, bufio.NewReaderSize(in, 64<<10))
 	if err != nil {
 		s.out.Encode(State{Error: err.Error()})
@@ -44,8 +45,9 @@ type server struct {
 	bench  *catalog.Bench
 	rig    *driver.Rig
 	guard  *guard.Guard
-	at     atomic.Int64 // where RF is, in Hz
-	began  time.Duration
+	at     atomic.Int64  // where RF is, in Hz
+	began  time.Duration // for how long the machine had slept at the start
+	now    func() time.Time
 	report Report
 	saving chan struct{} // holds one token while the report is being written
 }
@@ -91,7 +93,7 @@ func (s *server) open(ctx context.Context, in *bufio.Reader) error {
 		return missing
 	}
 	s.guard = silencer(s.rig, missing, bench, func() rf.Frequency { return rf.Frequency(s.at.Load()) })
-	s.report.Watching, s.report.At, s.report.Process = true, time.Now(), os.Getpid()
+	s.report.Watching, s.report.At, s.report.Process = true, s.now(), os.Getpid()
 	if err := s.save(s.report); err != nil {
 		missing = errors.Join(missing, fmt.Errorf("what the watcher does will not be told at the next start: %w", err))
 	}
@@ -142,7 +144,7 @@ func (s *server) watch(ctx context.Context) error {
 			}
 			timer.Reset(limit)
 		case <-look.C:
-			if slept := asleep() - s.began; slept > Asleep {
+			if slept := Slept() - s.began; slept > Asleep {
 				return s.act(ctx, fmt.Sprintf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))))
 			}
 		case <-timer.C:
@@ -202,14 +204,15 @@ func (s *server) take(line string) (hung time.Duration) {
 // act silences the bench, again and again until it is confirmed, and keeps it silent until the run's
 // process is gone: one that was only stopped may go on and send what it had begun.
 func (s *server) act(ctx context.Context, cause string) error {
-	s.report.Watching, s.report.Cause, s.report.At = false, cause, time.Now()
+	s.report.Watching, s.report.Cause, s.report.At = false, cause, s.now()
+	began := time.Now()
 	go s.out.Encode(State{Acted: cause}) // whoever reads it may be stopped
 	go s.save(s.report)                  // nor does a slow disk keep anybody from switching off
 	s.guard.Suspect()
 	for end := time.Now().Add(keepsTrying); ; time.Sleep(time.Second) {
 		rep := s.guard.Silence(ctx, cause)
 		s.report.take(rep)
-		s.report.Took, s.report.Done = rf.Duration(time.Since(s.report.At)), rep.Quiet || !time.Now().Before(end)
+		s.report.Took, s.report.Done = rf.Duration(time.Since(began)), rep.Quiet || !time.Now().Before(end)
 		err := s.save(s.report)
 		if s.report.Done {
 			return errors.Join(err, s.keepSilent(ctx, cause))

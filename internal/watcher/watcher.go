@@ -72,7 +72,7 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 	if len(c.Args) == 0 {
 		c.Args = []string{"provoke", "watch"}
 	}
-	w := &Watcher{cmd: exec.Command(c.Program), gone: make(chan struct{}), ended: make(chan struct{}), stop: make(chan struct{}), slept: asleep()}
+	w := &Watcher{cmd: exec.Command(c.Program), gone: make(chan struct{}), ended: make(chan struct{}), stop: make(chan struct{}), slept: Slept()}
 	w.cmd.Args = c.Args
 	w.cmd.Stderr = &w.errs
 	apart(w.cmd)
@@ -201,7 +201,7 @@ func (w *Watcher) lookAtClocks() {
 	if w.why != nil || w.closed {
 		return
 	}
-	if slept := asleep() - w.slept; slept > Asleep {
+	if slept := Slept() - w.slept; slept > Asleep {
 		w.overLocked(fmt.Errorf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))))
 	} else if gap := time.Since(w.last); gap > Standstill {
 		w.overLocked(fmt.Errorf("this process stood still for %v, and the watcher takes over", rf.Duration(gap.Round(10*time.Millisecond))))

@@ -21,7 +21,7 @@ import (
 func TestMain(m *testing.M) {
 	if len(os.Args) > 1 && os.Args[1] == "watch" {
 		watcher.Deaf()
-		if watcher.Serve(context.Background(), os.Stdin, os.Stdout) != nil {
+		if watcher.Serve(context.Background(), os.Stdin, os.Stdout, time.Now) != nil {
 			os.Exit(1)
 		}
 		os.Exit(0)
@@ -130,7 +130,7 @@ func byHand(t *testing.T, b *catalog.Bench, job string) *pipe {
 	inR, inW := io.Pipe()
 	outR, outW := io.Pipe()
 	p := &pipe{in: inW, done: make(chan error, 1)}
-	go func() { p.done <- watcher.Serve(context.Background(), inR, outW) }()
+	go func() { p.done <- watcher.Serve(context.Background(), inR, outW, time.Now) }()
 	hello, _ := json.Marshal(watcher.Hello{Bench: b.File, Bytes: b.Bytes, Job: job})
 	p.in.Write(append(hello, '\n'))
 	var st watcher.State
