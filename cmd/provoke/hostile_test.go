@@ -2,6 +2,7 @@ package main
 
 import (
 	"archive/zip"
+	"bufio"
 	"bytes"
 	"compress/flate"
 	"crypto/sha256"
@@ -10,6 +11,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -94,10 +96,10 @@ var yamlReaders = []struct {
 	{"bench", []string{"budget", "FILE"}},
 	{"bench", []string{"off", "FILE"}},
 	{"plan", []string{"plan", "FILE"}},
-	{"plan", []string{"run", "FILE", "--job", "new.provoke"}},
-	{"commands", []string{"bench", "with-table.yaml"}},
+	{"plan", []string{"run", "FILE", "--job", "DIR/new.provoke"}},
+	{"commands", []string{"bench", "DIR/with-table.yaml"}},
 	{"laboratory", []string{"laboratory", "JOB", "FILE"}},
-	{"sweep", []string{"sweep", "FILE", "--job", "new.provoke"}},
+	{"sweep", []string{"sweep", "FILE", "--job", "DIR/new.provoke"}},
 	{"cable", []string{"cable", "FILE"}},
 	{"decoupling", []string{"decoupling", "FILE"}},
 	{"clamp", []string{"design", "clamp", "FILE"}},
@@ -107,7 +109,7 @@ var yamlReaders = []struct {
 func (w *workfolder) fill(args []string, file string) []string {
 	out := make([]string, len(args))
 	for i, a := range args {
-		out[i] = strings.NewReplacer("FILE", file, "JOB", w.job).Replace(a)
+		out[i] = strings.NewReplacer("FILE", file, "JOB", w.job, "DIR", w.dir).Replace(a)
 	}
 	return out
 }
@@ -166,7 +168,7 @@ func TestYAMLThatSwellsOrNestsIsRefusedByEveryCommand(t *testing.T) {
 			}
 			return s.String()
 		},
-		"50,000 unknown keys": func(kind string) string {
+		"15,000 unknown keys": func(kind string) string {
 			var s strings.Builder
 			s.WriteString("provoke: " + kind + " 1\n")
 			for i := range 15_000 {
@@ -180,16 +182,21 @@ func TestYAMLThatSwellsOrNestsIsRefusedByEveryCommand(t *testing.T) {
 	for what, text := range texts {
 		t.Run(what, func(t *testing.T) {
 			var all worst
-			for _, c := range yamlReaders {
+			for i, c := range yamlReaders {
 				w.write(t, "hostile.yaml", text(c.kind))
 				w.write(t, "commands.yaml", text("commands"))
-				r := provoked(t, w.dir, w.fill(c.args, "hostile.yaml")...)
+				var r trial
+				if i < 3 || c.kind == "plan" {
+					r = provoked(t, w.dir, w.fill(c.args, "hostile.yaml")...)
+					all.add(r)
+				} else { // the same program within this process: no memory measured, and done sooner
+					r.code, r.out, r.errs = asked(w.fill(c.args, filepath.Join(w.dir, "hostile.yaml"))...)
+				}
 				code := exitProblems
 				if c.args[0] == "off" && strings.Contains(r.errs, "RF not known") { // it goes on with what it can read
 					code = exitRFUnknown
 				}
 				r.refuses(t, code, `(hostile|commands)\.yaml(:\d+(:\d+)?)?: `)
-				all.add(r)
 				if strings.ContainsAny(r.errs+r.out, "\x1b\x07") {
 					t.Errorf("%v: raw control characters reach the terminal", c.args)
 				}
@@ -507,7 +514,7 @@ func bundleOf(t *testing.T, change func(files map[string][]byte)) []byte {
 	return out.Bytes()
 }
 
-// bomb is a ZIP file of 65 MB whose files unpack to 64 GB: one packed run of zeros, a thousand
+// bomb is a ZIP file of 13 MB whose files unpack to 12.5 GB: one packed run of zeros, two hundred
 // times.
 func bomb(t *testing.T) []byte {
 	t.Helper()
@@ -519,7 +526,7 @@ func bomb(t *testing.T) []byte {
 	sum := crc32.ChecksumIEEE(zeros)
 	var out bytes.Buffer
 	w := zip.NewWriter(&out)
-	for i := range 1000 {
+	for i := range 200 {
 		f, err := w.CreateRaw(&zip.FileHeader{Name: fmt.Sprintf("attachments/%064x", i), Method: zip.Deflate, CRC32: sum, CompressedSize64: uint64(packed.Len()), UncompressedSize64: uint64(len(zeros))})
 		if err != nil {
 			t.Fatal(err)
@@ -667,4 +674,68 @@ func TestADropOfTwoGigabytesIsCutOff(t *testing.T) {
 	if runtime.GOOS == "linux" && peak > 2*mostMemory {
 		t.Errorf("%d MB", peak>>20)
 	}
+}
+
+// liar is an instrument, or a product, that answers everything with a text and says it unasked too.
+func liar(t *testing.T, answer string) (address string) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go func() {
+				defer c.Close()
+				c.SetDeadline(time.Now().Add(20 * time.Second))
+				for in := bufio.NewScanner(c); in.Scan(); {
+					if strings.Contains(in.Text(), "?") {
+						fmt.Fprintf(c, "%s\n", answer)
+					}
+				}
+			}()
+		}
+	}()
+	host, port, _ := net.SplitHostPort(l.Addr().String())
+	return "TCPIP::" + host + "::" + port + "::SOCKET"
+}
+
+func TestNoAnswerOfAnInstrumentTakesOverTheTerminal(t *testing.T) {
+	b := newWorkbench(t, simbench.Config{Seed: 1})
+	good := string(b.sim.BenchFile())
+	said := "<zz>\x1b[2J\u009b31m\u202e\rFORGED\x00\x07"
+	for _, face := range []string{"source", "analyser", "meter"} {
+		for i, answer := range []string{said, "1;0,\"" + said + "\""} {
+			lying := strings.Replace(good, "address: "+b.sim.Address(face)+"\n", "address: "+liar(t, answer)+"\n", 1)
+			if lying == good {
+				t.Fatalf("the bench file has no %s at %s", face, b.sim.Address(face))
+			}
+			b.write("lying.yaml", lying)
+			b.plan("plan.yaml", 5e6, 6e6, "10 %", exposureLines)
+			commands := [][]string{{"try", "lying.yaml", face}}
+			if face == "source" && i == 0 {
+				commands = append(commands, []string{"off", "lying.yaml"})
+			}
+			for _, args := range commands {
+				code, out, errs := b.do(args...)
+				if code < 0 {
+					t.Errorf("%q ended with %d", args, code)
+				}
+				clean(t, fmt.Sprintf("%s of a lying %s (stdout)", args[0], face), out)
+				clean(t, fmt.Sprintf("%s of a lying %s (stderr)", args[0], face), errs)
+			}
+		}
+	}
+	b.write("bench.yaml", strings.Replace(good, "address: "+b.sim.Address("source")+"\n", "address: "+liar(t, said)+"\n", 1))
+	code, out, errs := b.do("run", "plan.yaml", "--job", "x.provoke", "--arm")
+	if code == exitDone {
+		t.Error("a run was done on an instrument that answers nonsense")
+	}
+	clean(t, "run on a lying source (stdout)", out)
+	clean(t, "run on a lying source (stderr)", errs)
 }

@@ -1,6 +1,9 @@
 package analysis
 
-import "testing"
+import (
+	"strings"
+	"testing"
+)
 
 // FuzzParseLaboratory: what a laboratory reported is refused with its place, or every failure has a
 // frequency and a span that rises.
@@ -18,7 +21,7 @@ func FuzzParseLaboratory(f *testing.F) {
 		if list.Err() != nil {
 			return
 		}
-		if len(lab.Failures) == 0 || len(lab.Failures) > mostLabLines {
+		if len(lab.Failures) == 0 && !strings.Contains(string(data), "provoke:") || len(lab.Failures) > mostLabLines {
 			t.Fatalf("%d failures", len(lab.Failures))
 		}
 		for _, x := range lab.Failures {

@@ -213,6 +213,9 @@ func labCSV(name string, data []byte) (event.LaboratoryFailures, problem.List) {
 	for {
 		row, err := r.Read()
 		if errors.Is(err, io.EOF) {
+			if len(out.Failures) == 0 {
+				list = append(list, problem.Problem{File: name, What: "the file has a header and no failure", Hint: "a report without a failure is written as YAML, with what it tested"})
+			}
 			return out, list
 		}
 		line, _ := r.FieldPos(0)

@@ -64,6 +64,9 @@ func (l *link) line(ctx context.Context, terminator string, most int) (string, e
 	if bytes.Contains(text, []byte(terminator)) {
 		return "", fmt.Errorf("%w: two answers came as one: %s", ErrDirty, shorten(strconv.Quote(string(l.rest))))
 	}
+	if len(text) > most {
+		return "", tooLong(len(text), most)
+	}
 	l.rest = nil
 	return string(bytes.TrimRight(text, "\r")), nil
 }
@@ -74,6 +77,9 @@ func (l *link) lineOfStream(ctx context.Context, terminator string, most int) (s
 	for {
 		if i := bytes.Index(l.rest[from:], []byte(terminator)); i >= 0 {
 			end := from + i
+			if end > most {
+				return "", tooLong(end, most)
+			}
 			text := string(bytes.TrimRight(l.rest[:end], "\r"))
 			l.rest = l.rest[end+len(terminator):]
 			return text, nil
@@ -86,6 +92,10 @@ func (l *link) lineOfStream(ctx context.Context, terminator string, most int) (s
 			return "", err
 		}
 	}
+}
+
+func tooLong(n, most int) error {
+	return fmt.Errorf("%w: an answer of %d bytes, the most taken is %d", ErrGarbage, n, most)
 }
 
 // take takes exactly n bytes.
@@ -152,6 +162,9 @@ func (l *link) indefinite(ctx context.Context, terminator string, most int) ([]b
 		return nil, err
 	}
 	data := bytes.TrimSuffix(l.rest, []byte(terminator))
+	if len(data) > most {
+		return nil, tooLong(len(data), most)
+	}
 	l.rest = nil
 	return bytes.Clone(data), nil
 }

@@ -48,9 +48,9 @@ func FuzzAdapter(f *testing.F) {
 			in, out := io.Pipe()
 			return &script{in, out, [][]byte{version, first, second}}, nil
 		}}
-		c := scpi.New(scpi.Options{Dial: a.Dial(Options{Primary: 9, Secondary: -1}), Timeout: 50 * time.Millisecond, MaxBlock: 64, MaxLine: 64})
+		c := scpi.New(scpi.Options{Dial: a.Dial(Options{Primary: 9, Secondary: -1}), Timeout: 50 * time.Millisecond, DialTimeout: 50 * time.Millisecond, MaxBlock: 64, MaxLine: 64})
 		defer c.Close()
-		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
 		defer cancel()
 		if answer, err := c.Query(ctx, "A?"); err == nil && len(answer) > 64 {
 			t.Errorf("an answer of %d bytes", len(answer))

@@ -117,13 +117,18 @@ func (t target) run(each time.Duration, parallel int) (tally, string) {
 }
 
 var (
-	progress = regexp.MustCompile(`fuzz: elapsed: .*execs: (\d+) .*new interesting: (\d+) \(total: (\d+)\)`)
-	failing  = regexp.MustCompile(`(?m)^\s*Failing input written to `)
+	gathering = regexp.MustCompile(`gathering baseline coverage: (\d+)/\d+ completed`)
+	progress  = regexp.MustCompile(`fuzz: elapsed: .*execs: (\d+) .*new interesting: (\d+) \(total: (\d+)\)`)
+	failing   = regexp.MustCompile(`(?m)^\s*Failing input written to `)
 )
 
-// read takes the last line of progress and the failing inputs out of what go test says.
+// read takes the last line of progress and the failing inputs out of what go test says. Where the time
+// was up before the corpus had been tried, the inputs of the corpus that were count.
 func read(said string) tally {
 	var got tally
+	if lines := gathering.FindAllStringSubmatch(said, -1); lines != nil {
+		fmt.Sscan(lines[len(lines)-1][1], &got.executions)
+	}
 	if lines := progress.FindAllStringSubmatch(said, -1); lines != nil {
 		last := lines[len(lines)-1]
 		fmt.Sscan(last[1]+" "+last[2]+" "+last[3], &got.executions, &got.fresh, &got.corpus)
