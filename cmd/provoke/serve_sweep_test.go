@@ -25,7 +25,7 @@ func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
 		t.Fatal(err)
 	}
 	hand := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
-	dir := writeAll(t, map[string]string{"bench.yaml": hand, "sweep.yaml": strings.NewReplacer("within: 50 ms", "within: 200 ms", "1500 ms", "2 s").Replace(sweepFile)})
+	dir := writeAll(t, map[string]string{"bench.yaml": hand, "sweep.yaml": strings.NewReplacer("within: 50 ms", "within: 200 ms", "1500 ms", "2 s", "law: log", "law: log\ndead_man: 10 s").Replace(sweepFile)})
 	enter, d := servePage(t, dir)
 
 	p.Size(1280, 720)

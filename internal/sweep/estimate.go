@@ -145,7 +145,10 @@ func (p pairOf) build(m, w, tau span) Band {
 		Low: s.f(low), High: s.f(high),
 		LowLeast: s.f(low - half), LowMost: s.f(min(low+half, m.mid+m.half)),
 		HighLeast: s.f(max(high-half, m.mid-m.half)), HighMost: s.f(high + half),
-		Latency: seconds(tau.mid), LatencyLeast: seconds(max(tau.mid-tau.half, 0)), LatencyMost: seconds(tau.mid + tau.half),
+		Latency: seconds(max(tau.mid, 0)), LatencyLeast: seconds(max(tau.mid-tau.half, 0)), LatencyMost: seconds(max(tau.mid+tau.half, 0)),
+	}
+	if tau.mid < 0 { // no product reacts before its cause
+		b.Notes = append(b.Notes, fmt.Sprintf("the latency comes out %v below zero: the beginnings of the passes were marked that much too late, or more; the middle of the band holds all the same", rf.Duration(seconds(-tau.mid).Round(time.Millisecond))))
 	}
 	from, to := min(low-half, p.down.mid-p.down.half), max(high+half, p.up.mid+p.up.half)
 	if p.recovered {

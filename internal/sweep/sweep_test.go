@@ -239,3 +239,29 @@ func TestASweepThatIsNoneIsRefused(t *testing.T) {
 		}
 	}
 }
+
+// A person who presses the key 0.5 s after the generator began makes every time 0.5 s too short, as if the product
+// reacted before its cause. No duration may come out negative: a journal takes none, and the run that found the
+// band would end without its closing record.
+func TestABeginningThatIsMarkedTooLateGivesNoNegativeLatency(t *testing.T) {
+	s := sweep.Sweep{Law: sweep.Log, From: 1 * MHz, To: 6 * MHz, Time: 10 * time.Second}
+	late := func(o sweep.Observed) sweep.Observed {
+		for i := range o.Upsets {
+			for _, l := range []*sweep.Look{&o.Upsets[i].Onset, &o.Upsets[i].Recovery} {
+				l.From, l.To = l.From-500*time.Millisecond, l.To-500*time.Millisecond
+			}
+		}
+		return o
+	}
+	up, down := late(watched(s, 4*MHz, 4.5*MHz, 0.1, 0.02, true)), late(watched(s.Reversed(), 4*MHz, 4.5*MHz, 0.1, 0.02, true))
+	bands := sweep.Bands([]sweep.Observed{up, down}, time.Second)
+	if len(bands) != 1 {
+		t.Fatalf("%d bands: %+v", len(bands), bands)
+	}
+	b := bands[0]
+	if b.Latency != 0 || b.LatencyLeast != 0 || b.LatencyMost < b.LatencyLeast || len(b.Notes) != 1 {
+		t.Errorf("latency %v, %v to %v, notes %q", b.Latency, b.LatencyLeast, b.LatencyMost, b.Notes)
+	}
+	// Both passes are shifted alike, so the middle, √(4 · 4.5) MHz, holds.
+	near(t, "the middle,", math.Sqrt(b.Low.Hz()*b.High.Hz()), math.Sqrt(4e6*4.5e6), 0.01)
+}
