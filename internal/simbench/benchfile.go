@@ -223,9 +223,9 @@ func (w *benchWriter) reading() {
 	w.address("analyser", "analyser")
 	w.line("  band: 9 kHz to 1 GHz")
 	w.line("  maximum_input: %g dBm   # at the crest of the modulation's envelope", analyserRating)
-	w.line("  mixer_limit: %g dBm   # at the connector, with 10 dB of attenuation", mixerLimit+10)
+	w.line("  mixer_limit: %g dBm   # at the connector, with the 0 dB of attenuation that provoke sets", mixerLimit)
 	w.line("  bandwidths: [1 kHz, 3 kHz, 10 kHz, 30 kHz, 100 kHz]")
-	w.line("  floor: -120 dBm   # at 1 kHz, with 10 dB of attenuation")
+	w.line("  floor: %g dBm   # at 1 kHz, with 0 dB of attenuation", displayedNoise+30)
 	w.line("")
 }
 

@@ -266,7 +266,7 @@ func (a *analyser) lines() []spectral {
 
 // floor is the displayed noise in dBm.
 func (a *analyser) floor() float64 {
-	f := -160 + a.attenuation + 10*math.Log10(a.bandwidth)
+	f := displayedNoise + a.attenuation + 10*math.Log10(a.bandwidth)
 	if a.p.analyserDead {
 		f += 30
 	}

@@ -40,12 +40,13 @@ const (
 	secondHarmonic       = -40.0
 	thirdHarmonic        = -36.0 // dBc at 1 dB compression
 
-	clampRating    = 40.0 // dBm forward, mean
-	reverseRating  = 37.8 // dBm that the amplifier's output stands, mean (6 W)
-	couplerRating  = 47.0 // dBm
-	padRating      = 33.0 // dBm, analyser pad, mean
-	probeRating    = 1.0  // A r.m.s. at the crest
-	analyserRating = 20.0 // dBm at the connector, as peak envelope
+	clampRating    = 40.0   // dBm forward, mean
+	reverseRating  = 37.8   // dBm that the amplifier's output stands, mean (6 W)
+	couplerRating  = 47.0   // dBm
+	padRating      = 33.0   // dBm, analyser pad, mean
+	probeRating    = 1.0    // A r.m.s. at the crest
+	analyserRating = 20.0   // dBm at the connector, as peak envelope
+	displayedNoise = -160.0 // dBm in 1 Hz, without attenuation
 	mixerLimit     = -10.0
 	meterRating    = 20.0 // dBm, power meter
 	meterFloor     = -60.0
