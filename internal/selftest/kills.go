@@ -65,14 +65,16 @@ type Kills struct {
 // KillsResult sums the trials up.
 type KillsResult struct {
 	Trials       map[End]int
-	Acknowledged int           // steps that the program had said were closed before its end
-	Lost         int           // of them, those that the job does not hold
-	WithRF       int           // trials in which RF was on at the end, or came on after it
-	Early        int           // trials whose end came before there was a run in the job
-	TakenUp      int           // trials whose run was taken up again
-	OffDeath     time.Duration // from the end of the program to RF off, at the longest
-	OffStop      time.Duration
-	Breaches     []string
+	Acknowledged int // steps that the program had said were closed before its end
+	Lost         int // of them, those that the job does not hold
+	WithRF       int // trials in which RF was on at the end, or came on after it
+	Early        int // trials whose end came before there was a run in the job
+	TakenUp      int // trials whose run was taken up again
+	// Starved counts the times that the machine kept such a run from running, so that its watcher ended it.
+	Starved  int
+	OffDeath time.Duration // from the end of the program to RF off, at the longest
+	OffStop  time.Duration
+	Breaches []string
 }
 
 // Do does an undisturbed run and then the trials.
@@ -112,6 +114,7 @@ func (s *KillsResult) add(t *trial) {
 	s.Trials[t.end]++
 	s.Acknowledged += t.acknowledged
 	s.Lost += t.lost
+	s.Starved += t.starved
 	for n, is := range map[*int]bool{&s.WithRF: t.hadRF, &s.Early: t.early, &s.TakenUp: t.takenUp} {
 		if is {
 			*n++
@@ -342,6 +345,7 @@ type trial struct {
 	r   *rand.Rand
 
 	acknowledged, lost    int
+	starved               int
 	hadRF, early, takenUp bool
 	left                  *watcher.Report // what the watcher did; nil when it did nothing
 	off                   time.Duration
@@ -535,22 +539,29 @@ func (t *trial) look(p *place, job string, x *process) {
 	if !slices.Equal(now, t.k.whole) {
 		t.breach("taken up again it found %+v, undisturbed %+v\n%s", now, t.k.whole, upsetsOf(file))
 	}
-	if t.left != nil && t.end != PowerCut { // the image has no word of the watcher beside it
+	if t.left != nil && t.takenUp && t.end != PowerCut { // the image has no word of the watcher beside it
 		t.told(file)
 	}
 }
 
-// goOn takes the run up again and waits for its end.
+// goOn takes the run up again and waits for its end. On a machine that is too busy to let it run for a
+// second its watcher ends it, as it should; then it is taken up once more, three times at most.
 func (t *trial) goOn(p *place, job string) error {
-	again, err := t.k.start(p, job, "--resume")
-	if err != nil {
-		return err
+	for {
+		again, err := t.k.start(p, job, "--resume")
+		if err != nil {
+			return err
+		}
+		code, err := again.wait(time.Minute)
+		if err != nil || code == 0 {
+			return err
+		}
+		text := again.said.String()
+		if t.starved == 3 || !strings.Contains(text, "and the watcher takes over") && !strings.Contains(text, "the watcher has silenced the bench") {
+			return fmt.Errorf("exit code %d:\n%s", code, text)
+		}
+		t.starved++
 	}
-	code, err := again.wait(time.Minute)
-	if err == nil && code != 0 {
-		err = fmt.Errorf("exit code %d:\n%s", code, again.said)
-	}
-	return err
 }
 
 // told checks that what the watcher did is in the journal, and no longer beside it.

@@ -326,9 +326,10 @@ func (j *Job) checkThere() error {
 
 func lockPath(path string) string { return path + "-lock" }
 
-// takeLockPatiently tries for a moment, since a reader looks at the lock for an instant.
+// takeLockPatiently tries for half a second: a reader looks at the lock for an instant, and a program that
+// was killed while it started another leaves the lock to that one until it is under way.
 func takeLockPatiently(path string) (lock *lockFile, err error) {
-	for range 5 {
+	for range 50 {
 		if lock, err = takeLock(lockPath(path), holder()); !errors.Is(err, ErrHeld) {
 			return lock, err
 		}
