@@ -477,6 +477,9 @@ func (r *run) steps(ctx context.Context) error {
 			attempt, intended = attempt+1, false // the step is asked again once the hold ends
 			continue
 		}
+		if err == nil {
+			err = r.attended()
+		}
 		if err != nil {
 			return err
 		}
@@ -495,6 +498,15 @@ func (r *run) steps(ctx context.Context) error {
 		attempt = 1
 	}
 	return r.cfg.Program.Err()
+}
+
+// attended returns an error when the watcher took over, or this process stood still, so that a step closes
+// nothing: what was seen in it, as a meter that did not answer in time, may be no fault of the product's.
+func (r *run) attended() error {
+	if r.guard == nil {
+		return nil
+	}
+	return r.guard.Watched()
 }
 
 // journalMeanwhile appends, and asks the interlock while the disk writes, so that the next step's first
