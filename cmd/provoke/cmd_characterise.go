@@ -507,7 +507,7 @@ func (c *characteriseLinearity) levels(w *world) ([]jig.DriveLevel, error) {
 	case c.File == "":
 		return nil, withCode(exitUsage, errors.New("give a CSV file of readings, or --job with --runs"))
 	}
-	data, err := readTable(c.File)
+	data, err := readFile(c.File, jig.MaximumLevels)
 	if err != nil {
 		return nil, fmt.Errorf("read the readings: %w", err)
 	}

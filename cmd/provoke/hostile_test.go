@@ -297,6 +297,37 @@ func TestAGoodTouchstoneFileAtTheLimitStaysWithinBounds(t *testing.T) {
 	}
 }
 
+func TestATableOfNothingButSeparatorsStaysWithinBounds(t *testing.T) {
+	w := newWorkfolder(t)
+	b := newWorkbench(t, simbench.Config{Seed: 1})
+	points := regexp.MustCompile(`insertion_loss:\n    points:\n(      .*\n)+`)
+	w.write(t, "curve.yaml", points.ReplaceAllString(string(b.sim.BenchFile()), "insertion_loss: {csv: table.csv}\n"))
+	var all worst
+	for what, text := range map[string]string{
+		"separators in one line":  strings.Repeat(";", 2<<20),
+		"separators in lines":     strings.Repeat(strings.Repeat(";", 60_000)+"\n", 35),
+		"quotes":                  strings.Repeat(`"`, 2<<20),
+		"figures in one line":     strings.Repeat("1;", 1<<20),
+		"figures in lines":        strings.Repeat(strings.Repeat("1;", 20_000)+"1\n", 60),
+		"line feeds":              strings.Repeat("\n", 2<<20),
+		"words":                   "f/MHz;Zt/dBΩ\n" + strings.Repeat("x;y\n", 1<<19),
+		"a figure without an end": "f/MHz;Zt/dBΩ\n1;" + strings.Repeat("9", 2<<20),
+	} {
+		w.write(t, "table.csv", text)
+		for _, args := range [][]string{{"trace", "table.csv"}, {"bench", "curve.yaml"}, {"characterise", "linearity", "table.csv"}} {
+			r := provoked(t, w.dir, args...)
+			if r.code != exitProblems || !strings.Contains(r.errs, "table.csv") || strings.Contains(r.errs, "goroutine ") || len(r.errs) > 100_000 {
+				t.Errorf("%s, %v: exit code %d\n%.500s", what, args, r.code, r.errs)
+			}
+			if r.peak > 600<<20 {
+				t.Errorf("%s, %v: %d MB", what, args, r.peak>>20)
+			}
+			all.add(r)
+		}
+	}
+	all.say(t, "tables of 2 MB of nothing but separators, quotes or figures")
+}
+
 // poison is a text that tries everything at once where it is printed.
 const poison = "<zz onload=1>\x1b[2J\x1b]0;t\x07\u009b31m\u202e\u200b\nFORGED\rFORGED\x00\x7f"
 

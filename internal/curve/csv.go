@@ -21,8 +21,12 @@ type CSVUnits struct {
 	Decimal   string // "," or ".", needed only where the file can be read in two ways
 }
 
-// MaximumCSV is the largest CSV file that is read, in bytes.
-const MaximumCSV = 32 << 20
+// Bounds of a CSV file that is read.
+const (
+	MaximumCSV  = 16 << 20  // bytes
+	longestLine = 64 << 10  // bytes
+	mostCells   = 2_000_000 // of all rows
+)
 
 // maximumProblems ends the list of a file that is wrong all over.
 const maximumProblems = 100
@@ -113,8 +117,14 @@ func (t *table) read(data []byte) {
 		return
 	}
 	t.chooseSeparator(lines)
+	cells := 0
 	for _, l := range lines {
-		t.rows = append(t.rows, row{l.number, t.split(l)})
+		r := row{l.number, t.split(l)}
+		if cells += len(r.cells); cells > mostCells {
+			t.fail(l.number, 1, fmt.Sprintf("more than %d fields; no more are read", mostCells), "leave out points, or the columns that are not read")
+			return
+		}
+		t.rows = append(t.rows, r)
 	}
 	t.takeHeader()
 	if len(t.rows) == 0 {
@@ -148,9 +158,14 @@ func (t *table) lines(data []byte) ([]textLine, bool) {
 	text := strings.TrimPrefix(string(data), "\ufeff")
 	text = strings.ReplaceAll(strings.ReplaceAll(text, "\r\n", "\n"), "\r", "\n")
 	var out []textLine
-	for i, l := range strings.Split(text, "\n") {
+	i := -1
+	for l := range strings.SplitSeq(text, "\n") {
+		i++
 		trimmed := strings.TrimSpace(l)
 		switch {
+		case len(l) > longestLine:
+			t.fail(i+1, 1, fmt.Sprintf("the line has %d bytes; at most %d are read", len(l), longestLine), "write one point to a line")
+			return nil, false
 		case trimmed == "" || trimmed[0] == '#' || trimmed[0] == '!':
 		case i == 0 && len(l) == 5 && strings.EqualFold(l[:4], "sep="):
 			t.separator = l[4]

@@ -11,11 +11,18 @@ import (
 	"provoke/internal/rf"
 )
 
+// MaximumLevels is the size of the largest file of readings that is read, in bytes.
+const MaximumLevels = 1 << 20
+
 // ParseLevels reads own readings of drive and current: a header with the units, such as
 // "f/MHz;drive/dBm;I/dBµA" ("frequency (kHz)", "current (mA)"), one row per reading, columns in any
 // order separated by semicolon, tab or comma; comments start with #. All problems come back at once.
 func ParseLevels(name string, data []byte) ([]DriveLevel, problem.List) {
 	p := &levelText{name: name}
+	if len(data) > MaximumLevels {
+		p.fail(0, fmt.Sprintf("the file has %d bytes; at most %d are read", len(data), MaximumLevels), "")
+		return nil, p.problems
+	}
 	if !utf8.Valid(data) {
 		p.fail(0, "this is not UTF-8 text", "save the file as UTF-8")
 		return nil, p.problems

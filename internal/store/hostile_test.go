@@ -289,23 +289,43 @@ func FuzzJobFile(f *testing.F) {
 		copy(bad[int(at)%len(bad):], change)
 		path := filepath.Join(t.TempDir(), "fuzz.provoke")
 		os.WriteFile(path, bad[:min(int(size), len(bad))], 0o644)
-		got, err := content(path)
-		switch {
-		case err == nil && got != want:
+		if got, err := content(path); err == nil && got != want {
 			t.Fatal("the job says something else and nothing is noticed")
-		case err != nil && err.Error() != event.Printable(err.Error()):
-			t.Fatalf("the error %q holds raw text", err)
 		}
-		said := 0
+		told := func(text string) {
+			if text != event.Printable(text) {
+				t.Errorf("%q holds raw text", text)
+			}
+		}
 		j, err := OpenReadOnly(path)
 		if err != nil {
+			told(err.Error())
 			return
 		}
 		defer j.Close()
-		runs, _ := j.Runs()
+		said := 0
+		runs, err := j.Runs()
+		if err != nil {
+			told(err.Error())
+		}
 		for _, r := range runs {
-			for rec := range j.Records(r.Run, 1) {
+			for rec, err := range j.Records(r.Run, 1) {
 				said += len(event.Line(rec.Event))
+				if err != nil {
+					told(err.Error())
+				}
+			}
+		}
+		v, err := j.Verify()
+		if err != nil {
+			told(err.Error())
+		}
+		for _, p := range v.Problems {
+			told(p)
+		}
+		for _, r := range v.Runs {
+			for _, p := range r.Problems {
+				told(p)
 			}
 		}
 		if len(runs) > len(bad) || said > 64*len(bad) {

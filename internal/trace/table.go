@@ -228,6 +228,9 @@ func (t *table) gather() {
 			strange = 0
 			continue
 		}
+		if t.problems.Err() != nil {
+			return
+		}
 		if strange++; t.secondTable(i) {
 			t.warn(l.number, 1, "a second table begins here; it is not read", "split the file to read it")
 			break
@@ -316,6 +319,10 @@ func (t *table) take(l textLine, beside bool) bool {
 		if w == 0 || w > t.width || !t.shortRow(l.text) {
 			return false
 		}
+	}
+	if (len(t.rows)+1)*t.width > mostCells {
+		t.fail(l.number, 1, fmt.Sprintf("the table has more than %d fields; no more are read", mostCells), "export fewer points or columns")
+		return false
 	}
 	cells, _ := split(l.text, t.separator)
 	r := row{line: l.number, data: make([]value, t.width)}

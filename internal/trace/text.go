@@ -23,10 +23,20 @@ func (r *reader) lines(data []byte) []textLine {
 	}
 	text := r.evenOut(r.decode(data))
 	var out []textLine
-	for i, l := range strings.Split(text, "\n") {
-		if strings.TrimSpace(l) != "" {
-			out = append(out, textLine{i + 1, l})
+	number := 0
+	for l := range strings.SplitSeq(text, "\n") {
+		number++
+		switch {
+		case strings.TrimSpace(l) == "":
+			continue
+		case len(l) > longestLine:
+			r.fail(number, 1, fmt.Sprintf("the line has %d bytes; at most %d are read", len(l), longestLine), "export one point to a line")
+			return nil
+		case len(out) == mostLines:
+			r.fail(number, 1, fmt.Sprintf("more than %d lines; no more are read", mostLines), "export fewer points, or the part that matters")
+			return nil
 		}
+		out = append(out, textLine{number, l})
 	}
 	if len(out) == 0 {
 		r.fail(0, 0, "the file has no rows", "export the trace as text or CSV")

@@ -20,8 +20,13 @@ import (
 	"provoke/internal/rf"
 )
 
-// MaximumFile is the largest file that is read, in bytes.
-const MaximumFile = 64 << 20
+// Bounds of a file that is read: what it makes of memory lies between them, about 1 GB at most.
+const (
+	MaximumFile = 32 << 20  // bytes
+	longestLine = 64 << 10  // bytes
+	mostLines   = 1_000_000 // that are not blank
+	mostCells   = 4_000_000 // of a table
+)
 
 // Column is one column of figures.
 type Column struct {
