@@ -178,6 +178,9 @@ func (d *desk) perform(o performance) (engine.Result, error) {
 		return perform(d.w, o)
 	}
 	out, _, err := performSweep(d.w, o, "")
+	if err != nil && out.Verdict != "" { // the journal holds the verdict; this may be about the plan that is written after it
+		fmt.Fprintln(d.w.stderr, "provoke: the sweep:", err)
+	}
 	return out.Result, err
 }
 
