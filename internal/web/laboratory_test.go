@@ -18,7 +18,7 @@ import (
 // edges has no frequency within half a per cent of 27.12 MHz.
 func TestTheLaboratoryIsShownBesideTheBench(t *testing.T) {
 	s := serve(t, true)
-	status, page := s.get(t, "/laboratory")
+	status, page := s.get(t, "/beside")
 	page = html.UnescapeString(page)
 	for _, want := range []string{"an invented laboratory, R-17, beside run 3", "1 reproduced", "1 never exposed on the bench", "a fix must show", "10.0 mA", "at least", "3.33 mA to 6.67 mA per V", "below the published range",
 		"confidence of 95 %", "(assumed: its report gives none)", "The laboratory's failures beside the onsets of run 3"} {
@@ -33,16 +33,16 @@ func TestTheLaboratoryIsShownBesideTheBench(t *testing.T) {
 	required := func(page string) string {
 		return regexp.MustCompile(`(?s)id="told-required-run-3".*?</div>`).FindString(page)
 	}
-	_, doubtful := s.get(t, "/laboratory?run=3&confidence=50+%25")
+	_, doubtful := s.get(t, "/beside?run=3&confidence=50+%25")
 	if required(page) == "" || required(page) == required(html.UnescapeString(doubtful)) || !strings.Contains(required(doubtful), "0.0 dB") {
 		t.Errorf("a confidence of 50 %% asks for no margin: %s", required(doubtful))
 	}
-	for _, bad := range []string{"/laboratory?confidence=20+%25", "/laboratory?confidence=x", "/laboratory?run=2", "/laboratory?run=3&after=2"} {
+	for _, bad := range []string{"/beside?confidence=20+%25", "/beside?confidence=x", "/beside?run=2", "/beside?run=3&after=2"} {
 		if status, _ := s.get(t, bad); status != http.StatusBadRequest {
 			t.Errorf("%s: %d", bad, status)
 		}
 	}
-	if _, page := serve(t, false).get(t, "/laboratory"); !strings.Contains(page, "Nothing of what the laboratory reported") {
+	if _, page := serve(t, false).get(t, "/beside"); !strings.Contains(page, "Nothing of what the laboratory reported") {
 		t.Error("an empty job does not say what is missing")
 	}
 }

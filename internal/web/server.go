@@ -148,7 +148,7 @@ func (s *Server) routes() http.Handler {
 	page("POST /bench/curve", s.addCurveFile)
 	page("GET /findings", s.findingsPage)
 	page("GET /compare", s.comparePage)
-	page("GET /laboratory", s.laboratoryPage)
+	page("GET /beside", s.laboratoryPage)
 	page("GET /report", s.reportPage)
 	page("GET /report/{file}", s.reportFile)
 	page("POST /laboratory", s.keepLaboratory)
@@ -249,7 +249,7 @@ type frame struct {
 
 type place struct{ Name, Path string }
 
-var places = []place{{"Job", "/"}, {"Bench", "/bench"}, {"Plan", "/plan"}, {"Live", "/live"}, {"Findings", "/findings"}, {"Compare", "/compare"}, {"Laboratory", "/laboratory"}, {"Report", "/report"}}
+var places = []place{{"Job", "/"}, {"Bench", "/bench"}, {"Plan", "/plan"}, {"Live", "/live"}, {"Findings", "/findings"}, {"Compare", "/compare"}, {"Laboratory", "/beside"}, {"Report", "/report"}}
 
 // frameFor makes the frame of a page.
 func (s *Server) frameFor(r *http.Request, here string) frame {
