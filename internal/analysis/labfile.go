@@ -16,32 +16,32 @@ import (
 
 // labFile is a laboratory's report as a YAML file.
 type labFile struct {
-	Laboratory  string `yaml:"laboratory"`
-	Report      string `yaml:"report"`
+	Laboratory  string `yaml:"laboratory" says:"who tested"`
+	Report      string `yaml:"report" says:"number and date of the report"`
 	Uncertainty struct {
-		Expanded rf.Gain `yaml:"expanded,required"`
-		K        string  `yaml:"k,required"`
-	} `yaml:"uncertainty"`
-	Tested   []labRange   `yaml:"tested"`
-	Failures []labFailure `yaml:"failures,required"`
+		Expanded rf.Gain `yaml:"expanded,required" says:"U"`
+		K        string  `yaml:"k,required" says:"coverage factor"`
+	} `yaml:"uncertainty" says:"expanded uncertainty of the laboratory's level; without it a figure is assumed"`
+	Tested   []labRange   `yaml:"tested" says:"what was exposed; without it nothing is said of the rest"`
+	Failures []labFailure `yaml:"failures,required" says:"what failed"`
 }
 
 type labRange struct {
-	From       rf.Frequency `yaml:"from,required"`
-	To         rf.Frequency `yaml:"to,required"`
-	Level      string       `yaml:"level,required"`
-	Modulation string       `yaml:"modulation"`
+	From       rf.Frequency `yaml:"from,required" says:"lower end"`
+	To         rf.Frequency `yaml:"to,required" says:"upper end"`
+	Level      string       `yaml:"level,required" says:"level there, for example 10 V emf"`
+	Modulation string       `yaml:"modulation" says:"modulation, for example AM 80 % 1 kHz"`
 }
 
 type labFailure struct {
-	From       rf.Frequency `yaml:"from,required"`
-	To         rf.Frequency `yaml:"to"`
-	Level      string       `yaml:"level,required"`
-	Modulation string       `yaml:"modulation"`
-	What       string       `yaml:"what"`
-	Class      string       `yaml:"class"`
-	Onset      bool         `yaml:"onset"`
-	Required   string       `yaml:"required"`
+	From       rf.Frequency `yaml:"from,required" says:"lower end"`
+	To         rf.Frequency `yaml:"to" says:"upper end"`
+	Level      string       `yaml:"level,required" says:"level there, for example 10 V emf"`
+	Modulation string       `yaml:"modulation" says:"modulation, for example AM 80 % 1 kHz"`
+	What       string       `yaml:"what" says:"what happened"`
+	Class      string       `yaml:"class" says:"class, as the report has it"`
+	Onset      bool         `yaml:"onset" says:"the level is where it began, not only one at which it failed"`
+	Required   string       `yaml:"required" says:"level that has to be passed"`
 }
 
 // ParseLaboratory reads what a laboratory reported, from YAML (its first line is "provoke:

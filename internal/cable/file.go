@@ -23,18 +23,18 @@ type Material = ferrite.Material
 
 // file is a cable file as it stands.
 type file struct {
-	Name      string                          `yaml:"name,required"`
-	Band      Band                            `yaml:"band,required"`
-	Points    document.Count                  `yaml:"points"`
-	Forward   rf.Power                        `yaml:"forward"`
-	Line      lineFile                        `yaml:"line,required"`
-	Layout    layoutFile                      `yaml:"layout,required"`
-	Materials map[string]ferrite.MaterialFile `yaml:"materials"`
-	Clamp     clampFile                       `yaml:"clamp,required"`
-	Probe     *probeFile                      `yaml:"probe"`
-	DUT       partFile                        `yaml:"dut,required"`
-	AE        partFile                        `yaml:"ae,required"`
-	OnCable   []placedFile                    `yaml:"on_cable"`
+	Name      string                          `yaml:"name,required" says:"name of the cable"`
+	Band      Band                            `yaml:"band,required" says:"frequencies of the model, LOW to HIGH"`
+	Points    document.Count                  `yaml:"points" says:"frequencies computed; default 200"`
+	Forward   rf.Power                        `yaml:"forward" says:"forward power at the clamp; default 1 W"`
+	Line      lineFile                        `yaml:"line,required" says:"the cable as a line over the plane"`
+	Layout    layoutFile                      `yaml:"layout,required" says:"places along the cable"`
+	Materials map[string]ferrite.MaterialFile `yaml:"materials" says:"ferrites by name"`
+	Clamp     clampFile                       `yaml:"clamp,required" says:"the injection clamp"`
+	Probe     *probeFile                      `yaml:"probe" says:"the monitoring probe"`
+	DUT       partFile                        `yaml:"dut,required" says:"the end at the device under test: a part"`
+	AE        partFile                        `yaml:"ae,required" says:"the end at the auxiliary equipment: a part"`
+	OnCable   []placedFile                    `yaml:"on_cable" says:"what else sits on the cable"`
 }
 
 // Band is two frequencies: "150 kHz to 80 MHz".
@@ -59,47 +59,47 @@ func (b *Band) UnmarshalText(text []byte) error {
 }
 
 type lineFile struct {
-	WireRadius    rf.Length      `yaml:"wire_radius"`
-	Height        rf.Length      `yaml:"height"`
-	Wires         document.Count `yaml:"wires"`
-	CircleRadius  rf.Length      `yaml:"circle_radius"`
-	Impedance     rf.Resistance  `yaml:"impedance"`
-	Velocity      rf.Fraction    `yaml:"velocity"`
-	Loss          rf.Gain        `yaml:"loss"`           // per metre at 50 MHz, grows with the root of f
-	RadiationLoss rf.Gain        `yaml:"radiation_loss"` // per metre at 50 MHz, grows with f²
+	WireRadius    rf.Length      `yaml:"wire_radius" says:"radius of the wire or of the bundle's wires"`
+	Height        rf.Length      `yaml:"height" says:"height over the plane; of a core: along the cable"`
+	Wires         document.Count `yaml:"wires" says:"wires in the bundle"`
+	CircleRadius  rf.Length      `yaml:"circle_radius" says:"radius of the circle that they lie on"`
+	Impedance     rf.Resistance  `yaml:"impedance" says:"characteristic impedance, in place of the geometry"`
+	Velocity      rf.Fraction    `yaml:"velocity" says:"velocity against that of light"`
+	Loss          rf.Gain        `yaml:"loss" says:"loss per metre at 50 MHz, grows with the root of frequency"`                          // per metre at 50 MHz, grows with the root of f
+	RadiationLoss rf.Gain        `yaml:"radiation_loss" says:"loss per metre at 50 MHz by radiation, grows with the square of frequency"` // per metre at 50 MHz, grows with f²
 }
 
 type layoutFile struct {
-	ClampToDUT        rf.Length `yaml:"clamp_to_dut,required"`
-	ClampToAE         rf.Length `yaml:"clamp_to_ae,required"`
-	ProbeToDUT        rf.Length `yaml:"probe_to_dut,required"`
-	PositionTolerance rf.Length `yaml:"position_tolerance"`
+	ClampToDUT        rf.Length `yaml:"clamp_to_dut,required" says:"from the clamp's middle to the DUT"`
+	ClampToAE         rf.Length `yaml:"clamp_to_ae,required" says:"from the clamp's middle to the auxiliary equipment"`
+	ProbeToDUT        rf.Length `yaml:"probe_to_dut,required" says:"from the probe's middle to the DUT"`
+	PositionTolerance rf.Length `yaml:"position_tolerance" says:"how well places are known"`
 }
 
 type clampFile struct {
 	ferriteFile
-	PrimaryLeakage   rf.Inductance `yaml:"primary_leakage"`
-	SecondaryLeakage rf.Inductance `yaml:"secondary_leakage"`
+	PrimaryLeakage   rf.Inductance `yaml:"primary_leakage" says:"leakage inductance on the connector's side"`
+	SecondaryLeakage rf.Inductance `yaml:"secondary_leakage" says:"leakage inductance on the cable's side"`
 	// A clamp of which only the jig is known.
-	InsertionLoss curvePoints    `yaml:"insertion_loss"`
-	Series        *partFile      `yaml:"series_impedance"`
-	Body          rf.Capacitance `yaml:"body_capacitance"`
+	InsertionLoss curvePoints    `yaml:"insertion_loss" says:"of a clamp of which only the jig is known: a mapping of frequencies to dB"`
+	Series        *partFile      `yaml:"series_impedance" says:"what it puts in series with the cable"`
+	Body          rf.Capacitance `yaml:"body_capacitance" says:"from the clamp's body to the cable"`
 }
 
 type probeFile struct {
 	ferriteFile
-	Load               rf.Resistance `yaml:"load"`
-	Leakage            rf.Inductance `yaml:"leakage"`
-	InsertionImpedance *partFile     `yaml:"insertion_impedance"`
+	Load               rf.Resistance `yaml:"load" says:"load of its winding"`
+	Leakage            rf.Inductance `yaml:"leakage" says:"its leakage inductance"`
+	InsertionImpedance *partFile     `yaml:"insertion_impedance" says:"what it puts in series with the cable"`
 }
 
 type placedFile struct {
-	Name   string    `yaml:"name,required"`
-	At     rf.Length `yaml:"at,required"` // from the DUT's connector
-	InLine *partFile `yaml:"in_line"`     // in the wire
-	Across *partFile `yaml:"across"`      // from the wire to the plane
+	Name   string    `yaml:"name,required" says:"name of the cable"`
+	At     rf.Length `yaml:"at,required" says:"from the DUT's connector"`     // from the DUT's connector
+	InLine *partFile `yaml:"in_line" says:"a part in the wire"`               // in the wire
+	Across *partFile `yaml:"across" says:"a part from the wire to the plane"` // from the wire to the plane
 	// A measured two-port, port 1 toward the clamp.
-	Touchstone string `yaml:"touchstone"`
+	Touchstone string `yaml:"touchstone" says:"a measured two-port or part from an S-parameter file"`
 }
 
 // reader turns a file into a Cable.

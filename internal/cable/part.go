@@ -16,25 +16,25 @@ import (
 
 // partFile is an impedance: exactly one key.
 type partFile struct {
-	Resistor   rf.Resistance   `yaml:"resistor"`
-	Capacitor  *capacitorFile  `yaml:"capacitor"`
-	Inductor   *inductorFile   `yaml:"inductor"`
-	LISN       lisnFile        `yaml:"lisn"`
-	Open       bool            `yaml:"open"`
-	Touchstone *touchstoneFile `yaml:"touchstone"`
-	Ferrites   []ferriteFile   `yaml:"ferrites"` // in series
-	Choke      *chokeFile      `yaml:"choke"`
-	Series     []partFile      `yaml:"series"`
-	Parallel   []partFile      `yaml:"parallel"`
+	Resistor   rf.Resistance   `yaml:"resistor" says:"a resistor"`
+	Capacitor  *capacitorFile  `yaml:"capacitor" says:"a capacitor"`
+	Inductor   *inductorFile   `yaml:"inductor" says:"an inductor"`
+	LISN       lisnFile        `yaml:"lisn" says:"a network of a standard"`
+	Open       bool            `yaml:"open" says:"nothing is connected"`
+	Touchstone *touchstoneFile `yaml:"touchstone" says:"a measured two-port or part from an S-parameter file"`
+	Ferrites   []ferriteFile   `yaml:"ferrites" says:"ferrites in series"` // in series
+	Choke      *chokeFile      `yaml:"choke" says:"a common-mode choke"`
+	Series     []partFile      `yaml:"series" says:"parts in series"`
+	Parallel   []partFile      `yaml:"parallel" says:"parts in parallel"`
 }
 
 var partKeys = []string{"resistor", "capacitor", "inductor", "lisn", "open", "touchstone", "ferrites", "choke", "series", "parallel"}
 
 // capacitorFile is "12 nF", or a mapping with what is in series.
 type capacitorFile struct {
-	Farad rf.Capacitance `yaml:"value,required"`
-	ESL   rf.Inductance  `yaml:"esl"`
-	ESR   rf.Resistance  `yaml:"esr"`
+	Farad rf.Capacitance `yaml:"value,required" says:"its value"`
+	ESL   rf.Inductance  `yaml:"esl" says:"its series inductance"`
+	ESR   rf.Resistance  `yaml:"esr" says:"its series resistance"`
 }
 
 // UnmarshalText reads "12 nF".
@@ -42,8 +42,8 @@ func (c *capacitorFile) UnmarshalText(t []byte) error { return c.Farad.Unmarshal
 
 // inductorFile is "100 nH", or a mapping with its resistance.
 type inductorFile struct {
-	Henry rf.Inductance `yaml:"value,required"`
-	Ohm   rf.Resistance `yaml:"resistance"`
+	Henry rf.Inductance `yaml:"value,required" says:"its value"`
+	Ohm   rf.Resistance `yaml:"resistance" says:"its resistance"`
 }
 
 // UnmarshalText reads "100 nH".
@@ -75,27 +75,27 @@ func (l *lisnFile) UnmarshalText(t []byte) error {
 }
 
 type touchstoneFile struct {
-	File string         `yaml:"file,required"`
-	Port document.Count `yaml:"port"` // 1 when not given
+	File string         `yaml:"file,required" says:"S-parameter file"`
+	Port document.Count `yaml:"port" says:"port of it; default 1"` // 1 when not given
 }
 
 // UnmarshalText reads the name of a file.
 func (f *touchstoneFile) UnmarshalText(t []byte) error { f.File = string(t); return nil }
 
 type chokeFile struct {
-	Inductance         rf.Inductance  `yaml:"inductance,required"` // of each winding
-	Coupling           rf.Fraction    `yaml:"coupling,required"`
-	WindingCapacitance rf.Capacitance `yaml:"winding_capacitance"`
-	CoreResistance     rf.Resistance  `yaml:"core_resistance"`
-	Resistance         rf.Resistance  `yaml:"resistance"`
+	Inductance         rf.Inductance  `yaml:"inductance,required" says:"of each winding"` // of each winding
+	Coupling           rf.Fraction    `yaml:"coupling,required" says:"coupling of the windings"`
+	WindingCapacitance rf.Capacitance `yaml:"winding_capacitance" says:"capacitance of the winding"`
+	CoreResistance     rf.Resistance  `yaml:"core_resistance" says:"resistance that stands for the core's loss"`
+	Resistance         rf.Resistance  `yaml:"resistance" says:"its resistance"`
 }
 
 // ferriteFile is turns on a core.
 type ferriteFile struct {
-	Core               ferrite.CoreFile `yaml:"core"`
-	Material           string           `yaml:"material"` // a key of materials
-	Turns              document.Count   `yaml:"turns"`    // 1 when not given
-	WindingCapacitance rf.Capacitance   `yaml:"winding_capacitance"`
+	Core               ferrite.CoreFile `yaml:"core" says:"the core"`
+	Material           string           `yaml:"material" says:"a key of materials"` // a key of materials
+	Turns              document.Count   `yaml:"turns" says:"turns; default 1"`      // 1 when not given
+	WindingCapacitance rf.Capacitance   `yaml:"winding_capacitance" says:"capacitance of the winding"`
 }
 
 // part makes the one-port at a path; nil where it has a problem.
@@ -254,7 +254,7 @@ func (r *reader) measured(at, remark string, err error) {
 
 // curvePoints is a curve as {points: {1 MHz: 7.2 dB, 10 MHz: 6.1 dB}}.
 type curvePoints struct {
-	Points map[rf.Frequency]rf.Gain `yaml:"points,required"`
+	Points map[rf.Frequency]rf.Gain `yaml:"points,required" says:"frequencies computed; default 200"`
 }
 
 type lossCurve = curve.Curve[rf.Gain]

@@ -15,171 +15,171 @@ import (
 // shown, with a comment, in testdata/belt-weigher.yaml.
 type (
 	benchFile struct {
-		Name        string          `yaml:"name,required"`
-		Source      *sourceFile     `yaml:"source,required"`
-		ToAmplifier []passiveFile   `yaml:"to_amplifier"`
-		Amplifier   *amplifierFile  `yaml:"amplifier"`
-		ToClamp     []passiveFile   `yaml:"to_clamp"`
-		Coupler     *couplerFile    `yaml:"coupler"`
-		PowerMeter  *powerMeterFile `yaml:"power_meter"`
-		Clamp       *clampFile      `yaml:"clamp,required"`
-		Cable       *cableFile      `yaml:"cable,required"`
-		DUT         *dutFile        `yaml:"dut,required"`
-		Probe       *probeFile      `yaml:"probe"`
-		ToAnalyser  []passiveFile   `yaml:"to_analyser"`
-		Analyser    *analyserFile   `yaml:"analyser"`
-		Monitors    []monitorFile   `yaml:"monitors"`
-		Interlock   *interlockFile  `yaml:"interlock"`
-		PowerRelay  *relayFile      `yaml:"power_relay"`
-		Switch      *switchFile     `yaml:"switch"`
-		Tables      []string        `yaml:"tables"`
+		Name        string          `yaml:"name,required" says:"name of the bench"`
+		Source      *sourceFile     `yaml:"source,required" says:"the generator"`
+		ToAmplifier []passiveFile   `yaml:"to_amplifier" says:"pads, coax and filters from the generator to the amplifier, in order"`
+		Amplifier   *amplifierFile  `yaml:"amplifier" says:"the amplifier; without it the generator drives the clamp"`
+		ToClamp     []passiveFile   `yaml:"to_clamp" says:"what lies between amplifier and clamp, in order"`
+		Coupler     *couplerFile    `yaml:"coupler" says:"directional coupler in front of the clamp"`
+		PowerMeter  *powerMeterFile `yaml:"power_meter" says:"power meter at the coupler, forward and reverse"`
+		Clamp       *clampFile      `yaml:"clamp,required" says:"the injection clamp"`
+		Cable       *cableFile      `yaml:"cable,required" says:"the cable under test"`
+		DUT         *dutFile        `yaml:"dut,required" says:"the device under test"`
+		Probe       *probeFile      `yaml:"probe" says:"the current monitoring probe"`
+		ToAnalyser  []passiveFile   `yaml:"to_analyser" says:"what lies between probe and analyser, in order"`
+		Analyser    *analyserFile   `yaml:"analyser" says:"what reads the probe"`
+		Monitors    []monitorFile   `yaml:"monitors" says:"how the DUT is watched"`
+		Interlock   *interlockFile  `yaml:"interlock" says:"an input that opens with the door of the shielded room"`
+		PowerRelay  *relayFile      `yaml:"power_relay" says:"a relay that switches the DUT off and on to reset it"`
+		Switch      *switchFile     `yaml:"switch" says:"a switch matrix whose route is set and checked before RF"`
+		Tables      []string        `yaml:"tables" says:"files with command tables of one's own"`
 	}
 	switchFile struct {
 		identityFile
 		connectionFile
-		Route string `yaml:"route,required"`
+		Route string `yaml:"route,required" says:"the route that the bench's wiring stands for"`
 	}
 	identityFile struct {
-		ID          string        `yaml:"id,required"`
-		Description string        `yaml:"description"`
-		Serial      string        `yaml:"serial"`
-		Calibrated  document.Date `yaml:"calibrated"`
-		Due         document.Date `yaml:"due"`
-		Certificate string        `yaml:"certificate"`
+		ID          string        `yaml:"id,required" says:"name of the piece, unique on the bench"`
+		Description string        `yaml:"description" says:"what it is"`
+		Serial      string        `yaml:"serial" says:"serial number"`
+		Calibrated  document.Date `yaml:"calibrated" says:"day of the last calibration, 2026-03-01"`
+		Due         document.Date `yaml:"due" says:"day on which the calibration ends; an overdue one is told"`
+		Certificate string        `yaml:"certificate" says:"number of the calibration certificate"`
 	}
 	connectionFile struct {
-		Address    string      `yaml:"address"`
-		Through    string      `yaml:"through"`
-		SerialLine string      `yaml:"serial_line"`
-		Table      string      `yaml:"table"`
-		Timeout    rf.Duration `yaml:"timeout"`
-		ByHand     bool        `yaml:"by_hand"`
+		Address    string      `yaml:"address" says:"open VISA resource string, for example TCPIP::192.168.1.20::5025::SOCKET; without it the piece is not driven"`
+		Through    string      `yaml:"through" says:"address of the adapter that it hangs on, where that is a bus of its own"`
+		SerialLine string      `yaml:"serial_line" says:"speed and frame of a serial port, for example 9600 8N1"`
+		Table      string      `yaml:"table" says:"command table that it speaks; own ones are named under tables"`
+		Timeout    rf.Duration `yaml:"timeout" says:"longest wait for an answer; default of the kind of connection"`
+		ByHand     bool        `yaml:"by_hand" says:"a person sets or reads it, as the program asks"`
 	}
 	sourceFile struct {
 		identityFile
 		connectionFile
-		Kind           sourceKindFile  `yaml:"kind,required"`
-		Band           bandFile        `yaml:"band,required"`
-		Minimum        sourceLevelFile `yaml:"minimum,required"`
-		Maximum        sourceLevelFile `yaml:"maximum,required"`
-		Resolution     rf.Gain         `yaml:"resolution,required"`
-		CountsIn       countsFile      `yaml:"counts_in,required"`
-		Load           loadFile        `yaml:"load"`
-		MaximumReverse rf.Power        `yaml:"maximum_reverse"`
-		HardwareOff    string          `yaml:"hardware_off"`
+		Kind           sourceKindFile  `yaml:"kind,required" says:"kind of generator; a function generator counts in volts under a load setting"`
+		Band           bandFile        `yaml:"band,required" says:"where it works, LOW to HIGH"`
+		Minimum        sourceLevelFile `yaml:"minimum,required" says:"lowest level that it can be set to"`
+		Maximum        sourceLevelFile `yaml:"maximum,required" says:"highest level that it can be set to"`
+		Resolution     rf.Gain         `yaml:"resolution,required" says:"smallest step of its level"`
+		CountsIn       countsFile      `yaml:"counts_in,required" says:"unit that it counts in over the wire"`
+		Load           loadFile        `yaml:"load" says:"load that its level is set for; default 50 Ω"`
+		MaximumReverse rf.Power        `yaml:"maximum_reverse" says:"power into its output that it stands; not given: not looked at"`
+		HardwareOff    string          `yaml:"hardware_off" says:"how RF can be taken away without its help, in words"`
 	}
 	passiveFile struct {
 		identityFile
 		qualityFile
-		Kind         passiveKindFile `yaml:"kind,required"`
-		Loss         gainFile        `yaml:"loss,required"`
-		MaximumPower rf.Power        `yaml:"maximum_power"`
+		Kind         passiveKindFile `yaml:"kind,required" says:"kind of piece"`
+		Loss         gainFile        `yaml:"loss,required" says:"loss over frequency, in dB above 0"`
+		MaximumPower rf.Power        `yaml:"maximum_power" says:"average power that it stands; absent forbids"`
 	}
 	amplifierFile struct {
 		identityFile
 		qualityFile
 		connectionFile
-		Band           bandFile    `yaml:"band,required"`
-		Gain           gainFile    `yaml:"gain,required"`
-		Compression    powerFile   `yaml:"compression"`
-		Saturation     rf.Power    `yaml:"saturation"`
-		MaximumInput   rf.Power    `yaml:"maximum_input"`
-		MaximumDuty    rf.Fraction `yaml:"maximum_duty"`
-		ReflectedLimit rf.Power    `yaml:"reflected_limit"`
-		Harmonics      rf.Gain     `yaml:"harmonics"`
+		Band           bandFile    `yaml:"band,required" says:"where it works, LOW to HIGH"`
+		Gain           gainFile    `yaml:"gain,required" says:"gain over frequency"`
+		Compression    powerFile   `yaml:"compression" says:"output power at 1 dB compression; absent: nothing is allowed near saturation"`
+		Saturation     rf.Power    `yaml:"saturation" says:"output power that it cannot exceed; also what the output is rated for"`
+		MaximumInput   rf.Power    `yaml:"maximum_input" says:"level at its input that it stands, at the crest of the modulation's envelope; absent forbids"`
+		MaximumDuty    rf.Fraction `yaml:"maximum_duty" says:"largest share of the time with RF on"`
+		ReflectedLimit rf.Power    `yaml:"reflected_limit" says:"reverse power that its output stands, at the envelope's crest; absent forbids"`
+		Harmonics      rf.Gain     `yaml:"harmonics" says:"harmonics at 1 dB compression against the carrier"`
 	}
 	couplerFile struct {
 		identityFile
 		qualityFile
-		Forward      gainFile `yaml:"forward,required"`
-		Reverse      gainFile `yaml:"reverse,required"`
-		Loss         gainFile `yaml:"loss,required"`
-		MaximumPower rf.Power `yaml:"maximum_power"`
+		Forward      gainFile `yaml:"forward,required" says:"coupling of the forward port"`
+		Reverse      gainFile `yaml:"reverse,required" says:"coupling of the reverse port"`
+		Loss         gainFile `yaml:"loss,required" says:"loss over frequency, in dB above 0"`
+		MaximumPower rf.Power `yaml:"maximum_power" says:"average power that it stands; absent forbids"`
 	}
 	powerMeterFile struct {
 		identityFile
 		qualityFile
 		connectionFile
-		MaximumInput rf.Power `yaml:"maximum_input"`
-		Floor        rf.Power `yaml:"floor"`
+		MaximumInput rf.Power `yaml:"maximum_input" says:"level at its input that it stands, at the crest of the modulation's envelope; absent forbids"`
+		Floor        rf.Power `yaml:"floor" says:"reading without a signal: below 10 dB above it a reading is a bound"`
 	}
 	clampFile struct {
 		identityFile
 		qualityFile
-		InsertionLoss   gainFile      `yaml:"insertion_loss,required"`
-		ReturnLoss      gainFile      `yaml:"return_loss"`
-		SeriesImpedance impedanceFile `yaml:"series_impedance"`
-		MaximumForward  rf.Power      `yaml:"maximum_forward"`
-		MaximumTime     rf.Duration   `yaml:"maximum_time"`
-		MaximumDuty     rf.Fraction   `yaml:"maximum_duty"`
+		InsertionLoss   gainFile      `yaml:"insertion_loss,required" says:"forward power at the clamp over power in one 50 Ω port of the 50 + 50 Ω jig"`
+		ReturnLoss      gainFile      `yaml:"return_loss" says:"match at the clamp's input in the jig; absent: total reflection"`
+		SeriesImpedance impedanceFile `yaml:"series_impedance" says:"what the clamp puts in series with the cable; needed to convert a calibration to another loop"`
+		MaximumForward  rf.Power      `yaml:"maximum_forward" says:"average forward power that it stands; absent forbids"`
+		MaximumTime     rf.Duration   `yaml:"maximum_time" says:"longest time with RF on at a stretch"`
+		MaximumDuty     rf.Fraction   `yaml:"maximum_duty" says:"largest share of the time with RF on"`
 	}
 	cableFile struct {
 		identityFile
-		Length            rf.Length  `yaml:"length"`
-		Height            rf.Length  `yaml:"height"`
-		ClampToDUT        rf.Length  `yaml:"clamp_to_dut"`
-		ProbeToDUT        rf.Length  `yaml:"probe_to_dut"`
-		PositionTolerance rf.Length  `yaml:"position_tolerance"`
-		Decoupling        string     `yaml:"decoupling"`
-		MaximumCurrent    rf.Current `yaml:"maximum_current"`
-		ExpectedLow       *rf.Gain   `yaml:"expected_low"`
-		ExpectedHigh      *rf.Gain   `yaml:"expected_high"`
+		Length            rf.Length  `yaml:"length" says:"length of the cable"`
+		Height            rf.Length  `yaml:"height" says:"height over the reference plane"`
+		ClampToDUT        rf.Length  `yaml:"clamp_to_dut" says:"from the clamp's middle to the DUT's connector"`
+		ProbeToDUT        rf.Length  `yaml:"probe_to_dut" says:"from the probe's middle to the DUT's connector"`
+		PositionTolerance rf.Length  `yaml:"position_tolerance" says:"how well those places are kept, for the budget of the current"`
+		Decoupling        string     `yaml:"decoupling" says:"what stands between the clamp and the auxiliary equipment, in words"`
+		MaximumCurrent    rf.Current `yaml:"maximum_current" says:"current that it stands, r.m.s. at the envelope's crest; absent forbids"`
+		ExpectedLow       *rf.Gain   `yaml:"expected_low" says:"lowest current on the cable against the jig's at the same power; default -20 dB"`
+		ExpectedHigh      *rf.Gain   `yaml:"expected_high" says:"highest, likewise; default 10 dB"`
 	}
 	dutFile struct {
 		identityFile
-		Port        string      `yaml:"port"`
-		Cycle       rf.Duration `yaml:"cycle"`
-		NeededDwell rf.Duration `yaml:"needed_dwell"`
+		Port        string      `yaml:"port" says:"the port whose cable is injected"`
+		Cycle       rf.Duration `yaml:"cycle" says:"time that the DUT takes for one cycle of its work; a shorter dwell is warned of"`
+		NeededDwell rf.Duration `yaml:"needed_dwell" says:"dwell that its makers or a study ask for"`
 	}
 	probeFile struct {
 		identityFile
 		qualityFile
-		TransferImpedance impedanceFile `yaml:"transfer_impedance,required"`
-		MaximumCurrent    rf.Current    `yaml:"maximum_current"`
+		TransferImpedance impedanceFile `yaml:"transfer_impedance,required" says:"voltage into 50 Ω over current"`
+		MaximumCurrent    rf.Current    `yaml:"maximum_current" says:"current that it stands, r.m.s. at the envelope's crest; absent forbids"`
 	}
 	analyserFile struct {
 		identityFile
 		qualityFile
 		connectionFile
-		Band         bandFile       `yaml:"band,required"`
-		MaximumInput rf.Power       `yaml:"maximum_input"`
-		MixerLimit   rf.Power       `yaml:"mixer_limit"`
-		Bandwidths   []rf.Frequency `yaml:"bandwidths"`
-		Floor        rf.Power       `yaml:"floor"`
+		Band         bandFile       `yaml:"band,required" says:"where it works, LOW to HIGH"`
+		MaximumInput rf.Power       `yaml:"maximum_input" says:"level at its input that it stands, at the crest of the modulation's envelope; absent forbids"`
+		MixerLimit   rf.Power       `yaml:"mixer_limit" says:"level at the connector above which a reading is a bound, with the 0 dB of attenuation that is set"`
+		Bandwidths   []rf.Frequency `yaml:"bandwidths" says:"resolution bandwidths that it has"`
+		Floor        rf.Power       `yaml:"floor" says:"displayed noise at the narrowest bandwidth, with 0 dB of attenuation"`
 	}
 	monitorFile struct {
 		identityFile
 		connectionFile
-		Kind         monitorKindFile `yaml:"kind,required"`
-		Query        string          `yaml:"query"`
-		Pattern      string          `yaml:"pattern"`
-		Tolerance    toleranceFile   `yaml:"tolerance"`
-		ErrorPattern string          `yaml:"error_pattern"`
-		Silence      rf.Duration     `yaml:"silence"`
-		Latency      rf.Duration     `yaml:"latency"`
-		Every        rf.Duration     `yaml:"every"`
-		Command      []string        `yaml:"command"`
-		Reset        string          `yaml:"reset"`
+		Kind         monitorKindFile `yaml:"kind,required" says:"what is watched"`
+		Query        string          `yaml:"query" says:"meter: the query for a reading; default the table's"`
+		Pattern      string          `yaml:"pattern" says:"text: regular expression, its first group is the number"`
+		Tolerance    toleranceFile   `yaml:"tolerance" says:"half-width round the reading before RF, in the unit of what is watched; beyond it is an upset"`
+		ErrorPattern string          `yaml:"error_pattern" says:"text: a line that matches is an upset by itself"`
+		Silence      rf.Duration     `yaml:"silence" says:"longest time without a line or an answer; longer is an upset"`
+		Latency      rf.Duration     `yaml:"latency" says:"from the DUT's state to the reading"`
+		Every        rf.Duration     `yaml:"every" says:"period of a monitor that asks; default meter, modbus, analogue 250 ms, http 500 ms, ping 200 ms, command 1 s"`
+		Command      []string        `yaml:"command" says:"command: the program and its arguments; exit status 0 is well"`
+		Reset        string          `yaml:"reset" says:"line that is sent to reset a latched DUT; without it a person is asked"`
 
-		Station       document.Count `yaml:"station"`
-		Register      registerFile   `yaml:"register"`
-		Format        formatFile     `yaml:"format"`
-		WordOrder     wordOrderFile  `yaml:"word_order"`
-		Scale         toleranceFile  `yaml:"scale"`
-		Topic         string         `yaml:"topic"`
-		URL           string         `yaml:"url"`
-		Field         string         `yaml:"field"`
-		Host          string         `yaml:"host"`
-		Capture       rf.Duration    `yaml:"capture"`
-		Samples       document.Count `yaml:"samples"`
-		PeakTolerance toleranceFile  `yaml:"peak_tolerance"`
+		Station       document.Count `yaml:"station" says:"modbus: unit identifier; default 1"`
+		Register      registerFile   `yaml:"register" says:"modbus: table and number from 0, for example holding 100"`
+		Format        formatFile     `yaml:"format" says:"modbus: how the number is written"`
+		WordOrder     wordOrderFile  `yaml:"word_order" says:"modbus: which word of a long number stands first; default high first"`
+		Scale         toleranceFile  `yaml:"scale" says:"modbus: unit for one count, for example 0.01 kg"`
+		Topic         string         `yaml:"topic" says:"mqtt: topic of the messages"`
+		URL           string         `yaml:"url" says:"http: address that is asked"`
+		Field         string         `yaml:"field" says:"mqtt and http: where the reading stands in a JSON text, for example net.value"`
+		Host          string         `yaml:"host" says:"ping: who is asked"`
+		Capture       rf.Duration    `yaml:"capture" says:"analogue: how long a capture lasts"`
+		Samples       document.Count `yaml:"samples" says:"analogue: readings in a capture"`
+		PeakTolerance toleranceFile  `yaml:"peak_tolerance" says:"analogue: half-width for a single reading; default three times tolerance"`
 	}
 	relayFile struct {
 		identityFile
 		connectionFile
-		OffFor   rf.Duration    `yaml:"off_for,required"`
-		StartsIn rf.Duration    `yaml:"starts_in"`
-		Cycles   document.Count `yaml:"cycles,required"`
+		OffFor   rf.Duration    `yaml:"off_for,required" says:"how long the supply is off"`
+		StartsIn rf.Duration    `yaml:"starts_in" says:"time that the DUT takes to start"`
+		Cycles   document.Count `yaml:"cycles,required" says:"largest number of cycles in a run"`
 	}
 	interlockFile struct {
 		identityFile
@@ -199,23 +199,23 @@ type curveFile[V curve.Value, P interface {
 	*V
 	encoding.TextUnmarshaler
 }] struct {
-	Flat       *V                 `yaml:"flat"`
-	Band       *bandFile          `yaml:"band"`
-	Points     map[rf.Frequency]V `yaml:"points"`
-	CSV        string             `yaml:"csv"`
-	Units      csvFile            `yaml:"units"`
-	Touchstone string             `yaml:"touchstone"`
-	Parameter  string             `yaml:"parameter"`
-	Reading    string             `yaml:"reading"`
+	Flat       *V                 `yaml:"flat" says:"one value over the band"`
+	Band       *bandFile          `yaml:"band" says:"where it works, LOW to HIGH"`
+	Points     map[rf.Frequency]V `yaml:"points" says:"mapping of frequencies to values, straight in between over the logarithm of frequency"`
+	CSV        string             `yaml:"csv" says:"CSV file beside the bench file"`
+	Units      csvFile            `yaml:"units" says:"what the CSV file does not say itself"`
+	Touchstone string             `yaml:"touchstone" says:"S-parameter file beside the bench file"`
+	Parameter  string             `yaml:"parameter" says:"parameter of it, for example S21"`
+	Reading    string             `yaml:"reading" says:"how it is read, for example jig 50 Ω"`
 	scalar     bool
 }
 
 // csvFile says what a CSV file does not say itself.
 type csvFile struct {
-	Frequency string `yaml:"frequency"`
-	Value     string `yaml:"value"`
-	Column    string `yaml:"column"`
-	Decimal   string `yaml:"decimal"`
+	Frequency string `yaml:"frequency" says:"unit of the frequency column"`
+	Value     string `yaml:"value" says:"unit of the value column"`
+	Column    string `yaml:"column" says:"heading of the value column"`
+	Decimal   string `yaml:"decimal" says:"decimal sign"`
 }
 
 // UnmarshalText reads a curve that is one value.

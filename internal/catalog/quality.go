@@ -63,25 +63,25 @@ type Quality struct {
 // The shapes of the file.
 type (
 	qualityFile struct {
-		Uncertainty uncertaintyFile `yaml:"uncertainty"`
-		VSWR        matchFile       `yaml:"vswr"`
+		Uncertainty uncertaintyFile `yaml:"uncertainty" says:"expanded uncertainty of its curve with k, for the budget of the current"`
+		VSWR        matchFile       `yaml:"vswr" says:"match of its ports, for the mismatch in that budget"`
 	}
 	uncertaintyFile struct {
-		Expanded     rf.Gain        `yaml:"expanded"`
-		K            factorFile     `yaml:"k"`
-		Limit        rf.Gain        `yaml:"limit"`
-		Distribution spreadFile     `yaml:"distribution"`
-		Spread       rf.Gain        `yaml:"spread"`
-		Sweeps       document.Count `yaml:"sweeps"`
-		Files        []string       `yaml:"sweep_files"`
-		Parameter    string         `yaml:"parameter"`
-		Freedom      document.Count `yaml:"freedom"`
+		Expanded     rf.Gain        `yaml:"expanded" says:"expanded uncertainty U"`
+		K            factorFile     `yaml:"k" says:"coverage factor of U; default 2"`
+		Limit        rf.Gain        `yaml:"limit" says:"largest deviation that its maker states"`
+		Distribution spreadFile     `yaml:"distribution" says:"distribution of the limit; default rectangular"`
+		Spread       rf.Gain        `yaml:"spread" says:"standard deviation of repeated readings"`
+		Sweeps       document.Count `yaml:"sweeps" says:"number of sweeps that spread is from"`
+		Files        []string       `yaml:"sweep_files" says:"sweeps that the spread is worked out from"`
+		Parameter    string         `yaml:"parameter" says:"parameter of it, for example S21"`
+		Freedom      document.Count `yaml:"freedom" says:"degrees of freedom"`
 		scalar       bool
 	}
 	matchFile struct {
 		ratio      float64
-		Touchstone string `yaml:"touchstone"`
-		Parameter  string `yaml:"parameter"`
+		Touchstone string `yaml:"touchstone" says:"S-parameter file beside the bench file"`
+		Parameter  string `yaml:"parameter" says:"parameter of it, for example S21"`
 	}
 	factorFile float64
 	spreadFile string

@@ -17,38 +17,38 @@ const TableKind = "commands 1"
 
 // tableFile is a command table as written.
 type tableFile struct {
-	Name     string            `yaml:"name,required"`
-	Role     roleWord          `yaml:"role,required"`
-	About    string            `yaml:"about"`
-	CountsIn countsWord        `yaml:"counts_in"`
-	Assumes  assumesWord       `yaml:"assumes"`
-	AMLevel  amLevelWord       `yaml:"am_level"`
-	Reads    readsWord         `yaml:"reads"`
-	ReadsIn  string            `yaml:"reads_in"`
-	Start    []string          `yaml:"start"`
-	Commands map[string]string `yaml:"commands,required"`
-	Answers  map[string]string `yaml:"answers_in"`
-	Yes      []string          `yaml:"answers_yes"`
-	No       []string          `yaml:"answers_no"`
-	Quirks   quirksFile        `yaml:"quirks"`
+	Name     string            `yaml:"name,required" says:"name by which a bench file calls the table"`
+	Role     roleWord          `yaml:"role,required" says:"what instrument it is for"`
+	About    string            `yaml:"about" says:"for people: which instruments"`
+	CountsIn countsWord        `yaml:"counts_in" says:"unit of a source's level"`
+	Assumes  assumesWord       `yaml:"assumes" says:"load that a source always assumes"`
+	AMLevel  amLevelWord       `yaml:"am_level" says:"what a source's level means while AM is on"`
+	Reads    readsWord         `yaml:"reads" says:"how an analyser measures"`
+	ReadsIn  string            `yaml:"reads_in" says:"unit of the readings"`
+	Start    []string          `yaml:"start" says:"messages that are sent once after connecting"`
+	Commands map[string]string `yaml:"commands,required" says:"message for each verb, {} is where the value goes; docs/instruments.md names the verbs"`
+	Answers  map[string]string `yaml:"answers_in" says:"unit of an answer, by verb"`
+	Yes      []string          `yaml:"answers_yes" says:"answers that mean on"`
+	No       []string          `yaml:"answers_no" says:"answers that mean off"`
+	Quirks   quirksFile        `yaml:"quirks" says:"where the instrument differs from the common way"`
 }
 
 type quirksFile struct {
-	Terminator        terminatorWord `yaml:"terminator"`
-	MessageTerminator terminatorWord `yaml:"message_terminator"`
-	Timeout           rf.Duration    `yaml:"timeout"`
-	Delay             rf.Duration    `yaml:"delay"`
-	OneCommandALine   bool           `yaml:"one_command_a_line"`
-	NoErrorQueue      bool           `yaml:"no_error_queue"`
-	NoOverload        bool           `yaml:"no_overload_status"`
-	NoClear           bool           `yaml:"no_clear"`
-	NoEventEnable     bool           `yaml:"no_event_enable"`
-	KeepInput         bool           `yaml:"keep_input"`
-	Decimal           decimalWord    `yaml:"decimal"`
-	EndsBy            endsByWord     `yaml:"ends_by"`
-	ByteOrder         byteOrderWord  `yaml:"byte_order"`
-	OverloadBits      document.Count `yaml:"overload_bits"`
-	AnswerPattern     string         `yaml:"answer_pattern"`
+	Terminator        terminatorWord `yaml:"terminator" says:"end of what it sends"`
+	MessageTerminator terminatorWord `yaml:"message_terminator" says:"end of what is sent to it"`
+	Timeout           rf.Duration    `yaml:"timeout" says:"longest wait for an answer"`
+	Delay             rf.Duration    `yaml:"delay" says:"pause after each message"`
+	OneCommandALine   bool           `yaml:"one_command_a_line" says:"it takes one command in a message"`
+	NoErrorQueue      bool           `yaml:"no_error_queue" says:"it has no SYST:ERR?"`
+	NoOverload        bool           `yaml:"no_overload_status" says:"it does not tell an overload"`
+	NoClear           bool           `yaml:"no_clear" says:"it does not know *CLS"`
+	NoEventEnable     bool           `yaml:"no_event_enable" says:"it does not know *ESE"`
+	KeepInput         bool           `yaml:"keep_input" says:"what it sent before is not thrown away after connecting"`
+	Decimal           decimalWord    `yaml:"decimal" says:"decimal sign of its answers"`
+	EndsBy            endsByWord     `yaml:"ends_by" says:"how the end of an operation is known"`
+	ByteOrder         byteOrderWord  `yaml:"byte_order" says:"byte order of binary blocks"`
+	OverloadBits      document.Count `yaml:"overload_bits" says:"bits of the status that mean overload"`
+	AnswerPattern     string         `yaml:"answer_pattern" says:"regular expression, its first group is the answer"`
 }
 
 // The closed sets of words.

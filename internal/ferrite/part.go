@@ -60,11 +60,11 @@ func (b FluxDensity) Quantity() *rf.Quantity {
 //
 //	core: {outer: 63 mm, inner: 38 mm, height: 25 mm, count: 2, gap: 20 µm}
 type CoreFile struct {
-	Outer  rf.Length      `yaml:"outer,required"`
-	Inner  rf.Length      `yaml:"inner,required"`
-	Height rf.Length      `yaml:"height,required"` // of one core, along the cable
-	Count  document.Count `yaml:"count"`           // cores in the stack; 1 when not given
-	Gap    Gap            `yaml:"gap"`             // both joints of a split core together
+	Outer  rf.Length      `yaml:"outer,required" says:"outer diameter"`
+	Inner  rf.Length      `yaml:"inner,required" says:"inner diameter"`
+	Height rf.Length      `yaml:"height,required" says:"height over the plane; of a core: along the cable"` // of one core, along the cable
+	Count  document.Count `yaml:"count" says:"cores in the stack; default 1"`                               // cores in the stack; 1 when not given
+	Gap    Gap            `yaml:"gap" says:"both joints of a split core together"`                          // both joints of a split core together
 }
 
 // Toroid returns the shape.
@@ -122,12 +122,12 @@ func (g Gap) String() string { return fmt.Sprintf("%.4g µm", float64(g)*1e6) }
 //	  saturation: 290 mT
 //	  invented: true
 type MaterialFile struct {
-	Name         string      `yaml:"name,required"`
-	Permeability string      `yaml:"permeability,required"`
-	Model        string      `yaml:"model"`
-	Saturation   FluxDensity `yaml:"saturation"` // peak flux density that is not to be passed
-	Source       string      `yaml:"source"`
-	Invented     bool        `yaml:"invented"`
+	Name         string      `yaml:"name,required" says:"name of the cable"`
+	Permeability string      `yaml:"permeability,required" says:"table of relative permeability, a CSV file"`
+	Model        string      `yaml:"model" says:"how it is read"`
+	Saturation   FluxDensity `yaml:"saturation" says:"peak flux density that is not to be passed"` // peak flux density that is not to be passed
+	Source       string      `yaml:"source" says:"where the figures are from"`
+	Invented     bool        `yaml:"invented" says:"the figures are invented"`
 }
 
 // Material is a material that was read.

@@ -70,82 +70,82 @@ func (o *orderWord) UnmarshalText(t []byte) error {
 
 // planFile is a plan file as written.
 type planFile struct {
-	Name       string      `yaml:"name"`
-	Bench      string      `yaml:"bench,required"`
-	Kind       kindWord    `yaml:"kind,required"`
-	Mode       modeWord    `yaml:"mode"`
-	Fixture    fixtureWord `yaml:"fixture"`
-	Level      levelText   `yaml:"level"`
-	Grid       []segment   `yaml:"grid,required"`
-	Order      orderWord   `yaml:"order"`
-	Modulation string      `yaml:"modulation"`
-	Drive      rf.Power    `yaml:"drive"`
-	Dwell      rf.Duration `yaml:"dwell"`
-	Settle     rf.Duration `yaml:"settle"`
-	Edges      rf.Fraction `yaml:"edges"`
+	Name       string      `yaml:"name" says:"name of the run's purpose"`
+	Bench      string      `yaml:"bench,required" says:"bench file, relative to this file"`
+	Kind       kindWord    `yaml:"kind,required" says:"what run it is"`
+	Mode       modeWord    `yaml:"mode" says:"how the level is set"`
+	Fixture    fixtureWord `yaml:"fixture" says:"what the clamp is closed around; a calibration needs a jig"`
+	Level      levelText   `yaml:"level" says:"what is asked for: a profile, 10 V emf, 60 mA, or a mapping with list or curve"`
+	Grid       []segment   `yaml:"grid,required" says:"frequencies: the union of these segments"`
+	Order      orderWord   `yaml:"order" says:"order of the frequencies"`
+	Modulation string      `yaml:"modulation" says:"modulation; default the level's usual one, CW in a calibration"`
+	Drive      rf.Power    `yaml:"drive" says:"constant drive only: generator level, available into 50 Ω"`
+	Dwell      rf.Duration `yaml:"dwell" says:"time at each level; default the shortest of the level's step rule, else 1 s"`
+	Settle     rf.Duration `yaml:"settle" says:"wait after every change of level"`
+	Edges      rf.Fraction `yaml:"edges" says:"width, relative to frequency, to which the edges of a failing band are found; default: not narrowed"`
 	Search     struct {
-		Onset      bool           `yaml:"onset"`
-		Recovery   bool           `yaml:"recovery"`
-		Resolution rf.Gain        `yaml:"resolution"`
-		Range      rf.Gain        `yaml:"range"`
-		Approach   rf.Gain        `yaml:"approach"`
-		Confirm    document.Count `yaml:"confirm"`
-		Window     rf.Gain        `yaml:"window"`
-		EdgeOnset  bool           `yaml:"edge_onset"`
+		Onset      bool           `yaml:"onset" says:"look for the lowest level that upsets"`
+		Recovery   bool           `yaml:"recovery" says:"look for the level at which the DUT is well again, coming down with RF on"`
+		Resolution rf.Gain        `yaml:"resolution" says:"step of the search"`
+		Range      rf.Gain        `yaml:"range" says:"how far down the search goes"`
+		Approach   rf.Gain        `yaml:"approach" says:"largest step upward toward an onset expected from a neighbour"`
+		Confirm    document.Count `yaml:"confirm" says:"times an onset is exposed again"`
+		Window     rf.Gain        `yaml:"window" says:"distance below the onset of the low check of a band"`
+		EdgeOnset  bool           `yaml:"edge_onset" says:"search the onset at the frequencies at the edges of bands too"`
 
-		Method      methodWord     `yaml:"method"`
-		IfRandom    methodWord     `yaml:"if_random"`
-		Trials      document.Count `yaml:"trials"`
-		Probability rf.Fraction    `yaml:"probability"`
-		Step        rf.Gain        `yaml:"step"`
-		Below       rf.Gain        `yaml:"below"`
-	} `yaml:"search"`
+		Method      methodWord     `yaml:"method" says:"how the onset is found; default bracket"`
+		IfRandom    methodWord     `yaml:"if_random" says:"method to go on with where an onset does not upset again"`
+		Trials      document.Count `yaml:"trials" says:"exposures of staircase, adaptive and repeat at each frequency; default 30"`
+		Probability rf.Fraction    `yaml:"probability" says:"chance of an upset that a staircase looks for; default 50 %"`
+		Step        rf.Gain        `yaml:"step" says:"step of a staircase; default 1 dB"`
+		Below       rf.Gain        `yaml:"below" says:"repeat: distance below the level"`
+	} `yaml:"search" says:"what is looked for after an upset"`
 	Drift struct {
-		At    rf.Frequency   `yaml:"at,required"`
-		Below rf.Gain        `yaml:"below"`
-		Every document.Count `yaml:"every"`
-	} `yaml:"drift_check"`
+		At    rf.Frequency   `yaml:"at,required" says:"frequency"`
+		Below rf.Gain        `yaml:"below" says:"distance below the level at which it is visited"`
+		Every document.Count `yaml:"every" says:"visited once in so many frequencies"`
+	} `yaml:"drift_check" says:"a frequency that is visited again and again to see the bench drift"`
 	Levelling struct {
-		Window      rf.Gain `yaml:"window"`
-		AboveBudget rf.Gain `yaml:"above_budget"`
-		Ceiling     rf.Gain `yaml:"forward_ceiling"`
-	} `yaml:"levelling"`
+		Window      rf.Gain `yaml:"window" says:"distance from the level that counts as reached"`
+		AboveBudget rf.Gain `yaml:"above_budget" says:"drive above the budget's need that is allowed"`
+		Ceiling     rf.Gain `yaml:"forward_ceiling" says:"forward power above the budget's need that is allowed"`
+	} `yaml:"levelling" says:"the closed loop"`
 	FirstLight struct {
-		Below   rf.Gain `yaml:"below"`
-		Allowed rf.Gain `yaml:"allowed"`
-	} `yaml:"first_light"`
-	TripAbove          rf.Gain                  `yaml:"trip_above"`
-	RecoverWithin      rf.Duration              `yaml:"recover_within"`
-	DeadMan            rf.Duration              `yaml:"dead_man"`
-	Calibration        document.Count           `yaml:"calibration"`
-	ConvertCalibration bool                     `yaml:"convert_calibration"`
-	AcceptFalseAlarms  document.Count           `yaml:"accept_false_alarms"`
-	Monitors           map[string]monitorChange `yaml:"monitors"`
+		Below   rf.Gain `yaml:"below" says:"distance below the first level at which it is made"`
+		Allowed rf.Gain `yaml:"allowed" says:"difference that is allowed in a jig"`
+	} `yaml:"first_light" says:"comparison of the first measured current with the budget"`
+	TripAbove          rf.Gain                  `yaml:"trip_above" says:"measured current above the expected that ends the run"`
+	RecoverWithin      rf.Duration              `yaml:"recover_within" says:"time in which the DUT has to be well by itself; then it is reset"`
+	DeadMan            rf.Duration              `yaml:"dead_man" says:"longest time between two signs of life of the engine"`
+	Calibration        document.Count           `yaml:"calibration" says:"run of the job that a substitution replays; default the newest"`
+	ConvertCalibration bool                     `yaml:"convert_calibration" says:"replay a calibration of another loop impedance, as an estimate"`
+	AcceptFalseAlarms  document.Count           `yaml:"accept_false_alarms" says:"false alarms of the baseline that are accepted"`
+	Monitors           map[string]monitorChange `yaml:"monitors" says:"changes of the bench's monitors for this run, by id"`
 }
 
 type monitorChange struct {
-	Tolerance string      `yaml:"tolerance"`
-	Silence   rf.Duration `yaml:"silence"`
-	Latency   rf.Duration `yaml:"latency"`
+	Tolerance string      `yaml:"tolerance" says:"tolerance in place of the bench file's"`
+	Silence   rf.Duration `yaml:"silence" says:"silence limit in place of the bench file's"`
+	Latency   rf.Duration `yaml:"latency" says:"latency in place of the bench file's"`
 }
 
 // segment is one part of the grid.
 type segment struct {
-	From    rf.Frequency   `yaml:"from"`
-	To      rf.Frequency   `yaml:"to"`
-	Step    string         `yaml:"step"`
-	StepsOf string         `yaml:"steps_of"`
-	List    []rf.Frequency `yaml:"list"`
-	Around  []rf.Frequency `yaml:"around"`
-	Span    string         `yaml:"span"`
+	From    rf.Frequency   `yaml:"from" says:"lower end"`
+	To      rf.Frequency   `yaml:"to" says:"upper end"`
+	Step    string         `yaml:"step" says:"step: 1 %, 100 per decade or 50 kHz"`
+	StepsOf string         `yaml:"steps_of" says:"step rule of a standard, see provoke level --profiles"`
+	List    []rf.Frequency `yaml:"list" says:"list of frequencies"`
+	Around  []rf.Frequency `yaml:"around" says:"frequencies with a dense grid around each"`
+	Span    string         `yaml:"span" says:"width of that grid, relative to frequency"`
 }
 
 // levelText is what is asked for: one scalar, or a list, or a curve.
 type levelText struct {
 	text   string
-	List   []listedText `yaml:"list"`
-	Beyond rf.Fraction  `yaml:"beyond"`
-	Curve  curveText    `yaml:"curve"`
+	List   []listedText `yaml:"list" says:"levels at single frequencies, as a laboratory's report gives them"`
+	Beyond rf.Fraction  `yaml:"beyond" says:"how far from a listed frequency its level still holds"`
+	Curve  curveText    `yaml:"curve" says:"current over frequency"`
 }
 
 // UnmarshalText takes the scalar as it stands; what it means is decided with the rest of the file.
@@ -155,20 +155,20 @@ func (l *levelText) UnmarshalText(t []byte) error {
 }
 
 type listedText struct {
-	At    rf.Frequency `yaml:"at,required"`
-	Level string       `yaml:"level,required"`
+	At    rf.Frequency `yaml:"at,required" says:"frequency"`
+	Level string       `yaml:"level,required" says:"level there"`
 }
 
 type curveText struct {
-	Points map[rf.Frequency]rf.Current `yaml:"points"`
-	CSV    string                      `yaml:"csv"`
+	Points map[rf.Frequency]rf.Current `yaml:"points" says:"mapping of frequencies to currents"`
+	CSV    string                      `yaml:"csv" says:"CSV file beside the plan"`
 	// Units says what the file does not say itself.
 	Units struct {
-		Frequency string `yaml:"frequency"`
-		Value     string `yaml:"value"`
-		Column    string `yaml:"column"`
-		Decimal   string `yaml:"decimal"`
-	} `yaml:"units"`
+		Frequency string `yaml:"frequency" says:"unit of the frequency column"`
+		Value     string `yaml:"value" says:"unit of the value column"`
+		Column    string `yaml:"column" says:"heading of the value column"`
+		Decimal   string `yaml:"decimal" says:"decimal sign"`
+	} `yaml:"units" says:"what the CSV file does not say itself"`
 }
 
 // reader reads one plan file: everything it finds wrong goes into the document.

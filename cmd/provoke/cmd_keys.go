@@ -1,0 +1,156 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"provoke/internal/analysis"
+	"provoke/internal/cable"
+	"provoke/internal/catalog"
+	"provoke/internal/document"
+	"provoke/internal/driver"
+	"provoke/internal/plan"
+)
+
+type keysCommand struct {
+	File string `arg:"" optional:"" enum:"bench,plan,laboratory,table,cable," default:"" help:"Which file: bench, plan, laboratory, table or cable; all when not given."`
+	JSON bool   `name:"json" help:"Print the keys as JSON."`
+}
+
+// Help is the long help.
+func (keysCommand) Help() string {
+	return `Every key is read strictly: one that is not listed is refused, and so is a number without a unit. The list is made from
+what the decoder itself takes. docs/files.md is the same as a page.
+
+--json prints {"files":[{"file","first_line","sections":[{"title","keys":[{"key","takes","required","default","means"}]}]}]}.`
+}
+
+// keyedFile is one kind of file with its keys.
+type keyedFile struct {
+	Name     string       `json:"file"`
+	First    string       `json:"first_line"`
+	Sections []keySection `json:"sections"`
+}
+
+type keySection struct {
+	Title string     `json:"title"`
+	Keys  []keyShape `json:"keys"`
+}
+
+type keyShape struct {
+	Key      string  `json:"key"`
+	Takes    string  `json:"takes"`
+	Required bool    `json:"required"`
+	Default  *string `json:"default"`
+	Means    string  `json:"means"`
+}
+
+// keyedFiles lists what every kind of file takes.
+func keyedFiles() []keyedFile {
+	return []keyedFile{
+		{"bench", "provoke: " + catalog.Kind, []keySection{section("the file", catalog.Keys()), section("a curve, where it is no single value", catalog.CurveKeys()), section("an uncertainty, where it is no single text", catalog.UncertaintyKeys())}},
+		{"plan", "provoke: plan 1", []keySection{section("the file", plan.Keys())}},
+		{"laboratory", "provoke: laboratory 1", []keySection{section("the file", analysis.LaboratoryKeys())}},
+		{"table", "provoke: " + driver.TableKind, []keySection{section("the file", driver.TableKeys())}},
+		{"cable", "provoke: " + cable.Kind, []keySection{section("the file", cable.Keys()), section("a part", cable.PartKeys())}},
+	}
+}
+
+func section(title string, keys []document.Key) keySection {
+	s := keySection{Title: title}
+	for _, k := range keys {
+		x := keyShape{Key: k.Path, Takes: k.Takes, Required: k.Required, Means: k.Says}
+		if k.Default != "" {
+			x.Default = &k.Default
+		}
+		s.Keys = append(s.Keys, x)
+	}
+	return s
+}
+
+// Run prints the keys.
+func (c *keysCommand) Run(w *world) error {
+	files := keyedFiles()
+	if c.File != "" {
+		for _, f := range keyedFiles() {
+			if f.Name == c.File {
+				files = []keyedFile{f}
+			}
+		}
+	}
+	if c.JSON {
+		return printJSON(w.stdout, struct {
+			Files []keyedFile `json:"files"`
+		}{files})
+	}
+	return onPage(w.stdout, func(out io.Writer) error {
+		for i, f := range files {
+			if i > 0 {
+				fmt.Fprintln(out)
+			}
+			if err := f.print(out); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// print prints the keys of one file; * marks what is required where its holder stands.
+func (f keyedFile) print(out io.Writer) error {
+	fmt.Fprintf(out, "%s file; its first line is %q; * is required\n", f.Name, f.First)
+	for _, s := range f.Sections {
+		fmt.Fprintf(out, "\n%s\n", s.Title)
+		t := table(out)
+		fmt.Fprintln(t, "  key\ttakes\tdefault\tmeans")
+		for _, k := range s.Keys {
+			fmt.Fprintf(t, "  %s%s\t%s\t%s\t%s\n", k.Key, star(k), k.Takes, k.byDefault(), k.Means)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func star(k keyShape) string {
+	if k.Required {
+		return " *"
+	}
+	return ""
+}
+
+func (k keyShape) byDefault() string {
+	if k.Default == nil {
+		return ""
+	}
+	return *k.Default
+}
+
+// keysPage is docs/files.md.
+func keysPage() string {
+	var b strings.Builder
+	b.WriteString("# The keys of the files\n\nMade from what the decoders take (`provoke keys` prints the same; a test fails when this page is stale). " +
+		"Files are YAML, read strictly: a key that is\nnot listed is refused, and so is a number without its unit. Prefixes go with units (kHz, mA, ms). " +
+		"A list has `[]` behind its name, a mapping of names `.NAME`.\nRequired means: where what holds it stands in the file. `provoke new DIR` writes commented files to begin with.\n")
+	for _, f := range keyedFiles() {
+		fmt.Fprintf(&b, "\n## %s file\n\nIts first line is `%s`.\n", strings.ToUpper(f.Name[:1])+f.Name[1:], f.First)
+		for _, s := range f.Sections {
+			if len(f.Sections) > 1 {
+				fmt.Fprintf(&b, "\n### %s\n", strings.ToUpper(s.Title[:1])+s.Title[1:])
+			}
+			b.WriteString("\n| key | takes | required | default | means |\n| --- | --- | --- | --- | --- |\n")
+			for _, k := range s.Keys {
+				required := ""
+				if k.Required {
+					required = "yes"
+				}
+				fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", k.Key, inCell(k.Takes), required, inCell(k.byDefault()), inCell(k.Means))
+			}
+		}
+	}
+	return b.String()
+}
+
+func inCell(s string) string { return strings.ReplaceAll(s, "|", `\|`) }

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"flag"
+	"os"
+	"strings"
+	"testing"
+)
+
+var updateKeys = flag.Bool("update-keys", false, "rewrite docs/files.md")
+
+func TestThePageOfKeysIsWhatTheDecodersTake(t *testing.T) {
+	const file = "../../docs/files.md"
+	if *updateKeys {
+		if err := os.WriteFile(file, []byte(keysPage()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if string(data) != keysPage() {
+		t.Errorf("docs/files.md is stale: go test ./cmd/provoke -run TestThePageOfKeys -update-keys")
+	}
+}
+
+func TestEveryKeySaysWhatItMeans(t *testing.T) {
+	for _, f := range keyedFiles() {
+		n := 0
+		for _, s := range f.Sections {
+			for _, k := range s.Keys {
+				n++
+				if k.Means == "" || k.Takes == "" {
+					t.Errorf("%s file: %s takes %q and means %q", f.Name, k.Key, k.Takes, k.Means)
+				}
+			}
+		}
+		if n < 8 {
+			t.Errorf("%s file: only %d keys", f.Name, n)
+		}
+	}
+}
+
+// What the list says is what the decoder does: keys of files that are known to be read, with what is
+// required and the defaults of the documents.
+func TestKnownKeysAreListed(t *testing.T) {
+	for file, want := range map[string][]string{
+		"bench": {"source.band *", "amplifier.maximum_input", "clamp.insertion_loss *", "monitors[].silence", "cable.maximum_current", "one of: pad, coax, filter, adaptor"},
+		"plan":  {"bench *", "grid[].from", "levelling.window", "0.3 dB", "search.resolution", "dead_man", "2 s", "one of: cable, jig50, jig150"},
+	} {
+		code, out, errs := benchRunOf(1000, "keys", file)
+		if code != exitDone {
+			t.Fatal(errs)
+		}
+		for _, w := range want {
+			if !strings.Contains(out, w) {
+				t.Errorf("%s: %q is not in\n%s", file, w, out)
+			}
+		}
+	}
+}
