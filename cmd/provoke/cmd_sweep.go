@@ -19,6 +19,7 @@ import (
 	"provoke/internal/plan"
 	"provoke/internal/rf"
 	"provoke/internal/sweep"
+	"provoke/internal/watcher"
 )
 
 // sweepCommand lets a generator sweep by itself and works out at which frequencies the product upset.
@@ -169,6 +170,8 @@ func carryOutSweep(w *world, o performance) (engine.Swept, error) {
 		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
+	o.awake = watcher.KeepAwake()
+	defer o.awake.Release()
 	const unwatched = "none: the source is set by hand"
 	if err := askToArm(w, o, pr, unwatched); err != nil {
 		return engine.Swept{}, err
@@ -202,10 +205,10 @@ func carryOutSweep(w *world, o performance) (engine.Swept, error) {
 	}
 	out, err := engine.RunSweep(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Armed: armed(o, pr, unwatched), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now,
+		Armed: armed(o, pr, unwatched), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	}, pr.sweep, sync)
-	return out, withCode(exitOf(out.Result), err)
+	return out, rescued(job, withCode(exitOf(out.Result), err))
 }
 
 // syncLine opens the sync line and delivers when its line comes.

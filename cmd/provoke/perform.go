@@ -52,6 +52,8 @@ type performance struct {
 	begun func(run int, job *store.Job)
 	// watched is told every look at the product.
 	watched func(engine.Look)
+	// awake keeps the machine from going to sleep while RF may be on; nil for a run without RF.
+	awake *watcher.Awake
 	// asks is told where a bench that is set by hand asks a person.
 	asks func(*engine.Desk)
 }
@@ -246,7 +248,20 @@ func perform(w *world, o performance) (engine.Result, error) {
 	if part.left, err = leftByWatcher(w, o.jobFile); err != nil {
 		return engine.Result{}, err
 	}
-	return carryOut(w, o, pr, part, job)
+	res, err := carryOut(w, o, pr, part, job)
+	return res, rescued(job, err)
+}
+
+// rescued adds to the error of a run whose job was taken away where it is now.
+func rescued(job *store.Job, err error) error {
+	if !errors.Is(err, store.ErrGone) {
+		return err
+	}
+	to, lost := job.Rescue()
+	if lost != nil {
+		return errors.Join(err, lost)
+	}
+	return errors.Join(err, fmt.Errorf("what was recorded until then is in %s: give it the job's name, then go on with --resume", to))
 }
 
 // carryOut opens the instruments and runs the engine.
@@ -271,6 +286,8 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	known := true // RF is known to be off; a panic on the way leaves it false
 	defer func() { watching.end(known) }()
 	if pr.plan.Kind != plan.Baseline {
+		o.awake = watcher.KeepAwake()
+		defer o.awake.Release()
 		if err := askToArm(w, o, pr, watching.words()); err != nil {
 			return engine.Result{}, err
 		}
@@ -393,7 +410,7 @@ func askToArm(w *world, o performance, pr *prepared, watched string) error {
 		fmt.Fprintf(w.stdout, "replays %v\n\n", pr.cal)
 	}
 	printWorst(w.stdout, pr.checked)
-	fmt.Fprintf(w.stdout, "\nWatcher: %s.\n", watched)
+	fmt.Fprintf(w.stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
 	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
 		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
 	text, _ := w.line(w.ctx)
@@ -413,7 +430,7 @@ func printWorst(out io.Writer, c plan.Checked) {
 }
 
 func armed(o performance, pr *prepared, watched string) event.Armed {
-	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan, Watcher: watched}
+	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan, Watcher: watched, Suspend: o.awake.Words()}
 	for _, x := range pr.checked.Worst {
 		a.Worst = append(a.Worst, event.Worst{ID: x.Node.ID, Place: x.Node.Place, Frequency: x.Frequency,
 			Peak: x.Node.Compared().String(), Rating: x.Node.Rating.String(), Headroom: x.Node.Headroom.String()})

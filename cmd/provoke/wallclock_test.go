@@ -3,6 +3,7 @@ package main
 import (
 	"math"
 	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -65,6 +66,9 @@ func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []even
 	}
 	if left, err := watcher.Left(file); left != nil || err != nil {
 		t.Errorf("set by %v the watcher left %v %v", step, left, err)
+	}
+	if r.Armed == nil || !strings.HasPrefix(r.Armed.Suspend, "suspend is ") {
+		t.Errorf("arming does not say whether the machine may sleep: %+v", r.Armed)
 	}
 	if r.Verdict != res.Verdict {
 		t.Errorf("journalled %q, returned %q", r.Verdict, res.Verdict)

@@ -149,6 +149,8 @@ type Armed struct {
 	Watcher string `json:"watcher,omitempty"`
 	// Limits are what instruments hold by themselves, in words.
 	Limits []string `json:"limits,omitempty"`
+	// Suspend says whether the machine is kept from going to sleep while RF may be on.
+	Suspend string `json:"suspend,omitempty"`
 }
 
 // Worst is the worst case of the whole run at one rating.

@@ -76,7 +76,7 @@ func line(e Event) string {
 	case Watching:
 		return "DUT without RF: " + monitors(e.Monitors)
 	case Armed:
-		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher), strings.Join(e.Limits, ", "))
+		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher), strings.Join(e.Limits, ", "), e.Suspend)
 	case FirstLight:
 		return firstLight(e)
 	case Intent:

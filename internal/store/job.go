@@ -319,7 +319,7 @@ func checkFile(path string) (os.FileInfo, error) {
 func (j *Job) checkThere() error {
 	info, err := os.Stat(j.path)
 	if err != nil || !os.SameFile(info, j.identity) {
-		return fmt.Errorf("the file %s was removed or replaced while the job was open", shown(j.path))
+		return fmt.Errorf("the file %s %w", shown(j.path), ErrGone)
 	}
 	return nil
 }

@@ -358,17 +358,17 @@ func vouched(name string, given []string) bool {
 // CopyTo writes the whole job, as it is now, into a new single file, also while it is being written.
 // A file that exists is refused.
 func (j *Job) CopyTo(path string) error {
-	if err := j.copyTo(path); err != nil {
+	if err := copyInto(j.read, path); err != nil {
 		return fmt.Errorf("copy %s to %s: %w", shown(j.path), shown(path), err)
 	}
 	return nil
 }
 
-func (j *Job) copyTo(path string) error {
+func copyInto(db *sql.DB, path string) error {
 	if _, err := os.Lstat(path); err == nil {
 		return fmt.Errorf("the file exists already; choose another name")
 	}
-	if _, err := j.read.Exec("VACUUM INTO ?", path); err != nil {
+	if _, err := db.Exec("VACUUM INTO ?", path); err != nil {
 		os.Remove(path)
 		return plain(err)
 	}
