@@ -218,12 +218,16 @@ func labCSV(name string, data []byte) (event.LaboratoryFailures, problem.List) {
 			}
 			return out, list
 		}
-		line, _ := r.FieldPos(0)
-		if err == nil && len(out.Failures) >= mostLabLines {
-			err = fmt.Errorf("more than %d lines", mostLabLines)
+		var broken *csv.ParseError
+		switch {
+		case errors.As(err, &broken):
+			return out, append(list, problem.Problem{File: name, Line: broken.Line, Column: broken.Column, What: broken.Err.Error()})
+		case err != nil:
+			return out, append(list, problem.Problem{File: name, What: err.Error()})
 		}
-		if err != nil {
-			return out, append(list, problem.Problem{File: name, Line: line, What: err.Error()})
+		line, _ := r.FieldPos(0)
+		if len(out.Failures) >= mostLabLines {
+			return out, append(list, problem.Problem{File: name, Line: line, What: fmt.Sprintf("more than %d lines", mostLabLines)})
 		}
 		if strings.TrimSpace(strings.Join(row, "")) == "" {
 			continue
