@@ -229,6 +229,10 @@ func (w *benchWriter) reading() {
 	w.line("")
 }
 
+// silenceAtLeast is the shortest silence of a monitor that says something about the product, and not
+// about the machine that all of this shares.
+const silenceAtLeast = 800 * time.Millisecond
+
 // scaled is a time of the bench as wall time, not below least.
 func (w *benchWriter) scaled(seconds float64, least time.Duration) rf.Duration {
 	d := max(w.b.wall(seconds), least)
@@ -244,7 +248,7 @@ func (w *benchWriter) monitors() {
 	w.line("    pattern: '([-+]?[0-9]+[.][0-9]+) kg'")
 	w.line("    tolerance: %g kg", tolerance)
 	w.line("    error_pattern: 'ERR [0-9]+'")
-	w.line("    silence: %v", w.scaled(1, 300*time.Millisecond))
+	w.line("    silence: %v", w.scaled(1, silenceAtLeast))
 	w.line("    latency: %v", w.scaled(linePeriod, time.Millisecond))
 	w.line("    reset: RESET")
 	w.line("  - id: DMM1")
@@ -255,7 +259,7 @@ func (w *benchWriter) monitors() {
 	w.line("    table: meter")
 	w.line("    query: READ?")
 	w.line("    tolerance: 10 mV")
-	w.line("    silence: %v", w.scaled(2, 500*time.Millisecond))
+	w.line("    silence: %v", w.scaled(2, silenceAtLeast))
 	w.line("    latency: %v", w.scaled(0.02, time.Millisecond))
 	w.line("    every: %v", w.scaled(0.2, 10*time.Millisecond))
 	w.line("")

@@ -1,6 +1,7 @@
 package watcher_test
 
 import (
+	"flag"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -67,15 +68,17 @@ func TestWhatTheSystemGrantsAgainstSuspendIsSaid(t *testing.T) {
 	}
 }
 
-// Outside check: the system's own login manager lists the lock.
+var loginManager = flag.Bool("login-manager", false, "ask the system's own login manager; by hand, on a machine where one runs")
+
+// The system's own login manager lists the lock. A container runs none, so this is tried by hand.
 func TestTheLoginManagerListsTheLock(t *testing.T) {
+	if !*loginManager {
+		t.Skip("by hand: -login-manager")
+	}
 	list := func() string {
 		out, err := exec.Command("systemd-inhibit", "--list", "--no-pager").CombinedOutput()
 		if err != nil {
-			if os.Getenv("CI") == "true" && os.Getenv("DBUS_SYSTEM_BUS_ADDRESS") != "" {
-				t.Fatalf("systemd-inhibit --list: %v %s", err, out)
-			}
-			t.Skipf("outside check skipped: systemd-inhibit --list: %v: no login manager runs here", err)
+			t.Fatalf("systemd-inhibit --list: %v %s", err, out)
 		}
 		return string(out)
 	}
