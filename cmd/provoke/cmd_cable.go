@@ -36,7 +36,7 @@ func (cableCommand) Help() string {
 	return `Computes the current on a cable over the reference plane with clamp and probe: at the DUT's connector, at the probe, into the AE,
 and against the 50 Ω jig at the same forward power (the error of calibrating in the jig and replaying the power). The correction is
 what is added to the probe's reading to give the connector's current; its range is that of the probe's place within the tolerance.
-Resonances are named with their cause. internal/cable/testdata has a commented sample file.
+Resonances are named with their cause. provoke new DIR --models writes a commented example.
 
 --fit compares the file's cable with a run and moves the quantities of --free until modelled and measured current agree best (least
 squares in dB). The limits hold if the model is right and readings err independently of each other.

@@ -28,7 +28,7 @@ ferrites of different families may resonate), the current that goes to the AE ag
 what the stack does to both at the same forward power. A net direct current through the holes lowers the permeability: by 1/(1 + (H/H½)²),
 H½ from the file or guessed (common practice, not verified). Another order of the stack is advised only where the worst current into the
 AE becomes at least 1 dB lower. Where a material is not tabulated only a lower bound of the impedance is given.
-internal/cable/testdata has a commented sample file.
+provoke new DIR --models writes a commented example.
 
 --json prints {"name","file","sha256","bias","stack":[{"name","material","distance_m","turns","half_at_a_per_m","half_at_guessed",
 "field_a_per_m","permeability_left"}],"points":[{"hz","whole","missing","at_least_ohm","stack_ohm":[re,im],"each_ohm":[[re,im],...],

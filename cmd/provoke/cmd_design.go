@@ -26,7 +26,7 @@ type designClamp struct {
 
 // Help shows the format of the file.
 func (designClamp) Help() string {
-	return `A clamp file:
+	return `A clamp file (provoke new DIR --models writes it commented, with the table that it names):
 
     provoke: clamp 1
     name: home-wound clamp

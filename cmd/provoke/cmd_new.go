@@ -9,7 +9,10 @@ import (
 	"path/filepath"
 	"strings"
 
+	"provoke/internal/cable"
+	"provoke/internal/design"
 	"provoke/internal/document"
+	"provoke/internal/remedy"
 )
 
 //go:embed template/bench.yaml
@@ -19,18 +22,25 @@ var benchTemplate string
 var planTemplate string
 
 type newCommand struct {
-	Dir string `arg:"" help:"Folder, made when it does not exist."`
+	Dir    string `arg:"" help:"Folder, made when it does not exist."`
+	Models bool   `help:"Write commented, invented examples for cable, decoupling, remedy and design instead."`
 }
 
 // Help is the long help.
 func (newCommand) Help() string {
 	return `Writes bench.yaml and plan.yaml, commented. What only you know is marked ` + document.Blank + `; "provoke bench" then names
-each blank with its line. Files that exist are left alone.`
+each blank with its line. Files that exist are left alone.
+
+--models writes cable.yaml, decoupling.yaml, parts.yaml and clamp.yaml with the tables that they name: invented examples that
+provoke cable, decoupling, remedy and design clamp read as they stand. docs/cable.md and docs/models.md walk through them.`
 }
 
 // Run writes the files, none where one of them exists.
 func (c *newCommand) Run(w *world) error {
-	files := []struct{ name, text string }{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}}
+	files := []newFile{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}}
+	if c.Models {
+		files = modelFiles()
+	}
 	var there []string
 	for _, f := range files {
 		if _, err := os.Lstat(filepath.Join(c.Dir, f.name)); err == nil {
@@ -50,11 +60,29 @@ func (c *newCommand) Run(w *world) error {
 			return err
 		}
 	}
+	if c.Models {
+		fmt.Fprintf(w.stdout, "wrote invented examples into %s: try provoke cable %s\n", c.Dir, filepath.Join(c.Dir, "cable.yaml"))
+		return nil
+	}
 	bench := filepath.Join(c.Dir, "bench.yaml")
 	blanks := strings.Count(benchTemplate, ": "+document.Blank)
 	fmt.Fprintf(w.stdout, "wrote %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"))
 	fmt.Fprintf(w.stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n", blanks, bench)
 	return nil
+}
+
+type newFile struct{ name, text string }
+
+// modelFiles are the examples of the models' files, which name each other.
+func modelFiles() []newFile {
+	return []newFile{
+		{"cable.yaml", cable.SampleCable},
+		{"decoupling.yaml", strings.ReplaceAll(cable.SampleDecoupling, "belt-weigher-cable.yaml", "cable.yaml")},
+		{"parts.yaml", remedy.SampleParts},
+		{"clamp.yaml", design.SampleClamp},
+		{"demo-nizn.csv", cable.SampleNickelZinc},
+		{"invented-mnzn.csv", cable.SampleManganeseZinc},
+	}
 }
 
 func alreadyThere(names []string) string {

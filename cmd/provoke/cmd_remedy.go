@@ -41,7 +41,7 @@ func (remedyCommand) Help() string {
 calibration) and for the same probe current (a closed loop, and what the onset rises by). Combinations that close every gap with the
 margin and make nothing worse stand first, fewest parts first; then those that close it and make the product see more than it was shown to
 stand at another frequency; then the others. The band of a prediction is that of 32 cables within the spread of the file's figures.
-internal/remedy/testdata/parts.yaml is a commented sample file.
+provoke new DIR --models writes a commented example, parts.yaml.
 
 --json prints {"cable","cable_sha256","parts_sha256","run","reference","margin_db","combinations","missing":[{"hz","missing_db"}],
 "best":[{"choices":[...],"closes","surely","worst_db","worst_low_db","worst_hz","worse":[{"hz","effect_db","left_db"}],
