@@ -13,7 +13,7 @@ import (
 
 // chunk is how many records one look into the file takes: a reader holds no transaction open
 // between two of them, so it never keeps the writer's log from being folded into the file.
-const chunk = 2000
+const chunk = 500
 
 // poll is how often a follower looks when the writer is another process.
 const poll = 50 * time.Millisecond
