@@ -62,6 +62,10 @@ type Server struct {
 	moments *moments
 
 	handing sync.Mutex
+
+	answering sync.Mutex // guards what follows
+	answers   int        // requests that are being answered
+	closed    bool
 }
 
 // New makes a server. It opens nothing until it is asked.
@@ -94,11 +98,43 @@ func (s *Server) abandoned(run int, why string) {
 	}
 }
 
-// Close ends the use of the job file and the folder.
-func (s *Server) Close() error { return errors.Join(s.journal.close(), s.folder.close()) }
+// answeredWithin is how long Close waits for requests that are still being answered.
+const answeredWithin = 5 * time.Second
+
+// Close takes no request any more, waits a short time for those that are being answered, and ends the
+// use of the job file and the folder, so that nothing is opened after it.
+func (s *Server) Close() error {
+	s.answering.Lock()
+	s.closed = true
+	for end := time.Now().Add(answeredWithin); s.answers > 0 && time.Now().Before(end); {
+		s.answering.Unlock()
+		time.Sleep(time.Millisecond)
+		s.answering.Lock()
+	}
+	s.answering.Unlock()
+	return errors.Join(s.journal.close(), s.folder.close())
+}
 
 // ServeHTTP answers one request.
-func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if !s.counted(1) {
+		http.Error(w, "the server is closing", http.StatusServiceUnavailable)
+		return
+	}
+	defer s.counted(-1)
+	s.handler.ServeHTTP(w, r)
+}
+
+// counted counts the requests that are being answered; false when none is taken any more.
+func (s *Server) counted(by int) bool {
+	s.answering.Lock()
+	defer s.answering.Unlock()
+	if by > 0 && s.closed {
+		return false
+	}
+	s.answers += by
+	return true
+}
 
 // Entrance returns the path of a new one-time address: it lets one browser in and is then used up.
 func (s *Server) Entrance() string { return "/enter?token=" + s.doors.issue() }
