@@ -331,7 +331,7 @@ func (s *Server) draw(w http.ResponseWriter, name string, data any) error {
 		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Write(b.Bytes()) // a browser that went away is no fault
+	w.Write(bytes.ToValidUTF8(b.Bytes(), []byte("\ufffd"))) // a browser that went away is no fault
 	return nil
 }
 
