@@ -215,7 +215,11 @@ func (s *server) act(ctx context.Context, cause string) error {
 		s.report.Took, s.report.Done = rf.Duration(time.Since(began)), rep.Quiet || !time.Now().Before(end)
 		err := s.save(s.report)
 		if s.report.Done {
-			return errors.Join(err, s.keepSilent(ctx, cause))
+			silent := s.keepSilent(ctx, cause)
+			for again := 0; err != nil && again < 20; again++ { // nothing is urgent any more, and a busy disk takes its time
+				err = s.save(s.report)
+			}
+			return errors.Join(err, silent)
 		}
 	}
 }
