@@ -18,6 +18,7 @@ import (
 	"provoke/internal/dut"
 	"provoke/internal/engine"
 	"provoke/internal/event"
+	"provoke/internal/evidence"
 	"provoke/internal/plan"
 	"provoke/internal/problem"
 	"provoke/internal/result"
@@ -328,7 +329,26 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	})
 	known = res.Verdict != event.RFNotKnownOff
+	if err == nil {
+		err = doubtFixture(w, job, writer.Run(), pr.chain)
+	}
 	return res, withCode(exitOf(res), err)
+}
+
+// doubtFixture tells, and notes in the run, when its currents are those of a jig although the clamp
+// should have been on the cable.
+func doubtFixture(w *world, job *store.Job, run int, c *chain.Chain) error {
+	r, err := result.All(job.Records(run, 1))
+	if err != nil {
+		return damage(err)
+	}
+	words := evidence.StillInJig(r, c)
+	if words == "" {
+		return nil
+	}
+	fmt.Fprintf(w.stderr, "run %d: %s\n", run, words)
+	_, err = job.Annotate(run, w.now(), event.Note{By: "provoke", Text: words})
+	return err
 }
 
 // withinDeadMan is how long one exchange with an instrument is waited for when neither bench file nor
