@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -69,6 +71,16 @@ func (i *instrument) Close() error { return i.conn.Close() }
 
 func (i *instrument) whoAmI() (id, idn string) { return i.id, i.idn }
 
+// recognise refuses an instrument that is not the one that answered at first: by maker, model and serial
+// number, which IEEE 488.2, 10.14 has in that order. An answer that is none of that kind tells nothing.
+func (i *instrument) recognise(identity string) error {
+	was, is := strings.Split(i.idn, ","), strings.Split(identity, ",")
+	if len(was) != 4 || len(is) != 4 || slices.Equal(was[:3], is[:3]) {
+		return nil
+	}
+	return fmt.Errorf("%w: %q, where %q was", scpi.ErrAnother, identity, i.idn)
+}
+
 // open connects and asks who is there.
 func open(ctx context.Context, role Role, id string, c catalog.Connection, counts catalog.CountsIn, o Options) (*instrument, error) {
 	name := fmt.Sprintf("%s %s at %s", role, id, c.Address)
@@ -90,7 +102,11 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 		dial = o.wrap(dial)
 	}
 	i := &instrument{table: table, id: id, name: name}
-	i.conn = scpi.New(scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace})
+	so := scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace, Identify: table.say(Identify)}
+	if o.ForSilencing { // it may be at it for minutes, and the address be given to somebody else meanwhile
+		so.Recognise = i.recognise
+	}
+	i.conn = scpi.New(so)
 	if i.idn, err = i.Identify(ctx); err != nil {
 		i.conn.Close()
 		return nil, fmt.Errorf("open %w", err)

@@ -34,6 +34,11 @@ type Options struct {
 	MaxLine     int    // longest answer in bytes
 	MaxBlock    int    // longest block in bytes
 	ErrorQuery  string // default "SYST:ERR?"
+	// Recognise, where it is given, judges the answer to Identify on every connection after the first,
+	// before anything else is sent: its error ends the exchange. An instrument that does not answer is
+	// taken for the one that it was.
+	Recognise func(identity string) error
+	Identify  string // default "*IDN?"
 	// Trace is told every message; it must not block and must not use the Conn.
 	Trace func(Exchange)
 }
@@ -57,6 +62,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.ErrorQuery == "" {
 		o.ErrorQuery = "SYST:ERR?"
+	}
+	if o.Identify == "" {
+		o.Identify = "*IDN?"
 	}
 	if o.Name == "" {
 		o.Name = "the instrument"

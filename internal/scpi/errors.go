@@ -29,6 +29,8 @@ var (
 	ErrNotConnected = errors.New("cannot connect")
 	// ErrInUse: the instrument refuses because another user has it (a lock, or no link left).
 	ErrInUse = errors.New("another user has the instrument")
+	// ErrAnother: somebody else answers at the instrument's address; nothing was set there.
+	ErrAnother = errors.New("another instrument answers at its address")
 	// ErrShut: the Conn was closed by its owner.
 	ErrShut = errors.New("this connection has been closed for good")
 

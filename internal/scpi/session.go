@@ -14,6 +14,8 @@ type Session struct {
 	c      *Conn
 	ctx    context.Context
 	pinned bool
+	// recognising: the connection is being asked who is there.
+	recognising bool
 }
 
 // Generation of the present connection.
@@ -53,12 +55,34 @@ func (s *Session) connect(clear bool) error {
 	}
 	c.link = &link{port: port}
 	c.trace(Noted, "dialled, generation "+strconv.FormatUint(c.generation.Add(1), 10))
+	if c.o.Recognise != nil && c.Generation() > 1 && !s.recognising {
+		s.recognising = true
+		defer func() { s.recognising = false }()
+		if err := s.recognise(); err != nil {
+			return err
+		}
+		if c.link == nil { // it did not answer, and the connection went with the question
+			return s.connect(clear)
+		}
+	}
 	if !clear {
 		return nil
 	}
 	err = s.send(ctx, clearCommand)
 	s.release()
 	return err
+}
+
+// recognise asks a new connection who is there. Somebody else gets nothing but the question.
+func (s *Session) recognise() error {
+	answer, err := s.query(s.c.o.Identify, false, s.c.o.Timeout)
+	if err != nil {
+		return nil
+	}
+	if err := s.c.o.Recognise(answer); err != nil {
+		return s.c.failed("recognising it", err)
+	}
+	return nil
 }
 
 func within(d time.Duration) error { return fmt.Errorf("%w (%v)", ErrTimeout, d) }

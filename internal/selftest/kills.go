@@ -142,7 +142,7 @@ type place struct {
 }
 
 func (k *Kills) place(name string) (*place, error) {
-	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, KeepHistory: true}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
+	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, KeepHistory: true, Serial: name}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
 	err := p.sim.Listen("127.0.0.1:0")
 	if err == nil {
 		err = os.MkdirAll(p.dir, 0o755)

@@ -25,6 +25,9 @@ type Config struct {
 	MonitorBand bool
 	// KeepHistory keeps every change of the RF for History.
 	KeepHistory bool
+	// Serial is the serial number in every answer to *IDN?; "" means S1. Benches that follow each other on
+	// the same ports differ in it.
+	Serial string
 }
 
 // Bench is a simulated bench. Make it with New, end it with Close.
@@ -50,6 +53,9 @@ type Bench struct {
 func New(c Config) *Bench {
 	if c.Speed <= 0 {
 		c.Speed = 1
+	}
+	if c.Serial == "" {
+		c.Serial = "S1"
 	}
 	if c.Generator == "" {
 		c.Generator = FunctionGenerator

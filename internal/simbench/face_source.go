@@ -25,9 +25,9 @@ const (
 
 func (b *Bench) newSource(in *instrument) *source {
 	s := &source{b: b, in: in, kind: b.config.Generator, generator: &b.plant.generator}
-	in.identity = "provoke simulated bench,function generator,S1,1"
+	in.identity = "provoke simulated bench,function generator," + b.config.Serial + ",1"
 	if s.kind == SignalGenerator {
-		in.identity = "provoke simulated bench,signal generator,S1,1"
+		in.identity = "provoke simulated bench,signal generator," + b.config.Serial + ",1"
 	}
 	in.reset = s.reset
 	in.commands = append(in.commands, s.outputCommands()...)

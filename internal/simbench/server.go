@@ -33,7 +33,7 @@ func (b *Bench) newFace(name string, index int) *face {
 	}
 	in := &instrument{name: name, matched: map[string]*command{}, event: 128,
 		reset: func() {}, settled: b.plant.changed}
-	in.identity = "provoke simulated bench," + name + ",S1,1"
+	in.identity = "provoke simulated bench," + name + "," + b.config.Serial + ",1"
 	in.commands = in.system()
 	f.in = in
 	switch name {

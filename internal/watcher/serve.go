@@ -15,8 +15,10 @@ import (
 
 	"provoke/internal/catalog"
 	"provoke/internal/driver"
+	"provoke/internal/event"
 	"provoke/internal/guard"
 	"provoke/internal/rf"
+	"provoke/internal/scpi"
 )
 
 // longestHello bounds the first line: a bench file with its curves.
@@ -201,7 +203,7 @@ func (s *server) take(line string) (hung time.Duration) {
 	return 0
 }
 
-// act silences the bench, again and again until it is confirmed, and keeps it silent until the run's
+// act silences the bench, again and again until it is confirmed, and then keeps it silent until the run's
 // process is gone: one that was only stopped may go on and send what it had begun.
 func (s *server) act(ctx context.Context, cause string) error {
 	s.report.Watching, s.report.Cause, s.report.At = false, cause, s.now()
@@ -209,19 +211,72 @@ func (s *server) act(ctx context.Context, cause string) error {
 	go s.out.Encode(State{Acted: cause}) // whoever reads it may be stopped
 	go s.save(s.report)                  // nor does a slow disk keep anybody from switching off
 	s.guard.Suspect()
-	for end := time.Now().Add(keepsTrying); ; time.Sleep(time.Second) {
+	lines := s.lines
+	for end := time.Now().Add(keepsTrying); ; {
 		rep := s.guard.Silence(ctx, cause)
 		s.report.take(rep)
-		s.report.Took, s.report.Done = rf.Duration(time.Since(began)), rep.Quiet || !time.Now().Before(end)
+		enough := rep.Quiet || !time.Now().Before(end)
+		over := !enough && s.between(ctx, &lines)
+		s.report.Took, s.report.Done = rf.Duration(time.Since(began)), enough || over
 		err := s.save(s.report)
-		if s.report.Done {
-			silent := s.keepSilent(ctx, cause)
-			for again := 0; err != nil && again < 20; again++ { // nothing is urgent any more, and a busy disk takes its time
-				err = s.save(s.report)
+		if !s.report.Done {
+			continue
+		}
+		var silent error
+		if !over {
+			silent = s.keepSilent(ctx, cause)
+		}
+		for again := 0; err != nil && again < 20; again++ { // nothing is urgent any more, and a busy disk takes its time
+			err = s.save(s.report)
+		}
+		return errors.Join(err, silent)
+	}
+}
+
+// between is the pause before the bench is silenced again. It ends the work when the run says that it is
+// done, or when somebody else answers at an instrument's address: that bench is not this watcher's.
+func (s *server) between(ctx context.Context, lines *chan string) (over bool) {
+	pause := time.NewTimer(time.Second)
+	defer pause.Stop()
+	for {
+		select {
+		case line, open := <-*lines:
+			if !open {
+				*lines = nil // the process is gone; the bench still is to be silenced
 			}
-			return errors.Join(err, silent)
+			if line == "done" {
+				return true
+			}
+		case <-pause.C:
+			if who := s.somebodyElse(ctx); who != "" {
+				s.report.How += "; " + who + ": nothing is sent there any more"
+				return true
+			}
+			return false
 		}
 	}
+}
+
+// somebodyElse says which instrument's address is another's now, as when its connection is gone and its
+// address was given anew; empty when none is, or when nobody says who it is.
+func (s *server) somebodyElse(ctx context.Context) string {
+	ctx, cancel := context.WithTimeout(ctx, exchange)
+	defer cancel()
+	var all []error
+	if s.rig.Source != nil {
+		_, err := s.rig.Source.Identify(ctx)
+		all = append(all, err)
+	}
+	if s.rig.Amplifier != nil {
+		_, err := s.rig.Amplifier.Identify(ctx)
+		all = append(all, err)
+	}
+	for _, err := range all {
+		if errors.Is(err, scpi.ErrAnother) {
+			return event.Printable(err.Error())
+		}
+	}
+	return ""
 }
 
 // keepTouching gives signs of life to whoever looks at the report.

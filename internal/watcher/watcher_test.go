@@ -1,14 +1,17 @@
 package watcher_test
 
 import (
+	"bufio"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -225,5 +228,67 @@ func TestAReportThatIsNoneIsRefused(t *testing.T) {
 	os.WriteFile(watcher.File(job), []byte("hello"), 0o644)
 	if _, err := watcher.Left(job); err == nil || !strings.Contains(err.Error(), "no report of a watcher") {
 		t.Errorf("%v", err)
+	}
+}
+
+// A bench that is gone is tried for as long as nobody else answers at its addresses: then it is left
+// alone, since the RF of somebody else's bench is not this watcher's to switch off.
+func TestAWatcherLeavesSomebodyElsesBenchAlone(t *testing.T) {
+	sim, b := lit(t)
+	job := filepath.Join(t.TempDir(), "j.provoke")
+	p := byHand(t, b, job)
+	port := func(face string) string {
+		address := sim.Address(face)
+		return strings.Split(address, "::")[2]
+	}
+	source, amplifier := port("source"), port("amplifier")
+	sim.Close()
+	p.in.Close() // the run's process is gone, too
+	other := func(port, identity string) (said func() string) {
+		l, err := net.Listen("tcp", "127.0.0.1:"+port)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { l.Close() })
+		var mu sync.Mutex
+		var all []string
+		go func() {
+			for {
+				c, err := l.Accept()
+				if err != nil {
+					return
+				}
+				t.Cleanup(func() { c.Close() })
+				go func() {
+					for lines := bufio.NewScanner(c); lines.Scan(); {
+						mu.Lock()
+						all = append(all, lines.Text())
+						mu.Unlock()
+						if strings.Contains(lines.Text(), "*IDN?") {
+							fmt.Fprintln(c, identity)
+						}
+					}
+				}()
+			}
+		}()
+		return func() string {
+			mu.Lock()
+			defer mu.Unlock()
+			return strings.Join(all, " | ")
+		}
+	}
+	said := other(source, "provoke simulated bench,function generator,S2,1")
+	other(amplifier, "provoke simulated bench,amplifier,S2,1")
+	select {
+	case <-p.done:
+	case <-time.After(30 * time.Second):
+		t.Fatalf("the watcher goes on; it said %s", said())
+	}
+	left, err := watcher.Left(job)
+	if err != nil || left == nil || !left.Done || left.Quiet || !strings.Contains(left.How, "another instrument answers") || !strings.Contains(left.How, "S2") {
+		t.Errorf("%+v %v", left, err)
+	}
+	if heard := strings.ReplaceAll(strings.ReplaceAll(said(), "*IDN?", ""), " | ", ""); heard != "" {
+		t.Errorf("to somebody else's source it said %s", said())
 	}
 }
