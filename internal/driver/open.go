@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"provoke/internal/catalog"
+	"provoke/internal/resource"
 	"provoke/internal/scpi"
 	"provoke/internal/scpi/serialline"
 	"provoke/internal/scpi/transport"
@@ -71,10 +72,17 @@ func (i *instrument) Close() error { return i.conn.Close() }
 
 func (i *instrument) whoAmI() (id, idn string) { return i.id, i.idn }
 
+// canBeAnother reports that an address may be given to another instrument, and that this one can be asked
+// who it is without being told first how to answer.
+func (i *instrument) canBeAnother(address string) bool {
+	r, err := resource.Parse(address)
+	return err == nil && r.Host != "" && i.table.has(Identify) && len(i.table.Start) == 0
+}
+
 // recognise refuses an instrument that is not the one that answered at first: by maker, model and serial
 // number, which IEEE 488.2, 10.14 has in that order. An answer that is none of that kind tells nothing.
 func (i *instrument) recognise(identity string) error {
-	was, is := strings.Split(i.idn, ","), strings.Split(identity, ",")
+	was, is := strings.Split(i.idn, ","), strings.Split(i.table.heard(identity), ",")
 	if len(was) != 4 || len(is) != 4 || slices.Equal(was[:3], is[:3]) {
 		return nil
 	}
@@ -102,9 +110,9 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 		dial = o.wrap(dial)
 	}
 	i := &instrument{table: table, id: id, name: name}
-	so := scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace, Identify: table.say(Identify)}
-	if o.ForSilencing { // it may be at it for minutes, and the address be given to somebody else meanwhile
-		so.Recognise = i.recognise
+	so := scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace}
+	if o.ForSilencing && i.canBeAnother(c.Address) { // it may be at it for minutes
+		so.Identify, so.Recognise = table.say(Identify), i.recognise
 	}
 	i.conn = scpi.New(so)
 	if i.idn, err = i.Identify(ctx); err != nil {

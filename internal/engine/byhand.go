@@ -43,11 +43,25 @@ func (r *run) sitDown() {
 	})
 }
 
-// whileWaiting keeps the dead-man fed while a person is waited for, and looks at the interlock and at
-// the operator's wish to stop. Where RF is to go off, which is what is asked most urgently, the error is
-// for nobody.
-func (r *run) whileWaiting(ctx context.Context) error {
-	r.feed()
+// besides marks the context of what goes on beside the engine: a prompt of a monitor that a person reads
+// is no sign of life of the engine.
+type besides struct{}
+
+// besideEngine is the context of something that goes on beside the engine and does not end with ctx.
+func besideEngine(ctx context.Context) context.Context {
+	return context.WithValue(context.WithoutCancel(ctx), besides{}, true)
+}
+
+// whileWaiting keeps the dead-man fed while the engine waits for a person, and looks at the interlock and
+// at the operator's wish to stop. An urgent prompt asks for RF to go off: nothing ends it, and the switch
+// that the person uses may open the interlock.
+func (r *run) whileWaiting(ctx context.Context, urgent bool) error {
+	if ctx.Value(besides{}) == nil {
+		r.feed()
+	}
+	if urgent {
+		return nil
+	}
 	if r.finish.Load() {
 		return errStopped
 	}

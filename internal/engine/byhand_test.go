@@ -17,6 +17,7 @@ import (
 	"provoke/internal/dut"
 	"provoke/internal/engine"
 	"provoke/internal/event"
+	"provoke/internal/guard"
 	"provoke/internal/rf"
 	"provoke/internal/simbench"
 )
@@ -290,6 +291,28 @@ func TestAPersonWhoTakesTimeToSwitchOffIsNoHang(t *testing.T) {
 	})
 }
 
+// The switch that ends RF of a source set by hand may be one of the interlock's loop. Using it when provoke
+// asks for RF to go off is no trip.
+func TestAHardwareOffInTheInterlocksLoopIsNoTrip(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		h := byHand(t, l, "source")
+		defer h.leave()
+		nothingElse(l, h)
+		h.mind = func(p engine.Prompt) (string, bool) {
+			if p.Urgent && l.sim.State().On {
+				l.sim.SetInterlock(false)
+				time.Sleep(3 * time.Second) // and it takes a while until the answer is typed
+			}
+			return "", false
+		}
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
+		l.mustBeOff(o)
+		if o.err != nil || o.Verdict != event.Done {
+			t.Errorf("%q (%v)", o.Verdict, o.err)
+		}
+	})
+}
+
 func TestAMeterAtTheFloorIsGoodEnoughWhereThePersonDoesNotAnswer(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
 		h := byHand(t, l, "source")
@@ -334,7 +357,7 @@ func TestAPowerCycleByRelayBringsALatchedProductBack(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
 		l.edit = func(s string) string {
 			s = strings.Replace(s, "    reset: RESET\n", "", 1)
-			return s + "power_relay: {id: K1, address: \"" + l.sim.Address("interlock") + "\", off_for: 20 ms, starts_in: 50 ms, cycles: 50}\n"
+			return s + "power_relay: {id: K1, address: \"" + l.sim.Address("interlock") + "\", off_for: 2 s, starts_in: 5 s, cycles: 50}\n"
 		}
 		l.reload()
 		l.watching = nil
@@ -365,6 +388,65 @@ type noReset struct{ dut.Monitor }
 func (noReset) Reset(context.Context) error { return dut.ErrNoReset }
 
 var _ driver.Person = (*engine.Desk)(nil)
+
+// A prompt of a monitor that a person reads is no sign of life of the engine: one that hangs while the
+// person is asked is silenced all the same.
+func TestAPromptOfAMonitorKeepsNoHangingEngineAlive(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		l.desk = engine.NewDesk()
+		until := make(chan struct{})
+		var hung, off time.Time
+		l.change = func(c *engine.Config) {
+			c.Watcher = nil
+			c.Monitors = append(c.Monitors, &asking{desk: l.desk})
+			c.Rig.Source = &overSource{Source: c.Rig.Source, applied: func(guard.SourceState) {
+				if hung.IsZero() {
+					hung = time.Now()
+					go func() {
+						for l.sim.State().On && time.Since(hung) < time.Minute {
+							time.Sleep(10 * time.Millisecond)
+						}
+						off = time.Now()
+						close(until)
+					}()
+					<-until
+				}
+			}}
+		}
+		o := l.do(planText("{list: [12 MHz]}"))
+		if took := off.Sub(hung); o.Verdict != event.TrippedEnd || took > 5*time.Second {
+			t.Errorf("%q: RF was on for %v after the engine hung (%v)", o.Verdict, took, o.err)
+		}
+	})
+}
+
+// asking is a monitor that asks a person all the time, from a goroutine of its own.
+type asking struct {
+	desk *engine.Desk
+	stop context.CancelFunc
+	done chan struct{}
+}
+
+func (a *asking) ID() string { return "EYE" }
+func (a *asking) Start(ctx context.Context, _ func(dut.Sample)) error {
+	ctx, a.stop = context.WithCancel(ctx)
+	a.done = make(chan struct{})
+	go func() {
+		defer close(a.done)
+		for ctx.Err() == nil {
+			a.desk.Ask(ctx, driver.Prompt{Instrument: "meter EYE", Title: "READ THE METER", Wants: "kg"})
+		}
+	}()
+	return nil
+}
+func (a *asking) Reset(context.Context) error { return dut.ErrNoReset }
+func (a *asking) Close() error {
+	if a.stop != nil {
+		a.stop()
+		<-a.done
+	}
+	return nil
+}
 
 func TestAnOutputThatIsWrongOnlyAtThePeaksOfTheModulationIsAnUpset(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {

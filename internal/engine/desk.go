@@ -28,7 +28,7 @@ type Desk struct {
 	number   int
 	waiting  []*asking
 	within   time.Duration
-	alive    func(context.Context) error
+	alive    func(ctx context.Context, urgent bool) error
 	changed  func()
 	answered func(p Prompt, answer string, took time.Duration)
 }
@@ -119,7 +119,7 @@ func (d *Desk) Ask(ctx context.Context, p driver.Prompt) (string, error) {
 			if alive == nil {
 				continue
 			}
-			if err := alive(ctx); err != nil && !p.Urgent {
+			if err := alive(ctx, p.Urgent); err != nil {
 				d.leave(a)
 				return "", err
 			}
@@ -128,7 +128,7 @@ func (d *Desk) Ask(ctx context.Context, p driver.Prompt) (string, error) {
 }
 
 // enter puts a prompt into the row, or finds the urgent one that is in it already.
-func (d *Desk) enter(p driver.Prompt) (*asking, time.Duration, func(context.Context) error) {
+func (d *Desk) enter(p driver.Prompt) (*asking, time.Duration, func(ctx context.Context, urgent bool) error) {
 	d.mu.Lock()
 	within, alive, changed := d.within, d.alive, d.changed
 	if within <= 0 {
@@ -173,9 +173,8 @@ func (d *Desk) tellAnswered(a *asking, answer string) {
 	}
 }
 
-// serve lets a run take part: alive is called while a prompt waits, and ends one that is not urgent with
-// an error; changed when another prompt is shown or none; answered with every answer.
-func (d *Desk) serve(within time.Duration, alive func(context.Context) error, changed func(), answered func(Prompt, string, time.Duration)) {
+// serve lets a run take part: alive is called while a prompt waits, and ends it with an error; changed when another prompt is shown or none; answered with every answer.
+func (d *Desk) serve(within time.Duration, alive func(ctx context.Context, urgent bool) error, changed func(), answered func(Prompt, string, time.Duration)) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.within, d.alive, d.changed, d.answered = within, alive, changed, answered

@@ -172,7 +172,8 @@ func (f *freeSweep) lookAtStart(ctx context.Context, set guard.Setting) error {
 	if err := f.setUpAnalyser(set.Frequency, p, crest.OverCarrier); err != nil {
 		return err
 	}
-	m := guard.Measurement{Frequency: set.Frequency, Drive: drive, Crest: crest.OverCarrier, Mean: crest.Mean, Modulated: !mod.IsCW()}
+	// Some sources put nothing out while they wait: only too much is judged, as with modulation on.
+	m := guard.Measurement{Frequency: set.Frequency, Drive: drive, Crest: crest.OverCarrier, Mean: crest.Mean, Modulated: true}
 	if err := f.readMeters(ctx, &m); err != nil {
 		return err
 	}
@@ -238,7 +239,7 @@ func (f *freeSweep) byLine(ctx context.Context, start driver.Prompt) (time.Time,
 			case <-ctx.Done():
 				return time.Time{}, context.Cause(ctx)
 			case <-feed.C:
-				if err := f.whileWaiting(ctx); err != nil {
+				if err := f.whileWaiting(ctx, false); err != nil {
 					return time.Time{}, err
 				}
 			}
@@ -274,7 +275,7 @@ func (f *freeSweep) byEdge(ctx context.Context, start driver.Prompt, s sweep.Swe
 	quiet = quiet.WithBound(rf.Exactly)
 	seen, err := f.untilMarked(ctx, start, func(ctx context.Context) (time.Time, error) {
 		for {
-			if err := f.whileWaiting(ctx); err != nil {
+			if err := f.whileWaiting(ctx, false); err != nil {
 				return time.Time{}, err
 			}
 			reading, err := f.cfg.Rig.Analyser.Read(ctx)
@@ -321,7 +322,7 @@ func (f *freeSweep) follow(ctx context.Context, s sweep.Sweep, began time.Time) 
 		t.take(f.watch.since(t.seen))
 		if bad := t.badSince(); !bad.IsZero() && time.Since(bad) > resetAfter && time.Since(asked) > resetAfter {
 			asked = time.Now()
-			if err := f.watch.reset(ctx); err == nil {
+			if err := f.resetDUT(ctx); err == nil {
 				t.wasReset()
 			} else if !errors.Is(err, dut.ErrNoReset) {
 				return nil, 0, fmt.Errorf("reset the DUT: %w", err)

@@ -55,8 +55,8 @@ func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (
 		at.limited = fmt.Sprintf("with the peak held the carrier would be %v, below the source's minimum of %v", carrier, r.bench.Source.Minimum)
 		return at, r.leaveLow(ctx, at)
 	}
-	if r.cfg.Rig.PowerMeter != nil && r.bench.PowerMeter.ByHand { // a person is asked once, at the level
-		err = r.measurePowerByHand(ctx, p.Frequency, &at, mod)
+	if r.cfg.Rig.PowerMeter != nil {
+		err = r.measurePower(ctx, p.Frequency, &at, mod)
 	}
 	return at, err
 }
@@ -74,13 +74,14 @@ func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.P
 	if err := r.settleLow(ctx, f, at.drive); err != nil {
 		return at, err
 	}
-	if len(r.seen[f]) == 0 && !r.byHand() { // nothing was read at this frequency yet: look before going up
+	at.on = time.Now()
+	if len(r.seen[f]) == 0 && !r.byHand() && r.cfg.Rig.Analyser != nil && !r.bench.Analyser.ByHand {
+		// Nothing was read at this frequency yet: look before going up.
 		low := reached{drive: r.at.Level}
 		if err := r.measure(ctx, f, &low, mod); err != nil {
 			return at, err
 		}
 	}
-	at.on = time.Now()
 	if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
 		return at, err
 	}

@@ -13,25 +13,23 @@ import (
 	"provoke/internal/rf"
 )
 
-// measure reads what the bench's meters show of the unmodulated carrier, the analyser and the power
-// meter at the same time, has the guard look at it, and remembers the current.
+// measure reads the unmodulated current, has the guard look at it, and remembers it.
 func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
 	p, err := r.predict(f, at.drive)
 	if err != nil {
 		return err
 	}
 	at.predicted, at.forward, at.forwardPredicted = p.Current, p.Forward, true
-	crest := plan.CrestOfLevel(mod)
-	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
-	if err := r.setUpAnalyser(f, p, 0); err != nil {
-		return err
-	}
-	if err := r.readMeters(ctx, &m); err != nil {
-		return err
-	}
-	at.current, at.reverse = m.Current, m.Reverse
-	if m.Forward.Known() {
-		at.forward, at.forwardPredicted = m.Forward, false
+	r.feed()
+	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel()}
+	if r.cfg.Rig.Analyser != nil {
+		if err := r.setUpAnalyser(f, p, 0); err != nil {
+			return err
+		}
+		if at.current, err = r.readCurrent(ctx, f); err != nil {
+			return err
+		}
+		m.Current = at.current
 	}
 	if err := r.guard.Measured(m); err != nil {
 		return err
@@ -46,9 +44,9 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	return nil
 }
 
-// measurePowerByHand asks a person for forward and reverse power at the level that was reached, and has
-// the guard look at them.
-func (r *run) measurePowerByHand(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
+// measurePower reads forward and reverse power at the level that was reached, and has the guard look at
+// them. It is read there only: many power meters average, and still show a level that is gone.
+func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
 	crest := plan.CrestOfLevel(mod)
 	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
 	if err := r.readPower(ctx, &m); err != nil {
@@ -118,7 +116,7 @@ func (r *run) readMeters(ctx context.Context, m *guard.Measurement) error {
 	beside := *m
 	power := make(chan error, 1)
 	if r.cfg.Rig.PowerMeter != nil && !r.bench.PowerMeter.ByHand {
-		go func() { power <- r.readPower(ctx, &beside) }()
+		go func() { power <- r.survive(func() error { return r.readPower(ctx, &beside) }) }()
 	} else {
 		power <- nil
 	}
@@ -152,20 +150,21 @@ func (r *run) readCurrent(ctx context.Context, f rf.Frequency) (rf.Current, erro
 // before the reading says much.
 const dwellWatched = 400 * time.Millisecond
 
-// fallAllowed is how far the current may fall during a dwell before the level counts as not held.
+// fallAllowed is how far an unmodulated current may fall during a dwell before the level counts as not held.
 const fallAllowed rf.Gain = 3
 
-// dwellMeters are the meters while RF dwells. Modulation is on and the response of their detectors to
-// it is not known, so that readings are compared with what the crest can be and with each other.
+// dwellMeters are the meters while RF dwells.
 type dwellMeters struct {
 	run   *run
 	ctx   context.Context
 	at    reached
 	crest chain.Crest
-	// read brings the reading that is going on; nil when there is none.
+	// read brings the reading that is going on; nil when there is none. It began at began; took is how
+	// long the last one took.
 	read  chan dwellReading
-	first rf.Current
-	fell  rf.Gain
+	began time.Time
+	took  time.Duration
+	fell  rf.Gain // of an unmodulated current, at most
 }
 
 type dwellReading struct {
@@ -189,18 +188,21 @@ func (r *run) watchMeters(ctx context.Context, at reached) (*dwellMeters, error)
 	return d, err
 }
 
-// begin reads once, unless a reading is going on.
-func (d *dwellMeters) begin() {
-	if d == nil || d.read != nil {
+// begin reads once, unless a reading is going on or would outlast the dwell.
+func (d *dwellMeters) begin(end time.Time) {
+	if d == nil || d.read != nil || time.Until(end) < d.took {
 		return
 	}
-	d.read = make(chan dwellReading, 1)
+	d.read, d.began = make(chan dwellReading, 1), time.Now()
 	m := guard.Measurement{Frequency: d.run.at.Frequency, Drive: d.at.drive, Crest: d.crest.OverCarrier, Mean: d.crest.Mean, Modulated: !d.run.cfg.Plan.Modulation.IsCW()}
 	go func(read chan<- dwellReading) {
-		err := d.run.readMeters(d.ctx, &m)
+		err := d.run.survive(func() error { return d.run.readMeters(d.ctx, &m) })
 		read <- dwellReading{m, err}
 	}(d.read)
 }
+
+// reading reports that a reading is going on.
+func (d *dwellMeters) reading() bool { return d != nil && d.read != nil }
 
 // answer is where a reading comes from; nil for never.
 func (d *dwellMeters) answer() <-chan dwellReading {
@@ -210,46 +212,30 @@ func (d *dwellMeters) answer() <-chan dwellReading {
 	return d.read
 }
 
-// heard has the guard look at a reading.
+// heard has the guard look at a reading. Whether a current fell is told of one without modulation only:
+// what a detector makes of modulation is not known.
 func (d *dwellMeters) heard(x dwellReading) error {
-	d.read = nil
+	d.read, d.took = nil, time.Since(d.began)
 	if x.err != nil {
 		return x.err
 	}
 	if err := d.run.guard.Measured(x.m); err != nil {
 		return err
 	}
-	if !x.m.Current.Exact() {
-		return nil
-	}
-	if !x.m.Modulated {
+	if !x.m.Modulated && x.m.Current.Exact() && d.at.current.Exact() {
 		d.run.status.Current = x.m.Current
-	}
-	if d.first.Absent() {
-		d.first = x.m.Current
-		if !x.m.Modulated && d.at.current.Exact() {
-			d.first = d.at.current
-		}
-	}
-	if fell, _ := d.first.Minus(x.m.Current); fell > d.fell {
-		d.fell = fell
+		fell, _ := d.at.current.Minus(x.m.Current)
+		d.fell = max(d.fell, fell)
 	}
 	return nil
 }
 
-// held waits for the reading that is going on, before the level goes down, and says when the level was
-// not held.
-func (d *dwellMeters) held() (notHeld string, err error) {
-	if d == nil {
-		return "", nil
+// notHeld says when the level was not held; empty when it was.
+func (d *dwellMeters) notHeld() string {
+	if d == nil || d.fell <= fallAllowed {
+		return ""
 	}
-	if d.read != nil {
-		err = d.heard(<-d.read)
-	}
-	if d.fell > fallAllowed {
-		notHeld = fmt.Sprintf("the current fell by %v during the dwell", d.fell)
-	}
-	return notHeld, err
+	return fmt.Sprintf("the current fell by %v during the dwell", d.fell)
 }
 
 // drop waits for a reading that was going on when RF went off, and throws it away.

@@ -127,11 +127,8 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	on := time.Now()
 	bad, upset, err := r.dwell(ctx, at.on, meters)
 	c.OnFor = rf.Duration(time.Since(on))
-	if err == nil && !upset {
-		var notHeld string
-		if notHeld, err = meters.held(); notHeld != "" {
-			c.Limited, c.Outcome.NotReached = notHeld, true
-		}
+	if notHeld := meters.notHeld(); err == nil && !upset && notHeld != "" {
+		c.Limited, c.Outcome.NotReached = notHeld, true
 	}
 	if err == nil && !upset {
 		// A recovery step keeps the level up: it has to go down from an upset, not from nothing.
@@ -186,7 +183,7 @@ func (r *run) dwell(ctx context.Context, since time.Time, meters *dwellMeters) (
 	r.status.DwellFrom, r.status.DwellUntil = time.Now(), end
 	defer func() { r.status.DwellFrom, r.status.DwellUntil = time.Time{}, time.Time{} }()
 	r.tell(r.status.Phase)
-	return r.watchUntil(ctx, since, meters, end, func() bool { return !time.Now().Before(end) })
+	return r.watchUntil(ctx, since, meters, end, func() bool { return !time.Now().Before(end) && !meters.reading() })
 }
 
 // lookAfter ends an exposure in which nothing turned bad so far: it waits for the readings that were
@@ -210,7 +207,7 @@ func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMete
 		defer timer.Stop()
 		ending = timer.C
 	}
-	meters.begin()
+	meters.begin(end)
 	for {
 		r.feed()
 		if bad, ok := r.watch.firstBad(since); ok {
@@ -240,7 +237,7 @@ func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMete
 			if err := r.guardInterlock(ctx); err != nil {
 				return judged{}, false, err
 			}
-			meters.begin()
+			meters.begin(end)
 		}
 	}
 }
@@ -338,7 +335,7 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 	}
 	c.Outcome.Latched = true
 	for try := 1; try <= 3; try++ {
-		err = r.watch.reset(ctx)
+		err = r.resetDUT(ctx)
 		if errors.Is(err, dut.ErrNoReset) {
 			c.Class = event.NotRecovered
 			return r.awaitPerson(ctx, off, c)
@@ -361,6 +358,25 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 	}
 	c.Class = event.NotRecovered
 	return r.awaitPerson(ctx, off, c)
+}
+
+// resetDUT resets the DUT, which may take longer than the dead-man waits: a relay leaves the power off for a
+// while, and the product starts. Once the run is to end nothing is fed any more.
+func (r *run) resetDUT(ctx context.Context) error {
+	done := make(chan error, 1)
+	go func() { done <- r.survive(func() error { return r.watch.reset(ctx) }) }()
+	feed := time.NewTicker(max(r.cfg.Plan.DeadMan.Std()/4, time.Millisecond))
+	defer feed.Stop()
+	for {
+		if ctx.Err() == nil {
+			r.feed()
+		}
+		select {
+		case err := <-done:
+			return err
+		case <-feed.C:
+		}
+	}
 }
 
 // awaitPerson holds the run, RF off, until somebody brought the DUT back.

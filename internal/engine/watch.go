@@ -71,7 +71,7 @@ func newWatch(monitors []dut.Monitor, specs []catalog.Monitor) *watch {
 func (w *watch) start(ctx context.Context) error {
 	w.started, w.running = time.Now(), true
 	for _, m := range w.monitors {
-		if err := m.Start(context.WithoutCancel(ctx), w.deliver); err != nil {
+		if err := m.Start(besideEngine(ctx), w.deliver); err != nil {
 			return fmt.Errorf("start the DUT monitor %s: %w", m.ID(), err)
 		}
 	}

@@ -419,8 +419,14 @@ func (g *Guard) BeginInterlock(ctx context.Context) (check func() error) {
 	}
 	asked, answers := g.now(), make(chan answer, 1)
 	go func() {
-		closed, err := g.cfg.Interlock(ctx)
-		answers <- answer{closed, err}
+		var a answer
+		defer func() {
+			if p := recover(); p != nil {
+				a = answer{err: fmt.Errorf("a fault in provoke itself: %v", p)}
+			}
+			answers <- a
+		}()
+		a.closed, a.err = g.cfg.Interlock(ctx)
 	}()
 	return func() error {
 		a := <-answers

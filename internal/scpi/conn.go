@@ -38,7 +38,7 @@ type Options struct {
 	// before anything else is sent: its error ends the exchange. An instrument that does not answer is
 	// taken for the one that it was.
 	Recognise func(identity string) error
-	Identify  string // default "*IDN?"
+	Identify  string // the question, such as "*IDN?"
 	// Trace is told every message; it must not block and must not use the Conn.
 	Trace func(Exchange)
 }
@@ -62,9 +62,6 @@ func (o Options) withDefaults() Options {
 	}
 	if o.ErrorQuery == "" {
 		o.ErrorQuery = "SYST:ERR?"
-	}
-	if o.Identify == "" {
-		o.Identify = "*IDN?"
 	}
 	if o.Name == "" {
 		o.Name = "the instrument"

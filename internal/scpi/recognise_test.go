@@ -53,7 +53,7 @@ func TestANewConnectionIsRecognisedBeforeAnythingIsSet(t *testing.T) {
 				}()
 				return ours, nil
 			})
-			conn := scpi.New(scpi.Options{Dial: dial, Timeout: 200 * time.Millisecond, Recognise: func(identity string) error {
+			conn := scpi.New(scpi.Options{Dial: dial, Timeout: time.Second, Identify: "*IDN?", Recognise: func(identity string) error {
 				if identity != "maker,model,1,1" {
 					return scpi.ErrAnother
 				}
@@ -68,7 +68,10 @@ func TestANewConnectionIsRecognisedBeforeAnythingIsSet(t *testing.T) {
 			for len(heard) > 0 {
 				<-heard
 			}
-			_, err := conn.Query(t.Context(), "OUTP?")
+			// As silencing asks: in half of the second that the instrument is given.
+			ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+			defer cancel()
+			_, err := conn.Query(ctx, "OUTP?")
 			if errors.Is(err, scpi.ErrAnother) != c.refused || !c.refused && err != nil {
 				t.Errorf("%v", err)
 			}

@@ -73,9 +73,18 @@ func (s *Session) connect(clear bool) error {
 	return err
 }
 
-// recognise asks a new connection who is there. Somebody else gets nothing but the question.
+// askedWithin is how long a new connection is asked who is there: whoever wants something of the instrument,
+// such as RF off, must not wait for it for long.
+const askedWithin = 200 * time.Millisecond
+
+// recognise asks a new connection who is there. Somebody else gets nothing but the question; whoever does
+// not answer in a small part of the time that is left gets what was to be sent.
 func (s *Session) recognise() error {
-	answer, err := s.query(s.c.o.Identify, false, s.c.o.Timeout)
+	limit := min(s.c.o.Timeout, askedWithin)
+	if end, ok := s.ctx.Deadline(); ok {
+		limit = min(limit, time.Until(end)/4)
+	}
+	answer, err := s.query(s.c.o.Identify, false, limit)
 	if err != nil {
 		return nil
 	}

@@ -52,6 +52,7 @@ type server struct {
 	now    func() time.Time
 	report Report
 	saving chan struct{} // holds one token while the report is being written
+	over   bool          // the run has said that it is done
 }
 
 // open reads the Hello, reaches for the bench and says what was reached.
@@ -217,6 +218,9 @@ func (s *server) act(ctx context.Context, cause string) error {
 		s.report.take(rep)
 		enough := rep.Quiet || !time.Now().Before(end)
 		over := !enough && s.between(ctx, &lines)
+		if s.over {
+			return s.leave()
+		}
 		s.report.Took, s.report.Done = rf.Duration(time.Since(began)), enough || over
 		err := s.save(s.report)
 		if !s.report.Done {
@@ -244,7 +248,8 @@ func (s *server) between(ctx context.Context, lines *chan string) (over bool) {
 			if !open {
 				*lines = nil // the process is gone; the bench still is to be silenced
 			}
-			if line == "done" {
+			if line == "done" { // it has silenced the bench by itself
+				s.over = true
 				return true
 			}
 		case <-pause.C:
@@ -257,8 +262,8 @@ func (s *server) between(ctx context.Context, lines *chan string) (over bool) {
 	}
 }
 
-// somebodyElse says which instrument's address is another's now, as when its connection is gone and its
-// address was given anew; empty when none is, or when nobody says who it is.
+// somebodyElse says that other instruments answer at the addresses of all that RF could be ended through,
+// as when a bench is gone and its addresses were given anew; empty while one may be this bench's.
 func (s *server) somebodyElse(ctx context.Context) string {
 	ctx, cancel := context.WithTimeout(ctx, exchange)
 	defer cancel()
@@ -272,11 +277,11 @@ func (s *server) somebodyElse(ctx context.Context) string {
 		all = append(all, err)
 	}
 	for _, err := range all {
-		if errors.Is(err, scpi.ErrAnother) {
-			return event.Printable(err.Error())
+		if !errors.Is(err, scpi.ErrAnother) {
+			return "" // one that is this bench's, or may be
 		}
 	}
-	return ""
+	return event.Printable(errors.Join(all...).Error())
 }
 
 // keepTouching gives signs of life to whoever looks at the report.

@@ -30,7 +30,7 @@ const (
 	// uploads is how many files are taken at once, mostBodies how many forms are on their way, of either.
 	uploads, mostBodies = 4, 32
 	// offs is how many "RF off" are carried out at once. They have places of their own.
-	offs = 16
+	offs = 64
 	// streamsEach and streamsInAll bound event streams, of one session and of all. A stream that attends
 	// a run has places besides: where it is refused RF goes off.
 	streamsEach, streamsInAll, streamsAttending = 12, 40, 4
