@@ -48,6 +48,8 @@ type selftestJSON struct {
 	Lost         int            `json:"points_lost"`
 	OffDeath     float64        `json:"rf_off_after_death_s"`
 	OffStop      float64        `json:"rf_off_after_stop_s"`
+	Again        int            `json:"rf_on_again_after_stop"`
+	AgainFor     float64        `json:"rf_on_again_for_s"`
 	Breaches     []string       `json:"breaches"`
 }
 
@@ -180,6 +182,7 @@ func (c *selftestCommand) printKills(t io.Writer, k selftest.KillsResult) {
 	fmt.Fprintf(t, "longest from death to RF off\t%v (promised %v)\n", shortly(k.OffDeath), rf.Duration(selftest.OffAfterDeath))
 	if k.Trials[selftest.Stopped] > 0 {
 		fmt.Fprintf(t, "longest from a stop to RF off\t%v (promised %v)\n", shortly(k.OffStop), rf.Duration(selftest.OffAfterStop))
+		fmt.Fprintf(t, "RF on again when a stopped program went on\t%d times, for %v at most (promised %v)\n", k.Again, shortly(k.AgainFor), rf.Duration(selftest.OnAgainFor))
 	}
 }
 
@@ -193,7 +196,7 @@ func shortly(d time.Duration) rf.Duration {
 
 func (c *selftestCommand) json(f selftest.SampleResult, k selftest.KillsResult, breaches []string) selftestJSON {
 	out := selftestJSON{Messages: messagesOf(f), FaultKinds: len(selftest.All()), Faults: f.Cases, FaultVerdict: map[string]int{}, Kills: map[string]int{},
-		OffCause: f.OnAfter.Seconds(), KillsWithRF: k.WithRF, KillsEarly: k.Early, TakenUp: k.TakenUp, Acknowledged: k.Acknowledged, Lost: k.Lost, OffDeath: k.OffDeath.Seconds(), OffStop: k.OffStop.Seconds(),
+		OffCause: f.OnAfter.Seconds(), KillsWithRF: k.WithRF, KillsEarly: k.Early, TakenUp: k.TakenUp, Acknowledged: k.Acknowledged, Lost: k.Lost, OffDeath: k.OffDeath.Seconds(), OffStop: k.OffStop.Seconds(), Again: k.Again, AgainFor: k.AgainFor.Seconds(),
 		Breaches: append([]string{}, breaches...)}
 	for v, n := range f.Verdicts {
 		words := string(v)

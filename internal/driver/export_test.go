@@ -8,12 +8,12 @@ import (
 
 // ApplySetting is Apply without a permission, so that a test needs no guard.
 func ApplySetting(ctx context.Context, s Source, to guard.Setting) error {
-	return s.(*source).apply(ctx, func() (guard.Setting, error) { return to, nil })
+	return s.(*source).apply(ctx, func() (guard.Setting, error) { return to, nil }, nil)
 }
 
 // ApplyTaking is Apply with a stand-in for the permission.
 func ApplyTaking(ctx context.Context, s Source, take func() (guard.Setting, error)) error {
-	return s.(*source).apply(ctx, take)
+	return s.(*source).apply(ctx, take, nil)
 }
 
 // OperateNow is Operate without a permission.

@@ -361,9 +361,12 @@ func (s *source) fromNumber(x float64, a assumed) rf.Power {
 // see phases for when it takes more than one. The permission is used up only once the source's
 // present state is known, right before the first message goes out; on a connection that was lost
 // meanwhile nothing is sent.
-func (s *source) Apply(ctx context.Context, c guard.Cleared) error { return s.apply(ctx, c.Take) }
+func (s *source) Apply(ctx context.Context, c guard.Cleared) error {
+	return s.apply(ctx, c.Take, c.Still)
+}
 
-func (s *source) apply(ctx context.Context, take func() (guard.Setting, error)) error {
+// apply takes a setting and sends it. Still, where it is given, is asked before each message.
+func (s *source) apply(ctx context.Context, take func() (guard.Setting, error), still func() error) error {
 	return s.hold(ctx, func(h *speech) error {
 		if err := s.lookIfLost(h); err != nil {
 			return err
@@ -380,6 +383,11 @@ func (s *source) apply(ctx context.Context, take func() (guard.Setting, error)) 
 			return fmt.Errorf("%s: %w", s.name, err)
 		}
 		for _, p := range s.phases(s.known.Setting, to) {
+			if still != nil {
+				if err := still(); err != nil {
+					return fmt.Errorf("%s: %w", s.name, err)
+				}
+			}
 			if err := s.tell(h, p.units, p.ask, p.want); err != nil {
 				return err
 			}

@@ -304,7 +304,7 @@ func (t *Trial) source(ctx context.Context, spec catalog.Source, o Options) erro
 	t.note("every query", fmt.Sprintf("%v, %v, %s, output %s", state.Frequency, state.Level, describe(state.Modulation), onOff(state.Output)), err)
 	t.note("load, unit and offset as the bench file says", "", s.fits())
 	for _, to := range t.settings(spec) {
-		err := s.apply(ctx, func() (guard.Setting, error) { return to, nil })
+		err := s.apply(ctx, func() (guard.Setting, error) { return to, nil }, nil)
 		t.note(fmt.Sprintf("%v, %v, %s, output off, read back", to.Frequency, to.Level.Text(2), describe(to.Modulation)), "", err)
 		if errors.Is(err, scpi.ErrPoisoned) {
 			break

@@ -56,6 +56,24 @@ func (c Cleared) Take() (Setting, error) {
 	return c.permit.setting, nil
 }
 
+// Still returns nil while what was taken may still be carried out. A driver that needs several messages asks
+// before each: this process may have been stopped between two of them, and the bench silenced meanwhile.
+func (c Cleared) Still() error {
+	g := c.permit.guard
+	if err := g.Watched(); err != nil {
+		return fmt.Errorf("raise RF: %w", err)
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	switch {
+	case g.cause != "":
+		return fmt.Errorf("raise RF: %w: %s", ErrTripped, g.cause)
+	case c.permit.epoch != g.epoch:
+		return fmt.Errorf("raise RF: %w: the bench was silenced while the setting was being sent", ErrRefused)
+	}
+	return nil
+}
+
 // TakeOperate uses up a permission of ClearOperate.
 func (c Cleared) TakeOperate() error { return c.take(toOperate) }
 

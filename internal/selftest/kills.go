@@ -47,6 +47,9 @@ func Ends() []End {
 const (
 	OffAfterDeath = time.Second
 	OffAfterStop  = 2 * time.Second
+	// OnAgainFor is how long RF may be on when a program that was stopped goes on, from a message that was
+	// being sent when it was stopped.
+	OnAgainFor = 500 * time.Millisecond
 )
 
 // Kills are trials of a running program on simulated benches.
@@ -74,6 +77,10 @@ type KillsResult struct {
 	Starved  int
 	OffDeath time.Duration // from the end of the program to RF off, at the longest
 	OffStop  time.Duration
+	// Again counts the stopped programs with which RF came on again when they went on, AgainFor is for how
+	// long at the most.
+	Again    int
+	AgainFor time.Duration
 	Breaches []string
 }
 
@@ -115,7 +122,8 @@ func (s *KillsResult) add(t *trial) {
 	s.Acknowledged += t.acknowledged
 	s.Lost += t.lost
 	s.Starved += t.starved
-	for n, is := range map[*int]bool{&s.WithRF: t.hadRF, &s.Early: t.early, &s.TakenUp: t.takenUp} {
+	s.AgainFor = max(s.AgainFor, t.again)
+	for n, is := range map[*int]bool{&s.Again: t.again > 0, &s.WithRF: t.hadRF, &s.Early: t.early, &s.TakenUp: t.takenUp} {
 		if is {
 			*n++
 		}
@@ -347,6 +355,7 @@ type trial struct {
 	acknowledged, lost    int
 	starved               int
 	hadRF, early, takenUp bool
+	again                 time.Duration   // for how long RF was on again after the program went on
 	left                  *watcher.Report // what the watcher did; nil when it did nothing
 	off                   time.Duration
 	breaches              []string
@@ -445,8 +454,13 @@ func (t *trial) stop(p *place, x *process) {
 		t.breach("%v", err)
 	}
 	t.acknowledged = x.said.steps()
-	if again, _ := p.rfAfter(on); again && t.left != nil {
-		t.breach("RF came on again after the program went on")
+	// A message that was being sent at the very instant of the stop arrives when the program goes on; nothing
+	// follows it, and RF is off again at once.
+	if again, off := p.rfAfter(on); again && t.left != nil {
+		t.again = off
+		if off > OnAgainFor {
+			t.breach("RF was on until %v after the program went on", off.Round(time.Millisecond))
+		}
 	}
 }
 
