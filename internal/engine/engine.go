@@ -625,7 +625,7 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 	}
 	res := Result{Upsets: r.upsets, Exposures: r.exposures}
 	if err != nil && (r.guard == nil || r.guard.Cause() == "") {
-		r.journalBriefly(event.Stopping{Cause: err.Error(), ByOperator: errors.Is(err, errStopped)})
+		guard.Briefly(func() { r.journal(event.Stopping{Cause: err.Error(), ByOperator: errors.Is(err, errStopped)}) })
 	}
 	quiet := true
 	if r.guard != nil {
@@ -657,24 +657,6 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 	}
 	r.tell(string(res.Verdict))
 	return res, err
-}
-
-// toldWithin is how long RF off waits for its cause to be on the disk.
-const toldWithin = 250 * time.Millisecond
-
-// journalBriefly journals, and does not wait for a disk that hangs.
-func (r *run) journalBriefly(e event.Event) {
-	told := make(chan struct{})
-	go func() {
-		defer close(told)
-		r.journal(e)
-	}()
-	late := time.NewTimer(toldWithin)
-	defer late.Stop()
-	select {
-	case <-told:
-	case <-late.C:
-	}
 }
 
 func safed(cause string, rep guard.Report) event.Safed {

@@ -263,10 +263,19 @@ func (g *Guard) Trip(cause, by string) {
 	if g.cfg.Tripped == nil {
 		return
 	}
+	Briefly(func() { g.cfg.Tripped(cause, by) })
+}
+
+// toldWithin is how long RF off waits for its cause to be journalled.
+const toldWithin = 250 * time.Millisecond
+
+// Briefly lets the cause of an end be told, and waits for that a short time only: a journal on a disk that
+// hangs must not keep the bench from being silenced.
+func Briefly(tell func()) {
 	told := make(chan struct{})
 	go func() {
 		defer close(told)
-		g.cfg.Tripped(cause, by)
+		tell()
 	}()
 	late := time.NewTimer(toldWithin)
 	defer late.Stop()
@@ -275,9 +284,6 @@ func (g *Guard) Trip(cause, by string) {
 	case <-late.C:
 	}
 }
-
-// toldWithin is how long a trip waits for being journalled.
-const toldWithin = 250 * time.Millisecond
 
 // Cause returns the cause of the trip, empty when the guard has not tripped.
 func (g *Guard) Cause() string {
