@@ -224,13 +224,19 @@ func TestAnAbsentRatingForbids(t *testing.T) {
 	}
 }
 
-func TestFrequencyChangesOnlyFromALevelAllowedAtBoth(t *testing.T) {
-	b := bench()
+// steep is the loss of a clamp that takes 33 dB more at 1 MHz than at 10 MHz.
+func steep(t *testing.T) curve.Curve[rf.Gain] {
+	t.Helper()
 	loss, err := curve.New([]curve.Point[rf.Gain]{{At: 100 * rf.Kilohertz, Value: 40}, {At: 1 * rf.Megahertz, Value: 40}, {At: 10 * rf.Megahertz, Value: 7}, {At: 100 * rf.Megahertz, Value: 7}}, "steep clamp")
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.Clamp.InsertionLoss = loss
+	return loss
+}
+
+func TestFrequencyChangesOnlyFromALevelAllowedAtBoth(t *testing.T) {
+	b := bench()
+	b.Clamp.InsertionLoss = steep(t)
 	b.Cable.MaximumCurrent = rf.DBuA(100)
 	g, _ := newGuard(func(c *guard.Config) { c.Chain = chain.New(b) })
 	g.Arm()
