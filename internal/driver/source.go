@@ -715,12 +715,14 @@ func (s *source) OutputOff(ctx context.Context) error {
 	return switchOff(ctx, s.instrument, OutputOff, OutputAsk, func(h *speech) { s.known.Output = false })
 }
 
-// switchOff sends the command that silences and asks whether it is so.
+// switchOff sends the command that silences and asks whether it is so. An entry of the error queue counts:
+// a refused command leaves what was off before as off as it was. Somebody else's old entries do not: the
+// first try reads the queue to its end, and the second one clears it before it says off.
 func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*speech)) error {
 	once := func(ctx context.Context, say func(*speech) (string, error)) error {
 		return i.holdUrgently(ctx, func(h *speech) error {
 			answer, err := say(h)
-			if answer == "" {
+			if err != nil {
 				return err
 			}
 			on, err := scpi.ParseBool(answer)
@@ -737,21 +739,27 @@ func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*spe
 	first, cancel := half(ctx)
 	defer cancel()
 	err := once(first, func(h *speech) (string, error) {
-		// An entry of the error queue beside the answer is no reason to doubt the answer.
 		a, err := h.Ask(1, i.table.say(off), i.table.say(ask))
-		if len(a) == 1 {
-			return a[0], nil
+		if err != nil {
+			return "", err
 		}
-		return "", err
+		return a[0], nil
 	})
 	if err == nil {
 		return nil
 	}
+	// Said again with an empty queue; and one by one where no answer came: many an instrument drops the
+	// rest of a message after what it does not know.
 	again := once(ctx, func(h *speech) (string, error) {
-		if err := h.Write(i.table.say(off)); err != nil {
+		var refused *scpi.InstrumentError
+		if !errors.As(err, &refused) || i.table.NoClear {
+			return h.offAlone(i.table.say(off), i.table.say(ask))
+		}
+		a, err := h.Ask(1, "*CLS", i.table.say(off), i.table.say(ask))
+		if err != nil {
 			return "", err
 		}
-		return h.Query(i.table.say(ask))
+		return a[0], nil
 	})
 	if again == nil {
 		return nil
@@ -807,5 +815,5 @@ func (s *source) minimum(h *speech, a assumed) (assumed, error) {
 	if got.Level.Exceeds(s.spec.Minimum.Add(levelTolerance + s.spec.Resolution/2)) {
 		return got.assumed, errors.Join(err, &ReadBackError{s.name, "the level", s.spec.Minimum.Text(2), got.Level.Text(2)})
 	}
-	return got.assumed, nil
+	return got.assumed, err
 }

@@ -141,6 +141,34 @@ func (s *speech) Ask(n int, units ...string) ([]string, error) {
 	return answers, err
 }
 
+// offAlone sends the command that silences by itself, with an error queue that was emptied before it, and
+// returns the answer to the question whether it is so. A queue that does not answer, where the question
+// was answered, says nothing against it.
+func (s *speech) offAlone(off, ask string) (string, error) {
+	var units []string
+	if !s.table.NoErrorQueue && !s.table.NoClear {
+		units = append(units, "*CLS")
+	}
+	units = append(units, off)
+	if !s.table.OneCommandALine {
+		units = []string{scpi.Join(units...)}
+	}
+	for _, unit := range units {
+		if err := s.Write(unit); err != nil {
+			return "", err
+		}
+	}
+	answer, err := s.Query(ask)
+	if err != nil || s.table.NoErrorQueue {
+		return answer, err
+	}
+	var refused *scpi.InstrumentError
+	if _, err := s.Session.Ask(0); errors.As(err, &refused) {
+		return answer, err
+	}
+	return answer, nil
+}
+
 // oneByOne sends every unit as a message of its own.
 func (s *speech) oneByOne(n int, units []string) ([]string, error) {
 	var answers []string

@@ -360,41 +360,19 @@ func (t Table) settingFaults() []fault {
 		if isQuery(c) || strings.ContainsAny(c, "\r\n{}") {
 			add(fmt.Sprintf("start[%d]", i), "%q is told at the beginning and must be neither a query nor hold a place for a number", c)
 		}
-		if v, ok := t.raisedBy(c); ok {
-			add(fmt.Sprintf("start[%d]", i), "%q is told at every connection, without a permission, and may raise RF: it is the command for %q", c, v)
+		if what := t.startFault(c); what != "" {
+			add(fmt.Sprintf("start[%d]", i), "%s", what)
+		}
+	}
+	for _, w := range append(slices.Clone(t.Yes), t.No...) {
+		if strings.TrimSpace(w) == "" {
+			add("answers_no", "an empty answer means neither on nor off: it is what an instrument says that did not understand")
+		}
+		if slices.ContainsFunc(t.Yes, func(y string) bool { return strings.EqualFold(y, w) }) && slices.ContainsFunc(t.No, func(n string) bool { return strings.EqualFold(n, w) }) {
+			add("answers_no", "%q cannot mean both on and off", w)
 		}
 	}
 	return out
-}
-
-// raising are the commands that take a permission, lowering those that share a header with one of them.
-var raising, lowering = []Verb{OutputOn, Level, Frequency, AMOn, AMDepth, PulseOn, PulseDuty, PulseWidth, Operate, Route},
-	[]Verb{OutputOff, AMOff, PulseOff, Standby}
-
-// raisedBy returns the verb that a command for the beginning of a connection would carry out without a
-// permission, with whatever number.
-func (t Table) raisedBy(start string) (Verb, bool) {
-	if t.Role != RoleSource && t.Role != RoleAmplifier && t.Role != RoleSwitch {
-		return "", false
-	}
-	for _, unit := range strings.Split(start, ";") {
-		unit = upper(strings.TrimLeft(strings.TrimSpace(unit), ":"))
-		if slices.ContainsFunc(t.having(lowering...), func(v Verb) bool { return upper(t.say(v)) == unit }) {
-			continue
-		}
-		for _, v := range t.having(raising...) {
-			if headerOf(t.say(v)) == headerOf(unit) {
-				return v, true
-			}
-		}
-	}
-	return "", false
-}
-
-// headerOf returns what stands before the first blank of a command.
-func headerOf(command string) string {
-	header, _, _ := strings.Cut(upper(strings.TrimLeft(strings.TrimSpace(command), ":")), " ")
-	return header
 }
 
 // Check returns what is wrong with a table, all of it, or nil.
