@@ -30,7 +30,7 @@ const module = "provoke/internal/"
 // directory (scpi/vxi11) stand where the directory stands, after it.
 var order = []string{
 	"rf", "sweep", "problem", "curve", "trace", "touchstone", "fit", "twoport", "document", "resource", "ferrite", "catalog", "cable", "chain", "level", "threshold", "design", "plan", "event", "result",
-	"analysis", "evidence", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "store", "watcher", "selftest", "web",
+	"analysis", "evidence", "uncertainty", "jig", "remedy", "report", "guard", "scpi", "driver", "dut", "engine", "simbench", "lockfile", "store", "claim", "watcher", "selftest", "web",
 }
 
 // pureUntil is the last package of order that touches nothing outside the program.
@@ -55,6 +55,7 @@ var never = []struct{ from, to, why string }{
 	{"web", "driver", "a handler reaches an instrument only through the engine"},
 	{"web", "scpi", "a handler reaches an instrument only through the engine"},
 	{"web", "watcher", "a handler silences a bench through the program that serves it, which knows what is being done"},
+	{"web", "claim", "a handler silences a bench through the program that serves it, which knows what is being done"},
 	{"web", "selftest", "the page must not know whether the bench is simulated"},
 	{"web", "simbench", "the page must not know whether the bench is simulated"},
 	{"store", "guard", "a job file is opened to be read where no instrument is"},

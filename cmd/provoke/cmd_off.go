@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"provoke/internal/catalog"
+	"provoke/internal/claim"
 	"provoke/internal/driver"
 	"provoke/internal/rf"
 	"provoke/internal/watcher"
@@ -20,7 +21,9 @@ type offCommand struct {
 // Help says what it does and what it cannot do.
 func (c *offCommand) Help() string {
 	return `Switches the source's output off, takes the amplifier to standby, sets the source to its minimum, reads that
-back and, where the bench has an analyser, measures. Every step is tried whatever came of the one before.
+back and, where the bench has an analyser, measures. Every step is tried whatever came of the one before. A run
+that has the bench, on this computer and whoever started it, is tripped first; a watcher that an earlier run left
+at it ends once RF is read back as off. A run on another computer is not seen from here.
 Exit code 21 when it could not be confirmed that RF is off.`
 }
 
@@ -33,7 +36,7 @@ func (c *offCommand) Run(w *world) error {
 	if b.Source.ByHand {
 		return offByHand(w, b, c.At)
 	}
-	rep, openErr := watcher.Silence(w.ctx, b, c.At, "the off command")
+	rep, openErr := silenceBench(w.ctx, b, watcher.Silencing{At: c.At, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.stdout, words) })
 	for _, s := range rep.Steps {
 		fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
 	}
@@ -58,7 +61,7 @@ const switchOffByHand = "take RF away by hand now: mains switch of the amplifier
 func offByHand(w *world, b *catalog.Bench, at rf.Frequency) error {
 	err := driver.NewHandSource(b.Source, atTerminal{w}).OutputOff(w.ctx)
 	if b.Amplifier != nil && b.Amplifier.Present() || b.Analyser != nil && b.Analyser.Present() {
-		rep, _ := watcher.Silence(w.ctx, b, at, "the off command")
+		rep, _ := silenceBench(w.ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.stdout, words) })
 		for _, s := range rep.Steps {
 			if !strings.HasPrefix(s.What, "source ") {
 				fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)

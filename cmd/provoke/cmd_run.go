@@ -7,17 +7,18 @@ import (
 )
 
 type runCommand struct {
-	Plan        string `arg:"" help:"Plan file." type:"path"`
-	Job         string `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
-	Label       string `help:"What this run is, in a few words." placeholder:"TEXT"`
-	Changed     string `help:"What was changed on the product since the run before." placeholder:"TEXT"`
-	Operator    string `help:"Who stands at the bench." placeholder:"NAME"`
-	Room        string `help:"Where the bench stands." placeholder:"TEXT"`
-	Temperature string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
-	Again       int    `help:"Expose every frequency of that run of the job too, those found at the edges of its bands included: the very same exposure, after a change." placeholder:"RUN"`
-	Resume      bool   `help:"Go on with the newest run of the job, at the first point that was not closed."`
-	Arm         bool   `help:"Accept the worst case at every rating without being asked."`
-	FailOnUpset bool   `help:"Exit with code 10 when the product upset."`
+	Plan             string `arg:"" help:"Plan file." type:"path"`
+	Job              string `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
+	Label            string `help:"What this run is, in a few words." placeholder:"TEXT"`
+	Changed          string `help:"What was changed on the product since the run before." placeholder:"TEXT"`
+	Operator         string `help:"Who stands at the bench." placeholder:"NAME"`
+	Room             string `help:"Where the bench stands." placeholder:"TEXT"`
+	Temperature      string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
+	Again            int    `help:"Expose every frequency of that run of the job too, those found at the edges of its bands included: the very same exposure, after a change." placeholder:"RUN"`
+	Resume           bool   `help:"Go on with the newest run of the job, at the first point that was not closed."`
+	Arm              bool   `help:"Accept the worst case at every rating without being asked."`
+	AcceptSinglePath bool   `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
+	FailOnUpset      bool   `help:"Exit with code 10 when the product upset."`
 }
 
 // Help says what is to know at the bench.
@@ -32,7 +33,7 @@ Exit codes: 0 done, 4 refused by a rating, 10 upset (with --fail-on-upset), 11 s
 
 func (c *runCommand) Run(w *world) error {
 	res, err := perform(w, performance{planFile: c.Plan, jobFile: c.Job, label: c.Label, changed: c.Changed,
-		operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, resume: c.Resume, again: c.Again})
+		operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, resume: c.Resume, again: c.Again, alone: c.AcceptSinglePath})
 	if res.Verdict == "" {
 		return err
 	}

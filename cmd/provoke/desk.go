@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"provoke/internal/claim"
 	"provoke/internal/engine"
 	"provoke/internal/plan"
 	"provoke/internal/rf"
@@ -295,8 +296,8 @@ func (d *desk) silenceFile(ctx context.Context, file, why string) ([]string, err
 	if b == nil {
 		return nil, err
 	}
-	rep, openErr := watcher.Silence(ctx, b, 0, why)
 	var words []string
+	rep, openErr := silenceBench(ctx, b, watcher.Silencing{Why: why}, claim.Silences, func(what string) { words = append(words, name+": "+what) })
 	for _, s := range rep.Steps {
 		result := s.Result
 		if openErr != nil && result == openErr.Error() {

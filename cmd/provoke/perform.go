@@ -14,6 +14,7 @@ import (
 
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
+	"provoke/internal/claim"
 	"provoke/internal/driver"
 	"provoke/internal/dut"
 	"provoke/internal/engine"
@@ -40,6 +41,8 @@ type performance struct {
 	// armed: the person has accepted the worst case beforehand; otherwise it is asked for.
 	armed  bool
 	resume bool
+	// alone: the person has accepted that nothing but this program can end RF while it lives.
+	alone bool
 	// again is the run of the job whose every frequency is exposed again, those found at the edges of
 	// its bands too; 0 for none.
 	again int
@@ -275,17 +278,27 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 			o.asks(desk)
 		}
 	}
+	bench, err := claimBench(w, pr.bench, claim.Runs, o.jobFile)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	defer bench.Release()
 	rig, err := driver.OpenBench(w.ctx, pr.bench, options)
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
-	watching, err := startWatching(w, o, pr)
-	if err != nil {
+	if err := bench.Add(claim.Keys(pr.bench, rig.Identified)); err != nil {
 		return engine.Result{}, err
 	}
+	var watching watching
 	known := true // RF is known to be off; a panic on the way leaves it false
-	defer func() { watching.end(known) }()
+	defer func() { watching.end(w, known) }()
+	if pr.plan.Kind != plan.Baseline {
+		if watching, err = startWatching(w, o, pr.bench, rig, bench); err != nil {
+			return engine.Result{}, err
+		}
+	}
 	if pr.plan.Kind != plan.Baseline {
 		o.awake = watcher.KeepAwake()
 		defer o.awake.Release()

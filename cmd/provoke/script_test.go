@@ -20,7 +20,6 @@ import (
 	"provoke/internal/result"
 	"provoke/internal/selftest"
 	"provoke/internal/store"
-	"provoke/internal/watcher"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -42,7 +41,7 @@ func TestMain(m *testing.M) {
 //	until TEXT                 waits until it has printed a text
 //	closes N JOB               waits until the job holds so many closed steps
 //	ended CODE                 waits for the end of the command and checks its exit code
-//	killwatcher JOB            kills the watcher of the run that writes a job
+//	signalwatcher SIGNAL JOB   sends a signal to the watcher of the run that writes a job
 //	samefindings JOB JOB       compares what the newest runs of two jobs found
 //	flip FILE OLD NEW          changes bytes in a file
 //	cut FILE N                 leaves the first N bytes of a file
@@ -55,7 +54,7 @@ func TestScripts(t *testing.T) {
 			"simulate": onBench((*scriptBench).simulate), "hand": onBench((*scriptBench).hand), "rf": onBench((*scriptBench).rf),
 			"start": onBench((*scriptBench).start), "signal": onBench((*scriptBench).signal), "until": onBench((*scriptBench).until),
 			"ended": onBench((*scriptBench).ended), "closes": onBench((*scriptBench).closes),
-			"killwatcher": killWatcher, "samefindings": sameFindings, "exits": exits, "flip": flip, "cut": cut,
+			"signalwatcher": signalWatcher, "samefindings": sameFindings, "exits": exits, "flip": flip, "cut": cut,
 		},
 		Setup: func(e *testscript.Env) error {
 			b := &scriptBench{t: t}
@@ -257,14 +256,6 @@ func exits(ts *testscript.TestScript, neg bool, args []string) {
 	if got := exitCode(err); strconv.Itoa(got) != args[0] {
 		ts.Fatalf("it ended with %d, want %s", got, args[0])
 	}
-}
-
-func killWatcher(ts *testscript.TestScript, neg bool, args []string) {
-	left, err := watcher.Left(ts.MkAbs(args[0]))
-	ts.Check(err)
-	p, err := os.FindProcess(left.Process)
-	ts.Check(err)
-	ts.Check(p.Kill())
 }
 
 func sameFindings(ts *testscript.TestScript, neg bool, args []string) {

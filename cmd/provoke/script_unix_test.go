@@ -5,10 +5,19 @@ package main
 import (
 	"syscall"
 
+	"provoke/internal/watcher"
+
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
+var signals = map[string]syscall.Signal{"INT": syscall.SIGINT, "TERM": syscall.SIGTERM, "KILL": syscall.SIGKILL, "STOP": syscall.SIGSTOP, "CONT": syscall.SIGCONT}
+
+func signalWatcher(ts *testscript.TestScript, neg bool, args []string) {
+	left, err := watcher.Left(ts.MkAbs(args[1]))
+	ts.Check(err)
+	ts.Check(syscall.Kill(left.Process, signals[args[0]]))
+}
+
 func (b *scriptBench) signal(ts *testscript.TestScript, args []string) {
-	s := map[string]syscall.Signal{"INT": syscall.SIGINT, "KILL": syscall.SIGKILL, "STOP": syscall.SIGSTOP, "CONT": syscall.SIGCONT}[args[0]]
-	ts.Check(b.started.cmd.Process.Signal(s))
+	ts.Check(b.started.cmd.Process.Signal(signals[args[0]]))
 }

@@ -8,3 +8,7 @@ func (b *scriptBench) signal(ts *testscript.TestScript, args []string) {
 	}
 	ts.Check(b.started.cmd.Process.Kill())
 }
+
+func signalWatcher(ts *testscript.TestScript, neg bool, args []string) {
+	ts.Fatalf("no signals on this system")
+}

@@ -1,16 +1,17 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
 	"strings"
 	"time"
 
+	"provoke/internal/catalog"
+	"provoke/internal/claim"
+	"provoke/internal/driver"
 	"provoke/internal/event"
 	"provoke/internal/guard"
-	"provoke/internal/plan"
 	"provoke/internal/rf"
 	"provoke/internal/store"
 	"provoke/internal/watcher"
@@ -21,26 +22,37 @@ type watchCommand struct{}
 
 // Run watches until the run is over or until the bench is silent.
 func (c *watchCommand) Run(w *world) error {
-	watcher.Deaf()
-	return watcher.Serve(context.WithoutCancel(w.ctx), w.stdin, w.stdout, w.now)
+	return watcher.Serve(watcher.Deaf(w.ctx), w.stdin, w.stdout, w.now)
 }
 
 // watching is the second process as a run sees it; the zero value is none, as in a baseline run.
-type watching struct{ w *watcher.Watcher }
+type watching struct {
+	w     *watcher.Watcher
+	bench *claim.Claim
+}
 
-// startWatching starts the second process and says, before anything is armed, what it can do.
-func startWatching(w *world, o performance, pr *prepared) (watching, error) {
-	if pr.plan.Kind == plan.Baseline {
-		return watching{}, nil
-	}
-	x, err := watcher.Start(w.ctx, watcher.Config{Bench: pr.bench, Job: o.jobFile})
+// startWatching starts the second process and says, before anything is armed, what it can do. Where it can do
+// nothing while the run lives, that has to be accepted.
+func startWatching(w *world, o performance, b *catalog.Bench, rig *driver.Rig, c *claim.Claim) (watching, error) {
+	before := rig.Connections(w.ctx)
+	x, err := watcher.Start(w.ctx, watcher.Config{Bench: b, Job: o.jobFile, Identified: rig.Identified, Claim: c})
 	if err != nil {
 		return watching{}, err
 	}
-	if !x.State().Independent() {
-		fmt.Fprintln(w.stderr, "provoke: warning:", watcherWords(x.State()))
+	for id, n := range rig.Connections(w.ctx) {
+		if n != before[id] { // the watcher's connection threw the run's out, and that has come back
+			x.Alone(id)
+		}
 	}
-	return watching{x}, nil
+	switch {
+	case x.State().Independent():
+	case o.alone || b.SinglePath:
+		fmt.Fprintln(w.stderr, "provoke: warning:", watcherWords(x.State()))
+	default:
+		x.Release()
+		return watching{}, withCode(exitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, or accept_single_path: true in the bench file", watcherWords(x.State())))
+	}
+	return watching{x, c}, nil
 }
 
 // guard returns what the guard asks; nil for none.
@@ -67,13 +79,15 @@ func (x watching) of(run int) {
 
 // end lets the watcher go once the run has silenced the bench. When RF is not known to be off the watcher
 // is left to try on connections of its own.
-func (x watching) end(off bool) {
+func (x watching) end(w *world, off bool) {
 	switch {
 	case x.w == nil:
 	case off:
 		x.w.Release()
 	default:
 		x.w.Abandon()
+		x.bench.Leave()
+		fmt.Fprintln(w.stderr, "provoke: note: the watcher stays at this bench and goes on trying to switch RF off, for ten minutes at most; `provoke off BENCH` relieves it once RF is read back as off")
 	}
 }
 
@@ -86,9 +100,14 @@ func watcherWords(s watcher.State) string {
 		}
 		missing += "; " + m
 	}
+	alone := ""
+	if len(s.Alone) > 0 {
+		alone = fmt.Sprintf("; this program holds the only connection of %s: the second process dials there once this program is dead, and kills it first when it gives no sign of life for %v",
+			strings.Join(s.Alone, ", "), rf.Duration(watcher.Limit))
+	}
+	missing = alone + missing
 	if !s.Independent() {
-		return "no independent path: while this program holds the instruments' only connections, a second process cannot switch RF off; " +
-			"if this program hangs with RF on, only a hardware switch does: keep it in reach" + missing
+		return "no independent path: while this program lives, nothing else can switch RF off; keep a hardware switch in reach" + missing
 	}
 	return fmt.Sprintf("a second process watches on connections of its own to %s: RF off %v after this program's last sign of life, "+
 		"and %v after the dead-man's time when the run in it hangs%s", strings.Join(s.Paths, ", "), rf.Duration(watcher.Limit), rf.Duration(watcher.Hung), missing)

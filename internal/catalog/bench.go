@@ -71,6 +71,8 @@ type Connection struct {
 	SerialLine string
 	Table      string      // name of the command table
 	Timeout    rf.Duration // for one exchange; 0 means the table's own
+	// OneClient: it takes one connection, and refuses a second one, lets it wait or throws the first out.
+	OneClient bool
 	// ByHand: the piece has no remote interface and a person sets or reads it, as the program asks.
 	ByHand bool
 }
@@ -355,6 +357,8 @@ type Bench struct {
 	PowerRelay *Relay
 	// Switch chooses the path that the rest of the file describes; nil where none is switched.
 	Switch *PathSwitch
+	// SinglePath accepts that nothing but the run can end RF while it lives.
+	SinglePath bool
 	// Tables are the names of files with command tables of the user's own, as written; their bytes
 	// stand in Files.
 	Tables []string

@@ -68,6 +68,7 @@ type builder struct {
 func (b *builder) build(raw benchFile) {
 	b.ids, b.used = map[string]string{}, map[string]string{}
 	out := b.bench
+	out.SinglePath = raw.SinglePath
 	if raw.Source != nil {
 		b.source(*raw.Source)
 	}

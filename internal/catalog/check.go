@@ -33,7 +33,7 @@ func (b *builder) connection(path, table, id string, f connectionFile) Connectio
 
 func (f connectionFile) connection() Connection {
 	return Connection{Address: strings.TrimSpace(f.Address), Through: strings.TrimSpace(f.Through),
-		SerialLine: strings.TrimSpace(f.SerialLine), Table: f.Table, Timeout: f.Timeout}
+		SerialLine: strings.TrimSpace(f.SerialLine), Table: f.Table, Timeout: f.Timeout, OneClient: f.Clients == oneConnection}
 }
 
 // linePattern is speed, format and flow control of a serial port.

@@ -32,6 +32,7 @@ type (
 		Interlock   *interlockFile  `yaml:"interlock" says:"an input that opens with the door of the shielded room"`
 		PowerRelay  *relayFile      `yaml:"power_relay" says:"a relay that switches the DUT off and on to reset it"`
 		Switch      *switchFile     `yaml:"switch" says:"a switch matrix whose route is set and checked before RF"`
+		SinglePath  bool            `yaml:"accept_single_path" says:"true accepts that nothing but the run itself can end RF while it lives, because it holds the only connection of every instrument that could"`
 		Tables      []string        `yaml:"tables" says:"files with command tables of one's own"`
 	}
 	switchFile struct {
@@ -53,6 +54,7 @@ type (
 		SerialLine string      `yaml:"serial_line" says:"speed and frame of a serial port, for example 9600 8N1"`
 		Table      string      `yaml:"table" says:"command table that it speaks; own ones are named under tables"`
 		Timeout    rf.Duration `yaml:"timeout" says:"longest wait for an answer; default of the kind of connection"`
+		Clients    clientsFile `yaml:"connections" says:"how many it takes: several, or one, where a second one is refused, waits or throws the first out; default several"`
 		ByHand     bool        `yaml:"by_hand" says:"a person sets or reads it, as the program asks"`
 	}
 	sourceFile struct {
@@ -313,6 +315,7 @@ type (
 	monitorKindFile string
 	countsFile      string
 	loadFile        string
+	clientsFile     string
 )
 
 func word(into *string, text []byte, words ...string) error {
@@ -350,3 +353,10 @@ func (l *loadFile) UnmarshalText(t []byte) error {
 	}
 	return word((*string)(l), t, string(Load50), string(LoadHighZ))
 }
+
+// UnmarshalText reads how many connections an instrument takes.
+func (c *clientsFile) UnmarshalText(t []byte) error {
+	return word((*string)(c), t, "several", oneConnection)
+}
+
+const oneConnection = "one"

@@ -34,6 +34,10 @@ type Options struct {
 	// instruments that answered together with the error about the others.
 	ForSilencing bool
 
+	// Identified holds, by the id on the bench, who an instrument is known to be: one that says another
+	// name is not opened for silencing, and the error wraps scpi.ErrAnother.
+	Identified map[string]string
+
 	// Person answers for the pieces that are set or read by hand; nil: such a piece does not open.
 	Person Person
 
@@ -69,6 +73,8 @@ func (i *instrument) Identify(ctx context.Context) (string, error) {
 
 // Close closes the connection for good.
 func (i *instrument) Close() error { return i.conn.Close() }
+
+func (i *instrument) connections() (id string, n uint64) { return i.id, i.conn.Generation() }
 
 func (i *instrument) whoAmI() (id, idn string) { return i.id, i.idn }
 
@@ -115,7 +121,14 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 		so.Identify, so.Recognise = table.say(Identify), i.recognise
 	}
 	i.conn = scpi.New(so)
-	if i.idn, err = i.Identify(ctx); err != nil {
+	if i.idn, err = i.Identify(ctx); err == nil && so.Recognise != nil && o.Identified[id] != "" {
+		is := i.idn
+		i.idn = o.Identified[id]
+		if err = i.recognise(is); err != nil {
+			err = fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	if err != nil {
 		i.conn.Close()
 		return nil, fmt.Errorf("open %w", err)
 	}
@@ -176,17 +189,47 @@ func (r *Rig) Close() error {
 	return errors.Join(errs...)
 }
 
+// For returns the options for opening the instruments of a bench one by one: with the bench's own tables,
+// and with one connection for those behind one adapter.
+func (o Options) For(b *catalog.Bench) Options {
+	o.opener = &transport.Opener{}
+	own, _ := TablesOf(b)
+	o.Tables = append(own, o.Tables...)
+	return o
+}
+
+// Connections asks the instruments that can end RF, or show it, who they are, and returns for each the
+// count of its connections so far, by its id. A count that grows without need tells of an instrument that
+// closes a connection when another one is opened.
+func (r *Rig) Connections(ctx context.Context) map[string]uint64 {
+	out := map[string]uint64{}
+	for _, x := range []any{r.Source, r.Amplifier, r.Analyser} {
+		i, ok := x.(interface {
+			Identify(context.Context) (string, error)
+			connections() (string, uint64)
+		})
+		if !ok {
+			continue
+		}
+		if _, err := i.Identify(ctx); err != nil {
+			i.Identify(ctx) // on a connection of its own, where the old one was closed
+		}
+		id, n := i.connections()
+		out[id] = n
+	}
+	return out
+}
+
 // OpenBench opens every instrument of the bench that has a remote interface, all at once. When one
 // fails all are closed and the error names every one that failed; see Options.ForSilencing for
 // the exception. It changes no setting of any instrument.
 func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
 	r := &Rig{Meters: map[string]Meter{}, Captures: map[string]Capture{}, Identified: map[string]string{}}
-	o.opener = &transport.Opener{}
-	own, list := TablesOf(b)
+	_, list := TablesOf(b)
 	if err := list.Err(); err != nil && !o.ForSilencing {
 		return nil, err // for silencing the other instruments are good enough
 	}
-	o.Tables = append(own, o.Tables...)
+	o = o.For(b)
 	var g opening
 	r.byHand(&g, b, o)
 	if b.Source.Present() {
@@ -324,8 +367,16 @@ func (r *Rig) identify() {
 }
 
 func (r *Rig) identifyOne(x any) {
-	if i, ok := x.(interface{ whoAmI() (id, idn string) }); ok {
-		id, idn := i.whoAmI()
+	if id, idn := IdentityOf(x); id != "" {
 		r.Identified[id] = idn
 	}
+}
+
+// IdentityOf returns the id on the bench and the answer to *IDN? of an instrument of this package; both
+// empty for a piece that is set by hand.
+func IdentityOf(x any) (id, idn string) {
+	if i, ok := x.(interface{ whoAmI() (id, idn string) }); ok {
+		return i.whoAmI()
+	}
+	return "", ""
 }

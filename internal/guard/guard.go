@@ -92,6 +92,8 @@ type Config struct {
 	// when a command that raises RF may have been abandoned and could still be carried out; 0 means
 	// 2.5 s, which is longer than any exchange is waited for.
 	Patience, GiveUp, Linger time.Duration
+	// Between is the pause from one pass of silencing to the next; 0 means 50 ms.
+	Between time.Duration
 }
 
 // Watcher is this process's view of the second process that silences the bench when this one cannot.
@@ -145,6 +147,7 @@ func New(cfg Config) *Guard {
 	defaults(&cfg.Patience, time.Second)
 	defaults(&cfg.GiveUp, 6*time.Second)
 	defaults(&cfg.Linger, 2500*time.Millisecond)
+	defaults(&cfg.Between, 50*time.Millisecond)
 	if cfg.Unswitched.Named != "" {
 		defaults(&cfg.PersonWithin, time.Minute)
 		cfg.GiveUp = max(cfg.GiveUp, cfg.PersonWithin)

@@ -66,12 +66,9 @@ func (g *Guard) Silence(ctx context.Context, cause string) Report {
 		if now.Sub(s.started) >= g.cfg.GiveUp {
 			return s.report(false)
 		}
-		time.Sleep(between)
+		time.Sleep(g.cfg.Between)
 	}
 }
-
-// between is the time from one pass to the next.
-const between = 50 * time.Millisecond
 
 // silencing is one call of Silence.
 type silencing struct {

@@ -61,13 +61,45 @@ type Kills struct {
 	Seed    uint64
 	Tell    func(done int)
 
-	whole    findings
+	whole    map[simbench.Generator]findings
 	duration time.Duration
+}
+
+// Bench is what a trial's bench is like.
+type Bench struct {
+	Generator simbench.Generator // and with it the command table
+	// Manner is how source and amplifier take a second connection; "" for several.
+	Manner simbench.FaultKind
+	// At are the instruments that have it.
+	At []string
+}
+
+// Benches are those that the trials go round.
+func Benches() []Bench {
+	both := []string{"source", "amplifier"}
+	out := []Bench{{}, {Manner: simbench.FaultSingle, At: both}, {Manner: simbench.FaultQueues, At: both},
+		{Manner: simbench.FaultThrowsOut, At: both}, {Manner: simbench.FaultSingle, At: both[:1]}}
+	n := len(out)
+	for i, b := range out[:n] {
+		out[i].Generator = simbench.FunctionGenerator
+		b.Generator = simbench.SignalGenerator
+		out = append(out, b)
+	}
+	return out
+}
+
+// String names it.
+func (b Bench) String() string {
+	if b.Manner == "" {
+		return string(b.Generator) + ", several connections"
+	}
+	return fmt.Sprintf("%s, %s at %s", b.Generator, b.Manner, strings.Join(b.At, " and "))
 }
 
 // KillsResult sums the trials up.
 type KillsResult struct {
 	Trials       map[End]int
+	OneClient    int // of them, those at a bench that takes one connection
 	Acknowledged int // steps that the program had said were closed before its end
 	Lost         int // of them, those that the job does not hold
 	WithRF       int // trials in which RF was on at the end, or came on after it
@@ -86,8 +118,11 @@ type KillsResult struct {
 
 // Do does an undisturbed run and then the trials.
 func (k *Kills) Do(ctx context.Context) (KillsResult, error) {
-	if err := k.undisturbed(ctx); err != nil {
-		return KillsResult{}, fmt.Errorf("self-test: a run that nobody disturbs: %w", err)
+	k.whole = map[simbench.Generator]findings{}
+	for _, g := range []simbench.Generator{simbench.FunctionGenerator, simbench.SignalGenerator} {
+		if err := k.undisturbed(ctx, g); err != nil {
+			return KillsResult{}, fmt.Errorf("self-test: a run that nobody disturbs: %w", err)
+		}
 	}
 	lanes := k.Lanes
 	if lanes == 0 {
@@ -101,7 +136,7 @@ func (k *Kills) Do(ctx context.Context) (KillsResult, error) {
 		wg.Go(func() {
 			r := rand.New(rand.NewPCG(k.Seed, uint64(lane)))
 			for n := lane; n < k.Trials && ctx.Err() == nil; n += lanes {
-				t := trial{k: k, n: n, end: Ends()[n/lanes%len(Ends())], at: time.Duration(r.Float64() * 1.05 * float64(k.duration)), r: r}
+				t := trial{k: k, n: n, bench: Benches()[n%len(Benches())], end: Ends()[n/lanes%len(Ends())], at: time.Duration(r.Float64() * 1.05 * float64(k.duration)), r: r}
 				t.do(ctx)
 				mu.Lock()
 				sum.add(&t)
@@ -119,6 +154,9 @@ func (k *Kills) Do(ctx context.Context) (KillsResult, error) {
 
 func (s *KillsResult) add(t *trial) {
 	s.Trials[t.end]++
+	if t.bench.Manner != "" {
+		s.OneClient++
+	}
 	s.Acknowledged += t.acknowledged
 	s.Lost += t.lost
 	s.Starved += t.starved
@@ -135,7 +173,7 @@ func (s *KillsResult) add(t *trial) {
 		s.OffDeath = max(s.OffDeath, t.off)
 	}
 	for _, b := range t.breaches {
-		s.Breaches = append(s.Breaches, fmt.Sprintf("trial %d, %s after %v: %s", t.n, t.end, t.at.Round(time.Millisecond), b))
+		s.Breaches = append(s.Breaches, fmt.Sprintf("trial %d (%v), %s after %v: %s", t.n, t.bench, t.end, t.at.Round(time.Millisecond), b))
 	}
 }
 
@@ -149,9 +187,12 @@ type place struct {
 	dir   string
 }
 
-func (k *Kills) place(name string) (*place, error) {
-	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, KeepHistory: true, Serial: name}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
+func (k *Kills) place(name string, b Bench) (*place, error) {
+	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, KeepHistory: true, Serial: name, Generator: b.Generator}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
 	err := p.sim.Listen("127.0.0.1:0")
+	for _, at := range b.At {
+		err = errors.Join(err, p.sim.Inject(at, simbench.Fault{Kind: b.Manner}))
+	}
 	if err == nil {
 		err = os.MkdirAll(p.dir, 0o755)
 	}
@@ -225,7 +266,7 @@ func (s *said) String() string {
 
 func (k *Kills) start(p *place, job string, more ...string) (*process, error) {
 	x := &process{cmd: exec.Command(k.Program), said: &said{}, done: make(chan error, 1)}
-	x.cmd.Args = append([]string{"provoke", "run", p.file("plan.yaml"), "--job", p.file(job), "--arm"}, more...)
+	x.cmd.Args = append([]string{"provoke", "run", p.file("plan.yaml"), "--job", p.file(job), "--arm", "--accept-single-path"}, more...)
 	x.cmd.Stdout, x.cmd.Stderr = x.said, x.said
 	if err := x.cmd.Start(); err != nil {
 		return nil, err
@@ -321,8 +362,8 @@ func lowestUpset(r result.Run, f rf.Frequency) rf.Gain {
 	return lowest
 }
 
-func (k *Kills) undisturbed(ctx context.Context) error {
-	p, err := k.place("undisturbed")
+func (k *Kills) undisturbed(ctx context.Context, g simbench.Generator) error {
+	p, err := k.place("undisturbed-"+strings.ReplaceAll(string(g), " ", "-"), Bench{Generator: g})
 	if err != nil {
 		return err
 	}
@@ -337,8 +378,8 @@ func (k *Kills) undisturbed(ctx context.Context) error {
 		return fmt.Errorf("exit code %d, %w:\n%s", code, err, x.said)
 	}
 	k.duration = time.Since(began)
-	k.whole, err = findingsOf(p.file("j.provoke"))
-	if err == nil && !slices.ContainsFunc(k.whole, func(f found) bool { return f.upset }) {
+	k.whole[g], err = findingsOf(p.file("j.provoke"))
+	if err == nil && !slices.ContainsFunc(k.whole[g], func(f found) bool { return f.upset }) {
 		err = errors.New("nothing was found")
 	}
 	return err
@@ -346,11 +387,12 @@ func (k *Kills) undisturbed(ctx context.Context) error {
 
 // trial is one run that comes to an early end, and is taken up again.
 type trial struct {
-	k   *Kills
-	n   int
-	end End
-	at  time.Duration // of the end, after the start
-	r   *rand.Rand
+	k     *Kills
+	n     int
+	bench Bench
+	end   End
+	at    time.Duration // of the end, after the start
+	r     *rand.Rand
 
 	acknowledged, lost    int
 	starved               int
@@ -366,7 +408,7 @@ func (t *trial) breach(format string, args ...any) {
 }
 
 func (t *trial) do(ctx context.Context) {
-	p, err := t.k.place(fmt.Sprintf("trial%d", t.n))
+	p, err := t.k.place(fmt.Sprintf("trial%d", t.n), t.bench)
 	if err != nil {
 		t.breach("%v", err)
 		return
@@ -550,8 +592,8 @@ func (t *trial) look(p *place, job string, x *process) {
 		t.breach("%v", err)
 		return
 	}
-	if !slices.Equal(now, t.k.whole) {
-		t.breach("taken up again it found %+v, undisturbed %+v\n%s", now, t.k.whole, upsetsOf(file))
+	if whole := t.k.whole[t.bench.Generator]; !slices.Equal(now, whole) {
+		t.breach("taken up again it found %+v, undisturbed %+v\n%s", now, whole, upsetsOf(file))
 	}
 	if t.left != nil && t.takenUp && t.end != PowerCut { // the image has no word of the watcher beside it
 		t.told(file)

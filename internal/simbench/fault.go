@@ -35,6 +35,12 @@ const (
 	FaultReboots FaultKind = "reboots"
 	// FaultSingle takes one connection at a time and closes every further one at once.
 	FaultSingle FaultKind = "single"
+	// FaultQueues takes one connection at a time; a further one is accepted and waits for its turn.
+	FaultQueues FaultKind = "queues"
+	// FaultThrowsOut takes one connection at a time and closes the older one for a new one.
+	FaultThrowsOut FaultKind = "throws-out"
+	// FaultKeepsPlace keeps the place of a client that has gone for Delay, beside single or queues.
+	FaultKeepsPlace FaultKind = "keeps-place"
 	// FaultOverrange answers 9.9E37 where a number is asked.
 	FaultOverrange FaultKind = "overrange"
 	// FaultHalf answers half of a line and never its end.
@@ -68,7 +74,7 @@ const (
 
 // FaultKinds lists every kind.
 var FaultKinds = []FaultKind{FaultAbsent, FaultDeaf, FaultSilent, FaultLate, FaultActsNoAnswer, FaultActsLate,
-	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle,
+	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle, FaultQueues, FaultThrowsOut, FaultKeepsPlace,
 	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultUnplugged,
 	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen}
 
@@ -77,12 +83,12 @@ type Fault struct {
 	Kind       FaultKind
 	Instrument string
 	After      int           // messages (lines, for the product) that pass before it acts
-	Delay      time.Duration // wall time, for late and acts-late; 0 means 2 s
+	Delay      time.Duration // wall time, for late, acts-late and keeps-place; 0 means 2 s
 	Times      int           // messages on which it acts; 0 means for good
 	Only       string        // acts only on messages that contain this text, case does not count
 }
 
-// defaultDelay of late and acts-late.
+// defaultDelay of the faults that have one.
 const defaultDelay = 2 * time.Second
 
 // ParseFault reads KIND@INSTRUMENT with optional :after=N, :times=N, :delay=DURATION and :only=TEXT.
@@ -171,6 +177,11 @@ func (f Fault) ofWiring() bool {
 	return slices.Contains([]FaultKind{FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen}, f.Kind)
 }
 
+// ofConnections reports a manner of taking clients; it acts on connections and not on messages.
+func (f Fault) ofConnections() bool {
+	return slices.Contains([]FaultKind{FaultSingle, FaultQueues, FaultThrowsOut, FaultKeepsPlace}, f.Kind)
+}
+
 // miswire applies (sign 1) or takes back (−1) a fault of the wiring; false when it is none.
 func (p *plant) miswire(f Fault, sign float64) bool {
 	const half = 6.0206
@@ -200,7 +211,7 @@ func (p *plant) miswire(f Fault, sign float64) bool {
 func (f *face) due(message string) *Fault {
 	var acting *Fault
 	for _, x := range f.faults {
-		if x.ofWiring() || x.Kind == FaultSingle || !strings.Contains(strings.ToUpper(message), strings.ToUpper(x.Only)) {
+		if x.ofWiring() || x.ofConnections() || !strings.Contains(strings.ToUpper(message), strings.ToUpper(x.Only)) {
 			continue
 		}
 		if x.After > 0 {

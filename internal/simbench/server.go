@@ -19,7 +19,8 @@ type face struct {
 	port      int // of the raw socket
 	hislip    int // port of HiSLIP, 0 for none
 	conns     map[net.Conn]struct{}
-	locked    any // the link or session that has the lock
+	queue     []chan struct{} // turns of connections that wait; one is closed when it comes
+	locked    any             // the link or session that has the lock
 	faults    []*Fault
 }
 
@@ -113,14 +114,29 @@ func (b *Bench) host(f *face, c net.Conn, serve func()) bool {
 		c.Close()
 		return false
 	}
-	if len(f.conns) > 0 && f.fault(FaultSingle) != nil {
+	switch {
+	case len(f.conns) > 0 && f.fault(FaultSingle) != nil:
 		c.Close()
 		return true
+	case f.fault(FaultThrowsOut) != nil:
+		for old := range f.conns {
+			old.Close()
+		}
 	}
+	turn := make(chan struct{})
 	f.conns[c] = struct{}{}
+	if f.fault(FaultQueues) == nil || len(f.conns) == 1 {
+		close(turn)
+	} else {
+		f.queue = append(f.queue, turn)
+	}
 	b.running.Go(func() {
 		defer b.forget(f, c)
-		serve()
+		select {
+		case <-turn:
+			serve()
+		case <-b.ctx.Done():
+		}
 	})
 	return true
 }
@@ -138,8 +154,18 @@ func (b *Bench) greets(f *face) fate {
 func (b *Bench) forget(f *face, c net.Conn) {
 	c.Close()
 	b.mu.Lock()
+	keeps := f.fault(FaultKeepsPlace)
+	b.mu.Unlock()
+	if keeps != nil {
+		b.wait(keeps.Delay)
+	}
+	b.mu.Lock()
 	defer b.mu.Unlock()
 	delete(f.conns, c)
+	if len(f.queue) > 0 {
+		close(f.queue[0])
+		f.queue = f.queue[1:]
+	}
 	if f.name == "source" && len(f.conns) == 0 && b.source != nil && b.source.linkOff {
 		b.plant.advance(b.benchTime())
 		b.source.lost()

@@ -319,8 +319,13 @@ func (s *vxi11Server) createLink(c net.Conn, call rpcCall, reply []byte) ([]byte
 		return putWords(out, vxiNotAccessible, 0, 0, 0), goesOn
 	case wantsLock && f.locked != nil:
 		return putWords(out, vxiLocked, 0, 0, 0), goesOn
-	case len(s.links) >= vxi11Links:
+	case len(s.links) >= vxi11Links, len(f.conns) > 0 && (f.fault(FaultSingle) != nil || f.fault(FaultQueues) != nil):
 		return putWords(out, vxiNoResources, 0, 0, 0), goesOn
+	}
+	if f.fault(FaultThrowsOut) != nil {
+		for old := range f.conns {
+			old.Close()
+		}
 	}
 	s.next++
 	l := &vxi11Link{id: s.next, face: f, conn: c, arrived: make(chan struct{}, 1), aborted: make(chan struct{}, 1)}

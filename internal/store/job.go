@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"provoke/internal/event"
+	"provoke/internal/lockfile"
 )
 
 // Job is an open job file. Its methods may be called from several goroutines.
@@ -20,7 +21,7 @@ type Job struct {
 	left     string // what an abrupt end left behind, in words
 	readOnly bool
 	identity os.FileInfo // of the file as it was opened, to notice that it was removed or replaced
-	lock     *lockFile
+	lock     *lockfile.File
 	write    *sql.DB // one connection; nil when read-only
 	read     *sql.DB
 	wake     *bell
@@ -46,12 +47,12 @@ func create(path string, page int) (*Job, error) {
 	if err := checkName(filepath.Base(path)); err != nil {
 		return nil, err
 	}
-	lock, err := takeLock(lockPath(path), holder())
+	lock, err := takeLock(path)
 	if err != nil {
 		return nil, plainPath(err)
 	}
 	if err := createFile(path, page); err != nil {
-		lock.release()
+		lock.Remove()
 		return nil, err
 	}
 	return openWith(path, lock)
@@ -124,7 +125,7 @@ func openToWrite(path string) (*Job, error) {
 }
 
 // openWith opens the file for writing under a lock that is held, and releases the lock on failure.
-func openWith(path string, lock *lockFile) (*Job, error) {
+func openWith(path string, lock *lockfile.File) (*Job, error) {
 	j := &Job{path: path, lock: lock, left: leftBehind(path), wake: bellOf(path), tails: map[int]*tail{}}
 	err := j.openWriter()
 	if err == nil {
@@ -132,7 +133,7 @@ func openWith(path string, lock *lockFile) (*Job, error) {
 	}
 	if err != nil {
 		j.closeFiles()
-		lock.release()
+		lock.Remove()
 		return nil, err
 	}
 	return j, nil
@@ -200,7 +201,7 @@ func openToRead(path string) (*Job, error) {
 		return nil, err
 	}
 	j := &Job{path: path, readOnly: true, identity: info, wake: bellOf(path)}
-	if !isHeld(lockPath(path)) {
+	if !lockfile.Held(lockPath(path)) {
 		j.left = leftBehind(path)
 	}
 	if err := j.openReaders(); err != nil {
@@ -241,7 +242,7 @@ func (j *Job) Close() error {
 	if j.write != nil {
 		err = errors.Join(err, j.fold())
 		err = errors.Join(err, j.write.Close())
-		j.lock.release()
+		j.lock.Remove()
 	}
 	if err != nil {
 		return fmt.Errorf("close job %s: %w", shown(j.path), plain(err))
@@ -278,7 +279,7 @@ func (j *Job) closeFiles() {
 func (j *Job) Path() string { return j.path }
 
 // Written reports that a process, this one included, has the job at path open for writing.
-func Written(path string) bool { return isHeld(lockPath(path)) }
+func Written(path string) bool { return lockfile.Held(lockPath(path)) }
 
 // LeftBehind says in words what an abrupt end of the program before left beside the file; it is
 // empty after an orderly end.
@@ -328,9 +329,9 @@ func lockPath(path string) string { return path + "-lock" }
 
 // takeLockPatiently tries for half a second: a reader looks at the lock for an instant, and a program that
 // was killed while it started another leaves the lock to that one until it is under way.
-func takeLockPatiently(path string) (lock *lockFile, err error) {
+func takeLockPatiently(path string) (lock *lockfile.File, err error) {
 	for range 50 {
-		if lock, err = takeLock(lockPath(path), holder()); !errors.Is(err, ErrHeld) {
+		if lock, err = takeLock(path); !errors.Is(err, ErrHeld) {
 			return lock, err
 		}
 		time.Sleep(10 * time.Millisecond)
@@ -338,8 +339,14 @@ func takeLockPatiently(path string) (lock *lockFile, err error) {
 	return nil, err
 }
 
-func holder() string {
-	return fmt.Sprintf("process %d", os.Getpid())
+// takeLock takes a job's lock, or says who has it.
+func takeLock(path string) (*lockfile.File, error) {
+	lock, err := lockfile.Take(lockPath(path), fmt.Sprintf("process %d", os.Getpid()))
+	var held *lockfile.HeldError
+	if errors.As(err, &held) {
+		return nil, heldBy(held.By)
+	}
+	return lock, err
 }
 
 func heldBy(who string) error {

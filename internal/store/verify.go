@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"provoke/internal/event"
+	"provoke/internal/lockfile"
 )
 
 // Verification is what came of checking a whole job.
@@ -83,7 +84,7 @@ func (c RunCheck) Has(head string) int64 {
 // says of them, and every attachment. The error is for a job that could not be checked at all; what
 // the check found stands in the Verification.
 func (j *Job) Verify() (Verification, error) {
-	v := Verification{Written: isHeld(lockPath(j.path))}
+	v := Verification{Written: lockfile.Held(lockPath(j.path))}
 	if err := j.checkStructure(&v); err != nil {
 		return v, fmt.Errorf("verify %s: %w", shown(j.path), err)
 	}

@@ -3,6 +3,7 @@
 package watcher
 
 import (
+	"context"
 	"os/exec"
 	"os/signal"
 	"syscall"
@@ -13,7 +14,9 @@ import (
 func apart(c *exec.Cmd) { c.SysProcAttr = &syscall.SysProcAttr{Setsid: true} }
 
 // Deaf makes this process, the watcher's, live on when its terminal, its user's session or the reader
-// of its words has gone.
-func Deaf() {
-	signal.Ignore(syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP, syscall.SIGPIPE, syscall.SIGQUIT)
+// of its words has gone. The context ends when it is told to end (SIGTERM).
+func Deaf(ctx context.Context) context.Context {
+	signal.Ignore(syscall.SIGINT, syscall.SIGHUP, syscall.SIGPIPE, syscall.SIGQUIT)
+	ctx, _ = signal.NotifyContext(context.WithoutCancel(ctx), syscall.SIGTERM)
+	return ctx
 }

@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"context"
 	"os/exec"
 	"os/signal"
 	"syscall"
@@ -14,4 +15,7 @@ func apart(c *exec.Cmd) {
 }
 
 // Deaf makes this process, the watcher's, live on when its console has gone.
-func Deaf() { signal.Ignore() }
+func Deaf(ctx context.Context) context.Context {
+	signal.Ignore()
+	return context.WithoutCancel(ctx)
+}

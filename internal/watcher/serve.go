@@ -10,11 +10,12 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
 	"provoke/internal/catalog"
-	"provoke/internal/driver"
+	"provoke/internal/claim"
 	"provoke/internal/event"
 	"provoke/internal/guard"
 	"provoke/internal/rf"
@@ -26,43 +27,67 @@ const longestHello = 256 << 20
 
 // Serve watches a run through the pipe until the run says that it is done, or silences the bench. It
 // returns once its work is over; the error is why it could not watch. now is the wall clock, which dates
-// the report.
+// the report. When ctx ends, the run is told, and once it is over, or has had its time, the bench is silenced
+// once more and the watching is over.
 func Serve(ctx context.Context, in io.Reader, out io.Writer, now func() time.Time) error {
-	ctx, cancel := context.WithCancel(ctx)
+	told := ctx.Done()
+	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
-	s := &server{out: json.NewEncoder(out), lines: make(chan string), began: Slept(), now: now, saving: make(chan struct{}, 1)}
-	err := s.open(ctx, bufio.NewReaderSize(in, 64<<10))
+	s := &server{told: told, says: make(chan State, 16), lines: make(chan string), began: Slept(), now: now, saving: make(chan struct{}, 1)}
+	words := json.NewEncoder(out)
+	st, err := s.open(ctx, bufio.NewReaderSize(in, 64<<10))
 	if err != nil {
-		s.out.Encode(State{Error: err.Error()})
+		words.Encode(State{Error: err.Error()})
 		return err
 	}
-	defer s.rig.Close()
+	defer s.gear.close()
+	if err := words.Encode(st); err != nil {
+		return err
+	}
+	go func() { // whoever reads it may be stopped
+		for st := range s.says {
+			words.Encode(st)
+		}
+	}()
+	defer close(s.says)
 	return s.watch(ctx)
 }
 
+// say tells the run something, if it listens.
+func (s *server) say(st State) {
+	select {
+	case s.says <- st:
+	default:
+	}
+}
+
 type server struct {
-	out    *json.Encoder
-	lines  chan string // closed when the pipe is
-	hello  Hello
-	bench  *catalog.Bench
-	rig    *driver.Rig
-	guard  *guard.Guard
-	at     atomic.Int64  // where RF is, in Hz
-	began  time.Duration // for how long the machine had slept at the start
-	now    func() time.Time
-	report Report
-	saving chan struct{} // holds one token while the report is being written
-	over   bool          // the run has said that it is done
+	told  <-chan struct{} // closed when the watcher is to end
+	says  chan State      // what the run is to hear
+	lines chan string     // closed when the pipe is
+	hello Hello
+	bench *catalog.Bench
+	gear  *gear
+	claim *claim.Claim
+	guard *guard.Guard
+	// patient is the guard of a watcher that has tried for a while.
+	patient *guard.Guard
+	at      atomic.Int64  // where RF is, in Hz
+	began   time.Duration // for how long the machine had slept at the start
+	now     func() time.Time
+	report  Report
+	saving  chan struct{} // holds one token while the report is being written
+	over    bool          // the run has said that it is done
 }
 
 // open reads the Hello, reaches for the bench and says what was reached.
-func (s *server) open(ctx context.Context, in *bufio.Reader) error {
+func (s *server) open(ctx context.Context, in *bufio.Reader) (State, error) {
 	line, err := readLine(in, longestHello)
 	if err != nil {
-		return fmt.Errorf("watch: read what is to be watched: %w", err)
+		return State{}, fmt.Errorf("watch: read what is to be watched: %w", err)
 	}
 	if err := json.Unmarshal([]byte(line), &s.hello); err != nil {
-		return fmt.Errorf("watch: read what is to be watched: %w", err)
+		return State{}, fmt.Errorf("watch: read what is to be watched: %w", err)
 	}
 	go func() {
 		defer close(s.lines)
@@ -85,48 +110,63 @@ func (s *server) open(ctx context.Context, in *bufio.Reader) error {
 		return nil, fmt.Errorf("%s was not handed over", name)
 	})
 	if bench == nil {
-		return errors.New("watch: the bench file cannot be read")
+		return State{}, errors.New("watch: the bench file cannot be read")
 	}
 	s.bench = bench
-	opening, cancel := context.WithTimeout(ctx, verifyWithin-time.Second)
-	defer cancel()
-	var missing error
-	s.rig, missing = driver.OpenBench(opening, onlyWhatSilences(bench), driver.Options{ForSilencing: true, Timeout: exchange})
-	if s.rig == nil {
-		return missing
-	}
-	s.guard = silencer(s.rig, missing, bench, func() rf.Frequency { return rf.Frequency(s.at.Load()) })
+	s.gear = gearOf(bench, s.hello.Identified)
+	at := func() rf.Frequency { return rf.Frequency(s.at.Load()) }
+	s.guard, s.patient = s.gear.guard(bench, at, 0, 0), s.gear.guard(bench, at, paced, pacedTurn)
+	s.claim = claim.Inherited(s.hello.Keys, s.hello.Holder)
+	st := s.reach(ctx)
 	s.report.Watching, s.report.At, s.report.Process = true, s.now(), os.Getpid()
 	if err := s.save(s.report); err != nil {
-		missing = errors.Join(missing, fmt.Errorf("what the watcher does will not be told at the next start: %w", err))
+		st.Missing = append(st.Missing, "what the watcher does will not be told at the next start: "+err.Error())
 	}
 	go s.keepTouching(ctx)
-	return s.out.Encode(s.state(missing))
+	return st, nil
 }
 
-// onlyWhatSilences leaves out the instruments that silencing does not need.
-func onlyWhatSilences(b *catalog.Bench) *catalog.Bench {
-	few := *b
-	few.PowerMeter, few.Interlock, few.Monitors = nil, nil, nil
-	return &few
-}
-
-// state says what was reached.
-func (s *server) state(missing error) State {
-	st := State{Ready: true, Source: s.rig.Source != nil, Amplifier: s.rig.Amplifier != nil}
-	if st.Source {
-		st.Paths = append(st.Paths, "source "+s.bench.Source.ID)
+// reach dials what may be dialled beside the run and says what was reached. What cannot be is left alone
+// until the run is over: the instrument may have taken its only connection.
+func (s *server) reach(ctx context.Context) State {
+	ctx, cancel := context.WithTimeout(ctx, verifyWithin-time.Second)
+	defer cancel()
+	members := s.gear.members()
+	errs := make([]error, len(members))
+	var all sync.WaitGroup
+	for i, m := range members {
+		if _, _, one := m.words(); !one {
+			all.Go(func() { errs[i] = m.reach(ctx) })
+		}
 	}
-	if st.Amplifier {
-		st.Paths = append(st.Paths, "amplifier "+s.bench.Amplifier.ID)
-	}
-	if s.rig.Analyser != nil {
-		st.Paths = append(st.Paths, "analyser "+s.bench.Analyser.ID)
-	}
-	if missing != nil {
-		st.Missing = strings.Split(missing.Error(), "\n")
+	all.Wait()
+	st := State{Ready: true}
+	for i, m := range members {
+		role, id, one := m.words()
+		if one || errs[i] != nil {
+			m.leave(true)
+			if errs[i] != nil {
+				st.Missing = append(st.Missing, strings.Split(errs[i].Error(), "\n")...)
+			}
+			if role != "source" || s.bench.Source.Present() {
+				st.Alone = append(st.Alone, id)
+			}
+			continue
+		}
+		st.Paths = append(st.Paths, role+" "+id)
+		st.Source, st.Amplifier = st.Source || role == "source", st.Amplifier || role == "amplifier"
 	}
 	return st
+}
+
+// alone returns the instruments whose only connection the run holds.
+func (s *server) alone() (ids []string) {
+	for _, m := range s.gear.members() {
+		if _, id, _ := m.words(); m.isAlone() {
+			ids = append(ids, id)
+		}
+	}
+	return ids
 }
 
 // watch waits for signs of life, and acts when there are none.
@@ -139,6 +179,8 @@ func (s *server) watch(ctx context.Context) error {
 	defer timer.Stop()
 	look := time.NewTicker(limit / 6)
 	defer look.Stop()
+	told := s.told
+	var leave <-chan time.Time
 	for {
 		select {
 		case line, open := <-s.lines:
@@ -146,9 +188,15 @@ func (s *server) watch(ctx context.Context) error {
 				return err
 			}
 			timer.Reset(limit)
+		case <-told:
+			told = nil // the run trips, silences the bench and says that it is done
+			s.say(State{Leaving: true})
+			leave = time.After(runEndsWithin)
+		case <-leave:
+			return s.act(ctx, "the watcher was told to end (SIGTERM), and its run went on", false)
 		case <-look.C:
 			if slept := Slept() - s.began; slept > Asleep {
-				return s.act(ctx, fmt.Sprintf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))))
+				return s.act(ctx, fmt.Sprintf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))), false)
 			}
 		case <-timer.C:
 			select {
@@ -160,7 +208,7 @@ func (s *server) watch(ctx context.Context) error {
 				continue
 			case <-time.After(20 * time.Millisecond):
 			}
-			return s.act(ctx, fmt.Sprintf("no sign of life from the run's process for %v", rf.Duration(limit)))
+			return s.act(ctx, fmt.Sprintf("no sign of life from the run's process for %v", rf.Duration(limit)), true)
 		}
 	}
 }
@@ -169,13 +217,14 @@ func (s *server) watch(ctx context.Context) error {
 func (s *server) heard(ctx context.Context, line string, open bool) (over bool, err error) {
 	switch {
 	case !open:
-		return true, s.act(ctx, "the run's process ended without a word")
+		return true, s.act(ctx, "the run's process ended without a word", false)
 	case line == "done":
 		return true, s.leave()
 	}
 	if hung := s.take(line); hung > 0 {
-		return true, s.act(ctx, fmt.Sprintf("no sign of life from the run's engine for %v", rf.Duration(hung.Round(10*time.Millisecond))))
+		return true, s.act(ctx, fmt.Sprintf("no sign of life from the run's engine for %v", rf.Duration(hung.Round(10*time.Millisecond))), true)
 	}
+	s.say(State{Alive: true})
 	return false, nil
 }
 
@@ -191,6 +240,14 @@ func (s *server) leave() error {
 // given no sign of life, where the line says so.
 func (s *server) take(line string) (hung time.Duration) {
 	word, rest, _ := strings.Cut(line, " ")
+	if word == "alone" {
+		for _, m := range s.gear.members() {
+			if _, id, _ := m.words(); id == rest {
+				m.leave(true)
+			}
+		}
+		return 0
+	}
 	n, err := strconv.ParseInt(rest, 10, 64)
 	switch {
 	case err != nil:
@@ -205,19 +262,34 @@ func (s *server) take(line string) (hung time.Duration) {
 }
 
 // act silences the bench, again and again until it is confirmed, and then keeps it silent until the run's
-// process is gone: one that was only stopped may go on and send what it had begun.
-func (s *server) act(ctx context.Context, cause string) error {
-	s.report.Watching, s.report.Cause, s.report.At = false, cause, s.now()
+// process is gone: one that was only stopped may go on and send what it had begun. silent says that the run
+// lives and gives no sign of it; where it holds an instrument's only connection it is killed.
+func (s *server) act(ctx context.Context, cause string, silent bool) error {
 	began := time.Now()
-	go s.out.Encode(State{Acted: cause}) // whoever reads it may be stopped
-	go s.save(s.report)                  // nor does a slow disk keep anybody from switching off
+	if ids := s.alone(); silent && len(ids) > 0 {
+		if err := s.hello.Run.Kill(); err != nil {
+			cause += "; it holds the only connection of " + strings.Join(ids, ", ") + ", and " + err.Error()
+		} else {
+			cause += "; it was killed, because it held the only connection of " + strings.Join(ids, ", ")
+		}
+	}
+	s.report.Watching, s.report.Cause, s.report.At = false, cause, s.now()
+	for _, m := range s.gear.members() {
+		m.take()
+	}
+	go s.gear.strike(ctx)
+	go s.claim.Is(claim.Watches)
+	s.say(State{Acted: cause})
+	go s.save(s.report) // a slow disk does not keep anybody from switching off
 	s.guard.Suspect()
-	lines := s.lines
-	for end := time.Now().Add(keepsTrying); ; {
-		rep := s.guard.Silence(ctx, cause)
+	s.patient.Suspect()
+	lines, g := s.lines, s.guard
+	for end := time.Now().Add(keepsTrying); ; g = s.patient {
+		ended := s.toldToEnd()
+		rep := g.Silence(ctx, cause)
 		s.report.take(rep)
-		enough := rep.Quiet || !time.Now().Before(end)
-		over := !enough && s.between(ctx, &lines)
+		enough := rep.Quiet || ended || !time.Now().Before(end)
+		over := !enough && (s.handedOver() || s.between(ctx, &lines))
 		if s.over {
 			return s.leave()
 		}
@@ -227,13 +299,57 @@ func (s *server) act(ctx context.Context, cause string) error {
 			continue
 		}
 		var silent error
-		if !over {
+		if !over && !ended {
 			silent = s.keepSilent(ctx, cause)
 		}
 		for again := 0; err != nil && again < 20; again++ { // nothing is urgent any more, and a busy disk takes its time
 			err = s.save(s.report)
 		}
 		return errors.Join(err, silent)
+	}
+}
+
+// standsBack is how long who asked for the bench may take with it.
+const standsBack = 20 * time.Second
+
+// handedOver looks whether somebody asked for the bench, who can lower RF as well and has a person at hand:
+// then it lets go of every instrument and waits for what comes of that. It reports that the work is over.
+func (s *server) handedOver() bool {
+	r := s.claim.Wanted()
+	if r == nil {
+		return false
+	}
+	for _, m := range s.gear.members() {
+		m.leave(true)
+	}
+	for end := time.Now().Add(standsBack); time.Now().Before(end) && !r.GaveUp && r.By.Process.Lives(); time.Sleep(20 * time.Millisecond) {
+		if r.Off {
+			s.report.Quiet = true
+			s.report.How = fmt.Sprintf("read back as off by process %d, which asked for the bench", r.By.Process.ID)
+			return true
+		}
+		if now := s.claim.Wanted(); now != nil {
+			r = now
+		}
+	}
+	s.claim.Refuse()
+	for _, m := range s.gear.members() {
+		m.take()
+	}
+	return false
+}
+
+// runEndsWithin is how long a run has to silence the bench by itself when its watcher is told to end:
+// guard's time to give up, and some for the journal.
+const runEndsWithin = 8 * time.Second
+
+// toldToEnd reports that the watcher is to end: after one pass more.
+func (s *server) toldToEnd() bool {
+	select {
+	case <-s.told:
+		return true
+	default:
+		return false
 	}
 }
 
@@ -252,6 +368,8 @@ func (s *server) between(ctx context.Context, lines *chan string) (over bool) {
 				s.over = true
 				return true
 			}
+		case <-s.told:
+			return false
 		case <-pause.C:
 			if who := s.somebodyElse(ctx); who != "" {
 				s.report.How += "; " + who + ": nothing is sent there any more"
@@ -268,13 +386,21 @@ func (s *server) somebodyElse(ctx context.Context) string {
 	ctx, cancel := context.WithTimeout(ctx, exchange)
 	defer cancel()
 	var all []error
-	if s.rig.Source != nil {
-		_, err := s.rig.Source.Identify(ctx)
+	ask := func(x interface {
+		Identify(context.Context) (string, error)
+	}, err error) {
+		if err == nil {
+			_, err = x.Identify(ctx)
+		}
 		all = append(all, err)
 	}
-	if s.rig.Amplifier != nil {
-		_, err := s.rig.Amplifier.Identify(ctx)
-		all = append(all, err)
+	if s.bench.Source.Present() {
+		x, err := s.gear.source.get(ctx)
+		ask(x, err)
+	}
+	if s.gear.amplifier != nil {
+		x, err := s.gear.amplifier.get(ctx)
+		ask(x, err)
 	}
 	for _, err := range all {
 		if !errors.Is(err, scpi.ErrAnother) {
@@ -335,12 +461,14 @@ func (s *server) keepSilent(ctx context.Context, cause string) error {
 				return nil
 			}
 			s.take(line)
+		case <-s.told:
+			return nil
 		case <-look.C:
-			if s.rig.Source == nil {
-				continue
+			if s.handedOver() {
+				return s.save(s.report)
 			}
 			asking, cancel := context.WithTimeout(ctx, exchange)
-			state, err := s.rig.Source.State(asking)
+			state, err := s.gear.source.State(asking)
 			cancel()
 			if err == nil && !state.Output {
 				continue

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"provoke/internal/catalog"
+	"provoke/internal/claim"
 	"provoke/internal/rf"
 )
 
@@ -24,6 +25,10 @@ type Config struct {
 	Args    []string // of the watcher, the program's name included; empty means "provoke watch"
 	Bench   *catalog.Bench
 	Job     string // beside which the report goes
+	// Identified is each instrument's answer to *IDN?, by its id; nil where nobody asked.
+	Identified map[string]string
+	// Claim of the bench, which the watcher inherits; nil for none.
+	Claim *claim.Claim
 }
 
 // Watcher is the run's end of the pipe. Its methods may be called from several goroutines.
@@ -37,10 +42,13 @@ type Watcher struct {
 	errs  tailBuffer
 	slept time.Duration       // at the start
 	due   atomic.Pointer[due] // the engine's next sign of life; nil for none due
+	pipe  io.WriteCloser      // of the goroutine that writes
+	queue chan string         // what it is to write; nobody waits for room in it
+	claim *claim.Claim        // of the bench; nil for none
 
 	mu     sync.Mutex
-	pipe   io.WriteCloser
 	last   time.Time // of the last sign of life that was sent
+	heard  time.Time // when the watcher was last heard of; zero before it was first
 	at     rf.Frequency
 	told   rf.Frequency
 	why    error         // it does not watch any more
@@ -72,10 +80,14 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 	if len(c.Args) == 0 {
 		c.Args = []string{"provoke", "watch"}
 	}
-	w := &Watcher{cmd: exec.Command(c.Program), gone: make(chan struct{}), ended: make(chan struct{}), stop: make(chan struct{}), slept: Slept()}
+	w := &Watcher{cmd: exec.Command(c.Program), gone: make(chan struct{}), ended: make(chan struct{}), stop: make(chan struct{}),
+		queue: make(chan string, 64), claim: c.Claim, slept: Slept(), last: time.Now()}
 	w.cmd.Args = c.Args
 	w.cmd.Stderr = &w.errs
 	apart(w.cmd)
+	if c.Claim != nil {
+		c.Claim.Inherit(w.cmd)
+	}
 	pipe, err := w.cmd.StdinPipe()
 	if err != nil {
 		return nil, err
@@ -90,10 +102,11 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 	w.pipe = pipe
 	states := make(chan State, 1)
 	go w.listen(bufio.NewReader(said), states)
+	go w.write()
 	if err := w.greet(ctx, c, states); err != nil {
-		pipe.Close()
 		w.cmd.Process.Kill()
 		<-w.ended
+		close(w.stop)
 		return nil, err
 	}
 	w.beats.Go(w.beat)
@@ -102,14 +115,16 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 
 // greet sends the Hello and waits for the answer.
 func (w *Watcher) greet(ctx context.Context, c Config, states <-chan State) error {
-	hello, err := json.Marshal(Hello{Bench: c.Bench.File, Bytes: c.Bench.Bytes, Files: c.Bench.Files, Job: c.Job, Limit: rf.Duration(Limit)})
+	h := Hello{Bench: c.Bench.File, Bytes: c.Bench.Bytes, Files: c.Bench.Files, Job: c.Job, Limit: rf.Duration(Limit),
+		Identified: c.Identified, Run: claim.ThisProcess()}
+	if c.Claim != nil {
+		h.Keys, h.Holder = c.Claim.Keys(), c.Claim.Holder()
+	}
+	hello, err := json.Marshal(h)
 	if err != nil {
 		return err
 	}
-	if _, err := w.pipe.Write(append(hello, '\n')); err != nil {
-		return fmt.Errorf("%w%s", err, w.errs.text())
-	}
-	w.last = time.Now()
+	w.put(string(hello))
 	timer := time.NewTimer(verifyWithin)
 	defer timer.Stop()
 	life := time.NewTicker(Beat)
@@ -126,8 +141,7 @@ func (w *Watcher) greet(ctx context.Context, c Config, states <-chan State) erro
 			w.state = st
 			return nil
 		case <-life.C:
-			w.pipe.Write([]byte(".\n"))
-			w.last = time.Now()
+			w.put(".")
 		case <-timer.C:
 			return fmt.Errorf("it did not answer within %v", rf.Duration(verifyWithin))
 		case <-ctx.Done():
@@ -148,13 +162,17 @@ func (w *Watcher) listen(said *bufio.Reader, states chan<- State) {
 		if json.Unmarshal([]byte(line), &st) != nil {
 			break
 		}
-		if first {
+		w.mu.Lock()
+		w.heard = time.Now()
+		w.mu.Unlock()
+		switch {
+		case first && !st.Alive:
 			first = false
 			states <- st
-			continue
-		}
-		if st.Acted != "" {
+		case st.Acted != "":
 			w.over(fmt.Errorf("the watcher has silenced the bench: %s", st.Acted))
+		case st.Leaving:
+			w.over(errors.New("the watcher was told to end (SIGTERM)"))
 		}
 	}
 	err := w.cmd.Wait()
@@ -190,8 +208,15 @@ func (w *Watcher) Gone() <-chan struct{} { return w.gone }
 // Check returns nil while the watcher watches and this process has not stood still so long that the
 // watcher may be about to act.
 func (w *Watcher) Check() error {
+	var wanted error
+	if w.claim != nil {
+		wanted = w.claim.Check()
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if wanted != nil {
+		w.overLocked(wanted)
+	}
 	w.lookAtClocks()
 	return w.why
 }
@@ -205,6 +230,8 @@ func (w *Watcher) lookAtClocks() {
 		w.overLocked(fmt.Errorf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))))
 	} else if gap := time.Since(w.last); gap > Standstill {
 		w.overLocked(fmt.Errorf("this process stood still for %v, and the watcher takes over", rf.Duration(gap.Round(10*time.Millisecond))))
+	} else if silent := time.Since(w.heard); !w.heard.IsZero() && silent > Unanswered {
+		w.overLocked(fmt.Errorf("no sign of life from the watcher for %v", rf.Duration(silent.Round(10*time.Millisecond))))
 	} else if d := w.due.Load(); d != nil && time.Now().After(d.at) {
 		w.hung = time.Since(d.since)
 		w.overLocked(fmt.Errorf("no sign of life from the engine for %v, and the watcher takes over", rf.Duration(w.hung.Round(10*time.Millisecond))))
@@ -231,15 +258,21 @@ func (w *Watcher) At(f rf.Frequency) {
 // Run tells the watcher the number of the run.
 func (w *Watcher) Run(n int) { w.say(fmt.Sprintf("run %d", n)) }
 
+// looks is how often between two signs of life it is looked at whether somebody asked for the bench.
+const looks = 4
+
 func (w *Watcher) beat() {
-	ticker := time.NewTicker(Beat)
+	ticker := time.NewTicker(Beat / looks)
 	defer ticker.Stop()
-	for {
+	for n := 1; ; n++ {
 		select {
 		case <-ticker.C:
 			if w.Check() != nil {
 				w.tellHung()
 				return // the watcher shall act
+			}
+			if n%looks != 0 {
+				continue
 			}
 			w.mu.Lock()
 			line := "."
@@ -258,38 +291,84 @@ func (w *Watcher) beat() {
 // tellHung tells the watcher that the engine hangs, so that it does not wait for signs of life first.
 func (w *Watcher) tellHung() {
 	w.mu.Lock()
-	defer w.mu.Unlock()
-	if w.hung > 0 && !w.closed {
-		fmt.Fprintf(w.pipe, "hung %d\n", w.hung.Milliseconds())
+	hung := w.hung
+	w.mu.Unlock()
+	if hung > 0 {
+		w.put(fmt.Sprintf("hung %d", hung.Milliseconds()))
 	}
 }
 
+// say passes a line on while the watcher watches.
 func (w *Watcher) say(line string) {
 	w.mu.Lock()
-	defer w.mu.Unlock()
-	if w.why != nil || w.closed {
-		return
+	quiet := w.why != nil || w.closed
+	w.mu.Unlock()
+	if !quiet && !w.put(line) {
+		w.over(errors.New("the watcher takes no signs of life any more"))
 	}
-	if _, err := io.WriteString(w.pipe, line+"\n"); err != nil {
-		w.overLocked(fmt.Errorf("the watcher does not listen any more: %w", err))
-		return
+}
+
+// put hands a line to the goroutine that writes; false when there is no room.
+func (w *Watcher) put(line string) bool {
+	select {
+	case w.queue <- line + "\n":
+		return true
+	default:
+		return false
 	}
-	w.last = time.Now()
+}
+
+// write is the only place that writes to the pipe, which may block for good when the watcher hangs: nobody
+// waits for it, and nothing is locked meanwhile.
+func (w *Watcher) write() {
+	defer w.pipe.Close()
+	for {
+		var line string
+		select {
+		case line = <-w.queue:
+		case <-w.stop:
+			select {
+			case line = <-w.queue: // what was said before the end
+			default:
+				return
+			}
+		}
+		if _, err := io.WriteString(w.pipe, line); err != nil {
+			w.over(fmt.Errorf("the watcher does not listen any more: %w", err))
+			return
+		}
+		w.mu.Lock()
+		w.last = time.Now()
+		w.mu.Unlock()
+	}
+}
+
+// Alone tells the watcher that the run holds the only connection of an instrument, which is found out when
+// the watcher's own connection has thrown the run's out.
+func (w *Watcher) Alone(id string) {
+	w.say("alone " + id)
+	w.state.remove(id)
 }
 
 // Abandon ends the signs of life without the word that all is well: the run has ended and RF is not known
 // to be off. The watcher silences the bench then, and goes on trying after this process has ended.
-func (w *Watcher) Abandon() {
+func (w *Watcher) Abandon() { w.finish() }
+
+// finish ends what this process says; false when that was done before.
+func (w *Watcher) finish(words ...string) bool {
 	w.mu.Lock()
 	if w.closed {
 		w.mu.Unlock()
-		return
+		return false
 	}
 	w.closed = true
-	close(w.stop)
-	w.pipe.Close()
 	w.mu.Unlock()
+	for _, line := range words {
+		w.put(line)
+	}
+	close(w.stop)
 	w.beats.Wait()
+	return true
 }
 
 // Hang ends the signs of life and keeps the pipe, as a process that hangs does: a rehearsal of what the
@@ -303,27 +382,18 @@ func (w *Watcher) Hang() {
 // Release lets the watcher go: the run has ended and has silenced the bench itself. It waits for the
 // watcher's end, a short time.
 func (w *Watcher) Release() error {
-	w.mu.Lock()
-	if w.closed {
-		w.mu.Unlock()
+	if !w.finish("done") {
 		return nil
 	}
-	w.closed = true
-	close(w.stop)
-	_, err := io.WriteString(w.pipe, "done\n")
-	w.pipe.Close()
-	w.mu.Unlock()
-	w.beats.Wait()
 	select {
 	case <-w.ended:
 	case <-time.After(3 * time.Second):
 		w.cmd.Process.Kill()
 		<-w.ended
 	}
-	if w.why != nil {
-		return w.why
-	}
-	return err
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.why
 }
 
 // tailBuffer keeps the end of what a process says.

@@ -23,8 +23,7 @@ import (
 // TestMain lets this test binary be the watcher's process.
 func TestMain(m *testing.M) {
 	if len(os.Args) > 1 && os.Args[1] == "watch" {
-		watcher.Deaf()
-		if watcher.Serve(context.Background(), os.Stdin, os.Stdout, time.Now) != nil {
+		if watcher.Serve(watcher.Deaf(context.Background()), os.Stdin, os.Stdout, time.Now) != nil {
 			os.Exit(1)
 		}
 		os.Exit(0)

@@ -1,14 +1,15 @@
-package store
+package lockfile
 
 import (
 	"errors"
 	"fmt"
+	"os/exec"
 	"syscall"
 )
 
-// lockFile is held by the one process that writes a job. It is opened without sharing and deleted
-// by the system when its handle closes, so it ends with the process, however that ends.
-type lockFile struct{ h syscall.Handle }
+// File is a lock that is held. It is opened without sharing and deleted by the system when its last handle
+// closes, so it ends with the processes that have it, however they end.
+type File struct{ h syscall.Handle }
 
 const (
 	deleteOnClose    = 0x04000000           // FILE_FLAG_DELETE_ON_CLOSE
@@ -17,18 +18,18 @@ const (
 	deleteAccess     = 0x00010000           // DELETE
 )
 
-// takeLock takes the lock at path. ErrHeld is wrapped when another process has it.
-func takeLock(path, who string) (*lockFile, error) {
+// Take takes the lock at path; *HeldError, which cannot say who, when another has it.
+func Take(path, who string) (*File, error) {
 	h, err := openAlone(path, syscall.OPEN_ALWAYS)
 	if errors.Is(err, sharingViolation) || errors.Is(err, deletePending) {
-		return nil, heldBy("")
+		return nil, &HeldError{}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("lock %s: %w", path, err)
 	}
 	var n uint32
 	syscall.WriteFile(h, []byte(who), &n, nil)
-	return &lockFile{h}, nil
+	return &File{h}, nil
 }
 
 func openAlone(path string, disposition uint32) (syscall.Handle, error) {
@@ -39,10 +40,25 @@ func openAlone(path string, disposition uint32) (syscall.Handle, error) {
 	return syscall.CreateFile(p, syscall.GENERIC_READ|syscall.GENERIC_WRITE|deleteAccess, 0, nil, disposition, syscall.FILE_ATTRIBUTE_NORMAL|deleteOnClose, 0)
 }
 
-func (l *lockFile) release() { syscall.CloseHandle(l.h) }
+// Remove lets go; the system removes the file.
+func (l *File) Remove() { syscall.CloseHandle(l.h) }
 
-// isHeld reports that a process holds the lock at path now.
-func isHeld(path string) bool {
+// Leave lets go; a process that inherited the lock has it still.
+func (l *File) Leave() { syscall.CloseHandle(l.h) }
+
+// Inherit lets a process that is about to be started hold the lock, too, until it ends.
+func (l *File) Inherit(c *exec.Cmd) {
+	if syscall.SetHandleInformation(l.h, syscall.HANDLE_FLAG_INHERIT, syscall.HANDLE_FLAG_INHERIT) != nil {
+		return
+	}
+	if c.SysProcAttr == nil {
+		c.SysProcAttr = &syscall.SysProcAttr{}
+	}
+	c.SysProcAttr.AdditionalInheritedHandles = append(c.SysProcAttr.AdditionalInheritedHandles, l.h)
+}
+
+// Held reports that a process holds the lock at path now.
+func Held(path string) bool {
 	p, err := syscall.UTF16PtrFromString(path)
 	if err != nil {
 		return false
@@ -53,6 +69,3 @@ func isHeld(path string) bool {
 	}
 	return errors.Is(err, sharingViolation)
 }
-
-// syncFolder has nothing to do: Windows keeps names with their file.
-func syncFolder(string) {}

@@ -1,0 +1,4 @@
+package store
+
+// syncFolder has nothing to do: Windows keeps names with their file.
+func syncFolder(string) {}
