@@ -31,6 +31,7 @@ type Amplifier interface {
 	guard.AmplifierSilencer
 	Identify(ctx context.Context) (string, error)
 	Operate(ctx context.Context, c guard.Cleared) error
+	State(ctx context.Context) (AmplifierState, error)
 	Close() error
 }
 

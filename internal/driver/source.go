@@ -603,29 +603,12 @@ func (s *source) tell(h *speech, units []string, verbs []Verb, want guard.Settin
 
 // agrees compares what was read back with what was told.
 func (s *source) agrees(want guard.Setting) error {
-	got := s.known.Setting
-	differ := func(what string, told, reads any) error {
+	if d := Differs(s.spec, want, s.known.Setting); d.What != "" {
 		s.known = looked{}
-		return &ReadBackError{s.name, what, fmt.Sprint(told), fmt.Sprint(reads)}
-	}
-	if want.Output != got.Output {
-		return differ("the output", onOff(want.Output), onOff(got.Output))
-	}
-	if want.Frequency.Known() && math.Abs(float64(want.Frequency-got.Frequency)) > max(1, frequencyTolerance*want.Frequency.Hz()) {
-		return differ("the frequency", want.Frequency, got.Frequency)
-	}
-	if want.Level.Known() {
-		d, bound := got.Level.Minus(want.Level)
-		if bound != rf.Exactly || math.Abs(d.DB()) > max(levelTolerance, s.spec.Resolution/2).DB() {
-			return differ("the level", want.Level.Text(2), got.Level.Text(2))
-		}
-	}
-	w := spoken(want.Modulation)
-	if !same(w, got.Modulation) {
-		return differ("the modulation", describe(w), describe(got.Modulation))
+		return &ReadBackError{s.name, d.What, d.Want, d.Read}
 	}
 	// What was told is what is known: the next comparison must not trip over the last digit.
-	s.known.Modulation = w
+	s.known.Modulation = spoken(want.Modulation)
 	return nil
 }
 

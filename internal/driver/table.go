@@ -66,6 +66,9 @@ const (
 	Operate    Verb = "operate"
 	Standby    Verb = "standby"
 	OperateAsk Verb = "operate?"
+	// Asked together with the state while RF is on, where the table has them.
+	FaultAsk    Verb = "fault?"     // 0, OFF, NONE or OK for none; anything else is a fault
+	GainModeAsk Verb = "gain mode?" // any word: it may not change while the run is armed
 
 	ZeroSpan       Verb = "zero span"
 	Bandwidth      Verb = "bandwidth"       // {} in Hz
@@ -218,7 +221,7 @@ func (t Table) wants() (w wants, ok bool) {
 			}
 		}
 	case RoleAmplifier:
-		w = wants{must: []Verb{Operate, Standby, OperateAsk}, may: []Verb{Identify}}
+		w = wants{must: []Verb{Operate, Standby, OperateAsk}, may: []Verb{Identify, FaultAsk, GainModeAsk}}
 	case RoleAnalyser:
 		w = t.analyserWants()
 	case RolePowerMeter:

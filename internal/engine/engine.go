@@ -173,6 +173,11 @@ type run struct {
 
 	on        bool // the source's output is on, as far as was last commanded
 	at        guard.Setting
+	dark      guard.Setting         // as the source was read back when it was last off
+	amplifier driver.AmplifierState // as it was left when it was taken to operate
+	asked     time.Time             // when source and amplifier were last asked whether they are as they were left
+	response  response
+	pace      time.Duration // from one reading in a dwell to the next, at least
 	switches  []switching
 	analyser  atomic.Pointer[driver.AnalyserSetup] // as it was last set up; silencing reads it from any goroutine
 	places    atomic.Pointer[[]rf.Frequency]       // where RF is; two while a change is not confirmed
@@ -403,6 +408,9 @@ func (r *run) arm(ctx context.Context) error {
 	if err := r.limitSource(ctx); err != nil {
 		return err
 	}
+	if err := r.armedWords(ctx); err != nil {
+		return err
+	}
 	if err := r.journal(r.cfg.Armed); err != nil {
 		return err
 	}
@@ -423,7 +431,7 @@ func (r *run) arm(ctx context.Context) error {
 	if r.cfg.Rig.Amplifier != nil {
 		return r.operate(ctx)
 	}
-	return nil
+	return r.leftDark(ctx)
 }
 
 // operate takes the amplifier to operate, with the source read back as off or at its minimum.
@@ -440,7 +448,13 @@ func (r *run) operate(ctx context.Context) error {
 		return r.instrument("take the amplifier to operate", err)
 	}
 	r.guard.Confirmed()
-	return nil
+	if r.amplifier, err = r.cfg.Rig.Amplifier.State(ctx); err != nil {
+		return r.instrument("read the amplifier back", err)
+	}
+	if !r.amplifier.Operating || r.amplifier.Fault != "" {
+		return fmt.Errorf("take the amplifier to operate: it reads back %s", r.amplifier.Words())
+	}
+	return r.leftDark(ctx)
 }
 
 // steps asks the program and does what it says.
@@ -457,6 +471,9 @@ func (r *run) steps(ctx context.Context) error {
 		}
 		if !lit {
 			err := r.firstLight(ctx, step)
+			if err == nil {
+				err = r.learn(ctx, step)
+			}
 			if errors.Is(err, errHeld) {
 				continue
 			}
@@ -570,7 +587,11 @@ func (r *run) pause(ctx context.Context) error {
 			if err := r.sleep(ctx, 50*time.Millisecond); err != nil {
 				return err
 			}
+			if err := r.lookBeside(ctx); err != nil {
+				return err
+			}
 		}
+		clear(r.seen) // a person may have moved clamp or probe
 		if err := r.journal(event.Resumed{Why: "the operator said go on"}); err != nil {
 			return err
 		}

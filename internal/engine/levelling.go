@@ -165,6 +165,11 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	if err := r.operateAgain(ctx); err != nil {
 		return err
 	}
+	if !r.on { // nobody else may have set what is about to come on
+		if err := r.asLeft(ctx); err != nil {
+			return err
+		}
+	}
 	s := guard.Setting{Frequency: f, Level: carrier, Modulation: mod, Output: true}
 	c, err := r.guard.Clear(ctx, s)
 	if err != nil {
@@ -213,9 +218,13 @@ func (r *run) off(ctx context.Context) error {
 	if state.Output {
 		return r.instrument("switch the source off", errors.New("it says that its output is still on"))
 	}
+	was := r.leaves()
+	r.dark = state.Setting
 	r.switched(false)
 	r.guard.WentOff()
-	return nil
+	// What was set meanwhile is still to be seen.
+	was.source.Output, was.sourceReads, was.noAmplifier = false, state, true
+	return r.judgeLeft(was)
 }
 
 // switching is a moment at which RF came on or went off.
@@ -398,6 +407,21 @@ func (r *run) driveFor(f rf.Frequency, target rf.Current) (rf.Power, bool) {
 		return rf.Power{}, false
 	}
 	return best.drive.Add(gap), true
+}
+
+// expectedAt returns the most that a drive may be expected to give at this frequency: the nearest reading at
+// a lower drive, or the same, with the whole difference added. Absent where nothing was read below.
+func (r *run) expectedAt(f rf.Frequency, drive rf.Power) rf.Current {
+	best, gap := pair{}, rf.Gain(math.Inf(1))
+	for _, s := range r.seen[f] {
+		if d, _ := drive.Minus(s.drive); d >= 0 && d <= gap {
+			best, gap = s, d
+		}
+	}
+	if best.drive.Absent() {
+		return rf.Current{}
+	}
+	return best.current.Add(gap)
 }
 
 // currentAt returns the unmodulated current that a drive gives at this frequency, from what was

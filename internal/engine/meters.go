@@ -21,15 +21,25 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	}
 	at.predicted, at.forward, at.forwardPredicted = p.Current, p.Forward, true
 	r.feed()
-	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel()}
+	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel(), Expected: r.expectedAt(f, at.drive)}
+	left := r.leaves()
+	left.noSource = true // it was read back with the setting
+	amplifier := make(chan error, 1)
+	go func() { amplifier <- r.survive(func() error { return r.readAmplifier(ctx, &left) }) }()
 	if r.cfg.Rig.Analyser != nil {
-		if err := r.setUpAnalyser(f, p, 0); err != nil {
-			return err
+		if err = r.setUpAnalyser(f, p, 0); err == nil {
+			at.current, err = r.readCurrent(ctx, f)
+			m.Current = at.current
 		}
-		if at.current, err = r.readCurrent(ctx, f); err != nil {
-			return err
-		}
-		m.Current = at.current
+	}
+	if other := <-amplifier; err == nil {
+		err = other
+	}
+	if err == nil {
+		err = r.judgeLeft(left) // before the reading, which is of no level in standby
+	}
+	if err != nil {
+		return err
 	}
 	if err := r.guard.Measured(m); err != nil {
 		return err
@@ -146,59 +156,94 @@ func (r *run) readCurrent(ctx context.Context, f rf.Frequency) (rf.Current, erro
 	return current, nil
 }
 
-// dwellWatched is the shortest dwell during which the meters are read again: shorter ones are over
-// before the reading says much.
-const dwellWatched = 400 * time.Millisecond
-
-// fallAllowed is how far an unmodulated current may fall during a dwell before the level counts as not held.
-const fallAllowed rf.Gain = 3
-
-// dwellMeters are the meters while RF dwells.
+// dwellMeters are the meters, and what source and amplifier say, while RF dwells.
 type dwellMeters struct {
 	run   *run
 	ctx   context.Context
 	at    reached
 	crest chain.Crest
+	// compression is what the budget says that the amplifier takes off at the crest.
+	compression rf.Gain
 	// read brings the reading that is going on; nil when there is none. It began at began; took is how
 	// long the last one took.
-	read  chan dwellReading
-	began time.Time
-	took  time.Duration
-	fell  rf.Gain // of an unmodulated current, at most
+	read     chan dwellReading
+	began    time.Time
+	took     time.Duration
+	shows    bool    // something was compared with what it has to be
+	fell     rf.Gain // below what was expected, at most
+	whatFell string
 }
 
 type dwellReading struct {
-	m   guard.Measurement
-	err error
+	m    guard.Measurement
+	left left
+	err  error
 }
 
-// watchMeters begins to watch the meters of a dwell. It returns nil, which watches nothing, where a
-// person reads them or the dwell is short.
+// watchMeters begins to watch a dwell. It returns nil, which watches nothing, where a person reads and sets
+// everything.
 func (r *run) watchMeters(ctx context.Context, at reached) (*dwellMeters, error) {
-	if r.cfg.Rig.Analyser == nil || r.bench.Analyser.ByHand || r.cfg.Plan.Dwell.Std() < dwellWatched {
+	if !r.seesCurrent() && !r.seesPower() && !r.wired() {
 		return nil, nil
 	}
 	d := &dwellMeters{run: r, ctx: ctx, at: at, crest: plan.CrestOfLevel(r.cfg.Plan.Modulation)}
-	p, err := r.predict(r.at.Frequency, at.drive)
+	p, err := r.cfg.Chain.Predict(r.at.Frequency, r.at.Level, guard.CrestOf(r.cfg.Plan.Modulation), r.cfg.Plan.Fixture)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("predict the crest: %w", err)
 	}
-	err = r.setUpAnalyser(r.at.Frequency, p, d.crest.OverCarrier)
+	d.compression = p.Compression
+	if r.seesCurrent() {
+		if p, err = r.predict(r.at.Frequency, at.drive); err == nil {
+			err = r.setUpAnalyser(r.at.Frequency, p, d.crest.OverCarrier)
+		}
+	}
 	r.dwelling = d
 	return d, err
 }
 
-// begin reads once, unless a reading is going on or would outlast the dwell.
+// begin reads once, unless a reading is going on, was made a moment ago, or would outlast the dwell.
 func (d *dwellMeters) begin(end time.Time) {
-	if d == nil || d.read != nil || time.Until(end) < d.took {
+	if d == nil || end.IsZero() || d.read != nil || time.Until(end) < d.took || time.Since(d.began) < d.run.pace {
 		return
 	}
+	r := d.run
+	first := d.began.IsZero()
 	d.read, d.began = make(chan dwellReading, 1), time.Now()
-	m := guard.Measurement{Frequency: d.run.at.Frequency, Drive: d.at.drive, Crest: d.crest.OverCarrier, Mean: d.crest.Mean, Modulated: !d.run.cfg.Plan.Modulation.IsCW()}
+	x := dwellReading{m: guard.Measurement{Frequency: r.at.Frequency, Drive: d.at.drive, Crest: d.crest.OverCarrier, Mean: d.crest.Mean, Modulated: !r.cfg.Plan.Modulation.IsCW()}, left: r.leaves()}
+	over := r.cfg.Plan.Modulation.CarrierOverLevel()
+	x.m.Expected, x.m.ExpectedForward = d.expected(over, r.response.current, r.response.forward)
+	if !r.response.ofCurrent {
+		x.m.Expected = x.m.Expected.Add(d.crest.OverCarrier)
+	}
+	if !r.response.ofPower {
+		x.m.ExpectedForward = x.m.ExpectedForward.Add(d.crest.OverCarrier)
+	}
+	x.left.noSource = x.left.noSource || first // it was read back a moment ago
 	go func(read chan<- dwellReading) {
-		err := d.run.survive(func() error { return d.run.readMeters(d.ctx, &m) })
-		read <- dwellReading{m, err}
+		beside := make(chan error, 1)
+		go func() { beside <- r.survive(func() error { return r.readLeft(d.ctx, &x.left) }) }()
+		if r.seesCurrent() || r.seesPower() {
+			x.err = r.survive(func() error { return r.readMeters(d.ctx, &x.m) })
+		}
+		if err := <-beside; x.err == nil {
+			x.err = err
+		}
+		read <- x
 	}(d.read)
+}
+
+// expected is what the meters have to read at a carrier so far above the level, and with what modulation
+// adds; absent where nothing was measured before.
+func (d *dwellMeters) expected(over, current, forward rf.Gain) (rf.Current, rf.Power) {
+	var c rf.Current
+	var p rf.Power
+	if d.at.current.Exact() {
+		c = d.at.current.Add(over + current)
+	}
+	if d.at.forward.Exact() && !d.at.forwardPredicted {
+		p = d.at.forward.Add(over + forward)
+	}
+	return c, p
 }
 
 // reading reports that a reading is going on.
@@ -212,22 +257,58 @@ func (d *dwellMeters) answer() <-chan dwellReading {
 	return d.read
 }
 
-// heard has the guard look at a reading. Whether a current fell is told of one without modulation only:
-// what a detector makes of modulation is not known.
+// heard judges a reading: what the instruments say of themselves, what the guard says of the meters, and
+// whether the level was held.
 func (d *dwellMeters) heard(x dwellReading) error {
+	r := d.run
 	d.read, d.took = nil, time.Since(d.began)
 	if x.err != nil {
 		return x.err
 	}
-	if err := d.run.guard.Measured(x.m); err != nil {
+	r.asked = time.Now()
+	if err := r.judgeLeft(x.left); err != nil {
 		return err
 	}
-	if !x.m.Modulated && x.m.Current.Exact() && d.at.current.Exact() {
-		d.run.status.Current = x.m.Current
-		fell, _ := d.at.current.Minus(x.m.Current)
-		d.fell = max(d.fell, fell)
+	if err := r.guard.Measured(x.m); err != nil {
+		return err
 	}
+	if !x.m.Modulated && x.m.Current.Exact() {
+		r.status.Current = x.m.Current
+	}
+	over := r.cfg.Plan.Modulation.CarrierOverLevel()
+	d.compareWith(x.m, over, r.response)
 	return nil
+}
+
+// compareWith notes how far readings lie below what is expected of them.
+func (d *dwellMeters) compareWith(m guard.Measurement, over rf.Gain, by response) {
+	current, forward := d.expected(over, by.current, by.forward)
+	if by.ofCurrent && current.Exact() && m.Current.Known() {
+		fell, _ := current.Minus(m.Current.WithBound(rf.Exactly))
+		d.lower("the current", fell)
+	}
+	if by.ofPower && forward.Exact() && m.Forward.Known() {
+		fell, _ := forward.Minus(m.Forward.WithBound(rf.Exactly))
+		d.lower("forward power", fell)
+	}
+}
+
+func (d *dwellMeters) lower(what string, fell rf.Gain) {
+	d.shows = true
+	if d.run.cfg.Plan.Modulation.IsCW() || d.compression < 0 {
+		d.compression = 0
+	}
+	if fell -= d.compression; fell > d.fell {
+		d.fell, d.whatFell = fell, what
+	}
+}
+
+// proved reports that a meter compared, or that none can.
+func (d *dwellMeters) proved() bool {
+	r := d.run
+	current, forward := d.expected(0, 0, 0)
+	can := r.seesCurrent() && current.Exact() || r.seesPower() && forward.Exact()
+	return d.shows || !can
 }
 
 // notHeld says when the level was not held; empty when it was.
@@ -235,7 +316,7 @@ func (d *dwellMeters) notHeld() string {
 	if d == nil || d.fell <= fallAllowed {
 		return ""
 	}
-	return fmt.Sprintf("the current fell by %v during the dwell", d.fell)
+	return fmt.Sprintf("the level was not held: %s fell by %v during the dwell", d.whatFell, d.fell)
 }
 
 // drop waits for a reading that was going on when RF went off, and throws it away.

@@ -51,7 +51,10 @@ func TestTheMetersAreReadAgainDuringADwell(t *testing.T) {
 		{"far more current, modulated", am, 40, event.TrippedEnd, " reads "},
 		{"far more current, no modulation", cw, 40, event.TrippedEnd, " reads "},
 		{"the amplifier gives in, no modulation", cw, -5, event.Incomplete, "did not reach"},
-		{"less is read, modulated", am, -5, event.Done, ""}, // a detector may read the envelope anywhere
+		{"the amplifier gives in, modulated", am, -5, event.Incomplete, "did not reach"},
+		{"within what is allowed, modulated", am, -2, event.Done, ""},
+		{"more than is allowed, modulated", am, 4, event.TrippedEnd, " reads "},
+		{"nothing is read any more, modulated", am, -90, event.Incomplete, "did not reach"},
 		{"nothing is read any more", cw, -90, event.TrippedEnd, "the probe may be off"},
 	} {
 		inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
@@ -69,7 +72,7 @@ func TestTheMetersAreReadAgainDuringADwell(t *testing.T) {
 				t.Errorf("%s: %s (%s): %v", c.what, o.Verdict, o.Why, o.err)
 			}
 			if c.verdict == event.Incomplete {
-				if s := o.run.Steps[1]; !strings.Contains(s.Limited, "fell by 5.0 dB") || !s.Outcome.NotReached {
+				if s := o.run.Steps[1]; !strings.Contains(s.Limited, "not held: the current fell by ") || !s.Outcome.NotReached {
 					t.Errorf("%s: %q, %+v", c.what, s.Limited, s.Outcome)
 				}
 			}

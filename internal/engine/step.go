@@ -127,8 +127,11 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	on := time.Now()
 	bad, upset, err := r.dwell(ctx, at.on, meters)
 	c.OnFor = rf.Duration(time.Since(on))
-	if notHeld := meters.notHeld(); err == nil && !upset && notHeld != "" {
-		c.Limited, c.Outcome.NotReached = notHeld, true
+	if err == nil && !upset {
+		notHeld := ""
+		if notHeld, err = r.provesDwell(ctx, at, meters); notHeld != "" {
+			c.Limited, c.Outcome.NotReached = notHeld, true
+		}
 	}
 	if err == nil && !upset {
 		// A recovery step keeps the level up: it has to go down from an upset, not from nothing.
@@ -227,6 +230,7 @@ func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMete
 			return judged{}, false, context.Cause(ctx)
 		case <-r.watch.changed:
 		case <-look.C:
+			meters.begin(end)
 		case <-ending:
 		case <-r.wake:
 		case x := <-meters.answer():
@@ -237,7 +241,6 @@ func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMete
 			if err := r.guardInterlock(ctx); err != nil {
 				return judged{}, false, err
 			}
-			meters.begin(end)
 		}
 	}
 }
@@ -273,6 +276,9 @@ func (r *run) descend(ctx context.Context, step plan.Step, at reached, c *event.
 		}
 		began := time.Now()
 		if err := r.rest(ctx, began); err != nil {
+			return err
+		}
+		if err := r.asLeft(ctx); err != nil {
 			return err
 		}
 		c.Outcome.Exposures++
@@ -417,6 +423,9 @@ func (r *run) awaitWell(ctx context.Context, since time.Time) (time.Time, error)
 		}
 		if r.finish.Load() {
 			return time.Time{}, errStopped
+		}
+		if err := r.lookBeside(ctx); err != nil {
+			return time.Time{}, err
 		}
 		timer := time.NewTimer(min(time.Until(end), 20*time.Millisecond))
 		r.feed()

@@ -151,6 +151,12 @@ type Armed struct {
 	Limits []string `json:"limits,omitempty"`
 	// Suspend says whether the machine is kept from going to sleep while RF may be on.
 	Suspend string `json:"suspend,omitempty"`
+	// Dwell says how a dwell proves its level, and what excess is allowed before a trip, in words.
+	Dwell []string `json:"dwell,omitempty"`
+	// Unproved is what nothing on this bench can observe of the level in a dwell, in words.
+	Unproved []string `json:"unproved,omitempty"`
+	// Interlock says how often the interlock is asked and how soon RF goes off, in words.
+	Interlock string `json:"interlock,omitempty"`
 }
 
 // Worst is the worst case of the whole run at one rating.

@@ -76,7 +76,8 @@ func line(e Event) string {
 	case Watching:
 		return "DUT without RF: " + monitors(e.Monitors)
 	case Armed:
-		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher), strings.Join(e.Limits, ", "), e.Suspend)
+		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher), strings.Join(e.Limits, ", "), e.Suspend,
+			words(e.Dwell...), after("level not proved in the dwell: ", words(e.Unproved...)), e.Interlock)
 	case FirstLight:
 		return firstLight(e)
 	case Intent:

@@ -70,7 +70,7 @@ type Config struct {
 	Run       int
 	Lifetime  time.Duration // of a permission; 0 means 2 s
 	DeadMan   time.Duration // longest time between two signs of life; 0 means 2 s
-	TripAbove rf.Gain       // measured above the prediction's high end; 0 means 6 dB
+	TripAbove rf.Gain       // measured above the prediction's high end; 0 means the constant TripAbove
 
 	Source    SourceSilencer
 	Amplifier AmplifierSilencer // nil where the amplifier has no remote standby
@@ -153,7 +153,7 @@ func New(cfg Config) *Guard {
 		cfg.GiveUp = max(cfg.GiveUp, cfg.PersonWithin)
 	}
 	if cfg.TripAbove == 0 {
-		cfg.TripAbove = 6
+		cfg.TripAbove = TripAbove
 	}
 	g := &Guard{cfg: cfg, now: time.Now, silencing: make(chan struct{}, 1)}
 	g.silencing <- struct{}{}
@@ -509,6 +509,10 @@ func NodesError(p chain.Prediction) error {
 	return errors.Join(errs...)
 }
 
+// TripAbove is how far a reading may lie above the high end of what the budget predicts where a plan does not
+// say. ExcessAllowed is how far one may lie above what was measured just before at the same frequency.
+const TripAbove, ExcessAllowed rf.Gain = 6, 3
+
 // Measurement is what the bench's meters read at a setting; absent where there is no meter.
 type Measurement struct {
 	Frequency rf.Frequency
@@ -522,6 +526,10 @@ type Measurement struct {
 	// Modulated says that modulation was on when the meters were read, so that a reading may be anything
 	// up to the crest: only one that is above what the crest can be is judged.
 	Modulated bool
+	// Expected and ExpectedForward are the most that is expected after what was measured just before; absent
+	// where nothing was.
+	Expected        rf.Current
+	ExpectedForward rf.Power
 }
 
 // Measured compares readings with ratings and with the prediction, and trips when one is over. It
@@ -558,6 +566,8 @@ func (g *Guard) Measured(m Measurement) error {
 			}
 			limit := p.High.Add(g.cfg.TripAbove + added)
 			over("the current probe", current, limit, current.Exceeds(limit))
+			limit = m.Expected.Add(ExcessAllowed)
+			over("the current probe", current, limit, m.Expected.Exact() && current.Exceeds(limit))
 		}
 	}
 	if m.Current.Bound() == rf.AtMost && cause == "" && !m.Modulated {
@@ -572,6 +582,8 @@ func (g *Guard) Measured(m Measurement) error {
 		over("forward power with its modulation", mean, rated, mean.Exceeds(rated))
 		limit := p.Forward.Add(g.cfg.TripAbove + added)
 		over("forward power", m.Forward, limit, m.Forward.Exceeds(limit))
+		limit = m.ExpectedForward.Add(ExcessAllowed)
+		over("forward power", m.Forward, limit, m.ExpectedForward.Exact() && m.Forward.Exceeds(limit))
 	}
 	if m.Reverse.Known() && m.Reverse.Bound() != rf.AtMost && b.Amplifier != nil {
 		peak := m.Reverse.Add(crest)

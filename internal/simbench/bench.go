@@ -35,10 +35,11 @@ type Bench struct {
 	config Config
 	began  time.Time
 
-	mu     sync.Mutex // guards plant, faces' settings and faults
-	plant  plant
-	faces  map[string]*face
-	source *source
+	mu       sync.Mutex // guards plant, faces' settings and faults
+	plant    plant
+	faces    map[string]*face
+	source   *source
+	analyser *analyser
 
 	serving Serving // as asked for
 	network network // what belongs to no face alone

@@ -41,6 +41,7 @@ var (
 
 func (b *Bench) newAnalyser(in *instrument) {
 	a := &analyser{p: &b.plant, noise: rand.New(rand.NewPCG(b.config.Seed, 0x6e6f697365))}
+	b.analyser = a
 	in.reset = a.reset
 	in.commands = append(in.commands, a.setupCommands()...)
 	in.commands = append(in.commands, a.sweepCommands()...)

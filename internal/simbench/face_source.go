@@ -210,7 +210,7 @@ func (s *source) powerCommands() []command {
 	return []command{
 		{"[SOURce:]POWer[:LEVel][:IMMediate][:AMPLitude]",
 			s.setNumber(decibelUnits, low, high, func(g *generatorState, v float64) { g.volts = voltsOf(math.Round(v*100) / 100) }),
-			func(a []string) (string, error) { return limited(a, dBmOf(s.generator.volts), low, high) }},
+			func(a []string) (string, error) { return limited(a, s.shownPower(), low, high) }},
 		{"UNIT:POWer",
 			func(a []string) error {
 				text, err := one(a)
@@ -223,8 +223,20 @@ func (s *source) powerCommands() []command {
 	}
 }
 
+// shownPower is the level as the signal generator answers it.
+func (s *source) shownPower() float64 {
+	dbm := dBmOf(s.generator.volts)
+	if s.b.plant.manner.quantised {
+		return math.Round(dbm*10) / 10
+	}
+	return dbm
+}
+
 // shown converts volts r.m.s. into 50 Ω to what the function generator displays.
 func (s *source) shown(volts float64) float64 {
+	if s.b.plant.manner.quantised {
+		volts = roundTo(volts, 3)
+	}
 	if s.highZ {
 		volts *= 2
 	}
@@ -253,11 +265,14 @@ func (s *source) meant(x float64, unit string) float64 {
 }
 
 // fourDigits rounds to four significant digits, the function generator's resolution.
-func fourDigits(x float64) float64 {
+func fourDigits(x float64) float64 { return roundTo(x, 4) }
+
+// roundTo rounds to so many significant digits.
+func roundTo(x float64, digits float64) float64 {
 	if x == 0 {
 		return 0
 	}
-	step := math.Pow(10, math.Floor(math.Log10(math.Abs(x)))-3)
+	step := math.Pow(10, math.Floor(math.Log10(math.Abs(x)))-digits+1)
 	return math.Round(x/step) * step
 }
 

@@ -72,11 +72,28 @@ const (
 	FaultProbeOpen FaultKind = "probe-open"
 )
 
+// Manners of gear that nobody asked for; they act on the message after After, and Delay later.
+const (
+	// FaultTouched, at source, amplifier or analyser: somebody at the front panel, or another program,
+	// changes Set; For later it is set back.
+	FaultTouched FaultKind = "touched"
+	// FaultFolds, at the amplifier: it folds back, so that its output no longer follows its input: what it
+	// gives stays Set dB (−6) below what it gave when it began, whatever the drive.
+	FaultFolds FaultKind = "folds-back"
+	// FaultDrifts, at the amplifier: its gain changes by Set dB (−3) within 10 s, in a straight line.
+	FaultDrifts FaultKind = "drifts"
+	// FaultUntrue, at the source: the real output lies Set dB (+12) off what the source says.
+	FaultUntrue FaultKind = "untrue"
+	// FaultQuantised, at the source: it answers levels in three digits only.
+	FaultQuantised FaultKind = "quantised"
+)
+
 // FaultKinds lists every kind.
 var FaultKinds = []FaultKind{FaultAbsent, FaultDeaf, FaultSilent, FaultLate, FaultActsNoAnswer, FaultActsLate,
 	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle, FaultQueues, FaultThrowsOut, FaultKeepsPlace,
 	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultUnplugged,
-	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen}
+	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen,
+	FaultTouched, FaultFolds, FaultDrifts, FaultUntrue, FaultQuantised}
 
 // Fault is something wrong with one instrument.
 type Fault struct {
@@ -86,6 +103,8 @@ type Fault struct {
 	Delay      time.Duration // wall time, for late, acts-late and keeps-place; 0 means 2 s
 	Times      int           // messages on which it acts; 0 means for good
 	Only       string        // acts only on messages that contain this text, case does not count
+	Set        string        // what a manner sets, see Touches
+	For        time.Duration // wall time after which a manner ends; 0 means never
 }
 
 // defaultDelay of the faults that have one.
@@ -111,12 +130,19 @@ func ParseFault(text string) (Fault, error) {
 			f.Delay, err = time.ParseDuration(value)
 		case "only":
 			f.Only = value
+		case "set":
+			f.Set = value
+		case "for":
+			f.For, err = time.ParseDuration(value)
 		default:
-			err = fmt.Errorf("%q is none of after=N, times=N, delay=DURATION, only=TEXT", p)
+			err = fmt.Errorf("%q is none of after=N, times=N, delay=DURATION, only=TEXT, set=WHAT, for=DURATION", p)
 		}
 		if err != nil {
 			return f, fmt.Errorf("fault %q: %w", text, err)
 		}
+	}
+	if err := f.checkManner(); err != nil {
+		return f, fmt.Errorf("fault %q: %w", text, err)
 	}
 	return f, nil
 }
@@ -134,7 +160,15 @@ func (b *Bench) inject(instrument string, f Fault) error {
 		return fmt.Errorf("cannot inject %q at %q", f.Kind, instrument)
 	}
 	f.Instrument = instrument
-	if f.Delay == 0 {
+	if f.isManner() {
+		if err := f.checkManner(); err != nil {
+			return err
+		}
+		if f.After == 0 {
+			b.begin(f)
+			return nil
+		}
+	} else if f.Delay == 0 {
 		f.Delay = defaultDelay
 	}
 	b.plant.advance(b.benchTime())
@@ -168,7 +202,10 @@ func (b *Bench) clear(instrument string) {
 	for _, f := range face.faults {
 		b.plant.miswire(*f, -1)
 	}
-	face.faults = nil
+	for _, back := range face.back {
+		back()
+	}
+	face.faults, face.back = nil, nil
 	b.plant.changed()
 }
 
@@ -209,9 +246,10 @@ func (p *plant) miswire(f Fault, sign float64) bool {
 
 // due counts a message and returns the fault that acts on it, if any. The caller holds the lock.
 func (f *face) due(message string) *Fault {
+	f.mannersDue(message)
 	var acting *Fault
 	for _, x := range f.faults {
-		if x.ofWiring() || x.ofConnections() || !strings.Contains(strings.ToUpper(message), strings.ToUpper(x.Only)) {
+		if x.ofWiring() || x.isManner() || x.ofConnections() || !strings.Contains(strings.ToUpper(message), strings.ToUpper(x.Only)) {
 			continue
 		}
 		if x.After > 0 {

@@ -94,6 +94,7 @@ type plant struct {
 	generator         generatorState
 	operate           bool
 	amplifierDead     bool
+	manner            manner
 	analyserDead      bool
 	product           weigher
 	now               signal
@@ -128,7 +129,7 @@ func (p *plant) transfer(hz float64) transfer {
 
 // amplify returns the output of the fundamental and of the harmonics for a linear input voltage.
 func (p *plant) amplify(hz, in float64) [3]float64 {
-	return p.amplifier(hz, in, p.operate, p.amplifierDead)
+	return p.manner.gives(p.amplifier(hz, in*ratio(p.manner.gain), p.operate, p.amplifierDead))
 }
 
 // amplifier is the amplifier's envelope characteristic, volts r.m.s. in and out.
@@ -235,6 +236,7 @@ func (p *plant) advanceSteady(t time.Duration) {
 		return
 	}
 	p.at = t
+	p.manner.advance(t)
 	for i := range p.product.states {
 		p.product.states[i].advance(&p.bands[i], p.drive[i], dt.Seconds())
 	}

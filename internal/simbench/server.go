@@ -22,13 +22,15 @@ type face struct {
 	queue     []chan struct{} // turns of connections that wait; one is closed when it comes
 	locked    any             // the link or session that has the lock
 	faults    []*Fault
+	bench     *Bench
+	back      []func() // undo what manners changed
 }
 
 // firstPort numbers the faces of a bench that does not listen, so that its addresses differ.
 const firstPort = 5001
 
 func (b *Bench) newFace(name string, index int) *face {
-	f := &face{name: name, port: firstPort + index, conns: map[net.Conn]struct{}{}}
+	f := &face{name: name, port: firstPort + index, conns: map[net.Conn]struct{}{}, bench: b}
 	if name == "dut" {
 		return f
 	}

@@ -1,0 +1,184 @@
+package engine
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"provoke/internal/guard"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/rf"
+)
+
+// A dwell proves its level by two things. The meters are read in it, against what was measured just before
+// it; and before it counts, source and amplifier are asked whether they are as the run left them.
+
+// fallAllowed is how far a reading in a dwell may lie below what is expected of it before the level counts
+// as not held. What the amplifier compresses the crest by, as the budget says, comes on top.
+const fallAllowed rf.Gain = 3
+
+// learnBelow is how far below the first level the response to modulation is learnt where first light was
+// not compared.
+const learnBelow rf.Gain = 15
+
+// response is what the detectors of the bench make of the plan's modulation: how far a reading with it lies
+// above one without it, at the same carrier. Absent where it was not learnt.
+type response struct {
+	current, forward   rf.Gain
+	ofCurrent, ofPower bool
+}
+
+// seesCurrent and seesPower report that a meter reads by itself.
+func (r *run) seesCurrent() bool { return r.cfg.Rig.Analyser != nil && !r.bench.Analyser.ByHand }
+func (r *run) seesPower() bool   { return r.cfg.Rig.PowerMeter != nil && !r.bench.PowerMeter.ByHand }
+
+// learn reads the meters without and with the plan's modulation at one low level, once in a run: what a
+// detector makes of a modulation does not depend on the carrier. A reading at a floor teaches nothing.
+func (r *run) learn(ctx context.Context, step plan.Step) error {
+	mod := r.cfg.Plan.Modulation
+	if mod.IsCW() {
+		r.response = response{ofCurrent: true, ofPower: true}
+		return nil
+	}
+	if !r.wired() || !r.seesCurrent() && !r.seesPower() || r.cfg.Plan.Kind == plan.Calibration {
+		return nil
+	}
+	f, drive := step.Point.Frequency, r.at.Level
+	if !r.on {
+		drive = r.atLeastMinimum(r.roundDown(step.Point.Drive.Sub(learnBelow)))
+	}
+	if r.bench.Source.Minimum.Above(drive.Add(mod.CarrierOverLevel())) {
+		return nil
+	}
+	r.tell("learning what the meters make of the modulation")
+	without, err := r.readAt(ctx, f, drive, drive, level.Modulation{})
+	if err != nil {
+		return err
+	}
+	with, err := r.readAt(ctx, f, drive, drive.Add(mod.CarrierOverLevel()), mod)
+	if err != nil {
+		return err
+	}
+	over := mod.CarrierOverLevel()
+	if without.Current.Exact() && with.Current.Exact() {
+		d, _ := with.Current.Minus(without.Current)
+		r.response.current, r.response.ofCurrent = d-over, true
+	}
+	if without.Forward.Exact() && with.Forward.Exact() {
+		d, _ := with.Forward.Minus(without.Forward)
+		r.response.forward, r.response.ofPower = d-over, true
+	}
+	return nil
+}
+
+// readAt applies a setting and reads the meters, with room for the crest.
+func (r *run) readAt(ctx context.Context, f rf.Frequency, drive, carrier rf.Power, mod level.Modulation) (guard.Measurement, error) {
+	m := guard.Measurement{Frequency: f, Drive: drive, Crest: mod.CrestOverLevel(), Modulated: !mod.IsCW()}
+	if err := r.apply(ctx, f, r.roundDown(carrier), mod); err != nil {
+		return m, err
+	}
+	p, err := r.predict(f, drive)
+	if err != nil {
+		return m, err
+	}
+	if err := r.setUpAnalyser(f, p, r.cfg.Plan.Modulation.CrestOverLevel()); err != nil {
+		return m, err
+	}
+	r.feed()
+	if err := r.readMeters(ctx, &m); err != nil {
+		return m, err
+	}
+	return m, r.guard.Measured(m)
+}
+
+// provesDwell ends a dwell in which nothing turned bad: it says what was not held, and trips when somebody
+// changed source or amplifier.
+func (r *run) provesDwell(ctx context.Context, at reached, meters *dwellMeters) (notHeld string, err error) {
+	if err := r.asLeft(ctx); err != nil {
+		return "", err
+	}
+	if meters == nil || meters.proved() {
+		return meters.notHeld(), nil
+	}
+	// What the meters make of the modulation could not be learnt: the carrier is read without it.
+	carrier := r.at.Level
+	m, err := r.readAt(ctx, r.at.Frequency, at.drive, carrier, level.Modulation{})
+	if err != nil {
+		return "", err
+	}
+	meters.compareWith(m, r.cfg.Plan.Modulation.CarrierOverLevel(), response{ofCurrent: true, ofPower: true})
+	return meters.notHeld(), nil
+}
+
+// armedWords say at arming how a dwell proves its level, what nobody can observe, and what excess trips.
+func (r *run) armedWords(ctx context.Context) error {
+	a := &r.cfg.Armed
+	var by []string
+	if r.seesCurrent() {
+		by = append(by, "the current probe")
+	}
+	if r.seesPower() {
+		by = append(by, "the power meter")
+	}
+	interval, err := r.readingInterval(ctx)
+	if err != nil {
+		return err
+	}
+	r.pace = interval
+	switch {
+	case len(by) > 0:
+		a.Dwell = append(a.Dwell, fmt.Sprintf("%s read every %v in a dwell, against what was measured just before it: lower by more than %v is not held, higher by more than %v trips",
+			strings.Join(by, " and "), rf.Duration(interval), fallAllowed, guard.ExcessAllowed))
+	case r.wired():
+		a.Unproved = append(a.Unproved, "no meter reads in the dwell: current and power on the cable are not observed, only what the instruments say of themselves")
+		a.Dwell = append(a.Dwell, "excess allowed before a trip: nothing measures it")
+	}
+	if r.wired() {
+		a.Dwell = append(a.Dwell, fmt.Sprintf("what the source says of its settings is read every %v in a dwell and at its end: a difference from what the run left trips", rf.Duration(interval)))
+	} else {
+		a.Unproved = append(a.Unproved, "the source is set by hand or sweeps by itself: its settings are not read back in the dwell")
+	}
+	if r.bench.Amplifier != nil && r.cfg.Rig.Amplifier == nil {
+		a.Unproved = append(a.Unproved, "the amplifier says nothing: standby, a fault or another gain shows in a meter only")
+	}
+	if r.seesCurrent() {
+		a.Dwell = append(a.Dwell, fmt.Sprintf("the first reading at a frequency, made below the level, trips above the budget's high end by more than %v", r.tripAbove()))
+	}
+	return nil
+}
+
+func (r *run) tripAbove() rf.Gain {
+	if t := r.cfg.Plan.TripAbove; t != 0 {
+		return t
+	}
+	return guard.TripAbove
+}
+
+// leastPace is the least time from one reading in a dwell to the next.
+const leastPace = 100 * time.Millisecond
+
+// readingInterval measures with RF off how long one reading of everything takes that is read in a dwell.
+func (r *run) readingInterval(ctx context.Context) (time.Duration, error) {
+	began := time.Now()
+	l := r.leaves()
+	l.noAmplifier = r.cfg.Rig.Amplifier == nil
+	if err := r.readLeft(ctx, &l); err != nil {
+		return 0, err
+	}
+	m := guard.Measurement{Frequency: r.cfg.Plan.Grid[0]}
+	if r.seesCurrent() {
+		if err := r.setUp(m.Frequency, r.bench.Analyser.Floor.Add(30), rf.Power{}, rf.Power{}); err != nil {
+			return 0, err
+		}
+		if err := r.readMeters(ctx, &m); err != nil {
+			return 0, err
+		}
+	} else if r.seesPower() {
+		if err := r.readPower(ctx, &m); err != nil {
+			return 0, err
+		}
+	}
+	return max(leastPace, time.Since(began).Round(10*time.Millisecond)), nil
+}
