@@ -52,8 +52,8 @@ func besideEngine(ctx context.Context) context.Context {
 	return context.WithValue(context.WithoutCancel(ctx), besides{}, true)
 }
 
-// whileWaiting keeps the dead-man fed while the engine waits for a person, and looks at the interlock and
-// at the operator's wish to stop. An urgent prompt asks for RF to go off: nothing ends it, and the switch
+// whileWaiting keeps the dead-man fed while the engine waits for a person, and looks at the operator's wish
+// to stop. An urgent prompt asks for RF to go off: nothing ends it, and the switch
 // that the person uses may open the interlock.
 func (r *run) whileWaiting(ctx context.Context, urgent bool) error {
 	if ctx.Value(besides{}) == nil {
@@ -65,10 +65,7 @@ func (r *run) whileWaiting(ctx context.Context, urgent bool) error {
 	if r.finish.Load() {
 		return errStopped
 	}
-	if r.guard == nil || !r.lit.Load() {
-		return nil
-	}
-	return r.guard.CheckInterlock(ctx)
+	return nil
 }
 
 // tellPrompt tells the last status again, with the prompt of the moment.

@@ -177,6 +177,7 @@ type run struct {
 	amplifier driver.AmplifierState // as it was left when it was taken to operate
 	asked     time.Time             // when source and amplifier were last asked whether they are as they were left
 	response  response
+	interlock time.Duration // how long the interlock took to answer at arming
 	pace      time.Duration // from one reading in a dwell to the next, at least
 	switches  []switching
 	analyser  atomic.Pointer[driver.AnalyserSetup] // as it was last set up; silencing reads it from any goroutine
@@ -399,7 +400,7 @@ func (r *run) baselineTime() time.Duration { return 2 * r.cfg.Plan.Dwell.Std() }
 
 func (r *run) arm(ctx context.Context) error {
 	r.tell("arming")
-	if err := r.guard.CheckInterlock(ctx); err != nil {
+	if err := r.timeInterlock(ctx); err != nil {
 		return err
 	}
 	if err := r.guard.Arm(); err != nil {
@@ -615,9 +616,6 @@ func (r *run) sleep(ctx context.Context, d time.Duration) error {
 		case <-r.wake:
 			return nil
 		case <-feed.C:
-			if err := r.guardInterlock(ctx); err != nil {
-				return err
-			}
 		}
 	}
 }
@@ -635,7 +633,9 @@ func (r *run) instrument(doing string, err error) error {
 
 // end silences the bench, whatever happened, and closes the journal.
 func (r *run) end(ctx context.Context, err error) (Result, error) {
-	r.feed()
+	if r.guard != nil && r.guard.Cause() == "" { // what tripped may be that the engine gives no sign of life
+		r.feed()
+	}
 	if err != nil && r.guard != nil {
 		r.guard.Watched() // what failed may follow from the watcher's having acted
 	}

@@ -316,9 +316,6 @@ func (f *freeSweep) follow(ctx context.Context, s sweep.Sweep, began time.Time) 
 		if f.hold.Load() {
 			return nil, 0, f.holdInDwell(ctx)
 		}
-		if err := f.guardInterlock(ctx); err != nil {
-			return nil, 0, err
-		}
 		t.take(f.watch.since(t.seen))
 		if bad := t.badSince(); !bad.IsZero() && time.Since(bad) > resetAfter && time.Since(asked) > resetAfter {
 			asked = time.Now()

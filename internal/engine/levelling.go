@@ -205,6 +205,7 @@ func (r *run) off(ctx context.Context) error {
 	if !r.on {
 		return nil
 	}
+	defer r.guard.GoingOff()()
 	if err := r.standbyAtOnce(ctx); err != nil {
 		return err
 	}

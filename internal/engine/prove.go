@@ -115,6 +115,13 @@ func (r *run) provesDwell(ctx context.Context, at reached, meters *dwellMeters) 
 // armedWords say at arming how a dwell proves its level, what nobody can observe, and what excess trips.
 func (r *run) armedWords(ctx context.Context) error {
 	a := &r.cfg.Armed
+	began := time.Now()
+	if r.wired() {
+		if _, err := r.cfg.Rig.Source.State(ctx); err != nil {
+			return r.instrument("read the source back before RF", err)
+		}
+	}
+	a.Interlock = r.interlockWords(time.Since(began))
 	var by []string
 	if r.seesCurrent() {
 		by = append(by, "the current probe")
@@ -181,4 +188,42 @@ func (r *run) readingInterval(ctx context.Context) (time.Duration, error) {
 		}
 	}
 	return max(leastPace, time.Since(began).Round(10*time.Millisecond)), nil
+}
+
+// slowInterlock is how slow an interlock may answer before the person who arms is warned.
+const slowInterlock = 500 * time.Millisecond
+
+// timeInterlock reads the interlock before arming and refuses one that answers more slowly than the dead-man
+// waits for the engine.
+func (r *run) timeInterlock(ctx context.Context) (err error) {
+	if r.interlock, err = r.guard.TimeInterlock(ctx); err != nil {
+		return err
+	}
+	if deadMan := r.cfg.Plan.DeadMan.Std(); r.interlock > deadMan {
+		return fmt.Errorf("arm: %w: the interlock took %v to answer, longer than the dead-man of %v: connect it so that it answers sooner, or wire it into the amplifier",
+			guard.ErrRefused, rf.Duration(r.interlock.Round(time.Millisecond)), rf.Duration(deadMan))
+	}
+	return nil
+}
+
+// interlockWords say how soon RF goes off when the interlock opens, from what was measured; empty without one.
+func (r *run) interlockWords(source time.Duration) string {
+	if r.cfg.Rig.Interlock == nil {
+		return ""
+	}
+	most := guard.InterlockEvery + r.interlock + source
+	if r.interlock > guard.InterlockEvery {
+		most += r.interlock - guard.InterlockEvery // it opens right after it was asked
+	}
+	words := fmt.Sprintf("interlock asked every %v while RF is on, answers in %v, the source in %v: RF off about %v after it opens, by these figures; a polled interlock is no safety function",
+		rf.Duration(guard.InterlockEvery), told(r.interlock), told(source), told(most))
+	if r.interlock > slowInterlock {
+		words = "warning: slow " + words
+	}
+	return words
+}
+
+// told rounds a measured time for a person, upwards.
+func told(d time.Duration) rf.Duration {
+	return rf.Duration((d + time.Millisecond - 1).Truncate(time.Millisecond))
 }

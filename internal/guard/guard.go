@@ -79,7 +79,8 @@ type Config struct {
 	Unswitched Unswitched
 	// PersonWithin is how long silencing waits for a person to switch such a source off; 0 means 1 min.
 	PersonWithin time.Duration
-	// Interlock reads the interlock; nil where the bench has none.
+	// Interlock reads the interlock; nil where the bench has none. While RF may be on it is asked every
+	// InterlockEvery, or as fast as it answers.
 	Interlock func(context.Context) (closed bool, err error)
 	// Watcher is the second process that silences the bench when this one cannot; nil for none.
 	Watcher Watcher
@@ -117,14 +118,15 @@ const Takeover = 500 * time.Millisecond
 type Guard struct {
 	cfg Config
 
-	mu      sync.Mutex
-	armed   bool
-	cause   string // of the trip; empty when not tripped
-	epoch   int    // permissions of an older epoch are void
-	last    Setting
-	suspect bool // somebody said that a command which raises may still be on its way
-	pending bool // a permission was used and the instrument has not confirmed it
-	busy    int  // silencing that is going on or waiting for its turn
+	mu       sync.Mutex
+	armed    bool
+	cause    string // of the trip; empty when not tripped
+	epoch    int    // permissions of an older epoch are void
+	last     Setting
+	suspect  bool // somebody said that a command which raises may still be on its way
+	pending  bool // a permission was used and the instrument has not confirmed it
+	busy     int  // silencing that is going on or waiting for its turn
+	goingOff int  // RF is being switched off, which a person may do by opening the interlock
 	// seenClosed is when the interlock was last asked and found closed.
 	seenClosed time.Time
 	feed       chan struct{}
@@ -176,7 +178,11 @@ func (g *Guard) Arm() error {
 	if g.cfg.Watcher != nil {
 		g.cfg.Watcher.Alive(g.cfg.DeadMan + Takeover)
 	}
-	go g.deadMan(g.feed, g.stop, g.done)
+	feed, stop, done := g.feed, g.stop, g.done
+	var beside sync.WaitGroup
+	beside.Go(func() { g.deadMan(feed, stop) })
+	beside.Go(func() { g.watchInterlock(stop) })
+	go func() { beside.Wait(); close(done) }()
 	return nil
 }
 
@@ -217,8 +223,7 @@ func (g *Guard) alive() {
 	}
 }
 
-func (g *Guard) deadMan(feed, stop <-chan struct{}, done chan<- struct{}) {
-	defer close(done)
+func (g *Guard) deadMan(feed, stop <-chan struct{}) {
 	timer := time.NewTimer(g.cfg.DeadMan)
 	defer timer.Stop()
 	var gone <-chan struct{}
@@ -401,77 +406,6 @@ func (g *Guard) Watched() error {
 	return nil
 }
 
-// freshInterlock is how old a reading of the interlock may be that a permission rests on: several
-// permissions of one point are made within a few milliseconds.
-const freshInterlock = 5 * time.Millisecond
-
-// CheckInterlock reads the interlock, unless it was read as closed a moment ago, and trips when it
-// is open or does not answer.
-func (g *Guard) CheckInterlock(ctx context.Context) error {
-	if g.interlockIsFresh() {
-		return nil
-	}
-	asked := g.now()
-	closed, err := g.cfg.Interlock(ctx)
-	return g.judgeInterlock(ctx, asked, closed, err)
-}
-
-// BeginInterlock is CheckInterlock in two parts: it asks at once, and the function that it returns waits
-// for the answer and judges it. What the caller does in between costs no time.
-func (g *Guard) BeginInterlock(ctx context.Context) (check func() error) {
-	if g.interlockIsFresh() {
-		return func() error { return nil }
-	}
-	type answer struct {
-		closed bool
-		err    error
-	}
-	asked, answers := g.now(), make(chan answer, 1)
-	go func() {
-		var a answer
-		defer func() {
-			if p := recover(); p != nil {
-				a = answer{err: fmt.Errorf("a fault in provoke itself: %v", p)}
-			}
-			answers <- a
-		}()
-		a.closed, a.err = g.cfg.Interlock(ctx)
-	}()
-	return func() error {
-		a := <-answers
-		return g.judgeInterlock(ctx, asked, a.closed, a.err)
-	}
-}
-
-// interlockIsFresh reports that the interlock need not be read now.
-func (g *Guard) interlockIsFresh() bool {
-	if g.cfg.Interlock == nil {
-		return true
-	}
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	return g.now().Sub(g.seenClosed) < freshInterlock
-}
-
-// judgeInterlock trips on anything but a closed interlock.
-func (g *Guard) judgeInterlock(ctx context.Context, asked time.Time, closed bool, err error) error {
-	if err == nil && closed {
-		g.mu.Lock()
-		g.seenClosed = asked
-		g.mu.Unlock()
-		return nil
-	}
-	if cause := context.Cause(ctx); cause != nil {
-		return cause // the run is ending anyway, for a cause of its own
-	}
-	if err != nil {
-		g.Trip(fmt.Sprintf("the interlock cannot be read: %v", err), "guard")
-		return fmt.Errorf("%w: the interlock cannot be read: %w", ErrTripped, err)
-	}
-	g.Trip("the interlock is open", "guard")
-	return fmt.Errorf("%w: the interlock is open", ErrTripped)
-}
-
 // within compares every node of the chain with its rating.
 func (g *Guard) within(s Setting) error {
 	if !s.Output {
@@ -564,10 +498,14 @@ func (g *Guard) Measured(m Measurement) error {
 			if b.Probe != nil {
 				over("the current at the crest", peak, b.Probe.MaximumCurrent, peak.Exceeds(b.Probe.MaximumCurrent))
 			}
+			probe := "the current probe"
+			if m.Current.Bound() == rf.AtLeast {
+				probe += ", overloaded,"
+			}
 			limit := p.High.Add(g.cfg.TripAbove + added)
-			over("the current probe", current, limit, current.Exceeds(limit))
+			over(probe, current, limit, current.Exceeds(limit))
 			limit = m.Expected.Add(ExcessAllowed)
-			over("the current probe", current, limit, m.Expected.Exact() && current.Exceeds(limit))
+			over(probe, current, limit, m.Expected.Exact() && current.Exceeds(limit))
 		}
 	}
 	if m.Current.Bound() == rf.AtMost && cause == "" && !m.Modulated {
