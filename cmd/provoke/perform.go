@@ -702,7 +702,7 @@ func typed(ctx context.Context, w *world, lines *lineReader, desk *engine.Desk, 
 		c := engine.Command{}
 		switch word, rest, _ := strings.Cut(strings.TrimSpace(line), " "); word {
 		case "u":
-			c = engine.Command{Want: engine.Mark, Text: rest}
+			c = engine.Command{Want: engine.Mark, Text: rest, At: time.Now()}
 		case "h":
 			c.Want = engine.HoldRun
 		case "g":

@@ -102,6 +102,8 @@ type Command struct {
 	Want   Want
 	Text   string
 	Prompt int
+	// At is when the key was pressed; zero means when the command is heard.
+	At time.Time
 }
 
 // Want is a kind of Command.
@@ -154,6 +156,9 @@ type Result struct {
 	Exposures int
 	Safing    guard.Report
 }
+
+// errLateMark is the cause when the operator marked an upset after the last step had closed.
+var errLateMark = errors.New("the operator marked an upset as the last step had just closed")
 
 // errStopped is the cause when the operator ends the run.
 var errStopped = errors.New("stopped by the operator")
@@ -312,8 +317,9 @@ func (r *run) listen(ended <-chan struct{}, done chan<- struct{}) {
 			case GoOn:
 				r.hold.Store(false)
 			case Mark:
-				r.watch.mark(c.Text)
-				r.journal(event.OperatorMark{Text: c.Text})
+				r.watch.mark(c.At, c.Text)
+				// Whoever presses the next key is not to wait for a disk that hangs.
+				guard.Briefly(func() { r.journal(event.OperatorMark{Text: c.Text}) })
 			}
 			select {
 			case r.wake <- struct{}{}:
@@ -502,18 +508,24 @@ func (r *run) steps(ctx context.Context) error {
 			return err
 		}
 		closed.Step, closed.Attempt, closed.Outcome.Number = step, attempt, step.Number
-		r.count(closed)
 		step, ok = r.cfg.Program.Next(&closed.Outcome)
-		r.status.Done, r.status.Known = r.cfg.Program.Progress()
 		// The next step's intent is durable with this step's result, in one transaction.
 		events := []event.Event{closed}
 		if intended = ok && !r.finish.Load() && !r.hold.Load(); intended {
 			events = append(events, event.Intent{Step: step, Attempt: 1})
 		}
-		if err := r.journalMeanwhile(ctx, events...); err != nil {
+		err = r.journalMeanwhile(ctx, events...)
+		if r.failed == nil { // what is not in the journal is neither counted nor told
+			r.count(closed)
+			r.status.Done, r.status.Known = r.cfg.Program.Progress()
+		}
+		if err != nil {
 			return err
 		}
 		attempt = 1
+	}
+	if text, ok := r.watch.lateMark(); ok {
+		return fmt.Errorf("%w: %s; expose its frequency again", errLateMark, text)
 	}
 	return r.cfg.Program.Err()
 }
@@ -700,6 +712,8 @@ func (r *run) verdict(err error, quiet bool) (event.Verdict, string) {
 		return event.TrippedEnd, r.guard.Cause()
 	case errors.Is(err, errStopped):
 		return event.Stopped, why
+	case errors.Is(err, errLateMark):
+		return event.Incomplete, why
 	case err != nil:
 		return event.Failed, why
 	case r.skipped > 0:

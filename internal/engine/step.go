@@ -166,6 +166,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	r.tell("upset: waiting for the product to recover")
 	c.Note = bad.Monitor + " " + bad.why
 	err = r.recover(ctx, off, &c)
+	r.watch.countedMarks()
 	c.Readings = r.readings(on.Add(-r.shown()), on, keptReadings)
 	return c, err
 }

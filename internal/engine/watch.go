@@ -33,7 +33,9 @@ type watch struct {
 	asked     time.Time
 	listening map[string]time.Time
 	running   bool
-	tell      func(judged) // told every sample; nil for nobody
+	// marked are the operator's marks that no step has counted yet.
+	marked []judged
+	tell   func(judged) // told every sample; nil for nobody
 	// resetter brings the DUT back when no monitor can; nil for nothing.
 	resetter Resetter
 }
@@ -108,24 +110,53 @@ func (w *watch) deliver(s dut.Sample) {
 	}
 }
 
-// mark is the operator's "it upset now".
-func (w *watch) mark(text string) {
+// mark is the operator's "it upset now", at the time of the key; zero means now. It counts in the step that is
+// going on, or else in the next one, whenever in either it was heard.
+func (w *watch) mark(at time.Time, text string) {
 	if text == "" {
 		text = "the operator says it upset"
 	}
+	if at.IsZero() {
+		at = time.Now()
+	}
+	x := judged{Sample: dut.Sample{At: at, Monitor: "operator", Text: text, Error: true}, own: at, bad: true, why: text}
 	for _, id := range w.order {
-		if w.judges[id].Monitor.Kind == catalog.MonitorOperator {
-			w.deliver(dut.Sample{At: time.Now(), Monitor: id, Text: text, Error: true})
-			return
+		if j := w.judges[id]; j.Monitor.Kind == catalog.MonitorOperator {
+			x.Monitor = id
+			x.own = at.Add(-j.Latency())
+			x.why, _ = j.Bad(x.Sample)
+			break
 		}
 	}
 	w.mu.Lock()
-	w.samples = append(w.samples, judged{Sample: dut.Sample{At: time.Now(), Monitor: "operator", Text: text, Error: true}, own: time.Now(), bad: true, why: text})
+	w.samples = append(w.samples, x)
+	w.last[x.Monitor] = x
+	w.marked = append(w.marked, x)
 	w.mu.Unlock()
+	if w.tell != nil {
+		w.tell(x)
+	}
 	select {
 	case w.changed <- struct{}{}:
 	default:
 	}
+}
+
+// countedMarks says that a step which upset has counted what was marked until now.
+func (w *watch) countedMarks() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.marked = nil
+}
+
+// lateMark returns what a mark says that no step has counted.
+func (w *watch) lateMark() (text string, ok bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if len(w.marked) == 0 {
+		return "", false
+	}
+	return w.marked[0].Text, true
 }
 
 // baseline watches for at least d, and until every monitor that gives numbers has given five. It
@@ -222,6 +253,11 @@ func (w *watch) latest(id string) time.Time {
 func (w *watch) firstBad(since time.Time) (judged, bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if len(w.marked) > 0 { // it counts once, whether it came as a step began or as the one before ended
+		first := w.marked[0]
+		w.marked = nil
+		return first, true
+	}
 	for _, s := range w.samples {
 		if s.bad && !s.own.Before(since) {
 			return s, true
