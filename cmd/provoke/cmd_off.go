@@ -63,7 +63,7 @@ func offByHand(w *world, b *catalog.Bench, at rf.Frequency) error {
 	if b.Amplifier != nil && b.Amplifier.Present() || b.Analyser != nil && b.Analyser.Present() {
 		rep, _ := silenceBench(w.ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.stdout, words) })
 		for _, s := range rep.Steps {
-			if !strings.HasPrefix(s.What, "source ") {
+			if !strings.HasPrefix(s.What, "source ") && !strings.HasPrefix(s.What, "operator ") {
 				fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
 			}
 		}

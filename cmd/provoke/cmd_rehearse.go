@@ -10,6 +10,7 @@ import (
 
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
+	"provoke/internal/claim"
 	"provoke/internal/driver"
 	"provoke/internal/guard"
 	"provoke/internal/rf"
@@ -20,12 +21,16 @@ type rehearseCommand struct {
 	Bench string       `arg:"" help:"Bench file." type:"path"`
 	At    rf.Frequency `help:"Frequency; the middle of the bench's band otherwise." placeholder:"FREQ"`
 	Arm   bool         `help:"The dummy load is in place: do not ask."`
+	// Interlock: a person is at it.
+	Interlock        bool `help:"Ask for the interlock to be opened with RF on."`
+	AcceptSinglePath bool `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
 }
 
 // Help says what is done and what a person has to do.
 func (c *rehearseCommand) Help() string {
-	return `Goes through arming, trip, dead-man, watcher and off on your own bench with the source at its lowest level, and
-says what came of each and how long it took. Put a dummy load in place of the clamp first, and watch the load with
+	return `Goes through arming, trip, dead-man, interlock, watcher and off on your own bench with the source at its lowest level,
+and says what came of each and how long it took. RF is on under the watcher only; it is stopped once, and once a
+process that holds RF is killed. Put a dummy load in place of the clamp first, and watch the load with
 a meter of your own: what an instrument says of itself is not what it does. Exit code 1 when anything did not
 work, 21 when RF is not known to be off at the end.`
 }
@@ -39,18 +44,17 @@ func (c *rehearseCommand) Run(w *world) error {
 	if b.Source.ByHand || !b.Source.Present() {
 		return errors.New("rehearse: this source is set by hand: provoke cannot switch it off, and there is nothing of it to rehearse; try its hardware switch yourself")
 	}
-	rig, err := driver.OpenBench(w.ctx, b, driver.Options{})
-	if err != nil {
-		return fmt.Errorf("open the bench: %w", err)
-	}
-	defer rig.Close()
-	r := &rehearsal{w: w, b: b, rig: rig, chain: chain.New(b), at: c.At}
+	r := &rehearsal{w: w, b: b, file: c.Bench, chain: chain.New(b), at: c.At, door: c.Interlock, o: performance{alone: c.AcceptSinglePath}}
 	if !r.at.Known() {
 		r.at = middle(b)
 	}
 	if err := r.ask(c.Arm); err != nil {
 		return err
 	}
+	if err := r.open(); err != nil {
+		return err
+	}
+	defer func() { r.close() }()
 	ctx, stop := interruptible(w)
 	defer stop()
 	rep := r.all(ctx)
@@ -90,10 +94,17 @@ func middle(b *catalog.Bench) rf.Frequency {
 type rehearsal struct {
 	w      *world
 	b      *catalog.Bench
+	file   string // of the bench
+	o      performance
 	rig    *driver.Rig
+	claim  *claim.Claim
 	chain  *chain.Chain
 	at     rf.Frequency
+	door   bool // somebody is there to open the interlock
 	failed int
+	off    bool // RF is known to be off
+	// watching is the second process: RF is on under it only.
+	watching watching
 }
 
 func (r *rehearsal) ask(armed bool) error {
@@ -140,10 +151,38 @@ func (r *rehearsal) all(ctx context.Context) guard.Report {
 	}
 	r.interlock(ctx)
 	r.limits(ctx)
+	r.off = false
 	if r.trip(ctx) && r.deadMan(ctx) { // what was not switched off is not switched on again
+		r.opened(ctx)
 		r.watch(ctx)
+		if r.again() {
+			r.stalled(ctx)
+		}
+		if r.again() {
+			r.killed(ctx)
+		}
 	}
-	return r.quiet(ctx, "off at the end")
+	if r.rig == nil {
+		return guard.Report{How: "RF not known to be off: the bench cannot be opened again"}
+	}
+	rep = r.quiet(ctx, "off at the end")
+	r.off = rep.Quiet
+	return rep
+}
+
+// again opens the bench anew, with a new watcher, once RF is off.
+func (r *rehearsal) again() bool {
+	r.off = r.guard(time.Minute, nil).Silence(r.w.ctx, "rehearsal").Quiet
+	if !r.off {
+		return false
+	}
+	r.close()
+	if err := r.open(); err != nil {
+		r.say("opened again", err, "")
+		return false
+	}
+	r.off = false
+	return true
 }
 
 // guard makes a guard as a run has it.
@@ -233,7 +272,7 @@ func (r *rehearsal) lowest() guard.Setting {
 
 // trip arms, trips, and sees that nothing can be raised then. It returns false when RF may still be on.
 func (r *rehearsal) trip(ctx context.Context) bool {
-	g := r.guard(10*time.Second, nil)
+	g := r.guard(10*time.Second, r.watching.guard())
 	defer g.Disarm()
 	began := time.Now()
 	if !r.say("arming, output on at the lowest level", r.on(ctx, g), "done and read back (%v)", shortly(time.Since(began))) {
@@ -290,7 +329,7 @@ func (r *rehearsal) awaitOff(ctx context.Context, since time.Time, most time.Dur
 // deadMan lets a guard starve. It returns false when RF may still be on.
 func (r *rehearsal) deadMan(ctx context.Context) bool {
 	const period = 2 * time.Second
-	g := r.guard(period, nil)
+	g := r.guard(period, r.watching.guard())
 	defer g.Disarm()
 	if err := r.on(ctx, g); err != nil {
 		r.say("dead-man", err, "")
@@ -303,18 +342,13 @@ func (r *rehearsal) deadMan(ctx context.Context) bool {
 
 // watch lets this program seem to hang, so that the second process acts.
 func (r *rehearsal) watch(ctx context.Context) {
-	x, err := watcher.Start(ctx, watcher.Config{Bench: r.b})
-	if err != nil {
-		r.say("watcher", err, "")
-		return
-	}
-	defer x.Release()
-	if !x.State().Independent() {
-		r.say("watcher", errors.New(watcherWords(x.State())), "")
-		return
-	}
+	x := r.watching.w
 	r.say("watcher", nil, "%s", watcherWords(x.State()))
-	g := r.guard(time.Minute, nil) // no dead-man shall be quicker
+	if len(x.State().Alone) > 0 {
+		r.say("watcher acts", nil, "not rehearsed: it would kill this program, which holds an instrument's only connection")
+		return
+	}
+	g := r.guard(time.Minute, nil) // neither dead-man nor guard shall be quicker
 	defer g.Disarm()
 	if err := r.on(ctx, g); err != nil {
 		r.say("watcher acts", err, "")

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"provoke/internal/chain"
+	"provoke/internal/claim"
 	"provoke/internal/driver"
 	"provoke/internal/dut"
 	"provoke/internal/engine"
@@ -34,6 +35,8 @@ type sweepCommand struct {
 	Room        string `help:"Where the bench stands." placeholder:"TEXT"`
 	Temperature string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
 	Arm         bool   `help:"Accept the worst case of the whole span without being asked."`
+
+	AcceptSinglePath bool `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
 }
 
 // Help is the long help.
@@ -62,7 +65,7 @@ func (c *sweepCommand) Run(w *world) error {
 	if c.Job == "" {
 		return withCode(exitUsage, errors.New("a sweep is journalled: name the job with --job"))
 	}
-	out, file, err := performSweep(w, performance{planFile: c.Sweep, jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, ready: pr}, c.Plan)
+	out, file, err := performSweep(w, performance{planFile: c.Sweep, jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, ready: pr, alone: c.AcceptSinglePath}, c.Plan)
 	if out.Verdict == "" {
 		return err
 	}
@@ -78,7 +81,7 @@ func (c *sweepCommand) Run(w *world) error {
 		fmt.Fprintf(w.stdout, "see: provoke run %s --job %s\n", file, c.Job)
 		return nil
 	}
-	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Arm: c.Arm}).Run(w)
+	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Arm: c.Arm, AcceptSinglePath: c.AcceptSinglePath}).Run(w)
 }
 
 // prepare reads and checks both files, and says what the sweep is.
@@ -165,15 +168,32 @@ func carryOutSweep(w *world, o performance) (engine.Swept, error) {
 	if o.asks != nil {
 		o.asks(desk)
 	}
+	bench, err := claimBench(w, pr.bench, claim.Runs, o.jobFile)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	defer bench.Release()
 	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan), Person: desk})
 	if err != nil {
 		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
+	if err := bench.Add(claim.Keys(pr.bench, rig.Identified)); err != nil {
+		return engine.Swept{}, err
+	}
 	o.awake = watcher.KeepAwake()
 	defer o.awake.Release()
-	const unwatched = "none: the source is set by hand"
-	if err := askToArm(w, o, pr, unwatched); err != nil {
+	watched := "none: the source is set by hand, and nothing that is wired can end RF"
+	var watching watching
+	known := true // RF is known to be off; a panic on the way leaves it false
+	defer func() { watching.end(w, known) }()
+	if rig.Amplifier != nil {
+		if watching, err = startWatching(w, o, pr.bench, rig, bench); err != nil {
+			return engine.Swept{}, err
+		}
+		watched = watching.words()
+	}
+	if err := askToArm(w, o, pr, watched); err != nil {
 		return engine.Swept{}, err
 	}
 	monitors, err := openMonitors(pr, rig)
@@ -203,11 +223,14 @@ func carryOutSweep(w *world, o performance) (engine.Swept, error) {
 		defer line.clear()
 		progress = line.show
 	}
+	watching.of(writer.Run())
+	known = false
 	out, err := engine.RunSweep(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Armed: armed(o, pr, unwatched), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
+		Armed: armed(o, pr, watched), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	}, pr.sweep, sync)
+	known = out.Verdict != event.RFNotKnownOff
 	return out, rescued(job, withCode(exitOf(out.Result), err))
 }
 

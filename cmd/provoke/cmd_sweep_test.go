@@ -154,5 +154,5 @@ func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) 
 	says(t, exitDone, []string{"journal", dir + "/j.provoke", "--verify"})
 	says(t, exitDone, []string{"findings", dir + "/j.provoke"})
 	says(t, exitDone, []string{"report", dir + "/j.provoke", "-o", dir + "/report.html"})
-	says(t, exitDone, []string{"journal", dir + "/j.provoke"}, "hardware off: switch S1", "pass 1: 1 MHz to 6 MHz log", "UPSET")
+	says(t, exitDone, []string{"journal", dir + "/j.provoke"}, "a second process watches on connections of its own to amplifier AMP1", "hardware off: switch S1", "pass 1: 1 MHz to 6 MHz log", "UPSET")
 }

@@ -66,6 +66,7 @@ type commands struct {
 
 	Rehearse rehearseCommand `cmd:"" help:"Go through arming, trip, dead-man, watcher and off on your own bench, at its lowest level."`
 	Selftest selftestCommand `cmd:"" help:"Show on this machine what a run survives: faults and kills, on the simulated bench."`
+	Hold     holdCommand     `cmd:"" hidden:"" help:"Keep RF on at the lowest level until it is killed; started by a rehearsal."`
 	Watch    watchCommand    `cmd:"" hidden:"" help:"Watch a run from a second process; started by the run itself."`
 
 	Version kong.VersionFlag `help:"Print the version."`

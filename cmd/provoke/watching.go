@@ -46,7 +46,7 @@ func startWatching(w *world, o performance, b *catalog.Bench, rig *driver.Rig, c
 	}
 	switch {
 	case x.State().Independent():
-	case o.alone || b.SinglePath:
+	case o.alone || b.SinglePath || !b.Source.Present() && rig.Amplifier == nil: // nothing that is wired can end RF, by nature
 		fmt.Fprintln(w.stderr, "provoke: warning:", watcherWords(x.State()))
 	default:
 		x.Release()

@@ -13,9 +13,12 @@ type Process struct {
 }
 
 // ThisProcess returns the process that asks.
-func ThisProcess() Process {
-	p := Process{ID: os.Getpid()}
-	p.Started, _ = startOf(p.ID)
+func ThisProcess() Process { return ProcessOf(os.Getpid()) }
+
+// ProcessOf returns the process that has a number now.
+func ProcessOf(id int) Process {
+	p := Process{ID: id}
+	p.Started, _ = startOf(id)
 	return p
 }
 

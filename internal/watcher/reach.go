@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -135,7 +136,7 @@ func gearOf(b *catalog.Bench, identified map[string]string) *gear {
 	o := driver.Options{ForSilencing: true, Timeout: exchange, Identified: identified}.For(b)
 	g := &gear{source: &reachedSource{reached[driver.Source]{id: b.Source.ID, one: b.Source.OneClient, open: func(ctx context.Context) (driver.Source, error) {
 		if !b.Source.Present() {
-			return nil, errors.New("the bench file names no source that can be reached")
+			return nil, errors.New("it is set by hand: only a person can switch it off")
 		}
 		return driver.OpenSource(ctx, b.Source, o)
 	}}}}
@@ -209,6 +210,10 @@ func (g *gear) close() {
 // long it tries; 0 for guard's own.
 func (g *gear) guard(b *catalog.Bench, at func() rf.Frequency, between, giveUp time.Duration) *guard.Guard {
 	cfg := guard.Config{Chain: chain.New(b), Source: g.source, Between: between, GiveUp: giveUp}
+	if !b.Source.Present() { // what is wired is lowered, and that is all
+		cfg.Unswitched = guard.Unswitched{Named: cmp.Or(b.Source.HardwareOff, "its own switch"), Sweeps: true}
+		cfg.PersonWithin = exchange
+	}
 	if g.amplifier != nil {
 		cfg.Amplifier = g.amplifier
 	}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -288,7 +289,7 @@ func (s *server) act(ctx context.Context, cause string, silent bool) error {
 		ended := s.toldToEnd()
 		rep := g.Silence(ctx, cause)
 		s.report.take(rep)
-		enough := rep.Quiet || ended || !time.Now().Before(end)
+		enough := rep.Quiet || ended || s.lowered(rep) || !time.Now().Before(end)
 		over := !enough && (s.handedOver() || s.between(ctx, &lines))
 		if s.over {
 			return s.leave()
@@ -307,6 +308,25 @@ func (s *server) act(ctx context.Context, cause string, silent bool) error {
 		}
 		return errors.Join(err, silent)
 	}
+}
+
+// lowered reports that of a bench whose source only a person can switch off all that is wired is off.
+func (s *server) lowered(rep guard.Report) bool {
+	return !s.bench.Source.Present() && (s.gear.amplifier == nil || slices.ContainsFunc(rep.Steps, func(x guard.Step) bool {
+		return x.What == "amplifier read back" && x.Result == "done"
+	}))
+}
+
+// isOff asks the instrument that ends RF whether it has.
+func (s *server) isOff(ctx context.Context) bool {
+	ctx, cancel := context.WithTimeout(ctx, exchange)
+	defer cancel()
+	if !s.bench.Source.Present() && s.gear.amplifier != nil {
+		operating, err := s.gear.amplifier.Operating(ctx)
+		return err == nil && !operating
+	}
+	state, err := s.gear.source.State(ctx)
+	return err == nil && !state.Output
 }
 
 // standsBack is how long who asked for the bench may take with it.
@@ -467,10 +487,7 @@ func (s *server) keepSilent(ctx context.Context, cause string) error {
 			if s.handedOver() {
 				return s.save(s.report)
 			}
-			asking, cancel := context.WithTimeout(ctx, exchange)
-			state, err := s.gear.source.State(asking)
-			cancel()
-			if err == nil && !state.Output {
+			if s.isOff(ctx) {
 				continue
 			}
 			s.report.take(s.guard.Silence(ctx, cause))

@@ -28,6 +28,20 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
+	if len(os.Args) > 1 && os.Args[1] == "holder" { // a process that has connections and does nothing
+		for _, address := range os.Args[2:] {
+			c, err := net.Dial("tcp", "127.0.0.1:"+strings.Split(address, "::")[2])
+			if err != nil {
+				os.Exit(1)
+			}
+			defer c.Close()
+			fmt.Fprintln(c, "*IDN?")
+			c.Read(make([]byte, 100))
+		}
+		fmt.Println("on")
+		time.Sleep(time.Minute)
+		os.Exit(0)
+	}
 	os.Exit(m.Run())
 }
 
