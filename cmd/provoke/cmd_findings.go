@@ -182,6 +182,11 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets)
 		printUpsets(w, f, known)
 		printSound(w, f)
 	}
+	if r.Armed != nil {
+		for _, x := range r.Armed.Unproved {
+			fmt.Fprintf(w, "level not proved in the dwell: %s\n", x)
+		}
+	}
 	printRemarks(w, f)
 	printSureness(w, f, known)
 	return nil

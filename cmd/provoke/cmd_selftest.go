@@ -16,17 +16,19 @@ import (
 )
 
 type selftestCommand struct {
-	Faults int    `default:"48" help:"How many faults of instruments are tried, each in a run of its own (${default})."`
-	Kills  int    `default:"12" help:"How often a running provoke is killed, stopped or cut off from power (${default})."`
-	Seed   uint64 `default:"1" help:"Which faults and which instants are drawn (${default})."`
-	JSON   bool   `name:"json" help:"Print the counts as JSON."`
+	Faults  int    `default:"48" help:"How many faults of instruments are tried, each in a run of its own (${default})."`
+	Changes int    `default:"16" help:"How many changes behind the program's back are tried: a front panel touched, standby, fold-back (${default})."`
+	Kills   int    `default:"12" help:"How often a running provoke is killed, stopped or cut off from power (${default})."`
+	Seed    uint64 `default:"1" help:"Which faults and which instants are drawn (${default})."`
+	JSON    bool   `name:"json" help:"Print the counts as JSON."`
 }
 
 // Help says what is done and what it takes.
 func (c *selftestCommand) Help() string {
 	return `Shows on this machine what a run survives. Everything is done against the simulated bench: no instrument of
 yours is touched. An instrument is made absent, deaf, silent, late, wrong or out of order at random messages of a
-run; running programs are killed, stopped, or their job taken as it lies on the disk with a torn last write.
+run; somebody touches a front panel, gear drops to standby and comes back or gives another level than it says;
+running programs are killed, stopped, or their job taken as it lies on the disk with a torn last write.
 Checked are the simulated cable (no rating exceeded, RF never left on unless the program says so), the journal
 (whole, cause first, no late reading counted), that what was acknowledged is there, and that a run taken up again
 finds the same as one that nobody disturbed. Takes about a minute; a thousand kills take 15 to 30. Exit code 1
@@ -40,6 +42,9 @@ type selftestJSON struct {
 	Faults       int            `json:"faults_tried"`
 	FaultVerdict map[string]int `json:"fault_verdicts"`
 	OffCause     float64        `json:"rf_off_after_cause_s"`
+	Changes      int            `json:"changes_tried"`
+	OffLevel     float64        `json:"off_level_in_a_step_that_counts_s"`
+	OverRating   float64        `json:"over_a_rating_s"`
 	Kills        map[string]int `json:"kills"`
 	KillsWithRF  int            `json:"kills_with_rf_on"`
 	KillsEarly   int            `json:"kills_before_a_run"`
@@ -55,8 +60,10 @@ type selftestJSON struct {
 
 // Run does both samples and prints the counts.
 func (c *selftestCommand) Run(w *world) error {
-	if c.Faults < 0 || c.Kills < 0 || c.Faults > 100000 || c.Kills > 100000 {
-		return withCode(exitUsage, errors.New("--faults and --kills count from 0 to 100000"))
+	for _, n := range []int{c.Faults, c.Changes, c.Kills} {
+		if n < 0 || n > 100000 {
+			return withCode(exitUsage, errors.New("--faults, --changes and --kills count from 0 to 100000"))
+		}
 	}
 	ctx, stop := interruptible(w)
 	defer stop()
@@ -68,15 +75,20 @@ func (c *selftestCommand) Run(w *world) error {
 			return stopped(ctx, err)
 		}
 	}
+	drawn := selftest.DrawChanges(c.Changes, c.Seed)
+	changes, err := selftest.TryChanges(ctx, drawn, c.tell(w, "changes", len(drawn)))
+	if err != nil {
+		return stopped(ctx, err)
+	}
 	kills, dir, err := c.kill(ctx, w)
 	if err != nil {
 		return stopped(ctx, err)
 	}
-	breaches := append(slices.Clone(faults.Breaches), kills.Breaches...)
+	breaches := slices.Concat(faults.Breaches, changes.Breaches, kills.Breaches)
 	if c.JSON {
-		err = printJSON(w.stdout, c.json(faults, kills, breaches))
+		err = printJSON(w.stdout, c.json(faults, changes, kills, breaches))
 	} else {
-		c.print(w, faults, kills, breaches, time.Since(began))
+		c.print(w, faults, changes, kills, breaches, time.Since(began))
 	}
 	if err == nil && len(breaches) > 0 {
 		return fmt.Errorf("self-test: %s; the jobs of the kills are in %s", count(len(breaches), "breach", "breaches"), dir)
@@ -127,10 +139,13 @@ func (c *selftestCommand) tell(w *world, what string, of int) func(int) {
 	}
 }
 
-func (c *selftestCommand) print(w *world, f selftest.SampleResult, k selftest.KillsResult, breaches []string, took time.Duration) {
+func (c *selftestCommand) print(w *world, f selftest.SampleResult, x selftest.ChangesResult, k selftest.KillsResult, breaches []string, took time.Duration) {
 	t := table(w.stdout)
 	if c.Faults > 0 {
 		c.printFaults(t, f)
+	}
+	if c.Changes > 0 {
+		printChanges(t, x)
 	}
 	if c.Kills > 0 {
 		c.printKills(t, k)
@@ -160,6 +175,15 @@ func (c *selftestCommand) printFaults(t io.Writer, f selftest.SampleResult) {
 		fmt.Fprintf(t, "  %s\t%d\n", words, f.Verdicts[v])
 	}
 	fmt.Fprintf(t, "longest from the recorded cause to RF off\t%v\n", shortly(f.OnAfter))
+}
+
+func printChanges(t io.Writer, x selftest.ChangesResult) {
+	fmt.Fprintf(t, "changes behind the program's back\t%d of %d\n", x.Cases, len(selftest.Changes()))
+	for _, v := range slices.Sorted(maps.Keys(x.Verdicts)) {
+		fmt.Fprintf(t, "  %s\t%d\n", v, x.Verdicts[v])
+	}
+	fmt.Fprintf(t, "longest off its level in a step that counts\t%v (promised a tenth of the dwell, or two readings)\n", shortly(x.Off))
+	fmt.Fprintf(t, "longest over a rating\t%v (promised %v)\n", shortly(x.Over), rf.Duration(selftest.OverRatingFor))
 }
 
 func messagesOf(f selftest.SampleResult) (n int) {
@@ -194,8 +218,9 @@ func shortly(d time.Duration) rf.Duration {
 	return rf.Duration(d.Round(time.Millisecond))
 }
 
-func (c *selftestCommand) json(f selftest.SampleResult, k selftest.KillsResult, breaches []string) selftestJSON {
+func (c *selftestCommand) json(f selftest.SampleResult, x selftest.ChangesResult, k selftest.KillsResult, breaches []string) selftestJSON {
 	out := selftestJSON{Messages: messagesOf(f), FaultKinds: len(selftest.All()), Faults: f.Cases, FaultVerdict: map[string]int{}, Kills: map[string]int{},
+		Changes: x.Cases, OffLevel: x.Off.Seconds(), OverRating: x.Over.Seconds(),
 		OffCause: f.OnAfter.Seconds(), KillsWithRF: k.WithRF, KillsEarly: k.Early, TakenUp: k.TakenUp, Acknowledged: k.Acknowledged, Lost: k.Lost, OffDeath: k.OffDeath.Seconds(), OffStop: k.OffStop.Seconds(), Again: k.Again, AgainFor: k.AgainFor.Seconds(),
 		Breaches: append([]string{}, breaches...)}
 	for v, n := range f.Verdicts {

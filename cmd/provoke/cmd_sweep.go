@@ -193,7 +193,7 @@ func carryOutSweep(w *world, o performance) (engine.Swept, error) {
 		}
 		watched = watching.words()
 	}
-	if err := askToArm(w, o, pr, watched); err != nil {
+	if err := askToArm(w, o, pr, rig, watched); err != nil {
 		return engine.Swept{}, err
 	}
 	monitors, err := openMonitors(pr, rig)

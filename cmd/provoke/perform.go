@@ -20,6 +20,7 @@ import (
 	"provoke/internal/engine"
 	"provoke/internal/event"
 	"provoke/internal/evidence"
+	"provoke/internal/guard"
 	"provoke/internal/plan"
 	"provoke/internal/problem"
 	"provoke/internal/result"
@@ -302,7 +303,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	if pr.plan.Kind != plan.Baseline {
 		o.awake = watcher.KeepAwake()
 		defer o.awake.Release()
-		if err := askToArm(w, o, pr, watching.words()); err != nil {
+		if err := askToArm(w, o, pr, rig, watching.words()); err != nil {
 			return engine.Result{}, err
 		}
 	}
@@ -434,7 +435,7 @@ func checkBaseline(job *store.Job, p *plan.Plan) error {
 }
 
 // askToArm shows the worst case at every rating and asks for a yes.
-func askToArm(w *world, o performance, pr *prepared, watched string) error {
+func askToArm(w *world, o performance, pr *prepared, rig *driver.Rig, watched string) error {
 	if o.armed {
 		return nil
 	}
@@ -444,6 +445,16 @@ func askToArm(w *world, o performance, pr *prepared, watched string) error {
 	}
 	printWorst(w.stdout, pr.checked)
 	fmt.Fprintf(w.stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
+	proved, unproved := engine.Proof(rig, pr.bench, pr.plan, pr.sweep != nil)
+	for _, x := range proved {
+		fmt.Fprintf(w.stdout, "Level: %s.\n", x)
+	}
+	for _, x := range unproved {
+		fmt.Fprintf(w.stdout, "Level not proved in the dwell: %s.\n", x)
+	}
+	if pr.bench.Interlock != nil {
+		fmt.Fprintf(w.stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n", rf.Duration(guard.InterlockEvery))
+	}
 	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
 		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
 	text, _ := w.line(w.ctx)

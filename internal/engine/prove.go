@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"provoke/internal/catalog"
+	"provoke/internal/driver"
 	"provoke/internal/guard"
 	"provoke/internal/level"
 	"provoke/internal/plan"
@@ -122,45 +124,49 @@ func (r *run) armedWords(ctx context.Context) error {
 		}
 	}
 	a.Interlock = r.interlockWords(time.Since(began))
-	var by []string
-	if r.seesCurrent() {
-		by = append(by, "the current probe")
-	}
-	if r.seesPower() {
-		by = append(by, "the power meter")
-	}
 	interval, err := r.readingInterval(ctx)
 	if err != nil {
 		return err
 	}
 	r.pace = interval
-	switch {
-	case len(by) > 0:
-		a.Dwell = append(a.Dwell, fmt.Sprintf("%s read every %v in a dwell, against what was measured just before it: lower by more than %v is not held, higher by more than %v trips",
-			strings.Join(by, " and "), rf.Duration(interval), fallAllowed, guard.ExcessAllowed))
-	case r.wired():
-		a.Unproved = append(a.Unproved, "no meter reads in the dwell: current and power on the cable are not observed, only what the instruments say of themselves")
-		a.Dwell = append(a.Dwell, "excess allowed before a trip: nothing measures it")
+	if r.seesCurrent() || r.seesPower() || r.wired() {
+		a.ReadEvery = rf.Duration(interval)
 	}
-	if r.wired() {
-		a.Dwell = append(a.Dwell, fmt.Sprintf("what the source says of its settings is read every %v in a dwell and at its end: a difference from what the run left trips", rf.Duration(interval)))
-	} else {
-		a.Unproved = append(a.Unproved, "the source is set by hand or sweeps by itself: its settings are not read back in the dwell")
-	}
-	if r.bench.Amplifier != nil && r.cfg.Rig.Amplifier == nil {
-		a.Unproved = append(a.Unproved, "the amplifier says nothing: standby, a fault or another gain shows in a meter only")
-	}
-	if r.seesCurrent() {
-		a.Dwell = append(a.Dwell, fmt.Sprintf("the first reading at a frequency, made below the level, trips above the budget's high end by more than %v", r.tripAbove()))
-	}
+	a.Dwell, a.Unproved = Proof(r.cfg.Rig, r.bench, r.cfg.Plan, r.cfg.FreeRunning)
 	return nil
 }
 
-func (r *run) tripAbove() rf.Gain {
-	if t := r.cfg.Plan.TripAbove; t != 0 {
-		return t
+// Proof says in words how a dwell on a bench proves its level with the excess that trips, and what of it
+// nothing on this bench can observe.
+func Proof(rig *driver.Rig, b *catalog.Bench, p *plan.Plan, freeRunning bool) (proved, unproved []string) {
+	var by []string
+	if rig.Analyser != nil && !b.Analyser.ByHand {
+		by = append(by, "the current probe")
 	}
-	return guard.TripAbove
+	if rig.PowerMeter != nil && !b.PowerMeter.ByHand {
+		by = append(by, "the power meter")
+	}
+	wired := rig.Source != nil && !b.Source.ByHand && !freeRunning
+	if len(by) > 0 && !freeRunning {
+		above := p.TripAbove
+		if above == 0 {
+			above = guard.TripAbove
+		}
+		proved = append(proved,
+			fmt.Sprintf("in a dwell %s is compared with what it read just before: lower by more than %v is not held, higher by more than %v trips", strings.Join(by, " and "), fallAllowed, guard.ExcessAllowed),
+			fmt.Sprintf("the first reading at a frequency trips at %v above the high end of the budget", above))
+	} else {
+		unproved = append(unproved, "no meter reads by itself in the dwell: what is on the cable is not observed, and no excess trips")
+	}
+	if wired {
+		proved = append(proved, "what the source says of itself is read in a dwell and at its end: a difference from what the run left trips")
+	} else {
+		unproved = append(unproved, "the source is set by hand or sweeps by itself: its settings are not read back")
+	}
+	if b.Amplifier != nil && rig.Amplifier == nil {
+		unproved = append(unproved, "the amplifier says nothing of itself: standby, a fault or another gain shows in a meter only")
+	}
+	return proved, unproved
 }
 
 // leastPace is the least time from one reading in a dwell to the next.

@@ -153,6 +153,9 @@ type Armed struct {
 	Suspend string `json:"suspend,omitempty"`
 	// Dwell says how a dwell proves its level, and what excess is allowed before a trip, in words.
 	Dwell []string `json:"dwell,omitempty"`
+	// ReadEvery is how often meters, source and amplifier are read in a dwell, as measured at arming; 0 where
+	// nothing is.
+	ReadEvery rf.Duration `json:"readEvery,omitempty"`
 	// Unproved is what nothing on this bench can observe of the level in a dwell, in words.
 	Unproved []string `json:"unproved,omitempty"`
 	// Interlock says how often the interlock is asked and how soon RF goes off, in words.

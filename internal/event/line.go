@@ -77,7 +77,7 @@ func line(e Event) string {
 		return "DUT without RF: " + monitors(e.Monitors)
 	case Armed:
 		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher), strings.Join(e.Limits, ", "), e.Suspend,
-			words(e.Dwell...), after("level not proved in the dwell: ", words(e.Unproved...)), e.Interlock)
+			words(e.Dwell...), every(e.ReadEvery), after("level not proved in the dwell: ", words(e.Unproved...)), e.Interlock)
 	case FirstLight:
 		return firstLight(e)
 	case Intent:
@@ -125,6 +125,13 @@ func laboratory(e LaboratoryFailures) string {
 		parts = append(parts, strings.TrimSpace(at+" "+f.Level+" "+f.Modulation)+": "+f.What)
 	}
 	return words(parts...)
+}
+
+func every(d rf.Duration) string {
+	if d == 0 {
+		return ""
+	}
+	return fmt.Sprintf("read every %v in a dwell", d)
 }
 
 // words joins what is not empty with semicolons.

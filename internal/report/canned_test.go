@@ -241,7 +241,7 @@ func troubledJob() report.Job {
 	o.Monitors[0].Unit = "</text><script>1</script>"
 	o.Equipment[0].Description = "=HYPERLINK(\"evil\")"
 	j := &journal{n: 2, at: monday.Add(3 * time.Hour)}
-	j.add(o, event.Armed{})
+	j.add(o, event.Armed{Unproved: []string{"the amplifier says nothing of itself"}})
 	for _, f := range grid[:48] {
 		j.expose(f, withCapacitor(f))
 	}

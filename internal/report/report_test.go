@@ -255,7 +255,13 @@ func TestReportSaysWhatMatters(t *testing.T) {
 	if strings.Contains(page, "fixed") {
 		t.Error("the report calls something fixed")
 	}
-	if !strings.Contains(htmlOf(t, troubledJob()), `class="rf-unknown"`) {
+	trouble := htmlOf(t, troubledJob())
+	for _, s := range []string{"Level not proved in the dwell", "the amplifier says nothing of itself"} {
+		if !strings.Contains(strings.ReplaceAll(trouble, "\u00a0", " "), s) {
+			t.Errorf("the report does not say %q", s)
+		}
+	}
+	if !strings.Contains(trouble, `class="rf-unknown"`) {
 		t.Error("RF not known to be off is not shown in the largest words")
 	}
 }

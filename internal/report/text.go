@@ -156,12 +156,30 @@ func (p *page) facts() []Fact {
 		}
 		out = append(out, Fact{Name: r.Heading, Text: text, Mark: mark})
 	}
+	if gaps := p.unproved(); len(gaps) > 0 {
+		out = append(out, Fact{Name: "Level not proved in the dwell", Text: strings.Join(gaps, "; "), Mark: "warn"})
+	}
 	o := p.Detailed[0].run.Opened
 	wanted := Fact{Name: "Level wanted", Text: profileTitle(o.Profile)}
 	if p.Detailed[0].Findings.Unverified() {
 		wanted.Text, wanted.Mark = wanted.Text+"; "+profile.Unverified, "warn"
 	}
 	return append(out, wanted)
+}
+
+// unproved is what nothing on the bench could observe of the level in the dwells of any run told in full.
+func (p *page) unproved() (out []string) {
+	for _, r := range p.Detailed {
+		if r.run.Armed == nil {
+			continue
+		}
+		for _, x := range r.run.Armed.Unproved {
+			if !slices.Contains(out, x) {
+				out = append(out, x)
+			}
+		}
+	}
+	return out
 }
 
 func notReached(f analysis.Findings) (n int) {

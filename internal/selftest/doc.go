@@ -27,7 +27,7 @@ var edges = sync.OnceValue(func() [2]float64 {
 
 // planText is a short run with everything in it: first light, a frequency at which the product is
 // well, one at which it upsets, with a threshold search, recovery and modulation.
-func planText(dwell, deadMan string, more int) string {
+func planText(modulation, dwell, deadMan string, more int) string {
 	edges := edges()
 	list := []string{hertz(edges[0] * 0.8), hertz(math.Sqrt(edges[0] * edges[1]))}
 	for i := range more {
@@ -41,7 +41,7 @@ mode: closed loop
 level: iec-61000-4-6/level-2
 grid:
   - list: [%s]
-modulation: AM 80 %% 1 kHz carrier held
+modulation: %s
 dwell: %s
 settle: 1 ms
 recover_within: 200 ms
@@ -51,7 +51,7 @@ dead_man: %s
 monitors:
   SHOWN: {silence: 2 s}
   DMM1: {silence: 2 s}
-`, strings.Join(list, ", "), dwell, deadMan)
+`, strings.Join(list, ", "), modulation, dwell, deadMan)
 }
 
 func hertz(f float64) string { return fmt.Sprintf("%.0f Hz", f) }

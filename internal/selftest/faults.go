@@ -105,13 +105,18 @@ var bench = sync.OnceValues(func() (*catalog.Bench, error) {
 	return b, list.Err()
 })
 
-func (l *lane) run(ctx context.Context, more int) (o Outcome) {
+func (l *lane) run(ctx context.Context, more int) Outcome {
+	return l.perform(ctx, planText(usual, "20 ms", "1 s", more), func(*engine.Config) {})
+}
+
+// perform does a run of a plan text; change has the last word on it.
+func (l *lane) perform(ctx context.Context, text string, change func(*engine.Config)) (o Outcome) {
 	b, err := bench()
 	if err != nil {
 		return Outcome{Err: err, Breaches: []string{err.Error()}}
 	}
 	c := chain.New(b)
-	p, list := plan.Parse("plan.yaml", []byte(planText("20 ms", "1 s", more)), nil)
+	p, list := plan.Parse("plan.yaml", []byte(text), nil)
 	if err := list.Err(); err != nil {
 		return Outcome{Err: err, Breaches: []string{err.Error()}}
 	}
@@ -134,7 +139,9 @@ func (l *lane) run(ctx context.Context, more int) (o Outcome) {
 	}
 	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
 		Modulation: p.Modulation, Resolution: p.Search.Resolution, Range: p.Search.Range, Points: len(p.Grid)})
-	res, err := engine.Run(ctx, engine.Config{Plan: p, Chain: c, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1, Points: points, Program: program})
+	config := engine.Config{Plan: p, Chain: c, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1, Points: points, Program: program}
+	change(&config)
+	res, err := engine.Run(ctx, config)
 	return Outcome{Verdict: res.Verdict, Err: err, Points: program.Thresholds()}
 }
 

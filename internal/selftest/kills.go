@@ -201,7 +201,7 @@ func (k *Kills) place(name string, b Bench) (*place, error) {
 	}
 	if err == nil {
 		dwell := rf.Duration(p.sim.LeastDwell().Round(time.Millisecond) + 10*time.Millisecond)
-		err = os.WriteFile(p.file("plan.yaml"), []byte(planText(dwell.String(), "3 s", 2)), 0o644)
+		err = os.WriteFile(p.file("plan.yaml"), []byte(planText(usual, dwell.String(), "3 s", 2)), 0o644)
 	}
 	if err != nil {
 		p.sim.Close()

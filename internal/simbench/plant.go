@@ -102,9 +102,9 @@ type plant struct {
 	at                time.Duration // bench time up to which the states are advanced
 	record            record
 	cache             map[transferKey]transfer
-	chance            *chance   // nil where the onsets stand still
-	sweeping          *sweeping // nil while the generator stands still
-	abuseInThisSignal map[string]bool
+	chance            *chance        // nil where the onsets stand still
+	sweeping          *sweeping      // nil while the generator stands still
+	abuseInThisSignal map[string]int // by rating, the abuse that goes on
 }
 
 type transferKey struct {
@@ -263,17 +263,23 @@ func (p *plant) changed() {
 // checkRatings compares every rating and destroys what does not stand it.
 func (p *plant) checkRatings() {
 	s := p.now
-	excess := map[string]bool{}
+	excess := map[string]int{}
+	for _, i := range p.abuseInThisSignal { // what was over until now
+		a := &p.record.abuses[i]
+		a.Lasted = p.at - a.At
+	}
 	over := func(instrument, rating, unit string, value, limit float64) bool {
 		if !(value > limit+1e-9) {
 			return false
 		}
 		key := instrument + rating
-		excess[key] = true
-		if !p.abuseInThisSignal[key] {
+		i, still := p.abuseInThisSignal[key]
+		if !still {
+			i = len(p.record.abuses)
 			p.record.abuses = append(p.record.abuses, Abuse{At: p.at, Instrument: instrument, What: rating,
 				Value: value, Limit: limit, Unit: unit, Frequency: p.generator.hz})
 		}
+		excess[key] = i
 		return true
 	}
 	if over("amplifier", "input, peak envelope", "dBm", s.inputCrest, amplifierInputRating) && !p.amplifierDead {
@@ -302,6 +308,7 @@ type Abuse struct {
 	Unit         string
 	Frequency    float64 // Hz
 	Destroyed    bool
+	Lasted       time.Duration // bench time that it went on for, so far
 }
 
 // String tells the abuse in a line.
