@@ -432,6 +432,9 @@ func (r *run) arm(ctx context.Context) error {
 	if err := r.selectRoute(ctx); err != nil {
 		return err
 	}
+	if err := r.proveOff(ctx); err != nil {
+		return err
+	}
 	if err := r.operateByHand(ctx); err != nil {
 		return err
 	}
