@@ -55,6 +55,22 @@ const (
 	PulseForm     Verb = "pulse form"
 	OffsetAsk     Verb = "offset?" // direct voltage of a function generator, which must be 0 V
 
+	// What the last user may have left on, which makes something else of a carrier.
+	Preset         Verb = "preset" // told with the output off and the amplifier in standby
+	WaveformSine   Verb = "waveform sine"
+	WaveformAsk    Verb = "waveform?"
+	SweepOff       Verb = "sweep off" // or the list, or the frequency's mode
+	SweepAsk       Verb = "sweep?"
+	BurstOff       Verb = "burst off"
+	BurstAsk       Verb = "burst?"
+	FMOff          Verb = "fm off"
+	FMAsk          Verb = "fm?"
+	PMOff          Verb = "pm off"
+	PMAsk          Verb = "pm?"
+	AMSourceAsk    Verb = "am source?"
+	PulseInternal  Verb = "pulse internal"
+	PulseSourceAsk Verb = "pulse source?"
+
 	// What a source holds by itself, whatever it is told afterwards.
 	OutputLimit    Verb = "output limit" // {} in the unit that the table counts in
 	OutputLimitAsk Verb = "output limit?"
@@ -214,6 +230,7 @@ func (t Table) wants() (w wants, ok bool) {
 	case RoleSource:
 		w = wants{must: []Verb{Frequency, FrequencyAsk, Level, LevelAsk, OutputOn, OutputOff, OutputAsk},
 			may: []Verb{Identify, Complete, AMInternal, AMForm, AMPoints, PulseForm, OffsetAsk}, groups: [][]Verb{amVerbs, t.pulseVerbs(), {OutputLimit, OutputLimitAsk}, {LimitOn, LimitOnAsk}, {OffWhenLost, OffWhenLostAsk}}}
+		w.may = append(w.may, plainVerbs()...)
 		if t.CountsIn == catalog.CountsVpp {
 			w.may = append(w.may, UnitAsk)
 			if t.Assumes == "" {
@@ -450,22 +467,24 @@ var builtIn = []Table{
 	{
 		Name: "signal generator", Role: RoleSource, CountsIn: catalog.CountsDBm,
 		About:    "generic SCPI-1999 signal generator: level in dBm into 50 Ω, carrier held when AM goes on",
-		Commands: withSource(map[Verb]string{Level: "POW {}", LevelAsk: "POW?"}),
+		Commands: withSource(map[Verb]string{Level: "POW {}", LevelAsk: "POW?", SweepOff: "FREQ:MODE CW", SweepAsk: "FREQ:MODE?"}),
 	},
 	{
 		Name: "function generator", Role: RoleSource, CountsIn: catalog.CountsVpp,
-		About:    "generic SCPI-1999 function generator: level in volts peak-to-peak at the load it is set for, carrier held when AM goes on",
-		Commands: withSource(map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?"}),
+		About: "generic SCPI-1999 function generator: level in volts peak-to-peak at the load it is set for, carrier held when AM goes on",
+		Commands: withSource(map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?",
+			OffsetAsk: "VOLT:OFFS?", WaveformSine: "FUNC SIN", WaveformAsk: "FUNC?", SweepOff: "SWE:STAT 0", SweepAsk: "SWE:STAT?", BurstOff: "BURS:STAT 0", BurstAsk: "BURS:STAT?"}),
 	},
 	{
 		Name: "signal generator with limits", Role: RoleSource, CountsIn: catalog.CountsDBm,
 		About:    "SCPI-1999 signal generator with POWer:LIMit, and an output that goes off when the connection is lost",
-		Commands: withSource(withLimits("POW", map[Verb]string{Level: "POW {}", LevelAsk: "POW?"})),
+		Commands: withSource(withLimits("POW", map[Verb]string{Level: "POW {}", LevelAsk: "POW?", SweepOff: "FREQ:MODE CW", SweepAsk: "FREQ:MODE?"})),
 	},
 	{
 		Name: "function generator with limits", Role: RoleSource, CountsIn: catalog.CountsVpp,
-		About:    "SCPI-1999 function generator with VOLTage:LIMit, and an output that goes off when the connection is lost",
-		Commands: withSource(withLimits("VOLT", map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?"})),
+		About: "SCPI-1999 function generator with VOLTage:LIMit, and an output that goes off when the connection is lost",
+		Commands: withSource(withLimits("VOLT", map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?",
+			OffsetAsk: "VOLT:OFFS?", WaveformSine: "FUNC SIN", WaveformAsk: "FUNC?", SweepOff: "SWE:STAT 0", SweepAsk: "SWE:STAT?", BurstOff: "BURS:STAT 0", BurstAsk: "BURS:STAT?"})),
 	},
 	{
 		Name: "amplifier", Role: RoleAmplifier,
@@ -520,6 +539,8 @@ func withSource(own map[Verb]string) map[Verb]string {
 		AMOn: "AM:STAT 1", AMOff: "AM:STAT 0", AMAsk: "AM:STAT?",
 		PulseRate: "PULM:INT:FREQ {}", PulseRateAsk: "PULM:INT:FREQ?", PulseDuty: "PULM:INT:DCYC {}", PulseDutyAsk: "PULM:INT:DCYC?",
 		PulseOn: "PULM:STAT 1", PulseOff: "PULM:STAT 0", PulseAsk: "PULM:STAT?",
+		FMOff: "FM:STAT 0", FMAsk: "FM:STAT?", PMOff: "PM:STAT 0", PMAsk: "PM:STAT?",
+		AMSourceAsk: "AM:SOUR?", PulseInternal: "PULM:SOUR INT", PulseSourceAsk: "PULM:SOUR?",
 	} {
 		own[v] = c
 	}

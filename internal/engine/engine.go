@@ -412,6 +412,9 @@ func (r *run) arm(ctx context.Context) error {
 	if err := r.guard.Arm(); err != nil {
 		return err
 	}
+	if err := r.plainSource(ctx); err != nil {
+		return err
+	}
 	if err := r.limitSource(ctx); err != nil {
 		return err
 	}

@@ -2,6 +2,8 @@ package engine
 
 import (
 	"context"
+	"fmt"
+	"strings"
 
 	"provoke/internal/driver"
 	"provoke/internal/rf"
@@ -26,7 +28,24 @@ func (r *run) limitSource(ctx context.Context) error {
 	if err != nil {
 		return r.instrument("have the source hold its limit", err)
 	}
-	r.cfg.Armed.Limits = words
+	r.cfg.Armed.Limits = append(r.cfg.Armed.Limits, words...)
+	return nil
+}
+
+// plainSource brings the source to a plain carrier, whatever its last user left on, and says what of that
+// cannot be read. The bench was silenced: the output is off, the amplifier in standby.
+func (r *run) plainSource(ctx context.Context) error {
+	p, ok := r.cfg.Rig.Source.(driver.Plainer)
+	if !ok {
+		return nil
+	}
+	unread, err := p.Plain(ctx)
+	if err != nil {
+		return r.instrument("bring the source to a plain carrier before RF", err)
+	}
+	if len(unread) > 0 {
+		r.cfg.Armed.Limits = append(r.cfg.Armed.Limits, fmt.Sprintf("not read at source %s, and so not known to be off: %s", r.bench.Source.ID, strings.Join(unread, ", ")))
+	}
 	return nil
 }
 

@@ -159,7 +159,7 @@ func (b *Bench) State() State {
 			DUTCarrier: p.now.dutCarrier, DUTCrest: p.now.dutCrest, Forward: p.now.forwardMean, Fixture: p.fixture,
 			Seconds: p.record.on.Seconds(), Exposures: p.record.exposures}
 		if len(p.now.tones) > 0 {
-			s.Carrier, s.Crest = p.now.tones[0].carrier, p.now.tones[0].crest
+			s.Frequency, s.Carrier, s.Crest = p.now.tones[0].hz, p.now.tones[0].carrier, p.now.tones[0].crest
 		}
 		kg, failed := p.product.kilograms(p.bands)
 		s.Kilograms, s.Upset = kg, failed || kg-weight > tolerance

@@ -33,6 +33,7 @@ func (b *Bench) newSource(in *instrument) *source {
 	in.commands = append(in.commands, s.outputCommands()...)
 	in.commands = append(in.commands, s.modulationCommands()...)
 	in.commands = append(in.commands, s.limitCommands()...)
+	in.commands = append(in.commands, s.leftCommands()...)
 	if s.kind == SignalGenerator {
 		in.commands = append(in.commands, s.powerCommands()...)
 	} else {
@@ -175,16 +176,6 @@ func (s *source) setBool(change func(g *generatorState, on bool)) func([]string)
 
 func (s *source) modulationCommands() []command {
 	g := s.generator
-	internal := func(a []string) error {
-		text, err := one(a)
-		if err == nil && text != "INT" && text != "INTERNAL" {
-			return errIllegal
-		}
-		return err
-	}
-	answer := func(text string) func([]string) (string, error) {
-		return func([]string) (string, error) { return text, nil }
-	}
 	return []command{
 		{"[SOURce:]AM:STATe", s.setBool(func(g *generatorState, on bool) { g.am = on }),
 			func([]string) (string, error) { return showBool(g.am), nil }},
@@ -192,14 +183,12 @@ func (s *source) modulationCommands() []command {
 			func(a []string) (string, error) { return limited(a, g.mod.AMDepth*100, 0, 100) }},
 		{"[SOURce:]AM:INTernal:FREQuency", s.setNumber(frequencyUnits, modulationLow, modulationHigh, func(g *generatorState, v float64) { g.mod.AMRate = v }),
 			func(a []string) (string, error) { return limited(a, g.mod.AMRate, modulationLow, modulationHigh) }},
-		{"[SOURce:]AM:SOURce", internal, answer("INT")},
 		{"[SOURce:]PULM:STATe", s.setBool(func(g *generatorState, on bool) { g.pulse = on }),
 			func([]string) (string, error) { return showBool(g.pulse), nil }},
 		{"[SOURce:]PULM:INTernal:FREQuency", s.setNumber(frequencyUnits, modulationLow, modulationHigh, func(g *generatorState, v float64) { g.mod.PulseRate = v }),
 			func(a []string) (string, error) { return limited(a, g.mod.PulseRate, modulationLow, modulationHigh) }},
 		{"[SOURce:]PULM:INTernal:DCYCle", s.setNumber(percentUnits, 0.1, 100, func(g *generatorState, v float64) { g.mod.PulseDuty = v / 100 }),
 			func(a []string) (string, error) { return limited(a, g.mod.PulseDuty*100, 0.1, 100) }},
-		{"[SOURce:]PULM:SOURce", internal, answer("INT")},
 	}
 }
 
@@ -342,15 +331,6 @@ func (s *source) voltageCommands() []command {
 				return limited(a, s.shown(s.generator.volts), s.shown(s.lowest()), s.shown(s.highest()))
 			}},
 		{"[SOURce:]VOLTage:UNIT", s.setUnit, func([]string) (string, error) { return s.unit, nil }},
-		{"[SOURce:]FUNCtion[:SHAPe]",
-			func(a []string) error {
-				text, err := one(a)
-				if err == nil && !strings.HasPrefix("SINUSOID", text) {
-					return errIllegal
-				}
-				return err
-			},
-			func([]string) (string, error) { return "SIN", nil }},
 		{"OUTPut:LOAD", s.setLoad, func([]string) (string, error) {
 			if s.highZ {
 				return "9.9E37", nil

@@ -51,6 +51,8 @@ const (
 	FaultTwice FaultKind = "twice"
 	// FaultOverflow fills the error queue until it overflows, at every message.
 	FaultOverflow FaultKind = "overflow"
+	// FaultEmpty answers an empty line.
+	FaultEmpty FaultKind = "empty"
 	// FaultUnplugged pulls the cable on a message: connections stay open and dead, and new ones are
 	// accepted and dead.
 	FaultUnplugged FaultKind = "unplugged"
@@ -70,6 +72,9 @@ const (
 	FaultPadExtra FaultKind = "pad-extra"
 	// FaultProbeOpen, at the analyser: the probe's connector is off.
 	FaultProbeOpen FaultKind = "probe-open"
+	// FaultSticky, at the source: its output relay stays closed once it has closed, whatever the source
+	// says of it.
+	FaultSticky FaultKind = "sticky"
 )
 
 // Manners of gear that nobody asked for; they act on the message after After, and Delay later.
@@ -91,8 +96,8 @@ const (
 // FaultKinds lists every kind.
 var FaultKinds = []FaultKind{FaultAbsent, FaultDeaf, FaultSilent, FaultLate, FaultActsNoAnswer, FaultActsLate,
 	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle, FaultQueues, FaultThrowsOut, FaultKeepsPlace,
-	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultUnplugged,
-	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen,
+	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultEmpty, FaultUnplugged,
+	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen, FaultSticky,
 	FaultTouched, FaultFolds, FaultDrifts, FaultUntrue, FaultQuantised}
 
 // Fault is something wrong with one instrument.
@@ -211,7 +216,7 @@ func (b *Bench) clear(instrument string) {
 
 // ofWiring reports that the fault is one of the wiring, not of the conversation.
 func (f Fault) ofWiring() bool {
-	return slices.Contains([]FaultKind{FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen}, f.Kind)
+	return slices.Contains([]FaultKind{FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen, FaultSticky}, f.Kind)
 }
 
 // ofConnections reports a manner of taking clients; it acts on connections and not on messages.
@@ -238,6 +243,8 @@ func (p *plant) miswire(f Fault, sign float64) bool {
 		p.extraPad += sign * 10
 	case f.Kind == FaultProbeOpen && atAnalyser:
 		p.probeOpen = sign > 0
+	case f.Kind == FaultSticky && atSource:
+		p.sticky, p.welded = sign > 0, false
 	default:
 		return false
 	}

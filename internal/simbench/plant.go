@@ -44,18 +44,19 @@ type generatorState struct {
 	am    bool
 	pulse bool
 	mod   Modulation
+	left  left
 }
 
 // modulation is what is really on the carrier.
 func (g generatorState) modulation() Modulation {
 	m := Modulation{}
-	if g.am {
+	if g.am && !g.left.external {
 		m.AMDepth, m.AMRate = g.mod.AMDepth, g.mod.AMRate
 	}
-	if g.pulse {
+	if g.pulse && !g.left.pulseExt {
 		m.PulseDuty, m.PulseRate = g.mod.PulseDuty, g.mod.PulseRate
 	}
-	return m
+	return g.left.gated(m)
 }
 
 // wiring is what a person, or a fault, did to the bench.
@@ -67,6 +68,7 @@ type wiring struct {
 	probeOpen      bool
 	levelError     float64 // dB on the generator's real output
 	interlock      bool    // closed
+	sticky, welded bool    // the source's output relay: sticks once it has closed; has stuck
 }
 
 // tone is one line of the spectrum, as current at the probe: r.m.s. of the unmodulated carrier, at
@@ -152,6 +154,8 @@ func (g *gear) amplifier(hz, in float64, operate, dead bool) [3]float64 {
 // solve computes what is on the bench with the present settings.
 func (p *plant) solve() signal {
 	g := p.generator
+	g.on = p.weldedOn(g.on) || g.on
+	g.hz, g.volts = g.left.carrier(g.hz, g.volts, g.am, p.at)
 	s := signal{on: g.on, modulation: g.modulation(), inputCrest: math.Inf(-1), forwardMean: math.Inf(-1),
 		forwardCrest: math.Inf(-1), reverseMean: math.Inf(-1), analyserCrest: math.Inf(-1)}
 	if !g.on {
@@ -163,6 +167,9 @@ func (p *plant) solve() signal {
 	}
 	in := g.volts * ratio(level)
 	outputs := p.outputs(g.hz, in, s.modulation)
+	if g.left.square {
+		p.squared(&outputs, g.hz, in)
+	}
 	s.inputCrest = dBmOf(in * outputs.crestOfEnvelope)
 	p.spread(&s, g.hz, outputs)
 	return s
@@ -289,6 +296,9 @@ func (p *plant) checkRatings() {
 	if over("analyser", "input, peak envelope", "dBm", s.analyserCrest, analyserRating) && !p.analyserDead {
 		p.analyserDead = true
 		p.record.abuses[len(p.record.abuses)-1].Destroyed = true
+	}
+	if s.on {
+		over("amplifier", "direct voltage at its input", "V", math.Abs(p.generator.left.offset), directRating)
 	}
 	over("clamp", "forward power, mean", "dBm", s.forwardMean, clampRating)
 	over("amplifier", "reverse power, mean", "dBm", s.reverseMean, reverseRating)

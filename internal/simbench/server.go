@@ -308,6 +308,8 @@ func spoiled(kind FaultKind, delay time.Duration, text []byte) *answer {
 		out.after = delay
 	case FaultGarbage:
 		out.text = []byte("\x00\xff#?~garbage")
+	case FaultEmpty:
+		out.text = nil
 	case FaultOverrange:
 		out.text = overranged(out.text)
 	case FaultHalf:

@@ -1,0 +1,154 @@
+package engine_test
+
+import (
+	"bufio"
+	"context"
+	"io"
+	"net"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"provoke/internal/event"
+	"provoke/internal/simbench"
+)
+
+// byHandAt tells a simulated instrument something, as its last user did.
+func (l *lab) byHandAt(face string, messages ...string) {
+	l.t.Helper()
+	c, err := l.sim.Dial(l.t.Context(), face)
+	if err != nil {
+		l.t.Fatal(err)
+	}
+	defer c.Close()
+	for _, m := range append(messages, "SYST:ERR?") {
+		io.WriteString(c, m+"\n")
+	}
+	if answer, err := bufio.NewReader(c).ReadString('\n'); err != nil || !strings.HasPrefix(answer, "0,") {
+		l.t.Fatalf("%q: %s %v", messages, answer, err)
+	}
+}
+
+// notes are the texts of the journal's notes.
+func (m *memory) notes() string {
+	var out []string
+	for _, r := range m.records {
+		if n, ok := r.Event.(event.Note); ok {
+			out = append(out, n.Text)
+		}
+	}
+	return strings.Join(out, "\n")
+}
+
+// alwaysOn is a bench whose amplifier this program cannot reach, and which operates.
+func (l *lab) alwaysOn() {
+	l.byHandAt("amplifier", "OUTP 1")
+	l.edit = func(file string) string {
+		i := strings.Index(file, "amplifier:\n")
+		before, after, _ := strings.Cut(file[i:], "  address: ")
+		_, after, _ = strings.Cut(after, "  table: amplifier\n")
+		return file[:i] + before + after
+	}
+	l.reload()
+}
+
+func TestArmingProvesThatOffTakesRFAway(t *testing.T) {
+	t.Run("by measurement", func(t *testing.T) {
+		inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+			l.alwaysOn()
+			if o := l.do(jigPlan); o.err != nil || !strings.Contains(l.journal.notes(), "measured: the analyser reads") {
+				t.Errorf("%v; notes %q", o.err, l.journal.notes())
+			}
+		})
+	})
+	t.Run("by the instrument's word", func(t *testing.T) {
+		inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+			if o := l.do(jigPlan); o.err != nil || !strings.Contains(l.journal.notes(), "off by the instrument's word only") {
+				t.Errorf("%v; notes %q", o.err, l.journal.notes())
+			}
+		})
+	})
+	t.Run("a relay that sticks", func(t *testing.T) {
+		inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+			l.alwaysOn()
+			if err := l.sim.Inject("source", simbench.Fault{Kind: simbench.FaultSticky}); err != nil {
+				t.Fatal(err)
+			}
+			o := l.do(jigPlan)
+			if o.err == nil || !strings.Contains(o.err.Error(), "the source says that its output is off, and the analyser reads") {
+				t.Errorf("%s: %v", o.Verdict, o.err)
+			}
+			if o.Verdict != event.RFNotKnownOff || strings.Contains(l.journal.kinds(), "intent") {
+				t.Errorf("%s after %s", o.Verdict, l.journal.kinds())
+			}
+		})
+	})
+	t.Run("an off that is refused once the output is on", func(t *testing.T) {
+		inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+			var on atomic.Bool
+			l.connect = l.hearing(func(address, m string) string {
+				on.Store(on.Load() || address == l.bench.Source.Address && strings.HasPrefix(m, "OUTP 1"))
+				if on.Load() && address == l.bench.Source.Address {
+					return strings.Replace(m, "OUTP 0", "OUTPP 0", 1)
+				}
+				return m
+			})
+			o := l.do(jigPlan)
+			if o.err == nil || !strings.Contains(o.err.Error(), "prove at the lowest level that the source's off works") {
+				t.Errorf("%s: %v", o.Verdict, o.err)
+			}
+			if o.Verdict != event.RFNotKnownOff || strings.Contains(l.journal.kinds(), "intent") || l.sim.State().Operating {
+				t.Errorf("%s after %s, amplifier operating: %v", o.Verdict, l.journal.kinds(), l.sim.State().Operating)
+			}
+		})
+	})
+}
+
+// hearing changes what an instrument hears.
+func (l *lab) hearing(change func(address, message string) string) func(context.Context, string) (io.ReadWriteCloser, error) {
+	return func(ctx context.Context, address string) (io.ReadWriteCloser, error) {
+		inside, err := l.sim.Dial(ctx, address)
+		if err != nil {
+			return nil, err
+		}
+		here, there := net.Pipe()
+		go func() {
+			defer inside.Close()
+			for r := bufio.NewScanner(there); r.Scan(); {
+				io.WriteString(inside, change(address, r.Text())+"\n")
+			}
+		}()
+		go func() {
+			defer there.Close()
+			io.Copy(there, inside)
+		}()
+		return here, nil
+	}
+}
+
+func TestARunOnASourceThatWasLeftSweepingGivesACarrier(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+		l.byHandAt("source", "SWE:STAT 1", "BURS:STAT 1", "FM:STAT 1", "FUNC SQU", "AM:SOUR EXT")
+		if o := l.do(jigPlan); o.err != nil || o.Verdict != event.Done {
+			t.Errorf("%s: %v", o.Verdict, o.err)
+		}
+		for _, s := range l.sim.History() {
+			if s.On && (s.Modulation != simbench.Modulation{}) {
+				t.Errorf("%+v is no carrier", s)
+			}
+		}
+	})
+}
+
+func TestWhatASourceCannotBeAskedIsSaidAtArming(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50, Generator: simbench.SignalGenerator}, func(t *testing.T, l *lab) {
+		if o := l.do(jigPlan); o.err != nil {
+			t.Fatal(o.err)
+		}
+		for _, r := range l.journal.records {
+			if a, ok := r.Event.(event.Armed); ok && !strings.Contains(strings.Join(a.Limits, "\n"), "not read at source GEN1, and so not known to be off: waveform, burst, direct voltage") {
+				t.Errorf("%q", a.Limits)
+			}
+		}
+	})
+}
