@@ -29,7 +29,8 @@ var Kinds = []simbench.FaultKind{simbench.FaultAbsent, simbench.FaultDeaf, simbe
 	simbench.FaultReboots, simbench.FaultOverrange}
 
 // Further are faults of a conversation that the tests try at every message in their long version only.
-var Further = []simbench.FaultKind{simbench.FaultHalf, simbench.FaultTorn, simbench.FaultTwice, simbench.FaultOverflow, simbench.FaultUnplugged}
+var Further = []simbench.FaultKind{simbench.FaultHalf, simbench.FaultTorn, simbench.FaultTwice, simbench.FaultOverflow, simbench.FaultEmpty,
+	simbench.FaultUnplugged}
 
 // All are Kinds and Further.
 func All() []simbench.FaultKind { return slices.Concat(Kinds, Further) }
