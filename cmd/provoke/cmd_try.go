@@ -13,16 +13,19 @@ import (
 
 // tryCommand proves a command table on the instrument that it is for.
 type tryCommand struct {
-	Bench   string `arg:"" type:"path" help:"Bench file."`
-	Role    string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id."`
-	Output  string `short:"o" placeholder:"FILE" type:"path" help:"Write the transcript here; it is the table's test from then on."`
-	Against string `placeholder:"FILE" type:"path" help:"Play the instrument's part from this transcript; no instrument is touched."`
+	Bench     string `arg:"" type:"path" help:"Bench file."`
+	Role      string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id."`
+	Output    string `short:"o" placeholder:"FILE" type:"path" help:"Write the transcript here; it is the table's test from then on."`
+	DummyLoad bool   `name:"dummy-load" help:"I confirm that nothing but a dummy load hangs on the source's output: prove that off changes it."`
+	Against   string `placeholder:"FILE" type:"path" help:"Play the instrument's part from this transcript; no instrument is touched."`
 }
 
 // Help is the long help.
 func (tryCommand) Help() string {
 	return `Asks each query of the table, sets each setting at a harmless level with the output off, and reads everything back. What would
-raise RF is left out: output on, operate. A source ends at its lowest level, off.
+raise RF is left out: output on, operate. A source ends at its lowest level, off. With --dummy-load the output goes on once, at the
+lowest level, and off again: a source that refuses or ignores its off command is found. The slowest answer is measured and compared
+with the time in which RF must be off.
 
 The transcript is the conversation as it went over the connection: "> " before what was sent, "< " before what was answered.
 With --against it stands in for the instrument, so that a table that is changed later still says what it said when it was proved.
@@ -53,7 +56,7 @@ func (c *tryCommand) Run(w *world) error {
 	}
 	ctx, cancel := context.WithTimeout(w.ctx, tryLimit)
 	defer cancel()
-	trial, err := driver.Try(ctx, b, c.Role, driver.Options{}, against)
+	trial, err := driver.Try(ctx, b, c.Role, driver.Options{DummyLoad: c.DummyLoad}, against)
 	if trial.Name == "" {
 		return err
 	}

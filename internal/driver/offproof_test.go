@@ -8,6 +8,7 @@ import (
 	"net"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"provoke/internal/catalog"
@@ -132,7 +133,7 @@ func TestTryFailsForATableWhoseOffIsRefused(t *testing.T) {
 	table.Name = "own"
 	table.Commands[driver.OutputOff] = "OUTPP 0"
 	o.Tables = []driver.Table{table}
-	b.Source.Table = "own"
+	b.Source.Table, o.Timeout = "own", 200*time.Millisecond
 	trial, err := driver.Try(t.Context(), b, "source", o, nil)
 	var refused *scpi.InstrumentError
 	if trial.Failed() == 0 || !errors.As(err, &refused) || refused.Code != -113 {
@@ -153,4 +154,69 @@ func tableNamed(name string) (driver.Table, error) {
 		}
 	}
 	return driver.Table{}, errors.New("no such table")
+}
+
+func TestTryProvesOffOnlyIntoADummyLoadThatAPersonConfirms(t *testing.T) {
+	for _, load := range []bool{false, true} {
+		sim := simbench.New(simbench.Config{KeepHistory: true})
+		defer sim.Close()
+		b, list := catalog.Parse("bench.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, errors.New("no files") })
+		must(t, list.Err())
+		trial, err := driver.Try(t.Context(), b, "source", driver.Options{DummyLoad: load, Dial: func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, a) }}, nil)
+		must(t, err)
+		text := ""
+		for _, x := range trial.Tried {
+			text += x.What + ": " + x.Came + "\n"
+		}
+		if trial.Failed() > 0 || load != strings.Contains(text, "off: it changes the output") || load == strings.Contains(text, "not proved") {
+			t.Errorf("with a dummy load %v:\n%s", load, text)
+		}
+		if state := sim.State(); state.On || state.Exposures > 0 != load {
+			t.Errorf("with a dummy load %v: %+v", load, state)
+		}
+	}
+	t.Run("an off that is refused once the output is on", func(t *testing.T) {
+		b, _ := tryBench(t)
+		sim := simbench.New(simbench.Config{})
+		defer sim.Close()
+		wasOn := false
+		o := filtered(sim, "source", func(m string) string {
+			if wasOn = wasOn || strings.HasPrefix(m, "OUTP 1"); wasOn {
+				return strings.Replace(m, "OUTP 0", "OUTPP 0", 1)
+			}
+			return m
+		}, asIs)
+		o.DummyLoad, o.Timeout = true, 200*time.Millisecond
+		if trial, _ := driver.Try(t.Context(), b, "source", o, nil); trial.Failed() == 0 {
+			t.Error("it passed")
+		}
+	})
+}
+
+func TestTryMeasuresTheSlowestAnswerAgainstTheTimeForSilencing(t *testing.T) {
+	for _, c := range []struct {
+		takes, stated time.Duration
+		ok            bool
+	}{{0, 0, true}, {600 * time.Millisecond, 0, true}, {800 * time.Millisecond, 0, false}, {1500 * time.Millisecond, 6 * time.Second, true}} {
+		synctest.Test(t, func(t *testing.T) {
+			b, o := tryBench(t)
+			b.Amplifier.Timeout = rf.Duration(c.stated)
+			sim := simbench.New(simbench.Config{})
+			defer sim.Close()
+			if c.takes > 0 {
+				must(t, sim.Inject("amplifier", simbench.Fault{Kind: simbench.FaultLate, Delay: c.takes}))
+			}
+			o.Dial = func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, "amplifier") }
+			trial, err := driver.Try(t.Context(), b, "amplifier", o, nil)
+			must(t, err)
+			if trial.Failed() == 0 != c.ok || trial.Slowest != c.takes {
+				t.Errorf("%v with %v stated: slowest %v, %+v", c.takes, c.stated, trial.Slowest, trial.Tried)
+			}
+			for _, x := range trial.Tried {
+				if x.Err != nil && !strings.Contains(x.Err.Error(), "waited for 1 s") {
+					t.Errorf("%v", x.Err)
+				}
+			}
+		})
+	}
 }

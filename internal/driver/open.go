@@ -41,6 +41,10 @@ type Options struct {
 	// Person answers for the pieces that are set or read by hand; nil: such a piece does not open.
 	Person Person
 
+	// DummyLoad says that a person confirmed that nothing but a dummy load hangs on the source's output:
+	// Try then proves that off changes it.
+	DummyLoad bool
+
 	// wrap changes the way of connecting, to record a conversation or to play one; nil leaves it.
 	wrap func(scpi.Dial) scpi.Dial
 

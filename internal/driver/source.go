@@ -719,7 +719,7 @@ func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*spe
 			return nil
 		})
 	}
-	first, cancel := half(ctx)
+	first, cancel := forFirstTry(ctx)
 	defer cancel()
 	err := once(first, func(h *speech) (string, error) {
 		a, err := h.Ask(1, i.table.say(off), i.table.say(ask))
@@ -750,13 +750,13 @@ func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*spe
 	return errors.Join(err, again)
 }
 
-// half returns a context with half the time that is left, so that there is time for a second try.
-func half(ctx context.Context) (context.Context, context.CancelFunc) {
+// forFirstTry returns a context with most of the time that is left, so that there is time for a second try.
+func forFirstTry(ctx context.Context) (context.Context, context.CancelFunc) {
 	deadline, ok := ctx.Deadline()
 	if !ok {
 		return context.WithCancel(ctx)
 	}
-	return context.WithTimeout(ctx, time.Until(deadline)/2)
+	return context.WithTimeout(ctx, time.Duration(firstTry*float64(time.Until(deadline))))
 }
 
 // Minimum sets the lowest level of the bench file and reads it back, whatever load and unit the

@@ -20,6 +20,22 @@ type speech struct {
 	table *Table
 }
 
+// living is the key of a context whose owner is told of every exchange that went well.
+type living struct{}
+
+// WithLife returns a context under which every exchange that goes well tells somebody so: one call that
+// takes several messages to a slow instrument is none the less alive.
+func WithLife(ctx context.Context, tell func()) context.Context {
+	return context.WithValue(ctx, living{}, tell)
+}
+
+// lives tells of an exchange.
+func (s *speech) lives(err error) {
+	if tell, ok := s.ctx.Value(living{}).(func()); ok && err == nil {
+		tell()
+	}
+}
+
 func (i *instrument) hold(ctx context.Context, f func(*speech) error) error {
 	return i.conn.Hold(ctx, func(h *scpi.Session) error { return f(&speech{h, ctx, &i.table}) })
 }
@@ -93,6 +109,7 @@ func (s *speech) Query(unit string) (string, error) {
 		return "", err
 	}
 	answer, err := s.Session.Query(unit)
+	s.lives(err)
 	return s.table.heard(answer), err
 }
 
@@ -103,6 +120,7 @@ func (s *speech) QueryFields(n int, units ...string) ([]string, error) {
 	}
 	if !s.table.OneCommandALine {
 		answers, err := s.Session.QueryFields(n, units...)
+		s.lives(err)
 		return s.table.allHeard(answers), err
 	}
 	return s.oneByOne(n, units)
@@ -115,6 +133,7 @@ func (s *speech) Ask(n int, units ...string) ([]string, error) {
 	}
 	if s.table.plain() {
 		answers, err := s.Session.Ask(n, units...)
+		s.lives(err)
 		return s.table.allHeard(answers), err
 	}
 	var answers []string
@@ -124,6 +143,7 @@ func (s *speech) Ask(n int, units ...string) ([]string, error) {
 		answers, err = s.oneByOne(n, units)
 	case n > 0:
 		answers, err = s.Session.QueryFields(n, units...)
+		s.lives(err)
 		answers = s.table.allHeard(answers)
 	default:
 		err = s.Session.Write(scpi.Join(units...))
@@ -183,6 +203,7 @@ func (s *speech) oneByOne(n int, units []string) ([]string, error) {
 			continue
 		}
 		answer, err := s.Session.Query(unit)
+		s.lives(err)
 		if err != nil {
 			return answers, err
 		}

@@ -31,6 +31,9 @@ type Trial struct {
 	Table      Table
 	Tried      []Tried
 	Transcript *Transcript
+	// Slowest is the longest that an answer took; 0 when no instrument was touched.
+	Slowest time.Duration
+	asked   time.Time
 }
 
 // Failed counts what went wrong.
@@ -125,15 +128,46 @@ func Try(ctx context.Context, b *catalog.Bench, name string, o Options, against 
 	t := Trial{ID: p.id, Name: fmt.Sprintf("%s %s at %s", p.role, p.id, p.conn.Address), Role: p.role, Table: table, Transcript: &Transcript{}}
 	t.Transcript.Remarks = []string{fmt.Sprintf("%s: > is the controller, < the instrument", table.Name)}
 	o.wrap = t.Transcript.record
+	o.Trace = t.time
 	if against != nil {
+		o.Trace = nil
 		o.wrap = func(scpi.Dial) scpi.Dial { return against.play(table.messageEnd(), table.terminator()) }
 		t.Transcript = against
 	}
 	err = t.work(ctx, b, p, o)
 	if against == nil {
+		t.inTime(p, own)
 		t.Transcript.finish(table.messageEnd(), table.terminator())
 	}
 	return t, err
+}
+
+// time is told every message. The instrument's own goroutine speaks one at a time.
+func (t *Trial) time(e scpi.Exchange) {
+	switch e.Direction {
+	case scpi.Sent:
+		t.asked = e.At
+	case scpi.Received:
+		t.Slowest = max(t.Slowest, e.At.Sub(t.asked))
+	}
+}
+
+// inTime compares the slowest answer with the time in which the instrument must answer while RF is
+// switched off.
+func (t *Trial) inTime(p piece, own []Table) {
+	if p.role != RoleSource && p.role != RoleAmplifier {
+		return
+	}
+	limit := patienceWith(p.role, p.conn, p.counts, own)
+	within := time.Duration(firstTry * float64(limit))
+	came := fmt.Sprintf("%v; while RF is switched off it is waited for %v", rf.Duration(t.Slowest.Round(100*time.Microsecond)), rf.Duration(limit))
+	var err error
+	if t.Slowest > within {
+		err = fmt.Errorf("the slowest answer took %v, and while RF is switched off an answer is waited for %v (%v, and then it is said again): state timeout: in the bench file, at least %v; it counts up to %v",
+			rf.Duration(t.Slowest.Round(time.Millisecond)), rf.Duration(limit), rf.Duration(within),
+			rf.Duration((time.Duration(float64(t.Slowest)/firstTry) + 100*time.Millisecond).Round(100*time.Millisecond)), rf.Duration(MostPatience))
+	}
+	t.note("slowest answer", came, err)
 }
 
 // messageEnd is what ends a message.
@@ -303,6 +337,12 @@ func (t *Trial) source(ctx context.Context, spec catalog.Source, o Options) erro
 	state, err := s.State(ctx)
 	t.note("every query", fmt.Sprintf("%v, %v, %s, output %s", state.Frequency, state.Level, describe(state.Modulation), onOff(state.Output)), err)
 	t.note("load, unit and offset as the bench file says", "", s.fits())
+	unread, err := s.Plain(ctx)
+	came := "read"
+	if len(unread) > 0 {
+		came = "cannot be read: " + strings.Join(unread, ", ")
+	}
+	t.note("a plain carrier: waveform, sweep, burst, further modulation", came, err)
 	for _, to := range t.settings(spec) {
 		err := s.apply(ctx, func() (guard.Setting, error) { return to, nil }, nil)
 		t.note(fmt.Sprintf("%v, %v, %s, output off, read back", to.Frequency, to.Level.Text(2), describe(to.Modulation)), "", err)
@@ -310,10 +350,34 @@ func (t *Trial) source(ctx context.Context, spec catalog.Source, o Options) erro
 			break
 		}
 	}
-	t.leave(OutputOn)
 	t.note("lowest level again", "", s.Minimum(ctx))
+	t.proveOff(ctx, s, spec, o.DummyLoad)
 	t.note("output off again", "off", s.OutputOff(ctx))
 	return nil
+}
+
+// proveOff switches the output on at the lowest level and off again, where a person said that a dummy
+// load is all that hangs on it.
+func (t *Trial) proveOff(ctx context.Context, s *source, spec catalog.Source, load bool) {
+	if !load {
+		t.leave(OutputOn)
+		t.Tried = append(t.Tried, Tried{What: "that off changes the output", Left: true,
+			Came: "not proved: the output was never on here. With a dummy load on the output, --dummy-load proves it; a run proves it when it arms"})
+		return
+	}
+	// Whatever comes, off is said; a trial that is broken off ends with the output off.
+	defer func() {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*MostPatience)
+		defer cancel()
+		s.OutputOff(ctx)
+	}()
+	on := guard.Setting{Frequency: tryAt(spec.Band.Low, spec.Band.High), Level: spec.Minimum, Modulation: level.Modulation{Kind: level.CW}, Output: true}
+	if err := s.apply(ctx, func() (guard.Setting, error) { return on, nil }, nil); err != nil {
+		t.note("output on at the lowest level into the dummy load, read back", "", err)
+		return
+	}
+	t.note("output on at the lowest level into the dummy load, read back", "on", nil)
+	t.note("output off after it was on, read back", "off: it changes the output, by the instrument's word", s.OutputOff(ctx))
 }
 
 // settings are what a source is tried with: both ends of its band, two low levels, every modulation.

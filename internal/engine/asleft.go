@@ -34,7 +34,7 @@ func (r *run) leftDark(ctx context.Context) error {
 	if !r.wired() {
 		return nil
 	}
-	state, err := r.cfg.Rig.Source.State(ctx)
+	state, err := r.cfg.Rig.Source.State(r.patiently(ctx))
 	if err != nil {
 		return r.instrument("read the source back before RF", err)
 	}
@@ -58,7 +58,7 @@ func (r *run) readLeft(ctx context.Context, l *left) error {
 	go func() { amplifier <- r.survive(func() error { return r.readAmplifier(ctx, l) }) }()
 	var err error
 	if !l.noSource {
-		if l.sourceReads, err = r.cfg.Rig.Source.State(ctx); err != nil {
+		if l.sourceReads, err = r.cfg.Rig.Source.State(r.patiently(ctx)); err != nil {
 			err = r.instrument("read back whether the source is as it was left", err)
 		}
 	}
@@ -72,7 +72,7 @@ func (r *run) readAmplifier(ctx context.Context, l *left) (err error) {
 	if l.noAmplifier {
 		return nil
 	}
-	if l.amplifierReads, err = r.cfg.Rig.Amplifier.State(ctx); err != nil {
+	if l.amplifierReads, err = r.cfg.Rig.Amplifier.State(r.patiently(ctx)); err != nil {
 		return r.instrument("read back whether the amplifier is as it was left", err)
 	}
 	return nil

@@ -136,7 +136,7 @@ func (r *run) selectRoute(ctx context.Context) error {
 	if s == nil {
 		return nil
 	}
-	state, err := r.cfg.Rig.Source.State(ctx)
+	state, err := r.cfg.Rig.Source.State(r.patiently(ctx))
 	if err != nil {
 		return r.instrument("read the source back before a path is chosen", err)
 	}

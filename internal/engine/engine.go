@@ -72,7 +72,7 @@ type Config struct {
 	Now func() time.Time
 	// Slept is for how long the machine has slept so far, where something tells; nil where nothing does.
 	Slept func() time.Duration
-	// Patience is the longest wait for one exchange with an instrument; 0 means 1 s.
+	// Patience is the longest wait for one exchange with an instrument; 0 means the bench's own.
 	Patience time.Duration
 	// Watcher is the second process that silences the bench when this one cannot; nil for none.
 	Watcher guard.Watcher
@@ -232,7 +232,7 @@ func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done fun
 		r.now = time.Now
 	}
 	if r.cfg.Patience == 0 {
-		r.cfg.Patience = time.Second
+		r.cfg.Patience = driver.Patience(r.bench)
 	}
 	if r.cfg.FirstAttempt == 0 {
 		r.cfg.FirstAttempt = 1
@@ -425,7 +425,7 @@ func (r *run) arm(ctx context.Context) error {
 		return err
 	}
 	if r.byHand() { // silencing may rest on a meter; operate and a path need the source's own state
-		if err := r.cfg.Rig.Source.OutputOff(ctx); err != nil {
+		if err := r.cfg.Rig.Source.OutputOff(r.patiently(ctx)); err != nil {
 			return r.instrument("switch the source off before anything operates", err)
 		}
 	}
@@ -449,7 +449,7 @@ func (r *run) arm(ctx context.Context) error {
 
 // operate takes the amplifier to operate, with the source read back as off or at its minimum.
 func (r *run) operate(ctx context.Context) error {
-	state, err := r.cfg.Rig.Source.State(ctx)
+	state, err := r.cfg.Rig.Source.State(r.patiently(ctx))
 	if err != nil {
 		return r.instrument("read the source back before the amplifier operates", err)
 	}
@@ -457,7 +457,7 @@ func (r *run) operate(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if err := r.cfg.Rig.Amplifier.Operate(ctx, c); err != nil {
+	if err := r.cfg.Rig.Amplifier.Operate(r.patiently(ctx), c); err != nil {
 		return r.instrument("take the amplifier to operate", err)
 	}
 	r.guard.Confirmed()

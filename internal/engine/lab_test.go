@@ -42,6 +42,8 @@ type lab struct {
 	change func(*engine.Config)
 	// connect replaces the way to the simulated instruments.
 	connect func(context.Context, string) (io.ReadWriteCloser, error)
+	// slow: instruments are waited for as the bench file and the tables say.
+	slow bool
 	// watching makes the monitors of a run; nil takes the product's text lines.
 	watching func(*driver.Rig) []dut.Monitor
 }
@@ -169,6 +171,9 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 	var o outcome
 	l.journal = &memory{fail: memoryFails}
 	open := driver.Options{Dial: l.dial, Timeout: 500 * time.Millisecond}
+	if l.slow {
+		open.Timeout = 0
+	}
 	if l.desk != nil {
 		open.Person = l.desk
 	}

@@ -116,7 +116,7 @@ func (r *run) comeDown(ctx context.Context, f rf.Frequency, to rf.Power) error {
 
 // lower takes the carrier down, whatever else is set.
 func (r *run) lower(ctx context.Context, to rf.Power) error {
-	if err := r.cfg.Rig.Source.Lower(ctx, to); err != nil {
+	if err := r.cfg.Rig.Source.Lower(r.patiently(ctx), to); err != nil {
 		return r.instrument("lower the level", err)
 	}
 	r.guard.Lowered(to)
@@ -126,7 +126,7 @@ func (r *run) lower(ctx context.Context, to rf.Power) error {
 
 // leave takes the carrier down at the end of a dwell, and amplitude modulation off with it.
 func (r *run) leave(ctx context.Context, to rf.Power) error {
-	if err := r.cfg.Rig.Source.Rest(ctx, to); err != nil {
+	if err := r.cfg.Rig.Source.Rest(r.patiently(ctx), to); err != nil {
 		return r.instrument("lower the level", err)
 	}
 	r.guard.Lowered(to)
@@ -179,7 +179,7 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	r.switched(true)
 	r.places.Store(&[]rf.Frequency{r.at.Frequency, f})
 	r.at = s
-	if err := r.cfg.Rig.Source.Apply(ctx, c); err != nil {
+	if err := r.cfg.Rig.Source.Apply(r.patiently(ctx), c); err != nil {
 		return r.instrument(fmt.Sprintf("set the source to %v at %v", carrier, f), err)
 	}
 	r.guard.Confirmed()
@@ -209,10 +209,10 @@ func (r *run) off(ctx context.Context) error {
 	if err := r.standbyAtOnce(ctx); err != nil {
 		return err
 	}
-	if err := r.cfg.Rig.Source.OutputOff(ctx); err != nil {
+	if err := r.cfg.Rig.Source.OutputOff(r.patiently(ctx)); err != nil {
 		return r.instrument("switch the source off", err)
 	}
-	state, err := r.cfg.Rig.Source.State(ctx)
+	state, err := r.cfg.Rig.Source.State(r.patiently(ctx))
 	if err != nil {
 		return r.instrument("read back that the source is off", err)
 	}

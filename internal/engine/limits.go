@@ -24,13 +24,17 @@ func (r *run) limitSource(ctx context.Context) error {
 	if err != nil || !most.Known() {
 		return err
 	}
-	words, err := l.Limit(ctx, most.Add(aboveCeilings))
+	words, err := l.Limit(r.patiently(ctx), most.Add(aboveCeilings))
 	if err != nil {
 		return r.instrument("have the source hold its limit", err)
 	}
 	r.cfg.Armed.Limits = append(r.cfg.Armed.Limits, words...)
 	return nil
 }
+
+// patiently is a context for a call of the engine's own goroutine that takes several messages: each answer
+// is a sign of life, so that a slow instrument is not taken for an engine that hangs.
+func (r *run) patiently(ctx context.Context) context.Context { return driver.WithLife(ctx, r.feed) }
 
 // plainSource brings the source to a plain carrier, whatever its last user left on, and says what of that
 // cannot be read. The bench was silenced: the output is off, the amplifier in standby.
@@ -39,7 +43,7 @@ func (r *run) plainSource(ctx context.Context) error {
 	if !ok {
 		return nil
 	}
-	unread, err := p.Plain(ctx)
+	unread, err := p.Plain(r.patiently(ctx))
 	if err != nil {
 		return r.instrument("bring the source to a plain carrier before RF", err)
 	}

@@ -24,6 +24,18 @@ func (r *run) proveOff(ctx context.Context) error {
 	fail := func(err error) error {
 		return fmt.Errorf("prove at the lowest level that the source's off works, before anything goes up: %w", err)
 	}
+	if err := r.leftDark(ctx); err != nil {
+		return fail(err)
+	}
+	if a := r.cfg.Rig.Amplifier; a != nil {
+		var err error
+		if r.amplifier, err = a.State(r.patiently(ctx)); err != nil {
+			return fail(r.instrument("read the amplifier back", err))
+		}
+		if r.amplifier.Operating {
+			return fail(fmt.Errorf("the amplifier is not in standby: it reads %s", r.amplifier.Words()))
+		}
+	}
 	f, lowest := r.cfg.Plan.Grid[0], r.atLeastMinimum(r.bench.Source.Minimum)
 	if err := r.apply(ctx, f, lowest, level.Modulation{}); err != nil {
 		return fail(err)

@@ -8,7 +8,9 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"time"
 
+	"provoke/internal/engine"
 	"provoke/internal/event"
 	"provoke/internal/simbench"
 )
@@ -150,5 +152,79 @@ func TestWhatASourceCannotBeAskedIsSaidAtArming(t *testing.T) {
 				t.Errorf("%q", a.Limits)
 			}
 		}
+	})
+}
+
+// A source that takes its time is waited for, also while it is silenced; what it takes counts only where
+// the bench file or its table says so.
+func TestASlowSourceIsUsedAndSilencedWithinTheTimeThatIsStated(t *testing.T) {
+	for _, c := range []struct {
+		takes time.Duration
+		edit  string
+		ok    bool
+	}{{600 * time.Millisecond, "", true}, {1500 * time.Millisecond, "  timeout: 6 s\n", true}, {3 * time.Second, "  timeout: 6 s\n", true}, {1500 * time.Millisecond, "", false}} {
+		t.Run(c.takes.String()+c.edit, func(t *testing.T) {
+			inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+				l.slow = true
+				l.edit = func(file string) string {
+					return strings.Replace(file, "  counts_in: Vpp\n", "  counts_in: Vpp\n"+c.edit, 1)
+				}
+				l.reload()
+				if err := l.sim.Inject("source", simbench.Fault{Kind: simbench.FaultLate, Delay: c.takes}); err != nil {
+					t.Fatal(err)
+				}
+				text := strings.Replace(jigPlan, "{from: 1 MHz, to: 60 MHz, step: 30 %}", "{from: 1 MHz, to: 2 MHz, step: 50 %}", 1)
+				if c.takes > 2*time.Second {
+					text += "dead_man: 5 s\n"
+				}
+				o := l.do(text)
+				if (o.err == nil && o.Verdict == event.Done) != c.ok {
+					t.Errorf("%s: %v", o.Verdict, o.err)
+				}
+				if l.sim.State().On {
+					t.Error("RF is on")
+				}
+				if c.ok {
+					t.Logf("figure: a source that takes %v: silenced in %v", c.takes, o.Safing.Took)
+				}
+			})
+		})
+	}
+}
+
+// The amplifier does not wait for a source that does not answer.
+func TestTheAmplifierGoesToStandbyWhileASlowSourceIsWaitedFor(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
+		l.slow = true
+		l.edit = func(file string) string {
+			return strings.Replace(file, "  counts_in: Vpp\n", "  counts_in: Vpp\n  timeout: 6 s\n", 1)
+		}
+		l.reload()
+		var stopped time.Time
+		l.progress = func(s engine.Status) {
+			if s.RFOn && s.Done > 2 && stopped.IsZero() {
+				l.sim.Inject("source", simbench.Fault{Kind: simbench.FaultDeaf})
+				stopped = time.Now()
+				l.operator <- engine.Command{Want: engine.Abort}
+			}
+		}
+		var standby time.Duration
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			for stopped.IsZero() || l.sim.State().Operating {
+				time.Sleep(10 * time.Millisecond)
+				if time.Since(stopped) > time.Minute && !stopped.IsZero() {
+					return
+				}
+			}
+			standby = time.Since(stopped)
+		}()
+		o := l.do(jigPlan)
+		<-done
+		if standby == 0 || standby > 1500*time.Millisecond || o.Verdict != event.RFNotKnownOff {
+			t.Errorf("in standby after %v, %s", standby, o.Verdict)
+		}
+		t.Logf("figure: standby %v after the source fell silent", standby)
 	})
 }

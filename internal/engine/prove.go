@@ -119,7 +119,7 @@ func (r *run) armedWords(ctx context.Context) error {
 	a := &r.cfg.Armed
 	began := time.Now()
 	if r.wired() {
-		if _, err := r.cfg.Rig.Source.State(ctx); err != nil {
+		if _, err := r.cfg.Rig.Source.State(r.patiently(ctx)); err != nil {
 			return r.instrument("read the source back before RF", err)
 		}
 	}

@@ -89,9 +89,9 @@ type Config struct {
 	Tripped func(cause, by string)
 
 	// Patience is the longest wait for one exchange while silencing; 0 means 1 s. GiveUp is when
-	// silencing ends without success; 0 means 6 s. Linger is how long the bench must stay quiet
+	// silencing ends without success; 0 means 5 s more. Linger is how long the bench must stay quiet
 	// when a command that raises RF may have been abandoned and could still be carried out; 0 means
-	// 2.5 s, which is longer than any exchange is waited for.
+	// 1.5 s more than Patience, which is longer than any exchange is waited for.
 	Patience, GiveUp, Linger time.Duration
 	// Between is the pause from one pass of silencing to the next; 0 means 50 ms.
 	Between time.Duration
@@ -147,8 +147,8 @@ func New(cfg Config) *Guard {
 	defaults(&cfg.Lifetime, 2*time.Second)
 	defaults(&cfg.DeadMan, 2*time.Second)
 	defaults(&cfg.Patience, time.Second)
-	defaults(&cfg.GiveUp, 6*time.Second)
-	defaults(&cfg.Linger, 2500*time.Millisecond)
+	defaults(&cfg.GiveUp, 5*time.Second+cfg.Patience)
+	defaults(&cfg.Linger, 1500*time.Millisecond+cfg.Patience)
 	defaults(&cfg.Between, 50*time.Millisecond)
 	if cfg.Unswitched.Named != "" {
 		defaults(&cfg.PersonWithin, time.Minute)

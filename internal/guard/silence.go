@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 )
 
@@ -82,6 +83,7 @@ type silencing struct {
 	measured bool
 	alive    func()
 	trouble  bool                    // something failed since the last pass that went well
+	mu       sync.Mutex              // of left: two steps may go on at once
 	left     map[string]<-chan error // calls that did not come back, by step
 }
 
@@ -90,10 +92,7 @@ func (s *silencing) pass() error {
 	if s.cfg.Unswitched.Named != "" {
 		return s.handPass()
 	}
-	source := s.do("source output off", s.cfg.Source.OutputOff)
-	if s.cfg.Amplifier != nil {
-		s.do("amplifier to standby", s.cfg.Amplifier.Standby)
-	}
+	source := s.off()
 	s.do("source to minimum", s.cfg.Source.Minimum)
 
 	err := s.do("source read back", func(ctx context.Context) error {
@@ -121,6 +120,32 @@ func (s *silencing) pass() error {
 	if witness := s.witness(); witness != nil {
 		return witness
 	}
+	return err
+}
+
+// headStart is how long the amplifier's standby waits for the source's off: a source that is slow, or does
+// not answer at all, does not keep the amplifier operating.
+const headStart = time.Second
+
+// off switches the source off and takes the amplifier to standby.
+func (s *silencing) off() error {
+	if s.cfg.Amplifier == nil {
+		return s.do("source output off", s.cfg.Source.OutputOff)
+	}
+	source := make(chan error, 1)
+	go func() { source <- s.within("source output off", s.cfg.Source.OutputOff) }()
+	first := time.NewTimer(headStart)
+	defer first.Stop()
+	select {
+	case err := <-source:
+		s.note("source output off", err)
+		s.do("amplifier to standby", s.cfg.Amplifier.Standby)
+		return err
+	case <-first.C:
+	}
+	s.do("amplifier to standby", s.cfg.Amplifier.Standby)
+	err := <-source
+	s.note("source output off", err)
 	return err
 }
 
@@ -162,6 +187,12 @@ func (e seenError) Error() string { return "the meter still reads " + string(e) 
 // do runs one step within the patience and notes what came of it.
 func (s *silencing) do(what string, f func(context.Context) error) error {
 	err := s.within(what, f)
+	s.note(what, err)
+	return err
+}
+
+// note keeps what came of a step.
+func (s *silencing) note(what string, err error) {
 	result := "done"
 	if err != nil {
 		result, s.trouble = err.Error(), true
@@ -172,11 +203,10 @@ func (s *silencing) do(what string, f func(context.Context) error) error {
 	// A step that repeats with the same result is told once.
 	for _, old := range s.steps {
 		if old.What == what && old.Result == result {
-			return err
+			return
 		}
 	}
 	s.steps = append(s.steps, Step{what, result})
-	return err
 }
 
 // comesBack is how long a call may take to come back once its context has ended.
@@ -191,10 +221,15 @@ var errStuck = errors.New("the call to the instrument does not come back")
 func (s *silencing) within(what string, f func(context.Context) error) error {
 	ctx, cancel := context.WithTimeout(s.ctx, s.cfg.Patience)
 	defer cancel()
-	if old, ok := s.left[what]; ok {
+	s.mu.Lock()
+	old, ok := s.left[what]
+	s.mu.Unlock()
+	if ok {
 		select {
 		case <-old:
+			s.mu.Lock()
 			delete(s.left, what)
+			s.mu.Unlock()
 		case <-ctx.Done():
 			return errStuck
 		}
@@ -212,7 +247,9 @@ func (s *silencing) within(what string, f func(context.Context) error) error {
 	case err := <-done:
 		return err
 	case <-late.C:
+		s.mu.Lock()
 		s.left[what] = done
+		s.mu.Unlock()
 		return errStuck
 	}
 }

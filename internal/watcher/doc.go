@@ -51,7 +51,6 @@ const (
 
 	deadAfter    = 3 * time.Second // a watcher whose report is older than this is gone
 	verifyWithin = 10 * time.Second
-	exchange     = time.Second
 	keepsTrying  = 10 * time.Minute // to silence a bench that does not confirm it
 )
 

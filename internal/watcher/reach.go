@@ -123,6 +123,7 @@ type gear struct {
 	source    *reachedSource
 	amplifier *reachedAmplifier
 	analyser  *reachedAnalyser
+	patience  time.Duration // the longest wait for one exchange
 }
 
 type (
@@ -133,8 +134,9 @@ type (
 
 // gearOf names the instruments of a bench; nothing is dialled. identified says who they are known to be.
 func gearOf(b *catalog.Bench, identified map[string]string) *gear {
-	o := driver.Options{ForSilencing: true, Timeout: exchange, Identified: identified}.For(b)
-	g := &gear{source: &reachedSource{reached[driver.Source]{id: b.Source.ID, one: b.Source.OneClient, open: func(ctx context.Context) (driver.Source, error) {
+	patience := driver.Patience(b)
+	o := driver.Options{ForSilencing: true, Timeout: patience, Identified: identified}.For(b)
+	g := &gear{patience: patience, source: &reachedSource{reached[driver.Source]{id: b.Source.ID, one: b.Source.OneClient, open: func(ctx context.Context) (driver.Source, error) {
 		if !b.Source.Present() {
 			return nil, errors.New("it is set by hand: only a person can switch it off")
 		}
@@ -175,7 +177,7 @@ func (g *gear) strike(ctx context.Context) error {
 			if errs[i] = m.reach(ctx); errs[i] != nil {
 				return
 			}
-			ctx, cancel := context.WithTimeout(ctx, exchange)
+			ctx, cancel := context.WithTimeout(ctx, g.patience)
 			defer cancel()
 			switch m := m.(type) { // whether it worked is what guard's Silence finds out
 			case *reachedSource:
@@ -209,10 +211,10 @@ func (g *gear) close() {
 // guard makes a guard of it that raises nothing. between is the pause from one pass to the next, giveUp how
 // long it tries; 0 for guard's own.
 func (g *gear) guard(b *catalog.Bench, at func() rf.Frequency, between, giveUp time.Duration) *guard.Guard {
-	cfg := guard.Config{Chain: chain.New(b), Source: g.source, Between: between, GiveUp: giveUp}
+	cfg := guard.Config{Chain: chain.New(b), Source: g.source, Patience: g.patience, Between: between, GiveUp: giveUp}
 	if !b.Source.Present() { // what is wired is lowered, and that is all
 		cfg.Unswitched = guard.Unswitched{Named: cmp.Or(b.Source.HardwareOff, "its own switch"), Sweeps: true}
-		cfg.PersonWithin = exchange
+		cfg.PersonWithin = g.patience
 	}
 	if g.amplifier != nil {
 		cfg.Amplifier = g.amplifier

@@ -319,7 +319,7 @@ func (s *server) lowered(rep guard.Report) bool {
 
 // isOff asks the instrument that ends RF whether it has.
 func (s *server) isOff(ctx context.Context) bool {
-	ctx, cancel := context.WithTimeout(ctx, exchange)
+	ctx, cancel := context.WithTimeout(ctx, s.gear.patience)
 	defer cancel()
 	if !s.bench.Source.Present() && s.gear.amplifier != nil {
 		operating, err := s.gear.amplifier.Operating(ctx)
@@ -403,7 +403,7 @@ func (s *server) between(ctx context.Context, lines *chan string) (over bool) {
 // somebodyElse says that other instruments answer at the addresses of all that RF could be ended through,
 // as when a bench is gone and its addresses were given anew; empty while one may be this bench's.
 func (s *server) somebodyElse(ctx context.Context) string {
-	ctx, cancel := context.WithTimeout(ctx, exchange)
+	ctx, cancel := context.WithTimeout(ctx, s.gear.patience)
 	defer cancel()
 	var all []error
 	ask := func(x interface {
