@@ -193,6 +193,7 @@ type run struct {
 	clock     clock
 	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
 	failed    error         // of the journal
+	duty      duty
 	exposures int
 	upsets    int
 	skipped   int
@@ -480,6 +481,9 @@ func (r *run) steps(ctx context.Context) error {
 	lit, intended := r.cfg.Plan.Kind == plan.Baseline, false
 	for ok {
 		if err := r.pause(ctx); err != nil {
+			return err
+		}
+		if err := r.cool(ctx); err != nil {
 			return err
 		}
 		if !lit {

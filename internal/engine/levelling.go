@@ -239,6 +239,9 @@ func (r *run) switched(on bool) {
 	if on == r.on && len(r.switches) > 0 {
 		return
 	}
+	if l, ok := plan.OnTimeOf(r.bench); ok {
+		r.duty.note(on, time.Now(), l)
+	}
 	r.on = on
 	r.lit.Store(on)
 	r.tell(r.status.Phase)

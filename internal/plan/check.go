@@ -105,6 +105,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	_, monitors := p.MonitorsOf(c.bench)
 	c.list = append(c.list, monitors...)
 	c.out.Duration = durationOf(p, c.bench)
+	c.onTime()
 	return c.out, c.list
 }
 
