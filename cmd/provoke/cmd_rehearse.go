@@ -187,7 +187,7 @@ func (r *rehearsal) again() bool {
 
 // guard makes a guard as a run has it.
 func (r *rehearsal) guard(deadMan time.Duration, x guard.Watcher) *guard.Guard {
-	c := guard.Config{Chain: r.chain, Fixture: catalog.OnCable, DeadMan: deadMan, Source: r.rig.Source, Watcher: x}
+	c := guard.Config{Chain: r.chain, Fixture: catalog.OnCable, DeadMan: deadMan, Source: r.rig.Source, Watcher: x, Hardware: r.rig.Hardware()}
 	if r.rig.Amplifier != nil {
 		c.Amplifier = r.rig.Amplifier
 	}

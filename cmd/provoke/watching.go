@@ -29,6 +29,8 @@ func (c *watchCommand) Run(w *world) error {
 type watching struct {
 	w     *watcher.Watcher
 	bench *claim.Claim
+	// hardware is what ends RF when both processes are gone, in words; "" for nothing.
+	hardware string
 }
 
 // startWatching starts the second process and says, before anything is armed, what it can do. Where it can do
@@ -52,7 +54,11 @@ func startWatching(w *world, o performance, b *catalog.Bench, rig *driver.Rig, c
 		x.Release()
 		return watching{}, withCode(exitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, or accept_single_path: true in the bench file", watcherWords(x.State())))
 	}
-	return watching{x, c}, nil
+	out := watching{w: x, bench: c}
+	if h := rig.Hardware(); h != nil {
+		out.hardware = "; " + guard.HardwareWords(h)
+	}
+	return out, nil
 }
 
 // guard returns what the guard asks; nil for none.
@@ -67,7 +73,7 @@ func (x watching) words() string {
 	if x.w == nil {
 		return ""
 	}
-	return watcherWords(x.w.State())
+	return watcherWords(x.w.State()) + x.hardware
 }
 
 // of tells the watcher the number of the run.

@@ -353,6 +353,8 @@ type Bench struct {
 	Analyser    *Analyser
 	Monitors    []Monitor
 	Interlock   *Interlock
+	// HardwareDeadMan ends RF when the program and its watcher are both gone; nil where nothing does.
+	HardwareDeadMan *HardwareDeadMan
 	// PowerRelay resets or power-cycles the DUT; nil where nothing can.
 	PowerRelay *Relay
 	// Switch chooses the path that the rest of the file describes; nil where none is switched.
@@ -365,3 +367,18 @@ type Bench struct {
 	// Files holds the bytes of every curve file that the bench names, by the name as written.
 	Files map[string][]byte
 }
+
+// HardwareDeadMan is a line that keeps RF possible only while it is fed: a relay with a time-out of its own, or
+// a control line of a serial port for an external circuit.
+type HardwareDeadMan struct {
+	Identity
+	Connection
+	Line   string      // LineDTR or LineRTS of the serial port at Address; empty for a relay
+	Within rf.Duration // for how long RF stays possible once it is not fed any more
+}
+
+// Control lines of a serial port.
+const (
+	LineDTR = "DTR"
+	LineRTS = "RTS"
+)

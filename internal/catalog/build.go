@@ -108,6 +108,9 @@ func (b *builder) build(raw benchFile) {
 			Connection: b.connection("interlock", TableInterlock, raw.Interlock.ID, raw.Interlock.connectionFile),
 		}
 	}
+	if raw.DeadMan != nil {
+		out.HardwareDeadMan = b.deadMan(*raw.DeadMan)
+	}
 	if raw.PowerRelay != nil {
 		out.PowerRelay = b.relay(*raw.PowerRelay)
 	}

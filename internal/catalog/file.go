@@ -30,6 +30,7 @@ type (
 		Analyser    *analyserFile   `yaml:"analyser" says:"what reads the probe"`
 		Monitors    []monitorFile   `yaml:"monitors" says:"how the DUT is watched"`
 		Interlock   *interlockFile  `yaml:"interlock" says:"an input that opens with the door of the shielded room"`
+		DeadMan     *deadManFile    `yaml:"hardware_dead_man" says:"a line that the run keeps alive, for a circuit or relay that ends RF when it is not: program and watcher may both be gone"`
 		PowerRelay  *relayFile      `yaml:"power_relay" says:"a relay that switches the DUT off and on to reset it"`
 		Switch      *switchFile     `yaml:"switch" says:"a switch matrix whose route is set and checked before RF"`
 		SinglePath  bool            `yaml:"accept_single_path" says:"true accepts that nothing but the run itself can end RF while it lives, because it holds the only connection of every instrument that could"`
@@ -183,6 +184,12 @@ type (
 		StartsIn rf.Duration    `yaml:"starts_in" says:"time that the DUT takes to start"`
 		Cycles   document.Count `yaml:"cycles,required" says:"largest number of cycles in a run"`
 	}
+	deadManFile struct {
+		identityFile
+		connectionFile
+		Kind   deadManKindFile `yaml:"kind,required" says:"relay with a time-out of its own that every on arms again, or DTR or RTS of a serial port, whose edges trigger an external circuit"`
+		Within rf.Duration     `yaml:"within,required" says:"how long RF stays possible once it is not fed any more, by the relay or the circuit"`
+	}
 	interlockFile struct {
 		identityFile
 		connectionFile
@@ -316,6 +323,7 @@ type (
 	countsFile      string
 	loadFile        string
 	clientsFile     string
+	deadManKindFile string
 )
 
 func word(into *string, text []byte, words ...string) error {
@@ -360,3 +368,10 @@ func (c *clientsFile) UnmarshalText(t []byte) error {
 }
 
 const oneConnection = "one"
+
+// UnmarshalText reads by what a hardware dead-man is fed.
+func (k *deadManKindFile) UnmarshalText(t []byte) error {
+	return word((*string)(k), t, deadManRelay, LineDTR, LineRTS)
+}
+
+const deadManRelay = "relay"

@@ -5,8 +5,11 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"time"
 
 	"provoke/internal/document"
+	"provoke/internal/resource"
+	"provoke/internal/rf"
 )
 
 // registerFile is a Modbus register as written: "holding 100".
@@ -166,6 +169,26 @@ func (b *builder) relay(f relayFile) *Relay {
 		b.doc.Problem(path+".cycles", "a limit of 0 cycles forbids every one", "remove the relay, or write how often a run may power-cycle the DUT")
 	}
 	return r
+}
+
+func (b *builder) deadMan(f deadManFile) *HardwareDeadMan {
+	const path = "hardware_dead_man"
+	d := &HardwareDeadMan{Identity: b.identity(path, f.identityFile), Within: f.Within}
+	if f.Kind == deadManRelay {
+		d.Connection = b.connection(path, TableRelay, f.ID, f.connectionFile)
+	} else {
+		d.Connection, d.Line = f.connection(), string(f.Kind)
+		if r, err := resource.Parse(d.Address); err != nil || r.Kind != resource.Serial {
+			b.doc.Problem(path+".address", fmt.Sprintf("%s is a line of a serial port, and the address is none", f.Kind), "for example ASRL/dev/ttyUSB0::INSTR")
+		}
+	}
+	if !b.doc.Has(path + ".address") {
+		b.doc.Problem(path, path+" has no address", "a line that nobody can feed keeps RF off for good")
+	}
+	if low, high := 200*time.Millisecond, 10*time.Second; b.doc.Taken(path+".within") && (d.Within.Std() < low || d.Within.Std() > high) {
+		b.doc.Problem(path+".within", fmt.Sprintf("%v is not between %v and %v", d.Within, rf.Duration(low), rf.Duration(high)), "what the relay or the circuit is set to; it is fed four times within that")
+	}
+	return d
 }
 
 // ownTables reads the files with command tables of the user's own. What is in them is known by

@@ -165,6 +165,7 @@ type Rig struct {
 	Captures   map[string]Capture
 	Switch     PathSwitch
 	PowerRelay Relay
+	DeadMan    DeadMan // fed by the run's guard alone
 	// Identified holds each instrument's own answer to *IDN?, by its id on the bench.
 	Identified map[string]string
 }
@@ -184,6 +185,7 @@ func (r *Rig) Close() error {
 	closeOne(r.Interlock, r.Interlock != nil)
 	closeOne(r.Switch, r.Switch != nil)
 	closeOne(r.PowerRelay, r.PowerRelay != nil)
+	closeOne(r.DeadMan, r.DeadMan != nil)
 	for _, m := range r.Meters {
 		errs = append(errs, m.Close())
 	}
@@ -256,6 +258,9 @@ func OpenBench(ctx context.Context, b *catalog.Bench, o Options) (*Rig, error) {
 	}
 	if x := b.PowerRelay; x != nil && x.Present() {
 		g.add(func() error { return set(&r.PowerRelay)(OpenRelay(ctx, *x, o)) })
+	}
+	if x := b.HardwareDeadMan; x != nil {
+		g.add(func() error { return set(&r.DeadMan)(OpenDeadMan(ctx, *x, o)) })
 	}
 	for _, m := range b.Monitors {
 		if m.Kind == catalog.MonitorAnalogue && m.Present() {

@@ -268,7 +268,7 @@ func (r *run) guardConfig() guard.Config {
 	c := guard.Config{
 		Chain: r.cfg.Chain, Fixture: r.cfg.Plan.Fixture, Run: r.cfg.Run,
 		DeadMan: r.cfg.Plan.DeadMan.Std(), TripAbove: r.cfg.Plan.TripAbove,
-		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger, Watcher: r.cfg.Watcher,
+		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger, Watcher: r.cfg.Watcher, Hardware: r.cfg.Rig.Hardware(),
 		Unswitched: r.unswitched(), PersonWithin: r.cfg.PersonWithin,
 		Tripped: func(cause, by string) {
 			r.journal(event.Tripped{Cause: cause, By: by})

@@ -84,6 +84,8 @@ type Config struct {
 	Interlock func(context.Context) (closed bool, err error)
 	// Watcher is the second process that silences the bench when this one cannot; nil for none.
 	Watcher Watcher
+	// Hardware is what ends RF when both processes are gone; nil for none. Only this guard feeds it.
+	Hardware HardwareDeadMan
 	// Tripped is told of a trip before anything is done about it. It is waited for a short time only: a
 	// journal on a disk that hangs must not keep the bench from being silenced.
 	Tripped func(cause, by string)
@@ -132,6 +134,9 @@ type Guard struct {
 	feed       chan struct{}
 	stop       chan struct{}
 	done       chan struct{}
+
+	feeding sync.Mutex // held while the hardware dead-man is fed
+	fed     time.Time  // when it was last fed; zero for never
 
 	silencing chan struct{} // holds one token: whoever has it silences
 	now       func() time.Time
@@ -182,6 +187,9 @@ func (g *Guard) Arm() error {
 	var beside sync.WaitGroup
 	beside.Go(func() { g.deadMan(feed, stop) })
 	beside.Go(func() { g.watchInterlock(stop) })
+	if g.cfg.Hardware != nil {
+		beside.Go(func() { g.keepFed(stop) })
+	}
 	go func() { beside.Wait(); close(done) }()
 	return nil
 }
@@ -389,6 +397,9 @@ func (g *Guard) ready(ctx context.Context) error {
 		return fmt.Errorf("%w: not armed", ErrRefused)
 	}
 	if err := g.Watched(); err != nil {
+		return err
+	}
+	if err := g.hardwareFed(ctx); err != nil {
 		return err
 	}
 	return g.CheckInterlock(ctx)

@@ -197,7 +197,11 @@ func (k *Kills) place(name string, b Bench) (*place, error) {
 		err = os.MkdirAll(p.dir, 0o755)
 	}
 	if err == nil {
-		err = os.WriteFile(p.file("bench.yaml"), p.sim.BenchFile(), 0o644)
+		file := p.sim.BenchFile()
+		if b.Manner != "" { // a source that switches itself off when its only connection is lost would show nothing
+			file = bytes.ReplaceAll(file, []byte(" generator with limits"), []byte(" generator"))
+		}
+		err = os.WriteFile(p.file("bench.yaml"), file, 0o644)
 	}
 	if err == nil {
 		dwell := rf.Duration(p.sim.LeastDwell().Round(time.Millisecond) + 10*time.Millisecond)

@@ -71,7 +71,8 @@ func (d *digitiser) read() string {
 }
 
 // outputCommands are the outputs of the digital box whose input is the interlock: a relay that feeds
-// the product, and a switch matrix of four routes that carries nothing.
+// the product, a switch matrix of four routes that carries nothing, and a relay in the RF path with a time-out
+// of its own, in seconds of the wall clock, which is bridged until a time-out is set.
 func (b *Bench) outputCommands(in *instrument) []command {
 	route := "1"
 	reset := in.reset
@@ -84,6 +85,21 @@ func (b *Bench) outputCommands(in *instrument) []command {
 			}
 			return err
 		}, func([]string) (string, error) { return showBool(!b.plant.product.off), nil }},
+		{"WATChdog[:STATe]", func(a []string) error {
+			on, err := oneBool(a)
+			if err == nil {
+				b.armDog(on)
+			}
+			return err
+		}, func([]string) (string, error) { return showBool(b.plant.possible()), nil }},
+		{"WATChdog:TIMeout", func(a []string) error {
+			t, err := oneNumber(a, nil, 0.05, 60)
+			if err == nil {
+				b.plant.dog = time.Duration(t * b.config.Speed * float64(time.Second))
+				b.armDog(false)
+			}
+			return err
+		}, func([]string) (string, error) { return show(b.plant.dog.Seconds() / b.config.Speed), nil }},
 		{"ROUTe:CLOSe", func(a []string) error {
 			text, err := one(a)
 			if err != nil {
@@ -179,3 +195,22 @@ func (p *plant) advanceSweep(t time.Duration) {
 		p.changed()
 	}
 }
+
+// armDog closes the relay in the RF path for its own time, or opens it.
+func (b *Bench) armDog(on bool) {
+	p := &b.plant
+	p.dogUntil = p.at
+	if on {
+		p.dogUntil += p.dog
+		wait := time.Duration(float64(p.dog)/b.config.Speed) + time.Millisecond
+		b.running.Go(func() {
+			if b.wait(wait) {
+				b.do(func(*plant) {})
+			}
+		})
+	}
+	p.changed()
+}
+
+// possible reports that the relay in the RF path lets RF pass.
+func (p *plant) possible() bool { return p.dog == 0 || p.at < p.dogUntil }

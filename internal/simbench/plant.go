@@ -69,6 +69,8 @@ type wiring struct {
 	levelError     float64 // dB on the generator's real output
 	interlock      bool    // closed
 	sticky, welded bool    // the source's output relay: sticks once it has closed; has stuck
+	// dog is the time-out of the relay in the RF path, 0 where it is bridged; dogUntil is when it opens.
+	dog, dogUntil time.Duration
 }
 
 // tone is one line of the spectrum, as current at the probe: r.m.s. of the unmodulated carrier, at
@@ -131,7 +133,7 @@ func (p *plant) transfer(hz float64) transfer {
 
 // amplify returns the output of the fundamental and of the harmonics for a linear input voltage.
 func (p *plant) amplify(hz, in float64) [3]float64 {
-	return p.manner.gives(p.amplifier(hz, in*ratio(p.manner.gain), p.operate, p.amplifierDead))
+	return p.manner.gives(p.amplifier(hz, in*ratio(p.manner.gain), p.operate && p.possible(), p.amplifierDead))
 }
 
 // amplifier is the amplifier's envelope characteristic, volts r.m.s. in and out.

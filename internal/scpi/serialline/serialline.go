@@ -200,3 +200,22 @@ func List() ([]string, error) {
 	}
 	return names, nil
 }
+
+// Lines are the outputs of a serial port that carry no data.
+type Lines interface {
+	SetDTR(on bool) error
+	SetRTS(on bool) error
+	io.Closer
+}
+
+// OpenLines opens a port for its control lines only, both of them low from the beginning where the system
+// lets them be.
+func OpenLines(device string) (Lines, error) {
+	mode := Line{}.withDefaults().mode()
+	mode.InitialStatusBits = &serial.ModemOutputBits{}
+	p, err := serial.Open(device, mode)
+	if err != nil {
+		return nil, fmt.Errorf("open serial port %s: %w", device, explain(err))
+	}
+	return p, nil
+}
