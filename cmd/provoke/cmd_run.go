@@ -42,7 +42,7 @@ func (c *runCommand) Run(w *world) error {
 	}
 	fmt.Fprintf(w.stdout, "%s: %s, %s", res.Verdict, count(res.Upsets, "upset", "upsets"), count(res.Exposures, "exposure", "exposures"))
 	if res.Safing.How != "" {
-		fmt.Fprintf(w.stdout, "; RF %s", res.Safing.How)
+		fmt.Fprintf(w.stdout, "; %s", rfWords(res.Safing.How))
 	}
 	fmt.Fprintf(w.stdout, "\nsee: provoke findings %s\n", c.Job)
 	if err != nil {

@@ -269,7 +269,7 @@ func syncLine(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
 
 // printSwept prints the bands with their limits.
 func printSwept(w *world, out engine.Swept) {
-	fmt.Fprintf(w.stdout, "\n%s: %s in %s; RF %s\n", out.Verdict, count(out.Upsets, "upset", "upsets"), count(len(out.Passes), "pass", "passes"), out.Safing.How)
+	fmt.Fprintf(w.stdout, "\n%s: %s in %s; %s\n", out.Verdict, count(out.Upsets, "upset", "upsets"), count(len(out.Passes), "pass", "passes"), rfWords(out.Safing.How))
 	if len(out.Bands) == 0 {
 		fmt.Fprintln(w.stdout, "no band was found")
 		return

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"provoke/internal/problem"
 )
@@ -63,4 +64,13 @@ func count(n int, one, many string) string {
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %s", n, many)
+}
+
+// rfWords says how RF ended, after a verdict: "RF read back as off", or why it is not known to be off, which the
+// verdict has said.
+func rfWords(how string) string {
+	if why, unknown := strings.CutPrefix(how, "RF not known to be off"); unknown {
+		return strings.TrimLeft(why, ";: ")
+	}
+	return "RF " + how
 }

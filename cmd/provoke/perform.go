@@ -395,7 +395,13 @@ func openJob(file string, resume bool) (job *store.Job, leave func(), err error)
 	_, missing := os.Stat(file)
 	if !errors.Is(missing, os.ErrNotExist) || resume {
 		job, err = store.Open(file)
-		return job, func() { job.Close() }, err
+		if info, serr := os.Stat(file); err == nil || !errors.Is(err, store.ErrNotAJob) || serr != nil || info.Size() > 0 || store.Written(file) {
+			return job, func() { job.Close() }, err
+		}
+		// The program that was making the job was killed before anything was in it.
+		if err := os.Remove(file); err != nil {
+			return nil, nil, fmt.Errorf("take up the empty job %s: %w", file, err)
+		}
 	}
 	job, err = store.Create(file)
 	return job, func() {
@@ -508,6 +514,9 @@ func openMonitors(pr *prepared, rig *driver.Rig) ([]dut.Monitor, error) {
 // againOf returns which run the newest run of a job repeats the frequencies of; 0 for none.
 func againOf(job *store.Job) (int, error) {
 	n, err := job.Newest()
+	if errors.Is(err, store.ErrNoRun) {
+		return 0, nil
+	}
 	if err != nil {
 		return 0, err
 	}
@@ -532,6 +541,9 @@ func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
 		return part{attempt: 1}, nil
 	}
 	n, err := job.Newest()
+	if errors.Is(err, store.ErrNoRun) { // the program that made the job was killed before it came to a run
+		return part{attempt: 1}, nil
+	}
 	if err != nil {
 		return part{}, err
 	}

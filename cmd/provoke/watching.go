@@ -29,8 +29,8 @@ func (c *watchCommand) Run(w *world) error {
 type watching struct {
 	w     *watcher.Watcher
 	bench *claim.Claim
-	// hardware is what ends RF when both processes are gone, in words; "" for nothing.
-	hardware string
+	// more is what is left when the program's whole group is ended, in words; "" for nothing.
+	more string
 }
 
 // startWatching starts the second process and says, before anything is armed, what it can do. Where it can do
@@ -55,8 +55,11 @@ func startWatching(w *world, o performance, b *catalog.Bench, rig *driver.Rig, c
 		return watching{}, withCode(exitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, or accept_single_path: true in the bench file", watcherWords(x.State())))
 	}
 	out := watching{w: x, bench: c}
+	if x.Outside() {
+		out.more = "; it is outside this program's control group"
+	}
 	if h := rig.Hardware(); h != nil {
-		out.hardware = "; " + guard.HardwareWords(h)
+		out.more += "; " + guard.HardwareWords(h)
 	}
 	return out, nil
 }
@@ -73,7 +76,7 @@ func (x watching) words() string {
 	if x.w == nil {
 		return ""
 	}
-	return watcherWords(x.w.State()) + x.hardware
+	return watcherWords(x.w.State()) + x.more
 }
 
 // of tells the watcher the number of the run.

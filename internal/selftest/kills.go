@@ -575,8 +575,8 @@ func (t *trial) look(p *place, job string, x *process) {
 		t.early = true
 		return // it had not come to a job yet
 	case (errors.Is(err, store.ErrNoRun) || errors.Is(err, store.ErrNotAJob)) && t.acknowledged == 0 && !t.hadRF:
-		t.early = true
-		return // nor to a run, or the file was just being made
+		t.early = true // nor to a run, or the file was just being made: it is taken up all the same
+		state = ""
 	case err != nil:
 		t.breach("the job does not open: %v\n%s", err, x.said)
 		return

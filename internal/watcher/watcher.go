@@ -45,6 +45,8 @@ type Watcher struct {
 	pipe  io.WriteCloser      // of the goroutine that writes
 	queue chan string         // what it is to write; nobody waits for room in it
 	claim *claim.Claim        // of the bench; nil for none
+	// outside: the watcher is not in this process's control group.
+	outside bool
 
 	mu     sync.Mutex
 	last   time.Time // of the last sign of life that was sent
@@ -83,6 +85,7 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 	w := &Watcher{cmd: exec.Command(c.Program), gone: make(chan struct{}), ended: make(chan struct{}), stop: make(chan struct{}),
 		queue: make(chan string, 64), claim: c.Claim, slept: Slept(), last: time.Now()}
 	w.cmd.Args = c.Args
+	w.outside = outside(w.cmd)
 	w.cmd.Stderr = &w.errs
 	apart(w.cmd)
 	if c.Claim != nil {
@@ -201,6 +204,10 @@ func (w *Watcher) overLocked(why error) {
 
 // State returns what the watcher reached.
 func (w *Watcher) State() State { return w.state }
+
+// Outside reports that the watcher is in a control group of its own, so that what ends this process's group
+// leaves it.
+func (w *Watcher) Outside() bool { return w.outside }
 
 // Gone is closed when there is no watcher any more, or when it has acted. Check says why.
 func (w *Watcher) Gone() <-chan struct{} { return w.gone }
