@@ -121,6 +121,9 @@ type Random struct {
 	RampBias rf.Gain
 	Chances  int // per dwell
 	Notes    []string
+
+	step    rf.Gain     // of the search
+	settles rf.Fraction // the upset probability that it settles round; 0 where there is none
 }
 
 // RandomLevel is the current at which the DUT upsets with a probability.
@@ -149,8 +152,9 @@ func RandomOf(r result.Run, f rf.Frequency, q RandomQuestion) (Random, error) {
 		return Random{}, fmt.Errorf("work out the random threshold: run %d has no exposure at %v", r.Number, f)
 	}
 	out := Random{Frequency: f, Question: q, Chances: chances(r, q.Memory)}
-	if r.Opened.Search != nil {
-		out.Stated = r.Opened.Search.Stated
+	out.step = r.Opened.Resolution
+	if s := r.Opened.Search; s != nil {
+		out.Stated, out.step, out.settles = s.Stated, s.Step, s.Probability
 	}
 	trials, asked, err := trialsOf(p)
 	if err != nil {
@@ -243,13 +247,33 @@ func (x *Random) levels(trials []threshold.Trial) {
 		l := RandomLevel{Probability: p}
 		if x.Fit != nil {
 			l.Current = rf.DBuA(x.Fit.Level(float64(p)))
-			f := x.Fit.FiellerLimits(float64(p), float64(x.Question.Confidence))
-			l.FiellerLow, l.FiellerHigh = bounded(f)
 		}
-		if limits, err := threshold.ProfileLimits(x.Question.Model, trials, float64(p), float64(x.Question.Confidence)); err == nil {
-			l.Low, l.High = bounded(limits)
-		}
+		x.limits(&l, trials)
 		x.Levels = append(x.Levels, l)
+	}
+	if at, ok := threshold.Stray(x.Question.Model, trials); ok {
+		x.Notes = append(x.Notes, fmt.Sprintf("the upset at %v lies where the other exposures expect none: a false alarm would pull the fit and its limits down; look at its readings, and at the false alarms of a baseline run", rf.DBuA(at)))
+	}
+}
+
+// limits fills in the limits of a level, or notes why there are none.
+func (x *Random) limits(l *RandomLevel, trials []threshold.Trial) {
+	p, confidence := float64(l.Probability), float64(x.Question.Confidence)
+	if enough := threshold.EnoughFor(p); len(trials) < enough {
+		x.Notes = append(x.Notes, fmt.Sprintf("%d exposures are too few for the %v point: no limits are stated; needed: about %d", len(trials), l.Probability, enough))
+		return
+	}
+	fine := x.Fit != nil && x.Fit.Fine(x.step.DB())
+	limits, err := threshold.LimitsOfLevel(x.Question.Model, trials, p, confidence, fine)
+	if err != nil {
+		return
+	}
+	l.Low, l.High = bounded(limits)
+	if limits.Method == threshold.ProfileMethod && x.Fit != nil {
+		l.FiellerLow, l.FiellerHigh = bounded(x.Fit.FiellerLimits(p, confidence))
+	}
+	if at := float64(x.settles); at > 0 && min(p, 1-p) < min(at, 1-at)/3 {
+		x.Notes = append(x.Notes, fmt.Sprintf("the %v point is extrapolated: this search exposed where %v upset; its limits allow for the shape, and a search for %v would bound it closer", l.Probability, x.settles, l.Probability))
 	}
 }
 
@@ -290,14 +314,6 @@ func (x *Random) bias(r result.Run) {
 		return
 	}
 	x.RampBias = rf.Gain(threshold.RampBias(x.Question.Model, x.Fit.Sigma, max(r.Opened.Resolution.DB(), 0.05), x.Chances))
-	step := r.Opened.Resolution
-	if s := r.Opened.Search; s != nil {
-		step = s.Step
-	}
-	if x.Fit.Fine(step.DB()) {
-		x.Notes = append(x.Notes, fmt.Sprintf("the spread of %s is more than twice the search's step of %v: limits of so fine a search come out too narrow; repeat it with a step of about the spread",
-			rf.Gain(x.Fit.Sigma).Text(2), step))
-	}
 	if x.Exposures < 20 {
 		x.Notes = append(x.Notes, fmt.Sprintf("%d exposures are few: limits are wide, and the spread comes out too small", x.Exposures))
 	}

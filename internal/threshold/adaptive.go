@@ -23,7 +23,7 @@ func (r Range) snap(x float64) float64 {
 //
 // The range's step should be half to one and a half of the scale. With a step below half of it the
 // limits of short searches come out too narrow (95 % limits then held the truth in 91 to 93 % of
-// simulated runs): see Fine.
+// simulated runs) unless LimitsOfLevel is told: see Fine.
 func Place(m Model, trials []Trial, r Range, p float64) float64 {
 	o, pass, upset := OverlapOf(trials)
 	switch o {
@@ -47,7 +47,7 @@ func Place(m Model, trials []Trial, r Range, p float64) float64 {
 	return f.flatter(1+4/float64(len(trials))).best(r, p, len(trials)%2 == 0)
 }
 
-// Fine reports that a search's step was less than half of the scale that its fit found.
+// Fine reports that a search's step was less than half of the scale that its fit found: see LimitsOfLevel.
 func (f Fit) Fine(step float64) bool { return step < 0.5*f.Sigma*(1-1e-9) }
 
 // flatter returns the fit with its scale widened. Few trials make the scale come out too small; placed

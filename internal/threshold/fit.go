@@ -13,9 +13,15 @@ type Model string
 
 // Probit is the normal distribution, its scale a standard deviation. Logistic is
 // 1/(1 + exp(−(L − μ)/s)).
+//
+// LogLog and ComplementaryLogLog are the two distributions of extreme values, exp(−exp(−z)) and
+// 1 − exp(−exp(z)): the shapes of a DUT of which any of many parts may upset, or of which all must. They
+// stand for an asymmetry that nobody knows, see LimitsOfLevel.
 const (
-	Probit   Model = "probit"
-	Logistic Model = "logistic"
+	Probit              Model = "probit"
+	Logistic            Model = "logistic"
+	LogLog              Model = "log-log"
+	ComplementaryLogLog Model = "complementary log-log"
 )
 
 // ErrSeparated is wrapped by FitML where every pass lies below every upset: the likelihood has no
@@ -47,29 +53,53 @@ type Fit struct {
 
 // quantile of the model's standard form.
 func (m Model) quantile(p float64) float64 {
-	if m == Logistic {
+	switch m {
+	case Logistic:
 		return math.Log(p / (1 - p))
+	case LogLog:
+		return -math.Log(-math.Log(p))
+	case ComplementaryLogLog:
+		return math.Log(-math.Log1p(-p))
 	}
 	return distuv.UnitNormal.Quantile(p)
 }
 
 // probability of the model's standard form.
 func (m Model) probability(z float64) float64 {
-	if m == Logistic {
+	switch m {
+	case Logistic:
 		return 1 / (1 + math.Exp(-z))
+	case LogLog:
+		return math.Exp(-math.Exp(-z))
+	case ComplementaryLogLog:
+		return -math.Expm1(-math.Exp(z))
 	}
 	return 0.5 * math.Erfc(-z/math.Sqrt2)
 }
 
-// logarithm returns ln F(z) and its derivative.
-func (m Model) logarithm(z float64) (value, slope float64) {
-	if m == Logistic {
+// upset returns ln F(z) and its derivative.
+func (m Model) upset(z float64) (value, slope float64) {
+	switch m {
+	case Logistic:
 		if z < 0 {
 			e := math.Exp(z)
 			return z - math.Log1p(e), 1 / (1 + e)
 		}
 		e := math.Exp(-z)
 		return -math.Log1p(e), e / (1 + e)
+	case LogLog:
+		e := math.Exp(min(-z, 500))
+		return -e, e
+	case ComplementaryLogLog:
+		if z > 6 { // F is 1 but for exp(−exp(z))
+			e := math.Exp(min(z, 500))
+			return -math.Exp(-e), math.Exp(z - e)
+		}
+		e := math.Exp(z)
+		if e < 1e-12 {
+			return z, 1
+		}
+		return math.Log(-math.Expm1(-e)), e * math.Exp(-e) / -math.Expm1(-e)
 	}
 	if z > -30 {
 		p := 0.5 * math.Erfc(-z/math.Sqrt2)
@@ -79,17 +109,25 @@ func (m Model) logarithm(z float64) (value, slope float64) {
 	return -z*z/2 - math.Log(-z*math.Sqrt(2*math.Pi)) + math.Log1p(-1/(z*z)), -z - 1/z
 }
 
+// pass returns ln(1 − F(z)) and its derivative toward lower z. The two log-log models are each other's
+// mirror image; the others are their own.
+func (m Model) pass(z float64) (value, slope float64) {
+	switch m {
+	case LogLog:
+		return ComplementaryLogLog.upset(-z)
+	case ComplementaryLogLog:
+		return LogLog.upset(-z)
+	}
+	return m.upset(-z)
+}
+
 // weight returns the expected information of one trial at z: f²/(F·(1 − F)).
 func (m Model) weight(z float64) float64 {
-	if m == Logistic {
-		p := m.probability(z)
-		return p * (1 - p)
-	}
 	if math.Abs(z) > 30 {
 		return 0
 	}
-	_, up := m.logarithm(z)
-	_, down := m.logarithm(-z)
+	_, up := m.upset(z)
+	_, down := m.pass(z)
 	return up * down
 }
 
@@ -98,8 +136,8 @@ func (m Model) weight(z float64) float64 {
 func (m Model) likelihood(counts []Count, b0, b1 float64) (value float64, gradient [2]float64, information [2][2]float64) {
 	for _, c := range counts {
 		z := b0 + b1*c.Level
-		up, upSlope := m.logarithm(z)
-		down, downSlope := m.logarithm(-z)
+		up, upSlope := m.upset(z)
+		down, downSlope := m.pass(z)
 		k, n := float64(c.Upsets), float64(c.Trials)
 		if k > 0 {
 			value += k * up

@@ -19,19 +19,58 @@ type Limits struct {
 const (
 	ProfileMethod = "profile likelihood, Student"
 	FiellerMethod = "Fieller"
+	UnitedMethod  = "profile likelihood over four shapes, Student"
 )
 
-// critical returns the square of Student's t with n − 2 degrees of freedom: with few trials the χ² of
+// critical returns the square of Student's t for so many degrees of freedom: with few trials the χ² of
 // theory gives limits that are too close.
-func critical(confidence float64, trials int) float64 {
-	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(max(1, trials-2))}.Quantile((1 + confidence) / 2)
+func critical(confidence float64, freedom int) float64 {
+	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(max(1, freedom))}.Quantile((1 + confidence) / 2)
 	return t * t
+}
+
+// shapes are the models over which limits far from the middle are united: which of them a DUT follows
+// cannot be seen in a few dozen exposures, and they differ most there.
+var shapes = []Model{Probit, Logistic, LogLog, ComplementaryLogLog}
+
+// EnoughFor returns how many exposures limits of the level of probability p take at least: as many as
+// show three of the rarer outcome there.
+func EnoughFor(p float64) int { return int(math.Ceil(3/min(p, 1-p) - 1e-9)) }
+
+// LimitsOfLevel returns limits of the level at which the upset probability is p that hold without knowing
+// the shape of the upset probability. Near 50 % they are those of the model's likelihood. Elsewhere, and where
+// the search's step was small against the scale, they take in the limits of every shape, with as many degrees of
+// freedom as there are trials of the rarer outcome. fine says that the step was small. Errors wrap ErrOneSided.
+func LimitsOfLevel(m Model, trials []Trial, p, confidence float64, fine bool) (Limits, error) {
+	if p >= 0.35 && p <= 0.65 && !fine {
+		return ProfileLimits(m, trials, p, confidence)
+	}
+	upsets := 0
+	for _, t := range trials {
+		if t.Upset {
+			upsets++
+		}
+	}
+	out := Limits{Low: math.Inf(1), High: math.Inf(-1), Confidence: confidence, Method: UnitedMethod}
+	for _, shape := range shapes {
+		l, err := profileLimits(shape, trials, p, confidence, min(upsets, len(trials)-upsets))
+		if err != nil {
+			return l, err
+		}
+		out.LowOpen, out.HighOpen = out.LowOpen || l.LowOpen, out.HighOpen || l.HighOpen
+		out.Low, out.High = min(out.Low, l.Low), max(out.High, l.High)
+	}
+	return out, nil
 }
 
 // ProfileLimits returns limits of the level at which the upset probability is p: all levels that the
 // likelihood, with the slope that suits each best, does not refuse. It works for separated trials too,
 // where there is no fit. Errors wrap ErrOneSided.
 func ProfileLimits(m Model, trials []Trial, p, confidence float64) (Limits, error) {
+	return profileLimits(m, trials, p, confidence, len(trials)-2)
+}
+
+func profileLimits(m Model, trials []Trial, p, confidence float64, freedom int) (Limits, error) {
 	o, pass, upset := OverlapOf(trials)
 	if o != Separated && o != Mixed {
 		return Limits{}, fmt.Errorf("limits of the level of %.4g %% upsets: %w (%s)", 100*p, ErrOneSided, o)
@@ -48,7 +87,7 @@ func ProfileLimits(m Model, trials []Trial, p, confidence float64) (Limits, erro
 		}
 		best, top = f.Level(p), f.Likelihood
 	}
-	floor := top - critical(confidence, len(trials))/2
+	floor := top - critical(confidence, freedom)/2
 	z := m.quantile(p)
 	inside := func(q float64) bool { return m.profile(counts, z, q) >= floor }
 	span := max(counts[len(counts)-1].Level-counts[0].Level, 1e-6)
@@ -76,7 +115,7 @@ func edge(inside func(float64) bool, from, span float64) (float64, bool) {
 		} else {
 			out = middle
 		}
-		if math.Abs(out-in) < 1e-9*math.Abs(span) {
+		if math.Abs(out-in) < 1e-6*math.Abs(span) {
 			break
 		}
 	}
@@ -90,8 +129,8 @@ func (m Model) profile(counts []Count, z, q float64) float64 {
 		value, slope := 0.0, 0.0
 		for _, c := range counts {
 			x := c.Level - q
-			up, upSlope := m.logarithm(z + b*x)
-			down, downSlope := m.logarithm(-z - b*x)
+			up, upSlope := m.upset(z + b*x)
+			down, downSlope := m.pass(z + b*x)
 			k, n := float64(c.Upsets), float64(c.Trials)
 			if k > 0 {
 				value += k * up
@@ -141,7 +180,7 @@ func (m Model) profile(counts []Count, z, q float64) float64 {
 // open.
 func (f Fit) FiellerLimits(p, confidence float64) Limits {
 	out := Limits{Confidence: confidence, Method: FiellerMethod}
-	t2 := critical(confidence, f.Trials)
+	t2 := critical(confidence, f.Trials-2)
 	a0 := f.B0 - f.Model.quantile(p)
 	v := f.Covariance
 	a := f.B1*f.B1 - t2*v[1][1]
