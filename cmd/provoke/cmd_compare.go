@@ -22,6 +22,7 @@ type compareCommand struct {
 
 	Laboratory string      `placeholder:"FILE" help:"Hold the after-run to a laboratory's report too (YAML or CSV; \"job\" for what the job holds): the margin that lets the laboratory pass."`
 	Confidence rf.Fraction `default:"95 %" help:"Confidence that the laboratory passes, with --laboratory."`
+	Cable      string      `placeholder:"CABLE.yaml" help:"Model of the cable: how the laboratory's e.m.f. drives this product, with --laboratory."`
 
 	JSON bool `name:"json" help:"Print the comparison as JSON."`
 }
@@ -56,7 +57,7 @@ func (c *compareCommand) Run(w *world) error {
 		if file == "job" {
 			file = ""
 		}
-		lab, err := besideLaboratory(w, job, pair[0], file, c.Confidence)
+		lab, err := besideLaboratory(w, job, pair[0], file, c.Cable, c.Confidence)
 		if err != nil {
 			return err
 		}

@@ -274,7 +274,7 @@ func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 	}
 	fmt.Fprintln(w, "upsets")
 	t := table(w)
-	fmt.Fprintln(t, "  frequency\tonset\tU\trecovery\twanted\t"+report.MarginTo(f)+"\tclass\tupsets at onset\texposures")
+	fmt.Fprintln(t, "  frequency\tonset\tfrom … to\trecovery\twanted\t"+report.MarginTo(f)+"\tclass\tupsets at onset\texposures")
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue

@@ -12,6 +12,7 @@ import (
 	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
+	"provoke/internal/twoport"
 	"provoke/internal/uncertainty"
 )
 
@@ -20,6 +21,7 @@ type laboratoryCommand struct {
 	File       string      `arg:"" optional:"" help:"What the laboratory reported: YAML or CSV. Left out: what the job holds of it."`
 	Number     int         `name:"run" placeholder:"N" help:"Run of the product as the laboratory had it; when not given, the exposure with the most frequencies before which nothing was changed."`
 	Confidence rf.Fraction `default:"95 %" help:"Confidence that the laboratory passes."`
+	Cable      string      `placeholder:"CABLE.yaml" help:"Model of the cable: how the laboratory's e.m.f. drives this product, in place of a range."`
 	JSON       bool        `name:"json" help:"Print the documented JSON shape."`
 }
 
@@ -28,7 +30,9 @@ func (laboratoryCommand) Help() string {
 	return `Each failure of the laboratory beside the run: reproduced or not, at what current, how many mA per volt of e.m.f. or
 per V/m that implies with the published range beside it; what was never exposed here; what was found here and not there.
 Then the current that a fixed product has to stand on this bench, so that the laboratory passes with the confidence,
-given both uncertainties: k·√(u(bench)² + u(laboratory)²), k one-sided. "provoke compare --laboratory" holds a run to it.
+given both uncertainties: k·√(u(bench)² + u(laboratory)² + u(coupling)²), k one-sided. How an e.m.f. or a field drives
+this cable is known from a model of it (--cable) or only as a range, which is then printed without a confidence.
+"provoke compare --laboratory" holds a run to it.
 
 A YAML file begins with "provoke: laboratory 1" and has laboratory, report, uncertainty: {expanded: 1.9 dB, k: 2},
 tested: [{from, to, level, modulation}], failures: [{from, to, level, modulation, class, what, onset, required}]. The
@@ -38,7 +42,7 @@ columns of a CSV file are from; to; level; modulation; what; class; onset; requi
 --json prints {"run","laboratory","report","confidence","factor","laboratory_u_db","laboratory_u_assumed","bench_u_assumed",
 "failures":[{"from_hz","to_hz","level","modulation","class","what","fate","exposed","upset","at_hz","onset","asks","asks_high",
 "indicative","per_unit","unit","published_low","published_high","published_source","beside","base","base_from","margin_db",
-"required","notes":[...]}],"bench_only":[{"low_hz","high_hz","onset","tested","tested_at","why"}]}. per_unit is ampere per
+"required_low","required","no_confidence","notes":[...]}],"bench_only":[{"low_hz","high_hz","onset","tested","tested_at","why"}]}. per_unit is ampere per
 unit ("V" of e.m.f., "V/m").`
 }
 
@@ -54,7 +58,7 @@ func (c *laboratoryCommand) Run(w *world) error {
 	if err != nil {
 		return fmt.Errorf("laboratory beside %s: %w", c.Job, err)
 	}
-	l, err := besideLaboratory(w, job, r, c.File, c.Confidence)
+	l, err := besideLaboratory(w, job, r, c.File, c.Cable, c.Confidence)
 	if err != nil {
 		return err
 	}
@@ -85,12 +89,15 @@ func (c *laboratoryCommand) chosen(w *world, job *store.Job) (result.Run, error)
 }
 
 // besideLaboratory reads a report, or takes the job's newest, and holds it against a run.
-func besideLaboratory(w *world, job *store.Job, r result.Run, file string, confidence rf.Fraction) (analysis.BesideLaboratory, error) {
+func besideLaboratory(w *world, job *store.Job, r result.Run, file, cableFile string, confidence rf.Fraction) (analysis.BesideLaboratory, error) {
 	lab, err := reported(w, job, file)
 	if err != nil {
 		return analysis.BesideLaboratory{}, err
 	}
 	certain, err := certaintyOf(w, job, r, lab, confidence)
+	if err == nil && cableFile != "" {
+		certain.Coupling, err = coupledBy(cableFile)
+	}
 	if err != nil {
 		return analysis.BesideLaboratory{}, err
 	}
@@ -145,6 +152,29 @@ func certaintyOf(w *world, job *store.Job, r result.Run, lab event.LaboratoryFai
 	return c, nil
 }
 
+// setUpSpread is by how much a current that a model of the cable gives for the laboratory's set-up may lie off to
+// either side: its cable lies otherwise (common practice, no single source).
+const setUpSpread rf.Gain = 2
+
+// coupledBy returns how a laboratory's e.m.f. drives the product, by a model of the cable.
+func coupledBy(file string) (func(rf.Frequency) (over, half rf.Gain, source string, err error), error) {
+	model, _, err := loadCable(file)
+	if err != nil {
+		return nil, err
+	}
+	return func(f rf.Frequency) (rf.Gain, rf.Gain, string, error) {
+		g, err := twoport.NewGrid([]rf.Frequency{f})
+		if err != nil {
+			return 0, 0, "", err
+		}
+		r, err := model.Compute(g)
+		if err != nil {
+			return 0, 0, "", err
+		}
+		return r.OverMatchedLoop(0), setUpSpread, fmt.Sprintf("by the model of the cable in %s it drives %s more than into a matched loop", file, r.OverMatchedLoop(0).Text(1)), nil
+	}, nil
+}
+
 func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
 	fmt.Fprintf(out, "%s, %s beside run %d %q\n", orDash(l.Report.Laboratory), orDash(l.Report.Report), l.Run, event.Printable(l.Opened.Label))
 	assumed := ""
@@ -160,7 +190,7 @@ func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
 	fmt.Fprintln(t, "laboratory failed at\tlevel\tstands for\ton the bench\tonset\tat\timplies\tpublished\ta fix must show\tof that margin")
 	for _, p := range l.Points {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), report.AsksWords(p), report.FateWords(p), p.Onset, p.At,
-			report.PerUnitWords(p), report.PublishedWords(p), p.Required, p.Margin.Text(1))
+			report.PerUnitWords(p), report.PublishedWords(p), p.RequiredWords(), p.Margin.Text(1))
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -224,7 +254,9 @@ type (
 		Base          *rf.Quantity `json:"base"`
 		BaseFrom      string       `json:"base_from"`
 		Margin        *float64     `json:"margin_db"`
+		RequiredLow   *rf.Quantity `json:"required_low"`
 		Required      *rf.Quantity `json:"required"`
+		NoConfidence  string       `json:"no_confidence,omitempty"`
 		Notes         []string     `json:"notes"`
 	}
 	benchOnlyJSON struct {
@@ -245,7 +277,7 @@ func laboratoryShape(l analysis.BesideLaboratory) laboratoryJSON {
 		x := p.LaboratoryFailure
 		out.Failures = append(out.Failures, laboratoryFailureJSON{hertz(x.From), hertz(x.To), x.Level, x.Modulation, x.Class, x.What, string(p.Fate), p.Exposed, p.Upset,
 			hertz(p.At), p.Onset.Quantity(), p.Asks.Quantity(), p.AsksHigh.Quantity(), p.Indicative, p.PerUnit.Quantity(), p.Unit, p.PublishedLow.Quantity(), p.PublishedHigh.Quantity(),
-			p.PublishedSource, p.Beside, p.Base.Quantity(), p.BaseFrom, numberOfDB(p.Margin), p.Required.Quantity(), append([]string{}, p.Notes...)})
+			p.PublishedSource, p.Beside, p.Base.Quantity(), p.BaseFrom, numberOfDB(p.Margin), p.RequiredLow.Quantity(), p.Required.Quantity(), p.NoConfidence, append([]string{}, p.Notes...)})
 	}
 	for _, b := range l.BenchOnly {
 		out.BenchOnly = append(out.BenchOnly, benchOnlyJSON{b.Low.Frequency.Hz(), b.High.Frequency.Hz(), b.Lowest.Onset.Quantity(), b.Tested, b.TestedAt, b.Why})

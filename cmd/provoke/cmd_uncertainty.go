@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"provoke/internal/analysis"
-	"provoke/internal/cable"
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
 	"provoke/internal/plan"
@@ -39,7 +38,8 @@ func (uncertaintyCommand) Help() string {
 	return `Works out how well the injected current is known, from what the bench file says of each piece ("uncertainty", "vswr",
 "position_tolerance", "harmonics"). Where it says nothing a figure of common practice stands and is marked ASSUMED.
 Without --at: U over frequency. With --at: every contribution, ranked, with the U that would be left without it, and a
-Monte Carlo run after JCGM 101 beside the law of propagation (GUM); both intervals are shown where they differ.
+Monte Carlo run after JCGM 101. U is half the interval of the sum of the contributions, each spread as it says: what the
+Monte Carlo run finds but for its scatter, and what findings and report state; the law of propagation (GUM) stands beside it.
 
 --json prints {"bench","hash","means","confidence","seed","points":[{"frequency","u_db","k","freedom","standard_db",
 "assumed","largest","simulated":{"draws","symmetric_db":[low,high],"shortest_db":[low,high],"differs"},"components":
@@ -144,12 +144,8 @@ func conditionsOf(p *plan.Plan, jobFile string) (uncertainty.Conditions, error) 
 
 // positionOn returns what the place of the probe does, by a model of the cable.
 func positionOn(file string) (func(rf.Frequency, rf.Length) (rf.Gain, string, error), error) {
-	data, err := readText(file)
+	model, _, err := loadCable(file)
 	if err != nil {
-		return nil, fmt.Errorf("read the cable file: %w", err)
-	}
-	model, list := cable.Parse(file, data, beside(file))
-	if err := list.Err(); err != nil {
 		return nil, err
 	}
 	return func(f rf.Frequency, tolerance rf.Length) (rf.Gain, string, error) {
@@ -213,7 +209,7 @@ func (s *uncertaintySheet) printTable(out io.Writer) error {
 		first := p.Combined.Contributions[0]
 		n := len(p.Assumed())
 		assumed = assumed || n > 0
-		fmt.Fprintf(tw, "%v\t± %s\t%.2f\t%s\t%.0f %%\t%d of %d\n", p.Frequency, p.U().Text(2), p.Expanded.K,
+		fmt.Fprintf(tw, "%v\t± %s\t%.2f\t%s\t%.0f %%\t%d of %d\n", p.Frequency, p.U().Text(2), p.K(),
 			nameOf(p.Components[first.Index]), 100*first.Share, n, len(p.Components))
 	}
 	if err := tw.Flush(); err != nil {
@@ -234,20 +230,14 @@ func nameOf(c uncertainty.Component) string {
 }
 
 func (s *uncertaintySheet) printPoint(out io.Writer, p uncertainty.Current) error {
-	fmt.Fprintf(out, "%v: U = ± %s (k = %.2f, confidence %v", p.Frequency, rf.Gain(p.Expanded.U).Text(2), p.Expanded.K, s.confidence)
+	fmt.Fprintf(out, "%v: U = ± %s (k = %.2f, confidence %v), standard uncertainty %s\n", p.Frequency, p.U().Text(2), p.K(), s.confidence, rf.Gain(p.Combined.Standard).Text(2))
+	fmt.Fprintf(out, "by the law of propagation ± %s (k = %.2f", rf.Gain(p.Expanded.U).Text(2), p.Expanded.K)
 	if !math.IsInf(p.Expanded.Freedom, 1) {
 		fmt.Fprintf(out, ", %.0f degrees of freedom", p.Expanded.Freedom)
 	}
-	fmt.Fprintf(out, "), standard uncertainty %s\n", rf.Gain(p.Combined.Standard).Text(2))
+	fmt.Fprintln(out, "), for comparison only")
 	if m := p.Simulated; m != nil {
-		fmt.Fprintf(out, "Monte Carlo, %d draws, seed %d: %s", m.Draws, s.seed, interval(m.Symmetric))
-		if p.Comparison.Differs {
-			fmt.Fprintf(out, "; shortest %s: differs from ± U by up to %s, so both are told and this one is used",
-				interval(m.Shortest), rf.Gain(max(p.Comparison.Low, p.Comparison.High)).Text(2))
-		} else {
-			fmt.Fprint(out, ": agrees with ± U")
-		}
-		fmt.Fprintln(out)
+		fmt.Fprintf(out, "Monte Carlo, %d draws, seed %d: %s\n", m.Draws, s.seed, interval(m.Symmetric))
 	}
 	tw := table(out)
 	fmt.Fprintln(tw, "  contribution\tfigure\tdistribution\tu\tshare\tU without it\tfrom")
@@ -261,7 +251,7 @@ func (s *uncertaintySheet) printPoint(out io.Writer, p uncertainty.Current) erro
 		if x.Assumed {
 			from = "ASSUMED: " + strings.TrimPrefix(from, "assumed: ")
 		}
-		fmt.Fprintf(tw, "  %s\t± %s\t%s\t%s\t%.0f %%\t± %s\t%s\n", nameOf(x), rf.Gain(x.Half).Text(2), x.Distribution, rf.Gain(r.Standard).Text(2), 100*r.Share, rf.Gain(left.U).Text(2), from)
+		fmt.Fprintf(tw, "  %s\t± %s\t%s\t%s\t%.0f %%\t± %s\t%s\n", nameOf(x), rf.Gain(x.Half).Text(2), x.Distribution, rf.Gain(r.Standard).Text(2), 100*r.Share, left.Text(2), from)
 	}
 	if err := tw.Flush(); err != nil {
 		return err
@@ -335,7 +325,7 @@ func (s *uncertaintySheet) json() uncertaintyJSON {
 }
 
 func uncertaintyPoint(p uncertainty.Current) uncertaintyPointJSON {
-	q := uncertaintyPointJSON{Frequency: p.Frequency.Quantity(), U: numberOfDB(p.U()), K: rounded(p.Expanded.K), Freedom: finite(p.Combined.Freedom),
+	q := uncertaintyPointJSON{Frequency: p.Frequency.Quantity(), U: numberOfDB(p.U()), K: rounded(p.K()), Freedom: finite(p.Combined.Freedom),
 		Standard: numberOfDB(rf.Gain(p.Combined.Standard)), Assumed: len(p.Assumed()), Notes: append([]string{}, p.Notes...),
 		Largest: nameOf(p.Components[p.Combined.Contributions[0].Index])}
 	if m := p.Simulated; m != nil {
@@ -349,7 +339,7 @@ func uncertaintyPoint(p uncertainty.Current) uncertaintyPointJSON {
 			freedom = nil
 		}
 		q.Components = append(q.Components, uncertaintyComponentJSON{x.Name, x.Item, string(x.Distribution), numberOfDB(rf.Gain(x.Half)), rounded(divisorOf(x)),
-			freedom, x.Sensitivity, numberOfDB(rf.Gain(r.Standard)), rounded(r.Share), numberOfDB(rf.Gain(left.U)), x.Source, x.Assumed})
+			freedom, x.Sensitivity, numberOfDB(rf.Gain(r.Standard)), rounded(r.Share), numberOfDB(left), x.Source, x.Assumed})
 	}
 	return q
 }

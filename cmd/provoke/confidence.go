@@ -72,7 +72,7 @@ func repeatsOf(w *world, job *store.Job, r result.Run) ([]result.Run, error) {
 // onsets is how well the onsets of a run are known.
 type onsets struct {
 	bench *catalog.Bench
-	at    map[rf.Frequency]uncertainty.Current
+	at    map[rf.Frequency]uncertainty.Onset
 	// worst is the largest of them; check is the current at the check point for drift.
 	worst, check uncertainty.Current
 	why          string // why there is none
@@ -80,7 +80,7 @@ type onsets struct {
 
 // onsetsOf works out the uncertainty of the onsets of a run from the bench file as used.
 func onsetsOf(w *world, job *store.Job, r result.Run, f analysis.Findings) onsets {
-	o := onsets{at: map[rf.Frequency]uncertainty.Current{}}
+	o := onsets{at: map[rf.Frequency]uncertainty.Onset{}}
 	if r.Opened.RunKind != plan.Exposure && r.Opened.RunKind != plan.Control {
 		return o
 	}
@@ -109,7 +109,7 @@ func onsetsOf(w *world, job *store.Job, r result.Run, f analysis.Findings) onset
 		}
 		o.at[p.Frequency] = u
 		if o.worst.Components == nil || u.U() > o.worst.U() {
-			o.worst = u
+			o.worst = u.Current
 		}
 	}
 	if f.Stability != nil {
@@ -137,7 +137,7 @@ func (o onsets) words(f rf.Frequency) string {
 	if !ok {
 		return "–"
 	}
-	return "± " + u.U().Text(1)
+	return u.Between()
 }
 
 // remark says what the figures rest on.
@@ -148,7 +148,7 @@ func (o onsets) remark() string {
 		}
 		return "uncertainty of the onsets: not stated, " + o.why
 	}
-	return fmt.Sprintf("U: expanded uncertainty of the onset's current, k = %.2f, confidence %v, from bench %q; %s", o.worst.Expanded.K, o.worst.Expanded.Confidence, o.bench.Name, o.worst.Rests())
+	return fmt.Sprintf("the onset lies from … to … with a confidence of %v: between stood and upset, each current known to %s, from bench %q; %s", o.worst.Expanded.Confidence, o.worst.Says(), o.bench.Name, o.worst.Rests())
 }
 
 // fill puts the figures into the JSON of the findings.
@@ -159,7 +159,8 @@ func (o onsets) fill(j *report.FindingsJSON) {
 	j.Uncertainty = &report.UncertaintyJSON{Confidence: rounded(float64(o.worst.Expanded.Confidence)), Bench: o.bench.Name, SHA256: o.bench.Hash, Rests: o.worst.Rests()}
 	for i, p := range j.Points {
 		if u, ok := o.at[rf.Frequency(p.Hz)]; ok {
-			j.Points[i].UDB, j.Points[i].K = numberOfDB(u.U()), finite(u.Expanded.K)
+			j.Points[i].UDB, j.Points[i].K = numberOfDB(u.U()), finite(u.K())
+			j.Points[i].Low, j.Points[i].High = u.Low.Quantity(), u.High.Quantity()
 		}
 	}
 }

@@ -158,8 +158,8 @@ func readLabLevel(text string) (labLevel, error) {
 	case err != nil:
 		return labLevel{}, fmt.Errorf("%w (or a field strength, 10 V/m)", err)
 	case asked.EMF.Exact():
-		i := level.LoopCurrent(asked.EMF, level.Loop150)
-		return labLevel{"V", asked.EMF.DB(), i, i, ""}, nil
+		return labLevel{"V", asked.EMF.DB(), level.LoopCurrent(asked.EMF, level.Loop150), level.ClampLimit(asked.EMF),
+			"an e.m.f. drives between U0/300 Ω, into a matched product, and U0/150 Ω, the clamp's limit, into one of low impedance (IEC 61000-4-6, from memory)"}, nil
 	case asked.Current.Exact():
 		return labLevel{"A", asked.Current.DB(), asked.Current, asked.Current, ""}, nil
 	}

@@ -24,13 +24,22 @@ type Certainty struct {
 	// its report gives none.
 	Laboratory        rf.Gain
 	AssumedLaboratory bool
+	// Coupling returns by a model of the cable how far above the matched loop's the current lies that the
+	// laboratory's e.m.f. drives into this product, and how far to either side it may lie; nil where there is none.
+	Coupling func(rf.Frequency) (over, half rf.Gain, source string, err error)
 }
 
 // Margin returns what an onset on the bench must lie above the current that stands for the
 // laboratory's level, so that the laboratory passes with the confidence:
-// k·√(u(bench)² + u(laboratory)²), k one-sided.
-func (c Certainty) Margin(f rf.Frequency) rf.Gain {
-	return rf.Gain(c.Factor * math.Hypot(c.Bench(f).DB(), c.Laboratory.DB()))
+// k·√(u(bench)² + u(laboratory)² + u(coupling)²), k one-sided. The coupling is how the laboratory's set-up drives
+// this cable.
+func (c Certainty) Margin(f rf.Frequency, coupling rf.Gain) rf.Gain {
+	return rf.Gain(c.Factor * math.Hypot(c.levels(f), coupling.DB()))
+}
+
+// levels is the standard uncertainty of both levels together.
+func (c Certainty) levels(f rf.Frequency) float64 {
+	return math.Hypot(c.Bench(f).DB(), c.Laboratory.DB())
 }
 
 // Fate of a laboratory's failure on the bench.
@@ -54,10 +63,10 @@ type LaboratoryPoint struct {
 	// Onset is the lowest onset on the bench; where nothing upset, the current stood (at least).
 	Onset rf.Current
 	Class event.Class
-	// Asks is the current that the level stands for: the matched loop's of an e.m.f., the current
-	// itself, for a field the low end of published pairings and AsksHigh the high end.
+	// Asks to AsksHigh is the current that the level stands for: from the matched loop's of an e.m.f. to the
+	// clamp's limit, for a field the ends of published pairings; the same where the level is a current.
 	Asks, AsksHigh rf.Current
-	Indicative     string // why Asks is only indicative; empty otherwise
+	Indicative     string // why that is a range; empty otherwise
 	// PerUnit is the onset per volt of e.m.f. or per volt per metre ("V", "V/m"); at least where the
 	// laboratory's onset is not known, since it may lie below the level tested. Absent for a level in
 	// ampere and where nothing upset.
@@ -67,11 +76,30 @@ type LaboratoryPoint struct {
 	PublishedLow, PublishedHigh rf.Current
 	PublishedSource             string
 	Beside                      string // how PerUnit lies to the published range
-	// Required is the current that a fixed DUT has to stand on the bench: the base with the margin.
-	Base, Required rf.Current
-	BaseFrom       string
-	Margin         rf.Gain
-	Notes          []string
+	// Required is the current that a fixed DUT has to stand on the bench: the base with the margin. Where only
+	// a range is known of how the laboratory drives this cable it runs from RequiredLow to Required, and
+	// NoConfidence says why none is stated; RequiredLow is absent otherwise.
+	Base, RequiredLow, Required rf.Current
+	BaseFrom                    string
+	Margin                      rf.Gain
+	NoConfidence                string
+	Notes                       []string
+}
+
+// Lets says what standing the required current shows.
+func (p LaboratoryPoint) Lets(confidence rf.Fraction) string {
+	if p.NoConfidence != "" {
+		return fmt.Sprintf("%s is asked for, by how the laboratory's set-up drives this cable, which is not known: no confidence is stated (%v at the high end with a margin of %s)", p.RequiredWords(), p.Base, p.Margin.Text(1))
+	}
+	return fmt.Sprintf("%v would let the laboratory pass with a confidence of %v (%v with a margin of %s)", p.Required, confidence, p.Base, p.Margin.Text(1))
+}
+
+// RequiredWords is the required current or its range: "82.8 to 88.8 dBµA".
+func (p LaboratoryPoint) RequiredWords() string {
+	if !p.RequiredLow.Known() {
+		return p.Required.String()
+	}
+	return fmt.Sprintf("%.1f to %v", p.RequiredLow.In(), p.Required)
 }
 
 // BenchOnly is a failing band that the laboratory did not report.
@@ -247,8 +275,8 @@ func (p *LaboratoryPoint) compareModulation(bench level.Modulation) {
 
 // require works out the current that the bench has to show. The base is what the required level stands
 // for on the bench: where the laboratory knows its own onset, the bench's onset moved by as much as
-// the required level lies above it; else the current that the level stands for, and no less than the
-// onset on the bench, because the laboratory failed there too.
+// the required level lies above it, which takes the coupling along; else the current that the level stands for,
+// and no less than the onset on the bench, because the laboratory failed there too.
 func (p *LaboratoryPoint) require(stated labLevel, c Certainty) error {
 	need := stated
 	if p.LaboratoryFailure.Required != "" {
@@ -257,31 +285,65 @@ func (p *LaboratoryPoint) require(stated labLevel, c Certainty) error {
 			return err
 		}
 	}
-	onset := p.Onset.WithBound(rf.Exactly)
-	switch {
-	case p.Fate == Reproduced && p.LaboratoryFailure.Onset && onset.Known():
-		p.Base = onset.Add(rf.Gain(need.db - stated.db))
-		p.BaseFrom = "bench onset moved by the required level over the laboratory's onset"
-	case p.Fate == Reproduced && onset.Known() && onset.Above(need.high):
-		p.Base = onset
-		p.BaseFrom = "bench onset: the laboratory failed at this level, so it stresses the DUT at least as much as the bench does there"
-	default:
-		p.Base = need.high
-		p.BaseFrom = "current that the level stands for"
-		if need.caution != "" {
-			p.BaseFrom = "high end of published pairings: indicative"
-		}
-	}
 	at := p.At
 	if !at.Known() {
 		at = p.From
 	}
-	p.Margin = c.Margin(at)
-	p.Required = p.Base.Add(p.Margin)
+	onset := p.Onset.WithBound(rf.Exactly)
+	switch {
+	case p.Fate == Reproduced && p.LaboratoryFailure.Onset && onset.Known():
+		p.known(onset.Add(rf.Gain(need.db-stated.db)), "bench onset moved by the required level over the laboratory's onset", c.Margin(at, 0))
+	case need.asks == need.high:
+		p.known(raised(need.asks, onset, p.Fate), "current that the level stands for", c.Margin(at, 0))
+	default:
+		if err := p.coupled(need, onset, at, c); err != nil {
+			return err
+		}
+	}
 	if !p.LaboratoryFailure.Onset {
 		p.Notes = append(p.Notes, "how far below its level the laboratory's onset lies is not known: ask it, or have it lower the level until the DUT recovers, and say onset: true")
 	}
 	return nil
+}
+
+// known fills in what has to be shown where the base is one current.
+func (p *LaboratoryPoint) known(base rf.Current, from string, margin rf.Gain) {
+	p.Base, p.BaseFrom, p.Margin = base, from, margin
+	p.Required = base.Add(margin)
+}
+
+// coupled fills in what has to be shown where the level may stand for several currents: with a model of the
+// cable it is in the sum, unless it outweighs the rest; without one, or then, only a range is told.
+func (p *LaboratoryPoint) coupled(need labLevel, onset rf.Current, at rf.Frequency, c Certainty) error {
+	low, high, why := need.asks, need.high, need.caution
+	if c.Coupling != nil && need.unit == "V" {
+		over, half, source, err := c.Coupling(at)
+		if err != nil {
+			return err
+		}
+		middle := need.asks.Add(over).Lower(need.high) // the clamp's current is limited
+		if u := half.DB() / math.Sqrt(3); u <= c.levels(at) {
+			p.known(raised(middle, onset, p.Fate), fmt.Sprintf("current that the level drives into this product: %s, ± %s", source, half.Text(1)), c.Margin(at, half/rf.Gain(math.Sqrt(3))))
+			return nil
+		}
+		low, high, why = middle.Sub(half), middle.Add(half).Lower(need.high), fmt.Sprintf("%s, ± %s, outweighs what is known of the levels", source, half.Text(1))
+	}
+	if raised(high, onset, p.Fate) != high { // it stresses the DUT at least as much as the bench does there
+		high, why = onset, why+"; it failed, so that it drove at least the bench's onset"
+	}
+	margin := c.Margin(at, 0)
+	p.known(high, "high end of what the level may stand for: "+why, margin)
+	p.RequiredLow, p.NoConfidence = raised(low, onset, p.Fate).Add(margin), why
+	return nil
+}
+
+// raised returns a current, or the onset on the bench where the laboratory's failure was reproduced there and
+// that is higher.
+func raised(i, onset rf.Current, f Fate) rf.Current {
+	if f == Reproduced && onset.Known() && onset.Above(i) {
+		return onset
+	}
+	return i
 }
 
 // reported reports that a band overlaps a failure of the laboratory.
@@ -344,11 +406,9 @@ func (l BesideLaboratory) Unmet(after result.Run) []Unmet {
 		case exposed == 0:
 			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s, and run %d exposed nothing there", p.Span(), after.Number)})
 		case short != nil && short.Upset:
-			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s: at %v the product upsets at %v now; %v would let the laboratory pass with a confidence of %v (%v with a margin of %s)",
-				p.Span(), short.Frequency, short.Onset, p.Required, l.Certainty.Confidence, p.Base, p.Margin.Text(1))})
+			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s: at %v the product upsets at %v now; %s", p.Span(), short.Frequency, short.Onset, p.Lets(l.Certainty.Confidence))})
 		case short != nil:
-			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s: at %v the product was shown to stand %v; %v would let the laboratory pass with a confidence of %v (%v with a margin of %s)",
-				p.Span(), short.Frequency, short.Onset, p.Required, l.Certainty.Confidence, p.Base, p.Margin.Text(1))})
+			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s: at %v the product was shown to stand %v; %s", p.Span(), short.Frequency, short.Onset, p.Lets(l.Certainty.Confidence))})
 		}
 	}
 	return out
@@ -368,12 +428,23 @@ func (p LaboratoryPoint) Span() string {
 	return p.From.String()
 }
 
+// met says that nothing is unmet, and how sure that makes.
+func (l BesideLaboratory) met() string {
+	text := fmt.Sprintf("what the laboratory's report asks for is shown at all of its %d failures", len(l.Points))
+	for _, p := range l.Points {
+		if p.NoConfidence != "" {
+			return text + ", at the high end of what its levels may stand for"
+		}
+	}
+	return fmt.Sprintf("%s, with a confidence of %v", text, l.Certainty.Confidence)
+}
+
 // HoldToLaboratory makes the comparison answer for the laboratory's report too: what was shown is no
 // longer shown where the run after the change does not meet its requirements.
 func (c *Comparison) HoldToLaboratory(l BesideLaboratory, after result.Run) {
 	unmet := l.Unmet(after)
 	if len(unmet) == 0 {
-		c.Reasons = append(c.Reasons, fmt.Sprintf("what the laboratory's report asks for is shown at all of its %d failures, with a confidence of %v", len(l.Points), l.Certainty.Confidence))
+		c.Reasons = append(c.Reasons, l.met())
 	}
 	for _, u := range unmet {
 		c.Reasons = append(c.Reasons, u.Why)
@@ -382,11 +453,12 @@ func (c *Comparison) HoldToLaboratory(l BesideLaboratory, after result.Run) {
 		c.Verdict = NotShown
 		c.Reasons = c.Reasons[1:] // the reason for "shown" no longer is one
 	}
+	told := map[string]bool{"": true}
 	for _, p := range l.Points {
-		if p.Indicative != "" {
-			c.Reservations = append(c.Reservations, "the laboratory's levels in V/m stand for a current only by published pairings, which spread over 7 dB")
-			break
+		if !told[p.NoConfidence] {
+			c.Reservations = append(c.Reservations, "no confidence is stated that the laboratory passes: "+p.NoConfidence)
 		}
+		told[p.NoConfidence] = true
 	}
 	if l.Certainty.AssumedLaboratory {
 		c.Reservations = append(c.Reservations, fmt.Sprintf("the laboratory's report gives no uncertainty; a standard uncertainty of %s is assumed", l.Certainty.Laboratory.Text(2)))

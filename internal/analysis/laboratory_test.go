@@ -2,6 +2,7 @@ package analysis_test
 
 import (
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 
@@ -87,8 +88,13 @@ func TestALaboratorysFailureIsHeldAgainstTheBench(t *testing.T) {
 	if math.Abs(a.PublishedLow.SI()*1e3-3.3333) > 1e-3 || math.Abs(a.PublishedHigh.SI()*1e3-6.6667) > 1e-3 {
 		t.Errorf("published %v to %v", a.PublishedLow.Linear(), a.PublishedHigh.Linear())
 	}
-	if math.Abs(a.Margin.DB()-2.1064) > 1e-3 || math.Abs(a.Required.In()-92.564) > 0.002 {
-		t.Errorf("margin %v, required %v", a.Margin, a.Required)
+	// How it drives this cable is known between U0/300 Ω and U0/150 Ω = 66.67 mA = 96.478 dBµA only.
+	if math.Abs(a.Margin.DB()-2.1064) > 1e-3 || math.Abs(a.RequiredLow.In()-92.564) > 0.002 || math.Abs(a.Required.In()-98.585) > 0.002 || a.NoConfidence == "" {
+		t.Errorf("margin %v, required %s, %q", a.Margin, a.RequiredWords(), a.NoConfidence)
+	}
+	// Where the laboratory knows its onset, how it drives the cable cancels.
+	if b.NoConfidence != "" || b.RequiredLow.Known() {
+		t.Errorf("%+v", b)
 	}
 	// The laboratory's onset is 6 V, the bench's 86.5 dBµA; 10 V lie 4.437 dB above 6 V.
 	if b.Fate != analysis.Reproduced || b.PerUnit.Bound() != rf.Exactly || math.Abs(b.Base.In()-90.937) > 0.001 || math.Abs(b.Required.In()-93.043) > 0.002 {
@@ -138,16 +144,16 @@ func TestTheVerdictAnswersForTheLaboratory(t *testing.T) {
 	if c.Verdict != analysis.Shown {
 		t.Fatalf("%s: %v", c.Verdict, c.Reasons)
 	}
-	// Standing 90 dBµA is what the plan wanted, but 92.6 dBµA would let the laboratory pass.
+	// Standing 90 dBµA is what the plan wanted, but up to 98.6 dBµA may be asked for.
 	c.HoldToLaboratory(lab, good)
 	if c.Verdict != analysis.NotShown {
 		t.Errorf("%s: %v", c.Verdict, c.Reasons)
 	}
-	contains(t, c.Reasons, "at 22 MHz the product was shown to stand at least 90.0 dBµA; 92.6 dBµA would let the laboratory pass with a confidence of 95 % (90.5 dBµA with a margin of 2.1 dB)")
+	contains(t, c.Reasons, "at 22 MHz the product was shown to stand at least 90.0 dBµA; 92.6 to 98.6 dBµA is asked for, by how the laboratory's set-up drives this cable, which is not known: no confidence is stated (96.5 dBµA at the high end with a margin of 2.1 dB)")
 	contains(t, c.Reasons, "the laboratory failed at 40 MHz, and run 2 exposed nothing there")
 	contains(t, c.Reservations, "published pairings")
 	// With less asked the same run shows it.
-	text := strings.NewReplacer("10 V emf, modulation: AM 80 % 1 kHz, class", "6 V emf, modulation: AM 80 % 1 kHz, class").Replace(labYAML)
+	text := strings.NewReplacer("10 V emf, modulation: AM 80 % 1 kHz, class", "3 V emf, modulation: AM 80 % 1 kHz, class").Replace(labYAML)
 	text = text[:strings.Index(text, "  - {from: 30 MHz")]
 	easy, err := analysis.CompareLaboratory(report(t, text), first, certain())
 	if err != nil {
@@ -159,4 +165,48 @@ func TestTheVerdictAnswersForTheLaboratory(t *testing.T) {
 		t.Errorf("%s: %v", c.Verdict, c.Reasons)
 	}
 	contains(t, c.Reasons, "is shown at all of its 1 failures")
+}
+
+// A product of low impedance draws U0/150 Ω from the laboratory's set-up, 6.02 dB more than a matched one. A requirement
+// from the matched loop with "95 %" let such a product pass with 26 to 35 % only. What is required now either says no
+// confidence, or lets every product of the range pass with the confidence stated.
+func TestAStatedConfidenceHoldsForEveryProductOfTheRange(t *testing.T) {
+	onBench := run(1, opened, trial{f: 22e6, onset: 84})
+	text := labYAML[:strings.Index(labYAML, "  - {from: 30 MHz")]
+	for name, model := range map[string]func(rf.Frequency) (rf.Gain, rf.Gain, string, error){
+		"no model": nil, "a model, ± 2 dB": coupling(3, 2), "a model of low impedance": coupling(6.02, 2), "a rough model": coupling(3, 6),
+	} {
+		c := certain()
+		c.Bench, c.Coupling = func(rf.Frequency) rf.Gain { return 1.43 }, model
+		l, err := analysis.CompareLaboratory(report(t, text), onBench, c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := l.Points[0]
+		low, high := 0.0, 6.0206
+		if model != nil {
+			over, half, _, _ := model(22e6)
+			low, high = over.DB()-half.DB(), min(over.DB()+half.DB(), 6.0206)
+		}
+		r := rand.New(rand.NewPCG(4, 4))
+		const n = 20_000
+		pass := 0
+		for range n {
+			// The product stands just what is required, as the bench reads it.
+			stands := p.Required.In() + 1.43*r.NormFloat64()
+			drives := p.Asks.In() + low + (high-low)*r.Float64() + r.NormFloat64()
+			if stands > drives {
+				pass++
+			}
+		}
+		share := 100 * float64(pass) / n
+		t.Logf("figure: %s: standing %s lets the laboratory pass in %.1f %% of %d products (stated: %q)", name, p.RequiredWords(), share, n, p.NoConfidence)
+		if stated := p.NoConfidence == ""; share < 94.5 || stated != (name == "a model, ± 2 dB" || name == "a model of low impedance") {
+			t.Errorf("%s: %.1f %%, %q", name, share, p.NoConfidence)
+		}
+	}
+}
+
+func coupling(over, half rf.Gain) func(rf.Frequency) (rf.Gain, rf.Gain, string, error) {
+	return func(rf.Frequency) (rf.Gain, rf.Gain, string, error) { return over, half, "the test's model", nil }
 }

@@ -77,8 +77,12 @@ type PointJSON struct {
 	Limited     *string      `json:"limited"`
 	Monotone    string       `json:"monotone"`
 	MonitorOrAE bool         `json:"monitor_or_ae"`
-	UDB         *float64     `json:"u_db"` // expanded uncertainty of the onset; null where none is stated
-	K           *float64     `json:"k"`
+	// UDB is the expanded uncertainty of the current, K its coverage factor; the onset lies from Low to High with
+	// the same confidence (low null where no level below was stood). Null where none is stated.
+	UDB  *float64     `json:"u_db"`
+	K    *float64     `json:"k"`
+	Low  *rf.Quantity `json:"onset_low"`
+	High *rf.Quantity `json:"onset_high"`
 }
 
 // BandJSON is one failing band. below_hz and above_hz are the nearest frequencies outside; the edge

@@ -15,10 +15,10 @@ import (
 	"provoke/internal/uncertainty"
 )
 
-// AsksWords says which current a laboratory's level stands for, and that it is only indicative.
+// AsksWords says which current a laboratory's level stands for, or between which it may.
 func AsksWords(p analysis.LaboratoryPoint) string {
 	if p.AsksHigh != p.Asks {
-		return fmt.Sprintf("%s to %s, indicative", p.Asks.Linear(), p.AsksHigh.Linear())
+		return fmt.Sprintf("%s to %s", p.Asks.Linear(), p.AsksHigh.Linear())
 	}
 	return p.Asks.Linear()
 }
@@ -59,6 +59,14 @@ func CertaintyWords(l analysis.BesideLaboratory) string {
 		text += fmt.Sprintf("; the bench to %s (assumed: there is no bench file to work it out from)", c.Bench(rf.Megahertz).Text(2))
 	}
 	return text + "."
+}
+
+// ConfidenceWords is the confidence with which a failure's requirement lets the laboratory pass, or "none".
+func ConfidenceWords(l analysis.BesideLaboratory, p analysis.LaboratoryPoint) string {
+	if p.NoConfidence != "" {
+		return "none: the range of the coupling outweighs what is known"
+	}
+	return l.Certainty.Confidence.String()
 }
 
 // LaboratoryTables tells a laboratory's report beside a run: what became of its failures, the current
@@ -116,11 +124,11 @@ func perUnitTable(l analysis.BesideLaboratory) Table {
 }
 
 func requiredTable(l analysis.BesideLaboratory) Table {
-	t := Table{ID: fmt.Sprintf("required-run-%d", l.Run), Title: fmt.Sprintf("What a fixed product must stand on this bench, so that the laboratory passes with a confidence of %v", l.Certainty.Confidence), Columns: []Column{
-		frequencyIn("failed from"), frequencyIn("to"), currentIn("base"), plainDecibels("margin"), currentIn("a fix must show"), words("the base is"),
+	t := Table{ID: fmt.Sprintf("required-run-%d", l.Run), Title: "What a fixed product must stand on this bench, so that the laboratory passes", Columns: []Column{
+		frequencyIn("failed from"), frequencyIn("to"), currentIn("base"), plainDecibels("margin"), words("a fix must show"), words("confidence"), words("the base is"),
 	}, Note: CertaintyWords(l)}
 	for _, p := range l.Points {
-		t.add(frequency(p.From), frequency(p.To), amount(p.Base), gain(p.Margin, rf.Exactly), amount(p.Required), say(p.BaseFrom))
+		t.add(frequency(p.From), frequency(p.To), amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()), say(ConfidenceWords(l, p)), say(p.BaseFrom))
 	}
 	return t
 }
@@ -170,7 +178,7 @@ func laboratoryFigure(l analysis.BesideLaboratory, f analysis.Findings) (Figure,
 	}
 	return Figure{
 		ID: fmt.Sprintf("figure-laboratory-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
-		Caption: fmt.Sprintf("A square is the current that the laboratory's level stands for, with a bar to the high end where that is only indicative. A heavy line is what a fixed product must stand at every frequency below it, with a confidence of %v. An open sign with an arrow is a bound.", l.Certainty.Confidence),
+		Caption: ("A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound."),
 		Legend: legend(entry{true, fmt.Sprintf("run %d", l.Run), dotSign(before, true)}, entry{true, "bound", dotSign(before, false)}, entry{true, "laboratory failed at", squareSign(after)},
 			entry{true, "a fix must show", barSign(ink)}),
 		Width: figureWidth, Height: figureHeight, draw: plotted(plot),

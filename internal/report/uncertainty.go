@@ -30,7 +30,7 @@ func (p *page) uncertaintySection() section {
 	if !stated {
 		return s
 	}
-	s.say("of", "Expanded uncertainty of the current of an onset after the GUM (JCGM 100), coverage factor k of Student's t. It covers how well the current at the probe is known and the step of the search, not how the product varies. Between runs on the same setup most contributions are common and cancel.")
+	s.say("of", "U is the expanded uncertainty of the current at the probe, from the distribution of the sum of its contributions (JCGM 101). The onset lies from … to … with the same confidence: between the level that the product stood and the one at which it upset, each known as well as U says. How the product itself varies is not in it. Between runs on the same setup most contributions are common and cancel.")
 	return s
 }
 
@@ -79,7 +79,7 @@ func runOf(runs []result.Run, number int) (result.Run, bool) {
 // at the frequency where the uncertainty is largest.
 func onsetUncertainties(bench *catalog.Bench, f analysis.Findings, spread analysis.Transfers) (t Table, rests string, ranked []string) {
 	t = Table{ID: fmt.Sprintf("uncertainty-run-%d", f.Run), Title: fmt.Sprintf("Uncertainty of the onsets of run %d", f.Run), Columns: []Column{
-		frequencyIn("frequency"), currentIn("onset"), plainDecibels("U"), counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
+		frequencyIn("frequency"), currentIn("onset"), currentIn("from"), currentIn("to"), plainDecibels("U"), counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
 	}}
 	var largest uncertainty.Current
 	for _, q := range f.Points {
@@ -91,10 +91,10 @@ func onsetUncertainties(bench *catalog.Bench, f analysis.Findings, spread analys
 			continue
 		}
 		first := u.Combined.Contributions[0]
-		t.add(frequency(q.Frequency), amount(q.Onset), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.Expanded.K)), say(u.Expanded.Confidence.String()),
+		t.add(frequency(q.Frequency), amount(q.Onset), amount(u.Low), amount(u.High), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
 			say(contribution(u.Components[first.Index])), say(fmt.Sprintf("%.0f %%", 100*first.Share)), say(fmt.Sprintf("%d of %d", len(u.Assumed()), len(u.Components))))
 		if u.U() > largest.U() || largest.Components == nil {
-			largest = u
+			largest = u.Current
 		}
 	}
 	if largest.Components == nil {

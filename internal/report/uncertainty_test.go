@@ -40,7 +40,7 @@ func TestAReportStatesTheUncertaintyOfEachOnset(t *testing.T) {
 	if err := report.HTML(&out, job); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Uncertainty of the onsets of run 2", "contributions are assumed, not from the bench", "PROBE1 transfer impedance", "step of the search"} {
+	for _, want := range []string{"Uncertainty of the onsets of run 2", "contributions are assumed, not from the bench", "PROBE1 transfer impedance", "between the level that the product stood"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is missing", want)
 		}

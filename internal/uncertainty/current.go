@@ -35,8 +35,6 @@ type Conditions struct {
 	Repeated func(f rf.Frequency) (deviation rf.Gain, n int)
 	// Convention of the mismatch; FixedMagnitudes where empty.
 	Convention MismatchConvention
-	// Extra are components that belong to what is stated and not to the bench.
-	Extra []Component
 }
 
 // Component is one line of a budget of the current.
@@ -55,10 +53,13 @@ type Current struct {
 	Means      Means
 	Components []Component // in the order of the chain
 	Combined   Combined    // its Contributions are ranked
-	Expanded   Expanded
+	// Expanded is after the law of propagation, for comparison; Stated the interval round what is read
+	// that U and K are of (see Budget.Interval).
+	Expanded Expanded
+	Stated   Interval
 	// Simulated is the Monte Carlo run of the same components; nil where none was asked for.
 	Simulated  *Simulated
-	Comparison Comparison // of both; meaningful only with Simulated
+	Comparison Comparison // of the law with it; meaningful only with Simulated
 	// Notes are what the figures leave open.
 	Notes []string
 }
@@ -83,16 +84,13 @@ func (c Current) Budget() Budget {
 	return b
 }
 
-// Without returns the expanded uncertainty that would be left without one of the components, by its
-// index: what improving it can give at most.
-func (c Current) Without(i int) (Expanded, error) {
+// Without returns the U that would be left without one of the components, by its index: what improving it
+// can give at most.
+func (c Current) Without(i int) (rf.Gain, error) {
 	b := c.Budget()
 	b.Inputs[i].Sensitivity = 0
-	left, err := b.Combine()
-	if err != nil {
-		return Expanded{}, err
-	}
-	return left.Expand(c.Expanded.Confidence)
+	left, err := b.Interval(c.Expanded.Confidence)
+	return rf.Gain(left.HalfWidth()), err
 }
 
 // Simulate adds a Monte Carlo run.
@@ -105,14 +103,15 @@ func (c *Current) Simulate(r *rand.Rand, draws int) error {
 	return nil
 }
 
-// U returns what is to be stated: ± U of the law, or where a simulation differs from it the half-width of
-// the simulated interval.
-func (c Current) U() rf.Gain {
-	u := c.Expanded.U
-	if c.Simulated != nil && c.Comparison.Differs {
-		u = c.Simulated.Symmetric.HalfWidth()
+// U returns what is to be stated: the current lies within ± U of what is read, with the confidence.
+func (c Current) U() rf.Gain { return rf.Gain(c.Stated.HalfWidth()) }
+
+// K returns the coverage factor that U is: U over the standard uncertainty; 0 where that is 0.
+func (c Current) K() float64 {
+	if c.Combined.Standard <= 0 {
+		return 0
 	}
-	return rf.Gain(u)
+	return c.U().DB() / c.Combined.Standard
 }
 
 // What stands where the bench file says nothing: common practice, no single source. Every use of one
@@ -150,12 +149,14 @@ func OfCurrent(b *catalog.Bench, f rf.Frequency, c Conditions, confidence rf.Fra
 			return fail(err)
 		}
 	}
-	w.out.Components = append(w.out.Components, c.Extra...)
 	var err error
 	if w.out.Combined, err = w.out.Budget().Combine(); err != nil {
 		return fail(err)
 	}
 	if w.out.Expanded, err = w.out.Combined.Expand(confidence); err != nil {
+		return fail(err)
+	}
+	if w.out.Stated, err = w.out.Budget().Interval(confidence); err != nil {
 		return fail(err)
 	}
 	return w.out, nil

@@ -88,14 +88,20 @@ func TestTheBudgetOfTheSampleBenchByHand(t *testing.T) {
 	if math.Abs(c.Combined.Standard-math.Sqrt(sum)) > 1e-6 || math.Abs(c.Expanded.U-1.959964*math.Sqrt(sum)) > 1e-5 {
 		t.Errorf("combined %g, U %g, want %g", c.Combined.Standard, c.Expanded.U, math.Sqrt(sum))
 	}
-	if left, err := c.Without(0); err != nil || math.Abs(left.U-1.959964*math.Sqrt(sum-0.25)) > 1e-5 {
-		t.Errorf("without the probe: %+v, %v", left, err)
+	if left, err := c.Without(0); err != nil || left <= 0 || left.DB() > 1.959964*math.Sqrt(sum-0.25) || left >= c.U() {
+		t.Errorf("without the probe: %v, %v", left, err)
 	}
 	if err := c.Simulate(rand.New(rand.NewPCG(1, 2)), 100_000); err != nil {
 		t.Fatal(err)
 	}
 	if c.Simulated.Symmetric.HalfWidth() > c.Expanded.U*1.02 {
 		t.Errorf("limits have no tails, but the simulated half-width %g is larger than %g", c.Simulated.Symmetric.HalfWidth(), c.Expanded.U)
+	}
+	if u := c.Simulated.Symmetric.HalfWidth(); math.Abs(c.U().DB()-u) > 0.02*u {
+		t.Errorf("U is %v, the simulation's %g dB: what findings state and what a simulation finds are one figure", c.U(), u)
+	}
+	if math.Abs(c.K()*c.Combined.Standard-c.U().DB()) > 1e-9 {
+		t.Errorf("k %g times u %g is not U %v", c.K(), c.Combined.Standard, c.U())
 	}
 }
 

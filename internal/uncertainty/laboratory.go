@@ -6,16 +6,29 @@ import (
 
 	"provoke/internal/analysis"
 	"provoke/internal/catalog"
+	"provoke/internal/curve"
 	"provoke/internal/event"
 	"provoke/internal/result"
 	"provoke/internal/rf"
 )
 
-// Standard uncertainties that stand where nothing is known: common practice, no single source.
-const (
-	assumedLaboratory rf.Gain = 1.0
-	assumedBench      rf.Gain = 1.0
-)
+// assumedLaboratory is a standard uncertainty that stands where nothing is known: common practice, no single
+// source.
+const assumedLaboratory rf.Gain = 1.0
+
+// AssumedBench is the standard uncertainty of a current where there is no bench file to work it out from: that
+// of a bench of which nothing is known, so that knowing less never asks for less margin.
+func AssumedBench(f rf.Frequency) rf.Gain {
+	id := func(id string) catalog.Identity { return catalog.Identity{ID: id} }
+	loss := func(g rf.Gain) curve.Curve[rf.Gain] { return curve.Flat(g, f, f, "assumed") }
+	nothing := &catalog.Bench{Clamp: catalog.Clamp{Identity: id("clamp")}, Probe: &catalog.Probe{Identity: id("probe")}, Analyser: &catalog.Analyser{Identity: id("analyser")},
+		ToAnalyser: []catalog.Passive{{Identity: id("coax"), Kind: "coax", Loss: loss(0.5)}, {Identity: id("pad"), Kind: "pad", Loss: loss(10)}, {Identity: id("another pad"), Kind: "pad", Loss: loss(10)}, {Identity: id("another coax"), Kind: "coax", Loss: loss(0.5)}}}
+	c, err := OfCurrent(nothing, f, Conditions{Means: Replayed}, DefaultConfidence)
+	if err != nil {
+		return rf.Gain(math.Inf(1))
+	}
+	return rf.Gain(c.Combined.Standard)
+}
 
 // CertaintyOf gathers how well the levels of a run and of a laboratory's report are known. bench is
 // the bench file as the run used it, nil where there is none to work from; repeats are the runs that
@@ -23,7 +36,7 @@ const (
 // not between 50 % and 100 %.
 func CertaintyOf(bench *catalog.Bench, r result.Run, repeats []result.Run, lab event.LaboratoryFailures, confidence rf.Fraction) (analysis.Certainty, error) {
 	c := analysis.Certainty{Confidence: confidence, Laboratory: assumedLaboratory, AssumedLaboratory: true, AssumedBench: true,
-		Bench: func(rf.Frequency) rf.Gain { return assumedBench }}
+		Bench: AssumedBench}
 	if lab.Expanded > 0 && lab.K > 0 {
 		c.Laboratory, c.AssumedLaboratory = lab.Expanded/rf.Gain(lab.K), false
 	}
@@ -38,7 +51,7 @@ func CertaintyOf(bench *catalog.Bench, r result.Run, repeats []result.Run, lab e
 		}
 		known := map[rf.Frequency]rf.Gain{}
 		for _, t := range r.Thresholds() {
-			u, err := OfCurrent(bench, t.Frequency, Conditions{Repeated: spread.At}, confidence)
+			u, err := OfCurrent(bench, t.Frequency, Conditions{Means: MeansOfCurrent(r.Opened.Mode, result.Measured), Repeated: spread.At}, confidence)
 			if err == nil {
 				known[t.Frequency] = rf.Gain(u.Combined.Standard)
 				freedom = min(freedom, u.Combined.Freedom)
