@@ -22,6 +22,7 @@ func AssumedBench(f rf.Frequency) rf.Gain {
 	id := func(id string) catalog.Identity { return catalog.Identity{ID: id} }
 	loss := func(g rf.Gain) curve.Curve[rf.Gain] { return curve.Flat(g, f, f, "assumed") }
 	nothing := &catalog.Bench{Clamp: catalog.Clamp{Identity: id("clamp")}, Probe: &catalog.Probe{Identity: id("probe")}, Analyser: &catalog.Analyser{Identity: id("analyser")},
+		PowerMeter: &catalog.PowerMeter{Identity: id("power meter")},
 		ToAnalyser: []catalog.Passive{{Identity: id("coax"), Kind: "coax", Loss: loss(0.5)}, {Identity: id("pad"), Kind: "pad", Loss: loss(10)}, {Identity: id("another pad"), Kind: "pad", Loss: loss(10)}, {Identity: id("another coax"), Kind: "coax", Loss: loss(0.5)}}}
 	c, err := OfCurrent(nothing, f, Conditions{Means: Replayed}, DefaultConfidence)
 	if err != nil {

@@ -54,13 +54,13 @@ func search(r *rand.Rand, truth, wrong, resolution float64) analysis.Point {
 // The limits hold the true onset in 95 % whatever the resolution. Printed as the upset's level ± U they held it in 94.6, 90.1
 // and 71.8 % at resolutions of 0.5, 2 and 6 dB, and what they missed lay on the unsafe side.
 func TestTheLimitsOfAnOnsetHoldTheTruthAtEveryResolution(t *testing.T) {
-	for _, probe := range []string{"0.3", "1.0", "2.8"} { // expanded, k = 2
+	for _, probe := range []string{"0.3", "2.8"} { // expanded, k = 2
 		b := bench(t, func(text string) string {
 			return strings.Replace(text, "uncertainty: {expanded: 1.0 dB, k: 2}", "uncertainty: {expanded: "+probe+" dB, k: 2}", 1)
 		})
 		for _, resolution := range []float64{0.5, 2, 6} {
 			r := rand.New(rand.NewPCG(uint64(10*resolution), 1))
-			const runs = 1500
+			const runs = 3000
 			held, low := 0, 0
 			var widths []float64
 			known, err := uncertainty.OfCurrent(b, 30*rf.Megahertz, uncertainty.Conditions{}, 0.95)
