@@ -9,7 +9,6 @@ import (
 	"provoke/internal/analysis"
 	"provoke/internal/event"
 	"provoke/internal/evidence"
-	"provoke/internal/level"
 	"provoke/internal/plan"
 	"provoke/internal/report"
 	"provoke/internal/result"
@@ -241,8 +240,8 @@ func profileWords(p event.Profile) string {
 	if s == "" {
 		return "none named"
 	}
-	if !p.Verified {
-		s += " (" + level.Unverified + ")"
+	if mark := p.Mark(); mark != "" {
+		s += " (" + mark + ")"
 	}
 	return s
 }

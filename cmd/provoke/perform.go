@@ -648,7 +648,7 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 		Version: event.Version, Program: version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
 		Label: o.label, Changed: o.changed, Operator: o.operator, Room: o.room, Temperature: o.temperature,
 		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
-			Means: p.Profile.Means, Verified: p.Profile.Verified},
+			Means: p.Profile.Means, Verified: p.Profile.Verified, Checked: p.Profile.Checked.String()},
 		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,
 		Search: event.SearchOf(p),
 		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),

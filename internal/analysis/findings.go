@@ -56,10 +56,6 @@ type Findings struct {
 	Ended     bool
 }
 
-// Unverified reports that the level profile's figures were not read in the standard: its mark,
-// level.Unverified, belongs wherever the findings are shown.
-func (f Findings) Unverified() bool { return f.Opened.Profile.ID != "" && !f.Opened.Profile.Verified }
-
 // Replays reports that the run replayed a calibration: its level is the drive, whatever current that
 // makes on the cable.
 func Replays(o event.Opened) bool {

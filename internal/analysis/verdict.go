@@ -176,8 +176,11 @@ func (c *Comparison) reserve(before, after result.Run) {
 			add(x.text, frequencies(x.at))
 		}
 	}
-	if c.Before.Unverified() || c.After.Unverified() {
-		add("the level profile is %s", level.Unverified)
+	for _, f := range []Findings{c.After, c.Before} {
+		if mark := f.Opened.Profile.Mark(); mark == level.Unverified {
+			add("the level profile is %s", mark)
+			break
+		}
 	}
 }
 

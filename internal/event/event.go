@@ -120,6 +120,19 @@ type Profile struct {
 	Confidence string `json:"confidence,omitempty"`
 	Means      string `json:"means,omitempty"`
 	Verified   bool   `json:"verified"`
+	Checked    string `json:"checked,omitempty"` // who checked it against the standard's text, in words
+}
+
+// Mark returns what is said of a profile that is not verified, as level.Profile has it; "" for one that is, and for
+// none.
+func (p Profile) Mark() string {
+	switch {
+	case p.ID == "" || p.Verified:
+		return ""
+	case p.Checked != "":
+		return p.Checked
+	}
+	return level.Unverified
 }
 
 // Field is a named fact in words.

@@ -28,10 +28,11 @@ type Profile struct {
 	ID         string // as written in a plan, e.g. "iec-61000-4-6/level-3"
 	VariantOf  string // id of the profile that this one is a variant of; empty for most
 	Title      string
-	Source     string // standard, clause, or where the figures come from
-	Confidence string // "read", "from memory, high", …
-	Verified   bool   // false: shown with the mark Unverified wherever it is used
-	Means      string // what the level is, in words
+	Source     string  // standard, clause, or where the figures come from
+	Confidence string  // "read", "from memory, high", …
+	Verified   bool    // false: shown with the mark Unverified wherever it is used
+	Checked    Checked // by the user, whose words then stand in place of that mark
+	Means      string  // what the level is, in words
 	// Notes are what else the user of the profile should know, one sentence each.
 	Notes []string
 	// Hold is which part of a modulated signal the level describes.
@@ -51,12 +52,27 @@ type Profile struct {
 // Unverified is the mark shown with a profile whose figures were not read in the standard.
 const Unverified = "not verified against the standard's text"
 
-// Mark returns Unverified for a profile that is not verified, else "".
+// Mark returns what is said of a profile that is not verified: who checked it, else Unverified; "" for one that is.
 func (p Profile) Mark() string {
-	if p.Verified {
+	switch {
+	case p.Verified:
 		return ""
+	case p.Checked.By != "":
+		return p.Checked.String()
 	}
 	return Unverified
+}
+
+// Checked says who compared a profile's figures with their own copy of the standard.
+type Checked struct{ By, On, Edition, Figures string }
+
+// String is what stands in place of Unverified: "checked by A. Example on 2026-11-02 against edition 5.0 of the
+// standard: 150 kHz to 80 MHz, level 3".
+func (c Checked) String() string {
+	if c.By == "" {
+		return ""
+	}
+	return fmt.Sprintf("checked by %s on %s against edition %s of the standard: %s", c.By, c.On, c.Edition, c.Figures)
 }
 
 // endSlack is the relative difference by which two frequencies count as the same.

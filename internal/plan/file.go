@@ -9,6 +9,7 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+	"time"
 
 	"provoke/internal/catalog"
 	"provoke/internal/curve"
@@ -70,12 +71,18 @@ func (o *orderWord) UnmarshalText(t []byte) error {
 
 // planFile is a plan file as written.
 type planFile struct {
-	Name       string      `yaml:"name" says:"name of the run's purpose"`
-	Bench      string      `yaml:"bench,required" says:"bench file, relative to this file"`
-	Kind       kindWord    `yaml:"kind,required" says:"what run it is"`
-	Mode       modeWord    `yaml:"mode" says:"how the level is set"`
-	Fixture    fixtureWord `yaml:"fixture" says:"what the clamp is closed around; a calibration needs a jig"`
-	Level      levelText   `yaml:"level" says:"what is asked for: a profile, 10 V emf, 60 mA, or a mapping with list or curve"`
+	Name    string      `yaml:"name" says:"name of the run's purpose"`
+	Bench   string      `yaml:"bench,required" says:"bench file, relative to this file"`
+	Kind    kindWord    `yaml:"kind,required" says:"what run it is"`
+	Mode    modeWord    `yaml:"mode" says:"how the level is set"`
+	Fixture fixtureWord `yaml:"fixture" says:"what the clamp is closed around; a calibration needs a jig"`
+	Level   levelText   `yaml:"level" says:"what is asked for: a profile, 10 V emf, 60 mA, or a mapping with list or curve"`
+	Checked struct {
+		By      string `yaml:"by,required" says:"who compared the profile with their own copy of the standard"`
+		On      string `yaml:"on,required" says:"date, 2026-11-02"`
+		Edition string `yaml:"edition,required" says:"edition of that copy"`
+		Figures string `yaml:"figures,required" says:"which figures: range, levels, clause or table"`
+	} `yaml:"profile_checked" says:"stands in place of \"not verified against the standard's text\" wherever the profile is told"`
 	Grid       []segment   `yaml:"grid,required" says:"frequencies: the union of these segments"`
 	Order      orderWord   `yaml:"order" says:"order of the frequencies"`
 	Modulation string      `yaml:"modulation" says:"modulation; default the level's usual one, CW in a calibration"`
@@ -320,9 +327,25 @@ func (r *reader) level() {
 	if err != nil {
 		r.problem("level", "", "%v", err)
 	}
+	r.checked()
 	if r.doc.Has("level.beyond") && len(l.List) == 0 {
 		r.problem("level.beyond", "a curve and a profile have ends of their own", "beyond belongs to a list of levels")
 	}
+}
+
+// checked takes who compared a profile with the standard. It is nothing for a level that the user states.
+func (r *reader) checked() {
+	if !r.doc.Has("profile_checked") {
+		return
+	}
+	c := r.file.Checked
+	if _, err := time.Parse(time.DateOnly, c.On); err != nil && c.On != "" {
+		r.problem("profile_checked.on", "write the date as 2026-11-02", "%q is no date", c.On)
+	}
+	if r.plan.Profile.Verified {
+		r.doc.Warning("profile_checked", "this level needs no check: "+r.plan.Profile.Confidence, "it is for a profile of a standard whose figures are from memory")
+	}
+	r.plan.Profile.Checked = level.Checked{By: c.By, On: c.On, Edition: c.Edition, Figures: c.Figures}
 }
 
 // namedLevel reads "iec-61000-4-6/level-3", "10 V emf" or "60 mA".

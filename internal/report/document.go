@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"provoke/internal/analysis"
 	profile "provoke/internal/level"
 )
 
@@ -194,18 +195,18 @@ func signatureSection() section {
 }
 
 // wantedWords returns the words for the level wanted in a legend, with the mark of a level profile that
-// was not read in the standard.
-func wantedWords(unverified bool) string {
-	if unverified {
-		return "wanted (" + profile.Unverified + ")"
+// nobody read in the standard.
+func wantedWords(f analysis.Findings) string {
+	if mark := f.Opened.Profile.Mark(); mark == profile.Unverified {
+		return "wanted (" + mark + ")"
 	}
 	return "wanted"
 }
 
 // wantedNote is the remark under tables that show the level wanted; "" where it is verified.
-func wantedNote(unverified bool) string {
-	if unverified {
-		return "Level wanted: " + profile.Unverified + "."
+func wantedNote(f analysis.Findings) string {
+	if mark := f.Opened.Profile.Mark(); mark != "" {
+		return "Level wanted: " + mark + "."
 	}
 	return ""
 }

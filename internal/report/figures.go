@@ -115,7 +115,7 @@ func reachedFigure(f analysis.Findings) (Figure, bool) {
 	return Figure{
 		ID: fmt.Sprintf("figure-reached-%d", f.Run), Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
 		Caption: "Highest current at each frequency" + originWords(f.Points) + ". Where the product upset, RF went off at once.",
-		Legend:  legend(entry{len(wanted) > 0, wantedWords(f.Unverified()), dashSign()}, entry{len(reached) > 0, "reached, no upset", dotSign(after, true)}, entry{len(short) > 0, "level not reached", squareSign(before)}, entry{len(upset) > 0, "upset on the way or there", crossSign(alarm)}),
+		Legend:  legend(entry{len(wanted) > 0, wantedWords(f), dashSign()}, entry{len(reached) > 0, "reached, no upset", dotSign(after, true)}, entry{len(short) > 0, "level not reached", squareSign(before)}, entry{len(upset) > 0, "upset on the way or there", crossSign(alarm)}),
 		Width:   figureWidth, Height: figureHeight, draw: plotted(p),
 	}, true
 }
@@ -185,7 +185,7 @@ func profileFigure(b analysis.Findings, a *analysis.Findings) (Figure, bool) {
 		f.ID, f.Title = "figure-compare", fmt.Sprintf("Immunity profile before (run %d) and after (run %d)", b.Run, a.Run)
 		name = "before"
 	}
-	f.Legend = legend(entry{len(wanted) > 0, wantedWords(b.Unverified() || a != nil && a.Unverified()), dashSign()}, entry{true, name, dotSign(before, true)}, entry{a != nil, "after", squareSign(after)},
+	f.Legend = legend(entry{len(wanted) > 0, wantedWords(b), dashSign()}, entry{true, name, dotSign(before, true)}, entry{a != nil, "after", squareSign(after)},
 		entry{true, "bound", dotSign(before, false)}, entry{b.Upsets > 0, "missing to the level wanted", barSign(rgb(0xf1dccf))})
 	return f, true
 }

@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"provoke/internal/analysis"
-	"provoke/internal/level"
 	"provoke/internal/rf"
 )
 
@@ -189,8 +188,8 @@ func Findings(f analysis.Findings) FindingsJSON {
 	if f.Ended {
 		out.Verdict = text(string(f.Verdict))
 	}
-	if f.Unverified() {
-		out.Profile.Mark = text(level.Unverified)
+	if mark := f.Opened.Profile.Mark(); mark != "" {
+		out.Profile.Mark = text(mark)
 	}
 	if f.Control != 0 {
 		out.Control = &f.Control

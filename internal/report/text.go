@@ -161,8 +161,11 @@ func (p *page) facts() []Fact {
 	}
 	o := p.Detailed[0].run.Opened
 	wanted := Fact{Name: "Level wanted", Text: profileTitle(o.Profile)}
-	if p.Detailed[0].Findings.Unverified() {
-		wanted.Text, wanted.Mark = wanted.Text+"; "+profile.Unverified, "warn"
+	if mark := o.Profile.Mark(); mark != "" {
+		wanted.Text += "; " + mark
+		if mark == profile.Unverified {
+			wanted.Mark = "warn"
+		}
 	}
 	return append(out, wanted)
 }
@@ -206,9 +209,7 @@ func newSetupPart(j Job, runs []result.Run) *setupPart {
 		Run: r.Number, Fields: fieldsTable("setup", "Product and setup", setupFields(r)), Equipment: equipmentTable(r),
 		Curves: curvesTable(r), Monitors: monitorsTable(r), Exposure: fieldsTable("exposure", "Level and exposure", exposureFields(r)),
 	}
-	if r.Opened.Profile.ID != "" && !r.Opened.Profile.Verified {
-		s.Mark = profile.Unverified
-	}
+	s.Mark = r.Opened.Profile.Mark()
 	s.Overdue = overdueIn(runs)
 	s.draw(j, r)
 	return s
@@ -275,12 +276,9 @@ func setupFields(r result.Run) []event.Field {
 
 func exposureFields(r result.Run) []event.Field {
 	o := r.Opened
-	verified := "read in the source"
-	if !o.Profile.Verified {
-		verified = profile.Unverified
-	}
-	if o.Profile.ID == "" {
-		verified = ""
+	verified := o.Profile.Mark()
+	if o.Profile.ID != "" && verified == "" {
+		verified = "read in the source"
 	}
 	low, high := rf.Frequency(0), rf.Frequency(0)
 	if points := r.Points(); len(points) > 0 {

@@ -255,7 +255,7 @@ func chartOf(f analysis.Findings) chartTable {
 		}
 	}
 	all := []chartColumn{
-		{wantedWords(f.Unverified()), "none", "1B2730", true, func(p analysis.Point) rf.Current { return p.Wanted }},
+		{wantedWords(f), "none", "1B2730", true, func(p analysis.Point) rf.Current { return p.Wanted }},
 		{"onset", "circle", "B4451F", false, onset(rf.Exactly)},
 		{"no upset up to", "triangle", "0B6F8A", false, onset(rf.AtLeast)},
 		{"upset at or below", "diamond", "A81C1B", false, onset(rf.AtMost)},

@@ -160,9 +160,7 @@ func (p *findingsPage) fill(r result.Run, f analysis.Findings) {
 		p.Photos = append(p.Photos, a)
 	}
 	p.Words = summary(r, f)
-	if f.Unverified() {
-		p.Mark = unverified(f)
-	}
+	p.Mark = f.Opened.Profile.Mark()
 	for _, b := range f.Bands {
 		p.Bands = append(p.Bands, bandRowOf(f.Run, b))
 	}
@@ -178,15 +176,6 @@ func (p *findingsPage) fill(r result.Run, f analysis.Findings) {
 	}
 	p.Guesses = guesses(f)
 	p.Random = report.NotDeterministicTable(f)
-}
-
-// unverified is the mark of a level profile whose figures were not read in the standard.
-func unverified(f analysis.Findings) string {
-	shape := report.Findings(f)
-	if shape.Profile.Mark != nil {
-		return *shape.Profile.Mark
-	}
-	return ""
 }
 
 func summary(r result.Run, f analysis.Findings) []string {
