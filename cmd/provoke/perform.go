@@ -653,7 +653,7 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 		Search: event.SearchOf(p),
 		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
-	e.Again = o.again
+	e.Again, e.Stretches = o.again, p.Stretches
 	if pr.cal != nil {
 		e.Calibration = pr.cal.Run
 	}

@@ -364,3 +364,34 @@ func BenchmarkFindingsOfHundredThousandSteps(b *testing.B) {
 		}
 	}
 }
+
+// A list of eight frequencies, all of which upset, was told as one band from the lowest to the highest.
+func TestBandsAreNotJoinedAcrossWhatWasNeverExposed(t *testing.T) {
+	list := []rf.Frequency{1.7095e6, 3e6, 5e6, 8e6, 12e6, 16e6, 22e6, 28.34e6}
+	var trials []trial
+	for _, f := range list {
+		trials = append(trials, trial{f: f, onset: 80})
+	}
+	for name, o := range map[string]event.Opened{"with its stretches": opened, "an older journal": opened} {
+		if name == "with its stretches" {
+			o.Stretches = []plan.Stretch{}
+		}
+		f := analysis.Of(run(1, o, trials...), nil)
+		if len(f.Bands) != len(list) {
+			t.Fatalf("%s: %d bands of %d frequencies", name, len(f.Bands), len(list))
+		}
+		if e := f.Bands[0].High; !e.Gap || e.Shown || e.Outside != 3e6 {
+			t.Errorf("%s: the upper edge of the first band is %+v", name, e)
+		}
+		if e := f.Bands[1].Low; !e.Gap || e.Outside != 1.7095e6 {
+			t.Errorf("%s: the lower edge of the second band is %+v", name, e)
+		}
+	}
+	// A grid whose frequencies were skipped in the middle of a band.
+	o := opened
+	o.Stretches = []plan.Stretch{{From: 20e6, To: 24e6, Step: 0.01}}
+	f := analysis.Of(run(1, o, trial{f: 20e6}, trial{f: 20.2e6, onset: 80}, trial{f: 20.4e6, onset: 80}, trial{f: 21e6, onset: 80}, trial{f: 21.2e6}), nil)
+	if len(f.Bands) != 2 || f.Bands[0].High.Frequency != 20.4e6 || !f.Bands[0].High.Gap || !f.Bands[1].High.Shown {
+		t.Errorf("%+v", f.Bands)
+	}
+}

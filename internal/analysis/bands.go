@@ -1,6 +1,8 @@
 package analysis
 
 import (
+	"slices"
+
 	"provoke/internal/event"
 	"provoke/internal/plan"
 	"provoke/internal/result"
@@ -27,6 +29,9 @@ type Edge struct {
 	// Shown: at Outside the DUT stood the level wanted, so the edge lies between. Otherwise the
 	// band may go on: the run ends here, or the level was not reached there.
 	Shown bool
+	// Gap: between here and Outside, which upset too, lies more than the grid's own step, and nothing was
+	// exposed there.
+	Gap bool
 }
 
 // Resolution is the distance between the outermost upset and the frequency outside, relative to
@@ -46,8 +51,10 @@ func (b Band) Width() rf.Frequency { return b.High.Frequency - b.Low.Frequency }
 func (b Band) Contains(f rf.Frequency) bool { return f >= b.Low.Frequency && f <= b.High.Frequency }
 
 // bands joins neighbouring frequencies that upset. Frequencies at which nothing was shown neither
-// end nor carry a band. The lowest onset is that of the lowest current, or of the lowest drive.
-func bands(points []Point, inDrive bool) []Band {
+// end nor carry a band; more than the grid's own step without an exposure ends one. The lowest onset is that of
+// the lowest current, or of the lowest drive.
+func bands(points []Point, stretches []plan.Stretch, inDrive bool) []Band {
+	stretches = stretched(points, stretches)
 	var out []Band
 	var before *Point
 	open := false
@@ -59,6 +66,10 @@ func bands(points []Point, inDrive bool) []Band {
 		case p.Upset && !open:
 			out = append(out, newBand(*p, before, inDrive))
 			open = true
+		case p.Upset && !plan.Joins(stretches, before.Frequency, p.Frequency):
+			out[len(out)-1].High.gap(p)
+			out = append(out, newBand(*p, nil, inDrive))
+			out[len(out)-1].Low.gap(before)
 		case p.Upset:
 			out[len(out)-1].take(*p, inDrive)
 		case open:
@@ -69,6 +80,26 @@ func bands(points []Point, inDrive bool) []Band {
 	}
 	return out
 }
+
+// widestStep is the widest step of a grid that a journal without its stretches is taken to have: wider ones are
+// lists (common practice: standards step by 1 %, the coarsest quick look by 10 %).
+const widestStep = 0.105
+
+// stretched returns the stretches of a run; of a journal that does not say them, one with half more than the usual
+// distance of its frequencies.
+func stretched(points []Point, stretches []plan.Stretch) []plan.Stretch {
+	if stretches != nil || len(points) < 2 {
+		return stretches
+	}
+	var steps []float64
+	for i := 1; i < len(points); i++ {
+		steps = append(steps, float64(points[i].Frequency/points[i-1].Frequency)-1)
+	}
+	slices.Sort(steps)
+	return []plan.Stretch{{From: points[0].Frequency, To: points[len(points)-1].Frequency, Step: rf.Fraction(min(1.5*steps[len(steps)/2], widestStep))}}
+}
+
+func (e *Edge) gap(other *Point) { e.Outside, e.Gap = other.Frequency, true }
 
 func newBand(p Point, before *Point, inDrive bool) Band {
 	b := Band{Low: Edge{Frequency: p.Frequency}, Lowest: p, Monotone: plan.MonotoneAssumed, InControl: true}

@@ -123,7 +123,7 @@ func Of(r result.Run, control *result.Run) Findings {
 		f.Control = control.Number
 		f.markControl(*control)
 	}
-	f.Bands = bands(f.Points, Replays(r.Opened))
+	f.Bands = bands(f.Points, r.Opened.Stretches, Replays(r.Opened))
 	if r.Opened.RunKind == plan.Baseline {
 		f.FalseAlarms = falseAlarms(r)
 	}
@@ -132,7 +132,7 @@ func Of(r result.Run, control *result.Run) Findings {
 
 // markControl marks the frequencies that lie in a failing band of the control run.
 func (f *Findings) markControl(control result.Run) {
-	suspect := bands(Of(control, nil).Points, Replays(control.Opened))
+	suspect := Of(control, nil).Bands
 	for i := range f.Points {
 		for _, b := range suspect {
 			if f.Points[i].Upset && b.Contains(f.Points[i].Frequency) {

@@ -61,6 +61,8 @@ type Opened struct {
 	Calibration int              `json:"calibration,omitempty"` // run replayed by substitution
 	// Again is the run of the job whose every frequency this run exposes too.
 	Again int `json:"again,omitempty"`
+	// Stretches are the parts of the grid that were stepped through; nil in journals that do not say.
+	Stretches []plan.Stretch `json:"stretches,omitzero"`
 }
 
 // Search is a search for a random threshold as it was fixed before the run. Method is what a frequency

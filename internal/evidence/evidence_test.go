@@ -53,7 +53,7 @@ func (m *maker) close(mhz float64, p product, offset float64, upset bool) {
 // expose makes a run over 1 to 40 MHz in steps of a sixth of an octave, so that 10 and 20 MHz are among
 // them.
 func expose(number int, p product, change func(*event.Opened)) result.Run {
-	o := event.Opened{RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Resolution: 0.5, Range: 40, Modulation: am, Bench: event.Attachment{SHA256: "a"}}
+	o := event.Opened{Stretches: []plan.Stretch{{From: 1e3, To: 1e9, Step: 0.3}}, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Resolution: 0.5, Range: 40, Modulation: am, Bench: event.Attachment{SHA256: "a"}}
 	if change != nil {
 		change(&o)
 	}

@@ -427,12 +427,16 @@ func (r *reader) curveOfFile(text curveText) (curve.Curve[rf.Current], error) {
 func (r *reader) grid() {
 	var parts []level.Grid
 	total := 0
+	r.plan.Stretches = []Stretch{}
 	for i, s := range r.file.Grid {
 		g, err := s.grid()
 		if err == nil {
 			var f []rf.Frequency
 			f, err = g.Frequencies()
 			total += len(f)
+			if len(s.List) == 0 {
+				r.plan.Stretches = append(r.plan.Stretches, stretchesOf(f)...)
+			}
 		}
 		if total > level.MaximumFrequencies {
 			r.problem("grid", "use wider steps, or several plans", "the segments of the grid have more than %d frequencies together", level.MaximumFrequencies)

@@ -92,6 +92,7 @@ type Plan struct {
 	Profile    level.Profile
 	Grid       []rf.Frequency // ascending, without repeats
 	GridText   string         // how the grid was asked for, for people
+	Stretches  []Stretch      // of the grid, by segment
 	Descending bool           // the sweep goes from the highest frequency to the lowest
 	Modulation level.Modulation
 	Drive      rf.Power // constant drive

@@ -93,6 +93,8 @@ type BandJSON struct {
 	AboveHz     *float64     `json:"above_hz"`
 	LowShown    bool         `json:"low_shown"`
 	HighShown   bool         `json:"high_shown"`
+	LowGap      bool         `json:"low_not_exposed"` // nothing was exposed between the band and below_hz, which upset too
+	HighGap     bool         `json:"high_not_exposed"`
 	LowestHz    float64      `json:"lowest_hz"`
 	Lowest      *rf.Quantity `json:"lowest_onset"`
 	Wanted      *rf.Quantity `json:"wanted"`
@@ -229,7 +231,7 @@ func band(b *analysis.Band) *BandJSON {
 	}
 	return &BandJSON{
 		LowHz: b.Low.Frequency.Hz(), HighHz: b.High.Frequency.Hz(), BelowHz: hertz(b.Low.Outside), AboveHz: hertz(b.High.Outside),
-		LowShown: b.Low.Shown, HighShown: b.High.Shown,
+		LowShown: b.Low.Shown, HighShown: b.High.Shown, LowGap: b.Low.Gap, HighGap: b.High.Gap,
 		LowestHz: b.Lowest.Frequency.Hz(), Lowest: b.Lowest.Onset.Quantity(), Wanted: b.Lowest.Wanted.Quantity(),
 		MarginDB: decibel(b.Lowest.Margin), MarginBound: bound(b.Lowest.MarginBound), Class: text(string(b.Class)),
 		Points: b.Points, Exposures: b.Exposures, Monotone: string(b.Monotone), MonitorOrAE: b.InControl,

@@ -93,6 +93,8 @@ func EdgeWords(e analysis.Edge, side string) string {
 	switch {
 	case !e.Outside.Known():
 		return "nothing tested " + side
+	case e.Gap:
+		return "not exposed " + side + ", as far as " + e.Outside.String() + ", which upset too"
 	case !e.Shown:
 		return "may go on " + side + ": level not reached at " + e.Outside.String()
 	}
