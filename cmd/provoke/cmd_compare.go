@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -16,8 +17,8 @@ import (
 
 type compareCommand struct {
 	Job    string  `arg:"" help:"Job file."`
-	Before int     `arg:"" help:"Run before the change."`
-	After  int     `arg:"" help:"Run after the change."`
+	Before int     `arg:"" optional:"" help:"Run before the change."`
+	After  int     `arg:"" optional:"" help:"Run after the change; when neither is given, the newest run before which something was changed and the one that it exposes again."`
 	Margin rf.Gain `help:"What the after-run has to stand above the onset before, beside the level wanted." default:"0 dB" placeholder:"'N dB'"`
 
 	Laboratory string      `placeholder:"FILE" help:"Hold the after-run to a laboratory's report too (YAML or CSV; \"job\" for what the job holds): the margin that lets the laboratory pass."`
@@ -33,7 +34,7 @@ func (c *compareCommand) Help() string {
 
 // Run compares two runs of a job.
 func (c *compareCommand) Run(w *world) error {
-	if c.Before == c.After {
+	if c.Before == c.After && c.Before != 0 {
 		return withCode(exitUsage, fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
 	}
 	if c.Margin < 0 {
@@ -45,6 +46,9 @@ func (c *compareCommand) Run(w *world) error {
 	}
 	defer job.Close()
 	tellLeftBehind(w, job)
+	if err := c.choose(job); err != nil {
+		return err
+	}
 	var pair [2]result.Run
 	for i, number := range []int{c.Before, c.After} {
 		if pair[i], err = readRun(w, job, number); err != nil {
@@ -77,6 +81,28 @@ func (c *compareCommand) Run(w *world) error {
 		printPredicted(out, predicted, cmp)
 		return nil
 	})
+}
+
+// choose fills in the runs where none are named.
+func (c *compareCommand) choose(job *store.Job) error {
+	switch {
+	case c.After != 0:
+		return nil
+	case c.Before != 0:
+		return withCode(exitUsage, errors.New("name the run before the change and the run after it, or neither"))
+	}
+	infos, err := job.Runs()
+	if err != nil {
+		return damage(err)
+	}
+	var runs []result.Run
+	for _, i := range infos {
+		runs = append(runs, result.Run{Number: i.Run, Opened: i.Opened})
+	}
+	if c.Before, c.After = analysis.Pair(runs); c.After == 0 {
+		return fmt.Errorf("compare the runs of %s: it holds no exposure before which something was changed, with one before it: expose with --again N --changed \"what was changed\"", c.Job)
+	}
+	return nil
 }
 
 // printPredicted prints what was predicted before the change beside what was measured after it.

@@ -9,9 +9,8 @@ import (
 	"path/filepath"
 	"strings"
 
-	"provoke/internal/plan"
+	"provoke/internal/analysis"
 	"provoke/internal/report"
-	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
 )
@@ -106,13 +105,13 @@ func (c *reportCommand) choose(j *report.Job) error {
 	}
 	j.Before, j.After = c.Before, c.After
 	if c.Before == 0 {
-		j.Before, j.After = beforeAndAfter(among)
+		j.Before, j.After = analysis.Pair(among)
 	}
 	switch {
 	case len(c.Runs) > 0:
 		j.Detailed = c.Runs
 	case j.Before != 0:
-		j.Detailed = between(j.Runs, j.Before, j.After)
+		j.Detailed = analysis.Between(j.Runs, j.Before, j.After)
 	default:
 		r, err := pickRun(j.Runs, 0)
 		if err != nil {
@@ -121,37 +120,6 @@ func (c *reportCommand) choose(j *report.Job) error {
 		j.Detailed = []int{r.Number}
 	}
 	return nil
-}
-
-// beforeAndAfter returns the first exposure and the last later one before which something was
-// changed; zeros when there are no two such runs.
-func beforeAndAfter(runs []result.Run) (before, after int) {
-	for _, r := range runs {
-		switch {
-		case r.Opened.RunKind != plan.Exposure:
-		case before == 0:
-			before = r.Number
-		case r.Opened.Changed != "":
-			after = r.Number
-		}
-	}
-	if after == 0 {
-		return 0, 0
-	}
-	return before, after
-}
-
-// between returns the compared runs and the exposures between them, the newest if there are many.
-func between(runs []result.Run, before, after int) []int {
-	const most = 3
-	var out []int
-	for _, r := range runs {
-		if r.Number > before && r.Number < after && r.Opened.RunKind == plan.Exposure {
-			out = append(out, r.Number)
-		}
-	}
-	out = out[max(0, len(out)-most):]
-	return append(append([]int{before}, out...), after)
 }
 
 // write writes one form of the report.

@@ -120,11 +120,12 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 	if err != nil {
 		return 0, nil, err
 	}
+	if first == 0 {
+		first, _ = analysis.Pair(runs)
+	}
 	for _, x := range runs {
-		switch {
-		case first == 0 && x.Opened.RunKind == plan.Exposure:
-			first = x.Number
-		case len(r.Form["after"]) == 0 && x.Number > first && x.Opened.Changed != "" && x.Opened.RunKind == plan.Exposure:
+		same := x.Opened.Again == 0 || x.Opened.Again == first
+		if first != 0 && len(r.Form["after"]) == 0 && x.Number > first && same && x.Opened.Changed != "" && x.Opened.RunKind == plan.Exposure {
 			others = append(others, x.Number)
 		}
 	}
@@ -365,51 +366,9 @@ func (s *Server) reportOf(r *http.Request) (report.Job, error) {
 		j.Detailed = append(j.Detailed, n)
 	}
 	if len(r.Form) == 0 || len(j.Detailed) == 0 {
-		j.Before, j.After, j.Detailed = usual(j.Runs)
+		j.Before, j.After, j.Detailed = analysis.Told(j.Runs)
 	}
 	return j, nil
-}
-
-// usual chooses what a report tells where nobody says: the first exposure, the last one before which
-// something was changed, and those between; else the newest exposure; else the newest run.
-func usual(runs []result.Run) (before, after int, detailed []int) {
-	for _, r := range runs {
-		switch {
-		case r.Opened.RunKind != plan.Exposure:
-		case before == 0:
-			before = r.Number
-		case r.Opened.Changed != "":
-			after = r.Number
-		}
-	}
-	if after == 0 {
-		newest, exposure := 0, 0
-		for _, r := range runs {
-			switch r.Opened.RunKind {
-			case event.LaboratoryKind: // nothing was done on the bench
-			case plan.Exposure:
-				exposure = r.Number
-			default:
-				newest = r.Number
-			}
-		}
-		switch {
-		case exposure != 0:
-			return 0, 0, []int{exposure}
-		case newest != 0:
-			return 0, 0, []int{newest}
-		}
-		return 0, 0, nil
-	}
-	for _, r := range runs {
-		if r.Number >= before && r.Number <= after && r.Opened.RunKind == plan.Exposure {
-			detailed = append(detailed, r.Number)
-		}
-	}
-	if len(detailed) > 4 {
-		detailed = append(detailed[:1], detailed[len(detailed)-3:]...)
-	}
-	return before, after, detailed
 }
 
 // reportFile sends the report, or one of its tables, to be shown or kept.
