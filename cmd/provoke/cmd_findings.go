@@ -172,11 +172,9 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets)
 		return nil
 	}
 	printRunHead(w, r)
-	if f.FalseAlarms != nil {
-		printFalseAlarms(w, *f.FalseAlarms)
-	} else if !f.Exposed() {
-		fmt.Fprintln(w, "the product was not exposed: this run says nothing about it")
-	} else if r.Opened.RunKind != plan.Calibration {
+	headline, _ := report.Headline(f)
+	fmt.Fprintf(w, "%s\n\n", headline)
+	if f.FalseAlarms == nil && f.Swept == nil && f.Exposed() && r.Opened.RunKind != plan.Calibration {
 		printBands(w, f)
 		printUpsets(w, f, known)
 		printSound(w, f)
@@ -246,13 +244,8 @@ func profileWords(p event.Profile) string {
 	return s
 }
 
-func printFalseAlarms(w io.Writer, a analysis.FalseAlarms) {
-	fmt.Fprintf(w, "baseline without RF: %s in %s\n", count(a.Alarms, "false alarm", "false alarms"), count(a.Dwells, "dwell", "dwells"))
-}
-
 func printBands(w io.Writer, f analysis.Findings) {
 	if len(f.Bands) == 0 {
-		fmt.Fprintln(w, "no upset")
 		return
 	}
 	fmt.Fprintf(w, "%s (%s)\n", count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)

@@ -51,6 +51,14 @@ type Findings struct {
 	Stability *Stability
 	Exposures int
 	Upsets    int // frequencies that upset
+	// Swept is what a source that swept by itself found; nil for a run that stepped.
+	Swept *Swept
+	// Elsewhere is how many steps upset that give no onset: checks of drift.
+	Elsewhere int
+	// Marks is how often the operator said that the product upset.
+	Marks int
+	// RFNotKnownOff: the run ended without knowing that RF was off.
+	RFNotKnownOff bool
 	Highest   rf.Current
 	Verdict   event.Verdict
 	Ended     bool
@@ -82,6 +90,9 @@ func (f Findings) Exposed() bool {
 	return f.Exposures > 0 || f.Opened.RunKind != plan.Exposure && f.Opened.RunKind != plan.Control
 }
 
+// Swept is what the passes of a source that sweeps by itself showed.
+type Swept struct{ Passes, Upsets, Bands int }
+
 // Unfinished is how a run ended that did not get through all its frequencies, or that it has no
 // end; "" for a run that did.
 func (f Findings) Unfinished() string {
@@ -101,7 +112,16 @@ func Of(r result.Run, control *result.Run) Findings {
 		Run: r.Number, Opened: r.Opened, Exposures: r.Exposures, Highest: r.HighestCurrent,
 		Verdict: r.Verdict, Ended: r.Ended(), Drift: drift(r),
 	}
-	f.NotDeterministic = NotDeterministicAt(r)
+	f.NotDeterministic, f.Marks, f.RFNotKnownOff = NotDeterministicAt(r), len(r.Marks), r.RFNotKnownOff()
+	if len(r.Passes) > 0 {
+		f.Swept = &Swept{Passes: len(r.Passes)}
+		for _, p := range r.Passes {
+			f.Swept.Upsets += len(p.Upsets)
+		}
+		if r.Bands != nil {
+			f.Swept.Bands = len(r.Bands.Bands)
+		}
+	}
 	if s, ok := StabilityOf(r); ok {
 		f.Stability = &s
 	}
@@ -118,6 +138,11 @@ func Of(r result.Run, control *result.Run) Findings {
 			f.Upsets++
 		}
 		f.Points = append(f.Points, p)
+	}
+	for _, s := range r.Steps {
+		if s.Outcome.Upset && f.Upsets == 0 {
+			f.Elsewhere++
+		}
 	}
 	if control != nil {
 		f.Control = control.Number

@@ -75,10 +75,10 @@ func (p *page) sentence(first runPart, name, port string) string {
 	}
 	what += " (" + analysis.Modulation(f.Opened.Modulation) + "). "
 	if p.Comparison == nil {
-		return what + bandsInWords(f)
+		return what + sentenceOf(f)
 	}
 	c := p.Comparison
-	s := what + "Before the change: " + bandsInWords(c.Before)
+	s := what + "Before the change: " + sentenceOf(c.Before)
 	changed := c.After.Opened.Changed
 	if changed == "" {
 		changed = c.After.Opened.Label
@@ -86,26 +86,13 @@ func (p *page) sentence(first runPart, name, port string) string {
 	if changed != "" {
 		changed = " (" + shortened(changed, 200) + ")"
 	}
-	return s + " After the change" + changed + ": " + bandsInWords(c.After)
+	return s + " After the change" + changed + ": " + sentenceOf(c.After)
 }
 
-// bandsInWords says in a sentence where a run upset.
-func bandsInWords(f analysis.Findings) string {
-	if a := f.FalseAlarms; a != nil {
-		return fmt.Sprintf("without RF there were %s in %s.", plural(a.Alarms, "false alarm", "false alarms"), plural(a.Dwells, "dwell", "dwells"))
-	}
-	worst, upset := f.Worst()
-	switch {
-	case !upset && !f.Exposed():
-		return "the product was not exposed."
-	case !upset:
-		return "no upset up to the levels reached."
-	}
-	s := fmt.Sprintf("it upset in %s; the least immune frequency is %v with an onset of %v", plural(len(f.Bands), "band", "bands"), worst.Frequency, worst.Onset)
-	if worst.Margin.Finite() {
-		s += ", " + MarginWords(worst.Margin, worst.MarginBound, f.Level())
-	}
-	return s + "."
+// sentenceOf is the headline of a run as a sentence.
+func sentenceOf(f analysis.Findings) string {
+	text, _ := Headline(f)
+	return text + "."
 }
 
 // shortened cuts a text that is too long to stand in a heading or a sentence; tables hold it whole.
@@ -128,32 +115,7 @@ func (p *page) facts() []Fact {
 	var out []Fact
 	for _, r := range p.Detailed {
 		f := r.Findings
-		text := "no upset"
-		mark := "good"
-		if w, upset := f.Worst(); upset {
-			text = plural(len(f.Bands), "failing band", "failing bands")
-			if w.Margin.Finite() {
-				text += fmt.Sprintf("; onset %s at %v", MarginWords(w.Margin, w.MarginBound, f.Level()), w.Frequency)
-			}
-			mark = "bad"
-		} else if !f.Exposed() {
-			text, mark = "the product was not exposed", "warn"
-		}
-		if short := notReached(f); short > 0 {
-			text += fmt.Sprintf("; level not reached at %s", plural(short, "frequency", "frequencies"))
-			if mark == "good" {
-				mark = "warn"
-			}
-		}
-		if how := f.Unfinished(); how != "" {
-			text += "; " + how
-			if mark == "good" {
-				mark = "warn"
-			}
-		}
-		if a := f.FalseAlarms; a != nil {
-			text, mark = plural(a.Alarms, "false alarm", "false alarms")+" in "+plural(a.Dwells, "dwell", "dwells")+" without RF", ""
-		}
+		text, mark := Headline(f)
 		out = append(out, Fact{Name: r.Heading, Text: text, Mark: mark})
 	}
 	if gaps := p.unproved(); len(gaps) > 0 {
@@ -320,7 +282,7 @@ func runWords(r result.Run, f analysis.Findings) []string {
 	out = append(out, fmt.Sprintf("%s, %s, begun %s; %s; highest current %v.", firstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
 		r.OpenedAt.Format(minute), plural(r.Exposures, "exposure", "exposures"), r.HighestCurrent))
 	if r.Opened.RunKind != plan.Calibration {
-		out = append(out, firstUpper(bandsInWords(f)))
+		out = append(out, firstUpper(sentenceOf(f)))
 	}
 	switch {
 	case r.Safed == nil:

@@ -179,7 +179,8 @@ func (p *findingsPage) fill(r result.Run, f analysis.Findings) {
 }
 
 func summary(r result.Run, f analysis.Findings) []string {
-	out := []string{fmt.Sprintf("%s, %s, %s", r.Opened.RunKind, r.Opened.Mode, analysis.Modulation(r.Opened.Modulation))}
+	headline, _ := report.Headline(f)
+	out := []string{headline, fmt.Sprintf("%s, %s, %s", r.Opened.RunKind, r.Opened.Mode, analysis.Modulation(r.Opened.Modulation))}
 	if r.Opened.Changed != "" {
 		out = append(out, "Changed before it: "+r.Opened.Changed)
 	}
@@ -188,22 +189,8 @@ func summary(r result.Run, f analysis.Findings) []string {
 		verdict = "still open, or cut off: what follows is what was measured so far"
 	}
 	out = append(out, "Verdict: "+verdict)
-	if a := f.FalseAlarms; a != nil {
-		return append(out, fmt.Sprintf("%s in %s without RF", plural(a.Alarms, "false alarm", "false alarms"), plural(a.Dwells, "dwell", "dwells")))
-	}
-	if n := len(r.Passes); n > 0 {
-		found, upsets := 0, 0
-		for _, p := range r.Passes {
-			upsets += len(p.Upsets)
-		}
-		if r.Bands != nil {
-			found = len(r.Bands.Bands)
-		}
-		return append(out, fmt.Sprintf("%s in %s, %s found", plural(upsets, "upset", "upsets"), plural(n, "pass", "passes"), plural(found, "band", "bands")))
-	}
-	out = append(out, fmt.Sprintf("%s upset in %s, %s", plural(f.Upsets, "frequency", "frequencies"), plural(len(f.Bands), "band", "bands"), plural(f.Exposures, "exposure", "exposures")))
-	if w, ok := f.Worst(); ok {
-		out = append(out, fmt.Sprintf("Weakest at %v: %s, %s", w.Frequency, report.OnsetWords(w), report.MarginWords(w.Margin, w.MarginBound, f.Level())))
+	if f.FalseAlarms == nil && f.Swept == nil && f.Exposed() {
+		out = append(out, fmt.Sprintf("%s upset, %s", plural(f.Upsets, "frequency", "frequencies"), plural(f.Exposures, "exposure", "exposures")))
 	}
 	if s := report.ReplayWords(f); s != "" {
 		out = append(out, s)
