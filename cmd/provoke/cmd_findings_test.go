@@ -71,7 +71,7 @@ func weigherJobFile(t *testing.T) string {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	opened := event.Opened{
+	opened := event.Opened{Stretches: []plan.Stretch{{From: 1e6, To: 100e6, Step: 0.3}},
 		Version: event.Version, Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Label: "as received",
 		Resolution: 0.5, Range: 40, Dwell: rf.Duration(time.Second), Points: 5,
 		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.CarrierHeld},

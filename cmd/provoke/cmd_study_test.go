@@ -60,7 +60,7 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 	if err != nil || !strings.Contains(string(plan), "search: {method: staircase, trials: 40") {
 		t.Errorf("the study's plan: %v\n%s", err, plan)
 	}
-	if f := b.must(exitDone, "findings", "j.provoke"); !strings.Contains(f, "not deterministic at") || !strings.Contains(f, "U: expanded uncertainty") {
+	if f := b.must(exitDone, "findings", "j.provoke"); !strings.Contains(f, "not deterministic at") || !strings.Contains(f, "the onset lies from … to …") {
 		t.Errorf("findings\n%s", f)
 	}
 }
