@@ -320,7 +320,7 @@ func (f *freeSweep) follow(ctx context.Context, s sweep.Sweep, began time.Time) 
 		if bad := t.badSince(); !bad.IsZero() && time.Since(bad) > resetAfter && time.Since(asked) > resetAfter {
 			asked = time.Now()
 			if err := f.resetDUT(ctx); err == nil {
-				t.wasReset()
+				t.wasReset(asked)
 			} else if !errors.Is(err, dut.ErrNoReset) {
 				return nil, 0, fmt.Errorf("reset the DUT: %w", err)
 			}
@@ -352,6 +352,10 @@ func (f *freeSweep) record(number int, s sweep.Sweep, marked string, upsets []sw
 		if u.Recovery.Known() {
 			x.Recovered, _ = s.At(u.Recovery.To)
 		}
+		if u.Reset.Known() {
+			x.Reset = rf.Duration(max(u.Reset.From.Round(time.Millisecond), time.Millisecond))
+			x.Well, _ = s.At(u.Reset.To)
+		}
 		e.Upsets = append(e.Upsets, x)
 	}
 	return e
@@ -362,7 +366,7 @@ func (f *freeSweep) bands(found []sweep.Band) event.SweepBands {
 	var e event.SweepBands
 	for i, b := range found {
 		if i == 0 || b.Latency > e.Latency.Std() {
-			e.Latency, e.Within = rf.Duration(b.Latency), rf.Duration((b.LatencyMost-b.LatencyLeast)/2)
+			e.Latency, e.Within = rf.Duration(b.Latency), rf.Duration(max(b.LatencyMost-b.Latency, b.Latency-b.LatencyLeast))
 		}
 		e.Bands = append(e.Bands, event.SweepBand{Low: b.Low, High: b.High, Within: b.Within(), Rests: b.Rests})
 		for _, n := range b.Notes {
@@ -388,13 +392,13 @@ type tracker struct {
 	lastBad map[string]time.Time // last bad look of an upset that lasts
 	open    map[string]int       // index of the upset that lasts, by monitor
 	since   time.Time            // when the oldest upset that lasts began
-	reset   map[string]bool
+	reset   map[string]time.Time // when the last reset of an upset that lasts was asked for, by monitor
 }
 
 // take takes looks in the order they came.
 func (t *tracker) take(looks []judged) {
 	if t.open == nil {
-		t.good, t.lastBad, t.open, t.reset = map[string]time.Time{}, map[string]time.Time{}, map[string]int{}, map[string]bool{}
+		t.good, t.lastBad, t.open, t.reset = map[string]time.Time{}, map[string]time.Time{}, map[string]int{}, map[string]time.Time{}
 	}
 	for _, x := range looks {
 		t.seen = x.At
@@ -415,7 +419,10 @@ func (t *tracker) take(looks []judged) {
 		case x.bad:
 			t.lastBad[x.Monitor] = x.At
 		case lasts:
-			if !t.reset[x.Monitor] { // a reset says nothing about where it would have been well by itself
+			// A reset says nothing about where it would have been well by itself.
+			if asked, was := t.reset[x.Monitor]; was {
+				t.upsets[i].Reset = t.look(asked, x.At)
+			} else {
 				t.upsets[i].Recovery = t.look(t.lastBad[x.Monitor], x.At)
 			}
 			delete(t.open, x.Monitor)
@@ -450,10 +457,10 @@ func (t *tracker) oldest() {
 // badSince is when the oldest upset that lasts began; zero for none.
 func (t *tracker) badSince() time.Time { return t.since }
 
-// wasReset notes that the DUT was reset while upsets lasted.
-func (t *tracker) wasReset() {
+// wasReset notes that a reset was asked for while upsets lasted.
+func (t *tracker) wasReset(asked time.Time) {
 	for m := range t.open {
-		t.reset[m] = true
+		t.reset[m] = asked
 	}
 }
 

@@ -51,7 +51,12 @@ type SweepUpset struct {
 	After     rf.Duration  `json:"after"` // since the pass began
 	Apparent  rf.Frequency `json:"apparent"`
 	Recovered rf.Frequency `json:"recovered,omitempty"` // where it was well again; absent when it was not
-	Why       string       `json:"why,omitempty"`
+	// Reset is when, since the pass began, the reset was asked for after which it was well, and Well
+	// where it then was. From the upset to there the pass did not see the product; another upset soon
+	// behind it belongs to the same band. Absent in runs of before they were told.
+	Reset rf.Duration  `json:"reset,omitempty"`
+	Well  rf.Frequency `json:"well,omitempty"`
+	Why   string       `json:"why,omitempty"`
 }
 
 // SweepBands is what passes upwards and downwards say together.
@@ -165,6 +170,9 @@ func sweepPass(e SweepPass) string {
 		text := fmt.Sprintf("UPSET of %s at an apparent %v", u.Monitor, u.Apparent)
 		if u.Recovered.Known() {
 			text += fmt.Sprintf(" until %v", u.Recovered)
+		}
+		if u.Reset > 0 {
+			text += fmt.Sprintf(", reset after %v, well at %v", u.Reset, u.Well)
 		}
 		parts = append(parts, text)
 	}

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"fmt"
+	"math"
 	"path"
 	"strings"
 	"time"
@@ -252,7 +253,7 @@ func (s *FreeSweep) Stepped(bands []sweep.Band) string {
 			middle := (low + high) / 2
 			low, high = middle*rf.Frequency(1-2*s.Step), middle*rf.Frequency(1+2*s.Step)
 		}
-		fmt.Fprintf(&b, "  - {from: %.0f Hz, to: %.0f Hz, step: %v}   # %v to %v, each ± %v, by %s\n", low.Hz(), high.Hz(), s.Step, x.Low, x.High, x.Within(), x.Rests)
+		fmt.Fprintf(&b, "  - {from: %.0f Hz, to: %.0f Hz, step: %v}   # %v to %v, each ± %v, by %s\n", math.Floor(low.Hz()), math.Ceil(high.Hz()), s.Step, x.Low, x.High, x.Within(), x.Rests)
 	}
 	return b.String()
 }
