@@ -338,7 +338,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 	known = false
 	res, err := engine.Run(w.ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Points: pr.points, Program: program, Closed: part.closed, FirstAttempt: part.attempt,
+		Points: pr.points, Program: program, Closed: part.closed, UpsetAt: part.upsetAt, FirstAttempt: part.attempt,
 		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	})
@@ -528,6 +528,7 @@ func againOf(job *store.Job) (int, error) {
 type part struct {
 	run     int // 0 for a new run
 	closed  []plan.Outcome
+	upsetAt map[rf.Frequency]rf.Current // lowest measured, of those
 	attempt int
 	// from is the closed run whose steps a new run takes over, as carried; 0 for none.
 	from    int
@@ -562,7 +563,7 @@ func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
 	if err := sameInputs(n, r.Opened, pr); err != nil {
 		return part{}, err
 	}
-	p := part{run: n, closed: r.Outcomes(), attempt: 1}
+	p := part{run: n, closed: r.Outcomes(), upsetAt: r.UpsetAt(), attempt: 1}
 	if r.Verdict != "" { // its journal is closed: a new run takes its steps over
 		p.run, p.from = 0, n
 		p.carried, err = closedSteps(job, n)

@@ -59,9 +59,9 @@ type Findings struct {
 	Marks int
 	// RFNotKnownOff: the run ended without knowing that RF was off.
 	RFNotKnownOff bool
-	Highest   rf.Current
-	Verdict   event.Verdict
-	Ended     bool
+	Highest       rf.Current
+	Verdict       event.Verdict
+	Ended         bool
 }
 
 // Replays reports that the run replayed a calibration: its level is the drive, whatever current that

@@ -7,6 +7,7 @@
 package catalog
 
 import (
+	"fmt"
 	"time"
 
 	"provoke/internal/curve"
@@ -227,6 +228,21 @@ type Analyser struct {
 	MixerLimit   rf.Power // above it a reading is overloaded, a bound
 	Bandwidths   []rf.Frequency
 	Floor        rf.Power // displayed noise at the narrowest bandwidth
+	// ReadingSpread is the standard deviation of readings of a steady carrier; 0 where it is not given.
+	ReadingSpread rf.Gain
+}
+
+// assumedReadingSpread stands for a reading spread that is not given (common practice).
+const assumedReadingSpread rf.Gain = 0.05
+
+// LevellingSpread is how far apart two levels may lie that were levelled alike: a step of the source and twice
+// the spread of readings; from says which.
+func (b *Bench) LevellingSpread() (rf.Gain, string) {
+	spread, assumed := assumedReadingSpread, " (assumed, common practice)"
+	if b.Analyser != nil && b.Analyser.ReadingSpread > 0 {
+		spread, assumed = b.Analyser.ReadingSpread, ""
+	}
+	return b.Source.Resolution + 2*spread, fmt.Sprintf("the source's step of %s and twice the spread of readings of %s%s", b.Source.Resolution.Text(2), spread.Text(2), assumed)
 }
 
 // MonitorKind is how a device under test is watched.

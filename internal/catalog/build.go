@@ -318,6 +318,11 @@ func (b *builder) analyser(f analyserFile) *Analyser {
 		MixerLimit:   rating(b, path, "mixer_limit", f.MixerLimit, "a reading cannot be told from an overloaded one"),
 		Floor:        rating(b, path, "floor", f.Floor, "a reading cannot be told from its noise"),
 	}
+	if b.doc.Taken(path + ".reading_spread") {
+		if a.ReadingSpread = f.Spread; !(f.Spread > 0 && f.Spread <= 1) {
+			b.doc.Problem(path+".reading_spread", fmt.Sprintf("%s.reading_spread is %v; it must lie between 0 dB and 1 dB", path, f.Spread.Text(3)), "read a steady carrier ten times and write the standard deviation, for example 0.05 dB")
+		}
+	}
 	sort.Slice(a.Bandwidths, func(i, j int) bool { return a.Bandwidths[i] < a.Bandwidths[j] })
 	return a
 }

@@ -149,6 +149,7 @@ type (
 		MixerLimit   rf.Power       `yaml:"mixer_limit" says:"level at the connector above which a reading is a bound, with the 0 dB of attenuation that is set"`
 		Bandwidths   []rf.Frequency `yaml:"bandwidths" says:"resolution bandwidths that it has"`
 		Floor        rf.Power       `yaml:"floor" says:"displayed noise at the narrowest bandwidth, with 0 dB of attenuation"`
+		Spread       rf.Gain        `yaml:"reading_spread" says:"standard deviation of readings of a steady carrier; default 0.05 dB, assumed"`
 	}
 	monitorFile struct {
 		identityFile

@@ -23,6 +23,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"runtime/debug"
 	"sync/atomic"
 	"time"
@@ -57,6 +58,8 @@ type Config struct {
 	Program *plan.Program
 	// Closed are the outcomes of the steps that an earlier part of this run closed, in order.
 	Closed []plan.Outcome
+	// UpsetAt is the lowest current that those steps measured to upset, by frequency.
+	UpsetAt map[rf.Frequency]rf.Current
 	// FirstAttempt is the attempt number of the first step asked: above 1 after a resume.
 	FirstAttempt int
 	// Armed is journalled when the run arms: the worst case that was shown and accepted.
@@ -188,6 +191,7 @@ type run struct {
 	analyser  atomic.Pointer[driver.AnalyserSetup] // as it was last set up; silencing reads it from any goroutine
 	places    atomic.Pointer[[]rf.Frequency]       // where RF is; two while a change is not confirmed
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
+	upsetAt   map[rf.Frequency]rf.Current          // the lowest current that was measured to upset
 	dwelling  *dwellMeters                         // the meters of the last dwell that was watched
 	status    Status
 	clock     clock
@@ -228,7 +232,10 @@ func (r *run) survive(work func() error) (err error) {
 
 // begin makes a run and everything that goes on beside it until done is called.
 func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done func()) {
-	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}}
+	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt)}
+	if r.upsetAt == nil {
+		r.upsetAt = map[rf.Frequency]rf.Current{}
+	}
 	if r.now == nil {
 		r.now = time.Now
 	}
@@ -568,7 +575,7 @@ func (r *run) count(c event.StepClosed) {
 	if c.Outcome.Upset {
 		r.upsets++
 	}
-	if c.Outcome.Skipped || c.Outcome.NotReached {
+	if c.Outcome.Skipped || c.Outcome.NotReached && !c.Outcome.Upset { // one on the way up is an upset
 		r.skipped++
 	}
 	r.status.Last = describe(c)

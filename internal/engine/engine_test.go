@@ -208,7 +208,7 @@ func TestCalibrationReplaysOnTheCable(t *testing.T) {
 		cal := &plan.Calibrated{Run: 1, Loop: 100}
 		for _, s := range o.run.Steps {
 			cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive, Current: s.Current, Forward: s.Forward})
-			if d := s.Current.In() - 80; d > 0.01 || d < -0.31 {
+			if d := s.Current.In() - 80; d > 0.31 || d < -1e-9 {
 				t.Errorf("at %v the jig's current was calibrated at %v, not 10 mA", s.Step.Point.Frequency, s.Current)
 			}
 		}

@@ -26,6 +26,7 @@ type reached struct {
 	on               time.Time // when RF came up
 	limited          string    // why the level was not reached
 	skip             bool      // nothing useful could be done
+	upset            *judged   // the DUT upset on the way up, at what was read last
 }
 
 // lowBelow is how far below its level a step settles first. approachBelow is how far below the
@@ -45,9 +46,9 @@ func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (
 	if r.cfg.Plan.Mode == plan.ClosedLoop {
 		at, err = r.bringCurrent(ctx, step, mod)
 	} else {
-		at, err = r.bringDrive(ctx, p.Frequency, p.Drive.Add(step.Offset), p.Ceiling, mod)
+		at, err = r.bringDrive(ctx, step, mod)
 	}
-	if err != nil || at.skip {
+	if err != nil || at.skip || at.upset != nil {
 		return at, err
 	}
 	if carrier := at.drive.Add(mod.CarrierOverLevel()); r.bench.Source.Minimum.Above(carrier) {
@@ -62,7 +63,8 @@ func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (
 }
 
 // bringDrive goes to a drive: constant drive and substitution.
-func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.Power, mod level.Modulation) (reached, error) {
+func (r *run) bringDrive(ctx context.Context, step plan.Step, mod level.Modulation) (reached, error) {
+	f, want, ceiling := step.Point.Frequency, step.Point.Drive.Add(step.Offset), step.Point.Ceiling
 	at := reached{drive: r.roundDown(want)}
 	if at.drive.Exceeds(ceiling) {
 		at.drive, at.limited = r.roundDown(ceiling), fmt.Sprintf("the drive of %v would be above the ceiling of %v", want, ceiling)
@@ -80,6 +82,10 @@ func (r *run) bringDrive(ctx context.Context, f rf.Frequency, want, ceiling rf.P
 		low := reached{drive: r.at.Level}
 		if err := r.measure(ctx, f, &low, mod); err != nil {
 			return at, err
+		}
+		low.on = at.on
+		if r.upsetOnTheWay(step, &low, at.drive) {
+			return low, nil
 		}
 	}
 	if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
@@ -261,37 +267,50 @@ func (r *run) rfWasOn(t time.Time) bool {
 	return false
 }
 
+// gentle is the gap up to which the loop rises in one go; a greater one is closed to gentleShort below the level
+// first, since what the chain does over many decibels was read at their lower end only.
+const gentle, gentleShort rf.Gain = 1, 0.1
+
+// underUpset is how far below the lowest level that was measured to upset a search stays.
+const underUpset rf.Gain = 0.1
+
 // bringCurrent is the closed loop: from below, on exact unmodulated readings only, within the
-// ceiling, never on purpose above the target.
+// ceiling, to a level that is not below the one asked for and above it by the window at most.
 func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modulation) (reached, error) {
 	p := step.Point
-	target := p.Target.Add(step.Offset)
+	w := r.window(step)
 	ceiling := r.roundDown(r.ceiling(step))
-	at, err := r.approach(ctx, step, target, ceiling, mod)
+	at, err := r.approach(ctx, step, w, ceiling, mod)
 	if err != nil || at.skip {
 		return at, err
 	}
-	window := r.cfg.Plan.Levelling.Window
-	for try := 0; try < 8; try++ {
+	var tooMuch rf.Power // the lowest drive that gave more than the window
+	for try := 0; try < 10; try++ {
+		if r.upsetOnTheWay(step, &at, rf.Power{}) {
+			return at, nil
+		}
 		if !at.current.Exact() {
-			if at, err = r.outOfTheFloor(ctx, p.Frequency, at, target, ceiling, mod); err != nil || at.limited != "" {
+			if at, err = r.outOfTheFloor(ctx, step, at, w.low, ceiling, mod); err != nil || at.limited != "" || at.upset != nil {
 				return at, err
 			}
 		}
-		short, _ := target.Minus(at.current)
-		if short <= window && short >= -window {
+		short, _ := w.low.Minus(at.current)
+		over, _ := at.current.Minus(w.high)
+		if short <= 0 && over <= 0 {
+			at.limited = w.limited(at)
 			return at, nil
 		}
-		// Compression makes the current follow less than the drive, so the whole gap does not
-		// overshoot; a tenth of a decibel less allows for the reading's own scatter.
-		next := r.roundDown(at.drive.Add(max(short-0.1, window/2)))
-		if short < 0 { // the chain gave more than it did before: down to the level before anything dwells there
-			next = r.roundDown(at.drive.Add(short - 0.1))
+		next := r.roundDown(at.drive.Add(short + r.aim(w, short)))
+		if over > 0 { // the chain gave more than it did before: down into the window before anything dwells there
+			if tooMuch.Absent() || tooMuch.Above(at.drive) {
+				tooMuch = at.drive
+			}
+			next = next.Lower(r.below(at.drive))
+		} else if tooMuch.Known() && !tooMuch.Above(next) {
+			next = r.below(tooMuch)
 		}
-		if next.Exceeds(ceiling) {
-			next = ceiling
-		}
-		if step, _ := next.Minus(at.drive); step <= 0 && short > 0 || r.bench.Source.Minimum.Above(next) {
+		next = next.Lower(ceiling)
+		if rise, _ := next.Minus(at.drive); rise <= 0 && short > 0 || r.bench.Source.Minimum.Above(next) {
 			break
 		}
 		at.drive = next
@@ -302,14 +321,88 @@ func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modula
 			return at, err
 		}
 	}
-	short, _ := target.Minus(at.current)
-	switch {
-	case short > window:
-		at.limited = r.whyShort(at, target, ceiling)
-	case !(short >= -window): // above the level, or the last reading is only a bound
-		return r.notHeld(ctx, at, target)
+	if short, _ := w.low.Minus(at.current); short > 0 {
+		at.limited = w.whyShort(at, ceiling)
+		return at, nil
 	}
-	return at, nil
+	return r.notHeld(ctx, at, w.asked) // above the level, or the last reading is only a bound
+}
+
+// levels is where a step's current has to lie. low is what was asked for, unless an upset left no room for that.
+type levels struct{ asked, low, high, upset rf.Current }
+
+// window returns the levels of a step: from what is asked for up by the plan's window; in a search for the
+// lowest level that upsets never so high as what was measured to upset here.
+func (r *run) window(step plan.Step) levels {
+	w := levels{asked: step.Point.Target.Add(step.Offset)}
+	width := r.cfg.Plan.Levelling.Window
+	w.low, w.high = w.asked, w.asked.Add(width)
+	switch step.Purpose {
+	case plan.Sweep, plan.Onset, plan.Edge, plan.Window:
+		if u := r.upsetAt[step.Point.Frequency]; u.Exact() && w.high.Above(u.Sub(underUpset)) {
+			w.upset, w.high = u, u.Sub(underUpset)
+		}
+	}
+	if w.low.Above(w.high) {
+		w.low = w.high.Sub(width)
+	}
+	return w
+}
+
+// aim is how far above the low end of the window the next drive is meant to bring the current, before the
+// source rounds it down.
+func (r *run) aim(w levels, short rf.Gain) rf.Gain {
+	if short > gentle && !r.byHand() {
+		return -gentleShort
+	}
+	width, _ := w.high.Minus(w.low)
+	return min(width, (width+r.bench.Source.Resolution)/2)
+}
+
+// below is the next drive below one that the source can set.
+func (r *run) below(p rf.Power) rf.Power {
+	return r.roundDown(p.Sub(max(r.bench.Source.Resolution, 0.01)))
+}
+
+// limited says why a level within the window is below what was asked for; empty where it is not.
+func (w levels) limited(at reached) string {
+	if short, _ := w.asked.Minus(at.current); short > 0 {
+		return fmt.Sprintf("not reached by %s: %v upset here, and the search stays %s below it", short.Text(2), w.upset, underUpset.Text(1))
+	}
+	return ""
+}
+
+// whyShort says why the loop ended below the window.
+func (w levels) whyShort(at reached, ceiling rf.Power) string {
+	short, _ := w.asked.Minus(at.current)
+	why := fmt.Sprintf("%v is the drive's ceiling", ceiling)
+	switch {
+	case ceiling.Above(at.drive) && w.upset.Known():
+		why = fmt.Sprintf("%v upset here, and the next step of the source would come nearer to it than %s", w.upset, underUpset.Text(1))
+	case ceiling.Above(at.drive):
+		why = fmt.Sprintf("the next drive of the source gives more than %s above the level", rf.Gain(w.high.DB()-w.asked.DB()).Text(2))
+	}
+	return fmt.Sprintf("not reached by %s: %v of %v; %s", short.Text(2), at.current, w.asked, why)
+}
+
+// upsetOnTheWay reports that the DUT upset while the level rises to a step's: it is not taken further up. What
+// was read last is then the most that the onset can be. to is the drive of a step without a loop.
+func (r *run) upsetOnTheWay(step plan.Step, at *reached, to rf.Power) bool {
+	if r.cfg.Plan.Kind == plan.Calibration || step.Purpose == plan.Recover {
+		return false // nobody watches; or it has to come down from the level that is known to upset
+	}
+	bad, ok := r.watch.firstBad(at.on)
+	if !ok {
+		return false
+	}
+	at.upset = &bad
+	switch asked := step.Point.Target.Add(step.Offset); {
+	case to.Known():
+		at.limited = fmt.Sprintf("upset on the way up, at %v, at a drive of %v, below the %v of the step", at.current, at.drive, to)
+	case asked.Above(at.current.WithBound(rf.Exactly)):
+		at.limited = fmt.Sprintf("upset on the way up, at %v, below the %v asked for", at.current, asked)
+	}
+	return true
 }
 
 // notHeld gives a step up whose current cannot be brought down to its level, and leaves a low level behind.
@@ -339,9 +432,10 @@ func (r *run) ceiling(step plan.Step) rf.Power {
 // approach makes the first exact reading of a step: from what was seen at this frequency where
 // there is anything, else from so far below that the high end of the budget's range stays below
 // the target.
-func (r *run) approach(ctx context.Context, step plan.Step, target rf.Current, ceiling rf.Power, mod level.Modulation) (reached, error) {
+func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf.Power, mod level.Modulation) (reached, error) {
 	p := step.Point
-	drive, known := r.driveFor(p.Frequency, target.Sub(0.05))
+	drive, gap, known := r.nearest(p.Frequency, w.low)
+	drive = drive.Add(gap + r.aim(w, rf.Gain(math.Abs(gap.DB()))))
 	if !known {
 		pred, err := r.predict(p.Frequency, p.Drive)
 		if err != nil {
@@ -352,7 +446,7 @@ func (r *run) approach(ctx context.Context, step plan.Step, target rf.Current, c
 	}
 	at := reached{drive: r.roundDown(drive.Lower(ceiling))}
 	if r.bench.Source.Minimum.Above(at.drive) {
-		at.limited, at.skip = fmt.Sprintf("%v needs a drive of %v, below the source's minimum of %v", target, at.drive, r.bench.Source.Minimum), true
+		at.limited, at.skip = fmt.Sprintf("%v needs a drive of %v, below the source's minimum of %v", w.asked, at.drive, r.bench.Source.Minimum), true
 		return at, nil
 	}
 	settle := r.settleLow
@@ -372,7 +466,8 @@ func (r *run) approach(ctx context.Context, step plan.Step, target rf.Current, c
 
 // outOfTheFloor goes up in steps of 3 dB while the reading is at the floor, and gives up at the ceiling: a
 // bound is never levelled on.
-func (r *run) outOfTheFloor(ctx context.Context, f rf.Frequency, at reached, target rf.Current, ceiling rf.Power, mod level.Modulation) (reached, error) {
+func (r *run) outOfTheFloor(ctx context.Context, step plan.Step, at reached, target rf.Current, ceiling rf.Power, mod level.Modulation) (reached, error) {
+	f := step.Point.Frequency
 	for at.current.Bound() == rf.AtMost && target.Above(at.current.WithBound(rf.Exactly)) {
 		next := r.roundDown(at.drive.Add(3)).Lower(ceiling)
 		if step, _ := next.Minus(at.drive); step <= 0 {
@@ -385,6 +480,9 @@ func (r *run) outOfTheFloor(ctx context.Context, f rf.Frequency, at reached, tar
 		if err := r.measure(ctx, f, &at, mod); err != nil {
 			return at, err
 		}
+		if r.upsetOnTheWay(step, &at, rf.Power{}) {
+			return at, nil
+		}
 	}
 	if !at.current.Exact() {
 		at.limited = fmt.Sprintf("the reading is only a bound (%v), which cannot be levelled on", at.current)
@@ -392,14 +490,16 @@ func (r *run) outOfTheFloor(ctx context.Context, f rf.Frequency, at reached, tar
 	return at, nil
 }
 
-func (r *run) whyShort(at reached, target rf.Current, ceiling rf.Power) string {
-	short, _ := target.Minus(at.current)
-	return fmt.Sprintf("%v of %v: %v short at the drive's ceiling of %v", at.current, target, short, ceiling)
+// driveFor returns the drive that gave a current at this frequency before, shifted by the small
+// difference to the nearest reading.
+func (r *run) driveFor(f rf.Frequency, target rf.Current) (rf.Power, bool) {
+	drive, gap, ok := r.nearest(f, target)
+	return drive.Add(gap), ok
 }
 
-// driveFor returns the drive that gave a current at this frequency before, shifted by the small
-// difference to the nearest reading from below.
-func (r *run) driveFor(f rf.Frequency, target rf.Current) (rf.Power, bool) {
+// nearest returns the drive of the reading at this frequency that lies nearest to a current, and how far below
+// the current that reading lies.
+func (r *run) nearest(f rf.Frequency, target rf.Current) (rf.Power, rf.Gain, bool) {
 	best, gap := pair{}, rf.Gain(math.Inf(1))
 	for _, s := range r.seen[f] {
 		d, _ := target.Minus(s.current)
@@ -407,10 +507,7 @@ func (r *run) driveFor(f rf.Frequency, target rf.Current) (rf.Power, bool) {
 			best, gap = s, d
 		}
 	}
-	if best.drive.Absent() {
-		return rf.Power{}, false
-	}
-	return best.drive.Add(gap), true
+	return best.drive, gap, best.drive.Known()
 }
 
 // expectedAt returns the most that a drive may be expected to give at this frequency: the nearest reading at

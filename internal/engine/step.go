@@ -112,6 +112,11 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 	if at.skip {
 		return c, nil
 	}
+	if at.upset != nil {
+		c.OnFor = rf.Duration(time.Since(at.on))
+		c.Outcome.Exposures, c.Outcome.Upset = 1, true
+		return c, r.afterUpset(ctx, at.on, at, *at.upset, &c)
+	}
 	carrier := at.drive.Add(mod.CarrierOverLevel())
 	if !mod.IsCW() {
 		r.tell("modulating")
@@ -159,16 +164,25 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		c.Readings = r.readings(on.Add(-r.shown()), on, quietReadings)
 		return c, nil
 	}
+	return c, r.afterUpset(ctx, on, at, bad, &c)
+}
+
+// afterUpset switches RF off, waits for the DUT to recover and records that with the step's readings, timed
+// from the moment on.
+func (r *run) afterUpset(ctx context.Context, on time.Time, at reached, bad judged, c *event.StepClosed) error {
 	off := time.Now()
 	if err := r.off(ctx); err != nil {
-		return c, err
+		return err
+	}
+	if f := r.at.Frequency; at.current.Exact() {
+		r.upsetAt[f] = r.upsetAt[f].Lower(at.current)
 	}
 	r.tell("upset: waiting for the product to recover")
 	c.Note = bad.Monitor + " " + bad.why
-	err = r.recover(ctx, off, &c)
+	err := r.recover(ctx, off, c)
 	r.watch.countedMarks()
 	c.Readings = r.readings(on.Add(-r.shown()), on, keptReadings)
-	return c, err
+	return err
 }
 
 // readings returns the readings since a time as they are journalled, timed from the moment on.

@@ -100,6 +100,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	c.extrapolated()
 	c.modulation()
 	c.dwell()
+	c.window()
 	c.steps()
 	c.lowest()
 	_, monitors := p.MonitorsOf(c.bench)
@@ -197,6 +198,7 @@ func (c *checker) refuse(p chain.Prediction) {
 	spread := rf.Gain(0)
 	if c.plan.Mode == ClosedLoop {
 		spread, _ = p.High.Minus(p.Current)
+		spread -= c.plan.Levelling.Window // the loop may stop so far above the level
 	}
 	behind := false
 	for _, n := range p.Nodes {
@@ -462,6 +464,23 @@ func (c *checker) dwell() {
 	}
 	if len(monitors) == 0 {
 		c.warn("bench", "", "the bench has no DUT monitors: only the operator would see an upset")
+	}
+}
+
+// window compares the levelling window with what the bench can hit and what the search tells apart.
+func (c *checker) window() {
+	p := c.plan
+	if p.Mode != ClosedLoop || p.Kind == Baseline || c.bench.Analyser == nil {
+		return
+	}
+	need, from := c.bench.LevellingSpread()
+	switch window := p.Levelling.Window; {
+	case need > 0.5+1e-9:
+		c.problem("mode", "the closed loop cannot hold a level with a window of at most 0.50 dB on this bench: %s make %s; use constant drive or substitution, or a source with finer steps", from, need.Text(2))
+	case window < need-1e-9:
+		c.problem("levelling.window", "the window of %s is narrower than what the bench can hit: %s make %s; write levelling: {window: %s}", window.Text(2), from, need.Text(2), need.Text(2))
+	case (p.Kind == Exposure || p.Kind == Control) && p.Search.Onset && window >= p.Search.Resolution-1e-9:
+		c.problem("levelling.window", "the window of %s is not less than the search's resolution of %s, so two levels of the search could not be told apart; the bench needs %s (%s)", window.Text(2), p.Search.Resolution.Text(2), need.Text(2), from)
 	}
 }
 

@@ -113,7 +113,7 @@ type planFile struct {
 		Every document.Count `yaml:"every" says:"visited once in so many frequencies"`
 	} `yaml:"drift_check" says:"a frequency that is visited again and again to see the bench drift"`
 	Levelling struct {
-		Window      rf.Gain `yaml:"window" says:"distance from the level that counts as reached"`
+		Window      rf.Gain `yaml:"window" says:"how far above the level the current may stop; never below it"`
 		AboveBudget rf.Gain `yaml:"above_budget" says:"drive above the budget's need that is allowed"`
 		Ceiling     rf.Gain `yaml:"forward_ceiling" says:"forward power above the budget's need that is allowed"`
 	} `yaml:"levelling" says:"the closed loop"`
@@ -702,7 +702,7 @@ func (r *reader) limits() {
 	p, f := r.plan, &r.file
 	p.Levelling = Levelling{Window: f.Levelling.Window, AboveBudget: f.Levelling.AboveBudget, Ceiling: f.Levelling.Ceiling}
 	p.FirstLightBelow, p.FirstLightAllowed, p.TripAbove = f.FirstLight.Below, f.FirstLight.Allowed, f.TripAbove
-	r.gainWithin("levelling.window", p.Levelling.Window, 0.05, 3)
+	r.gainWithin("levelling.window", p.Levelling.Window, 0.05, 0.5)
 	r.gainWithin("levelling.above_budget", p.Levelling.AboveBudget, 0, 20)
 	r.gainWithin("levelling.forward_ceiling", p.Levelling.Ceiling, 0, 20)
 	r.gainWithin("first_light.below", p.FirstLightBelow, 6, 60)

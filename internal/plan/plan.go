@@ -75,7 +75,7 @@ func (s Search) withDefaults() Search {
 
 // Levelling is how the closed loop approaches its target.
 type Levelling struct {
-	Window      rf.Gain // the current counts as reached within this below the target; default 0.3 dB
+	Window      rf.Gain // the current counts as reached from the target to so far above it; default 0.3 dB
 	AboveBudget rf.Gain // drive never above the budget's need by more than this; default 6 dB
 	Ceiling     rf.Gain // forward power never above the calibration's (or budget's) by more; default 6.02 dB (factor 4)
 }

@@ -166,6 +166,17 @@ func (r Run) Points() []*Point {
 // Point returns what was done at a frequency, nil when nothing was.
 func (r Run) Point(f rf.Frequency) *Point { return r.points[f] }
 
+// UpsetAt returns the lowest current that was measured to upset, by frequency.
+func (r Run) UpsetAt() map[rf.Frequency]rf.Current {
+	out := map[rf.Frequency]rf.Current{}
+	for _, s := range r.Steps {
+		if f := s.Step.Point.Frequency; s.Outcome.Upset && s.Current.Exact() {
+			out[f] = out[f].Lower(s.Current)
+		}
+	}
+	return out
+}
+
 // Outcomes returns the outcome of each closed step in the order of closing, as plan.Program wants
 // them to resume. A step number that was closed twice counts once, with its last outcome.
 func (r Run) Outcomes() []plan.Outcome {

@@ -236,6 +236,9 @@ func (p *Point) onset(t *Threshold, found plan.Offset, resolution rf.Gain) {
 		case s.Outcome.Upset && same(s.Step.Offset, found.Gain, resolution):
 			if level, origin := s.Level(); level.Known() && (!t.Onset.Known() || level.DB() < t.Onset.DB()) {
 				t.Onset, t.OnsetOrigin = both(level, found.Bound), origin
+				if s.Outcome.NotReached { // on the way up, or short of the level
+					t.Onset = both(t.Onset, rf.AtMost)
+				}
 			}
 		case d > resolution/2 && s.stood():
 			t.NotMonotone = true
@@ -249,7 +252,7 @@ func (p *Point) onset(t *Threshold, found plan.Offset, resolution rf.Gain) {
 	}
 	// A level that was not reached bounds nothing on the scale of offsets, but where what the product
 	// saw was measured, and what it stood just below it too, the onset is known as a current.
-	if found.Bound == rf.AtMost && at < found.Gain && below != nil && t.Bracket <= resolution*3/2 && t.OnsetOrigin == Measured && t.Below.Exact() {
+	if t.Onset.Bound() == rf.AtMost && below != nil && t.Bracket <= resolution*3/2 && t.OnsetOrigin == Measured && t.Below.Exact() {
 		t.Onset = t.Onset.WithBound(rf.Exactly)
 	}
 }

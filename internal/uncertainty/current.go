@@ -24,7 +24,7 @@ const (
 // Conditions is what a budget needs to know beside the bench.
 type Conditions struct {
 	Means Means
-	// Window is how far below the level the closed loop may stop.
+	// Window is how far above the level the closed loop may stop.
 	Window rf.Gain
 	// Position returns by how much the current at the DUT may change, to either side, when clamp and
 	// probe lie anywhere within the tolerance, and where that is known from; nil where there is no
@@ -318,8 +318,8 @@ func (w *worker) window() error {
 	if w.conditions.Means == Measured || half <= 0 {
 		return nil
 	}
-	w.add(Component{Input: Limits("levelling window", half, Rectangular), Source: fmt.Sprintf("plan: the loop stops within %v below the level", w.conditions.Window)})
-	w.note("the levelling window lies below the level: the current is on average %s below it, which is no uncertainty and is not corrected", rf.Gain(half).Text(2))
+	w.add(Component{Input: Limits("levelling window", half, Rectangular), Source: fmt.Sprintf("plan: the loop stops within %v above the level", w.conditions.Window)})
+	w.note("the levelling window lies above the level: the current is on average %s above what was asked for, never on purpose below it; that is no uncertainty and is not corrected", rf.Gain(half).Text(2))
 	return nil
 }
 
