@@ -655,6 +655,8 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
 	e.Again, e.Stretches = o.again, p.Stretches
+	e.Levelling.Step = b.Source.Resolution
+	e.Levelling.Spread, _ = b.ReadingsSpread()
 	if pr.cal != nil {
 		e.Calibration = pr.cal.Run
 	}

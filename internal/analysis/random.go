@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"provoke/internal/catalog"
 	"provoke/internal/level"
 	"provoke/internal/plan"
 	"provoke/internal/result"
@@ -25,18 +26,61 @@ type NotDeterministic struct {
 }
 
 // NotDeterministicAt returns where a run shows that the DUT is not deterministic, by frequency. Steps
-// of a search for a random threshold count too.
+// of a search for a random threshold count too. Levels are levelled anew for every exposure: what that
+// scatters by explains both outcomes at one level, so only a pass further above an upset counts.
 func NotDeterministicAt(r result.Run) []NotDeterministic {
 	var out []NotDeterministic
+	spread := levellingSpread(r)
 	for _, p := range r.Points() {
-		if n, ok := notDeterministic(p, r.Opened.Resolution); ok {
+		if n, ok := notDeterministic(p, r.Opened.Resolution, spread); ok {
 			out = append(out, n)
 		}
 	}
 	return out
 }
 
-func notDeterministic(p *result.Point, resolution rf.Gain) (NotDeterministic, bool) {
+// enoughReadings is how many degrees of freedom a run's own spread of readings needs to count.
+const enoughReadings = 10
+
+// levellingSpread returns how far apart levels of a closed loop may lie that were levelled alike: the source's
+// step and twice the spread of readings, which is that of the run's own readings at the same drive where there
+// are enough. It is NaN where the level is the drive, which is the same each time.
+func levellingSpread(r result.Run) rf.Gain {
+	if r.Opened.Mode == plan.Substitution || r.Opened.Mode == plan.ConstantDrive {
+		return rf.Gain(math.NaN())
+	}
+	l := r.Opened.Levelling
+	if l.Step <= 0 { // a journal that does not say
+		l.Step, l.Spread = 0.1, catalog.AssumedReadingSpread
+	}
+	type setting struct {
+		f     rf.Frequency
+		drive float64
+	}
+	same := map[setting]*gathered{}
+	for _, s := range r.Steps {
+		if s.Current.Exact() && s.Drive.Exact() {
+			k := setting{s.Step.Point.Frequency, s.Drive.DB()}
+			if same[k] == nil {
+				same[k] = &gathered{}
+			}
+			same[k].add(s.Current.DB())
+		}
+	}
+	sum, n := 0.0, 0.0
+	for _, g := range same {
+		if k := float64(len(g.values) - 1); k > 0 {
+			sum += k * g.deviation() * g.deviation()
+			n += k
+		}
+	}
+	if n >= enoughReadings {
+		l.Spread = rf.Gain(math.Sqrt(sum / n))
+	}
+	return l.Step + 2*l.Spread
+}
+
+func notDeterministic(p *result.Point, resolution, spread rf.Gain) (NotDeterministic, bool) {
 	n := NotDeterministic{Frequency: p.Frequency}
 	lowest, highest := rf.Gain(math.Inf(1)), rf.Gain(math.Inf(-1))
 	for _, s := range p.Steps {
@@ -50,16 +94,24 @@ func notDeterministic(p *result.Point, resolution rf.Gain) (NotDeterministic, bo
 				n.Missed++
 			}
 		}
-		switch {
-		case o.Upset:
-			lowest = min(lowest, s.Step.Offset)
-		case s.Step.Purpose != plan.Recover:
-			highest = max(highest, s.Step.Offset)
+		at := s.Step.Offset
+		if over, _ := s.Current.Minus(s.Step.Point.Target); spread.Finite() && s.Current.Exact() && over.Finite() {
+			at = over
+		}
+		if o.Upset {
+			lowest = min(lowest, at)
+		} else {
+			highest = max(highest, at)
 		}
 	}
 	n.Inverted = highest - lowest
-	n.Below = n.Inverted.Finite() && n.Inverted > resolution/2
-	again := n.Inverted.Finite() && math.Abs(n.Inverted.DB()) <= float64(resolution)/2
+	if !spread.Finite() {
+		spread = -resolution / 2 // the same drive twice
+	}
+	if !n.Inverted.Finite() || n.Inverted <= spread {
+		return n, false
+	}
+	n.Below = n.Inverted > resolution/2
 	switch {
 	case n.Missed > 0 && n.Below:
 		n.Why = fmt.Sprintf("%d of %d repeats at the onset did not upset, and an upset lies %v below a pass", n.Missed, n.Repeats, n.Inverted)
@@ -67,10 +119,11 @@ func notDeterministic(p *result.Point, resolution rf.Gain) (NotDeterministic, bo
 		n.Why = fmt.Sprintf("%d of %d repeats at the onset did not upset", n.Missed, n.Repeats)
 	case n.Below:
 		n.Why = fmt.Sprintf("an upset lies %v below a pass: random, or an upset in a window of levels", n.Inverted)
-	case again:
-		n.Why = "one level gave both outcomes"
 	default:
-		return n, false
+		n.Why = "one level gave both outcomes"
+	}
+	if spread > 0 {
+		n.Why += fmt.Sprintf("; levelling explains %s", spread.Text(2))
 	}
 	return n, true
 }

@@ -106,19 +106,49 @@ func TestZeroUpsetsGiveAnUpperBound(t *testing.T) {
 	}
 }
 
-func TestADeterministicDUTIsNotCalledRandom(t *testing.T) {
+// TestOnlyWhatLevellingCannotExplainIsNotDeterministic: a product that upsets at 80 dBµA and nowhere below it is
+// exposed again and again at the levels that a loop reaches, and at a pass so far above an upset that it cannot.
+func TestOnlyWhatLevellingCannotExplainIsNotDeterministic(t *testing.T) {
 	if got := analysis.NotDeterministicAt(run(1, opened, grid(0, 84, 80, 86.5, 0)...)); len(got) != 0 {
 		t.Errorf("%+v", got)
 	}
-	r := chancyRun(t, 1, 3, plan.Search{Confirm: 4}, 82, 2)
-	found := false
-	for i := range uint64(10) {
-		for _, n := range analysis.NotDeterministicAt(chancyRun(t, 1, i, plan.Search{Confirm: 4}, 82, 2)) {
-			found = found || n.Missed > 0 && strings.Contains(n.Why, "did not upset")
+	repeats := func(mode plan.Mode, levels ...float64) result.Run { // negative: a pass
+		b := builder{n: 1}
+		o := opened
+		o.Mode, o.Resolution, o.Levelling = mode, 0.5, event.Levelling{Step: 0.1, Spread: 0.05}
+		b.add(o)
+		for i, l := range levels {
+			s := plan.Step{Number: i + 1, Purpose: plan.Confirm, Point: plan.Point{Frequency: 20 * rf.Megahertz, Target: rf.DBuA(80)}}
+			b.add(event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1, Upset: l > 0}, Current: rf.DBuA(math.Abs(l)), Drive: rf.DBm(float64(i))})
+		}
+		return b.r
+	}
+	for _, c := range []struct {
+		name   string
+		r      result.Run
+		random bool
+	}{
+		{"levels 0.02 dB apart", repeats(plan.ClosedLoop, 80.02, -80.00, 80.05), false},
+		{"a pass above an upset, within the spread", repeats(plan.ClosedLoop, 80.00, -80.19), false},
+		{"a pass above an upset that levelling cannot explain", repeats(plan.ClosedLoop, 80.00, -80.22), true},
+		{"the same drive twice", repeats(plan.Substitution, 80.00, -80.05), true},
+		{"random", chancyRun(t, 1, 5, plan.Search{Method: plan.Staircase, Trials: 60}, 81, 1), true},
+	} {
+		if got := analysis.NotDeterministicAt(c.r); (len(got) == 1) != c.random {
+			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
-	if !found {
-		t.Errorf("no bracket search of ten on a random DUT had a confirmation that failed: %+v", r.Thresholds())
+	// The readings of the run itself say that they scatter by 0.3 dB: 0.1 + 2 × 0.3 = 0.7 dB.
+	var levels []float64
+	for i := range 12 {
+		levels = append(levels, 80+0.3*float64(1-2*(i%2)))
+	}
+	scattered := repeats(plan.ClosedLoop, append(levels, -80.5)...)
+	for i := range scattered.Steps {
+		scattered.Steps[i].Drive = rf.DBm(0)
+	}
+	if got := analysis.NotDeterministicAt(scattered); len(got) != 1 || !strings.Contains(got[0].Why, "levelling explains 0.7") {
+		t.Errorf("%+v", got)
 	}
 }
 

@@ -232,15 +232,24 @@ type Analyser struct {
 	ReadingSpread rf.Gain
 }
 
-// assumedReadingSpread stands for a reading spread that is not given (common practice).
-const assumedReadingSpread rf.Gain = 0.05
+// AssumedReadingSpread stands for a reading spread that is not given (common practice).
+const AssumedReadingSpread rf.Gain = 0.05
+
+// ReadingsSpread returns the standard deviation of readings of a steady carrier, and whether it is assumed.
+func (b *Bench) ReadingsSpread() (spread rf.Gain, assumed bool) {
+	if b.Analyser != nil && b.Analyser.ReadingSpread > 0 {
+		return b.Analyser.ReadingSpread, false
+	}
+	return AssumedReadingSpread, true
+}
 
 // LevellingSpread is how far apart two levels may lie that were levelled alike: a step of the source and twice
 // the spread of readings; from says which.
 func (b *Bench) LevellingSpread() (rf.Gain, string) {
-	spread, assumed := assumedReadingSpread, " (assumed, common practice)"
-	if b.Analyser != nil && b.Analyser.ReadingSpread > 0 {
-		spread, assumed = b.Analyser.ReadingSpread, ""
+	spread, isAssumed := b.ReadingsSpread()
+	assumed := ""
+	if isAssumed {
+		assumed = " (assumed, common practice)"
 	}
 	return b.Source.Resolution + 2*spread, fmt.Sprintf("the source's step of %s and twice the spread of readings of %s%s", b.Source.Resolution.Text(2), spread.Text(2), assumed)
 }

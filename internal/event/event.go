@@ -63,6 +63,14 @@ type Opened struct {
 	Again int `json:"again,omitempty"`
 	// Stretches are the parts of the grid that were stepped through; nil in journals that do not say.
 	Stretches []plan.Stretch `json:"stretches,omitzero"`
+	// Levelling is what a level scatters by that is set anew; zero in journals that do not say.
+	Levelling Levelling `json:"levelling,omitzero"`
+}
+
+// Levelling is the smallest step of the source, and the standard deviation of readings of a steady carrier.
+type Levelling struct {
+	Step   rf.Gain `json:"step"`
+	Spread rf.Gain `json:"spread"`
 }
 
 // Search is a search for a random threshold as it was fixed before the run. Method is what a frequency
