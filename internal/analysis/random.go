@@ -383,7 +383,7 @@ func TimesToUpset(r result.Run, f rf.Frequency, at rf.Current) []threshold.Expos
 	var out []threshold.Exposure
 	for _, s := range p.Steps {
 		o := s.Outcome
-		if o.Skipped || o.NotReached || s.Step.Purpose == plan.DriftCheck || s.Step.Purpose == plan.Recover && o.Upset {
+		if o.Skipped || o.NotReached && !onTheLastStretch(s) || s.Step.Purpose == plan.DriftCheck || s.Step.Purpose == plan.Recover && o.Upset {
 			continue
 		}
 		if at.Known() {
@@ -404,6 +404,12 @@ func TimesToUpset(r result.Run, f rf.Frequency, at rf.Current) []threshold.Expos
 		out = append(out, e)
 	}
 	return out
+}
+
+// onTheLastStretch reports an upset on the way up so near to the level of the step that it counts as one at it.
+func onTheLastStretch(s *result.Step) bool {
+	short, _ := s.Step.Point.Target.Add(s.Step.Offset).Minus(s.Current)
+	return s.Outcome.Upset && s.Current.Exact() && short <= SameLevel
 }
 
 // ModulationResult is the onset at one frequency under one modulation.
