@@ -234,3 +234,55 @@ func TestASweepFileThatIsWrongIsToldWithItsPlace(t *testing.T) {
 		t.Error(list.Err())
 	}
 }
+
+// The simulated product latches in its band B and latches again at once after a reset there. One band is told,
+// the stepped plan covers all that the stepped run upset, and the journal tells the resets.
+func TestAFreeSweepOfALatchingProductFindsOneBand(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		stepped := l.do(strings.Replace(planText("{from: 20 MHz, to: 45 MHz, step: 1.5 %}"), "mode: closed loop\nlevel: iec-61000-4-6/level-2", "mode: constant drive\ndrive: -18 dBm\nsearch: {onset: false, recovery: false}", 1))
+		if stepped.err != nil {
+			t.Fatal(stepped.err)
+		}
+		want := upsetsOf(stepped)
+		if len(want) != 1 {
+			t.Fatalf("the stepped run upsets %v at this drive, want one band", want)
+		}
+		h := byHand(t, l, "source")
+		defer h.leave()
+		sweeper(h, l, nil)
+		text := strings.NewReplacer("from: 1 MHz", "from: 20 MHz", "to: 6 MHz", "to: 45 MHz", "[5 s, 2.5 s]", "[30 s]").Replace(sweepText("{by: key, within: 30 ms}"))
+		out, spec, err := l.sweep(text, nil)
+		if err != nil || out.Verdict != event.DoneUpset {
+			t.Fatalf("%q: %v\n%s", out.Verdict, err, l.journal.kinds())
+		}
+		resets := 0
+		for _, p := range out.Passes {
+			for _, u := range p.Upsets {
+				if u.Recovery.Known() {
+					t.Errorf("a latched upset recovered by itself: %+v", u)
+				}
+				if u.Reset.Known() {
+					resets++
+				}
+			}
+		}
+		if resets < 2 || len(out.Bands) != 1 {
+			t.Fatalf("%d resets, %d bands: %+v", resets, len(out.Bands), out.Passes)
+		}
+		b := out.Bands[0]
+		t.Logf("figure: %v…%v to %v…%v, search %v to %v; stepped %v", b.LowLeast, b.LowMost, b.HighLeast, b.HighMost, b.SearchLow, b.SearchHigh, want[0])
+		if float64(b.LowLeast) > float64(want[0][0])*1.016 || float64(b.LowMost) < float64(want[0][0])/1.016 || float64(b.HighLeast) > float64(want[0][1])*1.016 || float64(b.HighMost) < float64(want[0][1])/1.016 {
+			t.Error("the limits do not hold the stepped run's band")
+		}
+		p, list := plan.Parse("stepped.yaml", []byte(spec.Stepped(out.Bands)), nil)
+		if err := list.Err(); err != nil {
+			t.Fatal(err)
+		}
+		if first, last := p.Grid[0], p.Grid[len(p.Grid)-1]; first > b.SearchLow || last < b.SearchHigh || first > want[0][0] || last < want[0][1] {
+			t.Errorf("the stepped plan goes from %v to %v, the search from %v to %v", first, last, b.SearchLow, b.SearchHigh)
+		}
+		if passes := l.has("sweep-pass"); len(passes) != 2 || passes[0].(event.SweepPass).Upsets[0].Reset == 0 {
+			t.Errorf("the journal does not tell the resets: %+v", passes)
+		}
+	})
+}

@@ -41,8 +41,9 @@ type FreeSweep struct {
 	Within time.Duration // how well the mark tells the beginning, either way
 	// SyncAddress and SyncLine are where the sync line comes from, SyncPattern which line it is.
 	SyncAddress, SyncLine, SyncPattern string
-	// LatencyMost is the longest latency that the product may have; it bounds the search where only one
-	// direction saw an upset.
+	// LatencyMost is the longest latency that the product may have. It bounds the limits of a band where
+	// the passes do not tell the latency, and an upset that comes sooner than this after a reset belongs to
+	// the band of the upset before.
 	LatencyMost time.Duration
 	Step        rf.Fraction // of the stepped run around the bands
 	Dwell       rf.Duration // of the stepped run; 0: from the latency that was found
@@ -127,7 +128,7 @@ const (
 //	drive: -18 dBm                    # available into 50 Ω, unmodulated carrier
 //	modulation: AM 80 % 1 kHz
 //	mark: {by: key, within: 0.5 s}    # or sync line (address, serial_line, pattern), zero-span edge
-//	latency_at_most: 5 s              # of the product and of its watching
+//	latency_at_most: 5 s              # of the product and of its watching: bounds what the passes leave open
 //	confirm: {step: 0.5 %, dwell: 2 s}   # the stepped run around the bands found
 //
 // All problems come back at once.

@@ -52,7 +52,7 @@ func (b Band) Within() rf.Frequency {
 	return max(b.Low-b.LowLeast, b.LowMost-b.Low, b.High-b.HighLeast, b.HighMost-b.High)
 }
 
-// Bands puts the upsets of several passes together; most is the longest latency that the product may
+// Bands puts the upsets of several passes of one law between the same ends together; most is the longest latency that the product may
 // have. Upsets of one monitor in different passes are one band where some band and some latency
 // explain them all; what no other pass saw makes a band of its own. Bands of different monitors that
 // overlap are told as one. Where not one upset on the way up goes with one on the way down, the
@@ -92,13 +92,17 @@ func bandsOf(passes []Observed, most time.Duration) (bands []Band, paired bool) 
 	paired = !saw[0] || !saw[1]
 	for _, monitor := range monitorsOf(passes) {
 		var groups []group
-		var sightings []sighting
+		var sightings [][]sighting
 		for i, o := range passes {
 			s := sightingsOf(i, o, monitor, most)
-			sightings, groups = append(sightings, s...), align(groups, s, most)
+			sightings, groups = append(sightings, s), align(groups, s, most)
 		}
-		for _, g := range unexplained(groups, sightings, most) {
+		first := len(bands)
+		for _, g := range unexplained(groups, slices.Concat(sightings...), most) {
 			bands, monitors, paired = append(bands, g.band(swept, most)), append(monitors, monitor), paired || g.both()
+		}
+		for _, x := range unlooked(sightings) {
+			reach(bands[first:], passes[0].Sweep.f(x[0]), passes[0].Sweep.f(x[1]))
 		}
 	}
 	return overlapping(bands, monitors), paired

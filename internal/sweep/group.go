@@ -206,6 +206,23 @@ func (g group) search(b Band) (low, high rf.Frequency) {
 	return min(max(low, bottom), top), max(min(high, top), bottom)
 }
 
+// reach takes a stretch in which every pass was blind into the search of the band nearest to it.
+func reach(bands []Band, from, to rf.Frequency) {
+	apart := func(b Band) rf.Frequency { return max(from-b.SearchHigh, b.SearchLow-to, 0) }
+	nearest := -1
+	for i, b := range bands {
+		if from >= b.LowLeast && to <= b.HighMost {
+			return
+		}
+		if nearest < 0 || apart(b) < apart(bands[nearest]) {
+			nearest = i
+		}
+	}
+	b := &bands[nearest]
+	b.SearchLow, b.SearchHigh = min(b.SearchLow, from), max(b.SearchHigh, to)
+	b.Notes = append(b.Notes, fmt.Sprintf("from %v to %v no pass could see a further band: the product was upset from before; the stepped run goes over it", from, to))
+}
+
 // tell says on what the band rests and what the user should know.
 func (g group) tell(b *Band, swept [2]bool, most time.Duration) {
 	note := func(format string, a ...any) { b.Notes = append(b.Notes, fmt.Sprintf(format, a...)) }

@@ -63,7 +63,7 @@ func sightingsOf(pass int, o Observed, monitor string, most time.Duration) []sig
 		case before != nil && before.Reset.Known() && u.Onset.From <= before.Reset.To+most:
 			out[n].goOn(o, *before, *u)
 		default:
-			out = append(out, sighting{pass: pass, law: o.Sweep, k: o.Sweep.rate(), onset: o.apparent(u.Onset), inside: math.NaN(), latency: most.Seconds()})
+			out = append(out, sighting{pass: pass, law: o.Sweep, k: o.Sweep.rate(), onset: o.apparent(u.Onset), inside: math.NaN()})
 			n++
 		}
 		out[n].endAs(o, *u, most)
@@ -76,11 +76,10 @@ func sightingsOf(pass int, o Observed, monitor string, most time.Duration) []sig
 }
 
 // goOn adds an upset that came after a reset. Between the reset and the upset the product was in the
-// band; and its latency is not longer than from the one to the other.
+// band. That bounds no latency: a product may upset again sooner than at first.
 func (s *sighting) goOn(o Observed, before, u Seen) {
 	a := again{o.apparent(at(before.Reset.From)), o.apparent(at(u.Onset.To))}
 	s.again = append(s.again, a)
-	s.latency = min(s.latency, (u.Onset.To-before.Reset.From).Seconds()/(1-varies))
 	if s.inside = a.reset.from(); s.k < 0 {
 		s.inside = a.reset.to()
 	}
@@ -100,7 +99,6 @@ func (s *sighting) endAs(o Observed, u Seen, most time.Duration) {
 
 // limits adds what the sighting says of a band; both is whether the other direction saw it too.
 func (s sighting) limits(f *fit, scale float64, both bool) {
-	f.tauMost = min(f.tauMost, s.latency)
 	k := s.k
 	entry, exit := &f.lowLeast, &f.highLeast
 	entryMost, exitMost := &f.lowMost, &f.highMost
@@ -142,6 +140,42 @@ func monitorsOf(passes []Observed) []string {
 				out = append(out, u.Monitor)
 			}
 		}
+	}
+	return out
+}
+
+// blind returns from where to where the pass could not see the product be upset by another band: it was
+// upset, and a reset had to end that.
+func (s sighting) blind() (from, to float64, any bool) {
+	low, high := s.law.Ends()
+	switch {
+	case s.ends == wasReset:
+		return min(s.onset.from(), s.end.from()), max(s.onset.to(), s.end.to()), true
+	case s.ends == unseen && s.k > 0:
+		return s.onset.from(), s.law.u(high), true
+	case s.ends == unseen:
+		return s.law.u(low), s.onset.to(), true
+	case len(s.again) > 0:
+		last := s.again[len(s.again)-1].seen
+		return min(s.onset.from(), last.from()), max(s.onset.to(), last.to()), true
+	}
+	return 0, 0, false
+}
+
+// unlooked returns the stretches in which every pass was blind.
+func unlooked(passes [][]sighting) [][2]float64 {
+	out := [][2]float64{{math.Inf(-1), math.Inf(1)}}
+	for _, pass := range passes {
+		var left [][2]float64
+		for _, s := range pass {
+			from, to, any := s.blind()
+			for _, x := range out {
+				if a, b := max(from, x[0]), min(to, x[1]); any && a < b {
+					left = append(left, [2]float64{a, b})
+				}
+			}
+		}
+		out = left
 	}
 	return out
 }

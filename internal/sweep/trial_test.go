@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -23,6 +24,7 @@ type product struct {
 	latching bool
 	looks    float64 // s between looks
 	late     float64 // s that a reset takes
+	again    float64 // share of the delay that an upset after a reset takes
 	missed   float64 // chance that resets do nothing in a pass
 }
 
@@ -80,14 +82,14 @@ func (p product) pass(r *rand.Rand, s sweep.Sweep, pace, marked, within float64)
 		}
 		for len(coming) > 0 && t >= coming[0].at {
 			shows, coming = coming[0].to, coming[1:]
+			latched = latched || shows
 		}
-		latched = latched || shows
 		if t >= resets { // the product begins anew: what is in the band takes its time again
 			resets = math.Inf(1)
 			if wasReset, given = true, asked; !dead {
 				latched, shows, coming = false, false, nil
 				if inside {
-					coming = []change{{t + once(), true}}
+					coming = []change{{t + once()*p.again, true}}
 				}
 			}
 		}
@@ -138,7 +140,7 @@ const limit = 3 * time.Second // the longest latency that is allowed for
 func draw(seed uint64) drawn {
 	r := rand.New(rand.NewPCG(seed, 11))
 	between := func(a, b float64) float64 { return a + (b-a)*r.Float64() }
-	d := drawn{product: product{delay: between(0.05, 1.5), jitter: 0.1, latching: r.IntN(2) == 0, looks: between(0.05, 0.5), late: between(0, 3)}}
+	d := drawn{product: product{delay: between(0.05, 1.5), jitter: 0.1, again: between(0, 1), latching: r.IntN(2) == 0, looks: between(0.05, 0.5), late: between(0, 3)}}
 	if r.IntN(8) == 0 {
 		d.missed = 0.5
 	}
@@ -218,8 +220,9 @@ func stay(s sweep.Sweep, a, b float64) float64 {
 // right where the passes can tell it, and whether the stepped run afterwards covers every band.
 func TestLimitsOfBandsHoldOverManyProducts(t *testing.T) {
 	type tally struct {
-		ends, held, told, right, bands, covered int
-		widths                                  []float64 // s of sweep time that the limits of one end leave open
+		bandsTold, told, right, bands, covered int
+		held                                   [4]int    // by limit: lower end least and most, upper end least and most
+		widths                                 []float64 // s of sweep time that the limits of one end leave open
 	}
 	kinds := map[string]*tally{}
 	failed := 0
@@ -249,11 +252,15 @@ func TestLimitsOfBandsHoldOverManyProducts(t *testing.T) {
 		bad := ""
 		for i, b := range got {
 			low, high, any := d.truth(b, got, i)
-			k.ends += 2
-			for _, x := range []struct{ truth, least, most float64 }{{low, b.LowLeast.Hz(), b.LowMost.Hz()}, {high, b.HighLeast.Hz(), b.HighMost.Hz()}} {
-				if any && x.truth >= x.least && x.truth <= x.most {
-					k.held++
-				} else {
+			k.bandsTold++
+			for e, x := range []struct{ truth, least, most float64 }{{low, b.LowLeast.Hz(), b.LowMost.Hz()}, {high, b.HighLeast.Hz(), b.HighMost.Hz()}} {
+				if any && x.truth >= x.least {
+					k.held[2*e]++
+				}
+				if any && x.truth <= x.most {
+					k.held[2*e+1]++
+				}
+				if !any || x.truth < x.least || x.truth > x.most {
 					bad += fmt.Sprintf("\n  %.6g not in %.6g to %.6g", x.truth, x.least, x.most)
 				}
 				if !d.lost {
@@ -275,16 +282,16 @@ func TestLimitsOfBandsHoldOverManyProducts(t *testing.T) {
 		if d.tells && !d.lost && len(got) != len(d.bands) {
 			bad += fmt.Sprintf("\n  %d bands", len(got))
 		}
-		if bad != "" && failed < 8 {
+		if bad != "" && failed < 4 {
 			failed++
 			t.Logf("%s\n  truth %.6g, told %s%s", d.words, d.bands, tellAll(got), bad)
 		}
 	}
 	for name, k := range kinds {
-		held, right, covered := float64(k.held)/float64(k.ends), float64(k.right)/float64(k.told), float64(k.covered)/float64(k.bands)
+		held, right, covered := float64(slices.Min(k.held[:]))/float64(k.bandsTold), float64(k.right)/float64(k.told), float64(k.covered)/float64(k.bands)
 		slices.Sort(k.widths)
-		t.Logf("figure: free sweeps, %s: %.1f %% of %d limits hold the truth, the number of bands is right in %.1f %% of %d, %.1f %% of %d bands lie in a search; median width of the limits of one end %.2f s of the sweep",
-			name, 100*held, k.ends, 100*right, k.told, 100*covered, k.bands, k.widths[len(k.widths)/2])
+		t.Logf("figure: free sweeps, %s: the worst of the four limits holds the truth in %.1f %% of %d bands told, the number of bands is right in %.1f %% of %d, %.1f %% of %d bands lie in a search; median width of the limits of one end %.2f s of the sweep",
+			name, 100*held, k.bandsTold, 100*right, k.told, 100*covered, k.bands, k.widths[len(k.widths)/2])
 		if held < 0.94 || right < 0.98 || covered < 0.98 || k.told < *trials/20 {
 			t.Errorf("%s: limits hold in %.3f, numbers in %.3f, searches in %.3f", name, held, right, covered)
 		}
@@ -322,7 +329,7 @@ func (d drawn) truth(b sweep.Band, all []sweep.Band, i int) (low, high float64, 
 // The case that was filed: a product that latches between 17.3 and 23.2 MHz. It upsets on the way up at
 // 17.33 MHz and again after each reset inside the band, and on the way down at 23.2 MHz.
 func TestReupsetsAfterAResetBelongToTheBand(t *testing.T) {
-	p := product{bands: [][2]float64{{17.3e6, 23.2e6}}, delay: 0.1, latching: true, looks: 0.1, late: 0.05}
+	p := product{bands: [][2]float64{{17.3e6, 23.2e6}}, delay: 0.1, again: 1, latching: true, looks: 0.1, late: 0.05}
 	s := sweep.Sweep{Law: sweep.Log, From: 150 * kHz, To: 80 * MHz, Time: 120 * time.Second}
 	r := rand.New(rand.NewPCG(1, 2))
 	up, _ := p.pass(r, s, 1, 0, 0.1)
@@ -354,5 +361,32 @@ func TestReupsetsAfterAResetBelongToTheBand(t *testing.T) {
 	alone = sweep.Bands([]sweep.Observed{up}, limit)
 	if len(alone) != 1 || alone[0].HighMost < s.To*0.999 || alone[0].SearchHigh < s.To*0.999 {
 		t.Errorf("a pass that never got the product back: %s", tellAll(alone))
+	}
+}
+
+// A band in the middle that both passes crossed while the product was still upset by its neighbours was seen by
+// nobody: it is said, and the stepped run goes there. 1 MHz/s; bands at 20, 25 and 30 MHz, each 0.1 MHz wide; a
+// reset brings the product back 6 s after its upset.
+func TestWhatEveryPassWasBlindForIsSteppedOver(t *testing.T) {
+	s := sweep.Sweep{Law: sweep.Linear, From: 1 * MHz, To: 61 * MHz, Time: 60 * time.Second}
+	upset := func(onset float64) sweep.Seen {
+		return sweep.Seen{Onset: sweep.Look{From: seconds(onset - 0.1), To: seconds(onset)}, Reset: sweep.Look{From: seconds(onset + 5.8), To: seconds(onset + 6)}}
+	}
+	up := sweep.Observed{Sweep: s, Upsets: []sweep.Seen{upset(19.1), upset(29.1)}}
+	down := sweep.Observed{Sweep: s.Reversed(), Upsets: []sweep.Seen{upset(31), upset(41)}}
+	bands := sweep.Bands([]sweep.Observed{up, down}, limit)
+	if len(bands) != 2 {
+		t.Fatalf("%d bands: %s", len(bands), tellAll(bands))
+	}
+	stepped, said := false, false
+	for _, b := range bands {
+		stepped = stepped || b.SearchLow <= 25*MHz && b.SearchHigh >= 25.1*MHz
+		said = said || strings.Contains(strings.Join(b.Notes, "\n"), "no pass could see")
+		if b.LowLeast <= 25.1*MHz && b.HighMost >= 25*MHz {
+			t.Errorf("the limits of a band hold what nobody saw: %s", tellAll(bands))
+		}
+	}
+	if !stepped || !said {
+		t.Errorf("stepped over %t, said %t: %+v", stepped, said, bands)
 	}
 }
