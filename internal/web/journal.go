@@ -6,7 +6,9 @@ import (
 	"os"
 	"sync"
 
+	"provoke/internal/analysis"
 	"provoke/internal/event"
+	"provoke/internal/report"
 	"provoke/internal/result"
 	"provoke/internal/store"
 )
@@ -25,9 +27,11 @@ type journal struct {
 }
 
 type folded struct {
-	run  result.Run
-	next int64
-	used int
+	run      result.Run
+	next     int64
+	used     int
+	headline string // of the records before told
+	told     int64
 }
 
 // open returns the job for reading; nil without an error when the file does not exist yet.
@@ -134,6 +138,20 @@ func (j *journal) keep(run int, f *folded) {
 		}
 		delete(j.folds, oldest)
 	}
+}
+
+// headline returns what every face says of a run first. It is worked out anew when records were added.
+func (j *journal) headline(run int) (text string, err error) {
+	err = j.with(run, func(r *result.Run) error {
+		f := j.folds[run]
+		if f.told != f.next {
+			f.headline, _ = report.Headline(analysis.Of(*r, nil))
+			f.told = f.next
+		}
+		text = f.headline
+		return nil
+	})
+	return text, err
 }
 
 // run returns a copy of the fold of a run that stays as it is.

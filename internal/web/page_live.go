@@ -38,11 +38,22 @@ func (s *Server) liveNow(run int) liveView {
 	if err == nil {
 		u := s.underwayOf(run)
 		err = s.journal.with(run, func(r *result.Run) error { v = liveOf(r, u, now); return nil })
+		if err == nil {
+			err = s.sumUp(&v)
+		}
 	}
 	if err != nil {
 		v.Alarm = "the job cannot be read: " + err.Error()
 	}
 	return v
+}
+
+// sumUp lets a run that has ended say what every other face says of it first.
+func (s *Server) sumUp(v *liveView) (err error) {
+	if v.Ended {
+		v.Counts, err = s.journal.headline(v.Run)
+	}
+	return err
 }
 
 // moments shares what a moment's views are between the streams that send them: forty browsers ask for the
@@ -188,6 +199,9 @@ func (s *Server) fillLive(p *livePage, run int) error {
 		p.NoRF = r.Opened.RunKind == plan.Baseline
 		return nil
 	})
+	if err == nil {
+		err = s.sumUp(&p.View)
+	}
 	if err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"bytes"
+	"fmt"
 	"html"
 	"net/http"
 	"net/url"
@@ -10,6 +11,10 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"provoke/internal/event"
+	"provoke/internal/plan"
+	"provoke/internal/store"
 )
 
 const sweepFile = `provoke: sweep 1
@@ -103,7 +108,27 @@ func TestASweepThatIsRefusedIsNotArmed(t *testing.T) {
 func TestALivePageCountsPassesOfASweep(t *testing.T) {
 	s := serve(t, true)
 	s.studies(t)
-	if _, page := s.get(t, "/live?run=9"); !strings.Contains(page, "2 passes exposed") || !strings.Contains(page, "4 upsets, 2 exposures") {
+	if _, page := s.get(t, "/live?run=9"); !strings.Contains(page, "2 passes exposed") || !strings.Contains(page, "4 upsets in 2 passes, ") {
 		t.Error("the page does not count the passes of a sweep and their upsets")
+	}
+}
+
+// A run that ended says on the live page what every other face says first, and no page marks it as good where
+// nothing was exposed.
+func TestARunThatExposedNothingIsNotMarkedGood(t *testing.T) {
+	s := serve(t, true)
+	s.studies(t)
+	j := must(store.Open(s.job))
+	w := must(j.NewRun(at(9000), event.Opened{Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop, Bench: must(j.Attach("bench.yaml", []byte("provoke: bench 1\n"))), Points: 3}))
+	must(w.Close(at(9001), event.Done, ""))
+	number := w.Run()
+	j.Close()
+	if _, page := s.get(t, fmt.Sprintf("/live?run=%d", number)); !strings.Contains(page, "the product was not exposed") || strings.Contains(page, "0 upsets") {
+		t.Error("the live page does not say that nothing was exposed")
+	}
+	_, page := s.get(t, "/")
+	row, rest, found := strings.Cut(page[strings.Index(page, fmt.Sprintf(`<th scope="row">%d</th>`, number)):], "</tr>")
+	if !found || rest == "" || strings.Contains(row, "verdict good") {
+		t.Errorf("the list of runs marks it as good: %s", row)
 	}
 }
