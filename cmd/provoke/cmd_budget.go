@@ -236,6 +236,7 @@ type budgetNode struct {
 	Mean     *rf.Quantity `json:"mean"`
 	RatedAs  string       `json:"rated_as"`
 	Rating   *rf.Quantity `json:"rating"`
+	Unsure   *float64     `json:"not_measured_db"`
 	Headroom *float64     `json:"headroom_db"`
 	Within   bool         `json:"within"`
 	Note     string       `json:"note,omitempty"`
@@ -309,7 +310,7 @@ func (b *budget) closely(f rf.Frequency, setting string) (at budgetAt, over, fai
 		Compression: numberOfDB(p.Compression), Within: p.Within(), Estimate: p.Estimate}
 	for _, n := range p.Nodes {
 		at.Nodes = append(at.Nodes, budgetNode{n.ID, n.Place, n.Carrier.Quantity(), n.Peak.Quantity(), n.Mean.Quantity(),
-			n.RatedAs, n.Rating.Quantity(), numberOfDB(n.Headroom), n.Within, n.Note})
+			n.RatedAs, n.Rating.Quantity(), numberOfDB(n.Unsure), numberOfDB(n.Headroom), n.Within, n.Note})
 		over = errors.Join(over, n.Refusal())
 	}
 	return at, over, nil
@@ -515,11 +516,12 @@ func (a budgetAt) print(out io.Writer) error {
 		fmt.Fprintln(out, "crest and mean from the current on are at the high end of that range")
 	}
 	tw := table(out)
-	fmt.Fprintln(tw, "  id\tplace\tcarrier\tat the crest\tmean\trating\theadroom\t")
+	fmt.Fprintln(tw, "  id\tplace\tcarrier\tat the crest\tmean\trating\tnot measured\theadroom\t")
 	for _, n := range a.Nodes {
-		rating, headroom := "–", "–"
+		rating, unsure, headroom := "–", "–", "–"
 		if n.Rating != nil {
 			rating = n.Rating.Text + " " + n.counted()
+			unsure = fmt.Sprintf("%.1f dB", *n.Unsure)
 		}
 		if n.Headroom != nil {
 			headroom = fmt.Sprintf("%.1f dB", *n.Headroom)
@@ -528,7 +530,7 @@ func (a budgetAt) print(out io.Writer) error {
 		if !n.Within {
 			note = "NOT WITHIN " + note
 		}
-		fmt.Fprintf(tw, "  %s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", n.ID, n.Place, quantityText(n.Carrier), quantityText(n.Peak), quantityText(n.Mean), rating, headroom, note)
+		fmt.Fprintf(tw, "  %s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", n.ID, n.Place, quantityText(n.Carrier), quantityText(n.Peak), quantityText(n.Mean), rating, unsure, headroom, note)
 	}
 	return tw.Flush()
 }

@@ -347,6 +347,7 @@ type (
 		Level    *rf.Quantity `json:"level"`
 		Rating   *rf.Quantity `json:"rating"`
 		RatedAs  string       `json:"rated_as"`
+		Unsure   *rf.Quantity `json:"not_measured"`
 		Headroom *rf.Quantity `json:"headroom"`
 		Within   bool         `json:"within"`
 		Note     string       `json:"note,omitempty"`
@@ -431,7 +432,7 @@ func (d dryRun) shape(points bool) planShape {
 	for _, x := range c.Worst {
 		n := x.Node
 		s.Worst = append(s.Worst, worstShape{n.ID, n.Place, x.Frequency.Hz(), x.Drive.Quantity(), n.Compared().Quantity(),
-			n.Rating.Quantity(), n.RatedAs, decibels(n.Headroom), n.Within, n.Note})
+			n.Rating.Quantity(), n.RatedAs, decibels(n.Unsure), decibels(n.Headroom), n.Within, n.Note})
 	}
 	for _, x := range c.Refusals {
 		s.Refusals = append(s.Refusals, refusalShape{x.ID, x.Place, x.Frequency.Hz(), x.Level.Quantity(), x.Rating.Quantity(),

@@ -474,7 +474,7 @@ func printWorst(out io.Writer, c plan.Checked) {
 	t := table(out)
 	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
 	for _, x := range c.Worst {
-		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", x.Node.ID, x.Node.Place, x.Frequency, x.Node.Compared(), x.Node.Counted(), x.Node.Rating, x.Node.Headroom)
+		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", x.Node.ID, x.Node.Place, x.Frequency, x.Node.Compared(), x.Node.Counted(), x.Node.Rating, x.Node.Margin())
 	}
 	t.Flush()
 }
@@ -483,7 +483,7 @@ func armed(o performance, pr *prepared, watched string) event.Armed {
 	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan, Watcher: watched, Suspend: o.awake.Words()}
 	for _, x := range pr.checked.Worst {
 		a.Worst = append(a.Worst, event.Worst{ID: x.Node.ID, Place: x.Node.Place, Frequency: x.Frequency,
-			Peak: x.Node.Compared().String(), Rating: x.Node.Rating.String(), Headroom: x.Node.Headroom.String()})
+			Peak: x.Node.Compared().String(), Rating: x.Node.Rating.String(), Headroom: x.Node.Margin()})
 	}
 	return a
 }

@@ -115,6 +115,8 @@ type Source struct {
 	Resolution rf.Gain
 	CountsIn   CountsIn
 	Load       LoadSetting
+	// Uncertainty is how well the level that it gives is known.
+	Uncertainty Uncertainty
 	// MaximumReverse is the power the output stands from outside; absent when not known.
 	MaximumReverse rf.Power
 	// HardwareOff names what switches this source off when the program cannot: a switch, a socket, an
@@ -135,9 +137,11 @@ type Passive struct {
 type Amplifier struct {
 	Identity
 	Quality
-	Connection   // present when it has a remote standby
-	Band         Band
-	Gain         curve.Curve[rf.Gain]
+	Connection // present when it has a remote standby
+	Band       Band
+	Gain       curve.Curve[rf.Gain]
+	// GainMeasured is the day on which Gain was measured on this very amplifier; zero for a data sheet's.
+	GainMeasured time.Time
 	Compression  curve.Curve[rf.Power] // output power at 1 dB compression
 	Saturation   rf.Power              // largest output power
 	MaximumInput rf.Power              // as peak envelope power
@@ -386,12 +390,18 @@ type Bench struct {
 	Switch *PathSwitch
 	// SinglePath accepts that nothing but the run can end RF while it lives.
 	SinglePath bool
+	// UnmeasuredGain accepts a constant drive on an amplifier whose gain nobody has measured, without a power
+	// meter at the clamp.
+	UnmeasuredGain bool
 	// Tables are the names of files with command tables of the user's own, as written; their bytes
 	// stand in Files.
 	Tables []string
 	// Files holds the bytes of every curve file that the bench names, by the name as written.
 	Files map[string][]byte
 }
+
+// MeasuresForward reports that a power meter reads what runs into the clamp.
+func (b *Bench) MeasuresForward() bool { return b.Coupler != nil && b.PowerMeter != nil }
 
 // HardwareDeadMan is a line that keeps RF possible only while it is fed: a relay with a time-out of its own, or
 // a control line of a serial port for an external circuit.

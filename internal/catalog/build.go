@@ -68,7 +68,7 @@ type builder struct {
 func (b *builder) build(raw benchFile) {
 	b.ids, b.used = map[string]string{}, map[string]string{}
 	out := b.bench
-	out.SinglePath = raw.SinglePath
+	out.SinglePath, out.UnmeasuredGain = raw.SinglePath, raw.UnmeasuredGain
 	if raw.Source != nil {
 		b.source(*raw.Source)
 	}
@@ -157,6 +157,7 @@ func (b *builder) source(f sourceFile) {
 		Kind: string(f.Kind), Band: f.Band.Band, Resolution: f.Resolution,
 		CountsIn: CountsIn(f.CountsIn), Load: LoadSetting(f.Load),
 		MaximumReverse: rating(b, "source", "maximum_reverse", f.MaximumReverse, ""), HardwareOff: strings.TrimSpace(f.HardwareOff),
+		Uncertainty: b.uncertainty("source.uncertainty", f.Uncertainty, nil),
 	}
 	switch {
 	case s.CountsIn == CountsVpp && s.Load == "" && !b.doc.Has("source.load"):
@@ -196,6 +197,7 @@ func (b *builder) amplifier(f amplifierFile) *Amplifier {
 		Quality: b.quality(path, f.qualityFile, gainOf), Harmonics: b.harmonics(path+".harmonics", f.Harmonics),
 		Band:           f.Band.Band,
 		Gain:           makeCurve(b, path+".gain", f.Gain, f.Band.Band, gainOf, f.ID+" gain"),
+		GainMeasured:   f.GainMeasured.Time,
 		Compression:    makeCurve(b, path+".compression", f.Compression, f.Band.Band, nil, f.ID+" 1 dB compression"),
 		Saturation:     rating(b, path, "saturation", f.Saturation, "no output level can be shown to be safe"),
 		MaximumInput:   rating(b, path, "maximum_input", f.MaximumInput, "no input level can be shown to be safe"),

@@ -15,26 +15,27 @@ import (
 // shown, with a comment, in testdata/belt-weigher.yaml.
 type (
 	benchFile struct {
-		Name        string          `yaml:"name,required" says:"name of the bench"`
-		Source      *sourceFile     `yaml:"source,required" says:"the generator"`
-		ToAmplifier []passiveFile   `yaml:"to_amplifier" says:"pads, coax and filters from the generator to the amplifier, in order"`
-		Amplifier   *amplifierFile  `yaml:"amplifier" says:"the amplifier; without it the generator drives the clamp"`
-		ToClamp     []passiveFile   `yaml:"to_clamp" says:"what lies between amplifier and clamp, in order"`
-		Coupler     *couplerFile    `yaml:"coupler" says:"directional coupler in front of the clamp"`
-		PowerMeter  *powerMeterFile `yaml:"power_meter" says:"power meter at the coupler, forward and reverse"`
-		Clamp       *clampFile      `yaml:"clamp,required" says:"the injection clamp"`
-		Cable       *cableFile      `yaml:"cable,required" says:"the cable under test"`
-		DUT         *dutFile        `yaml:"dut,required" says:"the device under test"`
-		Probe       *probeFile      `yaml:"probe" says:"the current monitoring probe"`
-		ToAnalyser  []passiveFile   `yaml:"to_analyser" says:"what lies between probe and analyser, in order"`
-		Analyser    *analyserFile   `yaml:"analyser" says:"what reads the probe"`
-		Monitors    []monitorFile   `yaml:"monitors" says:"how the DUT is watched"`
-		Interlock   *interlockFile  `yaml:"interlock" says:"an input that opens with the door of the shielded room"`
-		DeadMan     *deadManFile    `yaml:"hardware_dead_man" says:"a line that the run keeps alive, for a circuit or relay that ends RF when it is not: program and watcher may both be gone"`
-		PowerRelay  *relayFile      `yaml:"power_relay" says:"a relay that switches the DUT off and on to reset it"`
-		Switch      *switchFile     `yaml:"switch" says:"a switch matrix whose route is set and checked before RF"`
-		SinglePath  bool            `yaml:"accept_single_path" says:"true accepts that nothing but the run itself can end RF while it lives, because it holds the only connection of every instrument that could"`
-		Tables      []string        `yaml:"tables" says:"files with command tables of one's own"`
+		Name           string          `yaml:"name,required" says:"name of the bench"`
+		Source         *sourceFile     `yaml:"source,required" says:"the generator"`
+		ToAmplifier    []passiveFile   `yaml:"to_amplifier" says:"pads, coax and filters from the generator to the amplifier, in order"`
+		Amplifier      *amplifierFile  `yaml:"amplifier" says:"the amplifier; without it the generator drives the clamp"`
+		ToClamp        []passiveFile   `yaml:"to_clamp" says:"what lies between amplifier and clamp, in order"`
+		Coupler        *couplerFile    `yaml:"coupler" says:"directional coupler in front of the clamp"`
+		PowerMeter     *powerMeterFile `yaml:"power_meter" says:"power meter at the coupler, forward and reverse"`
+		Clamp          *clampFile      `yaml:"clamp,required" says:"the injection clamp"`
+		Cable          *cableFile      `yaml:"cable,required" says:"the cable under test"`
+		DUT            *dutFile        `yaml:"dut,required" says:"the device under test"`
+		Probe          *probeFile      `yaml:"probe" says:"the current monitoring probe"`
+		ToAnalyser     []passiveFile   `yaml:"to_analyser" says:"what lies between probe and analyser, in order"`
+		Analyser       *analyserFile   `yaml:"analyser" says:"what reads the probe"`
+		Monitors       []monitorFile   `yaml:"monitors" says:"how the DUT is watched"`
+		Interlock      *interlockFile  `yaml:"interlock" says:"an input that opens with the door of the shielded room"`
+		DeadMan        *deadManFile    `yaml:"hardware_dead_man" says:"a line that the run keeps alive, for a circuit or relay that ends RF when it is not: program and watcher may both be gone"`
+		PowerRelay     *relayFile      `yaml:"power_relay" says:"a relay that switches the DUT off and on to reset it"`
+		Switch         *switchFile     `yaml:"switch" says:"a switch matrix whose route is set and checked before RF"`
+		SinglePath     bool            `yaml:"accept_single_path" says:"true accepts that nothing but the run itself can end RF while it lives, because it holds the only connection of every instrument that could"`
+		UnmeasuredGain bool            `yaml:"accept_unmeasured_gain" says:"true accepts a constant drive without a power meter at the clamp on an amplifier whose gain nobody has measured"`
+		Tables         []string        `yaml:"tables" says:"files with command tables of one's own"`
 	}
 	switchFile struct {
 		identityFile
@@ -69,6 +70,7 @@ type (
 		CountsIn       countsFile      `yaml:"counts_in,required" says:"unit that it counts in over the wire"`
 		Load           loadFile        `yaml:"load" says:"load that its level is set for; default 50 Ω"`
 		MaximumReverse rf.Power        `yaml:"maximum_reverse" says:"power into its output that it stands; not given: not looked at"`
+		Uncertainty    uncertaintyFile `yaml:"uncertainty" says:"how well the level that it gives is known; default limits of 0.5 dB"`
 		HardwareOff    string          `yaml:"hardware_off" says:"how RF can be taken away without its help, in words"`
 	}
 	passiveFile struct {
@@ -82,14 +84,15 @@ type (
 		identityFile
 		qualityFile
 		connectionFile
-		Band           bandFile    `yaml:"band,required" says:"where it works, LOW to HIGH"`
-		Gain           gainFile    `yaml:"gain,required" says:"gain over frequency"`
-		Compression    powerFile   `yaml:"compression" says:"output power at 1 dB compression; absent: nothing is allowed near saturation"`
-		Saturation     rf.Power    `yaml:"saturation" says:"output power that it cannot exceed; also what the output is rated for"`
-		MaximumInput   rf.Power    `yaml:"maximum_input" says:"level at its input that it stands, at the crest of the modulation's envelope; absent forbids"`
-		MaximumDuty    rf.Fraction `yaml:"maximum_duty" says:"largest share of the time with RF on"`
-		ReflectedLimit rf.Power    `yaml:"reflected_limit" says:"reverse power that its output stands, at the envelope's crest; absent forbids"`
-		Harmonics      rf.Gain     `yaml:"harmonics" says:"harmonics at 1 dB compression against the carrier"`
+		Band           bandFile      `yaml:"band,required" says:"where it works, LOW to HIGH"`
+		Gain           gainFile      `yaml:"gain,required" says:"gain over frequency"`
+		GainMeasured   document.Date `yaml:"gain_measured" says:"day on which that gain was measured on this very amplifier, 2026-10-02; without it the gain counts as the data sheet's"`
+		Compression    powerFile     `yaml:"compression" says:"output power at 1 dB compression; absent: nothing is allowed near saturation"`
+		Saturation     rf.Power      `yaml:"saturation" says:"output power that it cannot exceed; also what the output is rated for"`
+		MaximumInput   rf.Power      `yaml:"maximum_input" says:"level at its input that it stands, at the crest of the modulation's envelope; absent forbids"`
+		MaximumDuty    rf.Fraction   `yaml:"maximum_duty" says:"largest share of the time with RF on"`
+		ReflectedLimit rf.Power      `yaml:"reflected_limit" says:"reverse power that its output stands, at the envelope's crest; absent forbids"`
+		Harmonics      rf.Gain       `yaml:"harmonics" says:"harmonics at 1 dB compression against the carrier"`
 	}
 	couplerFile struct {
 		identityFile

@@ -52,6 +52,25 @@ func (u Uncertainty) At(f rf.Frequency) (rf.Gain, error) {
 	return u.Sweeps.At(f)
 }
 
+// Standard returns the standard uncertainty at a frequency; false where the bench file says nothing there.
+func (u Uncertainty) Standard(f rf.Frequency) (rf.Gain, bool) {
+	v, err := u.At(f)
+	if err != nil || !u.Given() {
+		return 0, false
+	}
+	switch u.Spread {
+	case SpreadNormal:
+		return v / rf.Gain(u.K), true
+	case SpreadRectangular:
+		return v / rf.Gain(math.Sqrt(3)), true
+	case SpreadTriangular:
+		return v / rf.Gain(math.Sqrt(6)), true
+	case SpreadUShaped:
+		return v / math.Sqrt2, true
+	}
+	return v, true // one of the sweeps is the curve in use, so the deviation of one reading counts
+}
+
 // Quality is how good a piece is: the uncertainty of its main figure and the match of its port.
 type Quality struct {
 	Uncertainty Uncertainty

@@ -15,6 +15,7 @@ package chain
 
 import (
 	"errors"
+	"fmt"
 
 	"provoke/internal/catalog"
 	"provoke/internal/rf"
@@ -55,7 +56,12 @@ type Node struct {
 	// Rating is what the piece stands; absent forbids. RatedAs says what it is compared with.
 	Rating  Value
 	RatedAs string // RatedPeak or RatedAverage
-	// Headroom is Rating over what it is compared with; NaN where the rating is absent.
+	// Unsure is what is added to the level before it is compared: the one-sided 95 % uncertainty of that
+	// part of the path that is not measured at the rating; 0 dB where all of it is.
+	Unsure rf.Gain
+	// Regain says what measuring there would take off Unsure; empty where there is nothing to gain.
+	Regain string
+	// Headroom is Rating over what it is compared with, Unsure included; NaN where the rating is absent.
 	Headroom rf.Gain
 	Within   bool
 	// Note says why the node refuses where it is not a matter of decibel ("no rating is given"),
@@ -88,7 +94,42 @@ const AtCrest = "at the envelope's crest"
 // Counted says in words how the node's level counts.
 func (n Node) Counted() string { return Counted(n.RatedAs, n.Peak) }
 
-// Compared returns the level that the rating is compared with.
+// Allowing words what is added to a level before it is compared, behind that level; empty for nothing.
+func Allowing(unsure rf.Gain) string {
+	if !(unsure >= 0.05) {
+		return ""
+	}
+	return fmt.Sprintf(" with %v for what is not measured", unsure)
+}
+
+func (n Node) regain() string {
+	if n.Regain == "" {
+		return ""
+	}
+	return "; " + n.Regain
+}
+
+// Margin words the headroom: "1.2 dB, with 1.9 dB for what is not measured".
+func (n Node) Margin() string {
+	if a := Allowing(n.Unsure); a != "" && n.Headroom.Finite() {
+		return n.Headroom.String() + "," + a
+	}
+	return n.Headroom.String()
+}
+
+// Remark is the note, with what the level was compared with where that is more than the level.
+func (n Node) Remark() string {
+	a := Allowing(n.Unsure)
+	switch {
+	case a == "" || !n.Headroom.Finite():
+		return n.Note
+	case n.Note == "":
+		return "compared" + a
+	}
+	return n.Note + "; compared" + a
+}
+
+// Compared returns the level that the rating is compared with, once Unsure is added.
 func (n Node) Compared() Value {
 	if n.RatedAs == RatedAverage {
 		return n.Mean

@@ -173,15 +173,16 @@ func TestAJigHasNoCableAndNoSpread(t *testing.T) {
 	}
 }
 
-// What an amplifier input of 0 dBm stands is the peak: −5.2 dBm of carrier with 80 % AM, not −5.0.
+// What an amplifier input of 0 dBm stands is the peak, and 0.55 dB for what is not measured: −5.8 dBm of carrier
+// with 80 % AM, not −5.0.
 func TestAMPeakCountsAtTheAmplifierInput(t *testing.T) {
 	b := full()
 	b.Amplifier.MaximumInput = rf.DBm(0)
 	if n := node(t, predict(t, b, rf.DBm(5), am80, catalog.Jig50), "amplifier input"); n.Within {
 		t.Errorf("-5.0 dBm with 80 %% AM is let into an input of 0 dBm: %+v", n)
 	}
-	if n := node(t, predict(t, b, rf.DBm(4.8), am80, catalog.Jig50), "amplifier input"); !n.Within {
-		t.Errorf("-5.2 dBm with 80 %% AM is not let into an input of 0 dBm: %+v", n)
+	if n := node(t, predict(t, b, rf.DBm(4.2), am80, catalog.Jig50), "amplifier input"); !n.Within {
+		t.Errorf("-5.8 dBm with 80 %% AM is not let into an input of 0 dBm: %+v", n)
 	}
 	if n := node(t, predict(t, b, rf.DBm(5), chain.Crest{}, catalog.Jig50), "amplifier input"); !n.Within {
 		t.Errorf("-5.0 dBm of CW is not let into an input of 0 dBm: %+v", n)
@@ -191,7 +192,7 @@ func TestAMPeakCountsAtTheAmplifierInput(t *testing.T) {
 func TestWhatHeatsIsRatedAsAverage(t *testing.T) {
 	b := full()
 	b.Clamp.MaximumForward = rf.DBm(20)
-	p := predict(t, b, rf.DBm(-11), am80, catalog.Jig50) // 18.5 dBm forward, peak 23.6, mean 19.7
+	p := predict(t, b, rf.DBm(-11.5), am80, catalog.Jig50) // 18.0 dBm forward, peak 23.1, mean 19.2
 	if n := node(t, p, "clamp forward power"); !n.Within || n.RatedAs != chain.RatedAverage {
 		t.Errorf("clamp: %+v", n)
 	}
@@ -516,7 +517,7 @@ func TestNoSettingIsSafeWhenTheMinimumIsTooMuch(t *testing.T) {
 	b := full()
 	b.Source.Minimum, b.Amplifier.MaximumInput = rf.DBm(0), rf.DBm(-20)
 	_, n, err := chain.New(b).SafeDrive(f, chain.Crest{}, catalog.Jig50)
-	if !errors.Is(err, chain.ErrForbidden) || n.Place != "amplifier input" || !strings.Contains(err.Error(), "AMP1") || !strings.Contains(err.Error(), "10.0 dB over") {
+	if !errors.Is(err, chain.ErrForbidden) || n.Place != "amplifier input" || !strings.Contains(err.Error(), "AMP1") || !strings.Contains(err.Error(), "10.6 dB over") {
 		t.Errorf("%+v, %v", n, err)
 	}
 }

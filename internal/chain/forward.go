@@ -21,7 +21,8 @@ type path struct {
 	forwardCoupling, reverseCoupling rf.Gain
 	insertion                        rf.Gain
 	returnLoss                       rf.Gain // 0 dB where not known
-	matched                          bool    // return loss is known
+	doubts                           doubts
+	matched                          bool // return loss is known
 }
 
 func valueAt[V curve.Value](c curve.Curve[V], f rf.Frequency, id, what string) (V, error) {
@@ -53,9 +54,9 @@ func inBand(b catalog.Band, f rf.Frequency, id string) error {
 
 // pathAt reads every figure between generator and clamp at a frequency.
 func (c *Chain) pathAt(f rf.Frequency) (path, error) {
-	var p path
 	var err error
 	b := c.bench
+	p := path{doubts: doubtsOf(b, f)}
 	if err = inBand(b.Source.Band, f, b.Source.ID); err != nil {
 		return p, err
 	}

@@ -9,11 +9,27 @@ import (
 	"provoke/internal/rf"
 )
 
-// levels is the carrier, the crest and the mean at one place.
-type levels[U rf.Unit] struct{ carrier, peak, mean rf.Level[U] }
+// levels is the carrier, the crest and the mean at one place, and the variances of crest and mean.
+type levels[U rf.Unit] struct {
+	carrier, peak, mean rf.Level[U]
+	ofPeak, ofMean      variance
+}
 
 func (l levels[U]) sub(g rf.Gain) levels[U] {
-	return levels[U]{l.carrier.Sub(g), l.peak.Sub(g), l.mean.Sub(g)}
+	l.carrier, l.peak, l.mean = l.carrier.Sub(g), l.peak.Sub(g), l.mean.Sub(g)
+	return l
+}
+
+// doubted adds the variance of a part of the path.
+func (l levels[U]) doubted(v variance) levels[U] {
+	l.ofPeak, l.ofMean = l.ofPeak+v, l.ofMean+v
+	return l
+}
+
+// measured puts the variance of a measurement in place of a larger one.
+func (l levels[U]) measured(v variance) levels[U] {
+	l.ofPeak, l.ofMean = min(l.ofPeak, v), min(l.ofMean, v)
+	return l
 }
 
 // Predict computes the whole chain at a frequency for a drive and the envelope of its modulation.
@@ -32,7 +48,7 @@ func (c *Chain) predict(f rf.Frequency, p path, drive rf.Power, crest Crest, fix
 		return Prediction{}, fmt.Errorf("predict the chain at %v: the drive or its modulation is not known", f)
 	}
 	out := Prediction{Frequency: f, Fixture: fixture, Drive: drive}
-	at := levels[rf.Watt]{drive, drive.Add(crest.OverCarrier), drive.Add(crest.Mean)}
+	at := levels[rf.Watt]{carrier: drive, peak: drive.Add(crest.OverCarrier), mean: drive.Add(crest.Mean)}
 	at = c.driven(&out, p, at)
 	out.Forward = at.carrier
 	if err := c.injected(&out, p, at, crest); err != nil {
@@ -45,21 +61,35 @@ func (c *Chain) predict(f rf.Frequency, p path, drive rf.Power, crest Crest, fix
 func (c *Chain) driven(out *Prediction, p path, at levels[rf.Watt]) levels[rf.Watt] {
 	b := c.bench
 	out.power(b.Source.ID, "generator output", at, b.Source.Maximum, RatedPeak)
+	at = at.doubted(p.doubts.source) // up to here it is the setting, which cannot be above the maximum
 	reflected := at.sub(2 * sum(p.toAmplifier))
 	for i, pad := range b.ToAmplifier {
 		out.power(pad.ID, pad.Kind+" input", at, pad.MaximumPower, RatedAverage)
-		at = at.sub(p.toAmplifier[i])
+		at = at.sub(p.toAmplifier[i]).doubted(p.doubts.toAmplifier[i])
 	}
 	if b.Amplifier != nil {
 		at = c.amplified(out, p, at)
 	}
+	// What the meter at the clamp reads counts back through what lies in front of it.
+	back := p.doubts.metered + p.doubts.behind()
+	metered := func() {
+		if p.doubts.measured {
+			at = at.measured(back)
+		}
+	}
+	metered()
+	first := len(out.Nodes)
 	for i, pad := range b.ToClamp {
 		out.power(pad.ID, pad.Kind+" input", at, pad.MaximumPower, RatedAverage)
-		at = at.sub(p.toClamp[i])
+		at = at.sub(p.toClamp[i]).doubted(p.doubts.toClamp[i])
+		back -= p.doubts.toClamp[i]
+		metered()
 	}
 	if k := b.Coupler; k != nil {
 		out.power(k.ID, "coupler input", at, k.MaximumPower, RatedAverage)
-		at = at.sub(p.coupler)
+		at = at.sub(p.coupler).doubted(p.doubts.coupler)
+		back -= p.doubts.coupler
+		metered()
 	}
 	n := out.power(b.Clamp.ID, "clamp forward power", at, b.Clamp.MaximumForward, RatedAverage)
 	if n.Within && (b.Clamp.MaximumTime > 0 || b.Clamp.MaximumDuty > 0) {
@@ -68,6 +98,7 @@ func (c *Chain) driven(out *Prediction, p path, at levels[rf.Watt]) levels[rf.Wa
 	fromClamp := at.sub(p.returnLoss)
 	c.metered(out, p, at, fromClamp)
 	c.reflected(out, p, fromClamp.sub(sum(p.toClamp)+p.coupler), reflected)
+	p.doubts.meterRegains(out.Nodes[first:])
 	return at
 }
 
@@ -88,7 +119,9 @@ func (c *Chain) amplified(out *Prediction, p path, in levels[rf.Watt]) levels[rf
 	out.power(a.ID, "amplifier input", in, a.MaximumInput, RatedPeak)
 	// The output is a concave function of the input power, so the output at the mean input is never
 	// below the mean of the output.
-	at := levels[rf.Watt]{p.amplify(in.carrier), p.amplify(in.peak), p.amplify(in.mean)}
+	at := levels[rf.Watt]{carrier: p.amplify(in.carrier), peak: p.amplify(in.peak), mean: p.amplify(in.mean)}
+	at.ofPeak = (in.ofPeak + p.doubts.amplifier).capped(at.peak, a.Saturation)
+	at.ofMean = (in.ofMean + p.doubts.amplifier).capped(at.mean, a.Saturation)
 	if drop, _ := in.peak.Add(p.gain).Minus(at.peak); drop.Finite() {
 		out.Compression = max(0, drop)
 	}
@@ -160,7 +193,10 @@ func (c *Chain) injected(out *Prediction, p path, at levels[rf.Watt], crest Cres
 	if err != nil {
 		return err
 	}
-	current := levels[rf.Ampere]{i.expected, toCurrent.high, mean.high}
+	current := levels[rf.Ampere]{carrier: i.expected, peak: toCurrent.high, mean: mean.high}
+	if b.Probe == nil || b.Analyser == nil {
+		current.ofPeak, current.ofMean = at.ofPeak+p.doubts.insertion, at.ofMean+p.doubts.insertion
+	}
 	if out.Fixture == catalog.OnCable {
 		out.current(b.Cable.ID, "cable current", current, b.Cable.MaximumCurrent)
 	}
@@ -182,7 +218,7 @@ func (c *Chain) probed(out *Prediction, current levels[rf.Ampere]) error {
 		return nil
 	}
 	into := func(i rf.Current) rf.Power { return rf.PowerInto(rf.ProbeVoltage(i, zt), rf.Z0) }
-	at := levels[rf.Watt]{into(current.carrier), into(current.peak), into(current.mean)}
+	at := levels[rf.Watt]{carrier: into(current.carrier), peak: into(current.peak), mean: into(current.mean)}
 	loss, err := losses(b.ToAnalyser, f)
 	if err != nil {
 		return err
@@ -203,25 +239,25 @@ func (c *Chain) probed(out *Prediction, current levels[rf.Ampere]) error {
 }
 
 func (p *Prediction) power(id, place string, at levels[rf.Watt], rating rf.Power, as string) *Node {
-	compared := at.peak
+	compared, v := at.peak, at.ofPeak
 	if as == RatedAverage {
-		compared = at.mean
+		compared, v = at.mean, at.ofMean
 	}
-	headroom, within, note := compare(compared, rating)
+	headroom, within, note := compare(compared.Add(v.unsure()), rating)
 	p.Nodes = append(p.Nodes, Node{
 		ID: id, Place: place, RatedAs: as,
 		Carrier: Value{Power: at.carrier}, Peak: Value{Power: at.peak}, Mean: Value{Power: at.mean},
-		Rating: Value{Power: rating}, Headroom: headroom, Within: within, Note: note,
+		Rating: Value{Power: rating}, Unsure: v.unsure(), Headroom: headroom, Within: within, Note: note,
 	})
 	return &p.Nodes[len(p.Nodes)-1]
 }
 
 func (p *Prediction) current(id, place string, at levels[rf.Ampere], rating rf.Current) {
-	headroom, within, note := compare(at.peak, rating)
+	headroom, within, note := compare(at.peak.Add(at.ofPeak.unsure()), rating)
 	p.Nodes = append(p.Nodes, Node{
 		ID: id, Place: place, RatedAs: RatedPeak,
 		Carrier: Value{Current: at.carrier}, Peak: Value{Current: at.peak}, Mean: Value{Current: at.mean},
-		Rating: Value{Current: rating}, Headroom: headroom, Within: within, Note: note,
+		Rating: Value{Current: rating}, Unsure: at.ofPeak.unsure(), Headroom: headroom, Within: within, Note: note,
 	})
 }
 
@@ -320,7 +356,7 @@ func (n Node) Refusal() error {
 	if n.Note != "" {
 		return fmt.Errorf("%s, %s: %s", n.ID, n.Place, n.Note)
 	}
-	return fmt.Errorf("%s, %s: %v %s is %v over the rating of %v", n.ID, n.Place, n.Compared(), n.Counted(), -n.Headroom, n.Rating)
+	return fmt.Errorf("%s, %s: %v %s%s is %v over the rating of %v%s", n.ID, n.Place, n.Compared(), n.Counted(), Allowing(n.Unsure), -n.Headroom, n.Rating, n.regain())
 }
 
 // DriveFor returns the drive at which the expected current of the unmodulated carrier is the given

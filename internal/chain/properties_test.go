@@ -182,9 +182,9 @@ func TestNoNodeIsWithinOverItsRating(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, n := range p.Nodes {
-			over := n.Compared().Power.Exceeds(n.Rating.Power)
+			over := n.Compared().Power.Add(n.Unsure).Exceeds(n.Rating.Power)
 			if !n.Compared().Current.Absent() {
-				over = n.Compared().Current.Exceeds(n.Rating.Current)
+				over = n.Compared().Current.Add(n.Unsure).Exceeds(n.Rating.Current)
 			}
 			if over == n.Within && !n.Rating.Absent() {
 				t.Fatalf("%+v", n)

@@ -448,8 +448,8 @@ func NodesError(p chain.Prediction) error {
 			errs = append(errs, fmt.Errorf("%w: %s %s at %v: %s", ErrRefused, n.ID, n.Place, p.Frequency, n.Note))
 			continue
 		}
-		errs = append(errs, fmt.Errorf("%w: %s %s at %v: %s %s is %s over the rating of %s",
-			ErrRefused, n.ID, n.Place, p.Frequency, n.Compared(), n.Counted(), -n.Headroom, n.Rating))
+		errs = append(errs, fmt.Errorf("%w: %s %s at %v: %s %s%s is %s over the rating of %s",
+			ErrRefused, n.ID, n.Place, p.Frequency, n.Compared(), n.Counted(), chain.Allowing(n.Unsure), -n.Headroom, n.Rating))
 	}
 	return errors.Join(errs...)
 }

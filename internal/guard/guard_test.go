@@ -24,16 +24,19 @@ func flat(g rf.Gain) curve.Curve[rf.Gain] {
 	return curve.Flat(g, 100*rf.Kilohertz, 100*rf.Megahertz, "flat, for the test")
 }
 
+// exactly is a figure without any uncertainty, so that the numbers stay round.
+var exactly = catalog.Quality{Uncertainty: catalog.Uncertainty{Spread: catalog.SpreadRectangular}}
+
 // bench is a chain with round numbers: 0 dBm at the generator is +40 dBm at the clamp and
 // 40 + 73.0 − 7 = 106.0 dBµA in the jig.
 func bench() *catalog.Bench {
 	return &catalog.Bench{
-		Source: catalog.Source{Identity: catalog.Identity{ID: "GEN"}, Band: catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
+		Source: catalog.Source{Identity: catalog.Identity{ID: "GEN"}, Uncertainty: exactly.Uncertainty, Band: catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
 			Minimum: rf.DBm(-60), Maximum: rf.DBm(10), Resolution: 0.1, CountsIn: catalog.CountsDBm, MaximumReverse: rf.Watts(1)},
-		Amplifier: &catalog.Amplifier{Identity: catalog.Identity{ID: "AMP"}, Band: catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
+		Amplifier: &catalog.Amplifier{Identity: catalog.Identity{ID: "AMP"}, Quality: exactly, Band: catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
 			Gain: flat(40), Compression: curve.Flat(rf.DBm(50), 100*rf.Kilohertz, 100*rf.Megahertz, "flat"), Saturation: rf.DBm(53),
 			MaximumInput: rf.DBm(0), ReflectedLimit: rf.Watts(50), MaximumDuty: 1},
-		Clamp:      catalog.Clamp{Identity: catalog.Identity{ID: "CLAMP"}, InsertionLoss: flat(7), ReturnLoss: flat(3), MaximumForward: rf.Watts(10), MaximumDuty: 1, MaximumTime: rf.Duration(time.Hour)},
+		Clamp:      catalog.Clamp{Identity: catalog.Identity{ID: "CLAMP"}, Quality: exactly, InsertionLoss: flat(7), ReturnLoss: flat(3), MaximumForward: rf.Watts(10), MaximumDuty: 1, MaximumTime: rf.Duration(time.Hour)},
 		Cable:      catalog.Cable{MaximumCurrent: rf.Amperes(1), ExpectedLow: -20, ExpectedHigh: 10},
 		Probe:      &catalog.Probe{Identity: catalog.Identity{ID: "PROBE"}, TransferImpedance: curve.Flat(rf.DBOhm(14), 100*rf.Kilohertz, 100*rf.Megahertz, "flat"), MaximumCurrent: rf.Amperes(2)},
 		ToAnalyser: []catalog.Passive{{Identity: catalog.Identity{ID: "PAD20"}, Kind: "pad", Loss: flat(20), MaximumPower: rf.Watts(2)}},

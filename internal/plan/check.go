@@ -51,6 +51,8 @@ type Refusal struct {
 	Level     chain.Value  // what the rating is compared with there
 	Rating    chain.Value  // absent: it is not given, which forbids
 	RatedAs   string
+	Unsure    rf.Gain // added to Level for what is not measured
+	Regain    string  // what measuring would take off that; empty for nothing
 	Over      rf.Gain // above the rating; NaN where that is not a matter of decibel
 	Count     int     // frequencies of the grid at which it is exceeded
 	Note      string
@@ -60,7 +62,7 @@ type Refusal struct {
 func (r Refusal) String() string {
 	text := fmt.Sprintf("%s, %s: at %v ", r.ID, r.Place, r.Frequency)
 	if r.Over.Finite() {
-		text += fmt.Sprintf("%v %s is %v above the rating of %v", r.Level, chain.Counted(r.RatedAs, r.Level), r.Over, r.Rating)
+		text += fmt.Sprintf("%v %s%s is %v above the rating of %v", r.Level, chain.Counted(r.RatedAs, r.Level), chain.Allowing(r.Unsure), r.Over, r.Rating)
 	} else {
 		text += fmt.Sprintf("%v %s is not shown to be allowed: %s", r.Level, chain.Counted(r.RatedAs, r.Level), r.Note)
 	}
@@ -107,6 +109,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	c.list = append(c.list, monitors...)
 	c.out.Duration = durationOf(p, c.bench)
 	c.onTime()
+	c.unmeasured()
 	return c.out, c.list
 }
 
@@ -219,7 +222,7 @@ func (c *checker) refuse(p chain.Prediction) {
 
 func (c *checker) addRefusal(f rf.Frequency, n chain.Node, level chain.Value, headroom rf.Gain) {
 	key := n.ID + "\x00" + n.Place
-	r := Refusal{ID: n.ID, Place: n.Place, Frequency: f, Level: level, Rating: n.Rating, RatedAs: n.RatedAs, Over: -headroom, Note: n.Note}
+	r := Refusal{ID: n.ID, Place: n.Place, Frequency: f, Level: level, Rating: n.Rating, RatedAs: n.RatedAs, Unsure: n.Unsure, Regain: n.Regain, Over: -headroom, Note: n.Note}
 	i, ok := c.refused[key]
 	if !ok {
 		c.refused[key] = len(c.out.Refusals)
@@ -309,6 +312,8 @@ func (c *checker) sayRefusals() {
 		hint := "lower the level, or leave these frequencies out"
 		if !r.Over.Finite() {
 			hint = "write the rating into the bench file"
+		} else if r.Regain != "" {
+			hint += "; " + r.Regain
 		}
 		c.list = append(c.list, problem.Problem{File: c.plan.File, What: r.String(), Hint: hint, Field: c.levelField()})
 	}
@@ -513,6 +518,24 @@ func (c *checker) steps() {
 	if said != "" {
 		c.warn("grid", "a narrow resonance may fall between two frequencies; steps_of in a segment gives the rule's own steps", "%s", said)
 	}
+}
+
+// unmeasured refuses a constant drive into a clamp whose forward power is neither measured nor rests on a
+// measured gain: an amplifier outside its data sheet is found by measuring only.
+func (c *checker) unmeasured() {
+	a := c.bench.Amplifier
+	if c.plan.Mode != ConstantDrive || c.plan.Kind == Baseline || a == nil || c.bench.MeasuresForward() || !a.GainMeasured.IsZero() || c.bench.UnmeasuredGain {
+		return
+	}
+	regain := ""
+	for _, w := range c.out.Worst {
+		if w.Node.ID == c.bench.Clamp.ID && w.Node.Regain != "" {
+			regain = "; " + w.Node.Regain
+		}
+	}
+	c.list = append(c.list, problem.Problem{File: c.plan.File, Field: "mode",
+		What: fmt.Sprintf("the constant drive goes through %s, whose gain nobody has measured, and no power meter reads what runs into %s: an amplifier outside its data sheet would not be found", a.ID, c.bench.Clamp.ID),
+		Hint: "measure the gain and write gain_measured: DAY beside its curve, or put a coupler with a power meter at the clamp" + regain + "; accept_unmeasured_gain: true in the bench file accepts it"})
 }
 
 // tooWide counts the steps of a grid that a rule forbids and returns the first.

@@ -18,22 +18,24 @@ import (
 
 // testBench is a plain invented bench: generator, 40 dB amplifier, clamp with 7 dB insertion loss, and
 // a cable whose current is what the jig has. Its figures make the working below short.
+// testBench has round numbers: its figures have no uncertainty.
 func testBench() *catalog.Bench {
+	exactly := catalog.Uncertainty{Spread: catalog.SpreadRectangular}
 	everywhere := func(g rf.Gain) curve.Curve[rf.Gain] { return curve.Flat(g, 0, 0, "invented") }
 	band := catalog.Band{Low: 100e3, High: 100e6}
 	return &catalog.Bench{
 		File: "bench.yaml",
 		Source: catalog.Source{
-			Identity: catalog.Identity{ID: "GEN1"}, Band: band,
+			Identity: catalog.Identity{ID: "GEN1"}, Band: band, Uncertainty: exactly,
 			Minimum: rf.DBm(-70), Maximum: rf.DBm(13), Resolution: 0.01, CountsIn: catalog.CountsDBm,
 		},
 		Amplifier: &catalog.Amplifier{
-			Identity: catalog.Identity{ID: "AMP1"}, Band: band, Gain: everywhere(40),
+			Identity: catalog.Identity{ID: "AMP1"}, Quality: catalog.Quality{Uncertainty: exactly}, GainMeasured: time.Date(2026, 10, 2, 0, 0, 0, 0, time.UTC), Band: band, Gain: everywhere(40),
 			Compression: curve.Flat(rf.DBm(47), 0, 0, "invented"), Saturation: rf.DBm(50),
 			MaximumInput: rf.DBm(3), ReflectedLimit: rf.DBm(50),
 		},
 		Clamp: catalog.Clamp{
-			Identity: catalog.Identity{ID: "CLAMP1"}, InsertionLoss: everywhere(7), ReturnLoss: everywhere(20),
+			Identity: catalog.Identity{ID: "CLAMP1"}, Quality: catalog.Quality{Uncertainty: exactly}, InsertionLoss: everywhere(7), ReturnLoss: everywhere(20),
 			SeriesImpedance: curve.Flat(rf.Ohms(10), 0, 0, "invented"), MaximumForward: rf.Watts(50),
 		},
 		Cable: catalog.Cable{
@@ -358,6 +360,36 @@ func TestALevellingWindowThatTheBenchCannotHitOrTheSearchCannotTellApartIsRefuse
 		_, list := Check(p, chain.New(bench), nil)
 		if told := fmt.Sprint(list.Err()); (c.told == "") != (list.Err() == nil) || !strings.Contains(told, c.told) && c.told != "" {
 			t.Errorf("%+v: told %s", c, told)
+		}
+	}
+}
+
+// A constant drive through an amplifier whose gain nobody measured, with nothing that measures what runs
+// into the clamp, is refused until one of them is measured or the bench file accepts it.
+func TestAConstantDriveNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
+	for name, c := range map[string]struct {
+		change  func(*Plan, *catalog.Bench)
+		refused bool
+	}{
+		"nothing is measured":  {func(*Plan, *catalog.Bench) {}, true},
+		"the gain is measured": {func(_ *Plan, b *catalog.Bench) { b.Amplifier.GainMeasured = time.Date(2026, 10, 2, 0, 0, 0, 0, time.UTC) }, false},
+		"it is accepted":       {func(_ *Plan, b *catalog.Bench) { b.UnmeasuredGain = true }, false},
+		"a coupler alone":      {func(_ *Plan, b *catalog.Bench) { b.Coupler = &catalog.Coupler{MaximumPower: rf.Watts(100)} }, true},
+		"no amplifier":         {func(p *Plan, b *catalog.Bench) { b.Amplifier, p.Drive = nil, rf.DBm(-30) }, false},
+		"another mode":         {func(p *Plan, _ *catalog.Bench) { p.Mode = ClosedLoop }, false},
+	} {
+		b := testBench()
+		b.Amplifier.GainMeasured, b.Amplifier.Quality = time.Time{}, catalog.Quality{}
+		p := checkedPlan(func(p *Plan) { p.Mode, p.Drive = ConstantDrive, rf.DBm(-20) })
+		c.change(p, b)
+		_, list := Check(p, chain.New(b), nil)
+		text := ""
+		for _, x := range list {
+			text += x.String() + "\n"
+		}
+		said := strings.Contains(text, "whose gain nobody has measured") && strings.Contains(text, "a power meter at the clamp regains 1.") && strings.Contains(text, "accept_unmeasured_gain: true")
+		if said != c.refused || (list.Err() != nil) != c.refused {
+			t.Errorf("%s: %s", name, text)
 		}
 	}
 }

@@ -75,7 +75,7 @@ func chainPartOf(b *catalog.Bench, p chain.Prediction) *chainPart {
 	back := false
 	for _, n := range p.Nodes {
 		node := chainNode{ID: n.ID, Place: n.Place, Carrier: n.Carrier.String(), Peak: n.Peak.String(), Mean: n.Mean.String(), Rating: n.Rating.String(), RatedAs: n.Counted(),
-			Headroom: headroom(n), Note: n.Note, Over: !n.Within, Worst: n.ID == worst.ID && n.Place == worst.Place}
+			Headroom: headroom(n), Note: n.Remark(), Over: !n.Within, Worst: n.ID == worst.ID && n.Place == worst.Place}
 		if n.Rating.Absent() {
 			node.Rating = "none given"
 		}

@@ -270,7 +270,7 @@ func worstRows(c plan.Checked) []worstRow {
 	for _, x := range c.Worst {
 		n := x.Node
 		out = append(out, worstRow{ID: n.ID, Place: n.Place, At: x.Frequency.String(), Level: n.Compared().String() + " " + n.Counted(),
-			Rating: n.Rating.String(), Headroom: headroom(n), Over: !n.Within, Note: n.Note})
+			Rating: n.Rating.String(), Headroom: headroom(n), Over: !n.Within, Note: n.Remark()})
 	}
 	return out
 }
