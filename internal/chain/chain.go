@@ -61,6 +61,8 @@ type Node struct {
 	Unsure rf.Gain
 	// Regain says what measuring there would take off Unsure; empty where there is nothing to gain.
 	Regain string
+	// By is the meter that reads the level there; empty where none does.
+	By Meter
 	// Headroom is Rating over what it is compared with, Unsure included; NaN where the rating is absent.
 	Headroom rf.Gain
 	Within   bool
@@ -68,6 +70,15 @@ type Node struct {
 	// or, on a node that is Within, what the user should know.
 	Note string
 }
+
+// Meter is what reads the level at a node.
+type Meter string
+
+// The meters of a bench.
+const (
+	ByPowerMeter Meter = "power meter"
+	ByAnalyser   Meter = "analyser"
+)
 
 // What a rating is compared with.
 const (
@@ -164,6 +175,48 @@ func (p Prediction) Within() bool {
 		}
 	}
 	return true
+}
+
+// Surplus is by how much readings of the unmodulated carrier lie above a prediction: of the forward power, and
+// of the current above the high end of its range.
+type Surplus struct{ Forward, Current rf.Gain }
+
+// String says it: "the forward power is 5.0 dB above the prediction".
+func (s Surplus) String() string {
+	switch {
+	case s.Forward > 0 && s.Current > 0:
+		return fmt.Sprintf("the forward power is %v above the prediction and the current %v above the high end of its range", s.Forward, s.Current)
+	case s.Current > 0:
+		return fmt.Sprintf("the current is %v above the high end of its range", s.Current)
+	}
+	return fmt.Sprintf("the forward power is %v above the prediction", s.Forward)
+}
+
+// With returns the prediction with every level that is read by a meter raised by that meter's surplus. An
+// amplifier gives it less as it compresses, which is not counted on.
+func (p Prediction) With(s Surplus) Prediction {
+	nodes := append([]Node(nil), p.Nodes...)
+	for i := range nodes {
+		n, by := &nodes[i], rf.Gain(0)
+		switch n.By {
+		case ByPowerMeter:
+			by = s.Forward
+		case ByAnalyser:
+			by = s.Current
+		}
+		if by <= 0 {
+			continue
+		}
+		for _, v := range []*Value{&n.Carrier, &n.Peak, &n.Mean} {
+			v.Power, v.Current = v.Power.Add(by), v.Current.Add(by)
+		}
+		n.Headroom -= by
+		if n.Within && n.Headroom < 0 {
+			n.Within, n.Note = false, ""
+		}
+	}
+	p.Nodes = nodes
+	return p
 }
 
 // Tightest returns the node that stands in the way first: one without a rating, else the one with

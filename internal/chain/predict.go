@@ -98,7 +98,7 @@ func (c *Chain) driven(out *Prediction, p path, at levels[rf.Watt]) levels[rf.Wa
 	fromClamp := at.sub(p.returnLoss)
 	c.metered(out, p, at, fromClamp)
 	c.reflected(out, p, fromClamp.sub(sum(p.toClamp)+p.coupler), reflected)
-	p.doubts.meterRegains(out.Nodes[first:])
+	p.doubts.meter(out.Nodes[first:])
 	return at
 }
 
@@ -197,13 +197,20 @@ func (c *Chain) injected(out *Prediction, p path, at levels[rf.Watt], crest Cres
 	if b.Probe == nil || b.Analyser == nil {
 		current.ofPeak, current.ofMean = at.ofPeak+p.doubts.insertion, at.ofMean+p.doubts.insertion
 	}
+	first := len(out.Nodes)
 	if out.Fixture == catalog.OnCable {
 		out.current(b.Cable.ID, "cable current", current, b.Cable.MaximumCurrent)
 	}
 	if b.Probe == nil {
 		return nil
 	}
-	return c.probed(out, current)
+	err = c.probed(out, current)
+	for i := range out.Nodes[first:] {
+		if b.Analyser != nil {
+			out.Nodes[first+i].By = ByAnalyser
+		}
+	}
+	return err
 }
 
 // probed follows the probe's voltage into the analyser.

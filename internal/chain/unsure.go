@@ -115,12 +115,14 @@ func (d doubts) behind() variance {
 	return v
 }
 
-// meterRegains says of the nodes behind the amplifier what a power meter at the clamp would regain; nothing where
-// there is one.
-func (d doubts) meterRegains(nodes []Node) {
+// meter says of the nodes behind the amplifier that the power meter at the clamp reads them, or what one would
+// regain.
+func (d doubts) meter(nodes []Node) {
 	meter := variance((usualCoupling*usualCoupling + usualMeter*usualMeter) / 3).unsure()
 	for i := range nodes {
-		if more := nodes[i].Unsure - meter; !d.measured && more >= 0.05 {
+		if d.measured {
+			nodes[i].By = ByPowerMeter
+		} else if more := nodes[i].Unsure - meter; more >= 0.05 {
 			nodes[i].Regain = fmt.Sprintf("a power meter at the clamp regains %v", more)
 		}
 	}

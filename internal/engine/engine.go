@@ -192,6 +192,7 @@ type run struct {
 	places    atomic.Pointer[[]rf.Frequency]       // where RF is; two while a change is not confirmed
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	upsetAt   map[rf.Frequency]rf.Current          // the lowest current that was measured to upset
+	looked    map[rf.Frequency]bool                // where the forward power was read at a low level
 	dwelling  *dwellMeters                         // the meters of the last dwell that was watched
 	status    Status
 	clock     clock
@@ -232,7 +233,7 @@ func (r *run) survive(work func() error) (err error) {
 
 // begin makes a run and everything that goes on beside it until done is called.
 func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done func()) {
-	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt)}
+	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt), looked: map[rf.Frequency]bool{}}
 	if r.upsetAt == nil {
 		r.upsetAt = map[rf.Frequency]rf.Current{}
 	}

@@ -88,6 +88,9 @@ func (r *run) bringDrive(ctx context.Context, step plan.Step, mod level.Modulati
 			return low, nil
 		}
 	}
+	if err := r.lookForward(ctx, f, r.at.Level); err != nil {
+		return at, err
+	}
 	if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
 		return at, err
 	}
@@ -461,6 +464,9 @@ func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf
 		return at, err
 	}
 	err := r.measure(ctx, p.Frequency, &at, mod)
+	if err == nil && !known {
+		err = r.lookForward(ctx, p.Frequency, at.drive)
+	}
 	return at, err
 }
 

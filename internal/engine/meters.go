@@ -69,6 +69,31 @@ func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod
 	return r.guard.Measured(m)
 }
 
+// steadyWithin is how near two readings of the power meter lie that no longer show another level.
+const steadyWithin rf.Gain = 0.3
+
+// lookForward reads the forward power at a low level, once at every frequency, so that the guard knows what the
+// amplifier really gives before it goes up. Many power meters average: a reading counts once the next one
+// agrees with it.
+func (r *run) lookForward(ctx context.Context, f rf.Frequency, drive rf.Power) error {
+	if r.cfg.Rig.PowerMeter == nil || r.bench.PowerMeter.ByHand || r.byHand() || r.looked[f] {
+		return nil
+	}
+	m := guard.Measurement{Frequency: f, Drive: drive}
+	for try := 0; try < 8; try++ {
+		was := m.Forward
+		r.feed()
+		if err := r.readPower(ctx, &m); err != nil {
+			return err
+		}
+		if d, _ := m.Forward.Minus(was); was.Known() && (m.Forward.Bound() != rf.Exactly || d <= steadyWithin && d >= -steadyWithin) {
+			break
+		}
+	}
+	r.looked[f] = true
+	return r.guard.Measured(m)
+}
+
 // predict is the budget of an unmodulated carrier.
 func (r *run) predict(f rf.Frequency, drive rf.Power) (chain.Prediction, error) {
 	p, err := r.cfg.Chain.Predict(f, drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)

@@ -120,11 +120,14 @@ const Takeover = 500 * time.Millisecond
 type Guard struct {
 	cfg Config
 
-	mu       sync.Mutex
-	armed    bool
-	cause    string // of the trip; empty when not tripped
-	epoch    int    // permissions of an older epoch are void
-	last     Setting
+	mu    sync.Mutex
+	armed bool
+	cause string // of the trip; empty when not tripped
+	epoch int    // permissions of an older epoch are void
+	last  Setting
+	// surplus is by how much the last readings of the unmodulated carrier at a frequency lay above the
+	// prediction.
+	surplus  map[rf.Frequency]chain.Surplus
 	suspect  bool // somebody said that a command which raises may still be on its way
 	pending  bool // a permission was used and the instrument has not confirmed it
 	busy     int  // silencing that is going on or waiting for its turn
@@ -433,7 +436,16 @@ func (g *Guard) within(s Setting) error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrRefused, err)
 	}
-	return NodesError(p)
+	g.mu.Lock()
+	surplus := g.surplus[s.Frequency]
+	g.mu.Unlock()
+	if err := NodesError(p.With(surplus)); err != nil {
+		if NodesError(p) == nil {
+			return fmt.Errorf("%w: by what was measured at %v below this level, %s", err, s.Frequency, surplus)
+		}
+		return err
+	}
+	return nil
 }
 
 // NodesError returns an error that names every node of a prediction which is over its rating, or
@@ -452,6 +464,24 @@ func NodesError(p chain.Prediction) error {
 			ErrRefused, n.ID, n.Place, p.Frequency, n.Compared(), n.Counted(), chain.Allowing(n.Unsure), -n.Headroom, n.Rating))
 	}
 	return errors.Join(errs...)
+}
+
+// learn keeps by how much readings lie above the prediction, so that the next raise is compared with its
+// ratings as the bench is and not as its file says.
+func (g *Guard) learn(m Measurement, p chain.Prediction) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	s := g.surplus[m.Frequency]
+	if m.Forward.Exact() {
+		s.Forward, _ = m.Forward.Minus(p.Forward)
+	}
+	if m.Current.Exact() {
+		s.Current, _ = m.Current.Minus(p.High)
+	}
+	if g.surplus == nil {
+		g.surplus = map[rf.Frequency]chain.Surplus{}
+	}
+	g.surplus[m.Frequency] = s
 }
 
 // TripAbove is how far a reading may lie above the high end of what the budget predicts where a plan does not
@@ -485,6 +515,9 @@ func (g *Guard) Measured(m Measurement) error {
 		return fmt.Errorf("compare readings with the prediction: %w", err)
 	}
 	b := g.cfg.Chain.Bench()
+	if !m.Modulated {
+		g.learn(m, p)
+	}
 	cause := ""
 	over := func(what string, reading, limit fmt.Stringer, exceeds bool) {
 		if exceeds && cause == "" {

@@ -371,12 +371,14 @@ func TestAConstantDriveNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
 		change  func(*Plan, *catalog.Bench)
 		refused bool
 	}{
-		"nothing is measured":  {func(*Plan, *catalog.Bench) {}, true},
-		"the gain is measured": {func(_ *Plan, b *catalog.Bench) { b.Amplifier.GainMeasured = time.Date(2026, 10, 2, 0, 0, 0, 0, time.UTC) }, false},
-		"it is accepted":       {func(_ *Plan, b *catalog.Bench) { b.UnmeasuredGain = true }, false},
-		"a coupler alone":      {func(_ *Plan, b *catalog.Bench) { b.Coupler = &catalog.Coupler{MaximumPower: rf.Watts(100)} }, true},
-		"no amplifier":         {func(p *Plan, b *catalog.Bench) { b.Amplifier, p.Drive = nil, rf.DBm(-30) }, false},
-		"another mode":         {func(p *Plan, _ *catalog.Bench) { p.Mode = ClosedLoop }, false},
+		"nothing is measured": {func(*Plan, *catalog.Bench) {}, true},
+		"the gain is measured": {func(_ *Plan, b *catalog.Bench) {
+			b.Amplifier.GainMeasured = time.Date(2026, 10, 2, 0, 0, 0, 0, time.UTC)
+		}, false},
+		"it is accepted":  {func(_ *Plan, b *catalog.Bench) { b.UnmeasuredGain = true }, false},
+		"a coupler alone": {func(_ *Plan, b *catalog.Bench) { b.Coupler = &catalog.Coupler{MaximumPower: rf.Watts(100)} }, true},
+		"no amplifier":    {func(p *Plan, b *catalog.Bench) { b.Amplifier, p.Drive = nil, rf.DBm(-30) }, false},
+		"another mode":    {func(p *Plan, _ *catalog.Bench) { p.Mode = ClosedLoop }, false},
 	} {
 		b := testBench()
 		b.Amplifier.GainMeasured, b.Amplifier.Quality = time.Time{}, catalog.Quality{}

@@ -354,6 +354,7 @@ type Sample struct {
 	Frequency  float64 // Hz
 	Carrier    float64 // A r.m.s. at the probe, unmodulated carrier
 	Crest      float64 // A r.m.s. at the crest
+	Forward    float64 // dBm at the clamp, mean
 	Modulation Modulation
 	Fixture    Fixture
 }
@@ -362,7 +363,7 @@ func (r *record) note(at time.Duration, before, now signal, f Fixture) {
 	if now.on && !before.on {
 		r.exposures++
 	}
-	s := Sample{At: at, On: now.on, Modulation: now.modulation, Fixture: f}
+	s := Sample{At: at, On: now.on, Forward: now.forwardMean, Modulation: now.modulation, Fixture: f}
 	if len(now.tones) > 0 {
 		t := now.tones[0]
 		s.Frequency, s.Carrier, s.Crest = t.hz, t.carrier, t.crest
