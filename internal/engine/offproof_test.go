@@ -174,8 +174,8 @@ func TestASlowSourceIsUsedAndSilencedWithinTheTimeThatIsStated(t *testing.T) {
 					t.Fatal(err)
 				}
 				text := strings.Replace(jigPlan, "{from: 1 MHz, to: 60 MHz, step: 30 %}", "{from: 1 MHz, to: 2 MHz, step: 50 %}", 1)
-				if c.takes > 2*time.Second {
-					text += "dead_man: 5 s\n"
+				if strings.Contains(c.edit, "6 s") {
+					text += "dead_man: 6 s\n"
 				}
 				o := l.do(text)
 				if (o.err == nil && o.Verdict == event.Done) != c.ok {
@@ -220,7 +220,7 @@ func TestTheAmplifierGoesToStandbyWhileASlowSourceIsWaitedFor(t *testing.T) {
 			}
 			standby = time.Since(stopped)
 		}()
-		o := l.do(jigPlan)
+		o := l.do(jigPlan + "dead_man: 6 s\n")
 		<-done
 		if standby == 0 || standby > 1500*time.Millisecond || o.Verdict != event.RFNotKnownOff {
 			t.Errorf("in standby after %v, %s", standby, o.Verdict)

@@ -110,6 +110,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	c.out.Duration = durationOf(p, c.bench)
 	c.onTime()
 	c.unmeasured()
+	c.deadMan()
 	return c.out, c.list
 }
 
@@ -517,6 +518,32 @@ func (c *checker) steps() {
 	}
 	if said != "" {
 		c.warn("grid", "a narrow resonance may fall between two frequencies; steps_of in a segment gives the rule's own steps", "%s", said)
+	}
+}
+
+// deadMan refuses one that is shorter than an instrument may take for an answer: each answer is a sign of life, and
+// waiting for one is none.
+func (c *checker) deadMan() {
+	b, limit := c.bench, c.plan.DeadMan
+	slow := func(id string, conn catalog.Connection) {
+		if conn.Present() && conn.Timeout > limit {
+			c.list = append(c.list, problem.Problem{File: c.plan.File, Field: "dead_man",
+				What: fmt.Sprintf("%s may take %v for an answer, by its timeout in the bench file, and the dead-man trips after %v without a sign of life", id, conn.Timeout, limit),
+				Hint: fmt.Sprintf("write dead_man: %v or more; or, where %s answers sooner, the timeout that provoke try finds to be enough", conn.Timeout+conn.Timeout/10, id)})
+		}
+	}
+	if c.plan.Kind == Baseline || limit <= 0 {
+		return
+	}
+	slow(b.Source.ID, b.Source.Connection)
+	if a := b.Amplifier; a != nil {
+		slow(a.ID, a.Connection)
+	}
+	if m := b.PowerMeter; m != nil {
+		slow(m.ID, m.Connection)
+	}
+	if a := b.Analyser; a != nil {
+		slow(a.ID, a.Connection)
 	}
 }
 

@@ -395,3 +395,29 @@ func TestAConstantDriveNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
 		}
 	}
 }
+
+// An instrument that may take longer for an answer than the dead-man waits for a sign of life would trip the
+// run: refused, with both figures.
+func TestADeadManShorterThanAStatedTimeoutIsRefused(t *testing.T) {
+	for _, c := range []struct {
+		timeout, deadMan time.Duration
+		kind             RunKind
+		refused          bool
+	}{
+		{6 * time.Second, 2 * time.Second, Exposure, true},
+		{6 * time.Second, 6 * time.Second, Exposure, false},
+		{0, 2 * time.Second, Exposure, false},
+		{6 * time.Second, 2 * time.Second, Baseline, false},
+	} {
+		b := testBench()
+		b.Source.Address, b.Source.Timeout = "TCPIP::127.0.0.1::5025::SOCKET", rf.Duration(c.timeout)
+		_, list := Check(checkedPlan(func(p *Plan) { p.Kind, p.DeadMan = c.kind, rf.Duration(c.deadMan) }), chain.New(b), nil)
+		said := false
+		for _, x := range list {
+			said = said || !x.Warning && x.Field == "dead_man" && strings.Contains(x.What, "GEN1 may take 6 s") && strings.Contains(x.What, "trips after 2 s") && strings.Contains(x.Hint, "dead_man: 6.6 s")
+		}
+		if said != c.refused {
+			t.Errorf("timeout %v, dead-man %v, %s: %v", c.timeout, c.deadMan, c.kind, list)
+		}
+	}
+}
