@@ -23,8 +23,10 @@ type statusLine struct {
 	width    int
 	last     string
 	begun    time.Time
-	prompted int  // number of the prompt that was shown last
-	warned   bool // that provoke cannot switch this off
+	// interlock is what was told of its reaction.
+	interlock string
+	prompted  int  // number of the prompt that was shown last
+	warned    bool // that provoke cannot switch this off
 }
 
 func newStatusLine(w *world, label string) *statusLine {
@@ -36,6 +38,11 @@ func (l *statusLine) show(s engine.Status) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.ask(s)
+	if s.Interlock != "" && s.Interlock != l.interlock {
+		l.interlock = s.Interlock
+		l.wipe()
+		fmt.Fprintln(l.w, s.Interlock)
+	}
 	if !l.terminal {
 		if s.Last != "" && s.Last != l.last {
 			l.last = s.Last

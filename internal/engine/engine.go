@@ -143,6 +143,9 @@ type Status struct {
 	// DwellFrom and DwellUntil are when the dwell of the moment began and when it ends at the
 	// earliest; both are zero outside a dwell.
 	DwellFrom, DwellUntil time.Time
+	// Interlock says from arming on how soon RF goes off when the interlock opens, by what was measured; empty
+	// without one.
+	Interlock string
 	// Prompt is what a person is asked now; nil for nothing. It is to be shown in large words.
 	Prompt *Prompt
 	// CannotSwitchOff says, in large words, that provoke cannot switch this source off, and what can;

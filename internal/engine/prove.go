@@ -124,6 +124,7 @@ func (r *run) armedWords(ctx context.Context) error {
 		}
 	}
 	a.Interlock = r.interlockWords(time.Since(began))
+	r.status.Interlock = a.Interlock
 	interval, err := r.readingInterval(ctx)
 	if err != nil {
 		return err
