@@ -52,7 +52,7 @@ func startWatching(w *world, o performance, b *catalog.Bench, rig *driver.Rig, c
 		fmt.Fprintln(w.stderr, "provoke: warning:", watcherWords(x.State()))
 	default:
 		x.Release()
-		return watching{}, withCode(exitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, or accept_single_path: true in the bench file", watcherWords(x.State())))
+		return watching{}, withCode(exitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, accept_single_path: true in the bench file, or the mark above the button on the arming page", watcherWords(x.State())))
 	}
 	out := watching{w: x, bench: c}
 	if x.Outside() {

@@ -63,6 +63,7 @@ type fakeRunner struct {
 	told    []engine.Command
 	offs    int
 	started int
+	wishes  web.Wishes // of the run that was started last
 	looks   []engine.Look
 	seen    uint64
 	running *store.Job // lent while a test writes a run
@@ -115,13 +116,14 @@ func prepareSweep(r web.Request, data []byte, read func(string) ([]byte, error))
 
 func (f *fakeRunner) Calibration(*plan.Plan) (*plan.Calibrated, error) { return nil, web.ErrIdle }
 
-func (f *fakeRunner) Start(web.Prepared, web.Wishes) (int, error) {
+func (f *fakeRunner) Start(_ web.Prepared, wishes web.Wishes) (int, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.state.Underway {
 		return 0, web.ErrUnderway
 	}
 	f.started++
+	f.wishes = wishes
 	f.state = web.State{Underway: true, Run: 2, Began: time.Now(), Status: engine.Status{Phase: "exposing", RFOn: true}}
 	return 2, nil
 }

@@ -435,6 +435,7 @@ func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 	if a == nil {
 		return withStatus(http.StatusConflict, "this arming step was used or has expired: nothing was switched on; check the plan and arm again")
 	}
+	a.Wishes.Alone = r.PostFormValue("accept_single_path") == "yes"
 	run, err := s.cfg.Runner.Start(a.Prepared, a.Wishes)
 	if err != nil {
 		return withStatus(http.StatusConflict, "the run did not begin: %w", err)

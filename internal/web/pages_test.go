@@ -463,3 +463,23 @@ func TestAReadingThatIsOldDoesNotLookLive(t *testing.T) {
 		t.Error("a run that has ended shows what was read last as if it were read now")
 	}
 }
+
+// The single path is accepted on the arming page, by a mark that is not made beforehand.
+func TestTheArmingPageTakesTheAcceptanceOfTheSinglePath(t *testing.T) {
+	t.Parallel()
+	for _, accepted := range []bool{false, true} {
+		s := serve(t, true)
+		path, nonce := s.arm(t, "exposure.yaml")
+		if _, page := s.get(t, path); !strings.Contains(page, `name="accept_single_path" value="yes">`) || !strings.Contains(page, "nothing else can switch RF off while it lives") {
+			t.Error("the arming page does not say what is accepted")
+		}
+		form := url.Values{"nonce": {nonce}}
+		if accepted {
+			form.Set("accept_single_path", "yes")
+		}
+		s.ask(t, s.client, "POST", "/start", form, s.own())
+		if s.runner.started != 1 || s.runner.wishes.Alone != accepted {
+			t.Errorf("accepted %v: started %d with %+v", accepted, s.runner.started, s.runner.wishes)
+		}
+	}
+}

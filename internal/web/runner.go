@@ -75,6 +75,8 @@ type Prepared struct {
 // Wishes is what the person says about a run when it begins.
 type Wishes struct {
 	Label, Changed, Operator, Room, Temperature string
+	// Alone accepts that nothing but this program can switch RF off while it lives.
+	Alone bool
 }
 
 // State is what a Runner is doing.
