@@ -79,7 +79,7 @@ func swept(number int) result.Run {
 	o.RunKind, o.Mode, o.Points = plan.FreeSweepRun, plan.ConstantDrive, 0
 	j := &journal{n: number, at: monday.Add(time.Duration(number) * time.Hour)}
 	up := event.SweepPass{Pass: 1, Law: "log", From: 1e6, To: 80e6, Time: rf.Duration(60e9), Drive: rf.DBm(-12), Marked: "key", Within: rf.Duration(5e8), Readings: 240,
-		Upsets: []event.SweepUpset{{Monitor: "KG", After: rf.Duration(46e9), Apparent: 28.2e6, Recovered: 31e6}}}
+		Upsets: []event.SweepUpset{{Monitor: "KG", After: rf.Duration(46e9), Apparent: 28.2e6, Reset: rf.Duration(49e9), Well: 31e6}}}
 	down := up
 	down.Pass, down.From, down.To, down.Upsets = 2, up.To, up.From, []event.SweepUpset{{Monitor: "KG", After: rf.Duration(15e9), Apparent: 26e6, Recovered: 24e6}}
 	j.add(o, event.Armed{By: "R. Beispiel"}, watched(), up, down, event.SweepBands{Latency: rf.Duration(5e8), Within: rf.Duration(2e8),
@@ -141,6 +141,11 @@ func TestTheReportTellsStudiesAndTheLaboratory(t *testing.T) {
 		rows[x.ID] += len(x.Rows)
 		if rows[x.ID] != len(x.Rows) {
 			t.Errorf("two tables are called %s", x.ID)
+		}
+		if x.ID == "swept-upsets-run-9" {
+			if by, asked, well := x.Rows[0][5].Text, x.Rows[0][6].Text, x.Rows[0][7].Text; by != "–" || asked != "49 s" || well != "31 MHz" {
+				t.Errorf("an upset that a reset ended: well by itself at %q, reset after %q, well at %q", by, asked, well)
+			}
 		}
 	}
 	for id, least := range map[string]int{"thresholds-run-5": 1, "levels-run-5": 3, "shares-run-5": 4, "dwell-run-6": 1, "needed-dwell-run-6": 1, "times-run-6": 15, "modulation-runs-7-8": 2, "answers-runs-7-8": 1, "swept-bands-run-9": 1, "swept-upsets-run-9": 2, "passes-run-9": 2,

@@ -37,12 +37,12 @@ func sweptStudy(r result.Run, others []result.Run) Study {
 		counted("pass"), words("direction"), frequencyIn("from"), frequencyIn("to"), words("law"), secondsIn("time"), words("beginning marked by"), secondsIn("within"), counted("looks at the product"), counted("upsets"),
 	}}
 	u := Table{ID: fmt.Sprintf("swept-upsets-run-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d, not corrected", r.Number), Columns: []Column{
-		counted("pass"), words("direction"), words("monitor"), secondsIn("since the pass began"), frequencyIn("apparent"), frequencyIn("well again at"),
+		counted("pass"), words("direction"), words("monitor"), secondsIn("since the pass began"), frequencyIn("apparent"), frequencyIn("well again by itself at"), secondsIn("reset, since the pass began"), frequencyIn("well after it at"),
 	}}
 	for _, x := range r.Passes {
 		p.add(tally(x.Pass), say(direction(x)), frequency(x.From), frequency(x.To), say(x.Law), duration(x.Time), say(x.Marked), duration(x.Within), tally(x.Readings), tally(len(x.Upsets)))
 		for _, y := range x.Upsets {
-			u.add(tally(x.Pass), say(direction(x)), say(y.Monitor), duration(y.After), frequency(y.Apparent), frequency(y.Recovered))
+			u.add(tally(x.Pass), say(direction(x)), say(y.Monitor), duration(y.After), frequency(y.Apparent), frequency(y.Recovered), duration(y.Reset), frequency(y.Well))
 		}
 	}
 	out.Tables = []Table{b, u, p}
