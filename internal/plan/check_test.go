@@ -421,3 +421,17 @@ func TestADeadManShorterThanAStatedTimeoutIsRefused(t *testing.T) {
 		}
 	}
 }
+
+// A free sweep is a constant drive too.
+func TestAFreeSweepNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
+	b := testBench()
+	b.Source.ByHand = true
+	s := &FreeSweep{Plan: checkedPlan(func(p *Plan) { p.Mode, p.Drive, p.Kind = ConstantDrive, rf.DBm(-20), FreeSweepRun })}
+	if _, list := CheckSweep(s, chain.New(b)); list.Err() != nil {
+		t.Errorf("with a measured gain: %v", list)
+	}
+	b.Amplifier.GainMeasured = time.Time{}
+	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(), "whose gain nobody has measured") {
+		t.Errorf("without: %v", list)
+	}
+}

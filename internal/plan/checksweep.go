@@ -25,5 +25,6 @@ func CheckSweep(s *FreeSweep, budget Budget) (Checked, problem.List) {
 		c.worstAt(f, Point{Frequency: f, Drive: s.Plan.Drive, Ceiling: s.Plan.Drive})
 	}
 	c.sayRefusals()
+	c.unmeasured()
 	return c.out, c.list
 }
