@@ -7,12 +7,14 @@ import (
 	"strings"
 
 	"provoke/internal/analysis"
+	"provoke/internal/catalog"
 	"provoke/internal/event"
 	"provoke/internal/remedy"
 	"provoke/internal/report"
 	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
+	"provoke/internal/uncertainty"
 )
 
 type compareCommand struct {
@@ -55,7 +57,12 @@ func (c *compareCommand) Run(w *world) error {
 			return err
 		}
 	}
-	cmp := analysis.Compare(pair[0], pair[1], c.Margin)
+	repeats, err := mayRepeat(w, job)
+	if err != nil {
+		return err
+	}
+	benchOf := func(r result.Run) (*catalog.Bench, error) { return benchOfRun(job, r) }
+	cmp := analysis.Compare(pair[0], pair[1], uncertainty.BasisOf(pair[0], pair[1], repeats, benchOf, c.Margin))
 	if c.Laboratory != "" {
 		file := c.Laboratory
 		if file == "job" {

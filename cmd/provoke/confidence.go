@@ -69,6 +69,26 @@ func repeatsOf(w *world, job *store.Job, r result.Run) ([]result.Run, error) {
 	return analysis.Repeatable(out, r), nil
 }
 
+// mayRepeat reads the runs of a job that may repeat one another.
+func mayRepeat(w *world, job *store.Job) ([]result.Run, error) {
+	infos, err := job.Runs()
+	if err != nil {
+		return nil, damage(err)
+	}
+	var all, out []result.Run
+	for _, i := range infos {
+		all = append(all, result.Run{Number: i.Run, Opened: i.Opened})
+	}
+	for _, n := range analysis.MayRepeat(all) {
+		r, err := readRun(w, job, n)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
 // onsets is how well the onsets of a run are known.
 type onsets struct {
 	bench *catalog.Bench

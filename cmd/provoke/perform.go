@@ -655,6 +655,7 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
 	e.Again, e.Stretches = o.again, p.Stretches
+	e.DecisionRule = p.Decision
 	e.Levelling.Step = b.Source.Resolution
 	e.Levelling.Spread, _ = b.ReadingsSpread()
 	if pr.cal != nil {

@@ -157,14 +157,17 @@ func TestComparison(t *testing.T) {
 		{"another modulation", before, other, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "modulation: AM 80 % 1 kHz, carrier held before, CW after", ""},
 		{"a shorter dwell", before, shorter, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "dwell", ""},
 		{"a monitor with more tolerance", before, tolerant, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "monitor KG", ""},
-		{"another position and bench", before, moved, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz", "clamp to DUT: 50 mm before, 300 mm after"},
+		{"another position and a bench that is not known", before, moved, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "the job does not hold both", "clamp to DUT: 50 mm before, 300 mm after"},
+		{"a gain that the set-up explains", grid(0, 0, 87.7, 0, 0, 0, 0), opened, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NoDifference, "at 24 MHz: stood 90.0 dBµA, 2.3 dB above what upset before; two set-ups of the same bench differ by up to 2.3 dB", ""},
+		{"a gain that the set-up does not explain", grid(0, 0, 87.6, 0, 0, 0, 0), opened, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.Shown, "24 MHz", ""},
+		{"levelled 0.1 dB below the level wanted", before, opened, reaching(89.9, grid(0, 0, 0, 0, 0, 0, 0)), 0, analysis.NotShown, "90.0 dBµA is required", ""},
 		{"nothing upset before", grid(0, 0), opened, grid(0, 0), 0, analysis.NotShown, "nothing upset before", ""},
 		{"a band not exposed again", before, opened, before[:1], 0, analysis.NotShown, "not exposed in the after-run", ""},
 		{"other frequencies not exposed again", before, opened, grid(0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz", "not exposed in the after-run at 30 MHz, 32 MHz"},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			got := analysis.Compare(run(1, opened, c.before...), run(2, c.opened, c.after...), c.margin)
+			got := analysis.Compare(run(1, opened, c.before...), run(2, c.opened, c.after...), analysis.Basis{Margin: c.margin})
 			if got.Verdict != c.want {
 				t.Errorf("verdict %q, want %q; reasons %q", got.Verdict, c.want, got.Reasons)
 			}
@@ -184,7 +187,7 @@ func TestComparison(t *testing.T) {
 }
 
 func TestGainIsABoundWhereTheAfterRunFoundNoOnset(t *testing.T) {
-	c := analysis.Compare(run(1, opened, before...), run(2, opened, grid(0, 0, 86, 0, 0, 0, 0)...), 0)
+	c := analysis.Compare(run(1, opened, before...), run(2, opened, grid(0, 0, 86, 0, 0, 0, 0)...), analysis.Basis{})
 	want := []string{"–", "at least 6.0 dB", "6.0 dB", "at least 3.5 dB", "–"}
 	for i, w := range want {
 		got := "–"
@@ -203,7 +206,7 @@ func TestGainIsABoundWhereTheAfterRunFoundNoOnset(t *testing.T) {
 func TestDifferencesThatForbidTheVerdictComeFirst(t *testing.T) {
 	o := opened
 	o.Bench.SHA256, o.Modulation = "bbbb", level.Modulation{}
-	d := analysis.Compare(run(1, opened, before...), run(2, o, before...), 0).Differences
+	d := analysis.Compare(run(1, opened, before...), run(2, o, before...), analysis.Basis{}).Differences
 	if len(d) != 2 || d[0].What != "modulation" || !d[0].Forbids || d[1].What != "bench" || d[1].Forbids {
 		t.Errorf("differences %+v", d)
 	}
@@ -217,7 +220,7 @@ func TestFrequenciesOfBandEdgesNeedNoSecondExposure(t *testing.T) {
 	}
 	b.close(21*rf.Megahertz, plan.Edge, 0, 0, true)
 	b.add(event.Closed{Verdict: event.DoneUpset})
-	c := analysis.Compare(b.r, run(2, opened, grid(0, 0, 0, 0, 0, 0, 0)...), 0)
+	c := analysis.Compare(b.r, run(2, opened, grid(0, 0, 0, 0, 0, 0, 0)...), analysis.Basis{})
 	if c.Verdict != analysis.Shown {
 		t.Errorf("verdict %q: %q", c.Verdict, c.Reasons)
 	}
@@ -252,7 +255,7 @@ func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
 		24 * rf.Megahertz: {analysis.NotShown, "at 24 MHz: still upsets, 1.0 dB below the calibrated drive (93.0 dBµA); the calibrated drive is required"},
 		28 * rf.Megahertz: {analysis.Worse, "worse at 28 MHz; most at 28 MHz: upsets 1.0 dB below the calibrated drive (93.0 dBµA), before it stood the calibrated drive"},
 	} {
-		c := analysis.Compare(run(1, o, before...), replay(o, f), 0)
+		c := analysis.Compare(run(1, o, before...), replay(o, f), analysis.Basis{})
 		if c.Verdict != want.verdict {
 			t.Errorf("%v: verdict %q: %q", f, c.Verdict, c.Reasons)
 		}
@@ -269,14 +272,14 @@ func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
 		}
 	}
 	// Before and after as drives: 2 dB more drive is the gain, whatever the currents were.
-	c := analysis.Compare(replay(o, 24*rf.Megahertz), replay(o, 24*rf.Megahertz), 0)
+	c := analysis.Compare(replay(o, 24*rf.Megahertz), replay(o, 24*rf.Megahertz), analysis.Basis{})
 	for _, p := range c.Points {
 		if p.Frequency == 24*rf.Megahertz && (p.Gain != 0 || p.GainBound != rf.Exactly || !p.InDrive) {
 			t.Errorf("the gain in drive is %v (%v)", p.Gain, p.GainBound)
 		}
 	}
 	// In a closed loop the level is the current, and 93 dBµA is above it.
-	if c := analysis.Compare(run(1, opened, before...), replay(opened, 24*rf.Megahertz), 0); c.Verdict != analysis.Shown {
+	if c := analysis.Compare(run(1, opened, before...), replay(opened, 24*rf.Megahertz), analysis.Basis{}); c.Verdict != analysis.Shown {
 		t.Errorf("closed loop: verdict %q: %q", c.Verdict, c.Reasons)
 	}
 }
@@ -296,7 +299,7 @@ func TestARunThatExposedNothingIsNotARunWithoutUpset(t *testing.T) {
 func TestABaselineStoodNothing(t *testing.T) {
 	o := opened
 	o.RunKind = plan.Baseline
-	c := analysis.Compare(run(1, o, grid(0, 0)...), run(2, opened, before...), 0)
+	c := analysis.Compare(run(1, o, grid(0, 0)...), run(2, opened, before...), analysis.Basis{})
 	if len(c.Points) > 0 {
 		t.Errorf("a run without RF has currents to compare: %+v", c.Points[0])
 	}
@@ -305,7 +308,7 @@ func TestABaselineStoodNothing(t *testing.T) {
 func TestBaselineShowsNothing(t *testing.T) {
 	o := opened
 	o.RunKind = plan.Baseline
-	c := analysis.Compare(run(1, opened, before...), run(2, o, grid(0, 0, 0, 0, 0, 0, 0)...), 0)
+	c := analysis.Compare(run(1, opened, before...), run(2, o, grid(0, 0, 0, 0, 0, 0, 0)...), analysis.Basis{})
 	if c.Verdict != analysis.NotShown {
 		t.Errorf("verdict %q", c.Verdict)
 	}
@@ -324,7 +327,7 @@ func TestShownIsNeverSaidWithoutTheCurrent(t *testing.T) {
 			a = append(a, trial{f: f, onset: onset.Draw(t, "after"), reach: float64(rapid.IntRange(140, 182).Draw(t, "reach")) / 2})
 		}
 		margin := rf.Gain(rapid.IntRange(0, 6).Draw(t, "margin"))
-		c := analysis.Compare(run(1, opened, b...), run(2, opened, a...), margin)
+		c := analysis.Compare(run(1, opened, b...), run(2, opened, a...), analysis.Basis{Margin: margin})
 		if c.Verdict != analysis.Shown {
 			return
 		}

@@ -16,23 +16,28 @@ type Judgement string
 const (
 	Shown    Judgement = "shown"
 	NotShown Judgement = "not shown"
-	Worse    Judgement = "worse"
+	// NoDifference: the product stood the level, but not so far above what upset it before that putting the same
+	// bench up anew could not have made the difference.
+	NoDifference Judgement = "no difference shown"
+	Worse        Judgement = "worse"
 	// Unchanged is for a single frequency that upset in neither run.
 	Unchanged Judgement = "no upset in either"
 	// NotCompared is for a frequency that did not upset in one run and was not exposed in the other.
 	NotCompared Judgement = "not compared"
 )
 
-// SameLevel is how far the currents of two runs may differ and count as the same level: both were
+// SameLevel is how far the currents of two upsets may differ and count as the same level: both were
 // levelled and read once each (common practice; the levelling window is 0.3 dB, a reading repeats
-// within 0.2 dB).
+// within 0.2 dB). What was stood has to reach what is required, whatever this is.
 const SameLevel rf.Gain = 0.5
 
 // Comparison is two runs of one job, before and after a change.
 type Comparison struct {
 	Before, After Findings
-	// Margin is what the after-run has to stand above the onset before.
-	Margin rf.Gain
+	Basis
+	// Decision is that of the frequency with the greatest risk among those that upset before and no longer do; nil
+	// where there is none, or Basis.Known is nil.
+	Decision *Decision
 	// Differences between the runs other than the change, those that forbid the verdict "shown"
 	// first.
 	Differences []Difference
@@ -55,6 +60,11 @@ type ComparedPoint struct {
 	// Required is the current that the after-run has to stand: the level wanted, or the onset before
 	// plus the margin where that is higher. Absent where nothing failed before and nothing is wanted.
 	Required rf.Current
+	// Needed is what the after-run has to stand to show a difference: the level that upset before, and what two
+	// set-ups of the same bench differ by. Absent where nothing upset before or it cannot be told.
+	Needed rf.Current
+	// Decision is by which rule what was stood is accepted; nil where nothing was.
+	Decision *Decision
 	// EdgeOnly: before, the frequency was exposed only to find the edge of a band.
 	EdgeOnly bool
 	// Replayed: the after-run replayed a calibration, so that its level is the calibrated drive,
@@ -88,10 +98,9 @@ type ComparedBand struct {
 	LeastGainBound rf.Bound
 }
 
-// Compare compares two runs. margin is what the after-run has to stand above the onset before;
-// 0 dB asks for no more than the level wanted.
-func Compare(before, after result.Run, margin rf.Gain) Comparison {
-	c := Comparison{Before: Of(before, nil), After: Of(after, nil), Margin: margin, Differences: differences(before, after)}
+// Compare compares two runs.
+func Compare(before, after result.Run, basis Basis) Comparison {
+	c := Comparison{Before: Of(before, nil), After: Of(after, nil), Basis: basis, Differences: differences(before, after)}
 	if before.Opened.RunKind == plan.Baseline || after.Opened.RunKind == plan.Baseline {
 		c.conclude(before, after) // without RF there is no current to compare
 		return c
@@ -101,7 +110,14 @@ func Compare(before, after result.Run, margin rf.Gain) Comparison {
 		pair.EdgeOnly = edge[pair.Frequency]
 		pair.Replayed = Replays(after.Opened)
 		pair.InDrive = pair.Replayed && Replays(before.Opened)
-		pair.judge(margin)
+		if d, ok := decide(pair.After, pair.Replayed, after.Opened.DecisionRule, basis.Known); ok {
+			pair.Decision = &d
+		}
+		pair.judge(basis, before.Opened.Bench.SHA256 != after.Opened.Bench.SHA256)
+		failed := pair.Before != nil && pair.Before.Upset
+		if d := pair.Decision; d != nil && failed && (c.Decision == nil || d.Risk() > c.Decision.Risk()) {
+			c.Decision = d
+		}
 		c.Points = append(c.Points, pair)
 	}
 	c.compareBands()
@@ -149,13 +165,13 @@ func (p *ComparedPoint) Wanted() rf.Current {
 	return w
 }
 
-// judge fills in the gain, what is required and the verdict.
-func (p *ComparedPoint) judge(margin rf.Gain) {
+// judge fills in the gain, what is required and the verdict. changed: the runs had different bench files.
+func (p *ComparedPoint) judge(basis Basis, changed bool) {
 	p.Gain, p.GainBound = rf.Gain(math.NaN()), rf.Unknown
 	p.Required = p.Wanted()
 	before, after := p.levels()
 	if p.Before != nil && p.Before.Upset {
-		if o := before.Add(margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
+		if o := before.Add(basis.Margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
 			p.Required = o
 		}
 	}
@@ -174,7 +190,7 @@ func (p *ComparedPoint) judge(margin rf.Gain) {
 	case p.Before == nil || !p.Before.Tested():
 		p.judgeNew()
 	case p.Before.Upset:
-		p.judgeFailing()
+		p.judgeFailing(basis, changed)
 	default:
 		p.judgeSound()
 	}
@@ -216,13 +232,18 @@ func (p *ComparedPoint) at(x *Point) string {
 
 // stood says what a run stood.
 func (p *ComparedPoint) stood(x *Point) string {
-	if !p.InDrive || !x.OfDrive.Known() {
-		return x.Onset.WithBound(rf.Exactly).String()
+	l := stoodLevel(x, p.InDrive)
+	if !l.Known() {
+		l = x.Onset.WithBound(rf.Exactly)
 	}
-	if x.OfDrive.Gain == 0 {
+	if !p.InDrive || !x.OfDrive.Known() {
+		return l.String()
+	}
+	over, _ := l.Minus(x.Wanted)
+	if over.Finite() && math.Abs(over.DB()) < 1e-6 {
 		return CalibratedDrive
 	}
-	return DriveWords(plan.Offset{Gain: x.OfDrive.Gain, Bound: rf.Exactly})
+	return DriveWords(plan.Offset{Gain: over, Bound: rf.Exactly})
 }
 
 // DriveWords says where an offset lies against the calibrated drive.
@@ -257,9 +278,10 @@ func (p *ComparedPoint) required() string {
 }
 
 // judgeFailing judges a frequency that upset before.
-func (p *ComparedPoint) judgeFailing() {
+func (p *ComparedPoint) judgeFailing(basis Basis, changed bool) {
 	b, a := p.Before, p.After
 	before, after := p.levels()
+	stood := stoodLevel(a, p.InDrive)
 	switch {
 	case !before.Known() || before.Bound() == rf.AtLeast:
 		p.Verdict, p.Why = NotShown, "the current at the onset before is not known"
@@ -271,14 +293,46 @@ func (p *ComparedPoint) judgeFailing() {
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets at the calibrated drive or below it, at %s", onsetAt(a.Onset))
 	case a.Upset && !clears(after, p.Required):
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, at %s; %v is required", onsetAt(a.Onset), p.Required)
-	case a.Upset:
-		p.Verdict, p.Why = Shown, fmt.Sprintf("upsets only %s; %s is required", p.at(a), p.required())
 	case a.OnsetOrigin == result.Predicted && !p.InDrive:
 		p.Verdict, p.Why = NotShown, "the current of the after-run is only predicted"
-	case !stands(after, p.Required):
+	case !stands(stood, p.Required):
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("the after-run reached only %s; %s is required", p.stood(a), p.required())
+	case p.Decision != nil && !p.Decision.Holds():
+		p.Verdict, p.Why = NotShown, p.Decision.Says()
 	default:
-		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %s", p.stood(a))
+		p.judgeDifference(basis, changed, before.WithBound(rf.Exactly), stood)
+	}
+}
+
+// judgeDifference judges a frequency at which the after-run stood what is required: is it so far above the level
+// that upset before that it is not the bench which was put up otherwise? What is wrong with the bench itself is wrong
+// in both runs, but for what a changed bench file does.
+func (p *ComparedPoint) judgeDifference(basis Basis, changed bool, upset, stood rf.Current) {
+	need, why := basis.SetUp.Needed(), ""
+	if changed {
+		moved, err := rf.Gain(0), errNoBenches
+		if basis.Moved != nil {
+			moved, err = basis.Moved(p.Frequency)
+		}
+		if err != nil {
+			p.Verdict, p.Why = NotShown, err.Error()
+			return
+		}
+		if moved = rf.Gain(math.Abs(moved.DB())); moved > 0 {
+			need += moved
+			why = fmt.Sprintf("; the changed bench file moves the current by %s", moved.Text(2))
+		}
+	}
+	p.Needed = upset.Add(need)
+	over, _ := stood.Minus(upset)
+	switch {
+	case over < need-sameFloat:
+		p.Verdict = NoDifference
+		p.Why = fmt.Sprintf("stood %s, %s above what upset before; %s%s: %v would show it", p.stood(p.After), over.Text(1), basis.SetUp.Says(), why, p.Needed)
+	case p.After.Upset:
+		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %s and upsets only %s; %s is required", p.stood(p.After), p.at(p.After), p.required())
+	default:
+		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %s", p.stood(p.After))
 	}
 }
 
@@ -310,10 +364,10 @@ func surelyLower(a, b rf.Current) bool {
 	return lower(a, b) && a.Bound() != rf.AtLeast && b.Bound() != rf.AtMost
 }
 
-// stands reports that an onset is shown to be at the required current or above: exact or a lower
-// bound, and not below it by more than two levels that count as the same.
-func stands(onset, required rf.Current) bool {
-	return onset.Known() && onset.Bound() != rf.AtMost && required.Known() && !lower(onset, required)
+// stands reports that a level that was stood is the required one or above it.
+func stands(stood, required rf.Current) bool {
+	over, _ := stood.Minus(required)
+	return stood.Known() && stood.Bound() != rf.AtMost && required.Known() && over >= -sameFloat
 }
 
 // clears reports that an onset is above the required current by more than two levels that count as

@@ -60,8 +60,10 @@ type Findings struct {
 	// RFNotKnownOff: the run ended without knowing that RF was off.
 	RFNotKnownOff bool
 	Highest       rf.Current
-	Verdict       event.Verdict
-	Ended         bool
+	// Decision is that of the level stood with the greatest risk; nil until Decide.
+	Decision *Decision
+	Verdict  event.Verdict
+	Ended    bool
 }
 
 // Replays reports that the run replayed a calibration: its level is the drive, whatever current that

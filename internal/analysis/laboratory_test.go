@@ -140,7 +140,7 @@ func TestTheVerdictAnswersForTheLaboratory(t *testing.T) {
 	lab := beside(t)
 	first := run(1, opened, trial{f: 22e6, onset: 84}, trial{f: 24e6, onset: 80})
 	good := run(2, opened, trial{f: 22e6}, trial{f: 24e6})
-	c := analysis.Compare(first, good, 0)
+	c := analysis.Compare(first, good, analysis.Basis{})
 	if c.Verdict != analysis.Shown {
 		t.Fatalf("%s: %v", c.Verdict, c.Reasons)
 	}
@@ -159,7 +159,7 @@ func TestTheVerdictAnswersForTheLaboratory(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c = analysis.Compare(first, good, 0)
+	c = analysis.Compare(first, good, analysis.Basis{})
 	c.HoldToLaboratory(easy, good)
 	if c.Verdict != analysis.Shown {
 		t.Errorf("%s: %v", c.Verdict, c.Reasons)

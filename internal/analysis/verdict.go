@@ -10,9 +10,15 @@ import (
 	"provoke/internal/rf"
 )
 
-// conclude gives the verdict with its reasons. Worse comes before not shown, not shown before shown.
+// conclude gives the verdict with its reasons. Worse comes before not shown, not shown before no difference shown,
+// that before shown. The decision is the last of the reasons.
 func (c *Comparison) conclude(before, after result.Run) {
 	c.reserve(before, after)
+	defer func() {
+		if c.Decision != nil {
+			c.Reasons = append(c.Reasons, c.Decision.Says())
+		}
+	}()
 	if why := uncomparable(before, after); why != "" {
 		c.Verdict, c.Reasons = NotShown, []string{why}
 		return
@@ -23,10 +29,40 @@ func (c *Comparison) conclude(before, after result.Run) {
 	}
 	if reasons := c.notShown(); len(reasons) > 0 {
 		c.Verdict, c.Reasons = NotShown, reasons
+		if c.onlyNoDifference() {
+			c.Verdict = NoDifference
+		}
 		return
 	}
 	c.Verdict = Shown
 	c.Reasons = []string{c.shown()}
+}
+
+// onlyNoDifference reports that everything that stands against "shown" is that a difference was not shown.
+func (c *Comparison) onlyNoDifference() bool {
+	for _, d := range c.Differences {
+		if d.Forbids {
+			return false
+		}
+	}
+	for _, p := range c.Points {
+		if p.standsAgainst() && p.Verdict != NoDifference {
+			return false
+		}
+	}
+	return len(c.Before.Bands) > 0
+}
+
+// standsAgainst reports that a frequency forbids "shown".
+func (p ComparedPoint) standsAgainst() bool {
+	failedBefore := p.Before != nil && p.Before.Upset
+	failsNow := p.After != nil && p.After.Upset
+	open := p.Verdict == NotShown || p.Verdict == NoDifference || p.Verdict == Worse
+	if !open || p.excused() || p.counts() || !(failedBefore || failsNow) {
+		return false
+	}
+	// What upsets only above what is wanted, and did not before, is no fault of the change.
+	return failedBefore || p.Replayed || !clears(p.After.Onset, p.Wanted())
 }
 
 // worse names the frequencies that got worse below the level wanted.
@@ -87,14 +123,8 @@ type unproven struct {
 func (c *Comparison) unproven() []unproven {
 	var out []unproven
 	for _, p := range c.Points {
-		failedBefore := p.Before != nil && p.Before.Upset
-		failsNow := p.After != nil && p.After.Upset
-		open := p.Verdict == NotShown || p.Verdict == Worse
-		if !open || p.excused() || p.counts() || !(failedBefore || failsNow) {
+		if !p.standsAgainst() {
 			continue
-		}
-		if !failedBefore && !p.Replayed && clears(p.After.Onset, p.Wanted()) {
-			continue // upsets only above what is wanted
 		}
 		if n := len(out); n > 0 && out[n-1].why == p.Why {
 			out[n-1].at = append(out[n-1].at, p.Frequency)
@@ -119,11 +149,11 @@ func (c *Comparison) shown() string {
 	for _, b := range c.Before.Bands {
 		spans = append(spans, Span(b))
 	}
-	level, same := "the level required", "currents"
+	level := "the level required"
 	if Replays(c.Before.Opened) && Replays(c.After.Opened) {
-		level, same = "the drive required", "drives"
+		level = "the drive required"
 	}
-	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood " + level + " (" + same + " within " + SameLevel.String() + " count as the same)"
+	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood " + level + ", further above what upset before than the set-up explains (" + c.SetUp.Says() + ")"
 	if c.Margin > 0 {
 		s += fmt.Sprintf(", which is at least %v above the onset before", c.Margin)
 	}

@@ -63,6 +63,10 @@ type Opened struct {
 	Again int `json:"again,omitempty"`
 	// Stretches are the parts of the grid that were stepped through; nil in journals that do not say.
 	Stretches []plan.Stretch `json:"stretches,omitzero"`
+	// DecisionRule is by which rule what was stood is accepted; empty for simple acceptance.
+	DecisionRule plan.DecisionRule `json:"decisionRule,omitempty"`
+	// OverTest is who accepted that levels above the one wanted are exposed; empty where none are.
+	OverTest string `json:"overTest,omitempty"`
 	// Levelling is what a level scatters by that is set anew; zero in journals that do not say.
 	Levelling Levelling `json:"levelling,omitzero"`
 }

@@ -121,6 +121,7 @@ type planFile struct {
 		Below   rf.Gain `yaml:"below" says:"distance below the first level at which it is made"`
 		Allowed rf.Gain `yaml:"allowed" says:"difference that is allowed in a jig"`
 	} `yaml:"first_light" says:"comparison of the first measured current with the budget"`
+	Decision           DecisionRule             `yaml:"decision_rule" says:"by which rule a level that was stood counts as the one asked for; a guard band asks for more by the uncertainty"`
 	TripAbove          rf.Gain                  `yaml:"trip_above" says:"measured current above the expected that ends the run"`
 	RecoverWithin      rf.Duration              `yaml:"recover_within" says:"time in which the DUT has to be well by itself; then it is reset"`
 	DeadMan            rf.Duration              `yaml:"dead_man" says:"longest time between two signs of life of the engine"`
@@ -216,6 +217,7 @@ type reader struct {
 //	                               # again; {method: repeat, trials: 20, below: 3 dB} exposes at one level only
 //	drift_check: {at: 10 MHz, below: 20 dB, every: 50}   # a frequency of the grid, visited every 50 others
 //	levelling: {window: 0.3 dB, above_budget: 6 dB, forward_ceiling: 6.02 dB}
+//	decision_rule: simple acceptance   # or guard band 1.645 u, guard band U
 //	first_light: {below: 20 dB, allowed: 4 dB}
 //	trip_above: 6 dB
 //	recover_within: 10 s
@@ -252,6 +254,7 @@ func (r *reader) defaults() {
 	f.Search.Confirm, f.Search.Window = document.Count(s.Confirm), s.Window
 	f.Levelling.Window, f.Levelling.AboveBudget, f.Levelling.Ceiling = l.Window, l.AboveBudget, l.Ceiling
 	f.FirstLight.Below, f.FirstLight.Allowed = DefaultLightBelow, DefaultLightAllowed
+	f.Decision = SimpleAcceptance
 	f.TripAbove, f.RecoverWithin, f.DeadMan, f.Settle = DefaultTripAbove, DefaultRecoverWithin, DefaultDeadMan, DefaultSettle
 }
 
@@ -701,6 +704,7 @@ func (r *reader) drift() {
 func (r *reader) limits() {
 	p, f := r.plan, &r.file
 	p.Levelling = Levelling{Window: f.Levelling.Window, AboveBudget: f.Levelling.AboveBudget, Ceiling: f.Levelling.Ceiling}
+	p.Decision = f.Decision
 	p.FirstLightBelow, p.FirstLightAllowed, p.TripAbove = f.FirstLight.Below, f.FirstLight.Allowed, f.TripAbove
 	r.gainWithin("levelling.window", p.Levelling.Window, 0.05, 0.5)
 	r.gainWithin("levelling.above_budget", p.Levelling.AboveBudget, 0, 20)

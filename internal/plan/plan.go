@@ -103,6 +103,8 @@ type Plan struct {
 	Edges     rf.Fraction
 	Search    Search
 	Levelling Levelling
+	// Decision is by which rule a level that was stood counts as the one asked for.
+	Decision DecisionRule
 	// FirstLightBelow is how far below the first level the measured current is first compared with
 	// the budget (default 20 dB); FirstLightAllowed how far they may differ in a jig (default 4 dB).
 	FirstLightBelow, FirstLightAllowed rf.Gain

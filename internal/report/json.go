@@ -129,7 +129,7 @@ type ComparisonJSON struct {
 	After        RunJSON            `json:"after"`
 	MarginDB     float64            `json:"margin_asked_db"`
 	GainOf       string             `json:"gain_of"` // "current", or "drive" where both runs replayed a calibration
-	Verdict      string             `json:"verdict"` // "shown", "not shown", "worse"
+	Verdict      string             `json:"verdict"` // "shown", "not shown", "no difference shown", "worse"
 	Reasons      []string           `json:"reasons"`
 	Differences  []DifferenceJSON   `json:"differences"`
 	Reservations []string           `json:"reservations"`

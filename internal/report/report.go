@@ -14,6 +14,7 @@ import (
 	"provoke/internal/plan"
 	"provoke/internal/result"
 	"provoke/internal/rf"
+	"provoke/internal/uncertainty"
 )
 
 // Job is what a report tells of: the runs of a job and which of them to tell in full.
@@ -187,7 +188,7 @@ func compare(j Job) (*comparisonPart, error) {
 	if err != nil {
 		return nil, err
 	}
-	part := newComparisonPart(analysis.Compare(pair[0], pair[1], j.Margin))
+	part := newComparisonPart(analysis.Compare(pair[0], pair[1], uncertainty.BasisOf(pair[0], pair[1], j.Runs, func(r result.Run) (*catalog.Bench, error) { return benchOf(j, r) }, j.Margin)))
 	part.Predicted = predictedTable(j, pair[0], part.Comparison)
 	return part, nil
 }
@@ -221,7 +222,7 @@ func (c *comparisonPart) Tables() []Table {
 func newComparisonPart(c analysis.Comparison) *comparisonPart {
 	part := &comparisonPart{
 		Comparison: c, Words: VerdictWords(c),
-		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}[c.Verdict],
+		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
 		Differences: differencesTable(c), Bands: comparedBandsTable(c), Points: comparedTable(c),
 	}
 	if f, ok := profileFigure(c.Before, &c.After); ok {

@@ -320,7 +320,7 @@ func comparedTable(c analysis.Comparison) Table {
 		frequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
 		words("verdict"), words("why"),
 	}}
-	marks := map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}
+	marks := map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}
 	for _, p := range c.Points {
 		if !p.Telling() {
 			continue

@@ -17,6 +17,7 @@ import (
 	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
+	"provoke/internal/uncertainty"
 )
 
 // comparePage is two or more runs overlaid: each is compared with the first.
@@ -151,12 +152,36 @@ func (s *Server) compare(r *http.Request, p *comparePage, first int, others []in
 			return err
 		}
 		all = append(all, g)
-		c := analysis.Compare(before, after, margin)
+		basis, err := s.basis(before, after, margin)
+		if err != nil {
+			return err
+		}
+		c := analysis.Compare(before, after, basis)
 		hold(&c, after)
 		p.Parts = append(p.Parts, comparePartOf(c))
 	}
 	p.Chart = overlay(all).bare()
 	return nil
+}
+
+// basis gathers what a comparison rests on.
+func (s *Server) basis(before, after result.Run, margin rf.Gain) (analysis.Basis, error) {
+	infos, err := s.journal.runs()
+	if err != nil {
+		return analysis.Basis{}, err
+	}
+	var all, repeats []result.Run
+	for _, i := range infos {
+		all = append(all, result.Run{Number: i.Run, Opened: i.Opened})
+	}
+	for _, n := range analysis.MayRepeat(all) {
+		r, err := s.journal.run(n)
+		if err != nil {
+			return analysis.Basis{}, err
+		}
+		repeats = append(repeats, r)
+	}
+	return uncertainty.BasisOf(before, after, repeats, s.benchThen, margin), nil
 }
 
 // heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks
@@ -232,7 +257,7 @@ func overlay(all []analysis.Findings) chart {
 
 func comparePartOf(c analysis.Comparison) comparePart {
 	p := comparePart{Before: c.Before.Run, After: c.After.Run, Title: c.After.Opened.Label, Changed: c.After.Opened.Changed, Verdict: report.VerdictWords(c),
-		Mark:    map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.Worse: "bad"}[c.Verdict],
+		Mark:    map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
 		Reasons: c.Reasons, Reservations: c.Reservations, Means: report.InDrive(c), Differences: c.Differences,
 		Chart: chart{ID: fmt.Sprintf("gain-%d", c.After.Run), Title: fmt.Sprintf("Gain of run %d over run %d", c.After.Run, c.Before.Run), X: frequencyAxis, Y: axis{Label: "gain of onset (dB)"}}}
 	gain := []chartSeries{{Name: "gain", Sign: "dot", Paint: "first"}, {Name: "at most", Sign: "down", Paint: "second"}, {Name: "at least", Sign: "up", Paint: "third"}}

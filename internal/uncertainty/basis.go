@@ -1,0 +1,124 @@
+package uncertainty
+
+import (
+	"fmt"
+
+	"provoke/internal/analysis"
+	"provoke/internal/catalog"
+	"provoke/internal/chain"
+	"provoke/internal/level"
+	"provoke/internal/plan"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+)
+
+// KnownOf returns how well a run of a mode knows the current at a point of it. Without a bench, which is then nil, or
+// where that does not measure a current, it is what AssumedBench says: knowing less never makes it better.
+func KnownOf(bench *catalog.Bench, mode plan.Mode, repeated func(rf.Frequency) (rf.Gain, int)) func(analysis.Point) analysis.Known {
+	return func(p analysis.Point) analysis.Known {
+		if bench != nil {
+			from := p.OnsetOrigin
+			if from == "" || from == result.Predicted && mode == plan.Substitution {
+				from = result.Measured
+			}
+			c := Conditions{Means: MeansOfCurrent(mode, from), Repeated: repeated}
+			if u, err := OfCurrent(bench, p.Frequency, c, DefaultConfidence); err == nil && c.Means != "" {
+				return analysis.Known{Standard: rf.Gain(u.Combined.Standard), U: u.U()}
+			}
+		}
+		u := AssumedBench(p.Frequency)
+		return analysis.Known{Standard: u, U: 2 * u, Assumed: true}
+	}
+}
+
+// SetUpOf is what putting the bench up anew does, from the runs of a job that repeat one another; assumed where none
+// do.
+func SetUpOf(runs []result.Run) analysis.SetUp {
+	deviation, freedom, numbers := analysis.SetUpSpread(runs)
+	factor, err := OneSidedFactor(0.95, float64(freedom))
+	if err != nil || deviation <= 0 {
+		return analysis.SetUp{}
+	}
+	return analysis.SetUp{Deviation: deviation, Factor: factor, From: fmt.Sprintf("from %d runs that repeat one another", len(numbers))}
+}
+
+// BasisOf gathers what a comparison of two runs rests on. benchOf gives the bench file as a run used it; runs are
+// those of the job, among which repeats are looked for.
+func BasisOf(before, after result.Run, runs []result.Run, benchOf func(result.Run) (*catalog.Bench, error), margin rf.Gain) analysis.Basis {
+	b := analysis.Basis{Margin: margin, SetUp: SetUpOf(runs)}
+	now, err := benchOf(after)
+	if err != nil {
+		now = nil
+	}
+	b.Known = KnownOf(now, after.Opened.Mode, analysis.RepeatedTransfer(analysis.Repeatable(runs, after)).At)
+	if was, err := benchOf(before); err == nil && now != nil {
+		b.Moved = Moved(was, now, analysis.Replays(before.Opened) && analysis.Replays(after.Opened))
+	}
+	return b
+}
+
+// Moved returns by how much one bench file makes another current of the same thing than another: of the same reading
+// of the analyser, or with inDrive of the same drive.
+func Moved(was, now *catalog.Bench, inDrive bool) func(rf.Frequency) (rf.Gain, error) {
+	a, b := chain.New(was), chain.New(now)
+	current := func(c *chain.Chain, f rf.Frequency) (rf.Current, error) {
+		if !inDrive {
+			return c.CableCurrent(f, rf.DBm(-40))
+		}
+		p, err := c.Predict(f, rf.DBm(-40), plan.CrestOfLevel(level.Modulation{}), catalog.OnCable)
+		return p.Current, err
+	}
+	return func(f rf.Frequency) (rf.Gain, error) {
+		x, err := current(a, f)
+		if err == nil {
+			var y rf.Current
+			if y, err = current(b, f); err == nil {
+				d, _ := y.WithBound(rf.Exactly).Minus(x.WithBound(rf.Exactly))
+				if d.Finite() {
+					return d, nil
+				}
+				err = fmt.Errorf("%v against %v", y, x)
+			}
+		}
+		return 0, fmt.Errorf("what the changed bench file does to the current at %v cannot be worked out: %w", f, err)
+	}
+}
+
+// RaisedBy returns what a run has to expose the product to, by frequency, so that a change can be shown against an
+// earlier run: the level wanted with the guard band of the rule, and where the product upset before the level that
+// upset with what two set-ups differ by. Only frequencies at which that is above the level wanted are listed. wanted
+// gives the level at a frequency; a frequency that upset in a run whose levels are not comparable is left out.
+func RaisedBy(before result.Run, p *plan.Plan, setUp analysis.SetUp, known func(analysis.Point) analysis.Known, moved func(rf.Frequency) (rf.Gain, error)) (map[rf.Frequency]rf.Current, error) {
+	out := map[rf.Frequency]rf.Current{}
+	inDrive := p.Mode == plan.Substitution
+	if p.Mode == plan.ConstantDrive || p.Kind != plan.Exposure || inDrive != analysis.Replays(before.Opened) {
+		return out, nil
+	}
+	for _, x := range analysis.Of(before, nil).Points {
+		ask, err := p.Profile.At(x.Frequency)
+		if err != nil || !ask.Current.Exact() {
+			continue
+		}
+		k := known(x)
+		need := ask.Current.Add(p.Decision.Guard(k.Standard, k.U))
+		upset := x.Onset.WithBound(rf.Exactly)
+		if inDrive {
+			upset = x.Wanted.Add(x.OfDrive.Gain).WithBound(rf.Exactly)
+		}
+		if x.Upset && upset.Known() {
+			more := rf.Gain(0)
+			if moved != nil {
+				if more, err = moved(x.Frequency); err != nil {
+					return nil, err
+				}
+			}
+			if shows := upset.Add(setUp.Needed() + rf.Gain(max(more, -more))); shows.Above(need) {
+				need = shows
+			}
+		}
+		if need.Above(ask.Current) {
+			out[x.Frequency] = need
+		}
+	}
+	return out, nil
+}
