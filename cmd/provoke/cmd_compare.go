@@ -57,7 +57,7 @@ func (c *compareCommand) Run(w *world) error {
 			return err
 		}
 	}
-	repeats, err := mayRepeat(w, job)
+	repeats, err := mayRepeat(job)
 	if err != nil {
 		return err
 	}

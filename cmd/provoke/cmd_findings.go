@@ -40,7 +40,7 @@ func (c *findingsCommand) Run(w *world) error {
 		return fmt.Errorf("findings of %s: %w", c.Job, err)
 	}
 	f := analysis.Of(r, control)
-	known := onsetsOf(w, job, r, f)
+	known := onsetsOf(w, job, r, &f)
 	if c.JSON {
 		j := report.Findings(f)
 		known.fill(&j)
@@ -305,7 +305,7 @@ func printSound(w io.Writer, f analysis.Findings) {
 }
 
 func printRemarks(w io.Writer, f analysis.Findings) {
-	if s := report.ReplayWords(f); s != "" {
+	if s := report.LevelWords(f); s != "" {
 		fmt.Fprintln(w, s)
 	}
 	if f.Control != 0 {

@@ -70,7 +70,7 @@ func repeatsOf(w *world, job *store.Job, r result.Run) ([]result.Run, error) {
 }
 
 // mayRepeat reads the runs of a job that may repeat one another.
-func mayRepeat(w *world, job *store.Job) ([]result.Run, error) {
+func mayRepeat(job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return nil, damage(err)
@@ -80,9 +80,9 @@ func mayRepeat(w *world, job *store.Job) ([]result.Run, error) {
 		all = append(all, result.Run{Number: i.Run, Opened: i.Opened})
 	}
 	for _, n := range analysis.MayRepeat(all) {
-		r, err := readRun(w, job, n)
+		r, err := result.All(job.Records(n, 1))
 		if err != nil {
-			return nil, err
+			return nil, damage(err)
 		}
 		out = append(out, r)
 	}
@@ -98,14 +98,15 @@ type onsets struct {
 	why          string // why there is none
 }
 
-// onsetsOf works out the uncertainty of the onsets of a run from the bench file as used.
-func onsetsOf(w *world, job *store.Job, r result.Run, f analysis.Findings) onsets {
+// onsetsOf works out the uncertainty of the onsets of a run from the bench file as used, and the decision with it.
+func onsetsOf(w *world, job *store.Job, r result.Run, f *analysis.Findings) onsets {
 	o := onsets{at: map[rf.Frequency]uncertainty.Onset{}}
 	if r.Opened.RunKind != plan.Exposure && r.Opened.RunKind != plan.Control {
 		return o
 	}
 	var err error
 	if o.bench, err = benchOfRun(job, r); err != nil {
+		f.Decide(uncertainty.KnownOf(nil, r.Opened.Mode, nil))
 		o.why = err.Error()
 		return o
 	}
@@ -118,6 +119,7 @@ func onsetsOf(w *world, job *store.Job, r result.Run, f analysis.Findings) onset
 	if len(same) > 1 {
 		spread = analysis.RepeatedTransfer(same)
 	}
+	f.Decide(uncertainty.KnownOf(o.bench, r.Opened.Mode, spread.At))
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue

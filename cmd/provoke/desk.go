@@ -67,18 +67,19 @@ func (d *desk) Prepare(r web.Request) (web.Prepared, error) {
 	if job != nil {
 		defer job.Close()
 	}
+	overTest := ""
 	if r.Resume {
 		if job == nil {
 			return web.Prepared{}, errors.New("there is no run to go on with yet")
 		}
-		if r.Again, err = againOf(job); err != nil {
+		if r.Again, overTest, err = againOf(job); err != nil {
 			return web.Prepared{}, err
 		}
 	}
 	var pr *prepared
 	if d.sweeps(r.PlanFile) {
 		pr, err = readAndCheckSweep(r.PlanFile)
-	} else if pr, err = readAndCheck(r.PlanFile, job, r.Again); err == nil && job != nil {
+	} else if pr, err = readAndCheck(r.PlanFile, job, r.Again, overTest); err == nil && job != nil {
 		err = checkBaseline(job, pr.plan)
 	}
 	if pr == nil {

@@ -47,6 +47,8 @@ type performance struct {
 	// again is the run of the job whose every frequency is exposed again, those found at the edges of
 	// its bands too; 0 for none.
 	again int
+	// overTest says who accepted levels above the one wanted; empty for what the plan says.
+	overTest string
 	// progress replaces the status line.
 	progress func(engine.Status)
 	// ready is the plan as it was read and checked beforehand; nil: the plan file is read now.
@@ -120,8 +122,8 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 }
 
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.
-func prepare(w *world, planFile string, job *store.Job, again int) (*prepared, error) {
-	pr, err := readAndCheck(planFile, job, again)
+func prepare(w *world, planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
+	pr, err := readAndCheck(planFile, job, again, overTest)
 	if pr != nil {
 		for _, warning := range pr.warnings {
 			fmt.Fprintln(w.stderr, warning)
@@ -135,7 +137,7 @@ func prepare(w *world, planFile string, job *store.Job, again int) (*prepared, e
 
 // readAndCheck reads a plan with its bench and checks it against every rating; job may be nil. What
 // was found out comes back with an error too, as far as it goes.
-func readAndCheck(planFile string, job *store.Job, again int) (*prepared, error) {
+func readAndCheck(planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
 	p, b, list, err := loadPlan(planFile)
 	if err != nil {
 		return nil, err
@@ -145,6 +147,13 @@ func readAndCheck(planFile string, job *store.Job, again int) (*prepared, error)
 			return nil, err
 		}
 	}
+	if overTest != "" {
+		p.OverTest = overTest
+	}
+	raising, err := raise(job, p, b, again)
+	if err != nil {
+		return nil, err
+	}
 	pr := &prepared{plan: p, bench: b, chain: chain.New(b)}
 	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
 		if pr.cal, err = calibrationOf(job, p); err != nil {
@@ -153,7 +162,7 @@ func readAndCheck(planFile string, job *store.Job, again int) (*prepared, error)
 	}
 	checked, more := plan.Check(p, pr.chain, pr.cal)
 	pr.checked = checked
-	pr.warnings = append(list.Warnings(), more.Warnings()...)
+	pr.warnings = append(append(list.Warnings(), raising...), more.Warnings()...)
 	if pr.cal != nil && pr.cal.Bench != sha256Of(b.Bytes) {
 		pr.warnings = append(pr.warnings, problem.Problem{File: p.File, Field: "mode", Warning: true,
 			What: fmt.Sprintf("calibration run %d was made with another bench file: its drives give its currents only with the same generator, pads, amplifier and clamp", pr.cal.Run),
@@ -233,13 +242,13 @@ func perform(w *world, o performance) (engine.Result, error) {
 	}
 	defer leave()
 	if o.resume {
-		if o.again, err = againOf(job); err != nil {
+		if o.again, o.overTest, err = againOf(job); err != nil {
 			return engine.Result{}, err
 		}
 	}
 	pr := o.ready
 	if pr == nil {
-		if pr, err = prepare(w, o.planFile, job, o.again); err != nil {
+		if pr, err = prepare(w, o.planFile, job, o.again, o.overTest); err != nil {
 			return engine.Result{}, err
 		}
 	}
@@ -512,16 +521,17 @@ func openMonitors(pr *prepared, rig *driver.Rig) ([]dut.Monitor, error) {
 }
 
 // againOf returns which run the newest run of a job repeats the frequencies of; 0 for none.
-func againOf(job *store.Job) (int, error) {
+// overTest is what it says of levels above the one wanted.
+func againOf(job *store.Job) (again int, overTest string, err error) {
 	n, err := job.Newest()
 	if errors.Is(err, store.ErrNoRun) {
-		return 0, nil
+		return 0, "", nil
 	}
 	if err != nil {
-		return 0, err
+		return 0, "", err
 	}
 	r, err := result.All(job.Records(n, 1))
-	return r.Opened.Again, err
+	return r.Opened.Again, r.Opened.OverTest, err
 }
 
 // part is what an earlier, interrupted part of the run left behind.
@@ -656,6 +666,9 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 	}
 	e.Again, e.Stretches = o.again, p.Stretches
 	e.DecisionRule = p.Decision
+	if len(p.Raised) > 0 {
+		e.OverTest = p.OverTest
+	}
 	e.Levelling.Step = b.Source.Resolution
 	e.Levelling.Spread, _ = b.ReadingsSpread()
 	if pr.cal != nil {

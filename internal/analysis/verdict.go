@@ -171,6 +171,9 @@ func (c *Comparison) reserve(before, after result.Run) {
 		}
 	}
 	for _, r := range []result.Run{before, after} {
+		if who := r.Opened.OverTest; who != "" {
+			add("run %d exposed the product to more than the level wanted where that was needed, %s", r.Number, who)
+		}
 		if !r.Ended() {
 			add("run %d was not closed", r.Number)
 		} else if r.Verdict != event.Done && r.Verdict != event.DoneUpset {

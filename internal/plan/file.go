@@ -122,6 +122,7 @@ type planFile struct {
 		Allowed rf.Gain `yaml:"allowed" says:"difference that is allowed in a jig"`
 	} `yaml:"first_light" says:"comparison of the first measured current with the budget"`
 	Decision           DecisionRule             `yaml:"decision_rule" says:"by which rule a level that was stood counts as the one asked for; a guard band asks for more by the uncertainty"`
+	OverTest           string                   `yaml:"over_test" says:"\"accepted by …\": who accepted that the DUT is exposed to more than the level wanted, where a guard band or showing a difference to an earlier run (run --again) needs it"`
 	TripAbove          rf.Gain                  `yaml:"trip_above" says:"measured current above the expected that ends the run"`
 	RecoverWithin      rf.Duration              `yaml:"recover_within" says:"time in which the DUT has to be well by itself; then it is reset"`
 	DeadMan            rf.Duration              `yaml:"dead_man" says:"longest time between two signs of life of the engine"`
@@ -218,6 +219,7 @@ type reader struct {
 //	drift_check: {at: 10 MHz, below: 20 dB, every: 50}   # a frequency of the grid, visited every 50 others
 //	levelling: {window: 0.3 dB, above_budget: 6 dB, forward_ceiling: 6.02 dB}
 //	decision_rule: simple acceptance   # or guard band 1.645 u, guard band U
+//	over_test: accepted by NAME    # levels above the one wanted, where a guard band or a difference needs them
 //	first_light: {below: 20 dB, allowed: 4 dB}
 //	trip_above: 6 dB
 //	recover_within: 10 s
@@ -704,7 +706,10 @@ func (r *reader) drift() {
 func (r *reader) limits() {
 	p, f := r.plan, &r.file
 	p.Levelling = Levelling{Window: f.Levelling.Window, AboveBudget: f.Levelling.AboveBudget, Ceiling: f.Levelling.Ceiling}
-	p.Decision = f.Decision
+	p.Decision, p.OverTest = f.Decision, strings.TrimSpace(f.OverTest)
+	if p.OverTest != "" && !strings.HasPrefix(p.OverTest, "accepted by ") {
+		r.problem("over_test", "over_test: accepted by the name of who may decide what the product is exposed to", "%q does not say who accepted it", p.OverTest)
+	}
 	p.FirstLightBelow, p.FirstLightAllowed, p.TripAbove = f.FirstLight.Below, f.FirstLight.Allowed, f.TripAbove
 	r.gainWithin("levelling.window", p.Levelling.Window, 0.05, 0.5)
 	r.gainWithin("levelling.above_budget", p.Levelling.AboveBudget, 0, 20)

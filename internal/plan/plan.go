@@ -105,6 +105,10 @@ type Plan struct {
 	Levelling Levelling
 	// Decision is by which rule a level that was stood counts as the one asked for.
 	Decision DecisionRule
+	// OverTest says who accepted that the DUT is exposed to more than the level wanted, "accepted by …"; empty where
+	// nobody did. Raised are the currents, above the level wanted, that offset 0 dB then means at single frequencies.
+	OverTest string
+	Raised   map[rf.Frequency]rf.Current
 	// FirstLightBelow is how far below the first level the measured current is first compared with
 	// the budget (default 20 dB); FirstLightAllowed how far they may differ in a jig (default 4 dB).
 	FirstLightBelow, FirstLightAllowed rf.Gain
@@ -141,7 +145,8 @@ type MonitorChange struct {
 // Point is a frequency with the top level of the program there.
 type Point struct {
 	Frequency rf.Frequency `json:"frequency"`
-	// Target is the current that offset 0 dB means; absent in constant drive.
+	// Target is the current that offset 0 dB means: what is wanted, or more where an over-test was accepted; absent
+	// in constant drive.
 	Target rf.Current `json:"target,omitzero"`
 	// Drive is the generator setting that offset 0 dB means: the whole truth in constant drive and
 	// substitution, the budget's open-loop need in closed loop.

@@ -80,6 +80,8 @@ type pointer struct {
 // is the carrier itself; for peak held the level is the crest of the envelope, so the unmodulated
 // carrier has the same r.m.s. as the crest later, and the carrier is lowered when modulation goes on.
 //
+// Where Plan.Raised has a frequency its current is the target, and drive and ceiling are computed for that.
+//
 // Constant drive: the plan's drive; it is its own ceiling. Closed loop: the profile's current; the
 // drive is the budget's need, the ceiling the lowest of the safe drive, the need with
 // Levelling.AboveBudget, and the need with Levelling.Ceiling (forward power follows the drive at
@@ -147,6 +149,10 @@ func (at *pointer) point(f rf.Frequency) (Point, error) {
 	case at.plan.Mode != ConstantDrive:
 		return p, err
 	}
+	asked := ask
+	if to := at.plan.Raised[f]; to.Above(ask.Current) {
+		asked.Current = to
+	}
 	switch at.plan.Mode {
 	case ConstantDrive:
 		p.Drive = at.plan.Drive
@@ -157,13 +163,13 @@ func (at *pointer) point(f rf.Frequency) (Point, error) {
 			p.Target, p.Drive, p.Ceiling = ask.Current, rf.Off[rf.Watt](), rf.Off[rf.Watt]()
 			return p, nil
 		}
-		p.Target = ask.Current
-		p.Drive, err = at.replay(f, ask)
+		p.Target = asked.Current
+		p.Drive, err = at.replay(f, asked)
 		p.Ceiling = p.Drive
 		return p, err
 	}
-	p.Target = ask.Current
-	p.Drive, p.Ceiling, err = at.closedLoop(f, ask.Current)
+	p.Target = asked.Current
+	p.Drive, p.Ceiling, err = at.closedLoop(f, asked.Current)
 	return p, err
 }
 

@@ -136,7 +136,7 @@ func bandsTable(f analysis.Findings) Table {
 
 // levelNote says what the levels of a run's table are.
 func levelNote(f analysis.Findings) string {
-	return strings.TrimLeft(strings.TrimSpace(wantedNote(f)+" "+firstUpper(ReplayWords(f))), " ")
+	return strings.TrimLeft(strings.TrimSpace(wantedNote(f)+" "+firstUpper(LevelWords(f))), " ")
 }
 
 func class(c event.Class, inControl bool) Cell {

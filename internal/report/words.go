@@ -49,13 +49,18 @@ func MarginTo(f analysis.Findings) string {
 	return "margin to " + f.Level()
 }
 
-// ReplayWords says what the numbers of a run that replayed a calibration are; "" for others.
-func ReplayWords(f analysis.Findings) string {
-	if f.Level() == analysis.LevelWanted {
-		return ""
+// LevelWords says what the numbers of a run are where that does not go without saying: of one that replayed a
+// calibration, and of one that exposed to more than the level wanted; "" for others.
+func LevelWords(f analysis.Findings) string {
+	var out []string
+	if f.Level() != analysis.LevelWanted {
+		out = append(out, "substitution: the level is the calibrated drive, and the margin is in dB against that drive; onset and recovery are the currents measured on the cable, "+
+			"and wanted is the matched-loop current that the drive was calibrated for, not a current to be reached on the cable")
 	}
-	return "substitution: the level is the calibrated drive, and the margin is in dB against that drive; onset and recovery are the currents measured on the cable, " +
-		"and wanted is the matched-loop current that the drive was calibrated for, not a current to be reached on the cable"
+	if f.Opened.OverTest != "" {
+		out = append(out, "over-test: where showing a difference or a guard band needs it, the product was exposed to more than the level wanted; "+f.Opened.OverTest)
+	}
+	return strings.Join(out, "; ")
 }
 
 // InDrive says of a comparison of two runs that replayed a calibration what its numbers are; "" for

@@ -73,8 +73,8 @@ type Threshold struct {
 	Onset       rf.Current
 	OnsetOrigin Origin
 	OnsetOffset rf.Gain // of the step at the onset; meaningful only when Upset
-	// OfDrive is the onset as an offset against what the level means: with substitution against the
-	// calibrated drive. At least: it never upset, and this is the highest offset it was shown to stand.
+	// OfDrive is the onset as an offset against what the level wanted means: with substitution against the
+	// calibrated drive, also where more than the level wanted was exposed. At least: it never upset, and this is the highest offset it was shown to stand.
 	OfDrive plan.Offset
 	// Below is the highest current under the onset that did not upset; absent when none was tried.
 	Below rf.Current
@@ -137,15 +137,24 @@ func (p *Point) threshold(resolution rf.Gain, steps []plan.Result) (Threshold, [
 	t.Monotone, t.UpsetsAtOnset, t.TrialsAtOnset = found.Monotone, found.Upsets, found.Trials
 	if !found.Upset {
 		t.Onset, t.OnsetOrigin = p.withstood()
-		t.OfDrive = p.stoodOffset()
+		t.OfDrive = p.raised(p.stoodOffset())
 		return t, steps
 	}
 	t.Upset = true
 	p.onset(&t, found.Onset, found.Resolution)
+	t.OfDrive = p.raised(t.OfDrive)
 	if found.Recovery.Known() {
 		t.Recovery = both(p.recoveredAt(found.Recovery.Gain, found.Resolution), found.Recovery.Bound)
 	}
 	return t, steps
+}
+
+// raised counts an offset from the level wanted where offset 0 dB meant more than that.
+func (p *Point) raised(o plan.Offset) plan.Offset {
+	if over, _ := p.Target.Minus(p.Wanted); o.Known() && over.Finite() {
+		o.Gain += over
+	}
+	return o
 }
 
 // results appends the steps as the search takes them.

@@ -84,41 +84,60 @@ func Moved(was, now *catalog.Bench, inDrive bool) func(rf.Frequency) (rf.Gain, e
 	}
 }
 
-// RaisedBy returns what a run has to expose the product to, by frequency, so that a change can be shown against an
-// earlier run: the level wanted with the guard band of the rule, and where the product upset before the level that
-// upset with what two set-ups differ by. Only frequencies at which that is above the level wanted are listed. wanted
-// gives the level at a frequency; a frequency that upset in a run whose levels are not comparable is left out.
+// RaisedBy returns what a plan has to expose the product to, by frequency of its grid, where that is more than the
+// level wanted: that level with the guard band of the rule; and to show a difference to an earlier run, whose zero
+// value stands for none, the level that upset then with what two set-ups differ by. Where the levels of the two runs
+// are not comparable, one being a replayed drive, no difference is asked for. moved is what a changed bench file
+// does; nil for nothing.
 func RaisedBy(before result.Run, p *plan.Plan, setUp analysis.SetUp, known func(analysis.Point) analysis.Known, moved func(rf.Frequency) (rf.Gain, error)) (map[rf.Frequency]rf.Current, error) {
 	out := map[rf.Frequency]rf.Current{}
-	inDrive := p.Mode == plan.Substitution
-	if p.Mode == plan.ConstantDrive || p.Kind != plan.Exposure || inDrive != analysis.Replays(before.Opened) {
+	if p.Mode == plan.ConstantDrive || p.Kind != plan.Exposure {
 		return out, nil
 	}
-	for _, x := range analysis.Of(before, nil).Points {
-		ask, err := p.Profile.At(x.Frequency)
+	upset := upsetsOf(before, p.Mode == plan.Substitution)
+	for _, f := range p.Grid {
+		ask, err := p.Profile.At(f)
 		if err != nil || !ask.Current.Exact() {
 			continue
 		}
-		k := known(x)
-		need := ask.Current.Add(p.Decision.Guard(k.Standard, k.U))
-		upset := x.Onset.WithBound(rf.Exactly)
-		if inDrive {
-			upset = x.Wanted.Add(x.OfDrive.Gain).WithBound(rf.Exactly)
+		need := ask.Current
+		if p.Decision.Guard(1, 1) > 0 {
+			k := known(analysis.Point{Threshold: result.Threshold{Frequency: f}})
+			need = need.Add(p.Decision.Guard(k.Standard, k.U))
 		}
-		if x.Upset && upset.Known() {
+		if was, ok := upset[f]; ok {
 			more := rf.Gain(0)
 			if moved != nil {
-				if more, err = moved(x.Frequency); err != nil {
+				if more, err = moved(f); err != nil {
 					return nil, err
 				}
 			}
-			if shows := upset.Add(setUp.Needed() + rf.Gain(max(more, -more))); shows.Above(need) {
+			if shows := was.Add(setUp.Needed() + max(more, -more)); shows.Above(need) {
 				need = shows
 			}
 		}
 		if need.Above(ask.Current) {
-			out[x.Frequency] = need
+			out[f] = need
 		}
 	}
 	return out, nil
+}
+
+// upsetsOf returns the levels that upset in a run: currents, or with inDrive what the drives are calibrated for. Empty
+// where the run's levels are of the other kind.
+func upsetsOf(r result.Run, inDrive bool) map[rf.Frequency]rf.Current {
+	out := map[rf.Frequency]rf.Current{}
+	if inDrive != analysis.Replays(r.Opened) {
+		return out
+	}
+	for _, x := range r.Thresholds() {
+		at := x.Onset.WithBound(rf.Exactly)
+		if inDrive {
+			at = x.Wanted.Add(x.OfDrive.Gain).WithBound(rf.Exactly)
+		}
+		if x.Upset && at.Known() {
+			out[x.Frequency] = at
+		}
+	}
+	return out
 }

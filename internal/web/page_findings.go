@@ -192,7 +192,7 @@ func summary(r result.Run, f analysis.Findings) []string {
 	if f.FalseAlarms == nil && f.Swept == nil && f.Exposed() {
 		out = append(out, fmt.Sprintf("%s upset, %s", plural(f.Upsets, "frequency", "frequencies"), plural(f.Exposures, "exposure", "exposures")))
 	}
-	if s := report.ReplayWords(f); s != "" {
+	if s := report.LevelWords(f); s != "" {
 		out = append(out, s)
 	}
 	return out

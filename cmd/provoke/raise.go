@@ -1,0 +1,72 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"provoke/internal/catalog"
+	"provoke/internal/plan"
+	"provoke/internal/problem"
+	"provoke/internal/result"
+	"provoke/internal/rf"
+	"provoke/internal/store"
+	"provoke/internal/uncertainty"
+)
+
+// raise works out where a plan has to expose to more than the level wanted: for a guard band, and to show a difference
+// to the run that it exposes again. It raises the plan's points where that was accepted, and otherwise tells what
+// cannot be shown at the level wanted. The plan is then checked as it stands.
+func raise(job *store.Job, p *plan.Plan, b *catalog.Bench, again int) (problem.List, error) {
+	var before result.Run
+	var repeats []result.Run
+	var moved func(rf.Frequency) (rf.Gain, error)
+	if job != nil && again > 0 {
+		var err error
+		if before, err = result.All(job.Records(again, 1)); err != nil {
+			return nil, fmt.Errorf("read run %d: %w", again, err)
+		}
+		if repeats, err = mayRepeat(job); err != nil {
+			return nil, err
+		}
+		if before.Opened.Bench.SHA256 != sha256Of(b.Bytes) {
+			was, err := benchOfRun(job, before)
+			if err != nil {
+				return nil, fmt.Errorf("work out what shows a difference to run %d, made with another bench file: %w", again, err)
+			}
+			moved = uncertainty.Moved(was, b, p.Mode == plan.Substitution)
+		}
+	}
+	raised, err := uncertainty.RaisedBy(before, p, uncertainty.SetUpOf(repeats), uncertainty.KnownOf(b, p.Mode, nil), moved)
+	if err != nil || len(raised) == 0 {
+		return nil, err
+	}
+	said := problem.Problem{File: p.File, Field: "level", Warning: true}
+	if p.OverTest != "" {
+		p.Raised = raised
+		said.What = "over-test, " + p.OverTest + ": exposed to more than the level wanted at " + raisedWords(p, raised)
+		return problem.List{said}, nil
+	}
+	said.What = "the level wanted is too low to show a difference, or to keep the guard band, at " + raisedWords(p, raised) + ": these rows will not be \"shown\""
+	said.Hint = "where the customer accepts the over-test, run with --over-test \"accepted by NAME\", or write over_test: accepted by NAME into the plan"
+	return problem.List{said}, nil
+}
+
+// raisedWords names the frequencies and what they need, the furthest above the level first.
+func raisedWords(p *plan.Plan, raised map[rf.Frequency]rf.Current) string {
+	over := func(f rf.Frequency) rf.Gain {
+		ask, _ := p.Profile.At(f)
+		g, _ := raised[f].Minus(ask.Current)
+		return g
+	}
+	var at []rf.Frequency
+	for f := range raised {
+		at = append(at, f)
+	}
+	slices.SortFunc(at, func(a, b rf.Frequency) int { return cmp.Or(cmp.Compare(over(b), over(a)), cmp.Compare(a, b)) })
+	text := fmt.Sprintf("%s (%v: %v, %s more", count(len(at), "frequency", "frequencies"), at[0], raised[at[0]], over(at[0]).Text(1))
+	if len(at) > 1 {
+		text += fmt.Sprintf("; the least %s at %v", over(at[len(at)-1]).Text(1), at[len(at)-1])
+	}
+	return text + ")"
+}
