@@ -47,20 +47,19 @@ type place struct {
 	hysteresis depth // expected distance from onset to recovery; unknown without a neighbour
 
 	// What the steps gave.
-	exposures  int
-	closed     int   // steps closed here, skipped ones included
-	first      depth // depth of the first trial
-	pass       depth // highest level that was reached and passed
-	upset      depth // lowest level that upset
-	upsetShort bool  // the level of that upset was not reached: the DUT saw less
-	short      bool  // a trial without upset did not reach its level
-	held       depth // highest level that was asked for without being reached, and did not upset
-	skipped    bool
-	latched    bool // the last upset at the lowest level had to be reset
-	trials     int  // at the lowest level that upset
-	upsets     int  // of those
-	confirmed  int  // confirmations done
-	failed     int  // confirmations, or recovery steps, that did not upset
+	exposures int
+	closed    int   // steps closed here, skipped ones included
+	first     depth // depth of the first trial
+	pass      depth // highest level that was reached and passed
+	upset     depth // lowest level that upset
+	short     bool  // a trial without upset did not reach its level
+	held      depth // highest level that was asked for without being reached, and did not upset
+	skipped   bool
+	latched   bool // the last upset at the lowest level had to be reset
+	trials    int  // at the lowest level that upset
+	upsets    int  // of those
+	confirmed int  // confirmations done
+	failed    int  // confirmations, or recovery steps, that did not upset
 
 	recoveries   int   // recovery steps that upset the DUT
 	misses       int   // recovery steps that did not
@@ -103,9 +102,10 @@ func (p *place) stood() depth {
 	return min(p.pass, p.held)
 }
 
-// bracketed reports that the onset is known to the resolution.
+// bracketed reports that the onset is known to the resolution. That the DUT upset below the level of that step, on
+// the way up or because it was not reached, does not matter: it stood the next lower one.
 func (p *place) bracketed() bool {
-	return p.upset != unknown && p.pass == p.upset+1 && !p.upsetShort
+	return p.upset != unknown && p.pass == p.upset+1
 }
 
 // record folds what came of a step into the place.
@@ -142,7 +142,7 @@ func (p *place) recordTrial(d depth, o Outcome) {
 	}
 	switch {
 	case o.Upset && (p.upset == unknown || d > p.upset):
-		p.upset, p.upsetShort, p.latched = d, o.NotReached, o.Latched
+		p.upset, p.latched = d, o.Latched
 		p.trials, p.upsets = 1, 1
 	case o.Upset:
 	case o.NotReached:
