@@ -51,6 +51,7 @@ func gridOf(n int) []rf.Frequency {
 
 // journal builds a run event by event.
 type journal struct {
+	over float64 // how far above the level wanted it exposes, dB
 	r    result.Run
 	n    int
 	at   time.Time
@@ -109,7 +110,11 @@ func watched() event.Watching {
 
 // exposure makes a run of the invented weigher.
 func exposure(number int, o event.Opened, w weigher, grid []rf.Frequency) result.Run {
-	j := &journal{n: number, at: monday.Add(time.Duration(number) * time.Hour)}
+	over := 0.0
+	if o.OverTest != "" {
+		over = 1.5
+	}
+	j := &journal{n: number, over: over, at: monday.Add(time.Duration(number) * time.Hour)}
 	j.add(o, event.Armed{By: "R. Beispiel"}, watched())
 	j.add(event.FirstLight{Frequency: grid[0], Measured: rf.DBuA(71.2), Predicted: rf.DBuA(70.5), Low: rf.DBuA(50.5), High: rf.DBuA(80.5), Passed: true})
 	for _, f := range grid {
@@ -131,9 +136,9 @@ func safed(quiet bool) event.Safed {
 
 // expose tries one frequency: at the level wanted, and where it upsets, round the onset.
 func (j *journal) expose(f rf.Frequency, onset float64) {
-	reach := levelWanted
+	reach := levelWanted + j.over
 	if f > 62*rf.Megahertz {
-		reach = levelWanted - 3.2*math.Log2(float64(f)/62e6)*4
+		reach -= 3.2 * math.Log2(float64(f)/62e6) * 4
 	}
 	if onset >= reach {
 		j.close(f, plan.Sweep, 0, reach, false)
@@ -149,10 +154,13 @@ func (j *journal) expose(f rf.Frequency, onset float64) {
 
 func (j *journal) close(f rf.Frequency, p plan.Purpose, offset, reached float64, upset bool) {
 	j.step++
-	s := plan.Step{Number: j.step, Purpose: p, Offset: rf.Gain(offset), Point: plan.Point{Frequency: f, Target: rf.DBuA(levelWanted), Drive: rf.DBm(-12)}}
+	s := plan.Step{Number: j.step, Purpose: p, Offset: rf.Gain(offset), Point: plan.Point{Frequency: f, Target: rf.DBuA(levelWanted + j.over), Drive: rf.DBm(-12)}}
+	if j.over > 0 {
+		s.Point.Wanted = level.Ask{Current: rf.DBuA(levelWanted)}
+	}
 	e := event.StepClosed{
-		Step: s, Attempt: 1, Outcome: plan.Outcome{Number: j.step, Upset: upset, Exposures: 1, NotReached: reached < levelWanted+offset-0.3},
-		Drive: rf.DBm(-12 + offset), Current: rf.DBuA(reached - 0.1), Predicted: rf.DBuA(reached - 1.7), Forward: rf.DBm(28 + offset), ForwardPredicted: true,
+		Step: s, Attempt: 1, Outcome: plan.Outcome{Number: j.step, Upset: upset, Exposures: 1, NotReached: reached < levelWanted+j.over+offset-0.3},
+		Drive: rf.DBm(-12 + offset), Current: rf.DBuA(reached + 0.1), Predicted: rf.DBuA(reached - 1.7), Forward: rf.DBm(28 + offset), ForwardPredicted: true,
 		Means: "r.m.s. of the unmodulated carrier", OnFor: rf.Duration(2 * time.Second),
 	}
 	if e.Outcome.NotReached {
@@ -224,7 +232,9 @@ func weigherJob() report.Job {
 	}
 	b.add(event.Closed{Verdict: event.Done})
 	first := exposure(2, openedOf("as received", ""), asReceived, grid)
-	second := exposure(3, openedOf("ferrites", "two ferrites on the load-cell cable at the gland"), withFerrite, grid)
+	ferrites := openedOf("ferrites", "two ferrites on the load-cell cable at the gland")
+	ferrites.OverTest = "accepted by R. Beispiel"
+	second := exposure(3, ferrites, withFerrite, grid)
 	note := event.Record{Run: 3, Seq: second.Records + 1, At: monday.Add(5 * time.Hour), Event: event.Note{By: "R. Beispiel", Text: "ferrite sits 30 mm from the gland; photo in the job"}, Chain: "f0"}
 	second = result.Fold(second, note)
 	return report.Job{

@@ -21,13 +21,13 @@ func Headline(f analysis.Findings) (text, mark string) {
 	if short := notReached(f); short > 0 {
 		worse("level not reached at " + plural(short, "frequency", "frequencies"))
 	}
+	if how := f.Unfinished(); how != "" {
+		worse(how)
+	}
 	if d := f.Decision; d != nil && d.Holds() {
 		text += "; " + d.Says()
 	} else if d != nil {
 		worse(d.Says())
-	}
-	if how := f.Unfinished(); how != "" {
-		worse(how)
 	}
 	if f.RFNotKnownOff {
 		return "RF IS NOT KNOWN TO BE OFF; " + text, "bad"

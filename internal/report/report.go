@@ -150,7 +150,7 @@ func newPage(j Job) (*page, error) {
 		}
 	}
 	for _, r := range detailed {
-		part := newRunPart(r, analysis.ControlFor(j.Runs, r), p.Comparison)
+		part := newRunPart(j, r, analysis.ControlFor(j.Runs, r), p.Comparison)
 		part.Evidence = evidenceTable(j, r)
 		p.Detailed = append(p.Detailed, part)
 	}
@@ -243,8 +243,9 @@ type runPart struct {
 	Figures                        []Figure
 }
 
-func newRunPart(r result.Run, control *result.Run, c *comparisonPart) runPart {
+func newRunPart(j Job, r result.Run, control *result.Run, c *comparisonPart) runPart {
 	f := analysis.Of(r, control)
+	uncertainty.Decide(&f, r, j.Runs, func(r result.Run) (*catalog.Bench, error) { return benchOf(j, r) })
 	part := runPart{
 		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
 		Bands: bandsTable(f), Random: NotDeterministicTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Safing: safingTable(r),

@@ -57,6 +57,15 @@ func BasisOf(before, after result.Run, runs []result.Run, benchOf func(result.Ru
 	return b
 }
 
+// Decide works out the decision of a run's findings, as BasisOf does for a comparison.
+func Decide(f *analysis.Findings, r result.Run, runs []result.Run, benchOf func(result.Run) (*catalog.Bench, error)) {
+	bench, err := benchOf(r)
+	if err != nil {
+		bench = nil
+	}
+	f.Decide(KnownOf(bench, r.Opened.Mode, analysis.RepeatedTransfer(analysis.Repeatable(runs, r)).At))
+}
+
 // Moved returns by how much one bench file makes another current of the same thing than another: of the same reading
 // of the analyser, or with inDrive of the same drive.
 func Moved(was, now *catalog.Bench, inDrive bool) func(rf.Frequency) (rf.Gain, error) {

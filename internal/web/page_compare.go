@@ -166,9 +166,15 @@ func (s *Server) compare(r *http.Request, p *comparePage, first int, others []in
 
 // basis gathers what a comparison rests on.
 func (s *Server) basis(before, after result.Run, margin rf.Gain) (analysis.Basis, error) {
+	repeats, err := s.repeats()
+	return uncertainty.BasisOf(before, after, repeats, s.benchThen, margin), err
+}
+
+// repeats reads the runs that may repeat one another.
+func (s *Server) repeats() ([]result.Run, error) {
 	infos, err := s.journal.runs()
 	if err != nil {
-		return analysis.Basis{}, err
+		return nil, err
 	}
 	var all, repeats []result.Run
 	for _, i := range infos {
@@ -177,11 +183,11 @@ func (s *Server) basis(before, after result.Run, margin rf.Gain) (analysis.Basis
 	for _, n := range analysis.MayRepeat(all) {
 		r, err := s.journal.run(n)
 		if err != nil {
-			return analysis.Basis{}, err
+			return nil, err
 		}
 		repeats = append(repeats, r)
 	}
-	return uncertainty.BasisOf(before, after, repeats, s.benchThen, margin), nil
+	return repeats, nil
 }
 
 // heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks

@@ -17,6 +17,7 @@ import (
 	"provoke/internal/report"
 	"provoke/internal/result"
 	"provoke/internal/rf"
+	"provoke/internal/uncertainty"
 )
 
 // findingsPage is what one run shows.
@@ -108,7 +109,15 @@ func (s *Server) findingsOf(n int) (result.Run, analysis.Findings, error) {
 		}
 		control = &whole
 	}
-	return r, analysis.Of(r, control), nil
+	f := analysis.Of(r, control)
+	if f.Ended {
+		repeats, err := s.repeats()
+		if err != nil {
+			return r, f, err
+		}
+		uncertainty.Decide(&f, r, repeats, s.benchThen)
+	}
+	return r, f, nil
 }
 
 func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
