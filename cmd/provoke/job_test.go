@@ -138,11 +138,14 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 		build   simbench.Build
 		verdict string
 		says    string
+		// accepted: the over-test that the edges of the band need to show a difference.
+		accepted bool
 	}{
-		{"a real fix", simbench.FixCures, simbench.Cured, "shown", "stood the level required"},
-		{"one that only moves the band", simbench.FixMoves, simbench.Fixed, "", ""},
-		{"one that is worse elsewhere", simbench.FixWorsens, simbench.Fixed, "worse", ""},
-		{"one that lowers the current that can be reached", simbench.FixDetunes, simbench.Fixed, "not shown", ""},
+		{"a real fix", simbench.FixCures, simbench.Cured, "shown, with reservations", "than the set-up explains", true},
+		{"a real fix, at the level wanted only", simbench.FixCures, simbench.Cured, "no difference shown", "dBµA would show it", false},
+		{"one that only moves the band", simbench.FixMoves, simbench.Fixed, "", "", false},
+		{"one that is worse elsewhere", simbench.FixWorsens, simbench.Fixed, "worse", "", false},
+		{"one that lowers the current that can be reached", simbench.FixDetunes, simbench.Fixed, "not shown", "", false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
@@ -162,20 +165,38 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 			if c.fix == simbench.FixDetunes {
 				ceiling = strings.ReplaceAll(exposureLines, "20 dB", "12 dB")
 			}
-			b.plan("exposure.yaml", low, high, "4 %", ceiling, "search: {recovery: false}")
+			edges := ""
+			if c.build == simbench.Cured {
+				edges = "edges: 1 %" // beside which onsets lie near the level wanted
+			}
+			b.plan("exposure.yaml", low, high, "4 %", ceiling, edges, "search: {recovery: false}")
 			for i, build := range []simbench.Build{simbench.Original, c.build} {
 				b.sim.SetBuild(build)
 				args := []string{"run", "exposure.yaml", "--job", "j.provoke", "--arm", "--label", fmt.Sprint("run ", i+1)}
 				if i == 1 {
 					args = append(args, "--changed", c.name, "--again", "1")
 				}
-				if code, out, errs := b.do(args...); code != exitDone && code != exitIncomplete {
+				told := "rows will not be \"shown\""
+				if i == 1 && c.accepted {
+					args, told = append(args, "--over-test", "accepted by A. Invented"), "over-test, accepted by A. Invented: exposed to more than the level wanted at "
+				}
+				code, out, errs := b.do(args...)
+				if code != exitDone && code != exitIncomplete {
 					t.Fatalf("code %d\n%s%s", code, out, errs)
+				}
+				if i == 1 && c.build == simbench.Cured && !strings.Contains(errs, told) {
+					t.Errorf("before the run it is not told: %q\n%s", told, errs)
 				}
 			}
 			_, out, _ := b.do("compare", "j.provoke", "1", "2")
 			if !strings.Contains(out, "verdict: "+c.verdict) || !strings.Contains(out, c.says) || strings.Contains(out, "fixed") {
 				t.Errorf("want %q:\n%s", c.verdict, out)
+			}
+			if over := "more than the level wanted where that was needed, accepted by A. Invented"; c.accepted != strings.Contains(out, over) {
+				t.Errorf("the over-test is not told as it was:\n%s", out)
+			}
+			if f := b.must(exitDone, "findings", "j.provoke", "--run", "2"); c.build == simbench.Cured && !strings.Contains(f, "simple acceptance; risk that the true level was below: ") {
+				t.Errorf("the findings have no decision:\n%s", f)
 			}
 			if c.fix == simbench.FixMoves && strings.Contains(out, "verdict: shown") {
 				t.Errorf("a moved band was called shown:\n%s", out)

@@ -57,8 +57,8 @@ type ComparedPoint struct {
 	// Gain is the onset after over the onset before, with GainBound; NaN where the two say nothing.
 	Gain      rf.Gain
 	GainBound rf.Bound
-	// Required is the current that the after-run has to stand: the level wanted, or the onset before
-	// plus the margin where that is higher. Absent where nothing failed before and nothing is wanted.
+	// Required is the current that the after-run has to stand: the level wanted, or, where a margin is asked for,
+	// the onset before plus that where it is higher. The onset before where nothing is wanted.
 	Required rf.Current
 	// Needed is what the after-run has to stand to show a difference: the level that upset before, and what two
 	// set-ups of the same bench differ by. Absent where nothing upset before or it cannot be told.
@@ -170,7 +170,7 @@ func (p *ComparedPoint) judge(basis Basis, changed bool) {
 	p.Gain, p.GainBound = rf.Gain(math.NaN()), rf.Unknown
 	p.Required = p.Wanted()
 	before, after := p.levels()
-	if p.Before != nil && p.Before.Upset {
+	if p.Before != nil && p.Before.Upset && (basis.Margin > 0 || !p.Required.Known()) {
 		if o := before.Add(basis.Margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
 			p.Required = o
 		}
