@@ -306,7 +306,7 @@ func printSound(w io.Writer, f analysis.Findings) {
 
 func printRemarks(w io.Writer, f analysis.Findings) {
 	if s := report.LevelWords(f); s != "" {
-		fmt.Fprintln(w, s)
+		fmt.Fprintln(w, event.Printable(s))
 	}
 	if f.Control != 0 {
 		fmt.Fprintf(w, "compared with control run %d: upsets that it shows too are marked %q\n", f.Control, analysis.MonitorOrAE)

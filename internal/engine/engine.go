@@ -579,7 +579,9 @@ func (r *run) count(c event.StepClosed) {
 	if c.Outcome.Upset {
 		r.upsets++
 	}
-	if c.Outcome.Skipped || c.Outcome.NotReached && !c.Outcome.Upset { // one on the way up is an upset
+	// A level that was not reached leaves something open only where nothing upset: an upset on the way up is one, and
+	// a search stays below what upset.
+	if c.Outcome.Skipped || c.Outcome.NotReached && !r.upsetAt[c.Step.Point.Frequency].Known() {
 		r.skipped++
 	}
 	r.status.Last = describe(c)
