@@ -55,7 +55,7 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 }
 
 // measurePower reads forward and reverse power at the level that was reached, and has the guard look at
-// them. It is read there only: many power meters average, and still show a level that is gone.
+// them. On the way to it lookForward alone reads them: many power meters average, and still show a level that is gone.
 func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
 	crest := plan.CrestOfLevel(mod)
 	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
