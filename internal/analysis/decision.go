@@ -48,8 +48,8 @@ func (d Decision) Risk() rf.Fraction {
 	return 0
 }
 
-// Says is the line that a client reads: "stood 80.2 of 80.0 dBµA; U 2.8 dB; simple acceptance; risk that the true
-// level was below: 44 %". Digits are rounded to the side that promises less.
+// Says is the line that a client reads: "stood 80.2 of 80.0 dBµA at 27 MHz; U 2.8 dB; simple acceptance; risk that the true
+// level was below: 44 %". What was stood is rounded down.
 func (d Decision) Says() string {
 	u := "U " + d.U.Text(1)
 	if d.Assumed {
@@ -63,7 +63,15 @@ func (d Decision) Says() string {
 		}
 	}
 	stood := math.Floor(d.Stood.In()*10+1e-4) / 10
-	return fmt.Sprintf("stood %.1f of %v at %v; %s; %s; risk that the true level was below: %.0f %%", stood, d.Asked, d.Frequency, u, rule, math.Ceil(100*float64(d.Risk())-1e-9))
+	return fmt.Sprintf("stood %.1f of %v at %v; %s; %s; risk that the true level was below: %s", stood, d.Asked, d.Frequency, u, rule, percentOf(d.Risk()))
+}
+
+// percentOf words a risk in whole percent, and never as none.
+func percentOf(risk rf.Fraction) string {
+	if risk < 0.01 {
+		return "less than 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*float64(risk))
 }
 
 // stoodLevel is what a run showed the product to stand at a frequency: the current, or with inDrive what the drive is

@@ -231,3 +231,31 @@ func TestForgettingNeverMakesALevelBetterKnown(t *testing.T) {
 		}
 	})
 }
+
+// TestWhatIsRaised: a guard band at every frequency, and where the product upset before what shows a difference.
+func TestWhatIsRaised(t *testing.T) {
+	b := &trialBench{r: rand.New(rand.NewPCG(3, 3)), threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 79, 21 * rf.Megahertz: 90}}
+	before := b.expose(t, 1, 0, 0, nil)
+	known := func(analysis.Point) analysis.Known { return analysis.Known{Standard: 1, U: 2} }
+	p := trialPlan(b)
+	for _, c := range []struct {
+		rule        plan.DecisionRule
+		first, last float64 // dBµA; 0 for not raised
+	}{{plan.SimpleAcceptance, before.Thresholds()[0].Onset.In() + 2.326, 0}, {plan.GuardBand95, before.Thresholds()[0].Onset.In() + 2.326, 81.645}} {
+		p.Decision = c.rule
+		raised, err := uncertainty.RaisedBy(before, p, analysis.SetUp{}, known, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for f, want := range map[rf.Frequency]float64{20 * rf.Megahertz: max(c.first, c.last), 21 * rf.Megahertz: c.last} {
+			if got := raised[f]; got.Known() != (want != 0) || want != 0 && math.Abs(got.In()-want) > 0.01 {
+				t.Errorf("%s, %v: raised to %v, want %g dBµA", c.rule, f, got, want)
+			}
+		}
+	}
+	p.Mode = plan.Substitution // its level is a drive, and the run before levelled a current
+	p.Decision = plan.SimpleAcceptance
+	if raised, err := uncertainty.RaisedBy(before, p, analysis.SetUp{}, known, nil); err != nil || len(raised) > 0 {
+		t.Errorf("%v, %v", raised, err)
+	}
+}
