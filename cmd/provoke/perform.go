@@ -109,6 +109,9 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 		return nil, nil, nil, fmt.Errorf("read the plan file: %w", err)
 	}
 	p, list := plan.Parse(file, data, beside(file))
+	if p != nil && p.Profile.Checked.On > time.Now().Format(time.DateOnly) {
+		list = append(list, problem.Problem{File: file, What: "profile_checked: on: " + p.Profile.Checked.On + " is a day to come", Hint: "write the day on which the profile was compared with the standard"})
+	}
 	if p == nil || p.BenchFile == "" {
 		return p, nil, list, list.Err()
 	}

@@ -159,6 +159,9 @@ func (b *builder) relay(f relayFile) *Relay {
 		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableRelay, f.ID, f.connectionFile),
 		OffFor: f.OffFor, StartsIn: f.StartsIn, Cycles: int(f.Cycles),
 	}
+	if b.doc.Has(path + ".by_hand") {
+		b.doc.Problem(path+".by_hand", "nobody can feed it by hand, four times within its own time", "give it the address of a relay or of a serial port")
+	}
 	if !b.doc.Has(path + ".address") {
 		b.doc.Problem(path, path+" has no address", "a relay that nobody can reach switches nothing")
 	}

@@ -347,6 +347,11 @@ func (r *reader) checked() {
 	if _, err := time.Parse(time.DateOnly, c.On); err != nil && c.On != "" {
 		r.problem("profile_checked.on", "write the date as 2026-11-02", "%q is no date", c.On)
 	}
+	for key, text := range map[string]string{"by": c.By, "on": c.On, "edition": c.Edition, "figures": c.Figures} {
+		if r.doc.Taken("profile_checked."+key) && strings.TrimSpace(text) == "" {
+			r.problem("profile_checked."+key, "it stands in place of \"not verified\", so it has to say who, when, which edition and which figures", "it is blank")
+		}
+	}
 	if r.plan.Profile.Verified {
 		r.doc.Warning("profile_checked", "this level needs no check: "+r.plan.Profile.Confidence, "it is for a profile of a standard whose figures are from memory")
 	}

@@ -34,3 +34,19 @@ func TestFrequenciesOfAListStandAlone(t *testing.T) {
 		t.Errorf("%+v", around.Stretches)
 	}
 }
+
+// Who checked a profile stands in place of "not verified": a blank says nothing.
+func TestABlankCheckOfAProfileIsRefused(t *testing.T) {
+	text := func(check string) string {
+		return "provoke: plan 1\nbench: b.yaml\nkind: exposure\nmode: closed loop\nlevel: iec-61000-4-6/level-1\ngrid: [{from: 1 MHz, to: 2 MHz, step: 1 %}]\nprofile_checked: " + check + "\n"
+	}
+	for _, bad := range []string{`{by: " ", on: 2026-01-05, edition: "5", figures: y}`, `{by: A. Example, on: 2026-01-05, edition: "", figures: y}`, `{by: A. Example, on: 2026-13-05, edition: "5", figures: y}`, `{by: A. Example}`} {
+		if _, list := Parse("plan.yaml", []byte(text(bad)), nil); list.Err() == nil {
+			t.Errorf("%s is taken", bad)
+		}
+	}
+	p, list := Parse("plan.yaml", []byte(text(`{by: A. Example, on: 2026-01-05, edition: "5.0", figures: level 1}`)), nil)
+	if list.Err() != nil || p.Profile.Mark() != "checked by A. Example on 2026-01-05 against edition 5.0 of the standard: level 1" {
+		t.Errorf("%v, %v", p.Profile.Mark(), list.Err())
+	}
+}
