@@ -18,6 +18,8 @@ import (
 
 var long = flag.Bool("long", false, "the long version of the fault tests: a longer run, every message and line, further kinds of fault, more pairs")
 
+var every = flag.Bool("every", false, "a fault at every message, in place of a third of them")
+
 // tally sums up what the cases came to.
 type tally struct {
 	mu       sync.Mutex
@@ -70,8 +72,9 @@ func undisturbed(t *testing.T) selftest.Outcome {
 	return o
 }
 
-// TestAFaultAtEveryMessageOfARun does one short run for every message to every instrument and every
-// kind of fault that begins with that message, for good and for that message alone.
+// TestAFaultAtEveryMessageOfARun does one short run for messages to every instrument and every kind of fault that
+// begins with that message, for good and for that message alone: a third of the messages for each kind, each kind
+// another one, and with -every (or -long) all of them.
 func TestAFaultAtEveryMessageOfARun(t *testing.T) {
 	whole := undisturbed(t)
 	sum := newTally()
@@ -89,10 +92,14 @@ func TestAFaultAtEveryMessageOfARun(t *testing.T) {
 					t.Run(fmt.Sprintf("%s@%s/%d", kind, instrument, times), func(t *testing.T) {
 						t.Parallel()
 						step := map[string]int{"dut": 7, "meter": 4}[instrument] // every line is like the one before
-						if *long || step == 0 {
+						if step == 0 {
+							step = 3
+						}
+						if *every || *long {
 							step = 1
 						}
-						for n := 0; n < whole.Messages[instrument] && !t.Failed(); n += step {
+						// Another third for each fault, so that together they begin with every message.
+						for n := (len(kind) + times) % step; n < whole.Messages[instrument] && !t.Failed(); n += step {
 							o := under(t, sum, simbench.Fault{Kind: kind, Instrument: instrument, After: n, Times: times})
 							if instrument != "dut" && instrument != "meter" {
 								sameFindings(t, whole, o)
