@@ -1,0 +1,74 @@
+// Command mutate changes the program in small ways, one at a time, and tells which changes no test of the
+// package notices:
+//
+//	go run ./internal/tools/mutate -n 200 guard chain plan
+//	go run ./internal/tools/mutate -within 60s guard
+//
+// All changes of a package are compiled into one test binary that carries out none of them until it is told
+// which; so a change costs the time of the tests that reach it, and not that of a compiler. Which tests those
+// are the binary tells too. A change that survives is printed by function, operator and text, unless judged.tsv
+// says why it may. What was found out is kept under -results, and a second call goes on from there as long as
+// the package has not changed. It exits with 1 when a change survived that nobody has judged.
+package main
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+func main() {
+	var o options
+	flag.IntVar(&o.sample, "n", 200, "how many changes of each package are tried; 0 for all")
+	flag.Uint64Var(&o.seed, "seed", 1, "which sample is drawn")
+	flag.DurationVar(&o.within, "within", 90*time.Minute, "time for all of it; what is not tried by then is counted")
+	flag.IntVar(&o.parallel, "parallel", 2, "how many test binaries run at once")
+	flag.StringVar(&o.results, "results", filepath.Join(os.TempDir(), "provoke-mutants"), "folder in which results are kept; empty for none")
+	flag.StringVar(&o.only, "only", "", "regular expression; only changes whose description it finds")
+	flag.BoolVar(&o.list, "list", false, "print the changes and try none")
+	flag.Parse()
+	survived, err := run(o, flag.Args())
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "mutate:", err)
+		os.Exit(2)
+	}
+	if survived > 0 {
+		os.Exit(1)
+	}
+}
+
+type options struct {
+	sample, parallel int
+	seed             uint64
+	within           time.Duration
+	results, only    string
+	list             bool
+}
+
+// run tries the changes of each package and returns how many survived without a judgement.
+func run(o options, packages []string) (int, error) {
+	if len(packages) == 0 {
+		packages = []string{"guard", "chain", "plan", "threshold", "uncertainty", "engine", "rf"}
+	}
+	judged, err := readJudged(judgedFile)
+	if err != nil {
+		return 0, err
+	}
+	open, end := 0, time.Now().Add(o.within)
+	for i, name := range packages {
+		// What is left is shared out among the packages that are left.
+		share := time.Until(end) / time.Duration(len(packages)-i)
+		t, err := try(o, name, judged, time.Now().Add(share))
+		if err != nil {
+			return open, fmt.Errorf("%s: %w", name, err)
+		}
+		t.print(os.Stdout)
+		open += t.open
+	}
+	for _, j := range judged.unused(packages) {
+		fmt.Printf("judged.tsv: no such change any more, or not drawn: %s\n", j)
+	}
+	return open, nil
+}
