@@ -199,6 +199,8 @@ func (f *finder) walk(n ast.Node) {
 			return n.Tok != token.CONST
 		case *ast.ArrayType:
 			return false
+		case *ast.ReturnStmt:
+			return !f.fails(n)
 		case *ast.AssignStmt:
 			f.assignment(n)
 		case *ast.CallExpr:
@@ -230,6 +232,16 @@ func (f *finder) statements(list []ast.Stmt) {
 		}
 		f.add(s, "delete", f.words(s), f.around(s, "if !mutantIs(ID) { ", " }")...)
 	}
+}
+
+// fails reports a return of an error: what is returned beside one is not to be looked at.
+func (f *finder) fails(n *ast.ReturnStmt) bool {
+	if len(n.Results) < 2 {
+		return false
+	}
+	last := n.Results[len(n.Results)-1]
+	v := f.info.Types[last]
+	return !v.IsNil() && v.Type != nil && types.AssignableTo(v.Type, types.Universe.Lookup("error").Type())
 }
 
 // assignment: += becomes -= by its right side.
