@@ -234,14 +234,24 @@ func (f *finder) statements(list []ast.Stmt) {
 	}
 }
 
-// fails reports a return of an error: what is returned beside one is not to be looked at.
+// fails reports a return of an error beside nothing but blanks: those are not to be looked at.
 func (f *finder) fails(n *ast.ReturnStmt) bool {
 	if len(n.Results) < 2 {
 		return false
 	}
 	last := n.Results[len(n.Results)-1]
-	v := f.info.Types[last]
-	return !v.IsNil() && v.Type != nil && types.AssignableTo(v.Type, types.Universe.Lookup("error").Type())
+	if v := f.info.Types[last]; v.IsNil() || v.Type == nil || !types.AssignableTo(v.Type, types.Universe.Lookup("error").Type()) {
+		return false
+	}
+	if _, made := last.(*ast.CallExpr); made {
+		return true
+	}
+	for _, r := range n.Results[:len(n.Results)-1] {
+		if v := f.info.Types[r]; v.Value == nil && !v.IsNil() {
+			return false
+		}
+	}
+	return true
 }
 
 // assignment: += becomes -= by its right side.
