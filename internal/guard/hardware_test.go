@@ -85,3 +85,53 @@ func TestTheHardwareDeadManIsFedOnlyWhileRFMayBeOn(t *testing.T) {
 		})
 	}
 }
+
+// Two feeds of four may fail; no permission is given when more have.
+func TestTheHardwareDeadManMayMissTwoFeeds(t *testing.T) {
+	for fails, trips := range map[time.Duration]bool{400 * time.Millisecond: false, 700 * time.Millisecond: true} {
+		synctest.Test(t, func(t *testing.T) {
+			c := &circuit{}
+			g, _ := newGuard(func(cfg *guard.Config) { cfg.Hardware, cfg.DeadMan = c, time.Hour })
+			if err := g.Arm(); err != nil {
+				t.Fatal(err)
+			}
+			defer g.Disarm()
+			time.Sleep(10 * time.Millisecond)
+			c.mu.Lock()
+			c.fails = errors.New("no answer")
+			c.mu.Unlock()
+			time.Sleep(fails)
+			c.mu.Lock()
+			c.fails = nil
+			c.mu.Unlock()
+			time.Sleep(50 * time.Millisecond)
+			_, err := g.Clear(t.Context(), at(-40))
+			if tripped := errors.Is(err, guard.ErrTripped); tripped != trips {
+				t.Errorf("no feed for %v: %v", fails, err)
+			}
+		})
+	}
+}
+
+// A permission is refused where the circuit is not fed now.
+func TestNoPermissionWithoutTheHardwareDeadMan(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &circuit{}
+		g, _ := newGuard(func(cfg *guard.Config) { cfg.Hardware, cfg.DeadMan = c, time.Hour })
+		if err := g.Arm(); err != nil {
+			t.Fatal(err)
+		}
+		defer g.Disarm()
+		before := 0
+		time.Sleep(10 * time.Millisecond)
+		if _, before = c.last(); before != 1 {
+			t.Errorf("fed %d times by arming", before)
+		}
+		if _, err := g.Clear(t.Context(), at(-40)); err != nil {
+			t.Fatal(err)
+		}
+		if _, n := c.last(); n != before {
+			t.Error("fed again although it was fed a moment ago")
+		}
+	})
+}

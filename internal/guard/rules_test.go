@@ -732,3 +732,171 @@ func TestAPersonHasAMinuteToSwitchOff(t *testing.T) {
 		}
 	})
 }
+
+// What was measured just before bounds what comes next, 3 dB above it, whatever the budget allows.
+func TestWhatWasMeasuredJustBeforeBoundsWhatComesNext(t *testing.T) {
+	for _, c := range []struct {
+		what string
+		m    guard.Measurement
+		trip string
+	}{
+		{"2.9 dB more current", guard.Measurement{Current: rf.DBuA(88.9), Expected: rf.DBuA(86)}, ""},
+		{"3.1 dB more current", guard.Measurement{Current: rf.DBuA(89.1), Expected: rf.DBuA(86)}, "above 89.0 dBµA"},
+		{"2.9 dB more, modulated as expected", guard.Measurement{Current: rf.DBuA(88.9), Expected: rf.DBuA(86), Crest: 5, Modulated: true}, ""},
+		{"3.1 dB more, modulated", guard.Measurement{Current: rf.DBuA(89.1), Expected: rf.DBuA(86), Crest: 5, Modulated: true}, "above 89.0 dBµA"},
+		{"an analyser that overloads in the dwell", guard.Measurement{Current: rf.DBuA(89.1).WithBound(rf.AtLeast), Expected: rf.DBuA(86), Crest: 5, Modulated: true}, "overloaded"},
+		{"nothing was expected", guard.Measurement{Current: rf.DBuA(95)}, ""},
+		{"an expectation that is a bound only", guard.Measurement{Current: rf.DBuA(95), Expected: rf.DBuA(80).WithBound(rf.AtMost)}, ""},
+		{"2.9 dB more forward power", guard.Measurement{Forward: rf.DBm(22.9), ExpectedForward: rf.DBm(20)}, ""},
+		{"3.1 dB more forward power", guard.Measurement{Forward: rf.DBm(23.1), ExpectedForward: rf.DBm(20)}, "forward power reads 23.1 dBm at 10 MHz, above 23.0 dBm"},
+	} {
+		g, _ := newGuard(nil)
+		c.m.Frequency, c.m.Drive = 10*rf.Megahertz, rf.DBm(-20)
+		err := g.Measured(c.m)
+		if (err != nil) != (c.trip != "") || err != nil && !strings.Contains(err.Error(), c.trip) {
+			t.Errorf("%s: %v", c.what, err)
+		}
+	}
+}
+
+// Modulation may add its crest to a reading that is taken with it on: both limits move by that, and no further.
+func TestAModulatedReadingMayBeAsHighAsItsCrest(t *testing.T) {
+	const crest = 5
+	for _, c := range []struct {
+		m    guard.Measurement
+		trip bool
+	}{
+		{guard.Measurement{Current: rf.DBuA(106.9)}, false}, // 96.01 and 6 dB, and 5 dB of the crest: 107.0
+		{guard.Measurement{Current: rf.DBuA(107.2)}, true},
+		{guard.Measurement{Forward: rf.DBm(30.9)}, false}, // 20 and 6 and 5
+		{guard.Measurement{Forward: rf.DBm(31.1)}, true},
+	} {
+		g, _ := newGuard(nil)
+		c.m.Frequency, c.m.Drive, c.m.Crest, c.m.Modulated = 10*rf.Megahertz, rf.DBm(-20), crest, true
+		if err := g.Measured(c.m); (err != nil) != c.trip {
+			t.Errorf("%+v: %v", c.m, err)
+		}
+	}
+}
+
+// The clamp's rating is one of mean power: a reading with modulation on may be its crest.
+func TestAModulatedForwardReadingIsHeldAgainstTheRatingAtItsCrest(t *testing.T) {
+	for forward, trip := range map[float64]bool{44.9: false, 45.1: true} {
+		g, _ := newGuard(nil)
+		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(0), Forward: rf.DBm(forward), Crest: 5, Modulated: true})
+		if (err != nil) != trip {
+			t.Errorf("%v dBm with a crest of 5 dB over a rating of 40 dBm: %v", forward, err)
+		}
+	}
+}
+
+// A probe's rating counts where there is a probe, a jig included.
+func TestTheProbesRatingCountsAtTheCrest(t *testing.T) {
+	b := bench()
+	b.Probe.MaximumCurrent = rf.DBuA(90)
+	for current, trip := range map[float64]bool{86.9: false, 87.1: true} {
+		g, _ := newGuard(func(c *guard.Config) { c.Chain, c.Fixture = chain.New(b), catalog.Jig50 })
+		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(-20), Current: rf.DBuA(current), Crest: 3})
+		if (err != nil) != trip || err != nil && !strings.Contains(err.Error(), "the current at the crest") {
+			t.Errorf("%v dBµA with a crest of 3 dB: %v", current, err)
+		}
+	}
+}
+
+// timed answers after some time each.
+type timed struct {
+	takes []time.Duration
+	n     int
+}
+
+func (x *timed) read(context.Context) (bool, error) {
+	time.Sleep(x.takes[min(x.n, len(x.takes)-1)])
+	x.n++
+	return true, nil
+}
+
+func TestTheInterlockIsTimedOnceItsConnectionIsThere(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		x := &timed{takes: []time.Duration{time.Second, 20 * time.Millisecond, 30 * time.Millisecond, time.Second}}
+		g, _ := newGuard(func(c *guard.Config) { c.Interlock = x.read })
+		if took, err := g.TimeInterlock(t.Context()); err != nil || took != 30*time.Millisecond || x.n != 3 {
+			t.Errorf("%v after %d questions: %v", took, x.n, err)
+		}
+		g, _ = newGuard(nil)
+		if took, err := g.TimeInterlock(t.Context()); err != nil || took != 0 {
+			t.Errorf("no interlock: %v, %v", took, err)
+		}
+		g, _ = newGuard(func(c *guard.Config) { c.Interlock = (&asked{}).read })
+		if _, err := g.TimeInterlock(t.Context()); !errors.Is(err, guard.ErrTripped) {
+			t.Errorf("an open interlock: %v", err)
+		}
+	})
+}
+
+// opens is an interlock that is open from a time on.
+type opens struct {
+	at time.Time
+	n  int
+}
+
+func (o *opens) read(context.Context) (bool, error) {
+	o.n++
+	return time.Now().Before(o.at), nil
+}
+
+func TestTheInterlockIsWatchedWhileRFMayBeOnAndNotOtherwise(t *testing.T) {
+	raise := func(t *testing.T, g *guard.Guard) {
+		t.Helper()
+		c, err := g.Clear(t.Context(), at(-40))
+		if _, err := must(t, c, err).Take(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Run("RF is on", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			o := &opens{at: time.Now().Add(time.Second)}
+			src := &sharedSource{fakeSource: fakeSource{log: &[]string{}}}
+			g := armed(t, func(c *guard.Config) { c.Interlock, c.Source, c.Amplifier = o.read, src, nil })
+			raise(t, g)
+			g.Confirmed()
+			time.Sleep(990 * time.Millisecond)
+			if g.Cause() != "" || o.n < 6 || o.n > 8 {
+				t.Errorf("%q after %d questions in a second", g.Cause(), o.n)
+			}
+			time.Sleep(170 * time.Millisecond)
+			if g.Cause() != "the interlock is open" || !src.off.Load() {
+				t.Errorf("%q, off %v", g.Cause(), src.off.Load())
+			}
+		})
+	})
+	for name, quiet := range map[string]func(*guard.Guard){
+		"nothing was raised":       func(*guard.Guard) {},
+		"the output went off":      func(g *guard.Guard) { raise(t, g); g.Confirmed(); g.WentOff() },
+		"a person switches it off": func(g *guard.Guard) { raise(t, g); g.GoingOff() },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				o := &opens{at: time.Now().Add(100 * time.Millisecond)}
+				g := armed(t, func(c *guard.Config) { c.Interlock = o.read })
+				quiet(g)
+				before := o.n
+				time.Sleep(time.Second)
+				if g.Cause() != "" || o.n != before {
+					t.Errorf("%q after %d questions more", g.Cause(), o.n-before)
+				}
+			})
+		})
+	}
+	t.Run("the person is done", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			o := &opens{at: time.Now().Add(100 * time.Millisecond)}
+			g := armed(t, func(c *guard.Config) { c.Interlock = o.read })
+			raise(t, g)
+			g.GoingOff()()
+			time.Sleep(time.Second)
+			if g.Cause() == "" {
+				t.Error("the interlock is not watched any more")
+			}
+		})
+	})
+}
