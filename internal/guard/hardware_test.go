@@ -88,7 +88,7 @@ func TestTheHardwareDeadManIsFedOnlyWhileRFMayBeOn(t *testing.T) {
 
 // Two feeds of four may fail; no permission is given when more have.
 func TestTheHardwareDeadManMayMissTwoFeeds(t *testing.T) {
-	for fails, trips := range map[time.Duration]bool{400 * time.Millisecond: false, 700 * time.Millisecond: true} {
+	for fails, trips := range map[time.Duration]bool{600 * time.Millisecond: false, 800 * time.Millisecond: true} {
 		synctest.Test(t, func(t *testing.T) {
 			c := &circuit{}
 			g, _ := newGuard(func(cfg *guard.Config) { cfg.Hardware, cfg.DeadMan = c, time.Hour })
