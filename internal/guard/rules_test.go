@@ -900,3 +900,12 @@ func TestTheInterlockIsWatchedWhileRFMayBeOnAndNotOtherwise(t *testing.T) {
 		})
 	})
 }
+
+func TestARefusedSweepIsNamedFromItsLowerToItsUpperEnd(t *testing.T) {
+	g := armed(t, func(c *guard.Config) { c.Chain, c.Fixture = peaky(t), catalog.Jig50 })
+	for _, s := range []guard.Setting{{Frequency: 50e6, To: 1e6, Level: rf.DBm(-0.5)}, {Frequency: 1e6, To: 50e6, Level: rf.DBm(-0.5)}} {
+		if _, err := g.ClearSpan(t.Context(), s); err == nil || !strings.Contains(err.Error(), "over 1 MHz to 50 MHz") {
+			t.Errorf("%v to %v: %v", s.Frequency, s.To, err)
+		}
+	}
+}
