@@ -220,7 +220,7 @@ func tail(out []byte) []byte { return out[max(0, len(out)-2000):] }
 func (r *runner) command(ctx context.Context, id int, record string, args ...string) *exec.Cmd {
 	c := exec.CommandContext(ctx, r.binary, args...)
 	c.Dir = r.dir
-	c.Env = append(os.Environ(), "MUTANT="+strconv.Itoa(id), "MUTANT_RECORD="+record)
+	c.Env = append(os.Environ(), "MUTANT="+strconv.Itoa(id), "MUTANT_RECORD="+record, "RAPID_NOFAILFILE=true")
 	c.WaitDelay = time.Second
 	return c
 }
