@@ -43,16 +43,17 @@ func (s *safeBuffer) String() string {
 }
 
 // serveDemo serves the demo's folder until the test ends.
-func serveDemo(t *testing.T, speed float64) *served {
+func serveDemo(t *testing.T, bench simbench.Config) *served {
 	t.Helper()
 	var out safeBuffer
 	errs := &safeBuffer{}
 	ctx, cancel := context.WithCancel(t.Context())
 	signals := make(chan os.Signal)
 	w := &world{ctx: ctx, stdin: strings.NewReader(""), stdout: &out, stderr: errs, now: time.Now, signals: signals}
-	d := &demo{w: w, sim: simbench.New(simbench.Config{Seed: 1, Speed: speed}), dir: t.TempDir()}
+	bench.Seed = 1
+	d := &demo{w: w, sim: simbench.New(bench), dir: t.TempDir()}
 	t.Cleanup(func() { d.sim.Close() })
-	if err := d.prepare(&demoCommand{Speed: speed}); err != nil {
+	if err := d.prepare(&demoCommand{Speed: bench.Speed}); err != nil {
 		t.Fatal(err)
 	}
 	coarser(t, filepath.Join(d.dir, "exposure.yaml"))
@@ -133,7 +134,7 @@ func (j *jobPage) end() string {
 // in, runs are compared, and the report is kept.
 func TestTheWholeJobOnThePage(t *testing.T) {
 	p := browser.Open(t)
-	s := serveDemo(t, 40)
+	s := serveDemo(t, simbench.Config{Speed: 40})
 	j := &jobPage{p, s, t}
 	p.Size(1280, 720)
 	p.Go(s.enter)
@@ -256,7 +257,7 @@ func exposeAndCompare(j *jobPage) {
 // is closed.
 func TestTwoBrowsersOnOneJob(t *testing.T) {
 	first := browser.Open(t)
-	s := serveDemo(t, 20)
+	s := serveDemo(t, simbench.Config{Speed: 20})
 	first.Go(s.enter)
 	first.Wait(`location.pathname === "/" && globalThis.provoke`)
 	first.Click(`form[action="/entrances"] button`)

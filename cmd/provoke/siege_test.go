@@ -22,6 +22,7 @@ import (
 
 	"provoke/internal/event"
 	"provoke/internal/result"
+	"provoke/internal/simbench"
 	"provoke/internal/store"
 	"provoke/internal/watcher"
 )
@@ -306,7 +307,7 @@ func besiege(p *person) (s *siege, lift func()) {
 // besieged serves the demo with a shorter exposure.
 func besieged(t *testing.T) *person {
 	t.Helper()
-	s := serveDemo(t, 40)
+	s := serveDemo(t, simbench.Config{Speed: 40, Steady: true})
 	file := filepath.Join(s.dir, "exposure.yaml")
 	data, err := os.ReadFile(file)
 	if err == nil {

@@ -188,7 +188,7 @@ type place struct {
 }
 
 func (k *Kills) place(name string, b Bench) (*place, error) {
-	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, KeepHistory: true, Serial: name, Generator: b.Generator}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
+	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, Steady: true, KeepHistory: true, Serial: name, Generator: b.Generator}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
 	err := p.sim.Listen("127.0.0.1:0")
 	for _, at := range b.At {
 		err = errors.Join(err, p.sim.Inject(at, simbench.Fault{Kind: b.Manner}))

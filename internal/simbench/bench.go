@@ -23,6 +23,8 @@ type Config struct {
 	// MonitorBand adds a band from 2 to 3 per cent around 7 MHz in which the monitor itself is upset,
 	// whether or not the product's output is held.
 	MonitorBand bool
+	// Steady takes the random part out of every reading: what two runs then differ by is not the bench's.
+	Steady bool
 	// KeepHistory keeps every change of the RF for History.
 	KeepHistory bool
 	// Serial is the serial number in every answer to *IDN?; "" means S1. Benches that follow each other on
@@ -81,13 +83,21 @@ func New(c Config) *Bench {
 		b.plant.bands = append(b.plant.bands, band{name: "M", kind: shifts, detects: meanOfEnvelope, monitor: true,
 			hysteresis: 2, constant: 0.1, builds: map[Build]dip{Original: d, Fixed: d}})
 	}
-	b.plant.product = weigher{build: Original, states: make([]bandState, len(b.plant.bands)),
-		noise: rand.New(rand.NewPCG(c.Seed, 0x6b67))}
+	b.plant.product = weigher{build: Original, states: make([]bandState, len(b.plant.bands)), noise: c.noise(0x6b67)}
 	for i, name := range Names {
 		b.faces[name] = b.newFace(name, i)
 	}
 	b.plant.changed()
 	return b
+}
+
+// noise gives numbers between -1 and 1, each face its own.
+func (c Config) noise(of uint64) func() float64 {
+	if c.Steady {
+		return func() float64 { return 0 }
+	}
+	r := rand.New(rand.NewPCG(c.Seed, of))
+	return func() float64 { return 2*r.Float64() - 1 }
 }
 
 // benchTime is the bench's own time since the start: the wall clock times the speed. It is the one

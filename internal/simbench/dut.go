@@ -186,7 +186,7 @@ type weigher struct {
 	off    bool // without power
 	starts int  // times that it was switched on again
 	states []bandState
-	noise  *rand.Rand
+	noise  func() float64
 }
 
 // drives returns the square of detected over onset current for each band.
@@ -234,7 +234,7 @@ func (w *weigher) line(bands []band) string {
 	if failed {
 		return errorLine + "\r\n"
 	}
-	kg += 0.006 * (2*w.noise.Float64() - 1)
+	kg += 0.006 * w.noise()
 	return fmt.Sprintf("%7.2f kg\r\n", kg)
 }
 
@@ -247,7 +247,7 @@ func (w *weigher) volts(bands []band) float64 {
 	if failed {
 		return voltsAtError
 	}
-	return voltsAtZero + voltsPerKg*kg + 0.0002*(2*w.noise.Float64()-1)
+	return voltsAtZero + voltsPerKg*kg + 0.0002*w.noise()
 }
 
 // reset clears what is latched. It latches again at once where RF is still too high.

@@ -4,7 +4,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"strconv"
 	"strings"
@@ -23,7 +22,7 @@ type analyser struct {
 	trace          []float64
 	marker         int
 	condition      int // of the last sweep
-	noise          *rand.Rand
+	noise          func() float64
 }
 
 // Bits of the questionable power condition.
@@ -40,7 +39,7 @@ var (
 )
 
 func (b *Bench) newAnalyser(in *instrument) {
-	a := &analyser{p: &b.plant, noise: rand.New(rand.NewPCG(b.config.Seed, 0x6e6f697365))}
+	a := &analyser{p: &b.plant, noise: b.config.noise(0x6e6f697365)}
 	b.analyser = a
 	in.reset = a.reset
 	in.commands = append(in.commands, a.setupCommands()...)
@@ -276,7 +275,7 @@ func (a *analyser) floor() float64 {
 
 // level is the reading at a frequency in dBm.
 func (a *analyser) level(lines []spectral, hz float64) float64 {
-	power := math.Pow(10, (a.floor()+2*a.noise.Float64()-1)/10)
+	power := math.Pow(10, (a.floor()+a.noise())/10)
 	for _, l := range lines {
 		if a.p.analyserDead || l.volts == 0 {
 			continue
@@ -285,7 +284,7 @@ func (a *analyser) level(lines []spectral, hz float64) float64 {
 		filter := math.Min(3.0103*off*off, 90)
 		power += math.Pow(10, (dBmOf(l.volts)-filter)/10)
 	}
-	v := 10*math.Log10(power) + 0.01*(2*a.noise.Float64()-1)
+	v := 10*math.Log10(power) + 0.01*a.noise()
 	if over := a.mixer() - mixerLimit; over > 0 {
 		v -= 0.3 + 0.7*over
 	}

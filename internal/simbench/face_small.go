@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"strconv"
 	"strings"
 )
@@ -26,11 +25,11 @@ func (b *Bench) newAmplifier(in *instrument) {
 type powerMeter struct {
 	p         *plant
 	frequency float64
-	noise     *rand.Rand
+	noise     func() float64
 }
 
 func (b *Bench) newPowerMeter(in *instrument) {
-	m := &powerMeter{p: &b.plant, noise: rand.New(rand.NewPCG(b.config.Seed, 0x706d))}
+	m := &powerMeter{p: &b.plant, noise: b.config.noise(0x706d)}
 	in.reset = func() { m.frequency = 0 }
 	in.commands = append(in.commands,
 		numeric("SENSe:FREQuency", frequencyUnits, 10e3, 1e9, &m.frequency),
@@ -55,7 +54,7 @@ func (m *powerMeter) read(dbm float64) float64 {
 	if m.frequency == 0 || dbm > meterRating {
 		return notANumber
 	}
-	return sumPowers(dbm, meterFloor+m.noise.Float64()-0.5) + 0.01*(2*m.noise.Float64()-1)
+	return sumPowers(dbm, meterFloor+m.noise()/2) + 0.01*m.noise()
 }
 
 func (b *Bench) newMeter(in *instrument) {
