@@ -27,6 +27,8 @@ func main() {
 	flag.IntVar(&o.parallel, "parallel", 2, "how many test binaries run at once")
 	flag.StringVar(&o.results, "results", filepath.Join(os.TempDir(), "provoke-mutants"), "folder in which results are kept; empty for none")
 	flag.StringVar(&o.only, "only", "", "regular expression; only changes whose description it finds")
+	flag.BoolVar(&o.believe, "believe", false, "while tests are being added: a change that was killed by earlier tests of this code is not tried again")
+	flag.DurationVar(&o.slowest, "slowest", 0, "leave out tests that take longer than this alone; 0 for none. What only they kill counts as survived")
 	flag.BoolVar(&o.list, "list", false, "print the changes and try none")
 	flag.Parse()
 	survived, err := run(o, flag.Args())
@@ -42,9 +44,9 @@ func main() {
 type options struct {
 	sample, parallel int
 	seed             uint64
-	within           time.Duration
+	within, slowest  time.Duration
 	results, only    string
-	list             bool
+	list, believe    bool
 }
 
 // run tries the changes of each package and returns how many survived without a judgement.

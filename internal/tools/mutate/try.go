@@ -13,6 +13,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -83,7 +84,7 @@ func try(o options, pkg string, judged *judgements, end time.Time) (*tally, erro
 		return t, nil
 	}
 	kept := keep(o, s, pkg)
-	r := &runner{binary: binary, dir: s.folder, folder: folder}
+	r := &runner{binary: binary, dir: s.folder, folder: folder, slowest: o.slowest}
 	if err := r.survey(o.parallel); err != nil {
 		return nil, err
 	}
@@ -174,6 +175,7 @@ func (m *mutant) String() string {
 // runner runs the changed tests.
 type runner struct {
 	binary, dir, folder string
+	slowest             time.Duration
 	tests               []*test
 }
 
@@ -211,6 +213,7 @@ func (r *runner) survey(parallel int) error {
 		})
 	}
 	wg.Wait()
+	r.tests = slices.DeleteFunc(r.tests, func(t *test) bool { return r.slowest > 0 && t.took > r.slowest })
 	sort.SliceStable(r.tests, func(i, j int) bool { return r.tests[i].took < r.tests[j].took })
 	return errors.Join(errs...)
 }
@@ -260,33 +263,42 @@ func (r *runner) fate(m *mutant) Fate {
 
 // results are the fates that were found out before, for one state of a package.
 type results struct {
-	file  string
-	mu    sync.Mutex
-	known map[string]Fate
-	err   error
+	file, tests string
+	mu          sync.Mutex
+	known       map[string]Fate
+	err         error
 }
 
-// keep opens the results of this state of the package, tests included.
+// keep opens the results of this state of the package. What a test killed may be believed of later tests too.
 func keep(o options, s *source, pkg string) *results {
 	k := &results{known: map[string]Fate{}}
 	if o.results == "" {
 		return k
 	}
-	sum := sha256.New()
+	code, tests := sha256.New(), sha256.New()
 	files, _ := filepath.Glob(filepath.Join(s.folder, "*.go"))
 	for _, f := range files {
 		text, _ := os.ReadFile(f)
-		sum.Write(text)
+		if strings.HasSuffix(f, "_test.go") {
+			tests.Write(text)
+		} else {
+			code.Write(text)
+		}
 	}
+	fmt.Fprint(tests, o.slowest)
+	k.tests = fmt.Sprintf("%x", tests.Sum(nil)[:8])
 	if k.err = os.MkdirAll(o.results, 0o700); k.err != nil {
 		return k
 	}
-	k.file = filepath.Join(o.results, fmt.Sprintf("%s-%x.json", pkg, sum.Sum(nil)[:8]))
+	k.file = filepath.Join(o.results, fmt.Sprintf("%s-%x.json", pkg, code.Sum(nil)[:8]))
 	text, _ := os.ReadFile(k.file)
 	for _, line := range bytes.Split(text, []byte("\n")) {
-		var x [2]string
-		if json.Unmarshal(line, &x) == nil {
-			k.known[x[0]] = Fate(x[1])
+		var x [3]string
+		if json.Unmarshal(line, &x) != nil {
+			continue
+		}
+		if fate := Fate(x[1]); x[2] == k.tests || o.believe && (fate == Killed || fate == TimedOut) {
+			k.known[x[0]] = fate
 		}
 	}
 	return k
@@ -305,7 +317,7 @@ func (k *results) note(key string, fate Fate) {
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	line, _ := json.Marshal([2]string{key, string(fate)})
+	line, _ := json.Marshal([3]string{key, string(fate), k.tests})
 	f, err := os.OpenFile(k.file, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
 	if err == nil {
 		_, err = f.Write(append(line, '\n'))
