@@ -53,6 +53,10 @@ func (t *table) assemble() *Trace {
 			return nil
 		}
 	default:
+		if t.declared.Start != "" {
+			t.fail(t.rows[0].line, t.rows[0].cells[x].column, "the table has frequencies of its own, or times, and start and stop are declared", "leave the declaration out")
+			return nil
+		}
 		if !t.settleUnit(x, true) {
 			return nil
 		}
@@ -103,7 +107,7 @@ func (t *table) chooseX() (int, bool) {
 	case len(figures) == 0:
 		t.fail(t.rows[0].line, 1, "the table has no column of figures", "")
 		return 0, false
-	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0])):
+	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0]) || t.countsRows(figures[0])):
 		return fromFacts, true
 	case len(figures) == 1:
 		t.fail(t.rows[0].line, t.rows[0].cells[figures[0]].column, "the table has one column of figures and nothing says at which frequencies or times they were taken",
@@ -114,7 +118,7 @@ func (t *table) chooseX() (int, bool) {
 }
 
 func (t *table) declaredFrequency() bool {
-	_, of := unitOf(t.declared.XUnit)
+	_, of := declaredUnit(t.declared.XUnit)
 	return of == ofFrequency
 }
 
@@ -175,7 +179,7 @@ func (t *table) looksLikeX(i int) bool {
 func (t *table) monotone(figures []int) int {
 	u, ok := t.statedUnit(true)
 	if !ok {
-		_, u.quantity = unitOf(t.declared.XUnit)
+		_, u.quantity = declaredUnit(t.declared.XUnit)
 	}
 	for _, i := range figures {
 		if t.looksLikeX(i) && (u.quantity == ofTime || t.rows[0].data[i].x >= 0 && t.rows[len(t.rows)-1].data[i].x >= 0) {
@@ -200,7 +204,7 @@ func (t *table) settleUnit(i int, x bool) bool {
 		return true
 	}
 	if declared != "" {
-		u, of := unitOf(declared)
+		u, of := declaredUnit(declared)
 		t.units[i] = unitAt{unit: u, quantity: of}
 		return true
 	}
@@ -229,7 +233,15 @@ func (t *table) settleUnit(i int, x bool) bool {
 // same number, and the unit of y in the reference level, which counts as the trace does.
 func (t *table) impliedUnit(i int, x bool) (unitAt, bool) {
 	if !x {
-		f, ok := t.factFor(func(f fact) bool { return contains(f.key, "ref", "lev") && f.unit != "" && f.quantity == "power" })
+		f, ok := t.factFor(func(f fact) bool { return contains(f.key, "ref", "lev") && strings.HasPrefix(f.unit, "dB") })
+		own, line, column, agreed := t.unitOfTrace(f.line)
+		if own != "" && (!ok || own != f.unit || agreed) {
+			u, of := unitOf(own)
+			if !agreed {
+				t.fail(line, column, fmt.Sprintf("%s stands here and the reference level in line %d counts in %s; nothing says in which the levels do", own, f.line, f.unit), "declare the unit of the levels")
+			}
+			return unitAt{u, of, line, column}, true
+		}
 		if ok {
 			t.warn(f.line, f.column, fmt.Sprintf("no unit is given for the levels; they are taken to count in %s as the reference level does", f.unit), "declare the unit to be sure")
 		}
@@ -250,6 +262,32 @@ func (t *table) impliedUnit(i int, x bool) (unitAt, bool) {
 	return unitAt{f.unit, f.quantity, f.line, f.column}, ok
 }
 
+// unitOfTrace looks above the table for a unit of level that stands elsewhere than with the reference level: in
+// a line of the trace's own it is the trace's, and agreed; elsewhere it may be anybody's.
+func (t *table) unitOfTrace(reference int) (unit string, line, column int, agreed bool) {
+	for i := 0; i < t.from; i++ {
+		l := uncomment(t.lines[i].text)
+		low := strings.ToLower(strings.TrimSpace(l))
+		if t.lines[i].number == reference || strings.HasPrefix(low, "ref") {
+			continue
+		}
+		at := 0
+		for _, word := range strings.FieldsFunc(l, func(c rune) bool { return strings.ContainsRune(" \t;,:=|()[]\"", c) }) {
+			at += strings.Index(l[at:], word)
+			u, _ := unitOf(word)
+			if !strings.HasPrefix(u, "dB") || u == "dB" || u == "dBc" {
+				continue
+			}
+			own := strings.HasPrefix(low, "trace") || strings.HasPrefix(low, "detector") || strings.HasPrefix(low, "curve")
+			if unit != "" && u != unit {
+				return unit, line, column, false
+			}
+			unit, line, column, agreed = u, t.lines[i].number, len([]rune(l[:at]))+1, own
+		}
+	}
+	return unit, line, column, agreed
+}
+
 // chooseY returns the columns to be read beside x: those asked for, else all that have a unit.
 func (t *table) chooseY(x int) []int {
 	var out []int
@@ -261,13 +299,18 @@ func (t *table) chooseY(x int) []int {
 		}
 		return out
 	}
+	t.dropSecondX(x)
 	withUnit := false
 	for _, i := range t.figureColumns() {
 		withUnit = withUnit || i != x && t.units[i].unit != ""
 	}
 	_, stated := t.statedUnit(false)
 	for _, i := range t.figureColumns() {
-		if i == x {
+		if i == x || t.fraction(i) > 0 && x == fromStamps {
+			continue
+		}
+		if t.connection(i) || x == fromFacts && t.countsRows(i) && len(t.figureColumns()) > 1 {
+			t.passOver(i)
 			continue
 		}
 		if t.units[i].unit == "" && (t.isIndex(i) || withUnit && t.declared.YUnit == "" && !stated) {
@@ -288,9 +331,57 @@ func (t *table) chooseY(x int) []int {
 	return out
 }
 
-// isIndex reports a column that counts the rows.
+// dropSecondX takes out columns that repeat the frequencies of x, as traces side by side do. Other frequencies
+// are refused: levels over them belong to another trace.
+func (t *table) dropSecondX(x int) {
+	for _, i := range t.figureColumns() {
+		if x < 0 || i == x || t.units[i].quantity != ofFrequency || t.units[x].quantity != ofFrequency {
+			continue
+		}
+		for k, r := range t.rows {
+			if a, b := r.data[i], t.rows[k].data[x]; a.kind != b.kind || a.x*frequencyScale[t.units[i].unit] != b.x*frequencyScale[t.units[x].unit] {
+				t.fail(r.line, r.cells[i].column, "the table has two columns of frequency, and they differ here", "read one trace at a time: name its column of x and its column of y")
+				return
+			}
+		}
+		t.numeric[i] = false
+	}
+}
+
+// fraction returns what a column counts in seconds by, that holds the fraction of a time stamp's second; 0 for none.
+func (t *table) fraction(i int) float64 {
+	if !t.hasStamps() || t.header == nil || !t.numeric[i] {
+		return 0
+	}
+	switch n := strings.ToLower(t.header[i].text); {
+	case strings.HasPrefix(n, "frac"):
+		return 1
+	case n == "ms" || n == "msec" || strings.HasPrefix(n, "milli"):
+		return 1e-3
+	case n == "us" || n == "µs" || strings.HasPrefix(n, "micros"):
+		return 1e-6
+	}
+	return 0
+}
+
+// connection reports a column of "2W" and "4W": how a meter was connected, and no power.
+func (t *table) connection(i int) bool {
+	for _, r := range t.rows {
+		if s := strings.ToUpper(r.cells[i].text); s != "2W" && s != "4W" {
+			return false
+		}
+	}
+	return true
+}
+
+// isIndex reports a column that counts the rows, beside others.
 func (t *table) isIndex(i int) bool {
-	if len(t.figureColumns()) < 3 && !t.hasStamps() || len(t.rows) < 2 {
+	return (len(t.figureColumns()) >= 3 || t.hasStamps()) && t.countsRows(i)
+}
+
+// countsRows reports a column that counts from 0 or 1.
+func (t *table) countsRows(i int) bool {
+	if len(t.rows) < 2 {
 		return false
 	}
 	for k := range t.rows {
@@ -396,7 +487,7 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 	start, okStart := find("start", "start frequency", "start freq", "freq start", "frequency start", "f start", "fstart", "start f")
 	stop, okStop := find("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop", "fstop", "stop f")
 	if okStart && start.unit == "" && okStop && stop.unit == "" {
-		start.unit, start.quantity = unitOf(t.declared.XUnit)
+		start.unit, start.quantity = declaredUnit(t.declared.XUnit)
 	}
 	if okStart && okStop && start.unit != "" && len(t.rows) > 1 {
 		scale := 1.0
@@ -416,7 +507,7 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 			u = stated
 		}
 	}
-	origin, okOrigin := find("xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
+	origin, okOrigin := find("start", "xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
 	if okOrigin {
 		first = origin.value.x
 	}
@@ -427,7 +518,7 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 func (t *table) computeX(out *Trace) bool {
 	first, step, u, _ := t.axis()
 	if u.unit == "" {
-		u.unit, u.quantity = unitOf(t.declared.XUnit)
+		u.unit, u.quantity = declaredUnit(t.declared.XUnit)
 	}
 	if u.unit == "" {
 		t.fail(u.line, u.column, "the distance of the points has no unit", "declare the unit of x")
@@ -466,6 +557,11 @@ func (t *table) stampX(out *Trace) bool {
 				return false
 			}
 			p.join(q)
+		}
+		for i := range t.width {
+			if scale := t.fraction(i); scale > 0 && r.data[i].kind == number && p.sinceMidnight%time.Second == 0 {
+				p.sinceMidnight += time.Duration(math.Round(r.data[i].x * scale * 1e9))
+			}
 		}
 		parts = append(parts, p)
 	}

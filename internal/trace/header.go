@@ -19,8 +19,16 @@ type fact struct {
 func (t *table) readFacts() {
 	for i := 0; i < t.from; i++ {
 		t.factOf(t.lines[i].number, t.factCells(t.lines[i].text))
+		if i > 0 {
+			t.factsBelow(i - 1)
+		}
 	}
+	for _, l := range t.behind {
+		t.factOf(l.number, t.factCells(l.text))
+	}
+	t.declaredEnds()
 	for _, r := range t.rows {
+		t.factOf(r.line, t.trimEmpty(r.facts))
 		var beside []cell
 		for i, c := range r.cells {
 			if !t.numeric[i] && !t.stamps[i] && c.text != "" {
@@ -30,6 +38,52 @@ func (t *table) readFacts() {
 		if len(beside) > 1 && t.read(beside[0], t.decimal).kind == words {
 			t.factOf(r.line, beside)
 		}
+	}
+}
+
+// factsBelow takes names whose figures stand in the line below them, above the table: "Start,Increment" over
+// "-0.001,2e-6". These cells name no column of the table.
+func (t *table) factsBelow(at int) {
+	names, _ := split(uncomment(t.lines[at].text), t.separator)
+	values, _ := split(uncomment(t.lines[at+1].text), t.separator)
+	if len(names) < 3 || len(names) != len(values) {
+		return
+	}
+	for i, v := range values {
+		if i > 0 && t.read(v, t.decimal).kind == number && t.read(names[i], t.decimal).kind == words {
+			t.factOf(t.lines[at+1].number, []cell{names[i], v})
+			if t.besideHead == nil {
+				t.besideHead = map[int]map[int]bool{}
+			}
+			for _, line := range []int{at, at + 1} {
+				if t.besideHead[line] == nil {
+					t.besideHead[line] = map[int]bool{}
+				}
+				t.besideHead[line][i] = true
+			}
+		}
+	}
+}
+
+// counts are names under which files say how many rows they have.
+var counts = map[string]bool{"record length": true, "points": true, "number of points": true, "no of points": true, "nr of points": true, "num points": true,
+	"point count": true, "trace points": true, "sweep points": true, "data points": true, "values": true, "samples": true, "number of samples": true,
+	"sample count": true, "rows": true, "memory length": true}
+
+// checkCount compares the number of rows with what the file, or a person, says.
+func (t *table) checkCount() {
+	have := len(t.rows)
+	if want := t.declared.Points; want > 0 {
+		if want != have {
+			t.fail(t.rows[0].line, 1, fmt.Sprintf("%d points are declared and the table has %d rows", want, have), "")
+		}
+		return
+	}
+	f, ok := t.factFor(func(f fact) bool {
+		return f.value.kind == number && counts[strings.TrimSpace(strings.NewReplacer("-", " ", "_", " ", ".", "", ":", "").Replace(f.key))]
+	})
+	if ok && f.value.x != float64(have) {
+		t.fail(f.line, f.column, fmt.Sprintf("the file says %g here and has %d rows", f.value.x, have), fmt.Sprintf("export it whole, or declare %d points to read what is there", have))
 	}
 }
 
@@ -227,6 +281,9 @@ func (t *table) takeNames(names []cell) {
 func (t *table) headCells(at int) []cell {
 	line := uncomment(t.lines[at].text)
 	cells, closed := split(line, t.separator)
+	for i := range t.besideHead[at] {
+		cells[i].text = ""
+	}
 	cells = t.trimEmpty(cells)
 	if closed && len(cells) == t.width && t.separator != ' ' {
 		return cells
@@ -262,7 +319,7 @@ func joinBrackets(cells []cell) []cell {
 func (t *table) onlyUnits(cells []cell) bool {
 	n := 0
 	for i, c := range cells {
-		if c.text == "" || i >= t.width {
+		if c.text == "" || i >= t.width || countsOnly(c.text) {
 			continue
 		}
 		if u, _ := unitOf(c.text); u == "" {
@@ -271,6 +328,15 @@ func (t *table) onlyUnits(cells []cell) bool {
 		n++
 	}
 	return n > 0 && len(cells) <= t.width && (n > 1 || t.width == 1 || len(cells) == t.width)
+}
+
+// countsOnly reports a word that stands where a unit would, over a column that counts the rows.
+func countsOnly(text string) bool {
+	switch strings.ToLower(text) {
+	case "sequence", "index", "samples", "sample", "no.", "pts", "points":
+		return true
+	}
+	return false
 }
 
 // isHeader reports that cells can name the columns of the table: one for each, none a figure, and at

@@ -14,7 +14,7 @@ var (
 	isoDate   = regexp.MustCompile(`^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})$`)
 	dotDate   = regexp.MustCompile(`^(\d{1,2})\.(\d{1,2})\.(\d{4})$`)
 	slashDate = regexp.MustCompile(`^(\d{1,2})[/-](\d{1,2})[/-](\d{4})$`)
-	clockTime = regexp.MustCompile(`^(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?(?:\s*([AaPp])\.?[Mm]\.?)?\s*(Z|UTC|[+-]\d{2}:?\d{2})?$`)
+	clockTime = regexp.MustCompile(`^(\d{1,2}):(\d{1,2})(?::(\d{1,2})(?:[.,](\d{1,9}))?)?(?:\s*([AaPp])\.?[Mm]\.?)?\s*(Z|UTC|[+-]\d{2}:?\d{2})?$`)
 )
 
 // clockParts are the parts of one stamp that a cell or the start of a line holds.
@@ -73,7 +73,7 @@ func readDate(p *clockParts, s string) bool {
 
 func readClock(p *clockParts, s string) bool {
 	m := clockTime.FindStringSubmatch(s)
-	if m == nil {
+	if m == nil || m[3] == "" && len(m[2]) < 2 { // some clocks write 9:5:7; 9:5 may be anything
 		return false
 	}
 	h, _ := strconv.Atoi(m[1])

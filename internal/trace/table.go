@@ -2,25 +2,30 @@ package trace
 
 import (
 	"fmt"
+	"math"
 	"strings"
+	"unicode"
 )
 
 // table is the rows of a file and what stands above them.
 type table struct {
 	*reader
-	lines     []textLine
-	separator rune
-	decimal   byte
-	width     int    // cells of a row
-	numeric   []bool // by column: figures stand there
-	stamps    []bool // by column: time stamps, or one part of them
-	from      int    // index into lines of the first row
-	rows      []row
-	facts     []fact
-	header    []cell // one for each column; nil without a header
-	headLine  int
-	units     []unitAt // one for each column
-	headFrom  int      // index into lines of the first header line; from where there is none
+	lines      []textLine
+	separator  rune
+	decimal    byte
+	width      int    // cells of a row
+	numeric    []bool // by column: figures stand there
+	stamps     []bool // by column: time stamps, or one part of them
+	from       int    // index into lines of the first row
+	rows       []row
+	facts      []fact
+	header     []cell // one for each column; nil without a header
+	headLine   int
+	units      []unitAt             // one for each column
+	next       int                  // index into lines where a second table begins; 0 for none
+	behind     []textLine           // words behind the last row
+	besideHead map[int]map[int]bool // by line above the table: columns that hold facts
+	headFrom   int                  // index into lines of the first header line; from where there is none
 }
 
 type unitAt struct {
@@ -32,6 +37,7 @@ type row struct {
 	line  int
 	cells []cell
 	data  []value
+	facts []cell // that stand before it
 }
 
 // shape is one way of cutting the file into cells.
@@ -43,7 +49,7 @@ type shape struct {
 // sampled is how many lines are looked at to find the shape of the table.
 const sampled = 4000
 
-var separators = []rune{';', '\t', ',', '|', ' '}
+var separators = []rune{';', '\t', '|', ',', ' '}
 
 // findTable finds separator, decimal sign and first row; nil after telling why there is none.
 func (r *reader) findTable(lines []textLine) *table {
@@ -55,10 +61,8 @@ func (r *reader) findTable(lines []textLine) *table {
 			continue
 		}
 		for _, d := range []byte{'.', ','} {
-			if d == ',' && s == ',' || r.declared.Decimal != "" && r.declared.Decimal[0] != d {
-				if !(d == ',' && s == ',' && r.declared.Decimal == ",") {
-					continue
-				}
+			if r.declared.Decimal != "" && r.declared.Decimal[0] != d {
+				continue
 			}
 			t := &table{reader: r, lines: lines, separator: s, decimal: d}
 			if score := t.locate(lines[:min(len(lines), sampled)]); score > bestScore {
@@ -71,7 +75,6 @@ func (r *reader) findTable(lines []textLine) *table {
 		return nil
 	}
 	best.gather()
-	best.checkDecimal()
 	return best
 }
 
@@ -153,7 +156,7 @@ func (t *table) strictRow(line string) (width, figures int) {
 		case missing:
 			// A mark alone says nothing, beside figures it is a figure that is missing.
 		case words:
-			if i == 0 {
+			if i == 0 || !c.quoted && strings.ContainsAny(c.text, ";\t|") { // cut in the wrong place
 				return 0, 0
 			}
 			text++
@@ -212,32 +215,98 @@ func comment(line string) bool {
 func (t *table) gather() {
 	t.from = t.earliest()
 	first := t.from
-	for first > 0 && t.rowBeside(t.lines[first-1]) {
+	for first > 0 && t.rowBeside(first-1) {
 		first--
 	}
 	for i := first; i < t.from; i++ {
 		t.take(t.lines[i], true)
 	}
-	strange := 0
+	if first > 0 && (t.damagedRow(t.lines[first-1]) || t.tornRow(t.lines[first-1])) {
+		t.notUnderstood(t.lines[first-1])
+	}
+	if first > 0 && t.commentedRow(t.lines[first-1]) {
+		t.warnComment(t.lines[first-1])
+	}
+	var odd []textLine // since the last row
 	for i := t.from; i < len(t.lines); i++ {
 		l := t.lines[i]
 		if comment(l.text) {
+			if t.commentedRow(l) {
+				t.warnComment(l)
+			}
 			continue
 		}
 		if t.take(l, false) {
-			strange = 0
+			for _, o := range odd {
+				t.notUnderstood(o)
+			}
+			odd = nil
 			continue
 		}
 		if t.problems.Err() != nil {
 			return
 		}
-		if strange++; t.secondTable(i) {
-			t.warn(l.number, 1, "a second table begins here; it is not read", "split the file to read it")
+		if t.secondTable(i) {
+			t.next = i
 			break
 		}
-		t.notUnderstood(l)
+		odd = append(odd, l)
+	}
+	for _, o := range odd { // behind the last row words may say what they like, figures are rows
+		if !beginsLikeFigure(o.text) && !t.damagedRow(o) {
+			t.behind = append(t.behind, o)
+			continue
+		}
+		t.notUnderstood(o)
 	}
 	t.from = first
+}
+
+func (t *table) commentedRow(l textLine) bool { return comment(l.text) && beginsLikeFigure(uncomment(l.text)) }
+
+func (t *table) warnComment(l textLine) {
+	t.warn(l.number, 1, "a line that could be a row is marked as a comment; it is left out", "")
+}
+
+// damagedRow reports a line that has as many cells as the table and a figure where one belongs, and is no row.
+func (t *table) damagedRow(l textLine) bool {
+	if w, _ := t.strictRow(l.text); w == t.width || comment(l.text) {
+		return false
+	}
+	cells, closed := split(l.text, t.separator)
+	if cells = t.trimEmpty(cells); !closed || len(cells) != t.width || t.width < 2 {
+		return false
+	}
+	for i, c := range cells {
+		if t.numeric[i] && t.read(c, t.decimal).kind == number || t.stamps[i] && t.read(c, t.decimal).kind == stamped {
+			return i == 0 || t.read(cells[0], t.decimal).kind != words || beginsLikeFigure(cells[0].text)
+		}
+	}
+	return false
+}
+
+// tornRow reports a line right above the first row that begins with a figure as that does, and has another number
+// of cells.
+func (t *table) tornRow(l textLine) bool {
+	cells, _ := split(l.text, t.separator)
+	alone := len(cells) == 1 && t.read(cells[0], t.decimal).kind != words // how many rows follow, or a date
+	return !comment(l.text) && t.numeric[0] && t.width > 1 && beginsLikeFigure(l.text) && !alone
+}
+
+// beginsLikeFigure reports a text whose first field is rather a figure than a word, perhaps a damaged one.
+func beginsLikeFigure(s string) bool {
+	digits, letters := 0, 0
+	for _, c := range s {
+		switch {
+		case c >= '0' && c <= '9':
+			digits++
+		case unicode.IsLetter(c):
+			letters++
+		case strings.ContainsRune(";\t|", c) && digits+letters > 0:
+			return digits >= letters
+		}
+	}
+	return digits > 0 && digits >= letters
 }
 
 // mostDamaged is how many lines in a row may be damaged inside a table.
@@ -247,7 +316,14 @@ const mostDamaged = 3
 // table that is damaged near its beginning begins before the damage.
 func (t *table) earliest() int {
 	first, damaged := t.from, 0
-	for i := t.from - 1; i >= 0 && damaged <= mostDamaged; i-- {
+	for i := 1; i < first; i++ { // rows further up are a table of their own, and the first one
+		if w, _ := t.strictRow(t.lines[i].text); w == t.width && !comment(t.lines[i].text) && t.fits(t.lines[i].text) {
+			if w, _ := t.strictRow(t.lines[i-1].text); w == t.width && !comment(t.lines[i-1].text) && t.fits(t.lines[i-1].text) {
+				first = i - 1
+			}
+		}
+	}
+	for i := first - 1; i >= 0 && damaged <= mostDamaged; i-- {
 		l := t.lines[i]
 		switch w, _ := t.strictRow(l.text); {
 		case comment(l.text):
@@ -290,11 +366,14 @@ func (t *table) headsColumns(line string) bool {
 }
 
 // rowBeside reports that a line has figures in every column where the rows have them, whatever its
-// other columns hold, which are at least one.
-func (t *table) rowBeside(l textLine) bool {
-	cells, closed := split(l.text, t.separator)
+// other columns hold, which are at least one; or that a row of the table stands behind facts.
+func (t *table) rowBeside(at int) bool {
+	cells, closed := split(t.lines[at].text, t.separator)
 	if len(cells) < t.width || !closed {
 		return false
+	}
+	if _, ok := t.behindFacts(cells); ok {
+		return t.goesOn(at)
 	}
 	facts, figures := 0, 0
 	for i := range t.width {
@@ -313,6 +392,43 @@ func (t *table) rowBeside(l textLine) bool {
 	return facts > 0 && figures >= 2
 }
 
+// behindFacts returns how many cells of words and their values stand before a row of the table.
+func (t *table) behindFacts(cells []cell) (int, bool) {
+	cells = t.trimEmpty(cells)
+	facts := len(cells) - t.width
+	if facts <= 0 || t.read(cells[0], t.decimal).kind != words {
+		return 0, false
+	}
+	for i := range t.width {
+		if k := t.read(cells[facts+i], t.decimal).kind; t.numeric[i] && k != number && k != missing || t.stamps[i] && k != stamped {
+			return 0, false
+		}
+	}
+	return facts, true
+}
+
+// goesOn reports that the first figure of the row at a line is as far from the next row's as that is from the
+// one after it.
+func (t *table) goesOn(at int) bool {
+	var x [3]float64
+	for k := range x {
+		if at+k >= len(t.lines) {
+			return false
+		}
+		cells, _ := split(t.lines[at+k].text, t.separator)
+		if facts, ok := t.behindFacts(cells); ok {
+			cells = cells[facts:]
+		}
+		for i := range t.width {
+			if i < len(cells) && t.numeric[i] {
+				x[k] = t.read(cells[i], t.decimal).x
+				break
+			}
+		}
+	}
+	return x[1] != x[0] && math.Abs((x[1]-x[0])-(x[2]-x[1])) < 0.5*math.Abs(x[2]-x[1])
+}
+
 // take adds a line to the rows, if it is one.
 func (t *table) take(l textLine, beside bool) bool {
 	if w, _ := t.strictRow(l.text); !beside && w != t.width {
@@ -326,6 +442,9 @@ func (t *table) take(l textLine, beside bool) bool {
 	}
 	cells, _ := split(l.text, t.separator)
 	r := row{line: l.number, data: make([]value, t.width)}
+	if facts, ok := t.behindFacts(cells); beside && ok {
+		r.facts, cells = cells[:facts], cells[facts:]
+	}
 	r.cells = append(r.cells, cells[:min(len(cells), t.width)]...)
 	for len(r.cells) < t.width {
 		r.cells = append(r.cells, cell{})
@@ -351,31 +470,41 @@ func (t *table) shortRow(line string) bool {
 func (t *table) notUnderstood(l textLine) {
 	cells, closed := split(l.text, t.separator)
 	if !closed {
-		t.warn(l.number, cells[len(cells)-1].column, "a quoted field is not closed; the line is left out", "")
+		t.fail(l.number, cells[len(cells)-1].column, "a quoted field is not closed", mendRow)
 		return
 	}
 	cells = t.trimEmpty(cells)
 	for i, c := range cells {
 		if t.read(c, t.decimal).kind == words && (i >= t.width || t.numeric[i] || t.stamps[i]) {
-			t.warn(l.number, c.column, fmt.Sprintf("%q is no figure; the line is left out", shorten(c.text)), "")
+			t.fail(l.number, c.column, fmt.Sprintf("%q is no figure", shorten(c.text)), mendRow)
 			return
 		}
 	}
-	t.warn(l.number, 1, fmt.Sprintf("the line has %s where the table has %s; it is left out", columnsOf(len(cells)), columnsOf(t.width)), "")
+	t.fail(l.number, 1, fmt.Sprintf("the line has %s where the table has %s", columnsOf(len(cells)), columnsOf(t.width)), mendRow)
 }
 
-// secondTable reports that another table begins at a line behind the first: words, and rows of
-// figures below them whose first figure goes back to the beginning.
+// No row is left out in silence.
+const mendRow = "mend the line, or take it out if it belongs to no row"
+
+// secondTable reports that another table begins at a line behind the first: words, and rows of figures below
+// them that have other columns, or whose first figure goes back to the beginning.
 func (t *table) secondTable(at int) bool {
 	if len(t.rows) == 0 {
 		return false
 	}
+	if cells, _ := split(t.lines[at].text, t.separator); t.read(cells[0], t.decimal).kind == number || t.read(cells[0], t.decimal).kind == stamped {
+		return false
+	}
+	last := 0
 	for i := at + 1; i < min(at+200, len(t.lines)); i++ {
 		if comment(t.lines[i].text) {
 			continue
 		}
-		w, _ := t.strictRow(t.lines[i].text)
-		if w != t.width {
+		w, figures := t.strictRow(t.lines[i].text)
+		if w == last && w != t.width && figures > 1 {
+			return true
+		}
+		if last = w; w != t.width {
 			continue
 		}
 		cells, _ := split(t.lines[i].text, t.separator)
@@ -403,41 +532,80 @@ func shorten(s string) string {
 	return s
 }
 
-// checkDecimal refuses a table that can be read in two ways: every point or comma could as well stand
-// before thousands.
-func (t *table) checkDecimal() {
+// decimalSign settles numbers that can be read in two ways: a point or comma that could as well stand before
+// thousands as before decimals, in every number of a column that has one. Where such a column counts in decibel
+// it was no thousands, for no level is a thousand decibel high; the same sign then stands before decimals in the
+// other columns. Where nothing tells, the number is refused.
+func (t *table) decimalSign() {
 	if t.declared.Decimal != "" {
 		return
 	}
 	sign := byte(',')
-	if t.decimal == '.' {
-		sign = ','
-		if t.separator == ',' {
-			return
-		}
+	if t.decimal == ',' {
+		sign = '.'
 	}
-	n, like := 0, 0
-	var at cell
-	line := 0
-	points := false
-	for _, r := range t.rows {
-		for i, c := range r.cells {
-			if !t.numeric[i] || r.data[i].kind != number {
-				continue
-			}
-			points = points || strings.Contains(c.text, ".")
-			if strings.IndexByte(c.text, sign) < 0 {
-				continue
-			}
-			if n++; grouped(c.text, sign) {
-				like++
-				if line == 0 {
-					at, line = c, r.line
+	var open []int
+	told, decibel := row{}, false
+	for i := range t.width {
+		if !t.numeric[i] {
+			continue
+		}
+		n, like := 0, 0
+		var first row
+		for _, r := range t.rows {
+			if text := r.cells[i].text; r.data[i].kind == number && strings.IndexByte(text, sign) >= 0 {
+				if n++; grouped(text, sign) {
+					if like++; like == 1 {
+						first = r
+					}
 				}
 			}
 		}
+		if n == 0 || n != like {
+			continue
+		}
+		if len(open) == 0 {
+			told = first
+		}
+		open = append(open, i)
+		decibel = decibel || strings.HasPrefix(t.units[i].unit, "dB")
 	}
-	if n > 0 && n == like && !points {
-		t.fail(line, at.column, fmt.Sprintf("%q can be read in two ways, as every number of the file", at.text), "declare the decimal sign, \",\" or \".\"")
+	if len(open) == 0 {
+		return
+	}
+	if !decibel {
+		at := told.cells[open[0]]
+		t.fail(told.line, at.column, fmt.Sprintf("%q can be read in two ways, as every number of its column", at.text), "declare the decimal sign, \",\" or \".\"")
+		return
+	}
+	for _, i := range open {
+		for k := range t.rows {
+			if r := &t.rows[k]; strings.IndexByte(r.cells[i].text, sign) >= 0 {
+				r.data[i] = t.read(r.cells[i], sign)
+			}
+		}
+	}
+}
+
+// tables goes on to the table that was asked for, and refuses a file that has more than one where none was.
+func (t *table) tables() *table {
+	want := t.declared.Table
+	for n := 1; ; n++ {
+		switch {
+		case want == n:
+			t.next = 0
+			return t
+		case t.next == 0 && want > n:
+			t.fail(t.lines[t.from].number, 1, fmt.Sprintf("the file has %d table(s), and the one numbered %d is asked for", n, want), "")
+			return nil
+		case t.next == 0:
+			return t
+		case want == 0:
+			t.fail(t.lines[t.next].number, 1, "a second table begins here", "say which one is to be read, from 1, or split the file")
+			return nil
+		}
+		if t = t.findTable(t.lines[t.next:]); t == nil {
+			return nil
+		}
 	}
 }

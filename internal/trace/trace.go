@@ -55,6 +55,12 @@ type Declared struct {
 	XColumn  string
 	YColumns []string
 	Decimal  string // "," or "."
+	// Table is which table of the file is read, from 1; 0 where it has only one.
+	Table int
+	// Points is how many rows are there, where the file itself says another number.
+	Points int
+	// Start and Stop are the first and the last x of figures that have none of their own.
+	Start, Stop string
 }
 
 // Parse reads a table of figures. The list holds every problem and warning with line and column,
@@ -73,13 +79,21 @@ func Parse(name string, data []byte, d Declared) (*Trace, problem.List) {
 	if r.problems.Err() != nil {
 		return nil, r.sorted()
 	}
+	if lines = r.block(lines); r.problems.Err() != nil {
+		return nil, r.sorted()
+	}
 	t := r.findTable(lines)
-	if t == nil {
+	if t != nil && r.problems.Err() == nil {
+		t = t.tables()
+	}
+	if t == nil || r.problems.Err() != nil {
 		return nil, r.sorted()
 	}
 	t.readFacts()
 	t.readHeader()
 	t.numbers()
+	t.decimalSign()
+	t.checkCount()
 	out := t.assemble()
 	if r.problems.Err() != nil {
 		return nil, r.sorted()
@@ -129,13 +143,14 @@ func (r *reader) checkDeclared() {
 		if *u == "" {
 			continue
 		}
-		unit, _ := unitOf(*u)
+		unit, _ := declaredUnit(*u)
 		if unit == "" {
-			r.fail(0, 0, fmt.Sprintf("the unit %q declared for %s is not known", *u, what), "for example Hz, MHz, s, dBm, dBµV or V")
+			r.fail(0, 0, fmt.Sprintf("the unit %q declared for %s is not known", *u, what), "for example Hz, MHz, s, dBm, dBµV or V; \"none\" for a plain number")
 			continue
 		}
 		*u = unit
 	}
+	r.checkEnds()
 	if d := r.declared.Decimal; d != "" && d != "," && d != "." {
 		r.fail(0, 0, fmt.Sprintf("the decimal sign %q is declared", d), "declare \",\" or \".\"")
 	}

@@ -58,6 +58,14 @@ func unitOf(text string) (unit, quantity string) {
 	return u[0], u[1]
 }
 
+// declaredUnit is a unit as a person gives it, who may say that there is none.
+func declaredUnit(text string) (unit, quantity string) {
+	if t := strings.ToLower(strings.TrimSpace(text)); t == "none" || t == "1" {
+		return "1", "number"
+	}
+	return unitOf(text)
+}
+
 // heading splits a heading into name, unit and quantity.
 func heading(text string) (name, unit, quantity string) {
 	text = strings.TrimSpace(text)

@@ -8,7 +8,7 @@
 // which; so a change costs the time of the tests that reach it, and not that of a compiler. Which tests those
 // are the binary tells too. A change that survives is printed by function, operator and text, unless judged.tsv
 // says why it may. What was found out is kept under -results, and a second call goes on from there as long as
-// the package has not changed. It exits with 1 when a change survived that nobody has judged.
+// the package has not changed. It exits with 1 when fewer than -least per cent are killed or judged.
 package main
 
 import (
@@ -29,14 +29,15 @@ func main() {
 	flag.StringVar(&o.only, "only", "", "regular expression; only changes whose description it finds")
 	flag.BoolVar(&o.believe, "believe", false, "while tests are being added: a change that was killed by earlier tests of this code is not tried again")
 	flag.DurationVar(&o.slowest, "slowest", 0, "leave out tests that take longer than this alone; 0 for none. What only they kill counts as survived")
+	flag.Float64Var(&o.least, "least", 100, "exit with 1 when fewer than so many per cent of the changes that were tried are killed or judged")
 	flag.BoolVar(&o.list, "list", false, "print the changes and try none")
 	flag.Parse()
-	survived, err := run(o, flag.Args())
+	enough, err := run(o, flag.Args())
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "mutate:", err)
 		os.Exit(2)
 	}
-	if survived > 0 {
+	if !enough {
 		os.Exit(1)
 	}
 }
@@ -47,30 +48,32 @@ type options struct {
 	within, slowest  time.Duration
 	results, only    string
 	list, believe    bool
+	least            float64
 }
 
-// run tries the changes of each package and returns how many survived without a judgement.
-func run(o options, packages []string) (int, error) {
+// run tries the changes of each package and says whether enough of each are killed or judged.
+func run(o options, packages []string) (enough bool, err error) {
 	if len(packages) == 0 {
 		packages = []string{"guard", "chain", "plan", "threshold", "uncertainty", "engine", "rf"}
 	}
 	judged, err := readJudged(judgedFile)
 	if err != nil {
-		return 0, err
+		return false, err
 	}
-	open, end := 0, time.Now().Add(o.within)
+	enough = true
+	end := time.Now().Add(o.within)
 	for i, name := range packages {
 		// What is left is shared out among the packages that are left.
 		share := time.Until(end) / time.Duration(len(packages)-i)
 		t, err := try(o, name, judged, time.Now().Add(share))
 		if err != nil {
-			return open, fmt.Errorf("%s: %w", name, err)
+			return false, fmt.Errorf("%s: %w", name, err)
 		}
 		t.print(os.Stdout)
-		open += t.open
+		enough = enough && t.share() >= o.least
 	}
 	for _, j := range judged.unused(packages) {
 		fmt.Printf("judged.tsv: no such change any more, or not drawn: %s\n", j)
 	}
-	return open, nil
+	return enough, nil
 }

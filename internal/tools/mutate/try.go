@@ -37,12 +37,12 @@ const (
 
 // tally is what came of the changes of one package.
 type tally struct {
-	pkg                string
-	found, drawn, open int
-	count              map[Fate]int
-	survivors          []*mutant
-	fates              map[*mutant]Fate
-	took               time.Duration
+	pkg          string
+	found, drawn int
+	count        map[Fate]int
+	survivors    []*mutant
+	fates        map[*mutant]Fate
+	took         time.Duration
 }
 
 // test is one test of the package.
@@ -145,7 +145,6 @@ func (t *tally) take(m *mutant, fate Fate, judged *judgements) {
 	t.count[fate]++
 	if fate == Survived || fate == Unreached {
 		t.survivors = append(t.survivors, m)
-		t.open++
 	}
 }
 
@@ -158,13 +157,17 @@ func (t *tally) print(w io.Writer) {
 	}
 	out.Flush()
 	tried := t.drawn - t.count[NotTried]
-	good := t.count[Killed] + t.count[TimedOut] + t.count[Equivalent]
-	share := 100.0
-	if tried > 0 {
-		share = 100 * float64(good) / float64(tried)
-	}
 	fmt.Fprintf(w, "%s: %d changes found, %d drawn, %d tried: %d killed, %d killed by the clock, %d judged equivalent, %d survived, %d reached by no test: %.1f %% killed or judged (%v)\n",
-		t.pkg, t.found, t.drawn, tried, t.count[Killed], t.count[TimedOut], t.count[Equivalent], t.count[Survived], t.count[Unreached], share, t.took.Round(time.Second))
+		t.pkg, t.found, t.drawn, tried, t.count[Killed], t.count[TimedOut], t.count[Equivalent], t.count[Survived], t.count[Unreached], t.share(), t.took.Round(time.Second))
+}
+
+// share of those tried that are killed or judged, in per cent.
+func (t *tally) share() float64 {
+	tried := t.drawn - t.count[NotTried]
+	if tried == 0 {
+		return 0
+	}
+	return 100 * float64(t.count[Killed]+t.count[TimedOut]+t.count[Equivalent]) / float64(tried)
 }
 
 // String is a change as judged.tsv names it, with its place of the moment.
