@@ -6,6 +6,7 @@ import (
 	"math"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -22,7 +23,7 @@ type logCommand struct {
 	File       string `arg:"" help:"Log of the product: lines that begin with a time stamp."`
 	Number     int    `name:"run" placeholder:"N" help:"The run to join; the newest without it."`
 	Offset     string `default:"0 s" placeholder:"DURATION" help:"Added to the log's clock: how far it is behind the computer's, e.g. \"1.5 s\"; \"-2 s\" when it is ahead."`
-	Zone       string `placeholder:"+01:00" help:"Zone of stamps that name none; the computer's own without it."`
+	Zone       string `placeholder:"+01:00" help:"Zone of stamps that name none: an offset, utc, local, or a name such as Europe/Zurich. Asked for where the log would fit the run at another hour too."`
 	Date       string `placeholder:"YYYY-MM-DD" help:"Day of stamps that name none; the day of the run without it."`
 	DatesBegin string `enum:",day,month" default:"" placeholder:"day|month" help:"What dates with slashes begin with, where no date of the file tells."`
 	Pattern    string `placeholder:"REGEXP" help:"Finds the number in a line: its first group. The first number behind the stamp without it."`
@@ -48,7 +49,7 @@ func (c *logCommand) Run(w *world) error {
 		}
 		if settings.Date.IsZero() {
 			y, m, d := windows[0].from.In(settings.Zone).Date()
-			settings.Date = time.Date(y, m, d, 0, 0, 0, 0, settings.Zone)
+			settings.Date, settings.Assumed = time.Date(y, m, d, 0, 0, 0, 0, settings.Zone), true
 		}
 		entries, list := trace.ParseLog(c.File, data, settings)
 		if err := list.Err(); err != nil {
@@ -57,7 +58,13 @@ func (c *logCommand) Run(w *world) error {
 		for _, p := range list.Warnings() {
 			fmt.Fprintln(w.stderr, p)
 		}
-		if joined, err = joinLog(windows, entries, tolerance); err != nil {
+		if c.Zone == "" && settings.Offset == 0 {
+			err = anotherHour(windows, entries)
+		}
+		if err == nil {
+			joined, err = joinLog(windows, entries, tolerance)
+		}
+		if err != nil {
 			return nil, fmt.Errorf("%s: %w", c.File, err)
 		}
 		joined.Unit, joined.Offset = unit, signedDuration(settings.Offset)
@@ -97,12 +104,8 @@ func (c *logCommand) settings() (s trace.LogSettings, tolerance float64, unit st
 			s.Offset = -s.Offset
 		}
 	}
-	s.Zone = time.Local
-	if c.Zone != "" {
-		at, e := time.Parse("-07:00", c.Zone)
-		fail("zone", e)
-		s.Zone = at.Location()
-	}
+	s.Zone, e = zoneOf(c.Zone)
+	fail("zone", e)
 	if c.Date != "" {
 		s.Date, e = time.ParseInLocation("2006-01-02", c.Date, s.Zone)
 		fail("date", e)
@@ -128,6 +131,49 @@ func (c *logCommand) settings() (s trace.LogSettings, tolerance float64, unit st
 		unit = strings.TrimSpace(u)
 	}
 	return s, tolerance, unit, err
+}
+
+func zoneOf(text string) (*time.Location, error) {
+	switch strings.ToLower(text) {
+	case "", "local":
+		return time.Local, nil
+	case "utc", "z":
+		return time.UTC, nil
+	}
+	if at, err := time.Parse("-07:00", text); err == nil {
+		return at.Location(), nil
+	}
+	at, err := time.LoadLocation(text)
+	if err != nil {
+		return time.UTC, fmt.Errorf("%q is no zone (want +01:00, utc, local, or a name such as Europe/Zurich)", text)
+	}
+	return at, nil
+}
+
+// anotherHour refuses a log whose stamps name no zone, if a clock that is an hour off, or runs in UTC, would fit
+// the run as well: which it is, nobody can tell from the file.
+func anotherHour(windows []stepWindow, entries []trace.Entry) error {
+	if slices.ContainsFunc(entries, func(e trace.Entry) bool { return e.Zoned }) {
+		return nil
+	}
+	first, last := windows[0].from, windows[len(windows)-1].to
+	inside := func(by time.Duration) int {
+		n := 0
+		for _, e := range entries {
+			if at := e.At.Add(by); !at.Before(first) && !at.After(last) {
+				n++
+			}
+		}
+		return n
+	}
+	_, east := first.In(time.Local).Zone()
+	here := inside(0)
+	for _, by := range []time.Duration{time.Hour, -time.Hour, time.Duration(east) * time.Second} {
+		if by != 0 && here > 0 && inside(by) > 0 {
+			return fmt.Errorf("the stamps name no zone, and the log has lines of the run whether its clock is right or %s is added: say --zone (local, utc, +01:00) or --offset", signedDuration(by))
+		}
+	}
+	return nil
 }
 
 // stepWindow is the time in which a step was done, from its intent to its closing record.

@@ -26,6 +26,10 @@ type traceCommand struct {
 	XColumn string   `placeholder:"NAME" help:"Column of x, by its heading or its number from 1."`
 	YColumn []string `placeholder:"NAME" help:"Column to read, by its heading or its number from 1; may be repeated. All that have a unit otherwise."`
 	Decimal string   `enum:",comma,point" default:"" placeholder:"comma|point" help:"Decimal sign, where the file can be read in two ways: comma or point."`
+	Table   int      `placeholder:"N" help:"Which table of the file to read, from 1, where it has several."`
+	Points  int      `placeholder:"N" help:"How many rows there are, where the file says another number."`
+	Start   string   `placeholder:"FREQUENCY" help:"First frequency (or time) of figures that have none beside them, e.g. \"150 kHz\"; with --stop."`
+	Stop    string   `placeholder:"FREQUENCY" help:"Last frequency (or time) of figures that have none beside them."`
 	Bench   string   `placeholder:"BENCH.yaml" type:"path" help:"Turn levels into cable current through this bench's probe, pads and coax."`
 	Job     string   `placeholder:"JOB.provoke" type:"path" help:"Join the cable current to a run of this job; needs --bench."`
 	Number  int      `name:"run" placeholder:"N" help:"The run to join; the newest without it."`
@@ -36,8 +40,9 @@ type traceCommand struct {
 // Help is the long help.
 func (traceCommand) Help() string {
 	return `Reads separators of every usual kind, decimal point or comma, headings of many shapes, facts above or beside the table, units in
-headings, behind traceValues or declared, byte order marks, UTF-16, NULs and mixed line ends. What is not understood is told with line
-and column; a file whose units are not known is refused with exit code 3.
+headings, behind figures or declared, byte order marks, UTF-16, NULs and mixed line ends. Every row is read, or the file is refused
+with line and column and exit code 3; so is one whose units are not known, that says another number of points than it has, or that
+can be read in two ways. --x none or --y none declares a plain number.
 
 With --bench a level at the analyser becomes the current on the cable; with --job the trace joins a run: the file is kept in the job
 and the current is journalled, also after the run was closed.
@@ -54,7 +59,7 @@ func (c *traceCommand) Run(w *world) error {
 		return fmt.Errorf("read the trace: %w", err)
 	}
 	declared := trace.Declared{XUnit: c.X, YUnit: c.Y, XColumn: c.XColumn, YColumns: c.YColumn,
-		Decimal: map[string]string{"comma": ",", "point": "."}[c.Decimal]}
+		Decimal: map[string]string{"comma": ",", "point": "."}[c.Decimal], Table: c.Table, Points: c.Points, Start: c.Start, Stop: c.Stop}
 	t, list := trace.Parse(c.File, data, declared)
 	if err := list.Err(); err != nil {
 		return err

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -16,6 +17,8 @@ import (
 // first number behind the stamp.
 type LogSettings struct {
 	Zone *time.Location // of stamps without a zone; nil means UTC
+	// Assumed says that Date is that of the run and was not declared: a log that names another day is refused.
+	Assumed bool
 	// Date is the day of stamps that are a time of day only, and the beginning of logs that count
 	// seconds; a time of day that jumps back by more than half a day is on the next day.
 	Date time.Time
@@ -37,14 +40,16 @@ type Entry struct {
 	Value    float64
 	HasValue bool
 	Error    bool // the error pattern matches
+	Zoned    bool // the stamp names its zone, or counts since 1970
 }
 
 // ParseLog reads the log of a device under test: lines that begin with a time stamp, whatever stands
 // behind it. Accepted stamps: 2026-11-25 10:00:00.5 and its kin with T, slashes, dots, a zone, or
 // date and time in two fields; 25.11.2026; 11/25/2026 1:00:00 PM where the file tells day from month;
 // a time of day; seconds, milliseconds or microseconds since 1970; and seconds since Settings.Date.
-// Entries come back in the order of time. Lines that begin otherwise are told and left out; a log
-// without a single entry is a problem.
+// and dates with names of months; all of these also where a number of the line stands before them. Entries
+// come back in the order of time. Lines of words are told and left out; a line that begins with a figure and has
+// no stamp, and a log without a single entry, are problems.
 func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	r := &reader{name: name}
 	if s.Zone == nil {
@@ -52,15 +57,30 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	}
 	var out []Entry
 	var parts []clockParts
+	var named clockParts // the first full date in a line that is no entry
+	namedAt, counted := 0, 0
 	for _, l := range r.lines(data) {
-		p, at, rest, ok := s.stampOf(l.text)
-		if !ok {
-			if len(out) > 0 || !looksLikeHeading(l.text) {
-				r.warn(l.number, 1, fmt.Sprintf("%q begins with no time stamp; the line is left out", shorten(strings.TrimSpace(l.text))), "")
+		line := spelledDate(l.text, s)
+		p, at, rest, ok := s.stampOf(line)
+		switch {
+		case ok && !p.clock && counted == 0:
+			counted = l.number
+		case !ok && twoDigitYear.MatchString(line):
+			r.fail(l.number, 1, fmt.Sprintf("%q begins with a date whose year has two digits: it can be read in several ways", shorten(strings.TrimSpace(line))), "write dates as year-month-day")
+			continue
+		case !ok && len(out) > 0 && beginsLikeFigure(line):
+			r.fail(l.number, 1, fmt.Sprintf("%q begins with no time stamp that is understood", shorten(strings.TrimSpace(line))), mendRow)
+			continue
+		case !ok:
+			if d := anyDate.FindString(line); d != "" && namedAt == 0 && readDate(&named, d) {
+				namedAt = l.number
+			}
+			if len(out) > 0 || !looksLikeHeading(line) {
+				r.warn(l.number, 1, fmt.Sprintf("%q begins with no time stamp; the line is left out", shorten(strings.TrimSpace(line))), "")
 			}
 			continue
 		}
-		e := Entry{Line: l.number, At: at, Text: rest}
+		e := Entry{Line: l.number, At: at, Text: rest, Zoned: p.zone != nil || !p.clock}
 		s.value(&e)
 		out, parts = append(out, e), append(parts, p)
 	}
@@ -69,6 +89,14 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			r.fail(1, 1, "no line begins with a time stamp", "for example 2026-11-25 10:00:00.5")
 		}
 		return nil, r.sorted()
+	}
+	if clocks := slices.IndexFunc(parts, func(p clockParts) bool { return p.clock }); counted > 0 && clocks >= 0 {
+		r.fail(counted, 1, fmt.Sprintf("the line begins with a number and no time of day, line %d has a time of day", out[clocks].Line), mendRow)
+	}
+	if s.Assumed && namedAt > 0 && named.order != '?' && !slices.ContainsFunc(parts, func(p clockParts) bool { return p.date }) {
+		if y, m, d := s.Date.Date(); named.year != y || named.month != int(m) || named.day != d {
+			r.fail(namedAt, 1, fmt.Sprintf("the log says %04d-%02d-%02d here and the run was on %s", named.year, named.month, named.day, s.Date.Format(time.DateOnly)), "say on which day the log was written")
+		}
 	}
 	r.place(out, parts, s)
 	if r.problems.Err() != nil {
@@ -82,7 +110,60 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 func looksLikeHeading(line string) bool { return !strings.ContainsAny(line, "0123456789") }
 
 // stampStart cuts the stamp off the beginning of a line: a date with a time of day, or either alone.
-var stampStart = regexp.MustCompile(`^\s*["'\[(]?(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})?["']?[\s;,T|]*["']?(\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?)?(,\d{1,9})?(\s*[AaPp]\.?[Mm]\.?)?\s*(Z\b|UTC|[+-]\d{2}:?\d{2}\b)?["'\])]?`)
+var stampStart = regexp.MustCompile(`^\s*["'\[(]?(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})?["']?[\s;,T|]*["']?(\d{1,2}:\d{1,2}(?::\d{1,2}(?:\.\d{1,9})?)?)?(,\d{1,9})?(\s*[AaPp]\.?[Mm]\.?)?\s*(Z\b|UTC|[+-]\d{2}:?\d{2}\b)?["'\])]?`)
+
+// anyDate finds a full date in a line, twoDigitYear one that is none at its beginning.
+var (
+	anyDate      = regexp.MustCompile(`\b(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})\b`)
+	twoDigitYear = regexp.MustCompile(`^\s*["'\[(]?\d{1,2}[./-]\d{1,2}[./-]\d{2}\b`)
+	dayMonth     = regexp.MustCompile(`(?i)\b(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*,?\s+)?(\d{1,2})[ -](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[ ,-]+(\d{4})\b`)
+	monthDay     = regexp.MustCompile(`(?i)\b(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*,?\s+)?(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\s+(\d{1,2})(?:,?\s+(\d{4})\b)?(\s+\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?)?(?:\s+(\d{4})\b)?`)
+)
+
+// spelledDate writes a date with the name of its month as year-month-day. One without a year is of the year of
+// the settings' date, if it is within a day of that; else it stays as it is, and is no stamp.
+func spelledDate(line string, s LogSettings) string {
+	month := func(name string) int {
+		return strings.Index("janfebmaraprmayjunjulaugsepoctnovdec", strings.ToLower(name))/3 + 1
+	}
+	if m := dayMonth.FindStringSubmatchIndex(line); m != nil {
+		day, _ := strconv.Atoi(line[m[2]:m[3]])
+		return line[:m[0]] + fmt.Sprintf("%s-%02d-%02d", line[m[6]:m[7]], month(line[m[4]:m[5]]), day) + line[m[1]:]
+	}
+	m := monthDay.FindStringSubmatchIndex(line)
+	if m == nil {
+		return line
+	}
+	part := func(i int) string {
+		if m[2*i] < 0 {
+			return ""
+		}
+		return line[m[2*i]:m[2*i+1]]
+	}
+	day, _ := strconv.Atoi(part(2))
+	year, end := part(3), m[1]
+	if year == "" {
+		if year = part(5); year == "" || part(4) == "" {
+			year, end = "", m[5]
+			if m[8] >= 0 {
+				end = m[9]
+			}
+		}
+	} else if part(5) != "" { // a figure of the line's own
+		end = m[10] - 1
+	}
+	if year == "" {
+		if s.Date.IsZero() {
+			return line
+		}
+		at := time.Date(s.Date.Year(), time.Month(month(part(1))), day, 0, 0, 0, 0, s.Date.Location())
+		if d := at.Sub(s.Date); d < -24*time.Hour || d > 24*time.Hour {
+			return line
+		}
+		year = strconv.Itoa(s.Date.Year())
+	}
+	return line[:m[0]] + fmt.Sprintf("%s-%02d-%02d", year, month(part(1)), day) + part(4) + line[end:]
+}
 
 // secondsStart cuts a plain number off.
 var secondsStart = regexp.MustCompile(`^\s*(\d+(?:[.,]\d+)?)\s*s?(?:[\s;,:|]|$)`)
@@ -115,7 +196,18 @@ func (s LogSettings) stampOf(line string) (p clockParts, at time.Time, rest stri
 		if !readClock(&p, clock) {
 			return p, at, "", false
 		}
-		return p, at, trimField(line[end:]), true
+		rest = trimField(line[end:])
+		if d := anyDate.FindStringIndex(rest); !p.date && d != nil && readDate(&p, rest[d[0]:d[1]]) { // the date stands behind the time
+			rest = trimField(rest[:d[0]] + " " + trimField(rest[d[1]:]))
+		}
+		return p, at, rest, true
+	}
+	// A number before a full date counts the lines, and no seconds.
+	if d := anyDate.FindStringIndex(line); d != nil && d[0] > 0 {
+		if p, at, rest, ok = s.stampOf(line[d[0]:]); ok && p.date && !strings.ContainsAny(rest, "0123456789") {
+			rest = trimField(trimField(line[:d[0]]) + " " + rest)
+		}
+		return p, at, rest, ok && p.date
 	}
 	n := secondsStart.FindStringSubmatchIndex(line)
 	if n == nil {

@@ -100,3 +100,75 @@ func FuzzParseLog(f *testing.F) {
 		}
 	})
 }
+
+func TestLogsThatOthersWrite(t *testing.T) {
+	at := func(h, m int, s float64) time.Time {
+		return day.Add(time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(s*1e9))
+	}
+	for _, v := range []struct {
+		name, log string
+		settings  trace.LogSettings
+		times     []time.Time
+		values    []float64
+	}{
+		{"a number of the line before the date", "17 2026-11-25 10:00:00 12.3\n18 2026-11-25 10:00:01 12.4\n", trace.LogSettings{Date: day}, []time.Time{at(10, 0, 0), at(10, 0, 1)}, []float64{12.3, 12.4}},
+		{"the same with semicolons", "17;2026-11-25;10:00:00;12.3\n", trace.LogSettings{Date: day}, []time.Time{at(10, 0, 0)}, []float64{12.3}},
+		{"a clock without leading zeros", "25.11.2026 16:2:39 5\n25.11.2026 9:59:1 4\n", trace.LogSettings{}, []time.Time{at(9, 59, 1), at(16, 2, 39)}, []float64{4, 5}},
+		{"a clock without leading zeros on the run's day", "9:5:7 4\n16:2:39 5\n", trace.LogSettings{Date: day}, []time.Time{at(9, 5, 7), at(16, 2, 39)}, []float64{4, 5}},
+		{"the date behind the time", "10:00:00 25.11.2026 7.5\n", trace.LogSettings{Date: day.AddDate(0, 0, 9)}, []time.Time{at(10, 0, 0)}, []float64{7.5}},
+		{"a month by its name, day first", "25-Nov-2026 10:00:00.5 7\nWed, 25 November 2026 10:00:01 8\n", trace.LogSettings{}, []time.Time{at(10, 0, 0.5), at(10, 0, 1)}, []float64{7, 8}},
+		{"a month by its name, as C libraries write it", "Wed Nov 25 10:00:00 2026 7\n", trace.LogSettings{}, []time.Time{at(10, 0, 0)}, []float64{7}},
+		{"a month by its name, month first", "Nov 25, 2026 10:00:00 PM 7\n", trace.LogSettings{}, []time.Time{at(22, 0, 0)}, []float64{7}},
+		{"a system's log without a year, on the run's day", "Nov 25 10:00:00 scale: 7.25 kg\n", trace.LogSettings{Date: day}, []time.Time{at(10, 0, 0)}, []float64{7.25}},
+	} {
+		t.Run(v.name, func(t *testing.T) {
+			got, list := trace.ParseLog("dut.log", []byte(v.log), v.settings)
+			if err := list.Err(); err != nil {
+				t.Fatal(err)
+			}
+			if len(got) != len(v.times) {
+				t.Fatalf("%d entries of %d: %v", len(got), len(v.times), list)
+			}
+			for i, e := range got {
+				if !e.At.Equal(v.times[i]) || !e.HasValue || e.Value != v.values[i] {
+					t.Errorf("entry %d is %v at %v (%q), the log says %v at %v", i, e.Value, e.At.UTC(), e.Text, v.values[i], v.times[i])
+				}
+			}
+		})
+	}
+}
+
+func TestLogsThatCannotBeReadWholeAreRefused(t *testing.T) {
+	zurich, err := time.LoadLocation("Europe/Zurich")
+	if err != nil {
+		t.Skip("no zones on this machine")
+	}
+	for _, v := range []struct {
+		name, log string
+		settings  trace.LogSettings
+		want      string
+	}{
+		{"a year of two digits", "05/06/07 10:00:00 5\n", trace.LogSettings{Date: day}, "dut.log:1:1: \"05/06/07"},
+		{"a date that could be either", "05/06/2026 10:00:00 5\n", trace.LogSettings{Date: day}, "dut.log:1:1"},
+		{"a torn line", "2026-11-25 10:00:00 5\n2026-11-25 1x:00:01 5\n2026-11-25 10:00:02 5\n", trace.LogSettings{Date: day}, "dut.log:2:1"},
+		{"a count among clocks", "10:00:00 5\n10 5\n10:00:02 5\n", trace.LogSettings{Date: day}, "dut.log:2:1: the line begins with a number"},
+		{"another day above counts of seconds", "log of 2024-03-05\n0.5 5\n1.5 5\n", trace.LogSettings{Date: day, Assumed: true}, "dut.log:1:1: the log says 2024-03-05 here and the run was on 2026-11-25"},
+		{"another day above times of day", "log of 2024-03-05\n10:00:00 5\n", trace.LogSettings{Date: day, Assumed: true}, "the log says 2024-03-05"},
+		{"a system's log of another day", "Mar 5 10:00:00 scale: 7.25 kg\n", trace.LogSettings{Date: day}, "no line begins with a time stamp"},
+		// In Zurich clocks were set back on 2026-10-25 at 03:00 and forward on 2026-03-29 at 02:00 (European Union, Directive 2000/84/EC).
+		{"an hour that was twice", "2026-10-25 02:30:00 5\n", trace.LogSettings{Zone: zurich}, "stood at 2026-10-25 02:30:00 twice"},
+		{"an hour that never was", "2026-03-29 02:30:00 5\n", trace.LogSettings{Zone: zurich}, "was set forward over 2026-03-29 02:30:00"},
+	} {
+		t.Run(v.name, func(t *testing.T) {
+			got, list := trace.ParseLog("dut.log", []byte(v.log), v.settings)
+			if err := list.Err(); err == nil || !strings.Contains(err.Error(), v.want) {
+				t.Errorf("reads %+v, tells %v and not %q", got, err, v.want)
+			}
+		})
+	}
+	// The day on which clocks are set forward has 23 hours: 03:30 is 90 minutes after 01:00, in UTC 00:00 and 01:30.
+	got, list := trace.ParseLog("dut.log", []byte("2026-03-29 01:00:00 5\n2026-03-29 03:30:00 6\n"), trace.LogSettings{Zone: zurich})
+	if list.Err() != nil || got[1].At.Sub(got[0].At) != 90*time.Minute {
+		t.Errorf("%v %v", got, list)
+	}
+}

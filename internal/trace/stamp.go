@@ -126,11 +126,22 @@ func (p clockParts) moment(day time.Time, zone *time.Location) (time.Time, error
 		}
 		p.year, p.month, p.day = day.Year(), int(day.Month()), day.Day()
 	}
-	at := time.Date(p.year, time.Month(p.month), p.day, 0, 0, 0, 0, zone)
-	if at.Day() != p.day {
+	day = time.Date(p.year, time.Month(p.month), p.day, 0, 0, 0, 0, time.UTC)
+	if day.Day() != p.day {
 		return time.Time{}, fmt.Errorf("the month has no day %d", p.day)
 	}
-	return at.Add(p.sinceMidnight), nil
+	wall := day.Add(p.sinceMidnight)
+	at := time.Date(wall.Year(), wall.Month(), wall.Day(), wall.Hour(), wall.Minute(), wall.Second(), wall.Nanosecond(), zone)
+	const layout = "2006-01-02 15:04:05"
+	if at.Format(layout) != wall.Format(layout) {
+		return time.Time{}, fmt.Errorf("a clock in %v was set forward over %s", zone, wall.Format(layout))
+	}
+	for _, d := range []time.Duration{-time.Hour, time.Hour} {
+		if at.Add(d).Format(layout) == wall.Format(layout) {
+			return time.Time{}, fmt.Errorf("a clock in %v stood at %s twice, before and after it was set back", zone, wall.Format(layout))
+		}
+	}
+	return at, nil
 }
 
 // clockOrder settles whether dates with slashes have the day first: by the rows in which only one

@@ -262,7 +262,9 @@ func (t *table) gather() {
 	t.from = first
 }
 
-func (t *table) commentedRow(l textLine) bool { return comment(l.text) && beginsLikeFigure(uncomment(l.text)) }
+func (t *table) commentedRow(l textLine) bool {
+	return comment(l.text) && beginsLikeFigure(uncomment(l.text))
+}
 
 func (t *table) warnComment(l textLine) {
 	t.warn(l.number, 1, "a line that could be a row is marked as a comment; it is left out", "")
