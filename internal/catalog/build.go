@@ -167,8 +167,8 @@ func (b *builder) source(f sourceFile) {
 	case s.Load == "":
 		s.Load = Load50
 	}
-	s.Minimum = rating(b, "source", "minimum", f.Minimum.available(s.Load), "")
-	s.Maximum = rating(b, "source", "maximum", f.Maximum.available(s.Load), "")
+	s.Minimum = rating(b, "source", "minimum", f.Minimum.Available(s.Load), "")
+	s.Maximum = rating(b, "source", "maximum", f.Maximum.Available(s.Load), "")
 	if s.Minimum.Exact() && s.Maximum.Exact() && !s.Maximum.Above(s.Minimum) {
 		b.doc.Problem("source.maximum", fmt.Sprintf("source.maximum (%v into 50 Ω) is not above source.minimum (%v)", s.Maximum, s.Minimum), "")
 	}

@@ -64,8 +64,8 @@ type (
 		connectionFile
 		Kind           sourceKindFile  `yaml:"kind,required" says:"kind of generator; a function generator counts in volts under a load setting"`
 		Band           bandFile        `yaml:"band,required" says:"where it works, LOW to HIGH"`
-		Minimum        sourceLevelFile `yaml:"minimum,required" says:"lowest level that it can be set to"`
-		Maximum        sourceLevelFile `yaml:"maximum,required" says:"highest level that it can be set to"`
+		Minimum        SourceLevel     `yaml:"minimum,required" says:"lowest level that it can be set to"`
+		Maximum        SourceLevel     `yaml:"maximum,required" says:"highest level that it can be set to"`
 		Resolution     rf.Gain         `yaml:"resolution,required" says:"smallest step of its level"`
 		CountsIn       countsFile      `yaml:"counts_in,required" says:"unit that it counts in over the wire"`
 		Load           loadFile        `yaml:"load" says:"load that its level is set for; default 50 Ω"`
@@ -259,21 +259,32 @@ func (b *bandFile) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// sourceLevelFile is a generator's level as it shows it: a power, or a voltage under its load
-// setting.
-type sourceLevelFile struct {
+// SourceLevel is a generator's level as it shows it: a power, or a voltage under its load setting.
+type SourceLevel struct {
 	power   rf.Power
 	voltage rf.Voltage
+	emf     bool
 }
 
-// UnmarshalText reads a power, else a voltage.
-func (s *sourceLevelFile) UnmarshalText(text []byte) error {
-	p, perr := rf.Parse[rf.Watt](string(text))
+// bareVolts are volts that do not say which: peak to peak and r.m.s. lie 9 dB apart.
+var bareVolts = regexp.MustCompile(`(?i)^([-+0-9.,e \x{00a0}]+)([munkµμ]?)V$`)
+
+// UnmarshalText reads a power, else a voltage that says which one it is.
+func (s *SourceLevel) UnmarshalText(text []byte) error {
+	*s = SourceLevel{}
+	t := strings.TrimSpace(string(text))
+	p, perr := rf.Parse[rf.Watt](t)
 	if perr == nil {
 		s.power = p
 		return nil
 	}
-	v, verr := rf.Parse[rf.Volt](string(text))
+	if m := bareVolts.FindStringSubmatch(t); m != nil {
+		number, unit := strings.TrimSpace(m[1]), m[2]+"V"
+		return fmt.Errorf("%q does not say which voltage: peak to peak and r.m.s. lie 9 dB apart (want \"%s %spp\", \"%s %srms\", \"%s %spk\" or \"%s %s emf\")",
+			t, number, unit, number, unit, number, unit, number, unit)
+	}
+	t, s.emf = strings.CutSuffix(t, " emf")
+	v, verr := rf.Parse[rf.Volt](t)
 	if verr != nil {
 		if strings.Contains(perr.Error(), "unit") {
 			return fmt.Errorf("%q is neither a power nor a voltage (want for example \"10 dBm\" or \"10 Vpp\")", text)
@@ -284,14 +295,14 @@ func (s *sourceLevelFile) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// available returns the power into 50 Ω of a level shown under a load setting. Set for high-Z a
-// generator shows the open-circuit voltage, twice what it gives into 50 Ω.
-func (s sourceLevelFile) available(load LoadSetting) rf.Power {
+// Available returns the power into 50 Ω of a level shown under a load setting. Set for high-Z a
+// generator shows the open-circuit voltage, twice what it gives into 50 Ω; an e.m.f. is that, whatever is set.
+func (s SourceLevel) Available(load LoadSetting) rf.Power {
 	if s.voltage.Absent() {
 		return s.power
 	}
 	v := s.voltage
-	if load == LoadHighZ {
+	if load == LoadHighZ || s.emf {
 		v = v.Add(rf.GainOfAmplitudeRatio(0.5))
 	}
 	return rf.PowerInto(v, rf.Z0)

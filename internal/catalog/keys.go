@@ -35,7 +35,7 @@ func taken(t reflect.Type) string {
 		return "a curve in Ω or dBΩ"
 	case reflect.TypeFor[bandFile]():
 		return "LOW to HIGH in Hz"
-	case reflect.TypeFor[sourceLevelFile]():
+	case reflect.TypeFor[SourceLevel]():
 		return "dBm or Vpp, as it shows it"
 	case reflect.TypeFor[toleranceFile]():
 		return "a number with the unit of what is watched"

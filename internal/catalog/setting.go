@@ -44,11 +44,11 @@ func volts(vpp float64) string {
 // ParseSetting reads a level as the generator counts it: a power, or a voltage under the generator's
 // load setting. It returns the power available into 50 Ω.
 func (s Source) ParseSetting(text string) (rf.Power, error) {
-	var f sourceLevelFile
+	var f SourceLevel
 	if err := f.UnmarshalText([]byte(text)); err != nil {
 		return rf.Power{}, err
 	}
-	p := f.available(s.Load)
+	p := f.Available(s.Load)
 	if !p.Exact() {
 		return rf.Power{}, fmt.Errorf("%q is not one exact level", text)
 	}

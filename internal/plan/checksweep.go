@@ -10,6 +10,7 @@ import (
 // rating over the whole span, and as problems what speaks against it. Points, Unreachable and the
 // times of the result are of no sweep and stay empty.
 func CheckSweep(s *FreeSweep, budget Budget) (Checked, problem.List) {
+	s.Plan.settleDrive(budget.Bench())
 	c := checker{plan: s.Plan, budget: budget, bench: budget.Bench(), worst: map[string]int{}, refused: map[string]int{},
 		at: &pointer{plan: s.Plan, budget: budget, crest: CrestOfLevel(s.Plan.Modulation)}}
 	if src := c.bench.Source; !src.ByHand {

@@ -83,13 +83,13 @@ type planFile struct {
 		Edition string `yaml:"edition,required" says:"edition of that copy"`
 		Figures string `yaml:"figures,required" says:"which figures: range, levels, clause or table"`
 	} `yaml:"profile_checked" says:"stands in place of \"not verified against the standard's text\" wherever the profile is told"`
-	Grid       []segment   `yaml:"grid,required" says:"frequencies: the union of these segments"`
-	Order      orderWord   `yaml:"order" says:"order of the frequencies"`
-	Modulation string      `yaml:"modulation" says:"modulation; default the level's usual one, CW in a calibration"`
-	Drive      rf.Power    `yaml:"drive" says:"constant drive only: generator level, available into 50 Ω"`
-	Dwell      rf.Duration `yaml:"dwell" says:"time at each level; default the shortest of the level's step rule, else 1 s"`
-	Settle     rf.Duration `yaml:"settle" says:"wait after every change of level"`
-	Edges      rf.Fraction `yaml:"edges" says:"width, relative to frequency, to which the edges of a failing band are found; default: not narrowed"`
+	Grid       []segment           `yaml:"grid,required" says:"frequencies: the union of these segments"`
+	Order      orderWord           `yaml:"order" says:"order of the frequencies"`
+	Modulation string              `yaml:"modulation" says:"modulation; default the level's usual one, CW in a calibration"`
+	Drive      catalog.SourceLevel `yaml:"drive" says:"constant drive only: generator level, as it shows it"`
+	Dwell      rf.Duration         `yaml:"dwell" says:"time at each level; default the shortest of the level's step rule, else 1 s"`
+	Settle     rf.Duration         `yaml:"settle" says:"wait after every change of level"`
+	Edges      rf.Fraction         `yaml:"edges" says:"width, relative to frequency, to which the edges of a failing band are found; default: not narrowed"`
 	Search     struct {
 		Onset      bool           `yaml:"onset" says:"look for the lowest level that upsets"`
 		Recovery   bool           `yaml:"recovery" says:"look for the level at which the DUT is well again, coming down with RF on"`
@@ -208,7 +208,7 @@ type reader struct {
 //	  - {around: [40.68 MHz], span: 2 %, step: 0.2 %}
 //	order: ascending               # or descending
 //	modulation: AM 80 % 1 kHz      # default the level's usual one; CW in a calibration
-//	drive: -20 dBm                 # constant drive only: generator level, available into 50 Ω
+//	drive: -20 dBm                 # constant drive only: generator level, as it shows it (or 60 mVpp, 20 mVrms)
 //	dwell: 2 s                     # default the shortest of the level's step rule, else 1 s
 //	settle: 50 ms
 //	edges: 0.2 %                   # default: edges are not narrowed
@@ -274,7 +274,7 @@ func (r *reader) what() {
 	}
 	p.Kind, p.Mode, p.Fixture, p.Descending = RunKind(f.Kind), Mode(f.Mode), catalog.Fixture(f.Fixture), f.Order == "descending"
 	p.CalibrationRun, p.ConvertCalibration, p.AcceptFalseAlarms = int(f.Calibration), f.ConvertCalibration, int(f.AcceptFalseAlarms)
-	p.Drive = f.Drive
+	p.SetAs, p.Drive = f.Drive, f.Drive.Available(catalog.Load50)
 	jig := p.Fixture == catalog.Jig50 || p.Fixture == catalog.Jig150
 	switch {
 	case p.Kind == Calibration && !jig:
@@ -284,7 +284,7 @@ func (r *reader) what() {
 	}
 	switch has := r.doc.Has("drive"); {
 	case p.Mode == ConstantDrive && !has:
-		r.problem("mode", "add drive: the generator's level into 50 Ω, for example -20 dBm", "constant drive needs the drive")
+		r.problem("mode", "add drive: the generator's level as it shows it, for example -20 dBm or 60 mVpp", "constant drive needs the drive")
 	case p.Mode == ConstantDrive && has && !p.Drive.Exact() && !p.Drive.Absent():
 		r.problem("drive", "write one level, for example -20 dBm", "the drive must be one known level")
 	case p.Mode != ConstantDrive && has:

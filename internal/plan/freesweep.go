@@ -75,19 +75,19 @@ func (d *directionWord) UnmarshalText(t []byte) error {
 
 // sweepFile is a sweep file as written.
 type sweepFile struct {
-	Name       string         `yaml:"name"`
-	Bench      string         `yaml:"bench,required"`
-	Fixture    fixtureWord    `yaml:"fixture"`
-	Law        lawWord        `yaml:"law,required"`
-	From       rf.Frequency   `yaml:"from,required"`
-	To         rf.Frequency   `yaml:"to,required"`
-	Times      []rf.Duration  `yaml:"times,required"`
-	Directions directionWord  `yaml:"directions"`
-	Repeats    document.Count `yaml:"repeats"`
-	Steps      document.Count `yaml:"steps"`
-	Tolerance  rf.Fraction    `yaml:"time_tolerance"`
-	Drive      rf.Power       `yaml:"drive,required"`
-	Modulation string         `yaml:"modulation"`
+	Name       string              `yaml:"name"`
+	Bench      string              `yaml:"bench,required"`
+	Fixture    fixtureWord         `yaml:"fixture"`
+	Law        lawWord             `yaml:"law,required"`
+	From       rf.Frequency        `yaml:"from,required"`
+	To         rf.Frequency        `yaml:"to,required"`
+	Times      []rf.Duration       `yaml:"times,required"`
+	Directions directionWord       `yaml:"directions"`
+	Repeats    document.Count      `yaml:"repeats"`
+	Steps      document.Count      `yaml:"steps"`
+	Tolerance  rf.Fraction         `yaml:"time_tolerance"`
+	Drive      catalog.SourceLevel `yaml:"drive,required"`
+	Modulation string              `yaml:"modulation"`
 	Mark       struct {
 		By         markWord    `yaml:"by,required"`
 		Within     rf.Duration `yaml:"within"`
@@ -142,7 +142,7 @@ func ParseFreeSweep(file string, data []byte) (*FreeSweep, problem.List) {
 	s := &FreeSweep{Marked: MarkedBy(raw.Mark.By), Within: raw.Mark.Within.Std(), SyncAddress: raw.Mark.Address, SyncLine: raw.Mark.SerialLine,
 		SyncPattern: raw.Mark.Pattern, LatencyMost: raw.LatencyMost.Std(), Step: raw.Confirm.Step, Dwell: raw.Confirm.Dwell}
 	p := &Plan{Name: raw.Name, File: file, Bytes: data, BenchFile: raw.Bench, Kind: FreeSweepRun, Mode: ConstantDrive, Fixture: catalog.Fixture(raw.Fixture),
-		Drive: raw.Drive, DeadMan: raw.DeadMan, Settle: DefaultSettle, Dwell: DefaultDwell, RecoverWithin: DefaultRecoverWithin, TripAbove: DefaultTripAbove,
+		SetAs: raw.Drive, Drive: raw.Drive.Available(catalog.Load50), DeadMan: raw.DeadMan, Settle: DefaultSettle, Dwell: DefaultDwell, RecoverWithin: DefaultRecoverWithin, TripAbove: DefaultTripAbove,
 		Search: DefaultSearch(), Levelling: DefaultLevelling(), Grid: []rf.Frequency{min(raw.From, raw.To), max(raw.From, raw.To)},
 		GridText: fmt.Sprintf("a sweep over %v to %v", raw.From, raw.To), Files: map[string][]byte{}}
 	if p.Name == "" {

@@ -95,7 +95,8 @@ type Plan struct {
 	Stretches  []Stretch      // of the grid, by segment
 	Descending bool           // the sweep goes from the highest frequency to the lowest
 	Modulation level.Modulation
-	Drive      rf.Power // constant drive
+	Drive      rf.Power            // constant drive, available into 50 Ω
+	SetAs      catalog.SourceLevel // the same as the file says it: what volts are depends on the bench
 	Dwell      rf.Duration
 	Settle     rf.Duration // after every change of level, before a reading counts
 	// Edges is the width to which the edges of a failing band are found, relative to frequency;

@@ -99,7 +99,15 @@ func Points(p *Plan, budget Budget, cal *Calibrated) (func(rf.Frequency) (Point,
 	return at.point, nil
 }
 
+// settleDrive turns the drive as the file says it into a power under the generator's load setting.
+func (p *Plan) settleDrive(b *catalog.Bench) {
+	if d := p.SetAs.Available(b.Source.Load); !d.Absent() {
+		p.Drive = d
+	}
+}
+
 func newPointer(p *Plan, budget Budget, cal *Calibrated) (*pointer, error) {
+	p.settleDrive(budget.Bench())
 	at := &pointer{plan: p, budget: budget, crest: CrestOfLevel(p.Modulation)}
 	if p.Mode != Substitution || p.Kind == Baseline {
 		return at, nil
