@@ -16,6 +16,7 @@ package chain
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"provoke/internal/catalog"
 	"provoke/internal/rf"
@@ -193,8 +194,15 @@ func (s Surplus) String() string {
 }
 
 // With returns the prediction with every level that is read by a meter raised by that meter's surplus. An
-// amplifier gives it less as it compresses, which is not counted on.
+// amplifier gives it less as it compresses, which is not counted on. A current that was read below the high end
+// of its range lowers what is predicted for it, down to what is expected and never below: a reading that is too
+// low, for a loose connector or a pad too many, cannot raise the drive further than that.
 func (p Prediction) With(s Surplus) Prediction {
+	if spread, _ := p.High.Minus(p.Current); s.Current < 0 && spread.Finite() {
+		s.Current = max(s.Current, -max(0, spread))
+	} else {
+		s.Current = max(0, s.Current)
+	}
 	nodes := append([]Node(nil), p.Nodes...)
 	for i := range nodes {
 		n, by := &nodes[i], rf.Gain(0)
@@ -204,20 +212,24 @@ func (p Prediction) With(s Surplus) Prediction {
 		case ByAnalyser:
 			by = s.Current
 		}
-		if by <= 0 {
+		if by == 0 || by < 0 && (n.By != ByAnalyser || !n.Headroom.Finite()) {
 			continue
 		}
 		for _, v := range []*Value{&n.Carrier, &n.Peak, &n.Mean} {
 			v.Power, v.Current = v.Power.Add(by), v.Current.Add(by)
 		}
 		n.Headroom -= by
-		if n.Within && n.Headroom < 0 {
-			n.Within, n.Note = false, ""
+		if n.Headroom.Finite() && n.Within != (n.Headroom >= 0) {
+			n.Within, n.Note = n.Headroom >= 0, ""
 		}
 	}
 	p.Nodes = nodes
 	return p
 }
+
+// Looped returns the prediction of a drive to which a closed loop came, reading the current on its way: behind
+// the clamp the expected current counts and not the high end of its range.
+func (p Prediction) Looped() Prediction { return p.With(Surplus{Current: rf.Gain(math.Inf(-1))}) }
 
 // Tightest returns the node that stands in the way first: one without a rating, else the one with
 // the least headroom. The zero Node when there are none.

@@ -521,3 +521,31 @@ func TestNoSettingIsSafeWhenTheMinimumIsTooMuch(t *testing.T) {
 		t.Errorf("%+v, %v", n, err)
 	}
 }
+
+// A reading below the high end of the range brings the prediction of the current down to what is expected, never
+// further; one above it brings it up by as much as it is.
+func TestAReadingMovesThePredictedCurrentWithinItsRange(t *testing.T) {
+	b := full()
+	p := predict(t, b, rf.DBm(-20), chain.Crest{}, catalog.OnCable)
+	spread, _ := p.High.Minus(p.Current)
+	if spread < 5 {
+		t.Fatalf("the range is %v", spread)
+	}
+	headroom := func(p chain.Prediction) rf.Gain {
+		for _, n := range p.Nodes {
+			if n.By == chain.ByAnalyser && n.Carrier.Current.Known() {
+				return n.Headroom
+			}
+		}
+		t.Fatal("no node is read by the analyser")
+		return 0
+	}
+	for by, want := range map[rf.Gain]rf.Gain{0: 0, -3: 3, -40: spread, 2: -2} {
+		if got := headroom(p.With(chain.Surplus{Current: by})) - headroom(p); math.Abs((got - want).DB()) > 1e-9 {
+			t.Errorf("a reading %v above the high end changes the headroom by %v, want %v", by, got, want)
+		}
+	}
+	if got := headroom(p.Looped()) - headroom(p); math.Abs((got - spread).DB()) > 1e-9 {
+		t.Errorf("in a loop the headroom is %v larger, want %v", got, spread)
+	}
+}

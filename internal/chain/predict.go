@@ -292,6 +292,15 @@ func (n *Node) refuse(why string) {
 // every node is within its rating, and the node that stands in the way of more (as it is at that
 // setting). It wraps ErrForbidden when not even the generator's minimum is shown to be safe.
 func (c *Chain) SafeDrive(f rf.Frequency, crest Crest, fixture catalog.Fixture) (rf.Power, Node, error) {
+	return c.safeDrive(f, crest, fixture, func(p Prediction) Prediction { return p })
+}
+
+// SafeDriveLooped is SafeDrive for a closed loop, which reads the current on its way up.
+func (c *Chain) SafeDriveLooped(f rf.Frequency, crest Crest, fixture catalog.Fixture) (rf.Power, Node, error) {
+	return c.safeDrive(f, crest, fixture, Prediction.Looped)
+}
+
+func (c *Chain) safeDrive(f rf.Frequency, crest Crest, fixture catalog.Fixture, as func(Prediction) Prediction) (rf.Power, Node, error) {
 	p, err := c.pathAt(f)
 	if err != nil {
 		return rf.Power{}, Node{}, fmt.Errorf("find the safe drive at %v: %w", f, err)
@@ -301,7 +310,10 @@ func (c *Chain) SafeDrive(f rf.Frequency, crest Crest, fixture catalog.Fixture) 
 		return rf.Power{}, Node{}, fmt.Errorf("find the safe drive at %v: %w: %s has no minimum or maximum level", f, ErrForbidden, source.ID)
 	}
 	step := stepOf(source)
-	predict := func(k int) (Prediction, error) { return c.predict(f, p, rf.DBm(float64(k)*step), crest, fixture) }
+	predict := func(k int) (Prediction, error) {
+		q, err := c.predict(f, p, rf.DBm(float64(k)*step), crest, fixture)
+		return as(q), err
+	}
 	low, high := int(math.Ceil(source.Minimum.In()/step-1e-9)), int(math.Floor(source.Maximum.In()/step+1e-9))
 	first, err := predict(low)
 	if err != nil {

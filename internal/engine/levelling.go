@@ -325,7 +325,7 @@ func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modula
 		}
 	}
 	if short, _ := w.low.Minus(at.current); short > 0 {
-		at.limited = w.whyShort(at, ceiling)
+		at.limited = w.whyShort(at, ceiling, r.heldBy(step, ceiling))
 		return at, nil
 	}
 	return r.notHeld(ctx, at, w.asked) // above the level, or the last reading is only a bound
@@ -376,9 +376,8 @@ func (w levels) limited(at reached) string {
 }
 
 // whyShort says why the loop ended below the window.
-func (w levels) whyShort(at reached, ceiling rf.Power) string {
+func (w levels) whyShort(at reached, ceiling rf.Power, why string) string {
 	short, _ := w.asked.Minus(at.current)
-	why := fmt.Sprintf("%v is the drive's ceiling", ceiling)
 	switch {
 	case ceiling.Above(at.drive) && w.upset.Known():
 		why = fmt.Sprintf("%v upset here, and the next step of the source would come nearer to it than %s", w.upset, underUpset.Text(1))
@@ -424,6 +423,15 @@ func (r *run) leaveLow(ctx context.Context, at reached) error {
 		return r.lower(ctx, low)
 	}
 	return nil
+}
+
+// heldBy says what holds a step's ceiling, and by how much the ratings would allow more.
+func (r *run) heldBy(step plan.Step, ceiling rf.Power) string {
+	p := step.Point
+	if p.HeldBy != "" && p.Ceiling.Above(ceiling) { // a step below the level wanted has a ceiling of its own
+		p.Ceiling, p.HeldBy = ceiling, fmt.Sprintf("levelling.above_budget, %s", r.cfg.Plan.Levelling.AboveBudget)
+	}
+	return p.More(ceiling)
 }
 
 // ceiling is the largest drive that the loop may use for a step: the point's, and what the budget

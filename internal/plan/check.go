@@ -158,7 +158,7 @@ func (c *checker) frequency(f rf.Frequency) {
 		c.errors = append(c.errors, fmt.Sprintf("%v: %v", f, err))
 		return
 	}
-	safe, limit, err := c.budget.SafeDrive(f, c.at.crest, c.plan.Fixture)
+	safe, limit, err := c.at.safe(f)
 	switch {
 	case errors.Is(err, chain.ErrForbidden):
 		c.forbidden(f)
@@ -245,6 +245,9 @@ func (c *checker) worstAt(f rf.Frequency, p Point) {
 	if err != nil {
 		return
 	}
+	if c.plan.Mode == ClosedLoop {
+		predicted = predicted.Looped()
+	}
 	for _, n := range predicted.Nodes {
 		key := n.ID + "\x00" + n.Place
 		w := Worst{Frequency: f, Drive: p.Ceiling, Node: n}
@@ -286,6 +289,9 @@ func (c *checker) reach(p Point, predicted chain.Prediction, safe rf.Power, limi
 		drive, why = safe, fmt.Sprintf("held back by %s, %s", limit.ID, limit.Place)
 	default:
 		why = "amplifier and generator give no more"
+		if p.HeldBy != "" {
+			why += ": " + p.HeldBy
+		}
 	}
 	if c.plan.Mode == Substitution && !c.at.estimated {
 		return // the current on the cable is whatever the calibrated drive gives

@@ -435,3 +435,52 @@ func TestAFreeSweepNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
 		t.Errorf("without: %v", list)
 	}
 }
+
+// A cable that may carry 10 dB more than the jig, and a rating 12.6 dB above the level's crest: the rating once stood
+// in the way although the loop reads what is on the cable. 30 mA with 80 % AM has a crest of 54 mA; with 60 mA
+// allowed the level is reached, and the ceiling is held by the rating at 60/54 = 0.92 dB above.
+func TestTheHighEndOfTheCablesRangeIsNotCountedTwiceInAClosedLoop(t *testing.T) {
+	b := testBench()
+	b.Cable.MaximumCurrent = rf.Amperes(0.06)
+	everywhere := func(g rf.Gain) curve.Curve[rf.Gain] { return curve.Flat(g, 0, 0, "invented") }
+	b.Probe = &catalog.Probe{Identity: catalog.Identity{ID: "PROBE1"}, TransferImpedance: curve.Flat(rf.Ohms(5), 0, 0, "invented"), MaximumCurrent: rf.Amperes(1)}
+	b.ToAnalyser = []catalog.Passive{{Identity: catalog.Identity{ID: "PAD2"}, Kind: "pad", Loss: everywhere(20), MaximumPower: rf.Watts(1)}}
+	b.Analyser = &catalog.Analyser{Identity: catalog.Identity{ID: "SA1"}, Band: b.Source.Band, MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(-10), Floor: rf.DBm(-110)}
+	p := checkedPlan(func(p *Plan) { p.Profile, _ = level.Constant(rf.Amperes(0.03)) })
+	got, list := Check(p, chain.New(b), nil)
+	if err := list.Err(); err != nil || len(got.Unreachable) > 0 {
+		t.Fatalf("%v; not reached: %+v", err, got.Unreachable)
+	}
+	point := got.Points[0].Point
+	over, _ := point.Ceiling.Minus(point.Drive)
+	if math.Abs(over.DB()-0.915) > 0.02 || !strings.Contains(point.HeldBy, "W1") {
+		t.Errorf("the ceiling is %v above the need, held by %q", over, point.HeldBy)
+	}
+	// Without a loop nobody reads the current, and the high end counts.
+	p.Mode, p.Drive = ConstantDrive, point.Drive
+	if _, list := Check(p, chain.New(b), nil); !strings.Contains(fmt.Sprint(list.Err()), "W1") {
+		t.Errorf("constant drive: %v", list.Err())
+	}
+}
+
+// What holds the ceiling is named with its key, and what the ratings would allow beside it.
+func TestTheCeilingNamesWhatHoldsIt(t *testing.T) {
+	for key, change := range map[string]func(*Plan){
+		"levelling.above_budget, 6.0 dB":    func(p *Plan) { p.Levelling.AboveBudget, p.Levelling.Ceiling = 6, 20 },
+		"levelling.forward_ceiling, 4.0 dB": func(p *Plan) { p.Levelling.AboveBudget, p.Levelling.Ceiling = 20, 4 },
+	} {
+		p := checkedPlan(func(p *Plan) { p.Profile, _ = level.Constant(rf.Amperes(0.01)); change(p) })
+		at, err := Points(p, chain.New(testBench()), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		q, err := at(10e6)
+		if err != nil {
+			t.Fatal(err)
+		}
+		more, _ := q.Safe.Minus(q.Ceiling)
+		if says := q.More(q.Ceiling); !strings.Contains(says, "held at "+q.Ceiling.String()+" by "+key) || !strings.Contains(says, "allow "+more.Text(1)+" more") || more < 1 {
+			t.Errorf("%s: %q (%v)", key, says, more)
+		}
+	}
+}

@@ -156,6 +156,10 @@ type Point struct {
 	Ceiling rf.Power `json:"ceiling"`
 	// Wanted is what the profile asks for here; journalled, so that a margin can be told years later.
 	Wanted level.Ask `json:"wanted,omitzero"`
+	// Safe is the largest drive within every rating, and HeldBy what holds the ceiling: a rating, or a key of the
+	// plan. Closed loop only; not journalled, since they follow from bench and plan.
+	Safe   rf.Power `json:"-"`
+	HeldBy string   `json:"-"`
 }
 
 // Purpose of a step.

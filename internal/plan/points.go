@@ -19,6 +19,8 @@ type Budget interface {
 	Predict(f rf.Frequency, drive rf.Power, crest chain.Crest, fixture catalog.Fixture) (chain.Prediction, error)
 	// SafeDrive returns the largest drive that keeps every rating, and the node that limits it.
 	SafeDrive(f rf.Frequency, crest chain.Crest, fixture catalog.Fixture) (rf.Power, chain.Node, error)
+	// SafeDriveLooped is the same where a closed loop reads the current on its way up.
+	SafeDriveLooped(f rf.Frequency, crest chain.Crest, fixture catalog.Fixture) (rf.Power, chain.Node, error)
 	// DriveFor returns the drive for an expected current; it wraps chain.ErrUnreachable.
 	DriveFor(f rf.Frequency, current rf.Current, fixture catalog.Fixture) (rf.Power, error)
 }
@@ -177,25 +179,56 @@ func (at *pointer) point(f rf.Frequency) (Point, error) {
 		return p, err
 	}
 	p.Target = asked.Current
-	p.Drive, p.Ceiling, err = at.closedLoop(f, asked.Current)
+	err = at.closedLoop(&p)
 	return p, err
 }
 
-// closedLoop returns the budget's need and the ceiling.
-func (at *pointer) closedLoop(f rf.Frequency, target rf.Current) (need, ceiling rf.Power, err error) {
-	safe, _, err := at.budget.SafeDrive(f, at.crest, at.plan.Fixture)
-	if err != nil {
-		return need, ceiling, err
+// safe returns the largest drive within every rating, as far as the mode's drive goes up by readings or not.
+func (at *pointer) safe(f rf.Frequency) (rf.Power, chain.Node, error) {
+	if at.plan.Mode == ClosedLoop {
+		return at.budget.SafeDriveLooped(f, at.crest, at.plan.Fixture)
 	}
-	need, err = at.budget.DriveFor(f, target, at.plan.Fixture)
+	return at.budget.SafeDrive(f, at.crest, at.plan.Fixture)
+}
+
+// closedLoop finds the budget's need, and the ceiling with what holds it.
+func (at *pointer) closedLoop(p *Point) error {
+	safe, limit, err := at.safe(p.Frequency)
+	if err != nil {
+		return err
+	}
+	p.Safe, p.HeldBy = safe, fmt.Sprintf("the rating of %s, %s", limit.ID, limit.Place)
+	need, err := at.budget.DriveFor(p.Frequency, p.Target, at.plan.Fixture)
 	if errors.Is(err, chain.ErrUnreachable) {
-		return safe, safe, nil
+		p.Drive, p.Ceiling = safe, safe
+		return nil
 	}
 	if err != nil {
-		return need, ceiling, err
+		return err
 	}
 	l := at.plan.Levelling
-	return need, safe.Lower(need.Add(min(l.AboveBudget, l.Ceiling))), nil
+	p.Drive, p.Ceiling = need, safe
+	for _, k := range []struct {
+		key string
+		by  rf.Gain
+	}{{"above_budget", l.AboveBudget}, {"forward_ceiling", l.Ceiling}} {
+		if top := need.Add(k.by); p.Ceiling.Above(top) {
+			p.Ceiling, p.HeldBy = top, fmt.Sprintf("levelling.%s, %s", k.key, k.by)
+		}
+	}
+	return nil
+}
+
+// More says, of a drive at the point's ceiling, what holds it and by how much the ratings would allow more.
+func (p Point) More(drive rf.Power) string {
+	if p.HeldBy == "" {
+		return fmt.Sprintf("%v is the drive's ceiling", p.Ceiling)
+	}
+	more, _ := p.Safe.Minus(drive)
+	if more <= 0 || !more.Finite() {
+		return fmt.Sprintf("the drive is held at %v by %s", drive, p.HeldBy)
+	}
+	return fmt.Sprintf("the drive is held at %v by %s; the ratings would allow %s more", drive, p.HeldBy, more.Text(1))
 }
 
 // replay returns the drive that gives the level in the calibration's jig.
