@@ -278,7 +278,7 @@ var filled = strings.NewReplacer(
 	"transfer_impedance: FILL IN", "transfer_impedance: {points: {150 kHz: 4.8 Ω, 80 MHz: 5 Ω}}",
 	"maximum_input: FILL IN             # at the envelope's crest: 0", "maximum_input: 0 dBm # 0", "maximum_input: FILL IN", "maximum_input: 20 dBm",
 	"return_loss: FILL IN", "return_loss: {points: {150 kHz: 1 dB, 80 MHz: 3 dB}}",
-	"mixer_limit: FILL IN", "mixer_limit: -10 dBm", "floor: FILL IN", "floor: -110 dBm",
+	"mixer_limit: FILL IN", "mixer_limit: -10 dBm", "bandwidths: FILL IN", "bandwidths: [1 kHz]", "floor: FILL IN", "floor: -110 dBm",
 )
 
 func TestNewFilesFilledInAreABenchAndAPlan(t *testing.T) {

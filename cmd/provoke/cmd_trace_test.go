@@ -44,6 +44,7 @@ analyser:
   band: 9 kHz to 1 GHz
   maximum_input: 20 dBm
   mixer_limit: -10 dBm
+  bandwidths: [1 kHz]
   floor: -110 dBm
   bandwidths: [10 kHz]
 monitors:

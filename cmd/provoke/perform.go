@@ -352,7 +352,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, UpsetAt: part.upsetAt, FirstAttempt: part.attempt,
 		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
-		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
+		Desk: desk, Reset: resetterOf(pr.bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
 	})
 	known = res.Verdict != event.RFNotKnownOff
 	if err == nil {
@@ -480,6 +480,19 @@ func askToArm(w *world, o performance, pr *prepared, rig *driver.Rig, watched st
 		return withCode(exitStopped, errors.New("not armed: nothing was switched on"))
 	}
 	return nil
+}
+
+// offerReset asks whether a product that shows an error before any RF is to be reset. With --arm, from the page,
+// and where somebody answers prompts of the bench meanwhile, it is done without a question, and said.
+func offerReset(w *world, o performance, prompts bool) func(context.Context, string) bool {
+	if o.armed || prompts {
+		return nil
+	}
+	return func(ctx context.Context, why string) bool {
+		fmt.Fprintf(w.stdout, "\n%s.\nType reset and press Enter to have it reset now (it can start or move), anything else to stop: ", why)
+		text, _ := w.line(ctx)
+		return strings.TrimSpace(text) == "reset"
+	}
 }
 
 func printWorst(out io.Writer, c plan.Checked) {

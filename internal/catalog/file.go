@@ -150,7 +150,7 @@ type (
 		Band         bandFile       `yaml:"band,required" says:"where it works, LOW to HIGH"`
 		MaximumInput rf.Power       `yaml:"maximum_input" says:"level at its input that it stands, at the crest of the modulation's envelope; absent forbids"`
 		MixerLimit   rf.Power       `yaml:"mixer_limit" says:"level at the connector above which a reading is a bound, with the 0 dB of attenuation that is set"`
-		Bandwidths   []rf.Frequency `yaml:"bandwidths" says:"resolution bandwidths that it has"`
+		Bandwidths   []rf.Frequency `yaml:"bandwidths,required" says:"resolution bandwidths that it has; the narrowest is used"`
 		Floor        rf.Power       `yaml:"floor" says:"displayed noise at the narrowest bandwidth, with 0 dB of attenuation"`
 		Spread       rf.Gain        `yaml:"reading_spread" says:"standard deviation of readings of a steady carrier; default 0.05 dB, assumed"`
 	}

@@ -87,6 +87,8 @@ type Config struct {
 	PersonWithin time.Duration
 	// FreeRunning: the source sweeps by itself (see RunSweep).
 	FreeRunning bool
+	// OfferReset asks whether a product that shows an error before any RF is to be reset; nil for a yes.
+	OfferReset func(ctx context.Context, why string) bool
 	// Reset power-cycles the DUT when its monitors cannot reset it; nil when nothing can.
 	Reset Resetter
 }
@@ -196,6 +198,7 @@ type run struct {
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	upsetAt   map[rf.Frequency]rf.Current          // the lowest current that was measured to upset
 	looked    map[rf.Frequency]bool                // where the forward power was read at a low level
+	latches   int                                  // upsets in a row that ended with a reset; -1 once one ended by itself
 	dwelling  *dwellMeters                         // the meters of the last dwell that was watched
 	status    Status
 	clock     clock
@@ -398,7 +401,7 @@ func (r *run) ready(ctx context.Context) error {
 	if err := r.watch.start(ctx); err != nil {
 		return err
 	}
-	if err := r.watch.baseline(ctx, r.baselineTime()); err != nil {
+	if err := r.baseline(ctx); err != nil {
 		return err
 	}
 	if err := r.journal(event.Watching{Monitors: r.watch.baselines()}); err != nil {
@@ -411,6 +414,31 @@ func (r *run) ready(ctx context.Context) error {
 		return r.arm(ctx)
 	}
 	return nil
+}
+
+// baseline watches the product without RF. One that shows an error, latched by an earlier run perhaps, is reset
+// once, if anything can and who is asked agrees.
+func (r *run) baseline(ctx context.Context) error {
+	err := r.watch.baseline(ctx, r.baselineTime())
+	var shown errShown
+	if !errors.As(err, &shown) || r.cfg.OfferReset != nil && !r.cfg.OfferReset(ctx, shown.Error()) {
+		return err
+	}
+	if bad := r.resetDUT(ctx); errors.Is(bad, dut.ErrNoReset) {
+		return err
+	} else if bad != nil {
+		return fmt.Errorf("%w; and it cannot be reset: %w", err, bad)
+	}
+	words := fmt.Sprintf("%s %s before any RF; the product was reset once", shown.monitor, shown.why)
+	r.tell(words)
+	if err := r.journal(event.Note{By: "provoke", Text: words}); err != nil {
+		return err
+	}
+	for end := time.Now().Add(r.cfg.Plan.RecoverWithin.Std()); ; {
+		if err = r.watch.baseline(ctx, r.baselineTime()); !errors.As(err, &shown) || time.Now().After(end) {
+			return err
+		}
+	}
 }
 
 // baselineTime is how long the DUT is watched before RF: two dwells, at least.

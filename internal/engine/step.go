@@ -45,7 +45,7 @@ func (r *run) lookWithoutRF(ctx context.Context) (event.StepClosed, error) {
 	c.Outcome.Upset = upset
 	if upset {
 		c.Note = bad.why
-		_, err = r.awaitWell(ctx, time.Now())
+		_, err = r.awaitWell(ctx, time.Now(), r.cfg.Plan.RecoverWithin.Std())
 	}
 	return c, err
 }
@@ -334,9 +334,11 @@ func (r *run) driveBelow(step plan.Step, at reached, offset rf.Gain) rf.Power {
 // recover waits for the DUT after an upset, resets it when it does not come back by itself, and
 // classifies.
 func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) error {
-	first, err := r.awaitWell(ctx, off)
+	within, why := r.patience()
+	first, err := r.awaitWell(ctx, off, within)
 	switch {
 	case err == nil:
+		r.latches = -1
 		c.RecoveredAfter = rf.Duration(max(first.Sub(off), 0))
 		c.Class = event.DuringOnly
 		if first.Sub(off) > r.watch.latency()+3*r.watch.period() {
@@ -347,6 +349,10 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 		return err
 	}
 	c.Outcome.Latched = true
+	c.Note += why
+	if r.latches >= 0 {
+		r.latches++
+	}
 	for try := 1; try <= 3; try++ {
 		err = r.resetDUT(ctx)
 		if errors.Is(err, dut.ErrNoReset) {
@@ -359,7 +365,7 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 			c.Note += fmt.Sprintf("; it cannot be reset: %v", err)
 			return r.awaitPerson(ctx, off, c)
 		}
-		first, err = r.awaitWell(ctx, time.Now())
+		first, err = r.awaitWell(ctx, time.Now(), r.cfg.Plan.RecoverWithin.Std())
 		if err == nil {
 			c.Class = event.NeedsReset
 			c.RecoveredAfter = rf.Duration(first.Sub(off))
@@ -371,6 +377,20 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 	}
 	c.Class = event.NotRecovered
 	return r.awaitPerson(ctx, off, c)
+}
+
+// latchesBefore is after how many upsets in a row that only a reset ended the next reset comes early.
+const latchesBefore = 2
+
+// patience is how long the DUT may take to come back by itself: the plan's time, or as long as monitors need to
+// see it, once it was seen to latch and never to come back. why is then told with the step.
+func (r *run) patience() (within time.Duration, why string) {
+	within = r.cfg.Plan.RecoverWithin.Std()
+	short := r.watch.latency() + 4*r.watch.period() + 500*time.Millisecond
+	if r.latches < latchesBefore || short >= within {
+		return within, ""
+	}
+	return short, fmt.Sprintf("; reset after %v, since %d upsets before ended with a reset only", rf.Duration(short), r.latches)
 }
 
 // resetDUT resets the DUT, which may take longer than the dead-man waits: a relay leaves the power off for a
@@ -399,7 +419,7 @@ func (r *run) awaitPerson(ctx context.Context, off time.Time, c *event.StepClose
 	}
 	r.tell("RF off: the product did not recover; reset or power-cycle it")
 	for end := time.Now().Add(r.personWithin()); time.Now().Before(end); {
-		first, err := r.awaitWell(ctx, time.Now())
+		first, err := r.awaitWell(ctx, time.Now(), r.cfg.Plan.RecoverWithin.Std())
 		if err == nil {
 			c.Class = event.NeedsReset
 			c.RecoveredAfter = rf.Duration(first.Sub(off))
@@ -418,9 +438,9 @@ func (r *run) personWithin() time.Duration { return 30 * r.cfg.Plan.RecoverWithi
 var errNotWell = errors.New("the product is not well")
 
 // awaitWell waits until the DUT has been well for two samples of every monitor since a time; it
-// returns errNotWell after the plan's patience.
-func (r *run) awaitWell(ctx context.Context, since time.Time) (time.Time, error) {
-	end := time.Now().Add(r.cfg.Plan.RecoverWithin.Std())
+// returns errNotWell after so long.
+func (r *run) awaitWell(ctx context.Context, since time.Time, within time.Duration) (time.Time, error) {
+	end := time.Now().Add(within)
 	for {
 		if first, ok := r.watch.well(since, 2); ok {
 			return first, nil

@@ -183,6 +183,14 @@ func (w *watch) baseline(ctx context.Context, d time.Duration) error {
 	}
 }
 
+// errShown is an error that the product shows before any RF: perhaps latched from an earlier run.
+type errShown struct{ monitor, why, text string }
+
+// Error says what to do.
+func (e errShown) Error() string {
+	return fmt.Sprintf("%s %s before any RF: bring the product back to normal (reset it), then run again; the line read %q", e.monitor, e.why, e.text)
+}
+
 // tryBaseline sets the judges' baselines from the samples since a time; short names a monitor that
 // has too few.
 func (w *watch) tryBaseline(since time.Time) (short string, err error) {
@@ -201,7 +209,7 @@ func (w *watch) tryBaseline(since time.Time) (short string, err error) {
 			}
 			n++
 			if s.Error || s.Lost != "" {
-				return "", fmt.Errorf("%s %s before any RF: bring the product back to normal (reset it), then run again; the line read %q", id, s.why, s.Text)
+				return "", errShown{id, s.why, s.Text}
 			}
 			if s.HasValue {
 				sum += s.Value
