@@ -344,7 +344,7 @@ func TestALevellingWindowThatTheBenchCannotHitOrTheSearchCannotTellApartIsRefuse
 		told                             string // empty: accepted
 	}{
 		{0.1, 0, 0.2, 0.5, Exposure, ""},
-		{0.1, 0, 0.19, 0.5, Exposure, "the source's step of 0.10 dB and twice the spread of readings of 0.05 dB (assumed, common practice) make 0.20 dB"},
+		{0.1, 0, 0.19, 0.5, Exposure, "the source's step of 0.10 dB and twice the spread of readings of 0.05 dB (assumed, common practice) make 0.20 dB; write levelling: {window: 0.20 dB}"},
 		{0.1, 0.02, 0.15, 0.5, Exposure, ""},
 		{0.1, 0.1, 0.25, 0.5, Exposure, "twice the spread of readings of 0.10 dB make 0.30 dB"},
 		{0.1, 0.05, 0.3, 0.3, Exposure, "not less than the search's resolution of 0.30 dB"},

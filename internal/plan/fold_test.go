@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"slices"
 	"testing"
 
 	"provoke/internal/rf"
@@ -229,5 +230,123 @@ func TestTheMiddleOfTwoFrequencies(t *testing.T) {
 	}
 	if _, ok := p.middle(1e6, 1.011e6); !ok {
 		t.Error("an edge of 1.1 % is not narrowed to 1 %")
+	}
+}
+
+func TestAStepThatWasGivenUpIsSaid(t *testing.T) {
+	point, _ := testPoint(1e6)
+	all := Fold(0.5, []Result{{Step{Point: point, Purpose: Sweep}, Outcome{Upset: true}}, {Step{Point: point, Purpose: Confirm}, Outcome{Skipped: true}}})
+	if th := all[0]; !th.Skipped || th.Trials != 1 {
+		t.Errorf("%+v", th)
+	}
+}
+
+// A recovery that was given up is not tried again, nor is one of a latched upset.
+func TestARecoveryThatWasGivenUpIsOver(t *testing.T) {
+	for name, o := range map[string]Outcome{"given up": {Skipped: true}, "latched": {Upset: true, Latched: true}} {
+		g, err := NewProgram(testPlan(grid(1e6, 1, 1)), testPoint)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := 0
+		for s, ok := g.Next(nil); ok && n < 10; {
+			back := Outcome{Number: s.Number, Upset: s.Offset >= -3}
+			if s.Purpose == Recover {
+				n++
+				back = o
+				back.Number = s.Number
+			}
+			s, ok = g.Next(&back)
+		}
+		if th := g.Thresholds()[0]; n != 1 || th.Recovery.Known() {
+			t.Errorf("%s: %d recovery steps, recovery %v", name, n, th.Recovery)
+		}
+	}
+}
+
+// A gap of n steps is narrowed in √n strides of √n: 9 in 3 of 3, 10 in 3 of 4 at most; up to 8 step by step.
+func TestAGapIsNarrowedInStridesOfItsRoot(t *testing.T) {
+	for gap, want := range map[depth][]depth{9: {3, 6, 9}, 10: {4, 8, 10}, 16: {4, 8, 12, 16}, 17: {5, 10, 15, 17}, 8: {1, 2, 3, 4, 5, 6, 7, 8}, 2: {1, 2}} {
+		got := nextDescent(0, gap)
+		if len(got) != len(want) {
+			t.Errorf("%d: %v, want %v", gap, got, want)
+			continue
+		}
+		for i := range got {
+			if got[i] != want[i] {
+				t.Errorf("%d: %v, want %v", gap, got, want)
+			}
+		}
+	}
+}
+
+// Between an upset 2 steps below the level wanted and a pass 8 below: one below the guess, then the guess, else halves.
+func TestBetweenUpsetAndPassTheGuessIsTriedFirst(t *testing.T) {
+	s := newSearch(testPlan(grid(1e6, 1, 1)))
+	for guess, want := range map[depth]depth{4: 5, 6: 7, 7: 7, 2: 3, 8: 5, 1: 5, unknown: 5} {
+		p := newPlace(Point{})
+		p.beside, p.guess, p.upset, p.pass = guess != unknown, guess, 2, 8
+		if got := s.between(p); got != want {
+			t.Errorf("guess %d: %d, want %d", guess, got, want)
+		}
+	}
+}
+
+// What a search leaves open is that of DefaultSearch; distances below a resolution step count as one step.
+func TestTheDistancesOfASearch(t *testing.T) {
+	d := DefaultSearch()
+	if f := (Search{}).Filled(); f.Resolution != d.Resolution || f.Range != d.Range || f.Approach != d.Approach || f.Window != d.Window {
+		t.Errorf("%+v", f)
+	}
+	p := testPlan(grid(1e6, 1, 1))
+	p.Search.Resolution, p.Search.Approach, p.Search.Window, p.Search.Range = 6, 1, 1, 40
+	if s := newSearch(p); s.approach != 1 || s.window != 1 || s.bottom != 6 || s.floor != 6+3 { // 40/6 and 20/6
+		t.Errorf("%+v", s)
+	}
+	p.Search = d
+	if s := newSearch(p); s.approach != 6 || s.window != 12 || s.bottom != 80 || s.floor != 120 {
+		t.Errorf("%+v", s)
+	}
+}
+
+func TestACheckPointAfterEachFrequency(t *testing.T) {
+	p := testPlan(grid(1e6, 1, 3))
+	p.Drift = Drift{At: p.Grid[0], Below: 20, Every: 1}
+	_, all := carryOut(t, p, victim{on: func(rf.Frequency) float64 { return never }})
+	var got []Purpose
+	for _, r := range all {
+		got = append(got, r.Step.Purpose)
+	}
+	if want := []Purpose{DriftCheck, Sweep, DriftCheck, Sweep, DriftCheck, Sweep, DriftCheck}; !slices.Equal(got, want) {
+		t.Errorf("%v", got)
+	}
+}
+
+// The band is deepest between two frequencies of the grid, where its edge is looked for: the low check goes there, the
+// window of 6 dB below the onset of -10 dB.
+func TestTheLowCheckIsMadeAtTheLowestOnsetOfTheBand(t *testing.T) {
+	for _, at := range []rf.Frequency{10.2e6, 10.6e6} { // at either edge
+		p := testPlan([]rf.Frequency{10e6, 10.4e6, 10.8e6})
+		p.Edges, p.Search.Recovery = 0.025, false
+		_, all := carryOut(t, p, victim{on: func(f rf.Frequency) float64 {
+			switch {
+			case f > at-0.1e6 && f < at+0.1e6:
+				return -10
+			case f > 10.3e6 && f < 10.5e6:
+				return -4
+			}
+			return never
+		}})
+		n := 0
+		for _, r := range all {
+			if s := r.Step; s.Purpose == Window {
+				if n++; s.Offset != -16 || s.Point.Frequency < at-0.1e6 || s.Point.Frequency > at+0.1e6 {
+					t.Errorf("%v", s)
+				}
+			}
+		}
+		if n != 1 {
+			t.Errorf("%d low checks", n)
+		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"provoke/internal/catalog"
 	"provoke/internal/chain"
 	"provoke/internal/curve"
+	"provoke/internal/level"
 	"provoke/internal/problem"
 	"provoke/internal/rf"
 	"provoke/internal/sweep"
@@ -134,7 +135,7 @@ func TestASteppedPlanGoesAroundEachBand(t *testing.T) {
 		if wrong.Err() != nil {
 			t.Fatal(wrong)
 		}
-		if p.Kind != Exposure || p.Mode != ConstantDrive || p.Fixture != catalog.OnCable || p.Drive != s.Plan.Drive || p.BenchFile != "bench.yaml" || p.Modulation != s.Plan.Modulation || p.Edges != 0.005 {
+		if p.Kind != Exposure || p.Mode != ConstantDrive || p.Fixture != catalog.OnCable || p.Drive != s.Plan.Drive || p.BenchFile != "bench.yaml" || p.Modulation != (level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000}) || s.Plan.Modulation != p.Modulation || p.Edges != 0.005 {
 			t.Errorf("%+v", p)
 		}
 		if p.Dwell.Std() != c.dwell {
@@ -167,6 +168,9 @@ func TestASweepIsCheckedOverItsWholeSpan(t *testing.T) {
 	c, list := CheckSweep(s, chain.New(b))
 	if list.Err() == nil || len(c.Refusals) != 1 || !strings.Contains(list.Err().Error(), "CLAMP1, clamp forward power: at 150 kHz 40.0 dBm average is 7.0 dB above the rating of 33.0 dBm; exceeded at ") {
 		t.Errorf("%v, %v", c.Refusals, list)
+	}
+	if len(c.Worst) == 0 || c.Worst[0].Node.Place != "clamp forward power" || c.Worst[0].Drive != s.Plan.Drive || c.Worst[0].Node.Within {
+		t.Errorf("the worst case is %+v", c.Worst)
 	}
 	if len(list) > 0 && list[0].Field != "drive" {
 		t.Errorf("the refusal is about %q", list[0].Field)

@@ -66,6 +66,15 @@ func TestTheEndsOfWhatAKeyTakes(t *testing.T) {
 			}
 		}
 	}
+	// Hundredths of a decibel are told where it takes them to see the difference.
+	for lines, want := range map[string]string{
+		"search: {approach: 0.09 dB, resolution: 0.1 dB}": "the approach of 0.09 dB is less than the resolution of 0.10 dB",
+		"search: {range: 1.97 dB, resolution: 1.98 dB}":   "the range of 1.97 dB is less than the resolution of 1.98 dB",
+	} {
+		if _, list := parsed(lines); list.Err() == nil || !strings.Contains(list.Err().Error(), want) {
+			t.Errorf("%s: %v", lines, list)
+		}
+	}
 }
 
 // 10 V of e.m.f. are 10 V/300 Ω = 33.3 mA in the matched loop.
@@ -164,5 +173,112 @@ func TestARewriteKeepsTheCommentsOfTheNextKey(t *testing.T) {
 		if got := string(Rewrite([]byte(c.text), Change{"a", c.value})); got != c.want {
 			t.Errorf("%q with a: %q becomes %q, want %q", c.text, c.value, got, c.want)
 		}
+	}
+}
+
+// Simple acceptance, as the files' page has it; a guard band asks for 1.645 u or for U.
+func TestTheRuleOfDecision(t *testing.T) {
+	for lines, want := range map[string]DecisionRule{"": SimpleAcceptance, "decision_rule: guard band U": GuardBandU, "decision_rule: guard band 1.645 u": GuardBand95} {
+		if p, list := parsed(lines); list.Err() != nil || p.Decision != want {
+			t.Errorf("%q: %q, %v", lines, p.Decision, list)
+		}
+	}
+	for rule, want := range map[DecisionRule]rf.Gain{"": 0, SimpleAcceptance: 0, GuardBand95: 1.645, GuardBandU: 2.1} {
+		if rule.OrDefault() != rule && rule != "" || DecisionRule("").OrDefault() != SimpleAcceptance || rule.Guard(1, 2.1) != want {
+			t.Errorf("%q: %v", rule, rule.Guard(1, 2.1))
+		}
+	}
+}
+
+// The dwell is that of the level's step rule (0.5 s for the one, 3 s for another, from memory), and 1 s at least.
+func TestTheDwellOfAPlanThatNamesNone(t *testing.T) {
+	for id, want := range map[string]rf.Duration{"iec-61000-4-6/level-3": rf.Duration(1e9), "cs114/curve-1": rf.Duration(3e9)} {
+		if p, list := parsed("level: " + id); list.Err() != nil || p.Dwell != want {
+			t.Errorf("%s: %v, want %v; %v", id, p.Dwell, want, list)
+		}
+	}
+}
+
+func TestADriveIsOneLevelAndOnlyOfAConstantDrive(t *testing.T) {
+	for lines, want := range map[string]string{
+		"mode: constant drive\ndrive: -20 dBm": "",
+		"mode: constant drive\ndrive: off":     "the drive must be one known level",
+		"mode: constant drive":                 "constant drive needs the drive",
+		"drive: -20 dBm":                       "the drive is given, but in closed loop it follows from the level",
+	} {
+		if _, list := parsed(lines); (list.Err() == nil) != (want == "") || !strings.Contains(fmt.Sprint(list.Err()), want) {
+			t.Errorf("%s: %v", lines, list)
+		}
+	}
+}
+
+func TestWhatHasNoMeaningIsWarnedOfAndDoesNothing(t *testing.T) {
+	text := "provoke: plan 1\nbench: b\nkind: %s\nfixture: jig50\nlevel: 60 mA\ngrid: %s\nedges: 1 %%\nsearch: {range: 20 dB}\n"
+	for _, kind := range []RunKind{Baseline, Calibration} {
+		p, list := Parse("p", []byte(fmt.Sprintf(text, kind, "[{list: [1 MHz]}]")), nil)
+		if list.Err() != nil || p.Edges != 0 || !warned(list, "edges has no meaning") || !warned(list, "search has no meaning") {
+			t.Errorf("%s: edges %v, %v", kind, p.Edges, list)
+		}
+	}
+	// Where there is no grid that is what is told, and not that the check point is none of it.
+	if _, list := parsed("grid: []\ndrift_check: {at: 1 MHz}"); list.Err() == nil || strings.Contains(fmt.Sprint(list), "check point") {
+		t.Error(list)
+	}
+}
+
+func TestWhatIsWrongWithASegment(t *testing.T) {
+	for segment, want := range map[string]string{
+		"{list: [1 MHz], step: 1 %}":                            "a segment with a list has nothing else in it",
+		"{list: [1 MHz], span: 1 %}":                            "a segment with a list has nothing else in it",
+		"{around: [1 MHz], span: 1 %, step: 1 %, from: 1 MHz}":  "neither from nor to",
+		"{around: [1 MHz], span: 1 %, steps_of: do-160}":        "neither from nor to",
+		"{from: 1 MHz, to: 2 MHz, step: 1 %, span: 1 %}":        "span belongs to",
+		"{from: 1 MHz, step: 1 %}":                              "needs from and to",
+		"{from: 1 MHz, to: 2 MHz}":                              "has no step",
+		"{from: 1 MHz, to: 2 MHz, step: 1 %, steps_of: do-160}": "both step and steps_of",
+		"{from: 1 MHz, to: 2 MHz, steps_of: do-161}":            "do-160",
+		"{from: 1 MHz, to: 2 MHz, step: x per decade}":          "a whole number per decade",
+		"{around: [1 MHz], span: 1 %, step: 1 kHz}":             "both be shares",
+	} {
+		if _, list := parsed("grid: [" + segment + "]"); list.Err() == nil || !strings.Contains(list.Err().Error(), want) {
+			t.Errorf("%s: %v", segment, list)
+		}
+	}
+	// 10 per decade from 1 to 10 MHz are eleven frequencies; a rule of 10^(1/99) has a hundred of them to the decade.
+	// Round a frequency it goes from span below to span above: 40 kHz in 10 kHz are 4 + 1 + 4; 4 % in ratios of 1 % at most
+	// are ln(1/0.96)/ln 1.01 = 4.1, so 5, below and ln 1.04/ln 1.01 = 3.9, so 4, above.
+	for segment, want := range map[string]int{"{from: 1 MHz, to: 10 MHz, step: 10 per decade}": 11, "{from: 1 MHz, to: 10 MHz, steps_of: do-160}": 100, "{around: [1 MHz], span: 4 %, step: 1 %}": 10, "{around: [1 MHz], span: 40 kHz, step: 10 kHz}": 9, "{from: 1 MHz, to: 2 MHz, step: 100 kHz}": 11} {
+		if p, list := parsed("grid: [" + segment + "]"); list.Err() != nil || len(p.Grid) != want {
+			t.Errorf("%s: %d frequencies, want %d; %v", segment, len(p.Grid), want, list)
+		}
+	}
+}
+
+// A step of more than 2.5 times those beside it is a jump, over which nothing is joined; a first step that is short is none.
+func TestAGridIsCutWhereItJumps(t *testing.T) {
+	for _, c := range []struct {
+		f     []rf.Frequency
+		a, b  rf.Frequency
+		joins bool
+		parts int
+	}{
+		{[]rf.Frequency{1e6, 1.25e6, 2.03125e6}, 1.25e6, 2.03125e6, true, 1}, // 25 %, then 62.5 %: just 2.5 times as much
+		{[]rf.Frequency{1e6, 1.001e6, 1.011e6, 1.021e6}, 1e6, 1.001e6, true, 1},
+		{[]rf.Frequency{1e6, 1.001e6, 1.011e6, 1.021e6}, 1.001e6, 1.011e6, true, 1},
+		{[]rf.Frequency{1e6, 1.001e6, 1.031e6, 1.041e6}, 1.001e6, 1.031e6, false, 2}, // 0.1 %, 3 %, 0.97 %
+		{[]rf.Frequency{1e6, 1.01e6, 5e6, 5.05e6}, 1.01e6, 5e6, false, 2},
+		{[]rf.Frequency{1e6}, 1e6, 1.001e6, false, 0},
+	} {
+		parts := stretchesOf(c.f)
+		if got := Joins(parts, c.a, c.b); got != c.joins || len(parts) != c.parts {
+			t.Errorf("%v: %v and %v joined %v, want %v; %+v", c.f, c.a, c.b, got, c.joins, parts)
+		}
+	}
+}
+
+// Whatever comes last in a segment, what was stepped through before it is joined.
+func TestAJumpAtTheEndOfASegmentLeavesTheRestJoined(t *testing.T) {
+	if parts := stretchesOf([]rf.Frequency{1e6, 1.01e6, 1.02e6, 5e6}); !Joins(parts, 1e6, 1.01e6) || !Joins(parts, 1.01e6, 1.02e6) || Joins(parts, 1e6, 5e6) {
+		t.Errorf("%+v", parts)
 	}
 }

@@ -119,7 +119,7 @@ func TestWhatAMeterRegainsIsToldForTheClamp(t *testing.T) {
 	b.Amplifier.GainMeasured, b.Amplifier.Quality = time.Time{}, catalog.Quality{}
 	coax := catalog.Passive{Identity: catalog.Identity{ID: "COAX1"}, Kind: "coax", Loss: b.Clamp.InsertionLoss, MaximumPower: rf.Watts(100)}
 	coax.Uncertainty = catalog.Uncertainty{Spread: catalog.SpreadRectangular, Value: 1.5}
-	b.ToClamp = []catalog.Passive{coax}
+	b.ToClamp, b.Amplifier.ReflectedLimit = []catalog.Passive{coax}, rf.DBm(20)
 	_, list := Check(checkedPlan(func(p *Plan) { p.Mode, p.Drive = ConstantDrive, rf.DBm(-20) }), chain.New(b), nil)
 	if got := text(list); !strings.Contains(got, "at the clamp; a power meter at the clamp regains 1.8 dB; accept_unmeasured_gain") {
 		t.Error(got)
@@ -242,5 +242,96 @@ func TestALowestLevelThatIsTooMuchIsRefused(t *testing.T) {
 	}
 	if _, _, err := chain.New(b).SafeDrive(1e6, chain.Crest{}, catalog.OnCable); !errors.Is(err, chain.ErrForbidden) {
 		t.Error(err)
+	}
+}
+
+// No RF, nothing that a rating could refuse: a drive that an exposure is refused for is none of a baseline.
+func TestABaselineIsNotComparedWithRatings(t *testing.T) {
+	for kind, refused := range map[RunKind]bool{Exposure: true, Baseline: false} {
+		c, list := Check(checkedPlan(func(p *Plan) { p.Kind, p.Mode, p.Drive = kind, ConstantDrive, rf.DBm(0) }), chain.New(testBench()), nil)
+		if (list.Err() != nil) != refused || len(c.Points) != 3 || (len(c.Worst) > 0) != refused {
+			t.Errorf("%s: %d points, %v", kind, len(c.Points), list)
+		}
+	}
+}
+
+// In constant drive too a frequency that cannot be computed is told, and once.
+func TestAFrequencyThatCannotBeComputedIsToldOnce(t *testing.T) {
+	p := checkedPlan(func(p *Plan) { p.Mode, p.Drive, p.Grid = ConstantDrive, rf.DBm(-30), append(p.Grid, 200e6) })
+	if _, list := Check(p, chain.New(testBench()), nil); list.Err() == nil || !strings.Contains(list.Err().Error(), "no level can be computed at 1 of 4 frequencies") || strings.Count(list.Err().Error(), "outside its band") != 1 {
+		t.Error(list)
+	}
+}
+
+// The clamp needs 3 dB more at 10 MHz than at 1 MHz: there the amplifier gets most.
+func TestTheWorstCaseOfARunIsThatOfTheWorstFrequency(t *testing.T) {
+	b := testBench()
+	loss, err := curve.New([]curve.Point[rf.Gain]{{At: 1e6, Value: 7}, {At: 10e6, Value: 10}, {At: 30e6, Value: 8}}, "invented")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Clamp.InsertionLoss = loss
+	c, list := Check(checkedPlan(nil), chain.New(b), nil)
+	if list.Err() != nil {
+		t.Fatal(list)
+	}
+	last := math.Inf(-1)
+	for _, w := range c.Worst {
+		if (w.Node.ID == "AMP1" || w.Node.ID == "CLAMP1") && w.Frequency != 10e6 {
+			t.Errorf("%s %s: worst at %v", w.Node.ID, w.Node.Place, w.Frequency)
+		}
+		if h := float64(w.Node.Headroom); h < last {
+			t.Errorf("%s %s is out of order", w.Node.ID, w.Node.Place)
+		} else {
+			last = h
+		}
+	}
+	if len(c.Worst) == 0 {
+		t.Error("no worst case")
+	}
+}
+
+// What prints as 0.1 dB is said, and a calibration is trusted for half a decibel more than it was made with.
+func TestFromWhereALevelIsToldAsShort(t *testing.T) {
+	need, err := chain.New(testBench()).DriveFor(1e6, rf.Amperes(0.06), catalog.OnCable)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for short, want := range map[rf.Gain]int{0.07: 3, 0.03: 0} {
+		c, _ := Check(checkedPlan(func(p *Plan) { p.Mode, p.Drive = ConstantDrive, need.Sub(short) }), chain.New(testBench()), nil)
+		if len(c.Unreachable) != want {
+			t.Errorf("%v short: %+v", short, c.Unreachable)
+		}
+	}
+	for above, want := range map[rf.Gain]bool{0.7: true, 0.4: false} { // of the 30 mA that 30 MHz was calibrated with
+		p := checkedPlan(func(p *Plan) { p.Mode = Substitution; p.Profile, _ = level.Constant(rf.Amperes(0.03).Add(above)) })
+		_, list := Check(p, chain.New(testBench()), calibration(100))
+		if got := warned(list, "more current than it was made with"); got != want {
+			t.Errorf("%v more: warned %v\n%v", above, got, list)
+		}
+	}
+}
+
+// A level's usual modulations are told, also where it has no convention of its own.
+func TestAModulationThatIsNotUsualIsToldWithThoseThatAre(t *testing.T) {
+	for _, hold := range []level.Convention{"", level.CarrierHeld} {
+		_, list := Check(checkedPlan(func(p *Plan) {
+			p.Profile.ID, p.Profile.Hold = "own", hold
+			p.Profile.Modulations = []level.Modulation{{Kind: level.CW}, {Kind: level.AM, Depth: 0.5, Rate: 400}}
+		}), chain.New(testBench()), nil)
+		if !warned(list, "is not one that goes with own (CW; AM 50 % 400 Hz)") {
+			t.Errorf("%v", list)
+		}
+	}
+	if _, list := Check(checkedPlan(nil), chain.New(testBench()), nil); warned(list, "modulation") {
+		t.Errorf("a level without usual ones: %v", list)
+	}
+}
+
+// A frequency where two bands of a rule meet belongs to the upper one, and a step counts once.
+func TestACornerOfARuleBelongsToTheUpperBand(t *testing.T) {
+	rule := level.StepRule{Bands: []level.StepBand{{Low: 1e6, High: 10e6, Relative: 0.1}, {Low: 10e6, High: 100e6, Relative: 0.01}, {Low: 10e6, High: 100e6, Relative: 0.01}}}
+	if n, first := tooWide(rule, []rf.Frequency{9.5e6, 10e6, 10.5e6}); n != 1 || first != 10e6 {
+		t.Errorf("%d, the first above %v", n, first)
 	}
 }
