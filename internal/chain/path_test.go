@@ -356,3 +356,15 @@ func TestAGeneratorOfOneLevelHasASafeDrive(t *testing.T) {
 		t.Errorf("%v, %v", drive, err)
 	}
 }
+
+// 0 dBm at the clamp are 0.5 dBm at an amplifier of 40 dB, whose compression nobody knows, so -39.5 dBm at its input and
+// -29.5 dBm in front of 10 dB of pad.
+func TestTheDriveThroughAnAmplifierOfUnknownCompression(t *testing.T) {
+	b := full()
+	b.Amplifier.Compression = curve.Curve[rf.Power]{}
+	drive, err := chain.New(b).DriveForForward(f, rf.DBm(0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "drive", drive.In(), -29.5, 1e-9)
+}

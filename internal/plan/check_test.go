@@ -290,6 +290,7 @@ func TestWhatTheUserShouldKnowIsWarnedOf(t *testing.T) {
 			p.Profile, _ = level.Lookup("iec-61000-4-6/level-1")
 			p.Dwell = rf.Duration(100 * time.Millisecond)
 		}, nil, "shorter than 500 ms"},
+		{"dwell of just the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(600 * time.Millisecond) }, nil, "monitor SHOWN"},
 		{"dwell below the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(500 * time.Millisecond) }, nil, "monitor SHOWN"},
 		{"steps wider than the standard's", func(p *Plan) { p.Profile, _ = level.Lookup("iec-61000-4-6/level-1") }, nil, "wider than"},
 		{"peak held against carrier held", func(p *Plan) {
@@ -433,5 +434,15 @@ func TestAFreeSweepNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
 	b.Amplifier.GainMeasured = time.Time{}
 	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(), "whose gain nobody has measured") {
 		t.Errorf("without: %v", list)
+	}
+}
+
+func TestAChangeOfAMonitorThatTheBenchDoesNotHaveChangesNone(t *testing.T) {
+	p := checkedPlan(func(p *Plan) {
+		p.Monitors = map[string]MonitorChange{"OTHER": {Silence: rf.Duration(5e9), Latency: rf.Duration(5e9)}}
+	})
+	m, wrong := p.MonitorsOf(testBench())
+	if wrong.Err() == nil || len(m) != 1 || m[0].Silence != testBench().Monitors[0].Silence || m[0].Latency != testBench().Monitors[0].Latency {
+		t.Errorf("%+v, %v", m, wrong)
 	}
 }

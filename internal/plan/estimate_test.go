@@ -22,6 +22,9 @@ func TestTheTermsOfADuration(t *testing.T) {
 		one(p)
 		p.Grid, p.Dwell = []rf.Frequency{1e6, 1.1e6, 1.21e6}, second
 	}
+	latencies := func(b *catalog.Bench) {
+		b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorText, Latency: 2 * second}, {Kind: catalog.MonitorText, Latency: second}}
+	}
 	for name, c := range map[string]struct {
 		plan  []func(*Plan)
 		bench func(*catalog.Bench)
@@ -54,7 +57,17 @@ func TestTheTermsOfADuration(t *testing.T) {
 		}, pace: pace{line: 0.1}, want: (3*2 + 4*2) * time.Second},
 		// Edges of 1 % in steps of 10 %: halved log2(10) times, rounded up 4, at either side of one band: 8 exposures, of
 		// which every other upsets.
-		"edges are exposed": {plan: []func(*Plan){three, func(p *Plan) { p.Edges = 0.01 }}, pace: pace{failing: 0.3, exposures: 1}, want: (3 + 8) * time.Second},
+		"edges are exposed":                 {plan: []func(*Plan){three, func(p *Plan) { p.Edges = 0.01 }}, pace: pace{failing: 0.3, exposures: 1}, want: (3 + 8) * time.Second},
+		"edges wider than the grid's steps": {plan: []func(*Plan){three, func(p *Plan) { p.Edges = 0.2 }}, pace: pace{failing: 0.3, exposures: 1}, want: 3 * time.Second},
+		// The slowest monitor's latency of 2 s is waited for after the dwell; half of it where nothing is waited for but a
+		// quarter of a period.
+		"latency":      {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 0.5}, want: 3 * (1 + 2) * time.Second},
+		"half of it":   {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 0.25}, want: 3 * (1 + 1) * time.Second},
+		"once at most": {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 1}, want: 3 * (1 + 2) * time.Second},
+		// 30 exposures more at the one frequency that fails, and half of them upset.
+		"a staircase is exposed": {plan: []func(*Plan){three, func(p *Plan) { p.Search.Method, p.Search.Trials = Staircase, 30 }}, pace: pace{failing: 0.3, exposures: 1}, want: (3 + 30) * time.Second},
+		"a staircase upsets": {plan: []func(*Plan){one, func(p *Plan) { p.Search.IfRandom, p.Search.Trials, p.RecoverWithin = Staircase, 30, 10*second }},
+			pace: pace{failing: 1, exposures: 1, recovery: 1}, want: 150 * time.Second},
 		"edges upset": {plan: []func(*Plan){three, func(p *Plan) { p.Edges, p.RecoverWithin = 0.01, 100*second }},
 			pace: pace{failing: 0.3, exposures: 1, recovery: 1}, want: 410 * time.Second}, // 3 + 8 + 4·100 s, told to two digits
 	} {

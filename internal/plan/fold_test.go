@@ -42,7 +42,7 @@ func TestWhatStepsSayOfAThreshold(t *testing.T) {
 		"recovery did not upset":          {results: []Result{step(Sweep, -3, upset), step(Recover, -3, pass)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 2},
 		"recovery did not reach its top":  {results: []Result{step(Sweep, -3, upset), step(Recover, -3, notReached)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
 		"recovery was given up":           {results: []Result{step(Sweep, -3, upset), step(Recover, -3, skipped)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
-		"staircase back at the lowest":    {results: []Result{step(Sweep, -3, upset), step(StaircaseStep, -3, upset), step(StaircaseStep, -3, pass)}, onset: Offset{-3, rf.AtMost}, passed: exactly(-3), upsets: 2, trials: 3},
+		"staircase back at the lowest":    {results: []Result{step(Sweep, -3, upset), step(StaircaseStep, -3, upset), step(StaircaseStep, -3, upset), step(StaircaseStep, -3, pass)}, onset: Offset{-3, rf.AtMost}, passed: exactly(-3), upsets: 3, trials: 4},
 		"check point far below":           {results: []Result{step(Sweep, -3, upset), step(DriftCheck, -20, pass)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
 		"low check upsets":                {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass), step(Window, -9, upset)}, onset: Offset{-9, rf.AtMost}, passed: exactly(-3.5), upsets: 1, trials: 1},
 		"low check passes":                {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass), step(Window, -9, pass)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
@@ -348,5 +348,30 @@ func TestTheLowCheckIsMadeAtTheLowestOnsetOfTheBand(t *testing.T) {
 		if n != 1 {
 			t.Errorf("%d low checks", n)
 		}
+	}
+}
+
+// What was asked for without being reached, and did not upset, is stood as far as the search goes: the higher counts.
+func TestWhereASearchStands(t *testing.T) {
+	for _, c := range []struct{ pass, held, want depth }{{8, 6, 6}, {6, 8, 6}, {8, unknown, 8}, {unknown, 6, 6}, {unknown, unknown, unknown}} {
+		p := newPlace(Point{})
+		p.pass, p.held = c.pass, c.held
+		if got := p.stood(); got != c.want {
+			t.Errorf("passed %d, not reached %d: stands at %d, want %d", c.pass, c.held, got, c.want)
+		}
+	}
+}
+
+func TestAnOutcomeAfterTheEndIsAnError(t *testing.T) {
+	g, err := NewProgram(testPlan(grid(1e6, 1, 1)), testPoint)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, _ := g.Next(nil)
+	if _, ok := g.Next(&Outcome{Number: s.Number}); ok || g.Err() != nil {
+		t.Fatalf("it goes on: %v", g.Err())
+	}
+	if _, ok := g.Next(&Outcome{Number: s.Number}); ok || g.Err() == nil {
+		t.Error("the same outcome was taken twice")
 	}
 }

@@ -149,6 +149,9 @@ func TestASteppedPlanGoesAroundEachBand(t *testing.T) {
 			t.Errorf("%v to %v: stepped %+v, want %.0f to %.0f", c.low, c.high, p.Stretches, c.wantLow, c.wantHigh)
 		}
 	}
+	if _, list := freeSweep(t, "modulation: FM 80 %"); list.Err() == nil {
+		t.Error("FM is taken")
+	}
 	s, _ := freeSweep(t, "")
 	if text := s.Stepped([]sweep.Band{{SearchLow: 1e6, SearchHigh: 2e6}}); strings.Contains(text, "modulation") {
 		t.Errorf("an unmodulated carrier is modulated:\n%s", text)

@@ -282,3 +282,16 @@ func TestAJumpAtTheEndOfASegmentLeavesTheRestJoined(t *testing.T) {
 		t.Errorf("%+v", parts)
 	}
 }
+
+// The files' page is written from these keys; its defaults are those of a plan that says little.
+func TestTheKeysOfAPlanHaveItsDefaults(t *testing.T) {
+	defaults := map[string]string{}
+	for _, k := range Keys() {
+		defaults[k.Path] = k.Default
+	}
+	for key, want := range map[string]string{"search.resolution": "0.5 dB", "search.range": "40.0 dB", "levelling.window": "0.3 dB", "trip_above": "6.0 dB", "dead_man": "2 s", "fixture": "cable"} {
+		if defaults[key] != want {
+			t.Errorf("%s: %q, want %q", key, defaults[key], want)
+		}
+	}
+}

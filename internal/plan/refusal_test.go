@@ -88,6 +88,9 @@ func TestWhatARefusalSays(t *testing.T) {
 			[]string{"above the rating of -15.0 dBm|"}, []string{"exceeded at"}},
 		"no rating": {nil, func(b *catalog.Bench) { b.Amplifier.MaximumInput = rf.Power{} },
 			[]string{"no rating is given; exceeded at 3 frequencies|write the rating into the bench file\n"}, nil},
+		"worst at the second of three": {nil, func(b *catalog.Bench) {
+			b.Amplifier.MaximumInput, b.Clamp.InsertionLoss = rf.DBm(-15), sloping()
+		}, []string{"level|AMP1, amplifier input: at 10 MHz ", "; exceeded at 3 frequencies|"}, []string{"at 1 MHz", "at 30 MHz"}},
 		// Of the gain nothing but a data sheet's 2 dB is known: 1.645·2/√3 = 1.90 dB, of which a meter's
 		// 1.645·√((0.5² + 0.3²)/3) = 0.55 dB would stay. 29.55 dBm of need are 30.76 dBm on average.
 		"an unmeasured gain": {nil, func(b *catalog.Bench) {
@@ -207,6 +210,14 @@ func TestTheLowestLevelOfASearchIsComparedWithTheGenerator(t *testing.T) {
 			t.Errorf("%s: %v\n%s", kind, got, text(list))
 		}
 	}
+	for minimum, want := range map[float64]bool{-50: true, -50.5: false} { // 0.45 dB above the lowest, and 0.05 dB below
+		b := testBench()
+		b.Source.Minimum = rf.DBm(minimum)
+		_, list := Check(checkedPlan(nil), chain.New(b), nil)
+		if got := warned(list, "below the generator's minimum"); got != want {
+			t.Errorf("%v dBm: %v\n%s", minimum, got, text(list))
+		}
+	}
 }
 
 // 99 steps to a decade, 1 % and 100 kHz: at the step of the rule nothing is told, a tenth wider all.
@@ -263,14 +274,16 @@ func TestAFrequencyThatCannotBeComputedIsToldOnce(t *testing.T) {
 	}
 }
 
+// sloping is the loss of a clamp that needs most at 10 MHz.
+func sloping() curve.Curve[rf.Gain] {
+	c, _ := curve.New([]curve.Point[rf.Gain]{{At: 1e6, Value: 7}, {At: 10e6, Value: 10}, {At: 30e6, Value: 8}}, "invented")
+	return c
+}
+
 // The clamp needs 3 dB more at 10 MHz than at 1 MHz: there the amplifier gets most.
 func TestTheWorstCaseOfARunIsThatOfTheWorstFrequency(t *testing.T) {
 	b := testBench()
-	loss, err := curve.New([]curve.Point[rf.Gain]{{At: 1e6, Value: 7}, {At: 10e6, Value: 10}, {At: 30e6, Value: 8}}, "invented")
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.Clamp.InsertionLoss = loss
+	b.Clamp.InsertionLoss = sloping()
 	c, list := Check(checkedPlan(nil), chain.New(b), nil)
 	if list.Err() != nil {
 		t.Fatal(list)
