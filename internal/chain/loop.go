@@ -55,9 +55,6 @@ func (c *Chain) fixtureShift(f rf.Frequency, fixture catalog.Fixture) (shift, lo
 // |Zc + from| / |Zc + to| lies between that of a resistance and that of a reactance; the middle of
 // the two, in dB, is returned. Where Zc is not measured it lies between 0 Ω and highestSeries.
 func loopShift(clamp catalog.Clamp, f rf.Frequency, from, to rf.Resistance) (shift, spread rf.Gain, estimate string, err error) {
-	if from == to {
-		return 0, 0, "", nil
-	}
 	a, b := float64(from), float64(to)
 	resistive := func(z float64) float64 { return (z + a) / (z + b) }
 	reactive := func(z float64) float64 { return math.Hypot(z, a) / math.Hypot(z, b) }

@@ -63,6 +63,9 @@ func TestACurrentThatIsNotMeasuredHasTheUncertaintyOfItsPower(t *testing.T) {
 	p := predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable)
 	near(t, "cable current", float64(node(t, p, "cable current").Unsure), 2.06337, 1e-4)
 	near(t, "probe current", float64(node(t, p, "probe current").Unsure), 2.06337, 1e-4)
+	n := node(t, p, "probe current")
+	plain, _ := n.Rating.Current.Minus(n.Peak.Current)
+	near(t, "headroom", float64(n.Headroom), float64(plain)-2.06337, 1e-4)
 }
 
 // 2.008 − 0.554 = 1.454 dB.

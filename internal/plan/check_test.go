@@ -290,6 +290,7 @@ func TestWhatTheUserShouldKnowIsWarnedOf(t *testing.T) {
 			p.Profile, _ = level.Lookup("iec-61000-4-6/level-1")
 			p.Dwell = rf.Duration(100 * time.Millisecond)
 		}, nil, "shorter than 500 ms"},
+		{"dwell of just the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(600 * time.Millisecond) }, nil, "monitor SHOWN"},
 		{"dwell below the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(500 * time.Millisecond) }, nil, "monitor SHOWN"},
 		{"steps wider than the standard's", func(p *Plan) { p.Profile, _ = level.Lookup("iec-61000-4-6/level-1") }, nil, "wider than"},
 		{"peak held against carrier held", func(p *Plan) {
@@ -344,7 +345,7 @@ func TestALevellingWindowThatTheBenchCannotHitOrTheSearchCannotTellApartIsRefuse
 		told                             string // empty: accepted
 	}{
 		{0.1, 0, 0.2, 0.5, Exposure, ""},
-		{0.1, 0, 0.19, 0.5, Exposure, "the source's step of 0.10 dB and twice the spread of readings of 0.05 dB (assumed, common practice) make 0.20 dB"},
+		{0.1, 0, 0.19, 0.5, Exposure, "the source's step of 0.10 dB and twice the spread of readings of 0.05 dB (assumed, common practice) make 0.20 dB; write levelling: {window: 0.20 dB}"},
 		{0.1, 0.02, 0.15, 0.5, Exposure, ""},
 		{0.1, 0.1, 0.25, 0.5, Exposure, "twice the spread of readings of 0.10 dB make 0.30 dB"},
 		{0.1, 0.05, 0.3, 0.3, Exposure, "not less than the search's resolution of 0.30 dB"},
@@ -482,5 +483,15 @@ func TestTheCeilingNamesWhatHoldsIt(t *testing.T) {
 		if says := q.More(q.Ceiling); !strings.Contains(says, "held at "+q.Ceiling.String()+" by "+key) || !strings.Contains(says, "allow "+more.Text(1)+" more") || more < 1 {
 			t.Errorf("%s: %q (%v)", key, says, more)
 		}
+	}
+}
+
+func TestAChangeOfAMonitorThatTheBenchDoesNotHaveChangesNone(t *testing.T) {
+	p := checkedPlan(func(p *Plan) {
+		p.Monitors = map[string]MonitorChange{"OTHER": {Silence: rf.Duration(5e9), Latency: rf.Duration(5e9)}}
+	})
+	m, wrong := p.MonitorsOf(testBench())
+	if wrong.Err() == nil || len(m) != 1 || m[0].Silence != testBench().Monitors[0].Silence || m[0].Latency != testBench().Monitors[0].Latency {
+		t.Errorf("%+v, %v", m, wrong)
 	}
 }

@@ -626,10 +626,10 @@ func (r *reader) search() {
 	r.gainWithin("search.approach", s.Approach, 0.05, 20)
 	r.gainWithin("search.window", s.Window, 0.5, 20)
 	if s.Range < s.Resolution {
-		r.problem("search.range", "", "the range of %v is less than the resolution of %v", s.Range, s.Resolution)
+		r.problem("search.range", "", "the range of %s is less than the resolution of %s", s.Range.Text(2), s.Resolution.Text(2))
 	}
 	if s.Approach < s.Resolution {
-		r.problem("search.approach", "", "the approach of %v is less than the resolution of %v", s.Approach, s.Resolution)
+		r.problem("search.approach", "", "the approach of %s is less than the resolution of %s", s.Approach.Text(2), s.Resolution.Text(2))
 	}
 	if s.Confirm > 20 {
 		r.problem("search.confirm", "", "%d confirmations are more than 20", s.Confirm)

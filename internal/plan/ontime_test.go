@@ -19,6 +19,7 @@ func TestTheRatingsOfTimeAndTheRestThatTheyWant(t *testing.T) {
 		{none: true}, {clamp: 1, amp: 1, none: true},
 		{time: rf.Duration(time.Hour), clamp: 1, longest: time.Hour, rest: 0},
 		{time: rf.Duration(time.Hour), longest: time.Hour, rest: 10 * time.Second},
+		{time: 1, longest: 1, rest: 10 * time.Second}, // however short
 		{clamp: 0.25, longest: time.Minute, rest: 30 * time.Second},
 		{clamp: 0.5, amp: 0.2, longest: time.Minute, rest: 40 * time.Second},
 	} {
@@ -37,6 +38,25 @@ func TestTheRatingsOfTimeAndTheRestThatTheyWant(t *testing.T) {
 		k.onTime()
 		if ok && k.list.Err() == nil {
 			t.Errorf("%+v: a dwell that is too long passes", c)
+		}
+	}
+}
+
+func TestTheRatingsOfTimeAreSaidInWords(t *testing.T) {
+	for _, c := range []struct {
+		time       rf.Duration
+		clamp, amp rf.Fraction
+		want       string
+	}{
+		{rf.Duration(10 * time.Minute), 0.25, 0.5, "CLAMP1 is rated for at most 10 min, CLAMP1 is rated for at most 25 % of the time, AMP1 is rated for at most 50 % of the time"},
+		{0, 0.25, 1, "CLAMP1 is rated for at most 25 % of the time"},
+		{0, 0, 0.5, "AMP1 is rated for at most 50 % of the time"},
+		{rf.Duration(10 * time.Minute), 0, 0, "CLAMP1 is rated for at most 10 min"},
+	} {
+		b := &catalog.Bench{Amplifier: &catalog.Amplifier{Identity: catalog.Identity{ID: "AMP1"}, MaximumDuty: c.amp}}
+		b.Clamp.ID, b.Clamp.MaximumTime, b.Clamp.MaximumDuty = "CLAMP1", c.time, c.clamp
+		if l, ok := OnTimeOf(b); !ok || l.Why != c.want {
+			t.Errorf("%q, want %q", l.Why, c.want)
 		}
 	}
 }

@@ -22,7 +22,7 @@ func TestFrequenciesOfAListStandAlone(t *testing.T) {
 		a, b rf.Frequency
 		want bool
 	}{
-		{1e6, 1.01e6, true}, {1.01e6, 1e6, true}, {1e6, 1.0201e6, false}, {1.99e6, 2e6, true}, {2e6, 5e6, false}, {2e6, 20e6, false},
+		{1e6, 1.01e6, true}, {1.01e6, 1e6, true}, {1e6, 1.0201e6, false}, {1.99e6, 2e6, true}, {2e6, 5e6, false}, {2e6, 2.01e6, false}, {0.995e6, 1e6, false}, {2e6, 20e6, false},
 		{20e6, 20.05e6, true}, {20e6, 20.025e6, true}, {20e6, 20.1e6, false}, {20.95e6, 21e6, true}, {5e6, 5.01e6, false},
 	} {
 		if got := Joins(p.Stretches, c.a, c.b); got != c.want {
