@@ -119,6 +119,13 @@ func (s *spy) call(ctx context.Context, what string) error {
 	return nil
 }
 
+// in says whether the run is in a phase.
+func (s *spy) in(phase string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.phase == phase
+}
+
 // of returns the calls of a name in a phase; "" is any.
 func (s *spy) of(what, phase string) (out []spied) {
 	s.mu.Lock()
@@ -351,7 +358,7 @@ func TestSilencingAfterAnsweredCommandsDoesNotLinger(t *testing.T) {
 		l.reload()
 		s := l.spyOn()
 		s.before = func(_ context.Context, what string) error {
-			if what == "amplifier.State" && s.phase == "proving that off works" {
+			if what == "amplifier.State" && s.in("proving that off works") {
 				return errPulled
 			}
 			return nil
@@ -674,7 +681,7 @@ func TestAMeterThatHangsIsNotWaitedForWhenTheOtherFailed(t *testing.T) {
 		var failed time.Time
 		s.before = func(ctx context.Context, what string) error {
 			switch {
-			case s.phase != "exposing":
+			case !s.in("exposing"):
 			case what == "power meter.Read":
 				<-ctx.Done()
 				return ctx.Err()
@@ -840,7 +847,7 @@ func TestTheFirstCauseIsToldAndNotWhatFollowed(t *testing.T) {
 		l.change = func(c *engine.Config) { c.Watcher = watcher }
 		s := l.spyOn()
 		s.before = func(_ context.Context, what string) error {
-			if s.phase == "levelling" && what == "analyser.Read" {
+			if s.in("levelling") && what == "analyser.Read" {
 				watcher.over.Store(true)
 				return errPulled
 			}
@@ -860,7 +867,7 @@ func TestTheFirstCauseIsToldAndNotWhatFollowed(t *testing.T) {
 		defer func() { memoryFails = nil }()
 		s := l.spyOn()
 		s.before = func(_ context.Context, what string) error {
-			if s.phase == "levelling" && what == "analyser.Read" {
+			if s.in("levelling") && what == "analyser.Read" {
 				l.sim.SetInterlock(false)
 				time.Sleep(300 * time.Millisecond) // it is asked every 150 ms
 				return errPulled
