@@ -504,7 +504,7 @@ func TestHowOftenADwellIsReadIsMeasuredAtArming(t *testing.T) {
 func TestInstrumentsNearlyAsSlowAsTheDeadManAreNoHang(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
 		s := l.spyOn()
-		s.takes = map[string]time.Duration{"analyser.Read": 1700 * time.Millisecond, "power meter.Read": 600 * time.Millisecond}
+		s.takes = map[string]time.Duration{"analyser.Read": 1700 * time.Millisecond, "power meter.Read": 1700 * time.Millisecond}
 		o := l.do(strings.Replace(oneStep("dead_man: 2 s"), "settle: 1 ms", "settle: 310 ms", 1))
 		if o.err != nil || o.Verdict != event.Done {
 			t.Errorf("%q: %v", o.Verdict, o.err)
@@ -1159,4 +1159,26 @@ func (m *tardy) Start(ctx context.Context, deliver func(dut.Sample)) error {
 		}
 	}()
 	return nil
+}
+
+// Where nothing on the bench answers by itself while the product recovers, waiting for it is no hang of the engine.
+func TestWaitingForAProductOnABenchByHandIsNoHang(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		h := byHand(t, l, "source")
+		defer h.leave()
+		nothingElse(l, h)
+		upset := false
+		l.with(&product{every: 5 * time.Millisecond, bad: func(on bool, since time.Duration) bool {
+			upset = on && since > 100*time.Millisecond || !on && upset && since < 3*time.Second
+			return upset
+		}})
+		o := l.do(strings.NewReplacer("mode: closed loop", "mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", "recover_within: 400 ms", "recover_within: 5 s", "dwell: 60 ms", "dwell: 150 ms").
+			Replace(planText("{list: [12 MHz]}", "dead_man: 2 s")))
+		if o.err != nil || o.Upsets != 1 {
+			t.Fatalf("%q, %d upsets: %v", o.Verdict, o.Upsets, o.err)
+		}
+		if c := l.has("step-closed")[0].(event.StepClosed); c.RecoveredAfter.Std() < 2900*time.Millisecond {
+			t.Errorf("recovered after %v, it took 3 s", c.RecoveredAfter)
+		}
+	})
 }
