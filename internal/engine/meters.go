@@ -28,7 +28,7 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	go func() { amplifier <- r.survive(func() error { return r.readAmplifier(ctx, &left) }) }()
 	if r.cfg.Rig.Analyser != nil {
 		if err = r.setUpAnalyser(f, p, 0); err == nil {
-			at.current, err = r.readCurrent(ctx, f)
+			at.current, err = r.readCurrent(r.patiently(ctx), f) // the power meter may be read next, and be as slow
 			m.Current = at.current
 		}
 	}
