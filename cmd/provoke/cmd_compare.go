@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"provoke/internal/analysis"
@@ -27,6 +28,7 @@ type compareCommand struct {
 	Confidence rf.Fraction `default:"95 %" help:"Confidence that the laboratory passes, with --laboratory."`
 	Cable      string      `placeholder:"CABLE.yaml" help:"Model of the cable: how the laboratory's e.m.f. drives this product, with --laboratory."`
 
+	All  bool `help:"Print every frequency that upset in one of the runs; without it neighbours that say the same are folded."`
 	JSON bool `name:"json" help:"Print the comparison as JSON."`
 }
 
@@ -84,7 +86,7 @@ func (c *compareCommand) Run(w *world) error {
 		return printJSON(w.stdout, out)
 	}
 	return onPage(w.stdout, func(out io.Writer) error {
-		printComparison(out, cmp)
+		printComparison(out, cmp, c.All)
 		printPredicted(out, predicted, cmp)
 		return nil
 	})
@@ -131,7 +133,11 @@ func printPredicted(w io.Writer, p *remedy.Prediction, c analysis.Comparison) {
 	t.Flush()
 }
 
-func printComparison(w io.Writer, c analysis.Comparison) {
+func printComparison(w io.Writer, c analysis.Comparison, all bool) {
+	for _, s := range c.InShort() {
+		fmt.Fprintln(w, event.Printable(s))
+	}
+	fmt.Fprintf(w, "\nbefore: run %d %s\nafter:  run %d %s\n", c.Before.Run, labelWords(c.Before), c.After.Run, labelWords(c.After))
 	for _, d := range c.Differences {
 		mark := "differs: "
 		if d.Forbids {
@@ -139,20 +145,17 @@ func printComparison(w io.Writer, c analysis.Comparison) {
 		}
 		fmt.Fprintln(w, mark+event.Printable(d.String()))
 	}
-	if len(c.Differences) > 0 {
-		fmt.Fprintln(w)
-	}
-	fmt.Fprintf(w, "before: run %d %s\nafter:  run %d %s\n", c.Before.Run, labelWords(c.Before), c.After.Run, labelWords(c.After))
-	fmt.Fprintf(w, "verdict: %s\n", report.VerdictWords(c))
 	for _, s := range c.Reasons {
-		fmt.Fprintf(w, "  %s\n", event.Printable(s))
+		if c.Decision == nil || s != c.Decision.Says() { // that was said above
+			fmt.Fprintf(w, "  %s\n", event.Printable(s))
+		}
 	}
 	for _, s := range c.Reservations {
 		fmt.Fprintf(w, "  reservation: %s\n", event.Printable(s))
 	}
 	fmt.Fprintln(w)
 	printComparedBands(w, c)
-	printComparedPoints(w, c)
+	printComparedPoints(w, c, all)
 }
 
 func labelWords(f analysis.Findings) string {
@@ -168,27 +171,39 @@ func printComparedBands(w io.Writer, c analysis.Comparison) {
 		return
 	}
 	t := table(w)
-	fmt.Fprintln(t, "band before\tband after\twhat became of it\tleast gain")
+	fmt.Fprintln(t, "band before\tband after\twhat became of it\tgain")
 	for _, b := range c.Bands {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", report.SpanWords(b.Before), report.SpanWords(b.After), b.Fate, gainWords(b.LeastGain, b.LeastGainBound))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", report.SpanWords(b.Before), report.SpanWords(b.After), b.Fate, report.GainRangeWords(b))
 	}
 	t.Flush()
 	fmt.Fprintln(w)
 }
 
-// printComparedPoints prints every frequency that upset in one of the runs.
-func printComparedPoints(w io.Writer, c analysis.Comparison) {
+// printComparedPoints prints the frequencies that upset in one of the runs; neighbours with the same verdict, and
+// the same kind of reason, in one row unless all are asked for.
+func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
 	t := table(w)
 	fmt.Fprintln(t, "frequency\tonset before\tonset after\tgain\trequired\tverdict\twhy")
 	rest := 0
+	var group []analysis.ComparedPoint
+	flush := func() {
+		if len(group) > 0 {
+			printComparedGroup(t, group)
+		}
+		group = nil
+	}
 	for _, p := range c.Points {
 		if !p.Telling() {
 			rest++
+			flush() // what stood between is not in a group
 			continue
 		}
-		before, after := p.Onsets()
-		fmt.Fprintf(t, "%v\t%v\t%v\t%s\t%v\t%s\t%s\n", p.Frequency, before, after, gainWords(p.Gain, p.GainBound), p.Required, p.Verdict, p.Why)
+		if n := len(group); n > 0 && (all || !alike(group[n-1], p)) {
+			flush()
+		}
+		group = append(group, p)
 	}
+	flush()
 	t.Flush()
 	if s := report.InDrive(c); s != "" {
 		fmt.Fprintln(w, s)
@@ -196,4 +211,68 @@ func printComparedPoints(w io.Writer, c analysis.Comparison) {
 	if rest > 0 {
 		fmt.Fprintf(w, "%s: no upset in either run, or not exposed in one\n", count(rest, "other frequency", "other frequencies"))
 	}
+}
+
+// alike reports that two rows say the same but for their figures.
+func alike(a, b analysis.ComparedPoint) bool {
+	kind := func(p analysis.ComparedPoint) string {
+		before, after := p.Onsets()
+		return fmt.Sprint(p.Verdict, before.Bound(), after.Bound(), before.Known(), after.Known(), p.GainBound, p.Gain.Finite(), anyFigure.ReplaceAllString(p.Why, "#"))
+	}
+	return kind(a) == kind(b)
+}
+
+var anyFigure = regexp.MustCompile(`\d+(\.\d+)?`)
+
+func printComparedGroup(t io.Writer, group []analysis.ComparedPoint) {
+	p := group[0]
+	before, after := p.Onsets()
+	if len(group) == 1 {
+		fmt.Fprintf(t, "%v\t%v\t%v\t%s\t%v\t%s\t%s\n", p.Frequency, before, after, gainWords(p.Gain, p.GainBound), p.Required, p.Verdict, p.Why)
+		return
+	}
+	low, high := [2]rf.Current{before, after}, [2]rf.Current{before, after}
+	worst, least := p, p.Gain
+	most := p.Gain
+	for _, q := range group {
+		b, a := q.Onsets()
+		for i, x := range []rf.Current{b, a} {
+			low[i], high[i] = low[i].Lower(x), higher(high[i], x)
+		}
+		if q.Gain < least {
+			least = q.Gain
+		}
+		most = max(most, q.Gain)
+		if x, y := onsetAfter(q), onsetAfter(worst); y.Above(x) {
+			worst = q
+		}
+	}
+	span := func(a, b fmt.Stringer) string {
+		if a.String() == b.String() {
+			return a.String()
+		}
+		return fmt.Sprintf("%v to %v", a, b)
+	}
+	gain := gainWords(least, p.GainBound)
+	if s := gainWords(most, rf.Exactly); !strings.HasSuffix(gain, s) {
+		gain += " to " + s
+	}
+	why := worst.Why
+	if worst.Frequency != 0 && !strings.Contains(why, "at "+worst.Frequency.String()) {
+		why += fmt.Sprintf(" (the lowest, at %v)", worst.Frequency)
+	}
+	fmt.Fprintf(t, "%v to %v (%d)\t%s\t%s\t%s\t%v\t%s\t%s\n", p.Frequency, group[len(group)-1].Frequency, len(group), span(low[0], high[0]),
+		span(low[1], high[1].WithBound(rf.Exactly)), gain, p.Required, p.Verdict, why)
+}
+
+func onsetAfter(p analysis.ComparedPoint) rf.Current {
+	_, after := p.Onsets()
+	return after.WithBound(rf.Exactly)
+}
+
+func higher(a, b rf.Current) rf.Current {
+	if b.Above(a) {
+		return b
+	}
+	return a
 }

@@ -119,7 +119,7 @@ func printJSON(w io.Writer, v any) error {
 // print writes one sheet as a table: what, in decibel, in plain units, how it came about.
 func (s levelSheet) print(out io.Writer) error {
 	fmt.Fprintln(out, strings.Join(append([]string{s.Input}, s.With...), ", "))
-	tw := table(out)
+	tw := exactTable(out)
 	for _, l := range s.Lines {
 		linear := l.Linear
 		text := "–"
@@ -185,7 +185,7 @@ func (c *levelCommand) listProfiles(out io.Writer) error {
 		}
 		return printJSON(out, list)
 	}
-	tw := table(out)
+	tw := exactTable(out)
 	fmt.Fprintln(tw, "PROFILE\tLEVEL\tBAND\tCONVENTION\tFIGURES")
 	for _, p := range level.Profiles() {
 		fmt.Fprintf(tw, "%s\t%s\t%v to %v\t%s\t%s\n", p.ID, p.Title, p.Low, p.High, p.Hold, figures(p.Mark(), p.Confidence))
@@ -194,7 +194,7 @@ func (c *levelCommand) listProfiles(out io.Writer) error {
 		return err
 	}
 	fmt.Fprintln(out)
-	tw = table(out)
+	tw = exactTable(out)
 	fmt.Fprintln(tw, "STEP RULE\tWHAT\tSHORTEST DWELL\tFIGURES")
 	for _, r := range level.StepRules() {
 		fmt.Fprintf(tw, "%s\t%s\t%v\t%s\n", r.ID, r.Title, r.Dwell, figures(r.Mark(), r.Confidence))

@@ -241,7 +241,7 @@ func touchstoneRemarks(n *touchstone.Network) []string {
 
 // writeMatrices prints one row per frequency for one and two ports, else one per element.
 func writeMatrices(w io.Writer, n *touchstone.Network, points []touchstonePoint) {
-	t := table(w)
+	t := exactTable(w)
 	t.right = true
 	if n.Ports > 2 {
 		fmt.Fprint(t, "f\tS\tdB\tdegree\t\t\n")

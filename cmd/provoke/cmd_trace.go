@@ -236,7 +236,7 @@ func printTrace(w *world, t *trace.Trace) error {
 	if !t.Began.IsZero() {
 		fmt.Fprintf(w.stdout, "begins %s\n", t.Began.Format("2006-01-02 15:04:05.999 MST"))
 	}
-	tab := table(w.stdout)
+	tab := exactTable(w.stdout)
 	fmt.Fprint(tab, "column\tfrom\tto\tat\t\n")
 	for i, c := range append([]trace.Column{t.X}, t.Y...) {
 		low, high := extremes(c.Values)
@@ -256,7 +256,7 @@ func printTrace(w *world, t *trace.Trace) error {
 	if shown < t.Points() {
 		fmt.Fprintf(w.stdout, "%d of %d points; --json prints all\n", shown, t.Points())
 	}
-	rows := table(w.stdout)
+	rows := exactTable(w.stdout)
 	for k := range shown {
 		i := k
 		if shown > 1 {

@@ -2,10 +2,15 @@ package main
 
 import (
 	"io"
+	"math"
 	"os"
+	"regexp"
+	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"provoke/internal/rf"
 )
 
 // plainColumns is how wide text is set where there is no terminal: a file, a pipe.
@@ -73,6 +78,7 @@ func (p *page) Write(text []byte) (int, error) {
 // its unit; a table that is still too wide is set as several, each beginning with the first column.
 // No character is ever lost. A line without a tab stands by itself between two tables.
 type sheet struct {
+	exact bool // frequencies keep all their digits
 	out   io.Writer
 	text  strings.Builder
 	right bool // cells are set to the right
@@ -80,6 +86,27 @@ type sheet struct {
 
 // table returns an empty table for an output.
 func table(out io.Writer) *sheet { return &sheet{out: out} }
+
+// exactTable is a table in which frequencies keep all their digits: for the figures of a file.
+func exactTable(out io.Writer) *sheet { return &sheet{out: out, exact: true} }
+
+// longFrequency is a frequency with more than four digits. In a table four are enough to find it; JSON and CSV
+// have them all.
+var longFrequency = regexp.MustCompile(`\d+\.\d+ (?:Hz|kHz|MHz|GHz)\b`)
+
+func shortFrequency(text string) string {
+	f, err := rf.ParseFrequency(text)
+	number, unit, _ := strings.Cut(text, " ")
+	if err != nil || len(number) <= 5 {
+		return text
+	}
+	x, _ := strconv.ParseFloat(number, 64)
+	short, err := rf.ParseFrequency(strconv.FormatFloat(x, 'g', 4, 64) + " " + unit)
+	if err != nil || math.Abs(short.Hz()/f.Hz()-1) > 1e-3 {
+		return text
+	}
+	return short.String()
+}
 
 // Write takes the next cells.
 func (s *sheet) Write(p []byte) (int, error) { return s.text.Write(p) }
@@ -92,6 +119,9 @@ func (s *sheet) Flush() error {
 	for line := range strings.Lines(s.text.String()) {
 		line = strings.TrimSuffix(line, "\n")
 		if strings.Contains(line, "\t") {
+			if !s.exact {
+				line = longFrequency.ReplaceAllStringFunc(line, shortFrequency)
+			}
 			rows = append(rows, strings.Split(line, "\t"))
 			continue
 		}

@@ -12,8 +12,8 @@ func (c *Comparison) compareBands() {
 	taken := map[*Band]bool{}
 	for i := range c.Before.Bands {
 		b := &c.Before.Bands[i]
-		x := ComparedBand{Before: b, Fate: c.fate(b), LeastGain: rf.Gain(math.NaN()), LeastGainBound: rf.Unknown}
-		c.leastGain(&x)
+		x := ComparedBand{Before: b, Fate: c.fate(b)}
+		c.gains(&x)
 		for j := range c.After.Bands {
 			if a := &c.After.Bands[j]; overlap(*b, *a) {
 				x.After, x.Fate = a, Remains
@@ -32,7 +32,7 @@ func (c *Comparison) compareBands() {
 			b.After, b.Fate = a, Moved
 			continue
 		}
-		c.Bands = append(c.Bands, ComparedBand{After: a, Fate: New, LeastGain: rf.Gain(math.NaN()), LeastGainBound: rf.Unknown})
+		c.Bands = append(c.Bands, ComparedBand{After: a, Fate: New, LeastGain: rf.Gain(math.NaN()), MostGain: rf.Gain(math.NaN())})
 	}
 }
 
@@ -56,12 +56,14 @@ func (p ComparedPoint) excused() bool {
 	return p.EdgeOnly && (p.After == nil || !p.After.Tested() && !p.After.NotReached)
 }
 
-func (c *Comparison) leastGain(x *ComparedBand) {
+func (c *Comparison) gains(x *ComparedBand) {
+	var within []ComparedPoint
 	for _, p := range c.Points {
-		if x.Before.Contains(p.Frequency) && p.Gain.Finite() && !(p.Gain >= x.LeastGain) {
-			x.LeastGain, x.LeastGainBound = p.Gain, p.GainBound
+		if x.Before.Contains(p.Frequency) {
+			within = append(within, p)
 		}
 	}
+	x.LeastGain, x.MostGain, x.LeastGainBound, x.MostGainBound = GainRange(within)
 }
 
 func overlap(a, b Band) bool {

@@ -93,9 +93,10 @@ const (
 type ComparedBand struct {
 	Before, After *Band
 	Fate          BandFate
-	// LeastGain is the smallest gain over the band's frequencies, with its bound; NaN where not known.
-	LeastGain      rf.Gain
-	LeastGainBound rf.Bound
+	// LeastGain and MostGain are the ends of the gain over the band's frequencies, with their bounds; NaN where
+	// not known.
+	LeastGain, MostGain           rf.Gain
+	LeastGainBound, MostGainBound rf.Bound
 }
 
 // Compare compares two runs.

@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"provoke/internal/event"
@@ -119,11 +120,29 @@ type unproven struct {
 	why string
 }
 
-// unproven gathers the frequencies that stand against "shown", those with the same reason together.
+// unproven gathers the frequencies that stand against "shown", those with the same reason together. What still
+// upsets, and what upsets where it was not exposed before, is told at once, with its worst.
 func (c *Comparison) unproven() []unproven {
 	var out []unproven
+	for _, of := range []struct {
+		words string
+		takes func(ComparedPoint) bool
+	}{
+		{"still upsets", ComparedPoint.stillUpsets},
+		{"not exposed before, upsets", func(p ComparedPoint) bool { return p.Verdict == NotShown && p.Before == nil && p.below() }},
+	} {
+		if x := c.gather(of.words, of.takes); len(x.at) > 1 {
+			out = append(out, x)
+		}
+	}
+	told := map[rf.Frequency]bool{}
+	for _, x := range out {
+		for _, f := range x.at {
+			told[f] = true
+		}
+	}
 	for _, p := range c.Points {
-		if !p.standsAgainst() {
+		if !p.standsAgainst() || told[p.Frequency] {
 			continue
 		}
 		if n := len(out); n > 0 && out[n-1].why == p.Why {
@@ -140,6 +159,104 @@ func (c *Comparison) unproven() []unproven {
 		}
 		rest.why = "not shown either"
 		out = append(out[:most:most], rest)
+	}
+	return out
+}
+
+// gather tells points of one kind at once: by how much the change helped there, and where most is missing.
+func (c *Comparison) gather(words string, takes func(ComparedPoint) bool) unproven {
+	var of []ComparedPoint
+	var out unproven
+	for _, p := range c.Points {
+		if p.standsAgainst() && takes(p) {
+			of = append(of, p)
+			out.at = append(out.at, p.Frequency)
+		}
+	}
+	if out.why = words; len(of) > 0 {
+		if s := Helped(of); s != "" {
+			out.why += "; " + s
+		}
+		if s := Missing(of); s != "" {
+			out.why += "; " + s
+		}
+	}
+	return out
+}
+
+// below reports an upset below what is required.
+func (p ComparedPoint) below() bool {
+	return !p.InDrive && !p.Replayed && p.After != nil && p.After.Upset && p.After.Onset.Known() && p.Required.Known() && !clears(p.After.Onset, p.Required)
+}
+
+func (p ComparedPoint) stillUpsets() bool {
+	return p.Verdict == NotShown && p.Before != nil && p.Before.Upset && p.below()
+}
+
+// Helped words the gains of points as a range: "helped 2.5 dB to at least 9.0 dB"; empty without any.
+func Helped(points []ComparedPoint) string {
+	low, high, lowBound, highBound := GainRange(points)
+	if !low.Finite() {
+		return ""
+	}
+	from, to := low.Quantity(lowBound).Text, high.Quantity(highBound).Text
+	if from == to {
+		return "helped " + from
+	}
+	return "helped " + from + " to " + to
+}
+
+// GainRange returns the least and the most gain of points, each with its bound; NaN without any.
+func GainRange(points []ComparedPoint) (low, high rf.Gain, lowBound, highBound rf.Bound) {
+	low, high = rf.Gain(math.NaN()), rf.Gain(math.NaN())
+	for _, p := range points {
+		if !p.Gain.Finite() || p.Before == nil || !p.Before.Upset {
+			continue
+		}
+		if !(p.Gain >= low) {
+			low, lowBound = p.Gain, p.GainBound
+		}
+		if !(p.Gain <= high) {
+			high, highBound = p.Gain, p.GainBound
+		}
+	}
+	return low, high, lowBound, highBound
+}
+
+// Missing words where the onset after lies furthest below what is required: "1.9 dB missing at 41.00725 MHz".
+func Missing(points []ComparedPoint) string {
+	most, at := rf.Gain(0), rf.Frequency(0)
+	for _, p := range points {
+		if p.below() {
+			if by, _ := p.Required.Minus(p.After.Onset.WithBound(rf.Exactly)); by > most {
+				most, at = by, p.Frequency
+			}
+		}
+	}
+	if at == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%v missing at %v", most, at)
+}
+
+// InShort is the answer in at most three lines: the verdict, what the change did, and how sure what was stood is.
+func (c Comparison) InShort() []string {
+	out := []string{"verdict: " + string(c.Verdict)}
+	if len(c.Reservations) > 0 && c.Verdict == Shown {
+		out[0] += ", with reservations"
+	}
+	helped := Helped(c.Points)
+	for _, s := range []string{Missing(c.Points)} {
+		if s != "" && helped != "" {
+			helped += "; "
+		}
+		helped += s
+	}
+	if helped != "" {
+		out = append(out, helped)
+	}
+	if c.Decision != nil {
+		out = append(out, c.Decision.Says())
 	}
 	return out
 }

@@ -296,7 +296,7 @@ func comparePartOf(c analysis.Comparison) comparePart {
 	p.Chart.Series = gain
 	p.Chart = p.Chart.bare()
 	for _, b := range c.Bands {
-		p.Bands = append(p.Bands, comparedBand{report.SpanWords(b.Before), report.SpanWords(b.After), string(b.Fate), report.GainWords(b.LeastGain, b.LeastGainBound)})
+		p.Bands = append(p.Bands, comparedBand{report.SpanWords(b.Before), report.SpanWords(b.After), string(b.Fate), report.GainRangeWords(b)})
 	}
 	return p
 }
