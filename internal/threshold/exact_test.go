@@ -55,6 +55,14 @@ func TestProfileLimitsOfThePublishedShots(t *testing.T) {
 	}
 	near(t, "low, moved", l.Low, 29.576640172-30.1, 2e-5)
 	near(t, "high, moved", l.High, 32.357371462-30.1, 2e-5)
+	for i := range moved {
+		moved[i].Level *= 25 // nor a unit
+	}
+	l, err = ProfileLimits(Probit, moved, 0.1, 0.95)
+	if err != nil || l.LowOpen || l.HighOpen {
+		t.Errorf("%+v, %v", l, err)
+	}
+	near(t, "low, in another unit", l.Low, 25*(22.391506516-30.1), 5e-4)
 }
 
 // From 35 to 65 % the limits are those of one model with 23 degrees of freedom; beyond, and with small steps, the
@@ -164,6 +172,27 @@ func TestAFitOfTwoLevelsByHand(t *testing.T) {
 	}
 	near(t, "10 % level", f.Level(0.1), 61-2, 1e-6) // ln 9 = 2·ln 3
 	near(t, "probability two dB below", f.Probability(59), 0.1, 1e-6)
+}
+
+// Of eight trials the slope is ln 3 ± √(1/1.5) per dB: with six degrees of freedom it is not shown to differ from 0 (t is
+// 1.35, and 2.447 is needed for 95 %), so nothing is bounded. For 60 % 0.906 is needed, and the middle lies where
+// a² = t²·(1 + x²)/1.5 with a = ln 3·x: x² = t²/(1.5·(ln 3)² − t²) = 0.821/(1.8104 − 0.821), t² = 0.9057².
+func TestFiellerLimitsByHand(t *testing.T) {
+	f, err := FitML(Logistic, append(repeated(60, 1, 3), repeated(62, 3, 1)...))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l := f.FiellerLimits(0.5, 0.95); !l.LowOpen || !l.HighOpen || l.Method != FiellerMethod || l.Confidence != 0.95 {
+		t.Errorf("%+v", l)
+	}
+	l := f.FiellerLimits(0.5, 0.6)
+	t2 := 0.9057033 * 0.9057033 // Student's t of 80 % one-sided, 6 degrees of freedom: 0.9057
+	x := math.Sqrt(t2 / (1.5*math.Log(3)*math.Log(3) - t2))
+	if l.LowOpen || l.HighOpen {
+		t.Errorf("%+v", l)
+	}
+	near(t, "low", l.Low, 61-x, 1e-4)
+	near(t, "high", l.High, 61+x, 1e-4)
 }
 
 // Firth's penalty is the prior of Jeffreys. With two levels and a logistic shape the determinant of the information is
@@ -388,9 +417,9 @@ func TestADwellOfFewUpsets(t *testing.T) {
 			t.Errorf("%d upsets: %+v", c.upsets, need)
 		}
 	}
-	// Upsets with no time at all have no rate, and nothing follows from them.
-	d, err := DwellOf([]Exposure{{0, true}, {0, true}}, 0.95)
-	if need := d.Needed(0.95); err != nil || d.Rate != 0 || !math.IsNaN(need.Seconds) {
+	// Upsets with no time at all have neither rate nor distribution, and nothing follows from them.
+	d, err := DwellOf([]Exposure{{0, true}, {0, true}, {0, true}}, 0.95)
+	if need := d.Needed(0.95); err != nil || d.Rate != 0 || !math.IsNaN(d.Shape) || !math.IsNaN(need.Seconds) {
 		t.Errorf("%+v, %+v, %v", d, need, err)
 	}
 }
@@ -519,7 +548,7 @@ func TestRulesOfStaircases(t *testing.T) {
 	for _, c := range []struct {
 		p        float64
 		up, down int
-	}{{1.0 / 11, 1, 10}, {10.0 / 11, 10, 1}, {0.25, 1, 3}, {0.75, 3, 1}, {0.504, 1, 1}, {0.4, 2, 3}, {0.05, 1, 10}} {
+	}{{1.0 / 11, 1, 10}, {10.0 / 11, 10, 1}, {0.25, 1, 3}, {0.75, 3, 1}, {0.504, 1, 1}, {0.4, 2, 3}, {0.05, 1, 10}, {0.302, 3, 7}, {0.698, 7, 3}} {
 		if r, err := RuleFor(c.p); err != nil || r.Up != c.up || r.Down != c.down || r.Passes != 1 || r.Upsets != 1 || math.Abs(r.Probability-float64(c.up)/float64(c.up+c.down)) > 1e-12 {
 			t.Errorf("%g: %+v, %v", c.p, r, err)
 		}
@@ -579,6 +608,9 @@ func TestMovesOfAStaircase(t *testing.T) {
 	}
 	near(t, "mean", d.Mean, 1.5, 1e-12)
 	near(t, "sigma", d.Sigma, 0.53, 1e-12)
+	d, err = DixonMoodOf([]Trial{pass(2), upset(4), pass(2), pass(0)}, 2)
+	near(t, "mean with steps of 2 dB", d.Mean, 3, 1e-12)
+	near(t, "sigma with steps of 2 dB", d.Sigma, 1.06, 1e-12)
 }
 
 // A confidence of 75 % that p is below one half takes two trials, 87.5 % three: (1/2)^n.
