@@ -131,6 +131,20 @@ func TestTwoRunsAreARepeat(t *testing.T) {
 	}
 }
 
+// A certificate with ten degrees of freedom keeps them; and a simulation of the budget is held against it, round 0 dB.
+func TestACertificateKeepsItsDegreesOfFreedom(t *testing.T) {
+	b := bench(t, func(text string) string {
+		return strings.Replace(text, "{expanded: 1.0 dB, k: 2}", "{expanded: 1.0 dB, k: 2, freedom: 10}", 1)
+	})
+	c := current(t, b, 30*rf.Megahertz, uncertainty.Conditions{})
+	if x := component(t, c, "transfer impedance"); x.Freedom != 10 || x.Assumed {
+		t.Errorf("%+v", x)
+	}
+	if err := c.Simulate(rand.New(rand.NewPCG(1, 1)), uncertainty.MinimumDraws); err != nil || c.Comparison.Low > 0.15 || c.Comparison.High > 0.15 {
+		t.Errorf("%+v, %v", c.Comparison, err)
+	}
+}
+
 // Which budget stands for an onset, by mode and by where its current is from.
 func TestHowWellARunKnowsACurrent(t *testing.T) {
 	b, f := bench(t, nil), 30*rf.Megahertz
@@ -296,6 +310,12 @@ func TestTheDecisionOfARunKnowsItsBench(t *testing.T) {
 
 func TestWhatIsNotAskedForIsNotRaised(t *testing.T) {
 	before, _ := pair(t)
+	guarded := trialPlan(&trialBench{threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 0}})
+	guarded.Decision = plan.GuardBandU // U of 2 dB above the 80 dBµA wanted
+	raised, err := uncertainty.RaisedBy(result.Run{}, guarded, analysis.SetUp{}, func(analysis.Point) analysis.Known { return analysis.Known{Standard: 1, U: 2} }, nil)
+	if err != nil || len(raised) != 1 || math.Abs(raised[20*rf.Megahertz].In()-82) > 1e-9 {
+		t.Errorf("%v, %v", raised, err)
+	}
 	p := trialPlan(&trialBench{threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 0, 21 * rf.Megahertz: 0}})
 	p.Profile, _ = level.List([]level.Listed{{At: 20 * rf.Megahertz, Current: rf.DBuA(78)}}, 0)
 	known := func(analysis.Point) analysis.Known { return analysis.Known{Standard: 1, U: 2} }

@@ -22,6 +22,7 @@ func TestTheLimitsOfAnOnsetByHand(t *testing.T) {
 		low, high float64
 	}{
 		{"both measured", func(*analysis.Point) {}, 73.05, 74.95},
+		{"half a decibel apart", func(p *analysis.Point) { p.Below = rf.DBuA(74.5) }, 74.75 - 0.2375, 74.75 + 0.2375},
 		{"nothing measured below: what the plan says", func(p *analysis.Point) { p.Below, p.Bracket = rf.Current{}, 4 }, 71.1, 74.9},
 		{"asked for: what the plan says", func(p *analysis.Point) { p.OnsetOrigin, p.Bracket = result.Asked, 4 }, 71.1, 74.9},
 		{"not on the cable below", func(p *analysis.Point) { p.Below, p.Bracket = p.Below.WithBound(rf.AtLeast), 4 }, 71.1, 74.9},
@@ -289,6 +290,35 @@ func TestBelowIsADistributionFunction(t *testing.T) {
 	}
 }
 
+// Two and three readings (t = 12.7062 and 4.3027), inputs that move together or apart by half (u² = 25 ± 12), and a sum
+// with one that is not among them (25 + 12 + 144).
+func TestIntervalsWithLongTailsAndCorrelations(t *testing.T) {
+	half := []Correlation{{0, 1, 0.5}}
+	for _, c := range []struct {
+		b    Budget
+		want float64
+	}{
+		{Budget{Inputs: []Input{Repeated("two readings", 1, 2, 1)}}, 12.7062},
+		{Budget{Inputs: []Input{Repeated("three readings", 1, 3, 1)}}, 4.302653},
+		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0)}, Correlations: half}, 1.959964 * math.Sqrt(37)},
+		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0).Times(-1)}, Correlations: half}, 1.959964 * math.Sqrt(13)},
+		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0)}, Correlations: []Correlation{{1, 0, -0.5}}}, 1.959964 * math.Sqrt(13)},
+		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0), Known("c", 12, 0)}, Correlations: half}, 1.959964 * math.Sqrt(181)},
+	} {
+		i, err := c.b.Interval(0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "high", i.High, c.want, 0.005*c.want)
+		near(t, "low", i.Low, -c.want, 0.005*c.want)
+	}
+	// a goes with b and with c, and these go apart.
+	b := Budget{Inputs: []Input{Known("a", 1, 0), Known("b", 1, 0), Known("c", 1, 0)}, Correlations: []Correlation{{0, 1, 0.9}, {0, 2, 0.9}, {1, 2, -0.9}}}
+	if i, err := b.Interval(0.95); err == nil {
+		t.Errorf("%+v", i)
+	}
+}
+
 // 1 to 100: q = 95 of them, r = whole part of (100 − 95 + 1)/2 = 3: from the third to the 98th (JCGM 101, 7.7.2). Of
 // 0, 10, 11, 12 and 13, three in four or all but one: the shortest that holds q = 3 steps starts at 10.
 func TestIntervalsOfDrawsByHand(t *testing.T) {
@@ -302,6 +332,9 @@ func TestIntervalsOfDrawsByHand(t *testing.T) {
 	}
 	s = summarise([]float64{13, 0, 10, 12, 11}, 0.6)
 	if s.Shortest != (Interval{10, 13}) {
+		t.Errorf("%+v", s)
+	}
+	if s = summarise([]float64{13, 0, 2, 3, 1}, 0.6); s.Shortest != (Interval{0, 3}) {
 		t.Errorf("%+v", s)
 	}
 	s = summarise([]float64{4, 1, 3, 2}, 0.5)
