@@ -190,31 +190,48 @@ func TestHowWellARunKnowsACurrent(t *testing.T) {
 	}
 }
 
-// pair are two runs of one product, put up anew, with upsets at 20 and 21 MHz.
+// pair are two runs of one product at 20 and 21 MHz, with nothing drawn at random: the second finds its onsets 0.5 and
+// 1 dB higher, and needs 0.5 dB more drive for the same current.
 func pair(t *testing.T) (a, b result.Run) {
-	x := &trialBench{r: rand.New(rand.NewPCG(3, 5)), threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 77, 21 * rf.Megahertz: 78}}
-	a, b = x.expose(t, 1, 0, 0, nil), x.expose(t, 2, 0, 0, nil)
-	for _, r := range []result.Run{a, b} {
-		for _, th := range r.Thresholds() {
-			if !th.Upset || !th.Onset.Exact() {
-				t.Fatalf("%+v", th)
+	run := func(number int) (out result.Run) {
+		again := float64(number - 1)
+		threshold := map[rf.Frequency]float64{20 * rf.Megahertz: 77.2 + 0.5*again, 21 * rf.Megahertz: 78.2 + again}
+		p := trialPlan(&trialBench{threshold: threshold})
+		program, err := plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
+			return plan.Point{Frequency: f, Target: rf.DBuA(trialWanted), Wanted: level.Ask{Current: rf.DBuA(trialWanted)}}, nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		seq := int64(0)
+		add := func(e event.Event) {
+			seq++
+			out = result.Fold(out, event.Record{Run: number, Seq: seq, Event: e})
+		}
+		add(event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Resolution: 0.5, Range: 40, Points: len(p.Grid)})
+		for s, ok := program.Next(nil); ok; {
+			read := s.Point.Target.In() + s.Offset.DB()
+			o := plan.Outcome{Number: s.Number, Exposures: 1, Upset: read >= threshold[s.Point.Frequency]}
+			add(event.StepClosed{Step: s, Attempt: 1, Outcome: o, Current: rf.DBuA(read), Drive: rf.DBm(-40 + s.Offset.DB() + 0.5*again)})
+			s, ok = program.Next(&o)
+		}
+		add(event.Closed{Verdict: event.Done})
+		for _, x := range out.Thresholds() {
+			if !x.Upset || !x.Onset.Exact() {
+				t.Fatalf("%+v", x)
 			}
 		}
+		return out
 	}
-	return a, b
+	return run(1), run(2)
 }
 
 // Two runs: at each frequency the deviation is the difference over √2; both pooled, with one degree of freedom, for which
 // the one-sided factor is tan(0.45·π) = 6.3138.
 func TestTheSetUpOfTwoRunsByHand(t *testing.T) {
 	a, b := pair(t)
-	sum := 0.0
-	for i, x := range a.Thresholds() {
-		d := x.Onset.In() - b.Thresholds()[i].Onset.In()
-		sum += d * d / 2
-	}
 	got := uncertainty.SetUpOf([]result.Run{a, b})
-	if want := math.Sqrt(sum / 2); want == 0 || want >= 1 || math.Abs(got.Deviation.DB()-want) > 1e-9 || math.Abs(got.Factor-math.Tan(0.45*math.Pi)) > 1e-4 || !strings.Contains(got.From, "2 runs") {
+	if want := math.Sqrt((0.5*0.5/2 + 1.0/2) / 2); math.Abs(got.Deviation.DB()-want) > 1e-9 || math.Abs(got.Factor-math.Tan(0.45*math.Pi)) > 1e-4 || !strings.Contains(got.From, "2 runs") {
 		t.Errorf("%+v, want %g dB", got, want)
 	}
 	for _, runs := range [][]result.Run{nil, {a}, {a, a}} {
@@ -376,11 +393,8 @@ func TestHowWellALaboratoryIsKnown(t *testing.T) {
 	spread := analysis.RepeatedTransfer([]result.Run{r, other})
 	s, n := spread.At(f)
 	got, err := uncertainty.CertaintyOf(b, r, []result.Run{r, other}, event.LaboratoryFailures{}, 0.95)
-	want := alone.Combined.Standard
-	if n >= 2 {
-		want = math.Sqrt(want*want - 0.25/3 + s.DB()*s.DB())
-	}
-	if err != nil || n != 2 || math.Abs(got.Bench(f).DB()-want) > 1e-9 || got.Factor <= 1.645 {
+	want := math.Sqrt(math.Pow(alone.Combined.Standard, 2) - 0.25/3 + 0.125) // 0.5 dB apart, in place of what was assumed
+	if err != nil || n != 2 || math.Abs(s.DB()-0.5/math.Sqrt2) > 1e-9 || math.Abs(got.Bench(f).DB()-want) > 1e-9 || got.Factor <= 1.645 {
 		t.Errorf("%+v, %v, want %g dB of %d runs with %v", got, err, want, n, s)
 	}
 	if got, err := uncertainty.CertaintyOf(&catalog.Bench{}, r, nil, event.LaboratoryFailures{}, 0.95); err != nil || !got.AssumedBench || got.Bench(f) != uncertainty.AssumedBench(f) {
