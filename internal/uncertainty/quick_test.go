@@ -455,4 +455,7 @@ func TestEndsOfABudget(t *testing.T) {
 	if c.Contributions[0].Index != 1 {
 		t.Errorf("%+v", c.Contributions)
 	}
+	// The two together, correlated by half, count as one of 25 + 12 with five; a third has 144 with twenty.
+	c = combine(t, Budget{Inputs: []Input{Known("a", 3, 5), Known("b", 4, 10), Known("c", 12, 20)}, Correlations: []Correlation{{0, 1, 0.5}}})
+	near(t, "degrees of freedom of a group", c.Freedom, 181*181/(37.0*37/5+144.0*144/20), 1e-9)
 }
