@@ -102,17 +102,6 @@ func inARow(n int, one, many string) string {
 	return fmt.Sprintf("%d %s in a row", n, many)
 }
 
-// Reversals returns how often the outcome of a staircase changed.
-func Reversals(trials []Trial) int {
-	n := 0
-	for i := 1; i < len(trials); i++ {
-		if trials[i].Upset != trials[i-1].Upset {
-			n++
-		}
-	}
-	return n
-}
-
 // DixonMood is the estimate of an up-and-down run after Dixon and Mood (1948), by hand arithmetic. It
 // uses the less frequent outcome only; a likelihood fit uses all.
 type DixonMood struct {
