@@ -264,7 +264,11 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 			p.DriveWanted, p.SettingWanted = drive.Quantity(), b.bench.Source.Setting(drive)
 		}
 	}
-	drive, limit, err := b.chain.SafeDrive(f, b.crest, b.fixture)
+	safe := b.chain.SafeDrive
+	if b.plan != nil && b.plan.Mode == plan.ClosedLoop {
+		safe = b.chain.SafeDriveLooped
+	}
+	drive, limit, err := safe(f, b.crest, b.fixture)
 	if limit.ID != "" {
 		p.LimitedBy = &budgetLimit{limit.ID, limit.Place, limit.Note}
 	}
@@ -327,7 +331,7 @@ func (s budgetSheet) nowhere() bool {
 }
 
 // mostRows is how many frequencies are printed without --all.
-const mostRows = 40
+const mostRows = 12
 
 // rows thins the points for print: of each group of neighbours the one that is worst.
 func (s budgetSheet) rows(all bool) []budgetPoint {
@@ -362,7 +366,45 @@ func (p budgetPoint) badness() float64 {
 	return math.Inf(-1)
 }
 
+// answer is the budget in a line or two: is the level reached, where is least to spare, and what stands in the way.
+func (s budgetSheet) answer(out io.Writer) {
+	worst, short, computed := -1, 0, 0
+	for i, p := range s.Points {
+		if p.Drive == nil {
+			continue
+		}
+		computed++
+		if p.Margin != nil && *p.Margin < 0 {
+			short++
+		}
+		if worst < 0 || p.badness() > s.Points[worst].badness() {
+			worst = i
+		}
+	}
+	if worst < 0 {
+		return // the table says why at each frequency
+	}
+	p := s.Points[worst]
+	limit := ""
+	if p.LimitedBy != nil {
+		limit = fmt.Sprintf("; more is held by %s, %s", p.LimitedBy.ID, p.LimitedBy.Place)
+	}
+	switch {
+	case p.Margin == nil:
+		fmt.Fprintf(out, "least is reached at %s: %s%s\n", p.Frequency.Text, p.Current.Text, limit)
+	case short > 0:
+		fmt.Fprintf(out, "the level wanted is not reached at %d of %d frequencies; most is missing at %s: %.1f dB%s\n", short, computed, p.Frequency.Text, -*p.Margin, limit)
+	default:
+		fmt.Fprintf(out, "the level wanted is reached at %s; least to spare at %s: %.1f dB%s\n", count(computed, "frequency", "frequencies"), p.Frequency.Text, *p.Margin, limit)
+	}
+	if n := len(s.Points) - computed; n > 0 {
+		fmt.Fprintf(out, "no safe setting at %s\n", count(n, "frequency", "frequencies"))
+	}
+	fmt.Fprintln(out)
+}
+
 func (s budgetSheet) print(out io.Writer, all bool) error {
+	s.answer(out)
 	fmt.Fprintf(out, "budget of %s, clamp %s, %s\n", s.Bench, map[string]string{"cable": "on the cable", "jig50": "in a jig of 50 + 50 Ω", "jig150": "in a jig of 150 + 150 Ω"}[s.Fixture], s.Modulation)
 	fmt.Fprint(out, "settings and currents are of the unmodulated carrier\n\n")
 	rows := s.rows(all)

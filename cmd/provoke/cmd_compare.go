@@ -137,6 +137,9 @@ func printComparison(w io.Writer, c analysis.Comparison, all bool) {
 	for _, s := range c.InShort() {
 		fmt.Fprintln(w, event.Printable(s))
 	}
+	for _, s := range c.Reservations {
+		fmt.Fprintf(w, "  reservation: %s\n", event.Printable(s))
+	}
 	fmt.Fprintf(w, "\nbefore: run %d %s\nafter:  run %d %s\n", c.Before.Run, labelWords(c.Before), c.After.Run, labelWords(c.After))
 	for _, d := range c.Differences {
 		mark := "differs: "
@@ -149,9 +152,6 @@ func printComparison(w io.Writer, c analysis.Comparison, all bool) {
 		if c.Decision == nil || s != c.Decision.Says() { // that was said above
 			fmt.Fprintf(w, "  %s\n", event.Printable(s))
 		}
-	}
-	for _, s := range c.Reservations {
-		fmt.Fprintf(w, "  reservation: %s\n", event.Printable(s))
 	}
 	fmt.Fprintln(w)
 	printComparedBands(w, c)

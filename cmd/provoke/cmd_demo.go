@@ -18,11 +18,12 @@ import (
 )
 
 type demoCommand struct {
-	Dir   string  `default:"." help:"Folder to leave the files in (${default})." type:"path"`
-	Seed  uint64  `default:"1" help:"Varies cable, bands, thresholds and fix of the simulated bench (${default})."`
-	Truth string  `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON, to compare the findings with."`
-	Speed float64 `default:"0" placeholder:"N" help:"How many times faster than the clock the simulated bench runs: 40 when not given, 8 with --serve."`
-	Serve bool    `help:"Serve the bench on a web page instead, and leave the job to you."`
+	Dir     string  `default:"." help:"Folder to leave the files in (${default})." type:"path"`
+	Seed    uint64  `default:"1" help:"Varies cable, bands, thresholds and fix of the simulated bench (${default})."`
+	Truth   string  `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON, to compare the findings with."`
+	Speed   float64 `default:"0" placeholder:"N" help:"How many times faster than the clock the simulated bench runs: 40 when not given, 8 with --serve."`
+	Verbose bool    `help:"Print all that the commands print; without it long tables and the progress are shortened."`
+	Serve   bool    `help:"Serve the bench on a web page instead, and leave the job to you."`
 	// Listen is where the page listens.
 	Listen string `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"With --serve: where the page listens (${default})."`
 }
@@ -68,14 +69,18 @@ func (c *demoCommand) Run(w *world) error {
 	if c.Serve {
 		return d.serve(c)
 	}
-	if err := d.job(); err != nil {
+	if err := d.job(c.Verbose); err != nil {
 		return err
 	}
 	if abuses := d.sim.Abuses(); len(abuses) > 0 {
 		return fmt.Errorf("the simulated bench was abused, which is a fault of provoke: %+v", abuses)
 	}
-	fmt.Fprintf(w.stdout, "\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.\n",
+	fmt.Fprintf(w.stdout, "\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.",
 		rf.Duration(time.Since(begun).Round(100*time.Millisecond)), d.shown("report.pdf"))
+	if !c.Verbose {
+		fmt.Fprint(w.stdout, " What was shortened here, each command prints in full, or --verbose.")
+	}
+	fmt.Fprintln(w.stdout)
 	return nil
 }
 
@@ -172,9 +177,10 @@ func (d *demo) shown(name string) string {
 }
 
 // job types the commands of the whole job.
-func (d *demo) job() error {
+func (d *demo) job(verbose bool) error {
 	job, bench := d.shown("belt-weigher.provoke"), d.shown("bench.yaml")
 	baseline, exposure := d.shown("baseline.yaml"), d.shown("exposure.yaml")
+	told := map[string]bool{}
 	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--arm"}
 	for _, s := range []struct {
 		say  string
@@ -208,7 +214,16 @@ func (d *demo) job() error {
 			fmt.Fprintf(d.w.stdout, "\n# %s\n", strings.ReplaceAll(s.say, "\n", "\n# "))
 		}
 		fmt.Fprintf(d.w.stdout, "\n$ provoke %s\n", typedOut(s.args))
-		if code := run(d.w, s.args); code != exitDone && code != exitIncomplete {
+		w, end := *d.w, func() error { return nil }
+		if !verbose {
+			short := &abridged{to: d.w.stdout, told: told}
+			w.stdout, w.stderr, w.terminal, end = short, short, false, short.close
+		}
+		code := run(&w, s.args)
+		if err := end(); err != nil {
+			return err
+		}
+		if code != exitDone && code != exitIncomplete {
 			return withCode(code, fmt.Errorf("the demo's command ended with code %d", code))
 		}
 	}

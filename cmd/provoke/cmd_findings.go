@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 
 	"provoke/internal/analysis"
 	"provoke/internal/event"
@@ -20,6 +21,7 @@ type findingsCommand struct {
 	Job         string `arg:"" help:"Job file."`
 	Number      int    `name:"run" help:"Run number; the newest exposure when not given." placeholder:"N"`
 	JSON        bool   `name:"json" help:"Print the findings as JSON."`
+	All         bool   `help:"Print every upset; without it each failing band with its lowest onset."`
 	FailOnUpset bool   `help:"End with exit code 10 when the DUT upset."`
 }
 
@@ -47,7 +49,7 @@ func (c *findingsCommand) Run(w *world) error {
 		err = printJSON(w.stdout, j)
 	} else {
 		err = onPage(w.stdout, func(out io.Writer) error {
-			err := printFindings(out, r, f, known)
+			err := printFindings(out, r, f, known, c.All)
 			if err == nil {
 				printEvidence(out, job, r, control)
 			}
@@ -166,18 +168,30 @@ func runNumbers(runs []result.Run) string {
 	return numbersOf(out)
 }
 
-func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets) error {
+func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets, all bool) error {
 	if r.Laboratory != nil {
 		printLaboratory(w, r)
 		return nil
 	}
-	printRunHead(w, r)
+	tells := f.FalseAlarms == nil && f.Swept == nil && f.Exposed() && r.Opened.RunKind != plan.Calibration
 	headline, _ := report.Headline(f)
-	fmt.Fprintf(w, "%s\n\n", headline)
-	if f.FalseAlarms == nil && f.Swept == nil && f.Exposed() && r.Opened.RunKind != plan.Calibration {
+	fmt.Fprintln(w, headline)
+	if tells {
+		if worst, upset := f.Worst(); upset && known.words(worst.Frequency) != "" {
+			fmt.Fprintf(w, "the onset there lies from %s with a confidence of 95 %%\n", strings.Join(strings.Fields(known.words(worst.Frequency)), " "))
+		}
+		fmt.Fprintf(w, "%s of %s exposed; highest current %v\n", soundWords(f), count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
+	}
+	fmt.Fprintln(w)
+	printRunHead(w, r)
+	if tells {
 		printBands(w, f)
-		printUpsets(w, f, known)
-		printSound(w, f)
+		if all {
+			printUpsets(w, f, known)
+		} else if f.Upsets > 1 {
+			fmt.Fprintf(w, "--all prints each of the %d upsets\n\n", f.Upsets)
+		}
+		printShort(w, f)
 	}
 	if r.Armed != nil {
 		for _, x := range r.Armed.Unproved {
@@ -209,7 +223,7 @@ func printRunHead(w io.Writer, r result.Run) {
 	}
 	fmt.Fprintf(w, "level: %s\n", event.Printable(profileWords(o.Profile)))
 	fmt.Fprintf(w, "%s; dwell %v; resolution %v\n", analysis.Modulation(o.Modulation), o.Dwell, o.Resolution)
-	fmt.Fprintf(w, "%s, %s; highest current %v\n\n", count(r.Exposures, "exposure", "exposures"), count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
+	fmt.Fprintf(w, "%s, %s\n\n", count(r.Exposures, "exposure", "exposures"), count(len(r.Points()), "frequency", "frequencies"))
 }
 
 // printLaboratory prints what a laboratory reported, as it was entered.
@@ -278,26 +292,39 @@ func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 	fmt.Fprintln(w)
 }
 
-// printSound says what never upset, and where less than the level wanted was reached.
-func printSound(w io.Writer, f analysis.Findings) {
-	sound, short := 0, []analysis.Point{}
+// soundWords says where nothing upset.
+func soundWords(f analysis.Findings) string {
+	sound := 0
 	for _, p := range f.Points {
-		switch {
-		case p.Upset:
-		case p.NotReached || !p.Tested():
-			short = append(short, p)
-		default:
+		if !p.Upset && !p.NotReached && p.Tested() {
 			sound++
 		}
 	}
-	fmt.Fprintf(w, "no upset up to the level wanted at %s\n", count(sound, "frequency", "frequencies"))
+	return fmt.Sprintf("no upset up to the level wanted at %d", sound)
+}
+
+// mostShort is how many frequencies are told of those at which the level wanted was not reached.
+const mostShort = 8
+
+// printShort says where less than the level wanted was reached, and what held it.
+func printShort(w io.Writer, f analysis.Findings) {
+	var short []analysis.Point
+	for _, p := range f.Points {
+		if !p.Upset && (p.NotReached || !p.Tested()) {
+			short = append(short, p)
+		}
+	}
 	if len(short) == 0 {
 		return
 	}
 	fmt.Fprintf(w, "the level wanted was not reached at %s\n", count(len(short), "frequency", "frequencies"))
 	t := table(w)
 	fmt.Fprintln(t, "  frequency\tonset\twanted\tshort of it by\twhy")
-	for _, p := range short {
+	for i, p := range short {
+		if i == mostShort && len(short) > mostShort+1 {
+			fmt.Fprintf(t, "  and %d more; --json tells all\n", len(short)-i)
+			break
+		}
 		missing, b := p.Wanted.Minus(p.Onset.WithBound(rf.Exactly))
 		fmt.Fprintf(t, "  %v\t%v\t%v\t%s\t%s\n", p.Frequency, p.Onset, p.Wanted, gainWords(missing, b), event.Printable(p.Limited))
 	}

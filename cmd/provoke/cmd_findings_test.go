@@ -101,13 +101,16 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	for _, s := range []string{"1 failing band (monotone assumed)", "24 MHz to 27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
-		"20 MHz stood (16.7 %)", "no upset up to the level wanted at 3 frequencies", level.Unverified} {
+		"20 MHz stood (16.7 %)", "no upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 upsets", level.Unverified} {
 		if !strings.Contains(out, s) {
 			t.Errorf("the findings do not say %q:\n%s", s, out)
 		}
 	}
-	if strings.Index(out, "failing band") > strings.Index(out, "\nupsets\n") {
-		t.Error("bands do not come first")
+	if !strings.HasPrefix(out, "1 failing band; onset ") {
+		t.Errorf("the answer does not come first:\n%s", out)
+	}
+	if _, all, _ := asked("findings", job, "--run", "1", "--all"); strings.Index(all, "failing bands (") > strings.Index(all, "\nupsets\n") {
+		t.Errorf("bands do not come before upsets:\n%s", all)
 	}
 }
 

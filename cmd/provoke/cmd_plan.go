@@ -90,7 +90,8 @@ type dryRun struct {
 
 func (d dryRun) print(out io.Writer, points bool) error {
 	p := d.plan
-	fmt.Fprintf(out, "%s: dry run, nothing is switched on\n\n", p.Name)
+	d.answer(out)
+	fmt.Fprintf(out, "\n%s: dry run, nothing is switched on\n\n", p.Name)
 	t := table(out)
 	row := func(name, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", name, fmt.Sprintf(format, args...)) }
 	row("run", "%s, %s, %s", p.Kind, p.Mode, fixtureWords(p.Fixture))
@@ -124,6 +125,34 @@ func (d dryRun) print(out io.Writer, points bool) error {
 		fmt.Fprintf(out, "\n%v\n", x)
 	}
 	return nil
+}
+
+// answer is the plan in three lines: may it run, does it reach its level, how long does it take.
+func (d dryRun) answer(out io.Writer) {
+	c := d.checked
+	switch {
+	case len(c.Refusals) > 0:
+		fmt.Fprintf(out, "refused: %s\n", c.Refusals[0])
+	case d.list.Err() != nil:
+		fmt.Fprintln(out, "not possible as it stands: see what is listed")
+	case len(c.Worst) > 0:
+		n := c.Worst[0]
+		fmt.Fprintf(out, "within every rating; least headroom %v, %s %s at %v\n", n.Node.Margin(), n.Node.ID, n.Node.Place, n.Frequency)
+	}
+	if d.plan.Kind != plan.Baseline {
+		if n := len(c.Unreachable); n == 0 {
+			fmt.Fprintf(out, "by the budget the level is reached at %s\n", count(len(d.plan.Grid), "frequency", "frequencies"))
+		} else {
+			worst := c.Unreachable[0]
+			for _, u := range c.Unreachable {
+				if u.Short > worst.Short {
+					worst = u
+				}
+			}
+			fmt.Fprintf(out, "by the budget the level is not reached at %d of %d frequencies; most is missing at %v: %v (%s)\n", n, len(d.plan.Grid), worst.Frequency, worst.Short, worst.Why)
+		}
+	}
+	fmt.Fprintf(out, "%v\n", c.Duration)
 }
 
 func fixtureWords(f catalog.Fixture) string {
