@@ -265,10 +265,19 @@ func TestTheDemoDoesTheWholeJob(t *testing.T) {
 		t.Skip("short")
 	}
 	dir := t.TempDir()
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
 	var o, e bytes.Buffer
-	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: wide{&o}, stderr: &e, now: time.Now}
+	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &o, stderr: &e, now: time.Now}
 	begun := time.Now()
-	if code := run(w, []string{"demo", "--dir", dir, "--speed", "100", "--truth", filepath.Join(dir, "truth.json")}); code != exitDone {
+	t.Chdir(dir)
+	speed := "100"
+	if *updateReadme {
+		speed = "40" // as a user's
+	}
+	if code := run(w, []string{"demo", "--verbose", "--speed", speed, "--truth", "truth.json"}); code != exitDone {
 		t.Fatalf("code %d\n%s\n%s", code, o.String(), e.String())
 	}
 	t.Logf("figure: the demo at 100 times the clock took %v", time.Since(begun).Round(100*time.Millisecond))
@@ -283,6 +292,8 @@ func TestTheDemoDoesTheWholeJob(t *testing.T) {
 		}
 	}
 	estimateBesideRuns(t, dir)
+	t.Chdir(here)
+	checkReadme(t, o.String())
 	var truth simbench.Truth
 	data, _ := os.ReadFile(filepath.Join(dir, "truth.json"))
 	if err := json.Unmarshal(data, &truth); err != nil || len(truth.Bands) < 2 {
