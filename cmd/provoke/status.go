@@ -50,6 +50,9 @@ func (l *statusLine) show(s engine.Status) {
 		}
 		return
 	}
+	if s.Prompt != nil { // what somebody types stands on the line below the prompt
+		return
+	}
 	if time.Since(l.drawn) < 100*time.Millisecond && !strings.HasPrefix(s.Phase, "RF off:") {
 		return
 	}

@@ -149,30 +149,15 @@ func (s *HandSource) checks(answer string, want rf.Power) string {
 	if agreed(answer) {
 		return ""
 	}
-	got, err := s.shown(answer)
+	got, err := s.spec.ParseSetting(answer)
 	if err != nil {
-		return err.Error()
+		return fmt.Sprintf("%v, or \"done\"", err)
 	}
 	d, _ := got.Minus(want)
 	if math.Abs(d.DB()) > max(0.1, s.spec.Resolution.DB()) {
 		return fmt.Sprintf("%s is %v from the %s that was asked", answer, d, s.spec.Setting(want))
 	}
 	return ""
-}
-
-// shown reads a level as the source's display counts it.
-func (s *HandSource) shown(answer string) (rf.Power, error) {
-	if p, err := rf.Parse[rf.Watt](answer); err == nil {
-		return p, nil
-	}
-	v, err := rf.Parse[rf.Volt](answer)
-	if err != nil {
-		return rf.Power{}, fmt.Errorf("%q is no level with its unit (want for example %q, or \"done\")", answer, s.spec.Setting(s.spec.Minimum))
-	}
-	if s.spec.Load == catalog.LoadHighZ {
-		v = v.Sub(rf.GainOfAmplitudeRatio(2))
-	}
-	return rf.PowerInto(v, rf.Z0), nil
 }
 
 // lines lists what to do, in a safe order.
@@ -204,9 +189,22 @@ func (s *HandSource) lines(from, to guard.Setting) []string {
 		out = append(out, "output ON")
 	}
 	if len(out) == 0 {
-		out = append(out, "nothing to change: "+lev)
+		out = append(out, "nothing to change")
 	}
-	return out
+	return append(out, "then it shows: "+s.shows(to))
+}
+
+// shows is the whole setting as the source's display has it then: a person who comes back to it compares that.
+func (s *HandSource) shows(x guard.Setting) string {
+	at := x.Frequency.String()
+	if x.To.Known() {
+		at += fmt.Sprintf(" to %v", x.To)
+	}
+	out := "output off"
+	if x.Output {
+		out = "output ON"
+	}
+	return strings.Join([]string{at, s.spec.Setting(x.Level), "modulation " + describe(spoken(x.Modulation)), out}, "; ")
 }
 
 func modulationInWords(m level.Modulation) string {
@@ -226,7 +224,9 @@ func (s *HandSource) Lower(ctx context.Context, to rf.Power) error {
 	if to.Exceeds(now.Level.Add(levelTolerance)) {
 		return fmt.Errorf("%s: lower the level to %s while it is at %s: %w", s.name, to.Text(2), now.Level.Text(2), ErrWouldRaise)
 	}
-	if err := s.simple(ctx, "LOWER THE LEVEL", "level "+s.spec.Setting(down)); err != nil {
+	then := now
+	then.Level = down
+	if err := s.simple(ctx, "LOWER THE LEVEL", "level "+s.spec.Setting(down), "then it shows: "+s.shows(then)); err != nil {
 		return err
 	}
 	now.Level = down
@@ -243,10 +243,12 @@ func (s *HandSource) Rest(ctx context.Context, to rf.Power) error {
 	if now.Modulation.Kind != level.AM {
 		return nil
 	}
-	if err := s.simple(ctx, "SWITCH MODULATION OFF", "modulation off (CW)"); err != nil {
+	then := now
+	then.Modulation = level.Modulation{Kind: level.CW}
+	if err := s.simple(ctx, "SWITCH MODULATION OFF", "modulation off (CW)", "then it shows: "+s.shows(then)); err != nil {
 		return err
 	}
-	now.Modulation = level.Modulation{Kind: level.CW}
+	now.Modulation = then.Modulation
 	s.become(now)
 	return nil
 }
@@ -306,8 +308,9 @@ type handAnalyser struct {
 	person Person
 	name   string
 
-	mu   sync.Mutex
-	want AnalyserSetup
+	mu    sync.Mutex
+	want  AnalyserSetup
+	volts bool // it shows dBµV, by the last answer
 }
 
 // NewHandAnalyser makes an analyser that a person reads. Its floor and mixer limit must be known.
@@ -345,20 +348,23 @@ func (a *handAnalyser) Trace(context.Context) ([]rf.Power, error) {
 // Read asks for the level. A reading that the budget does not expect is asked for a second time.
 func (a *handAnalyser) Read(ctx context.Context) (rf.Power, error) {
 	a.mu.Lock()
-	s := a.want
+	s, in := a.want, shownIn(a.volts)
 	a.mu.Unlock()
 	lines := []string{fmt.Sprintf("centre %v, zero span or peak search", s.Frequency), "attenuator 0 dB, as the bench file's ratings assume"}
 	if s.Bandwidth.Known() {
 		lines = append(lines, fmt.Sprintf("resolution bandwidth %v", s.Bandwidth))
 	}
 	if s.ReferenceLevel.Known() {
-		lines = append(lines, fmt.Sprintf("reference level above %v", s.ReferenceLevel))
+		lines = append(lines, "reference level above "+in(s.ReferenceLevel))
 	}
-	p := Prompt{Instrument: a.name, Title: "READ THE ANALYSER", Lines: lines, Wants: "the level with its unit, for example −27.4 dBm; \"overload\", or \"< −90 dBm\" for noise"}
-	level, err := askLevel(ctx, a.person, p, s.Low, s.High)
+	p := Prompt{Instrument: a.name, Title: "READ THE ANALYSER", Lines: lines, Wants: fmt.Sprintf("the level with its unit as it shows it, for example %s; \"overload\", or \"< %s\" for noise", in(rf.DBm(-27.4)), in(rf.DBm(-90)))}
+	level, volts, err := askLevel(ctx, a.person, p, s.Low, s.High)
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("%s: %w", a.name, err)
 	}
+	a.mu.Lock()
+	a.volts = volts
+	a.mu.Unlock()
 	if level.Bound() == rf.AtLeast {
 		return a.spec.MixerLimit.WithBound(rf.AtLeast), nil
 	}
@@ -378,75 +384,84 @@ const handBandwidth rf.Gain = 20
 // implausible is how far beyond the budget's range a reading may lie before it is asked for again.
 const implausible rf.Gain = 6
 
-// askLevel asks for a level into 50 Ω until one comes that is plausible, or that is given twice.
-func askLevel(ctx context.Context, person Person, p Prompt, low, high rf.Power) (rf.Power, error) {
+// shownIn prints a level in the unit that the instrument shows.
+func shownIn(volts bool) func(rf.Power) string {
+	return func(p rf.Power) string {
+		if volts {
+			return rf.VoltageAcross(p, rf.Z0).String()
+		}
+		return p.String()
+	}
+}
+
+// askLevel asks for a level into 50 Ω until one comes that is plausible, or that is given twice. volts says that it
+// was given as a voltage.
+func askLevel(ctx context.Context, person Person, p Prompt, low, high rf.Power) (got rf.Power, volts bool, err error) {
 	before := rf.Power{}
 	for range tries {
 		answer, err := person.Ask(ctx, p)
 		if err != nil {
-			return rf.Power{}, err
+			return rf.Power{}, false, err
 		}
 		if declined(answer) {
-			return rf.Power{}, ErrDeclined
+			return rf.Power{}, false, ErrDeclined
 		}
-		got, err := parseReading(answer)
-		if err != nil {
+		if got, volts, err = parseReading(answer); err != nil {
 			p.Doubt = err.Error()
 			continue
 		}
-		if p.Doubt = doubt(got, low, high); p.Doubt == "" {
-			return got, nil
+		if p.Doubt = doubt(got, low, high, shownIn(volts)); p.Doubt == "" {
+			return got, volts, nil
 		}
 		if d, _ := got.Minus(before); before.Known() && math.Abs(d.DB()) < 0.05 {
-			return got, nil // it was read twice
+			return got, volts, nil // it was read twice
 		}
 		before = got
 	}
-	return rf.Power{}, fmt.Errorf("asked %d times for a reading: %s", tries, p.Doubt)
+	return rf.Power{}, false, fmt.Errorf("asked %d times for a reading: %s", tries, p.Doubt)
 }
 
 // doubt says why a reading is not plausible; "" when it is, or when nothing is expected.
-func doubt(got, low, high rf.Power) string {
+func doubt(got, low, high rf.Power, in func(rf.Power) string) string {
 	if got.Bound() != rf.Exactly || !got.Known() {
 		return ""
 	}
 	if high.Known() && got.Above(high.Add(implausible)) {
 		d, _ := got.Minus(high)
-		return fmt.Sprintf("%v is %v above the most that the budget expects (%v): right number, right unit? type it again", got, d, high)
+		return fmt.Sprintf("%s is %v above the most that the budget expects (%s): right number, right unit? type it again", in(got), d, in(high))
 	}
 	if low.Known() && low.Sub(implausible).Above(got) {
 		d, _ := low.Minus(got)
-		return fmt.Sprintf("%v is %v below the least that the budget expects (%v): right number, right unit? type it again", got, d, low)
+		return fmt.Sprintf("%s is %v below the least that the budget expects (%s): right number, right unit? type it again", in(got), d, in(low))
 	}
 	return ""
 }
 
 // parseReading reads what a person typed: "-27.4 dBm", "79.6 dBµV", "overload", "< -90 dBm".
-func parseReading(answer string) (rf.Power, error) {
+func parseReading(answer string) (p rf.Power, volts bool, err error) {
 	text := strings.TrimSpace(answer)
 	switch strings.ToLower(text) {
 	case "overload", "over", "ovl", "ol":
-		return rf.DBm(0).WithBound(rf.AtLeast), nil
+		return rf.DBm(0).WithBound(rf.AtLeast), false, nil
 	case "":
-		return rf.Power{}, errors.New("a reading is wanted, with its unit")
+		return rf.Power{}, false, errors.New("a reading is wanted, with its unit")
 	}
 	rest, below := strings.CutPrefix(text, "<")
 	rest = strings.TrimSpace(rest)
-	p, err := rf.Parse[rf.Watt](rest)
-	if err != nil {
+	if p, err = rf.Parse[rf.Watt](rest); err != nil {
 		v, verr := rf.Parse[rf.Volt](rest)
 		if verr != nil {
-			return rf.Power{}, err
+			return rf.Power{}, false, err
 		}
-		p = rf.PowerInto(v, rf.Z0)
+		p, volts = rf.PowerInto(v, rf.Z0), true
 	}
 	if !p.Known() {
-		return rf.Power{}, fmt.Errorf("%q is no level", answer)
+		return rf.Power{}, false, fmt.Errorf("%q is no level", answer)
 	}
 	if below {
 		p = p.WithBound(rf.AtMost)
 	}
-	return p, nil
+	return p, volts, nil
 }
 
 // handPowerMeter is a power meter that a person reads.
@@ -479,7 +494,7 @@ func (m *handPowerMeter) Read(ctx context.Context, f rf.Frequency) (forward, rev
 	}{{"FORWARD", &forward}, {"REVERSE", &reverse}} {
 		p := Prompt{Instrument: "power meter " + m.spec.ID, Title: "READ " + port.name + " POWER", Lines: []string{fmt.Sprintf("frequency %v", f)},
 			Wants: "the power with its unit as the meter shows it, for example −12.3 dBm"}
-		got, err := askLevel(ctx, m.person, p, rf.Power{}, rf.Power{})
+		got, _, err := askLevel(ctx, m.person, p, rf.Power{}, rf.Power{})
 		if err != nil {
 			return forward, reverse, fmt.Errorf("power meter %s: %w", m.spec.ID, err)
 		}
