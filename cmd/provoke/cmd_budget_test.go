@@ -255,11 +255,13 @@ func TestNewFilesHaveOneProblemForEachBlank(t *testing.T) {
 		switch {
 		case strings.Contains(line, "is still blank"):
 			blank = append(blank, line)
+		case strings.Contains(line, "warning: the bench has no interlock"), strings.Contains(line, "warning: clamp has no return_loss"):
+			// what the template leaves out, and says
 		case strings.Contains(line, "bench.yaml:"):
 			other = append(other, line)
 		}
 	}
-	if want := strings.Count(string(data), ": "+document.Blank); len(blank) != want || want < 20 || len(other) > 0 {
+	if want := strings.Count(string(data), ": "+document.Blank); len(blank) != want || want < 20 || want > 25 || len(other) > 0 {
 		t.Errorf("%d blanks told of %d, and %v", len(blank), want, other)
 	}
 }
@@ -295,7 +297,13 @@ func TestNewFilesFilledInAreABenchAndAPlan(t *testing.T) {
 		t.Fatal(err)
 	}
 	code, out, errs := benchRun("bench", bench)
-	if code != exitDone || strings.Contains(out+errs, "warning") {
+	doubts := func(text string) bool { // beyond what the template leaves out, and says
+		for _, known := range []string{"warning: the bench has no interlock", "warning: clamp has no return_loss"} {
+			text = strings.Replace(text, known, "", 1)
+		}
+		return strings.Contains(text, "warning")
+	}
+	if code != exitDone || doubts(out+errs) {
 		t.Fatalf("exit code %d\n%s%s", code, out, errs)
 	}
 	code, out, errs = benchRun("budget", bench, plan)
@@ -303,7 +311,7 @@ func TestNewFilesFilledInAreABenchAndAPlan(t *testing.T) {
 		t.Errorf("exit code %d\n%s%s", code, out, errs)
 	}
 	code, out, errs = benchRun("plan", plan)
-	if code != exitDone && code != exitRefused || strings.Contains(out+errs, "warning") {
+	if code != exitDone && code != exitRefused || doubts(out+errs) {
 		t.Errorf("exit code %d\n%s%s", code, out, errs)
 	}
 }
