@@ -73,7 +73,10 @@ func run(o options, packages []string) (enough bool, err error) {
 		enough = enough && t.share() >= o.least
 	}
 	for _, j := range judged.unused(packages) {
-		fmt.Printf("judged.tsv: no such change any more, or not drawn: %s\n", j)
+		if o.sample > 0 {
+			break // a sample does not draw all of them
+		}
+		fmt.Printf("judged.tsv: no such change any more: %s\n", j)
 	}
 	return enough, nil
 }
