@@ -9,6 +9,7 @@ import (
 	"provoke/internal/curve"
 	"provoke/internal/document"
 	"provoke/internal/rf"
+	"provoke/internal/trace"
 )
 
 // Spread says what an Uncertainty is.
@@ -244,7 +245,7 @@ func (b *builder) sweep(at, name string, data []byte, parameter string) []curve.
 		}
 		return b.magnitudes(at, name, data, parameter)
 	}
-	c, problems := curve.ParseCSV[rf.Gain](name, data, curve.CSVUnits{})
+	c, problems := trace.Curve[rf.Gain](name, data, trace.Declared{})
 	b.foreign = append(b.foreign, problems...)
 	if problems.Err() != nil {
 		return nil
