@@ -106,7 +106,10 @@ func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
 		frequencies = append(frequencies, n.Frequency)
 	}
 	s.search.Spread = s.file.Spread
-	if !s.search.Spread.Known() {
+	switch {
+	case s.search.Spread.Known() && s.estimate == nil:
+		s.remarks = append(s.remarks, "limits: from the spread that the parts file states; nothing of it was measured (--job with --fit estimates the cable from a run)")
+	case !s.search.Spread.Known():
 		s.remarks = append(s.remarks, "limits: none. The parts file gives no spread and nothing was estimated from a run (--fit), so how far the true cable lies from the model is not known")
 	}
 	if s.model, err = remedy.NewModel(s.file.Cable, s.file.Port, frequencies); err != nil {

@@ -73,6 +73,9 @@ func TestAnAddressThatDoesNotAnswerIsToldOnce(t *testing.T) {
 			break
 		}
 	}
+	if strings.Contains(errs, "dial tcp") {
+		t.Errorf("the address is told again in other words:\n%s", errs)
+	}
 	if !strings.Contains(errs, "source output off, source to minimum, source read back: open source") {
 		t.Errorf("what was tried is not told together:\n%s", errs)
 	}
@@ -90,6 +93,7 @@ func TestARemedyWithoutASpreadHasNoLimits(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	says(t, exitDone, []string{"remedy", remedyFolder + "parts.yaml"}, "nothing of it was measured")
 	out := says(t, exitDone, []string{"remedy", filepath.Join(dir, "parts.yaml")}, "limits: none", "yes, as modelled")
 	if strings.Contains(out, "over the whole spread") || strings.Contains(out, "in the middle of the spread") {
 		t.Errorf("tells of a spread that there is not:\n%s", out)
