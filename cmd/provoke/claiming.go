@@ -40,7 +40,7 @@ func claimBench(w *world, b *catalog.Bench, role claim.Role, job string) (*claim
 	fmt.Fprintf(w.stderr, "provoke: note: this bench has %v: silencing it before anything else\n", held.Holder)
 	rep, err := silenceBench(w.ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role, func(words string) { fmt.Fprintln(w.stderr, "provoke: note:", words) })
 	if !rep.Quiet {
-		return nil, withCode(exitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How), err))
+		return nil, rfUnknown(rep, err)
 	}
 	fmt.Fprintf(w.stderr, "provoke: note: RF %s\n", rep.How)
 	return claim.Take(keys, role, job)

@@ -12,6 +12,7 @@ import (
 	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/store"
+	"provoke/internal/trace"
 )
 
 type explainCommand struct {
@@ -75,7 +76,7 @@ func (c *explainCommand) harmonics(w *world, job *store.Job, r result.Run) (evid
 		if err != nil {
 			return nil, fmt.Errorf("read the harmonics: %w", err)
 		}
-		p, list := curve.ParseCSV[rf.Gain](name, data, curve.CSVUnits{})
+		p, list := trace.Curve[rf.Gain](name, data, trace.Declared{})
 		if err := list.Err(); err != nil {
 			return nil, err
 		}

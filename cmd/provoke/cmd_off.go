@@ -9,6 +9,7 @@ import (
 	"provoke/internal/catalog"
 	"provoke/internal/claim"
 	"provoke/internal/driver"
+	"provoke/internal/guard"
 	"provoke/internal/rf"
 	"provoke/internal/watcher"
 )
@@ -37,14 +38,14 @@ func (c *offCommand) Run(w *world) error {
 		return offByHand(w, b, c.At)
 	}
 	rep, openErr := silenceBench(w.ctx, b, watcher.Silencing{At: c.At, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.stdout, words) })
-	for _, s := range rep.Steps {
+	for _, s := range guard.Together(rep.Steps) {
 		fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
 	}
 	if !rep.Quiet {
 		if loadErr != nil {
 			openErr = errors.Join(openErr, fmt.Errorf("the bench file has problems: %v", loadErr))
 		}
-		return withCode(exitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How), openErr))
+		return rfUnknown(rep, openErr)
 	}
 	fmt.Fprintf(w.stdout, "RF %s (%v)\n", rep.How, rf.Duration(rep.Took.Round(time.Millisecond)))
 	if b.Amplifier != nil && !b.Amplifier.Present() {
@@ -55,6 +56,20 @@ func (c *offCommand) Run(w *world) error {
 
 // switchOffByHand is what to do before reading why RF is not known to be off.
 const switchOffByHand = "take RF away by hand now: mains switch of the amplifier, or of the generator where there is none; touch nothing on the cable before"
+
+// rfUnknown says what to do where a bench could not be brought to off, and why; what was met on opening is told where
+// it does not stand there already.
+func rfUnknown(rep guard.Report, opening error) error {
+	all := []error{errors.New(switchOffByHand), errors.New(rep.How)}
+	if opening != nil {
+		for l := range strings.Lines(opening.Error()) {
+			if l = strings.TrimSuffix(l, "\n"); !strings.Contains(rep.How, l) {
+				all = append(all, errors.New(l))
+			}
+		}
+	}
+	return withCode(exitRFUnknown, errors.Join(all...))
+}
 
 // offByHand asks for a source to be switched off that no program can reach, and then silences what
 // has a remote interface.

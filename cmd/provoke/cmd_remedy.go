@@ -106,8 +106,11 @@ func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
 		frequencies = append(frequencies, n.Frequency)
 	}
 	s.search.Spread = s.file.Spread
-	if !s.search.Spread.Known() {
-		s.remarks = append(s.remarks, "the parts file gives no spread and nothing was estimated: the predictions have no band")
+	switch {
+	case s.search.Spread.Known() && s.estimate == nil:
+		s.remarks = append(s.remarks, "limits: from the spread that the parts file states; nothing of it was measured (--job with --fit estimates the cable from a run)")
+	case !s.search.Spread.Known():
+		s.remarks = append(s.remarks, "limits: none. The parts file gives no spread and nothing was estimated from a run (--fit), so how far the true cable lies from the model is not known")
 	}
 	if s.model, err = remedy.NewModel(s.file.Cable, s.file.Port, frequencies); err != nil {
 		return nil, err
@@ -309,7 +312,7 @@ func (s *remedySheet) print(w io.Writer) {
 	t := table(w)
 	fmt.Fprintln(t, "\tcombination\tworst margin left\tlow end\tat\tcloses the gap\tmakes worse")
 	for i, x := range s.outcome.Best {
-		fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%v\t%s\t%s\n", i+1, strings.Join(x.Names(), " + "), x.Worst.Text(1), x.WorstLow.Text(1), x.WorstAt, closesWords(x), worseWords(x))
+		fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%v\t%s\t%s\n", i+1, strings.Join(x.Names(), " + "), x.Worst.Text(1), s.limit(x.WorstLow), x.WorstAt, s.closesWords(x), worseWords(x))
 	}
 	t.Flush()
 	s.printFirst(w)
@@ -321,8 +324,22 @@ func (s *remedySheet) print(w io.Writer) {
 	}
 }
 
-func closesWords(c remedy.Combination) string {
+// limit prints a limit, where there is one.
+func (s *remedySheet) limit(ends ...rf.Gain) string {
+	if !s.search.Spread.Known() {
+		return "none"
+	}
+	words := ends[0].Text(1)
+	for _, e := range ends[1:] {
+		words += " to " + e.Text(1)
+	}
+	return words
+}
+
+func (s *remedySheet) closesWords(c remedy.Combination) string {
 	switch {
+	case c.Closes && !s.search.Spread.Known():
+		return "yes, as modelled"
 	case c.Surely:
 		return "yes, over the whole spread"
 	case c.Closes:
@@ -366,8 +383,8 @@ func (s *remedySheet) printFirst(w io.Writer) {
 	for _, k := range spreadOver(len(failing), 20) {
 		i := failing[k]
 		e, b := x.Effects[i], x.Bands[i]
-		fmt.Fprintf(t, "%v\t%s\t%s\t%s to %s\t%s\t%s to %s\t%s\n", s.needs[i].Frequency, (-s.needs[i].Margin).Text(1), e.SameDrive.Text(1), b.Low.SameDrive.Text(1), b.High.SameDrive.Text(1),
-			e.SameProbe.Text(1), b.Low.SameProbe.Text(1), b.High.SameProbe.Text(1), (s.needs[i].Margin + s.search.Reference.Of(e)).Text(1))
+		fmt.Fprintf(t, "%v\t%s\t%s\t%s\t%s\t%s\t%s\n", s.needs[i].Frequency, (-s.needs[i].Margin).Text(1), e.SameDrive.Text(1), s.limit(b.Low.SameDrive, b.High.SameDrive),
+			e.SameProbe.Text(1), s.limit(b.Low.SameProbe, b.High.SameProbe), (s.needs[i].Margin + s.search.Reference.Of(e)).Text(1))
 	}
 	t.Flush()
 }

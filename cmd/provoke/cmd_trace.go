@@ -59,7 +59,7 @@ func (c *traceCommand) Run(w *world) error {
 		return fmt.Errorf("read the trace: %w", err)
 	}
 	declared := trace.Declared{XUnit: c.X, YUnit: c.Y, XColumn: c.XColumn, YColumns: c.YColumn,
-		Decimal: map[string]string{"comma": ",", "point": "."}[c.Decimal], Table: c.Table, Points: c.Points, Start: c.Start, Stop: c.Stop}
+		Decimal: c.Decimal, Table: c.Table, Points: c.Points, Start: c.Start, Stop: c.Stop}
 	t, list := trace.Parse(c.File, data, declared)
 	if err := list.Err(); err != nil {
 		return err

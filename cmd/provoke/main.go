@@ -117,8 +117,13 @@ func run(w *world, args []string) (code int) {
 			code = exited
 		}
 	}()
-	if len(args) == 0 {
+	switch {
+	case len(args) == 0:
 		args = []string{"--help"}
+	case args[0] == "help":
+		args = append(args[1:len(args):len(args)], "--help")
+	case args[0] == "version" && len(args) == 1:
+		args = []string{"--version"}
 	}
 	ctx, err := parser.Parse(minusSigns(args))
 	if err != nil {

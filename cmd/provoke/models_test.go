@@ -13,13 +13,13 @@ import (
 	"time"
 
 	"provoke/internal/catalog"
-	"provoke/internal/curve"
 	"provoke/internal/event"
 	"provoke/internal/level"
 	"provoke/internal/plan"
 	"provoke/internal/report"
 	"provoke/internal/rf"
 	"provoke/internal/store"
+	"provoke/internal/trace"
 )
 
 var updateModels = flag.Bool("update-models", false, "rewrite testdata/models")
@@ -159,7 +159,7 @@ func TestABenchTakesTheCurvesThatCharacteriseWrites(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, _ := curve.ParseCSV[rf.Transimpedance]("own-probe.csv", file, curve.CSVUnits{})
+	c, _ := trace.Curve[rf.Transimpedance]("own-probe.csv", file, trace.Declared{})
 	if c.Hash() != b.Probe.TransferImpedance.Hash() || !bytes.Contains(file, []byte(c.Hash())) {
 		t.Error("the curve on the bench is not the one that was written")
 	}

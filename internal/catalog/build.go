@@ -241,7 +241,7 @@ func (b *builder) clamp(f clampFile) {
 	c := Clamp{
 		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf),
 		InsertionLoss:   loss(b, path+".insertion_loss", f.InsertionLoss, f.ID+" insertion loss"),
-		ReturnLoss:      loss(b, path+".return_loss", f.ReturnLoss, f.ID+" return loss"),
+		ReturnLoss:      b.returnLoss(path+".return_loss", makeCurve(b, path+".return_loss", f.ReturnLoss, Band{}, lossOf, f.ID+" return loss")),
 		SeriesImpedance: makeCurve(b, path+".series_impedance", f.SeriesImpedance, Band{}, nil, f.ID+" series impedance"),
 		MaximumForward:  rating(b, path, "maximum_forward", f.MaximumForward, "no level into it can be shown to be safe"),
 		MaximumTime:     f.MaximumTime, MaximumDuty: b.share(path+".maximum_duty", f.MaximumDuty),
@@ -303,11 +303,15 @@ func (b *builder) cable(f cableFile) {
 
 func (b *builder) probe(f probeFile) *Probe {
 	const path = "probe"
-	return &Probe{
+	p := &Probe{
 		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, jigOf),
 		TransferImpedance: makeCurve(b, path+".transfer_impedance", f.TransferImpedance, Band{}, jigOf, f.ID+" transfer impedance"),
 		MaximumCurrent:    rating(b, path, "maximum_current", f.MaximumCurrent, "no current through it can be shown to be safe"),
 	}
+	if zt := f.TransferImpedance; zt.Touchstone != "" && !p.TransferImpedance.Absent() && !b.doc.Has(path+".vswr") {
+		p.Match = b.matchBeside(path, zt.Touchstone, zt.Parameter)
+	}
+	return p
 }
 
 func (b *builder) analyser(f analyserFile) *Analyser {

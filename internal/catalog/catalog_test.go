@@ -232,7 +232,7 @@ func TestEveryFaultOfABenchIsToldWithItsPlace(t *testing.T) {
 		"curve with two origins":          {"{flat: 8 dB, band", "{flat: 8 dB, csv: good.csv, band", "b:23:3: clamp.insertion_loss has flat and csv: which of them counts?"},
 		"points in a wrong unit":          {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{points: {1 MHz: 8 dBm}}", `b:23:36: clamp.insertion_loss.points.1 MHz: unknown gain unit "dBm" in "8 dBm" (want dB)`},
 		"point of an infinite value":      {"transfer_impedance: {flat: 5 Ω, band: 150 kHz to 80 MHz}", "transfer_impedance: {points: {1 MHz: 0 Ω, 2 MHz: 1 Ω}}", "b:34:24: PROBE1 transfer impedance has no finite value at 1 MHz"},
-		"curve file with a fault":         {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{csv: bad.csv}", `bad.csv:3:5: "x" does not start with a number`},
+		"curve file with a fault":         {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{csv: bad.csv}", `bad.csv:3:5: "x" is no figure`},
 		"curve file that is missing":      {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{csv: none.csv}", `b:23:25: clamp.insertion_loss.csv: cannot read "none.csv": file does not exist`},
 		"curve file in another place":     {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{csv: ../good.csv}", `b:23:25: clamp.insertion_loss.csv: "../good.csv" leads out of the bench file's folder or is not the shortest way to write the name`},
 		"curve file by absolute path":     {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{csv: /good.csv}", `b:23:25: clamp.insertion_loss.csv: "/good.csv" is an absolute path`},

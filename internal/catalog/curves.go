@@ -11,6 +11,7 @@ import (
 	"provoke/internal/document"
 	"provoke/internal/rf"
 	"provoke/internal/touchstone"
+	"provoke/internal/trace"
 )
 
 // MaximumFile is the largest curve file that a bench may name, in bytes.
@@ -70,7 +71,7 @@ func makeCurve[V curve.Value, P interface {
 			return none
 		}
 		if data, ok := b.file(at+".csv", f.CSV); ok {
-			c, problems := curve.ParseCSV[V](f.CSV, data, curve.CSVUnits(f.Units))
+			c, problems := trace.Curve[V](f.CSV, data, f.Units.Declared())
 			b.foreign = append(b.foreign, problems...)
 			return c
 		}

@@ -9,6 +9,7 @@ import (
 	"provoke/internal/curve"
 	"provoke/internal/document"
 	"provoke/internal/rf"
+	"provoke/internal/trace"
 )
 
 // The shapes of a bench file as written. Each is turned into its piece in build.go. Every key is
@@ -216,19 +217,28 @@ type curveFile[V curve.Value, P interface {
 	Band       *bandFile          `yaml:"band" says:"where it works, LOW to HIGH"`
 	Points     map[rf.Frequency]V `yaml:"points" says:"mapping of frequencies to values, straight in between over the logarithm of frequency"`
 	CSV        string             `yaml:"csv" says:"CSV file beside the bench file"`
-	Units      csvFile            `yaml:"units" says:"what the CSV file does not say itself"`
+	Units      CSVUnits           `yaml:"units" says:"what the CSV file does not say itself"`
 	Touchstone string             `yaml:"touchstone" says:"S-parameter file beside the bench file"`
 	Parameter  string             `yaml:"parameter" says:"parameter of it, for example S21"`
 	Reading    string             `yaml:"reading" says:"how it is read, for example jig 50 Ω"`
 	scalar     bool
 }
 
-// csvFile says what a CSV file does not say itself.
-type csvFile struct {
+// CSVUnits says what a CSV file does not say itself.
+type CSVUnits struct {
 	Frequency string `yaml:"frequency" says:"unit of the frequency column"`
 	Value     string `yaml:"value" says:"unit of the value column"`
 	Column    string `yaml:"column" says:"heading of the value column"`
-	Decimal   string `yaml:"decimal" says:"decimal sign"`
+	Decimal   string `yaml:"decimal" says:"decimal sign, comma or point"`
+}
+
+// Declared is the same for the reader of tables.
+func (u CSVUnits) Declared() trace.Declared {
+	d := trace.Declared{XUnit: u.Frequency, YUnit: u.Value, Decimal: u.Decimal}
+	if u.Column != "" {
+		d.YColumns = []string{u.Column}
+	}
+	return d
 }
 
 // UnmarshalText reads a curve that is one value.

@@ -9,6 +9,8 @@ import (
 	"provoke/internal/curve"
 	"provoke/internal/document"
 	"provoke/internal/rf"
+	"provoke/internal/touchstone"
+	"provoke/internal/trace"
 )
 
 // Spread says what an Uncertainty is.
@@ -244,7 +246,7 @@ func (b *builder) sweep(at, name string, data []byte, parameter string) []curve.
 		}
 		return b.magnitudes(at, name, data, parameter)
 	}
-	c, problems := curve.ParseCSV[rf.Gain](name, data, curve.CSVUnits{})
+	c, problems := trace.Curve[rf.Gain](name, data, trace.Declared{})
 	b.foreign = append(b.foreign, problems...)
 	if problems.Err() != nil {
 		return nil
@@ -312,16 +314,81 @@ func (b *builder) match(at string, f matchFile) curve.Curve[rf.Gain] {
 	if !ok {
 		return none
 	}
-	var points []curve.Point[rf.Gain]
-	for _, m := range b.magnitudes(at, f.Touchstone, data, parameter) {
-		points = append(points, curve.Point[rf.Gain]{At: m.At, Value: max(0, -m.Value)})
+	return b.returnLoss(at, networkCurve[rf.Gain](b, at, f.Touchstone, data, parameter, "", lossOf, "match"))
+}
+
+// matchBeside takes the match of a probe's output from the file that gives its transfer impedance: of S21, S22. A
+// file that holds none, as one of a scalar measurement with zeros in its place, gives none.
+func (b *builder) matchBeside(path, name, parameter string) curve.Curve[rf.Gain] {
+	port := 2
+	if parameter != "" {
+		port, _, _ = ports(parameter)
 	}
-	if points == nil {
-		return none
+	n, list := touchstone.Parse(name, b.bench.Files[name])
+	if list.Err() != nil {
+		return curve.Curve[rf.Gain]{}
 	}
-	c, err := curve.New(points, fmt.Sprintf("%s of %s", parameter, f.Touchstone))
+	c, err := n.LossCurve(port, port)
 	if err != nil {
-		b.doc.Problem(at, err.Error(), "")
+		return curve.Curve[rf.Gain]{}
+	}
+	parameter = fmt.Sprintf("S%d%d", port, port)
+	c, noisy, why := bounded(c)
+	if why != "" {
+		b.doc.Warning(path, fmt.Sprintf("%s has no vswr, and %s of %s is not taken for it: %s", path, parameter, name, why), "write vswr, for example 1.5:1")
+		return curve.Curve[rf.Gain]{}
+	}
+	if noisy != "" {
+		noisy = "; " + noisy
+	}
+	b.doc.Warning(path, fmt.Sprintf("%s.vswr is taken from %s of %s, which gives the transfer impedance%s", path, parameter, name, noisy), "write vswr if the match of its output is another")
+	return c
+}
+
+// noise is how far a few points of a measured return loss may lie beyond total reflection.
+const noise rf.Gain = 0.5
+
+// returnLoss bounds noisy points of a return loss and tells them; it refuses what is no noise.
+func (b *builder) returnLoss(at string, c curve.Curve[rf.Gain]) curve.Curve[rf.Gain] {
+	c, noisy, why := bounded(c)
+	if noisy != "" {
+		b.doc.Warning(at, at+": "+noisy, "no passive port gives back more than it gets: measure these again if they matter")
+	}
+	if why != "" {
+		b.doc.Problem(at, at+": "+why, "write the return loss as a positive number; where it was measured, calibrate and measure it again")
 	}
 	return c
+}
+
+// bounded returns a return loss with its noisy points at total reflection, and what is to be told of them; or why
+// it is no return loss. At most one point, or a tenth of them, may be noisy.
+func bounded(c curve.Curve[rf.Gain]) (_ curve.Curve[rf.Gain], noisy, why string) {
+	low, _ := lowest(c)
+	if low >= 0 {
+		return c, "", ""
+	}
+	points := c.Points()
+	var over []string
+	for i, p := range points {
+		if p.Value == low && low < -noise {
+			why = fmt.Sprintf(" (%v at %v)", low.Text(2), p.At)
+		}
+		if p.Value < 0 {
+			over = append(over, p.At.String())
+			points[i].Value = 0
+		}
+	}
+	if why != "" || c.IsFlat() || len(over) > max(1, len(points)/10) {
+		return curve.Curve[rf.Gain]{}, "", fmt.Sprintf("a return loss cannot be negative, as %d of %d points are%s", len(over), len(points), why)
+	}
+	if n := len(over); n > 3 {
+		over = append(over[:3], fmt.Sprintf("%d more", n-3))
+	}
+	last := len(over) - 1
+	where := strings.TrimPrefix(strings.Join(over[:last], ", ")+" and "+over[last], " and ")
+	c, err := curve.New(points, c.Source())
+	if err != nil {
+		return c, "", err.Error()
+	}
+	return c, fmt.Sprintf("at %s more comes back than goes in, by up to %v: noise of the measurement, which counts as total reflection", where, (-low).Text(2)), ""
 }

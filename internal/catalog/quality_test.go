@@ -3,6 +3,7 @@ package catalog_test
 import (
 	"io/fs"
 	"math"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -99,6 +100,95 @@ func TestFaultsOfAQualityAreTold(t *testing.T) {
 	} {
 		if _, told := probeSaying(t, line); !strings.Contains(told, want) {
 			t.Errorf("%s: told %q, want %q", line, told, want)
+		}
+	}
+}
+
+// |S11| above 1 is noise where one point of a measured curve has it by a little: no passive port gives back more
+// than it gets. It is bounded, never in silence.
+func TestOneNoisyPointOfAReturnLossIsTotalReflection(t *testing.T) {
+	for name, c := range map[string]struct {
+		points  []string // in dB
+		refused bool
+		want    string
+	}{
+		"one of four":                 {[]string{"3", "-0.2", "2", "4"}, false, "at 10 MHz"},
+		"by just half a decibel":      {[]string{"3", "-0.5", "2", "4"}, false, "at 10 MHz"},
+		"by more":                     {[]string{"3", "-0.51", "2", "4"}, true, "-0.51 dB at 10 MHz"},
+		"two of four":                 {[]string{"-0.1", "-0.2", "2", "4"}, true, "2 of 4 points"},
+		"a reflection in its place":   {[]string{"-3", "-9", "-2", "-4"}, true, "4 of 4 points"},
+		"none":                        {[]string{"3", "0", "2", "4"}, false, ""},
+		"two of twenty, told with it": {strings.Fields("-0.1 -0.3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3"), false, "at 1 MHz and 10 MHz"},
+	} {
+		csv, s2p := "f/MHz;RL/dB\n", "# MHz S DB R 50\n"
+		for i, v := range c.points {
+			f := append([]string{"1", "10"}, make([]string, len(c.points))...)
+			if f[i] == "" {
+				f[i] = strconv.Itoa(50 + i)
+			}
+			reflection := strings.TrimPrefix("-"+v, "--")
+			csv += f[i] + ";" + v + "\n"
+			s2p += f[i] + " " + reflection + " 0 -20 0 -20 0 " + reflection + " 0\n"
+		}
+		for _, from := range []string{"return_loss: {csv: rl.csv}", "return_loss: {touchstone: rl.s2p, parameter: S11}", "vswr: {touchstone: rl.s2p, parameter: S22}"} {
+			text := strings.Replace(least, "return_loss: {flat: 3 dB, band: 150 kHz to 80 MHz}", from, 1)
+			b, list := catalog.Parse("b", []byte(text), func(file string) ([]byte, error) {
+				return []byte(map[string]string{"rl.csv": csv, "rl.s2p": s2p}[file]), nil
+			})
+			key, _, _ := strings.Cut(from, ":")
+			told := ""
+			for _, p := range list {
+				if strings.Contains(p.What, "total reflection") && strings.Contains(p.What, "clamp."+key) || !p.Warning {
+					told += p.What + "\n"
+				}
+			}
+			if (list.Err() != nil) != c.refused || !strings.Contains(told, c.want) || c.want == "" && told != "" {
+				t.Errorf("%s, %s: refused %v, told %q, want %v and %q", name, from, list.Err() != nil, told, c.refused, c.want)
+				continue
+			}
+			if c.refused {
+				continue
+			}
+			got := b.Clamp.ReturnLoss
+			if key == "vswr" {
+				got = b.Clamp.Match
+			}
+			for _, p := range got.Points() {
+				if p.Value < 0 {
+					t.Errorf("%s, %s: %v at %v", name, from, p.Value, p.At)
+				}
+			}
+		}
+	}
+}
+
+// The file of a probe in its jig holds the match of the probe's output beside the transfer impedance.
+func TestTheMatchOfAProbeComesWithItsTransferImpedance(t *testing.T) {
+	const zt = "transfer_impedance: {flat: 5 Ω, band: 150 kHz to 80 MHz}"
+	for _, c := range []struct {
+		name, curve, file string
+		match             float64 // dB, 0 for none
+		told              string
+	}{
+		{"S21 gives S22", "transfer_impedance: {touchstone: p.s2p}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n", 6, "probe.vswr is taken from S22 of p.s2p"},
+		{"S12 gives S11", "transfer_impedance: {touchstone: p.s2p, parameter: S12}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n", 1, "probe.vswr is taken from S11 of p.s2p"},
+		{"a given one stays", "vswr: 1.5:1\n  transfer_impedance: {touchstone: p.s2p}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n", 13.979, ""},
+		{"a place that was only filled in", "transfer_impedance: {touchstone: p.s2p}", "# MHz S RI R 50\n0.1 0 0 0.1 0 0.1 0 0 0\n100 0 0 0.1 0 0.1 0 0 0\n", 0, ""},
+		{"more comes back than goes in", "transfer_impedance: {touchstone: p.s2p}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 6 0\n100 -1 0 -20 0 -20 0 6 0\n", 0, "S22 of p.s2p is not taken"},
+	} {
+		b, list := catalog.Parse("b", []byte(strings.Replace(least, zt, c.curve, 1)), func(string) ([]byte, error) { return []byte(c.file), nil })
+		if err := list.Err(); err != nil {
+			t.Fatal(c.name, err)
+		}
+		told := ""
+		for _, w := range list.Warnings() {
+			if strings.Contains(w.What, "vswr") || strings.Contains(w.What, "S22") {
+				told += w.What
+			}
+		}
+		got, err := b.Probe.Match.At(rf.Megahertz)
+		if (err == nil) != (c.match > 0) || err == nil && math.Abs(got.DB()-c.match) > 1e-3 || !strings.Contains(told, c.told) || c.told == "" && told != "" {
+			t.Errorf("%s: %v (%v), told %q", c.name, got, err, told)
 		}
 	}
 }

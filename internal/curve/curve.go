@@ -1,8 +1,8 @@
 // Package curve holds a value that depends on frequency: the gain of an amplifier, the insertion
 // loss of a clamp, the transfer impedance of a probe. It interpolates in decibel over the logarithm
 // of frequency, straight between the points (a spline through calibration data invents ripple),
-// refuses to extrapolate, and keeps where its figures came from together with a hash of them. It
-// reads curves from CSV; Touchstone files are read by package touchstone.
+// refuses to extrapolate, and keeps where its figures came from together with a hash of them, and
+// recognises units. Curves are read from tables by package trace, from Touchstone files by package touchstone.
 package curve
 
 import (

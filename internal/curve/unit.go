@@ -1,6 +1,7 @@
 package curve
 
 import (
+	"fmt"
 	"math"
 	"regexp"
 	"strconv"
@@ -29,18 +30,19 @@ var wantUnits = map[string]string{
 	impedanceQuantity: `write for example "Zt/dBΩ", with Ω, mΩ, dBΩ or dBS`,
 }
 
-func quantityOf[V Value]() string {
+// QuantityOf names the quantity of a curve's values: "gain", "power", "voltage", "current" or "transfer
+// impedance".
+func QuantityOf[V Value]() string {
 	return map[string]string{
 		"": gainQuantity, "W": powerQuantity, "V": voltageQuantity, "A": currentQuantity, "Ω": impedanceQuantity,
 	}[symbol[V]()]
 }
 
-func finite[V Value](v V) bool {
-	db := toDB(v)
-	return !math.IsNaN(db) && !math.IsInf(db, 0)
-}
+// Headed says, for a hint, how a column of a quantity may be headed.
+func Headed(quantity string) string { return wantUnits[quantity] }
 
-func valueInUnit[V Value](x float64, unit string) (v V, err error) {
+// In returns x in a unit as a value that a curve can hold, which has a finite number of decibel.
+func In[V Value](x float64, unit string) (v V, err error) {
 	switch p := any(&v).(type) {
 	case *rf.Gain:
 		*p, err = rf.ParseGain(strconv.FormatFloat(x, 'g', -1, 64) + " " + unit)
@@ -53,21 +55,8 @@ func valueInUnit[V Value](x float64, unit string) (v V, err error) {
 	case *rf.Transimpedance:
 		*p, err = rf.InUnit[rf.Ohm](x, unit)
 	}
-	return v, err
-}
-
-func parseValue[V Value](text string) (v V, err error) {
-	switch p := any(&v).(type) {
-	case *rf.Gain:
-		*p, err = rf.ParseGain(text)
-	case *rf.Power:
-		*p, err = rf.Parse[rf.Watt](text)
-	case *rf.Voltage:
-		*p, err = rf.Parse[rf.Volt](text)
-	case *rf.Current:
-		*p, err = rf.Parse[rf.Ampere](text)
-	case *rf.Transimpedance:
-		*p, err = rf.Parse[rf.Ohm](text)
+	if db := toDB(v); err == nil && (math.IsNaN(db) || math.IsInf(db, 0)) {
+		err = fmt.Errorf("%g %s has no finite number of decibel", x, unit)
 	}
 	return v, err
 }
@@ -159,15 +148,6 @@ func splitHeading(text string) (name, unit, of string) {
 		}
 	}
 	return outer, "", ""
-}
-
-// namesFrequency reports that a heading is called frequency.
-func namesFrequency(name string) bool {
-	switch strings.ToLower(strings.TrimRight(name, ".: ")) {
-	case "f", "freq", "frequency", "frequenz", "fréquence", "frecuencia", "frequenza":
-		return true
-	}
-	return false
 }
 
 // RecogniseUnit returns the usual spelling of a unit of frequency, gain, power, voltage, current or

@@ -105,7 +105,7 @@ func TestACallThatDoesNotComeBackKeepsNothingElseFromBeingSilenced(t *testing.T)
 		if amplifier.on {
 			t.Error("the amplifier still operates")
 		}
-		if rep.Quiet || !strings.Contains(rep.How, "source output off: the call to the instrument does not come back") {
+		if rep.Quiet || !strings.Contains(rep.How, "source output off, source to minimum, source read back: the call to the instrument does not come back") {
 			t.Errorf("%+v", rep)
 		}
 		close(source.until)

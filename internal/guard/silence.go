@@ -254,11 +254,26 @@ func (s *silencing) within(what string, f func(context.Context) error) error {
 	}
 }
 
+// Together puts steps that failed for the same reason into one: an instrument that cannot be reached is told once.
+func Together(steps []Step) []Step {
+	var out []Step
+	at := map[string]int{}
+	for _, s := range steps {
+		if i, ok := at[s.Result]; ok && s.Result != "done" {
+			out[i].What += ", " + s.What
+			continue
+		}
+		at[s.Result] = len(out)
+		out = append(out, s)
+	}
+	return out
+}
+
 func (s *silencing) report(quiet bool) Report {
 	how := s.how
 	if !quiet {
 		how = "RF not known to be off"
-		for _, st := range s.steps {
+		for _, st := range Together(s.steps) {
 			if st.Result != "done" {
 				how += "; " + st.What + ": " + st.Result
 			}

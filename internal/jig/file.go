@@ -20,7 +20,7 @@ type Origin struct {
 }
 
 // WriteCurve writes a curve as a CSV file that a bench file takes: comments with the origin and the
-// hash of the figures, a header with the units, one row per frequency. What it writes, curve.ParseCSV
+// hash of the figures, a header with the units, one row per frequency. What it writes, trace.Curve
 // reads back with the same hash.
 func WriteCurve[V curve.Value](w io.Writer, c curve.Curve[V], column string, o Origin) error {
 	b := bufio.NewWriter(w)

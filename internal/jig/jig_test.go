@@ -16,6 +16,7 @@ import (
 	"provoke/internal/result"
 	"provoke/internal/rf"
 	"provoke/internal/touchstone"
+	"provoke/internal/trace"
 	"provoke/internal/twoport"
 )
 
@@ -202,7 +203,7 @@ func TestACurveFileComesBackWithItsHash(t *testing.T) {
 	if err := jig.WriteCurve(&b, c, "Zt/dBΩ", jig.Origin{What: "transfer impedance\nof a probe", Program: "provoke", Sources: []string{"a.s2p"}}); err != nil {
 		t.Fatal(err)
 	}
-	back, problems := curve.ParseCSV[rf.Transimpedance]("p.csv", b.Bytes(), curve.CSVUnits{})
+	back, problems := trace.Curve[rf.Transimpedance]("p.csv", b.Bytes(), trace.Declared{})
 	if err := problems.Err(); err != nil {
 		t.Fatal(err, b.String())
 	}

@@ -17,6 +17,7 @@ import (
 	"provoke/internal/level"
 	"provoke/internal/problem"
 	"provoke/internal/rf"
+	"provoke/internal/trace"
 )
 
 // What a plan does when it does not say otherwise.
@@ -171,13 +172,7 @@ type listedText struct {
 type curveText struct {
 	Points map[rf.Frequency]rf.Current `yaml:"points" says:"mapping of frequencies to currents"`
 	CSV    string                      `yaml:"csv" says:"CSV file beside the plan"`
-	// Units says what the file does not say itself.
-	Units struct {
-		Frequency string `yaml:"frequency" says:"unit of the frequency column"`
-		Value     string `yaml:"value" says:"unit of the value column"`
-		Column    string `yaml:"column" says:"heading of the value column"`
-		Decimal   string `yaml:"decimal" says:"decimal sign"`
-	} `yaml:"units" says:"what the CSV file does not say itself"`
+	Units  catalog.CSVUnits            `yaml:"units" says:"what the CSV file does not say itself"`
 }
 
 // reader reads one plan file: everything it finds wrong goes into the document.
@@ -425,7 +420,7 @@ func (r *reader) curveOfFile(text curveText) (curve.Curve[rf.Current], error) {
 		return curve.Curve[rf.Current]{}, fmt.Errorf("read the level's curve: %w", err)
 	}
 	r.plan.Files[name] = data
-	c, wrong := curve.ParseCSV[rf.Current](name, data, curve.CSVUnits(text.Units))
+	c, wrong := trace.Curve[rf.Current](name, data, text.Units.Declared())
 	r.more = append(r.more, wrong...)
 	if wrong.Err() != nil {
 		return c, fmt.Errorf("the level's curve %s cannot be used; its problems are listed with it", name)

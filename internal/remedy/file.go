@@ -241,6 +241,7 @@ func (b *builder) part(at string, f partFile) {
 	case f.Choke != nil:
 		p.Alternatives = b.choke(f)
 	case f.Capacitor != nil:
+		b.lead(at + ".capacitor")
 		p.Alternatives = f.capacitors()
 	case f.Filter != nil:
 		p.Alternatives = b.filter(at+".filter", f)
@@ -370,7 +371,16 @@ func (p partFile) capacitors() []Choice {
 	return out
 }
 
+// lead asks for the inductance of a capacitor's leads. No bench file gives it, and none is no usual value.
+func (b *builder) lead(at string) {
+	if !b.doc.Has(at + ".esl") {
+		b.doc.Problem(at, at+" has no esl, the inductance of its leads, and above its resonance that is all there is",
+			"write esl into the parts file: about 1 nH for each millimetre of lead and track (common practice), for example esl: 5 nH; esl: 0 nH is a capacitor without leads")
+	}
+}
+
 func (b *builder) filter(at string, p partFile) []Choice {
+	b.lead(at)
 	f := p.Filter
 	c := twoport.Capacitor{Farad: f.Capacitor, ESL: f.ESL, ESR: f.ESR}
 	l := twoport.Inductor{Henry: f.Inductor, Ohm: f.Winding}

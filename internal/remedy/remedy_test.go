@@ -331,6 +331,8 @@ func TestABadPartsFileIsToldWithItsPlaces(t *testing.T) {
 		"coupling":            {"coupling: 99.5 %", "coupling: 0.995", "no unit"},
 		"two kinds":           {"    filter: {kind: RC", "    bond: {resistance: 1 mΩ}\n    filter: {kind: RC", "is 2 kinds of part"},
 		"bond of no shield":   {"combine: 3", "  - {name: b, bond: {inductance: 3 nH}}\ncombine: 3", "port.bond is not given"},
+		"no lead inductance":  {"22 nF], esl: 5 nH,", "22 nF],", "parts.yaml:37:5: parts[3].capacitor has no esl"},
+		"none in a filter":    {"capacitor: 470 pF, esl: 2 nH,", "capacitor: 470 pF,", "filter has no esl"},
 		"RC without R":        {"resistor: 100 Ω, ", "", "lacks its resistor"},
 		"negative missing":    {"9 MHz: 9 dB", "9 MHz: -9 dB", "how many dB are missing"},
 		"missing outside":     {"9 MHz: 9 dB", "200 MHz: 9 dB", "not within the cable's band"},

@@ -86,7 +86,8 @@ type Combination struct {
 	// its band there and anywhere.
 	Worst, WorstLow rf.Gain
 	WorstAt         rf.Frequency
-	// Closes: every failing frequency has the margin asked. Surely: at the low end of the bands too.
+	// Closes: every failing frequency has the margin asked. Surely: at the low end of the bands too, which
+	// there is none of without a spread.
 	Closes, Surely bool
 	// Worse are frequencies at which the product stood the level wanted and would now see more than it
 	// was shown to stand.
@@ -391,7 +392,7 @@ func (m *Model) judge(s Search, bands *Bander, choices []Choice, needs []Need) (
 		}
 		c.WorstLow = min(c.WorstLow, n.Margin+s.Reference.Of(c.Bands[i].Low))
 	}
-	c.Closes, c.Surely = c.Worst >= s.Margin, c.WorstLow >= s.Margin
+	c.Closes, c.Surely = c.Worst >= s.Margin, s.Spread.Known() && c.WorstLow >= s.Margin
 	return c, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"provoke/internal/remedy"
+	"provoke/internal/rf"
 )
 
 // RemedyJSON is the shape of `provoke remedy --json`. Effects are in dB, positive for better.
@@ -33,7 +34,7 @@ type CombinationJSON struct {
 	Closes   bool           `json:"closes"`
 	Surely   bool           `json:"surely"` // at the low end of the bands too
 	Worst    float64        `json:"worst_db"`
-	WorstLow float64        `json:"worst_low_db"`
+	WorstLow *float64       `json:"worst_low_db"` // null without a spread, as all limits
 	WorstHz  float64        `json:"worst_hz"`
 	Worse    []WorseJSON    `json:"worse"`
 	Points   []EffectPoints `json:"points"`
@@ -48,13 +49,13 @@ type WorseJSON struct {
 
 // EffectPoints is the effect at one frequency with its band.
 type EffectPoints struct {
-	Hz        float64 `json:"hz"`
-	Drive     float64 `json:"same_drive_db"`
-	DriveLow  float64 `json:"same_drive_low_db"`
-	DriveHigh float64 `json:"same_drive_high_db"`
-	Probe     float64 `json:"same_probe_db"`
-	ProbeLow  float64 `json:"same_probe_low_db"`
-	ProbeHigh float64 `json:"same_probe_high_db"`
+	Hz        float64  `json:"hz"`
+	Drive     float64  `json:"same_drive_db"`
+	DriveLow  *float64 `json:"same_drive_low_db"`
+	DriveHigh *float64 `json:"same_drive_high_db"`
+	Probe     float64  `json:"same_probe_db"`
+	ProbeLow  *float64 `json:"same_probe_low_db"`
+	ProbeHigh *float64 `json:"same_probe_high_db"`
 }
 
 // RemedyEstimateJSON is the cable that was estimated from a run.
@@ -75,20 +76,27 @@ type RemedyQuantityJSON struct {
 // Remedy returns the JSON shape of a search.
 func Remedy(o remedy.Outcome, s remedy.Search) RemedyJSON {
 	out := RemedyJSON{Reference: string(s.Reference), Margin: milli(float64(s.Margin)), Combinations: o.Total, Missing: []MissingJSON{}, Best: []CombinationJSON{}, Remarks: []string{}}
+	limit := func(g rf.Gain) *float64 {
+		if !s.Spread.Known() {
+			return nil
+		}
+		x := milli(float64(g))
+		return &x
+	}
 	for _, n := range o.Needs {
 		if n.Failing {
 			out.Missing = append(out.Missing, MissingJSON{n.Frequency.Hz(), milli(-float64(n.Margin))})
 		}
 	}
 	for _, c := range o.Best {
-		x := CombinationJSON{Choices: c.Names(), Closes: c.Closes, Surely: c.Surely, Worst: milli(float64(c.Worst)), WorstLow: milli(float64(c.WorstLow)), WorstHz: c.WorstAt.Hz(), Worse: []WorseJSON{}}
+		x := CombinationJSON{Choices: c.Names(), Closes: c.Closes, Surely: c.Surely, Worst: milli(float64(c.Worst)), WorstLow: limit(c.WorstLow), WorstHz: c.WorstAt.Hz(), Worse: []WorseJSON{}}
 		for _, w := range c.Worse {
 			x.Worse = append(x.Worse, WorseJSON{w.Frequency.Hz(), milli(float64(w.Effect)), milli(float64(w.Margin))})
 		}
 		for i, e := range c.Effects {
 			b := c.Bands[i]
-			x.Points = append(x.Points, EffectPoints{o.Needs[i].Frequency.Hz(), milli(float64(e.SameDrive)), milli(float64(b.Low.SameDrive)), milli(float64(b.High.SameDrive)),
-				milli(float64(e.SameProbe)), milli(float64(b.Low.SameProbe)), milli(float64(b.High.SameProbe))})
+			x.Points = append(x.Points, EffectPoints{o.Needs[i].Frequency.Hz(), milli(float64(e.SameDrive)), limit(b.Low.SameDrive), limit(b.High.SameDrive),
+				milli(float64(e.SameProbe)), limit(b.Low.SameProbe), limit(b.High.SameProbe)})
 		}
 		out.Best = append(out.Best, x)
 	}

@@ -239,7 +239,7 @@ func setupFields(r result.Run) []event.Field {
 func exposureFields(r result.Run) []event.Field {
 	o := r.Opened
 	verified := o.Profile.Mark()
-	if o.Profile.ID != "" && verified == "" {
+	if verified == "" && strings.HasPrefix(o.Profile.Confidence, "read") { // and not stated by the user
 		verified = "read in the source"
 	}
 	low, high := rf.Frequency(0), rf.Frequency(0)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"strconv"
 	"strings"
 	"time"
@@ -48,6 +49,11 @@ func (s *Session) connect(clear bool) error {
 	defer cancel()
 	port, err := c.o.Dial(ctx)
 	if err != nil {
+		if op, ok := err.(*net.OpError); ok && op.Op == "dial" && op.Addr != nil {
+			if host, _, _ := net.SplitHostPort(op.Addr.String()); host != "" && strings.Contains(c.o.Name, host) {
+				err = op.Err // the name of the instrument tells where already
+			}
+		}
 		if ctx.Err() != nil {
 			err = fmt.Errorf("%w: %w", context.Cause(ctx), err)
 		}

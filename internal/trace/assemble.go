@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"provoke/internal/curve"
 )
 
 // numbers notes the units that stand behind the figures or in a column of their own.
@@ -143,8 +145,9 @@ func (t *table) figureColumns() []int {
 
 // named finds a column by its heading or its number from 1.
 func (t *table) named(name string) (int, bool) {
+	plain, _, _ := heading(name)
 	for i, h := range t.header {
-		if strings.EqualFold(h.text, name) {
+		if strings.EqualFold(h.text, name) || strings.EqualFold(h.text, plain) {
 			return i, true
 		}
 	}
@@ -191,9 +194,9 @@ func (t *table) monotone(figures []int) int {
 
 // settleUnit finds the unit of a column: its own, else the declared one, else that of the facts.
 func (t *table) settleUnit(i int, x bool) bool {
-	declared, what := t.declared.YUnit, "y"
+	declared, what := t.declared.YUnit, t.called(x)
 	if x {
-		declared, what = t.declared.XUnit, "x"
+		declared = t.declared.XUnit
 	}
 	own := t.units[i]
 	if own.unit != "" {
@@ -212,18 +215,20 @@ func (t *table) settleUnit(i int, x bool) bool {
 		t.units[i] = u
 		return true
 	}
-	if u, ok := t.impliedUnit(i, x); ok {
-		t.units[i] = u
-		return true
+	name, hint := what, curve.Headed(map[bool]string{true: ofFrequency, false: t.want}[x])+", or declare it"
+	if t.want == "" {
+		if u, ok := t.impliedUnit(i, x); ok {
+			t.units[i] = u
+			return true
+		}
+		name, hint = "the column of "+what, "write it into the heading, for example \"Level (dBm)\", or declare it for y"
+		if x {
+			hint = "write it into the heading, for example \"Frequency (MHz)\", or declare it for x"
+		}
 	}
 	line, column := t.rows[0].line, t.rows[0].cells[i].column
-	name := "the column of " + what
 	if t.header != nil && t.header[i].text != "" {
 		line, column, name = t.headLine, t.header[i].column, fmt.Sprintf("the column %q", t.header[i].text)
-	}
-	hint := "write it into the heading, for example \"Level (dBm)\", or declare it for y"
-	if x {
-		hint = "write it into the heading, for example \"Frequency (MHz)\", or declare it for x"
 	}
 	t.fail(line, column, name+" has no unit", hint)
 	return false

@@ -16,6 +16,14 @@ func (r *reader) block(lines []textLine) []textLine {
 		if r.problems.Err() != nil {
 			return nil
 		}
+		if r.declared.Start == "" && len(lines) == 1 {
+			hint := "declare its start and stop, or export it as a table"
+			if r.want != "" {
+				hint = tableInstead
+			}
+			r.fail(lines[0].number, 1, fmt.Sprintf("the file is a block of %d bytes as an instrument sends it: figures without their frequencies or times", len(lines[0].text)), hint)
+			return nil
+		}
 	}
 	if r.declared.Start == "" || len(lines) != 1 {
 		return lines
@@ -62,6 +70,18 @@ func (r *reader) blockHeader(lines []textLine) []textLine {
 	}
 	return append([]textLine{{lines[0].number, rest}}, lines[1:]...)
 }
+
+// tellBlock tells the mark of a block in an export of a network analyser: BEGIN, perhaps with a name, or END.
+func (r *reader) tellBlock(l textLine) bool {
+	first, _, _ := strings.Cut(strings.TrimSpace(l.text), " ")
+	verb := map[string]string{"BEGIN": "begins", "END": "ends"}[first]
+	if verb != "" {
+		r.fail(l.number, 1, fmt.Sprintf("a block of a network analyser's export %s here, and the file is no plain table", verb), tableInstead)
+	}
+	return verb != ""
+}
+
+const tableInstead = "export one trace as a table of frequencies and values with their units, or save the measurement as a Touchstone file (.s1p, .s2p)"
 
 // checkEnds reads the declared first and last x.
 func (r *reader) checkEnds() {

@@ -73,6 +73,10 @@ var counts = map[string]bool{"record length": true, "points": true, "number of p
 // checkCount compares the number of rows with what the file, or a person, says.
 func (t *table) checkCount() {
 	have := len(t.rows)
+	hint := fmt.Sprintf("export it whole, or declare %d points to read what is there", have)
+	if t.want != "" {
+		hint = "export it whole, or mend the number if the rows are complete"
+	}
 	if want := t.declared.Points; want > 0 {
 		if want != have {
 			t.fail(t.rows[0].line, 1, fmt.Sprintf("%d points are declared and the table has %d rows", want, have), "")
@@ -83,7 +87,7 @@ func (t *table) checkCount() {
 		return f.value.kind == number && counts[strings.TrimSpace(strings.NewReplacer("-", " ", "_", " ", ".", "", ":", "").Replace(f.key))]
 	})
 	if ok && f.value.x != float64(have) {
-		t.fail(f.line, f.column, fmt.Sprintf("the file says %g here and has %d rows", f.value.x, have), fmt.Sprintf("export it whole, or declare %d points to read what is there", have))
+		t.fail(f.line, f.column, fmt.Sprintf("the file says %g here and has %d rows", f.value.x, have), hint)
 	}
 }
 
@@ -197,13 +201,17 @@ func (t *table) statedUnit(x bool) (unitAt, bool) {
 	return unitAt{u, of, f.line, f.column}, true
 }
 
-// readHeader takes the one or two lines right above the table that name the columns or their units.
-func (t *table) readHeader() {
+// readHeader takes the one or two lines right above the table that name the columns or their units. It refuses rows
+// right under the mark of a network analyser's block: pairs of figures, whose frequencies stand elsewhere.
+func (t *table) readHeader() bool {
 	t.units = make([]unitAt, t.width)
 	t.headFrom = t.from
 	above := t.from - 1
 	if above < 0 {
-		return
+		return true
+	}
+	if t.tellBlock(t.lines[above]) {
+		return false
 	}
 	names, units := t.headCells(above), []cell(nil)
 	if t.onlyUnits(names) {
@@ -233,6 +241,7 @@ func (t *table) readHeader() {
 	if units != nil && names == nil {
 		t.headFrom = above
 	}
+	return true
 }
 
 // tellNarrow refuses rows under a heading that names fewer columns than they have.

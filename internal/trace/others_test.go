@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"provoke/internal/rf"
 	"provoke/internal/trace"
 )
 
@@ -329,6 +330,10 @@ func whole(t *testing.T, choice uint, at int, with byte) {
 		return // makes one row of two, or two of one
 	}
 	damaged := text[:i] + string(with) + text[i+1:]
+	c, list := trace.Curve[rf.Voltage]("t.csv", []byte(damaged), trace.Declared{})
+	if n := len(c.Points()); list.Err() == nil && n != 100 && !strings.Contains(fmt.Sprint(list), "left out") {
+		t.Fatalf("a curve of %d rows of 100 is read where %q stands for %q:\n%s", n, with, text[i], damaged)
+	}
 	got, list := trace.Parse("t.csv", []byte(damaged), trace.Declared{})
 	if list.Err() != nil {
 		return

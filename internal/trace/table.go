@@ -81,7 +81,11 @@ func (r *reader) findTable(lines []textLine) *table {
 // tellNoTable says where the first line is that holds figures, if any.
 func (r *reader) tellNoTable(lines []textLine) {
 	for _, l := range lines {
-		if strings.ContainsAny(l.text, "0123456789") {
+		if _, closed := split(l.text, ';'); !closed {
+			r.fail(l.number, strings.LastIndexByte(l.text, '"')+1, "a quoted field is not closed", mendRow)
+			return
+		}
+		if !comment(l.text) && strings.ContainsAny(l.text, "0123456789") && !r.tellBlock(l) {
 			r.fail(l.number, 1, "no table of figures begins here or later that can be cut into columns", "separate the columns by semicolon, tab or comma")
 			return
 		}
@@ -221,7 +225,7 @@ func (t *table) gather() {
 	for i := first; i < t.from; i++ {
 		t.take(t.lines[i], true)
 	}
-	if first > 0 && (t.damagedRow(t.lines[first-1]) || t.tornRow(t.lines[first-1])) {
+	if first > 0 && (t.damagedRow(t.lines[first-1]) || t.tornRow(t.lines[first-1]) || first > 1 && t.headsWithUnits(t.lines[first-2].text) && !t.headsColumns(t.lines[first-1].text)) {
 		t.notUnderstood(t.lines[first-1])
 	}
 	if first > 0 && t.commentedRow(t.lines[first-1]) {
@@ -243,7 +247,7 @@ func (t *table) gather() {
 			odd = nil
 			continue
 		}
-		if t.problems.Err() != nil {
+		if (len(t.rows)+1)*t.width > mostCells { // told
 			return
 		}
 		if t.secondTable(i) {
@@ -367,6 +371,17 @@ func (t *table) headsColumns(line string) bool {
 	return true
 }
 
+// headsWithUnits reports a heading in which every column has its unit: what stands below is a row.
+func (t *table) headsWithUnits(line string) bool {
+	cells, _ := split(uncomment(line), t.separator)
+	for _, c := range t.trimEmpty(cells) {
+		if name, unit, _ := heading(c.text); unit == "" || name == "" {
+			return false
+		}
+	}
+	return t.headsColumns(uncomment(line))
+}
+
 // rowBeside reports that a line has figures in every column where the rows have them, whatever its
 // other columns hold, which are at least one; or that a row of the table stands behind facts.
 func (t *table) rowBeside(at int) bool {
@@ -475,8 +490,15 @@ func (t *table) notUnderstood(l textLine) {
 		t.fail(l.number, cells[len(cells)-1].column, "a quoted field is not closed", mendRow)
 		return
 	}
+	if t.tellBlock(l) {
+		return
+	}
 	cells = t.trimEmpty(cells)
 	for i, c := range cells {
+		if other := map[byte]byte{'.': ',', ',': '.'}[t.decimal]; i < t.width && t.numeric[i] && t.read(c, t.decimal).kind == words && t.read(c, other).kind == number {
+			t.fail(l.number, c.column, fmt.Sprintf("%q has a decimal %s, and other figures of the table have not", c.text, map[byte]string{'.': "point", ',': "comma"}[other]), "write every number with a decimal point and no sign before thousands")
+			return
+		}
 		if t.read(c, t.decimal).kind == words && (i >= t.width || t.numeric[i] || t.stamps[i]) {
 			t.fail(l.number, c.column, fmt.Sprintf("%q is no figure", shorten(c.text)), mendRow)
 			return
@@ -538,16 +560,16 @@ func shorten(s string) string {
 // thousands as before decimals, in every number of a column that has one. Where such a column counts in decibel
 // it was no thousands, for no level is a thousand decibel high; the same sign then stands before decimals in the
 // other columns. Where nothing tells, the number is refused.
-func (t *table) decimalSign() {
+func (t *table) decimalSign() bool {
 	if t.declared.Decimal != "" {
-		return
+		return true
 	}
 	sign := byte(',')
 	if t.decimal == ',' {
 		sign = '.'
 	}
 	var open []int
-	told, decibel := row{}, false
+	told, decibel, hertz, points := row{}, false, false, false
 	for i := range t.width {
 		if !t.numeric[i] {
 			continue
@@ -555,7 +577,9 @@ func (t *table) decimalSign() {
 		n, like := 0, 0
 		var first row
 		for _, r := range t.rows {
-			if text := r.cells[i].text; r.data[i].kind == number && strings.IndexByte(text, sign) >= 0 {
+			text := r.cells[i].text
+			points = points || strings.IndexByte(text, '.') >= 0
+			if r.data[i].kind == number && strings.IndexByte(text, sign) >= 0 {
 				if n++; grouped(text, sign) {
 					if like++; like == 1 {
 						first = r
@@ -563,6 +587,7 @@ func (t *table) decimalSign() {
 				}
 			}
 		}
+		hertz = hertz || t.units[i].unit == "Hz"
 		if n == 0 || n != like {
 			continue
 		}
@@ -573,12 +598,13 @@ func (t *table) decimalSign() {
 		decibel = decibel || strings.HasPrefix(t.units[i].unit, "dB")
 	}
 	if len(open) == 0 {
-		return
+		return true
 	}
+	decibel = decibel || t.want != "" && t.separator == ';' && sign == ',' && !hertz && !points
 	if !decibel {
 		at := told.cells[open[0]]
-		t.fail(told.line, at.column, fmt.Sprintf("%q can be read in two ways, as every number of its column", at.text), "declare the decimal sign, \",\" or \".\"")
-		return
+		t.fail(told.line, at.column, fmt.Sprintf("%q can be read in two ways, as every number of its column", at.text), "declare the decimal sign, comma or point")
+		return false
 	}
 	for _, i := range open {
 		for k := range t.rows {
@@ -587,6 +613,7 @@ func (t *table) decimalSign() {
 			}
 		}
 	}
+	return true
 }
 
 // tables goes on to the table that was asked for, and refuses a file that has more than one where none was.
@@ -603,7 +630,15 @@ func (t *table) tables() *table {
 		case t.next == 0:
 			return t
 		case want == 0:
-			t.fail(t.lines[t.next].number, 1, "a second table begins here", "say which one is to be read, from 1, or split the file")
+			l := t.lines[t.next]
+			for i := t.next; strings.EqualFold(strings.TrimSpace(l.text), "END"); i++ {
+				l = t.lines[i]
+			}
+			if hint := "say which one is to be read, from 1, or split the file"; t.want == "" {
+				t.fail(l.number, 1, "a second table begins here", hint)
+			} else if !t.tellBlock(l) {
+				t.fail(l.number, 1, "a second table begins here", "leave one table in the file")
+			}
 			return nil
 		}
 		if t = t.findTable(t.lines[t.next:]); t == nil {

@@ -38,7 +38,7 @@ func (r *reader) lines(data []byte) []textLine {
 		}
 		out = append(out, textLine{number, l})
 	}
-	if len(out) == 0 {
+	if len(out) == 0 && r.problems.Err() == nil {
 		r.fail(0, 0, "the file has no rows", "export the trace as text or CSV")
 	}
 	return out

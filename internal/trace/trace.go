@@ -2,8 +2,7 @@
 // analysers, receivers, scopes and meters as text, and logs of a device under test with time
 // stamps. It takes bytes and returns numbers with units; what it does not understand it tells with
 // line and column, and it never guesses a unit. What a level means on the bench (pads, coax, probe)
-// is package chain's business, and a curve of the bench file is read by package curve, which is
-// stricter.
+// is package chain's business. Curve reads a curve of a bench file from the same tables and is stricter.
 //
 // A file is read in this order: bytes to text (marks of byte order, UTF-16, NULs, line ends), text to
 // lines, the shape of the table (separator and decimal sign, by trying them), the rows, the header
@@ -54,7 +53,7 @@ type Declared struct {
 	// XColumn names the column of x by its heading or its number from 1; YColumns those to be read.
 	XColumn  string
 	YColumns []string
-	Decimal  string // "," or "."
+	Decimal  string // "," or ".", or "comma" or "point"
 	// Table is which table of the file is read, from 1; 0 where it has only one.
 	Table int
 	// Points is how many rows are there, where the file itself says another number.
@@ -74,37 +73,48 @@ type Declared struct {
 // Windows-1252, NULs, and any mixture of line ends.
 func Parse(name string, data []byte, d Declared) (*Trace, problem.List) {
 	r := &reader{name: name, declared: d}
+	var out *Trace
+	if t := r.table(data); t != nil {
+		t.decimalSign()
+		t.checkCount()
+		out = t.assemble()
+	}
+	if r.problems.Err() != nil {
+		out = nil
+	}
+	return out, r.sorted()
+}
+
+// table reads the rows and the heading; nil after telling why there are none to go on with.
+func (r *reader) table(data []byte) *table {
 	r.checkDeclared()
 	lines := r.lines(data)
 	if r.problems.Err() != nil {
-		return nil, r.sorted()
+		return nil
 	}
 	if lines = r.block(lines); r.problems.Err() != nil {
-		return nil, r.sorted()
+		return nil
 	}
 	t := r.findTable(lines)
-	if t != nil && r.problems.Err() == nil {
+	if t != nil {
 		t = t.tables()
 	}
-	if t == nil || r.problems.Err() != nil {
-		return nil, r.sorted()
+	if t == nil || r.problems.Err() != nil && r.want == "" {
+		return nil
 	}
 	t.readFacts()
-	t.readHeader()
-	t.numbers()
-	t.decimalSign()
-	t.checkCount()
-	out := t.assemble()
-	if r.problems.Err() != nil {
-		return nil, r.sorted()
+	if told := len(r.problems); !t.readHeader() || len(r.problems) > told || t.header == nil && r.problems.Err() != nil {
+		return nil
 	}
-	return out, r.sorted()
+	t.numbers()
+	return t
 }
 
 // reader gathers the problems of one file.
 type reader struct {
 	name     string
 	declared Declared
+	want     string // quantity of the values of a curve; "" where a trace is read
 	problems problem.List
 	warnings int
 	suffixes map[string]bool // what stood behind figures, and whether it is a unit
@@ -116,8 +126,11 @@ const (
 )
 
 func (r *reader) fail(line, column int, what, hint string) {
-	if n := len(r.problems) - r.warnings; n >= mostProblems {
+	switch n := len(r.problems) - min(r.warnings, mostWarnings); {
+	case n > mostProblems:
 		return
+	case n == mostProblems:
+		column, what, hint = 0, "more problems follow; they are not listed", ""
 	}
 	r.problems = append(r.problems, problem.Problem{File: r.name, Line: line, Column: column, What: what, Hint: hint})
 }
@@ -137,9 +150,22 @@ func (r *reader) sorted() problem.List {
 	return r.problems
 }
 
+// called is what the x or the y is called in a message.
+func (r *reader) called(x bool) string {
+	switch {
+	case x && r.want == "":
+		return "x"
+	case x:
+		return "the frequency"
+	case r.want == "":
+		return "y"
+	}
+	return "the " + r.want
+}
+
 // checkDeclared refuses declared units that are none.
 func (r *reader) checkDeclared() {
-	for what, u := range map[string]*string{"x": &r.declared.XUnit, "y": &r.declared.YUnit} {
+	for what, u := range map[string]*string{r.called(true): &r.declared.XUnit, r.called(false): &r.declared.YUnit} {
 		if *u == "" {
 			continue
 		}
@@ -151,8 +177,14 @@ func (r *reader) checkDeclared() {
 		*u = unit
 	}
 	r.checkEnds()
-	if d := r.declared.Decimal; d != "" && d != "," && d != "." {
-		r.fail(0, 0, fmt.Sprintf("the decimal sign %q is declared", d), "declare \",\" or \".\"")
+	switch d := &r.declared.Decimal; *d {
+	case "", ",", ".":
+	case "comma":
+		*d = ","
+	case "point":
+		*d = "."
+	default:
+		r.fail(0, 0, fmt.Sprintf("the decimal sign %q is declared", *d), "declare comma or point")
 	}
 }
 

@@ -15,6 +15,7 @@ import (
 	"provoke/internal/problem"
 	"provoke/internal/rf"
 	"provoke/internal/touchstone"
+	"provoke/internal/trace"
 )
 
 // benchPage is a bench file: the chain at a frequency, the curves of its parts, the text.
@@ -342,7 +343,7 @@ func readCurve(name string, data []byte) *importPart {
 		}
 	}
 	// A file without units is a curve all the same: the bench file says which they are.
-	c, list := curve.ParseCSV[rf.Gain](name, data, curve.CSVUnits{Frequency: "MHz", Value: "dB"})
+	c, list := trace.Curve[rf.Gain](name, data, trace.Declared{XUnit: "MHz", YUnit: "dB"})
 	if list.Err() == nil && !c.Absent() {
 		p.Kind, p.Problems = "CSV without units", list
 		return p
@@ -354,7 +355,7 @@ func readCurve(name string, data []byte) *importPart {
 // tryCSV reads a CSV file as one kind of value; it keeps the shortest list of problems for the case
 // that no kind fits.
 func tryCSV[V curve.Value](p *importPart, best *problem.List, name string, data []byte, unit string, in func(V) float64) bool {
-	c, list := curve.ParseCSV[V](name, data, curve.CSVUnits{})
+	c, list := trace.Curve[V](name, data, trace.Declared{})
 	if list.Err() != nil || c.Absent() {
 		if *best == nil || len(list) < len(*best) {
 			*best = list
