@@ -108,16 +108,17 @@ func (p *quirkPort) Send(ctx context.Context, message []byte) error {
 	}
 }
 
-// behindEcho returns what stands behind the line that is the message, with the prompt before it or not.
+// behindEcho returns what stands behind the line that ends in the message: a prompt may stand before it, or
+// what was printed just then.
 func (p *quirkPort) behindEcho(text string) (rest []byte, found bool) {
 	for at := 0; ; {
 		i := bytes.IndexAny(p.rest[at:], "\r\n")
 		if i < 0 {
 			return nil, false
 		}
-		line := string(p.rest[at : at+i])
+		line := p.rest[at : at+i]
 		at += i + 1
-		if line == text || p.table.Prompt != "" && line == p.table.Prompt+text {
+		if bytes.HasSuffix(line, []byte(text)) {
 			return bytes.Clone(p.rest[at:]), true
 		}
 	}
@@ -144,13 +145,29 @@ func (p *quirkPort) Receive(ctx context.Context) ([]byte, bool, error) {
 		return p.behind(ctx)
 	}
 	for {
-		if body, ok := bytes.CutSuffix(p.rest, []byte(p.table.Prompt)); ok && (len(body) == 0 || body[len(body)-1] == '\n' || body[len(body)-1] == '\r') {
-			p.rest = nil
+		if body, rest, found := p.beforePrompt(); found {
+			p.rest = rest
 			lines := strings.FieldsFunc(string(body), func(r rune) bool { return r == '\n' || r == '\r' })
 			return []byte(strings.TrimSpace(strings.Join(lines, " "))), true, nil
 		}
 		if err := p.more(ctx); err != nil {
 			return nil, false, fmt.Errorf("its prompt %q does not come (quirks.prompt), there came %s: %w", p.table.Prompt, shown(p.rest), err)
+		}
+	}
+}
+
+// beforePrompt cuts at the first line that is the prompt and nothing else.
+func (p *quirkPort) beforePrompt() (body, rest []byte, found bool) {
+	prompt := []byte(p.table.Prompt)
+	for at := 0; ; at++ {
+		i := bytes.Index(p.rest[at:], prompt)
+		if i < 0 {
+			return nil, nil, false
+		}
+		at += i
+		body, rest = p.rest[:at], p.rest[at+len(prompt):]
+		if (at == 0 || bytes.ContainsRune([]byte("\r\n"), rune(body[at-1]))) && (len(rest) == 0 || bytes.ContainsRune([]byte("\r\n"), rune(rest[0]))) {
+			return body, rest, true
 		}
 	}
 }
@@ -180,7 +197,7 @@ func (p *quirkPort) Idle() error {
 		err := p.Port.Idle()
 		var came *scpi.UnaskedError
 		switch {
-		case p.table.Echo && len(bytes.TrimLeft(p.rest, "\r\n")) > 0 && p.table.Prompt == "":
+		case len(bytes.TrimLeft(p.rest, "\r\n")) > 0 && !(p.table.Echo && p.table.Prompt != ""):
 			return scpi.Unasked(p.rest)
 		case !errors.As(err, &came) || !p.table.Echo:
 			return err

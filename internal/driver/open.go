@@ -160,7 +160,11 @@ func dialOf(c catalog.Connection, table Table, o Options) (scpi.Dial, error) {
 	if err != nil {
 		return nil, err
 	}
-	return o.opener.Dial(c.Address, transport.Options{Line: line, Through: c.Through, Terminator: table.terminator(),
+	var quiet time.Duration
+	if table.Echo { // which tells old answers from new; see awake
+		quiet = 50 * time.Millisecond
+	}
+	return o.opener.Dial(c.Address, transport.Options{Line: line, Quiet: quiet, Through: c.Through, Terminator: table.terminator(),
 		Unmarked: table.EndsBy == EndsByTerminator, EOIOnly: table.EndsBy == EndsByEOI, KeepInput: table.KeepInput, Nonce: table.nonce()})
 }
 

@@ -328,10 +328,7 @@ func (s *source) toNumber(p rf.Power, a assumed) float64 {
 	if a.load == catalog.LoadHighZ {
 		v *= 2
 	}
-	const slack = 1e-3 // of the last digit
-	digit := math.Pow(10, math.Floor(math.Log10(v))-6)
-	floored, _ := strconv.ParseFloat(strconv.FormatFloat(math.Floor(v/digit+slack)*digit, 'g', 7, 64), 64)
-	return floored
+	return lowered(v, 7)
 }
 
 // fromNumber is the way back. A load or unit that is not understood gives an absent level.

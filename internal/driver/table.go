@@ -2,6 +2,7 @@ package driver
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"sort"
@@ -503,8 +504,19 @@ func (t Table) putText(v Verb, text string) string {
 		if err != nil || factor == 1 {
 			return t.withSign(text)
 		}
-		return t.number(x / factor)
+		return t.withSign(strconv.FormatFloat(lowered(x/factor, 9), 'f', -1, 64))
 	})
+}
+
+// lowered rounds the last of so many digits down: a level never goes out louder than it is.
+func lowered(x float64, digits int) float64 {
+	if x == 0 {
+		return 0
+	}
+	const slack = 1e-3 // of the last digit
+	digit := math.Pow(10, math.Floor(math.Log10(math.Abs(x)))-float64(digits-1))
+	floored, _ := strconv.ParseFloat(strconv.FormatFloat(math.Floor(x/digit+slack)*digit, 'g', digits, 64), 64)
+	return floored
 }
 
 // decimal writes a number with up to six decimals, without an exponent.

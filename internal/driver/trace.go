@@ -24,8 +24,8 @@ type TraceAs string
 
 const (
 	Trace32   TraceAs = "32 bit" // a block of 32-bit floating-point numbers; the default
-	Trace64   TraceAs = "64 bit"
-	TraceList TraceAs = "list" // numbers in text
+	Trace64   TraceAs = "64 bit" // a block of 64-bit ones
+	TraceList TraceAs = "list"   // numbers in text
 )
 
 // Trace reads the trace and judges it: numbers that are no levels were read in another way than they were
