@@ -238,14 +238,14 @@ func TestTryProvesATableOnAConsole(t *testing.T) {
 			c := handheld(t, b.sim)
 			manner(c)
 			onConsole(t, b, c)
-			code, out, errs := b.do("try", "bench.yaml", "analyser", "-o", "t.transcript")
+			code, out, errs := b.do("try", "bench.yaml", "analyser", "-o", b.path("t.transcript"))
 			if code != exitDone || !strings.Contains(out, "201 points") || !strings.Contains(out, "from 9.95 MHz to 10.05 MHz") {
 				t.Fatalf("exit %d\n%s\n%s", code, out, errs)
 			}
 			if strings.Contains(out, "u000") || strings.ContainsAny(out, "\r\x1b") {
 				t.Errorf("control characters:\n%q", out)
 			}
-			if code, out, errs := b.do("try", "bench.yaml", "analyser", "--against", "t.transcript"); code != exitDone {
+			if code, out, errs := b.do("try", "bench.yaml", "analyser", "--against", b.path("t.transcript")); code != exitDone {
 				t.Errorf("played again: exit %d\n%s\n%s", code, out, errs)
 			}
 		})
