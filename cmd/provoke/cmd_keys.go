@@ -14,14 +14,18 @@ import (
 )
 
 type keysCommand struct {
-	File string `arg:"" optional:"" enum:"bench,plan,laboratory,table,cable," default:"" help:"Which file: bench, plan, laboratory, table or cable; all when not given."`
-	JSON bool   `name:"json" help:"Print the keys as JSON."`
+	File  string `arg:"" optional:"" enum:"bench,plan,laboratory,table,cable," default:"" help:"Which file: bench, plan, laboratory, table or cable; all when not given."`
+	Table string `placeholder:"NAME" help:"Print the built-in command table of that name, such as \"signal generator\", as a file to start from."`
+	JSON  bool   `name:"json" help:"Print the keys as JSON."`
 }
 
 // Help is the long help.
 func (keysCommand) Help() string {
 	return `Every key is read strictly: one that is not listed is refused, and so is a number without a unit. The list is made from
-what the decoder itself takes. docs/files.md is the same as a page.
+what the decoder itself takes. docs/files.md is the same as a page. For command tables the verbs of every role are listed too.
+
+--table NAME prints a built-in command table as a file that is read back as the same table: change it, name it under tables: in
+the bench file, and prove it with provoke try.
 
 --json prints {"files":[{"file","first_line","sections":[{"title","keys":[{"key","takes","required","default","means"}]}]}]}.`
 }
@@ -52,9 +56,31 @@ func keyedFiles() []keyedFile {
 		{"bench", "provoke: " + catalog.Kind, []keySection{section("the file", catalog.Keys()), section("a curve, where it is no single value", catalog.CurveKeys()), section("an uncertainty, where it is no single text", catalog.UncertaintyKeys())}},
 		{"plan", "provoke: plan 1", []keySection{section("the file", plan.Keys())}},
 		{"laboratory", "provoke: laboratory 1", []keySection{section("the file", analysis.LaboratoryKeys())}},
-		{"table", "provoke: " + driver.TableKind, []keySection{section("the file", driver.TableKeys())}},
+		{"table", "provoke: " + driver.TableKind, append([]keySection{section("the file", driver.TableKeys())}, verbSections()...)},
 		{"cable", "provoke: " + cable.Kind, []keySection{section("the file", cable.Keys()), section("a part", cable.PartKeys())}},
 	}
+}
+
+// verbSections lists what an instrument of each role can be told and asked.
+func verbSections() []keySection {
+	var out []keySection
+	for _, role := range driver.Roles {
+		out = append(out, section("commands of the role "+string(role), driver.Verbs(role)))
+	}
+	return out
+}
+
+// printTable prints a built-in command table as a file.
+func printTable(out io.Writer, name string) error {
+	var names []string
+	for _, t := range driver.BuiltIn() {
+		if t.Name == name {
+			_, err := out.Write(t.File())
+			return err
+		}
+		names = append(names, fmt.Sprintf("%q", t.Name))
+	}
+	return fmt.Errorf("print a command table: none is called %q; built in are %s", name, strings.Join(names, ", "))
 }
 
 func section(title string, keys []document.Key) keySection {
@@ -71,6 +97,9 @@ func section(title string, keys []document.Key) keySection {
 
 // Run prints the keys.
 func (c *keysCommand) Run(w *world) error {
+	if c.Table != "" {
+		return printTable(w.stdout, c.Table)
+	}
 	files := keyedFiles()
 	if c.File != "" {
 		for _, f := range keyedFiles() {

@@ -5,6 +5,8 @@ import (
 	"os"
 	"strings"
 	"testing"
+
+	"provoke/internal/driver"
 )
 
 var updateKeys = flag.Bool("update-keys", false, "rewrite docs/files.md")
@@ -47,6 +49,7 @@ func TestEveryKeySaysWhatItMeans(t *testing.T) {
 func TestKnownKeysAreListed(t *testing.T) {
 	for file, want := range map[string][]string{
 		"bench": {"source.band *", "amplifier.maximum_input", "clamp.insertion_loss *", "monitors[].silence", "cable.maximum_current", "one of: pad, coax, filter, adaptor"},
+		"table": {"quirks.acknowledge", "commands of the role power meter", "forward? *", "trace points?", "needed with reads: zero span"},
 		"plan":  {"bench *", "grid[].from", "levelling.window", "0.3 dB", "search.resolution", "dead_man", "2 s", "one of: cable, jig50, jig150"},
 	} {
 		code, out, errs := benchRunOf(1000, "keys", file)
@@ -58,5 +61,16 @@ func TestKnownKeysAreListed(t *testing.T) {
 				t.Errorf("%s: %q is not in\n%s", file, w, out)
 			}
 		}
+	}
+}
+
+func TestABuiltInTableIsPrintedToStartFrom(t *testing.T) {
+	code, out, errs := benchRunOf(80, "keys", "--table", "function generator")
+	table, list := driver.ParseTable("printed.yaml", []byte(out))
+	if code != exitDone || list.Err() != nil || table.Name != "function generator" || table.Commands[driver.OutputOff] != "OUTP 0" {
+		t.Errorf("exit %d, %v, %+v\n%s", code, list.Err(), table, errs)
+	}
+	if code, _, errs := benchRunOf(80, "keys", "--table", "toaster"); code == exitDone || !strings.Contains(errs, `"signal generator"`) {
+		t.Errorf("exit %d: %s", code, errs)
 	}
 }

@@ -46,7 +46,6 @@ analyser:
   mixer_limit: -10 dBm
   bandwidths: [1 kHz]
   floor: -110 dBm
-  bandwidths: [10 kHz]
 monitors:
   - {id: KEY, kind: operator}
 `

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"time"
 
 	"provoke/internal/driver"
@@ -104,7 +105,7 @@ func printTrial(w *world, trial driver.Trial) {
 		case x.Left:
 			mark = "–"
 		case x.Err != nil:
-			mark, came = "NO", x.Err.Error()
+			mark, came = "NO", strings.ReplaceAll(x.Err.Error(), "\n", "; ")
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\n", mark, x.What, event.Printable(came))
 	}

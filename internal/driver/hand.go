@@ -341,8 +341,8 @@ func (a *handAnalyser) Setup(_ context.Context, s AnalyserSetup) error {
 }
 
 // Trace needs an instrument that answers.
-func (a *handAnalyser) Trace(context.Context) ([]rf.Power, error) {
-	return nil, fmt.Errorf("%s is read by eye: export its trace and join it with provoke trace", a.name)
+func (a *handAnalyser) Trace(context.Context) (Trace, error) {
+	return Trace{}, fmt.Errorf("%s is read by eye: export its trace and join it with provoke trace", a.name)
 }
 
 // Read asks for the level. A reading that the budget does not expect is asked for a second time.

@@ -49,7 +49,7 @@ func (a *amplifier) State(ctx context.Context) (s AmplifierState, err error) {
 	verbs := a.table.having(OperateAsk, FaultAsk, GainModeAsk)
 	err = a.hold(ctx, func(h *speech) error {
 		units := a.table.each(verbs...)
-		answers, err := h.QueryFields(len(verbs), units...)
+		answers, err := h.ask(verbs...)
 		if err != nil {
 			return err
 		}

@@ -65,11 +65,14 @@ func (s *source) limitLevel(h *speech, most rf.Power) (rf.Power, error) {
 		most = s.spec.Maximum
 	}
 	set := s.table.putText(OutputLimit, strconv.FormatFloat(s.limitNumber(most, a), 'f', -1, 64))
-	answers, err := h.Ask(1, set, s.table.say(OutputLimitAsk))
+	answers, err := h.tellAndAsk([]string{set}, OutputLimitAsk)
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("set the largest level: %w", err)
 	}
 	x, err := scpi.ParseNumber(answers[0])
+	if err == nil {
+		x, err = s.table.answered(OutputLimitAsk, x)
+	}
 	if err != nil {
 		return rf.Power{}, h.Garbage(s.table.say(OutputLimitAsk), err)
 	}
@@ -93,7 +96,7 @@ func (s *source) limitNumber(p rf.Power, a assumed) float64 {
 
 // told sends a command and asks whether it is so.
 func (s *source) told(h *speech, set, ask Verb, what string) error {
-	answers, err := h.Ask(1, s.table.say(set), s.table.say(ask))
+	answers, err := h.tellAndAsk(s.table.each(set), ask)
 	if err != nil {
 		return fmt.Errorf("set %s: %w", what, err)
 	}

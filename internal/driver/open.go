@@ -69,7 +69,7 @@ func (i *instrument) Identify(ctx context.Context) (string, error) {
 	}
 	var idn string
 	err := i.hold(ctx, func(h *speech) (err error) {
-		idn, err = h.Query(i.table.say(Identify))
+		idn, err = h.askOne(Identify)
 		return err
 	})
 	return idn, err
@@ -89,10 +89,19 @@ func (i *instrument) canBeAnother(address string) bool {
 	return err == nil && r.Host != "" && i.table.has(Identify) && len(i.table.Start) == 0
 }
 
+// identity is what an answer to the question who it is says.
+func (i *instrument) identity(answer string) string {
+	text, err := i.table.picked(Identify, i.table.heard(i.table.say(Identify), answer))
+	if err != nil {
+		return answer
+	}
+	return text
+}
+
 // recognise refuses an instrument that is not the one that answered at first: by maker, model and serial
 // number, which IEEE 488.2, 10.14 has in that order. An answer that is none of that kind tells nothing.
 func (i *instrument) recognise(identity string) error {
-	was, is := strings.Split(i.idn, ","), strings.Split(i.table.heard(identity), ",")
+	was, is := strings.Split(i.idn, ","), strings.Split(i.identity(identity), ",")
 	if len(was) != 4 || len(is) != 4 || slices.Equal(was[:3], is[:3]) {
 		return nil
 	}
@@ -116,11 +125,12 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 			timeout = t
 		}
 	}
+	dial = awake(dial, &table, timeout)
 	if o.wrap != nil {
 		dial = o.wrap(dial)
 	}
 	i := &instrument{table: table, id: id, name: name}
-	so := scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace}
+	so := scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace, NoClear: table.NoClear || table.answersAll()}
 	if o.ForSilencing && i.canBeAnother(c.Address) { // it may be at it for minutes
 		so.Identify, so.Recognise = table.say(Identify), i.recognise
 	}
@@ -150,7 +160,11 @@ func dialOf(c catalog.Connection, table Table, o Options) (scpi.Dial, error) {
 	if err != nil {
 		return nil, err
 	}
-	return o.opener.Dial(c.Address, transport.Options{Line: line, Through: c.Through, Terminator: table.terminator(),
+	var quiet time.Duration
+	if table.Echo { // which tells old answers from new; see awake
+		quiet = 50 * time.Millisecond
+	}
+	return o.opener.Dial(c.Address, transport.Options{Line: line, Quiet: quiet, Through: c.Through, Terminator: table.terminator(),
 		Unmarked: table.EndsBy == EndsByTerminator, EOIOnly: table.EndsBy == EndsByEOI, KeepInput: table.KeepInput, Nonce: table.nonce()})
 }
 

@@ -65,7 +65,7 @@ func (p *pathSwitch) choose(ctx context.Context, take func() (string, error)) er
 		if err != nil {
 			return err
 		}
-		answers, err := h.Ask(1, p.table.putText(Route, route), p.table.say(RouteAsk))
+		answers, err := h.tellAndAsk([]string{p.table.putText(Route, route)}, RouteAsk)
 		if err != nil {
 			return err
 		}
@@ -84,7 +84,7 @@ func sameRoute(a, b string) bool {
 // Selected asks which route is closed.
 func (p *pathSwitch) Selected(ctx context.Context) (route string, err error) {
 	err = p.hold(ctx, func(h *speech) error {
-		route, err = h.Query(p.table.say(RouteAsk))
+		route, err = h.askOne(RouteAsk)
 		return err
 	})
 	return strings.Trim(strings.TrimSpace(route), `"'`), err
@@ -108,7 +108,7 @@ func (r *relay) Set(ctx context.Context, on bool) error {
 		verb = SwitchOn
 	}
 	return r.hold(ctx, func(h *speech) error {
-		answers, err := h.Ask(1, r.table.say(verb), r.table.say(OnAsk))
+		answers, err := h.tellAndAsk(r.table.each(verb), OnAsk)
 		if err != nil {
 			return err
 		}
@@ -169,27 +169,17 @@ func (c *capture) Capture(ctx context.Context, n int, over time.Duration) (out [
 	return out, err
 }
 
-// list reads a list of numbers. With decimal commas semicolons stand between them.
+// list reads the readings of a capture.
 func (c *capture) list(answer string, n int) ([]float64, error) {
-	separator := ","
-	if c.table.DecimalComma {
-		separator = ";"
-	}
-	fields := strings.Split(answer, separator)
-	if len(fields) != n {
-		return nil, fmt.Errorf("%w: %d readings where %d were asked", scpi.ErrGarbage, len(fields), n)
-	}
-	out := make([]float64, n)
-	for i, f := range fields {
-		x, err := scpi.ParseNumber(c.table.heard(f))
-		var over *scpi.OverRange
-		if errors.As(err, &over) {
-			return nil, fmt.Errorf("%w: reading %d of the capture is beyond the range of the instrument", scpi.ErrGarbage, i+1)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("%w: reading %d of the capture: %w", scpi.ErrGarbage, i+1, err)
-		}
-		out[i] = x
+	out, err := c.table.list(answer)
+	var over *scpi.OverRange
+	switch {
+	case errors.As(err, &over):
+		return nil, fmt.Errorf("%w: the capture is beyond the range of the instrument: %v", scpi.ErrGarbage, err)
+	case err != nil:
+		return nil, fmt.Errorf("%w: the capture: %w", scpi.ErrGarbage, err)
+	case len(out) != n:
+		return nil, fmt.Errorf("%w: %d readings where %d were asked", scpi.ErrGarbage, len(out), n)
 	}
 	return out, nil
 }

@@ -99,9 +99,9 @@ func (s *source) plain(h *speech, a aspect) (read bool, err error) {
 	}
 	var answers []string
 	if set == "" {
-		answers, err = h.QueryFields(1, s.table.say(a.ask))
+		answers, err = h.ask(a.ask)
 	} else {
-		answers, err = h.Ask(1, set, s.table.say(a.ask))
+		answers, err = h.tellAndAsk([]string{set}, a.ask)
 	}
 	if err != nil {
 		return false, err

@@ -52,8 +52,8 @@ type Analyser interface {
 	Setup(ctx context.Context, s AnalyserSetup) error
 	// Read returns the level at the input: "at most" near the floor, "at least" when overloaded.
 	Read(ctx context.Context) (rf.Power, error)
-	// Trace returns the levels of the trace as swept, through a binary block.
-	Trace(ctx context.Context) ([]rf.Power, error)
+	// Trace returns the trace as swept.
+	Trace(ctx context.Context) (Trace, error)
 	Close() error
 }
 

@@ -2,7 +2,6 @@ package driver
 
 import (
 	"context"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
@@ -42,7 +41,7 @@ func (a *amplifier) operate(ctx context.Context, take func() error) error {
 		if err := take(); err != nil {
 			return err
 		}
-		answers, err := h.Ask(1, a.table.say(Operate), a.table.say(OperateAsk))
+		answers, err := h.tellAndAsk(a.table.each(Operate), OperateAsk)
 		if err != nil {
 			return err
 		}
@@ -65,20 +64,20 @@ func (a *amplifier) Standby(ctx context.Context) error {
 // Operating asks whether the amplifier operates.
 func (a *amplifier) Operating(ctx context.Context) (on bool, err error) {
 	err = a.hold(ctx, func(h *speech) error {
-		on, err = askBool(h, a.table.say(OperateAsk))
+		on, err = askBool(h, OperateAsk)
 		return err
 	})
 	return on, err
 }
 
-func askBool(h *speech, query string) (bool, error) {
-	answer, err := h.Query(query)
+func askBool(h *speech, v Verb) (bool, error) {
+	answer, err := h.askOne(v)
 	if err != nil {
 		return false, err
 	}
 	on, err := scpi.ParseBool(answer)
 	if err != nil {
-		return false, h.Garbage(query, err)
+		return false, h.Garbage(h.table.say(v), err)
 	}
 	return on, nil
 }
@@ -233,7 +232,7 @@ func (a *analyser) measuring() (units []string, queries []Verb) {
 	t := a.table
 	if t.has(Sweep) {
 		units = append(units, t.say(Sweep))
-		if isQuery(t.say(Sweep)) {
+		if t.isQuestion(t.say(Sweep)) {
 			queries = append(queries, Sweep)
 		}
 	}
@@ -264,7 +263,7 @@ func (a *analyser) Read(ctx context.Context) (out rf.Power, err error) {
 		} else {
 			answers, err = h.Ask(len(verbs), append(units, ask...)...)
 		}
-		if err != nil {
+		if answers, err = h.picked(verbs, answers, err); err != nil {
 			return err
 		}
 		heard := map[Verb]string{}
@@ -303,14 +302,14 @@ func (a *analyser) parse(heard map[Verb]string, s analyserState) (rf.Power, erro
 	case err != nil:
 		return rf.Power{}, fmt.Errorf("the level reads %q: %w", heard[ReadAsk], err)
 	}
-	p, err := reading(x, a.table.ReadsIn)
+	p, err := a.table.levelOf(ReadAsk, x)
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("%w: %w", scpi.ErrGarbage, err)
 	}
 	if p.IsOff() { // 0 V: nothing was read at all
 		p = a.floor(s)
 	}
-	if a.table.NoOverload && a.table.has(ReferenceLevel) && p.Exceeds(rf.DBm(s.reference)) {
+	if a.table.NoOverload && a.table.takes(ReferenceLevel) && p.Exceeds(rf.DBm(s.reference)) {
 		overloaded = true // above the top of the screen nothing is known
 	}
 	out := bounded(p, a.floor(s), a.spec.MixerLimit, overloaded)
@@ -334,55 +333,6 @@ func (a *analyser) besidePeak(p rf.Power, heard map[Verb]string, s analyserState
 		return p.WithBound(rf.AtMost), nil
 	}
 	return p, nil
-}
-
-// Trace returns the trace as swept. A point that is not a number is absent.
-func (a *analyser) Trace(ctx context.Context) (out []rf.Power, err error) {
-	if !a.table.has(TraceAsk) {
-		return nil, fmt.Errorf("%s: its command table has no trace", a.name)
-	}
-	err = a.hold(ctx, func(h *speech) error {
-		units, state, err := a.pending(h)
-		if err != nil {
-			return err
-		}
-		h.Pin()
-		if len(units) > 0 {
-			if _, err := h.Ask(0, units...); err != nil {
-				return err
-			}
-		}
-		block, err := h.QueryBlock(a.table.say(TraceAsk), 0)
-		if err != nil {
-			return err
-		}
-		if len(block)%4 != 0 {
-			return h.Garbage(a.table.say(TraceAsk), fmt.Errorf("%w: %d bytes are no 32-bit numbers", scpi.ErrGarbage, len(block)))
-		}
-		a.accepted(h, state)
-		out = a.points(block, state)
-		return nil
-	})
-	return out, err
-}
-
-func (a *analyser) points(block []byte, s analyserState) []rf.Power {
-	var order binary.ByteOrder = binary.BigEndian
-	if a.table.ByteOrder == LittleEndian {
-		order = binary.LittleEndian
-	}
-	out := make([]rf.Power, len(block)/4)
-	for i := range out {
-		x := float64(math.Float32frombits(order.Uint32(block[4*i:])))
-		var over *scpi.OverRange
-		switch err := scpi.CheckNumber(x); {
-		case err == nil:
-			out[i] = bounded(rf.DBm(x), a.floor(s), a.spec.MixerLimit, false)
-		case errors.As(err, &over) && !over.Negative:
-			out[i] = a.spec.MixerLimit.WithBound(rf.AtLeast)
-		}
-	}
-	return out
 }
 
 type powerMeter struct {
@@ -420,16 +370,17 @@ func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse
 		var answers []string
 		var err error
 		if fresh {
-			answers, err = h.QueryFields(2, m.table.say(ForwardAsk), m.table.say(ReverseAsk))
+			answers, err = h.ask(ForwardAsk, ReverseAsk)
 		} else {
-			answers, err = h.Ask(2, m.tuned(f), m.table.say(ForwardAsk), m.table.say(ReverseAsk))
+			answers, err = h.tellAndAsk([]string{m.tuned(f)}, ForwardAsk, ReverseAsk)
 		}
 		if err != nil {
 			return err
 		}
 		for i, into := range []*rf.Power{&forward, &reverse} {
-			if *into, err = m.parse(answers[i]); err != nil {
-				return h.Garbage(m.table.say([]Verb{ForwardAsk, ReverseAsk}[i]), err)
+			v := []Verb{ForwardAsk, ReverseAsk}[i]
+			if *into, err = m.parse(v, answers[i]); err != nil {
+				return h.Garbage(m.table.say(v), err)
 			}
 		}
 		m.frequency, m.generation = f.Hz(), h.Generation()
@@ -446,7 +397,7 @@ func (m *powerMeter) tuned(f rf.Frequency) string {
 	return m.table.put(Frequency, f.Hz())
 }
 
-func (m *powerMeter) parse(answer string) (rf.Power, error) {
+func (m *powerMeter) parse(v Verb, answer string) (rf.Power, error) {
 	x, err := scpi.ParseNumber(answer)
 	var over *scpi.OverRange
 	switch {
@@ -457,7 +408,7 @@ func (m *powerMeter) parse(answer string) (rf.Power, error) {
 	case err != nil:
 		return rf.Power{}, fmt.Errorf("the power reads %q: %w", answer, err)
 	}
-	p, err := reading(x, m.table.ReadsIn)
+	p, err := m.table.levelOf(v, x)
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("%w: %w", scpi.ErrGarbage, err)
 	}
@@ -491,10 +442,18 @@ func OpenMeter(ctx context.Context, spec catalog.Monitor, o Options) (Meter, err
 func (m *meter) Read(ctx context.Context) (value float64, err error) {
 	err = m.hold(ctx, func(h *speech) error {
 		answer, err := h.Query(m.query)
-		if err != nil {
+		if err == nil && m.query == m.table.say(ReadAsk) {
+			answer, err = m.table.picked(ReadAsk, answer)
+		}
+		if errors.Is(err, scpi.ErrPoisoned) {
 			return err
 		}
-		value, err = scpi.ParseNumber(answer)
+		if err == nil {
+			value, err = scpi.ParseNumber(answer)
+		}
+		if err == nil {
+			value, err = m.table.answered(ReadAsk, value)
+		}
 		if errors.Is(err, scpi.ErrGarbage) {
 			return h.Garbage(m.query, err)
 		}
@@ -520,7 +479,7 @@ func OpenInterlock(ctx context.Context, spec catalog.Interlock, o Options) (Inte
 // Closed reads the input. Anything but a clear yes is not closed.
 func (i *interlock) Closed(ctx context.Context) (closed bool, err error) {
 	err = i.hold(ctx, func(h *speech) error {
-		closed, err = askBool(h, i.table.say(ClosedAsk))
+		closed, err = askBool(h, ClosedAsk)
 		return err
 	})
 	return closed && err == nil, err

@@ -139,7 +139,7 @@ func TestATraceWithoutANumberAtAPointLeavesItAbsent(t *testing.T) {
 	must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: rf.Megahertz, ReferenceLevel: rf.DBm(-40)}))
 	trace, err := a.Trace(t.Context())
 	must(t, err)
-	if got := fmt.Sprint(trace); got != "[-50.0 dBm – at least -10.0 dBm at most -130.0 dBm]" {
+	if got := fmt.Sprint(trace.Points); got != "[-50.0 dBm – at least -10.0 dBm at most -130.0 dBm]" {
 		t.Error(got)
 	}
 }

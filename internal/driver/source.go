@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -170,12 +171,11 @@ func (s *source) brief() []Verb {
 func (s *source) look(h *speech) error {
 	s.known = looked{}
 	verbs := s.whole()
-	units := s.table.each(verbs...)
-	answers, err := h.QueryFields(len(verbs), units...)
+	answers, err := h.ask(verbs...)
 	if err != nil {
 		return err
 	}
-	return s.learn(h, scpi.Join(units...), verbs, answers, looked{})
+	return s.learn(h, scpi.Join(s.table.each(verbs...)...), verbs, answers, looked{})
 }
 
 // learn takes answers into what is known, on top of base. Answers that make no sense poison the
@@ -328,10 +328,7 @@ func (s *source) toNumber(p rf.Power, a assumed) float64 {
 	if a.load == catalog.LoadHighZ {
 		v *= 2
 	}
-	const slack = 1e-3 // of the last digit
-	digit := math.Pow(10, math.Floor(math.Log10(v))-6)
-	floored, _ := strconv.ParseFloat(strconv.FormatFloat(math.Floor(v/digit+slack)*digit, 'g', 7, 64), 64)
-	return floored
+	return lowered(v, 7)
 }
 
 // fromNumber is the way back. A load or unit that is not understood gives an absent level.
@@ -587,12 +584,11 @@ func (s *source) modulate(m level.Modulation) []string {
 func (s *source) tell(h *speech, units []string, verbs []Verb, want guard.Setting) error {
 	base := s.known
 	s.known = looked{} // until the source has confirmed
-	msg := append(units[:len(units):len(units)], s.table.each(verbs...)...)
-	answers, err := h.Ask(len(verbs), msg...)
+	answers, err := h.tellAndAsk(units, verbs...)
 	if err != nil {
 		return err
 	}
-	if err := s.learn(h, scpi.Join(msg...), verbs, answers, base); err != nil {
+	if err := s.learn(h, scpi.Join(append(slices.Clone(units), s.table.each(verbs...)...)...), verbs, answers, base); err != nil {
 		return err
 	}
 	if err := s.fits(); err != nil {
@@ -722,7 +718,7 @@ func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*spe
 	first, cancel := forFirstTry(ctx)
 	defer cancel()
 	err := once(first, func(h *speech) (string, error) {
-		a, err := h.Ask(1, i.table.say(off), i.table.say(ask))
+		a, err := h.tellAndAsk(i.table.each(off), ask)
 		if err != nil {
 			return "", err
 		}
@@ -736,9 +732,9 @@ func switchOff(ctx context.Context, i *instrument, off, ask Verb, done func(*spe
 	again := once(ctx, func(h *speech) (string, error) {
 		var refused *scpi.InstrumentError
 		if !errors.As(err, &refused) || i.table.NoClear {
-			return h.offAlone(i.table.say(off), i.table.say(ask))
+			return h.offAlone(i.table.say(off), ask)
 		}
-		a, err := h.Ask(1, "*CLS", i.table.say(off), i.table.say(ask))
+		a, err := h.tellAndAsk([]string{"*CLS", i.table.say(off)}, ask)
 		if err != nil {
 			return "", err
 		}
@@ -782,13 +778,13 @@ func (s *source) Minimum(ctx context.Context) error {
 // minimum tries once, taking load and unit for granted. It returns the load and unit that it read.
 func (s *source) minimum(h *speech, a assumed) (assumed, error) {
 	base, verbs := s.known, s.brief()
-	msg := append([]string{s.levelFor(s.spec.Minimum, a)}, s.table.each(verbs...)...)
+	told := s.levelFor(s.spec.Minimum, a)
 	s.known = looked{}
-	answers, err := h.Ask(len(verbs), msg...)
+	answers, err := h.tellAndAsk([]string{told}, verbs...)
 	if len(answers) != len(verbs) {
 		return assumed{}, err
 	}
-	if bad := s.learn(h, scpi.Join(msg...), verbs, answers, base); bad != nil {
+	if bad := s.learn(h, told, verbs, answers, base); bad != nil {
 		return assumed{}, errors.Join(err, bad)
 	}
 	got := s.known

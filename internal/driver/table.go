@@ -2,6 +2,7 @@ package driver
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"sort"
@@ -94,8 +95,11 @@ const (
 	ReadAsk        Verb = "read?"     // one new measurement
 	OverloadAsk    Verb = "overload?" // condition register of the power summary
 	TraceFormat    Verb = "trace format"
-	TraceAsk       Verb = "trace?" // a block of 32-bit numbers in dBm
-	Span           Verb = "span"   // {} in Hz; an analyser that searches the highest peak
+	TraceAsk       Verb = "trace?"
+	TraceStartAsk  Verb = "trace start?"
+	TraceStopAsk   Verb = "trace stop?"
+	TracePointsAsk Verb = "trace points?"
+	Span           Verb = "span" // {} in Hz; an analyser that searches the highest peak
 	PeakSearch     Verb = "peak search"
 	Sweep          Verb = "sweep" // takes one sweep; may be a query that answers when it is done
 	// MarkerFrequency is where the peak was found.
@@ -183,8 +187,10 @@ type Table struct {
 	ReadsIn  string // unit of readings into 50 Ω; empty means dBm
 	// AnswersIn names the unit of an answer that does not count as its verb does.
 	AnswersIn map[Verb]string
-	// AnswerPattern finds the value in an answer that holds more: its last group, or all of it.
+	// AnswerPattern finds the value in an answer that holds more: its first group, or all of it. Patterns
+	// are those of single verbs, in its place.
 	AnswerPattern string
+	Patterns      map[Verb]string
 	Yes, No       []string    // answers that mean 1 and 0
 	Start         []string    // told once at the beginning of a connection; must not raise RF
 	Delay         rf.Duration // after every message that is not answered
@@ -193,7 +199,15 @@ type Table struct {
 	NoErrorQueue    bool // there is no SYST:ERR?; what was set is read back all the same
 	NoOverload      bool // no status tells an overload: a reading above the reference level counts as one
 	NoClear         bool // *CLS is not understood
-	DecimalComma    bool
+	DecimalComma    bool // in answers
+	MessageComma    bool // in messages
+	// Acknowledge is what each setting is answered by; empty: by nothing.
+	Acknowledge string
+	Echo        bool   // what is sent comes back before the answer
+	Prompt      string // ends every answer, and comes alone behind a setting
+	// PlainQuestions says that a question need not hold a question mark.
+	PlainQuestions bool
+	TraceAs        TraceAs
 	// OverloadBits are the bits of the answer to "overload?" that mean an overload; 0 means any.
 	OverloadBits int       `yaml:"overloadBits,omitempty"`
 	ByteOrder    ByteOrder `yaml:"byteOrder,omitempty"`
@@ -210,7 +224,7 @@ const (
 
 // nonce is the way to tell old answers from new.
 func (t Table) nonce() *scpi.Nonce {
-	if t.NoEventEnable {
+	if t.NoEventEnable || t.console() {
 		return &scpi.Nonce{}
 	}
 	return nil
@@ -269,7 +283,7 @@ func (t Table) pulseVerbs() []Verb {
 }
 
 func (t Table) analyserWants() wants {
-	w := wants{may: []Verb{Identify, Attenuation, Detector, MeasuringTime, SingleSweep}, groups: [][]Verb{{TraceFormat, TraceAsk}}}
+	w := wants{may: []Verb{Identify, Attenuation, Detector, MeasuringTime, SingleSweep, TraceAsk, TraceFormat, TracePointsAsk}, groups: [][]Verb{{TraceStartAsk, TraceStopAsk}}}
 	switch t.Reads {
 	case ReadsPeakSearch:
 		w.must = []Verb{Frequency, Span, Bandwidth, ReferenceLevel, PeakSearch, ReadAsk}
@@ -287,6 +301,9 @@ func (t Table) analyserWants() wants {
 		w.may = append(w.may, OverloadAsk)
 	} else {
 		w.must = append(w.must, OverloadAsk)
+	}
+	if len(t.having(TraceFormat, TraceStartAsk, TraceStopAsk, TracePointsAsk)) > 0 {
+		w.must = append(w.must, TraceAsk)
 	}
 	return w
 }
@@ -324,7 +341,7 @@ func (t Table) faults() []fault {
 			out = append(out, fault{"commands." + string(v), fmt.Sprintf("%q is nothing that a %s can be told", v, t.Role)})
 			continue
 		}
-		if what := commandFault(v, c); what != "" {
+		if what := t.commandFault(v, c); what != "" {
 			out = append(out, fault{"commands." + string(v), what})
 		}
 	}
@@ -332,23 +349,41 @@ func (t Table) faults() []fault {
 }
 
 // commandFault says what is wrong with one command, or "".
-func commandFault(v Verb, c string) string {
+func (t Table) commandFault(v Verb, c string) string {
 	if strings.ContainsAny(c, "\r\n") {
 		return fmt.Sprintf("the command for %q holds a line break", v)
 	}
-	if (len(place.FindAllString(c, -1)) == 1) != numbered(v) || strings.Count(c, "{") != strings.Count(c, "}") || strings.Count(c, "{") > 1 {
+	places := place.FindAllStringSubmatch(c, -1)
+	if (len(places) == 1) != numbered(v) && !(len(places) == 0 && mayBeFixed(v)) || strings.Count(c, "{") != strings.Count(c, "}") || strings.Count(c, "{") > 1 {
 		return fmt.Sprintf("the command for %q must hold {} once where the number goes, and no other may: %q", v, c)
 	}
-	if numbered(v) && v != Route && v != AMPoints {
-		if _, err := written(v, place.FindStringSubmatch(c)[1], 1); err != nil {
+	if len(places) == 1 && v != Route && v != AMPoints {
+		if _, err := written(v, places[0][1], 1); err != nil {
 			return err.Error()
 		}
 	}
-	if isQuery(c) != strings.HasSuffix(string(v), "?") && v != Sweep {
+	asks, question := t.isQuestion(c), strings.HasSuffix(string(v), "?")
+	if asks != question && v != Sweep {
+		if question {
+			return fmt.Sprintf("the command for %q must be a query exactly if its name ends in a question mark: %q; quirks.questions_without_mark lets a question be without one", v, c)
+		}
 		return fmt.Sprintf("the command for %q must be a query exactly if its name ends in a question mark: %q", v, c)
 	}
 	return ""
 }
+
+// mayBeFixed tells whether an instrument may have one fixed setting in place of a number: what reads, and
+// what is read back before anything is raised.
+func mayBeFixed(v Verb) bool {
+	switch v {
+	case Bandwidth, Span, ReferenceLevel, Attenuation, MeasuringTime, AMDepth, AMRate, PulseRate, PulseDuty, PulseWidth:
+		return true
+	}
+	return false
+}
+
+// takes reports that the command of a verb holds a number.
+func (t Table) takes(v Verb) bool { return place.MatchString(t.Commands[v]) }
 
 // settingFaults looks at what is not a command.
 func (t Table) settingFaults() []fault {
@@ -363,7 +398,7 @@ func (t Table) settingFaults() []fault {
 	if t.Role == RoleSource && t.CountsIn == catalog.CountsVpp && t.Assumes == "" && t.Commands[LoadAsk] == "" {
 		add("counts_in", "a source that counts in volts must be asked for its load (load?), or the table says which one it always assumes: between 50 Ω and high-Z lie 6 dB")
 	}
-	if t.ReadsIn != "" && !slices.Contains(readingUnits, t.ReadsIn) {
+	if _, unit := scaled(t.ReadsIn); t.ReadsIn != "" && !slices.Contains(readingUnits, unit) {
 		add("reads_in", "readings in %q are no levels; there are %s", t.ReadsIn, strings.Join(readingUnits, ", "))
 	}
 	for v, unit := range t.AnswersIn {
@@ -371,13 +406,33 @@ func (t Table) settingFaults() []fault {
 			add("answers_in."+string(v), "%v", err)
 		}
 	}
-	if t.AnswerPattern != "" {
-		if _, err := regexp.Compile(t.AnswerPattern); err != nil {
-			add("quirks.answer_pattern", "%v", err)
+	if _, err := regexp.Compile(t.AnswerPattern); err != nil {
+		add("quirks.answer_pattern", "%v", err)
+	}
+	for v, pattern := range t.Patterns {
+		if !t.has(v) || !t.isQuestion(t.say(v)) {
+			add("answer_patterns."+string(v), "%q is no question of this table", v)
+		}
+		if _, err := regexp.Compile(pattern); err != nil || pattern == "" {
+			add("answer_patterns."+string(v), "%q is no pattern: %v", pattern, err)
 		}
 	}
+	for key, text := range map[string]string{"acknowledge": t.Acknowledge, "prompt": t.Prompt} {
+		if strings.ContainsAny(text, "\r\n") || text != "" && strings.TrimSpace(text) == "" {
+			add("quirks."+key, "%q is no text on one line", text)
+		}
+	}
+	if t.Acknowledge != strings.TrimSpace(t.Acknowledge) {
+		add("quirks.acknowledge", "%q has blanks at its ends, which are taken off an answer", t.Acknowledge)
+	}
+	if t.TraceAs != "" && t.Role != RoleAnalyser {
+		add("quirks.trace_as", "trace_as belongs to the role analyser")
+	}
+	if t.Role == RoleAnalyser && t.has(TraceAsk) && t.console() && t.TraceAs != TraceList {
+		add("quirks.trace_as", "an instrument with an echo or a prompt answers in lines, and a trace in numbers of 32 bit cannot be told from them: trace_as: list")
+	}
 	for i, c := range t.Start {
-		if isQuery(c) || strings.ContainsAny(c, "\r\n{}") {
+		if t.isQuestion(c) || strings.ContainsAny(c, "\r\n{}") {
 			add(fmt.Sprintf("start[%d]", i), "%q is told at the beginning and must be neither a query nor hold a place for a number", c)
 		}
 		if what := t.startFault(c); what != "" {
@@ -385,6 +440,9 @@ func (t Table) settingFaults() []fault {
 		}
 	}
 	for _, w := range append(slices.Clone(t.Yes), t.No...) {
+		if t.Acknowledge != "" && strings.EqualFold(w, t.Acknowledge) {
+			add("answers_yes", "%q acknowledges a setting and cannot be the answer to a question too", w)
+		}
 		if strings.TrimSpace(w) == "" {
 			add("answers_no", "an empty answer means neither on nor off: it is what an instrument says that did not understand")
 		}
@@ -440,7 +498,25 @@ func (t Table) put(v Verb, x float64) string { return t.fill(v, x) }
 
 // putText returns the command of a verb with a number, or a name, that is written already.
 func (t Table) putText(v Verb, text string) string {
-	return place.ReplaceAllLiteralString(t.Commands[v], t.withSign(text))
+	return place.ReplaceAllStringFunc(t.Commands[v], func(m string) string {
+		x, err := strconv.ParseFloat(text, 64)
+		factor, _ := scaled(strings.Trim(m, "{}"))
+		if err != nil || factor == 1 {
+			return t.withSign(text)
+		}
+		return t.withSign(strconv.FormatFloat(lowered(x/factor, 9), 'f', -1, 64))
+	})
+}
+
+// lowered rounds the last of so many digits down: a level never goes out louder than it is.
+func lowered(x float64, digits int) float64 {
+	if x == 0 {
+		return 0
+	}
+	const slack = 1e-3 // of the last digit
+	digit := math.Pow(10, math.Floor(math.Log10(math.Abs(x)))-float64(digits-1))
+	floored, _ := strconv.ParseFloat(strconv.FormatFloat(math.Floor(x/digit+slack)*digit, 'g', digits, 64), 64)
+	return floored
 }
 
 // decimal writes a number with up to six decimals, without an exponent.

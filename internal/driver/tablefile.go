@@ -24,10 +24,11 @@ type tableFile struct {
 	Assumes  assumesWord       `yaml:"assumes" says:"load that a source always assumes"`
 	AMLevel  amLevelWord       `yaml:"am_level" says:"what a source's level means while AM is on"`
 	Reads    readsWord         `yaml:"reads" says:"how an analyser measures"`
-	ReadsIn  string            `yaml:"reads_in" says:"unit of the readings"`
+	ReadsIn  string            `yaml:"reads_in" says:"unit of the readings and of a trace, with a factor before it or none: dBµV, 0.01 dBm"`
 	Start    []string          `yaml:"start" says:"messages that are sent once after connecting"`
-	Commands map[string]string `yaml:"commands,required" says:"message for each verb, {} is where the value goes; docs/instruments.md names the verbs"`
-	Answers  map[string]string `yaml:"answers_in" says:"unit of an answer, by verb"`
+	Commands map[string]string `yaml:"commands,required" says:"message for each verb, {} is where the value goes, {MHz} in another unit, {10 Hz} or {0.001} with a factor; the verbs are listed below"`
+	Answers  map[string]string `yaml:"answers_in" says:"unit of an answer, by verb, with a factor before it or a factor alone: kHz, 10 Hz, 0.001"`
+	Patterns map[string]string `yaml:"answer_patterns" says:"regular expression for a verb's own answer, in place of answer_pattern; its first group is the answer"`
 	Yes      []string          `yaml:"answers_yes" says:"answers that mean on"`
 	No       []string          `yaml:"answers_no" says:"answers that mean off"`
 	Quirks   quirksFile        `yaml:"quirks" says:"where the instrument differs from the common way"`
@@ -37,18 +38,24 @@ type quirksFile struct {
 	Terminator        terminatorWord `yaml:"terminator" says:"end of what it sends"`
 	MessageTerminator terminatorWord `yaml:"message_terminator" says:"end of what is sent to it"`
 	Timeout           rf.Duration    `yaml:"timeout" says:"longest wait for an answer"`
-	Delay             rf.Duration    `yaml:"delay" says:"pause after each message"`
+	Delay             rf.Duration    `yaml:"delay" says:"pause after each message that sets something, before the next question: for settings that take effect late"`
 	OneCommandALine   bool           `yaml:"one_command_a_line" says:"it takes one command in a message"`
 	NoErrorQueue      bool           `yaml:"no_error_queue" says:"it has no SYST:ERR?"`
 	NoOverload        bool           `yaml:"no_overload_status" says:"it does not tell an overload"`
 	NoClear           bool           `yaml:"no_clear" says:"it does not know *CLS"`
 	NoEventEnable     bool           `yaml:"no_event_enable" says:"it does not know *ESE"`
 	KeepInput         bool           `yaml:"keep_input" says:"what it sent before is not thrown away after connecting"`
-	Decimal           decimalWord    `yaml:"decimal" says:"decimal sign of its answers"`
-	EndsBy            endsByWord     `yaml:"ends_by" says:"how the end of an operation is known"`
+	Decimal           decimalWord    `yaml:"decimal" says:"decimal sign of its answers, and of messages where message_decimal is not given"`
+	MessageDecimal    decimalWord    `yaml:"message_decimal" says:"decimal sign of what is sent to it, where that is another"`
+	EndsBy            endsByWord     `yaml:"ends_by" says:"how the end of an answer is known"`
 	ByteOrder         byteOrderWord  `yaml:"byte_order" says:"byte order of binary blocks"`
+	TraceAs           traceAsWord    `yaml:"trace_as" says:"how an analyser's trace is answered: a block of numbers of 32 bit, which is the default, or of 64 bit, or a list in text"`
 	OverloadBits      document.Count `yaml:"overload_bits" says:"bits of the status that mean overload"`
-	AnswerPattern     string         `yaml:"answer_pattern" says:"regular expression, its first group is the answer"`
+	AnswerPattern     string         `yaml:"answer_pattern" says:"regular expression, its first group is the answer; with alternatives the first group that takes part"`
+	Acknowledge       string         `yaml:"acknowledge" says:"what it answers to each setting, such as OK; another answer or none is an error"`
+	Echo              bool           `yaml:"echo" says:"it sends back what is typed before it answers; what comes before the echo is thrown away"`
+	Prompt            string         `yaml:"prompt" says:"what it prints when it is ready, at the beginning of a line: the end of each answer, and all that answers a setting"`
+	PlainQuestions    bool           `yaml:"questions_without_mark" says:"its questions need no question mark"`
 }
 
 // The closed sets of words.
@@ -62,6 +69,7 @@ type (
 	decimalWord    string
 	endsByWord     string
 	byteOrderWord  string
+	traceAsWord    string
 )
 
 func oneOf(into *string, t []byte, words ...string) error {
@@ -131,6 +139,11 @@ func (b *byteOrderWord) UnmarshalText(t []byte) error {
 	return oneOf((*string)(b), t, string(BigEndian), string(LittleEndian))
 }
 
+// UnmarshalText reads how a trace is answered.
+func (w *traceAsWord) UnmarshalText(t []byte) error {
+	return oneOf((*string)(w), t, string(Trace32), string(Trace64), string(TraceList))
+}
+
 // ParseTable reads a command table. File is its name for problems; all of them come back at once.
 // The table is good only when the list has no error. Every key is shown, with a comment, in
 // docs/instruments.md.
@@ -146,13 +159,17 @@ func ParseTable(file string, data []byte) (Table, problem.List) {
 		Start: raw.Start, Commands: map[Verb]string{}, AnswersIn: map[Verb]string{}, Yes: raw.Yes, No: raw.No,
 		Terminator: string(q.Terminator), MessageTerminator: string(q.MessageTerminator), Timeout: q.Timeout, Delay: q.Delay,
 		OneCommandALine: q.OneCommandALine, NoErrorQueue: q.NoErrorQueue, NoOverload: q.NoOverload, NoClear: q.NoClear, NoEventEnable: q.NoEventEnable,
-		KeepInput: q.KeepInput, DecimalComma: q.Decimal == "comma", EndsBy: EndsBy(q.EndsBy), ByteOrder: ByteOrder(q.ByteOrder),
-		OverloadBits: int(q.OverloadBits), AnswerPattern: q.AnswerPattern}
+		KeepInput: q.KeepInput, DecimalComma: q.Decimal == "comma", MessageComma: q.MessageDecimal == "comma" || q.MessageDecimal == "" && q.Decimal == "comma", EndsBy: EndsBy(q.EndsBy), ByteOrder: ByteOrder(q.ByteOrder),
+		OverloadBits: int(q.OverloadBits), AnswerPattern: q.AnswerPattern, Patterns: map[Verb]string{},
+		Acknowledge: q.Acknowledge, Echo: q.Echo, Prompt: q.Prompt, PlainQuestions: q.PlainQuestions, TraceAs: TraceAs(q.TraceAs)}
 	for v, c := range raw.Commands {
 		t.Commands[Verb(v)] = strings.TrimSpace(c)
 	}
 	for v, unit := range raw.Answers {
 		t.AnswersIn[Verb(v)] = unit
+	}
+	for v, pattern := range raw.Patterns {
+		t.Patterns[Verb(v)] = pattern
 	}
 	if t.ReadsIn == "dBuV" {
 		t.ReadsIn = "dBµV"

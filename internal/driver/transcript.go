@@ -74,7 +74,7 @@ func (t *Transcript) String() string {
 			mark = "> "
 		}
 		text := l.Text
-		if q := strconv.Quote(text); q != `"`+text+`"` && strings.ContainsAny(q, `\`) && (strings.Contains(q, `\x`) || strings.Contains(q, `\n`) || strings.Contains(q, `\r`) || strings.Contains(q, `\u`) || strings.Contains(q, `\t`)) || strings.HasPrefix(text, `"`) {
+		if q := strconv.Quote(text); q != `"`+text+`"` && strings.ContainsAny(q, `\`) && (strings.Contains(q, `\x`) || strings.Contains(q, `\n`) || strings.Contains(q, `\r`) || strings.Contains(q, `\u`) || strings.Contains(q, `\t`)) || strings.HasPrefix(text, `"`) || strings.HasSuffix(text, " ") {
 			text = q
 		}
 		fmt.Fprintln(&b, mark+text)
@@ -101,7 +101,7 @@ func (t *Transcript) finish(message, answer string) {
 		l := &t.Lines[i]
 		if l.Sent {
 			l.Text = strings.TrimSuffix(l.Text, message)
-		} else {
+		} else if answer != "" {
 			l.Text = strings.TrimRight(strings.TrimSuffix(l.Text, answer), "\r")
 		}
 	}

@@ -287,10 +287,10 @@ func TestTranscriptOfTheAnalyserTable(t *testing.T) {
 	}
 	trace, err := a.Trace(t.Context())
 	must(t, err)
-	if len(trace) != 11 {
-		t.Fatalf("%d points", len(trace))
+	if len(trace.Points) != 11 {
+		t.Fatalf("%d points", len(trace.Points))
 	}
-	for _, p := range trace {
+	for _, p := range trace.Points {
 		if p.Bound() != rf.AtMost {
 			t.Errorf("no RF on the bench shows %v", p)
 		}

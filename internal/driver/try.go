@@ -131,13 +131,13 @@ func Try(ctx context.Context, b *catalog.Bench, name string, o Options, against 
 	o.Trace = t.time
 	if against != nil {
 		o.Trace = nil
-		o.wrap = func(scpi.Dial) scpi.Dial { return against.play(table.messageEnd(), table.terminator()) }
+		o.wrap = func(scpi.Dial) scpi.Dial { return against.play(table.messageEnd(), table.answerEnd()) }
 		t.Transcript = against
 	}
 	err = t.work(ctx, b, p, o)
 	if against == nil {
 		t.inTime(p, own)
-		t.Transcript.finish(table.messageEnd(), table.terminator())
+		t.Transcript.finish(table.messageEnd(), table.answerEnd())
 	}
 	return t, err
 }
@@ -162,10 +162,10 @@ func (t *Trial) inTime(p piece, own []Table) {
 	within := time.Duration(firstTry * float64(limit))
 	came := fmt.Sprintf("%v; while RF is switched off it is waited for %v", rf.Duration(t.Slowest.Round(100*time.Microsecond)), rf.Duration(limit))
 	var err error
-	if t.Slowest > within {
-		err = fmt.Errorf("the slowest answer took %v, and while RF is switched off an answer is waited for %v (%v, and then it is said again): state timeout: in the bench file, at least %v; it counts up to %v",
-			rf.Duration(t.Slowest.Round(time.Millisecond)), rf.Duration(limit), rf.Duration(within),
-			rf.Duration((time.Duration(float64(t.Slowest)/firstTry) + 100*time.Millisecond).Round(100*time.Millisecond)), rf.Duration(MostPatience))
+	if slowest := t.Slowest + t.Table.Delay.Std(); slowest > within {
+		err = fmt.Errorf("the slowest answer took %v, a delay before it counts, and while RF is switched off an answer is waited for %v (%v, and then it is said again): state timeout: in the bench file, at least %v; it counts up to %v",
+			rf.Duration(slowest.Round(time.Millisecond)), rf.Duration(limit), rf.Duration(within),
+			rf.Duration((time.Duration(float64(slowest)/firstTry) + 100*time.Millisecond).Round(100*time.Millisecond)), rf.Duration(MostPatience))
 	}
 	t.note("slowest answer", came, err)
 }
@@ -174,6 +174,14 @@ func (t *Trial) inTime(p piece, own []Table) {
 func (t Table) messageEnd() string {
 	if t.MessageTerminator != "" {
 		return t.MessageTerminator
+	}
+	return t.terminator()
+}
+
+// answerEnd is what ends an answer in a transcript; a console's answers stand there as they came.
+func (t Table) answerEnd() string {
+	if t.console() {
+		return ""
 	}
 	return t.terminator()
 }
@@ -278,19 +286,54 @@ func (t *Trial) analyser(ctx context.Context, b *catalog.Bench, o Options) error
 	}
 	defer a.Close()
 	f := tryAt(b.Analyser.Band.Low, b.Analyser.Band.High)
+	var read rf.Power
 	for _, reference := range []rf.Power{b.Analyser.MixerLimit, b.Analyser.MixerLimit.Sub(20)} {
 		err := a.Setup(ctx, AnalyserSetup{Frequency: f, ReferenceLevel: reference})
 		var p rf.Power
 		if err == nil {
 			p, err = a.Read(ctx)
 		}
+		if err == nil {
+			read = p
+		}
 		t.note(fmt.Sprintf("reading at %v, reference level %v", f, reference), p.String(), err)
 	}
 	if t.Table.has(TraceAsk) {
 		trace, err := a.Trace(ctx)
-		t.note(string(TraceAsk), fmt.Sprintf("%d points", len(trace)), err)
+		came := ""
+		if err == nil {
+			came, err = trace.judged(read, b.Analyser.MixerLimit)
+		}
+		t.note(string(TraceAsk), came, err)
 	}
 	return nil
+}
+
+// judged tells a trace in words, and doubts one whose levels cannot be true beside a reading.
+func (x Trace) judged(read, limit rf.Power) (string, error) {
+	var low, high rf.Power
+	for _, p := range x.Points {
+		if p.Known() && (!high.Known() || p.In() > high.In()) {
+			high = p
+		}
+		if p.Known() && (!low.Known() || p.In() < low.In()) {
+			low = p
+		}
+	}
+	const apart = 20 // dB; noise stays within that
+	words := fmt.Sprintf("%d points, %v to %v", len(x.Points), low, high)
+	if x.Stop.Known() {
+		words += fmt.Sprintf(", from %v to %v", x.Start, x.Stop)
+	}
+	switch {
+	case !high.Known():
+		return words, fmt.Errorf("not one of the %d points of the trace is a level", len(x.Points))
+	case read.Known() && read.In() > high.In()+apart:
+		return words, fmt.Errorf("the highest of the %d points of the trace is %v, where the reading is %v: \"trace?\" names another trace, or counts in another unit than the reading (answers_in)", len(x.Points), high, read)
+	case low.Bound() == rf.AtLeast && read.Known() && read.In() < limit.In()-apart:
+		return words, fmt.Errorf("all %d points of the trace are above %v, where the reading is %v: the trace counts in another unit than the reading (answers_in)", len(x.Points), limit, read)
+	}
+	return words, nil
 }
 
 func (t *Trial) powerMeter(ctx context.Context, b *catalog.Bench, o Options) error {

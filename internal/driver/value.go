@@ -8,10 +8,20 @@ import (
 	"strings"
 
 	"provoke/internal/rf"
+	"provoke/internal/scpi"
 )
 
 // place is where a number goes in a command: {} in the unit that the verb counts in, {MHz} in another.
 var place = regexp.MustCompile(`\{([^{}]*)\}`)
+
+// scaled splits a unit with a factor before it, "0.01 dBm" or "0.001" alone, into both.
+func scaled(unit string) (factor float64, rest string) {
+	first, rest, _ := strings.Cut(unit, " ")
+	if f, err := scpi.ParseNumber(first); err == nil && f > 0 {
+		return f, strings.TrimSpace(rest)
+	}
+	return 1, unit
+}
 
 // scales are the units that a verb's number may be written in, as factors of its own unit. A unit of
 // time for a rate is its period.
@@ -26,7 +36,7 @@ var scales = map[string]map[string]float64{
 // countsOf returns what a verb's number counts in; "level" for one that is a level.
 func countsOf(v Verb) string {
 	switch Verb(strings.TrimSuffix(string(v), "?")) {
-	case Frequency, AMRate, PulseRate, Bandwidth, Span, MarkerFrequency:
+	case Frequency, AMRate, PulseRate, Bandwidth, Span, MarkerFrequency, "trace start", "trace stop":
 		return "Hz"
 	case AMDepth, PulseDuty:
 		return "%"
@@ -48,6 +58,10 @@ func isRate(v Verb) bool {
 
 // written turns a number of a verb into what a command holds in a unit.
 func written(v Verb, unit string, x float64) (float64, error) {
+	if factor, rest := scaled(unit); rest != unit {
+		y, err := written(v, rest, x)
+		return y / factor, err
+	}
 	counts := countsOf(v)
 	if counts == "level" {
 		return levelIn(x, unit)
@@ -66,6 +80,8 @@ func written(v Verb, unit string, x float64) (float64, error) {
 
 // readBack is the way back.
 func readBack(v Verb, unit string, x float64) (float64, error) {
+	factor, unit := scaled(unit)
+	x *= factor
 	counts := countsOf(v)
 	if f, ok := scales[counts][unit]; ok {
 		return x * f, nil
@@ -96,6 +112,8 @@ func levelIn(dbm float64, unit string) (float64, error) {
 
 // reading turns an answer that counts in a unit into a power into 50 Ω.
 func reading(x float64, unit string) (rf.Power, error) {
+	factor, unit := scaled(unit)
+	x *= factor
 	switch unit {
 	case "", "dBm":
 		return rf.DBm(x), nil
@@ -110,6 +128,15 @@ func reading(x float64, unit string) (rf.Power, error) {
 		return rf.Power{}, fmt.Errorf("a reading of %v %s is no level: %w", x, unit, err)
 	}
 	return rf.PowerInto(v, rf.Z0), nil
+}
+
+// levelOf turns the number of an answer into a level: by the verb's own factor and the table's unit.
+func (t Table) levelOf(v Verb, x float64) (rf.Power, error) {
+	x, err := t.answered(v, x)
+	if err != nil {
+		return rf.Power{}, err
+	}
+	return reading(x, t.ReadsIn)
 }
 
 // readingUnits are the units that a table's readings may count in.
@@ -130,7 +157,7 @@ func (t Table) fill(v Verb, x float64) string {
 func (t Table) number(x float64) string { return t.withSign(decimal(x)) }
 
 func (t Table) withSign(number string) string {
-	if t.DecimalComma {
+	if t.MessageComma {
 		return strings.Replace(number, ".", ",", 1)
 	}
 	return number

@@ -20,9 +20,12 @@ func Printable(text string) string {
 	}
 	var b strings.Builder
 	for _, r := range text {
-		if hidden(r) {
+		switch {
+		case r == '\n' || r == '\r' || r == '\t':
+			b.WriteString(map[rune]string{'\n': `\n`, '\r': `\r`, '\t': `\t`}[r])
+		case hidden(r):
 			fmt.Fprintf(&b, "\\u%04x", r)
-		} else {
+		default:
 			b.WriteRune(r)
 		}
 	}

@@ -22,7 +22,7 @@ func TestWhatADUTSaysCannotDressUpTheTerminal(t *testing.T) {
 		"12.5 kg":         "12.5 kg",
 		"µΩ≤–":            "µΩ≤–",
 		"a\x1b[2Jb":       `a\u001b[2Jb`,
-		"a\r\nb":          `a\u000d\u000ab`,
+		"a\r\nb\tc":       `a\r\nb\tc`,
 		"abc\u202edef":    `abc\u202edef`, // turns the text around
 		"no\u00a0break":   `no\u00a0break`,
 		"invalid \xff":    `invalid \ufffd`,

@@ -34,6 +34,7 @@ type Options struct {
 	MaxLine     int    // longest answer in bytes
 	MaxBlock    int    // longest block in bytes
 	ErrorQuery  string // default "SYST:ERR?"
+	NoClear     bool   // a connection does not begin with *CLS
 	// Recognise, where it is given, judges the answer to Identify on every connection after the first,
 	// before anything else is sent: its error ends the exchange. An instrument that does not answer is
 	// taken for the one that it was.

@@ -116,10 +116,19 @@ func Lost(err error) error {
 	return fmt.Errorf("%w: %w", ErrClosed, err)
 }
 
-// Unasked is the error for bytes that nobody asked for; it matches ErrDirty.
-func Unasked(data []byte) error {
-	return fmt.Errorf("%w: %s", ErrDirty, shorten(strconv.Quote(string(data))))
+// UnaskedError is bytes that nobody asked for; it matches ErrDirty.
+type UnaskedError struct{ Data []byte }
+
+// Error shows the bytes.
+func (e *UnaskedError) Error() string {
+	return fmt.Sprintf("%v: %s", ErrDirty, shorten(strconv.Quote(string(e.Data))))
 }
+
+// Unwrap returns ErrDirty.
+func (e *UnaskedError) Unwrap() error { return ErrDirty }
+
+// Unasked is the error for bytes that nobody asked for.
+func Unasked(data []byte) error { return &UnaskedError{data} }
 
 // Close closes the stream; the reader ends by itself.
 func (s *stream) Close() error {

@@ -71,7 +71,7 @@ func (s *Session) connect(clear bool) error {
 			return s.connect(clear)
 		}
 	}
-	if !clear {
+	if !clear || c.o.NoClear {
 		return nil
 	}
 	err = s.send(ctx, clearCommand)
