@@ -81,7 +81,7 @@ func typeIn(t *testing.T, file string, fields [][]string) {
 			t.Fatalf("the template has no %s", f[1])
 		}
 		body := text[section[0]:section[1]]
-		at := regexp.MustCompile(`(?m)^(\s+(?:- )?`+f[2]+`:) .*$`).FindStringSubmatchIndex(body)
+		at := regexp.MustCompile(`(?m)^(\s+(?:- )?` + f[2] + `:) .*$`).FindStringSubmatchIndex(body)
 		if at == nil {
 			t.Fatalf("the template's %s has no %s", f[1], f[2])
 		}

@@ -438,8 +438,14 @@ func (r *run) baseline(ctx context.Context) error {
 		if err = r.watch.baseline(ctx, r.baselineTime()); !errors.As(err, &shown) || time.Now().After(end) {
 			return err
 		}
+		if bad := r.sleep(ctx, betweenBaselines); bad != nil {
+			return bad
+		}
 	}
 }
+
+// betweenBaselines is how long a product that was reset is left before it is looked at once more.
+const betweenBaselines = 200 * time.Millisecond
 
 // baselineTime is how long the DUT is watched before RF: two dwells, at least.
 func (r *run) baselineTime() time.Duration { return 2 * r.cfg.Plan.Dwell.Std() }
