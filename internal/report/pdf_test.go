@@ -192,7 +192,9 @@ func TestWriteDocumentsToLookAt(t *testing.T) {
 	if *eyes == "" {
 		t.Skip("no folder named with -eyes")
 	}
-	for name, job := range cannedJobs() {
+	jobs := cannedJobs()
+	jobs["wordy"], jobs["long names"] = wordyJob(9), longNamesJob()
+	for name, job := range jobs {
 		for _, paper := range []report.Paper{report.A4, report.Letter} {
 			if err := os.WriteFile(filepath.Join(*eyes, name+"-"+string(paper)+".pdf"), pdfOf(t, job, paper), 0o644); err != nil {
 				t.Fatal(err)
