@@ -113,6 +113,13 @@ func plural(n int, one, many string) string {
 // facts are the summary in numbers.
 func (p *page) facts() []Fact {
 	var out []Fact
+	if c := p.Comparison; c != nil {
+		f := Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: firstUpper(c.Words), Mark: c.Mark}
+		if len(c.Reservations) > 0 && f.Mark == "good" {
+			f.Mark = "warn"
+		}
+		out = append(out, f)
+	}
 	for _, r := range p.Detailed {
 		f := r.Findings
 		text, mark := Headline(f)
