@@ -185,7 +185,7 @@ func (d *demo) job(verbose bool) error {
 	job, bench := d.shown("belt-weigher.provoke"), d.shown("bench.yaml")
 	baseline, exposure := d.shown("baseline.yaml"), d.shown("exposure.yaml")
 	told := map[string]bool{}
-	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--arm"}
+	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--humidity", "45 %", "--arm"}
 	for _, s := range []struct {
 		say  string
 		hand func()

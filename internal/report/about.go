@@ -49,7 +49,7 @@ type aboutFile struct {
 	} `yaml:"criteria" says:"performance criteria of your own test plan, by class of upset"`
 	DecisionRule string `yaml:"decision_rule" says:"what was agreed on the decision rule, where the plan names none"`
 	Temperature  string `yaml:"temperature" says:"temperature of the room, where the run did not record it: 23 °C"`
-	Humidity     string `yaml:"humidity" says:"relative humidity: 45 %"`
+	Humidity     string `yaml:"humidity" says:"relative humidity, where the run did not record it: 45 %"`
 }
 
 // AboutKeys lists the keys of the file.
@@ -122,6 +122,7 @@ func (a *About) Contradictions(j Job) (problem.List, error) {
 		by := runName(r.Number) + " recorded"
 		against("sample.serial", sampleOf(j, r).serial, by, "is the file about another sample? "+correct+", or name the runs of this sample with --run", sameWords)
 		against("temperature", r.Opened.Temperature, by, correct, sameTemperature)
+		against("humidity", r.Opened.Humidity, by, correct, sameWords)
 		if known := plan.DecisionRule(""); known.UnmarshalText([]byte(a.DecisionRule)) == nil { // other words stand beside it
 			against("decision_rule", string(r.Opened.DecisionRule.OrDefault()), runName(r.Number)+" is judged by", "the rule stands in the plan, as decision_rule, before the run", sameWords)
 		}
@@ -242,7 +243,7 @@ func (p *page) items() []item {
 	}
 	out = append(out, u)
 	add("Temperature", p.recorded(func(r result.Run) string { return r.Opened.Temperature }), "temperature", "provoke run --temperature")
-	add("Relative humidity", "", "humidity", "")
+	add("Relative humidity", p.recorded(func(r result.Run) string { return r.Opened.Humidity }), "humidity", "provoke run --humidity")
 	return append(out, item{name: "Scope", text: "The results relate only to the item tested, as it was set up and operated for these runs."})
 }
 

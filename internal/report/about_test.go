@@ -129,7 +129,7 @@ func withSerial(j report.Job, serial string, runs ...int) report.Job {
 
 func TestAFileThatContradictsTheJobIsRefused(t *testing.T) {
 	job := withSerial(pictureJob(), "BW-0041")
-	job.Runs[2].Opened.DecisionRule = plan.GuardBandU
+	job.Runs[2].Opened.DecisionRule, job.Runs[2].Opened.Humidity = plan.GuardBandU, "50 %"
 	job.Runs = append(job.Runs, result.Fold(result.Run{}, event.Record{Run: 4, Seq: 1, At: monday, Event: event.Opened{RunKind: event.LaboratoryKind}, Chain: "l"}))
 	job.Runs[3].Laboratory = &event.LaboratoryFailures{Laboratory: "another test house", Report: "18"}
 	a := aboutOf(t, strings.NewReplacer("22 °C", "25 °C", "2026-03-05", "2026-03-01").Replace(aboutText)+"decision_rule: guard band 1.645 u\n")
@@ -139,7 +139,7 @@ func TestAFileThatContradictsTheJobIsRefused(t *testing.T) {
 	}
 	text := problems.Err().Error()
 	for _, s := range []string{
-		`about.yaml:9:11: sample.serial is "BW-0042", but run 2 recorded "BW-0041"`, "is the file about another sample?", `about.yaml:13:14: temperature is "25 °C", but run 2 recorded "22 °C"`,
+		`about.yaml:9:11: sample.serial is "BW-0042", but run 2 recorded "BW-0041"`, "is the file about another sample?", `about.yaml:13:14: temperature is "25 °C", but run 2 recorded "22 °C"`, `about.yaml:14:11: humidity is "41 %", but run 3 recorded "50 %"`,
 		`about.yaml:3:13: laboratory is "invented test house", but the laboratory's report in the job says "another test house"`, `about.yaml:4:23: laboratory_reference`,
 		`about.yaml:6:9: the report is issued on 2026-03-01, before run 2 of 2026-03-02 was over`,
 		`decision_rule is "guard band 1.645 u", but run 2 is judged by "simple acceptance"`, `but run 3 is judged by "guard band U"`,

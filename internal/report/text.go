@@ -239,7 +239,7 @@ func setupFields(r result.Run) []event.Field {
 	o := r.Opened
 	return append(o.Setup[:len(o.Setup):len(o.Setup)], known(
 		event.Field{Name: "clamp is on", Value: o.Fixture}, event.Field{Name: "room", Value: o.Room},
-		event.Field{Name: "temperature", Value: o.Temperature}, event.Field{Name: "operator", Value: o.Operator},
+		event.Field{Name: "temperature", Value: o.Temperature}, event.Field{Name: "relative humidity", Value: o.Humidity}, event.Field{Name: "operator", Value: o.Operator},
 	)...)
 }
 
