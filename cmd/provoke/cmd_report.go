@@ -118,7 +118,7 @@ func (c *reportCommand) check(w *world, j report.Job) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	return withCode(exitProblems, fmt.Errorf("report of %s: %s of the first page", c.Job, count(len(missing), "field is missing", "fields are missing")))
+	return withCode(exitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, count(len(missing), "field", "fields")))
 }
 
 // checkOutput refuses to write over a job, and a file whose ending names no form of the report.

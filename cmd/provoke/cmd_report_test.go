@@ -13,10 +13,10 @@ import (
 func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 	job, dir := weigherJobFile(t), t.TempDir()
 	code, said, errs := asked("report", job, "--check")
-	if code != exitProblems || !strings.Contains(errs, "fields are missing") {
+	if code != exitProblems || !strings.Contains(errs, "the first page lacks") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
-	for _, s := range []string{"Client", "client in the --about file", "Serial number", "for later runs dut.serial in the bench file", "for later runs provoke run --temperature"} {
+	for _, s := range []string{"Client", "client in the --about file", "Serial number", "or dut.serial in the bench file before the next run", "or provoke run --temperature next time"} {
 		if !strings.Contains(strings.Join(strings.Fields(said), " "), s) {
 			t.Errorf("the list does not say %q:\n%s", s, said)
 		}
@@ -40,7 +40,7 @@ func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 	}
 	os.Remove(out)
 	write("client: x\nissued: 2020-01-01\n")
-	if code, _, errs := asked("report", job, "--about", about, "-o", out); code != exitProblems || !strings.Contains(errs, "about.yaml:3:9: the report is issued on 2020-01-01") {
+	if code, _, errs := asked("report", job, "--about", about, "-o", out); code != exitProblems || !strings.Contains(errs, "about.yaml:3:9: the report is issued on 2020-01-01, before the test was over on 2026-03-0") {
 		t.Errorf("a report issued before the test: exit code %d: %s", code, errs)
 	}
 	write("clients: x\nissued: soon\n")

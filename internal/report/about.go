@@ -48,8 +48,8 @@ type aboutFile struct {
 		NotRecovered string `yaml:"not_recovered" says:"criterion met by an upset that did not recover; default D"`
 	} `yaml:"criteria" says:"performance criteria of your own test plan, by class of upset"`
 	DecisionRule string `yaml:"decision_rule" says:"what was agreed on the decision rule, where the plan names none"`
-	Temperature  string `yaml:"temperature" says:"temperature of the room, where the run did not record it: 23 °C"`
-	Humidity     string `yaml:"humidity" says:"relative humidity, where the run did not record it: 45 %"`
+	Temperature  string `yaml:"temperature" says:"temperature of the room, where no run recorded it: 23 °C"`
+	Humidity     string `yaml:"humidity" says:"relative humidity of the room, where no run recorded it: 45 %"`
 }
 
 // AboutKeys lists the keys of the file.
@@ -118,17 +118,20 @@ func (a *About) Contradictions(j Job) (problem.List, error) {
 		}
 	}
 	const correct = "what was recorded counts: correct the file or remove the key"
-	for _, r := range runs {
-		by := runName(r.Number) + " recorded"
-		against("sample.serial", sampleOf(j, r).serial, by, "is the file about another sample? "+correct+", or name the runs of this sample with --run", sameWords)
-		against("temperature", r.Opened.Temperature, by, correct, sameTemperature)
-		against("humidity", r.Opened.Humidity, by, correct, sameWords)
-		if known := plan.DecisionRule(""); known.UnmarshalText([]byte(a.DecisionRule)) == nil { // other words stand beside it
-			against("decision_rule", string(r.Opened.DecisionRule.OrDefault()), runName(r.Number)+" is judged by", "the rule stands in the plan, as decision_rule, before the run", sameWords)
+	each := func(key, says, hint string, of func(result.Run) string, same func(a, b string) bool) {
+		texts, by := distinct(runs, of)
+		for i, text := range texts {
+			against(key, text, by[i]+says, hint, same)
 		}
-		if _, last := testedOn(r); a.Issued.Format(day) < last && !a.Issued.IsZero() {
-			a.doc.Problem("issued", fmt.Sprintf("the report is issued on %s, before %s of %s was over", a.Issued.Format(day), runName(r.Number), last), "")
-		}
+	}
+	each("sample.serial", " recorded", "is the file about another sample? "+correct+", or name the runs of this sample with --run", func(r result.Run) string { return sampleOf(j, r).serial }, sameWords)
+	each("temperature", " recorded", correct, func(r result.Run) string { return r.Opened.Temperature }, sameTemperature)
+	each("humidity", " recorded", correct, func(r result.Run) string { return r.Opened.Humidity }, sameWords)
+	if known := plan.DecisionRule(""); known.UnmarshalText([]byte(a.DecisionRule)) == nil { // other words stand beside it
+		each("decision_rule", " took for its rule", "the rule stands in the plan, as decision_rule, before the run", ruleOf, sameWords)
+	}
+	if _, last := tested(runs); a.Issued.Format(day) < last && !a.Issued.IsZero() {
+		a.doc.Problem("issued", fmt.Sprintf("the report is issued on %s, before the test was over on %s", a.Issued.Format(day), last), "a report is issued after its test")
 	}
 	if l := reportedBy(j.Runs); l != nil {
 		const by = "the laboratory's report in the job says"
@@ -181,16 +184,37 @@ func sampleOf(j Job, r result.Run) (s sample) {
 	return s
 }
 
-// testedOn returns the first and last day of a run: later remarks and pictures do not count.
-func testedOn(r result.Run) (from, to string) {
-	from = r.OpenedAt.Format(day)
-	if n := len(r.Steps); n > 0 {
-		return from, r.Steps[n-1].At.Format(day)
+// tested returns the first and last day of some runs: later remarks and pictures do not count.
+func tested(runs []result.Run) (from, to string) {
+	for _, r := range runs {
+		a, b := r.OpenedAt, r.OpenedAt
+		if n := len(r.Steps); n > 0 {
+			b = r.Steps[n-1].At
+		} else if len(r.Notes)+len(r.Attachments) == 0 {
+			b = r.LastAt
+		}
+		if from == "" || a.Format(day) < from {
+			from = a.Format(day)
+		}
+		to = max(to, b.Format(day))
 	}
-	if len(r.Notes)+len(r.Attachments) == 0 {
-		return from, r.LastAt.Format(day)
+	return from, to
+}
+
+func ruleOf(r result.Run) string { return string(r.Opened.DecisionRule.OrDefault()) }
+
+// distinct returns the different texts that runs have for one thing, "" among them, and the runs that have each.
+func distinct(runs []result.Run, of func(result.Run) string) (texts, by []string) {
+	for _, r := range runs {
+		text := strings.TrimSpace(of(r))
+		i := slices.Index(texts, text)
+		if i < 0 {
+			texts, by = append(texts, text), append(by, runName(r.Number))
+			continue
+		}
+		by[i] = strings.Replace(by[i], "run ", "runs ", 1) + fmt.Sprintf(", %d", r.Number)
 	}
-	return from, from
+	return texts, by
 }
 
 // givenMark stands behind what was given with the report.
@@ -225,13 +249,13 @@ func (p *page) items() []item {
 		l = &event.LaboratoryFailures{}
 	}
 	add("Client", "", "client", "")
-	add("Laboratory", l.Laboratory, "laboratory", "entered in provoke serve as what a laboratory reported")
-	add("Laboratory's reference", l.Report, "laboratory_reference", "entered in provoke serve as what a laboratory reported")
+	add("Laboratory", l.Laboratory, "laboratory", "on the laboratory page of provoke serve")
+	add("Laboratory's reference", l.Report, "laboratory_reference", "on the laboratory page of provoke serve")
 	add("Report number", "", "report", "")
 	add("Date of test", p.tested(), "", "")
 	add("Date of issue", "", "issued", "")
-	add("Sample", p.recorded(func(r result.Run) string { return sampleOf(j, r).name }), "sample.type", "dut.description in the bench file")
-	add("Serial number", p.recorded(func(r result.Run) string { return sampleOf(j, r).serial }), "sample.serial", "dut.serial in the bench file")
+	add("Sample", p.recorded(func(r result.Run) string { return sampleOf(j, r).name }), "sample.type", "dut.description in the bench file before the next run")
+	add("Serial number", p.recorded(func(r result.Run) string { return sampleOf(j, r).serial }), "sample.serial", "dut.serial in the bench file before the next run")
 	add("Firmware", "", "sample.firmware", "")
 	add("Operating mode", "", "sample.operating_mode", "")
 	add("Auxiliary equipment", "", "sample.auxiliary_equipment", "")
@@ -242,41 +266,35 @@ func (p *page) items() []item {
 		u.also = "the bench file that the run used, which the job does not hold or this program does not read"
 	}
 	out = append(out, u)
-	add("Temperature", p.recorded(func(r result.Run) string { return r.Opened.Temperature }), "temperature", "provoke run --temperature")
-	add("Relative humidity", p.recorded(func(r result.Run) string { return r.Opened.Humidity }), "humidity", "provoke run --humidity")
+	add("Temperature", p.recorded(func(r result.Run) string { return r.Opened.Temperature }), "temperature", "provoke run --temperature next time")
+	add("Relative humidity", p.recorded(func(r result.Run) string { return r.Opened.Humidity }), "humidity", "provoke run --humidity next time")
 	return append(out, item{name: "Scope", text: "The results relate only to the item tested, as it was set up and operated for these runs."})
 }
 
 // recorded joins what the runs told say of one thing; "" where none says anything.
 func (p *page) recorded(of func(result.Run) string) string {
-	var texts, by []string
-	for _, r := range p.Detailed {
-		text := firstOf(strings.TrimSpace(of(r.run)), "not recorded")
-		if i := slices.Index(texts, text); i >= 0 {
-			by[i] += fmt.Sprintf(", %d", r.run.Number)
-		} else {
-			texts, by = append(texts, text), append(by, runName(r.run.Number))
-		}
-	}
+	texts, by := distinct(p.told(), of)
 	if len(texts) == 1 {
-		return strings.TrimSuffix(texts[0], "not recorded")
+		return texts[0]
 	}
 	for i := range texts {
-		texts[i] += " (" + by[i] + ")"
+		texts[i] = firstOf(texts[i], "not recorded") + " (" + by[i] + ")"
 	}
 	return strings.Join(texts, "; ")
 }
 
+// told are the runs told in full.
+func (p *page) told() []result.Run {
+	var out []result.Run
+	for _, r := range p.Detailed {
+		out = append(out, r.run)
+	}
+	return out
+}
+
 // tested says when, where and by whom the runs told were made.
 func (p *page) tested() string {
-	var from, to string
-	for _, r := range p.Detailed {
-		a, b := testedOn(r.run)
-		if from == "" || a < from {
-			from = a
-		}
-		to = max(to, b)
-	}
+	from, to := tested(p.told())
 	text := from
 	if to != from {
 		text += " to " + to
@@ -348,13 +366,8 @@ func (p *page) seen(class event.Class) string {
 
 // rules says by which rule the findings take a level as stood.
 func (p *page) rules() string {
-	text := p.recorded(func(r result.Run) string {
-		if r.Opened.DecisionRule == "" {
-			return string(plan.SimpleAcceptance) + ", as the plan names none"
-		}
-		return string(r.Opened.DecisionRule)
-	})
-	if given := p.Job.About.value("decision_rule"); given != "" && !strings.HasPrefix(text, given) {
+	text := p.recorded(ruleOf)
+	if given := p.Job.About.value("decision_rule"); given != "" && !sameWords(text, given) {
 		text += "; agreed: " + given + givenMark
 	}
 	return text
@@ -371,7 +384,7 @@ func (p *page) tell() {
 		marked = marked || strings.Contains(i.text, givenMark)
 		p.About = append(p.About, f)
 	}
-	if marked {
+	if marked && p.Job.About != nil {
 		p.AboutNote = givenMark + " given with the report in " + p.Job.About.Name + ", not recorded by the runs."
 	}
 }
@@ -402,7 +415,7 @@ func MissingFrom(j Job) ([]Missing, error) {
 		if i.key != "" {
 			where = i.key + " in the --about file"
 			if i.also != "" {
-				where += "; for later runs " + i.also
+				where += ", or " + i.also
 			}
 		}
 		out = append(out, Missing{i.name, says[i.key], where})

@@ -52,7 +52,7 @@ func TestTheFirstPageSaysWhatTheReportIsAbout(t *testing.T) {
 		"Client Invented Quarry Works†", "Laboratory invented test house†", "reference 17 of 2026-02-20†", "Report number R-26-004†", "Date of test 2026-03-02", "R. Beispiel",
 		"Date of issue 2026-03-05†", "BW-3 (invented)† (recorded: the belt weigher (invented))", "Serial number BW-0042†", "Firmware 1.7†", "Operating mode weighing an empty belt",
 		"Auxiliary equipment RS-485 adaptor", "B: during, recovers when RF goes, seen in run 2", "C: needs a reset, seen in run 2", "D: did not recover, not seen",
-		"not verified against the standard's text", "simple acceptance, as the plan names none", "U at most 2.8 dB, confidence 95 %: currents at the probe of run 2, run 3", "Temperature 22 °C", "Relative humidity 41 %†", "relate only to the item tested",
+		"not verified against the standard's text", "Decision rule simple acceptance", "U at most 2.8 dB, confidence 95 %: currents at the probe of run 2, run 3", "Temperature 22 °C", "Relative humidity 41 %†", "relate only to the item tested",
 		"† given with the report in about.yaml, not recorded by the runs", "Fix shown, with reservations",
 	} {
 		if !strings.Contains(text, s) {
@@ -67,6 +67,10 @@ func TestTheFirstPageSaysWhatTheReportIsAbout(t *testing.T) {
 		if !strings.Contains(bare, name+" not given") {
 			t.Errorf("page 1 does not say that there is no %s:\n%s", name, bare)
 		}
+	}
+	daggers := withSerial(pictureJob(), "12†")
+	if text := firstPage(t, daggers); !strings.Contains(text, "12†") || strings.Contains(text, "given with the report") {
+		t.Errorf("a recorded number with a dagger is told as given:\n%s", text)
 	}
 	if strings.Contains(bare, "†") {
 		t.Error("something is marked as given where nothing was")
@@ -139,10 +143,10 @@ func TestAFileThatContradictsTheJobIsRefused(t *testing.T) {
 	}
 	text := problems.Err().Error()
 	for _, s := range []string{
-		`about.yaml:9:11: sample.serial is "BW-0042", but run 2 recorded "BW-0041"`, "is the file about another sample?", `about.yaml:13:14: temperature is "25 °C", but run 2 recorded "22 °C"`, `about.yaml:14:11: humidity is "41 %", but run 3 recorded "50 %"`,
+		`about.yaml:9:11: sample.serial is "BW-0042", but runs 2, 3 recorded "BW-0041"`, "is the file about another sample?", `about.yaml:13:14: temperature is "25 °C", but runs 2, 3 recorded "22 °C"`, `about.yaml:14:11: humidity is "41 %", but run 3 recorded "50 %"`,
 		`about.yaml:3:13: laboratory is "invented test house", but the laboratory's report in the job says "another test house"`, `about.yaml:4:23: laboratory_reference`,
-		`about.yaml:6:9: the report is issued on 2026-03-01, before run 2 of 2026-03-02 was over`,
-		`decision_rule is "guard band 1.645 u", but run 2 is judged by "simple acceptance"`, `but run 3 is judged by "guard band U"`,
+		`about.yaml:6:9: the report is issued on 2026-03-01, before the test was over on 2026-03-02`,
+		`decision_rule is "guard band 1.645 u", but run 2 took for its rule "simple acceptance"`, `but run 3 took for its rule "guard band U"`,
 	} {
 		if !strings.Contains(text, s) {
 			t.Errorf("the problems do not say %q:\n%s", s, text)

@@ -144,6 +144,9 @@ func (r *runPart) section() section {
 	}
 	s.table(r.Bands, r.Evidence, r.Random)
 	s.figure(r.Figures...)
+	if len(r.Profile.Rows) > 0 {
+		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
+	}
 	return s
 }
 
