@@ -9,6 +9,7 @@ import (
 	"image/color"
 	"math"
 	"regexp"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -276,6 +277,7 @@ func printable(s string, most int) string {
 
 var (
 	svgHead = regexp.MustCompile(`(?s)^.*?<svg width="[^"]*" height="[^"]*" (viewBox="[^"]*")[^>]*>`)
+	svgText = regexp.MustCompile(`(<text x="[^"]*" y="[^"]*" [^>]*style="font-size:([0-9.]+)px[^>]*)>([^<]+)</text>`)
 	svgFont = regexp.MustCompile(`font-family:[^;"]*;(font-variant:[^;"]*;)?(font-weight:[^;"]*;)?(font-style:[^;"]*;?)?`)
 )
 
@@ -297,7 +299,15 @@ func svg(do func(draw.Canvas), w, h vg.Length, class, name string) (template.HTM
 		return "", errors.New("draw a figure: the drawing has no head")
 	}
 	s := fmt.Sprintf(`<svg class="%s" %s %s>`, class, said, b.String()[head[2]:head[3]]) + b.String()[head[1]:]
-	return template.HTML(svgFont.ReplaceAllString(s, "")), nil
+	return template.HTML(svgText.ReplaceAllStringFunc(svgFont.ReplaceAllString(s, ""), fixedWidth)), nil
+}
+
+// fixedWidth makes a text as wide in whatever typeface the reader has as it was when the figure was laid out.
+func fixedWidth(element string) string {
+	m := svgText.FindStringSubmatch(element)
+	size, _ := strconv.ParseFloat(m[2], 64)
+	style := draw.TextStyle{Font: lettering(size), Handler: textHandler}
+	return fmt.Sprintf(`%s textLength="%.4g" lengthAdjust="spacingAndGlyphs">%s</text>`, m[1], style.Width(html.UnescapeString(m[3])).Points(), m[3])
 }
 
 // textHandler measures and draws the lettering of figures.

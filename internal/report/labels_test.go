@@ -82,6 +82,17 @@ func TestLabelsOfFiguresNeitherOverlapNorEndInDotsNorLeaveTheFigure(t *testing.T
 	}
 }
 
+// A page is read with other typefaces than it was laid out with: every label keeps its width.
+func TestEveryLabelOfAPageHasItsWidth(t *testing.T) {
+	for name, job := range map[string]report.Job{"weigher": pictureJob(), "trouble": troubledJob()} {
+		page := htmlOf(t, job)
+		texts, fixed := strings.Count(page, "<text "), strings.Count(page, ` textLength="`)
+		if texts == 0 || texts != fixed {
+			t.Errorf("%s: %d of %d labels have their width", name, fixed, texts)
+		}
+	}
+}
+
 // What does not fit into a figure stands under it, whole.
 func TestWhatDoesNotFitIntoAFigureStandsUnderIt(t *testing.T) {
 	page := htmlOf(t, wordyJob(3))
