@@ -25,6 +25,7 @@ type reportCommand struct {
 	After  int      `placeholder:"N" help:"Run after the change; the last exposure with a --changed text when not given."`
 	About  string   `placeholder:"FILE" help:"What the job does not hold: client, laboratory, report number, sample and so on, in a YAML file (provoke keys about). It is told as given with the report."`
 	Check  bool     `help:"Only list what the first page says is not given, and where to give it; write nothing."`
+	JSON   bool     `name:"json" help:"With --check: print the list as JSON."`
 	Margin rf.Gain  `placeholder:"'N dB'" default:"0 dB" help:"What the after-run has to stand above the onset before, beside the level wanted."`
 }
 
@@ -32,7 +33,7 @@ type reportCommand struct {
 func (reportCommand) Help() string {
 	return `The first page tells the findings and what the report is about; what neither the runs recorded nor --about gives is "not given"
 there. A file that contradicts what was recorded, such as one about another sample, is refused. provoke new writes a commented
-about.yaml. --check ends with exit code 3 where something is missing.`
+about.yaml. --check ends with exit code 3 where something is missing; with --json it prints {"missing":[{"name","means","where"}]}.`
 }
 
 // Run writes the report of a job.
@@ -40,6 +41,8 @@ func (c *reportCommand) Run(w *world) error {
 	switch {
 	case c.Check && (len(c.Out) > 0 || c.CSV != ""):
 		return withCode(exitUsage, errors.New("report: --check writes nothing; leave -o and --csv away"))
+	case c.JSON && !c.Check:
+		return withCode(exitUsage, errors.New("report: --json goes with --check"))
 	case !c.Check && len(c.Out) == 0:
 		return withCode(exitUsage, errors.New("report: name the file to write with -o, such as -o report.pdf, or give --check"))
 	}
@@ -106,17 +109,29 @@ func (c *reportCommand) check(w *world, j report.Job) error {
 	if err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
-	if len(missing) == 0 {
-		fmt.Fprintf(w.stdout, "nothing is missing on the first page of a report of %s of %s\n", numbersOf(j.Detailed), j.Name)
-		return nil
+	if c.JSON {
+		err = printJSON(w.stdout, struct {
+			Missing []report.Missing `json:"missing"`
+		}{append([]report.Missing{}, missing...)})
 	}
-	t := table(w.stdout)
-	fmt.Fprintln(t, "not given\twhat it is\twhere to give it")
-	for _, m := range missing {
-		fmt.Fprintf(t, "%s\t%s\t%s\n", m.Name, m.Means, m.Where)
-	}
-	if err := t.Flush(); err != nil {
+	switch {
+	case err != nil:
 		return err
+	case c.JSON:
+	case len(missing) == 0:
+		fmt.Fprintf(w.stdout, "nothing is missing on the first page of a report of %s of %s\n", numbersOf(j.Detailed), j.Name)
+	default:
+		t := table(w.stdout)
+		fmt.Fprintln(t, "not given\twhat it is\twhere to give it")
+		for _, m := range missing {
+			fmt.Fprintf(t, "%s\t%s\t%s\n", m.Name, m.Means, m.Where)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	if len(missing) == 0 {
+		return nil
 	}
 	return withCode(exitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, count(len(missing), "field", "fields")))
 }

@@ -21,6 +21,9 @@ func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 			t.Errorf("the list does not say %q:\n%s", s, said)
 		}
 	}
+	if code, said, _ := asked("report", job, "--check", "--json"); code != exitProblems || !strings.Contains(said, `"name": "Client"`) && !strings.Contains(said, `"name":"Client"`) {
+		t.Errorf("as JSON: exit code %d:\n%s", code, said)
+	}
 	about := filepath.Join(dir, "about.yaml")
 	write := func(text string) {
 		if err := os.WriteFile(about, []byte("provoke: about 1\n"+text), 0o644); err != nil {
@@ -58,7 +61,7 @@ func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 
 func TestReportWantsAFileOrACheckAndNotBoth(t *testing.T) {
 	job := weigherJobFile(t)
-	for _, args := range [][]string{{"report", job}, {"report", job, "--check", "-o", "x.pdf"}, {"report", job, "--check", "--csv", "x"}} {
+	for _, args := range [][]string{{"report", job}, {"report", job, "--check", "-o", "x.pdf"}, {"report", job, "--check", "--csv", "x"}, {"report", job, "--json", "-o", "x.pdf"}} {
 		if code, _, errs := asked(args...); code != exitUsage || !strings.Contains(errs, "--check") {
 			t.Errorf("%v: exit code %d: %s", args, code, errs)
 		}

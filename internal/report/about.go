@@ -391,9 +391,9 @@ func (p *page) tell() {
 
 // Missing is a field of the first page that nothing fills in.
 type Missing struct {
-	Name  string
-	Means string // what it is
-	Where string // where to give it
+	Name  string `json:"name"`
+	Means string `json:"means"` // what it is
+	Where string `json:"where"` // where to give it
 }
 
 // MissingFrom lists what the first page of a report says is not given.

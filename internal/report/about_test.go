@@ -11,6 +11,7 @@ import (
 	"provoke/internal/plan"
 	"provoke/internal/report"
 	"provoke/internal/result"
+	"provoke/internal/rf"
 )
 
 const aboutText = `provoke: about 1
@@ -209,6 +210,40 @@ func TestWhatIsMissingOnTheFirstPageIsListed(t *testing.T) {
 	upset.Detailed, upset.Before, upset.After = []int{2}, 0, 0
 	if got := missing(upset); !strings.Contains(got, "Uncertainty") {
 		t.Errorf("without a bench file the uncertainty is not missing: %s", got)
+	}
+}
+
+// What was seen decides which criterion is said to have been met; an upset that tells no class meets none.
+func TestEveryClassOfUpsetThatWasSeenIsToldWithItsCriterion(t *testing.T) {
+	step := func(class event.Class) event.StepClosed {
+		return event.StepClosed{Step: plan.Step{Number: 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: 10e6, Target: rf.DBuA(80)}}, Attempt: 1, Outcome: plan.Outcome{Number: 1, Exposures: 1, Upset: true}, Class: class}
+	}
+	own := "criteria: {during: 'own criterion 2', not_recovered: 'fails'}\n"
+	for _, c := range []struct {
+		e               event.Event
+		about, want     string
+		isNot, baseline bool
+	}{
+		{e: step(event.DuringOnly), want: "B: during, recovers when RF goes, seen in run 1"}, {e: step(event.RecoversLater), want: "B: recovers by itself, later, seen in run 1"},
+		{e: step(event.NeedsReset), want: "C: needs a reset, seen in run 1"}, {e: step(event.NotRecovered), want: "D: did not recover, seen in run 1"},
+		{e: step(event.NoUpset), want: "none for the upsets of unknown class in run 1"}, {e: event.OperatorMark{Text: "it upset now"}, want: "none for the upsets of unknown class in run 1"},
+		{e: step(event.DuringOnly), about: own, want: "own criterion 2†: during, recovers when RF goes, seen in run 1"}, {e: step(event.NotRecovered), about: own, want: "fails†: did not recover, seen in run 1"},
+		{e: step(event.DuringOnly), want: "seen in run 1", baseline: true, isNot: true},
+	} {
+		o := openedOf("x", "")
+		if c.baseline {
+			o.RunKind = plan.Baseline
+		}
+		j := &journal{n: 1, at: monday}
+		j.add(o, c.e, event.Closed{Verdict: event.DoneUpset})
+		job := report.Job{Name: "x.provoke", Runs: []result.Run{j.r}, Detailed: []int{1}}
+		if c.about != "" {
+			job.About = aboutOf(t, "provoke: about 1\n"+c.about)
+		}
+		page := words(strings.ReplaceAll(htmlOf(t, job), "\u00a0", " "))
+		if strings.Contains(page, c.want) == c.isNot {
+			t.Errorf("%T %+v: %q, found is %v", c.e, c.e, c.want, c.isNot)
+		}
 	}
 }
 
