@@ -20,6 +20,9 @@ else
   echo "not root on Debian: outside checks run only with what is installed ($need)"
 fi
 
+long=""
+if [ "${1:-}" = -long ]; then long=yes; shift; fi # also what takes longer than a test command may: the race detector
+
 status=0
 step() { # words, command...
   local words="$1"; shift
@@ -42,6 +45,10 @@ if out=$(go run ./internal/tools/mutate -within 60s -n 200 -least 85 -results ""
   echo "figure: $(echo "$out" | tail -1)"
 else
   echo "FAIL  tests of guard notice too few changes of it"; echo "$out"; status=1
+fi
+
+if [ -n "$long" ]; then
+  step "race detector over guard, engine, watcher, store and web" go test -race -count=1 -p 1 -timeout 20m ./internal/{guard,engine,watcher,store,web}
 fi
 
 log=$(mktemp)

@@ -200,11 +200,11 @@ func TestTheAmplifierGoesToStandbyWhileASlowSourceIsWaitedFor(t *testing.T) {
 			return strings.Replace(file, "  counts_in: Vpp\n", "  counts_in: Vpp\n  timeout: 6 s\n", 1)
 		}
 		l.reload()
-		var stopped time.Time
+		var stopped atomic.Pointer[time.Time]
 		l.progress = func(s engine.Status) {
-			if s.RFOn && s.Done > 2 && stopped.IsZero() {
+			if s.RFOn && s.Done > 2 && stopped.Load() == nil {
 				l.sim.Inject("source", simbench.Fault{Kind: simbench.FaultDeaf})
-				stopped = time.Now()
+				stopped.Store(new(time.Now()))
 				l.operator <- engine.Command{Want: engine.Abort}
 			}
 		}
@@ -212,13 +212,13 @@ func TestTheAmplifierGoesToStandbyWhileASlowSourceIsWaitedFor(t *testing.T) {
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
-			for stopped.IsZero() || l.sim.State().Operating {
+			for at := stopped.Load(); at == nil || l.sim.State().Operating; at = stopped.Load() {
 				time.Sleep(10 * time.Millisecond)
-				if time.Since(stopped) > time.Minute && !stopped.IsZero() {
+				if at != nil && time.Since(*at) > time.Minute {
 					return
 				}
 			}
-			standby = time.Since(stopped)
+			standby = time.Since(*stopped.Load())
 		}()
 		o := l.do(jigPlan + "dead_man: 6 s\n")
 		<-done

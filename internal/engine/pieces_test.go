@@ -288,6 +288,11 @@ func TestTheClockNoticesASetClockAndNotTime(t *testing.T) {
 func TestADeskTellsPromptsApart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := NewDesk()
+		waiting := func() int {
+			d.mu.Lock()
+			defer d.mu.Unlock()
+			return len(d.waiting)
+		}
 		answers := make(chan string, 5)
 		ask := func(ctx context.Context, p driver.Prompt) {
 			go func() {
@@ -303,18 +308,18 @@ func TestADeskTellsPromptsApart(t *testing.T) {
 		ask(t.Context(), driver.Prompt{Instrument: "source", Title: "SECOND"})
 		ask(soon, off)
 		ask(t.Context(), driver.Prompt{Instrument: "source", Title: "UNPLUG", Urgent: true})
-		if n := len(d.waiting); n != 4 {
+		if n := waiting(); n != 4 {
 			t.Fatalf("%d prompts wait, four were asked", n)
 		}
 		<-answers // the first one's and the urgent one's time is up; the urgent one stays
 		<-answers
-		if n := len(d.waiting); n != 3 {
+		if n := waiting(); n != 3 {
 			t.Fatalf("%d prompts wait, want the second and the two urgent ones", n)
 		}
 		off.Doubt = "it reads on"
 		ask(t.Context(), off) // asked again: the same prompt goes on
 		shown, ok := d.Pending()
-		if n := len(d.waiting); n != 3 || !ok || shown.Title != "OFF" || shown.Doubt != "it reads on" || shown.Number != 3 {
+		if n := waiting(); n != 3 || !ok || shown.Title != "OFF" || shown.Doubt != "it reads on" || shown.Number != 3 {
 			t.Fatalf("%d prompts wait, shown is %+v", n, shown)
 		}
 		if err := d.Reply(1, "done"); !errors.Is(err, ErrNoPrompt) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -371,9 +372,9 @@ func (s *slowSource) OutputOff(ctx context.Context) error {
 // The dead-man does not trip for an engine that waits while the bench is being silenced, which takes longer.
 func TestTheDeadManWaitsWhileTheBenchIsBeingSilenced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var told string
+		var told atomic.Value
 		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: &fakeSource{log: &[]string{}, on: true}, DeadMan: 500 * time.Millisecond,
-			Tripped: func(cause, by string) { told = by }})
+			Tripped: func(cause, by string) { told.Store(by) }})
 		if err := g.Arm(); err != nil {
 			t.Fatal(err)
 		}
@@ -381,13 +382,13 @@ func TestTheDeadManWaitsWhileTheBenchIsBeingSilenced(t *testing.T) {
 		if rep := g.Silence(t.Context(), "test"); !rep.Quiet || rep.Took < 2*time.Second {
 			t.Fatalf("%+v", rep)
 		}
-		if told != "" {
-			t.Errorf("tripped by the %s meanwhile", told)
+		if told.Load() != nil {
+			t.Errorf("tripped by the %s meanwhile", told.Load())
 		}
 		time.Sleep(600 * time.Millisecond) // and it watches again afterwards
 		g.Disarm()
-		if told != "dead-man" {
-			t.Errorf("tripped by %q afterwards", told)
+		if told.Load() != "dead-man" {
+			t.Errorf("tripped by %q afterwards", told.Load())
 		}
 	})
 }
@@ -836,11 +837,11 @@ func TestTheInterlockIsTimedOnceItsConnectionIsThere(t *testing.T) {
 // opens is an interlock that is open from a time on.
 type opens struct {
 	at time.Time
-	n  int
+	n  atomic.Int32
 }
 
 func (o *opens) read(context.Context) (bool, error) {
-	o.n++
+	o.n.Add(1)
 	return time.Now().Before(o.at), nil
 }
 
@@ -860,8 +861,8 @@ func TestTheInterlockIsWatchedWhileRFMayBeOnAndNotOtherwise(t *testing.T) {
 			raise(t, g)
 			g.Confirmed()
 			time.Sleep(990 * time.Millisecond)
-			if g.Cause() != "" || o.n < 6 || o.n > 8 {
-				t.Errorf("%q after %d questions in a second", g.Cause(), o.n)
+			if g.Cause() != "" || o.n.Load() < 6 || o.n.Load() > 8 {
+				t.Errorf("%q after %d questions in a second", g.Cause(), o.n.Load())
 			}
 			time.Sleep(170 * time.Millisecond)
 			if g.Cause() != "the interlock is open" || !src.off.Load() {
@@ -879,10 +880,10 @@ func TestTheInterlockIsWatchedWhileRFMayBeOnAndNotOtherwise(t *testing.T) {
 				o := &opens{at: time.Now().Add(100 * time.Millisecond)}
 				g := armed(t, func(c *guard.Config) { c.Interlock = o.read })
 				quiet(g)
-				before := o.n
+				before := o.n.Load()
 				time.Sleep(time.Second)
-				if g.Cause() != "" || o.n != before {
-					t.Errorf("%q after %d questions more", g.Cause(), o.n-before)
+				if g.Cause() != "" || o.n.Load() != before {
+					t.Errorf("%q after %d questions more", g.Cause(), o.n.Load()-before)
 				}
 			})
 		})

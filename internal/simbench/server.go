@@ -153,6 +153,13 @@ func (b *Bench) greets(f *face) fate {
 	return goesOn
 }
 
+// Connected is how many connections an instrument holds.
+func (b *Bench) Connected(face string) int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return len(b.faces[face].conns)
+}
+
 func (b *Bench) forget(f *face, c net.Conn) {
 	c.Close()
 	b.mu.Lock()

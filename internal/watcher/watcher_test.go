@@ -62,6 +62,9 @@ func lit(t *testing.T) (*simbench.Bench, *catalog.Bench) {
 	if s := sim.State(); !s.On || !s.Operating {
 		t.Fatalf("RF is not on: %+v", s)
 	}
+	for sim.Connected("amplifier")+sim.Connected("source") > 0 { // an instrument of one connection has room only then
+		time.Sleep(time.Millisecond)
+	}
 	return sim, b
 }
 
