@@ -171,10 +171,8 @@ func sampleOf(j Job, r result.Run) (s sample) {
 	if bench, err := benchOf(j, r); err == nil {
 		id = bench.DUT.ID
 	}
-	for _, f := range r.Opened.Setup {
-		if f.Name == "product" {
-			s.name = f.Value
-		}
+	if name, _ := product(r); name != unnamed {
+		s.name = name
 	}
 	for _, e := range r.Opened.Equipment {
 		if id != "" && e.ID == id || s.name != "" && e.Description == s.name {
@@ -228,7 +226,6 @@ type item struct {
 	text string // as it stands on the page; "" where it is missing
 	key  string // of the file that gives it; "" for none
 	also string // where else it can be given, before the next run
-	mark string
 }
 
 // items lists what the first page says besides the findings, from what the runs recorded and what the file gives.
@@ -259,13 +256,8 @@ func (p *page) items() []item {
 	add("Firmware", "", "sample.firmware", "")
 	add("Operating mode", "", "sample.operating_mode", "")
 	add("Auxiliary equipment", "", "sample.auxiliary_equipment", "")
-	out = append(out, item{name: "Performance criterion", text: p.criteria()})
-	out = append(out, item{name: "Decision rule", text: p.rules()})
-	u := item{name: "Uncertainty", text: p.U}
-	if p.U == "" {
-		u.also = "the bench file that the run used, which the job does not hold or this program does not read"
-	}
-	out = append(out, u)
+	out = append(out, item{name: "Performance criterion", text: p.criteria()}, item{name: "Decision rule", text: p.rules()},
+		item{name: "Uncertainty", text: p.U, also: "the bench file that the run used, which the job does not hold or this program does not read"})
 	add("Temperature", p.recorded(func(r result.Run) string { return r.Opened.Temperature }), "temperature", "provoke run --temperature next time")
 	add("Relative humidity", p.recorded(func(r result.Run) string { return r.Opened.Humidity }), "humidity", "provoke run --humidity next time")
 	return append(out, item{name: "Scope", text: "The results relate only to the item tested, as it was set up and operated for these runs."})
@@ -273,7 +265,7 @@ func (p *page) items() []item {
 
 // recorded joins what the runs told say of one thing; "" where none says anything.
 func (p *page) recorded(of func(result.Run) string) string {
-	texts, by := distinct(p.told(), of)
+	texts, by := distinct(p.told, of)
 	if len(texts) == 1 {
 		return texts[0]
 	}
@@ -283,18 +275,9 @@ func (p *page) recorded(of func(result.Run) string) string {
 	return strings.Join(texts, "; ")
 }
 
-// told are the runs told in full.
-func (p *page) told() []result.Run {
-	var out []result.Run
-	for _, r := range p.Detailed {
-		out = append(out, r.run)
-	}
-	return out
-}
-
 // tested says when, where and by whom the runs told were made.
 func (p *page) tested() string {
-	from, to := tested(p.told())
+	from, to := tested(p.told)
 	text := from
 	if to != from {
 		text += " to " + to

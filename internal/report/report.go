@@ -113,6 +113,7 @@ type page struct {
 	AboutNote  string // what the mark in it means
 	U          string // the largest uncertainty of the runs told; "" where the bench file is not to be had
 	uncertain  section
+	told       []result.Run // in full
 	Setup      *setupPart
 	Bench      *catalog.Bench // as used in the first run told in full; nil where it cannot be read
 	Runs       Table
@@ -143,7 +144,7 @@ func newPage(j Job) (*page, error) {
 	p := &page{
 		Style: template.CSS(pageStyle), Job: j, Made: lastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
-		Deviations: deviationsTable(detailed, j.Runs),
+		Deviations: deviationsTable(detailed, j.Runs), told: detailed,
 	}
 	for _, r := range j.Runs {
 		if r.RFNotKnownOff() {

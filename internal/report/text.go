@@ -35,9 +35,11 @@ func heading(r result.Run) string {
 	return s
 }
 
+const unnamed = "the product"
+
 // product names the DUT as the bench did.
 func product(r result.Run) (name, port string) {
-	name = "the product"
+	name = unnamed
 	for _, f := range r.Opened.Setup {
 		switch strings.ToLower(f.Name) {
 		case "product", "dut":
