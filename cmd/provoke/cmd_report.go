@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"provoke/internal/analysis"
+	"provoke/internal/event"
 	"provoke/internal/report"
 	"provoke/internal/rf"
 	"provoke/internal/store"
@@ -92,7 +93,8 @@ func (c *reportCommand) about(j *report.Job) error {
 	if err != nil {
 		return fmt.Errorf("read what the report is about: %w", err)
 	}
-	about, problems := report.ParseAbout(filepath.Base(c.About), data)
+	about, problems := report.ParseAbout(event.Printable(c.About), data)
+	about.Name = filepath.Base(about.Name)
 	if err := problems.Err(); err != nil {
 		return err
 	}
