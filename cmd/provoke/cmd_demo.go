@@ -32,7 +32,7 @@ type demoCommand struct {
 func (c *demoCommand) Help() string {
 	return `Everything runs on a simulated bench over real sockets: an invented conveyor belt weigher upset at an invented
 laboratory. The demo types the commands that you would type, and leaves bench.yaml, baseline.yaml, exposure.yaml,
-belt-weigher.provoke, report.html and report.pdf. Files of an earlier demo are kept under another name.
+about.yaml, belt-weigher.provoke, report.html and report.pdf. Files of an earlier demo are kept under another name.
 
 With --serve the same bench waits on a web page, and you do the job there.`
 }
@@ -42,6 +42,9 @@ var demoBaseline string
 
 //go:embed demo/exposure.yaml.tmpl
 var demoExposure string
+
+//go:embed demo/about.yaml.tmpl
+var demoAbout string
 
 // demo is one showing: the simulated bench and the folder.
 type demo struct {
@@ -92,7 +95,7 @@ func (d *demo) prepare(c *demoCommand) error {
 	if err := d.sim.Listen("127.0.0.1:0"); err != nil {
 		return err
 	}
-	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke", "report.html", "report.pdf"} {
+	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "about.yaml", "belt-weigher.provoke", "report.html", "report.pdf"} {
 		if err := d.setAside(name); err != nil {
 			return err
 		}
@@ -101,11 +104,12 @@ func (d *demo) prepare(c *demoCommand) error {
 		"Dwell":   rf.Duration(d.sim.LeastDwell().Round(time.Millisecond) + time.Millisecond).String(),
 		"Recover": rf.Duration(3 * d.sim.LeastDwell().Round(time.Millisecond)).String(),
 		"Speed":   fmt.Sprint(c.Speed),
+		"Issued":  d.w.now().AddDate(0, 0, 1).Format(time.DateOnly), // after the runs, also round midnight
 	}
 	if err := d.write("bench.yaml", d.sim.BenchFile()); err != nil {
 		return err
 	}
-	for name, text := range map[string]string{"baseline.yaml": demoBaseline, "exposure.yaml": demoExposure} {
+	for name, text := range map[string]string{"baseline.yaml": demoBaseline, "exposure.yaml": demoExposure, "about.yaml": demoAbout} {
 		var b strings.Builder
 		if err := template.Must(template.New(name).Option("missingkey=error").Parse(text)).Execute(&b, values); err != nil {
 			return fmt.Errorf("write the demo's %s: %w", name, err)
@@ -181,7 +185,7 @@ func (d *demo) job(verbose bool) error {
 	job, bench := d.shown("belt-weigher.provoke"), d.shown("bench.yaml")
 	baseline, exposure := d.shown("baseline.yaml"), d.shown("exposure.yaml")
 	told := map[string]bool{}
-	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--arm"}
+	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--humidity", "45 %", "--arm"}
 	for _, s := range []struct {
 		say  string
 		hand func()
@@ -204,7 +208,7 @@ func (d *demo) job(verbose bool) error {
 			append([]string{"run", exposure, "--job", job, "--again", "2", "--over-test", "accepted by A. Invented", "--label", "second fix",
 				"--changed", "a ferrite sleeve on the cable besides (invented)"}, by...)},
 		{"", nil, []string{"compare", job, "2", "4"}},
-		{"", nil, []string{"report", job, "-o", d.shown("report.html"), "-o", d.shown("report.pdf")}},
+		{"", nil, []string{"report", job, "--about", d.shown("about.yaml"), "-o", d.shown("report.html"), "-o", d.shown("report.pdf")}},
 		{"Is the journal whole?", nil, []string{"journal", job, "--verify"}},
 	} {
 		if s.hand != nil {

@@ -11,10 +11,11 @@ import (
 	"provoke/internal/document"
 	"provoke/internal/driver"
 	"provoke/internal/plan"
+	"provoke/internal/report"
 )
 
 type keysCommand struct {
-	File  string `arg:"" optional:"" enum:"bench,plan,laboratory,table,cable," default:"" help:"Which file: bench, plan, laboratory, table or cable; all when not given."`
+	File  string `arg:"" optional:"" enum:"bench,plan,laboratory,about,table,cable," default:"" help:"Which file: bench, plan, laboratory, about, table or cable; all when not given."`
 	Table string `placeholder:"NAME" help:"Print the built-in command table of that name, such as \"signal generator\", as a file to start from."`
 	JSON  bool   `name:"json" help:"Print the keys as JSON."`
 }
@@ -56,6 +57,7 @@ func keyedFiles() []keyedFile {
 		{"bench", "provoke: " + catalog.Kind, []keySection{section("the file", catalog.Keys()), section("a curve, where it is no single value", catalog.CurveKeys()), section("an uncertainty, where it is no single text", catalog.UncertaintyKeys())}},
 		{"plan", "provoke: plan 1", []keySection{section("the file", plan.Keys())}},
 		{"laboratory", "provoke: laboratory 1", []keySection{section("the file", analysis.LaboratoryKeys())}},
+		{"about", "provoke: " + report.AboutKind, []keySection{section("the file", report.AboutKeys())}},
 		{"table", "provoke: " + driver.TableKind, append([]keySection{section("the file", driver.TableKeys())}, verbSections()...)},
 		{"cable", "provoke: " + cable.Kind, []keySection{section("the file", cable.Keys()), section("a part", cable.PartKeys())}},
 	}

@@ -24,6 +24,9 @@ var planTemplate string
 //go:embed template/first.yaml
 var firstTemplate string
 
+//go:embed template/about.yaml
+var aboutTemplate string
+
 type newCommand struct {
 	Dir    string `arg:"" help:"Folder, made when it does not exist."`
 	Models bool   `help:"Write commented, invented examples for cable, decoupling, remedy and design instead."`
@@ -31,7 +34,7 @@ type newCommand struct {
 
 // Help is the long help.
 func (newCommand) Help() string {
-	return `Writes bench.yaml, plan.yaml and, for a first look in a minute or two, first.yaml, commented. What only you know is marked ` + document.Blank + `; "provoke bench" then names
+	return `Writes bench.yaml, plan.yaml, for a first look in a minute or two first.yaml, and for the report about.yaml, commented. What only you know is marked ` + document.Blank + `; "provoke bench" then names
 each blank with its line. Files that exist are left alone.
 
 --models writes cable.yaml, decoupling.yaml, parts.yaml and clamp.yaml with the tables that they name: invented examples that
@@ -40,7 +43,7 @@ provoke cable, decoupling, remedy and design clamp read as they stand. docs/cabl
 
 // Run writes the files, none where one of them exists.
 func (c *newCommand) Run(w *world) error {
-	files := []newFile{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}, {"first.yaml", firstTemplate}}
+	files := []newFile{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}, {"first.yaml", firstTemplate}, {"about.yaml", aboutTemplate}}
 	if c.Models {
 		files = modelFiles()
 	}
@@ -69,7 +72,7 @@ func (c *newCommand) Run(w *world) error {
 	}
 	bench := filepath.Join(c.Dir, "bench.yaml")
 	blanks := strings.Count(benchTemplate, ": "+document.Blank)
-	fmt.Fprintf(w.stdout, "wrote %s, %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"), filepath.Join(c.Dir, "first.yaml"))
+	fmt.Fprintf(w.stdout, "wrote %s, %s, %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"), filepath.Join(c.Dir, "first.yaml"), filepath.Join(c.Dir, "about.yaml"))
 	fmt.Fprintf(w.stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n", blanks, bench)
 	return nil
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"provoke/internal/analysis"
+	"provoke/internal/event"
 	"provoke/internal/report"
 	"provoke/internal/rf"
 	"provoke/internal/store"
@@ -17,17 +18,35 @@ import (
 
 type reportCommand struct {
 	Job    string   `arg:"" help:"Job file."`
-	Out    []string `short:"o" required:"" sep:"none" placeholder:"FILE" help:"File to write: a page (.html), a document (.pdf) or a workbook (.xlsx), by its ending; - for the page on the standard output. May be given several times."`
+	Out    []string `short:"o" sep:"none" placeholder:"FILE" help:"File to write: a page (.html), a document (.pdf) or a workbook (.xlsx), by its ending; - for the page on the standard output. May be given several times."`
 	Paper  string   `default:"a4" enum:"a4,letter" help:"Paper of the PDF: a4 or letter (${default})."`
 	CSV    string   `name:"csv" placeholder:"DIR" help:"Also write every table as a CSV file into this folder."`
 	Runs   []int    `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones and those between, or the newest exposure, when not given."`
 	Before int      `placeholder:"N" help:"Run before the change; the first exposure when not given."`
 	After  int      `placeholder:"N" help:"Run after the change; the last exposure with a --changed text when not given."`
+	About  string   `placeholder:"FILE" help:"What the job does not hold: client, laboratory, report number, sample and so on, in a YAML file (provoke keys about). It is told as given with the report."`
+	Check  bool     `help:"Only list what the first page says is not given, and where to give it; write nothing."`
+	JSON   bool     `name:"json" help:"With --check: print the list as JSON."`
 	Margin rf.Gain  `placeholder:"'N dB'" default:"0 dB" help:"What the after-run has to stand above the onset before, beside the level wanted."`
+}
+
+// Help is the long help.
+func (reportCommand) Help() string {
+	return `The first page tells the findings and what the report is about; what neither the runs recorded nor --about gives is "not given"
+there. A file that contradicts what was recorded, such as one about another sample, is refused. provoke new writes a commented
+about.yaml. --check ends with exit code 3 where something is missing; with --json it prints {"missing":[{"name","means","where"}]}.`
 }
 
 // Run writes the report of a job.
 func (c *reportCommand) Run(w *world) error {
+	switch {
+	case c.Check && (len(c.Out) > 0 || c.CSV != ""):
+		return withCode(exitUsage, errors.New("report: --check writes nothing; leave -o and --csv away"))
+	case c.JSON && !c.Check:
+		return withCode(exitUsage, errors.New("report: --json goes with --check"))
+	case !c.Check && len(c.Out) == 0:
+		return withCode(exitUsage, errors.New("report: name the file to write with -o, such as -o report.pdf, or give --check"))
+	}
 	if (c.Before == 0) != (c.After == 0) {
 		return withCode(exitUsage, errors.New("report: give both --before and --after, or neither"))
 	}
@@ -51,12 +70,72 @@ func (c *reportCommand) Run(w *world) error {
 	if err := c.choose(&j); err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
+	if err := c.about(&j); err != nil {
+		return err
+	}
+	if c.Check {
+		return c.check(w, j)
+	}
 	for _, out := range c.Out {
 		if err := c.write(w, j, out); err != nil {
 			return err
 		}
 	}
 	return c.writeCSV(w, j)
+}
+
+// about reads what the job does not hold; nothing of a file that has a problem or contradicts the job is told.
+func (c *reportCommand) about(j *report.Job) error {
+	if c.About == "" {
+		return nil
+	}
+	data, err := readText(c.About)
+	if err != nil {
+		return fmt.Errorf("read what the report is about: %w", err)
+	}
+	about, problems := report.ParseAbout(event.Printable(c.About), data)
+	about.Name = filepath.Base(about.Name)
+	if err := problems.Err(); err != nil {
+		return err
+	}
+	if problems, err = about.Contradictions(*j); err != nil {
+		return fmt.Errorf("report of %s: %w", c.Job, err)
+	}
+	j.About = about
+	return problems.Err()
+}
+
+// check lists what is missing on the first page.
+func (c *reportCommand) check(w *world, j report.Job) error {
+	missing, err := report.MissingFrom(j)
+	if err != nil {
+		return fmt.Errorf("report of %s: %w", c.Job, err)
+	}
+	if c.JSON {
+		err = printJSON(w.stdout, struct {
+			Missing []report.Missing `json:"missing"`
+		}{append([]report.Missing{}, missing...)})
+	}
+	switch {
+	case err != nil:
+		return err
+	case c.JSON:
+	case len(missing) == 0:
+		fmt.Fprintf(w.stdout, "nothing is missing on the first page of a report of %s of %s\n", numbersOf(j.Detailed), j.Name)
+	default:
+		t := table(w.stdout)
+		fmt.Fprintln(t, "not given\twhat it is\twhere to give it")
+		for _, m := range missing {
+			fmt.Fprintf(t, "%s\t%s\t%s\n", m.Name, m.Means, m.Where)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	if len(missing) == 0 {
+		return nil
+	}
+	return withCode(exitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, count(len(missing), "field", "fields")))
 }
 
 // checkOutput refuses to write over a job, and a file whose ending names no form of the report.

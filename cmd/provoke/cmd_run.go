@@ -15,6 +15,7 @@ type runCommand struct {
 	Operator         string `help:"Who stands at the bench." placeholder:"NAME"`
 	Room             string `help:"Where the bench stands." placeholder:"TEXT"`
 	Temperature      string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
+	Humidity         string `help:"Relative humidity of the room, with its unit." placeholder:"TEXT"`
 	Again            int    `help:"Expose every frequency of that run of the job too, those found at the edges of its bands included: the very same exposure, after a change." placeholder:"RUN"`
 	OverTest         string `help:"Who accepted that the product is exposed to more than the level wanted where showing a difference to the run of --again, or a guard band, needs it: \"accepted by NAME\"." placeholder:"TEXT"`
 	Resume           bool   `help:"Go on with the newest run of the job, at the first point that was not closed."`
@@ -38,7 +39,7 @@ func (c *runCommand) Run(w *world) error {
 		return withCode(exitUsage, fmt.Errorf("--over-test %q does not say who accepted it: write \"accepted by NAME\"", c.OverTest))
 	}
 	res, err := perform(w, performance{planFile: c.Plan, jobFile: c.Job, label: c.Label, changed: c.Changed,
-		operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, resume: c.Resume, again: c.Again, overTest: c.OverTest, alone: c.AcceptSinglePath})
+		operator: c.Operator, room: c.Room, temperature: c.Temperature, humidity: c.Humidity, armed: c.Arm, resume: c.Resume, again: c.Again, overTest: c.OverTest, alone: c.AcceptSinglePath})
 	if res.Verdict == "" {
 		return err
 	}

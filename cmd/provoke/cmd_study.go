@@ -37,6 +37,7 @@ type studyFlags struct {
 	Operator    string      `placeholder:"NAME" help:"Who stands at the bench."`
 	Room        string      `placeholder:"TEXT" help:"Where the bench stands."`
 	Temperature string      `placeholder:"TEXT" help:"Temperature of the room, with its unit."`
+	Humidity    string      `placeholder:"TEXT" help:"Relative humidity of the room, with its unit."`
 	Arm         bool        `help:"Accept the worst case at every rating without being asked."`
 	JSON        bool        `name:"json" help:"Print the documented JSON shape."`
 
@@ -100,7 +101,7 @@ func writeApart(w *world, base string, text []byte) (string, error) {
 // reported and counts.
 func (f studyFlags) expose(w *world, planFile, label string) (number int, incomplete error, err error) {
 	res, err := perform(w, performance{planFile: planFile, jobFile: f.Job, label: label, operator: f.Operator, room: f.Room,
-		temperature: f.Temperature, armed: f.Arm, progress: f.progress, begun: func(n int, _ *store.Job) { number = n }})
+		temperature: f.Temperature, humidity: f.Humidity, armed: f.Arm, progress: f.progress, begun: func(n int, _ *store.Job) { number = n }})
 	if res.Verdict == event.RFNotKnownOff {
 		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}

@@ -34,6 +34,7 @@ type sweepCommand struct {
 	Operator    string `help:"Who stands at the bench." placeholder:"NAME"`
 	Room        string `help:"Where the bench stands." placeholder:"TEXT"`
 	Temperature string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
+	Humidity    string `help:"Relative humidity of the room, with its unit." placeholder:"TEXT"`
 	Arm         bool   `help:"Accept the worst case of the whole span without being asked."`
 
 	AcceptSinglePath bool `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
@@ -65,7 +66,7 @@ func (c *sweepCommand) Run(w *world) error {
 	if c.Job == "" {
 		return withCode(exitUsage, errors.New("a sweep is journalled: name the job with --job"))
 	}
-	out, file, err := performSweep(w, performance{planFile: c.Sweep, jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, armed: c.Arm, ready: pr, alone: c.AcceptSinglePath}, c.Plan)
+	out, file, err := performSweep(w, performance{planFile: c.Sweep, jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, humidity: c.Humidity, armed: c.Arm, ready: pr, alone: c.AcceptSinglePath}, c.Plan)
 	if out.Verdict == "" {
 		return err
 	}
@@ -81,7 +82,7 @@ func (c *sweepCommand) Run(w *world) error {
 		fmt.Fprintf(w.stdout, "see: provoke run %s --job %s\n", file, c.Job)
 		return nil
 	}
-	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Arm: c.Arm, AcceptSinglePath: c.AcceptSinglePath}).Run(w)
+	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Arm: c.Arm, AcceptSinglePath: c.AcceptSinglePath}).Run(w)
 }
 
 // prepare reads and checks both files, and says what the sweep is.

@@ -136,7 +136,7 @@ func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 	var once sync.Once
 	release := func() { once.Do(d.opening.Unlock) }
 	o := performance{planFile: p.PlanFile, jobFile: d.file, label: wishes.Label, changed: wishes.Changed, operator: wishes.Operator, room: wishes.Room,
-		temperature: wishes.Temperature, armed: true, alone: wishes.Alone, resume: p.Resume, again: p.Again, ready: pr, operatorSays: operator,
+		temperature: wishes.Temperature, humidity: wishes.Humidity, armed: true, alone: wishes.Alone, resume: p.Resume, again: p.Again, ready: pr, operatorSays: operator,
 		progress: d.told, watched: d.watched,
 		asks: func(prompts *engine.Desk) {
 			d.mu.Lock()

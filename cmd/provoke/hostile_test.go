@@ -391,7 +391,7 @@ func poisonedJob(t *testing.T) string {
 			}
 			switch e := poisoned(rec.Event).(type) {
 			case event.Opened:
-				e.Operator, e.Room, e.Temperature = poison, poison, poison
+				e.Operator, e.Room, e.Temperature, e.Humidity = poison, poison, poison, poison
 				e.Bench, e.Plan = event.Attachment{Name: "bench" + poison, SHA256: strings.Repeat("0", 64)}, event.Attachment{Name: "../../plan" + poison, SHA256: strings.Repeat("1", 64)}
 				e.Equipment = []event.Equipment{{ID: "GEN1" + poison, Description: poison, Serial: poison, Identified: poison, Certificate: poison}}
 				e.Setup = []event.Field{{Name: poison, Value: poison}}

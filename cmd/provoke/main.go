@@ -53,7 +53,7 @@ type commands struct {
 	Journal    journalCommand    `cmd:"" help:"Print, verify or copy the journal of a job."`
 	Note       noteCommand       `cmd:"" help:"Add a remark to a run."`
 	Attach     attachCommand     `cmd:"" help:"Add a photo or file to a run."`
-	Keys       keysCommand       `cmd:"" help:"List the keys of bench, plan, laboratory, table and cable files."`
+	Keys       keysCommand       `cmd:"" help:"List the keys of bench, plan, laboratory, about, table and cable files."`
 	Level      levelCommand      `cmd:"" help:"The desk calculator of the trade: levels, currents, peaks, conversions."`
 	Touchstone touchstoneCommand `cmd:"" help:"Print what is in a Touchstone file."`
 	Find       findCommand       `cmd:"" help:"Find instruments on the network, on USB and on serial ports, and ask who they are."`

@@ -39,6 +39,7 @@ type performance struct {
 	operator    string
 	room        string
 	temperature string
+	humidity    string
 	// armed: the person has accepted the worst case beforehand; otherwise it is asked for.
 	armed  bool
 	resume bool
@@ -673,7 +674,7 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 	p, b := pr.plan, pr.bench
 	e := event.Opened{
 		Version: event.Version, Program: version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
-		Label: o.label, Changed: o.changed, Operator: o.operator, Room: o.room, Temperature: o.temperature,
+		Label: o.label, Changed: o.changed, Operator: o.operator, Room: o.room, Temperature: o.temperature, Humidity: o.humidity,
 		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
 			Means: p.Profile.Means, Verified: p.Profile.Verified, Checked: p.Profile.Checked.String()},
 		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,

@@ -41,6 +41,7 @@ type Opened struct {
 	Operator    string           `json:"operator,omitempty"`
 	Room        string           `json:"room,omitempty"`
 	Temperature string           `json:"temperature,omitempty"`
+	Humidity    string           `json:"humidity,omitempty"` // relative
 	Bench       Attachment       `json:"bench"`
 	Plan        Attachment       `json:"plan"`
 	Files       []Attachment     `json:"files,omitempty"` // that bench and plan name, under the names as written there

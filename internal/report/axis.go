@@ -93,9 +93,18 @@ func (t linearTicks) Ticks(low, high float64) []plot.Tick {
 		return []plot.Tick{{Value: low, Label: shortNumber(low)}}
 	}
 	step := niceStep((high - low) / t.n)
+	label := shortNumber
+	if most := max(math.Abs(low), math.Abs(high)); most > 999*step { // four digits do not tell the ticks apart
+		label = func(x float64) string {
+			if most >= 1e9 {
+				return strconv.FormatFloat(x, 'e', max(0, int(math.Ceil(math.Log10(most/step)))), 64)
+			}
+			return strconv.FormatFloat(x, 'f', max(0, int(math.Ceil(-math.Log10(step)-1e-9))), 64)
+		}
+	}
 	var out []plot.Tick
 	for i := math.Ceil(low/step - 1e-9); i*step <= high+step*1e-9; i++ {
-		out = append(out, plot.Tick{Value: i * step, Label: shortNumber(i * step)})
+		out = append(out, plot.Tick{Value: i * step, Label: label(i * step)})
 	}
 	return out
 }

@@ -54,7 +54,8 @@ func (s *section) figure(figures ...Figure) {
 	}
 }
 
-// sections tells the report in its order, figures and tables numbered.
+// sections tells the report in its order, figures and tables numbered: what is to be read, then the annexes with
+// every frequency, and the hashes last.
 func (p *page) sections() []section {
 	var out []section
 	add := func(s section) {
@@ -71,17 +72,28 @@ func (p *page) sections() []section {
 		add(x.section())
 	}
 	add(p.setupSection())
-	add(p.uncertaintySection())
+	add(p.uncertain)
 	add(p.pictureSection())
 	add(p.deviationSection())
 	add(p.cautionSection())
-	add(p.recordSection())
 	add(signatureSection())
-	for _, r := range p.Detailed {
-		s := section{ID: fmt.Sprintf("profile-%d", r.Findings.Run), Title: "Every frequency of " + strings.ToLower(r.Heading[:1]) + r.Heading[1:], Appendix: true}
-		s.table(r.Profile)
-		add(s)
+	annexes := 0
+	annex := func(id, title string, tables ...Table) {
+		s := section{ID: id, Appendix: true}
+		s.table(tables...)
+		if len(s.Blocks) > 0 {
+			annexes++
+			s.Title = fmt.Sprintf("Annex %d. %s", annexes, title)
+			out = append(out, s)
+		}
 	}
+	if c := p.Comparison; c != nil {
+		annex("annex-compare", fmt.Sprintf("Frequencies of runs %d and %d compared", c.Before.Run, c.After.Run), c.Points)
+	}
+	for _, r := range p.Detailed {
+		annex(fmt.Sprintf("profile-%d", r.Findings.Run), "Every frequency of "+strings.ToLower(r.Heading[:1])+r.Heading[1:], r.Upsets, r.Uncertain, r.Profile, r.Drive, r.Safing)
+	}
+	add(p.recordSection(annexes + 1))
 	number(out)
 	return out
 }
@@ -121,7 +133,7 @@ func (p *page) compareSection() section {
 	if c.Figure != nil {
 		s.figure(*c.Figure)
 	}
-	s.table(c.Bands, c.Points, c.Predicted)
+	s.table(c.Bands, c.Predicted)
 	return s
 }
 
@@ -132,7 +144,9 @@ func (r *runPart) section() section {
 	}
 	s.table(r.Bands, r.Evidence, r.Random)
 	s.figure(r.Figures...)
-	s.table(r.Upsets, r.Safing)
+	if len(r.Profile.Rows) > 0 {
+		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
+	}
 	return s
 }
 
@@ -155,7 +169,7 @@ func (p *page) setupSection() section {
 	if u.Mark != "" {
 		s.say("warning", "The level profile is "+u.Mark+".")
 	}
-	s.table(u.Monitors, u.Equipment, u.Curves)
+	s.table(u.Monitors, u.Equipment)
 	return s
 }
 
@@ -182,9 +196,16 @@ func (p *page) cautionSection() section {
 	return s
 }
 
-func (p *page) recordSection() section {
-	s := section{ID: "record", Title: "Record"}
-	s.table(p.Runs, p.Journal, p.Attachments, p.Files)
+func (p *page) recordSection(annex int) section {
+	s := section{ID: "record", Title: fmt.Sprintf("Annex %d. Record and hashes", annex), Appendix: true}
+	s.table(p.Runs)
+	if p.Setup != nil {
+		s.table(p.Setup.Curves)
+	}
+	s.table(p.Journal, p.Attachments, p.Files)
+	if a := p.Job.About; a != nil {
+		s.say("", fmt.Sprintf("Given with the report: %s, SHA-256 %s.", a.Name, a.SHA256))
+	}
 	s.say("", "A journal is a chain: its head vouches for every record before it, and for the bench file, plan file and figures named above. Every number of this report follows from the journal in "+p.Job.Name+".")
 	s.say("", "Integrity hash of the job: "+p.Integrity+". It is the SHA-256 of one line “run NUMBER HEAD” for each run of the job in their order, each with a line feed at its end, HEAD being the hash of that journal's head. A later remark or picture gives the job another hash.")
 	return s

@@ -9,6 +9,7 @@ import (
 	"image/color"
 	"math"
 	"regexp"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -224,27 +225,40 @@ func shade(x0, x1, y0, y1 float64, col color.Color) drawing {
 	}}
 }
 
-// caption writes text in the plot, its top at y, beside x: to the right of it, or to the left where
-// there is no room on the right. On a background it can be read across lines.
-func caption(x, y float64, text string, col color.RGBA, background bool) drawing {
-	style := draw.TextStyle{Color: col, Font: lettering(8.5), YAlign: draw.YTop, Handler: plot.DefaultTextHandler}
-	return drawing{do: func(c draw.Canvas, tx, ty func(float64) vg.Length) {
-		text := printable(text, 48)
-		at := vg.Point{X: tx(x) + 3, Y: ty(y) - 3}
-		style := style
-		if at.X+style.Width(text) > c.Max.X {
-			style.XAlign = draw.XRight
-			at.X -= 6
-		}
-		if background {
-			w, left := style.Width(text), at.X
-			if style.XAlign == draw.XRight {
-				left -= w
+// numbers writes 1, 2, 3 … at rising x below the top of the plot, each on a light ground beside its x and
+// below those that it would lie over. The legend says what they stand for.
+func numbers(at []float64, col color.RGBA) drawing {
+	style := draw.TextStyle{Color: col, Font: lettering(8.5), YAlign: draw.YTop, Handler: textHandler}
+	return drawing{do: func(c draw.Canvas, tx, _ func(float64) vg.Length) {
+		var taken []vg.Length // right end of the last number of each row
+		for i, x := range at {
+			text := fmt.Sprint(i + 1)
+			w := style.Width(text)
+			left := min(tx(x)+3, c.Max.X-w-1)
+			row := 0
+			for row < len(taken) && taken[row] > left-3 {
+				row++
 			}
-			fillBox(c, left-1, at.Y-10, w+2, 10.5, color.NRGBA{0xff, 0xff, 0xff, 0xd8})
+			if row == len(taken) {
+				taken = append(taken, 0)
+			}
+			taken[row] = left + w
+			top := c.Max.Y - 3 - 11*vg.Length(row)
+			fillBox(c, left-1, top-10, w+2, 10.5, color.NRGBA{0xff, 0xff, 0xff, 0xd8})
+			c.FillText(style, vg.Point{X: left, Y: top}, text)
 		}
-		c.FillText(style, at, text)
 	}}
+}
+
+// fitting returns the first of some labels that fits along an axis; the last where none does.
+func fitting(room vg.Length, labels ...string) string {
+	style := draw.TextStyle{Font: lettering(9), Handler: textHandler}
+	for _, l := range labels {
+		if style.Width(l) <= room {
+			return l
+		}
+	}
+	return labels[len(labels)-1]
 }
 
 // printable replaces what is not printable and shortens.
@@ -263,6 +277,7 @@ func printable(s string, most int) string {
 
 var (
 	svgHead = regexp.MustCompile(`(?s)^.*?<svg width="[^"]*" height="[^"]*" (viewBox="[^"]*")[^>]*>`)
+	svgText = regexp.MustCompile(`(<text x="[^"]*" y="[^"]*" [^>]*style="font-size:([0-9.]+)px[^>]*)>([^<]+)</text>`)
 	svgFont = regexp.MustCompile(`font-family:[^;"]*;(font-variant:[^;"]*;)?(font-weight:[^;"]*;)?(font-style:[^;"]*;?)?`)
 )
 
@@ -284,7 +299,15 @@ func svg(do func(draw.Canvas), w, h vg.Length, class, name string) (template.HTM
 		return "", errors.New("draw a figure: the drawing has no head")
 	}
 	s := fmt.Sprintf(`<svg class="%s" %s %s>`, class, said, b.String()[head[2]:head[3]]) + b.String()[head[1]:]
-	return template.HTML(svgFont.ReplaceAllString(s, "")), nil
+	return template.HTML(svgText.ReplaceAllStringFunc(svgFont.ReplaceAllString(s, ""), fixedWidth)), nil
+}
+
+// fixedWidth makes a text as wide in whatever typeface the reader has as it was when the figure was laid out.
+func fixedWidth(element string) string {
+	m := svgText.FindStringSubmatch(element)
+	size, _ := strconv.ParseFloat(m[2], 64)
+	style := draw.TextStyle{Font: lettering(size), Handler: textHandler}
+	return fmt.Sprintf(`%s textLength="%.4g" lengthAdjust="spacingAndGlyphs">%s</text>`, m[1], style.Width(html.UnescapeString(m[3])).Points(), m[3])
 }
 
 // textHandler measures and draws the lettering of figures.

@@ -1,10 +1,12 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"image/color"
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -227,7 +229,7 @@ func telling(r result.Run, b analysis.Band) (best *result.Step, by event.Monitor
 				continue
 			}
 			for _, m := range r.Monitors {
-				if n := numbers(s, m.ID); n > most {
+				if n := numbersOf(s, m.ID); n > most {
 					best, by, most = s, m, n
 				}
 			}
@@ -239,7 +241,7 @@ func telling(r result.Run, b analysis.Band) (best *result.Step, by event.Monitor
 	return nil, by
 }
 
-func numbers(s *result.Step, monitor string) (n int) {
+func numbersOf(s *result.Step, monitor string) (n int) {
 	for _, x := range s.Readings {
 		if x.Monitor == monitor && x.HasValue {
 			n++
@@ -315,10 +317,13 @@ func readingFigure(r result.Run, s *result.Step, m event.Monitor) Figure {
 	if m.HasBaseline {
 		fr.bottom, fr.top = math.Min(fr.bottom, m.Baseline-m.Tolerance), math.Max(fr.top, m.Baseline+m.Tolerance)
 	}
-	p := newPlot("time since RF came to the level (s)", m.ID+" ("+printable(m.Unit, 12)+")")
-	if m.Unit == "" {
-		p.Y.Label.Text = m.ID
+	const figureTall = figureHeight * 0.86
+	whole, unit := m.ID, ""
+	if m.Unit != "" {
+		unit = " (" + m.Unit + ")"
+		whole += unit
 	}
+	p := newPlot("time since RF came to the level (s)", fitting(figureTall-62, whole, "reading"+unit, "reading"))
 	p.X.Tick.Marker, p.Y.Tick.Marker = linearTicks{9}, linearTicks{5}
 	width := math.Max(fr.high-fr.low, 1e-3)
 	p.X.Min, p.X.Max = fr.low-0.03*width, fr.high+0.03*width
@@ -327,24 +332,43 @@ func readingFigure(r result.Run, s *result.Step, m event.Monitor) Figure {
 		height = math.Max(math.Abs(fr.top)*0.01, 1e-9)
 	}
 	p.Y.Min, p.Y.Max = fr.bottom-0.08*height, fr.top+0.24*height
-	addReadings(p, data, m)
+	messages := addReadings(p, data, m)
 	level, _ := s.Level()
-	return Figure{
+	f := Figure{
 		ID:      fmt.Sprintf("figure-reading-%d-%d", r.Number, s.Step.Number),
 		Title:   fmt.Sprintf("DUT reading around an upset at %v, run %d", s.Step.Point.Frequency, r.Number),
 		Caption: fmt.Sprintf("Step %d (%s) at %v; %s.", s.Step.Number, s.Step.Purpose, level, s.Class),
 		Legend: legend(entry{true, "RF on", barSign(rfOn)}, entry{m.HasBaseline && m.Tolerance > 0, "baseline and tolerance", barSign(calm)},
 			entry{true, "reading", dotSign(after, true)}, entry{len(data.bad) > 0, "outside the tolerance", dotSign(alarm, true)}, entry{len(data.events) > 0, "error or silence", lineSign(alarm)}),
-		Width: figureWidth, Height: figureHeight * 0.86, draw: plotted(p),
+		Width: figureWidth, Height: figureTall, draw: plotted(p),
 	}
+	if p.Y.Label.Text != whole {
+		f.Caption += " The reading is that of " + whole + "."
+	}
+	file := fmt.Sprintf("readings-run-%d.csv", r.Number)
+	for i, text := range messages {
+		if i == mostMessages {
+			f.Legend = append(f.Legend, Sign{fmt.Sprintf("and %s, in %s", plural(len(messages)-i, "further message", "further messages"), file), lineSign(alarm)})
+			break
+		}
+		if r := []rune(text); len(r) > 240 {
+			text = string(r[:240]) + " (goes on in " + file + ")"
+		}
+		f.Legend = append(f.Legend, Sign{fmt.Sprintf("%d: %s", i+1, event.Printable(text)), lineSign(alarm)})
+	}
+	return f
 }
 
-func addReadings(p *plot.Plot, data series, m event.Monitor) {
+// mostMessages is how many different messages a figure of readings explains.
+const mostMessages = 6
+
+// addReadings draws the readings and returns the different messages among them, in their order.
+func addReadings(p *plot.Plot, data series, m event.Monitor) []string {
 	if m.HasBaseline && m.Tolerance > 0 {
 		p.Add(shade(p.X.Min, p.X.Max, m.Baseline-m.Tolerance, m.Baseline+m.Tolerance, calm))
 	}
 	p.Add(shade(data.on, data.off, p.Y.Min, p.Y.Max, color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}))
-	p.Add(grid(), caption(data.on, p.Y.Max, "RF on", before, false))
+	p.Add(grid())
 	if m.HasBaseline {
 		at := []mark{{p.X.Min, m.Baseline, rf.Exactly}, {p.X.Max, m.Baseline, rf.Exactly}}
 		p.Add(line(at, draw.LineStyle{Color: soft, Width: 0.7, Dashes: []vg.Length{3, 2}}))
@@ -353,28 +377,24 @@ func addReadings(p *plot.Plot, data series, m event.Monitor) {
 		p.Add(line(part, draw.LineStyle{Color: rgb(0x9db4bf), Width: 0.9}))
 	}
 	p.Add(marks(data.good, after, false), marks(data.bad, alarm, false))
-	addEvents(p, data.events)
+	return addEvents(p, data.events)
 }
 
-// addEvents marks error lines and silence. The words stand beside the first of several alike, and
-// beside the first few only, since they would lie over each other.
-func addEvents(p *plot.Plot, events []event.Reading) {
-	const most = 4
-	said, last := 0, ""
-	var words []plot.Plotter
-	for _, x := range events {
+// addEvents marks error lines and silence, and numbers the first of each of the first few messages: words
+// would lie over each other.
+func addEvents(p *plot.Plot, events []event.Reading) (messages []string) {
+	var numbered []float64
+	for _, x := range slices.SortedStableFunc(slices.Values(events), func(a, b event.Reading) int { return cmp.Compare(a.After, b.After) }) {
 		at := x.After.Std().Seconds()
 		p.Add(line([]mark{{at, p.Y.Min, rf.Exactly}, {at, p.Y.Max, rf.Exactly}}, draw.LineStyle{Color: rgb(0xd98a88), Width: 0.8}))
-		text := firstOf(x.Why, x.Text)
-		if text == last || said == most {
-			continue
+		if text := firstOf(x.Why, x.Text, "no text"); !slices.Contains(messages, text) {
+			if messages = append(messages, text); len(messages) <= mostMessages {
+				numbered = append(numbered, at)
+			}
 		}
-		last = text
-		said++
-		step := (p.Y.Max - p.Y.Min) * 0.075
-		words = append(words, caption(at, p.Y.Max-step*float64(said), text, alarm, true))
 	}
-	p.Add(words...)
+	p.Add(numbers(numbered, alarm))
+	return messages
 }
 
 func firstOf(texts ...string) string {

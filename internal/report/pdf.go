@@ -126,8 +126,15 @@ func (d *printer) cover() {
 	d.y += 7
 	d.flow(style{regular, 11, ink}, p.Sentence, 0)
 	d.y += 10
-	d.facts()
-	d.y += 16
+	d.facts(p.Facts, bold)
+	d.y += 12
+	d.facts(p.About, regular)
+	if p.AboutNote != "" {
+		d.y += 4
+		d.flow(style{regular, 7.6, quietInk}, p.AboutNote, 0)
+	}
+	d.y += 14
+	d.need(min(17+15*float64(len(p.Sections)), d.bottom-marginTop))
 	d.flow(style{bold, 11, ink}, "Contents", 0)
 	d.y += 2
 	for _, s := range p.Sections {
@@ -135,8 +142,9 @@ func (d *printer) cover() {
 		d.contents = append(d.contents, contentsLine{title: d.faces.cut(style{regular, 9.5, ink}, firstUpper(s.Title), d.width-50), at: d.f.PageNo(), y: d.y})
 		d.y += 15
 	}
-	d.f.AddPage()
-	d.y = marginTop
+	if d.f.PageNo() == 1 {
+		d.newPage()
+	}
 }
 
 // warnOfRF fills the head of the first page where RF is not known to be off.
@@ -157,22 +165,22 @@ func (d *printer) warnOfRF() {
 	d.y += inset + 16
 }
 
-// facts are the summary in two columns.
-func (d *printer) facts() {
+// facts are named facts in two columns.
+func (d *printer) facts(list []Fact, as face) {
 	const first = 138.0
 	name := style{regular, 9, quietInk}
 	d.rule(0.6, rule, d.y)
-	for _, f := range d.p.Facts {
-		text := style{bold, 9, markColour(f.Mark)}
+	for _, f := range list {
+		text := style{as, 9, markColour(f.Mark)}
 		l, r := d.faces.lines(name, f.Name, first-10), d.faces.lines(text, f.Text, d.width-first)
-		h := float64(max(len(l), len(r)))*name.lead() + 7
+		h := float64(max(len(l), len(r)))*name.lead() + 6
 		d.need(h)
-		top := d.y + 3.5
+		top := d.y + 3
 		d.y = top
 		d.put(name, l, 0)
 		d.y = top
 		d.put(text, r, first)
-		d.y = top + h - 3.5
+		d.y = top + h - 3
 		d.rule(0.6, rule, d.y)
 	}
 }
@@ -430,7 +438,8 @@ func (d *printer) head(n int) {
 	}
 }
 
-// foot has the job with its integrity hash, the program, and the number of the page.
+// foot has the number of the report, the job with the begin of its integrity hash, the program, and the number of
+// the page.
 func (d *printer) foot(n, pages int) {
 	y := d.height - 42
 	small := style{regular, 7.5, quietInk}
@@ -440,7 +449,9 @@ func (d *printer) foot(n, pages int) {
 	number := fmt.Sprintf("page %d of %d", n, pages)
 	w := d.faces.width(small, number)
 	d.write(small, d.right-w, y, number)
-	d.write(small, d.left, y, d.faces.cut(small, fmt.Sprintf("%s, as of %s; provoke %s", d.p.Job.Name, d.p.Made, d.p.Job.Program), d.width-w-16))
-	d.write(small, d.left, y+10.5, "integrity hash")
-	d.write(style{mono, 6.5, quietInk}, d.left+d.faces.width(small, "integrity hash "), y+11.2, d.p.Integrity)
+	text := fmt.Sprintf("%s, as of %s, integrity hash %s; provoke %s", d.p.Job.Name, d.p.Made, d.p.Integrity[:12], d.p.Job.Program)
+	if report := d.p.Job.About.value("report"); report != "" {
+		text = d.faces.cut(small, "report "+report, d.width*0.3) + ", " + text
+	}
+	d.write(small, d.left, y, d.faces.cut(small, text, d.width-w-16))
 }

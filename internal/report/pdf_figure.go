@@ -37,7 +37,8 @@ func (d *printer) figureCaption(f *Figure) []string {
 func (d *printer) figureHeight(f *Figure) float64 {
 	_, h, scale := d.figureSize(f)
 	height := float64(h)*scale + float64(len(d.figureCaption(f)))*captionStyle.lead() + 22
-	return height + float64(d.legendRows(f))*legendLead
+	_, rows := d.places(f)
+	return height + float64(rows)*legendLead
 }
 
 // figure draws a figure with its legend and caption, all on one page.
@@ -58,39 +59,45 @@ const legendLead = 13.0
 
 var legendStyle = style{regular, 8, ink}
 
-// places returns where the entries of a legend stand: their distance from the left, and their row.
-func (d *printer) places(f *Figure) (x []float64, row []int) {
-	at, r := 0.0, 0
-	for _, s := range f.Legend {
-		w := float64(signWidth)*0.9 + 5 + d.faces.width(legendStyle, d.faces.plain(s.Text))
-		if at > 0 && at+w > d.width {
-			at, r = 0, r+1
-		}
-		x, row = append(x, at), append(row, r)
-		at += w + 15
-	}
-	return x, row
+const signRoom = float64(signWidth)*0.9 + 5
+
+// legendEntry is where an entry of a legend stands: its distance from the left, its first row, its lines.
+type legendEntry struct {
+	x     float64
+	row   int
+	lines []string
 }
 
-func (d *printer) legendRows(f *Figure) int {
-	if len(f.Legend) == 0 {
-		return 0
+// places returns where the entries of a legend stand, and how many rows they take.
+func (d *printer) places(f *Figure) (out []legendEntry, rows int) {
+	at, row := 0.0, 0
+	for _, s := range f.Legend {
+		lines := d.faces.lines(legendStyle, s.Text, d.width-signRoom)
+		w := signRoom + d.faces.width(legendStyle, lines[0])
+		if at > 0 && (at+w > d.width || len(lines) > 1) {
+			at, row = 0, rows
+		}
+		out = append(out, legendEntry{at, row, lines})
+		rows = max(rows, row+len(lines))
+		if at += w + 15; len(lines) > 1 {
+			at, row = 0, rows
+		}
 	}
-	_, row := d.places(f)
-	return row[len(row)-1] + 1
+	return out, rows
 }
 
 func (d *printer) legend(f *Figure) {
-	if len(f.Legend) == 0 {
-		return
+	places, rows := d.places(f)
+	for i, p := range places {
+		y := d.y + float64(p.row)*legendLead
+		f.Legend[i].draw(draw.NewCanvas(newCanvas(d, d.left+p.x, y, signHeight, 0.9), signWidth, signHeight))
+		for n, l := range p.lines {
+			d.write(legendStyle, d.left+p.x+signRoom, y+0.2+float64(n)*legendLead, l)
+		}
 	}
-	x, row := d.places(f)
-	for i, s := range f.Legend {
-		y := d.y + float64(row[i])*legendLead
-		s.draw(draw.NewCanvas(newCanvas(d, d.left+x[i], y, signHeight, 0.9), signWidth, signHeight))
-		d.write(legendStyle, d.left+x[i]+float64(signWidth)*0.9+5, y+0.2, d.faces.plain(s.Text))
+	if rows > 0 {
+		d.y += float64(rows)*legendLead + 2
 	}
-	d.y += float64(row[len(row)-1]+1)*legendLead + 2
 }
 
 const (

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
 
 	"provoke/internal/analysis"
 	"provoke/internal/catalog"
@@ -27,6 +28,7 @@ type Job struct {
 	Before, After int
 	Margin        rf.Gain
 	Program       string // version of the program that writes the report
+	About         *About // what the job does not hold; nil for nothing
 	// Attachment returns the bytes of a file of the job by its hash; nil when there is no way to
 	// them. Pictures among the attachments are put into the report, and the bench file is drawn.
 	Attachment func(hash string) ([]byte, error)
@@ -82,7 +84,7 @@ func (p *page) tables() []Table {
 		tables = append(tables, p.Setup.Fields, p.Setup.Equipment, p.Setup.Curves, p.Setup.Monitors, p.Setup.Exposure)
 	}
 	for _, r := range p.Detailed {
-		tables = append(tables, r.Bands, r.Evidence, r.Random, r.Upsets, r.Profile, stepsTable(r.run), readingsTable(r.run), r.Safing)
+		tables = append(tables, r.Bands, r.Evidence, r.Random, r.Upsets, r.Uncertain, r.Profile, r.Drive, stepsTable(r.run), readingsTable(r.run), r.Safing)
 	}
 	for _, s := range p.Studies {
 		tables = append(tables, s.Tables...)
@@ -107,6 +109,11 @@ type page struct {
 	RFUnknown  []string // runs after which RF is not known to be off
 	Sentence   string
 	Facts      []Fact
+	About      []Fact // what the report is about: client, laboratory, sample, …
+	AboutNote  string // what the mark in it means
+	U          string // the largest uncertainty of the runs told; "" where the bench file is not to be had
+	uncertain  section
+	told       []result.Run // in full
 	Setup      *setupPart
 	Bench      *catalog.Bench // as used in the first run told in full; nil where it cannot be read
 	Runs       Table
@@ -137,7 +144,7 @@ func newPage(j Job) (*page, error) {
 	p := &page{
 		Style: template.CSS(pageStyle), Job: j, Made: lastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
-		Deviations: deviationsTable(detailed, j.Runs),
+		Deviations: deviationsTable(detailed, j.Runs), told: detailed,
 	}
 	for _, r := range j.Runs {
 		if r.RFNotKnownOff() {
@@ -161,7 +168,9 @@ func newPage(j Job) (*page, error) {
 	if l, _, ok := beside(j); ok {
 		p.Beside = &l
 	}
+	p.uncertain = p.uncertaintySection()
 	p.summarise()
+	p.tell()
 	p.attach(j)
 	p.Sections = p.sections()
 	return p, nil
@@ -221,7 +230,7 @@ func (c *comparisonPart) Tables() []Table {
 
 func newComparisonPart(c analysis.Comparison) *comparisonPart {
 	part := &comparisonPart{
-		Comparison: c, Words: VerdictWords(c),
+		Comparison: c, Words: strings.Replace(VerdictWords(c), string(c.Verdict), fixWords(c.Verdict), 1),
 		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
 		Differences: differencesTable(c), Bands: comparedBandsTable(c), Points: comparedTable(c),
 	}
@@ -240,6 +249,8 @@ type runPart struct {
 	Bands, Upsets, Profile, Safing Table
 	Evidence                       Table // on the cause of the failing bands
 	Random                         Table // where the product is not deterministic
+	Drive                          Table // generator setting and power at every frequency
+	Uncertain                      Table // uncertainty of the onsets
 	Figures                        []Figure
 }
 
@@ -248,7 +259,7 @@ func newRunPart(j Job, r result.Run, control *result.Run, c *comparisonPart) run
 	uncertainty.Decide(&f, r, j.Runs, func(r result.Run) (*catalog.Bench, error) { return benchOf(j, r) })
 	part := runPart{
 		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
-		Bands: bandsTable(f), Random: NotDeterministicTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Safing: safingTable(r),
+		Bands: bandsTable(f), Random: NotDeterministicTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Drive: driveTable(j, r), Safing: safingTable(r),
 	}
 	add := func(f Figure, ok bool) {
 		if ok {

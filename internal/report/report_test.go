@@ -242,7 +242,7 @@ func TestReportSaysWhatMatters(t *testing.T) {
 		"the overdue probe":             "PROBE1 was due for calibration on 2026-01-17, before the run of 2026-03-02",
 		"the assumption of the search":  "monotone assumed",
 		"the cautions":                  "RF burns",
-		"the verdict":                   "shown, with reservations",
+		"the verdict":                   "fix shown, with reservations",
 		"the head of a journal":         "hash of the journal",
 		"the curve's hash":              "2222222222222222",
 		"a note":                        "ferrite sits 30 mm from the gland",

@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/recorder"
 
 	"provoke/internal/catalog"
 	"provoke/internal/rf"
@@ -59,9 +60,14 @@ func sketch(b *catalog.Bench, fixture catalog.Fixture) Figure {
 	if missing := notStated(b, fixture); missing != "" {
 		caption += " The bench file does not state " + missing + "."
 	}
+	var notes []string
+	sketcher{draw.NewCanvas(&recorder.Canvas{}, sketchWidth, sketchHeight), b, fixture, &notes}.draw()
+	for i, n := range notes {
+		caption += fmt.Sprintf(" %s %s.", noteMark(i), strings.TrimSuffix(n, "."))
+	}
 	return Figure{
 		ID: "figure-setup", Title: title, Caption: caption, Width: sketchWidth, Height: sketchHeight, Fixed: true,
-		draw: func(c draw.Canvas) { sketcher{c, b, fixture}.draw() },
+		draw: func(c draw.Canvas) { sketcher{c, b, fixture, new([]string)}.draw() },
 	}
 }
 
@@ -97,7 +103,10 @@ type sketcher struct {
 	c       draw.Canvas
 	b       *catalog.Bench
 	fixture catalog.Fixture
+	notes   *[]string // texts that do not fit; they stand under the figure
 }
+
+func noteMark(i int) string { return fmt.Sprintf("(%d)", i+1) }
 
 func (s sketcher) onCable() bool { return s.fixture != catalog.Jig50 && s.fixture != catalog.Jig150 }
 
@@ -430,43 +439,55 @@ func count(texts []string) (n int) {
 	return n
 }
 
-// wrap breaks a text into at most so many lines of a width; what is left out ends in an ellipsis.
+// wrap breaks a text into at most so many lines of a width. One that does not fit ends in the number of the note that
+// has it whole.
 func (s sketcher) wrap(text string, size float64, w vg.Length, most int) []string {
-	if most < 1 {
+	text = printable(text, len(text))
+	list := strings.Fields(text)
+	if most < 1 || len(list) == 0 {
 		return nil
 	}
-	style := draw.TextStyle{Font: lettering(size), Handler: textHandler}
-	var lines []string
-	line := ""
-	list := strings.Fields(printable(text, 160))
-	for i, word := range list {
-		longer := strings.TrimSpace(line + " " + word)
-		switch {
-		case line == "" || style.Width(longer) <= w:
-			line = longer
-		case len(lines) == most-1:
-			return append(lines, s.cut(line+" "+strings.Join(list[i:], " "), size, w))
-		default:
-			lines, line = append(lines, s.cut(line, size, w)), word
+	if lines := s.broken(list, size, w); len(lines) <= most && lines != nil {
+		return lines
+	}
+	note := slices.Index(*s.notes, text)
+	if note < 0 {
+		note = len(*s.notes)
+		*s.notes = append(*s.notes, text)
+	}
+	for n := min(len(list)-1, 40); n > 0; n-- {
+		if lines := s.broken(append(list[:n:n], noteMark(note)), size, w); len(lines) <= most && lines != nil {
+			return lines
 		}
 	}
-	return append(lines, s.cut(line, size, w))
+	return []string{noteMark(note)}
 }
 
-// cut shortens a text to a width.
-func (s sketcher) cut(text string, size float64, w vg.Length) string {
+// broken breaks words into lines of a width; nil where one of them is wider.
+func (s sketcher) broken(list []string, size float64, w vg.Length) (lines []string) {
 	style := draw.TextStyle{Font: lettering(size), Handler: textHandler}
-	text = printable(text, 160)
-	r := []rune(text)
-	for n := len(r); n > 1 && style.Width(text) > w; n-- {
-		text = strings.TrimRight(string(r[:n-1]), " ,") + "…"
+	line := ""
+	for _, word := range list {
+		if len(word) > 160 || style.Width(word) > w {
+			return nil
+		}
+		if longer := strings.TrimSpace(line + " " + word); style.Width(longer) <= w {
+			line = longer
+			continue
+		}
+		lines, line = append(lines, line), word
 	}
-	return text
+	return append(lines, line)
+}
+
+// cut is wrap for one line.
+func (s sketcher) cut(text string, size float64, w vg.Length) string {
+	return strings.Join(s.wrap(text, size, w, 1), "")
 }
 
 func (s sketcher) text(x, y vg.Length, align draw.XAlignment, col color.Color, size float64, text string) {
 	style := draw.TextStyle{Color: col, Font: lettering(size), XAlign: align, Handler: textHandler}
-	s.c.FillText(style, vg.Point{X: x, Y: y}, printable(text, 160))
+	s.c.FillText(style, vg.Point{X: x, Y: y}, printable(text, len(text)))
 }
 
 func (s sketcher) block(x, y, w, h vg.Length, fill color.Color) {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"provoke/internal/analysis"
+	"provoke/internal/catalog"
 	"provoke/internal/event"
 	"provoke/internal/plan"
 	"provoke/internal/result"
@@ -240,6 +241,43 @@ func stepsTable(r result.Run) Table {
 	return t
 }
 
+// driveTable lists for every frequency of a run the generator's setting and the power, of the step with the highest
+// setting.
+func driveTable(j Job, r result.Run) Table {
+	head, setting := "generator setting", func(rf.Power) string { return "" }
+	if bench, err := benchOf(j, r); err == nil {
+		if bench.Source.CountsIn == catalog.CountsVpp {
+			head += " (set for " + string(bench.Source.Load) + ")"
+		}
+		setting = func(p rf.Power) string { text, _, _ := strings.Cut(bench.Source.Setting(p), " ("); return text }
+	}
+	t := Table{ID: fmt.Sprintf("drive-run-%d", r.Number), Title: fmt.Sprintf("Generator setting and power of run %d", r.Number), Columns: []Column{
+		frequencyIn("frequency"), words("step"), words(head), powerIn("which gives into 50 Ω"), powerIn("forward power"), words("forward is"), powerIn("reflected power"),
+		currentIn("current"), words("current is"),
+	}, Note: fmt.Sprintf("At each frequency the step with the highest setting; levels of the unmodulated carrier, powers at the input of the clamp. Every step is in steps-run-%d.csv.", r.Number)}
+	for _, p := range r.Points() {
+		var s *result.Step
+		for _, x := range p.Steps {
+			if x.Drive.Known() && (s == nil || x.Drive.DB() >= s.Drive.DB()) {
+				s = x
+			}
+		}
+		if s == nil {
+			continue
+		}
+		level, origin := s.Level()
+		forward, reflected := amount(s.Forward), amount(s.Reverse)
+		if !s.Forward.Known() {
+			forward.Text = "not measured"
+		}
+		if !s.Reverse.Known() {
+			reflected.Text = "not measured"
+		}
+		t.add(frequency(p.Frequency), keep(fmt.Sprintf("step %d", s.Step.Number)), keep(setting(s.Drive)), amount(s.Drive), forward, say(forwardIs(s)), reflected, amount(level), say(string(origin)))
+	}
+	return t
+}
+
 func forwardIs(s *result.Step) string {
 	switch {
 	case !s.Forward.Known():
@@ -327,7 +365,7 @@ func comparedTable(c analysis.Comparison) Table {
 		}
 		before, after := p.Onsets()
 		t.add(frequency(p.Frequency), amount(before), amount(after), gain(p.Gain, p.GainBound), amount(p.Required),
-			say(string(p.Verdict)).marked(marks[p.Verdict]), say(p.Why))
+			say(fixWords(p.Verdict)).marked(marks[p.Verdict]), say(p.Why))
 	}
 	return t
 }

@@ -35,9 +35,11 @@ func heading(r result.Run) string {
 	return s
 }
 
+const unnamed = "the product"
+
 // product names the DUT as the bench did.
 func product(r result.Run) (name, port string) {
-	name = "the product"
+	name = unnamed
 	for _, f := range r.Opened.Setup {
 		switch strings.ToLower(f.Name) {
 		case "product", "dut":
@@ -113,6 +115,13 @@ func plural(n int, one, many string) string {
 // facts are the summary in numbers.
 func (p *page) facts() []Fact {
 	var out []Fact
+	if c := p.Comparison; c != nil {
+		f := Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: firstUpper(c.Words), Mark: c.Mark}
+		if len(c.Reservations) > 0 && f.Mark == "good" {
+			f.Mark = "warn"
+		}
+		out = append(out, f)
+	}
 	for _, r := range p.Detailed {
 		f := r.Findings
 		text, mark := Headline(f)
@@ -232,7 +241,7 @@ func setupFields(r result.Run) []event.Field {
 	o := r.Opened
 	return append(o.Setup[:len(o.Setup):len(o.Setup)], known(
 		event.Field{Name: "clamp is on", Value: o.Fixture}, event.Field{Name: "room", Value: o.Room},
-		event.Field{Name: "temperature", Value: o.Temperature}, event.Field{Name: "operator", Value: o.Operator},
+		event.Field{Name: "temperature", Value: o.Temperature}, event.Field{Name: "relative humidity", Value: o.Humidity}, event.Field{Name: "operator", Value: o.Operator},
 	)...)
 }
 

@@ -147,6 +147,14 @@ func VerdictWords(c analysis.Comparison) string {
 	return string(c.Verdict)
 }
 
+// fixWords is a judgement as a report says it: what is shown, or not, is the fix.
+func fixWords(j analysis.Judgement) string {
+	if j == analysis.Shown || j == analysis.NotShown {
+		return "fix " + string(j)
+	}
+	return string(j)
+}
+
 // SpanWords prints the outermost frequencies of a band; "–" for none.
 func SpanWords(b *analysis.Band) string {
 	if b == nil {

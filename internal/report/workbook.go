@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -133,8 +134,10 @@ func (b *book) summary(p *page) (row int, err error) {
 	}
 	put(b.bold, firstUpper(p.Title))
 	put(b.wrapped, "job in a sentence", p.Sentence)
-	for _, f := range p.Facts {
-		put(b.wrapped, f.Name, f.Text)
+	for _, f := range slices.Concat(p.Facts, p.About, []Fact{{Name: "note", Text: p.AboutNote}}) {
+		if f.Text != "" {
+			put(b.wrapped, f.Name, f.Text)
+		}
 	}
 	if p.Comparison != nil {
 		put(b.wrapped, "verdict", p.Comparison.Words)

@@ -405,7 +405,7 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	}
 	field := func(name string, most int) string { return strings.TrimSpace(shorten(r.PostFormValue(name), most)) }
 	a := s.arms.add(arming{Prepared: p, Wishes: Wishes{Label: field("label", 200), Changed: field("changed", 500),
-		Operator: field("operator", 100), Room: field("room", 100), Temperature: field("temperature", 50)}})
+		Operator: field("operator", 100), Room: field("room", 100), Temperature: field("temperature", 50), Humidity: field("humidity", 50)}})
 	return seeOther(w, r, "/arm/"+a.ID)
 }
 

@@ -74,7 +74,7 @@ type Prepared struct {
 
 // Wishes is what the person says about a run when it begins.
 type Wishes struct {
-	Label, Changed, Operator, Room, Temperature string
+	Label, Changed, Operator, Room, Temperature, Humidity string
 	// Alone accepts that nothing but this program can switch RF off while it lives.
 	Alone bool
 }
