@@ -44,7 +44,7 @@ headings, behind figures or declared, byte order marks, UTF-16, NULs and mixed l
 with line and column and exit code 3; so is one whose units are not known, that says another number of points than it has, or that
 can be read in two ways. --x none or --y none declares a plain number.
 
-With --bench a level at the analyser becomes the current on the cable; with --job the trace joins a run: the file is kept in the job
+With --bench a level at the analyser becomes the current on the cable (one column: --y-column); with --job the trace joins a run: the file is kept in the job
 and the current is journalled, also after the run was closed.
 
 --json prints {"points","x":{"name","unit","values":[...]},"y":[{"name","unit","values":[...]}],"warnings":["file:line:column: ..."]}.
@@ -89,8 +89,8 @@ func (c *traceCommand) Run(w *world) error {
 	return printTrace(w, t)
 }
 
-// current turns the first column of levels into cable current, which becomes the last column of the
-// trace.
+// current turns the levels into cable current, which becomes the last column of the trace. Several columns of
+// levels, such as least and greatest, are refused: which of them is meant, only a person knows.
 func (c *traceCommand) current(w *world, t *trace.Trace) (event.TraceRead, error) {
 	b, list, err := loadBench(c.Bench)
 	if err != nil {
@@ -98,6 +98,13 @@ func (c *traceCommand) current(w *world, t *trace.Trace) (event.TraceRead, error
 	}
 	for _, p := range list.Warnings() {
 		fmt.Fprintln(w.stderr, p)
+	}
+	if len(t.Y) > 1 && len(c.YColumn) != 1 {
+		var names []string
+		for _, y := range t.Y {
+			names = append(names, strconv.Quote(y.Name))
+		}
+		return event.TraceRead{}, withCode(exitUsage, fmt.Errorf("%s: it has several columns of levels, %s: say with --y-column which one becomes the current on the cable", c.File, strings.Join(names, ", ")))
 	}
 	readings, err := t.Readings(0)
 	if err != nil {

@@ -91,6 +91,17 @@ func TestATraceThatIsNotUnderstoodIsRefusedWithItsPlace(t *testing.T) {
 	says(t, exitUsage, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm", "--job", filepath.Join(dir, "j.provoke")}, "--bench")
 }
 
+// Of least and greatest only a person knows which one is meant.
+func TestOneColumnOfSeveralBecomesCableCurrent(t *testing.T) {
+	dir := writeAll(t, map[string]string{"bench.yaml": traceBench, "two.csv": "f/MHz,Min/dBm,Max/dBm\n10,-60,-27\n20,-61,-28\n"})
+	args := []string{"trace", filepath.Join(dir, "two.csv"), "--bench", filepath.Join(dir, "bench.yaml")}
+	says(t, exitUsage, args, `"Min", "Max"`, "--y-column")
+	out := says(t, exitDone, append(args, "--y-column", "Max"), "cable current")
+	if !strings.Contains(out, "99.99 dBµA") {
+		t.Errorf("printed %s", out)
+	}
+}
+
 func TestAMaxHoldTraceBecomesCableCurrentInARun(t *testing.T) {
 	dir := writeAll(t, map[string]string{"bench.yaml": traceBench, "max.csv": "f/MHz,P/dBm\n10,-27\n20,-105\n30,-5\n"})
 	job := journalJob(t, false)

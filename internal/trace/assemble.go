@@ -3,6 +3,8 @@ package trace
 import (
 	"fmt"
 	"math"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -38,11 +40,17 @@ func (t *table) unitBeside(r row, i int) (string, string) {
 	return unitOf(r.cells[i+1].text)
 }
 
+var axisFactor = regexp.MustCompile(`^(?:[xy][ _-](?:axis[ _-])?)(?:scale|factor|multiplier)$|^scale factor$|^multiplier$`)
+
 // assemble decides which column is the x and which are read, and turns the rows into columns.
 func (t *table) assemble() *Trace {
 	out := &Trace{Name: t.name}
 	x, ok := t.chooseX()
 	if !ok {
+		return nil
+	}
+	if f, ok := t.factFor(func(f fact) bool { return f.value.kind == number && f.value.x != 1 && axisFactor.MatchString(f.key) }); ok {
+		t.fail(f.line, f.column, fmt.Sprintf("a factor of %g stands here, and nothing says whether the figures have it", f.value.x), "export figures in the units that the file names, and take the line out")
 		return nil
 	}
 	switch {
@@ -63,6 +71,7 @@ func (t *table) assemble() *Trace {
 			return nil
 		}
 		out.X = t.column(x, "x")
+		t.checkEndsOf(out.X)
 	}
 	for _, i := range t.chooseY(x) {
 		out.Y = append(out.Y, t.column(i, "y"))
@@ -73,7 +82,9 @@ func (t *table) assemble() *Trace {
 	if t.problems.Err() != nil {
 		return nil
 	}
-	t.checkOrder(out.X)
+	if t.checkOrder(out.X); t.problems.Err() != nil {
+		return nil
+	}
 	return out
 }
 
@@ -109,15 +120,20 @@ func (t *table) chooseX() (int, bool) {
 	case len(figures) == 0:
 		t.fail(t.rows[0].line, 1, "the table has no column of figures", "")
 		return 0, false
-	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0]) || t.countsRows(figures[0])):
+	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0]) || t.countsRows(figures[0]) || t.units[figures[0]].unit != ""):
 		return fromFacts, true
 	case len(figures) == 1:
 		t.fail(t.rows[0].line, t.rows[0].cells[figures[0]].column, "the table has one column of figures and nothing says at which frequencies or times they were taken",
 			"two columns are wanted, or start and stop above the table")
 		return 0, false
+	case !slices.ContainsFunc(figures, func(i int) bool { return !t.inDecibel(i) }):
+		t.fail(t.rows[0].line, 1, "the table has no column of frequencies or times: all count in decibel", "export the trace with its frequencies, or declare start and stop")
+		return 0, false
 	}
 	return t.monotone(figures), true
 }
+
+func (t *table) inDecibel(i int) bool { return strings.HasPrefix(t.units[i].unit, "dB") }
 
 func (t *table) declaredFrequency() bool {
 	_, of := declaredUnit(t.declared.XUnit)
@@ -185,7 +201,7 @@ func (t *table) monotone(figures []int) int {
 		_, u.quantity = declaredUnit(t.declared.XUnit)
 	}
 	for _, i := range figures {
-		if t.looksLikeX(i) && (u.quantity == ofTime || t.rows[0].data[i].x >= 0 && t.rows[len(t.rows)-1].data[i].x >= 0) {
+		if !t.inDecibel(i) && t.looksLikeX(i) && (u.quantity == ofTime || t.rows[0].data[i].x >= 0 && t.rows[len(t.rows)-1].data[i].x >= 0) {
 			return i
 		}
 	}
@@ -204,6 +220,11 @@ func (t *table) settleUnit(i int, x bool) bool {
 			t.fail(own.line, own.column, fmt.Sprintf("the file says %s here but %s is declared for %s", own.unit, declared, what), "leave the declaration out, or mend the one that is wrong")
 			return false
 		}
+		above, _ := t.statedUnits(x)
+		if len(above) == 1 && own.line > above[0].line && (above[0].quantity != own.quantity || above[0].unit != own.unit && strings.HasPrefix(own.unit, "dB")) && t.columnsOf(x) == 1 {
+			t.fail(own.line, own.column, fmt.Sprintf("the heading says %s and line %d %s", own.unit, above[0].line, above[0].unit), "mend the one that is wrong")
+			return false
+		}
 		return true
 	}
 	if declared != "" {
@@ -211,7 +232,7 @@ func (t *table) settleUnit(i int, x bool) bool {
 		t.units[i] = unitAt{unit: u, quantity: of}
 		return true
 	}
-	if u, ok := t.statedUnit(x); ok {
+	if u, ok := t.unitFor(i, x); ok {
 		t.units[i] = u
 		return true
 	}
@@ -234,6 +255,17 @@ func (t *table) settleUnit(i int, x bool) bool {
 	return false
 }
 
+// columnsOf counts the columns that can be the x, or the y.
+func (t *table) columnsOf(x bool) int {
+	n := 0
+	for _, i := range t.figureColumns() {
+		if of := t.units[i].quantity; (of == ofFrequency || of == ofTime) == x && !t.isIndex(i) {
+			n++
+		}
+	}
+	return n
+}
+
 // impliedUnit finds the unit of x in the start of the sweep where the first or last figure is the
 // same number, and the unit of y in the reference level, which counts as the trace does.
 func (t *table) impliedUnit(i int, x bool) (unitAt, bool) {
@@ -242,8 +274,11 @@ func (t *table) impliedUnit(i int, x bool) (unitAt, bool) {
 		own, line, column, agreed := t.unitOfTrace(f.line)
 		if own != "" && (!ok || own != f.unit || agreed) {
 			u, of := unitOf(own)
-			if !agreed {
-				t.fail(line, column, fmt.Sprintf("%s stands here and the reference level in line %d counts in %s; nothing says in which the levels do", own, f.line, f.unit), "declare the unit of the levels")
+			switch hint := "declare the unit of the levels"; {
+			case !agreed && ok:
+				t.fail(line, column, fmt.Sprintf("%s stands here and the reference level in line %d counts in %s; nothing says in which the levels do", own, f.line, f.unit), hint)
+			case !agreed:
+				t.fail(line, column, fmt.Sprintf("%s stands here, and nothing says that the levels count in it", own), hint)
 			}
 			return unitAt{u, of, line, column}, true
 		}
@@ -270,7 +305,7 @@ func (t *table) impliedUnit(i int, x bool) (unitAt, bool) {
 // unitOfTrace looks above the table for a unit of level that stands elsewhere than with the reference level: in
 // a line of the trace's own it is the trace's, and agreed; elsewhere it may be anybody's.
 func (t *table) unitOfTrace(reference int) (unit string, line, column int, agreed bool) {
-	for i := 0; i < t.from; i++ {
+	for i := 0; i < t.headFrom; i++ {
 		l := uncomment(t.lines[i].text)
 		low := strings.ToLower(strings.TrimSpace(l))
 		if t.lines[i].number == reference || strings.HasPrefix(low, "ref") {
@@ -305,6 +340,17 @@ func (t *table) chooseY(x int) []int {
 		return out
 	}
 	t.dropSecondX(x)
+	for i := range t.width {
+		if t.units[i].unit == "" || t.numeric[i] || t.stamps[i] || i == x {
+			continue
+		}
+		for _, r := range t.rows {
+			if k := r.data[i].kind; k == words && beginsLikeFigure(r.cells[i].text) {
+				t.fail(r.line, r.cells[i].column, fmt.Sprintf("%q is no figure, and its column counts in %s", shorten(r.cells[i].text), t.units[i].unit), mendRow)
+				break
+			}
+		}
+	}
 	withUnit := false
 	for _, i := range t.figureColumns() {
 		withUnit = withUnit || i != x && t.units[i].unit != ""
@@ -405,6 +451,9 @@ func (t *table) passOver(i int) {
 	t.warn(line, column, name+" has no unit or counts the rows; it is not read", "name it as a column of y to read it")
 }
 
+// mostDecibel is further than any level is from its reference, up or down.
+const mostDecibel = 400
+
 // column turns a column of the table into figures of one unit.
 func (t *table) column(i int, what string) Column {
 	c := Column{Name: t.nameOf(i, what), Unit: t.units[i].unit, Values: make([]float64, len(t.rows))}
@@ -419,6 +468,9 @@ func (t *table) column(i int, what string) Column {
 			if absent++; absent == 1 {
 				first = r
 			}
+		case math.Abs(v.x) > mostDecibel && t.inDecibel(i):
+			t.fail(r.line, r.cells[i].column, fmt.Sprintf("no level is %g %s: is this a mark for none?", v.x, c.Unit), "leave the cell empty")
+			return c
 		case v.unit != "":
 			scale, ok := scales[v.unit]
 			if !ok {
@@ -502,7 +554,13 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 		span := stop.value.x*scale - start.value.x
 		return start.value.x, span / float64(len(t.rows)-1), unitAt{start.unit, start.quantity, start.line, start.column}, span != 0
 	}
-	interval, okInterval := find("xincrement", "x increment", "xinc", "sample interval", "sampling interval", "sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment", "interval")
+	center, okCenter := find("center", "centre", "center frequency", "centre frequency", "center freq", "frequency center")
+	width, okWidth := find("span", "frequency span", "freq span")
+	if okCenter && okWidth && !okStart && frequencyScale[center.unit]*frequencyScale[width.unit]*width.value.x > 0 && len(t.rows) > 1 {
+		width.value.x *= frequencyScale[width.unit] / frequencyScale[center.unit]
+		return center.value.x - width.value.x/2, width.value.x / float64(len(t.rows)-1), unitAt{center.unit, center.quantity, center.line, center.column}, true
+	}
+	interval, okInterval := find("xincrement", "x increment", "xinc", "sample interval", "sampling interval", "sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment", "interval", "step", "step size", "frequency step", "freq step")
 	if !okInterval || interval.value.x <= 0 {
 		return 0, 0, unitAt{}, false
 	}
@@ -515,8 +573,43 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 	origin, okOrigin := find("start", "xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
 	if okOrigin {
 		first = origin.value.x
+		if a, b := frequencyScale[origin.unit], frequencyScale[u.unit]; a > 0 && b > 0 {
+			first *= a / b
+		}
 	}
 	return first, interval.value.x, u, true
+}
+
+// logarithmic returns the line outside the table that speaks of a logarithmic scale, and not of one of levels; or 0.
+func (t *table) logarithmic() int {
+	for _, l := range append(t.lines[:t.from:t.from], t.behind...) {
+		if low := strings.ToLower(l.text); logarithm.MatchString(low) && !strings.Contains(low, "ampl") && !strings.Contains(low, "level") && !strings.Contains(low, "db") && !strings.Contains(low, "y ") {
+			return l.number
+		}
+	}
+	return 0
+}
+
+var logarithm = regexp.MustCompile(`\blog(?:arithmic|arithmisch)?\b|\bdecade\b`)
+
+// checkEndsOf refuses frequencies that lie outside the start and the stop that the file gives.
+func (t *table) checkEndsOf(x Column) {
+	first, step, u, ok := t.axis()
+	a, b := frequencyScale[u.unit], frequencyScale[x.Unit]
+	if !ok || a*b == 0 || len(x.Values) < 2 || !t.hasFact("stop") {
+		return
+	}
+	low, high := first*a/b, (first+step*float64(len(x.Values)-1))*a/b
+	slack := 0.01*math.Abs(high-low) + math.Abs(x.Values[1]-x.Values[0])
+	if least, most := slices.Min(x.Values), slices.Max(x.Values); least < min(low, high)-slack || most > max(low, high)+slack {
+		of := func(v float64) string { return strconv.FormatFloat(v, 'g', 8, 64) + " " + x.Unit }
+		t.fail(u.line, u.column, fmt.Sprintf("the file says from %s to %s here, and its table goes from %s to %s", of(low), of(high), of(least), of(most)), "mend the one that is wrong")
+	}
+}
+
+func (t *table) hasFact(key string) bool {
+	_, ok := t.factFor(func(f fact) bool { return contains(f.key, key) })
+	return ok
 }
 
 // computeX makes the x of every row from the facts.
@@ -529,11 +622,17 @@ func (t *table) computeX(out *Trace) bool {
 		t.fail(u.line, u.column, "the distance of the points has no unit", "declare the unit of x")
 		return false
 	}
-	if log, ok := t.factFor(func(f fact) bool {
-		return strings.Contains(strings.ToLower(f.text), "log") && (contains(f.key, "x", "axis") || contains(f.key, "freq") || contains(f.key, "sweep"))
-	}); ok {
-		t.fail(log.line, log.column, "the frequencies are spread logarithmically and do not stand in the file", "export the trace with its frequencies")
+	if line := t.logarithmic(); line > 0 {
+		t.fail(line, 1, "the frequencies are spread logarithmically, as it seems here, and do not stand in the file", "export the trace with its frequencies")
 		return false
+	}
+	if f, ok := t.factFor(func(f fact) bool {
+		return f.value.kind == number && (f.key == "step" || contains(f.key, "step", "size") || contains(f.key, "freq", "step")) && frequencyScale[f.unit]*frequencyScale[u.unit] > 0
+	}); ok {
+		if own := f.value.x * frequencyScale[f.unit] / frequencyScale[u.unit]; math.Abs(own-step) > 0.01*math.Abs(step) {
+			t.fail(f.line, f.column, fmt.Sprintf("the points are %s %s apart by this and %s %s by line %d and the number of rows", strconv.FormatFloat(own, 'g', 8, 64), u.unit, strconv.FormatFloat(step, 'g', 8, 64), u.unit, u.line), "export the trace whole, or with its frequencies")
+			return false
+		}
 	}
 	name := "frequency"
 	if u.quantity == ofTime {
@@ -547,8 +646,16 @@ func (t *table) computeX(out *Trace) bool {
 	return true
 }
 
+var minutes = regexp.MustCompile(`(?i)(?:^|[^a-z:])m(?:m|in|inutes)?:s(?:s|ec|econds)?\b`)
+
 // stampX makes the x of time stamps: seconds since the first.
 func (t *table) stampX(out *Trace) bool {
+	for i := range t.header {
+		if t.stamps[i] && minutes.MatchString(t.header[i].text) {
+			t.fail(t.headLine, t.header[i].column, fmt.Sprintf("%q counts minutes and seconds", t.header[i].text), "write the times as hours:minutes:seconds, or in seconds")
+			return false
+		}
+	}
 	var parts []clockParts
 	for _, r := range t.rows {
 		var p clockParts
@@ -624,6 +731,10 @@ func (p clockParts) ordered(dayFirst bool) clockParts {
 func (t *table) checkOrder(x Column) {
 	direction := 0.0
 	for k := 1; k < len(x.Values); k++ {
+		if k > 1 && k+1 < len(x.Values) && x.Values[k] == x.Values[0] && x.Values[k+1] == x.Values[1] {
+			t.fail(t.rows[k].line, 1, x.Name+" begins again here: this is another trace", "write a heading above it, or split the file")
+			return
+		}
 		d := x.Values[k] - x.Values[k-1]
 		if math.IsNaN(d) {
 			continue

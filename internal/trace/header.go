@@ -2,6 +2,7 @@ package trace
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -68,7 +69,8 @@ func (t *table) factsBelow(at int) {
 // counts are names under which files say how many rows they have.
 var counts = map[string]bool{"record length": true, "points": true, "number of points": true, "no of points": true, "nr of points": true, "num points": true,
 	"point count": true, "trace points": true, "sweep points": true, "data points": true, "values": true, "samples": true, "number of samples": true,
-	"sample count": true, "rows": true, "memory length": true}
+	"sample count": true, "rows": true, "memory length": true, "anzahl punkte": true, "anzahl der punkte": true, "anzahl messpunkte": true, "anzahl werte": true,
+	"punkte": true, "messpunkte": true, "nombre de points": true, "nb points": true, "número de puntos": true, "puntos": true}
 
 // checkCount compares the number of rows with what the file, or a person, says.
 func (t *table) checkCount() {
@@ -151,6 +153,9 @@ func (t *table) factOf(line int, cells []cell) {
 		}
 	}
 	t.facts = append(t.facts, f)
+	if len(cells) > 3 && strings.EqualFold(cells[0].text, cells[2].text) { // once for each channel
+		t.factOf(line, cells[2:])
+	}
 }
 
 // factFor returns the first fact whose key satisfies a condition.
@@ -172,33 +177,54 @@ func contains(key string, all ...string) bool {
 	return true
 }
 
-// statedUnit returns the unit that the facts give for the x or the y axis.
-func (t *table) statedUnit(x bool) (unitAt, bool) {
-	axis, names := "y", []string{"vertical", "amplitude", "level", "trace", "reading"}
+// statedUnits returns the units that the facts give for the x or the y axis, each once, and under what name.
+func (t *table) statedUnits(x bool) (units []unitAt, names []string) {
+	axis, words := "y", []string{"vertical", "amplitude", "level", "trace", "reading"}
 	if x {
-		axis, names = "x", []string{"horizontal", "frequency", "sweep"}
+		axis, words = "x", []string{"horizontal", "frequency", "sweep"}
 	}
-	f, ok := t.factFor(func(f fact) bool {
+	for _, f := range t.facts {
 		u, of := unitOf(f.text)
-		if u == "" || (of == ofFrequency || of == ofTime) != x {
-			return false
+		if u == "" || (of == ofFrequency || of == ofTime) != x || slices.ContainsFunc(units, func(have unitAt) bool { return have.unit == u }) {
+			continue
 		}
 		key := strings.NewReplacer("-", " ", "_", " ", ".", " ").Replace(f.key)
 		if !strings.Contains(key, "unit") && !strings.Contains(key, "axis") && !strings.Contains(key, "label") {
-			return false
+			continue
 		}
-		for _, n := range names {
-			if strings.Contains(key, n) {
-				return true
-			}
+		if slices.ContainsFunc(words, func(w string) bool { return strings.Contains(key, w) }) ||
+			strings.HasPrefix(key, axis) || strings.HasSuffix(key, " "+axis) || strings.HasPrefix(key, "unit") {
+			units, names = append(units, unitAt{u, of, f.line, f.column}), append(names, key)
 		}
-		return strings.HasPrefix(key, axis) || strings.HasSuffix(key, " "+axis) || key == "unit" || key == "units" || strings.HasPrefix(key, "unit")
-	})
-	if !ok {
+	}
+	return units, names
+}
+
+// statedUnit returns the unit that the facts give for the x or the y axis, if it is one.
+func (t *table) statedUnit(x bool) (unitAt, bool) {
+	units, _ := t.statedUnits(x)
+	if len(units) == 0 {
 		return unitAt{}, false
 	}
-	u, of := unitOf(f.text)
-	return unitAt{u, of, f.line, f.column}, true
+	return units[0], true
+}
+
+// unitFor returns the unit that the facts give for a column: the one that names it, else the only one. It refuses
+// several of which none does.
+func (t *table) unitFor(i int, x bool) (u unitAt, ok bool) {
+	units, names := t.statedUnits(x)
+	if len(units) > 1 && t.header != nil {
+		for k, name := range names {
+			if h := strings.ToLower(t.header[i].text); h != "" && strings.HasSuffix(name, " "+h) {
+				return units[k], true
+			}
+		}
+	}
+	if len(units) > 1 {
+		t.fail(units[1].line, units[1].column, fmt.Sprintf("%s stands here and %s in line %d, and nothing says which column counts in which", units[1].unit, units[0].unit, units[0].line),
+			"write the units into the heading, or read one column at a time: name it and declare its unit")
+	}
+	return append(units, unitAt{})[0], len(units) > 0
 }
 
 // readHeader takes the one or two lines right above the table that name the columns or their units. It refuses rows

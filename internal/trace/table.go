@@ -55,7 +55,7 @@ var separators = []rune{';', '\t', '|', ',', ' '}
 func (r *reader) findTable(lines []textLine) *table {
 	lines, forced := separatorLine(lines)
 	var best *table
-	bestScore := 0
+	bestScore, bestTotal := 0, 0
 	for _, s := range separators {
 		if forced != 0 && s != forced {
 			continue
@@ -65,8 +65,9 @@ func (r *reader) findTable(lines []textLine) *table {
 				continue
 			}
 			t := &table{reader: r, lines: lines, separator: s, decimal: d}
-			if score := t.locate(lines[:min(len(lines), sampled)]); score > bestScore {
-				best, bestScore = t, score
+			score, total := t.locate(lines[:min(len(lines), sampled)])
+			if score > bestScore || score == bestScore && score > 0 && s == best.separator && total > bestTotal {
+				best, bestScore, bestTotal = t, score, total
 			}
 		}
 	}
@@ -105,42 +106,43 @@ func separatorLine(lines []textLine) ([]textLine, rune) {
 }
 
 // locate finds the longest run of rows of one width under the table's shape, and returns how much
-// speaks for the shape: rows before anything else, then columns.
-func (t *table) locate(lines []textLine) int {
+// speaks for the shape: rows before anything else, then columns. Total is how many figures the rows have.
+func (t *table) locate(lines []textLine) (score, bestTotal int) {
 	bestFrom, bestLength, bestWidth, bestFigures, bestRank := 0, 0, 0, 0, 0
-	from, length, width, figures := 0, 0, 0, 0
+	from, length, width, figures, total := 0, 0, 0, 0, 0
 	for i, l := range lines {
 		if comment(l.text) {
 			continue
 		}
 		w, n := t.strictRow(l.text)
 		if w == 0 || w != width {
-			from, length, width, figures = i, 0, w, 0
+			from, length, width, figures, total = i, 0, w, 0, 0
 		}
 		if w == 0 {
 			continue
 		}
 		length++
 		figures = max(figures, n)
+		total += n
 		rank := length
 		if t.width = width; from > 0 && t.headsColumns(lines[from-1].text) {
 			rank += 2 // a line above names just as many columns
 		}
 		if rank > bestRank || rank == bestRank && figures > bestFigures {
-			bestFrom, bestLength, bestWidth, bestFigures, bestRank = from, length, width, figures, rank
+			bestFrom, bestLength, bestWidth, bestFigures, bestRank, bestTotal = from, length, width, figures, rank, total
 		}
 	}
 	if bestLength == 0 {
-		return 0
+		return 0, 0
 	}
 	t.from, t.width = bestFrom, bestWidth
 	t.findNumeric(lines[bestFrom:])
-	score := bestLength * 1000
+	score = bestLength * 1000
 	if bestFigures > 1 {
 		// A shape that sees columns goes before one that sees a single number in the same lines.
 		score += bestLength*500 + min(bestFigures, 20)
 	}
-	return score
+	return score, bestTotal
 }
 
 // strictRow returns the number of cells of a row that holds figures and the number of its figures; 0

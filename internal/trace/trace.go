@@ -12,6 +12,8 @@ package trace
 import (
 	"fmt"
 	"math"
+	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -95,6 +97,10 @@ func (r *reader) table(data []byte) *table {
 	if lines = r.block(lines); r.problems.Err() != nil {
 		return nil
 	}
+	if i := slices.IndexFunc(lines, func(l textLine) bool { return touchstone.MatchString(l.text) }); i >= 0 && r.want == "" {
+		r.fail(lines[i].number, 1, "these are scattering parameters", "read them with provoke touchstone")
+		return nil
+	}
 	t := r.findTable(lines)
 	if t != nil {
 		t = t.tables()
@@ -109,6 +115,9 @@ func (r *reader) table(data []byte) *table {
 	t.numbers()
 	return t
 }
+
+// touchstone is the option line of a file of network parameters (Touchstone 1.1).
+var touchstone = regexp.MustCompile(`(?i)^\s*#\s*[kmg]?hz\s+[syzgh]\s+(?:ma|db|ri)\b`)
 
 // reader gathers the problems of one file.
 type reader struct {

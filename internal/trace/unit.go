@@ -1,6 +1,7 @@
 package trace
 
 import (
+	"regexp"
 	"strings"
 
 	"provoke/internal/curve"
@@ -30,6 +31,7 @@ var otherUnits = map[string][2]string{
 	"v": {"V", "voltage"}, "mv": {"mV", "voltage"}, "uv": {"µV", "voltage"}, "a": {"A", "current"}, "ma": {"mA", "current"}, "ua": {"µA", "current"},
 	"w": {"W", "power"}, "mw": {"mW", "power"},
 	"watt": {"W", "power"}, "watts": {"W", "power"}, "ohm": {"Ω", "resistance"}, "ohms": {"Ω", "resistance"},
+	"dbm/hz": {"dBm/Hz", "density"}, "dbuv/hz": {"dBµV/Hz", "density"},
 	"dbuv/m": {"dBµV/m", "field"}, "v/m": {"V/m", "field"}, "dbua/m": {"dBµA/m", "field"}, "dbpt": {"dBpT", "field"},
 	"dbc": {"dBc", "ratio"}, "dbpw": {"dBpW", "power"}, "%": {"%", "share"}, "percent": {"%", "share"},
 	"°": {"°", "angle"}, "deg": {"°", "angle"}, "degree": {"°", "angle"}, "degrees": {"°", "angle"},
@@ -66,9 +68,55 @@ func declaredUnit(text string) (unit, quantity string) {
 	return unitOf(text)
 }
 
+var (
+	inBrackets = regexp.MustCompile(`(?i)\b(dB)\(\s*([^()]*?)\s*\)`) // dB(µV/m)
+	factors    = regexp.MustCompile(`(?i)(?:^|[\s(\[])[x×*]\s*1(?:0|e)|10\s*(?:\^|\*\*)|\b1e[-+]?\d|[(\[]\s*[\d.,]+\s*(?:dB[mµuvaw]*|[kmgµun]?(?:hz|s|v|a|w))\s*[)\]]|\blog\d*\s*\(`)
+	bracketed  = regexp.MustCompile(`[(\[{]([^()\[\]{}]*)[)\]}](.*)`)
+	behindIn   = regexp.MustCompile(`(?i)(?:\bin\b|@|/)\s*[\d.,]*\s*(\S+)\s*$`)
+	pieces     = regexp.MustCompile(`[/,;^@]`)
+)
+
+// doubtful reports a heading with a factor, a logarithm, or two units: nothing says in what its column counts.
+func doubtful(text string) bool {
+	if factors.MatchString(text) {
+		return true
+	}
+	known := func(s string) bool {
+		fields := strings.Fields(s)
+		if len(fields) == 0 {
+			return false
+		}
+		unit, _ := unitOf(fields[len(fields)-1])
+		return unit != ""
+	}
+	if m := bracketed.FindStringSubmatch(text); m != nil {
+		if unit, _ := unitOf(m[1]); unit == "" {
+			for _, p := range pieces.Split(m[1], -1) {
+				if known(p) && len(p) < len(m[1]) {
+					return true
+				}
+			}
+			return false
+		}
+		more := behindIn.FindStringSubmatch(m[2])
+		return more != nil && known(more[1])
+	}
+	i := strings.LastIndex(text, "/") // a unit on either side of a stroke is a unit that is not known
+	unit, _ := unitOf(text[strings.LastIndexAny(text, " \t")+1:])
+	return i > 0 && unit == "" && len(text) > i+1 && known(text[i+1:]) && known(text[:i]) && strings.ContainsAny(text[:i], " \t")
+}
+
 // heading splits a heading into name, unit and quantity.
 func heading(text string) (name, unit, quantity string) {
-	text = strings.TrimSpace(text)
+	text = inBrackets.ReplaceAllString(strings.TrimSpace(text), "${1}${2}")
+	if doubtful(text) {
+		return text, "", ""
+	}
+	if i := strings.LastIndexAny(text, " \t") + 1; strings.Contains(text[i:], "/") || strings.HasPrefix(text, "in ") {
+		if unit, quantity = unitOf(text[i:]); unit != "" {
+			return strings.TrimSuffix(strings.TrimSpace(text[:i]), "in"), unit, quantity
+		}
+	}
 	if name, unit, quantity = curve.SplitHeading(text); unit != "" {
 		return name, unit, quantity
 	}
