@@ -12,8 +12,15 @@ import (
 	"provoke/internal/curve"
 )
 
+var bandwidth = regexp.MustCompile(`(?i)\b(?:[rv]bw|if[ _]?bw|bandwidth)\b`)
+
 // numbers notes the units that stand behind the figures or in a column of their own.
 func (t *table) numbers() {
+	for i := range t.header {
+		if bandwidth.MatchString(t.header[i].text) && t.units[i].quantity == ofFrequency && len(t.declared.YColumns) == 0 && len(t.figureColumns()) > 2 {
+			t.numeric[i] = false // a setting, and no frequency of the trace
+		}
+	}
 	for i := range t.width {
 		if !t.numeric[i] || t.units[i].unit != "" {
 			continue
