@@ -23,7 +23,7 @@ type logCommand struct {
 	File       string `arg:"" help:"Log of the product: lines that begin with a time stamp."`
 	Number     int    `name:"run" placeholder:"N" help:"The run to join; the newest without it."`
 	Offset     string `default:"0 s" placeholder:"DURATION" help:"Added to the log's clock: how far it is behind the computer's, e.g. \"1.5 s\"; \"-2 s\" when it is ahead."`
-	Zone       string `placeholder:"+01:00" help:"Zone of stamps that name none: an offset, utc, local, or a name such as Europe/Zurich. Asked for where the log would fit the run at another hour too."`
+	Zone       string `placeholder:"+01:00" help:"Zone of stamps that name none, or name it by an abbreviation such as CET: an offset, utc, local, or a name such as Europe/Zurich. Asked for where the log would fit the run at another hour too."`
 	Date       string `placeholder:"YYYY-MM-DD" help:"Day of stamps that name none; the day of the run without it."`
 	DatesBegin string `enum:",day,month" default:"" placeholder:"day|month" help:"What dates with slashes begin with, where no date of the file tells."`
 	Pattern    string `placeholder:"REGEXP" help:"Finds the number in a line: its first group. The first number behind the stamp without it."`
@@ -104,6 +104,7 @@ func (c *logCommand) settings() (s trace.LogSettings, tolerance float64, unit st
 			s.Offset = -s.Offset
 		}
 	}
+	s.AskZone = c.Zone == ""
 	s.Zone, e = zoneOf(c.Zone)
 	fail("zone", e)
 	if c.Date != "" {

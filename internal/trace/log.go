@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"provoke/internal/problem"
 )
@@ -17,6 +18,8 @@ import (
 // first number behind the stamp.
 type LogSettings struct {
 	Zone *time.Location // of stamps without a zone; nil means UTC
+	// AskZone says that Zone was not declared: a log that names one by an abbreviation is refused.
+	AskZone bool
 	// Assumed says that Date is that of the run and was not declared: a log that names another day is refused.
 	Assumed bool
 	// Date is the day of stamps that are a time of day only, and the beginning of logs that count
@@ -47,9 +50,10 @@ type Entry struct {
 // behind it. Accepted stamps: 2026-11-25 10:00:00.5 and its kin with T, slashes, dots, a zone, or
 // date and time in two fields; 25.11.2026; 11/25/2026 1:00:00 PM where the file tells day from month;
 // a time of day; seconds, milliseconds or microseconds since 1970; and seconds since Settings.Date.
-// and dates with names of months; all of these also where a number of the line stands before them. Entries
-// come back in the order of time. Lines of words are told and left out; a line that begins with a figure and has
-// no stamp, and a log without a single entry, are problems.
+// and dates with names of months; all of these also where a number of the line stands before them, and with a
+// zone by its distance from UTC, which a heading may name for all. Entries come back in the order of time. Lines
+// of words are told and left out; a line that begins with a figure and has no stamp, a stamp that goes on behind
+// its end, and a log without a single entry, are problems.
 func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	r := &reader{name: name}
 	if s.Zone == nil {
@@ -59,10 +63,17 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	var parts []clockParts
 	var named clockParts // the first full date in a line that is no entry
 	namedAt, counted := 0, 0
+	var unstamped, torn, zoned folded
+	var zone *time.Location // that the heading names
 	for _, l := range r.lines(data) {
 		line := spelledDate(l.text, s)
 		p, at, rest, ok := s.stampOf(line)
 		switch {
+		case p.bad != "":
+			torn.add(l.number, columnOf(l.text, p.before, p.bad), p.bad)
+			continue
+		case ok && p.word != "" && s.AskZone:
+			zoned.add(l.number, columnOf(l.text, p.before, p.word), p.word)
 		case ok && !p.clock && counted == 0:
 			counted = l.number
 		case !ok && twoDigitYear.MatchString(line):
@@ -75,14 +86,34 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			if d := anyDate.FindString(line); d != "" && namedAt == 0 && readDate(&named, d) {
 				namedAt = l.number
 			}
-			if len(out) > 0 || !looksLikeHeading(line) {
-				r.warn(l.number, 1, fmt.Sprintf("%q begins with no time stamp; the line is left out", shorten(strings.TrimSpace(line))), "")
+			if z := zoneInHeading.FindStringIndex(l.text); z != nil && len(out) == 0 && s.AskZone {
+				if word := l.text[z[0]:z[1]]; zoneWord.MatchString(word) {
+					zoned.add(l.number, columnOf(l.text, "", word), word)
+				} else {
+					zone = readZone(word)
+				}
+			} else if len(out) > 0 || !looksLikeHeading(line) {
+				unstamped.add(l.number, 1, shorten(strings.TrimSpace(line)))
 			}
 			continue
 		}
 		e := Entry{Line: l.number, At: at, Text: rest, Zoned: p.zone != nil || !p.clock}
 		s.value(&e)
 		out, parts = append(out, e), append(parts, p)
+	}
+	for i := range parts {
+		if parts[i].clock && parts[i].zone == nil && zone != nil {
+			parts[i].zone, out[i].Zoned = zone, true
+		}
+	}
+	if torn.n > 0 {
+		r.fail(torn.line, torn.column, fmt.Sprintf("%q follows the time stamp directly, so the stamp is not understood%s", torn.text, torn.more()), "write stamps as 2026-11-25 10:00:00.517")
+	}
+	if zoned.n > 0 {
+		r.fail(zoned.line, zoned.column, fmt.Sprintf("the log names the zone %q, which is no distance from UTC%s", zoned.text, zoned.more()), "say with --zone which is meant, for example --zone +01:00")
+	}
+	if unstamped.n > 0 {
+		r.warn(unstamped.line, unstamped.column, fmt.Sprintf("%q begins with no time stamp and is left out%s", unstamped.text, unstamped.more()), "")
 	}
 	if len(out) == 0 {
 		if r.problems.Err() == nil {
@@ -106,18 +137,46 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	return out, r.sorted()
 }
 
+// folded are lines with one fault, which is told once, where it is first.
+type folded struct {
+	line, column, n int
+	text            string
+}
+
+func (f *folded) add(line, column int, text string) {
+	if f.n++; f.n == 1 {
+		f.line, f.column, f.text = line, column, text
+	}
+}
+
+// more says of how many lines the first stands.
+func (f *folded) more() string {
+	if f.n == 1 {
+		return ""
+	}
+	return fmt.Sprintf(" (the first of %d lines)", f.n)
+}
+
+// columnOf is the column of a text that stands behind another in a line.
+func columnOf(line, before, text string) int {
+	return utf8.RuneCountInString(line[:max(0, strings.Index(line, before+text))]+before) + 1
+}
+
 // looksLikeHeading reports a line of words, such as names of columns.
 func looksLikeHeading(line string) bool { return !strings.ContainsAny(line, "0123456789") }
 
 // stampStart cuts the stamp off the beginning of a line: a date with a time of day, or either alone.
-var stampStart = regexp.MustCompile(`^\s*["'\[(]?(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})?["']?[\s;,T|]*["']?(\d{1,2}:\d{1,2}(?::\d{1,2}(?:\.\d{1,9})?)?)?(,\d{1,9})?(\s*[AaPp]\.?[Mm]\.?)?\s*(Z\b|UTC|[+-]\d{2}:?\d{2}\b)?["'\])]?`)
+var stampStart = regexp.MustCompile(`^\s*["'\[(]?(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})?["']?[\s;,T|]*["']?(\d{1,2}:\d{1,2}(?::\d{1,2}(?:\.\d{1,9}|:\d{3}\b)?)?)?(,\d{1,9})?(\s*[AaPp]\.?[Mm]\.?)?(?:\s*[(\[]?((?:` + zoneOfStamp + `|` + zoneWords + `)\b))?["'\])]?`)
+
+// zoneInHeading finds a zone in the words above a log.
+var zoneInHeading = regexp.MustCompile(`\b(?:(?:UTC|GMT)(?:[+-]\d{1,2}(?::?\d{2})?)?|` + zoneWords + `)\b`)
 
 // anyDate finds a full date in a line, twoDigitYear one that is none at its beginning.
 var (
 	anyDate      = regexp.MustCompile(`\b(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})\b`)
 	twoDigitYear = regexp.MustCompile(`^\s*["'\[(]?\d{1,2}[./-]\d{1,2}[./-]\d{2}\b`)
 	dayMonth     = regexp.MustCompile(`(?i)\b(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*,?\s+)?(\d{1,2})[ -](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[ ,-]+(\d{4})\b`)
-	monthDay     = regexp.MustCompile(`(?i)\b(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*,?\s+)?(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\s+(\d{1,2})(?:,?\s+(\d{4})\b)?(\s+\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?)?(?:\s+(\d{4})\b)?`)
+	monthDay     = regexp.MustCompile(`(?i)\b(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*,?\s+)?(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\s+(\d{1,2})(?:,?\s+(\d{4})\b)?(\s+\d{1,2}:\d{2}(?::\d{2}[.:\d]*)?(?:\s+(?:` + zoneOfStamp + `|` + zoneWords + `)\b)?)?(?:\s+(\d{4})\b)?`)
 )
 
 // spelledDate writes a date with the name of its month as year-month-day. One without a year is of the year of
@@ -165,6 +224,12 @@ func spelledDate(line string, s LogSettings) string {
 	return line[:m[0]] + fmt.Sprintf("%s-%02d-%02d", year, month(part(1)), day) + part(4) + line[end:]
 }
 
+// goesOn is what shows that a stamp has not ended, signed what shows that a zone has not.
+var (
+	goesOn = regexp.MustCompile(`^(?:\d|[.:]\d)`)
+	signed = regexp.MustCompile(`^[-+]\d`)
+)
+
 // secondsStart cuts a plain number off.
 var secondsStart = regexp.MustCompile(`^\s*(\d+(?:[.,]\d+)?)\s*s?(?:[\s;,:|]|$)`)
 
@@ -179,6 +244,9 @@ func (s LogSettings) stampOf(line string) (p clockParts, at time.Time, rest stri
 	}
 	if m != nil && group(2) != "" {
 		clock, end := group(2), m[1]
+		if strings.Count(clock, ":") == 3 { // milliseconds
+			clock = clock[:len(clock)-4] + "." + clock[len(clock)-3:]
+		}
 		if f := group(3); f != "" {
 			// A comma behind the seconds stands before decimals, unless what follows is a figure of its own.
 			if strings.Count(clock, ":") == 2 && !strings.Contains(clock, ".") && !fieldOfItsOwn(line[m[7]:]) {
@@ -188,7 +256,17 @@ func (s LogSettings) stampOf(line string) (p clockParts, at time.Time, rest stri
 			}
 		}
 		if end == m[1] {
-			clock += group(4) + group(5)
+			clock += group(4)
+			if z := group(5); !zoneWord.MatchString(z) {
+				clock += z
+			} else {
+				p.word, p.before = z, line[m[4]:m[10]]
+			}
+		}
+		if goesOn.MatchString(line[end:]) || end == m[1] && group(5) != "" && signed.MatchString(line[end:]) {
+			p.before = line[m[4]:end]
+			p.bad, _, _ = strings.Cut(line[end:], " ")
+			return p, at, "", false
 		}
 		if date := group(1); date != "" && !readDate(&p, date) {
 			return p, at, "", false
