@@ -26,7 +26,7 @@ type logCommand struct {
 	Zone       string `placeholder:"+01:00" help:"Zone of stamps that name none, or name it by an abbreviation such as CET: an offset, utc, local, or a name such as Europe/Zurich. Asked for where the log would fit the run at another hour too."`
 	Date       string `placeholder:"YYYY-MM-DD" help:"Day of stamps that name none; the day of the run without it."`
 	DatesBegin string `enum:",day,month" default:"" placeholder:"day|month" help:"What dates with slashes begin with, where no date of the file tells."`
-	Pattern    string `placeholder:"REGEXP" help:"Finds the number in a line: its first group. The first number behind the stamp without it."`
+	Pattern    string `placeholder:"REGEXP" help:"Finds the number in a line: its first group. Without it the number in front of the tolerance's unit is meant, or the only number of the line."`
 	ErrorLine  string `placeholder:"REGEXP" help:"Finds lines that are an upset by themselves."`
 	Tolerance  string `placeholder:"VALUE" help:"Half-width round the mean before RF, with its unit, e.g. \"0.05 kg\". Without it lines are counted and not judged."`
 }
@@ -130,6 +130,7 @@ func (c *logCommand) settings() (s trace.LogSettings, tolerance float64, unit st
 			fail("tolerance", fmt.Errorf("%q is no tolerance (want for example \"0.05 kg\")", c.Tolerance))
 		}
 		unit = strings.TrimSpace(u)
+		s.Unit = unit
 	}
 	return s, tolerance, unit, err
 }

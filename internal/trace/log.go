@@ -9,13 +9,14 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"provoke/internal/problem"
 )
 
 // LogSettings say what a log does not say itself. The zero value reads ISO dates in UTC and takes the
-// first number behind the stamp.
+// number of a line that has but one.
 type LogSettings struct {
 	Zone *time.Location // of stamps without a zone; nil means UTC
 	// AskZone says that Zone was not declared: a log that names one by an abbreviation is refused.
@@ -30,6 +31,9 @@ type LogSettings struct {
 	// Pattern finds the number: its first group, or all of it. ErrorPattern finds lines that are an
 	// upset by themselves.
 	Pattern, ErrorPattern *regexp.Regexp
+	// Unit is that in which numbers are judged: of the numbers of a line, the one in front of it is meant, and a
+	// line that leaves two, or one in another unit, is refused.
+	Unit string
 	// DatesBegin is "day" or "month" where dates are written with slashes and no date tells.
 	DatesBegin string
 	Decimal    string // "," or "."; empty takes either where it stands once
@@ -64,6 +68,8 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	var named clockParts // the first full date in a line that is no entry
 	namedAt, counted := 0, 0
 	var unstamped, torn, zoned folded
+	without, unit, unitLine, bare := map[string]*folded{}, "", 0, false
+	want, _ := unitOf(s.Unit)
 	var zone *time.Location // that the heading names
 	for _, l := range r.lines(data) {
 		line := spelledDate(l.text, s)
@@ -86,6 +92,11 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			if d := anyDate.FindString(line); d != "" && namedAt == 0 && readDate(&named, d) {
 				namedAt = l.number
 			}
+			for _, m := range bracketed.FindAllStringSubmatch(l.text, -1) {
+				if u, of := unitOf(m[1]); len(out) == 0 && s.Unit != "" && u != "" && of != ofTime && unit != want {
+					unit, unitLine = u, l.number
+				}
+			}
 			if z := zoneInHeading.FindStringIndex(l.text); z != nil && len(out) == 0 && s.AskZone {
 				if word := l.text[z[0]:z[1]]; zoneWord.MatchString(word) {
 					zoned.add(l.number, columnOf(l.text, "", word), word)
@@ -98,13 +109,23 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			continue
 		}
 		e := Entry{Line: l.number, At: at, Text: rest, Zoned: p.zone != nil || !p.clock}
-		s.value(&e)
+		if why := s.value(&e); why != "" && s.Unit != "" {
+			if without[why] == nil {
+				without[why] = new(folded)
+			}
+			without[why].add(l.number, columnOf(l.text, "", e.Text), shorten(e.Text))
+		}
+		bare = bare || e.HasValue && s.Pattern == nil && !strings.Contains(e.Text, s.Unit)
 		out, parts = append(out, e), append(parts, p)
 	}
 	for i := range parts {
 		if parts[i].clock && parts[i].zone == nil && zone != nil {
 			parts[i].zone, out[i].Zoned = zone, true
 		}
+	}
+	r.tellNumbers(s, without)
+	if bare && unit != want && unit != "" {
+		r.fail(unitLine, 1, fmt.Sprintf("the heading names %s, and the tolerance is in %s", unit, s.Unit), "give --tolerance in "+unit+", or say with --pattern which number is in "+s.Unit)
 	}
 	if torn.n > 0 {
 		r.fail(torn.line, torn.column, fmt.Sprintf("%q follows the time stamp directly, so the stamp is not understood%s", torn.text, torn.more()), "write stamps as 2026-11-25 10:00:00.517")
@@ -364,32 +385,122 @@ func (r *reader) place(out []Entry, parts []clockParts, s LogSettings) {
 	}
 }
 
-// firstNumber is a figure with a decimal point or comma.
-var firstNumber = regexp.MustCompile(`[-+\x{2212}]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?`)
+// lineNumber is a number with the signs of its decimals and thousands, behindNumber the word behind one, and
+// bracketed what a heading has for a unit.
+var (
+	lineNumber   = regexp.MustCompile(`[-+\x{2212}]?\d+(?:[.,'’]\d+)*(?:[eE][-+]?\d+)?`)
+	behindNumber = regexp.MustCompile(`^[\s;,|"'\[\](){}\x{a0}]*`)
+	unitWord     = regexp.MustCompile(`^[\pL%°][^\s\d;,|"'\[\](){}<>=:]*`)
+	bracketed    = regexp.MustCompile(`[\[(]([^\])]+)[\])]`)
+)
 
-// value finds the number of an entry.
-func (s LogSettings) value(e *Entry) {
+// Why a line has no number that could be judged.
+const (
+	severalNumbers = "several"
+	noNumber       = "none"
+)
+
+// value finds the number of an entry. Where it finds none that could be judged, it says why: one of the words
+// above, or the other unit in which the line's number is.
+func (s LogSettings) value(e *Entry) (why string) {
 	if s.ErrorPattern != nil && s.ErrorPattern.MatchString(e.Text) {
 		e.Error = true
-		return
+		return ""
 	}
-	pattern := s.Pattern
-	if pattern == nil {
-		pattern = firstNumber
+	if s.Pattern != nil {
+		m := s.Pattern.FindStringSubmatchIndex(e.Text)
+		if len(m) > 2 {
+			m = m[2:]
+		}
+		if m == nil || m[0] < 0 {
+			return noNumber
+		}
+		x, unit, ok := s.number(e.Text[m[0]:m[1]])
+		if !ok {
+			return noNumber
+		}
+		if unit = s.unitBehind(unit + e.Text[m[1]:]); unit != "" && unit != s.Unit {
+			return unit
+		}
+		e.Value, e.HasValue = x, true
+		return ""
 	}
-	m := pattern.FindStringSubmatch(e.Text)
-	if m == nil {
-		return
+	var right, others []float64
+	unit := ""
+	for _, at := range lineNumber.FindAllStringIndex(e.Text, -1) {
+		x, _, ok := s.number(e.Text[at[0]:at[1]])
+		if !ok && strings.Contains(e.Text[at[0]:at[1]], ",") { // fields with commas between
+			return severalNumbers
+		}
+		before, _ := utf8.DecodeLastRuneInString(e.Text[:at[0]])
+		switch u := s.unitBehind(e.Text[at[1]:]); {
+		case !ok: // an address, or a version
+		case u == s.Unit && s.Unit != "":
+			right = append(right, x)
+		case !unicode.IsLetter(before) && !unicode.IsDigit(before) && before != '_': // else it is of a name
+			others, unit = append(others, x), u
+		}
 	}
-	text := m[len(m)-1]
-	if len(m) > 1 {
-		text = m[1]
+	if len(right) == 0 {
+		right = others
+	} else {
+		unit = ""
 	}
+	switch {
+	case len(right) == 0:
+		return noNumber
+	case len(right) > 1:
+		return severalNumbers
+	case unit != "":
+		return unit
+	}
+	e.Value, e.HasValue = right[0], true
+	return ""
+}
+
+// number reads a number, and the unit behind it if it has one, with the decimal sign that it shows.
+func (s LogSettings) number(text string) (x float64, unit string, ok bool) {
 	decimal := byte('.')
-	if s.Decimal == "," || s.Decimal == "" && strings.Count(text, ",") == 1 && !strings.Contains(text, ".") {
+	if s.Decimal == "," || s.Decimal == "" && strings.Count(text, ",") == 1 && strings.LastIndexByte(text, '.') < strings.IndexByte(text, ',') {
 		decimal = ','
 	}
-	if x, unit, ok := figure(strings.TrimSpace(text), decimal); ok && unit == "" && !math.IsInf(x, 0) {
-		e.Value, e.HasValue = x, true
+	x, unit, ok = figure(strings.TrimSpace(text), decimal)
+	return x, unit, ok && !math.IsInf(x, 0)
+}
+
+// unitBehind returns the unit that the text behind a number begins with, or "". Letters directly behind a number
+// are taken for one, whatever they are.
+func (s LogSettings) unitBehind(rest string) string {
+	text := rest[len(behindNumber.FindString(rest)):]
+	if tail, ok := strings.CutPrefix(text, s.Unit); ok && s.Unit != "" {
+		if next, _ := utf8.DecodeRuneInString(tail); !unicode.IsLetter(next) && !unicode.IsDigit(next) {
+			return s.Unit
+		}
+	}
+	word := unitWord.FindString(text)
+	if tail := text[len(word):]; s.Unit == "" || word == "" || tail != "" && strings.IndexByte("0123456789=", tail[0]) >= 0 {
+		return ""
+	}
+	word = strings.TrimRight(word, ".!?")
+	u, _ := unitOf(word)
+	if want, _ := unitOf(s.Unit); u != "" && u == want {
+		return s.Unit
+	} else if u == "" && len(text) < len(rest) {
+		return ""
+	}
+	return word
+}
+
+// tellNumbers tells the lines without a number that could be judged.
+func (r *reader) tellNumbers(s LogSettings, without map[string]*folded) {
+	for why, f := range without {
+		switch why {
+		case noNumber:
+			r.warn(f.line, f.column, fmt.Sprintf("%q has no number, so it is not judged%s", f.text, f.more()), "")
+		case severalNumbers:
+			r.fail(f.line, f.column, fmt.Sprintf("%q has several numbers, and %s stands behind none of them or behind more than one%s", f.text, s.Unit, f.more()), "say with --pattern which is meant: a regular expression whose first group is the number")
+		default:
+			r.fail(f.line, f.column, fmt.Sprintf("%q has its number in %s, and the tolerance is in %s%s", f.text, why, s.Unit, f.more()), "give --tolerance in "+why+", or say with --pattern which number is in "+s.Unit)
+		}
 	}
 }
