@@ -41,9 +41,12 @@ type LogSettings struct {
 
 // Entry is one line of a log.
 type Entry struct {
-	Line     int
-	At       time.Time // with the offset
-	Text     string    // behind the stamp
+	Line int
+	At   time.Time // with the offset
+	// Width is how coarse the stamp is: the line was written from At to so much later. Zero where stamps have
+	// three or more figures behind the seconds.
+	Width    time.Duration
+	Text     string // behind the stamp
 	Value    float64
 	HasValue bool
 	Error    bool // the error pattern matches
@@ -321,7 +324,11 @@ func (s LogSettings) stampOf(line string) (p clockParts, at time.Time, rest stri
 	if err != nil {
 		return p, at, "", false
 	}
-	at, ok = s.since(x, len(strings.SplitN(text, ".", 2)[0]))
+	whole, fraction, _ := strings.Cut(text, ".")
+	if p.digits = len(fraction); len(whole) > 10 {
+		p.digits += len(whole) - 10
+	}
+	at, ok = s.since(x, len(whole))
 	return p, at, trimField(line[n[1]:]), ok
 }
 
@@ -365,6 +372,7 @@ func (r *reader) place(out []Entry, parts []clockParts, s LogSettings) {
 			return
 		}
 	}
+	defer widen(out, parts, s.Offset)
 	day, last := s.Date, time.Time{}
 	for i := range out {
 		if !parts[i].clock {
@@ -382,6 +390,25 @@ func (r *reader) place(out []Entry, parts []clockParts, s LogSettings) {
 		}
 		last = at
 		out[i].At = at.Add(s.Offset)
+	}
+}
+
+// widen gives every entry the width of its stamp: a minute without seconds, else that of the last figure which any
+// stamp of the file has; zeros that all have at their ends say nothing.
+func widen(out []Entry, parts []clockParts, offset time.Duration) {
+	digits := 0
+	for i, e := range out {
+		if e.At.Add(-offset).Nanosecond() != 0 {
+			digits = max(digits, parts[i].digits)
+		}
+	}
+	for i, p := range parts {
+		switch {
+		case p.clock && !p.seconds:
+			out[i].Width = time.Minute
+		case digits < 3:
+			out[i].Width = time.Second / time.Duration(math.Pow10(digits))
+		}
 	}
 }
 

@@ -95,3 +95,31 @@ func TestLinesWithoutAStampAreToldTogether(t *testing.T) {
 		t.Errorf("warns %v", list)
 	}
 }
+
+func TestAStampIsAsWideAsItsLastFigure(t *testing.T) {
+	for log, want := range map[string]time.Duration{
+		"10:00:00 7\n10:00:01 7\n":           time.Second,
+		"10:00:00.000 7\n10:00:01.000 7\n":   time.Second, // a clock of whole seconds that is written with more
+		"10:00 7\n10:01 7\n":                 time.Minute,
+		"Wed Nov 25 10:00:00 2026 7\n":       time.Second,
+		"Wed, 25 Nov 2026 10:00:00 GMT 7\n":  time.Second,
+		"10:00:00.5 7\n10:00:01.0 7\n":       100 * time.Millisecond,
+		"10:00:00.25 7\n10:00:01.50 7\n":     10 * time.Millisecond,
+		"10:00:00.250 7\n10:00:01.000 7\n":   0,
+		"1795600800 7\n":                     time.Second,
+		"1795600800000 7\n1795600801000 7\n": time.Second,
+		"1795600800125 7\n1795600801000 7\n": 0,
+		"2026-11-25 10:00:00:517 7\n":        0,
+		"2026-11-25 10:00:00,5;12,34\n":      100 * time.Millisecond,
+	} {
+		got, list := trace.ParseLog("dut.log", []byte(log), trace.LogSettings{Date: day, Offset: 517 * time.Millisecond})
+		if list.Err() != nil || len(got) == 0 {
+			t.Errorf("%q: %v", log, list)
+		}
+		for _, e := range got {
+			if e.Width != want {
+				t.Errorf("%q line %d is %v wide, its figures %v", log, e.Line, e.Width, want)
+			}
+		}
+	}
+}
