@@ -70,8 +70,8 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	var parts []clockParts
 	var named clockParts // the first full date in a line that is no entry
 	namedAt, counted := 0, 0
-	var unstamped, torn, zoned folded
-	without, unit, unitLine, bare := map[string]*folded{}, "", 0, false
+	told := faults{}
+	unit, unitLine, bare := "", 0, false // of the heading, and whether it says the unit of a reading
 	want, _ := unitOf(s.Unit)
 	var zone *time.Location // that the heading names
 	for _, l := range r.lines(data) {
@@ -79,10 +79,10 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 		p, at, rest, ok := s.stampOf(line)
 		switch {
 		case p.bad != "":
-			torn.add(l.number, columnOf(l.text, p.before, p.bad), p.bad)
+			told.add(torn, l.number, columnOf(l.text, p.before, p.bad), p.bad)
 			continue
 		case ok && p.word != "" && s.AskZone:
-			zoned.add(l.number, columnOf(l.text, p.before, p.word), p.word)
+			told.add(abbreviated, l.number, columnOf(l.text, p.before, p.word), p.word)
 		case ok && !p.clock && counted == 0:
 			counted = l.number
 		case !ok && twoDigitYear.MatchString(line):
@@ -102,21 +102,18 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			}
 			if z := zoneInHeading.FindStringIndex(l.text); z != nil && len(out) == 0 && s.AskZone {
 				if word := l.text[z[0]:z[1]]; zoneWord.MatchString(word) {
-					zoned.add(l.number, columnOf(l.text, "", word), word)
+					told.add(abbreviated, l.number, columnOf(l.text, "", word), word)
 				} else {
 					zone = readZone(word)
 				}
 			} else if len(out) > 0 || !looksLikeHeading(line) {
-				unstamped.add(l.number, 1, shorten(strings.TrimSpace(line)))
+				told.add(unstamped, l.number, 1, shorten(strings.TrimSpace(line)))
 			}
 			continue
 		}
 		e := Entry{Line: l.number, At: at, Text: rest, Zoned: p.zone != nil || !p.clock}
-		if why := s.value(&e); why != "" && s.Unit != "" {
-			if without[why] == nil {
-				without[why] = new(folded)
-			}
-			without[why].add(l.number, columnOf(l.text, "", e.Text), shorten(e.Text))
+		if why := s.value(&e); why.what != "" && s.Unit != "" {
+			told.add(why, l.number, columnOf(l.text, "", e.Text), shorten(e.Text))
 		}
 		bare = bare || e.HasValue && s.Pattern == nil && !strings.Contains(e.Text, s.Unit)
 		out, parts = append(out, e), append(parts, p)
@@ -126,19 +123,10 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			parts[i].zone, out[i].Zoned = zone, true
 		}
 	}
-	r.tellNumbers(s, without)
 	if bare && unit != want && unit != "" {
-		r.fail(unitLine, 1, fmt.Sprintf("the heading names %s, and the tolerance is in %s", unit, s.Unit), "give --tolerance in "+unit+", or say with --pattern which number is in "+s.Unit)
+		told.add(inUnit("is the unit of the heading", unit, s.Unit), unitLine, 1, unit)
 	}
-	if torn.n > 0 {
-		r.fail(torn.line, torn.column, fmt.Sprintf("%q follows the time stamp directly, so the stamp is not understood%s", torn.text, torn.more()), "write stamps as 2026-11-25 10:00:00.517")
-	}
-	if zoned.n > 0 {
-		r.fail(zoned.line, zoned.column, fmt.Sprintf("the log names the zone %q, which is no distance from UTC%s", zoned.text, zoned.more()), "say with --zone which is meant, for example --zone +01:00")
-	}
-	if unstamped.n > 0 {
-		r.warn(unstamped.line, unstamped.column, fmt.Sprintf("%q begins with no time stamp and is left out%s", unstamped.text, unstamped.more()), "")
-	}
+	r.tell(told)
 	if len(out) == 0 {
 		if r.problems.Err() == nil {
 			r.fail(1, 1, "no line begins with a time stamp", "for example 2026-11-25 10:00:00.5")
@@ -161,24 +149,46 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	return out, r.sorted()
 }
 
-// folded are lines with one fault, which is told once, where it is first.
-type folded struct {
+// fault is what is wrong with lines of a log, behind the text that shows it.
+type fault struct {
+	what, hint string
+	warning    bool
+}
+
+var (
+	unstamped   = fault{"begins with no time stamp and is left out", "", true}
+	torn        = fault{"follows the time stamp directly, so the stamp is not understood", "write stamps as 2026-11-25 10:00:00.517", false}
+	abbreviated = fault{"names a zone, but no distance from UTC", "say with --zone which is meant, for example --zone +01:00", false}
+	numberless  = fault{"has no number, so it is not judged", "", true}
+)
+
+// faults holds the lines that have a fault, which is told once, where it is first.
+type faults map[fault]*firstOf
+
+type firstOf struct {
 	line, column, n int
 	text            string
 }
 
-func (f *folded) add(line, column int, text string) {
-	if f.n++; f.n == 1 {
-		f.line, f.column, f.text = line, column, text
+func (f faults) add(of fault, line, column int, text string) {
+	if f[of] == nil {
+		f[of] = &firstOf{line, column, 0, text}
 	}
+	f[of].n++
 }
 
-// more says of how many lines the first stands.
-func (f *folded) more() string {
-	if f.n == 1 {
-		return ""
+func (r *reader) tell(f faults) {
+	for of, first := range f {
+		what := fmt.Sprintf("%q %s", first.text, of.what)
+		if first.n > 1 {
+			what += fmt.Sprintf(" (the first of %d lines)", first.n)
+		}
+		if of.warning {
+			r.warn(first.line, first.column, what, of.hint)
+		} else {
+			r.fail(first.line, first.column, what, of.hint)
+		}
 	}
-	return fmt.Sprintf(" (the first of %d lines)", f.n)
 }
 
 // columnOf is the column of a text that stands behind another in a line.
@@ -248,11 +258,8 @@ func spelledDate(line string, s LogSettings) string {
 	return line[:m[0]] + fmt.Sprintf("%s-%02d-%02d", year, month(part(1)), day) + part(4) + line[end:]
 }
 
-// goesOn is what shows that a stamp has not ended, signed what shows that a zone has not.
-var (
-	goesOn = regexp.MustCompile(`^(?:\d|[.:]\d)`)
-	signed = regexp.MustCompile(`^[-+]\d`)
-)
+// goesOn is what shows that a stamp has not ended.
+var goesOn = regexp.MustCompile(`^[-+.:]?\d`)
 
 // secondsStart cuts a plain number off.
 var secondsStart = regexp.MustCompile(`^\s*(\d+(?:[.,]\d+)?)\s*s?(?:[\s;,:|]|$)`)
@@ -287,7 +294,7 @@ func (s LogSettings) stampOf(line string) (p clockParts, at time.Time, rest stri
 				p.word, p.before = z, line[m[4]:m[10]]
 			}
 		}
-		if goesOn.MatchString(line[end:]) || end == m[1] && group(5) != "" && signed.MatchString(line[end:]) {
+		if goesOn.MatchString(line[end:]) {
 			p.before = line[m[4]:end]
 			p.bad, _, _ = strings.Cut(line[end:], " ")
 			return p, at, "", false
@@ -421,68 +428,58 @@ var (
 	bracketed    = regexp.MustCompile(`[\[(]([^\])]+)[\])]`)
 )
 
-// Why a line has no number that could be judged.
-const (
-	severalNumbers = "several"
-	noNumber       = "none"
-)
-
-// value finds the number of an entry. Where it finds none that could be judged, it says why: one of the words
-// above, or the other unit in which the line's number is.
-func (s LogSettings) value(e *Entry) (why string) {
+// value finds the number of an entry. Where it finds none that could be judged, it says why.
+func (s LogSettings) value(e *Entry) (why fault) {
 	if s.ErrorPattern != nil && s.ErrorPattern.MatchString(e.Text) {
 		e.Error = true
-		return ""
+		return fault{}
 	}
+	spans := lineNumber.FindAllStringIndex(e.Text, -1)
 	if s.Pattern != nil {
 		m := s.Pattern.FindStringSubmatchIndex(e.Text)
 		if len(m) > 2 {
 			m = m[2:]
 		}
-		if m == nil || m[0] < 0 {
-			return noNumber
+		if spans = nil; m != nil && m[0] >= 0 {
+			spans = [][]int{m}
 		}
-		x, unit, ok := s.number(e.Text[m[0]:m[1]])
-		if !ok {
-			return noNumber
-		}
-		if unit = s.unitBehind(unit + e.Text[m[1]:]); unit != "" && unit != s.Unit {
-			return unit
-		}
-		e.Value, e.HasValue = x, true
-		return ""
 	}
+	several := fault{"has several numbers, and " + s.Unit + " stands behind none of them or behind more than one", "say with --pattern which is meant: a regular expression whose first group is the number", false}
 	var right, others []float64
-	unit := ""
-	for _, at := range lineNumber.FindAllStringIndex(e.Text, -1) {
-		x, _, ok := s.number(e.Text[at[0]:at[1]])
-		if !ok && strings.Contains(e.Text[at[0]:at[1]], ",") { // fields with commas between
-			return severalNumbers
-		}
+	other := ""
+	for _, at := range spans {
+		text := e.Text[at[0]:at[1]]
+		x, unit, ok := s.number(text)
 		before, _ := utf8.DecodeLastRuneInString(e.Text[:at[0]])
-		switch u := s.unitBehind(e.Text[at[1]:]); {
+		switch u := s.unitBehind(unit + e.Text[at[1]:]); {
+		case s.Pattern == nil && (!ok && strings.Contains(text, ",") || unicode.IsDigit(before)): // fields with commas between, or a range
+			return several
+		case strings.HasSuffix(strings.TrimRight(e.Text[:at[0]], " "), "±"):
 		case !ok: // an address, or a version
-		case u == s.Unit && s.Unit != "":
+		case u == s.Unit && u != "":
 			right = append(right, x)
-		case !unicode.IsLetter(before) && !unicode.IsDigit(before) && before != '_': // else it is of a name
-			others, unit = append(others, x), u
+		case s.Pattern != nil || !unicode.IsLetter(before) && !unicode.IsDigit(before) && before != '_': // else it is of a name
+			others, other = append(others, x), u
 		}
 	}
-	if len(right) == 0 {
-		right = others
-	} else {
-		unit = ""
+	if len(right) > 0 {
+		others, other = right, ""
 	}
 	switch {
-	case len(right) == 0:
-		return noNumber
-	case len(right) > 1:
-		return severalNumbers
-	case unit != "":
-		return unit
+	case len(others) == 0:
+		return numberless
+	case len(others) > 1:
+		return several
+	case other != "":
+		return inUnit("has its number in "+other, other, s.Unit)
 	}
-	e.Value, e.HasValue = right[0], true
-	return ""
+	e.Value, e.HasValue = others[0], true
+	return fault{}
+}
+
+// inUnit is the fault of a number, or a heading, in another unit than the wanted one.
+func inUnit(what, other, wanted string) fault {
+	return fault{what + ", and the tolerance is in " + wanted, "give --tolerance in " + other + ", or say with --pattern which number is in " + wanted, false}
 }
 
 // number reads a number, and the unit behind it if it has one, with the decimal sign that it shows.
@@ -500,34 +497,21 @@ func (s LogSettings) number(text string) (x float64, unit string, ok bool) {
 func (s LogSettings) unitBehind(rest string) string {
 	text := rest[len(behindNumber.FindString(rest)):]
 	if tail, ok := strings.CutPrefix(text, s.Unit); ok && s.Unit != "" {
-		if next, _ := utf8.DecodeRuneInString(tail); !unicode.IsLetter(next) && !unicode.IsDigit(next) {
+		if next, _ := utf8.DecodeRuneInString(tail); !unicode.IsLetter(next) && !unicode.IsNumber(next) && next != '/' {
 			return s.Unit
 		}
 	}
-	word := unitWord.FindString(text)
-	if tail := text[len(word):]; s.Unit == "" || word == "" || tail != "" && strings.IndexByte("0123456789=", tail[0]) >= 0 {
+	word, apart := unitWord.FindString(text), len(text) < len(rest)
+	if tail := text[len(word):]; s.Unit == "" || word == "" || apart && tail != "" && strings.IndexByte("0123456789=", tail[0]) >= 0 {
 		return ""
 	}
 	word = strings.TrimRight(word, ".!?")
 	u, _ := unitOf(word)
-	if want, _ := unitOf(s.Unit); u != "" && u == want {
-		return s.Unit
-	} else if u == "" && len(text) < len(rest) {
+	if u == "" && apart && !strings.HasPrefix(word, s.Unit+"/") {
 		return ""
 	}
-	return word
-}
-
-// tellNumbers tells the lines without a number that could be judged.
-func (r *reader) tellNumbers(s LogSettings, without map[string]*folded) {
-	for why, f := range without {
-		switch why {
-		case noNumber:
-			r.warn(f.line, f.column, fmt.Sprintf("%q has no number, so it is not judged%s", f.text, f.more()), "")
-		case severalNumbers:
-			r.fail(f.line, f.column, fmt.Sprintf("%q has several numbers, and %s stands behind none of them or behind more than one%s", f.text, s.Unit, f.more()), "say with --pattern which is meant: a regular expression whose first group is the number")
-		default:
-			r.fail(f.line, f.column, fmt.Sprintf("%q has its number in %s, and the tolerance is in %s%s", f.text, why, s.Unit, f.more()), "give --tolerance in "+why+", or say with --pattern which number is in "+s.Unit)
-		}
+	if want, _ := unitOf(s.Unit); u != "" && u == want {
+		return s.Unit
 	}
+	return word
 }

@@ -19,6 +19,7 @@ func TestTheNumberOfALineIsTheOneWithTheUnit(t *testing.T) {
 		"10:00:00 weight [12.90] kg\n":             12.9,
 		"10:00:00 weight +1,290.5 kg of 3\n":       1290.5,
 		"10:00:00 weight \u22121.290,5 kg of 3\n":  -1290.5,
+		"10:00:00 12.90 ± 0.05 kg\n":               12.9,
 		"10:00:00 W12.90kg\n":                      12.9,
 		"10:00:00 weigher2: 12.90\n":               12.9, // the 2 is of a name
 		"10:00:00 from 192.168.0.12: 12.90 ok\n":   12.9, // four numbers with points are an address
@@ -44,9 +45,12 @@ func TestANumberThatMayBeAnotherIsRefusedOnce(t *testing.T) {
 		"10:00:00 12.90 kg\n10:00:01 weight 12900 g\n": {"dut.log:2:10:", "in g", "in kg", "--tolerance"},
 		"10:00:00 supply 12.90 V\n":                    {"in V", "in kg"},
 		"10:00:00 12900;g\n":                           {"in g"},
+		"10:00:00 12.90 kg/m\n":                        {"in kg/m"},
+		"10:00:00 12.9-13.1 kg\n":                      {"several numbers"},
+		"10:00:00 0x1F\n":                              {"in x"},
 		"10:00:00 28.4lb\n":                            {"in lb"},
 		"10:00:00 ch 2 supply 24.1 V\n":                {"several numbers", "kg stands behind none"},
-		"time;weight [g]\n10:00:00.5;12900\n":          {"dut.log:1:1:", "names g", "in kg"},
+		"time;weight [g]\n10:00:00.5;12900\n":          {"dut.log:1:1:", "\"g\" is the unit of the heading", "in kg"},
 	} {
 		got, list := trace.ParseLog("dut.log", []byte(log), trace.LogSettings{Date: day, Unit: "kg"})
 		if list.Err() == nil || len(got) > 0 || strings.Count(list.Err().Error(), "dut.log:") != 1 {

@@ -32,11 +32,16 @@ func TestAStampThatGoesOnIsRefused(t *testing.T) {
 		"2026-11-25 10:00:07 UTC+1.5 12.34\n":                          "dut.log:1:26:",
 		"2026-11-25 10:00:07 UTC+123 12.34\n":                          "dut.log:1:24:",
 		"17 2026-11-25 10:00:07.517.000 12.34\n":                       "dut.log:1:27:",
+		"10:00:07+01 12.34\n":                                          "dut.log:1:9:",
 	} {
 		got, list := trace.ParseLog("dut.log", []byte(log), trace.LogSettings{Date: day})
 		if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) || strings.Count(err.Error(), "dut.log:") != 1 {
 			t.Errorf("%q reads %+v, tells %v and not %q once", log, got, err, want)
 		}
+	}
+	// No zone is 12 h 34 min from UTC.
+	if got, list := trace.ParseLog("dut.log", []byte("10:00:07 -1234 kg\n"), trace.LogSettings{Date: day, Unit: "kg"}); list.Err() != nil || got[0].Value != -1234 {
+		t.Errorf("reads %+v, %v", got, list)
 	}
 	// A colon before a blank, and a full stop at the end of a line, end a stamp.
 	got, list := trace.ParseLog("dut.log", []byte("10:00:07: 12.34\n10:00:08.\n"), trace.LogSettings{Date: day})

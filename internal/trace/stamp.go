@@ -10,7 +10,7 @@ import (
 
 // The zones that a stamp may name by figures, and abbreviations of zones.
 const (
-	zoneOfStamp = `Z|(?:UTC|GMT)(?:[+-](?:\d{2}:?\d{2}|\d{1,2}(?::\d{2})?))?|[+-]\d{2}:?\d{2}`
+	zoneOfStamp = `Z|(?:UTC|GMT)(?:[+-](?:\d{2}:?\d{2}|\d{1,2}(?::\d{2})?))?|[+-](?:0\d|1[0-4]):?(?:00|15|30|45)`
 	zoneWords   = `CES?T|MES?Z|WES?T|EES?T|BST|IST|MSK|A?[ECMP][SD]T|A[WK][SD]T|AST|ADT|HST|JST|KST|HKT|SGT|NZ[SD]T|SAST`
 )
 
@@ -122,13 +122,12 @@ func readZone(z string) *time.Location {
 	if z == "" || z == "Z" {
 		return time.UTC
 	}
-	hours, minutes, split := strings.Cut(z[1:], ":")
-	if !split && len(hours) == 4 {
-		hours, minutes = hours[:2], hours[2:]
+	digits := strings.ReplaceAll(z[1:], ":", "")
+	n, _ := strconv.Atoi(digits)
+	if len(digits) <= 2 { // hours
+		n *= 100
 	}
-	h, _ := strconv.Atoi(hours)
-	m, _ := strconv.Atoi(minutes)
-	offset := h*3600 + m*60
+	offset := n/100*3600 + n%100*60
 	if z[0] == '-' {
 		offset = -offset
 	}
