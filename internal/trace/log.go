@@ -50,13 +50,13 @@ type Entry struct {
 	Value    float64
 	HasValue bool
 	Error    bool // the error pattern matches
-	Zoned    bool // the stamp names its zone, or counts since 1970
+	Zoned    bool // the stamp or the heading names its zone, or it counts since 1970
 }
 
 // ParseLog reads the log of a device under test: lines that begin with a time stamp, whatever stands
 // behind it. Accepted stamps: 2026-11-25 10:00:00.5 and its kin with T, slashes, dots, a zone, or
 // date and time in two fields; 25.11.2026; 11/25/2026 1:00:00 PM where the file tells day from month;
-// a time of day; seconds, milliseconds or microseconds since 1970; and seconds since Settings.Date.
+// a time of day; seconds, milliseconds or microseconds since 1970; seconds since Settings.Date;
 // and dates with names of months; all of these also where a number of the line stands before them, and with a
 // zone by its distance from UTC, which a heading may name for all. Entries come back in the order of time. Lines
 // of words are told and left out; a line that begins with a figure and has no stamp, a stamp that goes on behind
@@ -71,9 +71,8 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	var named clockParts // the first full date in a line that is no entry
 	namedAt, counted := 0, 0
 	told := faults{}
-	unit, unitLine, bare := "", 0, false // of the heading, and whether it says the unit of a reading
-	want, _ := unitOf(s.Unit)
-	var zone *time.Location // that the heading names
+	var top above
+	bare := false // a number was read that has no unit
 	for _, l := range r.lines(data) {
 		line := spelledDate(l.text, s)
 		p, at, rest, ok := s.stampOf(line)
@@ -95,18 +94,10 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			if d := anyDate.FindString(line); d != "" && namedAt == 0 && readDate(&named, d) {
 				namedAt = l.number
 			}
-			for _, m := range bracketed.FindAllStringSubmatch(l.text, -1) {
-				if u, of := unitOf(m[1]); len(out) == 0 && s.Unit != "" && u != "" && of != ofTime && unit != want {
-					unit, unitLine = u, l.number
-				}
+			if len(out) == 0 && top.read(l, s, told) {
+				continue
 			}
-			if z := zoneInHeading.FindStringIndex(l.text); z != nil && len(out) == 0 && s.AskZone {
-				if word := l.text[z[0]:z[1]]; zoneWord.MatchString(word) {
-					told.add(abbreviated, l.number, columnOf(l.text, "", word), word)
-				} else {
-					zone = readZone(word)
-				}
-			} else if len(out) > 0 || !looksLikeHeading(line) {
+			if len(out) > 0 || !looksLikeHeading(line) {
 				told.add(unstamped, l.number, 1, shorten(strings.TrimSpace(line)))
 			}
 			continue
@@ -119,12 +110,12 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 		out, parts = append(out, e), append(parts, p)
 	}
 	for i := range parts {
-		if parts[i].clock && parts[i].zone == nil && zone != nil {
-			parts[i].zone, out[i].Zoned = zone, true
+		if parts[i].clock && parts[i].zone == nil && top.zone != nil {
+			parts[i].zone, out[i].Zoned = top.zone, true
 		}
 	}
-	if bare && unit != want && unit != "" {
-		told.add(inUnit("is the unit of the heading", unit, s.Unit), unitLine, 1, unit)
+	if want, _ := unitOf(s.Unit); bare && top.unit != "" && top.unit != want {
+		told.add(inUnit("is the unit of the heading", top.unit, s.Unit), top.unitLine, 1, top.unit)
 	}
 	r.tell(told)
 	if len(out) == 0 {
@@ -189,6 +180,33 @@ func (r *reader) tell(f faults) {
 			r.fail(first.line, first.column, what, of.hint)
 		}
 	}
+}
+
+// above is what the lines above a log say of all its entries.
+type above struct {
+	zone     *time.Location
+	unit     string // the wanted one, if several columns have one
+	unitLine int
+}
+
+// read reads a line above the log and reports whether it names a zone that is asked for.
+func (a *above) read(l textLine, s LogSettings, told faults) bool {
+	want, _ := unitOf(s.Unit)
+	for _, m := range bracketed.FindAllStringSubmatch(l.text, -1) {
+		if u, of := unitOf(m[1]); u != "" && of != ofTime && a.unit != want && s.Unit != "" {
+			a.unit, a.unitLine = u, l.number
+		}
+	}
+	word := zoneInHeading.FindString(l.text)
+	if word == "" || !s.AskZone {
+		return false
+	}
+	if zoneWord.MatchString(word) {
+		told.add(abbreviated, l.number, columnOf(l.text, "", word), word)
+	} else {
+		a.zone = readZone(word)
+	}
+	return true
 }
 
 // columnOf is the column of a text that stands behind another in a line.
