@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"provoke/internal/event"
+	"provoke/internal/problem"
 	"provoke/internal/rf"
 	"provoke/internal/store"
 	"provoke/internal/trace"
@@ -23,10 +25,10 @@ type logCommand struct {
 	File       string `arg:"" help:"Log of the product: lines that begin with a time stamp."`
 	Number     int    `name:"run" placeholder:"N" help:"The run to join; the newest without it."`
 	Offset     string `default:"0 s" placeholder:"DURATION" help:"Added to the log's clock: how far it is behind the computer's, e.g. \"1.5 s\"; \"-2 s\" when it is ahead."`
-	Zone       string `placeholder:"+01:00" help:"Zone of stamps that name none: an offset, utc, local, or a name such as Europe/Zurich. Asked for where the log would fit the run at another hour too."`
+	Zone       string `placeholder:"+01:00" help:"Zone of stamps that name none, or name it by an abbreviation such as CET: an offset, utc, local, or a name such as Europe/Zurich. Asked for where the log would fit the run at another hour too."`
 	Date       string `placeholder:"YYYY-MM-DD" help:"Day of stamps that name none; the day of the run without it."`
 	DatesBegin string `enum:",day,month" default:"" placeholder:"day|month" help:"What dates with slashes begin with, where no date of the file tells."`
-	Pattern    string `placeholder:"REGEXP" help:"Finds the number in a line: its first group. The first number behind the stamp without it."`
+	Pattern    string `placeholder:"REGEXP" help:"Finds the number in a line: its first group. Without it the number in front of the tolerance's unit is meant, or the only number of the line."`
 	ErrorLine  string `placeholder:"REGEXP" help:"Finds lines that are an upset by themselves."`
 	Tolerance  string `placeholder:"VALUE" help:"Half-width round the mean before RF, with its unit, e.g. \"0.05 kg\". Without it lines are counted and not judged."`
 }
@@ -42,6 +44,7 @@ func (c *logCommand) Run(w *world) error {
 		return fmt.Errorf("read the log: %w", err)
 	}
 	var joined event.LogRead
+	var entries []trace.Entry
 	err = annotate(w, c.Job, c.Number, func(job *store.Job) ([]event.Event, error) {
 		windows, err := windowsOf(job, c.Number)
 		if err != nil {
@@ -51,7 +54,8 @@ func (c *logCommand) Run(w *world) error {
 			y, m, d := windows[0].from.In(settings.Zone).Date()
 			settings.Date, settings.Assumed = time.Date(y, m, d, 0, 0, 0, 0, settings.Zone), true
 		}
-		entries, list := trace.ParseLog(c.File, data, settings)
+		var list problem.List
+		entries, list = trace.ParseLog(c.File, data, settings)
 		if err := list.Err(); err != nil {
 			return nil, err
 		}
@@ -74,7 +78,27 @@ func (c *logCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
+	tellReading(w, entries, unit)
 	return printLog(w, joined)
+}
+
+// tellReading says by an example which number of the lines was read.
+func tellReading(w *world, entries []trace.Entry, unit string) {
+	var first *trace.Entry
+	for i, e := range entries {
+		if e.HasValue && (first == nil || e.Line < first.Line) {
+			first = &entries[i]
+		}
+	}
+	if first == nil {
+		fmt.Fprintln(w.stdout, "no number was read in any line")
+		return
+	}
+	text := []rune(first.Text)
+	if len(text) > 60 {
+		text = append(text[:60:60], '…')
+	}
+	fmt.Fprintf(w.stdout, "read in line %d: %s of %q\n", first.Line, logValue(&first.Value, unit), string(text))
 }
 
 func signedDuration(d time.Duration) string {
@@ -104,6 +128,7 @@ func (c *logCommand) settings() (s trace.LogSettings, tolerance float64, unit st
 			s.Offset = -s.Offset
 		}
 	}
+	s.AskZone = c.Zone == ""
 	s.Zone, e = zoneOf(c.Zone)
 	fail("zone", e)
 	if c.Date != "" {
@@ -129,6 +154,7 @@ func (c *logCommand) settings() (s trace.LogSettings, tolerance float64, unit st
 			fail("tolerance", fmt.Errorf("%q is no tolerance (want for example \"0.05 kg\")", c.Tolerance))
 		}
 		unit = strings.TrimSpace(u)
+		s.Unit = unit
 	}
 	return s, tolerance, unit, err
 }
@@ -211,14 +237,20 @@ func windowsOf(job *store.Job, run int) ([]stepWindow, error) {
 	return out, nil
 }
 
-// joinLog sorts entries into steps. What comes before the first step is the baseline.
+// joinLog sorts entries into steps, those with coarse stamps into every one they may belong to. What surely comes
+// before the first step is the baseline.
 func joinLog(windows []stepWindow, entries []trace.Entry, tolerance float64) (event.LogRead, error) {
 	first, last := windows[0].from, windows[len(windows)-1].to
-	if entries[len(entries)-1].At.Before(first) || entries[0].At.After(last) {
+	width := slices.MaxFunc(entries, func(a, b trace.Entry) int { return cmp.Compare(a.Width, b.Width) }).Width
+	if entries[len(entries)-1].At.Add(width).Before(first) || entries[0].At.After(last) {
 		return event.LogRead{}, fmt.Errorf("the log lasts from %s to %s and has nothing of the run, which lasted from %s to %s: is --offset, --zone or --date right?",
 			stampText(entries[0].At), stampText(entries[len(entries)-1].At), stampText(first), stampText(last))
 	}
-	var out event.LogRead
+	if width >= last.Sub(first) {
+		return event.LogRead{}, fmt.Errorf("the stamps tell the time to %v only and all steps of the run together lasted %v, so nothing can be said of any: write the log with finer stamps",
+			rf.Duration(width), rf.Duration(last.Sub(first).Round(time.Millisecond)))
+	}
+	out := event.LogRead{Width: rf.Duration(width)}
 	baseline := meanBefore(entries, first)
 	if tolerance > 0 {
 		if baseline == nil {
@@ -227,14 +259,19 @@ func joinLog(windows []stepWindow, entries []trace.Entry, tolerance float64) (ev
 		out.Tolerance = &tolerance
 	}
 	out.Baseline = baseline
-	i := 0
+	i, counted := 0, 0
 	for _, w := range windows {
 		s := event.LogStep{Step: w.step, Attempt: w.attempt, Frequency: w.at}
-		for i < len(entries) && entries[i].At.Before(w.from) {
+		for i < len(entries) && entries[i].At.Add(width).Before(w.from) {
 			i++
 		}
 		for k := i; k < len(entries) && !entries[k].At.After(w.to); k++ {
-			out.Entries++
+			if e := entries[k]; e.At.Before(w.from) && !e.At.Add(e.Width).After(w.from) {
+				continue
+			}
+			if k >= counted { // else it was in the step before too
+				out.Entries, counted = out.Entries+1, k+1
+			}
 			addEntry(&s, entries[k], baseline, tolerance)
 		}
 		out.Steps = append(out.Steps, s)
@@ -247,7 +284,7 @@ func stampText(t time.Time) string { return t.Local().Format("2006-01-02 15:04:0
 func meanBefore(entries []trace.Entry, first time.Time) *float64 {
 	sum, n := 0.0, 0
 	for _, e := range entries {
-		if e.At.Before(first) && e.HasValue {
+		if e.HasValue && e.At.Before(first) && !e.At.Add(e.Width).After(first) {
 			sum, n = sum+e.Value, n+1
 		}
 	}
@@ -284,9 +321,15 @@ func addEntry(s *event.LogStep, e trace.Entry, baseline *float64, tolerance floa
 
 // printLog prints the steps in which the log shows something, or says that none does.
 func printLog(w *world, l event.LogRead) error {
+	if l.Width > 0 {
+		fmt.Fprintf(w.stdout, "the stamps tell the time to %v only: a line counts in every step it may belong to, which can be more than one, and a step that is told need not be the bad one\n", l.Width)
+	}
 	t := table(w.stdout)
-	bad := 0
+	bad, empty := 0, 0
 	for _, s := range l.Steps {
+		if s.Entries == 0 {
+			empty++
+		}
 		if s.Bad == 0 {
 			continue
 		}
@@ -297,6 +340,9 @@ func printLog(w *world, l event.LogRead) error {
 	}
 	if bad == 0 {
 		fmt.Fprintf(t, "no bad line in %s\n", count(len(l.Steps), "step", "steps"))
+	}
+	if empty > 0 {
+		fmt.Fprintf(t, "no line at all in %s of %d: of these the log says nothing\n", count(empty, "step", "steps"), len(l.Steps))
 	}
 	return t.Flush()
 }

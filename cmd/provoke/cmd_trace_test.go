@@ -174,3 +174,66 @@ func TestALogJoinsARunByItsTimeStamps(t *testing.T) {
 	says(t, exitUsage, []string{"log", job, log, "--tolerance", "0.05"}, "has no unit")
 	says(t, exitDone, []string{"journal", job, "--verify"})
 }
+
+// shortSteps is a run of ten steps of 300 ms at 1 to 10 MHz, the first from 09:30:10.0 UTC on, without a gap.
+func shortSteps(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "belt.provoke")
+	j, err := store.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	w, err := j.NewRun(journalClock, event.Opened{RunKind: plan.Exposure})
+	for i := 0; i < 10 && err == nil; i++ {
+		f, at := rf.Frequency(1e6*float64(i+1)), journalClock.Add(10*time.Second+time.Duration(i)*300*time.Millisecond)
+		step := plan.Step{Number: i + 1, Point: plan.Point{Frequency: f, Drive: rf.DBm(-20), Ceiling: rf.DBm(-20)}, Purpose: plan.Sweep}
+		if _, err = w.Append(at, event.Intent{Step: step, Attempt: 1}); err == nil {
+			_, err = w.Append(at.Add(299*time.Millisecond), event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1}})
+		}
+	}
+	if err == nil {
+		_, err = w.Close(journalClock.Add(time.Minute), event.Done, "")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+func TestALogInWholeSecondsTellsEveryStepThatALineMayBelongTo(t *testing.T) {
+	// Bad lines from 09:30:11.1 to 09:30:11.9, in the steps 4 to 7 (from 10.9, 11.2, 11.5 and 11.8 on), under a clock
+	// that shows whole seconds: each may be of any moment from 11 to 12, which is in the steps 4 to 7.
+	var log strings.Builder
+	for i := 0; i < 14; i++ {
+		log.WriteString("25.11.2026 09:30:" + []string{"08", "09", "10", "12"}[i%4] + " 12.34 kg\n")
+	}
+	log.WriteString(strings.Repeat("25.11.2026 09:30:11 13.01 kg\n", 5))
+	dir := writeAll(t, map[string]string{"w.log": log.String(), "m.log": "25.11.2026 09:29 12.34 kg\n25.11.2026 09:30 13.01 kg\n"})
+	job := shortSteps(t)
+	out := says(t, exitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--tolerance", "0.05 kg"},
+		"read in line 1: 12.34 kg of", "to 1 s", "more than one", "bad in 4 of 10 steps")
+	for _, step := range []string{"\n4 ", "\n5 ", "\n6 ", "\n7 "} {
+		if strings.Count(out, step) != 1 {
+			t.Errorf("does not tell step%s once:\n%s", step, out)
+		}
+	}
+	// Under a clock that is 250 ms behind, they are of 11.25 to 12.25: the steps 5 to 8 (11.2 to 12.4).
+	says(t, exitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--offset", "250 ms", "--tolerance", "0.05 kg"}, "bad in 4 of 10 steps", "\n8 ")
+	says(t, exitError, []string{"log", job, filepath.Join(dir, "m.log"), "--zone", "utc", "--tolerance", "0.05 kg"}, "m.log", "to 1 min", "nothing can be said")
+	says(t, exitDone, []string{"journal", job, "--verify"})
+	j, err := store.Open(job)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	for rec, err := range j.Records(1, 1) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Of the good lines, 3 each are of 10 and 12 and, 250 ms later, 4 of 09 reach into the run too.
+		if l, ok := rec.Event.(event.LogRead); ok && (l.Width.Std() != time.Second || l.Entries != map[string]int{"+0 s": 3 + 3 + 5, "+250 ms": 4 + 3 + 3 + 5}[l.Offset]) {
+			t.Errorf("journalled %+v", l)
+		}
+	}
+}

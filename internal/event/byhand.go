@@ -95,12 +95,13 @@ type TracePoint struct {
 // LogRead is a log of the DUT that joined the run by its time stamps. May follow the closing record.
 type LogRead struct {
 	Attachment
-	Offset    string    `json:"offset"` // that was added to its clock, with sign
-	Unit      string    `json:"unit,omitempty"`
-	Baseline  *float64  `json:"baseline,omitempty"` // mean before RF
-	Tolerance *float64  `json:"tolerance,omitempty"`
-	Entries   int       `json:"entries"` // within the run
-	Steps     []LogStep `json:"steps,omitempty"`
+	Offset    string      `json:"offset"`         // that was added to its clock, with sign
+	Width     rf.Duration `json:"width,omitzero"` // of coarse stamps: an entry counts in every step from its stamp to so much later
+	Unit      string      `json:"unit,omitempty"`
+	Baseline  *float64    `json:"baseline,omitempty"` // mean before RF
+	Tolerance *float64    `json:"tolerance,omitempty"`
+	Entries   int         `json:"entries"` // within the run
+	Steps     []LogStep   `json:"steps,omitempty"`
 }
 
 // LogStep is what a log says during one step of the run.
@@ -208,5 +209,9 @@ func logRead(e LogRead) string {
 			bad++
 		}
 	}
-	return words(fmt.Sprintf("log %s, clock %s, %d entries in the run, bad in %d of %d steps", e.Name, e.Offset, e.Entries, bad, len(e.Steps)), "sha256 "+short(e.SHA256))
+	width := ""
+	if e.Width > 0 {
+		width = fmt.Sprintf("stamps to %v only, an entry counts in every step it may belong to", e.Width)
+	}
+	return words(fmt.Sprintf("log %s, clock %s, %d entries in the run, bad in %d of %d steps", e.Name, e.Offset, e.Entries, bad, len(e.Steps)), width, "sha256 "+short(e.SHA256))
 }

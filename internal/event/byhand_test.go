@@ -30,6 +30,12 @@ func cannedByHand() []event.Event {
 	}
 }
 
+func TestALogWithCoarseStampsSaysSoInItsLine(t *testing.T) {
+	if l := event.Line(event.LogRead{Attachment: event.Attachment{Name: "weigher.log"}, Offset: "+0 s", Width: second}); !strings.Contains(l, "stamps to 1 s only") {
+		t.Error(l)
+	}
+}
+
 func TestWhatAPersonDidIsToldInALine(t *testing.T) {
 	for kind, want := range map[string]string{
 		"hardware-off": "source GEN1 (sweeps by itself): provoke cannot switch it off; hardware off: mains switch of strip S1; confirmed by A. Engineer",

@@ -8,13 +8,21 @@ import (
 	"time"
 )
 
+// The zones that a stamp may name by figures, and abbreviations of zones.
+const (
+	zoneOfStamp = `Z|(?:UTC|GMT)(?:[+-](?:\d{2}:?\d{2}|\d{1,2}(?::\d{2})?))?|[+-](?:0\d|1[0-4]):?(?:00|15|30|45)`
+	zoneWords   = `CES?T|MES?Z|WES?T|EES?T|BST|IST|MSK|A?[ECMP][SD]T|A[WK][SD]T|AST|ADT|HST|JST|KST|HKT|SGT|NZ[SD]T|SAST`
+)
+
 // The parts of a time stamp. Separators between date and time may be a blank, a T, or the file's own
 // separator.
 var (
 	isoDate   = regexp.MustCompile(`^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})$`)
 	dotDate   = regexp.MustCompile(`^(\d{1,2})\.(\d{1,2})\.(\d{4})$`)
 	slashDate = regexp.MustCompile(`^(\d{1,2})[/-](\d{1,2})[/-](\d{4})$`)
-	clockTime = regexp.MustCompile(`^(\d{1,2}):(\d{1,2})(?::(\d{1,2})(?:[.,](\d{1,9}))?)?(?:\s*([AaPp])\.?[Mm]\.?)?\s*(Z|UTC|[+-]\d{2}:?\d{2})?$`)
+	clockTime = regexp.MustCompile(`^(\d{1,2}):(\d{1,2})(?::(\d{1,2})(?:[.,](\d{1,9}))?)?(?:\s*([AaPp])\.?[Mm]\.?)?\s*(` + zoneOfStamp + `)?$`)
+	// zoneWord names a zone by letters that are of several zones, or of one that changes with the season.
+	zoneWord = regexp.MustCompile(`^(?:` + zoneWords + `)$`)
 )
 
 // clockParts are the parts of one stamp that a cell or the start of a line holds.
@@ -26,6 +34,10 @@ type clockParts struct {
 	sinceMidnight    time.Duration
 	zone             *time.Location // nil where the stamp has none
 	seconds          bool           // the clock has seconds
+	digits           int            // behind the decimal sign of the seconds
+	word             string         // an abbreviation that names its zone
+	bad              string         // what stands directly behind a stamp that is not understood
+	before           string         // the clock up to there, or up to the word
 }
 
 // looksStamped reports that a cell holds a date, a time of day, or both.
@@ -95,23 +107,31 @@ func readClock(p *clockParts, s string) bool {
 	if h > 23 || minute > 59 || second > 60 {
 		return false
 	}
-	p.clock, p.seconds = true, m[3] != ""
+	p.clock, p.seconds, p.digits = true, m[3] != "", len(m[4])
 	p.sinceMidnight = time.Duration(h)*time.Hour + time.Duration(minute)*time.Minute + time.Duration(second)*time.Second + time.Duration(nano)
-	switch z := m[6]; {
-	case z == "":
-	case z == "Z" || z == "UTC":
-		p.zone = time.UTC
-	default:
-		digits := strings.ReplaceAll(z[1:], ":", "")
-		zh, _ := strconv.Atoi(digits[:2])
-		zm, _ := strconv.Atoi(digits[2:])
-		offset := zh*3600 + zm*60
-		if z[0] == '-' {
-			offset = -offset
-		}
-		p.zone = time.FixedZone("", offset)
-	}
+	p.zone = readZone(m[6])
 	return true
+}
+
+// readZone reads a zone by its distance from UTC; an empty text is none.
+func readZone(z string) *time.Location {
+	if z == "" {
+		return nil
+	}
+	z = strings.TrimPrefix(strings.TrimPrefix(z, "UTC"), "GMT")
+	if z == "" || z == "Z" {
+		return time.UTC
+	}
+	digits := strings.ReplaceAll(z[1:], ":", "")
+	n, _ := strconv.Atoi(digits)
+	if len(digits) <= 2 { // hours
+		n *= 100
+	}
+	offset := n/100*3600 + n%100*60
+	if z[0] == '-' {
+		offset = -offset
+	}
+	return time.FixedZone("", offset)
 }
 
 // moment makes a time of the parts of a stamp. A stamp without a zone is in zone; one without a date

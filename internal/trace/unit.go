@@ -36,7 +36,7 @@ var otherUnits = map[string][2]string{
 	"dbc": {"dBc", "ratio"}, "dbpw": {"dBpW", "power"}, "%": {"%", "share"}, "percent": {"%", "share"},
 	"°": {"°", "angle"}, "deg": {"°", "angle"}, "degree": {"°", "angle"}, "degrees": {"°", "angle"},
 	"°c": {"°C", "temperature"}, "degc": {"°C", "temperature"}, "k": {"K", "temperature"},
-	"kg": {"kg", "mass"}, "g": {"g", "mass"}, "mg": {"mg", "mass"}, "n": {"N", "force"}, "kn": {"kN", "force"},
+	"kg": {"kg", "mass"}, "g": {"g", "mass"}, "mg": {"mg", "mass"}, "lb": {"lb", "mass"}, "lbs": {"lb", "mass"}, "n": {"N", "force"}, "kn": {"kN", "force"},
 	"bar": {"bar", "pressure"}, "mbar": {"mbar", "pressure"}, "pa": {"Pa", "pressure"}, "kpa": {"kPa", "pressure"},
 	"rpm": {"rpm", "speed"}, "1/min": {"1/min", "speed"}, "m/s": {"m/s", "speed"}, "mm": {"mm", "length"}, "m": {"m", "length"},
 	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "counts": {"counts", "count"},
