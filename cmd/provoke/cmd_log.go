@@ -30,6 +30,7 @@ type logCommand struct {
 	DatesBegin string `enum:",day,month" default:"" placeholder:"day|month" help:"What dates with slashes begin with, where no date of the file tells."`
 	Pattern    string `placeholder:"REGEXP" help:"Finds the number in a line: its first group. Without it the number in front of the tolerance's unit is meant, or the only number of the line."`
 	ErrorLine  string `placeholder:"REGEXP" help:"Finds lines that are an upset by themselves."`
+	Decimal    string `enum:",comma,point" default:"" placeholder:"comma|point" help:"Decimal sign, where the log can be read in two ways: comma or point."`
 	Tolerance  string `placeholder:"VALUE" help:"Half-width round the mean before RF, with its unit, e.g. \"0.05 kg\". Without it lines are counted and not judged."`
 }
 
@@ -143,7 +144,7 @@ func (c *logCommand) settings() (s trace.LogSettings, tolerance float64, unit st
 		s.ErrorPattern, e = regexp.Compile(c.ErrorLine)
 		fail("error-line", e)
 	}
-	s.DatesBegin = c.DatesBegin
+	s.DatesBegin, s.Decimal = c.DatesBegin, map[string]string{"comma": ",", "point": "."}[c.Decimal]
 	if c.Tolerance != "" {
 		number, u, ok := strings.Cut(strings.TrimSpace(c.Tolerance), " ")
 		if !ok || strings.TrimSpace(u) == "" {

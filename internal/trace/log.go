@@ -49,8 +49,9 @@ type Entry struct {
 	Text     string // behind the stamp
 	Value    float64
 	HasValue bool
-	Error    bool // the error pattern matches
-	Zoned    bool // the stamp or the heading names its zone, or it counts since 1970
+	number   string // as it stands in the log
+	Error    bool   // the error pattern matches
+	Zoned    bool   // the stamp or the heading names its zone, or it counts since 1970
 }
 
 // ParseLog reads the log of a device under test: lines that begin with a time stamp, whatever stands
@@ -72,7 +73,8 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	namedAt, counted := 0, 0
 	told := faults{}
 	var top above
-	bare := false // a number was read that has no unit
+	bare := false             // a number was read that has no unit
+	var grouped, plain *Entry // numbers with a comma: before three digits, or otherwise
 	for _, l := range r.lines(data) {
 		line := spelledDate(l.text, s)
 		p, at, rest, ok := s.stampOf(line)
@@ -107,7 +109,17 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			told.add(why, l.number, columnOf(l.text, "", e.Text), shorten(e.Text))
 		}
 		bare = bare || e.HasValue && s.Pattern == nil && !strings.Contains(e.Text, s.Unit)
+		if sign := strings.IndexByte(e.number, ','); sign >= 0 && s.Decimal == "" {
+			if !groupedComma.MatchString(e.number) {
+				plain = &e
+			} else if grouped == nil {
+				grouped = &e
+			}
+		}
 		out, parts = append(out, e), append(parts, p)
+	}
+	if grouped != nil && plain == nil {
+		told.add(twoWays, grouped.Line, 1, grouped.number)
 	}
 	for i := range parts {
 		if parts[i].clock && parts[i].zone == nil && top.zone != nil {
@@ -150,6 +162,7 @@ var (
 	unstamped   = fault{"begins with no time stamp and is left out", "", true}
 	torn        = fault{"follows the time stamp directly, so the stamp is not understood", "write stamps as 2026-11-25 10:00:00.517", false}
 	abbreviated = fault{"names a zone, but no distance from UTC", "say with --zone which is meant, for example --zone +01:00", false}
+	twoWays     = fault{"can be read in two ways, as every number of the log with a comma", "declare the decimal sign with --decimal, comma or point", false}
 	numberless  = fault{"has no number, so it is not judged", "", true}
 )
 
@@ -442,6 +455,9 @@ func widen(out []Entry, parts []clockParts, offset time.Duration) {
 var (
 	lineNumber   = regexp.MustCompile(`[-+\x{2212}]?\d+(?:[.,'’]\d+)*(?:[eE][-+]?\d+)?`)
 	behindNumber = regexp.MustCompile(`^[\s;,|"'\[\](){}\x{a0}]*`)
+	groupedComma = regexp.MustCompile(`^[-+\x{2212}]?[1-9]\d{0,2},\d{3}$`)
+	blankBefore  = regexp.MustCompile(`\d[ \x{a0}\x{202f}]$`)
+	threeDigits  = regexp.MustCompile(`^\d{3}(?:[.,]\d+)?$`)
 	unitWord     = regexp.MustCompile(`^[\pL%°][^\s\d;,|"'\[\](){}<>=:]*`)
 	bracketed    = regexp.MustCompile(`[\[(]([^\])]+)[\])]`)
 )
@@ -464,24 +480,27 @@ func (s LogSettings) value(e *Entry) (why fault) {
 	}
 	several := fault{"has several numbers, and " + s.Unit + " stands behind none of them or behind more than one", "say with --pattern which is meant: a regular expression whose first group is the number", false}
 	var right, others []float64
+	var texts, rightTexts []string
 	other := ""
 	for _, at := range spans {
 		text := e.Text[at[0]:at[1]]
 		x, unit, ok := s.number(text)
 		before, _ := utf8.DecodeLastRuneInString(e.Text[:at[0]])
 		switch u := s.unitBehind(unit + e.Text[at[1]:]); {
+		case s.Pattern == nil && ok && threeDigits.MatchString(text) && blankBefore.MatchString(e.Text[:at[0]]): // "1 290.5" may be one number
+			return several
 		case s.Pattern == nil && (!ok && strings.Contains(text, ",") || unicode.IsDigit(before)): // fields with commas between, or a range
 			return several
 		case strings.HasSuffix(strings.TrimRight(e.Text[:at[0]], " "), "±"):
 		case !ok: // an address, or a version
 		case u == s.Unit && u != "":
-			right = append(right, x)
+			right, rightTexts = append(right, x), append(rightTexts, text)
 		case s.Pattern != nil || !unicode.IsLetter(before) && !unicode.IsDigit(before) && before != '_': // else it is of a name
-			others, other = append(others, x), u
+			others, texts, other = append(others, x), append(texts, text), u
 		}
 	}
 	if len(right) > 0 {
-		others, other = right, ""
+		others, texts, other = right, rightTexts, ""
 	}
 	switch {
 	case len(others) == 0:
@@ -491,7 +510,7 @@ func (s LogSettings) value(e *Entry) (why fault) {
 	case other != "":
 		return inUnit("has its number in "+other, other, s.Unit)
 	}
-	e.Value, e.HasValue = others[0], true
+	e.Value, e.HasValue, e.number = others[0], true, texts[0]
 	return fault{}
 }
 

@@ -25,9 +25,10 @@ func TestTheNumberOfALineIsTheOneWithTheUnit(t *testing.T) {
 		"10:00:00 from 192.168.0.12: 12.90 ok\n":   12.9, // four numbers with points are an address
 		"10:00:00,500,12.90\n":                     12.9,
 		"time;weight [kg]\n10:00:00.5;12,90\n":     12.9,
+		"10:00:00 3,129 kg\n10:00:01 3,12 kg\n":    3.129, // another line shows that it stands before decimals
 	} {
 		got, list := trace.ParseLog("dut.log", []byte(log), trace.LogSettings{Date: day, Unit: "kg"})
-		if list.Err() != nil || len(got) != 1 || !got[0].HasValue || got[0].Value != want {
+		if list.Err() != nil || len(got) == 0 || !got[0].HasValue || got[0].Value != want {
 			t.Errorf("%q reads %+v, %v; it says %v", log, got, list, want)
 		}
 	}
@@ -44,6 +45,8 @@ func TestANumberThatMayBeAnotherIsRefusedOnce(t *testing.T) {
 		"10:00:00 gross 14.00 kg net 12.90 kg\n":       {"several numbers", "more than one", "--pattern"},
 		"10:00:00 12.90 kg\n10:00:01 weight 12900 g\n": {"dut.log:2:10:", "in g", "in kg", "--tolerance"},
 		"10:00:00 supply 12.90 V\n":                    {"in V", "in kg"},
+		"10:00:00 1 290.5 kg\n":                        {"several numbers"},
+		"10:00:00 3,129 kg\n10:00:01 3,130 kg\n":       {"two ways", "--decimal"},
 		"10:00:00 12900;g\n":                           {"in g"},
 		"10:00:00 12.90 kg/m\n":                        {"in kg/m"},
 		"10:00:00 12.9-13.1 kg\n":                      {"several numbers"},

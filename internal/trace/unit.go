@@ -71,7 +71,7 @@ func declaredUnit(text string) (unit, quantity string) {
 var (
 	inBrackets = regexp.MustCompile(`(?i)\b(dB)\(\s*([^()]*?)\s*\)`) // dB(µV/m)
 	factors    = regexp.MustCompile(`(?i)(?:^|[\s(\[])[x×*]\s*1(?:0|e)|10\s*(?:\^|\*\*)|\b1e[-+]?\d|[(\[]\s*[\d.,]+\s*(?:dB[mµuvaw]*|[kmgµun]?(?:hz|s|v|a|w))\s*[)\]]|\blog\d*\s*\(`)
-	bracketed  = regexp.MustCompile(`[(\[{]([^()\[\]{}]*)[)\]}](.*)`)
+	inPair     = regexp.MustCompile(`[(\[{]([^()\[\]{}]*)[)\]}](.*)`)
 	behindIn   = regexp.MustCompile(`(?i)(?:\bin\b|@|/)\s*[\d.,]*\s*(\S+)\s*$`)
 	pieces     = regexp.MustCompile(`[/,;^@]`)
 )
@@ -89,7 +89,7 @@ func doubtful(text string) bool {
 		unit, _ := unitOf(fields[len(fields)-1])
 		return unit != ""
 	}
-	if m := bracketed.FindStringSubmatch(text); m != nil {
+	if m := inPair.FindStringSubmatch(text); m != nil {
 		if unit, _ := unitOf(m[1]); unit == "" {
 			for _, p := range pieces.Split(m[1], -1) {
 				if known(p) && len(p) < len(m[1]) {
