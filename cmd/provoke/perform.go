@@ -387,7 +387,7 @@ func withinDeadMan(p *plan.Plan) time.Duration {
 
 // exitOf returns the exit code of a verdict.
 func exitOf(res engine.Result) int {
-	switch res.Verdict {
+	switch res.Verdict.Kind() {
 	case event.RFNotKnownOff:
 		return exitRFUnknown
 	case event.TrippedEnd:

@@ -182,7 +182,7 @@ func (v *liveView) end(r *result.Run) {
 	case r.Verdict == event.RFNotKnownOff || r.RFNotKnownOff():
 		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", r.Why
 		v.Alarm = "Switch the generator and the amplifier off by hand, now."
-	case r.Verdict == event.TrippedEnd:
+	case r.Verdict.Kind() == event.TrippedEnd:
 		v.Alarm, v.Calm = "Find the cause of the trip before you arm again: "+r.StopCause, true
 	}
 }
@@ -229,7 +229,7 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 			upset += len(p.Upsets)
 		}
 	}
-	if r.Ended() && r.Verdict != event.Stopped {
+	if r.Ended() && r.Verdict.Kind() != event.Stopped {
 		v.Progress = fmt.Sprintf("%s exposed", plural(v.Done, one, many))
 	} else {
 		v.Progress = fmt.Sprintf("%d of %s", v.Done, plural(v.Known, one, many))
