@@ -101,7 +101,7 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	for _, s := range []string{"1 failing band (monotone assumed)", "24 MHz to 27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
-		"20 MHz stood (16.7 %)", "no upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 upsets", level.Unverified} {
+		"20 MHz stood (16.7 %)", "no upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 frequencies that upset", level.Unverified} {
 		if !strings.Contains(out, s) {
 			t.Errorf("the findings do not say %q:\n%s", s, out)
 		}

@@ -238,11 +238,13 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 		each := now.Sub(u.Began) / time.Duration(v.Done)
 		v.Left = "about " + rf.Duration((each * time.Duration(v.Known-v.Done)).Round(time.Second)).String() + " left"
 	}
-	upsets := plural(upset, "upset", "upsets")
-	if r.Opened.RunKind == plan.Baseline {
-		upsets = plural(r.Upsets, "false alarm", "false alarms")
+	v.Counts = fmt.Sprintf("%d of %s upset", upset, plural(exposed, "exposure", "exposures"))
+	switch r.Opened.RunKind {
+	case plan.Baseline:
+		v.Counts = plural(r.Upsets, "false alarm", "false alarms") + ", " + plural(exposed, "exposure", "exposures")
+	case plan.FreeSweepRun:
+		v.Counts = plural(upset, "upset", "upsets") + ", " + plural(exposed, "pass", "passes")
 	}
-	v.Counts = upsets + ", " + plural(exposed, "exposure", "exposures")
 }
 
 // dut says how the product is, from the newest look of every monitor.
