@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/analysis"
 	"provoke/internal/event"
 	"provoke/internal/level"
 	"provoke/internal/plan"
@@ -369,6 +370,18 @@ func BenchmarkFindingsOfAHundredThousandEvents(b *testing.B) {
 	for b.Loop() {
 		if code, _, errs := asked("findings", path, "--json"); code != exitDone {
 			b.Fatal(errs)
+		}
+	}
+}
+
+func TestCompareCountsSoundAndNotComparedFrequenciesApart(t *testing.T) {
+	var out bytes.Buffer
+	p := &analysis.Point{}
+	printComparedPoints(&out, analysis.Comparison{Points: []analysis.ComparedPoint{
+		{Before: p, After: p, Verdict: analysis.Unchanged}, {Before: p, After: p, Verdict: analysis.Unchanged}, {After: p, Verdict: analysis.NotCompared}}}, false)
+	for _, want := range []string{"2 other frequencies: no upset in either run\n", "1 other frequency: exposed in only one of the runs, no upset there\n"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("%q is not in\n%s", want, &out)
 		}
 	}
 }

@@ -135,6 +135,7 @@ func TestASettingIsRoundedDown(t *testing.T) {
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, 0, "632.4 mVpp (set for 50 Ω)"},
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.LoadHighZ}, 3.979400087, "2.000 Vpp (set for high-Z)"},
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, 23.97940009, "10.00 Vpp (set for 50 Ω)"},
+		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, -56.0205999133, "1.000 mVpp (set for 50 Ω)"},
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, -76.0205999, "100.0 µVpp (set for 50 Ω)"},
 	} {
 		if got := c.source.Setting(rf.DBm(c.dBm)); got != c.want {
