@@ -397,3 +397,23 @@ func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
 		t.Error(out)
 	}
 }
+
+// Several warnings that touch neither rating nor watching are one line in every command but bench; the others stay.
+func TestMereWarningsOfTheBenchAreFolded(t *testing.T) {
+	file := changedBench(t, "  maximum_input: 3 dBm               # peak of the modulated envelope\n", "")
+	data, _ := os.ReadFile(file)
+	text := regexp.MustCompile(`(?m)^  return_loss:.*\n(    .*\n)*`).ReplaceAllString(string(data), "")
+	text = regexp.MustCompile(`(?m)^  probe_to_dut: .*$`).ReplaceAllString(text, "  probe_to_dut: 1.5 m")
+	if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	_, out, errs := benchRunOf(1000, "bench", file)
+	if all := out + errs; !strings.Contains(all, "clamp has no return_loss") || !strings.Contains(all, "farther from the DUT") {
+		t.Errorf("bench does not tell them:\n%s", all)
+	}
+	_, out, errs = benchRunOf(1000, "budget", file)
+	if all := out + errs; strings.Contains(all, "clamp has no return_loss") || strings.Contains(all, "farther from the DUT") ||
+		!strings.Contains(all, "2 warnings that no rating and no watching rests on") || !strings.Contains(all, "amplifier has no maximum_input") {
+		t.Errorf("budget:\n%s", all)
+	}
+}

@@ -43,7 +43,7 @@ func (c *tryCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	for _, p := range list.Warnings() {
+	for _, p := range folded(list.Warnings()) {
 		fmt.Fprintln(w.stderr, p)
 	}
 	var against *driver.Transcript

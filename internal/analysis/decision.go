@@ -19,7 +19,7 @@ type Known struct {
 // Decision is what a level that the product stood says of the level asked for, in the sense of JCGM 106:2012
 // (cited from memory): the rule by which it is accepted, and the risk that it is accepted wrongly.
 type Decision struct {
-	Frequency    rf.Frequency
+	Frequency rf.Frequency
 	// Among are the frequencies of which this is the one with the greatest risk; "" where it is told alone.
 	Among        string
 	Stood, Asked rf.Current
