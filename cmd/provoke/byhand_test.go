@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -78,6 +79,10 @@ func TestTryPrintsATranscriptThatPlaysAgain(t *testing.T) {
 	code, out = typedRun("", "try", dir+"/bench.yaml", "source", "--against", dir+"/source.transcript")
 	if code != exitDone || !strings.Contains(out, "the table says what the transcript says") {
 		t.Errorf("played again: exit code %d:\n%s", code, out)
+	}
+	code, out = typedRun("", "try", dir+"/bench.yaml", "analyser")
+	if code != exitDone || !strings.Contains(out, " bytes in all; --output FILE writes them)") || regexp.MustCompile(`[^\n]{400}`).MatchString(out) {
+		t.Errorf("a block of data is printed whole, exit code %d:\n%s", code, out)
 	}
 	if code, out := typedRun("", "try", dir+"/bench.yaml", "toaster"); code != exitError || !strings.Contains(out, "amplifier (AMP1)") {
 		t.Errorf("exit code %d:\n%s", code, out)

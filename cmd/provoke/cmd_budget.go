@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"provoke/internal/catalog"
@@ -32,15 +33,16 @@ type budgetCommand struct {
 func (budgetCommand) Help() string {
 	return `Computes only; touches no instrument. For each frequency: the largest generator setting at which every rating is kept
 (at the crest of the modulation's envelope: of a current its r.m.s. value there; at the high end of the cable's range), what stands in the way of more, the current
-that it gives, and with a plan the level wanted and how far the current is above it. The level means the unmodulated
-carrier. With --at every node of the chain is shown with its headroom.
+that it gives, and with a plan the level wanted and how far the current is above it. A closed loop reads the current before
+each raise and may go further where the reading allows: how far, at the expected current, stands beside the safe setting, and
+the margin is that of the closed loop. The level means the unmodulated carrier. With --at every node of the chain is shown with its headroom.
 
 Ends with exit code 4 when --drive exceeds a rating, or when no setting is shown to be safe at any frequency.
 
 --json prints {"bench","hash","fixture","modulation","points":[{"frequency","drive","setting","limited_by":{"id","place",
-"note"},"current","low","high","wanted","margin_db","compression_db","u_db","u_assumed","drive_wanted","setting_wanted","error","estimate"}],"at":[{"frequency",
+"note"},"current","low","high","looped":{"drive","setting","limited_by","current"},"wanted","margin_db","compression_db","u_db","u_assumed","drive_wanted","setting_wanted","error","estimate"}],"at":[{"frequency",
 "drive","setting","forward","current","low","high","reading","compression_db","within","nodes":[{"id","place","carrier",
-"peak","mean","rated_as","rating","headroom_db","within","note"}]}],"warnings":[...]}. Quantities are null where they are
+"peak","mean","rated_as","rating","headroom_db","within","note"}]}],"warnings":[...]}. looped is null without a closed loop. Quantities are null where they are
 not known; headroom_db is null where a rating is not given.`
 }
 
@@ -195,6 +197,7 @@ type budgetPoint struct {
 	Current       *rf.Quantity `json:"current"`
 	Low           *rf.Quantity `json:"low"`
 	High          *rf.Quantity `json:"high"`
+	Looped        *budgetLoop  `json:"looped"`
 	Wanted        *rf.Quantity `json:"wanted"`
 	Margin        *float64     `json:"margin_db"`
 	Compression   *float64     `json:"compression_db"`
@@ -204,6 +207,22 @@ type budgetPoint struct {
 	SettingWanted string       `json:"setting_wanted,omitempty"`
 	Error         string       `json:"error,omitempty"`
 	Estimate      string       `json:"estimate,omitempty"`
+}
+
+// budgetLoop is how far a closed loop may go beyond the safe setting, as its reading allows.
+type budgetLoop struct {
+	Drive     *rf.Quantity `json:"drive"`
+	Setting   string       `json:"setting"`
+	LimitedBy budgetLimit  `json:"limited_by"`
+	Current   *rf.Quantity `json:"current"`
+}
+
+// limit is what holds more: of the closed loop, where there is one.
+func (p budgetPoint) limit() *budgetLimit {
+	if p.Looped != nil {
+		return &p.Looped.LimitedBy
+	}
+	return p.LimitedBy
 }
 
 type budgetLimit struct {
@@ -264,11 +283,7 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 			p.DriveWanted, p.SettingWanted = drive.Quantity(), b.bench.Source.Setting(drive)
 		}
 	}
-	safe := b.chain.SafeDrive
-	if b.plan != nil && b.plan.Mode == plan.ClosedLoop {
-		safe = b.chain.SafeDriveLooped
-	}
-	drive, limit, err := safe(f, b.crest, b.fixture)
+	drive, limit, err := b.chain.SafeDrive(f, b.crest, b.fixture)
 	if limit.ID != "" {
 		p.LimitedBy = &budgetLimit{limit.ID, limit.Place, limit.Note}
 	}
@@ -287,9 +302,26 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 	}
 	p.Current, p.Low, p.High, p.Estimate = got.Current.Quantity(), got.Low.Quantity(), got.High.Quantity(), got.Estimate
 	p.Compression = numberOfDB(got.Compression)
-	margin, _ := got.Current.Minus(wanted)
+	reached := got.Current
+	if b.plan != nil && b.plan.Mode == plan.ClosedLoop {
+		if p.Looped, reached, err = b.looped(f); err != nil {
+			p.Error = err.Error()
+			return p
+		}
+	}
+	margin, _ := reached.Minus(wanted)
 	p.Margin = numberOfDB(margin)
 	return p
+}
+
+// looped computes how far a closed loop may go, and the current that is expected there.
+func (b *budget) looped(f rf.Frequency) (*budgetLoop, rf.Current, error) {
+	drive, limit, err := b.chain.SafeDriveLooped(f, b.crest, b.fixture)
+	if err != nil {
+		return nil, rf.Current{}, err
+	}
+	got, err := b.chain.Predict(f, drive, b.crest, b.fixture)
+	return &budgetLoop{drive.Quantity(), b.bench.Source.Setting(drive), budgetLimit{limit.ID, limit.Place, limit.Note}, got.Current.Quantity()}, got.Current, err
 }
 
 // closely computes every node at one frequency; over names the nodes that are not within a rating.
@@ -386,8 +418,8 @@ func (s budgetSheet) answer(out io.Writer) {
 	}
 	p := s.Points[worst]
 	limit := ""
-	if p.LimitedBy != nil {
-		limit = fmt.Sprintf("; more is held by %s, %s", p.LimitedBy.ID, p.LimitedBy.Place)
+	if by := p.limit(); by != nil {
+		limit = fmt.Sprintf("; more is held by %s, %s", by.ID, by.Place)
 	}
 	switch {
 	case p.Margin == nil:
@@ -411,6 +443,9 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	tw := table(out)
 	set := s.setFor()
 	header := "frequency\tsafe setting" + set + "\tinto 50 Ω\tlimited by\tgives\trange\tU"
+	if s.looped() {
+		header += "\tclosed loop: up to" + set + "\tgives\tlimited by"
+	}
 	if s.wants() {
 		header += "\twanted\tmargin\tneeds" + set
 	}
@@ -420,6 +455,9 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	}
 	if err := tw.Flush(); err != nil {
 		return err
+	}
+	if s.looped() {
+		fmt.Fprintln(out, "safe setting: within every rating at the high end of the cable's range; closed loop, as the reading allows: up to the setting beside it, at the expected current")
 	}
 	if s := s.sureness(); s != "" {
 		fmt.Fprintln(out, s)
@@ -435,7 +473,7 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	if e := s.estimate(); e != "" {
 		fmt.Fprintf(out, "\n%s\n", e)
 	}
-	for _, p := range s.Warnings {
+	for _, p := range folded(s.Warnings) {
 		fmt.Fprintln(out, p)
 	}
 	return nil
@@ -466,6 +504,11 @@ func (s budgetSheet) wants() bool {
 		}
 	}
 	return false
+}
+
+// looped reports that a closed loop levels.
+func (s budgetSheet) looped() bool {
+	return slices.ContainsFunc(s.Points, func(p budgetPoint) bool { return p.Looped != nil })
 }
 
 // sureness says what U is.
@@ -513,6 +556,9 @@ func (p budgetPoint) row(inHeading string) string {
 		u = fmt.Sprintf("± %.1f dB", *p.U)
 	}
 	row := fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s", p.Frequency.Text, strings.TrimSuffix(p.Setting, inHeading), p.Drive.Text, limit, quantityText(p.Current), rangeText(p.Low, p.High), u)
+	if l := p.Looped; l != nil {
+		row += fmt.Sprintf("\t%s\t%s\t%s, %s", strings.TrimSuffix(l.Setting, inHeading), quantityText(l.Current), l.LimitedBy.ID, l.LimitedBy.Place)
+	}
 	if p.Wanted == nil {
 		return row
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 	"time"
 
 	"provoke/internal/document"
+	"provoke/internal/simbench"
 )
 
 var updateBench = flag.Bool("update-bench", false, "rewrite testdata/bench")
@@ -200,16 +202,17 @@ func TestBudgetOfAPlanComparesWithTheLevelWanted(t *testing.T) {
 	}
 	var got struct {
 		Points []struct {
-			Current, Wanted struct{ Value float64 }
-			Margin          *float64 `json:"margin_db"`
-			SettingWanted   string   `json:"setting_wanted"`
+			Looped        *struct{ Current struct{ Value float64 } }
+			Wanted        struct{ Value float64 }
+			Margin        *float64 `json:"margin_db"`
+			SettingWanted string   `json:"setting_wanted"`
 		}
 	}
 	if err := json.Unmarshal([]byte(out), &got); err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range got.Points {
-		if p.Margin == nil || p.SettingWanted == "" || math.Abs(20*math.Log10(p.Current.Value/p.Wanted.Value)-*p.Margin) > 0.001 {
+		if p.Margin == nil || p.Looped == nil || p.SettingWanted == "" || math.Abs(20*math.Log10(p.Looped.Current.Value/p.Wanted.Value)-*p.Margin) > 0.001 {
 			t.Fatalf("%+v", p)
 		}
 	}
@@ -329,5 +332,88 @@ func TestNewNeverWritesOverAFile(t *testing.T) {
 	}
 	if _, err := os.Stat(filepath.Join(dir, "bench.yaml")); err == nil {
 		t.Error("a bench file was written beside it")
+	}
+}
+
+// What is printed as the safe setting, given as --drive, is within every rating by the command's own check, in
+// every mode; and it is what --at takes when no --drive is given. A closed loop may go further, as its reading
+// allows: that stands beside it and is never less.
+func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
+	dir := planFolder(t)
+	sim := simbench.New(simbench.Config{Seed: 1, Speed: 40})
+	t.Cleanup(func() { sim.Close() })
+	if err := sim.Listen("127.0.0.1:0"); err != nil {
+		t.Fatal(err)
+	}
+	demo := filepath.Join(dir, "demo.yaml")
+	if err := os.WriteFile(demo, sim.BenchFile(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	looped := filepath.Join(dir, "looped.yaml")
+	text := "provoke: plan 1\nbench: demo.yaml\nlevel: iec-61000-4-6/level-2\ngrid:\n  - {from: 150 kHz, to: 79 MHz, step: 30 %}\n" +
+		"dwell: 16 ms\nsettle: 1 ms\nrecover_within: 45 ms\n" + exposureLines + "\n"
+	if err := os.WriteFile(looped, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	further := 0
+	for _, args := range [][]string{{demo, looped}, {demo}, {demo, "--am", "80%"}, {sampleBench}, {filepath.Join(dir, "belt-weigher.yaml"), filepath.Join(dir, "exposure.yaml")}} {
+		var sheet struct {
+			Points []struct {
+				Frequency struct{ Value float64 }
+				Drive     struct{ Value float64 }
+				Setting   string
+				Looped    *struct{ Drive struct{ Value float64 } }
+			}
+		}
+		_, out, errs := benchRun(append([]string{"budget", "--json"}, args...)...)
+		if err := json.Unmarshal([]byte(out), &sheet); err != nil || len(sheet.Points) == 0 {
+			t.Fatalf("%v: %v, %s", args, err, errs)
+		}
+		for i, p := range sheet.Points {
+			if i%7 != 0 && len(sheet.Points) > 30 {
+				continue
+			}
+			at := []string{"budget", "--at", fmt.Sprintf("%v Hz", p.Frequency.Value)}
+			setting, _, _ := strings.Cut(p.Setting, " (")
+			if code, _, errs := benchRun(append(append(at, "--drive", setting), args...)...); code != exitDone {
+				t.Errorf("%v: the safe setting at %v Hz is refused, exit code %d: %s", args, p.Frequency.Value, code, errs)
+			}
+			if _, out, _ := benchRun(append(at, args...)...); !strings.Contains(out, "generator at "+p.Setting) {
+				t.Errorf("%v at %v Hz: not the safe setting of %s is taken\n%s", args, p.Frequency.Value, p.Setting, out)
+			}
+			switch {
+			case p.Looped == nil:
+			case p.Looped.Drive.Value < p.Drive.Value:
+				t.Errorf("at %v Hz the closed loop goes less far: %+v", p.Frequency.Value, p)
+			case p.Looped.Drive.Value > p.Drive.Value:
+				further++
+			}
+		}
+	}
+	if further == 0 {
+		t.Error("nowhere does a closed loop go further")
+	}
+	if _, out, _ := benchRun("budget", demo, looped, "--at", "1 MHz"); !strings.Contains(strings.Join(strings.Fields(out), " "), "closed loop, as the reading allows: up to") {
+		t.Error(out)
+	}
+}
+
+// Several warnings that touch neither rating nor watching are one line in every command but bench; the others stay.
+func TestMereWarningsOfTheBenchAreFolded(t *testing.T) {
+	file := changedBench(t, "  maximum_input: 3 dBm               # peak of the modulated envelope\n", "")
+	data, _ := os.ReadFile(file)
+	text := regexp.MustCompile(`(?m)^  return_loss:.*\n(    .*\n)*`).ReplaceAllString(string(data), "")
+	text = regexp.MustCompile(`(?m)^  probe_to_dut: .*$`).ReplaceAllString(text, "  probe_to_dut: 1.5 m")
+	if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	_, out, errs := benchRunOf(1000, "bench", file)
+	if all := out + errs; !strings.Contains(all, "clamp has no return_loss") || !strings.Contains(all, "farther from the DUT") {
+		t.Errorf("bench does not tell them:\n%s", all)
+	}
+	_, out, errs = benchRunOf(1000, "budget", file)
+	if all := out + errs; strings.Contains(all, "clamp has no return_loss") || strings.Contains(all, "farther from the DUT") ||
+		!strings.Contains(all, "2 warnings that no rating and no watching rests on") || !strings.Contains(all, "amplifier has no maximum_input") {
+		t.Errorf("budget:\n%s", all)
 	}
 }

@@ -184,7 +184,7 @@ func printComparedBands(w io.Writer, c analysis.Comparison) {
 func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
 	t := table(w)
 	fmt.Fprintln(t, "frequency\tonset before\tonset after\tgain\trequired\tverdict\twhy")
-	rest := 0
+	rest, apart := 0, 0
 	var group []analysis.ComparedPoint
 	flush := func() {
 		if len(group) > 0 {
@@ -194,7 +194,11 @@ func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
 	}
 	for _, p := range c.Points {
 		if !p.Telling() {
-			rest++
+			if p.Verdict == analysis.NotCompared {
+				apart++
+			} else {
+				rest++
+			}
 			flush() // what stood between is not in a group
 			continue
 		}
@@ -209,7 +213,10 @@ func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
 		fmt.Fprintln(w, s)
 	}
 	if rest > 0 {
-		fmt.Fprintf(w, "%s: no upset in either run, or not exposed in one\n", count(rest, "other frequency", "other frequencies"))
+		fmt.Fprintf(w, "%s: no upset in either run\n", count(rest, "other frequency", "other frequencies"))
+	}
+	if apart > 0 {
+		fmt.Fprintf(w, "%s: exposed in only one of the runs, no upset there\n", count(apart, "other frequency", "other frequencies"))
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"provoke/internal/curve"
 	"provoke/internal/event"
 	"provoke/internal/evidence"
+	"provoke/internal/plan"
 	"provoke/internal/report"
 	"provoke/internal/result"
 	"provoke/internal/rf"
@@ -17,7 +18,7 @@ import (
 
 type explainCommand struct {
 	Job    string `arg:"" help:"Job file."`
-	Number int    `name:"run" help:"Run number; the newest exposure when not given." placeholder:"N"`
+	Number int    `name:"run" help:"Run number; the newest exposure in which the product upset when not given, else the newest exposure." placeholder:"N"`
 	Second string `placeholder:"FILE.csv" help:"Second harmonic at the clamp's input against the carrier, as measured: f/MHz;level/dB, levels below 0 dB." type:"path"`
 	Third  string `placeholder:"FILE.csv" help:"Third harmonic likewise." type:"path"`
 	JSON   bool   `name:"json" help:"Print as JSON."`
@@ -47,7 +48,11 @@ func (c *explainCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	r, err := pickRun(runs, c.Number)
+	number, upset := c.Number, upsetRuns(runs)
+	if number == 0 && len(upset) > 0 {
+		number = upset[len(upset)-1]
+	}
+	r, err := pickRun(runs, number)
 	if err != nil {
 		return fmt.Errorf("explain %s: %w", c.Job, err)
 	}
@@ -62,7 +67,7 @@ func (c *explainCommand) Run(w *world) error {
 	if c.JSON {
 		return printJSON(w.stdout, report.Explanation(e))
 	}
-	return onPage(w.stdout, func(out io.Writer) error { printExplanation(out, e); return nil })
+	return onPage(w.stdout, func(out io.Writer) error { printExplanation(out, e, upset, c.Number == 0); return nil })
 }
 
 // harmonics are those measured, then those of the amplifier's data in the bench file of the run.
@@ -90,10 +95,32 @@ func (c *explainCommand) harmonics(w *world, job *store.Job, r result.Run) (evid
 	return evidence.Measured(measured[0], measured[1], evidence.OfAmplifier(bench)), nil
 }
 
-func printExplanation(w io.Writer, e evidence.Explanation) {
-	fmt.Fprintf(w, "run %d; compared with %s of the same state of the product\n", e.Run, numbersOf(e.Considered))
+// upsetRuns lists the exposures in which the product upset.
+func upsetRuns(runs []result.Run) (out []int) {
+	for _, r := range runs {
+		if r.Opened.RunKind == plan.Exposure && r.Upsets > 0 {
+			out = append(out, r.Number)
+		}
+	}
+	return out
+}
+
+// failuresIn says which runs have failures, after a sentence that says that this one has none.
+func failuresIn(upset []int) string {
+	if len(upset) == 0 {
+		return "; the product upset in no exposure of this job"
+	}
+	return fmt.Sprintf("; the product upset in %s: name one with --run N", numbersOf(upset))
+}
+
+func printExplanation(w io.Writer, e evidence.Explanation, upset []int, chosen bool) {
+	which := ""
+	if chosen && len(upset) > 0 {
+		which = ", the newest exposure in which the product upset"
+	}
+	fmt.Fprintf(w, "run %d%s; compared with %s of the same state of the product\n", e.Run, which, numbersOf(e.Considered))
 	if len(e.Bands) == 0 {
-		fmt.Fprintln(w, "no upset in this run, nothing to explain")
+		fmt.Fprintln(w, "no upset in this run, nothing to explain"+failuresIn(upset))
 	}
 	for _, b := range e.Bands {
 		fmt.Fprintf(w, "\n%s, lowest onset %v at %v\n", analysis.Span(b.Band), b.Lowest.Onset, b.Lowest.Frequency)

@@ -189,7 +189,7 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets,
 		if all {
 			printUpsets(w, f, known)
 		} else if f.Upsets > 1 {
-			fmt.Fprintf(w, "--all prints each of the %d upsets\n\n", f.Upsets)
+			fmt.Fprintf(w, "--all prints each of the %d frequencies that upset\n\n", f.Upsets)
 		}
 		printShort(w, f)
 	}

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/analysis"
 	"provoke/internal/event"
 	"provoke/internal/level"
 	"provoke/internal/plan"
@@ -101,7 +102,7 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	for _, s := range []string{"1 failing band (monotone assumed)", "24 MHz to 27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
-		"20 MHz stood (16.7 %)", "no upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 upsets", level.Unverified} {
+		"20 MHz stood (16.7 %)", "no upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 frequencies that upset", level.Unverified} {
 		if !strings.Contains(out, s) {
 			t.Errorf("the findings do not say %q:\n%s", s, out)
 		}
@@ -369,6 +370,18 @@ func BenchmarkFindingsOfAHundredThousandEvents(b *testing.B) {
 	for b.Loop() {
 		if code, _, errs := asked("findings", path, "--json"); code != exitDone {
 			b.Fatal(errs)
+		}
+	}
+}
+
+func TestCompareCountsSoundAndNotComparedFrequenciesApart(t *testing.T) {
+	var out bytes.Buffer
+	p := &analysis.Point{}
+	printComparedPoints(&out, analysis.Comparison{Points: []analysis.ComparedPoint{
+		{Before: p, After: p, Verdict: analysis.Unchanged}, {Before: p, After: p, Verdict: analysis.Unchanged}, {After: p, Verdict: analysis.NotCompared}}}, false)
+	for _, want := range []string{"2 other frequencies: no upset in either run\n", "1 other frequency: exposed in only one of the runs, no upset there\n"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("%q is not in\n%s", want, &out)
 		}
 	}
 }

@@ -74,3 +74,9 @@ func TestABuiltInTableIsPrintedToStartFrom(t *testing.T) {
 		t.Errorf("exit %d: %s", code, errs)
 	}
 }
+
+func TestAWrongFileOfKeysIsToldTheRightOnes(t *testing.T) {
+	if code, _, errs := benchRun("keys", "foo"); code != exitUsage || !strings.Contains(errs, `must be one of "bench","plan","laboratory","about","table","cable" but got "foo"`) {
+		t.Errorf("exit code %d: %s", code, errs)
+	}
+}

@@ -121,7 +121,7 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	if points {
 		d.printPoints(out)
 	}
-	for _, x := range d.list.Warnings() {
+	for _, x := range folded(d.list.Warnings()) {
 		fmt.Fprintf(out, "\n%v\n", x)
 	}
 	return nil

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -148,6 +149,13 @@ func (c *remedyCommand) ask(w *world, s *remedySheet) error {
 		}
 	}
 	needs, left := remedy.NeedsOf(analysis.Of(r, control))
+	if left == 0 && !slices.ContainsFunc(needs, func(n remedy.Need) bool { return n.Failing }) {
+		runs, err := readRuns(w, job)
+		if err != nil {
+			return err
+		}
+		return fmt.Errorf("remedy for %s: nothing fails in run %d, so no decibel is missing%s", c.Job, r.Number, failuresIn(upsetRuns(runs)))
+	}
 	for _, n := range needs {
 		if n.Frequency < s.file.Cable.Low || n.Frequency > s.file.Cable.High {
 			left++

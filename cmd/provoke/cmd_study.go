@@ -108,7 +108,7 @@ func (f studyFlags) expose(w *world, planFile, label string) (number int, incomp
 	if err != nil {
 		return number, nil, err
 	}
-	fmt.Fprintf(w.stderr, "run %d, %s: %s, %s, %s\n", number, label, res.Verdict, count(res.Upsets, "upset", "upsets"), count(res.Exposures, "exposure", "exposures"))
+	fmt.Fprintf(w.stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets, count(res.Exposures, "exposure", "exposures"))
 	if res.Verdict == event.Incomplete {
 		incomplete = withCode(exitIncomplete, fmt.Errorf("run %d: %s", number, res.Why))
 	}

@@ -89,7 +89,7 @@ func (c *sweepCommand) Run(w *world) error {
 func (c *sweepCommand) prepare(w *world) (*prepared, error) {
 	pr, err := readAndCheckSweep(c.Sweep)
 	if pr != nil {
-		for _, p := range pr.warnings {
+		for _, p := range folded(pr.warnings) {
 			fmt.Fprintln(w.stderr, p)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strconv"
 	"strings"
 	"time"
 
@@ -42,7 +43,7 @@ func (c *tryCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	for _, p := range list.Warnings() {
+	for _, p := range folded(list.Warnings()) {
 		fmt.Fprintln(w.stderr, p)
 	}
 	var against *driver.Transcript
@@ -92,8 +93,26 @@ func (c *tryCommand) write(w *world, trial driver.Trial, played bool) error {
 		fmt.Fprintf(w.stdout, "\ntranscript: %s\n", c.Output)
 		return nil
 	}
-	fmt.Fprintf(w.stdout, "\n%s", trial.Transcript)
+	fmt.Fprintln(w.stdout)
+	for line := range strings.Lines(trial.Transcript.String()) {
+		fmt.Fprintln(w.stdout, shortened(strings.TrimSuffix(line, "\n")))
+	}
 	return nil
+}
+
+// mostOfLine is how much of a line of the transcript is printed.
+const mostOfLine = 160
+
+// shortened cuts a long line of a transcript, such as a block of binary data, and says how long the message was.
+func shortened(line string) string {
+	if len(line) <= mostOfLine {
+		return line
+	}
+	message := strings.TrimPrefix(strings.TrimPrefix(line, "< "), "> ")
+	if plain, err := strconv.Unquote(message); err == nil {
+		message = plain
+	}
+	return fmt.Sprintf("%s … (%d bytes in all; --output FILE writes them)", strings.ToValidUTF8(line[:mostOfLine/2], ""), len(message))
 }
 
 func printTrial(w *world, trial driver.Trial) {

@@ -127,7 +127,7 @@ func run(w *world, args []string) (code int) {
 	}
 	ctx, err := parser.Parse(minusSigns(args))
 	if err != nil {
-		fmt.Fprintf(w.stderr, "provoke: %s\n", event.Printable(err.Error()))
+		fmt.Fprintf(w.stderr, "provoke: %s\n", event.Printable(strings.Replace(err.Error(), `,"" but got `, ` but got `, 1)))
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context != nil && pe.Context.Command() != "" {
 			fmt.Fprintf(w.stderr, "\tsee: provoke %s --help\n", strings.Fields(pe.Context.Command())[0])

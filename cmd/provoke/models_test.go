@@ -165,8 +165,9 @@ func TestABenchTakesTheCurvesThatCharacteriseWrites(t *testing.T) {
 	}
 }
 
-// modelJob writes a job with an exposure that upsets at 9 to 11 MHz, and one after a capacitor.
-func modelJob(t *testing.T) string {
+// modelJob writes a job with an exposure that upsets at 9 to 11 MHz, and one after a capacitor; after more changes
+// nothing upsets.
+func modelJob(t *testing.T, more ...string) string {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "weigher.provoke")
 	job, err := store.Create(file)
@@ -175,7 +176,7 @@ func modelJob(t *testing.T) string {
 	}
 	defer job.Close()
 	at := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
-	for n, changed := range []string{"", "a capacitor to chassis (invented)"} {
+	for n, changed := range append([]string{"", "a capacitor to chassis (invented)"}, more...) {
 		o := event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Label: "run", Changed: changed,
 			Resolution: 0.5, Range: 40, Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.CarrierHeld},
 			Profile: event.Profile{ID: "constant", Verified: true}, Dwell: rf.Duration(time.Second)}
@@ -202,7 +203,7 @@ func modelJob(t *testing.T) string {
 				onset = min(onset+9, 0)
 			}
 			f := rf.Frequency(mhz * 1e6)
-			if onset == 0 {
+			if onset == 0 || n > 1 {
 				expose(f, 0, false)
 				continue
 			}
@@ -215,6 +216,20 @@ func modelJob(t *testing.T) string {
 		}
 	}
 	return file
+}
+
+// Where the newest exposure is sound, what is asked about failures takes or names a run that has some.
+func TestTheRunWithFailuresIsFound(t *testing.T) {
+	job := modelJob(t, "a sleeve (invented)")
+	if code, out, errs := modelRun("explain", job); code != exitDone || !strings.Contains(out, "run 2, the newest exposure in which the product upset") || !strings.Contains(out, "lowest onset") {
+		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
+	}
+	if code, out, _ := modelRun("explain", job, "--run", "3"); code != exitDone || !strings.Contains(out, "no upset in this run, nothing to explain; the product upset in runs 1, 2: name one with --run N") {
+		t.Errorf("explain --run 3: exit code %d: %s", code, out)
+	}
+	if code, _, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job); code != exitError || !strings.Contains(errs, "nothing fails in run 3, so no decibel is missing; the product upset in runs 1, 2: name one with --run N") {
+		t.Errorf("remedy: exit code %d: %s", code, errs)
+	}
 }
 
 func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {

@@ -125,11 +125,26 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 	return p, b, list, list.Err()
 }
 
+// folded puts several warnings of the bench file that no rating and no watching rests on into one line.
+func folded(list problem.List) problem.List {
+	first, n := 0, 0
+	for i, p := range list {
+		if p.Aside {
+			first, n = i, n+1
+		}
+	}
+	if n < 2 {
+		return list
+	}
+	one := problem.Problem{File: list[first].File, Warning: true, What: fmt.Sprintf("%d warnings that no rating and no watching rests on", n), Hint: "provoke bench " + list[first].File + " shows them"}
+	return append(slices.DeleteFunc(slices.Clone(list), func(p problem.Problem) bool { return p.Aside }), one)
+}
+
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.
 func prepare(w *world, planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
 	pr, err := readAndCheck(planFile, job, again, overTest)
 	if pr != nil {
-		for _, warning := range pr.warnings {
+		for _, warning := range folded(pr.warnings) {
 			fmt.Fprintln(w.stderr, warning)
 		}
 	}
@@ -387,7 +402,7 @@ func withinDeadMan(p *plan.Plan) time.Duration {
 
 // exitOf returns the exit code of a verdict.
 func exitOf(res engine.Result) int {
-	switch res.Verdict {
+	switch res.Verdict.Kind() {
 	case event.RFNotKnownOff:
 		return exitRFUnknown
 	case event.TrippedEnd:

@@ -117,7 +117,7 @@ func TestTheStatusLineFitsTheTerminal(t *testing.T) {
 		if n := utf8.RuneCountInString(line); n >= columns {
 			t.Errorf("%d columns: the line takes %d, and a terminal that is full goes on below: %q", columns, n, line)
 		}
-		if !strings.HasPrefix(line, "RF ON") || !strings.Contains(line, "40/142") || !strings.Contains(line, "3 upsets") {
+		if !strings.HasPrefix(line, "RF ON") || !strings.Contains(line, "40/142") || !strings.Contains(line, "3 exposures upset") {
 			t.Errorf("%d columns: what matters is missing in %q", columns, line)
 		}
 	}

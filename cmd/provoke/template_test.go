@@ -76,7 +76,7 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 			}
 			var out bytes.Buffer
 			w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &out, stderr: &out, now: time.Now}
-			if code := run(w, []string{"run", "p.yaml", "--job", "j.provoke", "--arm"}); code != exitDone || !strings.Contains(out.String(), "done: 0 upsets") {
+			if code := run(w, []string{"run", "p.yaml", "--job", "j.provoke", "--arm"}); code != exitDone || !strings.Contains(out.String(), "done: 0 of ") {
 				t.Errorf("exit code %d\n%s", code, out.String())
 			}
 			if abuses := sim.Abuses(); len(abuses) > 0 {

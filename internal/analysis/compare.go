@@ -117,7 +117,9 @@ func Compare(before, after result.Run, basis Basis) Comparison {
 		pair.judge(basis, before.Opened.Bench.SHA256 != after.Opened.Bench.SHA256)
 		failed := pair.Before != nil && pair.Before.Upset
 		if d := pair.Decision; d != nil && failed && (c.Decision == nil || d.Risk() > c.Decision.Risk()) {
-			c.Decision = d
+			among := *d
+			among.Among = "where it upset before"
+			c.Decision = &among
 		}
 		c.Points = append(c.Points, pair)
 	}

@@ -19,7 +19,9 @@ type Known struct {
 // Decision is what a level that the product stood says of the level asked for, in the sense of JCGM 106:2012
 // (cited from memory): the rule by which it is accepted, and the risk that it is accepted wrongly.
 type Decision struct {
-	Frequency    rf.Frequency
+	Frequency rf.Frequency
+	// Among are the frequencies of which this is the one with the greatest risk; "" where it is told alone.
+	Among        string
 	Stood, Asked rf.Current
 	Known
 	Rule plan.DecisionRule
@@ -63,7 +65,11 @@ func (d Decision) Says() string {
 		}
 	}
 	stood := math.Floor(d.Stood.In()*10+1e-4) / 10
-	return fmt.Sprintf("stood %.1f of %v at %v; %s; %s; risk that the true level was below: %s", stood, d.Asked, d.Frequency, u, rule, percentOf(d.Risk()))
+	at := d.Frequency.String()
+	if d.Among != "" {
+		at += " (greatest risk " + d.Among + ")"
+	}
+	return fmt.Sprintf("stood %.1f of %v at %s; %s; %s; risk that the true level was below: %s", stood, d.Asked, at, u, rule, percentOf(d.Risk()))
 }
 
 // percentOf words a risk in whole percent, and never as none.
@@ -113,6 +119,7 @@ func (f *Findings) Decide(known func(Point) Known) {
 	}
 	for i := range f.Points {
 		if d, ok := decide(&f.Points[i], Replays(f.Opened), f.Opened.DecisionRule, known); ok && (f.Decision == nil || d.Risk() > f.Decision.Risk()) {
+			d.Among = "of all frequencies"
 			f.Decision = &d
 		}
 	}

@@ -129,9 +129,6 @@ func (r *reader) decoupling(f *decouplingFile) *Decoupling {
 			r.doc.Problem("half_at."+key, fmt.Sprintf("half_at: there is no material %q", key), "")
 		}
 	}
-	if r.doc.Taken("stack") && len(f.Stack) == 0 {
-		r.doc.Problem("stack", "stack: no ferrite is given", "")
-	}
 	const most = 6
 	if len(f.Stack) > most {
 		r.doc.Problem("stack", fmt.Sprintf("stack: %d entries", len(f.Stack)), fmt.Sprintf("give up to %d, equal cores together as count", most))

@@ -247,7 +247,7 @@ func (b *builder) clamp(f clampFile) {
 		MaximumTime:     f.MaximumTime, MaximumDuty: b.share(path+".maximum_duty", f.MaximumDuty),
 	}
 	if c.ReturnLoss.Absent() && !b.doc.Has(path+".return_loss") {
-		b.doc.Warning(path, "clamp has no return_loss: total reflection is assumed", "measure its input match in the jig and write it as a curve")
+		b.doc.Aside(path, "clamp has no return_loss: total reflection is assumed", "measure its input match in the jig and write it as a curve")
 	}
 	for _, p := range c.InsertionLoss.Points() {
 		if p.Value < 3 {
@@ -296,7 +296,7 @@ func (b *builder) cable(f cableFile) {
 		}
 	}
 	if c.ClampToDUT > 0 && c.ProbeToDUT > c.ClampToDUT {
-		b.doc.Warning(path+".probe_to_dut", "the probe is farther from the DUT than the clamp", "the probe belongs between clamp and DUT, near the DUT")
+		b.doc.Aside(path+".probe_to_dut", "the probe is farther from the DUT than the clamp", "the probe belongs between clamp and DUT, near the DUT")
 	}
 	b.bench.Cable = c
 }

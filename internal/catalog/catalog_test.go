@@ -135,6 +135,7 @@ func TestASettingIsRoundedDown(t *testing.T) {
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, 0, "632.4 mVpp (set for 50 Ω)"},
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.LoadHighZ}, 3.979400087, "2.000 Vpp (set for high-Z)"},
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, 23.97940009, "10.00 Vpp (set for 50 Ω)"},
+		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, -56.0205999133, "1.000 mVpp (set for 50 Ω)"},
 		{catalog.Source{CountsIn: catalog.CountsVpp, Load: catalog.Load50}, -76.0205999, "100.0 µVpp (set for 50 Ω)"},
 	} {
 		if got := c.source.Setting(rf.DBm(c.dBm)); got != c.want {
@@ -251,6 +252,8 @@ func TestEveryFaultOfABenchIsToldWithItsPlace(t *testing.T) {
 		"no amplifier rating":             {"  maximum_input: 3 dBm\n", "", "b:13:1: warning: amplifier has no maximum_input: no input level can be shown to be safe"},
 		"no cap on the cable":             {"  maximum_current: 300 mA\n", "", "b:26:1: warning: cable has no maximum_current: no current on it can be shown to be safe"},
 		"no floor":                        {"  floor: -110 dBm\n", "", "b:36:1: warning: analyser has no floor: a reading cannot be told from its noise"},
+		"no bandwidth in the list":        {"bandwidths: [1 kHz]", "bandwidths: []", "b:41:3: analyser.bandwidths is empty"},
+		"band that is refused, told once": {"band: 100 kHz to 100 MHz", "band: 100 kHz to 100 Mhz", "b:15:9: amplifier.band: unknown frequency unit \"Mhz\" in \"100 Mhz\": did you mean \"MHz\"?"},
 		"no match":                        {"  return_loss: {flat: 3 dB, band: 150 kHz to 80 MHz}\n", "", "b:21:1: warning: clamp has no return_loss: total reflection is assumed"},
 		"bands that do not meet":          {"{flat: 8 dB, band: 150 kHz to 80 MHz}", "{flat: 8 dB, band: 1 kHz to 50 kHz}", "b:23:3: no frequency is left: GEN1 begins at 100 kHz and CLAMP1 ends at 50 kHz"},
 		"probe that sees less":            {"{flat: 5 Ω, band: 150 kHz to 80 MHz}", "{flat: 5 Ω, band: 1 MHz to 30 MHz}", "b:34:3: warning: probe.transfer_impedance covers only 1 MHz to 30 MHz of the 150 kHz to 80 MHz that the rest can drive"},

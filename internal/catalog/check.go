@@ -301,7 +301,7 @@ func (b *builder) overlap(driving, seeing []reach) {
 		case r.low > high.high || r.high < low.low:
 			b.doc.Problem(r.path, fmt.Sprintf("%s covers %v to %v, nothing of the %v to %v that the rest can drive", r.path, r.low, r.high, low.low, high.high), "")
 		case r.low > low.low || r.high < high.high:
-			b.doc.Warning(r.path, fmt.Sprintf("%s covers only %v to %v of the %v to %v that the rest can drive", r.path, r.low, r.high, low.low, high.high), "frequencies outside are refused")
+			b.doc.Aside(r.path, fmt.Sprintf("%s covers only %v to %v of the %v to %v that the rest can drive", r.path, r.low, r.high, low.low, high.high), "frequencies outside are refused")
 		}
 	}
 }

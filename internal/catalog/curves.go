@@ -132,6 +132,11 @@ func (b *builder) which(at string) string {
 // transformed or amplified depends on it.
 func flatCurve[V curve.Value](b *builder, at string, v V, band Band, source string, anywhere bool) curve.Curve[V] {
 	if !band.Low.Known() && !(anywhere && passive(at)) {
+		for _, of := range []string{at, at[:max(0, strings.LastIndexByte(at, '.'))]} {
+			if key := of + ".band"; b.doc.Has(key) && !b.doc.Taken(key) {
+				return curve.Curve[V]{} // the band was refused, and that is told
+			}
+		}
 		b.doc.Problem(at, fmt.Sprintf("%s is one value without a band", at), "say where it holds: {flat: VALUE, band: 100 kHz to 80 MHz}")
 		return curve.Curve[V]{}
 	}

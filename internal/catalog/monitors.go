@@ -132,7 +132,7 @@ func (b *builder) analogue(path string, m *Monitor) {
 	}
 	if m.PeakTolerance == 0 {
 		m.PeakTolerance = 3 * m.Tolerance
-		b.doc.Warning(path, path+" has no peak_tolerance: three times its tolerance is taken", "it is how far a single reading may lie from the baseline")
+		b.doc.Aside(path, path+" has no peak_tolerance: three times its tolerance is taken", "it is how far a single reading may lie from the baseline")
 	}
 }
 

@@ -335,13 +335,13 @@ func (b *builder) matchBeside(path, name, parameter string) curve.Curve[rf.Gain]
 	parameter = fmt.Sprintf("S%d%d", port, port)
 	c, noisy, why := bounded(c)
 	if why != "" {
-		b.doc.Warning(path, fmt.Sprintf("%s has no vswr, and %s of %s is not taken for it: %s", path, parameter, name, why), "write vswr, for example 1.5:1")
+		b.doc.Aside(path, fmt.Sprintf("%s has no vswr, and %s of %s is not taken for it: %s", path, parameter, name, why), "write vswr, for example 1.5:1")
 		return curve.Curve[rf.Gain]{}
 	}
 	if noisy != "" {
 		noisy = "; " + noisy
 	}
-	b.doc.Warning(path, fmt.Sprintf("%s.vswr is taken from %s of %s, which gives the transfer impedance%s", path, parameter, name, noisy), "write vswr if the match of its output is another")
+	b.doc.Aside(path, fmt.Sprintf("%s.vswr is taken from %s of %s, which gives the transfer impedance%s", path, parameter, name, noisy), "write vswr if the match of its output is another")
 	return c
 }
 

@@ -29,13 +29,14 @@ func (s Source) Setting(available rf.Power) string {
 // volts prints a peak-to-peak voltage with four significant digits, rounded down.
 func volts(vpp float64) string {
 	unit, scale := "Vpp", 1.0
+	vpp *= 1 + 1e-9 // what is a round number stays one
 	switch {
 	case vpp < 1e-3:
 		unit, scale = "µVpp", 1e6
 	case vpp < 1:
 		unit, scale = "mVpp", 1e3
 	}
-	x := vpp * scale * (1 + 1e-9) // what is a round number stays one
+	x := vpp * scale
 	decimals := max(0, 3-int(math.Floor(math.Log10(x))))
 	p := math.Pow(10, float64(decimals))
 	return strconv.FormatFloat(math.Floor(x*p)/p, 'f', decimals, 64) + " " + unit

@@ -120,9 +120,6 @@ func Parse(file string, data []byte, read func(string) ([]byte, error)) (*Clamp,
 }
 
 func (f *clampFile) windings(doc *document.Document, c *Clamp) {
-	if doc.Taken("windings") && len(f.Windings) == 0 {
-		doc.Problem("windings", "no winding is given", "write one or more")
-	}
 	for i, w := range f.Windings {
 		at := fmt.Sprintf("windings[%d].turns", i)
 		if doc.Taken(at) && (w.Turns < 1 || w.Turns > 100) {

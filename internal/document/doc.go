@@ -141,6 +141,14 @@ func (d *Document) Problem(path, what, hint string) { d.add(path, what, hint, fa
 // Warning adds what the user should know but what does not stop the work.
 func (d *Document) Warning(path, what, hint string) { d.add(path, what, hint, true) }
 
+// Aside adds a warning that no rating and no watching rests on.
+func (d *Document) Aside(path, what, hint string) {
+	n := len(d.problems)
+	if d.Warning(path, what, hint); len(d.problems) > n {
+		d.problems[n].Aside = true
+	}
+}
+
 func (d *Document) add(path, what, hint string, warning bool) {
 	line, column := d.At(path)
 	d.addAt(place{line, column}, what, hint, warning)

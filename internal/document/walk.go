@@ -170,7 +170,13 @@ func (d *Document) fields(v reflect.Value, entries []*ast.MappingValueNode, path
 			d.unknown(e, key, path, known)
 			continue
 		}
-		d.value(v.FieldByIndex(f.index), e.Value, join(path, key), nodePlace(e.Key), depth+1)
+		at, before := join(path, key), len(d.problems)+d.untold
+		d.value(v.FieldByIndex(f.index), e.Value, at, nodePlace(e.Key), depth+1)
+		// An empty list is as good as none.
+		if list := v.FieldByIndex(f.index); f.required && list.Kind() == reflect.Slice && list.Len() == 0 && len(d.problems)+d.untold == before {
+			d.add(at, at+" is empty", "write at least one entry", false)
+			d.bad[at] = true
+		}
 	}
 	for _, f := range known {
 		if _, ok := seen[f.name]; f.required && !ok {

@@ -220,3 +220,17 @@ func TestTryMeasuresTheSlowestAnswerAgainstTheTimeForSilencing(t *testing.T) {
 		})
 	}
 }
+
+func TestTryDoesNotCallTheSlowestAnswerFastWhereOneDidNotCome(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, o := tryBench(t)
+		sim := simbench.New(simbench.Config{})
+		defer sim.Close()
+		must(t, sim.Inject("amplifier", simbench.Fault{Kind: simbench.FaultSilent, After: 2}))
+		o.Dial = func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, "amplifier") }
+		trial, _ := driver.Try(t.Context(), b, "amplifier", o, nil)
+		if x := trial.Tried[len(trial.Tried)-1]; trial.Failed() == 0 || x.What != "slowest answer" || !x.Left || !strings.Contains(x.Came, "did not come in time") {
+			t.Errorf("%+v", trial.Tried)
+		}
+	})
+}

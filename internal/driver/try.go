@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -166,6 +167,10 @@ func (t *Trial) inTime(p piece, own []Table) {
 		err = fmt.Errorf("the slowest answer took %v, a delay before it counts, and while RF is switched off an answer is waited for %v (%v, and then it is said again): state timeout: in the bench file, at least %v; it counts up to %v",
 			rf.Duration(slowest.Round(time.Millisecond)), rf.Duration(limit), rf.Duration(within),
 			rf.Duration((time.Duration(float64(slowest)/firstTry) + 100*time.Millisecond).Round(100*time.Millisecond)), rf.Duration(MostPatience))
+	}
+	if err == nil && slices.ContainsFunc(t.Tried, func(x Tried) bool { return errors.Is(x.Err, scpi.ErrTimeout) }) {
+		t.Tried = append(t.Tried, Tried{What: "slowest answer", Came: "not known: an answer did not come in time; of those that came " + came, Left: true})
+		return
 	}
 	t.note("slowest answer", came, err)
 }

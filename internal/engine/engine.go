@@ -731,7 +731,9 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 		r.guard.Disarm() // whatever trips does so before the silencing is journalled
 		r.journal(safed(cause, res.Safing))
 	}
-	res.Verdict, res.Why = r.verdict(err, quiet)
+	if res.Verdict, res.Why = r.verdict(err, quiet); !res.Safing.Measured {
+		res.Verdict = res.Verdict.Unmeasured()
+	}
 	r.writing <- struct{}{}
 	defer func() { <-r.writing }()
 	if r.failed == nil {

@@ -52,7 +52,7 @@ func TestASweepWithThePeakHeldIsSetLower(t *testing.T) {
 				}
 				return mind(p)
 			}
-			if out, _, _ := l.sweep(strings.Replace(onePassText("{by: key, within: 30 ms}"), "carrier held", held, 1), nil); out.Verdict != event.Stopped {
+			if out, _, _ := l.sweep(strings.Replace(onePassText("{by: key, within: 30 ms}"), "carrier held", held, 1), nil); out.Verdict.Kind() != event.Stopped {
 				t.Errorf("%s: %q", held, out.Verdict)
 			}
 			set[held] = h.levelLine(t)
@@ -99,7 +99,7 @@ func TestASweepWhoseBandsAreNotWrittenFails(t *testing.T) {
 			}
 		}
 		out, _, err := l.sweep(onePassText("{by: key}"), nil)
-		if !errors.Is(err, full) || out.Verdict != event.Failed {
+		if !errors.Is(err, full) || out.Verdict.Kind() != event.Failed {
 			t.Errorf("%q: %v", out.Verdict, err)
 		}
 	})
@@ -125,7 +125,7 @@ func TestASweepThatNobodyStartsIsGivenUp(t *testing.T) {
 		const within = 5 * time.Second
 		l.change = func(c *engine.Config) { c.PersonWithin = within }
 		out, _, err := l.sweep(onePassText("{by: sync line, within: 20 ms, address: ASRL1::INSTR}"), make(chan time.Time))
-		if took := time.Since(shown); !errors.Is(err, engine.ErrNobody) || took < within || took > within+5*time.Second || out.Verdict != event.Failed {
+		if took := time.Since(shown); !errors.Is(err, engine.ErrNobody) || took < within || took > within+5*time.Second || out.Verdict.Kind() != event.Failed {
 			t.Errorf("given up after %v, want %v: %q, %v", took, within, out.Verdict, err)
 		}
 		if l.sim.State().On {

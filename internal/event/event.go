@@ -7,6 +7,7 @@
 package event
 
 import (
+	"strings"
 	"time"
 
 	"provoke/internal/level"
@@ -393,6 +394,23 @@ const (
 	Failed        Verdict = "failed, RF off verified"
 	RFNotKnownOff Verdict = "RF not known to be off"
 )
+
+// Unmeasured is the verdict where nothing that measures saw that RF is off: it then rests on the word of an
+// instrument or a person, which Safed.How tells, and is not called verified.
+func (v Verdict) Unmeasured() Verdict {
+	if what, ok := strings.CutSuffix(string(v), " verified"); ok {
+		return Verdict(what + ", not measured")
+	}
+	return v
+}
+
+// Kind is the verdict without what its RF off rests on: one of the constants.
+func (v Verdict) Kind() Verdict {
+	if what, ok := strings.CutSuffix(string(v), ", not measured"); ok {
+		return Verdict(what + " verified")
+	}
+	return v
+}
 
 // Closed is the last event of a run.
 type Closed struct {

@@ -182,13 +182,16 @@ func monitors(list []Monitor) string {
 	var out []string
 	for _, m := range list {
 		if m.HasBaseline {
-			out = append(out, strings.TrimSpace(fmt.Sprintf("%s %v ± %v %s", m.ID, m.Baseline, m.Tolerance, m.Unit)))
+			out = append(out, strings.TrimSpace(fmt.Sprintf("%s %s ± %s", m.ID, figure(m.Baseline, m.Unit), figure(m.Tolerance, m.Unit))))
 		} else {
 			out = append(out, m.ID+" ("+m.Kind+")")
 		}
 	}
 	return strings.Join(out, ", ")
 }
+
+// figure prints a reading with no more digits than a reading has, and its unit.
+func figure(x float64, unit string) string { return strings.TrimSpace(fmt.Sprintf("%.7g %s", x, unit)) }
 
 func worst(list []Worst) string {
 	var out []string

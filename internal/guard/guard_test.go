@@ -346,7 +346,7 @@ func TestQuietRestsOnTheWitnessWhereThereIsOne(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			g, _ := newGuard(func(cfg *guard.Config) { cfg.Witness = c.witness })
 			rep := g.Silence(t.Context(), "test")
-			if rep.Quiet != c.quiet || !strings.Contains(rep.How, c.how) {
+			if rep.Quiet != c.quiet || rep.Measured != (c.how == "measured at the floor") || !strings.Contains(rep.How, c.how) {
 				t.Errorf("%+v: %+v", c.witness, rep)
 			}
 		})

@@ -15,8 +15,10 @@ type Report struct {
 	// be asked, and nothing that measures saw RF.
 	Quiet bool
 	// How says on what Quiet rests: "measured at the floor", or "off by the instrument's word only".
-	How  string
-	Took time.Duration
+	How string
+	// Measured: Quiet, and a meter was read that saw nothing.
+	Measured bool
+	Took     time.Duration
 }
 
 // Step is one thing that silencing did.
@@ -279,5 +281,5 @@ func (s *silencing) report(quiet bool) Report {
 			}
 		}
 	}
-	return Report{Steps: s.steps, Quiet: quiet, How: how, Took: s.now().Sub(s.started)}
+	return Report{Steps: s.steps, Quiet: quiet, How: how, Measured: quiet && s.measured && !s.cfg.Unswitched.Sweeps, Took: s.now().Sub(s.started)}
 }

@@ -454,9 +454,6 @@ func (r *reader) grid() {
 		parts = append(parts, g)
 	}
 	if len(parts) == 0 || len(parts) < len(r.file.Grid) {
-		if r.doc.Has("grid") && len(r.file.Grid) == 0 {
-			r.problem("grid", "write at least one segment, for example {from: 150 kHz, to: 80 MHz, step: 1 %}", "the grid is empty")
-		}
 		return
 	}
 	all := level.GridUnion(parts...)

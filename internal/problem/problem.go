@@ -23,6 +23,9 @@ type Problem struct {
 	Field string `json:"-"`
 	// Warning marks what the user should know but what does not stop the work.
 	Warning bool `json:"warning,omitempty"`
+	// Aside marks a warning of data that no rating and no watching rests on: a command that is not about the file may
+	// fold several into one line.
+	Aside bool `json:"-"`
 }
 
 // String prints "file:line:column: what (hint)".

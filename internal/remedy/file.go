@@ -150,9 +150,6 @@ func Parse(file string, data []byte, read func(string) ([]byte, error)) (*File, 
 		b.materials[key], b.foreign = m, append(b.foreign, list...)
 		b.out.Materials = append(b.out.Materials, m)
 	}
-	if b.doc.Taken("parts") && len(f.Parts) == 0 {
-		b.doc.Problem("parts", "no part is given", "")
-	}
 	for i, p := range f.Parts {
 		b.part(fmt.Sprintf("parts[%d]", i), p)
 	}

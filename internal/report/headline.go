@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 
 	"provoke/internal/analysis"
 	"provoke/internal/plan"
@@ -70,5 +71,8 @@ func seen(f analysis.Findings) (text, mark string) {
 	case f.Opened.RunKind == plan.Calibration:
 		return "calibrated at " + plural(len(f.Points), "frequency", "frequencies"), ""
 	}
-	return "no upset up to the levels reached", "good"
+	if slices.ContainsFunc(f.Points, func(p analysis.Point) bool { return p.NotReached || !p.Tested() || !p.Wanted.Known() }) {
+		return "no upset up to the levels reached", "good"
+	}
+	return "no upset up to " + f.Level(), "good"
 }

@@ -217,7 +217,7 @@ func (s *ChangesResult) Add(c Change, o ChangeOutcome) {
 	if o.Happened {
 		s.Happened++
 	}
-	s.Verdicts[o.Verdict]++
+	s.Verdicts[o.Verdict.Kind()]++
 	if o.Off > s.Off {
 		s.Off, s.Longest = o.Off, fmt.Sprintf("%+v", c)
 	}

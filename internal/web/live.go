@@ -182,7 +182,7 @@ func (v *liveView) end(r *result.Run) {
 	case r.Verdict == event.RFNotKnownOff || r.RFNotKnownOff():
 		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", r.Why
 		v.Alarm = "Switch the generator and the amplifier off by hand, now."
-	case r.Verdict == event.TrippedEnd:
+	case r.Verdict.Kind() == event.TrippedEnd:
 		v.Alarm, v.Calm = "Find the cause of the trip before you arm again: "+r.StopCause, true
 	}
 }
@@ -229,7 +229,7 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 			upset += len(p.Upsets)
 		}
 	}
-	if r.Ended() && r.Verdict != event.Stopped {
+	if r.Ended() && r.Verdict.Kind() != event.Stopped {
 		v.Progress = fmt.Sprintf("%s exposed", plural(v.Done, one, many))
 	} else {
 		v.Progress = fmt.Sprintf("%d of %s", v.Done, plural(v.Known, one, many))
@@ -238,11 +238,13 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 		each := now.Sub(u.Began) / time.Duration(v.Done)
 		v.Left = "about " + rf.Duration((each * time.Duration(v.Known-v.Done)).Round(time.Second)).String() + " left"
 	}
-	upsets := plural(upset, "upset", "upsets")
-	if r.Opened.RunKind == plan.Baseline {
-		upsets = plural(r.Upsets, "false alarm", "false alarms")
+	v.Counts = fmt.Sprintf("%d of %s upset", upset, plural(exposed, "exposure", "exposures"))
+	switch r.Opened.RunKind {
+	case plan.Baseline:
+		v.Counts = plural(r.Upsets, "false alarm", "false alarms") + ", " + plural(exposed, "exposure", "exposures")
+	case plan.FreeSweepRun:
+		v.Counts = plural(upset, "upset", "upsets") + ", " + plural(exposed, "pass", "passes")
 	}
-	v.Counts = upsets + ", " + plural(exposed, "exposure", "exposures")
 }
 
 // dut says how the product is, from the newest look of every monitor.
