@@ -53,7 +53,7 @@ fi
 
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
-go test -count=1 -v -timeout 10m "$@" ./... >"$log" 2>&1 || status=1
+go test -count=1 -v -timeout 20m "$@" ./... >"$log" 2>&1 || status=1
 grep -E '^(ok|FAIL|panic:)' "$log"
 if [ $status != 0 ]; then
   echo "--- what failed:"
