@@ -299,11 +299,11 @@ func (s *hislipSession) interrupt(m hsMessage) {
 	}
 	s.epoch++
 	s.owed, s.undelivered = 0, false
-	s.sync.Write(hsMessage{kind: hsInterrupted, parameter: m.parameter}.bytes())
-	s.async.Write(hsMessage{kind: hsAsyncInterrupted, parameter: m.parameter}.bytes())
 	s.server.b.mu.Lock()
 	s.server.face.in.fail(&scpiError{-410, "Query INTERRUPTED"})
 	s.server.b.mu.Unlock()
+	s.sync.Write(hsMessage{kind: hsInterrupted, parameter: m.parameter}.bytes())
+	s.async.Write(hsMessage{kind: hsAsyncInterrupted, parameter: m.parameter}.bytes())
 }
 
 // answer sends a response when its time has come.
