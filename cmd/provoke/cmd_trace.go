@@ -44,8 +44,8 @@ headings, behind figures or declared, byte order marks, UTF-16, NULs and mixed l
 with line and column and exit code 3; so is one whose units are not known, that says another number of points than it has, or that
 can be read in two ways. --x none or --y none declares a plain number.
 
-With --bench a level at the analyser becomes the current on the cable (one column: --y-column); with --job the trace joins a run: the file is kept in the job
-and the current is journalled, also after the run was closed.
+With --bench a level at the analyser becomes the current on the cable (of several columns, the one that --y-column names); with --job
+the trace joins a run: the file is kept in the job and the current is journalled, also after the run was closed.
 
 --json prints {"points","x":{"name","unit","values":[...]},"y":[{"name","unit","values":[...]}],"warnings":["file:line:column: ..."]}.
 points is the number of rows; values count in the unit beside them, null where the file has no figure. With --bench the last y is the

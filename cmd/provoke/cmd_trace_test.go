@@ -133,8 +133,8 @@ func TestAMaxHoldTraceBecomesCableCurrentInARun(t *testing.T) {
 	says(t, exitDone, []string{"journal", job, "--verify"})
 }
 
-// logJob has a run of two steps at 10 and 20 MHz, each of ten seconds, from 09:30:10 UTC on.
-func logJob(t *testing.T) string {
+// stepsJob is a run of n steps, one after every so long, the first 10 s after the run's beginning, at multiples of a frequency.
+func stepsJob(t *testing.T, n int, every, lasting time.Duration, apart rf.Frequency) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "belt.provoke")
 	j, err := store.Create(path)
@@ -143,14 +143,11 @@ func logJob(t *testing.T) string {
 	}
 	defer j.Close()
 	w, err := j.NewRun(journalClock, event.Opened{RunKind: plan.Exposure})
-	for i, f := range []rf.Frequency{10e6, 20e6} {
+	for i := 0; i < n && err == nil; i++ {
+		f, at := apart*rf.Frequency(i+1), journalClock.Add(10*time.Second+time.Duration(i)*every)
 		step := plan.Step{Number: i + 1, Point: plan.Point{Frequency: f, Drive: rf.DBm(-20), Ceiling: rf.DBm(-20)}, Purpose: plan.Sweep}
-		at := journalClock.Add(time.Duration(10+10*i) * time.Second)
-		if err == nil {
-			_, err = w.Append(at, event.Intent{Step: step, Attempt: 1})
-		}
-		if err == nil {
-			_, err = w.Append(at.Add(9*time.Second), event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1}})
+		if _, err = w.Append(at, event.Intent{Step: step, Attempt: 1}); err == nil {
+			_, err = w.Append(at.Add(lasting), event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1}})
 		}
 	}
 	if err == nil {
@@ -161,6 +158,9 @@ func logJob(t *testing.T) string {
 	}
 	return path
 }
+
+// logJob is a run of two steps of 9 s at 10 and 20 MHz, the first 10 s after its beginning.
+func logJob(t *testing.T) string { return stepsJob(t, 2, 10*time.Second, 9*time.Second, 10e6) }
 
 // The log's clock is 5 s behind: its 09:30:20 is the run's 09:30:25, in the second step.
 const weigherLog = "time;weight [kg]\n25.11.2026 09:30:00;12,34\n25.11.2026 09:30:02;12,34\n25.11.2026 09:30:10;12,35\n25.11.2026 09:30:20;13,01\n25.11.2026 09:30:21;12,98\n"
@@ -177,28 +177,7 @@ func TestALogJoinsARunByItsTimeStamps(t *testing.T) {
 
 // shortSteps is a run of ten steps of 300 ms at 1 to 10 MHz, the first from 09:30:10.0 UTC on, without a gap.
 func shortSteps(t *testing.T) string {
-	t.Helper()
-	path := filepath.Join(t.TempDir(), "belt.provoke")
-	j, err := store.Create(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer j.Close()
-	w, err := j.NewRun(journalClock, event.Opened{RunKind: plan.Exposure})
-	for i := 0; i < 10 && err == nil; i++ {
-		f, at := rf.Frequency(1e6*float64(i+1)), journalClock.Add(10*time.Second+time.Duration(i)*300*time.Millisecond)
-		step := plan.Step{Number: i + 1, Point: plan.Point{Frequency: f, Drive: rf.DBm(-20), Ceiling: rf.DBm(-20)}, Purpose: plan.Sweep}
-		if _, err = w.Append(at, event.Intent{Step: step, Attempt: 1}); err == nil {
-			_, err = w.Append(at.Add(299*time.Millisecond), event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1}})
-		}
-	}
-	if err == nil {
-		_, err = w.Close(journalClock.Add(time.Minute), event.Done, "")
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	return path
+	return stepsJob(t, 10, 300*time.Millisecond, 299*time.Millisecond, 1e6)
 }
 
 func TestALogInWholeSecondsTellsEveryStepThatALineMayBelongTo(t *testing.T) {

@@ -531,25 +531,21 @@ func (t *table) scaleOf(r row, i int, unit string) float64 {
 // canCompute reports that the facts give the x of every row.
 func (t *table) canCompute() bool { _, _, _, ok := t.axis(); return ok }
 
+// numberFact returns the first fact with a number that has one of these keys, or one that begins with it.
+func (t *table) numberFact(keys ...string) (fact, bool) {
+	return t.factFor(func(f fact) bool {
+		key := f.plainKey()
+		return f.value.kind == number && slices.ContainsFunc(keys, func(k string) bool { return key == k || strings.HasPrefix(key, k+" ") })
+	})
+}
+
+func (t *table) stepFact() (fact, bool) { return t.numberFact("step", "frequency step", "freq step") }
+
 // axis returns first x, distance and unit from the facts: start and stop, or increment with or
 // without an origin.
 func (t *table) axis() (first, step float64, u unitAt, ok bool) {
-	find := func(keys ...string) (fact, bool) {
-		return t.factFor(func(f fact) bool {
-			if f.value.kind != number {
-				return false
-			}
-			key := strings.NewReplacer("-", " ", "_", " ", ".", " ").Replace(f.key)
-			for _, k := range keys {
-				if key == k || strings.HasPrefix(key, k+" ") {
-					return true
-				}
-			}
-			return false
-		})
-	}
-	start, okStart := find("start", "start frequency", "start freq", "freq start", "frequency start", "f start", "fstart", "start f")
-	stop, okStop := find("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop", "fstop", "stop f")
+	start, okStart := t.numberFact("start", "start frequency", "start freq", "freq start", "frequency start", "f start", "fstart", "start f")
+	stop, okStop := t.numberFact("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop", "fstop", "stop f")
 	if okStart && start.unit == "" && okStop && stop.unit == "" {
 		start.unit, start.quantity = declaredUnit(t.declared.XUnit)
 	}
@@ -561,13 +557,16 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 		span := stop.value.x*scale - start.value.x
 		return start.value.x, span / float64(len(t.rows)-1), unitAt{start.unit, start.quantity, start.line, start.column}, span != 0
 	}
-	center, okCenter := find("center", "centre", "center frequency", "centre frequency", "center freq", "frequency center")
-	width, okWidth := find("span", "frequency span", "freq span")
+	center, okCenter := t.numberFact("center", "centre", "center frequency", "centre frequency", "center freq", "frequency center")
+	width, okWidth := t.numberFact("span", "frequency span", "freq span")
 	if okCenter && okWidth && !okStart && frequencyScale[center.unit]*frequencyScale[width.unit]*width.value.x > 0 && len(t.rows) > 1 {
 		width.value.x *= frequencyScale[width.unit] / frequencyScale[center.unit]
 		return center.value.x - width.value.x/2, width.value.x / float64(len(t.rows)-1), unitAt{center.unit, center.quantity, center.line, center.column}, true
 	}
-	interval, okInterval := find("xincrement", "x increment", "xinc", "sample interval", "sampling interval", "sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment", "interval", "step", "step size", "frequency step", "freq step")
+	interval, okInterval := t.numberFact("xincrement", "x increment", "xinc", "sample interval", "sampling interval", "sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment", "interval")
+	if !okInterval {
+		interval, okInterval = t.stepFact()
+	}
 	if !okInterval || interval.value.x <= 0 {
 		return 0, 0, unitAt{}, false
 	}
@@ -577,7 +576,7 @@ func (t *table) axis() (first, step float64, u unitAt, ok bool) {
 			u = stated
 		}
 	}
-	origin, okOrigin := find("start", "xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
+	origin, okOrigin := t.numberFact("start", "xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
 	if okOrigin {
 		first = origin.value.x
 		if a, b := frequencyScale[origin.unit], frequencyScale[u.unit]; a > 0 && b > 0 {
@@ -602,22 +601,20 @@ var logarithm = regexp.MustCompile(`\blog(?:arithmic|arithmisch)?\b|\bdecade\b`)
 // checkEndsOf refuses frequencies that lie outside the start and the stop that the file gives.
 func (t *table) checkEndsOf(x Column) {
 	first, step, u, ok := t.axis()
+	_, ends := t.factFor(func(f fact) bool { return contains(f.key, "stop") })
 	a, b := frequencyScale[u.unit], frequencyScale[x.Unit]
-	if !ok || a*b == 0 || len(x.Values) < 2 || !t.hasFact("stop") {
+	if !ok || !ends || a*b == 0 || len(x.Values) < 2 {
 		return
 	}
 	low, high := first*a/b, (first+step*float64(len(x.Values)-1))*a/b
 	slack := 0.01*math.Abs(high-low) + math.Abs(x.Values[1]-x.Values[0])
 	if least, most := slices.Min(x.Values), slices.Max(x.Values); least < min(low, high)-slack || most > max(low, high)+slack {
-		of := func(v float64) string { return strconv.FormatFloat(v, 'g', 8, 64) + " " + x.Unit }
-		t.fail(u.line, u.column, fmt.Sprintf("the file says from %s to %s here, and its table goes from %s to %s", of(low), of(high), of(least), of(most)), "mend the one that is wrong")
+		t.fail(u.line, u.column, fmt.Sprintf("the file says from %s to %s here, and its table goes from %s to %s",
+			inUnits(low, x.Unit), inUnits(high, x.Unit), inUnits(least, x.Unit), inUnits(most, x.Unit)), "mend the one that is wrong")
 	}
 }
 
-func (t *table) hasFact(key string) bool {
-	_, ok := t.factFor(func(f fact) bool { return contains(f.key, key) })
-	return ok
-}
+func inUnits(v float64, unit string) string { return strconv.FormatFloat(v, 'g', 8, 64) + " " + unit }
 
 // computeX makes the x of every row from the facts.
 func (t *table) computeX(out *Trace) bool {
@@ -633,11 +630,9 @@ func (t *table) computeX(out *Trace) bool {
 		t.fail(line, 1, "the frequencies are spread logarithmically, as it seems here, and do not stand in the file", "export the trace with its frequencies")
 		return false
 	}
-	if f, ok := t.factFor(func(f fact) bool {
-		return f.value.kind == number && (f.key == "step" || contains(f.key, "step", "size") || contains(f.key, "freq", "step")) && frequencyScale[f.unit]*frequencyScale[u.unit] > 0
-	}); ok {
+	if f, ok := t.stepFact(); ok && frequencyScale[f.unit]*frequencyScale[u.unit] > 0 {
 		if own := f.value.x * frequencyScale[f.unit] / frequencyScale[u.unit]; math.Abs(own-step) > 0.01*math.Abs(step) {
-			t.fail(f.line, f.column, fmt.Sprintf("the points are %s %s apart by this and %s %s by line %d and the number of rows", strconv.FormatFloat(own, 'g', 8, 64), u.unit, strconv.FormatFloat(step, 'g', 8, 64), u.unit, u.line), "export the trace whole, or with its frequencies")
+			t.fail(f.line, f.column, fmt.Sprintf("the points are %s apart by this and %s by line %d and the number of rows", inUnits(own, u.unit), inUnits(step, u.unit), u.line), "export the trace whole, or with its frequencies")
 			return false
 		}
 	}
@@ -649,7 +644,7 @@ func (t *table) computeX(out *Trace) bool {
 	for i := range out.X.Values {
 		out.X.Values[i] = first + step*float64(i)
 	}
-	t.warn(u.line, u.column, fmt.Sprintf("the x of every row is computed from what stands here: %s %s apart", strconv.FormatFloat(step, 'g', 8, 64), u.unit), "")
+	t.warn(u.line, u.column, fmt.Sprintf("the x of every row is computed from what stands here: %s apart", inUnits(step, u.unit)), "")
 	return true
 }
 

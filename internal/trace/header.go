@@ -16,6 +16,11 @@ type fact struct {
 	quantity     string
 }
 
+// plainKey is the key with blanks for what else stands between words.
+func (f fact) plainKey() string {
+	return strings.NewReplacer("-", " ", "_", " ", ".", " ").Replace(f.key)
+}
+
 // readFacts takes the lines above the table, and the columns beside it, as keys with values.
 func (t *table) readFacts() {
 	for i := 0; i < t.from; i++ {
@@ -188,7 +193,7 @@ func (t *table) statedUnits(x bool) (units []unitAt, names []string) {
 		if u == "" || (of == ofFrequency || of == ofTime) != x || slices.ContainsFunc(units, func(have unitAt) bool { return have.unit == u }) {
 			continue
 		}
-		key := strings.NewReplacer("-", " ", "_", " ", ".", " ").Replace(f.key)
+		key := f.plainKey()
 		if !strings.Contains(key, "unit") && !strings.Contains(key, "axis") && !strings.Contains(key, "label") {
 			continue
 		}

@@ -479,8 +479,11 @@ func (s LogSettings) value(e *Entry) (why fault) {
 		}
 	}
 	several := fault{"has several numbers, and " + s.Unit + " stands behind none of them or behind more than one", "say with --pattern which is meant: a regular expression whose first group is the number", false}
-	var right, others []float64
-	var texts, rightTexts []string
+	type reading struct {
+		x    float64
+		text string
+	}
+	var right, others []reading
 	other := ""
 	for _, at := range spans {
 		text := e.Text[at[0]:at[1]]
@@ -494,13 +497,13 @@ func (s LogSettings) value(e *Entry) (why fault) {
 		case strings.HasSuffix(strings.TrimRight(e.Text[:at[0]], " "), "±"):
 		case !ok: // an address, or a version
 		case u == s.Unit && u != "":
-			right, rightTexts = append(right, x), append(rightTexts, text)
+			right = append(right, reading{x, text})
 		case s.Pattern != nil || !unicode.IsLetter(before) && !unicode.IsDigit(before) && before != '_': // else it is of a name
-			others, texts, other = append(others, x), append(texts, text), u
+			others, other = append(others, reading{x, text}), u
 		}
 	}
 	if len(right) > 0 {
-		others, texts, other = right, rightTexts, ""
+		others, other = right, ""
 	}
 	switch {
 	case len(others) == 0:
@@ -510,7 +513,7 @@ func (s LogSettings) value(e *Entry) (why fault) {
 	case other != "":
 		return inUnit("has its number in "+other, other, s.Unit)
 	}
-	e.Value, e.HasValue, e.number = others[0], true, texts[0]
+	e.Value, e.HasValue, e.number = others[0].x, true, others[0].text
 	return fault{}
 }
 
