@@ -62,8 +62,8 @@ func (r *run) whileWaiting(ctx context.Context, urgent bool) error {
 	if urgent {
 		return nil
 	}
-	if r.finish.Load() {
-		return errStopped
+	if err := r.stopAsked(); err != nil {
+		return err
 	}
 	return nil
 }

@@ -55,8 +55,8 @@ func (r *run) cool(ctx context.Context) error {
 	}
 	r.tell(why)
 	for end := time.Now().Add(wait); time.Now().Before(end); {
-		if r.finish.Load() {
-			return errStopped
+		if err := r.stopAsked(); err != nil {
+			return err
 		}
 		if err := r.sleep(ctx, time.Until(end)); err != nil {
 			return err

@@ -179,10 +179,11 @@ type run struct {
 	now    func() time.Time
 	cancel context.CancelCauseFunc
 
-	lit    atomic.Bool // RF is on, for other goroutines
-	finish atomic.Bool
-	hold   atomic.Bool
-	wake   chan struct{}
+	lit atomic.Bool // RF is on, for other goroutines
+	// stopping is why the operator ends the run; nil as long as nobody does.
+	stopping atomic.Pointer[error]
+	hold     atomic.Bool
+	wake     chan struct{}
 
 	on        bool // the source's output is on, as far as was last commanded
 	at        guard.Setting
@@ -319,14 +320,9 @@ func (r *run) listen(ended <-chan struct{}, done chan<- struct{}) {
 					r.cfg.Desk.Reply(c.Prompt, c.Text)
 				}
 			case Finish:
-				r.finish.Store(true)
+				r.finish(c.Text)
 			case Abort:
-				r.finish.Store(true)
-				if c.Text != "" {
-					r.cancel(fmt.Errorf("%w: %s", errStopped, c.Text))
-				} else {
-					r.cancel(errStopped)
-				}
+				r.cancel(r.finish(c.Text))
 			case HoldRun:
 				r.hold.Store(true)
 			case GoOn:
@@ -342,6 +338,24 @@ func (r *run) listen(ended <-chan struct{}, done chan<- struct{}) {
 			}
 		}
 	}
+}
+
+// finish has the run end, with the reason that was given first.
+func (r *run) finish(why string) error {
+	cause := errStopped
+	if why != "" {
+		cause = fmt.Errorf("%w: %s", errStopped, why)
+	}
+	r.stopping.CompareAndSwap(nil, &cause)
+	return r.stopAsked()
+}
+
+// stopAsked is why the operator wants the run to end; nil when nobody does.
+func (r *run) stopAsked() error {
+	if cause := r.stopping.Load(); cause != nil {
+		return *cause
+	}
+	return nil
 }
 
 // journal appends, and remembers the first failure: a run that cannot be journalled must end.
@@ -566,7 +580,7 @@ func (r *run) steps(ctx context.Context) error {
 		step, ok = r.cfg.Program.Next(&closed.Outcome)
 		// The next step's intent is durable with this step's result, in one transaction.
 		events := []event.Event{closed}
-		if intended = ok && !r.finish.Load() && !r.hold.Load(); intended {
+		if intended = ok && r.stopAsked() == nil && !r.hold.Load(); intended {
 			events = append(events, event.Intent{Step: step, Attempt: 1})
 		}
 		err = r.journalMeanwhile(ctx, events...)
@@ -637,8 +651,8 @@ func describe(c event.StepClosed) string {
 // pause is where the run stops for the operator, between steps.
 func (r *run) pause(ctx context.Context) error {
 	for {
-		if r.finish.Load() {
-			return errStopped
+		if err := r.stopAsked(); err != nil {
+			return err
 		}
 		if err := context.Cause(ctx); err != nil {
 			return err
@@ -653,7 +667,7 @@ func (r *run) pause(ctx context.Context) error {
 			return err
 		}
 		r.tell("held, RF off")
-		for r.hold.Load() && !r.finish.Load() {
+		for r.hold.Load() && r.stopAsked() == nil {
 			if err := r.sleep(ctx, 50*time.Millisecond); err != nil {
 				return err
 			}

@@ -310,8 +310,8 @@ func (f *freeSweep) follow(ctx context.Context, s sweep.Sweep, began time.Time) 
 		if err := f.sleep(ctx, min(50*time.Millisecond, time.Until(end))); err != nil {
 			return nil, 0, err
 		}
-		if f.finish.Load() {
-			return nil, 0, errStopped
+		if err := f.stopAsked(); err != nil {
+			return nil, 0, err
 		}
 		if f.hold.Load() {
 			return nil, 0, f.holdInDwell(ctx)

@@ -165,10 +165,10 @@ func (r *run) roundDown(p rf.Power) rf.Power {
 // apply has the guard clear a setting and the source take it.
 func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod level.Modulation) error {
 	r.feed()
-	switch { // whoever asked for RF to go off does not want it to rise first
-	case r.finish.Load():
-		return errStopped
-	case r.hold.Load():
+	if err := r.stopAsked(); err != nil { // whoever asked for RF to go off does not want it to rise first
+		return err
+	}
+	if r.hold.Load() {
 		return errHeld
 	}
 	if err := r.operateAgain(ctx); err != nil {

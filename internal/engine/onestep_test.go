@@ -799,20 +799,22 @@ func TestHowARunEndedIsSaidEverywhere(t *testing.T) {
 		if !errors.Is(o.err, full) || !strings.Contains(o.err.Error(), "close the journal") {
 			t.Errorf("a journal that could not be closed: %v", o.err)
 		}
-		var last string
-		l.progress = func(s engine.Status) {
-			last = s.Phase
-			if s.Phase == "exposing" {
-				l.operator <- engine.Command{Want: engine.Abort, Text: "lunch"}
+		for _, want := range []engine.Want{engine.Abort, engine.Finish} {
+			var last string
+			l.progress = func(s engine.Status) {
+				last = s.Phase
+				if s.Phase == "exposing" {
+					l.operator <- engine.Command{Want: want, Text: "lunch"}
+				}
 			}
-		}
-		o = l.do(oneStep())
-		stopping := l.has("stopping")
-		if len(stopping) != 1 || !stopping[0].(event.Stopping).ByOperator || !strings.Contains(stopping[0].(event.Stopping).Cause, "lunch") {
-			t.Errorf("stopping is journalled as %+v: %s", stopping, l.journal.kinds())
-		}
-		if last != string(event.Stopped) || o.Verdict != event.Stopped {
-			t.Errorf("the page shows %q at the end, the verdict is %q", last, o.Verdict)
+			o = l.do(oneStep())
+			stopping := l.has("stopping")
+			if len(stopping) != 1 || !stopping[0].(event.Stopping).ByOperator || !strings.Contains(stopping[0].(event.Stopping).Cause, "lunch") {
+				t.Errorf("stopping is journalled as %+v: %s", stopping, l.journal.kinds())
+			}
+			if last != string(event.Stopped) || o.Verdict != event.Stopped {
+				t.Errorf("the page shows %q at the end, the verdict is %q", last, o.Verdict)
+			}
 		}
 		l.progress = nil
 		s := l.spyOn()

@@ -236,8 +236,8 @@ func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMete
 		if done() {
 			return judged{}, false, nil
 		}
-		if r.finish.Load() {
-			return judged{}, false, errStopped
+		if err := r.stopAsked(); err != nil {
+			return judged{}, false, err
 		}
 		if r.hold.Load() {
 			return judged{}, false, r.holdInDwell(ctx)
@@ -304,8 +304,8 @@ func (r *run) descend(ctx context.Context, step plan.Step, at reached, c *event.
 func (r *run) rest(ctx context.Context, began time.Time) error {
 	end := began.Add(r.cfg.Plan.Dwell.Std() + r.watch.latency() + 2*r.watch.period())
 	for time.Now().Before(end) {
-		if r.finish.Load() {
-			return errStopped
+		if err := r.stopAsked(); err != nil {
+			return err
 		}
 		if r.hold.Load() {
 			return r.holdInDwell(ctx)
@@ -448,8 +448,8 @@ func (r *run) awaitWell(ctx context.Context, since time.Time, within time.Durati
 		if !time.Now().Before(end) {
 			return time.Time{}, errNotWell
 		}
-		if r.finish.Load() {
-			return time.Time{}, errStopped
+		if err := r.stopAsked(); err != nil {
+			return time.Time{}, err
 		}
 		if err := r.lookBeside(ctx); err != nil {
 			return time.Time{}, err
