@@ -48,7 +48,7 @@ else
 fi
 
 if [ -n "$long" ]; then
-  step "race detector over guard, engine, watcher, store and web" go test -race -count=1 -p 1 -timeout 20m -skip TestNoPageHasAnAccessibilityViolation ./internal/{guard,engine,watcher,store,web}
+  step "race detector over guard, engine, watcher, store and web" go test -race -count=1 -p 1 -timeout 20m -skip TestNoPageHasAnAccessibilityViolation ./internal/{bench/guard,run/engine,run/watcher,job/store,faces/web}
 fi
 
 log=$(mktemp)

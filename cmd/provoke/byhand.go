@@ -6,10 +6,10 @@ import (
 	"io"
 	"strings"
 
-	"provoke/internal/catalog"
-	"provoke/internal/driver"
-	"provoke/internal/dut"
-	"provoke/internal/engine"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/dut"
+	"provoke/internal/files/catalog"
+	"provoke/internal/run/engine"
 )
 
 // deskFor returns where a person is asked, for a bench on which something is set or read by hand; nil

@@ -7,9 +7,9 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/driver"
-	"provoke/internal/engine"
-	"provoke/internal/simbench"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/run/engine"
 )
 
 // handBench is a bench whose only instrument is a generator without a remote interface. It is invented.

@@ -3,9 +3,9 @@ package main
 import (
 	"math"
 
-	"provoke/internal/cable"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
+	"provoke/internal/files/problem"
+	"provoke/internal/model/cable"
+	"provoke/internal/units/rf"
 )
 
 // The documented JSON shapes of provoke cable.

@@ -6,10 +6,10 @@ import (
 	"fmt"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/claim"
-	"provoke/internal/guard"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/guard"
+	"provoke/internal/files/catalog"
+	"provoke/internal/run/watcher"
 )
 
 // letsGoWithin is how long a run that was asked for its bench has until the bench is silenced beside it: it

@@ -6,8 +6,8 @@ import (
 	"os"
 	"path/filepath"
 
-	"provoke/internal/event"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
 )
 
 // attachCommand adds photos or files to a run. They are kept in the job by their hash.

@@ -6,11 +6,11 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/chain"
-	"provoke/internal/curve"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/problem"
+	"provoke/internal/model/chain"
+	"provoke/internal/units/curve"
+	"provoke/internal/units/rf"
 )
 
 type benchCommand struct {

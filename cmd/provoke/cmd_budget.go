@@ -8,13 +8,13 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/catalog"
-	"provoke/internal/chain"
-	"provoke/internal/level"
-	"provoke/internal/plan"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
-	"provoke/internal/uncertainty"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/problem"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/plan"
+	"provoke/internal/model/chain"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 type budgetCommand struct {

@@ -14,8 +14,8 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/document"
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/files/document"
 )
 
 var updateBench = flag.Bool("update-bench", false, "rewrite testdata/bench")
@@ -34,7 +34,7 @@ func benchRunOf(columns int, args ...string) (code int, stdout, stderr string) {
 	return code, out.String(), err.String()
 }
 
-const sampleBench = "../../internal/catalog/testdata/belt-weigher.yaml"
+const sampleBench = "../../internal/files/catalog/testdata/belt-weigher.yaml"
 
 // changedBench writes the sample bench with one text replaced, beside its curve files.
 func changedBench(t *testing.T, from, to string) string {

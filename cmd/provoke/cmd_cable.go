@@ -9,12 +9,12 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/cable"
-	"provoke/internal/problem"
-	"provoke/internal/report"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/twoport"
+	"provoke/internal/faces/report"
+	"provoke/internal/files/problem"
+	"provoke/internal/job/store"
+	"provoke/internal/model/cable"
+	"provoke/internal/model/twoport"
+	"provoke/internal/units/rf"
 )
 
 // cableCommand computes the cable under test.

@@ -11,13 +11,13 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/plan"
-	"provoke/internal/rf"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
-const cableFiles = "../../internal/cable/testdata/"
+const cableFiles = "../../internal/model/cable/testdata/"
 
 func cableRun(args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer

@@ -10,15 +10,15 @@ import (
 	"path/filepath"
 	"strings"
 
-	"provoke/internal/curve"
-	"provoke/internal/ferrite"
-	"provoke/internal/jig"
-	"provoke/internal/level"
-	"provoke/internal/problem"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/touchstone"
+	"provoke/internal/files/problem"
+	"provoke/internal/files/touchstone"
+	"provoke/internal/findings/jig"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/model/ferrite"
+	"provoke/internal/model/level"
+	"provoke/internal/units/curve"
+	"provoke/internal/units/rf"
 )
 
 // characteriseCommand measures one's own gear in a jig.

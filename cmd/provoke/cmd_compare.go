@@ -7,15 +7,15 @@ import (
 	"regexp"
 	"strings"
 
-	"provoke/internal/analysis"
-	"provoke/internal/catalog"
-	"provoke/internal/event"
-	"provoke/internal/remedy"
-	"provoke/internal/report"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/uncertainty"
+	"provoke/internal/faces/report"
+	"provoke/internal/files/catalog"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/remedy"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/event"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
 type compareCommand struct {

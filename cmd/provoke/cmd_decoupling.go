@@ -6,11 +6,11 @@ import (
 	"math"
 	"math/cmplx"
 
-	"provoke/internal/cable"
-	"provoke/internal/problem"
-	"provoke/internal/report"
-	"provoke/internal/rf"
-	"provoke/internal/twoport"
+	"provoke/internal/faces/report"
+	"provoke/internal/files/problem"
+	"provoke/internal/model/cable"
+	"provoke/internal/model/twoport"
+	"provoke/internal/units/rf"
 )
 
 // decouplingCommand judges the decoupling toward the auxiliary equipment.

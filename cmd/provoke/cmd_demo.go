@@ -10,9 +10,9 @@ import (
 	"text/template"
 	"time"
 
-	"provoke/internal/rf"
-	"provoke/internal/simbench"
-	"provoke/internal/web"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/faces/web"
+	"provoke/internal/units/rf"
 
 	_ "embed"
 )

@@ -6,10 +6,10 @@ import (
 	"io"
 	"strings"
 
-	"provoke/internal/design"
-	"provoke/internal/ferrite"
-	"provoke/internal/rf"
-	"provoke/internal/twoport"
+	"provoke/internal/model/design"
+	"provoke/internal/model/ferrite"
+	"provoke/internal/model/twoport"
+	"provoke/internal/units/rf"
 )
 
 // designCommand computes what is not built yet.

@@ -4,16 +4,16 @@ import (
 	"fmt"
 	"io"
 
-	"provoke/internal/analysis"
-	"provoke/internal/curve"
-	"provoke/internal/event"
-	"provoke/internal/evidence"
-	"provoke/internal/plan"
-	"provoke/internal/report"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/trace"
+	"provoke/internal/faces/report"
+	"provoke/internal/files/trace"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/evidence"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/units/curve"
+	"provoke/internal/units/rf"
 )
 
 type explainCommand struct {

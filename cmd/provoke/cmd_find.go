@@ -7,8 +7,8 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/scpi/discovery"
+	"provoke/internal/bench/scpi/discovery"
+	"provoke/internal/job/event"
 )
 
 type findCommand struct {

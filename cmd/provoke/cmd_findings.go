@@ -7,14 +7,14 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/analysis"
-	"provoke/internal/event"
-	"provoke/internal/evidence"
-	"provoke/internal/plan"
-	"provoke/internal/report"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
+	"provoke/internal/faces/report"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/evidence"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
 type findingsCommand struct {

@@ -10,12 +10,12 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/analysis"
-	"provoke/internal/event"
-	"provoke/internal/level"
-	"provoke/internal/plan"
-	"provoke/internal/rf"
-	"provoke/internal/store"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 var weigherClock = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)

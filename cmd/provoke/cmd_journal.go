@@ -7,8 +7,8 @@ import (
 	"io"
 	"strings"
 
-	"provoke/internal/event"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
 )
 
 // journalCommand prints a job's journal record by record, verifies it, or copies the job.

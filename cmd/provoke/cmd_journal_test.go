@@ -9,9 +9,9 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/plan"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
 )
 
 var journalClock = time.Date(2026, 11, 25, 9, 30, 0, 0, time.UTC)

@@ -5,13 +5,13 @@ import (
 	"io"
 	"strings"
 
-	"provoke/internal/analysis"
-	"provoke/internal/cable"
-	"provoke/internal/catalog"
-	"provoke/internal/document"
-	"provoke/internal/driver"
-	"provoke/internal/plan"
-	"provoke/internal/report"
+	"provoke/internal/bench/driver"
+	"provoke/internal/faces/report"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/document"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/plan"
+	"provoke/internal/model/cable"
 )
 
 type keysCommand struct {

@@ -6,7 +6,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/driver"
+	"provoke/internal/bench/driver"
 )
 
 var updateKeys = flag.Bool("update-keys", false, "rewrite docs/files.md")

@@ -6,14 +6,14 @@ import (
 	"io"
 	"path/filepath"
 
-	"provoke/internal/analysis"
-	"provoke/internal/event"
-	"provoke/internal/report"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/twoport"
-	"provoke/internal/uncertainty"
+	"provoke/internal/faces/report"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/event"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/model/twoport"
+	"provoke/internal/units/rf"
 )
 
 type laboratoryCommand struct {

@@ -7,8 +7,8 @@ import (
 	"io"
 	"strings"
 
-	"provoke/internal/level"
-	"provoke/internal/rf"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 // levelCommand is the desk calculator: it reads levels, gear and standards in words and shows each

@@ -13,7 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/level"
+	"provoke/internal/model/level"
 )
 
 var updateLevel = flag.Bool("update-level", false, "rewrite testdata/level")

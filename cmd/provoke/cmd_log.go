@@ -12,11 +12,11 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/trace"
+	"provoke/internal/files/problem"
+	"provoke/internal/files/trace"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
 // logCommand joins a log that the product wrote by itself to a run, by its time stamps.

@@ -9,10 +9,10 @@ import (
 	"path/filepath"
 	"strings"
 
-	"provoke/internal/cable"
-	"provoke/internal/design"
-	"provoke/internal/document"
-	"provoke/internal/remedy"
+	"provoke/internal/files/document"
+	"provoke/internal/findings/remedy"
+	"provoke/internal/model/cable"
+	"provoke/internal/model/design"
 )
 
 //go:embed template/bench.yaml

@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"strings"
 
-	"provoke/internal/event"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
 )
 
 // noteCommand adds a remark to a run, also to one that is closed: the remark is chained behind the

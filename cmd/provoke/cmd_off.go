@@ -6,12 +6,12 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/claim"
-	"provoke/internal/driver"
-	"provoke/internal/guard"
-	"provoke/internal/rf"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/guard"
+	"provoke/internal/files/catalog"
+	"provoke/internal/run/watcher"
+	"provoke/internal/units/rf"
 )
 
 type offCommand struct {

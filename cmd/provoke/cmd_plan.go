@@ -7,13 +7,13 @@ import (
 	"math"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/chain"
-	"provoke/internal/level"
-	"provoke/internal/plan"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
-	"provoke/internal/store"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/problem"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/model/chain"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 type planCommand struct {

@@ -15,7 +15,7 @@ import (
 func planFolder(t *testing.T) string {
 	t.Helper()
 	dir := t.TempDir()
-	for _, pattern := range []string{"../../internal/catalog/testdata/*", "../../internal/plan/testdata/*.yaml", "../../internal/plan/testdata/*.csv"} {
+	for _, pattern := range []string{"../../internal/files/catalog/testdata/*", "../../internal/job/plan/testdata/*.yaml", "../../internal/job/plan/testdata/*.csv"} {
 		files, err := filepath.Glob(pattern)
 		if err != nil || len(files) == 0 {
 			t.Fatalf("no files %s: %v", pattern, err)

@@ -8,13 +8,13 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/chain"
-	"provoke/internal/claim"
-	"provoke/internal/driver"
-	"provoke/internal/guard"
-	"provoke/internal/rf"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/guard"
+	"provoke/internal/files/catalog"
+	"provoke/internal/model/chain"
+	"provoke/internal/run/watcher"
+	"provoke/internal/units/rf"
 )
 
 type rehearseCommand struct {

@@ -9,15 +9,15 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/analysis"
-	"provoke/internal/cable"
-	"provoke/internal/event"
-	"provoke/internal/plan"
-	"provoke/internal/remedy"
-	"provoke/internal/report"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
+	"provoke/internal/faces/report"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/remedy"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/model/cable"
+	"provoke/internal/units/rf"
 )
 
 // remedyCommand looks for parts that give the missing decibels.

@@ -9,11 +9,11 @@ import (
 	"path/filepath"
 	"strings"
 
-	"provoke/internal/analysis"
-	"provoke/internal/event"
-	"provoke/internal/report"
-	"provoke/internal/rf"
-	"provoke/internal/store"
+	"provoke/internal/faces/report"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
 type reportCommand struct {

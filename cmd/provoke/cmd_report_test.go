@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/report"
+	"provoke/internal/faces/report"
 )
 
 func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"strings"
 
-	"provoke/internal/event"
+	"provoke/internal/job/event"
 )
 
 type runCommand struct {

@@ -10,9 +10,9 @@ import (
 	"slices"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/rf"
-	"provoke/internal/selftest"
+	"provoke/internal/job/event"
+	"provoke/internal/run/selftest"
+	"provoke/internal/units/rf"
 )
 
 type selftestCommand struct {

@@ -12,8 +12,8 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/engine"
-	"provoke/internal/web"
+	"provoke/internal/faces/web"
+	"provoke/internal/run/engine"
 )
 
 type serveCommand struct {

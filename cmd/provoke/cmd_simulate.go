@@ -6,7 +6,7 @@ import (
 	"os"
 	"strings"
 
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
 )
 
 type simulateCommand struct {

@@ -15,10 +15,10 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/chain"
-	"provoke/internal/rf"
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/files/catalog"
+	"provoke/internal/model/chain"
+	"provoke/internal/units/rf"
 )
 
 // simulatedBench reads a simulated bench's own bench file, which must be without a problem.

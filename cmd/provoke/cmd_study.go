@@ -8,15 +8,15 @@ import (
 	"path/filepath"
 	"strings"
 
-	"provoke/internal/analysis"
-	"provoke/internal/engine"
-	"provoke/internal/event"
-	"provoke/internal/level"
-	"provoke/internal/plan"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/threshold"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/model/level"
+	"provoke/internal/model/threshold"
+	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // studyCommand gathers the studies. Each exposes when a plan is given, and then, or without a plan,

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
 )
 
 // studied makes a bench with a plan of one frequency in the middle of the first band, and returns that.

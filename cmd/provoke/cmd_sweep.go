@@ -10,17 +10,17 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/chain"
-	"provoke/internal/claim"
-	"provoke/internal/driver"
-	"provoke/internal/dut"
-	"provoke/internal/engine"
-	"provoke/internal/event"
-	"provoke/internal/guard"
-	"provoke/internal/plan"
-	"provoke/internal/rf"
-	"provoke/internal/sweep"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/dut"
+	"provoke/internal/bench/guard"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/model/chain"
+	"provoke/internal/model/sweep"
+	"provoke/internal/run/engine"
+	"provoke/internal/run/watcher"
+	"provoke/internal/units/rf"
 )
 
 // sweepCommand lets a generator sweep by itself and works out at which frequencies the product upset.

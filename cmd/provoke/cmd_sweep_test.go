@@ -13,7 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
 )
 
 const sweepFile = `provoke: sweep 1

@@ -9,8 +9,8 @@ import (
 	"math/cmplx"
 	"strings"
 
-	"provoke/internal/rf"
-	"provoke/internal/touchstone"
+	"provoke/internal/files/touchstone"
+	"provoke/internal/units/rf"
 )
 
 // touchstoneCommand prints what an S-parameter file holds.

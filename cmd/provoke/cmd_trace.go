@@ -9,13 +9,13 @@ import (
 	"strconv"
 	"strings"
 
-	"provoke/internal/catalog"
-	"provoke/internal/chain"
-	"provoke/internal/event"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/trace"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/problem"
+	"provoke/internal/files/trace"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
+	"provoke/internal/model/chain"
+	"provoke/internal/units/rf"
 )
 
 // traceCommand reads what another instrument exported.

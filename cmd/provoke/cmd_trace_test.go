@@ -9,10 +9,10 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/plan"
-	"provoke/internal/rf"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
 // traceBench has a probe of 0 dBΩ and a 20 dB pad before the analyser, so that

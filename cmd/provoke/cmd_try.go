@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/driver"
-	"provoke/internal/event"
+	"provoke/internal/bench/driver"
+	"provoke/internal/job/event"
 )
 
 // tryCommand proves a command table on the instrument that it is for.

@@ -9,16 +9,16 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/analysis"
-	"provoke/internal/catalog"
-	"provoke/internal/chain"
-	"provoke/internal/plan"
-	"provoke/internal/problem"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/twoport"
-	"provoke/internal/uncertainty"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/problem"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/model/chain"
+	"provoke/internal/model/twoport"
+	"provoke/internal/units/rf"
 )
 
 type uncertaintyCommand struct {

@@ -54,7 +54,7 @@ func TestUncertaintyOutsideTheBandSaysWhere(t *testing.T) {
 }
 
 func TestTheCableModelTakesThePlaceOfTheEstimate(t *testing.T) {
-	code, out, errs := benchRun("uncertainty", sampleBench, "--at", "30 MHz", "--draws", "0", "--cable", "../../internal/cable/testdata/belt-weigher-cable.yaml")
+	code, out, errs := benchRun("uncertainty", sampleBench, "--at", "30 MHz", "--draws", "0", "--cable", "../../internal/model/cable/testdata/belt-weigher-cable.yaml")
 	if code != exitDone || !strings.Contains(out, "model of the cable in") || strings.Contains(out, "no model of the cable") {
 		t.Errorf("code %d\n%s\n%s", code, out, errs)
 	}

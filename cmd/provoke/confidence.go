@@ -4,14 +4,14 @@ import (
 	"errors"
 	"fmt"
 
-	"provoke/internal/analysis"
-	"provoke/internal/catalog"
-	"provoke/internal/plan"
-	"provoke/internal/report"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/uncertainty"
+	"provoke/internal/faces/report"
+	"provoke/internal/files/catalog"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
 // confidenceCommands are the commands that say how sure a number is.

@@ -16,10 +16,10 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/driver"
-	"provoke/internal/rf"
-	"provoke/internal/simbench"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/files/catalog"
+	"provoke/internal/units/rf"
 )
 
 // console is an instrument made for a person at a terminal, on TCP: it echoes each character, answers in

@@ -12,8 +12,8 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/simbench"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/run/watcher"
 )
 
 const dogTable = `provoke: commands 1

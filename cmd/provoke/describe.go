@@ -6,10 +6,10 @@ import (
 	"fmt"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/curve"
-	"provoke/internal/event"
-	"provoke/internal/rf"
+	"provoke/internal/files/catalog"
+	"provoke/internal/job/event"
+	"provoke/internal/units/curve"
+	"provoke/internal/units/rf"
 )
 
 func sha256Of(data []byte) string {

@@ -11,13 +11,13 @@ import (
 	"sync"
 	"time"
 
-	"provoke/internal/claim"
-	"provoke/internal/engine"
-	"provoke/internal/plan"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/watcher"
-	"provoke/internal/web"
+	"provoke/internal/bench/claim"
+	"provoke/internal/faces/web"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/run/engine"
+	"provoke/internal/run/watcher"
+	"provoke/internal/units/rf"
 )
 
 // keptLooks is how many looks at the product the desk remembers for pages that listen.

@@ -11,11 +11,11 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"provoke/internal/engine"
-	"provoke/internal/event"
-	"provoke/internal/plan"
-	"provoke/internal/result"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/run/engine"
 )
 
 // onDisk does the exposure by the path of `provoke run` with its job in a folder of its own; ruin is done

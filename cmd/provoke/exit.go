@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"strings"
 
-	"provoke/internal/problem"
+	"provoke/internal/files/problem"
 )
 
 // Exit codes. The table stands in the README too.

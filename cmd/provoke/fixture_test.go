@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
 )
 
 // A run on the cable whose clamp was left in the jig is doubted, and only that one. A cable's current

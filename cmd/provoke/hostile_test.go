@@ -22,9 +22,9 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/simbench"
-	"provoke/internal/store"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
 )
 
 // Everything that a stranger can hand to provoke: the real program, in a process of its own whose

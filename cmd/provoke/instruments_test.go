@@ -5,9 +5,9 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/catalog"
-	"provoke/internal/driver"
-	"provoke/internal/plan"
+	"provoke/internal/bench/driver"
+	"provoke/internal/files/catalog"
+	"provoke/internal/job/plan"
 )
 
 // Every example of docs/instruments.md is read as a user's file would be.

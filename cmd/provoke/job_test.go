@@ -11,12 +11,12 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/chain"
-	"provoke/internal/engine"
-	"provoke/internal/plan"
-	"provoke/internal/rf"
-	"provoke/internal/simbench"
-	"provoke/internal/store"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/model/chain"
+	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // workbench is a simulated bench on sockets with a folder of files, driven by the commands themselves.

@@ -6,8 +6,8 @@ import (
 	"os"
 	"path/filepath"
 
-	"provoke/internal/event"
-	"provoke/internal/store"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
 )
 
 // bundleJSON is what --export and --import print with --json.

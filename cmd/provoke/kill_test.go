@@ -5,7 +5,7 @@ import (
 	"os"
 	"testing"
 
-	"provoke/internal/selftest"
+	"provoke/internal/run/selftest"
 )
 
 var (

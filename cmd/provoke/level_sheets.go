@@ -5,9 +5,9 @@ import (
 	"math"
 	"strings"
 
-	"provoke/internal/level"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
+	"provoke/internal/files/problem"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 // profile shows what a standard asks for at a frequency, or at the corners of its level.

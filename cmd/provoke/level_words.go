@@ -6,9 +6,9 @@ import (
 	"regexp"
 	"strings"
 
-	"provoke/internal/level"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
+	"provoke/internal/files/problem"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 // levelPiece is one expression with the place it was written at.

@@ -6,9 +6,9 @@ import (
 	"strconv"
 	"strings"
 
-	"provoke/internal/level"
-	"provoke/internal/problem"
-	"provoke/internal/rf"
+	"provoke/internal/files/problem"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 // levelSheet is the working of one subject.

@@ -20,7 +20,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"provoke/internal/event"
+	"provoke/internal/job/event"
 )
 
 // version is the program's version, set by the linker for a release.

@@ -12,14 +12,14 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/event"
-	"provoke/internal/level"
-	"provoke/internal/plan"
-	"provoke/internal/report"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/trace"
+	"provoke/internal/faces/report"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/trace"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
 )
 
 var updateModels = flag.Bool("update-models", false, "rewrite testdata/models")
@@ -33,9 +33,9 @@ func modelRun(args ...string) (code int, stdout, stderr string) {
 }
 
 const (
-	jigFolder    = "../../internal/jig/testdata/"
-	designFile   = "../../internal/design/testdata/clamp.yaml"
-	remedyFolder = "../../internal/remedy/testdata/"
+	jigFolder    = "../../internal/findings/jig/testdata/"
+	designFile   = "../../internal/model/design/testdata/clamp.yaml"
+	remedyFolder = "../../internal/findings/remedy/testdata/"
 )
 
 var noNumber = regexp.MustCompile(`NaN|[^a-zA-Z]Inf|%!|\be\+?[0-9]{3}\b`)

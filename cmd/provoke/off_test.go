@@ -8,8 +8,8 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/engine"
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/run/engine"
 )
 
 func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {

@@ -5,13 +5,13 @@ import (
 	"fmt"
 	"slices"
 
-	"provoke/internal/catalog"
-	"provoke/internal/plan"
-	"provoke/internal/problem"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/uncertainty"
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/problem"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
 )
 
 // raise works out where a plan has to expose to more than the level wanted: for a guard band, and to show a difference

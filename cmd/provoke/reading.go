@@ -4,8 +4,8 @@ import (
 	"errors"
 	"os"
 
-	"provoke/internal/document"
-	"provoke/internal/event"
+	"provoke/internal/files/document"
+	"provoke/internal/job/event"
 )
 
 // readText reads a file that a person wrote: a bench, a plan, parts.

@@ -11,11 +11,11 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/chain"
-	"provoke/internal/claim"
-	"provoke/internal/driver"
-	"provoke/internal/rf"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/driver"
+	"provoke/internal/model/chain"
+	"provoke/internal/run/watcher"
+	"provoke/internal/units/rf"
 )
 
 // holdCommand keeps RF on at the lowest level until it is killed: the part of a rehearsal that dies.

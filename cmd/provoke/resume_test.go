@@ -7,13 +7,13 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/claim"
-	"provoke/internal/event"
-	"provoke/internal/plan"
-	"provoke/internal/simbench"
-	"provoke/internal/store"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/files/catalog"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
+	"provoke/internal/run/watcher"
 )
 
 func TestAResumedRunNeedsTheFilesAndTheCalibrationOfItsFirstPart(t *testing.T) {

@@ -17,9 +17,9 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/result"
-	"provoke/internal/selftest"
-	"provoke/internal/store"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/run/selftest"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )

@@ -5,7 +5,7 @@ package main
 import (
 	"syscall"
 
-	"provoke/internal/watcher"
+	"provoke/internal/run/watcher"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )

@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/simbench"
-	"provoke/internal/web/browser"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/faces/web/browser"
 )
 
 // A free sweep from the page, on the simulated bench: the page says in large words what to set, a

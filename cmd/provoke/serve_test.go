@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/simbench"
-	"provoke/internal/web/browser"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/faces/web/browser"
 )
 
 // served is the simulated bench with its page, as demo --serve makes them.

@@ -20,11 +20,11 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/event"
-	"provoke/internal/result"
-	"provoke/internal/simbench"
-	"provoke/internal/store"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/job/event"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/run/watcher"
 )
 
 // person is somebody at the page, without a browser.

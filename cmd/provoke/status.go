@@ -8,8 +8,8 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"provoke/internal/engine"
-	"provoke/internal/rf"
+	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // statusLine shows what a run is doing: on a terminal one line that is overwritten, at most ten

@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/engine"
+	"provoke/internal/run/engine"
 )
 
 // What was measured of the interlock at arming is told once, above the line that is overwritten.

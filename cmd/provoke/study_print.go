@@ -6,13 +6,13 @@ import (
 	"math"
 	"time"
 
-	"provoke/internal/analysis"
-	"provoke/internal/event"
-	"provoke/internal/plan"
-	"provoke/internal/report"
-	"provoke/internal/result"
-	"provoke/internal/rf"
-	"provoke/internal/threshold"
+	"provoke/internal/faces/report"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/model/threshold"
+	"provoke/internal/units/rf"
 )
 
 // thresholdSheet is what a threshold study prints.

@@ -10,7 +10,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"provoke/internal/rf"
+	"provoke/internal/units/rf"
 )
 
 // plainColumns is how wide text is set where there is no terminal: a file, a pipe.

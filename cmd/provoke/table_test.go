@@ -9,8 +9,8 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"provoke/internal/engine"
-	"provoke/internal/rf"
+	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // wide is an output on which nothing has to be folded.

@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
 )
 
 // What a run needs `provoke bench` asks for: the template, with its blanks filled in and nothing else, is opened by

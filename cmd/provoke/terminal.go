@@ -5,7 +5,7 @@ import (
 	"sync"
 	"unicode/utf8"
 
-	"provoke/internal/event"
+	"provoke/internal/job/event"
 )
 
 // harmless is an output that a name, a reply of an instrument or a text of the product cannot take

@@ -7,7 +7,7 @@ import (
 	"testing"
 	"unicode/utf8"
 
-	"provoke/internal/event"
+	"provoke/internal/job/event"
 )
 
 // hostileText is what a name, a reply or a text of the product may hold at worst: escape sequences of

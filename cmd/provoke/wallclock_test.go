@@ -8,11 +8,11 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/engine"
-	"provoke/internal/event"
-	"provoke/internal/result"
-	"provoke/internal/store"
-	"provoke/internal/watcher"
+	"provoke/internal/job/event"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/run/engine"
+	"provoke/internal/run/watcher"
 )
 
 // jumpedRun does the exposure of a served demo by the path of `provoke run`, with a wall clock that is

@@ -7,14 +7,14 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/catalog"
-	"provoke/internal/claim"
-	"provoke/internal/driver"
-	"provoke/internal/event"
-	"provoke/internal/guard"
-	"provoke/internal/rf"
-	"provoke/internal/store"
-	"provoke/internal/watcher"
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/guard"
+	"provoke/internal/files/catalog"
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
+	"provoke/internal/run/watcher"
+	"provoke/internal/units/rf"
 )
 
 // watchCommand is the second process: see package watcher. It is started by a run, never by a person.

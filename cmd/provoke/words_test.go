@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/simbench"
+	"provoke/internal/bench/simbench"
 )
 
 func TestHelpAndVersionAreWordsToo(t *testing.T) {

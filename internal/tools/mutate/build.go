@@ -27,7 +27,7 @@ func (s *source) build(ctx context.Context, pkg, folder string, mutants []*mutan
 		if err != nil {
 			return "", err
 		}
-		c := exec.CommandContext(ctx, "go", "test", "-c", "-vet=off", "-gcflags=-e", "-overlay", replace, "-o", binary, "./internal/"+pkg)
+		c := exec.CommandContext(ctx, "go", "test", "-c", "-vet=off", "-gcflags=-e", "-overlay", replace, "-o", binary, home(pkg))
 		var said bytes.Buffer
 		c.Stdout, c.Stderr = &said, &said
 		if err = c.Run(); err == nil {

@@ -49,10 +49,18 @@ type source struct {
 	pkg          *types.Package
 }
 
+// home is where a package lies, whichever room it is in: "./internal/bench/guard" for "guard".
+func home(pkg string) string {
+	if found, _ := filepath.Glob("internal/*/" + pkg); len(found) == 1 {
+		return "./" + filepath.ToSlash(found[0])
+	}
+	return "./internal/" + pkg
+}
+
 // load reads and checks a package. Files of other platforms are left out by go list.
 func load(name string) (*source, error) {
 	s := &source{fset: token.NewFileSet(), text: map[string][]byte{}}
-	out, err := output("go", "list", "-f", `{{.Dir}}{{range .GoFiles}}{{"\n"}}{{.}}{{end}}`, "./internal/"+name)
+	out, err := output("go", "list", "-f", `{{.Dir}}{{range .GoFiles}}{{"\n"}}{{.}}{{end}}`, home(name))
 	if err != nil {
 		return nil, err
 	}
@@ -76,7 +84,7 @@ func load(name string) (*source, error) {
 
 // check finds out the types, from the export data of what the package imports.
 func (s *source) check(name string) error {
-	out, err := output("go", "list", "-export", "-deps", "-f", "{{.ImportPath}}\t{{.Export}}", "./internal/"+name)
+	out, err := output("go", "list", "-export", "-deps", "-f", "{{.ImportPath}}\t{{.Export}}", home(name))
 	if err != nil {
 		return err
 	}

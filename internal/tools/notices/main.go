@@ -20,7 +20,7 @@ type module struct {
 }
 
 // vendored are files of others that are not Go modules, with the file that holds their licence.
-var vendored = map[string]string{"uPlot 1.6.32": "internal/web/vendored/uPlot.LICENSE"}
+var vendored = map[string]string{"uPlot 1.6.32": "internal/faces/web/vendored/uPlot.LICENSE"}
 
 func main() {
 	if err := write("THIRD_PARTY.md"); err != nil {

@@ -1,0 +1,194 @@
+// Package dut watches the device under test: a meter's reading, text lines, a command's exit
+// status, the operator's key, a Modbus register, MQTT messages, a field of a web answer, echo
+// replies, an analogue output captured fast; and it power-cycles the device by a relay. A monitor delivers samples with the time at which they were read;
+// a Judge, which is pure, says whether a sample is an upset. Whether RF was on at a sample's own
+// time, and what follows, is the engine's business.
+package dut
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"provoke/internal/files/catalog"
+)
+
+// Sample is one look at the DUT.
+type Sample struct {
+	At       time.Time // when it was read, with the monotonic clock
+	Asked    time.Time // when it was asked for: it may show the DUT of that moment; zero for what comes unasked
+	Monitor  string    // id of the monitor
+	Text     string    // as read, control characters removed, at most 200 characters
+	Value    float64
+	HasValue bool
+	// Low and High are the extremes of a capture of which Value is the mean, where HasRange is set.
+	Low, High float64
+	HasRange  bool
+	// Error marks a line of the error pattern, a non-zero exit status, or the operator's key.
+	Error bool
+	// Lost says that the DUT or its meter could not be read, and why.
+	Lost string
+}
+
+// Monitor is one way of watching.
+type Monitor interface {
+	// ID returns the catalog id.
+	ID() string
+	// Start begins to deliver samples, from a goroutine of the monitor, until Close. It fails when
+	// the connection cannot be made. deliver does not block.
+	Start(ctx context.Context, deliver func(Sample)) error
+	// Reset sends the DUT its reset. It returns ErrNoReset where only a person can.
+	Reset(ctx context.Context) error
+	Close() error
+}
+
+// Options are what a monitor needs from outside. The zero value will do for every kind but meter and
+// analogue.
+type Options struct {
+	// Meter reads the number of a monitor of kind meter. The monitor does not close it.
+	Meter interface {
+		Read(ctx context.Context) (float64, error)
+	}
+	// Capture takes the readings of a monitor of kind analogue. The monitor does not close it.
+	Capture Capturer
+	// Dial replaces the address's own way of connecting.
+	Dial func(ctx context.Context, address string) (io.ReadWriteCloser, error)
+}
+
+// New makes the monitor that the bench file describes. It reaches for nothing until Start.
+func New(spec catalog.Monitor, o Options) (Monitor, error) {
+	switch spec.Kind {
+	case catalog.MonitorMeter:
+		if o.Meter == nil {
+			return nil, fmt.Errorf("monitor %s: it is a meter and none is connected", spec.ID)
+		}
+		return &meter{worker: worker{spec: spec}, read: o.Meter.Read, scale: catalog.PerBaseUnit(spec.Unit)}, nil
+	case catalog.MonitorText:
+		return newText(spec, o)
+	case catalog.MonitorCommand:
+		if len(spec.Command) == 0 {
+			return nil, fmt.Errorf("monitor %s: it is a command and none is given", spec.ID)
+		}
+		return &command{worker: worker{spec: spec}}, nil
+	case catalog.MonitorOperator:
+		return &Operator{worker: worker{spec: spec}}, nil
+	case catalog.MonitorModbus:
+		return newRegisters(spec)
+	case catalog.MonitorMQTT:
+		return newTopic(spec)
+	case catalog.MonitorHTTP:
+		return newPage(spec)
+	case catalog.MonitorPing:
+		return newEcho(spec), nil
+	case catalog.MonitorAnalogue:
+		if o.Capture == nil {
+			return nil, fmt.Errorf("monitor %s: it captures an analogue output and no instrument is connected", spec.ID)
+		}
+		return &analogue{worker{spec: spec}, o.Capture, catalog.PerBaseUnit(spec.Unit)}, nil
+	}
+	return nil, fmt.Errorf("monitor %s: unknown kind %q", spec.ID, spec.Kind)
+}
+
+// worker is the goroutine of a monitor, from Start to Close.
+type worker struct {
+	spec catalog.Monitor
+
+	mu      sync.Mutex
+	deliver func(Sample)
+	cancel  context.CancelFunc
+	done    chan struct{}
+	closed  bool
+
+	asked time.Time // when the look that goes on began; of the monitor's own goroutine
+}
+
+// ID returns the catalog id.
+func (w *worker) ID() string { return w.spec.ID }
+
+// Reset is for monitors that cannot.
+func (w *worker) Reset(context.Context) error { return ErrNoReset }
+
+// start runs work in a goroutine until Close.
+func (w *worker) start(ctx context.Context, deliver func(Sample), work func(context.Context)) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.closed || w.deliver != nil {
+		return fmt.Errorf("monitor %s: it can be started only once", w.spec.ID)
+	}
+	ctx, w.cancel = context.WithCancel(ctx)
+	w.deliver, w.done = deliver, make(chan struct{})
+	go func() {
+		defer close(w.done)
+		work(ctx)
+	}()
+	return nil
+}
+
+// Close ends the monitor; no sample is delivered after it has returned.
+func (w *worker) Close() error {
+	w.mu.Lock()
+	w.closed = true
+	cancel, done := w.cancel, w.done
+	w.mu.Unlock()
+	if cancel != nil {
+		cancel()
+		<-done
+	}
+	return nil
+}
+
+// sample delivers what was seen now.
+func (w *worker) sample(s Sample) {
+	s.Monitor = w.spec.ID
+	if s.At.IsZero() {
+		s.At = time.Now()
+	}
+	s.Asked = w.asked
+	s.Text, s.Lost = clean(s.Text), clean(s.Lost)
+	w.deliver(s)
+}
+
+// every runs look at once and then once a period, until the context ends. A look that takes longer
+// than the period delays the next; none is made up for.
+func (w *worker) every(ctx context.Context, period time.Duration, look func(context.Context)) {
+	t := time.NewTicker(period)
+	defer t.Stop()
+	for ctx.Err() == nil {
+		w.asked = time.Now()
+		look(ctx)
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+	}
+}
+
+// longestText is how much of a line is kept.
+const longestText = 200
+
+// clean removes control characters and what is no UTF-8, and keeps the first 200 characters.
+func clean(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r == utf8.RuneError || unicode.IsControl(r) {
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, ""))
+	s = strings.TrimSpace(s)
+	n := 0
+	for i := range s {
+		if n++; n > longestText {
+			return s[:i]
+		}
+	}
+	return s
+}
+
+// ErrNoReset is returned by Reset where the bench file gives no way to reset the DUT.
+var ErrNoReset = errors.New("this monitor cannot reset the DUT")

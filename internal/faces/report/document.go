@@ -1,0 +1,233 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"provoke/internal/findings/analysis"
+	profile "provoke/internal/model/level"
+)
+
+// section is one chapter of the report. HTML and PDF are both written from the same sections, so
+// that they cannot say different things. Whoever has more to say adds blocks in sections().
+type section struct {
+	ID, Title string
+	Appendix  bool // begins on a page of its own in print
+	Blocks    []block
+}
+
+// block is one piece of a section; exactly one of its fields is set, with Mark beside Text.
+type block struct {
+	Text       string
+	Mark       string // of Text: "of" for an aside, "warning", or ""
+	List       []string
+	Table      *Table
+	Figure     *Figure
+	Verdict    *verdict
+	Picture    *picture
+	Signatures []string // who signs
+}
+
+// verdict is the box with the outcome of a comparison.
+type verdict struct {
+	Words, Of, Mark       string
+	Reasons, Reservations []string
+}
+
+func (s *section) say(mark, text string) {
+	if text != "" {
+		s.Blocks = append(s.Blocks, block{Text: text, Mark: mark})
+	}
+}
+
+func (s *section) table(tables ...Table) {
+	for i := range tables {
+		if len(tables[i].Rows) > 0 {
+			s.Blocks = append(s.Blocks, block{Table: &tables[i]})
+		}
+	}
+}
+
+func (s *section) figure(figures ...Figure) {
+	for i := range figures {
+		s.Blocks = append(s.Blocks, block{Figure: &figures[i]})
+	}
+}
+
+// sections tells the report in its order, figures and tables numbered: what is to be read, then the annexes with
+// every frequency, and the hashes last.
+func (p *page) sections() []section {
+	var out []section
+	add := func(s section) {
+		if len(s.Blocks) > 0 {
+			out = append(out, s)
+		}
+	}
+	add(p.laboratorySection())
+	add(p.compareSection())
+	for _, r := range p.Detailed {
+		add(r.section())
+	}
+	for _, x := range p.Studies {
+		add(x.section())
+	}
+	add(p.setupSection())
+	add(p.uncertain)
+	add(p.pictureSection())
+	add(p.deviationSection())
+	add(p.cautionSection())
+	add(signatureSection())
+	annexes := 0
+	annex := func(id, title string, tables ...Table) {
+		s := section{ID: id, Appendix: true}
+		s.table(tables...)
+		if len(s.Blocks) > 0 {
+			annexes++
+			s.Title = fmt.Sprintf("Annex %d. %s", annexes, title)
+			out = append(out, s)
+		}
+	}
+	if c := p.Comparison; c != nil {
+		annex("annex-compare", fmt.Sprintf("Frequencies of runs %d and %d compared", c.Before.Run, c.After.Run), c.Points)
+	}
+	for _, r := range p.Detailed {
+		annex(fmt.Sprintf("profile-%d", r.Findings.Run), "Every frequency of "+strings.ToLower(r.Heading[:1])+r.Heading[1:], r.Upsets, r.Uncertain, r.Profile, r.Drive, r.Safing)
+	}
+	add(p.recordSection(annexes + 1))
+	number(out)
+	return out
+}
+
+// number counts the figures and tables through.
+func number(sections []section) {
+	figures, tables := 0, 0
+	for _, s := range sections {
+		for _, b := range s.Blocks {
+			switch {
+			case b.Figure != nil:
+				figures++
+				b.Figure.Number = figures
+			case b.Table != nil:
+				tables++
+				b.Table.Number = tables
+			}
+		}
+	}
+}
+
+func (p *page) compareSection() section {
+	s := section{ID: "compare", Title: "Before and after"}
+	c := p.Comparison
+	if c == nil {
+		return s
+	}
+	of := fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run)
+	if changed := c.After.Opened.Changed; changed != "" {
+		of += "; changed: " + changed
+	}
+	s.table(c.Differences)
+	s.Blocks = append(s.Blocks, block{Verdict: &verdict{
+		Words: c.Words, Mark: c.Mark, Reasons: c.Reasons, Reservations: c.Reservations,
+		Of: fmt.Sprintf("%s. Margin asked above the onset before: %v.", of, c.Margin),
+	}})
+	if c.Figure != nil {
+		s.figure(*c.Figure)
+	}
+	s.table(c.Bands, c.Predicted)
+	return s
+}
+
+func (r *runPart) section() section {
+	s := section{ID: fmt.Sprintf("run-%d", r.Findings.Run), Title: r.Heading}
+	for _, w := range r.Words {
+		s.say("", w)
+	}
+	s.table(r.Bands, r.Evidence, r.Random)
+	s.figure(r.Figures...)
+	if len(r.Profile.Rows) > 0 {
+		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
+	}
+	return s
+}
+
+func (p *page) setupSection() section {
+	s := section{ID: "setup", Title: "Product, setup and equipment"}
+	u := p.Setup
+	if u == nil {
+		return s
+	}
+	s.say("of", fmt.Sprintf("As recorded in run %d.", u.Run))
+	for _, o := range u.Overdue {
+		s.say("warning", o+".")
+	}
+	if u.Sketch != nil {
+		s.figure(*u.Sketch)
+	} else {
+		s.say("of", "No sketch of the setup: "+u.NoSketch+".")
+	}
+	s.table(u.Fields, u.Exposure)
+	if u.Mark != "" {
+		s.say("warning", "The level profile is "+u.Mark+".")
+	}
+	s.table(u.Monitors, u.Equipment)
+	return s
+}
+
+func (p *page) pictureSection() section {
+	s := section{ID: "pictures", Title: "Pictures"}
+	for i := range p.Pictures {
+		s.Blocks = append(s.Blocks, block{Picture: &p.Pictures[i]})
+	}
+	return s
+}
+
+func (p *page) deviationSection() section {
+	s := section{ID: "deviations", Title: "Deviations and remarks"}
+	s.table(p.Deviations)
+	if len(s.Blocks) == 0 {
+		s.say("", "None recorded.")
+	}
+	return s
+}
+
+func (p *page) cautionSection() section {
+	s := section{ID: "cautions", Title: "Cautions", Blocks: []block{{List: p.Cautions}}}
+	s.say("", "These are findings of a development bench, not a test report of an accredited laboratory.")
+	return s
+}
+
+func (p *page) recordSection(annex int) section {
+	s := section{ID: "record", Title: fmt.Sprintf("Annex %d. Record and hashes", annex), Appendix: true}
+	s.table(p.Runs)
+	if p.Setup != nil {
+		s.table(p.Setup.Curves)
+	}
+	s.table(p.Journal, p.Attachments, p.Files)
+	if a := p.Job.About; a != nil {
+		s.say("", fmt.Sprintf("Given with the report: %s, SHA-256 %s.", a.Name, a.SHA256))
+	}
+	s.say("", "A journal is a chain: its head vouches for every record before it, and for the bench file, plan file and figures named above. Every number of this report follows from the journal in "+p.Job.Name+".")
+	s.say("", "Integrity hash of the job: "+p.Integrity+". It is the SHA-256 of one line “run NUMBER HEAD” for each run of the job in their order, each with a line feed at its end, HEAD being the hash of that journal's head. A later remark or picture gives the job another hash.")
+	return s
+}
+
+func signatureSection() section {
+	return section{ID: "signatures", Title: "Signatures", Blocks: []block{{Signatures: []string{"Measured by", "Checked by", "Released by"}}}}
+}
+
+// wantedWords returns the words for the level wanted in a legend, with the mark of a level profile that
+// nobody read in the standard.
+func wantedWords(f analysis.Findings) string {
+	if mark := f.Opened.Profile.Mark(); mark == profile.Unverified {
+		return "wanted (" + mark + ")"
+	}
+	return "wanted"
+}
+
+// wantedNote is the remark under tables that show the level wanted; "" where it is verified.
+func wantedNote(f analysis.Findings) string {
+	if mark := f.Opened.Profile.Mark(); mark != "" {
+		return "Level wanted: " + mark + "."
+	}
+	return ""
+}

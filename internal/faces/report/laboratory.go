@@ -1,0 +1,266 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/units/rf"
+)
+
+// AsksWords says which current a laboratory's level stands for, or between which it may.
+func AsksWords(p analysis.LaboratoryPoint) string {
+	if p.AsksHigh != p.Asks {
+		return fmt.Sprintf("%s to %s", p.Asks.Linear(), p.AsksHigh.Linear())
+	}
+	return p.Asks.Linear()
+}
+
+// FateWords says what became of a laboratory's failure on the bench, and at how many frequencies.
+func FateWords(p analysis.LaboratoryPoint) string {
+	if p.Exposed == 0 {
+		return string(p.Fate)
+	}
+	return fmt.Sprintf("%s (%d of %s upset)", p.Fate, p.Upset, plural(p.Exposed, "frequency", "frequencies"))
+}
+
+// PerUnitWords is the current that the bench's onset implies for each volt of e.m.f. or volt per
+// metre; "–" where there is none.
+func PerUnitWords(p analysis.LaboratoryPoint) string {
+	if !p.PerUnit.Known() || p.Unit == "" {
+		return none
+	}
+	return p.PerUnit.Linear() + " per " + p.Unit
+}
+
+// PublishedWords is the published range of the same; "–" for a level that is a current.
+func PublishedWords(p analysis.LaboratoryPoint) string {
+	if p.Unit == "" {
+		return none
+	}
+	return fmt.Sprintf("%s to %s per %s", p.PublishedLow.Linear(), p.PublishedHigh.Linear(), p.Unit)
+}
+
+// CertaintyWords says how well both levels are known, and what of that is assumed.
+func CertaintyWords(l analysis.BesideLaboratory) string {
+	c := l.Certainty
+	text := fmt.Sprintf("Confidence %v, factor %.2f one-sided; the laboratory's level known to %s standard", c.Confidence, c.Factor, c.Laboratory.Text(2))
+	if c.AssumedLaboratory {
+		text += " (assumed: its report gives none)"
+	}
+	if c.AssumedBench {
+		text += fmt.Sprintf("; the bench to %s (assumed: there is no bench file to work it out from)", c.Bench(rf.Megahertz).Text(2))
+	}
+	return text + "."
+}
+
+// ConfidenceWords is the confidence with which a failure's requirement lets the laboratory pass, or "none".
+func ConfidenceWords(l analysis.BesideLaboratory, p analysis.LaboratoryPoint) string {
+	if p.NoConfidence != "" {
+		return "none: the range of the coupling outweighs what is known"
+	}
+	return l.Certainty.Confidence.String()
+}
+
+// LaboratoryTables tells a laboratory's report beside a run: what became of its failures, the current
+// per unit of its level, what a fix must show, and what the bench alone found.
+func LaboratoryTables(l analysis.BesideLaboratory) []Table {
+	return []Table{fatesTable(l), perUnitTable(l), requiredTable(l), benchOnlyTable(l)}
+}
+
+var fateMarks = map[analysis.Fate]string{analysis.NotReproduced: "warn", analysis.NotExposed: "bad"}
+
+func fatesTable(l analysis.BesideLaboratory) Table {
+	t := Table{ID: fmt.Sprintf("laboratory-run-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures on the bench, run %d", l.Run), Columns: []Column{
+		frequencyIn("failed from"), frequencyIn("to"), words("level"), words("stands for"), words("on the bench"), currentIn("onset there"), frequencyIn("at"), words("class there"), words("class here"),
+	}, Note: "Where nothing upset, the onset is what the bench showed the product to stand. " + strings.Join(notesOf(l), " ")}
+	for _, p := range l.Points {
+		t.add(frequency(p.From), frequency(p.To), say(p.LaboratoryFailure.Level), say(AsksWords(p)), say(FateWords(p)).marked(fateMarks[p.Fate]),
+			amount(p.Onset), frequency(p.At), say(p.LaboratoryFailure.Class), say(string(p.Class)))
+	}
+	return t
+}
+
+// notesOf gathers the remarks on the failures; what is said of several is said once.
+func notesOf(l analysis.BesideLaboratory) []string {
+	var order []string
+	at := map[string][]string{}
+	for _, p := range l.Points {
+		for _, n := range append(p.Notes[:len(p.Notes):len(p.Notes)], p.Indicative) {
+			if n == "" {
+				continue
+			}
+			if at[n] == nil {
+				order = append(order, n)
+			}
+			at[n] = append(at[n], p.Span())
+		}
+	}
+	var out []string
+	for _, n := range order {
+		out = append(out, strings.Join(at[n], ", ")+": "+n+".")
+	}
+	return out
+}
+
+func perUnitTable(l analysis.BesideLaboratory) Table {
+	t := Table{ID: fmt.Sprintf("per-unit-run-%d", l.Run), Title: "Current on the bench for each unit of the laboratory's level", Columns: []Column{
+		frequencyIn("failed from"), frequencyIn("to"), words("implied"), words("published"), words("lies"), words("whose range"),
+	}}
+	for _, p := range l.Points {
+		if p.Unit == "" {
+			continue
+		}
+		t.add(frequency(p.From), frequency(p.To), say(PerUnitWords(p)), say(PublishedWords(p)), say(p.Beside), say(p.PublishedSource))
+	}
+	return t
+}
+
+func requiredTable(l analysis.BesideLaboratory) Table {
+	t := Table{ID: fmt.Sprintf("required-run-%d", l.Run), Title: "What a fixed product must stand on this bench, so that the laboratory passes", Columns: []Column{
+		frequencyIn("failed from"), frequencyIn("to"), currentIn("base"), plainDecibels("margin"), words("a fix must show"), words("confidence"), words("the base is"),
+	}, Note: CertaintyWords(l)}
+	for _, p := range l.Points {
+		t.add(frequency(p.From), frequency(p.To), amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()), say(ConfidenceWords(l, p)), say(p.BaseFrom))
+	}
+	return t
+}
+
+func benchOnlyTable(l analysis.BesideLaboratory) Table {
+	t := Table{ID: fmt.Sprintf("bench-only-run-%d", l.Run), Title: "Found on the bench and not reported by the laboratory", Columns: []Column{
+		frequencyIn("from"), frequencyIn("to"), currentIn("lowest onset"), frequencyIn("at"), words("laboratory exposed it"), words("why not reported"),
+	}}
+	for _, b := range l.BenchOnly {
+		exposed := "not stated"
+		if b.Tested {
+			exposed = "at " + b.TestedAt
+		}
+		t.add(frequency(b.Low.Frequency), frequency(b.High.Frequency), amount(b.Lowest.Onset), frequency(b.Lowest.Frequency), say(exposed), say(b.Why))
+	}
+	return t
+}
+
+// laboratoryFigure shows the run's immunity profile with the laboratory's failures and what a fix must
+// show.
+func laboratoryFigure(l analysis.BesideLaboratory, f analysis.Findings) (Figure, bool) {
+	bench := immunity(f.Points)
+	var asks []mark
+	var high []float64
+	fr := newFrame()
+	fr.take(bench)
+	for _, p := range l.Points {
+		at := math.Sqrt(p.Low.Hz() * p.High.Hz())
+		if p.Asks.Known() {
+			asks, high = append(asks, mark{at, p.Asks.In(), rf.Exactly}), append(high, p.AsksHigh.In())
+			fr.take([]mark{{at, p.AsksHigh.In(), rf.Exactly}})
+		}
+		if p.Required.Known() {
+			fr.take([]mark{{p.Low.Hz(), p.Required.In(), rf.Exactly}, {p.High.Hz(), p.Required.In(), rf.Exactly}})
+		}
+	}
+	fr.take(asks)
+	plot, ok := fr.plot("onset of upset (dBµA)")
+	if !ok || len(asks) == 0 {
+		return Figure{}, false
+	}
+	plot.Add(grid(), bars(asks, high, rgb(0xcfdfe6)), marks(bench, before, false), marks(asks, after, true))
+	for _, p := range l.Points {
+		if p.Required.Known() {
+			plot.Add(spanned(p.Low.Hz(), p.High.Hz(), p.Required.In()))
+		}
+	}
+	return Figure{
+		ID: fmt.Sprintf("figure-laboratory-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
+		Caption: ("A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound."),
+		Legend: legend(entry{true, fmt.Sprintf("run %d", l.Run), dotSign(before, true)}, entry{true, "bound", dotSign(before, false)}, entry{true, "laboratory failed at", squareSign(after)},
+			entry{true, "a fix must show", barSign(ink)}),
+		Width: figureWidth, Height: figureHeight, draw: plotted(plot),
+	}, true
+}
+
+// spanned draws a level over a range of frequencies, never shorter than can be seen.
+func spanned(low, high, y float64) drawing {
+	return drawing{do: func(c draw.Canvas, tx, ty func(float64) vg.Length) {
+		from, to := tx(low), tx(high)
+		if short := 7 - (to - from); short > 0 {
+			from, to = from-short/2, to+short/2
+		}
+		c.StrokeLine2(draw.LineStyle{Color: ink, Width: 2.2}, from, ty(y), to, ty(y))
+	}}
+}
+
+// beside holds the newest laboratory's report of a job against the run of the product as the laboratory
+// had it; ok is false where the job lacks one of the two.
+func beside(j Job) (l analysis.BesideLaboratory, r result.Run, ok bool) {
+	var reported *result.Run
+	for i := range j.Runs {
+		if j.Runs[i].Laboratory != nil {
+			reported = &j.Runs[i]
+		}
+	}
+	n := j.Before
+	if n == 0 {
+		n = analysis.AsReceived(j.Runs)
+	}
+	r, found := runOf(j.Runs, n)
+	if reported == nil || !found || r.Opened.RunKind != plan.Exposure {
+		return l, r, false
+	}
+	bench, err := benchOf(j, r)
+	if err != nil {
+		bench = nil // the levels are then told as assumed
+	}
+	c, err := uncertainty.CertaintyOf(bench, r, analysis.Repeatable(j.Runs, r), *reported.Laboratory, uncertainty.DefaultConfidence)
+	if err != nil {
+		return l, r, false
+	}
+	l, err = analysis.CompareLaboratory(*reported.Laboratory, r, c)
+	return l, r, err == nil
+}
+
+// laboratorySection tells what a laboratory reported, beside the bench.
+func (p *page) laboratorySection() section {
+	s := section{ID: "laboratory", Title: "The laboratory's report"}
+	s.table(p.Laboratory)
+	if p.Beside == nil {
+		return s
+	}
+	l := *p.Beside
+	r, _ := runOf(p.Job.Runs, l.Run)
+	if f, ok := laboratoryFigure(l, analysis.Of(r, nil)); ok {
+		s.figure(f)
+	}
+	s.table(LaboratoryTables(l)...)
+	if after, ok := runOf(p.Job.Runs, p.Job.After); ok && after.Opened.RunKind == plan.Exposure {
+		s.Blocks = append(s.Blocks, block{Verdict: MetWords(l, after).verdict()})
+	}
+	return s
+}
+
+// Met says whether a run after a change shows what the laboratory's report asks for.
+type Met struct {
+	Words, Of, Mark string
+	Reasons         []string // what is not shown; empty where all is
+}
+
+func (m Met) verdict() *verdict {
+	return &verdict{Words: m.Words, Of: m.Of, Mark: m.Mark, Reasons: m.Reasons}
+}
+
+// MetWords holds a run after a change to what the laboratory's report asks for.
+func MetWords(l analysis.BesideLaboratory, after result.Run) Met {
+	m := Met{Words: "What the laboratory's report asks for: shown", Mark: "good",
+		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.", after.Number, plural(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
+	for _, u := range l.Unmet(after) {
+		m.Words, m.Mark = "What the laboratory's report asks for: not shown", "warn"
+		m.Reasons = append(m.Reasons, u.Why)
+	}
+	return m
+}

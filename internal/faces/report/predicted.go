@@ -1,0 +1,63 @@
+package report
+
+import (
+	"strings"
+
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/remedy"
+	"provoke/internal/job/result"
+	"provoke/internal/units/rf"
+)
+
+// PredictedJSON is a kept prediction beside what was measured.
+type PredictedJSON struct {
+	Change []string     `json:"change"`
+	Cable  string       `json:"cable_sha256"`
+	Points []BesideJSON `json:"points"`
+}
+
+// BesideJSON is one frequency: gains of the onset as a current at the probe.
+type BesideJSON struct {
+	Hz        float64  `json:"hz"`
+	Predicted float64  `json:"predicted_db"`
+	Low       float64  `json:"low_db"`
+	High      float64  `json:"high_db"`
+	Measured  *float64 `json:"measured_db"`
+	Bound     *string  `json:"measured_bound"`
+	Agreement string   `json:"agreement"`
+}
+
+// Predicted returns the JSON shape of a prediction beside a comparison; nil where there is none.
+func Predicted(p *remedy.Prediction, c analysis.Comparison) *PredictedJSON {
+	if p == nil {
+		return nil
+	}
+	out := &PredictedJSON{Change: p.Change, Cable: p.Cable, Points: []BesideJSON{}}
+	for _, b := range remedy.PredictedBeside(*p, c) {
+		out.Points = append(out.Points, BesideJSON{b.Frequency.Hz(), milli(float64(b.Predicted)), milli(float64(b.Low)), milli(float64(b.High)), decibel(b.Measured), bound(b.Bound), string(b.Agreement)})
+	}
+	return out
+}
+
+// predictedTable shows what was predicted before the change beside what was measured after it.
+func predictedTable(j Job, before result.Run, c analysis.Comparison) Table {
+	t := Table{ID: "predicted", Columns: []Column{
+		frequencyIn("frequency"), plainDecibels("predicted gain of the onset"), plainDecibels("least"), plainDecibels("most"), decibels("measured"), words("agreement"),
+	}}
+	if j.Attachment == nil {
+		return t
+	}
+	p, err := remedy.Kept(before, j.Attachment)
+	if err != nil || p == nil {
+		return t
+	}
+	t.Title = "Predicted before the change (" + strings.Join(p.Change, " + ") + ") and measured after it"
+	for _, b := range remedy.PredictedBeside(*p, c) {
+		word := say(string(b.Agreement))
+		if b.Agreement == remedy.Less {
+			word = word.marked("warn")
+		}
+		t.add(frequency(b.Frequency), gain(b.Predicted, rf.Exactly), gain(b.Low, rf.Exactly), gain(b.High, rf.Exactly), gain(b.Measured, b.Bound), word)
+	}
+	return t
+}

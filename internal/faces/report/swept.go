@@ -1,0 +1,123 @@
+package report
+
+import (
+	"fmt"
+	"image/color"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg/draw"
+
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/event"
+	"provoke/internal/job/result"
+	"provoke/internal/units/rf"
+)
+
+// sweptStudy tells a run in which the source swept by itself: where the clock puts each upset, the
+// bands that the passes make together, and what steps through them said afterwards.
+func sweptStudy(r result.Run, others []result.Run) Study {
+	out := Study{ID: fmt.Sprintf("swept-run-%d", r.Number), Title: fmt.Sprintf("Free sweep, run %d", r.Number), Swept: &r,
+		Words: []string{"The source swept by itself; the clock turned the time of each upset into an apparent frequency. Passes up and down shift it in opposite directions by the latency of the product, so that their middle is free of it."}}
+	bands := analysis.SweptBands(r, others)
+	out.Words = append(out.Words, latencyWords(r.Bands, bands)...)
+	b := Table{ID: fmt.Sprintf("swept-bands-run-%d", r.Number), Title: fmt.Sprintf("Bands that the sweeps of run %d found", r.Number), Columns: []Column{
+		frequencyIn("from"), frequencyIn("to"), frequencyIn("each within"), words("stepped through"), words("by"), currentIn("onset"), frequencyIn("at"), words("rests on"),
+	}, Note: "The limits of the ends are no statistics: they are the sum of what the readings, the mark of the beginning and the source's timing leave open."}
+	for _, x := range bands {
+		by, fate := "", say(string(x.Confirmation))
+		if x.By != 0 {
+			by = fmt.Sprintf("%s, %d of %s upset", runName(x.By), x.Upset, plural(x.Exposed, "frequency", "frequencies"))
+		}
+		if x.Confirmation == analysis.NotStepped {
+			fate.Mark = "warn"
+		}
+		b.add(frequency(x.Low), frequency(x.High), margin(x.Within), fate, say(by), amount(x.Onset), frequency(x.At), say(x.Rests))
+	}
+	p := Table{ID: fmt.Sprintf("passes-run-%d", r.Number), Title: fmt.Sprintf("Passes of run %d", r.Number), Columns: []Column{
+		counted("pass"), words("direction"), frequencyIn("from"), frequencyIn("to"), words("law"), secondsIn("time"), words("beginning marked by"), secondsIn("within"), counted("looks at the product"), counted("upsets"),
+	}}
+	u := Table{ID: fmt.Sprintf("swept-upsets-run-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d, not corrected", r.Number), Columns: []Column{
+		counted("pass"), words("direction"), words("monitor"), secondsIn("since the pass began"), frequencyIn("apparent"), frequencyIn("well again by itself at"), secondsIn("reset, since the pass began"), frequencyIn("well after it at"),
+	}}
+	for _, x := range r.Passes {
+		p.add(tally(x.Pass), say(direction(x)), frequency(x.From), frequency(x.To), say(x.Law), duration(x.Time), say(x.Marked), duration(x.Within), tally(x.Readings), tally(len(x.Upsets)))
+		for _, y := range x.Upsets {
+			u.add(tally(x.Pass), say(direction(x)), say(y.Monitor), duration(y.After), frequency(y.Apparent), frequency(y.Recovered), duration(y.Reset), frequency(y.Well))
+		}
+	}
+	out.Tables = []Table{b, u, p}
+	return out
+}
+
+// margin is a half-width in frequency.
+func margin(f rf.Frequency) Cell {
+	c := frequency(f)
+	if c.Number != "" {
+		c.Text = "± " + c.Text
+	}
+	return c
+}
+
+func direction(p event.SweepPass) string {
+	if p.From > p.To {
+		return "down"
+	}
+	return "up"
+}
+
+// latencyWords says what the passes tell of the latency, and what the user should know of the bands.
+func latencyWords(b *event.SweepBands, bands []analysis.SweptBand) []string {
+	switch {
+	case b == nil:
+		return []string{"The run ended before its passes were put together."}
+	case len(bands) == 0:
+		return []string{"No pass saw an upset: no band was found."}
+	}
+	out := []string{fmt.Sprintf("Latency of product and watching together, the longest of the bands: %v ± %v.", b.Latency, b.Within)}
+	for _, n := range b.Notes {
+		out = append(out, n+".")
+	}
+	return out
+}
+
+// sweptFigure shows where the clock puts each upset, pass by pass, over the bands that they make.
+func sweptFigure(r result.Run) (Figure, bool) {
+	if len(r.Passes) == 0 {
+		return Figure{}, false
+	}
+	low, high := min(r.Passes[0].From, r.Passes[0].To), max(r.Passes[0].From, r.Passes[0].To)
+	p := frequencyPlot(low.Hz(), high.Hz(), "pass")
+	var ticks []plot.Tick
+	for _, x := range r.Passes {
+		ticks = append(ticks, plot.Tick{Value: float64(x.Pass), Label: fmt.Sprint(x.Pass)})
+	}
+	p.Y.Tick.Marker = plot.ConstantTicks(ticks)
+	p.Y.Min, p.Y.Max = 0.4, float64(len(r.Passes))+0.6
+	if r.Bands != nil {
+		for _, b := range r.Bands.Bands {
+			p.Add(shade(max(b.Low-b.Within, low).Hz(), min(b.High+b.Within, high).Hz(), p.Y.Min, p.Y.Max, color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}))
+		}
+	}
+	p.Add(grid())
+	var up, down []mark
+	for _, x := range r.Passes {
+		for _, y := range x.Upsets {
+			m := mark{y.Apparent.Hz(), float64(x.Pass), rf.Exactly}
+			if direction(x) == "up" {
+				up = append(up, m)
+			} else {
+				down = append(down, m)
+			}
+			if y.Recovered.Known() {
+				p.Add(line([]mark{m, {y.Recovered.Hz(), m.y, rf.Exactly}}, draw.LineStyle{Color: soft, Width: 1.2}))
+			}
+		}
+	}
+	p.Add(marks(up, before, false), marks(down, after, true))
+	return Figure{
+		ID: fmt.Sprintf("figure-swept-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d", r.Number),
+		Caption: "Apparent frequency of each upset, with a line to where the product was well again. A pass up shows it too high by the latency, a pass down too low. Shaded: the bands with the limits of their ends.",
+		Legend:  legend(entry{len(up) > 0, "pass up", dotSign(before, true)}, entry{len(down) > 0, "pass down", squareSign(after)}, entry{r.Bands != nil && len(r.Bands.Bands) > 0, "band within its limits", barSign(rfOn)}),
+		Width:   figureWidth, Height: figureHeight * 0.72, draw: plotted(p),
+	}, true
+}

@@ -1,0 +1,178 @@
+package report
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"provoke/internal/job/event"
+	"provoke/internal/units/rf"
+)
+
+// Column heads one column of a table.
+type Column struct {
+	Name string
+	// Unit is the unit of the column's numbers in the CSV file; "" for words and counts. In HTML
+	// every number carries its unit itself.
+	Unit string
+	// Bounded columns have a second column in the CSV file that holds "at least" or "at most".
+	Bounded bool
+	Right   bool // numbers stand to the right
+}
+
+// Cell is one cell: what people read, and the bare number for the CSV file.
+type Cell struct {
+	Text, Number, Bound string
+	// Mark is the style of the cell: "", "bad", "warn", "good", "code" for a hash, "keep" for what must
+	// stay on one line.
+	Mark string
+}
+
+// Class returns the cell's classes in the page: its mark, and "long" where a word is so long that it
+// may be broken anywhere.
+func (c Cell) Class() string {
+	const longest = 24
+	for _, word := range strings.Fields(c.Text) {
+		if len([]rune(word)) > longest && c.Mark != "code" {
+			return strings.TrimSpace(c.Mark + " long")
+		}
+	}
+	return c.Mark
+}
+
+// Table is one table of the report.
+type Table struct {
+	ID      string // also the name of its CSV file
+	Title   string
+	Number  int    // in print; 0 for none
+	Note    string // stands under the table
+	Columns []Column
+	Rows    [][]Cell
+	// FileOnly tables are too long for people and come as CSV only.
+	FileOnly bool
+}
+
+func (t *Table) add(cells ...Cell) { t.Rows = append(t.Rows, cells) }
+
+// Columns of the usual kinds.
+func words(name string) Column   { return Column{Name: name} }
+func counted(name string) Column { return Column{Name: name, Right: true} }
+func currentIn(name string) Column {
+	return Column{Name: name, Unit: "dBµA", Bounded: true, Right: true}
+}
+func powerIn(name string) Column       { return Column{Name: name, Unit: "dBm", Bounded: true, Right: true} }
+func decibels(name string) Column      { return Column{Name: name, Unit: "dB", Bounded: true, Right: true} }
+func plainDecibels(name string) Column { return Column{Name: name, Unit: "dB", Right: true} }
+func frequencyIn(name string) Column   { return Column{Name: name, Unit: "Hz", Right: true} }
+func secondsIn(name string) Column     { return Column{Name: name, Unit: "s", Right: true} }
+
+// Cells of the usual kinds. What is absent prints a dash and leaves the CSV field empty.
+func say(text string) Cell {
+	if text == "" {
+		return Cell{Text: none}
+	}
+	return Cell{Text: text, Number: text}
+}
+
+func (c Cell) marked(mark string) Cell {
+	c.Mark = mark
+	return c
+}
+
+// keep is text that stays on one line: a name, a date, a time.
+func keep(text string) Cell { return say(text).marked("keep") }
+
+func tally(n int) Cell { return Cell{Text: strconv.Itoa(n), Number: strconv.Itoa(n)} }
+
+func amount[U rf.Unit](l rf.Level[U]) Cell {
+	switch {
+	case l.IsOff():
+		return Cell{Text: "off", Number: "off"}
+	case !l.Known():
+		return Cell{Text: none}
+	}
+	return Cell{Text: l.String(), Number: strconv.FormatFloat(l.In(), 'f', 3, 64), Bound: l.Bound().String()}
+}
+
+func gain(g rf.Gain, b rf.Bound) Cell {
+	if !g.Finite() || b == rf.Unknown {
+		return Cell{Text: none}
+	}
+	return Cell{Text: GainWords(g, b), Number: strings.TrimSuffix(g.Text(3), " dB"), Bound: b.String()}
+}
+
+func frequency(f rf.Frequency) Cell {
+	if !f.Known() {
+		return Cell{Text: none}
+	}
+	return Cell{Text: f.String(), Number: strconv.FormatFloat(f.Hz(), 'f', -1, 64)}
+}
+
+func duration(d rf.Duration) Cell {
+	if d == 0 {
+		return Cell{Text: none}
+	}
+	return Cell{Text: d.String(), Number: strconv.FormatFloat(d.Std().Seconds(), 'f', -1, 64)}
+}
+
+// CSV writes the table with the units in its header row. Fields that a spreadsheet would take for a
+// formula get a leading apostrophe.
+func (t Table) CSV(w io.Writer) error {
+	c := csv.NewWriter(w)
+	c.UseCRLF = true
+	if err := c.Write(t.header()); err != nil {
+		return fmt.Errorf("write table %s: %w", t.ID, err)
+	}
+	for _, row := range t.Rows {
+		if err := c.Write(t.record(row)); err != nil {
+			return fmt.Errorf("write table %s: %w", t.ID, err)
+		}
+	}
+	c.Flush()
+	if err := c.Error(); err != nil {
+		return fmt.Errorf("write table %s: %w", t.ID, err)
+	}
+	return nil
+}
+
+func (t Table) header() []string {
+	var out []string
+	for _, c := range t.Columns {
+		name := c.Name
+		if c.Unit != "" {
+			name += " (" + c.Unit + ")"
+		}
+		out = append(out, name)
+		if c.Bounded {
+			out = append(out, c.Name+" bound")
+		}
+	}
+	return out
+}
+
+func (t Table) record(row []Cell) []string {
+	var out []string
+	for i, c := range t.Columns {
+		out = append(out, harmless(row[i].Number))
+		if c.Bounded {
+			out = append(out, row[i].Bound)
+		}
+	}
+	return out
+}
+
+// harmless makes hidden characters of a text visible, and puts an apostrophe before what a spreadsheet
+// would take for a formula.
+func harmless(s string) string {
+	s = event.Printable(s)
+	if first, _ := utf8.DecodeRuneInString(s); s == "" || !strings.ContainsRune("=+-@\t\r＝＋－＠", first) { // wide ones too: some read them alike
+		return s
+	}
+	if _, err := strconv.ParseFloat(s, 64); err == nil {
+		return s
+	}
+	return "'" + s
+}

@@ -1,0 +1,143 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"strings"
+
+	"provoke/internal/files/catalog"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/units/rf"
+)
+
+// uncertaintySection states how well the onsets are known, from the bench file as used. It fills in the tables of the
+// runs told and what the first page says.
+func (p *page) uncertaintySection() section {
+	s := section{ID: "uncertainty", Title: "Uncertainty"}
+	spread := analysis.RepeatedTransfer(p.Job.Runs)
+	var largest rf.Gain
+	var of []string
+	assumed := false
+	p.U = "no level was measured that it would be stated of"
+	for i := range p.Detailed {
+		part := &p.Detailed[i]
+		u, failed := p.uncertaintyOf(&s, part, spread)
+		if d := part.Findings.Decision; d != nil {
+			u, assumed = max(u, d.U), assumed || d.Assumed
+		}
+		if failed {
+			p.U = ""
+		}
+		if largest = max(largest, u); u > 0 {
+			of = append(of, runName(part.Findings.Run))
+		}
+	}
+	if largest > 0 {
+		p.U = fmt.Sprintf("U at most %s, confidence %v: currents at the probe of %s", largest.Text(1), uncertainty.DefaultConfidence, strings.Join(of, ", "))
+		if assumed {
+			p.U += "; assumed where the job does not hold the bench file"
+		}
+	}
+	if len(s.Blocks) == 0 {
+		s.say("", "No uncertainty is stated in this report. Differences between runs on the same setup are compared with the margin asked, and with the differences of the setup listed above.")
+		return s
+	}
+	if !slices.ContainsFunc(p.Detailed, func(r runPart) bool { return len(r.Uncertain.Rows) > 0 }) {
+		return s
+	}
+	s.say("of", "The tables of the onsets stand in the annexes.")
+	s.say("of", "U is the expanded uncertainty of the current at the probe, from the distribution of the sum of its contributions (JCGM 101). The onset lies from … to … with the same confidence: between the level that the product stood and the one at which it upset, each known as well as U says. How the product itself varies is not in it. Between runs on the same setup most contributions are common and cancel.")
+	return s
+}
+
+// uncertaintyOf adds the statement of one run and returns the largest U of its onsets; nothing where nothing was
+// measured. It fails where there is no bench file to work it out from.
+func (p *page) uncertaintyOf(s *section, part *runPart, spread analysis.Transfers) (largest rf.Gain, failed bool) {
+	r, f := part.run, part.Findings
+	if f.Upsets == 0 || f.Opened.RunKind == plan.Baseline || f.Opened.RunKind == plan.Calibration {
+		return 0, false
+	}
+	bench, err := benchOf(p.Job, r)
+	if err != nil {
+		s.say("warning", fmt.Sprintf("The uncertainty of run %d is not stated: %v.", f.Run, err))
+		return 0, true
+	}
+	t, of, ranked := onsetUncertainties(bench, f, spread)
+	if len(t.Rows) == 0 {
+		s.say("warning", fmt.Sprintf("The uncertainty of run %d is not stated: no onset of it was measured.", f.Run))
+		return 0, false
+	}
+	part.Uncertain = t
+	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, firstUpper(of.Rests())))
+	s.say("of", ranked)
+	if d, ok := analysis.StabilityOf(r); ok {
+		if u, err := uncertainty.OfCurrent(bench, d.Frequency, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {
+			mark := ""
+			if d.Drifted(u.U()) {
+				mark = "warning"
+			}
+			s.say(mark, d.Says(u.U()))
+		}
+	}
+	return of.U(), false
+}
+
+func runOf(runs []result.Run, number int) (result.Run, bool) {
+	for _, r := range runs {
+		if r.Number == number {
+			return r, true
+		}
+	}
+	return result.Run{}, false
+}
+
+// onsetUncertainties makes the table of a run, and returns the largest uncertainty and its ranked contributions,
+// at the frequency where the uncertainty is largest.
+func onsetUncertainties(bench *catalog.Bench, f analysis.Findings, spread analysis.Transfers) (t Table, largest uncertainty.Current, ranked string) {
+	t = Table{ID: fmt.Sprintf("uncertainty-run-%d", f.Run), Title: fmt.Sprintf("Uncertainty of the onsets of run %d", f.Run), Columns: []Column{
+		frequencyIn("frequency"), currentIn("onset"), currentIn("from"), currentIn("to"), plainDecibels("U"), counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
+	}}
+	for _, q := range f.Points {
+		if !q.Upset {
+			continue
+		}
+		u, err := uncertainty.OfOnset(bench, f.Opened.Mode, q, spread.At, uncertainty.DefaultConfidence)
+		if err != nil {
+			continue
+		}
+		first := u.Combined.Contributions[0]
+		t.add(frequency(q.Frequency), amount(q.Onset), amount(u.Low), amount(u.High), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
+			say(contribution(u.Components[first.Index])), say(fmt.Sprintf("%.0f %%", 100*first.Share)), say(fmt.Sprintf("%d of %d", len(u.Assumed()), len(u.Components))))
+		if u.U() > largest.U() || largest.Components == nil {
+			largest = u.Current
+		}
+	}
+	if largest.Components == nil {
+		return t, largest, ""
+	}
+	contributions := largest.Combined.Contributions
+	sort.SliceStable(contributions, func(i, j int) bool { return contributions[i].Share > contributions[j].Share })
+	text := fmt.Sprintf("Contributions at %v, the largest first: ", largest.Frequency)
+	for i, c := range contributions {
+		x := largest.Components[c.Index]
+		if c.Share < 0.005 {
+			break
+		}
+		if i > 0 {
+			text += "; "
+		}
+		text += fmt.Sprintf("%s ± %s, %s (%s)", contribution(x), rf.Gain(x.Half).Text(2), x.Distribution, x.Source)
+	}
+	return t, largest, text + "."
+}
+
+func contribution(c uncertainty.Component) string {
+	if c.Item == "" {
+		return c.Name
+	}
+	return c.Item + " " + c.Name
+}

@@ -1,0 +1,337 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
+)
+
+// What the strip and the live page say about RF. The machine's word goes into data-rf and chooses
+// sign and colour; the words are for people.
+const (
+	rfOn      = "on"
+	rfOff     = "off"
+	rfUnknown = "unknown" // not known to be off
+	rfMaybe   = "maybe"   // somebody else drives the bench
+)
+
+// liveView is the state of a run as the page shows it: strings, and the few numbers that are drawn.
+// It is a function of the fold, of what the runner says and of the time: see liveOf.
+type liveView struct {
+	Run   int    `json:"run"`
+	Title string `json:"title"`
+	// RF is the machine's word, RFWords the large one.
+	RF      string `json:"rf"`
+	RFWords string `json:"rfWords"`
+	Doing   string `json:"doing"`
+	// DUT is "well", "upset" or "" where nothing is known.
+	DUT      string     `json:"dut"`
+	DUTWords string     `json:"dutWords"`
+	DUTWhy   string     `json:"dutWhy"`
+	Monitors []monitorV `json:"monitors"`
+	// Alarm is what a person has to do now; empty when nothing.
+	Alarm string `json:"alarm"`
+	Calm  bool   `json:"calm"` // the alarm is a hint and not a danger
+
+	// Prompt is what a person at the bench is asked to do; nil for nothing. Cannot says that provoke
+	// cannot switch RF off by itself here, and what can.
+	Prompt *promptV `json:"prompt"`
+	Cannot string   `json:"cannot"`
+
+	Frequency string `json:"frequency"`
+	Drive     string `json:"drive"`
+	Current   string `json:"current"`
+	Target    string `json:"target"`
+	Purpose   string `json:"purpose"`
+
+	DwellLeft  string  `json:"dwellLeft"`
+	DwellShare float64 `json:"dwellShare"` // 0 to 1 of the dwell that is over
+
+	Done     int    `json:"done"`
+	Known    int    `json:"known"`
+	Progress string `json:"progress"`
+	Left     string `json:"left"`
+	Counts   string `json:"counts"`
+
+	Ended   bool   `json:"ended"`
+	Verdict string `json:"verdict"`
+	Here    bool   `json:"here"` // this program does the run
+	Held    bool   `json:"held"`
+	At      string `json:"at"` // when this was true, HH:MM:SS
+}
+
+// promptV is what a person is asked to set, to switch or to read.
+type promptV struct {
+	Number     int      `json:"number"`
+	Title      string   `json:"title"`
+	Instrument string   `json:"instrument"`
+	Lines      []string `json:"lines"`
+	Doubt      string   `json:"doubt"`
+	Wants      string   `json:"wants"`
+	// Plain: an empty answer is one, as Enter is at a terminal.
+	Plain bool `json:"plain"`
+}
+
+// monitorV is one monitor's newest look.
+type monitorV struct {
+	ID        string  `json:"id"`
+	Reading   string  `json:"reading"`
+	Away      string  `json:"away"` // from the baseline
+	Tolerance string  `json:"tolerance"`
+	Verdict   string  `json:"verdict"`
+	Bad       bool    `json:"bad"`
+	Place     float64 `json:"place"` // −1 to 1: in the tolerance; clipped at ±2
+	HasPlace  bool    `json:"hasPlace"`
+}
+
+// underway is what the runner says of a run at a moment.
+type underway struct {
+	Here   bool // this program does the run
+	Status engine.Status
+	Looks  []engine.Look // newest of each monitor
+	Began  time.Time
+	// Elsewhere: another program writes the job.
+	Elsewhere bool
+	Failed    string
+}
+
+// liveOf says what a run is doing. r is nil when there is no run.
+func liveOf(r *result.Run, u underway, now time.Time) liveView {
+	v := liveView{RF: rfOff, RFWords: "RF off", At: now.Format("15:04:05"), DUTWords: notWatched, DwellLeft: "–"}
+	v.nothing()
+	if r == nil {
+		v.Doing, v.Ended = "no run yet", true
+		if u.Failed != "" {
+			v.Alarm, v.Calm = "the last run could not begin: "+u.Failed, true
+		}
+		return v
+	}
+	v.Run, v.Title, v.Here = r.Number, r.Opened.Label, u.Here
+	if v.Title == "" {
+		v.Title = string(r.Opened.RunKind)
+	}
+	if !r.Ended() && (u.Here || u.Elsewhere) {
+		v.levels(r, u)
+	}
+	v.progress(r, u, now)
+	v.dut(r, u, now)
+	v.rf(r, u)
+	v.dwell(u, now)
+	return v
+}
+
+// notWatched is what is said of a product that nobody reads now.
+const notWatched = "product not watched"
+
+// oldLook is how old a look may be and count as one of now.
+const oldLook = 10 * time.Second
+
+// nothing is what the numbers are while nobody measures: what was read last would look live.
+func (v *liveView) nothing() { v.Frequency, v.Drive, v.Current, v.Target = "–", "–", "–", "–" }
+
+// rf says whether RF is on, and what is being done.
+func (v *liveView) rf(r *result.Run, u underway) {
+	switch {
+	case r.Ended():
+		v.end(r)
+	case u.Here:
+		v.Doing = u.Status.Phase
+		v.Held = strings.HasPrefix(u.Status.Phase, "held")
+		v.Cannot = u.Status.CannotSwitchOff
+		if p := u.Status.Prompt; p != nil {
+			v.Prompt = &promptV{p.Number, p.Title, p.Instrument, p.Lines, p.Doubt, p.Wants, strings.HasPrefix(p.Wants, "Enter")}
+		}
+		if u.Status.RFOn {
+			v.RF, v.RFWords = rfOn, "RF ON"
+		}
+		if r.State == result.Tripped {
+			v.Doing, v.Alarm = "tripped: "+r.StopCause, "RF is being switched off. Find the cause before you arm again."
+		}
+		if strings.HasPrefix(u.Status.Phase, "RF off:") {
+			v.Alarm, v.Calm = "Reset or power-cycle the product; the run goes on when it is well.", true
+		}
+		if v.Held {
+			v.Alarm, v.Calm = "Held with RF off. “Go on” takes the run up again.", true
+		}
+	case u.Elsewhere:
+		v.RF, v.RFWords, v.Doing = rfMaybe, "RF may be on", "another program does this run; this page reads its journal"
+		v.Held = r.State == result.Holding
+	default:
+		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", "the program that did this run ended in the middle of it"
+		if f := r.Now.Frequency; f.Known() {
+			v.Doing += ", at " + f.String()
+		}
+		v.Alarm = "Press “RF off” to silence the bench and read it back, or switch generator and amplifier off by hand."
+	}
+}
+
+func (v *liveView) end(r *result.Run) {
+	v.Ended, v.Verdict, v.Doing = true, string(r.Verdict), string(r.Verdict)
+	if r.Why != "" && !strings.HasPrefix(v.Verdict, r.Why) {
+		v.Doing += ": " + r.Why
+	}
+	switch {
+	case r.Verdict == event.RFNotKnownOff || r.RFNotKnownOff():
+		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", r.Why
+		v.Alarm = "Switch the generator and the amplifier off by hand, now."
+	case r.Verdict.Kind() == event.TrippedEnd:
+		v.Alarm, v.Calm = "Find the cause of the trip before you arm again: "+r.StopCause, true
+	}
+}
+
+// levels fills in frequency, drive, current and target.
+func (v *liveView) levels(r *result.Run, u underway) {
+	n := r.Now
+	v.Frequency, v.Target = blank(n.Frequency.String(), n.Frequency.Known()), shown(n.Target)
+	v.Drive, v.Current, v.Purpose = shown(n.Drive), shown(n.Current), string(n.Step.Purpose)
+	if u.Here {
+		s := u.Status
+		v.Frequency = blank(s.Frequency.String(), s.Frequency.Known())
+		v.Drive, v.Current = shown(s.Drive), shown(s.Current)
+		if t := s.Step.Point.Target; t.Known() {
+			v.Target = shown(t.Add(s.Step.Offset))
+		}
+		v.Purpose = string(s.Step.Purpose)
+	}
+	if r.Opened.RunKind == plan.Baseline {
+		v.Drive, v.Current, v.Target = "–", "–", "no RF"
+	}
+}
+
+func shown[U rf.Unit](l rf.Level[U]) string { return l.String() }
+
+func blank(text string, known bool) string {
+	if !known {
+		return "–"
+	}
+	return text
+}
+
+func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
+	v.Known, v.Done = r.Opened.Points, len(r.Points())
+	if u.Here && u.Status.Known > 0 {
+		v.Known, v.Done = u.Status.Known, u.Status.Done
+	}
+	v.Known = max(v.Known, v.Done)
+	one, many, upset, exposed := "frequency", "frequencies", r.Upsets, r.Exposures
+	if r.Opened.RunKind == plan.FreeSweepRun {
+		one, many, upset, exposed = "pass", "passes", 0, len(r.Passes)
+		v.Done, v.Known = len(r.Passes), max(v.Known, len(r.Passes))
+		for _, p := range r.Passes {
+			upset += len(p.Upsets)
+		}
+	}
+	if r.Ended() && r.Verdict.Kind() != event.Stopped {
+		v.Progress = fmt.Sprintf("%s exposed", plural(v.Done, one, many))
+	} else {
+		v.Progress = fmt.Sprintf("%d of %s", v.Done, plural(v.Known, one, many))
+	}
+	if u.Here && v.Done > 3 && v.Known > v.Done && !u.Began.IsZero() {
+		each := now.Sub(u.Began) / time.Duration(v.Done)
+		v.Left = "about " + rf.Duration((each * time.Duration(v.Known-v.Done)).Round(time.Second)).String() + " left"
+	}
+	v.Counts = fmt.Sprintf("%d of %s upset", upset, plural(exposed, "exposure", "exposures"))
+	switch r.Opened.RunKind {
+	case plan.Baseline:
+		v.Counts = plural(r.Upsets, "false alarm", "false alarms") + ", " + plural(exposed, "exposure", "exposures")
+	case plan.FreeSweepRun:
+		v.Counts = plural(upset, "upset", "upsets") + ", " + plural(exposed, "pass", "passes")
+	}
+}
+
+// dut says how the product is, from the newest look of every monitor.
+func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
+	for _, look := range u.Looks {
+		m := monitorOf(r, look)
+		if now.Sub(look.At) > oldLook {
+			m.Verdict = "no reading since " + look.At.Local().Format("15:04:05")
+			v.Monitors, v.DUTWhy = append(v.Monitors, m), m.ID+": "+m.Verdict
+			continue
+		}
+		v.Monitors = append(v.Monitors, m)
+		if v.DUT == "" {
+			v.DUT = "well"
+		}
+		if m.Bad {
+			v.DUT, v.DUTWhy = "upset", look.Monitor+": "+look.Why
+		}
+	}
+	if u.Here && strings.HasPrefix(u.Status.Phase, "upset") {
+		v.DUT = "upset"
+	}
+	if r.Ended() {
+		v.DUT, v.DUTWhy = "", ""
+	}
+	if v.DUT == "" && u.Elsewhere && r.Last != nil {
+		// Read from the journal: true of the step that closed last, and of nothing later.
+		v.DUTWords = "well at the last step"
+		if r.Last.Outcome.Upset {
+			v.DUTWords, v.DUTWhy = "upset at the last step", r.Last.Note
+		}
+	}
+	switch v.DUT {
+	case "well":
+		v.DUTWords = "product well"
+	case "upset":
+		v.DUTWords = "PRODUCT UPSET"
+	}
+}
+
+// monitorOf words a look.
+func monitorOf(r *result.Run, look engine.Look) monitorV {
+	m := monitorV{ID: look.Monitor, Reading: event.Printable(strings.TrimSpace(look.Text)), Bad: look.Bad, Verdict: "well"}
+	if look.Bad {
+		m.Verdict = look.Why
+	}
+	var spec event.Monitor
+	for _, x := range r.Monitors {
+		if x.ID == look.Monitor {
+			spec = x
+		}
+	}
+	if !look.HasValue {
+		return m
+	}
+	m.Reading = measure(look.Value, spec.Unit)
+	if spec.Tolerance > 0 {
+		m.Tolerance = "±" + measure(spec.Tolerance, spec.Unit)
+	}
+	if !spec.HasBaseline {
+		return m
+	}
+	away := look.Value - spec.Baseline
+	m.Away = fmt.Sprintf("%+.3g %s", away, spec.Unit)
+	m.Tolerance = measure(spec.Baseline, spec.Unit) + " " + m.Tolerance
+	if spec.Tolerance > 0 && !math.IsNaN(away) {
+		m.Place, m.HasPlace = max(-2, min(2, away/spec.Tolerance)), true
+	}
+	return m
+}
+
+// measure prints a monitor's number with its unit.
+func measure(x float64, unit string) string {
+	return strings.TrimSpace(strconv.FormatFloat(x, 'g', 5, 64) + " " + unit)
+}
+
+func (v *liveView) dwell(u underway, now time.Time) {
+	s := u.Status
+	if !u.Here || s.DwellUntil.IsZero() || v.Ended {
+		return
+	}
+	left := s.DwellUntil.Sub(now)
+	if left < 0 {
+		left = 0
+	}
+	v.DwellLeft = fmt.Sprintf("%.1f s", left.Seconds())
+	if whole := s.DwellUntil.Sub(s.DwellFrom); whole > 0 {
+		v.DwellShare = 1 - float64(left)/float64(whole)
+	}
+}

@@ -1,0 +1,121 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"strconv"
+	"time"
+
+	"provoke/internal/job/event"
+	"provoke/internal/job/store"
+	"provoke/internal/units/rf"
+)
+
+// jobPage is the runs of the job and what the laboratory reported.
+type jobPage struct {
+	Frame      frame
+	File       string
+	Missing    bool // the job file does not exist yet
+	LeftBehind string
+	Runs       []runRow
+	Laboratory laboratory
+	Plans      []fileOf
+	Hands      []Hand
+	Entrance   string
+}
+
+// Blank are the empty rows of the laboratory's form.
+func (jobPage) Blank() []int { return make([]int, 3) }
+
+// runRow is one run in the list.
+type runRow struct {
+	Run                            int
+	Label, At, Kind, Verdict, Mark string
+	Changed, Took                  string
+	Open                           bool
+	Err                            string
+}
+
+func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
+	p := jobPage{Frame: s.frameFor(r, "Job"), File: s.cfg.JobFile, Hands: s.cfg.Hands, Entrance: ""}
+	job, err := s.journal.open()
+	if err != nil {
+		return err
+	}
+	if p.Missing = job == nil; !p.Missing {
+		p.LeftBehind = job.LeftBehind()
+		if p.Laboratory, err = s.laboratoryNow(); err != nil {
+			return err
+		}
+	}
+	infos, err := s.journal.runs()
+	if err != nil {
+		return err
+	}
+	for i := len(infos) - 1; i >= 0; i-- {
+		if infos[i].Opened.RunKind != event.LaboratoryKind {
+			p.Runs = append(p.Runs, rowOf(infos[i]))
+		}
+	}
+	if p.Plans, err = s.folder.list("plan"); err != nil {
+		return err
+	}
+	return s.draw(w, "job", p)
+}
+
+func rowOf(i store.RunInfo) runRow {
+	row := runRow{Run: i.Run, Label: i.Opened.Label, At: i.At.Local().Format("2006-01-02 15:04"), Kind: string(i.Opened.RunKind),
+		Changed: i.Opened.Changed, Verdict: "open, or cut off", Mark: "open", Open: !i.HasClosed}
+	if i.Err != nil {
+		row.Err = i.Err.Error()
+	}
+	if i.HasClosed {
+		row.Verdict = string(i.Closed.Verdict)
+		row.Took = rf.Duration(i.Ended.Sub(i.At).Round(time.Second)).String()
+		switch i.Closed.Verdict {
+		case event.Done: // how it ended, not what it showed: whether anything was exposed is told by the findings
+		case event.DoneUpset:
+			row.Mark = "upset"
+		case event.RFNotKnownOff:
+			row.Mark = "bad"
+		default:
+			row.Mark = "warn"
+		}
+	}
+	return row
+}
+
+// newEntrance gives a one-time address for one more browser.
+func (s *Server) newEntrance(w http.ResponseWriter, r *http.Request) error {
+	return s.draw(w, "entrance", entrancePage{Frame: s.frameFor(r, "Job"), Address: s.scheme() + "://" + r.Host + s.Entrance(), For: entranceFor.String()})
+}
+
+type entrancePage struct {
+	Frame        frame
+	Address, For string
+}
+
+// hand does one of the program's own deeds at the bench.
+func (s *Server) hand(w http.ResponseWriter, r *http.Request) error {
+	n, err := strconv.Atoi(r.PathValue("n"))
+	if err != nil || n < 0 || n >= len(s.cfg.Hands) {
+		return withStatus(http.StatusNotFound, "there is no such deed here")
+	}
+	if s.cfg.Runner.State().Underway {
+		return fmt.Errorf("hands off while RF may be on: %w", ErrUnderway)
+	}
+	s.handing.Lock()
+	defer s.handing.Unlock()
+	said, err := s.cfg.Hands[n].Do()
+	if err != nil {
+		return err
+	}
+	p := saidPage{Frame: s.frameFor(r, "Job"), Said: said, Back: "/"}
+	return s.draw(w, "said", p)
+}
+
+// saidPage says what came of something that changes no page of its own.
+type saidPage struct {
+	Frame      frame
+	Said, Back string
+}

@@ -1,0 +1,257 @@
+package web
+
+import (
+	"math"
+	"net/http"
+	"time"
+
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/model/level"
+	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
+)
+
+// The states page shows every state of the live page from canned folds, so that each can be looked
+// at, and pictured by the tests, without a bench. The product is an invented belt weigher.
+
+// cannedState is one state of the live page.
+type cannedState struct {
+	Name, Says string
+	run        func(*canned)
+	under      underway
+	notLive    bool
+	none       bool // no run at all
+}
+
+var cannedAt = time.Date(2026, 11, 25, 14, 30, 0, 0, time.UTC)
+
+func phase(p string, on bool) engine.Status {
+	return engine.Status{Phase: p, RFOn: on, Frequency: 27.12e6, Drive: rf.DBm(-13.4), Current: rf.DBuA(79.9), Done: 31, Known: 84,
+		Step: plan.Step{Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80)}}}
+}
+
+func here(s engine.Status, looks ...engine.Look) underway {
+	return underway{Here: true, Status: s, Looks: looks, Began: cannedAt.Add(-3 * time.Minute)}
+}
+
+func dwelling(s engine.Status) engine.Status {
+	s.DwellFrom, s.DwellUntil = cannedAt.Add(-600*time.Millisecond), cannedAt.Add(1400*time.Millisecond)
+	return s
+}
+
+// byHand asks for something that a person has to do.
+func byHand(s engine.Status) engine.Status {
+	p := &engine.Prompt{Number: 7}
+	p.Title, p.Instrument, p.Wants = "SET THE SOURCE", "source GEN1", "done"
+	p.Lines = []string{"frequency 27.12 MHz", "level 617.3 mVpp (set for 50 Ω)", "modulation off, output on"}
+	s.Prompt, s.CannotSwitchOff = p, "provoke cannot switch this source off: use its own switch"
+	return s
+}
+
+func lookAt(value float64, bad bool, on bool) engine.Look {
+	l := engine.Look{At: cannedAt, Reading: event.Reading{Monitor: "SHOWN", Value: value, HasValue: true, Bad: bad, RFOn: on}}
+	if bad {
+		l.Why = "1.31 kg above the baseline; tolerance 0.05 kg"
+	}
+	return l
+}
+
+var errorLine = engine.Look{At: cannedAt, Reading: event.Reading{Monitor: "LINES", Text: "ERR 17 LOAD CELL", Bad: true, Why: "a line of the error pattern"}}
+
+// cannedStates are every state, in the order of a run.
+var cannedStates = []cannedState{
+	{Name: "no-run", Says: "no run yet", none: true},
+	{Name: "could-not-begin", Says: "the last run could not begin", none: true, under: underway{Failed: "open the bench: source GEN1 does not answer"}},
+	{Name: "quieting", Says: "the bench is brought to off before a run", run: (*canned).open, under: here(engine.Status{Phase: "quieting the bench"})},
+	{Name: "watching", Says: "the product is watched without RF", run: (*canned).open, under: here(engine.Status{Phase: "watching the product without RF"}, lookAt(12.5, false, false))},
+	{Name: "arming", Says: "armed, first light", run: (*canned).arm, under: here(phase("first light", true), lookAt(12.5, false, true))},
+	{Name: "by-hand", Says: "a person is asked to set the source", run: (*canned).half, under: here(byHand(phase("levelling", true)), lookAt(12.5, false, true))},
+	{Name: "levelling", Says: "the level is brought up", run: (*canned).half, under: here(phase("levelling", true), lookAt(12.5, false, true))},
+	{Name: "exposing", Says: "an exposure, the product is well", run: (*canned).half, under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true))},
+	{Name: "upset", Says: "the product has upset, RF is off", run: (*canned).half, under: here(phase("upset: waiting for the product to recover", false), lookAt(13.81, true, false), errorLine)},
+	{Name: "needs-a-person", Says: "the product did not recover", run: (*canned).half, under: here(phase("RF off: the product did not recover; reset or power-cycle it", false), errorLine)},
+	{Name: "held", Says: "held by the operator", run: (*canned).hold, under: here(phase("held, RF off", false), lookAt(12.5, false, false))},
+	{Name: "tripping", Says: "tripped, RF is being switched off", run: (*canned).trip, under: here(phase("exposing", true), lookAt(12.5, false, true))},
+	{Name: "silencing", Says: "the bench is being silenced", run: (*canned).half, under: here(phase("silencing", false), lookAt(12.5, false, false))},
+	{Name: "baseline", Says: "a baseline without RF", run: (*canned).baseline, under: here(engine.Status{Phase: "watching without RF", Frequency: 4.2e6, Done: 12, Known: 56}, lookAt(12.5, false, false))},
+	{Name: "elsewhere", Says: "another program does the run", run: (*canned).half, under: underway{Elsewhere: true}},
+	{Name: "cut-off", Says: "the program that did the run ended in the middle of it", run: (*canned).half},
+	{Name: "not-live", Says: "the stream has stopped", run: (*canned).half, under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true)), notLive: true},
+	{Name: "done", Says: "done, no upset", run: func(c *canned) { c.sweep(84, false); c.end(event.Done, "", true) }},
+	{Name: "done-upset", Says: "done, with upsets", run: func(c *canned) { c.sweep(84, true); c.end(event.DoneUpset, "", true) }},
+	{Name: "incomplete", Says: "not every point was closed", run: func(c *canned) { c.half(); c.end(event.Incomplete, "3 steps did not reach their level", true) }},
+	{Name: "stopped", Says: "stopped by the operator", run: func(c *canned) { c.half(); c.end(event.Stopped, "stopped by the operator", true) }},
+	{Name: "tripped", Says: "tripped, RF off verified", run: func(c *canned) { c.trip(); c.end(event.TrippedEnd, tripCause, true) }},
+	{Name: "failed", Says: "failed, RF off verified", run: func(c *canned) {
+		c.half()
+		c.end(event.Failed, "read the analyser SA1: no answer within 1 s", true)
+	}},
+	{Name: "not-known-off", Says: "RF not known to be off", run: func(c *canned) { c.half(); c.end(event.RFNotKnownOff, "set the source: no answer", false) }},
+}
+
+const tripCause = "measured current 6.4 dB above the prediction at 27.12 MHz"
+
+// canned builds a fold by journalling to nobody.
+type canned struct {
+	run result.Run
+	at  time.Time
+	log []logLine
+	seq int64
+	n   int // steps so far
+}
+
+func (c *canned) add(events ...event.Event) {
+	for _, e := range events {
+		c.seq++
+		c.at = c.at.Add(900 * time.Millisecond)
+		rec := event.Record{Run: 3, Seq: c.seq, At: c.at, Event: e}
+		c.run.Apply(rec)
+		c.log = append(c.log, lineOf(rec))
+	}
+}
+
+func (c *canned) open() { c.opened(plan.Exposure) }
+
+func (c *canned) opened(kind plan.RunKind) {
+	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5, HasBaseline: true}, {ID: "LINES", Kind: "text"}}
+	c.add(event.Opened{Version: 1, Program: "canned", RunKind: kind, Mode: plan.ClosedLoop, Fixture: "cable", Label: "belt weigher (invented), as received",
+		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1e3, Hold: level.CarrierHeld}, Dwell: 2e9, Resolution: 0.5, Range: 40, Points: 84, Monitors: monitors},
+		event.Watching{Monitors: monitors})
+}
+
+func (c *canned) arm() {
+	c.open()
+	c.add(event.Armed{By: "A. Invented", DeadMan: 2e9}, event.FirstLight{Frequency: 150e3, Drive: rf.DBm(-37.4), Predicted: rf.DBuA(60), Low: rf.DBuA(56), High: rf.DBuA(64), Measured: rf.DBuA(60.7), Passed: true})
+}
+
+func (c *canned) half() { c.sweep(31, true) }
+
+func (c *canned) hold() {
+	c.half()
+	c.add(event.Hold{Why: "the operator asked for it"})
+}
+
+func (c *canned) trip() {
+	c.half()
+	c.add(event.Tripped{Cause: tripCause, By: "guard"})
+}
+
+func (c *canned) baseline() {
+	c.opened(plan.Baseline)
+	for i := range 12 {
+		c.step(cannedFrequency(i), false, true)
+	}
+}
+
+// cannedFrequency spreads 84 frequencies over 150 kHz to 80 MHz.
+func cannedFrequency(i int) rf.Frequency {
+	return rf.Frequency(150e3 * math.Pow(80e6/150e3, float64(i)/83))
+}
+
+// sweep closes a number of frequencies; some of them upset when asked to.
+func (c *canned) sweep(n int, upsets bool) {
+	c.arm()
+	for i := range n {
+		c.step(cannedFrequency(i), upsets && i > 24 && i < 29, false)
+	}
+	if n < 84 {
+		c.add(event.Intent{Step: plan.Step{Number: c.n + 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80), Drive: rf.DBm(-13)}}, Attempt: 1})
+	}
+}
+
+func (c *canned) step(f rf.Frequency, upset, quiet bool) {
+	c.n++
+	step := plan.Step{Number: c.n, Purpose: plan.Sweep, Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Wanted: level.Ask{Current: rf.DBuA(80)}}}
+	e := event.StepClosed{Step: step, Attempt: 1, Drive: rf.DBm(-13.4), Current: rf.DBuA(79.9), Outcome: plan.Outcome{Number: c.n, Exposures: 1}, OnFor: 2e9}
+	if quiet {
+		e.Current, e.Drive = rf.Current{}, rf.Power{}
+	}
+	if upset {
+		e.Outcome.Upset, e.Class, e.Note = true, event.DuringOnly, "SHOWN 1.31 kg above the baseline"
+		e.Current = rf.DBuA(72.5)
+	}
+	c.add(event.Intent{Step: step, Attempt: 1}, e)
+}
+
+func (c *canned) end(v event.Verdict, why string, quiet bool) {
+	if why != "" {
+		c.add(event.Stopping{Cause: why, ByOperator: v == event.Stopped})
+	}
+	how := "read back as off and measured at the floor: at most -120.0 dBm"
+	if !quiet {
+		how = "RF not known to be off: the source does not answer"
+	}
+	c.add(event.Safed{Cause: why, Quiet: quiet, How: how, Took: 4e8}, event.Closed{Verdict: v, Why: why, Count: c.seq})
+}
+
+// statesPage lists the states.
+func (s *Server) statesPage(w http.ResponseWriter, r *http.Request) error {
+	return s.draw(w, "states", struct {
+		Frame  frame
+		States []cannedState
+	}{s.frameFor(r, ""), cannedStates})
+}
+
+// statePage shows one of them.
+func (s *Server) statePage(w http.ResponseWriter, r *http.Request) error {
+	for _, st := range cannedStates {
+		if st.Name == r.PathValue("name") {
+			p := st.page()
+			live := p.View
+			p.Frame = s.frameFor(r, "Live")
+			p.Frame.Live, p.Frame.Title = live, "Canned state: "+st.Says
+			return s.draw(w, "live", p)
+		}
+	}
+	return withStatus(http.StatusNotFound, "there is no state of that name")
+}
+
+// page makes the live page of a state.
+func (st cannedState) page() livePage {
+	p := livePage{Fresh: !st.notLive, Canned: st.Says, Chart: chart{ID: "growing"}}
+	if st.none {
+		p.View = liveOf(nil, st.under, cannedAt)
+		return p
+	}
+	c := &canned{at: cannedAt.Add(-3 * time.Minute)}
+	st.run(c)
+	p.View = liveOf(&c.run, st.under, cannedAt)
+	p.Chart, p.StripChart = liveChart(&c.run), stripChart(&c.run)
+	p.Log = c.log[max(0, len(c.log)-keptLog):]
+	p.NoRF = c.run.Opened.RunKind == plan.Baseline
+	p.StripChart.fill(st.under)
+	return p
+}
+
+// fill draws invented readings of the last seconds.
+func (c *chart) fill(u underway) {
+	if !u.Here {
+		return
+	}
+	low, high := 12.45, 12.55
+	c.Low, c.High = &low, &high
+	for i := range 200 {
+		t, v := float64(i)/10, 12.5+0.012*math.Sin(float64(i*i))
+		c.At = append(c.At, t)
+		good, bad := &v, (*float64)(nil)
+		if u.Status.Phase != "exposing" && len(u.Looks) > 0 && u.Looks[0].Bad && i > 185 {
+			*good = 13.2 + 0.04*float64(i-185)
+			good, bad = bad, good
+		}
+		c.Series[0].Y, c.Series[1].Y = append(c.Series[0].Y, good), append(c.Series[1].Y, bad)
+	}
+	if u.Status.RFOn || u.Status.Step.Purpose != "" {
+		c.Shade = [][2]float64{{0, 1.9}, {2.6, 6.2}, {6.8, 12.4}, {13.1, 18.5}}
+	}
+}
+
+// StateNames returns the names of the states, as /_states/NAME shows them.
+func StateNames() []string {
+	var out []string
+	for _, st := range cannedStates {
+		out = append(out, st.Name)
+	}
+	return out
+}

@@ -1,0 +1,272 @@
+package analysis
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"provoke/internal/files/document"
+	"provoke/internal/files/problem"
+	"provoke/internal/job/event"
+	"provoke/internal/model/level"
+	"provoke/internal/units/rf"
+)
+
+// labFile is a laboratory's report as a YAML file.
+type labFile struct {
+	Laboratory  string `yaml:"laboratory" says:"who tested"`
+	Report      string `yaml:"report" says:"number and date of the report"`
+	Uncertainty struct {
+		Expanded rf.Gain `yaml:"expanded,required" says:"U"`
+		K        string  `yaml:"k,required" says:"coverage factor"`
+	} `yaml:"uncertainty" says:"expanded uncertainty of the laboratory's level; without it a figure is assumed"`
+	Tested   []labRange   `yaml:"tested" says:"what was exposed; without it nothing is said of the rest"`
+	Failures []labFailure `yaml:"failures,required" says:"what failed"`
+}
+
+type labRange struct {
+	From       rf.Frequency `yaml:"from,required" says:"lower end"`
+	To         rf.Frequency `yaml:"to,required" says:"upper end"`
+	Level      string       `yaml:"level,required" says:"level there, for example 10 V emf"`
+	Modulation string       `yaml:"modulation" says:"modulation, for example AM 80 % 1 kHz"`
+}
+
+type labFailure struct {
+	From       rf.Frequency `yaml:"from,required" says:"lower end"`
+	To         rf.Frequency `yaml:"to" says:"upper end"`
+	Level      string       `yaml:"level,required" says:"level there, for example 10 V emf"`
+	Modulation string       `yaml:"modulation" says:"modulation, for example AM 80 % 1 kHz"`
+	What       string       `yaml:"what" says:"what happened"`
+	Class      string       `yaml:"class" says:"class, as the report has it"`
+	Onset      bool         `yaml:"onset" says:"the level is where it began, not only one at which it failed"`
+	Required   string       `yaml:"required" says:"level that has to be passed"`
+}
+
+// ParseLaboratory reads what a laboratory reported, from YAML (its first line is "provoke:
+// laboratory 1") or from CSV with a header. All problems come back at once.
+//
+//	provoke: laboratory 1
+//	laboratory: invented test house
+//	report: 17 of 2026-10-02
+//	uncertainty: {expanded: 1.9 dB, k: 2}        # of its level; without it a figure is assumed
+//	tested:                                      # what it exposed; without it nothing is said of the rest
+//	  - {from: 150 kHz, to: 80 MHz, level: 10 V emf, modulation: AM 80 % 1 kHz}
+//	failures:
+//	  - {from: 26 MHz, to: 28 MHz, level: 10 V emf, modulation: AM 80 % 1 kHz, class: B, what: reading jumps}
+//	  - {from: 21.5 MHz, level: 6 V emf, onset: true, required: 10 V emf, what: error 7}
+//
+// The columns of a CSV file are from; to; level; modulation; what; class; onset; required, of which
+// from and level are needed; onset is yes or empty.
+func ParseLaboratory(name string, data []byte) (event.LaboratoryFailures, problem.List) {
+	if strings.HasPrefix(strings.TrimLeft(strings.TrimPrefix(string(data), "\ufeff"), " \r\n"), "provoke:") || strings.Contains(string(data), "\nprovoke:") {
+		return labYAML(name, data)
+	}
+	return labCSV(name, data)
+}
+
+func labYAML(name string, data []byte) (event.LaboratoryFailures, problem.List) {
+	var f labFile
+	doc := document.Decode(name, data, "laboratory 1", &f)
+	out := event.LaboratoryFailures{Laboratory: f.Laboratory, Report: f.Report}
+	if !doc.Readable() {
+		return out, doc.Problems()
+	}
+	if doc.Has("uncertainty") {
+		out.Expanded = f.Uncertainty.Expanded
+		if _, err := fmt.Sscanf(strings.Replace(f.Uncertainty.K, ",", ".", 1), "%g", &out.K); err != nil || out.K < 1 || out.K > 20 {
+			doc.Problem("uncertainty.k", fmt.Sprintf("%q is not a coverage factor", f.Uncertainty.K), "reports usually have k: 2")
+		}
+		if out.Expanded <= 0 || out.Expanded > 20 {
+			doc.Problem("uncertainty.expanded", "the uncertainty must be above 0 dB and at most 20 dB", "")
+		}
+	}
+	for i, t := range f.Tested {
+		at := fmt.Sprintf("tested[%d]", i)
+		if err := checkLabLevel(t.Level); err != nil {
+			doc.Problem(at+".level", err.Error(), "")
+		}
+		if t.To < t.From {
+			doc.Problem(at+".to", fmt.Sprintf("%v lies below %v", t.To, t.From), "")
+		}
+		out.Tested = append(out.Tested, event.LaboratoryRange(t))
+	}
+	for i, x := range f.Failures {
+		at := fmt.Sprintf("failures[%d]", i)
+		e := event.LaboratoryFailure{From: x.From, To: x.To, Level: x.Level, Modulation: x.Modulation, What: x.What, Class: x.Class, Onset: x.Onset, Required: x.Required}
+		for key, err := range checkLabFailure(e) {
+			doc.Problem(at+"."+key, err.Error(), "")
+		}
+		out.Failures = append(out.Failures, e)
+	}
+	return out, doc.Problems()
+}
+
+// checkLabFailure returns what is wrong, by key.
+func checkLabFailure(e event.LaboratoryFailure) map[string]error {
+	out := map[string]error{}
+	if e.To.Known() && e.To < e.From {
+		out["to"] = fmt.Errorf("%v lies below %v", e.To, e.From)
+	}
+	if err := checkLabLevel(e.Level); err != nil {
+		out["level"] = err
+	}
+	if e.Required != "" {
+		if err := checkLabLevel(e.Required); err != nil {
+			out["required"] = err
+		} else if a, _ := readLabLevel(e.Level); a.unit != "" {
+			if b, _ := readLabLevel(e.Required); b.unit != a.unit {
+				out["required"] = fmt.Errorf("%q and %q cannot be compared: give both in the same unit", e.Required, e.Level)
+			}
+		}
+	}
+	if e.Modulation != "" {
+		if _, err := level.ParseEnvelope(e.Modulation); err != nil {
+			out["modulation"] = err
+		}
+	}
+	return out
+}
+
+func checkLabLevel(text string) error {
+	_, err := readLabLevel(text)
+	return err
+}
+
+// labLevel is a level as a laboratory states it.
+type labLevel struct {
+	unit    string  // "V", "V/m" or "A"
+	db      float64 // relative to one unit
+	asks    rf.Current
+	high    rf.Current // of an indicative range; same as asks otherwise
+	caution string
+}
+
+// readLabLevel reads "10 V emf", "10 V/m" or "60 mA" and what it asks of the cable: the matched loop's
+// current of an e.m.f.; for a field strength the range of published pairings.
+func readLabLevel(text string) (labLevel, error) {
+	if e, err := level.ParseFieldStrength(text); err == nil {
+		i := level.IndicativeCurrent(e)
+		if !e.PerMetre().Exact() {
+			return labLevel{}, fmt.Errorf("the field strength %q is not one known level", text)
+		}
+		return labLevel{"V/m", e.PerMetre().DB(), i.Low, i.High, i.Caution}, nil
+	}
+	asked, err := level.ParseAsked(text)
+	switch {
+	case err != nil:
+		return labLevel{}, fmt.Errorf("%w (or a field strength, 10 V/m)", err)
+	case asked.EMF.Exact():
+		return labLevel{"V", asked.EMF.DB(), level.LoopCurrent(asked.EMF, level.Loop150), level.ClampLimit(asked.EMF),
+			"an e.m.f. drives between U0/300 Ω, into a matched product, and U0/150 Ω, the clamp's limit, into one of low impedance (IEC 61000-4-6, from memory)"}, nil
+	case asked.Current.Exact():
+		return labLevel{"A", asked.Current.DB(), asked.Current, asked.Current, ""}, nil
+	}
+	return labLevel{}, fmt.Errorf("the level %q is not one known level", text)
+}
+
+// labColumns are the columns of a CSV file, with other words for them.
+var labColumns = [][]string{
+	{"from", "frequency", "f", "start"}, {"to", "until", "stop", "end"}, {"level", "test level", "severity"}, {"modulation", "mod"},
+	{"what", "what happened", "happened", "failure", "observation", "remark"}, {"class", "criterion", "performance"}, {"onset", "threshold"}, {"required", "required level"},
+}
+
+const mostLabLines = 2000
+
+func labCSV(name string, data []byte) (event.LaboratoryFailures, problem.List) {
+	var out event.LaboratoryFailures
+	text := strings.TrimPrefix(string(data), "\ufeff")
+	first, _, _ := strings.Cut(text, "\n")
+	r := csv.NewReader(strings.NewReader(text))
+	r.FieldsPerRecord, r.TrimLeadingSpace = -1, true
+	for _, c := range []rune{';', '\t'} {
+		if strings.ContainsRune(first, c) {
+			r.Comma = c
+			break
+		}
+	}
+	head, err := r.Read()
+	if err != nil {
+		return out, problem.List{{File: name, What: "it has no header: " + err.Error(), Hint: "the first line names the columns: from; to; level; modulation; what; class; onset; required"}}
+	}
+	columns := make([]int, len(labColumns))
+	for i, words := range labColumns {
+		columns[i] = -1
+		for at, h := range head {
+			for _, w := range words {
+				if columns[i] < 0 && strings.EqualFold(strings.TrimSpace(h), w) {
+					columns[i] = at
+				}
+			}
+		}
+	}
+	var list problem.List
+	for _, i := range []int{0, 2} {
+		if columns[i] < 0 {
+			list = append(list, problem.Problem{File: name, Line: 1, What: fmt.Sprintf("there is no column %q", labColumns[i][0]), Hint: "the first line names the columns: from; to; level; modulation; what; class; onset; required"})
+		}
+	}
+	if list.Err() != nil {
+		return out, list
+	}
+	for {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			if len(out.Failures) == 0 {
+				list = append(list, problem.Problem{File: name, What: "the file has a header and no failure", Hint: "a report without a failure is written as YAML, with what it tested"})
+			}
+			return out, list
+		}
+		var broken *csv.ParseError
+		switch {
+		case errors.As(err, &broken):
+			return out, append(list, problem.Problem{File: name, Line: broken.Line, Column: broken.Column, What: broken.Err.Error()})
+		case err != nil:
+			return out, append(list, problem.Problem{File: name, What: err.Error()})
+		}
+		line, _ := r.FieldPos(0)
+		if len(out.Failures) >= mostLabLines {
+			return out, append(list, problem.Problem{File: name, Line: line, What: fmt.Sprintf("more than %d lines", mostLabLines)})
+		}
+		if strings.TrimSpace(strings.Join(row, "")) == "" {
+			continue
+		}
+		e, wrong := labRow(row, columns)
+		for _, w := range wrong {
+			list = append(list, problem.Problem{File: name, Line: line, What: w})
+		}
+		out.Failures = append(out.Failures, e)
+	}
+}
+
+func labRow(row []string, columns []int) (event.LaboratoryFailure, []string) {
+	cell := func(i int) string {
+		if columns[i] < 0 || columns[i] >= len(row) {
+			return ""
+		}
+		return strings.TrimSpace(row[columns[i]])
+	}
+	var wrong []string
+	e := event.LaboratoryFailure{Level: cell(2), Modulation: cell(3), What: cell(4), Class: cell(5), Required: cell(7)}
+	var err error
+	if e.From, err = rf.ParseFrequency(cell(0)); err != nil {
+		wrong = append(wrong, "from: "+err.Error())
+	}
+	if to := cell(1); to != "" {
+		if e.To, err = rf.ParseFrequency(to); err != nil {
+			wrong = append(wrong, "to: "+err.Error())
+		}
+	}
+	switch strings.ToLower(cell(6)) {
+	case "yes", "true", "x", "1":
+		e.Onset = true
+	case "", "no", "false", "0":
+	default:
+		wrong = append(wrong, fmt.Sprintf("onset: %q is neither yes nor no", cell(6)))
+	}
+	for key, err := range checkLabFailure(e) {
+		wrong = append(wrong, key+": "+err.Error())
+	}
+	return e, wrong
+}

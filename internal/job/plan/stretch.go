@@ -1,0 +1,52 @@
+package plan
+
+import (
+	"math"
+
+	"provoke/internal/units/rf"
+)
+
+// Stretch is a part of the grid that was stepped through: between two neighbouring frequencies in it, no more than
+// Step apart relative to frequency, nothing was meant to be exposed. Frequencies of a list stand alone.
+type Stretch struct {
+	From rf.Frequency `json:"from"`
+	To   rf.Frequency `json:"to"`
+	Step rf.Fraction  `json:"step"`
+}
+
+// apartAgain is how much wider than the step before it a step may be and belong to the same stretch: a grid round
+// several frequencies jumps from one to the next.
+const apartAgain = 2.5
+
+// stretchesOf cuts a segment's frequencies, ascending, where they jump.
+func stretchesOf(f []rf.Frequency) []Stretch {
+	var out []Stretch
+	for i := 1; i < len(f); i++ {
+		step := float64(f[i]/f[i-1]) - 1
+		n := len(out) - 1
+		switch {
+		case n >= 0 && out[n].To == f[i-1] && step <= apartAgain*float64(out[n].Step):
+			out[n].To, out[n].Step = f[i], rf.Fraction(math.Max(step, float64(out[n].Step)))
+		case n >= 0 && out[n].To == f[i-1] && i+1 < len(f) && float64(f[i+1]/f[i])-1 >= step/apartAgain:
+			out[n].To, out[n].Step = f[i], rf.Fraction(step) // the first step was a short one
+		case i+1 < len(f) && step > apartAgain*(float64(f[i+1]/f[i])-1):
+		default:
+			out = append(out, Stretch{f[i-1], f[i], rf.Fraction(step)})
+		}
+	}
+	return out
+}
+
+// slack is how much wider than the grid's step two neighbours may be apart: rounding of frequencies.
+const slack = 1.01
+
+// Joins reports that two frequencies are neighbours in one of the stretches: nothing between them was left out.
+func Joins(stretches []Stretch, a, b rf.Frequency) bool {
+	a, b = min(a, b), max(a, b)
+	for _, s := range stretches {
+		if a >= s.From*(1-1e-9) && b <= s.To*(1+1e-9) && float64(b/a)-1 <= slack*float64(s.Step) {
+			return true
+		}
+	}
+	return false
+}

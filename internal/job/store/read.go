@@ -1,0 +1,349 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"iter"
+	"time"
+
+	"provoke/internal/job/event"
+)
+
+// chunk is how many records one look into the file takes: a reader holds no transaction open
+// between two of them, so it never keeps the writer's log from being folded into the file.
+const chunk = 500
+
+// poll is how often a follower looks when the writer is another process.
+const poll = 50 * time.Millisecond
+
+// RunInfo is a run in the list of a job.
+type RunInfo struct {
+	Run    int
+	At     time.Time // when it was opened
+	Opened event.Opened
+	Count  int64  // records, late notes included
+	Head   string // chain hash of the last record
+	// Closed is the closing record; HasClosed is false for a run that is open or was cut off.
+	Closed    event.Closed
+	HasClosed bool
+	Ended     time.Time // of the closing record
+	// Err says why the first or closing record cannot be read; Opened is then empty.
+	Err error
+}
+
+// Runs lists the runs of the job by number.
+func (j *Job) Runs() ([]RunInfo, error) {
+	runs, err := j.list()
+	if err != nil {
+		return nil, fmt.Errorf("list the runs of %s: %w", shown(j.path), err)
+	}
+	for i := range runs {
+		j.describe(&runs[i])
+	}
+	return runs, nil
+}
+
+// list returns the runs with their ends. A list whose numbers do not rise is damaged: a crafted one
+// has no end.
+func (j *Job) list() ([]RunInfo, error) {
+	rows, err := j.read.Query("SELECT run, count, " + words("head") + " FROM runs ORDER BY run")
+	if err != nil {
+		return nil, plain(err)
+	}
+	defer rows.Close()
+	var runs []RunInfo
+	for rows.Next() {
+		var r RunInfo
+		var head sql.NullString
+		if err := rows.Scan(&r.Run, &r.Count, &head); err != nil {
+			return nil, plain(err)
+		}
+		if n := len(runs); !head.Valid || n > 0 && r.Run <= runs[n-1].Run {
+			return nil, fmt.Errorf("%w: its list of runs cannot be read behind run %d", ErrDamaged, r.Run)
+		}
+		r.Head = head.String
+		runs = append(runs, r)
+	}
+	return runs, plain(rows.Err())
+}
+
+// Newest returns the number of the newest run, or an error that wraps ErrNoRun.
+func (j *Job) Newest() (int, error) {
+	var run sql.NullInt64
+	if err := j.read.QueryRow("SELECT max(run) FROM runs").Scan(&run); err != nil {
+		return 0, fmt.Errorf("find the newest run of %s: %w", shown(j.path), plain(err))
+	}
+	if !run.Valid {
+		return 0, fmt.Errorf("%s: %w: it holds no run yet", shown(j.path), ErrNoRun)
+	}
+	return int(run.Int64), nil
+}
+
+// describe fills a run from its first record and, from the end backwards past late notes, its
+// closing record.
+func (j *Job) describe(r *RunInfo) {
+	first, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", r.Run)
+	if err == nil && len(first) != 1 {
+		err = fmt.Errorf("%w: run %d has no first record", ErrDamaged, r.Run)
+	}
+	if err != nil {
+		r.Err = err
+		return
+	}
+	rec, err := first[0].record(r.Run)
+	opened, ok := rec.Event.(event.Opened)
+	if err == nil && !ok {
+		err = fmt.Errorf("%w: run %d begins with a record of kind %q", ErrDamaged, r.Run, rec.Event.Kind())
+	}
+	r.At, r.Opened, r.Err = rec.At, opened, err
+	j.findClosing(r)
+}
+
+func (j *Job) findClosing(r *RunInfo) {
+	for before := r.Count + 1; before > 1; {
+		last, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq < ? ORDER BY seq DESC LIMIT 16", r.Run, before)
+		if err != nil || len(last) == 0 {
+			r.Err = errors.Join(r.Err, err)
+			return
+		}
+		for _, raw := range last {
+			if raw.kind == (event.Closed{}).Kind() {
+				rec, err := raw.record(r.Run)
+				r.Closed, r.HasClosed = rec.Event.(event.Closed)
+				r.Ended = rec.At
+				r.Err = errors.Join(r.Err, err)
+				return
+			}
+			if !late(raw.kind) {
+				return
+			}
+			before = raw.seq
+		}
+	}
+}
+
+// columns are those of a raw record; one that is longer than any record of ours is NULL, and is not
+// read. (octet_length looks at the head of a row only.)
+var columns = fmt.Sprintf("seq, %s, %s, iif(octet_length(body) <= %d, body, NULL), %s", words("at"), words("kind"), mostBody, words("chain"))
+
+func words(column string) string {
+	return fmt.Sprintf("iif(octet_length(%[1]s) <= %[2]d, %[1]s, NULL)", column, mostWords)
+}
+
+// raw is a record as it stands in the table.
+type raw struct {
+	seq                   int64
+	at, kind, body, chain string
+}
+
+// records returns the records of a query, as many as fit mostChunk.
+func (j *Job) records(query string, args ...any) ([]raw, error) {
+	rows, err := j.read.Query(query, args...)
+	if err != nil {
+		return nil, plain(err)
+	}
+	defer rows.Close()
+	var out []raw
+	for size := 0; size < mostChunk && rows.Next(); {
+		var r raw
+		var at, kind, body, chain sql.RawBytes
+		if err := rows.Scan(&r.seq, &at, &kind, &body, &chain); err != nil {
+			return nil, plain(err)
+		}
+		if at == nil || kind == nil || body == nil || chain == nil {
+			return nil, fmt.Errorf("%w: record %d is longer than any record that provoke writes", ErrDamaged, r.seq)
+		}
+		r.at, r.kind, r.body, r.chain = string(at), event.KindName(kind), string(body), string(chain)
+		size += len(body)
+		out = append(out, r)
+	}
+	return out, plain(rows.Err())
+}
+
+// record decodes a raw record. With an error that wraps event.ErrUnreadable the record is whole,
+// its event an event.Unknown.
+func (r *raw) record(run int) (event.Record, error) {
+	at, err := event.ParseTime(r.at)
+	if err != nil {
+		return event.Record{Run: run, Seq: r.seq, Event: event.Unknown{KindName: r.kind, Body: []byte(r.body)}, Chain: r.chain},
+			fmt.Errorf("%w: record %d of run %d: %v", ErrDamaged, r.seq, run, err)
+	}
+	e, err := event.UnmarshalString(r.kind, r.body)
+	if err != nil {
+		err = fmt.Errorf("record %d of run %d: %w", r.seq, run, err)
+	}
+	return event.Record{Run: run, Seq: r.seq, At: at, Event: e, Chain: r.chain}, err
+}
+
+// Records yields the records of a run in order, from seq on (1 is the first). An error that wraps
+// event.ErrUnreadable comes with its record, whose event is then an event.Unknown, and the
+// iteration goes on if the caller lets it; any other error ends it. A missing record is an error
+// that wraps ErrDamaged; whether the records are the ones that were written, Verify tells.
+func (j *Job) Records(run int, from int64) iter.Seq2[event.Record, error] {
+	return func(yield func(event.Record, error) bool) {
+		if err := j.knows(run); err != nil {
+			yield(event.Record{}, err)
+			return
+		}
+		next := max(from, 1)
+		for part := range ahead(decoded(run, ahead(j.chunks(run, next)))) {
+			var ok bool
+			if next, ok = yieldAll(run, next, part.records, yield); !ok {
+				return
+			}
+			if part.err != nil {
+				yield(event.Record{}, fmt.Errorf("read run %d of %s: %w", run, shown(j.path), part.err))
+				return
+			}
+		}
+	}
+}
+
+// part is some records that follow each other, or an error.
+type part struct {
+	raws    []raw
+	records []decodedRecord
+	err     error
+}
+
+type decodedRecord struct {
+	event.Record
+	err error
+}
+
+func decoded(run int, parts iter.Seq[part]) iter.Seq[part] {
+	return func(yield func(part) bool) {
+		for p := range parts {
+			p.decode(run)
+			if !yield(p) {
+				return
+			}
+		}
+	}
+}
+
+func (p *part) decode(run int) {
+	p.records = make([]decodedRecord, len(p.raws))
+	for i := range p.raws {
+		p.records[i].Record, p.records[i].err = p.raws[i].record(run)
+	}
+	p.raws = nil
+}
+
+// ahead runs an iteration in a goroutine of its own, a little ahead of who takes from it, and ends
+// it when that one stops.
+func ahead[T any](seq iter.Seq[T]) iter.Seq[T] {
+	return func(yield func(T) bool) {
+		items, stop, ended := make(chan T, 1), make(chan struct{}), make(chan struct{})
+		defer func() { close(stop); <-ended }()
+		go func() {
+			defer close(ended)
+			defer close(items)
+			for item := range seq {
+				select {
+				case items <- item:
+				case <-stop:
+					return
+				}
+			}
+		}()
+		for item := range items {
+			if !yield(item) {
+				return
+			}
+		}
+	}
+}
+
+// yieldAll yields records that must begin at next, and returns what comes after them.
+func yieldAll(run int, next int64, records []decodedRecord, yield func(event.Record, error) bool) (int64, bool) {
+	for _, r := range records {
+		if r.Seq != next {
+			yield(event.Record{}, fmt.Errorf("%w: record %d of run %d is missing", ErrDamaged, next, run))
+			return next, false
+		}
+		if !yield(r.Record, r.err) {
+			return next, false
+		}
+		if r.err != nil && !errors.Is(r.err, event.ErrUnreadable) {
+			return next, false
+		}
+		next++
+	}
+	return next, true
+}
+
+func (j *Job) knows(run int) error {
+	var n int
+	if err := j.read.QueryRow("SELECT count(*) FROM runs WHERE run = ?", run).Scan(&n); err != nil {
+		return fmt.Errorf("read run %d of %s: %w", run, shown(j.path), plain(err))
+	}
+	if n == 0 {
+		return fmt.Errorf("run %d of %s: %w", run, shown(j.path), ErrNoRun)
+	}
+	return nil
+}
+
+// chunks yields the raw records of a run from seq on until there are no more.
+func (j *Job) chunks(run int, from int64) iter.Seq[part] {
+	return func(yield func(part) bool) {
+		for size := 64; ; size = min(size*4, chunk) {
+			raws, err := j.chunk(run, from, size)
+			if !yield(part{raws: raws, err: err}) || err != nil || len(raws) == 0 {
+				return
+			}
+			from = raws[len(raws)-1].seq + 1
+		}
+	}
+}
+
+func (j *Job) chunk(run int, from int64, size int) ([]raw, error) {
+	return j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq >= ? ORDER BY seq LIMIT ?", run, from, size)
+}
+
+// Follow yields the records of a run from seq on, those there already and those to come, until ctx
+// is done, the job is closed or the caller stops; it goes on after the closing record, since notes
+// may follow. A follower takes what it can when it can: it never delays the writer and misses
+// nothing. Errors are as for Records; the run need not exist yet.
+func (j *Job) Follow(ctx context.Context, run int, from int64) iter.Seq2[event.Record, error] {
+	return func(yield func(event.Record, error) bool) {
+		next := max(from, 1)
+		tick := time.NewTicker(poll)
+		defer tick.Stop()
+		for ctx.Err() == nil {
+			rung := j.wake.next()
+			if j.isClosed() {
+				return
+			}
+			raws, err := j.chunk(run, next, chunk)
+			if err != nil {
+				if ctx.Err() == nil && !j.isClosed() {
+					yield(event.Record{}, fmt.Errorf("follow run %d of %s: %w", run, shown(j.path), err))
+				}
+				return
+			}
+			p := part{raws: raws}
+			p.decode(run)
+			ok := true
+			if next, ok = yieldAll(run, next, p.records, yield); !ok {
+				return
+			}
+			if len(raws) > 0 {
+				continue
+			}
+			select {
+			case <-rung:
+			case <-tick.C:
+			case <-ctx.Done():
+			}
+		}
+	}
+}
+
+func (j *Job) isClosed() bool {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.closed
+}

@@ -1,0 +1,210 @@
+package twoport
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"provoke/internal/units/rf"
+)
+
+// Series is a one-port in the wire.
+type Series struct{ Z OnePort }
+
+// Matrices fills m with [[1, Z], [0, 1]].
+func (s Series) Matrices(g Grid, m []ABCD) error {
+	room := borrow()
+	defer room.release()
+	z := room.of(len(m))
+	if err := s.fill(g, z); err != nil {
+		return err
+	}
+	for i, x := range z {
+		m[i] = ABCD{1, x, 0, 1}
+	}
+	return nil
+}
+
+// fill puts the impedances into z; an open wire is refused.
+func (s Series) fill(g Grid, z []complex128) error {
+	if err := s.Z.Impedance(g, z); err != nil {
+		return err
+	}
+	for i, x := range z {
+		if !finite(x) {
+			return fmt.Errorf("a part in series is open at %v: no current passes, make it the end of the cable", g.Frequency(i))
+		}
+	}
+	return nil
+}
+
+// Shunt is a one-port from the wire to the plane.
+type Shunt struct{ Z OnePort }
+
+// Matrices fills m with [[1, 0], [1/Z, 1]].
+func (s Shunt) Matrices(g Grid, m []ABCD) error {
+	room := borrow()
+	defer room.release()
+	y := room.of(len(m))
+	if err := s.fill(g, y); err != nil {
+		return err
+	}
+	for i, x := range y {
+		m[i] = ABCD{1, 0, x, 1}
+	}
+	return nil
+}
+
+// fill puts the admittances into y; a part of 0 Ω is refused.
+func (s Shunt) fill(g Grid, y []complex128) error {
+	if err := s.Z.Impedance(g, y); err != nil {
+		return err
+	}
+	for i, x := range y {
+		if x != 0 && finite(x) {
+			y[i] = reciprocal(x)
+			continue
+		}
+		switch {
+		case x == 0 || cmplx.IsNaN(x):
+			return fmt.Errorf("a part from the wire to the plane has 0 Ω at %v: nothing passes it, give it its series resistance or make it the end of the cable", g.Frequency(i))
+		case cmplx.IsInf(x):
+			y[i] = 0
+		}
+	}
+	return nil
+}
+
+// Chain is two-ports one after the other, input first; none are Through.
+type Chain []TwoPort
+
+// Matrices fills m with the product.
+func (c Chain) Matrices(g Grid, m []ABCD) error {
+	for i := range m {
+		m[i] = Through
+	}
+	var room [blockSize]ABCD
+	part := room[:]
+	if len(m) > blockSize {
+		part = make([]ABCD, len(m))
+	}
+	part = part[:len(m)]
+	for k, t := range c {
+		if err := t.Matrices(g, part); err != nil {
+			return fmt.Errorf("part %d of the chain: %w", k+1, err)
+		}
+		for i := range m {
+			m[i] = m[i].Times(part[i])
+		}
+	}
+	return nil
+}
+
+// Reversed is a two-port with input and output exchanged.
+type Reversed struct{ Of TwoPort }
+
+// Matrices fills m with the matrices of the part turned round.
+func (r Reversed) Matrices(g Grid, m []ABCD) error {
+	if err := r.Of.Matrices(g, m); err != nil {
+		return err
+	}
+	for i := range m {
+		turned, err := m[i].Reversed()
+		if err != nil {
+			return fmt.Errorf("at %v: %w", g.Frequency(i), err)
+		}
+		m[i] = turned
+	}
+	return nil
+}
+
+// Transformer is an ideal transformer of Ratio turns at port 1 to one turn at port 2.
+type Transformer struct{ Ratio float64 }
+
+// Matrices fills m with [[n, 0], [0, 1/n]].
+func (t Transformer) Matrices(g Grid, m []ABCD) error {
+	if !(math.Abs(t.Ratio) > 0) || math.IsInf(t.Ratio, 0) {
+		return fmt.Errorf("a transformer ratio of %v: it must be a finite number that is not 0", t.Ratio)
+	}
+	n := complex(t.Ratio, 0)
+	for i := range m {
+		m[i] = ABCD{n, 0, 0, 1 / n}
+	}
+	return nil
+}
+
+// Coupled is two coupled windings with their resistances.
+type Coupled struct {
+	Primary, Secondary       rf.Inductance
+	PrimaryOhm, SecondaryOhm rf.Resistance
+	// Coupling is k, above 0 up to 1 (a negative one is a winding turned round).
+	Coupling float64
+}
+
+// Matrices fills m from Z11 = R1 + jωL1, Z22 = R2 + jωL2, Z21 = jωk√(L1·L2).
+func (c Coupled) Matrices(g Grid, m []ABCD) error {
+	err := errors.Join(positive("primary inductance", c.Primary), positive("secondary inductance", c.Secondary),
+		notNegative("primary resistance", c.PrimaryOhm), notNegative("secondary resistance", c.SecondaryOhm))
+	if k := math.Abs(c.Coupling); !(k > 0 && k <= 1) {
+		err = errors.Join(err, fmt.Errorf("coupling %v: it must be between 0 and 1, and not 0; more than 1 would make energy", c.Coupling))
+	}
+	if err != nil {
+		return err
+	}
+	mutual := c.Coupling * math.Sqrt(float64(c.Primary)*float64(c.Secondary))
+	leak := 1 - c.Coupling*c.Coupling
+	for i := range m {
+		w := g.omega(i)
+		z11, z22 := complex(float64(c.PrimaryOhm), w*float64(c.Primary)), complex(float64(c.SecondaryOhm), w*float64(c.Secondary))
+		y := complex(0, -1/(w*mutual))
+		// Z11·Z22 + (ωM)² with the large terms of a tight coupling cancelled by hand.
+		r1, r2, x1, x2 := real(z11), real(z22), imag(z11), imag(z22)
+		det := complex(r1*r2-x1*x2*leak, r1*x2+r2*x1)
+		m[i] = ABCD{z11 * y, det * y, y, z22 * y}
+	}
+	return nil
+}
+
+// Choke is a common mode choke in a cable of two conductors: each winding has the inductance Henry,
+// the coupling Coupling, and across them lie the winding capacitance and the resistance of the core.
+// As a one-port it is what the common mode current of both conductors sees.
+type Choke struct {
+	Henry    rf.Inductance
+	Coupling float64        // 0 to 1
+	Farad    rf.Capacitance // across the windings; 0 for none
+	Core     rf.Resistance  // core loss across the windings; 0 for none
+	Ohm      rf.Resistance  // of the windings, in common mode
+}
+
+// Impedance fills z with R + (jωL(1+k)/2 ∥ Rcore ∥ C): both windings in parallel.
+func (c Choke) Impedance(g Grid, z []complex128) error {
+	err := errors.Join(positive("inductance of the choke", c.Henry), notNegative("winding capacitance", c.Farad),
+		notNegative("core resistance", c.Core), notNegative("winding resistance", c.Ohm))
+	if !(c.Coupling >= 0 && c.Coupling <= 1) {
+		err = errors.Join(err, fmt.Errorf("coupling %v of the choke: it must be between 0 and 1", c.Coupling))
+	}
+	if err != nil {
+		return err
+	}
+	l := float64(c.Henry) * (1 + c.Coupling) / 2
+	loss := 0.0
+	if c.Core > 0 {
+		loss = 1 / float64(c.Core)
+	}
+	for i := range z {
+		w := g.omega(i)
+		y := complex(loss, w*float64(c.Farad)-1/(w*l))
+		if y == 0 {
+			z[i] = Open
+			continue
+		}
+		z[i] = complex(float64(c.Ohm), 0) + reciprocal(y)
+	}
+	return nil
+}
+
+// Leakage returns what the choke puts into the differential mode: 2L(1−k).
+func (c Choke) Leakage() rf.Inductance {
+	return rf.Inductance(2 * float64(c.Henry) * (1 - c.Coupling))
+}

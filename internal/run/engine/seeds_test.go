@@ -1,0 +1,96 @@
+package engine_test
+
+import (
+	"math"
+	"os"
+	"strings"
+	"testing"
+	"text/template"
+	"time"
+
+	"provoke/internal/bench/simbench"
+	"provoke/internal/job/plan"
+	"provoke/internal/units/rf"
+)
+
+// TestTwentySeedsEveryBandIsFoundAndNoneInvented runs the demo's own plan on twenty simulated benches and
+// compares bands, onsets and recovery levels with what the simulator knows.
+func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
+	text, err := os.ReadFile("../../cmd/provoke/demo/exposure.yaml.tmpl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tmpl := template.Must(template.New("").Parse(string(text)))
+	bands, onsets, exposures, points := 0, 0, 0, 0
+	worst := 0.0
+	for seed := uint64(1); seed <= 20; seed++ {
+		inLab(t, simbench.Config{Seed: seed, Speed: 40}, func(t *testing.T, l *lab) {
+			dwell := l.sim.LeastDwell().Round(time.Millisecond) + time.Millisecond
+			var b strings.Builder
+			tmpl.Execute(&b, map[string]string{"Dwell": rf.Duration(dwell).String(), "Recover": rf.Duration(3 * dwell).String(), "Speed": "40"})
+			o := l.do(b.String())
+			if o.err != nil {
+				t.Fatalf("seed %d: %s: %v", seed, o.Verdict, o.err)
+			}
+			l.mustBeOff(o)
+			exposures += o.Exposures
+			points += len(o.points)
+			truth := l.sim.Edges(simbench.Original, simbench.CarrierHeldAM, 0.01)
+			found := plan.Bands(o.points)
+			for _, tr := range truth {
+				if !overlaps(found, tr) {
+					t.Errorf("seed %d: the band from %.4g to %.4g Hz was not found", seed, tr[0], tr[1])
+				}
+			}
+			for _, f := range found {
+				if !real(l.sim, f) {
+					t.Errorf("seed %d: the band from %v to %v is invented", seed, f.Low, f.High)
+				}
+			}
+			bands += len(truth)
+			for _, th := range o.run.Thresholds() {
+				if !th.Onset.Exact() {
+					continue
+				}
+				onsets++
+				known := 20*math.Log10(l.sim.Onset(simbench.Original, th.Frequency.Hz(), simbench.CarrierHeldAM)) + 120
+				d := th.Onset.In() - known
+				worst = max(worst, math.Abs(d))
+				// Above: the resolution and the levelling window; both ways: what the analyser, the probe's
+				// curve and the pads are off by.
+				if d > 0.5+0.3+0.35 || d < -0.45 {
+					for _, st := range o.run.Steps {
+						if st.Step.Point.Frequency == th.Frequency {
+							t.Logf("%v %v %v %v %v: %v %v", st.Seq, st.At, st.Step, st.Drive, st.Current, st.Outcome, st.Note)
+							for _, r := range st.Readings {
+								t.Log(r)
+							}
+						}
+					}
+					t.Errorf("seed %d: at %v the onset is %v, the simulator's %.2f dBµA", seed, th.Frequency, th.Onset, known)
+				}
+			}
+		})
+	}
+	t.Logf("figure: 20 seeds, %d bands all found and none invented, %d onsets at most %.2f dB from the truth (resolution 0.5 dB), %d exposures at %d frequencies", bands, onsets, worst, exposures, points)
+}
+
+func overlaps(found []plan.Band, truth [2]float64) bool {
+	for _, f := range found {
+		if f.Low.Hz() <= truth[1] && f.High.Hz() >= truth[0] {
+			return true
+		}
+	}
+	return false
+}
+
+// real reports that the product is upset within the band by what the plan may have put on the cable:
+// the level wanted and what analyser and curves are off by.
+func real(sim *simbench.Bench, f plan.Band) bool {
+	for _, tr := range sim.Edges(simbench.Original, simbench.CarrierHeldAM, 0.01*math.Pow(10, 0.45/20)) {
+		if f.Low.Hz() >= tr[0]*0.999 && f.High.Hz() <= tr[1]*1.001 {
+			return true
+		}
+	}
+	return false
+}
