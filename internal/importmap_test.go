@@ -33,7 +33,7 @@ var rooms = []struct {
 	name     string
 	packages []string
 }{
-	{"units", []string{"rf", "curve", "fit"}},
+	{"units", []string{"english", "rf", "curve", "fit"}},
 	{"files", []string{"problem", "document", "resource", "touchstone", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
@@ -193,7 +193,9 @@ func (s source) imports() map[string]string {
 	return out
 }
 
-func isPure(pkg string) bool { return slices.Contains(order, pkg) && !slices.Contains(impurePackages, pkg) }
+func isPure(pkg string) bool {
+	return slices.Contains(order, pkg) && !slices.Contains(impurePackages, pkg)
+}
 
 func TestEveryPackageStandsInTheMap(t *testing.T) {
 	for _, s := range tree(t) {

@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -427,10 +428,10 @@ func (s budgetSheet) answer(out io.Writer) {
 	case short > 0:
 		fmt.Fprintf(out, "the level wanted is not reached at %d of %d frequencies; most is missing at %s: %.1f dB%s\n", short, computed, p.Frequency.Text, -*p.Margin, limit)
 	default:
-		fmt.Fprintf(out, "the level wanted is reached at %s; least to spare at %s: %.1f dB%s\n", count(computed, "frequency", "frequencies"), p.Frequency.Text, *p.Margin, limit)
+		fmt.Fprintf(out, "the level wanted is reached at %s; least to spare at %s: %.1f dB%s\n", english.Count(computed, "frequency", "frequencies"), p.Frequency.Text, *p.Margin, limit)
 	}
 	if n := len(s.Points) - computed; n > 0 {
-		fmt.Fprintf(out, "no safe setting at %s\n", count(n, "frequency", "frequencies"))
+		fmt.Fprintf(out, "no safe setting at %s\n", english.Count(n, "frequency", "frequencies"))
 	}
 	fmt.Fprintln(out)
 }
@@ -526,7 +527,7 @@ func (s budgetSheet) sureness() string {
 	if most == 0 {
 		return ""
 	}
-	return fmt.Sprintf("U: of the current once it is measured, confidence 95 %%; %s assumed, not the bench's own: provoke uncertainty names them", count(most, "contribution is", "contributions are"))
+	return fmt.Sprintf("U: of the current once it is measured, confidence 95 %%; %s assumed, not the bench's own: provoke uncertainty names them", english.Count(most, "contribution is", "contributions are"))
 }
 
 func (s budgetSheet) estimate() string {

@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -136,7 +137,7 @@ func (s *cableSheet) fit(w *world, c *cableCommand) error {
 	s.run, s.cable = r.Number, s.estimate.Cable
 	if predicted > 0 {
 		s.warnings = append(s.warnings, problem.Problem{File: c.Fit, Warning: true,
-			What: fmt.Sprintf("run %d: the forward power of %s was not measured but predicted by the budget: its errors stand in the estimate", r.Number, count(predicted, "step", "steps")),
+			What: fmt.Sprintf("run %d: the forward power of %s was not measured but predicted by the budget: its errors stand in the estimate", r.Number, english.Count(predicted, "step", "steps")),
 			Hint: "a directional coupler and power meter at the clamp would measure it"})
 	}
 	return nil
@@ -287,7 +288,7 @@ func (s *cableSheet) printEstimate(out io.Writer) {
 	if e == nil {
 		return
 	}
-	fmt.Fprintf(out, "\nestimated from run %d (%s used, %d left out), limits with %v confidence\n", s.run, count(e.Used, "reading", "readings"), e.Left, rf.Fraction(e.Confidence))
+	fmt.Fprintf(out, "\nestimated from run %d (%s used, %d left out), limits with %v confidence\n", s.run, english.Count(e.Used, "reading", "readings"), e.Left, rf.Fraction(e.Confidence))
 	tw := table(out)
 	for _, q := range e.Quantities {
 		value, limits := "–", "the readings do not tell"

@@ -18,6 +18,7 @@ import (
 	"provoke/internal/model/ferrite"
 	"provoke/internal/model/level"
 	"provoke/internal/units/curve"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -139,7 +140,7 @@ func writeCurve[V curve.Value](name string, c curve.Curve[V], column, what strin
 }
 
 func printProbe(w io.Writer, p jig.Probe) {
-	fmt.Fprintf(w, "transfer impedance by the method %q, %s\n", p.Method, count(len(p.Points), "frequency", "frequencies"))
+	fmt.Fprintf(w, "transfer impedance by the method %q, %s\n", p.Method, english.Count(len(p.Points), "frequency", "frequencies"))
 	t := table(w)
 	fmt.Fprintln(t, "frequency\tZt\tlinear\tnaive 50·S21\tone-port\tturns\tratio\tspread")
 	for _, i := range spreadOver(len(p.Points), shownPoints) {
@@ -387,7 +388,7 @@ func (c *characteriseClamp) write(m jig.Clamp, sources []sourceJSON) ([]string, 
 }
 
 func printClamp(w io.Writer, m jig.Clamp) {
-	fmt.Fprintf(w, "injection clamp in the 50 + 50 Ω jig, %s\n", count(len(m.Points), "frequency", "frequencies"))
+	fmt.Fprintf(w, "injection clamp in the 50 + 50 Ω jig, %s\n", english.Count(len(m.Points), "frequency", "frequencies"))
 	t := table(w)
 	fmt.Fprintln(t, "frequency\tinsertion loss\tfor 100 mA\treturn loss\tseries impedance\tmagnitude\tdirectivity\tspread")
 	for _, i := range spreadOver(len(m.Points), shownPoints) {

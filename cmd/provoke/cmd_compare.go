@@ -15,6 +15,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -213,10 +214,10 @@ func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
 		fmt.Fprintln(w, s)
 	}
 	if rest > 0 {
-		fmt.Fprintf(w, "%s: no upset in either run\n", count(rest, "other frequency", "other frequencies"))
+		fmt.Fprintf(w, "%s: no upset in either run\n", english.Count(rest, "other frequency", "other frequencies"))
 	}
 	if apart > 0 {
-		fmt.Fprintf(w, "%s: exposed in only one of the runs, no upset there\n", count(apart, "other frequency", "other frequencies"))
+		fmt.Fprintf(w, "%s: exposed in only one of the runs, no upset there\n", english.Count(apart, "other frequency", "other frequencies"))
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"provoke/internal/model/design"
 	"provoke/internal/model/ferrite"
 	"provoke/internal/model/twoport"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -83,7 +84,7 @@ func (c *designClamp) Run(w *world) error {
 // shown picks the winding and stack that is printed over frequency.
 func (c *designClamp) shown(d *design.Clamp, all []design.Result) (design.Result, error) {
 	if c.Winding < 1 || c.Winding > len(d.Windings) {
-		return design.Result{}, withCode(exitUsage, fmt.Errorf("--winding %d: the file has %s", c.Winding, count(len(d.Windings), "winding", "windings")))
+		return design.Result{}, withCode(exitUsage, fmt.Errorf("--winding %d: the file has %s", c.Winding, english.Count(len(d.Windings), "winding", "windings")))
 	}
 	if c.Stack < 0 || c.Stack > 100 {
 		return design.Result{}, withCode(exitUsage, errors.New("--stack: from 1 to 100 cores are computed"))
@@ -119,7 +120,7 @@ func printDesign(w io.Writer, d *design.Clamp, all []design.Result, shown design
 	}
 	t.Flush()
 	fmt.Fprintln(w, "ranked by the forward power (CW) needed at the worst frequency. Flux is the peak at the crest, heat the mean. The rise of temperature is that of the bare core in still air after hours at the worst frequency: an estimate (10 W/m²K, from memory).")
-	fmt.Fprintf(w, "\n%s on %s\n", count(shown.Winding.Turns, "turn", "turns"), count(shown.Stack, "core", "cores"))
+	fmt.Fprintf(w, "\n%s on %s\n", english.Count(shown.Winding.Turns, "turn", "turns"), english.Count(shown.Stack, "core", "cores"))
 	t = table(w)
 	fmt.Fprintln(t, "frequency\tjig insertion loss\tin the cable\tcurrent per W\tforward needed\tpeak flux\tcore heat\t|Γ|")
 	for _, i := range spreadOver(len(shown.Points), shownPoints) {

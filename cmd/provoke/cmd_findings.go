@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -57,7 +58,7 @@ func (c *findingsCommand) Run(w *world) error {
 		})
 	}
 	if err == nil && c.FailOnUpset && f.Upsets > 0 {
-		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", count(f.Upsets, "frequency", "frequencies"), f.Run))
+		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", english.Count(f.Upsets, "frequency", "frequencies"), f.Run))
 	}
 	return err
 }
@@ -135,7 +136,7 @@ func readRun(w *world, job *store.Job, number int) (result.Run, error) {
 		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), damage(err))
 	}
 	if r.Unreadable > 0 {
-		fmt.Fprintf(w.stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", count(r.Unreadable, "record", "records"), number)
+		fmt.Fprintf(w.stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", english.Count(r.Unreadable, "record", "records"), number)
 	}
 	return r, nil
 }
@@ -180,7 +181,7 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets,
 		if worst, upset := f.Worst(); upset && known.words(worst.Frequency) != "" {
 			fmt.Fprintf(w, "the onset there lies from %s with a confidence of 95 %%\n", strings.Join(strings.Fields(known.words(worst.Frequency)), " "))
 		}
-		fmt.Fprintf(w, "%s of %s exposed; highest current %v\n", soundWords(f), count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
+		fmt.Fprintf(w, "%s of %s exposed; highest current %v\n", soundWords(f), english.Count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
 	}
 	fmt.Fprintln(w)
 	printRunHead(w, r)
@@ -223,7 +224,7 @@ func printRunHead(w io.Writer, r result.Run) {
 	}
 	fmt.Fprintf(w, "level: %s\n", event.Printable(profileWords(o.Profile)))
 	fmt.Fprintf(w, "%s; dwell %v; resolution %v\n", analysis.Modulation(o.Modulation), o.Dwell, o.Resolution)
-	fmt.Fprintf(w, "%s, %s\n\n", count(r.Exposures, "exposure", "exposures"), count(len(r.Points()), "frequency", "frequencies"))
+	fmt.Fprintf(w, "%s, %s\n\n", english.Count(r.Exposures, "exposure", "exposures"), english.Count(len(r.Points()), "frequency", "frequencies"))
 }
 
 // printLaboratory prints what a laboratory reported, as it was entered.
@@ -262,7 +263,7 @@ func printBands(w io.Writer, f analysis.Findings) {
 	if len(f.Bands) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "%s (%s)\n", count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
+	fmt.Fprintf(w, "%s (%s)\n", english.Count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
 	t := table(w)
 	fmt.Fprintln(t, "  band\tlowest onset\tat\t"+report.MarginTo(f)+"\tclass\tlow edge\thigh edge\tlow check\texposures")
 	for _, b := range f.Bands {
@@ -317,7 +318,7 @@ func printShort(w io.Writer, f analysis.Findings) {
 	if len(short) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "the level wanted was not reached at %s\n", count(len(short), "frequency", "frequencies"))
+	fmt.Fprintf(w, "the level wanted was not reached at %s\n", english.Count(len(short), "frequency", "frequencies"))
 	t := table(w)
 	fmt.Fprintln(t, "  frequency\tonset\twanted\tshort of it by\twhy")
 	for i, p := range short {
@@ -353,7 +354,7 @@ func printSureness(w io.Writer, f analysis.Findings, known onsets) {
 	const most = 8
 	for i, n := range f.NotDeterministic {
 		if i == most {
-			fmt.Fprintf(w, "not deterministic at %s more\n", count(len(f.NotDeterministic)-most, "frequency", "frequencies"))
+			fmt.Fprintf(w, "not deterministic at %s more\n", english.Count(len(f.NotDeterministic)-most, "frequency", "frequencies"))
 			break
 		}
 		fmt.Fprintf(w, "not deterministic at %v: %s; a staircase finds the level of a chosen upset probability (provoke study threshold)\n", n.Frequency, n.Why)

@@ -9,6 +9,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/units/english"
 )
 
 // journalCommand prints a job's journal record by record, verifies it, or copies the job.
@@ -79,7 +80,7 @@ func (c *journalCommand) runs(job *store.Job) ([]store.RunInfo, error) {
 			return []store.RunInfo{r}, nil
 		}
 	}
-	return nil, fmt.Errorf("%s has no run %d; it holds %s", c.Job, c.Number, count(len(runs), "run", "runs"))
+	return nil, fmt.Errorf("%s has no run %d; it holds %s", c.Job, c.Number, english.Count(len(runs), "run", "runs"))
 }
 
 func (c *journalCommand) print(w *world, job *store.Job) error {
@@ -105,7 +106,7 @@ func (c *journalCommand) print(w *world, job *store.Job) error {
 		unreadable += n
 	}
 	if unreadable > 0 {
-		return fmt.Errorf("%s of %s cannot be read by this program and %s shown as written; a newer provoke may know more", count(unreadable, "record", "records"), c.Job, isAre(unreadable))
+		return fmt.Errorf("%s of %s cannot be read by this program and %s shown as written; a newer provoke may know more", english.Count(unreadable, "record", "records"), c.Job, isAre(unreadable))
 	}
 	return nil
 }
@@ -209,7 +210,7 @@ func (c *journalCommand) copy(w *world, job *store.Job) error {
 	if c.JSON {
 		return printVerificationJSON(w.stdout, v)
 	}
-	fmt.Fprintf(w.stdout, "copied to %s: %s, %s, every record and attachment verified\n", event.Printable(c.Copy), count(len(v.Runs), "run", "runs"), count(v.Attachments, "attachment", "attachments"))
+	fmt.Fprintf(w.stdout, "copied to %s: %s, %s, every record and attachment verified\n", event.Printable(c.Copy), english.Count(len(v.Runs), "run", "runs"), english.Count(v.Attachments, "attachment", "attachments"))
 	return nil
 }
 
@@ -245,7 +246,7 @@ func keepRun(v *store.Verification, run int) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("there is no run %d; the job holds %s", run, count(len(v.Runs), "run", "runs"))
+	return fmt.Errorf("there is no run %d; the job holds %s", run, english.Count(len(v.Runs), "run", "runs"))
 }
 
 // checkHead looks for the hash in the newest of the runs checked, and returns the run that it
@@ -266,7 +267,7 @@ func (c *journalCommand) checkHead(w *world, v store.Verification) (proven int, 
 	case seq == r.Count:
 		fmt.Fprintf(w.stdout, "the hash given is that of the last record of run %d\n", r.Run)
 	default:
-		fmt.Fprintf(w.stdout, "the hash given is that of record %d of run %d; %s since\n", seq, r.Run, count(int(r.Count-seq), "record was added", "records were added"))
+		fmt.Fprintf(w.stdout, "the hash given is that of record %d of run %d; %s since\n", seq, r.Run, english.Count(int(r.Count-seq), "record was added", "records were added"))
 	}
 	if seq == r.Count {
 		proven = r.Run
@@ -293,11 +294,11 @@ func printVerification(out io.Writer, v store.Verification) {
 		end := "open or cut: no closing record"
 		switch {
 		case r.Closed && r.Late > 0:
-			end = fmt.Sprintf("closed: %s; %s after closing", r.Verdict, count(int(r.Late), "note or attachment", "notes and attachments"))
+			end = fmt.Sprintf("closed: %s; %s after closing", r.Verdict, english.Count(int(r.Late), "note or attachment", "notes and attachments"))
 		case r.Closed:
 			end = "closed: " + string(r.Verdict)
 		}
-		fmt.Fprintf(out, "run %d: %s, head %s, %s\n", r.Run, count(int(r.Count), "record", "records"), r.Head, event.Printable(end))
+		fmt.Fprintf(out, "run %d: %s, head %s, %s\n", r.Run, english.Count(int(r.Count), "record", "records"), r.Head, event.Printable(end))
 		for _, p := range r.Problems {
 			fmt.Fprintf(out, "\tDAMAGE: %s\n", p)
 		}
@@ -305,7 +306,7 @@ func printVerification(out io.Writer, v store.Verification) {
 	for _, p := range v.Problems {
 		fmt.Fprintf(out, "DAMAGE: %s\n", p)
 	}
-	fmt.Fprintf(out, "%s\n", count(v.Attachments, "attachment", "attachments"))
+	fmt.Fprintf(out, "%s\n", english.Count(v.Attachments, "attachment", "attachments"))
 	for _, u := range v.Unnamed {
 		fmt.Fprintf(out, "\t%s is named by no record\n", u)
 	}

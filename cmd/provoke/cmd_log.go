@@ -16,6 +16,7 @@ import (
 	"provoke/internal/files/trace"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -340,10 +341,10 @@ func printLog(w *world, l event.LogRead) error {
 		fmt.Fprintf(t, "%d\t%v\t%d\t%d\t%s\t%s\t%s\n", s.Step, s.Frequency, s.Entries, s.Bad, logValue(s.Low, l.Unit), logValue(s.High, l.Unit), event.Printable(s.First))
 	}
 	if bad == 0 {
-		fmt.Fprintf(t, "no bad line in %s\n", count(len(l.Steps), "step", "steps"))
+		fmt.Fprintf(t, "no bad line in %s\n", english.Count(len(l.Steps), "step", "steps"))
 	}
 	if empty > 0 {
-		fmt.Fprintf(t, "no line at all in %s of %d: of these the log says nothing\n", count(empty, "step", "steps"), len(l.Steps))
+		fmt.Fprintf(t, "no line at all in %s of %d: of these the log says nothing\n", english.Count(empty, "step", "steps"), len(l.Steps))
 	}
 	return t.Flush()
 }

@@ -13,6 +13,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -141,7 +142,7 @@ func (d dryRun) answer(out io.Writer) {
 	}
 	if d.plan.Kind != plan.Baseline {
 		if n := len(c.Unreachable); n == 0 {
-			fmt.Fprintf(out, "by the budget the level is reached at %s\n", count(len(d.plan.Grid), "frequency", "frequencies"))
+			fmt.Fprintf(out, "by the budget the level is reached at %s\n", english.Count(len(d.plan.Grid), "frequency", "frequencies"))
 		} else {
 			worst := c.Unreachable[0]
 			for _, u := range c.Unreachable {
@@ -218,12 +219,12 @@ func (d dryRun) printSearch(row func(string, string, ...any)) {
 		text += " and recovery"
 	}
 	row("after an upset", "%s to %v, down to %v below the level; %s; low check %v below onset", text, s.Resolution, s.Range,
-		count(s.Confirm, "confirmation", "confirmations"), s.Window)
+		english.Count(s.Confirm, "confirmation", "confirmations"), s.Window)
 	if stated := s.Stated(); stated != "" {
 		row("", "%s", stated)
 	}
 	if d := p.Drift; d.At.Known() {
-		row("drift", "checked at %v, %v below the level, at the start, after every %s and at the end", d.At, d.Below, count(d.Every, "frequency", "frequencies"))
+		row("drift", "checked at %v, %v below the level, at the start, after every %s and at the end", d.At, d.Below, english.Count(d.Every, "frequency", "frequencies"))
 	}
 	if p.Edges > 0 {
 		row("", "edges of failing bands to %v", p.Edges)

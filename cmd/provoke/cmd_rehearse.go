@@ -14,6 +14,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/watcher"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -62,7 +63,7 @@ func (c *rehearseCommand) Run(w *world) error {
 		return withCode(exitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How)))
 	}
 	if r.failed > 0 {
-		return fmt.Errorf("rehearse: %s did not do what it should; see above", count(r.failed, "step", "steps"))
+		return fmt.Errorf("rehearse: %s did not do what it should; see above", english.Count(r.failed, "step", "steps"))
 	}
 	fmt.Fprintln(w.stdout, "\nEverything did what it should, by the instruments' word. Did your own meter at the load agree each time?")
 	return nil

@@ -17,6 +17,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -164,7 +165,7 @@ func (c *remedyCommand) ask(w *world, s *remedySheet) error {
 		s.needs = append(s.needs, n)
 	}
 	if left > 0 {
-		s.remarks = append(s.remarks, fmt.Sprintf("%s of run %d could not be taken whole: no margin is known there, only a bound from above, or the frequency is not in the cable file's band", count(left, "frequency", "frequencies"), r.Number))
+		s.remarks = append(s.remarks, fmt.Sprintf("%s of run %d could not be taken whole: no margin is known there, only a bound from above, or the frequency is not in the cable file's band", english.Count(left, "frequency", "frequencies"), r.Number))
 	}
 	if len(s.needs) == 0 {
 		return fmt.Errorf("remedy for %s: run %d has no frequency with a margin within the cable file's band, %v to %v", c.Job, r.Number, s.file.Cable.Low, s.file.Cable.High)
@@ -298,7 +299,7 @@ func (s *remedySheet) print(w io.Writer) {
 	c := s.file.Cable
 	fmt.Fprintf(w, "%s, on %s\n", s.file.Name, c.Name)
 	if e := s.estimate; e != nil {
-		fmt.Fprintf(w, "cable estimated from run %d: %s r.m.s. between model and measurement over %s\n", s.run, e.RMS.Text(1), count(e.Used, "reading", "readings"))
+		fmt.Fprintf(w, "cable estimated from run %d: %s r.m.s. between model and measurement over %s\n", s.run, e.RMS.Text(1), english.Count(e.Used, "reading", "readings"))
 	}
 	for _, m := range s.file.Materials {
 		if m.Invented {
@@ -315,8 +316,8 @@ func (s *remedySheet) print(w io.Writer) {
 			}
 		}
 	}
-	fmt.Fprintf(w, "missing at %s, most at %v: %v; asked for above that: %v\n", count(failing, "frequency", "frequencies"), worst.Frequency, -worst.Margin, s.search.Margin)
-	fmt.Fprintf(w, "effects count for the %s; %s looked at\n\n", s.search.Reference, count(s.outcome.Total, "combination", "combinations"))
+	fmt.Fprintf(w, "missing at %s, most at %v: %v; asked for above that: %v\n", english.Count(failing, "frequency", "frequencies"), worst.Frequency, -worst.Margin, s.search.Margin)
+	fmt.Fprintf(w, "effects count for the %s; %s looked at\n\n", s.search.Reference, english.Count(s.outcome.Total, "combination", "combinations"))
 	t := table(w)
 	fmt.Fprintln(t, "\tcombination\tworst margin left\tlow end\tat\tcloses the gap\tmakes worse")
 	for i, x := range s.outcome.Best {

@@ -13,6 +13,7 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -135,7 +136,7 @@ func (c *reportCommand) check(w *world, j report.Job) error {
 	if len(missing) == 0 {
 		return nil
 	}
-	return withCode(exitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, count(len(missing), "field", "fields")))
+	return withCode(exitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, english.Count(len(missing), "field", "fields")))
 }
 
 // checkOutput refuses to write over a job, and a file whose ending names no form of the report.
@@ -254,7 +255,7 @@ func (c *reportCommand) writeCSV(w *world, j report.Job) error {
 			return fmt.Errorf("write the tables: %w", err)
 		}
 	}
-	fmt.Fprintf(w.stdout, "%s: %s\n", c.CSV, count(len(tables), "table", "tables"))
+	fmt.Fprintf(w.stdout, "%s: %s\n", c.CSV, english.Count(len(tables), "table", "tables"))
 	return nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"provoke/internal/job/event"
+	"provoke/internal/units/english"
 )
 
 type runCommand struct {
@@ -46,7 +47,7 @@ func (c *runCommand) Run(w *world) error {
 	if res.Verdict == event.RFNotKnownOff {
 		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
-	fmt.Fprintf(w.stdout, "%s: %d of %s upset", res.Verdict, res.Upsets, count(res.Exposures, "exposure", "exposures"))
+	fmt.Fprintf(w.stdout, "%s: %d of %s upset", res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Safing.How != "" {
 		fmt.Fprintf(w.stdout, "; %s", rfWords(res.Safing.How))
 	}

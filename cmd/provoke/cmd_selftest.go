@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/run/selftest"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -91,7 +92,7 @@ func (c *selftestCommand) Run(w *world) error {
 		c.print(w, faults, changes, kills, breaches, time.Since(began))
 	}
 	if err == nil && len(breaches) > 0 {
-		return fmt.Errorf("self-test: %s; the jobs of the kills are in %s", count(len(breaches), "breach", "breaches"), dir)
+		return fmt.Errorf("self-test: %s; the jobs of the kills are in %s", english.Count(len(breaches), "breach", "breaches"), dir)
 	}
 	return err
 }

@@ -16,6 +16,7 @@ import (
 	"provoke/internal/model/level"
 	"provoke/internal/model/threshold"
 	"provoke/internal/run/engine"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -108,7 +109,7 @@ func (f studyFlags) expose(w *world, planFile, label string) (number int, incomp
 	if err != nil {
 		return number, nil, err
 	}
-	fmt.Fprintf(w.stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets, count(res.Exposures, "exposure", "exposures"))
+	fmt.Fprintf(w.stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Verdict == event.Incomplete {
 		incomplete = withCode(exitIncomplete, fmt.Errorf("run %d: %s", number, res.Why))
 	}
@@ -477,7 +478,7 @@ func (c *repeatStudy) again(w *world) (incomplete error, err error) {
 		if i > 0 && c.Reclamp {
 			fmt.Fprintf(w.stdout, "RF is off. Take the clamp off the cable and put it on again as it was, then press Enter (q and Enter ends): ")
 			if text, ok := w.line(w.ctx); !ok || strings.TrimSpace(text) == "q" {
-				return nil, withCode(exitStopped, fmt.Errorf("ended after %s", count(i, "run", "runs")))
+				return nil, withCode(exitStopped, fmt.Errorf("ended after %s", english.Count(i, "run", "runs")))
 			}
 		}
 		number, short, err := c.expose(w, file, fmt.Sprintf("repeat %d of %d", i+1, c.Times))

@@ -20,6 +20,7 @@ import (
 	"provoke/internal/model/sweep"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -270,7 +271,7 @@ func syncLine(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
 
 // printSwept prints the bands with their limits.
 func printSwept(w *world, out engine.Swept) {
-	fmt.Fprintf(w.stdout, "\n%s: %s in %s; %s\n", out.Verdict, count(out.Upsets, "upset", "upsets"), count(len(out.Passes), "pass", "passes"), rfWords(out.Safing.How))
+	fmt.Fprintf(w.stdout, "\n%s: %s in %s; %s\n", out.Verdict, english.Count(out.Upsets, "upset", "upsets"), english.Count(len(out.Passes), "pass", "passes"), rfWords(out.Safing.How))
 	if len(out.Bands) == 0 {
 		fmt.Fprintln(w.stdout, "no band was found")
 		return

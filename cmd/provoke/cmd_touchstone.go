@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"provoke/internal/files/touchstone"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -173,7 +174,7 @@ func writeTouchstoneText(w io.Writer, n *touchstone.Network, points []touchstone
 		if last := n.Noise[len(n.Noise)-1].Hz; len(n.Noise) > 1 {
 			span += " to " + showHz(last)
 		}
-		fmt.Fprintf(b, "noise data at %s, %s\n", count(len(n.Noise), "frequency", "frequencies"), span)
+		fmt.Fprintf(b, "noise data at %s, %s\n", english.Count(len(n.Noise), "frequency", "frequencies"), span)
 	}
 	fmt.Fprintln(b)
 	if !asked && len(points) < n.Points() {
@@ -192,7 +193,7 @@ func showHz(hz float64) string {
 
 func describeNetwork(w io.Writer, n *touchstone.Network) {
 	first, last := n.Frequencies[0], n.Frequencies[n.Points()-1]
-	fmt.Fprintf(w, "%s: Touchstone %s, %s, %s", n.Name, n.Version, count(n.Ports, "port", "ports"), count(n.Points(), "point", "points"))
+	fmt.Fprintf(w, "%s: Touchstone %s, %s, %s", n.Name, n.Version, english.Count(n.Ports, "port", "ports"), english.Count(n.Points(), "point", "points"))
 	if n.Points() > 1 {
 		fmt.Fprintf(w, " from %s to %s\n", showHz(first), showHz(last))
 	} else {

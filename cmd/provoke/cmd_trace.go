@@ -15,6 +15,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -239,7 +240,7 @@ const shownRows = 11
 
 // printTrace prints what a person wants to know: how much there is, the extremes, some rows.
 func printTrace(w *world, t *trace.Trace) error {
-	fmt.Fprintf(w.stdout, "%s: %s\n", t.Name, count(t.Points(), "point", "points"))
+	fmt.Fprintf(w.stdout, "%s: %s\n", t.Name, english.Count(t.Points(), "point", "points"))
 	if !t.Began.IsZero() {
 		fmt.Fprintf(w.stdout, "begins %s\n", t.Began.Format("2006-01-02 15:04:05.999 MST"))
 	}

@@ -11,6 +11,7 @@ import (
 
 	"provoke/internal/bench/driver"
 	"provoke/internal/job/event"
+	"provoke/internal/units/english"
 )
 
 // tryCommand proves a command table on the instrument that it is for.
@@ -76,7 +77,7 @@ func (c *tryCommand) Run(w *world) error {
 		fmt.Fprintln(w.stdout, "\nthe table says what the transcript says")
 	}
 	if n := trial.Failed(); n > 0 {
-		return fmt.Errorf("%s of the table %q did not work on this instrument", count(n, "thing", "things"), trial.Table.Name)
+		return fmt.Errorf("%s of the table %q did not work on this instrument", english.Count(n, "thing", "things"), trial.Table.Name)
 	}
 	return nil
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/units/english"
 )
 
 // Exit codes. The table stands in the README too.
@@ -48,7 +49,7 @@ func speak(w *world, err error) int {
 		code = exitProblems
 		fmt.Fprintln(w.stderr, err)
 		n := len(list) - len(list.Warnings())
-		fmt.Fprintf(w.stderr, "provoke: %s; nothing was done\n", count(n, "problem", "problems"))
+		fmt.Fprintf(w.stderr, "provoke: %s; nothing was done\n", english.Count(n, "problem", "problems"))
 	} else {
 		fmt.Fprintf(w.stderr, "provoke: %v\n", err)
 	}
@@ -57,13 +58,6 @@ func speak(w *world, err error) int {
 		code = c.code
 	}
 	return code
-}
-
-func count(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
 }
 
 // rfWords says how RF ended, after a verdict: "RF read back as off", or why it is not known to be off, which the

@@ -8,6 +8,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/units/english"
 )
 
 // bundleJSON is what --export and --import print with --json.
@@ -77,6 +78,6 @@ func (c *journalCommand) tellBundle(w *world, b store.Bundle, what string) error
 		return printJSON(w.stdout, bundleJSON{b.Run, b.Records, b.Head, b.Attachments, b.Manifest})
 	}
 	fmt.Fprintf(w.stdout, "run %d %s: %s, head %s, %s\nmanifest %s (hashes, no signature: note head or manifest elsewhere)\n",
-		b.Run, what, count(int(b.Records), "record", "records"), b.Head, count(b.Attachments, "attachment", "attachments"), b.Manifest)
+		b.Run, what, english.Count(int(b.Records), "record", "records"), b.Head, english.Count(b.Attachments, "attachment", "attachments"), b.Manifest)
 	return nil
 }

@@ -27,6 +27,7 @@ import (
 	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -461,7 +462,7 @@ func checkBaseline(job *store.Job, p *plan.Plan) error {
 		}
 		if r.Upsets > p.AcceptFalseAlarms {
 			return fmt.Errorf("refused: baseline run %d had %s without any RF: widen the monitor's tolerance, quiet the product, or accept them with accept_false_alarms: %d in the plan",
-				r.Number, count(r.Upsets, "false alarm", "false alarms"), r.Upsets)
+				r.Number, english.Count(r.Upsets, "false alarm", "false alarms"), r.Upsets)
 		}
 		return nil
 	}
@@ -666,7 +667,7 @@ func (p part) writer(w *world, job *store.Job, o performance, pr *prepared, rig 
 		return writer, err
 	}
 	_, err = writer.Append(w.now(), append([]event.Event{event.Resumed{
-		Why: fmt.Sprintf("goes on with run %d, whose %s follow", p.from, count(len(p.carried), "closed step", "closed steps"))}}, p.carried...)...)
+		Why: fmt.Sprintf("goes on with run %d, whose %s follow", p.from, english.Count(len(p.carried), "closed step", "closed steps"))}}, p.carried...)...)
 	return writer, err
 }
 

@@ -12,6 +12,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/threshold"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -49,7 +50,7 @@ func (s thresholdSheet) print(out io.Writer) error {
 }
 
 func printRandom(out io.Writer, x analysis.Random) error {
-	fmt.Fprintf(out, "\n%v: %s, %s", x.Frequency, count(x.Exposures, "exposure", "exposures"), count(x.Upsets, "upset", "upsets"))
+	fmt.Fprintf(out, "\n%v: %s, %s", x.Frequency, english.Count(x.Exposures, "exposure", "exposures"), english.Count(x.Upsets, "upset", "upsets"))
 	switch x.Overlap {
 	case threshold.Separated:
 		fmt.Fprintf(out, "; every pass lies below every upset: the onset lies between %v and %v, its spread is not known", x.Passed, x.Upset)
@@ -68,7 +69,7 @@ func printRandom(out io.Writer, x analysis.Random) error {
 			}
 			fmt.Fprintf(out, "; by hand after Dixon and Mood %s, spread %s%s", rf.DBuA(d.Mean).Text(2), rf.Gain(d.Sigma).Text(2), weak)
 		}
-		fmt.Fprintf(out, "\n  a plain upward ramp with %s at each level would report the onset %s from the 50 %% level\n", count(x.Chances, "chance", "chances"), x.RampBias.Text(2))
+		fmt.Fprintf(out, "\n  a plain upward ramp with %s at each level would report the onset %s from the 50 %% level\n", english.Count(x.Chances, "chance", "chances"), x.RampBias.Text(2))
 	} else if x.Overlap == threshold.Mixed {
 		fmt.Fprintf(out, "  %s\n", event.Printable(x.NoFit))
 	}
@@ -421,7 +422,7 @@ func (c *repeatStudy) evaluate(w *world) (repeatSheet, error) {
 		}
 	}
 	if len(runs) < 2 {
-		return out, fmt.Errorf("a spread needs two runs of the same plan on the same bench; there is %s: give --plan PLAN.yaml to make them", count(len(runs), "run", "runs"))
+		return out, fmt.Errorf("a spread needs two runs of the same plan on the same bench; there is %s: give --plan PLAN.yaml to make them", english.Count(len(runs), "run", "runs"))
 	}
 	r := analysis.Repeat(runs)
 	out.Runs, out.spread = r.Runs, analysis.Transfers(r.Transfer)

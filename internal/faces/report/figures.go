@@ -16,6 +16,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -133,7 +134,7 @@ func originWords(points []analysis.Point) string {
 	if n == 0 {
 		return ""
 	}
-	return fmt.Sprintf(" (at %s not measured but asked for or predicted, see the table)", plural(n, "frequency", "frequencies"))
+	return fmt.Sprintf(" (at %s not measured but asked for or predicted, see the table)", english.Count(n, "frequency", "frequencies"))
 }
 
 // shortBars shows how much is missing where the level was not reached.
@@ -348,7 +349,7 @@ func readingFigure(r result.Run, s *result.Step, m event.Monitor) Figure {
 	file := fmt.Sprintf("readings-run-%d.csv", r.Number)
 	for i, text := range messages {
 		if i == mostMessages {
-			f.Legend = append(f.Legend, Sign{fmt.Sprintf("and %s, in %s", plural(len(messages)-i, "further message", "further messages"), file), lineSign(alarm)})
+			f.Legend = append(f.Legend, Sign{fmt.Sprintf("and %s, in %s", english.Count(len(messages)-i, "further message", "further messages"), file), lineSign(alarm)})
 			break
 		}
 		if r := []rune(text); len(r) > 240 {

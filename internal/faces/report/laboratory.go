@@ -12,6 +12,7 @@ import (
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -28,7 +29,7 @@ func FateWords(p analysis.LaboratoryPoint) string {
 	if p.Exposed == 0 {
 		return string(p.Fate)
 	}
-	return fmt.Sprintf("%s (%d of %s upset)", p.Fate, p.Upset, plural(p.Exposed, "frequency", "frequencies"))
+	return fmt.Sprintf("%s (%d of %s upset)", p.Fate, p.Upset, english.Count(p.Exposed, "frequency", "frequencies"))
 }
 
 // PerUnitWords is the current that the bench's onset implies for each volt of e.m.f. or volt per
@@ -257,7 +258,7 @@ func (m Met) verdict() *verdict {
 // MetWords holds a run after a change to what the laboratory's report asks for.
 func MetWords(l analysis.BesideLaboratory, after result.Run) Met {
 	m := Met{Words: "What the laboratory's report asks for: shown", Mark: "good",
-		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.", after.Number, plural(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
+		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.", after.Number, english.Count(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
 	for _, u := range l.Unmet(after) {
 		m.Words, m.Mark = "What the laboratory's report asks for: not shown", "warn"
 		m.Reasons = append(m.Reasons, u.Why)

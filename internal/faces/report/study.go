@@ -15,6 +15,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/threshold"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -297,7 +298,7 @@ func randomFigure(id string, x analysis.Random) (Figure, bool) {
 	p.Add(marks(seen, after, false))
 	return Figure{
 		ID: fmt.Sprintf("figure-%s-%.0f", id, x.Frequency.Hz()), Title: fmt.Sprintf("Upsets over the level at %v", x.Frequency),
-		Caption: fmt.Sprintf("%s, %s. Upright lines are exact limits at each level; lying lines are the limits of the level of a probability, confidence %v.", plural(x.Exposures, "exposure", "exposures"), plural(x.Upsets, "upset", "upsets"), x.Question.Confidence),
+		Caption: fmt.Sprintf("%s, %s. Upright lines are exact limits at each level; lying lines are the limits of the level of a probability, confidence %v.", english.Count(x.Exposures, "exposure", "exposures"), english.Count(x.Upsets, "upset", "upsets"), x.Question.Confidence),
 		Legend:  legend(entry{true, "share of upsets", dotSign(after, true)}, entry{x.Fit != nil, "fitted " + string(x.Question.Model), levelSign(before)}, entry{len(limits) > 0, "limits of the level", levelSign(ink)}),
 		Width:   figureWidth, Height: figureHeight * 0.86, draw: plotted(p),
 	}, true
@@ -378,7 +379,7 @@ func dwellFigure(id string, d analysis.DwellAt) (Figure, bool) {
 	p.Add(marks(seen, after, false))
 	return Figure{
 		ID: fmt.Sprintf("figure-%s-%.0f", id, d.Frequency.Hz()), Title: fmt.Sprintf("Time to upset at %v", d.Frequency),
-		Caption: fmt.Sprintf("%d of %s upset; %s.", d.Upsets, plural(d.Exposures, "exposure", "exposures"), d.Character),
+		Caption: fmt.Sprintf("%d of %s upset; %s.", d.Upsets, english.Count(d.Exposures, "exposure", "exposures"), d.Character),
 		Legend:  legend(entry{true, "upset by then", dotSign(after, true)}, entry{weibull, "fitted Weibull distribution", levelSign(before)}, entry{needed, "dwell needed", dashSign()}),
 		Width:   figureWidth, Height: figureHeight * 0.8, draw: plotted(p),
 	}, true

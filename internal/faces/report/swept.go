@@ -10,6 +10,7 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -26,7 +27,7 @@ func sweptStudy(r result.Run, others []result.Run) Study {
 	for _, x := range bands {
 		by, fate := "", say(string(x.Confirmation))
 		if x.By != 0 {
-			by = fmt.Sprintf("%s, %d of %s upset", runName(x.By), x.Upset, plural(x.Exposed, "frequency", "frequencies"))
+			by = fmt.Sprintf("%s, %d of %s upset", runName(x.By), x.Upset, english.Count(x.Exposed, "frequency", "frequencies"))
 		}
 		if x.Confirmation == analysis.NotStepped {
 			fate.Mark = "warn"

@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	profile "provoke/internal/model/level"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -73,7 +74,7 @@ func (p *page) sentence(first runPart, name, port string) string {
 		what += ", port " + shortened(port, 100)
 	}
 	if n := len(f.Points); n > 0 {
-		what += fmt.Sprintf(", at %s from %v to %v", plural(n, "frequency", "frequencies"), f.Points[0].Frequency, f.Points[n-1].Frequency)
+		what += fmt.Sprintf(", at %s from %v to %v", english.Count(n, "frequency", "frequencies"), f.Points[0].Frequency, f.Points[n-1].Frequency)
 	}
 	what += " (" + analysis.Modulation(f.Opened.Modulation) + "). "
 	if p.Comparison == nil {
@@ -103,13 +104,6 @@ func shortened(s string, most int) string {
 		return strings.TrimSpace(string(r[:most-1])) + "…"
 	}
 	return s
-}
-
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
 }
 
 // facts are the summary in numbers.
@@ -260,7 +254,7 @@ func exposureFields(r result.Run) []event.Field {
 		event.Field{Name: "confidence in them", Value: o.Profile.Confidence}, event.Field{Name: "verification", Value: verified},
 		event.Field{Name: "what the level means", Value: o.Profile.Means}, event.Field{Name: "mode", Value: string(o.Mode)},
 		event.Field{Name: "modulation", Value: analysis.Modulation(o.Modulation)}, event.Field{Name: "dwell", Value: o.Dwell.String()},
-		event.Field{Name: "frequencies", Value: fmt.Sprintf("%v to %v, %s of the plan", low, high, plural(o.Points, "frequency", "frequencies"))},
+		event.Field{Name: "frequencies", Value: fmt.Sprintf("%v to %v, %s of the plan", low, high, english.Count(o.Points, "frequency", "frequencies"))},
 		event.Field{Name: "resolution of thresholds", Value: o.Resolution.String()},
 	)
 	if o.Edges != 0 {
@@ -289,7 +283,7 @@ func runWords(r result.Run, f analysis.Findings) []string {
 		out = append(out, "Changed before this run: "+r.Opened.Changed+".")
 	}
 	out = append(out, fmt.Sprintf("%s, %s, begun %s; %s; highest current %v.", firstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
-		r.OpenedAt.Format(minute), plural(r.Exposures, "exposure", "exposures"), r.HighestCurrent))
+		r.OpenedAt.Format(minute), english.Count(r.Exposures, "exposure", "exposures"), r.HighestCurrent))
 	if r.Opened.RunKind != plan.Calibration {
 		out = append(out, firstUpper(sentenceOf(f)))
 	}
@@ -354,7 +348,7 @@ func (d deviations) ending(r result.Run) {
 		d.add("", "ended", strings.TrimSuffix(string(r.Verdict)+": "+r.Why, ": "), "warn")
 	}
 	if r.Unreadable > 0 {
-		d.add("", "not readable", plural(r.Unreadable, "record", "records")+" of the journal cannot be read by this program", "warn")
+		d.add("", "not readable", english.Count(r.Unreadable, "record", "records")+" of the journal cannot be read by this program", "warn")
 	}
 }
 

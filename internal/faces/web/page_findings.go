@@ -17,6 +17,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/chain"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -199,7 +200,7 @@ func summary(r result.Run, f analysis.Findings) []string {
 	}
 	out = append(out, "Verdict: "+verdict)
 	if f.FalseAlarms == nil && f.Swept == nil && f.Exposed() {
-		out = append(out, fmt.Sprintf("%s upset, %s", plural(f.Upsets, "frequency", "frequencies"), plural(f.Exposures, "exposure", "exposures")))
+		out = append(out, fmt.Sprintf("%s upset, %s", english.Count(f.Upsets, "frequency", "frequencies"), english.Count(f.Exposures, "exposure", "exposures")))
 	}
 	if s := report.LevelWords(f); s != "" {
 		out = append(out, s)

@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -191,14 +192,14 @@ func fateCounts(l analysis.BesideLaboratory) []string {
 	for _, p := range l.Points {
 		n[p.Fate]++
 	}
-	out := []string{plural(len(l.Points), "failure", "failures") + " reported"}
+	out := []string{english.Count(len(l.Points), "failure", "failures") + " reported"}
 	for _, f := range []analysis.Fate{analysis.Reproduced, analysis.NotReproduced, analysis.NotExposed} {
 		if n[f] > 0 {
 			out = append(out, fmt.Sprintf("%d %s", n[f], f))
 		}
 	}
 	if k := len(l.BenchOnly); k > 0 {
-		out = append(out, plural(k, "failing band", "failing bands")+" found on the bench and not reported by the laboratory")
+		out = append(out, english.Count(k, "failing band", "failing bands")+" found on the bench and not reported by the laboratory")
 	}
 	return out
 }

@@ -11,6 +11,7 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -155,7 +156,7 @@ func dwellChart(id string, d analysis.DwellAt) chart {
 	}
 	cols.into(&c, func(t float64, y []*float64) string {
 		if y[0] != nil {
-			return fmt.Sprintf("%s: %.0f %% of %s had upset", report.SecondsWords(t), *y[0], plural(d.Exposures, "exposure", "exposures"))
+			return fmt.Sprintf("%s: %.0f %% of %s had upset", report.SecondsWords(t), *y[0], english.Count(d.Exposures, "exposure", "exposures"))
 		}
 		return strconv.FormatFloat(t, 'g', 3, 64) + " s"
 	})
