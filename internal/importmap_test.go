@@ -38,6 +38,7 @@ var rooms = []struct {
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy"}},
+	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
 	{"run", []string{"engine", "watcher", "selftest"}},
 	{"faces", []string{"report", "web"}},
@@ -55,7 +56,7 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "selftest", "web"}
+var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "selftest", "web"}
 
 // home is the directory of a package of the map below internal.
 func home(pkg string) string {

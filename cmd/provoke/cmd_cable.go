@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
+	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -51,7 +52,7 @@ with --at only those. What is not known is null; an estimate that has no upper l
 }
 
 // Run computes and prints.
-func (c *cableCommand) Run(w *world) error {
+func (c *cableCommand) Run(w *terminal.World) error {
 	file, list, err := loadCable(c.File)
 	if err != nil {
 		return err
@@ -71,17 +72,17 @@ func (c *cableCommand) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, sheet.json(len(c.At) > 0))
+		return terminal.PrintJSON(w.Stdout, sheet.json(len(c.At) > 0))
 	}
 	for _, p := range sheet.warnings {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
-	return onPage(w.stdout, sheet.print)
+	return terminal.OnPage(w.Stdout, sheet.print)
 }
 
 // loadCable reads a cable file with everything that it names.
 func loadCable(file string) (*cable.Cable, problem.List, error) {
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the cable file: %w", err)
 	}
@@ -108,7 +109,7 @@ type alongSheet struct {
 }
 
 // fit estimates the cable from a run; what follows is computed with the estimated one.
-func (s *cableSheet) fit(w *world, c *cableCommand) error {
+func (s *cableSheet) fit(w *terminal.World, c *cableCommand) error {
 	job, err := store.OpenReadOnly(c.Fit)
 	if err != nil {
 		return damage(err)
@@ -227,7 +228,7 @@ func (s *cableSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "clamp: %s. Every figure is computed from the model, an estimate of the cable.\n", c.ClampWhat)
 	s.printEstimate(out)
 	fmt.Fprintln(out)
-	tw := table(out)
+	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "frequency\tat the DUT\tat the probe\tinto the AE\tin the jig\tDUT over jig\tprobe to DUT\tby place")
 	for i := range s.shown.Grid.Len() {
 		r := s.shown
@@ -267,7 +268,7 @@ func (s *cableSheet) printResonances(out io.Writer) {
 func (s *cableSheet) printAlong(out io.Writer) error {
 	for _, a := range s.along {
 		fmt.Fprintf(out, "\nalong the cable at %v\n", a.at)
-		tw := table(out)
+		tw := terminal.Table(out)
 		fmt.Fprintln(tw, "from the DUT\tcurrent\t")
 		for _, p := range a.places {
 			mark := ""
@@ -289,7 +290,7 @@ func (s *cableSheet) printEstimate(out io.Writer) {
 		return
 	}
 	fmt.Fprintf(out, "\nestimated from run %d (%s used, %d left out), limits with %v confidence\n", s.run, english.Count(e.Used, "reading", "readings"), e.Left, rf.Fraction(e.Confidence))
-	tw := table(out)
+	tw := terminal.Table(out)
 	for _, q := range e.Quantities {
 		value, limits := "–", "the readings do not tell"
 		if q.Known() {

@@ -15,6 +15,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -38,12 +39,12 @@ func (c *compareCommand) Help() string {
 }
 
 // Run compares two runs of a job.
-func (c *compareCommand) Run(w *world) error {
+func (c *compareCommand) Run(w *terminal.World) error {
 	if c.Before == c.After && c.Before != 0 {
-		return withCode(exitUsage, fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
 	}
 	if c.Margin < 0 {
-		return withCode(exitUsage, fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
@@ -79,14 +80,14 @@ func (c *compareCommand) Run(w *world) error {
 	}
 	predicted, err := remedy.Kept(pair[0], func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err })
 	if err != nil {
-		fmt.Fprintf(w.stderr, "provoke: nothing predicted is shown: %v\n", err)
+		fmt.Fprintf(w.Stderr, "provoke: nothing predicted is shown: %v\n", err)
 	}
 	if c.JSON {
 		out := report.Comparison(cmp)
 		out.Predicted = report.Predicted(predicted, cmp)
-		return printJSON(w.stdout, out)
+		return terminal.PrintJSON(w.Stdout, out)
 	}
-	return onPage(w.stdout, func(out io.Writer) error {
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error {
 		printComparison(out, cmp, c.All)
 		printPredicted(out, predicted, cmp)
 		return nil
@@ -99,7 +100,7 @@ func (c *compareCommand) choose(job *store.Job) error {
 	case c.After != 0:
 		return nil
 	case c.Before != 0:
-		return withCode(exitUsage, errors.New("name the run before the change and the run after it, or neither"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("name the run before the change and the run after it, or neither"))
 	}
 	infos, err := job.Runs()
 	if err != nil {
@@ -126,7 +127,7 @@ func printPredicted(w io.Writer, p *remedy.Prediction, c analysis.Comparison) {
 		fmt.Fprintln(w, "  at no frequency can it be compared with what was measured")
 		return
 	}
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tpredicted gain\tband\tmeasured\tagreement")
 	for _, b := range beside {
 		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%s\t%s\n", b.Frequency, b.Predicted, b.Low, b.High, gainWords(b.Measured, b.Bound), b.Agreement)
@@ -171,7 +172,7 @@ func printComparedBands(w io.Writer, c analysis.Comparison) {
 	if len(c.Bands) == 0 {
 		return
 	}
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "band before\tband after\twhat became of it\tgain")
 	for _, b := range c.Bands {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", report.SpanWords(b.Before), report.SpanWords(b.After), b.Fate, report.GainRangeWords(b))
@@ -183,7 +184,7 @@ func printComparedBands(w io.Writer, c analysis.Comparison) {
 // printComparedPoints prints the frequencies that upset in one of the runs; neighbours with the same verdict, and
 // the same kind of reason, in one row unless all are asked for.
 func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tonset before\tonset after\tgain\trequired\tverdict\twhy")
 	rest, apart := 0, 0
 	var group []analysis.ComparedPoint

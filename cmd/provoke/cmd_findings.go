@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -31,7 +32,7 @@ func (c *findingsCommand) Help() string {
 }
 
 // Run prints the findings of one run.
-func (c *findingsCommand) Run(w *world) error {
+func (c *findingsCommand) Run(w *terminal.World) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
 		return damage(err)
@@ -47,9 +48,9 @@ func (c *findingsCommand) Run(w *world) error {
 	if c.JSON {
 		j := report.Findings(f)
 		known.fill(&j)
-		err = printJSON(w.stdout, j)
+		err = terminal.PrintJSON(w.Stdout, j)
 	} else {
-		err = onPage(w.stdout, func(out io.Writer) error {
+		err = terminal.OnPage(w.Stdout, func(out io.Writer) error {
 			err := printFindings(out, r, f, known, c.All)
 			if err == nil {
 				printEvidence(out, job, r, control)
@@ -58,7 +59,7 @@ func (c *findingsCommand) Run(w *world) error {
 		})
 	}
 	if err == nil && c.FailOnUpset && f.Upsets > 0 {
-		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", english.Count(f.Upsets, "frequency", "frequencies"), f.Run))
+		return terminal.WithCode(terminal.ExitUpset, fmt.Errorf("the DUT upset at %s in run %d", english.Count(f.Upsets, "frequency", "frequencies"), f.Run))
 	}
 	return err
 }
@@ -92,7 +93,7 @@ func printEvidence(w io.Writer, job *store.Job, r result.Run, control *result.Ru
 
 // readChosen folds the run with a number, or the newest exposure, and the control run it is compared
 // with; the other runs of the job are not read.
-func readChosen(w *world, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
+func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return r, nil, damage(err)
@@ -113,7 +114,7 @@ func readChosen(w *world, job *store.Job, number int) (r result.Run, control *re
 }
 
 // readRuns folds every run of a job, in order of number.
-func readRuns(w *world, job *store.Job) ([]result.Run, error) {
+func readRuns(w *terminal.World, job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return nil, damage(err)
@@ -130,13 +131,13 @@ func readRuns(w *world, job *store.Job) ([]result.Run, error) {
 }
 
 // readRun folds one run and says on stderr when records of it could not be read.
-func readRun(w *world, job *store.Job, number int) (result.Run, error) {
+func readRun(w *terminal.World, job *store.Job, number int) (result.Run, error) {
 	r, err := result.All(job.Records(number, 1))
 	if err != nil {
 		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), damage(err))
 	}
 	if r.Unreadable > 0 {
-		fmt.Fprintf(w.stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", english.Count(r.Unreadable, "record", "records"), number)
+		fmt.Fprintf(w.Stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", english.Count(r.Unreadable, "record", "records"), number)
 	}
 	return r, nil
 }
@@ -230,7 +231,7 @@ func printRunHead(w io.Writer, r result.Run) {
 // printLaboratory prints what a laboratory reported, as it was entered.
 func printLaboratory(w io.Writer, r result.Run) {
 	fmt.Fprintf(w, "run %d: reported by %s, %s\n", r.Number, orDash(r.Laboratory.Laboratory), orDash(r.Laboratory.Report))
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "  from\tto\tlevel\tmodulation\twhat happened")
 	for _, x := range r.Laboratory.Failures {
 		fmt.Fprintf(t, "  %v\t%v\t%s\t%s\t%s\n", x.From, x.To, orDash(x.Level), orDash(x.Modulation), orDash(x.What))
@@ -264,7 +265,7 @@ func printBands(w io.Writer, f analysis.Findings) {
 		return
 	}
 	fmt.Fprintf(w, "%s (%s)\n", english.Count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "  band\tlowest onset\tat\t"+report.MarginTo(f)+"\tclass\tlow edge\thigh edge\tlow check\texposures")
 	for _, b := range f.Bands {
 		fmt.Fprintf(t, "  %s\t%v\t%v\t%s\t%s\t%s\t%s\t%s\t%d\n", analysis.Span(b), b.Lowest.Onset, b.Lowest.Frequency,
@@ -280,7 +281,7 @@ func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 		return
 	}
 	fmt.Fprintln(w, "upsets")
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "  frequency\tonset\tfrom … to\trecovery\twanted\t"+report.MarginTo(f)+"\tclass\tupsets at onset\texposures")
 	for _, p := range f.Points {
 		if !p.Upset {
@@ -319,7 +320,7 @@ func printShort(w io.Writer, f analysis.Findings) {
 		return
 	}
 	fmt.Fprintf(w, "the level wanted was not reached at %s\n", english.Count(len(short), "frequency", "frequencies"))
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "  frequency\tonset\twanted\tshort of it by\twhy")
 	for i, p := range short {
 		if i == mostShort && len(short) > mostShort+1 {

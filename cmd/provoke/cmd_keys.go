@@ -12,6 +12,7 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/cable"
+	"provoke/internal/terminal"
 )
 
 type keysCommand struct {
@@ -98,9 +99,9 @@ func section(title string, keys []document.Key) keySection {
 }
 
 // Run prints the keys.
-func (c *keysCommand) Run(w *world) error {
+func (c *keysCommand) Run(w *terminal.World) error {
 	if c.Table != "" {
-		return printTable(w.stdout, c.Table)
+		return printTable(w.Stdout, c.Table)
 	}
 	files := keyedFiles()
 	if c.File != "" {
@@ -111,11 +112,11 @@ func (c *keysCommand) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, struct {
+		return terminal.PrintJSON(w.Stdout, struct {
 			Files []keyedFile `json:"files"`
 		}{files})
 	}
-	return onPage(w.stdout, func(out io.Writer) error {
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error {
 		for i, f := range files {
 			if i > 0 {
 				fmt.Fprintln(out)
@@ -133,7 +134,7 @@ func (f keyedFile) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s file; its first line is %q; * is required\n", f.Name, f.First)
 	for _, s := range f.Sections {
 		fmt.Fprintf(out, "\n%s\n", s.Title)
-		t := table(out)
+		t := terminal.Table(out)
 		fmt.Fprintln(t, "  key\ttakes\tdefault\tmeans")
 		for _, k := range s.Keys {
 			fmt.Fprintf(t, "  %s%s\t%s\t%s\t%s\n", k.Key, star(k), k.Takes, k.byDefault(), k.Means)

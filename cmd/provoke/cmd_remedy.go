@@ -17,6 +17,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
+	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -64,7 +65,7 @@ type remedySheet struct {
 	predicted *remedy.Prediction // as kept in the job
 }
 
-func (c *remedyCommand) Run(w *world) error {
+func (c *remedyCommand) Run(w *terminal.World) error {
 	s, err := c.sheet(w)
 	if err != nil {
 		return err
@@ -75,20 +76,20 @@ func (c *remedyCommand) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, s.shape())
+		return terminal.PrintJSON(w.Stdout, s.shape())
 	}
-	onPage(w.stdout, func(out io.Writer) error { s.print(out); return nil })
+	terminal.OnPage(w.Stdout, func(out io.Writer) error { s.print(out); return nil })
 	return nil
 }
 
-func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
+func (c *remedyCommand) sheet(w *terminal.World) (*remedySheet, error) {
 	switch {
 	case c.Job == "" && (c.Fit || c.Attach || c.Number != 0):
-		return nil, withCode(exitUsage, errors.New("--fit, --run and --attach need a job: --job JOB.provoke"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--fit, --run and --attach need a job: --job JOB.provoke"))
 	case c.Keep < 1 || c.Keep > 1000:
-		return nil, withCode(exitUsage, errors.New("--keep: from 1 to 1000 combinations are printed"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--keep: from 1 to 1000 combinations are printed"))
 	}
-	data, err := readText(c.Parts)
+	data, err := terminal.ReadText(c.Parts)
 	if err != nil {
 		return nil, fmt.Errorf("read the parts file: %w", err)
 	}
@@ -97,7 +98,7 @@ func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
 		return nil, err
 	}
 	for _, p := range problems.Warnings() {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	s := &remedySheet{file: file, search: remedy.Search{Parts: file.Parts, Most: file.Combine, Margin: file.Margin, Reference: file.Reference, Keep: c.Keep}}
 	if err := c.ask(w, s); err != nil {
@@ -124,10 +125,10 @@ func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
 }
 
 // ask fills in what is missing: from the file, or from the findings of a run.
-func (c *remedyCommand) ask(w *world, s *remedySheet) error {
+func (c *remedyCommand) ask(w *terminal.World, s *remedySheet) error {
 	if c.Job == "" {
 		if len(s.file.Missing) == 0 {
-			return withCode(exitUsage, errors.New("what is missing is not known: give --job JOB.provoke, or write it into the parts file under missing"))
+			return terminal.WithCode(terminal.ExitUsage, errors.New("what is missing is not known: give --job JOB.provoke, or write it into the parts file under missing"))
 		}
 		_, s.needs = s.file.Grid(201)
 		s.remarks = append(s.remarks, "what is missing is as the parts file says; at other frequencies the product counts as just standing the level wanted")
@@ -191,7 +192,7 @@ func readingsOf(r result.Run) []cable.Reading {
 // settle takes the flags over the file.
 func (c *remedyCommand) settle(s *remedySheet) error {
 	if c.Combine < 0 || c.Combine > 8 {
-		return withCode(exitUsage, errors.New("--combine: from 1 to 8 parts are combined"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--combine: from 1 to 8 parts are combined"))
 	}
 	if c.Combine > 0 {
 		s.search.Most = c.Combine
@@ -200,14 +201,14 @@ func (c *remedyCommand) settle(s *remedySheet) error {
 		s.search.Margin = *c.Margin
 	}
 	if s.search.Margin < 0 {
-		return withCode(exitUsage, fmt.Errorf("a margin of %v asks for less than is missing", s.search.Margin))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("a margin of %v asks for less than is missing", s.search.Margin))
 	}
 	switch c.Reference {
 	case string(remedy.SameDrive), string(remedy.SameProbe):
 		s.search.Reference = remedy.Reference(c.Reference)
 	case "":
 	default:
-		return withCode(exitUsage, fmt.Errorf("--reference %q: it is %q or %q", c.Reference, remedy.SameDrive, remedy.SameProbe))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--reference %q: it is %q or %q", c.Reference, remedy.SameDrive, remedy.SameProbe))
 	}
 	if s.search.Reference == "" {
 		s.search.Reference = remedy.SameDrive
@@ -215,11 +216,11 @@ func (c *remedyCommand) settle(s *remedySheet) error {
 	return nil
 }
 
-func (c *remedyCommand) find(w *world, s *remedySheet) error {
+func (c *remedyCommand) find(w *terminal.World, s *remedySheet) error {
 	if len(c.Use) > 0 {
 		choices, err := pickChoices(s.file.Parts, c.Use)
 		if err != nil {
-			return withCode(exitUsage, err)
+			return terminal.WithCode(terminal.ExitUsage, err)
 		}
 		one, err := s.model.Judge(s.search, choices, s.needs)
 		if err != nil {
@@ -230,15 +231,15 @@ func (c *remedyCommand) find(w *world, s *remedySheet) error {
 	}
 	last := time.Time{}
 	s.search.Progress = func(done, total int) {
-		if now := time.Now(); w.terminal && (now.Sub(last) > 100*time.Millisecond || done == total) {
+		if now := time.Now(); w.Terminal && (now.Sub(last) > 100*time.Millisecond || done == total) {
 			last = now
-			overwrite(w.stderr, fmt.Sprintf("%d of %d combinations", done, total))
+			terminal.Overwrite(w.Stderr, fmt.Sprintf("%d of %d combinations", done, total))
 		}
 	}
 	var err error
 	s.outcome, err = s.model.Find(s.search, s.needs)
-	if w.terminal {
-		fmt.Fprintln(w.stderr)
+	if w.Terminal {
+		fmt.Fprintln(w.Stderr)
 	}
 	return err
 }
@@ -275,7 +276,7 @@ func pickChoices(parts []remedy.Part, names []string) ([]remedy.Choice, error) {
 }
 
 // keep joins the prediction of the first combination to the run.
-func (s *remedySheet) keep(w *world, jobFile string) error {
+func (s *remedySheet) keep(w *terminal.World, jobFile string) error {
 	if len(s.outcome.Best) == 0 {
 		return errors.New("no combination to keep a prediction of")
 	}
@@ -318,7 +319,7 @@ func (s *remedySheet) print(w io.Writer) {
 	}
 	fmt.Fprintf(w, "missing at %s, most at %v: %v; asked for above that: %v\n", english.Count(failing, "frequency", "frequencies"), worst.Frequency, -worst.Margin, s.search.Margin)
 	fmt.Fprintf(w, "effects count for the %s; %s looked at\n\n", s.search.Reference, english.Count(s.outcome.Total, "combination", "combinations"))
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "\tcombination\tworst margin left\tlow end\tat\tcloses the gap\tmakes worse")
 	for i, x := range s.outcome.Best {
 		fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%v\t%s\t%s\n", i+1, strings.Join(x.Names(), " + "), x.Worst.Text(1), s.limit(x.WorstLow), x.WorstAt, s.closesWords(x), worseWords(x))
@@ -381,7 +382,7 @@ func (s *remedySheet) printFirst(w io.Writer) {
 	}
 	x := s.outcome.Best[0]
 	fmt.Fprintf(w, "\n%s\n", strings.Join(x.Names(), " + "))
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tmissing\tsame drive\tband\tsame probe current\tband\tmargin left")
 	var failing []int
 	for i, n := range s.needs {

@@ -11,6 +11,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -47,7 +48,7 @@ func benchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
 }
 
 // repeatsOf returns the runs of a job that repeat a run, that run among them.
-func repeatsOf(w *world, job *store.Job, r result.Run) ([]result.Run, error) {
+func repeatsOf(w *terminal.World, job *store.Job, r result.Run) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return nil, damage(err)
@@ -99,7 +100,7 @@ type onsets struct {
 }
 
 // onsetsOf works out the uncertainty of the onsets of a run from the bench file as used, and the decision with it.
-func onsetsOf(w *world, job *store.Job, r result.Run, f *analysis.Findings) onsets {
+func onsetsOf(w *terminal.World, job *store.Job, r result.Run, f *analysis.Findings) onsets {
 	o := onsets{at: map[rf.Frequency]uncertainty.Onset{}}
 	if r.Opened.RunKind != plan.Exposure && r.Opened.RunKind != plan.Control {
 		return o
@@ -143,7 +144,7 @@ func onsetsOf(w *world, job *store.Job, r result.Run, f *analysis.Findings) onse
 }
 
 // uncertaintyAtCheck returns the expanded uncertainty of the current at the check point of a run.
-func uncertaintyAtCheck(w *world, job *store.Job, r result.Run) (rf.Gain, error) {
+func uncertaintyAtCheck(w *terminal.World, job *store.Job, r result.Run) (rf.Gain, error) {
 	bench, err := benchOfRun(job, r)
 	if err != nil {
 		return 0, err

@@ -12,6 +12,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/threshold"
+	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -73,7 +74,7 @@ func printRandom(out io.Writer, x analysis.Random) error {
 	} else if x.Overlap == threshold.Mixed {
 		fmt.Fprintf(out, "  %s\n", event.Printable(x.NoFit))
 	}
-	t := table(out)
+	t := terminal.Table(out)
 	if x.Overlap == threshold.Mixed || x.Overlap == threshold.Separated {
 		fmt.Fprintln(t, "  upset probability\tcurrent\tlimits (profile likelihood)\tlimits (Fieller)")
 		for _, l := range x.Levels {
@@ -202,7 +203,7 @@ type dwellAtJSON struct {
 
 func (c *dwellStudy) evaluate(r result.Run) (dwellJSON, error) {
 	if !(c.Share > 0 && c.Share < 1) {
-		return dwellJSON{}, withCode(exitUsage, fmt.Errorf("--share %v is not between 0 %% and 100 %%", c.Share))
+		return dwellJSON{}, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--share %v is not between 0 %% and 100 %%", c.Share))
 	}
 	study, err := analysis.DwellStudyOf(r, c.At, c.Share, c.Confidence)
 	out := dwellJSON{Run: r.Number, Confidence: rounded(float64(c.Confidence)), Share: rounded(float64(c.Share)), At: []dwellAtJSON{}, Latency: study.Latency.Std().Seconds()}
@@ -234,7 +235,7 @@ func (c *dwellStudy) print(out io.Writer, r result.Run, s dwellJSON) error {
 	if r.Opened.Search == nil || r.Opened.Search.Method != plan.Repeated {
 		fmt.Fprintln(out, "the run was no dwell study: its exposures are of different levels, and short ones cut off late upsets")
 	}
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "frequency\texposures\tupset\tshortest\tmedian\tlongest\ttimes")
 	for _, x := range s.At {
 		first, last := (*float64)(nil), (*float64)(nil)
@@ -303,7 +304,7 @@ func (c *modulationStudy) evaluate(runs []result.Run) modulationSheet {
 
 func (s modulationSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "modulation study, %s: onset as the run's level means it, as carrier, at the crest, and as mean\n\n", numbersOf(s.runs))
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "frequency\tmodulation\trun\tonset\tcarrier\tcrest\tmean")
 	for _, a := range s.at {
 		for _, r := range a.Results {
@@ -395,7 +396,7 @@ type runDriftJSON struct {
 	Says    string   `json:"says"`
 }
 
-func (c *repeatStudy) evaluate(w *world) (repeatSheet, error) {
+func (c *repeatStudy) evaluate(w *terminal.World) (repeatSheet, error) {
 	out := repeatSheet{Onset: []repeatedJSON{}, Transfer: []transferJSON{}, Drift: []runDriftJSON{}}
 	var runs []result.Run
 	if len(c.Runs) > 0 {
@@ -453,7 +454,7 @@ func (s *repeatSheet) drift(r result.Run, known func() (rf.Gain, error)) {
 
 func (s repeatSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s repeat one another\n\n", numbersOf(s.Runs))
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "frequency\tupset in\tmean onset\tlowest\thighest\tdeviation of the onset\tof the current at the same drive")
 	for _, x := range s.Onset {
 		transfer, n := s.spread.At(rf.Frequency(x.Hz))
