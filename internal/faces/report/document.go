@@ -22,7 +22,8 @@ type block struct {
 	Mark       string // of Text: "of" for an aside, "warning", or ""
 	List       []string
 	Table      *Table
-	Figure     *Figure
+	Chart      *Chart
+	Figure     *Figure // of a chart, or the sketch
 	Verdict    *verdict
 	Picture    *picture
 	Signatures []string // who signs
@@ -51,6 +52,12 @@ func (s *section) table(tables ...Table) {
 func (s *section) figure(figures ...Figure) {
 	for i := range figures {
 		s.Blocks = append(s.Blocks, block{Figure: &figures[i]})
+	}
+}
+
+func (s *section) chart(charts ...Chart) {
+	for i := range charts {
+		s.Blocks = append(s.Blocks, block{Chart: &charts[i], Figure: figureOf(charts[i])})
 	}
 }
 
@@ -130,9 +137,7 @@ func (p *page) compareSection() section {
 		Words: c.Words, Mark: c.Mark, Reasons: c.Reasons, Reservations: c.Reservations,
 		Of: fmt.Sprintf("%s. Margin asked above the onset before: %v.", of, c.Margin),
 	}})
-	if c.Figure != nil {
-		s.figure(*c.Figure)
-	}
+	s.chart(c.Charts...)
 	s.table(c.Bands, c.Predicted)
 	return s
 }
@@ -143,7 +148,7 @@ func (r *runPart) section() section {
 		s.say("", w)
 	}
 	s.table(r.Bands, r.Evidence, r.Random)
-	s.figure(r.Figures...)
+	s.chart(r.Charts...)
 	if len(r.Profile.Rows) > 0 {
 		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
 	}

@@ -5,9 +5,6 @@ import (
 	"math"
 	"strings"
 
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
-
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
@@ -148,53 +145,43 @@ func benchOnlyTable(l analysis.BesideLaboratory) Table {
 	return t
 }
 
-// laboratoryFigure shows the run's immunity profile with the laboratory's failures and what a fix must
-// show.
-func laboratoryFigure(l analysis.BesideLaboratory, f analysis.Findings) (Figure, bool) {
-	bench := immunity(f.Points)
-	var asks []mark
-	var high []float64
-	fr := newFrame()
-	fr.take(bench)
+// laboratoryChart shows the run's immunity profile with the laboratory's failures and what a fix must show.
+func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, bool) {
+	bench := onsetSpots(f.Points)
+	var asks, higher, required []Spot
+	span := newSpan()
+	span.take(bench)
 	for _, p := range l.Points {
 		at := math.Sqrt(p.Low.Hz() * p.High.Hz())
 		if p.Asks.Known() {
-			asks, high = append(asks, mark{at, p.Asks.In(), rf.Exactly}), append(high, p.AsksHigh.In())
-			fr.take([]mark{{at, p.AsksHigh.In(), rf.Exactly}})
+			asks = append(asks, Spot{X: at, Y: p.Asks.In()})
+			higher = append(higher, Spot{X: at, Y: p.Asks.In(), To: p.AsksHigh.In()})
+			span.take([]Spot{{X: at, Y: p.AsksHigh.In()}})
 		}
 		if p.Required.Known() {
-			fr.take([]mark{{p.Low.Hz(), p.Required.In(), rf.Exactly}, {p.High.Hz(), p.Required.In(), rf.Exactly}})
+			s := Spot{X: p.Low.Hz(), To: p.High.Hz(), Y: p.Required.In()}
+			required = append(required, s)
+			span.take([]Spot{s, {X: s.To, Y: s.Y}})
 		}
 	}
-	fr.take(asks)
-	plot, ok := fr.plot("onset of upset (dBµA)")
-	if !ok || len(asks) == 0 {
-		return Figure{}, false
-	}
-	plot.Add(grid(), bars(asks, high, rgb(0xcfdfe6)), marks(bench, before, false), marks(asks, after, true))
-	for _, p := range l.Points {
-		if p.Required.Known() {
-			plot.Add(spanned(p.Low.Hz(), p.High.Hz(), p.Required.In()))
-		}
-	}
-	return Figure{
+	span.take(asks)
+	c := Chart{
 		ID: fmt.Sprintf("figure-laboratory-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
-		Caption: ("A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound."),
-		Legend: legend(entry{true, fmt.Sprintf("run %d", l.Run), dotSign(before, true)}, entry{true, "bound", dotSign(before, false)}, entry{true, "laboratory failed at", squareSign(after)},
-			entry{true, "a fix must show", barSign(ink)}),
-		Width: figureWidth, Height: figureHeight, draw: plotted(plot),
-	}, true
-}
-
-// spanned draws a level over a range of frequencies, never shorter than can be seen.
-func spanned(low, high, y float64) drawing {
-	return drawing{do: func(c draw.Canvas, tx, ty func(float64) vg.Length) {
-		from, to := tx(low), tx(high)
-		if short := 7 - (to - from); short > 0 {
-			from, to = from-short/2, to+short/2
-		}
-		c.StrokeLine2(draw.LineStyle{Color: ink, Width: 2.2}, from, ty(y), to, ty(y))
-	}}
+		Caption: "A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound.",
+		Tall:    1,
+	}
+	if !span.overFrequency(&c, onsetLabel) || len(asks) == 0 {
+		return c, false
+	}
+	c.draw("may stand for", Bar, Higher, higher)
+	c.draw(fmt.Sprintf("run %d", l.Run), Dot, Before, bench)
+	c.draw("laboratory failed at", Square, After, asks)
+	c.draw("a fix must show", Span, Ink, required)
+	c.explain(true, fmt.Sprintf("run %d", l.Run), Dot, Before)
+	c.explain(true, "bound", Bound, Soft)
+	c.explain(true, "laboratory failed at", Square, After)
+	c.explain(true, "a fix must show", Span, Ink)
+	return c, true
 }
 
 // beside holds the newest laboratory's report of a job against the run of the product as the laboratory
@@ -235,8 +222,8 @@ func (p *page) laboratorySection() section {
 	}
 	l := *p.Beside
 	r, _ := runOf(p.Job.Runs, l.Run)
-	if f, ok := laboratoryFigure(l, analysis.Of(r, nil)); ok {
-		s.figure(f)
+	if c, ok := laboratoryChart(l, analysis.Of(r, nil)); ok {
+		s.chart(c)
 	}
 	s.table(LaboratoryTables(l)...)
 	if after, ok := runOf(p.Job.Runs, p.Job.After); ok && after.Opened.RunKind == plan.Exposure {

@@ -220,7 +220,7 @@ type comparisonPart struct {
 	Mark                       string
 	Differences, Bands, Points Table
 	Predicted                  Table // beside measured; empty where nothing was predicted
-	Figure                     *Figure
+	Charts                     []Chart
 }
 
 // Tables returns the tables of the part.
@@ -234,8 +234,8 @@ func newComparisonPart(c analysis.Comparison) *comparisonPart {
 		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
 		Differences: differencesTable(c), Bands: comparedBandsTable(c), Points: comparedTable(c),
 	}
-	if f, ok := profileFigure(c.Before, &c.After); ok {
-		part.Figure = &f
+	if f, ok := profileChart(c.Before, &c.After); ok {
+		part.Charts = append(part.Charts, f)
 	}
 	return part
 }
@@ -251,7 +251,7 @@ type runPart struct {
 	Random                         Table // where the product is not deterministic
 	Drive                          Table // generator setting and power at every frequency
 	Uncertain                      Table // uncertainty of the onsets
-	Figures                        []Figure
+	Charts                         []Chart
 }
 
 func newRunPart(j Job, r result.Run, control *result.Run, c *comparisonPart) runPart {
@@ -261,16 +261,16 @@ func newRunPart(j Job, r result.Run, control *result.Run, c *comparisonPart) run
 		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
 		Bands: bandsTable(f), Random: NotDeterministicTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Drive: driveTable(j, r), Safing: safingTable(r),
 	}
-	add := func(f Figure, ok bool) {
+	add := func(c Chart, ok bool) {
 		if ok {
-			part.Figures = append(part.Figures, f)
+			part.Charts = append(part.Charts, c)
 		}
 	}
-	add(reachedFigure(f))
+	add(reachedChart(f))
 	compared := c != nil && (c.Before.Run == r.Number || c.After.Run == r.Number)
 	if !compared && r.Opened.RunKind != plan.Calibration && r.Opened.RunKind != plan.Baseline {
-		add(profileFigure(f, nil))
+		add(profileChart(f, nil))
 	}
-	part.Figures = append(part.Figures, readingFigures(r, f)...)
+	part.Charts = append(part.Charts, readingCharts(r, f)...)
 	return part
 }

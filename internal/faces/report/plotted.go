@@ -1,0 +1,200 @@
+package report
+
+import (
+	"fmt"
+	"html/template"
+	"image/color"
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// Figure is a drawing with its caption and the meaning of its signs. The same drawing goes into the
+// HTML as SVG and into the PDF as vectors.
+type Figure struct {
+	ID, Title, Caption string
+	Number             int
+	Legend             []LegendSign
+	Width, Height      vg.Length
+	Fixed              bool // drawn for this size and no other
+	draw               func(draw.Canvas)
+}
+
+// SVG returns the figure as an element for the middle of an HTML file; every text in it is escaped.
+func (f Figure) SVG() (template.HTML, error) { return svg(f.draw, f.Width, f.Height, "plot", f.Title) }
+
+// LegendSign is one entry of a figure's legend.
+type LegendSign struct {
+	Text string
+	draw func(draw.Canvas)
+}
+
+// SVG returns the sign as an element for the middle of an HTML file.
+func (s LegendSign) SVG() (template.HTML, error) {
+	return svg(s.draw, signWidth, signHeight, "sign", "")
+}
+
+// plotted is the drawing of a plot.
+func plotted(p *plot.Plot) func(draw.Canvas) { return func(c draw.Canvas) { p.Draw(c) } }
+
+// paints are the colours in which what is told stands in print.
+var paints = map[Paint]color.Color{
+	Wanted: ink, Ink: ink, Before: before, After: after, Upset: alarm, Lacking: rgb(0xf1dccf), Higher: rgb(0xcfdfe6),
+	RFOn: color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}, Calm: calm, Soft: soft, Trace: rgb(0x9db4bf), Event: rgb(0xd98a88),
+}
+
+// strokes are how thick lines are.
+var strokes = map[Paint]vg.Length{Wanted: 1.1, Ink: 1.1, Soft: 1.2, Trace: 0.9, Event: 0.8, Before: 1.4}
+
+// signPaint is the colour of a sign in a legend; light ones stand on white there.
+func signPaint(p Paint) color.Color {
+	switch p {
+	case RFOn:
+		return rfOn
+	case Event:
+		return alarm
+	}
+	return paints[p]
+}
+
+// figureOf draws a chart.
+func figureOf(c Chart) *Figure {
+	f := &Figure{ID: c.ID, Title: c.Title, Caption: c.Caption, Width: figureWidth, Height: figureHeight * vg.Length(c.Tall)}
+	label := fitting(f.Height-62, c.Y.Labels...)
+	if long := c.Y.Labels[0]; label != long {
+		f.Caption += " The reading is that of " + long + "."
+	}
+	p := plotOf(c, label)
+	ruled := false
+	for _, s := range c.Series {
+		if shaded := s.Sign == Band || s.Sign == Within; !shaded && !ruled {
+			p.Add(grid())
+			ruled = true
+		}
+		p.Add(s.plotters(p)...)
+	}
+	f.draw = plotted(p)
+	for _, e := range c.Legend {
+		f.Legend = append(f.Legend, LegendSign{e.Text, e.drawing()})
+	}
+	return f
+}
+
+// plotOf is an empty plot with the axes of a chart.
+func plotOf(c Chart, label string) *plot.Plot {
+	p := newPlot(c.X.Labels[0], label)
+	if c.X.Log {
+		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, frequencyTicks{}
+	} else {
+		p.X.Tick.Marker = linearTicks{float64(c.X.Ticks)}
+	}
+	p.Y.Tick.Marker = linearTicks{float64(c.Y.Ticks)}
+	if c.Y.At != nil {
+		var ticks []plot.Tick
+		for _, y := range c.Y.At {
+			ticks = append(ticks, plot.Tick{Value: y, Label: fmt.Sprint(y)})
+		}
+		p.Y.Tick.Marker = plot.ConstantTicks(ticks)
+	}
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = c.X.Low, c.X.High, c.Y.Low, c.Y.High
+	return p
+}
+
+// plotters draw a series.
+func (s Series) plotters(p *plot.Plot) (out []plot.Plotter) {
+	col := paints[s.Paint]
+	switch s.Sign {
+	case Dot, Square:
+		return append(out, marks(s.Spots, col, s.Sign == Square))
+	case Cross:
+		return append(out, crosses(s.Spots, col))
+	case Bar:
+		return append(out, bars(s.Spots, draw.LineStyle{Color: col, Width: 2.4}))
+	case Whisker:
+		return append(out, bars(s.Spots, draw.LineStyle{Color: col, Width: 0.9}))
+	case Count:
+		return append(out, numbers(s.Spots, col))
+	}
+	for _, part := range unbroken(s.Spots) {
+		switch s.Sign {
+		case Line:
+			out = append(out, line(within(part, p), draw.LineStyle{Color: col, Width: strokes[s.Paint]}))
+		case Dash:
+			out = append(out, line(within(part, p), dashed(s.Paint)))
+		}
+		for _, a := range part {
+			switch s.Sign {
+			case Limits:
+				out = append(out, limitBar(a.X, a.To, a.Y))
+			case Span:
+				out = append(out, spanned(a.X, a.To, a.Y))
+			case Band:
+				out = append(out, shade(a.X, a.To, p.Y.Min, p.Y.Max, col))
+			case Within:
+				out = append(out, shade(p.X.Min, p.X.Max, a.Y, a.To, col))
+			}
+		}
+	}
+	return out
+}
+
+// within brings ends that lie everywhere to the edges of a plot.
+func within(list []Spot, p *plot.Plot) (out []Spot) {
+	to := func(x, low, high float64) float64 {
+		if math.IsInf(x, 0) {
+			return math.Max(low, math.Min(x, high))
+		}
+		return x
+	}
+	for _, s := range list {
+		out = append(out, Spot{X: to(s.X, p.X.Min, p.X.Max), Y: to(s.Y, p.Y.Min, p.Y.Max)})
+	}
+	return out
+}
+
+// drawing draws the sign of an entry of a legend.
+func (e Entry) drawing() func(draw.Canvas) {
+	col := signPaint(e.Paint)
+	switch e.Sign {
+	case Square:
+		return squareSign(col)
+	case Cross:
+		return crossSign(col)
+	case Dash:
+		return dashSign()
+	case Line:
+		return levelSign(col)
+	case Bound:
+		return dotSign(col, false)
+	case Upright:
+		return lineSign(col)
+	case Bar, Band, Within, Span:
+		return barSign(col)
+	}
+	return dotSign(col, true)
+}
+
+func dashed(p Paint) draw.LineStyle {
+	if p == Soft {
+		return draw.LineStyle{Color: soft, Width: 0.7, Dashes: []vg.Length{3, 2}}
+	}
+	return draw.LineStyle{Color: paints[p], Width: strokes[p], Dashes: []vg.Length{5, 2.5}}
+}
+
+// unbroken parts values where one has no number.
+func unbroken(list []Spot) (out [][]Spot) {
+	open := false
+	for _, s := range list {
+		if math.IsNaN(s.X) || math.IsNaN(s.Y) {
+			open = false
+			continue
+		}
+		if !open {
+			out, open = append(out, nil), true
+		}
+		out[len(out)-1] = append(out[len(out)-1], s)
+	}
+	return out
+}
