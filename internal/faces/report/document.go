@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	profile "provoke/internal/model/level"
 )
@@ -23,10 +24,17 @@ type block struct {
 	List       []string
 	Table      *Table
 	Chart      *Chart
-	Figure     *Figure // of a chart, or the sketch
+	Sketch     *Sketch
 	Verdict    *verdict
 	Picture    *picture
 	Signatures []string // who signs
+}
+
+// Sketch is the setup of a bench, to be drawn, with the clamp on a fixture.
+type Sketch struct {
+	Number  int
+	Bench   *catalog.Bench
+	Fixture catalog.Fixture
 }
 
 // verdict is the box with the outcome of a comparison.
@@ -49,15 +57,9 @@ func (s *section) table(tables ...Table) {
 	}
 }
 
-func (s *section) figure(figures ...Figure) {
-	for i := range figures {
-		s.Blocks = append(s.Blocks, block{Figure: &figures[i]})
-	}
-}
-
 func (s *section) chart(charts ...Chart) {
 	for i := range charts {
-		s.Blocks = append(s.Blocks, block{Chart: &charts[i], Figure: figureOf(charts[i])})
+		s.Blocks = append(s.Blocks, block{Chart: &charts[i]})
 	}
 }
 
@@ -111,9 +113,12 @@ func number(sections []section) {
 	for _, s := range sections {
 		for _, b := range s.Blocks {
 			switch {
-			case b.Figure != nil:
+			case b.Chart != nil:
 				figures++
-				b.Figure.Number = figures
+				b.Chart.Number = figures
+			case b.Sketch != nil:
+				figures++
+				b.Sketch.Number = figures
 			case b.Table != nil:
 				tables++
 				b.Table.Number = tables
@@ -166,7 +171,7 @@ func (p *page) setupSection() section {
 		s.say("warning", o+".")
 	}
 	if u.Sketch != nil {
-		s.figure(*u.Sketch)
+		s.Blocks = append(s.Blocks, block{Sketch: u.Sketch})
 	} else {
 		s.say("of", "No sketch of the setup: "+u.NoSketch+".")
 	}

@@ -60,7 +60,7 @@ func FiguresOf(j Job) (out []Sized, err error) {
 	}
 	for _, s := range p.Sections {
 		for _, b := range s.Blocks {
-			if f := b.Figure; f != nil {
+			if f := figureOf(b); f != nil {
 				out = append(out, Sized{*f, f.Width, f.Height})
 				if !f.Fixed {
 					size, _ := A4.size()

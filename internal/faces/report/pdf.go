@@ -211,8 +211,8 @@ func (d *printer) section(s section) {
 func (d *printer) headOf(s section) (h float64) {
 	for _, b := range s.Blocks {
 		switch {
-		case b.Figure != nil:
-			return min(h+d.figureHeight(b.Figure), d.bottom-marginTop-60)
+		case b.Chart != nil || b.Sketch != nil:
+			return min(h+d.figureHeight(figureOf(b)), d.bottom-marginTop-60)
 		case b.Table != nil:
 			return h + min(d.tableStart(d.fit(b.Table))+8, 200)
 		case b.Picture != nil:
@@ -245,8 +245,8 @@ func (d *printer) block(b block) {
 	switch {
 	case b.Table != nil:
 		d.table(b.Table)
-	case b.Figure != nil:
-		d.figure(b.Figure)
+	case b.Chart != nil || b.Sketch != nil:
+		d.figure(figureOf(b))
 	case b.Verdict != nil:
 		d.verdict(b.Verdict)
 	case b.Picture != nil:

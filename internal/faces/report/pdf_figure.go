@@ -129,7 +129,7 @@ func (d *printer) picture(p *picture) {
 
 // register reads a picture whole, so that a broken one breaks no page, and hands it to the file.
 func (d *printer) register(p *picture) (turn orientation, w, h float64, err error) {
-	c, kind, err := image.DecodeConfig(bytes.NewReader(p.bytes))
+	c, kind, err := image.DecodeConfig(bytes.NewReader(p.Bytes))
 	if err != nil {
 		return 0, 0, 0, err
 	}
@@ -137,14 +137,14 @@ func (d *printer) register(p *picture) (turn orientation, w, h float64, err erro
 		return 0, 0, 0, fmt.Errorf("it has %d × %d dots", c.Width, c.Height)
 	}
 	w, h = float64(c.Width), float64(c.Height)
-	data, name := p.bytes, "JPG"
+	data, name := p.Bytes, "JPG"
 	if kind == "jpeg" {
-		turn = orientationOf(p.bytes)
+		turn = orientationOf(p.Bytes)
 	}
 	if d.pictures[p.Hash] {
 		return turn, w, h, nil
 	}
-	img, _, err := image.Decode(bytes.NewReader(p.bytes))
+	img, _, err := image.Decode(bytes.NewReader(p.Bytes))
 	if err != nil {
 		return 0, 0, 0, err
 	}

@@ -59,9 +59,21 @@ func signPaint(p Paint) color.Color {
 	return paints[p]
 }
 
-// figureOf draws a chart.
-func figureOf(c Chart) *Figure {
-	f := &Figure{ID: c.ID, Title: c.Title, Caption: c.Caption, Width: figureWidth, Height: figureHeight * vg.Length(c.Tall)}
+// figureOf draws the chart or the sketch of a block; nil where it has none.
+func figureOf(b block) *Figure {
+	switch {
+	case b.Chart != nil:
+		return chartFigure(*b.Chart)
+	case b.Sketch != nil:
+		f := sketch(b.Sketch.Bench, b.Sketch.Fixture)
+		f.Number = b.Sketch.Number
+		return &f
+	}
+	return nil
+}
+
+func chartFigure(c Chart) *Figure {
+	f := &Figure{ID: c.ID, Title: c.Title, Caption: c.Caption, Number: c.Number, Width: figureWidth, Height: figureHeight * vg.Length(c.Tall)}
 	label := fitting(f.Height-62, c.Y.Labels...)
 	if long := c.Y.Labels[0]; label != long {
 		f.Caption += " The reading is that of " + long + "."

@@ -1,18 +1,14 @@
 package report
 
 import (
-	"bytes"
 	_ "embed"
 	"errors"
 	"fmt"
-	"html/template"
-	"io"
 	"strings"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
-	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
@@ -36,31 +32,6 @@ type Job struct {
 
 // ErrNoRun is wrapped when a run that is named is not in the job.
 var ErrNoRun = errors.New("no such run in the job")
-
-//go:embed page.html
-var pageText string
-
-//go:embed page.css
-var pageStyle string
-
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"tie": tie}).Parse(pageText))
-
-// HTML writes the report as one self-contained page: no script, no font, no file beside it.
-func HTML(w io.Writer, j Job) error {
-	p, err := newPage(j)
-	if err != nil {
-		return err
-	}
-	var text bytes.Buffer
-	err = pageTemplate.Execute(&text, p)
-	if err == nil {
-		_, err = w.Write(event.Harmless(text.Bytes()))
-	}
-	if err != nil {
-		return fmt.Errorf("write the report: %w", err)
-	}
-	return nil
-}
 
 // Tables returns every table of the report, those too long for people included, as the CSV files
 // hold them.
@@ -101,7 +72,6 @@ func (p *page) tables() []Table {
 
 // page is what HTML, PDF and workbook are written from.
 type page struct {
-	Style      template.CSS
 	Title      string
 	Job        Job
 	Made       string   // of the job's newest record
@@ -142,7 +112,7 @@ func newPage(j Job) (*page, error) {
 		return nil, errors.New("write a report: the job holds no run to tell of")
 	}
 	p := &page{
-		Style: template.CSS(pageStyle), Job: j, Made: lastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
+		Job: j, Made: lastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
 		Deviations: deviationsTable(detailed, j.Runs), told: detailed,
 	}
@@ -208,7 +178,7 @@ type setupPart struct {
 	Mark                                          string // of an unverified level profile
 	Fields, Equipment, Curves, Monitors, Exposure Table
 	Overdue                                       []string
-	Sketch                                        *Figure
+	Sketch                                        *Sketch
 	NoSketch                                      string // why there is none
 	bench                                         *catalog.Bench
 }

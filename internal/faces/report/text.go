@@ -1,10 +1,8 @@
 package report
 
 import (
-	"encoding/base64"
 	"errors"
 	"fmt"
-	"html/template"
 	"slices"
 	"strings"
 
@@ -176,7 +174,7 @@ func newSetupPart(j Job, runs []result.Run) *setupPart {
 	}
 	s.Mark = r.Opened.Profile.Mark()
 	s.Overdue = overdueIn(runs)
-	s.draw(j, r)
+	s.sketch(j, r)
 	return s
 }
 
@@ -194,15 +192,14 @@ func overdueIn(runs []result.Run) []string {
 	return out
 }
 
-// draw makes the sketch of the setup from the bench file as used.
-func (s *setupPart) draw(j Job, r result.Run) {
+// sketch has the setup drawn of the setup from the bench file as used.
+func (s *setupPart) sketch(j Job, r result.Run) {
 	bench, err := benchOf(j, r)
 	if err != nil {
 		s.NoSketch = err.Error()
 		return
 	}
-	f := sketch(bench, catalog.Fixture(r.Opened.Fixture))
-	s.bench, s.Sketch = bench, &f
+	s.bench, s.Sketch = bench, &Sketch{Bench: bench, Fixture: catalog.Fixture(r.Opened.Fixture)}
 }
 
 // benchOf reads the bench file that a run used, out of the job.
@@ -416,13 +413,8 @@ func (d deviations) remarks(r result.Run) {
 // picture is an attached picture that the report shows.
 type picture struct {
 	Caption, Name, Hash string
-	kind                string // media type
-	bytes               []byte
-}
-
-// Data is a data URL of the picture; no address of anything outside.
-func (p picture) Data() template.URL {
-	return template.URL("data:" + p.kind + ";base64," + base64.StdEncoding.EncodeToString(p.bytes))
+	Kind                string // media type
+	Bytes               []byte
 }
 
 // largestPicture is how many bytes a picture may have to be put into the report.
@@ -453,7 +445,7 @@ func pictureOf(j Job, a event.Attached) (picture, bool) {
 	if kind == "" {
 		return picture{}, false
 	}
-	return picture{Caption: firstOf(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256, kind: kind, bytes: data}, true
+	return picture{Caption: firstOf(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256, Kind: kind, Bytes: data}, true
 }
 
 // pictureKind tells JPEG and PNG by their first bytes; anything else is not put into a page.
