@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -270,7 +271,7 @@ func (p *page) recorded(of func(result.Run) string) string {
 		return texts[0]
 	}
 	for i := range texts {
-		texts[i] = firstOf(texts[i], "not recorded") + " (" + by[i] + ")"
+		texts[i] = cmp.Or(texts[i], "not recorded") + " (" + by[i] + ")"
 	}
 	return strings.Join(texts, "; ")
 }
@@ -360,7 +361,7 @@ func (p *page) rules() string {
 func (p *page) tell() {
 	marked := false
 	for _, i := range p.items() {
-		f := Fact{Name: i.name, Text: firstOf(i.text, notGiven)}
+		f := Fact{Name: i.name, Text: cmp.Or(i.text, notGiven)}
 		if i.text == "" {
 			f.Mark = "warn"
 		}

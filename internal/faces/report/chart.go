@@ -122,8 +122,10 @@ func (s *spanOf) take(lists ...[]Spot) {
 	}
 }
 
-// overFrequency gives a chart the axes for values over frequency, with room around them; false when there are none.
-func (s spanOf) overFrequency(c *Chart, y string) bool {
+// OverFrequency gives a chart the axes for values over frequency, with room around them; false when there are none.
+func (c *Chart) OverFrequency(y string, lists ...[]Spot) bool {
+	s := newSpan()
+	s.take(lists...)
 	if s.left > s.right {
 		return false
 	}

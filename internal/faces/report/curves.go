@@ -33,16 +33,14 @@ var seriesStyles = []struct {
 // with the names of the curves in its legend. y is the name of the vertical axis with its unit. The
 // same figures give the same bytes.
 func Curves(y string, series ...Curve) ([]byte, error) {
-	span := newSpan()
+	var axes Chart
+	var all []Spot
 	for _, s := range series {
-		for k, hz := range s.Hz {
-			if v := s.Y[k]; !math.IsInf(v, 0) && !math.IsNaN(v) {
-				span.take([]Spot{{X: hz, Y: v}})
-			}
+		for _, run := range runs(s) {
+			all = append(all, run...)
 		}
 	}
-	var axes Chart
-	if !span.overFrequency(&axes, y) {
+	if !axes.OverFrequency(y, all) {
 		return nil, errors.New("draw the curves: there is no finite value")
 	}
 	p := plotOf(axes, y)
@@ -58,7 +56,7 @@ func Curves(y string, series ...Curve) ([]byte, error) {
 		for _, run := range runs(s) {
 			p.Add(line(run, style))
 		}
-		thumbnail, err := plotter.NewLine(plotter.XYs{{X: span.left, Y: span.bottom}, {X: span.right, Y: span.top}})
+		thumbnail, err := plotter.NewLine(plotter.XYs{{X: axes.X.Low, Y: axes.Y.Low}, {X: axes.X.High, Y: axes.Y.High}})
 		if err != nil {
 			return nil, fmt.Errorf("draw the curves: %w", err)
 		}

@@ -39,9 +39,7 @@ func reachedChart(f analysis.Findings) (Chart, bool) {
 		ID: fmt.Sprintf("figure-reached-%d", f.Run), Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
 		Caption: "Highest current at each frequency" + originWords(f.Points) + ". Where the product upset, RF went off at once.", Tall: 1,
 	}
-	span := newSpan()
-	span.take(reached, upset, short, wanted)
-	if !span.overFrequency(&c, "current on the cable (dBµA)") || len(reached)+len(upset)+len(short) == 0 {
+	if !c.OverFrequency("current on the cable (dBµA, reached, upset, short, wanted)") || len(reached)+len(upset)+len(short) == 0 {
 		return c, false
 	}
 	c.draw("missing", Bar, Lacking, missingBars(f.Points, func(p analysis.Point) (rf.Current, bool) { return p.Reached, p.NotReached }))
@@ -97,9 +95,7 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 			wanted = wantedSpots(a.Points)
 		}
 	}
-	span := newSpan()
-	span.take(first, second, wanted)
-	if !span.overFrequency(&c, onsetLabel) {
+	if !c.OverFrequency(onsetLabel, first, second, wanted) {
 		return c, false
 	}
 	c.draw("missing to the level wanted", Bar, Lacking, missingBars(b.Points, func(p analysis.Point) (rf.Current, bool) {
@@ -274,7 +270,7 @@ func (c *Chart) events(events []event.Reading, file string) {
 	for _, x := range slices.SortedStableFunc(slices.Values(events), func(a, b event.Reading) int { return cmp.Compare(a.After, b.After) }) {
 		at := x.After.Std().Seconds()
 		lines = append(lines, Spot{X: at, Y: -everywhere}, Spot{X: at, Y: everywhere}, gap)
-		if text := firstOf(x.Why, x.Text, "no text"); !slices.Contains(messages, text) {
+		if text := cmp.Or(x.Why, x.Text, "no text"); !slices.Contains(messages, text) {
 			if messages = append(messages, text); len(messages) <= mostMessages {
 				numbered = append(numbered, Spot{X: at})
 			}
@@ -292,13 +288,4 @@ func (c *Chart) events(events []event.Reading, file string) {
 		}
 		c.explain(true, fmt.Sprintf("%d: %s", i+1, event.Printable(text)), Upright, Event)
 	}
-}
-
-func firstOf(texts ...string) string {
-	for _, t := range texts {
-		if t != "" {
-			return t
-		}
-	}
-	return ""
 }

@@ -149,28 +149,26 @@ func benchOnlyTable(l analysis.BesideLaboratory) Table {
 func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, bool) {
 	bench := onsetSpots(f.Points)
 	var asks, higher, required []Spot
-	span := newSpan()
-	span.take(bench)
+	room := [][]Spot{bench}
 	for _, p := range l.Points {
 		at := math.Sqrt(p.Low.Hz() * p.High.Hz())
 		if p.Asks.Known() {
 			asks = append(asks, Spot{X: at, Y: p.Asks.In()})
 			higher = append(higher, Spot{X: at, Y: p.Asks.In(), To: p.AsksHigh.In()})
-			span.take([]Spot{{X: at, Y: p.AsksHigh.In()}})
+			room = append(room, []Spot{{X: at, Y: p.AsksHigh.In()}})
 		}
 		if p.Required.Known() {
 			s := Spot{X: p.Low.Hz(), To: p.High.Hz(), Y: p.Required.In()}
 			required = append(required, s)
-			span.take([]Spot{s, {X: s.To, Y: s.Y}})
+			room = append(room, []Spot{s, {X: s.To, Y: s.Y}})
 		}
 	}
-	span.take(asks)
 	c := Chart{
 		ID: fmt.Sprintf("figure-laboratory-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
 		Caption: "A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound.",
 		Tall:    1,
 	}
-	if !span.overFrequency(&c, onsetLabel) || len(asks) == 0 {
+	if !c.OverFrequency(onsetLabel, append(room, asks)...) || len(asks) == 0 {
 		return c, false
 	}
 	c.draw("may stand for", Bar, Higher, higher)

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"codeberg.org/go-pdf/fpdf"
+
+	"provoke/internal/units/english"
 )
 
 // Paper is a size of paper for the PDF.
@@ -122,7 +124,7 @@ func (d *printer) cover() {
 	d.warnOfRF()
 	d.flow(style{bold, 9.5, accent}, "Findings of an immunity bench", 0)
 	d.y += 3
-	d.flow(style{bold, 23, ink}, firstUpper(p.Title), 0)
+	d.flow(style{bold, 23, ink}, english.FirstUpper(p.Title), 0)
 	d.y += 7
 	d.flow(style{regular, 11, ink}, p.Sentence, 0)
 	d.y += 10
@@ -139,7 +141,7 @@ func (d *printer) cover() {
 	d.y += 2
 	for _, s := range p.Sections {
 		d.need(15)
-		d.contents = append(d.contents, contentsLine{title: d.faces.cut(style{regular, 9.5, ink}, firstUpper(s.Title), d.width-50), at: d.f.PageNo(), y: d.y})
+		d.contents = append(d.contents, contentsLine{title: d.faces.cut(style{regular, 9.5, ink}, english.FirstUpper(s.Title), d.width-50), at: d.f.PageNo(), y: d.y})
 		d.y += 15
 	}
 	if d.f.PageNo() == 1 {
@@ -191,7 +193,7 @@ func (d *printer) section(s section) {
 	if s.Appendix && d.y > marginTop {
 		d.newPage()
 	}
-	lines := d.faces.lines(title, firstUpper(s.Title), d.width)
+	lines := d.faces.lines(title, english.FirstUpper(s.Title), d.width)
 	if d.y > marginTop {
 		d.y += 20
 	}
@@ -232,7 +234,7 @@ func (d *printer) headOf(s section) (h float64) {
 // mark sets the bookmark of a section and remembers where it is for the contents.
 func (d *printer) mark(s section) {
 	d.faces.set(style{bold, 14, ink})
-	d.f.Bookmark(d.faces.plain(firstUpper(s.Title)), 0, d.y-8)
+	d.f.Bookmark(d.faces.plain(english.FirstUpper(s.Title)), 0, d.y-8)
 	for i := range d.contents {
 		if c := &d.contents[i]; c.page == 0 {
 			c.page, c.target = d.f.PageNo(), d.y-10
@@ -296,7 +298,7 @@ func (d *printer) verdict(v *verdict) {
 	d.need(min(d.verdictHeight(v, inset), d.bottom-marginTop))
 	top, from := d.y, d.f.PageNo()
 	d.y += 9
-	d.flow(style{bold, 17, col}, firstUpper(v.Words), inset)
+	d.flow(style{bold, 17, col}, english.FirstUpper(v.Words), inset)
 	d.y += 2
 	d.flow(style{regular, 9, quietInk}, v.Of, inset)
 	d.y += 4
@@ -431,7 +433,7 @@ func (d *printer) head(n int) {
 		room -= w + 16
 	}
 	if n > 1 {
-		d.write(small, d.left, y+0.6, d.faces.cut(small, firstUpper(d.p.Title), room))
+		d.write(small, d.left, y+0.6, d.faces.cut(small, english.FirstUpper(d.p.Title), room))
 		d.f.SetLineWidth(0.5)
 		d.f.SetDrawColor(primaries(rule))
 		d.f.Line(d.left, y+14, d.right, y+14)

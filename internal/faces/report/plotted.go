@@ -85,11 +85,11 @@ func chartFigure(c Chart) *Figure {
 			p.Add(grid())
 			ruled = true
 		}
-		p.Add(s.plotters(p)...)
+		p.Add(plotters(s, p)...)
 	}
 	f.draw = plotted(p)
 	for _, e := range c.Legend {
-		f.Legend = append(f.Legend, LegendSign{e.Text, e.drawing()})
+		f.Legend = append(f.Legend, LegendSign{e.Text, signOf(e)})
 	}
 	return f
 }
@@ -115,7 +115,7 @@ func plotOf(c Chart, label string) *plot.Plot {
 }
 
 // plotters draw a series.
-func (s Series) plotters(p *plot.Plot) (out []plot.Plotter) {
+func plotters(s Series, p *plot.Plot) (out []plot.Plotter) {
 	col := paints[s.Paint]
 	switch s.Sign {
 	case Dot, Square:
@@ -166,8 +166,8 @@ func within(list []Spot, p *plot.Plot) (out []Spot) {
 	return out
 }
 
-// drawing draws the sign of an entry of a legend.
-func (e Entry) drawing() func(draw.Canvas) {
+// signOf draws the sign of an entry of a legend.
+func signOf(e Entry) func(draw.Canvas) {
 	col := signPaint(e.Paint)
 	switch e.Sign {
 	case Square:

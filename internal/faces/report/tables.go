@@ -10,6 +10,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -137,7 +138,7 @@ func bandsTable(f analysis.Findings) Table {
 
 // levelNote says what the levels of a run's table are.
 func levelNote(f analysis.Findings) string {
-	return strings.TrimLeft(strings.TrimSpace(wantedNote(f)+" "+firstUpper(LevelWords(f))), " ")
+	return strings.TrimLeft(strings.TrimSpace(wantedNote(f)+" "+english.FirstUpper(LevelWords(f))), " ")
 }
 
 func class(c event.Class, inControl bool) Cell {
@@ -354,7 +355,7 @@ func comparedBandsTable(c analysis.Comparison) Table {
 
 // comparedTable lists the frequencies that a comparison has something to say of.
 func comparedTable(c analysis.Comparison) Table {
-	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Note: firstUpper(InDrive(c)), Columns: []Column{
+	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Note: english.FirstUpper(InDrive(c)), Columns: []Column{
 		frequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
 		words("verdict"), words("why"),
 	}}

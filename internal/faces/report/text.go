@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -108,7 +109,7 @@ func shortened(s string, most int) string {
 func (p *page) facts() []Fact {
 	var out []Fact
 	if c := p.Comparison; c != nil {
-		f := Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: firstUpper(c.Words), Mark: c.Mark}
+		f := Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: english.FirstUpper(c.Words), Mark: c.Mark}
 		if len(c.Reservations) > 0 && f.Mark == "good" {
 			f.Mark = "warn"
 		}
@@ -161,7 +162,7 @@ func profileTitle(p event.Profile) string {
 	if p.Title != "" {
 		return p.Title
 	}
-	return firstOf(p.ID, "none named")
+	return cmp.Or(p.ID, "none named")
 }
 
 // newSetupPart describes setup, equipment and exposure of the first of the runs told in full, and
@@ -279,10 +280,10 @@ func runWords(r result.Run, f analysis.Findings) []string {
 	if r.Opened.Changed != "" {
 		out = append(out, "Changed before this run: "+r.Opened.Changed+".")
 	}
-	out = append(out, fmt.Sprintf("%s, %s, begun %s; %s; highest current %v.", firstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
+	out = append(out, fmt.Sprintf("%s, %s, begun %s; %s; highest current %v.", english.FirstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
 		r.OpenedAt.Format(minute), english.Count(r.Exposures, "exposure", "exposures"), r.HighestCurrent))
 	if r.Opened.RunKind != plan.Calibration {
-		out = append(out, firstUpper(sentenceOf(f)))
+		out = append(out, english.FirstUpper(sentenceOf(f)))
 	}
 	switch {
 	case r.Safed == nil:
@@ -299,13 +300,6 @@ func runWords(r result.Run, f analysis.Findings) []string {
 		out = append(out, fmt.Sprintf("First light at %v: %v measured %s the %v to %v predicted.", l.Frequency, l.Measured, words, l.Low, l.High))
 	}
 	return out
-}
-
-func firstUpper(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // deviationsTable lists what did not go as planned, and every remark.
@@ -445,7 +439,7 @@ func pictureOf(j Job, a event.Attached) (picture, bool) {
 	if kind == "" {
 		return picture{}, false
 	}
-	return picture{Caption: firstOf(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256, Kind: kind, Bytes: data}, true
+	return picture{Caption: cmp.Or(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256, Kind: kind, Bytes: data}, true
 }
 
 // pictureKind tells JPEG and PNG by their first bytes; anything else is not put into a page.

@@ -11,6 +11,7 @@ import (
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -72,7 +73,7 @@ func (p *page) uncertaintyOf(s *section, part *runPart, spread analysis.Transfer
 		return 0, false
 	}
 	part.Uncertain = t
-	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, firstUpper(of.Rests())))
+	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, english.FirstUpper(of.Rests())))
 	s.say("of", ranked)
 	if d, ok := analysis.StabilityOf(r); ok {
 		if u, err := uncertainty.OfCurrent(bench, d.Frequency, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {

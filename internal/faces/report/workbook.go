@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -132,7 +133,7 @@ func (b *book) summary(p *page) (row int, err error) {
 		put(b.largest, "RF NOT KNOWN TO BE OFF", "")
 		put(b.bad, p.RFWords())
 	}
-	put(b.bold, firstUpper(p.Title))
+	put(b.bold, english.FirstUpper(p.Title))
 	put(b.wrapped, "job in a sentence", p.Sentence)
 	for _, f := range slices.Concat(p.Facts, p.About, []Fact{{Name: "note", Text: p.AboutNote}}) {
 		if f.Text != "" {
@@ -423,7 +424,7 @@ func (b *book) stream(sheet string, t Table, rows [][]Cell) error {
 		return err
 	}
 	heads := t.header()
-	for i, width := range t.sheetWidths(rows) {
+	for i, width := range sheetWidths(t, rows) {
 		if err := w.SetColWidth(i+1, i+1, width); err != nil {
 			return err
 		}
@@ -451,7 +452,7 @@ func (b *book) values(out []any, t Table, row []Cell) []any {
 	for i, c := range t.Columns {
 		var v any
 		cell := row[i]
-		switch number, isNumber := cell.number(c); {
+		switch number, isNumber := numberIn(cell, c); {
 		case isNumber:
 			v = number
 		case cell.Number != "":
@@ -482,8 +483,8 @@ func (b *book) style(c Cell) int {
 	return 0
 }
 
-// number returns a cell of a column of numbers as one; never NaN or an infinity.
-func (c Cell) number(of Column) (float64, bool) {
+// numberIn returns a cell of a column of numbers as one; never NaN or an infinity.
+func numberIn(c Cell, of Column) (float64, bool) {
 	if !of.Right && of.Unit == "" {
 		return 0, false
 	}
@@ -492,7 +493,7 @@ func (c Cell) number(of Column) (float64, bool) {
 }
 
 // sheetWidths are widths of columns in characters, from the first rows.
-func (t Table) sheetWidths(rows [][]Cell) []float64 {
+func sheetWidths(t Table, rows [][]Cell) []float64 {
 	var out []float64
 	for i, c := range t.Columns {
 		w := len([]rune(c.Name)) + len([]rune(c.Unit)) + 3
