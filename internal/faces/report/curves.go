@@ -11,6 +11,8 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"provoke/internal/tell"
 )
 
 // Curve is one curve of a figure of computed values over frequency: Y[k] at Hz[k]. A value that is
@@ -33,8 +35,8 @@ var seriesStyles = []struct {
 // with the names of the curves in its legend. y is the name of the vertical axis with its unit. The
 // same figures give the same bytes.
 func Curves(y string, series ...Curve) ([]byte, error) {
-	var axes Chart
-	var all []Spot
+	var axes tell.Chart
+	var all []tell.Spot
 	for _, s := range series {
 		for _, run := range runs(s) {
 			all = append(all, run...)
@@ -73,8 +75,8 @@ func Curves(y string, series ...Curve) ([]byte, error) {
 }
 
 // runs cuts a curve where it has a gap.
-func runs(s Curve) [][]Spot {
-	var out [][]Spot
+func runs(s Curve) [][]tell.Spot {
+	var out [][]tell.Spot
 	open := false
 	for k, hz := range s.Hz {
 		if v := s.Y[k]; math.IsInf(v, 0) || math.IsNaN(v) {
@@ -84,7 +86,7 @@ func runs(s Curve) [][]Spot {
 		if !open {
 			out, open = append(out, nil), true
 		}
-		out[len(out)-1] = append(out[len(out)-1], Spot{X: hz, Y: s.Y[k]})
+		out[len(out)-1] = append(out[len(out)-1], tell.Spot{X: hz, Y: s.Y[k]})
 	}
 	return out
 }

@@ -20,6 +20,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
 
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -91,7 +92,7 @@ func (d drawing) Plot(c draw.Canvas, p *plot.Plot) {
 }
 
 // marks draws values: a filled sign where exact, an open one with an arrow where only a bound.
-func marks(list []Spot, col color.Color, square bool) drawing {
+func marks(list []tell.Spot, col color.Color, square bool) drawing {
 	const many = 70 // bounds: their signs would join to a bar, so that only arrows are drawn
 	bounds := 0
 	for _, m := range list {
@@ -159,7 +160,7 @@ func arrow(c draw.Canvas, at vg.Point, up bool, col color.Color) {
 }
 
 // crosses draws a cross at each value.
-func crosses(list []Spot, col color.Color) drawing {
+func crosses(list []tell.Spot, col color.Color) drawing {
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		c.SetLineStyle(draw.LineStyle{Color: col, Width: 1.3})
 		for _, m := range list {
@@ -176,7 +177,7 @@ func crosses(list []Spot, col color.Color) drawing {
 }
 
 // bars draws a bar from each value to another at the same place.
-func bars(list []Spot, style draw.LineStyle) drawing {
+func bars(list []tell.Spot, style draw.LineStyle) drawing {
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		for _, m := range list {
 			c.StrokeLine2(style, x(m.X), y(m.Y), x(m.X), y(m.To))
@@ -185,7 +186,7 @@ func bars(list []Spot, style draw.LineStyle) drawing {
 }
 
 // line joins values in their order.
-func line(list []Spot, style draw.LineStyle) drawing {
+func line(list []tell.Spot, style draw.LineStyle) drawing {
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		var points []vg.Point
 		for _, m := range list {
@@ -211,7 +212,7 @@ func shade(x0, x1, y0, y1 float64, col color.Color) drawing {
 
 // numbers writes 1, 2, 3 … at rising x below the top of the plot, each on a light ground beside its x and
 // below those that it would lie over. The legend says what they stand for.
-func numbers(at []Spot, col color.Color) drawing {
+func numbers(at []tell.Spot, col color.Color) drawing {
 	style := draw.TextStyle{Color: col, Font: lettering(8.5), YAlign: draw.YTop, Handler: textHandler}
 	return drawing{do: func(c draw.Canvas, tx, _ func(float64) vg.Length) {
 		var taken []vg.Length // right end of the last number of each row

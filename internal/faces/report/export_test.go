@@ -4,6 +4,8 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/recorder"
+
+	"provoke/internal/tell"
 )
 
 // Label is one text of a figure with the box that its letters fill.
@@ -53,8 +55,8 @@ type Sized struct {
 }
 
 // FiguresOf returns every figure of a job's report, as the page and as the document draw it.
-func FiguresOf(j Job) (out []Sized, err error) {
-	p, err := newPage(j)
+func FiguresOf(j tell.Job) (out []Sized, err error) {
+	p, err := tell.Tell(j)
 	if err != nil {
 		return nil, err
 	}

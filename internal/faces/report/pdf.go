@@ -8,6 +8,7 @@ import (
 
 	"codeberg.org/go-pdf/fpdf"
 
+	"provoke/internal/tell"
 	"provoke/internal/units/english"
 )
 
@@ -33,12 +34,12 @@ func (p Paper) size() (fpdf.SizeType, bool) {
 
 // PDF writes the report as a PDF: vector figures, embedded fonts, searchable text, bookmarks. The
 // same job gives the same bytes whenever it is written.
-func PDF(w io.Writer, j Job, paper Paper) error {
+func PDF(w io.Writer, j tell.Job, paper Paper) error {
 	size, ok := paper.size()
 	if !ok {
 		return fmt.Errorf("write the report as PDF: unknown paper %q (want %s or %s)", paper, A4, Letter)
 	}
-	p, err := newPage(j)
+	p, err := tell.Tell(j)
 	if err != nil {
 		return err
 	}
@@ -68,7 +69,7 @@ const (
 // where the next piece does not fit.
 type printer struct {
 	f        *fpdf.Fpdf
-	p        *page
+	p        *tell.Report
 	faces    *typefaces
 	left     float64
 	width    float64 // of the text
@@ -80,9 +81,9 @@ type printer struct {
 	pictures map[string]bool // registered, by hash
 }
 
-func newPrinter(size fpdf.SizeType, p *page) (*printer, error) {
+func newPrinter(size fpdf.SizeType, p *tell.Report) (*printer, error) {
 	f := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "pt", Size: size})
-	made := lastRecord(p.Job.Runs)
+	made := tell.LastRecord(p.Job.Runs)
 	f.SetCatalogSort(true)
 	f.SetCreationDate(made)
 	f.SetModificationDate(made)
@@ -168,7 +169,7 @@ func (d *printer) warnOfRF() {
 }
 
 // facts are named facts in two columns.
-func (d *printer) facts(list []Fact, as face) {
+func (d *printer) facts(list []tell.Fact, as face) {
 	const first = 138.0
 	name := style{regular, 9, quietInk}
 	d.rule(0.6, rule, d.y)
@@ -188,7 +189,7 @@ func (d *printer) facts(list []Fact, as face) {
 }
 
 // section begins with its heading, which never stands alone at the foot of a page.
-func (d *printer) section(s section) {
+func (d *printer) section(s tell.Section) {
 	title := style{bold, 14, ink}
 	if s.Appendix && d.y > marginTop {
 		d.newPage()
@@ -210,7 +211,7 @@ func (d *printer) section(s section) {
 
 // headOf is the height that the blocks up to the first table or figure want beside the heading, so
 // that neither the heading nor its first words stand alone at the foot of a page.
-func (d *printer) headOf(s section) (h float64) {
+func (d *printer) headOf(s tell.Section) (h float64) {
 	for _, b := range s.Blocks {
 		switch {
 		case b.Chart != nil || b.Sketch != nil:
@@ -232,7 +233,7 @@ func (d *printer) headOf(s section) (h float64) {
 }
 
 // mark sets the bookmark of a section and remembers where it is for the contents.
-func (d *printer) mark(s section) {
+func (d *printer) mark(s tell.Section) {
 	d.faces.set(style{bold, 14, ink})
 	d.f.Bookmark(d.faces.plain(english.FirstUpper(s.Title)), 0, d.y-8)
 	for i := range d.contents {
@@ -243,7 +244,7 @@ func (d *printer) mark(s section) {
 	}
 }
 
-func (d *printer) block(b block) {
+func (d *printer) block(b tell.Block) {
 	switch {
 	case b.Table != nil:
 		d.table(b.Table)
@@ -292,7 +293,7 @@ func (d *printer) warning(text string) {
 }
 
 // verdict is a box with a bar on its left; it stays on one page where it fits on one.
-func (d *printer) verdict(v *verdict) {
+func (d *printer) verdict(v *tell.Verdict) {
 	const inset = 14
 	col := markColour(v.Mark)
 	d.need(min(d.verdictHeight(v, inset), d.bottom-marginTop))
@@ -338,7 +339,7 @@ func (d *printer) bar(col color.RGBA, from int, top float64) {
 	d.f.SetPage(to)
 }
 
-func (d *printer) verdictHeight(v *verdict, inset float64) float64 {
+func (d *printer) verdictHeight(v *tell.Verdict, inset float64) float64 {
 	count := func(s style, text string, indent float64) float64 {
 		return float64(len(d.faces.lines(s, text, d.width-indent))) * s.lead()
 	}
@@ -452,7 +453,7 @@ func (d *printer) foot(n, pages int) {
 	w := d.faces.width(small, number)
 	d.write(small, d.right-w, y, number)
 	text := fmt.Sprintf("%s, as of %s, integrity hash %s; provoke %s", d.p.Job.Name, d.p.Made, d.p.Integrity[:12], d.p.Job.Program)
-	if report := d.p.Job.About.value("report"); report != "" {
+	if report := d.p.Job.About.Value("report"); report != "" {
 		text = d.faces.cut(small, "report "+report, d.width*0.3) + ", " + text
 	}
 	d.write(small, d.left, y, d.faces.cut(small, text, d.width-w-16))

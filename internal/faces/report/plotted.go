@@ -9,6 +9,8 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"provoke/internal/tell"
 )
 
 // Figure is a drawing with its caption and the meaning of its signs. The same drawing goes into the
@@ -40,27 +42,27 @@ func (s LegendSign) SVG() (template.HTML, error) {
 func plotted(p *plot.Plot) func(draw.Canvas) { return func(c draw.Canvas) { p.Draw(c) } }
 
 // paints are the colours in which what is told stands in print.
-var paints = map[Paint]color.Color{
-	Wanted: ink, Ink: ink, Before: before, After: after, Upset: alarm, Lacking: rgb(0xf1dccf), Higher: rgb(0xcfdfe6),
-	RFOn: color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}, Calm: calm, Soft: soft, Trace: rgb(0x9db4bf), Event: rgb(0xd98a88),
+var paints = map[tell.Paint]color.Color{
+	tell.Wanted: ink, tell.Ink: ink, tell.Before: before, tell.After: after, tell.Upset: alarm, tell.Lacking: rgb(0xf1dccf), tell.Higher: rgb(0xcfdfe6),
+	tell.RFOn: color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}, tell.Calm: calm, tell.Soft: soft, tell.Trace: rgb(0x9db4bf), tell.Event: rgb(0xd98a88),
 }
 
 // strokes are how thick lines are.
-var strokes = map[Paint]vg.Length{Wanted: 1.1, Ink: 1.1, Soft: 1.2, Trace: 0.9, Event: 0.8, Before: 1.4}
+var strokes = map[tell.Paint]vg.Length{tell.Wanted: 1.1, tell.Ink: 1.1, tell.Soft: 1.2, tell.Trace: 0.9, tell.Event: 0.8, tell.Before: 1.4}
 
 // signPaint is the colour of a sign in a legend; light ones stand on white there.
-func signPaint(p Paint) color.Color {
+func signPaint(p tell.Paint) color.Color {
 	switch p {
-	case RFOn:
+	case tell.RFOn:
 		return rfOn
-	case Event:
+	case tell.Event:
 		return alarm
 	}
 	return paints[p]
 }
 
 // figureOf draws the chart or the sketch of a block; nil where it has none.
-func figureOf(b block) *Figure {
+func figureOf(b tell.Block) *Figure {
 	switch {
 	case b.Chart != nil:
 		return chartFigure(*b.Chart)
@@ -72,7 +74,7 @@ func figureOf(b block) *Figure {
 	return nil
 }
 
-func chartFigure(c Chart) *Figure {
+func chartFigure(c tell.Chart) *Figure {
 	f := &Figure{ID: c.ID, Title: c.Title, Caption: c.Caption, Number: c.Number, Width: figureWidth, Height: figureHeight * vg.Length(c.Tall)}
 	label := fitting(f.Height-62, c.Y.Labels...)
 	if long := c.Y.Labels[0]; label != long {
@@ -81,7 +83,7 @@ func chartFigure(c Chart) *Figure {
 	p := plotOf(c, label)
 	ruled := false
 	for _, s := range c.Series {
-		if shaded := s.Sign == Band || s.Sign == Within; !shaded && !ruled {
+		if shaded := s.Sign == tell.Band || s.Sign == tell.Within; !shaded && !ruled {
 			p.Add(grid())
 			ruled = true
 		}
@@ -95,7 +97,7 @@ func chartFigure(c Chart) *Figure {
 }
 
 // plotOf is an empty plot with the axes of a chart.
-func plotOf(c Chart, label string) *plot.Plot {
+func plotOf(c tell.Chart, label string) *plot.Plot {
 	p := newPlot(c.X.Labels[0], label)
 	if c.X.Log {
 		p.X.Scale, p.X.Tick.Marker = plot.LogScale{}, frequencyTicks{}
@@ -115,36 +117,36 @@ func plotOf(c Chart, label string) *plot.Plot {
 }
 
 // plotters draw a series.
-func plotters(s Series, p *plot.Plot) (out []plot.Plotter) {
+func plotters(s tell.Series, p *plot.Plot) (out []plot.Plotter) {
 	col := paints[s.Paint]
 	switch s.Sign {
-	case Dot, Square:
-		return append(out, marks(s.Spots, col, s.Sign == Square))
-	case Cross:
+	case tell.Dot, tell.Square:
+		return append(out, marks(s.Spots, col, s.Sign == tell.Square))
+	case tell.Cross:
 		return append(out, crosses(s.Spots, col))
-	case Bar:
+	case tell.Bar:
 		return append(out, bars(s.Spots, draw.LineStyle{Color: col, Width: 2.4}))
-	case Whisker:
+	case tell.Whisker:
 		return append(out, bars(s.Spots, draw.LineStyle{Color: col, Width: 0.9}))
-	case Count:
+	case tell.Count:
 		return append(out, numbers(s.Spots, col))
 	}
 	for _, part := range unbroken(s.Spots) {
 		switch s.Sign {
-		case Line:
+		case tell.Line:
 			out = append(out, line(within(part, p), draw.LineStyle{Color: col, Width: strokes[s.Paint]}))
-		case Dash:
+		case tell.Dash:
 			out = append(out, line(within(part, p), dashed(s.Paint)))
 		}
 		for _, a := range part {
 			switch s.Sign {
-			case Limits:
+			case tell.Limits:
 				out = append(out, limitBar(a.X, a.To, a.Y))
-			case Span:
+			case tell.Span:
 				out = append(out, spanned(a.X, a.To, a.Y))
-			case Band:
+			case tell.Band:
 				out = append(out, shade(a.X, a.To, p.Y.Min, p.Y.Max, col))
-			case Within:
+			case tell.Within:
 				out = append(out, shade(p.X.Min, p.X.Max, a.Y, a.To, col))
 			}
 		}
@@ -153,7 +155,7 @@ func plotters(s Series, p *plot.Plot) (out []plot.Plotter) {
 }
 
 // within brings ends that lie everywhere to the edges of a plot.
-func within(list []Spot, p *plot.Plot) (out []Spot) {
+func within(list []tell.Spot, p *plot.Plot) (out []tell.Spot) {
 	to := func(x, low, high float64) float64 {
 		if math.IsInf(x, 0) {
 			return math.Max(low, math.Min(x, high))
@@ -161,42 +163,42 @@ func within(list []Spot, p *plot.Plot) (out []Spot) {
 		return x
 	}
 	for _, s := range list {
-		out = append(out, Spot{X: to(s.X, p.X.Min, p.X.Max), Y: to(s.Y, p.Y.Min, p.Y.Max)})
+		out = append(out, tell.Spot{X: to(s.X, p.X.Min, p.X.Max), Y: to(s.Y, p.Y.Min, p.Y.Max)})
 	}
 	return out
 }
 
 // signOf draws the sign of an entry of a legend.
-func signOf(e Entry) func(draw.Canvas) {
+func signOf(e tell.Entry) func(draw.Canvas) {
 	col := signPaint(e.Paint)
 	switch e.Sign {
-	case Square:
+	case tell.Square:
 		return squareSign(col)
-	case Cross:
+	case tell.Cross:
 		return crossSign(col)
-	case Dash:
+	case tell.Dash:
 		return dashSign()
-	case Line:
+	case tell.Line:
 		return levelSign(col)
-	case Bound:
+	case tell.Bound:
 		return dotSign(col, false)
-	case Upright:
+	case tell.Upright:
 		return lineSign(col)
-	case Bar, Band, Within, Span:
+	case tell.Bar, tell.Band, tell.Within, tell.Span:
 		return barSign(col)
 	}
 	return dotSign(col, true)
 }
 
-func dashed(p Paint) draw.LineStyle {
-	if p == Soft {
+func dashed(p tell.Paint) draw.LineStyle {
+	if p == tell.Soft {
 		return draw.LineStyle{Color: soft, Width: 0.7, Dashes: []vg.Length{3, 2}}
 	}
 	return draw.LineStyle{Color: paints[p], Width: strokes[p], Dashes: []vg.Length{5, 2.5}}
 }
 
 // unbroken parts values where one has no number.
-func unbroken(list []Spot) (out [][]Spot) {
+func unbroken(list []tell.Spot) (out [][]tell.Spot) {
 	open := false
 	for _, s := range list {
 		if math.IsNaN(s.X) || math.IsNaN(s.Y) {

@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -18,7 +18,7 @@ func sweptStudy(r result.Run, others []result.Run) Study {
 	bands := analysis.SweptBands(r, others)
 	out.Words = append(out.Words, latencyWords(r.Bands, bands)...)
 	b := Table{ID: fmt.Sprintf("swept-bands-run-%d", r.Number), Title: fmt.Sprintf("Bands that the sweeps of run %d found", r.Number), Columns: []Column{
-		frequencyIn("from"), frequencyIn("to"), frequencyIn("each within"), words("stepped through"), words("by"), currentIn("onset"), frequencyIn("at"), words("rests on"),
+		FrequencyIn("from"), FrequencyIn("to"), FrequencyIn("each within"), words("stepped through"), words("by"), currentIn("onset"), FrequencyIn("at"), words("rests on"),
 	}, Note: "The limits of the ends are no statistics: they are the sum of what the readings, the mark of the beginning and the source's timing leave open."}
 	for _, x := range bands {
 		by, fate := "", say(string(x.Confirmation))
@@ -28,18 +28,18 @@ func sweptStudy(r result.Run, others []result.Run) Study {
 		if x.Confirmation == analysis.NotStepped {
 			fate.Mark = "warn"
 		}
-		b.add(frequency(x.Low), frequency(x.High), margin(x.Within), fate, say(by), amount(x.Onset), frequency(x.At), say(x.Rests))
+		b.Add(Frequency(x.Low), Frequency(x.High), margin(x.Within), fate, say(by), Amount(x.Onset), Frequency(x.At), say(x.Rests))
 	}
 	p := Table{ID: fmt.Sprintf("passes-run-%d", r.Number), Title: fmt.Sprintf("Passes of run %d", r.Number), Columns: []Column{
-		counted("pass"), words("direction"), frequencyIn("from"), frequencyIn("to"), words("law"), secondsIn("time"), words("beginning marked by"), secondsIn("within"), counted("looks at the product"), counted("upsets"),
+		counted("pass"), words("direction"), FrequencyIn("from"), FrequencyIn("to"), words("law"), secondsIn("time"), words("beginning marked by"), secondsIn("within"), counted("looks at the product"), counted("upsets"),
 	}}
 	u := Table{ID: fmt.Sprintf("swept-upsets-run-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d, not corrected", r.Number), Columns: []Column{
-		counted("pass"), words("direction"), words("monitor"), secondsIn("since the pass began"), frequencyIn("apparent"), frequencyIn("well again by itself at"), secondsIn("reset, since the pass began"), frequencyIn("well after it at"),
+		counted("pass"), words("direction"), words("monitor"), secondsIn("since the pass began"), FrequencyIn("apparent"), FrequencyIn("well again by itself at"), secondsIn("reset, since the pass began"), FrequencyIn("well after it at"),
 	}}
 	for _, x := range r.Passes {
-		p.add(tally(x.Pass), say(direction(x)), frequency(x.From), frequency(x.To), say(x.Law), duration(x.Time), say(x.Marked), duration(x.Within), tally(x.Readings), tally(len(x.Upsets)))
+		p.Add(tally(x.Pass), say(direction(x)), Frequency(x.From), Frequency(x.To), say(x.Law), duration(x.Time), say(x.Marked), duration(x.Within), tally(x.Readings), tally(len(x.Upsets)))
 		for _, y := range x.Upsets {
-			u.add(tally(x.Pass), say(direction(x)), say(y.Monitor), duration(y.After), frequency(y.Apparent), frequency(y.Recovered), duration(y.Reset), frequency(y.Well))
+			u.Add(tally(x.Pass), say(direction(x)), say(y.Monitor), duration(y.After), Frequency(y.Apparent), Frequency(y.Recovered), duration(y.Reset), Frequency(y.Well))
 		}
 	}
 	out.Tables = []Table{b, u, p}
@@ -48,7 +48,7 @@ func sweptStudy(r result.Run, others []result.Run) Study {
 
 // margin is a half-width in frequency.
 func margin(f rf.Frequency) Cell {
-	c := frequency(f)
+	c := Frequency(f)
 	if c.Number != "" {
 		c.Text = "± " + c.Text
 	}

@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -77,11 +77,11 @@ var fateMarks = map[analysis.Fate]string{analysis.NotReproduced: "warn", analysi
 
 func fatesTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("laboratory-run-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures on the bench, run %d", l.Run), Columns: []Column{
-		frequencyIn("failed from"), frequencyIn("to"), words("level"), words("stands for"), words("on the bench"), currentIn("onset there"), frequencyIn("at"), words("class there"), words("class here"),
+		FrequencyIn("failed from"), FrequencyIn("to"), words("level"), words("stands for"), words("on the bench"), currentIn("onset there"), FrequencyIn("at"), words("class there"), words("class here"),
 	}, Note: "Where nothing upset, the onset is what the bench showed the product to stand. " + strings.Join(notesOf(l), " ")}
 	for _, p := range l.Points {
-		t.add(frequency(p.From), frequency(p.To), say(p.LaboratoryFailure.Level), say(AsksWords(p)), say(FateWords(p)).marked(fateMarks[p.Fate]),
-			amount(p.Onset), frequency(p.At), say(p.LaboratoryFailure.Class), say(string(p.Class)))
+		t.Add(Frequency(p.From), Frequency(p.To), say(p.LaboratoryFailure.Level), say(AsksWords(p)), say(FateWords(p)).marked(fateMarks[p.Fate]),
+			Amount(p.Onset), Frequency(p.At), say(p.LaboratoryFailure.Class), say(string(p.Class)))
 	}
 	return t
 }
@@ -110,37 +110,37 @@ func notesOf(l analysis.BesideLaboratory) []string {
 
 func perUnitTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("per-unit-run-%d", l.Run), Title: "Current on the bench for each unit of the laboratory's level", Columns: []Column{
-		frequencyIn("failed from"), frequencyIn("to"), words("implied"), words("published"), words("lies"), words("whose range"),
+		FrequencyIn("failed from"), FrequencyIn("to"), words("implied"), words("published"), words("lies"), words("whose range"),
 	}}
 	for _, p := range l.Points {
 		if p.Unit == "" {
 			continue
 		}
-		t.add(frequency(p.From), frequency(p.To), say(PerUnitWords(p)), say(PublishedWords(p)), say(p.Beside), say(p.PublishedSource))
+		t.Add(Frequency(p.From), Frequency(p.To), say(PerUnitWords(p)), say(PublishedWords(p)), say(p.Beside), say(p.PublishedSource))
 	}
 	return t
 }
 
 func requiredTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("required-run-%d", l.Run), Title: "What a fixed product must stand on this bench, so that the laboratory passes", Columns: []Column{
-		frequencyIn("failed from"), frequencyIn("to"), currentIn("base"), plainDecibels("margin"), words("a fix must show"), words("confidence"), words("the base is"),
+		FrequencyIn("failed from"), FrequencyIn("to"), currentIn("base"), plainDecibels("margin"), words("a fix must show"), words("confidence"), words("the base is"),
 	}, Note: CertaintyWords(l)}
 	for _, p := range l.Points {
-		t.add(frequency(p.From), frequency(p.To), amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()), say(ConfidenceWords(l, p)), say(p.BaseFrom))
+		t.Add(Frequency(p.From), Frequency(p.To), Amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()), say(ConfidenceWords(l, p)), say(p.BaseFrom))
 	}
 	return t
 }
 
 func benchOnlyTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("bench-only-run-%d", l.Run), Title: "Found on the bench and not reported by the laboratory", Columns: []Column{
-		frequencyIn("from"), frequencyIn("to"), currentIn("lowest onset"), frequencyIn("at"), words("laboratory exposed it"), words("why not reported"),
+		FrequencyIn("from"), FrequencyIn("to"), currentIn("lowest onset"), FrequencyIn("at"), words("laboratory exposed it"), words("why not reported"),
 	}}
 	for _, b := range l.BenchOnly {
 		exposed := "not stated"
 		if b.Tested {
 			exposed = "at " + b.TestedAt
 		}
-		t.add(frequency(b.Low.Frequency), frequency(b.High.Frequency), amount(b.Lowest.Onset), frequency(b.Lowest.Frequency), say(exposed), say(b.Why))
+		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset), Frequency(b.Lowest.Frequency), say(exposed), say(b.Why))
 	}
 	return t
 }
@@ -212,8 +212,8 @@ func beside(j Job) (l analysis.BesideLaboratory, r result.Run, ok bool) {
 }
 
 // laboratorySection tells what a laboratory reported, beside the bench.
-func (p *page) laboratorySection() section {
-	s := section{ID: "laboratory", Title: "The laboratory's report"}
+func (p *Report) laboratorySection() Section {
+	s := Section{ID: "laboratory", Title: "The laboratory's report"}
 	s.table(p.Laboratory)
 	if p.Beside == nil {
 		return s
@@ -225,7 +225,7 @@ func (p *page) laboratorySection() section {
 	}
 	s.table(LaboratoryTables(l)...)
 	if after, ok := runOf(p.Job.Runs, p.Job.After); ok && after.Opened.RunKind == plan.Exposure {
-		s.Blocks = append(s.Blocks, block{Verdict: MetWords(l, after).verdict()})
+		s.Blocks = append(s.Blocks, Block{Verdict: MetWords(l, after).verdict()})
 	}
 	return s
 }
@@ -236,8 +236,8 @@ type Met struct {
 	Reasons         []string // what is not shown; empty where all is
 }
 
-func (m Met) verdict() *verdict {
-	return &verdict{Words: m.Words, Of: m.Of, Mark: m.Mark, Reasons: m.Reasons}
+func (m Met) verdict() *Verdict {
+	return &Verdict{Words: m.Words, Of: m.Of, Mark: m.Mark, Reasons: m.Reasons}
 }
 
 // MetWords holds a run after a change to what the laboratory's report asks for.

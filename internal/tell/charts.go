@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"cmp"
@@ -39,15 +39,15 @@ func reachedChart(f analysis.Findings) (Chart, bool) {
 		ID: fmt.Sprintf("figure-reached-%d", f.Run), Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
 		Caption: "Highest current at each frequency" + originWords(f.Points) + ". Where the product upset, RF went off at once.", Tall: 1,
 	}
-	if !c.OverFrequency("current on the cable (dBµA, reached, upset, short, wanted)") || len(reached)+len(upset)+len(short) == 0 {
+	if !c.OverFrequency("current on the cable (dBµA)", reached, upset, short, wanted) || len(reached)+len(upset)+len(short) == 0 {
 		return c, false
 	}
 	c.draw("missing", Bar, Lacking, missingBars(f.Points, func(p analysis.Point) (rf.Current, bool) { return p.Reached, p.NotReached }))
 	c.draw("reached, no upset", Dot, After, reached)
 	c.draw("level not reached", Square, Before, short)
-	c.draw(wantedWords(f), Dash, Wanted, wanted)
+	c.draw(WantedWords(f), Dash, Wanted, wanted)
 	c.draw("upset on the way or there", Cross, Upset, upset)
-	c.explain(len(wanted) > 0, wantedWords(f), Dash, Wanted)
+	c.explain(len(wanted) > 0, WantedWords(f), Dash, Wanted)
 	c.explain(len(reached) > 0, "reached, no upset", Dot, After)
 	c.explain(len(short) > 0, "level not reached", Square, Before)
 	c.explain(len(upset) > 0, "upset on the way or there", Cross, Upset)
@@ -103,8 +103,8 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 	}))
 	c.draw(name, Dot, Before, first)
 	c.draw("after", Square, After, second)
-	c.draw(wantedWords(b), Dash, Wanted, wanted)
-	c.explain(len(wanted) > 0, wantedWords(b), Dash, Wanted)
+	c.draw(WantedWords(b), Dash, Wanted, wanted)
+	c.explain(len(wanted) > 0, WantedWords(b), Dash, Wanted)
 	c.explain(true, name, Dot, Before)
 	c.explain(a != nil, "after", Square, After)
 	c.explain(true, "bound", Bound, Soft)

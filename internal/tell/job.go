@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	_ "embed"
@@ -36,14 +36,15 @@ var ErrNoRun = errors.New("no such run in the job")
 // Tables returns every table of the report, those too long for people included, as the CSV files
 // hold them.
 func Tables(j Job) ([]Table, error) {
-	p, err := newPage(j)
+	p, err := Tell(j)
 	if err != nil {
 		return nil, err
 	}
-	return p.tables(), nil
+	return p.Tables(), nil
 }
 
-func (p *page) tables() []Table {
+// Tables are all tables that have rows, those too long for people included.
+func (p *Report) Tables() []Table {
 	tables := []Table{p.Runs}
 	if p.Beside != nil {
 		tables = append(tables, LaboratoryTables(*p.Beside)...)
@@ -70,8 +71,8 @@ func (p *page) tables() []Table {
 	return out
 }
 
-// page is what HTML, PDF and workbook are written from.
-type page struct {
+// Report is what HTML, PDF and workbook are written from.
+type Report struct {
 	Title      string
 	Job        Job
 	Made       string   // of the job's newest record
@@ -82,7 +83,7 @@ type page struct {
 	About      []Fact // what the report is about: client, laboratory, sample, …
 	AboutNote  string // what the mark in it means
 	U          string // the largest uncertainty of the runs told; "" where the bench file is not to be had
-	uncertain  section
+	uncertain  Section
 	told       []result.Run // in full
 	Setup      *setupPart
 	Bench      *catalog.Bench // as used in the first run told in full; nil where it cannot be read
@@ -92,18 +93,19 @@ type page struct {
 	Deviations Table
 	Cautions   []string
 	Journal    Table
-	Pictures   []picture
+	Pictures   []Picture
 	Studies    []Study                    // of every run of the job
 	Beside     *analysis.BesideLaboratory // the laboratory's report beside the bench; nil for none
 	// Attachments lists every file that joined the runs.
 	Attachments, Files, Laboratory Table
-	Sections                       []section
+	Sections                       []Section
 }
 
 // Fact is one line of the summary.
 type Fact struct{ Name, Text, Mark string }
 
-func newPage(j Job) (*page, error) {
+// Tell works out the report of a job.
+func Tell(j Job) (*Report, error) {
 	detailed, err := pick(j.Runs, j.Detailed)
 	if err != nil {
 		return nil, err
@@ -111,10 +113,10 @@ func newPage(j Job) (*page, error) {
 	if len(detailed) == 0 {
 		return nil, errors.New("write a report: the job holds no run to tell of")
 	}
-	p := &page{
-		Job: j, Made: lastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
+	p := &Report{
+		Job: j, Made: LastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
-		Deviations: deviationsTable(detailed, j.Runs), told: detailed,
+		Deviations: DeviationsTable(detailed, j.Runs), told: detailed,
 	}
 	for _, r := range j.Runs {
 		if r.RFNotKnownOff() {

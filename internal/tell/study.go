@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -88,26 +88,26 @@ func randomStudy(s analysis.RandomStudy) Study {
 	out := Study{ID: fmt.Sprintf("random-run-%d", s.Run), Title: fmt.Sprintf("Random thresholds, run %d", s.Run), Random: s.Points,
 		Words: []string{"Near its onset the product upsets with a probability. Stated before the run: " + s.Stated + "."}}
 	t := Table{ID: "thresholds-run-" + strconv.Itoa(s.Run), Title: fmt.Sprintf("What the exposures of run %d show", s.Run), Columns: []Column{
-		frequencyIn("frequency"), counted("exposures"), counted("upsets"), words("passes and upsets"), currentIn("highest without an upset"), currentIn("lowest with one"),
+		FrequencyIn("frequency"), counted("exposures"), counted("upsets"), words("passes and upsets"), currentIn("highest without an upset"), currentIn("lowest with one"),
 		plainDecibels("spread"), plainDecibels("a plain ramp would be off by"),
 	}, Note: fmt.Sprintf("Spread: scale of the %s. A plain upward ramp with the run's steps and dwell reports its onset that far from the level of 50 %% upsets.", s.Question.Model)}
 	levels := Table{ID: "levels-run-" + strconv.Itoa(s.Run), Title: fmt.Sprintf("Current at which the product of run %d upsets with a probability", s.Run), Columns: []Column{
-		frequencyIn("frequency"), words("probability"), currentIn("current"), words("limits (profile likelihood)"), words("limits (Fieller)"),
+		FrequencyIn("frequency"), words("probability"), currentIn("current"), words("limits (profile likelihood)"), words("limits (Fieller)"),
 	}, Note: fmt.Sprintf("%s fitted by maximum likelihood; limits with a confidence of %v.", modelName(s.Question.Model), s.Question.Confidence)}
 	shares := Table{ID: "shares-run-" + strconv.Itoa(s.Run), Title: fmt.Sprintf("How often the product upset at each level of run %d", s.Run), Columns: []Column{
-		frequencyIn("frequency"), currentIn("level asked"), words("upsets"), words("share"), words("exact limits"),
+		FrequencyIn("frequency"), currentIn("level asked"), words("upsets"), words("share"), words("exact limits"),
 	}, Note: fmt.Sprintf("Limits after Clopper and Pearson, confidence %v; without an upset, the bound above.", s.Question.Confidence)}
 	for _, x := range s.Points {
 		spread, ramp := Cell{Text: none}, Cell{Text: none}
 		if x.Fit != nil {
 			spread, ramp = gain(rf.Gain(x.Fit.Sigma), rf.Exactly), gain(x.RampBias, rf.Exactly)
 		}
-		t.add(frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), amount(x.Passed), amount(x.Upset), spread, ramp)
+		t.Add(Frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), Amount(x.Passed), Amount(x.Upset), spread, ramp)
 		for _, l := range x.Levels {
-			levels.add(frequency(x.Frequency), say(l.Probability.String()), amount(l.Current), say(LimitWords(l.Low, l.High)), say(LimitWords(l.FiellerLow, l.FiellerHigh)))
+			levels.Add(Frequency(x.Frequency), say(l.Probability.String()), Amount(l.Current), say(LimitWords(l.Low, l.High)), say(LimitWords(l.FiellerLow, l.FiellerHigh)))
 		}
 		for _, a := range x.At {
-			shares.add(frequency(x.Frequency), amount(a.Current), say(fmt.Sprintf("%d of %d", a.Upsets, a.Trials)), say(hundredths(float64(a.Upsets)/float64(a.Trials))), say(shareLimits(a)))
+			shares.Add(Frequency(x.Frequency), Amount(a.Current), say(fmt.Sprintf("%d of %d", a.Upsets, a.Trials)), say(hundredths(float64(a.Upsets)/float64(a.Trials))), say(shareLimits(a)))
 		}
 		for _, n := range append(x.Notes[:len(x.Notes):len(x.Notes)], x.NoFit) {
 			if n != "" {
@@ -156,18 +156,18 @@ func dwellStudy(s analysis.DwellStudy) Study {
 		out.Words = append(out.Words, fmt.Sprintf("Times hold the monitor's own delay, up to %v.", s.Latency))
 	}
 	t := Table{ID: fmt.Sprintf("dwell-run-%d", s.Run), Title: fmt.Sprintf("Time to upset in run %d", s.Run), Columns: []Column{
-		frequencyIn("frequency"), counted("exposures"), counted("upsets"), secondsIn("shortest"), secondsIn("median"), secondsIn("longest"), words("the times are"),
+		FrequencyIn("frequency"), counted("exposures"), counted("upsets"), secondsIn("shortest"), secondsIn("median"), secondsIn("longest"), words("the times are"),
 	}}
 	need := Table{ID: fmt.Sprintf("needed-dwell-run-%d", s.Run), Title: fmt.Sprintf("Dwell that catches %v of the upsets", s.Share), Columns: []Column{
-		frequencyIn("frequency"), secondsIn("dwell needed"), words("found by"), words("shown"), counted("exposures that would show it"),
+		FrequencyIn("frequency"), secondsIn("dwell needed"), words("found by"), words("shown"), counted("exposures that would show it"),
 	}, Note: fmt.Sprintf("Confidence %v. An estimate rests on the distribution that is named; what is shown holds whatever the distribution.", s.Confidence)}
-	times := Table{ID: fmt.Sprintf("times-run-%d", s.Run), Title: fmt.Sprintf("Every time to upset of run %d", s.Run), FileOnly: true, Columns: []Column{frequencyIn("frequency"), secondsIn("time to upset")}}
+	times := Table{ID: fmt.Sprintf("times-run-%d", s.Run), Title: fmt.Sprintf("Every time to upset of run %d", s.Run), FileOnly: true, Columns: []Column{FrequencyIn("frequency"), secondsIn("time to upset")}}
 	for _, d := range s.At {
 		first, last := math.NaN(), math.NaN()
 		if n := len(d.Times); n > 0 {
 			first, last = d.Times[0], d.Times[n-1]
 		}
-		t.add(frequency(d.Frequency), tally(d.Exposures), tally(d.Upsets), lasting(first), lasting(d.Median), lasting(last), say(string(d.Character)))
+		t.Add(Frequency(d.Frequency), tally(d.Exposures), tally(d.Upsets), lasting(first), lasting(d.Median), lasting(last), say(string(d.Character)))
 		shown := say("yes")
 		if !d.Needed.Shown {
 			shown = say("no: an estimate").marked("warn")
@@ -175,9 +175,9 @@ func dwellStudy(s analysis.DwellStudy) Study {
 		if math.IsNaN(d.Needed.Seconds) {
 			shown = say("no").marked("warn")
 		}
-		need.add(frequency(d.Frequency), lasting(d.Needed.Seconds), say(d.Needed.Method), shown, tally(d.Needed.Exposures))
+		need.Add(Frequency(d.Frequency), lasting(d.Needed.Seconds), say(d.Needed.Method), shown, tally(d.Needed.Exposures))
 		for _, x := range d.Times {
-			times.add(frequency(d.Frequency), lasting(x))
+			times.Add(Frequency(d.Frequency), lasting(x))
 		}
 	}
 	out.Tables = []Table{t, need, times}
@@ -198,19 +198,19 @@ func modulationStudy(r result.Run, modulated []result.Run) (Study, bool) {
 	out := Study{ID: "modulation-runs-" + strings.Join(names, "-"), Title: "Modulations, runs " + list,
 		Words: []string{fmt.Sprintf("Onset at the same frequency under several modulations: as each run's level means it, as unmodulated carrier, r.m.s. at the crest, and r.m.s. over the modulation. Within %v they count as the same.", studyTolerance)}}
 	t := Table{ID: "modulation-runs-" + strings.Join(names, "-"), Title: "Onset under several modulations", Columns: []Column{
-		frequencyIn("frequency"), words("modulation"), words("run"), currentIn("onset"), currentIn("carrier"), currentIn("crest"), currentIn("mean"),
+		FrequencyIn("frequency"), words("modulation"), words("run"), currentIn("onset"), currentIn("carrier"), currentIn("crest"), currentIn("mean"),
 	}}
 	a := Table{ID: "answers-runs-" + strings.Join(names, "-"), Title: "What of the modulation the product answers to", Columns: []Column{
-		frequencyIn("frequency"), words("answers to"), plainDecibels("crests within"), plainDecibels("means within"), words("why"),
+		FrequencyIn("frequency"), words("answers to"), plainDecibels("crests within"), plainDecibels("means within"), words("why"),
 	}}
 	for _, x := range analysis.ModulationStudy(modulated, studyTolerance) {
 		if len(x.Results) < 2 {
 			continue
 		}
 		for _, m := range x.Results {
-			t.add(frequency(x.Frequency), say(analysis.Modulation(m.Modulation)), keep(runName(m.Run)), amount(m.Onset), amount(m.Carrier), amount(m.Crest), amount(m.Mean))
+			t.Add(Frequency(x.Frequency), say(analysis.Modulation(m.Modulation)), keep(runName(m.Run)), Amount(m.Onset), Amount(m.Carrier), Amount(m.Crest), Amount(m.Mean))
 		}
-		a.add(frequency(x.Frequency), say(string(x.Responds)), gain(x.PeakSpread, rf.Exactly), gain(x.MeanSpread, rf.Exactly), say(x.Why))
+		a.Add(Frequency(x.Frequency), say(string(x.Responds)), gain(x.PeakSpread, rf.Exactly), gain(x.MeanSpread, rf.Exactly), say(x.Why))
 	}
 	out.Tables = []Table{a, t}
 	return out, len(a.Rows) > 0
@@ -231,8 +231,8 @@ func studies(runs []result.Run) []Study {
 	return out
 }
 
-func (s Study) section() section {
-	out := section{ID: s.ID, Title: s.Title}
+func (s Study) section() Section {
+	out := Section{ID: s.ID, Title: s.Title}
 	for _, w := range s.Words {
 		out.say("", w)
 	}
