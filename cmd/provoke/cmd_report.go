@@ -68,7 +68,7 @@ func (c *reportCommand) Run(w *terminal.World) error {
 	}
 	j := tell.Job{
 		Name: filepath.Base(c.Job), Runs: runs, Program: version, Margin: c.Margin,
-		Attachment: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
+		Files: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
 	}
 	if err := c.choose(&j); err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)

@@ -169,7 +169,7 @@ type sample struct{ name, serial string }
 
 func sampleOf(j Job, r result.Run) (s sample) {
 	id := ""
-	if bench, err := benchOf(j, r); err == nil {
+	if bench, err := Open(j).Bench(r); err == nil {
 		id = bench.DUT.ID
 	}
 	if name, _ := product(r); name != unnamed {
@@ -334,15 +334,15 @@ func (p *Report) criteria() string {
 func (p *Report) seen(class event.Class) string {
 	var out []string
 	for _, r := range p.Detailed {
-		if r.run.Opened.RunKind == plan.Baseline { // false alarms
+		if r.Run.Opened.RunKind == plan.Baseline { // false alarms
 			continue
 		}
 		has := class == event.NoUpset && (r.Findings.Marks > 0 || r.Findings.Swept != nil && r.Findings.Swept.Upsets > 0)
-		for _, s := range r.run.Steps {
+		for _, s := range r.Run.Steps {
 			has = has || s.Outcome.Upset && s.Class == class
 		}
 		if has {
-			out = append(out, runName(r.run.Number))
+			out = append(out, runName(r.Run.Number))
 		}
 	}
 	return strings.Join(out, ", ")

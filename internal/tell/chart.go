@@ -1,6 +1,7 @@
 package tell
 
 import (
+	"fmt"
 	"math"
 
 	"provoke/internal/findings/analysis"
@@ -33,20 +34,23 @@ type Sign string
 
 // The signs. A Dot and a Square that are no exact value are drawn open, with an arrow to where the value lies.
 const (
-	Dot     Sign = "dot"
-	Square  Sign = "square"
-	Cross   Sign = "cross"
-	Line    Sign = "line"    // joins the spots; one without a number parts it
-	Dash    Sign = "dash"    // the same, dashed
-	Bar     Sign = "bar"     // from Y to To
-	Whisker Sign = "whisker" // the limits of a value, from Y to To
-	Limits  Sign = "limits"  // lying limits, from X to To
-	Span    Sign = "span"    // a level from X to To, never too short to be seen
-	Band    Sign = "band"    // shaded over the whole height, from X to To
-	Within  Sign = "within"  // shaded over the whole width, from Y to To
-	Count   Sign = "count"   // 1, 2, 3 … at the top of the chart
-	Bound   Sign = "bound"   // in legends: an open dot with its arrow
-	Upright Sign = "upright" // in legends: an upright line
+	Dot    Sign = "dot"
+	Square Sign = "square"
+	Cross  Sign = "cross"
+	// Triangle and Ring tell a third and a fourth run apart.
+	Triangle Sign = "triangle"
+	Ring     Sign = "ring"
+	Line     Sign = "line"    // joins the spots; one without a number parts it
+	Dash     Sign = "dash"    // the same, dashed
+	Bar      Sign = "bar"     // from Y to To
+	Whisker  Sign = "whisker" // the limits of a value, from Y to To
+	Limits   Sign = "limits"  // lying limits, from X to To
+	Span     Sign = "span"    // a level from X to To, never too short to be seen
+	Band     Sign = "band"    // shaded over the whole height, from X to To
+	Within   Sign = "within"  // shaded over the whole width, from Y to To
+	Count    Sign = "count"   // 1, 2, 3 … at the top of the chart
+	Bound    Sign = "bound"   // in legends: an open dot with its arrow
+	Upright  Sign = "upright" // in legends: an upright line
 )
 
 // Paint is what a colour stands for.
@@ -66,6 +70,8 @@ const (
 	Trace   Paint = "trace" // what joins readings
 	Event   Paint = "event"
 	Ink     Paint = "ink"
+	Third   Paint = "third" // of runs that lie over one another
+	Fourth  Paint = "fourth"
 )
 
 // Series are values of one kind.
@@ -80,6 +86,9 @@ type Series struct {
 type Spot struct {
 	X, Y, To float64
 	Bound    rf.Bound
+	// Says is what is told of the value alone; Run is the run in which X can be looked at; "" and 0 for nothing.
+	Says string
+	Run  int
 }
 
 // Entry is a line of the legend.
@@ -141,8 +150,8 @@ func (c *Chart) OverFrequency(y string, lists ...[]Spot) bool {
 
 const onsetLabel = "onset of upset (dBµA)"
 
-// at is a value over frequency.
-func at[U rf.Unit](f rf.Frequency, l rf.Level[U]) Spot {
+// spot is a value over frequency.
+func spot[U rf.Unit](f rf.Frequency, l rf.Level[U]) Spot {
 	return Spot{X: f.Hz(), Y: l.In(), Bound: l.Bound()}
 }
 
@@ -157,10 +166,12 @@ func wantedSpots(points []analysis.Point) (out []Spot) {
 }
 
 // onsetSpots are the onsets found, and the bounds of those not found.
-func onsetSpots(points []analysis.Point) (out []Spot) {
-	for _, p := range points {
+func onsetSpots(f analysis.Findings) (out []Spot) {
+	for _, p := range f.Points {
 		if p.Onset.Known() {
-			out = append(out, at(p.Frequency, p.Onset))
+			s := spot(p.Frequency, p.Onset)
+			s.Run, s.Says = f.Run, fmt.Sprintf("%v, run %d: %s; wanted %v, margin %s", p.Frequency, f.Run, OnsetWords(p), p.Wanted, GainWords(p.Margin, p.MarginBound))
+			out = append(out, s)
 		}
 	}
 	return out

@@ -24,7 +24,8 @@ func reachedChart(f analysis.Findings) (Chart, bool) {
 		if !p.Reached.Known() {
 			continue
 		}
-		m := at(p.Frequency, p.Reached)
+		m := spot(p.Frequency, p.Reached)
+		m.Run, m.Says = f.Run, fmt.Sprintf("%v: %v reached, %v wanted", p.Frequency, p.Reached, p.Wanted)
 		switch {
 		case p.Upset:
 			upset = append(upset, m)
@@ -78,12 +79,14 @@ func missingBars(points []analysis.Point, from func(analysis.Point) (rf.Current,
 	return out
 }
 
+func profileID(run int) string { return fmt.Sprintf("figure-profile-%d", run) }
+
 // profileChart shows the immunity profile of a run, and of a second one after a change.
 func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
-	first, wanted := onsetSpots(b.Points), wantedSpots(b.Points)
+	first, wanted := onsetSpots(b), wantedSpots(b.Points)
 	var second []Spot
 	c := Chart{
-		ID: fmt.Sprintf("figure-profile-%d", b.Run), Title: fmt.Sprintf("Immunity profile, run %d", b.Run),
+		ID: profileID(b.Run), Title: fmt.Sprintf("Immunity profile, run %d", b.Run),
 		Caption: "Onset of upset against frequency. An open sign with an arrow is a bound: up, the product upsets above it or not at all; down, at it or below. A bar is what is missing to the level wanted.",
 		Tall:    1.12,
 	}
@@ -91,7 +94,7 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 	if a != nil {
 		c.ID, c.Title = "figure-compare", fmt.Sprintf("Immunity profile before (run %d) and after (run %d)", b.Run, a.Run)
 		name = "before"
-		if second = onsetSpots(a.Points); len(wanted) == 0 {
+		if second = onsetSpots(*a); len(wanted) == 0 {
 			wanted = wantedSpots(a.Points)
 		}
 	}

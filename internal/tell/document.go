@@ -2,6 +2,7 @@ package tell
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"provoke/internal/files/catalog"
@@ -28,6 +29,22 @@ type Block struct {
 	Verdict    *Verdict
 	Picture    *Picture
 	Signatures []string // who signs
+	// Kind names what some faces leave out, see Kinds; "" is for everybody.
+	Kind Kind
+	// Annex is read by whoever wants every row: it stands in an annex of the report, is folded away on the page and
+	// left out on the terminal where nobody asks for it. Brief is told only where annexes are left out.
+	Annex, Brief bool
+}
+
+// Reaching are the sections with the blocks for a face, without those that have none.
+func Reaching(a Audience, sections []Section) (out []Section) {
+	for _, s := range sections {
+		s.Blocks = slices.DeleteFunc(slices.Clone(s.Blocks), func(b Block) bool { return !b.Kind.Reaches(a) })
+		if len(s.Blocks) > 0 {
+			out = append(out, s)
+		}
+	}
+	return out
 }
 
 // Sketch is the setup of a bench, to be drawn, with the clamp on a fixture.
@@ -46,6 +63,15 @@ type Verdict struct {
 func (s *Section) say(mark, text string) {
 	if text != "" {
 		s.Blocks = append(s.Blocks, Block{Text: text, Mark: mark})
+	}
+}
+
+func (s *Section) add(b Block) { s.Blocks = append(s.Blocks, b) }
+
+// annex adds a table that is only for whoever wants every row.
+func (s *Section) annex(k Kind, t Table) {
+	if len(t.Rows) > 0 {
+		s.add(Block{Table: &t, Kind: k, Annex: true})
 	}
 }
 
@@ -73,9 +99,12 @@ func (p *Report) sections() []Section {
 		}
 	}
 	add(p.laboratorySection())
-	add(p.compareSection())
-	for _, r := range p.Detailed {
-		add(r.section())
+	compared := p.compareSection()
+	add(compared.without(true))
+	runs := make([]Section, len(p.Detailed))
+	for i, r := range p.Detailed {
+		runs[i] = p.printed(r)
+		add(runs[i].without(true))
 	}
 	for _, x := range p.Studies {
 		add(x.section())
@@ -97,10 +126,10 @@ func (p *Report) sections() []Section {
 		}
 	}
 	if c := p.Comparison; c != nil {
-		annex("annex-compare", fmt.Sprintf("Frequencies of runs %d and %d compared", c.Before.Run, c.After.Run), c.Points)
+		annex("annex-compare", fmt.Sprintf("Frequencies of runs %d and %d compared", c.Before.Run, c.After.Run), compared.without(false).tables()...)
 	}
-	for _, r := range p.Detailed {
-		annex(fmt.Sprintf("profile-%d", r.Findings.Run), "Every frequency of "+strings.ToLower(r.Heading[:1])+r.Heading[1:], r.Upsets, r.Uncertain, r.Profile, r.Drive, r.Safing)
+	for i, r := range p.Detailed {
+		annex(fmt.Sprintf("profile-%d", r.Findings.Run), "Every frequency of "+strings.ToLower(runs[i].Title[:1])+runs[i].Title[1:], runs[i].without(false).tables()...)
 	}
 	add(p.recordSection(annexes + 1))
 	number(out)
@@ -127,36 +156,41 @@ func number(sections []Section) {
 	}
 }
 
+// compareSection has the comparison without its annexes.
 func (p *Report) compareSection() Section {
-	s := Section{ID: "compare", Title: "Before and after"}
-	c := p.Comparison
-	if c == nil {
-		return s
+	if p.Comparison == nil {
+		return Section{}
 	}
-	of := fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run)
-	if changed := c.After.Opened.Changed; changed != "" {
-		of += "; changed: " + changed
-	}
-	s.table(c.Differences)
-	s.Blocks = append(s.Blocks, Block{Verdict: &Verdict{
-		Words: c.Words, Mark: c.Mark, Reasons: c.Reasons, Reservations: c.Reservations,
-		Of: fmt.Sprintf("%s. Margin asked above the onset before: %v.", of, c.Margin),
-	}})
-	s.chart(c.Charts...)
-	s.table(c.Bands, c.Predicted)
-	return s
+	s := p.Comparison.Section()
+	s.ID, s.Title = "compare", "Before and after"
+	return Reaching(InPrint, []Section{s})[0]
 }
 
-func (r *runPart) section() Section {
-	s := Section{ID: fmt.Sprintf("run-%d", r.Findings.Run), Title: r.Heading}
-	for _, w := range r.Words {
-		s.say("", w)
+// tables are the tables that are told in print.
+func (s Section) tables() (out []Table) {
+	for _, b := range s.Blocks {
+		if b.Table != nil && b.Kind.Reaches(InPrint) {
+			out = append(out, *b.Table)
+		}
 	}
-	s.table(r.Bands, r.Evidence, r.Random)
-	s.chart(r.Charts...)
-	if len(r.Profile.Rows) > 0 {
+	return out
+}
+
+// printed tells a run in print: a chart that the comparison shows is not shown again.
+func (p *Report) printed(r RunTold) Section {
+	s := r.section()
+	if c := p.Comparison; c != nil && (c.Before.Run == r.Run.Number || c.After.Run == r.Run.Number) {
+		s.Blocks = slices.DeleteFunc(s.Blocks, func(b Block) bool { return b.Chart != nil && b.Chart.ID == profileID(r.Run.Number) })
+	}
+	if len(r.Findings.Points) > 0 && r.tells() {
 		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
 	}
+	return Reaching(InPrint, []Section{s})[0]
+}
+
+// without leaves out the annexes of a section, or all but those.
+func (s Section) without(annexes bool) Section {
+	s.Blocks = slices.DeleteFunc(slices.Clone(s.Blocks), func(b Block) bool { return b.Annex == annexes })
 	return s
 }
 

@@ -5,7 +5,6 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
-	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
 )
 
@@ -49,20 +48,10 @@ func Explanation(e evidence.Explanation) ExplanationJSON {
 
 // evidenceTable lists what the runs of the job show about the cause of a run's failing bands. It is
 // empty where nothing bears on it.
-func evidenceTable(j Job, r result.Run) Table {
-	t := Table{ID: fmt.Sprintf("evidence-%d", r.Number), Title: "What the runs show about the cause", Columns: []Column{
+func evidenceTable(e evidence.Explanation) Table {
+	t := Table{ID: fmt.Sprintf("evidence-%d", e.Run), Title: "What the runs show about the cause", Columns: []Column{
 		words("failing band"), words("question"), words("speaks for"), words("evidence"), words("what was compared"),
 	}}
-	var harmonics evidence.Harmonics
-	if j.Attachment != nil {
-		if bench, err := evidence.BenchOf(r, j.Attachment); err == nil {
-			harmonics = evidence.OfAmplifier(bench)
-		}
-	}
-	e, err := evidence.Explain(j.Runs, r.Number, harmonics)
-	if err != nil { // a run that is not in the job was refused before
-		return t
-	}
 	for _, b := range e.Bands {
 		for _, l := range b.Lines {
 			t.Add(keep(analysis.Span(b.Band)), say(string(l.Topic)), say(l.For), say(string(l.Strength)), say(l.Compared))

@@ -4,12 +4,9 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
-	"strings"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
-	"provoke/internal/findings/uncertainty"
-	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
 )
@@ -25,13 +22,29 @@ type Job struct {
 	Margin        rf.Gain
 	Program       string // version of the program that writes the report
 	About         *About // what the job does not hold; nil for nothing
-	// Attachment returns the bytes of a file of the job by its hash; nil when there is no way to
+	// Files returns the bytes of a file of the job by its hash; nil when there is no way to
 	// them. Pictures among the attachments are put into the report, and the bench file is drawn.
-	Attachment func(hash string) ([]byte, error)
+	Files func(hash string) ([]byte, error)
 }
 
-// ErrNoRun is wrapped when a run that is named is not in the job.
-var ErrNoRun = errors.New("no such run in the job")
+// Heads are the runs of the job.
+func (j Job) Heads() ([]result.Run, error) { return j.Runs, nil }
+
+// Run is a run of the job.
+func (j Job) Run(number int) (result.Run, error) {
+	if r, ok := runOf(j.Runs, number); ok {
+		return r, nil
+	}
+	return result.Run{}, fmt.Errorf("write a report of run %d: %w", number, ErrNoRun)
+}
+
+// Attachment is a file of the job by its hash.
+func (j Job) Attachment(hash string) ([]byte, error) {
+	if j.Files == nil {
+		return nil, ErrNoBench
+	}
+	return j.Files(hash)
+}
 
 // Tables returns every table of the report, those too long for people included, as the CSV files
 // hold them.
@@ -50,13 +63,14 @@ func (p *Report) Tables() []Table {
 		tables = append(tables, LaboratoryTables(*p.Beside)...)
 	}
 	if p.Comparison != nil {
-		tables = append(tables, p.Comparison.Tables()...)
+		tables = append(tables, p.Comparison.Section().tables()...)
 	}
 	if p.Setup != nil {
 		tables = append(tables, p.Setup.Fields, p.Setup.Equipment, p.Setup.Curves, p.Setup.Monitors, p.Setup.Exposure)
 	}
 	for _, r := range p.Detailed {
-		tables = append(tables, r.Bands, r.Evidence, r.Random, r.Upsets, r.Uncertain, r.Profile, r.Drive, stepsTable(r.run), readingsTable(r.run), r.Safing)
+		tables = append(tables, r.section().tables()...)
+		tables = append(tables, stepsTable(r.Run), readingsTable(r.Run))
 	}
 	for _, s := range p.Studies {
 		tables = append(tables, s.Tables...)
@@ -75,6 +89,7 @@ func (p *Report) Tables() []Table {
 type Report struct {
 	Title      string
 	Job        Job
+	book       *Book
 	Made       string   // of the job's newest record
 	Integrity  string   // hash of the job
 	RFUnknown  []string // runs after which RF is not known to be off
@@ -88,8 +103,8 @@ type Report struct {
 	Setup      *setupPart
 	Bench      *catalog.Bench // as used in the first run told in full; nil where it cannot be read
 	Runs       Table
-	Comparison *comparisonPart
-	Detailed   []runPart
+	Comparison *CompareTold
+	Detailed   []RunTold
 	Deviations Table
 	Cautions   []string
 	Journal    Table
@@ -114,7 +129,7 @@ func Tell(j Job) (*Report, error) {
 		return nil, errors.New("write a report: the job holds no run to tell of")
 	}
 	p := &Report{
-		Job: j, Made: LastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
+		Job: j, book: Open(j), Made: LastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
 		Deviations: DeviationsTable(detailed, j.Runs), told: detailed,
 	}
@@ -124,20 +139,25 @@ func Tell(j Job) (*Report, error) {
 		}
 	}
 	if j.Before != 0 {
-		if p.Comparison, err = compare(j); err != nil {
+		c, err := p.book.Compared(j.Before, j.After, j.Margin, nil)
+		if err != nil {
 			return nil, err
 		}
+		p.Comparison = &c
 	}
 	for _, r := range detailed {
-		part := newRunPart(j, r, analysis.ControlFor(j.Runs, r), p.Comparison)
-		part.Evidence = evidenceTable(j, r)
-		p.Detailed = append(p.Detailed, part)
+		t, err := p.book.Tell(r.Number)
+		if err != nil {
+			return nil, err
+		}
+		t.drive = driveTable(t.Onsets.Bench, r)
+		p.Detailed = append(p.Detailed, t)
 	}
-	p.Setup = newSetupPart(j, detailed)
+	p.Setup = newSetupPart(p.book, detailed)
 	p.Bench = p.Setup.bench
 	p.Files, p.Laboratory = filesTable(j.Runs), laboratoryTable(j.Runs)
 	p.Studies = studies(j.Runs)
-	if l, _, ok := beside(j); ok {
+	if l, ok := p.beside(); ok {
 		p.Beside = &l
 	}
 	p.uncertain = p.uncertaintySection()
@@ -164,16 +184,6 @@ next:
 	return out, nil
 }
 
-func compare(j Job) (*comparisonPart, error) {
-	pair, err := pick(j.Runs, []int{j.Before, j.After})
-	if err != nil {
-		return nil, err
-	}
-	part := newComparisonPart(analysis.Compare(pair[0], pair[1], uncertainty.BasisOf(pair[0], pair[1], j.Runs, func(r result.Run) (*catalog.Bench, error) { return benchOf(j, r) }, j.Margin)))
-	part.Predicted = predictedTable(j, pair[0], part.Comparison)
-	return part, nil
-}
-
 // setupPart is the setup and equipment of the first run told in full.
 type setupPart struct {
 	Run                                           int
@@ -183,66 +193,4 @@ type setupPart struct {
 	Sketch                                        *Sketch
 	NoSketch                                      string // why there is none
 	bench                                         *catalog.Bench
-}
-
-// comparisonPart is before and after.
-type comparisonPart struct {
-	analysis.Comparison
-	Words                      string // the verdict
-	Mark                       string
-	Differences, Bands, Points Table
-	Predicted                  Table // beside measured; empty where nothing was predicted
-	Charts                     []Chart
-}
-
-// Tables returns the tables of the part.
-func (c *comparisonPart) Tables() []Table {
-	return []Table{c.Differences, c.Bands, c.Points, c.Predicted}
-}
-
-func newComparisonPart(c analysis.Comparison) *comparisonPart {
-	part := &comparisonPart{
-		Comparison: c, Words: strings.Replace(VerdictWords(c), string(c.Verdict), fixWords(c.Verdict), 1),
-		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
-		Differences: differencesTable(c), Bands: comparedBandsTable(c), Points: comparedTable(c),
-	}
-	if f, ok := profileChart(c.Before, &c.After); ok {
-		part.Charts = append(part.Charts, f)
-	}
-	return part
-}
-
-// runPart is one run told in full.
-type runPart struct {
-	run                            result.Run
-	Findings                       analysis.Findings
-	Heading                        string
-	Words                          []string
-	Bands, Upsets, Profile, Safing Table
-	Evidence                       Table // on the cause of the failing bands
-	Random                         Table // where the product is not deterministic
-	Drive                          Table // generator setting and power at every frequency
-	Uncertain                      Table // uncertainty of the onsets
-	Charts                         []Chart
-}
-
-func newRunPart(j Job, r result.Run, control *result.Run, c *comparisonPart) runPart {
-	f := analysis.Of(r, control)
-	uncertainty.Decide(&f, r, j.Runs, func(r result.Run) (*catalog.Bench, error) { return benchOf(j, r) })
-	part := runPart{
-		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
-		Bands: bandsTable(f), Random: NotDeterministicTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Drive: driveTable(j, r), Safing: safingTable(r),
-	}
-	add := func(c Chart, ok bool) {
-		if ok {
-			part.Charts = append(part.Charts, c)
-		}
-	}
-	add(reachedChart(f))
-	compared := c != nil && (c.Before.Run == r.Number || c.After.Run == r.Number)
-	if !compared && r.Opened.RunKind != plan.Calibration && r.Opened.RunKind != plan.Baseline {
-		add(profileChart(f, nil))
-	}
-	part.Charts = append(part.Charts, readingCharts(r, f)...)
-	return part
 }

@@ -178,6 +178,22 @@ type ComparedBandJSON struct {
 	GainBound *string   `json:"least_gain_bound"`
 }
 
+// JSON is the shape of provoke findings --json.
+func (t RunTold) JSON() FindingsJSON {
+	out, o := Findings(t.Findings), t.Onsets
+	if o.Worst.Components == nil {
+		return out
+	}
+	out.Uncertainty = &UncertaintyJSON{Confidence: rounded(float64(o.Worst.Expanded.Confidence)), Bench: o.Bench.Name, SHA256: o.Bench.Hash, Rests: o.Worst.Rests()}
+	for i, p := range out.Points {
+		if u, ok := o.At[rf.Frequency(p.Hz)]; ok {
+			out.Points[i].UDB, out.Points[i].K = decibel(u.U()), finite(u.K())
+			out.Points[i].Low, out.Points[i].High = u.Low.Quantity(), u.High.Quantity()
+		}
+	}
+	return out
+}
+
 // Findings returns the JSON shape of findings.
 func Findings(f analysis.Findings) FindingsJSON {
 	out := FindingsJSON{
@@ -236,6 +252,13 @@ func band(b *analysis.Band) *BandJSON {
 		MarginDB: decibel(b.Lowest.Margin), MarginBound: bound(b.Lowest.MarginBound), Class: text(string(b.Class)),
 		Points: b.Points, Exposures: b.Exposures, Monotone: string(b.Monotone), MonitorOrAE: b.InControl,
 	}
+}
+
+// JSON is the shape of provoke compare --json.
+func (c CompareTold) JSON() ComparisonJSON {
+	out := Comparison(c.Comparison)
+	out.Predicted = Predicted(c.Predicted, c.Comparison)
+	return out
 }
 
 // Comparison returns the JSON shape of a comparison.
@@ -316,3 +339,15 @@ func notNil(list []string) []string {
 	}
 	return list
 }
+
+// finite is a plain number, null where there is none.
+func finite(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	x = rounded(x)
+	return &x
+}
+
+// rounded keeps four places.
+func rounded(x float64) float64 { return math.Round(x*1e4) / 1e4 }

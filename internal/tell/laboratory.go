@@ -1,12 +1,14 @@
 package tell
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/units/english"
@@ -147,13 +149,13 @@ func benchOnlyTable(l analysis.BesideLaboratory) Table {
 
 // laboratoryChart shows the run's immunity profile with the laboratory's failures and what a fix must show.
 func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, bool) {
-	bench := onsetSpots(f.Points)
+	bench := onsetSpots(f)
 	var asks, higher, required []Spot
 	room := [][]Spot{bench}
 	for _, p := range l.Points {
 		at := math.Sqrt(p.Low.Hz() * p.High.Hz())
 		if p.Asks.Known() {
-			asks = append(asks, Spot{X: at, Y: p.Asks.In()})
+			asks = append(asks, Spot{X: at, Y: p.Asks.In(), Says: fmt.Sprintf("laboratory failed at %s, %s: %s; a fix must show %v", p.Span(), p.LaboratoryFailure.Level, FateWords(p), p.Required)})
 			higher = append(higher, Spot{X: at, Y: p.Asks.In(), To: p.AsksHigh.In()})
 			room = append(room, []Spot{{X: at, Y: p.AsksHigh.In()}})
 		}
@@ -184,31 +186,18 @@ func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, b
 
 // beside holds the newest laboratory's report of a job against the run of the product as the laboratory
 // had it; ok is false where the job lacks one of the two.
-func beside(j Job) (l analysis.BesideLaboratory, r result.Run, ok bool) {
-	var reported *result.Run
-	for i := range j.Runs {
-		if j.Runs[i].Laboratory != nil {
-			reported = &j.Runs[i]
-		}
+func (p *Report) beside() (l analysis.BesideLaboratory, ok bool) {
+	lab, _, err := p.book.Laboratory()
+	if err != nil || len(lab.Failures) == 0 {
+		return l, false
 	}
-	n := j.Before
-	if n == 0 {
-		n = analysis.AsReceived(j.Runs)
+	n := cmp.Or(p.Job.Before, analysis.AsReceived(p.Job.Runs))
+	r, found := runOf(p.Job.Runs, n)
+	if !found || r.Opened.RunKind != plan.Exposure {
+		return l, false
 	}
-	r, found := runOf(j.Runs, n)
-	if reported == nil || !found || r.Opened.RunKind != plan.Exposure {
-		return l, r, false
-	}
-	bench, err := benchOf(j, r)
-	if err != nil {
-		bench = nil // the levels are then told as assumed
-	}
-	c, err := uncertainty.CertaintyOf(bench, r, analysis.Repeatable(j.Runs, r), *reported.Laboratory, uncertainty.DefaultConfidence)
-	if err != nil {
-		return l, r, false
-	}
-	l, err = analysis.CompareLaboratory(*reported.Laboratory, r, c)
-	return l, r, err == nil
+	l, err = p.book.Beside(lab, n, uncertainty.DefaultConfidence, nil)
+	return l, err == nil
 }
 
 // laboratorySection tells what a laboratory reported, beside the bench.
@@ -218,31 +207,60 @@ func (p *Report) laboratorySection() Section {
 	if p.Beside == nil {
 		return s
 	}
-	l := *p.Beside
-	r, _ := runOf(p.Job.Runs, l.Run)
-	if c, ok := laboratoryChart(l, analysis.Of(r, nil)); ok {
-		s.chart(c)
+	r, _ := runOf(p.Job.Runs, p.Beside.Run)
+	var fixed *result.Run
+	if after, ok := runOf(p.Job.Runs, p.Job.After); ok && after.Opened.RunKind == plan.Exposure {
+		fixed = &after
+	}
+	s.Blocks = append(s.Blocks, BesideSection(*p.Beside, analysis.Of(r, nil), fixed).Blocks...)
+	return Reaching(InPrint, []Section{s})[0]
+}
+
+// BesideSection tells a laboratory's report beside a run; after is a run after a change, to be held to it; nil for none.
+func BesideSection(l analysis.BesideLaboratory, f analysis.Findings, after *result.Run) Section {
+	s := Section{ID: "beside", Title: fmt.Sprintf("%s, beside run %d%s", laboratoryName(l.Report), l.Run, labelled(f))}
+	s.add(Block{Text: fateCounts(l), Kind: KindCounts})
+	if after != nil {
+		v := metVerdict(l, *after)
+		s.add(Block{Verdict: &v})
+	}
+	if c, ok := laboratoryChart(l, f); ok {
+		s.add(Block{Chart: &c, Kind: KindChart})
 	}
 	s.table(LaboratoryTables(l)...)
-	if after, ok := runOf(p.Job.Runs, p.Job.After); ok && after.Opened.RunKind == plan.Exposure {
-		s.Blocks = append(s.Blocks, Block{Verdict: MetWords(l, after).verdict()})
-	}
 	return s
 }
 
-// Met says whether a run after a change shows what the laboratory's report asks for.
-type Met struct {
-	Words, Of, Mark string
-	Reasons         []string // what is not shown; empty where all is
+// laboratoryName says which laboratory, and which of its reports.
+func laboratoryName(l event.LaboratoryFailures) string {
+	name := cmp.Or(l.Laboratory, "the laboratory")
+	if l.Report != "" {
+		name += ", " + l.Report
+	}
+	return name
 }
 
-func (m Met) verdict() *Verdict {
-	return &Verdict{Words: m.Words, Of: m.Of, Mark: m.Mark, Reasons: m.Reasons}
+// fateCounts says in short what became of the laboratory's failures.
+func fateCounts(l analysis.BesideLaboratory) string {
+	n := map[analysis.Fate]int{}
+	for _, p := range l.Points {
+		n[p.Fate]++
+	}
+	out := []string{english.Count(len(l.Points), "failure", "failures") + " reported"}
+	for _, f := range []analysis.Fate{analysis.Reproduced, analysis.NotReproduced, analysis.NotExposed} {
+		if n[f] > 0 {
+			out = append(out, fmt.Sprintf("%d %s", n[f], f))
+		}
+	}
+	if k := len(l.BenchOnly); k > 0 {
+		out = append(out, english.Count(k, "failing band", "failing bands")+" found on the bench and not reported by the laboratory")
+	}
+	return english.FirstUpper(strings.Join(out, "; ")) + "."
 }
 
-// MetWords holds a run after a change to what the laboratory's report asks for.
-func MetWords(l analysis.BesideLaboratory, after result.Run) Met {
-	m := Met{Words: "What the laboratory's report asks for: shown", Mark: "good",
+// metVerdict holds a run after a change to what the laboratory's report asks for.
+func metVerdict(l analysis.BesideLaboratory, after result.Run) Verdict {
+	m := Verdict{Words: "What the laboratory's report asks for: shown", Mark: "good",
 		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.", after.Number, english.Count(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
 	for _, u := range l.Unmet(after) {
 		m.Words, m.Mark = "What the laboratory's report asks for: not shown", "warn"

@@ -5,7 +5,6 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/remedy"
-	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
 )
 
@@ -40,15 +39,11 @@ func Predicted(p *remedy.Prediction, c analysis.Comparison) *PredictedJSON {
 }
 
 // predictedTable shows what was predicted before the change beside what was measured after it.
-func predictedTable(j Job, before result.Run, c analysis.Comparison) Table {
+func predictedTable(p *remedy.Prediction, c analysis.Comparison) Table {
 	t := Table{ID: "predicted", Columns: []Column{
 		FrequencyIn("frequency"), plainDecibels("predicted gain of the onset"), plainDecibels("least"), plainDecibels("most"), decibels("measured"), words("agreement"),
 	}}
-	if j.Attachment == nil {
-		return t
-	}
-	p, err := remedy.Kept(before, j.Attachment)
-	if err != nil || p == nil {
+	if p == nil {
 		return t
 	}
 	t.Title = "Predicted before the change (" + strings.Join(p.Change, " + ") + ") and measured after it"

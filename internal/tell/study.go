@@ -266,7 +266,8 @@ func randomChart(id string, x analysis.Random) (Chart, bool) {
 	for _, a := range x.At {
 		if a.Current.Known() {
 			l := a.Current.In()
-			seen = append(seen, Spot{X: l, Y: 100 * float64(a.Upsets) / float64(a.Trials)})
+			seen = append(seen, Spot{X: l, Y: 100 * float64(a.Upsets) / float64(a.Trials),
+				Says: fmt.Sprintf("%v: %d of %d upset; the share lies between %.1f %% and %.1f %%", a.Current, a.Upsets, a.Trials, 100*float64(a.Low), 100*float64(a.High))})
 			exact = append(exact, Spot{X: l, Y: 100 * float64(a.Low), To: 100 * float64(a.High)})
 		}
 	}
@@ -331,7 +332,8 @@ func dwellChart(id string, d analysis.DwellAt) (Chart, bool) {
 	c.Y = Axis{Labels: []string{"upset by then (%)"}, Low: -4, High: 106, Ticks: 5}
 	var seen []Spot
 	for i, t := range d.Times {
-		seen = append(seen, Spot{X: t, Y: 100 * float64(i+1) / float64(d.Exposures)})
+		share := 100 * float64(i+1) / float64(d.Exposures)
+		seen = append(seen, Spot{X: t, Y: share, Says: fmt.Sprintf("%s: %.0f %% of %s had upset", lasting(t).Text, share, english.Count(d.Exposures, "exposure", "exposures"))})
 	}
 	weibull := !math.IsNaN(d.Shape) && !math.IsNaN(d.Scale)
 	if weibull {

@@ -99,14 +99,15 @@ func sweptChart(r result.Run) (Chart, bool) {
 	for _, x := range r.Passes {
 		c.Y.At = append(c.Y.At, float64(x.Pass))
 		for _, y := range x.Upsets {
-			m := Spot{X: y.Apparent.Hz(), Y: float64(x.Pass)}
+			m := Spot{X: y.Apparent.Hz(), Y: float64(x.Pass),
+				Says: fmt.Sprintf("pass %d, %v to %v: %s upset at an apparent %v", x.Pass, x.From, x.To, y.Monitor, y.Apparent)}
 			if direction(x) == "up" {
 				up = append(up, m)
 			} else {
 				down = append(down, m)
 			}
 			if y.Recovered.Known() {
-				recovered = append(recovered, m, Spot{X: y.Recovered.Hz(), Y: m.Y}, gap)
+				recovered = append(recovered, Spot{X: m.X, Y: m.Y}, Spot{X: y.Recovered.Hz(), Y: m.Y}, gap)
 			}
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -29,6 +30,9 @@ type Cell struct {
 	// Mark is the style of the cell: "", "bad", "warn", "good", "code" for a hash, "keep" for what must
 	// stay on one line.
 	Mark string
+	// Run and At are the frequency of a run that the cell names; a page leads there. 0 for none.
+	Run int
+	At  rf.Frequency
 }
 
 // Class returns the cell's classes in the page: its mark, and "long" where a word is so long that it
@@ -58,6 +62,14 @@ type Table struct {
 // Add adds a row.
 func (t *Table) Add(cells ...Cell) { t.Rows = append(t.Rows, cells) }
 
+// drop takes a column out.
+func (t *Table) drop(column int) {
+	t.Columns = slices.Delete(t.Columns, column, column+1)
+	for i := range t.Rows {
+		t.Rows[i] = slices.Delete(t.Rows[i], column, column+1)
+	}
+}
+
 // Columns of the usual kinds.
 func words(name string) Column   { return Column{Name: name} }
 func counted(name string) Column { return Column{Name: name, Right: true} }
@@ -67,9 +79,10 @@ func currentIn(name string) Column {
 func powerIn(name string) Column       { return Column{Name: name, Unit: "dBm", Bounded: true, Right: true} }
 func decibels(name string) Column      { return Column{Name: name, Unit: "dB", Bounded: true, Right: true} }
 func plainDecibels(name string) Column { return Column{Name: name, Unit: "dB", Right: true} }
+
 // FrequencyIn heads a column of frequencies.
-func FrequencyIn(name string) Column   { return Column{Name: name, Unit: "Hz", Right: true} }
-func secondsIn(name string) Column     { return Column{Name: name, Unit: "s", Right: true} }
+func FrequencyIn(name string) Column { return Column{Name: name, Unit: "Hz", Right: true} }
+func secondsIn(name string) Column   { return Column{Name: name, Unit: "s", Right: true} }
 
 // Cells of the usual kinds. What is absent prints a dash and leaves the CSV field empty.
 func say(text string) Cell {
@@ -113,6 +126,13 @@ func Frequency(f rf.Frequency) Cell {
 		return Cell{Text: none}
 	}
 	return Cell{Text: f.String(), Number: strconv.FormatFloat(f.Hz(), 'f', -1, 64)}
+}
+
+// at is the cell of a frequency of a run.
+func at(run int, f rf.Frequency) Cell {
+	c := Frequency(f)
+	c.Run, c.At = run, f
+	return c
 }
 
 func duration(d rf.Duration) Cell {

@@ -129,7 +129,7 @@ func bandsTable(f analysis.Findings) Table {
 		words("class"), words("low edge"), words("high edge"), words("low check"), counted("exposures"),
 	}}
 	for _, b := range f.Bands {
-		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset), Frequency(b.Lowest.Frequency),
+		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset), at(f.Run, b.Lowest.Frequency),
 			Amount(b.Lowest.Wanted), gain(b.Lowest.Margin, b.Lowest.MarginBound), class(b.Class, b.InControl),
 			say(EdgeWords(b.Low, "below")), say(EdgeWords(b.High, "above")), say(MonotoneWords(b.Monotone)), tally(b.Exposures))
 	}
@@ -153,24 +153,27 @@ func NotDeterministicTable(f analysis.Findings) Table {
 	t := Table{ID: fmt.Sprintf("random-run-%d", f.Run), Title: fmt.Sprintf("Where the product of run %d is not deterministic", f.Run), Columns: []Column{FrequencyIn("frequency"), words("what shows it")},
 		Note: "There an onset is one of several that the same search can find; a staircase gives the level of a probability, with limits."}
 	for _, n := range f.NotDeterministic {
-		t.Add(Frequency(n.Frequency), say(n.Why))
+		t.Add(at(f.Run, n.Frequency), say(n.Why))
 	}
 	return t
 }
 
 // upsetsTable lists every frequency that upset.
-func upsetsTable(f analysis.Findings) Table {
+func upsetsTable(f analysis.Findings, o Onsets) Table {
 	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run), Note: levelNote(f), Columns: []Column{
-		FrequencyIn("frequency"), currentIn("onset"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels(MarginTo(f)),
+		FrequencyIn("frequency"), currentIn("onset"), words("from … to"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels(MarginTo(f)),
 		words("class"), secondsIn("well after"), words("upset at onset"), counted("exposures"),
 	}}
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue
 		}
-		t.Add(Frequency(p.Frequency), Amount(p.Onset), say(string(p.OnsetOrigin)), recovery(p), Amount(p.Wanted),
+		t.Add(at(f.Run, p.Frequency), Amount(p.Onset), keep(o.Between(p.Frequency)), say(string(p.OnsetOrigin)), recovery(p), Amount(p.Wanted),
 			gain(p.Margin, p.MarginBound), class(p.Class, p.InControl), duration(p.RecoveredAfter),
 			say(fmt.Sprintf("%d of %d times", p.UpsetsAtOnset, p.TrialsAtOnset)), tally(p.Exposures))
+	}
+	if len(o.At) == 0 {
+		t.drop(2)
 	}
 	return t
 }
@@ -193,7 +196,7 @@ func profileTable(f analysis.Findings) Table {
 		if p.Upset {
 			onset.Mark = "bad"
 		}
-		t.Add(Frequency(p.Frequency), Amount(p.Wanted), Amount(p.Reached), say(string(p.ReachedOrigin)), onset,
+		t.Add(at(f.Run, p.Frequency), Amount(p.Wanted), Amount(p.Reached), say(string(p.ReachedOrigin)), onset,
 			gain(p.Margin, p.MarginBound), remark(p), tally(p.Exposures))
 	}
 	return t
@@ -244,9 +247,9 @@ func stepsTable(r result.Run) Table {
 
 // driveTable lists for every frequency of a run the generator's setting and the power, of the step with the highest
 // setting.
-func driveTable(j Job, r result.Run) Table {
+func driveTable(bench *catalog.Bench, r result.Run) Table {
 	head, setting := "generator setting", func(rf.Power) string { return "" }
-	if bench, err := benchOf(j, r); err == nil {
+	if bench != nil {
 		if bench.Source.CountsIn == catalog.CountsVpp {
 			head += " (set for " + string(bench.Source.Load) + ")"
 		}
@@ -359,14 +362,13 @@ func comparedTable(c analysis.Comparison) Table {
 		FrequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
 		words("verdict"), words("why"),
 	}}
-	marks := map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}
 	for _, p := range c.Points {
 		if !p.Telling() {
 			continue
 		}
 		before, after := p.Onsets()
 		t.Add(Frequency(p.Frequency), Amount(before), Amount(after), gain(p.Gain, p.GainBound), Amount(p.Required),
-			say(fixWords(p.Verdict)).marked(marks[p.Verdict]), say(p.Why))
+			say(fixWords(p.Verdict)).marked(judgementMarks[p.Verdict]), say(p.Why))
 	}
 	return t
 }

@@ -2,7 +2,6 @@ package tell
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -27,7 +26,9 @@ var cautions = []string{
 }
 
 // heading names a run.
-func heading(r result.Run) string {
+// Heading names the run.
+func (t RunTold) Heading() string {
+	r := t.Run
 	s := fmt.Sprintf("Run %d", r.Number)
 	if r.Opened.Label != "" {
 		s += ": " + shortened(r.Opened.Label, 90)
@@ -59,14 +60,14 @@ func (p *Report) RFWords() string {
 // summarise fills in title, sentence and facts.
 func (p *Report) summarise() {
 	first := p.Detailed[0]
-	name, port := product(first.run)
+	name, port := product(first.Run)
 	p.Title = "Immunity of " + shortened(name, 90)
 	p.Sentence = p.sentence(first, name, port)
 	p.Facts = p.facts()
 }
 
 // sentence tells the job in a sentence or two.
-func (p *Report) sentence(first runPart, name, port string) string {
+func (p *Report) sentence(first RunTold, name, port string) string {
 	f := first.Findings
 	what := "RF current was injected into the cable of " + shortened(name, 200)
 	if port != "" {
@@ -109,21 +110,17 @@ func shortened(s string, most int) string {
 func (p *Report) facts() []Fact {
 	var out []Fact
 	if c := p.Comparison; c != nil {
-		f := Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: english.FirstUpper(c.Words), Mark: c.Mark}
-		if len(c.Reservations) > 0 && f.Mark == "good" {
-			f.Mark = "warn"
-		}
-		out = append(out, f)
+		out = append(out, Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: english.FirstUpper(c.Words), Mark: c.Mark})
 	}
 	for _, r := range p.Detailed {
 		f := r.Findings
 		text, mark := Headline(f)
-		out = append(out, Fact{Name: r.Heading, Text: text, Mark: mark})
+		out = append(out, Fact{Name: r.Heading(), Text: text, Mark: mark})
 	}
 	if gaps := p.unproved(); len(gaps) > 0 {
 		out = append(out, Fact{Name: "Level not proved in the dwell", Text: strings.Join(gaps, "; "), Mark: "warn"})
 	}
-	o := p.Detailed[0].run.Opened
+	o := p.Detailed[0].Run.Opened
 	wanted := Fact{Name: "Level wanted", Text: profileTitle(o.Profile)}
 	if mark := o.Profile.Mark(); mark != "" {
 		wanted.Text += "; " + mark
@@ -137,10 +134,10 @@ func (p *Report) facts() []Fact {
 // unproved is what nothing on the bench could observe of the level in the dwells of any run told in full.
 func (p *Report) unproved() (out []string) {
 	for _, r := range p.Detailed {
-		if r.run.Armed == nil {
+		if r.Run.Armed == nil {
 			continue
 		}
-		for _, x := range r.run.Armed.Unproved {
+		for _, x := range r.Run.Armed.Unproved {
 			if !slices.Contains(out, x) {
 				out = append(out, x)
 			}
@@ -167,7 +164,7 @@ func profileTitle(p event.Profile) string {
 
 // newSetupPart describes setup, equipment and exposure of the first of the runs told in full, and
 // what was overdue in any of them.
-func newSetupPart(j Job, runs []result.Run) *setupPart {
+func newSetupPart(b *Book, runs []result.Run) *setupPart {
 	r := runs[0]
 	s := &setupPart{
 		Run: r.Number, Fields: fieldsTable("setup", "Product and setup", setupFields(r)), Equipment: equipmentTable(r),
@@ -175,7 +172,7 @@ func newSetupPart(j Job, runs []result.Run) *setupPart {
 	}
 	s.Mark = r.Opened.Profile.Mark()
 	s.Overdue = overdueIn(runs)
-	s.sketch(j, r)
+	s.sketch(b, r)
 	return s
 }
 
@@ -194,39 +191,13 @@ func overdueIn(runs []result.Run) []string {
 }
 
 // sketch has the setup drawn of the setup from the bench file as used.
-func (s *setupPart) sketch(j Job, r result.Run) {
-	bench, err := benchOf(j, r)
+func (s *setupPart) sketch(b *Book, r result.Run) {
+	bench, err := b.Bench(r)
 	if err != nil {
 		s.NoSketch = err.Error()
 		return
 	}
 	s.bench, s.Sketch = bench, &Sketch{Bench: bench, Fixture: catalog.Fixture(r.Opened.Fixture)}
-}
-
-// benchOf reads the bench file that a run used, out of the job.
-func benchOf(j Job, r result.Run) (*catalog.Bench, error) {
-	o := r.Opened
-	if j.Attachment == nil || o.Bench.SHA256 == "" {
-		return nil, errors.New("the job does not hold the bench file")
-	}
-	data, err := j.Attachment(o.Bench.SHA256)
-	if err != nil {
-		return nil, errors.New("the bench file cannot be read from the job")
-	}
-	bench, problems := catalog.Parse(o.Bench.Name, data, func(name string) ([]byte, error) {
-		for _, a := range o.Files {
-			if a.Name == name {
-				return j.Attachment(a.SHA256)
-			}
-		}
-		return nil, fmt.Errorf("%s is not in the job", name)
-	})
-	for _, x := range problems {
-		if !x.Warning {
-			return nil, errors.New("this program does not read the bench file as used: " + x.What)
-		}
-	}
-	return bench, nil
 }
 
 func setupFields(r result.Run) []event.Field {
@@ -429,9 +400,6 @@ func (p *Report) attach(j Job) {
 }
 
 func pictureOf(j Job, a event.Attached) (Picture, bool) {
-	if j.Attachment == nil {
-		return Picture{}, false
-	}
 	data, err := j.Attachment(a.SHA256)
 	if err != nil || len(data) > largestPicture {
 		return Picture{}, false

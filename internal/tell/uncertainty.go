@@ -6,7 +6,6 @@ import (
 	"sort"
 	"strings"
 
-	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
@@ -19,14 +18,13 @@ import (
 // runs told and what the first page says.
 func (p *Report) uncertaintySection() Section {
 	s := Section{ID: "uncertainty", Title: "Uncertainty"}
-	spread := analysis.RepeatedTransfer(p.Job.Runs)
 	var largest rf.Gain
 	var of []string
 	assumed := false
 	p.U = "no level was measured that it would be stated of"
 	for i := range p.Detailed {
 		part := &p.Detailed[i]
-		u, failed := p.uncertaintyOf(&s, part, spread)
+		u, failed := part.uncertainty(&s)
 		if d := part.Findings.Decision; d != nil {
 			u, assumed = max(u, d.U), assumed || d.Assumed
 		}
@@ -47,7 +45,7 @@ func (p *Report) uncertaintySection() Section {
 		s.say("", "No uncertainty is stated in this report. Differences between runs on the same setup are compared with the margin asked, and with the differences of the setup listed above.")
 		return s
 	}
-	if !slices.ContainsFunc(p.Detailed, func(r runPart) bool { return len(r.Uncertain.Rows) > 0 }) {
+	if !slices.ContainsFunc(p.Detailed, func(r RunTold) bool { return len(r.Onsets.At) > 0 }) {
 		return s
 	}
 	s.say("of", "The tables of the onsets stand in the annexes.")
@@ -55,34 +53,25 @@ func (p *Report) uncertaintySection() Section {
 	return s
 }
 
-// uncertaintyOf adds the statement of one run and returns the largest U of its onsets; nothing where nothing was
+// uncertainty adds the statement of one run and returns the largest U of its onsets; nothing where nothing was
 // measured. It fails where there is no bench file to work it out from.
-func (p *Report) uncertaintyOf(s *Section, part *runPart, spread analysis.Transfers) (largest rf.Gain, failed bool) {
-	r, f := part.run, part.Findings
-	if f.Upsets == 0 || f.Opened.RunKind == plan.Baseline || f.Opened.RunKind == plan.Calibration {
+func (t RunTold) uncertainty(s *Section) (largest rf.Gain, failed bool) {
+	f, o := t.Findings, t.Onsets
+	switch {
+	case f.Upsets == 0 || f.Opened.RunKind == plan.Baseline || f.Opened.RunKind == plan.Calibration:
 		return 0, false
-	}
-	bench, err := benchOf(p.Job, r)
-	if err != nil {
-		s.say("warning", fmt.Sprintf("The uncertainty of run %d is not stated: %v.", f.Run, err))
+	case o.Bench == nil && o.Why != "":
+		s.say("warning", fmt.Sprintf("The uncertainty of run %d is not stated: %s.", f.Run, o.Why))
 		return 0, true
-	}
-	t, of, ranked := onsetUncertainties(bench, f, spread)
-	if len(t.Rows) == 0 {
+	case len(o.At) == 0:
 		s.say("warning", fmt.Sprintf("The uncertainty of run %d is not stated: no onset of it was measured.", f.Run))
 		return 0, false
 	}
-	part.Uncertain = t
-	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, english.FirstUpper(of.Rests())))
-	s.say("of", ranked)
-	if d, ok := analysis.StabilityOf(r); ok {
-		if u, err := uncertainty.OfCurrent(bench, d.Frequency, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {
-			mark := ""
-			if d.Drifted(u.U()) {
-				mark = "warning"
-			}
-			s.say(mark, d.Says(u.U()))
-		}
+	of := o.Worst
+	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, o.Bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, english.FirstUpper(of.Rests())))
+	s.say("of", o.ranked())
+	if words, mark := t.stability(); words != "" {
+		s.say(mark, words)
 	}
 	return of.U(), false
 }
@@ -96,35 +85,30 @@ func runOf(runs []result.Run, number int) (result.Run, bool) {
 	return result.Run{}, false
 }
 
-// onsetUncertainties makes the table of a run, and returns the largest uncertainty and its ranked contributions,
-// at the frequency where the uncertainty is largest.
-func onsetUncertainties(bench *catalog.Bench, f analysis.Findings, spread analysis.Transfers) (t Table, largest uncertainty.Current, ranked string) {
-	t = Table{ID: fmt.Sprintf("uncertainty-run-%d", f.Run), Title: fmt.Sprintf("Uncertainty of the onsets of run %d", f.Run), Columns: []Column{
+// uncertainTable lists how well each onset of a run is known.
+func uncertainTable(f analysis.Findings, o Onsets) Table {
+	t := Table{ID: fmt.Sprintf("uncertainty-run-%d", f.Run), Title: fmt.Sprintf("Uncertainty of the onsets of run %d", f.Run), Columns: []Column{
 		FrequencyIn("frequency"), currentIn("onset"), currentIn("from"), currentIn("to"), plainDecibels("U"), counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
 	}}
 	for _, q := range f.Points {
-		if !q.Upset {
-			continue
-		}
-		u, err := uncertainty.OfOnset(bench, f.Opened.Mode, q, spread.At, uncertainty.DefaultConfidence)
-		if err != nil {
+		u, ok := o.At[q.Frequency]
+		if !ok {
 			continue
 		}
 		first := u.Combined.Contributions[0]
-		t.Add(Frequency(q.Frequency), Amount(q.Onset), Amount(u.Low), Amount(u.High), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
+		t.Add(at(f.Run, q.Frequency), Amount(q.Onset), Amount(u.Low), Amount(u.High), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
 			say(contribution(u.Components[first.Index])), say(fmt.Sprintf("%.0f %%", 100*first.Share)), say(fmt.Sprintf("%d of %d", len(u.Assumed()), len(u.Components))))
-		if u.U() > largest.U() || largest.Components == nil {
-			largest = u.Current
-		}
 	}
-	if largest.Components == nil {
-		return t, largest, ""
-	}
-	contributions := largest.Combined.Contributions
+	return t
+}
+
+// ranked are the contributions to the largest uncertainty.
+func (o Onsets) ranked() string {
+	contributions := slices.Clone(o.Worst.Combined.Contributions)
 	sort.SliceStable(contributions, func(i, j int) bool { return contributions[i].Share > contributions[j].Share })
-	text := fmt.Sprintf("Contributions at %v, the largest first: ", largest.Frequency)
+	text := fmt.Sprintf("Contributions at %v, the largest first: ", o.Worst.Frequency)
 	for i, c := range contributions {
-		x := largest.Components[c.Index]
+		x := o.Worst.Components[c.Index]
 		if c.Share < 0.005 {
 			break
 		}
@@ -133,7 +117,7 @@ func onsetUncertainties(bench *catalog.Bench, f analysis.Findings, spread analys
 		}
 		text += fmt.Sprintf("%s ± %s, %s (%s)", contribution(x), rf.Gain(x.Half).Text(2), x.Distribution, x.Source)
 	}
-	return t, largest, text + "."
+	return text + "."
 }
 
 func contribution(c uncertainty.Component) string {

@@ -73,7 +73,7 @@ func pictureJob() tell.Job {
 	job := withBench(weigherJob(), "testdata/bench.yaml", nil)
 	job.Runs[1] = withAttachments(job.Runs[1])
 	bench := job.Attachment
-	job.Attachment = func(hash string) ([]byte, error) {
+	job.Files = func(hash string) ([]byte, error) {
 		switch hash {
 		case "p":
 			return pngOf(halves(640, 400)), nil
@@ -94,7 +94,7 @@ func withBench(job tell.Job, file string, change func(string) string) tell.Job {
 	if change != nil {
 		data = []byte(change(string(data)))
 	}
-	job.Attachment = func(hash string) ([]byte, error) {
+	job.Files = func(hash string) ([]byte, error) {
 		if strings.HasPrefix(hash, "aaaa") {
 			return data, nil
 		}
@@ -436,7 +436,7 @@ func TestPhotographsStandUprightAsTheirCameraMeant(t *testing.T) {
 	} {
 		job := weigherJob()
 		job.Runs[1] = withAttachments(job.Runs[1])
-		job.Attachment = func(hash string) ([]byte, error) {
+		job.Files = func(hash string) ([]byte, error) {
 			if hash == "p" {
 				return turned(jpegOf(halves(640, 320)), orientation), nil
 			}
@@ -494,7 +494,7 @@ func TestBrokenPicturesAreNamedAndBreakNothing(t *testing.T) {
 	for name, data := range map[string][]byte{"cut": whole[:len(whole)/2], "empty": []byte("\xff\xd8\xff"), "too many dots": bomb, "garbage": []byte("\x89PNG\r\n\x1a\nrest")} {
 		job := weigherJob()
 		job.Runs[1] = withAttachments(job.Runs[1])
-		job.Attachment = func(string) ([]byte, error) { return data, nil }
+		job.Files = func(string) ([]byte, error) { return data, nil }
 		document := pdfOf(t, job, report.A4)
 		if text := words(outside(t, document, "pdftotext", "FILE", "-")); !strings.Contains(text, "The picture setup.png (clamp and probe on the load-cell cable) cannot be printed") {
 			t.Errorf("%s: the document does not say that the picture is not printed", name)

@@ -243,7 +243,7 @@ func TestReportSaysWhatMatters(t *testing.T) {
 		"the overdue probe":             "PROBE1 was due for calibration on 2026-01-17, before the run of 2026-03-02",
 		"the assumption of the search":  "monotone assumed",
 		"the cautions":                  "RF burns",
-		"the verdict":                   "fix shown, with reservations",
+		"the verdict":                   "Fix shown, with reservations",
 		"the head of a journal":         "hash of the journal",
 		"the curve's hash":              "2222222222222222",
 		"a note":                        "ferrite sits 30 mm from the gland",
@@ -270,7 +270,7 @@ func TestReportSaysWhatMatters(t *testing.T) {
 func TestPicturesAreInThePageAndOtherFilesAreNot(t *testing.T) {
 	job := weigherJob()
 	job.Runs[1] = withAttachments(job.Runs[1])
-	job.Attachment = func(hash string) ([]byte, error) {
+	job.Files = func(hash string) ([]byte, error) {
 		return map[string][]byte{"p": []byte("\x89PNG\r\n\x1a\nrest"), "h": []byte("<svg onload=alert(1)>")}[hash], nil
 	}
 	page := htmlOf(t, job)

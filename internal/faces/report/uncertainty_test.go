@@ -30,7 +30,7 @@ func TestAReportStatesTheUncertaintyOfEachOnset(t *testing.T) {
 			o.Files = append(o.Files, event.Attachment{Name: name, SHA256: name})
 		}
 	}
-	job.Attachment = func(hash string) ([]byte, error) {
+	job.Files = func(hash string) ([]byte, error) {
 		if data, ok := files[hash]; ok {
 			return data, nil
 		}

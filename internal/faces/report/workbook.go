@@ -192,7 +192,7 @@ func (b *book) charts(p *tell.Report, row int) error {
 		if err := b.stream(sheet, c.table, c.table.Rows); err != nil {
 			return err
 		}
-		chart, err := c.chart(sheet, r.Heading)
+		chart, err := c.chart(sheet, r.Heading())
 		if err != nil {
 			return err
 		}

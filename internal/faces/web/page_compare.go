@@ -4,15 +4,12 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"math"
 	"net/http"
-	"sort"
 	"strconv"
 	"strings"
 
 	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
-	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
@@ -31,30 +28,14 @@ type comparePage struct {
 	Confidence string
 	Empty      string
 	Chart      chart
-	Parts      []comparePart
+	Verdicts   []tell.Verdict
+	Sections   []toldSection
 }
 
 type compareChoice struct {
 	runRow
 	First, Chosen bool
 }
-
-// comparePart is one later run against the first.
-type comparePart struct {
-	Before, After         int
-	Title, Changed        string
-	Verdict, Mark         string
-	Reasons, Reservations []string
-	Means                 string // what the numbers are, where both runs replayed a calibration
-	Differences           []analysis.Difference
-	Chart                 chart
-	Bands                 []comparedBand
-	Points                []comparedPoint
-}
-
-type comparedBand struct{ Before, After, Fate, Gain string }
-
-type comparedPoint struct{ At, Before, After, Required, Gain, Verdict, Why, Link string }
 
 func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 	p := comparePage{Frame: s.frameFor(r, "Compare"), Margin: r.FormValue("margin")}
@@ -138,168 +119,54 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 }
 
 func (s *Server) compare(r *http.Request, p *comparePage, first int, others []int, margin rf.Gain) error {
-	before, f, err := s.findingsOf(first)
+	book := s.book()
+	before, f, err := book.Findings(first)
 	if err != nil {
 		return err
 	}
-	hold, err := s.heldTo(r, p, before)
+	hold, err := s.heldTo(r, p, book, before)
 	if err != nil {
 		return err
 	}
 	all := []analysis.Findings{f}
+	var sections []tell.Section
 	for _, n := range others {
-		after, g, err := s.findingsOf(n)
+		c, err := book.Compared(first, n, margin, hold)
 		if err != nil {
 			return err
 		}
-		all = append(all, g)
-		basis, err := s.basis(before, after, margin)
-		if err != nil {
-			return err
-		}
-		c := analysis.Compare(before, after, basis)
-		hold(&c, after)
-		p.Parts = append(p.Parts, comparePartOf(c))
+		all = append(all, c.After)
+		section := c.Section()
+		p.Verdicts = append(p.Verdicts, *section.Blocks[0].Verdict)
+		sections = append(sections, section)
 	}
-	p.Chart = overlay(all).bare()
+	if overlaid, ok := tell.Profiles(all); ok {
+		p.Chart = chartOf(overlaid)
+	}
+	p.Sections = onPage(sections, 0)
 	return nil
 }
 
-// basis gathers what a comparison rests on.
-func (s *Server) basis(before, after result.Run, margin rf.Gain) (analysis.Basis, error) {
-	repeats, err := s.repeats()
-	return uncertainty.BasisOf(before, after, repeats, s.benchThen, margin), err
-}
-
-// repeats reads the runs that may repeat one another.
-func (s *Server) repeats() ([]result.Run, error) {
-	infos, err := s.journal.runs()
+// heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks
+// for that; nil otherwise.
+func (s *Server) heldTo(r *http.Request, p *comparePage, book *tell.Book, before result.Run) (func(*analysis.Comparison, [2]result.Run), error) {
+	lab, _, err := book.Laboratory()
 	if err != nil {
 		return nil, err
 	}
-	var all, repeats []result.Run
-	for _, i := range infos {
-		all = append(all, result.Run{Number: i.Run, Opened: i.Opened})
-	}
-	for _, n := range analysis.MayRepeat(all) {
-		r, err := s.journal.run(n)
-		if err != nil {
-			return nil, err
-		}
-		repeats = append(repeats, r)
-	}
-	return repeats, nil
-}
-
-// heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks
-// for that; otherwise it does nothing.
-func (s *Server) heldTo(r *http.Request, p *comparePage, before result.Run) (func(*analysis.Comparison, result.Run), error) {
-	nothing := func(*analysis.Comparison, result.Run) {}
-	lab, err := s.laboratoryNow()
-	if err != nil {
-		return nothing, err
-	}
 	confidence, err := confidenceOf(r)
 	if err != nil {
-		return nothing, err
+		return nil, err
 	}
 	p.Lab, p.Confidence = len(lab.Failures) > 0 && before.Opened.RunKind == plan.Exposure, confidence.String()
 	if p.Held = p.Lab && r.FormValue("laboratory") != ""; !p.Held {
-		return nothing, nil
+		return nil, nil
 	}
-	l, err := s.beside(before, lab, confidence)
-	return func(c *analysis.Comparison, after result.Run) { c.HoldToLaboratory(l, after) }, err
-}
-
-// overlay draws the immunity profiles of several runs; each run has its own sign and colour.
-func overlay(all []analysis.Findings) chart {
-	c := chart{ID: "overlay", Title: "Immunity profiles overlaid", X: frequencyAxis, Y: axis{Label: "onset of upset (dBµA)"}}
-	points := map[rf.Frequency][]*analysis.Point{}
-	for i := range all {
-		for k := range all[i].Points {
-			q := &all[i].Points[k]
-			if !q.Tested() {
-				continue
-			}
-			if points[q.Frequency] == nil {
-				points[q.Frequency] = make([]*analysis.Point, len(all))
-			}
-			points[q.Frequency][i] = q
-		}
+	l, err := book.Beside(lab, before.Number, confidence, nil)
+	if err != nil {
+		return nil, withStatus(http.StatusBadRequest, "%v", err)
 	}
-	var at []rf.Frequency
-	for f := range points {
-		at = append(at, f)
-	}
-	sort.Slice(at, func(i, j int) bool { return at[i] < at[j] })
-	wanted := chartSeries{Name: "wanted", Sign: "dash", Paint: "wanted"}
-	runs := make([][]chartSeries, len(all))
-	paints, signs := []string{"first", "second", "third", "fourth"}, []string{"dot", "square", "triangle", "ring"}
-	for i, f := range all {
-		name := fmt.Sprintf("run %d", f.Run)
-		runs[i] = onsets(name, paints[i%4], paints[i%4])
-		runs[i][0].Sign = signs[i%4]
-	}
-	for _, f := range at {
-		c.At = append(c.At, inMHz(f))
-		tip, want := f.String(), rf.Current{}
-		for i, q := range points[f] {
-			if q == nil {
-				q = &analysis.Point{}
-			} else {
-				tip += fmt.Sprintf(" · run %d: %s", all[i].Run, tell.OnsetWords(*q))
-				want = q.Wanted
-			}
-			addOnset(runs[i], *q)
-		}
-		wanted.Y = append(wanted.Y, number(want))
-		c.Tips = append(c.Tips, tip)
-	}
-	c.Series = []chartSeries{wanted}
-	for _, r := range runs {
-		c.Series = append(c.Series, r...)
-	}
-	return c
-}
-
-func comparePartOf(c analysis.Comparison) comparePart {
-	p := comparePart{Before: c.Before.Run, After: c.After.Run, Title: c.After.Opened.Label, Changed: c.After.Opened.Changed, Verdict: tell.VerdictWords(c),
-		Mark:    map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
-		Reasons: c.Reasons, Reservations: c.Reservations, Means: tell.InDrive(c), Differences: c.Differences,
-		Chart: chart{ID: fmt.Sprintf("gain-%d", c.After.Run), Title: fmt.Sprintf("Gain of run %d over run %d", c.After.Run, c.Before.Run), X: frequencyAxis, Y: axis{Label: "gain of onset (dB)"}}}
-	gain := []chartSeries{{Name: "gain", Sign: "dot", Paint: "first"}, {Name: "at most", Sign: "down", Paint: "second"}, {Name: "at least", Sign: "up", Paint: "third"}}
-	for _, x := range c.Points {
-		before, after := x.Onsets()
-		row := comparedPoint{At: x.Frequency.String(), Before: before.String(), After: after.String(), Required: x.Required.String(),
-			Gain: tell.GainWords(x.Gain, x.GainBound), Verdict: string(x.Verdict), Why: x.Why, Link: pointLink(c.After.Run, x.Frequency)}
-		p.Points = append(p.Points, row)
-		if math.IsNaN(float64(x.Gain)) || math.IsInf(float64(x.Gain), 0) {
-			continue
-		}
-		var y [3]*float64
-		g := x.Gain.DB()
-		switch x.GainBound {
-		case rf.Exactly:
-			y[0] = &g
-		case rf.AtMost:
-			y[1] = &g
-		case rf.AtLeast:
-			y[2] = &g
-		default:
-			continue
-		}
-		p.Chart.At = append(p.Chart.At, inMHz(x.Frequency))
-		p.Chart.Tips = append(p.Chart.Tips, row.At+": "+row.Gain+"; "+row.Verdict)
-		for i := range gain {
-			gain[i].Y = append(gain[i].Y, y[i])
-		}
-	}
-	p.Chart.Series = gain
-	p.Chart = p.Chart.bare()
-	for _, b := range c.Bands {
-		p.Bands = append(p.Bands, comparedBand{tell.SpanWords(b.Before), tell.SpanWords(b.After), string(b.Fate), tell.GainRangeWords(b)})
-	}
-	return p
+	return func(c *analysis.Comparison, runs [2]result.Run) { c.HoldToLaboratory(l, runs[1]) }, nil
 }
 
 // reportPage lets a person choose what the report tells, shows it, and offers it for download.
@@ -367,14 +234,7 @@ func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
 
 // reportOf reads which runs a report tells of.
 func (s *Server) reportOf(r *http.Request) (tell.Job, error) {
-	j := tell.Job{Name: baseOf(s.cfg.JobFile), Program: s.cfg.Program, Attachment: func(hash string) ([]byte, error) {
-		job, err := s.journal.open()
-		if err != nil || job == nil {
-			return nil, err
-		}
-		_, data, err := job.Attachment(hash)
-		return data, err
-	}}
+	j := tell.Job{Name: baseOf(s.cfg.JobFile), Program: s.cfg.Program, Files: jobSource{s}.Attachment}
 	var err error
 	if j.Runs, err = s.journal.all(); err != nil || len(j.Runs) == 0 {
 		return j, err

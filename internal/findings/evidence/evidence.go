@@ -81,7 +81,7 @@ func Explain(runs []result.Run, number int, harmonics Harmonics) (Explanation, e
 	if i < 0 {
 		return Explanation{}, fmt.Errorf("explain: the job holds no run %d", number)
 	}
-	e := explainer{run: runs[i], same: sameState(runs, i), harmonics: harmonics}
+	e := explainer{run: runs[i], same: SameState(runs, i), harmonics: harmonics}
 	e.findings = analysis.Of(e.run, analysis.ControlFor(e.same, e.run))
 	out := Explanation{Run: number}
 	for _, r := range e.same {
@@ -98,8 +98,8 @@ func Explain(runs []result.Run, number int, harmonics Harmonics) (Explanation, e
 	return out, nil
 }
 
-// sameState returns the runs between the last change of the product up to a run and the next one.
-func sameState(runs []result.Run, i int) []result.Run {
+// SameState returns the runs between the last change of the product up to a run and the next one.
+func SameState(runs []result.Run, i int) []result.Run {
 	from, to := 0, len(runs)
 	for k, r := range runs {
 		switch {
