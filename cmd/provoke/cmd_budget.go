@@ -121,16 +121,6 @@ func (c *budgetCommand) load() (*budget, error) {
 	return b, nil
 }
 
-// loadPlanAlone reads a plan file without the bench that it names.
-func loadPlanAlone(file string) (*plan.Plan, problem.List, error) {
-	data, err := terminal.ReadText(file)
-	if err != nil {
-		return nil, nil, fmt.Errorf("read the plan file: %w", err)
-	}
-	p, list := plan.Parse(file, data, beside(file))
-	return p, list, list.Err()
-}
-
 func (c *budgetCommand) modulate(b *budget) error {
 	switch {
 	case c.AM != 0 && c.Modulation != "":

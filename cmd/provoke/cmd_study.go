@@ -1,11 +1,9 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
 
 	"provoke/internal/findings/analysis"
@@ -54,49 +52,6 @@ func (f studyFlags) check() error {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("--plan exposes anew and --run works from runs that are there: give one"))
 	}
 	return nil
-}
-
-// listOf writes frequencies as a segment of a grid.
-func listOf(at []rf.Frequency) string {
-	var out []string
-	for _, f := range at {
-		text, _ := f.MarshalText()
-		out = append(out, string(text))
-	}
-	return "[{list: [" + strings.Join(out, ", ") + "]}]"
-}
-
-// derive writes the plan of a study beside the plan that it was made from, and returns its name. A
-// file that is there is never replaced.
-func derive(w *terminal.World, planFile, study string, changes ...plan.Change) (string, error) {
-	data, err := terminal.ReadText(planFile)
-	if err != nil {
-		return "", fmt.Errorf("read the plan file: %w", err)
-	}
-	return writeApart(w, strings.TrimSuffix(planFile, filepath.Ext(planFile))+"-"+study, plan.Rewrite(data, changes...))
-}
-
-// writeApart writes a plan under a name of its own that begins with base, and returns the name. A file
-// that is there is never replaced; one that holds the same is used as it is.
-func writeApart(w *terminal.World, base string, text []byte) (string, error) {
-	for n := 1; n < 1000; n++ {
-		name := base + ".yaml"
-		if n > 1 {
-			name = fmt.Sprintf("%s-%d.yaml", base, n)
-		}
-		if there, err := terminal.ReadText(name); err == nil {
-			if bytes.Equal(there, text) {
-				return name, nil
-			}
-			continue
-		}
-		if err := terminal.WriteNew(name, string(text)); err != nil {
-			return "", err
-		}
-		fmt.Fprintf(w.Stderr, "wrote %s\n", name)
-		return name, nil
-	}
-	return "", fmt.Errorf("write %s.yaml: a thousand files of such a name are there", base)
 }
 
 // expose does one run of a study and returns its number. A run that did not close all points is

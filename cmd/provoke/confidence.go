@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 
 	"provoke/internal/faces/report"
@@ -20,31 +19,6 @@ type confidenceCommands struct {
 	Uncertainty uncertaintyCommand `cmd:"" help:"Work out the uncertainty of the injected current, contribution by contribution."`
 	Study       studyCommand       `cmd:"" help:"Random thresholds, time to upset, modulation, repeatability: expose as a study asks, and say what was shown."`
 	Laboratory  laboratoryCommand  `cmd:"" help:"Hold a laboratory's failures against a run of the bench, and say what a fix must show."`
-}
-
-// benchOfRun reads the bench file that a run used, out of the job.
-func benchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
-	o := r.Opened
-	if o.Bench.SHA256 == "" {
-		return nil, errors.New("the job does not hold the bench file")
-	}
-	_, data, err := job.Attachment(o.Bench.SHA256)
-	if err != nil {
-		return nil, fmt.Errorf("read the bench file as used: %w", err)
-	}
-	bench, list := catalog.Parse(o.Bench.Name, data, func(name string) ([]byte, error) {
-		for _, a := range o.Files {
-			if a.Name == name {
-				_, data, err := job.Attachment(a.SHA256)
-				return data, err
-			}
-		}
-		return nil, fmt.Errorf("%s is not in the job", name)
-	})
-	if err := list.Err(); err != nil {
-		return nil, fmt.Errorf("this program does not read the bench file as used: %w", err)
-	}
-	return bench, nil
 }
 
 // repeatsOf returns the runs of a job that repeat a run, that run among them.
@@ -68,26 +42,6 @@ func repeatsOf(w *terminal.World, job *store.Job, r result.Run) ([]result.Run, e
 		out = append(out, q)
 	}
 	return analysis.Repeatable(out, r), nil
-}
-
-// mayRepeat reads the runs of a job that may repeat one another.
-func mayRepeat(job *store.Job) ([]result.Run, error) {
-	infos, err := job.Runs()
-	if err != nil {
-		return nil, terminal.Damage(err)
-	}
-	var all, out []result.Run
-	for _, i := range infos {
-		all = append(all, result.Run{Number: i.Run, Opened: i.Opened})
-	}
-	for _, n := range analysis.MayRepeat(all) {
-		r, err := result.All(job.Records(n, 1))
-		if err != nil {
-			return nil, terminal.Damage(err)
-		}
-		out = append(out, r)
-	}
-	return out, nil
 }
 
 // onsets is how well the onsets of a run are known.

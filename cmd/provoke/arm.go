@@ -1,0 +1,102 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/dut"
+	"provoke/internal/bench/guard"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
+	"provoke/internal/units/rf"
+)
+
+// askToArm shows the worst case at every rating and asks for a yes.
+func askToArm(w *terminal.World, o performance, pr *prepared, rig *driver.Rig, watched string) error {
+	if o.armed {
+		return nil
+	}
+	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, pr.plan.Fixture.Words())
+	if pr.cal != nil {
+		fmt.Fprintf(w.Stdout, "replays %v\n\n", pr.cal)
+	}
+	printWorst(w.Stdout, pr.checked)
+	fmt.Fprintf(w.Stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
+	proved, unproved := engine.Proof(rig, pr.bench, pr.plan, pr.sweep != nil)
+	for _, x := range proved {
+		fmt.Fprintf(w.Stdout, "Level: %s.\n", x)
+	}
+	for _, x := range unproved {
+		fmt.Fprintf(w.Stdout, "Level not proved in the dwell: %s.\n", x)
+	}
+	if pr.bench.Interlock != nil {
+		fmt.Fprintf(w.Stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n", rf.Duration(guard.InterlockEvery))
+	}
+	fmt.Fprint(w.Stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
+		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
+	text, _ := w.Line(w.Ctx)
+	if strings.TrimSpace(text) != "arm" {
+		return terminal.WithCode(terminal.ExitStopped, errors.New("not armed: nothing was switched on"))
+	}
+	return nil
+}
+
+// offerReset asks whether a product that shows an error before any RF is to be reset. With --arm, from the page,
+// and where somebody answers prompts of the bench meanwhile, it is done without a question, and said.
+func offerReset(w *terminal.World, o performance, prompts bool) func(context.Context, string) bool {
+	if o.armed || prompts {
+		return nil
+	}
+	return func(ctx context.Context, why string) bool {
+		fmt.Fprintf(w.Stdout, "\n%s.\nType reset and press Enter to have it reset now (it can start or move), anything else to stop: ", why)
+		text, _ := w.Line(ctx)
+		return strings.TrimSpace(text) == "reset"
+	}
+}
+
+func printWorst(out io.Writer, c plan.Checked) {
+	t := terminal.Table(out)
+	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
+	for _, x := range c.Worst {
+		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", x.Node.ID, x.Node.Place, x.Frequency, x.Node.Compared(), x.Node.Counted(), x.Node.Rating, x.Node.Margin())
+	}
+	t.Flush()
+}
+
+func armed(o performance, pr *prepared, watched string) event.Armed {
+	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan, Watcher: watched, Suspend: o.awake.Words()}
+	for _, x := range pr.checked.Worst {
+		a.Worst = append(a.Worst, event.Worst{ID: x.Node.ID, Place: x.Node.Place, Frequency: x.Frequency,
+			Peak: x.Node.Compared().String(), Rating: x.Node.Rating.String(), Headroom: x.Node.Margin()})
+	}
+	return a
+}
+
+// openMonitors makes the monitors of the bench as the plan changes them.
+func openMonitors(pr *prepared, rig *driver.Rig) ([]dut.Monitor, error) {
+	if pr.plan.Kind == plan.Calibration {
+		return nil, nil // nothing is connected to the jig
+	}
+	specs, list := pr.plan.MonitorsOf(pr.bench)
+	if err := list.Err(); err != nil {
+		return nil, err
+	}
+	var out []dut.Monitor
+	for _, s := range specs {
+		m, err := dut.New(s, dut.Options{Meter: rig.Meters[s.ID], Capture: rig.Captures[s.ID]})
+		if err != nil {
+			return nil, fmt.Errorf("monitor %s: %w", s.ID, err)
+		}
+		out = append(out, m)
+	}
+	if len(out) == 0 {
+		return nil, errors.New("the bench has no monitor of the product: an exposure that nobody watches shows nothing; add one under monitors")
+	}
+	return out, nil
+}

@@ -1,0 +1,181 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"time"
+
+	"provoke/internal/bench/claim"
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/dut"
+	"provoke/internal/bench/guard"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/model/chain"
+	"provoke/internal/run/engine"
+	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
+)
+
+// readAndCheckSweep reads a sweep file with its bench and clears the level over the whole span. What
+// was found out comes with an error too, where the files could be read.
+func readAndCheckSweep(file string) (*prepared, error) {
+	data, err := terminal.ReadText(file)
+	if err != nil {
+		return nil, fmt.Errorf("read the sweep file: %w", err)
+	}
+	s, list := plan.ParseFreeSweep(file, data)
+	if err := list.Err(); err != nil {
+		return nil, err
+	}
+	b, more, err := loadBench(filepath.Join(filepath.Dir(file), filepath.FromSlash(s.Plan.BenchFile)))
+	if err != nil {
+		return nil, err
+	}
+	pr := &prepared{plan: s.Plan, sweep: s, bench: b, chain: chain.New(b), warnings: append(list.Warnings(), more.Warnings()...)}
+	checked, problems := plan.CheckSweep(s, pr.chain)
+	pr.checked = checked
+	if err := problems.Err(); err != nil {
+		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
+	}
+	at := guard.Setting{Frequency: s.Plan.Grid[0], To: s.Plan.Grid[1], Level: s.Plan.Drive.Add(s.Plan.Modulation.CarrierOverLevel()), Modulation: s.Plan.Modulation}
+	if err := guard.New(guard.Config{Chain: pr.chain, Fixture: s.Plan.Fixture}).WithinSpan(at); err != nil {
+		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
+	}
+	return pr, nil
+}
+
+// performSweep opens the bench, sweeps, and writes the plan that steps around the bands found: into
+// planFile, or beside the sweep file where that is empty. The plan's name is empty where no band was
+// found.
+func performSweep(w *terminal.World, o performance, planFile string) (engine.Swept, string, error) {
+	out, err := carryOutSweep(w, o)
+	if err != nil || len(out.Bands) == 0 {
+		return out, "", err
+	}
+	text := o.ready.sweep.Stepped(out.Bands)
+	if planFile == "" {
+		planFile, err = writeApart(w, strings.TrimSuffix(o.planFile, filepath.Ext(o.planFile))+"-stepped", []byte(text))
+	} else {
+		err = os.WriteFile(planFile, []byte(text), 0o644)
+	}
+	if err != nil {
+		return out, "", fmt.Errorf("write the stepped plan: %w", err)
+	}
+	return out, planFile, nil
+}
+
+// carryOutSweep opens the instruments and runs the engine.
+func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
+	pr := o.ready
+	job, leave, err := openJob(o.jobFile, false)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	defer leave()
+	desk := engine.NewDesk()
+	if o.asks != nil {
+		o.asks(desk)
+	}
+	bench, err := claimBench(w, pr.bench, claim.Runs, o.jobFile)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	defer bench.Release()
+	rig, err := driver.OpenBench(w.Ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan), Person: desk})
+	if err != nil {
+		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
+	}
+	defer rig.Close()
+	if err := bench.Add(claim.Keys(pr.bench, rig.Identified)); err != nil {
+		return engine.Swept{}, err
+	}
+	o.awake = watcher.KeepAwake()
+	defer o.awake.Release()
+	watched := "none: the source is set by hand, and nothing that is wired can end RF"
+	var watching watching
+	known := true // RF is known to be off; a panic on the way leaves it false
+	defer func() { watching.end(w, known) }()
+	if rig.Amplifier != nil {
+		if watching, err = startWatching(w, o, pr.bench, rig, bench); err != nil {
+			return engine.Swept{}, err
+		}
+		watched = watching.words()
+	}
+	if err := askToArm(w, o, pr, rig, watched); err != nil {
+		return engine.Swept{}, err
+	}
+	monitors, err := openMonitors(pr, rig)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	sync, hangUp, err := syncLine(w, pr.sweep)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	defer hangUp()
+	writer, err := part{attempt: 1}.writer(w, job, o, pr, rig)
+	if err != nil {
+		return engine.Swept{}, err
+	}
+	if o.begun != nil {
+		o.begun(writer.Run(), job)
+	}
+	operator, progress := o.operatorSays, o.progress
+	if operator == nil {
+		var stop func()
+		operator, stop = listenToOperator(w, desk)
+		defer stop()
+	}
+	if progress == nil {
+		line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
+		defer line.clear()
+		progress = line.show
+	}
+	watching.of(writer.Run())
+	known = false
+	out, err := engine.RunSweep(w.Ctx, engine.Config{
+		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
+		Armed: armed(o, pr, watched), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
+		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
+	}, pr.sweep, sync)
+	known = out.Verdict != event.RFNotKnownOff
+	return out, rescued(job, terminal.WithCode(exitOf(out.Result), err))
+}
+
+// syncLine opens the sync line and delivers when its line comes.
+func syncLine(w *terminal.World, s *plan.FreeSweep) (engine.Sync, func(), error) {
+	if s.Marked != plan.ByLine {
+		return nil, func() {}, nil
+	}
+	pattern, err := regexp.Compile(s.SyncPattern)
+	if err != nil {
+		return nil, nil, fmt.Errorf("the pattern of the sync line: %w", err)
+	}
+	open, err := dut.TextLine(s.SyncAddress, s.SyncLine)
+	if err != nil {
+		return nil, nil, fmt.Errorf("the sync line: %w", err)
+	}
+	link, err := open(w.Ctx)
+	if err != nil {
+		return nil, nil, fmt.Errorf("open the sync line: %w", err)
+	}
+	out := make(chan time.Time, 16)
+	go func() {
+		defer close(out)
+		for lines := bufio.NewScanner(link); lines.Scan(); {
+			at := time.Now()
+			if pattern.MatchString(lines.Text()) {
+				select {
+				case out <- at:
+				default: // nobody waits: it is not the beginning of a pass
+				}
+			}
+		}
+	}()
+	return engine.Sync(out), func() { link.Close() }, nil
+}
