@@ -46,7 +46,7 @@ func (c *rehearseCommand) Run(w *terminal.World) error {
 	if b.Source.ByHand || !b.Source.Present() {
 		return errors.New("rehearse: this source is set by hand: provoke cannot switch it off, and there is nothing of it to rehearse; try its hardware switch yourself")
 	}
-	r := &rehearsal{w: w, b: b, file: c.Bench, chain: chain.New(b), at: c.At, door: c.Interlock, o: performance{alone: c.AcceptSinglePath}}
+	r := &rehearsal{w: w, b: b, file: c.Bench, chain: chain.New(b), at: c.At, door: c.Interlock, alone: c.AcceptSinglePath}
 	if !r.at.Known() {
 		r.at = middle(b)
 	}
@@ -57,7 +57,7 @@ func (c *rehearseCommand) Run(w *terminal.World) error {
 		return err
 	}
 	defer func() { r.close() }()
-	ctx, stop := interruptible(w)
+	ctx, stop := w.Interruptible()
 	defer stop()
 	rep := r.all(ctx)
 	if !rep.Quiet {
@@ -68,19 +68,6 @@ func (c *rehearseCommand) Run(w *terminal.World) error {
 	}
 	fmt.Fprintln(w.Stdout, "\nEverything did what it should, by the instruments' word. Did your own meter at the load agree each time?")
 	return nil
-}
-
-// interruptible returns a context that an interrupt ends.
-func interruptible(w *terminal.World) (context.Context, func()) {
-	ctx, cancel := context.WithCancelCause(w.Ctx)
-	go func() {
-		select {
-		case <-w.Signals:
-			cancel(errors.New("stopped by the operator"))
-		case <-ctx.Done():
-		}
-	}()
-	return ctx, func() { cancel(nil) }
 }
 
 // middle of the band in which source, amplifier and clamp work.
@@ -97,7 +84,8 @@ type rehearsal struct {
 	w      *terminal.World
 	b      *catalog.Bench
 	file   string // of the bench
-	o      performance
+	job    string // beside which the watcher writes; "" for none
+	alone  bool   // that nothing but this program can end RF is accepted
 	rig    *driver.Rig
 	claim  *claim.Claim
 	chain  *chain.Chain

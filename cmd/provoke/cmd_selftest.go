@@ -67,7 +67,7 @@ func (c *selftestCommand) Run(w *terminal.World) error {
 			return terminal.WithCode(terminal.ExitUsage, errors.New("--faults, --changes and --kills count from 0 to 100000"))
 		}
 	}
-	ctx, stop := interruptible(w)
+	ctx, stop := w.Interruptible()
 	defer stop()
 	began := time.Now()
 	faults := selftest.SampleResult{}

@@ -88,7 +88,7 @@ func (c *serveCommand) serve(w *terminal.World, d *desk, hands []web.Hand) error
 		return fmt.Errorf("listen for the page: %w", err)
 	}
 	defer l.Close()
-	cfg := web.Config{Runner: d, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
+	cfg := web.Config{Runner: page{d}, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
 		Connections: fileLimit() / 2, Hands: hands, Now: w.Now, Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
 	pages, err := web.New(cfg)
 	if err != nil {

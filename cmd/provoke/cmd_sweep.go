@@ -4,14 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"time"
 
 	"provoke/internal/job/event"
-	"provoke/internal/model/sweep"
-	"provoke/internal/run/engine"
 	"provoke/internal/terminal"
-	"provoke/internal/units/english"
-	"provoke/internal/units/rf"
 )
 
 // sweepCommand lets a generator sweep by itself and works out at which frequencies the product upset.
@@ -90,33 +85,4 @@ func (c *sweepCommand) prepare(w *terminal.World) (*prepared, error) {
 	s, b := pr.sweep, pr.bench
 	fmt.Fprintf(w.Stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), totalOf(s.Passes))
 	return pr, nil
-}
-
-func totalOf(passes []sweep.Sweep) rf.Duration {
-	var total time.Duration
-	for _, p := range passes {
-		total += p.Time
-	}
-	return rf.Duration(total)
-}
-
-// printSwept prints the bands with their limits.
-func printSwept(w *terminal.World, out engine.Swept) {
-	fmt.Fprintf(w.Stdout, "\n%s: %s in %s; %s\n", out.Verdict, english.Count(out.Upsets, "upset", "upsets"), english.Count(len(out.Passes), "pass", "passes"), terminal.RFWords(out.Safing.How))
-	if len(out.Bands) == 0 {
-		fmt.Fprintln(w.Stdout, "no band was found")
-		return
-	}
-	t := terminal.Table(w.Stdout)
-	fmt.Fprintln(t, "band from\tto\tlower end within\tupper end within\tlatency\tby")
-	for _, b := range out.Bands {
-		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,
-			rf.Milliseconds(b.Latency), rf.Milliseconds(b.LatencyLeast), rf.Milliseconds(b.LatencyMost), b.Rests)
-	}
-	t.Flush()
-	for _, b := range out.Bands {
-		for _, n := range b.Notes {
-			fmt.Fprintf(w.Stdout, "%v: %s\n", b.Low, n)
-		}
-	}
 }

@@ -8,18 +8,53 @@ import (
 	"sync"
 	"time"
 
-	"provoke/internal/faces/web"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
 	"provoke/internal/terminal"
 )
 
+// Errors of a desk that a page words.
+var (
+	errUnderway = errors.New("a run is being done already; stop it, or wait for its end")
+	errIdle     = errors.New("no run is being done by this program now")
+)
+
+// request says what run is asked for.
+type request struct {
+	PlanFile string // or sweep file, with its folder
+	// Again is a run of the job whose every frequency is exposed again; 0 for none.
+	Again int
+	// Resume goes on with the newest run of the job instead of beginning one.
+	Resume bool
+}
+
+// wishes is what the person says about a run when it begins.
+type wishes struct {
+	Label, Changed, Operator, Room, Temperature, Humidity string
+	// Alone accepts that nothing but this program can switch RF off while it lives.
+	Alone bool
+}
+
+// deskState is what a desk is doing.
+type deskState struct {
+	// Underway: a run is being done by this program.
+	Underway bool
+	Run      int // the run being done, or the last one done here; 0 before the first
+	Status   engine.Status
+	At       time.Time // when Status was told
+	// Began is when the run began here.
+	Began time.Time
+	// Looks are the newest look of every monitor.
+	Looks []engine.Look
+	// Failed is why the last run that was begun here did not do its work; empty otherwise.
+	Failed string
+}
+
 // keptLooks is how many looks at the product the desk remembers for pages that listen.
 const keptLooks = 2000
 
-// desk does runs for the page, with the same code as the run command: see perform. It is a
-// web.Runner.
+// desk does runs for the page, with the same code as the run command: see perform.
 type desk struct {
 	w    *terminal.World
 	dir  string
@@ -28,7 +63,7 @@ type desk struct {
 	opening sync.Mutex // the job file is opened for writing by one at a time
 
 	mu       sync.Mutex
-	state    web.State
+	state    deskState
 	operator chan engine.Command
 	running  *store.Job
 	done     chan struct{}
@@ -54,10 +89,17 @@ func (d *desk) finished() <-chan struct{} {
 }
 
 // Prepare reads and checks a plan and what it names.
-func (d *desk) Prepare(r web.Request) (web.Prepared, error) {
+func (d *desk) Prepare(r request) (*prepared, error) {
+	asked := func(pr *prepared) *prepared {
+		if pr == nil {
+			pr = &prepared{}
+		}
+		pr.asked = r
+		return pr
+	}
 	job, err := d.readJob()
 	if err != nil {
-		return web.Prepared{}, err
+		return asked(nil), err
 	}
 	if job != nil {
 		defer job.Close()
@@ -65,10 +107,10 @@ func (d *desk) Prepare(r web.Request) (web.Prepared, error) {
 	overTest := ""
 	if r.Resume {
 		if job == nil {
-			return web.Prepared{}, errors.New("there is no run to go on with yet")
+			return asked(nil), errors.New("there is no run to go on with yet")
 		}
 		if r.Again, overTest, err = againOf(job); err != nil {
-			return web.Prepared{}, err
+			return asked(nil), err
 		}
 	}
 	var pr *prepared
@@ -77,10 +119,7 @@ func (d *desk) Prepare(r web.Request) (web.Prepared, error) {
 	} else if pr, err = readAndCheck(r.PlanFile, job, r.Again, overTest); err == nil && job != nil {
 		err = checkBaseline(job, pr.plan)
 	}
-	if pr == nil {
-		return web.Prepared{Request: r}, err
-	}
-	return web.Prepared{Request: r, Sweep: pr.sweep, Plan: pr.plan, Bench: pr.bench, Chain: pr.chain, Checked: pr.checked, Warnings: pr.warnings, Own: pr}, err
+	return asked(pr), err
 }
 
 // sweeps reports that a file describes a free sweep. What cannot be read is told by whoever reads it.
@@ -111,18 +150,15 @@ func (d *desk) Calibration(p *plan.Plan) (*plan.Calibrated, error) {
 }
 
 // Start begins a run and returns once it has its number, or what kept it from that.
-func (d *desk) Start(p web.Prepared, wishes web.Wishes) (int, error) {
-	pr, ok := p.Own.(*prepared)
-	if !ok {
-		return 0, errors.New("this was not prepared here")
-	}
+func (d *desk) Start(pr *prepared, wishes wishes) (int, error) {
+	p := pr.asked
 	d.mu.Lock()
 	if d.state.Underway {
 		d.mu.Unlock()
-		return 0, web.ErrUnderway
+		return 0, errUnderway
 	}
 	operator, done := make(chan engine.Command, 16), make(chan struct{})
-	d.state = web.State{Underway: true, Began: time.Now()}
+	d.state = deskState{Underway: true, Began: time.Now()}
 	d.operator, d.done, d.looks, d.aborted = operator, done, nil, time.Time{}
 	d.mu.Unlock()
 
@@ -224,7 +260,7 @@ func (d *desk) Tell(c engine.Command) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.operator == nil {
-		return web.ErrIdle
+		return errIdle
 	}
 	select {
 	case d.operator <- c:
@@ -240,13 +276,13 @@ func (d *desk) Answer(number int, text string) error {
 	prompts := d.prompts
 	d.mu.Unlock()
 	if prompts == nil {
-		return web.ErrIdle
+		return errIdle
 	}
 	return prompts.Reply(number, text)
 }
 
 // State says what is going on.
-func (d *desk) State() web.State {
+func (d *desk) State() deskState {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.state
@@ -292,5 +328,3 @@ func (d *desk) WithJob(do func(*store.Job) error) error {
 
 // Written reports that some program writes the job.
 func (d *desk) Written() bool { return store.Written(d.file) }
-
-var _ web.Runner = (*desk)(nil)

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"provoke/internal/bench/claim"
-	"provoke/internal/faces/web"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
@@ -23,7 +22,7 @@ func (d *desk) Off(ctx context.Context, why string) ([]string, error) {
 	if stuck == nil && !d.slow() {
 		return nil, nil
 	}
-	if errors.Is(stuck, web.ErrIdle) {
+	if errors.Is(stuck, errIdle) {
 		stuck = nil
 	}
 	// A run that does not listen may hang: its bench is silenced without it.

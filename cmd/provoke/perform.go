@@ -127,7 +127,7 @@ func carryOut(w *terminal.World, o performance, pr *prepared, part part, job *st
 	known := true // RF is known to be off; a panic on the way leaves it false
 	defer func() { watching.end(w, known) }()
 	if pr.plan.Kind != plan.Baseline {
-		if watching, err = startWatching(w, o, pr.bench, rig, bench); err != nil {
+		if watching, err = startWatching(w, pr.bench, rig, bench, o.jobFile, o.alone); err != nil {
 			return engine.Result{}, err
 		}
 	}

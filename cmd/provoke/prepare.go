@@ -27,6 +27,8 @@ type prepared struct {
 	cal     *plan.Calibrated
 	// warnings of the files and of the check.
 	warnings problem.List
+	// asked is what a page asked for.
+	asked request
 }
 
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.

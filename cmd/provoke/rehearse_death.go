@@ -35,12 +35,12 @@ func (c *holdCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	r := &rehearsal{w: w, b: b, chain: chain.New(b), at: c.At, o: performance{alone: true, jobFile: c.Report}}
+	r := &rehearsal{w: w, b: b, chain: chain.New(b), at: c.At, alone: true, job: c.Report}
 	if err := r.open(); err != nil {
 		return err
 	}
 	defer r.close()
-	ctx, stop := interruptible(w)
+	ctx, stop := w.Interruptible()
 	defer stop()
 	g := r.guard(2*time.Second, r.watching.guard())
 	defer g.Disarm()
@@ -58,14 +58,14 @@ func (c *holdCommand) Run(w *terminal.World) error {
 
 // open claims the bench, opens it and starts the watcher.
 func (r *rehearsal) open() (err error) {
-	if r.claim, err = claimBench(r.w, r.b, claim.Checks, r.o.jobFile); err != nil {
+	if r.claim, err = claimBench(r.w, r.b, claim.Checks, r.job); err != nil {
 		return err
 	}
 	r.off = true
 	if r.rig, err = driver.OpenBench(r.w.Ctx, r.b, driver.Options{}); err != nil {
 		err = fmt.Errorf("open the bench: %w", err)
 	} else if err = r.claim.Add(claim.Keys(r.b, r.rig.Identified)); err == nil {
-		r.watching, err = startWatching(r.w, r.o, r.b, r.rig, r.claim)
+		r.watching, err = startWatching(r.w, r.b, r.rig, r.claim, r.job, r.alone)
 	}
 	if err != nil {
 		r.close()

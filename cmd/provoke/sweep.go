@@ -16,9 +16,12 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
+	"provoke/internal/model/sweep"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
+	"provoke/internal/units/english"
+	"provoke/internal/units/rf"
 )
 
 // readAndCheckSweep reads a sweep file with its bench and clears the level over the whole span. What
@@ -101,7 +104,7 @@ func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
 	known := true // RF is known to be off; a panic on the way leaves it false
 	defer func() { watching.end(w, known) }()
 	if rig.Amplifier != nil {
-		if watching, err = startWatching(w, o, pr.bench, rig, bench); err != nil {
+		if watching, err = startWatching(w, pr.bench, rig, bench, o.jobFile, o.alone); err != nil {
 			return engine.Swept{}, err
 		}
 		watched = watching.words()
@@ -178,4 +181,33 @@ func syncLine(w *terminal.World, s *plan.FreeSweep) (engine.Sync, func(), error)
 		}
 	}()
 	return engine.Sync(out), func() { link.Close() }, nil
+}
+
+func totalOf(passes []sweep.Sweep) rf.Duration {
+	var total time.Duration
+	for _, p := range passes {
+		total += p.Time
+	}
+	return rf.Duration(total)
+}
+
+// printSwept prints the bands with their limits.
+func printSwept(w *terminal.World, out engine.Swept) {
+	fmt.Fprintf(w.Stdout, "\n%s: %s in %s; %s\n", out.Verdict, english.Count(out.Upsets, "upset", "upsets"), english.Count(len(out.Passes), "pass", "passes"), terminal.RFWords(out.Safing.How))
+	if len(out.Bands) == 0 {
+		fmt.Fprintln(w.Stdout, "no band was found")
+		return
+	}
+	t := terminal.Table(w.Stdout)
+	fmt.Fprintln(t, "band from\tto\tlower end within\tupper end within\tlatency\tby")
+	for _, b := range out.Bands {
+		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,
+			rf.Milliseconds(b.Latency), rf.Milliseconds(b.LatencyLeast), rf.Milliseconds(b.LatencyMost), b.Rests)
+	}
+	t.Flush()
+	for _, b := range out.Bands {
+		for _, n := range b.Notes {
+			fmt.Fprintf(w.Stdout, "%v: %s\n", b.Low, n)
+		}
+	}
 }

@@ -18,14 +18,6 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// watchCommand is the second process: see package watcher. It is started by a run, never by a person.
-type watchCommand struct{}
-
-// Run watches until the run is over or until the bench is silent.
-func (c *watchCommand) Run(w *terminal.World) error {
-	return watcher.Serve(watcher.Deaf(w.Ctx), w.Stdin, w.Stdout, w.Now)
-}
-
 // watching is the second process as a run sees it; the zero value is none, as in a baseline run.
 type watching struct {
 	w     *watcher.Watcher
@@ -35,10 +27,10 @@ type watching struct {
 }
 
 // startWatching starts the second process and says, before anything is armed, what it can do. Where it can do
-// nothing while the run lives, that has to be accepted.
-func startWatching(w *terminal.World, o performance, b *catalog.Bench, rig *driver.Rig, c *claim.Claim) (watching, error) {
+// nothing while the run lives, that has to be accepted: alone.
+func startWatching(w *terminal.World, b *catalog.Bench, rig *driver.Rig, c *claim.Claim, job string, alone bool) (watching, error) {
 	before := rig.Connections(w.Ctx)
-	x, err := watcher.Start(w.Ctx, watcher.Config{Bench: b, Job: o.jobFile, Identified: rig.Identified, Claim: c})
+	x, err := watcher.Start(w.Ctx, watcher.Config{Bench: b, Job: job, Identified: rig.Identified, Claim: c})
 	if err != nil {
 		return watching{}, err
 	}
@@ -49,7 +41,7 @@ func startWatching(w *terminal.World, o performance, b *catalog.Bench, rig *driv
 	}
 	switch {
 	case x.State().Independent():
-	case o.alone || b.SinglePath || !b.Source.Present() && rig.Amplifier == nil: // nothing that is wired can end RF, by nature
+	case alone || b.SinglePath || !b.Source.Present() && rig.Amplifier == nil: // nothing that is wired can end RF, by nature
 		fmt.Fprintln(w.Stderr, "provoke: warning:", watcherWords(x.State()))
 	default:
 		x.Release()
