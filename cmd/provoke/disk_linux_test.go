@@ -26,7 +26,7 @@ func onDisk(t *testing.T, p *person, file string, resume bool, ruin func()) (res
 	var ruined atomic.Int64 // when
 	began := time.Now()
 	seen := make(chan time.Duration, 1)
-	res, err = perform(p.desk.w, performance{planFile: filepath.Join(p.dir, "exposure.yaml"), jobFile: file, armed: true, resume: resume,
+	res, err = perform(p.w, performance{planFile: filepath.Join(p.dir, "exposure.yaml"), jobFile: file, armed: true, resume: resume,
 		operator: "A. Invented", operatorSays: make(chan engine.Command), progress: func(s engine.Status) {
 			if ruin == nil || ruined.Load() != 0 || s.Phase != "exposing" || !s.RFOn || s.Done < 3 {
 				return

@@ -101,9 +101,10 @@ func servePage(t *testing.T, dir string) (enter string, d *desk) {
 	var out, errs safeBuffer
 	ctx, cancel := context.WithCancel(t.Context())
 	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now, Signals: make(chan os.Signal)}
-	d = newDesk(w, dir, filepath.Join(dir, "j.provoke"))
+	job := filepath.Join(dir, "j.provoke")
+	d = newDesk(w, dir, job)
 	done := make(chan error, 1)
-	page := serveCommand{Job: d.file, Dir: dir, Listen: "127.0.0.1:0"}
+	page := serveCommand{Job: job, Dir: dir, Listen: "127.0.0.1:0"}
 	go func() { done <- page.serve(w, d, nil) }()
 	t.Cleanup(func() {
 		cancel()

@@ -22,6 +22,7 @@ type served struct {
 	address string // of the page, without the token
 	enter   string
 	desk    *desk
+	w       *terminal.World
 	errors  *safeBuffer
 }
 
@@ -59,7 +60,7 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	}
 	coarser(t, filepath.Join(d.dir, "exposure.yaml"))
 	job := filepath.Join(d.dir, "belt-weigher.provoke")
-	s := &served{sim: d.sim, dir: d.dir, desk: newDesk(w, d.dir, job), errors: errs}
+	s := &served{sim: d.sim, dir: d.dir, desk: newDesk(w, d.dir, job), w: w, errors: errs}
 	done := make(chan error, 1)
 	page := serveCommand{Job: job, Dir: d.dir, Listen: "127.0.0.1:0"}
 	go func() { done <- page.serve(w, s.desk, d.hands()) }()

@@ -20,7 +20,7 @@ import (
 func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []event.Record) {
 	t.Helper()
 	var offset atomic.Int64
-	w := *p.desk.w
+	w := *p.w
 	w.Now = func() time.Time { return time.Now().Round(0).Add(time.Duration(offset.Load())) } // no steady clock in it
 	file := filepath.Join(t.TempDir(), "job.provoke")
 	began := time.Now()
