@@ -40,7 +40,7 @@ var rooms = []struct {
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy"}},
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
-	{"run", []string{"engine", "watcher", "selftest"}},
+	{"run", []string{"engine", "watcher", "session", "rehearsal", "selftest"}},
 	{"faces", []string{"report", "web"}},
 }
 
@@ -56,7 +56,7 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "selftest", "web"}
+var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "session", "rehearsal", "selftest", "web"}
 
 // home is the directory of a package of the map below internal.
 func home(pkg string) string {

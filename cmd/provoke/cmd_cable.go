@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -86,7 +87,7 @@ func loadCable(file string) (*cable.Cable, problem.List, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the cable file: %w", err)
 	}
-	c, list := cable.Parse(file, data, beside(file))
+	c, list := cable.Parse(file, data, session.Beside(file))
 	return c, list, list.Err()
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 
@@ -133,7 +134,7 @@ func (d *demo) prepare(c *demoCommand) error {
 func (d *demo) serve(c *demoCommand) error {
 	job := filepath.Join(d.dir, "belt-weigher.provoke")
 	page := serveCommand{Job: job, Dir: d.dir, Listen: c.Listen}
-	return page.serve(d.w, newDesk(d.w, d.dir, job), d.hands())
+	return page.serve(d.w, session.NewDesk(d.w, d.dir, job), d.hands())
 }
 
 // hands are what a person does at the simulated bench.

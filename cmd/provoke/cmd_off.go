@@ -7,6 +7,7 @@ import (
 
 	"provoke/internal/bench/claim"
 	"provoke/internal/bench/guard"
+	"provoke/internal/run/session"
 	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
@@ -28,14 +29,14 @@ Exit code 21 when it could not be confirmed that RF is off.`
 
 func (c *offCommand) Run(w *terminal.World) error {
 	// A bench file with problems is still good enough to find the instruments in.
-	b, _, loadErr := loadBench(c.Bench)
+	b, _, loadErr := session.LoadBench(c.Bench)
 	if b == nil {
 		return loadErr
 	}
 	if b.Source.ByHand {
-		return offByHand(w, b, c.At)
+		return session.OffByHand(w, b, c.At)
 	}
-	rep, openErr := silenceBench(w.Ctx, b, watcher.Silencing{At: c.At, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
+	rep, openErr := session.SilenceBench(w.Ctx, b, watcher.Silencing{At: c.At, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
 	for _, s := range guard.Together(rep.Steps) {
 		fmt.Fprintf(w.Stdout, "%s: %s\n", s.What, s.Result)
 	}
@@ -43,7 +44,7 @@ func (c *offCommand) Run(w *terminal.World) error {
 		if loadErr != nil {
 			openErr = errors.Join(openErr, fmt.Errorf("the bench file has problems: %v", loadErr))
 		}
-		return rfUnknown(rep, openErr)
+		return session.RFUnknown(rep, openErr)
 	}
 	fmt.Fprintf(w.Stdout, "RF %s (%v)\n", rep.How, rf.Duration(rep.Took.Round(time.Millisecond)))
 	if b.Amplifier != nil && !b.Amplifier.Present() {

@@ -13,6 +13,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -38,7 +39,7 @@ modulation and at the high end of the current's stated range. Exit code 4 means 
 
 // Run computes the plan on its bench and prints what it would do.
 func (c *planCommand) Run(w *terminal.World) error {
-	p, b, list, err := loadPlan(c.Plan)
+	p, b, list, err := session.LoadPlan(c.Plan)
 	if err != nil {
 		return err
 	}
@@ -76,7 +77,7 @@ func (c *planCommand) calibration(p *plan.Plan) (*plan.Calibrated, error) {
 	if err != nil {
 		return nil, err
 	}
-	cal, err := calibrationOf(job, p)
+	cal, err := session.CalibrationOf(job, p)
 	return cal, errors.Join(err, job.Close())
 }
 
@@ -118,12 +119,12 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	d.printUnreachable(out)
 	if len(d.checked.Worst) > 0 {
 		fmt.Fprintln(out)
-		printWorst(out, d.checked)
+		session.PrintWorst(out, d.checked)
 	}
 	if points {
 		d.printPoints(out)
 	}
-	for _, x := range folded(d.list.Warnings()) {
+	for _, x := range session.Folded(d.list.Warnings()) {
 		fmt.Fprintf(out, "\n%v\n", x)
 	}
 	return nil

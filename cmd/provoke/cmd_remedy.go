@@ -17,6 +17,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -93,7 +94,7 @@ func (c *remedyCommand) sheet(w *terminal.World) (*remedySheet, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the parts file: %w", err)
 	}
-	file, problems := remedy.Parse(c.Parts, data, beside(c.Parts))
+	file, problems := remedy.Parse(c.Parts, data, session.Beside(c.Parts))
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}

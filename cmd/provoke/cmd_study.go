@@ -14,6 +14,7 @@ import (
 	"provoke/internal/model/level"
 	"provoke/internal/model/threshold"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -57,8 +58,8 @@ func (f studyFlags) check() error {
 // expose does one run of a study and returns its number. A run that did not close all points is
 // reported and counts.
 func (f studyFlags) expose(w *terminal.World, planFile, label string) (number int, incomplete error, err error) {
-	res, err := perform(w, performance{planFile: planFile, jobFile: f.Job, label: label, operator: f.Operator, room: f.Room,
-		temperature: f.Temperature, humidity: f.Humidity, armed: f.Arm, progress: f.progress, begun: func(n int, _ *store.Job) { number = n }})
+	res, err := session.Perform(w, session.Order{PlanFile: planFile, JobFile: f.Job, Label: label, Operator: f.Operator, Room: f.Room,
+		Temperature: f.Temperature, Humidity: f.Humidity, Armed: f.Arm, Progress: f.progress, Begun: func(n int, _ *store.Job) { number = n }})
 	if res.Verdict == event.RFNotKnownOff {
 		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
@@ -166,7 +167,7 @@ func (c *thresholdStudy) Run(w *terminal.World) error {
 		if len(c.At) == 0 {
 			return terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
 		}
-		file, err := derive(w, c.Plan, "threshold", plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"},
+		file, err := session.Derive(w, c.Plan, "threshold", plan.Change{Key: "grid", Value: session.ListOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"},
 			plan.Change{Key: "search", Value: fmt.Sprintf("{method: %s, trials: %d, probability: %v, step: %v}", c.Method, c.Trials, c.Probability[0], c.Step)})
 		if err != nil {
 			return err
@@ -245,7 +246,7 @@ func (c *dwellStudy) repeatedly(w *terminal.World) (incomplete error, err error)
 	if len(c.At) == 0 {
 		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
 	}
-	p, _, err := loadPlanAlone(c.Plan)
+	p, _, err := session.LoadPlanAlone(c.Plan)
 	if err != nil {
 		return nil, err
 	}
@@ -253,7 +254,7 @@ func (c *dwellStudy) repeatedly(w *terminal.World) (incomplete error, err error)
 	if dwell <= 0 {
 		dwell = 10 * p.Dwell
 	}
-	file, err := derive(w, c.Plan, "dwell", plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"},
+	file, err := session.Derive(w, c.Plan, "dwell", plan.Change{Key: "grid", Value: session.ListOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"},
 		plan.Change{Key: "dwell", Value: inSeconds(dwell)},
 		plan.Change{Key: "search", Value: fmt.Sprintf("{method: repeat, trials: %d, below: %v}", c.Trials, c.Below)})
 	if err != nil {
@@ -329,7 +330,7 @@ func (c *modulationStudy) modulate(w *terminal.World) (incomplete error, err err
 		}
 	}
 	for i, text := range all {
-		file, err := derive(w, c.Plan, fmt.Sprintf("modulation-%d", i+1), plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"},
+		file, err := session.Derive(w, c.Plan, fmt.Sprintf("modulation-%d", i+1), plan.Change{Key: "grid", Value: session.ListOf(c.At)}, plan.Change{Key: "edges"},
 			plan.Change{Key: "drift_check"}, plan.Change{Key: "modulation", Value: text}, plan.Change{Key: "search", Value: "{recovery: false}"})
 		if err != nil {
 			return nil, err
@@ -426,7 +427,7 @@ func (c *repeatStudy) again(w *terminal.World) (incomplete error, err error) {
 	}
 	file := c.Plan
 	if len(c.At) > 0 {
-		if file, err = derive(w, c.Plan, "repeat", plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"}); err != nil {
+		if file, err = session.Derive(w, c.Plan, "repeat", plan.Change{Key: "grid", Value: session.ListOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"}); err != nil {
 			return nil, err
 		}
 	}

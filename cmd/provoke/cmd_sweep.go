@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"provoke/internal/job/event"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -52,11 +53,11 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 	if c.Job == "" {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("a sweep is journalled: name the job with --job"))
 	}
-	out, file, err := performSweep(w, performance{planFile: c.Sweep, jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, humidity: c.Humidity, armed: c.Arm, ready: pr, alone: c.AcceptSinglePath}, c.Plan)
+	out, file, err := session.PerformSweep(w, session.Order{PlanFile: c.Sweep, JobFile: c.Job, Label: c.Label, Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Ready: pr, Alone: c.AcceptSinglePath}, c.Plan)
 	if out.Verdict == "" {
 		return err
 	}
-	printSwept(w, out)
+	session.PrintSwept(w, out)
 	if out.Verdict == event.RFNotKnownOff {
 		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
@@ -72,17 +73,17 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 }
 
 // prepare reads and checks both files, and says what the sweep is.
-func (c *sweepCommand) prepare(w *terminal.World) (*prepared, error) {
-	pr, err := readAndCheckSweep(c.Sweep)
+func (c *sweepCommand) prepare(w *terminal.World) (*session.Prepared, error) {
+	pr, err := session.ReadAndCheckSweep(c.Sweep)
 	if pr != nil {
-		for _, p := range folded(pr.warnings) {
+		for _, p := range session.Folded(pr.Warnings) {
 			fmt.Fprintln(w.Stderr, p)
 		}
 	}
 	if err != nil {
 		return nil, err
 	}
-	s, b := pr.sweep, pr.bench
-	fmt.Fprintf(w.Stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), totalOf(s.Passes))
+	s, b := pr.Sweep, pr.Bench
+	fmt.Fprintf(w.Stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), session.TotalOf(s.Passes))
 	return pr, nil
 }

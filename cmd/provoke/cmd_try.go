@@ -11,6 +11,7 @@ import (
 
 	"provoke/internal/bench/driver"
 	"provoke/internal/job/event"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 )
@@ -41,11 +42,11 @@ const tryLimit = 2 * time.Minute
 
 // Run tries one instrument.
 func (c *tryCommand) Run(w *terminal.World) error {
-	b, list, err := loadBench(c.Bench)
+	b, list, err := session.LoadBench(c.Bench)
 	if err != nil {
 		return err
 	}
-	for _, p := range folded(list.Warnings()) {
+	for _, p := range session.Folded(list.Warnings()) {
 		fmt.Fprintln(w.Stderr, p)
 	}
 	var against *driver.Transcript

@@ -10,6 +10,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -60,7 +61,7 @@ func onsetsOf(w *terminal.World, job *store.Job, r result.Run, f *analysis.Findi
 		return o
 	}
 	var err error
-	if o.bench, err = benchOfRun(job, r); err != nil {
+	if o.bench, err = session.BenchOfRun(job, r); err != nil {
 		f.Decide(uncertainty.KnownOf(nil, r.Opened.Mode, nil))
 		o.why = err.Error()
 		return o
@@ -99,7 +100,7 @@ func onsetsOf(w *terminal.World, job *store.Job, r result.Run, f *analysis.Findi
 
 // uncertaintyAtCheck returns the expanded uncertainty of the current at the check point of a run.
 func uncertaintyAtCheck(w *terminal.World, job *store.Job, r result.Run) (rf.Gain, error) {
-	bench, err := benchOfRun(job, r)
+	bench, err := session.BenchOfRun(job, r)
 	if err != nil {
 		return 0, err
 	}

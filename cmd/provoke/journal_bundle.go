@@ -8,6 +8,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 )
@@ -59,7 +60,7 @@ func (c *journalCommand) importRun(w *terminal.World) error {
 	if err != nil {
 		return fmt.Errorf("open the bundle: %w", err)
 	}
-	job, leave, err := openJob(c.Job, false)
+	job, leave, err := session.OpenJob(c.Job, false)
 	if err != nil {
 		return err
 	}

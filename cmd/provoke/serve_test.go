@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web/browser"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -21,7 +22,7 @@ type served struct {
 	dir     string
 	address string // of the page, without the token
 	enter   string
-	desk    *desk
+	desk    *session.Desk
 	w       *terminal.World
 	errors  *safeBuffer
 }
@@ -60,7 +61,7 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	}
 	coarser(t, filepath.Join(d.dir, "exposure.yaml"))
 	job := filepath.Join(d.dir, "belt-weigher.provoke")
-	s := &served{sim: d.sim, dir: d.dir, desk: newDesk(w, d.dir, job), w: w, errors: errs}
+	s := &served{sim: d.sim, dir: d.dir, desk: session.NewDesk(w, d.dir, job), w: w, errors: errs}
 	done := make(chan error, 1)
 	page := serveCommand{Job: job, Dir: d.dir, Listen: "127.0.0.1:0"}
 	go func() { done <- page.serve(w, s.desk, d.hands()) }()

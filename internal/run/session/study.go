@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"bytes"
@@ -11,9 +11,9 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// derive writes the plan of a study beside the plan that it was made from, and returns its name. A
+// Derive writes the plan of a study beside the plan that it was made from, and returns its name. A
 // file that is there is never replaced.
-func derive(w *terminal.World, planFile, study string, changes ...plan.Change) (string, error) {
+func Derive(w *terminal.World, planFile, study string, changes ...plan.Change) (string, error) {
 	data, err := terminal.ReadText(planFile)
 	if err != nil {
 		return "", fmt.Errorf("read the plan file: %w", err)
@@ -44,8 +44,8 @@ func writeApart(w *terminal.World, base string, text []byte) (string, error) {
 	return "", fmt.Errorf("write %s.yaml: a thousand files of such a name are there", base)
 }
 
-// listOf writes frequencies as a segment of a grid.
-func listOf(at []rf.Frequency) string {
+// ListOf writes frequencies as a segment of a grid.
+func ListOf(at []rf.Frequency) string {
 	var out []string
 	for _, f := range at {
 		text, _ := f.MarshalText()

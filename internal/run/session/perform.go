@@ -1,4 +1,8 @@
-package main
+// Package session carries out what is to be done at a bench: a run of a plan, a sweep of a source by itself, the runs
+// of a study. It reads and checks the files, claims the bench, opens the instruments, starts the watcher, has the run
+// armed, runs the engine into the journal of a job, and says at the terminal what is going on. Perform does a run from
+// its files to its verdict; a Desk does the same for a page; Off silences a bench.
+package session
 
 import (
 	"errors"
@@ -20,34 +24,34 @@ import (
 	"provoke/internal/terminal"
 )
 
-// performance is one run as a person asks for it: by the run command, by the demo, or on the page.
-type performance struct {
-	planFile    string
-	jobFile     string
-	label       string
-	changed     string
-	operator    string
-	room        string
-	temperature string
-	humidity    string
+// Order is one run as a person asks for it: by the run command, by the demo, or on the page.
+type Order struct {
+	PlanFile    string
+	JobFile     string
+	Label       string
+	Changed     string
+	Operator    string
+	Room        string
+	Temperature string
+	Humidity    string
 	// armed: the person has accepted the worst case beforehand; otherwise it is asked for.
-	armed  bool
-	resume bool
+	Armed  bool
+	Resume bool
 	// alone: the person has accepted that nothing but this program can end RF while it lives.
-	alone bool
+	Alone bool
 	// again is the run of the job whose every frequency is exposed again, those found at the edges of
 	// its bands too; 0 for none.
-	again int
+	Again int
 	// overTest says who accepted levels above the one wanted; empty for what the plan says.
-	overTest string
+	OverTest string
 	// progress replaces the status line.
-	progress func(engine.Status)
+	Progress func(engine.Status)
 	// ready is the plan as it was read and checked beforehand; nil: the plan file is read now.
-	ready *prepared
+	Ready *Prepared
 	// operator replaces signals and typed lines; nil: listen to them.
-	operatorSays <-chan engine.Command
+	OperatorSays <-chan engine.Command
 	// begun is told the run's number, and the job that it is written to, before RF.
-	begun func(run int, job *store.Job)
+	Begun func(run int, job *store.Job)
 	// watched is told every look at the product.
 	watched func(engine.Look)
 	// awake keeps the machine from going to sleep while RF may be on; nil for a run without RF.
@@ -56,32 +60,32 @@ type performance struct {
 	asks func(*engine.Desk)
 }
 
-// perform does a run from its files to its verdict. The error carries the exit code.
-func perform(w *terminal.World, o performance) (engine.Result, error) {
-	job, leave, err := openJob(o.jobFile, o.resume)
+// Perform does a run from its files to its verdict. The error carries the exit code.
+func Perform(w *terminal.World, o Order) (engine.Result, error) {
+	job, leave, err := OpenJob(o.JobFile, o.Resume)
 	if err != nil {
 		return engine.Result{}, err
 	}
 	defer leave()
-	if o.resume {
-		if o.again, o.overTest, err = againOf(job); err != nil {
+	if o.Resume {
+		if o.Again, o.OverTest, err = againOf(job); err != nil {
 			return engine.Result{}, err
 		}
 	}
-	pr := o.ready
+	pr := o.Ready
 	if pr == nil {
-		if pr, err = prepare(w, o.planFile, job, o.again, o.overTest); err != nil {
+		if pr, err = prepare(w, o.PlanFile, job, o.Again, o.OverTest); err != nil {
 			return engine.Result{}, err
 		}
 	}
-	if err := checkBaseline(job, pr.plan); err != nil {
+	if err := checkBaseline(job, pr.Plan); err != nil {
 		return engine.Result{}, err
 	}
 	part, err := resumed(job, o, pr)
 	if err != nil {
 		return engine.Result{}, err
 	}
-	if part.left, err = leftByWatcher(w, o.jobFile); err != nil {
+	if part.left, err = leftByWatcher(w, o.JobFile); err != nil {
 		return engine.Result{}, err
 	}
 	res, err := carryOut(w, o, pr, part, job)
@@ -101,37 +105,37 @@ func rescued(job *store.Job, err error) error {
 }
 
 // carryOut opens the instruments and runs the engine.
-func carryOut(w *terminal.World, o performance, pr *prepared, part part, job *store.Job) (engine.Result, error) {
-	options := driver.Options{Default: withinDeadMan(pr.plan)}
-	desk := deskFor(pr.bench)
+func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Job) (engine.Result, error) {
+	options := driver.Options{Default: withinDeadMan(pr.Plan)}
+	desk := deskFor(pr.Bench)
 	if desk != nil {
 		options.Person = desk
 		if o.asks != nil {
 			o.asks(desk)
 		}
 	}
-	bench, err := claimBench(w, pr.bench, claim.Runs, o.jobFile)
+	bench, err := ClaimBench(w, pr.Bench, claim.Runs, o.JobFile)
 	if err != nil {
 		return engine.Result{}, err
 	}
 	defer bench.Release()
-	rig, err := driver.OpenBench(w.Ctx, pr.bench, options)
+	rig, err := driver.OpenBench(w.Ctx, pr.Bench, options)
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
-	if err := bench.Add(claim.Keys(pr.bench, rig.Identified)); err != nil {
+	if err := bench.Add(claim.Keys(pr.Bench, rig.Identified)); err != nil {
 		return engine.Result{}, err
 	}
-	var watching watching
+	var watching Watching
 	known := true // RF is known to be off; a panic on the way leaves it false
-	defer func() { watching.end(w, known) }()
-	if pr.plan.Kind != plan.Baseline {
-		if watching, err = startWatching(w, pr.bench, rig, bench, o.jobFile, o.alone); err != nil {
+	defer func() { watching.End(w, known) }()
+	if pr.Plan.Kind != plan.Baseline {
+		if watching, err = StartWatching(w, pr.Bench, rig, bench, o.JobFile, o.Alone); err != nil {
 			return engine.Result{}, err
 		}
 	}
-	if pr.plan.Kind != plan.Baseline {
+	if pr.Plan.Kind != plan.Baseline {
 		o.awake = watcher.KeepAwake()
 		defer o.awake.Release()
 		if err := askToArm(w, o, pr, rig, watching.words()); err != nil {
@@ -142,7 +146,7 @@ func carryOut(w *terminal.World, o performance, pr *prepared, part part, job *st
 	if err != nil {
 		return engine.Result{}, err
 	}
-	program, err := plan.NewProgram(pr.plan, pr.points)
+	program, err := plan.NewProgram(pr.Plan, pr.points)
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("make the program: %w", err)
 	}
@@ -151,16 +155,16 @@ func carryOut(w *terminal.World, o performance, pr *prepared, part part, job *st
 		return engine.Result{}, err
 	}
 	watching.of(writer.Run())
-	if o.begun != nil {
-		o.begun(writer.Run(), job)
+	if o.Begun != nil {
+		o.Begun(writer.Run(), job)
 	}
-	operator := o.operatorSays
+	operator := o.OperatorSays
 	if operator == nil {
 		var stopListening func()
 		operator, stopListening = listenToOperator(w, desk)
 		defer stopListening()
 	}
-	progress := o.progress
+	progress := o.Progress
 	if progress == nil {
 		line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
 		defer line.clear()
@@ -168,16 +172,16 @@ func carryOut(w *terminal.World, o performance, pr *prepared, part part, job *st
 	}
 	known = false
 	res, err := engine.Run(w.Ctx, engine.Config{
-		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
+		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, UpsetAt: part.upsetAt, FirstAttempt: part.attempt,
-		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
-		Desk: desk, Reset: resetterOf(pr.bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
+		Armed: armed(o, pr, watching.words()), Watcher: watching.Guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
+		Desk: desk, Reset: resetterOf(pr.Bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
 	})
 	known = res.Verdict != event.RFNotKnownOff
 	if err == nil {
-		err = doubtFixture(w, job, writer.Run(), pr.chain)
+		err = doubtFixture(w, job, writer.Run(), pr.Chain)
 	}
-	return res, terminal.WithCode(exitOf(res), err)
+	return res, terminal.WithCode(ExitOf(res), err)
 }
 
 // doubtFixture tells, and notes in the run, when its currents are those of a jig although the clamp
@@ -203,8 +207,8 @@ func withinDeadMan(p *plan.Plan) time.Duration {
 	return min(scpi.DefaultTimeout, 6*p.DeadMan.Std()/10)
 }
 
-// exitOf returns the exit code of a verdict.
-func exitOf(res engine.Result) int {
+// ExitOf returns the exit code of a verdict.
+func ExitOf(res engine.Result) int {
 	switch res.Verdict.Kind() {
 	case event.RFNotKnownOff:
 		return terminal.ExitRFUnknown
@@ -220,9 +224,9 @@ func exitOf(res engine.Result) int {
 	return terminal.ExitDone
 }
 
-// openJob opens the job file, or makes it. leave closes it, and takes away one that was made for a
+// OpenJob opens the job file, or makes it. leave closes it, and takes away one that was made for a
 // run which never began.
-func openJob(file string, resume bool) (job *store.Job, leave func(), err error) {
+func OpenJob(file string, resume bool) (job *store.Job, leave func(), err error) {
 	_, missing := os.Stat(file)
 	if !errors.Is(missing, os.ErrNotExist) || resume {
 		job, err = store.Open(file)

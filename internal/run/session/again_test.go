@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"strings"
@@ -23,8 +23,8 @@ func TestAResumedRunNeedsTheFilesAndTheCalibrationOfItsFirstPart(t *testing.T) {
 		{"the clamp was measured anew meanwhile", []byte("clamp as measured in June"), 2, "another clamp.csv"},
 		{"the jig was calibrated anew meanwhile", curve, 5, "calibration run 2"},
 	} {
-		pr := &prepared{bench: &catalog.Bench{Files: map[string][]byte{"clamp.csv": c.curve}},
-			plan: &plan.Plan{Files: map[string][]byte{"level.csv": level}}, cal: &plan.Calibrated{Run: c.calibration}}
+		pr := &Prepared{Bench: &catalog.Bench{Files: map[string][]byte{"clamp.csv": c.curve}},
+			Plan: &plan.Plan{Files: map[string][]byte{"level.csv": level}}, cal: &plan.Calibrated{Run: c.calibration}}
 		err := sameInputs(7, was, pr)
 		if (err != nil) != (c.refused != "") || err != nil && !strings.Contains(err.Error(), c.refused) {
 			t.Errorf("%s: %v", c.what, err)

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"context"
@@ -18,24 +18,24 @@ import (
 )
 
 // askToArm shows the worst case at every rating and asks for a yes.
-func askToArm(w *terminal.World, o performance, pr *prepared, rig *driver.Rig, watched string) error {
-	if o.armed {
+func askToArm(w *terminal.World, o Order, pr *Prepared, rig *driver.Rig, watched string) error {
+	if o.Armed {
 		return nil
 	}
-	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, pr.plan.Fixture.Words())
+	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.Plan.Name, pr.Plan.Kind, pr.Plan.Mode, pr.Plan.Fixture.Words())
 	if pr.cal != nil {
 		fmt.Fprintf(w.Stdout, "replays %v\n\n", pr.cal)
 	}
-	printWorst(w.Stdout, pr.checked)
+	PrintWorst(w.Stdout, pr.Checked)
 	fmt.Fprintf(w.Stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
-	proved, unproved := engine.Proof(rig, pr.bench, pr.plan, pr.sweep != nil)
+	proved, unproved := engine.Proof(rig, pr.Bench, pr.Plan, pr.Sweep != nil)
 	for _, x := range proved {
 		fmt.Fprintf(w.Stdout, "Level: %s.\n", x)
 	}
 	for _, x := range unproved {
 		fmt.Fprintf(w.Stdout, "Level not proved in the dwell: %s.\n", x)
 	}
-	if pr.bench.Interlock != nil {
+	if pr.Bench.Interlock != nil {
 		fmt.Fprintf(w.Stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n", rf.Duration(guard.InterlockEvery))
 	}
 	fmt.Fprint(w.Stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
@@ -49,8 +49,8 @@ func askToArm(w *terminal.World, o performance, pr *prepared, rig *driver.Rig, w
 
 // offerReset asks whether a product that shows an error before any RF is to be reset. With --arm, from the page,
 // and where somebody answers prompts of the bench meanwhile, it is done without a question, and said.
-func offerReset(w *terminal.World, o performance, prompts bool) func(context.Context, string) bool {
-	if o.armed || prompts {
+func offerReset(w *terminal.World, o Order, prompts bool) func(context.Context, string) bool {
+	if o.Armed || prompts {
 		return nil
 	}
 	return func(ctx context.Context, why string) bool {
@@ -60,7 +60,8 @@ func offerReset(w *terminal.World, o performance, prompts bool) func(context.Con
 	}
 }
 
-func printWorst(out io.Writer, c plan.Checked) {
+// PrintWorst prints the worst case of a run at every rating.
+func PrintWorst(out io.Writer, c plan.Checked) {
 	t := terminal.Table(out)
 	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
 	for _, x := range c.Worst {
@@ -69,9 +70,9 @@ func printWorst(out io.Writer, c plan.Checked) {
 	t.Flush()
 }
 
-func armed(o performance, pr *prepared, watched string) event.Armed {
-	a := event.Armed{By: o.operator, DeadMan: pr.plan.DeadMan, Watcher: watched, Suspend: o.awake.Words()}
-	for _, x := range pr.checked.Worst {
+func armed(o Order, pr *Prepared, watched string) event.Armed {
+	a := event.Armed{By: o.Operator, DeadMan: pr.Plan.DeadMan, Watcher: watched, Suspend: o.awake.Words()}
+	for _, x := range pr.Checked.Worst {
 		a.Worst = append(a.Worst, event.Worst{ID: x.Node.ID, Place: x.Node.Place, Frequency: x.Frequency,
 			Peak: x.Node.Compared().String(), Rating: x.Node.Rating.String(), Headroom: x.Node.Margin()})
 	}
@@ -79,11 +80,11 @@ func armed(o performance, pr *prepared, watched string) event.Armed {
 }
 
 // openMonitors makes the monitors of the bench as the plan changes them.
-func openMonitors(pr *prepared, rig *driver.Rig) ([]dut.Monitor, error) {
-	if pr.plan.Kind == plan.Calibration {
+func openMonitors(pr *Prepared, rig *driver.Rig) ([]dut.Monitor, error) {
+	if pr.Plan.Kind == plan.Calibration {
 		return nil, nil // nothing is connected to the jig
 	}
-	specs, list := pr.plan.MonitorsOf(pr.bench)
+	specs, list := pr.Plan.MonitorsOf(pr.Bench)
 	if err := list.Err(); err != nil {
 		return nil, err
 	}

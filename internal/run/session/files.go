@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"errors"
@@ -15,15 +15,15 @@ import (
 	"provoke/internal/terminal"
 )
 
-// beside returns a function that reads files by names relative to a file.
-func beside(file string) func(string) ([]byte, error) {
+// Beside returns a function that reads files by names relative to a file.
+func Beside(file string) func(string) ([]byte, error) {
 	return func(name string) ([]byte, error) {
 		return terminal.ReadTable(filepath.Join(filepath.Dir(file), filepath.FromSlash(name)))
 	}
 }
 
-// loadBench reads a bench file with everything that it names.
-func loadBench(file string) (*catalog.Bench, problem.List, error) {
+// LoadBench reads a bench file with everything that it names.
+func LoadBench(file string) (*catalog.Bench, problem.List, error) {
 	data, err := terminal.ReadText(file)
 	if list, ok := problem.ListOf(err); ok {
 		return nil, list, err
@@ -31,7 +31,7 @@ func loadBench(file string) (*catalog.Bench, problem.List, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the bench file: %w", err)
 	}
-	b, list := catalog.Parse(file, data, beside(file))
+	b, list := catalog.Parse(file, data, Beside(file))
 	if b != nil {
 		_, tables := driver.TablesOf(b)
 		list = append(list, tables...)
@@ -39,13 +39,13 @@ func loadBench(file string) (*catalog.Bench, problem.List, error) {
 	return b, list, list.Err()
 }
 
-// loadPlan reads a plan file and the bench file that it names.
-func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
+// LoadPlan reads a plan file and the bench file that it names.
+func LoadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, nil, nil, fmt.Errorf("read the plan file: %w", err)
 	}
-	p, list := plan.Parse(file, data, beside(file))
+	p, list := plan.Parse(file, data, Beside(file))
 	if p != nil && p.Profile.Checked.On > time.Now().Format(time.DateOnly) {
 		list = append(list, problem.Problem{File: file, What: "profile_checked: on: " + p.Profile.Checked.On + " is a day to come", Hint: "write the day on which the profile was compared with the standard"})
 	}
@@ -53,7 +53,7 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 		return p, nil, list, list.Err()
 	}
 	benchFile := filepath.Join(filepath.Dir(file), filepath.FromSlash(p.BenchFile))
-	b, more, err := loadBench(benchFile)
+	b, more, err := LoadBench(benchFile)
 	if _, ok := problem.ListOf(err); err != nil && !ok {
 		return p, nil, list, errors.Join(list.Err(), err)
 	}
@@ -61,8 +61,8 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 	return p, b, list, list.Err()
 }
 
-// folded puts several warnings of the bench file that no rating and no watching rests on into one line.
-func folded(list problem.List) problem.List {
+// Folded puts several warnings of the bench file that no rating and no watching rests on into one line.
+func Folded(list problem.List) problem.List {
 	first, n := 0, 0
 	for i, p := range list {
 		if p.Aside {
@@ -87,12 +87,12 @@ func kindOf(data []byte) string {
 	return ""
 }
 
-// loadPlanAlone reads a plan file without the bench that it names.
-func loadPlanAlone(file string) (*plan.Plan, problem.List, error) {
+// LoadPlanAlone reads a plan file without the bench that it names.
+func LoadPlanAlone(file string) (*plan.Plan, problem.List, error) {
 	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the plan file: %w", err)
 	}
-	p, list := plan.Parse(file, data, beside(file))
+	p, list := plan.Parse(file, data, Beside(file))
 	return p, list, list.Err()
 }

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"bufio"
@@ -24,9 +24,9 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// readAndCheckSweep reads a sweep file with its bench and clears the level over the whole span. What
+// ReadAndCheckSweep reads a sweep file with its bench and clears the level over the whole span. What
 // was found out comes with an error too, where the files could be read.
-func readAndCheckSweep(file string) (*prepared, error) {
+func ReadAndCheckSweep(file string) (*Prepared, error) {
 	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, fmt.Errorf("read the sweep file: %w", err)
@@ -35,34 +35,34 @@ func readAndCheckSweep(file string) (*prepared, error) {
 	if err := list.Err(); err != nil {
 		return nil, err
 	}
-	b, more, err := loadBench(filepath.Join(filepath.Dir(file), filepath.FromSlash(s.Plan.BenchFile)))
+	b, more, err := LoadBench(filepath.Join(filepath.Dir(file), filepath.FromSlash(s.Plan.BenchFile)))
 	if err != nil {
 		return nil, err
 	}
-	pr := &prepared{plan: s.Plan, sweep: s, bench: b, chain: chain.New(b), warnings: append(list.Warnings(), more.Warnings()...)}
-	checked, problems := plan.CheckSweep(s, pr.chain)
-	pr.checked = checked
+	pr := &Prepared{Plan: s.Plan, Sweep: s, Bench: b, Chain: chain.New(b), Warnings: append(list.Warnings(), more.Warnings()...)}
+	checked, problems := plan.CheckSweep(s, pr.Chain)
+	pr.Checked = checked
 	if err := problems.Err(); err != nil {
 		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
 	at := guard.Setting{Frequency: s.Plan.Grid[0], To: s.Plan.Grid[1], Level: s.Plan.Drive.Add(s.Plan.Modulation.CarrierOverLevel()), Modulation: s.Plan.Modulation}
-	if err := guard.New(guard.Config{Chain: pr.chain, Fixture: s.Plan.Fixture}).WithinSpan(at); err != nil {
+	if err := guard.New(guard.Config{Chain: pr.Chain, Fixture: s.Plan.Fixture}).WithinSpan(at); err != nil {
 		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
 	return pr, nil
 }
 
-// performSweep opens the bench, sweeps, and writes the plan that steps around the bands found: into
+// PerformSweep opens the bench, sweeps, and writes the plan that steps around the bands found: into
 // planFile, or beside the sweep file where that is empty. The plan's name is empty where no band was
 // found.
-func performSweep(w *terminal.World, o performance, planFile string) (engine.Swept, string, error) {
+func PerformSweep(w *terminal.World, o Order, planFile string) (engine.Swept, string, error) {
 	out, err := carryOutSweep(w, o)
 	if err != nil || len(out.Bands) == 0 {
 		return out, "", err
 	}
-	text := o.ready.sweep.Stepped(out.Bands)
+	text := o.Ready.Sweep.Stepped(out.Bands)
 	if planFile == "" {
-		planFile, err = writeApart(w, strings.TrimSuffix(o.planFile, filepath.Ext(o.planFile))+"-stepped", []byte(text))
+		planFile, err = writeApart(w, strings.TrimSuffix(o.PlanFile, filepath.Ext(o.PlanFile))+"-stepped", []byte(text))
 	} else {
 		err = os.WriteFile(planFile, []byte(text), 0o644)
 	}
@@ -73,9 +73,9 @@ func performSweep(w *terminal.World, o performance, planFile string) (engine.Swe
 }
 
 // carryOutSweep opens the instruments and runs the engine.
-func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
-	pr := o.ready
-	job, leave, err := openJob(o.jobFile, false)
+func carryOutSweep(w *terminal.World, o Order) (engine.Swept, error) {
+	pr := o.Ready
+	job, leave, err := OpenJob(o.JobFile, false)
 	if err != nil {
 		return engine.Swept{}, err
 	}
@@ -84,27 +84,27 @@ func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
 	if o.asks != nil {
 		o.asks(desk)
 	}
-	bench, err := claimBench(w, pr.bench, claim.Runs, o.jobFile)
+	bench, err := ClaimBench(w, pr.Bench, claim.Runs, o.JobFile)
 	if err != nil {
 		return engine.Swept{}, err
 	}
 	defer bench.Release()
-	rig, err := driver.OpenBench(w.Ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan), Person: desk})
+	rig, err := driver.OpenBench(w.Ctx, pr.Bench, driver.Options{Default: withinDeadMan(pr.Plan), Person: desk})
 	if err != nil {
 		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
-	if err := bench.Add(claim.Keys(pr.bench, rig.Identified)); err != nil {
+	if err := bench.Add(claim.Keys(pr.Bench, rig.Identified)); err != nil {
 		return engine.Swept{}, err
 	}
 	o.awake = watcher.KeepAwake()
 	defer o.awake.Release()
 	watched := "none: the source is set by hand, and nothing that is wired can end RF"
-	var watching watching
+	var watching Watching
 	known := true // RF is known to be off; a panic on the way leaves it false
-	defer func() { watching.end(w, known) }()
+	defer func() { watching.End(w, known) }()
 	if rig.Amplifier != nil {
-		if watching, err = startWatching(w, pr.bench, rig, bench, o.jobFile, o.alone); err != nil {
+		if watching, err = StartWatching(w, pr.Bench, rig, bench, o.JobFile, o.Alone); err != nil {
 			return engine.Swept{}, err
 		}
 		watched = watching.words()
@@ -116,7 +116,7 @@ func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
 	if err != nil {
 		return engine.Swept{}, err
 	}
-	sync, hangUp, err := syncLine(w, pr.sweep)
+	sync, hangUp, err := syncLine(w, pr.Sweep)
 	if err != nil {
 		return engine.Swept{}, err
 	}
@@ -125,10 +125,10 @@ func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
 	if err != nil {
 		return engine.Swept{}, err
 	}
-	if o.begun != nil {
-		o.begun(writer.Run(), job)
+	if o.Begun != nil {
+		o.Begun(writer.Run(), job)
 	}
-	operator, progress := o.operatorSays, o.progress
+	operator, progress := o.OperatorSays, o.Progress
 	if operator == nil {
 		var stop func()
 		operator, stop = listenToOperator(w, desk)
@@ -142,12 +142,12 @@ func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
 	watching.of(writer.Run())
 	known = false
 	out, err := engine.RunSweep(w.Ctx, engine.Config{
-		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Armed: armed(o, pr, watched), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
-		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
-	}, pr.sweep, sync)
+		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
+		Armed: armed(o, pr, watched), Watcher: watching.Guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
+		Desk: desk, Reset: resetterOf(pr.Bench, rig, w),
+	}, pr.Sweep, sync)
 	known = out.Verdict != event.RFNotKnownOff
-	return out, rescued(job, terminal.WithCode(exitOf(out.Result), err))
+	return out, rescued(job, terminal.WithCode(ExitOf(out.Result), err))
 }
 
 // syncLine opens the sync line and delivers when its line comes.
@@ -183,7 +183,8 @@ func syncLine(w *terminal.World, s *plan.FreeSweep) (engine.Sync, func(), error)
 	return engine.Sync(out), func() { link.Close() }, nil
 }
 
-func totalOf(passes []sweep.Sweep) rf.Duration {
+// TotalOf is how long the passes of a sweep take in all.
+func TotalOf(passes []sweep.Sweep) rf.Duration {
 	var total time.Duration
 	for _, p := range passes {
 		total += p.Time
@@ -191,8 +192,8 @@ func totalOf(passes []sweep.Sweep) rf.Duration {
 	return rf.Duration(total)
 }
 
-// printSwept prints the bands with their limits.
-func printSwept(w *terminal.World, out engine.Swept) {
+// PrintSwept prints the bands with their limits.
+func PrintSwept(w *terminal.World, out engine.Swept) {
 	fmt.Fprintf(w.Stdout, "\n%s: %s in %s; %s\n", out.Verdict, english.Count(out.Upsets, "upset", "upsets"), english.Count(len(out.Passes), "pass", "passes"), terminal.RFWords(out.Safing.How))
 	if len(out.Bands) == 0 {
 		fmt.Fprintln(w.Stdout, "no band was found")

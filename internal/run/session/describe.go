@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"crypto/sha256"
@@ -98,18 +98,18 @@ func curvesOf(b *catalog.Bench) []event.Curve {
 }
 
 // opened attaches the files as used and describes the run.
-func opened(w *terminal.World, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (event.Opened, error) {
-	p, b := pr.plan, pr.bench
+func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *driver.Rig) (event.Opened, error) {
+	p, b := pr.Plan, pr.Bench
 	e := event.Opened{
 		Version: event.Version, Program: w.Program, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
-		Label: o.label, Changed: o.changed, Operator: o.operator, Room: o.room, Temperature: o.temperature, Humidity: o.humidity,
+		Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature, Humidity: o.Humidity,
 		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
 			Means: p.Profile.Means, Verified: p.Profile.Verified, Checked: p.Profile.Checked.String()},
 		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,
 		Search: event.SearchOf(p),
 		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
-	e.Again, e.Stretches = o.again, p.Stretches
+	e.Again, e.Stretches = o.Again, p.Stretches
 	e.DecisionRule = p.Decision
 	if len(p.Raised) > 0 {
 		e.OverTest = p.OverTest

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"errors"
@@ -16,26 +16,26 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// prepared is everything that a run needs before an instrument is touched.
-type prepared struct {
-	plan    *plan.Plan
-	sweep   *plan.FreeSweep // of a source that sweeps by itself; nil otherwise
-	bench   *catalog.Bench
-	chain   *chain.Chain
-	checked plan.Checked
+// Prepared is everything that a run needs before an instrument is touched.
+type Prepared struct {
+	Plan    *plan.Plan
+	Sweep   *plan.FreeSweep // of a source that sweeps by itself; nil otherwise
+	Bench   *catalog.Bench
+	Chain   *chain.Chain
+	Checked plan.Checked
 	points  func(rf.Frequency) (plan.Point, error)
 	cal     *plan.Calibrated
 	// warnings of the files and of the check.
-	warnings problem.List
+	Warnings problem.List
 	// asked is what a page asked for.
-	asked request
+	Asked Request
 }
 
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.
-func prepare(w *terminal.World, planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
+func prepare(w *terminal.World, planFile string, job *store.Job, again int, overTest string) (*Prepared, error) {
 	pr, err := readAndCheck(planFile, job, again, overTest)
 	if pr != nil {
-		for _, warning := range folded(pr.warnings) {
+		for _, warning := range Folded(pr.Warnings) {
 			fmt.Fprintln(w.Stderr, warning)
 		}
 	}
@@ -47,8 +47,8 @@ func prepare(w *terminal.World, planFile string, job *store.Job, again int, over
 
 // readAndCheck reads a plan with its bench and checks it against every rating; job may be nil. What
 // was found out comes back with an error too, as far as it goes.
-func readAndCheck(planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
-	p, b, list, err := loadPlan(planFile)
+func readAndCheck(planFile string, job *store.Job, again int, overTest string) (*Prepared, error) {
+	p, b, list, err := LoadPlan(planFile)
 	if err != nil {
 		return nil, err
 	}
@@ -64,17 +64,17 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 	if err != nil {
 		return nil, err
 	}
-	pr := &prepared{plan: p, bench: b, chain: chain.New(b)}
+	pr := &Prepared{Plan: p, Bench: b, Chain: chain.New(b)}
 	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
-		if pr.cal, err = calibrationOf(job, p); err != nil {
+		if pr.cal, err = CalibrationOf(job, p); err != nil {
 			return nil, err
 		}
 	}
-	checked, more := plan.Check(p, pr.chain, pr.cal)
-	pr.checked = checked
-	pr.warnings = append(append(list.Warnings(), raising...), more.Warnings()...)
+	checked, more := plan.Check(p, pr.Chain, pr.cal)
+	pr.Checked = checked
+	pr.Warnings = append(append(list.Warnings(), raising...), more.Warnings()...)
 	if pr.cal != nil && pr.cal.Bench != sha256Of(b.Bytes) {
-		pr.warnings = append(pr.warnings, problem.Problem{File: p.File, Field: "mode", Warning: true,
+		pr.Warnings = append(pr.Warnings, problem.Problem{File: p.File, Field: "mode", Warning: true,
 			What: fmt.Sprintf("calibration run %d was made with another bench file: its drives give its currents only with the same generator, pads, amplifier and clamp", pr.cal.Run),
 			Hint: "calibrate again where one of them was changed"})
 	}
@@ -84,14 +84,14 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 	if err := more.Err(); err != nil {
 		return pr, err
 	}
-	if pr.points, err = plan.Points(p, pr.chain, pr.cal); err != nil {
+	if pr.points, err = plan.Points(p, pr.Chain, pr.cal); err != nil {
 		return pr, fmt.Errorf("compute the plan's levels: %w", err)
 	}
 	return pr, nil
 }
 
-// calibrationOf returns the calibration run of a job that a plan replays.
-func calibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
+// CalibrationOf returns the calibration run of a job that a plan replays.
+func CalibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
 	if job == nil {
 		return nil, errors.New("substitution replays a calibration run of the same job: name the job with --job")
 	}

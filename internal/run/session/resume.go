@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"errors"
@@ -28,8 +28,8 @@ type part struct {
 }
 
 // resumed finds the run to take up again, when asked to.
-func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
-	if !o.resume {
+func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
+	if !o.Resume {
 		return part{attempt: 1}, nil
 	}
 	n, err := job.Newest()
@@ -46,9 +46,9 @@ func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
 	switch {
 	case r.Verdict == event.Done || r.Verdict == event.DoneUpset:
 		return part{}, fmt.Errorf("run %d is done: there is nothing to resume; leave --resume away to begin a new run", n)
-	case r.Opened.Plan.SHA256 != sha256Of(pr.plan.Bytes):
+	case r.Opened.Plan.SHA256 != sha256Of(pr.Plan.Bytes):
 		return part{}, fmt.Errorf("run %d was begun with another plan (%s): resume it with that one, which `provoke journal` can write out, or begin a new run", n, r.Opened.Plan.Name)
-	case r.Opened.Bench.SHA256 != sha256Of(pr.bench.Bytes):
+	case r.Opened.Bench.SHA256 != sha256Of(pr.Bench.Bytes):
 		return part{}, fmt.Errorf("run %d was begun with another bench file (%s): a resumed run needs the same bench", n, r.Opened.Bench.Name)
 	}
 	if err := sameInputs(n, r.Opened, pr); err != nil {
@@ -71,12 +71,12 @@ func resumed(job *store.Job, o performance, pr *prepared) (part, error) {
 
 // sameInputs refuses a resumed run whose levels would not be those of its first part: another calibration,
 // or another file behind a name in bench or plan.
-func sameInputs(n int, was event.Opened, pr *prepared) error {
+func sameInputs(n int, was event.Opened, pr *Prepared) error {
 	if pr.cal != nil && pr.cal.Run != was.Calibration {
 		return fmt.Errorf("run %d replays calibration run %d, and the newest is run %d now: a resumed run needs the same one; begin a new run", n, was.Calibration, pr.cal.Run)
 	}
 	now := map[string]int{}
-	for _, files := range []map[string][]byte{pr.bench.Files, pr.plan.Files} {
+	for _, files := range []map[string][]byte{pr.Bench.Files, pr.Plan.Files} {
 		for name, data := range files {
 			now[name+"\x00"+sha256Of(data)]++
 		}
@@ -90,7 +90,7 @@ func sameInputs(n int, was event.Opened, pr *prepared) error {
 }
 
 // writer opens the journal of a new run, or of the one to resume.
-func (p part) writer(w *terminal.World, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (*store.Writer, error) {
+func (p part) writer(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *driver.Rig) (*store.Writer, error) {
 	if p.run != 0 {
 		writer, err := job.ResumeRun(p.run)
 		if err != nil {

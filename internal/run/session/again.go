@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"cmp"
@@ -30,11 +30,11 @@ func raise(job *store.Job, p *plan.Plan, b *catalog.Bench, again int) (problem.L
 		if before, err = result.All(job.Records(again, 1)); err != nil {
 			return nil, fmt.Errorf("read run %d: %w", again, err)
 		}
-		if repeats, err = mayRepeat(job); err != nil {
+		if repeats, err = MayRepeat(job); err != nil {
 			return nil, err
 		}
 		if before.Opened.Bench.SHA256 != sha256Of(b.Bytes) {
-			was, err := benchOfRun(job, before)
+			was, err := BenchOfRun(job, before)
 			if err != nil {
 				return nil, fmt.Errorf("work out what shows a difference to run %d, made with another bench file: %w", again, err)
 			}
@@ -107,8 +107,8 @@ func againOf(job *store.Job) (again int, overTest string, err error) {
 	return r.Opened.Again, r.Opened.OverTest, err
 }
 
-// benchOfRun reads the bench file that a run used, out of the job.
-func benchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
+// BenchOfRun reads the bench file that a run used, out of the job.
+func BenchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
 	o := r.Opened
 	if o.Bench.SHA256 == "" {
 		return nil, errors.New("the job does not hold the bench file")
@@ -132,8 +132,8 @@ func benchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
 	return bench, nil
 }
 
-// mayRepeat reads the runs of a job that may repeat one another.
-func mayRepeat(job *store.Job) ([]result.Run, error) {
+// MayRepeat reads the runs of a job that may repeat one another.
+func MayRepeat(job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return nil, terminal.Damage(err)

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"context"
@@ -17,12 +17,12 @@ import (
 )
 
 // Off switches RF off, whoever drives the bench.
-func (d *desk) Off(ctx context.Context, why string) ([]string, error) {
+func (d *Desk) Off(ctx context.Context, why string) ([]string, error) {
 	stuck := d.Tell(engine.Command{Want: engine.Abort, Text: why})
 	if stuck == nil && !d.slow() {
 		return nil, nil
 	}
-	if errors.Is(stuck, errIdle) {
+	if errors.Is(stuck, ErrIdle) {
 		stuck = nil
 	}
 	// A run that does not listen may hang: its bench is silenced without it.
@@ -47,7 +47,7 @@ func (d *desk) Off(ctx context.Context, why string) ([]string, error) {
 const abortWithin = 3 * time.Second
 
 // slow reports that RF off was asked for earlier and the run has not ended: the engine may hang.
-func (d *desk) slow() bool {
+func (d *Desk) slow() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.aborted.IsZero() {
@@ -57,14 +57,14 @@ func (d *desk) slow() bool {
 }
 
 // silenceFile silences the instruments of one bench file.
-func (d *desk) silenceFile(ctx context.Context, file, why string) ([]string, error) {
+func (d *Desk) silenceFile(ctx context.Context, file, why string) ([]string, error) {
 	name := filepath.Base(file)
-	b, _, err := loadBench(file)
+	b, _, err := LoadBench(file)
 	if b == nil {
 		return nil, err
 	}
 	var words []string
-	rep, openErr := silenceBench(ctx, b, watcher.Silencing{Why: why}, claim.Silences, func(what string) { words = append(words, name+": "+what) })
+	rep, openErr := SilenceBench(ctx, b, watcher.Silencing{Why: why}, claim.Silences, func(what string) { words = append(words, name+": "+what) })
 	for _, s := range rep.Steps {
 		result := s.Result
 		if openErr != nil && result == openErr.Error() {
@@ -86,7 +86,7 @@ func (d *desk) silenceFile(ctx context.Context, file, why string) ([]string, err
 }
 
 // benches returns the bench files of the folder that can be read.
-func (d *desk) benches() ([]string, error) {
+func (d *Desk) benches() ([]string, error) {
 	entries, err := os.ReadDir(d.dir)
 	if err != nil {
 		return nil, fmt.Errorf("look for bench files: %w", err)

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"errors"
@@ -16,12 +16,12 @@ import (
 
 // Errors of a desk that a page words.
 var (
-	errUnderway = errors.New("a run is being done already; stop it, or wait for its end")
-	errIdle     = errors.New("no run is being done by this program now")
+	ErrUnderway = errors.New("a run is being done already; stop it, or wait for its end")
+	ErrIdle     = errors.New("no run is being done by this program now")
 )
 
-// request says what run is asked for.
-type request struct {
+// Request says what run is asked for.
+type Request struct {
 	PlanFile string // or sweep file, with its folder
 	// Again is a run of the job whose every frequency is exposed again; 0 for none.
 	Again int
@@ -29,15 +29,15 @@ type request struct {
 	Resume bool
 }
 
-// wishes is what the person says about a run when it begins.
-type wishes struct {
+// Wishes is what the person says about a run when it begins.
+type Wishes struct {
 	Label, Changed, Operator, Room, Temperature, Humidity string
 	// Alone accepts that nothing but this program can switch RF off while it lives.
 	Alone bool
 }
 
-// deskState is what a desk is doing.
-type deskState struct {
+// State is what a desk is doing.
+type State struct {
 	// Underway: a run is being done by this program.
 	Underway bool
 	Run      int // the run being done, or the last one done here; 0 before the first
@@ -54,8 +54,8 @@ type deskState struct {
 // keptLooks is how many looks at the product the desk remembers for pages that listen.
 const keptLooks = 2000
 
-// desk does runs for the page, with the same code as the run command: see perform.
-type desk struct {
+// Desk does runs for the page, with the same code as the run command: see perform.
+type Desk struct {
 	w    *terminal.World
 	dir  string
 	file string // of the job
@@ -63,7 +63,7 @@ type desk struct {
 	opening sync.Mutex // the job file is opened for writing by one at a time
 
 	mu       sync.Mutex
-	state    deskState
+	state    State
 	operator chan engine.Command
 	running  *store.Job
 	done     chan struct{}
@@ -73,28 +73,29 @@ type desk struct {
 	prompts  *engine.Desk // of a bench that is set by hand; nil for others
 }
 
-func newDesk(w *terminal.World, dir, job string) *desk {
+// NewDesk returns the desk of a job and of the folder with its bench and plan files.
+func NewDesk(w *terminal.World, dir, job string) *Desk {
 	quiet := *w
 	quiet.Terminal = false
 	done := make(chan struct{})
 	close(done)
-	return &desk{w: &quiet, dir: dir, file: job, done: done}
+	return &Desk{w: &quiet, dir: dir, file: job, done: done}
 }
 
-// finished returns a channel that is closed while no run is being done.
-func (d *desk) finished() <-chan struct{} {
+// Finished returns a channel that is closed while no run is being done.
+func (d *Desk) Finished() <-chan struct{} {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.done
 }
 
 // Prepare reads and checks a plan and what it names.
-func (d *desk) Prepare(r request) (*prepared, error) {
-	asked := func(pr *prepared) *prepared {
+func (d *Desk) Prepare(r Request) (*Prepared, error) {
+	asked := func(pr *Prepared) *Prepared {
 		if pr == nil {
-			pr = &prepared{}
+			pr = &Prepared{}
 		}
-		pr.asked = r
+		pr.Asked = r
 		return pr
 	}
 	job, err := d.readJob()
@@ -113,23 +114,23 @@ func (d *desk) Prepare(r request) (*prepared, error) {
 			return asked(nil), err
 		}
 	}
-	var pr *prepared
+	var pr *Prepared
 	if d.sweeps(r.PlanFile) {
-		pr, err = readAndCheckSweep(r.PlanFile)
+		pr, err = ReadAndCheckSweep(r.PlanFile)
 	} else if pr, err = readAndCheck(r.PlanFile, job, r.Again, overTest); err == nil && job != nil {
-		err = checkBaseline(job, pr.plan)
+		err = checkBaseline(job, pr.Plan)
 	}
 	return asked(pr), err
 }
 
 // sweeps reports that a file describes a free sweep. What cannot be read is told by whoever reads it.
-func (d *desk) sweeps(file string) bool {
+func (d *Desk) sweeps(file string) bool {
 	data, err := terminal.ReadText(file)
 	return err == nil && kindOf(data) == "sweep"
 }
 
 // readJob opens the job for reading; nil when it does not exist.
-func (d *desk) readJob() (*store.Job, error) {
+func (d *Desk) readJob() (*store.Job, error) {
 	if _, err := os.Stat(d.file); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -137,7 +138,7 @@ func (d *desk) readJob() (*store.Job, error) {
 }
 
 // Calibration returns the calibration run that a substitution replays.
-func (d *desk) Calibration(p *plan.Plan) (*plan.Calibrated, error) {
+func (d *Desk) Calibration(p *plan.Plan) (*plan.Calibrated, error) {
 	job, err := d.readJob()
 	if err != nil {
 		return nil, err
@@ -146,19 +147,19 @@ func (d *desk) Calibration(p *plan.Plan) (*plan.Calibrated, error) {
 		return nil, errors.New("substitution replays a calibration run, and there is no run yet: run a plan of kind calibration first")
 	}
 	defer job.Close()
-	return calibrationOf(job, p)
+	return CalibrationOf(job, p)
 }
 
 // Start begins a run and returns once it has its number, or what kept it from that.
-func (d *desk) Start(pr *prepared, wishes wishes) (int, error) {
-	p := pr.asked
+func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
+	p := pr.Asked
 	d.mu.Lock()
 	if d.state.Underway {
 		d.mu.Unlock()
-		return 0, errUnderway
+		return 0, ErrUnderway
 	}
 	operator, done := make(chan engine.Command, 16), make(chan struct{})
-	d.state = deskState{Underway: true, Began: time.Now()}
+	d.state = State{Underway: true, Began: time.Now()}
 	d.operator, d.done, d.looks, d.aborted = operator, done, nil, time.Time{}
 	d.mu.Unlock()
 
@@ -166,15 +167,15 @@ func (d *desk) Start(pr *prepared, wishes wishes) (int, error) {
 	d.opening.Lock() // until the run holds the job
 	var once sync.Once
 	release := func() { once.Do(d.opening.Unlock) }
-	o := performance{planFile: p.PlanFile, jobFile: d.file, label: wishes.Label, changed: wishes.Changed, operator: wishes.Operator, room: wishes.Room,
-		temperature: wishes.Temperature, humidity: wishes.Humidity, armed: true, alone: wishes.Alone, resume: p.Resume, again: p.Again, ready: pr, operatorSays: operator,
-		progress: d.told, watched: d.watched,
+	o := Order{PlanFile: p.PlanFile, JobFile: d.file, Label: wishes.Label, Changed: wishes.Changed, Operator: wishes.Operator, Room: wishes.Room,
+		Temperature: wishes.Temperature, Humidity: wishes.Humidity, Armed: true, Alone: wishes.Alone, Resume: p.Resume, Again: p.Again, Ready: pr, OperatorSays: operator,
+		Progress: d.told, watched: d.watched,
 		asks: func(prompts *engine.Desk) {
 			d.mu.Lock()
 			d.prompts = prompts
 			d.mu.Unlock()
 		},
-		begun: func(run int, job *store.Job) {
+		Begun: func(run int, job *store.Job) {
 			d.mu.Lock()
 			d.state.Run, d.running = run, job
 			d.mu.Unlock()
@@ -206,11 +207,11 @@ func (d *desk) Start(pr *prepared, wishes wishes) (int, error) {
 
 // perform does a run, or lets a source sweep by itself; the plan that steps around the bands found is
 // then in the folder.
-func (d *desk) perform(o performance) (engine.Result, error) {
-	if o.ready.sweep == nil {
-		return perform(d.w, o)
+func (d *Desk) perform(o Order) (engine.Result, error) {
+	if o.Ready.Sweep == nil {
+		return Perform(d.w, o)
 	}
-	out, _, err := performSweep(d.w, o, "")
+	out, _, err := PerformSweep(d.w, o, "")
 	if err != nil && out.Verdict != "" { // the journal holds the verdict; this may be about the plan that is written after it
 		fmt.Fprintln(d.w.Stderr, "provoke: the sweep:", err)
 	}
@@ -218,7 +219,7 @@ func (d *desk) perform(o performance) (engine.Result, error) {
 }
 
 // ended notes that no run is being done any more.
-func (d *desk) ended(res engine.Result, err error) {
+func (d *Desk) ended(res engine.Result, err error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.state.Underway, d.running, d.operator, d.prompts = false, nil, nil, nil
@@ -229,14 +230,14 @@ func (d *desk) ended(res engine.Result, err error) {
 }
 
 // told is the engine's Progress.
-func (d *desk) told(s engine.Status) {
+func (d *Desk) told(s engine.Status) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.state.Status, d.state.At = s, d.w.Now()
 }
 
 // watched is the engine's Watched.
-func (d *desk) watched(l engine.Look) {
+func (d *Desk) watched(l engine.Look) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if len(d.looks) >= keptLooks {
@@ -256,11 +257,11 @@ func (d *desk) watched(l engine.Look) {
 }
 
 // Tell passes a wish on to the engine.
-func (d *desk) Tell(c engine.Command) error {
+func (d *Desk) Tell(c engine.Command) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.operator == nil {
-		return errIdle
+		return ErrIdle
 	}
 	select {
 	case d.operator <- c:
@@ -271,25 +272,25 @@ func (d *desk) Tell(c engine.Command) error {
 }
 
 // Answer answers what a person at the bench is asked.
-func (d *desk) Answer(number int, text string) error {
+func (d *Desk) Answer(number int, text string) error {
 	d.mu.Lock()
 	prompts := d.prompts
 	d.mu.Unlock()
 	if prompts == nil {
-		return errIdle
+		return ErrIdle
 	}
 	return prompts.Reply(number, text)
 }
 
 // State says what is going on.
-func (d *desk) State() deskState {
+func (d *Desk) State() State {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.state
 }
 
 // Looks returns the looks after a number that are still remembered.
-func (d *desk) Looks(after uint64) ([]engine.Look, uint64) {
+func (d *Desk) Looks(after uint64) ([]engine.Look, uint64) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	first := d.seen - uint64(len(d.looks)) // number of the look before the first remembered
@@ -301,7 +302,7 @@ func (d *desk) Looks(after uint64) ([]engine.Look, uint64) {
 }
 
 // WithJob lends the job open for writing.
-func (d *desk) WithJob(do func(*store.Job) error) error {
+func (d *Desk) WithJob(do func(*store.Job) error) error {
 	d.opening.Lock()
 	defer d.opening.Unlock()
 	d.mu.Lock()
@@ -318,7 +319,7 @@ func (d *desk) WithJob(do func(*store.Job) error) error {
 			return err
 		}
 	}
-	job, leave, err := openJob(d.file, false)
+	job, leave, err := OpenJob(d.file, false)
 	if err != nil {
 		return err
 	}
@@ -327,4 +328,4 @@ func (d *desk) WithJob(do func(*store.Job) error) error {
 }
 
 // Written reports that some program writes the job.
-func (d *desk) Written() bool { return store.Written(d.file) }
+func (d *Desk) Written() bool { return store.Written(d.file) }

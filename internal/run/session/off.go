@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"fmt"
@@ -12,12 +12,12 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// offByHand asks for a source to be switched off that no program can reach, and then silences what
+// OffByHand asks for a source to be switched off that no program can reach, and then silences what
 // has a remote interface.
-func offByHand(w *terminal.World, b *catalog.Bench, at rf.Frequency) error {
+func OffByHand(w *terminal.World, b *catalog.Bench, at rf.Frequency) error {
 	err := driver.NewHandSource(b.Source, atTerminal{w}).OutputOff(w.Ctx)
 	if b.Amplifier != nil && b.Amplifier.Present() || b.Analyser != nil && b.Analyser.Present() {
-		rep, _ := silenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
+		rep, _ := SilenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
 		for _, s := range rep.Steps {
 			if !strings.HasPrefix(s.What, "source ") && !strings.HasPrefix(s.What, "operator ") {
 				fmt.Fprintf(w.Stdout, "%s: %s\n", s.What, s.Result)

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"context"
@@ -37,7 +37,7 @@ func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
 	if !sim.State().On {
 		t.Fatal("RF is not on")
 	}
-	d := newDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}, dir, filepath.Join(dir, "j.provoke"))
+	d := NewDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}, dir, filepath.Join(dir, "j.provoke"))
 	d.operator = make(chan engine.Command) // nobody reads it
 	words, err := d.Off(context.Background(), "the test")
 	if sim.State().On {
