@@ -34,23 +34,23 @@ type Order struct {
 	Room        string
 	Temperature string
 	Humidity    string
-	// armed: the person has accepted the worst case beforehand; otherwise it is asked for.
+	// Armed: the person has accepted the worst case beforehand; otherwise it is asked for.
 	Armed  bool
 	Resume bool
-	// alone: the person has accepted that nothing but this program can end RF while it lives.
+	// Alone: the person has accepted that nothing but this program can end RF while it lives.
 	Alone bool
-	// again is the run of the job whose every frequency is exposed again, those found at the edges of
+	// Again is the run of the job whose every frequency is exposed again, those found at the edges of
 	// its bands too; 0 for none.
 	Again int
-	// overTest says who accepted levels above the one wanted; empty for what the plan says.
+	// OverTest says who accepted levels above the one wanted; empty for what the plan says.
 	OverTest string
-	// progress replaces the status line.
+	// Progress replaces the status line.
 	Progress func(engine.Status)
-	// ready is the plan as it was read and checked beforehand; nil: the plan file is read now.
+	// Ready is the plan as it was read and checked beforehand; nil: the plan file is read now.
 	Ready *Prepared
-	// operator replaces signals and typed lines; nil: listen to them.
+	// OperatorSays replaces signals and typed lines; nil: listen to them.
 	OperatorSays <-chan engine.Command
-	// begun is told the run's number, and the job that it is written to, before RF.
+	// Begun is told the run's number, and the job that it is written to, before RF.
 	Begun func(run int, job *store.Job)
 	// watched is told every look at the product.
 	watched func(engine.Look)
@@ -62,34 +62,41 @@ type Order struct {
 
 // Perform does a run from its files to its verdict. The error carries the exit code.
 func Perform(w *terminal.World, o Order) (engine.Result, error) {
+	out, err := perform(w, o)
+	return out.Result, err
+}
+
+// perform does a run, or lets a source sweep by itself where a sweep is ready: the same way from the job to the
+// verdict.
+func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	job, leave, err := OpenJob(o.JobFile, o.Resume)
 	if err != nil {
-		return engine.Result{}, err
+		return engine.Swept{}, err
 	}
 	defer leave()
 	if o.Resume {
 		if o.Again, o.OverTest, err = againOf(job); err != nil {
-			return engine.Result{}, err
+			return engine.Swept{}, err
 		}
 	}
 	pr := o.Ready
 	if pr == nil {
 		if pr, err = prepare(w, o.PlanFile, job, o.Again, o.OverTest); err != nil {
-			return engine.Result{}, err
+			return engine.Swept{}, err
 		}
 	}
 	if err := checkBaseline(job, pr.Plan); err != nil {
-		return engine.Result{}, err
+		return engine.Swept{}, err
 	}
 	part, err := resumed(job, o, pr)
 	if err != nil {
-		return engine.Result{}, err
+		return engine.Swept{}, err
 	}
 	if part.left, err = leftByWatcher(w, o.JobFile); err != nil {
-		return engine.Result{}, err
+		return engine.Swept{}, err
 	}
-	res, err := carryOut(w, o, pr, part, job)
-	return res, rescued(job, err)
+	out, err := carryOut(w, o, pr, part, job)
+	return out, rescued(job, err)
 }
 
 // rescued adds to the error of a run whose job was taken away where it is now.
@@ -105,7 +112,7 @@ func rescued(job *store.Job, err error) error {
 }
 
 // carryOut opens the instruments and runs the engine.
-func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Job) (engine.Result, error) {
+func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Job) (out engine.Swept, err error) {
 	options := driver.Options{Default: withinDeadMan(pr.Plan)}
 	desk := deskFor(pr.Bench)
 	if desk != nil {
@@ -116,72 +123,86 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 	}
 	bench, err := ClaimBench(w, pr.Bench, claim.Runs, o.JobFile)
 	if err != nil {
-		return engine.Result{}, err
+		return out, err
 	}
 	defer bench.Release()
 	rig, err := driver.OpenBench(w.Ctx, pr.Bench, options)
 	if err != nil {
-		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
+		return out, fmt.Errorf("open the bench: %w", err)
 	}
 	defer rig.Close()
 	if err := bench.Add(claim.Keys(pr.Bench, rig.Identified)); err != nil {
-		return engine.Result{}, err
+		return out, err
 	}
 	var watching Watching
 	known := true // RF is known to be off; a panic on the way leaves it false
 	defer func() { watching.End(w, known) }()
 	if pr.Plan.Kind != plan.Baseline {
 		if watching, err = StartWatching(w, pr.Bench, rig, bench, o.JobFile, o.Alone); err != nil {
-			return engine.Result{}, err
+			return out, err
 		}
-	}
-	if pr.Plan.Kind != plan.Baseline {
 		o.awake = watcher.KeepAwake()
 		defer o.awake.Release()
 		if err := askToArm(w, o, pr, rig, watching.words()); err != nil {
-			return engine.Result{}, err
+			return out, err
 		}
 	}
-	monitors, err := openMonitors(pr, rig)
-	if err != nil {
-		return engine.Result{}, err
+	cfg := engine.Config{
+		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Points: pr.points, Closed: part.closed, UpsetAt: part.upsetAt, FirstAttempt: part.attempt,
+		Armed: armed(o, pr, watching.words()), Watcher: watching.Guard(), Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
+		Desk: desk, Reset: resetterOf(pr.Bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
 	}
-	program, err := plan.NewProgram(pr.Plan, pr.points)
-	if err != nil {
-		return engine.Result{}, fmt.Errorf("make the program: %w", err)
+	if cfg.Monitors, err = openMonitors(pr, rig); err != nil {
+		return out, err
 	}
+	if pr.Sweep == nil {
+		if cfg.Program, err = plan.NewProgram(pr.Plan, pr.points); err != nil {
+			return out, fmt.Errorf("make the program: %w", err)
+		}
+	}
+	sync, hangUp, err := syncLine(w, pr.Sweep)
+	if err != nil {
+		return out, err
+	}
+	defer hangUp()
 	writer, err := part.writer(w, job, o, pr, rig)
 	if err != nil {
-		return engine.Result{}, err
+		return out, err
 	}
-	watching.of(writer.Run())
+	cfg.Journal, cfg.Run = writer, writer.Run()
+	watching.of(cfg.Run)
 	if o.Begun != nil {
-		o.Begun(writer.Run(), job)
+		o.Begun(cfg.Run, job)
 	}
-	operator := o.OperatorSays
-	if operator == nil {
-		var stopListening func()
-		operator, stopListening = listenToOperator(w, desk)
-		defer stopListening()
-	}
-	progress := o.Progress
-	if progress == nil {
-		line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
-		defer line.clear()
-		progress = line.show
-	}
+	var stop func()
+	cfg.Operator, cfg.Progress, stop = o.attended(w, desk, cfg.Run)
+	defer stop()
 	known = false
-	res, err := engine.Run(w.Ctx, engine.Config{
-		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Points: pr.points, Program: program, Closed: part.closed, UpsetAt: part.upsetAt, FirstAttempt: part.attempt,
-		Armed: armed(o, pr, watching.words()), Watcher: watching.Guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
-		Desk: desk, Reset: resetterOf(pr.Bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
-	})
-	known = res.Verdict != event.RFNotKnownOff
-	if err == nil {
-		err = doubtFixture(w, job, writer.Run(), pr.Chain)
+	if pr.Sweep != nil {
+		out, err = engine.RunSweep(w.Ctx, cfg, pr.Sweep, sync)
+	} else {
+		out.Result, err = engine.Run(w.Ctx, cfg)
 	}
-	return res, terminal.WithCode(ExitOf(res), err)
+	known = out.Verdict != event.RFNotKnownOff
+	if err == nil {
+		err = doubtFixture(w, job, cfg.Run, pr.Chain)
+	}
+	return out, terminal.WithCode(ExitOf(out.Result), err)
+}
+
+// attended returns what the operator says and where the run tells how far it is: the page's, or those of the terminal
+// until stop.
+func (o Order) attended(w *terminal.World, desk *engine.Desk, run int) (operator <-chan engine.Command, progress func(engine.Status), stop func()) {
+	operator, progress = o.OperatorSays, o.Progress
+	deaf, clear := func() {}, func() {}
+	if operator == nil {
+		operator, deaf = listenToOperator(w, desk)
+	}
+	if progress == nil {
+		line := newStatusLine(w, fmt.Sprintf("run %d", run))
+		progress, clear = line.show, line.clear
+	}
+	return operator, progress, func() { clear(); deaf() }
 }
 
 // doubtFixture tells, and notes in the run, when its currents are those of a jig although the clamp

@@ -39,6 +39,9 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 	if err != nil {
 		return part{}, err
 	}
+	if pr.Sweep != nil {
+		return part{}, errors.New("a sweep is not gone on with where it was cut off: begin it anew, without resuming")
+	}
 	r, err := result.All(job.Records(n, 1))
 	if err != nil {
 		return part{}, fmt.Errorf("read run %d: %w", n, err)

@@ -9,16 +9,12 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/bench/claim"
-	"provoke/internal/bench/driver"
 	"provoke/internal/bench/dut"
 	"provoke/internal/bench/guard"
-	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/sweep"
 	"provoke/internal/run/engine"
-	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -52,11 +48,11 @@ func ReadAndCheckSweep(file string) (*Prepared, error) {
 	return pr, nil
 }
 
-// PerformSweep opens the bench, sweeps, and writes the plan that steps around the bands found: into
+// PerformSweep lets the source of the sweep that is ready sweep, by the same way as a run, and writes the plan that steps around the bands found: into
 // planFile, or beside the sweep file where that is empty. The plan's name is empty where no band was
 // found.
 func PerformSweep(w *terminal.World, o Order, planFile string) (engine.Swept, string, error) {
-	out, err := carryOutSweep(w, o)
+	out, err := perform(w, o)
 	if err != nil || len(out.Bands) == 0 {
 		return out, "", err
 	}
@@ -72,87 +68,9 @@ func PerformSweep(w *terminal.World, o Order, planFile string) (engine.Swept, st
 	return out, planFile, nil
 }
 
-// carryOutSweep opens the instruments and runs the engine.
-func carryOutSweep(w *terminal.World, o Order) (engine.Swept, error) {
-	pr := o.Ready
-	job, leave, err := OpenJob(o.JobFile, false)
-	if err != nil {
-		return engine.Swept{}, err
-	}
-	defer leave()
-	desk := engine.NewDesk()
-	if o.asks != nil {
-		o.asks(desk)
-	}
-	bench, err := ClaimBench(w, pr.Bench, claim.Runs, o.JobFile)
-	if err != nil {
-		return engine.Swept{}, err
-	}
-	defer bench.Release()
-	rig, err := driver.OpenBench(w.Ctx, pr.Bench, driver.Options{Default: withinDeadMan(pr.Plan), Person: desk})
-	if err != nil {
-		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
-	}
-	defer rig.Close()
-	if err := bench.Add(claim.Keys(pr.Bench, rig.Identified)); err != nil {
-		return engine.Swept{}, err
-	}
-	o.awake = watcher.KeepAwake()
-	defer o.awake.Release()
-	watched := "none: the source is set by hand, and nothing that is wired can end RF"
-	var watching Watching
-	known := true // RF is known to be off; a panic on the way leaves it false
-	defer func() { watching.End(w, known) }()
-	if rig.Amplifier != nil {
-		if watching, err = StartWatching(w, pr.Bench, rig, bench, o.JobFile, o.Alone); err != nil {
-			return engine.Swept{}, err
-		}
-		watched = watching.words()
-	}
-	if err := askToArm(w, o, pr, rig, watched); err != nil {
-		return engine.Swept{}, err
-	}
-	monitors, err := openMonitors(pr, rig)
-	if err != nil {
-		return engine.Swept{}, err
-	}
-	sync, hangUp, err := syncLine(w, pr.Sweep)
-	if err != nil {
-		return engine.Swept{}, err
-	}
-	defer hangUp()
-	writer, err := part{attempt: 1}.writer(w, job, o, pr, rig)
-	if err != nil {
-		return engine.Swept{}, err
-	}
-	if o.Begun != nil {
-		o.Begun(writer.Run(), job)
-	}
-	operator, progress := o.OperatorSays, o.Progress
-	if operator == nil {
-		var stop func()
-		operator, stop = listenToOperator(w, desk)
-		defer stop()
-	}
-	if progress == nil {
-		line := newStatusLine(w, fmt.Sprintf("run %d", writer.Run()))
-		defer line.clear()
-		progress = line.show
-	}
-	watching.of(writer.Run())
-	known = false
-	out, err := engine.RunSweep(w.Ctx, engine.Config{
-		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Armed: armed(o, pr, watched), Watcher: watching.Guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
-		Desk: desk, Reset: resetterOf(pr.Bench, rig, w),
-	}, pr.Sweep, sync)
-	known = out.Verdict != event.RFNotKnownOff
-	return out, rescued(job, terminal.WithCode(ExitOf(out.Result), err))
-}
-
-// syncLine opens the sync line and delivers when its line comes.
+// syncLine opens the sync line of a sweep that has one and delivers when its line comes.
 func syncLine(w *terminal.World, s *plan.FreeSweep) (engine.Sync, func(), error) {
-	if s.Marked != plan.ByLine {
+	if s == nil || s.Marked != plan.ByLine {
 		return nil, func() {}, nil
 	}
 	pattern, err := regexp.Compile(s.SyncPattern)
