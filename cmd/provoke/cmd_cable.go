@@ -335,7 +335,7 @@ func estimatedText(x float64, unit string) string {
 // draw writes the currents over frequency.
 func (s *cableSheet) draw(name string) error {
 	r := s.whole
-	series := []report.Series{{Name: "at the DUT's connector"}, {Name: "at the probe"}, {Name: "into the AE"}, {Name: "in the 50 Ω jig"}}
+	series := []report.Curve{{Name: "at the DUT's connector"}, {Name: "at the probe"}, {Name: "into the AE"}, {Name: "in the 50 Ω jig"}}
 	for i := range r.Grid.Len() {
 		for k, x := range []float64{cmplx.Abs(r.DUT[i]), cmplx.Abs(r.Probe[i]), cmplx.Abs(r.AE[i]), r.Jig[i]} {
 			series[k].Hz = append(series[k].Hz, r.Grid.Hz(i))
@@ -345,7 +345,7 @@ func (s *cableSheet) draw(name string) error {
 	return writeFigure(name, fmt.Sprintf("current at %s forward (dBµA)", s.cable.Forward.Linear()), series)
 }
 
-func writeFigure(name, y string, series []report.Series) error {
+func writeFigure(name, y string, series []report.Curve) error {
 	svg, err := report.Curves(y, series...)
 	if err != nil {
 		return err

@@ -139,10 +139,10 @@ func (s *decouplingSheet) print(out io.Writer) error {
 
 // draw writes the magnitudes of the impedances.
 func (s *decouplingSheet) draw(name string) error {
-	series := []report.Series{{Name: "whole stack"}}
+	series := []report.Curve{{Name: "whole stack"}}
 	for k, x := range s.Stack {
 		if k < 5 {
-			series = append(series, report.Series{Name: x.Name})
+			series = append(series, report.Curve{Name: x.Name})
 		}
 	}
 	for _, x := range s.whole {

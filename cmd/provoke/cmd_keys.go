@@ -6,12 +6,12 @@ import (
 	"strings"
 
 	"provoke/internal/bench/driver"
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/document"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/cable"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 )
 
@@ -58,7 +58,7 @@ func keyedFiles() []keyedFile {
 		{"bench", "provoke: " + catalog.Kind, []keySection{section("the file", catalog.Keys()), section("a curve, where it is no single value", catalog.CurveKeys()), section("an uncertainty, where it is no single text", catalog.UncertaintyKeys())}},
 		{"plan", "provoke: plan 1", []keySection{section("the file", plan.Keys())}},
 		{"laboratory", "provoke: laboratory 1", []keySection{section("the file", analysis.LaboratoryKeys())}},
-		{"about", "provoke: " + report.AboutKind, []keySection{section("the file", report.AboutKeys())}},
+		{"about", "provoke: " + tell.AboutKind, []keySection{section("the file", tell.AboutKeys())}},
 		{"table", "provoke: " + driver.TableKind, append([]keySection{section("the file", driver.TableKeys())}, verbSections()...)},
 		{"cable", "provoke: " + cable.Kind, []keySection{section("the file", cable.Keys()), section("a part", cable.PartKeys())}},
 	}

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/remedy"
 	"provoke/internal/job/event"
@@ -18,6 +17,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
 	"provoke/internal/run/session"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -400,17 +400,17 @@ func (s *remedySheet) printFirst(w io.Writer) {
 	t.Flush()
 }
 
-func (s *remedySheet) shape() report.RemedyJSON {
-	out := report.Remedy(s.outcome, s.search)
+func (s *remedySheet) shape() tell.RemedyJSON {
+	out := tell.Remedy(s.outcome, s.search)
 	out.Cable, out.CableHash, out.PartsHash = s.file.Cable.Name, s.file.Cable.Hash, s.file.Hash
 	if s.run != 0 {
 		out.Run = &s.run
 	}
 	out.Remarks = append(out.Remarks, s.remarks...)
 	if e := s.estimate; e != nil {
-		x := report.RemedyEstimateJSON{RMS: float64(e.RMS)}
+		x := tell.RemedyEstimateJSON{RMS: float64(e.RMS)}
 		for _, q := range e.Quantities {
-			y := report.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value, Low: dBless(q.Low), High: dBless(q.High)}
+			y := tell.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value, Low: dBless(q.Low), High: dBless(q.High)}
 			x.Quantities = append(x.Quantities, y)
 		}
 		out.Estimate = &x

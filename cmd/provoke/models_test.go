@@ -12,7 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/trace"
 	"provoke/internal/job/event"
@@ -20,6 +19,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
 	"provoke/internal/run/session"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -245,7 +245,7 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		t.Errorf("printed %s", out)
 	}
 	code, out, errs = modelRun("compare", job, "1", "2", "--json")
-	var got report.ComparisonJSON
+	var got tell.ComparisonJSON
 	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil || got.Predicted == nil || len(got.Predicted.Points) != 3 {
 		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
 	}
