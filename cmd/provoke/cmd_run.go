@@ -46,9 +46,6 @@ func (c *runCommand) Run(w *terminal.World) error {
 	if res.Verdict == "" {
 		return err
 	}
-	if res.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
-	}
 	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Safing.How != "" {
 		fmt.Fprintf(w.Stdout, "; %s", terminal.RFWords(res.Safing.How))

@@ -60,9 +60,6 @@ func (f studyFlags) check() error {
 func (f studyFlags) expose(w *terminal.World, planFile, label string) (number int, incomplete error, err error) {
 	res, err := session.Perform(w, session.Order{PlanFile: planFile, JobFile: f.Job, Label: label, Operator: f.Operator, Room: f.Room,
 		Temperature: f.Temperature, Humidity: f.Humidity, Armed: f.Arm, Progress: f.progress, Begun: func(n int, _ *store.Job) { number = n }})
-	if res.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
-	}
 	if err != nil {
 		return number, nil, err
 	}

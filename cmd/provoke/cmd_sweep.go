@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"strings"
 
-	"provoke/internal/job/event"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
@@ -58,9 +57,6 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 		return err
 	}
 	session.PrintSwept(w, out)
-	if out.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
-	}
 	if err != nil || file == "" {
 		return err
 	}

@@ -56,7 +56,7 @@ func Do(w *terminal.World, o Order) error {
 	defer stop()
 	rep := r.all(ctx)
 	if !rep.Quiet {
-		return terminal.WithCode(terminal.ExitRFUnknown, errors.Join(errors.New(session.SwitchOffByHand), errors.New(rep.How)))
+		return terminal.WithCode(terminal.ExitRFUnknown, errors.New(rep.How))
 	}
 	if r.failed > 0 {
 		return fmt.Errorf("rehearse: %s did not do what it should; see above", english.Count(r.failed, "step", "steps"))

@@ -42,7 +42,7 @@ func ClaimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string
 	fmt.Fprintf(w.Stderr, "provoke: note: this bench has %v: silencing it before anything else\n", held.Holder)
 	rep, err := SilenceBench(w.Ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role, func(words string) { fmt.Fprintln(w.Stderr, "provoke: note:", words) })
 	if !rep.Quiet {
-		return nil, RFUnknown(rep, err)
+		return nil, rfUnknown(rep, err)
 	}
 	fmt.Fprintf(w.Stderr, "provoke: note: RF %s\n", rep.How)
 	return claim.Take(keys, role, job)

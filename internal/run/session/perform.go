@@ -184,6 +184,9 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 		out.Result, err = engine.Run(w.Ctx, cfg)
 	}
 	known = out.Verdict != event.RFNotKnownOff
+	if !known && err == nil {
+		err = errors.New(out.Safing.How)
+	}
 	if err == nil {
 		err = doubtFixture(w, job, cfg.Run, pr.Chain)
 	}
