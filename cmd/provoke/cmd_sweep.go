@@ -72,7 +72,7 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 func (c *sweepCommand) prepare(w *terminal.World) (*session.Prepared, error) {
 	pr, err := session.ReadAndCheckSweep(c.Sweep)
 	if pr != nil {
-		for _, p := range session.Folded(pr.Warnings) {
+		for _, p := range pr.Warnings.Folded() {
 			fmt.Fprintln(w.Stderr, p)
 		}
 	}

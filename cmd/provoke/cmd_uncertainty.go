@@ -197,7 +197,7 @@ func (s *uncertaintySheet) print(out io.Writer) error {
 	} else if err := s.printTable(out); err != nil {
 		return err
 	}
-	for _, p := range session.Folded(s.warnings) {
+	for _, p := range s.warnings.Folded() {
 		fmt.Fprintln(out, p)
 	}
 	return nil

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"strings"
 
 	"provoke/internal/bench/driver"
@@ -26,7 +25,7 @@ func askToArm(w *terminal.World, o Order, pr *Prepared, rig *driver.Rig, watched
 	if pr.cal != nil {
 		fmt.Fprintf(w.Stdout, "replays %v\n\n", pr.cal)
 	}
-	PrintWorst(w.Stdout, pr.Checked)
+	terminal.PrintWorst(w.Stdout, pr.Checked)
 	fmt.Fprintf(w.Stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
 	proved, unproved := engine.Proof(rig, pr.Bench, pr.Plan, pr.Sweep != nil)
 	for _, x := range proved {
@@ -58,16 +57,6 @@ func offerReset(w *terminal.World, o Order, prompts bool) func(context.Context, 
 		text, _ := w.Line(ctx)
 		return strings.TrimSpace(text) == "reset"
 	}
-}
-
-// PrintWorst prints the worst case of a run at every rating.
-func PrintWorst(out io.Writer, c plan.Checked) {
-	t := terminal.Table(out)
-	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
-	for _, x := range c.Worst {
-		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", x.Node.ID, x.Node.Place, x.Frequency, x.Node.Compared(), x.Node.Counted(), x.Node.Rating, x.Node.Margin())
-	}
-	t.Flush()
 }
 
 func armed(o Order, pr *Prepared, watched string) event.Armed {

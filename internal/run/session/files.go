@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -59,21 +58,6 @@ func LoadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 	}
 	list = append(list, more...)
 	return p, b, list, list.Err()
-}
-
-// Folded puts several warnings of the bench file that no rating and no watching rests on into one line.
-func Folded(list problem.List) problem.List {
-	first, n := 0, 0
-	for i, p := range list {
-		if p.Aside {
-			first, n = i, n+1
-		}
-	}
-	if n < 2 {
-		return list
-	}
-	one := problem.Problem{File: list[first].File, Warning: true, What: fmt.Sprintf("%d warnings that no rating and no watching rests on", n), Hint: "provoke bench " + list[first].File + " shows them"}
-	return append(slices.DeleteFunc(slices.Clone(list), func(p problem.Problem) bool { return p.Aside }), one)
 }
 
 // kindOf returns what a file says that it is: "bench", "plan", "sweep"; empty where it says nothing.

@@ -35,7 +35,7 @@ type Prepared struct {
 func prepare(w *terminal.World, planFile string, job *store.Job, again int, overTest string) (*Prepared, error) {
 	pr, err := readAndCheck(planFile, job, again, overTest)
 	if pr != nil {
-		for _, warning := range Folded(pr.Warnings) {
+		for _, warning := range pr.Warnings.Folded() {
 			fmt.Fprintln(w.Stderr, warning)
 		}
 	}
