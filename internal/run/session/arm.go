@@ -7,10 +7,8 @@ import (
 	"strings"
 
 	"provoke/internal/bench/driver"
-	"provoke/internal/bench/dut"
 	"provoke/internal/bench/guard"
 	"provoke/internal/job/event"
-	"provoke/internal/job/plan"
 	"provoke/internal/run/engine"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
@@ -66,27 +64,4 @@ func armed(o Order, pr *Prepared, watched string) event.Armed {
 			Peak: x.Node.Compared().String(), Rating: x.Node.Rating.String(), Headroom: x.Node.Margin()})
 	}
 	return a
-}
-
-// openMonitors makes the monitors of the bench as the plan changes them.
-func openMonitors(pr *Prepared, rig *driver.Rig) ([]dut.Monitor, error) {
-	if pr.Plan.Kind == plan.Calibration {
-		return nil, nil // nothing is connected to the jig
-	}
-	specs, list := pr.Plan.MonitorsOf(pr.Bench)
-	if err := list.Err(); err != nil {
-		return nil, err
-	}
-	var out []dut.Monitor
-	for _, s := range specs {
-		m, err := dut.New(s, dut.Options{Meter: rig.Meters[s.ID], Capture: rig.Captures[s.ID]})
-		if err != nil {
-			return nil, fmt.Errorf("monitor %s: %w", s.ID, err)
-		}
-		out = append(out, m)
-	}
-	if len(out) == 0 {
-		return nil, errors.New("the bench has no monitor of the product: an exposure that nobody watches shows nothing; add one under monitors")
-	}
-	return out, nil
 }
