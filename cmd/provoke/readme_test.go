@@ -4,6 +4,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"provoke/internal/faces/demo"
 	"regexp"
 	"strconv"
 	"strings"
@@ -13,6 +14,8 @@ import (
 // What README.md shows of the demo is taken from a run of it:
 //
 //	go test ./cmd/provoke -run TheDemoDoes -update-readme
+var progressLine = demo.ProgressLine
+
 var updateReadme = flag.Bool("update-readme", false, "rewrite what README.md shows of the demo")
 
 // shows marks a block of README.md: what was typed, from its beginning, and how many lines of the answer follow.
