@@ -1,6 +1,7 @@
 package main
 
 import (
+	_ "embed"
 	"fmt"
 	"time"
 
@@ -9,8 +10,6 @@ import (
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
-
-	_ "embed"
 )
 
 type demoCommand struct {

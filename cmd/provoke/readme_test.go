@@ -4,19 +4,20 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"provoke/internal/faces/demo"
 	"regexp"
 	"strconv"
 	"strings"
 	"testing"
+
+	"provoke/internal/faces/demo"
 )
 
 // What README.md shows of the demo is taken from a run of it:
 //
 //	go test ./cmd/provoke -run TheDemoDoes -update-readme
-var progressLine = demo.ProgressLine
-
 var updateReadme = flag.Bool("update-readme", false, "rewrite what README.md shows of the demo")
+
+var progressLine = demo.ProgressLine
 
 // shows marks a block of README.md: what was typed, from its beginning, and how many lines of the answer follow.
 var shows = regexp.MustCompile(`(?m)^<!-- shows ([^:]+): (\d+) -->\n\n((?:    .*\n|\n    .*\n)+)`)

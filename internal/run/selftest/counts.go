@@ -4,11 +4,12 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"slices"
+	"time"
+
 	"provoke/internal/job/event"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
-	"slices"
-	"time"
 )
 
 // countsJSON is the stable form of the counts.

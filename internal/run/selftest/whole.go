@@ -4,10 +4,11 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"provoke/internal/terminal"
-	"provoke/internal/units/english"
 	"slices"
 	"time"
+
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 )
 
 // Whole is the self-test as a person asks for it: so many faults, changes and kills, and what came of them.
