@@ -41,8 +41,8 @@ var rooms = []struct {
 	{"tell", nil},
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
-	{"run", []string{"engine", "watcher", "selftest"}},
-	{"faces", []string{"report", "web"}},
+	{"run", []string{"engine", "watcher", "session", "rehearsal", "selftest"}},
+	{"faces", []string{"report", "web", "demo", "journal"}},
 }
 
 // order is the packages of all rooms by their names; no two rooms have one of the same name.
@@ -57,7 +57,7 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "selftest", "web"}
+var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
 
 // home is the directory of a package of the map below internal.
 func home(pkg string) string {

@@ -9,6 +9,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/model/chain"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
@@ -34,7 +35,7 @@ value there), or "average".`
 
 // Run checks the file and prints the bench.
 func (c *benchCommand) Run(w *terminal.World) error {
-	b, list, err := loadBench(c.File)
+	b, list, err := session.LoadBench(c.File)
 	if err != nil {
 		return err
 	}

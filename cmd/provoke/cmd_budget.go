@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -96,7 +97,7 @@ func (c *budgetCommand) load() (*budget, error) {
 	if c.Drive != "" && len(c.At) == 0 {
 		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--drive says nothing without --at FREQUENCY"))
 	}
-	bench, list, err := loadBench(c.Bench)
+	bench, list, err := session.LoadBench(c.Bench)
 	if err != nil {
 		return nil, err
 	}
@@ -105,7 +106,7 @@ func (c *budgetCommand) load() (*budget, error) {
 		b.warnings = problem.List{}
 	}
 	if c.Plan != "" {
-		if b.plan, list, err = loadPlanAlone(c.Plan); err != nil {
+		if b.plan, list, err = session.LoadPlanAlone(c.Plan); err != nil {
 			return nil, err
 		}
 		b.warnings = append(b.warnings, list.Warnings()...)
@@ -119,16 +120,6 @@ func (c *budgetCommand) load() (*budget, error) {
 	}
 	b.crest = plan.CrestOfLevel(b.modulation)
 	return b, nil
-}
-
-// loadPlanAlone reads a plan file without the bench that it names.
-func loadPlanAlone(file string) (*plan.Plan, problem.List, error) {
-	data, err := terminal.ReadText(file)
-	if err != nil {
-		return nil, nil, fmt.Errorf("read the plan file: %w", err)
-	}
-	p, list := plan.Parse(file, data, beside(file))
-	return p, list, list.Err()
 }
 
 func (c *budgetCommand) modulate(b *budget) error {
@@ -475,7 +466,7 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	if e := s.estimate(); e != "" {
 		fmt.Fprintf(out, "\n%s\n", e)
 	}
-	for _, p := range folded(s.Warnings) {
+	for _, p := range s.Warnings.Folded() {
 		fmt.Fprintln(out, p)
 	}
 	return nil

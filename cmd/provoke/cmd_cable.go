@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -86,7 +87,7 @@ func loadCable(file string) (*cable.Cable, problem.List, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the cable file: %w", err)
 	}
-	c, list := cable.Parse(file, data, beside(file))
+	c, list := cable.Parse(file, data, session.Beside(file))
 	return c, list, list.Err()
 }
 
@@ -112,10 +113,10 @@ type alongSheet struct {
 func (s *cableSheet) fit(w *terminal.World, c *cableCommand) error {
 	job, err := store.OpenReadOnly(c.Fit)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	r, _, err := readChosen(w, job, c.Number)
 	if err != nil {
 		return fmt.Errorf("cable from %s: %w", c.Fit, err)

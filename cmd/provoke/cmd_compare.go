@@ -37,7 +37,7 @@ func (c *compareCommand) Run(w *terminal.World) error {
 	if c.Margin < 0 {
 		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
 	}
-	book, close, err := openBook(w, c.Job)
+	book, close, err := terminal.OpenBook(w, c.Job)
 	if err != nil {
 		return err
 	}

@@ -10,6 +10,7 @@ import (
 	"provoke/internal/files/problem"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -43,7 +44,7 @@ func (c *decouplingCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return fmt.Errorf("read the decoupling file: %w", err)
 	}
-	d, list := cable.ParseDecoupling(c.File, data, beside(c.File))
+	d, list := cable.ParseDecoupling(c.File, data, session.Beside(c.File))
 	if err := list.Err(); err != nil {
 		return err
 	}

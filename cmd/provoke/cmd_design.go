@@ -9,6 +9,7 @@ import (
 	"provoke/internal/model/design"
 	"provoke/internal/model/ferrite"
 	"provoke/internal/model/twoport"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -60,7 +61,7 @@ func (c *designClamp) Run(w *terminal.World) error {
 	if err != nil {
 		return fmt.Errorf("read the clamp file: %w", err)
 	}
-	d, problems := design.Parse(c.File, data, beside(c.File))
+	d, problems := design.Parse(c.File, data, session.Beside(c.File))
 	for _, p := range problems.Warnings() {
 		fmt.Fprintln(w.Stderr, p)
 	}

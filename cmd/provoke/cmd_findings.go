@@ -29,7 +29,7 @@ func (c *findingsCommand) Help() string {
 
 // Run prints the findings of one run.
 func (c *findingsCommand) Run(w *terminal.World) error {
-	book, close, err := openBook(w, c.Job)
+	book, close, err := terminal.OpenBook(w, c.Job)
 	if err != nil {
 		return err
 	}
@@ -53,50 +53,12 @@ func (c *findingsCommand) Run(w *terminal.World) error {
 	return err
 }
 
-// jobSource tells from a job file; what cannot be read of it is said on stderr.
-type jobSource struct {
-	w   *terminal.World
-	job *store.Job
-}
-
-// Heads are the runs as they were opened.
-func (s jobSource) Heads() ([]result.Run, error) {
-	infos, err := s.job.Runs()
-	if err != nil {
-		return nil, damage(err)
-	}
-	var out []result.Run
-	for _, i := range infos {
-		out = append(out, result.Run{Number: i.Run, Opened: i.Opened})
-	}
-	return out, nil
-}
-
-// Run folds a run.
-func (s jobSource) Run(number int) (result.Run, error) { return readRun(s.w, s.job, number) }
-
-// Attachment reads a file of the job.
-func (s jobSource) Attachment(hash string) ([]byte, error) {
-	_, data, err := s.job.Attachment(hash)
-	return data, err
-}
-
-// openBook opens a job to tell from it.
-func openBook(w *terminal.World, name string) (*tell.Book, func() error, error) {
-	job, err := store.OpenReadOnly(name)
-	if err != nil {
-		return nil, nil, damage(err)
-	}
-	tellLeftBehind(w, job)
-	return tell.Open(jobSource{w, job}), job.Close, nil
-}
-
 // readChosen folds the run with a number, or the newest exposure, and the control run it is compared
 // with; the other runs of the job are not read.
 func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
 	infos, err := job.Runs()
 	if err != nil {
-		return r, nil, damage(err)
+		return r, nil, terminal.Damage(err)
 	}
 	var known []result.Run
 	for _, i := range infos {
@@ -106,10 +68,10 @@ func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, co
 		return r, nil, err
 	}
 	control = analysis.ControlFor(known, r)
-	if r, err = readRun(w, job, r.Number); err != nil || control == nil {
+	if r, err = terminal.ReadRun(w, job, r.Number); err != nil || control == nil {
 		return r, nil, err
 	}
-	whole, err := readRun(w, job, control.Number)
+	whole, err := terminal.ReadRun(w, job, control.Number)
 	return r, &whole, err
 }
 
@@ -117,29 +79,17 @@ func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, co
 func readRuns(w *terminal.World, job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
-		return nil, damage(err)
+		return nil, terminal.Damage(err)
 	}
 	var out []result.Run
 	for _, i := range infos {
-		r, err := readRun(w, job, i.Run)
+		r, err := terminal.ReadRun(w, job, i.Run)
 		if err != nil {
 			return nil, err
 		}
 		out = append(out, r)
 	}
 	return out, nil
-}
-
-// readRun folds one run and says on stderr when records of it could not be read.
-func readRun(w *terminal.World, job *store.Job, number int) (result.Run, error) {
-	r, err := result.All(job.Records(number, 1))
-	if err != nil {
-		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), damage(err))
-	}
-	if r.Unreadable > 0 {
-		fmt.Fprintf(w.Stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", english.Count(r.Unreadable, "record", "records"), number)
-	}
-	return r, nil
 }
 
 // pickRun returns the run with a number, or the newest exposure, or the newest run of any kind.

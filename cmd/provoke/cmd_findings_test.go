@@ -15,6 +15,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -376,13 +377,16 @@ func BenchmarkFindingsOfAHundredThousandEvents(b *testing.B) {
 }
 
 func TestCompareCountsSoundAndNotComparedFrequenciesApart(t *testing.T) {
-	var out bytes.Buffer
 	p := &analysis.Point{}
-	printComparedPoints(&out, analysis.Comparison{Points: []analysis.ComparedPoint{
-		{Before: p, After: p, Verdict: analysis.Unchanged}, {Before: p, After: p, Verdict: analysis.Unchanged}, {After: p, Verdict: analysis.NotCompared}}}, false)
-	for _, want := range []string{"2 other frequencies: no upset in either run\n", "1 other frequency: exposed in only one of the runs, no upset there\n"} {
+	told := tell.CompareTold{Comparison: analysis.Comparison{Points: []analysis.ComparedPoint{
+		{Before: p, After: p, Verdict: analysis.Unchanged}, {Before: p, After: p, Verdict: analysis.Unchanged}, {After: p, Verdict: analysis.NotCompared}}}}
+	var out strings.Builder
+	if err := terminal.Sections(&out, []tell.Section{told.Section()}, false); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"2 other frequencies: no upset in either run.", "1 other frequency: exposed in only one of the runs, no upset there."} {
 		if !strings.Contains(out.String(), want) {
-			t.Errorf("%q is not in\n%s", want, &out)
+			t.Errorf("%q is not in\n%s", want, out.String())
 		}
 	}
 }

@@ -45,7 +45,7 @@ unit ("V" of e.m.f., "V/m").`
 
 // Run holds the report against a run.
 func (c *laboratoryCommand) Run(w *terminal.World) error {
-	book, close, err := openBook(w, c.Job)
+	book, close, err := terminal.OpenBook(w, c.Job)
 	if err != nil {
 		return err
 	}

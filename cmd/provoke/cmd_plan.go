@@ -13,6 +13,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -38,7 +39,7 @@ modulation and at the high end of the current's stated range. Exit code 4 means 
 
 // Run computes the plan on its bench and prints what it would do.
 func (c *planCommand) Run(w *terminal.World) error {
-	p, b, list, err := loadPlan(c.Plan)
+	p, b, list, err := session.LoadPlan(c.Plan)
 	if err != nil {
 		return err
 	}
@@ -76,7 +77,7 @@ func (c *planCommand) calibration(p *plan.Plan) (*plan.Calibrated, error) {
 	if err != nil {
 		return nil, err
 	}
-	cal, err := calibrationOf(job, p)
+	cal, err := session.CalibrationOf(job, p)
 	return cal, errors.Join(err, job.Close())
 }
 
@@ -96,7 +97,7 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	fmt.Fprintf(out, "\n%s: dry run, nothing is switched on\n\n", p.Name)
 	t := terminal.Table(out)
 	row := func(name, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", name, fmt.Sprintf(format, args...)) }
-	row("run", "%s, %s, %s", p.Kind, p.Mode, fixtureWords(p.Fixture))
+	row("run", "%s, %s, %s", p.Kind, p.Mode, p.Fixture.Words())
 	row("bench", "%s (%s)", d.bench.Name, d.bench.File)
 	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
 		if d.calibration != nil {
@@ -118,12 +119,12 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	d.printUnreachable(out)
 	if len(d.checked.Worst) > 0 {
 		fmt.Fprintln(out)
-		printWorst(out, d.checked)
+		terminal.PrintWorst(out, d.checked)
 	}
 	if points {
 		d.printPoints(out)
 	}
-	for _, x := range folded(d.list.Warnings()) {
+	for _, x := range d.list.Warnings().Folded() {
 		fmt.Fprintf(out, "\n%v\n", x)
 	}
 	return nil
@@ -155,16 +156,6 @@ func (d dryRun) answer(out io.Writer) {
 		}
 	}
 	fmt.Fprintf(out, "%v\n", c.Duration)
-}
-
-func fixtureWords(f catalog.Fixture) string {
-	switch f {
-	case catalog.Jig50:
-		return "in the 50 + 50 Ω jig"
-	case catalog.Jig150:
-		return "in the 150 + 150 Ω jig"
-	}
-	return "on the cable"
 }
 
 func order(p *plan.Plan) string {

@@ -16,6 +16,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
+	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
@@ -93,7 +94,7 @@ func (c *remedyCommand) sheet(w *terminal.World) (*remedySheet, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the parts file: %w", err)
 	}
-	file, problems := remedy.Parse(c.Parts, data, beside(c.Parts))
+	file, problems := remedy.Parse(c.Parts, data, session.Beside(c.Parts))
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}
@@ -136,10 +137,10 @@ func (c *remedyCommand) ask(w *terminal.World, s *remedySheet) error {
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	r, control, err := readChosen(w, job, c.Number)
 	if err != nil {
 		return fmt.Errorf("remedy for %s: %w", c.Job, err)

@@ -15,6 +15,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -94,7 +95,7 @@ func (c *traceCommand) Run(w *terminal.World) error {
 // current turns the levels into cable current, which becomes the last column of the trace. Several columns of
 // levels, such as least and greatest, are refused: which of them is meant, only a person knows.
 func (c *traceCommand) current(w *terminal.World, t *trace.Trace) (event.TraceRead, error) {
-	b, list, err := loadBench(c.Bench)
+	b, list, err := session.LoadBench(c.Bench)
 	if err != nil {
 		return event.TraceRead{}, err
 	}

@@ -18,6 +18,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/twoport"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -72,14 +73,14 @@ type uncertaintySheet struct {
 }
 
 func (c *uncertaintyCommand) sheet(w *terminal.World) (*uncertaintySheet, error) {
-	bench, list, err := loadBench(c.Bench)
+	bench, list, err := session.LoadBench(c.Bench)
 	if err != nil {
 		return nil, err
 	}
 	s := &uncertaintySheet{bench: bench, confidence: c.Confidence, seed: c.Seed, closely: len(c.At) > 0, warnings: list.Warnings()}
 	var p *plan.Plan
 	if c.Plan != "" {
-		if p, list, err = loadPlanAlone(c.Plan); err != nil {
+		if p, list, err = session.LoadPlanAlone(c.Plan); err != nil {
 			return nil, err
 		}
 		s.warnings = append(s.warnings, list.Warnings()...)
@@ -196,7 +197,7 @@ func (s *uncertaintySheet) print(out io.Writer) error {
 	} else if err := s.printTable(out); err != nil {
 		return err
 	}
-	for _, p := range folded(s.warnings) {
+	for _, p := range s.warnings.Folded() {
 		fmt.Fprintln(out, p)
 	}
 	return nil

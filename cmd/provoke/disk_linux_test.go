@@ -16,6 +16,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -26,8 +27,8 @@ func onDisk(t *testing.T, p *person, file string, resume bool, ruin func()) (res
 	var ruined atomic.Int64 // when
 	began := time.Now()
 	seen := make(chan time.Duration, 1)
-	res, err = perform(p.desk.w, performance{planFile: filepath.Join(p.dir, "exposure.yaml"), jobFile: file, armed: true, resume: resume,
-		operator: "A. Invented", operatorSays: make(chan engine.Command), progress: func(s engine.Status) {
+	res, err = session.Perform(p.w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file, Armed: true, Resume: resume,
+		Operator: "A. Invented", OperatorSays: make(chan engine.Command), Progress: func(s engine.Status) {
 			if ruin == nil || ruined.Load() != 0 || s.Phase != "exposing" || !s.RFOn || s.Done < 3 {
 				return
 			}
@@ -173,7 +174,7 @@ func TestAJobThatIsTakenAwayEndsInRFOff(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), "was removed or replaced while the job was open") {
 				t.Errorf("told as: %v", err)
 			}
-			if res.Verdict != event.Failed || exitOf(res) != terminal.ExitError {
+			if res.Verdict != event.Failed || session.ExitOf(res) != terminal.ExitError {
 				t.Errorf("the verdict is %q", res.Verdict)
 			}
 			if name == "removed" || name == "replaced" { // the open file lives on, and is put beside its place

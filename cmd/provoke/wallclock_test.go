@@ -12,6 +12,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/run/watcher"
 )
 
@@ -20,12 +21,12 @@ import (
 func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []event.Record) {
 	t.Helper()
 	var offset atomic.Int64
-	w := *p.desk.w
+	w := *p.w
 	w.Now = func() time.Time { return time.Now().Round(0).Add(time.Duration(offset.Load())) } // no steady clock in it
 	file := filepath.Join(t.TempDir(), "job.provoke")
 	began := time.Now()
-	res, err := perform(&w, performance{planFile: filepath.Join(p.dir, "exposure.yaml"), jobFile: file, armed: true, operator: "A. Invented",
-		operatorSays: make(chan engine.Command), progress: func(s engine.Status) {
+	res, err := session.Perform(&w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file, Armed: true, Operator: "A. Invented",
+		OperatorSays: make(chan engine.Command), Progress: func(s engine.Status) {
 			if s.Phase == "exposing" && s.RFOn && s.Done >= 3 {
 				offset.Store(int64(step))
 			}

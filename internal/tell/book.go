@@ -309,7 +309,18 @@ func (b *Book) Studies(r result.Run) ([]Study, error) {
 		return r.Opened.RunKind == plan.FreeSweepRun && analysis.Stepping(r.Opened, h.Opened) ||
 			len(modulated) > 1 && slices.Contains(modulated, r.Number) && slices.Contains(modulated, h.Number)
 	})
-	return Studies(r, others), err
+	if err != nil {
+		return nil, err
+	}
+	out := Studies(r, others)
+	if same, err := b.same(r); err == nil && len(same) > 1 && same[len(same)-1].Number == r.Number && r.Opened.RunKind == plan.Exposure {
+		t, err := b.Repeat(numbers(same), 0)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, t.Study())
+	}
+	return out, nil
 }
 
 // Onsets is how well the onsets of a run are known.

@@ -107,7 +107,7 @@ func (p *Report) sections() []Section {
 		add(runs[i].without(true))
 	}
 	for _, x := range p.Studies {
-		add(x.section())
+		add(x.Section())
 	}
 	add(p.setupSection())
 	add(p.uncertain)

@@ -156,7 +156,9 @@ func Tell(j Job) (*Report, error) {
 	p.Setup = newSetupPart(p.book, detailed)
 	p.Bench = p.Setup.bench
 	p.Files, p.Laboratory = filesTable(j.Runs), laboratoryTable(j.Runs)
-	p.Studies = studies(j.Runs)
+	if p.Studies, err = p.book.studies(); err != nil {
+		return nil, err
+	}
 	if l, ok := p.beside(); ok {
 		p.Beside = &l
 	}

@@ -58,7 +58,7 @@ func (t RunTold) Sections() []Section {
 	}
 	out := []Section{t.section()}
 	for _, s := range t.Studies {
-		out = append(out, s.section())
+		out = append(out, s.Section())
 	}
 	return out
 }

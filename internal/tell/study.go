@@ -3,6 +3,7 @@ package tell
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -49,12 +50,12 @@ func Studies(r result.Run, others []result.Run) []Study {
 	if o := r.Opened.Search; o != nil && o.Method.Random() {
 		q := analysis.RandomQuestion{Probabilities: probabilities(o.Probability), Confidence: uncertainty.DefaultConfidence}
 		if s := analysis.RandomStudyOf(r, nil, q); len(s.Points) > 0 {
-			out = append(out, randomStudy(s))
+			out = append(out, ThresholdStudy(s))
 		}
 	}
 	if o := r.Opened.Search; o != nil && o.Method == plan.Repeated {
 		if s, err := analysis.DwellStudyOf(r, nil, studyShare, uncertainty.DefaultConfidence); err == nil && len(s.At) > 0 {
-			out = append(out, dwellStudy(s))
+			out = append(out, DwellTold(s))
 		}
 	}
 	var modulated []result.Run
@@ -84,9 +85,10 @@ func probabilities(searched rf.Fraction) []rf.Fraction {
 	return out
 }
 
-func randomStudy(s analysis.RandomStudy) Study {
+// ThresholdStudy tells a search for a random threshold.
+func ThresholdStudy(s analysis.RandomStudy) Study {
 	out := Study{ID: fmt.Sprintf("random-run-%d", s.Run), Title: fmt.Sprintf("Random thresholds, run %d", s.Run), Random: s.Points,
-		Words: []string{"Near its onset the product upsets with a probability. Stated before the run: " + s.Stated + "."}}
+		Words: []string{"Near its onset the product upsets with a probability. " + stated(s)}}
 	t := Table{ID: "thresholds-run-" + strconv.Itoa(s.Run), Title: fmt.Sprintf("What the exposures of run %d show", s.Run), Columns: []Column{
 		FrequencyIn("frequency"), counted("exposures"), counted("upsets"), words("passes and upsets"), currentIn("highest without an upset"), currentIn("lowest with one"),
 		plainDecibels("spread"), plainDecibels("a plain ramp would be off by"),
@@ -99,6 +101,13 @@ func randomStudy(s analysis.RandomStudy) Study {
 	}, Note: fmt.Sprintf("Limits after Clopper and Pearson, confidence %v; without an upset, the bound above.", s.Question.Confidence)}
 	for _, x := range s.Points {
 		spread, ramp := Cell{Text: none}, Cell{Text: none}
+		if d := x.DixonMood; d != nil && x.Fit != nil {
+			weak := ""
+			if d.Weak {
+				weak = ", weak"
+			}
+			out.Words = append(out.Words, fmt.Sprintf("%v: by hand after Dixon and Mood %s, spread %s%s.", x.Frequency, rf.DBuA(d.Mean).Text(2), rf.Gain(d.Sigma).Text(2), weak))
+		}
 		if x.Fit != nil {
 			spread, ramp = gain(rf.Gain(x.Fit.Sigma), rf.Exactly), gain(x.RampBias, rf.Exactly)
 		}
@@ -118,8 +127,18 @@ func randomStudy(s analysis.RandomStudy) Study {
 	for _, t := range s.Refused {
 		out.Words = append(out.Words, t+".")
 	}
+	if len(s.Points) == 0 {
+		out.Words = append(out.Words, "No frequency of it upset, or is shown not to be deterministic; --at FREQUENCY chooses one.")
+	}
 	out.Tables = []Table{t, levels, shares}
 	return out
+}
+
+func stated(s analysis.RandomStudy) string {
+	if s.Stated != "" {
+		return "Stated before the run: " + s.Stated + "."
+	}
+	return "The run was no search for a random threshold: its exposures were not placed for this, and no length was stated beforehand."
 }
 
 func modelName(m threshold.Model) string {
@@ -149,7 +168,8 @@ func lasting(x float64) Cell {
 	return duration(rf.Duration(time.Duration(x * 1e9).Round(time.Microsecond)))
 }
 
-func dwellStudy(s analysis.DwellStudy) Study {
+// DwellTold tells a study of the time to upset.
+func DwellTold(s analysis.DwellStudy) Study {
 	out := Study{ID: fmt.Sprintf("dwell-run-%d", s.Run), Title: fmt.Sprintf("Time to upset, run %d", s.Run), Dwell: s.At,
 		Words: []string{fmt.Sprintf("The same level again and again, each time until the product upset or %v were over.", s.Longest)}}
 	if s.Latency > 0 {
@@ -161,6 +181,7 @@ func dwellStudy(s analysis.DwellStudy) Study {
 	need := Table{ID: fmt.Sprintf("needed-dwell-run-%d", s.Run), Title: fmt.Sprintf("Dwell that catches %v of the upsets", s.Share), Columns: []Column{
 		FrequencyIn("frequency"), secondsIn("dwell needed"), words("found by"), words("shown"), counted("exposures that would show it"),
 	}, Note: fmt.Sprintf("Confidence %v. An estimate rests on the distribution that is named; what is shown holds whatever the distribution.", s.Confidence)}
+	longest := 0.0
 	times := Table{ID: fmt.Sprintf("times-run-%d", s.Run), Title: fmt.Sprintf("Every time to upset of run %d", s.Run), FileOnly: true, Columns: []Column{FrequencyIn("frequency"), secondsIn("time to upset")}}
 	for _, d := range s.At {
 		first, last := math.NaN(), math.NaN()
@@ -179,59 +200,82 @@ func dwellStudy(s analysis.DwellStudy) Study {
 		for _, x := range d.Times {
 			times.Add(Frequency(d.Frequency), lasting(x))
 		}
+		if d.Upsets == 0 && !math.IsNaN(d.RateHigh) && !math.IsInf(d.RateHigh, 0) {
+			out.Words = append(out.Words, fmt.Sprintf("%v: upsets come at most %.3g times a second.", d.Frequency, d.RateHigh))
+		}
+		if !math.IsNaN(d.Needed.Seconds) {
+			longest = max(longest, d.Needed.Seconds)
+		}
+	}
+	if longest > 0 {
+		text, _ := rf.Duration(math.Ceil(longest*100) * 1e7).MarshalText()
+		out.Words = append(out.Words, fmt.Sprintf("Written into the bench file, it has every plan with a shorter dwell warned of: dut: {needed_dwell: %s}.", text))
 	}
 	out.Tables = []Table{t, need, times}
 	return out
 }
 
 func modulationStudy(r result.Run, modulated []result.Run) (Study, bool) {
-	among := false
-	var names []string
-	for _, m := range modulated {
-		among = among || m.Number == r.Number
-		names = append(names, strconv.Itoa(m.Number))
-	}
-	if !among || len(modulated) < 2 {
+	if len(modulated) < 2 || !slices.ContainsFunc(modulated, func(m result.Run) bool { return m.Number == r.Number }) {
 		return Study{}, false
 	}
-	list := strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
-	out := Study{ID: "modulation-runs-" + strings.Join(names, "-"), Title: "Modulations, runs " + list,
-		Words: []string{fmt.Sprintf("Onset at the same frequency under several modulations: as each run's level means it, as unmodulated carrier, r.m.s. at the crest, and r.m.s. over the modulation. Within %v they count as the same.", studyTolerance)}}
-	t := Table{ID: "modulation-runs-" + strings.Join(names, "-"), Title: "Onset under several modulations", Columns: []Column{
+	at := slices.DeleteFunc(analysis.ModulationStudy(modulated, studyTolerance), func(x analysis.ModulationAt) bool { return len(x.Results) < 2 })
+	return ModulationStudy(modulated, studyTolerance, at), len(at) > 0
+}
+
+// ModulationStudy tells the onsets of runs that differ in their modulation.
+func ModulationStudy(runs []result.Run, tolerance rf.Gain, at []analysis.ModulationAt) Study {
+	id := "runs"
+	for _, r := range runs {
+		id += fmt.Sprintf("-%d", r.Number)
+	}
+	out := Study{ID: "modulation-" + id, Title: "Modulations, " + RunNumbers(numbers(runs)),
+		Words: []string{fmt.Sprintf("Onset at the same frequency under several modulations: as each run's level means it, as unmodulated carrier, r.m.s. at the crest, and r.m.s. over the modulation. Within %v they count as the same.", tolerance)}}
+	t := Table{ID: "modulation-" + id, Title: "Onset under several modulations", Columns: []Column{
 		FrequencyIn("frequency"), words("modulation"), words("run"), currentIn("onset"), currentIn("carrier"), currentIn("crest"), currentIn("mean"),
 	}}
-	a := Table{ID: "answers-runs-" + strings.Join(names, "-"), Title: "What of the modulation the product answers to", Columns: []Column{
+	a := Table{ID: "answers-" + id, Title: "What of the modulation the product answers to", Columns: []Column{
 		FrequencyIn("frequency"), words("answers to"), plainDecibels("crests within"), plainDecibels("means within"), words("why"),
 	}}
-	for _, x := range analysis.ModulationStudy(modulated, studyTolerance) {
-		if len(x.Results) < 2 {
-			continue
-		}
+	for _, x := range at {
 		for _, m := range x.Results {
 			t.Add(Frequency(x.Frequency), say(analysis.Modulation(m.Modulation)), keep(runName(m.Run)), Amount(m.Onset), Amount(m.Carrier), Amount(m.Crest), Amount(m.Mean))
 		}
 		a.Add(Frequency(x.Frequency), say(string(x.Responds)), gain(x.PeakSpread, rf.Exactly), gain(x.MeanSpread, rf.Exactly), say(x.Why))
 	}
+	if len(at) == 0 {
+		out.Words = append(out.Words, "No frequency was exposed under more than one modulation.")
+	}
 	out.Tables = []Table{a, t}
-	return out, len(a.Rows) > 0
+	return out
 }
 
 // studies returns every study of the job, each once.
-func studies(runs []result.Run) []Study {
+func (b *Book) studies() ([]Study, error) {
+	heads, err := b.Heads()
 	var out []Study
 	told := map[string]bool{}
-	for _, r := range runs {
-		for _, s := range Studies(r, runs) {
+	for _, h := range heads {
+		r, err := b.Run(h.Number)
+		if err != nil {
+			return nil, err
+		}
+		of, err := b.Studies(r)
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range of {
 			if !told[s.ID] {
 				told[s.ID] = true
 				out = append(out, s)
 			}
 		}
 	}
-	return out
+	return out, err
 }
 
-func (s Study) section() Section {
+// Section tells the study.
+func (s Study) Section() Section {
 	out := Section{ID: s.ID, Title: s.Title}
 	for _, w := range s.Words {
 		out.say("", w)

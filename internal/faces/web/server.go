@@ -308,6 +308,8 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"dict":      dict,
 	"link":      pointLink,
 	"here":      namesHere,
+	"rfAlarm":   func() string { return event.RFAlarm },
+	"takeAway":  func() string { return event.TakeRFAway },
 }).ParseFS(content, "templates/*.html"))
 
 // dict hands several values to a template.

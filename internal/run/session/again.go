@@ -1,7 +1,8 @@
-package main
+package session
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -11,6 +12,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -24,14 +26,15 @@ func raise(job *store.Job, p *plan.Plan, b *catalog.Bench, again int) (problem.L
 	var moved func(rf.Frequency) (rf.Gain, error)
 	if job != nil && again > 0 {
 		var err error
-		if before, err = result.All(job.Records(again, 1)); err != nil {
-			return nil, fmt.Errorf("read run %d: %w", again, err)
+		book := terminal.Book(nil, job)
+		if before, err = book.Run(again); err != nil {
+			return nil, err
 		}
-		if repeats, err = mayRepeat(job); err != nil {
+		if repeats, err = book.Repeats(); err != nil {
 			return nil, err
 		}
 		if before.Opened.Bench.SHA256 != sha256Of(b.Bytes) {
-			was, err := benchOfRun(job, before)
+			was, err := book.Bench(before)
 			if err != nil {
 				return nil, fmt.Errorf("work out what shows a difference to run %d, made with another bench file: %w", again, err)
 			}
@@ -70,4 +73,36 @@ func raisedWords(p *plan.Plan, raised map[rf.Frequency]rf.Current) string {
 		text += fmt.Sprintf("; the least %s at %v", over(at[len(at)-1]).Text(1), at[len(at)-1])
 	}
 	return text + ")"
+}
+
+// exposeAgain adds every frequency at which a run of the job exposed the product to a plan's grid.
+func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
+	if job == nil {
+		return errors.New("exposing the frequencies of an earlier run again needs the job: name it with --job")
+	}
+	r, err := result.All(job.Records(again, 1))
+	if err != nil {
+		return fmt.Errorf("read run %d, to expose its frequencies again: %w", again, err)
+	}
+	for _, s := range r.Steps {
+		p.Grid = append(p.Grid, s.Step.Point.Frequency)
+	}
+	slices.Sort(p.Grid)
+	p.Grid = slices.Compact(p.Grid)
+	p.GridText += fmt.Sprintf("; and every frequency of run %d", again)
+	return nil
+}
+
+// againOf returns which run the newest run of a job repeats the frequencies of; 0 for none.
+// overTest is what it says of levels above the one wanted.
+func againOf(job *store.Job) (again int, overTest string, err error) {
+	n, err := job.Newest()
+	if errors.Is(err, store.ErrNoRun) {
+		return 0, "", nil
+	}
+	if err != nil {
+		return 0, "", err
+	}
+	r, err := result.All(job.Records(n, 1))
+	return r.Opened.Again, r.Opened.OverTest, err
 }

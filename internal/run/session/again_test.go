@@ -1,0 +1,33 @@
+package session
+
+import (
+	"strings"
+	"testing"
+
+	"provoke/internal/files/catalog"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+)
+
+func TestAResumedRunNeedsTheFilesAndTheCalibrationOfItsFirstPart(t *testing.T) {
+	curve, level := []byte("clamp as measured in May"), []byte("level")
+	was := event.Opened{Calibration: 2, Files: []event.Attachment{
+		{Name: "clamp.csv", SHA256: sha256Of(curve)}, {Name: "level.csv", SHA256: sha256Of(level)}}}
+	for _, c := range []struct {
+		what        string
+		curve       []byte
+		calibration int
+		refused     string
+	}{
+		{"the same", curve, 2, ""},
+		{"the clamp was measured anew meanwhile", []byte("clamp as measured in June"), 2, "another clamp.csv"},
+		{"the jig was calibrated anew meanwhile", curve, 5, "calibration run 2"},
+	} {
+		pr := &Prepared{Bench: &catalog.Bench{Files: map[string][]byte{"clamp.csv": c.curve}},
+			Plan: &plan.Plan{Files: map[string][]byte{"level.csv": level}}, cal: &plan.Calibrated{Run: c.calibration}}
+		err := sameInputs(7, was, pr)
+		if (err != nil) != (c.refused != "") || err != nil && !strings.Contains(err.Error(), c.refused) {
+			t.Errorf("%s: %v", c.what, err)
+		}
+	}
+}
