@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 )
 
@@ -44,7 +45,7 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[thresholdJSON](t, b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--json"))
+	s := shape[tell.ThresholdShape](t, b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--json"))
 	truth := 20 * math.Log10(1e6*b.sim.Onset(simbench.Original, hz, simbench.Modulation{}))
 	if len(s.At) != 1 || len(s.NotDeterministic) != 1 || len(s.At[0].Levels) != 1 {
 		t.Fatalf("%+v", s)
@@ -74,7 +75,7 @@ func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[dwellJSON](t, b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--json"))
+	s := shape[tell.DwellShape](t, b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--json"))
 	if len(s.At) != 1 || s.At[0].Exposures != 8 || s.At[0].Upsets != 8 || s.At[0].Needed == nil || *s.At[0].Needed > s.At[0].Dwell {
 		t.Errorf("%+v", s)
 	}
@@ -95,7 +96,7 @@ func TestAModulationStudySaysWhatTheProductAnswersTo(t *testing.T) {
 	if !strings.Contains(out, "answers to "+want+":") {
 		t.Errorf("the truth is %q:\n%s", want, out)
 	}
-	s := shape[modulationJSON](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--json"))
+	s := shape[tell.ModulationShape](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--json"))
 	if len(s.At) != 1 || len(s.At[0].Results) != 3 {
 		t.Errorf("%+v", s)
 	}
@@ -111,7 +112,7 @@ func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[repeatSheet](t, b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--json"))
+	s := shape[tell.RepeatShape](t, b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--json"))
 	if len(s.Runs) != 3 || len(s.Drift) != 3 || s.Drift[0].Drifted || s.Onset[0].Deviation == nil || *s.Onset[0].Deviation > 0.6 {
 		t.Errorf("%+v", s)
 	}
@@ -138,7 +139,7 @@ func TestALaboratorysReportIsHeldAgainstTheBench(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[laboratoryJSON](t, b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1", "--json"))
+	s := shape[tell.LaboratoryShape](t, b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1", "--json"))
 	// One-sided 95 %: 1.645·√(u(bench)² + 1²) dB; the bench's standard uncertainty lies near 1 dB.
 	if len(s.Failures) != 2 || *s.Failures[0].Margin < 1.7 || *s.Failures[0].Margin > 4 || s.BenchGuess {
 		t.Errorf("%+v", s)

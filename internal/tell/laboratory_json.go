@@ -7,7 +7,8 @@ import (
 
 // The shapes of --json.
 type (
-	laboratoryJSON struct {
+	// LaboratoryShape is the shape of provoke laboratory --json.
+	LaboratoryShape struct {
 		Run        int                     `json:"run"`
 		Laboratory string                  `json:"laboratory"`
 		Report     string                  `json:"report"`
@@ -59,8 +60,8 @@ type (
 )
 
 // LaboratoryJSON is the shape of provoke laboratory --json.
-func LaboratoryJSON(l analysis.BesideLaboratory) any {
-	out := laboratoryJSON{Run: l.Run, Laboratory: l.Report.Laboratory, Report: l.Report.Report, Confidence: rounded(float64(l.Certainty.Confidence)),
+func LaboratoryJSON(l analysis.BesideLaboratory) LaboratoryShape {
+	out := LaboratoryShape{Run: l.Run, Laboratory: l.Report.Laboratory, Report: l.Report.Report, Confidence: rounded(float64(l.Certainty.Confidence)),
 		Factor: rounded(l.Certainty.Factor), LabU: decibel(l.Certainty.Laboratory), LabAssumed: l.Certainty.AssumedLaboratory, BenchGuess: l.Certainty.AssumedBench,
 		Failures: []laboratoryFailureJSON{}, BenchOnly: []benchOnlyJSON{}}
 	for _, p := range l.Points {

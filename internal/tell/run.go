@@ -227,14 +227,18 @@ func notTested(p analysis.Point) string {
 // mostShort is how many frequencies are told of those at which the level wanted was not reached.
 const mostShort = 8
 
-// RunNumbers names runs: "run 3", "runs 3, 4".
+// RunNumbers names runs: "run 3", "runs 3 and 4", "runs 3, 4 and 5".
 func RunNumbers(runs []int) string {
 	var out []string
 	for _, n := range runs {
 		out = append(out, fmt.Sprint(n))
 	}
-	if len(out) == 1 {
+	switch last := len(out) - 1; last {
+	case -1:
+		return "no run"
+	case 0:
 		return "run " + out[0]
+	default:
+		return "runs " + strings.Join(out[:last], ", ") + " and " + out[last]
 	}
-	return "runs " + strings.Join(out, ", ")
 }

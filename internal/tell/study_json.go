@@ -8,7 +8,8 @@ import (
 
 // The shapes of --json.
 type (
-	thresholdJSON struct {
+	// ThresholdShape is the shape of provoke study threshold --json.
+	ThresholdShape struct {
 		Run              int                    `json:"run"`
 		Stated           string                 `json:"stated"`
 		Confidence       float64                `json:"confidence"`
@@ -55,8 +56,8 @@ type (
 )
 
 // ThresholdJSON is the shape of provoke study threshold --json.
-func ThresholdJSON(s analysis.RandomStudy, notAtOnce []analysis.NotDeterministic) any {
-	out := thresholdJSON{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []NotDeterministicJSON{}}
+func ThresholdJSON(s analysis.RandomStudy, notAtOnce []analysis.NotDeterministic) ThresholdShape {
+	out := ThresholdShape{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []NotDeterministicJSON{}}
 	for _, n := range notAtOnce {
 		out.NotDeterministic = append(out.NotDeterministic, NotDeterministicJSON{Hz: n.Frequency.Hz(), Why: n.Why})
 	}
@@ -80,8 +81,9 @@ func ThresholdJSON(s analysis.RandomStudy, notAtOnce []analysis.NotDeterministic
 	return out
 }
 
-// dwellJSON is the shape of a dwell study.
-type dwellJSON struct {
+// DwellShape is the shape of a dwell study.
+// DwellShape is the shape of provoke study dwell --json.
+type DwellShape struct {
 	Run        int           `json:"run"`
 	Confidence float64       `json:"confidence"`
 	Share      float64       `json:"share"`
@@ -110,8 +112,8 @@ type dwellAtJSON struct {
 }
 
 // DwellJSON is the shape of provoke study dwell --json.
-func DwellJSON(r result.Run, study analysis.DwellStudy) any {
-	out := dwellJSON{Run: r.Number, Confidence: rounded(float64(study.Confidence)), Share: rounded(float64(study.Share)), At: []dwellAtJSON{}, Latency: study.Latency.Std().Seconds()}
+func DwellJSON(r result.Run, study analysis.DwellStudy) DwellShape {
+	out := DwellShape{Run: r.Number, Confidence: rounded(float64(study.Confidence)), Share: rounded(float64(study.Share)), At: []dwellAtJSON{}, Latency: study.Latency.Std().Seconds()}
 	for _, d := range study.At {
 		n := d.Needed
 		x := dwellAtJSON{Hz: d.Frequency.Hz(), Exposures: d.Exposures, Upsets: d.Upsets, Times: []float64{}, Longest: rounded(d.Longest), Median: finite(d.Median), Rate: finite(d.Rate),
@@ -126,7 +128,8 @@ func DwellJSON(r result.Run, study analysis.DwellStudy) any {
 }
 
 type (
-	modulationJSON struct {
+	// ModulationShape is the shape of provoke study modulation --json.
+	ModulationShape struct {
 		Runs      []int              `json:"runs"`
 		Tolerance *float64           `json:"tolerance_db"`
 		At        []modulationAtJSON `json:"at"`
@@ -150,8 +153,8 @@ type (
 )
 
 // ModulationJSON is the shape of provoke study modulation --json.
-func ModulationJSON(runs []result.Run, tolerance rf.Gain, at []analysis.ModulationAt) any {
-	out := modulationJSON{Runs: numbers(runs), Tolerance: decibel(tolerance), At: []modulationAtJSON{}}
+func ModulationJSON(runs []result.Run, tolerance rf.Gain, at []analysis.ModulationAt) ModulationShape {
+	out := ModulationShape{Runs: numbers(runs), Tolerance: decibel(tolerance), At: []modulationAtJSON{}}
 	for _, a := range at {
 		q := modulationAtJSON{a.Frequency.Hz(), string(a.Responds), a.Why, decibel(a.PeakSpread), decibel(a.MeanSpread), []modulationResultJSON{}}
 		for _, r := range a.Results {
@@ -162,8 +165,9 @@ func ModulationJSON(runs []result.Run, tolerance rf.Gain, at []analysis.Modulati
 	return out
 }
 
-// repeatJSON is the shape of a repeat study.
-type repeatJSON struct {
+// RepeatShape is the shape of a repeat study.
+// RepeatShape is the shape of provoke study repeat --json.
+type RepeatShape struct {
 	Runs     []int          `json:"runs"`
 	Onset    []repeatedJSON `json:"onset"`
 	Transfer []transferJSON `json:"transfer"`
@@ -199,7 +203,7 @@ type runDriftJSON struct {
 
 // JSON is the shape of provoke study repeat --json.
 func (t RepeatTold) JSON() any {
-	out := repeatJSON{Runs: t.Runs, Onset: []repeatedJSON{}, Transfer: []transferJSON{}, Drift: []runDriftJSON{}}
+	out := RepeatShape{Runs: t.Runs, Onset: []repeatedJSON{}, Transfer: []transferJSON{}, Drift: []runDriftJSON{}}
 	for _, x := range t.Onset {
 		out.Onset = append(out.Onset, repeatedJSON{x.Frequency.Hz(), x.N, x.Bounds, x.Upset, x.Tested, x.Mean.Quantity(), x.Low.Quantity(), x.High.Quantity(), decibel(x.Deviation)})
 	}

@@ -61,4 +61,3 @@ func ReadRun(w *World, job *store.Job, number int) (result.Run, error) {
 	}
 	return r, nil
 }
-
