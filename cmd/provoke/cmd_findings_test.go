@@ -103,8 +103,8 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 	if code != terminal.ExitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
-	for _, s := range []string{"1 failing band (monotone assumed)", "24 MHz to 27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
-		"20 MHz stood (16.7 %)", "no upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 frequencies that upset", level.Unverified} {
+	for _, s := range []string{"Failing bands of run 1 (monotone assumed)", "24 MHz  27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
+		"20 MHz stood (16.7 %)", "No upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 frequencies that upset", level.Unverified} {
 		if !strings.Contains(out, s) {
 			t.Errorf("the findings do not say %q:\n%s", s, out)
 		}
@@ -112,7 +112,7 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 	if !strings.HasPrefix(out, "1 failing band; onset ") {
 		t.Errorf("the answer does not come first:\n%s", out)
 	}
-	if _, all, _ := asked("findings", job, "--run", "1", "--all"); strings.Index(all, "failing bands (") > strings.Index(all, "\nupsets\n") {
+	if _, all, _ := asked("findings", job, "--run", "1", "--all"); strings.Index(all, "Failing bands of run") > strings.Index(all, "\nUpsets of run") {
 		t.Errorf("bands do not come before upsets:\n%s", all)
 	}
 }
@@ -180,7 +180,7 @@ func TestFindingsJSONHasTheDocumentedNames(t *testing.T) {
 
 func TestFindingsOfARunThatIsNotThereNameThoseThatAre(t *testing.T) {
 	code, _, errs := asked("findings", weigherJobFile(t), "--run", "9")
-	if code != terminal.ExitError || !strings.Contains(errs, "no run 9") || !strings.Contains(errs, "runs 1, 2, 3") {
+	if code != terminal.ExitError || !strings.Contains(errs, "no run 9") || !strings.Contains(errs, "runs 1, 2 and 3") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
 }
@@ -191,9 +191,9 @@ func TestCompareGivesTheVerdictWithItsReasons(t *testing.T) {
 		args  []string
 		words []string
 	}{
-		{[]string{"1", "2"}, []string{"verdict: shown", "24 MHz to 27 MHz", "at least 10.0 dB"}},
-		{[]string{"1", "3"}, []string{"verdict: worse", "the band moved", "worse at 40 MHz", "upsets at 83.0 dBµA, before it stood 90.0 dBµA"}},
-		{[]string{"1", "2", "--margin", "12 dB"}, []string{"verdict: not shown", "92.0 dBµA is required"}},
+		{[]string{"1", "2"}, []string{"Fix shown", "24 MHz to 27 MHz", "at least 10.0 dB"}},
+		{[]string{"1", "3"}, []string{"Worse", "the band moved", "worse at 40 MHz", "upsets at 83.0 dBµA, before it stood 90.0 dBµA"}},
+		{[]string{"1", "2", "--margin", "12 dB"}, []string{"Fix not shown", "92.0 dBµA is required"}},
 	}
 	for _, c := range cases {
 		code, out, errs := asked(append([]string{"compare", job}, c.args...)...)

@@ -40,7 +40,7 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 	b, hz := studied(t)
 	b.sim.RandomOnset(1, 5)
 	out := b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "40", "--arm")
-	for _, want := range []string{"stated before the run: staircase at each frequency that upsets", "ends after 40 exposures", "spread (scale of the probit)", "a plain upward ramp"} {
+	for _, want := range []string{"Stated before the run: staircase at each frequency that upsets", "ends after 40 exposures", "Spread: scale of the probit", "A plain upward ramp"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
@@ -62,7 +62,7 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 	if err != nil || !strings.Contains(string(plan), "search: {method: staircase, trials: 40") {
 		t.Errorf("the study's plan: %v\n%s", err, plan)
 	}
-	if f := b.must(terminal.ExitDone, "findings", "j.provoke"); !strings.Contains(f, "not deterministic at") || !strings.Contains(f, "the onset lies from … to …") {
+	if f := b.must(terminal.ExitDone, "findings", "j.provoke"); !strings.Contains(f, "is not deterministic") || !strings.Contains(f, "The onset lies from … to …") {
 		t.Errorf("findings\n%s", f)
 	}
 }
@@ -70,7 +70,7 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
 	b, hz := studied(t)
 	out := b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "8", "--arm")
-	for _, want := range []string{"time to upset", "dut: {needed_dwell:", "59 exposures would show it"} {
+	for _, want := range []string{"Time to upset", "dut: {needed_dwell:", "exposures that would show it"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
@@ -93,7 +93,7 @@ func TestAModulationStudySaysWhatTheProductAnswersTo(t *testing.T) {
 	}
 	out := b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz),
 		"--modulation", "CW", "--modulation", "AM 80 % 1 kHz", "--modulation", "AM 30 % 1 kHz", "--arm")
-	if !strings.Contains(out, "answers to "+want+":") {
+	if !strings.Contains(out, "  "+want+": ") {
 		t.Errorf("the truth is %q:\n%s", want, out)
 	}
 	s := shape[tell.ModulationShape](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--json"))
@@ -107,7 +107,7 @@ func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
 	text, _ := os.ReadFile(b.path("exposure.yaml"))
 	b.write("exposure.yaml", strings.Replace(string(text), "at: 0 Hz", fmt.Sprintf("at: %.0f Hz", hz), 1))
 	out := b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--plan", "exposure.yaml", "--times", "3", "--arm")
-	for _, want := range []string{"runs 1, 2, 3 repeat one another", "(3 runs)", "within its uncertainty of", "3 of 3"} {
+	for _, want := range []string{"The same run again, runs 1, 2 and 3", "(3 runs)", "within its uncertainty of", "3 of 3"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
@@ -134,7 +134,7 @@ func TestALaboratorysReportIsHeldAgainstTheBench(t *testing.T) {
 	b.must(terminal.ExitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm", "--changed", "capacitor")
 	b.write("lab.yaml", fmt.Sprintf("provoke: laboratory 1\nlaboratory: invented\nfailures:\n  - {from: %.0f Hz, level: 3 V emf, modulation: CW, what: reading jumps}\n  - {from: 60 MHz, level: 3 V/m, what: dark}\n", hz))
 	out := b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1")
-	for _, want := range []string{"reproduced (1 of 1 frequency upset)", "never exposed on the bench", "per V", "ASSUMED: its report gives none", "a lower bound"} {
+	for _, want := range []string{"reproduced (1 of 1 frequency upset)", "never exposed on the bench", "per V", "assumed: its report gives none", "a lower bound"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}

@@ -16,6 +16,7 @@ type Kind string
 // The kinds of blocks that not every face tells.
 const (
 	KindHeadline  Kind = "headline"
+	KindSentence  Kind = "headline as a sentence"
 	KindLevel     Kind = "level and modulation"
 	KindRests     Kind = "what uncertainties rest on"
 	KindStability Kind = "stability at the check point"
@@ -38,6 +39,7 @@ var Kinds = map[Kind]struct {
 	Why string
 }{
 	KindHeadline:  {OnTerminal | OnPage, "the report says it on its first page and as the first sentences of the run"},
+	KindSentence:  {InPrint, "terminal and page begin with it"},
 	KindLevel:     {OnTerminal | OnPage, "the report has a table of level and exposure"},
 	KindRests:     {OnTerminal | OnPage, "the report has a section on uncertainty"},
 	KindStability: {OnTerminal | OnPage, "the report's section on uncertainty says it"},

@@ -130,6 +130,12 @@ func (b *Book) readBench(o event.Opened) (*catalog.Bench, error) {
 	return bench, nil
 }
 
+// noRun is an ErrNoRun in words of its own.
+type noRun string
+
+func (e noRun) Error() string     { return string(e) }
+func (e noRun) Is(err error) bool { return err == ErrNoRun }
+
 // ErrNoRun is wrapped when a run that is named is not in the job.
 var ErrNoRun = errors.New("no such run in the job")
 
@@ -161,7 +167,7 @@ func (b *Book) Choose(number int) (int, error) {
 		for _, r := range heads {
 			all = append(all, r.Number)
 		}
-		return 0, fmt.Errorf("%w: there is no run %d; it holds %s", ErrNoRun, number, RunNumbers(all))
+		return 0, noRun(fmt.Sprintf("there is no run %d; the job holds %s", number, RunNumbers(all)))
 	}
 	return number, nil
 }

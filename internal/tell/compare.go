@@ -67,7 +67,9 @@ func (c CompareTold) Section() Section {
 	if chart, ok := gainChart(c.Comparison); ok {
 		s.add(Block{Chart: &chart, Kind: KindGain})
 	}
-	s.say("", c.rest())
+	for _, words := range c.rest() {
+		s.say("", words)
+	}
 	s.table(predictedTable(c.Predicted, c.Comparison))
 	if c.why != "" {
 		s.say("warning", "Nothing predicted is shown: "+c.why+".")
@@ -103,7 +105,7 @@ func labelled(f analysis.Findings) string {
 }
 
 // rest counts the frequencies that the tables do not show.
-func (c CompareTold) rest() string {
+func (c CompareTold) rest() []string {
 	rest, apart := 0, 0
 	for _, p := range c.Points {
 		switch {
@@ -121,7 +123,7 @@ func (c CompareTold) rest() string {
 	if apart > 0 {
 		out = append(out, fmt.Sprintf("%s: exposed in only one of the runs, no upset there.", english.Count(apart, "other frequency", "other frequencies")))
 	}
-	return strings.Join(out, " ")
+	return out
 }
 
 // foldedTable has the frequencies that upset in one of the runs; neighbours with the same verdict, and the same kind of

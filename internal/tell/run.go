@@ -73,11 +73,22 @@ func (t RunTold) section() Section {
 	r, f := t.Run, t.Findings
 	s := Section{ID: fmt.Sprintf("run-%d", f.Run), Title: t.Heading()}
 	headline, mark := Headline(f)
-	s.add(Block{Verdict: &Verdict{Words: headline, Mark: mark}, Kind: KindHeadline})
+	s.add(Block{Verdict: &Verdict{Words: headline, Mark: mark, Of: t.Heading()}, Kind: KindHeadline})
 	if between := t.worstBetween(); between != "" {
 		s.say("", between)
 	}
-	for _, w := range runWords(r, f) {
+	if t.tells() {
+		s.say("", fmt.Sprintf("No upset up to the level wanted at %d of %s exposed; highest current %v.", sound(f), english.Count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent))
+	}
+	if r.Opened.Changed != "" {
+		s.say("", "Changed before this run: "+r.Opened.Changed+".")
+	}
+	s.say("", fmt.Sprintf("%s, %s, begun %s; %s; %s.", english.FirstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
+		r.OpenedAt.Format(minute), english.Count(r.Exposures, "exposure", "exposures"), ending(r)))
+	if r.Opened.RunKind != plan.Calibration {
+		s.add(Block{Text: english.FirstUpper(headline) + ".", Kind: KindSentence})
+	}
+	for _, w := range runWords(r) {
 		s.say("", w)
 	}
 	s.add(Block{Text: "Level: " + profileTitle(r.Opened.Profile) + marked(r.Opened.Profile) + ". " +
@@ -100,6 +111,24 @@ func (t RunTold) section() Section {
 	s.annex(KindDrive, t.drive)
 	s.annex(KindSafing, safingTable(r))
 	return s
+}
+
+// ending says how the run ended.
+func ending(r result.Run) string {
+	if r.Ended() {
+		return string(r.Verdict)
+	}
+	return "not closed, " + string(r.State)
+}
+
+// sound counts where nothing upset up to the level wanted.
+func sound(f analysis.Findings) (n int) {
+	for _, p := range f.Points {
+		if !p.Upset && !p.NotReached && p.Tested() {
+			n++
+		}
+	}
+	return n
 }
 
 // worstBetween says from where to where the onset of the headline lies.

@@ -9,7 +9,6 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
-	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	profile "provoke/internal/model/level"
 	"provoke/internal/units/english"
@@ -246,17 +245,9 @@ func known(fields ...event.Field) []event.Field {
 	return out
 }
 
-// runWords are the sentences that open the part of a run.
-func runWords(r result.Run, f analysis.Findings) []string {
+// runWords say how the run began and ended.
+func runWords(r result.Run) []string {
 	var out []string
-	if r.Opened.Changed != "" {
-		out = append(out, "Changed before this run: "+r.Opened.Changed+".")
-	}
-	out = append(out, fmt.Sprintf("%s, %s, begun %s; %s; highest current %v.", english.FirstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
-		r.OpenedAt.Format(minute), english.Count(r.Exposures, "exposure", "exposures"), r.HighestCurrent))
-	if r.Opened.RunKind != plan.Calibration {
-		out = append(out, english.FirstUpper(sentenceOf(f)))
-	}
 	switch {
 	case r.Safed == nil:
 	case r.Safed.Quiet:

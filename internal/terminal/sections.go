@@ -16,7 +16,7 @@ func Sections(out io.Writer, sections []tell.Section, all bool) error {
 			if i > 0 {
 				fmt.Fprintln(w)
 			}
-			if s.Title != "" {
+			if s.Title != "" && s.Blocks[0].Verdict == nil { // the answer comes first
 				fmt.Fprintln(w, event.Printable(s.Title))
 			}
 			for _, b := range s.Blocks {
