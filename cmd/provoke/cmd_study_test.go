@@ -145,7 +145,7 @@ func TestALaboratorysReportIsHeldAgainstTheBench(t *testing.T) {
 		t.Errorf("%+v", s)
 	}
 	cmp := b.must(terminal.ExitDone, "compare", "j.provoke", "1", "2", "--laboratory", "lab.yaml")
-	if !strings.Contains(cmp, "verdict: not shown") || !strings.Contains(cmp, "run 2 exposed nothing there") {
+	if !strings.Contains(cmp, "Fix not shown") || !strings.Contains(cmp, "run 2 exposed nothing there") {
 		t.Errorf("compare\n%s", cmp)
 	}
 }

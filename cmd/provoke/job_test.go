@@ -191,7 +191,7 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 				}
 			}
 			_, out, _ := b.do("compare", "j.provoke", "1", "2")
-			if !strings.Contains(out, "verdict: "+c.verdict) || !strings.Contains(out, c.says) || strings.Contains(out, "fixed") {
+			if !strings.HasPrefix(strings.TrimPrefix(strings.ToLower(out), "fix "), c.verdict) || !strings.Contains(out, c.says) || strings.Contains(out, "fixed") {
 				t.Errorf("want %q:\n%s", c.verdict, out)
 			}
 			if over := "more than the level wanted where that was needed, accepted by A. Invented"; c.accepted != strings.Contains(out, over) {
