@@ -191,26 +191,6 @@ func spreadOver(n, most int) []int {
 	return out
 }
 
-// dB returns a number for JSON, nil where there is none.
-func dB[T ~float64](x T) *float64 {
-	v := float64(x)
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	v = math.Round(v*1e6) / 1e6
-	return &v
-}
-
-func hertz(f rf.Frequency) *float64 {
-	if !f.Known() {
-		return nil
-	}
-	v := f.Hz()
-	return &v
-}
-
-func levelDB[U rf.Unit](l rf.Level[U]) *float64 { return dB(l.DB()) }
-
 type repeatJSON struct {
 	Sweeps  int      `json:"sweeps"`
 	Spread  *float64 `json:"spread_db"`
@@ -221,7 +201,7 @@ type repeatJSON struct {
 func repeatShape(r jig.Repeat) repeatJSON {
 	out := repeatJSON{Sweeps: r.Sweeps}
 	if r.Known() {
-		out.Spread, out.Worst, out.WorstHz = dB(r.Pooled), dB(r.Worst), hertz(r.WorstAt)
+		out.Spread, out.Worst, out.WorstHz = rf.OrNullRounded(r.Pooled, 6), rf.OrNullRounded(r.Worst, 6), r.WorstAt.OrNull()
 	}
 	return out
 }
@@ -257,9 +237,9 @@ type flatJSON struct {
 
 func probeShape(p jig.Probe, sources []sourceJSON) probeJSON {
 	out := probeJSON{Method: p.Method, Repeat: repeatShape(p.Repeat), Sources: sources, SHA256: p.Curve.Hash(), Remarks: append([]string{}, p.Remarks...),
-		Flat: flatJSON{hertz(p.Flat.Low), hertz(p.Flat.High), p.Flat.Value.Quantity(), dB(p.Flat.Ripple), hertz(p.Flat.LowCorner), hertz(p.Flat.HighCorner)}}
+		Flat: flatJSON{p.Flat.Low.OrNull(), p.Flat.High.OrNull(), p.Flat.Value.Quantity(), rf.OrNullRounded(p.Flat.Ripple, 6), p.Flat.LowCorner.OrNull(), p.Flat.HighCorner.OrNull()}}
 	for _, x := range p.Points {
-		out.Points = append(out.Points, probePointJSON{x.Frequency.Hz(), x.Zt.Quantity(), levelDB(x.Naive), levelDB(x.OnePort), levelDB(x.Lumped), levelDB(x.Ratio), dB(x.Spread)})
+		out.Points = append(out.Points, probePointJSON{x.Frequency.Hz(), x.Zt.Quantity(), rf.OrNullRounded(x.Naive.DB(), 6), rf.OrNullRounded(x.OnePort.DB(), 6), rf.OrNullRounded(x.Lumped.DB(), 6), rf.OrNullRounded(x.Ratio.DB(), 6), rf.OrNullRounded(x.Spread, 6)})
 	}
 	return out
 }
@@ -448,7 +428,7 @@ func clampShape(m jig.Clamp, sources []sourceJSON) clampJSON {
 		}
 	}
 	for _, p := range m.Points {
-		x := clampPointJSON{Hz: p.Frequency.Hz(), InsertionLoss: dB(p.InsertionLoss), ReturnLoss: dB(p.ReturnLoss), Directivity: dB(p.Directivity), Forward: p.Forward100mA.Quantity(), Spread: dB(p.Spread)}
+		x := clampPointJSON{Hz: p.Frequency.Hz(), InsertionLoss: rf.OrNullRounded(p.InsertionLoss, 6), ReturnLoss: rf.OrNullRounded(p.ReturnLoss, 6), Directivity: rf.OrNullRounded(p.Directivity, 6), Forward: p.Forward100mA.Quantity(), Spread: rf.OrNullRounded(p.Spread, 6)}
 		if p.HasSeries {
 			x.Series = &[2]float64{real(p.Series), imag(p.Series)}
 		}
@@ -581,17 +561,17 @@ type linearLevelJSON struct {
 }
 
 func linearityShape(l jig.Linearity) linearityJSON {
-	out := linearityJSON{Limit: dB(l.Setup.Limit), Crest: dB(l.Setup.Crest), Usable: l.Usable.Quantity(), UsableHz: hertz(l.UsableAt), Remarks: append([]string{}, l.Remarks...)}
+	out := linearityJSON{Limit: rf.OrNullRounded(l.Setup.Limit, 6), Crest: rf.OrNullRounded(l.Setup.Crest, 6), Usable: l.Usable.Quantity(), UsableHz: l.UsableAt.OrNull(), Remarks: append([]string{}, l.Remarks...)}
 	if c := l.Check; c != nil {
-		out.Check = &checkJSON{Edition: c.Edition, Step: dB(c.Step), Least: dB(c.Least), Mark: c.Mark()}
+		out.Check = &checkJSON{Edition: c.Edition, Step: rf.OrNullRounded(c.Step, 6), Least: rf.OrNullRounded(c.Least, 6), Mark: c.Mark()}
 		if c.Most != 0 {
-			out.Check.Most = dB(c.Most)
+			out.Check.Most = rf.OrNullRounded(c.Most, 6)
 		}
 	}
 	for _, p := range l.Points {
-		x := linearPointJSON{Hz: p.Frequency.Hz(), Usable: p.Usable.Quantity(), Checked: p.Checked, Passed: p.Passed, PassedTo: p.PassedTo.Quantity(), Rise: dB(p.Rise)}
+		x := linearPointJSON{Hz: p.Frequency.Hz(), Usable: p.Usable.Quantity(), Checked: p.Checked, Passed: p.Passed, PassedTo: p.PassedTo.Quantity(), Rise: rf.OrNullRounded(p.Rise, 6)}
 		for _, y := range p.Levels {
-			x.Levels = append(x.Levels, linearLevelJSON{y.Drive.Quantity(), y.Current.Quantity(), dB(y.Compression), dB(y.Step)})
+			x.Levels = append(x.Levels, linearLevelJSON{y.Drive.Quantity(), y.Current.Quantity(), rf.OrNullRounded(y.Compression, 6), rf.OrNullRounded(y.Step, 6)})
 		}
 		out.Points = append(out.Points, x)
 	}

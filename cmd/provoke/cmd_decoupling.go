@@ -205,14 +205,14 @@ type decouplingAdviceJSON struct {
 
 func (s *decouplingSheet) json(asked bool) decouplingJSON {
 	out := decouplingJSON{Name: s.Name, File: s.File, SHA256: s.Hash, Bias: s.Bias.Quantity(), Judgement: append([]string{}, cable.Judge(s.whole)...),
-		Advice: decouplingAdviceJSON{Gain: gainOrNull(s.advice.Gain), Text: s.advice.Text}, Remarks: append([]string{}, s.Remarks...), Warnings: append(problem.List{}, s.warnings...)}
+		Advice: decouplingAdviceJSON{Gain: rf.OrNull(s.advice.Gain), Text: s.advice.Text}, Remarks: append([]string{}, s.Remarks...), Warnings: append(problem.List{}, s.warnings...)}
 	for _, k := range s.advice.Order {
 		out.Advice.Order = append(out.Advice.Order, s.Stack[k].Name)
 	}
 	for _, x := range s.Stack {
 		j := stackedJSON{Name: x.Name, Material: x.MaterialKey, Distance: float64(x.Distance), Turns: max(x.Ferrite.Turns, 1), Guessed: x.HalfAtGuess, Field: float64(x.Field), Left: x.Derating}
 		if x.HalfAt > 0 {
-			j.HalfAt = numberOrNull(float64(x.HalfAt))
+			j.HalfAt = rf.OrNull(float64(x.HalfAt))
 		}
 		out.Stack = append(out.Stack, j)
 	}
@@ -230,7 +230,7 @@ func decoupledOf(x cable.Decoupled) decoupledJSON {
 	j := decoupledJSON{Hz: x.At.Hz(), Whole: x.Whole, Missing: x.Missing, Each: [][2]float64{}}
 	if !x.Whole {
 		if x.AtLeast > 0 {
-			j.AtLeast = numberOrNull(float64(x.AtLeast))
+			j.AtLeast = rf.OrNull(float64(x.AtLeast))
 		}
 		return j
 	}
@@ -238,7 +238,7 @@ func decoupledOf(x cable.Decoupled) decoupledJSON {
 	for _, z := range x.Each {
 		j.Each = append(j.Each, [2]float64{real(z), imag(z)})
 	}
-	j.WrongWay, j.WrongWayBare, j.Share, j.ShareBare = gainOrNull(x.WrongWay), gainOrNull(x.WrongWayBare), numberOrNull(x.Share), numberOrNull(x.ShareBare)
-	j.DUT, j.AE = gainOrNull(x.DUT), gainOrNull(x.AE)
+	j.WrongWay, j.WrongWayBare, j.Share, j.ShareBare = rf.OrNull(x.WrongWay), rf.OrNull(x.WrongWayBare), rf.OrNull(x.Share), rf.OrNull(x.ShareBare)
+	j.DUT, j.AE = rf.OrNull(x.DUT), rf.OrNull(x.AE)
 	return j
 }

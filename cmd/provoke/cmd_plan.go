@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"time"
 
 	"provoke/internal/files/catalog"
@@ -429,18 +428,11 @@ type (
 	}
 )
 
-func decibels(g rf.Gain) *rf.Quantity {
-	if math.IsNaN(float64(g)) {
-		return nil
-	}
-	return g.Quantity(rf.Exactly)
-}
-
 func (d dryRun) shape(points bool) planShape {
 	p, c := d.plan, d.checked
 	s := planShape{
 		Name: p.Name, File: p.File, Hash: p.Hash, Kind: p.Kind, Mode: p.Mode, Fixture: p.Fixture,
-		Modulation: modulationShape{p.Modulation.String(), decibels(p.Modulation.CrestOverLevel()), decibels(p.Modulation.MeanOverCarrier())},
+		Modulation: modulationShape{p.Modulation.String(), p.Modulation.CrestOverLevel().Quantity(rf.Exactly), p.Modulation.MeanOverCarrier().Quantity(rf.Exactly)},
 		Grid:       gridShape{p.GridText, len(p.Grid), p.Grid[0].Quantity(), p.Grid[len(p.Grid)-1].Quantity(), order(p)},
 		Dwell:      p.Dwell.Quantity(), Settle: p.Settle.Quantity(),
 		Duration: durationShape{c.Duration.Shortest.Quantity(), c.Duration.Likely.Quantity(), c.Duration.Longest.Quantity(), c.Duration.Assumes},
@@ -458,19 +450,19 @@ func (d dryRun) shape(points bool) planShape {
 	}
 	if p.Kind == plan.Exposure || p.Kind == plan.Control {
 		q := p.Search
-		s.Search = &searchShape{q.Onset, q.Recovery, decibels(q.Resolution), decibels(q.Range), decibels(q.Approach), q.Confirm, decibels(q.Window), q.Stated()}
+		s.Search = &searchShape{q.Onset, q.Recovery, q.Resolution.Quantity(rf.Exactly), q.Range.Quantity(rf.Exactly), q.Approach.Quantity(rf.Exactly), q.Confirm, q.Window.Quantity(rf.Exactly), q.Stated()}
 	}
 	for _, x := range c.Worst {
 		n := x.Node
 		s.Worst = append(s.Worst, worstShape{n.ID, n.Place, x.Frequency.Hz(), x.Drive.Quantity(), n.Compared().Quantity(),
-			n.Rating.Quantity(), n.RatedAs, decibels(n.Unsure), decibels(n.Headroom), n.Within, n.Note})
+			n.Rating.Quantity(), n.RatedAs, n.Unsure.Quantity(rf.Exactly), n.Headroom.Quantity(rf.Exactly), n.Within, n.Note})
 	}
 	for _, x := range c.Refusals {
 		s.Refusals = append(s.Refusals, refusalShape{x.ID, x.Place, x.Frequency.Hz(), x.Level.Quantity(), x.Rating.Quantity(),
-			x.RatedAs, decibels(x.Over), x.Count, x.String()})
+			x.RatedAs, x.Over.Quantity(rf.Exactly), x.Count, x.String()})
 	}
 	for _, x := range c.Unreachable {
-		s.Unreachable = append(s.Unreachable, unreachableShape{x.Frequency.Hz(), x.Wanted.Quantity(), x.Reach.Quantity(), decibels(x.Short), x.Why})
+		s.Unreachable = append(s.Unreachable, unreachableShape{x.Frequency.Hz(), x.Wanted.Quantity(), x.Reach.Quantity(), x.Short.Quantity(rf.Exactly), x.Why})
 	}
 	if points {
 		s.Points = d.pointShapes()

@@ -314,7 +314,7 @@ type (
 )
 
 func (s *uncertaintySheet) json() uncertaintyJSON {
-	out := uncertaintyJSON{Bench: s.bench.Name, Hash: s.bench.Hash, Means: string(s.conditions.Means), Confidence: rounded(float64(s.confidence)), Seed: s.seed,
+	out := uncertaintyJSON{Bench: s.bench.Name, Hash: s.bench.Hash, Means: string(s.conditions.Means), Confidence: rf.Round(float64(s.confidence), 4), Seed: s.seed,
 		Points: []uncertaintyPointJSON{}, Warnings: slices.Clip(s.warnings)}
 	if out.Warnings == nil {
 		out.Warnings = problem.List{}
@@ -326,8 +326,8 @@ func (s *uncertaintySheet) json() uncertaintyJSON {
 }
 
 func uncertaintyPoint(p uncertainty.Current) uncertaintyPointJSON {
-	q := uncertaintyPointJSON{Frequency: p.Frequency.Quantity(), U: numberOfDB(p.U()), K: rounded(p.K()), Freedom: finite(p.Combined.Freedom),
-		Standard: numberOfDB(rf.Gain(p.Combined.Standard)), Assumed: len(p.Assumed()), Notes: append([]string{}, p.Notes...),
+	q := uncertaintyPointJSON{Frequency: p.Frequency.Quantity(), U: rf.OrNullRounded(p.U(), 3), K: rf.Round(p.K(), 4), Freedom: rf.OrNullRounded(p.Combined.Freedom, 4),
+		Standard: rf.OrNullRounded(rf.Gain(p.Combined.Standard), 3), Assumed: len(p.Assumed()), Notes: append([]string{}, p.Notes...),
 		Largest: nameOf(p.Components[p.Combined.Contributions[0].Index])}
 	if m := p.Simulated; m != nil {
 		q.Simulated = &simulatedJSON{m.Draws, ends(m.Symmetric), ends(m.Shortest), p.Comparison.Differs}
@@ -335,12 +335,12 @@ func uncertaintyPoint(p uncertainty.Current) uncertaintyPointJSON {
 	for _, r := range p.Combined.Contributions {
 		x := p.Components[r.Index]
 		left, _ := p.Without(r.Index)
-		freedom := finite(x.Freedom)
+		freedom := rf.OrNullRounded(x.Freedom, 4)
 		if x.Freedom == 0 {
 			freedom = nil
 		}
-		q.Components = append(q.Components, uncertaintyComponentJSON{x.Name, x.Item, string(x.Distribution), numberOfDB(rf.Gain(x.Half)), rounded(divisorOf(x)),
-			freedom, x.Sensitivity, numberOfDB(rf.Gain(r.Standard)), rounded(r.Share), numberOfDB(left), x.Source, x.Assumed})
+		q.Components = append(q.Components, uncertaintyComponentJSON{x.Name, x.Item, string(x.Distribution), rf.OrNullRounded(rf.Gain(x.Half), 3), rf.Round(divisorOf(x), 4),
+			freedom, x.Sensitivity, rf.OrNullRounded(rf.Gain(r.Standard), 3), rf.Round(r.Share, 4), rf.OrNullRounded(left, 3), x.Source, x.Assumed})
 	}
 	return q
 }
@@ -353,16 +353,6 @@ func divisorOf(x uncertainty.Component) float64 {
 	return 1
 }
 
-// rounded leaves four decimals.
-func rounded(x float64) float64 { return math.Round(x*1e4) / 1e4 }
-
-func ends(i uncertainty.Interval) [2]float64 { return [2]float64{rounded(i.Low), rounded(i.High)} }
-
-// finite returns nil for what has no number.
-func finite(x float64) *float64 {
-	if math.IsInf(x, 0) || math.IsNaN(x) {
-		return nil
-	}
-	x = rounded(x)
-	return &x
+func ends(i uncertainty.Interval) [2]float64 {
+	return [2]float64{rf.Round(i.Low, 4), rf.Round(i.High, 4)}
 }
