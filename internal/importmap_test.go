@@ -41,7 +41,7 @@ var rooms = []struct {
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
 	{"run", []string{"engine", "watcher", "selftest"}},
-	{"faces", []string{"report", "web"}},
+	{"faces", []string{"report", "calculator", "web"}},
 }
 
 // order is the packages of all rooms by their names; no two rooms have one of the same name.
