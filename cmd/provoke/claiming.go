@@ -11,6 +11,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
+	"provoke/internal/units/rf"
 )
 
 // letsGoWithin is how long a run that was asked for its bench has until the bench is silenced beside it: it
@@ -105,9 +106,9 @@ func ended(r *claim.Request, held []claim.Holder, most time.Duration, say func(s
 	for _, h := range runs {
 		if !free && h.Process.Lives() { // its watcher may have the bench with it
 			still = append(still, h)
-			say(fmt.Sprintf("%v has this bench: it was told to trip, and has not let it go after %v; the bench is silenced beside it, without its analyser", h, round(time.Since(began))))
+			say(fmt.Sprintf("%v has this bench: it was told to trip, and has not let it go after %v; the bench is silenced beside it, without its analyser", h, rf.Milliseconds(time.Since(began))))
 		} else {
-			say(fmt.Sprintf("%v had this bench: it was tripped, and let it go within %v", h, round(time.Since(began))))
+			say(fmt.Sprintf("%v had this bench: it was tripped, and let it go within %v", h, rf.Milliseconds(time.Since(began))))
 		}
 	}
 	return still

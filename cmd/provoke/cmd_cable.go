@@ -112,10 +112,10 @@ type alongSheet struct {
 func (s *cableSheet) fit(w *terminal.World, c *cableCommand) error {
 	job, err := store.OpenReadOnly(c.Fit)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	r, _, err := readChosen(w, job, c.Number)
 	if err != nil {
 		return fmt.Errorf("cable from %s: %w", c.Fit, err)

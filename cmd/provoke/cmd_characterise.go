@@ -317,10 +317,10 @@ func readCalibrations(w *terminal.World, name string, numbers []int) ([]result.R
 	}
 	job, err := store.OpenReadOnly(name)
 	if err != nil {
-		return nil, nil, damage(err)
+		return nil, nil, terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	var runs []result.Run
 	var sources []sourceJSON
 	for _, n := range numbers {

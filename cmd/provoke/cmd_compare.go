@@ -48,10 +48,10 @@ func (c *compareCommand) Run(w *terminal.World) error {
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	if err := c.choose(job); err != nil {
 		return err
 	}
@@ -104,7 +104,7 @@ func (c *compareCommand) choose(job *store.Job) error {
 	}
 	infos, err := job.Runs()
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	var runs []result.Run
 	for _, i := range infos {

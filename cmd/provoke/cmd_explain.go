@@ -41,10 +41,10 @@ Strong is from 10 dB of distance, moderate from 6 dB, weak from 3 dB; without ev
 func (c *explainCommand) Run(w *terminal.World) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	runs, err := readRuns(w, job)
 	if err != nil {
 		return err

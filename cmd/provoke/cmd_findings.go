@@ -35,10 +35,10 @@ func (c *findingsCommand) Help() string {
 func (c *findingsCommand) Run(w *terminal.World) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	r, control, err := readChosen(w, job, c.Number)
 	if err != nil {
 		return fmt.Errorf("findings of %s: %w", c.Job, err)
@@ -96,7 +96,7 @@ func printEvidence(w io.Writer, job *store.Job, r result.Run, control *result.Ru
 func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
 	infos, err := job.Runs()
 	if err != nil {
-		return r, nil, damage(err)
+		return r, nil, terminal.Damage(err)
 	}
 	var known []result.Run
 	for _, i := range infos {
@@ -117,7 +117,7 @@ func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, co
 func readRuns(w *terminal.World, job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
-		return nil, damage(err)
+		return nil, terminal.Damage(err)
 	}
 	var out []result.Run
 	for _, i := range infos {
@@ -134,7 +134,7 @@ func readRuns(w *terminal.World, job *store.Job) ([]result.Run, error) {
 func readRun(w *terminal.World, job *store.Job, number int) (result.Run, error) {
 	r, err := result.All(job.Records(number, 1))
 	if err != nil {
-		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), damage(err))
+		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), terminal.Damage(err))
 	}
 	if r.Unreadable > 0 {
 		fmt.Fprintf(w.Stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", english.Count(r.Unreadable, "record", "records"), number)

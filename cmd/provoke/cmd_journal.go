@@ -38,13 +38,13 @@ func (c *journalCommand) Run(w *terminal.World) error {
 		if c.Verify && (errors.Is(err, store.ErrNotAJob) || errors.Is(err, store.ErrDamaged)) {
 			return terminal.WithCode(terminal.ExitNotVerified, err)
 		}
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	switch {
 	case c.Export != "":
-		return damage(c.export(w, job))
+		return terminal.Damage(c.export(w, job))
 	case c.Copy != "" && c.Verify:
 		return terminal.WithCode(terminal.ExitUsage, errors.New("--copy verifies by itself; give --verify or --copy"))
 	case c.Copy != "":
@@ -52,22 +52,7 @@ func (c *journalCommand) Run(w *terminal.World) error {
 	case c.Verify:
 		return c.verify(w, job)
 	}
-	return damage(c.print(w, job))
-}
-
-// damage gives an error about a damaged job its exit code.
-func damage(err error) error {
-	if errors.Is(err, store.ErrDamaged) {
-		return terminal.WithCode(terminal.ExitNotVerified, err)
-	}
-	return err
-}
-
-// tellLeftBehind passes on what an abrupt end of a run left beside the job.
-func tellLeftBehind(w *terminal.World, job *store.Job) {
-	if left := job.LeftBehind(); left != "" {
-		fmt.Fprintln(w.Stderr, "provoke: note:", left)
-	}
+	return terminal.Damage(c.print(w, job))
 }
 
 // runs returns the runs that were asked for.

@@ -51,10 +51,10 @@ unit ("V" of e.m.f., "V/m").`
 func (c *laboratoryCommand) Run(w *terminal.World) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	r, err := c.chosen(w, job)
 	if err != nil {
 		return fmt.Errorf("laboratory beside %s: %w", c.Job, err)
@@ -75,7 +75,7 @@ func (c *laboratoryCommand) chosen(w *terminal.World, job *store.Job) (result.Ru
 	if number == 0 {
 		infos, err := job.Runs()
 		if err != nil {
-			return result.Run{}, damage(err)
+			return result.Run{}, terminal.Damage(err)
 		}
 		var known []result.Run
 		for _, i := range infos {
@@ -110,7 +110,7 @@ func reported(w *terminal.World, job *store.Job, file string) (event.LaboratoryF
 	if file == "" {
 		infos, err := job.Runs()
 		if err != nil {
-			return event.LaboratoryFailures{}, damage(err)
+			return event.LaboratoryFailures{}, terminal.Damage(err)
 		}
 		for i := len(infos) - 1; i >= 0; i-- {
 			if infos[i].Opened.RunKind != event.LaboratoryKind {

@@ -63,7 +63,7 @@ func (c *newCommand) Run(w *terminal.World) error {
 		return fmt.Errorf("make the folder: %w", err)
 	}
 	for _, f := range files {
-		if err := writeNew(filepath.Join(c.Dir, f.name), f.text); err != nil {
+		if err := terminal.WriteNew(filepath.Join(c.Dir, f.name), f.text); err != nil {
 			return err
 		}
 	}
@@ -97,17 +97,4 @@ func alreadyThere(names []string) string {
 		return names[0] + " is"
 	}
 	return strings.Join(names, " and ") + " are"
-}
-
-// writeNew writes a file that does not exist yet; it never replaces one.
-func writeNew(path, text string) (err error) {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return fmt.Errorf("write a new file: %w", err)
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	if _, err = f.WriteString(text); err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	return nil
 }

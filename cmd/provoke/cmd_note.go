@@ -40,14 +40,14 @@ func (c *noteCommand) Run(w *terminal.World) error {
 func annotate(w *terminal.World, path string, run int, make func(*store.Job) ([]event.Event, error)) (err error) {
 	job, err := store.Open(path)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer func() {
 		if e := job.Close(); err == nil {
 			err = e
 		}
 	}()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	if run == 0 {
 		if run, err = job.Newest(); err != nil {
 			return err
@@ -59,7 +59,7 @@ func annotate(w *terminal.World, path string, run int, make func(*store.Job) ([]
 	}
 	records, err := job.Annotate(run, w.Now(), events...)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	for _, r := range records {
 		fmt.Fprintf(w.Stdout, "run %d, record %d: %s\n", run, r.Seq, event.Line(r.Event))

@@ -95,7 +95,7 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	fmt.Fprintf(out, "\n%s: dry run, nothing is switched on\n\n", p.Name)
 	t := terminal.Table(out)
 	row := func(name, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", name, fmt.Sprintf(format, args...)) }
-	row("run", "%s, %s, %s", p.Kind, p.Mode, fixtureWords(p.Fixture))
+	row("run", "%s, %s, %s", p.Kind, p.Mode, p.Fixture.Words())
 	row("bench", "%s (%s)", d.bench.Name, d.bench.File)
 	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
 		if d.calibration != nil {
@@ -154,16 +154,6 @@ func (d dryRun) answer(out io.Writer) {
 		}
 	}
 	fmt.Fprintf(out, "%v\n", c.Duration)
-}
-
-func fixtureWords(f catalog.Fixture) string {
-	switch f {
-	case catalog.Jig50:
-		return "in the 50 + 50 Ω jig"
-	case catalog.Jig150:
-		return "in the 150 + 150 Ω jig"
-	}
-	return "on the cable"
 }
 
 func order(p *plan.Plan) string {

@@ -208,7 +208,7 @@ func (r *rehearsal) quiet(ctx context.Context, what string) guard.Report {
 	if !rep.Quiet {
 		err = errors.New(rep.How)
 	}
-	r.say(what, err, "%s (%v)", rep.How, shortly(rep.Took))
+	r.say(what, err, "%s (%v)", rep.How, rf.Shortly(rep.Took))
 	return rep
 }
 
@@ -277,7 +277,7 @@ func (r *rehearsal) trip(ctx context.Context) bool {
 	g := r.guard(10*time.Second, r.watching.guard())
 	defer g.Disarm()
 	began := time.Now()
-	if !r.say("arming, output on at the lowest level", r.on(ctx, g), "done and read back (%v)", shortly(time.Since(began))) {
+	if !r.say("arming, output on at the lowest level", r.on(ctx, g), "done and read back (%v)", rf.Shortly(time.Since(began))) {
 		g.Silence(ctx, "rehearsal")
 		return false
 	}
@@ -292,7 +292,7 @@ func (r *rehearsal) trip(ctx context.Context) bool {
 	if !rep.Quiet {
 		err = errors.New(rep.How)
 	}
-	r.say("trip", err, "%s %v after it", rep.How, shortly(time.Since(began)))
+	r.say("trip", err, "%s %v after it", rep.How, rf.Shortly(time.Since(began)))
 	_, again := g.Clear(ctx, r.lowest())
 	taken := r.rig.Source.Apply(ctx, early)
 	err = nil
@@ -338,7 +338,7 @@ func (r *rehearsal) deadMan(ctx context.Context) bool {
 		return g.Silence(ctx, "rehearsal").Quiet
 	}
 	took, err := r.awaitOff(ctx, time.Now(), period+4*time.Second)
-	r.say("dead-man", err, "output off %v after the last sign of life (period %v)", shortly(took), rf.Duration(period))
+	r.say("dead-man", err, "output off %v after the last sign of life (period %v)", rf.Shortly(took), rf.Duration(period))
 	return g.Silence(ctx, "rehearsal").Quiet
 }
 
@@ -360,6 +360,6 @@ func (r *rehearsal) watch(ctx context.Context) {
 	began := time.Now()
 	x.Hang()
 	took, err := r.awaitOff(ctx, began, watcher.Limit+4*time.Second)
-	r.say("watcher acts", err, "output off %v after this program seemed to hang", shortly(took))
+	r.say("watcher acts", err, "output off %v after this program seemed to hang", rf.Shortly(took))
 	g.Silence(ctx, "rehearsal")
 }

@@ -136,10 +136,10 @@ func (c *remedyCommand) ask(w *terminal.World, s *remedySheet) error {
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	r, control, err := readChosen(w, job, c.Number)
 	if err != nil {
 		return fmt.Errorf("remedy for %s: %w", c.Job, err)

@@ -57,10 +57,10 @@ func (c *reportCommand) Run(w *terminal.World) error {
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	defer job.Close()
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	runs, err := readRuns(w, job)
 	if err != nil {
 		return err

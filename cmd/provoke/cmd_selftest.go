@@ -176,7 +176,7 @@ func (c *selftestCommand) printFaults(t io.Writer, f selftest.SampleResult) {
 		}
 		fmt.Fprintf(t, "  %s\t%d\n", words, f.Verdicts[v])
 	}
-	fmt.Fprintf(t, "longest from the recorded cause to RF off\t%v\n", shortly(f.OnAfter))
+	fmt.Fprintf(t, "longest from the recorded cause to RF off\t%v\n", rf.Shortly(f.OnAfter))
 }
 
 func printChanges(t io.Writer, x selftest.ChangesResult) {
@@ -184,8 +184,8 @@ func printChanges(t io.Writer, x selftest.ChangesResult) {
 	for _, v := range slices.Sorted(maps.Keys(x.Verdicts)) {
 		fmt.Fprintf(t, "  %s\t%d\n", v, x.Verdicts[v])
 	}
-	fmt.Fprintf(t, "longest off its level in a step that counts\t%v (promised a tenth of the dwell, or two readings)\n", shortly(x.Off))
-	fmt.Fprintf(t, "longest over a rating\t%v (promised %v)\n", shortly(x.Over), rf.Duration(selftest.OverRatingFor))
+	fmt.Fprintf(t, "longest off its level in a step that counts\t%v (promised a tenth of the dwell, or two readings)\n", rf.Shortly(x.Off))
+	fmt.Fprintf(t, "longest over a rating\t%v (promised %v)\n", rf.Shortly(x.Over), rf.Duration(selftest.OverRatingFor))
 }
 
 func messagesOf(f selftest.SampleResult) (n int) {
@@ -205,19 +205,11 @@ func (c *selftestCommand) printKills(t io.Writer, k selftest.KillsResult) {
 	fmt.Fprintf(t, "runs taken up again, with the same findings\t%d\n", k.TakenUp)
 	fmt.Fprintf(t, "points acknowledged\t%d\n", k.Acknowledged)
 	fmt.Fprintf(t, "points lost\t%d\n", k.Lost)
-	fmt.Fprintf(t, "longest from death to RF off\t%v (promised %v)\n", shortly(k.OffDeath), rf.Duration(selftest.OffAfterDeath))
+	fmt.Fprintf(t, "longest from death to RF off\t%v (promised %v)\n", rf.Shortly(k.OffDeath), rf.Duration(selftest.OffAfterDeath))
 	if k.Trials[selftest.Stopped] > 0 {
-		fmt.Fprintf(t, "longest from a stop to RF off\t%v (promised %v)\n", shortly(k.OffStop), rf.Duration(selftest.OffAfterStop))
-		fmt.Fprintf(t, "RF on again when a stopped program went on\t%d times, for %v at most (promised %v)\n", k.Again, shortly(k.AgainFor), rf.Duration(selftest.OnAgainFor))
+		fmt.Fprintf(t, "longest from a stop to RF off\t%v (promised %v)\n", rf.Shortly(k.OffStop), rf.Duration(selftest.OffAfterStop))
+		fmt.Fprintf(t, "RF on again when a stopped program went on\t%d times, for %v at most (promised %v)\n", k.Again, rf.Shortly(k.AgainFor), rf.Duration(selftest.OnAgainFor))
 	}
-}
-
-// shortly rounds a time to milliseconds, and what is shorter to microseconds.
-func shortly(d time.Duration) rf.Duration {
-	if d < time.Millisecond {
-		return rf.Duration(d.Round(time.Microsecond))
-	}
-	return rf.Duration(d.Round(time.Millisecond))
 }
 
 func (c *selftestCommand) json(f selftest.SampleResult, x selftest.ChangesResult, k selftest.KillsResult, breaches []string) selftestJSON {

@@ -90,7 +90,7 @@ func writeApart(w *terminal.World, base string, text []byte) (string, error) {
 			}
 			continue
 		}
-		if err := writeNew(name, string(text)); err != nil {
+		if err := terminal.WriteNew(name, string(text)); err != nil {
 			return "", err
 		}
 		fmt.Fprintf(w.Stderr, "wrote %s\n", name)
@@ -121,9 +121,9 @@ func (f studyFlags) expose(w *terminal.World, planFile, label string) (number in
 func (f studyFlags) read(w *terminal.World, numbers []int) (*store.Job, []result.Run, error) {
 	job, err := store.OpenReadOnly(f.Job)
 	if err != nil {
-		return nil, nil, damage(err)
+		return nil, nil, terminal.Damage(err)
 	}
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	var out []result.Run
 	for _, n := range numbers {
 		r, err := readRun(w, job, n)
@@ -140,13 +140,13 @@ func (f studyFlags) read(w *terminal.World, numbers []int) (*store.Job, []result
 func (f studyFlags) newest(w *terminal.World, fits func(event.Opened) bool) (*store.Job, result.Run, error) {
 	job, err := store.OpenReadOnly(f.Job)
 	if err != nil {
-		return nil, result.Run{}, damage(err)
+		return nil, result.Run{}, terminal.Damage(err)
 	}
-	tellLeftBehind(w, job)
+	terminal.TellLeftBehind(w, job)
 	infos, err := job.Runs()
 	if err != nil {
 		job.Close()
-		return nil, result.Run{}, damage(err)
+		return nil, result.Run{}, terminal.Damage(err)
 	}
 	for i := len(infos) - 1; i >= 0; i-- {
 		if infos[i].Opened.RunKind == plan.Exposure && (fits == nil || fits(infos[i].Opened)) {
@@ -405,7 +405,7 @@ func (c *modulationStudy) chosen(w *terminal.World) ([]result.Run, error) {
 	defer job.Close()
 	infos, err := job.Runs()
 	if err != nil {
-		return nil, damage(err)
+		return nil, terminal.Damage(err)
 	}
 	var known []result.Run
 	for _, i := range infos {

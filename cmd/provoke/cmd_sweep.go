@@ -281,7 +281,7 @@ func printSwept(w *terminal.World, out engine.Swept) {
 	fmt.Fprintln(t, "band from\tto\tlower end within\tupper end within\tlatency\tby")
 	for _, b := range out.Bands {
 		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,
-			round(b.Latency), round(b.LatencyLeast), round(b.LatencyMost), b.Rests)
+			rf.Milliseconds(b.Latency), rf.Milliseconds(b.LatencyLeast), rf.Milliseconds(b.LatencyMost), b.Rests)
 	}
 	t.Flush()
 	for _, b := range out.Bands {
@@ -290,5 +290,3 @@ func printSwept(w *terminal.World, out engine.Swept) {
 		}
 	}
 }
-
-func round(d time.Duration) rf.Duration { return rf.Duration(d.Round(time.Millisecond)) }

@@ -51,7 +51,7 @@ func benchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
 func repeatsOf(w *terminal.World, job *store.Job, r result.Run) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
-		return nil, damage(err)
+		return nil, terminal.Damage(err)
 	}
 	out := []result.Run{}
 	for _, i := range infos {
@@ -74,7 +74,7 @@ func repeatsOf(w *terminal.World, job *store.Job, r result.Run) ([]result.Run, e
 func mayRepeat(job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
-		return nil, damage(err)
+		return nil, terminal.Damage(err)
 	}
 	var all, out []result.Run
 	for _, i := range infos {
@@ -83,7 +83,7 @@ func mayRepeat(job *store.Job) ([]result.Run, error) {
 	for _, n := range analysis.MayRepeat(all) {
 		r, err := result.All(job.Records(n, 1))
 		if err != nil {
-			return nil, damage(err)
+			return nil, terminal.Damage(err)
 		}
 		out = append(out, r)
 	}

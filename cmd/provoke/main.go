@@ -82,7 +82,7 @@ func run(w *terminal.World, args []string) (code int) {
 	defer said.Flush()
 	safe := *w
 	w = &safe
-	w.Stdout, w.Stderr = out, said
+	w.Stdout, w.Stderr, w.Program = out, said, version
 	var cli commands
 	exited := -1
 	parser, err := kong.New(&cli,

@@ -384,7 +384,7 @@ func carryOut(w *terminal.World, o performance, pr *prepared, part part, job *st
 func doubtFixture(w *terminal.World, job *store.Job, run int, c *chain.Chain) error {
 	r, err := result.All(job.Records(run, 1))
 	if err != nil {
-		return damage(err)
+		return terminal.Damage(err)
 	}
 	words := evidence.StillInJig(r, c)
 	if words == "" {
@@ -475,7 +475,7 @@ func askToArm(w *terminal.World, o performance, pr *prepared, rig *driver.Rig, w
 	if o.armed {
 		return nil
 	}
-	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, fixtureWords(pr.plan.Fixture))
+	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, pr.plan.Fixture.Words())
 	if pr.cal != nil {
 		fmt.Fprintf(w.Stdout, "replays %v\n\n", pr.cal)
 	}
@@ -690,7 +690,7 @@ func closedSteps(job *store.Job, run int) ([]event.Event, error) {
 func opened(w *terminal.World, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (event.Opened, error) {
 	p, b := pr.plan, pr.bench
 	e := event.Opened{
-		Version: event.Version, Program: version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
+		Version: event.Version, Program: w.Program, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
 		Label: o.label, Changed: o.changed, Operator: o.operator, Room: o.room, Temperature: o.temperature, Humidity: o.humidity,
 		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
 			Means: p.Profile.Means, Verified: p.Profile.Verified, Checked: p.Profile.Checked.String()},

@@ -100,7 +100,7 @@ func (r *rehearsal) stalled(ctx context.Context) {
 		return
 	}
 	took, err := r.awaitOff(ctx, began, watcher.Unanswered+4*time.Second)
-	r.say(what, err, "output off %v after the second process stood still: %s", shortly(took), g.Cause())
+	r.say(what, err, "output off %v after the second process stood still: %s", rf.Shortly(took), g.Cause())
 	g.Silence(ctx, "rehearsal")
 }
 
@@ -126,7 +126,7 @@ func (r *rehearsal) killed(ctx context.Context) {
 		_, err = r.awaitOff(ctx, time.Now(), time.Second)
 	}
 	if err == nil {
-		r.say(what, nil, "a process that held RF was killed: its watcher switched RF off, and had seen it off for long enough %v after it noticed", shortly(left.Took.Std()))
+		r.say(what, nil, "a process that held RF was killed: its watcher switched RF off, and had seen it off for long enough %v after it noticed", rf.Shortly(left.Took.Std()))
 		return
 	}
 	r.say(what, err, "")
@@ -198,7 +198,7 @@ func (r *rehearsal) opened(ctx context.Context) {
 	case !rep.Quiet:
 		err = errors.New(rep.How)
 	}
-	r.say(what, err, "%s %v after it read as open", rep.How, shortly(time.Since(asked)))
+	r.say(what, err, "%s %v after it read as open", rep.How, rf.Shortly(time.Since(asked)))
 	for end := time.Now().Add(most); err == nil && time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
 		if closed, _ := r.rig.Interlock.Closed(ctx); closed {
 			return

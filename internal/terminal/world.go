@@ -11,6 +11,7 @@ import (
 
 // World is everything outside the process that a command touches.
 type World struct {
+	Program  string // version of the program, as it is recorded
 	Ctx      context.Context
 	Stdin    io.Reader
 	lines    *LineReader // of stdin; made by line

@@ -25,6 +25,17 @@ const (
 	Jig150  Fixture = "jig150"
 )
 
+// Words says what the clamp is closed around: "on the cable".
+func (f Fixture) Words() string {
+	switch f {
+	case Jig50:
+		return "in the 50 + 50 Ω jig"
+	case Jig150:
+		return "in the 150 + 150 Ω jig"
+	}
+	return "on the cable"
+}
+
 // LoopImpedance returns the sum of the two terminations of a jig; absent on a cable.
 func (f Fixture) LoopImpedance() rf.Resistance {
 	switch f {

@@ -26,6 +26,17 @@ type (
 // Duration is a time.Duration that is written with a unit: "500 ms", "2 s", "1.5 min".
 type Duration time.Duration
 
+// Milliseconds is a time rounded to milliseconds.
+func Milliseconds(d time.Duration) Duration { return Duration(d.Round(time.Millisecond)) }
+
+// Shortly rounds a time to milliseconds, and what is shorter to microseconds.
+func Shortly(d time.Duration) Duration {
+	if d < time.Millisecond {
+		return Duration(d.Round(time.Microsecond))
+	}
+	return Milliseconds(d)
+}
+
 type scalarUnit struct {
 	kind   string
 	units  map[string]float64
