@@ -466,7 +466,7 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	if e := s.estimate(); e != "" {
 		fmt.Fprintf(out, "\n%s\n", e)
 	}
-	for _, p := range folded(s.Warnings) {
+	for _, p := range s.Warnings.Folded() {
 		fmt.Fprintln(out, p)
 	}
 	return nil

@@ -117,12 +117,12 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	d.printUnreachable(out)
 	if len(d.checked.Worst) > 0 {
 		fmt.Fprintln(out)
-		printWorst(out, d.checked)
+		terminal.PrintWorst(out, d.checked)
 	}
 	if points {
 		d.printPoints(out)
 	}
-	for _, x := range folded(d.list.Warnings()) {
+	for _, x := range d.list.Warnings().Folded() {
 		fmt.Fprintf(out, "\n%v\n", x)
 	}
 	return nil

@@ -91,7 +91,7 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 func (c *sweepCommand) prepare(w *terminal.World) (*prepared, error) {
 	pr, err := readAndCheckSweep(c.Sweep)
 	if pr != nil {
-		for _, p := range folded(pr.warnings) {
+		for _, p := range pr.warnings.Folded() {
 			fmt.Fprintln(w.Stderr, p)
 		}
 	}

@@ -45,7 +45,7 @@ func (c *tryCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	for _, p := range folded(list.Warnings()) {
+	for _, p := range list.Warnings().Folded() {
 		fmt.Fprintln(w.Stderr, p)
 	}
 	var against *driver.Transcript

@@ -196,7 +196,7 @@ func (s *uncertaintySheet) print(out io.Writer) error {
 	} else if err := s.printTable(out); err != nil {
 		return err
 	}
-	for _, p := range folded(s.warnings) {
+	for _, p := range s.warnings.Folded() {
 		fmt.Fprintln(out, p)
 	}
 	return nil

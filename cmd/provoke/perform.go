@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"os"
 	"path/filepath"
@@ -127,26 +126,11 @@ func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 	return p, b, list, list.Err()
 }
 
-// folded puts several warnings of the bench file that no rating and no watching rests on into one line.
-func folded(list problem.List) problem.List {
-	first, n := 0, 0
-	for i, p := range list {
-		if p.Aside {
-			first, n = i, n+1
-		}
-	}
-	if n < 2 {
-		return list
-	}
-	one := problem.Problem{File: list[first].File, Warning: true, What: fmt.Sprintf("%d warnings that no rating and no watching rests on", n), Hint: "provoke bench " + list[first].File + " shows them"}
-	return append(slices.DeleteFunc(slices.Clone(list), func(p problem.Problem) bool { return p.Aside }), one)
-}
-
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.
 func prepare(w *terminal.World, planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
 	pr, err := readAndCheck(planFile, job, again, overTest)
 	if pr != nil {
-		for _, warning := range folded(pr.warnings) {
+		for _, warning := range pr.warnings.Folded() {
 			fmt.Fprintln(w.Stderr, warning)
 		}
 	}
@@ -479,7 +463,7 @@ func askToArm(w *terminal.World, o performance, pr *prepared, rig *driver.Rig, w
 	if pr.cal != nil {
 		fmt.Fprintf(w.Stdout, "replays %v\n\n", pr.cal)
 	}
-	printWorst(w.Stdout, pr.checked)
+	terminal.PrintWorst(w.Stdout, pr.checked)
 	fmt.Fprintf(w.Stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
 	proved, unproved := engine.Proof(rig, pr.bench, pr.plan, pr.sweep != nil)
 	for _, x := range proved {
@@ -511,15 +495,6 @@ func offerReset(w *terminal.World, o performance, prompts bool) func(context.Con
 		text, _ := w.Line(ctx)
 		return strings.TrimSpace(text) == "reset"
 	}
-}
-
-func printWorst(out io.Writer, c plan.Checked) {
-	t := terminal.Table(out)
-	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
-	for _, x := range c.Worst {
-		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", x.Node.ID, x.Node.Place, x.Frequency, x.Node.Compared(), x.Node.Counted(), x.Node.Rating, x.Node.Margin())
-	}
-	t.Flush()
 }
 
 func armed(o performance, pr *prepared, watched string) event.Armed {

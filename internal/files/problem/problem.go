@@ -6,6 +6,7 @@ package problem
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 )
@@ -71,6 +72,23 @@ func (l List) Warnings() List {
 		}
 	}
 	return out
+}
+
+// Folded puts several warnings of the bench file that no rating and no watching rests on into one line.
+func (l List) Folded() List {
+	first, n := 0, 0
+	for i, p := range l {
+		if p.Aside {
+			first, n = i, n+1
+		}
+	}
+	if n < 2 {
+		return l
+	}
+	one := Problem{File: l[first].File, Warning: true,
+		What: fmt.Sprintf("%d warnings that no rating and no watching rests on", n),
+		Hint: "provoke bench " + l[first].File + " shows them"}
+	return append(slices.DeleteFunc(slices.Clone(l), func(p Problem) bool { return p.Aside }), one)
 }
 
 // Sort orders the list by file and place.
