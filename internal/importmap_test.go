@@ -123,7 +123,7 @@ var impure = []struct{ name, why string }{
 }
 
 // seeded may use a math/rand/v2 source that is handed in and journalled.
-var seeded = []string{"plan", "uncertainty"}
+var seeded = []string{"plan", "uncertainty", "calculator"}
 
 // seededNames are the names of math/rand/v2 that do not draw from the global source.
 var seededNames = []string{"New", "NewPCG", "NewChaCha8", "NewZipf", "Rand", "Source", "PCG", "ChaCha8", "Zipf"}

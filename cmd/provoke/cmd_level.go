@@ -58,7 +58,8 @@ peak_held_carrier, peak_held_peak, peak_held_rms (each of the last six also with
 func (c *levelCommand) Run(w *terminal.World) error {
 	if c.Profiles {
 		if len(c.Expression) > 0 {
-			return terminal.WithCode(terminal.ExitUsage, errors.New("--profiles lists everything and takes no expression"))
+			return terminal.WithCode(terminal.ExitUsage, errors.New("--profiles lists everything and takes no "+
+				"expression"))
 		}
 		if c.JSON {
 			return levels.ProfilesJSON(w.Stdout)

@@ -160,7 +160,7 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 		return nil, err
 	}
 	pr := &prepared{plan: p, bench: b, chain: chain.New(b)}
-	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
+	if p.Replays() {
 		if pr.cal, err = calibrationOf(job, p); err != nil {
 			return nil, err
 		}

@@ -469,7 +469,7 @@ func (s repeatSheet) print(out io.Writer) error {
 		if x.Bounds > 0 && x.Upset > 0 {
 			deviation += fmt.Sprintf(", %d only bounds", x.Bounds)
 		}
-		fmt.Fprintf(t, "%v\t%d of %d\t%s\t%s\t%s\t%s\t%s\n", rf.Frequency(x.Hz), x.Upset, x.Tested, quantityText(x.Mean), quantityText(x.Low), quantityText(x.High), deviation, current)
+		fmt.Fprintf(t, "%v\t%d of %d\t%s\t%s\t%s\t%s\t%s\n", rf.Frequency(x.Hz), x.Upset, x.Tested, x.Mean.Words(), x.Low.Words(), x.High.Words(), deviation, current)
 	}
 	if err := t.Flush(); err != nil {
 		return err

@@ -17,6 +17,14 @@ type Quantity struct {
 	Bound string  `json:"bound,omitempty"`
 }
 
+// Words is the text of the quantity; "–" where it is absent.
+func (q *Quantity) Words() string {
+	if q == nil {
+		return "–"
+	}
+	return q.Text
+}
+
 // Quantity returns the level for --json; nil when absent.
 func (l Level[U]) Quantity() *Quantity {
 	if l.Absent() {
