@@ -6,8 +6,8 @@ package budget
 import (
 	"errors"
 	"fmt"
-	"math"
 
+	"provoke/internal/faces/calculator"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/findings/uncertainty"
@@ -99,18 +99,7 @@ func (b *Budget) frequencies(asked []rf.Frequency) []rf.Frequency {
 	if !band.Low.Known() {
 		return nil
 	}
-	out := []rf.Frequency{band.Low}
-	for e := math.Floor(math.Log10(band.Low.Hz())); e <= math.Log10(band.High.Hz()); e++ {
-		for _, m := range []float64{1, 1.5, 2, 3, 5, 7} {
-			if f := rf.Frequency(m * math.Pow(10, e)); f > band.Low*1.001 && f < band.High*0.999 {
-				out = append(out, f)
-			}
-		}
-	}
-	if band.High > band.Low {
-		out = append(out, band.High)
-	}
-	return out
+	return calculator.Steps(band.Low, band.High, 1, 1.5, 2, 3, 5, 7)
 }
 
 // point computes one line of the table over frequency.

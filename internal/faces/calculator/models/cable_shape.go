@@ -1,4 +1,4 @@
-package main
+package models
 
 import (
 	"provoke/internal/files/problem"
@@ -8,7 +8,8 @@ import (
 
 // The documented JSON shapes of provoke cable.
 
-type cableJSON struct {
+// CableJSON is the cable for --json.
+type CableJSON struct {
 	Name       string               `json:"name"`
 	File       string               `json:"file"`
 	SHA256     string               `json:"sha256"`
@@ -89,11 +90,13 @@ func valueOrNull(q cable.Estimated) *float64 {
 	return rf.OrNull(q.Value)
 }
 
-// json returns the sheet for --json: the frequencies that were asked for, or all of the file.
-func (s *cableSheet) json(asked bool) cableJSON {
+// Shape returns the sheet for --json: the frequencies that were asked for, or all of the file.
+func (s *Cable) Shape(asked bool) CableJSON {
 	c := s.cable
-	out := cableJSON{Name: c.Name, File: c.File, SHA256: c.Hash, Forward: c.Forward.Quantity(), Impedance: float64(c.Line.Impedance), Length: float64(c.Length()),
-		Clamp: c.ClampWhat, Points: []cablePointJSON{}, Resonances: []cableResonanceJSON{}, Along: []cableAlongJSON{}, Remarks: append([]string{}, c.Remarks...), Warnings: append(problem.List{}, s.warnings...)}
+	out := CableJSON{Name: c.Name, File: c.File, SHA256: c.Hash, Forward: c.Forward.Quantity(),
+		Impedance: float64(c.Line.Impedance), Length: float64(c.Length()),
+		Clamp: c.ClampWhat, Points: []cablePointJSON{}, Resonances: []cableResonanceJSON{}, Along: []cableAlongJSON{},
+		Remarks: append([]string{}, c.Remarks...), Warnings: append(problem.List{}, s.Warnings...)}
 	if f := c.Above(); f.Known() {
 		out.ModelTo = rf.OrNull(f.Hz())
 	}
@@ -111,7 +114,8 @@ func (s *cableSheet) json(asked bool) cableJSON {
 		if x.Peak {
 			kind = "high"
 		}
-		out.Resonances = append(out.Resonances, cableResonanceJSON{x.At.Hz(), kind, rf.OrNull(x.OverJig), rf.OrNull(x.Prominence), x.ToDUT, x.ToAE, x.Cause})
+		out.Resonances = append(out.Resonances, cableResonanceJSON{x.At.Hz(), kind, rf.OrNull(x.OverJig),
+			rf.OrNull(x.Prominence), x.ToDUT, x.ToAE, x.Cause})
 	}
 	for _, a := range s.along {
 		line := cableAlongJSON{Hz: a.at.Hz()}
@@ -125,22 +129,27 @@ func (s *cableSheet) json(asked bool) cableJSON {
 }
 
 func pointJSON(r *cable.Response, i int, x cable.Sensitivity) cablePointJSON {
-	p := cablePointJSON{Hz: r.Grid.Hz(i), DUT: amperes(r.DUT[i]).Quantity(), Probe: amperes(r.Probe[i]).Quantity(), Clamp: amperes(r.Clamp[i]).Quantity(),
-		AE: amperes(r.AE[i]).Quantity(), Jig: rf.Amperes(r.Jig[i]).Quantity(), OverJig: rf.OrNull(r.OverJig(i))}
+	p := cablePointJSON{Hz: r.Grid.Hz(i), DUT: amperes(r.DUT[i]).Quantity(), Probe: amperes(r.Probe[i]).Quantity(),
+		Clamp: amperes(r.Clamp[i]).Quantity(),
+		AE:    amperes(r.AE[i]).Quantity(), Jig: rf.Amperes(r.Jig[i]).Quantity(), OverJig: rf.OrNull(r.OverJig(i))}
 	if g, ok := r.Correction(i); ok {
-		p.Correction, p.CorrectionLow, p.CorrectionHigh, p.PerCentimetre = rf.OrNull(g), rf.OrNull(x.Low), rf.OrNull(x.High), rf.OrNull(x.PerCentimetre)
+		p.Correction, p.CorrectionLow, p.CorrectionHigh, p.PerCentimetre = rf.OrNull(g), rf.OrNull(x.Low),
+			rf.OrNull(x.High), rf.OrNull(x.PerCentimetre)
 	}
 	return p
 }
 
-func (s *cableSheet) estimateJSON() *cableEstimateJSON {
+func (s *Cable) estimateJSON() *cableEstimateJSON {
 	e := s.estimate
 	if e == nil {
 		return nil
 	}
-	out := &cableEstimateJSON{Run: s.run, Confidence: e.Confidence, RMS: e.RMS.DB(), Worst: e.Worst.DB(), WorstHz: e.WorstAt.Hz(), Used: e.Used, Left: e.Left, Converged: e.Converged, Correlated: append([]string{}, e.Correlated...)}
+	out := &cableEstimateJSON{Run: s.run, Confidence: e.Confidence, RMS: e.RMS.DB(), Worst: e.Worst.DB(),
+		WorstHz: e.WorstAt.Hz(), Used: e.Used, Left: e.Left, Converged: e.Converged,
+		Correlated: append([]string{}, e.Correlated...)}
 	for _, q := range e.Quantities {
-		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, valueOrNull(q), rf.OrNull(q.Low), rf.OrNull(q.High)})
+		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, valueOrNull(q),
+			rf.OrNull(q.Low), rf.OrNull(q.High)})
 	}
 	return out
 }
