@@ -43,7 +43,7 @@ func Steps(low, high rf.Frequency, digits ...float64) []rf.Frequency {
 	return out
 }
 
-// Frequencies reads what a flag was given, in ascending order and each once.
+// Frequencies reads what a flag was given.
 func Frequencies(flag string, texts []string) ([]rf.Frequency, error) {
 	var out []rf.Frequency
 	for _, t := range texts {
@@ -53,6 +53,12 @@ func Frequencies(flag string, texts []string) ([]rf.Frequency, error) {
 		}
 		out = append(out, f)
 	}
+	return out, nil
+}
+
+// Ascending is Frequencies in ascending order and each once.
+func Ascending(flag string, texts []string) ([]rf.Frequency, error) {
+	out, err := Frequencies(flag, texts)
 	slices.Sort(out)
-	return slices.Compact(out), nil
+	return slices.Compact(out), err
 }

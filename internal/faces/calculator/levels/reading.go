@@ -100,10 +100,8 @@ func (a *asked) readIL(p Piece, rest string) (string, string) {
 	case err != nil:
 		return err.Error(), `write for example "il 7 dB"`
 	case g < 3:
-		return fmt.Sprintf("an insertion loss of %v is below 3 dB",
-				g.Text(3)), "the far 50 Ω end of the jig takes half: no clamp has less than 3.01 dB; a loss is written " +
-				"as " +
-				"a positive number"
+		return fmt.Sprintf("an insertion loss of %v is below 3 dB", g.Text(3)),
+			"the far 50 Ω end of the jig takes half: no clamp has less than 3.01 dB; a loss is written as a positive number"
 	}
 	a.il = &g
 	return a.once("il", p)
@@ -233,6 +231,10 @@ func (a *asked) take(s levelSubject, known bool) (string, string) {
 	return "", ""
 }
 
+// unitsOfLevels is the hint where a unit is not known.
+const unitsOfLevels = `a level is a number with its unit: dBm, W, mW, dBµV, V, Vpp, dBµA, mA, "V emf"; ` +
+	"a frequency Hz, kHz, MHz, GHz"
+
 // levelHint says what is wrong with a text that is no level of any kind, naming the unit that was
 // nearly right.
 func levelHint(text string) (string, string) {
@@ -251,16 +253,17 @@ func levelHint(text string) (string, string) {
 	if !strings.ContainsAny(text[:min(1, len(text))], "0123456789.,+-") && !strings.HasPrefix(text, "−") &&
 		!strings.Contains(strings.ToLower(text), "emf") {
 		return fmt.Sprintf("%q is neither a level nor a word this calculator knows", text),
-			`a level begins with its number, "10 dBm"; the words are pad, coax, zt, il, limit, s21, VSWR, return loss, profile, AM, pulse, CW: see provoke level --help`
+			`a level begins with its number, "10 dBm"; the words are pad, coax, zt, il, limit, s21, VSWR, return loss, ` +
+				"profile, AM, pulse, CW: see provoke level --help"
 	}
 	for _, e := range []error{e1, e2, e3, e4} {
 		if e != nil && (strings.Contains(e.Error(), "did you mean") || !strings.Contains(e.Error(), "unknown")) {
-			return e.Error(), `a level is a number with its unit: dBm, W, mW, dBµV, V, Vpp, dBµA, mA, "V emf"; a frequency Hz, kHz, MHz, GHz`
+			return e.Error(), unitsOfLevels
 		}
 	}
 	if t := strings.ToLower(text); strings.Contains(t, "emf") || strings.Contains(t, "e.m.f.") {
 		return e5.Error(), `write for example "10 V emf"`
 	}
 	return fmt.Sprintf("%q is neither a level nor a word this calculator knows", text),
-		`a level is a number with its unit: dBm, W, mW, dBµV, V, Vpp, dBµA, mA, "V emf"; a frequency Hz, kHz, MHz, GHz; see provoke level --help for the words`
+		unitsOfLevels + "; see provoke level --help for the words"
 }

@@ -1,4 +1,5 @@
-// Package models is what the commands print that compute gear and cables: a probe and a clamp from measurements, a clamp
+// Package models is what the commands print that compute gear and cables: a probe and a clamp from measurements, a
+// clamp
 // before it is wound, the current on the cable under test, its decoupling, and what would cure a product.
 package models
 
@@ -82,7 +83,7 @@ func (s *Cable) Compute(at, along []string, places int) error {
 		return err
 	}
 	s.resonances = s.cable.Resonances(s.whole)
-	asked, err := calculator.Frequencies("--at", at)
+	asked, err := calculator.Ascending("--at", at)
 	if err != nil {
 		return err
 	}
@@ -99,7 +100,7 @@ func (s *Cable) Compute(at, along []string, places int) error {
 	if s.sensitive, err = s.cable.Sensitivity(table); err != nil {
 		return err
 	}
-	lines, err := calculator.Frequencies("--along", along)
+	lines, err := calculator.Ascending("--along", along)
 	if err != nil {
 		return err
 	}

@@ -36,7 +36,7 @@ func OfDecoupling(d *cable.Decoupling, warnings problem.List, at []string) (*Dec
 	if s.advice, err = d.Advise(g); err != nil {
 		return nil, err
 	}
-	asked, err := calculator.Frequencies("--at", at)
+	asked, err := calculator.Ascending("--at", at)
 	if err != nil {
 		return nil, err
 	}
