@@ -38,6 +38,7 @@ var rooms = []struct {
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy"}},
+	{"tell", nil},
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
 	{"run", []string{"engine", "watcher", "selftest"}},

@@ -7,7 +7,6 @@ import (
 	"regexp"
 	"strings"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/remedy"
@@ -15,6 +14,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -83,8 +83,8 @@ func (c *compareCommand) Run(w *terminal.World) error {
 		fmt.Fprintf(w.Stderr, "provoke: nothing predicted is shown: %v\n", err)
 	}
 	if c.JSON {
-		out := report.Comparison(cmp)
-		out.Predicted = report.Predicted(predicted, cmp)
+		out := tell.Comparison(cmp)
+		out.Predicted = tell.Predicted(predicted, cmp)
 		return terminal.PrintJSON(w.Stdout, out)
 	}
 	return terminal.OnPage(w.Stdout, func(out io.Writer) error {
@@ -175,7 +175,7 @@ func printComparedBands(w io.Writer, c analysis.Comparison) {
 	t := terminal.Table(w)
 	fmt.Fprintln(t, "band before\tband after\twhat became of it\tgain")
 	for _, b := range c.Bands {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", report.SpanWords(b.Before), report.SpanWords(b.After), b.Fate, report.GainRangeWords(b))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", tell.SpanWords(b.Before), tell.SpanWords(b.After), b.Fate, tell.GainRangeWords(b))
 	}
 	t.Flush()
 	fmt.Fprintln(w)
@@ -211,7 +211,7 @@ func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
 	}
 	flush()
 	t.Flush()
-	if s := report.InDrive(c); s != "" {
+	if s := tell.InDrive(c); s != "" {
 		fmt.Fprintln(w, s)
 	}
 	if rest > 0 {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/trace"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
@@ -12,6 +11,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
@@ -66,7 +66,7 @@ func (c *explainCommand) Run(w *terminal.World) error {
 		return err
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, report.Explanation(e))
+		return terminal.PrintJSON(w.Stdout, tell.Explanation(e))
 	}
 	return terminal.OnPage(w.Stdout, func(out io.Writer) error { printExplanation(out, e, upset, c.Number == 0); return nil })
 }

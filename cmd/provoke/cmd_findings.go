@@ -7,13 +7,13 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -46,7 +46,7 @@ func (c *findingsCommand) Run(w *terminal.World) error {
 	f := analysis.Of(r, control)
 	known := onsetsOf(w, job, r, &f)
 	if c.JSON {
-		j := report.Findings(f)
+		j := tell.Findings(f)
 		known.fill(&j)
 		err = terminal.PrintJSON(w.Stdout, j)
 	} else {
@@ -176,7 +176,7 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets,
 		return nil
 	}
 	tells := f.FalseAlarms == nil && f.Swept == nil && f.Exposed() && r.Opened.RunKind != plan.Calibration
-	headline, _ := report.Headline(f)
+	headline, _ := tell.Headline(f)
 	fmt.Fprintln(w, headline)
 	if tells {
 		if worst, upset := f.Worst(); upset && known.words(worst.Frequency) != "" {
@@ -266,11 +266,11 @@ func printBands(w io.Writer, f analysis.Findings) {
 	}
 	fmt.Fprintf(w, "%s (%s)\n", english.Count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
 	t := terminal.Table(w)
-	fmt.Fprintln(t, "  band\tlowest onset\tat\t"+report.MarginTo(f)+"\tclass\tlow edge\thigh edge\tlow check\texposures")
+	fmt.Fprintln(t, "  band\tlowest onset\tat\t"+tell.MarginTo(f)+"\tclass\tlow edge\thigh edge\tlow check\texposures")
 	for _, b := range f.Bands {
 		fmt.Fprintf(t, "  %s\t%v\t%v\t%s\t%s\t%s\t%s\t%s\t%d\n", analysis.Span(b), b.Lowest.Onset, b.Lowest.Frequency,
 			gainWords(b.Lowest.Margin, b.Lowest.MarginBound), classWords(b.Class, b.InControl),
-			report.EdgeWords(b.Low, "below"), report.EdgeWords(b.High, "above"), report.MonotoneWords(b.Monotone), b.Exposures)
+			tell.EdgeWords(b.Low, "below"), tell.EdgeWords(b.High, "above"), tell.MonotoneWords(b.Monotone), b.Exposures)
 	}
 	t.Flush()
 	fmt.Fprintln(w)
@@ -282,12 +282,12 @@ func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 	}
 	fmt.Fprintln(w, "upsets")
 	t := terminal.Table(w)
-	fmt.Fprintln(t, "  frequency\tonset\tfrom … to\trecovery\twanted\t"+report.MarginTo(f)+"\tclass\tupsets at onset\texposures")
+	fmt.Fprintln(t, "  frequency\tonset\tfrom … to\trecovery\twanted\t"+tell.MarginTo(f)+"\tclass\tupsets at onset\texposures")
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue
 		}
-		fmt.Fprintf(t, "  %v\t%s\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, report.OnsetWords(p), known.words(p.Frequency), report.RecoveryWords(p), p.Wanted,
+		fmt.Fprintf(t, "  %v\t%s\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, tell.OnsetWords(p), known.words(p.Frequency), tell.RecoveryWords(p), p.Wanted,
 			gainWords(p.Margin, p.MarginBound), classWords(p.Class, p.InControl), p.UpsetsAtOnset, p.TrialsAtOnset, p.Exposures)
 	}
 	t.Flush()
@@ -334,7 +334,7 @@ func printShort(w io.Writer, f analysis.Findings) {
 }
 
 func printRemarks(w io.Writer, f analysis.Findings) {
-	if s := report.LevelWords(f); s != "" {
+	if s := tell.LevelWords(f); s != "" {
 		fmt.Fprintln(w, event.Printable(s))
 	}
 	if f.Control != 0 {
@@ -369,7 +369,7 @@ func printSureness(w io.Writer, f analysis.Findings, known onsets) {
 	}
 }
 
-func gainWords(g rf.Gain, b rf.Bound) string { return report.GainWords(g, b) }
+func gainWords(g rf.Gain, b rf.Bound) string { return tell.GainWords(g, b) }
 
 func classWords(c event.Class, inControl bool) string {
 	if inControl {

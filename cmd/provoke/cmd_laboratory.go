@@ -6,13 +6,13 @@ import (
 	"io"
 	"path/filepath"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/twoport"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -190,8 +190,8 @@ func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
 	t := terminal.Table(out)
 	fmt.Fprintln(t, "laboratory failed at\tlevel\tstands for\ton the bench\tonset\tat\timplies\tpublished\ta fix must show\tof that margin")
 	for _, p := range l.Points {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), report.AsksWords(p), report.FateWords(p), p.Onset, p.At,
-			report.PerUnitWords(p), report.PublishedWords(p), p.RequiredWords(), p.Margin.Text(1))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), tell.AsksWords(p), tell.FateWords(p), p.Onset, p.At,
+			tell.PerUnitWords(p), tell.PublishedWords(p), p.RequiredWords(), p.Margin.Text(1))
 	}
 	if err := t.Flush(); err != nil {
 		return err

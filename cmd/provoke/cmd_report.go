@@ -13,6 +13,7 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -65,7 +66,7 @@ func (c *reportCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	j := report.Job{
+	j := tell.Job{
 		Name: filepath.Base(c.Job), Runs: runs, Program: version, Margin: c.Margin,
 		Attachment: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
 	}
@@ -87,7 +88,7 @@ func (c *reportCommand) Run(w *terminal.World) error {
 }
 
 // about reads what the job does not hold; nothing of a file that has a problem or contradicts the job is told.
-func (c *reportCommand) about(j *report.Job) error {
+func (c *reportCommand) about(j *tell.Job) error {
 	if c.About == "" {
 		return nil
 	}
@@ -95,7 +96,7 @@ func (c *reportCommand) about(j *report.Job) error {
 	if err != nil {
 		return fmt.Errorf("read what the report is about: %w", err)
 	}
-	about, problems := report.ParseAbout(event.Printable(c.About), data)
+	about, problems := tell.ParseAbout(event.Printable(c.About), data)
 	about.Name = filepath.Base(about.Name)
 	if err := problems.Err(); err != nil {
 		return err
@@ -108,15 +109,15 @@ func (c *reportCommand) about(j *report.Job) error {
 }
 
 // check lists what is missing on the first page.
-func (c *reportCommand) check(w *terminal.World, j report.Job) error {
-	missing, err := report.MissingFrom(j)
+func (c *reportCommand) check(w *terminal.World, j tell.Job) error {
+	missing, err := tell.MissingFrom(j)
 	if err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
 	if c.JSON {
 		err = terminal.PrintJSON(w.Stdout, struct {
-			Missing []report.Missing `json:"missing"`
-		}{append([]report.Missing{}, missing...)})
+			Missing []tell.Missing `json:"missing"`
+		}{append([]tell.Missing{}, missing...)})
 	}
 	switch {
 	case err != nil:
@@ -159,12 +160,12 @@ func (c *reportCommand) checkOutput() error {
 }
 
 // writer returns what writes the form of the report that a file's ending names; nil for none.
-func (c *reportCommand) writer(name string) func(io.Writer, report.Job) error {
+func (c *reportCommand) writer(name string) func(io.Writer, tell.Job) error {
 	switch ext := strings.ToLower(filepath.Ext(name)); {
 	case ext == ".html", ext == ".htm", name == "-":
 		return report.HTML
 	case ext == ".pdf":
-		return func(w io.Writer, j report.Job) error { return report.PDF(w, j, report.Paper(c.Paper)) }
+		return func(w io.Writer, j tell.Job) error { return report.PDF(w, j, report.Paper(c.Paper)) }
 	case ext == ".xlsx":
 		return report.Workbook
 	}
@@ -172,7 +173,7 @@ func (c *reportCommand) writer(name string) func(io.Writer, report.Job) error {
 }
 
 // choose fills in which runs are told in full and which are compared.
-func (c *reportCommand) choose(j *report.Job) error {
+func (c *reportCommand) choose(j *tell.Job) error {
 	among := j.Runs
 	if len(c.Runs) > 0 {
 		among = nil
@@ -204,7 +205,7 @@ func (c *reportCommand) choose(j *report.Job) error {
 }
 
 // write writes one form of the report.
-func (c *reportCommand) write(w *terminal.World, j report.Job, out string) error {
+func (c *reportCommand) write(w *terminal.World, j tell.Job, out string) error {
 	var b bytes.Buffer
 	if err := c.writer(out)(&b, j); err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
@@ -236,11 +237,11 @@ func numbersOf(runs []int) string {
 }
 
 // writeCSV writes one file per table that has rows.
-func (c *reportCommand) writeCSV(w *terminal.World, j report.Job) error {
+func (c *reportCommand) writeCSV(w *terminal.World, j tell.Job) error {
 	if c.CSV == "" {
 		return nil
 	}
-	tables, err := report.Tables(j)
+	tables, err := tell.Tables(j)
 	if err != nil {
 		return fmt.Errorf("tables of %s: %w", c.Job, err)
 	}

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/faces/report"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 )
 
@@ -71,15 +71,15 @@ func TestReportWantsAFileOrACheckAndNotBoth(t *testing.T) {
 
 // The file that provoke new writes is read as it stands, with every comment taken away from its keys, and shows every key.
 func TestTheTemplateOfAboutIsReadAndShowsEveryKey(t *testing.T) {
-	if a, problems := report.ParseAbout("about.yaml", []byte(aboutTemplate)); problems.Err() != nil || a.Client != "" {
+	if a, problems := tell.ParseAbout("about.yaml", []byte(aboutTemplate)); problems.Err() != nil || a.Client != "" {
 		t.Error(problems.Err())
 	}
 	whole := regexp.MustCompile(`(?m)^# ( *[a-z_]+:( |$))`).ReplaceAllString(aboutTemplate, "$1")
-	a, problems := report.ParseAbout("about.yaml", []byte(whole))
+	a, problems := tell.ParseAbout("about.yaml", []byte(whole))
 	if problems.Err() != nil || a.Sample.Auxiliary == "" || a.Criteria.NotRecovered != "D" {
 		t.Errorf("%v\n%s", problems.Err(), whole)
 	}
-	for _, k := range report.AboutKeys() {
+	for _, k := range tell.AboutKeys() {
 		name := k.Path[strings.LastIndex(k.Path, ".")+1:]
 		if !regexp.MustCompile(`(?m)^ *` + name + `:`).MatchString(whole) {
 			t.Errorf("the template does not show %s", k.Path)

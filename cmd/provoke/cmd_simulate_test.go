@@ -53,9 +53,9 @@ func TestBudgetAgreesWithTheSimulatedBenchInTheJig(t *testing.T) {
 		if fixture == simbench.Jig150 {
 			allowed = 2.5 // an estimate from the magnitude of the series impedance
 		}
-		tell(t, sim, "amplifier", "OUTP 1;OUTP?")
+		said(t, sim, "amplifier", "OUTP 1;OUTP?")
 		for _, hz := range []float64{150e3, 333e3, 1e6, 2.9e6, 11.3e6, 27.12e6, 41e6, 80e6, 99e6} {
-			tell(t, sim, "source", "FREQ "+strconv.FormatFloat(hz, 'f', 0, 64)+";:POW -12;:OUTP 1;*OPC?")
+			said(t, sim, "source", "FREQ "+strconv.FormatFloat(hz, 'f', 0, 64)+";:POW -12;:OUTP 1;*OPC?")
 			p, err := c.Predict(rf.Frequency(hz), rf.DBm(-12), chain.Crest{}, catalog.Fixture(fixture))
 			if err != nil {
 				t.Fatal(err)
@@ -72,7 +72,7 @@ func TestBudgetAgreesWithTheSimulatedBenchInTheJig(t *testing.T) {
 }
 
 // tell sends one message in process and reads one answer.
-func tell(t *testing.T, sim *simbench.Bench, instrument, message string) string {
+func said(t *testing.T, sim *simbench.Bench, instrument, message string) string {
 	t.Helper()
 	conn, err := sim.Dial(context.Background(), instrument)
 	if err != nil {

@@ -4,13 +4,13 @@ import (
 	"errors"
 	"fmt"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -175,11 +175,11 @@ func (o onsets) remark() string {
 }
 
 // fill puts the figures into the JSON of the findings.
-func (o onsets) fill(j *report.FindingsJSON) {
+func (o onsets) fill(j *tell.FindingsJSON) {
 	if o.worst.Components == nil {
 		return
 	}
-	j.Uncertainty = &report.UncertaintyJSON{Confidence: rounded(float64(o.worst.Expanded.Confidence)), Bench: o.bench.Name, SHA256: o.bench.Hash, Rests: o.worst.Rests()}
+	j.Uncertainty = &tell.UncertaintyJSON{Confidence: rounded(float64(o.worst.Expanded.Confidence)), Bench: o.bench.Name, SHA256: o.bench.Hash, Rests: o.worst.Rests()}
 	for i, p := range j.Points {
 		if u, ok := o.at[rf.Frequency(p.Hz)]; ok {
 			j.Points[i].UDB, j.Points[i].K = numberOfDB(u.U()), finite(u.K())

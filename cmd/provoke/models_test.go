@@ -12,13 +12,13 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/trace"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -244,7 +244,7 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		t.Errorf("printed %s", out)
 	}
 	code, out, errs = modelRun("compare", job, "1", "2", "--json")
-	var got report.ComparisonJSON
+	var got tell.ComparisonJSON
 	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil || got.Predicted == nil || len(got.Predicted.Points) != 3 {
 		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
 	}

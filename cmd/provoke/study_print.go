@@ -6,12 +6,12 @@ import (
 	"math"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/threshold"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -78,7 +78,7 @@ func printRandom(out io.Writer, x analysis.Random) error {
 	if x.Overlap == threshold.Mixed || x.Overlap == threshold.Separated {
 		fmt.Fprintln(t, "  upset probability\tcurrent\tlimits (profile likelihood)\tlimits (Fieller)")
 		for _, l := range x.Levels {
-			fmt.Fprintf(t, "  %v\t%v\t%s\t%s\n", l.Probability, l.Current, report.LimitWords(l.Low, l.High), report.LimitWords(l.FiellerLow, l.FiellerHigh))
+			fmt.Fprintf(t, "  %v\t%v\t%s\t%s\n", l.Probability, l.Current, tell.LimitWords(l.Low, l.High), tell.LimitWords(l.FiellerLow, l.FiellerHigh))
 		}
 		fmt.Fprintln(t, "\t\t\t")
 	}
@@ -102,12 +102,12 @@ func printRandom(out io.Writer, x analysis.Random) error {
 // The shapes of --json.
 type (
 	thresholdJSON struct {
-		Run              int                           `json:"run"`
-		Stated           string                        `json:"stated"`
-		Confidence       float64                       `json:"confidence"`
-		Model            string                        `json:"model"`
-		At               []randomJSON                  `json:"at"`
-		NotDeterministic []report.NotDeterministicJSON `json:"not_deterministic"`
+		Run              int                         `json:"run"`
+		Stated           string                      `json:"stated"`
+		Confidence       float64                     `json:"confidence"`
+		Model            string                      `json:"model"`
+		At               []randomJSON                `json:"at"`
+		NotDeterministic []tell.NotDeterministicJSON `json:"not_deterministic"`
 	}
 	randomJSON struct {
 		Hz        float64           `json:"hz"`
@@ -148,9 +148,9 @@ type (
 )
 
 func (s thresholdSheet) json() thresholdJSON {
-	out := thresholdJSON{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []report.NotDeterministicJSON{}}
+	out := thresholdJSON{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []tell.NotDeterministicJSON{}}
 	for _, n := range s.notAtOnce {
-		out.NotDeterministic = append(out.NotDeterministic, report.NotDeterministicJSON{Hz: n.Frequency.Hz(), Why: n.Why})
+		out.NotDeterministic = append(out.NotDeterministic, tell.NotDeterministicJSON{Hz: n.Frequency.Hz(), Why: n.Why})
 	}
 	for _, x := range s.Points {
 		q := randomJSON{Hz: x.Frequency.Hz(), Exposures: x.Exposures, Upsets: x.Upsets, Overlap: string(x.Overlap), Passed: x.Passed.Quantity(), Upset: x.Upset.Quantity(),

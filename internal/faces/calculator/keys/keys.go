@@ -7,12 +7,12 @@ import (
 	"strings"
 
 	"provoke/internal/bench/driver"
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/document"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/cable"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 )
 
@@ -46,7 +46,7 @@ func Files() []File {
 			section("an uncertainty, where it is no single text", catalog.UncertaintyKeys())}},
 		{"plan", "provoke: plan 1", []Section{section("the file", plan.Keys())}},
 		{"laboratory", "provoke: laboratory 1", []Section{section("the file", analysis.LaboratoryKeys())}},
-		{"about", "provoke: " + report.AboutKind, []Section{section("the file", report.AboutKeys())}},
+		{"about", "provoke: " + tell.AboutKind, []Section{section("the file", tell.AboutKeys())}},
 		{"table", "provoke: " + driver.TableKind, append([]Section{section("the file", driver.TableKeys())},
 			verbSections()...)},
 		{"cable", "provoke: " + cable.Kind, []Section{section("the file", cable.Keys()),

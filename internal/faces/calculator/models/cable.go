@@ -128,7 +128,7 @@ func gainText(g rf.Gain, decimals int) string {
 // Draw draws the currents over frequency.
 func (s *Cable) Draw() ([]byte, error) {
 	r := s.whole
-	series := []report.Series{{Name: "at the DUT's connector"}, {Name: "at the probe"}, {Name: "into the AE"},
+	series := []report.Curve{{Name: "at the DUT's connector"}, {Name: "at the probe"}, {Name: "into the AE"},
 		{Name: "in the 50 Ω jig"}}
 	for i := range r.Grid.Len() {
 		for k, x := range []float64{cmplx.Abs(r.DUT[i]), cmplx.Abs(r.Probe[i]), cmplx.Abs(r.AE[i]), r.Jig[i]} {

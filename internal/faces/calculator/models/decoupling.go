@@ -91,10 +91,10 @@ func (s *Decoupling) Print(out io.Writer) error {
 
 // Draw draws the magnitudes of the impedances.
 func (s *Decoupling) Draw() ([]byte, error) {
-	series := []report.Series{{Name: "whole stack"}}
+	series := []report.Curve{{Name: "whole stack"}}
 	for k, x := range s.Stack {
 		if k < 5 {
-			series = append(series, report.Series{Name: x.Name})
+			series = append(series, report.Curve{Name: x.Name})
 		}
 	}
 	for _, x := range s.whole {

@@ -6,8 +6,8 @@ import (
 	"strings"
 
 	"provoke/internal/faces/calculator"
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/remedy"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -125,17 +125,17 @@ func (s *Remedy) printFirst(w io.Writer) {
 }
 
 // Shape is the same for --json.
-func (s *Remedy) Shape() report.RemedyJSON {
-	out := report.Remedy(s.outcome, s.search)
+func (s *Remedy) Shape() tell.RemedyJSON {
+	out := tell.Remedy(s.outcome, s.search)
 	out.Cable, out.CableHash, out.PartsHash = s.file.Cable.Name, s.file.Cable.Hash, s.file.Hash
 	if s.Run != 0 {
 		out.Run = &s.Run
 	}
 	out.Remarks = append(out.Remarks, s.remarks...)
 	if e := s.estimate; e != nil {
-		x := report.RemedyEstimateJSON{RMS: float64(e.RMS)}
+		x := tell.RemedyEstimateJSON{RMS: float64(e.RMS)}
 		for _, q := range e.Quantities {
-			y := report.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value,
+			y := tell.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value,
 				Low: rf.OrNull(q.Low), High: rf.OrNull(q.High)}
 			x.Quantities = append(x.Quantities, y)
 		}
