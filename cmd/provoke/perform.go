@@ -168,11 +168,6 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 	checked, more := plan.Check(p, pr.chain, pr.cal)
 	pr.checked = checked
 	pr.warnings = append(append(list.Warnings(), raising...), more.Warnings()...)
-	if pr.cal != nil && pr.cal.Bench != sha256Of(b.Bytes) {
-		pr.warnings = append(pr.warnings, problem.Problem{File: p.File, Field: "mode", Warning: true,
-			What: fmt.Sprintf("calibration run %d was made with another bench file: its drives give its currents only with the same generator, pads, amplifier and clamp", pr.cal.Run),
-			Hint: "calibrate again where one of them was changed"})
-	}
 	if len(checked.Refusals) > 0 {
 		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
 	}
