@@ -47,17 +47,9 @@ func (c *budgetCommand) Run(w *terminal.World) error {
 	if c.Drive != "" && len(c.At) == 0 {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("--drive says nothing without --at FREQUENCY"))
 	}
-	bench, list, err := loadBench(c.Bench)
+	bench, p, warnings, err := loadBenchAndPlan(c.Bench, c.Plan)
 	if err != nil {
 		return err
-	}
-	warnings := list.Warnings()
-	var p *plan.Plan
-	if c.Plan != "" {
-		if p, list, err = loadPlanAlone(c.Plan); err != nil {
-			return err
-		}
-		warnings = append(warnings, list.Warnings()...)
 	}
 	b := budget.Of(bench, p)
 	if c.Fixture != "" {
@@ -86,4 +78,14 @@ func loadPlanAlone(file string) (*plan.Plan, problem.List, error) {
 	}
 	p, list := plan.Parse(file, data, beside(file))
 	return p, list, list.Err()
+}
+
+// loadBenchAndPlan reads a bench file and, where one is named, a plan file without the bench that that one names.
+func loadBenchAndPlan(benchFile, planFile string) (*catalog.Bench, *plan.Plan, problem.List, error) {
+	bench, list, err := loadBench(benchFile)
+	if err != nil || planFile == "" {
+		return bench, nil, list.Warnings(), err
+	}
+	p, more, err := loadPlanAlone(planFile)
+	return bench, p, append(list.Warnings(), more.Warnings()...), err
 }

@@ -4,7 +4,6 @@ import (
 	"fmt"
 
 	"provoke/internal/faces/calculator/budget"
-	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/terminal"
@@ -39,17 +38,9 @@ Monte Carlo run finds but for its scatter, and what findings and report state; t
 
 // Run works out and prints the uncertainty.
 func (c *uncertaintyCommand) Run(w *terminal.World) error {
-	bench, list, err := loadBench(c.Bench)
+	bench, p, warnings, err := loadBenchAndPlan(c.Bench, c.Plan)
 	if err != nil {
 		return err
-	}
-	warnings := list.Warnings()
-	var p *plan.Plan
-	if c.Plan != "" {
-		if p, list, err = loadPlanAlone(c.Plan); err != nil {
-			return err
-		}
-		warnings = append(warnings, list.Warnings()...)
 	}
 	var repeated []result.Run
 	if c.Job != "" {

@@ -215,9 +215,5 @@ func (r standing) text() string {
 		}
 		return r.What + " NOT GIVEN: forbids"
 	}
-	words := chain.Counted(r.As, chain.Value{})
-	if r.linear != "" && r.As == chain.RatedPeak {
-		words = "r.m.s. " + words
-	}
-	return fmt.Sprintf("%s %s%s (%s)", r.What, r.linear, r.Rating.Text, words)
+	return fmt.Sprintf("%s %s%s (%s)", r.What, r.linear, r.Rating.Text, counted(r.As, r.Rating))
 }

@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/model/chain"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -76,11 +75,10 @@ func (s Sheet) answer(out io.Writer) {
 	case p.Margin == nil:
 		fmt.Fprintf(out, "least is reached at %s: %s%s\n", p.Frequency.Text, p.Current.Text, limit)
 	case short > 0:
-		fmt.Fprintf(out, "the level wanted is not reached at %d of %d frequencies; most is missing at %s: %.1f dB%s\n",
-			short, computed, p.Frequency.Text, -*p.Margin, limit)
+		fmt.Fprintf(out, "%s%s\n", reach(short, computed, p.Frequency.Text, rf.Gain(-*p.Margin)), limit)
 	default:
-		fmt.Fprintf(out, "the level wanted is reached at %s; least to spare at %s: %.1f dB%s\n",
-			english.Count(computed, "frequency", "frequencies"), p.Frequency.Text, *p.Margin, limit)
+		fmt.Fprintf(out, "%s; least to spare at %s: %.1f dB%s\n", reach(0, computed, "", 0), p.Frequency.Text,
+			*p.Margin, limit)
 	}
 	if n := len(s.Points) - computed; n > 0 {
 		fmt.Fprintf(out, "no safe setting at %s\n", english.Count(n, "frequency", "frequencies"))
@@ -232,37 +230,19 @@ func (p point) row(inHeading string) string {
 	return row + fmt.Sprintf("\t%s\t%s\t%s", p.Wanted.Text, margin, needs)
 }
 
-func rangeText(low, high *rf.Quantity) string {
-	if low == nil || high == nil || low.Value == high.Value {
-		return ""
-	}
-	return low.Text + " to " + high.Text
-}
-
-// counted says in words how the rating counts.
-func (n node) counted() string {
-	if n.RatedAs == chain.RatedPeak && n.Rating.Unit == "A" {
-		return "r.m.s. " + chain.AtCrest
-	}
-	return chain.Counted(n.RatedAs, chain.Value{})
-}
-
 func (a nodesAt) print(out io.Writer) error {
 	fmt.Fprintf(out, "\nat %s with the generator at %s = %s into 50 Ω: %s", a.Frequency.Text, a.Setting, a.Drive.Text,
 		a.Current.Words())
 	if s := rangeText(a.Low, a.High); s != "" {
-		fmt.Fprintf(out, " (%s)", s)
+		fmt.Fprintf(out, " (%s)\ncrest and mean from the current on are at the high end of that range", s)
 	}
 	fmt.Fprintln(out)
-	if a.Low != nil && a.High != nil && a.Low.Value != a.High.Value {
-		fmt.Fprintln(out, "crest and mean from the current on are at the high end of that range")
-	}
 	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "  id\tplace\tcarrier\tat the crest\tmean\trating\tnot measured\theadroom\t")
 	for _, n := range a.Nodes {
 		rating, unsure, headroom := "–", "–", "–"
 		if n.Rating != nil {
-			rating = n.Rating.Text + " " + n.counted()
+			rating = n.Rating.Text + " " + counted(n.RatedAs, n.Rating)
 			unsure = fmt.Sprintf("%.1f dB", *n.Unsure)
 		}
 		if n.Headroom != nil {

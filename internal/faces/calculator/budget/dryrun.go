@@ -99,19 +99,15 @@ func (d DryRun) answer(out io.Writer) {
 			n.Node.Place, n.Frequency)
 	}
 	if d.plan.Kind != plan.Baseline {
-		if n := len(c.Unreachable); n == 0 {
-			fmt.Fprintf(out, "by the budget the level is reached at %s\n",
-				english.Count(len(d.plan.Grid), "frequency", "frequencies"))
-		} else {
-			worst := c.Unreachable[0]
-			for _, u := range c.Unreachable {
-				if u.Short > worst.Short {
-					worst = u
-				}
+		var worst plan.Unreachable
+		why := ""
+		for _, u := range c.Unreachable {
+			if why == "" || u.Short > worst.Short {
+				worst, why = u, " ("+u.Why+")"
 			}
-			fmt.Fprintf(out, "by the budget the level is not reached at %d of %d frequencies; most is missing at %v: "+
-				"%v (%s)\n", n, len(d.plan.Grid), worst.Frequency, worst.Short, worst.Why)
 		}
+		fmt.Fprintf(out, "by the budget %s%s\n", reach(len(c.Unreachable), len(d.plan.Grid), worst.Frequency.String(),
+			worst.Short), why)
 	}
 	fmt.Fprintf(out, "%v\n", c.Duration)
 }
@@ -215,12 +211,10 @@ func (d DryRun) printDrive(row func(string, string, ...any)) {
 // printUnreachable prints the frequencies at which the level is not reached, neighbours of the grid
 // with the same reason as one line.
 func (d DryRun) printUnreachable(out io.Writer) {
-	all := d.checked.Unreachable
-	if len(all) == 0 {
+	if len(d.checked.Unreachable) == 0 {
 		return
 	}
-	fmt.Fprintf(out, "\nBy the budget the level is not reached at %d of %d frequencies; a pass there is a bound.\n",
-		len(all), len(d.plan.Grid))
+	fmt.Fprint(out, "\nWhere the level is not reached by the budget, a pass is a bound:\n")
 	t := terminal.Table(out)
 	fmt.Fprintln(t, "from\tto\tworst at\treach\twanted\tshort\twhy")
 	for _, g := range d.gathered() {
@@ -264,9 +258,10 @@ func (d DryRun) printPoints(out io.Writer) {
 			fmt.Fprintf(t, "%v\t%v\toff\t–\t–\t–\t–\t–\n", q.Frequency, q.Wanted.Current)
 			continue
 		}
-		fmt.Fprintf(t, "%v\t%v\t%v\t%v\t%v\t%v\t%v to %v\t%v (%s)\n", q.Frequency, q.Wanted.Current, q.Drive.Text(2),
-			q.Ceiling.Text(2),
-			q.Predicted.Forward, q.Predicted.Current, q.Predicted.Low, q.Predicted.High, q.Safe.Text(2), q.LimitedBy)
+		x := q.Predicted
+		fmt.Fprintf(t, "%v\t%v\t%v\t%v\t%v\t%v\t%s\t%v (%s)\n", q.Frequency, q.Wanted.Current, q.Drive.Text(2),
+			q.Ceiling.Text(2), x.Forward, x.Current, rangeText(x.Low.Quantity(), x.High.Quantity()), q.Safe.Text(2),
+			q.LimitedBy)
 	}
 	t.Flush()
 }

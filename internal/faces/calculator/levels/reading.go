@@ -101,7 +101,8 @@ func (a *asked) readIL(p Piece, rest string) (string, string) {
 		return err.Error(), `write for example "il 7 dB"`
 	case g < 3:
 		return fmt.Sprintf("an insertion loss of %v is below 3 dB", g.Text(3)),
-			"the far 50 Ω end of the jig takes half: no clamp has less than 3.01 dB; a loss is written as a positive number"
+			"the far 50 Ω end of the jig takes half: no clamp has less than 3.01 dB; a loss is written as a positive " +
+				"number"
 	}
 	a.il = &g
 	return a.once("il", p)

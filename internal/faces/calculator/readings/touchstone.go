@@ -2,7 +2,6 @@ package readings
 
 import (
 	"bufio"
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -75,7 +74,7 @@ func NetworkJSON(w io.Writer, n *touchstone.Network, points []touchstonePoint) e
 		Noise     []touchstoneNoiseJSON `json:"noise"`
 		Warnings  []string              `json:"warnings"`
 	}{n.Ports, n.Parameter, n.Format, n.Reference, make([]touchstonePointJSON, len(points)), []touchstoneNoiseJSON{},
-		[]string{}}
+		inLines(n.Warnings)}
 	for i, p := range points {
 		out.Points[i] = touchstonePointJSON{p.hz, make([][]complexJSON, p.s.N)}
 		for to := range p.s.N {
@@ -89,14 +88,7 @@ func NetworkJSON(w io.Writer, n *touchstone.Network, points []touchstonePoint) e
 		out.Noise = append(out.Noise, touchstoneNoiseJSON{p.Hz, p.MinimumNF.DB(),
 			complexJSON{real(p.OptimumGamma), imag(p.OptimumGamma)}, p.Resistance})
 	}
-	for _, p := range n.Warnings {
-		out.Warnings = append(out.Warnings, strings.ReplaceAll(p.String(), "\n\thint: ", "; "))
-	}
-	b := bufio.NewWriter(w)
-	if err := json.NewEncoder(b).Encode(out); err != nil {
-		return err
-	}
-	return b.Flush()
+	return compactJSON(w, out)
 }
 
 // PrintNetwork prints what a person wants to know of the file.

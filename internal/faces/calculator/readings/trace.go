@@ -3,7 +3,6 @@
 package readings
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -101,33 +100,10 @@ func BoundsOf(file string, read event.TraceRead) problem.List {
 	return out
 }
 
-// traceValues prints as a JSON list in which an absent figure is null.
-type traceValues []float64
-
-// MarshalJSON writes the shortest form of each figure.
-func (f traceValues) MarshalJSON() ([]byte, error) {
-	b := []byte{'['}
-	for i, x := range f {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			b = append(b, "null"...)
-			continue
-		}
-		text, err := json.Marshal(x)
-		if err != nil {
-			return nil, err
-		}
-		b = append(b, text...)
-	}
-	return append(b, ']'), nil
-}
-
 type traceColumnJSON struct {
-	Name   string      `json:"name"`
-	Unit   string      `json:"unit"`
-	Values traceValues `json:"values"`
+	Name   string     `json:"name"`
+	Unit   string     `json:"unit"`
+	Values []*float64 `json:"values"` // null where the file has no figure
 }
 
 // TraceJSON prints the shape that Help documents.
@@ -137,16 +113,19 @@ func TraceJSON(w io.Writer, t *trace.Trace, warnings problem.List) error {
 		X        traceColumnJSON   `json:"x"`
 		Y        []traceColumnJSON `json:"y"`
 		Warnings []string          `json:"warnings"`
-	}{t.Points(), traceColumnJSON{t.X.Name, t.X.Unit, t.X.Values}, nil, []string{}}
+	}{t.Points(), columnShape(t.X), nil, inLines(warnings)}
 	for _, y := range t.Y {
-		out.Y = append(out.Y, traceColumnJSON{y.Name, y.Unit, y.Values})
+		out.Y = append(out.Y, columnShape(y))
 	}
-	for _, p := range warnings {
-		out.Warnings = append(out.Warnings, strings.ReplaceAll(p.String(), "\n\thint: ", "; "))
+	return compactJSON(w, out)
+}
+
+func columnShape(c trace.Column) traceColumnJSON {
+	out := traceColumnJSON{c.Name, c.Unit, make([]*float64, len(c.Values))}
+	for i, x := range c.Values {
+		out.Values[i] = rf.OrNull(x)
 	}
-	enc := json.NewEncoder(w)
-	enc.SetEscapeHTML(false)
-	return enc.Encode(out)
+	return out
 }
 
 // PrintTrace prints what a person wants to know: how much there is, the extremes, some rows.
