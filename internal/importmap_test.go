@@ -37,7 +37,7 @@ var rooms = []struct {
 	{"files", []string{"problem", "document", "resource", "touchstone", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
-	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy"}},
+	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy", "joined"}},
 	{"tell", nil},
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},

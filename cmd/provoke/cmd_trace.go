@@ -9,16 +9,15 @@ import (
 	"strconv"
 	"strings"
 
-	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/files/trace"
+	"provoke/internal/findings/joined"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
-	"provoke/internal/units/rf"
 )
 
 // traceCommand reads what another instrument exported.
@@ -76,7 +75,7 @@ func (c *traceCommand) Run(w *terminal.World) error {
 		if err != nil {
 			return err
 		}
-		warnings = append(warnings, boundsOf(c.File, read)...)
+		warnings = append(warnings, joined.BoundsOf(c.File, read)...)
 		if c.Job != "" {
 			if err := c.join(w, read, data); err != nil {
 				return err
@@ -113,7 +112,7 @@ func (c *traceCommand) current(w *terminal.World, t *trace.Trace) (event.TraceRe
 	if err != nil {
 		return event.TraceRead{}, err
 	}
-	out := event.TraceRead{Column: t.Y[0].Name, Through: piecesToAnalyser(b), Caption: c.Caption}
+	out := event.TraceRead{Column: t.Y[0].Name, Through: joined.PiecesToAnalyser(b), Caption: c.Caption}
 	ch := chain.New(b)
 	column := trace.Column{Name: "cable current", Unit: "dBµA", Values: make([]float64, t.Points())}
 	next := 0
@@ -135,43 +134,6 @@ func (c *traceCommand) current(w *terminal.World, t *trace.Trace) (event.TraceRe
 	}
 	t.Y = append(t.Y, column)
 	return out, nil
-}
-
-// piecesToAnalyser lists the pieces through which the current is read.
-func piecesToAnalyser(b *catalog.Bench) []string {
-	var out []string
-	if b.Probe != nil {
-		out = append(out, b.Probe.ID)
-	}
-	for _, p := range b.ToAnalyser {
-		out = append(out, p.ID)
-	}
-	if b.Analyser != nil {
-		out = append(out, b.Analyser.ID)
-	}
-	return out
-}
-
-// boundsOf warns of points that are only bounds.
-func boundsOf(file string, read event.TraceRead) problem.List {
-	low, high := 0, 0
-	for _, p := range read.Points {
-		switch p.Current.Bound() {
-		case rf.AtMost:
-			low++
-		case rf.AtLeast:
-			high++
-		}
-	}
-	var out problem.List
-	add := func(n int, what string) {
-		if n > 0 {
-			out = append(out, problem.Problem{File: file, Warning: true, What: fmt.Sprintf("%d of %d currents are %s", n, len(read.Points), what)})
-		}
-	}
-	add(low, "at most what is shown: the reading is within 10 dB of the analyser's floor")
-	add(high, "at least what is shown: the analyser was overloaded")
-	return out
 }
 
 func (c *traceCommand) join(w *terminal.World, read event.TraceRead, data []byte) error {
