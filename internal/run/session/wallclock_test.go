@@ -1,4 +1,4 @@
-package main
+package session_test
 
 import (
 	"math"
@@ -16,9 +16,9 @@ import (
 	"provoke/internal/run/watcher"
 )
 
-// jumpedRun does the exposure of a served demo by the path of `provoke run`, with a wall clock that is
+// jumpedRun does the exposure of the demo by the path of `provoke run`, with a wall clock that is
 // set in its middle. It returns the fold and the records.
-func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []event.Record) {
+func jumpedRun(t *testing.T, p *lab, step time.Duration) (*result.Run, []event.Record) {
 	t.Helper()
 	var offset atomic.Int64
 	w := *p.w
@@ -79,7 +79,7 @@ func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []even
 
 // Nothing that a run measures or waits for rests on the clock of the wall.
 func TestAWallClockThatIsSetInARunChangesNothingButTheDates(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	peace, records := jumpedRun(t, p, 0)
 	if len(peace.ClockSets) > 0 || len(records) < 20 {
 		t.Errorf("%d records, clock %v", len(records), peace.ClockSets)

@@ -1,4 +1,4 @@
-package main
+package session_test
 
 import (
 	"fmt"
@@ -22,7 +22,7 @@ import (
 
 // onDisk does the exposure by the path of `provoke run` with its job in a folder of its own; ruin is done
 // to it once RF is on at the fourth step. It returns when RF was off after that.
-func onDisk(t *testing.T, p *person, file string, resume bool, ruin func()) (res engine.Result, off time.Duration, err error) {
+func onDisk(t *testing.T, p *lab, file string, resume bool, ruin func()) (res engine.Result, off time.Duration, err error) {
 	t.Helper()
 	var ruined atomic.Int64 // when
 	began := time.Now()
@@ -107,7 +107,7 @@ func recorded(t *testing.T, file string) *result.Run {
 // A disk that takes nothing more in mid-run ends in RF off; what was acknowledged is there, and the run
 // is taken up again with the findings of an undisturbed one.
 func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	whole := filepath.Join(t.TempDir(), "whole.provoke")
 	if _, _, err := onDisk(t, p, whole, false, nil); err != nil {
 		t.Fatal(err)
@@ -146,7 +146,7 @@ func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
 
 // A job that is taken away in mid-run ends in RF off, and is not told as written.
 func TestAJobThatIsTakenAwayEndsInRFOff(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	for name, ruin := range map[string]func(file string) error{
 		"removed": os.Remove,
 		"replaced": func(file string) error {
