@@ -37,12 +37,12 @@ var rooms = []struct {
 	{"files", []string{"problem", "document", "resource", "touchstone", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
-	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy"}},
+	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy", "joined"}},
 	{"tell", nil},
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
-	{"run", []string{"engine", "watcher", "selftest"}},
-	{"faces", []string{"report", "calculator", "web"}},
+	{"run", []string{"engine", "watcher", "session", "rehearsal", "selftest"}},
+	{"faces", []string{"report", "calculator", "web", "demo", "journal"}},
 }
 
 // order is the packages of all rooms by their names; no two rooms have one of the same name.
@@ -57,7 +57,7 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "selftest", "web"}
+var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
 
 // home is the directory of a package of the map below internal.
 func home(pkg string) string {

@@ -7,9 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"provoke/internal/bench/driver"
 	"provoke/internal/bench/simbench"
-	"provoke/internal/run/engine"
 	"provoke/internal/terminal"
 )
 
@@ -47,19 +45,6 @@ func TestOffAsksForASourceThatNoProgramCanReach(t *testing.T) {
 	}
 	if code, out := typedRun("yes\n", "off", bench); code != terminal.ExitRFUnknown || !strings.Contains(out, "RF not known to be off") {
 		t.Errorf("a yes is no off: exit code %d:\n%s", code, out)
-	}
-}
-
-func TestAPromptIsShownInLargeWordsOnce(t *testing.T) {
-	var out bytes.Buffer
-	l := &statusLine{w: &out}
-	s := engine.Status{CannotSwitchOff: "provoke cannot switch this off: use switch S1", Prompt: &engine.Prompt{Number: 7,
-		Prompt: driver.Prompt{Instrument: "source GEN1", Title: "SET THE SOURCE", Lines: []string{"frequency 4.2 MHz", "level 1.234 Vpp (set for high-Z)"}, Wants: "done"}}}
-	l.show(s)
-	l.show(s)
-	text := out.String()
-	if strings.Count(text, "SET THE SOURCE") != 1 || strings.Count(text, "PROVOKE CANNOT SWITCH THIS OFF") != 1 || !strings.Contains(text, "2. level 1.234 Vpp (set for high-Z)") {
-		t.Errorf("shown:\n%s", text)
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"provoke/internal/faces/calculator/budget"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -25,7 +26,7 @@ value there), or "average".`
 
 // Run checks the file and prints the bench.
 func (c *benchCommand) Run(w *terminal.World) error {
-	b, list, err := loadBench(c.File)
+	b, list, err := session.LoadBench(c.File)
 	if err != nil {
 		return err
 	}

@@ -2,13 +2,13 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"io"
 
 	"provoke/internal/faces/calculator/budget"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/job/plan"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -70,22 +70,12 @@ func (c *budgetCommand) Run(w *terminal.World) error {
 	return errors.Join(err, refused)
 }
 
-// loadPlanAlone reads a plan file without the bench that it names.
-func loadPlanAlone(file string) (*plan.Plan, problem.List, error) {
-	data, err := terminal.ReadText(file)
-	if err != nil {
-		return nil, nil, fmt.Errorf("read the plan file: %w", err)
-	}
-	p, list := plan.Parse(file, data, beside(file))
-	return p, list, list.Err()
-}
-
 // loadBenchAndPlan reads a bench file and, where one is named, a plan file without the bench that that one names.
 func loadBenchAndPlan(benchFile, planFile string) (*catalog.Bench, *plan.Plan, problem.List, error) {
-	bench, list, err := loadBench(benchFile)
+	bench, list, err := session.LoadBench(benchFile)
 	if err != nil || planFile == "" {
 		return bench, nil, list.Warnings(), err
 	}
-	p, more, err := loadPlanAlone(planFile)
+	p, more, err := session.LoadPlanAlone(planFile)
 	return bench, p, append(list.Warnings(), more.Warnings()...), err
 }

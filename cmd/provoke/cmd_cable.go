@@ -5,6 +5,7 @@ import (
 	"os"
 	"provoke/internal/faces/calculator/models"
 	"provoke/internal/job/result"
+	"provoke/internal/run/session"
 
 	"provoke/internal/files/problem"
 	"provoke/internal/job/store"
@@ -99,7 +100,7 @@ func loadCable(file string) (*cable.Cable, problem.List, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the cable file: %w", err)
 	}
-	c, list := cable.Parse(file, data, beside(file))
+	c, list := cable.Parse(file, data, session.Beside(file))
 	return c, list, list.Err()
 }
 

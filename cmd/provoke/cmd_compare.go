@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
@@ -61,11 +62,11 @@ func (c *compareCommand) Run(w *terminal.World) error {
 			return err
 		}
 	}
-	repeats, err := mayRepeat(job)
+	repeats, err := session.MayRepeat(job)
 	if err != nil {
 		return err
 	}
-	benchOf := func(r result.Run) (*catalog.Bench, error) { return benchOfRun(job, r) }
+	benchOf := func(r result.Run) (*catalog.Bench, error) { return session.BenchOfRun(job, r) }
 	cmp := analysis.Compare(pair[0], pair[1], uncertainty.BasisOf(pair[0], pair[1], repeats, benchOf, c.Margin))
 	if c.Laboratory != "" {
 		file := c.Laboratory

@@ -5,6 +5,7 @@ import (
 
 	"provoke/internal/faces/calculator/models"
 	"provoke/internal/model/cable"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -37,7 +38,7 @@ func (c *decouplingCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return fmt.Errorf("read the decoupling file: %w", err)
 	}
-	d, list := cable.ParseDecoupling(c.File, data, beside(c.File))
+	d, list := cable.ParseDecoupling(c.File, data, session.Beside(c.File))
 	if err := list.Err(); err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 
 	"provoke/internal/faces/calculator/models"
 	"provoke/internal/model/design"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 )
@@ -57,7 +58,7 @@ func (c *designClamp) Run(w *terminal.World) error {
 	if err != nil {
 		return fmt.Errorf("read the clamp file: %w", err)
 	}
-	d, problems := design.Parse(c.File, data, beside(c.File))
+	d, problems := design.Parse(c.File, data, session.Beside(c.File))
 	for _, p := range problems.Warnings() {
 		fmt.Fprintln(w.Stderr, p)
 	}

@@ -1,14 +1,12 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
 	"time"
 
 	"provoke/internal/bench/scpi/discovery"
-	"provoke/internal/job/event"
 	"provoke/internal/terminal"
 )
 
@@ -18,16 +16,6 @@ type findCommand struct {
 	Limit     time.Duration `default:"1s" help:"How long to wait for one instrument's answer to *IDN? (${default})."`
 	Silent    bool          `help:"List only; ask nobody who it is."`
 	JSON      bool          `name:"json" help:"Print as JSON."`
-}
-
-// foundJSON is one entry of --json.
-type foundJSON struct {
-	Address  string          `json:"address"`
-	Identity string          `json:"identity,omitempty"`
-	Name     string          `json:"name,omitempty"`
-	How      []discovery.How `json:"how"`
-	InUse    string          `json:"in_use,omitempty"`
-	Error    string          `json:"error,omitempty"`
 }
 
 // Run looks everywhere. Nothing found is no error; a place where it could not look is told on standard
@@ -43,58 +31,7 @@ func (c *findCommand) Run(w *terminal.World) error {
 		}
 	}
 	if c.JSON {
-		return c.asJSON(w, found)
+		return terminal.PrintJSON(w.Stdout, discovery.JSON(found))
 	}
-	if len(found) == 0 {
-		fmt.Fprintln(w.Stdout, "nothing found; an instrument without LXI can still be reached by its address (TCPIP::host::5025::SOCKET)")
-		return nil
-	}
-	t := terminal.Table(w.Stdout)
-	fmt.Fprintln(t, "address\twho\tfound by")
-	for _, f := range found {
-		fmt.Fprintf(t, "%s\t%s\t%s\n", event.Printable(f.Address), event.Printable(who(f)), how(f))
-	}
-	return t.Flush()
-}
-
-// who says who an instrument is, or why that is not known.
-func who(f discovery.Found) string {
-	switch {
-	case f.Identity != "":
-		return f.Identity
-	case f.InUse != "":
-		return "in use, left alone: " + f.InUse
-	case f.Err != nil:
-		return "does not say: " + f.Err.Error()
-	case f.Name != "":
-		return f.Name + " (not asked)"
-	}
-	return "(not asked)"
-}
-
-func how(f discovery.Found) string {
-	var out []string
-	for _, h := range f.How {
-		out = append(out, string(h))
-	}
-	return strings.Join(out, ", ")
-}
-
-func (c *findCommand) asJSON(w *terminal.World, found []discovery.Found) error {
-	list := []foundJSON{}
-	for _, f := range found {
-		j := foundJSON{Address: f.Address, Identity: f.Identity, Name: f.Name, How: f.How, InUse: f.InUse}
-		if f.Err != nil {
-			j.Error = f.Err.Error()
-		}
-		list = append(list, j)
-	}
-	data, err := json.MarshalIndent(struct {
-		Found []foundJSON `json:"found"`
-	}{list}, "", "  ")
-	if err != nil {
-		return fmt.Errorf("printing what was found: %w", err)
-	}
-	_, err = fmt.Fprintln(w.Stdout, string(data))
-	return err
+	return discovery.Print(w.Stdout, found)
 }

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/bench/scpi/discovery"
 	"provoke/internal/terminal"
 )
 
@@ -139,7 +140,7 @@ func TestOutsideFindSeesAnnouncedAndBroadcastInstrumentsInANamespace(t *testing.
 	if err := find.Run(); err != nil {
 		t.Fatalf("%v: %s", err, errs.String())
 	}
-	var got struct{ Found []foundJSON }
+	var got struct{ Found []discovery.FoundJSON }
 	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
 		t.Fatalf("%v: %s", err, out.String())
 	}

@@ -218,7 +218,7 @@ func printRunHead(w io.Writer, r result.Run) {
 	}
 	fmt.Fprintf(w, ": %s, %s, %s; %s\n", o.RunKind, o.Mode, r.OpenedAt.Format("2006-01-02 15:04"), verdict)
 	if r.RFNotKnownOff() {
-		fmt.Fprintln(w, "*** RF IS NOT KNOWN TO BE OFF: switch the amplifier off by hand and look ***")
+		terminal.Alarm(w)
 	}
 	if o.Changed != "" {
 		fmt.Fprintf(w, "changed: %s\n", event.Printable(o.Changed))

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/faces/journal"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
@@ -79,7 +80,7 @@ func TestTheJournalIsPrintedOneRecordPerLine(t *testing.T) {
 	lines := strings.Split(strings.TrimSpace(out), "\n")
 	previous := ""
 	for _, l := range lines {
-		var r recordJSON
+		var r journal.RecordJSON
 		if err := json.Unmarshal([]byte(l), &r); err != nil {
 			t.Fatal(err)
 		}

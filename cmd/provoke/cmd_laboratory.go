@@ -12,6 +12,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/twoport"
+	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
@@ -139,7 +140,7 @@ func reported(w *terminal.World, job *store.Job, file string) (event.LaboratoryF
 
 // certaintyOf gathers how well both levels are known.
 func certaintyOf(w *terminal.World, job *store.Job, r result.Run, lab event.LaboratoryFailures, confidence rf.Fraction) (analysis.Certainty, error) {
-	bench, err := benchOfRun(job, r)
+	bench, err := session.BenchOfRun(job, r)
 	var same []result.Run
 	if err != nil {
 		bench = nil // both levels are then told as assumed

@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 
 	"provoke/internal/faces/calculator/readings"
+	"provoke/internal/findings/joined"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
 	"provoke/internal/terminal"
@@ -38,13 +39,11 @@ func (c *logCommand) Run(w *terminal.World) error {
 		return fmt.Errorf("read the log: %w", err)
 	}
 	err = annotate(w, c.Job, c.Number, func(job *store.Job) ([]event.Event, error) {
-		run := c.Number
-		if run == 0 {
-			if run, err = job.Newest(); err != nil {
-				return nil, err
-			}
+		windows, err := joined.Windows(job, c.Number)
+		if err != nil {
+			return nil, err
 		}
-		warnings, err := l.Join(run, job.Records(run, 1), c.File, data)
+		warnings, err := l.Join(windows, c.File, data)
 		for _, p := range warnings {
 			fmt.Fprintln(w.Stderr, p)
 		}

@@ -7,6 +7,7 @@ import (
 	"provoke/internal/faces/calculator/budget"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -30,7 +31,7 @@ modulation and at the high end of the current's stated range. Exit code 4 means 
 
 // Run computes the plan on its bench and prints what it would do.
 func (c *planCommand) Run(w *terminal.World) error {
-	p, b, list, err := loadPlan(c.Plan)
+	p, b, list, err := session.LoadPlan(c.Plan)
 	if err != nil {
 		return err
 	}
@@ -57,6 +58,6 @@ func (c *planCommand) calibration(p *plan.Plan) (*plan.Calibrated, error) {
 	if err != nil {
 		return nil, err
 	}
-	cal, err := calibrationOf(job, p)
+	cal, err := session.CalibrationOf(job, p)
 	return cal, errors.Join(err, job.Close())
 }

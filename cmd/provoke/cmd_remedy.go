@@ -10,6 +10,7 @@ import (
 	"provoke/internal/findings/remedy"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -73,7 +74,7 @@ func (c *remedyCommand) sheet(w *terminal.World) (*models.Remedy, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the parts file: %w", err)
 	}
-	file, problems := remedy.Parse(c.Parts, data, beside(c.Parts))
+	file, problems := remedy.Parse(c.Parts, data, session.Beside(c.Parts))
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}

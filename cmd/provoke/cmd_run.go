@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"provoke/internal/job/event"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 )
@@ -40,13 +41,10 @@ func (c *runCommand) Run(w *terminal.World) error {
 	if c.OverTest != "" && !strings.HasPrefix(c.OverTest, "accepted by ") {
 		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--over-test %q does not say who accepted it: write \"accepted by NAME\"", c.OverTest))
 	}
-	res, err := perform(w, performance{planFile: c.Plan, jobFile: c.Job, label: c.Label, changed: c.Changed,
-		operator: c.Operator, room: c.Room, temperature: c.Temperature, humidity: c.Humidity, armed: c.Arm, resume: c.Resume, again: c.Again, overTest: c.OverTest, alone: c.AcceptSinglePath})
+	res, err := session.Perform(w, session.Order{PlanFile: c.Plan, JobFile: c.Job, Label: c.Label, Changed: c.Changed,
+		Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Resume: c.Resume, Again: c.Again, OverTest: c.OverTest, Alone: c.AcceptSinglePath})
 	if res.Verdict == "" {
 		return err
-	}
-	if res.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
 	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Safing.How != "" {

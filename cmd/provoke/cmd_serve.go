@@ -14,6 +14,7 @@ import (
 
 	"provoke/internal/faces/web"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -39,7 +40,7 @@ func (c *serveCommand) Run(w *terminal.World) error {
 	if err := c.settle(); err != nil {
 		return err
 	}
-	d := newDesk(w, c.Dir, c.Job)
+	d := session.NewDesk(w, c.Dir, c.Job)
 	return c.serve(w, d, nil)
 }
 
@@ -78,7 +79,7 @@ func (c *serveCommand) settle() error {
 }
 
 // serve listens until it is interrupted and no run is being done any more.
-func (c *serveCommand) serve(w *terminal.World, d *desk, hands []web.Hand) error {
+func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Hand) error {
 	token, err := c.allowed()
 	if err != nil {
 		return err
@@ -88,7 +89,7 @@ func (c *serveCommand) serve(w *terminal.World, d *desk, hands []web.Hand) error
 		return fmt.Errorf("listen for the page: %w", err)
 	}
 	defer l.Close()
-	cfg := web.Config{Runner: d, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
+	cfg := web.Config{Runner: page{d}, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
 		Connections: fileLimit() / 2, Hands: hands, Now: w.Now, Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
 	pages, err := web.New(cfg)
 	if err != nil {
@@ -109,7 +110,7 @@ func (c *serveCommand) serve(w *terminal.World, d *desk, hands []web.Hand) error
 
 // untilTheEnd waits for an interrupt and for the end of a run that is being done then: the program
 // never leaves a bench with RF on.
-func untilTheEnd(w *terminal.World, d *desk, failed <-chan error) error {
+func untilTheEnd(w *terminal.World, d *session.Desk, failed <-chan error) error {
 	var err error
 	select {
 	case <-w.Ctx.Done():
@@ -117,7 +118,7 @@ func untilTheEnd(w *terminal.World, d *desk, failed <-chan error) error {
 		err = fmt.Errorf("serve the page: %w", err)
 	case <-w.Signals:
 	}
-	done := d.finished()
+	done := d.Finished()
 	select {
 	case <-done:
 		return err

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"strings"
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/terminal"
@@ -43,32 +42,7 @@ program that writes to a TCP port:
     ABUSe?                       how often a rating was exceeded, and which
 
 All that the instruments understand, beside the common commands of IEEE 488.2; "?" is asked, "(?)" set and asked:
-` + understood()
-}
-
-// understood lists the commands of the instruments, from the tables by which they read them.
-func understood() string {
-	var s strings.Builder
-	for _, name := range simbench.Names {
-		seen := map[string]bool{}
-		for _, g := range []simbench.Generator{simbench.FunctionGenerator, simbench.SignalGenerator} {
-			b := simbench.New(simbench.Config{Generator: g})
-			for _, c := range b.Commands(name) {
-				if !seen[c] {
-					if len(seen) == 0 {
-						fmt.Fprintf(&s, "\n%s:", name)
-					}
-					seen[c] = true
-					s.WriteString(" " + c)
-				}
-			}
-			b.Close()
-		}
-		if len(seen) > 0 {
-			s.WriteString("\n")
-		}
-	}
-	return s.String()
+` + simbench.Understood()
 }
 
 // Run serves until it is interrupted. The bench file goes to standard output, the list of sockets

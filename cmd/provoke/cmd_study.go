@@ -1,23 +1,16 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
-	"strings"
 
-	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
-	"provoke/internal/job/result"
-	"provoke/internal/job/store"
-	"provoke/internal/model/level"
 	"provoke/internal/model/threshold"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
-	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -56,124 +49,10 @@ func (f studyFlags) check() error {
 	return nil
 }
 
-// listOf writes frequencies as a segment of a grid.
-func listOf(at []rf.Frequency) string {
-	var out []string
-	for _, f := range at {
-		text, _ := f.MarshalText()
-		out = append(out, string(text))
-	}
-	return "[{list: [" + strings.Join(out, ", ") + "]}]"
-}
-
-// derive writes the plan of a study beside the plan that it was made from, and returns its name. A
-// file that is there is never replaced.
-func derive(w *terminal.World, planFile, study string, changes ...plan.Change) (string, error) {
-	data, err := terminal.ReadText(planFile)
-	if err != nil {
-		return "", fmt.Errorf("read the plan file: %w", err)
-	}
-	return writeApart(w, strings.TrimSuffix(planFile, filepath.Ext(planFile))+"-"+study, plan.Rewrite(data, changes...))
-}
-
-// writeApart writes a plan under a name of its own that begins with base, and returns the name. A file
-// that is there is never replaced; one that holds the same is used as it is.
-func writeApart(w *terminal.World, base string, text []byte) (string, error) {
-	for n := 1; n < 1000; n++ {
-		name := base + ".yaml"
-		if n > 1 {
-			name = fmt.Sprintf("%s-%d.yaml", base, n)
-		}
-		if there, err := terminal.ReadText(name); err == nil {
-			if bytes.Equal(there, text) {
-				return name, nil
-			}
-			continue
-		}
-		if err := terminal.WriteNew(name, string(text)); err != nil {
-			return "", err
-		}
-		fmt.Fprintf(w.Stderr, "wrote %s\n", name)
-		return name, nil
-	}
-	return "", fmt.Errorf("write %s.yaml: a thousand files of such a name are there", base)
-}
-
-// expose does one run of a study and returns its number. A run that did not close all points is
-// reported and counts.
-func (f studyFlags) expose(w *terminal.World, planFile, label string) (number int, incomplete error, err error) {
-	res, err := perform(w, performance{planFile: planFile, jobFile: f.Job, label: label, operator: f.Operator, room: f.Room,
-		temperature: f.Temperature, humidity: f.Humidity, armed: f.Arm, progress: f.progress, begun: func(n int, _ *store.Job) { number = n }})
-	if res.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
-	}
-	if err != nil {
-		return number, nil, err
-	}
-	fmt.Fprintf(w.Stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
-	if res.Verdict == event.Incomplete {
-		incomplete = terminal.WithCode(terminal.ExitIncomplete, fmt.Errorf("run %d: %s", number, res.Why))
-	}
-	return number, incomplete, nil
-}
-
-// read folds the runs of a study out of the job.
-func (f studyFlags) read(w *terminal.World, numbers []int) (*store.Job, []result.Run, error) {
-	job, err := store.OpenReadOnly(f.Job)
-	if err != nil {
-		return nil, nil, terminal.Damage(err)
-	}
-	terminal.TellLeftBehind(w, job)
-	var out []result.Run
-	for _, n := range numbers {
-		r, err := readRun(w, job, n)
-		if err != nil {
-			job.Close()
-			return nil, nil, err
-		}
-		out = append(out, r)
-	}
-	return job, out, nil
-}
-
-// newest returns the newest exposure that fits; any exposure where fits is nil.
-func (f studyFlags) newest(w *terminal.World, fits func(event.Opened) bool) (*store.Job, result.Run, error) {
-	job, err := store.OpenReadOnly(f.Job)
-	if err != nil {
-		return nil, result.Run{}, terminal.Damage(err)
-	}
-	terminal.TellLeftBehind(w, job)
-	infos, err := job.Runs()
-	if err != nil {
-		job.Close()
-		return nil, result.Run{}, terminal.Damage(err)
-	}
-	for i := len(infos) - 1; i >= 0; i-- {
-		if infos[i].Opened.RunKind == plan.Exposure && (fits == nil || fits(infos[i].Opened)) {
-			r, err := readRun(w, job, infos[i].Run)
-			if err != nil {
-				job.Close()
-			}
-			return job, r, err
-		}
-	}
-	job.Close()
-	return nil, result.Run{}, errors.New("the job holds no run that this study can work from: give --plan PLAN.yaml to expose, or --run N")
-}
-
-// single reads the one run that a study works from.
-func (f studyFlags) single(w *terminal.World, fits func(event.Opened) bool) (*store.Job, result.Run, error) {
-	if len(f.Runs) == 0 {
-		return f.newest(w, fits)
-	}
-	if len(f.Runs) > 1 {
-		return nil, result.Run{}, terminal.WithCode(terminal.ExitUsage, errors.New("this study works from one run: give one --run"))
-	}
-	job, runs, err := f.read(w, f.Runs)
-	if err != nil {
-		return nil, result.Run{}, err
-	}
-	return job, runs[0], nil
+// exposing is the half of a study that exposes.
+func (f studyFlags) exposing(at []rf.Frequency) session.Study {
+	return session.Study{At: at, Order: session.Order{PlanFile: f.Plan, JobFile: f.Job, Operator: f.Operator, Room: f.Room,
+		Temperature: f.Temperature, Humidity: f.Humidity, Armed: f.Arm, Progress: f.progress}}
 }
 
 type thresholdStudy struct {
@@ -208,19 +87,11 @@ func (c *thresholdStudy) Run(w *terminal.World) error {
 	}
 	var incomplete error
 	if c.Plan != "" {
-		if len(c.At) == 0 {
-			return terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
-		}
-		file, err := derive(w, c.Plan, "threshold", plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"},
-			plan.Change{Key: "search", Value: fmt.Sprintf("{method: %s, trials: %d, probability: %v, step: %v}", c.Method, c.Trials, c.Probability[0], c.Step)})
+		number, short, err := c.exposing(c.At).Threshold(w, c.Method, c.Trials, c.Probability[0], c.Step)
 		if err != nil {
 			return err
 		}
-		var number int
-		if number, incomplete, err = c.expose(w, file, "threshold study"); err != nil {
-			return err
-		}
-		c.Runs = []int{number}
+		incomplete, c.Runs = short, []int{number}
 	}
 	job, r, err := c.single(w, nil)
 	if err != nil {
@@ -264,10 +135,11 @@ func (c *dwellStudy) Run(w *terminal.World) error {
 	}
 	var incomplete error
 	if c.Plan != "" {
-		var err error
-		if incomplete, err = c.repeatedly(w); err != nil {
+		number, short, err := c.exposing(c.At).Dwell(w, c.Dwell, c.Trials, c.Below)
+		if err != nil {
 			return err
 		}
+		incomplete, c.Runs = short, []int{number}
 	}
 	job, r, err := c.single(w, func(o event.Opened) bool { return o.Search != nil && o.Search.Method == plan.Repeated })
 	if err != nil {
@@ -286,44 +158,12 @@ func (c *dwellStudy) Run(w *terminal.World) error {
 	return errors.Join(err, incomplete)
 }
 
-func (c *dwellStudy) repeatedly(w *terminal.World) (incomplete error, err error) {
-	if len(c.At) == 0 {
-		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
-	}
-	p, _, err := loadPlanAlone(c.Plan)
-	if err != nil {
-		return nil, err
-	}
-	dwell := c.Dwell
-	if dwell <= 0 {
-		dwell = 10 * p.Dwell
-	}
-	file, err := derive(w, c.Plan, "dwell", plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"},
-		plan.Change{Key: "dwell", Value: inSeconds(dwell)},
-		plan.Change{Key: "search", Value: fmt.Sprintf("{method: repeat, trials: %d, below: %v}", c.Trials, c.Below)})
-	if err != nil {
-		return nil, err
-	}
-	number, incomplete, err := c.expose(w, file, "dwell study")
-	c.Runs = []int{number}
-	return incomplete, err
-}
-
-// inSeconds writes a duration as a plan reads it.
-func inSeconds(d rf.Duration) string {
-	text, _ := d.MarshalText()
-	return string(text)
-}
-
 type modulationStudy struct {
 	studyFlags
 	At         []rf.Frequency `placeholder:"FREQUENCY" help:"Frequency. May be repeated; needed with --plan."`
 	Modulation []string       `placeholder:"TEXT" help:"Modulation, e.g. \"AM 80 % 1 kHz\". May be repeated; default CW, AM at two depths and two rates, and pulse."`
 	Tolerance  rf.Gain        `default:"1 dB" help:"How far onsets may differ and count as the same."`
 }
-
-// usualModulations are those of a study that does not say otherwise.
-var usualModulations = []string{"CW", "AM 80 % 1 kHz", "AM 30 % 1 kHz", "AM 80 % 400 Hz", "pulse 1 kHz 50 %"}
 
 // Help is the long help.
 func (modulationStudy) Help() string {
@@ -343,7 +183,7 @@ func (c *modulationStudy) Run(w *terminal.World) error {
 	var incomplete error
 	if c.Plan != "" {
 		var err error
-		if incomplete, err = c.modulate(w); err != nil {
+		if c.Runs, incomplete, err = c.exposing(c.At).Modulation(w, c.Modulation); err != nil {
 			return err
 		}
 	}
@@ -358,68 +198,6 @@ func (c *modulationStudy) Run(w *terminal.World) error {
 		err = terminal.OnPage(w.Stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
-}
-
-func (c *modulationStudy) modulate(w *terminal.World) (incomplete error, err error) {
-	if len(c.At) == 0 {
-		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
-	}
-	all := c.Modulation
-	if len(all) == 0 {
-		all = usualModulations
-	}
-	for _, text := range all {
-		if _, err := level.ParseModulation(text); err != nil {
-			return nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--modulation: %w", err))
-		}
-	}
-	for i, text := range all {
-		file, err := derive(w, c.Plan, fmt.Sprintf("modulation-%d", i+1), plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"},
-			plan.Change{Key: "drift_check"}, plan.Change{Key: "modulation", Value: text}, plan.Change{Key: "search", Value: "{recovery: false}"})
-		if err != nil {
-			return nil, err
-		}
-		number, short, err := c.expose(w, file, "modulation study: "+text)
-		if err != nil {
-			return nil, err
-		}
-		incomplete = errors.Join(incomplete, short)
-		c.Runs = append(c.Runs, number)
-	}
-	return incomplete, nil
-}
-
-// chosen returns the runs named, or the newest of each modulation on the bench of the newest exposure.
-func (c *modulationStudy) chosen(w *terminal.World) ([]result.Run, error) {
-	if len(c.Runs) > 0 {
-		job, runs, err := c.read(w, c.Runs)
-		if err == nil {
-			job.Close()
-		}
-		return runs, err
-	}
-	job, newest, err := c.newest(w, nil)
-	if err != nil {
-		return nil, err
-	}
-	defer job.Close()
-	infos, err := job.Runs()
-	if err != nil {
-		return nil, terminal.Damage(err)
-	}
-	var known []result.Run
-	for _, i := range infos {
-		known = append(known, result.Run{Number: i.Run, Opened: i.Opened})
-	}
-	var out []result.Run
-	for _, n := range analysis.OneOfEachModulation(known, newest) {
-		r, err := readRun(w, job, n)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, r)
-	}
-	return out, nil
 }
 
 type repeatStudy struct {
@@ -449,7 +227,7 @@ func (c *repeatStudy) Run(w *terminal.World) error {
 	var incomplete error
 	if c.Plan != "" {
 		var err error
-		if incomplete, err = c.again(w); err != nil {
+		if c.Runs, incomplete, err = c.exposing(c.At).Repeat(w, c.Times, c.Reclamp); err != nil {
 			return err
 		}
 	}
@@ -463,31 +241,4 @@ func (c *repeatStudy) Run(w *terminal.World) error {
 		err = terminal.OnPage(w.Stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
-}
-
-func (c *repeatStudy) again(w *terminal.World) (incomplete error, err error) {
-	if c.Times < 2 || c.Times > 100 {
-		return nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--times %d: between 2 and 100 runs show a spread", c.Times))
-	}
-	file := c.Plan
-	if len(c.At) > 0 {
-		if file, err = derive(w, c.Plan, "repeat", plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"}); err != nil {
-			return nil, err
-		}
-	}
-	for i := range c.Times {
-		if i > 0 && c.Reclamp {
-			fmt.Fprintf(w.Stdout, "RF is off. Take the clamp off the cable and put it on again as it was, then press Enter (q and Enter ends): ")
-			if text, ok := w.Line(w.Ctx); !ok || strings.TrimSpace(text) == "q" {
-				return nil, terminal.WithCode(terminal.ExitStopped, fmt.Errorf("ended after %s", english.Count(i, "run", "runs")))
-			}
-		}
-		number, short, err := c.expose(w, file, fmt.Sprintf("repeat %d of %d", i+1, c.Times))
-		if err != nil {
-			return nil, err
-		}
-		incomplete = errors.Join(incomplete, short)
-		c.Runs = append(c.Runs, number)
-	}
-	return incomplete, nil
 }

@@ -3,9 +3,11 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
@@ -14,6 +16,11 @@ import (
 	"time"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
 )
 
@@ -127,23 +134,98 @@ func (b *bystander) does(prompt string) string {
 	return answer
 }
 
-func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) {
+// sweeping is a simulated bench whose source is set by hand, with a bystander who does so.
+type sweeping struct {
+	sim *simbench.Bench
+	dir string
+	by  *bystander
+	out bytes.Buffer
+	w   *terminal.World
+}
+
+func newSweeping(t *testing.T) *sweeping {
+	t.Helper()
 	sim := simbench.New(simbench.Config{Seed: 3, Speed: 20})
-	defer sim.Close()
+	t.Cleanup(func() { sim.Close() })
 	if err := sim.Listen("127.0.0.1:0"); err != nil {
 		t.Fatal(err)
 	}
 	file := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
 	dir := writeAll(t, map[string]string{"bench.yaml": file, "sweep.yaml": sweepFile})
 	in, typed := io.Pipe()
-	b := &bystander{sim: sim, in: typed, pass: 1500 * time.Millisecond}
-	var out bytes.Buffer
+	s := &sweeping{sim: sim, dir: dir, by: &bystander{sim: sim, in: typed, pass: 1500 * time.Millisecond}}
 	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
-	defer cancel()
-	w := &terminal.World{Ctx: ctx, Stdin: in, Stdout: wide{&out}, Stderr: b, Now: time.Now}
-	code := run(w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator", "A. Engineer"})
+	t.Cleanup(cancel)
+	s.w = &terminal.World{Ctx: ctx, Stdin: in, Stdout: wide{&s.out}, Stderr: s.by, Now: time.Now}
+	return s
+}
+
+// An earlier run of the job died, and its watcher is still at the bench: a sweep waits for it, as a run does, says
+// what it did, and puts that into the journal of the dead run.
+func TestASweepWaitsForAWatcherThatIsAtTheBenchAndJournalsItsReport(t *testing.T) {
+	s := newSweeping(t)
+	file := filepath.Join(s.dir, "j.provoke")
+	job, err := store.Create(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dead, err := job.NewRun(time.Now(), event.Opened{Version: event.Version, RunKind: plan.Exposure, Label: "killed"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	dead.Leave()
+	job.Close()
+	leaves := func(r watcher.Report) {
+		text, err := json.Marshal(r)
+		if err == nil {
+			err = os.WriteFile(watcher.File(file), text, 0o644)
+		}
+		if err != nil {
+			t.Error(err)
+		}
+	}
+	r := watcher.Report{Run: 1, Cause: "no sign of life", At: time.Now()}
+	leaves(r)
+	silenced := make(chan time.Time, 1)
+	go func() {
+		time.Sleep(700 * time.Millisecond)
+		r.Done, r.Quiet, r.How = true, true, "read back as off"
+		silenced <- time.Now()
+		leaves(r)
+	}()
+	code := run(s.w, []string{"sweep", s.dir + "/sweep.yaml", "--job", file, "--arm"})
+	said := s.by.text.String()
+	if code != terminal.ExitDone || strings.Count(said, "the watcher silenced the bench (no sign of life)") != 1 {
+		t.Errorf("exit code %d:\n%s\n%s", code, s.out.String(), said)
+	}
+	if _, err := os.Stat(watcher.File(file)); !os.IsNotExist(err) {
+		t.Errorf("the watcher's report lies there still: %v", err)
+	}
+	if job, err = store.OpenReadOnly(file); err != nil {
+		t.Fatal(err)
+	}
+	defer job.Close()
+	journalled := 0
+	for rec, err := range job.Records(1, 1) {
+		if e, ok := rec.Event.(event.Safed); err == nil && ok && e.By == "watcher" {
+			journalled++
+		}
+	}
+	if journalled != 1 {
+		t.Errorf("what the watcher did stands %d times in the journal of the run that died", journalled)
+	}
+	done := <-silenced
+	if swept, err := result.All(job.Records(2, 1)); err != nil || swept.OpenedAt.Before(done.Truncate(time.Millisecond)) {
+		t.Errorf("the sweep began at %v, before the watcher was done at %v: %v", swept.OpenedAt, done, err)
+	}
+}
+
+func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) {
+	b := newSweeping(t)
+	sim, dir, out := b.sim, b.dir, &b.out
+	code := run(b.w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator", "A. Engineer"})
 	if code != terminal.ExitDone || !strings.Contains(out.String(), "band from") || !strings.Contains(out.String(), "off by the operator's word") {
-		t.Fatalf("exit code %d:\n%s\n%s", code, out.String(), b.text.String())
+		t.Fatalf("exit code %d:\n%s\n%s", code, out.String(), b.by.text.String())
 	}
 	if s := sim.State(); s.On || s.Exposures != 2 {
 		t.Errorf("RF on %v, %d times", s.On, s.Exposures)

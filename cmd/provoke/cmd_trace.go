@@ -7,8 +7,10 @@ import (
 
 	"provoke/internal/faces/calculator/readings"
 	"provoke/internal/files/trace"
+	"provoke/internal/findings/joined"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -68,7 +70,7 @@ func (c *traceCommand) Run(w *terminal.World) error {
 		if err != nil {
 			return err
 		}
-		warnings = append(warnings, readings.BoundsOf(c.File, read)...)
+		warnings = append(warnings, joined.BoundsOf(c.File, read)...)
 		if c.Job != "" {
 			if err := c.join(w, read, data); err != nil {
 				return err
@@ -86,7 +88,7 @@ func (c *traceCommand) Run(w *terminal.World) error {
 
 // current turns the levels into cable current, which becomes the last column of the trace.
 func (c *traceCommand) current(w *terminal.World, t *trace.Trace) (event.TraceRead, error) {
-	b, list, err := loadBench(c.Bench)
+	b, list, err := session.LoadBench(c.Bench)
 	if err != nil {
 		return event.TraceRead{}, err
 	}

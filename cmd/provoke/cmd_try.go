@@ -5,12 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"strconv"
-	"strings"
 	"time"
 
 	"provoke/internal/bench/driver"
-	"provoke/internal/job/event"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 )
@@ -41,7 +39,7 @@ const tryLimit = 2 * time.Minute
 
 // Run tries one instrument.
 func (c *tryCommand) Run(w *terminal.World) error {
-	b, list, err := loadBench(c.Bench)
+	b, list, err := session.LoadBench(c.Bench)
 	if err != nil {
 		return err
 	}
@@ -64,7 +62,7 @@ func (c *tryCommand) Run(w *terminal.World) error {
 	if trial.Name == "" {
 		return err
 	}
-	printTrial(w, trial)
+	trial.Print(w.Stdout)
 	if werr := c.write(w, trial, against != nil); werr != nil {
 		return errors.Join(err, werr)
 	}
@@ -96,39 +94,8 @@ func (c *tryCommand) write(w *terminal.World, trial driver.Trial, played bool) e
 		return nil
 	}
 	fmt.Fprintln(w.Stdout)
-	for line := range strings.Lines(trial.Transcript.String()) {
-		fmt.Fprintln(w.Stdout, shortened(strings.TrimSuffix(line, "\n")))
+	for _, line := range trial.Transcript.Shortened() {
+		fmt.Fprintln(w.Stdout, line)
 	}
 	return nil
-}
-
-// mostOfLine is how much of a line of the transcript is printed.
-const mostOfLine = 160
-
-// shortened cuts a long line of a transcript, such as a block of binary data, and says how long the message was.
-func shortened(line string) string {
-	if len(line) <= mostOfLine {
-		return line
-	}
-	message := strings.TrimPrefix(strings.TrimPrefix(line, "< "), "> ")
-	if plain, err := strconv.Unquote(message); err == nil {
-		message = plain
-	}
-	return fmt.Sprintf("%s … (%d bytes in all; --output FILE writes them)", strings.ToValidUTF8(line[:mostOfLine/2], ""), len(message))
-}
-
-func printTrial(w *terminal.World, trial driver.Trial) {
-	fmt.Fprintf(w.Stdout, "%s, command table %q\n\n", trial.Name, trial.Table.Name)
-	t := terminal.Table(w.Stdout)
-	for _, x := range trial.Tried {
-		mark, came := "ok", x.Came
-		switch {
-		case x.Left:
-			mark = "–"
-		case x.Err != nil:
-			mark, came = "NO", strings.ReplaceAll(x.Err.Error(), "\n", "; ")
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\n", mark, x.What, event.Printable(came))
-	}
-	t.Flush()
 }

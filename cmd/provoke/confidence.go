@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 
 	"provoke/internal/files/catalog"
@@ -10,6 +9,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
@@ -20,31 +20,6 @@ type confidenceCommands struct {
 	Uncertainty uncertaintyCommand `cmd:"" help:"Work out the uncertainty of the injected current, contribution by contribution."`
 	Study       studyCommand       `cmd:"" help:"Random thresholds, time to upset, modulation, repeatability: expose as a study asks, and say what was shown."`
 	Laboratory  laboratoryCommand  `cmd:"" help:"Hold a laboratory's failures against a run of the bench, and say what a fix must show."`
-}
-
-// benchOfRun reads the bench file that a run used, out of the job.
-func benchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
-	o := r.Opened
-	if o.Bench.SHA256 == "" {
-		return nil, errors.New("the job does not hold the bench file")
-	}
-	_, data, err := job.Attachment(o.Bench.SHA256)
-	if err != nil {
-		return nil, fmt.Errorf("read the bench file as used: %w", err)
-	}
-	bench, list := catalog.Parse(o.Bench.Name, data, func(name string) ([]byte, error) {
-		for _, a := range o.Files {
-			if a.Name == name {
-				_, data, err := job.Attachment(a.SHA256)
-				return data, err
-			}
-		}
-		return nil, fmt.Errorf("%s is not in the job", name)
-	})
-	if err := list.Err(); err != nil {
-		return nil, fmt.Errorf("this program does not read the bench file as used: %w", err)
-	}
-	return bench, nil
 }
 
 // repeatsOf returns the runs of a job that repeat a run, that run among them.
@@ -70,26 +45,6 @@ func repeatsOf(w *terminal.World, job *store.Job, r result.Run) ([]result.Run, e
 	return analysis.Repeatable(out, r), nil
 }
 
-// mayRepeat reads the runs of a job that may repeat one another.
-func mayRepeat(job *store.Job) ([]result.Run, error) {
-	infos, err := job.Runs()
-	if err != nil {
-		return nil, terminal.Damage(err)
-	}
-	var all, out []result.Run
-	for _, i := range infos {
-		all = append(all, result.Run{Number: i.Run, Opened: i.Opened})
-	}
-	for _, n := range analysis.MayRepeat(all) {
-		r, err := result.All(job.Records(n, 1))
-		if err != nil {
-			return nil, terminal.Damage(err)
-		}
-		out = append(out, r)
-	}
-	return out, nil
-}
-
 // onsets is how well the onsets of a run are known.
 type onsets struct {
 	bench *catalog.Bench
@@ -106,7 +61,7 @@ func onsetsOf(w *terminal.World, job *store.Job, r result.Run, f *analysis.Findi
 		return o
 	}
 	var err error
-	if o.bench, err = benchOfRun(job, r); err != nil {
+	if o.bench, err = session.BenchOfRun(job, r); err != nil {
 		f.Decide(uncertainty.KnownOf(nil, r.Opened.Mode, nil))
 		o.why = err.Error()
 		return o
@@ -145,7 +100,7 @@ func onsetsOf(w *terminal.World, job *store.Job, r result.Run, f *analysis.Findi
 
 // uncertaintyAtCheck returns the expanded uncertainty of the current at the check point of a run.
 func uncertaintyAtCheck(w *terminal.World, job *store.Job, r result.Run) (rf.Gain, error) {
-	bench, err := benchOfRun(job, r)
+	bench, err := session.BenchOfRun(job, r)
 	if err != nil {
 		return 0, err
 	}

@@ -16,6 +16,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -113,8 +114,8 @@ func TestFalseAlarmsOfTheBaselineRefuseAnExposure(t *testing.T) {
 	operator := make(chan engine.Command, 1)
 	marked := false
 	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}
-	res, err := perform(w, performance{planFile: b.path("baseline.yaml"), jobFile: b.path("j.provoke"), operatorSays: operator,
-		progress: func(s engine.Status) {
+	res, err := session.Perform(w, session.Order{PlanFile: b.path("baseline.yaml"), JobFile: b.path("j.provoke"), OperatorSays: operator,
+		Progress: func(s engine.Status) {
 			if s.Done == 1 && !marked { // somebody trips over the product's cable
 				marked = true
 				operator <- engine.Command{Want: engine.Mark}
@@ -247,7 +248,7 @@ func estimateBesideRuns(t *testing.T, dir string) {
 		if file == "" {
 			continue
 		}
-		p, b, _, err := loadPlan(filepath.Join(dir, file))
+		p, b, _, err := session.LoadPlan(filepath.Join(dir, file))
 		if err != nil {
 			t.Fatal(err)
 		}

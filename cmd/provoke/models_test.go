@@ -18,6 +18,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
+	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
@@ -149,7 +150,7 @@ func TestABenchTakesTheCurvesThatCharacteriseWrites(t *testing.T) {
 	}
 	text := regexp.MustCompile(`(?s)(\n  transfer_impedance:).*?\n  ([a-z])`).ReplaceAllString(string(data), "$1 {csv: own-probe.csv}\n  $2")
 	text = regexp.MustCompile(`(?s)(\nclamp:.*?\n  insertion_loss:).*?\n  ([a-z])`).ReplaceAllString(text, "$1 {csv: own-clamp-insertion-loss.csv}\n  $2")
-	b, list := catalog.Parse(bench, []byte(text), beside(bench))
+	b, list := catalog.Parse(bench, []byte(text), session.Beside(bench))
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}

@@ -8,12 +8,16 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"provoke/internal/faces/demo"
 )
 
 // What README.md shows of the demo is taken from a run of it:
 //
 //	go test ./cmd/provoke -run TheDemoDoes -update-readme
 var updateReadme = flag.Bool("update-readme", false, "rewrite what README.md shows of the demo")
+
+var progressLine = demo.ProgressLine
 
 // shows marks a block of README.md: what was typed, from its beginning, and how many lines of the answer follow.
 var shows = regexp.MustCompile(`(?m)^<!-- shows ([^:]+): (\d+) -->\n\n((?:    .*\n|\n    .*\n)+)`)

@@ -9,36 +9,10 @@ import (
 
 	"provoke/internal/bench/claim"
 	"provoke/internal/bench/simbench"
-	"provoke/internal/files/catalog"
-	"provoke/internal/job/event"
-	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
 )
-
-func TestAResumedRunNeedsTheFilesAndTheCalibrationOfItsFirstPart(t *testing.T) {
-	curve, level := []byte("clamp as measured in May"), []byte("level")
-	was := event.Opened{Calibration: 2, Files: []event.Attachment{
-		{Name: "clamp.csv", SHA256: sha256Of(curve)}, {Name: "level.csv", SHA256: sha256Of(level)}}}
-	for _, c := range []struct {
-		what        string
-		curve       []byte
-		calibration int
-		refused     string
-	}{
-		{"the same", curve, 2, ""},
-		{"the clamp was measured anew meanwhile", []byte("clamp as measured in June"), 2, "another clamp.csv"},
-		{"the jig was calibrated anew meanwhile", curve, 5, "calibration run 2"},
-	} {
-		pr := &prepared{bench: &catalog.Bench{Files: map[string][]byte{"clamp.csv": c.curve}},
-			plan: &plan.Plan{Files: map[string][]byte{"level.csv": level}}, cal: &plan.Calibrated{Run: c.calibration}}
-		err := sameInputs(7, was, pr)
-		if (err != nil) != (c.refused != "") || err != nil && !strings.Contains(err.Error(), c.refused) {
-			t.Errorf("%s: %v", c.what, err)
-		}
-	}
-}
 
 // A program that is killed as it makes its job leaves an empty file, or a job without a run: both are gone on
 // with, with --resume and without.

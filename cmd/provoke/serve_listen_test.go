@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -67,7 +68,7 @@ func TestAStandingTokenLetsInOverTLS(t *testing.T) {
 	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: out, Stderr: errs, Now: time.Now, Signals: make(chan os.Signal)}
 	c := serveCommand{Job: filepath.Join(dir, "a.provoke"), Dir: dir, Listen: "127.0.0.1:0", Cert: cert, Key: key, TokenFile: filepath.Join(dir, "token")}
 	done := make(chan error, 1)
-	go func() { done <- c.serve(w, newDesk(w, dir, c.Job), nil) }()
+	go func() { done <- c.serve(w, session.NewDesk(w, dir, c.Job), nil) }()
 	defer func() {
 		cancel()
 		if err := <-done; err != nil {

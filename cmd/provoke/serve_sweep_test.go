@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web/browser"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -96,14 +97,15 @@ func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
 }
 
 // servePage serves a folder until the test ends and returns the address that lets a browser in.
-func servePage(t *testing.T, dir string) (enter string, d *desk) {
+func servePage(t *testing.T, dir string) (enter string, d *session.Desk) {
 	t.Helper()
 	var out, errs safeBuffer
 	ctx, cancel := context.WithCancel(t.Context())
 	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now, Signals: make(chan os.Signal)}
-	d = newDesk(w, dir, filepath.Join(dir, "j.provoke"))
+	job := filepath.Join(dir, "j.provoke")
+	d = session.NewDesk(w, dir, job)
 	done := make(chan error, 1)
-	page := serveCommand{Job: d.file, Dir: dir, Listen: "127.0.0.1:0"}
+	page := serveCommand{Job: job, Dir: dir, Listen: "127.0.0.1:0"}
 	go func() { done <- page.serve(w, d, nil) }()
 	t.Cleanup(func() {
 		cancel()

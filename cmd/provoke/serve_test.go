@@ -11,7 +11,9 @@ import (
 	"time"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/faces/demo"
 	"provoke/internal/faces/web/browser"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
@@ -21,7 +23,7 @@ type served struct {
 	dir     string
 	address string // of the page, without the token
 	enter   string
-	desk    *desk
+	desk    *session.Desk
 	errors  *safeBuffer
 }
 
@@ -52,17 +54,17 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	signals := make(chan os.Signal)
 	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: errs, Now: time.Now, Signals: signals}
 	bench.Seed = 1
-	d := &demo{w: w, sim: simbench.New(bench), dir: t.TempDir()}
-	t.Cleanup(func() { d.sim.Close() })
-	if err := d.prepare(&demoCommand{Speed: bench.Speed}); err != nil {
+	d := &demo.Demo{World: w, Sim: simbench.New(bench), Dir: t.TempDir(), Type: run}
+	t.Cleanup(func() { d.Sim.Close() })
+	if err := d.Prepare(bench.Speed, ""); err != nil {
 		t.Fatal(err)
 	}
-	coarser(t, filepath.Join(d.dir, "exposure.yaml"))
-	job := filepath.Join(d.dir, "belt-weigher.provoke")
-	s := &served{sim: d.sim, dir: d.dir, desk: newDesk(w, d.dir, job), errors: errs}
+	coarser(t, filepath.Join(d.Dir, "exposure.yaml"))
+	job := filepath.Join(d.Dir, "belt-weigher.provoke")
+	s := &served{sim: d.Sim, dir: d.Dir, desk: session.NewDesk(w, d.Dir, job), errors: errs}
 	done := make(chan error, 1)
-	page := serveCommand{Job: job, Dir: d.dir, Listen: "127.0.0.1:0"}
-	go func() { done <- page.serve(w, s.desk, d.hands()) }()
+	page := serveCommand{Job: job, Dir: d.Dir, Listen: "127.0.0.1:0"}
+	go func() { done <- page.serve(w, s.desk, d.Hands()) }()
 	t.Cleanup(func() {
 		cancel()
 		select {

@@ -104,7 +104,7 @@ func (p *person) begin(plan, label string) {
 func (p *person) ended(most time.Duration) *result.Run {
 	p.t.Helper()
 	select {
-	case <-p.desk.finished():
+	case <-p.desk.Finished():
 	case <-time.After(most):
 		p.t.Fatalf("the run did not end within %v", most)
 	}

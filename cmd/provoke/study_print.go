@@ -484,3 +484,9 @@ func (s repeatSheet) print(out io.Writer) error {
 	}
 	return nil
 }
+
+// inSeconds writes a duration as a plan reads it.
+func inSeconds(d rf.Duration) string {
+	text, _ := d.MarshalText()
+	return string(text)
+}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"provoke/internal/findings/analysis"
+	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/units/english"
 )
@@ -32,7 +33,7 @@ func Headline(f analysis.Findings) (text, mark string) {
 		worse(d.Says())
 	}
 	if f.RFNotKnownOff {
-		return "RF IS NOT KNOWN TO BE OFF; " + text, "bad"
+		return event.RFAlarm + "; " + text, "bad"
 	}
 	return text, mark
 }

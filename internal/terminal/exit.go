@@ -3,9 +3,11 @@ package terminal
 import (
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/job/event"
 	"provoke/internal/units/english"
 )
 
@@ -42,9 +44,20 @@ func WithCode(code int, err error) error {
 	return &codedError{code, err}
 }
 
-// Speak prints an error for the person at the bench and returns the exit code.
+// Alarm prints that RF is not known to be off, and what to do.
+func Alarm(out io.Writer) {
+	fmt.Fprintf(out, "\n*** %s ***\n*** %s ***\n\n", event.RFAlarm, event.TakeRFAway)
+}
+
+// Speak prints an error for the person at the bench and returns the exit code. Where RF is not known to be off the
+// alarm stands before it.
 func Speak(w *World, err error) int {
 	code := ExitError
+	var c *codedError
+	coded := errors.As(err, &c)
+	if coded && c.code == ExitRFUnknown {
+		Alarm(w.Stderr)
+	}
 	if list, ok := problem.ListOf(err); ok {
 		code = ExitProblems
 		fmt.Fprintln(w.Stderr, err)
@@ -53,8 +66,7 @@ func Speak(w *World, err error) int {
 	} else {
 		fmt.Fprintf(w.Stderr, "provoke: %v\n", err)
 	}
-	var c *codedError
-	if errors.As(err, &c) {
+	if coded {
 		code = c.code
 	}
 	return code

@@ -4,6 +4,7 @@ package terminal
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"time"
@@ -20,4 +21,17 @@ type World struct {
 	Terminal bool             // stderr is a terminal: status lines may be overwritten
 	Now      func() time.Time // wall clock
 	Signals  <-chan os.Signal // interrupts; the first finishes safely, the second stops now
+}
+
+// Interruptible returns a context that an interrupt ends.
+func (w *World) Interruptible() (context.Context, func()) {
+	ctx, cancel := context.WithCancelCause(w.Ctx)
+	go func() {
+		select {
+		case <-w.Signals:
+			cancel(errors.New("stopped by the operator"))
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, func() { cancel(nil) }
 }

@@ -166,11 +166,11 @@ func (v *liveView) rf(r *result.Run, u underway) {
 		v.RF, v.RFWords, v.Doing = rfMaybe, "RF may be on", "another program does this run; this page reads its journal"
 		v.Held = r.State == result.Holding
 	default:
-		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", "the program that did this run ended in the middle of it"
+		v.RF, v.RFWords, v.Doing = rfUnknown, event.RFAlarm, "the program that did this run ended in the middle of it"
 		if f := r.Now.Frequency; f.Known() {
 			v.Doing += ", at " + f.String()
 		}
-		v.Alarm = "Press “RF off” to silence the bench and read it back, or switch generator and amplifier off by hand."
+		v.Alarm = "Press “RF off” to silence the bench and read it back. Where that fails: " + event.TakeRFAway
 	}
 }
 
@@ -181,8 +181,8 @@ func (v *liveView) end(r *result.Run) {
 	}
 	switch {
 	case r.Verdict == event.RFNotKnownOff || r.RFNotKnownOff():
-		v.RF, v.RFWords, v.Doing = rfUnknown, "RF NOT KNOWN TO BE OFF", r.Why
-		v.Alarm = "Switch the generator and the amplifier off by hand, now."
+		v.RF, v.RFWords, v.Doing = rfUnknown, event.RFAlarm, r.Why
+		v.Alarm = event.TakeRFAway
 	case r.Verdict.Kind() == event.TrippedEnd:
 		v.Alarm, v.Calm = "Find the cause of the trip before you arm again: "+r.StopCause, true
 	}

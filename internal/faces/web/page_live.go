@@ -34,7 +34,7 @@ func (s *Server) liveNow(run int) liveView {
 	if err == nil && run == 0 {
 		return liveOf(nil, s.underwayOf(0), now)
 	}
-	v := liveView{RF: rfUnknown, RFWords: "RF not known to be off", At: now.Format("15:04:05")}
+	v := liveView{RF: rfUnknown, RFWords: event.RFAlarm, At: now.Format("15:04:05")}
 	if err == nil {
 		u := s.underwayOf(run)
 		err = s.journal.with(run, func(r *result.Run) error { v = liveOf(r, u, now); return nil })

@@ -306,6 +306,8 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"printable": event.Printable,
 	"plural":    english.Count,
 	"dict":      dict,
+	"rfAlarm":   func() string { return event.RFAlarm },
+	"takeAway":  func() string { return event.TakeRFAway },
 }).ParseFS(content, "templates/*.html"))
 
 // dict hands several values to a template.

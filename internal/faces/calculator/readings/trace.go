@@ -13,6 +13,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/files/trace"
+	"provoke/internal/findings/joined"
 	"provoke/internal/job/event"
 	"provoke/internal/model/chain"
 	"provoke/internal/terminal"
@@ -38,7 +39,7 @@ func CableCurrent(file string, t *trace.Trace, b *catalog.Bench, caption string)
 	if err != nil {
 		return event.TraceRead{}, err
 	}
-	out := event.TraceRead{Column: t.Y[0].Name, Through: piecesToAnalyser(b), Caption: caption}
+	out := event.TraceRead{Column: t.Y[0].Name, Through: joined.PiecesToAnalyser(b), Caption: caption}
 	ch := chain.New(b)
 	column := trace.Column{Name: "cable current", Unit: "dBµA", Values: make([]float64, t.Points())}
 	next := 0
@@ -60,44 +61,6 @@ func CableCurrent(file string, t *trace.Trace, b *catalog.Bench, caption string)
 	}
 	t.Y = append(t.Y, column)
 	return out, nil
-}
-
-// piecesToAnalyser lists the pieces through which the current is read.
-func piecesToAnalyser(b *catalog.Bench) []string {
-	var out []string
-	if b.Probe != nil {
-		out = append(out, b.Probe.ID)
-	}
-	for _, p := range b.ToAnalyser {
-		out = append(out, p.ID)
-	}
-	if b.Analyser != nil {
-		out = append(out, b.Analyser.ID)
-	}
-	return out
-}
-
-// BoundsOf warns of points that are only bounds.
-func BoundsOf(file string, read event.TraceRead) problem.List {
-	low, high := 0, 0
-	for _, p := range read.Points {
-		switch p.Current.Bound() {
-		case rf.AtMost:
-			low++
-		case rf.AtLeast:
-			high++
-		}
-	}
-	var out problem.List
-	add := func(n int, what string) {
-		if n > 0 {
-			out = append(out, problem.Problem{File: file, Warning: true,
-				What: fmt.Sprintf("%d of %d currents are %s", n, len(read.Points), what)})
-		}
-	}
-	add(low, "at most what is shown: the reading is within 10 dB of the analyser's floor")
-	add(high, "at least what is shown: the analyser was overloaded")
-	return out
 }
 
 type traceColumnJSON struct {

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"errors"
@@ -18,29 +18,21 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// watchCommand is the second process: see package watcher. It is started by a run, never by a person.
-type watchCommand struct{}
-
-// Run watches until the run is over or until the bench is silent.
-func (c *watchCommand) Run(w *terminal.World) error {
-	return watcher.Serve(watcher.Deaf(w.Ctx), w.Stdin, w.Stdout, w.Now)
-}
-
-// watching is the second process as a run sees it; the zero value is none, as in a baseline run.
-type watching struct {
-	w     *watcher.Watcher
+// Watching is the second process as a run sees it; the zero value is none, as in a baseline run.
+type Watching struct {
+	W     *watcher.Watcher
 	bench *claim.Claim
 	// more is what is left when the program's whole group is ended, in words; "" for nothing.
 	more string
 }
 
-// startWatching starts the second process and says, before anything is armed, what it can do. Where it can do
-// nothing while the run lives, that has to be accepted.
-func startWatching(w *terminal.World, o performance, b *catalog.Bench, rig *driver.Rig, c *claim.Claim) (watching, error) {
+// StartWatching starts the second process and says, before anything is armed, what it can do. Where it can do
+// nothing while the run lives, that has to be accepted: alone.
+func StartWatching(w *terminal.World, b *catalog.Bench, rig *driver.Rig, c *claim.Claim, job string, alone bool) (Watching, error) {
 	before := rig.Connections(w.Ctx)
-	x, err := watcher.Start(w.Ctx, watcher.Config{Bench: b, Job: o.jobFile, Identified: rig.Identified, Claim: c})
+	x, err := watcher.Start(w.Ctx, watcher.Config{Bench: b, Job: job, Identified: rig.Identified, Claim: c})
 	if err != nil {
-		return watching{}, err
+		return Watching{}, err
 	}
 	for id, n := range rig.Connections(w.Ctx) {
 		if n != before[id] { // the watcher's connection threw the run's out, and that has come back
@@ -49,13 +41,13 @@ func startWatching(w *terminal.World, o performance, b *catalog.Bench, rig *driv
 	}
 	switch {
 	case x.State().Independent():
-	case o.alone || b.SinglePath || !b.Source.Present() && rig.Amplifier == nil: // nothing that is wired can end RF, by nature
-		fmt.Fprintln(w.Stderr, "provoke: warning:", watcherWords(x.State()))
+	case alone || b.SinglePath || !b.Source.Present() && rig.Amplifier == nil: // nothing that is wired can end RF, by nature
+		fmt.Fprintln(w.Stderr, "provoke: warning:", WatcherWords(x.State()))
 	default:
 		x.Release()
-		return watching{}, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, accept_single_path: true in the bench file, or the mark above the button on the arming page", watcherWords(x.State())))
+		return Watching{}, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, accept_single_path: true in the bench file, or the mark above the button on the arming page", WatcherWords(x.State())))
 	}
-	out := watching{w: x, bench: c}
+	out := Watching{W: x, bench: c}
 	if x.Outside() {
 		out.more = "; it is outside this program's control group"
 	}
@@ -65,44 +57,44 @@ func startWatching(w *terminal.World, o performance, b *catalog.Bench, rig *driv
 	return out, nil
 }
 
-// guard returns what the guard asks; nil for none.
-func (x watching) guard() guard.Watcher {
-	if x.w == nil {
+// Guard returns what the guard asks; nil for none.
+func (x Watching) Guard() guard.Watcher {
+	if x.W == nil {
 		return nil
 	}
-	return x.w
+	return x.W
 }
 
-func (x watching) words() string {
-	if x.w == nil {
+func (x Watching) words() string {
+	if x.W == nil {
 		return ""
 	}
-	return watcherWords(x.w.State()) + x.more
+	return WatcherWords(x.W.State()) + x.more
 }
 
 // of tells the watcher the number of the run.
-func (x watching) of(run int) {
-	if x.w != nil {
-		x.w.Run(run)
+func (x Watching) of(run int) {
+	if x.W != nil {
+		x.W.Run(run)
 	}
 }
 
-// end lets the watcher go once the run has silenced the bench. When RF is not known to be off the watcher
+// End lets the watcher go once the run has silenced the bench. When RF is not known to be off the watcher
 // is left to try on connections of its own.
-func (x watching) end(w *terminal.World, off bool) {
+func (x Watching) End(w *terminal.World, off bool) {
 	switch {
-	case x.w == nil:
+	case x.W == nil:
 	case off:
-		x.w.Release()
+		x.W.Release()
 	default:
-		x.w.Abandon()
+		x.W.Abandon()
 		x.bench.Leave()
 		fmt.Fprintln(w.Stderr, "provoke: note: the watcher stays at this bench and goes on trying to switch RF off, for ten minutes at most; `provoke off BENCH` relieves it once RF is read back as off")
 	}
 }
 
-// watcherWords says what a watcher can do.
-func watcherWords(s watcher.State) string {
+// WatcherWords says what a watcher can do.
+func WatcherWords(s watcher.State) string {
 	missing := ""
 	for _, m := range s.Missing {
 		if what, ok := strings.CutPrefix(m, "open "); ok {

@@ -1,4 +1,4 @@
-package main
+package session
 
 import (
 	"context"
@@ -21,9 +21,9 @@ const (
 	endsWithin   = 5 * time.Second
 )
 
-// claimBench claims a bench for this process before anything is sent to it. A watcher that an earlier run
+// ClaimBench claims a bench for this process before anything is sent to it. A watcher that an earlier run
 // left at it, because RF was not known to be off, is relieved: the bench is silenced and read back first.
-func claimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string) (*claim.Claim, error) {
+func ClaimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string) (*claim.Claim, error) {
 	keys := claim.Keys(b, nil)
 	var held *claim.HeldError
 	for end := time.Now().Add(letsGoWithin); ; time.Sleep(20 * time.Millisecond) {
@@ -40,7 +40,7 @@ func claimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string
 		}
 	}
 	fmt.Fprintf(w.Stderr, "provoke: note: this bench has %v: silencing it before anything else\n", held.Holder)
-	rep, err := silenceBench(w.Ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role, func(words string) { fmt.Fprintln(w.Stderr, "provoke: note:", words) })
+	rep, err := SilenceBench(w.Ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role, func(words string) { fmt.Fprintln(w.Stderr, "provoke: note:", words) })
 	if !rep.Quiet {
 		return nil, rfUnknown(rep, err)
 	}
@@ -48,9 +48,9 @@ func claimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string
 	return claim.Take(keys, role, job)
 }
 
-// silenceBench ends whatever run has a bench, brings its instruments to off and reads that back. say is told
+// SilenceBench ends whatever run has a bench, brings its instruments to off and reads that back. say is told
 // what was found on the way.
-func silenceBench(ctx context.Context, b *catalog.Bench, s watcher.Silencing, role claim.Role, say func(string)) (guard.Report, error) {
+func SilenceBench(ctx context.Context, b *catalog.Bench, s watcher.Silencing, role claim.Role, say func(string)) (guard.Report, error) {
 	keys := claim.Keys(b, nil)
 	r, err := claim.Ask(keys, role)
 	if err != nil {

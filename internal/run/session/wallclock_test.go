@@ -1,4 +1,4 @@
-package main
+package session_test
 
 import (
 	"math"
@@ -12,20 +12,21 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/run/watcher"
 )
 
-// jumpedRun does the exposure of a served demo by the path of `provoke run`, with a wall clock that is
+// jumpedRun does the exposure of the demo by the path of `provoke run`, with a wall clock that is
 // set in its middle. It returns the fold and the records.
-func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []event.Record) {
+func jumpedRun(t *testing.T, p *lab, step time.Duration) (*result.Run, []event.Record) {
 	t.Helper()
 	var offset atomic.Int64
-	w := *p.desk.w
+	w := *p.w
 	w.Now = func() time.Time { return time.Now().Round(0).Add(time.Duration(offset.Load())) } // no steady clock in it
 	file := filepath.Join(t.TempDir(), "job.provoke")
 	began := time.Now()
-	res, err := perform(&w, performance{planFile: filepath.Join(p.dir, "exposure.yaml"), jobFile: file, armed: true, operator: "A. Invented",
-		operatorSays: make(chan engine.Command), progress: func(s engine.Status) {
+	res, err := session.Perform(&w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file, Armed: true, Operator: "A. Invented",
+		OperatorSays: make(chan engine.Command), Progress: func(s engine.Status) {
 			if s.Phase == "exposing" && s.RFOn && s.Done >= 3 {
 				offset.Store(int64(step))
 			}
@@ -78,7 +79,7 @@ func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []even
 
 // Nothing that a run measures or waits for rests on the clock of the wall.
 func TestAWallClockThatIsSetInARunChangesNothingButTheDates(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	peace, records := jumpedRun(t, p, 0)
 	if len(peace.ClockSets) > 0 || len(records) < 20 {
 		t.Errorf("%d records, clock %v", len(records), peace.ClockSets)

@@ -1,4 +1,4 @@
-package main
+package demo
 
 import (
 	"fmt"
@@ -23,7 +23,8 @@ type abridged struct {
 // mostOfPassage is how many lines of a passage are printed, mostOfCommand of everything, before the rest is counted.
 const mostOfPassage, mostOfCommand = 6, 10
 
-var progressLine = regexp.MustCompile(`^run \d+: \d+ of \d+ frequencies, `)
+// ProgressLine is a line that says how far a run is.
+var ProgressLine = regexp.MustCompile(`^run \d+: \d+ of \d+ frequencies, `)
 
 // Write takes lines.
 func (a *abridged) Write(p []byte) (int, error) {
@@ -38,7 +39,7 @@ func (a *abridged) Write(p []byte) (int, error) {
 		switch {
 		case a.again(line):
 			continue
-		case progressLine.MatchString(line):
+		case ProgressLine.MatchString(line):
 			a.went = line
 			continue
 		case a.went != "":
@@ -54,6 +55,9 @@ func (a *abridged) Write(p []byte) (int, error) {
 		a.block = append(a.block, line)
 	}
 }
+
+// anyFigure is the same warning about other figures.
+var anyFigure = regexp.MustCompile(`\d+(\.\d+)?`)
 
 // again reports a warning, or its hint, that an earlier command printed.
 func (a *abridged) again(line string) bool {

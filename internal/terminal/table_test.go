@@ -1,23 +1,14 @@
-package main
+package terminal_test
 
 import (
-	"bytes"
 	"fmt"
 	"io"
 	"strings"
 	"testing"
-	"time"
 	"unicode/utf8"
 
-	"provoke/internal/run/engine"
 	"provoke/internal/terminal"
-	"provoke/internal/units/rf"
 )
-
-// wide is an output on which nothing has to be folded.
-type wide struct{ io.Writer }
-
-func (wide) Columns() int { return 1000 }
 
 // ofColumns is an output of a given width.
 type ofColumns struct {
@@ -105,21 +96,5 @@ func TestProseIsFoldedAndTheEndIsNotLost(t *testing.T) {
 	head, _, _ := strings.Cut(text, "file:")
 	if widest(head) > 60 || !strings.Contains(head, "\n    ") {
 		t.Errorf("not folded to 60 columns, indented\n%s", head)
-	}
-}
-
-func TestTheStatusLineFitsTheTerminal(t *testing.T) {
-	for _, columns := range []int{60, 80, 110, 160} {
-		var out bytes.Buffer
-		l := &statusLine{w: ofColumns{&out, columns}, terminal: true, label: "run 12", begun: time.Now().Add(-time.Hour)}
-		l.show(engine.Status{RFOn: true, Frequency: rf.Frequency(1943254), Done: 40, Known: 142, Upsets: 3,
-			Phase: "RF off: waiting for the product to recover after an upset, the operator was asked to reset it by hand"})
-		line := strings.TrimPrefix(out.String(), "\r")
-		if n := utf8.RuneCountInString(line); n >= columns {
-			t.Errorf("%d columns: the line takes %d, and a terminal that is full goes on below: %q", columns, n, line)
-		}
-		if !strings.HasPrefix(line, "RF ON") || !strings.Contains(line, "40/142") || !strings.Contains(line, "3 exposures upset") {
-			t.Errorf("%d columns: what matters is missing in %q", columns, line)
-		}
 	}
 }

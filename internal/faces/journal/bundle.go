@@ -1,4 +1,4 @@
-package main
+package journal
 
 import (
 	"errors"
@@ -8,6 +8,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 )
@@ -22,7 +23,7 @@ type bundleJSON struct {
 }
 
 // export writes a run as a bundle, whole or not at all.
-func (c *journalCommand) export(w *terminal.World, job *store.Job) error {
+func (c Asked) export(w *terminal.World, job *store.Job) error {
 	run := c.Number
 	if run == 0 {
 		var err error
@@ -46,7 +47,7 @@ func (c *journalCommand) export(w *terminal.World, job *store.Job) error {
 }
 
 // importRun verifies a bundle and takes its run in.
-func (c *journalCommand) importRun(w *terminal.World) error {
+func (c Asked) importRun(w *terminal.World) error {
 	if c.Export != "" || c.Copy != "" || c.Verify {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("--import is done by itself: leave --export, --copy and --verify away"))
 	}
@@ -59,7 +60,7 @@ func (c *journalCommand) importRun(w *terminal.World) error {
 	if err != nil {
 		return fmt.Errorf("open the bundle: %w", err)
 	}
-	job, leave, err := openJob(c.Job, false)
+	job, leave, err := session.OpenJob(c.Job, false)
 	if err != nil {
 		return err
 	}
@@ -74,7 +75,7 @@ func (c *journalCommand) importRun(w *terminal.World) error {
 	return c.tellBundle(w, b, "verified and taken into "+event.Printable(c.Job))
 }
 
-func (c *journalCommand) tellBundle(w *terminal.World, b store.Bundle, what string) error {
+func (c Asked) tellBundle(w *terminal.World, b store.Bundle, what string) error {
 	if c.JSON {
 		return terminal.PrintJSON(w.Stdout, bundleJSON{b.Run, b.Records, b.Head, b.Attachments, b.Manifest})
 	}

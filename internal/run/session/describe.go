@@ -1,13 +1,20 @@
-package main
+package session
 
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"maps"
+	"path/filepath"
+	"slices"
 	"time"
 
+	"provoke/internal/bench/driver"
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
+	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
 )
@@ -88,4 +95,50 @@ func curvesOf(b *catalog.Bench) []event.Curve {
 	}
 	passives(b.ToAnalyser)
 	return out
+}
+
+// opened attaches the files as used and describes the run.
+func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *driver.Rig) (event.Opened, error) {
+	p, b := pr.Plan, pr.Bench
+	e := event.Opened{
+		Version: event.Version, Program: w.Program, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
+		Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature, Humidity: o.Humidity,
+		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
+			Means: p.Profile.Means, Verified: p.Profile.Verified, Checked: p.Profile.Checked.String()},
+		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,
+		Search: event.SearchOf(p),
+		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
+	}
+	e.Again, e.Stretches = o.Again, p.Stretches
+	e.DecisionRule = p.Decision
+	if len(p.Raised) > 0 {
+		e.OverTest = p.OverTest
+	}
+	e.Levelling.Step = b.Source.Resolution
+	e.Levelling.Spread, _ = b.ReadingsSpread()
+	if pr.cal != nil {
+		e.Calibration = pr.cal.Run
+	}
+	specs, _ := p.MonitorsOf(b)
+	for _, m := range specs {
+		e.Monitors = append(e.Monitors, event.Monitor{ID: m.ID, Kind: string(m.Kind), Unit: m.Unit, Tolerance: m.Tolerance, Latency: m.Latency})
+	}
+	var err error
+	attach := func(name string, data []byte) event.Attachment {
+		a, aerr := job.Attach(filepath.Base(name), data)
+		err = errors.Join(err, aerr)
+		return a
+	}
+	e.Bench, e.Plan = attach(b.File, b.Bytes), attach(p.File, p.Bytes)
+	for _, files := range []map[string][]byte{b.Files, p.Files} {
+		for _, name := range slices.Sorted(maps.Keys(files)) {
+			a := attach(name, files[name])
+			a.Name = name // as bench and plan name it
+			e.Files = append(e.Files, a)
+		}
+	}
+	if err != nil {
+		return e, fmt.Errorf("attach the files as used: %w", err)
+	}
+	return e, nil
 }

@@ -1,16 +1,19 @@
-package main
+package session
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
+	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -27,11 +30,11 @@ func raise(job *store.Job, p *plan.Plan, b *catalog.Bench, again int) (problem.L
 		if before, err = result.All(job.Records(again, 1)); err != nil {
 			return nil, fmt.Errorf("read run %d: %w", again, err)
 		}
-		if repeats, err = mayRepeat(job); err != nil {
+		if repeats, err = MayRepeat(job); err != nil {
 			return nil, err
 		}
 		if before.Opened.Bench.SHA256 != sha256Of(b.Bytes) {
-			was, err := benchOfRun(job, before)
+			was, err := BenchOfRun(job, before)
 			if err != nil {
 				return nil, fmt.Errorf("work out what shows a difference to run %d, made with another bench file: %w", again, err)
 			}
@@ -70,4 +73,81 @@ func raisedWords(p *plan.Plan, raised map[rf.Frequency]rf.Current) string {
 		text += fmt.Sprintf("; the least %s at %v", over(at[len(at)-1]).Text(1), at[len(at)-1])
 	}
 	return text + ")"
+}
+
+// exposeAgain adds every frequency at which a run of the job exposed the product to a plan's grid.
+func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
+	if job == nil {
+		return errors.New("exposing the frequencies of an earlier run again needs the job: name it with --job")
+	}
+	r, err := result.All(job.Records(again, 1))
+	if err != nil {
+		return fmt.Errorf("read run %d, to expose its frequencies again: %w", again, err)
+	}
+	for _, s := range r.Steps {
+		p.Grid = append(p.Grid, s.Step.Point.Frequency)
+	}
+	slices.Sort(p.Grid)
+	p.Grid = slices.Compact(p.Grid)
+	p.GridText += fmt.Sprintf("; and every frequency of run %d", again)
+	return nil
+}
+
+// againOf returns which run the newest run of a job repeats the frequencies of; 0 for none.
+// overTest is what it says of levels above the one wanted.
+func againOf(job *store.Job) (again int, overTest string, err error) {
+	n, err := job.Newest()
+	if errors.Is(err, store.ErrNoRun) {
+		return 0, "", nil
+	}
+	if err != nil {
+		return 0, "", err
+	}
+	r, err := result.All(job.Records(n, 1))
+	return r.Opened.Again, r.Opened.OverTest, err
+}
+
+// BenchOfRun reads the bench file that a run used, out of the job.
+func BenchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
+	o := r.Opened
+	if o.Bench.SHA256 == "" {
+		return nil, errors.New("the job does not hold the bench file")
+	}
+	_, data, err := job.Attachment(o.Bench.SHA256)
+	if err != nil {
+		return nil, fmt.Errorf("read the bench file as used: %w", err)
+	}
+	bench, list := catalog.Parse(o.Bench.Name, data, func(name string) ([]byte, error) {
+		for _, a := range o.Files {
+			if a.Name == name {
+				_, data, err := job.Attachment(a.SHA256)
+				return data, err
+			}
+		}
+		return nil, fmt.Errorf("%s is not in the job", name)
+	})
+	if err := list.Err(); err != nil {
+		return nil, fmt.Errorf("this program does not read the bench file as used: %w", err)
+	}
+	return bench, nil
+}
+
+// MayRepeat reads the runs of a job that may repeat one another.
+func MayRepeat(job *store.Job) ([]result.Run, error) {
+	infos, err := job.Runs()
+	if err != nil {
+		return nil, terminal.Damage(err)
+	}
+	var all, out []result.Run
+	for _, i := range infos {
+		all = append(all, result.Run{Number: i.Run, Opened: i.Opened})
+	}
+	for _, n := range analysis.MayRepeat(all) {
+		r, err := result.All(job.Records(n, 1))
+		if err != nil {
+			return nil, terminal.Damage(err)
+		}
+		out = append(out, r)
+	}
+	return out, nil
 }

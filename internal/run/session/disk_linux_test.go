@@ -1,4 +1,4 @@
-package main
+package session_test
 
 import (
 	"fmt"
@@ -16,18 +16,19 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 )
 
 // onDisk does the exposure by the path of `provoke run` with its job in a folder of its own; ruin is done
 // to it once RF is on at the fourth step. It returns when RF was off after that.
-func onDisk(t *testing.T, p *person, file string, resume bool, ruin func()) (res engine.Result, off time.Duration, err error) {
+func onDisk(t *testing.T, p *lab, file string, resume bool, ruin func()) (res engine.Result, off time.Duration, err error) {
 	t.Helper()
 	var ruined atomic.Int64 // when
 	began := time.Now()
 	seen := make(chan time.Duration, 1)
-	res, err = perform(p.desk.w, performance{planFile: filepath.Join(p.dir, "exposure.yaml"), jobFile: file, armed: true, resume: resume,
-		operator: "A. Invented", operatorSays: make(chan engine.Command), progress: func(s engine.Status) {
+	res, err = session.Perform(p.w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file, Armed: true, Resume: resume,
+		Operator: "A. Invented", OperatorSays: make(chan engine.Command), Progress: func(s engine.Status) {
 			if ruin == nil || ruined.Load() != 0 || s.Phase != "exposing" || !s.RFOn || s.Done < 3 {
 				return
 			}
@@ -106,7 +107,7 @@ func recorded(t *testing.T, file string) *result.Run {
 // A disk that takes nothing more in mid-run ends in RF off; what was acknowledged is there, and the run
 // is taken up again with the findings of an undisturbed one.
 func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	whole := filepath.Join(t.TempDir(), "whole.provoke")
 	if _, _, err := onDisk(t, p, whole, false, nil); err != nil {
 		t.Fatal(err)
@@ -145,7 +146,7 @@ func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
 
 // A job that is taken away in mid-run ends in RF off, and is not told as written.
 func TestAJobThatIsTakenAwayEndsInRFOff(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	for name, ruin := range map[string]func(file string) error{
 		"removed": os.Remove,
 		"replaced": func(file string) error {
@@ -173,7 +174,7 @@ func TestAJobThatIsTakenAwayEndsInRFOff(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), "was removed or replaced while the job was open") {
 				t.Errorf("told as: %v", err)
 			}
-			if res.Verdict != event.Failed || exitOf(res) != terminal.ExitError {
+			if res.Verdict != event.Failed || session.ExitOf(res) != terminal.ExitError {
 				t.Errorf("the verdict is %q", res.Verdict)
 			}
 			if name == "removed" || name == "replaced" { // the open file lives on, and is put beside its place

@@ -1,9 +1,11 @@
-package main
+package session
 
 import (
 	"context"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -14,9 +16,17 @@ import (
 )
 
 func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
-	b := newWorkbench(t, simbench.Config{Seed: 1})
+	sim := simbench.New(simbench.Config{Seed: 1})
+	defer sim.Close()
+	if err := sim.Listen("127.0.0.1:0"); err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "bench.yaml"), sim.BenchFile(), 0o644); err != nil {
+		t.Fatal(err)
+	}
 	for face, message := range map[string]string{"amplifier": "OUTP 1;:OUTP?", "source": "FREQ 5E6;:VOLT 0.01;:OUTP 1;:OUTP?"} {
-		c, err := b.sim.Dial(t.Context(), face)
+		c, err := sim.Dial(t.Context(), face)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -24,13 +34,13 @@ func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
 		c.Read(make([]byte, 64))
 		c.Close()
 	}
-	if !b.sim.State().On {
+	if !sim.State().On {
 		t.Fatal("RF is not on")
 	}
-	d := newDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}, b.dir, b.path("j.provoke"))
+	d := NewDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}, dir, filepath.Join(dir, "j.provoke"))
 	d.operator = make(chan engine.Command) // nobody reads it
 	words, err := d.Off(context.Background(), "the test")
-	if b.sim.State().On {
+	if sim.State().On {
 		t.Error("RF is on")
 	}
 	if err == nil || !strings.Contains(err.Error(), "takes no wishes") || !strings.Contains(strings.Join(words, " "), "RF ") {

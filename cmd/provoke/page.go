@@ -1,0 +1,51 @@
+package main
+
+import (
+	"errors"
+
+	"provoke/internal/faces/web"
+	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
+)
+
+// page is the desk as the web page knows it: pages reach a bench only through a Runner.
+type page struct{ *session.Desk }
+
+// Prepare reads and checks a plan and what it names.
+func (p page) Prepare(r web.Request) (web.Prepared, error) {
+	pr, err := p.Desk.Prepare(session.Request(r))
+	return web.Prepared{Request: web.Request(pr.Asked), Sweep: pr.Sweep, Plan: pr.Plan, Bench: pr.Bench, Chain: pr.Chain,
+		Checked: pr.Checked, Warnings: pr.Warnings, Own: pr}, err
+}
+
+// Start begins a run and returns once it has its number, or what kept it from that.
+func (p page) Start(what web.Prepared, says web.Wishes) (int, error) {
+	pr, ok := what.Own.(*session.Prepared)
+	if !ok {
+		return 0, errors.New("this was not prepared here")
+	}
+	run, err := p.Desk.Start(pr, session.Wishes(says))
+	return run, worded(err)
+}
+
+// Tell passes on what the person at the bench wants.
+func (p page) Tell(c engine.Command) error { return worded(p.Desk.Tell(c)) }
+
+// Answer answers what a person at the bench is asked.
+func (p page) Answer(number int, text string) error { return worded(p.Desk.Answer(number, text)) }
+
+// worded is an error of the desk as pages know it.
+func worded(err error) error {
+	switch {
+	case errors.Is(err, session.ErrUnderway):
+		return web.ErrUnderway
+	case errors.Is(err, session.ErrIdle):
+		return web.ErrIdle
+	}
+	return err
+}
+
+// State says what is going on.
+func (p page) State() web.State { return web.State(p.Desk.State()) }
+
+var _ web.Runner = page{}

@@ -1,0 +1,72 @@
+package session
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
+)
+
+// listenToOperator turns signals, and on a terminal lines that are typed, into commands.
+// An answer to a prompt is taken whether it is typed or comes from a file.
+func listenToOperator(w *terminal.World, desk *engine.Desk) (<-chan engine.Command, func()) {
+	out := make(chan engine.Command, 8)
+	ctx, cancel := context.WithCancel(w.Ctx)
+	go func() {
+		first := true
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-w.Signals:
+				if first {
+					fmt.Fprintln(w.Stderr, "\nfinishing safely; once more to switch RF off now")
+					out <- engine.Command{Want: engine.Finish}
+				} else {
+					fmt.Fprintln(w.Stderr, "\nRF off now")
+					out <- engine.Command{Want: engine.Abort}
+				}
+				first = false
+			}
+		}
+	}()
+	if w.Terminal || desk != nil {
+		go typed(ctx, w, w.Typed(), desk, out)
+	}
+	return out, cancel
+}
+
+// typed reads what the operator types: u and Enter for "it upset now", h to hold, g to go on.
+// While something is asked, a line is the answer.
+func typed(ctx context.Context, w *terminal.World, lines *terminal.LineReader, desk *engine.Desk, out chan<- engine.Command) {
+	for {
+		line, ok := lines.Next(ctx, w.Stdin)
+		if !ok {
+			return
+		}
+		if p, asked := desk.Pending(); asked {
+			desk.Reply(p.Number, line)
+			continue
+		}
+		c := engine.Command{}
+		switch word, rest, _ := strings.Cut(strings.TrimSpace(line), " "); word {
+		case "u":
+			c = engine.Command{Want: engine.Mark, Text: rest, At: time.Now()}
+		case "h":
+			c.Want = engine.HoldRun
+		case "g":
+			c.Want = engine.GoOn
+		default:
+			continue
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case out <- c:
+		case <-time.After(time.Second):
+		}
+	}
+}
