@@ -3,13 +3,13 @@ package main
 import (
 	"fmt"
 	"os"
-	"provoke/internal/faces/calculator/models"
-	"provoke/internal/job/result"
-	"provoke/internal/run/session"
 
+	"provoke/internal/faces/calculator/models"
 	"provoke/internal/files/problem"
+	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
+	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )

@@ -6,12 +6,12 @@ package models
 import (
 	"fmt"
 	"math/cmplx"
-	"provoke/internal/faces/calculator"
-	"provoke/internal/job/result"
 	"strings"
 
+	"provoke/internal/faces/calculator"
 	"provoke/internal/faces/report"
 	"provoke/internal/files/problem"
+	"provoke/internal/job/result"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
 	"provoke/internal/units/english"

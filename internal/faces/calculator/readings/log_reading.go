@@ -2,12 +2,13 @@ package readings
 
 import (
 	"fmt"
-	"provoke/internal/files/trace"
-	"provoke/internal/units/rf"
 	"regexp"
 	"strconv"
 	"strings"
 	"time"
+
+	"provoke/internal/files/trace"
+	"provoke/internal/units/rf"
 )
 
 // settings reads the texts.
