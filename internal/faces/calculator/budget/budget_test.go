@@ -63,7 +63,8 @@ func TestBenchNamesWhatIsOverdue(t *testing.T) {
 	b, list := sampleBench(t, "due: 2027-03-02", "due: 2026-11-01")
 	now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 	var out wide
-	if err := OfBench(b, list, now).Print(&out); err != nil || !strings.Contains(out.String(), "calibration overdue: GEN1") {
+	if err := OfBench(b, list, now).Print(&out); err != nil || !strings.Contains(out.String(),
+		"calibration overdue: GEN1") {
 		t.Errorf("%v\n%s", err, out.String())
 	}
 	if list := Overdue(b, now); len(list) != 1 || !strings.Contains(list[0].What, "GEN1 was due on 2026-11-01") {
@@ -83,7 +84,8 @@ func TestBudgetCountsAsTheGeneratorDoes(t *testing.T) {
 			t.Fatal(err)
 		}
 		var out wide
-		if err := s.Print(&out, false); err != nil || !strings.Contains(out.String(), "generator at 10.00 Vpp (set for "+load+") "+want) {
+		if err := s.Print(&out, false); err != nil || !strings.Contains(out.String(),
+			"generator at 10.00 Vpp (set for "+load+") "+want) {
 			t.Errorf("%s: %v\n%s", load, err, out.String())
 		}
 	}
@@ -126,7 +128,8 @@ func TestBudgetOfAPlanComparesWithTheLevelWanted(t *testing.T) {
 		}
 	}
 	var out wide
-	if err := s.Print(&out, false); err != nil || !strings.Contains(out.String(), "wanted") || !strings.Contains(out.String(), "needs") {
+	if err := s.Print(&out, false); err != nil || !strings.Contains(out.String(), "wanted") ||
+		!strings.Contains(out.String(), "needs") {
 		t.Errorf("%v\n%s", err, out.String())
 	}
 }

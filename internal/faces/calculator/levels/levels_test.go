@@ -94,8 +94,10 @@ func TestTheDeskCalculatorAgreesWithPublishedFigures(t *testing.T) {
 		{"definition", []string{"1 Vpp"}, "high_z_setting", 2, 2, 0.0001},
 		{"1", []string{"0 dBm"}, "voltage", 106.9897, 0, 0.0006},
 		{"1", []string{"0 dBm"}, "current_in_50_ohm", 73.0103, 0, 0.0006},
-		{"P08", []string{"-20 dBm", "pad 20 dB", "coax 1,2 dB", "zt 13.9794 dBohm"}, "cable_current", 94.2103, 51.34699e-3, 0.001},
-		{"P08", []string{"-20 dBm", "--pad", "20 dB", "--coax", "1.2 dB", "--zt", "5 Ω"}, "cable_current", 94.2103, 51.34699e-3, 0.001},
+		{"P08", []string{"-20 dBm", "pad 20 dB", "coax 1,2 dB", "zt 13.9794 dBohm"}, "cable_current", 94.2103,
+			51.34699e-3, 0.001},
+		{"P08", []string{"-20 dBm", "--pad", "20 dB", "--coax", "1.2 dB", "--zt", "5 Ω"}, "cable_current", 94.2103,
+			51.34699e-3, 0.001},
 		{"13", []string{"60 dBuV", "zt 14 dBohm"}, "cable_current", 46, 199.5e-6, 0.001},
 		{"15", []string{"10 µV", "zt 0 dBS"}, "cable_current", 20, 10e-6, 0.001},
 		{"14", []string{"s21 -20 dB"}, "transfer_impedance", 13.9794, 5, 0.001},
@@ -151,7 +153,8 @@ func TestDecibelsStandWithThreeDecimalsInJSON(t *testing.T) {
 
 func TestWhatTheShellTookApartIsReadTogether(t *testing.T) {
 	for _, c := range [][2][]string{
-		{{"66", "dBuV", "pad", "20", "dB", "coax", "1.2", "dB", "zt", "14", "dBohm"}, {"66 dBuV", "pad 20 dB", "coax 1.2 dB", "zt 14 dBohm"}},
+		{{"66", "dBuV", "pad", "20", "dB", "coax", "1.2", "dB", "zt", "14", "dBohm"},
+			{"66 dBuV", "pad 20 dB", "coax 1.2 dB", "zt 14 dBohm"}},
 		{{"0", "dBm", "AM", "80", "%", "1", "kHz", "peak", "held"}, {"0 dBm", "AM 80 % 1 kHz peak held"}},
 		{{"-20", "dBm", "pulse", "1", "kHz", "50", "%"}, {"-20 dBm", "pulse 1 kHz 50 %"}},
 		{{"10", "V", "emf"}, {"10 V emf"}},
@@ -194,7 +197,8 @@ func TestTheProfilesAreListedWithTheirMarks(t *testing.T) {
 		}
 		Steps []struct{ ID string }
 	}
-	if err := json.Unmarshal(shape.Bytes(), &o); err != nil || len(o.Profiles) != len(level.Profiles()) || len(o.Steps) != len(level.StepRules()) {
+	if err := json.Unmarshal(shape.Bytes(), &o); err != nil || len(o.Profiles) != len(level.Profiles()) ||
+		len(o.Steps) != len(level.StepRules()) {
 		t.Errorf("%v, %d profiles, %d step rules", err, len(o.Profiles), len(o.Steps))
 	}
 }
