@@ -41,12 +41,10 @@ func Hold(w *terminal.World, bench string, at rf.Frequency, report string) error
 	if err == nil {
 		fmt.Fprintln(w.Stdout, "on")
 	}
-	for end := time.Now().Add(holdsFor); err == nil && ctx.Err() == nil &&
-		g.Cause() == ""; time.Sleep(100 * time.Millisecond) {
-		if !time.Now().Before(end) {
-			break
-		}
+	end := time.Now().Add(holdsFor)
+	for err == nil && ctx.Err() == nil && g.Cause() == "" && time.Now().Before(end) {
 		g.Feed()
+		time.Sleep(100 * time.Millisecond)
 	}
 	rep := g.Silence(context.Background(), "rehearsal")
 	r.off = rep.Quiet
