@@ -52,7 +52,8 @@ func (f studyFlags) newest(w *terminal.World, fits func(event.Opened) bool) (*st
 		}
 	}
 	job.Close()
-	return nil, result.Run{}, errors.New("the job holds no run that this study can work from: give --plan PLAN.yaml to expose, or --run N")
+	return nil, result.Run{}, errors.New("the job holds no run that this study can work from: give --plan PLAN.yaml " +
+		"to expose, or --run N")
 }
 
 // single reads the one run that a study works from.
@@ -61,7 +62,8 @@ func (f studyFlags) single(w *terminal.World, fits func(event.Opened) bool) (*st
 		return f.newest(w, fits)
 	}
 	if len(f.Runs) > 1 {
-		return nil, result.Run{}, terminal.WithCode(terminal.ExitUsage, errors.New("this study works from one run: give one --run"))
+		return nil, result.Run{}, terminal.WithCode(terminal.ExitUsage, errors.New("this study works from one run: "+
+			"give one --run"))
 	}
 	job, runs, err := f.read(w, f.Runs)
 	if err != nil {

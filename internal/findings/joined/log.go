@@ -56,18 +56,21 @@ func Log(windows []Window, entries []trace.Entry, tolerance float64) (event.LogR
 	first, last := windows[0].From, windows[len(windows)-1].to
 	width := slices.MaxFunc(entries, func(a, b trace.Entry) int { return cmp.Compare(a.Width, b.Width) }).Width
 	if entries[len(entries)-1].At.Add(width).Before(first) || entries[0].At.After(last) {
-		return event.LogRead{}, fmt.Errorf("the log lasts from %s to %s and has nothing of the run, which lasted from %s to %s: is --offset, --zone or --date right?",
+		return event.LogRead{}, fmt.Errorf("the log lasts from %s to %s and has nothing of the run, which lasted "+
+			"from %s to %s: is --offset, --zone or --date right?",
 			stampText(entries[0].At), stampText(entries[len(entries)-1].At), stampText(first), stampText(last))
 	}
 	if width >= last.Sub(first) {
-		return event.LogRead{}, fmt.Errorf("the stamps tell the time to %v only and all steps of the run together lasted %v, so nothing can be said of any: write the log with finer stamps",
+		return event.LogRead{}, fmt.Errorf("the stamps tell the time to %v only and all steps of the run together "+
+			"lasted %v, so nothing can be said of any: write the log with finer stamps",
 			rf.Duration(width), rf.Duration(last.Sub(first).Round(time.Millisecond)))
 	}
 	out := event.LogRead{Width: rf.Duration(width)}
 	baseline := meanBefore(entries, first)
 	if tolerance > 0 {
 		if baseline == nil {
-			return out, errors.New("the log has no reading before the first step, so a tolerance has nothing to lie round; leave --tolerance away, or begin the log before RF")
+			return out, errors.New("the log has no reading before the first step, so a tolerance has nothing to lie " +
+				"round; leave --tolerance away, or begin the log before RF")
 		}
 		out.Tolerance = &tolerance
 	}
@@ -152,7 +155,8 @@ func AnotherHour(windows []Window, entries []trace.Entry) error {
 	here := inside(0)
 	for _, by := range []time.Duration{time.Hour, -time.Hour, time.Duration(east) * time.Second} {
 		if by != 0 && here > 0 && inside(by) > 0 {
-			return fmt.Errorf("the stamps name no zone, and the log has lines of the run whether its clock is right or %s is added: say --zone (local, utc, +01:00) or --offset", Signed(by))
+			return fmt.Errorf("the stamps name no zone, and the log has lines of the run whether its clock is right "+
+				"or %s is added: say --zone (local, utc, +01:00) or --offset", Signed(by))
 		}
 	}
 	return nil

@@ -38,7 +38,8 @@ func BoundsOf(file string, read event.TraceRead) problem.List {
 	var out problem.List
 	add := func(n int, what string) {
 		if n > 0 {
-			out = append(out, problem.Problem{File: file, Warning: true, What: fmt.Sprintf("%d of %d currents are %s", n, len(read.Points), what)})
+			out = append(out, problem.Problem{File: file, Warning: true,
+				What: fmt.Sprintf("%d of %d currents are %s", n, len(read.Points), what)})
 		}
 	}
 	add(low, "at most what is shown: the reading is within 10 dB of the analyser's floor")

@@ -45,7 +45,8 @@ func TestASweepIsNotGoneOnWithWhereItWasCutOff(t *testing.T) {
 	if _, err := job.NewRun(time.Now(), event.Opened{Version: event.Version, RunKind: plan.FreeSweepRun}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := resumed(job, Order{Resume: true}, &Prepared{Sweep: &plan.FreeSweep{}}); err == nil || !strings.Contains(err.Error(), "begin it anew") {
+	if _, err := resumed(job, Order{Resume: true}, &Prepared{Sweep: &plan.FreeSweep{}}); err == nil ||
+		!strings.Contains(err.Error(), "begin it anew") {
 		t.Errorf("resumed: %v", err)
 	}
 }

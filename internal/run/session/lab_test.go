@@ -37,7 +37,8 @@ type lab struct {
 
 func newLab(t *testing.T) *lab {
 	t.Helper()
-	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}
+	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard,
+		Now: time.Now}
 	const speed = 40
 	d := &demo.Demo{World: w, Sim: simbench.New(simbench.Config{Seed: 1, Speed: speed, Steady: true}), Dir: t.TempDir()}
 	t.Cleanup(func() { d.Sim.Close() })
@@ -47,7 +48,8 @@ func newLab(t *testing.T) *lab {
 	file := filepath.Join(d.Dir, "exposure.yaml")
 	data, err := os.ReadFile(file)
 	if err == nil {
-		shorter := strings.NewReplacer("step: 5 %", "step: 10 %", "from: 150 kHz, to: 79 MHz", "from: 20 MHz, to: 60 MHz")
+		shorter := strings.NewReplacer("step: 5 %", "step: 10 %", "from: 150 kHz, to: 79 MHz",
+			"from: 20 MHz, to: 60 MHz")
 		err = os.WriteFile(file, []byte(shorter.Replace(string(data))), 0o644)
 	}
 	if err != nil {

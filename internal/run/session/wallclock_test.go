@@ -25,7 +25,8 @@ func jumpedRun(t *testing.T, p *lab, step time.Duration) (*result.Run, []event.R
 	w.Now = func() time.Time { return time.Now().Round(0).Add(time.Duration(offset.Load())) } // no steady clock in it
 	file := filepath.Join(t.TempDir(), "job.provoke")
 	began := time.Now()
-	res, err := session.Perform(&w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file, Armed: true, Operator: "A. Invented",
+	res, err := session.Perform(&w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file,
+		Armed: true, Operator: "A. Invented",
 		OperatorSays: make(chan engine.Command), Progress: func(s engine.Status) {
 			if s.Phase == "exposing" && s.RFOn && s.Done >= 3 {
 				offset.Store(int64(step))
@@ -90,13 +91,15 @@ func TestAWallClockThatIsSetInARunChangesNothingButTheDates(t *testing.T) {
 	} {
 		r, records := jumpedRun(t, p, step)
 		if r.Verdict != peace.Verdict || found(r) != found(peace) {
-			t.Errorf("set by %v: %q %s, else %q:\n%s\nnot\n%s", step, r.Verdict, r.Why, peace.Verdict, found(r), found(peace))
+			t.Errorf("set by %v: %q %s, else %q:\n%s\nnot\n%s", step, r.Verdict, r.Why, peace.Verdict, found(r),
+				found(peace))
 		}
 		if len(r.ClockSets) != 1 || r.ClockSets[0].Words() != want {
 			t.Errorf("journalled %v", r.ClockSets)
 		}
 		for i, s := range r.Steps {
-			if !s.Outcome.Upset && s.OnFor < r.Opened.Dwell || s.OnFor < 0 || s.OnFor.Std() > 10*time.Second || s.RecoveredAfter.Std() > 10*time.Second || s.RecoveredAfter < 0 {
+			if !s.Outcome.Upset && s.OnFor < r.Opened.Dwell || s.OnFor < 0 || s.OnFor.Std() > 10*time.Second ||
+				s.RecoveredAfter.Std() > 10*time.Second || s.RecoveredAfter < 0 {
 				t.Errorf("set by %v, step %d: on for %v, recovered after %v", step, i, s.OnFor, s.RecoveredAfter)
 			}
 			for _, x := range s.Readings {
