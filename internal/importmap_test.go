@@ -37,12 +37,12 @@ var rooms = []struct {
 	{"files", []string{"problem", "document", "resource", "touchstone", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
-	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy"}},
+	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy", "joined"}},
 	{"tell", nil},
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
 	{"run", []string{"engine", "watcher", "session", "rehearsal", "selftest"}},
-	{"faces", []string{"report", "web", "demo", "journal"}},
+	{"faces", []string{"report", "calculator", "web", "demo", "journal"}},
 }
 
 // order is the packages of all rooms by their names; no two rooms have one of the same name.
@@ -124,7 +124,7 @@ var impure = []struct{ name, why string }{
 }
 
 // seeded may use a math/rand/v2 source that is handed in and journalled.
-var seeded = []string{"plan", "uncertainty"}
+var seeded = []string{"plan", "uncertainty", "calculator"}
 
 // seededNames are the names of math/rand/v2 that do not draw from the global source.
 var seededNames = []string{"New", "NewPCG", "NewChaCha8", "NewZipf", "Rand", "Source", "PCG", "ChaCha8", "Zipf"}

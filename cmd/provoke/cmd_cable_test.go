@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/faces/calculator/models"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
@@ -51,7 +52,7 @@ func TestCableAsJSONHasEveryFrequencyOfTheFile(t *testing.T) {
 	if code != terminal.ExitDone {
 		t.Fatal(code, said)
 	}
-	var got cableJSON
+	var got models.CableJSON
 	if err := json.Unmarshal([]byte(out), &got); err != nil {
 		t.Fatal(err)
 	}
@@ -89,7 +90,7 @@ func TestDecouplingPrintsAndDraws(t *testing.T) {
 		}
 	}
 	code, out, said = cableRun("decoupling", cableFiles+"belt-weigher-decoupling.yaml", "--json", "--at", "10 MHz")
-	var got decouplingJSON
+	var got models.DecouplingJSON
 	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil {
 		t.Fatal(code, said, err)
 	}
@@ -101,7 +102,7 @@ func TestDecouplingPrintsAndDraws(t *testing.T) {
 // A job with a run of which every reading is the sample cable's own gives the sample's figures back.
 func TestCableFromARun(t *testing.T) {
 	_, out, _ := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--json")
-	var truth cableJSON
+	var truth models.CableJSON
 	if err := json.Unmarshal([]byte(out), &truth); err != nil {
 		t.Fatal(err)
 	}
@@ -111,7 +112,7 @@ func TestCableFromARun(t *testing.T) {
 	if code != terminal.ExitDone {
 		t.Fatal(code, said)
 	}
-	var got cableJSON
+	var got models.CableJSON
 	if err := json.Unmarshal([]byte(out), &got); err != nil {
 		t.Fatal(err)
 	}
@@ -136,7 +137,7 @@ func TestCableFromARun(t *testing.T) {
 }
 
 // writeRun writes a job with one exposure at constant drive.
-func writeRun(t *testing.T, name string, truth cableJSON) {
+func writeRun(t *testing.T, name string, truth models.CableJSON) {
 	t.Helper()
 	job, err := store.Create(name)
 	if err != nil {

@@ -4,12 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
-	"math/cmplx"
 	"os"
 	"path/filepath"
-	"strings"
 
+	"provoke/internal/faces/calculator/models"
 	"provoke/internal/files/problem"
 	"provoke/internal/files/touchstone"
 	"provoke/internal/findings/jig"
@@ -18,8 +16,6 @@ import (
 	"provoke/internal/model/ferrite"
 	"provoke/internal/model/level"
 	"provoke/internal/terminal"
-	"provoke/internal/units/curve"
-	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -55,16 +51,10 @@ With several sweeps the curve is their mean in dB, and their spread is given for
 "sources":[{"name","sha256"}],"sha256","remarks":[...]}. What is not known is null.`
 }
 
-// source is a file that was read.
-type sourceJSON struct {
-	Name   string `json:"name"`
-	SHA256 string `json:"sha256"`
-}
-
 // readSweeps reads Touchstone files; all problems of all files come back at once.
-func readSweeps(w *terminal.World, names []string) ([]*touchstone.Network, []sourceJSON, error) {
+func readSweeps(w *terminal.World, names []string) ([]*touchstone.Network, []models.Source, error) {
 	var out []*touchstone.Network
-	var sources []sourceJSON
+	var sources []models.Source
 	var all problem.List
 	for _, name := range names {
 		data, err := terminal.ReadTable(name)
@@ -76,7 +66,7 @@ func readSweeps(w *terminal.World, names []string) ([]*touchstone.Network, []sou
 		if n != nil {
 			out = append(out, n)
 		}
-		sources = append(sources, sourceJSON{filepath.Base(name), ferrite.Hash(data)})
+		sources = append(sources, models.Source{Name: filepath.Base(name), SHA256: ferrite.Hash(data)})
 	}
 	for _, p := range all.Warnings() {
 		fmt.Fprintln(w.Stderr, p)
@@ -94,174 +84,35 @@ func (c *characteriseProbe) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
+	var files []models.File
 	if c.Out != "" {
-		if err := writeCurve(c.Out, p.Curve, "Zt/dBΩ", "transfer impedance of a monitoring probe, method "+string(p.Method), sources, p.Repeat); err != nil {
+		if files, err = models.ProbeFiles(c.Out, p, models.OriginOf("provoke "+version, sources)); err != nil {
+			return err
+		}
+		if err := writeCurves(files); err != nil {
 			return err
 		}
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, probeShape(p, sources))
+		return terminal.PrintJSON(w.Stdout, models.ProbeShape(p, sources))
 	}
-	terminal.OnPage(w.Stdout, func(out io.Writer) error { printProbe(out, p); return nil })
-	if c.Out != "" {
-		fmt.Fprintf(w.Stdout, "\nwrote %s; in the bench file:\n  transfer_impedance: {csv: %s}\n%s", c.Out, filepath.Base(c.Out), uncertaintyLine(p.Repeat))
+	err = terminal.OnPage(w.Stdout, func(out io.Writer) error { return models.PrintProbe(out, p) })
+	models.PrintFiles(w.Stdout, "wrote "+c.Out+"; in the bench file", files, p.Repeat)
+	return err
+}
+
+// writeCurves writes new files; an old one is never written over.
+func writeCurves(files []models.File) error {
+	for _, f := range files {
+		err := terminal.WriteNew(f.Name, f.Text)
+		if errors.Is(err, os.ErrExist) {
+			return fmt.Errorf("write the curve: %s is there already; give another name or remove it", f.Name)
+		}
+		if err != nil {
+			return fmt.Errorf("write the curve: %w", err)
+		}
 	}
 	return nil
-}
-
-func uncertaintyLine(r jig.Repeat) string {
-	if !r.Known() {
-		return ""
-	}
-	return fmt.Sprintf("  uncertainty: {spread: %s, sweeps: %d}\n", r.Pooled.Text(3), r.Sweeps)
-}
-
-// writeCurve writes a new file; an old one is never written over.
-func writeCurve[V curve.Value](name string, c curve.Curve[V], column, what string, sources []sourceJSON, r jig.Repeat) (err error) {
-	o := jig.Origin{What: what, Program: "provoke " + version}
-	for _, s := range sources {
-		line := s.Name
-		if s.SHA256 != "" {
-			line += ", SHA-256 " + s.SHA256
-		}
-		o.Sources = append(o.Sources, line)
-	}
-	if r.Known() {
-		o.Notes = append(o.Notes, fmt.Sprintf("mean of %d sweeps; standard deviation of one sweep %s", r.Sweeps, r.Pooled.Text(3)))
-	}
-	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, os.ErrExist) {
-		return fmt.Errorf("write the curve: %s is there already; give another name or remove it", name)
-	}
-	if err != nil {
-		return fmt.Errorf("write the curve: %w", err)
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	return jig.WriteCurve(f, c, column, o)
-}
-
-func printProbe(w io.Writer, p jig.Probe) {
-	fmt.Fprintf(w, "transfer impedance by the method %q, %s\n", p.Method, english.Count(len(p.Points), "frequency", "frequencies"))
-	t := terminal.Table(w)
-	fmt.Fprintln(t, "frequency\tZt\tlinear\tnaive 50·S21\tone-port\tturns\tratio\tspread")
-	for _, i := range spreadOver(len(p.Points), shownPoints) {
-		x := p.Points[i]
-		fmt.Fprintf(t, "%v\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", x.Frequency, x.Zt.Text(2), x.Zt.Linear(), x.Naive.Text(2), x.OnePort.Text(2), x.Lumped.Text(2), x.Ratio.Text(2), finiteGain(x.Spread, 2))
-	}
-	t.Flush()
-	f := p.Flat
-	fmt.Fprintf(w, "\nflat from %v to %v: %s (%s), ripple %s\n", f.Low, f.High, f.Value.Text(2), f.Value.Linear(), f.Ripple.Text(2))
-	fmt.Fprintf(w, "3 dB down at %s below and %s above\n", known(f.LowCorner), known(f.HighCorner))
-	printRepeat(w, p.Repeat)
-	for _, r := range p.Remarks {
-		fmt.Fprintf(w, "remark: %s\n", r)
-	}
-}
-
-func printRepeat(w io.Writer, r jig.Repeat) {
-	if r.Known() {
-		fmt.Fprintf(w, "%d sweeps: standard deviation of one %s over all frequencies, %s at worst (at %v)\n", r.Sweeps, r.Pooled.Text(3), r.Worst.Text(3), r.WorstAt)
-	}
-}
-
-func known(f rf.Frequency) string {
-	if !f.Known() {
-		return "(not reached)"
-	}
-	return f.String()
-}
-
-func finiteGain(g rf.Gain, decimals int) string {
-	if !g.Finite() {
-		return "–"
-	}
-	return g.Text(decimals)
-}
-
-// spreadOver returns up to most of n indexes, first and last among them.
-func spreadOver(n, most int) []int {
-	var out []int
-	m := min(n, most)
-	for k := range m {
-		if m == 1 {
-			return []int{0}
-		}
-		out = append(out, k*(n-1)/(m-1))
-	}
-	return out
-}
-
-// dB returns a number for JSON, nil where there is none.
-func dB[T ~float64](x T) *float64 {
-	v := float64(x)
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	v = math.Round(v*1e6) / 1e6
-	return &v
-}
-
-func hertz(f rf.Frequency) *float64 {
-	if !f.Known() {
-		return nil
-	}
-	v := f.Hz()
-	return &v
-}
-
-func levelDB[U rf.Unit](l rf.Level[U]) *float64 { return dB(l.DB()) }
-
-type repeatJSON struct {
-	Sweeps  int      `json:"sweeps"`
-	Spread  *float64 `json:"spread_db"`
-	Worst   *float64 `json:"worst_db"`
-	WorstHz *float64 `json:"worst_hz"`
-}
-
-func repeatShape(r jig.Repeat) repeatJSON {
-	out := repeatJSON{Sweeps: r.Sweeps}
-	if r.Known() {
-		out.Spread, out.Worst, out.WorstHz = dB(r.Pooled), dB(r.Worst), hertz(r.WorstAt)
-	}
-	return out
-}
-
-type probeJSON struct {
-	Method  jig.Method       `json:"method"`
-	Points  []probePointJSON `json:"points"`
-	Flat    flatJSON         `json:"flat"`
-	Repeat  repeatJSON       `json:"repeat"`
-	Sources []sourceJSON     `json:"sources"`
-	SHA256  string           `json:"sha256"`
-	Remarks []string         `json:"remarks"`
-}
-
-type probePointJSON struct {
-	Hz      float64      `json:"hz"`
-	Zt      *rf.Quantity `json:"zt"`
-	Naive   *float64     `json:"naive_dbohm"`
-	OnePort *float64     `json:"one_port_dbohm"`
-	Turns   *float64     `json:"turns_dbohm"`
-	Ratio   *float64     `json:"ratio_dbohm"`
-	Spread  *float64     `json:"spread_db"`
-}
-
-type flatJSON struct {
-	Low        *float64     `json:"low_hz"`
-	High       *float64     `json:"high_hz"`
-	Zt         *rf.Quantity `json:"zt"`
-	Ripple     *float64     `json:"ripple_db"`
-	LowCorner  *float64     `json:"low_corner_hz"`
-	HighCorner *float64     `json:"high_corner_hz"`
-}
-
-func probeShape(p jig.Probe, sources []sourceJSON) probeJSON {
-	out := probeJSON{Method: p.Method, Repeat: repeatShape(p.Repeat), Sources: sources, SHA256: p.Curve.Hash(), Remarks: append([]string{}, p.Remarks...),
-		Flat: flatJSON{hertz(p.Flat.Low), hertz(p.Flat.High), p.Flat.Value.Quantity(), dB(p.Flat.Ripple), hertz(p.Flat.LowCorner), hertz(p.Flat.HighCorner)}}
-	for _, x := range p.Points {
-		out.Points = append(out.Points, probePointJSON{x.Frequency.Hz(), x.Zt.Quantity(), levelDB(x.Naive), levelDB(x.OnePort), levelDB(x.Lumped), levelDB(x.Ratio), dB(x.Spread)})
-	}
-	return out
 }
 
 type characteriseClamp struct {
@@ -292,23 +143,24 @@ func (c *characteriseClamp) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	var written []string
+	var files []models.File
 	if c.Out != "" {
-		if written, err = c.write(m, sources); err != nil {
+		if files, err = models.ClampFiles(c.Out, m, models.OriginOf("provoke "+version, sources)); err != nil {
+			return err
+		}
+		if err := writeCurves(files); err != nil {
 			return err
 		}
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, clampShape(m, sources))
+		return terminal.PrintJSON(w.Stdout, models.ClampShape(m, sources))
 	}
-	terminal.OnPage(w.Stdout, func(out io.Writer) error { printClamp(out, m); return nil })
-	if len(written) > 0 {
-		fmt.Fprintf(w.Stdout, "\nin the bench file:\n%s%s", strings.Join(written, ""), uncertaintyLine(m.Repeat))
-	}
-	return nil
+	err = terminal.OnPage(w.Stdout, func(out io.Writer) error { return models.PrintClamp(out, m) })
+	models.PrintFiles(w.Stdout, "in the bench file", files, m.Repeat)
+	return err
 }
 
-func (c *characteriseClamp) measure(w *terminal.World) (jig.Clamp, []sourceJSON, error) {
+func (c *characteriseClamp) measure(w *terminal.World) (jig.Clamp, []models.Source, error) {
 	switch {
 	case c.Job != "" && len(c.Files) > 0:
 		return jig.Clamp{}, nil, terminal.WithCode(terminal.ExitUsage, errors.New("give sweeps or a job, not both"))
@@ -320,18 +172,20 @@ func (c *characteriseClamp) measure(w *terminal.World) (jig.Clamp, []sourceJSON,
 		m, err := jig.ClampFromRun(runs...)
 		return m, sources, err
 	case len(c.Files) == 0:
-		return jig.Clamp{}, nil, terminal.WithCode(terminal.ExitUsage, errors.New("give Touchstone files, or --job with --runs"))
+		return jig.Clamp{}, nil, terminal.WithCode(terminal.ExitUsage,
+			errors.New("give Touchstone files, or --job with --runs"))
 	}
 	sweeps, sources, err := readSweeps(w, c.Files)
 	if err != nil {
 		return jig.Clamp{}, nil, err
 	}
-	m, err := jig.MeasureClamp(sweeps, jig.ClampSetup{Clamp: c.ClampPort, End: c.End, Far: c.Far, Line: c.Line, LineImpedance: c.LineImpedance})
+	m, err := jig.MeasureClamp(sweeps, jig.ClampSetup{Clamp: c.ClampPort, End: c.End, Far: c.Far, Line: c.Line,
+		LineImpedance: c.LineImpedance})
 	return m, sources, err
 }
 
 // readCalibrations folds runs of a job. The source is the head of each run's journal.
-func readCalibrations(w *terminal.World, name string, numbers []int) ([]result.Run, []sourceJSON, error) {
+func readCalibrations(w *terminal.World, name string, numbers []int) ([]result.Run, []models.Source, error) {
 	if len(numbers) == 0 {
 		return nil, nil, terminal.WithCode(terminal.ExitUsage, errors.New("say which calibration runs: --runs 2,3"))
 	}
@@ -342,7 +196,7 @@ func readCalibrations(w *terminal.World, name string, numbers []int) ([]result.R
 	defer job.Close()
 	terminal.TellLeftBehind(w, job)
 	var runs []result.Run
-	var sources []sourceJSON
+	var sources []models.Source
 	for _, n := range numbers {
 		r, err := terminal.ReadRun(w, job, n)
 		if err != nil {
@@ -352,109 +206,10 @@ func readCalibrations(w *terminal.World, name string, numbers []int) ([]result.R
 			return nil, nil, fmt.Errorf("there is no run %d in %s", n, name)
 		}
 		runs = append(runs, r)
-		sources = append(sources, sourceJSON{fmt.Sprintf("run %d of %s, journal head", n, filepath.Base(name)), r.Head})
+		sources = append(sources, models.Source{Name: fmt.Sprintf("run %d of %s, journal head", n, filepath.Base(name)),
+			SHA256: r.Head})
 	}
 	return runs, sources, nil
-}
-
-func (c *characteriseClamp) write(m jig.Clamp, sources []sourceJSON) ([]string, error) {
-	var lines []string
-	gain := func(what string, g curve.Curve[rf.Gain]) error {
-		if g.Absent() {
-			return nil
-		}
-		name := c.Out + "-" + strings.ReplaceAll(what, " ", "-") + ".csv"
-		if what != "directivity" {
-			lines = append(lines, fmt.Sprintf("  %s: {csv: %s}\n", strings.ReplaceAll(what, " ", "_"), filepath.Base(name)))
-		}
-		return writeCurve(name, g, strings.ReplaceAll(what, " ", "_")+"/dB", what+" of an injection clamp", sources, m.Repeat)
-	}
-	if err := gain("insertion loss", m.InsertionLoss); err != nil {
-		return nil, err
-	}
-	if err := gain("return loss", m.ReturnLoss); err != nil {
-		return nil, err
-	}
-	if err := gain("directivity", m.Directivity); err != nil {
-		return nil, err
-	}
-	if !m.Series.Absent() {
-		name := c.Out + "-series-impedance.csv"
-		lines = append(lines, fmt.Sprintf("  series_impedance: {csv: %s}\n", filepath.Base(name)))
-		if err := writeCurve(name, m.Series, "Z/dBΩ", "series impedance of an injection clamp, magnitude, 50 Ω at its connector", sources, jig.Repeat{}); err != nil {
-			return nil, err
-		}
-	}
-	return lines, nil
-}
-
-func printClamp(w io.Writer, m jig.Clamp) {
-	fmt.Fprintf(w, "injection clamp in the 50 + 50 Ω jig, %s\n", english.Count(len(m.Points), "frequency", "frequencies"))
-	t := terminal.Table(w)
-	fmt.Fprintln(t, "frequency\tinsertion loss\tfor 100 mA\treturn loss\tseries impedance\tmagnitude\tdirectivity\tspread")
-	for _, i := range spreadOver(len(m.Points), shownPoints) {
-		p := m.Points[i]
-		series, magnitude := "–", "–"
-		if p.HasSeries {
-			series, magnitude = complexOhm(p.Series), rf.Ohms(cmplx.Abs(p.Series)).Linear()
-		}
-		fmt.Fprintf(t, "%v\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Frequency, p.InsertionLoss.Text(2), p.Forward100mA.Linear(), finiteGain(p.ReturnLoss, 1),
-			series, magnitude, finiteGain(p.Directivity, 1), finiteGain(p.Spread, 2))
-	}
-	t.Flush()
-	printRepeat(w, m.Repeat)
-	for _, r := range m.Remarks {
-		fmt.Fprintf(w, "remark: %s\n", r)
-	}
-}
-
-// complexOhm prints an impedance: "29.0 + j10.6 Ω".
-func complexOhm(z complex128) string {
-	sign := "+"
-	if imag(z) < 0 {
-		sign = "−"
-	}
-	re := fmt.Sprintf("%.1f", real(z))
-	if re == "-0.0" {
-		re = "0.0"
-	}
-	return fmt.Sprintf("%s %s j%.1f Ω", strings.Replace(re, "-", "−", 1), sign, math.Abs(imag(z)))
-}
-
-type clampJSON struct {
-	Points  []clampPointJSON  `json:"points"`
-	Repeat  repeatJSON        `json:"repeat"`
-	Sources []sourceJSON      `json:"sources"`
-	SHA256  map[string]string `json:"sha256"`
-	Remarks []string          `json:"remarks"`
-}
-
-type clampPointJSON struct {
-	Hz            float64      `json:"hz"`
-	InsertionLoss *float64     `json:"insertion_loss_db"`
-	ReturnLoss    *float64     `json:"return_loss_db"`
-	Series        *[2]float64  `json:"series_ohm"`
-	Directivity   *float64     `json:"directivity_db"`
-	Forward       *rf.Quantity `json:"forward_for_100mA"`
-	Spread        *float64     `json:"spread_db"`
-}
-
-func clampShape(m jig.Clamp, sources []sourceJSON) clampJSON {
-	out := clampJSON{Repeat: repeatShape(m.Repeat), Sources: sources, Remarks: append([]string{}, m.Remarks...), SHA256: map[string]string{}}
-	for what, hash := range map[string]string{"insertion_loss": m.InsertionLoss.Hash(), "return_loss": m.ReturnLoss.Hash(),
-		"series_impedance": m.Series.Hash(), "directivity": m.Directivity.Hash()} {
-		if hash != "" {
-			out.SHA256[what] = hash
-		}
-	}
-	for _, p := range m.Points {
-		x := clampPointJSON{Hz: p.Frequency.Hz(), InsertionLoss: dB(p.InsertionLoss), ReturnLoss: dB(p.ReturnLoss), Directivity: dB(p.Directivity), Forward: p.Forward100mA.Quantity(), Spread: dB(p.Spread)}
-		if p.HasSeries {
-			x.Series = &[2]float64{real(p.Series), imag(p.Series)}
-		}
-		out.Points = append(out.Points, x)
-	}
-	return out
 }
 
 type characteriseLinearity struct {
@@ -485,15 +240,15 @@ func (c *characteriseLinearity) Run(w *terminal.World) error {
 	if err != nil {
 		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--modulation: %w", err))
 	}
-	l, err := jig.MeasureLinearity(levels, jig.LinearSetup{Edition: c.Edition, Limit: c.Limit, Crest: m.CrestOverCarrier()})
+	l, err := jig.MeasureLinearity(levels, jig.LinearSetup{Edition: c.Edition, Limit: c.Limit,
+		Crest: m.CrestOverCarrier()})
 	if err != nil {
 		return err
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, linearityShape(l))
+		return terminal.PrintJSON(w.Stdout, models.LinearityShape(l))
 	}
-	terminal.OnPage(w.Stdout, func(out io.Writer) error { printLinearity(out, l, c.Mod); return nil })
-	return nil
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error { return models.PrintLinearity(out, l, c.Mod) })
 }
 
 func (c *characteriseLinearity) levels(w *terminal.World) ([]jig.DriveLevel, error) {
@@ -507,7 +262,8 @@ func (c *characteriseLinearity) levels(w *terminal.World) ([]jig.DriveLevel, err
 		}
 		return jig.LevelsOfRuns(runs...)
 	case c.File == "":
-		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("give a CSV file of readings, or --job with --runs"))
+		return nil, terminal.WithCode(terminal.ExitUsage,
+			errors.New("give a CSV file of readings, or --job with --runs"))
 	}
 	data, err := terminal.ReadFile(c.File, jig.MaximumLevels)
 	if err != nil {
@@ -515,85 +271,4 @@ func (c *characteriseLinearity) levels(w *terminal.World) ([]jig.DriveLevel, err
 	}
 	levels, problems := jig.ParseLevels(c.File, data)
 	return levels, problems.Err()
-}
-
-func printLinearity(w io.Writer, l jig.Linearity, modulation string) {
-	fmt.Fprintf(w, "compression up to %v counts as usable; crest of %s %s above the carrier\n", l.Setup.Limit, modulation, l.Setup.Crest.Text(1))
-	if l.Check != nil {
-		fmt.Fprintf(w, "saturation check of the %s edition: %v; %s\n", l.Check.Edition, *l.Check, l.Check.Mark())
-	}
-	t := terminal.Table(w)
-	fmt.Fprintln(t, "frequency\tdrives\tmost compression\tat\tusable carrier\tcheck\tpassed up to")
-	for _, p := range l.Points {
-		top, check, to := p.Levels[len(p.Levels)-1], "–", "–"
-		if l.Check != nil {
-			check = "no step that large was measured"
-		}
-		if p.Checked {
-			check = fmt.Sprintf("fails: rise %s", p.Rise.Text(1))
-			if p.Passed {
-				check = fmt.Sprintf("passes: rise %s", p.Rise.Text(1))
-			}
-			to = p.PassedTo.String()
-		}
-		fmt.Fprintf(t, "%v\t%d\t%s\t%v\t%v\t%s\t%s\n", p.Frequency, len(p.Levels), top.Compression.Text(2), top.Current, p.Usable, check, to)
-	}
-	t.Flush()
-	fmt.Fprintf(w, "usable at every frequency: %v, limited at %v\n", l.Usable, l.UsableAt)
-	for _, r := range l.Remarks {
-		fmt.Fprintf(w, "remark: %s\n", r)
-	}
-}
-
-type linearityJSON struct {
-	Limit    *float64          `json:"limit_db"`
-	Crest    *float64          `json:"crest_db"`
-	Check    *checkJSON        `json:"check"`
-	Usable   *rf.Quantity      `json:"usable"`
-	UsableHz *float64          `json:"usable_hz"`
-	Points   []linearPointJSON `json:"points"`
-	Remarks  []string          `json:"remarks"`
-}
-
-type checkJSON struct {
-	Edition jig.Edition `json:"edition"`
-	Step    *float64    `json:"step_db"`
-	Least   *float64    `json:"least_db"`
-	Most    *float64    `json:"most_db"`
-	Mark    string      `json:"mark"`
-}
-
-type linearPointJSON struct {
-	Hz       float64           `json:"hz"`
-	Usable   *rf.Quantity      `json:"usable"`
-	Checked  bool              `json:"checked"`
-	Passed   bool              `json:"passed"`
-	PassedTo *rf.Quantity      `json:"passed_to"`
-	Rise     *float64          `json:"rise_db"`
-	Levels   []linearLevelJSON `json:"levels"`
-}
-
-type linearLevelJSON struct {
-	Drive       *rf.Quantity `json:"drive"`
-	Current     *rf.Quantity `json:"current"`
-	Compression *float64     `json:"compression_db"`
-	Slope       *float64     `json:"db_per_db"`
-}
-
-func linearityShape(l jig.Linearity) linearityJSON {
-	out := linearityJSON{Limit: dB(l.Setup.Limit), Crest: dB(l.Setup.Crest), Usable: l.Usable.Quantity(), UsableHz: hertz(l.UsableAt), Remarks: append([]string{}, l.Remarks...)}
-	if c := l.Check; c != nil {
-		out.Check = &checkJSON{Edition: c.Edition, Step: dB(c.Step), Least: dB(c.Least), Mark: c.Mark()}
-		if c.Most != 0 {
-			out.Check.Most = dB(c.Most)
-		}
-	}
-	for _, p := range l.Points {
-		x := linearPointJSON{Hz: p.Frequency.Hz(), Usable: p.Usable.Quantity(), Checked: p.Checked, Passed: p.Passed, PassedTo: p.PassedTo.Quantity(), Rise: dB(p.Rise)}
-		for _, y := range p.Levels {
-			x.Levels = append(x.Levels, linearLevelJSON{y.Drive.Quantity(), y.Current.Quantity(), dB(y.Compression), dB(y.Step)})
-		}
-		out.Points = append(out.Points, x)
-	}
-	return out
 }

@@ -1,49 +1,12 @@
 package main
 
 import (
-	"flag"
-	"os"
 	"strings"
 	"testing"
 
 	"provoke/internal/bench/driver"
 	"provoke/internal/terminal"
 )
-
-var updateKeys = flag.Bool("update-keys", false, "rewrite docs/files.md")
-
-func TestThePageOfKeysIsWhatTheDecodersTake(t *testing.T) {
-	const file = "../../docs/files.md"
-	if *updateKeys {
-		if err := os.WriteFile(file, []byte(keysPage()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	data, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(data) != keysPage() {
-		t.Errorf("docs/files.md is stale: go test ./cmd/provoke -run TestThePageOfKeys -update-keys")
-	}
-}
-
-func TestEveryKeySaysWhatItMeans(t *testing.T) {
-	for _, f := range keyedFiles() {
-		n := 0
-		for _, s := range f.Sections {
-			for _, k := range s.Keys {
-				n++
-				if k.Means == "" || k.Takes == "" {
-					t.Errorf("%s file: %s takes %q and means %q", f.Name, k.Key, k.Takes, k.Means)
-				}
-			}
-		}
-		if n < 8 {
-			t.Errorf("%s file: only %d keys", f.Name, n)
-		}
-	}
-}
 
 // What the list says is what the decoder does: keys of files that are known to be read, with what is
 // required and the defaults of the documents.

@@ -3,16 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
-	"strings"
 
-	"provoke/internal/model/level"
+	"provoke/internal/faces/calculator/levels"
 	"provoke/internal/terminal"
-	"provoke/internal/units/rf"
 )
 
 // levelCommand is the desk calculator: it reads levels, gear and standards in words and shows each
-// step of the working. level_words.go reads, level_working.go computes, this file prints.
+// step of the working.
 type levelCommand struct {
 	Expression []string `arg:"" optional:"" help:"A level, a piece of gear or a profile in words; see the examples."`
 
@@ -61,31 +58,28 @@ peak_held_carrier, peak_held_peak, peak_held_rms (each of the last six also with
 func (c *levelCommand) Run(w *terminal.World) error {
 	if c.Profiles {
 		if len(c.Expression) > 0 {
-			return terminal.WithCode(terminal.ExitUsage, errors.New("--profiles lists everything and takes no expression"))
+			return terminal.WithCode(terminal.ExitUsage, errors.New("--profiles lists everything and takes no "+
+				"expression"))
 		}
 		if c.JSON {
-			return c.listProfiles(w.Stdout)
+			return levels.ProfilesJSON(w.Stdout)
 		}
-		return terminal.OnPage(w.Stdout, c.listProfiles)
+		return terminal.OnPage(w.Stdout, levels.PrintProfiles)
 	}
-	asked, list := readLevelWords(c.pieces())
-	var sheets []levelSheet
-	if list.Err() == nil {
-		sheets, list = asked.work()
-	}
+	sheets, list := levels.Work(c.pieces())
 	if err := list.Err(); err != nil {
 		return terminal.WithCode(terminal.ExitUsage, err)
 	}
 	if c.JSON {
 		return terminal.PrintJSON(w.Stdout, struct {
-			Results []levelSheet `json:"results"`
+			Results []levels.Sheet `json:"results"`
 		}{sheets})
 	}
 	for i, s := range sheets {
 		if i > 0 {
 			fmt.Fprintln(w.Stdout)
 		}
-		if err := terminal.OnPage(w.Stdout, s.print); err != nil {
+		if err := terminal.OnPage(w.Stdout, s.Print); err != nil {
 			return err
 		}
 	}
@@ -93,8 +87,8 @@ func (c *levelCommand) Run(w *terminal.World) error {
 }
 
 // pieces returns the expressions and the flags that stand for one, each with its place.
-func (c *levelCommand) pieces() []levelPiece {
-	out := joinWords(c.Expression)
+func (c *levelCommand) pieces() []levels.Piece {
+	out := levels.Join(c.Expression)
 	for _, f := range []struct {
 		flag, word string
 		texts      []string
@@ -103,117 +97,8 @@ func (c *levelCommand) pieces() []levelPiece {
 		{"--il", "il ", c.Il}, {"--limit", "limit ", c.Limit}, {"--modulation", "", c.Modulation},
 	} {
 		for _, t := range f.texts {
-			out = append(out, levelPiece{place: f.flag, text: f.word + t, flag: f.flag})
+			out = append(out, levels.Piece{Place: f.flag, Text: f.word + t, Flag: f.flag})
 		}
 	}
 	return out
-}
-
-// print writes one sheet as a table: what, in decibel, in plain units, how it came about.
-func (s levelSheet) print(out io.Writer) error {
-	fmt.Fprintln(out, strings.Join(append([]string{s.Input}, s.With...), ", "))
-	tw := terminal.ExactTable(out)
-	for _, l := range s.Lines {
-		linear := l.Linear
-		text := "–"
-		if l.Quantity != nil {
-			text = l.Quantity.Text
-		}
-		working := ""
-		if l.Working != "" {
-			working = "= " + l.Working
-		}
-		row := fmt.Sprintf("  %s\t%s\t%s\t%s", l.What, text, linear, working)
-		fmt.Fprintln(tw, strings.TrimRight(row, "\t"))
-	}
-	if err := tw.Flush(); err != nil {
-		return err
-	}
-	for _, c := range s.Cautions {
-		fmt.Fprintln(out, "  note: "+c)
-	}
-	return nil
-}
-
-type profileRow struct {
-	ID          string       `json:"id"`
-	VariantOf   string       `json:"variant_of,omitempty"`
-	Title       string       `json:"title"`
-	Low         *rf.Quantity `json:"low"`
-	High        *rf.Quantity `json:"high"`
-	Means       string       `json:"means"`
-	Convention  string       `json:"convention"`
-	Modulations []string     `json:"modulations"`
-	Source      string       `json:"source"`
-	Confidence  string       `json:"confidence"`
-	Verified    bool         `json:"verified"`
-	Mark        string       `json:"mark,omitempty"`
-	Notes       []string     `json:"notes,omitempty"`
-	Steps       []string     `json:"steps,omitempty"`
-}
-
-type stepRow struct {
-	ID         string       `json:"id"`
-	Title      string       `json:"title"`
-	Dwell      *rf.Quantity `json:"dwell"`
-	DwellNote  string       `json:"dwell_note"`
-	Source     string       `json:"source"`
-	Confidence string       `json:"confidence"`
-	Verified   bool         `json:"verified"`
-	Mark       string       `json:"mark,omitempty"`
-}
-
-// listProfiles prints every named profile and step rule with its mark.
-func (c *levelCommand) listProfiles(out io.Writer) error {
-	if c.JSON {
-		var list struct {
-			Profiles []profileRow `json:"profiles"`
-			Steps    []stepRow    `json:"steps"`
-		}
-		for _, p := range level.Profiles() {
-			list.Profiles = append(list.Profiles, rowOfProfile(p))
-		}
-		for _, r := range level.StepRules() {
-			list.Steps = append(list.Steps, stepRow{r.ID, r.Title, r.Dwell.Quantity(), r.DwellNote, r.Source, r.Confidence, r.Verified, r.Mark()})
-		}
-		return terminal.PrintJSON(out, list)
-	}
-	tw := terminal.ExactTable(out)
-	fmt.Fprintln(tw, "PROFILE\tLEVEL\tBAND\tCONVENTION\tFIGURES")
-	for _, p := range level.Profiles() {
-		fmt.Fprintf(tw, "%s\t%s\t%v to %v\t%s\t%s\n", p.ID, p.Title, p.Low, p.High, p.Hold, figures(p.Mark(), p.Confidence))
-	}
-	if err := tw.Flush(); err != nil {
-		return err
-	}
-	fmt.Fprintln(out)
-	tw = terminal.ExactTable(out)
-	fmt.Fprintln(tw, "STEP RULE\tWHAT\tSHORTEST DWELL\tFIGURES")
-	for _, r := range level.StepRules() {
-		fmt.Fprintf(tw, "%s\t%s\t%v\t%s\n", r.ID, r.Title, r.Dwell, figures(r.Mark(), r.Confidence))
-	}
-	if err := tw.Flush(); err != nil {
-		return err
-	}
-	_, err := fmt.Fprintln(out, "\nFor one of them: provoke level \"profile ID at FREQUENCY\". Own levels go into the plan: a constant current, a curve, a list.")
-	return err
-}
-
-func figures(mark, confidence string) string {
-	if mark == "" {
-		return confidence
-	}
-	return mark + " (" + confidence + ")"
-}
-
-func rowOfProfile(p level.Profile) profileRow {
-	r := profileRow{
-		ID: p.ID, VariantOf: p.VariantOf, Title: p.Title, Low: p.Low.Quantity(), High: p.High.Quantity(),
-		Means: p.Means, Convention: string(p.Hold), Source: p.Source, Confidence: p.Confidence,
-		Verified: p.Verified, Mark: p.Mark(), Notes: p.Notes, Steps: p.Steps,
-	}
-	for _, m := range p.Modulations {
-		r.Modulations = append(r.Modulations, m.String())
-	}
-	return r
 }

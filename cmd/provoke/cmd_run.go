@@ -39,14 +39,17 @@ Exit codes: 0 done, 4 refused by a rating, 10 upset (with --fail-on-upset), 11 s
 
 func (c *runCommand) Run(w *terminal.World) error {
 	if c.OverTest != "" && !strings.HasPrefix(c.OverTest, "accepted by ") {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--over-test %q does not say who accepted it: write \"accepted by NAME\"", c.OverTest))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--over-test %q does not say who accepted it: write "+
+			"\"accepted by NAME\"", c.OverTest))
 	}
 	res, err := session.Perform(w, session.Order{PlanFile: c.Plan, JobFile: c.Job, Label: c.Label, Changed: c.Changed,
-		Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Resume: c.Resume, Again: c.Again, OverTest: c.OverTest, Alone: c.AcceptSinglePath})
+		Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm,
+		Resume: c.Resume, Again: c.Again, OverTest: c.OverTest, Alone: c.AcceptSinglePath})
 	if res.Verdict == "" {
 		return err
 	}
-	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
+	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets,
+		english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Safing.How != "" {
 		fmt.Fprintf(w.Stdout, "; %s", terminal.RFWords(res.Safing.How))
 	}

@@ -89,7 +89,8 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 		return fmt.Errorf("listen for the page: %w", err)
 	}
 	defer l.Close()
-	cfg := web.Config{Runner: page{d}, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
+	cfg := web.Config{Runner: page{d}, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "",
+		Program:     version,
 		Connections: fileLimit() / 2, Hands: hands, Now: w.Now, Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
 	pages, err := web.New(cfg)
 	if err != nil {
@@ -102,7 +103,8 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 	if cfg.TLS {
 		scheme = "https"
 	}
-	fmt.Fprintf(w.Stdout, "%s://%s%s\nOpen this address; it lets one browser in. Ctrl-C ends.\n", scheme, cfg.Hosts[0], pages.Entrance())
+	fmt.Fprintf(w.Stdout, "%s://%s%s\nOpen this address; it lets one browser in. Ctrl-C ends.\n", scheme, cfg.Hosts[0],
+		pages.Entrance())
 	failed := make(chan error, 1)
 	go func() { failed <- pages.Serve(ctx, l, c.Cert, c.Key) }()
 	return untilTheEnd(w, d, failed)
@@ -145,7 +147,8 @@ func (c *serveCommand) allowed() (string, error) {
 			return "", fmt.Errorf("read the token: %w", err)
 		}
 		if token = strings.TrimSpace(string(data)); len(token) < 20 {
-			return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("the token in %s has %d characters; at least 20 are needed", c.TokenFile, len(token)))
+			return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("the token in %s has %d characters; at "+
+				"least 20 are needed", c.TokenFile, len(token)))
 		}
 	}
 	if (c.Cert == "") != (c.Key == "") {
@@ -160,7 +163,8 @@ func (c *serveCommand) allowed() (string, error) {
 		return token, nil
 	}
 	if !c.Beyond || c.Cert == "" || token == "" {
-		return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s is reached from other computers, and this page can switch RF power: that needs --beyond-this-computer, --cert, --key and --token-file", c.Listen))
+		return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s is reached from other computers, and this "+
+			"page can switch RF power: that needs --beyond-this-computer, --cert, --key and --token-file", c.Listen))
 	}
 	return token, nil
 }

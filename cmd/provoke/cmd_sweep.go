@@ -52,7 +52,9 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 	if c.Job == "" {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("a sweep is journalled: name the job with --job"))
 	}
-	out, file, err := session.PerformSweep(w, session.Order{PlanFile: c.Sweep, JobFile: c.Job, Label: c.Label, Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Ready: pr, Alone: c.AcceptSinglePath}, c.Plan)
+	out, file, err := session.PerformSweep(w, session.Order{PlanFile: c.Sweep, JobFile: c.Job, Label: c.Label,
+		Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Ready: pr,
+		Alone: c.AcceptSinglePath}, c.Plan)
 	if out.Verdict == "" {
 		return err
 	}
@@ -65,7 +67,9 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 		fmt.Fprintf(w.Stdout, "see: provoke run %s --job %s\n", file, c.Job)
 		return nil
 	}
-	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Arm: c.Arm, AcceptSinglePath: c.AcceptSinglePath}).Run(w)
+	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label +
+		" stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature,
+		Humidity: c.Humidity, Arm: c.Arm, AcceptSinglePath: c.AcceptSinglePath}).Run(w)
 }
 
 // prepare reads and checks both files, and says what the sweep is.
@@ -80,6 +84,8 @@ func (c *sweepCommand) prepare(w *terminal.World) (*session.Prepared, error) {
 		return nil, err
 	}
 	s, b := pr.Sweep, pr.Bench
-	fmt.Fprintf(w.Stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), session.TotalOf(s.Passes))
+	fmt.Fprintf(w.Stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n",
+		s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes),
+		session.TotalOf(s.Passes))
 	return pr, nil
 }

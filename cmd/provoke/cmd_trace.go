@@ -1,24 +1,17 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"path/filepath"
-	"strconv"
-	"strings"
 
-	"provoke/internal/files/catalog"
-	"provoke/internal/files/problem"
+	"provoke/internal/faces/calculator/readings"
 	"provoke/internal/files/trace"
+	"provoke/internal/findings/joined"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
-	"provoke/internal/model/chain"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
-	"provoke/internal/units/english"
-	"provoke/internal/units/rf"
 )
 
 // traceCommand reads what another instrument exported.
@@ -68,7 +61,8 @@ func (c *traceCommand) Run(w *terminal.World) error {
 		return err
 	}
 	if c.Job != "" && c.Bench == "" {
-		return terminal.WithCode(terminal.ExitUsage, errors.New("--job needs --bench: a level becomes a current through the bench's probe, pads and coax"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--job needs --bench: a level becomes a current "+
+			"through the bench's probe, pads and coax"))
 	}
 	warnings := list.Warnings()
 	if c.Bench != "" {
@@ -76,7 +70,7 @@ func (c *traceCommand) Run(w *terminal.World) error {
 		if err != nil {
 			return err
 		}
-		warnings = append(warnings, boundsOf(c.File, read)...)
+		warnings = append(warnings, joined.BoundsOf(c.File, read)...)
 		if c.Job != "" {
 			if err := c.join(w, read, data); err != nil {
 				return err
@@ -84,16 +78,15 @@ func (c *traceCommand) Run(w *terminal.World) error {
 		}
 	}
 	if c.JSON {
-		return printTraceJSON(w, t, warnings)
+		return readings.TraceJSON(w.Stdout, t, warnings)
 	}
 	for _, p := range warnings {
 		fmt.Fprintln(w.Stderr, p)
 	}
-	return printTrace(w, t)
+	return readings.PrintTrace(w.Stdout, t)
 }
 
-// current turns the levels into cable current, which becomes the last column of the trace. Several columns of
-// levels, such as least and greatest, are refused: which of them is meant, only a person knows.
+// current turns the levels into cable current, which becomes the last column of the trace.
 func (c *traceCommand) current(w *terminal.World, t *trace.Trace) (event.TraceRead, error) {
 	b, list, err := session.LoadBench(c.Bench)
 	if err != nil {
@@ -103,75 +96,9 @@ func (c *traceCommand) current(w *terminal.World, t *trace.Trace) (event.TraceRe
 		fmt.Fprintln(w.Stderr, p)
 	}
 	if len(t.Y) > 1 && len(c.YColumn) != 1 {
-		var names []string
-		for _, y := range t.Y {
-			names = append(names, strconv.Quote(y.Name))
-		}
-		return event.TraceRead{}, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s: it has several columns of levels, %s: say with --y-column which one becomes the current on the cable", c.File, strings.Join(names, ", ")))
+		return event.TraceRead{}, terminal.WithCode(terminal.ExitUsage, readings.SeveralColumns(c.File, t))
 	}
-	readings, err := t.Readings(0)
-	if err != nil {
-		return event.TraceRead{}, err
-	}
-	out := event.TraceRead{Column: t.Y[0].Name, Through: piecesToAnalyser(b), Caption: c.Caption}
-	ch := chain.New(b)
-	column := trace.Column{Name: "cable current", Unit: "dBµA", Values: make([]float64, t.Points())}
-	next := 0
-	for i := range column.Values {
-		column.Values[i] = math.NaN()
-		if math.IsNaN(t.X.Values[i]) || math.IsNaN(t.Y[0].Values[i]) {
-			continue
-		}
-		r := readings[next]
-		next++
-		current, err := ch.CableCurrent(r.Frequency, r.Power)
-		if err != nil {
-			return out, fmt.Errorf("%s: %w", c.File, err)
-		}
-		if current.Known() {
-			column.Values[i] = math.Round((current.DB()+120)*1000) / 1000
-		}
-		out.Points = append(out.Points, event.TracePoint{Frequency: r.Frequency, Reading: r.Power, Current: current})
-	}
-	t.Y = append(t.Y, column)
-	return out, nil
-}
-
-// piecesToAnalyser lists the pieces through which the current is read.
-func piecesToAnalyser(b *catalog.Bench) []string {
-	var out []string
-	if b.Probe != nil {
-		out = append(out, b.Probe.ID)
-	}
-	for _, p := range b.ToAnalyser {
-		out = append(out, p.ID)
-	}
-	if b.Analyser != nil {
-		out = append(out, b.Analyser.ID)
-	}
-	return out
-}
-
-// boundsOf warns of points that are only bounds.
-func boundsOf(file string, read event.TraceRead) problem.List {
-	low, high := 0, 0
-	for _, p := range read.Points {
-		switch p.Current.Bound() {
-		case rf.AtMost:
-			low++
-		case rf.AtLeast:
-			high++
-		}
-	}
-	var out problem.List
-	add := func(n int, what string) {
-		if n > 0 {
-			out = append(out, problem.Problem{File: file, Warning: true, What: fmt.Sprintf("%d of %d currents are %s", n, len(read.Points), what)})
-		}
-	}
-	add(low, "at most what is shown: the reading is within 10 dB of the analyser's floor")
-	add(high, "at least what is shown: the analyser was overloaded")
-	return out
+	return readings.CableCurrent(c.File, t, b, c.Caption)
 }
 
 func (c *traceCommand) join(w *terminal.World, read event.TraceRead, data []byte) error {
@@ -187,120 +114,4 @@ func (c *traceCommand) join(w *terminal.World, read event.TraceRead, data []byte
 		read.Attachment = a
 		return []event.Event{read}, nil
 	})
-}
-
-// traceValues prints as a JSON list in which an absent figure is null.
-type traceValues []float64
-
-// MarshalJSON writes the shortest form of each figure.
-func (f traceValues) MarshalJSON() ([]byte, error) {
-	b := []byte{'['}
-	for i, x := range f {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			b = append(b, "null"...)
-			continue
-		}
-		text, err := json.Marshal(x)
-		if err != nil {
-			return nil, err
-		}
-		b = append(b, text...)
-	}
-	return append(b, ']'), nil
-}
-
-type traceColumnJSON struct {
-	Name   string      `json:"name"`
-	Unit   string      `json:"unit"`
-	Values traceValues `json:"values"`
-}
-
-// printTraceJSON prints the shape that Help documents.
-func printTraceJSON(w *terminal.World, t *trace.Trace, warnings problem.List) error {
-	out := struct {
-		Points   int               `json:"points"`
-		X        traceColumnJSON   `json:"x"`
-		Y        []traceColumnJSON `json:"y"`
-		Warnings []string          `json:"warnings"`
-	}{t.Points(), traceColumnJSON{t.X.Name, t.X.Unit, t.X.Values}, nil, []string{}}
-	for _, y := range t.Y {
-		out.Y = append(out.Y, traceColumnJSON{y.Name, y.Unit, y.Values})
-	}
-	for _, p := range warnings {
-		out.Warnings = append(out.Warnings, strings.ReplaceAll(p.String(), "\n\thint: ", "; "))
-	}
-	enc := json.NewEncoder(w.Stdout)
-	enc.SetEscapeHTML(false)
-	return enc.Encode(out)
-}
-
-// shownRows is how many rows of a long trace are printed.
-const shownRows = 11
-
-// printTrace prints what a person wants to know: how much there is, the extremes, some rows.
-func printTrace(w *terminal.World, t *trace.Trace) error {
-	fmt.Fprintf(w.Stdout, "%s: %s\n", t.Name, english.Count(t.Points(), "point", "points"))
-	if !t.Began.IsZero() {
-		fmt.Fprintf(w.Stdout, "begins %s\n", t.Began.Format("2006-01-02 15:04:05.999 MST"))
-	}
-	tab := terminal.ExactTable(w.Stdout)
-	fmt.Fprint(tab, "column\tfrom\tto\tat\t\n")
-	for i, c := range append([]trace.Column{t.X}, t.Y...) {
-		low, high := extremes(c.Values)
-		if low < 0 {
-			fmt.Fprintf(tab, "%s\tno figure\t\t\t\n", event.Printable(c.Name))
-			continue
-		}
-		at := ""
-		if i > 0 {
-			at = "highest at " + traceFigure(t.X.Values[high], t.X.Unit)
-		}
-		fmt.Fprintf(tab, "%s\t%s\t%s\t%s\t\n", event.Printable(c.Name), traceFigure(c.Values[low], c.Unit), traceFigure(c.Values[high], c.Unit), at)
-	}
-	tab.Flush()
-	shown := min(t.Points(), shownRows)
-	fmt.Fprintln(w.Stdout)
-	if shown < t.Points() {
-		fmt.Fprintf(w.Stdout, "%d of %d points; --json prints all\n", shown, t.Points())
-	}
-	rows := terminal.ExactTable(w.Stdout)
-	for k := range shown {
-		i := k
-		if shown > 1 {
-			i = k * (t.Points() - 1) / (shown - 1)
-		}
-		fmt.Fprint(rows, traceFigure(t.X.Values[i], t.X.Unit))
-		for _, y := range t.Y {
-			fmt.Fprint(rows, "\t"+traceFigure(y.Values[i], y.Unit))
-		}
-		fmt.Fprintln(rows)
-	}
-	return rows.Flush()
-}
-
-func traceFigure(x float64, unit string) string {
-	if math.IsNaN(x) {
-		return "–"
-	}
-	return strconv.FormatFloat(x, 'g', 8, 64) + " " + unit
-}
-
-// extremes returns where the lowest and the highest figure are, or -1 where there is none.
-func extremes(v []float64) (low, high int) {
-	low, high = -1, -1
-	for i, x := range v {
-		if math.IsNaN(x) {
-			continue
-		}
-		if low < 0 || x < v[low] {
-			low = i
-		}
-		if high < 0 || x > v[high] {
-			high = i
-		}
-	}
-	return low, high
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"provoke/internal/faces/calculator/budget"
 	"provoke/internal/terminal"
 )
 
@@ -35,7 +36,7 @@ func TestTheUncertaintyInJSON(t *testing.T) {
 	if _, again, _ := benchRun(args...); code != terminal.ExitDone || again != out {
 		t.Fatalf("code %d, %s; again %v", code, errs, again == out)
 	}
-	var sheet uncertaintyJSON
+	var sheet budget.UncertaintyJSON
 	if err := json.Unmarshal([]byte(out), &sheet); err != nil || len(sheet.Points) != 1 {
 		t.Fatalf("%v\n%s", err, out)
 	}

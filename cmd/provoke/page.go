@@ -14,7 +14,8 @@ type page struct{ *session.Desk }
 // Prepare reads and checks a plan and what it names.
 func (p page) Prepare(r web.Request) (web.Prepared, error) {
 	pr, err := p.Desk.Prepare(session.Request(r))
-	return web.Prepared{Request: web.Request(pr.Asked), Sweep: pr.Sweep, Plan: pr.Plan, Bench: pr.Bench, Chain: pr.Chain,
+	return web.Prepared{Request: web.Request(pr.Asked), Sweep: pr.Sweep, Plan: pr.Plan, Bench: pr.Bench,
+		Chain:   pr.Chain,
 		Checked: pr.Checked, Warnings: pr.Warnings, Own: pr}, err
 }
 

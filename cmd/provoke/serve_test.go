@@ -24,7 +24,6 @@ type served struct {
 	address string // of the page, without the token
 	enter   string
 	desk    *session.Desk
-	w       *terminal.World
 	errors  *safeBuffer
 }
 
@@ -62,7 +61,7 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	}
 	coarser(t, filepath.Join(d.Dir, "exposure.yaml"))
 	job := filepath.Join(d.Dir, "belt-weigher.provoke")
-	s := &served{sim: d.Sim, dir: d.Dir, desk: session.NewDesk(w, d.Dir, job), w: w, errors: errs}
+	s := &served{sim: d.Sim, dir: d.Dir, desk: session.NewDesk(w, d.Dir, job), errors: errs}
 	done := make(chan error, 1)
 	page := serveCommand{Job: job, Dir: d.Dir, Listen: "127.0.0.1:0"}
 	go func() { done <- page.serve(w, s.desk, d.Hands()) }()

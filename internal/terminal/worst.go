@@ -13,7 +13,8 @@ func PrintWorst(out io.Writer, c plan.Checked) {
 	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
 	for _, x := range c.Worst {
 		n := x.Node
-		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", n.ID, n.Place, x.Frequency, n.Compared(), n.Counted(), n.Rating, n.Margin())
+		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", n.ID, n.Place, x.Frequency, n.Compared(), n.Counted(), n.Rating,
+			n.Margin())
 	}
 	t.Flush()
 }

@@ -30,7 +30,8 @@ func shortened(line string) string {
 	if plain, err := strconv.Unquote(message); err == nil {
 		message = plain
 	}
-	return fmt.Sprintf("%s … (%d bytes in all; --output FILE writes them)", strings.ToValidUTF8(line[:mostOfLine/2], ""), len(message))
+	return fmt.Sprintf("%s … (%d bytes in all; --output FILE writes them)",
+		strings.ToValidUTF8(line[:mostOfLine/2], ""), len(message))
 }
 
 // Print prints what was tried and what came of it.

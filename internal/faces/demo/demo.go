@@ -49,7 +49,8 @@ func (d *Demo) Prepare(speed float64, truthFile string) error {
 	if err := d.Sim.Listen("127.0.0.1:0"); err != nil {
 		return err
 	}
-	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "about.yaml", "belt-weigher.provoke", "report.html", "report.pdf"} {
+	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "about.yaml", "belt-weigher.provoke",
+		"report.html", "report.pdf"} {
 		if err := d.setAside(name); err != nil {
 			return err
 		}
@@ -63,9 +64,11 @@ func (d *Demo) Prepare(speed float64, truthFile string) error {
 	if err := d.write("bench.yaml", d.Sim.BenchFile()); err != nil {
 		return err
 	}
-	for name, text := range map[string]string{"baseline.yaml": demoBaseline, "exposure.yaml": demoExposure, "about.yaml": demoAbout} {
+	for name, text := range map[string]string{"baseline.yaml": demoBaseline, "exposure.yaml": demoExposure,
+		"about.yaml": demoAbout} {
 		var b strings.Builder
-		if err := template.Must(template.New(name).Option("missingkey=error").Parse(text)).Execute(&b, values); err != nil {
+		t := template.Must(template.New(name).Option("missingkey=error").Parse(text))
+		if err := t.Execute(&b, values); err != nil {
 			return fmt.Errorf("write the demo's %s: %w", name, err)
 		}
 		if err := d.write(name, []byte(b.String())); err != nil {
@@ -88,7 +91,8 @@ func (d *Demo) Hands() []web.Hand {
 		return web.Hand{Name: name, Do: func() (string, error) { d.Sim.SetBuild(b); return said, nil }}
 	}
 	return []web.Hand{
-		build("Put in the first fix", "Capacitors from the cable's wires to chassis at the connector are in (invented).", simbench.Fixed),
+		build("Put in the first fix",
+			"Capacitors from the cable's wires to chassis at the connector are in (invented).", simbench.Fixed),
 		build("Put in the second fix", "A ferrite sleeve is on the cable besides (invented).", simbench.Cured),
 		build("Take every fix out", "The product is as it was received.", simbench.Original),
 	}
@@ -132,7 +136,8 @@ func (d *Demo) Show(verbose bool) error {
 	job, bench := d.Shown("belt-weigher.provoke"), d.Shown("bench.yaml")
 	baseline, exposure := d.Shown("baseline.yaml"), d.Shown("exposure.yaml")
 	told := map[string]bool{}
-	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--humidity", "45 %", "--arm"}
+	by := []string{"--operator", "A. Invented", "--room", "simulated bench", "--temperature", "23 °C", "--humidity",
+		"45 %", "--arm"}
 	for _, s := range []struct {
 		say  string
 		hand func()
@@ -140,7 +145,8 @@ func (d *Demo) Show(verbose bool) error {
 	}{
 		{"An invented laboratory saw the belt weigher's reading jump and an error latch, at 3 V e.m.f. with 80 % AM.\n" +
 			"First: is the bench file sound, and what does the chain stand?", nil, []string{"bench", bench}},
-		{"Before switching on: what can the chain reach, and what is nearest to its rating?", nil, []string{"budget", bench, exposure}},
+		{"Before switching on: what can the chain reach, and what is nearest to its rating?", nil,
+			[]string{"budget", bench, exposure}},
 		{"What would the plan do?", nil, []string{"plan", exposure}},
 		{"Does the monitor raise alarms without any RF?", nil,
 			append([]string{"run", baseline, "--job", job, "--label", "no RF"}, by...)},
@@ -148,14 +154,18 @@ func (d *Demo) Show(verbose bool) error {
 			append([]string{"run", exposure, "--job", job, "--label", "as received"}, by...)},
 		{"", nil, []string{"findings", job}},
 		{"A fix goes in, and the very same exposure again.", func() { d.Sim.SetBuild(simbench.Fixed) },
-			append([]string{"run", exposure, "--job", job, "--again", "2", "--over-test", "accepted by A. Invented", "--label", "first fix",
+			append([]string{"run", exposure, "--job", job, "--again", "2", "--over-test", "accepted by A. Invented",
+				"--label", "first fix",
 				"--changed", "capacitors from the cable's wires to chassis at the connector (invented)"}, by...)},
 		{"Did it work?", nil, []string{"compare", job, "2", "3"}},
-		{"Not in every band. One more fix, and the very same exposure again.", func() { d.Sim.SetBuild(simbench.Cured) },
-			append([]string{"run", exposure, "--job", job, "--again", "2", "--over-test", "accepted by A. Invented", "--label", "second fix",
+		{"Not in every band. One more fix, and the very same exposure again.",
+			func() { d.Sim.SetBuild(simbench.Cured) },
+			append([]string{"run", exposure, "--job", job, "--again", "2", "--over-test", "accepted by A. Invented",
+				"--label", "second fix",
 				"--changed", "a ferrite sleeve on the cable besides (invented)"}, by...)},
 		{"", nil, []string{"compare", job, "2", "4"}},
-		{"", nil, []string{"report", job, "--about", d.Shown("about.yaml"), "-o", d.Shown("report.html"), "-o", d.Shown("report.pdf")}},
+		{"", nil, []string{"report", job, "--about", d.Shown("about.yaml"), "-o", d.Shown("report.html"), "-o",
+			d.Shown("report.pdf")}},
 		{"Is the journal whole?", nil, []string{"journal", job, "--verify"}},
 	} {
 		if s.hand != nil {

@@ -49,7 +49,8 @@ func (c Asked) export(w *terminal.World, job *store.Job) error {
 // importRun verifies a bundle and takes its run in.
 func (c Asked) importRun(w *terminal.World) error {
 	if c.Export != "" || c.Copy != "" || c.Verify {
-		return terminal.WithCode(terminal.ExitUsage, errors.New("--import is done by itself: leave --export, --copy and --verify away"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--import is done by itself: leave --export, --copy "+
+			"and --verify away"))
 	}
 	f, err := os.Open(c.Import)
 	if err != nil {
@@ -79,7 +80,9 @@ func (c Asked) tellBundle(w *terminal.World, b store.Bundle, what string) error 
 	if c.JSON {
 		return terminal.PrintJSON(w.Stdout, bundleJSON{b.Run, b.Records, b.Head, b.Attachments, b.Manifest})
 	}
-	fmt.Fprintf(w.Stdout, "run %d %s: %s, head %s, %s\nmanifest %s (hashes, no signature: note head or manifest elsewhere)\n",
-		b.Run, what, english.Count(int(b.Records), "record", "records"), b.Head, english.Count(b.Attachments, "attachment", "attachments"), b.Manifest)
+	fmt.Fprintf(w.Stdout, "run %d %s: %s, head %s, %s\nmanifest %s (hashes, no signature: note head or manifest "+
+		"elsewhere)\n",
+		b.Run, what, english.Count(int(b.Records), "record", "records"), b.Head,
+		english.Count(b.Attachments, "attachment", "attachments"), b.Manifest)
 	return nil
 }

@@ -91,7 +91,8 @@ func (c Asked) print(w *terminal.World, job *store.Job) error {
 		unreadable += n
 	}
 	if unreadable > 0 {
-		return fmt.Errorf("%s of %s cannot be read by this program and %s shown as written; a newer provoke may know more", english.Count(unreadable, "record", "records"), c.Job, isAre(unreadable))
+		return fmt.Errorf("%s of %s cannot be read by this program and %s shown as written; a newer provoke may "+
+			"know more", english.Count(unreadable, "record", "records"), c.Job, isAre(unreadable))
 	}
 	return nil
 }
@@ -141,7 +142,8 @@ func (c Asked) printRecord(out io.Writer, rec event.Record, unreadable bool) err
 	if unreadable {
 		mark = "CANNOT BE READ: "
 	}
-	_, err := fmt.Fprintf(out, "%6d  %s  %-13s  %s%s\n", rec.Seq, rec.At.Local().Format("15:04:05.000"), event.Printable(rec.Event.Kind()), mark, event.Line(rec.Event))
+	_, err := fmt.Fprintf(out, "%6d  %s  %-13s  %s%s\n", rec.Seq, rec.At.Local().Format("15:04:05.000"),
+		event.Printable(rec.Event.Kind()), mark, event.Line(rec.Event))
 	return err
 }
 
@@ -190,11 +192,13 @@ func (c Asked) copy(w *terminal.World, job *store.Job) error {
 	}
 	if !v.OK() {
 		printVerification(w.Stdout, v)
-		return terminal.WithCode(terminal.ExitNotVerified, fmt.Errorf("the copy %s does not verify, since %s does not", c.Copy, c.Job))
+		return terminal.WithCode(terminal.ExitNotVerified, fmt.Errorf("the copy %s does not verify, since %s does not",
+			c.Copy, c.Job))
 	}
 	if c.JSON {
 		return printVerificationJSON(w.Stdout, v)
 	}
-	fmt.Fprintf(w.Stdout, "copied to %s: %s, %s, every record and attachment verified\n", event.Printable(c.Copy), english.Count(len(v.Runs), "run", "runs"), english.Count(v.Attachments, "attachment", "attachments"))
+	fmt.Fprintf(w.Stdout, "copied to %s: %s, %s, every record and attachment verified\n", event.Printable(c.Copy),
+		english.Count(len(v.Runs), "run", "runs"), english.Count(v.Attachments, "attachment", "attachments"))
 	return nil
 }

@@ -58,12 +58,14 @@ func (c Asked) checkHead(w *terminal.World, v store.Verification) (proven int, e
 	seq := r.Has(strings.ToLower(strings.TrimRight(strings.TrimSpace(c.Head), "…")))
 	switch {
 	case seq == 0:
-		return 0, fmt.Errorf("verify %s: run %d holds no record with the hash %.20s (at least 12 digits are needed): it is another run, or the run was rewritten or cut", c.Job, r.Run, event.Printable(c.Head))
+		return 0, fmt.Errorf("verify %s: run %d holds no record with the hash %.20s (at least 12 digits are "+
+			"needed): it is another run, or the run was rewritten or cut", c.Job, r.Run, event.Printable(c.Head))
 	case c.JSON:
 	case seq == r.Count:
 		fmt.Fprintf(w.Stdout, "the hash given is that of the last record of run %d\n", r.Run)
 	default:
-		fmt.Fprintf(w.Stdout, "the hash given is that of record %d of run %d; %s since\n", seq, r.Run, english.Count(int(r.Count-seq), "record was added", "records were added"))
+		fmt.Fprintf(w.Stdout, "the hash given is that of record %d of run %d; %s since\n", seq, r.Run,
+			english.Count(int(r.Count-seq), "record was added", "records were added"))
 	}
 	if seq == r.Count {
 		proven = r.Run
@@ -79,7 +81,8 @@ func (c Asked) verdict(v store.Verification, proven int) error {
 	for i, r := range v.Runs {
 		beingWritten := v.Written && i == len(v.Runs)-1
 		if !r.Closed && !beingWritten && r.Run != proven {
-			return fmt.Errorf("run %d of %s has no closing record: it was left open (go on with: provoke run … --resume) or cut; nothing says which", r.Run, c.Job)
+			return fmt.Errorf("run %d of %s has no closing record: it was left open (go on with: provoke run … "+
+				"--resume) or cut; nothing says which", r.Run, c.Job)
 		}
 	}
 	return nil
@@ -90,11 +93,13 @@ func printVerification(out io.Writer, v store.Verification) {
 		end := "open or cut: no closing record"
 		switch {
 		case r.Closed && r.Late > 0:
-			end = fmt.Sprintf("closed: %s; %s after closing", r.Verdict, english.Count(int(r.Late), "note or attachment", "notes and attachments"))
+			end = fmt.Sprintf("closed: %s; %s after closing", r.Verdict,
+				english.Count(int(r.Late), "note or attachment", "notes and attachments"))
 		case r.Closed:
 			end = "closed: " + string(r.Verdict)
 		}
-		fmt.Fprintf(out, "run %d: %s, head %s, %s\n", r.Run, english.Count(int(r.Count), "record", "records"), r.Head, event.Printable(end))
+		fmt.Fprintf(out, "run %d: %s, head %s, %s\n", r.Run, english.Count(int(r.Count), "record", "records"), r.Head,
+			event.Printable(end))
 		for _, p := range r.Problems {
 			fmt.Fprintf(out, "\tDAMAGE: %s\n", p)
 		}
@@ -133,9 +138,11 @@ type runCheckJSON struct {
 }
 
 func printVerificationJSON(out io.Writer, v store.Verification) error {
-	j := verificationJSON{Verified: v.OK(), Complete: v.Complete(), Runs: []runCheckJSON{}, Attachments: v.Attachments, Problems: list(v.Problems), Unnamed: list(v.Unnamed), Written: v.Written}
+	j := verificationJSON{Verified: v.OK(), Complete: v.Complete(), Runs: []runCheckJSON{}, Attachments: v.Attachments,
+		Problems: list(v.Problems), Unnamed: list(v.Unnamed), Written: v.Written}
 	for _, r := range v.Runs {
-		j.Runs = append(j.Runs, runCheckJSON{r.Run, r.Count, r.Head, r.Closed, string(r.Verdict), r.Late, list(r.Problems)})
+		j.Runs = append(j.Runs, runCheckJSON{r.Run, r.Count, r.Head, r.Closed, string(r.Verdict), r.Late,
+			list(r.Problems)})
 	}
 	return terminal.PrintJSON(out, j)
 }

@@ -67,6 +67,8 @@ type fakeRunner struct {
 	looks   []engine.Look
 	seen    uint64
 	running *store.Job // lent while a test writes a run
+
+	calibration *plan.Calibrated // that a substitution replays
 }
 
 func (f *fakeRunner) Prepare(r web.Request) (web.Prepared, error) {
@@ -114,7 +116,12 @@ func prepareSweep(r web.Request, data []byte, read func(string) ([]byte, error))
 	return web.Prepared{Request: r, Sweep: s, Plan: s.Plan, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()}, list.Err()
 }
 
-func (f *fakeRunner) Calibration(*plan.Plan) (*plan.Calibrated, error) { return nil, web.ErrIdle }
+func (f *fakeRunner) Calibration(*plan.Plan) (*plan.Calibrated, error) {
+	if f.calibration == nil {
+		return nil, web.ErrIdle
+	}
+	return f.calibration, nil
+}
 
 func (f *fakeRunner) Start(_ web.Prepared, wishes web.Wishes) (int, error) {
 	f.mu.Lock()

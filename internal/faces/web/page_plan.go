@@ -235,7 +235,7 @@ func (s *Server) tryPlan(name, text string) triedPlan {
 	}
 	t.chain = chain.New(t.bench)
 	var cal *plan.Calibrated
-	if t.plan.Mode == plan.Substitution && t.plan.Kind != plan.Baseline && t.plan.Kind != plan.Calibration {
+	if t.plan.Replays() {
 		if cal, err = s.cfg.Runner.Calibration(t.plan); err != nil {
 			t.list = append(t.list, problem.Problem{File: name, Field: "mode", What: err.Error()})
 		}

@@ -223,6 +223,19 @@ func TestEveryProblemStandsBesideItsLineAndField(t *testing.T) {
 	}
 }
 
+func TestThePageTellsThatACalibrationWasMadeWithAnotherBenchFile(t *testing.T) {
+	s := serve(t, false)
+	s.runner.calibration = &plan.Calibrated{Run: 1, Loop: 300, Bench: strings.Repeat("0", 64)}
+	text := strings.Replace(exposurePlan, "kind: exposure", "kind: exposure\nmode: substitution", 1)
+	r := s.ask(t, s.client, "POST", "/plan/try", url.Values{"file": {"exposure.yaml"}, "text": {text}}, s.own())
+	var b bytes.Buffer
+	b.ReadFrom(r.Body)
+	field := regexp.MustCompile(`(?s)<div id="p-mode".*?</div>`).FindString(b.String())
+	if !strings.Contains(field, "calibration run 1 was made with another bench file") {
+		t.Errorf("beside the mode stands %q", field)
+	}
+}
+
 func TestAFieldChangesItsLinesAndNothingElse(t *testing.T) {
 	s := serve(t, false)
 	for key, change := range map[string][2]string{

@@ -1,6 +1,8 @@
 package plan
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"math"
@@ -86,6 +88,7 @@ type Unreachable struct {
 // For substitution a nil cal lets the budget of the jig stand for the calibration, which is said.
 func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	c := checker{plan: p, budget: budget, bench: budget.Bench(), worst: map[string]int{}, refused: map[string]int{}}
+	c.anotherBench(cal)
 	at, err := c.pointer(cal)
 	if err != nil {
 		c.problem("mode", "%v", err)
@@ -144,6 +147,18 @@ func (c *checker) pointer(cal *Calibrated) (*pointer, error) {
 		return &pointer{plan: c.plan, budget: c.budget, crest: CrestOfLevel(c.plan.Modulation), estimated: true}, nil
 	}
 	return newPointer(c.plan, c.budget, cal)
+}
+
+// anotherBench warns where the calibration that is replayed was made with another bench file.
+func (c *checker) anotherBench(cal *Calibrated) {
+	if !c.plan.Replays() || cal == nil || cal.Bench == "" {
+		return
+	}
+	if sum := sha256.Sum256(c.bench.Bytes); cal.Bench != hex.EncodeToString(sum[:]) {
+		c.warn("mode", "calibrate again where one of them was changed",
+			"calibration run %d was made with another bench file: its drives give its currents only with the same "+
+				"generator, pads, amplifier and clamp", cal.Run)
+	}
 }
 
 // frequency computes one frequency of the grid.

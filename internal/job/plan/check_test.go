@@ -1,6 +1,8 @@
 package plan
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"math"
@@ -202,6 +204,21 @@ func calibration(loop rf.Resistance) *Calibrated {
 		{Frequency: 20e6, Drive: rf.DBm(-8), Current: rf.Amperes(0.06).WithBound(rf.AtMost)},
 		{Frequency: 30e6, Drive: rf.DBm(-5), Current: rf.Amperes(0.03)},
 	}}
+}
+
+func TestACalibrationMadeWithAnotherBenchFileIsToldBeforeItIsReplayed(t *testing.T) {
+	p := checkedPlan(func(p *Plan) { p.Mode = Substitution; p.Profile, _ = level.Constant(rf.Amperes(0.03)) })
+	bench := testBench()
+	bench.Bytes = []byte("provoke: bench 1\n")
+	same := sha256.Sum256(bench.Bytes)
+	const told = "calibration run 1 was made with another bench file"
+	for hash, want := range map[string]bool{hex.EncodeToString(same[:]): false, "": false, strings.Repeat("0", 64): true} {
+		cal := calibration(100)
+		cal.Bench = hash
+		if _, list := Check(p, chain.New(bench), cal); warned(list, told) != want {
+			t.Errorf("of a calibration with the bench file %.8q… is told: %v", hash, list)
+		}
+	}
 }
 
 func TestSubstitutionReplaysTheCalibrationsDriveMovedToTheLevel(t *testing.T) {

@@ -135,6 +135,11 @@ type Plan struct {
 	Files map[string][]byte
 }
 
+// Replays reports that a run of the plan replays the drives of a calibration run.
+func (p *Plan) Replays() bool {
+	return p.Mode == Substitution && p.Kind != Baseline && p.Kind != Calibration
+}
+
 // MonitorChange changes a monitor of the bench for one run. What is zero stays as the bench says.
 type MonitorChange struct {
 	Tolerance     float64 // half-width round the baseline

@@ -39,7 +39,7 @@ type Calibrated struct {
 	Run     int             // of the job
 	Loop    rf.Resistance   // sum of the two terminations of its jig
 	Points  []CalibratedAt  // in any order; those without an exact current are left out
-	Bench   string          // hash of the bench it was made on
+	Bench   string          // SHA-256 of the bench file it was made with; empty where that is not known
 	Label   string          // as the run was labelled
 	At      time.Time       // when it was made
 	Fixture catalog.Fixture // its jig

@@ -95,13 +95,13 @@ func Counted(ratedAs string, v Value) string {
 	case ratedAs == RatedAverage:
 		return "average"
 	case v.Current.Absent():
-		return AtCrest
+		return atCrest
 	}
-	return "r.m.s. " + AtCrest
+	return "r.m.s. " + atCrest
 }
 
-// AtCrest are the words for RatedPeak.
-const AtCrest = "at the envelope's crest"
+// atCrest are the words for RatedPeak.
+const atCrest = "at the envelope's crest"
 
 // Counted says in words how the node's level counts.
 func (n Node) Counted() string { return Counted(n.RatedAs, n.Peak) }

@@ -41,8 +41,10 @@ func Hold(w *terminal.World, bench string, at rf.Frequency, report string) error
 	if err == nil {
 		fmt.Fprintln(w.Stdout, "on")
 	}
-	for began := time.Now(); err == nil && ctx.Err() == nil && g.Cause() == "" && time.Since(began) < holdsFor; time.Sleep(100 * time.Millisecond) {
+	end := time.Now().Add(holdsFor)
+	for err == nil && ctx.Err() == nil && g.Cause() == "" && time.Now().Before(end) {
 		g.Feed()
+		time.Sleep(100 * time.Millisecond)
 	}
 	rep := g.Silence(context.Background(), "rehearsal")
 	r.off = rep.Quiet
@@ -71,7 +73,8 @@ func (r *rehearsal) killed(ctx context.Context) {
 		_, err = r.awaitOff(ctx, time.Now(), time.Second)
 	}
 	if err == nil {
-		r.say(what, nil, "a process that held RF was killed: its watcher switched RF off, and had seen it off for long enough %v after it noticed", rf.Shortly(left.Took.Std()))
+		r.say(what, nil, "a process that held RF was killed: its watcher switched RF off, and had seen it off for "+
+			"long enough %v after it noticed", rf.Shortly(left.Took.Std()))
 		return
 	}
 	r.say(what, err, "")
@@ -98,7 +101,8 @@ func (r *rehearsal) kill(ctx context.Context, job string) (*watcher.Report, erro
 	c.Process.Kill()
 	c.Wait()
 	if strings.TrimSpace(line) != "on" {
-		return nil, fmt.Errorf("the process that was to hold RF did not come to it: %s", strings.TrimSpace(errs.String()))
+		return nil, fmt.Errorf("the process that was to hold RF did not come to it: %s",
+			strings.TrimSpace(errs.String()))
 	}
 	left, err := watcher.Await(job, 15*time.Second)
 	switch {

@@ -39,7 +39,8 @@ func Do(w *terminal.World, o Order) error {
 		return err
 	}
 	if b.Source.ByHand || !b.Source.Present() {
-		return errors.New("rehearse: this source is set by hand: provoke cannot switch it off, and there is nothing of it to rehearse; try its hardware switch yourself")
+		return errors.New("rehearse: this source is set by hand: provoke cannot switch it off, and there is nothing " +
+			"of it to rehearse; try its hardware switch yourself")
 	}
 	r := &rehearsal{w: w, b: b, file: o.Bench, chain: chain.New(b), at: o.At, door: o.Interlock, alone: o.Alone}
 	if !r.at.Known() {
@@ -61,7 +62,8 @@ func Do(w *terminal.World, o Order) error {
 	if r.failed > 0 {
 		return fmt.Errorf("rehearse: %s did not do what it should; see above", english.Count(r.failed, "step", "steps"))
 	}
-	fmt.Fprintln(w.Stdout, "\nEverything did what it should, by the instruments' word. Did your own meter at the load agree each time?")
+	fmt.Fprintln(w.Stdout, "\nEverything did what it should, by the instruments' word. Did your own meter at the "+
+		"load agree each time?")
 	return nil
 }
 
@@ -94,11 +96,13 @@ func middle(b *catalog.Bench) rf.Frequency {
 
 func (r *rehearsal) ask(armed bool) error {
 	s := r.b.Source
-	fmt.Fprintf(r.w.Stdout, "%s: the output goes on at %v and %s, the lowest level of %s, several times for up to some seconds.\n", r.b.Name, r.at, s.Minimum.Text(1), s.ID)
+	fmt.Fprintf(r.w.Stdout, "%s: the output goes on at %v and %s, the lowest level of %s, several times for up to "+
+		"some seconds.\n", r.b.Name, r.at, s.Minimum.Text(1), s.ID)
 	if armed {
 		return nil
 	}
-	fmt.Fprint(r.w.Stdout, "Put a dummy load in place of the clamp. Type rehearse and press Enter to go on, anything else to stop: ")
+	fmt.Fprint(r.w.Stdout, "Put a dummy load in place of the clamp. Type rehearse and press Enter to go on, "+
+		"anything else to stop: ")
 	if text, _ := r.w.Line(r.w.Ctx); strings.TrimSpace(text) != "rehearse" {
 		return terminal.WithCode(terminal.ExitStopped, errors.New("not rehearsed: nothing was switched on"))
 	}
@@ -172,7 +176,8 @@ func (r *rehearsal) again() bool {
 
 // guard makes a guard as a run has it.
 func (r *rehearsal) guard(deadMan time.Duration, x guard.Watcher) *guard.Guard {
-	c := guard.Config{Chain: r.chain, Fixture: catalog.OnCable, DeadMan: deadMan, Source: r.rig.Source, Watcher: x, Hardware: r.rig.Hardware()}
+	c := guard.Config{Chain: r.chain, Fixture: catalog.OnCable, DeadMan: deadMan, Source: r.rig.Source, Watcher: x,
+		Hardware: r.rig.Hardware()}
 	if r.rig.Amplifier != nil {
 		c.Amplifier = r.rig.Amplifier
 	}
@@ -180,7 +185,8 @@ func (r *rehearsal) guard(deadMan time.Duration, x guard.Watcher) *guard.Guard {
 		c.Interlock = r.rig.Interlock.Closed
 	}
 	if r.rig.Analyser != nil {
-		c.Witness = driver.FloorWitness(r.rig.Analyser, func() driver.AnalyserSetup { return driver.AnalyserSetup{Frequency: r.at} })
+		c.Witness = driver.FloorWitness(r.rig.Analyser,
+			func() driver.AnalyserSetup { return driver.AnalyserSetup{Frequency: r.at} })
 	}
 	return guard.New(c)
 }

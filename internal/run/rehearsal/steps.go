@@ -43,7 +43,8 @@ func (r *rehearsal) trip(ctx context.Context) bool {
 	g := r.guard(10*time.Second, r.watching.Guard())
 	defer g.Disarm()
 	began := time.Now()
-	if !r.say("arming, output on at the lowest level", r.on(ctx, g), "done and read back (%v)", rf.Shortly(time.Since(began))) {
+	if !r.say("arming, output on at the lowest level", r.on(ctx, g), "done and read back (%v)",
+		rf.Shortly(time.Since(began))) {
 		g.Silence(ctx, "rehearsal")
 		return false
 	}
@@ -92,7 +93,8 @@ func (r *rehearsal) deadMan(ctx context.Context) bool {
 		return g.Silence(ctx, "rehearsal").Quiet
 	}
 	took, err := r.awaitOff(ctx, time.Now(), period+4*time.Second)
-	r.say("dead-man", err, "output off %v after the last sign of life (period %v)", rf.Shortly(took), rf.Duration(period))
+	r.say("dead-man", err, "output off %v after the last sign of life (period %v)", rf.Shortly(took),
+		rf.Duration(period))
 	return g.Silence(ctx, "rehearsal").Quiet
 }
 
@@ -101,7 +103,8 @@ func (r *rehearsal) watch(ctx context.Context) {
 	x := r.watching.W
 	r.say("watcher", nil, "%s", session.WatcherWords(x.State()))
 	if len(x.State().Alone) > 0 {
-		r.say("watcher acts", nil, "not rehearsed: it would kill this program, which holds an instrument's only connection")
+		r.say("watcher acts", nil, "not rehearsed: it would kill this program, which holds an instrument's only "+
+			"connection")
 		return
 	}
 	g := r.guard(time.Minute, nil) // neither dead-man nor guard shall be quicker

@@ -35,7 +35,8 @@ type countsJSON struct {
 	Breaches     []string       `json:"breaches"`
 }
 
-func (c Whole) print(w *terminal.World, f SampleResult, x ChangesResult, k KillsResult, breaches []string, took time.Duration) {
+func (c Whole) print(w *terminal.World, f SampleResult, x ChangesResult, k KillsResult, breaches []string,
+	took time.Duration) {
 	t := terminal.Table(w.Stdout)
 	if c.Faults > 0 {
 		c.printFaults(t, f)
@@ -52,9 +53,11 @@ func (c Whole) print(w *terminal.World, f SampleResult, x ChangesResult, k Kills
 		fmt.Fprintln(w.Stdout, "  ", b)
 	}
 	if c.Kills > 0 && k.WithRF == 0 {
-		fmt.Fprintln(w.Stdout, "RF was on in none of the kills, so they show nothing of how soon it goes off: try more with --kills")
+		fmt.Fprintln(w.Stdout, "RF was on in none of the kills, so they show nothing of how soon it goes off: try "+
+			"more with --kills")
 	}
-	fmt.Fprintf(w.Stdout, "on the simulated bench, in %v; provoke rehearse does the like on your own bench\n", rf.Duration(took.Round(time.Second)))
+	fmt.Fprintf(w.Stdout, "on the simulated bench, in %v; provoke rehearse does the like on your own bench\n",
+		rf.Duration(took.Round(time.Second)))
 }
 
 func (c Whole) printFaults(t io.Writer, f SampleResult) {
@@ -78,7 +81,8 @@ func printChanges(t io.Writer, x ChangesResult) {
 	for _, v := range slices.Sorted(maps.Keys(x.Verdicts)) {
 		fmt.Fprintf(t, "  %s\t%d\n", v, x.Verdicts[v])
 	}
-	fmt.Fprintf(t, "longest off its level in a step that counts\t%v (promised a tenth of the dwell, or two readings)\n", rf.Shortly(x.Off))
+	fmt.Fprintf(t, "longest off its level in a step that counts\t%v (promised a tenth of the dwell, or two readings)\n",
+		rf.Shortly(x.Off))
 	fmt.Fprintf(t, "longest over a rating\t%v (promised %v)\n", rf.Shortly(x.Over), rf.Duration(OverRatingFor))
 }
 
@@ -99,17 +103,23 @@ func (c Whole) printKills(t io.Writer, k KillsResult) {
 	fmt.Fprintf(t, "runs taken up again, with the same findings\t%d\n", k.TakenUp)
 	fmt.Fprintf(t, "points acknowledged\t%d\n", k.Acknowledged)
 	fmt.Fprintf(t, "points lost\t%d\n", k.Lost)
-	fmt.Fprintf(t, "longest from death to RF off\t%v (promised %v)\n", rf.Shortly(k.OffDeath), rf.Duration(OffAfterDeath))
+	fmt.Fprintf(t, "longest from death to RF off\t%v (promised %v)\n", rf.Shortly(k.OffDeath),
+		rf.Duration(OffAfterDeath))
 	if k.Trials[Stopped] > 0 {
-		fmt.Fprintf(t, "longest from a stop to RF off\t%v (promised %v)\n", rf.Shortly(k.OffStop), rf.Duration(OffAfterStop))
-		fmt.Fprintf(t, "RF on again when a stopped program went on\t%d times, for %v at most (promised %v)\n", k.Again, rf.Shortly(k.AgainFor), rf.Duration(OnAgainFor))
+		fmt.Fprintf(t, "longest from a stop to RF off\t%v (promised %v)\n", rf.Shortly(k.OffStop),
+			rf.Duration(OffAfterStop))
+		fmt.Fprintf(t, "RF on again when a stopped program went on\t%d times, for %v at most (promised %v)\n", k.Again,
+			rf.Shortly(k.AgainFor), rf.Duration(OnAgainFor))
 	}
 }
 
 func (c Whole) json(f SampleResult, x ChangesResult, k KillsResult, breaches []string) countsJSON {
-	out := countsJSON{Messages: messagesOf(f), FaultKinds: len(All()), Faults: f.Cases, FaultVerdict: map[string]int{}, Kills: map[string]int{},
+	out := countsJSON{Messages: messagesOf(f), FaultKinds: len(All()), Faults: f.Cases, FaultVerdict: map[string]int{},
+		Kills:   map[string]int{},
 		Changes: x.Cases, OffLevel: x.Off.Seconds(), OverRating: x.Over.Seconds(),
-		OffCause: f.OnAfter.Seconds(), KillsWithRF: k.WithRF, KillsEarly: k.Early, TakenUp: k.TakenUp, Acknowledged: k.Acknowledged, Lost: k.Lost, OffDeath: k.OffDeath.Seconds(), OffStop: k.OffStop.Seconds(), Again: k.Again, AgainFor: k.AgainFor.Seconds(),
+		OffCause: f.OnAfter.Seconds(), KillsWithRF: k.WithRF, KillsEarly: k.Early, TakenUp: k.TakenUp,
+		Acknowledged: k.Acknowledged, Lost: k.Lost, OffDeath: k.OffDeath.Seconds(), OffStop: k.OffStop.Seconds(),
+		Again: k.Again, AgainFor: k.AgainFor.Seconds(),
 		Breaches: append([]string{}, breaches...)}
 	for v, n := range f.Verdicts {
 		words := string(v)

@@ -26,7 +26,8 @@ func (c Whole) Do(w *terminal.World) error {
 	faults := SampleResult{}
 	var err error
 	if c.Faults > 0 {
-		if faults, err = (Sample{Cases: c.Faults, Seed: c.Seed, Tell: c.tell(w, "faults", c.Faults)}).Do(ctx); err != nil {
+		if faults, err = (Sample{Cases: c.Faults, Seed: c.Seed,
+			Tell: c.tell(w, "faults", c.Faults)}).Do(ctx); err != nil {
 			return stopped(ctx, err)
 		}
 	}
@@ -46,7 +47,8 @@ func (c Whole) Do(w *terminal.World) error {
 		c.print(w, faults, changes, kills, breaches, time.Since(began))
 	}
 	if err == nil && len(breaches) > 0 {
-		return fmt.Errorf("self-test: %s; the jobs of the kills are in %s", english.Count(len(breaches), "breach", "breaches"), dir)
+		return fmt.Errorf("self-test: %s; the jobs of the kills are in %s",
+			english.Count(len(breaches), "breach", "breaches"), dir)
 	}
 	return err
 }

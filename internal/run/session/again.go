@@ -36,12 +36,14 @@ func raise(job *store.Job, p *plan.Plan, b *catalog.Bench, again int) (problem.L
 		if before.Opened.Bench.SHA256 != sha256Of(b.Bytes) {
 			was, err := book.Bench(before)
 			if err != nil {
-				return nil, fmt.Errorf("work out what shows a difference to run %d, made with another bench file: %w", again, err)
+				return nil, fmt.Errorf("work out what shows a difference to run %d, made with another bench file: %w",
+					again, err)
 			}
 			moved = uncertainty.Moved(was, b, p.Mode == plan.Substitution)
 		}
 	}
-	raised, err := uncertainty.RaisedBy(before, p, uncertainty.SetUpOf(repeats), uncertainty.KnownOf(b, p.Mode, nil), moved)
+	raised, err := uncertainty.RaisedBy(before, p, uncertainty.SetUpOf(repeats), uncertainty.KnownOf(b, p.Mode, nil),
+		moved)
 	if err != nil || len(raised) == 0 {
 		return nil, err
 	}
@@ -51,8 +53,10 @@ func raise(job *store.Job, p *plan.Plan, b *catalog.Bench, again int) (problem.L
 		said.What = "over-test, " + p.OverTest + ": exposed to more than the level wanted at " + raisedWords(p, raised)
 		return problem.List{said}, nil
 	}
-	said.What = "the level wanted is too low to show a difference, or to keep the guard band, at " + raisedWords(p, raised) + ": these rows will not be \"shown\""
-	said.Hint = "where the customer accepts the over-test, run with --over-test \"accepted by NAME\", or write over_test: accepted by NAME into the plan"
+	said.What = "the level wanted is too low to show a difference, or to keep the guard band, at " +
+		raisedWords(p, raised) + ": these rows will not be \"shown\""
+	said.Hint = "where the customer accepts the over-test, run with --over-test \"accepted by NAME\", or write " +
+		"over_test: accepted by NAME into the plan"
 	return problem.List{said}, nil
 }
 
@@ -68,7 +72,8 @@ func raisedWords(p *plan.Plan, raised map[rf.Frequency]rf.Current) string {
 		at = append(at, f)
 	}
 	slices.SortFunc(at, func(a, b rf.Frequency) int { return cmp.Or(cmp.Compare(over(b), over(a)), cmp.Compare(a, b)) })
-	text := fmt.Sprintf("%s (%v: %v, %s more", english.Count(len(at), "frequency", "frequencies"), at[0], raised[at[0]], over(at[0]).Text(1))
+	text := fmt.Sprintf("%s (%v: %v, %s more", english.Count(len(at), "frequency", "frequencies"), at[0], raised[at[0]],
+		over(at[0]).Text(1))
 	if len(at) > 1 {
 		text += fmt.Sprintf("; the least %s at %v", over(at[len(at)-1]).Text(1), at[len(at)-1])
 	}

@@ -1,12 +1,15 @@
 package session
 
 import (
+	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
+	"provoke/internal/job/store"
 )
 
 func TestAResumedRunNeedsTheFilesAndTheCalibrationOfItsFirstPart(t *testing.T) {
@@ -29,5 +32,21 @@ func TestAResumedRunNeedsTheFilesAndTheCalibrationOfItsFirstPart(t *testing.T) {
 		if (err != nil) != (c.refused != "") || err != nil && !strings.Contains(err.Error(), c.refused) {
 			t.Errorf("%s: %v", c.what, err)
 		}
+	}
+}
+
+// The engine cannot go on in the middle of a sweep, so nobody may be led to think that it does.
+func TestASweepIsNotGoneOnWithWhereItWasCutOff(t *testing.T) {
+	job, err := store.Create(filepath.Join(t.TempDir(), "j.provoke"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer job.Close()
+	if _, err := job.NewRun(time.Now(), event.Opened{Version: event.Version, RunKind: plan.FreeSweepRun}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := resumed(job, Order{Resume: true}, &Prepared{Sweep: &plan.FreeSweep{}}); err == nil ||
+		!strings.Contains(err.Error(), "begin it anew") {
+		t.Errorf("resumed: %v", err)
 	}
 }

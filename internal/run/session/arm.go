@@ -19,7 +19,8 @@ func askToArm(w *terminal.World, o Order, pr *Prepared, rig *driver.Rig, watched
 	if o.Armed {
 		return nil
 	}
-	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.Plan.Name, pr.Plan.Kind, pr.Plan.Mode, pr.Plan.Fixture.Words())
+	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.Plan.Name, pr.Plan.Kind, pr.Plan.Mode,
+		pr.Plan.Fixture.Words())
 	if pr.cal != nil {
 		fmt.Fprintf(w.Stdout, "replays %v\n\n", pr.cal)
 	}
@@ -33,10 +34,13 @@ func askToArm(w *terminal.World, o Order, pr *Prepared, rig *driver.Rig, watched
 		fmt.Fprintf(w.Stdout, "Level not proved in the dwell: %s.\n", x)
 	}
 	if pr.Bench.Interlock != nil {
-		fmt.Fprintf(w.Stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n", rf.Duration(guard.InterlockEvery))
+		fmt.Fprintf(w.Stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n",
+			rf.Duration(guard.InterlockEvery))
 	}
-	fmt.Fprint(w.Stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
-		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
+	fmt.Fprint(w.Stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; "+
+		"outside a shielded\n"+
+		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, "+
+		"anything else to stop: ")
 	text, _ := w.Line(w.Ctx)
 	if strings.TrimSpace(text) != "arm" {
 		return terminal.WithCode(terminal.ExitStopped, errors.New("not armed: nothing was switched on"))
@@ -51,7 +55,8 @@ func offerReset(w *terminal.World, o Order, prompts bool) func(context.Context, 
 		return nil
 	}
 	return func(ctx context.Context, why string) bool {
-		fmt.Fprintf(w.Stdout, "\n%s.\nType reset and press Enter to have it reset now (it can start or move), anything else to stop: ", why)
+		fmt.Fprintf(w.Stdout, "\n%s.\nType reset and press Enter to have it reset now (it can start or move), "+
+			"anything else to stop: ", why)
 		text, _ := w.Line(ctx)
 		return strings.TrimSpace(text) == "reset"
 	}

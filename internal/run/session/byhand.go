@@ -16,7 +16,8 @@ import (
 // deskFor returns where a person is asked, for a bench on which something is set or read by hand; nil
 // for any other.
 func deskFor(b *catalog.Bench) *engine.Desk {
-	hand := b.Source.ByHand || b.Amplifier != nil && b.Amplifier.ByHand || b.Analyser != nil && b.Analyser.ByHand || b.PowerMeter != nil && b.PowerMeter.ByHand
+	hand := b.Source.ByHand || b.Amplifier != nil && b.Amplifier.ByHand || b.Analyser != nil && b.Analyser.ByHand ||
+		b.PowerMeter != nil && b.PowerMeter.ByHand
 	for _, m := range b.Monitors {
 		hand = hand || m.ByHand
 	}
@@ -32,7 +33,8 @@ func resetterOf(b *catalog.Bench, rig *driver.Rig, w *terminal.World) engine.Res
 		return nil
 	}
 	return &dut.PowerCycle{Relay: *b.PowerRelay, Output: rig.PowerRelay, Told: func(cycle, of int) {
-		fmt.Fprintf(w.Stderr, "\nthe product is power-cycled by relay %s, %d of at most %d times\n", b.PowerRelay.ID, cycle, of)
+		fmt.Fprintf(w.Stderr, "\nthe product is power-cycled by relay %s, %d of at most %d times\n", b.PowerRelay.ID,
+			cycle, of)
 	}}
 }
 

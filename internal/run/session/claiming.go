@@ -40,7 +40,8 @@ func ClaimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string
 		}
 	}
 	fmt.Fprintf(w.Stderr, "provoke: note: this bench has %v: silencing it before anything else\n", held.Holder)
-	rep, err := SilenceBench(w.Ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role, func(words string) { fmt.Fprintln(w.Stderr, "provoke: note:", words) })
+	rep, err := silenceBench(w.Ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role,
+		func(words string) { fmt.Fprintln(w.Stderr, "provoke: note:", words) })
 	if !rep.Quiet {
 		return nil, rfUnknown(rep, err)
 	}
@@ -48,9 +49,10 @@ func ClaimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string
 	return claim.Take(keys, role, job)
 }
 
-// SilenceBench ends whatever run has a bench, brings its instruments to off and reads that back. say is told
+// silenceBench ends whatever run has a bench, brings its instruments to off and reads that back. say is told
 // what was found on the way.
-func SilenceBench(ctx context.Context, b *catalog.Bench, s watcher.Silencing, role claim.Role, say func(string)) (guard.Report, error) {
+func silenceBench(ctx context.Context, b *catalog.Bench, s watcher.Silencing, role claim.Role,
+	say func(string)) (guard.Report, error) {
 	keys := claim.Keys(b, nil)
 	r, err := claim.Ask(keys, role)
 	if err != nil {
@@ -106,9 +108,11 @@ func ended(r *claim.Request, held []claim.Holder, most time.Duration, say func(s
 	for _, h := range runs {
 		if !free && h.Process.Lives() { // its watcher may have the bench with it
 			still = append(still, h)
-			say(fmt.Sprintf("%v has this bench: it was told to trip, and has not let it go after %v; the bench is silenced beside it, without its analyser", h, rf.Milliseconds(time.Since(began))))
+			say(fmt.Sprintf("%v has this bench: it was told to trip, and has not let it go after %v; the bench is "+
+				"silenced beside it, without its analyser", h, rf.Milliseconds(time.Since(began))))
 		} else {
-			say(fmt.Sprintf("%v had this bench: it was tripped, and let it go within %v", h, rf.Milliseconds(time.Since(began))))
+			say(fmt.Sprintf("%v had this bench: it was tripped, and let it go within %v", h,
+				rf.Milliseconds(time.Since(began))))
 		}
 	}
 	return still

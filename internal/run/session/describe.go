@@ -40,7 +40,8 @@ func setupOf(b *catalog.Bench) []event.Field {
 	add("clamp to product", b.Cable.ClampToDUT.String())
 	add("probe to product", b.Cable.ProbeToDUT.String())
 	add("decoupling of the auxiliary equipment", b.Cable.Decoupling)
-	add("current expected on the cable against the jig", fmt.Sprintf("%v to %v", b.Cable.ExpectedLow, b.Cable.ExpectedHigh))
+	add("current expected on the cable against the jig", fmt.Sprintf("%v to %v", b.Cable.ExpectedLow,
+		b.Cable.ExpectedHigh))
 	return out
 }
 
@@ -56,8 +57,9 @@ func equipmentOf(b *catalog.Bench, identified map[string]string) []event.Equipme
 		if id.ID == "" {
 			continue
 		}
-		out = append(out, event.Equipment{ID: id.ID, Description: id.Description, Serial: id.Serial, Certificate: id.Certificate,
-			Identified: identified[id.ID], Calibrated: date(id.Calibrated), Due: date(id.Due)})
+		out = append(out, event.Equipment{ID: id.ID, Description: id.Description, Serial: id.Serial,
+			Certificate: id.Certificate,
+			Identified:  identified[id.ID], Calibrated: date(id.Calibrated), Due: date(id.Due)})
 	}
 	return out
 }
@@ -102,10 +104,13 @@ func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *drive
 	p, b := pr.Plan, pr.Bench
 	e := event.Opened{
 		Version: event.Version, Program: w.Program, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
-		Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature, Humidity: o.Humidity,
-		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source, Confidence: p.Profile.Confidence,
-			Means: p.Profile.Means, Verified: p.Profile.Verified, Checked: p.Profile.Checked.String()},
-		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range, Edges: p.Edges,
+		Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature,
+		Humidity: o.Humidity,
+		Profile: event.Profile{ID: p.Profile.ID, Title: p.Profile.Title, Source: p.Profile.Source,
+			Confidence: p.Profile.Confidence,
+			Means:      p.Profile.Means, Verified: p.Profile.Verified, Checked: p.Profile.Checked.String()},
+		Modulation: p.Modulation, Dwell: p.Dwell, Resolution: p.Search.Resolution, Range: p.Search.Range,
+		Edges:  p.Edges,
 		Search: event.SearchOf(p),
 		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
@@ -121,7 +126,8 @@ func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *drive
 	}
 	specs, _ := p.MonitorsOf(b)
 	for _, m := range specs {
-		e.Monitors = append(e.Monitors, event.Monitor{ID: m.ID, Kind: string(m.Kind), Unit: m.Unit, Tolerance: m.Tolerance, Latency: m.Latency})
+		e.Monitors = append(e.Monitors, event.Monitor{ID: m.ID, Kind: string(m.Kind), Unit: m.Unit,
+			Tolerance: m.Tolerance, Latency: m.Latency})
 	}
 	var err error
 	attach := func(name string, data []byte) event.Attachment {

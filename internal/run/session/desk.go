@@ -8,14 +8,12 @@ import (
 	"sync"
 	"time"
 
+	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
 	"provoke/internal/terminal"
 )
-
-// keptLooks is how many looks at the product the desk remembers for pages that listen.
-const keptLooks = 2000
 
 // Desk does runs for the page, with the same code as the run command: see perform.
 type Desk struct {
@@ -107,7 +105,8 @@ func (d *Desk) Calibration(p *plan.Plan) (*plan.Calibrated, error) {
 		return nil, err
 	}
 	if job == nil {
-		return nil, errors.New("substitution replays a calibration run, and there is no run yet: run a plan of kind calibration first")
+		return nil, errors.New("substitution replays a calibration run, and there is no run yet: run a plan of kind " +
+			"calibration first")
 	}
 	defer job.Close()
 	return CalibrationOf(job, p)
@@ -130,8 +129,10 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 	d.opening.Lock() // until the run holds the job
 	var once sync.Once
 	release := func() { once.Do(d.opening.Unlock) }
-	o := Order{PlanFile: p.PlanFile, JobFile: d.file, Label: wishes.Label, Changed: wishes.Changed, Operator: wishes.Operator, Room: wishes.Room,
-		Temperature: wishes.Temperature, Humidity: wishes.Humidity, Armed: true, Alone: wishes.Alone, Resume: p.Resume, Again: p.Again, Ready: pr, OperatorSays: operator,
+	o := Order{PlanFile: p.PlanFile, JobFile: d.file, Label: wishes.Label, Changed: wishes.Changed,
+		Operator: wishes.Operator, Room: wishes.Room,
+		Temperature: wishes.Temperature, Humidity: wishes.Humidity, Armed: true, Alone: wishes.Alone, Resume: p.Resume,
+		Again: p.Again, Ready: pr, OperatorSays: operator,
 		Progress: d.told, watched: d.watched,
 		asks: func(prompts *engine.Desk) {
 			d.mu.Lock()
@@ -148,6 +149,9 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 	go func() {
 		defer close(done)
 		res, err := d.perform(o)
+		if res.Verdict == event.RFNotKnownOff { // the page says so too
+			terminal.Alarm(d.w.Stderr)
+		}
 		release()
 		d.ended(res, err)
 		ended <- err
@@ -199,26 +203,6 @@ func (d *Desk) told(s engine.Status) {
 	d.state.Status, d.state.At = s, d.w.Now()
 }
 
-// watched is the engine's Watched.
-func (d *Desk) watched(l engine.Look) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if len(d.looks) >= keptLooks {
-		d.looks = append(d.looks[:0], d.looks[keptLooks/2:]...)
-	}
-	d.looks = append(d.looks, l)
-	d.seen++
-	newest := append([]engine.Look(nil), d.state.Looks...) // the old one is lent out
-	for i, x := range newest {
-		if x.Monitor == l.Monitor {
-			newest[i] = l
-			d.state.Looks = newest
-			return
-		}
-	}
-	d.state.Looks = append(newest, l)
-}
-
 // Tell passes a wish on to the engine.
 func (d *Desk) Tell(c engine.Command) error {
 	d.mu.Lock()
@@ -230,7 +214,8 @@ func (d *Desk) Tell(c engine.Command) error {
 	case d.operator <- c:
 		return nil
 	default:
-		return errors.New("the run takes no wishes at the moment; press “RF off” again, or use the generator's own switch")
+		return errors.New("the run takes no wishes at the moment; press “RF off” again, or use the generator's own " +
+			"switch")
 	}
 }
 
@@ -250,18 +235,6 @@ func (d *Desk) State() State {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.state
-}
-
-// Looks returns the looks after a number that are still remembered.
-func (d *Desk) Looks(after uint64) ([]engine.Look, uint64) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	first := d.seen - uint64(len(d.looks)) // number of the look before the first remembered
-	from := max(after, first) - first
-	if from >= uint64(len(d.looks)) {
-		return nil, d.seen
-	}
-	return append([]engine.Look(nil), d.looks[from:]...), d.seen
 }
 
 // WithJob lends the job open for writing.

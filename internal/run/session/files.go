@@ -46,7 +46,8 @@ func LoadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
 	}
 	p, list := plan.Parse(file, data, Beside(file))
 	if p != nil && p.Profile.Checked.On > time.Now().Format(time.DateOnly) {
-		list = append(list, problem.Problem{File: file, What: "profile_checked: on: " + p.Profile.Checked.On + " is a day to come", Hint: "write the day on which the profile was compared with the standard"})
+		list = append(list, problem.Problem{File: file, What: "profile_checked: on: " + p.Profile.Checked.On +
+			" is a day to come", Hint: "write the day on which the profile was compared with the standard"})
 	}
 	if p == nil || p.BenchFile == "" {
 		return p, nil, list, list.Err()

@@ -25,7 +25,8 @@ func Off(w *terminal.World, file string, at rf.Frequency) error {
 	if b.Source.ByHand {
 		return offByHand(w, b, at)
 	}
-	rep, openErr := SilenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
+	rep, openErr := silenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences,
+		func(words string) { fmt.Fprintln(w.Stdout, words) })
 	for _, s := range guard.Together(rep.Steps) {
 		fmt.Fprintf(w.Stdout, "%s: %s\n", s.What, s.Result)
 	}
@@ -47,7 +48,8 @@ func Off(w *terminal.World, file string, at rf.Frequency) error {
 func offByHand(w *terminal.World, b *catalog.Bench, at rf.Frequency) error {
 	err := driver.NewHandSource(b.Source, atTerminal{w}).OutputOff(w.Ctx)
 	if b.Amplifier != nil && b.Amplifier.Present() || b.Analyser != nil && b.Analyser.Present() {
-		rep, _ := SilenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
+		rep, _ := silenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences,
+			func(words string) { fmt.Fprintln(w.Stdout, words) })
 		for _, s := range rep.Steps {
 			if !strings.HasPrefix(s.What, "source ") && !strings.HasPrefix(s.What, "operator ") {
 				fmt.Fprintf(w.Stdout, "%s: %s\n", s.What, s.Result)

@@ -25,7 +25,8 @@ func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "bench.yaml"), sim.BenchFile(), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	for face, message := range map[string]string{"amplifier": "OUTP 1;:OUTP?", "source": "FREQ 5E6;:VOLT 0.01;:OUTP 1;:OUTP?"} {
+	for face, message := range map[string]string{"amplifier": "OUTP 1;:OUTP?",
+		"source": "FREQ 5E6;:VOLT 0.01;:OUTP 1;:OUTP?"} {
 		c, err := sim.Dial(t.Context(), face)
 		if err != nil {
 			t.Fatal(err)
@@ -37,13 +38,15 @@ func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
 	if !sim.State().On {
 		t.Fatal("RF is not on")
 	}
-	d := NewDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}, dir, filepath.Join(dir, "j.provoke"))
+	d := NewDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard,
+		Now: time.Now}, dir, filepath.Join(dir, "j.provoke"))
 	d.operator = make(chan engine.Command) // nobody reads it
 	words, err := d.Off(context.Background(), "the test")
 	if sim.State().On {
 		t.Error("RF is on")
 	}
-	if err == nil || !strings.Contains(err.Error(), "takes no wishes") || !strings.Contains(strings.Join(words, " "), "RF ") {
+	if err == nil || !strings.Contains(err.Error(), "takes no wishes") ||
+		!strings.Contains(strings.Join(words, " "), "RF ") {
 		t.Errorf("%q: %v", words, err)
 	}
 }

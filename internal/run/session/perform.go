@@ -108,7 +108,8 @@ func rescued(job *store.Job, err error) error {
 	if lost != nil {
 		return errors.Join(err, lost)
 	}
-	return errors.Join(err, fmt.Errorf("what was recorded until then is in %s: give it the job's name, then go on with --resume", to))
+	return errors.Join(err, fmt.Errorf("what was recorded until then is in %s: give it the job's name, then go on "+
+		"with --resume", to))
 }
 
 // carryOut opens the instruments and runs the engine.
@@ -148,9 +149,11 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 		}
 	}
 	cfg := engine.Config{
-		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Points: pr.points, Closed: part.closed, UpsetAt: part.upsetAt, FirstAttempt: part.attempt,
-		Armed: armed(o, pr, watching.words()), Watcher: watching.Guard(), Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
-		Desk: desk, Reset: resetterOf(pr.Bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
+		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Points: pr.points, Closed: part.closed, UpsetAt: part.upsetAt,
+		FirstAttempt: part.attempt,
+		Armed:        armed(o, pr, watching.words()), Watcher: watching.Guard(), Watched: o.watched, Now: w.Now,
+		Slept: watcher.Slept,
+		Desk:  desk, Reset: resetterOf(pr.Bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
 	}
 	if cfg.Monitors, err = openMonitors(pr, rig); err != nil {
 		return out, err
@@ -195,7 +198,8 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 
 // attended returns what the operator says and where the run tells how far it is: the page's, or those of the terminal
 // until stop.
-func (o Order) attended(w *terminal.World, desk *engine.Desk, run int) (operator <-chan engine.Command, progress func(engine.Status), stop func()) {
+func (o Order) attended(w *terminal.World, desk *engine.Desk, run int) (operator <-chan engine.Command,
+	progress func(engine.Status), stop func()) {
 	operator, progress = o.OperatorSays, o.Progress
 	deaf, clear := func() {}, func() {}
 	if operator == nil {
@@ -254,7 +258,8 @@ func OpenJob(file string, resume bool) (job *store.Job, leave func(), err error)
 	_, missing := os.Stat(file)
 	if !errors.Is(missing, os.ErrNotExist) || resume {
 		job, err = store.Open(file)
-		if info, serr := os.Stat(file); err == nil || !errors.Is(err, store.ErrNotAJob) || serr != nil || info.Size() > 0 || store.Written(file) {
+		if info, serr := os.Stat(file); err == nil || !errors.Is(err, store.ErrNotAJob) || serr != nil ||
+			info.Size() > 0 || store.Written(file) {
 			return job, func() { job.Close() }, err
 		}
 		// The program that was making the job was killed before anything was in it.

@@ -67,7 +67,7 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 		return nil, err
 	}
 	pr := &Prepared{Plan: p, Bench: b, Chain: chain.New(b)}
-	if p.Mode == plan.Substitution && p.Kind != plan.Baseline && p.Kind != plan.Calibration {
+	if p.Replays() {
 		if pr.cal, err = CalibrationOf(job, p); err != nil {
 			return nil, err
 		}
@@ -75,13 +75,9 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 	checked, more := plan.Check(p, pr.Chain, pr.cal)
 	pr.Checked = checked
 	pr.Warnings = append(append(list.Warnings(), raising...), more.Warnings()...)
-	if pr.cal != nil && pr.cal.Bench != sha256Of(b.Bytes) {
-		pr.Warnings = append(pr.Warnings, problem.Problem{File: p.File, Field: "mode", Warning: true,
-			What: fmt.Sprintf("calibration run %d was made with another bench file: its drives give its currents only with the same generator, pads, amplifier and clamp", pr.cal.Run),
-			Hint: "calibrate again where one of them was changed"})
-	}
 	if len(checked.Refusals) > 0 {
-		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
+		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: the plan would exceed a "+
+			"rating\n%w", more.Err()))
 	}
 	if err := more.Err(); err != nil {
 		return pr, err
@@ -113,19 +109,23 @@ func CalibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
 		if r.Opened.RunKind != plan.Calibration || r.Verdict != event.Done && r.Verdict != event.Incomplete {
 			continue
 		}
-		cal := &plan.Calibrated{Run: n, Loop: catalog.Fixture(r.Opened.Fixture).LoopImpedance(), Bench: r.Opened.Bench.SHA256,
+		cal := &plan.Calibrated{Run: n, Loop: catalog.Fixture(r.Opened.Fixture).LoopImpedance(),
+			Bench: r.Opened.Bench.SHA256,
 			Label: r.Opened.Label, At: r.OpenedAt, Fixture: catalog.Fixture(r.Opened.Fixture)}
 		for _, s := range r.Steps {
 			if !s.Outcome.NotReached && !s.Outcome.Skipped && s.Step.Purpose != plan.DriftCheck {
-				cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive, Current: s.Current, Forward: s.Forward})
+				cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive,
+					Current: s.Current, Forward: s.Forward})
 			}
 		}
 		return cal, nil
 	}
 	if p.CalibrationRun != 0 {
-		return nil, fmt.Errorf("the plan replays calibration run %d, and the job has no finished calibration run of that number", p.CalibrationRun)
+		return nil, fmt.Errorf("the plan replays calibration run %d, and the job has no finished calibration run of "+
+			"that number", p.CalibrationRun)
 	}
-	return nil, errors.New("substitution replays a calibration run, and this job has none that finished: run a plan of kind calibration first")
+	return nil, errors.New("substitution replays a calibration run, and this job has none that finished: run a plan " +
+		"of kind calibration first")
 }
 
 // checkBaseline refuses an exposure whose newest baseline had more false alarms than the plan
@@ -147,7 +147,8 @@ func checkBaseline(job *store.Job, p *plan.Plan) error {
 			continue
 		}
 		if r.Upsets > p.AcceptFalseAlarms {
-			return fmt.Errorf("refused: baseline run %d had %s without any RF: widen the monitor's tolerance, quiet the product, or accept them with accept_false_alarms: %d in the plan",
+			return fmt.Errorf("refused: baseline run %d had %s without any RF: widen the monitor's tolerance, quiet "+
+				"the product, or accept them with accept_false_alarms: %d in the plan",
 				r.Number, english.Count(r.Upsets, "false alarm", "false alarms"), r.Upsets)
 		}
 		return nil
@@ -173,7 +174,8 @@ func openMonitors(pr *Prepared, rig *driver.Rig) ([]dut.Monitor, error) {
 		out = append(out, m)
 	}
 	if len(out) == 0 {
-		return nil, errors.New("the bench has no monitor of the product: an exposure that nobody watches shows nothing; add one under monitors")
+		return nil, errors.New("the bench has no monitor of the product: an exposure that nobody watches shows " +
+			"nothing; add one under monitors")
 	}
 	return out, nil
 }

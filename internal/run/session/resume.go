@@ -48,11 +48,14 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 	}
 	switch {
 	case r.Verdict == event.Done || r.Verdict == event.DoneUpset:
-		return part{}, fmt.Errorf("run %d is done: there is nothing to resume; leave --resume away to begin a new run", n)
+		return part{}, fmt.Errorf("run %d is done: there is nothing to resume; leave --resume away to begin a new run",
+			n)
 	case r.Opened.Plan.SHA256 != sha256Of(pr.Plan.Bytes):
-		return part{}, fmt.Errorf("run %d was begun with another plan (%s): resume it with that one, which `provoke journal` can write out, or begin a new run", n, r.Opened.Plan.Name)
+		return part{}, fmt.Errorf("run %d was begun with another plan (%s): resume it with that one, which `provoke "+
+			"journal` can write out, or begin a new run", n, r.Opened.Plan.Name)
 	case r.Opened.Bench.SHA256 != sha256Of(pr.Bench.Bytes):
-		return part{}, fmt.Errorf("run %d was begun with another bench file (%s): a resumed run needs the same bench", n, r.Opened.Bench.Name)
+		return part{}, fmt.Errorf("run %d was begun with another bench file (%s): a resumed run needs the same bench",
+			n, r.Opened.Bench.Name)
 	}
 	if err := sameInputs(n, r.Opened, pr); err != nil {
 		return part{}, err
@@ -76,7 +79,8 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 // or another file behind a name in bench or plan.
 func sameInputs(n int, was event.Opened, pr *Prepared) error {
 	if pr.cal != nil && pr.cal.Run != was.Calibration {
-		return fmt.Errorf("run %d replays calibration run %d, and the newest is run %d now: a resumed run needs the same one; begin a new run", n, was.Calibration, pr.cal.Run)
+		return fmt.Errorf("run %d replays calibration run %d, and the newest is run %d now: a resumed run needs the "+
+			"same one; begin a new run", n, was.Calibration, pr.cal.Run)
 	}
 	now := map[string]int{}
 	for _, files := range []map[string][]byte{pr.Bench.Files, pr.Plan.Files} {
@@ -86,7 +90,8 @@ func sameInputs(n int, was event.Opened, pr *Prepared) error {
 	}
 	for _, f := range was.Files {
 		if now[f.Name+"\x00"+f.SHA256]--; now[f.Name+"\x00"+f.SHA256] < 0 {
-			return fmt.Errorf("run %d was begun with another %s: a resumed run needs the same files; `provoke journal` can write out the one that was used, or begin a new run", n, f.Name)
+			return fmt.Errorf("run %d was begun with another %s: a resumed run needs the same files; `provoke "+
+				"journal` can write out the one that was used, or begin a new run", n, f.Name)
 		}
 	}
 	return nil
@@ -118,7 +123,8 @@ func (p part) writer(w *terminal.World, job *store.Job, o Order, pr *Prepared, r
 		return writer, err
 	}
 	_, err = writer.Append(w.Now(), append([]event.Event{event.Resumed{
-		Why: fmt.Sprintf("goes on with run %d, whose %s follow", p.from, english.Count(len(p.carried), "closed step", "closed steps"))}}, p.carried...)...)
+		Why: fmt.Sprintf("goes on with run %d, whose %s follow", p.from,
+			english.Count(len(p.carried), "closed step", "closed steps"))}}, p.carried...)...)
 	return writer, err
 }
 

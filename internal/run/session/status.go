@@ -69,7 +69,8 @@ func (l *statusLine) show(s engine.Status) {
 		left = ", about " + rf.Duration((each * time.Duration(s.Known-s.Done)).Round(time.Second)).String() + " left"
 	}
 	head := fmt.Sprintf("%s  %s", light, l.label)
-	where := fmt.Sprintf("  %v  %v  %d/%d, %s", s.Frequency, s.Current, s.Done, s.Known, english.Count(s.Upsets, "exposure", "exposures")+" upset")
+	where := fmt.Sprintf("  %v  %v  %d/%d, %s", s.Frequency, s.Current, s.Done, s.Known,
+		english.Count(s.Upsets, "exposure", "exposures")+" upset")
 	phase := "  " + s.Phase
 	room := terminal.ColumnsOf(l.w) - 1 // a terminal that is written full to the end goes on below
 	for _, text := range []string{head + where + left + phase, light + where + left + phase, light + where + phase} {

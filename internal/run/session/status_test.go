@@ -32,14 +32,17 @@ func TestTheInterlocksReactionIsToldOnceAtArming(t *testing.T) {
 func TestTheStatusLineFitsTheTerminal(t *testing.T) {
 	for _, columns := range []int{60, 80, 110, 160} {
 		var out bytes.Buffer
-		l := &statusLine{w: columnsOf{&out, columns}, terminal: true, label: "run 12", begun: time.Now().Add(-time.Hour)}
+		l := &statusLine{w: columnsOf{&out, columns}, terminal: true, label: "run 12",
+			begun: time.Now().Add(-time.Hour)}
 		l.show(engine.Status{RFOn: true, Frequency: rf.Frequency(1943254), Done: 40, Known: 142, Upsets: 3,
-			Phase: "RF off: waiting for the product to recover after an upset, the operator was asked to reset it by hand"})
+			Phase: "RF off: waiting for the product to recover after an upset, the operator was asked to reset it " +
+				"by hand"})
 		line := strings.TrimPrefix(out.String(), "\r")
 		if n := utf8.RuneCountInString(line); n >= columns {
 			t.Errorf("%d columns: the line takes %d, and a terminal that is full goes on below: %q", columns, n, line)
 		}
-		if !strings.HasPrefix(line, "RF ON") || !strings.Contains(line, "40/142") || !strings.Contains(line, "3 exposures upset") {
+		if !strings.HasPrefix(line, "RF ON") || !strings.Contains(line, "40/142") ||
+			!strings.Contains(line, "3 exposures upset") {
 			t.Errorf("%d columns: what matters is missing in %q", columns, line)
 		}
 	}
@@ -48,12 +51,15 @@ func TestTheStatusLineFitsTheTerminal(t *testing.T) {
 func TestAPromptIsShownInLargeWordsOnce(t *testing.T) {
 	var out bytes.Buffer
 	l := &statusLine{w: &out}
-	s := engine.Status{CannotSwitchOff: "provoke cannot switch this off: use switch S1", Prompt: &engine.Prompt{Number: 7,
-		Prompt: driver.Prompt{Instrument: "source GEN1", Title: "SET THE SOURCE", Lines: []string{"frequency 4.2 MHz", "level 1.234 Vpp (set for high-Z)"}, Wants: "done"}}}
+	s := engine.Status{CannotSwitchOff: "provoke cannot switch this off: use switch S1",
+		Prompt: &engine.Prompt{Number: 7,
+			Prompt: driver.Prompt{Instrument: "source GEN1", Title: "SET THE SOURCE",
+				Lines: []string{"frequency 4.2 MHz", "level 1.234 Vpp (set for high-Z)"}, Wants: "done"}}}
 	l.show(s)
 	l.show(s)
 	text := out.String()
-	if strings.Count(text, "SET THE SOURCE") != 1 || strings.Count(text, "PROVOKE CANNOT SWITCH THIS OFF") != 1 || !strings.Contains(text, "2. level 1.234 Vpp (set for high-Z)") {
+	if strings.Count(text, "SET THE SOURCE") != 1 || strings.Count(text, "PROVOKE CANNOT SWITCH THIS OFF") != 1 ||
+		!strings.Contains(text, "2. level 1.234 Vpp (set for high-Z)") {
 		t.Errorf("shown:\n%s", text)
 	}
 }

@@ -75,7 +75,8 @@ func (s Study) expose(w *terminal.World, planFile, label string) (number int, in
 	if err != nil {
 		return number, nil, err
 	}
-	fmt.Fprintf(w.Stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
+	fmt.Fprintf(w.Stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets,
+		english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Verdict == event.Incomplete {
 		incomplete = terminal.WithCode(terminal.ExitIncomplete, fmt.Errorf("run %d: %s", number, res.Why))
 	}
@@ -84,7 +85,8 @@ func (s Study) expose(w *terminal.World, planFile, label string) (number int, in
 
 // derived writes the plan of a study: at its frequencies, without edges and drift check, and with changes.
 func (s Study) derived(w *terminal.World, study string, changes ...plan.Change) (string, error) {
-	return derive(w, s.PlanFile, study, append([]plan.Change{{Key: "grid", Value: listOf(s.At)}, {Key: "edges"}, {Key: "drift_check"}}, changes...)...)
+	return derive(w, s.PlanFile, study, append([]plan.Change{{Key: "grid", Value: listOf(s.At)}, {Key: "edges"},
+		{Key: "drift_check"}}, changes...)...)
 }
 
 func (s Study) somewhere() error {
@@ -95,7 +97,8 @@ func (s Study) somewhere() error {
 }
 
 // Threshold looks for random thresholds with so many exposures at each frequency, and returns the number of the run.
-func (s Study) Threshold(w *terminal.World, method plan.Method, trials int, probability rf.Fraction, step rf.Gain) (run int, incomplete error, err error) {
+func (s Study) Threshold(w *terminal.World, method plan.Method, trials int, probability rf.Fraction,
+	step rf.Gain) (run int, incomplete error, err error) {
 	if err := s.somewhere(); err != nil {
 		return 0, nil, err
 	}
@@ -109,7 +112,8 @@ func (s Study) Threshold(w *terminal.World, method plan.Method, trials int, prob
 
 // Dwell exposes so many times at one level below the level wanted, each time until the product upsets or the dwell is
 // over, which is ten times the plan's where it is not given.
-func (s Study) Dwell(w *terminal.World, dwell rf.Duration, trials int, below rf.Gain) (run int, incomplete error, err error) {
+func (s Study) Dwell(w *terminal.World, dwell rf.Duration, trials int, below rf.Gain) (run int, incomplete error,
+	err error) {
 	if err := s.somewhere(); err != nil {
 		return 0, nil, err
 	}
@@ -146,7 +150,8 @@ func (s Study) Modulation(w *terminal.World, all []string) (runs []int, incomple
 		}
 	}
 	for i, text := range all {
-		file, err := s.derived(w, fmt.Sprintf("modulation-%d", i+1), plan.Change{Key: "modulation", Value: text}, plan.Change{Key: "search", Value: "{recovery: false}"})
+		file, err := s.derived(w, fmt.Sprintf("modulation-%d", i+1), plan.Change{Key: "modulation", Value: text},
+			plan.Change{Key: "search", Value: "{recovery: false}"})
 		if err != nil {
 			return runs, nil, err
 		}
@@ -163,7 +168,8 @@ func (s Study) Modulation(w *terminal.World, all []string) (runs []int, incomple
 // the cable and put on again.
 func (s Study) Repeat(w *terminal.World, times int, reclamp bool) (runs []int, incomplete error, err error) {
 	if times < 2 || times > 100 {
-		return nil, nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--times %d: between 2 and 100 runs show a spread", times))
+		return nil, nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--times %d: between 2 and 100 runs show "+
+			"a spread", times))
 	}
 	file := s.PlanFile
 	if len(s.At) > 0 {
@@ -173,9 +179,11 @@ func (s Study) Repeat(w *terminal.World, times int, reclamp bool) (runs []int, i
 	}
 	for i := range times {
 		if i > 0 && reclamp {
-			fmt.Fprintf(w.Stdout, "RF is off. Take the clamp off the cable and put it on again as it was, then press Enter (q and Enter ends): ")
+			fmt.Fprintf(w.Stdout, "RF is off. Take the clamp off the cable and put it on again as it was, then "+
+				"press Enter (q and Enter ends): ")
 			if text, ok := w.Line(w.Ctx); !ok || strings.TrimSpace(text) == "q" {
-				return runs, nil, terminal.WithCode(terminal.ExitStopped, fmt.Errorf("ended after %s", english.Count(i, "run", "runs")))
+				return runs, nil, terminal.WithCode(terminal.ExitStopped,
+					fmt.Errorf("ended after %s", english.Count(i, "run", "runs")))
 			}
 		}
 		number, short, err := s.expose(w, file, fmt.Sprintf("repeat %d of %d", i+1, times))

@@ -35,20 +35,23 @@ func ReadAndCheckSweep(file string) (*Prepared, error) {
 	if err != nil {
 		return nil, err
 	}
-	pr := &Prepared{Plan: s.Plan, Sweep: s, Bench: b, Chain: chain.New(b), Warnings: append(list.Warnings(), more.Warnings()...)}
+	pr := &Prepared{Plan: s.Plan, Sweep: s, Bench: b, Chain: chain.New(b),
+		Warnings: append(list.Warnings(), more.Warnings()...)}
 	checked, problems := plan.CheckSweep(s, pr.Chain)
 	pr.Checked = checked
 	if err := problems.Err(); err != nil {
 		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
-	at := guard.Setting{Frequency: s.Plan.Grid[0], To: s.Plan.Grid[1], Level: s.Plan.Drive.Add(s.Plan.Modulation.CarrierOverLevel()), Modulation: s.Plan.Modulation}
+	at := guard.Setting{Frequency: s.Plan.Grid[0], To: s.Plan.Grid[1],
+		Level: s.Plan.Drive.Add(s.Plan.Modulation.CarrierOverLevel()), Modulation: s.Plan.Modulation}
 	if err := guard.New(guard.Config{Chain: pr.Chain, Fixture: s.Plan.Fixture}).WithinSpan(at); err != nil {
 		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
 	return pr, nil
 }
 
-// PerformSweep lets the source of the sweep that is ready sweep, by the same way as a run, and writes the plan that steps around the bands found: into
+// PerformSweep lets the source of the sweep that is ready sweep, by the same way as a run, and writes the plan that
+// steps around the bands found: into
 // planFile, or beside the sweep file where that is empty. The plan's name is empty where no band was
 // found.
 func PerformSweep(w *terminal.World, o Order, planFile string) (engine.Swept, string, error) {
@@ -112,7 +115,8 @@ func TotalOf(passes []sweep.Sweep) rf.Duration {
 
 // PrintSwept prints the bands with their limits.
 func PrintSwept(w *terminal.World, out engine.Swept) {
-	fmt.Fprintf(w.Stdout, "\n%s: %s in %s; %s\n", out.Verdict, english.Count(out.Upsets, "upset", "upsets"), english.Count(len(out.Passes), "pass", "passes"), terminal.RFWords(out.Safing.How))
+	fmt.Fprintf(w.Stdout, "\n%s: %s in %s; %s\n", out.Verdict, english.Count(out.Upsets, "upset", "upsets"),
+		english.Count(len(out.Passes), "pass", "passes"), terminal.RFWords(out.Safing.How))
 	if len(out.Bands) == 0 {
 		fmt.Fprintln(w.Stdout, "no band was found")
 		return
@@ -120,7 +124,8 @@ func PrintSwept(w *terminal.World, out engine.Swept) {
 	t := terminal.Table(w.Stdout)
 	fmt.Fprintln(t, "band from\tto\tlower end within\tupper end within\tlatency\tby")
 	for _, b := range out.Bands {
-		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,
+		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost,
+			b.HighLeast, b.HighMost,
 			rf.Milliseconds(b.Latency), rf.Milliseconds(b.LatencyLeast), rf.Milliseconds(b.LatencyMost), b.Rests)
 	}
 	t.Flush()

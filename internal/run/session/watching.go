@@ -28,7 +28,8 @@ type Watching struct {
 
 // StartWatching starts the second process and says, before anything is armed, what it can do. Where it can do
 // nothing while the run lives, that has to be accepted: alone.
-func StartWatching(w *terminal.World, b *catalog.Bench, rig *driver.Rig, c *claim.Claim, job string, alone bool) (Watching, error) {
+func StartWatching(w *terminal.World, b *catalog.Bench, rig *driver.Rig, c *claim.Claim, job string,
+	alone bool) (Watching, error) {
 	before := rig.Connections(w.Ctx)
 	x, err := watcher.Start(w.Ctx, watcher.Config{Bench: b, Job: job, Identified: rig.Identified, Claim: c})
 	if err != nil {
@@ -41,11 +42,14 @@ func StartWatching(w *terminal.World, b *catalog.Bench, rig *driver.Rig, c *clai
 	}
 	switch {
 	case x.State().Independent():
-	case alone || b.SinglePath || !b.Source.Present() && rig.Amplifier == nil: // nothing that is wired can end RF, by nature
+	case alone || b.SinglePath || !b.Source.Present() &&
+		rig.Amplifier == nil: // nothing that is wired can end RF, by nature
 		fmt.Fprintln(w.Stderr, "provoke: warning:", WatcherWords(x.State()))
 	default:
 		x.Release()
-		return Watching{}, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, accept_single_path: true in the bench file, or the mark above the button on the arming page", WatcherWords(x.State())))
+		return Watching{}, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("not armed: %s\nto accept that: "+
+			"--accept-single-path, accept_single_path: true in the bench file, or the mark above the button on the "+
+			"arming page", WatcherWords(x.State())))
 	}
 	out := Watching{W: x, bench: c}
 	if x.Outside() {
@@ -89,7 +93,8 @@ func (x Watching) End(w *terminal.World, off bool) {
 	default:
 		x.W.Abandon()
 		x.bench.Leave()
-		fmt.Fprintln(w.Stderr, "provoke: note: the watcher stays at this bench and goes on trying to switch RF off, for ten minutes at most; `provoke off BENCH` relieves it once RF is read back as off")
+		fmt.Fprintln(w.Stderr, "provoke: note: the watcher stays at this bench and goes on trying to switch RF off, "+
+			"for ten minutes at most; `provoke off BENCH` relieves it once RF is read back as off")
 	}
 }
 
@@ -104,15 +109,19 @@ func WatcherWords(s watcher.State) string {
 	}
 	alone := ""
 	if len(s.Alone) > 0 {
-		alone = fmt.Sprintf("; this program holds the only connection of %s: the second process dials there once this program is dead, and kills it first when it gives no sign of life for %v",
+		alone = fmt.Sprintf("; this program holds the only connection of %s: the second process dials there once "+
+			"this program is dead, and kills it first when it gives no sign of life for %v",
 			strings.Join(s.Alone, ", "), rf.Duration(watcher.Limit))
 	}
 	missing = alone + missing
 	if !s.Independent() {
-		return "no independent path: while this program lives, nothing else can switch RF off; keep a hardware switch in reach" + missing
+		return "no independent path: while this program lives, nothing else can switch RF off; keep a hardware " +
+			"switch in reach" + missing
 	}
-	return fmt.Sprintf("a second process watches on connections of its own to %s: RF off %v after this program's last sign of life, "+
-		"and %v after the dead-man's time when the run in it hangs%s", strings.Join(s.Paths, ", "), rf.Duration(watcher.Limit), rf.Duration(watcher.Hung), missing)
+	return fmt.Sprintf("a second process watches on connections of its own to %s: RF off %v after this program's "+
+		"last sign of life, "+
+		"and %v after the dead-man's time when the run in it hangs%s", strings.Join(s.Paths, ", "),
+		rf.Duration(watcher.Limit), rf.Duration(watcher.Hung), missing)
 }
 
 // leftByWatcher tells what a watcher did to the bench since the last run of a job, and waits for one that

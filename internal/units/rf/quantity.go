@@ -17,6 +17,14 @@ type Quantity struct {
 	Bound string  `json:"bound,omitempty"`
 }
 
+// Words is the text of the quantity; "–" where it is absent.
+func (q *Quantity) Words() string {
+	if q == nil {
+		return "–"
+	}
+	return q.Text
+}
+
 // Quantity returns the level for --json; nil when absent.
 func (l Level[U]) Quantity() *Quantity {
 	if l.Absent() {
@@ -31,7 +39,7 @@ func (g Gain) Quantity(b Bound) *Quantity {
 	if !g.Finite() || b == Unknown {
 		return nil
 	}
-	return &Quantity{Text: boundText(b, g.String()), Value: round(float64(g), 6), Unit: "dB", Bound: b.String()}
+	return &Quantity{Text: boundText(b, g.String()), Value: Round(float64(g), 6), Unit: "dB", Bound: b.String()}
 }
 
 // Quantity returns the frequency for --json; nil when absent.
@@ -47,6 +55,32 @@ func (d Duration) Quantity() *Quantity {
 	return &Quantity{Text: d.String(), Value: d.Std().Seconds(), Unit: "s"}
 }
 
+// OrNull returns a plain number for --json with all its digits; nil, printed as null, where it is not finite.
+func OrNull[T ~float64](x T) *float64 {
+	v := float64(x)
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+// OrNullRounded is OrNull with so many decimals.
+func OrNullRounded[T ~float64](x T, decimals int) *float64 {
+	v := OrNull(x)
+	if v != nil {
+		*v = Round(*v, decimals)
+	}
+	return v
+}
+
+// OrNull returns the frequency in hertz for --json; nil when absent.
+func (f Frequency) OrNull() *float64 {
+	if !f.Known() {
+		return nil
+	}
+	return OrNull(f)
+}
+
 func boundText(b Bound, text string) string {
 	if s := b.String(); s != "" {
 		return s + " " + text
@@ -54,7 +88,8 @@ func boundText(b Bound, text string) string {
 	return text
 }
 
-func round(x float64, decimals int) float64 {
+// Round leaves so many decimals.
+func Round(x float64, decimals int) float64 {
 	p := math.Pow(10, float64(decimals))
 	return math.Round(x*p) / p
 }

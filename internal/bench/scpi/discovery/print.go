@@ -12,7 +12,8 @@ import (
 // Print prints what was found.
 func Print(out io.Writer, found []Found) error {
 	if len(found) == 0 {
-		fmt.Fprintln(out, "nothing found; an instrument without LXI can still be reached by its address (TCPIP::host::5025::SOCKET)")
+		fmt.Fprintln(out, "nothing found; an instrument without LXI can still be reached by its address "+
+			"(TCPIP::host::5025::SOCKET)")
 		return nil
 	}
 	t := terminal.Table(out)

@@ -1,4 +1,4 @@
-package main
+package session_test
 
 import (
 	"math"
@@ -16,16 +16,17 @@ import (
 	"provoke/internal/run/watcher"
 )
 
-// jumpedRun does the exposure of a served demo by the path of `provoke run`, with a wall clock that is
+// jumpedRun does the exposure of the demo by the path of `provoke run`, with a wall clock that is
 // set in its middle. It returns the fold and the records.
-func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []event.Record) {
+func jumpedRun(t *testing.T, p *lab, step time.Duration) (*result.Run, []event.Record) {
 	t.Helper()
 	var offset atomic.Int64
 	w := *p.w
 	w.Now = func() time.Time { return time.Now().Round(0).Add(time.Duration(offset.Load())) } // no steady clock in it
 	file := filepath.Join(t.TempDir(), "job.provoke")
 	began := time.Now()
-	res, err := session.Perform(&w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file, Armed: true, Operator: "A. Invented",
+	res, err := session.Perform(&w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file,
+		Armed: true, Operator: "A. Invented",
 		OperatorSays: make(chan engine.Command), Progress: func(s engine.Status) {
 			if s.Phase == "exposing" && s.RFOn && s.Done >= 3 {
 				offset.Store(int64(step))
@@ -79,7 +80,7 @@ func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []even
 
 // Nothing that a run measures or waits for rests on the clock of the wall.
 func TestAWallClockThatIsSetInARunChangesNothingButTheDates(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	peace, records := jumpedRun(t, p, 0)
 	if len(peace.ClockSets) > 0 || len(records) < 20 {
 		t.Errorf("%d records, clock %v", len(records), peace.ClockSets)
@@ -90,13 +91,15 @@ func TestAWallClockThatIsSetInARunChangesNothingButTheDates(t *testing.T) {
 	} {
 		r, records := jumpedRun(t, p, step)
 		if r.Verdict != peace.Verdict || found(r) != found(peace) {
-			t.Errorf("set by %v: %q %s, else %q:\n%s\nnot\n%s", step, r.Verdict, r.Why, peace.Verdict, found(r), found(peace))
+			t.Errorf("set by %v: %q %s, else %q:\n%s\nnot\n%s", step, r.Verdict, r.Why, peace.Verdict, found(r),
+				found(peace))
 		}
 		if len(r.ClockSets) != 1 || r.ClockSets[0].Words() != want {
 			t.Errorf("journalled %v", r.ClockSets)
 		}
 		for i, s := range r.Steps {
-			if !s.Outcome.Upset && s.OnFor < r.Opened.Dwell || s.OnFor < 0 || s.OnFor.Std() > 10*time.Second || s.RecoveredAfter.Std() > 10*time.Second || s.RecoveredAfter < 0 {
+			if !s.Outcome.Upset && s.OnFor < r.Opened.Dwell || s.OnFor < 0 || s.OnFor.Std() > 10*time.Second ||
+				s.RecoveredAfter.Std() > 10*time.Second || s.RecoveredAfter < 0 {
 				t.Errorf("set by %v, step %d: on for %v, recovered after %v", step, i, s.OnFor, s.RecoveredAfter)
 			}
 			for _, x := range s.Readings {

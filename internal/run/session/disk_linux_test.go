@@ -1,4 +1,4 @@
-package main
+package session_test
 
 import (
 	"fmt"
@@ -22,12 +22,14 @@ import (
 
 // onDisk does the exposure by the path of `provoke run` with its job in a folder of its own; ruin is done
 // to it once RF is on at the fourth step. It returns when RF was off after that.
-func onDisk(t *testing.T, p *person, file string, resume bool, ruin func()) (res engine.Result, off time.Duration, err error) {
+func onDisk(t *testing.T, p *lab, file string, resume bool, ruin func()) (res engine.Result, off time.Duration,
+	err error) {
 	t.Helper()
 	var ruined atomic.Int64 // when
 	began := time.Now()
 	seen := make(chan time.Duration, 1)
-	res, err = session.Perform(p.w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file, Armed: true, Resume: resume,
+	res, err = session.Perform(p.w, session.Order{PlanFile: filepath.Join(p.dir, "exposure.yaml"), JobFile: file,
+		Armed: true, Resume: resume,
 		Operator: "A. Invented", OperatorSays: make(chan engine.Command), Progress: func(s engine.Status) {
 			if ruin == nil || ruined.Load() != 0 || s.Phase != "exposing" || !s.RFOn || s.Done < 3 {
 				return
@@ -107,7 +109,7 @@ func recorded(t *testing.T, file string) *result.Run {
 // A disk that takes nothing more in mid-run ends in RF off; what was acknowledged is there, and the run
 // is taken up again with the findings of an undisturbed one.
 func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	whole := filepath.Join(t.TempDir(), "whole.provoke")
 	if _, _, err := onDisk(t, p, whole, false, nil); err != nil {
 		t.Fatal(err)
@@ -124,7 +126,8 @@ func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
 			}
 			res, off, err := onDisk(t, p, file, false, func() { instead(t, file, other) })
 			t.Logf("figure: RF off %v after the disk took nothing more", off.Round(time.Millisecond))
-			if err == nil || !strings.Contains(err.Error(), "write the journal") || !strings.Contains(err.Error(), x.words) {
+			if err == nil || !strings.Contains(err.Error(), "write the journal") ||
+				!strings.Contains(err.Error(), x.words) {
 				t.Errorf("told as: %v", err)
 			}
 			if res.Verdict != event.Failed {
@@ -132,12 +135,14 @@ func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
 			}
 			r := recorded(t, file)
 			if r.Verdict != "" || len(r.Steps) < 3 || !r.Now.Active {
-				t.Errorf("the journal says %q with %d steps, a step underway: %t", r.Verdict, len(r.Steps), r.Now.Active)
+				t.Errorf("the journal says %q with %d steps, a step underway: %t", r.Verdict, len(r.Steps),
+					r.Now.Active)
 			}
 			if _, _, err := onDisk(t, p, file, true, nil); err != nil {
 				t.Fatalf("taken up again: %v", err)
 			}
-			if again, want := recorded(t, file), recorded(t, whole); found(again) != found(want) || again.Verdict != want.Verdict {
+			if again, want := recorded(t, file), recorded(t, whole); found(again) != found(want) ||
+				again.Verdict != want.Verdict {
 				t.Errorf("taken up again %q:\n%s\nnot %q:\n%s", again.Verdict, found(again), want.Verdict, found(want))
 			}
 		})
@@ -146,7 +151,7 @@ func TestADiskThatTakesNothingMoreLosesNothing(t *testing.T) {
 
 // A job that is taken away in mid-run ends in RF off, and is not told as written.
 func TestAJobThatIsTakenAwayEndsInRFOff(t *testing.T) {
-	p := besieged(t)
+	p := newLab(t)
 	for name, ruin := range map[string]func(file string) error{
 		"removed": os.Remove,
 		"replaced": func(file string) error {

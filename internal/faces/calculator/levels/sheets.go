@@ -1,4 +1,4 @@
-package main
+package levels
 
 import (
 	"fmt"
@@ -11,7 +11,7 @@ import (
 )
 
 // profile shows what a standard asks for at a frequency, or at the corners of its level.
-func (a *levelAsked) profile(s *levelSheet, subject levelSubject) problem.List {
+func (a *asked) profile(s *Sheet, subject levelSubject) problem.List {
 	p := *subject.profile
 	s.Kind = "profile"
 	s.caution(p.Title + "; " + p.Source)
@@ -63,50 +63,56 @@ func (a *levelAsked) profile(s *levelSheet, subject levelSubject) problem.List {
 	return a.onCable(s, ask.Current, false)
 }
 
-func fieldSheet(s *levelSheet, e level.FieldStrength) {
+func fieldSheet(s *Sheet, e level.FieldStrength) {
 	r := level.IndicativeCurrent(e)
 	p := level.Pairings()
-	addLevel(s, "indicative_low", "indicative current, low end", r.Low, fmt.Sprintf("%v × 1.5 mA per V/m (%s)", e, p[0].Name))
-	addLevel(s, "indicative_high", "indicative current, high end", r.High, fmt.Sprintf("%v × 3.33 mA per V/m (%s)", e, p[len(p)-1].Name))
+	addLevel(s, "indicative_low", "indicative current, low end", r.Low,
+		fmt.Sprintf("%v × 1.5 mA per V/m (%s)", e, p[0].Name))
+	addLevel(s, "indicative_high", "indicative current, high end", r.High,
+		fmt.Sprintf("%v × 3.33 mA per V/m (%s)", e, p[len(p)-1].Name))
 	s.caution(r.Caution)
 }
 
-func frequencySheet(s *levelSheet, f rf.Frequency) {
+func frequencySheet(s *Sheet, f rf.Frequency) {
 	lambda := rf.Length(speedOfLight / f.Hz())
 	add := func(name, what string, l rf.Length, working string) {
 		s.number(name, what, float64(l), l.String(), "m", working)
 	}
 	add("wavelength", "wavelength in air", lambda, "299 792 458 m/s / "+f.String())
-	add("quarter_wavelength", "a quarter of it", lambda/4, "where an open cable end looks like a short, and the reverse")
-	add("tenth_of_wavelength", "a tenth of it", lambda/10, "beyond it the current at the probe is not the current at the connector")
+	add("quarter_wavelength", "a quarter of it", lambda/4,
+		"where an open cable end looks like a short, and the reverse")
+	add("tenth_of_wavelength", "a tenth of it", lambda/10, "beyond it the current at the probe is not the current at "+
+		"the connector")
 }
 
 // transfer shows a transfer impedance in its three spellings.
-func transfer(s *levelSheet, z rf.Transimpedance, working string) {
+func transfer(s *Sheet, z rf.Transimpedance, working string) {
 	addLevel(s, "transfer_impedance", "transfer impedance Zt", z, working)
 	g := rf.Gain(-z.DB())
-	s.number("transfer_admittance", "as transfer admittance", g.DB(), strings.Replace(g.Text(3), "dB", "dBS", 1), "dBS", "−Zt in dBΩ")
+	s.number("transfer_admittance", "as transfer admittance", g.DB(), strings.Replace(g.Text(3), "dB", "dBS", 1), "dBS",
+		"−Zt in dBΩ")
 }
 
 // gearAlone shows what gear says by itself when there is no level to apply it to.
-func (a *levelAsked) gearAlone() []levelSheet {
-	var out []levelSheet
+func (a *asked) gearAlone() []Sheet {
+	var out []Sheet
 	if !a.zt.Absent() && len(a.losses) == 0 {
-		s := levelSheet{Input: "zt " + a.zt.Text(3), Kind: "zt"}
+		s := Sheet{Input: "zt " + a.zt.Text(3), Kind: "zt"}
 		transfer(&s, a.zt, "")
 		a.used["zt"] = true
 		out = append(out, s)
 	}
 	if a.modulation != nil && !a.modulation.IsCW() {
 		m := *a.modulation
-		s := levelSheet{Input: m.String(), Kind: "modulation"}
+		s := Sheet{Input: m.String(), Kind: "modulation"}
 		crestAndMean(&s, m)
 		for _, h := range conventions(m) {
 			m.Hold = h
 			key := strings.ReplaceAll(string(h), " ", "_")
 			s.gain(key+"_carrier_over_level", fmt.Sprintf("%s: carrier over the level", h), m.CarrierOverLevel(), "")
 			s.gain(key+"_peak_over_level", fmt.Sprintf("%s: crest over the level", h), m.CrestOverLevel(), "")
-			s.gain(key+"_rms_over_level", fmt.Sprintf("%s: r.m.s. over the level", h), m.CarrierOverLevel()+m.MeanOverCarrier(), "")
+			s.gain(key+"_rms_over_level", fmt.Sprintf("%s: r.m.s. over the level", h), m.CarrierOverLevel()+
+				m.MeanOverCarrier(), "")
 		}
 		a.used["modulation"] = true
 		out = append(out, s)
@@ -116,8 +122,8 @@ func (a *levelAsked) gearAlone() []levelSheet {
 
 // matches shows reflection and return loss of each standing wave ratio and, of exactly two, the
 // error that they can make together: 20·log10(1 ± |Γ1|·|Γ2|).
-func (a *levelAsked) matches() levelSheet {
-	s := levelSheet{Kind: "match"}
+func (a *asked) matches() Sheet {
+	s := Sheet{Kind: "match"}
 	var inputs []string
 	var gamma []float64
 	for _, v := range a.vswr {

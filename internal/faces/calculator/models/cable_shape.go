@@ -1,8 +1,6 @@
-package main
+package models
 
 import (
-	"math"
-
 	"provoke/internal/files/problem"
 	"provoke/internal/model/cable"
 	"provoke/internal/units/rf"
@@ -10,7 +8,8 @@ import (
 
 // The documented JSON shapes of provoke cable.
 
-type cableJSON struct {
+// CableJSON is the cable for --json.
+type CableJSON struct {
 	Name       string               `json:"name"`
 	File       string               `json:"file"`
 	SHA256     string               `json:"sha256"`
@@ -83,31 +82,23 @@ type cableEstimatedJSON struct {
 	High  *float64 `json:"high"`
 }
 
-// numberOrNull returns a number for JSON, nil where it is none.
-func numberOrNull(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	return &x
-}
-
 // valueOrNull is an estimated figure, or null where the readings do not tell it.
 func valueOrNull(q cable.Estimated) *float64 {
 	if !q.Known() {
 		return nil
 	}
-	return numberOrNull(q.Value)
+	return rf.OrNull(q.Value)
 }
 
-func gainOrNull(g rf.Gain) *float64 { return numberOrNull(g.DB()) }
-
-// json returns the sheet for --json: the frequencies that were asked for, or all of the file.
-func (s *cableSheet) json(asked bool) cableJSON {
+// Shape returns the sheet for --json: the frequencies that were asked for, or all of the file.
+func (s *Cable) Shape(asked bool) CableJSON {
 	c := s.cable
-	out := cableJSON{Name: c.Name, File: c.File, SHA256: c.Hash, Forward: c.Forward.Quantity(), Impedance: float64(c.Line.Impedance), Length: float64(c.Length()),
-		Clamp: c.ClampWhat, Points: []cablePointJSON{}, Resonances: []cableResonanceJSON{}, Along: []cableAlongJSON{}, Remarks: append([]string{}, c.Remarks...), Warnings: append(problem.List{}, s.warnings...)}
+	out := CableJSON{Name: c.Name, File: c.File, SHA256: c.Hash, Forward: c.Forward.Quantity(),
+		Impedance: float64(c.Line.Impedance), Length: float64(c.Length()),
+		Clamp: c.ClampWhat, Points: []cablePointJSON{}, Resonances: []cableResonanceJSON{}, Along: []cableAlongJSON{},
+		Remarks: append([]string{}, c.Remarks...), Warnings: append(problem.List{}, s.Warnings...)}
 	if f := c.Above(); f.Known() {
-		out.ModelTo = numberOrNull(f.Hz())
+		out.ModelTo = rf.OrNull(f.Hz())
 	}
 	r, sensitive := s.shown, s.sensitive
 	if !asked {
@@ -123,7 +114,8 @@ func (s *cableSheet) json(asked bool) cableJSON {
 		if x.Peak {
 			kind = "high"
 		}
-		out.Resonances = append(out.Resonances, cableResonanceJSON{x.At.Hz(), kind, gainOrNull(x.OverJig), gainOrNull(x.Prominence), x.ToDUT, x.ToAE, x.Cause})
+		out.Resonances = append(out.Resonances, cableResonanceJSON{x.At.Hz(), kind, rf.OrNull(x.OverJig),
+			rf.OrNull(x.Prominence), x.ToDUT, x.ToAE, x.Cause})
 	}
 	for _, a := range s.along {
 		line := cableAlongJSON{Hz: a.at.Hz()}
@@ -137,22 +129,27 @@ func (s *cableSheet) json(asked bool) cableJSON {
 }
 
 func pointJSON(r *cable.Response, i int, x cable.Sensitivity) cablePointJSON {
-	p := cablePointJSON{Hz: r.Grid.Hz(i), DUT: amperes(r.DUT[i]).Quantity(), Probe: amperes(r.Probe[i]).Quantity(), Clamp: amperes(r.Clamp[i]).Quantity(),
-		AE: amperes(r.AE[i]).Quantity(), Jig: rf.Amperes(r.Jig[i]).Quantity(), OverJig: gainOrNull(r.OverJig(i))}
+	p := cablePointJSON{Hz: r.Grid.Hz(i), DUT: amperes(r.DUT[i]).Quantity(), Probe: amperes(r.Probe[i]).Quantity(),
+		Clamp: amperes(r.Clamp[i]).Quantity(),
+		AE:    amperes(r.AE[i]).Quantity(), Jig: rf.Amperes(r.Jig[i]).Quantity(), OverJig: rf.OrNull(r.OverJig(i))}
 	if g, ok := r.Correction(i); ok {
-		p.Correction, p.CorrectionLow, p.CorrectionHigh, p.PerCentimetre = gainOrNull(g), gainOrNull(x.Low), gainOrNull(x.High), gainOrNull(x.PerCentimetre)
+		p.Correction, p.CorrectionLow, p.CorrectionHigh, p.PerCentimetre = rf.OrNull(g), rf.OrNull(x.Low),
+			rf.OrNull(x.High), rf.OrNull(x.PerCentimetre)
 	}
 	return p
 }
 
-func (s *cableSheet) estimateJSON() *cableEstimateJSON {
+func (s *Cable) estimateJSON() *cableEstimateJSON {
 	e := s.estimate
 	if e == nil {
 		return nil
 	}
-	out := &cableEstimateJSON{Run: s.run, Confidence: e.Confidence, RMS: e.RMS.DB(), Worst: e.Worst.DB(), WorstHz: e.WorstAt.Hz(), Used: e.Used, Left: e.Left, Converged: e.Converged, Correlated: append([]string{}, e.Correlated...)}
+	out := &cableEstimateJSON{Run: s.run, Confidence: e.Confidence, RMS: e.RMS.DB(), Worst: e.Worst.DB(),
+		WorstHz: e.WorstAt.Hz(), Used: e.Used, Left: e.Left, Converged: e.Converged,
+		Correlated: append([]string{}, e.Correlated...)}
 	for _, q := range e.Quantities {
-		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, valueOrNull(q), numberOrNull(q.Low), numberOrNull(q.High)})
+		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, valueOrNull(q),
+			rf.OrNull(q.Low), rf.OrNull(q.High)})
 	}
 	return out
 }

@@ -31,7 +31,8 @@ func (d *Desk) Off(ctx context.Context, why string) ([]string, error) {
 		return nil, errors.Join(stuck, err)
 	}
 	if len(benches) == 0 {
-		return nil, errors.Join(stuck, fmt.Errorf("no run takes the wish here, and %s holds no bench file to silence", d.dir))
+		return nil, errors.Join(stuck, fmt.Errorf("no run takes the wish here, and %s holds no bench file to silence",
+			d.dir))
 	}
 	var words []string
 	err = stuck
@@ -64,7 +65,8 @@ func (d *Desk) silenceFile(ctx context.Context, file, why string) ([]string, err
 		return nil, err
 	}
 	var words []string
-	rep, openErr := SilenceBench(ctx, b, watcher.Silencing{Why: why}, claim.Silences, func(what string) { words = append(words, name+": "+what) })
+	rep, openErr := silenceBench(ctx, b, watcher.Silencing{Why: why}, claim.Silences,
+		func(what string) { words = append(words, name+": "+what) })
 	for _, s := range rep.Steps {
 		result := s.Result
 		if openErr != nil && result == openErr.Error() {
@@ -80,7 +82,8 @@ func (d *Desk) silenceFile(ctx context.Context, file, why string) ([]string, err
 	}
 	words = append(words, fmt.Sprintf("%s: RF %s (%v)", name, rep.How, rf.Duration(rep.Took.Round(time.Millisecond))))
 	if b.Amplifier != nil && !b.Amplifier.Present() {
-		words = append(words, fmt.Sprintf("%s: the amplifier %s has no remote interface: switch it off by hand", name, b.Amplifier.ID))
+		words = append(words, fmt.Sprintf("%s: the amplifier %s has no remote interface: switch it off by hand", name,
+			b.Amplifier.ID))
 	}
 	return words, nil
 }
