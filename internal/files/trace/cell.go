@@ -91,7 +91,7 @@ func (r *reader) read(c cell, decimal byte) value {
 	if isMissing(s) {
 		return value{kind: missing}
 	}
-	if looksStamped(s) {
+	if r.stamped != nil && r.stamped(s) {
 		return value{kind: stamped}
 	}
 	return value{kind: words}

@@ -2,7 +2,6 @@ package trace
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 	"strings"
 
@@ -18,7 +17,7 @@ import (
 // Of d, XUnit, YUnit, one name in YColumns and Decimal are taken. The name is the curve's source. The
 // list holds all problems and warnings; the curve is absent when one of them is more than a warning.
 func Curve[V curve.Value](name string, data []byte, d Declared) (curve.Curve[V], problem.List) {
-	r := &reader{name: name, declared: d, want: curve.QuantityOf[V]()}
+	r := &reader{name: name, declared: d, want: curve.QuantityOf[V](), stamped: looksStamped}
 	var c curve.Curve[V]
 	if t := r.table(data); t != nil {
 		if x, y, ok := t.curveColumns(); ok && t.decimalSign() {
@@ -47,7 +46,7 @@ func (t *table) curveColumns() (x, y int, ok bool) {
 	for i := range t.width {
 		t.numeric[i] = i == x || i == y
 	}
-	okX, okY := t.settleUnit(x, true), t.settleUnit(y, false)
+	okX, okY := t.settleUnit(x, true, nil), t.settleUnit(y, false, nil)
 	return x, y, okX && okY && t.isOf(x, ofFrequency) && t.isOf(y, t.want)
 }
 
@@ -106,23 +105,6 @@ func (t *table) valueColumn(x int) (int, bool) {
 	return 0, false
 }
 
-// isOf tells a unit of another quantity than the column has.
-func (t *table) isOf(i int, want string) bool {
-	u := t.units[i]
-	if u.quantity == want {
-		return true
-	}
-	of, article := "declared", "a"
-	if u.line > 0 {
-		of = fmt.Sprintf("of the column %q", t.nameOf(i, "y"))
-	}
-	if strings.ContainsAny(u.quantity[:1], "aeiou") {
-		article = "an"
-	}
-	t.fail(u.line, u.column, fmt.Sprintf("the unit %s %s is that of %s %s, not of a %s", u.unit, of, article, u.quantity, want), curve.Headed(want))
-	return false
-}
-
 // curvePoints turns the rows into points and tells every cell that is wrong.
 func curvePoints[V curve.Value](t *table, x, y int) []curve.Point[V] {
 	points := make([]curve.Point[V], 0, len(t.rows))
@@ -150,27 +132,4 @@ func curvePoints[V curve.Value](t *table, x, y int) []curve.Point[V] {
 		points = append(points, curve.Point[V]{At: f, Value: v})
 	}
 	return points
-}
-
-// cellOf returns the figure of a cell and the unit it counts in; no unit after telling why it has no such figure.
-func (t *table) cellOf(r row, i int, want string) (x float64, unit string) {
-	v, c := r.data[i], r.cells[i]
-	if c.column == 0 { // its separator was left out with it
-		c.column = 1
-	}
-	switch {
-	case v.kind == empty:
-		t.fail(r.line, c.column, fmt.Sprintf("the %s is missing", want), mendRow)
-	case v.kind != number || math.IsInf(v.x, 0):
-		t.fail(r.line, c.column, fmt.Sprintf("%q is no figure", shorten(c.text)), mendRow)
-	case v.unit == "":
-		return v.x, t.units[i].unit
-	default:
-		unit, of := unitOf(v.unit)
-		if of == want {
-			return v.x, unit
-		}
-		t.fail(r.line, c.column, fmt.Sprintf("%q counts in %s, which is no unit of a %s", shorten(c.text), unit, want), curve.Headed(want))
-	}
-	return 0, ""
 }

@@ -113,7 +113,7 @@ func (t *table) factCells(line string) []cell {
 	}
 	// "Start: 150 kHz" inside a line that was cut elsewhere stays one cell; its key is cut here.
 	if len(cells) > 0 {
-		if key, rest, ok := strings.Cut(cells[0].text, ":"); ok && strings.TrimSpace(rest) != "" && !looksStamped(cells[0].text) {
+		if key, rest, ok := strings.Cut(cells[0].text, ":"); ok && strings.TrimSpace(rest) != "" && !(t.stamped != nil && t.stamped(cells[0].text)) {
 			head := []cell{{text: strings.TrimSpace(key), column: cells[0].column}, {text: strings.TrimSpace(rest), column: cells[0].column + len([]rune(key)) + 1}}
 			return append(head, cells[1:]...)
 		}
@@ -171,15 +171,6 @@ func (t *table) factFor(is func(f fact) bool) (fact, bool) {
 		}
 	}
 	return fact{}, false
-}
-
-func contains(key string, all ...string) bool {
-	for _, w := range all {
-		if !strings.Contains(key, w) {
-			return false
-		}
-	}
-	return true
 }
 
 // statedUnits returns the units that the facts give for the x or the y axis, each once, and under what name.

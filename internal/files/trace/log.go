@@ -63,7 +63,7 @@ type Entry struct {
 // of words are told and left out; a line that begins with a figure and has no stamp, a stamp that goes on behind
 // its end, and a log without a single entry, are problems.
 func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
-	r := &reader{name: name}
+	r := &reader{name: name, stamped: looksStamped}
 	if s.Zone == nil {
 		s.Zone = time.UTC
 	}
