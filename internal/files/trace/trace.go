@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/files/tabular"
 	"provoke/internal/units/rf"
 )
 
@@ -38,6 +39,12 @@ type Trace struct {
 	Began time.Time
 }
 
+// Declared is what the user says about a file because the file does not say it.
+type Declared = tabular.Declared
+
+// table is a table of figures of which a trace or a curve is made.
+type table struct{ *tabular.Table }
+
 // Parse reads a table of figures. The list holds every problem and warning with line and column,
 // counted in characters from 1. The trace is nil when one of them is more than a warning.
 //
@@ -48,17 +55,17 @@ type Trace struct {
 // stop, or from origin and increment; facts in columns beside the table; byte order marks, UTF-16,
 // Windows-1252, NULs, and any mixture of line ends.
 func Parse(name string, data []byte, d Declared) (*Trace, problem.List) {
-	r := &reader{name: name, declared: d, stamped: looksStamped}
+	r := &tabular.Reader{Name: name, Declared: d, Stamped: looksStamped}
 	var out *Trace
-	if t := r.table(data); t != nil {
-		t.decimalSign()
-		t.checkCount()
+	if t := (table{r.Table(data)}); t.Table != nil {
+		t.DecimalSign()
+		t.CheckCount()
 		out = t.assemble()
 	}
-	if r.problems.Err() != nil {
+	if r.Problems.Err() != nil {
 		out = nil
 	}
-	return out, r.sorted()
+	return out, r.Sorted()
 }
 
 // Points returns the number of rows.
@@ -77,7 +84,7 @@ func (t *Trace) Readings(column int) ([]Reading, error) {
 	if column < 0 || column >= len(t.Y) {
 		return nil, fmt.Errorf("%s: it has no column %d", t.Name, column+1)
 	}
-	scale := frequencyScale[t.X.Unit]
+	scale := tabular.FrequencyScale[t.X.Unit]
 	if scale == 0 {
 		return nil, fmt.Errorf("%s: its x column %q is in %s, which is no frequency", t.Name, t.X.Name, t.X.Unit)
 	}

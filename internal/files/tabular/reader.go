@@ -1,4 +1,4 @@
-package trace
+package tabular
 
 import (
 	"fmt"
@@ -32,28 +32,28 @@ type Declared struct {
 }
 
 // table reads the rows and the heading; nil after telling why there are none to go on with.
-func (r *reader) table(data []byte) *table {
+func (r *Reader) Table(data []byte) *Table {
 	r.checkDeclared()
-	lines := r.lines(data)
-	if r.problems.Err() != nil {
+	lines := r.Lines(data)
+	if r.Problems.Err() != nil {
 		return nil
 	}
-	if lines = r.block(lines); r.problems.Err() != nil {
+	if lines = r.block(lines); r.Problems.Err() != nil {
 		return nil
 	}
-	if i := slices.IndexFunc(lines, func(l textLine) bool { return touchstone.MatchString(l.text) }); i >= 0 && r.want == "" {
-		r.fail(lines[i].number, 1, "these are scattering parameters", "read them with provoke touchstone")
+	if i := slices.IndexFunc(lines, func(l Line) bool { return touchstone.MatchString(l.Text) }); i >= 0 && r.Want == "" {
+		r.Fail(lines[i].Number, 1, "these are scattering parameters", "read them with provoke touchstone")
 		return nil
 	}
 	t := r.findTable(lines)
 	if t != nil {
 		t = t.tables()
 	}
-	if t == nil || r.problems.Err() != nil && r.want == "" {
+	if t == nil || r.Problems.Err() != nil && r.Want == "" {
 		return nil
 	}
 	t.readFacts()
-	if told := len(r.problems); !t.readHeader() || len(r.problems) > told || t.header == nil && r.problems.Err() != nil {
+	if told := len(r.Problems); !t.readHeader() || len(r.Problems) > told || t.Header == nil && r.Problems.Err() != nil {
 		return nil
 	}
 	t.numbers()
@@ -64,12 +64,12 @@ func (r *reader) table(data []byte) *table {
 var touchstone = regexp.MustCompile(`(?i)^\s*#\s*[kmg]?hz\s+[syzgh]\s+(?:ma|db|ri)\b`)
 
 // reader gathers the problems of one file.
-type reader struct {
-	name     string
-	declared Declared
-	want     string // quantity of the values of a curve; "" where a trace is read
-	problems problem.List
-	stamped  func(string) bool // a time stamp, or one part of it; nil where none is looked for
+type Reader struct {
+	Name     string
+	Declared Declared
+	Want     string // quantity of the values of a curve; "" where a trace is read
+	Problems problem.List
+	Stamped  func(string) bool // a time stamp, or one part of it; nil where none is looked for
 	warnings int
 	suffixes map[string]bool // what stood behind figures, and whether it is a unit
 }
@@ -79,65 +79,65 @@ const (
 	mostWarnings = 100
 )
 
-func (r *reader) fail(line, column int, what, hint string) {
-	switch n := len(r.problems) - min(r.warnings, mostWarnings); {
+func (r *Reader) Fail(line, column int, what, hint string) {
+	switch n := len(r.Problems) - min(r.warnings, mostWarnings); {
 	case n > mostProblems:
 		return
 	case n == mostProblems:
 		column, what, hint = 0, "more problems follow; they are not listed", ""
 	}
-	r.problems = append(r.problems, problem.Problem{File: r.name, Line: line, Column: column, What: what, Hint: hint})
+	r.Problems = append(r.Problems, problem.Problem{File: r.Name, Line: line, Column: column, What: what, Hint: hint})
 }
 
-func (r *reader) warn(line, column int, what, hint string) {
+func (r *Reader) Warn(line, column int, what, hint string) {
 	if r.warnings++; r.warnings > mostWarnings {
 		return
 	}
 	if r.warnings == mostWarnings {
 		what, hint = "more is not understood; the rest is not listed", ""
 	}
-	r.problems = append(r.problems, problem.Problem{File: r.name, Line: line, Column: column, What: what, Hint: hint, Warning: true})
+	r.Problems = append(r.Problems, problem.Problem{File: r.Name, Line: line, Column: column, What: what, Hint: hint, Warning: true})
 }
 
-func (r *reader) sorted() problem.List {
-	r.problems.Sort()
-	return r.problems
+func (r *Reader) Sorted() problem.List {
+	r.Problems.Sort()
+	return r.Problems
 }
 
 // called is what the x or the y is called in a message.
-func (r *reader) called(x bool) string {
+func (r *Reader) called(x bool) string {
 	switch {
-	case x && r.want == "":
+	case x && r.Want == "":
 		return "x"
 	case x:
 		return "the frequency"
-	case r.want == "":
+	case r.Want == "":
 		return "y"
 	}
-	return "the " + r.want
+	return "the " + r.Want
 }
 
 // checkDeclared refuses declared units that are none.
-func (r *reader) checkDeclared() {
-	for what, u := range map[string]*string{r.called(true): &r.declared.XUnit, r.called(false): &r.declared.YUnit} {
+func (r *Reader) checkDeclared() {
+	for what, u := range map[string]*string{r.called(true): &r.Declared.XUnit, r.called(false): &r.Declared.YUnit} {
 		if *u == "" {
 			continue
 		}
-		unit, _ := declaredUnit(*u)
+		unit, _ := DeclaredUnit(*u)
 		if unit == "" {
-			r.fail(0, 0, fmt.Sprintf("the unit %q declared for %s is not known", *u, what), "for example Hz, MHz, s, dBm, dBµV or V; \"none\" for a plain number")
+			r.Fail(0, 0, fmt.Sprintf("the unit %q declared for %s is not known", *u, what), "for example Hz, MHz, s, dBm, dBµV or V; \"none\" for a plain number")
 			continue
 		}
 		*u = unit
 	}
 	r.checkEnds()
-	switch d := &r.declared.Decimal; *d {
+	switch d := &r.Declared.Decimal; *d {
 	case "", ",", ".":
 	case "comma":
 		*d = ","
 	case "point":
 		*d = "."
 	default:
-		r.fail(0, 0, fmt.Sprintf("the decimal sign %q is declared", *d), "declare comma or point")
+		r.Fail(0, 0, fmt.Sprintf("the decimal sign %q is declared", *d), "declare comma or point")
 	}
 }
