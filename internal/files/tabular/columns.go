@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"provoke/internal/units/curve"
+	"provoke/internal/units/rf"
 	"regexp"
 	"strconv"
 	"strings"
@@ -66,8 +67,8 @@ func (t *Table) FigureColumns() []int {
 }
 
 // named finds a column by its heading or its number from 1.
-func (t *Table) Named(name string) (int, bool) {
-	plain, _, _ := heading(name)
+func (t *Table) ColumnNamed(name string) (int, bool) {
+	plain, _, _ := SplitHeading(name)
 	for i, h := range t.Header {
 		if strings.EqualFold(h.Text, name) || strings.EqualFold(h.Text, plain) {
 			return i, true
@@ -226,7 +227,7 @@ func (t *Table) CellOf(r Row, i int, want string) (x float64, unit string) {
 	case v.Kind == empty:
 		t.Fail(r.Line, c.Column, fmt.Sprintf("the %s is missing", want), MendRow)
 	case v.Kind != Number || math.IsInf(v.X, 0):
-		t.Fail(r.Line, c.Column, fmt.Sprintf("%q is no figure", Shorten(c.Text)), MendRow)
+		t.tellNoFigure(r.Line, c)
 	case v.Unit == "":
 		return v.X, t.Units[i].Unit
 	default:
@@ -237,4 +238,39 @@ func (t *Table) CellOf(r Row, i int, want string) (x float64, unit string) {
 		t.Fail(r.Line, c.Column, fmt.Sprintf("%q counts in %s, which is no unit of a %s", Shorten(c.Text), unit, want), curve.Headed(want))
 	}
 	return 0, ""
+}
+
+// Frequency returns the frequency in a cell, or none after telling why there is none.
+func (t *Table) Frequency(r Row, i int) rf.Frequency {
+	x, unit := t.CellOf(r, i, OfFrequency)
+	if unit == "" {
+		return 0
+	}
+	f, err := rf.ParseFrequency(strconv.FormatFloat(x, 'g', -1, 64) + " " + unit)
+	if err != nil {
+		t.Fail(r.Line, r.Cells[i].Column, err.Error(), "")
+	}
+	return f
+}
+
+// ValueOf returns the value of a quantity in a cell, or none after telling why there is none.
+func ValueOf[V curve.Value](t *Table, r Row, i int) (v V) {
+	x, unit := t.CellOf(r, i, curve.QuantityOf[V]())
+	if unit == "" {
+		return v
+	}
+	v, err := curve.In[V](x, unit)
+	if err != nil {
+		t.Fail(r.Line, r.Cells[i].Column, err.Error(), "")
+	}
+	return v
+}
+
+// TellSeveral tells that several columns could be the one that is wanted.
+func (t *Table) TellSeveral(what string, columns []int) {
+	var names []string
+	for _, i := range columns {
+		names = append(names, strconv.Quote(t.NameOf(i, "y")))
+	}
+	t.Fail(t.HeadLine, 0, fmt.Sprintf("several columns could be the %s: %s", what, strings.Join(names, ", ")), "declare which column is meant")
 }

@@ -24,14 +24,19 @@ func (f Fact) PlainKey() string {
 	return strings.NewReplacer("-", " ", "_", " ", ".", " ").Replace(f.Key)
 }
 
-// readFacts takes the lines above the table, and the columns beside it, as keys with values.
-func (t *Table) readFacts() {
+// factsAbove takes the lines above the table as keys with values.
+func (t *Table) factsAbove() {
 	for i := 0; i < t.From; i++ {
 		t.factOf(t.Lines[i].Number, t.factCells(t.Lines[i].Text))
 		if i > 0 {
 			t.factsBelow(i - 1)
 		}
 	}
+}
+
+// readFacts takes these, and the lines behind the table and the columns beside it.
+func (t *Table) readFacts() {
+	t.factsAbove()
 	for _, l := range t.Behind {
 		t.factOf(l.Number, t.factCells(l.Text))
 	}
@@ -140,7 +145,7 @@ func (t *Table) factOf(line int, cells []Cell) {
 	if len(cells) < 2 {
 		return
 	}
-	name, unit, quantity := heading(strings.TrimRight(cells[0].Text, ":= "))
+	name, unit, quantity := SplitHeading(strings.TrimRight(cells[0].Text, ":= "))
 	f := Fact{Line: line, Column: cells[0].Column, Key: strings.ToLower(name), text: cells[1].Text, Unit: unit, Quantity: quantity}
 	f.Value = t.read(cells[1], t.decimal)
 	if f.Value.Kind == Words { // a point in the preamble of a file with decimal commas, or the reverse
@@ -253,15 +258,10 @@ func (t *Table) readHeader() bool {
 		t.HeadLine = t.Lines[above].Number
 		t.HeadFrom = above
 	} else {
-		t.tellNarrow(names, t.Lines[above].Number)
+		t.tellNarrowUnder(names, t.Lines[above].Number)
 		names = nil
 	}
-	for i := range t.Width {
-		if i < len(units) && units[i].Text != "" {
-			u, of := UnitOf(units[i].Text)
-			t.Units[i] = UnitAt{u, of, t.Lines[above].Number, units[i].Column}
-		}
-	}
+	t.takeUnits(units, t.Lines[above].Number)
 	t.takeNames(names)
 	if units != nil && names == nil {
 		t.HeadFrom = above
@@ -269,11 +269,21 @@ func (t *Table) readHeader() bool {
 	return true
 }
 
-// tellNarrow refuses rows under a heading that names fewer columns than they have.
-func (t *Table) tellNarrow(names []Cell, line int) {
+// takeUnits takes a row of units.
+func (t *Table) takeUnits(units []Cell, line int) {
+	for i := range t.Width {
+		if i < len(units) && units[i].Text != "" {
+			u, of := UnitOf(units[i].Text)
+			t.Units[i] = UnitAt{u, of, line, units[i].Column}
+		}
+	}
+}
+
+// tellNarrowUnder refuses rows under a heading that names fewer columns than they have.
+func (t *Table) tellNarrowUnder(names []Cell, line int) {
 	units := 0
 	for _, c := range names {
-		if _, unit, _ := heading(c.Text); unit != "" {
+		if _, unit, _ := SplitHeading(c.Text); unit != "" {
 			units++
 		}
 		if t.read(c, t.decimal).Kind != Words {
@@ -283,11 +293,15 @@ func (t *Table) tellNarrow(names []Cell, line int) {
 	if units < 2 || len(names) >= t.Width || t.HasStamps() {
 		return
 	}
+	t.tellNarrow(t.Rows[0].Line, t.Width, line, len(names))
+}
+
+func (t *Table) tellNarrow(row, width, heading, names int) {
 	hint := ""
 	if t.separator == ',' {
 		hint = "decimal commas with commas between the columns can be read in two ways: separate the columns by semicolon, or write decimal points"
 	}
-	t.Fail(t.Rows[0].Line, 1, fmt.Sprintf("the rows have %s, the heading in line %d names %d", ColumnsOf(t.Width), line, len(names)), hint)
+	t.Fail(row, 1, fmt.Sprintf("the rows have %s, the heading in line %d names %d", ColumnsOf(width), heading, names), hint)
 }
 
 func (t *Table) takeNames(names []Cell) {
@@ -299,7 +313,7 @@ func (t *Table) takeNames(names []Cell) {
 		if i >= len(names) {
 			continue
 		}
-		name, unit, of := heading(names[i].Text)
+		name, unit, of := SplitHeading(names[i].Text)
 		t.Header[i] = Cell{Text: name, Column: names[i].Column}
 		if unit != "" && t.Units[i].Unit == "" {
 			t.Units[i] = UnitAt{unit, of, t.HeadLine, names[i].Column}
@@ -389,7 +403,7 @@ func (t *Table) isHeader(cells []Cell, lightly bool) bool {
 			return false
 		}
 		named++
-		name, unit, _ := heading(c.Text)
+		name, unit, _ := SplitHeading(c.Text)
 		if unit != "" || Meant(name) != "" || milliHertz(c.Text) {
 			known++
 		}

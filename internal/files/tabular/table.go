@@ -377,7 +377,7 @@ func (t *Table) headsColumns(line string) bool {
 func (t *Table) headsWithUnits(line string) bool {
 	cells, _ := split(Uncomment(line), t.separator)
 	for _, c := range t.trimEmpty(cells) {
-		if name, unit, _ := heading(c.Text); unit == "" || name == "" {
+		if name, unit, _ := SplitHeading(c.Text); unit == "" || name == "" {
 			return false
 		}
 	}
@@ -497,16 +497,26 @@ func (t *Table) notUnderstood(l Line) {
 	}
 	cells = t.trimEmpty(cells)
 	for i, c := range cells {
-		if other := map[byte]byte{'.': ',', ',': '.'}[t.decimal]; i < t.Width && t.Numeric[i] && t.read(c, t.decimal).Kind == Words && t.read(c, other).Kind == Number {
-			t.Fail(l.Number, c.Column, fmt.Sprintf("%q has a decimal %s, and other figures of the table have not", c.Text, map[byte]string{'.': "point", ',': "comma"}[other]), "write every number with a decimal point and no sign before thousands")
-			return
-		}
 		if t.read(c, t.decimal).Kind == Words && (i >= t.Width || t.Numeric[i] || t.Stamps[i]) {
-			t.Fail(l.Number, c.Column, fmt.Sprintf("%q is no figure", Shorten(c.Text)), MendRow)
+			t.tellNoFigure(l.Number, c)
 			return
 		}
 	}
 	t.Fail(l.Number, 1, fmt.Sprintf("the line has %s where the table has %s", ColumnsOf(len(cells)), ColumnsOf(t.Width)), MendRow)
+}
+
+// tellNoFigure tells a cell that should be a figure and is none, or none with the table's decimal sign.
+func (t *Table) tellNoFigure(line int, c Cell) {
+	other, sign := byte('.'), "point"
+	if t.decimal == '.' {
+		other, sign = ',', "comma"
+	}
+	if t.read(c, t.decimal).Kind == Words && t.read(c, other).Kind == Number {
+		t.Fail(line, c.Column, fmt.Sprintf("%q has a decimal %s, and other figures of the table have not", c.Text, sign),
+			"write every number with a decimal point and no sign before thousands")
+		return
+	}
+	t.Fail(line, c.Column, fmt.Sprintf("%q is no figure", Shorten(c.Text)), MendRow)
 }
 
 // No row is left out in silence.

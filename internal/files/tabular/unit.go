@@ -7,16 +7,17 @@ import (
 	"provoke/internal/units/curve"
 )
 
-// The quantities that decide which column is the x.
+// The quantities that decide which column is the x, and that of figures without a unit.
 const (
 	OfFrequency = "frequency"
 	OfTime      = "time"
+	OfNumber    = "number"
 )
 
-// frequencyScale holds the units of a frequency in hertz.
+// FrequencyScale holds the units of a frequency in hertz.
 var FrequencyScale = map[string]float64{"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
 
-// timeScale holds the units of a time in seconds.
+// TimeScale holds the units of a time in seconds.
 var TimeScale = map[string]float64{"s": 1, "ms": 1e-3, "µs": 1e-6, "ns": 1e-9, "min": 60, "h": 3600}
 
 // otherUnits are units that package curve does not know, by their spelling in lower case without
@@ -39,7 +40,7 @@ var otherUnits = map[string][2]string{
 	"kg": {"kg", "mass"}, "g": {"g", "mass"}, "mg": {"mg", "mass"}, "lb": {"lb", "mass"}, "lbs": {"lb", "mass"}, "n": {"N", "force"}, "kn": {"kN", "force"},
 	"bar": {"bar", "pressure"}, "mbar": {"mbar", "pressure"}, "pa": {"Pa", "pressure"}, "kpa": {"kPa", "pressure"},
 	"rpm": {"rpm", "speed"}, "1/min": {"1/min", "speed"}, "m/s": {"m/s", "speed"}, "mm": {"mm", "length"}, "m": {"m", "length"},
-	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "counts": {"counts", "count"},
+	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "vemf": {"V emf", "e.m.f."}, "ve.m.f.": {"V emf", "e.m.f."}, "counts": {"counts", "count"},
 }
 
 // unitOf returns the usual spelling of a unit and its quantity; both are empty for what is none. A
@@ -63,7 +64,7 @@ func UnitOf(text string) (unit, quantity string) {
 // declaredUnit is a unit as a person gives it, who may say that there is none.
 func DeclaredUnit(text string) (unit, quantity string) {
 	if t := strings.ToLower(strings.TrimSpace(text)); t == "none" || t == "1" {
-		return "1", "number"
+		return "1", OfNumber
 	}
 	return UnitOf(text)
 }
@@ -107,7 +108,7 @@ func doubtful(text string) bool {
 }
 
 // heading splits a heading into name, unit and quantity.
-func heading(text string) (name, unit, quantity string) {
+func SplitHeading(text string) (name, unit, quantity string) {
 	text = inBrackets.ReplaceAllString(strings.TrimSpace(text), "${1}${2}")
 	if doubtful(text) {
 		return text, "", ""
@@ -153,7 +154,7 @@ func Meant(name string) string {
 	n := strings.ToLower(strings.Trim(name, " .:_\"'"))
 	n = strings.TrimSuffix(strings.TrimSuffix(n, "[]"), "()")
 	switch {
-	case n == "f" || strings.HasPrefix(n, "freq") || strings.HasPrefix(n, "fréq") || strings.HasPrefix(n, "frec"):
+	case n == "f" || strings.HasPrefix(n, "f (") || strings.HasPrefix(n, "f [") || strings.HasPrefix(n, "freq") || strings.HasPrefix(n, "fréq") || strings.HasPrefix(n, "frec"):
 		return OfFrequency
 	case n == "t", strings.HasPrefix(n, "time"), strings.HasPrefix(n, "zeit"), strings.HasPrefix(n, "elapsed"), n == "temps", n == "tiempo", n == "seconds", n == "sec":
 		return OfTime

@@ -71,7 +71,7 @@ const (
 // chooseX finds the column of x.
 func (t table) chooseX() (int, bool) {
 	if t.Declared.XColumn != "" {
-		i, ok := t.Named(t.Declared.XColumn)
+		i, ok := t.ColumnNamed(t.Declared.XColumn)
 		if ok && t.Stamps[i] {
 			return fromStamps, true
 		}
@@ -209,7 +209,7 @@ func (t table) chooseY(x int) []int {
 	var out []int
 	if len(t.Declared.YColumns) > 0 {
 		for _, name := range t.Declared.YColumns {
-			if i, ok := t.Named(name); ok && t.SettleUnit(i, false, t.impliedUnit) {
+			if i, ok := t.ColumnNamed(name); ok && t.SettleUnit(i, false, t.impliedUnit) {
 				out = append(out, i)
 			}
 		}

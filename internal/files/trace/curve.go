@@ -2,8 +2,6 @@ package trace
 
 import (
 	"fmt"
-	"strconv"
-	"strings"
 
 	"provoke/internal/files/problem"
 	"provoke/internal/files/tabular"
@@ -72,7 +70,7 @@ func (t table) frequencyColumn() (int, bool) {
 // valueColumn finds the column that was asked for, else the one whose unit is right, else the one that may have it.
 func (t table) valueColumn(x int) (int, bool) {
 	if len(t.Declared.YColumns) > 0 {
-		return t.Named(t.Declared.YColumns[0])
+		return t.ColumnNamed(t.Declared.YColumns[0])
 	}
 	var right, open, others []int
 	for _, i := range t.FigureColumns() {
@@ -93,11 +91,7 @@ func (t table) valueColumn(x int) (int, bool) {
 	case len(right) == 1:
 		return right[0], true
 	case len(right) > 1:
-		var names []string
-		for _, i := range right {
-			names = append(names, strconv.Quote(t.NameOf(i, "y")))
-		}
-		t.Fail(t.HeadLine, 0, fmt.Sprintf("several columns could be the %s: %s", t.Want, strings.Join(names, ", ")), "declare which column is meant")
+		t.TellSeveral(t.Want, right)
 	case len(others) == 1:
 		return others[0], true // its unit is told
 	default:
@@ -111,26 +105,13 @@ func curvePoints[V curve.Value](t table, x, y int) []curve.Point[V] {
 	points := make([]curve.Point[V], 0, len(t.Rows))
 	seen := make(map[rf.Frequency]int, len(t.Rows))
 	for _, r := range t.Rows {
-		var f rf.Frequency
-		var v V
-		figure, unit := t.CellOf(r, x, tabular.OfFrequency)
-		if unit != "" {
-			var err error
-			if f, err = rf.ParseFrequency(strconv.FormatFloat(figure, 'g', -1, 64) + " " + unit); err != nil {
-				t.Fail(r.Line, r.Cells[x].Column, err.Error(), "")
-			} else if first, ok := seen[f]; ok {
-				t.Fail(r.Line, r.Cells[x].Column, fmt.Sprintf("%v stands on line %d already", f, first), "leave one of the two")
-			} else {
-				seen[f] = r.Line
-			}
+		f := t.Frequency(r, x)
+		if first, ok := seen[f]; ok {
+			t.Fail(r.Line, r.Cells[x].Column, fmt.Sprintf("%v stands on line %d already", f, first), "leave one of the two")
+		} else if f.Known() {
+			seen[f] = r.Line
 		}
-		if figure, unit = t.CellOf(r, y, t.Want); unit != "" {
-			var err error
-			if v, err = curve.In[V](figure, unit); err != nil {
-				t.Fail(r.Line, r.Cells[y].Column, err.Error(), "")
-			}
-		}
-		points = append(points, curve.Point[V]{At: f, Value: v})
+		points = append(points, curve.Point[V]{At: f, Value: tabular.ValueOf[V](t.Table, r, y)})
 	}
 	return points
 }
