@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/files/tabular"
 	"provoke/internal/files/touchstone"
 	"provoke/internal/findings/jig"
 	"provoke/internal/job/result"
@@ -507,7 +508,7 @@ func (c *characteriseLinearity) levels(w *world) ([]jig.DriveLevel, error) {
 	case c.File == "":
 		return nil, withCode(exitUsage, errors.New("give a CSV file of readings, or --job with --runs"))
 	}
-	data, err := readFile(c.File, jig.MaximumLevels)
+	data, err := readFile(c.File, tabular.MaximumNamed)
 	if err != nil {
 		return nil, fmt.Errorf("read the readings: %w", err)
 	}

@@ -266,6 +266,25 @@ func ValueOf[V curve.Value](t *Table, r Row, i int) (v V) {
 	return v
 }
 
+// Tells reports that a row has something in a column, which may be -1 for one that is not there.
+func (r Row) Tells(i int) bool { return i >= 0 && r.Data[i].Kind != empty && r.Data[i].Kind != missing }
+
+// TextOf returns the words in a cell; a figure gets the unit of its column, if it has none, and a decimal point. The
+// column may be -1 for one that is not there.
+func (t *Table) TextOf(r Row, i int) string {
+	if i < 0 {
+		return ""
+	}
+	v, text, unit := r.Data[i], r.Cells[i].Text, t.Units[i].Unit
+	if v.Kind != Number || unit == "" && v.Unit == "" || v.Unit != "" && t.decimal == '.' {
+		return text
+	}
+	if v.Unit != "" {
+		unit = v.Unit
+	}
+	return strconv.FormatFloat(v.X, 'g', -1, 64) + " " + unit
+}
+
 // TellSeveral tells that several columns could be the one that is wanted.
 func (t *Table) TellSeveral(what string, columns []int) {
 	var names []string

@@ -77,7 +77,8 @@ func (t *Table) head(lines []Line, example string, wanted []Wanted) [][]int {
 		}
 	}
 	if t.From < len(lines) {
-		if units := t.headingCells(lines[t.From].Text, t.separator); t.onlyUnits(units) {
+		units := t.headingCells(lines[t.From].Text, t.separator)
+		if units = append(units, make([]Cell, max(0, t.Width-len(units)))...); t.onlyUnits(units) {
 			t.takeUnits(units, lines[t.From].Number)
 			t.From++
 		}
@@ -116,7 +117,7 @@ func (t *Table) match(cells []Cell, wanted []Wanted) (columns [][]int, missing [
 	taken := make([]bool, len(cells))
 	for _, byName := range []bool{true, false} {
 		for k, w := range wanted {
-			if !byName && (len(columns[k]) > 0 || w.Quantity == "") {
+			if !byName && (len(columns[k]) > 0 || w.Quantity == "" || w.Optional) {
 				continue
 			}
 			for i, c := range cells {

@@ -115,7 +115,8 @@ func SplitHeading(text string) (name, unit, quantity string) {
 	}
 	if i := strings.LastIndexAny(text, " \t") + 1; strings.Contains(text[i:], "/") || strings.HasPrefix(text, "in ") {
 		if unit, quantity = UnitOf(text[i:]); unit != "" {
-			return strings.TrimSuffix(strings.TrimSpace(text[:i]), "in"), unit, quantity
+			name, _ = strings.CutSuffix(" "+strings.TrimSpace(text[:i]), " in")
+			return strings.Trim(name, " /,:"), unit, quantity
 		}
 	}
 	if name, unit, quantity = curve.SplitHeading(text); unit != "" {
@@ -128,6 +129,11 @@ func SplitHeading(text string) (name, unit, quantity string) {
 		}
 		if unit, quantity = UnitOf(text[open+1 : shut]); unit != "" {
 			return strings.TrimSpace(text[:open] + text[shut+1:]), unit, quantity
+		}
+	}
+	if name, tail, ok := strings.Cut(text, "/"); ok && strings.Contains(tail, "/") { // "level/V/m"
+		if unit, quantity = UnitOf(tail); unit != "" {
+			return strings.TrimSpace(name), unit, quantity
 		}
 	}
 	for _, at := range []string{"/", " in ", ",", "_"} {
