@@ -108,7 +108,7 @@ func TestWhatAModelCannotUseIsRefusedWithItsReason(t *testing.T) {
 		"method":            {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--method", "magic"}, exitUsage, "not one of"},
 		"nothing":           {[]string{"characterise", "clamp"}, exitUsage, "give Touchstone files"},
 		"one drive":         {[]string{"characterise", "linearity", one}, exitError, "two drives"},
-		"no unit":           {[]string{"characterise", "linearity", bare}, exitProblems, "no column with a unit"},
+		"no unit":           {[]string{"characterise", "linearity", bare}, exitProblems, "has no unit"},
 		"edition":           {[]string{"characterise", "linearity", one, "--edition", "oldest"}, exitUsage, "not one of"},
 		"not a clamp file":  {[]string{"design", "clamp", remedyFolder + "parts.yaml"}, exitProblems, "clamp 1"},
 		"not a parts file":  {[]string{"remedy", designFile}, exitProblems, "remedy 1"},

@@ -7,7 +7,7 @@ import (
 	"unicode"
 )
 
-// cell is one field of a row.
+// Cell is one field of a row.
 type Cell struct {
 	Text   string
 	Column int // of its first character, from 1
@@ -58,9 +58,10 @@ func split(line string, separator rune) (cells []Cell, closed bool) {
 	return cells, !quoted
 }
 
-// kind is what the text of a cell can be.
+// Kind is what the text of a cell can be.
 type Kind byte
 
+// What a cell can hold.
 const (
 	Words   Kind = iota
 	empty        // nothing
@@ -69,7 +70,7 @@ const (
 	stamped      // a time stamp, or one part of it
 )
 
-// value is what was read in a cell.
+// Value is what was read in a cell.
 type Value struct {
 	Kind Kind
 	X    float64
@@ -123,7 +124,7 @@ func isMissing(s string) bool {
 	return strings.Trim(s, "-–—.*_") == ""
 }
 
-// figure reads a number with a decimal sign, signs between thousands where they cannot be anything
+// Figure reads a number with a decimal sign, signs between thousands where they cannot be anything
 // else, an exponent, and a unit behind it.
 func Figure(s string, decimal byte) (x float64, unit string, ok bool) {
 	if x, ok := usual(s, decimal); ok {

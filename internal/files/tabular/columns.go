@@ -3,11 +3,12 @@ package tabular
 import (
 	"fmt"
 	"math"
-	"provoke/internal/units/curve"
-	"provoke/internal/units/rf"
 	"regexp"
 	"strconv"
 	"strings"
+
+	"provoke/internal/units/curve"
+	"provoke/internal/units/rf"
 )
 
 var bandwidth = regexp.MustCompile(`(?i)\b(?:[rv]bw|if[ _]?bw|bandwidth)\b`)
@@ -45,8 +46,10 @@ func (t *Table) unitBeside(r Row, i int) (string, string) {
 	return UnitOf(r.Cells[i+1].Text)
 }
 
+// InDecibel reports that a column counts in decibel.
 func (t *Table) InDecibel(i int) bool { return strings.HasPrefix(t.Units[i].Unit, "dB") }
 
+// HasStamps reports that a column holds time stamps.
 func (t *Table) HasStamps() bool {
 	for i := range t.Width {
 		if t.Stamps[i] {
@@ -56,6 +59,7 @@ func (t *Table) HasStamps() bool {
 	return false
 }
 
+// FigureColumns returns the columns that hold figures.
 func (t *Table) FigureColumns() []int {
 	var out []int
 	for i := range t.Width {
@@ -66,7 +70,7 @@ func (t *Table) FigureColumns() []int {
 	return out
 }
 
-// named finds a column by its heading or its number from 1.
+// ColumnNamed finds a column by its heading or its number from 1.
 func (t *Table) ColumnNamed(name string) (int, bool) {
 	plain, _, _ := SplitHeading(name)
 	for i, h := range t.Header {
@@ -87,7 +91,7 @@ func (t *Table) ColumnNamed(name string) (int, bool) {
 	return 0, false
 }
 
-// settleUnit finds the unit of a column: its own, else the declared one, else that of the facts.
+// SettleUnit finds the unit of a column: its own, else the declared one, else that of the facts.
 func (t *Table) SettleUnit(i int, x bool, implied func(i int, x bool) (UnitAt, bool)) bool {
 	declared, what := t.Declared.YUnit, t.called(x)
 	if x {
@@ -115,7 +119,7 @@ func (t *Table) SettleUnit(i int, x bool, implied func(i int, x bool) (UnitAt, b
 		t.Units[i] = u
 		return true
 	}
-	name, hint := what, curve.Headed(map[bool]string{true: OfFrequency, false: t.Want}[x])+", or declare it"
+	name, hint := what, t.mend(curve.Headed(map[bool]string{true: OfFrequency, false: t.Want}[x]), ", or declare it")
 	if implied != nil {
 		if u, ok := implied(i, x); ok {
 			t.Units[i] = u
@@ -145,7 +149,7 @@ func (t *Table) columnsOf(x bool) int {
 	return n
 }
 
-// dropSecondX takes out columns that repeat the frequencies of x, as traces side by side do. Other frequencies
+// DropSecondX takes out columns that repeat the frequencies of x, as traces side by side do. Other frequencies
 // are refused: levels over them belong to another trace.
 func (t *Table) DropSecondX(x int) {
 	for _, i := range t.FigureColumns() {
@@ -162,12 +166,12 @@ func (t *Table) DropSecondX(x int) {
 	}
 }
 
-// isIndex reports a column that counts the rows, beside others.
+// IsIndex reports a column that counts the rows, beside others.
 func (t *Table) IsIndex(i int) bool {
 	return (len(t.FigureColumns()) >= 3 || t.HasStamps()) && t.CountsRows(i)
 }
 
-// countsRows reports a column that counts from 0 or 1.
+// CountsRows reports a column that counts from 0 or 1.
 func (t *Table) CountsRows(i int) bool {
 	if len(t.Rows) < 2 {
 		return false
@@ -180,6 +184,7 @@ func (t *Table) CountsRows(i int) bool {
 	return t.Rows[0].Data[i].X == 0 || t.Rows[0].Data[i].X == 1
 }
 
+// NameOf returns the heading of a column, or what stands in its place: what it counts, or "x", or "y" with its number.
 func (t *Table) NameOf(i int, what string) string {
 	if t.Header != nil && t.Header[i].Text != "" {
 		return t.Header[i].Text
@@ -200,7 +205,7 @@ func (t *Table) NameOf(i int, what string) string {
 	return "y" + strconv.Itoa(n)
 }
 
-// isOf tells a unit of another quantity than the column has.
+// IsOf tells a unit of another quantity than the column has.
 func (t *Table) IsOf(i int, want string) bool {
 	u := t.Units[i]
 	if u.Quantity == want {
@@ -217,7 +222,7 @@ func (t *Table) IsOf(i int, want string) bool {
 	return false
 }
 
-// cellOf returns the figure of a cell and the unit it counts in; no unit after telling why it has no such figure.
+// CellOf returns the figure of a cell and the unit it counts in; no unit after telling why it has no such figure.
 func (t *Table) CellOf(r Row, i int, want string) (x float64, unit string) {
 	v, c := r.Data[i], r.Cells[i]
 	if c.Column == 0 { // its separator was left out with it
@@ -291,5 +296,5 @@ func (t *Table) TellSeveral(what string, columns []int) {
 	for _, i := range columns {
 		names = append(names, strconv.Quote(t.NameOf(i, "y")))
 	}
-	t.Fail(t.HeadLine, 0, fmt.Sprintf("several columns could be the %s: %s", what, strings.Join(names, ", ")), "declare which column is meant")
+	t.Fail(t.HeadLine, 0, fmt.Sprintf("several columns could be the %s: %s", what, strings.Join(names, ", ")), t.mend("name one of them otherwise", ", or declare which column is meant"))
 }

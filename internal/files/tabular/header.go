@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// fact is something that stands before the table, or beside it: "Start;150000;Hz".
+// Fact is something that stands before the table, or beside it: "Start;150000;Hz".
 type Fact struct {
 	Line, Column int
 	Key          string // lower case, without its unit
@@ -85,7 +85,7 @@ var counts = map[string]bool{"record length": true, "points": true, "number of p
 	"sample count": true, "rows": true, "memory length": true, "anzahl punkte": true, "anzahl der punkte": true, "anzahl messpunkte": true, "anzahl werte": true,
 	"punkte": true, "messpunkte": true, "nombre de points": true, "nb points": true, "número de puntos": true, "puntos": true}
 
-// checkCount compares the number of rows with what the file, or a person, says.
+// CheckCount compares the number of rows with what the file, or a person, says.
 func (t *Table) CheckCount() {
 	have := len(t.Rows)
 	hint := fmt.Sprintf("export it whole, or declare %d points to read what is there", have)
@@ -129,7 +129,7 @@ func (t *Table) factCells(line string) []Cell {
 	return cells
 }
 
-// uncomment replaces the sign of a comment by blanks, so that columns stay where they are.
+// Uncomment replaces the sign of a comment by blanks, so that columns stay where they are.
 func Uncomment(line string) string {
 	if !comment(line) {
 		return line
@@ -171,7 +171,7 @@ func (t *Table) factOf(line int, cells []Cell) {
 	}
 }
 
-// factFor returns the first fact whose key satisfies a condition.
+// FactFor returns the first fact whose key satisfies a condition.
 func (t *Table) FactFor(is func(f Fact) bool) (Fact, bool) {
 	for _, f := range t.facts {
 		if is(f) {
@@ -204,7 +204,7 @@ func (t *Table) statedUnits(x bool) (units []UnitAt, names []string) {
 	return units, names
 }
 
-// statedUnit returns the unit that the facts give for the x or the y axis, if it is one.
+// StatedUnit returns the unit that the facts give for the x or the y axis, if it is one.
 func (t *Table) StatedUnit(x bool) (UnitAt, bool) {
 	units, _ := t.statedUnits(x)
 	if len(units) == 0 {
@@ -319,7 +319,7 @@ func (t *Table) takeNames(names []Cell) {
 			t.Units[i] = UnitAt{unit, of, t.HeadLine, names[i].Column}
 		}
 		if unit == "" && milliHertz(names[i].Text) {
-			t.Fail(t.HeadLine, names[i].Column, "the unit in \""+names[i].Text+"\" could be millihertz", "write MHz, or declare the unit")
+			t.Fail(t.HeadLine, names[i].Column, "the unit in \""+names[i].Text+"\" could be millihertz", t.mend("write MHz", ", or declare the unit"))
 		}
 	}
 }

@@ -20,7 +20,7 @@ const MaximumNamed = 1 << 20
 // stand what likes to, each row may end early, and a quoted cell may go on in the next line. It returns the column
 // of each wanted one, -1 for an optional one that is not there; no columns after telling what is wrong.
 func Named(name string, data []byte, example string, wanted ...Wanted) (*Table, []int) {
-	r := &Reader{Name: name, Want: wanted[0].Quantity}
+	r := &Reader{Name: name, Want: wanted[0].Quantity, fixed: true}
 	t := &Table{Reader: r}
 	if len(data) > MaximumNamed {
 		r.Fail(0, 0, fmt.Sprintf("the table has %d bytes; at most %d are read", len(data), MaximumNamed), "")
@@ -31,7 +31,7 @@ func Named(name string, data []byte, example string, wanted ...Wanted) (*Table, 
 		return t, nil
 	}
 	columns := t.head(lines, example, wanted)
-	if columns == nil || !t.namedRows() {
+	if columns == nil || !t.namedRows(example) {
 		return t, nil
 	}
 	t.factsAbove()
@@ -147,7 +147,7 @@ func (t *Table) match(cells []Cell, wanted []Wanted) (columns [][]int, missing [
 }
 
 // namedRows reads the rows below the heading.
-func (t *Table) namedRows() bool {
+func (t *Table) namedRows(example string) bool {
 	for i := t.From; i < len(t.Lines); i++ {
 		l := t.Lines[i]
 		if comment(l.Text) {
@@ -179,7 +179,7 @@ func (t *Table) namedRows() bool {
 	}
 	if len(t.Rows) == 0 {
 		if t.Problems.Err() == nil {
-			t.Fail(t.HeadLine, 1, "the table has a heading and no rows", "")
+			t.Fail(t.HeadLine, 1, "the table has a heading and no rows", example)
 		}
 		return false
 	}

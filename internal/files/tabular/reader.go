@@ -1,3 +1,11 @@
+// Package tabular reads tables as instruments, spreadsheets and people write them: bytes to text, text to cells,
+// separators, decimal signs, signs between thousands, headings, units, comments, and the facts above a table. What can
+// be read in two ways is refused in the same words whatever the table is for. Reader.Table finds a table by its
+// figures; Named one whose columns have names.
+//
+// A file is read in this order: bytes to text (marks of byte order, UTF-16, NULs, line ends), text to lines, the shape
+// of the table (separator and decimal sign, by trying them), the rows, the header above them, and the facts written
+// before them ("Start;150000;Hz").
 package tabular
 
 import (
@@ -31,7 +39,7 @@ type Declared struct {
 	Start, Stop string
 }
 
-// table reads the rows and the heading; nil after telling why there are none to go on with.
+// Table reads the rows and the heading; nil after telling why there are none to go on with.
 func (r *Reader) Table(data []byte) *Table {
 	r.checkDeclared()
 	lines := r.Lines(data)
@@ -63,13 +71,14 @@ func (r *Reader) Table(data []byte) *Table {
 // touchstone is the option line of a file of network parameters (Touchstone 1.1).
 var touchstone = regexp.MustCompile(`(?i)^\s*#\s*[kmg]?hz\s+[syzgh]\s+(?:ma|db|ri)\b`)
 
-// reader gathers the problems of one file.
+// Reader gathers the problems of one file.
 type Reader struct {
 	Name     string
 	Declared Declared
 	Want     string // quantity of the values of a curve; "" where a trace is read
 	Problems problem.List
 	Stamped  func(string) bool // a time stamp, or one part of it; nil where none is looked for
+	fixed    bool              // nothing can be declared of the file
 	warnings int
 	suffixes map[string]bool // what stood behind figures, and whether it is a unit
 }
@@ -79,6 +88,7 @@ const (
 	mostWarnings = 100
 )
 
+// Fail tells a problem; after a hundred it tells that there are more.
 func (r *Reader) Fail(line, column int, what, hint string) {
 	switch n := len(r.Problems) - min(r.warnings, mostWarnings); {
 	case n > mostProblems:
@@ -89,6 +99,7 @@ func (r *Reader) Fail(line, column int, what, hint string) {
 	r.Problems = append(r.Problems, problem.Problem{File: r.Name, Line: line, Column: column, What: what, Hint: hint})
 }
 
+// Warn tells a warning; after a hundred it tells that there are more.
 func (r *Reader) Warn(line, column int, what, hint string) {
 	if r.warnings++; r.warnings > mostWarnings {
 		return
@@ -99,6 +110,7 @@ func (r *Reader) Warn(line, column int, what, hint string) {
 	r.Problems = append(r.Problems, problem.Problem{File: r.Name, Line: line, Column: column, What: what, Hint: hint, Warning: true})
 }
 
+// Sorted returns the problems and warnings by their places.
 func (r *Reader) Sorted() problem.List {
 	r.Problems.Sort()
 	return r.Problems
@@ -115,6 +127,14 @@ func (r *Reader) called(x bool) string {
 		return "y"
 	}
 	return "the " + r.Want
+}
+
+// mend returns a hint that ends in what can be declared, where something can be.
+func (r *Reader) mend(hint, declare string) string {
+	if r.fixed {
+		return hint
+	}
+	return hint + declare
 }
 
 // checkDeclared refuses declared units that are none.

@@ -7,7 +7,7 @@ import (
 	"unicode"
 )
 
-// table is the rows of a file and what stands above them.
+// Table is the rows of a file and what stands above them.
 type Table struct {
 	*Reader
 	Lines      []Line
@@ -28,11 +28,13 @@ type Table struct {
 	HeadFrom   int                  // index into lines of the first header line; from where there is none
 }
 
+// UnitAt is a unit and where in the file it stands.
 type UnitAt struct {
 	Unit, Quantity string
 	Line, Column   int
 }
 
+// Row is one row of a table: its cells, and what was read in them.
 type Row struct {
 	Line  int
 	Cells []Cell
@@ -301,7 +303,7 @@ func (t *Table) tornRow(l Line) bool {
 	return !comment(l.Text) && t.Numeric[0] && t.Width > 1 && BeginsLikeFigure(l.Text) && !alone
 }
 
-// beginsLikeFigure reports a text whose first field is rather a figure than a word, perhaps a damaged one.
+// BeginsLikeFigure reports a text whose first field is rather a figure than a word, perhaps a damaged one.
 func BeginsLikeFigure(s string) bool {
 	digits, letters := 0, 0
 	for _, c := range s {
@@ -554,6 +556,7 @@ func (t *Table) secondTable(at int) bool {
 	return false
 }
 
+// ColumnsOf counts columns in words.
 func ColumnsOf(n int) string {
 	if n == 1 {
 		return "1 column"
@@ -561,6 +564,7 @@ func ColumnsOf(n int) string {
 	return fmt.Sprintf("%d columns", n)
 }
 
+// Shorten cuts a text that is told in a message.
 func Shorten(s string) string {
 	if r := []rune(s); len(r) > 40 {
 		return string(r[:40]) + "…"
@@ -568,7 +572,7 @@ func Shorten(s string) string {
 	return s
 }
 
-// decimalSign settles numbers that can be read in two ways: a point or comma that could as well stand before
+// DecimalSign settles numbers that can be read in two ways: a point or comma that could as well stand before
 // thousands as before decimals, in every number of a column that has one. Where such a column counts in decibel
 // it was no thousands, for no level is a thousand decibel high; the same sign then stands before decimals in the
 // other columns. Where nothing tells, the number is refused.
@@ -615,7 +619,7 @@ func (t *Table) DecimalSign() bool {
 	decibel = decibel || t.Want != "" && t.separator == ';' && sign == ',' && !hertz && !points
 	if !decibel {
 		at := told.Cells[open[0]]
-		t.Fail(told.Line, at.Column, fmt.Sprintf("%q can be read in two ways, as every number of its column", at.Text), "declare the decimal sign, comma or point")
+		t.Fail(told.Line, at.Column, fmt.Sprintf("%q can be read in two ways, as every number of its column", at.Text), t.mend("write every number with a decimal point and no sign before thousands", ", or declare the decimal sign, comma or point"))
 		return false
 	}
 	for _, i := range open {

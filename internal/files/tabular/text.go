@@ -9,13 +9,13 @@ import (
 	"unicode/utf8"
 )
 
-// textLine is one line of the file with its number from 1.
+// Line is one line of the file with its number from 1.
 type Line struct {
 	Number int
 	Text   string
 }
 
-// lines turns the bytes of a file into lines that are not blank.
+// Lines turns the bytes of a file into lines that are not blank.
 func (r *Reader) Lines(data []byte) []Line {
 	if len(data) > MaximumFile {
 		r.Fail(0, 0, fmt.Sprintf("the file has %d bytes; the largest that is read has %d", len(data), MaximumFile), "")

@@ -43,7 +43,7 @@ var otherUnits = map[string][2]string{
 	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "vemf": {"V emf", "e.m.f."}, "ve.m.f.": {"V emf", "e.m.f."}, "counts": {"counts", "count"},
 }
 
-// unitOf returns the usual spelling of a unit and its quantity; both are empty for what is none. A
+// UnitOf returns the usual spelling of a unit and its quantity; both are empty for what is none. A
 // small m before Hz is no unit: it would be milli.
 func UnitOf(text string) (unit, quantity string) {
 	text = strings.Trim(strings.TrimSpace(text), "[](){}<>\"' ")
@@ -61,7 +61,7 @@ func UnitOf(text string) (unit, quantity string) {
 	return u[0], u[1]
 }
 
-// declaredUnit is a unit as a person gives it, who may say that there is none.
+// DeclaredUnit is a unit as a person gives it, who may say that there is none.
 func DeclaredUnit(text string) (unit, quantity string) {
 	if t := strings.ToLower(strings.TrimSpace(text)); t == "none" || t == "1" {
 		return "1", OfNumber
@@ -107,7 +107,7 @@ func doubtful(text string) bool {
 	return i > 0 && unit == "" && len(text) > i+1 && known(text[i+1:]) && known(text[:i]) && strings.ContainsAny(text[:i], " \t")
 }
 
-// heading splits a heading into name, unit and quantity.
+// SplitHeading splits a heading into name, unit and quantity.
 func SplitHeading(text string) (name, unit, quantity string) {
 	text = inBrackets.ReplaceAllString(strings.TrimSpace(text), "${1}${2}")
 	if doubtful(text) {
@@ -155,7 +155,7 @@ func SplitHeading(text string) (name, unit, quantity string) {
 	return text, "", ""
 }
 
-// meant returns the quantity that a name of a column speaks of, or "".
+// Meant returns the quantity that a name of a column speaks of, or "".
 func Meant(name string) string {
 	n := strings.ToLower(strings.Trim(name, " .:_\"'"))
 	n = strings.TrimSuffix(strings.TrimSuffix(n, "[]"), "()")

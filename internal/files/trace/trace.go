@@ -3,10 +3,6 @@
 // stamps. It takes bytes and returns numbers with units; what it does not understand it tells with
 // line and column, and it never guesses a unit. What a level means on the bench (pads, coax, probe)
 // is package chain's business. Curve reads a curve of a bench file from the same tables and is stricter.
-//
-// A file is read in this order: bytes to text (marks of byte order, UTF-16, NULs, line ends), text to
-// lines, the shape of the table (separator and decimal sign, by trying them), the rows, the header
-// above them, the facts written before them ("Start;150000;Hz"), and at last which column is the x.
 package trace
 
 import (

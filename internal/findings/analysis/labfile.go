@@ -166,9 +166,9 @@ func readLabLevel(text string) (labLevel, error) {
 
 // labColumns are the columns of a table, with other words for them.
 var labColumns = []tabular.Wanted{
-	{Names: []string{"from", "frequency", "f", "start"}, Quantity: tabular.OfFrequency},
-	{Names: []string{"to", "until", "stop", "end"}, Quantity: tabular.OfFrequency, Optional: true},
-	{Names: []string{"level", "test level", "severity"}},
+	{Names: []string{"from", "frequency", "f", "start", "von"}, Quantity: tabular.OfFrequency},
+	{Names: []string{"to", "until", "stop", "end", "bis"}, Quantity: tabular.OfFrequency, Optional: true},
+	{Names: []string{"level", "test level", "severity", "pegel", "prüfpegel"}},
 	{Names: []string{"modulation", "mod"}, Optional: true},
 	{Names: []string{"what", "what happened", "happened", "failure", "observation", "remark"}, Optional: true},
 	{Names: []string{"class", "criterion", "performance"}, Optional: true},
@@ -180,7 +180,8 @@ const mostLabLines = 2000
 
 func labTable(name string, data []byte) (event.LaboratoryFailures, problem.List) {
 	var out event.LaboratoryFailures
-	t, columns := tabular.Named(name, data, "the heading names the columns: from; to; level; modulation; what; class; onset; required", labColumns...)
+	t, columns := tabular.Named(name, data, "the heading names the columns: from; to; level; modulation; what; class; onset; required; a report without a failure is written as YAML, with what it tested",
+		labColumns...)
 	if columns == nil {
 		return out, t.Sorted()
 	}
