@@ -16,6 +16,12 @@ type Wanted struct {
 // MaximumNamed is the size of the largest file that Named reads, in bytes.
 const MaximumNamed = 1 << 20
 
+// The heading is looked for in the first lines, and has not more columns than that.
+const (
+	mostAbove    = 400
+	mostHeadings = 1000
+)
+
 // Named reads a table whose heading names the wanted columns, in any order and among others. Above the heading may
 // stand what likes to, each row may end early, and a quoted cell may go on in the next line. It returns the column
 // of each wanted one, -1 for an optional one that is not there; no columns after telling what is wrong.
@@ -50,7 +56,7 @@ func (t *Table) head(lines []Line, example string, wanted []Wanted) [][]int {
 	best, bestMissing := -1, []string(nil)
 	var names []Cell
 	var columns [][]int
-	for at := 0; at < min(len(lines), sampled) && (best < 0 || len(bestMissing) > 0); at++ {
+	for at := 0; at < min(len(lines), mostAbove) && (best < 0 || len(bestMissing) > 0); at++ {
 		for _, s := range separators {
 			if forced != 0 && s != forced {
 				continue
@@ -114,23 +120,34 @@ func (t *Table) headingCells(line string, separator rune) []Cell {
 // are the names of those that have none. A line with a figure in one of them is no heading.
 func (t *Table) match(cells []Cell, wanted []Wanted) (columns [][]int, missing []string) {
 	columns = make([][]int, len(wanted))
-	taken := make([]bool, len(cells))
+	if len(cells) > mostHeadings {
+		return columns, make([]string, len(wanted))
+	}
+	type heading struct {
+		name, of string
+		taken    bool
+	}
+	headings := make([]heading, len(cells))
+	for i, c := range cells {
+		name, _, of := SplitHeading(c.Text)
+		headings[i] = heading{strings.ReplaceAll(strings.ToLower(name), "μ", "µ"), of, false}
+	}
 	for _, byName := range []bool{true, false} {
 		for k, w := range wanted {
 			if !byName && (len(columns[k]) > 0 || w.Quantity == "" || w.Optional) {
 				continue
 			}
-			for i, c := range cells {
-				name, _, of := SplitHeading(c.Text)
-				is := of == w.Quantity
+			for i := range headings {
+				h := &headings[i]
+				is := h.of == w.Quantity
 				if byName {
-					is = slices.Contains(w.Names, strings.ReplaceAll(strings.ToLower(name), "μ", "µ")) || k == 0 && w.Quantity == OfFrequency && Meant(name) == OfFrequency
+					is = slices.Contains(w.Names, h.name) || k == 0 && w.Quantity == OfFrequency && Meant(h.name) == OfFrequency
 				}
-				if is && !taken[i] {
-					if t.read(c, t.decimal).Kind == Number {
+				if is && !h.taken {
+					if t.read(cells[i], t.decimal).Kind == Number {
 						return nil, make([]string, len(wanted))
 					}
-					columns[k], taken[i] = append(columns[k], i), true
+					columns[k], h.taken = append(columns[k], i), true
 				}
 			}
 		}
