@@ -33,11 +33,13 @@ var rooms = []struct {
 	name     string
 	packages []string
 }{
-	{"units", []string{"rf", "curve", "fit"}},
+	{"units", []string{"english", "rf", "curve", "fit"}},
 	{"files", []string{"problem", "document", "resource", "touchstone", "tabular", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy"}},
+	{"tell", nil},
+	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "dut", "simbench", "claim"}},
 	{"run", []string{"engine", "watcher", "selftest"}},
 	{"faces", []string{"report", "web"}},
@@ -55,7 +57,7 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "selftest", "web"}
+var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "selftest", "web"}
 
 // home is the directory of a package of the map below internal.
 func home(pkg string) string {
@@ -193,7 +195,9 @@ func (s source) imports() map[string]string {
 	return out
 }
 
-func isPure(pkg string) bool { return slices.Contains(order, pkg) && !slices.Contains(impurePackages, pkg) }
+func isPure(pkg string) bool {
+	return slices.Contains(order, pkg) && !slices.Contains(impurePackages, pkg)
+}
 
 func TestEveryPackageStandsInTheMap(t *testing.T) {
 	for _, s := range tree(t) {

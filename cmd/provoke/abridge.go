@@ -5,6 +5,8 @@ import (
 	"io"
 	"regexp"
 	"strings"
+
+	"provoke/internal/units/english"
 )
 
 // abridged shortens what a command prints so that the whole of it can be read in a minute or two: of the lines of
@@ -98,7 +100,7 @@ func (a *abridged) close() error {
 	}
 	err := a.flush()
 	if err == nil && a.left > 0 {
-		_, err = fmt.Fprintf(a.to, "… and %s\n", count(a.left, "line", "lines"))
+		_, err = fmt.Fprintf(a.to, "… and %s\n", english.Count(a.left, "line", "lines"))
 	}
 	return err
 }

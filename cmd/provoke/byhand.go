@@ -10,6 +10,7 @@ import (
 	"provoke/internal/bench/dut"
 	"provoke/internal/files/catalog"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 )
 
 // deskFor returns where a person is asked, for a bench on which something is set or read by hand; nil
@@ -26,12 +27,12 @@ func deskFor(b *catalog.Bench) *engine.Desk {
 }
 
 // resetterOf returns what power-cycles the product; nil where nothing can.
-func resetterOf(b *catalog.Bench, rig *driver.Rig, w *world) engine.Resetter {
+func resetterOf(b *catalog.Bench, rig *driver.Rig, w *terminal.World) engine.Resetter {
 	if b.PowerRelay == nil || rig.PowerRelay == nil {
 		return nil
 	}
 	return &dut.PowerCycle{Relay: *b.PowerRelay, Output: rig.PowerRelay, Told: func(cycle, of int) {
-		fmt.Fprintf(w.stderr, "\nthe product is power-cycled by relay %s, %d of at most %d times\n", b.PowerRelay.ID, cycle, of)
+		fmt.Fprintf(w.Stderr, "\nthe product is power-cycled by relay %s, %d of at most %d times\n", b.PowerRelay.ID, cycle, of)
 	}}
 }
 
@@ -53,8 +54,8 @@ func (l *statusLine) ask(s engine.Status) {
 // wipe takes the status line away before something else is printed.
 func (l *statusLine) wipe() {
 	if l.terminal && l.width > 0 {
-		overwrite(l.w, strings.Repeat(" ", l.width))
-		overwrite(l.w, "")
+		terminal.Overwrite(l.w, strings.Repeat(" ", l.width))
+		terminal.Overwrite(l.w, "")
 		l.width = 0
 	}
 }
@@ -73,12 +74,12 @@ func printPrompt(w io.Writer, p driver.Prompt) {
 }
 
 // atTerminal asks the person at the terminal, without a run.
-type atTerminal struct{ w *world }
+type atTerminal struct{ w *terminal.World }
 
 // Ask prints the prompt and takes the next line.
 func (a atTerminal) Ask(ctx context.Context, p driver.Prompt) (string, error) {
-	printPrompt(a.w.stderr, p)
-	line, ok := a.w.line(ctx)
+	printPrompt(a.w.Stderr, p)
+	line, ok := a.w.Line(ctx)
 	if !ok {
 		if cause := context.Cause(ctx); cause != nil {
 			return "", cause

@@ -10,6 +10,7 @@ import (
 	"provoke/internal/bench/driver"
 	"provoke/internal/bench/simbench"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 )
 
 // handBench is a bench whose only instrument is a generator without a remote interface. It is invented.
@@ -34,17 +35,17 @@ monitors: [{id: KEY, kind: operator}]
 
 func typedRun(stdin string, args ...string) (int, string) {
 	var out bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(stdin), stdout: &out, stderr: &out}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(stdin), Stdout: &out, Stderr: &out}
 	return run(w, args), out.String()
 }
 
 func TestOffAsksForASourceThatNoProgramCanReach(t *testing.T) {
 	bench := writeAll(t, map[string]string{"bench.yaml": handBench}) + "/bench.yaml"
 	code, out := typedRun("off\n", "off", bench)
-	if code != exitDone || !strings.Contains(out, "SWITCH RF OFF NOW") || !strings.Contains(out, "switch S1 of the socket strip") || !strings.Contains(out, "by the operator's word") {
+	if code != terminal.ExitDone || !strings.Contains(out, "SWITCH RF OFF NOW") || !strings.Contains(out, "switch S1 of the socket strip") || !strings.Contains(out, "by the operator's word") {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}
-	if code, out := typedRun("yes\n", "off", bench); code != exitRFUnknown || !strings.Contains(out, "RF not known to be off") {
+	if code, out := typedRun("yes\n", "off", bench); code != terminal.ExitRFUnknown || !strings.Contains(out, "RF not known to be off") {
 		t.Errorf("a yes is no off: exit code %d:\n%s", code, out)
 	}
 }
@@ -70,21 +71,21 @@ func TestTryPrintsATranscriptThatPlaysAgain(t *testing.T) {
 	}
 	dir := writeAll(t, map[string]string{"bench.yaml": string(b.BenchFile())})
 	code, out := typedRun("", "try", dir+"/bench.yaml", "source", "-o", dir+"/source.transcript")
-	if code != exitDone || strings.Contains(out, "NO ") || !strings.Contains(out, "not tried: it raises RF") {
+	if code != terminal.ExitDone || strings.Contains(out, "NO ") || !strings.Contains(out, "not tried: it raises RF") {
 		t.Fatalf("exit code %d:\n%s", code, out)
 	}
 	if s := b.State(); s.On || s.Exposures > 0 {
 		t.Error("a trial raised RF")
 	}
 	code, out = typedRun("", "try", dir+"/bench.yaml", "source", "--against", dir+"/source.transcript")
-	if code != exitDone || !strings.Contains(out, "the table says what the transcript says") {
+	if code != terminal.ExitDone || !strings.Contains(out, "the table says what the transcript says") {
 		t.Errorf("played again: exit code %d:\n%s", code, out)
 	}
 	code, out = typedRun("", "try", dir+"/bench.yaml", "analyser")
-	if code != exitDone || !strings.Contains(out, " bytes in all; --output FILE writes them)") || regexp.MustCompile(`[^\n]{400}`).MatchString(out) {
+	if code != terminal.ExitDone || !strings.Contains(out, " bytes in all; --output FILE writes them)") || regexp.MustCompile(`[^\n]{400}`).MatchString(out) {
 		t.Errorf("a block of data is printed whole, exit code %d:\n%s", code, out)
 	}
-	if code, out := typedRun("", "try", dir+"/bench.yaml", "toaster"); code != exitError || !strings.Contains(out, "amplifier (AMP1)") {
+	if code, out := typedRun("", "try", dir+"/bench.yaml", "toaster"); code != terminal.ExitError || !strings.Contains(out, "amplifier (AMP1)") {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}
 }

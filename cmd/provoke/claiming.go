@@ -10,6 +10,7 @@ import (
 	"provoke/internal/bench/guard"
 	"provoke/internal/files/catalog"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
 )
 
 // letsGoWithin is how long a run that was asked for its bench has until the bench is silenced beside it: it
@@ -21,7 +22,7 @@ const (
 
 // claimBench claims a bench for this process before anything is sent to it. A watcher that an earlier run
 // left at it, because RF was not known to be off, is relieved: the bench is silenced and read back first.
-func claimBench(w *world, b *catalog.Bench, role claim.Role, job string) (*claim.Claim, error) {
+func claimBench(w *terminal.World, b *catalog.Bench, role claim.Role, job string) (*claim.Claim, error) {
 	keys := claim.Keys(b, nil)
 	var held *claim.HeldError
 	for end := time.Now().Add(letsGoWithin); ; time.Sleep(20 * time.Millisecond) {
@@ -37,12 +38,12 @@ func claimBench(w *world, b *catalog.Bench, role claim.Role, job string) (*claim
 			break
 		}
 	}
-	fmt.Fprintf(w.stderr, "provoke: note: this bench has %v: silencing it before anything else\n", held.Holder)
-	rep, err := silenceBench(w.ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role, func(words string) { fmt.Fprintln(w.stderr, "provoke: note:", words) })
+	fmt.Fprintf(w.Stderr, "provoke: note: this bench has %v: silencing it before anything else\n", held.Holder)
+	rep, err := silenceBench(w.Ctx, b, watcher.Silencing{Why: "before the bench is used again"}, role, func(words string) { fmt.Fprintln(w.Stderr, "provoke: note:", words) })
 	if !rep.Quiet {
 		return nil, rfUnknown(rep, err)
 	}
-	fmt.Fprintf(w.stderr, "provoke: note: RF %s\n", rep.How)
+	fmt.Fprintf(w.Stderr, "provoke: note: RF %s\n", rep.How)
 	return claim.Take(keys, role, job)
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 )
 
 // attachCommand adds photos or files to a run. They are kept in the job by their hash.
@@ -19,7 +20,7 @@ type attachCommand struct {
 }
 
 // Run adds the files; when one of them cannot be taken, none is.
-func (c *attachCommand) Run(w *world) error {
+func (c *attachCommand) Run(w *terminal.World) error {
 	for _, name := range c.Files {
 		if err := attachable(name); err != nil {
 			return fmt.Errorf("attach %s: %w; nothing was attached", event.Printable(name), err)
@@ -28,7 +29,7 @@ func (c *attachCommand) Run(w *world) error {
 	return annotate(w, c.Job, c.Number, func(job *store.Job) ([]event.Event, error) {
 		var events []event.Event
 		for _, name := range c.Files {
-			bytes, err := readFile(name, store.MaxAttachment)
+			bytes, err := terminal.ReadFile(name, store.MaxAttachment)
 			if err != nil {
 				return nil, fmt.Errorf("attach %s: %w", event.Printable(name), err)
 			}

@@ -9,6 +9,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/model/chain"
+	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
 )
@@ -32,16 +33,16 @@ value there), or "average".`
 }
 
 // Run checks the file and prints the bench.
-func (c *benchCommand) Run(w *world) error {
+func (c *benchCommand) Run(w *terminal.World) error {
 	b, list, err := loadBench(c.File)
 	if err != nil {
 		return err
 	}
-	sheet := benchSheetOf(b, list, w.now())
+	sheet := benchSheetOf(b, list, w.Now())
 	if c.JSON {
-		return printJSON(w.stdout, sheet)
+		return terminal.PrintJSON(w.Stdout, sheet)
 	}
-	return onPage(w.stdout, sheet.print)
+	return terminal.OnPage(w.Stdout, sheet.print)
 }
 
 // benchSheet is a bench as it is printed.
@@ -317,7 +318,7 @@ func (s *benchSheet) watching(b *catalog.Bench) {
 // print writes the bench as a table, one line for each figure or rating.
 func (s benchSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s\n%s, SHA-256 %.12s…\n\n", s.Name, s.File, s.Hash)
-	tw := table(out)
+	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "place\tid\tdoes\tstands")
 	for _, p := range s.Pieces {
 		fmt.Fprintf(tw, "%s\t%s\t%s\t\n", p.Place, p.ID, p.What)

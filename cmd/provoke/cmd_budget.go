@@ -14,6 +14,8 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -58,7 +60,7 @@ type budget struct {
 }
 
 // Run computes and prints the budget.
-func (c *budgetCommand) Run(w *world) error {
+func (c *budgetCommand) Run(w *terminal.World) error {
 	b, err := c.load()
 	if err != nil {
 		return err
@@ -75,24 +77,24 @@ func (c *budgetCommand) Run(w *world) error {
 			return err
 		}
 		if c.Drive != "" && over != nil {
-			refused = withCode(exitRefused, errors.Join(refused, fmt.Errorf("%s at %v is more than the bench stands:\n%w", c.Drive, f, over)))
+			refused = terminal.WithCode(terminal.ExitRefused, errors.Join(refused, fmt.Errorf("%s at %v is more than the bench stands:\n%w", c.Drive, f, over)))
 		}
 		sheet.At = append(sheet.At, at)
 	}
 	if sheet.nowhere() && refused == nil {
-		refused = withCode(exitRefused, errors.New("no generator setting is shown to be safe at any frequency"))
+		refused = terminal.WithCode(terminal.ExitRefused, errors.New("no generator setting is shown to be safe at any frequency"))
 	}
 	if c.JSON {
-		err = printJSON(w.stdout, sheet)
+		err = terminal.PrintJSON(w.Stdout, sheet)
 	} else {
-		err = onPage(w.stdout, func(out io.Writer) error { return sheet.print(out, c.All) })
+		err = terminal.OnPage(w.Stdout, func(out io.Writer) error { return sheet.print(out, c.All) })
 	}
 	return errors.Join(err, refused)
 }
 
 func (c *budgetCommand) load() (*budget, error) {
 	if c.Drive != "" && len(c.At) == 0 {
-		return nil, withCode(exitUsage, errors.New("--drive says nothing without --at FREQUENCY"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--drive says nothing without --at FREQUENCY"))
 	}
 	bench, list, err := loadBench(c.Bench)
 	if err != nil {
@@ -113,7 +115,7 @@ func (c *budgetCommand) load() (*budget, error) {
 		b.fixture = catalog.Fixture(c.Fixture)
 	}
 	if err := c.modulate(b); err != nil {
-		return nil, withCode(exitUsage, err)
+		return nil, terminal.WithCode(terminal.ExitUsage, err)
 	}
 	b.crest = plan.CrestOfLevel(b.modulation)
 	return b, nil
@@ -121,7 +123,7 @@ func (c *budgetCommand) load() (*budget, error) {
 
 // loadPlanAlone reads a plan file without the bench that it names.
 func loadPlanAlone(file string) (*plan.Plan, problem.List, error) {
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the plan file: %w", err)
 	}
@@ -330,7 +332,7 @@ func (b *budget) closely(f rf.Frequency, setting string) (at budgetAt, over, fai
 	var err error
 	if setting != "" {
 		if drive, err = b.bench.Source.ParseSetting(setting); err != nil {
-			return at, nil, withCode(exitUsage, fmt.Errorf("--drive: %w", err))
+			return at, nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--drive: %w", err))
 		}
 	} else if drive, _, err = b.chain.SafeDrive(f, b.crest, b.fixture); errors.Is(err, chain.ErrForbidden) {
 		drive = b.bench.Source.Minimum
@@ -427,10 +429,10 @@ func (s budgetSheet) answer(out io.Writer) {
 	case short > 0:
 		fmt.Fprintf(out, "the level wanted is not reached at %d of %d frequencies; most is missing at %s: %.1f dB%s\n", short, computed, p.Frequency.Text, -*p.Margin, limit)
 	default:
-		fmt.Fprintf(out, "the level wanted is reached at %s; least to spare at %s: %.1f dB%s\n", count(computed, "frequency", "frequencies"), p.Frequency.Text, *p.Margin, limit)
+		fmt.Fprintf(out, "the level wanted is reached at %s; least to spare at %s: %.1f dB%s\n", english.Count(computed, "frequency", "frequencies"), p.Frequency.Text, *p.Margin, limit)
 	}
 	if n := len(s.Points) - computed; n > 0 {
-		fmt.Fprintf(out, "no safe setting at %s\n", count(n, "frequency", "frequencies"))
+		fmt.Fprintf(out, "no safe setting at %s\n", english.Count(n, "frequency", "frequencies"))
 	}
 	fmt.Fprintln(out)
 }
@@ -440,7 +442,7 @@ func (s budgetSheet) print(out io.Writer, all bool) error {
 	fmt.Fprintf(out, "budget of %s, clamp %s, %s\n", s.Bench, map[string]string{"cable": "on the cable", "jig50": "in a jig of 50 + 50 Ω", "jig150": "in a jig of 150 + 150 Ω"}[s.Fixture], s.Modulation)
 	fmt.Fprint(out, "settings and currents are of the unmodulated carrier\n\n")
 	rows := s.rows(all)
-	tw := table(out)
+	tw := terminal.Table(out)
 	set := s.setFor()
 	header := "frequency\tsafe setting" + set + "\tinto 50 Ω\tlimited by\tgives\trange\tU"
 	if s.looped() {
@@ -526,7 +528,7 @@ func (s budgetSheet) sureness() string {
 	if most == 0 {
 		return ""
 	}
-	return fmt.Sprintf("U: of the current once it is measured, confidence 95 %%; %s assumed, not the bench's own: provoke uncertainty names them", count(most, "contribution is", "contributions are"))
+	return fmt.Sprintf("U: of the current once it is measured, confidence 95 %%; %s assumed, not the bench's own: provoke uncertainty names them", english.Count(most, "contribution is", "contributions are"))
 }
 
 func (s budgetSheet) estimate() string {
@@ -603,7 +605,7 @@ func (a budgetAt) print(out io.Writer) error {
 	if a.Low != nil && a.High != nil && a.Low.Value != a.High.Value {
 		fmt.Fprintln(out, "crest and mean from the current on are at the high end of that range")
 	}
-	tw := table(out)
+	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "  id\tplace\tcarrier\tat the crest\tmean\trating\tnot measured\theadroom\t")
 	for _, n := range a.Nodes {
 		rating, unsure, headroom := "–", "–", "–"

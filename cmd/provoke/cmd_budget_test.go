@@ -16,20 +16,21 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/files/document"
+	"provoke/internal/terminal"
 )
 
 var updateBench = flag.Bool("update-bench", false, "rewrite testdata/bench")
 
 // benchRun runs a command line at noon of a day on which the sample's calibrations are good.
 func benchRun(args ...string) (code int, stdout, stderr string) {
-	return benchRunOf(plainColumns, args...)
+	return benchRunOf(terminal.PlainColumns, args...)
 }
 
 // benchRunOf is benchRun on an output of so many columns.
 func benchRunOf(columns int, args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: ofColumns{&out, columns}, stderr: &err,
-		now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: ofColumns{&out, columns}, Stderr: &err,
+		Now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
 	code = run(w, args)
 	return code, out.String(), err.String()
 }
@@ -63,7 +64,7 @@ func TestPagesOfBenchAndBudget(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			code, out, errs := benchRun(args...)
-			if want := map[string]int{"budget-refused": exitRefused}[name]; code != want {
+			if want := map[string]int{"budget-refused": terminal.ExitRefused}[name]; code != want {
 				t.Errorf("exit code %d, want %d", code, want)
 			}
 			// The sample grows with the program; its hash does not belong to what the page looks like.
@@ -91,7 +92,7 @@ func TestPagesOfBenchAndBudget(t *testing.T) {
 func TestBenchTellsEveryProblemAtOnce(t *testing.T) {
 	file := changedBench(t, "  band: 1 kHz to 80 MHz\n  minimum: 2 mVpp", "  band: 1 kHz to 80 Mhz\n  minimum: 2")
 	code, out, errs := benchRun("bench", file)
-	if code != exitProblems || out != "" {
+	if code != terminal.ExitProblems || out != "" {
 		t.Errorf("exit code %d, printed %q", code, out)
 	}
 	for _, want := range []string{"belt-weigher.yaml:23:9: ", `did you mean "MHz"?`, "belt-weigher.yaml:24:12: ", "2 problems; nothing was done"} {
@@ -102,7 +103,7 @@ func TestBenchTellsEveryProblemAtOnce(t *testing.T) {
 }
 
 func TestBenchOfNoFileEndsWithOne(t *testing.T) {
-	if code, _, errs := benchRun("bench", filepath.Join(t.TempDir(), "none.yaml")); code != exitError || !strings.Contains(errs, "read the bench file") {
+	if code, _, errs := benchRun("bench", filepath.Join(t.TempDir(), "none.yaml")); code != terminal.ExitError || !strings.Contains(errs, "read the bench file") {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 }
@@ -110,11 +111,11 @@ func TestBenchOfNoFileEndsWithOne(t *testing.T) {
 func TestBenchSaysWhatAMissingRatingForbids(t *testing.T) {
 	file := changedBench(t, "  maximum_input: 3 dBm               # peak of the modulated envelope\n", "")
 	code, out, _ := benchRunOf(1000, "bench", file)
-	if code != exitDone || !strings.Contains(out, "amplifier has no maximum_input") || !strings.Contains(out, "input NOT GIVEN: forbids") {
+	if code != terminal.ExitDone || !strings.Contains(out, "amplifier has no maximum_input") || !strings.Contains(out, "input NOT GIVEN: forbids") {
 		t.Errorf("exit code %d\n%s", code, out)
 	}
 	code, out, errs := benchRunOf(1000, "budget", file)
-	if code != exitRefused || !strings.Contains(out, "AMP1, amplifier input: no rating is given") || !strings.Contains(errs, "no generator setting is shown to be safe") {
+	if code != terminal.ExitRefused || !strings.Contains(out, "AMP1, amplifier input: no rating is given") || !strings.Contains(errs, "no generator setting is shown to be safe") {
 		t.Errorf("exit code %d\n%s%s", code, out, errs)
 	}
 }
@@ -197,7 +198,7 @@ func TestBudgetLeavesRoomForThePeak(t *testing.T) {
 func TestBudgetOfAPlanComparesWithTheLevelWanted(t *testing.T) {
 	dir := planFolder(t)
 	code, out, errs := benchRun("budget", filepath.Join(dir, "belt-weigher.yaml"), filepath.Join(dir, "exposure.yaml"), "--json")
-	if code != exitDone {
+	if code != terminal.ExitDone {
 		t.Fatalf("exit code %d\n%s", code, errs)
 	}
 	var got struct {
@@ -228,12 +229,12 @@ func TestBudgetRefusesWhatItCannotTake(t *testing.T) {
 		code int
 		want string
 	}{
-		"drive without a frequency": {[]string{"--drive", "1 Vpp"}, exitUsage, "--at"},
-		"drive in ampere":           {[]string{"--at", "1 MHz", "--drive", "1 A"}, exitUsage, "neither a power nor a voltage"},
-		"frequency without a unit":  {[]string{"--at", "10"}, exitUsage, "has no unit"},
-		"two modulations":           {[]string{"--am", "80%", "--modulation", "CW"}, exitUsage, "give one"},
-		"depth over 100 %":          {[]string{"--am", "180%"}, exitUsage, "100 %"},
-		"frequency outside":         {[]string{"--at", "200 MHz"}, exitError, "outside its band"},
+		"drive without a frequency": {[]string{"--drive", "1 Vpp"}, terminal.ExitUsage, "--at"},
+		"drive in ampere":           {[]string{"--at", "1 MHz", "--drive", "1 A"}, terminal.ExitUsage, "neither a power nor a voltage"},
+		"frequency without a unit":  {[]string{"--at", "10"}, terminal.ExitUsage, "has no unit"},
+		"two modulations":           {[]string{"--am", "80%", "--modulation", "CW"}, terminal.ExitUsage, "give one"},
+		"depth over 100 %":          {[]string{"--am", "180%"}, terminal.ExitUsage, "100 %"},
+		"frequency outside":         {[]string{"--at", "200 MHz"}, terminal.ExitError, "outside its band"},
 	} {
 		code, _, errs := benchRun(append([]string{"budget", sampleBench}, c.args...)...)
 		if code != c.code || !strings.Contains(errs, c.want) {
@@ -245,7 +246,7 @@ func TestBudgetRefusesWhatItCannotTake(t *testing.T) {
 func TestNewFilesHaveOneProblemForEachBlank(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "my bench")
 	code, out, errs := benchRun("new", dir)
-	if code != exitDone || !strings.Contains(out, "bench.yaml") {
+	if code != terminal.ExitDone || !strings.Contains(out, "bench.yaml") {
 		t.Fatalf("exit code %d\n%s%s", code, out, errs)
 	}
 	data, err := os.ReadFile(filepath.Join(dir, "bench.yaml"))
@@ -288,7 +289,7 @@ var filled = strings.NewReplacer(
 
 func TestNewFilesFilledInAreABenchAndAPlan(t *testing.T) {
 	dir := t.TempDir()
-	if code, _, errs := benchRun("new", dir); code != exitDone {
+	if code, _, errs := benchRun("new", dir); code != terminal.ExitDone {
 		t.Fatal(errs)
 	}
 	bench, plan := filepath.Join(dir, "bench.yaml"), filepath.Join(dir, "plan.yaml")
@@ -306,15 +307,15 @@ func TestNewFilesFilledInAreABenchAndAPlan(t *testing.T) {
 		}
 		return strings.Contains(text, "warning")
 	}
-	if code != exitDone || doubts(out+errs) {
+	if code != terminal.ExitDone || doubts(out+errs) {
 		t.Fatalf("exit code %d\n%s%s", code, out, errs)
 	}
 	code, out, errs = benchRun("budget", bench, plan)
-	if code != exitDone || !strings.Contains(out, "80.0 dBµA") {
+	if code != terminal.ExitDone || !strings.Contains(out, "80.0 dBµA") {
 		t.Errorf("exit code %d\n%s%s", code, out, errs)
 	}
 	code, out, errs = benchRun("plan", plan)
-	if code != exitDone && code != exitRefused || doubts(out+errs) {
+	if code != terminal.ExitDone && code != terminal.ExitRefused || doubts(out+errs) {
 		t.Errorf("exit code %d\n%s%s", code, out, errs)
 	}
 }
@@ -327,7 +328,7 @@ func TestNewNeverWritesOverAFile(t *testing.T) {
 	}
 	code, _, errs := benchRun("new", dir)
 	data, _ := os.ReadFile(mine)
-	if code != exitError || !strings.Contains(errs, "nothing was written") || string(data) != "mine" {
+	if code != terminal.ExitError || !strings.Contains(errs, "nothing was written") || string(data) != "mine" {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "bench.yaml")); err == nil {
@@ -375,7 +376,7 @@ func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
 			}
 			at := []string{"budget", "--at", fmt.Sprintf("%v Hz", p.Frequency.Value)}
 			setting, _, _ := strings.Cut(p.Setting, " (")
-			if code, _, errs := benchRun(append(append(at, "--drive", setting), args...)...); code != exitDone {
+			if code, _, errs := benchRun(append(append(at, "--drive", setting), args...)...); code != terminal.ExitDone {
 				t.Errorf("%v: the safe setting at %v Hz is refused, exit code %d: %s", args, p.Frequency.Value, code, errs)
 			}
 			if _, out, _ := benchRun(append(at, args...)...); !strings.Contains(out, "generator at "+p.Setting) {

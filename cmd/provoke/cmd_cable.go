@@ -14,6 +14,8 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -50,7 +52,7 @@ with --at only those. What is not known is null; an estimate that has no upper l
 }
 
 // Run computes and prints.
-func (c *cableCommand) Run(w *world) error {
+func (c *cableCommand) Run(w *terminal.World) error {
 	file, list, err := loadCable(c.File)
 	if err != nil {
 		return err
@@ -70,17 +72,17 @@ func (c *cableCommand) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, sheet.json(len(c.At) > 0))
+		return terminal.PrintJSON(w.Stdout, sheet.json(len(c.At) > 0))
 	}
 	for _, p := range sheet.warnings {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
-	return onPage(w.stdout, sheet.print)
+	return terminal.OnPage(w.Stdout, sheet.print)
 }
 
 // loadCable reads a cable file with everything that it names.
 func loadCable(file string) (*cable.Cable, problem.List, error) {
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the cable file: %w", err)
 	}
@@ -107,7 +109,7 @@ type alongSheet struct {
 }
 
 // fit estimates the cable from a run; what follows is computed with the estimated one.
-func (s *cableSheet) fit(w *world, c *cableCommand) error {
+func (s *cableSheet) fit(w *terminal.World, c *cableCommand) error {
 	job, err := store.OpenReadOnly(c.Fit)
 	if err != nil {
 		return damage(err)
@@ -136,7 +138,7 @@ func (s *cableSheet) fit(w *world, c *cableCommand) error {
 	s.run, s.cable = r.Number, s.estimate.Cable
 	if predicted > 0 {
 		s.warnings = append(s.warnings, problem.Problem{File: c.Fit, Warning: true,
-			What: fmt.Sprintf("run %d: the forward power of %s was not measured but predicted by the budget: its errors stand in the estimate", r.Number, count(predicted, "step", "steps")),
+			What: fmt.Sprintf("run %d: the forward power of %s was not measured but predicted by the budget: its errors stand in the estimate", r.Number, english.Count(predicted, "step", "steps")),
 			Hint: "a directional coupler and power meter at the clamp would measure it"})
 	}
 	return nil
@@ -226,7 +228,7 @@ func (s *cableSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "clamp: %s. Every figure is computed from the model, an estimate of the cable.\n", c.ClampWhat)
 	s.printEstimate(out)
 	fmt.Fprintln(out)
-	tw := table(out)
+	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "frequency\tat the DUT\tat the probe\tinto the AE\tin the jig\tDUT over jig\tprobe to DUT\tby place")
 	for i := range s.shown.Grid.Len() {
 		r := s.shown
@@ -266,7 +268,7 @@ func (s *cableSheet) printResonances(out io.Writer) {
 func (s *cableSheet) printAlong(out io.Writer) error {
 	for _, a := range s.along {
 		fmt.Fprintf(out, "\nalong the cable at %v\n", a.at)
-		tw := table(out)
+		tw := terminal.Table(out)
 		fmt.Fprintln(tw, "from the DUT\tcurrent\t")
 		for _, p := range a.places {
 			mark := ""
@@ -287,8 +289,8 @@ func (s *cableSheet) printEstimate(out io.Writer) {
 	if e == nil {
 		return
 	}
-	fmt.Fprintf(out, "\nestimated from run %d (%s used, %d left out), limits with %v confidence\n", s.run, count(e.Used, "reading", "readings"), e.Left, rf.Fraction(e.Confidence))
-	tw := table(out)
+	fmt.Fprintf(out, "\nestimated from run %d (%s used, %d left out), limits with %v confidence\n", s.run, english.Count(e.Used, "reading", "readings"), e.Left, rf.Fraction(e.Confidence))
+	tw := terminal.Table(out)
 	for _, q := range e.Quantities {
 		value, limits := "–", "the readings do not tell"
 		if q.Known() {
@@ -332,7 +334,7 @@ func estimatedText(x float64, unit string) string {
 // draw writes the currents over frequency.
 func (s *cableSheet) draw(name string) error {
 	r := s.whole
-	series := []report.Series{{Name: "at the DUT's connector"}, {Name: "at the probe"}, {Name: "into the AE"}, {Name: "in the 50 Ω jig"}}
+	series := []report.Curve{{Name: "at the DUT's connector"}, {Name: "at the probe"}, {Name: "into the AE"}, {Name: "in the 50 Ω jig"}}
 	for i := range r.Grid.Len() {
 		for k, x := range []float64{cmplx.Abs(r.DUT[i]), cmplx.Abs(r.Probe[i]), cmplx.Abs(r.AE[i]), r.Jig[i]} {
 			series[k].Hz = append(series[k].Hz, r.Grid.Hz(i))
@@ -342,7 +344,7 @@ func (s *cableSheet) draw(name string) error {
 	return writeFigure(name, fmt.Sprintf("current at %s forward (dBµA)", s.cable.Forward.Linear()), series)
 }
 
-func writeFigure(name, y string, series []report.Series) error {
+func writeFigure(name, y string, series []report.Curve) error {
 	svg, err := report.Curves(y, series...)
 	if err != nil {
 		return err

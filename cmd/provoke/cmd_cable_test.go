@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -21,7 +22,7 @@ const cableFiles = "../../internal/model/cable/testdata/"
 
 func cableRun(args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &err, now: time.Now}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &err, Now: time.Now}
 	code = run(w, args)
 	return code, out.String(), err.String()
 }
@@ -29,7 +30,7 @@ func cableRun(args ...string) (code int, stdout, stderr string) {
 func TestCablePrintsCurrentsResonancesAndTheCurrentAlong(t *testing.T) {
 	figure := filepath.Join(t.TempDir(), "cable.svg")
 	code, out, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--along", "30 MHz", "--places", "5", "--svg", figure)
-	if code != exitDone || said != "" {
+	if code != terminal.ExitDone || said != "" {
 		t.Fatal(code, said)
 	}
 	for _, want := range []string{"into the AE", "probe to DUT", "resonances of the current at the DUT", "along the cable at 30 MHz", "clamp", "nickel-zinc is invented"} {
@@ -47,7 +48,7 @@ func TestCablePrintsCurrentsResonancesAndTheCurrentAlong(t *testing.T) {
 
 func TestCableAsJSONHasEveryFrequencyOfTheFile(t *testing.T) {
 	code, out, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--json")
-	if code != exitDone {
+	if code != terminal.ExitDone {
 		t.Fatal(code, said)
 	}
 	var got cableJSON
@@ -57,7 +58,7 @@ func TestCableAsJSONHasEveryFrequencyOfTheFile(t *testing.T) {
 	if len(got.Points) != 401 || got.Points[0].DUT == nil || got.Points[0].DUT.Unit != "A" || got.Points[0].Correction == nil || got.Estimate != nil || len(got.Resonances) == 0 {
 		t.Errorf("%+v", got.Points[0])
 	}
-	if code, out, _ := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--json", "--at", "27.12 MHz"); code != exitDone || strings.Count(out, `"over_jig_db"`) < 1 {
+	if code, out, _ := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--json", "--at", "27.12 MHz"); code != terminal.ExitDone || strings.Count(out, `"over_jig_db"`) < 1 {
 		t.Error(code, out)
 	}
 }
@@ -67,11 +68,11 @@ func TestAProblemOfACableFileEndsWithItsExitCode(t *testing.T) {
 	if err := os.WriteFile(name, []byte("provoke: cable 1\nname: x\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if code, _, said := cableRun("cable", name); code != exitProblems || !strings.Contains(said, "nothing was done") {
+	if code, _, said := cableRun("cable", name); code != terminal.ExitProblems || !strings.Contains(said, "nothing was done") {
 		t.Error(code, said)
 	}
 	// The table of the sample's material ends at 200 MHz.
-	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--at", "300 MHz"); code != exitError || !strings.Contains(said, "not tabulated at 300 MHz") {
+	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--at", "300 MHz"); code != terminal.ExitError || !strings.Contains(said, "not tabulated at 300 MHz") {
 		t.Error(code, said)
 	}
 }
@@ -79,7 +80,7 @@ func TestAProblemOfACableFileEndsWithItsExitCode(t *testing.T) {
 func TestDecouplingPrintsAndDraws(t *testing.T) {
 	figure := filepath.Join(t.TempDir(), "decoupling.svg")
 	code, out, said := cableRun("decoupling", cableFiles+"belt-weigher-decoupling.yaml", "--svg", figure)
-	if code != exitDone {
+	if code != terminal.ExitDone {
 		t.Fatal(code, said)
 	}
 	for _, want := range []string{"share to the AE", "leave the order as it is", "common practice, not verified", "150 Ω"} {
@@ -89,7 +90,7 @@ func TestDecouplingPrintsAndDraws(t *testing.T) {
 	}
 	code, out, said = cableRun("decoupling", cableFiles+"belt-weigher-decoupling.yaml", "--json", "--at", "10 MHz")
 	var got decouplingJSON
-	if err := json.Unmarshal([]byte(out), &got); code != exitDone || err != nil {
+	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil {
 		t.Fatal(code, said, err)
 	}
 	if len(got.Points) != 1 || got.Points[0].Stack == nil || len(got.Advice.Order) != 2 {
@@ -107,7 +108,7 @@ func TestCableFromARun(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "run.provoke")
 	writeRun(t, name, truth)
 	code, out, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name, "--free", "length to AE,DUT capacitance,loss", "--json", "--at", "10 MHz")
-	if code != exitDone {
+	if code != terminal.ExitDone {
 		t.Fatal(code, said)
 	}
 	var got cableJSON
@@ -126,10 +127,10 @@ func TestCableFromARun(t *testing.T) {
 		t.Errorf("%v", got.Warnings)
 	}
 	code, out, said = cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name)
-	if code != exitDone || !strings.Contains(out, "estimated from run 1") || !strings.Contains(out, "95 % confidence") {
+	if code != terminal.ExitDone || !strings.Contains(out, "estimated from run 1") || !strings.Contains(out, "95 % confidence") {
 		t.Error(code, out, said)
 	}
-	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name, "--free", "weight"); code == exitDone || !strings.Contains(said, "no quantity of a cable") {
+	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name, "--free", "weight"); code == terminal.ExitDone || !strings.Contains(said, "no quantity of a cable") {
 		t.Error(code, said)
 	}
 }

@@ -18,7 +18,9 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/ferrite"
 	"provoke/internal/model/level"
+	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -61,12 +63,12 @@ type sourceJSON struct {
 }
 
 // readSweeps reads Touchstone files; all problems of all files come back at once.
-func readSweeps(w *world, names []string) ([]*touchstone.Network, []sourceJSON, error) {
+func readSweeps(w *terminal.World, names []string) ([]*touchstone.Network, []sourceJSON, error) {
 	var out []*touchstone.Network
 	var sources []sourceJSON
 	var all problem.List
 	for _, name := range names {
-		data, err := readTable(name)
+		data, err := terminal.ReadTable(name)
 		if err != nil {
 			return nil, nil, fmt.Errorf("cannot read the sweep: %w", err)
 		}
@@ -78,12 +80,12 @@ func readSweeps(w *world, names []string) ([]*touchstone.Network, []sourceJSON, 
 		sources = append(sources, sourceJSON{filepath.Base(name), ferrite.Hash(data)})
 	}
 	for _, p := range all.Warnings() {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	return out, sources, all.Err()
 }
 
-func (c *characteriseProbe) Run(w *world) error {
+func (c *characteriseProbe) Run(w *terminal.World) error {
 	sweeps, sources, err := readSweeps(w, c.Files)
 	if err != nil {
 		return err
@@ -99,11 +101,11 @@ func (c *characteriseProbe) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, probeShape(p, sources))
+		return terminal.PrintJSON(w.Stdout, probeShape(p, sources))
 	}
-	onPage(w.stdout, func(out io.Writer) error { printProbe(out, p); return nil })
+	terminal.OnPage(w.Stdout, func(out io.Writer) error { printProbe(out, p); return nil })
 	if c.Out != "" {
-		fmt.Fprintf(w.stdout, "\nwrote %s; in the bench file:\n  transfer_impedance: {csv: %s}\n%s", c.Out, filepath.Base(c.Out), uncertaintyLine(p.Repeat))
+		fmt.Fprintf(w.Stdout, "\nwrote %s; in the bench file:\n  transfer_impedance: {csv: %s}\n%s", c.Out, filepath.Base(c.Out), uncertaintyLine(p.Repeat))
 	}
 	return nil
 }
@@ -140,8 +142,8 @@ func writeCurve[V curve.Value](name string, c curve.Curve[V], column, what strin
 }
 
 func printProbe(w io.Writer, p jig.Probe) {
-	fmt.Fprintf(w, "transfer impedance by the method %q, %s\n", p.Method, count(len(p.Points), "frequency", "frequencies"))
-	t := table(w)
+	fmt.Fprintf(w, "transfer impedance by the method %q, %s\n", p.Method, english.Count(len(p.Points), "frequency", "frequencies"))
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tZt\tlinear\tnaive 50·S21\tone-port\tturns\tratio\tspread")
 	for _, i := range spreadOver(len(p.Points), shownPoints) {
 		x := p.Points[i]
@@ -286,7 +288,7 @@ A calibration run gives the insertion loss alone, and only where forward power w
 "repeat":{...},"sources":[...],"sha256":{"insertion_loss","return_loss","series_impedance","directivity"},"remarks":[...]}.`
 }
 
-func (c *characteriseClamp) Run(w *world) error {
+func (c *characteriseClamp) Run(w *terminal.World) error {
 	m, sources, err := c.measure(w)
 	if err != nil {
 		return err
@@ -298,19 +300,19 @@ func (c *characteriseClamp) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, clampShape(m, sources))
+		return terminal.PrintJSON(w.Stdout, clampShape(m, sources))
 	}
-	onPage(w.stdout, func(out io.Writer) error { printClamp(out, m); return nil })
+	terminal.OnPage(w.Stdout, func(out io.Writer) error { printClamp(out, m); return nil })
 	if len(written) > 0 {
-		fmt.Fprintf(w.stdout, "\nin the bench file:\n%s%s", strings.Join(written, ""), uncertaintyLine(m.Repeat))
+		fmt.Fprintf(w.Stdout, "\nin the bench file:\n%s%s", strings.Join(written, ""), uncertaintyLine(m.Repeat))
 	}
 	return nil
 }
 
-func (c *characteriseClamp) measure(w *world) (jig.Clamp, []sourceJSON, error) {
+func (c *characteriseClamp) measure(w *terminal.World) (jig.Clamp, []sourceJSON, error) {
 	switch {
 	case c.Job != "" && len(c.Files) > 0:
-		return jig.Clamp{}, nil, withCode(exitUsage, errors.New("give sweeps or a job, not both"))
+		return jig.Clamp{}, nil, terminal.WithCode(terminal.ExitUsage, errors.New("give sweeps or a job, not both"))
 	case c.Job != "":
 		runs, sources, err := readCalibrations(w, c.Job, c.Runs)
 		if err != nil {
@@ -319,7 +321,7 @@ func (c *characteriseClamp) measure(w *world) (jig.Clamp, []sourceJSON, error) {
 		m, err := jig.ClampFromRun(runs...)
 		return m, sources, err
 	case len(c.Files) == 0:
-		return jig.Clamp{}, nil, withCode(exitUsage, errors.New("give Touchstone files, or --job with --runs"))
+		return jig.Clamp{}, nil, terminal.WithCode(terminal.ExitUsage, errors.New("give Touchstone files, or --job with --runs"))
 	}
 	sweeps, sources, err := readSweeps(w, c.Files)
 	if err != nil {
@@ -330,9 +332,9 @@ func (c *characteriseClamp) measure(w *world) (jig.Clamp, []sourceJSON, error) {
 }
 
 // readCalibrations folds runs of a job. The source is the head of each run's journal.
-func readCalibrations(w *world, name string, numbers []int) ([]result.Run, []sourceJSON, error) {
+func readCalibrations(w *terminal.World, name string, numbers []int) ([]result.Run, []sourceJSON, error) {
 	if len(numbers) == 0 {
-		return nil, nil, withCode(exitUsage, errors.New("say which calibration runs: --runs 2,3"))
+		return nil, nil, terminal.WithCode(terminal.ExitUsage, errors.New("say which calibration runs: --runs 2,3"))
 	}
 	job, err := store.OpenReadOnly(name)
 	if err != nil {
@@ -388,8 +390,8 @@ func (c *characteriseClamp) write(m jig.Clamp, sources []sourceJSON) ([]string, 
 }
 
 func printClamp(w io.Writer, m jig.Clamp) {
-	fmt.Fprintf(w, "injection clamp in the 50 + 50 Ω jig, %s\n", count(len(m.Points), "frequency", "frequencies"))
-	t := table(w)
+	fmt.Fprintf(w, "injection clamp in the 50 + 50 Ω jig, %s\n", english.Count(len(m.Points), "frequency", "frequencies"))
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tinsertion loss\tfor 100 mA\treturn loss\tseries impedance\tmagnitude\tdirectivity\tspread")
 	for _, i := range spreadOver(len(m.Points), shownPoints) {
 		p := m.Points[i]
@@ -475,30 +477,30 @@ usable current is that of the carrier whose crest, with the modulation given and
 "points":[{"hz","usable","checked","passed","passed_to","rise_db","levels":[{"drive","current","compression_db","db_per_db"}]}],"remarks":[...]}.`
 }
 
-func (c *characteriseLinearity) Run(w *world) error {
+func (c *characteriseLinearity) Run(w *terminal.World) error {
 	levels, err := c.levels(w)
 	if err != nil {
 		return err
 	}
 	m, err := level.ParseModulation(c.Mod)
 	if err != nil {
-		return withCode(exitUsage, fmt.Errorf("--modulation: %w", err))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--modulation: %w", err))
 	}
 	l, err := jig.MeasureLinearity(levels, jig.LinearSetup{Edition: c.Edition, Limit: c.Limit, Crest: m.CrestOverCarrier()})
 	if err != nil {
 		return err
 	}
 	if c.JSON {
-		return printJSON(w.stdout, linearityShape(l))
+		return terminal.PrintJSON(w.Stdout, linearityShape(l))
 	}
-	onPage(w.stdout, func(out io.Writer) error { printLinearity(out, l, c.Mod); return nil })
+	terminal.OnPage(w.Stdout, func(out io.Writer) error { printLinearity(out, l, c.Mod); return nil })
 	return nil
 }
 
-func (c *characteriseLinearity) levels(w *world) ([]jig.DriveLevel, error) {
+func (c *characteriseLinearity) levels(w *terminal.World) ([]jig.DriveLevel, error) {
 	switch {
 	case c.Job != "" && c.File != "":
-		return nil, withCode(exitUsage, errors.New("give a file or a job, not both"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("give a file or a job, not both"))
 	case c.Job != "":
 		runs, _, err := readCalibrations(w, c.Job, c.Runs)
 		if err != nil {
@@ -506,9 +508,9 @@ func (c *characteriseLinearity) levels(w *world) ([]jig.DriveLevel, error) {
 		}
 		return jig.LevelsOfRuns(runs...)
 	case c.File == "":
-		return nil, withCode(exitUsage, errors.New("give a CSV file of readings, or --job with --runs"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("give a CSV file of readings, or --job with --runs"))
 	}
-	data, err := readFile(c.File, tabular.MaximumNamed)
+	data, err := terminal.ReadFile(c.File, tabular.MaximumNamed)
 	if err != nil {
 		return nil, fmt.Errorf("read the readings: %w", err)
 	}
@@ -521,7 +523,7 @@ func printLinearity(w io.Writer, l jig.Linearity, modulation string) {
 	if l.Check != nil {
 		fmt.Fprintf(w, "saturation check of the %s edition: %v; %s\n", l.Check.Edition, *l.Check, l.Check.Mark())
 	}
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tdrives\tmost compression\tat\tusable carrier\tcheck\tpassed up to")
 	for _, p := range l.Points {
 		top, check, to := p.Levels[len(p.Levels)-1], "–", "–"

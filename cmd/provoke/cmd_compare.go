@@ -7,7 +7,6 @@ import (
 	"regexp"
 	"strings"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/remedy"
@@ -15,6 +14,9 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -37,12 +39,12 @@ func (c *compareCommand) Help() string {
 }
 
 // Run compares two runs of a job.
-func (c *compareCommand) Run(w *world) error {
+func (c *compareCommand) Run(w *terminal.World) error {
 	if c.Before == c.After && c.Before != 0 {
-		return withCode(exitUsage, fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
 	}
 	if c.Margin < 0 {
-		return withCode(exitUsage, fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
 	}
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
@@ -78,14 +80,14 @@ func (c *compareCommand) Run(w *world) error {
 	}
 	predicted, err := remedy.Kept(pair[0], func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err })
 	if err != nil {
-		fmt.Fprintf(w.stderr, "provoke: nothing predicted is shown: %v\n", err)
+		fmt.Fprintf(w.Stderr, "provoke: nothing predicted is shown: %v\n", err)
 	}
 	if c.JSON {
-		out := report.Comparison(cmp)
-		out.Predicted = report.Predicted(predicted, cmp)
-		return printJSON(w.stdout, out)
+		out := tell.Comparison(cmp)
+		out.Predicted = tell.Predicted(predicted, cmp)
+		return terminal.PrintJSON(w.Stdout, out)
 	}
-	return onPage(w.stdout, func(out io.Writer) error {
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error {
 		printComparison(out, cmp, c.All)
 		printPredicted(out, predicted, cmp)
 		return nil
@@ -98,7 +100,7 @@ func (c *compareCommand) choose(job *store.Job) error {
 	case c.After != 0:
 		return nil
 	case c.Before != 0:
-		return withCode(exitUsage, errors.New("name the run before the change and the run after it, or neither"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("name the run before the change and the run after it, or neither"))
 	}
 	infos, err := job.Runs()
 	if err != nil {
@@ -125,7 +127,7 @@ func printPredicted(w io.Writer, p *remedy.Prediction, c analysis.Comparison) {
 		fmt.Fprintln(w, "  at no frequency can it be compared with what was measured")
 		return
 	}
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tpredicted gain\tband\tmeasured\tagreement")
 	for _, b := range beside {
 		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%s\t%s\n", b.Frequency, b.Predicted, b.Low, b.High, gainWords(b.Measured, b.Bound), b.Agreement)
@@ -170,10 +172,10 @@ func printComparedBands(w io.Writer, c analysis.Comparison) {
 	if len(c.Bands) == 0 {
 		return
 	}
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "band before\tband after\twhat became of it\tgain")
 	for _, b := range c.Bands {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", report.SpanWords(b.Before), report.SpanWords(b.After), b.Fate, report.GainRangeWords(b))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", tell.SpanWords(b.Before), tell.SpanWords(b.After), b.Fate, tell.GainRangeWords(b))
 	}
 	t.Flush()
 	fmt.Fprintln(w)
@@ -182,7 +184,7 @@ func printComparedBands(w io.Writer, c analysis.Comparison) {
 // printComparedPoints prints the frequencies that upset in one of the runs; neighbours with the same verdict, and
 // the same kind of reason, in one row unless all are asked for.
 func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tonset before\tonset after\tgain\trequired\tverdict\twhy")
 	rest, apart := 0, 0
 	var group []analysis.ComparedPoint
@@ -209,14 +211,14 @@ func printComparedPoints(w io.Writer, c analysis.Comparison, all bool) {
 	}
 	flush()
 	t.Flush()
-	if s := report.InDrive(c); s != "" {
+	if s := tell.InDrive(c); s != "" {
 		fmt.Fprintln(w, s)
 	}
 	if rest > 0 {
-		fmt.Fprintf(w, "%s: no upset in either run\n", count(rest, "other frequency", "other frequencies"))
+		fmt.Fprintf(w, "%s: no upset in either run\n", english.Count(rest, "other frequency", "other frequencies"))
 	}
 	if apart > 0 {
-		fmt.Fprintf(w, "%s: exposed in only one of the runs, no upset there\n", count(apart, "other frequency", "other frequencies"))
+		fmt.Fprintf(w, "%s: exposed in only one of the runs, no upset there\n", english.Count(apart, "other frequency", "other frequencies"))
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"provoke/internal/files/problem"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -37,8 +38,8 @@ provoke new DIR --models writes a commented example.
 }
 
 // Run computes and prints.
-func (c *decouplingCommand) Run(w *world) error {
-	data, err := readText(c.File)
+func (c *decouplingCommand) Run(w *terminal.World) error {
+	data, err := terminal.ReadText(c.File)
 	if err != nil {
 		return fmt.Errorf("read the decoupling file: %w", err)
 	}
@@ -56,12 +57,12 @@ func (c *decouplingCommand) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, s.json(len(c.At) > 0))
+		return terminal.PrintJSON(w.Stdout, s.json(len(c.At) > 0))
 	}
 	for _, p := range s.warnings {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
-	return onPage(w.stdout, s.print)
+	return terminal.OnPage(w.Stdout, s.print)
 }
 
 // decouplingSheet is a decoupling as it is printed.
@@ -101,7 +102,7 @@ func decouplingSheetOf(d *cable.Decoupling, warnings problem.List, at []string) 
 
 func (s *decouplingSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s on %s: every figure is computed from the model, an estimate\n\n", s.Name, s.Cable.Name)
-	tw := table(out)
+	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "frequency\tstack\tAE over DUT\twithout stack\tshare to the AE\tDUT changes\tAE changes")
 	for _, x := range s.shown {
 		if !x.Whole {
@@ -137,10 +138,10 @@ func (s *decouplingSheet) print(out io.Writer) error {
 
 // draw writes the magnitudes of the impedances.
 func (s *decouplingSheet) draw(name string) error {
-	series := []report.Series{{Name: "whole stack"}}
+	series := []report.Curve{{Name: "whole stack"}}
 	for k, x := range s.Stack {
 		if k < 5 {
-			series = append(series, report.Series{Name: x.Name})
+			series = append(series, report.Curve{Name: x.Name})
 		}
 	}
 	for _, x := range s.whole {

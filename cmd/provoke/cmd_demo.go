@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 
 	_ "embed"
@@ -48,12 +49,12 @@ var demoAbout string
 
 // demo is one showing: the simulated bench and the folder.
 type demo struct {
-	w   *world
+	w   *terminal.World
 	sim *simbench.Bench
 	dir string
 }
 
-func (c *demoCommand) Run(w *world) error {
+func (c *demoCommand) Run(w *terminal.World) error {
 	begun := time.Now()
 	if c.Speed == 0 {
 		c.Speed = 40
@@ -62,7 +63,7 @@ func (c *demoCommand) Run(w *world) error {
 		}
 	}
 	if c.Speed <= 0 || c.Speed > 200 {
-		return withCode(exitUsage, fmt.Errorf("speed %g must be above 0 and at most 200", c.Speed))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("speed %g must be above 0 and at most 200", c.Speed))
 	}
 	d := &demo{w: w, sim: simbench.New(simbench.Config{Seed: c.Seed, Speed: c.Speed}), dir: c.Dir}
 	defer d.sim.Close()
@@ -78,12 +79,12 @@ func (c *demoCommand) Run(w *world) error {
 	if abuses := d.sim.Abuses(); len(abuses) > 0 {
 		return fmt.Errorf("the simulated bench was abused, which is a fault of provoke: %+v", abuses)
 	}
-	fmt.Fprintf(w.stdout, "\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.",
+	fmt.Fprintf(w.Stdout, "\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.",
 		rf.Duration(time.Since(begun).Round(100*time.Millisecond)), d.shown("report.pdf"))
 	if !c.Verbose {
-		fmt.Fprint(w.stdout, " What was shortened here, each command prints in full, or --verbose.")
+		fmt.Fprint(w.Stdout, " What was shortened here, each command prints in full, or --verbose.")
 	}
-	fmt.Fprintln(w.stdout)
+	fmt.Fprintln(w.Stdout)
 	return nil
 }
 
@@ -104,7 +105,7 @@ func (d *demo) prepare(c *demoCommand) error {
 		"Dwell":   rf.Duration(d.sim.LeastDwell().Round(time.Millisecond) + time.Millisecond).String(),
 		"Recover": rf.Duration(3 * d.sim.LeastDwell().Round(time.Millisecond)).String(),
 		"Speed":   fmt.Sprint(c.Speed),
-		"Issued":  d.w.now().AddDate(0, 0, 1).Format(time.DateOnly), // after the runs, also round midnight
+		"Issued":  d.w.Now().AddDate(0, 0, 1).Format(time.DateOnly), // after the runs, also round midnight
 	}
 	if err := d.write("bench.yaml", d.sim.BenchFile()); err != nil {
 		return err
@@ -215,20 +216,20 @@ func (d *demo) job(verbose bool) error {
 			s.hand()
 		}
 		if s.say != "" {
-			fmt.Fprintf(d.w.stdout, "\n# %s\n", strings.ReplaceAll(s.say, "\n", "\n# "))
+			fmt.Fprintf(d.w.Stdout, "\n# %s\n", strings.ReplaceAll(s.say, "\n", "\n# "))
 		}
-		fmt.Fprintf(d.w.stdout, "\n$ provoke %s\n", typedOut(s.args))
+		fmt.Fprintf(d.w.Stdout, "\n$ provoke %s\n", typedOut(s.args))
 		w, end := *d.w, func() error { return nil }
 		if !verbose {
-			short := &abridged{to: d.w.stdout, told: told}
-			w.stdout, w.stderr, w.terminal, end = short, short, false, short.close
+			short := &abridged{to: d.w.Stdout, told: told}
+			w.Stdout, w.Stderr, w.Terminal, end = short, short, false, short.close
 		}
 		code := run(&w, s.args)
 		if err := end(); err != nil {
 			return err
 		}
-		if code != exitDone && code != exitIncomplete {
-			return withCode(code, fmt.Errorf("the demo's command ended with code %d", code))
+		if code != terminal.ExitDone && code != terminal.ExitIncomplete {
+			return terminal.WithCode(code, fmt.Errorf("the demo's command ended with code %d", code))
 		}
 	}
 	return nil

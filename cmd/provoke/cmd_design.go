@@ -9,6 +9,8 @@ import (
 	"provoke/internal/model/design"
 	"provoke/internal/model/ferrite"
 	"provoke/internal/model/twoport"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -53,14 +55,14 @@ as "3 Lorentz" may be fitted to it (model: …), and its fit error is printed.
 "needed","flux_wanted","heat_wanted"}]},"probe":{"monitoring","injecting","ratio","drive_volts","load_watts"}}.`
 }
 
-func (c *designClamp) Run(w *world) error {
-	data, err := readText(c.File)
+func (c *designClamp) Run(w *terminal.World) error {
+	data, err := terminal.ReadText(c.File)
 	if err != nil {
 		return fmt.Errorf("read the clamp file: %w", err)
 	}
 	d, problems := design.Parse(c.File, data, beside(c.File))
 	for _, p := range problems.Warnings() {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	if err := problems.Err(); err != nil {
 		return err
@@ -74,19 +76,19 @@ func (c *designClamp) Run(w *world) error {
 		return err
 	}
 	if c.JSON {
-		return printJSON(w.stdout, designShape(d, all, shown))
+		return terminal.PrintJSON(w.Stdout, designShape(d, all, shown))
 	}
-	onPage(w.stdout, func(out io.Writer) error { printDesign(out, d, all, shown); return nil })
+	terminal.OnPage(w.Stdout, func(out io.Writer) error { printDesign(out, d, all, shown); return nil })
 	return nil
 }
 
 // shown picks the winding and stack that is printed over frequency.
 func (c *designClamp) shown(d *design.Clamp, all []design.Result) (design.Result, error) {
 	if c.Winding < 1 || c.Winding > len(d.Windings) {
-		return design.Result{}, withCode(exitUsage, fmt.Errorf("--winding %d: the file has %s", c.Winding, count(len(d.Windings), "winding", "windings")))
+		return design.Result{}, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--winding %d: the file has %s", c.Winding, english.Count(len(d.Windings), "winding", "windings")))
 	}
 	if c.Stack < 0 || c.Stack > 100 {
-		return design.Result{}, withCode(exitUsage, errors.New("--stack: from 1 to 100 cores are computed"))
+		return design.Result{}, terminal.WithCode(terminal.ExitUsage, errors.New("--stack: from 1 to 100 cores are computed"))
 	}
 	winding := d.Windings[c.Winding-1]
 	if c.Stack > 0 {
@@ -107,7 +109,7 @@ func printDesign(w io.Writer, d *design.Clamp, all []design.Result, shown design
 		fmt.Fprintf(w, "; the modulation adds %s at the crest and %s of mean power", d.Crest.Text(1), d.Mean.Text(1))
 	}
 	fmt.Fprint(w, "\n\n")
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "turns\tcores\tforward needed\tat\tvaries by\tpeak flux\tat\tcore heat\thotter by\tworst |Γ|\tin the cable\tagainst it")
 	for _, r := range all {
 		against := "–"
@@ -119,8 +121,8 @@ func printDesign(w io.Writer, d *design.Clamp, all []design.Result, shown design
 	}
 	t.Flush()
 	fmt.Fprintln(w, "ranked by the forward power (CW) needed at the worst frequency. Flux is the peak at the crest, heat the mean. The rise of temperature is that of the bare core in still air after hours at the worst frequency: an estimate (10 W/m²K, from memory).")
-	fmt.Fprintf(w, "\n%s on %s\n", count(shown.Winding.Turns, "turn", "turns"), count(shown.Stack, "core", "cores"))
-	t = table(w)
+	fmt.Fprintf(w, "\n%s on %s\n", english.Count(shown.Winding.Turns, "turn", "turns"), english.Count(shown.Stack, "core", "cores"))
+	t = terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tjig insertion loss\tin the cable\tcurrent per W\tforward needed\tpeak flux\tcore heat\t|Γ|")
 	for _, i := range spreadOver(len(shown.Points), shownPoints) {
 		p := shown.Points[i]

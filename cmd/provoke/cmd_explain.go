@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/trace"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
@@ -12,6 +11,8 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
 )
@@ -37,7 +38,7 @@ Strong is from 10 dB of distance, moderate from 6 dB, weak from 3 dB; without ev
 --json prints {"run","considered":[...],"bands":[{"low_hz","high_hz","lowest_hz","onset","lines":[{"topic","for","strength","compared","runs":[...]}]}]}.`
 }
 
-func (c *explainCommand) Run(w *world) error {
+func (c *explainCommand) Run(w *terminal.World) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
 		return damage(err)
@@ -65,19 +66,19 @@ func (c *explainCommand) Run(w *world) error {
 		return err
 	}
 	if c.JSON {
-		return printJSON(w.stdout, report.Explanation(e))
+		return terminal.PrintJSON(w.Stdout, tell.Explanation(e))
 	}
-	return onPage(w.stdout, func(out io.Writer) error { printExplanation(out, e, upset, c.Number == 0); return nil })
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error { printExplanation(out, e, upset, c.Number == 0); return nil })
 }
 
 // harmonics are those measured, then those of the amplifier's data in the bench file of the run.
-func (c *explainCommand) harmonics(w *world, job *store.Job, r result.Run) (evidence.Harmonics, error) {
+func (c *explainCommand) harmonics(w *terminal.World, job *store.Job, r result.Run) (evidence.Harmonics, error) {
 	var measured [2]curve.Curve[rf.Gain]
 	for i, name := range []string{c.Second, c.Third} {
 		if name == "" {
 			continue
 		}
-		data, err := readTable(name)
+		data, err := terminal.ReadTable(name)
 		if err != nil {
 			return nil, fmt.Errorf("read the harmonics: %w", err)
 		}
@@ -89,7 +90,7 @@ func (c *explainCommand) harmonics(w *world, job *store.Job, r result.Run) (evid
 	}
 	bench, err := evidence.BenchOf(r, func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err })
 	if err != nil {
-		fmt.Fprintf(w.stderr, "provoke: nothing is known of the amplifier's harmonics: %v\n", err)
+		fmt.Fprintf(w.Stderr, "provoke: nothing is known of the amplifier's harmonics: %v\n", err)
 		bench = nil
 	}
 	return evidence.Measured(measured[0], measured[1], evidence.OfAmplifier(bench)), nil
@@ -128,7 +129,7 @@ func printExplanation(w io.Writer, e evidence.Explanation, upset []int, chosen b
 			fmt.Fprintln(w, "  nothing in this job bears on its cause")
 			continue
 		}
-		t := table(w)
+		t := terminal.Table(w)
 		for _, l := range b.Lines {
 			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\n", l.Topic, l.Strength, "for "+l.For, event.Printable(l.Compared))
 		}

@@ -9,6 +9,7 @@ import (
 
 	"provoke/internal/bench/scpi/discovery"
 	"provoke/internal/job/event"
+	"provoke/internal/terminal"
 )
 
 type findCommand struct {
@@ -31,24 +32,24 @@ type foundJSON struct {
 
 // Run looks everywhere. Nothing found is no error; a place where it could not look is told on standard
 // error and is none either, because the rest of the list is good.
-func (c *findCommand) Run(w *world) error {
-	found, err := discovery.Look(w.ctx, discovery.Options{Interface: c.Interface, Wait: c.Wait, Limit: c.Limit, Silent: c.Silent})
+func (c *findCommand) Run(w *terminal.World) error {
+	found, err := discovery.Look(w.Ctx, discovery.Options{Interface: c.Interface, Wait: c.Wait, Limit: c.Limit, Silent: c.Silent})
 	if err != nil {
 		for _, line := range strings.Split(err.Error(), "\n") {
-			fmt.Fprintln(w.stderr, "provoke: "+line)
+			fmt.Fprintln(w.Stderr, "provoke: "+line)
 		}
 		if c.Interface != "" && errors.Is(err, discovery.ErrNoNetwork) && len(found) == 0 {
-			return withCode(exitError, fmt.Errorf("nothing found, and the interface that was asked for could not be looked at"))
+			return terminal.WithCode(terminal.ExitError, fmt.Errorf("nothing found, and the interface that was asked for could not be looked at"))
 		}
 	}
 	if c.JSON {
 		return c.asJSON(w, found)
 	}
 	if len(found) == 0 {
-		fmt.Fprintln(w.stdout, "nothing found; an instrument without LXI can still be reached by its address (TCPIP::host::5025::SOCKET)")
+		fmt.Fprintln(w.Stdout, "nothing found; an instrument without LXI can still be reached by its address (TCPIP::host::5025::SOCKET)")
 		return nil
 	}
-	t := table(w.stdout)
+	t := terminal.Table(w.Stdout)
 	fmt.Fprintln(t, "address\twho\tfound by")
 	for _, f := range found {
 		fmt.Fprintf(t, "%s\t%s\t%s\n", event.Printable(f.Address), event.Printable(who(f)), how(f))
@@ -79,7 +80,7 @@ func how(f discovery.Found) string {
 	return strings.Join(out, ", ")
 }
 
-func (c *findCommand) asJSON(w *world, found []discovery.Found) error {
+func (c *findCommand) asJSON(w *terminal.World, found []discovery.Found) error {
 	list := []foundJSON{}
 	for _, f := range found {
 		j := foundJSON{Address: f.Address, Identity: f.Identity, Name: f.Name, How: f.How, InUse: f.InUse}
@@ -94,6 +95,6 @@ func (c *findCommand) asJSON(w *world, found []discovery.Found) error {
 	if err != nil {
 		return fmt.Errorf("printing what was found: %w", err)
 	}
-	_, err = fmt.Fprintln(w.stdout, string(data))
+	_, err = fmt.Fprintln(w.Stdout, string(data))
 	return err
 }

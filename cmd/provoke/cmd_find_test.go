@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"provoke/internal/terminal"
 )
 
 // spaces are two network namespaces with a cable between them: instruments in one, this program in
@@ -172,7 +174,7 @@ func TestOutsideFindSeesAnnouncedAndBroadcastInstrumentsInANamespace(t *testing.
 
 func TestFindNamesAnInterfaceThatIsNotThere(t *testing.T) {
 	var out, errs bytes.Buffer
-	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &out, stderr: &errs, now: time.Now}
+	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now}
 	run(w, []string{"find", "--interface", "nowhere0", "--silent"})
 	if !strings.Contains(errs.String(), "no network: there is no interface nowhere0") {
 		t.Errorf("said %s", errs.String())

@@ -7,13 +7,15 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -30,7 +32,7 @@ func (c *findingsCommand) Help() string {
 }
 
 // Run prints the findings of one run.
-func (c *findingsCommand) Run(w *world) error {
+func (c *findingsCommand) Run(w *terminal.World) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
 		return damage(err)
@@ -44,11 +46,11 @@ func (c *findingsCommand) Run(w *world) error {
 	f := analysis.Of(r, control)
 	known := onsetsOf(w, job, r, &f)
 	if c.JSON {
-		j := report.Findings(f)
+		j := tell.Findings(f)
 		known.fill(&j)
-		err = printJSON(w.stdout, j)
+		err = terminal.PrintJSON(w.Stdout, j)
 	} else {
-		err = onPage(w.stdout, func(out io.Writer) error {
+		err = terminal.OnPage(w.Stdout, func(out io.Writer) error {
 			err := printFindings(out, r, f, known, c.All)
 			if err == nil {
 				printEvidence(out, job, r, control)
@@ -57,7 +59,7 @@ func (c *findingsCommand) Run(w *world) error {
 		})
 	}
 	if err == nil && c.FailOnUpset && f.Upsets > 0 {
-		return withCode(exitUpset, fmt.Errorf("the DUT upset at %s in run %d", count(f.Upsets, "frequency", "frequencies"), f.Run))
+		return terminal.WithCode(terminal.ExitUpset, fmt.Errorf("the DUT upset at %s in run %d", english.Count(f.Upsets, "frequency", "frequencies"), f.Run))
 	}
 	return err
 }
@@ -91,7 +93,7 @@ func printEvidence(w io.Writer, job *store.Job, r result.Run, control *result.Ru
 
 // readChosen folds the run with a number, or the newest exposure, and the control run it is compared
 // with; the other runs of the job are not read.
-func readChosen(w *world, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
+func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return r, nil, damage(err)
@@ -112,7 +114,7 @@ func readChosen(w *world, job *store.Job, number int) (r result.Run, control *re
 }
 
 // readRuns folds every run of a job, in order of number.
-func readRuns(w *world, job *store.Job) ([]result.Run, error) {
+func readRuns(w *terminal.World, job *store.Job) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return nil, damage(err)
@@ -129,13 +131,13 @@ func readRuns(w *world, job *store.Job) ([]result.Run, error) {
 }
 
 // readRun folds one run and says on stderr when records of it could not be read.
-func readRun(w *world, job *store.Job, number int) (result.Run, error) {
+func readRun(w *terminal.World, job *store.Job, number int) (result.Run, error) {
 	r, err := result.All(job.Records(number, 1))
 	if err != nil {
 		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), damage(err))
 	}
 	if r.Unreadable > 0 {
-		fmt.Fprintf(w.stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", count(r.Unreadable, "record", "records"), number)
+		fmt.Fprintf(w.Stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", english.Count(r.Unreadable, "record", "records"), number)
 	}
 	return r, nil
 }
@@ -174,13 +176,13 @@ func printFindings(w io.Writer, r result.Run, f analysis.Findings, known onsets,
 		return nil
 	}
 	tells := f.FalseAlarms == nil && f.Swept == nil && f.Exposed() && r.Opened.RunKind != plan.Calibration
-	headline, _ := report.Headline(f)
+	headline, _ := tell.Headline(f)
 	fmt.Fprintln(w, headline)
 	if tells {
 		if worst, upset := f.Worst(); upset && known.words(worst.Frequency) != "" {
 			fmt.Fprintf(w, "the onset there lies from %s with a confidence of 95 %%\n", strings.Join(strings.Fields(known.words(worst.Frequency)), " "))
 		}
-		fmt.Fprintf(w, "%s of %s exposed; highest current %v\n", soundWords(f), count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
+		fmt.Fprintf(w, "%s of %s exposed; highest current %v\n", soundWords(f), english.Count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent)
 	}
 	fmt.Fprintln(w)
 	printRunHead(w, r)
@@ -223,13 +225,13 @@ func printRunHead(w io.Writer, r result.Run) {
 	}
 	fmt.Fprintf(w, "level: %s\n", event.Printable(profileWords(o.Profile)))
 	fmt.Fprintf(w, "%s; dwell %v; resolution %v\n", analysis.Modulation(o.Modulation), o.Dwell, o.Resolution)
-	fmt.Fprintf(w, "%s, %s\n\n", count(r.Exposures, "exposure", "exposures"), count(len(r.Points()), "frequency", "frequencies"))
+	fmt.Fprintf(w, "%s, %s\n\n", english.Count(r.Exposures, "exposure", "exposures"), english.Count(len(r.Points()), "frequency", "frequencies"))
 }
 
 // printLaboratory prints what a laboratory reported, as it was entered.
 func printLaboratory(w io.Writer, r result.Run) {
 	fmt.Fprintf(w, "run %d: reported by %s, %s\n", r.Number, orDash(r.Laboratory.Laboratory), orDash(r.Laboratory.Report))
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "  from\tto\tlevel\tmodulation\twhat happened")
 	for _, x := range r.Laboratory.Failures {
 		fmt.Fprintf(t, "  %v\t%v\t%s\t%s\t%s\n", x.From, x.To, orDash(x.Level), orDash(x.Modulation), orDash(x.What))
@@ -262,13 +264,13 @@ func printBands(w io.Writer, f analysis.Findings) {
 	if len(f.Bands) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "%s (%s)\n", count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
-	t := table(w)
-	fmt.Fprintln(t, "  band\tlowest onset\tat\t"+report.MarginTo(f)+"\tclass\tlow edge\thigh edge\tlow check\texposures")
+	fmt.Fprintf(w, "%s (%s)\n", english.Count(len(f.Bands), "failing band", "failing bands"), plan.MonotoneAssumed)
+	t := terminal.Table(w)
+	fmt.Fprintln(t, "  band\tlowest onset\tat\t"+tell.MarginTo(f)+"\tclass\tlow edge\thigh edge\tlow check\texposures")
 	for _, b := range f.Bands {
 		fmt.Fprintf(t, "  %s\t%v\t%v\t%s\t%s\t%s\t%s\t%s\t%d\n", analysis.Span(b), b.Lowest.Onset, b.Lowest.Frequency,
 			gainWords(b.Lowest.Margin, b.Lowest.MarginBound), classWords(b.Class, b.InControl),
-			report.EdgeWords(b.Low, "below"), report.EdgeWords(b.High, "above"), report.MonotoneWords(b.Monotone), b.Exposures)
+			tell.EdgeWords(b.Low, "below"), tell.EdgeWords(b.High, "above"), tell.MonotoneWords(b.Monotone), b.Exposures)
 	}
 	t.Flush()
 	fmt.Fprintln(w)
@@ -279,13 +281,13 @@ func printUpsets(w io.Writer, f analysis.Findings, known onsets) {
 		return
 	}
 	fmt.Fprintln(w, "upsets")
-	t := table(w)
-	fmt.Fprintln(t, "  frequency\tonset\tfrom … to\trecovery\twanted\t"+report.MarginTo(f)+"\tclass\tupsets at onset\texposures")
+	t := terminal.Table(w)
+	fmt.Fprintln(t, "  frequency\tonset\tfrom … to\trecovery\twanted\t"+tell.MarginTo(f)+"\tclass\tupsets at onset\texposures")
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue
 		}
-		fmt.Fprintf(t, "  %v\t%s\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, report.OnsetWords(p), known.words(p.Frequency), report.RecoveryWords(p), p.Wanted,
+		fmt.Fprintf(t, "  %v\t%s\t%s\t%v\t%v\t%s\t%s\t%d of %d\t%d\n", p.Frequency, tell.OnsetWords(p), known.words(p.Frequency), tell.RecoveryWords(p), p.Wanted,
 			gainWords(p.Margin, p.MarginBound), classWords(p.Class, p.InControl), p.UpsetsAtOnset, p.TrialsAtOnset, p.Exposures)
 	}
 	t.Flush()
@@ -317,8 +319,8 @@ func printShort(w io.Writer, f analysis.Findings) {
 	if len(short) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "the level wanted was not reached at %s\n", count(len(short), "frequency", "frequencies"))
-	t := table(w)
+	fmt.Fprintf(w, "the level wanted was not reached at %s\n", english.Count(len(short), "frequency", "frequencies"))
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "  frequency\tonset\twanted\tshort of it by\twhy")
 	for i, p := range short {
 		if i == mostShort && len(short) > mostShort+1 {
@@ -332,7 +334,7 @@ func printShort(w io.Writer, f analysis.Findings) {
 }
 
 func printRemarks(w io.Writer, f analysis.Findings) {
-	if s := report.LevelWords(f); s != "" {
+	if s := tell.LevelWords(f); s != "" {
 		fmt.Fprintln(w, event.Printable(s))
 	}
 	if f.Control != 0 {
@@ -353,7 +355,7 @@ func printSureness(w io.Writer, f analysis.Findings, known onsets) {
 	const most = 8
 	for i, n := range f.NotDeterministic {
 		if i == most {
-			fmt.Fprintf(w, "not deterministic at %s more\n", count(len(f.NotDeterministic)-most, "frequency", "frequencies"))
+			fmt.Fprintf(w, "not deterministic at %s more\n", english.Count(len(f.NotDeterministic)-most, "frequency", "frequencies"))
 			break
 		}
 		fmt.Fprintf(w, "not deterministic at %v: %s; a staircase finds the level of a chosen upset probability (provoke study threshold)\n", n.Frequency, n.Why)
@@ -367,7 +369,7 @@ func printSureness(w io.Writer, f analysis.Findings, known onsets) {
 	}
 }
 
-func gainWords(g rf.Gain, b rf.Bound) string { return report.GainWords(g, b) }
+func gainWords(g rf.Gain, b rf.Bound) string { return tell.GainWords(g, b) }
 
 func classWords(c event.Class, inControl bool) string {
 	if inControl {

@@ -15,6 +15,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -90,7 +91,7 @@ func weigherJobFile(t *testing.T) string {
 // asked runs a command line.
 func asked(args ...string) (code int, out, errs string) {
 	var o, e bytes.Buffer
-	w := &world{stdout: wide{&o}, stderr: &e, now: func() time.Time { return weigherClock.Add(24 * time.Hour) }}
+	w := &terminal.World{Stdout: wide{&o}, Stderr: &e, Now: func() time.Time { return weigherClock.Add(24 * time.Hour) }}
 	code = run(w, args)
 	return code, o.String(), e.String()
 }
@@ -98,7 +99,7 @@ func asked(args ...string) (code int, out, errs string) {
 func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 	job := weigherJobFile(t)
 	code, out, errs := asked("findings", job, "--run", "1")
-	if code != exitDone {
+	if code != terminal.ExitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	for _, s := range []string{"1 failing band (monotone assumed)", "24 MHz to 27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
@@ -137,10 +138,10 @@ func TestWhatTheJournalSaysCannotDressUpTheTerminal(t *testing.T) {
 
 func TestFindingsFailOnUpsetEndsWithTen(t *testing.T) {
 	job := weigherJobFile(t)
-	if code, _, _ := asked("findings", job, "--run", "1", "--fail-on-upset"); code != exitUpset {
+	if code, _, _ := asked("findings", job, "--run", "1", "--fail-on-upset"); code != terminal.ExitUpset {
 		t.Errorf("exit code %d, want 10", code)
 	}
-	if code, _, errs := asked("findings", job, "--run", "2", "--fail-on-upset"); code != exitDone {
+	if code, _, errs := asked("findings", job, "--run", "2", "--fail-on-upset"); code != terminal.ExitDone {
 		t.Errorf("exit code %d, want 0: %s", code, errs)
 	}
 }
@@ -178,7 +179,7 @@ func TestFindingsJSONHasTheDocumentedNames(t *testing.T) {
 
 func TestFindingsOfARunThatIsNotThereNameThoseThatAre(t *testing.T) {
 	code, _, errs := asked("findings", weigherJobFile(t), "--run", "9")
-	if code != exitError || !strings.Contains(errs, "no run 9") || !strings.Contains(errs, "runs 1, 2, 3") {
+	if code != terminal.ExitError || !strings.Contains(errs, "no run 9") || !strings.Contains(errs, "runs 1, 2, 3") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
 }
@@ -195,7 +196,7 @@ func TestCompareGivesTheVerdictWithItsReasons(t *testing.T) {
 	}
 	for _, c := range cases {
 		code, out, errs := asked(append([]string{"compare", job}, c.args...)...)
-		if code != exitDone {
+		if code != terminal.ExitDone {
 			t.Errorf("%v: exit code %d: %s", c.args, code, errs)
 		}
 		for _, s := range c.words {
@@ -239,7 +240,7 @@ func TestReportWritesOnePageAndItsTables(t *testing.T) {
 	dir := t.TempDir()
 	out := filepath.Join(dir, "report.html")
 	code, said, errs := asked("report", job, "-o", out, "--csv", filepath.Join(dir, "csv"))
-	if code != exitDone {
+	if code != terminal.ExitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	if !strings.Contains(said, "run 1 compared with run 3") {
@@ -268,7 +269,7 @@ func TestReportIsWrittenInTheFormThatEachEndingNames(t *testing.T) {
 	job, dir := weigherJobFile(t), t.TempDir()
 	for _, paper := range []string{"a4", "letter"} {
 		code, _, errs := asked("report", job, "-o", filepath.Join(dir, paper+".html"), "-o", filepath.Join(dir, paper+".PDF"), "-o", filepath.Join(dir, "a,b"+paper+".xlsx"), "--paper", paper)
-		if code != exitDone {
+		if code != terminal.ExitDone {
 			t.Fatalf("exit code %d: %s", code, errs)
 		}
 	}
@@ -295,10 +296,10 @@ func TestReportNamesTheFolderThatIsNotThere(t *testing.T) {
 
 func TestReportRefusesAnEndingThatNamesNoForm(t *testing.T) {
 	job, out := weigherJobFile(t), filepath.Join(t.TempDir(), "report.doc")
-	if code, _, errs := asked("report", job, "-o", out); code != exitUsage || !strings.Contains(errs, ".html, .pdf or .xlsx") {
+	if code, _, errs := asked("report", job, "-o", out); code != terminal.ExitUsage || !strings.Contains(errs, ".html, .pdf or .xlsx") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
-	if code, _, errs := asked("report", job, "-o", "report.pdf", "--paper", "a5"); code != exitUsage || !strings.Contains(errs, "a4") {
+	if code, _, errs := asked("report", job, "-o", "report.pdf", "--paper", "a5"); code != terminal.ExitUsage || !strings.Contains(errs, "a4") {
 		t.Errorf("a paper that is not known: exit code %d: %s", code, errs)
 	}
 }
@@ -306,10 +307,10 @@ func TestReportRefusesAnEndingThatNamesNoForm(t *testing.T) {
 func TestTheSameJobGivesTheSameReportWheneverItIsWritten(t *testing.T) {
 	job, dir := weigherJobFile(t), t.TempDir()
 	for i, at := range []time.Time{weigherClock, weigherClock.AddDate(3, 0, 0)} {
-		w := &world{stdout: &bytes.Buffer{}, stderr: &bytes.Buffer{}, now: func() time.Time { return at }}
+		w := &terminal.World{Stdout: &bytes.Buffer{}, Stderr: &bytes.Buffer{}, Now: func() time.Time { return at }}
 		name := filepath.Join(dir, string(rune('a'+i)))
-		if code := run(w, []string{"report", job, "-o", name + ".pdf", "-o", name + ".html"}); code != exitDone {
-			t.Fatal(w.stderr)
+		if code := run(w, []string{"report", job, "-o", name + ".pdf", "-o", name + ".html"}); code != terminal.ExitDone {
+			t.Fatal(w.Stderr)
 		}
 	}
 	for _, ending := range []string{".pdf", ".html"} {
@@ -323,13 +324,13 @@ func TestTheSameJobGivesTheSameReportWheneverItIsWritten(t *testing.T) {
 
 func TestReportDoesNotWriteOverAJob(t *testing.T) {
 	job := weigherJobFile(t)
-	if code, _, errs := asked("report", job, "-o", job); code != exitUsage || !strings.Contains(errs, "is a job file") {
+	if code, _, errs := asked("report", job, "-o", job); code != terminal.ExitUsage || !strings.Contains(errs, "is a job file") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
-	if code, _, errs := asked("report", job, "-o", filepath.Join(t.TempDir(), "no", "report.html")); code != exitError || !strings.Contains(errs, "write the report") {
+	if code, _, errs := asked("report", job, "-o", filepath.Join(t.TempDir(), "no", "report.html")); code != terminal.ExitError || !strings.Contains(errs, "write the report") {
 		t.Errorf("a folder that is not there: exit code %d: %s", code, errs)
 	}
-	if code, _, _ := asked("findings", job); code != exitDone {
+	if code, _, _ := asked("findings", job); code != terminal.ExitDone {
 		t.Error("the job does not open any more")
 	}
 }
@@ -368,7 +369,7 @@ func BenchmarkFindingsOfAHundredThousandEvents(b *testing.B) {
 		b.Fatal(err)
 	}
 	for b.Loop() {
-		if code, _, errs := asked("findings", path, "--json"); code != exitDone {
+		if code, _, errs := asked("findings", path, "--json"); code != terminal.ExitDone {
 			b.Fatal(errs)
 		}
 	}

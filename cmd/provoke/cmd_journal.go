@@ -9,6 +9,8 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 )
 
 // journalCommand prints a job's journal record by record, verifies it, or copies the job.
@@ -24,9 +26,9 @@ type journalCommand struct {
 }
 
 // Run prints, verifies or copies.
-func (c *journalCommand) Run(w *world) error {
+func (c *journalCommand) Run(w *terminal.World) error {
 	if c.Head != "" && !c.Verify {
-		return withCode(exitUsage, errors.New("--head needs --verify"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--head needs --verify"))
 	}
 	if c.Import != "" {
 		return c.importRun(w)
@@ -34,7 +36,7 @@ func (c *journalCommand) Run(w *world) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
 		if c.Verify && (errors.Is(err, store.ErrNotAJob) || errors.Is(err, store.ErrDamaged)) {
-			return withCode(exitNotVerified, err)
+			return terminal.WithCode(terminal.ExitNotVerified, err)
 		}
 		return damage(err)
 	}
@@ -44,7 +46,7 @@ func (c *journalCommand) Run(w *world) error {
 	case c.Export != "":
 		return damage(c.export(w, job))
 	case c.Copy != "" && c.Verify:
-		return withCode(exitUsage, errors.New("--copy verifies by itself; give --verify or --copy"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--copy verifies by itself; give --verify or --copy"))
 	case c.Copy != "":
 		return c.copy(w, job)
 	case c.Verify:
@@ -56,15 +58,15 @@ func (c *journalCommand) Run(w *world) error {
 // damage gives an error about a damaged job its exit code.
 func damage(err error) error {
 	if errors.Is(err, store.ErrDamaged) {
-		return withCode(exitNotVerified, err)
+		return terminal.WithCode(terminal.ExitNotVerified, err)
 	}
 	return err
 }
 
 // tellLeftBehind passes on what an abrupt end of a run left beside the job.
-func tellLeftBehind(w *world, job *store.Job) {
+func tellLeftBehind(w *terminal.World, job *store.Job) {
 	if left := job.LeftBehind(); left != "" {
-		fmt.Fprintln(w.stderr, "provoke: note:", left)
+		fmt.Fprintln(w.Stderr, "provoke: note:", left)
 	}
 }
 
@@ -79,24 +81,24 @@ func (c *journalCommand) runs(job *store.Job) ([]store.RunInfo, error) {
 			return []store.RunInfo{r}, nil
 		}
 	}
-	return nil, fmt.Errorf("%s has no run %d; it holds %s", c.Job, c.Number, count(len(runs), "run", "runs"))
+	return nil, fmt.Errorf("%s has no run %d; it holds %s", c.Job, c.Number, english.Count(len(runs), "run", "runs"))
 }
 
-func (c *journalCommand) print(w *world, job *store.Job) error {
+func (c *journalCommand) print(w *terminal.World, job *store.Job) error {
 	runs, err := c.runs(job)
 	if err != nil {
 		return err
 	}
 	if len(runs) == 0 && !c.JSON {
-		fmt.Fprintf(w.stdout, "%s holds no run yet\n", event.Printable(c.Job))
+		fmt.Fprintf(w.Stdout, "%s holds no run yet\n", event.Printable(c.Job))
 	}
 	unreadable := 0
 	for i, r := range runs {
 		if !c.JSON {
 			if i > 0 {
-				fmt.Fprintln(w.stdout)
+				fmt.Fprintln(w.Stdout)
 			}
-			fmt.Fprintln(w.stdout, headline(r))
+			fmt.Fprintln(w.Stdout, headline(r))
 		}
 		n, err := c.printRun(w, job, r.Run)
 		if err != nil {
@@ -105,7 +107,7 @@ func (c *journalCommand) print(w *world, job *store.Job) error {
 		unreadable += n
 	}
 	if unreadable > 0 {
-		return fmt.Errorf("%s of %s cannot be read by this program and %s shown as written; a newer provoke may know more", count(unreadable, "record", "records"), c.Job, isAre(unreadable))
+		return fmt.Errorf("%s of %s cannot be read by this program and %s shown as written; a newer provoke may know more", english.Count(unreadable, "record", "records"), c.Job, isAre(unreadable))
 	}
 	return nil
 }
@@ -132,7 +134,7 @@ func headline(r store.RunInfo) string {
 }
 
 // printRun prints the records of a run and returns how many could not be read.
-func (c *journalCommand) printRun(w *world, job *store.Job, run int) (unreadable int, err error) {
+func (c *journalCommand) printRun(w *terminal.World, job *store.Job, run int) (unreadable int, err error) {
 	for rec, err := range job.Records(run, 1) {
 		switch {
 		case errors.Is(err, event.ErrUnreadable):
@@ -140,7 +142,7 @@ func (c *journalCommand) printRun(w *world, job *store.Job, run int) (unreadable
 		case err != nil:
 			return unreadable, err
 		}
-		if err := c.printRecord(w.stdout, rec, err != nil); err != nil {
+		if err := c.printRecord(w.Stdout, rec, err != nil); err != nil {
 			return unreadable, fmt.Errorf("print the journal: %w", err)
 		}
 	}
@@ -189,7 +191,7 @@ func printRecordJSON(out io.Writer, rec event.Record) error {
 	return enc.Encode(j)
 }
 
-func (c *journalCommand) copy(w *world, job *store.Job) error {
+func (c *journalCommand) copy(w *terminal.World, job *store.Job) error {
 	if err := job.CopyTo(c.Copy); err != nil {
 		return err
 	}
@@ -203,20 +205,20 @@ func (c *journalCommand) copy(w *world, job *store.Job) error {
 		return err
 	}
 	if !v.OK() {
-		printVerification(w.stdout, v)
-		return withCode(exitNotVerified, fmt.Errorf("the copy %s does not verify, since %s does not", c.Copy, c.Job))
+		printVerification(w.Stdout, v)
+		return terminal.WithCode(terminal.ExitNotVerified, fmt.Errorf("the copy %s does not verify, since %s does not", c.Copy, c.Job))
 	}
 	if c.JSON {
-		return printVerificationJSON(w.stdout, v)
+		return printVerificationJSON(w.Stdout, v)
 	}
-	fmt.Fprintf(w.stdout, "copied to %s: %s, %s, every record and attachment verified\n", event.Printable(c.Copy), count(len(v.Runs), "run", "runs"), count(v.Attachments, "attachment", "attachments"))
+	fmt.Fprintf(w.Stdout, "copied to %s: %s, %s, every record and attachment verified\n", event.Printable(c.Copy), english.Count(len(v.Runs), "run", "runs"), english.Count(v.Attachments, "attachment", "attachments"))
 	return nil
 }
 
-func (c *journalCommand) verify(w *world, job *store.Job) error {
+func (c *journalCommand) verify(w *terminal.World, job *store.Job) error {
 	v, err := job.Verify()
 	if err != nil {
-		return withCode(exitNotVerified, err)
+		return terminal.WithCode(terminal.ExitNotVerified, err)
 	}
 	if c.Number != 0 {
 		if err := keepRun(&v, c.Number); err != nil {
@@ -224,18 +226,18 @@ func (c *journalCommand) verify(w *world, job *store.Job) error {
 		}
 	}
 	if c.JSON {
-		err = printVerificationJSON(w.stdout, v)
+		err = printVerificationJSON(w.Stdout, v)
 	} else {
-		printVerification(w.stdout, v)
+		printVerification(w.Stdout, v)
 	}
 	if err != nil {
 		return err
 	}
 	proven, err := c.checkHead(w, v)
 	if err != nil {
-		return withCode(exitNotVerified, err)
+		return terminal.WithCode(terminal.ExitNotVerified, err)
 	}
-	return withCode(exitNotVerified, c.verdict(v, proven))
+	return terminal.WithCode(terminal.ExitNotVerified, c.verdict(v, proven))
 }
 
 func keepRun(v *store.Verification, run int) error {
@@ -245,12 +247,12 @@ func keepRun(v *store.Verification, run int) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("there is no run %d; the job holds %s", run, count(len(v.Runs), "run", "runs"))
+	return fmt.Errorf("there is no run %d; the job holds %s", run, english.Count(len(v.Runs), "run", "runs"))
 }
 
 // checkHead looks for the hash in the newest of the runs checked, and returns the run that it
 // proves complete: the one whose last record it is.
-func (c *journalCommand) checkHead(w *world, v store.Verification) (proven int, err error) {
+func (c *journalCommand) checkHead(w *terminal.World, v store.Verification) (proven int, err error) {
 	if c.Head == "" {
 		return 0, nil
 	}
@@ -264,9 +266,9 @@ func (c *journalCommand) checkHead(w *world, v store.Verification) (proven int, 
 		return 0, fmt.Errorf("verify %s: run %d holds no record with the hash %.20s (at least 12 digits are needed): it is another run, or the run was rewritten or cut", c.Job, r.Run, event.Printable(c.Head))
 	case c.JSON:
 	case seq == r.Count:
-		fmt.Fprintf(w.stdout, "the hash given is that of the last record of run %d\n", r.Run)
+		fmt.Fprintf(w.Stdout, "the hash given is that of the last record of run %d\n", r.Run)
 	default:
-		fmt.Fprintf(w.stdout, "the hash given is that of record %d of run %d; %s since\n", seq, r.Run, count(int(r.Count-seq), "record was added", "records were added"))
+		fmt.Fprintf(w.Stdout, "the hash given is that of record %d of run %d; %s since\n", seq, r.Run, english.Count(int(r.Count-seq), "record was added", "records were added"))
 	}
 	if seq == r.Count {
 		proven = r.Run
@@ -293,11 +295,11 @@ func printVerification(out io.Writer, v store.Verification) {
 		end := "open or cut: no closing record"
 		switch {
 		case r.Closed && r.Late > 0:
-			end = fmt.Sprintf("closed: %s; %s after closing", r.Verdict, count(int(r.Late), "note or attachment", "notes and attachments"))
+			end = fmt.Sprintf("closed: %s; %s after closing", r.Verdict, english.Count(int(r.Late), "note or attachment", "notes and attachments"))
 		case r.Closed:
 			end = "closed: " + string(r.Verdict)
 		}
-		fmt.Fprintf(out, "run %d: %s, head %s, %s\n", r.Run, count(int(r.Count), "record", "records"), r.Head, event.Printable(end))
+		fmt.Fprintf(out, "run %d: %s, head %s, %s\n", r.Run, english.Count(int(r.Count), "record", "records"), r.Head, event.Printable(end))
 		for _, p := range r.Problems {
 			fmt.Fprintf(out, "\tDAMAGE: %s\n", p)
 		}
@@ -305,7 +307,7 @@ func printVerification(out io.Writer, v store.Verification) {
 	for _, p := range v.Problems {
 		fmt.Fprintf(out, "DAMAGE: %s\n", p)
 	}
-	fmt.Fprintf(out, "%s\n", count(v.Attachments, "attachment", "attachments"))
+	fmt.Fprintf(out, "%s\n", english.Count(v.Attachments, "attachment", "attachments"))
 	for _, u := range v.Unnamed {
 		fmt.Fprintf(out, "\t%s is named by no record\n", u)
 	}
@@ -340,7 +342,7 @@ func printVerificationJSON(out io.Writer, v store.Verification) error {
 	for _, r := range v.Runs {
 		j.Runs = append(j.Runs, runCheckJSON{r.Run, r.Count, r.Head, r.Closed, string(r.Verdict), r.Late, list(r.Problems)})
 	}
-	return printJSON(out, j)
+	return terminal.PrintJSON(out, j)
 }
 
 // list makes an empty list print as [].

@@ -12,6 +12,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 )
 
 var journalClock = time.Date(2026, 11, 25, 9, 30, 0, 0, time.UTC)
@@ -44,7 +45,7 @@ func journalJob(t *testing.T, open bool) string {
 
 func journalRun(args ...string) (code int, out, errs string) {
 	var o, e bytes.Buffer
-	w := &world{stdout: &o, stderr: &e, now: func() time.Time { return journalClock.Add(time.Hour) }}
+	w := &terminal.World{Stdout: &o, Stderr: &e, Now: func() time.Time { return journalClock.Add(time.Hour) }}
 	code = run(w, args)
 	return code, o.String(), e.String()
 }
@@ -103,8 +104,8 @@ func TestNotesAndPhotosJoinAClosedRunWhichGoesOnToVerify(t *testing.T) {
 	says(t, 0, []string{"attach", path, photo, "--caption", "as it lay"}, "record 5: photo.jpg; “as it lay”")
 	says(t, 0, []string{"journal", path, "--verify", "--head", head}, "2 notes and attachments after closing", "the hash given is that of record 3 of run 1; 2 records were added since", "1 attachment")
 	says(t, 0, []string{"journal", path, "--verify", "--head", head[:16] + "…"}, "record 3")
-	says(t, exitNotVerified, []string{"journal", path, "--verify", "--head", strings.Repeat("0", 64)}, "holds no record with the hash")
-	says(t, exitNotVerified, []string{"journal", path, "--verify", "--head", head[:11]}, "at least 12 digits")
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify", "--head", strings.Repeat("0", 64)}, "holds no record with the hash")
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify", "--head", head[:11]}, "at least 12 digits")
 	says(t, 0, []string{"journal", path, "--verify", "--json"}, `"complete": true`, `"late": 2`)
 }
 
@@ -119,12 +120,12 @@ func TestARefusedAttachmentLeavesTheJobAsItWas(t *testing.T) {
 	}
 	f.Truncate(store.MaxAttachment + 1)
 	f.Close()
-	says(t, exitError, []string{"attach", path, good, big}, "64 MiB are allowed", "nothing was attached")
-	says(t, exitError, []string{"attach", path, good, filepath.Join(dir, "missing")}, "there is no such file")
-	says(t, exitError, []string{"attach", path, dir}, "it is not a file")
-	says(t, exitError, []string{"attach", path, good, "--run", "7"}, "no such run")
-	says(t, exitUsage, []string{"note", path, " "}, "needs words")
-	says(t, exitUsage, []string{"note", path, strings.Repeat("x", 20000)}, "provoke attach")
+	says(t, terminal.ExitError, []string{"attach", path, good, big}, "64 MiB are allowed", "nothing was attached")
+	says(t, terminal.ExitError, []string{"attach", path, good, filepath.Join(dir, "missing")}, "there is no such file")
+	says(t, terminal.ExitError, []string{"attach", path, dir}, "it is not a file")
+	says(t, terminal.ExitError, []string{"attach", path, good, "--run", "7"}, "no such run")
+	says(t, terminal.ExitUsage, []string{"note", path, " "}, "needs words")
+	says(t, terminal.ExitUsage, []string{"note", path, strings.Repeat("x", 20000)}, "provoke attach")
 	out := says(t, 0, []string{"journal", path, "--verify"}, "run 1: 3 records")
 	if strings.Contains(out, "big") {
 		t.Error(out)
@@ -133,7 +134,7 @@ func TestARefusedAttachmentLeavesTheJobAsItWas(t *testing.T) {
 
 func TestAnOpenRunDoesNotVerifyUnlessItsHeadIsKnown(t *testing.T) {
 	path := journalJob(t, true)
-	out := says(t, exitNotVerified, []string{"journal", path, "--verify"}, "run 2: 1 record", "open or cut", "no closing record")
+	out := says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"}, "run 2: 1 record", "open or cut", "no closing record")
 	says(t, 0, []string{"journal", path, "--verify", "--run", "1"})
 	head := strings.Fields(strings.SplitAfter(out, "head ")[2])[0][:64]
 	says(t, 0, []string{"journal", path, "--verify", "--head", head}, "that of the last record of run 2")
@@ -148,21 +149,21 @@ func TestDamageIsToldWithItsExitCode(t *testing.T) {
 	i := bytes.Index(data, []byte("[2J dark"))
 	data[i+4] ^= 1
 	os.WriteFile(path, data, 0o644)
-	says(t, exitNotVerified, []string{"journal", path, "--verify"}, "DAMAGE: record 2 (operator-mark) is not as it was written")
-	says(t, exitNotVerified, []string{"note", path, "x"}, "damaged")
-	says(t, exitNotVerified, []string{"journal", path, "--copy", path + ".copy"}, "does not verify")
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"}, "DAMAGE: record 2 (operator-mark) is not as it was written")
+	says(t, terminal.ExitNotVerified, []string{"note", path, "x"}, "damaged")
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--copy", path + ".copy"}, "does not verify")
 	os.WriteFile(path, data[:len(data)/2], 0o644)
-	says(t, exitNotVerified, []string{"journal", path, "--verify"})
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"})
 	os.WriteFile(path, []byte("nothing of the kind"), 0o644)
-	says(t, exitNotVerified, []string{"journal", path, "--verify"}, "not a provoke job")
-	says(t, exitError, []string{"journal", path + "x"}, "no such file")
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"}, "not a provoke job")
+	says(t, terminal.ExitError, []string{"journal", path + "x"}, "no such file")
 }
 
 func TestAJobIsCopiedAndVerified(t *testing.T) {
 	path := journalJob(t, true)
 	target := filepath.Join(t.TempDir(), "copy.provoke")
 	says(t, 0, []string{"journal", path, "--copy", target}, "2 runs", "verified")
-	says(t, exitError, []string{"journal", path, "--copy", target}, "exists already")
+	says(t, terminal.ExitError, []string{"journal", path, "--copy", target}, "exists already")
 	says(t, 0, []string{"journal", target, "--run", "1", "--verify"})
 }
 
@@ -173,6 +174,6 @@ func TestANoteIsRefusedWhileARunHoldsTheJob(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	says(t, exitError, []string{"note", path, "x"}, "in use by another run")
+	says(t, terminal.ExitError, []string{"note", path, "x"}, "in use by another run")
 	says(t, 0, []string{"journal", path, "--verify"}, "a run is writing this job now")
 }

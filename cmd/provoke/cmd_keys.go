@@ -6,12 +6,13 @@ import (
 	"strings"
 
 	"provoke/internal/bench/driver"
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/document"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/cable"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
 )
 
 type keysCommand struct {
@@ -57,7 +58,7 @@ func keyedFiles() []keyedFile {
 		{"bench", "provoke: " + catalog.Kind, []keySection{section("the file", catalog.Keys()), section("a curve, where it is no single value", catalog.CurveKeys()), section("an uncertainty, where it is no single text", catalog.UncertaintyKeys())}},
 		{"plan", "provoke: plan 1", []keySection{section("the file", plan.Keys())}},
 		{"laboratory", "provoke: laboratory 1", []keySection{section("the file", analysis.LaboratoryKeys())}},
-		{"about", "provoke: " + report.AboutKind, []keySection{section("the file", report.AboutKeys())}},
+		{"about", "provoke: " + tell.AboutKind, []keySection{section("the file", tell.AboutKeys())}},
 		{"table", "provoke: " + driver.TableKind, append([]keySection{section("the file", driver.TableKeys())}, verbSections()...)},
 		{"cable", "provoke: " + cable.Kind, []keySection{section("the file", cable.Keys()), section("a part", cable.PartKeys())}},
 	}
@@ -98,9 +99,9 @@ func section(title string, keys []document.Key) keySection {
 }
 
 // Run prints the keys.
-func (c *keysCommand) Run(w *world) error {
+func (c *keysCommand) Run(w *terminal.World) error {
 	if c.Table != "" {
-		return printTable(w.stdout, c.Table)
+		return printTable(w.Stdout, c.Table)
 	}
 	files := keyedFiles()
 	if c.File != "" {
@@ -111,11 +112,11 @@ func (c *keysCommand) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, struct {
+		return terminal.PrintJSON(w.Stdout, struct {
 			Files []keyedFile `json:"files"`
 		}{files})
 	}
-	return onPage(w.stdout, func(out io.Writer) error {
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error {
 		for i, f := range files {
 			if i > 0 {
 				fmt.Fprintln(out)
@@ -133,7 +134,7 @@ func (f keyedFile) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s file; its first line is %q; * is required\n", f.Name, f.First)
 	for _, s := range f.Sections {
 		fmt.Fprintf(out, "\n%s\n", s.Title)
-		t := table(out)
+		t := terminal.Table(out)
 		fmt.Fprintln(t, "  key\ttakes\tdefault\tmeans")
 		for _, k := range s.Keys {
 			fmt.Fprintf(t, "  %s%s\t%s\t%s\t%s\n", k.Key, star(k), k.Takes, k.byDefault(), k.Means)

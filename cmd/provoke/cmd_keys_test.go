@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"provoke/internal/bench/driver"
+	"provoke/internal/terminal"
 )
 
 var updateKeys = flag.Bool("update-keys", false, "rewrite docs/files.md")
@@ -53,7 +54,7 @@ func TestKnownKeysAreListed(t *testing.T) {
 		"plan":  {"bench *", "grid[].from", "levelling.window", "0.3 dB", "search.resolution", "dead_man", "2 s", "one of: cable, jig50, jig150"},
 	} {
 		code, out, errs := benchRunOf(1000, "keys", file)
-		if code != exitDone {
+		if code != terminal.ExitDone {
 			t.Fatal(errs)
 		}
 		for _, w := range want {
@@ -67,16 +68,16 @@ func TestKnownKeysAreListed(t *testing.T) {
 func TestABuiltInTableIsPrintedToStartFrom(t *testing.T) {
 	code, out, errs := benchRunOf(80, "keys", "--table", "function generator")
 	table, list := driver.ParseTable("printed.yaml", []byte(out))
-	if code != exitDone || list.Err() != nil || table.Name != "function generator" || table.Commands[driver.OutputOff] != "OUTP 0" {
+	if code != terminal.ExitDone || list.Err() != nil || table.Name != "function generator" || table.Commands[driver.OutputOff] != "OUTP 0" {
 		t.Errorf("exit %d, %v, %+v\n%s", code, list.Err(), table, errs)
 	}
-	if code, _, errs := benchRunOf(80, "keys", "--table", "toaster"); code == exitDone || !strings.Contains(errs, `"signal generator"`) {
+	if code, _, errs := benchRunOf(80, "keys", "--table", "toaster"); code == terminal.ExitDone || !strings.Contains(errs, `"signal generator"`) {
 		t.Errorf("exit %d: %s", code, errs)
 	}
 }
 
 func TestAWrongFileOfKeysIsToldTheRightOnes(t *testing.T) {
-	if code, _, errs := benchRun("keys", "foo"); code != exitUsage || !strings.Contains(errs, `must be one of "bench","plan","laboratory","about","table","cable" but got "foo"`) {
+	if code, _, errs := benchRun("keys", "foo"); code != terminal.ExitUsage || !strings.Contains(errs, `must be one of "bench","plan","laboratory","about","table","cable" but got "foo"`) {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
 }

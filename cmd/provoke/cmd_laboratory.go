@@ -6,13 +6,14 @@ import (
 	"io"
 	"path/filepath"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/twoport"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -47,7 +48,7 @@ unit ("V" of e.m.f., "V/m").`
 }
 
 // Run holds the report against a run.
-func (c *laboratoryCommand) Run(w *world) error {
+func (c *laboratoryCommand) Run(w *terminal.World) error {
 	job, err := store.OpenReadOnly(c.Job)
 	if err != nil {
 		return damage(err)
@@ -63,13 +64,13 @@ func (c *laboratoryCommand) Run(w *world) error {
 		return err
 	}
 	if c.JSON {
-		return printJSON(w.stdout, laboratoryShape(l))
+		return terminal.PrintJSON(w.Stdout, laboratoryShape(l))
 	}
-	return onPage(w.stdout, func(out io.Writer) error { return printBeside(out, l) })
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error { return printBeside(out, l) })
 }
 
 // chosen reads the run of the product as the laboratory had it.
-func (c *laboratoryCommand) chosen(w *world, job *store.Job) (result.Run, error) {
+func (c *laboratoryCommand) chosen(w *terminal.World, job *store.Job) (result.Run, error) {
 	number := c.Number
 	if number == 0 {
 		infos, err := job.Runs()
@@ -89,7 +90,7 @@ func (c *laboratoryCommand) chosen(w *world, job *store.Job) (result.Run, error)
 }
 
 // besideLaboratory reads a report, or takes the job's newest, and holds it against a run.
-func besideLaboratory(w *world, job *store.Job, r result.Run, file, cableFile string, confidence rf.Fraction) (analysis.BesideLaboratory, error) {
+func besideLaboratory(w *terminal.World, job *store.Job, r result.Run, file, cableFile string, confidence rf.Fraction) (analysis.BesideLaboratory, error) {
 	lab, err := reported(w, job, file)
 	if err != nil {
 		return analysis.BesideLaboratory{}, err
@@ -105,7 +106,7 @@ func besideLaboratory(w *world, job *store.Job, r result.Run, file, cableFile st
 }
 
 // reported reads what the laboratory reported.
-func reported(w *world, job *store.Job, file string) (event.LaboratoryFailures, error) {
+func reported(w *terminal.World, job *store.Job, file string) (event.LaboratoryFailures, error) {
 	if file == "" {
 		infos, err := job.Runs()
 		if err != nil {
@@ -125,19 +126,19 @@ func reported(w *world, job *store.Job, file string) (event.LaboratoryFailures, 
 		}
 		return event.LaboratoryFailures{}, errors.New("the job holds nothing that a laboratory reported: name a file, YAML or CSV")
 	}
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	if err != nil {
 		return event.LaboratoryFailures{}, fmt.Errorf("read the laboratory's report: %w", err)
 	}
 	lab, list := analysis.ParseLaboratory(filepath.Base(file), data)
 	for _, p := range list.Warnings() {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	return lab, list.Err()
 }
 
 // certaintyOf gathers how well both levels are known.
-func certaintyOf(w *world, job *store.Job, r result.Run, lab event.LaboratoryFailures, confidence rf.Fraction) (analysis.Certainty, error) {
+func certaintyOf(w *terminal.World, job *store.Job, r result.Run, lab event.LaboratoryFailures, confidence rf.Fraction) (analysis.Certainty, error) {
 	bench, err := benchOfRun(job, r)
 	var same []result.Run
 	if err != nil {
@@ -147,7 +148,7 @@ func certaintyOf(w *world, job *store.Job, r result.Run, lab event.LaboratoryFai
 	}
 	c, err := uncertainty.CertaintyOf(bench, r, same, lab, confidence)
 	if err != nil {
-		return c, withCode(exitUsage, fmt.Errorf("--confidence: %w", err))
+		return c, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--confidence: %w", err))
 	}
 	return c, nil
 }
@@ -186,11 +187,11 @@ func printBeside(out io.Writer, l analysis.BesideLaboratory) error {
 		fmt.Fprintf(out, "; bench to %s (ASSUMED: the job holds no bench file)", l.Certainty.Bench(rf.Megahertz).Text(2))
 	}
 	fmt.Fprint(out, "\n\n")
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "laboratory failed at\tlevel\tstands for\ton the bench\tonset\tat\timplies\tpublished\ta fix must show\tof that margin")
 	for _, p := range l.Points {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), report.AsksWords(p), report.FateWords(p), p.Onset, p.At,
-			report.PerUnitWords(p), report.PublishedWords(p), p.RequiredWords(), p.Margin.Text(1))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%v\t%v\t%s\t%s\t%v\t%s\n", p.Span(), orDash(p.LaboratoryFailure.Level), tell.AsksWords(p), tell.FateWords(p), p.Onset, p.At,
+			tell.PerUnitWords(p), tell.PublishedWords(p), p.RequiredWords(), p.Margin.Text(1))
 	}
 	if err := t.Flush(); err != nil {
 		return err

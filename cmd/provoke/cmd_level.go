@@ -1,13 +1,13 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"strings"
 
 	"provoke/internal/model/level"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -58,15 +58,15 @@ peak_held_carrier, peak_held_peak, peak_held_rms (each of the last six also with
 }
 
 // Run prints what the expressions come to.
-func (c *levelCommand) Run(w *world) error {
+func (c *levelCommand) Run(w *terminal.World) error {
 	if c.Profiles {
 		if len(c.Expression) > 0 {
-			return withCode(exitUsage, errors.New("--profiles lists everything and takes no expression"))
+			return terminal.WithCode(terminal.ExitUsage, errors.New("--profiles lists everything and takes no expression"))
 		}
 		if c.JSON {
-			return c.listProfiles(w.stdout)
+			return c.listProfiles(w.Stdout)
 		}
-		return onPage(w.stdout, c.listProfiles)
+		return terminal.OnPage(w.Stdout, c.listProfiles)
 	}
 	asked, list := readLevelWords(c.pieces())
 	var sheets []levelSheet
@@ -74,18 +74,18 @@ func (c *levelCommand) Run(w *world) error {
 		sheets, list = asked.work()
 	}
 	if err := list.Err(); err != nil {
-		return withCode(exitUsage, err)
+		return terminal.WithCode(terminal.ExitUsage, err)
 	}
 	if c.JSON {
-		return printJSON(w.stdout, struct {
+		return terminal.PrintJSON(w.Stdout, struct {
 			Results []levelSheet `json:"results"`
 		}{sheets})
 	}
 	for i, s := range sheets {
 		if i > 0 {
-			fmt.Fprintln(w.stdout)
+			fmt.Fprintln(w.Stdout)
 		}
-		if err := onPage(w.stdout, s.print); err != nil {
+		if err := terminal.OnPage(w.Stdout, s.print); err != nil {
 			return err
 		}
 	}
@@ -109,17 +109,10 @@ func (c *levelCommand) pieces() []levelPiece {
 	return out
 }
 
-func printJSON(w io.Writer, v any) error {
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", "  ")
-	return e.Encode(v)
-}
-
 // print writes one sheet as a table: what, in decibel, in plain units, how it came about.
 func (s levelSheet) print(out io.Writer) error {
 	fmt.Fprintln(out, strings.Join(append([]string{s.Input}, s.With...), ", "))
-	tw := exactTable(out)
+	tw := terminal.ExactTable(out)
 	for _, l := range s.Lines {
 		linear := l.Linear
 		text := "–"
@@ -183,9 +176,9 @@ func (c *levelCommand) listProfiles(out io.Writer) error {
 		for _, r := range level.StepRules() {
 			list.Steps = append(list.Steps, stepRow{r.ID, r.Title, r.Dwell.Quantity(), r.DwellNote, r.Source, r.Confidence, r.Verified, r.Mark()})
 		}
-		return printJSON(out, list)
+		return terminal.PrintJSON(out, list)
 	}
-	tw := exactTable(out)
+	tw := terminal.ExactTable(out)
 	fmt.Fprintln(tw, "PROFILE\tLEVEL\tBAND\tCONVENTION\tFIGURES")
 	for _, p := range level.Profiles() {
 		fmt.Fprintf(tw, "%s\t%s\t%v to %v\t%s\t%s\n", p.ID, p.Title, p.Low, p.High, p.Hold, figures(p.Mark(), p.Confidence))
@@ -194,7 +187,7 @@ func (c *levelCommand) listProfiles(out io.Writer) error {
 		return err
 	}
 	fmt.Fprintln(out)
-	tw = exactTable(out)
+	tw = terminal.ExactTable(out)
 	fmt.Fprintln(tw, "STEP RULE\tWHAT\tSHORTEST DWELL\tFIGURES")
 	for _, r := range level.StepRules() {
 		fmt.Fprintf(tw, "%s\t%s\t%v\t%s\n", r.ID, r.Title, r.Dwell, figures(r.Mark(), r.Confidence))

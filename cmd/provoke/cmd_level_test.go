@@ -14,19 +14,20 @@ import (
 	"time"
 
 	"provoke/internal/model/level"
+	"provoke/internal/terminal"
 )
 
 var updateLevel = flag.Bool("update-level", false, "rewrite testdata/level")
 
 // levelRun runs a level command as the user would and returns what it prints.
 func levelRun(args ...string) (code int, stdout, stderr string) {
-	return levelRunOf(plainColumns, args...)
+	return levelRunOf(terminal.PlainColumns, args...)
 }
 
 // levelRunOf is levelRun on an output of so many columns.
 func levelRunOf(columns int, args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: ofColumns{&out, columns}, stderr: &err, now: time.Now}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: ofColumns{&out, columns}, Stderr: &err, Now: time.Now}
 	code = run(w, append([]string{"level"}, args...))
 	return code, out.String(), err.String()
 }
@@ -209,7 +210,7 @@ func TestAllWrongExpressionsAreToldAtOnceWithHints(t *testing.T) {
 		{[]string{"--nonsense"}, []string{"unknown flag", "provoke level --help"}},
 	} {
 		code, stdout, stderr := levelRun(c.args...)
-		if code != exitUsage || stdout != "" && !strings.Contains(stderr, "unknown flag") {
+		if code != terminal.ExitUsage || stdout != "" && !strings.Contains(stderr, "unknown flag") {
 			t.Errorf("%.60q ended with %d and printed %q", c.args, code, stdout)
 		}
 		for _, want := range c.want {
@@ -336,7 +337,7 @@ func TestTheHelpHasExamples(t *testing.T) {
 
 func TestAWordThatTheCalculatorDoesNotKnowIsAnsweredWithThoseItKnows(t *testing.T) {
 	code, _, errs := asked("level", "0 dBm", "gain 40 dB")
-	if code != exitUsage || !strings.Contains(errs, "the words are pad, coax, zt") {
+	if code != terminal.ExitUsage || !strings.Contains(errs, "the words are pad, coax, zt") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
 }

@@ -16,6 +16,8 @@ import (
 	"provoke/internal/files/trace"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -35,12 +37,12 @@ type logCommand struct {
 }
 
 // Run reads the log, sorts its entries into the steps of the run and journals what they say.
-func (c *logCommand) Run(w *world) error {
+func (c *logCommand) Run(w *terminal.World) error {
 	settings, tolerance, unit, err := c.settings()
 	if err != nil {
-		return withCode(exitUsage, err)
+		return terminal.WithCode(terminal.ExitUsage, err)
 	}
-	data, err := readTable(c.File)
+	data, err := terminal.ReadTable(c.File)
 	if err != nil {
 		return fmt.Errorf("read the log: %w", err)
 	}
@@ -61,7 +63,7 @@ func (c *logCommand) Run(w *world) error {
 			return nil, err
 		}
 		for _, p := range list.Warnings() {
-			fmt.Fprintln(w.stderr, p)
+			fmt.Fprintln(w.Stderr, p)
 		}
 		if c.Zone == "" && settings.Offset == 0 {
 			err = anotherHour(windows, entries)
@@ -84,7 +86,7 @@ func (c *logCommand) Run(w *world) error {
 }
 
 // tellReading says by an example which number of the lines was read.
-func tellReading(w *world, entries []trace.Entry, unit string) {
+func tellReading(w *terminal.World, entries []trace.Entry, unit string) {
 	var first *trace.Entry
 	for i, e := range entries {
 		if e.HasValue && (first == nil || e.Line < first.Line) {
@@ -92,14 +94,14 @@ func tellReading(w *world, entries []trace.Entry, unit string) {
 		}
 	}
 	if first == nil {
-		fmt.Fprintln(w.stdout, "no number was read in any line")
+		fmt.Fprintln(w.Stdout, "no number was read in any line")
 		return
 	}
 	text := []rune(first.Text)
 	if len(text) > 60 {
 		text = append(text[:60:60], '…')
 	}
-	fmt.Fprintf(w.stdout, "read in line %d: %s of %q\n", first.Line, logValue(&first.Value, unit), string(text))
+	fmt.Fprintf(w.Stdout, "read in line %d: %s of %q\n", first.Line, logValue(&first.Value, unit), string(text))
 }
 
 func signedDuration(d time.Duration) string {
@@ -321,11 +323,11 @@ func addEntry(s *event.LogStep, e trace.Entry, baseline *float64, tolerance floa
 }
 
 // printLog prints the steps in which the log shows something, or says that none does.
-func printLog(w *world, l event.LogRead) error {
+func printLog(w *terminal.World, l event.LogRead) error {
 	if l.Width > 0 {
-		fmt.Fprintf(w.stdout, "the stamps tell the time to %v only: a line counts in every step it may belong to, which can be more than one, and a step that is told need not be the bad one\n", l.Width)
+		fmt.Fprintf(w.Stdout, "the stamps tell the time to %v only: a line counts in every step it may belong to, which can be more than one, and a step that is told need not be the bad one\n", l.Width)
 	}
-	t := table(w.stdout)
+	t := terminal.Table(w.Stdout)
 	bad, empty := 0, 0
 	for _, s := range l.Steps {
 		if s.Entries == 0 {
@@ -340,10 +342,10 @@ func printLog(w *world, l event.LogRead) error {
 		fmt.Fprintf(t, "%d\t%v\t%d\t%d\t%s\t%s\t%s\n", s.Step, s.Frequency, s.Entries, s.Bad, logValue(s.Low, l.Unit), logValue(s.High, l.Unit), event.Printable(s.First))
 	}
 	if bad == 0 {
-		fmt.Fprintf(t, "no bad line in %s\n", count(len(l.Steps), "step", "steps"))
+		fmt.Fprintf(t, "no bad line in %s\n", english.Count(len(l.Steps), "step", "steps"))
 	}
 	if empty > 0 {
-		fmt.Fprintf(t, "no line at all in %s of %d: of these the log says nothing\n", count(empty, "step", "steps"), len(l.Steps))
+		fmt.Fprintf(t, "no line at all in %s of %d: of these the log says nothing\n", english.Count(empty, "step", "steps"), len(l.Steps))
 	}
 	return t.Flush()
 }

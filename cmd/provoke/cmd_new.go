@@ -13,6 +13,7 @@ import (
 	"provoke/internal/findings/remedy"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/design"
+	"provoke/internal/terminal"
 )
 
 //go:embed template/bench.yaml
@@ -42,7 +43,7 @@ provoke cable, decoupling, remedy and design clamp read as they stand. docs/cabl
 }
 
 // Run writes the files, none where one of them exists.
-func (c *newCommand) Run(w *world) error {
+func (c *newCommand) Run(w *terminal.World) error {
 	files := []newFile{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}, {"first.yaml", firstTemplate}, {"about.yaml", aboutTemplate}}
 	if c.Models {
 		files = modelFiles()
@@ -67,13 +68,13 @@ func (c *newCommand) Run(w *world) error {
 		}
 	}
 	if c.Models {
-		fmt.Fprintf(w.stdout, "wrote invented examples into %s: try provoke cable %s\n", c.Dir, filepath.Join(c.Dir, "cable.yaml"))
+		fmt.Fprintf(w.Stdout, "wrote invented examples into %s: try provoke cable %s\n", c.Dir, filepath.Join(c.Dir, "cable.yaml"))
 		return nil
 	}
 	bench := filepath.Join(c.Dir, "bench.yaml")
 	blanks := strings.Count(benchTemplate, ": "+document.Blank)
-	fmt.Fprintf(w.stdout, "wrote %s, %s, %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"), filepath.Join(c.Dir, "first.yaml"), filepath.Join(c.Dir, "about.yaml"))
-	fmt.Fprintf(w.stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n", blanks, bench)
+	fmt.Fprintf(w.Stdout, "wrote %s, %s, %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"), filepath.Join(c.Dir, "first.yaml"), filepath.Join(c.Dir, "about.yaml"))
+	fmt.Fprintf(w.Stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n", blanks, bench)
 	return nil
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 )
 
 // noteCommand adds a remark to a run, also to one that is closed: the remark is chained behind the
@@ -22,13 +23,13 @@ type noteCommand struct {
 const longestNote = 10000
 
 // Run adds the note.
-func (c *noteCommand) Run(w *world) error {
+func (c *noteCommand) Run(w *terminal.World) error {
 	text := strings.TrimSpace(strings.Join(c.Text, " "))
 	if text == "" {
-		return withCode(exitUsage, errors.New("a note needs words"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("a note needs words"))
 	}
 	if len(text) > longestNote {
-		return withCode(exitUsage, fmt.Errorf("the note has %d bytes, %d are allowed: put it into a file and use provoke attach", len(text), longestNote))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("the note has %d bytes, %d are allowed: put it into a file and use provoke attach", len(text), longestNote))
 	}
 	return annotate(w, c.Job, c.Number, func(*store.Job) ([]event.Event, error) {
 		return []event.Event{event.Note{By: c.By, Text: text}}, nil
@@ -36,7 +37,7 @@ func (c *noteCommand) Run(w *world) error {
 }
 
 // annotate adds what make returns to a run of a job (0: the newest) and tells where it went.
-func annotate(w *world, path string, run int, make func(*store.Job) ([]event.Event, error)) (err error) {
+func annotate(w *terminal.World, path string, run int, make func(*store.Job) ([]event.Event, error)) (err error) {
 	job, err := store.Open(path)
 	if err != nil {
 		return damage(err)
@@ -56,12 +57,12 @@ func annotate(w *world, path string, run int, make func(*store.Job) ([]event.Eve
 	if err != nil {
 		return err
 	}
-	records, err := job.Annotate(run, w.now(), events...)
+	records, err := job.Annotate(run, w.Now(), events...)
 	if err != nil {
 		return damage(err)
 	}
 	for _, r := range records {
-		fmt.Fprintf(w.stdout, "run %d, record %d: %s\n", run, r.Seq, event.Line(r.Event))
+		fmt.Fprintf(w.Stdout, "run %d, record %d: %s\n", run, r.Seq, event.Line(r.Event))
 	}
 	return nil
 }

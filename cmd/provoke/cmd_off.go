@@ -11,6 +11,7 @@ import (
 	"provoke/internal/bench/guard"
 	"provoke/internal/files/catalog"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -28,7 +29,7 @@ at it ends once RF is read back as off. A run on another computer is not seen fr
 Exit code 21 when it could not be confirmed that RF is off.`
 }
 
-func (c *offCommand) Run(w *world) error {
+func (c *offCommand) Run(w *terminal.World) error {
 	// A bench file with problems is still good enough to find the instruments in.
 	b, _, loadErr := loadBench(c.Bench)
 	if b == nil {
@@ -37,9 +38,9 @@ func (c *offCommand) Run(w *world) error {
 	if b.Source.ByHand {
 		return offByHand(w, b, c.At)
 	}
-	rep, openErr := silenceBench(w.ctx, b, watcher.Silencing{At: c.At, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.stdout, words) })
+	rep, openErr := silenceBench(w.Ctx, b, watcher.Silencing{At: c.At, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
 	for _, s := range guard.Together(rep.Steps) {
-		fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
+		fmt.Fprintf(w.Stdout, "%s: %s\n", s.What, s.Result)
 	}
 	if !rep.Quiet {
 		if loadErr != nil {
@@ -47,9 +48,9 @@ func (c *offCommand) Run(w *world) error {
 		}
 		return rfUnknown(rep, openErr)
 	}
-	fmt.Fprintf(w.stdout, "RF %s (%v)\n", rep.How, rf.Duration(rep.Took.Round(time.Millisecond)))
+	fmt.Fprintf(w.Stdout, "RF %s (%v)\n", rep.How, rf.Duration(rep.Took.Round(time.Millisecond)))
 	if b.Amplifier != nil && !b.Amplifier.Present() {
-		fmt.Fprintf(w.stdout, "the amplifier %s has no remote interface: switch it off by hand\n", b.Amplifier.ID)
+		fmt.Fprintf(w.Stdout, "the amplifier %s has no remote interface: switch it off by hand\n", b.Amplifier.ID)
 	}
 	return nil
 }
@@ -68,24 +69,24 @@ func rfUnknown(rep guard.Report, opening error) error {
 			}
 		}
 	}
-	return withCode(exitRFUnknown, errors.Join(all...))
+	return terminal.WithCode(terminal.ExitRFUnknown, errors.Join(all...))
 }
 
 // offByHand asks for a source to be switched off that no program can reach, and then silences what
 // has a remote interface.
-func offByHand(w *world, b *catalog.Bench, at rf.Frequency) error {
-	err := driver.NewHandSource(b.Source, atTerminal{w}).OutputOff(w.ctx)
+func offByHand(w *terminal.World, b *catalog.Bench, at rf.Frequency) error {
+	err := driver.NewHandSource(b.Source, atTerminal{w}).OutputOff(w.Ctx)
 	if b.Amplifier != nil && b.Amplifier.Present() || b.Analyser != nil && b.Analyser.Present() {
-		rep, _ := silenceBench(w.ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.stdout, words) })
+		rep, _ := silenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences, func(words string) { fmt.Fprintln(w.Stdout, words) })
 		for _, s := range rep.Steps {
 			if !strings.HasPrefix(s.What, "source ") && !strings.HasPrefix(s.What, "operator ") {
-				fmt.Fprintf(w.stdout, "%s: %s\n", s.What, s.Result)
+				fmt.Fprintf(w.Stdout, "%s: %s\n", s.What, s.Result)
 			}
 		}
 	}
 	if err != nil {
-		return withCode(exitRFUnknown, fmt.Errorf("RF not known to be off: %w", err))
+		return terminal.WithCode(terminal.ExitRFUnknown, fmt.Errorf("RF not known to be off: %w", err))
 	}
-	fmt.Fprintln(w.stdout, "RF off by the operator's word")
+	fmt.Fprintln(w.Stdout, "RF off by the operator's word")
 	return nil
 }

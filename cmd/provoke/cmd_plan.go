@@ -13,6 +13,8 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -35,7 +37,7 @@ modulation and at the high end of the current's stated range. Exit code 4 means 
 }
 
 // Run computes the plan on its bench and prints what it would do.
-func (c *planCommand) Run(w *world) error {
+func (c *planCommand) Run(w *terminal.World) error {
 	p, b, list, err := loadPlan(c.Plan)
 	if err != nil {
 		return err
@@ -51,11 +53,11 @@ func (c *planCommand) Run(w *world) error {
 	list = append(list, more...)
 	d := dryRun{plan: p, bench: b, checked: checked, list: list, calibration: cal}
 	if c.JSON {
-		if err := printJSON(w.stdout, d.shape(c.Points)); err != nil {
+		if err := terminal.PrintJSON(w.Stdout, d.shape(c.Points)); err != nil {
 			return err
 		}
 	} else {
-		onPage(w.stdout, func(out io.Writer) error { return d.print(out, c.Points) })
+		terminal.OnPage(w.Stdout, func(out io.Writer) error { return d.print(out, c.Points) })
 	}
 	var faults problem.List
 	for _, x := range list {
@@ -64,7 +66,7 @@ func (c *planCommand) Run(w *world) error {
 		}
 	}
 	if len(checked.Refusals) > 0 {
-		return withCode(exitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", faults.Err()))
+		return terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", faults.Err()))
 	}
 	return faults.Err()
 }
@@ -92,7 +94,7 @@ func (d dryRun) print(out io.Writer, points bool) error {
 	p := d.plan
 	d.answer(out)
 	fmt.Fprintf(out, "\n%s: dry run, nothing is switched on\n\n", p.Name)
-	t := table(out)
+	t := terminal.Table(out)
 	row := func(name, format string, args ...any) { fmt.Fprintf(t, "%s\t%s\n", name, fmt.Sprintf(format, args...)) }
 	row("run", "%s, %s, %s", p.Kind, p.Mode, fixtureWords(p.Fixture))
 	row("bench", "%s (%s)", d.bench.Name, d.bench.File)
@@ -141,7 +143,7 @@ func (d dryRun) answer(out io.Writer) {
 	}
 	if d.plan.Kind != plan.Baseline {
 		if n := len(c.Unreachable); n == 0 {
-			fmt.Fprintf(out, "by the budget the level is reached at %s\n", count(len(d.plan.Grid), "frequency", "frequencies"))
+			fmt.Fprintf(out, "by the budget the level is reached at %s\n", english.Count(len(d.plan.Grid), "frequency", "frequencies"))
 		} else {
 			worst := c.Unreachable[0]
 			for _, u := range c.Unreachable {
@@ -218,12 +220,12 @@ func (d dryRun) printSearch(row func(string, string, ...any)) {
 		text += " and recovery"
 	}
 	row("after an upset", "%s to %v, down to %v below the level; %s; low check %v below onset", text, s.Resolution, s.Range,
-		count(s.Confirm, "confirmation", "confirmations"), s.Window)
+		english.Count(s.Confirm, "confirmation", "confirmations"), s.Window)
 	if stated := s.Stated(); stated != "" {
 		row("", "%s", stated)
 	}
 	if d := p.Drift; d.At.Known() {
-		row("drift", "checked at %v, %v below the level, at the start, after every %s and at the end", d.At, d.Below, count(d.Every, "frequency", "frequencies"))
+		row("drift", "checked at %v, %v below the level, at the start, after every %s and at the end", d.At, d.Below, english.Count(d.Every, "frequency", "frequencies"))
 	}
 	if p.Edges > 0 {
 		row("", "edges of failing bands to %v", p.Edges)
@@ -266,7 +268,7 @@ func (d dryRun) printUnreachable(out io.Writer) {
 		return
 	}
 	fmt.Fprintf(out, "\nBy the budget the level is not reached at %d of %d frequencies; a pass there is a bound.\n", len(all), len(d.plan.Grid))
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "from\tto\tworst at\treach\twanted\tshort\twhy")
 	for _, g := range d.gathered() {
 		fmt.Fprintf(t, "%v\t%v\t%v\t%v\t%v\t%v\t%s\n", g.low, g.high, g.worst.Frequency, g.worst.Reach, g.worst.Wanted, g.worst.Short, g.worst.Why)
@@ -300,7 +302,7 @@ func (d dryRun) gathered() []stretch {
 
 func (d dryRun) printPoints(out io.Writer) {
 	fmt.Fprintln(out)
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "frequency\tlevel\tgenerator\tceiling\tforward power\texpected current\tits range\tceiling set by the ratings")
 	for _, q := range d.checked.Points {
 		if d.plan.Kind == plan.Baseline {

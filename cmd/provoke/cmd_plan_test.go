@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"provoke/internal/terminal"
 )
 
 // planFolder copies the sample bench and plans into one folder, as a user has them.
@@ -35,7 +37,7 @@ func planFolder(t *testing.T) string {
 
 func planRun(args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &err, now: time.Now}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &err, Now: time.Now}
 	code = run(w, append([]string{"plan"}, args...))
 	return code, out.String(), err.String()
 }
@@ -44,7 +46,7 @@ func TestEverySamplePlanIsSoundOnTheSampleBench(t *testing.T) {
 	dir := planFolder(t)
 	for _, name := range []string{"exposure", "baseline", "control", "calibration", "substitution", "constant-drive", "laboratory-report", "own-curve"} {
 		code, stdout, stderr := planRun(filepath.Join(dir, name+".yaml"), "--points")
-		if code != exitDone || !strings.Contains(stdout, "nothing is switched on") || !strings.Contains(stdout, "duration") {
+		if code != terminal.ExitDone || !strings.Contains(stdout, "nothing is switched on") || !strings.Contains(stdout, "duration") {
 			t.Errorf("%s: exit code %d\n%s%s", name, code, stdout, stderr)
 		}
 		if strings.Contains(stdout, "NaN") || strings.Contains(stdout, "Inf") {
@@ -75,7 +77,7 @@ func TestAPlanThatARatingRefusesEndsWithCodeFour(t *testing.T) {
 	}
 	code, _, stderr := planRun(file)
 	// 20 dBm through the 20 dB pad with a crest of 5.1 dB is 5.1 dBm at an input rated 3 dBm.
-	if code != exitRefused || !strings.Contains(stderr, "AMP1, amplifier input") || !strings.Contains(stderr, "above the rating of 3.0 dBm") {
+	if code != terminal.ExitRefused || !strings.Contains(stderr, "AMP1, amplifier input") || !strings.Contains(stderr, "above the rating of 3.0 dBm") {
 		t.Errorf("exit code %d\n%s", code, stderr)
 	}
 	code, stdout, _ := planRun(file, "--json")
@@ -89,7 +91,7 @@ func TestAPlanThatARatingRefusesEndsWithCodeFour(t *testing.T) {
 			}
 		}
 	}
-	if err := json.Unmarshal([]byte(stdout), &shape); err != nil || code != exitRefused {
+	if err := json.Unmarshal([]byte(stdout), &shape); err != nil || code != terminal.ExitRefused {
 		t.Fatalf("exit code %d, %v", code, err)
 	}
 	for _, r := range shape.Refusals {
@@ -106,7 +108,7 @@ func TestAFaultInAPlanEndsWithCodeThreeAndItsPlace(t *testing.T) {
 	if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if code, _, stderr := planRun(file); code != exitProblems || !strings.Contains(stderr, "fault.yaml:4:8") {
+	if code, _, stderr := planRun(file); code != terminal.ExitProblems || !strings.Contains(stderr, "fault.yaml:4:8") {
 		t.Errorf("exit code %d\n%s", code, stderr)
 	}
 }
@@ -114,7 +116,7 @@ func TestAFaultInAPlanEndsWithCodeThreeAndItsPlace(t *testing.T) {
 func TestTheDryRunInJSONHasItsDocumentedNames(t *testing.T) {
 	code, stdout, stderr := planRun(filepath.Join(planFolder(t), "exposure.yaml"), "--json", "--points")
 	var shape map[string]any
-	if err := json.Unmarshal([]byte(stdout), &shape); err != nil || code != exitDone {
+	if err := json.Unmarshal([]byte(stdout), &shape); err != nil || code != terminal.ExitDone {
 		t.Fatalf("exit code %d, %v\n%s", code, err, stderr)
 	}
 	for _, name := range []string{"name", "file", "hash", "kind", "mode", "fixture", "profile", "modulation", "grid", "dwell", "settle",

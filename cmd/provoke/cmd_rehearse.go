@@ -14,6 +14,8 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -36,7 +38,7 @@ work, 21 when RF is not known to be off at the end.`
 }
 
 // Run rehearses, and leaves the bench silent whatever happened.
-func (c *rehearseCommand) Run(w *world) error {
+func (c *rehearseCommand) Run(w *terminal.World) error {
 	b, _, err := loadBench(c.Bench)
 	if err != nil {
 		return err
@@ -59,21 +61,21 @@ func (c *rehearseCommand) Run(w *world) error {
 	defer stop()
 	rep := r.all(ctx)
 	if !rep.Quiet {
-		return withCode(exitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How)))
+		return terminal.WithCode(terminal.ExitRFUnknown, errors.Join(errors.New(switchOffByHand), errors.New(rep.How)))
 	}
 	if r.failed > 0 {
-		return fmt.Errorf("rehearse: %s did not do what it should; see above", count(r.failed, "step", "steps"))
+		return fmt.Errorf("rehearse: %s did not do what it should; see above", english.Count(r.failed, "step", "steps"))
 	}
-	fmt.Fprintln(w.stdout, "\nEverything did what it should, by the instruments' word. Did your own meter at the load agree each time?")
+	fmt.Fprintln(w.Stdout, "\nEverything did what it should, by the instruments' word. Did your own meter at the load agree each time?")
 	return nil
 }
 
 // interruptible returns a context that an interrupt ends.
-func interruptible(w *world) (context.Context, func()) {
-	ctx, cancel := context.WithCancelCause(w.ctx)
+func interruptible(w *terminal.World) (context.Context, func()) {
+	ctx, cancel := context.WithCancelCause(w.Ctx)
 	go func() {
 		select {
-		case <-w.signals:
+		case <-w.Signals:
 			cancel(errors.New("stopped by the operator"))
 		case <-ctx.Done():
 		}
@@ -92,7 +94,7 @@ func middle(b *catalog.Bench) rf.Frequency {
 
 // rehearsal is one going through.
 type rehearsal struct {
-	w      *world
+	w      *terminal.World
 	b      *catalog.Bench
 	file   string // of the bench
 	o      performance
@@ -109,13 +111,13 @@ type rehearsal struct {
 
 func (r *rehearsal) ask(armed bool) error {
 	s := r.b.Source
-	fmt.Fprintf(r.w.stdout, "%s: the output goes on at %v and %s, the lowest level of %s, several times for up to some seconds.\n", r.b.Name, r.at, s.Minimum.Text(1), s.ID)
+	fmt.Fprintf(r.w.Stdout, "%s: the output goes on at %v and %s, the lowest level of %s, several times for up to some seconds.\n", r.b.Name, r.at, s.Minimum.Text(1), s.ID)
 	if armed {
 		return nil
 	}
-	fmt.Fprint(r.w.stdout, "Put a dummy load in place of the clamp. Type rehearse and press Enter to go on, anything else to stop: ")
-	if text, _ := r.w.line(r.w.ctx); strings.TrimSpace(text) != "rehearse" {
-		return withCode(exitStopped, errors.New("not rehearsed: nothing was switched on"))
+	fmt.Fprint(r.w.Stdout, "Put a dummy load in place of the clamp. Type rehearse and press Enter to go on, anything else to stop: ")
+	if text, _ := r.w.Line(r.w.Ctx); strings.TrimSpace(text) != "rehearse" {
+		return terminal.WithCode(terminal.ExitStopped, errors.New("not rehearsed: nothing was switched on"))
 	}
 	return nil
 }
@@ -129,7 +131,7 @@ func (r *rehearsal) say(what string, err error, format string, args ...any) bool
 		lines = distinct(err.Error())
 		r.failed++
 	}
-	fmt.Fprintf(r.w.stdout, "%s  %-38s %s\n", result, what, strings.Join(lines, "\n"+strings.Repeat(" ", 47)))
+	fmt.Fprintf(r.w.Stdout, "%s  %-38s %s\n", result, what, strings.Join(lines, "\n"+strings.Repeat(" ", 47)))
 	return err == nil
 }
 
@@ -172,7 +174,7 @@ func (r *rehearsal) all(ctx context.Context) guard.Report {
 
 // again opens the bench anew, with a new watcher, once RF is off.
 func (r *rehearsal) again() bool {
-	r.off = r.guard(time.Minute, nil).Silence(r.w.ctx, "rehearsal").Quiet
+	r.off = r.guard(time.Minute, nil).Silence(r.w.Ctx, "rehearsal").Quiet
 	if !r.off {
 		return false
 	}

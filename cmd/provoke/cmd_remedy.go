@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/remedy"
 	"provoke/internal/job/event"
@@ -17,6 +16,9 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -63,7 +65,7 @@ type remedySheet struct {
 	predicted *remedy.Prediction // as kept in the job
 }
 
-func (c *remedyCommand) Run(w *world) error {
+func (c *remedyCommand) Run(w *terminal.World) error {
 	s, err := c.sheet(w)
 	if err != nil {
 		return err
@@ -74,20 +76,20 @@ func (c *remedyCommand) Run(w *world) error {
 		}
 	}
 	if c.JSON {
-		return printJSON(w.stdout, s.shape())
+		return terminal.PrintJSON(w.Stdout, s.shape())
 	}
-	onPage(w.stdout, func(out io.Writer) error { s.print(out); return nil })
+	terminal.OnPage(w.Stdout, func(out io.Writer) error { s.print(out); return nil })
 	return nil
 }
 
-func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
+func (c *remedyCommand) sheet(w *terminal.World) (*remedySheet, error) {
 	switch {
 	case c.Job == "" && (c.Fit || c.Attach || c.Number != 0):
-		return nil, withCode(exitUsage, errors.New("--fit, --run and --attach need a job: --job JOB.provoke"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--fit, --run and --attach need a job: --job JOB.provoke"))
 	case c.Keep < 1 || c.Keep > 1000:
-		return nil, withCode(exitUsage, errors.New("--keep: from 1 to 1000 combinations are printed"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--keep: from 1 to 1000 combinations are printed"))
 	}
-	data, err := readText(c.Parts)
+	data, err := terminal.ReadText(c.Parts)
 	if err != nil {
 		return nil, fmt.Errorf("read the parts file: %w", err)
 	}
@@ -96,7 +98,7 @@ func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
 		return nil, err
 	}
 	for _, p := range problems.Warnings() {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	s := &remedySheet{file: file, search: remedy.Search{Parts: file.Parts, Most: file.Combine, Margin: file.Margin, Reference: file.Reference, Keep: c.Keep}}
 	if err := c.ask(w, s); err != nil {
@@ -123,10 +125,10 @@ func (c *remedyCommand) sheet(w *world) (*remedySheet, error) {
 }
 
 // ask fills in what is missing: from the file, or from the findings of a run.
-func (c *remedyCommand) ask(w *world, s *remedySheet) error {
+func (c *remedyCommand) ask(w *terminal.World, s *remedySheet) error {
 	if c.Job == "" {
 		if len(s.file.Missing) == 0 {
-			return withCode(exitUsage, errors.New("what is missing is not known: give --job JOB.provoke, or write it into the parts file under missing"))
+			return terminal.WithCode(terminal.ExitUsage, errors.New("what is missing is not known: give --job JOB.provoke, or write it into the parts file under missing"))
 		}
 		_, s.needs = s.file.Grid(201)
 		s.remarks = append(s.remarks, "what is missing is as the parts file says; at other frequencies the product counts as just standing the level wanted")
@@ -164,7 +166,7 @@ func (c *remedyCommand) ask(w *world, s *remedySheet) error {
 		s.needs = append(s.needs, n)
 	}
 	if left > 0 {
-		s.remarks = append(s.remarks, fmt.Sprintf("%s of run %d could not be taken whole: no margin is known there, only a bound from above, or the frequency is not in the cable file's band", count(left, "frequency", "frequencies"), r.Number))
+		s.remarks = append(s.remarks, fmt.Sprintf("%s of run %d could not be taken whole: no margin is known there, only a bound from above, or the frequency is not in the cable file's band", english.Count(left, "frequency", "frequencies"), r.Number))
 	}
 	if len(s.needs) == 0 {
 		return fmt.Errorf("remedy for %s: run %d has no frequency with a margin within the cable file's band, %v to %v", c.Job, r.Number, s.file.Cable.Low, s.file.Cable.High)
@@ -190,7 +192,7 @@ func readingsOf(r result.Run) []cable.Reading {
 // settle takes the flags over the file.
 func (c *remedyCommand) settle(s *remedySheet) error {
 	if c.Combine < 0 || c.Combine > 8 {
-		return withCode(exitUsage, errors.New("--combine: from 1 to 8 parts are combined"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--combine: from 1 to 8 parts are combined"))
 	}
 	if c.Combine > 0 {
 		s.search.Most = c.Combine
@@ -199,14 +201,14 @@ func (c *remedyCommand) settle(s *remedySheet) error {
 		s.search.Margin = *c.Margin
 	}
 	if s.search.Margin < 0 {
-		return withCode(exitUsage, fmt.Errorf("a margin of %v asks for less than is missing", s.search.Margin))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("a margin of %v asks for less than is missing", s.search.Margin))
 	}
 	switch c.Reference {
 	case string(remedy.SameDrive), string(remedy.SameProbe):
 		s.search.Reference = remedy.Reference(c.Reference)
 	case "":
 	default:
-		return withCode(exitUsage, fmt.Errorf("--reference %q: it is %q or %q", c.Reference, remedy.SameDrive, remedy.SameProbe))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--reference %q: it is %q or %q", c.Reference, remedy.SameDrive, remedy.SameProbe))
 	}
 	if s.search.Reference == "" {
 		s.search.Reference = remedy.SameDrive
@@ -214,11 +216,11 @@ func (c *remedyCommand) settle(s *remedySheet) error {
 	return nil
 }
 
-func (c *remedyCommand) find(w *world, s *remedySheet) error {
+func (c *remedyCommand) find(w *terminal.World, s *remedySheet) error {
 	if len(c.Use) > 0 {
 		choices, err := pickChoices(s.file.Parts, c.Use)
 		if err != nil {
-			return withCode(exitUsage, err)
+			return terminal.WithCode(terminal.ExitUsage, err)
 		}
 		one, err := s.model.Judge(s.search, choices, s.needs)
 		if err != nil {
@@ -229,15 +231,15 @@ func (c *remedyCommand) find(w *world, s *remedySheet) error {
 	}
 	last := time.Time{}
 	s.search.Progress = func(done, total int) {
-		if now := time.Now(); w.terminal && (now.Sub(last) > 100*time.Millisecond || done == total) {
+		if now := time.Now(); w.Terminal && (now.Sub(last) > 100*time.Millisecond || done == total) {
 			last = now
-			overwrite(w.stderr, fmt.Sprintf("%d of %d combinations", done, total))
+			terminal.Overwrite(w.Stderr, fmt.Sprintf("%d of %d combinations", done, total))
 		}
 	}
 	var err error
 	s.outcome, err = s.model.Find(s.search, s.needs)
-	if w.terminal {
-		fmt.Fprintln(w.stderr)
+	if w.Terminal {
+		fmt.Fprintln(w.Stderr)
 	}
 	return err
 }
@@ -274,7 +276,7 @@ func pickChoices(parts []remedy.Part, names []string) ([]remedy.Choice, error) {
 }
 
 // keep joins the prediction of the first combination to the run.
-func (s *remedySheet) keep(w *world, jobFile string) error {
+func (s *remedySheet) keep(w *terminal.World, jobFile string) error {
 	if len(s.outcome.Best) == 0 {
 		return errors.New("no combination to keep a prediction of")
 	}
@@ -298,7 +300,7 @@ func (s *remedySheet) print(w io.Writer) {
 	c := s.file.Cable
 	fmt.Fprintf(w, "%s, on %s\n", s.file.Name, c.Name)
 	if e := s.estimate; e != nil {
-		fmt.Fprintf(w, "cable estimated from run %d: %s r.m.s. between model and measurement over %s\n", s.run, e.RMS.Text(1), count(e.Used, "reading", "readings"))
+		fmt.Fprintf(w, "cable estimated from run %d: %s r.m.s. between model and measurement over %s\n", s.run, e.RMS.Text(1), english.Count(e.Used, "reading", "readings"))
 	}
 	for _, m := range s.file.Materials {
 		if m.Invented {
@@ -315,9 +317,9 @@ func (s *remedySheet) print(w io.Writer) {
 			}
 		}
 	}
-	fmt.Fprintf(w, "missing at %s, most at %v: %v; asked for above that: %v\n", count(failing, "frequency", "frequencies"), worst.Frequency, -worst.Margin, s.search.Margin)
-	fmt.Fprintf(w, "effects count for the %s; %s looked at\n\n", s.search.Reference, count(s.outcome.Total, "combination", "combinations"))
-	t := table(w)
+	fmt.Fprintf(w, "missing at %s, most at %v: %v; asked for above that: %v\n", english.Count(failing, "frequency", "frequencies"), worst.Frequency, -worst.Margin, s.search.Margin)
+	fmt.Fprintf(w, "effects count for the %s; %s looked at\n\n", s.search.Reference, english.Count(s.outcome.Total, "combination", "combinations"))
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "\tcombination\tworst margin left\tlow end\tat\tcloses the gap\tmakes worse")
 	for i, x := range s.outcome.Best {
 		fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%v\t%s\t%s\n", i+1, strings.Join(x.Names(), " + "), x.Worst.Text(1), s.limit(x.WorstLow), x.WorstAt, s.closesWords(x), worseWords(x))
@@ -380,7 +382,7 @@ func (s *remedySheet) printFirst(w io.Writer) {
 	}
 	x := s.outcome.Best[0]
 	fmt.Fprintf(w, "\n%s\n", strings.Join(x.Names(), " + "))
-	t := table(w)
+	t := terminal.Table(w)
 	fmt.Fprintln(t, "frequency\tmissing\tsame drive\tband\tsame probe current\tband\tmargin left")
 	var failing []int
 	for i, n := range s.needs {
@@ -397,17 +399,17 @@ func (s *remedySheet) printFirst(w io.Writer) {
 	t.Flush()
 }
 
-func (s *remedySheet) shape() report.RemedyJSON {
-	out := report.Remedy(s.outcome, s.search)
+func (s *remedySheet) shape() tell.RemedyJSON {
+	out := tell.Remedy(s.outcome, s.search)
 	out.Cable, out.CableHash, out.PartsHash = s.file.Cable.Name, s.file.Cable.Hash, s.file.Hash
 	if s.run != 0 {
 		out.Run = &s.run
 	}
 	out.Remarks = append(out.Remarks, s.remarks...)
 	if e := s.estimate; e != nil {
-		x := report.RemedyEstimateJSON{RMS: float64(e.RMS)}
+		x := tell.RemedyEstimateJSON{RMS: float64(e.RMS)}
 		for _, q := range e.Quantities {
-			y := report.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value, Low: dBless(q.Low), High: dBless(q.High)}
+			y := tell.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value, Low: dBless(q.Low), High: dBless(q.High)}
 			x.Quantities = append(x.Quantities, y)
 		}
 		out.Estimate = &x

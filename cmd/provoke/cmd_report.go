@@ -13,6 +13,9 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -38,17 +41,17 @@ about.yaml. --check ends with exit code 3 where something is missing; with --jso
 }
 
 // Run writes the report of a job.
-func (c *reportCommand) Run(w *world) error {
+func (c *reportCommand) Run(w *terminal.World) error {
 	switch {
 	case c.Check && (len(c.Out) > 0 || c.CSV != ""):
-		return withCode(exitUsage, errors.New("report: --check writes nothing; leave -o and --csv away"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("report: --check writes nothing; leave -o and --csv away"))
 	case c.JSON && !c.Check:
-		return withCode(exitUsage, errors.New("report: --json goes with --check"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("report: --json goes with --check"))
 	case !c.Check && len(c.Out) == 0:
-		return withCode(exitUsage, errors.New("report: name the file to write with -o, such as -o report.pdf, or give --check"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("report: name the file to write with -o, such as -o report.pdf, or give --check"))
 	}
 	if (c.Before == 0) != (c.After == 0) {
-		return withCode(exitUsage, errors.New("report: give both --before and --after, or neither"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("report: give both --before and --after, or neither"))
 	}
 	if err := c.checkOutput(); err != nil {
 		return err
@@ -63,7 +66,7 @@ func (c *reportCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	j := report.Job{
+	j := tell.Job{
 		Name: filepath.Base(c.Job), Runs: runs, Program: version, Margin: c.Margin,
 		Attachment: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
 	}
@@ -85,15 +88,15 @@ func (c *reportCommand) Run(w *world) error {
 }
 
 // about reads what the job does not hold; nothing of a file that has a problem or contradicts the job is told.
-func (c *reportCommand) about(j *report.Job) error {
+func (c *reportCommand) about(j *tell.Job) error {
 	if c.About == "" {
 		return nil
 	}
-	data, err := readText(c.About)
+	data, err := terminal.ReadText(c.About)
 	if err != nil {
 		return fmt.Errorf("read what the report is about: %w", err)
 	}
-	about, problems := report.ParseAbout(event.Printable(c.About), data)
+	about, problems := tell.ParseAbout(event.Printable(c.About), data)
 	about.Name = filepath.Base(about.Name)
 	if err := problems.Err(); err != nil {
 		return err
@@ -106,24 +109,24 @@ func (c *reportCommand) about(j *report.Job) error {
 }
 
 // check lists what is missing on the first page.
-func (c *reportCommand) check(w *world, j report.Job) error {
-	missing, err := report.MissingFrom(j)
+func (c *reportCommand) check(w *terminal.World, j tell.Job) error {
+	missing, err := tell.MissingFrom(j)
 	if err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
 	if c.JSON {
-		err = printJSON(w.stdout, struct {
-			Missing []report.Missing `json:"missing"`
-		}{append([]report.Missing{}, missing...)})
+		err = terminal.PrintJSON(w.Stdout, struct {
+			Missing []tell.Missing `json:"missing"`
+		}{append([]tell.Missing{}, missing...)})
 	}
 	switch {
 	case err != nil:
 		return err
 	case c.JSON:
 	case len(missing) == 0:
-		fmt.Fprintf(w.stdout, "nothing is missing on the first page of a report of %s of %s\n", numbersOf(j.Detailed), j.Name)
+		fmt.Fprintf(w.Stdout, "nothing is missing on the first page of a report of %s of %s\n", numbersOf(j.Detailed), j.Name)
 	default:
-		t := table(w.stdout)
+		t := terminal.Table(w.Stdout)
 		fmt.Fprintln(t, "not given\twhat it is\twhere to give it")
 		for _, m := range missing {
 			fmt.Fprintf(t, "%s\t%s\t%s\n", m.Name, m.Means, m.Where)
@@ -135,7 +138,7 @@ func (c *reportCommand) check(w *world, j report.Job) error {
 	if len(missing) == 0 {
 		return nil
 	}
-	return withCode(exitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, count(len(missing), "field", "fields")))
+	return terminal.WithCode(terminal.ExitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, english.Count(len(missing), "field", "fields")))
 }
 
 // checkOutput refuses to write over a job, and a file whose ending names no form of the report.
@@ -146,23 +149,23 @@ func (c *reportCommand) checkOutput() error {
 		switch {
 		case name == "-":
 		case err == nil && out.IsDir():
-			return withCode(exitUsage, fmt.Errorf("report: %s is a folder; name a file, such as %s", name, filepath.Join(name, "report.pdf")))
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("report: %s is a folder; name a file, such as %s", name, filepath.Join(name, "report.pdf")))
 		case strings.EqualFold(filepath.Ext(name), ".provoke") || (err == nil && inErr == nil && os.SameFile(in, out)):
-			return withCode(exitUsage, fmt.Errorf("report: %s is a job file and is not written over; name a file that ends in .html, .pdf or .xlsx", name))
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("report: %s is a job file and is not written over; name a file that ends in .html, .pdf or .xlsx", name))
 		case c.writer(name) == nil:
-			return withCode(exitUsage, fmt.Errorf("report: what to write into %s is told by its ending; name a file that ends in .html, .pdf or .xlsx", name))
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("report: what to write into %s is told by its ending; name a file that ends in .html, .pdf or .xlsx", name))
 		}
 	}
 	return nil
 }
 
 // writer returns what writes the form of the report that a file's ending names; nil for none.
-func (c *reportCommand) writer(name string) func(io.Writer, report.Job) error {
+func (c *reportCommand) writer(name string) func(io.Writer, tell.Job) error {
 	switch ext := strings.ToLower(filepath.Ext(name)); {
 	case ext == ".html", ext == ".htm", name == "-":
 		return report.HTML
 	case ext == ".pdf":
-		return func(w io.Writer, j report.Job) error { return report.PDF(w, j, report.Paper(c.Paper)) }
+		return func(w io.Writer, j tell.Job) error { return report.PDF(w, j, report.Paper(c.Paper)) }
 	case ext == ".xlsx":
 		return report.Workbook
 	}
@@ -170,7 +173,7 @@ func (c *reportCommand) writer(name string) func(io.Writer, report.Job) error {
 }
 
 // choose fills in which runs are told in full and which are compared.
-func (c *reportCommand) choose(j *report.Job) error {
+func (c *reportCommand) choose(j *tell.Job) error {
 	among := j.Runs
 	if len(c.Runs) > 0 {
 		among = nil
@@ -202,23 +205,23 @@ func (c *reportCommand) choose(j *report.Job) error {
 }
 
 // write writes one form of the report.
-func (c *reportCommand) write(w *world, j report.Job, out string) error {
+func (c *reportCommand) write(w *terminal.World, j tell.Job, out string) error {
 	var b bytes.Buffer
 	if err := c.writer(out)(&b, j); err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
 	if out == "-" {
-		_, err := w.stdout.Write(b.Bytes())
+		_, err := w.Stdout.Write(b.Bytes())
 		return err
 	}
 	if err := writeWhole(out, b.Bytes()); err != nil {
 		return fmt.Errorf("write the report: %w", err)
 	}
-	fmt.Fprintf(w.stdout, "%s: %s of %s told in full", out, numbersOf(j.Detailed), j.Name)
+	fmt.Fprintf(w.Stdout, "%s: %s of %s told in full", out, numbersOf(j.Detailed), j.Name)
 	if j.Before != 0 {
-		fmt.Fprintf(w.stdout, ", run %d compared with run %d", j.Before, j.After)
+		fmt.Fprintf(w.Stdout, ", run %d compared with run %d", j.Before, j.After)
 	}
-	fmt.Fprintln(w.stdout)
+	fmt.Fprintln(w.Stdout)
 	return nil
 }
 
@@ -234,11 +237,11 @@ func numbersOf(runs []int) string {
 }
 
 // writeCSV writes one file per table that has rows.
-func (c *reportCommand) writeCSV(w *world, j report.Job) error {
+func (c *reportCommand) writeCSV(w *terminal.World, j tell.Job) error {
 	if c.CSV == "" {
 		return nil
 	}
-	tables, err := report.Tables(j)
+	tables, err := tell.Tables(j)
 	if err != nil {
 		return fmt.Errorf("tables of %s: %w", c.Job, err)
 	}
@@ -254,7 +257,7 @@ func (c *reportCommand) writeCSV(w *world, j report.Job) error {
 			return fmt.Errorf("write the tables: %w", err)
 		}
 	}
-	fmt.Fprintf(w.stdout, "%s: %s\n", c.CSV, count(len(tables), "table", "tables"))
+	fmt.Fprintf(w.Stdout, "%s: %s\n", c.CSV, english.Count(len(tables), "table", "tables"))
 	return nil
 }
 

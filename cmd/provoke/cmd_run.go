@@ -5,6 +5,8 @@ import (
 	"strings"
 
 	"provoke/internal/job/event"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 )
 
 type runCommand struct {
@@ -34,9 +36,9 @@ Exit codes: 0 done, 4 refused by a rating, 10 upset (with --fail-on-upset), 11 s
 12 not all points closed, 20 tripped, 21 RF not known to be off.`
 }
 
-func (c *runCommand) Run(w *world) error {
+func (c *runCommand) Run(w *terminal.World) error {
 	if c.OverTest != "" && !strings.HasPrefix(c.OverTest, "accepted by ") {
-		return withCode(exitUsage, fmt.Errorf("--over-test %q does not say who accepted it: write \"accepted by NAME\"", c.OverTest))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--over-test %q does not say who accepted it: write \"accepted by NAME\"", c.OverTest))
 	}
 	res, err := perform(w, performance{planFile: c.Plan, jobFile: c.Job, label: c.Label, changed: c.Changed,
 		operator: c.Operator, room: c.Room, temperature: c.Temperature, humidity: c.Humidity, armed: c.Arm, resume: c.Resume, again: c.Again, overTest: c.OverTest, alone: c.AcceptSinglePath})
@@ -44,21 +46,21 @@ func (c *runCommand) Run(w *world) error {
 		return err
 	}
 	if res.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
+		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
-	fmt.Fprintf(w.stdout, "%s: %d of %s upset", res.Verdict, res.Upsets, count(res.Exposures, "exposure", "exposures"))
+	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Safing.How != "" {
-		fmt.Fprintf(w.stdout, "; %s", rfWords(res.Safing.How))
+		fmt.Fprintf(w.Stdout, "; %s", terminal.RFWords(res.Safing.How))
 	}
-	fmt.Fprintf(w.stdout, "\nsee: provoke findings %s\n", c.Job)
+	fmt.Fprintf(w.Stdout, "\nsee: provoke findings %s\n", c.Job)
 	if err != nil {
 		return err
 	}
 	switch {
 	case c.FailOnUpset && res.Upsets > 0:
-		return withCode(exitUpset, fmt.Errorf("the product upset"))
+		return terminal.WithCode(terminal.ExitUpset, fmt.Errorf("the product upset"))
 	case res.Verdict == event.Incomplete:
-		return withCode(exitIncomplete, fmt.Errorf("%s", res.Why))
+		return terminal.WithCode(terminal.ExitIncomplete, fmt.Errorf("%s", res.Why))
 	}
 	return nil
 }

@@ -12,6 +12,8 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/run/selftest"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -59,10 +61,10 @@ type selftestJSON struct {
 }
 
 // Run does both samples and prints the counts.
-func (c *selftestCommand) Run(w *world) error {
+func (c *selftestCommand) Run(w *terminal.World) error {
 	for _, n := range []int{c.Faults, c.Changes, c.Kills} {
 		if n < 0 || n > 100000 {
-			return withCode(exitUsage, errors.New("--faults, --changes and --kills count from 0 to 100000"))
+			return terminal.WithCode(terminal.ExitUsage, errors.New("--faults, --changes and --kills count from 0 to 100000"))
 		}
 	}
 	ctx, stop := interruptible(w)
@@ -86,12 +88,12 @@ func (c *selftestCommand) Run(w *world) error {
 	}
 	breaches := slices.Concat(faults.Breaches, changes.Breaches, kills.Breaches)
 	if c.JSON {
-		err = printJSON(w.stdout, c.json(faults, changes, kills, breaches))
+		err = terminal.PrintJSON(w.Stdout, c.json(faults, changes, kills, breaches))
 	} else {
 		c.print(w, faults, changes, kills, breaches, time.Since(began))
 	}
 	if err == nil && len(breaches) > 0 {
-		return fmt.Errorf("self-test: %s; the jobs of the kills are in %s", count(len(breaches), "breach", "breaches"), dir)
+		return fmt.Errorf("self-test: %s; the jobs of the kills are in %s", english.Count(len(breaches), "breach", "breaches"), dir)
 	}
 	return err
 }
@@ -99,13 +101,13 @@ func (c *selftestCommand) Run(w *world) error {
 // stopped words an end by the operator as one.
 func stopped(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
-		return withCode(exitStopped, fmt.Errorf("self-test: %w", context.Cause(ctx)))
+		return terminal.WithCode(terminal.ExitStopped, fmt.Errorf("self-test: %w", context.Cause(ctx)))
 	}
 	return err
 }
 
 // kill does the kills, in a folder that stays only when there was a breach.
-func (c *selftestCommand) kill(ctx context.Context, w *world) (k selftest.KillsResult, dir string, err error) {
+func (c *selftestCommand) kill(ctx context.Context, w *terminal.World) (k selftest.KillsResult, dir string, err error) {
 	if c.Kills == 0 {
 		return k, "", nil
 	}
@@ -127,20 +129,20 @@ func (c *selftestCommand) kill(ctx context.Context, w *world) (k selftest.KillsR
 }
 
 // tell shows how far a sample has come.
-func (c *selftestCommand) tell(w *world, what string, of int) func(int) {
+func (c *selftestCommand) tell(w *terminal.World, what string, of int) func(int) {
 	return func(done int) {
-		if w.terminal {
-			overwrite(w.stderr, fmt.Sprintf("%s: %d of %d   ", what, done, of))
+		if w.Terminal {
+			terminal.Overwrite(w.Stderr, fmt.Sprintf("%s: %d of %d   ", what, done, of))
 			if done == of {
-				overwrite(w.stderr, "                              ")
-				overwrite(w.stderr, "")
+				terminal.Overwrite(w.Stderr, "                              ")
+				terminal.Overwrite(w.Stderr, "")
 			}
 		}
 	}
 }
 
-func (c *selftestCommand) print(w *world, f selftest.SampleResult, x selftest.ChangesResult, k selftest.KillsResult, breaches []string, took time.Duration) {
-	t := table(w.stdout)
+func (c *selftestCommand) print(w *terminal.World, f selftest.SampleResult, x selftest.ChangesResult, k selftest.KillsResult, breaches []string, took time.Duration) {
+	t := terminal.Table(w.Stdout)
 	if c.Faults > 0 {
 		c.printFaults(t, f)
 	}
@@ -153,12 +155,12 @@ func (c *selftestCommand) print(w *world, f selftest.SampleResult, x selftest.Ch
 	fmt.Fprintf(t, "breaches\t%d\n", len(breaches))
 	t.Flush()
 	for _, b := range breaches {
-		fmt.Fprintln(w.stdout, "  ", b)
+		fmt.Fprintln(w.Stdout, "  ", b)
 	}
 	if c.Kills > 0 && k.WithRF == 0 {
-		fmt.Fprintln(w.stdout, "RF was on in none of the kills, so they show nothing of how soon it goes off: try more with --kills")
+		fmt.Fprintln(w.Stdout, "RF was on in none of the kills, so they show nothing of how soon it goes off: try more with --kills")
 	}
-	fmt.Fprintf(w.stdout, "on the simulated bench, in %v; provoke rehearse does the like on your own bench\n", rf.Duration(took.Round(time.Second)))
+	fmt.Fprintf(w.Stdout, "on the simulated bench, in %v; provoke rehearse does the like on your own bench\n", rf.Duration(took.Round(time.Second)))
 }
 
 func (c *selftestCommand) printFaults(t io.Writer, f selftest.SampleResult) {

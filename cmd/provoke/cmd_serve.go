@@ -14,6 +14,7 @@ import (
 
 	"provoke/internal/faces/web"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 )
 
 type serveCommand struct {
@@ -34,7 +35,7 @@ is in the program. RF comes on only after an arming step on the page, and goes o
 Ctrl-C ends a run safely, then the page; twice switches RF off now.`
 }
 
-func (c *serveCommand) Run(w *world) error {
+func (c *serveCommand) Run(w *terminal.World) error {
 	if err := c.settle(); err != nil {
 		return err
 	}
@@ -51,11 +52,11 @@ func (c *serveCommand) settle() error {
 		}
 	}
 	if info, err := os.Stat(c.Dir); err != nil || !info.IsDir() {
-		return withCode(exitUsage, fmt.Errorf("%s is not a folder", c.Dir))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s is not a folder", c.Dir))
 	}
 	if c.Job != "" {
 		if filepath.Ext(c.Job) != ".provoke" {
-			return withCode(exitUsage, fmt.Errorf("%s does not end in .provoke", c.Job))
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s does not end in .provoke", c.Job))
 		}
 		return nil
 	}
@@ -77,7 +78,7 @@ func (c *serveCommand) settle() error {
 }
 
 // serve listens until it is interrupted and no run is being done any more.
-func (c *serveCommand) serve(w *world, d *desk, hands []web.Hand) error {
+func (c *serveCommand) serve(w *terminal.World, d *desk, hands []web.Hand) error {
 	token, err := c.allowed()
 	if err != nil {
 		return err
@@ -88,19 +89,19 @@ func (c *serveCommand) serve(w *world, d *desk, hands []web.Hand) error {
 	}
 	defer l.Close()
 	cfg := web.Config{Runner: d, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "", Program: version,
-		Connections: fileLimit() / 2, Hands: hands, Now: w.now, Log: slog.New(slog.NewTextHandler(w.stderr, nil))}
+		Connections: fileLimit() / 2, Hands: hands, Now: w.Now, Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
 	pages, err := web.New(cfg)
 	if err != nil {
 		return err
 	}
 	defer pages.Close()
-	ctx, cancel := context.WithCancel(w.ctx)
+	ctx, cancel := context.WithCancel(w.Ctx)
 	defer cancel()
 	scheme := "http"
 	if cfg.TLS {
 		scheme = "https"
 	}
-	fmt.Fprintf(w.stdout, "%s://%s%s\nOpen this address; it lets one browser in. Ctrl-C ends.\n", scheme, cfg.Hosts[0], pages.Entrance())
+	fmt.Fprintf(w.Stdout, "%s://%s%s\nOpen this address; it lets one browser in. Ctrl-C ends.\n", scheme, cfg.Hosts[0], pages.Entrance())
 	failed := make(chan error, 1)
 	go func() { failed <- pages.Serve(ctx, l, c.Cert, c.Key) }()
 	return untilTheEnd(w, d, failed)
@@ -108,13 +109,13 @@ func (c *serveCommand) serve(w *world, d *desk, hands []web.Hand) error {
 
 // untilTheEnd waits for an interrupt and for the end of a run that is being done then: the program
 // never leaves a bench with RF on.
-func untilTheEnd(w *world, d *desk, failed <-chan error) error {
+func untilTheEnd(w *terminal.World, d *desk, failed <-chan error) error {
 	var err error
 	select {
-	case <-w.ctx.Done():
+	case <-w.Ctx.Done():
 	case err = <-failed:
 		err = fmt.Errorf("serve the page: %w", err)
-	case <-w.signals:
+	case <-w.Signals:
 	}
 	done := d.finished()
 	select {
@@ -122,13 +123,13 @@ func untilTheEnd(w *world, d *desk, failed <-chan error) error {
 		return err
 	default:
 	}
-	fmt.Fprintln(w.stderr, "ending the run safely; once more to switch RF off now")
+	fmt.Fprintln(w.Stderr, "ending the run safely; once more to switch RF off now")
 	d.Tell(engine.Command{Want: engine.Finish})
 	for {
 		select {
 		case <-done:
 			return err
-		case <-w.signals:
+		case <-w.Signals:
 			d.Tell(engine.Command{Want: engine.Abort})
 		}
 	}
@@ -138,27 +139,27 @@ func untilTheEnd(w *world, d *desk, failed <-chan error) error {
 func (c *serveCommand) allowed() (string, error) {
 	token := ""
 	if c.TokenFile != "" {
-		data, err := readText(c.TokenFile)
+		data, err := terminal.ReadText(c.TokenFile)
 		if err != nil {
 			return "", fmt.Errorf("read the token: %w", err)
 		}
 		if token = strings.TrimSpace(string(data)); len(token) < 20 {
-			return "", withCode(exitUsage, fmt.Errorf("the token in %s has %d characters; at least 20 are needed", c.TokenFile, len(token)))
+			return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("the token in %s has %d characters; at least 20 are needed", c.TokenFile, len(token)))
 		}
 	}
 	if (c.Cert == "") != (c.Key == "") {
-		return "", withCode(exitUsage, errors.New("--cert and --key belong together"))
+		return "", terminal.WithCode(terminal.ExitUsage, errors.New("--cert and --key belong together"))
 	}
 	host, _, err := net.SplitHostPort(c.Listen)
 	if err != nil {
-		return "", withCode(exitUsage, fmt.Errorf("--listen %s: %w", c.Listen, err))
+		return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--listen %s: %w", c.Listen, err))
 	}
 	ip := net.ParseIP(host)
 	if host == "localhost" || ip != nil && ip.IsLoopback() {
 		return token, nil
 	}
 	if !c.Beyond || c.Cert == "" || token == "" {
-		return "", withCode(exitUsage, fmt.Errorf("%s is reached from other computers, and this page can switch RF power: that needs --beyond-this-computer, --cert, --key and --token-file", c.Listen))
+		return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s is reached from other computers, and this page can switch RF power: that needs --beyond-this-computer, --cert, --key and --token-file", c.Listen))
 	}
 	return token, nil
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/terminal"
 )
 
 type simulateCommand struct {
@@ -72,11 +73,11 @@ func understood() string {
 
 // Run serves until it is interrupted. The bench file goes to standard output, the list of sockets
 // to standard error.
-func (c *simulateCommand) Run(w *world) error {
+func (c *simulateCommand) Run(w *terminal.World) error {
 	config := simbench.Config{Seed: c.Seed, Speed: c.Speed,
 		Fixture: simbench.Fixture(c.Fixture), Generator: simbench.Generator(c.Generator)}
 	if c.Speed <= 0 || c.Speed > 1000 {
-		return withCode(exitUsage, fmt.Errorf("speed %g must be above 0 and at most 1000", c.Speed))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("speed %g must be above 0 and at most 1000", c.Speed))
 	}
 	b := simbench.New(config)
 	defer b.Close()
@@ -89,15 +90,15 @@ func (c *simulateCommand) Run(w *world) error {
 			err = b.Inject(f.Instrument, f)
 		}
 		if err != nil {
-			return withCode(exitUsage, err)
+			return terminal.WithCode(terminal.ExitUsage, err)
 		}
 	}
 	if err := c.write(w, b); err != nil {
 		return err
 	}
 	select {
-	case <-w.signals:
-	case <-w.ctx.Done():
+	case <-w.Signals:
+	case <-w.Ctx.Done():
 	}
 	return nil
 }
@@ -114,7 +115,7 @@ func (c *simulateCommand) serving() simbench.Serving {
 }
 
 // write prints and files what a client needs.
-func (c *simulateCommand) write(w *world, b *simbench.Bench) error {
+func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 	if c.Truth != "" {
 		data, err := json.MarshalIndent(b.Truth(), "", "  ")
 		if err != nil {
@@ -129,11 +130,11 @@ func (c *simulateCommand) write(w *world, b *simbench.Bench) error {
 			return fmt.Errorf("writing the bench file: %w", err)
 		}
 	}
-	if _, err := w.stdout.Write(b.BenchFile()); err != nil {
+	if _, err := w.Stdout.Write(b.BenchFile()); err != nil {
 		return fmt.Errorf("printing the bench file: %w", err)
 	}
-	fmt.Fprintf(w.stderr, "%s listens, %g times faster than the clock; interrupt to end it\n", b.Name(), c.Speed)
-	sheet := table(w.stderr)
+	fmt.Fprintf(w.Stderr, "%s listens, %g times faster than the clock; interrupt to end it\n", b.Name(), c.Speed)
+	sheet := terminal.Table(w.Stderr)
 	for _, name := range simbench.Names {
 		fmt.Fprintf(sheet, "  %s", name)
 		told := ""
@@ -149,9 +150,9 @@ func (c *simulateCommand) write(w *world, b *simbench.Bench) error {
 		return err
 	}
 	if port := b.MapperPort(); port == 111 {
-		fmt.Fprintln(w.stderr, "the port mapper listens on port 111: any VXI-11 client finds the instruments")
+		fmt.Fprintln(w.Stderr, "the port mapper listens on port 111: any VXI-11 client finds the instruments")
 	} else if port != 0 {
-		fmt.Fprintf(w.stderr, "the port mapper listens on port %d, because 111 was not to be had (it takes root, and nobody else there): "+
+		fmt.Fprintf(w.Stderr, "the port mapper listens on port %d, because 111 was not to be had (it takes root, and nobody else there): "+
 			"provoke finds it by the address; other VXI-11 clients ask on 111 only\n", port)
 	}
 	return nil

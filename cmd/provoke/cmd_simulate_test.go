@@ -18,6 +18,7 @@ import (
 	"provoke/internal/bench/simbench"
 	"provoke/internal/files/catalog"
 	"provoke/internal/model/chain"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -52,9 +53,9 @@ func TestBudgetAgreesWithTheSimulatedBenchInTheJig(t *testing.T) {
 		if fixture == simbench.Jig150 {
 			allowed = 2.5 // an estimate from the magnitude of the series impedance
 		}
-		tell(t, sim, "amplifier", "OUTP 1;OUTP?")
+		said(t, sim, "amplifier", "OUTP 1;OUTP?")
 		for _, hz := range []float64{150e3, 333e3, 1e6, 2.9e6, 11.3e6, 27.12e6, 41e6, 80e6, 99e6} {
-			tell(t, sim, "source", "FREQ "+strconv.FormatFloat(hz, 'f', 0, 64)+";:POW -12;:OUTP 1;*OPC?")
+			said(t, sim, "source", "FREQ "+strconv.FormatFloat(hz, 'f', 0, 64)+";:POW -12;:OUTP 1;*OPC?")
 			p, err := c.Predict(rf.Frequency(hz), rf.DBm(-12), chain.Crest{}, catalog.Fixture(fixture))
 			if err != nil {
 				t.Fatal(err)
@@ -71,7 +72,7 @@ func TestBudgetAgreesWithTheSimulatedBenchInTheJig(t *testing.T) {
 }
 
 // tell sends one message in process and reads one answer.
-func tell(t *testing.T, sim *simbench.Bench, instrument, message string) string {
+func said(t *testing.T, sim *simbench.Bench, instrument, message string) string {
 	t.Helper()
 	conn, err := sim.Dial(context.Background(), instrument)
 	if err != nil {
@@ -95,7 +96,7 @@ func TestSimulateServesUntilInterrupted(t *testing.T) {
 	defer stop()
 	out, outWriter := io.Pipe()
 	var errs bytes.Buffer
-	w := &world{ctx: ctx, stdin: strings.NewReader(""), stdout: outWriter, stderr: &errs, now: time.Now}
+	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: outWriter, Stderr: &errs, Now: time.Now}
 	done := make(chan int, 1)
 	go func() {
 		code := run(w, []string{"simulate", "--speed", "30", "--seed", "4", "--truth", truth, "--bench-out", benchOut,
@@ -129,7 +130,7 @@ func TestSimulateServesUntilInterrupted(t *testing.T) {
 	stop()
 	select {
 	case code := <-done:
-		if code != exitDone {
+		if code != terminal.ExitDone {
 			t.Errorf("exit code %d: %s", code, errs.String())
 		}
 	case <-time.After(time.Minute):
@@ -155,9 +156,9 @@ func TestSimulateRefusesWhatCannotBe(t *testing.T) {
 		{"--fault", "deaf@toaster"}, {"--fault", "highz@meter"}, {"--speed", "0"}, {"--fixture", "table"},
 	} {
 		var errs bytes.Buffer
-		w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: io.Discard, stderr: &errs, now: time.Now}
-		if code := run(w, append([]string{"simulate"}, args...)); code != exitUsage {
-			t.Errorf("%v: exit code %d, want %d: %s", args, code, exitUsage, errs.String())
+		w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: &errs, Now: time.Now}
+		if code := run(w, append([]string{"simulate"}, args...)); code != terminal.ExitUsage {
+			t.Errorf("%v: exit code %d, want %d: %s", args, code, terminal.ExitUsage, errs.String())
 		}
 	}
 }
@@ -173,9 +174,9 @@ func TestSimulateServesTheTransportsAskedFor(t *testing.T) {
 	} {
 		ctx, stop := context.WithCancel(context.Background())
 		var out, errs bytes.Buffer
-		w := &world{ctx: ctx, stdin: strings.NewReader(""), stdout: &out, stderr: &errs, now: time.Now}
+		w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now}
 		stop()
-		if code := run(w, append([]string{"simulate"}, c.args...)); code != exitDone {
+		if code := run(w, append([]string{"simulate"}, c.args...)); code != terminal.ExitDone {
 			t.Fatalf("%v: exit code %d: %s", c.args, code, errs.String())
 		}
 		if _, list := catalog.Parse("bench.yaml", out.Bytes(), nil); list.Err() != nil {
@@ -193,8 +194,8 @@ func TestSimulateServesTheTransportsAskedFor(t *testing.T) {
 		}
 	}
 	var errs bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: io.Discard, stderr: &errs, now: time.Now}
-	if code := run(w, []string{"simulate", "--transport", "raw", "--address", "hislip"}); code == exitDone || !strings.Contains(errs.String(), "not served") {
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: &errs, Now: time.Now}
+	if code := run(w, []string{"simulate", "--transport", "raw", "--address", "hislip"}); code == terminal.ExitDone || !strings.Contains(errs.String(), "not served") {
 		t.Errorf("exit code %d: %s", code, errs.String())
 	}
 }

@@ -16,6 +16,8 @@ import (
 	"provoke/internal/model/level"
 	"provoke/internal/model/threshold"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -46,10 +48,10 @@ type studyFlags struct {
 
 func (f studyFlags) check() error {
 	if !(f.Confidence > 0 && f.Confidence < 1) {
-		return withCode(exitUsage, fmt.Errorf("--confidence %v is not between 0 %% and 100 %%", f.Confidence))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--confidence %v is not between 0 %% and 100 %%", f.Confidence))
 	}
 	if f.Plan != "" && len(f.Runs) > 0 {
-		return withCode(exitUsage, errors.New("--plan exposes anew and --run works from runs that are there: give one"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--plan exposes anew and --run works from runs that are there: give one"))
 	}
 	return nil
 }
@@ -66,8 +68,8 @@ func listOf(at []rf.Frequency) string {
 
 // derive writes the plan of a study beside the plan that it was made from, and returns its name. A
 // file that is there is never replaced.
-func derive(w *world, planFile, study string, changes ...plan.Change) (string, error) {
-	data, err := readText(planFile)
+func derive(w *terminal.World, planFile, study string, changes ...plan.Change) (string, error) {
+	data, err := terminal.ReadText(planFile)
 	if err != nil {
 		return "", fmt.Errorf("read the plan file: %w", err)
 	}
@@ -76,13 +78,13 @@ func derive(w *world, planFile, study string, changes ...plan.Change) (string, e
 
 // writeApart writes a plan under a name of its own that begins with base, and returns the name. A file
 // that is there is never replaced; one that holds the same is used as it is.
-func writeApart(w *world, base string, text []byte) (string, error) {
+func writeApart(w *terminal.World, base string, text []byte) (string, error) {
 	for n := 1; n < 1000; n++ {
 		name := base + ".yaml"
 		if n > 1 {
 			name = fmt.Sprintf("%s-%d.yaml", base, n)
 		}
-		if there, err := readText(name); err == nil {
+		if there, err := terminal.ReadText(name); err == nil {
 			if bytes.Equal(there, text) {
 				return name, nil
 			}
@@ -91,7 +93,7 @@ func writeApart(w *world, base string, text []byte) (string, error) {
 		if err := writeNew(name, string(text)); err != nil {
 			return "", err
 		}
-		fmt.Fprintf(w.stderr, "wrote %s\n", name)
+		fmt.Fprintf(w.Stderr, "wrote %s\n", name)
 		return name, nil
 	}
 	return "", fmt.Errorf("write %s.yaml: a thousand files of such a name are there", base)
@@ -99,24 +101,24 @@ func writeApart(w *world, base string, text []byte) (string, error) {
 
 // expose does one run of a study and returns its number. A run that did not close all points is
 // reported and counts.
-func (f studyFlags) expose(w *world, planFile, label string) (number int, incomplete error, err error) {
+func (f studyFlags) expose(w *terminal.World, planFile, label string) (number int, incomplete error, err error) {
 	res, err := perform(w, performance{planFile: planFile, jobFile: f.Job, label: label, operator: f.Operator, room: f.Room,
 		temperature: f.Temperature, humidity: f.Humidity, armed: f.Arm, progress: f.progress, begun: func(n int, _ *store.Job) { number = n }})
 	if res.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
+		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
 	if err != nil {
 		return number, nil, err
 	}
-	fmt.Fprintf(w.stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets, count(res.Exposures, "exposure", "exposures"))
+	fmt.Fprintf(w.Stderr, "run %d, %s: %s, %d of %s upset\n", number, label, res.Verdict, res.Upsets, english.Count(res.Exposures, "exposure", "exposures"))
 	if res.Verdict == event.Incomplete {
-		incomplete = withCode(exitIncomplete, fmt.Errorf("run %d: %s", number, res.Why))
+		incomplete = terminal.WithCode(terminal.ExitIncomplete, fmt.Errorf("run %d: %s", number, res.Why))
 	}
 	return number, incomplete, nil
 }
 
 // read folds the runs of a study out of the job.
-func (f studyFlags) read(w *world, numbers []int) (*store.Job, []result.Run, error) {
+func (f studyFlags) read(w *terminal.World, numbers []int) (*store.Job, []result.Run, error) {
 	job, err := store.OpenReadOnly(f.Job)
 	if err != nil {
 		return nil, nil, damage(err)
@@ -135,7 +137,7 @@ func (f studyFlags) read(w *world, numbers []int) (*store.Job, []result.Run, err
 }
 
 // newest returns the newest exposure that fits; any exposure where fits is nil.
-func (f studyFlags) newest(w *world, fits func(event.Opened) bool) (*store.Job, result.Run, error) {
+func (f studyFlags) newest(w *terminal.World, fits func(event.Opened) bool) (*store.Job, result.Run, error) {
 	job, err := store.OpenReadOnly(f.Job)
 	if err != nil {
 		return nil, result.Run{}, damage(err)
@@ -160,12 +162,12 @@ func (f studyFlags) newest(w *world, fits func(event.Opened) bool) (*store.Job, 
 }
 
 // single reads the one run that a study works from.
-func (f studyFlags) single(w *world, fits func(event.Opened) bool) (*store.Job, result.Run, error) {
+func (f studyFlags) single(w *terminal.World, fits func(event.Opened) bool) (*store.Job, result.Run, error) {
 	if len(f.Runs) == 0 {
 		return f.newest(w, fits)
 	}
 	if len(f.Runs) > 1 {
-		return nil, result.Run{}, withCode(exitUsage, errors.New("this study works from one run: give one --run"))
+		return nil, result.Run{}, terminal.WithCode(terminal.ExitUsage, errors.New("this study works from one run: give one --run"))
 	}
 	job, runs, err := f.read(w, f.Runs)
 	if err != nil {
@@ -200,14 +202,14 @@ the exact upper limit of the probability is told (Clopper–Pearson).
 }
 
 // Run exposes where a plan is given, and says what was shown.
-func (c *thresholdStudy) Run(w *world) error {
+func (c *thresholdStudy) Run(w *terminal.World) error {
 	if err := c.check(); err != nil {
 		return err
 	}
 	var incomplete error
 	if c.Plan != "" {
 		if len(c.At) == 0 {
-			return withCode(exitUsage, errors.New("say where with --at FREQUENCY"))
+			return terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
 		}
 		file, err := derive(w, c.Plan, "threshold", plan.Change{Key: "grid", Value: listOf(c.At)}, plan.Change{Key: "edges"}, plan.Change{Key: "drift_check"},
 			plan.Change{Key: "search", Value: fmt.Sprintf("{method: %s, trials: %d, probability: %v, step: %v}", c.Method, c.Trials, c.Probability[0], c.Step)})
@@ -227,9 +229,9 @@ func (c *thresholdStudy) Run(w *world) error {
 	defer job.Close()
 	s := c.evaluate(r)
 	if c.JSON {
-		err = printJSON(w.stdout, s.json())
+		err = terminal.PrintJSON(w.Stdout, s.json())
 	} else {
-		err = onPage(w.stdout, s.print)
+		err = terminal.OnPage(w.Stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
 }
@@ -256,7 +258,7 @@ an estimate. Times are from RF at the level to the first bad reading, so they ho
 }
 
 // Run exposes where a plan is given, and says what was shown.
-func (c *dwellStudy) Run(w *world) error {
+func (c *dwellStudy) Run(w *terminal.World) error {
 	if err := c.check(); err != nil {
 		return err
 	}
@@ -277,16 +279,16 @@ func (c *dwellStudy) Run(w *world) error {
 		return err
 	}
 	if c.JSON {
-		err = printJSON(w.stdout, s)
+		err = terminal.PrintJSON(w.Stdout, s)
 	} else {
-		err = onPage(w.stdout, func(out io.Writer) error { return c.print(out, r, s) })
+		err = terminal.OnPage(w.Stdout, func(out io.Writer) error { return c.print(out, r, s) })
 	}
 	return errors.Join(err, incomplete)
 }
 
-func (c *dwellStudy) repeatedly(w *world) (incomplete error, err error) {
+func (c *dwellStudy) repeatedly(w *terminal.World) (incomplete error, err error) {
 	if len(c.At) == 0 {
-		return nil, withCode(exitUsage, errors.New("say where with --at FREQUENCY"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
 	}
 	p, _, err := loadPlanAlone(c.Plan)
 	if err != nil {
@@ -334,7 +336,7 @@ means agree to the mean power, where neither does the rate counts.
 }
 
 // Run exposes where a plan is given, and says what was shown.
-func (c *modulationStudy) Run(w *world) error {
+func (c *modulationStudy) Run(w *terminal.World) error {
 	if err := c.check(); err != nil {
 		return err
 	}
@@ -351,16 +353,16 @@ func (c *modulationStudy) Run(w *world) error {
 	}
 	s := c.evaluate(runs)
 	if c.JSON {
-		err = printJSON(w.stdout, s.json())
+		err = terminal.PrintJSON(w.Stdout, s.json())
 	} else {
-		err = onPage(w.stdout, s.print)
+		err = terminal.OnPage(w.Stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
 }
 
-func (c *modulationStudy) modulate(w *world) (incomplete error, err error) {
+func (c *modulationStudy) modulate(w *terminal.World) (incomplete error, err error) {
 	if len(c.At) == 0 {
-		return nil, withCode(exitUsage, errors.New("say where with --at FREQUENCY"))
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("say where with --at FREQUENCY"))
 	}
 	all := c.Modulation
 	if len(all) == 0 {
@@ -368,7 +370,7 @@ func (c *modulationStudy) modulate(w *world) (incomplete error, err error) {
 	}
 	for _, text := range all {
 		if _, err := level.ParseModulation(text); err != nil {
-			return nil, withCode(exitUsage, fmt.Errorf("--modulation: %w", err))
+			return nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--modulation: %w", err))
 		}
 	}
 	for i, text := range all {
@@ -388,7 +390,7 @@ func (c *modulationStudy) modulate(w *world) (incomplete error, err error) {
 }
 
 // chosen returns the runs named, or the newest of each modulation on the bench of the newest exposure.
-func (c *modulationStudy) chosen(w *world) ([]result.Run, error) {
+func (c *modulationStudy) chosen(w *terminal.World) ([]result.Run, error) {
 	if len(c.Runs) > 0 {
 		job, runs, err := c.read(w, c.Runs)
 		if err == nil {
@@ -440,7 +442,7 @@ deviation of one run; null with fewer than two exact figures.`
 }
 
 // Run exposes where a plan is given, and says what was shown.
-func (c *repeatStudy) Run(w *world) error {
+func (c *repeatStudy) Run(w *terminal.World) error {
 	if err := c.check(); err != nil {
 		return err
 	}
@@ -456,16 +458,16 @@ func (c *repeatStudy) Run(w *world) error {
 		return err
 	}
 	if c.JSON {
-		err = printJSON(w.stdout, s)
+		err = terminal.PrintJSON(w.Stdout, s)
 	} else {
-		err = onPage(w.stdout, s.print)
+		err = terminal.OnPage(w.Stdout, s.print)
 	}
 	return errors.Join(err, incomplete)
 }
 
-func (c *repeatStudy) again(w *world) (incomplete error, err error) {
+func (c *repeatStudy) again(w *terminal.World) (incomplete error, err error) {
 	if c.Times < 2 || c.Times > 100 {
-		return nil, withCode(exitUsage, fmt.Errorf("--times %d: between 2 and 100 runs show a spread", c.Times))
+		return nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--times %d: between 2 and 100 runs show a spread", c.Times))
 	}
 	file := c.Plan
 	if len(c.At) > 0 {
@@ -475,9 +477,9 @@ func (c *repeatStudy) again(w *world) (incomplete error, err error) {
 	}
 	for i := range c.Times {
 		if i > 0 && c.Reclamp {
-			fmt.Fprintf(w.stdout, "RF is off. Take the clamp off the cable and put it on again as it was, then press Enter (q and Enter ends): ")
-			if text, ok := w.line(w.ctx); !ok || strings.TrimSpace(text) == "q" {
-				return nil, withCode(exitStopped, fmt.Errorf("ended after %s", count(i, "run", "runs")))
+			fmt.Fprintf(w.Stdout, "RF is off. Take the clamp off the cable and put it on again as it was, then press Enter (q and Enter ends): ")
+			if text, ok := w.Line(w.Ctx); !ok || strings.TrimSpace(text) == "q" {
+				return nil, terminal.WithCode(terminal.ExitStopped, fmt.Errorf("ended after %s", english.Count(i, "run", "runs")))
 			}
 		}
 		number, short, err := c.expose(w, file, fmt.Sprintf("repeat %d of %d", i+1, c.Times))

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/terminal"
 )
 
 // studied makes a bench with a plan of one frequency in the middle of the first band, and returns that.
@@ -37,13 +38,13 @@ func shape[T any](t *testing.T, text string) T {
 func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 	b, hz := studied(t)
 	b.sim.RandomOnset(1, 5)
-	out := b.must(exitDone, "study", "threshold", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "40", "--arm")
+	out := b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "40", "--arm")
 	for _, want := range []string{"stated before the run: staircase at each frequency that upsets", "ends after 40 exposures", "spread (scale of the probit)", "a plain upward ramp"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[thresholdJSON](t, b.must(exitDone, "study", "threshold", "j.provoke", "--json"))
+	s := shape[thresholdJSON](t, b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--json"))
 	truth := 20 * math.Log10(1e6*b.sim.Onset(simbench.Original, hz, simbench.Modulation{}))
 	if len(s.At) != 1 || len(s.NotDeterministic) != 1 || len(s.At[0].Levels) != 1 {
 		t.Fatalf("%+v", s)
@@ -60,20 +61,20 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 	if err != nil || !strings.Contains(string(plan), "search: {method: staircase, trials: 40") {
 		t.Errorf("the study's plan: %v\n%s", err, plan)
 	}
-	if f := b.must(exitDone, "findings", "j.provoke"); !strings.Contains(f, "not deterministic at") || !strings.Contains(f, "the onset lies from … to …") {
+	if f := b.must(terminal.ExitDone, "findings", "j.provoke"); !strings.Contains(f, "not deterministic at") || !strings.Contains(f, "the onset lies from … to …") {
 		t.Errorf("findings\n%s", f)
 	}
 }
 
 func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
 	b, hz := studied(t)
-	out := b.must(exitDone, "study", "dwell", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "8", "--arm")
+	out := b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "8", "--arm")
 	for _, want := range []string{"time to upset", "dut: {needed_dwell:", "59 exposures would show it"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[dwellJSON](t, b.must(exitDone, "study", "dwell", "j.provoke", "--json"))
+	s := shape[dwellJSON](t, b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--json"))
 	if len(s.At) != 1 || s.At[0].Exposures != 8 || s.At[0].Upsets != 8 || s.At[0].Needed == nil || *s.At[0].Needed > s.At[0].Dwell {
 		t.Errorf("%+v", s)
 	}
@@ -89,12 +90,12 @@ func TestAModulationStudySaysWhatTheProductAnswersTo(t *testing.T) {
 			want = x.RespondsTo
 		}
 	}
-	out := b.must(exitDone, "study", "modulation", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz),
+	out := b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz),
 		"--modulation", "CW", "--modulation", "AM 80 % 1 kHz", "--modulation", "AM 30 % 1 kHz", "--arm")
 	if !strings.Contains(out, "answers to "+want+":") {
 		t.Errorf("the truth is %q:\n%s", want, out)
 	}
-	s := shape[modulationJSON](t, b.must(exitDone, "study", "modulation", "j.provoke", "--json"))
+	s := shape[modulationJSON](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--json"))
 	if len(s.At) != 1 || len(s.At[0].Results) != 3 {
 		t.Errorf("%+v", s)
 	}
@@ -104,45 +105,45 @@ func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
 	b, hz := studied(t, "search: {recovery: false}", fmt.Sprintf("drift_check: {at: %.0f Hz, every: 1}", 0.0))
 	text, _ := os.ReadFile(b.path("exposure.yaml"))
 	b.write("exposure.yaml", strings.Replace(string(text), "at: 0 Hz", fmt.Sprintf("at: %.0f Hz", hz), 1))
-	out := b.must(exitDone, "study", "repeat", "j.provoke", "--plan", "exposure.yaml", "--times", "3", "--arm")
+	out := b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--plan", "exposure.yaml", "--times", "3", "--arm")
 	for _, want := range []string{"runs 1, 2, 3 repeat one another", "(3 runs)", "within its uncertainty of", "3 of 3"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[repeatSheet](t, b.must(exitDone, "study", "repeat", "j.provoke", "--json"))
+	s := shape[repeatSheet](t, b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--json"))
 	if len(s.Runs) != 3 || len(s.Drift) != 3 || s.Drift[0].Drifted || s.Onset[0].Deviation == nil || *s.Onset[0].Deviation > 0.6 {
 		t.Errorf("%+v", s)
 	}
-	u := b.must(exitDone, "uncertainty", "bench.yaml", "--job", "j.provoke", "--at", fmt.Sprintf("%.0f Hz", hz), "--draws", "0")
+	u := b.must(terminal.ExitDone, "uncertainty", "bench.yaml", "--job", "j.provoke", "--at", fmt.Sprintf("%.0f Hz", hz), "--draws", "0")
 	if !strings.Contains(u, "3 repeated runs") {
 		t.Errorf("the uncertainty does not take up the repeats:\n%s", u)
 	}
 	// Asked to take the clamp off, the operator ends the study.
 	code, asked, _ := b.do("study", "repeat", "k.provoke", "--plan", "exposure.yaml", "--times", "2", "--reclamp", "--arm")
-	if code != exitStopped || !strings.Contains(asked, "Take the clamp off the cable") {
+	if code != terminal.ExitStopped || !strings.Contains(asked, "Take the clamp off the cable") {
 		t.Errorf("code %d: %s", code, asked)
 	}
 }
 
 func TestALaboratorysReportIsHeldAgainstTheBench(t *testing.T) {
 	b, hz := studied(t)
-	b.must(exitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm")
+	b.must(terminal.ExitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm")
 	b.sim.SetBuild(simbench.Fixed)
-	b.must(exitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm", "--changed", "capacitor")
+	b.must(terminal.ExitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm", "--changed", "capacitor")
 	b.write("lab.yaml", fmt.Sprintf("provoke: laboratory 1\nlaboratory: invented\nfailures:\n  - {from: %.0f Hz, level: 3 V emf, modulation: CW, what: reading jumps}\n  - {from: 60 MHz, level: 3 V/m, what: dark}\n", hz))
-	out := b.must(exitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1")
+	out := b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1")
 	for _, want := range []string{"reproduced (1 of 1 frequency upset)", "never exposed on the bench", "per V", "ASSUMED: its report gives none", "a lower bound"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[laboratoryJSON](t, b.must(exitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1", "--json"))
+	s := shape[laboratoryJSON](t, b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1", "--json"))
 	// One-sided 95 %: 1.645·√(u(bench)² + 1²) dB; the bench's standard uncertainty lies near 1 dB.
 	if len(s.Failures) != 2 || *s.Failures[0].Margin < 1.7 || *s.Failures[0].Margin > 4 || s.BenchGuess {
 		t.Errorf("%+v", s)
 	}
-	cmp := b.must(exitDone, "compare", "j.provoke", "1", "2", "--laboratory", "lab.yaml")
+	cmp := b.must(terminal.ExitDone, "compare", "j.provoke", "1", "2", "--laboratory", "lab.yaml")
 	if !strings.Contains(cmp, "verdict: not shown") || !strings.Contains(cmp, "run 2 exposed nothing there") {
 		t.Errorf("compare\n%s", cmp)
 	}

@@ -20,6 +20,8 @@ import (
 	"provoke/internal/model/sweep"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -55,7 +57,7 @@ The exit codes are those of provoke run.`
 }
 
 // Run does the sweep.
-func (c *sweepCommand) Run(w *world) error {
+func (c *sweepCommand) Run(w *terminal.World) error {
 	pr, err := c.prepare(w)
 	if err != nil {
 		return err
@@ -64,7 +66,7 @@ func (c *sweepCommand) Run(w *world) error {
 		return nil
 	}
 	if c.Job == "" {
-		return withCode(exitUsage, errors.New("a sweep is journalled: name the job with --job"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("a sweep is journalled: name the job with --job"))
 	}
 	out, file, err := performSweep(w, performance{planFile: c.Sweep, jobFile: c.Job, label: c.Label, operator: c.Operator, room: c.Room, temperature: c.Temperature, humidity: c.Humidity, armed: c.Arm, ready: pr, alone: c.AcceptSinglePath}, c.Plan)
 	if out.Verdict == "" {
@@ -72,39 +74,39 @@ func (c *sweepCommand) Run(w *world) error {
 	}
 	printSwept(w, out)
 	if out.Verdict == event.RFNotKnownOff {
-		fmt.Fprint(w.stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
+		fmt.Fprint(w.Stderr, "\n*** RF IS NOT KNOWN TO BE OFF ***\n*** Switch the generator and the amplifier off by hand, now. ***\n\n")
 	}
 	if err != nil || file == "" {
 		return err
 	}
-	fmt.Fprintf(w.stdout, "stepped plan around the bands: %s\n", file)
+	fmt.Fprintf(w.Stdout, "stepped plan around the bands: %s\n", file)
 	if !c.Confirm {
-		fmt.Fprintf(w.stdout, "see: provoke run %s --job %s\n", file, c.Job)
+		fmt.Fprintf(w.Stdout, "see: provoke run %s --job %s\n", file, c.Job)
 		return nil
 	}
 	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label + " stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Arm: c.Arm, AcceptSinglePath: c.AcceptSinglePath}).Run(w)
 }
 
 // prepare reads and checks both files, and says what the sweep is.
-func (c *sweepCommand) prepare(w *world) (*prepared, error) {
+func (c *sweepCommand) prepare(w *terminal.World) (*prepared, error) {
 	pr, err := readAndCheckSweep(c.Sweep)
 	if pr != nil {
 		for _, p := range folded(pr.warnings) {
-			fmt.Fprintln(w.stderr, p)
+			fmt.Fprintln(w.Stderr, p)
 		}
 	}
 	if err != nil {
 		return nil, err
 	}
 	s, b := pr.sweep, pr.bench
-	fmt.Fprintf(w.stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), totalOf(s.Passes))
+	fmt.Fprintf(w.Stdout, "%s: %s at %s (%s at %s), %d passes, %v; within every rating over the whole span\n", s.Plan.Name, s.Plan.GridText, s.Plan.Drive, b.Source.Setting(s.Plan.Drive), b.Source.ID, len(s.Passes), totalOf(s.Passes))
 	return pr, nil
 }
 
 // readAndCheckSweep reads a sweep file with its bench and clears the level over the whole span. What
 // was found out comes with an error too, where the files could be read.
 func readAndCheckSweep(file string) (*prepared, error) {
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, fmt.Errorf("read the sweep file: %w", err)
 	}
@@ -120,11 +122,11 @@ func readAndCheckSweep(file string) (*prepared, error) {
 	checked, problems := plan.CheckSweep(s, pr.chain)
 	pr.checked = checked
 	if err := problems.Err(); err != nil {
-		return pr, withCode(exitRefused, fmt.Errorf("refused before RF: %w", err))
+		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
 	at := guard.Setting{Frequency: s.Plan.Grid[0], To: s.Plan.Grid[1], Level: s.Plan.Drive.Add(s.Plan.Modulation.CarrierOverLevel()), Modulation: s.Plan.Modulation}
 	if err := guard.New(guard.Config{Chain: pr.chain, Fixture: s.Plan.Fixture}).WithinSpan(at); err != nil {
-		return pr, withCode(exitRefused, fmt.Errorf("refused before RF: %w", err))
+		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: %w", err))
 	}
 	return pr, nil
 }
@@ -140,7 +142,7 @@ func totalOf(passes []sweep.Sweep) rf.Duration {
 // performSweep opens the bench, sweeps, and writes the plan that steps around the bands found: into
 // planFile, or beside the sweep file where that is empty. The plan's name is empty where no band was
 // found.
-func performSweep(w *world, o performance, planFile string) (engine.Swept, string, error) {
+func performSweep(w *terminal.World, o performance, planFile string) (engine.Swept, string, error) {
 	out, err := carryOutSweep(w, o)
 	if err != nil || len(out.Bands) == 0 {
 		return out, "", err
@@ -158,7 +160,7 @@ func performSweep(w *world, o performance, planFile string) (engine.Swept, strin
 }
 
 // carryOutSweep opens the instruments and runs the engine.
-func carryOutSweep(w *world, o performance) (engine.Swept, error) {
+func carryOutSweep(w *terminal.World, o performance) (engine.Swept, error) {
 	pr := o.ready
 	job, leave, err := openJob(o.jobFile, false)
 	if err != nil {
@@ -174,7 +176,7 @@ func carryOutSweep(w *world, o performance) (engine.Swept, error) {
 		return engine.Swept{}, err
 	}
 	defer bench.Release()
-	rig, err := driver.OpenBench(w.ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan), Person: desk})
+	rig, err := driver.OpenBench(w.Ctx, pr.bench, driver.Options{Default: withinDeadMan(pr.plan), Person: desk})
 	if err != nil {
 		return engine.Swept{}, fmt.Errorf("open the bench: %w", err)
 	}
@@ -226,17 +228,17 @@ func carryOutSweep(w *world, o performance) (engine.Swept, error) {
 	}
 	watching.of(writer.Run())
 	known = false
-	out, err := engine.RunSweep(w.ctx, engine.Config{
+	out, err := engine.RunSweep(w.Ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
-		Armed: armed(o, pr, watched), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
+		Armed: armed(o, pr, watched), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w),
 	}, pr.sweep, sync)
 	known = out.Verdict != event.RFNotKnownOff
-	return out, rescued(job, withCode(exitOf(out.Result), err))
+	return out, rescued(job, terminal.WithCode(exitOf(out.Result), err))
 }
 
 // syncLine opens the sync line and delivers when its line comes.
-func syncLine(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
+func syncLine(w *terminal.World, s *plan.FreeSweep) (engine.Sync, func(), error) {
 	if s.Marked != plan.ByLine {
 		return nil, func() {}, nil
 	}
@@ -248,7 +250,7 @@ func syncLine(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("the sync line: %w", err)
 	}
-	link, err := open(w.ctx)
+	link, err := open(w.Ctx)
 	if err != nil {
 		return nil, nil, fmt.Errorf("open the sync line: %w", err)
 	}
@@ -269,13 +271,13 @@ func syncLine(w *world, s *plan.FreeSweep) (engine.Sync, func(), error) {
 }
 
 // printSwept prints the bands with their limits.
-func printSwept(w *world, out engine.Swept) {
-	fmt.Fprintf(w.stdout, "\n%s: %s in %s; %s\n", out.Verdict, count(out.Upsets, "upset", "upsets"), count(len(out.Passes), "pass", "passes"), rfWords(out.Safing.How))
+func printSwept(w *terminal.World, out engine.Swept) {
+	fmt.Fprintf(w.Stdout, "\n%s: %s in %s; %s\n", out.Verdict, english.Count(out.Upsets, "upset", "upsets"), english.Count(len(out.Passes), "pass", "passes"), terminal.RFWords(out.Safing.How))
 	if len(out.Bands) == 0 {
-		fmt.Fprintln(w.stdout, "no band was found")
+		fmt.Fprintln(w.Stdout, "no band was found")
 		return
 	}
-	t := table(w.stdout)
+	t := terminal.Table(w.Stdout)
 	fmt.Fprintln(t, "band from\tto\tlower end within\tupper end within\tlatency\tby")
 	for _, b := range out.Bands {
 		fmt.Fprintf(t, "%v\t%v\t%v to %v\t%v to %v\t%v (%v to %v)\t%s\n", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,
@@ -284,7 +286,7 @@ func printSwept(w *world, out engine.Swept) {
 	t.Flush()
 	for _, b := range out.Bands {
 		for _, n := range b.Notes {
-			fmt.Fprintf(w.stdout, "%v: %s\n", b.Low, n)
+			fmt.Fprintf(w.Stdout, "%v: %s\n", b.Low, n)
 		}
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/terminal"
 )
 
 const sweepFile = `provoke: sweep 1
@@ -33,21 +34,21 @@ func TestASweepIsCheckedOverItsWholeSpanBeforeAnythingIsTouched(t *testing.T) {
 	dir := writeAll(t, map[string]string{"bench.yaml": handBench, "sweep.yaml": sweepFile, "loud.yaml": strings.Replace(sweepFile, "-18 dBm", "18 dBm", 1),
 		"wired.yaml": strings.Replace(sweepFile, "bench.yaml", "trace.yaml", 1), "trace.yaml": traceBench})
 	code, out := typedRun("", "sweep", dir+"/sweep.yaml", "--check")
-	if code != exitDone || !strings.Contains(out, "within every rating over the whole span") {
+	if code != terminal.ExitDone || !strings.Contains(out, "within every rating over the whole span") {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}
 	// The worst case of the span stands before the question.
-	if code, out := typedRun("no\n", "sweep", dir+"/sweep.yaml", "--job", dir+"/j.provoke"); code != exitStopped || !strings.Contains(out, "CLAMP1 ") || !strings.Contains(out, "headroom") {
+	if code, out := typedRun("no\n", "sweep", dir+"/sweep.yaml", "--job", dir+"/j.provoke"); code != terminal.ExitStopped || !strings.Contains(out, "CLAMP1 ") || !strings.Contains(out, "headroom") {
 		t.Errorf("not armed: exit code %d:\n%s", code, out)
 	}
 	loud := strings.Replace(handBench, "maximum_forward: 10 W", "maximum_forward: 10 mW", 1)
 	if err := os.WriteFile(dir+"/bench.yaml", []byte(loud), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if code, out := typedRun("", "sweep", dir+"/loud.yaml", "--check"); code != exitRefused || !strings.Contains(out, "CLAMP1") {
+	if code, out := typedRun("", "sweep", dir+"/loud.yaml", "--check"); code != terminal.ExitRefused || !strings.Contains(out, "CLAMP1") {
 		t.Errorf("over a rating: exit code %d:\n%s", code, out)
 	}
-	if code, out := typedRun("", "sweep", dir+"/wired.yaml", "--check"); code != exitRefused || !strings.Contains(out, "by_hand") {
+	if code, out := typedRun("", "sweep", dir+"/wired.yaml", "--check"); code != terminal.ExitRefused || !strings.Contains(out, "by_hand") {
 		t.Errorf("a wired source: exit code %d:\n%s", code, out)
 	}
 }
@@ -139,9 +140,9 @@ func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) 
 	var out bytes.Buffer
 	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
 	defer cancel()
-	w := &world{ctx: ctx, stdin: in, stdout: wide{&out}, stderr: b, now: time.Now}
+	w := &terminal.World{Ctx: ctx, Stdin: in, Stdout: wide{&out}, Stderr: b, Now: time.Now}
 	code := run(w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator", "A. Engineer"})
-	if code != exitDone || !strings.Contains(out.String(), "band from") || !strings.Contains(out.String(), "off by the operator's word") {
+	if code != terminal.ExitDone || !strings.Contains(out.String(), "band from") || !strings.Contains(out.String(), "off by the operator's word") {
 		t.Fatalf("exit code %d:\n%s\n%s", code, out.String(), b.text.String())
 	}
 	if s := sim.State(); s.On || s.Exposures != 2 {
@@ -150,9 +151,9 @@ func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) 
 	if a := sim.Abuses(); len(a) > 0 {
 		t.Errorf("abused: %v", a)
 	}
-	says(t, exitDone, []string{"plan", dir + "/sweep-stepped.yaml"})
-	says(t, exitDone, []string{"journal", dir + "/j.provoke", "--verify"})
-	says(t, exitDone, []string{"findings", dir + "/j.provoke"})
-	says(t, exitDone, []string{"report", dir + "/j.provoke", "-o", dir + "/report.html"})
-	says(t, exitDone, []string{"journal", dir + "/j.provoke"}, "a second process watches on connections of its own to amplifier AMP1", "hardware off: switch S1", "pass 1: 1 MHz to 6 MHz log", "UPSET")
+	says(t, terminal.ExitDone, []string{"plan", dir + "/sweep-stepped.yaml"})
+	says(t, terminal.ExitDone, []string{"journal", dir + "/j.provoke", "--verify"})
+	says(t, terminal.ExitDone, []string{"findings", dir + "/j.provoke"})
+	says(t, terminal.ExitDone, []string{"report", dir + "/j.provoke", "-o", dir + "/report.html"})
+	says(t, terminal.ExitDone, []string{"journal", dir + "/j.provoke"}, "a second process watches on connections of its own to amplifier AMP1", "hardware off: switch S1", "pass 1: 1 MHz to 6 MHz log", "UPSET")
 }

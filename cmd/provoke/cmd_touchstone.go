@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"provoke/internal/files/touchstone"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -35,12 +37,12 @@ A file with a problem is refused with exit code 3, all its problems at once.`
 }
 
 // Run reads the file and prints it.
-func (c *touchstoneCommand) Run(w *world) error {
+func (c *touchstoneCommand) Run(w *terminal.World) error {
 	asked, err := c.frequencies()
 	if err != nil {
-		return withCode(exitUsage, err)
+		return terminal.WithCode(terminal.ExitUsage, err)
 	}
-	data, err := readTable(c.File)
+	data, err := terminal.ReadTable(c.File)
 	if err != nil {
 		return fmt.Errorf("cannot read the Touchstone file: %w", err)
 	}
@@ -53,12 +55,12 @@ func (c *touchstoneCommand) Run(w *world) error {
 		return err
 	}
 	if c.JSON {
-		return writeTouchstoneJSON(w.stdout, n, points)
+		return writeTouchstoneJSON(w.Stdout, n, points)
 	}
 	for _, p := range n.Warnings {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
-	return writeTouchstoneText(w.stdout, n, points, len(asked) > 0)
+	return writeTouchstoneText(w.Stdout, n, points, len(asked) > 0)
 }
 
 func (c *touchstoneCommand) frequencies() ([]rf.Frequency, error) {
@@ -173,7 +175,7 @@ func writeTouchstoneText(w io.Writer, n *touchstone.Network, points []touchstone
 		if last := n.Noise[len(n.Noise)-1].Hz; len(n.Noise) > 1 {
 			span += " to " + showHz(last)
 		}
-		fmt.Fprintf(b, "noise data at %s, %s\n", count(len(n.Noise), "frequency", "frequencies"), span)
+		fmt.Fprintf(b, "noise data at %s, %s\n", english.Count(len(n.Noise), "frequency", "frequencies"), span)
 	}
 	fmt.Fprintln(b)
 	if !asked && len(points) < n.Points() {
@@ -192,7 +194,7 @@ func showHz(hz float64) string {
 
 func describeNetwork(w io.Writer, n *touchstone.Network) {
 	first, last := n.Frequencies[0], n.Frequencies[n.Points()-1]
-	fmt.Fprintf(w, "%s: Touchstone %s, %s, %s", n.Name, n.Version, count(n.Ports, "port", "ports"), count(n.Points(), "point", "points"))
+	fmt.Fprintf(w, "%s: Touchstone %s, %s, %s", n.Name, n.Version, english.Count(n.Ports, "port", "ports"), english.Count(n.Points(), "point", "points"))
 	if n.Points() > 1 {
 		fmt.Fprintf(w, " from %s to %s\n", showHz(first), showHz(last))
 	} else {
@@ -241,8 +243,8 @@ func touchstoneRemarks(n *touchstone.Network) []string {
 
 // writeMatrices prints one row per frequency for one and two ports, else one per element.
 func writeMatrices(w io.Writer, n *touchstone.Network, points []touchstonePoint) {
-	t := exactTable(w)
-	t.right = true
+	t := terminal.ExactTable(w)
+	t.Right = true
 	if n.Ports > 2 {
 		fmt.Fprint(t, "f\tS\tdB\tdegree\t\t\n")
 	} else {

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"provoke/internal/terminal"
 )
 
 // touchstoneRun writes a file and runs the command on it as the user would.
@@ -21,7 +23,7 @@ func touchstoneRun(t *testing.T, name, text string, args ...string) (code int, s
 		t.Fatal(err)
 	}
 	var out, errs bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &errs, now: time.Now}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now}
 	code = run(w, append([]string{"touchstone", file}, args...))
 	return code, strings.ReplaceAll(out.String(), file, name), strings.ReplaceAll(errs.String(), file, name)
 }
@@ -32,7 +34,7 @@ const invented = "! invented\n# MHz S MA R 50\n1 0.02 0 0.1 -10 0.1 -10 0.02 90\
 
 func TestTouchstoneAsJSONHasTheDocumentedShape(t *testing.T) {
 	code, stdout, stderr := touchstoneRun(t, "pad.s2p", invented+"# GHz\n", "--json")
-	if code != exitDone || stderr != "" {
+	if code != terminal.ExitDone || stderr != "" {
 		t.Fatalf("code %d, %s", code, stderr)
 	}
 	var got struct {
@@ -98,7 +100,7 @@ noise data at 1 frequency, 1 MHz
 1 MHz  -33.98    0.0  -20.00  -10.0  -20.00  -10.0  -33.98   90.0
 2 MHz  -33.98    0.0  -20.03  -15.0  -20.03  -15.0  -33.98   90.0  between points
 `
-	if code != exitDone || stderr != "" || stdout != want {
+	if code != terminal.ExitDone || stderr != "" || stdout != want {
 		t.Errorf("code %d, %s\n%s\nwant\n%s", code, stderr, stdout, want)
 	}
 	var long strings.Builder
@@ -123,7 +125,7 @@ noise data at 1 frequency, 1 MHz
 
 func TestABadTouchstoneFileEndsWithThreeAndAllItsProblems(t *testing.T) {
 	code, stdout, stderr := touchstoneRun(t, "bad.s1p", "# MHz S XX R 50j\n1 0 0\n2 0,5 0\n1.5 NaN 0\n", "--json")
-	if code != exitProblems || stdout != "" {
+	if code != terminal.ExitProblems || stdout != "" {
 		t.Errorf("code %d, printed %q", code, stdout)
 	}
 	for _, place := range []string{"bad.s1p:1:9: ", "bad.s1p:1:14: ", "bad.s1p:3:3: ", "bad.s1p:4:5: ", "hint: ", "4 problems; nothing was done"} {
@@ -134,15 +136,15 @@ func TestABadTouchstoneFileEndsWithThreeAndAllItsProblems(t *testing.T) {
 }
 
 func TestTouchstoneDoesNotExtrapolate(t *testing.T) {
-	for at, code := range map[string]int{"4 MHz": exitError, "0.9 MHz": exitError, "4": exitUsage, "4 Mhz": exitUsage} {
+	for at, code := range map[string]int{"4 MHz": terminal.ExitError, "0.9 MHz": terminal.ExitError, "4": terminal.ExitUsage, "4 Mhz": terminal.ExitUsage} {
 		got, stdout, stderr := touchstoneRun(t, "pad.s2p", invented, "--at", at)
 		if got != code || stdout != "" || !strings.Contains(stderr, "--at: ") {
 			t.Errorf("--at %q: code %d, %q, %q", at, got, stdout, stderr)
 		}
 	}
 	var errs bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &bytes.Buffer{}, stderr: &errs, now: time.Now}
-	if code := run(w, []string{"touchstone", "no such file.s2p"}); code != exitError || !strings.Contains(errs.String(), "cannot read the Touchstone file") {
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &bytes.Buffer{}, Stderr: &errs, Now: time.Now}
+	if code := run(w, []string{"touchstone", "no such file.s2p"}); code != terminal.ExitError || !strings.Contains(errs.String(), "cannot read the Touchstone file") {
 		t.Errorf("code %d, %s", code, errs.String())
 	}
 }

@@ -15,6 +15,8 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -53,8 +55,8 @@ cable current in dBµA.`
 }
 
 // Run reads, converts, joins and prints.
-func (c *traceCommand) Run(w *world) error {
-	data, err := readTable(c.File)
+func (c *traceCommand) Run(w *terminal.World) error {
+	data, err := terminal.ReadTable(c.File)
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}
@@ -65,7 +67,7 @@ func (c *traceCommand) Run(w *world) error {
 		return err
 	}
 	if c.Job != "" && c.Bench == "" {
-		return withCode(exitUsage, errors.New("--job needs --bench: a level becomes a current through the bench's probe, pads and coax"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--job needs --bench: a level becomes a current through the bench's probe, pads and coax"))
 	}
 	warnings := list.Warnings()
 	if c.Bench != "" {
@@ -84,27 +86,27 @@ func (c *traceCommand) Run(w *world) error {
 		return printTraceJSON(w, t, warnings)
 	}
 	for _, p := range warnings {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	return printTrace(w, t)
 }
 
 // current turns the levels into cable current, which becomes the last column of the trace. Several columns of
 // levels, such as least and greatest, are refused: which of them is meant, only a person knows.
-func (c *traceCommand) current(w *world, t *trace.Trace) (event.TraceRead, error) {
+func (c *traceCommand) current(w *terminal.World, t *trace.Trace) (event.TraceRead, error) {
 	b, list, err := loadBench(c.Bench)
 	if err != nil {
 		return event.TraceRead{}, err
 	}
 	for _, p := range list.Warnings() {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	if len(t.Y) > 1 && len(c.YColumn) != 1 {
 		var names []string
 		for _, y := range t.Y {
 			names = append(names, strconv.Quote(y.Name))
 		}
-		return event.TraceRead{}, withCode(exitUsage, fmt.Errorf("%s: it has several columns of levels, %s: say with --y-column which one becomes the current on the cable", c.File, strings.Join(names, ", ")))
+		return event.TraceRead{}, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s: it has several columns of levels, %s: say with --y-column which one becomes the current on the cable", c.File, strings.Join(names, ", ")))
 	}
 	readings, err := t.Readings(0)
 	if err != nil {
@@ -171,10 +173,10 @@ func boundsOf(file string, read event.TraceRead) problem.List {
 	return out
 }
 
-func (c *traceCommand) join(w *world, read event.TraceRead, data []byte) error {
+func (c *traceCommand) join(w *terminal.World, read event.TraceRead, data []byte) error {
 	quiet := *w
 	if c.JSON {
-		quiet.stdout = w.stderr
+		quiet.Stdout = w.Stderr
 	}
 	return annotate(&quiet, c.Job, c.Number, func(job *store.Job) ([]event.Event, error) {
 		a, err := job.Attach(filepath.Base(c.File), data)
@@ -216,7 +218,7 @@ type traceColumnJSON struct {
 }
 
 // printTraceJSON prints the shape that Help documents.
-func printTraceJSON(w *world, t *trace.Trace, warnings problem.List) error {
+func printTraceJSON(w *terminal.World, t *trace.Trace, warnings problem.List) error {
 	out := struct {
 		Points   int               `json:"points"`
 		X        traceColumnJSON   `json:"x"`
@@ -229,7 +231,7 @@ func printTraceJSON(w *world, t *trace.Trace, warnings problem.List) error {
 	for _, p := range warnings {
 		out.Warnings = append(out.Warnings, strings.ReplaceAll(p.String(), "\n\thint: ", "; "))
 	}
-	enc := json.NewEncoder(w.stdout)
+	enc := json.NewEncoder(w.Stdout)
 	enc.SetEscapeHTML(false)
 	return enc.Encode(out)
 }
@@ -238,12 +240,12 @@ func printTraceJSON(w *world, t *trace.Trace, warnings problem.List) error {
 const shownRows = 11
 
 // printTrace prints what a person wants to know: how much there is, the extremes, some rows.
-func printTrace(w *world, t *trace.Trace) error {
-	fmt.Fprintf(w.stdout, "%s: %s\n", t.Name, count(t.Points(), "point", "points"))
+func printTrace(w *terminal.World, t *trace.Trace) error {
+	fmt.Fprintf(w.Stdout, "%s: %s\n", t.Name, english.Count(t.Points(), "point", "points"))
 	if !t.Began.IsZero() {
-		fmt.Fprintf(w.stdout, "begins %s\n", t.Began.Format("2006-01-02 15:04:05.999 MST"))
+		fmt.Fprintf(w.Stdout, "begins %s\n", t.Began.Format("2006-01-02 15:04:05.999 MST"))
 	}
-	tab := exactTable(w.stdout)
+	tab := terminal.ExactTable(w.Stdout)
 	fmt.Fprint(tab, "column\tfrom\tto\tat\t\n")
 	for i, c := range append([]trace.Column{t.X}, t.Y...) {
 		low, high := extremes(c.Values)
@@ -259,11 +261,11 @@ func printTrace(w *world, t *trace.Trace) error {
 	}
 	tab.Flush()
 	shown := min(t.Points(), shownRows)
-	fmt.Fprintln(w.stdout)
+	fmt.Fprintln(w.Stdout)
 	if shown < t.Points() {
-		fmt.Fprintf(w.stdout, "%d of %d points; --json prints all\n", shown, t.Points())
+		fmt.Fprintf(w.Stdout, "%d of %d points; --json prints all\n", shown, t.Points())
 	}
-	rows := exactTable(w.stdout)
+	rows := terminal.ExactTable(w.Stdout)
 	for k := range shown {
 		i := k
 		if shown > 1 {

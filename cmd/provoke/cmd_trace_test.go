@@ -12,6 +12,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -64,7 +65,7 @@ func writeAll(t *testing.T, files map[string]string) string {
 func TestAnExportedTraceIsPrintedInTheDocumentedShape(t *testing.T) {
 	dir := writeAll(t, map[string]string{"a.csv": "Frequency (MHz);Level (dBm)\r\n10;-27,5\r\n20;---\r\n30;-40,25\r\n"})
 	code, out, errs := journalRun("trace", filepath.Join(dir, "a.csv"), "--json")
-	if code != exitDone {
+	if code != terminal.ExitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	var got map[string]any
@@ -86,17 +87,17 @@ func TestAnExportedTraceIsPrintedInTheDocumentedShape(t *testing.T) {
 
 func TestATraceThatIsNotUnderstoodIsRefusedWithItsPlace(t *testing.T) {
 	dir := writeAll(t, map[string]string{"a.csv": "Frequency;Level\n10;-27\n20;-28\n"})
-	says(t, exitProblems, []string{"trace", filepath.Join(dir, "a.csv")}, "a.csv:1:1:", `"Frequency" has no unit`)
-	says(t, exitDone, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm"}, "2 points", "highest at 10 MHz")
-	says(t, exitUsage, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm", "--job", filepath.Join(dir, "j.provoke")}, "--bench")
+	says(t, terminal.ExitProblems, []string{"trace", filepath.Join(dir, "a.csv")}, "a.csv:1:1:", `"Frequency" has no unit`)
+	says(t, terminal.ExitDone, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm"}, "2 points", "highest at 10 MHz")
+	says(t, terminal.ExitUsage, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm", "--job", filepath.Join(dir, "j.provoke")}, "--bench")
 }
 
 // Of least and greatest only a person knows which one is meant.
 func TestOneColumnOfSeveralBecomesCableCurrent(t *testing.T) {
 	dir := writeAll(t, map[string]string{"bench.yaml": traceBench, "two.csv": "f/MHz,Min/dBm,Max/dBm\n10,-60,-27\n20,-61,-28\n"})
 	args := []string{"trace", filepath.Join(dir, "two.csv"), "--bench", filepath.Join(dir, "bench.yaml")}
-	says(t, exitUsage, args, `"Min", "Max"`, "--y-column")
-	out := says(t, exitDone, append(args, "--y-column", "Max"), "cable current")
+	says(t, terminal.ExitUsage, args, `"Min", "Max"`, "--y-column")
+	out := says(t, terminal.ExitDone, append(args, "--y-column", "Max"), "cable current")
 	if !strings.Contains(out, "99.99 dBµA") {
 		t.Errorf("printed %s", out)
 	}
@@ -105,7 +106,7 @@ func TestOneColumnOfSeveralBecomesCableCurrent(t *testing.T) {
 func TestAMaxHoldTraceBecomesCableCurrentInARun(t *testing.T) {
 	dir := writeAll(t, map[string]string{"bench.yaml": traceBench, "max.csv": "f/MHz,P/dBm\n10,-27\n20,-105\n30,-5\n"})
 	job := journalJob(t, false)
-	out := says(t, exitDone, []string{"trace", filepath.Join(dir, "max.csv"), "--bench", filepath.Join(dir, "bench.yaml"), "--job", job, "--caption", "max hold"},
+	out := says(t, terminal.ExitDone, []string{"trace", filepath.Join(dir, "max.csv"), "--bench", filepath.Join(dir, "bench.yaml"), "--job", job, "--caption", "max hold"},
 		"cable current", "1 of 3 currents are at most", "1 of 3 currents are at least", "run 1, record")
 	if !strings.Contains(out, "99.99 dBµA") { // −27 dBm + 106.99 dB + 20 dB − 0 dBΩ
 		t.Errorf("printed %s", out)
@@ -130,7 +131,7 @@ func TestAMaxHoldTraceBecomesCableCurrentInARun(t *testing.T) {
 	if read.Points[1].Current.Bound() != rf.AtMost || read.Points[2].Current.Bound() != rf.AtLeast {
 		t.Errorf("near the floor %v, overloaded %v", read.Points[1].Current, read.Points[2].Current)
 	}
-	says(t, exitDone, []string{"journal", job, "--verify"})
+	says(t, terminal.ExitDone, []string{"journal", job, "--verify"})
 }
 
 // stepsJob is a run of n steps, one after every so long, the first 10 s after the run's beginning, at multiples of a frequency.
@@ -169,10 +170,10 @@ func TestALogJoinsARunByItsTimeStamps(t *testing.T) {
 	dir := writeAll(t, map[string]string{"w.log": weigherLog})
 	job := logJob(t)
 	log := filepath.Join(dir, "w.log")
-	says(t, exitDone, []string{"log", job, log, "--offset", "5 s", "--zone", "+00:00", "--tolerance", "0.05 kg"}, "20 MHz", "13.01 kg", "clock +5 s", "bad in 1 of 2 steps")
-	says(t, exitError, []string{"log", job, log, "--offset", "1 h", "--zone", "+00:00"}, "has nothing of the run", "--offset")
-	says(t, exitUsage, []string{"log", job, log, "--tolerance", "0.05"}, "has no unit")
-	says(t, exitDone, []string{"journal", job, "--verify"})
+	says(t, terminal.ExitDone, []string{"log", job, log, "--offset", "5 s", "--zone", "+00:00", "--tolerance", "0.05 kg"}, "20 MHz", "13.01 kg", "clock +5 s", "bad in 1 of 2 steps")
+	says(t, terminal.ExitError, []string{"log", job, log, "--offset", "1 h", "--zone", "+00:00"}, "has nothing of the run", "--offset")
+	says(t, terminal.ExitUsage, []string{"log", job, log, "--tolerance", "0.05"}, "has no unit")
+	says(t, terminal.ExitDone, []string{"journal", job, "--verify"})
 }
 
 // shortSteps is a run of ten steps of 300 ms at 1 to 10 MHz, the first from 09:30:10.0 UTC on, without a gap.
@@ -190,7 +191,7 @@ func TestALogInWholeSecondsTellsEveryStepThatALineMayBelongTo(t *testing.T) {
 	log.WriteString(strings.Repeat("25.11.2026 09:30:11 13.01 kg\n", 5))
 	dir := writeAll(t, map[string]string{"w.log": log.String(), "m.log": "25.11.2026 09:29 12.34 kg\n25.11.2026 09:30 13.01 kg\n"})
 	job := shortSteps(t)
-	out := says(t, exitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--tolerance", "0.05 kg"},
+	out := says(t, terminal.ExitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--tolerance", "0.05 kg"},
 		"read in line 1: 12.34 kg of", "to 1 s", "more than one", "bad in 4 of 10 steps")
 	for _, step := range []string{"\n4 ", "\n5 ", "\n6 ", "\n7 "} {
 		if strings.Count(out, step) != 1 {
@@ -198,9 +199,9 @@ func TestALogInWholeSecondsTellsEveryStepThatALineMayBelongTo(t *testing.T) {
 		}
 	}
 	// Under a clock that is 250 ms behind, they are of 11.25 to 12.25: the steps 5 to 8 (11.2 to 12.4).
-	says(t, exitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--offset", "250 ms", "--tolerance", "0.05 kg"}, "bad in 4 of 10 steps", "\n8 ")
-	says(t, exitError, []string{"log", job, filepath.Join(dir, "m.log"), "--zone", "utc", "--tolerance", "0.05 kg"}, "m.log", "to 1 min", "nothing can be said")
-	says(t, exitDone, []string{"journal", job, "--verify"})
+	says(t, terminal.ExitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--offset", "250 ms", "--tolerance", "0.05 kg"}, "bad in 4 of 10 steps", "\n8 ")
+	says(t, terminal.ExitError, []string{"log", job, filepath.Join(dir, "m.log"), "--zone", "utc", "--tolerance", "0.05 kg"}, "m.log", "to 1 min", "nothing can be said")
+	says(t, terminal.ExitDone, []string{"journal", job, "--verify"})
 	j, err := store.Open(job)
 	if err != nil {
 		t.Fatal(err)

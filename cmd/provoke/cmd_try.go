@@ -11,6 +11,8 @@ import (
 
 	"provoke/internal/bench/driver"
 	"provoke/internal/job/event"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 )
 
 // tryCommand proves a command table on the instrument that it is for.
@@ -38,17 +40,17 @@ Exit code 1 when anything did not read back.`
 const tryLimit = 2 * time.Minute
 
 // Run tries one instrument.
-func (c *tryCommand) Run(w *world) error {
+func (c *tryCommand) Run(w *terminal.World) error {
 	b, list, err := loadBench(c.Bench)
 	if err != nil {
 		return err
 	}
 	for _, p := range folded(list.Warnings()) {
-		fmt.Fprintln(w.stderr, p)
+		fmt.Fprintln(w.Stderr, p)
 	}
 	var against *driver.Transcript
 	if c.Against != "" {
-		text, err := readText(c.Against)
+		text, err := terminal.ReadText(c.Against)
 		if err != nil {
 			return fmt.Errorf("read the transcript: %w", err)
 		}
@@ -56,7 +58,7 @@ func (c *tryCommand) Run(w *world) error {
 			return fmt.Errorf("%s: %w", c.Against, err)
 		}
 	}
-	ctx, cancel := context.WithTimeout(w.ctx, tryLimit)
+	ctx, cancel := context.WithTimeout(w.Ctx, tryLimit)
 	defer cancel()
 	trial, err := driver.Try(ctx, b, c.Role, driver.Options{DummyLoad: c.DummyLoad}, against)
 	if trial.Name == "" {
@@ -73,16 +75,16 @@ func (c *tryCommand) Run(w *world) error {
 		if err := against.Differs(); err != nil {
 			return fmt.Errorf("%s: %w", c.Against, err)
 		}
-		fmt.Fprintln(w.stdout, "\nthe table says what the transcript says")
+		fmt.Fprintln(w.Stdout, "\nthe table says what the transcript says")
 	}
 	if n := trial.Failed(); n > 0 {
-		return fmt.Errorf("%s of the table %q did not work on this instrument", count(n, "thing", "things"), trial.Table.Name)
+		return fmt.Errorf("%s of the table %q did not work on this instrument", english.Count(n, "thing", "things"), trial.Table.Name)
 	}
 	return nil
 }
 
 // write writes the transcript to its file, or prints it.
-func (c *tryCommand) write(w *world, trial driver.Trial, played bool) error {
+func (c *tryCommand) write(w *terminal.World, trial driver.Trial, played bool) error {
 	switch {
 	case played:
 		return nil
@@ -90,12 +92,12 @@ func (c *tryCommand) write(w *world, trial driver.Trial, played bool) error {
 		if err := os.WriteFile(c.Output, []byte(trial.Transcript.String()), 0o644); err != nil {
 			return fmt.Errorf("write the transcript: %w", err)
 		}
-		fmt.Fprintf(w.stdout, "\ntranscript: %s\n", c.Output)
+		fmt.Fprintf(w.Stdout, "\ntranscript: %s\n", c.Output)
 		return nil
 	}
-	fmt.Fprintln(w.stdout)
+	fmt.Fprintln(w.Stdout)
 	for line := range strings.Lines(trial.Transcript.String()) {
-		fmt.Fprintln(w.stdout, shortened(strings.TrimSuffix(line, "\n")))
+		fmt.Fprintln(w.Stdout, shortened(strings.TrimSuffix(line, "\n")))
 	}
 	return nil
 }
@@ -115,9 +117,9 @@ func shortened(line string) string {
 	return fmt.Sprintf("%s … (%d bytes in all; --output FILE writes them)", strings.ToValidUTF8(line[:mostOfLine/2], ""), len(message))
 }
 
-func printTrial(w *world, trial driver.Trial) {
-	fmt.Fprintf(w.stdout, "%s, command table %q\n\n", trial.Name, trial.Table.Name)
-	t := table(w.stdout)
+func printTrial(w *terminal.World, trial driver.Trial) {
+	fmt.Fprintf(w.Stdout, "%s, command table %q\n\n", trial.Name, trial.Table.Name)
+	t := terminal.Table(w.Stdout)
 	for _, x := range trial.Tried {
 		mark, came := "ok", x.Came
 		switch {

@@ -18,6 +18,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/twoport"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -48,15 +49,15 @@ Monte Carlo run finds but for its scatter, and what findings and report state; t
 }
 
 // Run works out and prints the uncertainty.
-func (c *uncertaintyCommand) Run(w *world) error {
+func (c *uncertaintyCommand) Run(w *terminal.World) error {
 	s, err := c.sheet(w)
 	if err != nil {
 		return err
 	}
 	if c.JSON {
-		return printJSON(w.stdout, s.json())
+		return terminal.PrintJSON(w.Stdout, s.json())
 	}
-	return onPage(w.stdout, s.print)
+	return terminal.OnPage(w.Stdout, s.print)
 }
 
 // uncertaintySheet is what the command prints.
@@ -70,7 +71,7 @@ type uncertaintySheet struct {
 	warnings   problem.List
 }
 
-func (c *uncertaintyCommand) sheet(w *world) (*uncertaintySheet, error) {
+func (c *uncertaintyCommand) sheet(w *terminal.World) (*uncertaintySheet, error) {
 	bench, list, err := loadBench(c.Bench)
 	if err != nil {
 		return nil, err
@@ -91,7 +92,7 @@ func (c *uncertaintyCommand) sheet(w *world) (*uncertaintySheet, error) {
 			return nil, err
 		}
 	}
-	for _, id := range bench.Overdue(w.now()) {
+	for _, id := range bench.Overdue(w.Now()) {
 		s.warnings = append(s.warnings, problem.Problem{File: bench.File, Warning: true,
 			What: fmt.Sprintf("the calibration of %s was due on %s: its uncertainty is not shown to hold", id.ID, id.Due.Format("2006-01-02"))})
 	}
@@ -106,7 +107,7 @@ func (c *uncertaintyCommand) sheet(w *world) (*uncertaintySheet, error) {
 		}
 		if s.closely && c.Draws > 0 {
 			if err := u.Simulate(rand.New(rand.NewPCG(c.Seed, uint64(f))), c.Draws); err != nil {
-				return nil, withCode(exitUsage, err)
+				return nil, terminal.WithCode(terminal.ExitUsage, err)
 			}
 		}
 		s.points = append(s.points, u)
@@ -202,7 +203,7 @@ func (s *uncertaintySheet) print(out io.Writer) error {
 }
 
 func (s *uncertaintySheet) printTable(out io.Writer) error {
-	tw := table(out)
+	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "frequency\tU\tk\tlargest contribution\tits share\tassumed")
 	assumed := false
 	for _, p := range s.points {
@@ -239,7 +240,7 @@ func (s *uncertaintySheet) printPoint(out io.Writer, p uncertainty.Current) erro
 	if m := p.Simulated; m != nil {
 		fmt.Fprintf(out, "Monte Carlo, %d draws, seed %d: %s\n", m.Draws, s.seed, interval(m.Symmetric))
 	}
-	tw := table(out)
+	tw := terminal.Table(out)
 	fmt.Fprintln(tw, "  contribution\tfigure\tdistribution\tu\tshare\tU without it\tfrom")
 	for _, r := range p.Combined.Contributions {
 		x := p.Components[r.Index]

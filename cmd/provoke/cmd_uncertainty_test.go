@@ -5,11 +5,13 @@ import (
 	"math"
 	"strings"
 	"testing"
+
+	"provoke/internal/terminal"
 )
 
 func TestTheUncertaintyOfTheSampleBenchIsPrinted(t *testing.T) {
 	code, out, errs := benchRunOf(1000, "uncertainty", sampleBench, "--at", "30 MHz", "--draws", "20000")
-	if code != exitDone || errs != "" {
+	if code != terminal.ExitDone || errs != "" {
 		t.Fatalf("code %d\n%s", code, errs)
 	}
 	for _, want := range []string{
@@ -30,7 +32,7 @@ func TestTheUncertaintyOfTheSampleBenchIsPrinted(t *testing.T) {
 func TestTheUncertaintyInJSON(t *testing.T) {
 	args := []string{"uncertainty", sampleBench, "--at", "1 MHz", "--draws", "20000", "--json"}
 	code, out, errs := benchRun(args...)
-	if _, again, _ := benchRun(args...); code != exitDone || again != out {
+	if _, again, _ := benchRun(args...); code != terminal.ExitDone || again != out {
 		t.Fatalf("code %d, %s; again %v", code, errs, again == out)
 	}
 	var sheet uncertaintyJSON
@@ -48,14 +50,14 @@ func TestTheUncertaintyInJSON(t *testing.T) {
 
 func TestUncertaintyOutsideTheBandSaysWhere(t *testing.T) {
 	code, _, errs := benchRun("uncertainty", sampleBench, "--at", "500 MHz")
-	if code == exitDone || !strings.Contains(errs, "500 MHz") || !strings.Contains(errs, "100 MHz") {
+	if code == terminal.ExitDone || !strings.Contains(errs, "500 MHz") || !strings.Contains(errs, "100 MHz") {
 		t.Errorf("code %d: %s", code, errs)
 	}
 }
 
 func TestTheCableModelTakesThePlaceOfTheEstimate(t *testing.T) {
 	code, out, errs := benchRun("uncertainty", sampleBench, "--at", "30 MHz", "--draws", "0", "--cable", "../../internal/model/cable/testdata/belt-weigher-cable.yaml")
-	if code != exitDone || !strings.Contains(out, "model of the cable in") || strings.Contains(out, "no model of the cable") {
+	if code != terminal.ExitDone || !strings.Contains(out, "model of the cable in") || strings.Contains(out, "no model of the cable") {
 		t.Errorf("code %d\n%s\n%s", code, out, errs)
 	}
 }

@@ -4,13 +4,14 @@ import (
 	"errors"
 	"fmt"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -47,7 +48,7 @@ func benchOfRun(job *store.Job, r result.Run) (*catalog.Bench, error) {
 }
 
 // repeatsOf returns the runs of a job that repeat a run, that run among them.
-func repeatsOf(w *world, job *store.Job, r result.Run) ([]result.Run, error) {
+func repeatsOf(w *terminal.World, job *store.Job, r result.Run) ([]result.Run, error) {
 	infos, err := job.Runs()
 	if err != nil {
 		return nil, damage(err)
@@ -99,7 +100,7 @@ type onsets struct {
 }
 
 // onsetsOf works out the uncertainty of the onsets of a run from the bench file as used, and the decision with it.
-func onsetsOf(w *world, job *store.Job, r result.Run, f *analysis.Findings) onsets {
+func onsetsOf(w *terminal.World, job *store.Job, r result.Run, f *analysis.Findings) onsets {
 	o := onsets{at: map[rf.Frequency]uncertainty.Onset{}}
 	if r.Opened.RunKind != plan.Exposure && r.Opened.RunKind != plan.Control {
 		return o
@@ -143,7 +144,7 @@ func onsetsOf(w *world, job *store.Job, r result.Run, f *analysis.Findings) onse
 }
 
 // uncertaintyAtCheck returns the expanded uncertainty of the current at the check point of a run.
-func uncertaintyAtCheck(w *world, job *store.Job, r result.Run) (rf.Gain, error) {
+func uncertaintyAtCheck(w *terminal.World, job *store.Job, r result.Run) (rf.Gain, error) {
 	bench, err := benchOfRun(job, r)
 	if err != nil {
 		return 0, err
@@ -174,11 +175,11 @@ func (o onsets) remark() string {
 }
 
 // fill puts the figures into the JSON of the findings.
-func (o onsets) fill(j *report.FindingsJSON) {
+func (o onsets) fill(j *tell.FindingsJSON) {
 	if o.worst.Components == nil {
 		return
 	}
-	j.Uncertainty = &report.UncertaintyJSON{Confidence: rounded(float64(o.worst.Expanded.Confidence)), Bench: o.bench.Name, SHA256: o.bench.Hash, Rests: o.worst.Rests()}
+	j.Uncertainty = &tell.UncertaintyJSON{Confidence: rounded(float64(o.worst.Expanded.Confidence)), Bench: o.bench.Name, SHA256: o.bench.Hash, Rests: o.worst.Rests()}
 	for i, p := range j.Points {
 		if u, ok := o.at[rf.Frequency(p.Hz)]; ok {
 			j.Points[i].UDB, j.Points[i].K = numberOfDB(u.U()), finite(u.K())

@@ -19,6 +19,7 @@ import (
 	"provoke/internal/bench/driver"
 	"provoke/internal/bench/simbench"
 	"provoke/internal/files/catalog"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -239,13 +240,13 @@ func TestTryProvesATableOnAConsole(t *testing.T) {
 			manner(c)
 			onConsole(t, b, c)
 			code, out, errs := b.do("try", "bench.yaml", "analyser", "-o", b.path("t.transcript"))
-			if code != exitDone || !strings.Contains(out, "201 points") || !strings.Contains(out, "from 9.95 MHz to 10.05 MHz") {
+			if code != terminal.ExitDone || !strings.Contains(out, "201 points") || !strings.Contains(out, "from 9.95 MHz to 10.05 MHz") {
 				t.Fatalf("exit %d\n%s\n%s", code, out, errs)
 			}
 			if strings.Contains(out, "u000") || strings.ContainsAny(out, "\r\x1b") {
 				t.Errorf("control characters:\n%q", out)
 			}
-			if code, out, errs := b.do("try", "bench.yaml", "analyser", "--against", b.path("t.transcript")); code != exitDone {
+			if code, out, errs := b.do("try", "bench.yaml", "analyser", "--against", b.path("t.transcript")); code != terminal.ExitDone {
 				t.Errorf("played again: exit %d\n%s\n%s", code, out, errs)
 			}
 		})
@@ -364,7 +365,7 @@ func TestTryNamesTheKeyThatDoesNotFitAConsole(t *testing.T) {
 			}
 			onConsole(t, b, con, append(c.change, "timeout: 3 s", "timeout: 400 ms")...)
 			code, out, errs := b.do("try", "bench.yaml", "analyser")
-			if code == exitDone || !strings.Contains(unwrapped(out+errs), c.want) {
+			if code == terminal.ExitDone || !strings.Contains(unwrapped(out+errs), c.want) {
 				t.Errorf("exit %d, %q is not in\n%s\n%s", code, c.want, out, errs)
 			}
 		})

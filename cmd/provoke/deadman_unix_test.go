@@ -14,6 +14,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
 )
 
 const dogTable = `provoke: commands 1
@@ -48,7 +49,7 @@ func TestTheHardwareDeadManEndsRFWhenProgramAndWatcherAreKilled(t *testing.T) {
 	plain := strings.Replace(string(file), "table: function generator with limits", "table: function generator", 1)
 	b.write("bench.yaml", plain+"\ntables: [dog.yaml]\nhardware_dead_man:\n  id: HDM1\n  kind: relay\n  within: 600 ms\n  address: "+b.sim.Address("interlock")+"\n  table: relay with a time-out\n")
 	b.plan("plan.yaml", 5e6, 8e6, "4 %", exposureLines)
-	b.must(exitDone, "run", "plan.yaml", "--job", "whole.provoke", "--arm") // it is fed as long as it takes
+	b.must(terminal.ExitDone, "run", "plan.yaml", "--job", "whole.provoke", "--arm") // it is fed as long as it takes
 	b.plan("plan.yaml", 5e6, 8e6, "0.3 %", exposureLines)
 	c := exec.Command(os.Args[0])
 	c.Args = []string{"provoke", "run", b.path("plan.yaml"), "--job", b.path("j.provoke"), "--arm"}
@@ -85,7 +86,7 @@ func TestTheHardwareDeadManEndsRFWhenProgramAndWatcherAreKilled(t *testing.T) {
 	if took > within+200*time.Millisecond {
 		t.Errorf("RF was on for %v", took)
 	}
-	if out := b.must(exitDone, "off", "bench.yaml"); !strings.Contains(out, "RF read back as off") {
+	if out := b.must(terminal.ExitDone, "off", "bench.yaml"); !strings.Contains(out, "RF read back as off") {
 		t.Error(out)
 	}
 }

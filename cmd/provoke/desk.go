@@ -17,6 +17,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -26,7 +27,7 @@ const keptLooks = 2000
 // desk does runs for the page, with the same code as the run command: see perform. It is a
 // web.Runner.
 type desk struct {
-	w    *world
+	w    *terminal.World
 	dir  string
 	file string // of the job
 
@@ -43,9 +44,9 @@ type desk struct {
 	prompts  *engine.Desk // of a bench that is set by hand; nil for others
 }
 
-func newDesk(w *world, dir, job string) *desk {
+func newDesk(w *terminal.World, dir, job string) *desk {
 	quiet := *w
-	quiet.terminal = false
+	quiet.Terminal = false
 	done := make(chan struct{})
 	close(done)
 	return &desk{w: &quiet, dir: dir, file: job, done: done}
@@ -90,7 +91,7 @@ func (d *desk) Prepare(r web.Request) (web.Prepared, error) {
 
 // sweeps reports that a file describes a free sweep. What cannot be read is told by whoever reads it.
 func (d *desk) sweeps(file string) bool {
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	return err == nil && kindOf(data) == "sweep"
 }
 
@@ -181,7 +182,7 @@ func (d *desk) perform(o performance) (engine.Result, error) {
 	}
 	out, _, err := performSweep(d.w, o, "")
 	if err != nil && out.Verdict != "" { // the journal holds the verdict; this may be about the plan that is written after it
-		fmt.Fprintln(d.w.stderr, "provoke: the sweep:", err)
+		fmt.Fprintln(d.w.Stderr, "provoke: the sweep:", err)
 	}
 	return out.Result, err
 }
@@ -201,7 +202,7 @@ func (d *desk) ended(res engine.Result, err error) {
 func (d *desk) told(s engine.Status) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.state.Status, d.state.At = s, d.w.now()
+	d.state.Status, d.state.At = s, d.w.Now()
 }
 
 // watched is the engine's Watched.
@@ -332,7 +333,7 @@ func (d *desk) benches() ([]string, error) {
 			continue
 		}
 		file := filepath.Join(d.dir, e.Name())
-		data, err := readText(file)
+		data, err := terminal.ReadText(file)
 		if err != nil || kindOf(data) != "bench" {
 			continue
 		}

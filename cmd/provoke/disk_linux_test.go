@@ -16,6 +16,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 )
 
 // onDisk does the exposure by the path of `provoke run` with its job in a folder of its own; ruin is done
@@ -172,7 +173,7 @@ func TestAJobThatIsTakenAwayEndsInRFOff(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), "was removed or replaced while the job was open") {
 				t.Errorf("told as: %v", err)
 			}
-			if res.Verdict != event.Failed || exitOf(res) != exitError {
+			if res.Verdict != event.Failed || exitOf(res) != terminal.ExitError {
 				t.Errorf("the verdict is %q", res.Verdict)
 			}
 			if name == "removed" || name == "replaced" { // the open file lives on, and is put beside its place

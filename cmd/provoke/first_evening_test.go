@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"provoke/internal/terminal"
 )
 
 // The first evening is done as docs/first-evening.md says: the commands are typed as they stand there, and the
@@ -31,11 +33,11 @@ func TestTheFirstEvening(t *testing.T) {
 		args := strings.Fields(c[1])
 		var out bytes.Buffer
 		ctx, cancel := context.WithTimeout(t.Context(), 4*time.Minute) // hung, it says what it had said
-		w := &world{ctx: ctx, stdin: strings.NewReader("arm\n"), stdout: &out, stderr: &out, now: time.Now}
+		w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader("arm\n"), Stdout: &out, Stderr: &out, Now: time.Now}
 		if args[0] == "simulate" {
 			served := make(chan int, 1)
 			var answers safeBuffer
-			w.stdout, w.stderr = &answers, &answers
+			w.Stdout, w.Stderr = &answers, &answers
 			go func() { served <- run(w, args) }()
 			t.Cleanup(func() { cancel(); <-served })
 			for end := time.Now().Add(5 * time.Second); !strings.Contains(answers.String(), "listens"); time.Sleep(10 * time.Millisecond) {
@@ -47,7 +49,7 @@ func TestTheFirstEvening(t *testing.T) {
 		}
 		code := run(w, args)
 		cancel()
-		if code != exitDone {
+		if code != terminal.ExitDone {
 			t.Fatalf("provoke %s: exit code %d\n%s", c[1], code, out.String())
 		}
 		said[args[0]] = out.String()

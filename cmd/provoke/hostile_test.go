@@ -25,6 +25,7 @@ import (
 	"provoke/internal/bench/simbench"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
 )
 
 // Everything that a stranger can hand to provoke: the real program, in a process of its own whose
@@ -192,9 +193,9 @@ func TestYAMLThatSwellsOrNestsIsRefusedByEveryCommand(t *testing.T) {
 				} else { // the same program within this process: no memory measured, and done sooner
 					r.code, r.out, r.errs = asked(w.fill(c.args, filepath.Join(w.dir, "hostile.yaml"))...)
 				}
-				code := exitProblems
+				code := terminal.ExitProblems
 				if c.args[0] == "off" && strings.Contains(r.errs, "RF not known") { // it goes on with what it can read
-					code = exitRFUnknown
+					code = terminal.ExitRFUnknown
 				}
 				r.refuses(t, code, `(hostile|commands)\.yaml(:\d+(:\d+)?)?: `)
 				if strings.ContainsAny(r.errs+r.out, "\x1b\x07") {
@@ -236,32 +237,32 @@ func TestTwoGigabytesAreRefusedByEveryCommand(t *testing.T) {
 		says string
 		args []string
 	}{
-		{exitProblems, `huge\.s2p: the file has 2147483648 bytes; at most`, []string{"touchstone", "huge.s2p"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"bench", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"budget", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"off", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"plan", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"plan", "plan.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"run", "huge.yaml", "--job", "new.provoke"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"cable", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"decoupling", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"design", "clamp", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"remedy", "huge.yaml"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"sweep", "huge.yaml", "--job", "new.provoke"}},
-		{exitProblems, `huge\.yaml: the file has`, []string{"laboratory", w.job, "huge.yaml"}},
-		{exitProblems, `curve\.yaml:\d+:\d+: .*huge\.csv.* 2147483648 bytes`, []string{"bench", "curve.yaml"}},
-		{exitProblems, `touchstone\.yaml:\d+:\d+: .*huge\.s2p.* 2147483648 bytes`, []string{"bench", "touchstone.yaml"}},
-		{exitProblems, `huge\.csv: the file has`, []string{"trace", "huge.csv"}},
-		{exitProblems, `huge\.txt: the file has`, []string{"log", w.job, "huge.txt"}},
-		{exitProblems, `huge\.csv: the file has`, []string{"characterise", "linearity", "huge.csv"}},
-		{exitProblems, `huge\.s2p: the file has`, []string{"characterise", "probe", "huge.s2p"}},
-		{exitProblems, `huge\.csv: the file has`, []string{"explain", w.job, "--second", "huge.csv"}},
-		{exitError, `huge\.txt: the file has 2048\.0 MiB; 64 MiB are allowed`, []string{"attach", w.job, "huge.txt"}},
-		{exitProblems, `huge\.txt: the file has`, []string{"serve", w.job, "--token-file", "huge.txt"}},
-		{exitNotVerified, `huge\.zip into .*not a whole bundle`, []string{"journal", "new.provoke", "--import", "huge.zip"}},
-		{exitError, `huge\.provoke: .*(damaged|not a provoke job)`, []string{"findings", "huge.provoke"}},
-		{exitError, `empty\.provoke: .*not a provoke job`, []string{"journal", "empty.provoke"}},
-		{exitError, `empty\.provoke: .*not a provoke job`, []string{"report", "empty.provoke", "--out", "x.html"}},
+		{terminal.ExitProblems, `huge\.s2p: the file has 2147483648 bytes; at most`, []string{"touchstone", "huge.s2p"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"bench", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"budget", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"off", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"plan", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"plan", "plan.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"run", "huge.yaml", "--job", "new.provoke"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"cable", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"decoupling", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"design", "clamp", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"remedy", "huge.yaml"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"sweep", "huge.yaml", "--job", "new.provoke"}},
+		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"laboratory", w.job, "huge.yaml"}},
+		{terminal.ExitProblems, `curve\.yaml:\d+:\d+: .*huge\.csv.* 2147483648 bytes`, []string{"bench", "curve.yaml"}},
+		{terminal.ExitProblems, `touchstone\.yaml:\d+:\d+: .*huge\.s2p.* 2147483648 bytes`, []string{"bench", "touchstone.yaml"}},
+		{terminal.ExitProblems, `huge\.csv: the file has`, []string{"trace", "huge.csv"}},
+		{terminal.ExitProblems, `huge\.txt: the file has`, []string{"log", w.job, "huge.txt"}},
+		{terminal.ExitProblems, `huge\.csv: the file has`, []string{"characterise", "linearity", "huge.csv"}},
+		{terminal.ExitProblems, `huge\.s2p: the file has`, []string{"characterise", "probe", "huge.s2p"}},
+		{terminal.ExitProblems, `huge\.csv: the file has`, []string{"explain", w.job, "--second", "huge.csv"}},
+		{terminal.ExitError, `huge\.txt: the file has 2048\.0 MiB; 64 MiB are allowed`, []string{"attach", w.job, "huge.txt"}},
+		{terminal.ExitProblems, `huge\.txt: the file has`, []string{"serve", w.job, "--token-file", "huge.txt"}},
+		{terminal.ExitNotVerified, `huge\.zip into .*not a whole bundle`, []string{"journal", "new.provoke", "--import", "huge.zip"}},
+		{terminal.ExitError, `huge\.provoke: .*(damaged|not a provoke job)`, []string{"findings", "huge.provoke"}},
+		{terminal.ExitError, `empty\.provoke: .*not a provoke job`, []string{"journal", "empty.provoke"}},
+		{terminal.ExitError, `empty\.provoke: .*not a provoke job`, []string{"report", "empty.provoke", "--out", "x.html"}},
 	} {
 		r := provoked(t, w.dir, c.args...)
 		t.Logf("%v: exit code %d, %.1f s, %d MB", c.args, r.code, r.took.Seconds(), r.peak>>20)
@@ -288,7 +289,7 @@ func TestAGoodTouchstoneFileAtTheLimitStaysWithinBounds(t *testing.T) {
 	}
 	w.write(t, "long.s2p", b.String())
 	r := provoked(t, w.dir, "touchstone", "long.s2p", "--at", "1 Hz")
-	if r.code != exitDone {
+	if r.code != terminal.ExitDone {
 		t.Errorf("exit code %d: %.500s", r.code, r.errs)
 	}
 	t.Logf("figure: a good Touchstone file of %d MB is read in %.1f s and %d MB", b.Len()>>20, r.took.Seconds(), r.peak>>20)
@@ -316,7 +317,7 @@ func TestATableOfNothingButSeparatorsStaysWithinBounds(t *testing.T) {
 		w.write(t, "table.csv", text)
 		for _, args := range [][]string{{"trace", "table.csv"}, {"bench", "curve.yaml"}, {"characterise", "linearity", "table.csv"}} {
 			r := provoked(t, w.dir, args...)
-			if r.code != exitProblems || !strings.Contains(r.errs, "table.csv") || strings.Contains(r.errs, "goroutine ") || len(r.errs) > 100_000 {
+			if r.code != terminal.ExitProblems || !strings.Contains(r.errs, "table.csv") || strings.Contains(r.errs, "goroutine ") || len(r.errs) > 100_000 {
 				t.Errorf("%s, %v: exit code %d\n%.500s", what, args, r.code, r.errs)
 			}
 			if r.peak > 600<<20 {
@@ -608,7 +609,7 @@ func TestACraftedBundleIsRefusedAndNothingIsLeft(t *testing.T) {
 			w.write(t, "crafted.zip", string(c.make(t)))
 			before := listing(t, w.dir)
 			r := provoked(t, w.dir, "journal", "new.provoke", "--import", "crafted.zip")
-			r.refuses(t, exitNotVerified, c.says)
+			r.refuses(t, terminal.ExitNotVerified, c.says)
 			all.add(r)
 			if after := listing(t, w.dir); after != before {
 				t.Errorf("the folder held %s and holds %s", before, after)
@@ -764,7 +765,7 @@ func TestNoAnswerOfAnInstrumentTakesOverTheTerminal(t *testing.T) {
 	}
 	b.write("bench.yaml", strings.Replace(good, "address: "+b.sim.Address("source")+"\n", "address: "+liar(t, said)+"\n", 1))
 	code, out, errs := b.do("run", "plan.yaml", "--job", "x.provoke", "--arm")
-	if code == exitDone {
+	if code == terminal.ExitDone {
 		t.Error("a run was done on an instrument that answers nonsense")
 	}
 	clean(t, "run on a lying source (stdout)", out)

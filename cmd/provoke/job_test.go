@@ -16,6 +16,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -73,7 +74,7 @@ func (b *workbench) do(args ...string) (code int, out, errs string) {
 		}
 	}
 	var o, e bytes.Buffer
-	w := &world{ctx: b.t.Context(), stdin: strings.NewReader(""), stdout: wide{&o}, stderr: &e, now: time.Now}
+	w := &terminal.World{Ctx: b.t.Context(), Stdin: strings.NewReader(""), Stdout: wide{&o}, Stderr: &e, Now: time.Now}
 	code = run(w, args)
 	return code, o.String(), e.String()
 }
@@ -96,10 +97,10 @@ func TestAnUpsetThatTheControlRunSeesTooIsTheMonitorsOrTheAuxiliaryEquipments(t 
 	b := newWorkbench(t, simbench.Config{Seed: 1, MonitorBand: true})
 	b.plan("exposure.yaml", 6.3e6, 7.8e6, "2 %", exposureLines)
 	b.plan("control.yaml", 6.3e6, 7.8e6, "2 %", strings.Replace(exposureLines, "exposure", "control", 1))
-	b.must(exitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm")
+	b.must(terminal.ExitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm")
 	b.sim.HoldDUT(true)
-	b.must(exitDone, "run", "control.yaml", "--job", "j.provoke", "--arm")
-	out := b.must(exitDone, "findings", "j.provoke", "--run", "1")
+	b.must(terminal.ExitDone, "run", "control.yaml", "--job", "j.provoke", "--arm")
+	out := b.must(terminal.ExitDone, "findings", "j.provoke", "--run", "1")
 	if !strings.Contains(out, "monitor or AE") {
 		t.Errorf("the findings do not mark the upset:\n%s", out)
 	}
@@ -111,7 +112,7 @@ func TestFalseAlarmsOfTheBaselineRefuseAnExposure(t *testing.T) {
 	b.plan("exposure.yaml", 1e6, 1.2e6, "10 %", exposureLines)
 	operator := make(chan engine.Command, 1)
 	marked := false
-	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: io.Discard, stderr: io.Discard, now: time.Now}
+	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}
 	res, err := perform(w, performance{planFile: b.path("baseline.yaml"), jobFile: b.path("j.provoke"), operatorSays: operator,
 		progress: func(s engine.Status) {
 			if s.Done == 1 && !marked { // somebody trips over the product's cable
@@ -181,7 +182,7 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 					args, told = append(args, "--over-test", "accepted by A. Invented"), "over-test, accepted by A. Invented: exposed to more than the level wanted at "
 				}
 				code, out, errs := b.do(args...)
-				if code != exitDone && code != exitIncomplete {
+				if code != terminal.ExitDone && code != terminal.ExitIncomplete {
 					t.Fatalf("code %d\n%s%s", code, out, errs)
 				}
 				if i == 1 && c.build == simbench.Cured && !strings.Contains(errs, told) {
@@ -195,7 +196,7 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 			if over := "more than the level wanted where that was needed, accepted by A. Invented"; c.accepted != strings.Contains(out, over) {
 				t.Errorf("the over-test is not told as it was:\n%s", out)
 			}
-			if f := b.must(exitDone, "findings", "j.provoke", "--run", "2"); c.build == simbench.Cured && !strings.Contains(f, "simple acceptance; risk that the true level was below: ") {
+			if f := b.must(terminal.ExitDone, "findings", "j.provoke", "--run", "2"); c.build == simbench.Cured && !strings.Contains(f, "simple acceptance; risk that the true level was below: ") {
 				t.Errorf("the findings have no decision:\n%s", f)
 			}
 			if c.fix == simbench.FixMoves && strings.Contains(out, "verdict: shown") {
@@ -208,18 +209,18 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 func TestAnEMFLevelIsNotReplayedFromAFiftyOhmJig(t *testing.T) {
 	b := newWorkbench(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50})
 	b.plan("calibrate.yaml", 1e6, 10e6, "30 %", "kind: calibration\nfixture: jig50")
-	b.must(exitDone, "run", "calibrate.yaml", "--job", "j.provoke", "--arm")
+	b.must(terminal.ExitDone, "run", "calibrate.yaml", "--job", "j.provoke", "--arm")
 	b.sim.SetFixture(simbench.Cable)
 	b.plan("replay.yaml", 1e6, 10e6, "30 %", "kind: exposure\nmode: substitution\nmodulation: CW")
-	if out := b.must(exitDone, "plan", "replay.yaml", "--job", "j.provoke"); !strings.Contains(out, "calibration run 1 of ") || !strings.Contains(out, "in the jig jig50 (loop impedance 100 Ω)") {
+	if out := b.must(terminal.ExitDone, "plan", "replay.yaml", "--job", "j.provoke"); !strings.Contains(out, "calibration run 1 of ") || !strings.Contains(out, "in the jig jig50 (loop impedance 100 Ω)") {
 		t.Errorf("the dry run does not name the calibration that it replays\n%s", out)
 	}
-	b.must(exitDone, "run", "replay.yaml", "--job", "j.provoke", "--arm")
+	b.must(terminal.ExitDone, "run", "replay.yaml", "--job", "j.provoke", "--arm")
 	b.plan("emf.yaml", 1e6, 10e6, "30 %", "kind: exposure\nmode: substitution\nmodulation: CW")
 	text, _ := os.ReadFile(b.path("emf.yaml"))
 	b.write("emf.yaml", strings.Replace(string(text), "level: 10 mA", "level: 3 V emf", 1))
 	code, _, errs := b.do("run", "emf.yaml", "--job", "j.provoke", "--arm")
-	if code == exitDone || !strings.Contains(errs, "300 Ω") {
+	if code == terminal.ExitDone || !strings.Contains(errs, "300 Ω") {
 		t.Errorf("code %d: %s", code, errs)
 	}
 }
@@ -270,14 +271,14 @@ func TestTheDemoDoesTheWholeJob(t *testing.T) {
 		t.Fatal(err)
 	}
 	var o, e bytes.Buffer
-	w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &o, stderr: &e, now: time.Now}
+	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &o, Stderr: &e, Now: time.Now}
 	begun := time.Now()
 	t.Chdir(dir)
 	speed := "100"
 	if *updateReadme {
 		speed = "40" // as a user's
 	}
-	if code := run(w, []string{"demo", "--verbose", "--speed", speed, "--truth", "truth.json"}); code != exitDone {
+	if code := run(w, []string{"demo", "--verbose", "--speed", speed, "--truth", "truth.json"}); code != terminal.ExitDone {
 		t.Fatalf("code %d\n%s\n%s", code, o.String(), e.String())
 	}
 	t.Logf("figure: the demo at 100 times the clock took %v", time.Since(begun).Round(100*time.Millisecond))

@@ -8,6 +8,8 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 )
 
 // bundleJSON is what --export and --import print with --json.
@@ -20,7 +22,7 @@ type bundleJSON struct {
 }
 
 // export writes a run as a bundle, whole or not at all.
-func (c *journalCommand) export(w *world, job *store.Job) error {
+func (c *journalCommand) export(w *terminal.World, job *store.Job) error {
 	run := c.Number
 	if run == 0 {
 		var err error
@@ -44,9 +46,9 @@ func (c *journalCommand) export(w *world, job *store.Job) error {
 }
 
 // importRun verifies a bundle and takes its run in.
-func (c *journalCommand) importRun(w *world) error {
+func (c *journalCommand) importRun(w *terminal.World) error {
 	if c.Export != "" || c.Copy != "" || c.Verify {
-		return withCode(exitUsage, errors.New("--import is done by itself: leave --export, --copy and --verify away"))
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--import is done by itself: leave --export, --copy and --verify away"))
 	}
 	f, err := os.Open(c.Import)
 	if err != nil {
@@ -62,9 +64,9 @@ func (c *journalCommand) importRun(w *world) error {
 		return err
 	}
 	defer leave()
-	b, err := job.Import(f, info.Size(), w.now(), filepath.Base(c.Import))
+	b, err := job.Import(f, info.Size(), w.Now(), filepath.Base(c.Import))
 	if errors.Is(err, store.ErrBundle) {
-		return withCode(exitNotVerified, err)
+		return terminal.WithCode(terminal.ExitNotVerified, err)
 	}
 	if err != nil {
 		return err
@@ -72,11 +74,11 @@ func (c *journalCommand) importRun(w *world) error {
 	return c.tellBundle(w, b, "verified and taken into "+event.Printable(c.Job))
 }
 
-func (c *journalCommand) tellBundle(w *world, b store.Bundle, what string) error {
+func (c *journalCommand) tellBundle(w *terminal.World, b store.Bundle, what string) error {
 	if c.JSON {
-		return printJSON(w.stdout, bundleJSON{b.Run, b.Records, b.Head, b.Attachments, b.Manifest})
+		return terminal.PrintJSON(w.Stdout, bundleJSON{b.Run, b.Records, b.Head, b.Attachments, b.Manifest})
 	}
-	fmt.Fprintf(w.stdout, "run %d %s: %s, head %s, %s\nmanifest %s (hashes, no signature: note head or manifest elsewhere)\n",
-		b.Run, what, count(int(b.Records), "record", "records"), b.Head, count(b.Attachments, "attachment", "attachments"), b.Manifest)
+	fmt.Fprintf(w.Stdout, "run %d %s: %s, head %s, %s\nmanifest %s (hashes, no signature: note head or manifest elsewhere)\n",
+		b.Run, what, english.Count(int(b.Records), "record", "records"), b.Head, english.Count(b.Attachments, "attachment", "attachments"), b.Manifest)
 	return nil
 }

@@ -10,7 +10,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/signal"
 	"regexp"
@@ -21,22 +20,11 @@ import (
 	"github.com/alecthomas/kong"
 
 	"provoke/internal/job/event"
+	"provoke/internal/terminal"
 )
 
 // version is the program's version, set by the linker for a release.
 var version = "0.1-dev"
-
-// world is everything outside the process that a command touches.
-type world struct {
-	ctx      context.Context
-	stdin    io.Reader
-	lines    *lineReader // of stdin; made by line
-	stdout   io.Writer
-	stderr   io.Writer
-	terminal bool             // stderr is a terminal: status lines may be overwritten
-	now      func() time.Time // wall clock
-	signals  <-chan os.Signal // interrupts; the first finishes safely, the second stops now
-}
 
 // commands is the whole command line.
 type commands struct {
@@ -77,37 +65,37 @@ func main() {
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	ignoreFileLimit()
 	info, err := os.Stderr.Stat()
-	w := &world{
-		ctx:   context.Background(),
-		stdin: os.Stdin, stdout: screen{os.Stdout}, stderr: screen{os.Stderr},
-		terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
-		now:      time.Now,
-		signals:  signals,
+	w := &terminal.World{
+		Ctx:   context.Background(),
+		Stdin: os.Stdin, Stdout: terminal.Screen{File: os.Stdout}, Stderr: terminal.Screen{File: os.Stderr},
+		Terminal: err == nil && info.Mode()&os.ModeCharDevice != 0,
+		Now:      time.Now,
+		Signals:  signals,
 	}
 	os.Exit(run(w, os.Args[1:]))
 }
 
 // run runs one command line and returns its exit code.
-func run(w *world, args []string) (code int) {
-	out, said := &harmless{to: w.stdout}, &harmless{to: w.stderr}
-	defer out.flush()
-	defer said.flush()
+func run(w *terminal.World, args []string) (code int) {
+	out, said := &terminal.Writer{To: w.Stdout}, &terminal.Writer{To: w.Stderr}
+	defer out.Flush()
+	defer said.Flush()
 	safe := *w
 	w = &safe
-	w.stdout, w.stderr = out, said
+	w.Stdout, w.Stderr = out, said
 	var cli commands
 	exited := -1
 	parser, err := kong.New(&cli,
 		kong.Name("provoke"),
 		kong.Description("Reproduce a radio-frequency immunity failure on your own bench, find its threshold, prove the fix."),
 		kong.Vars{"version": "provoke " + version},
-		kong.Writers(w.stdout, w.stderr),
+		kong.Writers(w.Stdout, w.Stderr),
 		kong.Exit(func(c int) { exited = c; panic(exitNow{}) }),
 		kong.UsageOnError(),
 	)
 	if err != nil {
-		fmt.Fprintln(w.stderr, "provoke:", err)
-		return exitError
+		fmt.Fprintln(w.Stderr, "provoke:", err)
+		return terminal.ExitError
 	}
 	defer func() {
 		if r := recover(); r != nil {
@@ -127,19 +115,19 @@ func run(w *world, args []string) (code int) {
 	}
 	ctx, err := parser.Parse(minusSigns(args))
 	if err != nil {
-		fmt.Fprintf(w.stderr, "provoke: %s\n", event.Printable(strings.Replace(err.Error(), `,"" but got `, ` but got `, 1)))
+		fmt.Fprintf(w.Stderr, "provoke: %s\n", event.Printable(strings.Replace(err.Error(), `,"" but got `, ` but got `, 1)))
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context != nil && pe.Context.Command() != "" {
-			fmt.Fprintf(w.stderr, "\tsee: provoke %s --help\n", strings.Fields(pe.Context.Command())[0])
+			fmt.Fprintf(w.Stderr, "\tsee: provoke %s --help\n", strings.Fields(pe.Context.Command())[0])
 		} else {
-			fmt.Fprintln(w.stderr, "\tsee: provoke --help")
+			fmt.Fprintln(w.Stderr, "\tsee: provoke --help")
 		}
-		return exitUsage
+		return terminal.ExitUsage
 	}
 	if err := ctx.Run(w); err != nil {
-		return speak(w, err)
+		return terminal.Speak(w, err)
 	}
-	return exitDone
+	return terminal.ExitDone
 }
 
 // negativeQuantity is a negative number with one unit or none.

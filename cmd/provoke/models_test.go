@@ -12,13 +12,14 @@ import (
 	"testing"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/trace"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -26,8 +27,8 @@ var updateModels = flag.Bool("update-models", false, "rewrite testdata/models")
 
 func modelRun(args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &world{ctx: context.Background(), stdin: strings.NewReader(""), stdout: &out, stderr: &err,
-		now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &err,
+		Now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
 	code = run(w, args)
 	return code, out.String(), err.String()
 }
@@ -54,7 +55,7 @@ func TestPagesOfTheModels(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			code, out, errs := modelRun(args...)
-			if code != exitDone {
+			if code != terminal.ExitDone {
 				t.Fatalf("exit code %d: %s", code, errs)
 			}
 			got := out + errs
@@ -75,7 +76,7 @@ func TestPagesOfTheModels(t *testing.T) {
 				t.Errorf("a number that is none was printed: %q", noNumber.FindString(got))
 			}
 			code, out, errs = modelRun(append(args, "--json")...)
-			if code != exitDone || !json.Valid([]byte(out)) || noNumber.MatchString(out) {
+			if code != terminal.ExitDone || !json.Valid([]byte(out)) || noNumber.MatchString(out) {
 				t.Errorf("--json: exit code %d, %s, %.300s", code, errs, out)
 			}
 		})
@@ -100,23 +101,23 @@ func TestWhatAModelCannotUseIsRefusedWithItsReason(t *testing.T) {
 		code int
 		want string
 	}{
-		"active probe":      {[]string{"characterise", "probe", active}, exitError, "make energy"},
-		"active clamp":      {[]string{"characterise", "clamp", active}, exitError, "make energy"},
-		"broken file":       {[]string{"characterise", "probe", broken}, exitProblems, "broken.s2p:2"},
-		"no file":           {[]string{"characterise", "probe", filepath.Join(dir, "none.s2p")}, exitError, "cannot read the sweep"},
-		"no ports":          {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--in", "1", "--probe-port", "7"}, exitError, "has 3 ports"},
-		"method":            {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--method", "magic"}, exitUsage, "not one of"},
-		"nothing":           {[]string{"characterise", "clamp"}, exitUsage, "give Touchstone files"},
-		"one drive":         {[]string{"characterise", "linearity", one}, exitError, "two drives"},
-		"no unit":           {[]string{"characterise", "linearity", bare}, exitProblems, "has no unit"},
-		"edition":           {[]string{"characterise", "linearity", one, "--edition", "oldest"}, exitUsage, "not one of"},
-		"not a clamp file":  {[]string{"design", "clamp", remedyFolder + "parts.yaml"}, exitProblems, "clamp 1"},
-		"not a parts file":  {[]string{"remedy", designFile}, exitProblems, "remedy 1"},
-		"winding":           {[]string{"design", "clamp", designFile, "--winding", "9"}, exitUsage, "3 windings"},
-		"use of nothing":    {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "unobtainium"}, exitUsage, "no choice"},
-		"use of many":       {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "sleeve"}, exitUsage, "fits several"},
-		"attach without it": {[]string{"remedy", remedyFolder + "parts.yaml", "--attach"}, exitUsage, "need a job"},
-		"no job":            {[]string{"explain", filepath.Join(dir, "none.provoke")}, exitError, "none.provoke"},
+		"active probe":      {[]string{"characterise", "probe", active}, terminal.ExitError, "make energy"},
+		"active clamp":      {[]string{"characterise", "clamp", active}, terminal.ExitError, "make energy"},
+		"broken file":       {[]string{"characterise", "probe", broken}, terminal.ExitProblems, "broken.s2p:2"},
+		"no file":           {[]string{"characterise", "probe", filepath.Join(dir, "none.s2p")}, terminal.ExitError, "cannot read the sweep"},
+		"no ports":          {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--in", "1", "--probe-port", "7"}, terminal.ExitError, "has 3 ports"},
+		"method":            {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--method", "magic"}, terminal.ExitUsage, "not one of"},
+		"nothing":           {[]string{"characterise", "clamp"}, terminal.ExitUsage, "give Touchstone files"},
+		"one drive":         {[]string{"characterise", "linearity", one}, terminal.ExitError, "two drives"},
+		"no unit":           {[]string{"characterise", "linearity", bare}, terminal.ExitProblems, "has no unit"},
+		"edition":           {[]string{"characterise", "linearity", one, "--edition", "oldest"}, terminal.ExitUsage, "not one of"},
+		"not a clamp file":  {[]string{"design", "clamp", remedyFolder + "parts.yaml"}, terminal.ExitProblems, "clamp 1"},
+		"not a parts file":  {[]string{"remedy", designFile}, terminal.ExitProblems, "remedy 1"},
+		"winding":           {[]string{"design", "clamp", designFile, "--winding", "9"}, terminal.ExitUsage, "3 windings"},
+		"use of nothing":    {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "unobtainium"}, terminal.ExitUsage, "no choice"},
+		"use of many":       {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "sleeve"}, terminal.ExitUsage, "fits several"},
+		"attach without it": {[]string{"remedy", remedyFolder + "parts.yaml", "--attach"}, terminal.ExitUsage, "need a job"},
+		"no job":            {[]string{"explain", filepath.Join(dir, "none.provoke")}, terminal.ExitError, "none.provoke"},
 	} {
 		code, out, errs := modelRun(c.args...)
 		if code != c.code || !strings.Contains(errs, c.want) {
@@ -133,13 +134,13 @@ func TestABenchTakesTheCurvesThatCharacteriseWrites(t *testing.T) {
 	bench := changedBench(t, "", "")
 	dir := filepath.Dir(bench)
 	code, out, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", jigFolder+"demo-probe-2.s3p", jigFolder+"demo-probe-3.s3p", "--out", filepath.Join(dir, "own-probe.csv"))
-	if code != exitDone || !strings.Contains(out, "transfer_impedance: {csv: own-probe.csv}") || !strings.Contains(out, "sweeps: 3}") {
+	if code != terminal.ExitDone || !strings.Contains(out, "transfer_impedance: {csv: own-probe.csv}") || !strings.Contains(out, "sweeps: 3}") {
 		t.Fatalf("exit code %d: %s%s", code, out, errs)
 	}
-	if code, _, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", "--out", filepath.Join(dir, "own-probe.csv")); code != exitError || !strings.Contains(errs, "there already") {
+	if code, _, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", "--out", filepath.Join(dir, "own-probe.csv")); code != terminal.ExitError || !strings.Contains(errs, "there already") {
 		t.Errorf("a curve is written over: %d, %s", code, errs)
 	}
-	if code, out, errs := modelRun("characterise", "clamp", jigFolder+"demo-clamp.s3p", "--out", filepath.Join(dir, "own-clamp")); code != exitDone || !strings.Contains(out, "insertion_loss: {csv: own-clamp-insertion-loss.csv}") {
+	if code, out, errs := modelRun("characterise", "clamp", jigFolder+"demo-clamp.s3p", "--out", filepath.Join(dir, "own-clamp")); code != terminal.ExitDone || !strings.Contains(out, "insertion_loss: {csv: own-clamp-insertion-loss.csv}") {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	data, err := os.ReadFile(bench)
@@ -221,13 +222,13 @@ func modelJob(t *testing.T, more ...string) string {
 // Where the newest exposure is sound, what is asked about failures takes or names a run that has some.
 func TestTheRunWithFailuresIsFound(t *testing.T) {
 	job := modelJob(t, "a sleeve (invented)")
-	if code, out, errs := modelRun("explain", job); code != exitDone || !strings.Contains(out, "run 2, the newest exposure in which the product upset") || !strings.Contains(out, "lowest onset") {
+	if code, out, errs := modelRun("explain", job); code != terminal.ExitDone || !strings.Contains(out, "run 2, the newest exposure in which the product upset") || !strings.Contains(out, "lowest onset") {
 		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
 	}
-	if code, out, _ := modelRun("explain", job, "--run", "3"); code != exitDone || !strings.Contains(out, "no upset in this run, nothing to explain; the product upset in runs 1, 2: name one with --run N") {
+	if code, out, _ := modelRun("explain", job, "--run", "3"); code != terminal.ExitDone || !strings.Contains(out, "no upset in this run, nothing to explain; the product upset in runs 1, 2: name one with --run N") {
 		t.Errorf("explain --run 3: exit code %d: %s", code, out)
 	}
-	if code, _, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job); code != exitError || !strings.Contains(errs, "nothing fails in run 3, so no decibel is missing; the product upset in runs 1, 2: name one with --run N") {
+	if code, _, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job); code != terminal.ExitError || !strings.Contains(errs, "nothing fails in run 3, so no decibel is missing; the product upset in runs 1, 2: name one with --run N") {
 		t.Errorf("remedy: exit code %d: %s", code, errs)
 	}
 }
@@ -235,7 +236,7 @@ func TestTheRunWithFailuresIsFound(t *testing.T) {
 func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 	job := modelJob(t)
 	code, out, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job, "--run", "1", "--use", "4.70 nF", "--attach")
-	if code != exitDone || !strings.Contains(out, "the prediction is kept with run 1") {
+	if code != terminal.ExitDone || !strings.Contains(out, "the prediction is kept with run 1") {
 		t.Fatalf("exit code %d: %s%s", code, out, errs)
 	}
 	// The run was levelled on the probe's current, but the file says "same drive".
@@ -243,8 +244,8 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		t.Errorf("printed %s", out)
 	}
 	code, out, errs = modelRun("compare", job, "1", "2", "--json")
-	var got report.ComparisonJSON
-	if err := json.Unmarshal([]byte(out), &got); code != exitDone || err != nil || got.Predicted == nil || len(got.Predicted.Points) != 3 {
+	var got tell.ComparisonJSON
+	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil || got.Predicted == nil || len(got.Predicted.Points) != 3 {
 		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
 	}
 	for _, p := range got.Predicted.Points {
@@ -253,11 +254,11 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		}
 	}
 	code, out, _ = modelRun("compare", job, "1", "2")
-	if code != exitDone || !strings.Contains(out, "predicted before the change, for capacitor to chassis, 4.70 nF") {
+	if code != terminal.ExitDone || !strings.Contains(out, "predicted before the change, for capacitor to chassis, 4.70 nF") {
 		t.Errorf("compare prints %s", out)
 	}
 	page := filepath.Join(t.TempDir(), "report.html")
-	if code, _, errs := modelRun("report", job, "-o", page, "--before", "1", "--after", "2"); code != exitDone {
+	if code, _, errs := modelRun("report", job, "-o", page, "--before", "1", "--after", "2"); code != terminal.ExitDone {
 		t.Fatal(errs)
 	}
 	html, err := os.ReadFile(page)
@@ -273,7 +274,7 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		t.Errorf("a number that is none stands in the report: %q", noNumber.Find(html))
 	}
 	code, out, errs = modelRun("explain", job, "--run", "1")
-	if code != exitDone || !strings.Contains(out, "the product's own response") || strings.Contains(out, "runs 1, 2") {
+	if code != terminal.ExitDone || !strings.Contains(out, "the product's own response") || strings.Contains(out, "runs 1, 2") {
 		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 )
 
 func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
@@ -26,7 +27,7 @@ func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
 	if !b.sim.State().On {
 		t.Fatal("RF is not on")
 	}
-	d := newDesk(&world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: io.Discard, stderr: io.Discard, now: time.Now}, b.dir, b.path("j.provoke"))
+	d := newDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}, b.dir, b.path("j.provoke"))
 	d.operator = make(chan engine.Command) // nobody reads it
 	words, err := d.Off(context.Background(), "the test")
 	if b.sim.State().On {

@@ -27,6 +27,8 @@ import (
 	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -82,13 +84,13 @@ type prepared struct {
 // beside returns a function that reads files by names relative to a file.
 func beside(file string) func(string) ([]byte, error) {
 	return func(name string) ([]byte, error) {
-		return readTable(filepath.Join(filepath.Dir(file), filepath.FromSlash(name)))
+		return terminal.ReadTable(filepath.Join(filepath.Dir(file), filepath.FromSlash(name)))
 	}
 }
 
 // loadBench reads a bench file with everything that it names.
 func loadBench(file string) (*catalog.Bench, problem.List, error) {
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	if list, ok := problem.ListOf(err); ok {
 		return nil, list, err
 	}
@@ -105,7 +107,7 @@ func loadBench(file string) (*catalog.Bench, problem.List, error) {
 
 // loadPlan reads a plan file and the bench file that it names.
 func loadPlan(file string) (*plan.Plan, *catalog.Bench, problem.List, error) {
-	data, err := readText(file)
+	data, err := terminal.ReadText(file)
 	if err != nil {
 		return nil, nil, nil, fmt.Errorf("read the plan file: %w", err)
 	}
@@ -141,11 +143,11 @@ func folded(list problem.List) problem.List {
 }
 
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.
-func prepare(w *world, planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
+func prepare(w *terminal.World, planFile string, job *store.Job, again int, overTest string) (*prepared, error) {
 	pr, err := readAndCheck(planFile, job, again, overTest)
 	if pr != nil {
 		for _, warning := range folded(pr.warnings) {
-			fmt.Fprintln(w.stderr, warning)
+			fmt.Fprintln(w.Stderr, warning)
 		}
 	}
 	if err != nil {
@@ -188,7 +190,7 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 			Hint: "calibrate again where one of them was changed"})
 	}
 	if len(checked.Refusals) > 0 {
-		return pr, withCode(exitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
+		return pr, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("refused before RF: the plan would exceed a rating\n%w", more.Err()))
 	}
 	if err := more.Err(); err != nil {
 		return pr, err
@@ -254,7 +256,7 @@ func calibrationOf(job *store.Job, p *plan.Plan) (*plan.Calibrated, error) {
 }
 
 // perform does a run from its files to its verdict. The error carries the exit code.
-func perform(w *world, o performance) (engine.Result, error) {
+func perform(w *terminal.World, o performance) (engine.Result, error) {
 	job, leave, err := openJob(o.jobFile, o.resume)
 	if err != nil {
 		return engine.Result{}, err
@@ -298,7 +300,7 @@ func rescued(job *store.Job, err error) error {
 }
 
 // carryOut opens the instruments and runs the engine.
-func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) (engine.Result, error) {
+func carryOut(w *terminal.World, o performance, pr *prepared, part part, job *store.Job) (engine.Result, error) {
 	options := driver.Options{Default: withinDeadMan(pr.plan)}
 	desk := deskFor(pr.bench)
 	if desk != nil {
@@ -312,7 +314,7 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		return engine.Result{}, err
 	}
 	defer bench.Release()
-	rig, err := driver.OpenBench(w.ctx, pr.bench, options)
+	rig, err := driver.OpenBench(w.Ctx, pr.bench, options)
 	if err != nil {
 		return engine.Result{}, fmt.Errorf("open the bench: %w", err)
 	}
@@ -364,22 +366,22 @@ func carryOut(w *world, o performance, pr *prepared, part part, job *store.Job) 
 		progress = line.show
 	}
 	known = false
-	res, err := engine.Run(w.ctx, engine.Config{
+	res, err := engine.Run(w.Ctx, engine.Config{
 		Plan: pr.plan, Chain: pr.chain, Rig: rig, Monitors: monitors, Journal: writer, Run: writer.Run(),
 		Points: pr.points, Program: program, Closed: part.closed, UpsetAt: part.upsetAt, FirstAttempt: part.attempt,
-		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.now, Slept: watcher.Slept,
+		Armed: armed(o, pr, watching.words()), Watcher: watching.guard(), Operator: operator, Progress: progress, Watched: o.watched, Now: w.Now, Slept: watcher.Slept,
 		Desk: desk, Reset: resetterOf(pr.bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
 	})
 	known = res.Verdict != event.RFNotKnownOff
 	if err == nil {
 		err = doubtFixture(w, job, writer.Run(), pr.chain)
 	}
-	return res, withCode(exitOf(res), err)
+	return res, terminal.WithCode(exitOf(res), err)
 }
 
 // doubtFixture tells, and notes in the run, when its currents are those of a jig although the clamp
 // should have been on the cable.
-func doubtFixture(w *world, job *store.Job, run int, c *chain.Chain) error {
+func doubtFixture(w *terminal.World, job *store.Job, run int, c *chain.Chain) error {
 	r, err := result.All(job.Records(run, 1))
 	if err != nil {
 		return damage(err)
@@ -388,8 +390,8 @@ func doubtFixture(w *world, job *store.Job, run int, c *chain.Chain) error {
 	if words == "" {
 		return nil
 	}
-	fmt.Fprintf(w.stderr, "run %d: %s\n", run, words)
-	_, err = job.Annotate(run, w.now(), event.Note{By: "provoke", Text: words})
+	fmt.Fprintf(w.Stderr, "run %d: %s\n", run, words)
+	_, err = job.Annotate(run, w.Now(), event.Note{By: "provoke", Text: words})
 	return err
 }
 
@@ -404,17 +406,17 @@ func withinDeadMan(p *plan.Plan) time.Duration {
 func exitOf(res engine.Result) int {
 	switch res.Verdict.Kind() {
 	case event.RFNotKnownOff:
-		return exitRFUnknown
+		return terminal.ExitRFUnknown
 	case event.TrippedEnd:
-		return exitTripped
+		return terminal.ExitTripped
 	case event.Stopped:
-		return exitStopped
+		return terminal.ExitStopped
 	case event.Incomplete:
-		return exitIncomplete
+		return terminal.ExitIncomplete
 	case event.Failed:
-		return exitError
+		return terminal.ExitError
 	}
-	return exitDone
+	return terminal.ExitDone
 }
 
 // openJob opens the job file, or makes it. leave closes it, and takes away one that was made for a
@@ -461,7 +463,7 @@ func checkBaseline(job *store.Job, p *plan.Plan) error {
 		}
 		if r.Upsets > p.AcceptFalseAlarms {
 			return fmt.Errorf("refused: baseline run %d had %s without any RF: widen the monitor's tolerance, quiet the product, or accept them with accept_false_alarms: %d in the plan",
-				r.Number, count(r.Upsets, "false alarm", "false alarms"), r.Upsets)
+				r.Number, english.Count(r.Upsets, "false alarm", "false alarms"), r.Upsets)
 		}
 		return nil
 	}
@@ -469,50 +471,50 @@ func checkBaseline(job *store.Job, p *plan.Plan) error {
 }
 
 // askToArm shows the worst case at every rating and asks for a yes.
-func askToArm(w *world, o performance, pr *prepared, rig *driver.Rig, watched string) error {
+func askToArm(w *terminal.World, o performance, pr *prepared, rig *driver.Rig, watched string) error {
 	if o.armed {
 		return nil
 	}
-	fmt.Fprintf(w.stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, fixtureWords(pr.plan.Fixture))
+	fmt.Fprintf(w.Stdout, "%s: %s, %s\nthe clamp has to be %s now\n\n", pr.plan.Name, pr.plan.Kind, pr.plan.Mode, fixtureWords(pr.plan.Fixture))
 	if pr.cal != nil {
-		fmt.Fprintf(w.stdout, "replays %v\n\n", pr.cal)
+		fmt.Fprintf(w.Stdout, "replays %v\n\n", pr.cal)
 	}
-	printWorst(w.stdout, pr.checked)
-	fmt.Fprintf(w.stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
+	printWorst(w.Stdout, pr.checked)
+	fmt.Fprintf(w.Stdout, "\nWatcher: %s.\nSleep: %s.\n", watched, o.awake.Words())
 	proved, unproved := engine.Proof(rig, pr.bench, pr.plan, pr.sweep != nil)
 	for _, x := range proved {
-		fmt.Fprintf(w.stdout, "Level: %s.\n", x)
+		fmt.Fprintf(w.Stdout, "Level: %s.\n", x)
 	}
 	for _, x := range unproved {
-		fmt.Fprintf(w.stdout, "Level not proved in the dwell: %s.\n", x)
+		fmt.Fprintf(w.Stdout, "Level not proved in the dwell: %s.\n", x)
 	}
 	if pr.bench.Interlock != nil {
-		fmt.Fprintf(w.stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n", rf.Duration(guard.InterlockEvery))
+		fmt.Fprintf(w.Stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n", rf.Duration(guard.InterlockEvery))
 	}
-	fmt.Fprint(w.stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
+	fmt.Fprint(w.Stdout, "\nInjected current burns and radiates. RF off before touching cable, clamp or probe; outside a shielded\n"+
 		"room local spectrum law applies; a machine under test may move.\n\nType arm and press Enter to go on, anything else to stop: ")
-	text, _ := w.line(w.ctx)
+	text, _ := w.Line(w.Ctx)
 	if strings.TrimSpace(text) != "arm" {
-		return withCode(exitStopped, errors.New("not armed: nothing was switched on"))
+		return terminal.WithCode(terminal.ExitStopped, errors.New("not armed: nothing was switched on"))
 	}
 	return nil
 }
 
 // offerReset asks whether a product that shows an error before any RF is to be reset. With --arm, from the page,
 // and where somebody answers prompts of the bench meanwhile, it is done without a question, and said.
-func offerReset(w *world, o performance, prompts bool) func(context.Context, string) bool {
+func offerReset(w *terminal.World, o performance, prompts bool) func(context.Context, string) bool {
 	if o.armed || prompts {
 		return nil
 	}
 	return func(ctx context.Context, why string) bool {
-		fmt.Fprintf(w.stdout, "\n%s.\nType reset and press Enter to have it reset now (it can start or move), anything else to stop: ", why)
-		text, _ := w.line(ctx)
+		fmt.Fprintf(w.Stdout, "\n%s.\nType reset and press Enter to have it reset now (it can start or move), anything else to stop: ", why)
+		text, _ := w.Line(ctx)
 		return strings.TrimSpace(text) == "reset"
 	}
 }
 
 func printWorst(out io.Writer, c plan.Checked) {
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "worst case of the run\tat\tlevel\trating\theadroom")
 	for _, x := range c.Worst {
 		fmt.Fprintf(t, "%s %s\t%v\t%v %s\t%v\t%v\n", x.Node.ID, x.Node.Place, x.Frequency, x.Node.Compared(), x.Node.Counted(), x.Node.Rating, x.Node.Margin())
@@ -641,7 +643,7 @@ func sameInputs(n int, was event.Opened, pr *prepared) error {
 }
 
 // writer opens the journal of a new run, or of the one to resume.
-func (p part) writer(w *world, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (*store.Writer, error) {
+func (p part) writer(w *terminal.World, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (*store.Writer, error) {
 	if p.run != 0 {
 		writer, err := job.ResumeRun(p.run)
 		if err != nil {
@@ -650,7 +652,7 @@ func (p part) writer(w *world, job *store.Job, o performance, pr *prepared, rig 
 		if err := journalLeft(w, job, p.left, writer); err != nil {
 			return nil, err
 		}
-		_, err = writer.Append(w.now(), event.Resumed{Why: "taken up again with --resume"})
+		_, err = writer.Append(w.Now(), event.Resumed{Why: "taken up again with --resume"})
 		return writer, err
 	}
 	if err := journalLeft(w, job, p.left, nil); err != nil {
@@ -661,12 +663,12 @@ func (p part) writer(w *world, job *store.Job, o performance, pr *prepared, rig 
 		return nil, err
 	}
 	opened.Resumes, opened.Continues = p.from != 0, p.from
-	writer, err := job.NewRun(w.now(), opened)
+	writer, err := job.NewRun(w.Now(), opened)
 	if err != nil || p.from == 0 {
 		return writer, err
 	}
-	_, err = writer.Append(w.now(), append([]event.Event{event.Resumed{
-		Why: fmt.Sprintf("goes on with run %d, whose %s follow", p.from, count(len(p.carried), "closed step", "closed steps"))}}, p.carried...)...)
+	_, err = writer.Append(w.Now(), append([]event.Event{event.Resumed{
+		Why: fmt.Sprintf("goes on with run %d, whose %s follow", p.from, english.Count(len(p.carried), "closed step", "closed steps"))}}, p.carried...)...)
 	return writer, err
 }
 
@@ -685,7 +687,7 @@ func closedSteps(job *store.Job, run int) ([]event.Event, error) {
 }
 
 // opened attaches the files as used and describes the run.
-func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (event.Opened, error) {
+func opened(w *terminal.World, job *store.Job, o performance, pr *prepared, rig *driver.Rig) (event.Opened, error) {
 	p, b := pr.plan, pr.bench
 	e := event.Opened{
 		Version: event.Version, Program: version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
@@ -732,38 +734,38 @@ func opened(w *world, job *store.Job, o performance, pr *prepared, rig *driver.R
 
 // listenToOperator turns signals, and on a terminal lines that are typed, into commands.
 // An answer to a prompt is taken whether it is typed or comes from a file.
-func listenToOperator(w *world, desk *engine.Desk) (<-chan engine.Command, func()) {
+func listenToOperator(w *terminal.World, desk *engine.Desk) (<-chan engine.Command, func()) {
 	out := make(chan engine.Command, 8)
-	ctx, cancel := context.WithCancel(w.ctx)
+	ctx, cancel := context.WithCancel(w.Ctx)
 	go func() {
 		first := true
 		for {
 			select {
 			case <-ctx.Done():
 				return
-			case <-w.signals:
+			case <-w.Signals:
 				if first {
-					fmt.Fprintln(w.stderr, "\nfinishing safely; once more to switch RF off now")
+					fmt.Fprintln(w.Stderr, "\nfinishing safely; once more to switch RF off now")
 					out <- engine.Command{Want: engine.Finish}
 				} else {
-					fmt.Fprintln(w.stderr, "\nRF off now")
+					fmt.Fprintln(w.Stderr, "\nRF off now")
 					out <- engine.Command{Want: engine.Abort}
 				}
 				first = false
 			}
 		}
 	}()
-	if w.terminal || desk != nil {
-		go typed(ctx, w, w.typed(), desk, out)
+	if w.Terminal || desk != nil {
+		go typed(ctx, w, w.Typed(), desk, out)
 	}
 	return out, cancel
 }
 
 // typed reads what the operator types: u and Enter for "it upset now", h to hold, g to go on.
 // While something is asked, a line is the answer.
-func typed(ctx context.Context, w *world, lines *lineReader, desk *engine.Desk, out chan<- engine.Command) {
+func typed(ctx context.Context, w *terminal.World, lines *terminal.LineReader, desk *engine.Desk, out chan<- engine.Command) {
 	for {
-		line, ok := lines.next(ctx, w.stdin)
+		line, ok := lines.Next(ctx, w.Stdin)
 		if !ok {
 			return
 		}

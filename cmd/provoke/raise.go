@@ -11,6 +11,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -64,7 +65,7 @@ func raisedWords(p *plan.Plan, raised map[rf.Frequency]rf.Current) string {
 		at = append(at, f)
 	}
 	slices.SortFunc(at, func(a, b rf.Frequency) int { return cmp.Or(cmp.Compare(over(b), over(a)), cmp.Compare(a, b)) })
-	text := fmt.Sprintf("%s (%v: %v, %s more", count(len(at), "frequency", "frequencies"), at[0], raised[at[0]], over(at[0]).Text(1))
+	text := fmt.Sprintf("%s (%v: %v, %s more", english.Count(len(at), "frequency", "frequencies"), at[0], raised[at[0]], over(at[0]).Text(1))
 	if len(at) > 1 {
 		text += fmt.Sprintf("; the least %s at %v", over(at[len(at)-1]).Text(1), at[len(at)-1])
 	}

@@ -15,6 +15,7 @@ import (
 	"provoke/internal/bench/driver"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -29,7 +30,7 @@ type holdCommand struct {
 const holdsFor = 10 * time.Second
 
 // Run holds RF and says so.
-func (c *holdCommand) Run(w *world) error {
+func (c *holdCommand) Run(w *terminal.World) error {
 	b, _, err := loadBench(c.Bench)
 	if err != nil {
 		return err
@@ -45,7 +46,7 @@ func (c *holdCommand) Run(w *world) error {
 	defer g.Disarm()
 	err = r.on(ctx, g)
 	if err == nil {
-		fmt.Fprintln(w.stdout, "on")
+		fmt.Fprintln(w.Stdout, "on")
 	}
 	for began := time.Now(); err == nil && ctx.Err() == nil && g.Cause() == "" && time.Since(began) < holdsFor; time.Sleep(100 * time.Millisecond) {
 		g.Feed()
@@ -61,7 +62,7 @@ func (r *rehearsal) open() (err error) {
 		return err
 	}
 	r.off = true
-	if r.rig, err = driver.OpenBench(r.w.ctx, r.b, driver.Options{}); err != nil {
+	if r.rig, err = driver.OpenBench(r.w.Ctx, r.b, driver.Options{}); err != nil {
 		err = fmt.Errorf("open the bench: %w", err)
 	} else if err = r.claim.Add(claim.Keys(r.b, r.rig.Identified)); err == nil {
 		r.watching, err = startWatching(r.w, r.o, r.b, r.rig, r.claim)
@@ -180,7 +181,7 @@ func (r *rehearsal) opened(ctx context.Context) {
 	defer g.Disarm()
 	err := r.on(ctx, g)
 	if err == nil {
-		fmt.Fprintf(r.w.stdout, "Open the interlock now; it is waited for for %v.\n", rf.Duration(most))
+		fmt.Fprintf(r.w.Stdout, "Open the interlock now; it is waited for for %v.\n", rf.Duration(most))
 	}
 	for end := time.Now().Add(most); err == nil && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		g.Feed()

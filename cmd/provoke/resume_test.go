@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
 )
 
 func TestAResumedRunNeedsTheFilesAndTheCalibrationOfItsFirstPart(t *testing.T) {
@@ -53,11 +54,11 @@ func TestAnEmptyJobThatAnEarlyKillLeftIsTakenUp(t *testing.T) {
 		}
 		j.Close()
 		for _, job := range []string{empty, bare} {
-			b.must(exitDone, append([]string{"run", "plan.yaml", "--job", job, "--arm"}, resume...)...)
+			b.must(terminal.ExitDone, append([]string{"run", "plan.yaml", "--job", job, "--arm"}, resume...)...)
 		}
 	}
 	b.write("notes.provoke", "what I did on Monday")
-	b.must(exitError, "run", "plan.yaml", "--job", "notes.provoke", "--arm")
+	b.must(terminal.ExitError, "run", "plan.yaml", "--job", "notes.provoke", "--arm")
 	if data, err := os.ReadFile(b.path("notes.provoke")); err != nil || string(data) != "what I did on Monday" {
 		t.Errorf("a file that is no job was touched: %q %v", data, err)
 	}
@@ -70,7 +71,7 @@ func TestAWatcherThatARunLeftEndsWithASuccessfulOff(t *testing.T) {
 	b := newWorkbench(t, simbench.Config{Seed: 1, Speed: 50})
 	b.plan("plan.yaml", 5e6, 8e6, "4 %", exposureLines)
 	b.sim.Inject("source", simbench.Fault{Kind: simbench.FaultSilent, After: 40})
-	out := b.must(exitRFUnknown, "run", "plan.yaml", "--job", "j.provoke", "--arm")
+	out := b.must(terminal.ExitRFUnknown, "run", "plan.yaml", "--job", "j.provoke", "--arm")
 	for line := range strings.Lines(out) {
 		if strings.Contains(line, "RF RF") || strings.Count(line, "RF not known to be off") > 1 {
 			t.Errorf("said twice: %s", line)
@@ -85,13 +86,13 @@ func TestAWatcherThatARunLeftEndsWithASuccessfulOff(t *testing.T) {
 	}
 	stays := claim.ProcessOf(left.Process)
 	b.sim.Clear("source")
-	b.must(exitDone, "off", "bench.yaml")
+	b.must(terminal.ExitDone, "off", "bench.yaml")
 	for end := time.Now().Add(5 * time.Second); stays.Lives(); time.Sleep(10 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("the watcher outlives a successful off")
 		}
 	}
-	out = b.must(exitDone, "run", "plan.yaml", "--job", "k.provoke", "--arm")
+	out = b.must(terminal.ExitDone, "run", "plan.yaml", "--job", "k.provoke", "--arm")
 	if strings.Contains(out, "had this bench") {
 		t.Errorf("%s", out)
 	}

@@ -15,6 +15,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"provoke/internal/terminal"
 )
 
 func TestAnotherAddressThanLoopbackNeedsFlagTLSAndToken(t *testing.T) {
@@ -62,7 +64,7 @@ func TestAStandingTokenLetsInOverTLS(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	out, errs := &safeBuffer{}, &safeBuffer{}
-	w := &world{ctx: ctx, stdin: strings.NewReader(""), stdout: out, stderr: errs, now: time.Now, signals: make(chan os.Signal)}
+	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: out, Stderr: errs, Now: time.Now, Signals: make(chan os.Signal)}
 	c := serveCommand{Job: filepath.Join(dir, "a.provoke"), Dir: dir, Listen: "127.0.0.1:0", Cert: cert, Key: key, TokenFile: filepath.Join(dir, "token")}
 	done := make(chan error, 1)
 	go func() { done <- c.serve(w, newDesk(w, dir, c.Job), nil) }()

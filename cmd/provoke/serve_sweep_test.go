@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web/browser"
+	"provoke/internal/terminal"
 )
 
 // A free sweep from the page, on the simulated bench: the page says in large words what to set, a
@@ -99,7 +100,7 @@ func servePage(t *testing.T, dir string) (enter string, d *desk) {
 	t.Helper()
 	var out, errs safeBuffer
 	ctx, cancel := context.WithCancel(t.Context())
-	w := &world{ctx: ctx, stdin: strings.NewReader(""), stdout: &out, stderr: &errs, now: time.Now, signals: make(chan os.Signal)}
+	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now, Signals: make(chan os.Signal)}
 	d = newDesk(w, dir, filepath.Join(dir, "j.provoke"))
 	done := make(chan error, 1)
 	page := serveCommand{Job: d.file, Dir: dir, Listen: "127.0.0.1:0"}

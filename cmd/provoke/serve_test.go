@@ -12,6 +12,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web/browser"
+	"provoke/internal/terminal"
 )
 
 // served is the simulated bench with its page, as demo --serve makes them.
@@ -49,7 +50,7 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	errs := &safeBuffer{}
 	ctx, cancel := context.WithCancel(t.Context())
 	signals := make(chan os.Signal)
-	w := &world{ctx: ctx, stdin: strings.NewReader(""), stdout: &out, stderr: errs, now: time.Now, signals: signals}
+	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: errs, Now: time.Now, Signals: signals}
 	bench.Seed = 1
 	d := &demo{w: w, sim: simbench.New(bench), dir: t.TempDir()}
 	t.Cleanup(func() { d.sim.Close() })

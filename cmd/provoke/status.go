@@ -9,6 +9,8 @@ import (
 	"unicode/utf8"
 
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -29,8 +31,8 @@ type statusLine struct {
 	warned    bool // that provoke cannot switch this off
 }
 
-func newStatusLine(w *world, label string) *statusLine {
-	return &statusLine{w: w.stderr, terminal: w.terminal, label: label, begun: time.Now()}
+func newStatusLine(w *terminal.World, label string) *statusLine {
+	return &statusLine{w: w.Stderr, terminal: w.Terminal, label: label, begun: time.Now()}
 }
 
 // show is the engine's Progress.
@@ -67,9 +69,9 @@ func (l *statusLine) show(s engine.Status) {
 		left = ", about " + rf.Duration((each * time.Duration(s.Known-s.Done)).Round(time.Second)).String() + " left"
 	}
 	head := fmt.Sprintf("%s  %s", light, l.label)
-	where := fmt.Sprintf("  %v  %v  %d/%d, %s", s.Frequency, s.Current, s.Done, s.Known, count(s.Upsets, "exposure", "exposures")+" upset")
+	where := fmt.Sprintf("  %v  %v  %d/%d, %s", s.Frequency, s.Current, s.Done, s.Known, english.Count(s.Upsets, "exposure", "exposures")+" upset")
 	phase := "  " + s.Phase
-	room := columnsOf(l.w) - 1 // a terminal that is written full to the end goes on below
+	room := terminal.ColumnsOf(l.w) - 1 // a terminal that is written full to the end goes on below
 	for _, text := range []string{head + where + left + phase, light + where + left + phase, light + where + phase} {
 		if utf8.RuneCountInString(text) <= room {
 			l.draw(text)
@@ -81,12 +83,12 @@ func (l *statusLine) show(s engine.Status) {
 
 // draw overwrites the line with a text, cut where the terminal ends.
 func (l *statusLine) draw(text string) {
-	if room := columnsOf(l.w) - 1; utf8.RuneCountInString(text) > room {
+	if room := terminal.ColumnsOf(l.w) - 1; utf8.RuneCountInString(text) > room {
 		text = string([]rune(text)[:room-1]) + "…"
 	}
 	n := utf8.RuneCountInString(text)
-	pad := min(max(l.width-n, 0), max(columnsOf(l.w)-1-n, 0))
-	overwrite(l.w, text+strings.Repeat(" ", pad))
+	pad := min(max(l.width-n, 0), max(terminal.ColumnsOf(l.w)-1-n, 0))
+	terminal.Overwrite(l.w, text+strings.Repeat(" ", pad))
 	l.width = n
 }
 
@@ -95,8 +97,8 @@ func (l *statusLine) clear() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.terminal && l.width > 0 {
-		overwrite(l.w, strings.Repeat(" ", min(l.width, columnsOf(l.w)-1)))
-		overwrite(l.w, "")
+		terminal.Overwrite(l.w, strings.Repeat(" ", min(l.width, terminal.ColumnsOf(l.w)-1)))
+		terminal.Overwrite(l.w, "")
 		l.width = 0
 	}
 }

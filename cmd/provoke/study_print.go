@@ -6,12 +6,14 @@ import (
 	"math"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/threshold"
+	"provoke/internal/tell"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -49,7 +51,7 @@ func (s thresholdSheet) print(out io.Writer) error {
 }
 
 func printRandom(out io.Writer, x analysis.Random) error {
-	fmt.Fprintf(out, "\n%v: %s, %s", x.Frequency, count(x.Exposures, "exposure", "exposures"), count(x.Upsets, "upset", "upsets"))
+	fmt.Fprintf(out, "\n%v: %s, %s", x.Frequency, english.Count(x.Exposures, "exposure", "exposures"), english.Count(x.Upsets, "upset", "upsets"))
 	switch x.Overlap {
 	case threshold.Separated:
 		fmt.Fprintf(out, "; every pass lies below every upset: the onset lies between %v and %v, its spread is not known", x.Passed, x.Upset)
@@ -68,15 +70,15 @@ func printRandom(out io.Writer, x analysis.Random) error {
 			}
 			fmt.Fprintf(out, "; by hand after Dixon and Mood %s, spread %s%s", rf.DBuA(d.Mean).Text(2), rf.Gain(d.Sigma).Text(2), weak)
 		}
-		fmt.Fprintf(out, "\n  a plain upward ramp with %s at each level would report the onset %s from the 50 %% level\n", count(x.Chances, "chance", "chances"), x.RampBias.Text(2))
+		fmt.Fprintf(out, "\n  a plain upward ramp with %s at each level would report the onset %s from the 50 %% level\n", english.Count(x.Chances, "chance", "chances"), x.RampBias.Text(2))
 	} else if x.Overlap == threshold.Mixed {
 		fmt.Fprintf(out, "  %s\n", event.Printable(x.NoFit))
 	}
-	t := table(out)
+	t := terminal.Table(out)
 	if x.Overlap == threshold.Mixed || x.Overlap == threshold.Separated {
 		fmt.Fprintln(t, "  upset probability\tcurrent\tlimits (profile likelihood)\tlimits (Fieller)")
 		for _, l := range x.Levels {
-			fmt.Fprintf(t, "  %v\t%v\t%s\t%s\n", l.Probability, l.Current, report.LimitWords(l.Low, l.High), report.LimitWords(l.FiellerLow, l.FiellerHigh))
+			fmt.Fprintf(t, "  %v\t%v\t%s\t%s\n", l.Probability, l.Current, tell.LimitWords(l.Low, l.High), tell.LimitWords(l.FiellerLow, l.FiellerHigh))
 		}
 		fmt.Fprintln(t, "\t\t\t")
 	}
@@ -100,12 +102,12 @@ func printRandom(out io.Writer, x analysis.Random) error {
 // The shapes of --json.
 type (
 	thresholdJSON struct {
-		Run              int                           `json:"run"`
-		Stated           string                        `json:"stated"`
-		Confidence       float64                       `json:"confidence"`
-		Model            string                        `json:"model"`
-		At               []randomJSON                  `json:"at"`
-		NotDeterministic []report.NotDeterministicJSON `json:"not_deterministic"`
+		Run              int                         `json:"run"`
+		Stated           string                      `json:"stated"`
+		Confidence       float64                     `json:"confidence"`
+		Model            string                      `json:"model"`
+		At               []randomJSON                `json:"at"`
+		NotDeterministic []tell.NotDeterministicJSON `json:"not_deterministic"`
 	}
 	randomJSON struct {
 		Hz        float64           `json:"hz"`
@@ -146,9 +148,9 @@ type (
 )
 
 func (s thresholdSheet) json() thresholdJSON {
-	out := thresholdJSON{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []report.NotDeterministicJSON{}}
+	out := thresholdJSON{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []tell.NotDeterministicJSON{}}
 	for _, n := range s.notAtOnce {
-		out.NotDeterministic = append(out.NotDeterministic, report.NotDeterministicJSON{Hz: n.Frequency.Hz(), Why: n.Why})
+		out.NotDeterministic = append(out.NotDeterministic, tell.NotDeterministicJSON{Hz: n.Frequency.Hz(), Why: n.Why})
 	}
 	for _, x := range s.Points {
 		q := randomJSON{Hz: x.Frequency.Hz(), Exposures: x.Exposures, Upsets: x.Upsets, Overlap: string(x.Overlap), Passed: x.Passed.Quantity(), Upset: x.Upset.Quantity(),
@@ -201,7 +203,7 @@ type dwellAtJSON struct {
 
 func (c *dwellStudy) evaluate(r result.Run) (dwellJSON, error) {
 	if !(c.Share > 0 && c.Share < 1) {
-		return dwellJSON{}, withCode(exitUsage, fmt.Errorf("--share %v is not between 0 %% and 100 %%", c.Share))
+		return dwellJSON{}, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--share %v is not between 0 %% and 100 %%", c.Share))
 	}
 	study, err := analysis.DwellStudyOf(r, c.At, c.Share, c.Confidence)
 	out := dwellJSON{Run: r.Number, Confidence: rounded(float64(c.Confidence)), Share: rounded(float64(c.Share)), At: []dwellAtJSON{}, Latency: study.Latency.Std().Seconds()}
@@ -233,7 +235,7 @@ func (c *dwellStudy) print(out io.Writer, r result.Run, s dwellJSON) error {
 	if r.Opened.Search == nil || r.Opened.Search.Method != plan.Repeated {
 		fmt.Fprintln(out, "the run was no dwell study: its exposures are of different levels, and short ones cut off late upsets")
 	}
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "frequency\texposures\tupset\tshortest\tmedian\tlongest\ttimes")
 	for _, x := range s.At {
 		first, last := (*float64)(nil), (*float64)(nil)
@@ -302,7 +304,7 @@ func (c *modulationStudy) evaluate(runs []result.Run) modulationSheet {
 
 func (s modulationSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "modulation study, %s: onset as the run's level means it, as carrier, at the crest, and as mean\n\n", numbersOf(s.runs))
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "frequency\tmodulation\trun\tonset\tcarrier\tcrest\tmean")
 	for _, a := range s.at {
 		for _, r := range a.Results {
@@ -394,7 +396,7 @@ type runDriftJSON struct {
 	Says    string   `json:"says"`
 }
 
-func (c *repeatStudy) evaluate(w *world) (repeatSheet, error) {
+func (c *repeatStudy) evaluate(w *terminal.World) (repeatSheet, error) {
 	out := repeatSheet{Onset: []repeatedJSON{}, Transfer: []transferJSON{}, Drift: []runDriftJSON{}}
 	var runs []result.Run
 	if len(c.Runs) > 0 {
@@ -421,7 +423,7 @@ func (c *repeatStudy) evaluate(w *world) (repeatSheet, error) {
 		}
 	}
 	if len(runs) < 2 {
-		return out, fmt.Errorf("a spread needs two runs of the same plan on the same bench; there is %s: give --plan PLAN.yaml to make them", count(len(runs), "run", "runs"))
+		return out, fmt.Errorf("a spread needs two runs of the same plan on the same bench; there is %s: give --plan PLAN.yaml to make them", english.Count(len(runs), "run", "runs"))
 	}
 	r := analysis.Repeat(runs)
 	out.Runs, out.spread = r.Runs, analysis.Transfers(r.Transfer)
@@ -452,7 +454,7 @@ func (s *repeatSheet) drift(r result.Run, known func() (rf.Gain, error)) {
 
 func (s repeatSheet) print(out io.Writer) error {
 	fmt.Fprintf(out, "%s repeat one another\n\n", numbersOf(s.Runs))
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "frequency\tupset in\tmean onset\tlowest\thighest\tdeviation of the onset\tof the current at the same drive")
 	for _, x := range s.Onset {
 		transfer, n := s.spread.At(rf.Frequency(x.Hz))

@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -37,7 +38,7 @@ func widest(text string) int {
 
 // upsetRows is a table as findings print it.
 func upsetRows(out io.Writer) {
-	t := table(out)
+	t := terminal.Table(out)
 	fmt.Fprintln(t, "  frequency\tonset\tU\trecovery\twanted\tmargin\tclass\tupsets at onset\texposures")
 	for i := range 12 {
 		fmt.Fprintf(t, "  %d.991242 MHz\t77.4 dBµA\t± 2.8 dB\t74.0 dBµA\t80.0 dBµA\t-2.6 dB\tduring, recovers when RF goes\t4 of 4\t%d\n", i, 100+i)
@@ -82,7 +83,7 @@ func TestANumberKeepsItsUnit(t *testing.T) {
 		"4 of 4":                          "4|of|4",
 		"12.8 dBΩ (4.36 Ω), 0.6 % at 5 °": "12.8 dBΩ|(4.36 Ω),|0.6 %|at|5 °",
 	} {
-		if got := strings.Join(words(text), "|"); got != want {
+		if got := strings.Join(terminal.Words(text), "|"); got != want {
 			t.Errorf("%q may end a line at %q, not %q", text, got, want)
 		}
 	}
@@ -91,7 +92,7 @@ func TestANumberKeepsItsUnit(t *testing.T) {
 func TestProseIsFoldedAndTheEndIsNotLost(t *testing.T) {
 	var out strings.Builder
 	long := "  " + strings.Repeat("a word and ", 20) + "the end"
-	onPage(ofColumns{&out, 60}, func(w io.Writer) error {
+	terminal.OnPage(ofColumns{&out, 60}, func(w io.Writer) error {
 		for _, piece := range strings.SplitAfter(long+"\nfile:1:2: fault\n\thint: "+strings.Repeat("x ", 60)+"\nno line feed", " ") {
 			io.WriteString(w, piece)
 		}

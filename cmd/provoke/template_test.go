@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/terminal"
 )
 
 // What a run needs `provoke bench` asks for: the template, with its blanks filled in and nothing else, is opened by
@@ -41,7 +42,7 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 				t.Fatal(err)
 			}
 			t.Chdir(t.TempDir())
-			if code, _, errs := benchRun("new", "."); code != exitDone {
+			if code, _, errs := benchRun("new", "."); code != terminal.ExitDone {
 				t.Fatal(errs)
 			}
 			at := map[string]string{}
@@ -71,12 +72,12 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 			if err := os.WriteFile("p.yaml", []byte(least+c.plan), 0o644); err != nil {
 				t.Fatal(err)
 			}
-			if code, out, errs := benchRun("bench", "bench.yaml"); code != exitDone {
+			if code, out, errs := benchRun("bench", "bench.yaml"); code != terminal.ExitDone {
 				t.Fatalf("%d %s%s", code, out, errs)
 			}
 			var out bytes.Buffer
-			w := &world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &out, stderr: &out, now: time.Now}
-			if code := run(w, []string{"run", "p.yaml", "--job", "j.provoke", "--arm"}); code != exitDone || !strings.Contains(out.String(), "done: 0 of ") {
+			w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out, Now: time.Now}
+			if code := run(w, []string{"run", "p.yaml", "--job", "j.provoke", "--arm"}); code != terminal.ExitDone || !strings.Contains(out.String(), "done: 0 of ") {
 				t.Errorf("exit code %d\n%s", code, out.String())
 			}
 			if abuses := sim.Abuses(); len(abuses) > 0 {

@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"provoke/internal/job/event"
+	"provoke/internal/terminal"
 )
 
 // hostileText is what a name, a reply or a text of the product may hold at worst: escape sequences of
@@ -17,13 +18,13 @@ const hostileText = "\x1b[31mred\x1b[2J\x1b]0;title\x07\u009b31m\rFORGED\b\x00\x
 
 func TestNothingThatMovesTheCursorReachesTheTerminal(t *testing.T) {
 	var out bytes.Buffer
-	h := &harmless{to: &out}
+	h := &terminal.Writer{To: &out}
 	for i := range len(hostileText) { // byte by byte, so that characters are cut
 		if n, err := h.Write([]byte{hostileText[i]}); n != 1 || err != nil {
 			t.Fatal(n, err)
 		}
 	}
-	h.flush()
+	h.Flush()
 	if want := `\u001b[31mred\u001b[2J\u001b]0;title\u0007\u009b31m\u000dFORGED\u0008\u0000\u007f\u202eback\u2066\u200b\u2028line\udb40\udc41\xff\xfe`; out.String() != want {
 		t.Errorf("it wrote\n%q, want\n%q", out.String(), want)
 	}
@@ -32,9 +33,9 @@ func TestNothingThatMovesTheCursorReachesTheTerminal(t *testing.T) {
 func TestWhatAnEngineerWritesPassesUnchanged(t *testing.T) {
 	const text = "Zt 12.5 dBΩ\t±0.5 µA²\n10 V e.m.f. → 137 dBµV, \u00a0−20 dBm, ① “Prüfling” 機器\n"
 	var out bytes.Buffer
-	h := &harmless{to: &out}
+	h := &terminal.Writer{To: &out}
 	io.WriteString(h, text)
-	h.flush()
+	h.Flush()
 	if out.String() != text {
 		t.Errorf("it wrote %q", out.String())
 	}
@@ -43,11 +44,11 @@ func TestWhatAnEngineerWritesPassesUnchanged(t *testing.T) {
 func TestJSONStaysJSONAndKeepsItsText(t *testing.T) {
 	valid := "\u009b31m\x7f\u202e\U000e0041 µ"
 	var out bytes.Buffer
-	h := &harmless{to: &out}
+	h := &terminal.Writer{To: &out}
 	if err := json.NewEncoder(h).Encode(valid); err != nil {
 		t.Fatal(err)
 	}
-	h.flush()
+	h.Flush()
 	var back string
 	if err := json.Unmarshal(out.Bytes(), &back); err != nil || back != valid {
 		t.Errorf("%q came back as %q, %v", valid, back, err)
@@ -56,7 +57,7 @@ func TestJSONStaysJSONAndKeepsItsText(t *testing.T) {
 
 func TestAStatusLineGoesBackAndItsTextDoesNot(t *testing.T) {
 	var out bytes.Buffer
-	overwrite(&harmless{to: &out}, "label \r\x1b[A")
+	terminal.Overwrite(&terminal.Writer{To: &out}, "label \r\x1b[A")
 	if out.String() != "\rlabel \\u000d\\u001b[A" {
 		t.Errorf("%q", out.String())
 	}
@@ -67,11 +68,11 @@ func FuzzTerminal(f *testing.F) {
 	f.Add([]byte("Zt 12.5 dBΩ\n"), 9)
 	f.Fuzz(func(t *testing.T, text []byte, cut int) {
 		var out bytes.Buffer
-		h := &harmless{to: &out}
+		h := &terminal.Writer{To: &out}
 		cut = max(0, min(cut, len(text)))
 		h.Write(text[:cut])
 		h.Write(text[cut:])
-		h.flush()
+		h.Flush()
 		if !utf8.Valid(out.Bytes()) || bytes.IndexFunc(out.Bytes(), event.Dangerous) >= 0 {
 			t.Fatalf("%q was written as %q", text, out.Bytes())
 		}

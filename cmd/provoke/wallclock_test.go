@@ -21,7 +21,7 @@ func jumpedRun(t *testing.T, p *person, step time.Duration) (*result.Run, []even
 	t.Helper()
 	var offset atomic.Int64
 	w := *p.desk.w
-	w.now = func() time.Time { return time.Now().Round(0).Add(time.Duration(offset.Load())) } // no steady clock in it
+	w.Now = func() time.Time { return time.Now().Round(0).Add(time.Duration(offset.Load())) } // no steady clock in it
 	file := filepath.Join(t.TempDir(), "job.provoke")
 	began := time.Now()
 	res, err := perform(&w, performance{planFile: filepath.Join(p.dir, "exposure.yaml"), jobFile: file, armed: true, operator: "A. Invented",

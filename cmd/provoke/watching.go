@@ -14,6 +14,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
 	"provoke/internal/run/watcher"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
@@ -21,8 +22,8 @@ import (
 type watchCommand struct{}
 
 // Run watches until the run is over or until the bench is silent.
-func (c *watchCommand) Run(w *world) error {
-	return watcher.Serve(watcher.Deaf(w.ctx), w.stdin, w.stdout, w.now)
+func (c *watchCommand) Run(w *terminal.World) error {
+	return watcher.Serve(watcher.Deaf(w.Ctx), w.Stdin, w.Stdout, w.Now)
 }
 
 // watching is the second process as a run sees it; the zero value is none, as in a baseline run.
@@ -35,13 +36,13 @@ type watching struct {
 
 // startWatching starts the second process and says, before anything is armed, what it can do. Where it can do
 // nothing while the run lives, that has to be accepted.
-func startWatching(w *world, o performance, b *catalog.Bench, rig *driver.Rig, c *claim.Claim) (watching, error) {
-	before := rig.Connections(w.ctx)
-	x, err := watcher.Start(w.ctx, watcher.Config{Bench: b, Job: o.jobFile, Identified: rig.Identified, Claim: c})
+func startWatching(w *terminal.World, o performance, b *catalog.Bench, rig *driver.Rig, c *claim.Claim) (watching, error) {
+	before := rig.Connections(w.Ctx)
+	x, err := watcher.Start(w.Ctx, watcher.Config{Bench: b, Job: o.jobFile, Identified: rig.Identified, Claim: c})
 	if err != nil {
 		return watching{}, err
 	}
-	for id, n := range rig.Connections(w.ctx) {
+	for id, n := range rig.Connections(w.Ctx) {
 		if n != before[id] { // the watcher's connection threw the run's out, and that has come back
 			x.Alone(id)
 		}
@@ -49,10 +50,10 @@ func startWatching(w *world, o performance, b *catalog.Bench, rig *driver.Rig, c
 	switch {
 	case x.State().Independent():
 	case o.alone || b.SinglePath || !b.Source.Present() && rig.Amplifier == nil: // nothing that is wired can end RF, by nature
-		fmt.Fprintln(w.stderr, "provoke: warning:", watcherWords(x.State()))
+		fmt.Fprintln(w.Stderr, "provoke: warning:", watcherWords(x.State()))
 	default:
 		x.Release()
-		return watching{}, withCode(exitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, accept_single_path: true in the bench file, or the mark above the button on the arming page", watcherWords(x.State())))
+		return watching{}, terminal.WithCode(terminal.ExitRefused, fmt.Errorf("not armed: %s\nto accept that: --accept-single-path, accept_single_path: true in the bench file, or the mark above the button on the arming page", watcherWords(x.State())))
 	}
 	out := watching{w: x, bench: c}
 	if x.Outside() {
@@ -88,7 +89,7 @@ func (x watching) of(run int) {
 
 // end lets the watcher go once the run has silenced the bench. When RF is not known to be off the watcher
 // is left to try on connections of its own.
-func (x watching) end(w *world, off bool) {
+func (x watching) end(w *terminal.World, off bool) {
 	switch {
 	case x.w == nil:
 	case off:
@@ -96,7 +97,7 @@ func (x watching) end(w *world, off bool) {
 	default:
 		x.w.Abandon()
 		x.bench.Leave()
-		fmt.Fprintln(w.stderr, "provoke: note: the watcher stays at this bench and goes on trying to switch RF off, for ten minutes at most; `provoke off BENCH` relieves it once RF is read back as off")
+		fmt.Fprintln(w.Stderr, "provoke: note: the watcher stays at this bench and goes on trying to switch RF off, for ten minutes at most; `provoke off BENCH` relieves it once RF is read back as off")
 	}
 }
 
@@ -124,17 +125,17 @@ func watcherWords(s watcher.State) string {
 
 // leftByWatcher tells what a watcher did to the bench since the last run of a job, and waits for one that
 // is still at it. nil when there was none.
-func leftByWatcher(w *world, file string) (*watcher.Report, error) {
+func leftByWatcher(w *terminal.World, file string) (*watcher.Report, error) {
 	left, err := watcher.Await(file, 15*time.Second)
 	if left != nil {
-		fmt.Fprintln(w.stderr, "provoke: note:", left)
+		fmt.Fprintln(w.Stderr, "provoke: note:", left)
 	}
 	return left, err
 }
 
 // journalLeft puts what a watcher did into the journal of the run that it was about, and takes its
 // report away. resuming is that run's own writer when it is being resumed.
-func journalLeft(w *world, job *store.Job, left *watcher.Report, resuming *store.Writer) error {
+func journalLeft(w *terminal.World, job *store.Job, left *watcher.Report, resuming *store.Writer) error {
 	if left == nil {
 		return nil
 	}
@@ -144,7 +145,7 @@ func journalLeft(w *world, job *store.Job, left *watcher.Report, resuming *store
 	switch {
 	case left.Run == 0:
 	case resuming != nil && resuming.Run() == left.Run:
-		_, err = resuming.Append(w.now(), safed)
+		_, err = resuming.Append(w.Now(), safed)
 	default:
 		err = journalDead(w, job, left, safed)
 	}
@@ -158,15 +159,15 @@ func journalLeft(w *world, job *store.Job, left *watcher.Report, resuming *store
 }
 
 // journalDead adds to a run that nobody goes on with.
-func journalDead(w *world, job *store.Job, left *watcher.Report, safed event.Safed) error {
+func journalDead(w *terminal.World, job *store.Job, left *watcher.Report, safed event.Safed) error {
 	dead, err := job.ResumeRun(left.Run)
 	switch {
 	case errors.Is(err, store.ErrClosedRun):
-		_, err = job.Annotate(left.Run, w.now(), event.Note{Text: left.String()})
+		_, err = job.Annotate(left.Run, w.Now(), event.Note{Text: left.String()})
 	case errors.Is(err, store.ErrNoRun):
 		err = nil // the report of another job under the same name
 	case err == nil:
-		_, err = dead.Append(w.now(), safed)
+		_, err = dead.Append(w.Now(), safed)
 		dead.Leave()
 	}
 	return err

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"provoke/internal/bench/simbench"
+	"provoke/internal/terminal"
 )
 
 func TestHelpAndVersionAreWordsToo(t *testing.T) {
@@ -17,11 +18,11 @@ func TestHelpAndVersionAreWordsToo(t *testing.T) {
 	} {
 		code, word, _ := journalRun(pair[0]...)
 		code2, flag, _ := journalRun(pair[1]...)
-		if code != exitDone || code2 != exitDone || word != flag || word == "" {
+		if code != terminal.ExitDone || code2 != terminal.ExitDone || word != flag || word == "" {
 			t.Errorf("%q says %q (%d), %q says %q (%d)", pair[0], word, code, pair[1], flag, code2)
 		}
 	}
-	if code, _, errs := journalRun("help", "nonsense"); code != exitUsage || !strings.Contains(errs, "nonsense") {
+	if code, _, errs := journalRun("help", "nonsense"); code != terminal.ExitUsage || !strings.Contains(errs, "nonsense") {
 		t.Errorf("%d %q", code, errs)
 	}
 }
@@ -62,9 +63,9 @@ func TestAnAddressThatDoesNotAnswerIsToldOnce(t *testing.T) {
 	b.Close()
 	dir := writeAll(t, map[string]string{"bench.yaml": file})
 	var out, said bytes.Buffer
-	code := run(&world{ctx: t.Context(), stdin: strings.NewReader(""), stdout: &out, stderr: &said}, []string{"off", filepath.Join(dir, "bench.yaml")})
+	code := run(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &said}, []string{"off", filepath.Join(dir, "bench.yaml")})
 	errs := said.String()
-	if code != exitRFUnknown {
+	if code != terminal.ExitRFUnknown {
 		t.Errorf("exit code %d", code)
 	}
 	for _, address := range regexp.MustCompile(`TCPIP::[0-9.]+::[0-9]+::SOCKET`).FindAllString(errs, -1) {
@@ -93,12 +94,12 @@ func TestARemedyWithoutASpreadHasNoLimits(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	says(t, exitDone, []string{"remedy", remedyFolder + "parts.yaml"}, "nothing of it was measured")
-	out := says(t, exitDone, []string{"remedy", filepath.Join(dir, "parts.yaml")}, "limits: none", "yes, as modelled")
+	says(t, terminal.ExitDone, []string{"remedy", remedyFolder + "parts.yaml"}, "nothing of it was measured")
+	out := says(t, terminal.ExitDone, []string{"remedy", filepath.Join(dir, "parts.yaml")}, "limits: none", "yes, as modelled")
 	if strings.Contains(out, "over the whole spread") || strings.Contains(out, "in the middle of the spread") {
 		t.Errorf("tells of a spread that there is not:\n%s", out)
 	}
-	out = says(t, exitDone, []string{"remedy", filepath.Join(dir, "parts.yaml"), "--json"}, `"worst_low_db": null`, `"same_drive_low_db": null`)
+	out = says(t, terminal.ExitDone, []string{"remedy", filepath.Join(dir, "parts.yaml"), "--json"}, `"worst_low_db": null`, `"same_drive_low_db": null`)
 	if strings.Contains(out, `"surely": true`) {
 		t.Error("nothing is sure without limits")
 	}

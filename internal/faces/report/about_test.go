@@ -11,6 +11,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -30,9 +31,9 @@ temperature: 22 °C
 humidity: 41 %
 `
 
-func aboutOf(t *testing.T, text string) *report.About {
+func aboutOf(t *testing.T, text string) *tell.About {
 	t.Helper()
-	a, problems := report.ParseAbout("about.yaml", []byte(text))
+	a, problems := tell.ParseAbout("about.yaml", []byte(text))
 	if err := problems.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -40,7 +41,7 @@ func aboutOf(t *testing.T, text string) *report.About {
 }
 
 // firstPage is the text of page 1 of the document.
-func firstPage(t *testing.T, j report.Job) string {
+func firstPage(t *testing.T, j tell.Job) string {
 	t.Helper()
 	return words(outside(t, pdfOf(t, j, report.A4), "pdftotext", "-layout", "-l", "1", "FILE", "-"))
 }
@@ -86,7 +87,7 @@ func TestTheHashesStandAtTheEnd(t *testing.T) {
 	if m := regexp.MustCompile(`[0-9a-f]{64}`).FindString(body); m != "" {
 		t.Errorf("the hash %s stands before the last annex", m)
 	}
-	for _, s := range []string{report.Integrity(job.Runs), job.Runs[1].Head, strings.Repeat("2", 64), job.About.SHA256} {
+	for _, s := range []string{tell.Integrity(job.Runs), job.Runs[1].Head, strings.Repeat("2", 64), job.About.SHA256} {
 		if !strings.Contains(end, s) {
 			t.Errorf("the hash %s is not in the last annex", s)
 		}
@@ -97,7 +98,7 @@ func TestTheHashesStandAtTheEnd(t *testing.T) {
 }
 
 func TestGeneratorSettingAndPowersStandInAnAnnex(t *testing.T) {
-	tables, err := report.Tables(withBench(weigherJob(), "testdata/bench.yaml", nil))
+	tables, err := tell.Tables(withBench(weigherJob(), "testdata/bench.yaml", nil))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,7 +123,7 @@ func TestGeneratorSettingAndPowersStandInAnAnnex(t *testing.T) {
 }
 
 // withSerial writes a serial number of the DUT into what the runs recorded.
-func withSerial(j report.Job, serial string, runs ...int) report.Job {
+func withSerial(j tell.Job, serial string, runs ...int) tell.Job {
 	for i := range j.Runs {
 		r := &j.Runs[i]
 		if len(runs) == 0 || r.Number == runs[0] {
@@ -162,7 +163,7 @@ func TestAFileThatContradictsTheJobIsRefused(t *testing.T) {
 }
 
 func TestEveryProblemOfTheFileIsToldWithItsPlace(t *testing.T) {
-	_, problems := report.ParseAbout("about.yaml", []byte("provoke: about 1\nclient: \"\"\nlab: x\nissued: tomorrow\nsample: {serial: [1], colour: red}\nhumidity: 41\ntemperature: 22\ncriteria: B\nreport:\nclient: twice\nlaboratory: "+strings.Repeat("x", 601)+"\n"))
+	_, problems := tell.ParseAbout("about.yaml", []byte("provoke: about 1\nclient: \"\"\nlab: x\nissued: tomorrow\nsample: {serial: [1], colour: red}\nhumidity: 41\ntemperature: 22\ncriteria: B\nreport:\nclient: twice\nlaboratory: "+strings.Repeat("x", 601)+"\n"))
 	text := problems.Err().Error()
 	for _, s := range []string{":2:9: client is empty", ":3:1: ", ":4:9: issued", ":5:10: sample.serial", ":5:23: sample", `:6:11: humidity: "41" has no unit %`, `:7:14: temperature: "22" has no unit °C`, ":8:11: criteria",
 		":9:1: report", ":10:1: ", "laboratory has 601 characters"} {
@@ -171,18 +172,18 @@ func TestEveryProblemOfTheFileIsToldWithItsPlace(t *testing.T) {
 		}
 	}
 	for name, data := range map[string]string{"empty": "", "spaces": "  \n\n", "garbage": strings.Repeat("\x00\xff{[:&*!", 128<<10), "another kind": "provoke: bench 1\n", "a list": "- 1\n- 2\n"} {
-		if _, problems := report.ParseAbout("about.yaml", []byte(data)); problems.Err() == nil {
+		if _, problems := tell.ParseAbout("about.yaml", []byte(data)); problems.Err() == nil {
 			t.Errorf("%s: no problem", name)
 		}
 	}
-	if _, problems := report.ParseAbout("about.yaml", []byte("provoke: about 1\n")); problems.Err() != nil {
+	if _, problems := tell.ParseAbout("about.yaml", []byte("provoke: about 1\n")); problems.Err() != nil {
 		t.Errorf("a file that gives nothing has problems: %v", problems)
 	}
 }
 
 func TestWhatIsMissingOnTheFirstPageIsListed(t *testing.T) {
-	missing := func(j report.Job) string {
-		list, err := report.MissingFrom(j)
+	missing := func(j tell.Job) string {
+		list, err := tell.MissingFrom(j)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -236,7 +237,7 @@ func TestEveryClassOfUpsetThatWasSeenIsToldWithItsCriterion(t *testing.T) {
 		}
 		j := &journal{n: 1, at: monday}
 		j.add(o, c.e, event.Closed{Verdict: event.DoneUpset})
-		job := report.Job{Name: "x.provoke", Runs: []result.Run{j.r}, Detailed: []int{1}}
+		job := tell.Job{Name: "x.provoke", Runs: []result.Run{j.r}, Detailed: []int{1}}
 		if c.about != "" {
 			job.About = aboutOf(t, "provoke: about 1\n"+c.about)
 		}

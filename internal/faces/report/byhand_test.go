@@ -6,6 +6,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -15,7 +16,7 @@ func TestWhatWasDoneByHandStandsAmongTheDeviations(t *testing.T) {
 		ByHand:      []event.ByHand{{Instrument: "analyser SA1", Answer: "27.4 dBm", Doubted: "50 dB above the budget"}},
 		Traces:      []event.TraceRead{{Attachment: event.Attachment{Name: "max.csv"}, Points: []event.TracePoint{{Frequency: 1e6, Current: rf.DBuA(80)}}}},
 	}
-	d := deviationsTable([]result.Run{r}, []result.Run{r})
+	d := tell.DeviationsTable([]result.Run{r}, []result.Run{r})
 	var b strings.Builder
 	for _, row := range d.Rows {
 		for _, c := range row {

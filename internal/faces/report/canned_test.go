@@ -5,11 +5,11 @@ import (
 	"math"
 	"time"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/level"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -220,7 +220,7 @@ func readings(upset, latches bool, reached float64) []event.Reading {
 }
 
 // weigherJob is the canned job: a baseline, the product as received, a fix that helps.
-func weigherJob() report.Job {
+func weigherJob() tell.Job {
 	grid := gridOf(60)
 	base := openedOf("without RF", "")
 	base.RunKind = plan.Baseline
@@ -237,14 +237,14 @@ func weigherJob() report.Job {
 	second := exposure(3, ferrites, withFerrite, grid)
 	note := event.Record{Run: 3, Seq: second.Records + 1, At: monday.Add(5 * time.Hour), Event: event.Note{By: "R. Beispiel", Text: "ferrite sits 30 mm from the gland; photo in the job"}, Chain: "f0"}
 	second = result.Fold(second, note)
-	return report.Job{
+	return tell.Job{
 		Name: "belt-weigher.provoke", Runs: []result.Run{b.r, first, second}, Detailed: []int{2, 3}, Before: 2, After: 3,
 		Program: "0.1-test",
 	}
 }
 
 // troubledJob is a job in which much went wrong, with names that try to be markup.
-func troubledJob() report.Job {
+func troubledJob() tell.Job {
 	grid := gridOf(60)
 	o := openedOf(`<script>alert("label")</script>`, `cap "100 nF" <b>bold</b>`)
 	o.Setup[0].Value = `<img src=x onerror=alert(1)>`
@@ -259,7 +259,7 @@ func troubledJob() report.Job {
 	j.add(event.OperatorMark{Text: "display dark </td><td>"}, event.Note{Text: "<a href=\"https://example.invalid\">look</a>"})
 	j.add(event.Intent{Step: plan.Step{Number: 999, Point: plan.Point{Frequency: grid[48]}, Purpose: plan.Sweep}, Attempt: 1})
 	j.add(event.Tripped{Cause: "measured current 6.4 dB above the prediction", By: "guard"}, safed(false), event.Closed{Verdict: event.RFNotKnownOff, Why: "the generator did not answer"})
-	return report.Job{
+	return tell.Job{
 		Name: "trouble.provoke", Runs: []result.Run{exposure(1, openedOf("as received", ""), asReceived, grid), j.r}, Detailed: []int{1, 2}, Before: 1, After: 2,
 		Margin: 3, Program: "0.1-test",
 	}

@@ -11,11 +11,13 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"provoke/internal/tell"
 )
 
-// Series is one curve of a figure of computed values over frequency: Y[k] at Hz[k]. A value that is
+// Curve is one curve of a figure of computed values over frequency: Y[k] at Hz[k]. A value that is
 // not finite leaves a gap.
-type Series struct {
+type Curve struct {
 	Name  string
 	Hz, Y []float64
 }
@@ -32,19 +34,18 @@ var seriesStyles = []struct {
 // Curves draws computed values over a logarithmic frequency axis as one SVG file that stands alone,
 // with the names of the curves in its legend. y is the name of the vertical axis with its unit. The
 // same figures give the same bytes.
-func Curves(y string, series ...Series) ([]byte, error) {
-	fr := newFrame()
+func Curves(y string, series ...Curve) ([]byte, error) {
+	var axes tell.Chart
+	var all []tell.Spot
 	for _, s := range series {
-		for k, hz := range s.Hz {
-			if v := s.Y[k]; !math.IsInf(v, 0) && !math.IsNaN(v) {
-				fr.take([]mark{{x: hz, y: v}})
-			}
+		for _, run := range runs(s) {
+			all = append(all, run...)
 		}
 	}
-	p, ok := fr.plot(y)
-	if !ok {
+	if !axes.OverFrequency(y, all) {
 		return nil, errors.New("draw the curves: there is no finite value")
 	}
+	p := plotOf(axes, y)
 	if len(series) > len(seriesStyles) {
 		return nil, fmt.Errorf("draw %d curves: at most %d can be told apart", len(series), len(seriesStyles))
 	}
@@ -57,7 +58,7 @@ func Curves(y string, series ...Series) ([]byte, error) {
 		for _, run := range runs(s) {
 			p.Add(line(run, style))
 		}
-		thumbnail, err := plotter.NewLine(plotter.XYs{{X: fr.low, Y: fr.bottom}, {X: fr.high, Y: fr.top}})
+		thumbnail, err := plotter.NewLine(plotter.XYs{{X: axes.X.Low, Y: axes.Y.Low}, {X: axes.X.High, Y: axes.Y.High}})
 		if err != nil {
 			return nil, fmt.Errorf("draw the curves: %w", err)
 		}
@@ -74,8 +75,8 @@ func Curves(y string, series ...Series) ([]byte, error) {
 }
 
 // runs cuts a curve where it has a gap.
-func runs(s Series) [][]mark {
-	var out [][]mark
+func runs(s Curve) [][]tell.Spot {
+	var out [][]tell.Spot
 	open := false
 	for k, hz := range s.Hz {
 		if v := s.Y[k]; math.IsInf(v, 0) || math.IsNaN(v) {
@@ -85,7 +86,7 @@ func runs(s Series) [][]mark {
 		if !open {
 			out, open = append(out, nil), true
 		}
-		out[len(out)-1] = append(out[len(out)-1], mark{x: hz, y: s.Y[k]})
+		out[len(out)-1] = append(out[len(out)-1], tell.Spot{X: hz, Y: s.Y[k]})
 	}
 	return out
 }

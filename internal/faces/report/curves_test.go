@@ -12,7 +12,7 @@ import (
 )
 
 func TestCurvesStandAloneAndLeaveGaps(t *testing.T) {
-	s := Series{Name: "current <at> the DUT", Hz: []float64{1e6, 2e6, 3e6, 4e6, 5e6}, Y: []float64{1, 2, math.Inf(-1), 3, 4}}
+	s := Curve{Name: "current <at> the DUT", Hz: []float64{1e6, 2e6, 3e6, 4e6, 5e6}, Y: []float64{1, 2, math.Inf(-1), 3, 4}}
 	out, err := Curves("current (dBµA)", s)
 	if err != nil {
 		t.Fatal(err)
@@ -32,7 +32,7 @@ func TestCurvesStandAloneAndLeaveGaps(t *testing.T) {
 	if err != nil || !bytes.Equal(out, again) {
 		t.Error("the same figures give other bytes")
 	}
-	if _, err := Curves("y", Series{Name: "nothing", Hz: []float64{1e6}, Y: []float64{math.NaN()}}); err == nil {
+	if _, err := Curves("y", Curve{Name: "nothing", Hz: []float64{1e6}, Y: []float64{math.NaN()}}); err == nil {
 		t.Error("a figure without a value was drawn")
 	}
 }

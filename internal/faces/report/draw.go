@@ -20,6 +20,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
 
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -72,16 +73,6 @@ func newPlot(x, y string) *plot.Plot {
 	return p
 }
 
-// frequencyPlot returns an empty plot over a logarithmic frequency axis from low to high hertz.
-func frequencyPlot(low, high float64, y string) *plot.Plot {
-	p := newPlot("frequency (Hz)", y)
-	p.X.Scale = plot.LogScale{}
-	p.X.Tick.Marker = frequencyTicks{}
-	p.Y.Tick.Marker = linearTicks{7}
-	p.X.Min, p.X.Max = low, high
-	return p
-}
-
 func grid() *plotter.Grid {
 	g := plotter.NewGrid()
 	g.Vertical = draw.LineStyle{Color: faint, Width: 0.5}
@@ -100,40 +91,34 @@ func (d drawing) Plot(c draw.Canvas, p *plot.Plot) {
 	d.do(c, x, y)
 }
 
-// mark is one value with its bound.
-type mark struct {
-	x, y  float64
-	bound rf.Bound
-}
-
 // marks draws values: a filled sign where exact, an open one with an arrow where only a bound.
-func marks(list []mark, col color.RGBA, square bool) drawing {
+func marks(list []tell.Spot, col color.Color, square bool) drawing {
 	const many = 70 // bounds: their signs would join to a bar, so that only arrows are drawn
 	bounds := 0
 	for _, m := range list {
-		if m.bound != rf.Exactly {
+		if m.Bound != rf.Exactly {
 			bounds++
 		}
 	}
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		for _, m := range list {
-			at := vg.Point{X: x(m.x), Y: y(m.y)}
+			at := vg.Point{X: x(m.X), Y: y(m.Y)}
 			size := signSize
-			if m.bound == rf.AtLeast || m.bound == rf.AtMost {
-				arrow(c, at, m.bound == rf.AtLeast, col)
+			if m.Bound == rf.AtLeast || m.Bound == rf.AtMost {
+				arrow(c, at, m.Bound == rf.AtLeast, col)
 				size *= 0.75
 				if bounds > many {
 					continue
 				}
 			}
-			sign(c, at, size, square, m.bound == rf.Exactly, col)
+			sign(c, at, size, square, m.Bound == rf.Exactly, col)
 		}
 	}}
 }
 
 const signSize = vg.Length(2.4)
 
-func sign(c draw.Canvas, at vg.Point, size vg.Length, square, filled bool, col color.RGBA) {
+func sign(c draw.Canvas, at vg.Point, size vg.Length, square, filled bool, col color.Color) {
 	var path vg.Path
 	if square {
 		s := size * 0.9
@@ -158,7 +143,7 @@ func sign(c draw.Canvas, at vg.Point, size vg.Length, square, filled bool, col c
 }
 
 // arrow points from a bound to where the value lies.
-func arrow(c draw.Canvas, at vg.Point, up bool, col color.RGBA) {
+func arrow(c draw.Canvas, at vg.Point, up bool, col color.Color) {
 	d := vg.Length(1)
 	if !up {
 		d = -1
@@ -175,11 +160,11 @@ func arrow(c draw.Canvas, at vg.Point, up bool, col color.RGBA) {
 }
 
 // crosses draws a cross at each value.
-func crosses(list []mark, col color.RGBA) drawing {
+func crosses(list []tell.Spot, col color.Color) drawing {
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		c.SetLineStyle(draw.LineStyle{Color: col, Width: 1.3})
 		for _, m := range list {
-			at := vg.Point{X: x(m.x), Y: y(m.y)}
+			at := vg.Point{X: x(m.X), Y: y(m.Y)}
 			const s = 2.6
 			var path vg.Path
 			path.Move(vg.Point{X: at.X - s, Y: at.Y - s})
@@ -191,21 +176,21 @@ func crosses(list []mark, col color.RGBA) drawing {
 	}}
 }
 
-// bars draws a light bar from each value to another at the same frequency.
-func bars(list []mark, to []float64, col color.RGBA) drawing {
+// bars draws a bar from each value to another at the same place.
+func bars(list []tell.Spot, style draw.LineStyle) drawing {
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
-		for i, m := range list {
-			c.StrokeLine2(draw.LineStyle{Color: col, Width: 2.4}, x(m.x), y(m.y), x(m.x), y(to[i]))
+		for _, m := range list {
+			c.StrokeLine2(style, x(m.X), y(m.Y), x(m.X), y(m.To))
 		}
 	}}
 }
 
 // line joins values in their order.
-func line(list []mark, style draw.LineStyle) drawing {
+func line(list []tell.Spot, style draw.LineStyle) drawing {
 	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
 		var points []vg.Point
 		for _, m := range list {
-			points = append(points, vg.Point{X: x(m.x), Y: y(m.y)})
+			points = append(points, vg.Point{X: x(m.X), Y: y(m.Y)})
 		}
 		c.StrokeLines(style, c.ClipLinesXY(points)...)
 	}}
@@ -227,14 +212,14 @@ func shade(x0, x1, y0, y1 float64, col color.Color) drawing {
 
 // numbers writes 1, 2, 3 … at rising x below the top of the plot, each on a light ground beside its x and
 // below those that it would lie over. The legend says what they stand for.
-func numbers(at []float64, col color.RGBA) drawing {
+func numbers(at []tell.Spot, col color.Color) drawing {
 	style := draw.TextStyle{Color: col, Font: lettering(8.5), YAlign: draw.YTop, Handler: textHandler}
 	return drawing{do: func(c draw.Canvas, tx, _ func(float64) vg.Length) {
 		var taken []vg.Length // right end of the last number of each row
-		for i, x := range at {
+		for i, m := range at {
 			text := fmt.Sprint(i + 1)
 			w := style.Width(text)
-			left := min(tx(x)+3, c.Max.X-w-1)
+			left := min(tx(m.X)+3, c.Max.X-w-1)
 			row := 0
 			for row < len(taken) && taken[row] > left-3 {
 				row++
@@ -247,6 +232,28 @@ func numbers(at []float64, col color.RGBA) drawing {
 			fillBox(c, left-1, top-10, w+2, 10.5, color.NRGBA{0xff, 0xff, 0xff, 0xd8})
 			c.FillText(style, vg.Point{X: left, Y: top}, text)
 		}
+	}}
+}
+
+// limitBar draws a lying line with ends.
+func limitBar(from, to, at float64) drawing {
+	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
+		style := draw.LineStyle{Color: ink, Width: 1.5}
+		c.StrokeLine2(style, x(from), y(at), x(to), y(at))
+		for _, end := range []float64{from, to} {
+			c.StrokeLine2(style, x(end), y(at)-3, x(end), y(at)+3)
+		}
+	}}
+}
+
+// spanned draws a level over a range of frequencies, never shorter than can be seen.
+func spanned(low, high, y float64) drawing {
+	return drawing{do: func(c draw.Canvas, tx, ty func(float64) vg.Length) {
+		from, to := tx(low), tx(high)
+		if short := 7 - (to - from); short > 0 {
+			from, to = from-short/2, to+short/2
+		}
+		c.StrokeLine2(draw.LineStyle{Color: ink, Width: 2.2}, from, ty(y), to, ty(y))
 	}}
 }
 

@@ -4,6 +4,8 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/recorder"
+
+	"provoke/internal/tell"
 )
 
 // Label is one text of a figure with the box that its letters fill.
@@ -53,14 +55,14 @@ type Sized struct {
 }
 
 // FiguresOf returns every figure of a job's report, as the page and as the document draw it.
-func FiguresOf(j Job) (out []Sized, err error) {
-	p, err := newPage(j)
+func FiguresOf(j tell.Job) (out []Sized, err error) {
+	p, err := tell.Tell(j)
 	if err != nil {
 		return nil, err
 	}
 	for _, s := range p.Sections {
 		for _, b := range s.Blocks {
-			if f := b.Figure; f != nil {
+			if f := figureOf(b); f != nil {
 				out = append(out, Sized{*f, f.Width, f.Height})
 				if !f.Fixed {
 					size, _ := A4.size()

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"unicode/utf8"
+
+	"provoke/internal/tell"
 )
 
 // FuzzField: no text becomes a formula in a spreadsheet, breaks a line or is too long for a cell.
@@ -13,7 +15,7 @@ func FuzzField(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		for what, got := range map[string]string{"cell": field(s), "field": harmless(s)} {
+		for what, got := range map[string]string{"cell": field(s), "field": tell.InSpreadsheet(s)} {
 			first, _ := utf8.DecodeRuneInString(got)
 			if _, err := strconv.ParseFloat(got, 64); err != nil && strings.ContainsRune("=+-@\t\r＝＋－＠", first) && got != "" {
 				t.Errorf("%s: %q became %q", what, s, got)

@@ -11,6 +11,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -85,9 +86,9 @@ func TestTheHeadlineIsNeverBetterThanTheJournal(t *testing.T) {
 			}
 			kind := events[0].(event.Opened).RunKind
 			exposes := kind == plan.Exposure || kind == plan.Control
-			text, mark := report.Headline(analysis.Of(r, nil))
+			text, mark := tell.Headline(analysis.Of(r, nil))
 			var page bytes.Buffer
-			if err := report.HTML(&page, report.Job{Name: "job", Runs: []result.Run{r}, Detailed: []int{1}}); err != nil {
+			if err := report.HTML(&page, tell.Job{Name: "job", Runs: []result.Run{r}, Detailed: []int{1}}); err != nil {
 				t.Fatal(err)
 			}
 			first, _, _ := strings.Cut(page.String(), "<h2")

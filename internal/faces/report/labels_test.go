@@ -9,11 +9,12 @@ import (
 	"provoke/internal/faces/report"
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
 // wordyJob is a job whose monitors have long names and units, and send many different texts at the upset of each band.
-func wordyJob(messages int) report.Job {
+func wordyJob(messages int) tell.Job {
 	o := openedOf("wordy", "")
 	long := "weight behind the load-cell transmitter as the control room of the quarry shows it, averaged over two seconds"
 	o.Monitors[0].ID, o.Monitors[0].Unit = long, "kilograms on the belt, net"
@@ -36,11 +37,11 @@ func wordyJob(messages int) report.Job {
 		s.Particulars = &p
 	}
 	r.Monitors[0].ID, r.Monitors[0].Unit, r.Monitors[0].Baseline = long, "kilograms on the belt, net", 123456.7
-	return report.Job{Name: "wordy.provoke", Runs: []result.Run{r}, Detailed: []int{1}, Program: "0.1-test"}
+	return tell.Job{Name: "wordy.provoke", Runs: []result.Run{r}, Detailed: []int{1}, Program: "0.1-test"}
 }
 
 // longNamesJob has a bench whose pieces have names and descriptions that no box of a sketch has room for.
-func longNamesJob() report.Job {
+func longNamesJob() tell.Job {
 	return withBench(weigherJob(), "testdata/bench.yaml", func(s string) string {
 		const long = "a piece with a description that goes on for longer than any box of a sketch has room for and then "
 		return strings.NewReplacer("description: \"", "description: \""+long, "description: ", "description: "+long, "decoupling: \"", "decoupling: \""+long, "id: ", "id: A-RATHER-LONG-NAME-FOR-").Replace(s)
@@ -84,7 +85,7 @@ func TestLabelsOfFiguresNeitherOverlapNorEndInDotsNorLeaveTheFigure(t *testing.T
 
 // A page is read with other typefaces than it was laid out with: every label keeps its width.
 func TestEveryLabelOfAPageHasItsWidth(t *testing.T) {
-	for name, job := range map[string]report.Job{"weigher": pictureJob(), "trouble": troubledJob()} {
+	for name, job := range map[string]tell.Job{"weigher": pictureJob(), "trouble": troubledJob()} {
 		page := htmlOf(t, job)
 		texts, fixed := strings.Count(page, "<text "), strings.Count(page, ` textLength="`)
 		if texts == 0 || texts != fixed {

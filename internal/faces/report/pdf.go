@@ -7,6 +7,9 @@ import (
 	"strings"
 
 	"codeberg.org/go-pdf/fpdf"
+
+	"provoke/internal/tell"
+	"provoke/internal/units/english"
 )
 
 // Paper is a size of paper for the PDF.
@@ -31,12 +34,12 @@ func (p Paper) size() (fpdf.SizeType, bool) {
 
 // PDF writes the report as a PDF: vector figures, embedded fonts, searchable text, bookmarks. The
 // same job gives the same bytes whenever it is written.
-func PDF(w io.Writer, j Job, paper Paper) error {
+func PDF(w io.Writer, j tell.Job, paper Paper) error {
 	size, ok := paper.size()
 	if !ok {
 		return fmt.Errorf("write the report as PDF: unknown paper %q (want %s or %s)", paper, A4, Letter)
 	}
-	p, err := newPage(j)
+	p, err := tell.Tell(j)
 	if err != nil {
 		return err
 	}
@@ -66,7 +69,7 @@ const (
 // where the next piece does not fit.
 type printer struct {
 	f        *fpdf.Fpdf
-	p        *page
+	p        *tell.Report
 	faces    *typefaces
 	left     float64
 	width    float64 // of the text
@@ -78,9 +81,9 @@ type printer struct {
 	pictures map[string]bool // registered, by hash
 }
 
-func newPrinter(size fpdf.SizeType, p *page) (*printer, error) {
+func newPrinter(size fpdf.SizeType, p *tell.Report) (*printer, error) {
 	f := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "pt", Size: size})
-	made := lastRecord(p.Job.Runs)
+	made := tell.LastRecord(p.Job.Runs)
 	f.SetCatalogSort(true)
 	f.SetCreationDate(made)
 	f.SetModificationDate(made)
@@ -122,7 +125,7 @@ func (d *printer) cover() {
 	d.warnOfRF()
 	d.flow(style{bold, 9.5, accent}, "Findings of an immunity bench", 0)
 	d.y += 3
-	d.flow(style{bold, 23, ink}, firstUpper(p.Title), 0)
+	d.flow(style{bold, 23, ink}, english.FirstUpper(p.Title), 0)
 	d.y += 7
 	d.flow(style{regular, 11, ink}, p.Sentence, 0)
 	d.y += 10
@@ -139,7 +142,7 @@ func (d *printer) cover() {
 	d.y += 2
 	for _, s := range p.Sections {
 		d.need(15)
-		d.contents = append(d.contents, contentsLine{title: d.faces.cut(style{regular, 9.5, ink}, firstUpper(s.Title), d.width-50), at: d.f.PageNo(), y: d.y})
+		d.contents = append(d.contents, contentsLine{title: d.faces.cut(style{regular, 9.5, ink}, english.FirstUpper(s.Title), d.width-50), at: d.f.PageNo(), y: d.y})
 		d.y += 15
 	}
 	if d.f.PageNo() == 1 {
@@ -166,7 +169,7 @@ func (d *printer) warnOfRF() {
 }
 
 // facts are named facts in two columns.
-func (d *printer) facts(list []Fact, as face) {
+func (d *printer) facts(list []tell.Fact, as face) {
 	const first = 138.0
 	name := style{regular, 9, quietInk}
 	d.rule(0.6, rule, d.y)
@@ -186,12 +189,12 @@ func (d *printer) facts(list []Fact, as face) {
 }
 
 // section begins with its heading, which never stands alone at the foot of a page.
-func (d *printer) section(s section) {
+func (d *printer) section(s tell.Section) {
 	title := style{bold, 14, ink}
 	if s.Appendix && d.y > marginTop {
 		d.newPage()
 	}
-	lines := d.faces.lines(title, firstUpper(s.Title), d.width)
+	lines := d.faces.lines(title, english.FirstUpper(s.Title), d.width)
 	if d.y > marginTop {
 		d.y += 20
 	}
@@ -208,11 +211,11 @@ func (d *printer) section(s section) {
 
 // headOf is the height that the blocks up to the first table or figure want beside the heading, so
 // that neither the heading nor its first words stand alone at the foot of a page.
-func (d *printer) headOf(s section) (h float64) {
+func (d *printer) headOf(s tell.Section) (h float64) {
 	for _, b := range s.Blocks {
 		switch {
-		case b.Figure != nil:
-			return min(h+d.figureHeight(b.Figure), d.bottom-marginTop-60)
+		case b.Chart != nil || b.Sketch != nil:
+			return min(h+d.figureHeight(figureOf(b)), d.bottom-marginTop-60)
 		case b.Table != nil:
 			return h + min(d.tableStart(d.fit(b.Table))+8, 200)
 		case b.Picture != nil:
@@ -230,9 +233,9 @@ func (d *printer) headOf(s section) (h float64) {
 }
 
 // mark sets the bookmark of a section and remembers where it is for the contents.
-func (d *printer) mark(s section) {
+func (d *printer) mark(s tell.Section) {
 	d.faces.set(style{bold, 14, ink})
-	d.f.Bookmark(d.faces.plain(firstUpper(s.Title)), 0, d.y-8)
+	d.f.Bookmark(d.faces.plain(english.FirstUpper(s.Title)), 0, d.y-8)
 	for i := range d.contents {
 		if c := &d.contents[i]; c.page == 0 {
 			c.page, c.target = d.f.PageNo(), d.y-10
@@ -241,12 +244,12 @@ func (d *printer) mark(s section) {
 	}
 }
 
-func (d *printer) block(b block) {
+func (d *printer) block(b tell.Block) {
 	switch {
 	case b.Table != nil:
 		d.table(b.Table)
-	case b.Figure != nil:
-		d.figure(b.Figure)
+	case b.Chart != nil || b.Sketch != nil:
+		d.figure(figureOf(b))
 	case b.Verdict != nil:
 		d.verdict(b.Verdict)
 	case b.Picture != nil:
@@ -290,13 +293,13 @@ func (d *printer) warning(text string) {
 }
 
 // verdict is a box with a bar on its left; it stays on one page where it fits on one.
-func (d *printer) verdict(v *verdict) {
+func (d *printer) verdict(v *tell.Verdict) {
 	const inset = 14
 	col := markColour(v.Mark)
 	d.need(min(d.verdictHeight(v, inset), d.bottom-marginTop))
 	top, from := d.y, d.f.PageNo()
 	d.y += 9
-	d.flow(style{bold, 17, col}, firstUpper(v.Words), inset)
+	d.flow(style{bold, 17, col}, english.FirstUpper(v.Words), inset)
 	d.y += 2
 	d.flow(style{regular, 9, quietInk}, v.Of, inset)
 	d.y += 4
@@ -336,7 +339,7 @@ func (d *printer) bar(col color.RGBA, from int, top float64) {
 	d.f.SetPage(to)
 }
 
-func (d *printer) verdictHeight(v *verdict, inset float64) float64 {
+func (d *printer) verdictHeight(v *tell.Verdict, inset float64) float64 {
 	count := func(s style, text string, indent float64) float64 {
 		return float64(len(d.faces.lines(s, text, d.width-indent))) * s.lead()
 	}
@@ -431,7 +434,7 @@ func (d *printer) head(n int) {
 		room -= w + 16
 	}
 	if n > 1 {
-		d.write(small, d.left, y+0.6, d.faces.cut(small, firstUpper(d.p.Title), room))
+		d.write(small, d.left, y+0.6, d.faces.cut(small, english.FirstUpper(d.p.Title), room))
 		d.f.SetLineWidth(0.5)
 		d.f.SetDrawColor(primaries(rule))
 		d.f.Line(d.left, y+14, d.right, y+14)
@@ -450,7 +453,7 @@ func (d *printer) foot(n, pages int) {
 	w := d.faces.width(small, number)
 	d.write(small, d.right-w, y, number)
 	text := fmt.Sprintf("%s, as of %s, integrity hash %s; provoke %s", d.p.Job.Name, d.p.Made, d.p.Integrity[:12], d.p.Job.Program)
-	if report := d.p.Job.About.value("report"); report != "" {
+	if report := d.p.Job.About.Value("report"); report != "" {
 		text = d.faces.cut(small, "report "+report, d.width*0.3) + ", " + text
 	}
 	d.write(small, d.left, y, d.faces.cut(small, text, d.width-w-16))

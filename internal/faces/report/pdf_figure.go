@@ -12,6 +12,8 @@ import (
 	"codeberg.org/go-pdf/fpdf"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"provoke/internal/tell"
 )
 
 // figureShrink is how much smaller than drawn a figure is printed.
@@ -107,7 +109,7 @@ const (
 )
 
 // picture puts a photograph into the page, upright as its camera meant it.
-func (d *printer) picture(p *picture) {
+func (d *printer) picture(p *tell.Picture) {
 	turn, w, h, err := d.register(p)
 	if err != nil {
 		d.warning(fmt.Sprintf("The picture %s (%s) cannot be printed: %v", p.Name, p.Caption, err))
@@ -128,8 +130,8 @@ func (d *printer) picture(p *picture) {
 }
 
 // register reads a picture whole, so that a broken one breaks no page, and hands it to the file.
-func (d *printer) register(p *picture) (turn orientation, w, h float64, err error) {
-	c, kind, err := image.DecodeConfig(bytes.NewReader(p.bytes))
+func (d *printer) register(p *tell.Picture) (turn orientation, w, h float64, err error) {
+	c, kind, err := image.DecodeConfig(bytes.NewReader(p.Bytes))
 	if err != nil {
 		return 0, 0, 0, err
 	}
@@ -137,14 +139,14 @@ func (d *printer) register(p *picture) (turn orientation, w, h float64, err erro
 		return 0, 0, 0, fmt.Errorf("it has %d × %d dots", c.Width, c.Height)
 	}
 	w, h = float64(c.Width), float64(c.Height)
-	data, name := p.bytes, "JPG"
+	data, name := p.Bytes, "JPG"
 	if kind == "jpeg" {
-		turn = orientationOf(p.bytes)
+		turn = orientationOf(p.Bytes)
 	}
 	if d.pictures[p.Hash] {
 		return turn, w, h, nil
 	}
-	img, _, err := image.Decode(bytes.NewReader(p.bytes))
+	img, _, err := image.Decode(bytes.NewReader(p.Bytes))
 	if err != nil {
 		return 0, 0, 0, err
 	}

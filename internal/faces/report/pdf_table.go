@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"provoke/internal/tell"
 )
 
 const (
@@ -16,13 +18,13 @@ const (
 
 // setTable is a table as it is set: the widths of its columns, and the size of its lettering.
 type setTable struct {
-	*Table
+	*tell.Table
 	size   float64
 	widths []float64
 	head   [][]string
 }
 
-func (s *setTable) style(c Cell) style {
+func (s *setTable) style(c tell.Cell) style {
 	switch c.Mark {
 	case "good", "warn", "bad":
 		return style{bold, s.size, markColour(c.Mark)}
@@ -35,7 +37,7 @@ func (s *setTable) style(c Cell) style {
 func (s *setTable) headStyle() style { return style{regular, s.size, quietInk} }
 
 // table writes a table; its head is repeated on every page that it runs over.
-func (d *printer) table(t *Table) {
+func (d *printer) table(t *tell.Table) {
 	if len(t.Rows) == 0 {
 		return
 	}
@@ -121,7 +123,7 @@ func (d *printer) cell(st style, x, y, w float64, text string, right bool) {
 }
 
 // cells breaks the cells of a row into lines and returns the height of the row.
-func (d *printer) cells(s *setTable, row []Cell) (lines [][]string, height float64) {
+func (d *printer) cells(s *setTable, row []tell.Cell) (lines [][]string, height float64) {
 	for i, c := range row {
 		st := s.style(c)
 		l := d.faces.lines(st, c.Text, s.widths[i])
@@ -174,7 +176,7 @@ func (d *printer) goOn(s *setTable) {
 }
 
 // fit finds the size of lettering and the widths of columns with which a table goes on the page.
-func (d *printer) fit(t *Table) *setTable {
+func (d *printer) fit(t *tell.Table) *setTable {
 	s := &setTable{Table: t, size: largestRow}
 	room := d.width - cellGap*float64(len(t.Columns)-1)
 	for {

@@ -24,12 +24,13 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
 var eyes = flag.String("eyes", "", "write the documents of the canned jobs into this folder, to be looked at")
 
-func pdfOf(t testing.TB, j report.Job, paper report.Paper) []byte {
+func pdfOf(t testing.TB, j tell.Job, paper report.Paper) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	if err := report.PDF(&b, j, paper); err != nil {
@@ -68,7 +69,7 @@ func outside(t *testing.T, document []byte, program string, args ...string) stri
 
 // pictureJob is the canned job with its bench file and two photographs, one of them taken with the
 // camera on its side.
-func pictureJob() report.Job {
+func pictureJob() tell.Job {
 	job := withBench(weigherJob(), "testdata/bench.yaml", nil)
 	job.Runs[1] = withAttachments(job.Runs[1])
 	bench := job.Attachment
@@ -85,7 +86,7 @@ func pictureJob() report.Job {
 }
 
 // withBench puts a bench file into the job of each run; change edits its text.
-func withBench(job report.Job, file string, change func(string) string) report.Job {
+func withBench(job tell.Job, file string, change func(string) string) tell.Job {
 	data, err := os.ReadFile(file)
 	if err != nil {
 		panic(err)
@@ -159,7 +160,7 @@ func turned(jpg []byte, orientation uint16) []byte {
 }
 
 // cannedJobs are the jobs that every check of a document is made on.
-func cannedJobs() map[string]report.Job {
+func cannedJobs() map[string]tell.Job {
 	bare := withBench(weigherJob(), "testdata/bench.yaml", func(s string) string {
 		return strings.Replace(s, "clamp_to_dut: 0.3 m, probe_to_dut: 50 mm", "clamp_to_dut: 0.1 m", 1)
 	})
@@ -167,12 +168,12 @@ func cannedJobs() map[string]report.Job {
 	for i := range in150.Runs {
 		in150.Runs[i].Opened.Fixture = string(catalog.Jig150)
 	}
-	return map[string]report.Job{"weigher": pictureJob(), "trouble": troubledJob(), "bare": bare, "jig": in150, "hostile": hostileJob(400)}
+	return map[string]tell.Job{"weigher": pictureJob(), "trouble": troubledJob(), "bare": bare, "jig": in150, "hostile": hostileJob(400)}
 }
 
 // hostileJob has names that are markup, formulas, control characters, without end, or in letters
 // that the typefaces do not have, and a run of many frequencies.
-func hostileJob(points int) report.Job {
+func hostileJob(points int) tell.Job {
 	o := openedOf("=1+1<b>\x00\x1b[31m\u202e", strings.Repeat("endless", 300))
 	o.Operator, o.Room = "山田 😀", "a\tb\r\nc"
 	o.Setup[0].Value = strings.Repeat("a very long name of a product ", 40)
@@ -185,7 +186,7 @@ func hostileJob(points int) report.Job {
 	w := func(f rf.Frequency) float64 { return math.Min(asReceived(f), 88) }
 	r := exposure(1, o, w, gridOf(points))
 	r = result.Fold(r, event.Record{Run: 1, Seq: r.Records + 1, At: monday, Event: event.Note{By: "=cmd", Text: strings.Repeat("note after note; ", 800)}, Chain: "n"})
-	return report.Job{Name: strings.Repeat("name", 60) + "\u2028.provoke", Runs: []result.Run{r}, Detailed: []int{1}, Program: "0.1-test"}
+	return tell.Job{Name: strings.Repeat("name", 60) + "\u2028.provoke", Runs: []result.Run{r}, Detailed: []int{1}, Program: "0.1-test"}
 }
 
 func TestWriteDocumentsToLookAt(t *testing.T) {
@@ -309,7 +310,7 @@ func TestTextOfTheDocumentCanBeSearched(t *testing.T) {
 			"the program":                  "provoke 0.1-test",
 			"a head that goes on":          ", continued",
 			"the first page":               "page 1 of ",
-			"the integrity hash":           report.Integrity(job.Runs),
+			"the integrity hash":           tell.Integrity(job.Runs),
 			"the head of a run's journal":  job.Runs[0].Head[:16],
 			"the uncertainty":              "Uncertainty",
 			"the before and after verdict": "Fix shown, with reservations",
@@ -323,8 +324,8 @@ func TestTextOfTheDocumentCanBeSearched(t *testing.T) {
 }
 
 // everyHead looks for the name of every column of every table that is in print.
-func everyHead(t *testing.T, job report.Job, text string) {
-	tables, err := report.Tables(job)
+func everyHead(t *testing.T, job tell.Job, text string) {
+	tables, err := tell.Tables(job)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -350,7 +351,7 @@ func TestEveryPageHasItsNumberAndTheIntegrityHash(t *testing.T) {
 	document := pdfOf(t, job, report.A4)
 	pages := strings.Split(strings.TrimRight(outside(t, document, "pdftotext", "-layout", "FILE", "-"), "\f\n"), "\f")
 	for i, p := range pages {
-		if !strings.Contains(p, fmt.Sprintf("page %d of %d", i+1, len(pages))) || !strings.Contains(p, report.Integrity(job.Runs)[:12]) {
+		if !strings.Contains(p, fmt.Sprintf("page %d of %d", i+1, len(pages))) || !strings.Contains(p, tell.Integrity(job.Runs)[:12]) {
 			t.Errorf("page %d has no number or no hash:\n%s", i+1, p)
 		}
 	}
@@ -532,7 +533,7 @@ func TestNamesOfAnyCharactersBreakNothing(t *testing.T) {
 		o := openedOf(anyText(r), anyText(r))
 		o.Setup[0].Value, o.Monitors[0].ID, o.Monitors[0].Unit, o.Operator = anyText(r), anyText(r), anyText(r), anyText(r)
 		o.Equipment = append(o.Equipment, event.Equipment{ID: anyText(r), Description: anyText(r)})
-		job := report.Job{Name: anyText(r), Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1}, Program: anyText(r)}
+		job := tell.Job{Name: anyText(r), Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1}, Program: anyText(r)}
 		document := pdfOf(t, job, report.Letter)
 		workbookOf(t, job)
 		if i%10 == 0 {
@@ -551,7 +552,7 @@ func FuzzNames(f *testing.F) {
 		o := openedOf(label, product)
 		o.Setup[0].Value, o.Monitors[0].ID, o.Monitors[0].Unit = product, label, product
 		o.Equipment = append(o.Equipment, event.Equipment{ID: label, Description: strings.Repeat(product, int(n)%8)})
-		job := report.Job{Name: label, Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1}, Program: product}
+		job := tell.Job{Name: label, Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1}, Program: product}
 		pdfOf(t, job, report.A4)
 		if err := report.Workbook(&bytes.Buffer{}, job); err != nil {
 			t.Fatal(err)
@@ -560,9 +561,9 @@ func FuzzNames(f *testing.F) {
 }
 
 // longJob tells so many runs in full that the document has 60 pages and 40 figures and more.
-func longJob() report.Job {
+func longJob() tell.Job {
 	grid := gridOf(120)
-	job := report.Job{Name: "long.provoke", Program: "0.1-test"}
+	job := tell.Job{Name: "long.provoke", Program: "0.1-test"}
 	for n := 1; n <= 10; n++ {
 		job.Runs = append(job.Runs, exposure(n, openedOf(fmt.Sprintf("state %d", n), ""), asReceived, grid))
 		job.Detailed = append(job.Detailed, n)

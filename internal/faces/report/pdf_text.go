@@ -12,6 +12,8 @@ import (
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/sfnt"
 	"golang.org/x/image/math/fixed"
+
+	"provoke/internal/tell"
 )
 
 // face is one of the typefaces that are embedded.
@@ -90,7 +92,7 @@ func (t *typefaces) set(s style) {
 // plain returns a text as it can be set: what would hide or turn text is visible, and a character
 // that the typeface does not have stands as its code point, never as nothing.
 func (t *typefaces) plain(s string) string {
-	s = tie(s)
+	s = tell.Tie(s)
 	clean := true
 	for _, r := range s {
 		clean = clean && t.has(r)

@@ -3,9 +3,9 @@ package report_test
 import (
 	"testing"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -18,7 +18,7 @@ func TestARecoveryThatIsNotKnownSaysWhy(t *testing.T) {
 		"not asked":         {Upset: true}, // a point that only seeks the edge of a band
 		"–":                 {},            // no upset, nothing to recover from
 	} {
-		if got := report.RecoveryWords(analysis.Point{Threshold: x}); got != want {
+		if got := tell.RecoveryWords(analysis.Point{Threshold: x}); got != want {
 			t.Errorf("%+v: %q, not %q", x, got, want)
 		}
 	}

@@ -14,11 +14,12 @@ import (
 	"testing"
 
 	"provoke/internal/faces/report"
+	"provoke/internal/tell"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
 
-func htmlOf(t *testing.T, j report.Job) string {
+func htmlOf(t *testing.T, j tell.Job) string {
 	t.Helper()
 	var b bytes.Buffer
 	if err := report.HTML(&b, j); err != nil {
@@ -28,7 +29,7 @@ func htmlOf(t *testing.T, j report.Job) string {
 }
 
 func TestReportIsTheGoldenOne(t *testing.T) {
-	for name, job := range map[string]report.Job{"belt-weigher": weigherJob(), "trouble": troubledJob()} {
+	for name, job := range map[string]tell.Job{"belt-weigher": weigherJob(), "trouble": troubledJob()} {
 		got := htmlOf(t, job)
 		if again := htmlOf(t, job); again != got {
 			t.Errorf("%s: the same job gives two reports", name)
@@ -92,7 +93,7 @@ func walk(t *testing.T, page string, visit func(path []xml.StartElement, text st
 }
 
 func TestReportHasNoScriptAndNoAddressOfAnythingOutside(t *testing.T) {
-	for _, job := range []report.Job{weigherJob(), troubledJob()} {
+	for _, job := range []tell.Job{weigherJob(), troubledJob()} {
 		page := htmlOf(t, job)
 		walk(t, page, func(path []xml.StartElement, text string) {
 			if text != "" || len(path) == 0 {
@@ -168,7 +169,7 @@ func TestEveryNumberInATableHasItsUnit(t *testing.T) {
 }
 
 func TestCSVHasUnitsInItsHeaderAndBareNumbersBelow(t *testing.T) {
-	tables, err := report.Tables(weigherJob())
+	tables, err := tell.Tables(weigherJob())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -217,7 +218,7 @@ func unitOf(head string) string {
 }
 
 func TestCSVFieldsAreNoFormulas(t *testing.T) {
-	tables, err := report.Tables(troubledJob())
+	tables, err := tell.Tables(troubledJob())
 	if err != nil {
 		t.Fatal(err)
 	}

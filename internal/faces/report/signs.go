@@ -14,25 +14,8 @@ const (
 	signHeight = vg.Length(12)
 )
 
-// legend turns signs into the entries of a legend, leaving out those with show false.
-func legend(entries ...entry) []Sign {
-	var out []Sign
-	for _, e := range entries {
-		if e.show {
-			out = append(out, Sign{e.text, e.draw})
-		}
-	}
-	return out
-}
-
-type entry struct {
-	show bool
-	text string
-	draw func(draw.Canvas)
-}
-
 // dotSign is a filled dot, or the open one with an arrow that stands for a bound.
-func dotSign(c color.RGBA, filled bool) func(draw.Canvas) {
+func dotSign(c color.Color, filled bool) func(draw.Canvas) {
 	return func(to draw.Canvas) {
 		if filled {
 			sign(to, vg.Point{X: 11, Y: 6}, 3.2, false, true, c)
@@ -43,11 +26,11 @@ func dotSign(c color.RGBA, filled bool) func(draw.Canvas) {
 	}
 }
 
-func squareSign(c color.RGBA) func(draw.Canvas) {
+func squareSign(c color.Color) func(draw.Canvas) {
 	return func(to draw.Canvas) { sign(to, vg.Point{X: 11, Y: 6}, 3.2, true, true, c) }
 }
 
-func crossSign(c color.RGBA) func(draw.Canvas) {
+func crossSign(c color.Color) func(draw.Canvas) {
 	return func(to draw.Canvas) {
 		const s = 3.4
 		to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.7}, 11-s, 6-s, 11+s, 6+s)
@@ -61,16 +44,16 @@ func dashSign() func(draw.Canvas) {
 	}
 }
 
-func barSign(c color.RGBA) func(draw.Canvas) {
+func barSign(c color.Color) func(draw.Canvas) {
 	return func(to draw.Canvas) { fillBox(to, 3, 1, 16, 10, c) }
 }
 
-func lineSign(c color.RGBA) func(draw.Canvas) {
+func lineSign(c color.Color) func(draw.Canvas) {
 	return func(to draw.Canvas) { to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.6}, 11, 0, 11, 12) }
 }
 
 // levelSign is a lying line: a curve, or a level.
-func levelSign(c color.RGBA) func(draw.Canvas) {
+func levelSign(c color.Color) func(draw.Canvas) {
 	return func(to draw.Canvas) { to.StrokeLine2(draw.LineStyle{Color: c, Width: 1.6}, 0, 6, 22, 6) }
 }
 

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
 	"math"
@@ -257,7 +258,7 @@ type piece struct {
 }
 
 func instrument(id catalog.Identity, what string) piece {
-	return piece{[]string{name(id.ID, what), firstOf(id.Description, what)}, true}
+	return piece{[]string{name(id.ID, what), cmp.Or(id.Description, what)}, true}
 }
 
 // parts returns the passive parts of a list in at most so many boxes; the last of them stands for
@@ -546,7 +547,7 @@ func (s sketcher) upright(x, y0, y1 vg.Length, words string) {
 	s.text(x-5, (y0+y1)/2-6, draw.XRight, ink, 8.5, "height "+words)
 }
 
-func name(id, other string) string { return firstOf(id, other) }
+func name(id, other string) string { return cmp.Or(id, other) }
 
 func prefixed(prefix, s string) string {
 	if s == "" {

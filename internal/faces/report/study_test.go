@@ -18,6 +18,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/level"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -88,7 +89,7 @@ func swept(number int) result.Run {
 }
 
 // studiedJob is the canned job with what a laboratory reported, and studies of every kind.
-func studiedJob(t testing.TB) report.Job {
+func studiedJob(t testing.TB) tell.Job {
 	t.Helper()
 	j := weigherJob()
 	lab := &journal{n: 4, at: monday.Add(4 * time.Hour)}
@@ -132,7 +133,7 @@ func TestTheReportTellsStudiesAndTheLaboratory(t *testing.T) {
 			t.Errorf("the page does not hold %q", want)
 		}
 	}
-	tables, err := report.Tables(j)
+	tables, err := tell.Tables(j)
 	if err != nil {
 		t.Fatal(err)
 	}

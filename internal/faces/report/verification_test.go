@@ -5,6 +5,7 @@ import (
 
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 )
 
 // Only figures that were read in their source are said to be.
@@ -19,7 +20,7 @@ func TestVerificationIsReadInTheSourceOnlyWhereItWas(t *testing.T) {
 		{"no profile", "", event.Profile{}},
 	} {
 		got := ""
-		for _, f := range exposureFields(result.Run{Opened: event.Opened{Profile: c.profile}}) {
+		for _, f := range tell.ExposureFields(result.Run{Opened: event.Opened{Profile: c.profile}}) {
 			if f.Name == "verification" {
 				got = f.Value
 			}

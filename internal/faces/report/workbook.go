@@ -12,6 +12,8 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
+	"provoke/internal/tell"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -25,8 +27,8 @@ const (
 // Workbook writes the report's tables as a workbook (XLSX, ISO/IEC 29500): a sheet with the summary
 // and the immunity profiles as charts, and a sheet for every table, numbers as numbers with their
 // unit in the head and their bound in a column of its own.
-func Workbook(w io.Writer, j Job) (err error) {
-	p, err := newPage(j)
+func Workbook(w io.Writer, j tell.Job) (err error) {
+	p, err := tell.Tell(j)
 	if err != nil {
 		return err
 	}
@@ -60,12 +62,12 @@ const (
 	sheetFont    = "Calibri" // that of a new workbook
 )
 
-func newBook(p *page) (*book, error) {
+func newBook(p *tell.Report) (*book, error) {
 	b := &book{f: excelize.NewFile(), used: map[string]bool{strings.ToLower(summarySheet): true}}
 	if err := b.f.SetSheetName("Sheet1", summarySheet); err != nil {
 		return nil, err
 	}
-	made := lastRecord(p.Job.Runs).UTC().Format("2006-01-02T15:04:05Z")
+	made := tell.LastRecord(p.Job.Runs).UTC().Format("2006-01-02T15:04:05Z")
 	if err := b.f.SetDocProps(&excelize.DocProperties{Title: field(p.Title), Creator: "provoke " + field(p.Job.Program), Created: made, Modified: made}); err != nil {
 		return nil, err
 	}
@@ -85,7 +87,7 @@ func newBook(p *page) (*book, error) {
 	return b, err
 }
 
-func (b *book) fill(p *page) error {
+func (b *book) fill(p *tell.Report) error {
 	row, err := b.summary(p)
 	if err != nil {
 		return err
@@ -93,7 +95,7 @@ func (b *book) fill(p *page) error {
 	if err := b.charts(p, row); err != nil {
 		return err
 	}
-	for _, t := range p.tables() {
+	for _, t := range p.Tables() {
 		if err := b.table(t); err != nil {
 			return fmt.Errorf("table %s: %w", t.ID, err)
 		}
@@ -102,7 +104,7 @@ func (b *book) fill(p *page) error {
 }
 
 // summary fills the first sheet and returns the row below it.
-func (b *book) summary(p *page) (row int, err error) {
+func (b *book) summary(p *tell.Report) (row int, err error) {
 	row = 1
 	put := func(style int, cells ...string) {
 		for i, c := range cells {
@@ -132,9 +134,9 @@ func (b *book) summary(p *page) (row int, err error) {
 		put(b.largest, "RF NOT KNOWN TO BE OFF", "")
 		put(b.bad, p.RFWords())
 	}
-	put(b.bold, firstUpper(p.Title))
+	put(b.bold, english.FirstUpper(p.Title))
 	put(b.wrapped, "job in a sentence", p.Sentence)
-	for _, f := range slices.Concat(p.Facts, p.About, []Fact{{Name: "note", Text: p.AboutNote}}) {
+	for _, f := range slices.Concat(p.Facts, p.About, []tell.Fact{{Name: "note", Text: p.AboutNote}}) {
 		if f.Text != "" {
 			put(b.wrapped, f.Name, f.Text)
 		}
@@ -179,7 +181,7 @@ func (b *book) printed(sheet string) error {
 }
 
 // charts draws the immunity profile of each run told in full beside its level wanted.
-func (b *book) charts(p *page, row int) error {
+func (b *book) charts(p *tell.Report, row int) error {
 	drawn := 0
 	for _, r := range p.Detailed {
 		c := chartOf(r.Findings)
@@ -237,7 +239,7 @@ func (b *book) overFrequency(chart int) error {
 
 // chartTable is a profile as a chart wants it: one column for each kind of sign.
 type chartTable struct {
-	table   Table
+	table   tell.Table
 	columns []chartColumn
 }
 
@@ -258,17 +260,17 @@ func chartOf(f analysis.Findings) chartTable {
 		}
 	}
 	all := []chartColumn{
-		{wantedWords(f), "none", "1B2730", true, func(p analysis.Point) rf.Current { return p.Wanted }},
+		{tell.WantedWords(f), "none", "1B2730", true, func(p analysis.Point) rf.Current { return p.Wanted }},
 		{"onset", "circle", "B4451F", false, onset(rf.Exactly)},
 		{"no upset up to", "triangle", "0B6F8A", false, onset(rf.AtLeast)},
 		{"upset at or below", "diamond", "A81C1B", false, onset(rf.AtMost)},
 	}
-	c := chartTable{table: Table{ID: "chart", Columns: []Column{frequencyIn("frequency")}}}
+	c := chartTable{table: tell.Table{ID: "chart", Columns: []tell.Column{tell.FrequencyIn("frequency")}}}
 	for _, column := range all {
 		for _, p := range f.Points {
 			if column.value(p).Known() {
 				c.columns = append(c.columns, column)
-				c.table.Columns = append(c.table.Columns, Column{Name: column.name, Unit: "dBµA", Right: true})
+				c.table.Columns = append(c.table.Columns, tell.Column{Name: column.name, Unit: "dBµA", Right: true})
 				break
 			}
 		}
@@ -277,11 +279,11 @@ func chartOf(f analysis.Findings) chartTable {
 		return chartTable{}
 	}
 	for _, p := range f.Points {
-		row := []Cell{frequency(p.Frequency)}
+		row := []tell.Cell{tell.Frequency(p.Frequency)}
 		for _, column := range c.columns {
-			row = append(row, amount(column.value(p)))
+			row = append(row, tell.Amount(column.value(p)))
 		}
-		c.table.add(row...)
+		c.table.Add(row...)
 	}
 	return c
 }
@@ -397,7 +399,7 @@ func (b *book) name(wish string) string {
 }
 
 // table writes a table into a sheet, or into several where it is longer than one.
-func (b *book) table(t Table) error {
+func (b *book) table(t tell.Table) error {
 	rows := t.Rows
 	for {
 		n := min(len(rows), mostRows-1)
@@ -411,7 +413,7 @@ func (b *book) table(t Table) error {
 }
 
 // stream writes the rows of a table into a new sheet.
-func (b *book) stream(sheet string, t Table, rows [][]Cell) error {
+func (b *book) stream(sheet string, t tell.Table, rows [][]tell.Cell) error {
 	if _, err := b.f.NewSheet(sheet); err != nil {
 		return err
 	}
@@ -422,8 +424,8 @@ func (b *book) stream(sheet string, t Table, rows [][]Cell) error {
 	if err != nil {
 		return err
 	}
-	heads := t.header()
-	for i, width := range t.sheetWidths(rows) {
+	heads := t.Header()
+	for i, width := range sheetWidths(t, rows) {
 		if err := w.SetColWidth(i+1, i+1, width); err != nil {
 			return err
 		}
@@ -447,11 +449,11 @@ func (b *book) stream(sheet string, t Table, rows [][]Cell) error {
 }
 
 // values are the cells of a row: numbers as numbers, words as words.
-func (b *book) values(out []any, t Table, row []Cell) []any {
+func (b *book) values(out []any, t tell.Table, row []tell.Cell) []any {
 	for i, c := range t.Columns {
 		var v any
 		cell := row[i]
-		switch number, isNumber := cell.number(c); {
+		switch number, isNumber := numberIn(cell, c); {
 		case isNumber:
 			v = number
 		case cell.Number != "":
@@ -472,7 +474,7 @@ func (b *book) values(out []any, t Table, row []Cell) []any {
 	return out
 }
 
-func (b *book) style(c Cell) int {
+func (b *book) style(c tell.Cell) int {
 	switch c.Mark {
 	case "bad":
 		return b.bad
@@ -482,8 +484,8 @@ func (b *book) style(c Cell) int {
 	return 0
 }
 
-// number returns a cell of a column of numbers as one; never NaN or an infinity.
-func (c Cell) number(of Column) (float64, bool) {
+// numberIn returns a cell of a column of numbers as one; never NaN or an infinity.
+func numberIn(c tell.Cell, of tell.Column) (float64, bool) {
 	if !of.Right && of.Unit == "" {
 		return 0, false
 	}
@@ -492,7 +494,7 @@ func (c Cell) number(of Column) (float64, bool) {
 }
 
 // sheetWidths are widths of columns in characters, from the first rows.
-func (t Table) sheetWidths(rows [][]Cell) []float64 {
+func sheetWidths(t tell.Table, rows [][]tell.Cell) []float64 {
 	var out []float64
 	for i, c := range t.Columns {
 		w := len([]rune(c.Name)) + len([]rune(c.Unit)) + 3
@@ -511,7 +513,7 @@ func (t Table) sheetWidths(rows [][]Cell) []float64 {
 // field makes a text harmless for a workbook: what is hidden becomes visible, what a spreadsheet
 // would take for a formula gets an apostrophe, and what is too long for a cell says that it was cut.
 func field(s string) string {
-	s = harmless(s)
+	s = tell.InSpreadsheet(s)
 	if r := []rune(s); len(r) > mostCharacter {
 		s = string(r[:mostCharacter-1]) + "…"
 	}

@@ -18,10 +18,11 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
-func workbookOf(t testing.TB, j report.Job) []byte {
+func workbookOf(t testing.TB, j tell.Job) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	if err := report.Workbook(&b, j); err != nil {
@@ -60,7 +61,7 @@ func column(t *testing.T, f *excelize.File, sheet, head string) string {
 func TestEveryTableIsASheetWithItsRows(t *testing.T) {
 	job := weigherJob()
 	f := reread(t, workbookOf(t, job))
-	tables, err := report.Tables(job)
+	tables, err := tell.Tables(job)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -187,7 +188,7 @@ func TestPartsOfTheWorkbookAreWellFormedWithoutFormulas(t *testing.T) {
 }
 
 func TestNoCellBeginsLikeAFormula(t *testing.T) {
-	for _, job := range []report.Job{troubledJob(), hostileJob(20)} {
+	for _, job := range []tell.Job{troubledJob(), hostileJob(20)} {
 		f := reread(t, workbookOf(t, job))
 		for _, sheet := range f.GetSheetList() {
 			rows, err := f.GetRows(sheet, excelize.Options{RawCellValue: true})
@@ -224,7 +225,7 @@ func TestTheSummarySaysThatRFIsNotKnownToBeOff(t *testing.T) {
 	}
 	rows, _ := f.GetRows("Summary")
 	all := fmt.Sprint(rows)
-	for _, s := range []string{report.Integrity(troubledJob().Runs), "not verified against the standard's text", "out of date"} {
+	for _, s := range []string{tell.Integrity(troubledJob().Runs), "not verified against the standard's text", "out of date"} {
 		if !strings.Contains(all, s) {
 			t.Errorf("the summary does not say %q", s)
 		}
@@ -241,7 +242,7 @@ func TestTheSameJobGivesTheSameWorkbook(t *testing.T) {
 }
 
 // readingsJob has a run with so many readings round its upsets.
-func readingsJob(n int) report.Job {
+func readingsJob(n int) tell.Job {
 	j := &journal{n: 1, at: monday}
 	j.add(openedOf("long", ""), watched())
 	const each = 500
@@ -255,7 +256,7 @@ func readingsJob(n int) report.Job {
 		j.add(event.Intent{Step: s, Attempt: 1}, e)
 	}
 	j.add(safed(true), event.Closed{Verdict: event.DoneUpset})
-	return report.Job{Name: "long.provoke", Runs: []result.Run{j.r}, Detailed: []int{1}, Program: "0.1-test"}
+	return tell.Job{Name: "long.provoke", Runs: []result.Run{j.r}, Detailed: []int{1}, Program: "0.1-test"}
 }
 
 // The issue asks for a workbook of 200,000 rows in under 5 s: here the readings, ten columns each.

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/units/english"
 )
 
 // editor is a bench or plan file that is edited in place: the text, and beside each line what is
@@ -68,11 +69,11 @@ func (e editor) Summary() string {
 	case e.Faults == 0 && e.Warnings == 0:
 		return "no problem"
 	case e.Faults == 0:
-		return plural(e.Warnings, "warning", "warnings")
+		return english.Count(e.Warnings, "warning", "warnings")
 	case e.Warnings == 0:
-		return plural(e.Faults, "problem", "problems")
+		return english.Count(e.Faults, "problem", "problems")
 	}
-	return plural(e.Faults, "problem", "problems") + ", " + plural(e.Warnings, "warning", "warnings")
+	return english.Count(e.Faults, "problem", "problems") + ", " + english.Count(e.Warnings, "warning", "warnings")
 }
 
 // normal brings the line ends of a form to those of a file.

@@ -6,11 +6,11 @@ import (
 	"os"
 	"sync"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
 )
 
 // keptFolds is how many runs stay folded in memory.
@@ -145,7 +145,7 @@ func (j *journal) headline(run int) (text string, err error) {
 	err = j.with(run, func(r *result.Run) error {
 		f := j.folds[run]
 		if f.told != f.next {
-			f.headline, _ = report.Headline(analysis.Of(*r, nil))
+			f.headline, _ = tell.Headline(analysis.Of(*r, nil))
 			f.told = f.next
 		}
 		text = f.headline

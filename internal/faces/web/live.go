@@ -11,6 +11,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/run/engine"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -230,20 +231,20 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 		}
 	}
 	if r.Ended() && r.Verdict.Kind() != event.Stopped {
-		v.Progress = fmt.Sprintf("%s exposed", plural(v.Done, one, many))
+		v.Progress = fmt.Sprintf("%s exposed", english.Count(v.Done, one, many))
 	} else {
-		v.Progress = fmt.Sprintf("%d of %s", v.Done, plural(v.Known, one, many))
+		v.Progress = fmt.Sprintf("%d of %s", v.Done, english.Count(v.Known, one, many))
 	}
 	if u.Here && v.Done > 3 && v.Known > v.Done && !u.Began.IsZero() {
 		each := now.Sub(u.Began) / time.Duration(v.Done)
 		v.Left = "about " + rf.Duration((each * time.Duration(v.Known-v.Done)).Round(time.Second)).String() + " left"
 	}
-	v.Counts = fmt.Sprintf("%d of %s upset", upset, plural(exposed, "exposure", "exposures"))
+	v.Counts = fmt.Sprintf("%d of %s upset", upset, english.Count(exposed, "exposure", "exposures"))
 	switch r.Opened.RunKind {
 	case plan.Baseline:
-		v.Counts = plural(r.Upsets, "false alarm", "false alarms") + ", " + plural(exposed, "exposure", "exposures")
+		v.Counts = english.Count(r.Upsets, "false alarm", "false alarms") + ", " + english.Count(exposed, "exposure", "exposures")
 	case plan.FreeSweepRun:
-		v.Counts = plural(upset, "upset", "upsets") + ", " + plural(exposed, "pass", "passes")
+		v.Counts = english.Count(upset, "upset", "upsets") + ", " + english.Count(exposed, "pass", "passes")
 	}
 }
 

@@ -17,6 +17,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
+	"provoke/internal/tell"
 	"provoke/internal/units/rf"
 )
 
@@ -246,7 +247,7 @@ func overlay(all []analysis.Findings) chart {
 			if q == nil {
 				q = &analysis.Point{}
 			} else {
-				tip += fmt.Sprintf(" · run %d: %s", all[i].Run, report.OnsetWords(*q))
+				tip += fmt.Sprintf(" · run %d: %s", all[i].Run, tell.OnsetWords(*q))
 				want = q.Wanted
 			}
 			addOnset(runs[i], *q)
@@ -262,15 +263,15 @@ func overlay(all []analysis.Findings) chart {
 }
 
 func comparePartOf(c analysis.Comparison) comparePart {
-	p := comparePart{Before: c.Before.Run, After: c.After.Run, Title: c.After.Opened.Label, Changed: c.After.Opened.Changed, Verdict: report.VerdictWords(c),
+	p := comparePart{Before: c.Before.Run, After: c.After.Run, Title: c.After.Opened.Label, Changed: c.After.Opened.Changed, Verdict: tell.VerdictWords(c),
 		Mark:    map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
-		Reasons: c.Reasons, Reservations: c.Reservations, Means: report.InDrive(c), Differences: c.Differences,
+		Reasons: c.Reasons, Reservations: c.Reservations, Means: tell.InDrive(c), Differences: c.Differences,
 		Chart: chart{ID: fmt.Sprintf("gain-%d", c.After.Run), Title: fmt.Sprintf("Gain of run %d over run %d", c.After.Run, c.Before.Run), X: frequencyAxis, Y: axis{Label: "gain of onset (dB)"}}}
 	gain := []chartSeries{{Name: "gain", Sign: "dot", Paint: "first"}, {Name: "at most", Sign: "down", Paint: "second"}, {Name: "at least", Sign: "up", Paint: "third"}}
 	for _, x := range c.Points {
 		before, after := x.Onsets()
 		row := comparedPoint{At: x.Frequency.String(), Before: before.String(), After: after.String(), Required: x.Required.String(),
-			Gain: report.GainWords(x.Gain, x.GainBound), Verdict: string(x.Verdict), Why: x.Why, Link: pointLink(c.After.Run, x.Frequency)}
+			Gain: tell.GainWords(x.Gain, x.GainBound), Verdict: string(x.Verdict), Why: x.Why, Link: pointLink(c.After.Run, x.Frequency)}
 		p.Points = append(p.Points, row)
 		if math.IsNaN(float64(x.Gain)) || math.IsInf(float64(x.Gain), 0) {
 			continue
@@ -296,7 +297,7 @@ func comparePartOf(c analysis.Comparison) comparePart {
 	p.Chart.Series = gain
 	p.Chart = p.Chart.bare()
 	for _, b := range c.Bands {
-		p.Bands = append(p.Bands, comparedBand{report.SpanWords(b.Before), report.SpanWords(b.After), string(b.Fate), report.GainRangeWords(b)})
+		p.Bands = append(p.Bands, comparedBand{tell.SpanWords(b.Before), tell.SpanWords(b.After), string(b.Fate), tell.GainRangeWords(b)})
 	}
 	return p
 }
@@ -309,7 +310,7 @@ type reportPage struct {
 	After  int
 	Query  string
 	Empty  string
-	Tables []report.Table
+	Tables []tell.Table
 }
 
 // FileLink is the address of a file of the report as it is chosen here.
@@ -358,15 +359,15 @@ func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
 			p.Runs = append(p.Runs, c)
 		}
 	}
-	if p.Tables, err = report.Tables(j); err != nil {
+	if p.Tables, err = tell.Tables(j); err != nil {
 		return err
 	}
 	return s.draw(w, "report", p)
 }
 
 // reportOf reads which runs a report tells of.
-func (s *Server) reportOf(r *http.Request) (report.Job, error) {
-	j := report.Job{Name: baseOf(s.cfg.JobFile), Program: s.cfg.Program, Attachment: func(hash string) ([]byte, error) {
+func (s *Server) reportOf(r *http.Request) (tell.Job, error) {
+	j := tell.Job{Name: baseOf(s.cfg.JobFile), Program: s.cfg.Program, Attachment: func(hash string) ([]byte, error) {
 		job, err := s.journal.open()
 		if err != nil || job == nil {
 			return nil, err
@@ -415,7 +416,7 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
 	if form, ok := reportForms[file]; ok {
 		return form(w, r, j)
 	}
-	tables, err := report.Tables(j)
+	tables, err := tell.Tables(j)
 	if err != nil {
 		return err
 	}
@@ -440,8 +441,8 @@ func whole(w io.Writer, make func(io.Writer) error) error {
 }
 
 // reportForms are the forms of the whole report.
-var reportForms = map[string]func(http.ResponseWriter, *http.Request, report.Job) error{
-	"report.html": func(w http.ResponseWriter, r *http.Request, j report.Job) error {
+var reportForms = map[string]func(http.ResponseWriter, *http.Request, tell.Job) error{
+	"report.html": func(w http.ResponseWriter, r *http.Request, j tell.Job) error {
 		h := w.Header()
 		// The report is one file with its style inside: it may show that and nothing else.
 		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox")
@@ -451,12 +452,12 @@ var reportForms = map[string]func(http.ResponseWriter, *http.Request, report.Job
 		}
 		return whole(w, func(b io.Writer) error { return report.HTML(b, j) })
 	},
-	"report.pdf": func(w http.ResponseWriter, _ *http.Request, j report.Job) error {
+	"report.pdf": func(w http.ResponseWriter, _ *http.Request, j tell.Job) error {
 		w.Header().Set("Content-Type", "application/pdf")
 		w.Header().Set("Content-Disposition", `attachment; filename="report.pdf"`)
 		return whole(w, func(b io.Writer) error { return report.PDF(b, j, report.A4) })
 	},
-	"report.xlsx": func(w http.ResponseWriter, _ *http.Request, j report.Job) error {
+	"report.xlsx": func(w http.ResponseWriter, _ *http.Request, j tell.Job) error {
 		w.Header().Set("Content-Type", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")
 		w.Header().Set("Content-Disposition", `attachment; filename="report.xlsx"`)
 		return whole(w, func(b io.Writer) error { return report.Workbook(b, j) })

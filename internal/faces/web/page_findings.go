@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
@@ -17,6 +16,8 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/chain"
+	"provoke/internal/tell"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -33,7 +34,7 @@ type findingsPage struct {
 	Upsets  []pointRow
 	Profile []pointRow
 	Guesses []string
-	Random  report.Table // where the product is not deterministic
+	Random  tell.Table // where the product is not deterministic
 	Studies []studyPart
 	Point   *pointPart
 	Lab     laboratory
@@ -184,11 +185,11 @@ func (p *findingsPage) fill(r result.Run, f analysis.Findings) {
 		}
 	}
 	p.Guesses = guesses(f)
-	p.Random = report.NotDeterministicTable(f)
+	p.Random = tell.NotDeterministicTable(f)
 }
 
 func summary(r result.Run, f analysis.Findings) []string {
-	headline, _ := report.Headline(f)
+	headline, _ := tell.Headline(f)
 	out := []string{headline, fmt.Sprintf("%s, %s, %s", r.Opened.RunKind, r.Opened.Mode, analysis.Modulation(r.Opened.Modulation))}
 	if r.Opened.Changed != "" {
 		out = append(out, "Changed before it: "+r.Opened.Changed)
@@ -199,18 +200,18 @@ func summary(r result.Run, f analysis.Findings) []string {
 	}
 	out = append(out, "Verdict: "+verdict)
 	if f.FalseAlarms == nil && f.Swept == nil && f.Exposed() {
-		out = append(out, fmt.Sprintf("%s upset, %s", plural(f.Upsets, "frequency", "frequencies"), plural(f.Exposures, "exposure", "exposures")))
+		out = append(out, fmt.Sprintf("%s upset, %s", english.Count(f.Upsets, "frequency", "frequencies"), english.Count(f.Exposures, "exposure", "exposures")))
 	}
-	if s := report.LevelWords(f); s != "" {
+	if s := tell.LevelWords(f); s != "" {
 		out = append(out, s)
 	}
 	return out
 }
 
 func bandRowOf(run int, b analysis.Band) bandRow {
-	return bandRow{Span: analysis.Span(b), Low: report.EdgeWords(b.Low, "below"), High: report.EdgeWords(b.High, "above"),
-		Lowest: report.OnsetWords(b.Lowest) + " at " + b.Lowest.Frequency.String(), Margin: report.GainWords(b.Lowest.Margin, b.Lowest.MarginBound),
-		Class: string(b.Class), Monotone: report.MonotoneWords(b.Monotone), Mark: inControl(b.InControl), Link: pointLink(run, b.Lowest.Frequency)}
+	return bandRow{Span: analysis.Span(b), Low: tell.EdgeWords(b.Low, "below"), High: tell.EdgeWords(b.High, "above"),
+		Lowest: tell.OnsetWords(b.Lowest) + " at " + b.Lowest.Frequency.String(), Margin: tell.GainWords(b.Lowest.Margin, b.Lowest.MarginBound),
+		Class: string(b.Class), Monotone: tell.MonotoneWords(b.Monotone), Mark: inControl(b.InControl), Link: pointLink(run, b.Lowest.Frequency)}
 }
 
 func inControl(yes bool) string {
@@ -225,8 +226,8 @@ func pointLink(run int, f rf.Frequency) string {
 }
 
 func pointRowOf(run int, q analysis.Point) pointRow {
-	row := pointRow{At: q.Frequency.String(), Onset: report.OnsetWords(q), Wanted: q.Wanted.String(), Margin: report.GainWords(q.Margin, q.MarginBound),
-		Class: string(q.Class), Mark: inControl(q.InControl), Link: pointLink(run, q.Frequency), Recovery: report.RecoveryWords(q)}
+	row := pointRow{At: q.Frequency.String(), Onset: tell.OnsetWords(q), Wanted: q.Wanted.String(), Margin: tell.GainWords(q.Margin, q.MarginBound),
+		Class: string(q.Class), Mark: inControl(q.InControl), Link: pointLink(run, q.Frequency), Recovery: tell.RecoveryWords(q)}
 	if q.Upset {
 		row.Trials = fmt.Sprintf("%d of %d", q.UpsetsAtOnset, q.TrialsAtOnset)
 	} else {
@@ -248,7 +249,7 @@ func profileChart(title string, f analysis.Findings) chart {
 			continue
 		}
 		c.At = append(c.At, inMHz(q.Frequency))
-		c.Tips = append(c.Tips, fmt.Sprintf("%v: %s; wanted %v, margin %s", q.Frequency, report.OnsetWords(q), q.Wanted, report.GainWords(q.Margin, q.MarginBound)))
+		c.Tips = append(c.Tips, fmt.Sprintf("%v: %s; wanted %v, margin %s", q.Frequency, tell.OnsetWords(q), q.Wanted, tell.GainWords(q.Margin, q.MarginBound)))
 		c.Links = append(c.Links, pointLink(f.Run, q.Frequency))
 		wanted.Y = append(wanted.Y, number(q.Wanted))
 		addOnset(series, q)
@@ -346,7 +347,7 @@ func (s *Server) pointPart(r result.Run, f analysis.Findings, at rf.Frequency, s
 	p := &pointPart{At: point.Frequency, Frequency: point.Frequency.String()}
 	for _, q := range f.Points {
 		if q.Frequency == point.Frequency {
-			p.Words = append(p.Words, fmt.Sprintf("%s; wanted %v, margin %s; low check: %s", report.OnsetWords(q), q.Wanted, report.GainWords(q.Margin, q.MarginBound), report.MonotoneWords(q.Monotone)))
+			p.Words = append(p.Words, fmt.Sprintf("%s; wanted %v, margin %s; low check: %s", tell.OnsetWords(q), q.Wanted, tell.GainWords(q.Margin, q.MarginBound), tell.MonotoneWords(q.Monotone)))
 			if q.NotReached {
 				p.Words = append(p.Words, "The level wanted was not reached: "+q.Limited)
 			}

@@ -8,12 +8,13 @@ import (
 	"strconv"
 	"strings"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -29,8 +30,8 @@ type laboratoryPage struct {
 	Title      string
 	Words      []string
 	Chart      chart
-	Tables     []report.Table
-	Met        *report.Met // run After held to the report; nil for none
+	Tables     []tell.Table
+	Met        *tell.Met // run After held to the report; nil for none
 }
 
 func (s *Server) laboratoryPage(w http.ResponseWriter, r *http.Request) error {
@@ -123,7 +124,7 @@ func (s *Server) fillBeside(p *laboratoryPage, lab laboratory, confidence rf.Fra
 	}
 	p.Title, p.From = bench.Opened.Label, lab.name()
 	p.Words = fateCounts(l)
-	p.Tables = report.LaboratoryTables(l)
+	p.Tables = tell.LaboratoryTables(l)
 	p.Chart = besideChart(l, f).bare()
 	if p.After == 0 {
 		return nil
@@ -135,7 +136,7 @@ func (s *Server) fillBeside(p *laboratoryPage, lab laboratory, confidence rf.Fra
 	if after.Opened.RunKind != plan.Exposure {
 		return withStatus(http.StatusBadRequest, "run %d is a %s, not an exposure of the product", p.After, after.Opened.RunKind)
 	}
-	met := report.MetWords(l, after)
+	met := tell.MetWords(l, after)
 	p.Met = &met
 	return nil
 }
@@ -191,14 +192,14 @@ func fateCounts(l analysis.BesideLaboratory) []string {
 	for _, p := range l.Points {
 		n[p.Fate]++
 	}
-	out := []string{plural(len(l.Points), "failure", "failures") + " reported"}
+	out := []string{english.Count(len(l.Points), "failure", "failures") + " reported"}
 	for _, f := range []analysis.Fate{analysis.Reproduced, analysis.NotReproduced, analysis.NotExposed} {
 		if n[f] > 0 {
 			out = append(out, fmt.Sprintf("%d %s", n[f], f))
 		}
 	}
 	if k := len(l.BenchOnly); k > 0 {
-		out = append(out, plural(k, "failing band", "failing bands")+" found on the bench and not reported by the laboratory")
+		out = append(out, english.Count(k, "failing band", "failing bands")+" found on the bench and not reported by the laboratory")
 	}
 	return out
 }
@@ -240,10 +241,10 @@ func besideChart(l analysis.BesideLaboratory, f analysis.Findings) chart {
 			if p.Asks != p.AsksHigh {
 				high.Y[len(high.Y)-1] = number(p.AsksHigh)
 			}
-			tip = append(tip, fmt.Sprintf("laboratory failed at %s, %s: %s; a fix must show %v", p.Span(), p.LaboratoryFailure.Level, report.FateWords(p), p.Required))
+			tip = append(tip, fmt.Sprintf("laboratory failed at %s, %s: %s; a fix must show %v", p.Span(), p.LaboratoryFailure.Level, tell.FateWords(p), p.Required))
 		}
 		if tested {
-			tip, link = append(tip, fmt.Sprintf("bench at %v: %s", q.Frequency, report.OnsetWords(q))), pointLink(f.Run, q.Frequency)
+			tip, link = append(tip, fmt.Sprintf("bench at %v: %s", q.Frequency, tell.OnsetWords(q))), pointLink(f.Run, q.Frequency)
 		}
 		c.Tips, c.Links = append(c.Tips, strings.Join(tip, " · ")), append(c.Links, link)
 	}

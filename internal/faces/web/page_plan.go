@@ -12,6 +12,7 @@ import (
 	"provoke/internal/files/problem"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -226,7 +227,7 @@ func (s *Server) tryPlan(name, text string) triedPlan {
 	t.bench, list = catalog.Parse(t.plan.BenchFile, data, s.folder.beside)
 	if err := list.Err(); err != nil {
 		n := len(list) - len(list.Warnings())
-		t.list = append(t.list, problem.Problem{File: name, Field: "bench", What: fmt.Sprintf("%s has %s", t.plan.BenchFile, plural(n, "problem", "problems")), Hint: "see the Bench page"})
+		t.list = append(t.list, problem.Problem{File: name, Field: "bench", What: fmt.Sprintf("%s has %s", t.plan.BenchFile, english.Count(n, "problem", "problems")), Hint: "see the Bench page"})
 		return t
 	}
 	if t.list.Err() != nil {

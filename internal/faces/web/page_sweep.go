@@ -11,6 +11,7 @@ import (
 	"provoke/internal/files/problem"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -109,7 +110,7 @@ func (s *Server) trySweep(name, text string) (sweepTrial, problem.List) {
 	}
 	bench, problems := catalog.Parse(f.Plan.BenchFile, data, s.folder.beside)
 	if problems.Err() != nil {
-		return out, fault(fmt.Sprintf("%s has %s", f.Plan.BenchFile, plural(len(problems)-len(problems.Warnings()), "problem", "problems")), "see the Bench page")
+		return out, fault(fmt.Sprintf("%s has %s", f.Plan.BenchFile, english.Count(len(problems)-len(problems.Warnings()), "problem", "problems")), "see the Bench page")
 	}
 	c := chain.New(bench)
 	checked, more := plan.CheckSweep(f, c)
@@ -133,7 +134,7 @@ func sweepFacts(f *plan.FreeSweep, b *catalog.Bench) []fact {
 		out = append(out, fact{"Modulation", p.Modulation.String()})
 	}
 	return append(out, fact{"Beginning marked by", fmt.Sprintf("%s, known to ± %v", f.Marked, rf.Duration(f.Within))},
-		fact{"Takes", fmt.Sprintf("%v of sweeping in %s, and the time of the person who sets the source", rf.Duration(total), plural(len(f.Passes), "pass", "passes"))})
+		fact{"Takes", fmt.Sprintf("%v of sweeping in %s, and the time of the person who sets the source", rf.Duration(total), english.Count(len(f.Passes), "pass", "passes"))})
 }
 
 // say lists the passes, and what a person does by hand, as the prompts of the run will ask for it.

@@ -20,6 +20,7 @@ import (
 	"provoke/internal/files/problem"
 	"provoke/internal/job/event"
 	"provoke/internal/run/engine"
+	"provoke/internal/units/english"
 )
 
 // Config is a page server.
@@ -303,16 +304,9 @@ func (s *Server) frameFor(r *http.Request, here string) frame {
 
 var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"printable": event.Printable,
-	"plural":    plural,
+	"plural":    english.Count,
 	"dict":      dict,
 }).ParseFS(content, "templates/*.html"))
-
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
-}
 
 // dict hands several values to a template.
 func dict(pairs ...any) map[string]any {

@@ -7,25 +7,26 @@ import (
 	"sort"
 	"strconv"
 
-	"provoke/internal/faces/report"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/tell"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
 // studyPart is a study of a run as the findings show it: the report's words and tables, and charts.
 type studyPart struct {
-	report.Study
+	tell.Study
 	Charts []chart
 }
 
 // Shown are the tables for people.
-func (s studyPart) Shown() []report.Table { return shownTables(s.Tables) }
+func (s studyPart) Shown() []tell.Table { return shownTables(s.Tables) }
 
 // shownTables leaves out the tables that are too long for people.
-func shownTables(all []report.Table) []report.Table {
-	return slices.DeleteFunc(slices.Clone(all), func(t report.Table) bool { return t.FileOnly })
+func shownTables(all []tell.Table) []tell.Table {
+	return slices.DeleteFunc(slices.Clone(all), func(t tell.Table) bool { return t.FileOnly })
 }
 
 // studiesOf returns what a run was made to study.
@@ -49,7 +50,7 @@ func (s *Server) studiesOf(r result.Run) ([]studyPart, error) {
 		}
 	}
 	var out []studyPart
-	for _, study := range report.Studies(r, others) {
+	for _, study := range tell.Studies(r, others) {
 		p := studyPart{Study: study}
 		for i, x := range study.Random {
 			p.Charts = append(p.Charts, randomChart(fmt.Sprintf("%s-%d", study.ID, i), x))
@@ -145,7 +146,7 @@ func dwellChart(id string, d analysis.DwellAt) chart {
 	longest := max(d.Longest, d.Times[len(d.Times)-1])
 	if s := d.Needed.Seconds; !math.IsNaN(s) {
 		c.Mark, longest = s, max(longest, s)
-		c.Title += "; the line marks the dwell needed, " + report.SecondsWords(s)
+		c.Title += "; the line marks the dwell needed, " + tell.SecondsWords(s)
 	}
 	if !math.IsNaN(d.Shape) && !math.IsNaN(d.Scale) {
 		for i := range finely + 1 {
@@ -155,7 +156,7 @@ func dwellChart(id string, d analysis.DwellAt) chart {
 	}
 	cols.into(&c, func(t float64, y []*float64) string {
 		if y[0] != nil {
-			return fmt.Sprintf("%s: %.0f %% of %s had upset", report.SecondsWords(t), *y[0], plural(d.Exposures, "exposure", "exposures"))
+			return fmt.Sprintf("%s: %.0f %% of %s had upset", tell.SecondsWords(t), *y[0], english.Count(d.Exposures, "exposure", "exposures"))
 		}
 		return strconv.FormatFloat(t, 'g', 3, 64) + " s"
 	})

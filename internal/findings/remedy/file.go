@@ -12,6 +12,7 @@ import (
 	"provoke/internal/model/cable"
 	"provoke/internal/model/ferrite"
 	"provoke/internal/model/twoport"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -331,20 +332,13 @@ func (b *builder) ferrite(at string, p partFile) []Choice {
 				core := f.Core.Toroid()
 				core.Count = stack * max(core.Count, 1)
 				out = append(out, Choice{
-					Name:    fmt.Sprintf("%s, %s on %s, at %v", p.Name, counted(turns, "turn", "turns"), counted(core.Count, "core", "cores"), place),
+					Name:    fmt.Sprintf("%s, %s on %s, at %v", p.Name, english.Count(turns, "turn", "turns"), english.Count(core.Count, "core", "cores"), place),
 					OnCable: twoport.Ferrite{Core: core, Material: m.Permeability, Turns: turns, Farad: f.Winding}, At: place,
 				})
 			}
 		}
 	}
 	return out
-}
-
-func counted(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
 }
 
 func (b *builder) choke(p partFile) []Choice {

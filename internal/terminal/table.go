@@ -1,4 +1,4 @@
-package main
+package terminal
 
 import (
 	"io"
@@ -13,26 +13,26 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// plainColumns is how wide text is set where there is no terminal: a file, a pipe.
-const plainColumns = 110
+// PlainColumns is how wide text is set where there is no terminal: a file, a pipe.
+const PlainColumns = 110
 
 // fewestColumns is the narrowest that is set; a terminal below that breaks the lines itself.
 const fewestColumns = 50
 
-// screen is a file that says how wide the terminal behind it is.
-type screen struct{ *os.File }
+// Screen is a file that says how wide the terminal behind it is.
+type Screen struct{ *os.File }
 
 // Columns asks the terminal each time: windows are drawn wider. 0 where there is none.
-func (s screen) Columns() int { return terminalColumns(s.File) }
+func (s Screen) Columns() int { return terminalColumns(s.File) }
 
-// columnsOf says how wide text may be on an output.
-func columnsOf(out io.Writer) int {
+// ColumnsOf says how wide text may be on an output.
+func ColumnsOf(out io.Writer) int {
 	if s, ok := out.(interface{ Columns() int }); ok {
 		if n := s.Columns(); n > 0 {
 			return max(n, fewestColumns)
 		}
 	}
-	return plainColumns
+	return PlainColumns
 }
 
 // page folds the lines that an output is too narrow for; they go on below, indented as the line is and
@@ -42,8 +42,8 @@ type page struct {
 	rest strings.Builder // a line whose end is still to come
 }
 
-// onPage lets a function print on an output and folds what it prints.
-func onPage(out io.Writer, print func(io.Writer) error) error {
+// OnPage lets a function print on an output and folds what it prints.
+func OnPage(out io.Writer, print func(io.Writer) error) error {
 	p := &page{out: out}
 	err := print(p)
 	if _, failed := io.WriteString(out, p.rest.String()); err == nil {
@@ -53,7 +53,7 @@ func onPage(out io.Writer, print func(io.Writer) error) error {
 }
 
 // Columns says how wide the output is.
-func (p *page) Columns() int { return columnsOf(p.out) }
+func (p *page) Columns() int { return ColumnsOf(p.out) }
 
 // Write takes text in whatever pieces it comes.
 func (p *page) Write(text []byte) (int, error) {
@@ -81,14 +81,14 @@ type sheet struct {
 	exact bool // frequencies keep all their digits
 	out   io.Writer
 	text  strings.Builder
-	right bool // cells are set to the right
+	Right bool // cells are set to the right
 }
 
-// table returns an empty table for an output.
-func table(out io.Writer) *sheet { return &sheet{out: out} }
+// Table returns an empty table for an output.
+func Table(out io.Writer) *sheet { return &sheet{out: out} }
 
-// exactTable is a table in which frequencies keep all their digits: for the figures of a file.
-func exactTable(out io.Writer) *sheet { return &sheet{out: out, exact: true} }
+// ExactTable is a table in which frequencies keep all their digits: for the figures of a file.
+func ExactTable(out io.Writer) *sheet { return &sheet{out: out, exact: true} }
 
 // longFrequency is a frequency with more than four digits. In a table four are enough to find it; JSON and CSV
 // have them all.
@@ -115,7 +115,7 @@ func (s *sheet) Write(p []byte) (int, error) { return s.text.Write(p) }
 func (s *sheet) Flush() error {
 	var set strings.Builder
 	var rows [][]string
-	width := columnsOf(s.out)
+	width := ColumnsOf(s.out)
 	for line := range strings.Lines(s.text.String()) {
 		line = strings.TrimSuffix(line, "\n")
 		if strings.Contains(line, "\t") {
@@ -285,7 +285,7 @@ func (s *sheet) setPanel(to *strings.Builder, rows [][]string, p panel) {
 					cell = cells[i][n]
 				}
 				pad := strings.Repeat(" ", width[i]-min(width[i], utf8.RuneCountInString(cell)))
-				if s.right {
+				if s.Right {
 					cell, pad = pad+cell, ""
 				}
 				line.WriteString(cell + pad + strings.Repeat(" ", columnGap))
@@ -309,7 +309,7 @@ func fold(text string, width, hang int) []string {
 	var out []string
 	line := indent
 	empty := true
-	for _, word := range words(text[len(indent):]) {
+	for _, word := range Words(text[len(indent):]) {
 		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
 			out = append(out, line)
 			line, empty = next, true
@@ -323,8 +323,8 @@ func fold(text string, width, hang int) []string {
 	return append(out, line)
 }
 
-// words splits text where a line may end: at spaces, but not between a number and its unit.
-func words(text string) []string {
+// Words splits text where a line may end: at spaces, but not between a number and its unit.
+func Words(text string) []string {
 	var out []string
 	for _, w := range strings.Split(text, " ") {
 		if n := len(out); n > 0 && belongs(out[n-1], w) {
@@ -368,7 +368,7 @@ func longestWord(cell string) int {
 		hang = 2
 	}
 	longest := 0
-	for i, w := range words(cell[indent:]) {
+	for i, w := range Words(cell[indent:]) {
 		n := indent + utf8.RuneCountInString(w)
 		if i > 0 {
 			n += hang

@@ -1,15 +1,12 @@
-package report
+package tell
 
 import (
 	"fmt"
-	"image/color"
-
-	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/vg/draw"
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -21,28 +18,28 @@ func sweptStudy(r result.Run, others []result.Run) Study {
 	bands := analysis.SweptBands(r, others)
 	out.Words = append(out.Words, latencyWords(r.Bands, bands)...)
 	b := Table{ID: fmt.Sprintf("swept-bands-run-%d", r.Number), Title: fmt.Sprintf("Bands that the sweeps of run %d found", r.Number), Columns: []Column{
-		frequencyIn("from"), frequencyIn("to"), frequencyIn("each within"), words("stepped through"), words("by"), currentIn("onset"), frequencyIn("at"), words("rests on"),
+		FrequencyIn("from"), FrequencyIn("to"), FrequencyIn("each within"), words("stepped through"), words("by"), currentIn("onset"), FrequencyIn("at"), words("rests on"),
 	}, Note: "The limits of the ends are no statistics: they are the sum of what the readings, the mark of the beginning and the source's timing leave open."}
 	for _, x := range bands {
 		by, fate := "", say(string(x.Confirmation))
 		if x.By != 0 {
-			by = fmt.Sprintf("%s, %d of %s upset", runName(x.By), x.Upset, plural(x.Exposed, "frequency", "frequencies"))
+			by = fmt.Sprintf("%s, %d of %s upset", runName(x.By), x.Upset, english.Count(x.Exposed, "frequency", "frequencies"))
 		}
 		if x.Confirmation == analysis.NotStepped {
 			fate.Mark = "warn"
 		}
-		b.add(frequency(x.Low), frequency(x.High), margin(x.Within), fate, say(by), amount(x.Onset), frequency(x.At), say(x.Rests))
+		b.Add(Frequency(x.Low), Frequency(x.High), margin(x.Within), fate, say(by), Amount(x.Onset), Frequency(x.At), say(x.Rests))
 	}
 	p := Table{ID: fmt.Sprintf("passes-run-%d", r.Number), Title: fmt.Sprintf("Passes of run %d", r.Number), Columns: []Column{
-		counted("pass"), words("direction"), frequencyIn("from"), frequencyIn("to"), words("law"), secondsIn("time"), words("beginning marked by"), secondsIn("within"), counted("looks at the product"), counted("upsets"),
+		counted("pass"), words("direction"), FrequencyIn("from"), FrequencyIn("to"), words("law"), secondsIn("time"), words("beginning marked by"), secondsIn("within"), counted("looks at the product"), counted("upsets"),
 	}}
 	u := Table{ID: fmt.Sprintf("swept-upsets-run-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d, not corrected", r.Number), Columns: []Column{
-		counted("pass"), words("direction"), words("monitor"), secondsIn("since the pass began"), frequencyIn("apparent"), frequencyIn("well again by itself at"), secondsIn("reset, since the pass began"), frequencyIn("well after it at"),
+		counted("pass"), words("direction"), words("monitor"), secondsIn("since the pass began"), FrequencyIn("apparent"), FrequencyIn("well again by itself at"), secondsIn("reset, since the pass began"), FrequencyIn("well after it at"),
 	}}
 	for _, x := range r.Passes {
-		p.add(tally(x.Pass), say(direction(x)), frequency(x.From), frequency(x.To), say(x.Law), duration(x.Time), say(x.Marked), duration(x.Within), tally(x.Readings), tally(len(x.Upsets)))
+		p.Add(tally(x.Pass), say(direction(x)), Frequency(x.From), Frequency(x.To), say(x.Law), duration(x.Time), say(x.Marked), duration(x.Within), tally(x.Readings), tally(len(x.Upsets)))
 		for _, y := range x.Upsets {
-			u.add(tally(x.Pass), say(direction(x)), say(y.Monitor), duration(y.After), frequency(y.Apparent), frequency(y.Recovered), duration(y.Reset), frequency(y.Well))
+			u.Add(tally(x.Pass), say(direction(x)), say(y.Monitor), duration(y.After), Frequency(y.Apparent), Frequency(y.Recovered), duration(y.Reset), Frequency(y.Well))
 		}
 	}
 	out.Tables = []Table{b, u, p}
@@ -51,7 +48,7 @@ func sweptStudy(r result.Run, others []result.Run) Study {
 
 // margin is a half-width in frequency.
 func margin(f rf.Frequency) Cell {
-	c := frequency(f)
+	c := Frequency(f)
 	if c.Number != "" {
 		c.Text = "± " + c.Text
 	}
@@ -80,44 +77,45 @@ func latencyWords(b *event.SweepBands, bands []analysis.SweptBand) []string {
 	return out
 }
 
-// sweptFigure shows where the clock puts each upset, pass by pass, over the bands that they make.
-func sweptFigure(r result.Run) (Figure, bool) {
+// sweptChart shows where the clock puts each upset, pass by pass, over the bands that they make.
+func sweptChart(r result.Run) (Chart, bool) {
+	c := Chart{
+		ID: fmt.Sprintf("figure-swept-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d", r.Number),
+		Caption: "Apparent frequency of each upset, with a line to where the product was well again. A pass up shows it too high by the latency, a pass down too low. Shaded: the bands with the limits of their ends.",
+		Tall:    0.72,
+	}
 	if len(r.Passes) == 0 {
-		return Figure{}, false
+		return c, false
 	}
 	low, high := min(r.Passes[0].From, r.Passes[0].To), max(r.Passes[0].From, r.Passes[0].To)
-	p := frequencyPlot(low.Hz(), high.Hz(), "pass")
-	var ticks []plot.Tick
-	for _, x := range r.Passes {
-		ticks = append(ticks, plot.Tick{Value: float64(x.Pass), Label: fmt.Sprint(x.Pass)})
-	}
-	p.Y.Tick.Marker = plot.ConstantTicks(ticks)
-	p.Y.Min, p.Y.Max = 0.4, float64(len(r.Passes))+0.6
+	c.X = Axis{Labels: []string{"frequency (Hz)"}, Log: true, Low: low.Hz(), High: high.Hz()}
+	c.Y = Axis{Labels: []string{"pass"}, Low: 0.4, High: float64(len(r.Passes)) + 0.6}
+	var bands, up, down, recovered []Spot
 	if r.Bands != nil {
 		for _, b := range r.Bands.Bands {
-			p.Add(shade(max(b.Low-b.Within, low).Hz(), min(b.High+b.Within, high).Hz(), p.Y.Min, p.Y.Max, color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}))
+			bands = append(bands, Spot{X: max(b.Low-b.Within, low).Hz(), To: min(b.High+b.Within, high).Hz()})
 		}
 	}
-	p.Add(grid())
-	var up, down []mark
 	for _, x := range r.Passes {
+		c.Y.At = append(c.Y.At, float64(x.Pass))
 		for _, y := range x.Upsets {
-			m := mark{y.Apparent.Hz(), float64(x.Pass), rf.Exactly}
+			m := Spot{X: y.Apparent.Hz(), Y: float64(x.Pass)}
 			if direction(x) == "up" {
 				up = append(up, m)
 			} else {
 				down = append(down, m)
 			}
 			if y.Recovered.Known() {
-				p.Add(line([]mark{m, {y.Recovered.Hz(), m.y, rf.Exactly}}, draw.LineStyle{Color: soft, Width: 1.2}))
+				recovered = append(recovered, m, Spot{X: y.Recovered.Hz(), Y: m.Y}, gap)
 			}
 		}
 	}
-	p.Add(marks(up, before, false), marks(down, after, true))
-	return Figure{
-		ID: fmt.Sprintf("figure-swept-%d", r.Number), Title: fmt.Sprintf("Upsets of the passes of run %d", r.Number),
-		Caption: "Apparent frequency of each upset, with a line to where the product was well again. A pass up shows it too high by the latency, a pass down too low. Shaded: the bands with the limits of their ends.",
-		Legend:  legend(entry{len(up) > 0, "pass up", dotSign(before, true)}, entry{len(down) > 0, "pass down", squareSign(after)}, entry{r.Bands != nil && len(r.Bands.Bands) > 0, "band within its limits", barSign(rfOn)}),
-		Width:   figureWidth, Height: figureHeight * 0.72, draw: plotted(p),
-	}, true
+	c.draw("band within its limits", Band, RFOn, bands)
+	c.draw("", Line, Soft, recovered)
+	c.draw("pass up", Dot, Before, up)
+	c.draw("pass down", Square, After, down)
+	c.explain(len(up) > 0, "pass up", Dot, Before)
+	c.explain(len(down) > 0, "pass down", Square, After)
+	c.explain(len(bands) > 0, "band within its limits", Band, RFOn)
+	return c, true
 }

@@ -1,8 +1,9 @@
-package report
+package tell
 
 import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 )
 
 // byHand lists what a person did in place of the program, what a source did by itself, and what was
@@ -12,7 +13,7 @@ func (d deviations) byHand(r result.Run) {
 		d.add("", "source not switched by provoke", event.Line(h), "warn")
 	}
 	if n := len(r.ByHand); n > 0 {
-		d.add("", "set and read by hand", plural(n, "answer", "answers")+" of a person stand in the journal", "")
+		d.add("", "set and read by hand", english.Count(n, "answer", "answers")+" of a person stand in the journal", "")
 	}
 	for _, a := range r.ByHand {
 		if a.Doubted != "" {

@@ -1,17 +1,15 @@
-package report
+package tell
 
 import (
 	"fmt"
 	"math"
 	"strings"
 
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
-
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -28,7 +26,7 @@ func FateWords(p analysis.LaboratoryPoint) string {
 	if p.Exposed == 0 {
 		return string(p.Fate)
 	}
-	return fmt.Sprintf("%s (%d of %s upset)", p.Fate, p.Upset, plural(p.Exposed, "frequency", "frequencies"))
+	return fmt.Sprintf("%s (%d of %s upset)", p.Fate, p.Upset, english.Count(p.Exposed, "frequency", "frequencies"))
 }
 
 // PerUnitWords is the current that the bench's onset implies for each volt of e.m.f. or volt per
@@ -79,11 +77,11 @@ var fateMarks = map[analysis.Fate]string{analysis.NotReproduced: "warn", analysi
 
 func fatesTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("laboratory-run-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures on the bench, run %d", l.Run), Columns: []Column{
-		frequencyIn("failed from"), frequencyIn("to"), words("level"), words("stands for"), words("on the bench"), currentIn("onset there"), frequencyIn("at"), words("class there"), words("class here"),
+		FrequencyIn("failed from"), FrequencyIn("to"), words("level"), words("stands for"), words("on the bench"), currentIn("onset there"), FrequencyIn("at"), words("class there"), words("class here"),
 	}, Note: "Where nothing upset, the onset is what the bench showed the product to stand. " + strings.Join(notesOf(l), " ")}
 	for _, p := range l.Points {
-		t.add(frequency(p.From), frequency(p.To), say(p.LaboratoryFailure.Level), say(AsksWords(p)), say(FateWords(p)).marked(fateMarks[p.Fate]),
-			amount(p.Onset), frequency(p.At), say(p.LaboratoryFailure.Class), say(string(p.Class)))
+		t.Add(Frequency(p.From), Frequency(p.To), say(p.LaboratoryFailure.Level), say(AsksWords(p)), say(FateWords(p)).marked(fateMarks[p.Fate]),
+			Amount(p.Onset), Frequency(p.At), say(p.LaboratoryFailure.Class), say(string(p.Class)))
 	}
 	return t
 }
@@ -112,88 +110,76 @@ func notesOf(l analysis.BesideLaboratory) []string {
 
 func perUnitTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("per-unit-run-%d", l.Run), Title: "Current on the bench for each unit of the laboratory's level", Columns: []Column{
-		frequencyIn("failed from"), frequencyIn("to"), words("implied"), words("published"), words("lies"), words("whose range"),
+		FrequencyIn("failed from"), FrequencyIn("to"), words("implied"), words("published"), words("lies"), words("whose range"),
 	}}
 	for _, p := range l.Points {
 		if p.Unit == "" {
 			continue
 		}
-		t.add(frequency(p.From), frequency(p.To), say(PerUnitWords(p)), say(PublishedWords(p)), say(p.Beside), say(p.PublishedSource))
+		t.Add(Frequency(p.From), Frequency(p.To), say(PerUnitWords(p)), say(PublishedWords(p)), say(p.Beside), say(p.PublishedSource))
 	}
 	return t
 }
 
 func requiredTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("required-run-%d", l.Run), Title: "What a fixed product must stand on this bench, so that the laboratory passes", Columns: []Column{
-		frequencyIn("failed from"), frequencyIn("to"), currentIn("base"), plainDecibels("margin"), words("a fix must show"), words("confidence"), words("the base is"),
+		FrequencyIn("failed from"), FrequencyIn("to"), currentIn("base"), plainDecibels("margin"), words("a fix must show"), words("confidence"), words("the base is"),
 	}, Note: CertaintyWords(l)}
 	for _, p := range l.Points {
-		t.add(frequency(p.From), frequency(p.To), amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()), say(ConfidenceWords(l, p)), say(p.BaseFrom))
+		t.Add(Frequency(p.From), Frequency(p.To), Amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()), say(ConfidenceWords(l, p)), say(p.BaseFrom))
 	}
 	return t
 }
 
 func benchOnlyTable(l analysis.BesideLaboratory) Table {
 	t := Table{ID: fmt.Sprintf("bench-only-run-%d", l.Run), Title: "Found on the bench and not reported by the laboratory", Columns: []Column{
-		frequencyIn("from"), frequencyIn("to"), currentIn("lowest onset"), frequencyIn("at"), words("laboratory exposed it"), words("why not reported"),
+		FrequencyIn("from"), FrequencyIn("to"), currentIn("lowest onset"), FrequencyIn("at"), words("laboratory exposed it"), words("why not reported"),
 	}}
 	for _, b := range l.BenchOnly {
 		exposed := "not stated"
 		if b.Tested {
 			exposed = "at " + b.TestedAt
 		}
-		t.add(frequency(b.Low.Frequency), frequency(b.High.Frequency), amount(b.Lowest.Onset), frequency(b.Lowest.Frequency), say(exposed), say(b.Why))
+		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset), Frequency(b.Lowest.Frequency), say(exposed), say(b.Why))
 	}
 	return t
 }
 
-// laboratoryFigure shows the run's immunity profile with the laboratory's failures and what a fix must
-// show.
-func laboratoryFigure(l analysis.BesideLaboratory, f analysis.Findings) (Figure, bool) {
-	bench := immunity(f.Points)
-	var asks []mark
-	var high []float64
-	fr := newFrame()
-	fr.take(bench)
+// laboratoryChart shows the run's immunity profile with the laboratory's failures and what a fix must show.
+func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, bool) {
+	bench := onsetSpots(f.Points)
+	var asks, higher, required []Spot
+	room := [][]Spot{bench}
 	for _, p := range l.Points {
 		at := math.Sqrt(p.Low.Hz() * p.High.Hz())
 		if p.Asks.Known() {
-			asks, high = append(asks, mark{at, p.Asks.In(), rf.Exactly}), append(high, p.AsksHigh.In())
-			fr.take([]mark{{at, p.AsksHigh.In(), rf.Exactly}})
+			asks = append(asks, Spot{X: at, Y: p.Asks.In()})
+			higher = append(higher, Spot{X: at, Y: p.Asks.In(), To: p.AsksHigh.In()})
+			room = append(room, []Spot{{X: at, Y: p.AsksHigh.In()}})
 		}
 		if p.Required.Known() {
-			fr.take([]mark{{p.Low.Hz(), p.Required.In(), rf.Exactly}, {p.High.Hz(), p.Required.In(), rf.Exactly}})
+			s := Spot{X: p.Low.Hz(), To: p.High.Hz(), Y: p.Required.In()}
+			required = append(required, s)
+			room = append(room, []Spot{s, {X: s.To, Y: s.Y}})
 		}
 	}
-	fr.take(asks)
-	plot, ok := fr.plot("onset of upset (dBµA)")
-	if !ok || len(asks) == 0 {
-		return Figure{}, false
-	}
-	plot.Add(grid(), bars(asks, high, rgb(0xcfdfe6)), marks(bench, before, false), marks(asks, after, true))
-	for _, p := range l.Points {
-		if p.Required.Known() {
-			plot.Add(spanned(p.Low.Hz(), p.High.Hz(), p.Required.In()))
-		}
-	}
-	return Figure{
+	c := Chart{
 		ID: fmt.Sprintf("figure-laboratory-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
-		Caption: ("A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound."),
-		Legend: legend(entry{true, fmt.Sprintf("run %d", l.Run), dotSign(before, true)}, entry{true, "bound", dotSign(before, false)}, entry{true, "laboratory failed at", squareSign(after)},
-			entry{true, "a fix must show", barSign(ink)}),
-		Width: figureWidth, Height: figureHeight, draw: plotted(plot),
-	}, true
-}
-
-// spanned draws a level over a range of frequencies, never shorter than can be seen.
-func spanned(low, high, y float64) drawing {
-	return drawing{do: func(c draw.Canvas, tx, ty func(float64) vg.Length) {
-		from, to := tx(low), tx(high)
-		if short := 7 - (to - from); short > 0 {
-			from, to = from-short/2, to+short/2
-		}
-		c.StrokeLine2(draw.LineStyle{Color: ink, Width: 2.2}, from, ty(y), to, ty(y))
-	}}
+		Caption: "A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound.",
+		Tall:    1,
+	}
+	if !c.OverFrequency(onsetLabel, append(room, asks)...) || len(asks) == 0 {
+		return c, false
+	}
+	c.draw("may stand for", Bar, Higher, higher)
+	c.draw(fmt.Sprintf("run %d", l.Run), Dot, Before, bench)
+	c.draw("laboratory failed at", Square, After, asks)
+	c.draw("a fix must show", Span, Ink, required)
+	c.explain(true, fmt.Sprintf("run %d", l.Run), Dot, Before)
+	c.explain(true, "bound", Bound, Soft)
+	c.explain(true, "laboratory failed at", Square, After)
+	c.explain(true, "a fix must show", Span, Ink)
+	return c, true
 }
 
 // beside holds the newest laboratory's report of a job against the run of the product as the laboratory
@@ -226,20 +212,20 @@ func beside(j Job) (l analysis.BesideLaboratory, r result.Run, ok bool) {
 }
 
 // laboratorySection tells what a laboratory reported, beside the bench.
-func (p *page) laboratorySection() section {
-	s := section{ID: "laboratory", Title: "The laboratory's report"}
+func (p *Report) laboratorySection() Section {
+	s := Section{ID: "laboratory", Title: "The laboratory's report"}
 	s.table(p.Laboratory)
 	if p.Beside == nil {
 		return s
 	}
 	l := *p.Beside
 	r, _ := runOf(p.Job.Runs, l.Run)
-	if f, ok := laboratoryFigure(l, analysis.Of(r, nil)); ok {
-		s.figure(f)
+	if c, ok := laboratoryChart(l, analysis.Of(r, nil)); ok {
+		s.chart(c)
 	}
 	s.table(LaboratoryTables(l)...)
 	if after, ok := runOf(p.Job.Runs, p.Job.After); ok && after.Opened.RunKind == plan.Exposure {
-		s.Blocks = append(s.Blocks, block{Verdict: MetWords(l, after).verdict()})
+		s.Blocks = append(s.Blocks, Block{Verdict: MetWords(l, after).verdict()})
 	}
 	return s
 }
@@ -250,14 +236,14 @@ type Met struct {
 	Reasons         []string // what is not shown; empty where all is
 }
 
-func (m Met) verdict() *verdict {
-	return &verdict{Words: m.Words, Of: m.Of, Mark: m.Mark, Reasons: m.Reasons}
+func (m Met) verdict() *Verdict {
+	return &Verdict{Words: m.Words, Of: m.Of, Mark: m.Mark, Reasons: m.Reasons}
 }
 
 // MetWords holds a run after a change to what the laboratory's report asks for.
 func MetWords(l analysis.BesideLaboratory, after result.Run) Met {
 	m := Met{Words: "What the laboratory's report asks for: shown", Mark: "good",
-		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.", after.Number, plural(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
+		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.", after.Number, english.Count(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
 	for _, u := range l.Unmet(after) {
 		m.Words, m.Mark = "What the laboratory's report asks for: not shown", "warn"
 		m.Reasons = append(m.Reasons, u.Why)

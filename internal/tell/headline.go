@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -6,6 +6,7 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
+	"provoke/internal/units/english"
 )
 
 // Headline says in a line what a run showed, the worst of it first, and how that is marked: "bad" where an upset
@@ -20,7 +21,7 @@ func Headline(f analysis.Findings) (text, mark string) {
 		}
 	}
 	if short := notReached(f); short > 0 {
-		worse("level not reached at " + plural(short, "frequency", "frequencies"))
+		worse("level not reached at " + english.Count(short, "frequency", "frequencies"))
 	}
 	if how := f.Unfinished(); how != "" {
 		worse(how)
@@ -42,10 +43,10 @@ func seen(f analysis.Findings) (text, mark string) {
 		if a.Alarms > 0 {
 			mark = "warn"
 		}
-		return plural(a.Alarms, "false alarm", "false alarms") + " in " + plural(a.Dwells, "dwell", "dwells") + " without RF", mark
+		return english.Count(a.Alarms, "false alarm", "false alarms") + " in " + english.Count(a.Dwells, "dwell", "dwells") + " without RF", mark
 	}
 	if s := f.Swept; s != nil {
-		text = fmt.Sprintf("%s in %s, %s found", plural(s.Upsets, "upset", "upsets"), plural(s.Passes, "pass", "passes"), plural(s.Bands, "band", "bands"))
+		text = fmt.Sprintf("%s in %s, %s found", english.Count(s.Upsets, "upset", "upsets"), english.Count(s.Passes, "pass", "passes"), english.Count(s.Bands, "band", "bands"))
 		if s.Upsets > 0 {
 			return text, "bad"
 		}
@@ -54,7 +55,7 @@ func seen(f analysis.Findings) (text, mark string) {
 	w, upset := f.Worst()
 	switch {
 	case upset:
-		text = plural(len(f.Bands), "failing band", "failing bands")
+		text = english.Count(len(f.Bands), "failing band", "failing bands")
 		if w.Onset.Known() {
 			text += fmt.Sprintf("; onset %s at %v", OnsetWords(w), w.Frequency)
 		}
@@ -63,13 +64,13 @@ func seen(f analysis.Findings) (text, mark string) {
 		}
 		return text, "bad"
 	case f.Marks > 0 && f.Elsewhere == 0:
-		return plural(f.Marks, "upset was", "upsets were") + " marked by the operator, none in a step that was closed", "bad"
+		return english.Count(f.Marks, "upset was", "upsets were") + " marked by the operator, none in a step that was closed", "bad"
 	case f.Elsewhere > 0:
-		return plural(f.Elsewhere, "upset", "upsets") + " at the check point for drift, far below the level wanted, and none elsewhere", "bad"
+		return english.Count(f.Elsewhere, "upset", "upsets") + " at the check point for drift, far below the level wanted, and none elsewhere", "bad"
 	case !f.Exposed():
 		return "the product was not exposed", "warn"
 	case f.Opened.RunKind == plan.Calibration:
-		return "calibrated at " + plural(len(f.Points), "frequency", "frequencies"), ""
+		return "calibrated at " + english.Count(len(f.Points), "frequency", "frequencies"), ""
 	}
 	if slices.ContainsFunc(f.Points, func(p analysis.Point) bool { return p.NotReached || !p.Tested() || !p.Wanted.Known() }) {
 		return "no upset up to the levels reached", "good"

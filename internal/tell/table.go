@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"encoding/csv"
@@ -55,7 +55,8 @@ type Table struct {
 	FileOnly bool
 }
 
-func (t *Table) add(cells ...Cell) { t.Rows = append(t.Rows, cells) }
+// Add adds a row.
+func (t *Table) Add(cells ...Cell) { t.Rows = append(t.Rows, cells) }
 
 // Columns of the usual kinds.
 func words(name string) Column   { return Column{Name: name} }
@@ -66,7 +67,8 @@ func currentIn(name string) Column {
 func powerIn(name string) Column       { return Column{Name: name, Unit: "dBm", Bounded: true, Right: true} }
 func decibels(name string) Column      { return Column{Name: name, Unit: "dB", Bounded: true, Right: true} }
 func plainDecibels(name string) Column { return Column{Name: name, Unit: "dB", Right: true} }
-func frequencyIn(name string) Column   { return Column{Name: name, Unit: "Hz", Right: true} }
+// FrequencyIn heads a column of frequencies.
+func FrequencyIn(name string) Column   { return Column{Name: name, Unit: "Hz", Right: true} }
 func secondsIn(name string) Column     { return Column{Name: name, Unit: "s", Right: true} }
 
 // Cells of the usual kinds. What is absent prints a dash and leaves the CSV field empty.
@@ -87,7 +89,8 @@ func keep(text string) Cell { return say(text).marked("keep") }
 
 func tally(n int) Cell { return Cell{Text: strconv.Itoa(n), Number: strconv.Itoa(n)} }
 
-func amount[U rf.Unit](l rf.Level[U]) Cell {
+// Amount is the cell of a level, with its bound.
+func Amount[U rf.Unit](l rf.Level[U]) Cell {
 	switch {
 	case l.IsOff():
 		return Cell{Text: "off", Number: "off"}
@@ -104,7 +107,8 @@ func gain(g rf.Gain, b rf.Bound) Cell {
 	return Cell{Text: GainWords(g, b), Number: strings.TrimSuffix(g.Text(3), " dB"), Bound: b.String()}
 }
 
-func frequency(f rf.Frequency) Cell {
+// Frequency is the cell of a frequency.
+func Frequency(f rf.Frequency) Cell {
 	if !f.Known() {
 		return Cell{Text: none}
 	}
@@ -123,7 +127,7 @@ func duration(d rf.Duration) Cell {
 func (t Table) CSV(w io.Writer) error {
 	c := csv.NewWriter(w)
 	c.UseCRLF = true
-	if err := c.Write(t.header()); err != nil {
+	if err := c.Write(t.Header()); err != nil {
 		return fmt.Errorf("write table %s: %w", t.ID, err)
 	}
 	for _, row := range t.Rows {
@@ -138,7 +142,8 @@ func (t Table) CSV(w io.Writer) error {
 	return nil
 }
 
-func (t Table) header() []string {
+// Header is the first row of the CSV file.
+func (t Table) Header() []string {
 	var out []string
 	for _, c := range t.Columns {
 		name := c.Name
@@ -156,7 +161,7 @@ func (t Table) header() []string {
 func (t Table) record(row []Cell) []string {
 	var out []string
 	for i, c := range t.Columns {
-		out = append(out, harmless(row[i].Number))
+		out = append(out, InSpreadsheet(row[i].Number))
 		if c.Bounded {
 			out = append(out, row[i].Bound)
 		}
@@ -164,9 +169,9 @@ func (t Table) record(row []Cell) []string {
 	return out
 }
 
-// harmless makes hidden characters of a text visible, and puts an apostrophe before what a spreadsheet
+// InSpreadsheet makes hidden characters of a text visible, and puts an apostrophe before what a spreadsheet
 // would take for a formula.
-func harmless(s string) string {
+func InSpreadsheet(s string) string {
 	s = event.Printable(s)
 	if first, _ := utf8.DecodeRuneInString(s); s == "" || !strings.ContainsRune("=+-@\t\r＝＋－＠", first) { // wide ones too: some read them alike
 		return s

@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"strings"
@@ -42,7 +42,7 @@ func Predicted(p *remedy.Prediction, c analysis.Comparison) *PredictedJSON {
 // predictedTable shows what was predicted before the change beside what was measured after it.
 func predictedTable(j Job, before result.Run, c analysis.Comparison) Table {
 	t := Table{ID: "predicted", Columns: []Column{
-		frequencyIn("frequency"), plainDecibels("predicted gain of the onset"), plainDecibels("least"), plainDecibels("most"), decibels("measured"), words("agreement"),
+		FrequencyIn("frequency"), plainDecibels("predicted gain of the onset"), plainDecibels("least"), plainDecibels("most"), decibels("measured"), words("agreement"),
 	}}
 	if j.Attachment == nil {
 		return t
@@ -57,7 +57,7 @@ func predictedTable(j Job, before result.Run, c analysis.Comparison) Table {
 		if b.Agreement == remedy.Less {
 			word = word.marked("warn")
 		}
-		t.add(frequency(b.Frequency), gain(b.Predicted, rf.Exactly), gain(b.Low, rf.Exactly), gain(b.High, rf.Exactly), gain(b.Measured, b.Bound), word)
+		t.Add(Frequency(b.Frequency), gain(b.Predicted, rf.Exactly), gain(b.Low, rf.Exactly), gain(b.High, rf.Exactly), gain(b.Measured, b.Bound), word)
 	}
 	return t
 }

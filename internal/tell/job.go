@@ -1,18 +1,14 @@
-package report
+package tell
 
 import (
-	"bytes"
 	_ "embed"
 	"errors"
 	"fmt"
-	"html/template"
-	"io"
 	"strings"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
-	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
@@ -37,42 +33,18 @@ type Job struct {
 // ErrNoRun is wrapped when a run that is named is not in the job.
 var ErrNoRun = errors.New("no such run in the job")
 
-//go:embed page.html
-var pageText string
-
-//go:embed page.css
-var pageStyle string
-
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"tie": tie}).Parse(pageText))
-
-// HTML writes the report as one self-contained page: no script, no font, no file beside it.
-func HTML(w io.Writer, j Job) error {
-	p, err := newPage(j)
-	if err != nil {
-		return err
-	}
-	var text bytes.Buffer
-	err = pageTemplate.Execute(&text, p)
-	if err == nil {
-		_, err = w.Write(event.Harmless(text.Bytes()))
-	}
-	if err != nil {
-		return fmt.Errorf("write the report: %w", err)
-	}
-	return nil
-}
-
 // Tables returns every table of the report, those too long for people included, as the CSV files
 // hold them.
 func Tables(j Job) ([]Table, error) {
-	p, err := newPage(j)
+	p, err := Tell(j)
 	if err != nil {
 		return nil, err
 	}
-	return p.tables(), nil
+	return p.Tables(), nil
 }
 
-func (p *page) tables() []Table {
+// Tables are all tables that have rows, those too long for people included.
+func (p *Report) Tables() []Table {
 	tables := []Table{p.Runs}
 	if p.Beside != nil {
 		tables = append(tables, LaboratoryTables(*p.Beside)...)
@@ -99,9 +71,8 @@ func (p *page) tables() []Table {
 	return out
 }
 
-// page is what HTML, PDF and workbook are written from.
-type page struct {
-	Style      template.CSS
+// Report is what HTML, PDF and workbook are written from.
+type Report struct {
 	Title      string
 	Job        Job
 	Made       string   // of the job's newest record
@@ -112,7 +83,7 @@ type page struct {
 	About      []Fact // what the report is about: client, laboratory, sample, …
 	AboutNote  string // what the mark in it means
 	U          string // the largest uncertainty of the runs told; "" where the bench file is not to be had
-	uncertain  section
+	uncertain  Section
 	told       []result.Run // in full
 	Setup      *setupPart
 	Bench      *catalog.Bench // as used in the first run told in full; nil where it cannot be read
@@ -122,18 +93,19 @@ type page struct {
 	Deviations Table
 	Cautions   []string
 	Journal    Table
-	Pictures   []picture
+	Pictures   []Picture
 	Studies    []Study                    // of every run of the job
 	Beside     *analysis.BesideLaboratory // the laboratory's report beside the bench; nil for none
 	// Attachments lists every file that joined the runs.
 	Attachments, Files, Laboratory Table
-	Sections                       []section
+	Sections                       []Section
 }
 
 // Fact is one line of the summary.
 type Fact struct{ Name, Text, Mark string }
 
-func newPage(j Job) (*page, error) {
+// Tell works out the report of a job.
+func Tell(j Job) (*Report, error) {
 	detailed, err := pick(j.Runs, j.Detailed)
 	if err != nil {
 		return nil, err
@@ -141,10 +113,10 @@ func newPage(j Job) (*page, error) {
 	if len(detailed) == 0 {
 		return nil, errors.New("write a report: the job holds no run to tell of")
 	}
-	p := &page{
-		Style: template.CSS(pageStyle), Job: j, Made: lastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
+	p := &Report{
+		Job: j, Made: LastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
-		Deviations: deviationsTable(detailed, j.Runs), told: detailed,
+		Deviations: DeviationsTable(detailed, j.Runs), told: detailed,
 	}
 	for _, r := range j.Runs {
 		if r.RFNotKnownOff() {
@@ -208,7 +180,7 @@ type setupPart struct {
 	Mark                                          string // of an unverified level profile
 	Fields, Equipment, Curves, Monitors, Exposure Table
 	Overdue                                       []string
-	Sketch                                        *Figure
+	Sketch                                        *Sketch
 	NoSketch                                      string // why there is none
 	bench                                         *catalog.Bench
 }
@@ -220,7 +192,7 @@ type comparisonPart struct {
 	Mark                       string
 	Differences, Bands, Points Table
 	Predicted                  Table // beside measured; empty where nothing was predicted
-	Figure                     *Figure
+	Charts                     []Chart
 }
 
 // Tables returns the tables of the part.
@@ -234,8 +206,8 @@ func newComparisonPart(c analysis.Comparison) *comparisonPart {
 		Mark:        map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}[c.Verdict],
 		Differences: differencesTable(c), Bands: comparedBandsTable(c), Points: comparedTable(c),
 	}
-	if f, ok := profileFigure(c.Before, &c.After); ok {
-		part.Figure = &f
+	if f, ok := profileChart(c.Before, &c.After); ok {
+		part.Charts = append(part.Charts, f)
 	}
 	return part
 }
@@ -251,7 +223,7 @@ type runPart struct {
 	Random                         Table // where the product is not deterministic
 	Drive                          Table // generator setting and power at every frequency
 	Uncertain                      Table // uncertainty of the onsets
-	Figures                        []Figure
+	Charts                         []Chart
 }
 
 func newRunPart(j Job, r result.Run, control *result.Run, c *comparisonPart) runPart {
@@ -261,16 +233,16 @@ func newRunPart(j Job, r result.Run, control *result.Run, c *comparisonPart) run
 		run: r, Findings: f, Heading: heading(r), Words: runWords(r, f),
 		Bands: bandsTable(f), Random: NotDeterministicTable(f), Upsets: upsetsTable(f), Profile: profileTable(f), Drive: driveTable(j, r), Safing: safingTable(r),
 	}
-	add := func(f Figure, ok bool) {
+	add := func(c Chart, ok bool) {
 		if ok {
-			part.Figures = append(part.Figures, f)
+			part.Charts = append(part.Charts, c)
 		}
 	}
-	add(reachedFigure(f))
+	add(reachedChart(f))
 	compared := c != nil && (c.Before.Run == r.Number || c.After.Run == r.Number)
 	if !compared && r.Opened.RunKind != plan.Calibration && r.Opened.RunKind != plan.Baseline {
-		add(profileFigure(f, nil))
+		add(profileChart(f, nil))
 	}
-	part.Figures = append(part.Figures, readingFigures(r, f)...)
+	part.Charts = append(part.Charts, readingCharts(r, f)...)
 	return part
 }

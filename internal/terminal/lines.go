@@ -1,4 +1,4 @@
-package main
+package terminal
 
 import (
 	"context"
@@ -6,27 +6,27 @@ import (
 	"sync"
 )
 
-// lineReader hands out what a person types, line by line, to whoever asks for it. One goroutine reads,
+// LineReader hands out what a person types, line by line, to whoever asks for it. One goroutine reads,
 // so that a question after a run is not answered into a reader that the run left behind. The zero
 // value is ready.
-type lineReader struct {
+type LineReader struct {
 	once  sync.Once
 	lines chan string
 }
 
-// typed returns the reader of what is typed into the world.
-func (w *world) typed() *lineReader {
+// Typed returns the reader of what is typed into the world.
+func (w *World) Typed() *LineReader {
 	if w.lines == nil {
-		w.lines = &lineReader{}
+		w.lines = &LineReader{}
 	}
 	return w.lines
 }
 
-// line returns the next line that is typed; false at the end of the input or of the context.
-func (w *world) line(ctx context.Context) (string, bool) { return w.typed().next(ctx, w.stdin) }
+// Line returns the next line that is typed; false at the end of the input or of the context.
+func (w *World) Line(ctx context.Context) (string, bool) { return w.Typed().Next(ctx, w.Stdin) }
 
-// next returns the next line without its end; false at the end of the input or of the context.
-func (l *lineReader) next(ctx context.Context, in io.Reader) (string, bool) {
+// Next returns the next line without its end; false at the end of the input or of the context.
+func (l *LineReader) Next(ctx context.Context, in io.Reader) (string, bool) {
 	l.once.Do(func() {
 		l.lines = make(chan string)
 		go l.pump(in)
@@ -40,7 +40,7 @@ func (l *lineReader) next(ctx context.Context, in io.Reader) (string, bool) {
 }
 
 // pump reads byte by byte: what comes after a line belongs to the next question.
-func (l *lineReader) pump(in io.Reader) {
+func (l *LineReader) pump(in io.Reader) {
 	defer close(l.lines)
 	var line []byte
 	one := make([]byte, 1)

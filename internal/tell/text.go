@@ -1,10 +1,9 @@
-package report
+package tell
 
 import (
-	"encoding/base64"
+	"cmp"
 	"errors"
 	"fmt"
-	"html/template"
 	"slices"
 	"strings"
 
@@ -14,6 +13,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	profile "provoke/internal/model/level"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -52,12 +52,12 @@ func product(r result.Run) (name, port string) {
 }
 
 // RFWords says after which runs RF is not known to be off, and what to do.
-func (p *page) RFWords() string {
+func (p *Report) RFWords() string {
 	return "After " + strings.Join(p.RFUnknown, ", ") + " the bench could not be shown to be silent. Switch the amplifier off by hand and measure before anyone touches clamp, cable or product."
 }
 
 // summarise fills in title, sentence and facts.
-func (p *page) summarise() {
+func (p *Report) summarise() {
 	first := p.Detailed[0]
 	name, port := product(first.run)
 	p.Title = "Immunity of " + shortened(name, 90)
@@ -66,14 +66,14 @@ func (p *page) summarise() {
 }
 
 // sentence tells the job in a sentence or two.
-func (p *page) sentence(first runPart, name, port string) string {
+func (p *Report) sentence(first runPart, name, port string) string {
 	f := first.Findings
 	what := "RF current was injected into the cable of " + shortened(name, 200)
 	if port != "" {
 		what += ", port " + shortened(port, 100)
 	}
 	if n := len(f.Points); n > 0 {
-		what += fmt.Sprintf(", at %s from %v to %v", plural(n, "frequency", "frequencies"), f.Points[0].Frequency, f.Points[n-1].Frequency)
+		what += fmt.Sprintf(", at %s from %v to %v", english.Count(n, "frequency", "frequencies"), f.Points[0].Frequency, f.Points[n-1].Frequency)
 	}
 	what += " (" + analysis.Modulation(f.Opened.Modulation) + "). "
 	if p.Comparison == nil {
@@ -105,18 +105,11 @@ func shortened(s string, most int) string {
 	return s
 }
 
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
-}
-
 // facts are the summary in numbers.
-func (p *page) facts() []Fact {
+func (p *Report) facts() []Fact {
 	var out []Fact
 	if c := p.Comparison; c != nil {
-		f := Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: firstUpper(c.Words), Mark: c.Mark}
+		f := Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: english.FirstUpper(c.Words), Mark: c.Mark}
 		if len(c.Reservations) > 0 && f.Mark == "good" {
 			f.Mark = "warn"
 		}
@@ -142,7 +135,7 @@ func (p *page) facts() []Fact {
 }
 
 // unproved is what nothing on the bench could observe of the level in the dwells of any run told in full.
-func (p *page) unproved() (out []string) {
+func (p *Report) unproved() (out []string) {
 	for _, r := range p.Detailed {
 		if r.run.Armed == nil {
 			continue
@@ -169,7 +162,7 @@ func profileTitle(p event.Profile) string {
 	if p.Title != "" {
 		return p.Title
 	}
-	return firstOf(p.ID, "none named")
+	return cmp.Or(p.ID, "none named")
 }
 
 // newSetupPart describes setup, equipment and exposure of the first of the runs told in full, and
@@ -178,11 +171,11 @@ func newSetupPart(j Job, runs []result.Run) *setupPart {
 	r := runs[0]
 	s := &setupPart{
 		Run: r.Number, Fields: fieldsTable("setup", "Product and setup", setupFields(r)), Equipment: equipmentTable(r),
-		Curves: curvesTable(r), Monitors: monitorsTable(r), Exposure: fieldsTable("exposure", "Level and exposure", exposureFields(r)),
+		Curves: curvesTable(r), Monitors: monitorsTable(r), Exposure: fieldsTable("exposure", "Level and exposure", ExposureFields(r)),
 	}
 	s.Mark = r.Opened.Profile.Mark()
 	s.Overdue = overdueIn(runs)
-	s.draw(j, r)
+	s.sketch(j, r)
 	return s
 }
 
@@ -200,15 +193,14 @@ func overdueIn(runs []result.Run) []string {
 	return out
 }
 
-// draw makes the sketch of the setup from the bench file as used.
-func (s *setupPart) draw(j Job, r result.Run) {
+// sketch has the setup drawn of the setup from the bench file as used.
+func (s *setupPart) sketch(j Job, r result.Run) {
 	bench, err := benchOf(j, r)
 	if err != nil {
 		s.NoSketch = err.Error()
 		return
 	}
-	f := sketch(bench, catalog.Fixture(r.Opened.Fixture))
-	s.bench, s.Sketch = bench, &f
+	s.bench, s.Sketch = bench, &Sketch{Bench: bench, Fixture: catalog.Fixture(r.Opened.Fixture)}
 }
 
 // benchOf reads the bench file that a run used, out of the job.
@@ -245,7 +237,8 @@ func setupFields(r result.Run) []event.Field {
 	)...)
 }
 
-func exposureFields(r result.Run) []event.Field {
+// ExposureFields are the facts of level and exposure.
+func ExposureFields(r result.Run) []event.Field {
 	o := r.Opened
 	verified := o.Profile.Mark()
 	if verified == "" && strings.HasPrefix(o.Profile.Confidence, "read") { // and not stated by the user
@@ -260,7 +253,7 @@ func exposureFields(r result.Run) []event.Field {
 		event.Field{Name: "confidence in them", Value: o.Profile.Confidence}, event.Field{Name: "verification", Value: verified},
 		event.Field{Name: "what the level means", Value: o.Profile.Means}, event.Field{Name: "mode", Value: string(o.Mode)},
 		event.Field{Name: "modulation", Value: analysis.Modulation(o.Modulation)}, event.Field{Name: "dwell", Value: o.Dwell.String()},
-		event.Field{Name: "frequencies", Value: fmt.Sprintf("%v to %v, %s of the plan", low, high, plural(o.Points, "frequency", "frequencies"))},
+		event.Field{Name: "frequencies", Value: fmt.Sprintf("%v to %v, %s of the plan", low, high, english.Count(o.Points, "frequency", "frequencies"))},
 		event.Field{Name: "resolution of thresholds", Value: o.Resolution.String()},
 	)
 	if o.Edges != 0 {
@@ -288,10 +281,10 @@ func runWords(r result.Run, f analysis.Findings) []string {
 	if r.Opened.Changed != "" {
 		out = append(out, "Changed before this run: "+r.Opened.Changed+".")
 	}
-	out = append(out, fmt.Sprintf("%s, %s, begun %s; %s; highest current %v.", firstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
-		r.OpenedAt.Format(minute), plural(r.Exposures, "exposure", "exposures"), r.HighestCurrent))
+	out = append(out, fmt.Sprintf("%s, %s, begun %s; %s; highest current %v.", english.FirstUpper(string(r.Opened.RunKind)), r.Opened.Mode,
+		r.OpenedAt.Format(minute), english.Count(r.Exposures, "exposure", "exposures"), r.HighestCurrent))
 	if r.Opened.RunKind != plan.Calibration {
-		out = append(out, firstUpper(sentenceOf(f)))
+		out = append(out, english.FirstUpper(sentenceOf(f)))
 	}
 	switch {
 	case r.Safed == nil:
@@ -310,15 +303,8 @@ func runWords(r result.Run, f analysis.Findings) []string {
 	return out
 }
 
-func firstUpper(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
-
-// deviationsTable lists what did not go as planned, and every remark.
-func deviationsTable(detailed, all []result.Run) Table {
+// DeviationsTable lists what did not go as planned, and every remark.
+func DeviationsTable(detailed, all []result.Run) Table {
 	t := Table{ID: "deviations", Title: "Deviations and remarks", Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
 	for _, r := range detailed {
 		d := deviations{run: keep(runName(r.Number)), t: &t}
@@ -337,7 +323,7 @@ type deviations struct {
 }
 
 func (d deviations) add(when, what, text, mark string) {
-	d.t.add(d.run, keep(when), say(what).marked(mark), say(text))
+	d.t.Add(d.run, keep(when), say(what).marked(mark), say(text))
 }
 
 func (d deviations) ending(r result.Run) {
@@ -354,7 +340,7 @@ func (d deviations) ending(r result.Run) {
 		d.add("", "ended", strings.TrimSuffix(string(r.Verdict)+": "+r.Why, ": "), "warn")
 	}
 	if r.Unreadable > 0 {
-		d.add("", "not readable", plural(r.Unreadable, "record", "records")+" of the journal cannot be read by this program", "warn")
+		d.add("", "not readable", english.Count(r.Unreadable, "record", "records")+" of the journal cannot be read by this program", "warn")
 	}
 }
 
@@ -419,27 +405,22 @@ func (d deviations) remarks(r result.Run) {
 	}
 }
 
-// picture is an attached picture that the report shows.
-type picture struct {
+// Picture is an attached picture that the report shows.
+type Picture struct {
 	Caption, Name, Hash string
-	kind                string // media type
-	bytes               []byte
-}
-
-// Data is a data URL of the picture; no address of anything outside.
-func (p picture) Data() template.URL {
-	return template.URL("data:" + p.kind + ";base64," + base64.StdEncoding.EncodeToString(p.bytes))
+	Kind                string // media type
+	Bytes               []byte
 }
 
 // largestPicture is how many bytes a picture may have to be put into the report.
 const largestPicture = 6 << 20
 
 // attach lists the attachments and takes in the pictures.
-func (p *page) attach(j Job) {
+func (p *Report) attach(j Job) {
 	p.Attachments = Table{ID: "attachments", Title: "Attachments", Columns: []Column{words("run"), words("when"), words("file"), words("caption"), words("SHA-256")}}
 	for _, r := range j.Runs {
 		for _, a := range r.Attachments {
-			p.Attachments.add(keep(runName(r.Number)), keep(a.At.Format(second)), say(a.Name), say(a.Caption), say(a.SHA256).marked("code"))
+			p.Attachments.Add(keep(runName(r.Number)), keep(a.At.Format(second)), say(a.Name), say(a.Caption), say(a.SHA256).marked("code"))
 			if pic, ok := pictureOf(j, a.Attached); ok {
 				p.Pictures = append(p.Pictures, pic)
 			}
@@ -447,19 +428,19 @@ func (p *page) attach(j Job) {
 	}
 }
 
-func pictureOf(j Job, a event.Attached) (picture, bool) {
+func pictureOf(j Job, a event.Attached) (Picture, bool) {
 	if j.Attachment == nil {
-		return picture{}, false
+		return Picture{}, false
 	}
 	data, err := j.Attachment(a.SHA256)
 	if err != nil || len(data) > largestPicture {
-		return picture{}, false
+		return Picture{}, false
 	}
 	kind := pictureKind(data)
 	if kind == "" {
-		return picture{}, false
+		return Picture{}, false
 	}
-	return picture{Caption: firstOf(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256, kind: kind, bytes: data}, true
+	return Picture{Caption: cmp.Or(a.Caption, a.Name), Name: a.Name, Hash: a.SHA256, Kind: kind, Bytes: data}, true
 }
 
 // pictureKind tells JPEG and PNG by their first bytes; anything else is not put into a page.

@@ -1,6 +1,7 @@
-package report
+package tell
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -66,7 +67,7 @@ func ParseAbout(name string, data []byte) (*About, problem.List) {
 	a := &About{Name: name, SHA256: hex.EncodeToString(sum[:])}
 	a.doc = document.Decode(name, data, AboutKind, &a.aboutFile)
 	for _, k := range AboutKeys() {
-		v := a.value(k.Path)
+		v := a.Value(k.Path)
 		if n := len([]rune(v)); n > longestAbout {
 			a.doc.Problem(k.Path, fmt.Sprintf("%s has %d characters; at most %d stand on the first page", k.Path, n, longestAbout), "put the rest into a note (provoke note)")
 		}
@@ -75,15 +76,15 @@ func ParseAbout(name string, data []byte) (*About, problem.List) {
 		}
 	}
 	for key, units := range map[string]string{"temperature": "°C", "humidity": "%"} {
-		if v := a.value(key); strings.ContainsAny(v, "0123456789") && !strings.Contains(v, units) {
+		if v := a.Value(key); strings.ContainsAny(v, "0123456789") && !strings.Contains(v, units) {
 			a.doc.Problem(key, fmt.Sprintf("%s: %q has no unit %s", key, v, units), "")
 		}
 	}
 	return a, a.doc.Problems()
 }
 
-// value is what the file gives for a key; "" for nothing, and for a mapping.
-func (a *About) value(key string) string {
+// Value is what the file gives for a key; "" for nothing, and for a mapping.
+func (a *About) Value(key string) string {
 	if a == nil || key == "" {
 		return ""
 	}
@@ -113,7 +114,7 @@ func (a *About) Contradictions(j Job) (problem.List, error) {
 		return nil, err
 	}
 	against := func(key, recorded, by, hint string, same func(a, b string) bool) {
-		if given := a.value(key); given != "" && recorded != "" && !same(given, recorded) {
+		if given := a.Value(key); given != "" && recorded != "" && !same(given, recorded) {
 			a.doc.Problem(key, fmt.Sprintf("%s is %q, but %s %q", key, given, by, recorded), hint)
 		}
 	}
@@ -229,12 +230,12 @@ type item struct {
 }
 
 // items lists what the first page says besides the findings, from what the runs recorded and what the file gives.
-func (p *page) items() []item {
+func (p *Report) items() []item {
 	j := p.Job
 	var out []item
 	add := func(name, recorded, key, also string) {
 		text := recorded
-		if given := j.About.value(key); given != "" && !sameWords(given, recorded) {
+		if given := j.About.Value(key); given != "" && !sameWords(given, recorded) {
 			if text = given + givenMark; recorded != "" {
 				text += " (recorded: " + recorded + ")"
 			}
@@ -264,19 +265,19 @@ func (p *page) items() []item {
 }
 
 // recorded joins what the runs told say of one thing; "" where none says anything.
-func (p *page) recorded(of func(result.Run) string) string {
+func (p *Report) recorded(of func(result.Run) string) string {
 	texts, by := distinct(p.told, of)
 	if len(texts) == 1 {
 		return texts[0]
 	}
 	for i := range texts {
-		texts[i] = firstOf(texts[i], "not recorded") + " (" + by[i] + ")"
+		texts[i] = cmp.Or(texts[i], "not recorded") + " (" + by[i] + ")"
 	}
 	return strings.Join(texts, "; ")
 }
 
 // tested says when, where and by whom the runs told were made.
-func (p *page) tested() string {
+func (p *Report) tested() string {
 	from, to := tested(p.told)
 	text := from
 	if to != from {
@@ -294,7 +295,7 @@ func (p *page) tested() string {
 }
 
 // criteria says which performance criterion each class of upset meets, and in which of the runs told it was seen.
-func (p *page) criteria() string {
+func (p *Report) criteria() string {
 	var out []string
 	own := 0
 	for _, c := range []struct {
@@ -302,7 +303,7 @@ func (p *page) criteria() string {
 		key, letter string
 	}{{event.NoUpset, "no_upset", "A"}, {event.DuringOnly, "during", "B"}, {event.RecoversLater, "later", "B"}, {event.NeedsReset, "reset", "C"}, {event.NotRecovered, "not_recovered", "D"}} {
 		text := c.letter
-		if given := p.Job.About.value("criteria." + c.key); given != "" {
+		if given := p.Job.About.Value("criteria." + c.key); given != "" {
 			text = given + givenMark
 		} else {
 			own++
@@ -330,7 +331,7 @@ func (p *page) criteria() string {
 
 // seen names the runs told in which an upset of a class was seen; for NoUpset those with an upset whose class is not
 // known.
-func (p *page) seen(class event.Class) string {
+func (p *Report) seen(class event.Class) string {
 	var out []string
 	for _, r := range p.Detailed {
 		if r.run.Opened.RunKind == plan.Baseline { // false alarms
@@ -348,19 +349,19 @@ func (p *page) seen(class event.Class) string {
 }
 
 // rules says by which rule the findings take a level as stood.
-func (p *page) rules() string {
+func (p *Report) rules() string {
 	text := p.recorded(ruleOf)
-	if given := p.Job.About.value("decision_rule"); given != "" && !sameWords(text, given) {
+	if given := p.Job.About.Value("decision_rule"); given != "" && !sameWords(text, given) {
 		text += "; agreed: " + given + givenMark
 	}
 	return text
 }
 
 // tell puts the items onto the first page.
-func (p *page) tell() {
+func (p *Report) tell() {
 	marked := false
 	for _, i := range p.items() {
-		f := Fact{Name: i.name, Text: firstOf(i.text, notGiven)}
+		f := Fact{Name: i.name, Text: cmp.Or(i.text, notGiven)}
 		if i.text == "" {
 			f.Mark = "warn"
 		}
@@ -381,7 +382,7 @@ type Missing struct {
 
 // MissingFrom lists what the first page of a report says is not given.
 func MissingFrom(j Job) ([]Missing, error) {
-	p, err := newPage(j)
+	p, err := Tell(j)
 	if err != nil {
 		return nil, err
 	}

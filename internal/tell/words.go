@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"math"
@@ -165,8 +165,8 @@ func SpanWords(b *analysis.Band) string {
 
 var numberAndUnit = regexp.MustCompile(`([0-9]) (dB|[kMG]?Hz|[mµ]?s\b|min\b|h\b|[mµ]?[VAW]\b|%|[mk]?Ω|[mc]?m\b|kg\b|°C)`)
 
-// tie keeps a number and its unit on one line, and makes what would hide or turn text visible.
-func tie(s string) string {
+// Tie keeps a number and its unit on one line, and makes what would hide or turn text visible.
+func Tie(s string) string {
 	s = event.Printable(strings.Join(strings.Fields(s), " "))
 	return numberAndUnit.ReplaceAllString(s, "$1\u00a0$2")
 }

@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -10,6 +10,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -42,8 +43,8 @@ func runsTable(runs []result.Run) Table {
 		if r.RFNotKnownOff() {
 			end = say(string(event.RFNotKnownOff)).marked("bad")
 		}
-		t.add(keep(runName(r.Number)), say(o.Label), say(o.Changed), say(string(o.RunKind)), say(string(o.Mode)),
-			keep(r.OpenedAt.Format(minute)), tally(len(r.Points())), tally(r.Exposures), amount(r.HighestCurrent), end)
+		t.Add(keep(runName(r.Number)), say(o.Label), say(o.Changed), say(string(o.RunKind)), say(string(o.Mode)),
+			keep(r.OpenedAt.Format(minute)), tally(len(r.Points())), tally(r.Exposures), Amount(r.HighestCurrent), end)
 	}
 	return t
 }
@@ -52,7 +53,7 @@ func runsTable(runs []result.Run) Table {
 func fieldsTable(id, title string, fields []event.Field) Table {
 	t := Table{ID: id, Title: title, Columns: []Column{words("what"), words("as recorded")}}
 	for _, f := range fields {
-		t.add(say(f.Name), say(f.Value))
+		t.Add(say(f.Name), say(f.Value))
 	}
 	return t
 }
@@ -68,7 +69,7 @@ func equipmentTable(r result.Run) Table {
 			due.Text += ": overdue on the day of the run"
 			due.Mark = "bad"
 		}
-		t.add(keep(e.ID), say(e.Description), say(e.Serial), say(e.Certificate), keep(dated(e.Calibrated)), due, say(e.Identified))
+		t.Add(keep(e.ID), say(e.Description), say(e.Serial), say(e.Certificate), keep(dated(e.Calibrated)), due, say(e.Identified))
 	}
 	return t
 }
@@ -95,7 +96,7 @@ func overdue(due string, run time.Time) bool {
 func curvesTable(r result.Run) Table {
 	t := Table{ID: "curves", Title: "Figures in use", Columns: []Column{words("item"), words("what"), words("source"), words("SHA-256 of the figures")}}
 	for _, c := range r.Opened.Curves {
-		t.add(keep(c.Item), say(c.What), say(c.Source), say(c.SHA256).marked("code"))
+		t.Add(keep(c.Item), say(c.What), say(c.Source), say(c.SHA256).marked("code"))
 	}
 	return t
 }
@@ -112,7 +113,7 @@ func monitorsTable(r result.Run) Table {
 		if m.Tolerance != 0 {
 			tolerance = "± " + quantity(m.Tolerance, m.Unit)
 		}
-		t.add(say(m.ID), say(m.Kind), say(baseline), say(tolerance), duration(m.Latency))
+		t.Add(say(m.ID), say(m.Kind), say(baseline), say(tolerance), duration(m.Latency))
 	}
 	return t
 }
@@ -124,12 +125,12 @@ func quantity(x float64, unit string) string {
 // bandsTable lists the failing bands of a run.
 func bandsTable(f analysis.Findings) Table {
 	t := Table{ID: fmt.Sprintf("bands-run-%d", f.Run), Title: fmt.Sprintf("Failing bands of run %d (%s)", f.Run, plan.MonotoneAssumed), Note: levelNote(f), Columns: []Column{
-		frequencyIn("from"), frequencyIn("to"), currentIn("lowest onset"), frequencyIn("at"), currentIn("wanted"), decibels(MarginTo(f)),
+		FrequencyIn("from"), FrequencyIn("to"), currentIn("lowest onset"), FrequencyIn("at"), currentIn("wanted"), decibels(MarginTo(f)),
 		words("class"), words("low edge"), words("high edge"), words("low check"), counted("exposures"),
 	}}
 	for _, b := range f.Bands {
-		t.add(frequency(b.Low.Frequency), frequency(b.High.Frequency), amount(b.Lowest.Onset), frequency(b.Lowest.Frequency),
-			amount(b.Lowest.Wanted), gain(b.Lowest.Margin, b.Lowest.MarginBound), class(b.Class, b.InControl),
+		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset), Frequency(b.Lowest.Frequency),
+			Amount(b.Lowest.Wanted), gain(b.Lowest.Margin, b.Lowest.MarginBound), class(b.Class, b.InControl),
 			say(EdgeWords(b.Low, "below")), say(EdgeWords(b.High, "above")), say(MonotoneWords(b.Monotone)), tally(b.Exposures))
 	}
 	return t
@@ -137,7 +138,7 @@ func bandsTable(f analysis.Findings) Table {
 
 // levelNote says what the levels of a run's table are.
 func levelNote(f analysis.Findings) string {
-	return strings.TrimLeft(strings.TrimSpace(wantedNote(f)+" "+firstUpper(LevelWords(f))), " ")
+	return strings.TrimLeft(strings.TrimSpace(wantedNote(f)+" "+english.FirstUpper(LevelWords(f))), " ")
 }
 
 func class(c event.Class, inControl bool) Cell {
@@ -149,10 +150,10 @@ func class(c event.Class, inControl bool) Cell {
 
 // NotDeterministicTable lists where a run shows that the product is not deterministic.
 func NotDeterministicTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("random-run-%d", f.Run), Title: fmt.Sprintf("Where the product of run %d is not deterministic", f.Run), Columns: []Column{frequencyIn("frequency"), words("what shows it")},
+	t := Table{ID: fmt.Sprintf("random-run-%d", f.Run), Title: fmt.Sprintf("Where the product of run %d is not deterministic", f.Run), Columns: []Column{FrequencyIn("frequency"), words("what shows it")},
 		Note: "There an onset is one of several that the same search can find; a staircase gives the level of a probability, with limits."}
 	for _, n := range f.NotDeterministic {
-		t.add(frequency(n.Frequency), say(n.Why))
+		t.Add(Frequency(n.Frequency), say(n.Why))
 	}
 	return t
 }
@@ -160,14 +161,14 @@ func NotDeterministicTable(f analysis.Findings) Table {
 // upsetsTable lists every frequency that upset.
 func upsetsTable(f analysis.Findings) Table {
 	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run), Note: levelNote(f), Columns: []Column{
-		frequencyIn("frequency"), currentIn("onset"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels(MarginTo(f)),
+		FrequencyIn("frequency"), currentIn("onset"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels(MarginTo(f)),
 		words("class"), secondsIn("well after"), words("upset at onset"), counted("exposures"),
 	}}
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue
 		}
-		t.add(frequency(p.Frequency), amount(p.Onset), say(string(p.OnsetOrigin)), recovery(p), amount(p.Wanted),
+		t.Add(Frequency(p.Frequency), Amount(p.Onset), say(string(p.OnsetOrigin)), recovery(p), Amount(p.Wanted),
 			gain(p.Margin, p.MarginBound), class(p.Class, p.InControl), duration(p.RecoveredAfter),
 			say(fmt.Sprintf("%d of %d times", p.UpsetsAtOnset, p.TrialsAtOnset)), tally(p.Exposures))
 	}
@@ -178,21 +179,21 @@ func recovery(p analysis.Point) Cell {
 	if !p.Recovery.Known() {
 		return Cell{Text: RecoveryWords(p)}
 	}
-	return amount(p.Recovery)
+	return Amount(p.Recovery)
 }
 
 // profileTable lists every frequency of a run.
 func profileTable(f analysis.Findings) Table {
 	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Title: fmt.Sprintf("Every frequency of run %d", f.Run), Note: levelNote(f), Columns: []Column{
-		frequencyIn("frequency"), currentIn("wanted"), currentIn("highest current"), words("which is"), currentIn("onset"),
+		FrequencyIn("frequency"), currentIn("wanted"), currentIn("highest current"), words("which is"), currentIn("onset"),
 		decibels(MarginTo(f)), words("remark"), counted("exposures"),
 	}}
 	for _, p := range f.Points {
-		onset := amount(p.Onset)
+		onset := Amount(p.Onset)
 		if p.Upset {
 			onset.Mark = "bad"
 		}
-		t.add(frequency(p.Frequency), amount(p.Wanted), amount(p.Reached), say(string(p.ReachedOrigin)), onset,
+		t.Add(Frequency(p.Frequency), Amount(p.Wanted), Amount(p.Reached), say(string(p.ReachedOrigin)), onset,
 			gain(p.Margin, p.MarginBound), remark(p), tally(p.Exposures))
 	}
 	return t
@@ -226,15 +227,15 @@ func remark(p analysis.Point) Cell {
 // stepsTable lists every closed step of a run, for the CSV file.
 func stepsTable(r result.Run) Table {
 	t := Table{ID: fmt.Sprintf("steps-run-%d", r.Number), Title: fmt.Sprintf("Every step of run %d", r.Number), FileOnly: true, Columns: []Column{
-		counted("step"), counted("attempt"), words("closed at"), words("purpose"), frequencyIn("frequency"), plainDecibels("offset"),
+		counted("step"), counted("attempt"), words("closed at"), words("purpose"), FrequencyIn("frequency"), plainDecibels("offset"),
 		currentIn("target"), powerIn("drive"), currentIn("current"), currentIn("predicted current"), powerIn("forward"),
 		words("forward is"), powerIn("reverse"), words("what the level means"), words("upset"), words("class"), secondsIn("well after"),
 		secondsIn("RF on for"), counted("exposures"), words("limited by"), words("note"),
 	}}
 	for _, s := range r.Steps {
-		t.add(tally(s.Step.Number), tally(s.Attempt), say(s.At.Format(time.RFC3339Nano)), say(string(s.Step.Purpose)),
-			frequency(s.Step.Point.Frequency), gain(s.Step.Offset, rf.Exactly), amount(s.Step.Point.Target.Add(s.Step.Offset)),
-			amount(s.Drive), amount(s.Current), amount(s.Predicted), amount(s.Forward), say(forwardIs(s)), amount(s.Reverse),
+		t.Add(tally(s.Step.Number), tally(s.Attempt), say(s.At.Format(time.RFC3339Nano)), say(string(s.Step.Purpose)),
+			Frequency(s.Step.Point.Frequency), gain(s.Step.Offset, rf.Exactly), Amount(s.Step.Point.Target.Add(s.Step.Offset)),
+			Amount(s.Drive), Amount(s.Current), Amount(s.Predicted), Amount(s.Forward), say(forwardIs(s)), Amount(s.Reverse),
 			say(s.Step.Point.Means), say(yes(s.Outcome.Upset)), say(string(s.Class)), duration(s.RecoveredAfter), duration(s.OnFor),
 			tally(s.Outcome.Exposures), say(s.Limited), say(s.Note))
 	}
@@ -252,7 +253,7 @@ func driveTable(j Job, r result.Run) Table {
 		setting = func(p rf.Power) string { text, _, _ := strings.Cut(bench.Source.Setting(p), " ("); return text }
 	}
 	t := Table{ID: fmt.Sprintf("drive-run-%d", r.Number), Title: fmt.Sprintf("Generator setting and power of run %d", r.Number), Columns: []Column{
-		frequencyIn("frequency"), words("step"), words(head), powerIn("which gives into 50 Ω"), powerIn("forward power"), words("forward is"), powerIn("reflected power"),
+		FrequencyIn("frequency"), words("step"), words(head), powerIn("which gives into 50 Ω"), powerIn("forward power"), words("forward is"), powerIn("reflected power"),
 		currentIn("current"), words("current is"),
 	}, Note: fmt.Sprintf("At each frequency the step with the highest setting; levels of the unmodulated carrier, powers at the input of the clamp. Every step is in steps-run-%d.csv.", r.Number)}
 	for _, p := range r.Points() {
@@ -266,14 +267,14 @@ func driveTable(j Job, r result.Run) Table {
 			continue
 		}
 		level, origin := s.Level()
-		forward, reflected := amount(s.Forward), amount(s.Reverse)
+		forward, reflected := Amount(s.Forward), Amount(s.Reverse)
 		if !s.Forward.Known() {
 			forward.Text = "not measured"
 		}
 		if !s.Reverse.Known() {
 			reflected.Text = "not measured"
 		}
-		t.add(frequency(p.Frequency), keep(fmt.Sprintf("step %d", s.Step.Number)), keep(setting(s.Drive)), amount(s.Drive), forward, say(forwardIs(s)), reflected, amount(level), say(string(origin)))
+		t.Add(Frequency(p.Frequency), keep(fmt.Sprintf("step %d", s.Step.Number)), keep(setting(s.Drive)), Amount(s.Drive), forward, say(forwardIs(s)), reflected, Amount(level), say(string(origin)))
 	}
 	return t
 }
@@ -298,7 +299,7 @@ func yes(b bool) string {
 // readingsTable lists the DUT readings around every upset, for the CSV file.
 func readingsTable(r result.Run) Table {
 	t := Table{ID: fmt.Sprintf("readings-run-%d", r.Number), Title: fmt.Sprintf("DUT readings around the upsets of run %d", r.Number), FileOnly: true, Columns: []Column{
-		counted("step"), frequencyIn("frequency"), words("monitor"), secondsIn("after RF came to the level"), words("RF on"),
+		counted("step"), FrequencyIn("frequency"), words("monitor"), secondsIn("after RF came to the level"), words("RF on"),
 		counted("value"), words("unit"), words("text"), words("bad"), words("why"),
 	}}
 	units := map[string]string{}
@@ -312,7 +313,7 @@ func readingsTable(r result.Run) Table {
 				value = say(fmt.Sprintf("%.9g", x.Value))
 			}
 			after := Cell{Number: fmt.Sprintf("%.6f", x.After.Std().Seconds())}
-			t.add(tally(s.Step.Number), frequency(s.Step.Point.Frequency), say(x.Monitor), after, say(yes(x.RFOn)), value,
+			t.Add(tally(s.Step.Number), Frequency(s.Step.Point.Frequency), say(x.Monitor), after, say(yes(x.RFOn)), value,
 				say(units[x.Monitor]), say(x.Text), say(yes(x.Bad)), say(x.Why))
 		}
 	}
@@ -328,7 +329,7 @@ func differencesTable(c analysis.Comparison) Table {
 		if d.Forbids {
 			weight = say("forbids the verdict \"shown\": " + d.Why).marked("bad")
 		}
-		t.add(say(d.What), say(d.Before), say(d.After), weight)
+		t.Add(say(d.What), say(d.Before), say(d.After), weight)
 	}
 	return t
 }
@@ -347,15 +348,15 @@ func comparedBandsTable(c analysis.Comparison) Table {
 		default:
 			fate.Mark = "warn"
 		}
-		t.add(say(SpanWords(b.Before)), say(SpanWords(b.After)), fate, gain(b.LeastGain, b.LeastGainBound))
+		t.Add(say(SpanWords(b.Before)), say(SpanWords(b.After)), fate, gain(b.LeastGain, b.LeastGainBound))
 	}
 	return t
 }
 
 // comparedTable lists the frequencies that a comparison has something to say of.
 func comparedTable(c analysis.Comparison) Table {
-	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Note: firstUpper(InDrive(c)), Columns: []Column{
-		frequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
+	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Note: english.FirstUpper(InDrive(c)), Columns: []Column{
+		FrequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
 		words("verdict"), words("why"),
 	}}
 	marks := map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}
@@ -364,7 +365,7 @@ func comparedTable(c analysis.Comparison) Table {
 			continue
 		}
 		before, after := p.Onsets()
-		t.add(frequency(p.Frequency), amount(before), amount(after), gain(p.Gain, p.GainBound), amount(p.Required),
+		t.Add(Frequency(p.Frequency), Amount(before), Amount(after), gain(p.Gain, p.GainBound), Amount(p.Required),
 			say(fixWords(p.Verdict)).marked(marks[p.Verdict]), say(p.Why))
 	}
 	return t
@@ -376,7 +377,7 @@ func journalTable(runs []result.Run) Table {
 		words("run"), counted("records"), words("program"), words("hash of the journal's head"), words("bench file"), words("plan file"),
 	}}
 	for _, r := range runs {
-		t.add(keep(runName(r.Number)), tally(int(r.Records)), say(r.Opened.Program), say(r.Head).marked("code"),
+		t.Add(keep(runName(r.Number)), tally(int(r.Records)), say(r.Opened.Program), say(r.Head).marked("code"),
 			attachment(r.Opened.Bench), attachment(r.Opened.Plan))
 	}
 	return t
@@ -396,7 +397,7 @@ func safingTable(r result.Run) Table {
 		return t
 	}
 	for _, s := range r.Safed.Steps {
-		t.add(say(s.What), say(s.Result))
+		t.Add(say(s.What), say(s.Result))
 	}
 	return t
 }
@@ -406,7 +407,7 @@ func filesTable(runs []result.Run) Table {
 	t := Table{ID: "files", Title: "Files that bench and plan name", Columns: []Column{words("run"), words("file"), words("SHA-256")}}
 	for _, r := range runs {
 		for _, a := range r.Opened.Files {
-			t.add(keep(runName(r.Number)), say(a.Name), say(a.SHA256).marked("code"))
+			t.Add(keep(runName(r.Number)), say(a.Name), say(a.SHA256).marked("code"))
 		}
 	}
 	return t
@@ -415,14 +416,14 @@ func filesTable(runs []result.Run) Table {
 // laboratoryTable lists what laboratories reported, as it was entered.
 func laboratoryTable(runs []result.Run) Table {
 	t := Table{ID: "laboratory", Title: "What a laboratory reported, as entered", Columns: []Column{
-		words("run"), words("laboratory"), words("report"), frequencyIn("from"), frequencyIn("to"), words("level"), words("modulation"), words("what happened"),
+		words("run"), words("laboratory"), words("report"), FrequencyIn("from"), FrequencyIn("to"), words("level"), words("modulation"), words("what happened"),
 	}}
 	for _, r := range runs {
 		if r.Laboratory == nil {
 			continue
 		}
 		for _, f := range r.Laboratory.Failures {
-			t.add(keep(runName(r.Number)), say(r.Laboratory.Laboratory), say(r.Laboratory.Report), frequency(f.From), frequency(f.To), say(f.Level), say(f.Modulation), say(f.What))
+			t.Add(keep(runName(r.Number)), say(r.Laboratory.Laboratory), say(r.Laboratory.Report), Frequency(f.From), Frequency(f.To), say(f.Level), say(f.Modulation), say(f.What))
 		}
 	}
 	return t

@@ -1,64 +1,73 @@
-package report
+package tell
 
 import (
 	"fmt"
 	"strings"
 
+	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	profile "provoke/internal/model/level"
 )
 
-// section is one chapter of the report. HTML and PDF are both written from the same sections, so
+// Section is one chapter of the report. HTML and PDF are both written from the same sections, so
 // that they cannot say different things. Whoever has more to say adds blocks in sections().
-type section struct {
+type Section struct {
 	ID, Title string
 	Appendix  bool // begins on a page of its own in print
-	Blocks    []block
+	Blocks    []Block
 }
 
-// block is one piece of a section; exactly one of its fields is set, with Mark beside Text.
-type block struct {
+// Block is one piece of a section; exactly one of its fields is set, with Mark beside Text.
+type Block struct {
 	Text       string
 	Mark       string // of Text: "of" for an aside, "warning", or ""
 	List       []string
 	Table      *Table
-	Figure     *Figure
-	Verdict    *verdict
-	Picture    *picture
+	Chart      *Chart
+	Sketch     *Sketch
+	Verdict    *Verdict
+	Picture    *Picture
 	Signatures []string // who signs
 }
 
-// verdict is the box with the outcome of a comparison.
-type verdict struct {
+// Sketch is the setup of a bench, to be drawn, with the clamp on a fixture.
+type Sketch struct {
+	Number  int
+	Bench   *catalog.Bench
+	Fixture catalog.Fixture
+}
+
+// Verdict is the box with the outcome of a comparison.
+type Verdict struct {
 	Words, Of, Mark       string
 	Reasons, Reservations []string
 }
 
-func (s *section) say(mark, text string) {
+func (s *Section) say(mark, text string) {
 	if text != "" {
-		s.Blocks = append(s.Blocks, block{Text: text, Mark: mark})
+		s.Blocks = append(s.Blocks, Block{Text: text, Mark: mark})
 	}
 }
 
-func (s *section) table(tables ...Table) {
+func (s *Section) table(tables ...Table) {
 	for i := range tables {
 		if len(tables[i].Rows) > 0 {
-			s.Blocks = append(s.Blocks, block{Table: &tables[i]})
+			s.Blocks = append(s.Blocks, Block{Table: &tables[i]})
 		}
 	}
 }
 
-func (s *section) figure(figures ...Figure) {
-	for i := range figures {
-		s.Blocks = append(s.Blocks, block{Figure: &figures[i]})
+func (s *Section) chart(charts ...Chart) {
+	for i := range charts {
+		s.Blocks = append(s.Blocks, Block{Chart: &charts[i]})
 	}
 }
 
 // sections tells the report in its order, figures and tables numbered: what is to be read, then the annexes with
 // every frequency, and the hashes last.
-func (p *page) sections() []section {
-	var out []section
-	add := func(s section) {
+func (p *Report) sections() []Section {
+	var out []Section
+	add := func(s Section) {
 		if len(s.Blocks) > 0 {
 			out = append(out, s)
 		}
@@ -79,7 +88,7 @@ func (p *page) sections() []section {
 	add(signatureSection())
 	annexes := 0
 	annex := func(id, title string, tables ...Table) {
-		s := section{ID: id, Appendix: true}
+		s := Section{ID: id, Appendix: true}
 		s.table(tables...)
 		if len(s.Blocks) > 0 {
 			annexes++
@@ -99,14 +108,17 @@ func (p *page) sections() []section {
 }
 
 // number counts the figures and tables through.
-func number(sections []section) {
+func number(sections []Section) {
 	figures, tables := 0, 0
 	for _, s := range sections {
 		for _, b := range s.Blocks {
 			switch {
-			case b.Figure != nil:
+			case b.Chart != nil:
 				figures++
-				b.Figure.Number = figures
+				b.Chart.Number = figures
+			case b.Sketch != nil:
+				figures++
+				b.Sketch.Number = figures
 			case b.Table != nil:
 				tables++
 				b.Table.Number = tables
@@ -115,8 +127,8 @@ func number(sections []section) {
 	}
 }
 
-func (p *page) compareSection() section {
-	s := section{ID: "compare", Title: "Before and after"}
+func (p *Report) compareSection() Section {
+	s := Section{ID: "compare", Title: "Before and after"}
 	c := p.Comparison
 	if c == nil {
 		return s
@@ -126,32 +138,30 @@ func (p *page) compareSection() section {
 		of += "; changed: " + changed
 	}
 	s.table(c.Differences)
-	s.Blocks = append(s.Blocks, block{Verdict: &verdict{
+	s.Blocks = append(s.Blocks, Block{Verdict: &Verdict{
 		Words: c.Words, Mark: c.Mark, Reasons: c.Reasons, Reservations: c.Reservations,
 		Of: fmt.Sprintf("%s. Margin asked above the onset before: %v.", of, c.Margin),
 	}})
-	if c.Figure != nil {
-		s.figure(*c.Figure)
-	}
+	s.chart(c.Charts...)
 	s.table(c.Bands, c.Predicted)
 	return s
 }
 
-func (r *runPart) section() section {
-	s := section{ID: fmt.Sprintf("run-%d", r.Findings.Run), Title: r.Heading}
+func (r *runPart) section() Section {
+	s := Section{ID: fmt.Sprintf("run-%d", r.Findings.Run), Title: r.Heading}
 	for _, w := range r.Words {
 		s.say("", w)
 	}
 	s.table(r.Bands, r.Evidence, r.Random)
-	s.figure(r.Figures...)
+	s.chart(r.Charts...)
 	if len(r.Profile.Rows) > 0 {
 		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
 	}
 	return s
 }
 
-func (p *page) setupSection() section {
-	s := section{ID: "setup", Title: "Product, setup and equipment"}
+func (p *Report) setupSection() Section {
+	s := Section{ID: "setup", Title: "Product, setup and equipment"}
 	u := p.Setup
 	if u == nil {
 		return s
@@ -161,7 +171,7 @@ func (p *page) setupSection() section {
 		s.say("warning", o+".")
 	}
 	if u.Sketch != nil {
-		s.figure(*u.Sketch)
+		s.Blocks = append(s.Blocks, Block{Sketch: u.Sketch})
 	} else {
 		s.say("of", "No sketch of the setup: "+u.NoSketch+".")
 	}
@@ -173,16 +183,16 @@ func (p *page) setupSection() section {
 	return s
 }
 
-func (p *page) pictureSection() section {
-	s := section{ID: "pictures", Title: "Pictures"}
+func (p *Report) pictureSection() Section {
+	s := Section{ID: "pictures", Title: "Pictures"}
 	for i := range p.Pictures {
-		s.Blocks = append(s.Blocks, block{Picture: &p.Pictures[i]})
+		s.Blocks = append(s.Blocks, Block{Picture: &p.Pictures[i]})
 	}
 	return s
 }
 
-func (p *page) deviationSection() section {
-	s := section{ID: "deviations", Title: "Deviations and remarks"}
+func (p *Report) deviationSection() Section {
+	s := Section{ID: "deviations", Title: "Deviations and remarks"}
 	s.table(p.Deviations)
 	if len(s.Blocks) == 0 {
 		s.say("", "None recorded.")
@@ -190,14 +200,14 @@ func (p *page) deviationSection() section {
 	return s
 }
 
-func (p *page) cautionSection() section {
-	s := section{ID: "cautions", Title: "Cautions", Blocks: []block{{List: p.Cautions}}}
+func (p *Report) cautionSection() Section {
+	s := Section{ID: "cautions", Title: "Cautions", Blocks: []Block{{List: p.Cautions}}}
 	s.say("", "These are findings of a development bench, not a test report of an accredited laboratory.")
 	return s
 }
 
-func (p *page) recordSection(annex int) section {
-	s := section{ID: "record", Title: fmt.Sprintf("Annex %d. Record and hashes", annex), Appendix: true}
+func (p *Report) recordSection(annex int) Section {
+	s := Section{ID: "record", Title: fmt.Sprintf("Annex %d. Record and hashes", annex), Appendix: true}
 	s.table(p.Runs)
 	if p.Setup != nil {
 		s.table(p.Setup.Curves)
@@ -211,13 +221,13 @@ func (p *page) recordSection(annex int) section {
 	return s
 }
 
-func signatureSection() section {
-	return section{ID: "signatures", Title: "Signatures", Blocks: []block{{Signatures: []string{"Measured by", "Checked by", "Released by"}}}}
+func signatureSection() Section {
+	return Section{ID: "signatures", Title: "Signatures", Blocks: []Block{{Signatures: []string{"Measured by", "Checked by", "Released by"}}}}
 }
 
-// wantedWords returns the words for the level wanted in a legend, with the mark of a level profile that
+// WantedWords returns the words for the level wanted in a legend, with the mark of a level profile that
 // nobody read in the standard.
-func wantedWords(f analysis.Findings) string {
+func WantedWords(f analysis.Findings) string {
 	if mark := f.Opened.Profile.Mark(); mark == profile.Unverified {
 		return "wanted (" + mark + ")"
 	}

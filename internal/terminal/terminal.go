@@ -1,4 +1,4 @@
-package main
+package terminal
 
 import (
 	"io"
@@ -8,18 +8,18 @@ import (
 	"provoke/internal/job/event"
 )
 
-// harmless is an output that a name, a reply of an instrument or a text of the product cannot take
+// Writer is an output that a name, a reply of an instrument or a text of the product cannot take
 // over: what would move the cursor, colour, hide or turn round text goes out as an escape that can be
 // read. Line feeds and tabs pass; where somebody else's text must not break a line, whoever prints it
 // uses event.Printable. Inside JSON the escapes are JSON's own.
-type harmless struct {
+type Writer struct {
 	mu   sync.Mutex
-	to   io.Writer
+	To   io.Writer
 	part []byte // the beginning of a character whose rest is still to come
 }
 
 // Write never returns less than all bytes without an error.
-func (h *harmless) Write(p []byte) (int, error) {
+func (h *Writer) Write(p []byte) (int, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	text := p
@@ -30,7 +30,7 @@ func (h *harmless) Write(p []byte) (int, error) {
 	whole := wholeRunes(text)
 	h.part = append([]byte(nil), text[whole:]...)
 	if whole > 0 {
-		if _, err := h.to.Write(event.Harmless(text[:whole])); err != nil {
+		if _, err := h.To.Write(event.Harmless(text[:whole])); err != nil {
 			return 0, err
 		}
 	}
@@ -38,29 +38,29 @@ func (h *harmless) Write(p []byte) (int, error) {
 }
 
 // Columns says how wide the terminal behind it is; 0 where there is none.
-func (h *harmless) Columns() int {
-	if s, ok := h.to.(interface{ Columns() int }); ok {
+func (h *Writer) Columns() int {
+	if s, ok := h.To.(interface{ Columns() int }); ok {
 		return s.Columns()
 	}
 	return 0
 }
 
-// flush writes what was held back for the rest of a character that never came.
-func (h *harmless) flush() {
+// Flush writes what was held back for the rest of a character that never came.
+func (h *Writer) Flush() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if len(h.part) > 0 {
-		h.to.Write(event.Harmless(h.part))
+		h.To.Write(event.Harmless(h.part))
 	}
 	h.part = nil
 }
 
-// overwrite goes back to the beginning of the line and writes text over it: the only way to do so.
-func overwrite(w io.Writer, text string) {
-	if h, ok := w.(*harmless); ok {
+// Overwrite goes back to the beginning of the line and writes text over it: the only way to do so.
+func Overwrite(w io.Writer, text string) {
+	if h, ok := w.(*Writer); ok {
 		h.mu.Lock()
 		defer h.mu.Unlock()
-		h.to.Write(append([]byte{'\r'}, event.Harmless([]byte(text))...))
+		h.To.Write(append([]byte{'\r'}, event.Harmless([]byte(text))...))
 		return
 	}
 	io.WriteString(w, "\r"+text)

@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -7,14 +7,12 @@ import (
 	"strings"
 	"time"
 
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
-
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/threshold"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -90,26 +88,26 @@ func randomStudy(s analysis.RandomStudy) Study {
 	out := Study{ID: fmt.Sprintf("random-run-%d", s.Run), Title: fmt.Sprintf("Random thresholds, run %d", s.Run), Random: s.Points,
 		Words: []string{"Near its onset the product upsets with a probability. Stated before the run: " + s.Stated + "."}}
 	t := Table{ID: "thresholds-run-" + strconv.Itoa(s.Run), Title: fmt.Sprintf("What the exposures of run %d show", s.Run), Columns: []Column{
-		frequencyIn("frequency"), counted("exposures"), counted("upsets"), words("passes and upsets"), currentIn("highest without an upset"), currentIn("lowest with one"),
+		FrequencyIn("frequency"), counted("exposures"), counted("upsets"), words("passes and upsets"), currentIn("highest without an upset"), currentIn("lowest with one"),
 		plainDecibels("spread"), plainDecibels("a plain ramp would be off by"),
 	}, Note: fmt.Sprintf("Spread: scale of the %s. A plain upward ramp with the run's steps and dwell reports its onset that far from the level of 50 %% upsets.", s.Question.Model)}
 	levels := Table{ID: "levels-run-" + strconv.Itoa(s.Run), Title: fmt.Sprintf("Current at which the product of run %d upsets with a probability", s.Run), Columns: []Column{
-		frequencyIn("frequency"), words("probability"), currentIn("current"), words("limits (profile likelihood)"), words("limits (Fieller)"),
+		FrequencyIn("frequency"), words("probability"), currentIn("current"), words("limits (profile likelihood)"), words("limits (Fieller)"),
 	}, Note: fmt.Sprintf("%s fitted by maximum likelihood; limits with a confidence of %v.", modelName(s.Question.Model), s.Question.Confidence)}
 	shares := Table{ID: "shares-run-" + strconv.Itoa(s.Run), Title: fmt.Sprintf("How often the product upset at each level of run %d", s.Run), Columns: []Column{
-		frequencyIn("frequency"), currentIn("level asked"), words("upsets"), words("share"), words("exact limits"),
+		FrequencyIn("frequency"), currentIn("level asked"), words("upsets"), words("share"), words("exact limits"),
 	}, Note: fmt.Sprintf("Limits after Clopper and Pearson, confidence %v; without an upset, the bound above.", s.Question.Confidence)}
 	for _, x := range s.Points {
 		spread, ramp := Cell{Text: none}, Cell{Text: none}
 		if x.Fit != nil {
 			spread, ramp = gain(rf.Gain(x.Fit.Sigma), rf.Exactly), gain(x.RampBias, rf.Exactly)
 		}
-		t.add(frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), amount(x.Passed), amount(x.Upset), spread, ramp)
+		t.Add(Frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), Amount(x.Passed), Amount(x.Upset), spread, ramp)
 		for _, l := range x.Levels {
-			levels.add(frequency(x.Frequency), say(l.Probability.String()), amount(l.Current), say(LimitWords(l.Low, l.High)), say(LimitWords(l.FiellerLow, l.FiellerHigh)))
+			levels.Add(Frequency(x.Frequency), say(l.Probability.String()), Amount(l.Current), say(LimitWords(l.Low, l.High)), say(LimitWords(l.FiellerLow, l.FiellerHigh)))
 		}
 		for _, a := range x.At {
-			shares.add(frequency(x.Frequency), amount(a.Current), say(fmt.Sprintf("%d of %d", a.Upsets, a.Trials)), say(hundredths(float64(a.Upsets)/float64(a.Trials))), say(shareLimits(a)))
+			shares.Add(Frequency(x.Frequency), Amount(a.Current), say(fmt.Sprintf("%d of %d", a.Upsets, a.Trials)), say(hundredths(float64(a.Upsets)/float64(a.Trials))), say(shareLimits(a)))
 		}
 		for _, n := range append(x.Notes[:len(x.Notes):len(x.Notes)], x.NoFit) {
 			if n != "" {
@@ -158,18 +156,18 @@ func dwellStudy(s analysis.DwellStudy) Study {
 		out.Words = append(out.Words, fmt.Sprintf("Times hold the monitor's own delay, up to %v.", s.Latency))
 	}
 	t := Table{ID: fmt.Sprintf("dwell-run-%d", s.Run), Title: fmt.Sprintf("Time to upset in run %d", s.Run), Columns: []Column{
-		frequencyIn("frequency"), counted("exposures"), counted("upsets"), secondsIn("shortest"), secondsIn("median"), secondsIn("longest"), words("the times are"),
+		FrequencyIn("frequency"), counted("exposures"), counted("upsets"), secondsIn("shortest"), secondsIn("median"), secondsIn("longest"), words("the times are"),
 	}}
 	need := Table{ID: fmt.Sprintf("needed-dwell-run-%d", s.Run), Title: fmt.Sprintf("Dwell that catches %v of the upsets", s.Share), Columns: []Column{
-		frequencyIn("frequency"), secondsIn("dwell needed"), words("found by"), words("shown"), counted("exposures that would show it"),
+		FrequencyIn("frequency"), secondsIn("dwell needed"), words("found by"), words("shown"), counted("exposures that would show it"),
 	}, Note: fmt.Sprintf("Confidence %v. An estimate rests on the distribution that is named; what is shown holds whatever the distribution.", s.Confidence)}
-	times := Table{ID: fmt.Sprintf("times-run-%d", s.Run), Title: fmt.Sprintf("Every time to upset of run %d", s.Run), FileOnly: true, Columns: []Column{frequencyIn("frequency"), secondsIn("time to upset")}}
+	times := Table{ID: fmt.Sprintf("times-run-%d", s.Run), Title: fmt.Sprintf("Every time to upset of run %d", s.Run), FileOnly: true, Columns: []Column{FrequencyIn("frequency"), secondsIn("time to upset")}}
 	for _, d := range s.At {
 		first, last := math.NaN(), math.NaN()
 		if n := len(d.Times); n > 0 {
 			first, last = d.Times[0], d.Times[n-1]
 		}
-		t.add(frequency(d.Frequency), tally(d.Exposures), tally(d.Upsets), lasting(first), lasting(d.Median), lasting(last), say(string(d.Character)))
+		t.Add(Frequency(d.Frequency), tally(d.Exposures), tally(d.Upsets), lasting(first), lasting(d.Median), lasting(last), say(string(d.Character)))
 		shown := say("yes")
 		if !d.Needed.Shown {
 			shown = say("no: an estimate").marked("warn")
@@ -177,9 +175,9 @@ func dwellStudy(s analysis.DwellStudy) Study {
 		if math.IsNaN(d.Needed.Seconds) {
 			shown = say("no").marked("warn")
 		}
-		need.add(frequency(d.Frequency), lasting(d.Needed.Seconds), say(d.Needed.Method), shown, tally(d.Needed.Exposures))
+		need.Add(Frequency(d.Frequency), lasting(d.Needed.Seconds), say(d.Needed.Method), shown, tally(d.Needed.Exposures))
 		for _, x := range d.Times {
-			times.add(frequency(d.Frequency), lasting(x))
+			times.Add(Frequency(d.Frequency), lasting(x))
 		}
 	}
 	out.Tables = []Table{t, need, times}
@@ -200,19 +198,19 @@ func modulationStudy(r result.Run, modulated []result.Run) (Study, bool) {
 	out := Study{ID: "modulation-runs-" + strings.Join(names, "-"), Title: "Modulations, runs " + list,
 		Words: []string{fmt.Sprintf("Onset at the same frequency under several modulations: as each run's level means it, as unmodulated carrier, r.m.s. at the crest, and r.m.s. over the modulation. Within %v they count as the same.", studyTolerance)}}
 	t := Table{ID: "modulation-runs-" + strings.Join(names, "-"), Title: "Onset under several modulations", Columns: []Column{
-		frequencyIn("frequency"), words("modulation"), words("run"), currentIn("onset"), currentIn("carrier"), currentIn("crest"), currentIn("mean"),
+		FrequencyIn("frequency"), words("modulation"), words("run"), currentIn("onset"), currentIn("carrier"), currentIn("crest"), currentIn("mean"),
 	}}
 	a := Table{ID: "answers-runs-" + strings.Join(names, "-"), Title: "What of the modulation the product answers to", Columns: []Column{
-		frequencyIn("frequency"), words("answers to"), plainDecibels("crests within"), plainDecibels("means within"), words("why"),
+		FrequencyIn("frequency"), words("answers to"), plainDecibels("crests within"), plainDecibels("means within"), words("why"),
 	}}
 	for _, x := range analysis.ModulationStudy(modulated, studyTolerance) {
 		if len(x.Results) < 2 {
 			continue
 		}
 		for _, m := range x.Results {
-			t.add(frequency(x.Frequency), say(analysis.Modulation(m.Modulation)), keep(runName(m.Run)), amount(m.Onset), amount(m.Carrier), amount(m.Crest), amount(m.Mean))
+			t.Add(Frequency(x.Frequency), say(analysis.Modulation(m.Modulation)), keep(runName(m.Run)), Amount(m.Onset), Amount(m.Carrier), Amount(m.Crest), Amount(m.Mean))
 		}
-		a.add(frequency(x.Frequency), say(string(x.Responds)), gain(x.PeakSpread, rf.Exactly), gain(x.MeanSpread, rf.Exactly), say(x.Why))
+		a.Add(Frequency(x.Frequency), say(string(x.Responds)), gain(x.PeakSpread, rf.Exactly), gain(x.MeanSpread, rf.Exactly), say(x.Why))
 	}
 	out.Tables = []Table{a, t}
 	return out, len(a.Rows) > 0
@@ -233,24 +231,24 @@ func studies(runs []result.Run) []Study {
 	return out
 }
 
-func (s Study) section() section {
-	out := section{ID: s.ID, Title: s.Title}
+func (s Study) section() Section {
+	out := Section{ID: s.ID, Title: s.Title}
 	for _, w := range s.Words {
 		out.say("", w)
 	}
 	for _, x := range s.Random {
-		if f, ok := randomFigure(s.ID, x); ok {
-			out.figure(f)
+		if c, ok := randomChart(s.ID, x); ok {
+			out.chart(c)
 		}
 	}
 	for _, d := range s.Dwell {
-		if f, ok := dwellFigure(s.ID, d); ok {
-			out.figure(f)
+		if c, ok := dwellChart(s.ID, d); ok {
+			out.chart(c)
 		}
 	}
 	if s.Swept != nil {
-		if f, ok := sweptFigure(*s.Swept); ok {
-			out.figure(f)
+		if c, ok := sweptChart(*s.Swept); ok {
+			out.chart(c)
 		}
 	}
 	for _, t := range s.Tables {
@@ -261,125 +259,90 @@ func (s Study) section() section {
 	return out
 }
 
-// randomFigure shows how often the product upset over the level, with exact limits, and the fitted
-// curve with the limits of its levels.
-func randomFigure(id string, x analysis.Random) (Figure, bool) {
-	fr := newFrame()
-	var seen, lows []mark
-	var highs []float64
+// randomChart shows how often the product upset over the level, with exact limits, and the fitted curve with the
+// limits of its levels.
+func randomChart(id string, x analysis.Random) (Chart, bool) {
+	var seen, exact, limits []Spot
 	for _, a := range x.At {
-		if !a.Current.Known() {
-			continue
+		if a.Current.Known() {
+			l := a.Current.In()
+			seen = append(seen, Spot{X: l, Y: 100 * float64(a.Upsets) / float64(a.Trials)})
+			exact = append(exact, Spot{X: l, Y: 100 * float64(a.Low), To: 100 * float64(a.High)})
 		}
-		l := a.Current.In()
-		seen = append(seen, mark{l, 100 * float64(a.Upsets) / float64(a.Trials), rf.Exactly})
-		lows, highs = append(lows, mark{l, 100 * float64(a.Low), rf.Exactly}), append(highs, 100*float64(a.High))
 	}
-	fr.take(seen)
-	limits := levelLimits(x)
-	for _, b := range limits {
-		fr.take([]mark{{b[0], 50, rf.Exactly}, {b[1], 50, rf.Exactly}})
-	}
-	if len(seen) == 0 {
-		return Figure{}, false
-	}
-	p := newPlot("level (dBµA)", "upsets (%)")
-	p.X.Tick.Marker, p.Y.Tick.Marker = linearTicks{9}, linearTicks{5}
-	room := math.Max(0.06*(fr.high-fr.low), 0.5)
-	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = fr.low-room, fr.high+room, -6, 106
-	p.Add(grid(), whiskers(lows, highs))
-	if x.Fit != nil {
-		p.Add(line(fitted(x.Fit, p.X.Min, p.X.Max), draw.LineStyle{Color: before, Width: 1.4}))
-	}
-	for _, b := range limits {
-		p.Add(limitBar(b[0], b[1], b[2]))
-	}
-	p.Add(marks(seen, after, false))
-	return Figure{
-		ID: fmt.Sprintf("figure-%s-%.0f", id, x.Frequency.Hz()), Title: fmt.Sprintf("Upsets over the level at %v", x.Frequency),
-		Caption: fmt.Sprintf("%s, %s. Upright lines are exact limits at each level; lying lines are the limits of the level of a probability, confidence %v.", plural(x.Exposures, "exposure", "exposures"), plural(x.Upsets, "upset", "upsets"), x.Question.Confidence),
-		Legend:  legend(entry{true, "share of upsets", dotSign(after, true)}, entry{x.Fit != nil, "fitted " + string(x.Question.Model), levelSign(before)}, entry{len(limits) > 0, "limits of the level", levelSign(ink)}),
-		Width:   figureWidth, Height: figureHeight * 0.86, draw: plotted(p),
-	}, true
-}
-
-// levelLimits returns low, high and percent of every level that is bounded on both sides.
-func levelLimits(x analysis.Random) [][3]float64 {
-	var out [][3]float64
+	span := newSpan()
+	span.take(seen)
 	for _, l := range x.Levels {
 		if l.Low.Known() && l.High.Known() {
-			out = append(out, [3]float64{l.Low.In(), l.High.In(), 100 * float64(l.Probability)})
+			b := Spot{X: l.Low.In(), To: l.High.In(), Y: 100 * float64(l.Probability)}
+			limits = append(limits, b)
+			span.take([]Spot{b, {X: b.To, Y: b.Y}})
 		}
 	}
-	return out
+	c := Chart{
+		ID: fmt.Sprintf("figure-%s-%.0f", id, x.Frequency.Hz()), Title: fmt.Sprintf("Upsets over the level at %v", x.Frequency),
+		Caption: fmt.Sprintf("%s, %s. Upright lines are exact limits at each level; lying lines are the limits of the level of a probability, confidence %v.", english.Count(x.Exposures, "exposure", "exposures"), english.Count(x.Upsets, "upset", "upsets"), x.Question.Confidence),
+		Tall:    0.86,
+	}
+	if len(seen) == 0 {
+		return c, false
+	}
+	room := math.Max(0.06*(span.right-span.left), 0.5)
+	c.X = Axis{Labels: []string{"level (dBµA)"}, Low: span.left - room, High: span.right + room, Ticks: 9}
+	c.Y = Axis{Labels: []string{"upsets (%)"}, Low: -6, High: 106, Ticks: 5}
+	c.draw("exact limits", Whisker, After, exact)
+	if x.Fit != nil {
+		c.draw("fitted curve", Line, Before, curved(c.X, x.Fit.Probability))
+	}
+	c.draw("limits of the level", Limits, Ink, limits)
+	c.draw("share of upsets", Dot, After, seen)
+	c.explain(true, "share of upsets", Dot, After)
+	c.explain(x.Fit != nil, "fitted "+string(x.Question.Model), Line, Before)
+	c.explain(len(limits) > 0, "limits of the level", Line, Ink)
+	return c, true
 }
 
-// fitted samples the fitted curve in percent.
-func fitted(f *threshold.Fit, from, to float64) []mark {
+// curved samples a probability along an axis, in percent.
+func curved(x Axis, p func(float64) float64) (out []Spot) {
 	const n = 120
-	var out []mark
 	for i := range n + 1 {
-		l := from + (to-from)*float64(i)/n
-		out = append(out, mark{l, 100 * f.Probability(l), rf.Exactly})
+		l := x.Low + (x.High-x.Low)*float64(i)/n
+		out = append(out, Spot{X: l, Y: 100 * p(l)})
 	}
 	return out
 }
 
-// whiskers draws an upright line from each value to another.
-func whiskers(from []mark, to []float64) drawing {
-	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
-		for i, m := range from {
-			c.StrokeLine2(draw.LineStyle{Color: after, Width: 0.9}, x(m.x), y(m.y), x(m.x), y(to[i]))
-		}
-	}}
-}
-
-// limitBar draws a lying line with ends.
-func limitBar(from, to, at float64) drawing {
-	return drawing{do: func(c draw.Canvas, x, y func(float64) vg.Length) {
-		style := draw.LineStyle{Color: ink, Width: 1.5}
-		c.StrokeLine2(style, x(from), y(at), x(to), y(at))
-		for _, end := range []float64{from, to} {
-			c.StrokeLine2(style, x(end), y(at)-3, x(end), y(at)+3)
-		}
-	}}
-}
-
-// dwellFigure shows how many of the exposures had upset by a time, and the fitted distribution.
-func dwellFigure(id string, d analysis.DwellAt) (Figure, bool) {
+// dwellChart shows how many of the exposures had upset by a time, and the fitted distribution.
+func dwellChart(id string, d analysis.DwellAt) (Chart, bool) {
+	c := Chart{
+		ID: fmt.Sprintf("figure-%s-%.0f", id, d.Frequency.Hz()), Title: fmt.Sprintf("Time to upset at %v", d.Frequency),
+		Caption: fmt.Sprintf("%d of %s upset; %s.", d.Upsets, english.Count(d.Exposures, "exposure", "exposures"), d.Character),
+		Tall:    0.8,
+	}
 	if len(d.Times) == 0 {
-		return Figure{}, false
+		return c, false
 	}
 	longest := math.Max(d.Longest, d.Times[len(d.Times)-1])
-	if s := d.Needed.Seconds; !math.IsNaN(s) {
-		longest = math.Max(longest, s)
-	}
-	p := newPlot("time since RF came to the level (s)", "upset by then (%)")
-	p.X.Tick.Marker, p.Y.Tick.Marker = linearTicks{9}, linearTicks{5}
-	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, 1.06*longest, -4, 106
-	var seen []mark
-	for i, t := range d.Times {
-		seen = append(seen, mark{t, 100 * float64(i+1) / float64(d.Exposures), rf.Exactly})
-	}
-	p.Add(grid())
-	weibull := !math.IsNaN(d.Shape) && !math.IsNaN(d.Scale)
-	if weibull {
-		var curve []mark
-		for i := range 121 {
-			t := p.X.Max * float64(i) / 120
-			curve = append(curve, mark{t, -100 * math.Expm1(-math.Pow(t/d.Scale, d.Shape)), rf.Exactly})
-		}
-		p.Add(line(curve, draw.LineStyle{Color: before, Width: 1.4}))
-	}
 	needed := !math.IsNaN(d.Needed.Seconds)
 	if needed {
-		p.Add(line([]mark{{d.Needed.Seconds, p.Y.Min, rf.Exactly}, {d.Needed.Seconds, p.Y.Max, rf.Exactly}}, draw.LineStyle{Color: ink, Width: 1.1, Dashes: []vg.Length{5, 2.5}}))
+		longest = math.Max(longest, d.Needed.Seconds)
 	}
-	p.Add(marks(seen, after, false))
-	return Figure{
-		ID: fmt.Sprintf("figure-%s-%.0f", id, d.Frequency.Hz()), Title: fmt.Sprintf("Time to upset at %v", d.Frequency),
-		Caption: fmt.Sprintf("%d of %s upset; %s.", d.Upsets, plural(d.Exposures, "exposure", "exposures"), d.Character),
-		Legend:  legend(entry{true, "upset by then", dotSign(after, true)}, entry{weibull, "fitted Weibull distribution", levelSign(before)}, entry{needed, "dwell needed", dashSign()}),
-		Width:   figureWidth, Height: figureHeight * 0.8, draw: plotted(p),
-	}, true
+	c.X = Axis{Labels: []string{"time since RF came to the level (s)"}, High: 1.06 * longest, Ticks: 9}
+	c.Y = Axis{Labels: []string{"upset by then (%)"}, Low: -4, High: 106, Ticks: 5}
+	var seen []Spot
+	for i, t := range d.Times {
+		seen = append(seen, Spot{X: t, Y: 100 * float64(i+1) / float64(d.Exposures)})
+	}
+	weibull := !math.IsNaN(d.Shape) && !math.IsNaN(d.Scale)
+	if weibull {
+		c.draw("fitted Weibull distribution", Line, Before, curved(c.X, func(t float64) float64 { return -math.Expm1(-math.Pow(t/d.Scale, d.Shape)) }))
+	}
+	if needed {
+		c.draw("dwell needed", Dash, Ink, []Spot{{X: d.Needed.Seconds, Y: -everywhere}, {X: d.Needed.Seconds, Y: everywhere}})
+	}
+	c.draw("upset by then", Dot, After, seen)
+	c.explain(true, "upset by then", Dot, After)
+	c.explain(weibull, "fitted Weibull distribution", Line, Before)
+	c.explain(needed, "dwell needed", Dash, Ink)
+	return c, true
 }

@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"crypto/sha256"
@@ -20,9 +20,9 @@ func Integrity(runs []result.Run) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// lastRecord returns the time of the newest record of any run: what a report of the job is dated,
+// LastRecord returns the time of the newest record of any run: what a report of the job is dated,
 // so that the same job gives the same bytes whenever it is written.
-func lastRecord(runs []result.Run) time.Time {
+func LastRecord(runs []result.Run) time.Time {
 	var last time.Time
 	for _, r := range runs {
 		if r.LastAt.After(last) {

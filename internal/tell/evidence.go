@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -65,7 +65,7 @@ func evidenceTable(j Job, r result.Run) Table {
 	}
 	for _, b := range e.Bands {
 		for _, l := range b.Lines {
-			t.add(keep(analysis.Span(b.Band)), say(string(l.Topic)), say(l.For), say(string(l.Strength)), say(l.Compared))
+			t.Add(keep(analysis.Span(b.Band)), say(string(l.Topic)), say(l.For), say(string(l.Strength)), say(l.Compared))
 		}
 	}
 	return t

@@ -1,4 +1,4 @@
-package report
+package tell
 
 import (
 	"fmt"
@@ -11,13 +11,14 @@ import (
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
 // uncertaintySection states how well the onsets are known, from the bench file as used. It fills in the tables of the
 // runs told and what the first page says.
-func (p *page) uncertaintySection() section {
-	s := section{ID: "uncertainty", Title: "Uncertainty"}
+func (p *Report) uncertaintySection() Section {
+	s := Section{ID: "uncertainty", Title: "Uncertainty"}
 	spread := analysis.RepeatedTransfer(p.Job.Runs)
 	var largest rf.Gain
 	var of []string
@@ -56,7 +57,7 @@ func (p *page) uncertaintySection() section {
 
 // uncertaintyOf adds the statement of one run and returns the largest U of its onsets; nothing where nothing was
 // measured. It fails where there is no bench file to work it out from.
-func (p *page) uncertaintyOf(s *section, part *runPart, spread analysis.Transfers) (largest rf.Gain, failed bool) {
+func (p *Report) uncertaintyOf(s *Section, part *runPart, spread analysis.Transfers) (largest rf.Gain, failed bool) {
 	r, f := part.run, part.Findings
 	if f.Upsets == 0 || f.Opened.RunKind == plan.Baseline || f.Opened.RunKind == plan.Calibration {
 		return 0, false
@@ -72,7 +73,7 @@ func (p *page) uncertaintyOf(s *section, part *runPart, spread analysis.Transfer
 		return 0, false
 	}
 	part.Uncertain = t
-	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, firstUpper(of.Rests())))
+	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, english.FirstUpper(of.Rests())))
 	s.say("of", ranked)
 	if d, ok := analysis.StabilityOf(r); ok {
 		if u, err := uncertainty.OfCurrent(bench, d.Frequency, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {
@@ -99,7 +100,7 @@ func runOf(runs []result.Run, number int) (result.Run, bool) {
 // at the frequency where the uncertainty is largest.
 func onsetUncertainties(bench *catalog.Bench, f analysis.Findings, spread analysis.Transfers) (t Table, largest uncertainty.Current, ranked string) {
 	t = Table{ID: fmt.Sprintf("uncertainty-run-%d", f.Run), Title: fmt.Sprintf("Uncertainty of the onsets of run %d", f.Run), Columns: []Column{
-		frequencyIn("frequency"), currentIn("onset"), currentIn("from"), currentIn("to"), plainDecibels("U"), counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
+		FrequencyIn("frequency"), currentIn("onset"), currentIn("from"), currentIn("to"), plainDecibels("U"), counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
 	}}
 	for _, q := range f.Points {
 		if !q.Upset {
@@ -110,7 +111,7 @@ func onsetUncertainties(bench *catalog.Bench, f analysis.Findings, spread analys
 			continue
 		}
 		first := u.Combined.Contributions[0]
-		t.add(frequency(q.Frequency), amount(q.Onset), amount(u.Low), amount(u.High), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
+		t.Add(Frequency(q.Frequency), Amount(q.Onset), Amount(u.Low), Amount(u.High), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
 			say(contribution(u.Components[first.Index])), say(fmt.Sprintf("%.0f %%", 100*first.Share)), say(fmt.Sprintf("%d of %d", len(u.Assumed()), len(u.Components))))
 		if u.U() > largest.U() || largest.Components == nil {
 			largest = u.Current
