@@ -145,15 +145,3 @@ func (s Sweep) Shift(f rf.Frequency, t time.Duration) rf.Frequency {
 	d := math.Abs(s.rate()) * t.Seconds()
 	return rf.Frequency(math.Abs(float64(s.f(s.u(f)+d/2) - s.f(s.u(f)-d/2))))
 }
-
-// Points returns how many frequencies a grid of steps of a share of the preceding frequency has, both
-// ends counted: ⌈ln(high/low)/ln(1+step)⌉ + 1.
-func Points(low, high rf.Frequency, step rf.Fraction) int {
-	return int(math.Ceil(math.Log(float64(high/low))/math.Log1p(float64(step))-1e-9)) + 1
-}
-
-// MinimumTime returns the shortest sweep that gives every such frequency its dwell: what a stepped run
-// of the same range takes for dwells alone.
-func MinimumTime(low, high rf.Frequency, step rf.Fraction, dwell time.Duration) time.Duration {
-	return time.Duration(Points(low, high, step)) * dwell
-}

@@ -35,20 +35,6 @@ func (OpenEnd) Impedance(g Grid, z []complex128) error {
 	return nil
 }
 
-// Constant is one impedance at all frequencies, in ohm.
-type Constant complex128
-
-// Impedance fills z with the impedance.
-func (c Constant) Impedance(g Grid, z []complex128) error {
-	if !(real(c) >= 0) || cmplx.IsInf(complex128(c)) || math.IsNaN(imag(c)) {
-		return fmt.Errorf("an impedance of %v Ω is not that of a passive part: its resistance must be 0 Ω or more", complex128(c))
-	}
-	for i := range z {
-		z[i] = complex128(c)
-	}
-	return nil
-}
-
 // Inductor is an inductance with its series resistance.
 type Inductor struct {
 	Henry rf.Inductance
