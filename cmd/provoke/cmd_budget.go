@@ -117,7 +117,7 @@ func (c *budgetCommand) load() (*budget, error) {
 	if err := c.modulate(b); err != nil {
 		return nil, terminal.WithCode(terminal.ExitUsage, err)
 	}
-	b.crest = plan.CrestOfLevel(b.modulation)
+	b.crest = chain.CrestOfLevel(b.modulation)
 	return b, nil
 }
 

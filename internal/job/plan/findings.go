@@ -79,7 +79,7 @@ type Result struct {
 // results alone, in any order of frequencies; the results of one frequency stand in the order they
 // were made in. resolution is that of the search.
 func Fold(resolution rf.Gain, results []Result) []Threshold {
-	s := scale{Search{Resolution: resolution}.withDefaults().Resolution}
+	s := scale{Search{Resolution: resolution}.Filled().Resolution}
 	at := map[rf.Frequency]*place{}
 	var places []*place
 	for _, r := range results {
