@@ -1,8 +1,6 @@
 package main
 
 import (
-	"math"
-
 	"provoke/internal/files/problem"
 	"provoke/internal/model/cable"
 	"provoke/internal/units/rf"
@@ -83,23 +81,15 @@ type cableEstimatedJSON struct {
 	High  *float64 `json:"high"`
 }
 
-// numberOrNull returns a number for JSON, nil where it is none.
-func numberOrNull(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	return &x
-}
-
 // valueOrNull is an estimated figure, or null where the readings do not tell it.
 func valueOrNull(q cable.Estimated) *float64 {
 	if !q.Known() {
 		return nil
 	}
-	return numberOrNull(q.Value)
+	return rf.OrNull(q.Value, -1)
 }
 
-func gainOrNull(g rf.Gain) *float64 { return numberOrNull(g.DB()) }
+func gainOrNull(g rf.Gain) *float64 { return rf.OrNull(g, -1) }
 
 // json returns the sheet for --json: the frequencies that were asked for, or all of the file.
 func (s *cableSheet) json(asked bool) cableJSON {
@@ -107,7 +97,7 @@ func (s *cableSheet) json(asked bool) cableJSON {
 	out := cableJSON{Name: c.Name, File: c.File, SHA256: c.Hash, Forward: c.Forward.Quantity(), Impedance: float64(c.Line.Impedance), Length: float64(c.Length()),
 		Clamp: c.ClampWhat, Points: []cablePointJSON{}, Resonances: []cableResonanceJSON{}, Along: []cableAlongJSON{}, Remarks: append([]string{}, c.Remarks...), Warnings: append(problem.List{}, s.warnings...)}
 	if f := c.Above(); f.Known() {
-		out.ModelTo = numberOrNull(f.Hz())
+		out.ModelTo = rf.OrNull(f.Hz(), -1)
 	}
 	r, sensitive := s.shown, s.sensitive
 	if !asked {
@@ -152,7 +142,7 @@ func (s *cableSheet) estimateJSON() *cableEstimateJSON {
 	}
 	out := &cableEstimateJSON{Run: s.run, Confidence: e.Confidence, RMS: e.RMS.DB(), Worst: e.Worst.DB(), WorstHz: e.WorstAt.Hz(), Used: e.Used, Left: e.Left, Converged: e.Converged, Correlated: append([]string{}, e.Correlated...)}
 	for _, q := range e.Quantities {
-		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, valueOrNull(q), numberOrNull(q.Low), numberOrNull(q.High)})
+		out.Quantities = append(out.Quantities, cableEstimatedJSON{string(q.Quantity), q.Unit, q.Start, valueOrNull(q), rf.OrNull(q.Low, -1), rf.OrNull(q.High, -1)})
 	}
 	return out
 }

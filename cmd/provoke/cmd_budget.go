@@ -263,15 +263,6 @@ type budgetNode struct {
 	Note     string       `json:"note,omitempty"`
 }
 
-// numberOfDB returns a gain for --json: three decimals, nil where it is no finite number.
-func numberOfDB(g rf.Gain) *float64 {
-	if !g.Finite() {
-		return nil
-	}
-	x := math.Round(g.DB()*1000) / 1000
-	return &x
-}
-
 // point computes one line of the table over frequency.
 func (b *budget) point(f rf.Frequency) budgetPoint {
 	p := budgetPoint{Frequency: f.Quantity()}
@@ -300,10 +291,10 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 		return p
 	}
 	if u, err := uncertainty.OfCurrent(b.bench, f, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {
-		p.U, p.Assumed = numberOfDB(u.U()), len(u.Assumed())
+		p.U, p.Assumed = rf.OrNull(u.U(), 3), len(u.Assumed())
 	}
 	p.Current, p.Low, p.High, p.Estimate = got.Current.Quantity(), got.Low.Quantity(), got.High.Quantity(), got.Estimate
-	p.Compression = numberOfDB(got.Compression)
+	p.Compression = rf.OrNull(got.Compression, 3)
 	reached := got.Current
 	if b.plan != nil && b.plan.Mode == plan.ClosedLoop {
 		if p.Looped, reached, err = b.looped(f); err != nil {
@@ -312,7 +303,7 @@ func (b *budget) point(f rf.Frequency) budgetPoint {
 		}
 	}
 	margin, _ := reached.Minus(wanted)
-	p.Margin = numberOfDB(margin)
+	p.Margin = rf.OrNull(margin, 3)
 	return p
 }
 
@@ -345,10 +336,10 @@ func (b *budget) closely(f rf.Frequency, setting string) (at budgetAt, over, fai
 	}
 	at = budgetAt{Frequency: f.Quantity(), Drive: drive.Quantity(), Setting: b.bench.Source.Setting(drive), Forward: p.Forward.Quantity(),
 		Current: p.Current.Quantity(), Low: p.Low.Quantity(), High: p.High.Quantity(), Reading: p.Reading.Quantity(),
-		Compression: numberOfDB(p.Compression), Within: p.Within(), Estimate: p.Estimate}
+		Compression: rf.OrNull(p.Compression, 3), Within: p.Within(), Estimate: p.Estimate}
 	for _, n := range p.Nodes {
 		at.Nodes = append(at.Nodes, budgetNode{n.ID, n.Place, n.Carrier.Quantity(), n.Peak.Quantity(), n.Mean.Quantity(),
-			n.RatedAs, n.Rating.Quantity(), numberOfDB(n.Unsure), numberOfDB(n.Headroom), n.Within, n.Note})
+			n.RatedAs, n.Rating.Quantity(), rf.OrNull(n.Unsure, 3), rf.OrNull(n.Headroom, 3), n.Within, n.Note})
 		over = errors.Join(over, n.Refusal())
 	}
 	return at, over, nil

@@ -192,16 +192,6 @@ func spreadOver(n, most int) []int {
 	return out
 }
 
-// dB returns a number for JSON, nil where there is none.
-func dB[T ~float64](x T) *float64 {
-	v := float64(x)
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	v = math.Round(v*1e6) / 1e6
-	return &v
-}
-
 func hertz(f rf.Frequency) *float64 {
 	if !f.Known() {
 		return nil
@@ -210,7 +200,7 @@ func hertz(f rf.Frequency) *float64 {
 	return &v
 }
 
-func levelDB[U rf.Unit](l rf.Level[U]) *float64 { return dB(l.DB()) }
+func levelDB[U rf.Unit](l rf.Level[U]) *float64 { return rf.OrNull(l.DB(), 6) }
 
 type repeatJSON struct {
 	Sweeps  int      `json:"sweeps"`
@@ -222,7 +212,7 @@ type repeatJSON struct {
 func repeatShape(r jig.Repeat) repeatJSON {
 	out := repeatJSON{Sweeps: r.Sweeps}
 	if r.Known() {
-		out.Spread, out.Worst, out.WorstHz = dB(r.Pooled), dB(r.Worst), hertz(r.WorstAt)
+		out.Spread, out.Worst, out.WorstHz = rf.OrNull(r.Pooled, 6), rf.OrNull(r.Worst, 6), hertz(r.WorstAt)
 	}
 	return out
 }
@@ -258,9 +248,9 @@ type flatJSON struct {
 
 func probeShape(p jig.Probe, sources []sourceJSON) probeJSON {
 	out := probeJSON{Method: p.Method, Repeat: repeatShape(p.Repeat), Sources: sources, SHA256: p.Curve.Hash(), Remarks: append([]string{}, p.Remarks...),
-		Flat: flatJSON{hertz(p.Flat.Low), hertz(p.Flat.High), p.Flat.Value.Quantity(), dB(p.Flat.Ripple), hertz(p.Flat.LowCorner), hertz(p.Flat.HighCorner)}}
+		Flat: flatJSON{hertz(p.Flat.Low), hertz(p.Flat.High), p.Flat.Value.Quantity(), rf.OrNull(p.Flat.Ripple, 6), hertz(p.Flat.LowCorner), hertz(p.Flat.HighCorner)}}
 	for _, x := range p.Points {
-		out.Points = append(out.Points, probePointJSON{x.Frequency.Hz(), x.Zt.Quantity(), levelDB(x.Naive), levelDB(x.OnePort), levelDB(x.Lumped), levelDB(x.Ratio), dB(x.Spread)})
+		out.Points = append(out.Points, probePointJSON{x.Frequency.Hz(), x.Zt.Quantity(), levelDB(x.Naive), levelDB(x.OnePort), levelDB(x.Lumped), levelDB(x.Ratio), rf.OrNull(x.Spread, 6)})
 	}
 	return out
 }
@@ -449,7 +439,7 @@ func clampShape(m jig.Clamp, sources []sourceJSON) clampJSON {
 		}
 	}
 	for _, p := range m.Points {
-		x := clampPointJSON{Hz: p.Frequency.Hz(), InsertionLoss: dB(p.InsertionLoss), ReturnLoss: dB(p.ReturnLoss), Directivity: dB(p.Directivity), Forward: p.Forward100mA.Quantity(), Spread: dB(p.Spread)}
+		x := clampPointJSON{Hz: p.Frequency.Hz(), InsertionLoss: rf.OrNull(p.InsertionLoss, 6), ReturnLoss: rf.OrNull(p.ReturnLoss, 6), Directivity: rf.OrNull(p.Directivity, 6), Forward: p.Forward100mA.Quantity(), Spread: rf.OrNull(p.Spread, 6)}
 		if p.HasSeries {
 			x.Series = &[2]float64{real(p.Series), imag(p.Series)}
 		}
@@ -582,17 +572,17 @@ type linearLevelJSON struct {
 }
 
 func linearityShape(l jig.Linearity) linearityJSON {
-	out := linearityJSON{Limit: dB(l.Setup.Limit), Crest: dB(l.Setup.Crest), Usable: l.Usable.Quantity(), UsableHz: hertz(l.UsableAt), Remarks: append([]string{}, l.Remarks...)}
+	out := linearityJSON{Limit: rf.OrNull(l.Setup.Limit, 6), Crest: rf.OrNull(l.Setup.Crest, 6), Usable: l.Usable.Quantity(), UsableHz: hertz(l.UsableAt), Remarks: append([]string{}, l.Remarks...)}
 	if c := l.Check; c != nil {
-		out.Check = &checkJSON{Edition: c.Edition, Step: dB(c.Step), Least: dB(c.Least), Mark: c.Mark()}
+		out.Check = &checkJSON{Edition: c.Edition, Step: rf.OrNull(c.Step, 6), Least: rf.OrNull(c.Least, 6), Mark: c.Mark()}
 		if c.Most != 0 {
-			out.Check.Most = dB(c.Most)
+			out.Check.Most = rf.OrNull(c.Most, 6)
 		}
 	}
 	for _, p := range l.Points {
-		x := linearPointJSON{Hz: p.Frequency.Hz(), Usable: p.Usable.Quantity(), Checked: p.Checked, Passed: p.Passed, PassedTo: p.PassedTo.Quantity(), Rise: dB(p.Rise)}
+		x := linearPointJSON{Hz: p.Frequency.Hz(), Usable: p.Usable.Quantity(), Checked: p.Checked, Passed: p.Passed, PassedTo: p.PassedTo.Quantity(), Rise: rf.OrNull(p.Rise, 6)}
 		for _, y := range p.Levels {
-			x.Levels = append(x.Levels, linearLevelJSON{y.Drive.Quantity(), y.Current.Quantity(), dB(y.Compression), dB(y.Step)})
+			x.Levels = append(x.Levels, linearLevelJSON{y.Drive.Quantity(), y.Current.Quantity(), rf.OrNull(y.Compression, 6), rf.OrNull(y.Step, 6)})
 		}
 		out.Points = append(out.Points, x)
 	}

@@ -212,7 +212,7 @@ func (s *decouplingSheet) json(asked bool) decouplingJSON {
 	for _, x := range s.Stack {
 		j := stackedJSON{Name: x.Name, Material: x.MaterialKey, Distance: float64(x.Distance), Turns: max(x.Ferrite.Turns, 1), Guessed: x.HalfAtGuess, Field: float64(x.Field), Left: x.Derating}
 		if x.HalfAt > 0 {
-			j.HalfAt = numberOrNull(float64(x.HalfAt))
+			j.HalfAt = rf.OrNull(float64(x.HalfAt), -1)
 		}
 		out.Stack = append(out.Stack, j)
 	}
@@ -230,7 +230,7 @@ func decoupledOf(x cable.Decoupled) decoupledJSON {
 	j := decoupledJSON{Hz: x.At.Hz(), Whole: x.Whole, Missing: x.Missing, Each: [][2]float64{}}
 	if !x.Whole {
 		if x.AtLeast > 0 {
-			j.AtLeast = numberOrNull(float64(x.AtLeast))
+			j.AtLeast = rf.OrNull(float64(x.AtLeast), -1)
 		}
 		return j
 	}
@@ -238,7 +238,7 @@ func decoupledOf(x cable.Decoupled) decoupledJSON {
 	for _, z := range x.Each {
 		j.Each = append(j.Each, [2]float64{real(z), imag(z)})
 	}
-	j.WrongWay, j.WrongWayBare, j.Share, j.ShareBare = gainOrNull(x.WrongWay), gainOrNull(x.WrongWayBare), numberOrNull(x.Share), numberOrNull(x.ShareBare)
+	j.WrongWay, j.WrongWayBare, j.Share, j.ShareBare = gainOrNull(x.WrongWay), gainOrNull(x.WrongWayBare), rf.OrNull(x.Share, -1), rf.OrNull(x.ShareBare, -1)
 	j.DUT, j.AE = gainOrNull(x.DUT), gainOrNull(x.AE)
 	return j
 }

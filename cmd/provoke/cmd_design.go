@@ -248,24 +248,24 @@ type probeDesignJSON struct {
 func materialShape(m ferrite.Material) materialJSON {
 	out := materialJSON{Name: m.Name, Invented: m.Invented, File: m.File, SHA256: m.Hash}
 	if m.Fit != nil {
-		out.Model, out.RMS, out.Worst = &m.Model, dB(m.Fit.RMS), dB(m.Fit.Worst)
+		out.Model, out.RMS, out.Worst = &m.Model, rf.OrNull(m.Fit.RMS, 6), rf.OrNull(m.Fit.Worst, 6)
 	}
 	return out
 }
 
 func designShape(d *design.Clamp, all []design.Result, shown design.Result) designJSON {
 	out := designJSON{Name: d.Name, Material: materialShape(d.Material), Shown: designShownJSON{Turns: shown.Winding.Turns, Stack: shown.Stack},
-		Wanted: wantedJSON{d.Current.Quantity(), float64(d.Loop), d.Low.Hz(), d.High.Hz(), dB(d.Crest), dB(d.Mean), d.Forward.Quantity()}}
+		Wanted: wantedJSON{d.Current.Quantity(), float64(d.Loop), d.Low.Hz(), d.High.Hz(), rf.OrNull(d.Crest, 6), rf.OrNull(d.Mean, 6), d.Forward.Quantity()}}
 	for _, r := range all {
 		out.Table = append(out.Table, designRowJSON{r.Winding.Turns, r.Stack, r.Needed.Quantity(), hertz(r.NeededAt), r.Flux.Quantity(), hertz(r.FluxAt), r.Heat.Quantity(),
-			dB(r.Rise), dB(r.Reflection), dB(r.Series), dB(r.Flattest), append([]string{}, r.Against...)})
+			rf.OrNull(r.Rise, 6), rf.OrNull(r.Reflection, 6), rf.OrNull(r.Series, 6), rf.OrNull(r.Flattest, 6), append([]string{}, r.Against...)})
 	}
 	for _, p := range shown.Points {
-		out.Shown.Points = append(out.Shown.Points, designPointJSON{p.Frequency.Hz(), dB(p.InsertionLoss), [2]float64{real(p.Series), imag(p.Series)}, p.Current.Quantity(),
-			dB(p.PerTurn), p.Flux.Quantity(), p.Heat.Quantity(), dB(p.Reflection), p.Needed.Quantity(), p.FluxWanted.Quantity(), p.HeatWanted.Quantity()})
+		out.Shown.Points = append(out.Shown.Points, designPointJSON{p.Frequency.Hz(), rf.OrNull(p.InsertionLoss, 6), [2]float64{real(p.Series), imag(p.Series)}, p.Current.Quantity(),
+			rf.OrNull(p.PerTurn, 6), p.Flux.Quantity(), p.Heat.Quantity(), rf.OrNull(p.Reflection, 6), p.Needed.Quantity(), p.FluxWanted.Quantity(), p.HeatWanted.Quantity()})
 	}
 	if x := d.WhyNotTheProbe(); x != nil {
-		out.Probe = &probeDesignJSON{x.Monitoring.Quantity(), x.Injecting.Quantity(), dB(x.Ratio), dB(x.Drive), dB(x.Load)}
+		out.Probe = &probeDesignJSON{x.Monitoring.Quantity(), x.Injecting.Quantity(), rf.OrNull(x.Ratio, 6), rf.OrNull(x.Drive, 6), rf.OrNull(x.Load, 6)}
 	}
 	return out
 }

@@ -159,30 +159,3 @@ func (k keyShape) byDefault() string {
 	}
 	return *k.Default
 }
-
-// keysPage is docs/files.md.
-func keysPage() string {
-	var b strings.Builder
-	b.WriteString("# The keys of the files\n\nMade from what the decoders take (`provoke keys` prints the same; a test fails when this page is stale). " +
-		"Files are YAML, read strictly: a key that is\nnot listed is refused, and so is a number without its unit. Prefixes go with units (kHz, mA, ms). " +
-		"A list has `[]` behind its name, a mapping of names `.NAME`.\nRequired means: where what holds it stands in the file. `provoke new DIR` writes commented files to begin with.\n")
-	for _, f := range keyedFiles() {
-		fmt.Fprintf(&b, "\n## %s file\n\nIts first line is `%s`.\n", strings.ToUpper(f.Name[:1])+f.Name[1:], f.First)
-		for _, s := range f.Sections {
-			if len(f.Sections) > 1 {
-				fmt.Fprintf(&b, "\n### %s\n", strings.ToUpper(s.Title[:1])+s.Title[1:])
-			}
-			b.WriteString("\n| key | takes | required | default | means |\n| --- | --- | --- | --- | --- |\n")
-			for _, k := range s.Keys {
-				required := ""
-				if k.Required {
-					required = "yes"
-				}
-				fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", k.Key, inCell(k.Takes), required, inCell(k.byDefault()), inCell(k.Means))
-			}
-		}
-	}
-	return b.String()
-}
-
-func inCell(s string) string { return strings.ReplaceAll(s, "|", `\|`) }

@@ -272,13 +272,13 @@ type (
 
 func laboratoryShape(l analysis.BesideLaboratory) laboratoryJSON {
 	out := laboratoryJSON{Run: l.Run, Laboratory: l.Report.Laboratory, Report: l.Report.Report, Confidence: rounded(float64(l.Certainty.Confidence)),
-		Factor: rounded(l.Certainty.Factor), LabU: numberOfDB(l.Certainty.Laboratory), LabAssumed: l.Certainty.AssumedLaboratory, BenchGuess: l.Certainty.AssumedBench,
+		Factor: rounded(l.Certainty.Factor), LabU: rf.OrNull(l.Certainty.Laboratory, 3), LabAssumed: l.Certainty.AssumedLaboratory, BenchGuess: l.Certainty.AssumedBench,
 		Failures: []laboratoryFailureJSON{}, BenchOnly: []benchOnlyJSON{}}
 	for _, p := range l.Points {
 		x := p.LaboratoryFailure
 		out.Failures = append(out.Failures, laboratoryFailureJSON{hertz(x.From), hertz(x.To), x.Level, x.Modulation, x.Class, x.What, string(p.Fate), p.Exposed, p.Upset,
 			hertz(p.At), p.Onset.Quantity(), p.Asks.Quantity(), p.AsksHigh.Quantity(), p.Indicative, p.PerUnit.Quantity(), p.Unit, p.PublishedLow.Quantity(), p.PublishedHigh.Quantity(),
-			p.PublishedSource, p.Beside, p.Base.Quantity(), p.BaseFrom, numberOfDB(p.Margin), p.RequiredLow.Quantity(), p.Required.Quantity(), p.NoConfidence, append([]string{}, p.Notes...)})
+			p.PublishedSource, p.Beside, p.Base.Quantity(), p.BaseFrom, rf.OrNull(p.Margin, 3), p.RequiredLow.Quantity(), p.Required.Quantity(), p.NoConfidence, append([]string{}, p.Notes...)})
 	}
 	for _, b := range l.BenchOnly {
 		out.BenchOnly = append(out.BenchOnly, benchOnlyJSON{b.Low.Frequency.Hz(), b.High.Frequency.Hz(), b.Lowest.Onset.Quantity(), b.Tested, b.TestedAt, b.Why})

@@ -409,18 +409,10 @@ func (s *remedySheet) shape() tell.RemedyJSON {
 	if e := s.estimate; e != nil {
 		x := tell.RemedyEstimateJSON{RMS: float64(e.RMS)}
 		for _, q := range e.Quantities {
-			y := tell.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value, Low: dBless(q.Low), High: dBless(q.High)}
+			y := tell.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value, Low: rf.OrNull(q.Low, -1), High: rf.OrNull(q.High, -1)}
 			x.Quantities = append(x.Quantities, y)
 		}
 		out.Estimate = &x
 	}
 	return out
-}
-
-// dBless returns a finite number for JSON as it is, nil else.
-func dBless(x float64) *float64 {
-	if x-x != 0 {
-		return nil
-	}
-	return &x
 }

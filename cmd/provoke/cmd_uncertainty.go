@@ -326,8 +326,8 @@ func (s *uncertaintySheet) json() uncertaintyJSON {
 }
 
 func uncertaintyPoint(p uncertainty.Current) uncertaintyPointJSON {
-	q := uncertaintyPointJSON{Frequency: p.Frequency.Quantity(), U: numberOfDB(p.U()), K: rounded(p.K()), Freedom: finite(p.Combined.Freedom),
-		Standard: numberOfDB(rf.Gain(p.Combined.Standard)), Assumed: len(p.Assumed()), Notes: append([]string{}, p.Notes...),
+	q := uncertaintyPointJSON{Frequency: p.Frequency.Quantity(), U: rf.OrNull(p.U(), 3), K: rounded(p.K()), Freedom: rf.OrNull(p.Combined.Freedom, 4),
+		Standard: rf.OrNull(rf.Gain(p.Combined.Standard), 3), Assumed: len(p.Assumed()), Notes: append([]string{}, p.Notes...),
 		Largest: nameOf(p.Components[p.Combined.Contributions[0].Index])}
 	if m := p.Simulated; m != nil {
 		q.Simulated = &simulatedJSON{m.Draws, ends(m.Symmetric), ends(m.Shortest), p.Comparison.Differs}
@@ -335,12 +335,12 @@ func uncertaintyPoint(p uncertainty.Current) uncertaintyPointJSON {
 	for _, r := range p.Combined.Contributions {
 		x := p.Components[r.Index]
 		left, _ := p.Without(r.Index)
-		freedom := finite(x.Freedom)
+		freedom := rf.OrNull(x.Freedom, 4)
 		if x.Freedom == 0 {
 			freedom = nil
 		}
-		q.Components = append(q.Components, uncertaintyComponentJSON{x.Name, x.Item, string(x.Distribution), numberOfDB(rf.Gain(x.Half)), rounded(divisorOf(x)),
-			freedom, x.Sensitivity, numberOfDB(rf.Gain(r.Standard)), rounded(r.Share), numberOfDB(left), x.Source, x.Assumed})
+		q.Components = append(q.Components, uncertaintyComponentJSON{x.Name, x.Item, string(x.Distribution), rf.OrNull(rf.Gain(x.Half), 3), rounded(divisorOf(x)),
+			freedom, x.Sensitivity, rf.OrNull(rf.Gain(r.Standard), 3), rounded(r.Share), rf.OrNull(left, 3), x.Source, x.Assumed})
 	}
 	return q
 }
@@ -357,12 +357,3 @@ func divisorOf(x uncertainty.Component) float64 {
 func rounded(x float64) float64 { return math.Round(x*1e4) / 1e4 }
 
 func ends(i uncertainty.Interval) [2]float64 { return [2]float64{rounded(i.Low), rounded(i.High)} }
-
-// finite returns nil for what has no number.
-func finite(x float64) *float64 {
-	if math.IsInf(x, 0) || math.IsNaN(x) {
-		return nil
-	}
-	x = rounded(x)
-	return &x
-}

@@ -182,7 +182,7 @@ func (o onsets) fill(j *tell.FindingsJSON) {
 	j.Uncertainty = &tell.UncertaintyJSON{Confidence: rounded(float64(o.worst.Expanded.Confidence)), Bench: o.bench.Name, SHA256: o.bench.Hash, Rests: o.worst.Rests()}
 	for i, p := range j.Points {
 		if u, ok := o.at[rf.Frequency(p.Hz)]; ok {
-			j.Points[i].UDB, j.Points[i].K = numberOfDB(u.U()), finite(u.K())
+			j.Points[i].UDB, j.Points[i].K = rf.OrNull(u.U(), 3), rf.OrNull(u.K(), 4)
 			j.Points[i].Low, j.Points[i].High = u.Low.Quantity(), u.High.Quantity()
 		}
 	}

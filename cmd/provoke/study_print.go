@@ -156,10 +156,10 @@ func (s thresholdSheet) json() thresholdJSON {
 		q := randomJSON{Hz: x.Frequency.Hz(), Exposures: x.Exposures, Upsets: x.Upsets, Overlap: string(x.Overlap), Passed: x.Passed.Quantity(), Upset: x.Upset.Quantity(),
 			NoFit: x.NoFit, Levels: []randomLevelJSON{}, Chances: x.Chances, Shares: []upsetShareJSON{}, Notes: append([]string{}, x.Notes...)}
 		if x.Fit != nil {
-			q.Spread, q.RampBias = numberOfDB(rf.Gain(x.Fit.Sigma)), numberOfDB(x.RampBias)
+			q.Spread, q.RampBias = rf.OrNull(rf.Gain(x.Fit.Sigma), 3), rf.OrNull(x.RampBias, 3)
 		}
 		if d := x.DixonMood; d != nil {
-			q.DixonMood = &dixonMoodJSON{rf.DBuA(d.Mean).Quantity(), numberOfDB(rf.Gain(d.Sigma)), d.Weak}
+			q.DixonMood = &dixonMoodJSON{rf.DBuA(d.Mean).Quantity(), rf.OrNull(rf.Gain(d.Sigma), 3), d.Weak}
 		}
 		for _, l := range x.Levels {
 			q.Levels = append(q.Levels, randomLevelJSON{rounded(float64(l.Probability)), l.Current.Quantity(), l.Low.Quantity(), l.High.Quantity(), l.FiellerLow.Quantity(), l.FiellerHigh.Quantity()})
@@ -212,9 +212,9 @@ func (c *dwellStudy) evaluate(r result.Run) (dwellJSON, error) {
 	}
 	for _, d := range study.At {
 		n := d.Needed
-		x := dwellAtJSON{Hz: d.Frequency.Hz(), Exposures: d.Exposures, Upsets: d.Upsets, Times: []float64{}, Longest: rounded(d.Longest), Median: finite(d.Median), Rate: finite(d.Rate),
-			RateLow: finite(d.RateLow), RateHigh: finite(d.RateHigh), Shape: finite(d.Shape), Scale: finite(d.Scale), Character: string(d.Character),
-			Needed: finite(n.Seconds), Shown: n.Shown, By: n.Method, ToShow: n.Exposures, Dwell: r.Opened.Dwell.Std().Seconds()}
+		x := dwellAtJSON{Hz: d.Frequency.Hz(), Exposures: d.Exposures, Upsets: d.Upsets, Times: []float64{}, Longest: rounded(d.Longest), Median: rf.OrNull(d.Median, 4), Rate: rf.OrNull(d.Rate, 4),
+			RateLow: rf.OrNull(d.RateLow, 4), RateHigh: rf.OrNull(d.RateHigh, 4), Shape: rf.OrNull(d.Shape, 4), Scale: rf.OrNull(d.Scale, 4), Character: string(d.Character),
+			Needed: rf.OrNull(n.Seconds, 4), Shown: n.Shown, By: n.Method, ToShow: n.Exposures, Dwell: r.Opened.Dwell.Std().Seconds()}
 		for _, t := range d.Times {
 			x.Times = append(x.Times, rounded(t))
 		}
@@ -349,9 +349,9 @@ type (
 )
 
 func (s modulationSheet) json() modulationJSON {
-	out := modulationJSON{Runs: s.runs, Tolerance: numberOfDB(s.tolerance), At: []modulationAtJSON{}}
+	out := modulationJSON{Runs: s.runs, Tolerance: rf.OrNull(s.tolerance, 3), At: []modulationAtJSON{}}
 	for _, a := range s.at {
-		q := modulationAtJSON{a.Frequency.Hz(), string(a.Responds), a.Why, numberOfDB(a.PeakSpread), numberOfDB(a.MeanSpread), []modulationResultJSON{}}
+		q := modulationAtJSON{a.Frequency.Hz(), string(a.Responds), a.Why, rf.OrNull(a.PeakSpread, 3), rf.OrNull(a.MeanSpread, 3), []modulationResultJSON{}}
 		for _, r := range a.Results {
 			q.Results = append(q.Results, modulationResultJSON{r.Run, analysis.Modulation(r.Modulation), r.Onset.Quantity(), r.Carrier.Quantity(), r.Crest.Quantity(), r.Mean.Quantity()})
 		}
@@ -428,10 +428,10 @@ func (c *repeatStudy) evaluate(w *terminal.World) (repeatSheet, error) {
 	r := analysis.Repeat(runs)
 	out.Runs, out.spread = r.Runs, analysis.Transfers(r.Transfer)
 	for _, x := range r.Onset {
-		out.Onset = append(out.Onset, repeatedJSON{x.Frequency.Hz(), x.N, x.Bounds, x.Upset, x.Tested, x.Mean.Quantity(), x.Low.Quantity(), x.High.Quantity(), numberOfDB(x.Deviation)})
+		out.Onset = append(out.Onset, repeatedJSON{x.Frequency.Hz(), x.N, x.Bounds, x.Upset, x.Tested, x.Mean.Quantity(), x.Low.Quantity(), x.High.Quantity(), rf.OrNull(x.Deviation, 3)})
 	}
 	for _, x := range r.Transfer {
-		out.Transfer = append(out.Transfer, transferJSON{x.Frequency.Hz(), x.N, numberOfDB(x.Deviation)})
+		out.Transfer = append(out.Transfer, transferJSON{x.Frequency.Hz(), x.N, rf.OrNull(x.Deviation, 3)})
 	}
 	return out, nil
 }
@@ -442,12 +442,12 @@ func (s *repeatSheet) drift(r result.Run, known func() (rf.Gain, error)) {
 	if !ok {
 		return
 	}
-	x := runDriftJSON{Run: r.Number, Hz: d.Frequency.Hz(), Drift: numberOfDB(d.Drift)}
+	x := runDriftJSON{Run: r.Number, Hz: d.Frequency.Hz(), Drift: rf.OrNull(d.Drift, 3)}
 	u, err := known()
 	if err != nil {
 		x.Says = fmt.Sprintf("the current at the check point %v moved by %s at most at the same drive; its uncertainty is not known: %v", d.Frequency, d.Drift.Text(2), err)
 	} else {
-		x.U, x.Drifted, x.Says = numberOfDB(u), d.Drifted(u), d.Says(u)
+		x.U, x.Drifted, x.Says = rf.OrNull(u, 3), d.Drifted(u), d.Says(u)
 	}
 	s.Drift = append(s.Drift, x)
 }

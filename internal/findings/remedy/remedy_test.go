@@ -55,8 +55,6 @@ func TestFiltersHaveTheInsertionLossOfTheClosedForm(t *testing.T) {
 		}
 		within(t, x.row, il.DB(), x.want, 0.001)
 	}
-	within(t, "X02 in MHz", twoport.Capacitor{Farad: 4.7e-9, ESL: 5e-9}.Resonance().Hz()/1e6, 32.83115795, 32.83115795e-4)
-	within(t, "X05 in µH", float64(twoport.Choke{Henry: 1e-3, Coupling: 0.995}.Leakage())*1e6, 10, 1e-6)
 }
 
 // loop is a cable without length: a generator of resistance rs (clamp and AE), and a circuit.

@@ -60,9 +60,6 @@ func Repeated(name string, deviation float64, n, used int) Input {
 	return Input{Name: name, Distribution: TypeA, Half: deviation / math.Sqrt(float64(max(1, used))), Freedom: freedom, Sensitivity: 1}
 }
 
-// Times returns the input with its sensitivity multiplied.
-func (in Input) Times(c float64) Input { in.Sensitivity *= c; return in }
-
 // WithFreedom returns the input with its degrees of freedom.
 func (in Input) WithFreedom(nu float64) Input { in.Freedom = nu; return in }
 

@@ -4,11 +4,13 @@ import (
 	"math"
 	"math/rand/v2"
 	"os/exec"
+	"provoke/internal/units/rf"
 	"slices"
 	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
 )
 
@@ -16,6 +18,16 @@ import (
 func Known(name string, standard, freedom float64) Input {
 	return Input{Name: name, Distribution: TypeA, Half: standard, Freedom: freedom, Sensitivity: 1}
 }
+
+// WithK returns the expanded uncertainty for a coverage factor; the confidence is that of a normal
+// distribution.
+func (c Combined) WithK(k float64) Expanded {
+	p := 2*distuv.UnitNormal.CDF(k) - 1
+	return Expanded{U: k * c.Standard, K: k, Confidence: rf.Fraction(p), Freedom: math.Inf(1)}
+}
+
+// Times returns the input with its sensitivity multiplied.
+func (in Input) Times(c float64) Input { in.Sensitivity *= c; return in }
 
 func seeded(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 1)) }
 

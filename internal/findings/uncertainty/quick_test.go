@@ -237,29 +237,7 @@ func TestCharacteristicFunctionsHaveTheirMoments(t *testing.T) {
 	near(t, "inverse of a square", inverse(0.25, func(x float64) float64 { return x * x }), 0.5, 1e-9)
 }
 
-// Where limits are not symmetric: |1 + ρ·e^(iφ)| < 1 where cos φ < −ρ/2, so with ρ = 0.5 in 0.41957 of the phases;
-// a normal distribution of 0.2 dB rounds off the steps of the phase.
-func TestBelowIsADistributionFunction(t *testing.T) {
-	in, _ := Mismatch("mismatch", 0.5, FixedMagnitudes)
-	p, err := Budget{Inputs: []Input{in, Known("round", 0.2, 0)}}.Below(0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "below 0 dB", p, math.Acos(0.25)/math.Pi, 0.004)
-	for name, b := range map[string]Budget{"rectangle": {Inputs: []Input{Limits("x", 1, Rectangular)}}, "U": {Inputs: []Input{Limits("x", 1, UShaped)}}} {
-		for x := -6.0; x <= 6; x += 0.05 {
-			p, err := b.Below(x)
-			if err != nil || !(p >= 0 && p <= 1) || x > 1.1 && p < 0.99 || x < -1.1 && p > 0.01 {
-				t.Errorf("%s: %g lies below %g (%v)", name, p, x, err)
-			}
-		}
-	}
-	exact := Budget{Inputs: []Input{Limits("nothing", 0, Rectangular)}}
-	for x, want := range map[float64]float64{-1e-9: 0, 0: 1, 1e-9: 1} {
-		if p, err := exact.Below(x); err != nil || p != want {
-			t.Errorf("a sum of 0 lies at or below %g with %g, %v", x, p, err)
-		}
-	}
+func TestAConfidenceLiesBetweenNoneAndAll(t *testing.T) {
 	for _, c := range []rf.Fraction{-0.1, 0, 1, 1.5} {
 		if i, err := (Budget{Inputs: []Input{Known("x", 1, 0)}}).Interval(c); err == nil {
 			t.Errorf("confidence %v: %+v", c, i)

@@ -194,22 +194,6 @@ func TestTwoBandsArePairedInTheirOrder(t *testing.T) {
 	}
 }
 
-func TestPassesRepeatWithAPauseBetween(t *testing.T) {
-	s := iec(sweep.Log)
-	s.Pause, s.Passes = 5*time.Second, 2
-	for _, v := range []struct {
-		t       float64
-		pass    int
-		in      float64
-		running bool
-	}{{-1, 0, -1, false}, {0, 0, 0, true}, {120, 0, 120, true}, {122, 0, 122, false}, {125, 1, 0, true}, {245, 1, 120, true}, {300, 1, 175, false}} {
-		pass, in, running := s.Pass(seconds(v.t))
-		if pass != v.pass || in != seconds(v.in) || running != v.running {
-			t.Errorf("after %v s: pass %d, %v in it, running %v", v.t, pass, in, running)
-		}
-	}
-}
-
 func TestASweepByStepsStandsAtEachStep(t *testing.T) {
 	s := sweep.Sweep{Law: sweep.Linear, From: 1 * MHz, To: 2 * MHz, Time: 11 * time.Second, Steps: 11}
 	near(t, "in the first step", at(t, s, 0.9), 1e6, 1e-9)

@@ -122,9 +122,6 @@ func (c column) fill(g Grid, put func(i int, x float64)) (missing rf.Frequency, 
 	return 0, nil
 }
 
-// Name returns the material's name.
-func (t *Table) Name() string { return t.name }
-
 // Band returns the frequencies between which both components are tabulated; both absent where there
 // are none.
 func (t *Table) Band() (low, high rf.Frequency) {
@@ -134,11 +131,6 @@ func (t *Table) Band() (low, high rf.Frequency) {
 		return 0, 0
 	}
 	return rf.Frequency(lo), rf.Frequency(hi)
-}
-
-// LossBand returns the frequencies between which µ″ is tabulated.
-func (t *Table) LossBand() (low, high rf.Frequency) {
-	return rf.Frequency(t.loss.hz[0]), rf.Frequency(t.loss.hz[len(t.loss.hz)-1])
 }
 
 // Incomplete returns how many rows lack a component.

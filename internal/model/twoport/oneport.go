@@ -73,14 +73,6 @@ func (c Capacitor) Impedance(g Grid, z []complex128) error {
 	return nil
 }
 
-// Resonance returns the self-resonance 1/(2π√(L·C)); absent without an ESL.
-func (c Capacitor) Resonance() rf.Frequency {
-	if c.ESL <= 0 || c.Farad <= 0 {
-		return 0
-	}
-	return rf.Frequency(1 / (2 * math.Pi * math.Sqrt(float64(c.ESL)*float64(c.Farad))))
-}
-
 // SeriesOf is one-ports one after the other; none are a short.
 type SeriesOf []OnePort
 

@@ -137,8 +137,3 @@ func (c Choke) Impedance(g Grid, z []complex128) error {
 	}
 	return nil
 }
-
-// Leakage returns what the choke puts into the differential mode: 2L(1−k).
-func (c Choke) Leakage() rf.Inductance {
-	return rf.Inductance(2 * float64(c.Henry) * (1 - c.Coupling))
-}

@@ -16,7 +16,7 @@ import (
 // TestTwentySeedsEveryBandIsFoundAndNoneInvented runs the demo's own plan on twenty simulated benches and
 // compares bands, onsets and recovery levels with what the simulator knows.
 func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
-	text, err := os.ReadFile("../../cmd/provoke/demo/exposure.yaml.tmpl")
+	text, err := os.ReadFile("../../../cmd/provoke/demo/exposure.yaml.tmpl")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -58,3 +58,18 @@ func round(x float64, decimals int) float64 {
 	p := math.Pow(10, float64(decimals))
 	return math.Round(x*p) / p
 }
+
+// OrNull returns a number for JSON, rounded to decimals, as it is where they are below 0; nil, which is null, where it
+// is not finite.
+func OrNull[T ~float64](x T, decimals int) *float64 {
+	v := float64(x)
+	if v-v != 0 {
+		return nil
+	}
+	if decimals >= 0 {
+		p := math.Pow10(decimals)
+		v = math.Round(v*p) / p
+	}
+	v += 0 // no minus zero
+	return &v
+}
