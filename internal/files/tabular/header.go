@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"provoke/internal/units/english"
 )
 
 // Fact is something that stands before the table, or beside it: "Start;150000;Hz".
@@ -301,7 +303,7 @@ func (t *Table) tellNarrow(row, width, heading, names int) {
 	if t.separator == ',' {
 		hint = "decimal commas with commas between the columns can be read in two ways: separate the columns by semicolon, or write decimal points"
 	}
-	t.Fail(row, 1, fmt.Sprintf("the rows have %s, the heading in line %d names %d", ColumnsOf(width), heading, names), hint)
+	t.Fail(row, 1, fmt.Sprintf("the rows have %s, the heading in line %d names %d", english.Count(width, "column", "columns"), heading, names), hint)
 }
 
 func (t *Table) takeNames(names []Cell) {

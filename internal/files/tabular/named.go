@@ -63,7 +63,9 @@ func (t *Table) head(lines []Line, example string, wanted []Wanted) [][]int {
 			}
 			cells := t.headingCells(lines[at].Text, s)
 			found, missing := t.match(cells, wanted)
-			if len(missing) < len(wanted) && (best < 0 || len(missing) < len(bestMissing) || best == at && len(missing) == len(bestMissing) && matched(found) > matched(columns)) {
+			fewer := best < 0 || len(missing) < len(bestMissing)
+			as := best == at && len(missing) == len(bestMissing) && matched(found) > matched(columns)
+			if len(missing) < len(wanted) && (fewer || as) {
 				best, bestMissing, t.separator, names, columns = at, missing, s, cells, found
 			}
 		}
@@ -182,6 +184,8 @@ func (t *Table) namedRows(example string) bool {
 		}
 		cells = t.trimEmpty(cells)
 		switch {
+		case len(cells) == 1 && cells[0] == Cell{Column: cells[0].Column}: // separators alone, as spreadsheets leave them
+			continue
 		case !closed:
 			t.notUnderstood(t.Lines[i])
 			continue
@@ -192,7 +196,8 @@ func (t *Table) namedRows(example string) bool {
 			t.notUnderstood(l)
 			continue
 		}
-		t.Rows = append(t.Rows, Row{Line: l.Number, Cells: append(cells, make([]Cell, t.Width-len(cells))...), Data: make([]Value, t.Width)})
+		cells = append(cells, make([]Cell, t.Width-len(cells))...)
+		t.Rows = append(t.Rows, Row{Line: l.Number, Cells: cells, Data: make([]Value, t.Width)})
 	}
 	if len(t.Rows) == 0 {
 		if t.Problems.Err() == nil {

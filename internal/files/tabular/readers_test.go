@@ -27,46 +27,46 @@ type column struct {
 type reader struct {
 	name    string
 	columns []column
-	read    func(name string, data []byte) ([][]float64, problem.List) // by row, in the order of columns
+	read    func(name string, data []byte) (rows, problem.List)
 }
 
 var frequency = column{"", "MHz", [2]float64{0.5, 30}}
 
 var readers = []reader{
-	{"trace", []column{frequency, {"Level", "dBm", [2]float64{-20.5, -31}}}, func(name string, data []byte) ([][]float64, problem.List) {
+	{"trace", []column{frequency, {"Level", "dBm", [2]float64{-20.5, -31}}}, func(name string, data []byte) (rows, problem.List) {
 		t, list := trace.Parse(name, data, trace.Declared{})
 		if t == nil {
 			return nil, list
 		}
 		scale := map[string]float64{"Hz": 1e6, "kHz": 1e3, "MHz": 1}[t.X.Unit]
-		var out [][]float64
+		var out rows
 		for i, x := range t.X.Values {
 			out = append(out, []float64{x / scale, t.Y[0].Values[i]})
 		}
 		return out, list
 	}},
-	{"curve", []column{frequency, {"Zt", "dBΩ", [2]float64{12.5, 14}}}, func(name string, data []byte) ([][]float64, problem.List) {
+	{"curve", []column{frequency, {"Zt", "dBΩ", [2]float64{12.5, 14}}}, func(name string, data []byte) (rows, problem.List) {
 		c, list := trace.Curve[rf.Transimpedance](name, data, trace.Declared{})
-		var out [][]float64
+		var out rows
 		for _, p := range c.Points() {
 			out = append(out, []float64{p.At.Hz() / 1e6, p.Value.In()})
 		}
 		return out, list
 	}},
-	{"levels", []column{frequency, {"drive", "dBm", [2]float64{-10.5, -5}}, {"current", "dBµA", [2]float64{60.5, 66}}}, func(name string, data []byte) ([][]float64, problem.List) {
+	{"levels", []column{frequency, {"drive", "dBm", [2]float64{-10.5, -5}}, {"current", "dBµA", [2]float64{60.5, 66}}}, func(name string, data []byte) (rows, problem.List) {
 		levels, list := jig.ParseLevels(name, data)
-		var out [][]float64
+		var out rows
 		for _, l := range levels {
 			out = append(out, []float64{l.Frequency.Hz() / 1e6, l.Drive.In(), l.Current.In()})
 		}
 		return out, list
 	}},
-	{"ferrite", []column{frequency, {"µ′", "", [2]float64{705.5, 240}}, {"µ″", "", [2]float64{26.5, 300}}}, func(name string, data []byte) ([][]float64, problem.List) {
+	{"ferrite", []column{frequency, {"µ′", "", [2]float64{705.5, 240}}, {"µ″", "", [2]float64{26.5, 300}}}, func(name string, data []byte) (rows, problem.List) {
 		table, list := ferrite.ParseTable(name, data)
 		if table == nil {
 			return nil, list
 		}
-		var out [][]float64
+		var out rows
 		for _, f := range frequency.figures {
 			g, _ := twoport.NewGrid([]rf.Frequency{rf.Frequency(f * 1e6)})
 			var mu [1]complex128
@@ -76,9 +76,9 @@ var readers = []reader{
 		}
 		return out, list
 	}},
-	{"laboratory", []column{frequency, {"level", "V/m", [2]float64{10.5, 3}}}, func(name string, data []byte) ([][]float64, problem.List) {
+	{"laboratory", []column{frequency, {"level", "V/m", [2]float64{10.5, 3}}}, func(name string, data []byte) (rows, problem.List) {
 		lab, list := analysis.ParseLaboratory(name, data)
-		var out [][]float64
+		var out rows
 		for _, f := range lab.Failures {
 			var x float64
 			if _, err := fmt.Sscanf(f.Level, "%g V/m", &x); err == nil {
@@ -88,6 +88,9 @@ var readers = []reader{
 		return out, list
 	}},
 }
+
+// rows are what was read, in the order of the columns.
+type rows [][]float64
 
 // form is one way of writing a table.
 type form struct {
@@ -111,6 +114,10 @@ func bracketed(name, unit string) string {
 	return name + " (" + unit + ")"
 }
 
+func squared(name, unit string) string {
+	return strings.NewReplacer("(", "[", ")", "]").Replace(bracketed(name, unit))
+}
+
 func joinedBy(sign string) func(name, unit string) string {
 	return func(name, unit string) string {
 		if unit == "" {
@@ -122,7 +129,7 @@ func joinedBy(sign string) func(name, unit string) string {
 
 var forms = map[string]form{
 	"round brackets":                 {frequency: "f (MHz)", separator: ";"},
-	"square brackets, hertz":         {frequency: "Frequency [Hz]", megahertz: 1e6, separator: ",", head: func(n, u string) string { return strings.NewReplacer("(", "[", ")", "]").Replace(bracketed(n, u)) }},
+	"square brackets, hertz":         {frequency: "Frequency [Hz]", megahertz: 1e6, separator: ",", head: squared},
 	"underscore":                     {frequency: "freq_hz", megahertz: 1e6, separator: ","},
 	"stroke with blanks":             {frequency: "Freq / MHz", separator: ";", head: joinedBy(" / ")},
 	"stroke":                         {frequency: "f/MHz", separator: ";", head: joinedBy("/")},
@@ -232,14 +239,14 @@ func TestEveryReaderReadsEveryForm(t *testing.T) {
 		for name, f := range forms {
 			t.Run(r.name+"/"+name, func(t *testing.T) {
 				text := f.write(r.columns)
-				rows, list := r.read("x.csv", []byte(text))
+				got, list := r.read("x.csv", []byte(text))
 				if err := list.Err(); err != nil {
 					t.Fatalf("%v\n%s", err, text)
 				}
-				if len(rows) != 2 {
-					t.Fatalf("%d rows of\n%s", len(rows), text)
+				if len(got) != 2 {
+					t.Fatalf("%d rows of\n%s", len(got), text)
 				}
-				for k, row := range rows {
+				for k, row := range got {
 					for i, x := range row {
 						if want := r.columns[i].figures[k]; math.Abs(x-want) > 1e-6*math.Abs(want) {
 							t.Errorf("row %d, column %d is %g, want %g, of\n%s", k+1, i+1, x, want, text)

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"unicode"
+
+	"provoke/internal/units/english"
 )
 
 // Table is the rows of a file and what stands above them.
@@ -504,7 +506,7 @@ func (t *Table) notUnderstood(l Line) {
 			return
 		}
 	}
-	t.Fail(l.Number, 1, fmt.Sprintf("the line has %s where the table has %s", ColumnsOf(len(cells)), ColumnsOf(t.Width)), MendRow)
+	t.Fail(l.Number, 1, fmt.Sprintf("the line has %s where the table has %s", english.Count(len(cells), "column", "columns"), english.Count(t.Width, "column", "columns")), MendRow)
 }
 
 // tellNoFigure tells a cell that should be a figure and is none, or none with the table's decimal sign.
@@ -554,14 +556,6 @@ func (t *Table) secondTable(at int) bool {
 		}
 	}
 	return false
-}
-
-// ColumnsOf counts columns in words.
-func ColumnsOf(n int) string {
-	if n == 1 {
-		return "1 column"
-	}
-	return fmt.Sprintf("%d columns", n)
 }
 
 // Shorten cuts a text that is told in a message.

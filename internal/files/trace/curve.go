@@ -6,6 +6,7 @@ import (
 	"provoke/internal/files/problem"
 	"provoke/internal/files/tabular"
 	"provoke/internal/units/curve"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -60,7 +61,7 @@ func (t table) frequencyColumn() (int, bool) {
 		return figures[0], true
 	}
 	if t.Header == nil {
-		t.Fail(t.Rows[0].Line, 1, fmt.Sprintf("the table has %s of figures and no heading that names them", tabular.ColumnsOf(len(figures))), curve.Headed(tabular.OfFrequency)+", and name the others")
+		t.Fail(t.Rows[0].Line, 1, fmt.Sprintf("the table has %s of figures and no heading that names them", english.Count(len(figures), "column", "columns")), curve.Headed(tabular.OfFrequency)+", and name the others")
 		return 0, false
 	}
 	t.Fail(t.HeadLine, 0, "no column of the heading is a frequency", curve.Headed(tabular.OfFrequency))
