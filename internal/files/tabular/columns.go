@@ -247,6 +247,11 @@ func (t *Table) CellOf(r Row, i int, want string) (x float64, unit string) {
 
 // Frequency returns the frequency in a cell, or none after telling why there is none.
 func (t *Table) Frequency(r Row, i int) rf.Frequency {
+	if r.Data[i].Kind == Words { // with its unit it stands for itself: "1M5", "27,12 MHz" among points
+		if f, err := rf.ParseFrequency(r.Cells[i].Text); err == nil {
+			return f
+		}
+	}
 	x, unit := t.CellOf(r, i, OfFrequency)
 	if unit == "" {
 		return 0

@@ -223,14 +223,15 @@ func (t *Table) settle(columns [][]int, wanted []Wanted) []int {
 		}
 		i, twice := columns[k][0], len(columns[k]) > 1
 		out[k], t.Want = i, w.Quantity
-		switch numeric[i] = w.Quantity != ""; w.Quantity {
-		case "":
-		case OfNumber:
+		some := slices.ContainsFunc(t.Rows, func(r Row) bool { return r.Data[i].Kind == Number })
+		switch numeric[i] = w.Quantity != ""; {
+		case w.Quantity == "" || !some && t.Units[i].Unit == "": // nothing that needs a unit
+		case w.Quantity == OfNumber:
 			if t.Units[i].Unit == "" {
 				t.Units[i] = UnitAt{Unit: "1", Quantity: OfNumber}
 			}
 			t.IsOf(i, w.Quantity)
-		case OfFrequency:
+		case w.Quantity == OfFrequency:
 			if t.SettleUnit(i, true, nil) && t.IsOf(i, w.Quantity) && twice {
 				t.Numeric = make([]bool, t.Width)
 				for _, twin := range columns[k] {

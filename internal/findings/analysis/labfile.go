@@ -180,7 +180,7 @@ const mostLabLines = 2000
 
 func labTable(name string, data []byte) (event.LaboratoryFailures, problem.List) {
 	var out event.LaboratoryFailures
-	t, columns := tabular.Named(name, data, "the heading names the columns: from; to; level; modulation; what; class; onset; required; a report without a failure is written as YAML, with what it tested",
+	t, columns := tabular.Named(name, data, "the heading names the columns: from; to; level; modulation; what; class; onset; required; one with no failure is written as YAML, with what it tested",
 		labColumns...)
 	if columns == nil {
 		return out, t.Sorted()
