@@ -34,7 +34,7 @@ var rooms = []struct {
 	packages []string
 }{
 	{"units", []string{"english", "rf", "curve", "fit"}},
-	{"files", []string{"problem", "document", "resource", "touchstone", "trace", "catalog"}},
+	{"files", []string{"problem", "document", "resource", "touchstone", "tabular", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "twoport", "ferrite", "cable", "chain", "level", "design"}},
 	{"job", []string{"plan", "event", "result", "lockfile", "store"}},
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy", "joined"}},

@@ -110,7 +110,7 @@ func TestWhatAModelCannotUseIsRefusedWithItsReason(t *testing.T) {
 		"method":            {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--method", "magic"}, terminal.ExitUsage, "not one of"},
 		"nothing":           {[]string{"characterise", "clamp"}, terminal.ExitUsage, "give Touchstone files"},
 		"one drive":         {[]string{"characterise", "linearity", one}, terminal.ExitError, "two drives"},
-		"no unit":           {[]string{"characterise", "linearity", bare}, terminal.ExitProblems, "no column with a unit"},
+		"no unit":           {[]string{"characterise", "linearity", bare}, terminal.ExitProblems, "has no unit"},
 		"edition":           {[]string{"characterise", "linearity", one, "--edition", "oldest"}, terminal.ExitUsage, "not one of"},
 		"not a clamp file":  {[]string{"design", "clamp", remedyFolder + "parts.yaml"}, terminal.ExitProblems, "clamp 1"},
 		"not a parts file":  {[]string{"remedy", designFile}, terminal.ExitProblems, "remedy 1"},

@@ -10,6 +10,7 @@ import (
 
 	"provoke/internal/bench/guard"
 	"provoke/internal/files/catalog"
+	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
 	"provoke/internal/units/rf"
 )
@@ -368,10 +369,7 @@ func (a *handAnalyser) Read(ctx context.Context) (rf.Power, error) {
 	if level.Bound() == rf.AtLeast {
 		return a.spec.MixerLimit.WithBound(rf.AtLeast), nil
 	}
-	if level.Bound() == rf.AtMost {
-		return level, nil
-	}
-	return bounded(level, a.spec.Floor, a.spec.MixerLimit, false), nil
+	return chain.Bounded(level, a.spec.Floor, a.spec.MixerLimit, false), nil
 }
 
 // noise is the floor of the bench file, raised by as much as the person may have taken a wider
@@ -498,9 +496,7 @@ func (m *handPowerMeter) Read(ctx context.Context, f rf.Frequency) (forward, rev
 		if err != nil {
 			return forward, reverse, fmt.Errorf("power meter %s: %w", m.spec.ID, err)
 		}
-		if *port.into = got; got.Bound() == rf.Exactly {
-			*port.into = bounded(got, m.spec.Floor, m.spec.MaximumInput, false)
-		}
+		*port.into = chain.Bounded(got, m.spec.Floor, m.spec.MaximumInput, false)
 	}
 	return forward, reverse, nil
 }

@@ -11,6 +11,7 @@ import (
 	"provoke/internal/bench/guard"
 	"provoke/internal/bench/scpi"
 	"provoke/internal/files/catalog"
+	"provoke/internal/model/chain"
 	"provoke/internal/units/rf"
 )
 
@@ -80,25 +81,6 @@ func askBool(h *speech, v Verb) (bool, error) {
 		return false, h.Garbage(h.table.say(v), err)
 	}
 	return on, nil
-}
-
-// Readings within this distance of the floor are bounds: noise adds 0.4 dB to a carrier 10 dB above
-// it, and more below (10·log10(1+10^(−10/10)) = 0.41 dB).
-const aboveFloor rf.Gain = 10
-
-// bounded turns a reading into a level with its bound. Overloaded or above the limit it is "at
-// least"; within 10 dB of the floor it is "at most", and never less than the floor itself.
-func bounded(reading, floor, limit rf.Power, overloaded bool) rf.Power {
-	switch {
-	case overloaded || reading.Exceeds(limit):
-		return reading.WithBound(rf.AtLeast)
-	case !reading.Exceeds(floor.Add(aboveFloor)):
-		if floor.Exceeds(reading) {
-			reading = floor
-		}
-		return reading.WithBound(rf.AtMost)
-	}
-	return reading
 }
 
 // analyserState is everything that an analyser is told.
@@ -298,7 +280,7 @@ func (a *analyser) parse(heard map[Verb]string, s analyserState) (rf.Power, erro
 	case errors.As(err, &over) && !over.Negative:
 		return a.spec.MixerLimit.WithBound(rf.AtLeast), nil
 	case errors.As(err, &over):
-		return bounded(a.floor(s), a.floor(s), a.spec.MixerLimit, overloaded), nil
+		return chain.Bounded(a.floor(s), a.floor(s), a.spec.MixerLimit, overloaded), nil
 	case err != nil:
 		return rf.Power{}, fmt.Errorf("the level reads %q: %w", heard[ReadAsk], err)
 	}
@@ -306,13 +288,10 @@ func (a *analyser) parse(heard map[Verb]string, s analyserState) (rf.Power, erro
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("%w: %w", scpi.ErrGarbage, err)
 	}
-	if p.IsOff() { // 0 V: nothing was read at all
-		p = a.floor(s)
-	}
 	if a.table.NoOverload && a.table.takes(ReferenceLevel) && p.Exceeds(rf.DBm(s.reference)) {
 		overloaded = true // above the top of the screen nothing is known
 	}
-	out := bounded(p, a.floor(s), a.spec.MixerLimit, overloaded)
+	out := chain.Bounded(p, a.floor(s), a.spec.MixerLimit, overloaded)
 	return a.besidePeak(out, heard, s)
 }
 
@@ -355,7 +334,7 @@ func OpenPowerMeter(ctx context.Context, spec catalog.PowerMeter, o Options) (Po
 	return &powerMeter{instrument: i, spec: spec}, nil
 }
 
-// Read reads both ports; see bounded for what a bound means.
+// Read reads both ports; see chain.Bounded for what a bound means.
 func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse rf.Power, err error) {
 	if !f.Known() {
 		return forward, reverse, fmt.Errorf("%s: read without a frequency", m.name)
@@ -412,10 +391,10 @@ func (m *powerMeter) parse(v Verb, answer string) (rf.Power, error) {
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("%w: %w", scpi.ErrGarbage, err)
 	}
-	if p.IsOff() || p.Absent() { // nothing, or less than nothing after the meter took its zero off
+	if p.Absent() { // less than nothing after the meter took its zero off
 		p = m.spec.Floor
 	}
-	return bounded(p, m.spec.Floor, m.spec.MaximumInput, false), nil
+	return chain.Bounded(p, m.spec.Floor, m.spec.MaximumInput, false), nil
 }
 
 type meter struct {
@@ -507,7 +486,7 @@ func (w witness) Quiet(ctx context.Context) (string, bool, error) {
 	}
 	quiet := p.IsOff() || p.Bound() == rf.AtMost
 	if a, ok := w.analyser.(interface{ noise() rf.Power }); ok && quiet && p.Known() {
-		quiet = !p.Exceeds(a.noise().Add(aboveFloor))
+		quiet = !p.Exceeds(a.noise().Add(chain.NearFloor))
 	}
 	return fmt.Sprintf("%v at %v", p, s.Frequency), quiet, nil
 }

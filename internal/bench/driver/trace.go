@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"provoke/internal/bench/scpi"
+	"provoke/internal/model/chain"
 	"provoke/internal/units/rf"
 )
 
@@ -236,7 +237,7 @@ func (a *analyser) points(levels []float64, s analyserState) ([]rf.Power, error)
 			if p.In() > 100 || p.In() < -1000 && !p.IsOff() {
 				return nil, fmt.Errorf("%w: point %d of %d is %.6g, which would be %v and is no level: reads_in says what it counts in (such as 0.01 dBm), answers_in where the trace alone counts otherwise", scpi.ErrGarbage, i+1, len(levels), x, p)
 			}
-			out[i] = bounded(p, a.floor(s), a.spec.MixerLimit, false)
+			out[i] = chain.Bounded(p, a.floor(s), a.spec.MixerLimit, false)
 		}
 	}
 	return out, nil

@@ -448,15 +448,6 @@ func TestJudging(t *testing.T) {
 	}
 }
 
-func TestAReadingBelongsToTheTimeOfTheDUTsState(t *testing.T) {
-	spec := weigher()
-	spec.Latency = rf.Duration(300 * time.Millisecond)
-	at := time.Now()
-	if own := (Judge{Monitor: spec}).Own(Sample{At: at}); at.Sub(own) != 300*time.Millisecond {
-		t.Errorf("own time %v before the reading", at.Sub(own))
-	}
-}
-
 func TestASerialPortIsWatchedThroughAPairOfPseudoTerminals(t *testing.T) {
 	socat, err := exec.LookPath("socat")
 	if err != nil {

@@ -65,10 +65,6 @@ func (j Judge) text(format string, x float64) string {
 	return strings.TrimSpace(fmt.Sprintf(format, decimals, x) + " " + j.Monitor.Unit)
 }
 
-// Own returns the time of the DUT's state that a sample shows: when it was read, less the latency. A
-// sample belongs to the point whose RF was on at its own time.
-func (j Judge) Own(s Sample) time.Time { return s.At.Add(-j.Latency()) }
-
 // Latency returns the time from the DUT's state to its reading.
 func (j Judge) Latency() time.Duration { return time.Duration(j.Monitor.Latency) }
 

@@ -326,11 +326,6 @@ func (g *Guard) Suspect() {
 	g.mu.Unlock()
 }
 
-// CrestOf returns the envelope of a modulation as the chain wants it.
-func CrestOf(m level.Modulation) chain.Crest {
-	return chain.Crest{OverCarrier: m.CrestOverCarrier(), Mean: m.MeanOverCarrier()}
-}
-
 // Clear makes a permission for a setting, or refuses. It reads the interlock, and computes every
 // rating at the peak. While the output is on, a change of frequency is cleared only when both the
 // level before it and the level after it are within every rating at both frequencies: go down
@@ -432,7 +427,7 @@ func (g *Guard) within(s Setting) error {
 	if !source.Band.Contains(s.Frequency) {
 		return fmt.Errorf("%w: %v is outside the source's band of %v to %v", ErrRefused, s.Frequency, source.Band.Low, source.Band.High)
 	}
-	p, err := g.cfg.Chain.Predict(s.Frequency, s.Level, CrestOf(s.Modulation), g.cfg.Fixture)
+	p, err := g.cfg.Chain.Predict(s.Frequency, s.Level, chain.CrestOf(s.Modulation), g.cfg.Fixture)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrRefused, err)
 	}

@@ -173,14 +173,6 @@ func rapp(x, vsat, p float64) float64 {
 	return x / math.Pow(1+math.Pow(x/vsat, 2*p), 1/(2*p))
 }
 
-// rappInverse returns the linear amplitude behind an output amplitude; +Inf at saturation.
-func rappInverse(y, vsat, p float64) float64 {
-	if y >= vsat {
-		return math.Inf(1)
-	}
-	return y / math.Pow(1-math.Pow(y/vsat, 2*p), 1/(2*p))
-}
-
 // rappCompression returns the linear amplitude relative to vsat at which the gain has dropped by
 // 1 dB.
 func rappCompression(p float64) float64 {

@@ -144,3 +144,11 @@ func TestPulseKeepsTheCrestAndHalvesTheMean(t *testing.T) {
 	near(t, "crest", crest, 1, 0) // physics notes, 6: 100 % on/off keying, PEP = carrier power
 	near(t, "mean power in dB", 10*math.Log10(mean), -3.0103, 1e-4)
 }
+
+// rappInverse returns the linear amplitude behind an output amplitude; +Inf at saturation.
+func rappInverse(y, vsat, p float64) float64 {
+	if y >= vsat {
+		return math.Inf(1)
+	}
+	return y / math.Pow(1-math.Pow(y/vsat, 2*p), 1/(2*p))
+}

@@ -27,7 +27,7 @@ import (
 func searched(t testing.TB, number int, search plan.Search, dwell rf.Duration) result.Run {
 	t.Helper()
 	search.Onset, search.Resolution, search.Range = true, 0.5, 40
-	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{27 * rf.Megahertz}, Search: search}
+	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{27 * rf.Megahertz}, Search: search.Filled()}
 	program, err := plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
 		return plan.Point{Frequency: f, Target: rf.DBuA(levelWanted)}, nil
 	})

@@ -11,7 +11,6 @@ import (
 	"provoke/internal/files/problem"
 	"provoke/internal/files/touchstone"
 	"provoke/internal/files/trace"
-	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
 	"provoke/internal/units/curve"
@@ -183,7 +182,7 @@ func (p *benchPage) chain(b *catalog.Bench, r *http.Request) string {
 	if err != nil {
 		return err.Error()
 	}
-	crest := plan.CrestOfLevel(mod)
+	crest := chain.CrestOfLevel(mod)
 	f.Drive = r.FormValue("drive")
 	var drive rf.Power
 	if f.Drive == "" {

@@ -297,7 +297,7 @@ func (s *Server) chainThen(r result.Run, st *result.Step) (*chainPart, error) {
 	if err != nil {
 		return nil, err
 	}
-	p, err := chain.New(b).Predict(st.Step.Point.Frequency, st.Drive, plan.CrestOfLevel(r.Opened.Modulation), catalog.Fixture(r.Opened.Fixture))
+	p, err := chain.New(b).Predict(st.Step.Point.Frequency, st.Drive, chain.CrestOfLevel(r.Opened.Modulation), catalog.Fixture(r.Opened.Fixture))
 	if err != nil {
 		return nil, err
 	}

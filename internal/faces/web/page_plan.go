@@ -314,7 +314,7 @@ func (t triedPlan) draw(c *chart) {
 	}
 	points := append([]plan.CheckedPoint(nil), t.checked.Points...)
 	sort.Slice(points, func(i, j int) bool { return points[i].Frequency < points[j].Frequency })
-	crest := plan.CrestOfLevel(t.plan.Modulation)
+	crest := chain.CrestOfLevel(t.plan.Modulation)
 	var wanted, reach, most []*float64
 	for _, p := range points {
 		c.At = append(c.At, inMHz(p.Frequency))

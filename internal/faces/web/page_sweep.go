@@ -180,7 +180,7 @@ func spanChart(f *plan.FreeSweep, ch *chain.Chain) chart {
 	c := chart{ID: "span", Title: "Current on the cable over the sweep, by the budget", X: frequencyAxis, Y: currentAxis}
 	line := chartSeries{Name: "at the sweep's drive", Sign: "line", Paint: "first"}
 	for _, at := range ch.Bench().Across(f.Plan.Grid[0], f.Plan.Grid[1]) {
-		p, err := ch.Predict(at, f.Plan.Drive, plan.CrestOfLevel(f.Plan.Modulation), f.Plan.Fixture)
+		p, err := ch.Predict(at, f.Plan.Drive, chain.CrestOfLevel(f.Plan.Modulation), f.Plan.Fixture)
 		if err != nil {
 			break // the check says what the chain does not cover
 		}

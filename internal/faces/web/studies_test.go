@@ -66,7 +66,7 @@ func writeSearch(t testing.TB, j *store.Job, o event.Opened, label string, searc
 	t.Helper()
 	const wanted = 90.0
 	search.Onset, search.Resolution, search.Range = true, 0.5, 40
-	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{27 * rf.Megahertz}, Search: search}
+	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{27 * rf.Megahertz}, Search: search.Filled()}
 	program := must(plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
 		return plan.Point{Frequency: f, Target: rf.DBuA(wanted)}, nil
 	}))

@@ -22,21 +22,6 @@ func (n *Network) LossCurve(to, from int) (curve.Curve[rf.Gain], error) {
 	return n.decibels(to, from, -1)
 }
 
-// TransimpedanceCurve returns the transfer impedance of a current probe that was measured in a 50 Ω jig
-// from port from (the jig) to port to (the probe): 50·|S(to,from)| (CISPR 16-1-2, a perfect jig whose far
-// end is closed with 50 Ω).
-func (n *Network) TransimpedanceCurve(to, from int) (curve.Curve[rf.Transimpedance], error) {
-	g, err := n.GainCurve(to, from)
-	if err != nil {
-		return curve.Curve[rf.Transimpedance]{}, err
-	}
-	var points []curve.Point[rf.Transimpedance]
-	for _, p := range g.Points() {
-		points = append(points, curve.Point[rf.Transimpedance]{At: p.At, Value: rf.TransimpedanceOfJigGain(p.Value)})
-	}
-	return curve.New(points, g.Source()+" as transfer impedance")
-}
-
 func (n *Network) decibels(to, from int, sign float64) (curve.Curve[rf.Gain], error) {
 	none := curve.Curve[rf.Gain]{}
 	if to < 1 || from < 1 || to > n.Ports || from > n.Ports {

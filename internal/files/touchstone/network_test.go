@@ -55,16 +55,6 @@ func TestCurvesOfATwoPort(t *testing.T) {
 	match, _ := n.LossCurve(1, 1)
 	l, _ = match.At(1e6)
 	nearly(t, "return loss", l.DB(), 6.020599913279624)
-	zt, err := n.TransimpedanceCurve(2, 1)
-	if err != nil {
-		t.Fatal(err)
-	}
-	z, _ := zt.At(1e6)
-	nearly(t, "transfer impedance in dBΩ", z.In(), 13.979400086720377)
-	nearly(t, "transfer impedance in Ω", z.SI(), 5)
-	if zt.Source() != "jig.s2p S21 as transfer impedance" {
-		t.Errorf("source %q", zt.Source())
-	}
 	for _, ij := range [][2]int{{3, 1}, {0, 1}, {1, 3}} {
 		if _, err := n.GainCurve(ij[0], ij[1]); err == nil {
 			t.Errorf("S%d%d of a two-port", ij[0], ij[1])

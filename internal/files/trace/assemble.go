@@ -9,55 +9,22 @@ import (
 	"strings"
 	"time"
 
-	"provoke/internal/units/curve"
+	"provoke/internal/files/tabular"
 )
-
-var bandwidth = regexp.MustCompile(`(?i)\b(?:[rv]bw|if[ _]?bw|bandwidth)\b`)
-
-// numbers notes the units that stand behind the figures or in a column of their own.
-func (t *table) numbers() {
-	for i := range t.header {
-		if bandwidth.MatchString(t.header[i].text) && t.units[i].quantity == ofFrequency && len(t.declared.YColumns) == 0 && len(t.figureColumns()) > 2 {
-			t.numeric[i] = false // a setting, and no frequency of the trace
-		}
-	}
-	for i := range t.width {
-		if !t.numeric[i] || t.units[i].unit != "" {
-			continue
-		}
-		for _, r := range t.rows {
-			if r.data[i].kind != number {
-				continue
-			}
-			if u, of := unitOf(r.data[i].unit); u != "" {
-				t.units[i] = unitAt{u, of, r.line, r.cells[i].column}
-			} else if u, of := t.unitBeside(r, i); u != "" {
-				t.units[i] = unitAt{u, of, r.line, r.cells[i+1].column}
-			}
-			break
-		}
-	}
-}
-
-// unitBeside returns the unit in the cell behind a figure, where that column holds words.
-func (t *table) unitBeside(r row, i int) (string, string) {
-	if i+1 >= t.width || t.numeric[i+1] || t.stamps[i+1] {
-		return "", ""
-	}
-	return unitOf(r.cells[i+1].text)
-}
 
 var axisFactor = regexp.MustCompile(`^(?:[xy][ _-](?:axis[ _-])?)(?:scale|factor|multiplier)$|^scale factor$|^multiplier$`)
 
 // assemble decides which column is the x and which are read, and turns the rows into columns.
-func (t *table) assemble() *Trace {
-	out := &Trace{Name: t.name}
+func (t table) assemble() *Trace {
+	out := &Trace{Name: t.Name}
 	x, ok := t.chooseX()
 	if !ok {
 		return nil
 	}
-	if f, ok := t.factFor(func(f fact) bool { return f.value.kind == number && f.value.x != 1 && axisFactor.MatchString(f.key) }); ok {
-		t.fail(f.line, f.column, fmt.Sprintf("a factor of %g stands here, and nothing says whether the figures have it", f.value.x), "export figures in the units that the file names, and take the line out")
+	if f, ok := t.FactFor(func(f tabular.Fact) bool {
+		return f.Value.Kind == tabular.Number && f.Value.X != 1 && axisFactor.MatchString(f.Key)
+	}); ok {
+		t.Fail(f.Line, f.Column, fmt.Sprintf("a factor of %g stands here, and nothing says whether the figures have it", f.Value.X), "export figures in the units that the file names, and take the line out")
 		return nil
 	}
 	switch {
@@ -70,11 +37,11 @@ func (t *table) assemble() *Trace {
 			return nil
 		}
 	default:
-		if t.declared.Start != "" {
-			t.fail(t.rows[0].line, t.rows[0].cells[x].column, "the table has frequencies of its own, or times, and start and stop are declared", "leave the declaration out")
+		if t.Declared.Start != "" {
+			t.Fail(t.Rows[0].Line, t.Rows[0].Cells[x].Column, "the table has frequencies of its own, or times, and start and stop are declared", "leave the declaration out")
 			return nil
 		}
-		if !t.settleUnit(x, true) {
+		if !t.SettleUnit(x, true, t.impliedUnit) {
 			return nil
 		}
 		out.X = t.column(x, "x")
@@ -83,13 +50,13 @@ func (t *table) assemble() *Trace {
 	for _, i := range t.chooseY(x) {
 		out.Y = append(out.Y, t.column(i, "y"))
 	}
-	if len(out.Y) == 0 && t.problems.Err() == nil {
-		t.fail(t.rows[0].line, 1, "the table has no column of figures beside its x", "")
+	if len(out.Y) == 0 && t.Problems.Err() == nil {
+		t.Fail(t.Rows[0].Line, 1, "the table has no column of figures beside its x", "")
 	}
-	if t.problems.Err() != nil {
+	if t.Problems.Err() != nil {
 		return nil
 	}
-	if t.checkOrder(out.X); t.problems.Err() != nil {
+	if t.checkOrder(out.X); t.Problems.Err() != nil {
 		return nil
 	}
 	return out
@@ -102,97 +69,55 @@ const (
 )
 
 // chooseX finds the column of x.
-func (t *table) chooseX() (int, bool) {
-	if t.declared.XColumn != "" {
-		i, ok := t.named(t.declared.XColumn)
-		if ok && t.stamps[i] {
+func (t table) chooseX() (int, bool) {
+	if t.Declared.XColumn != "" {
+		i, ok := t.ColumnNamed(t.Declared.XColumn)
+		if ok && t.Stamps[i] {
 			return fromStamps, true
 		}
 		return i, ok
 	}
-	for _, want := range []string{ofFrequency, ofTime} {
-		for i := range t.width {
-			if t.numeric[i] && (t.units[i].quantity == want || t.units[i].unit == "" && t.header != nil && meant(t.header[i].text) == want) {
+	for _, want := range []string{tabular.OfFrequency, tabular.OfTime} {
+		for i := range t.Width {
+			if t.Numeric[i] && (t.Units[i].Quantity == want || t.Units[i].Unit == "" && t.Header != nil && tabular.Meant(t.Header[i].Text) == want) {
 				return i, true
 			}
 		}
-		if want == ofFrequency && t.hasStamps() && !t.declaredFrequency() {
+		if want == tabular.OfFrequency && t.HasStamps() && !t.declaredFrequency() {
 			return fromStamps, true
 		}
 	}
-	figures := t.figureColumns()
+	figures := t.FigureColumns()
 	switch {
-	case len(figures) == 0 && t.hasStamps():
+	case len(figures) == 0 && t.HasStamps():
 		return fromStamps, true
 	case len(figures) == 0:
-		t.fail(t.rows[0].line, 1, "the table has no column of figures", "")
+		t.Fail(t.Rows[0].Line, 1, "the table has no column of figures", "")
 		return 0, false
-	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0]) || t.countsRows(figures[0]) || t.units[figures[0]].unit != ""):
+	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0]) || t.CountsRows(figures[0]) || t.Units[figures[0]].Unit != ""):
 		return fromFacts, true
 	case len(figures) == 1:
-		t.fail(t.rows[0].line, t.rows[0].cells[figures[0]].column, "the table has one column of figures and nothing says at which frequencies or times they were taken",
+		t.Fail(t.Rows[0].Line, t.Rows[0].Cells[figures[0]].Column, "the table has one column of figures and nothing says at which frequencies or times they were taken",
 			"two columns are wanted, or start and stop above the table")
 		return 0, false
-	case !slices.ContainsFunc(figures, func(i int) bool { return !t.inDecibel(i) }):
-		t.fail(t.rows[0].line, 1, "the table has no column of frequencies or times: all count in decibel", "export the trace with its frequencies, or declare start and stop")
+	case !slices.ContainsFunc(figures, func(i int) bool { return !t.InDecibel(i) }):
+		t.Fail(t.Rows[0].Line, 1, "the table has no column of frequencies or times: all count in decibel", "export the trace with its frequencies, or declare start and stop")
 		return 0, false
 	}
 	return t.monotone(figures), true
 }
 
-func (t *table) inDecibel(i int) bool { return strings.HasPrefix(t.units[i].unit, "dB") }
-
-func (t *table) declaredFrequency() bool {
-	_, of := declaredUnit(t.declared.XUnit)
-	return of == ofFrequency
-}
-
-func (t *table) hasStamps() bool {
-	for i := range t.width {
-		if t.stamps[i] {
-			return true
-		}
-	}
-	return false
-}
-
-func (t *table) figureColumns() []int {
-	var out []int
-	for i := range t.width {
-		if t.numeric[i] {
-			out = append(out, i)
-		}
-	}
-	return out
-}
-
-// named finds a column by its heading or its number from 1.
-func (t *table) named(name string) (int, bool) {
-	plain, _, _ := heading(name)
-	for i, h := range t.header {
-		if strings.EqualFold(h.text, name) || strings.EqualFold(h.text, plain) {
-			return i, true
-		}
-	}
-	if n, err := strconv.Atoi(name); err == nil && n >= 1 && n <= t.width {
-		return n - 1, true
-	}
-	var names []string
-	for i, h := range t.header {
-		if h.text != "" {
-			names = append(names, strconv.Quote(t.header[i].text))
-		}
-	}
-	t.fail(t.headLine, 0, fmt.Sprintf("no column is called %q; there are %s and the numbers 1 to %d", name, strings.Join(names, ", "), t.width), "")
-	return 0, false
+func (t table) declaredFrequency() bool {
+	_, of := tabular.DeclaredUnit(t.Declared.XUnit)
+	return of == tabular.OfFrequency
 }
 
 // looksLikeX reports that a column rises, or falls, all the way.
-func (t *table) looksLikeX(i int) bool {
+func (t table) looksLikeX(i int) bool {
 	direction := 0.0
-	for k := 1; k < len(t.rows); k++ {
-		d := t.rows[k].data[i].x - t.rows[k-1].data[i].x
-		if d == 0 || d*direction < 0 || t.rows[k].data[i].kind != number {
+	for k := 1; k < len(t.Rows); k++ {
+		d := t.Rows[k].Data[i].X - t.Rows[k-1].Data[i].X
+		if d == 0 || d*direction < 0 || t.Rows[k].Data[i].Kind != tabular.Number {
 			return false
 		}
 		direction = d
@@ -202,126 +127,70 @@ func (t *table) looksLikeX(i int) bool {
 
 // monotone returns the first column that rises or falls all the way and, unless it is a time, is never
 // below zero; else the first.
-func (t *table) monotone(figures []int) int {
-	u, ok := t.statedUnit(true)
+func (t table) monotone(figures []int) int {
+	u, ok := t.StatedUnit(true)
 	if !ok {
-		_, u.quantity = declaredUnit(t.declared.XUnit)
+		_, u.Quantity = tabular.DeclaredUnit(t.Declared.XUnit)
 	}
 	for _, i := range figures {
-		if !t.inDecibel(i) && t.looksLikeX(i) && (u.quantity == ofTime || t.rows[0].data[i].x >= 0 && t.rows[len(t.rows)-1].data[i].x >= 0) {
+		if !t.InDecibel(i) && t.looksLikeX(i) && (u.Quantity == tabular.OfTime || t.Rows[0].Data[i].X >= 0 && t.Rows[len(t.Rows)-1].Data[i].X >= 0) {
 			return i
 		}
 	}
 	return figures[0]
 }
 
-// settleUnit finds the unit of a column: its own, else the declared one, else that of the facts.
-func (t *table) settleUnit(i int, x bool) bool {
-	declared, what := t.declared.YUnit, t.called(x)
-	if x {
-		declared = t.declared.XUnit
-	}
-	own := t.units[i]
-	if own.unit != "" {
-		if declared != "" && declared != own.unit {
-			t.fail(own.line, own.column, fmt.Sprintf("the file says %s here but %s is declared for %s", own.unit, declared, what), "leave the declaration out, or mend the one that is wrong")
-			return false
-		}
-		above, _ := t.statedUnits(x)
-		if len(above) == 1 && own.line > above[0].line && (above[0].quantity != own.quantity || above[0].unit != own.unit && strings.HasPrefix(own.unit, "dB")) && t.columnsOf(x) == 1 {
-			t.fail(own.line, own.column, fmt.Sprintf("the heading says %s and line %d %s", own.unit, above[0].line, above[0].unit), "mend the one that is wrong")
-			return false
-		}
-		return true
-	}
-	if declared != "" {
-		u, of := declaredUnit(declared)
-		t.units[i] = unitAt{unit: u, quantity: of}
-		return true
-	}
-	if u, ok := t.unitFor(i, x); ok {
-		t.units[i] = u
-		return true
-	}
-	name, hint := what, curve.Headed(map[bool]string{true: ofFrequency, false: t.want}[x])+", or declare it"
-	if t.want == "" {
-		if u, ok := t.impliedUnit(i, x); ok {
-			t.units[i] = u
-			return true
-		}
-		name, hint = "the column of "+what, "write it into the heading, for example \"Level (dBm)\", or declare it for y"
-		if x {
-			hint = "write it into the heading, for example \"Frequency (MHz)\", or declare it for x"
-		}
-	}
-	line, column := t.rows[0].line, t.rows[0].cells[i].column
-	if t.header != nil && t.header[i].text != "" {
-		line, column, name = t.headLine, t.header[i].column, fmt.Sprintf("the column %q", t.header[i].text)
-	}
-	t.fail(line, column, name+" has no unit", hint)
-	return false
-}
-
-// columnsOf counts the columns that can be the x, or the y.
-func (t *table) columnsOf(x bool) int {
-	n := 0
-	for _, i := range t.figureColumns() {
-		if of := t.units[i].quantity; (of == ofFrequency || of == ofTime) == x && !t.isIndex(i) {
-			n++
-		}
-	}
-	return n
-}
-
 // impliedUnit finds the unit of x in the start of the sweep where the first or last figure is the
 // same number, and the unit of y in the reference level, which counts as the trace does.
-func (t *table) impliedUnit(i int, x bool) (unitAt, bool) {
+func (t table) impliedUnit(i int, x bool) (tabular.UnitAt, bool) {
 	if !x {
-		f, ok := t.factFor(func(f fact) bool { return contains(f.key, "ref", "lev") && strings.HasPrefix(f.unit, "dB") })
-		own, line, column, agreed := t.unitOfTrace(f.line)
-		if own != "" && (!ok || own != f.unit || agreed) {
-			u, of := unitOf(own)
+		f, ok := t.FactFor(func(f tabular.Fact) bool {
+			return strings.Contains(f.Key, "ref") && strings.Contains(f.Key, "lev") && strings.HasPrefix(f.Unit, "dB")
+		})
+		own, line, column, agreed := t.unitOfTrace(f.Line)
+		if own != "" && (!ok || own != f.Unit || agreed) {
+			u, of := tabular.UnitOf(own)
 			switch hint := "declare the unit of the levels"; {
 			case !agreed && ok:
-				t.fail(line, column, fmt.Sprintf("%s stands here and the reference level in line %d counts in %s; nothing says in which the levels do", own, f.line, f.unit), hint)
+				t.Fail(line, column, fmt.Sprintf("%s stands here and the reference level in line %d counts in %s; nothing says in which the levels do", own, f.Line, f.Unit), hint)
 			case !agreed:
-				t.fail(line, column, fmt.Sprintf("%s stands here, and nothing says that the levels count in it", own), hint)
+				t.Fail(line, column, fmt.Sprintf("%s stands here, and nothing says that the levels count in it", own), hint)
 			}
-			return unitAt{u, of, line, column}, true
+			return tabular.UnitAt{Unit: u, Quantity: of, Line: line, Column: column}, true
 		}
 		if ok {
-			t.warn(f.line, f.column, fmt.Sprintf("no unit is given for the levels; they are taken to count in %s as the reference level does", f.unit), "declare the unit to be sure")
+			t.Warn(f.Line, f.Column, fmt.Sprintf("no unit is given for the levels; they are taken to count in %s as the reference level does", f.Unit), "declare the unit to be sure")
 		}
-		return unitAt{f.unit, f.quantity, f.line, f.column}, ok
+		return f.Counted(), ok
 	}
-	ends := []float64{t.rows[0].data[i].x, t.rows[len(t.rows)-1].data[i].x}
-	f, ok := t.factFor(func(f fact) bool {
-		if f.value.kind != number || f.quantity != ofFrequency && f.quantity != ofTime || !(contains(f.key, "start") || contains(f.key, "stop")) {
+	ends := []float64{t.Rows[0].Data[i].X, t.Rows[len(t.Rows)-1].Data[i].X}
+	f, ok := t.FactFor(func(f tabular.Fact) bool {
+		if f.Value.Kind != tabular.Number || f.Quantity != tabular.OfFrequency && f.Quantity != tabular.OfTime || !strings.Contains(f.Key, "start") && !strings.Contains(f.Key, "stop") {
 			return false
 		}
 		for _, e := range ends {
-			if math.Abs(e-f.value.x) <= 1e-3*math.Abs(e) && e != 0 {
+			if math.Abs(e-f.Value.X) <= 1e-3*math.Abs(e) && e != 0 {
 				return true
 			}
 		}
 		return false
 	})
-	return unitAt{f.unit, f.quantity, f.line, f.column}, ok
+	return f.Counted(), ok
 }
 
 // unitOfTrace looks above the table for a unit of level that stands elsewhere than with the reference level: in
 // a line of the trace's own it is the trace's, and agreed; elsewhere it may be anybody's.
-func (t *table) unitOfTrace(reference int) (unit string, line, column int, agreed bool) {
-	for i := 0; i < t.headFrom; i++ {
-		l := uncomment(t.lines[i].text)
+func (t table) unitOfTrace(reference int) (unit string, line, column int, agreed bool) {
+	for i := 0; i < t.HeadFrom; i++ {
+		l := tabular.Uncomment(t.Lines[i].Text)
 		low := strings.ToLower(strings.TrimSpace(l))
-		if t.lines[i].number == reference || strings.HasPrefix(low, "ref") {
+		if t.Lines[i].Number == reference || strings.HasPrefix(low, "ref") {
 			continue
 		}
 		at := 0
 		for _, word := range strings.FieldsFunc(l, func(c rune) bool { return strings.ContainsRune(" \t;,:=|()[]\"", c) }) {
 			at += strings.Index(l[at:], word)
-			u, _ := unitOf(word)
+			u, _ := tabular.UnitOf(word)
 			if !strings.HasPrefix(u, "dB") || u == "dB" || u == "dBc" {
 				continue
 			}
@@ -329,89 +198,72 @@ func (t *table) unitOfTrace(reference int) (unit string, line, column int, agree
 			if unit != "" && u != unit {
 				return unit, line, column, false
 			}
-			unit, line, column, agreed = u, t.lines[i].number, len([]rune(l[:at]))+1, own
+			unit, line, column, agreed = u, t.Lines[i].Number, len([]rune(l[:at]))+1, own
 		}
 	}
 	return unit, line, column, agreed
 }
 
 // chooseY returns the columns to be read beside x: those asked for, else all that have a unit.
-func (t *table) chooseY(x int) []int {
+func (t table) chooseY(x int) []int {
 	var out []int
-	if len(t.declared.YColumns) > 0 {
-		for _, name := range t.declared.YColumns {
-			if i, ok := t.named(name); ok && t.settleUnit(i, false) {
+	if len(t.Declared.YColumns) > 0 {
+		for _, name := range t.Declared.YColumns {
+			if i, ok := t.ColumnNamed(name); ok && t.SettleUnit(i, false, t.impliedUnit) {
 				out = append(out, i)
 			}
 		}
 		return out
 	}
-	t.dropSecondX(x)
-	for i := range t.width {
-		if t.units[i].unit == "" || t.numeric[i] || t.stamps[i] || i == x {
+	t.DropSecondX(x)
+	for i := range t.Width {
+		if t.Units[i].Unit == "" || t.Numeric[i] || t.Stamps[i] || i == x {
 			continue
 		}
-		for _, r := range t.rows {
-			if k := r.data[i].kind; k == words && beginsLikeFigure(r.cells[i].text) {
-				t.fail(r.line, r.cells[i].column, fmt.Sprintf("%q is no figure, and its column counts in %s", shorten(r.cells[i].text), t.units[i].unit), mendRow)
+		for _, r := range t.Rows {
+			if k := r.Data[i].Kind; k == tabular.Words && tabular.BeginsLikeFigure(r.Cells[i].Text) {
+				t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q is no figure, and its column counts in %s", tabular.Shorten(r.Cells[i].Text), t.Units[i].Unit), tabular.MendRow)
 				break
 			}
 		}
 	}
 	withUnit := false
-	for _, i := range t.figureColumns() {
-		withUnit = withUnit || i != x && t.units[i].unit != ""
+	for _, i := range t.FigureColumns() {
+		withUnit = withUnit || i != x && t.Units[i].Unit != ""
 	}
-	_, stated := t.statedUnit(false)
-	for _, i := range t.figureColumns() {
+	_, stated := t.StatedUnit(false)
+	for _, i := range t.FigureColumns() {
 		if i == x || t.fraction(i) > 0 && x == fromStamps {
 			continue
 		}
-		if t.connection(i) || x == fromFacts && t.countsRows(i) && len(t.figureColumns()) > 1 {
+		if t.connection(i) || x == fromFacts && t.CountsRows(i) && len(t.FigureColumns()) > 1 {
 			t.passOver(i)
 			continue
 		}
-		if t.units[i].unit == "" && (t.isIndex(i) || withUnit && t.declared.YUnit == "" && !stated) {
+		if t.Units[i].Unit == "" && (t.IsIndex(i) || withUnit && t.Declared.YUnit == "" && !stated) {
 			t.passOver(i)
 			continue
 		}
-		if t.units[i].unit != "" && t.units[i].quantity == ofTime && (x == fromStamps || t.units[max(x, 0)].quantity == ofTime) {
+		if t.Units[i].Unit != "" && t.Units[i].Quantity == tabular.OfTime && (x == fromStamps || t.Units[max(x, 0)].Quantity == tabular.OfTime) {
 			continue // a second way of telling the time
 		}
-		if t.units[i].unit != "" && t.declared.YUnit != "" && t.declared.YUnit != t.units[i].unit && len(t.figureColumns()) > 2 {
+		if t.Units[i].Unit != "" && t.Declared.YUnit != "" && t.Declared.YUnit != t.Units[i].Unit && len(t.FigureColumns()) > 2 {
 			t.passOver(i)
 			continue
 		}
-		if t.settleUnit(i, false) {
+		if t.SettleUnit(i, false, t.impliedUnit) {
 			out = append(out, i)
 		}
 	}
 	return out
 }
 
-// dropSecondX takes out columns that repeat the frequencies of x, as traces side by side do. Other frequencies
-// are refused: levels over them belong to another trace.
-func (t *table) dropSecondX(x int) {
-	for _, i := range t.figureColumns() {
-		if x < 0 || i == x || t.units[i].quantity != ofFrequency || t.units[x].quantity != ofFrequency {
-			continue
-		}
-		for k, r := range t.rows {
-			if a, b := r.data[i], t.rows[k].data[x]; a.kind != b.kind || a.x*frequencyScale[t.units[i].unit] != b.x*frequencyScale[t.units[x].unit] {
-				t.fail(r.line, r.cells[i].column, "the table has two columns of frequency, and they differ here", "read one trace at a time: name its column of x and its column of y")
-				return
-			}
-		}
-		t.numeric[i] = false
-	}
-}
-
 // fraction returns what a column counts in seconds by, that holds the fraction of a time stamp's second; 0 for none.
-func (t *table) fraction(i int) float64 {
-	if !t.hasStamps() || t.header == nil || !t.numeric[i] {
+func (t table) fraction(i int) float64 {
+	if !t.HasStamps() || t.Header == nil || !t.Numeric[i] {
 		return 0
 	}
-	switch n := strings.ToLower(t.header[i].text); {
+	switch n := strings.ToLower(t.Header[i].Text); {
 	case strings.HasPrefix(n, "frac"):
 		return 1
 	case n == "ms" || n == "msec" || strings.HasPrefix(n, "milli"):
@@ -423,174 +275,138 @@ func (t *table) fraction(i int) float64 {
 }
 
 // connection reports a column of "2W" and "4W": how a meter was connected, and no power.
-func (t *table) connection(i int) bool {
-	for _, r := range t.rows {
-		if s := strings.ToUpper(r.cells[i].text); s != "2W" && s != "4W" {
+func (t table) connection(i int) bool {
+	for _, r := range t.Rows {
+		if s := strings.ToUpper(r.Cells[i].Text); s != "2W" && s != "4W" {
 			return false
 		}
 	}
 	return true
 }
 
-// isIndex reports a column that counts the rows, beside others.
-func (t *table) isIndex(i int) bool {
-	return (len(t.figureColumns()) >= 3 || t.hasStamps()) && t.countsRows(i)
-}
-
-// countsRows reports a column that counts from 0 or 1.
-func (t *table) countsRows(i int) bool {
-	if len(t.rows) < 2 {
-		return false
+func (t table) passOver(i int) {
+	line, column, name := t.Rows[0].Line, t.Rows[0].Cells[i].Column, fmt.Sprintf("column %d", i+1)
+	if t.Header != nil && t.Header[i].Text != "" {
+		line, column, name = t.HeadLine, t.Header[i].Column, fmt.Sprintf("the column %q", t.Header[i].Text)
 	}
-	for k := range t.rows {
-		if t.rows[k].data[i].x != t.rows[0].data[i].x+float64(k) {
-			return false
-		}
-	}
-	return t.rows[0].data[i].x == 0 || t.rows[0].data[i].x == 1
-}
-
-func (t *table) passOver(i int) {
-	line, column, name := t.rows[0].line, t.rows[0].cells[i].column, fmt.Sprintf("column %d", i+1)
-	if t.header != nil && t.header[i].text != "" {
-		line, column, name = t.headLine, t.header[i].column, fmt.Sprintf("the column %q", t.header[i].text)
-	}
-	t.warn(line, column, name+" has no unit or counts the rows; it is not read", "name it as a column of y to read it")
+	t.Warn(line, column, name+" has no unit or counts the rows; it is not read", "name it as a column of y to read it")
 }
 
 // mostDecibel is further than any level is from its reference, up or down.
 const mostDecibel = 400
 
 // column turns a column of the table into figures of one unit.
-func (t *table) column(i int, what string) Column {
-	c := Column{Name: t.nameOf(i, what), Unit: t.units[i].unit, Values: make([]float64, len(t.rows))}
+func (t table) column(i int, what string) Column {
+	c := Column{Name: t.NameOf(i, what), Unit: t.Units[i].Unit, Values: make([]float64, len(t.Rows))}
 	absent, scales := 0, map[string]float64{}
-	var first row
-	for k, r := range t.rows {
-		v := r.data[i]
-		c.Values[k] = v.x
+	var first tabular.Row
+	for k, r := range t.Rows {
+		v := r.Data[i]
+		c.Values[k] = v.X
 		switch {
-		case v.kind != number:
+		case v.Kind != tabular.Number:
 			c.Values[k] = math.NaN()
 			if absent++; absent == 1 {
 				first = r
 			}
-		case math.Abs(v.x) > mostDecibel && t.inDecibel(i):
-			t.fail(r.line, r.cells[i].column, fmt.Sprintf("no level is %g %s: is this a mark for none?", v.x, c.Unit), "leave the cell empty")
+		case math.Abs(v.X) > mostDecibel && t.InDecibel(i):
+			t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("no level is %g %s: is this a mark for none?", v.X, c.Unit), "leave the cell empty")
 			return c
-		case v.unit != "":
-			scale, ok := scales[v.unit]
+		case v.Unit != "":
+			scale, ok := scales[v.Unit]
 			if !ok {
 				scale = t.scaleOf(r, i, c.Unit)
-				scales[v.unit] = scale
+				scales[v.Unit] = scale
 			}
 			c.Values[k] *= scale
 		}
 	}
 	if absent > 0 {
-		t.warn(first.line, first.cells[i].column, fmt.Sprintf("column %q has no figure in %d of %d rows, the first time here", c.Name, absent, len(t.rows)), "")
+		t.Warn(first.Line, first.Cells[i].Column, fmt.Sprintf("column %q has no figure in %d of %d rows, the first time here", c.Name, absent, len(t.Rows)), "")
 	}
 	return c
 }
 
-func (t *table) nameOf(i int, what string) string {
-	if t.header != nil && t.header[i].text != "" {
-		return t.header[i].text
-	}
-	switch t.units[i].quantity {
-	case ofFrequency, ofTime:
-		return t.units[i].quantity
-	}
-	if what == "x" {
-		return "x"
-	}
-	n := 0
-	for k := 0; k <= i; k++ {
-		if t.numeric[k] && t.units[k].quantity != ofFrequency && t.units[k].quantity != ofTime {
-			n++
-		}
-	}
-	return "y" + strconv.Itoa(n)
-}
-
 // scaleOf returns what a figure with a unit of its own is multiplied by to count as its column does.
-func (t *table) scaleOf(r row, i int, unit string) float64 {
-	own, _ := unitOf(r.data[i].unit)
+func (t table) scaleOf(r tabular.Row, i int, unit string) float64 {
+	own, _ := tabular.UnitOf(r.Data[i].Unit)
 	if own == unit {
 		return 1
 	}
-	for _, scales := range []map[string]float64{frequencyScale, timeScale} {
+	for _, scales := range []map[string]float64{tabular.FrequencyScale, tabular.TimeScale} {
 		if a, b := scales[own], scales[unit]; a > 0 && b > 0 {
 			return a / b
 		}
 	}
-	t.fail(r.line, r.cells[i].column, fmt.Sprintf("%q does not count in %s as the column does", r.cells[i].text, unit), "")
+	t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q does not count in %s as the column does", r.Cells[i].Text, unit), "")
 	return math.NaN()
 }
 
 // canCompute reports that the facts give the x of every row.
-func (t *table) canCompute() bool { _, _, _, ok := t.axis(); return ok }
+func (t table) canCompute() bool { _, _, _, ok := t.axis(); return ok }
 
 // numberFact returns the first fact with a number that has one of these keys, or one that begins with it.
-func (t *table) numberFact(keys ...string) (fact, bool) {
-	return t.factFor(func(f fact) bool {
-		key := f.plainKey()
-		return f.value.kind == number && slices.ContainsFunc(keys, func(k string) bool { return key == k || strings.HasPrefix(key, k+" ") })
+func (t table) numberFact(keys ...string) (tabular.Fact, bool) {
+	return t.FactFor(func(f tabular.Fact) bool {
+		key := f.PlainKey()
+		return f.Value.Kind == tabular.Number && slices.ContainsFunc(keys, func(k string) bool { return key == k || strings.HasPrefix(key, k+" ") })
 	})
 }
 
-func (t *table) stepFact() (fact, bool) { return t.numberFact("step", "frequency step", "freq step") }
+func (t table) stepFact() (tabular.Fact, bool) {
+	return t.numberFact("step", "frequency step", "freq step")
+}
 
 // axis returns first x, distance and unit from the facts: start and stop, or increment with or
 // without an origin.
-func (t *table) axis() (first, step float64, u unitAt, ok bool) {
+func (t table) axis() (first, step float64, u tabular.UnitAt, ok bool) {
 	start, okStart := t.numberFact("start", "start frequency", "start freq", "freq start", "frequency start", "f start", "fstart", "start f")
 	stop, okStop := t.numberFact("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop", "fstop", "stop f")
-	if okStart && start.unit == "" && okStop && stop.unit == "" {
-		start.unit, start.quantity = declaredUnit(t.declared.XUnit)
+	if okStart && start.Unit == "" && okStop && stop.Unit == "" {
+		start.Unit, start.Quantity = tabular.DeclaredUnit(t.Declared.XUnit)
 	}
-	if okStart && okStop && start.unit != "" && len(t.rows) > 1 {
+	if okStart && okStop && start.Unit != "" && len(t.Rows) > 1 {
 		scale := 1.0
-		if a, b := frequencyScale[stop.unit], frequencyScale[start.unit]; a > 0 && b > 0 {
+		if a, b := tabular.FrequencyScale[stop.Unit], tabular.FrequencyScale[start.Unit]; a > 0 && b > 0 {
 			scale = a / b
 		}
-		span := stop.value.x*scale - start.value.x
-		return start.value.x, span / float64(len(t.rows)-1), unitAt{start.unit, start.quantity, start.line, start.column}, span != 0
+		span := stop.Value.X*scale - start.Value.X
+		return start.Value.X, span / float64(len(t.Rows)-1), start.Counted(), span != 0
 	}
 	center, okCenter := t.numberFact("center", "centre", "center frequency", "centre frequency", "center freq", "frequency center")
 	width, okWidth := t.numberFact("span", "frequency span", "freq span")
-	if okCenter && okWidth && !okStart && frequencyScale[center.unit]*frequencyScale[width.unit]*width.value.x > 0 && len(t.rows) > 1 {
-		width.value.x *= frequencyScale[width.unit] / frequencyScale[center.unit]
-		return center.value.x - width.value.x/2, width.value.x / float64(len(t.rows)-1), unitAt{center.unit, center.quantity, center.line, center.column}, true
+	if okCenter && okWidth && !okStart && tabular.FrequencyScale[center.Unit]*tabular.FrequencyScale[width.Unit]*width.Value.X > 0 && len(t.Rows) > 1 {
+		width.Value.X *= tabular.FrequencyScale[width.Unit] / tabular.FrequencyScale[center.Unit]
+		return center.Value.X - width.Value.X/2, width.Value.X / float64(len(t.Rows)-1), center.Counted(), true
 	}
 	interval, okInterval := t.numberFact("xincrement", "x increment", "xinc", "sample interval", "sampling interval", "sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment", "interval")
 	if !okInterval {
 		interval, okInterval = t.stepFact()
 	}
-	if !okInterval || interval.value.x <= 0 {
-		return 0, 0, unitAt{}, false
+	if !okInterval || interval.Value.X <= 0 {
+		return 0, 0, tabular.UnitAt{}, false
 	}
-	u = unitAt{interval.unit, interval.quantity, interval.line, interval.column}
-	if u.unit == "" {
-		if stated, ok := t.statedUnit(true); ok {
+	u = interval.Counted()
+	if u.Unit == "" {
+		if stated, ok := t.StatedUnit(true); ok {
 			u = stated
 		}
 	}
 	origin, okOrigin := t.numberFact("start", "xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
 	if okOrigin {
-		first = origin.value.x
-		if a, b := frequencyScale[origin.unit], frequencyScale[u.unit]; a > 0 && b > 0 {
+		first = origin.Value.X
+		if a, b := tabular.FrequencyScale[origin.Unit], tabular.FrequencyScale[u.Unit]; a > 0 && b > 0 {
 			first *= a / b
 		}
 	}
-	return first, interval.value.x, u, true
+	return first, interval.Value.X, u, true
 }
 
 // logarithmic returns the line outside the table that speaks of a logarithmic scale, and not of one of levels; or 0.
-func (t *table) logarithmic() int {
-	for _, l := range append(t.lines[:t.from:t.from], t.behind...) {
-		if low := strings.ToLower(l.text); logarithm.MatchString(low) && !strings.Contains(low, "ampl") && !strings.Contains(low, "level") && !strings.Contains(low, "db") && !strings.Contains(low, "y ") {
-			return l.number
+func (t table) logarithmic() int {
+	for _, l := range append(t.Lines[:t.From:t.From], t.Behind...) {
+		if low := strings.ToLower(l.Text); logarithm.MatchString(low) && !strings.Contains(low, "ampl") && !strings.Contains(low, "level") && !strings.Contains(low, "db") && !strings.Contains(low, "y ") {
+			return l.Number
 		}
 	}
 	return 0
@@ -599,17 +415,17 @@ func (t *table) logarithmic() int {
 var logarithm = regexp.MustCompile(`\blog(?:arithmic|arithmisch)?\b|\bdecade\b`)
 
 // checkEndsOf refuses frequencies that lie outside the start and the stop that the file gives.
-func (t *table) checkEndsOf(x Column) {
+func (t table) checkEndsOf(x Column) {
 	first, step, u, ok := t.axis()
-	_, ends := t.factFor(func(f fact) bool { return contains(f.key, "stop") })
-	a, b := frequencyScale[u.unit], frequencyScale[x.Unit]
+	_, ends := t.FactFor(func(f tabular.Fact) bool { return strings.Contains(f.Key, "stop") })
+	a, b := tabular.FrequencyScale[u.Unit], tabular.FrequencyScale[x.Unit]
 	if !ok || !ends || a*b == 0 || len(x.Values) < 2 {
 		return
 	}
 	low, high := first*a/b, (first+step*float64(len(x.Values)-1))*a/b
 	slack := 0.01*math.Abs(high-low) + math.Abs(x.Values[1]-x.Values[0])
 	if least, most := slices.Min(x.Values), slices.Max(x.Values); least < min(low, high)-slack || most > max(low, high)+slack {
-		t.fail(u.line, u.column, fmt.Sprintf("the file says from %s to %s here, and its table goes from %s to %s",
+		t.Fail(u.Line, u.Column, fmt.Sprintf("the file says from %s to %s here, and its table goes from %s to %s",
 			inUnits(low, x.Unit), inUnits(high, x.Unit), inUnits(least, x.Unit), inUnits(most, x.Unit)), "mend the one that is wrong")
 	}
 }
@@ -617,64 +433,64 @@ func (t *table) checkEndsOf(x Column) {
 func inUnits(v float64, unit string) string { return strconv.FormatFloat(v, 'g', 8, 64) + " " + unit }
 
 // computeX makes the x of every row from the facts.
-func (t *table) computeX(out *Trace) bool {
+func (t table) computeX(out *Trace) bool {
 	first, step, u, _ := t.axis()
-	if u.unit == "" {
-		u.unit, u.quantity = declaredUnit(t.declared.XUnit)
+	if u.Unit == "" {
+		u.Unit, u.Quantity = tabular.DeclaredUnit(t.Declared.XUnit)
 	}
-	if u.unit == "" {
-		t.fail(u.line, u.column, "the distance of the points has no unit", "declare the unit of x")
+	if u.Unit == "" {
+		t.Fail(u.Line, u.Column, "the distance of the points has no unit", "declare the unit of x")
 		return false
 	}
 	if line := t.logarithmic(); line > 0 {
-		t.fail(line, 1, "the frequencies are spread logarithmically, as it seems here, and do not stand in the file", "export the trace with its frequencies")
+		t.Fail(line, 1, "the frequencies are spread logarithmically, as it seems here, and do not stand in the file", "export the trace with its frequencies")
 		return false
 	}
-	if f, ok := t.stepFact(); ok && frequencyScale[f.unit]*frequencyScale[u.unit] > 0 {
-		if own := f.value.x * frequencyScale[f.unit] / frequencyScale[u.unit]; math.Abs(own-step) > 0.01*math.Abs(step) {
-			t.fail(f.line, f.column, fmt.Sprintf("the points are %s apart by this and %s by line %d and the number of rows", inUnits(own, u.unit), inUnits(step, u.unit), u.line), "export the trace whole, or with its frequencies")
+	if f, ok := t.stepFact(); ok && tabular.FrequencyScale[f.Unit]*tabular.FrequencyScale[u.Unit] > 0 {
+		if own := f.Value.X * tabular.FrequencyScale[f.Unit] / tabular.FrequencyScale[u.Unit]; math.Abs(own-step) > 0.01*math.Abs(step) {
+			t.Fail(f.Line, f.Column, fmt.Sprintf("the points are %s apart by this and %s by line %d and the number of rows", inUnits(own, u.Unit), inUnits(step, u.Unit), u.Line), "export the trace whole, or with its frequencies")
 			return false
 		}
 	}
 	name := "frequency"
-	if u.quantity == ofTime {
+	if u.Quantity == tabular.OfTime {
 		name = "time"
 	}
-	out.X = Column{Name: name, Unit: u.unit, Values: make([]float64, len(t.rows))}
+	out.X = Column{Name: name, Unit: u.Unit, Values: make([]float64, len(t.Rows))}
 	for i := range out.X.Values {
 		out.X.Values[i] = first + step*float64(i)
 	}
-	t.warn(u.line, u.column, fmt.Sprintf("the x of every row is computed from what stands here: %s apart", inUnits(step, u.unit)), "")
+	t.Warn(u.Line, u.Column, fmt.Sprintf("the x of every row is computed from what stands here: %s apart", inUnits(step, u.Unit)), "")
 	return true
 }
 
 var minutes = regexp.MustCompile(`(?i)(?:^|[^a-z:])m(?:m|in|inutes)?:s(?:s|ec|econds)?\b`)
 
 // stampX makes the x of time stamps: seconds since the first.
-func (t *table) stampX(out *Trace) bool {
-	for i := range t.header {
-		if t.stamps[i] && minutes.MatchString(t.header[i].text) {
-			t.fail(t.headLine, t.header[i].column, fmt.Sprintf("%q counts minutes and seconds", t.header[i].text), "write the times as hours:minutes:seconds, or in seconds")
+func (t table) stampX(out *Trace) bool {
+	for i := range t.Header {
+		if t.Stamps[i] && minutes.MatchString(t.Header[i].Text) {
+			t.Fail(t.HeadLine, t.Header[i].Column, fmt.Sprintf("%q counts minutes and seconds", t.Header[i].Text), "write the times as hours:minutes:seconds, or in seconds")
 			return false
 		}
 	}
 	var parts []clockParts
-	for _, r := range t.rows {
+	for _, r := range t.Rows {
 		var p clockParts
-		for i := range t.width {
-			if !t.stamps[i] {
+		for i := range t.Width {
+			if !t.Stamps[i] {
 				continue
 			}
-			q, ok := parseStamp(r.cells[i].text)
+			q, ok := parseStamp(r.Cells[i].Text)
 			if !ok {
-				t.fail(r.line, r.cells[i].column, fmt.Sprintf("%q is no time stamp", shorten(r.cells[i].text)), "")
+				t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q is no time stamp", tabular.Shorten(r.Cells[i].Text)), "")
 				return false
 			}
 			p.join(q)
 		}
-		for i := range t.width {
-			if scale := t.fraction(i); scale > 0 && r.data[i].kind == number && p.sinceMidnight%time.Second == 0 {
-				p.sinceMidnight += time.Duration(math.Round(r.data[i].x * scale * 1e9))
+		for i := range t.Width {
+			if scale := t.fraction(i); scale > 0 && r.Data[i].Kind == tabular.Number && p.sinceMidnight%time.Second == 0 {
+				p.sinceMidnight += time.Duration(math.Round(r.Data[i].X * scale * 1e9))
 			}
 		}
 		parts = append(parts, p)
@@ -688,7 +504,7 @@ func (t *table) stampX(out *Trace) bool {
 	for k, p := range parts {
 		now, bad := p.ordered(dayFirst).moment(day, time.UTC)
 		if bad != nil {
-			t.fail(t.rows[k].line, 1, bad.Error(), "")
+			t.Fail(t.Rows[k].Line, 1, bad.Error(), "")
 			return false
 		}
 		if !p.date && len(at) > 0 && at[len(at)-1].Sub(now) > 12*time.Hour { // past midnight
@@ -698,7 +514,7 @@ func (t *table) stampX(out *Trace) bool {
 		at = append(at, now)
 	}
 	if err != nil && (at[len(at)-1].YearDay() != at[0].YearDay() || at[len(at)-1].Year() != at[0].Year()) {
-		t.fail(t.rows[0].line, 1, err.Error(), "write the dates as year-month-day")
+		t.Fail(t.Rows[0].Line, 1, err.Error(), "write the dates as year-month-day")
 		return false
 	}
 	out.X = Column{Name: "time", Unit: "s", Values: make([]float64, len(at))}
@@ -730,11 +546,11 @@ func (p clockParts) ordered(dayFirst bool) clockParts {
 }
 
 // checkOrder tells where x stops to rise or fall.
-func (t *table) checkOrder(x Column) {
+func (t table) checkOrder(x Column) {
 	direction := 0.0
 	for k := 1; k < len(x.Values); k++ {
 		if k > 1 && k+1 < len(x.Values) && x.Values[k] == x.Values[0] && x.Values[k+1] == x.Values[1] {
-			t.fail(t.rows[k].line, 1, x.Name+" begins again here: this is another trace", "write a heading above it, or split the file")
+			t.Fail(t.Rows[k].Line, 1, x.Name+" begins again here: this is another trace", "write a heading above it, or split the file")
 			return
 		}
 		d := x.Values[k] - x.Values[k-1]
@@ -746,7 +562,7 @@ func (t *table) checkOrder(x Column) {
 			if d == 0 {
 				what = "stands still"
 			}
-			t.warn(t.rows[k].line, 1, fmt.Sprintf("%s %s here; the rows stay in their order", x.Name, what), "")
+			t.Warn(t.Rows[k].Line, 1, fmt.Sprintf("%s %s here; the rows stay in their order", x.Name, what), "")
 			return
 		}
 		direction = d

@@ -2,12 +2,11 @@ package trace
 
 import (
 	"fmt"
-	"math"
-	"strconv"
-	"strings"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/files/tabular"
 	"provoke/internal/units/curve"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -18,70 +17,70 @@ import (
 // Of d, XUnit, YUnit, one name in YColumns and Decimal are taken. The name is the curve's source. The
 // list holds all problems and warnings; the curve is absent when one of them is more than a warning.
 func Curve[V curve.Value](name string, data []byte, d Declared) (curve.Curve[V], problem.List) {
-	r := &reader{name: name, declared: d, want: curve.QuantityOf[V]()}
+	r := &tabular.Reader{Name: name, Declared: d, Want: curve.QuantityOf[V](), Stamped: looksStamped}
 	var c curve.Curve[V]
-	if t := r.table(data); t != nil {
-		if x, y, ok := t.curveColumns(); ok && t.decimalSign() {
-			t.checkCount()
+	if t := (table{r.Table(data)}); t.Table != nil {
+		if x, y, ok := t.curveColumns(); ok && t.DecimalSign() {
+			t.CheckCount()
 			points := curvePoints[V](t, x, y)
-			if r.problems.Err() == nil {
+			if r.Problems.Err() == nil {
 				var err error
 				if c, err = curve.New(points, name); err != nil {
-					r.fail(0, 0, err.Error(), "")
+					r.Fail(0, 0, err.Error(), "")
 				}
 			}
 		}
 	}
-	return c, r.sorted()
+	return c, r.Sorted()
 }
 
 // curveColumns finds the columns of frequency and value and settles their units; the others are not read.
-func (t *table) curveColumns() (x, y int, ok bool) {
+func (t table) curveColumns() (x, y int, ok bool) {
 	if x, ok = t.frequencyColumn(); ok {
 		y, ok = t.valueColumn(x)
 	}
 	if !ok {
 		return 0, 0, false
 	}
-	t.dropSecondX(x)
-	for i := range t.width {
-		t.numeric[i] = i == x || i == y
+	t.DropSecondX(x)
+	for i := range t.Width {
+		t.Numeric[i] = i == x || i == y
 	}
-	okX, okY := t.settleUnit(x, true), t.settleUnit(y, false)
-	return x, y, okX && okY && t.isOf(x, ofFrequency) && t.isOf(y, t.want)
+	okX, okY := t.SettleUnit(x, true, nil), t.SettleUnit(y, false, nil)
+	return x, y, okX && okY && t.IsOf(x, tabular.OfFrequency) && t.IsOf(y, t.Want)
 }
 
-func (t *table) frequencyColumn() (int, bool) {
-	figures := t.figureColumns()
+func (t table) frequencyColumn() (int, bool) {
+	figures := t.FigureColumns()
 	for _, i := range figures {
-		if t.units[i].quantity == ofFrequency || t.units[i].unit == "" && t.header != nil && meant(t.header[i].text) == ofFrequency {
+		if t.Units[i].Quantity == tabular.OfFrequency || t.Units[i].Unit == "" && t.Header != nil && tabular.Meant(t.Header[i].Text) == tabular.OfFrequency {
 			return i, true
 		}
 	}
-	if t.header == nil && len(figures) == 2 {
+	if t.Header == nil && len(figures) == 2 {
 		return figures[0], true
 	}
-	if t.header == nil {
-		t.fail(t.rows[0].line, 1, fmt.Sprintf("the table has %s of figures and no heading that names them", columnsOf(len(figures))), curve.Headed(ofFrequency)+", and name the others")
+	if t.Header == nil {
+		t.Fail(t.Rows[0].Line, 1, fmt.Sprintf("the table has %s of figures and no heading that names them", english.Count(len(figures), "column", "columns")), curve.Headed(tabular.OfFrequency)+", and name the others")
 		return 0, false
 	}
-	t.fail(t.headLine, 0, "no column of the heading is a frequency", curve.Headed(ofFrequency))
+	t.Fail(t.HeadLine, 0, "no column of the heading is a frequency", curve.Headed(tabular.OfFrequency))
 	return 0, false
 }
 
 // valueColumn finds the column that was asked for, else the one whose unit is right, else the one that may have it.
-func (t *table) valueColumn(x int) (int, bool) {
-	if len(t.declared.YColumns) > 0 {
-		return t.named(t.declared.YColumns[0])
+func (t table) valueColumn(x int) (int, bool) {
+	if len(t.Declared.YColumns) > 0 {
+		return t.ColumnNamed(t.Declared.YColumns[0])
 	}
 	var right, open, others []int
-	for _, i := range t.figureColumns() {
-		switch u := t.units[i]; {
-		case i == x || u.quantity == ofFrequency || u.unit == "" && t.isIndex(i):
+	for _, i := range t.FigureColumns() {
+		switch u := t.Units[i]; {
+		case i == x || u.Quantity == tabular.OfFrequency || u.Unit == "" && t.IsIndex(i):
 			continue
-		case u.quantity == t.want:
+		case u.Quantity == t.Want:
 			right = append(right, i)
-		case u.unit == "":
+		case u.Unit == "":
 			open = append(open, i)
 		}
 		others = append(others, i)
@@ -93,84 +92,27 @@ func (t *table) valueColumn(x int) (int, bool) {
 	case len(right) == 1:
 		return right[0], true
 	case len(right) > 1:
-		var names []string
-		for _, i := range right {
-			names = append(names, strconv.Quote(t.nameOf(i, "y")))
-		}
-		t.fail(t.headLine, 0, fmt.Sprintf("several columns could be the %s: %s", t.want, strings.Join(names, ", ")), "declare which column is meant")
+		t.TellSeveral(t.Want, right)
 	case len(others) == 1:
 		return others[0], true // its unit is told
 	default:
-		t.fail(t.headLine, 0, fmt.Sprintf("no column of the table is a %s", t.want), curve.Headed(t.want))
+		t.Fail(t.HeadLine, 0, fmt.Sprintf("no column of the table is a %s", t.Want), curve.Headed(t.Want))
 	}
 	return 0, false
 }
 
-// isOf tells a unit of another quantity than the column has.
-func (t *table) isOf(i int, want string) bool {
-	u := t.units[i]
-	if u.quantity == want {
-		return true
-	}
-	of, article := "declared", "a"
-	if u.line > 0 {
-		of = fmt.Sprintf("of the column %q", t.nameOf(i, "y"))
-	}
-	if strings.ContainsAny(u.quantity[:1], "aeiou") {
-		article = "an"
-	}
-	t.fail(u.line, u.column, fmt.Sprintf("the unit %s %s is that of %s %s, not of a %s", u.unit, of, article, u.quantity, want), curve.Headed(want))
-	return false
-}
-
 // curvePoints turns the rows into points and tells every cell that is wrong.
-func curvePoints[V curve.Value](t *table, x, y int) []curve.Point[V] {
-	points := make([]curve.Point[V], 0, len(t.rows))
-	seen := make(map[rf.Frequency]int, len(t.rows))
-	for _, r := range t.rows {
-		var f rf.Frequency
-		var v V
-		figure, unit := t.cellOf(r, x, ofFrequency)
-		if unit != "" {
-			var err error
-			if f, err = rf.ParseFrequency(strconv.FormatFloat(figure, 'g', -1, 64) + " " + unit); err != nil {
-				t.fail(r.line, r.cells[x].column, err.Error(), "")
-			} else if first, ok := seen[f]; ok {
-				t.fail(r.line, r.cells[x].column, fmt.Sprintf("%v stands on line %d already", f, first), "leave one of the two")
-			} else {
-				seen[f] = r.line
-			}
+func curvePoints[V curve.Value](t table, x, y int) []curve.Point[V] {
+	points := make([]curve.Point[V], 0, len(t.Rows))
+	seen := make(map[rf.Frequency]int, len(t.Rows))
+	for _, r := range t.Rows {
+		f := t.Frequency(r, x)
+		if first, ok := seen[f]; ok {
+			t.Fail(r.Line, r.Cells[x].Column, fmt.Sprintf("%v stands on line %d already", f, first), "leave one of the two")
+		} else if f.Known() {
+			seen[f] = r.Line
 		}
-		if figure, unit = t.cellOf(r, y, t.want); unit != "" {
-			var err error
-			if v, err = curve.In[V](figure, unit); err != nil {
-				t.fail(r.line, r.cells[y].column, err.Error(), "")
-			}
-		}
-		points = append(points, curve.Point[V]{At: f, Value: v})
+		points = append(points, curve.Point[V]{At: f, Value: tabular.ValueOf[V](t.Table, r, y)})
 	}
 	return points
-}
-
-// cellOf returns the figure of a cell and the unit it counts in; no unit after telling why it has no such figure.
-func (t *table) cellOf(r row, i int, want string) (x float64, unit string) {
-	v, c := r.data[i], r.cells[i]
-	if c.column == 0 { // its separator was left out with it
-		c.column = 1
-	}
-	switch {
-	case v.kind == empty:
-		t.fail(r.line, c.column, fmt.Sprintf("the %s is missing", want), mendRow)
-	case v.kind != number || math.IsInf(v.x, 0):
-		t.fail(r.line, c.column, fmt.Sprintf("%q is no figure", shorten(c.text)), mendRow)
-	case v.unit == "":
-		return v.x, t.units[i].unit
-	default:
-		unit, of := unitOf(v.unit)
-		if of == want {
-			return v.x, unit
-		}
-		t.fail(r.line, c.column, fmt.Sprintf("%q counts in %s, which is no unit of a %s", shorten(c.text), unit, want), curve.Headed(want))
-	}
-	return 0, ""
 }

@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/files/tabular"
 )
 
 // LogSettings say what a log does not say itself. The zero value reads ISO dates in UTC and takes the
@@ -63,7 +64,7 @@ type Entry struct {
 // of words are told and left out; a line that begins with a figure and has no stamp, a stamp that goes on behind
 // its end, and a log without a single entry, are problems.
 func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
-	r := &reader{name: name}
+	r := reader{&tabular.Reader{Name: name}}
 	if s.Zone == nil {
 		s.Zone = time.UTC
 	}
@@ -75,38 +76,38 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 	var top above
 	bare := false             // a number was read that has no unit
 	var grouped, plain *Entry // numbers with a comma: before three digits, or otherwise
-	for _, l := range r.lines(data) {
-		line := spelledDate(l.text, s)
+	for _, l := range r.Lines(data) {
+		line := spelledDate(l.Text, s)
 		p, at, rest, ok := s.stampOf(line)
 		switch {
 		case p.bad != "":
-			told.add(torn, l.number, columnOf(l.text, p.before, p.bad), p.bad)
+			told.add(torn, l.Number, columnOf(l.Text, p.before, p.bad), p.bad)
 			continue
 		case ok && p.word != "" && s.AskZone:
-			told.add(abbreviated, l.number, columnOf(l.text, p.before, p.word), p.word)
+			told.add(abbreviated, l.Number, columnOf(l.Text, p.before, p.word), p.word)
 		case ok && !p.clock && counted == 0:
-			counted = l.number
+			counted = l.Number
 		case !ok && twoDigitYear.MatchString(line):
-			r.fail(l.number, 1, fmt.Sprintf("%q begins with a date whose year has two digits: it can be read in several ways", shorten(strings.TrimSpace(line))), "write dates as year-month-day")
+			r.Fail(l.Number, 1, fmt.Sprintf("%q begins with a date whose year has two digits: it can be read in several ways", tabular.Shorten(strings.TrimSpace(line))), "write dates as year-month-day")
 			continue
-		case !ok && len(out) > 0 && beginsLikeFigure(line):
-			r.fail(l.number, 1, fmt.Sprintf("%q begins with no time stamp that is understood", shorten(strings.TrimSpace(line))), mendRow)
+		case !ok && len(out) > 0 && tabular.BeginsLikeFigure(line):
+			r.Fail(l.Number, 1, fmt.Sprintf("%q begins with no time stamp that is understood", tabular.Shorten(strings.TrimSpace(line))), tabular.MendRow)
 			continue
 		case !ok:
 			if d := anyDate.FindString(line); d != "" && namedAt == 0 && readDate(&named, d) {
-				namedAt = l.number
+				namedAt = l.Number
 			}
 			if len(out) == 0 && top.read(l, s, told) {
 				continue
 			}
 			if len(out) > 0 || !looksLikeHeading(line) {
-				told.add(unstamped, l.number, 1, shorten(strings.TrimSpace(line)))
+				told.add(unstamped, l.Number, 1, tabular.Shorten(strings.TrimSpace(line)))
 			}
 			continue
 		}
-		e := Entry{Line: l.number, At: at, Text: rest, Zoned: p.zone != nil || !p.clock}
+		e := Entry{Line: l.Number, At: at, Text: rest, Zoned: p.zone != nil || !p.clock}
 		if why := s.value(&e); why.what != "" && s.Unit != "" {
-			told.add(why, l.number, columnOf(l.text, "", e.Text), shorten(e.Text))
+			told.add(why, l.Number, columnOf(l.Text, "", e.Text), tabular.Shorten(e.Text))
 		}
 		bare = bare || e.HasValue && s.Pattern == nil && !strings.Contains(e.Text, s.Unit)
 		if sign := strings.IndexByte(e.number, ','); sign >= 0 && s.Decimal == "" {
@@ -126,30 +127,30 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 			parts[i].zone, out[i].Zoned = top.zone, true
 		}
 	}
-	if want, _ := unitOf(s.Unit); bare && top.unit != "" && top.unit != want {
+	if want, _ := tabular.UnitOf(s.Unit); bare && top.unit != "" && top.unit != want {
 		told.add(inUnit("is the unit of the heading", top.unit, s.Unit), top.unitLine, 1, top.unit)
 	}
 	r.tell(told)
 	if len(out) == 0 {
-		if r.problems.Err() == nil {
-			r.fail(1, 1, "no line begins with a time stamp", "for example 2026-11-25 10:00:00.5")
+		if r.Problems.Err() == nil {
+			r.Fail(1, 1, "no line begins with a time stamp", "for example 2026-11-25 10:00:00.5")
 		}
-		return nil, r.sorted()
+		return nil, r.Sorted()
 	}
 	if clocks := slices.IndexFunc(parts, func(p clockParts) bool { return p.clock }); counted > 0 && clocks >= 0 {
-		r.fail(counted, 1, fmt.Sprintf("the line begins with a number and no time of day, line %d has a time of day", out[clocks].Line), mendRow)
+		r.Fail(counted, 1, fmt.Sprintf("the line begins with a number and no time of day, line %d has a time of day", out[clocks].Line), tabular.MendRow)
 	}
 	if s.Assumed && namedAt > 0 && named.order != '?' && !slices.ContainsFunc(parts, func(p clockParts) bool { return p.date }) {
 		if y, m, d := s.Date.Date(); named.year != y || named.month != int(m) || named.day != d {
-			r.fail(namedAt, 1, fmt.Sprintf("the log says %04d-%02d-%02d here and the run was on %s", named.year, named.month, named.day, s.Date.Format(time.DateOnly)), "say on which day the log was written")
+			r.Fail(namedAt, 1, fmt.Sprintf("the log says %04d-%02d-%02d here and the run was on %s", named.year, named.month, named.day, s.Date.Format(time.DateOnly)), "say on which day the log was written")
 		}
 	}
 	r.place(out, parts, s)
-	if r.problems.Err() != nil {
-		return nil, r.sorted()
+	if r.Problems.Err() != nil {
+		return nil, r.Sorted()
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].At.Before(out[j].At) })
-	return out, r.sorted()
+	return out, r.Sorted()
 }
 
 // fault is what is wrong with lines of a log, behind the text that shows it.
@@ -181,16 +182,19 @@ func (f faults) add(of fault, line, column int, text string) {
 	f[of].n++
 }
 
-func (r *reader) tell(f faults) {
+// reader gathers the problems of a log.
+type reader struct{ *tabular.Reader }
+
+func (r reader) tell(f faults) {
 	for of, first := range f {
 		what := fmt.Sprintf("%q %s", first.text, of.what)
 		if first.n > 1 {
 			what += fmt.Sprintf(" (the first of %d lines)", first.n)
 		}
 		if of.warning {
-			r.warn(first.line, first.column, what, of.hint)
+			r.Warn(first.line, first.column, what, of.hint)
 		} else {
-			r.fail(first.line, first.column, what, of.hint)
+			r.Fail(first.line, first.column, what, of.hint)
 		}
 	}
 }
@@ -203,19 +207,19 @@ type above struct {
 }
 
 // read reads a line above the log and reports whether it names a zone that is asked for.
-func (a *above) read(l textLine, s LogSettings, told faults) bool {
-	want, _ := unitOf(s.Unit)
-	for _, m := range bracketed.FindAllStringSubmatch(l.text, -1) {
-		if u, of := unitOf(m[1]); u != "" && of != ofTime && a.unit != want && s.Unit != "" {
-			a.unit, a.unitLine = u, l.number
+func (a *above) read(l tabular.Line, s LogSettings, told faults) bool {
+	want, _ := tabular.UnitOf(s.Unit)
+	for _, m := range bracketed.FindAllStringSubmatch(l.Text, -1) {
+		if u, of := tabular.UnitOf(m[1]); u != "" && of != tabular.OfTime && a.unit != want && s.Unit != "" {
+			a.unit, a.unitLine = u, l.Number
 		}
 	}
-	word := zoneInHeading.FindString(l.text)
+	word := zoneInHeading.FindString(l.Text)
 	if word == "" || !s.AskZone {
 		return false
 	}
 	if zoneWord.MatchString(word) {
-		told.add(abbreviated, l.number, columnOf(l.text, "", word), word)
+		told.add(abbreviated, l.Number, columnOf(l.Text, "", word), word)
 	} else {
 		a.zone = readZone(word)
 	}
@@ -395,7 +399,7 @@ func (s LogSettings) since(x float64, digits int) (time.Time, bool) {
 func trimField(s string) string { return strings.Trim(s, " \t;,|:\"'\u00a0") }
 
 // place gives every entry its time.
-func (r *reader) place(out []Entry, parts []clockParts, s LogSettings) {
+func (r reader) place(out []Entry, parts []clockParts, s LogSettings) {
 	var dated []clockParts
 	for _, p := range parts {
 		if p.date {
@@ -406,7 +410,7 @@ func (r *reader) place(out []Entry, parts []clockParts, s LogSettings) {
 	if len(dated) > 0 {
 		var err error
 		if dayFirst, err = clockOrder(dated, s.DatesBegin); err != nil {
-			r.fail(out[0].Line, 1, err.Error(), "say whether dates begin with the day or the month")
+			r.Fail(out[0].Line, 1, err.Error(), "say whether dates begin with the day or the month")
 			return
 		}
 	}
@@ -419,7 +423,7 @@ func (r *reader) place(out []Entry, parts []clockParts, s LogSettings) {
 		}
 		at, err := parts[i].ordered(dayFirst).moment(day, s.Zone)
 		if err != nil {
-			r.fail(out[i].Line, 1, err.Error(), "say on which day the log was written")
+			r.Fail(out[i].Line, 1, err.Error(), "say on which day the log was written")
 			return
 		}
 		if !parts[i].date && !last.IsZero() && last.Sub(at) > 12*time.Hour { // past midnight
@@ -528,7 +532,7 @@ func (s LogSettings) number(text string) (x float64, unit string, ok bool) {
 	if s.Decimal == "," || s.Decimal == "" && strings.Count(text, ",") == 1 && strings.LastIndexByte(text, '.') < strings.IndexByte(text, ',') {
 		decimal = ','
 	}
-	x, unit, ok = figure(strings.TrimSpace(text), decimal)
+	x, unit, ok = tabular.Figure(strings.TrimSpace(text), decimal)
 	return x, unit, ok && !math.IsInf(x, 0)
 }
 
@@ -546,11 +550,11 @@ func (s LogSettings) unitBehind(rest string) string {
 		return ""
 	}
 	word = strings.TrimRight(word, ".!?")
-	u, _ := unitOf(word)
+	u, _ := tabular.UnitOf(word)
 	if u == "" && apart && !strings.HasPrefix(word, s.Unit+"/") {
 		return ""
 	}
-	if want, _ := unitOf(s.Unit); u != "" && u == want {
+	if want, _ := tabular.UnitOf(s.Unit); u != "" && u == want {
 		return s.Unit
 	}
 	return word

@@ -44,9 +44,6 @@ func (e Edge) Resolution() rf.Fraction {
 	return rf.Fraction(max(d, -d))
 }
 
-// Width is the highest frequency of the band over the lowest, as a difference.
-func (b Band) Width() rf.Frequency { return b.High.Frequency - b.Low.Frequency }
-
 // Contains reports that a frequency lies between the outermost upsets.
 func (b Band) Contains(f rf.Frequency) bool { return f >= b.Low.Frequency && f <= b.High.Frequency }
 

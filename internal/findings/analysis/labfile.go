@@ -1,14 +1,12 @@
 package analysis
 
 import (
-	"encoding/csv"
-	"errors"
 	"fmt"
-	"io"
 	"strings"
 
 	"provoke/internal/files/document"
 	"provoke/internal/files/problem"
+	"provoke/internal/files/tabular"
 	"provoke/internal/job/event"
 	"provoke/internal/model/level"
 	"provoke/internal/units/rf"
@@ -45,7 +43,7 @@ type labFailure struct {
 }
 
 // ParseLaboratory reads what a laboratory reported, from YAML (its first line is "provoke:
-// laboratory 1") or from CSV with a header. All problems come back at once.
+// laboratory 1") or from a table with a heading. All problems come back at once.
 //
 //	provoke: laboratory 1
 //	laboratory: invented test house
@@ -57,13 +55,13 @@ type labFailure struct {
 //	  - {from: 26 MHz, to: 28 MHz, level: 10 V emf, modulation: AM 80 % 1 kHz, class: B, what: reading jumps}
 //	  - {from: 21.5 MHz, level: 6 V emf, onset: true, required: 10 V emf, what: error 7}
 //
-// The columns of a CSV file are from; to; level; modulation; what; class; onset; required, of which
+// The columns of a table are from; to; level; modulation; what; class; onset; required, of which
 // from and level are needed; onset is yes or empty.
 func ParseLaboratory(name string, data []byte) (event.LaboratoryFailures, problem.List) {
 	if strings.HasPrefix(strings.TrimLeft(strings.TrimPrefix(string(data), "\ufeff"), " \r\n"), "provoke:") || strings.Contains(string(data), "\nprovoke:") {
 		return labYAML(name, data)
 	}
-	return labCSV(name, data)
+	return labTable(name, data)
 }
 
 func labYAML(name string, data []byte) (event.LaboratoryFailures, problem.List) {
@@ -166,107 +164,55 @@ func readLabLevel(text string) (labLevel, error) {
 	return labLevel{}, fmt.Errorf("the level %q is not one known level", text)
 }
 
-// labColumns are the columns of a CSV file, with other words for them.
-var labColumns = [][]string{
-	{"from", "frequency", "f", "start"}, {"to", "until", "stop", "end"}, {"level", "test level", "severity"}, {"modulation", "mod"},
-	{"what", "what happened", "happened", "failure", "observation", "remark"}, {"class", "criterion", "performance"}, {"onset", "threshold"}, {"required", "required level"},
+// labColumns are the columns of a table, with other words for them.
+var labColumns = []tabular.Wanted{
+	{Names: []string{"from", "frequency", "f", "start", "von"}, Quantity: tabular.OfFrequency},
+	{Names: []string{"to", "until", "stop", "end", "bis"}, Quantity: tabular.OfFrequency, Optional: true},
+	{Names: []string{"level", "test level", "severity", "pegel", "prüfpegel"}},
+	{Names: []string{"modulation", "mod"}, Optional: true},
+	{Names: []string{"what", "what happened", "happened", "failure", "observation", "remark"}, Optional: true},
+	{Names: []string{"class", "criterion", "performance"}, Optional: true},
+	{Names: []string{"onset", "threshold"}, Optional: true},
+	{Names: []string{"required", "required level"}, Optional: true},
 }
 
 const mostLabLines = 2000
 
-func labCSV(name string, data []byte) (event.LaboratoryFailures, problem.List) {
+func labTable(name string, data []byte) (event.LaboratoryFailures, problem.List) {
 	var out event.LaboratoryFailures
-	text := strings.TrimPrefix(string(data), "\ufeff")
-	first, _, _ := strings.Cut(text, "\n")
-	r := csv.NewReader(strings.NewReader(text))
-	r.FieldsPerRecord, r.TrimLeadingSpace = -1, true
-	for _, c := range []rune{';', '\t'} {
-		if strings.ContainsRune(first, c) {
-			r.Comma = c
+	t, columns := tabular.Named(name, data, "the heading names the columns: from; to; level; modulation; what; class; onset; required; one with no failure is written as YAML, with what it tested",
+		labColumns...)
+	if columns == nil {
+		return out, t.Sorted()
+	}
+	for i, r := range t.Rows {
+		if i == mostLabLines {
+			t.Fail(r.Line, 1, fmt.Sprintf("more than %d lines", mostLabLines), "")
 			break
 		}
+		out.Failures = append(out.Failures, labRow(t, r, columns))
 	}
-	head, err := r.Read()
-	if err != nil {
-		return out, problem.List{{File: name, What: "it has no header: " + err.Error(), Hint: "the first line names the columns: from; to; level; modulation; what; class; onset; required"}}
-	}
-	columns := make([]int, len(labColumns))
-	for i, words := range labColumns {
-		columns[i] = -1
-		for at, h := range head {
-			for _, w := range words {
-				if columns[i] < 0 && strings.EqualFold(strings.TrimSpace(h), w) {
-					columns[i] = at
-				}
-			}
-		}
-	}
-	var list problem.List
-	for _, i := range []int{0, 2} {
-		if columns[i] < 0 {
-			list = append(list, problem.Problem{File: name, Line: 1, What: fmt.Sprintf("there is no column %q", labColumns[i][0]), Hint: "the first line names the columns: from; to; level; modulation; what; class; onset; required"})
-		}
-	}
-	if list.Err() != nil {
-		return out, list
-	}
-	for {
-		row, err := r.Read()
-		if errors.Is(err, io.EOF) {
-			if len(out.Failures) == 0 {
-				list = append(list, problem.Problem{File: name, What: "the file has a header and no failure", Hint: "a report without a failure is written as YAML, with what it tested"})
-			}
-			return out, list
-		}
-		var broken *csv.ParseError
-		switch {
-		case errors.As(err, &broken):
-			return out, append(list, problem.Problem{File: name, Line: broken.Line, Column: broken.Column, What: broken.Err.Error()})
-		case err != nil:
-			return out, append(list, problem.Problem{File: name, What: err.Error()})
-		}
-		line, _ := r.FieldPos(0)
-		if len(out.Failures) >= mostLabLines {
-			return out, append(list, problem.Problem{File: name, Line: line, What: fmt.Sprintf("more than %d lines", mostLabLines)})
-		}
-		if strings.TrimSpace(strings.Join(row, "")) == "" {
-			continue
-		}
-		e, wrong := labRow(row, columns)
-		for _, w := range wrong {
-			list = append(list, problem.Problem{File: name, Line: line, What: w})
-		}
-		out.Failures = append(out.Failures, e)
-	}
+	return out, t.Sorted()
 }
 
-func labRow(row []string, columns []int) (event.LaboratoryFailure, []string) {
-	cell := func(i int) string {
-		if columns[i] < 0 || columns[i] >= len(row) {
-			return ""
-		}
-		return strings.TrimSpace(row[columns[i]])
+func labRow(t *tabular.Table, r tabular.Row, columns []int) event.LaboratoryFailure {
+	text := func(k int) string { return t.TextOf(r, columns[k]) }
+	e := event.LaboratoryFailure{From: t.Frequency(r, columns[0]), Level: text(2), Modulation: text(3), What: text(4), Class: text(5), Required: text(7)}
+	if r.Tells(columns[1]) {
+		e.To = t.Frequency(r, columns[1])
 	}
-	var wrong []string
-	e := event.LaboratoryFailure{Level: cell(2), Modulation: cell(3), What: cell(4), Class: cell(5), Required: cell(7)}
-	var err error
-	if e.From, err = rf.ParseFrequency(cell(0)); err != nil {
-		wrong = append(wrong, "from: "+err.Error())
-	}
-	if to := cell(1); to != "" {
-		if e.To, err = rf.ParseFrequency(to); err != nil {
-			wrong = append(wrong, "to: "+err.Error())
-		}
-	}
-	switch strings.ToLower(cell(6)) {
+	switch strings.ToLower(text(6)) {
 	case "yes", "true", "x", "1":
 		e.Onset = true
 	case "", "no", "false", "0":
 	default:
-		wrong = append(wrong, fmt.Sprintf("onset: %q is neither yes nor no", cell(6)))
+		t.Fail(r.Line, r.Cells[columns[6]].Column, fmt.Sprintf("onset: %q is neither yes nor no", text(6)), "")
 	}
-	for key, err := range checkLabFailure(e) {
-		wrong = append(wrong, key+": "+err.Error())
+	wrong := checkLabFailure(e)
+	for k, w := range labColumns {
+		if err := wrong[w.Names[0]]; err != nil {
+			t.Fail(r.Line, max(1, r.Cells[columns[k]].Column), w.Names[0]+": "+err.Error(), "")
+		}
 	}
-	return e, wrong
+	return e
 }

@@ -42,6 +42,14 @@ func TestALaboratorysReportIsReadFromYAMLAndCSV(t *testing.T) {
 	if len(c.Failures) != 2 || c.Failures[0].Class != "B" || !c.Failures[1].Onset || c.Failures[1].Required != "10 V emf" {
 		t.Errorf("%+v", c)
 	}
+	if c = report(t, "from;to;level;what\n1M5;;60 mA;resets\n"); len(c.Failures) != 1 || c.Failures[0].From != 1.5*rf.Megahertz || c.Failures[0].To.Known() {
+		t.Errorf("%+v", c)
+	}
+	// A remark of two lines, as a spreadsheet writes it, and units in the heading.
+	c = report(t, "Prüfbericht 17\n\nvon/MHz;bis/MHz;Pegel in V/m;what happened\n22,5;24;10,5;\"display dark,\nthen \"\"error 7\"\"\"\n;;;\n30;;3\n;;;\n")
+	if len(c.Failures) != 2 || c.Failures[0].Level != "10.5 V/m" || c.Failures[0].To != 24*rf.Megahertz || c.Failures[0].What != `display dark, then "error 7"` || c.Failures[1].From != 30*rf.Megahertz {
+		t.Errorf("%+v", c)
+	}
 	for text, want := range map[string]string{
 		"from;level\n22 MHz;10\n":                                           "10",
 		"from;what\n22 MHz;x\n":                                             `there is no column "level"`,

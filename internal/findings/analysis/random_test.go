@@ -21,7 +21,7 @@ import (
 func chancyRun(t testing.TB, number int, seed uint64, search plan.Search, middle, spread float64) result.Run {
 	t.Helper()
 	search.Onset, search.Resolution, search.Range = true, 0.5, 40
-	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{20 * rf.Megahertz}, Search: search}
+	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{20 * rf.Megahertz}, Search: search.Filled()}
 	program, err := plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
 		return plan.Point{Frequency: f, Target: rf.DBuA(wanted)}, nil
 	})

@@ -88,7 +88,7 @@ func TestTheEffectOfChokeAndCapacitorAgreesWithNgspice(t *testing.T) {
 		t.Fatalf("%d frequencies", len(f))
 	}
 	c := &cable.Cable{Name: "spice", Low: f[0], High: f[len(f)-1], Forward: rf.Watts(1), Line: twoport.Line{Impedance: 230}, ClampToDUT: 0.3, ClampToAE: 1.4, ProbeToDUT: 0.05,
-		Clamp: twoport.Generator{EMF: 1, Z: twoport.Resistor(20)}, Probe: twoport.Resistor(0.5), DUT: twoport.Resistor(1),
+		Clamp: generator{twoport.Resistor(20)}, Probe: twoport.Resistor(0.5), DUT: twoport.Resistor(1),
 		AE: twoport.SeriesOf{twoport.Resistor(120), twoport.Inductor{Henry: 150e-9}}}
 	m, err := remedy.NewModel(c, remedy.Port{
 		Circuit: twoport.SeriesOf{twoport.Resistor(40), twoport.Inductor{Henry: 20e-9}},

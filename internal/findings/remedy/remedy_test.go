@@ -55,14 +55,12 @@ func TestFiltersHaveTheInsertionLossOfTheClosedForm(t *testing.T) {
 		}
 		within(t, x.row, il.DB(), x.want, 0.001)
 	}
-	within(t, "X02 in MHz", twoport.Capacitor{Farad: 4.7e-9, ESL: 5e-9}.Resonance().Hz()/1e6, 32.83115795, 32.83115795e-4)
-	within(t, "X05 in µH", float64(twoport.Choke{Henry: 1e-3, Coupling: 0.995}.Leakage())*1e6, 10, 1e-6)
 }
 
 // loop is a cable without length: a generator of resistance rs (clamp and AE), and a circuit.
 func loop(rs float64, circuit twoport.OnePort, port remedy.Port, f ...rf.Frequency) (*remedy.Model, error) {
 	c := &cable.Cable{Name: "loop", Low: f[0], High: f[len(f)-1], Forward: rf.Watts(1), Line: twoport.Line{Impedance: 200},
-		Clamp: twoport.Generator{EMF: 1, Z: twoport.Resistor(0)}, DUT: circuit, AE: twoport.Resistor(rs)}
+		Clamp: generator{twoport.Resistor(0)}, DUT: circuit, AE: twoport.Resistor(rs)}
 	port.Circuit = circuit
 	return remedy.NewModel(c, port, f)
 }
@@ -76,11 +74,11 @@ func TestAFerriteInALumpedLoopHasItsInsertionLossForTheSameDriveOnly(t *testing.
 		ferrite, circuit complex128
 		rs, want         float64
 	}{{231.17, 25, 25, 14.99997953}, {231.17, 150, 150, 4.962245675}, {100 + 200i, 50, 50, 9.03089987}, {200i, 50 - 200i, 50, -6.989700043}} {
-		m, err := loop(c.rs, twoport.Constant(c.circuit), remedy.Port{}, at)
+		m, err := loop(c.rs, constant(c.circuit), remedy.Port{}, at)
 		if err != nil {
 			t.Fatal(err)
 		}
-		e, err := m.Effects([]remedy.Choice{{Name: "ferrite", OnCable: twoport.Constant(c.ferrite)}})
+		e, err := m.Effects([]remedy.Choice{{Name: "ferrite", OnCable: constant(c.ferrite)}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -303,7 +301,7 @@ func TestTwoFerritesAtOnePlaceAddTheirImpedances(t *testing.T) {
 	f, m, _ := model(t, 30)
 	rapid.Check(t, func(rt *rapid.T) {
 		z := func(name string) twoport.OnePort {
-			return twoport.Constant(complex(rapid.Float64Range(0, 500).Draw(rt, name+" R"), rapid.Float64Range(-500, 500).Draw(rt, name+" X")))
+			return constant(complex(rapid.Float64Range(0, 500).Draw(rt, name+" R"), rapid.Float64Range(-500, 500).Draw(rt, name+" X")))
 		}
 		a, b := z("a"), z("b")
 		at := rf.Length(rapid.Float64Range(0, float64(f.Cable.Length())).Draw(rt, "at"))
@@ -451,4 +449,24 @@ func BenchmarkSearchOfTenThousandCombinations(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+// generator is an e.m.f. of 1 V per volt and an impedance in series with the cable.
+type generator struct{ z twoport.OnePort }
+
+func (s generator) Inject(g twoport.Grid, emf, series []complex128) error {
+	for i := range emf {
+		emf[i] = 1
+	}
+	return s.z.Impedance(g, series)
+}
+
+// constant is one impedance at all frequencies.
+type constant complex128
+
+func (c constant) Impedance(_ twoport.Grid, z []complex128) error {
+	for i := range z {
+		z[i] = complex128(c)
+	}
+	return nil
 }

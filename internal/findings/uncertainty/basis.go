@@ -74,7 +74,7 @@ func Moved(was, now *catalog.Bench, inDrive bool) func(rf.Frequency) (rf.Gain, e
 		if !inDrive {
 			return c.CableCurrent(f, rf.DBm(-40))
 		}
-		p, err := c.Predict(f, rf.DBm(-40), plan.CrestOfLevel(level.Modulation{}), catalog.OnCable)
+		p, err := c.Predict(f, rf.DBm(-40), chain.CrestOfLevel(level.Modulation{}), catalog.OnCable)
 		return p.Current, err
 	}
 	return func(f rf.Frequency) (rf.Gain, error) {

@@ -162,13 +162,6 @@ func (c Combined) Expand(confidence rf.Fraction) (Expanded, error) {
 	return Expanded{U: k * c.Standard, K: k, Confidence: confidence, Freedom: nu}, nil
 }
 
-// WithK returns the expanded uncertainty for a coverage factor; the confidence is that of a normal
-// distribution.
-func (c Combined) WithK(k float64) Expanded {
-	p := 2*distuv.UnitNormal.CDF(k) - 1
-	return Expanded{U: k * c.Standard, K: k, Confidence: rf.Fraction(p), Freedom: math.Inf(1)}
-}
-
 // CoverageFactor returns the two-sided factor of Student's t for a confidence between 0 and 1, with
 // the degrees of freedom rounded down; +Inf means the normal distribution.
 func CoverageFactor(confidence rf.Fraction, freedom float64) (float64, error) {

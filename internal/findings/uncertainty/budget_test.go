@@ -56,36 +56,6 @@ func TestTheEndGaugeOfTheGUMHasItsPublishedUncertainty(t *testing.T) {
 	}
 }
 
-// JCGM 100 H.2: raw readings from memory, verified against the published summary (standards.md 9.3).
-func TestTheCorrelatedImpedanceOfTheGUM(t *testing.T) {
-	in, err := MeansOf([][]float64{
-		{5.007, 4.994, 5.005, 4.990, 4.999},
-		{0.019663, 0.019639, 0.019640, 0.019685, 0.019678},
-		{1.0456, 1.0438, 1.0468, 1.0428, 1.0433},
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "u of V", in.Standard(0), 0.0032094, 1e-7)
-	near(t, "r of V and I", in.Correlation(0, 1), -0.3553, 1e-4)
-	near(t, "r of V and phi", in.Correlation(0, 2), 0.8576, 1e-4)
-	near(t, "r of I and phi", in.Correlation(1, 2), -0.6451, 1e-4)
-	out, err := Propagate(func(x []float64) []float64 {
-		z := x[0] / x[1]
-		return []float64{z * math.Cos(x[2]), z * math.Sin(x[2]), z}
-	}, in)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, want := range []struct{ value, u float64 }{{127.7322, 0.07107}, {219.8465, 0.29558}, {254.2597, 0.23634}} {
-		near(t, fmt.Sprint("value ", i), out.Values[i], want.value, 1e-4)
-		near(t, fmt.Sprint("uncertainty ", i), out.Standard(i), want.u, 1e-5)
-	}
-	near(t, "r of R and X", out.Correlation(0, 1), -0.588, 1e-3)
-	near(t, "r of R and Z", out.Correlation(0, 2), -0.485, 1e-3)
-	near(t, "r of X and Z", out.Correlation(1, 2), 0.993, 1e-3)
-}
-
 func TestPublishedAndConstructedBudgets(t *testing.T) {
 	for _, c := range []struct {
 		name         string
@@ -146,11 +116,6 @@ func TestMismatchOfPublishedPowerMeters(t *testing.T) {
 	plus, minus := MismatchLimits(product(1.5, 1.2))
 	near(t, "1.5 and 1.2, upper limit", plus.DB(), 0.15651, 5e-5)
 	near(t, "1.5 and 1.2, lower limit", minus.DB(), -0.15938, 5e-5)
-	up, down := MismatchPercent(product(1.5, 1.2))
-	near(t, "in per cent of power, published 3.67", up, 3.67, 0.01)
-	near(t, "in per cent of power", down, -3.60, 0.01)
-	up, _ = MismatchPercent(product(1.3, 1.2))
-	near(t, "1.3 and 1.2 in per cent of power, published 2.39", up, 2.39, 0.01)
 	plus, minus = MismatchLimits(product(2.2, 1.16))
 	near(t, "2.2 and 1.16, published +0.24 dB", plus.DB(), 0.24, 0.005)
 	near(t, "2.2 and 1.16, published -0.25 dB", minus.DB(), -0.25, 0.0055)
@@ -255,33 +220,4 @@ print(json.dumps([[p, n, scipy.stats.t.ppf((1 + p) / 2, n)] for p in (0.5, 0.682
 		worst = max(worst, math.Abs(k/r[2]-1))
 	}
 	t.Logf("figure: Student's t against scipy: %d values, largest relative difference %.1g", len(rows), worst)
-}
-
-func TestPropagationAgreesWithPythonUncertainties(t *testing.T) {
-	out := python(t, "uncertainties, json", `
-import uncertainties.umath as m
-a, b, c = uncertainties.correlated_values_norm([(3.2, 0.05), (0.8, 0.02), (1.1, 0.01)], [[1, 0.4, -0.2], [0.4, 1, 0.6], [-0.2, 0.6, 1]])
-y = [a * m.sin(c) / b, 20 * m.log10(a / b), m.sqrt(a * a + b * b)]
-print(json.dumps([[v.n, v.s] for v in y] + uncertainties.correlation_matrix(y).tolist()))`)
-	var rows [][]float64
-	if err := json.Unmarshal([]byte(out), &rows); err != nil {
-		t.Fatal(err)
-	}
-	in, err := Correlated([]float64{3.2, 0.8, 1.1}, []float64{0.05, 0.02, 0.01}, Correlation{0, 1, 0.4}, Correlation{0, 2, -0.2}, Correlation{1, 2, 0.6})
-	if err != nil {
-		t.Fatal(err)
-	}
-	got, err := Propagate(func(x []float64) []float64 {
-		return []float64{x[0] * math.Sin(x[2]) / x[1], 20 * math.Log10(x[0]/x[1]), math.Hypot(x[0], x[1])}
-	}, in)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i := range 3 {
-		near(t, fmt.Sprint("value ", i), got.Values[i], rows[i][0], 1e-9)
-		near(t, fmt.Sprint("uncertainty ", i), got.Standard(i), rows[i][1], 1e-7)
-		for j := range 3 {
-			near(t, fmt.Sprint("correlation ", i, j), got.Correlation(i, j), rows[3+i][j], 1e-6)
-		}
-	}
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/units/curve"
@@ -306,7 +307,7 @@ func (w *worker) mismatch() error {
 	}
 	c := Component{Input: in, Source: string(convention), Assumed: len(assumed) > 0}
 	if c.Assumed {
-		c.Source = fmt.Sprintf("%s; assumed VSWR: %s", convention, joined(assumed))
+		c.Source = fmt.Sprintf("%s; assumed VSWR: %s", convention, strings.Join(assumed, ", "))
 	}
 	w.add(c)
 	return nil
@@ -406,15 +407,4 @@ func (w *worker) harmonics() error {
 	w.add(Component{Input: Limits("harmonics in the reading", rf.GainOfAmplitudeRatio(1+level.AmplitudeRatio()).DB(), Rectangular),
 		Item: b.PowerMeter.ID, Source: source, Assumed: assumed})
 	return nil
-}
-
-func joined(list []string) string {
-	out := ""
-	for i, s := range list {
-		if i > 0 {
-			out += ", "
-		}
-		out += s
-	}
-	return out
 }

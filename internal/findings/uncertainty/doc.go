@@ -4,8 +4,7 @@
 // analysis and changes none of them; budget, findings and report print what it gives.
 //
 // A Budget is a sum of inputs, each with a sensitivity. Inputs and result count in the budget's unit
-// (the bench's budgets count in dB, where the equation of the chain is a sum). Propagate and
-// Simulate take any model.
+// (the bench's budgets count in dB, where the equation of the chain is a sum).
 //
 // Chance comes from a seeded math/rand/v2 source that the caller hands in, so the same seed gives
 // the same figures.

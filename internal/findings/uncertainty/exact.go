@@ -25,15 +25,6 @@ func (b Budget) Interval(confidence rf.Fraction) (Interval, error) {
 	return Interval{s.quantile((1 - p) / 2), s.quantile((1 + p) / 2)}, nil
 }
 
-// Below returns the probability that the sum lies below x.
-func (b Budget) Below(x float64) (float64, error) {
-	s, err := b.sum()
-	if err != nil {
-		return 0, err
-	}
-	return s.below(x), nil
-}
-
 // sum is the distribution of a sum by its characteristic function at t = step, 2·step, …
 type sum struct {
 	step, scale, reach float64

@@ -50,12 +50,6 @@ func Limits(name string, half float64, d Distribution) Input {
 	return Input{Name: name, Distribution: d, Half: half, Sensitivity: 1}
 }
 
-// Known is an input whose standard uncertainty and degrees of freedom are given; freedom 0 means
-// infinitely many.
-func Known(name string, standard, freedom float64) Input {
-	return Input{Name: name, Distribution: TypeA, Half: standard, Freedom: freedom, Sensitivity: 1}
-}
-
 // Repeated is an input from readings with an experimental standard deviation: the value used is the
 // mean of used readings (1 where a single reading is used) out of n that the deviation came from.
 func Repeated(name string, deviation float64, n, used int) Input {
@@ -65,9 +59,6 @@ func Repeated(name string, deviation float64, n, used int) Input {
 	}
 	return Input{Name: name, Distribution: TypeA, Half: deviation / math.Sqrt(float64(max(1, used))), Freedom: freedom, Sensitivity: 1}
 }
-
-// Times returns the input with its sensitivity multiplied.
-func (in Input) Times(c float64) Input { in.Sensitivity *= c; return in }
 
 // WithFreedom returns the input with its degrees of freedom.
 func (in Input) WithFreedom(nu float64) Input { in.Freedom = nu; return in }
@@ -130,23 +121,6 @@ func (in Input) Check() error {
 	return nil
 }
 
-// MeanOf returns mean, experimental standard deviation, standard uncertainty of the mean and degrees
-// of freedom of readings (JCGM 100, 4.2). It refuses fewer than two.
-func MeanOf(readings []float64) (mean, deviation, standard, freedom float64, err error) {
-	n := float64(len(readings))
-	if len(readings) < 2 {
-		return 0, 0, 0, 0, fmt.Errorf("a spread needs at least two readings; there are %d", len(readings))
-	}
-	for _, x := range readings {
-		mean += x / n
-	}
-	for _, x := range readings {
-		deviation += (x - mean) * (x - mean)
-	}
-	deviation = math.Sqrt(deviation / (n - 1))
-	return mean, deviation, deviation / math.Sqrt(n), n - 1, nil
-}
-
 // MismatchConvention says what is known of the two reflections that meet. The two conventions differ
 // by a factor of two; a budget names the one that it uses.
 type MismatchConvention string
@@ -163,12 +137,6 @@ const (
 // 20·log10(1 ± |Γ1Γ2|).
 func MismatchLimits(product float64) (plus, minus rf.Gain) {
 	return rf.GainOfAmplitudeRatio(1 + product), rf.GainOfAmplitudeRatio(1 - product)
-}
-
-// MismatchPercent returns the same limits in per cent of power: 100·((1 ± |Γ1Γ2|)² − 1).
-func MismatchPercent(product float64) (plus, minus float64) {
-	square := func(x float64) float64 { return 100 * (x*x - 1) }
-	return square(1 + product), square(1 - product)
 }
 
 // ReflectionOfVSWR returns |Γ| = (S − 1)/(S + 1) of a standing-wave ratio of 1 or more.

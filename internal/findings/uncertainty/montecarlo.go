@@ -198,41 +198,6 @@ func (b Budget) drawCorrelated(r *rand.Rand, sum []float64, group []int, root []
 	}
 }
 
-// Simulate draws the inputs round their estimates and gives each draw to the model. Draws for which
-// the model has no finite result are an error. Inputs count as independent, but for those whose
-// correlations are given: these are drawn from a normal distribution.
-func Simulate(r *rand.Rand, model func([]float64) float64, inputs []Input, correlations []Correlation, draws int, confidence rf.Fraction) (Simulated, error) {
-	b := Budget{Inputs: inputs, Correlations: correlations}
-	if err := b.drawable(draws, confidence); err != nil {
-		return Simulated{}, err
-	}
-	group, root, err := b.correlated()
-	if err != nil {
-		return Simulated{}, err
-	}
-	x, y := make([]float64, len(inputs)), make([]float64, draws)
-	one, z := make([]float64, 1), make([]float64, len(group))
-	for n := range y {
-		for i, in := range inputs {
-			one[0] = in.Estimate
-			if !slices.Contains(group, i) {
-				in.draw(r, one, 1)
-			}
-			x[i] = one[0]
-		}
-		for i := range group {
-			z[i] = r.NormFloat64()
-			for j := 0; j <= i; j++ {
-				x[group[i]] += inputs[group[i]].Standard() * root[i][j] * z[j]
-			}
-		}
-		if y[n] = model(x); math.IsNaN(y[n]) || math.IsInf(y[n], 0) {
-			return Simulated{}, fmt.Errorf("simulate: the model gives no finite result for one of the draws")
-		}
-	}
-	return summarise(y, confidence), nil
-}
-
 // summarise sorts the draws and finds the intervals (JCGM 101, 7.5 to 7.7).
 func summarise(y []float64, confidence rf.Fraction) Simulated {
 	s := Simulated{Draws: len(y), Confidence: confidence}

@@ -3,6 +3,7 @@ package uncertainty
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
@@ -101,5 +102,5 @@ func (c Current) Rests() string {
 	for _, x := range assumed {
 		names = append(names, x.Name)
 	}
-	return fmt.Sprintf("%d of %d contributions are assumed, not from the bench's own data: %s", len(assumed), len(c.Components), joined(names))
+	return fmt.Sprintf("%d of %d contributions are assumed, not from the bench's own data: %s", len(assumed), len(c.Components), strings.Join(names, ", "))
 }

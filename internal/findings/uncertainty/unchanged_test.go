@@ -70,7 +70,7 @@ func (b *trialBench) expose(t testing.TB, number int, gain, wrong float64, raise
 }
 
 func trialPlan(b *trialBench) *plan.Plan {
-	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Search: plan.Search{Onset: true, Resolution: 0.5, Range: 40}}
+	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Search: plan.Search{Onset: true}.Filled()}
 	for n := range len(b.threshold) {
 		p.Grid = append(p.Grid, rf.Frequency(20+n)*rf.Megahertz)
 	}

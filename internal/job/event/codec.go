@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"sort"
 	"strconv"
 	"strings"
@@ -189,13 +188,10 @@ func ChainHash(previous string, run int, seq int64, at time.Time, kind string, b
 
 // finite returns nil where there is no finite number to write.
 func finite(x float64, has bool) *float64 {
-	if !has || math.IsNaN(x) || math.IsInf(x, 0) {
+	if !has {
 		return nil
 	}
-	if x == 0 {
-		x = 0 // not -0
-	}
-	return &x
+	return rf.OrNull(x)
 }
 
 type readingJSON struct {

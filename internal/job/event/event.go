@@ -92,7 +92,7 @@ type Search struct {
 
 // SearchOf returns the search of a plan; nil where it looks for no random threshold.
 func SearchOf(p *plan.Plan) *Search {
-	s := p.Search.Filled()
+	s := p.Search
 	if s.Stated() == "" || !s.Onset || p.Kind == plan.Baseline || p.Kind == plan.Calibration {
 		return nil
 	}

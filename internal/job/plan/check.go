@@ -144,7 +144,7 @@ func (c *checker) pointer(cal *Calibrated) (*pointer, error) {
 		note := "no calibration run is known here: drives are the budget's estimate for the jig, and the run replays the calibration's"
 		c.out.Notes = append(c.out.Notes, note)
 		c.warn("mode", "make a run of kind calibration in the same job", "%s", note)
-		return &pointer{plan: c.plan, budget: c.budget, crest: CrestOfLevel(c.plan.Modulation), estimated: true}, nil
+		return &pointer{plan: c.plan, budget: c.budget, crest: chain.CrestOfLevel(c.plan.Modulation), estimated: true}, nil
 	}
 	return newPointer(c.plan, c.budget, cal)
 }

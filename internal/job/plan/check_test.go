@@ -92,13 +92,13 @@ func TestInClosedLoopTheLevelIsACurrentAndTheCeilingSixDecibelsAboveItsNeed(t *t
 // and the crest is nothing above it; the safe drive is 5.1 dB higher.
 func TestWithPeakHeldTheCrestIsTheLevel(t *testing.T) {
 	held := level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.PeakHeld}
-	if c := CrestOfLevel(held); math.Abs(float64(c.OverCarrier)) > 1e-9 || c.Mean != 0 {
+	if c := chain.CrestOfLevel(held); math.Abs(float64(c.OverCarrier)) > 1e-9 || c.Mean != 0 {
 		t.Errorf("crest %+v", c)
 	}
 	carrier := held
 	carrier.Hold = level.CarrierHeld
 	// 20·log10(1.8) = 5.105 dB, 10·log10(1 + 0.8²/2) = 1.206 dB.
-	if c := CrestOfLevel(carrier); math.Abs(float64(c.OverCarrier)-5.105) > 1e-3 || math.Abs(float64(c.Mean)-1.206) > 1e-3 {
+	if c := chain.CrestOfLevel(carrier); math.Abs(float64(c.OverCarrier)-5.105) > 1e-3 || math.Abs(float64(c.Mean)-1.206) > 1e-3 {
 		t.Errorf("crest %+v", c)
 	}
 }

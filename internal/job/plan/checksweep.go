@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"provoke/internal/files/problem"
+	"provoke/internal/model/chain"
 )
 
 // CheckSweep computes a free sweep on a bench without touching an instrument: the worst case at every
@@ -12,7 +13,7 @@ import (
 func CheckSweep(s *FreeSweep, budget Budget) (Checked, problem.List) {
 	s.Plan.settleDrive(budget.Bench())
 	c := checker{plan: s.Plan, budget: budget, bench: budget.Bench(), worst: map[string]int{}, refused: map[string]int{},
-		at: &pointer{plan: s.Plan, budget: budget, crest: CrestOfLevel(s.Plan.Modulation)}}
+		at: &pointer{plan: s.Plan, budget: budget, crest: chain.CrestOfLevel(s.Plan.Modulation)}}
 	if src := c.bench.Source; !src.ByHand {
 		c.problem("bench", "a source that sweeps by itself is set by hand: write by_hand and hardware_off for %s in %s in place of its address", src.ID, c.bench.File)
 	}

@@ -56,8 +56,8 @@ func (e estimate) at(a pace) rf.Duration {
 	if p.Drift.At.Known() {
 		n += 1 + math.Ceil(n/float64(max(1, p.Drift.Every)))
 	}
-	s := p.Search.withDefaults()
-	if s.Method == Repeated && p.Search.Onset {
+	s := p.Search
+	if s.Method == Repeated && s.Onset {
 		n *= float64(s.Trials)
 	}
 	total := 30*float64(a.exchange) + 4*float64(e.period(a)) // opening, the product's baseline, first light, off at the end

@@ -668,6 +668,7 @@ func (r *reader) random() {
 		r.gainWithin("search.below", s.Below, 0, s.Range)
 	}
 	r.drift()
+	p.Search = p.Search.Filled()
 }
 
 func (r *reader) drift() {

@@ -66,7 +66,8 @@ func TestAPlanThatSaysLittleHasTheDocumentedDefaults(t *testing.T) {
 	if wrong.Err() != nil {
 		t.Fatal(wrong.Err())
 	}
-	s := Search{Onset: true, Recovery: true, Resolution: 0.5, Range: 40, Approach: 3, Confirm: 1, Window: 6}
+	s := Search{Onset: true, Recovery: true, Resolution: 0.5, Range: 40, Approach: 3, Confirm: 1, Window: 6,
+		Method: Bracket, Trials: 30, Probability: 0.5, Step: 1}
 	if p.Search != s {
 		t.Errorf("search %+v, want %+v", p.Search, s)
 	}

@@ -79,7 +79,7 @@ type Result struct {
 // results alone, in any order of frequencies; the results of one frequency stand in the order they
 // were made in. resolution is that of the search.
 func Fold(resolution rf.Gain, results []Result) []Threshold {
-	s := scale{Search{Resolution: resolution}.withDefaults().Resolution}
+	s := scale{Search{Resolution: resolution}.Filled().Resolution}
 	at := map[rf.Frequency]*place{}
 	var places []*place
 	for _, r := range results {
@@ -154,47 +154,6 @@ func (p *place) recovery(s scale) Offset {
 		return Offset{s.offset(p.well), rf.Exactly}
 	}
 	return Offset{s.offset(p.well), rf.AtLeast}
-}
-
-// Band is a run of neighbouring frequencies that fail.
-type Band struct {
-	Low, High rf.Frequency // outermost that upset
-	// Below and Above are the nearest frequencies outside that did not upset; absent at an end of
-	// what was tested. The edges of the band lie between them and Low and High.
-	Below, Above rf.Frequency
-	Lowest       Threshold // of the lowest onset
-	Monotone     Monotony
-	Exposures    int
-}
-
-// Bands returns the failing bands of thresholds that are sorted by frequency.
-func Bands(all []Threshold) []Band {
-	var out []Band
-	var before rf.Frequency
-	inside := false
-	for _, t := range all {
-		if !t.Upset {
-			if inside {
-				out[len(out)-1].Above = t.Frequency
-			}
-			before, inside = t.Frequency, false
-			continue
-		}
-		if !inside {
-			out = append(out, Band{Low: t.Frequency, Below: before, Lowest: t, Monotone: MonotoneAssumed})
-			inside = true
-		}
-		b := &out[len(out)-1]
-		b.High = t.Frequency
-		b.Exposures += t.Exposures
-		if t.Onset.Gain < b.Lowest.Onset.Gain {
-			b.Lowest = t
-		}
-		if t.Monotone == NotMonotone || b.Monotone == MonotoneAssumed {
-			b.Monotone = t.Monotone
-		}
-	}
-	return out
 }
 
 // String prints the step in one line: "12 onset 27.12 MHz -3.5 dB".

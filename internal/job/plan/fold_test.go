@@ -156,7 +156,7 @@ func TestASearchIsFilledIn(t *testing.T) {
 	}
 	// Up and down settles where one of two exposures upsets; two passes in a row are √½ of passes.
 	for p, want := range map[rf.Fraction]int{0: 1, 0.5: 1, 0.293: 2} {
-		if r, err := (Search{Probability: p}).Rule(); err != nil || r.Passes != want || r.Upsets != 1 {
+		if r, err := (Search{Probability: p}).Filled().Rule(); err != nil || r.Passes != want || r.Upsets != 1 {
 			t.Errorf("probability %v: %+v, %v", p, r, err)
 		}
 	}

@@ -5,6 +5,8 @@
 package plan
 
 import (
+	"cmp"
+	"math"
 	"provoke/internal/files/catalog"
 	"provoke/internal/model/level"
 	"provoke/internal/units/rf"
@@ -54,23 +56,34 @@ type Search struct {
 
 // DefaultSearch is the search of a plan that does not say otherwise.
 func DefaultSearch() Search {
-	return Search{Onset: true, Recovery: true, Resolution: 0.5, Range: 40, Approach: 3, Confirm: 1, Window: 6}
+	return Search{Onset: true, Recovery: true, Confirm: 1}.Filled()
 }
 
-// withDefaults fills the distances that are not above 0 dB; counts and switches stay as they are.
-func (s Search) withDefaults() Search {
-	d := DefaultSearch()
+// Filled returns the search with everything that it leaves open filled in; counts of zero and switches stay as they
+// are. A plan that was read has such a search.
+func (s Search) Filled() Search {
 	fill := func(g *rf.Gain, with rf.Gain) {
 		if !(*g > 0) || !g.Finite() {
 			*g = with
 		}
 	}
-	fill(&s.Resolution, d.Resolution)
-	fill(&s.Range, d.Range)
-	fill(&s.Approach, d.Approach)
-	fill(&s.Window, d.Window)
+	fill(&s.Resolution, 0.5)
+	fill(&s.Range, 40)
+	fill(&s.Approach, 3)
+	fill(&s.Window, 6)
+	fill(&s.Step, DefaultStep)
+	fill(&s.Below, 0)
 	s.Confirm = max(0, s.Confirm)
-	return s.randomDefaults()
+	s.Method = cmp.Or(s.Method, Bracket)
+	if s.Trials <= 0 {
+		s.Trials = DefaultTrials
+	}
+	if !(s.Probability > 0 && s.Probability < 1) {
+		s.Probability = DefaultProbability
+	}
+	// A staircase stands on whole resolution steps, so that the results fold as all others do.
+	s.Step = rf.Gain(math.Max(1, math.Round(float64(s.Step/s.Resolution)))) * s.Resolution
+	return s
 }
 
 // Levelling is how the closed loop approaches its target.

@@ -25,15 +25,6 @@ type Budget interface {
 	DriveFor(f rf.Frequency, current rf.Current, fixture catalog.Fixture) (rf.Power, error)
 }
 
-// CrestOfLevel returns the envelope that limits are held against, relative to the level: the level
-// is first set as an unmodulated carrier, then modulated, so crest and mean are the greater of both.
-func CrestOfLevel(m level.Modulation) chain.Crest {
-	return chain.Crest{
-		OverCarrier: max(0, m.CrestOverLevel()),
-		Mean:        max(0, m.CarrierOverLevel()+m.MeanOverCarrier()),
-	}
-}
-
 // Calibrated is a calibration run as substitution replays it.
 type Calibrated struct {
 	Run     int             // of the job
@@ -110,7 +101,7 @@ func (p *Plan) settleDrive(b *catalog.Bench) {
 
 func newPointer(p *Plan, budget Budget, cal *Calibrated) (*pointer, error) {
 	p.settleDrive(budget.Bench())
-	at := &pointer{plan: p, budget: budget, crest: CrestOfLevel(p.Modulation)}
+	at := &pointer{plan: p, budget: budget, crest: chain.CrestOfLevel(p.Modulation)}
 	if p.Mode != Substitution || p.Kind == Baseline {
 		return at, nil
 	}

@@ -154,12 +154,6 @@ func (g *Program) Progress() (done, known int) {
 	return g.done, known
 }
 
-// Remaining returns how many of the frequencies known so far are not done.
-func (g *Program) Remaining() int {
-	done, known := g.Progress()
-	return known - done
-}
-
 // Thresholds returns what is known so far, by frequency.
 func (g *Program) Thresholds() []Threshold {
 	return thresholds(g.search.scale, g.places)

@@ -2,7 +2,6 @@ package plan
 
 import (
 	"fmt"
-	"math"
 
 	"provoke/internal/model/threshold"
 	"provoke/internal/units/rf"
@@ -41,20 +40,12 @@ type Drift struct {
 
 // Rule returns the staircase rule of the search.
 func (s Search) Rule() (threshold.Rule, error) {
-	p := s.Probability
-	if p == 0 {
-		p = DefaultProbability
-	}
-	return threshold.RuleFor(float64(p))
+	return threshold.RuleFor(float64(s.Probability))
 }
-
-// Filled returns the search with everything that it leaves open filled in.
-func (s Search) Filled() Search { return s.withDefaults() }
 
 // Stated words a search for a random threshold as it is fixed before the run: rule, steps, length and
 // where it ends. Empty for Bracket without IfRandom.
 func (s Search) Stated() string {
-	s = s.withDefaults()
 	method, when := s.Method, "at each frequency that upsets"
 	if !method.Random() && method != Repeated && s.IfRandom.Random() {
 		method, when = s.IfRandom, "at each frequency whose onset does not upset again"
@@ -73,28 +64,6 @@ func (s Search) Stated() string {
 		return fmt.Sprintf("exposures at one level, %v below the level wanted, at each frequency; %s", s.Below, ends)
 	}
 	return ""
-}
-
-// randomDefaults fills what a search for a random threshold leaves open.
-func (s Search) randomDefaults() Search {
-	if s.Method == "" {
-		s.Method = Bracket
-	}
-	if s.Trials <= 0 {
-		s.Trials = DefaultTrials
-	}
-	if !(s.Probability > 0 && s.Probability < 1) {
-		s.Probability = DefaultProbability
-	}
-	if !(s.Step > 0) || !s.Step.Finite() {
-		s.Step = DefaultStep
-	}
-	// A staircase stands on whole resolution steps, so that the results fold as all others do.
-	s.Step = rf.Gain(math.Max(1, math.Round(float64(s.Step/s.Resolution)))) * s.Resolution
-	if !(s.Below > 0) || !s.Below.Finite() {
-		s.Below = 0
-	}
-	return s
 }
 
 // randomSearch is what search needs of it.

@@ -180,7 +180,7 @@ func TestASearchStatesItsRuleAndLengthBeforehand(t *testing.T) {
 		{Search{Onset: true, Method: Repeated, Below: 3, Trials: 59}, []string{"3.0 dB below the level wanted", "ends after 59"}},
 	} {
 		for _, want := range c.want {
-			if got := c.s.Stated(); !strings.Contains(got, want) {
+			if got := c.s.Filled().Stated(); !strings.Contains(got, want) {
 				t.Errorf("%q is missing in %q", want, got)
 			}
 		}

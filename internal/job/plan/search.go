@@ -25,7 +25,7 @@ const repeats = 2
 const recoverBelow = 20 // dB
 
 func newSearch(p *Plan) search {
-	w := p.Search.withDefaults()
+	w := p.Search
 	s := search{scale: scale{w.Resolution}, confirm: w.Confirm}
 	s.bottom = s.whole(w.Range)
 	s.floor = s.bottom + s.whole(recoverBelow)

@@ -225,9 +225,6 @@ func decibel(a complex128, b float64) rf.Gain {
 // the error of calibrating in the jig and replaying the power. It is −Inf at an open connector.
 func (r *Response) OverJig(i int) rf.Gain { return decibel(r.DUT[i], r.Jig[i]) }
 
-// ProbeOverJig is the same for the current at the probe.
-func (r *Response) ProbeOverJig(i int) rf.Gain { return decibel(r.Probe[i], r.Jig[i]) }
-
 // OverMatchedLoop returns how far the current that the 150 Ω source of IEC 61000-4-6 drives into the DUT's side of
 // the clamp lies above that in its matched loop of 300 Ω: 20·log10(300 Ω/|150 Ω + Z|), at most 6.02 dB. The
 // laboratory's other side is taken for the 150 Ω that the standard asks for (from memory).

@@ -253,6 +253,25 @@ type Crest struct {
 	Mean        rf.Gain // mean power against unmodulated carrier
 }
 
+// Modulation is what the chain has to know of a modulation.
+type Modulation interface {
+	CrestOverCarrier() rf.Gain // crest against unmodulated carrier
+	MeanOverCarrier() rf.Gain  // mean power against unmodulated carrier
+	CarrierOverLevel() rf.Gain // where the carrier is set against the level asked for
+}
+
+// CrestOf returns the envelope of a modulation against the carrier that is set, as the guard looks at one setting.
+func CrestOf(m Modulation) Crest {
+	return Crest{OverCarrier: m.CrestOverCarrier(), Mean: m.MeanOverCarrier()}
+}
+
+// CrestOfLevel returns the same against the level asked for, as plan and budget look at a step: the level is first set
+// as an unmodulated carrier, then modulated, so crest and mean are the greater of both.
+func CrestOfLevel(m Modulation) Crest {
+	c, carrier := CrestOf(m), m.CarrierOverLevel()
+	return Crest{OverCarrier: max(0, carrier+c.OverCarrier), Mean: max(0, carrier+c.Mean)}
+}
+
 // Errors that a caller may branch on.
 var (
 	// ErrUnreachable is wrapped by DriveFor and DriveForForward when the chain cannot reach a level.

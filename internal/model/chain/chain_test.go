@@ -397,7 +397,7 @@ func TestReadingsNearTheEndsAreBounds(t *testing.T) {
 	}{
 		{rf.DBm(-50), rf.Exactly},
 		{rf.DBm(-99.9), rf.Exactly},
-		{rf.DBm(-100.1), rf.AtMost},
+		{rf.DBm(-100), rf.AtMost},
 		{rf.DBm(-130), rf.AtMost},
 		{rf.Off[rf.Watt](), rf.AtMost},
 		{rf.DBm(-10), rf.Exactly},
@@ -417,6 +417,48 @@ func TestReadingsNearTheEndsAreBounds(t *testing.T) {
 	// Nothing below the floor is believed: −130 dBm says at most what −110 dBm says.
 	i, _ := c.CableCurrent(f, rf.DBm(-130))
 	near(t, "at most", i.In(), -110+106.9897+20-13.9794, 1e-3)
+}
+
+// The edges of the one judgement, with a floor of −110 dBm and a limit of −10 dBm.
+func TestAReadingIsBoundedByFloorAndLimit(t *testing.T) {
+	floor, limit, off, none := rf.DBm(-110), rf.DBm(-10), rf.Off[rf.Watt](), rf.Power{}
+	for _, q := range []struct {
+		reading, floor, limit rf.Power
+		overloaded            bool
+		want                  rf.Power
+	}{
+		{rf.DBm(-50), floor, limit, false, rf.DBm(-50)},
+		{rf.DBm(-99.999), floor, limit, false, rf.DBm(-99.999)},
+		{rf.DBm(-100), floor, limit, false, rf.DBm(-100).WithBound(rf.AtMost)},
+		{rf.DBm(-110), floor, limit, false, floor.WithBound(rf.AtMost)},
+		{rf.DBm(-140), floor, limit, false, floor.WithBound(rf.AtMost)},
+		{off, floor, limit, false, floor.WithBound(rf.AtMost)},
+		{rf.DBm(-10), floor, limit, false, rf.DBm(-10)},
+		{rf.DBm(-9.999), floor, limit, false, rf.DBm(-9.999).WithBound(rf.AtLeast)},
+		// An overload goes before everything: a mixer that is overdriven shows less than there is, down to the floor.
+		{rf.DBm(-50), floor, limit, true, rf.DBm(-50).WithBound(rf.AtLeast)},
+		{rf.DBm(-140), floor, limit, true, rf.DBm(-140).WithBound(rf.AtLeast)},
+		{rf.DBm(-50).WithBound(rf.AtMost), floor, limit, true, rf.DBm(-50).WithBound(rf.AtLeast)},
+		{off, floor, limit, true, limit.WithBound(rf.AtLeast)},
+		// A bound stays one, and no bound lies below the floor.
+		{rf.DBm(-50).WithBound(rf.AtLeast), floor, limit, false, rf.DBm(-50).WithBound(rf.AtLeast)},
+		{rf.DBm(-105).WithBound(rf.AtLeast), floor, limit, false, rf.DBm(-105).WithBound(rf.AtLeast)},
+		{rf.DBm(-50).WithBound(rf.AtMost), floor, limit, false, rf.DBm(-50).WithBound(rf.AtMost)},
+		{rf.DBm(-140).WithBound(rf.AtMost), floor, limit, false, floor.WithBound(rf.AtMost)},
+		{rf.DBm(-5).WithBound(rf.AtMost), floor, limit, false, rf.DBm(-5).WithBound(rf.AtLeast)},
+		// What is not known counts against the reading. A floor "at most" is one that may be lower.
+		{rf.DBm(-50), none, limit, false, rf.DBm(-50).WithBound(rf.AtMost)},
+		{rf.DBm(-50), floor, none, false, rf.DBm(-50).WithBound(rf.AtLeast)},
+		{rf.DBm(-50), floor.WithBound(rf.AtLeast), limit, false, rf.DBm(-50).WithBound(rf.AtMost)},
+		{rf.DBm(-105), floor.WithBound(rf.AtMost), limit, false, rf.DBm(-105).WithBound(rf.AtMost)},
+		{rf.DBm(-50), floor.WithBound(rf.AtMost), limit, false, rf.DBm(-50)},
+		{off, none, limit, false, none},
+		{none, floor, limit, true, none},
+	} {
+		if got := chain.Bounded(q.reading, q.floor, q.limit, q.overloaded); got != q.want {
+			t.Errorf("%v with floor %v, limit %v, overloaded %v is %v, not %v", q.reading, q.floor, q.limit, q.overloaded, got, q.want)
+		}
+	}
 }
 
 func TestWithoutFloorOrMixerLimitNoReadingIsBelieved(t *testing.T) {
@@ -446,8 +488,10 @@ func TestPowerAtTheClampBehindAMeterReading(t *testing.T) {
 	}
 	near(t, "forward", forward.In(), 30, 1e-9)
 	near(t, "reverse", reverse.In(), 21, 1e-9)
-	if p, _ := c.ForwardPower(f, rf.DBm(-61)); p.Bound() != rf.AtMost {
-		t.Errorf("below the meter's floor: %v", p)
+	for _, reading := range []float64{-61, -50} {
+		if p, _ := c.ForwardPower(f, rf.DBm(reading)); p.Bound() != rf.AtMost {
+			t.Errorf("below the meter's floor, or 10 dB above it: %v", p)
+		}
 	}
 	if p, _ := c.ForwardPower(f, rf.DBm(21)); p.Bound() != rf.AtLeast {
 		t.Errorf("over the meter's rating: %v", p)

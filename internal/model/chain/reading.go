@@ -8,12 +8,34 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// nearFloor is how far above the analyser's floor a reading must be to count as a value.
-const nearFloor rf.Gain = 10
+// NearFloor is how far above an instrument's floor a reading must be to count as a value: noise adds 0.4 dB to a
+// carrier 10 dB above it, and more below (10·log10(1+10^(−10/10)) = 0.41 dB).
+const NearFloor rf.Gain = 10
+
+// Bounded is the one judgement of what an instrument with a noise floor reads: the reading with the bound that
+// follows from its floor and from the limit above which it overloads. Over the limit, or where the instrument says
+// that it is overloaded, it is "at least": nothing bounds it from above. Not more than 10 dB above the floor it is
+// "at most", and never less than the floor. A reading that is a bound stays one. It fails closed: a reading beside
+// a limit that is not known is "at least", one beside a floor that is not known "at most".
+func Bounded(reading, floor, limit rf.Power, overloaded bool) rf.Power {
+	switch {
+	case reading.Absent():
+		return reading
+	case overloaded || reading.Exceeds(limit):
+		if reading.IsOff() {
+			reading = limit
+		}
+		return reading.WithBound(rf.AtLeast)
+	case reading.Above(floor.Add(NearFloor)):
+		return reading
+	case reading.IsOff() || floor.DB() > reading.DB():
+		reading = floor
+	}
+	return reading.WithBound(rf.AtMost)
+}
 
 // CableCurrent returns the current behind a reading at the analyser's input:
-// I[dBµA] = U[dBµV] + pads + coax − Zt[dBΩ]. A reading within 10 dB of the floor becomes "at most",
-// one above the mixer limit "at least"; a bound that the reading already has is kept.
+// I[dBµA] = U[dBµV] + pads + coax − Zt[dBΩ], with the bound that Bounded gives the reading.
 func (c *Chain) CableCurrent(f rf.Frequency, reading rf.Power) (rf.Current, error) {
 	fail := func(err error) (rf.Current, error) {
 		return rf.Current{}, fmt.Errorf("turn the analyser's reading at %v into a current: %w", f, err)
@@ -40,28 +62,12 @@ func (c *Chain) CableCurrent(f rf.Frequency, reading rf.Power) (rf.Current, erro
 	if err != nil {
 		return fail(err)
 	}
-	at := bounded(reading, b.Analyser.Floor, b.Analyser.MixerLimit)
+	at := Bounded(reading, b.Analyser.Floor, b.Analyser.MixerLimit, false)
 	return rf.ProbeCurrent(rf.VoltageAcross(at.Add(sum(loss)), rf.Z0), zt), nil
 }
 
-// bounded gives a reading the bound that follows from the instrument's floor and limit.
-func bounded(reading, floor, limit rf.Power) rf.Power {
-	switch {
-	case reading.Absent():
-		return reading
-	case reading.IsOff(), reading.Exact() && floor.Above(reading):
-		return floor.WithBound(rf.AtMost)
-	case reading.Exact() && floor.Add(nearFloor).Above(reading):
-		return reading.WithBound(rf.AtMost)
-	case reading.Exact() && reading.Above(limit):
-		return reading.WithBound(rf.AtLeast)
-	}
-	return reading
-}
-
 // ForwardPower returns the power that runs into the clamp for a reading of the power meter at the
-// coupler's forward port. A reading at the meter's floor is "at most", one over its rating
-// "at least".
+// coupler's forward port, with the bound that Bounded gives the reading.
 func (c *Chain) ForwardPower(f rf.Frequency, meter rf.Power) (rf.Power, error) {
 	return c.coupled(f, meter, "forward", func(k *catalog.Coupler) curve.Curve[rf.Gain] { return k.Forward })
 }
@@ -80,12 +86,5 @@ func (c *Chain) coupled(f rf.Frequency, meter rf.Power, which string, of func(*c
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("turn the power meter's reading at %v into %s power: %w", f, which, err)
 	}
-	m := b.PowerMeter
-	switch {
-	case meter.IsOff() && m.Floor.Exact(), meter.Exact() && m.Floor.Exact() && !meter.Above(m.Floor):
-		meter = m.Floor.WithBound(rf.AtMost)
-	case meter.Exact() && m.MaximumInput.Exact() && meter.Above(m.MaximumInput):
-		meter = meter.WithBound(rf.AtLeast)
-	}
-	return meter.Add(g), nil
+	return Bounded(meter, b.PowerMeter.Floor, b.PowerMeter.MaximumInput, false).Add(g), nil
 }

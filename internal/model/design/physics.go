@@ -15,29 +15,6 @@ func PeakFlux(perTurn float64, f rf.Frequency, area float64) ferrite.FluxDensity
 	return ferrite.FluxDensity(perTurn / (math.Sqrt2 * math.Pi * f.Hz() * area))
 }
 
-// SaturationFrequency returns the frequency below which a voltage per turn drives the core beyond a
-// peak flux density.
-func SaturationFrequency(perTurn float64, limit ferrite.FluxDensity, area float64) rf.Frequency {
-	return rf.Frequency(perTurn / (math.Sqrt2 * math.Pi * float64(limit) * area))
-}
-
-// LossDensity returns the loss of a linear material in W/m³ at a peak flux density:
-// ω·B²·µ″/(2µ0·|µ|²).
-func LossDensity(f rf.Frequency, b ferrite.FluxDensity, mu complex128) float64 {
-	m := real(mu)*real(mu) + imag(mu)*imag(mu)
-	return 2 * math.Pi * f.Hz() * float64(b) * float64(b) * -imag(mu) / (2 * vacuumPermeability * m)
-}
-
-// Steinmetz is a law of core loss at large flux, k·f^a·B^b in kW/m³ with f in Hz and B in T. Its
-// coefficients are the user's: it holds only inside the box of frequency, flux and temperature that
-// they were fitted in.
-type Steinmetz struct{ K, A, B float64 }
-
-// Density returns the loss in kW/m³.
-func (s Steinmetz) Density(f rf.Frequency, b ferrite.FluxDensity) float64 {
-	return s.K * math.Pow(f.Hz(), s.A) * math.Pow(float64(b), s.B)
-}
-
 // Transfer is what a small core of a monitoring probe sees when it monitors a current, and when it is
 // made to inject the same current.
 type Transfer struct {

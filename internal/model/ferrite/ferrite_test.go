@@ -82,18 +82,18 @@ func TestWhatIsNotTabulatedIsRefusedAndNotZero(t *testing.T) {
 
 func TestABadTableIsToldWithItsPlaces(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
-		"no unit":        {"f;µ′;µ″\n1;2;3\n", "the frequency column has no unit"},
-		"no loss":        {"f/MHz;µ′\n1;2\n", "no column for µ″"},
-		"word":           {"f/MHz;µ′;µ″\n1;abc;3\n2;3;4\n", "m:2:3: \"abc\" is not a number"},
+		"no unit":        {"f;µ′;µ″\n1;2;3\n", "m:1:1: the column \"f\" has no unit"},
+		"no loss":        {"f/MHz;µ′\n1;2\n", "m:1:1: there is no column \"µ″\""},
+		"word":           {"f/MHz;µ′;µ″\n1;abc;3\n2;3;4\n", "m:2:3: \"abc\" is no figure"},
 		"active":         {"f/MHz;µ′;µ″\n1;700;-3\n2;600;4\n", "must not be negative"},
 		"falling":        {"f/MHz;µ′;µ″\n2;700;3\n1;600;4\n", "not above the frequency before it"},
 		"one row":        {"f/MHz;µ′;µ″\n2;700;3\n", "at least two rows"},
 		"empty":          {"# nothing\n", "no rows"},
-		"not a number":   {"f/MHz;µ′;µ″\nNaN;700;3\n1;2;3\n", "\"NaN\" is not a number"},
-		"no frequency":   {"f/MHz;µ′;µ″\n;700;3\n1;2;3\n", "no frequency"},
-		"column twice":   {"f/MHz;µ′;µ';µ″\n1;700;3;3\n", "two columns are µ′"},
+		"not a number":   {"f/MHz;µ′;µ″\nNaN;700;3\n1;2;3\n", "m:2:1: \"NaN\" is no figure"},
+		"no frequency":   {"f/MHz;µ′;µ″\n;700;3\n1;2;3\n", "m:2:1: the frequency is missing"},
+		"column twice":   {"f/MHz;µ′;µ';µ″\n1;700;3;3\n", "m:1: several columns could be the µ′: \"µ′\", \"µ'\""},
 		"not UTF-8":      {"f/MHz;\xb5;b\n", "not UTF-8"},
-		"zero frequency": {"f/MHz;µ′;µ″\n0;700;3\n1;2;3\n", "not above the frequency before it"},
+		"zero frequency": {"f/MHz;µ′;µ″\n0;700;3\n1;2;3\n", "m:2:1: frequency \"0 MHz\" must be above 0 Hz"},
 	} {
 		table, problems := ferrite.ParseTable("m", []byte(c.text))
 		if table != nil || problems.Err() == nil || !strings.Contains(problems.Err().Error(), c.want) {

@@ -2,7 +2,6 @@ package level
 
 import (
 	"fmt"
-	"math"
 	"strings"
 
 	"provoke/internal/units/rf"
@@ -43,35 +42,8 @@ func ClampLimit(emf rf.Voltage) rf.Current { return rf.CurrentOfVoltage(emf, cla
 // 150 Ω).
 func JigReading(emf rf.Voltage) rf.Voltage { return emf.Sub(rf.GainOfAmplitudeRatio(6)) }
 
-// EMFOfJigReading is the inverse of JigReading.
-func EMFOfJigReading(umr rf.Voltage) rf.Voltage { return umr.Add(rf.GainOfAmplitudeRatio(6)) }
-
-// AdaptorLoss returns the loss of a 150-to-50 Ω adaptor, 100 Ω in series with 50 Ω: 9.54 dB.
-func AdaptorLoss() rf.Gain { return rf.GainOfAmplitudeRatio(150.0 / 50.0) }
-
-// Rescale returns how far the generator moves from a calibration at one level to another, in a
-// linear system: 20·log10(wanted/calibrated). It is NaN where either is not exactly known.
-func Rescale(calibrated, wanted rf.Voltage) rf.Gain {
-	g, b := wanted.Minus(calibrated)
-	if b != rf.Exactly {
-		return rf.Gain(math.NaN())
-	}
-	return g
-}
-
-// SaturationPasses reports whether a jig reading that rose by out, while the generator was raised
-// by 5.1 dB unmodulated, shows an amplifier with room for the crest of 80 % AM: 3.1 to 7.1 dB
-// (IEC 61000-4-6 edition 4; from memory, high; edition 5 revised it).
-func SaturationPasses(out rf.Gain) bool {
-	const least, most, rounding = 3.1, 7.1, 1e-9
-	return out >= least-rounding && out <= most+rounding
-}
-
 // FieldStrength is an electric field as a voltage per metre. The zero value is absent.
 type FieldStrength struct{ perMetre rf.Voltage }
-
-// VoltsPerMetre returns a field strength.
-func VoltsPerMetre(x float64) FieldStrength { return FieldStrength{rf.Volts(x)} }
 
 // ParseFieldStrength reads "20 V/m" and "140 dBµV/m".
 func ParseFieldStrength(text string) (FieldStrength, error) {

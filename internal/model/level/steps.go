@@ -2,7 +2,6 @@ package level
 
 import (
 	"fmt"
-	"math"
 
 	"provoke/internal/units/rf"
 )
@@ -74,24 +73,6 @@ func (r StepRule) Grid(low, high rf.Frequency) (Grid, error) {
 		return Grid{}, fmt.Errorf("the step rule %s covers %v to %v and not all of %v to %v", r.ID, first, last, low, high)
 	}
 	return GridUnion(parts...), nil
-}
-
-// ScanTime returns how long the fastest continuous scan from low to high takes: the logarithm of
-// the ratio over the rate, band by band (the rate follows the tuned frequency). 0 where the rule
-// has no rate for a part of it.
-func (r StepRule) ScanTime(low, high rf.Frequency) rf.Duration {
-	seconds := 0.0
-	for _, b := range r.Bands {
-		from, to := max(low, b.Low), min(high, b.High)
-		if from >= to {
-			continue
-		}
-		if b.ScanRate <= 0 {
-			return 0
-		}
-		seconds += math.Log(float64(to)/float64(from)) / b.ScanRate
-	}
-	return rf.Duration(math.Round(seconds * 1e9))
 }
 
 const milReaction = "3 s or the DUT's reaction time, whichever is longer (461F and G; 461D and E: 1 s)"

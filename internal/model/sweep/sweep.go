@@ -108,21 +108,6 @@ func (s Sweep) At(t time.Duration) (f rf.Frequency, running bool) {
 	return s.f(s.u(s.From) + part*(s.u(s.To)-s.u(s.From))), true
 }
 
-// Pass returns which pass, from 0, is running at a time since the beginning of the first, and the time
-// since its own beginning. Running is false in the pause behind it and after the last pass.
-func (s Sweep) Pass(t time.Duration) (pass int, in time.Duration, running bool) {
-	if t < 0 {
-		return 0, t, false
-	}
-	period := s.Time + s.Pause
-	pass = int(t / period)
-	if last := max(s.Passes, 1) - 1; pass > last {
-		return last, t - time.Duration(last)*period, false
-	}
-	in = t - time.Duration(pass)*period
-	return pass, in, in <= s.Time
-}
-
 // When returns the time since the beginning of a pass at which it is at a frequency; ok is false where
 // it never is.
 func (s Sweep) When(f rf.Frequency) (t time.Duration, ok bool) {
@@ -138,22 +123,4 @@ func (s Sweep) When(f rf.Frequency) (t time.Duration, ok bool) {
 // or the sweep is too fast for it.
 func (s Sweep) Dwell(low, high rf.Frequency) time.Duration {
 	return time.Duration(math.Abs((s.u(high) - s.u(low)) / s.rate() * 1e9))
-}
-
-// Shift returns the distance in frequency that the sweep moves in a time around a frequency.
-func (s Sweep) Shift(f rf.Frequency, t time.Duration) rf.Frequency {
-	d := math.Abs(s.rate()) * t.Seconds()
-	return rf.Frequency(math.Abs(float64(s.f(s.u(f)+d/2) - s.f(s.u(f)-d/2))))
-}
-
-// Points returns how many frequencies a grid of steps of a share of the preceding frequency has, both
-// ends counted: ⌈ln(high/low)/ln(1+step)⌉ + 1.
-func Points(low, high rf.Frequency, step rf.Fraction) int {
-	return int(math.Ceil(math.Log(float64(high/low))/math.Log1p(float64(step))-1e-9)) + 1
-}
-
-// MinimumTime returns the shortest sweep that gives every such frequency its dwell: what a stepped run
-// of the same range takes for dwells alone.
-func MinimumTime(low, high rf.Frequency, step rf.Fraction, dwell time.Duration) time.Duration {
-	return time.Duration(Points(low, high, step)) * dwell
 }

@@ -25,14 +25,6 @@ func UpperBound(k, n int, confidence float64) (float64, error) {
 	return upper(k, n, 1-confidence), nil
 }
 
-// LowerBound returns the exact one-sided lower limit.
-func LowerBound(k, n int, confidence float64) (float64, error) {
-	if err := binomial(k, n, confidence); err != nil {
-		return 0, err
-	}
-	return lower(k, n, 1-confidence), nil
-}
-
 // TrialsToClaim returns how many trials without an upset show, with a confidence, that the
 // probability is below p.
 func TrialsToClaim(p, confidence float64) (int, error) {

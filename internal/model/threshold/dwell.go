@@ -196,9 +196,3 @@ func binomialBelow(k, n int, p float64) float64 {
 // ChanceDwell returns the dwell that catches a share of upsets that come by chance at a rate per
 // second: −ln(1 − share)/rate.
 func ChanceDwell(rate, share float64) float64 { return -math.Log1p(-share) / rate }
-
-// MissedBy returns the probability that n dwells in a row show nothing of upsets that come with the
-// given probability per dwell.
-func MissedBy(probability float64, dwells int) float64 {
-	return math.Pow(1-probability, float64(dwells))
-}

@@ -631,16 +631,14 @@ func TestTrialsThatClaimAProbability(t *testing.T) {
 			t.Errorf("confidence %g: %v", c[1], err)
 		}
 	}
-	// 9 of 9: the lower limit is 0.05^(1/9), the upper 1; the other way round for 0 of 9.
-	low, _ := LowerBound(9, 9, 0.95)
-	near(t, "9 of 9, one-sided", low, math.Pow(0.05, 1.0/9), 1e-9)
+	// 9 of 9: the lower limit is 0.025^(1/9), the upper 1; the other way round for 0 of 9.
 	low, high, err := ClopperPearson(9, 9, 0.95)
 	near(t, "9 of 9", low, math.Pow(0.025, 1.0/9), 1e-9)
 	if low0, high0, err0 := ClopperPearson(0, 9, 0.95); err != nil || err0 != nil || high != 1 || low0 != 0 || math.Abs(high0-(1-low)) > 1e-9 {
 		t.Errorf("0 of 9: %g to %g, 9 of 9: %g to %g", low0, high0, low, high)
 	}
 	for _, c := range [][2]int{{-1, 9}, {10, 9}, {0, 0}} {
-		if _, err := LowerBound(c[0], c[1], 0.95); err == nil {
+		if _, err := UpperBound(c[0], c[1], 0.95); err == nil {
 			t.Errorf("%d of %d", c[0], c[1])
 		}
 	}

@@ -48,8 +48,3 @@ func rampMean(m Model, sigma, step float64, chances int, shift float64) float64 
 	}
 	return mean / (1 - none)
 }
-
-// CorrectRamp returns the level of 50 % upsets behind the first-upset level of a plain ramp.
-func CorrectRamp(m Model, observed, sigma, step float64, chances int) float64 {
-	return observed - RampBias(m, sigma, step, chances)
-}

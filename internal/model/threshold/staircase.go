@@ -54,10 +54,6 @@ func RuleFor(probability float64) (Rule, error) {
 // TransformedTarget returns the probability that n upsets in a row settle round: 0.5^(1/n).
 func TransformedTarget(n int) float64 { return math.Pow(0.5, 1/float64(n)) }
 
-// WeightedRatio returns step up over step down of a weighted staircase that settles round an upset
-// probability p: p/(1 − p).
-func WeightedRatio(p float64) float64 { return p / (1 - p) }
-
 // Move returns by how many steps the level moves after the newest trial of a staircase: its outcomes
 // in order, each with the level it was made at. 0 means one more at the same level.
 func (r Rule) Move(trials []Trial) int {

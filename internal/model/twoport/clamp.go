@@ -124,21 +124,6 @@ func SourceEMF(forward rf.Power, rs rf.Resistance) float64 {
 	return 2 * math.Sqrt(float64(rs)*forward.SI())
 }
 
-// Generator is an e.m.f. and an impedance in series with the cable as they are: a source in the
-// wire, or a clamp of which only these are known. EMF is per volt of the source.
-type Generator struct {
-	EMF complex128
-	Z   OnePort
-}
-
-// Inject fills the e.m.f. and the impedance.
-func (s Generator) Inject(g Grid, emf, series []complex128) error {
-	for i := range emf {
-		emf[i] = s.EMF
-	}
-	return Series{s.Z}.fill(g, series)
-}
-
 // Probe is a current monitoring probe: Turns turns on a core, loaded by Load (the receiver in
 // parallel with what is inside).
 type Probe struct {

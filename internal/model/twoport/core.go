@@ -53,9 +53,6 @@ func (t Toroid) Area() float64 {
 	return t.stack() * l * l / (1/r1 - 1/r2)
 }
 
-// Volume returns path length times area, in cubic metre.
-func (t Toroid) Volume() float64 { return t.PathLength() * t.Area() }
-
 // Gapped returns the permeability that the gap leaves: µ/(1 + µ·g/le).
 func (t Toroid) Gapped(mu complex128) complex128 {
 	if t.Gap == 0 {

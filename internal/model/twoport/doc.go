@@ -1,7 +1,7 @@
 // Package twoport is the mathematics of RF networks between two pairs of terminals: ABCD matrices
-// and one-ports over frequency, their conversions, and the parts that stand on a cable under test:
-// line over a plane, ferrite, transformer, coupled windings, capacitor with its parasitics, common
-// mode choke, LISN, measured Touchstone parts, injection clamp and monitoring probe. It knows no
+// and one-ports over frequency, and the parts that stand on a cable under test: line over a plane,
+// ferrite, capacitor with its parasitics, common mode choke, LISN, measured Touchstone parts, injection
+// clamp and monitoring probe. It knows no
 // bench, no file and no product; what is on a cable in which order is said by package cable.
 //
 // It stands after touchstone in the flow. Formulas are those of the textbooks of line and circuit

@@ -85,11 +85,11 @@ func TestTheWorkedClampHasTheInsertionLossOfTheNodalSolve(t *testing.T) {
 }
 
 func z0B(t testing.TB) Line {
-	l, err := OverPlane{Radius: 2e-3, Height: 50e-3}.On(0, Loss{})
+	z, err := OverPlane{Radius: 2e-3, Height: 50e-3}.Impedance()
 	if err != nil {
 		t.Fatal(err)
 	}
-	return l
+	return Line{Impedance: z}
 }
 
 // cableB is the cable of worked example B with a clamp on it.
@@ -107,7 +107,7 @@ func cableB(t testing.TB, clamp Injector) *Path {
 func TestCurrentsOfTheWorkedCable(t *testing.T) {
 	g := grid(t, 1e6, 10e6, 100e6)
 	var s Solution
-	if err := cableB(t, Generator{1, Resistor(50)}).Solve(g, &s); err != nil {
+	if err := cableB(t, Generator{Resistor(50)}).Solve(g, &s); err != nil {
 		t.Fatal(err)
 	}
 	want := [][4]float64{

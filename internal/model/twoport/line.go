@@ -71,16 +71,6 @@ func (o OverPlane) velocity() float64 {
 	return o.Velocity
 }
 
-// Constants returns inductance and capacitance per metre.
-func (o OverPlane) Constants() (henry, farad float64, err error) {
-	z, err := o.Impedance()
-	if err != nil {
-		return 0, 0, err
-	}
-	v := o.velocity() * SpeedOfLight
-	return float64(z) / v, 1 / (float64(z) * v), nil
-}
-
 // Loss of a line, each term in decibel per metre at 50 MHz.
 type Loss struct {
 	// Skin grows with the root of frequency, as losses in conductors and most insulation do.
@@ -100,12 +90,6 @@ type Line struct {
 	Length    rf.Length // 0 is Through
 	Velocity  float64   // against that of light; 0 means 1
 	Loss      Loss
-}
-
-// On returns a piece of the line that a wire over the plane makes.
-func (o OverPlane) On(length rf.Length, loss Loss) (Line, error) {
-	z, err := o.Impedance()
-	return Line{Impedance: z, Length: length, Velocity: o.velocity(), Loss: loss}, err
 }
 
 func (l Line) check() error {

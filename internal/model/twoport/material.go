@@ -25,9 +25,6 @@ type Row struct {
 	Real, Loss *float64 // µ′ and µ″
 }
 
-// RowOf returns a row with both components.
-func RowOf(at rf.Frequency, real, loss float64) Row { return Row{at, &real, &loss} }
-
 // Table is a material as a table. It interpolates each component straight in log–log between the
 // rows that have it (in the value itself where one of two neighbours is not positive), and refuses
 // what lies beyond the first and the last of them. Make it with NewTable.
@@ -125,9 +122,6 @@ func (c column) fill(g Grid, put func(i int, x float64)) (missing rf.Frequency, 
 	return 0, nil
 }
 
-// Name returns the material's name.
-func (t *Table) Name() string { return t.name }
-
 // Band returns the frequencies between which both components are tabulated; both absent where there
 // are none.
 func (t *Table) Band() (low, high rf.Frequency) {
@@ -137,11 +131,6 @@ func (t *Table) Band() (low, high rf.Frequency) {
 		return 0, 0
 	}
 	return rf.Frequency(lo), rf.Frequency(hi)
-}
-
-// LossBand returns the frequencies between which µ″ is tabulated.
-func (t *Table) LossBand() (low, high rf.Frequency) {
-	return rf.Frequency(t.loss.hz[0]), rf.Frequency(t.loss.hz[len(t.loss.hz)-1])
 }
 
 // Incomplete returns how many rows lack a component.
@@ -161,18 +150,4 @@ func (t *Table) Fill(g Grid, mu []complex128) error {
 func (t *Table) missing(what string, at rf.Frequency, c column, err error) error {
 	return fmt.Errorf("material %s: %s is %w at %v, only from %v to %v; what is not in a table is not zero: use a table that reaches further, or leave the frequency out",
 		t.name, what, err, at, rf.Frequency(c.hz[0]), rf.Frequency(c.hz[len(c.hz)-1]))
-}
-
-// Fixed is a permeability that is the same at all frequencies: µ′ − jµ″ as written.
-type Fixed complex128
-
-// Fill fills mu with the permeability.
-func (f Fixed) Fill(g Grid, mu []complex128) error {
-	if !(imag(f) <= 0) || math.IsNaN(real(f)) || math.IsInf(real(f), 0) || math.IsInf(imag(f), 0) {
-		return fmt.Errorf("permeability %v: the loss of a passive material has a negative sign, µ′ − jµ″", complex128(f))
-	}
-	for i := range mu {
-		mu[i] = complex128(f)
-	}
-	return nil
 }

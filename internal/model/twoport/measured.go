@@ -81,9 +81,6 @@ func MeasureTwoPort(n *touchstone.Network, in, out int) (p MeasuredTwoPort, rema
 	return MeasuredTwoPort{n, in, out}, remark, err
 }
 
-// SAt returns the scattering matrix of the two ports at point i of the file, and its references.
-func (p MeasuredTwoPort) SAt(i int) (Matrix, References) { return p.matrix(p.Network.S(i)) }
-
 func (p MeasuredTwoPort) matrix(m touchstone.Matrix) (Matrix, References) {
 	a, b := p.In, p.Out
 	r := p.Network.Reference

@@ -231,22 +231,6 @@ func TestNgspiceAgreesOnTheLISNs(t *testing.T) {
 	}
 }
 
-func TestNgspiceAgreesOnCoupledWindings(t *testing.T) {
-	c := Coupled{Primary: 8e-6, Secondary: 2e-6, PrimaryOhm: 0.1, SecondaryOhm: 0.05, Coupling: 0.97}
-	deck := "Vs s 0 AC 1\nRs s a 50\nRa a b 0.1\nL1 b 0 8u\nL2 c 0 2u\nK1 L1 L2 0.97\nRc c d 0.05\nRl d 0 25\n"
-	hz, out := spice(t, deck, 10e3, 100e6, 200, "v(d)")
-	g := gridOf(t, hz)
-	m, err := MatricesOf(c, g)
-	if err != nil {
-		t.Fatal(err)
-	}
-	got := make([]complex128, g.Len())
-	for i := range m {
-		got[i] = 25 / (m[i].A*25 + m[i].B + m[i].C*50*25 + m[i].D*50)
-	}
-	agree(t, "voltage behind the transformer", g, got, out, 0, 1e-6)
-}
-
 // benchmarkDeck is a network like that of benchmarkCable, as ngspice takes it: lossless lines, the
 // clamp and the ferrites with fitted parts.
 func benchmarkDeck(points int) string {

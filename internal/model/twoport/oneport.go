@@ -35,20 +35,6 @@ func (OpenEnd) Impedance(g Grid, z []complex128) error {
 	return nil
 }
 
-// Constant is one impedance at all frequencies, in ohm.
-type Constant complex128
-
-// Impedance fills z with the impedance.
-func (c Constant) Impedance(g Grid, z []complex128) error {
-	if !(real(c) >= 0) || cmplx.IsInf(complex128(c)) || math.IsNaN(imag(c)) {
-		return fmt.Errorf("an impedance of %v Ω is not that of a passive part: its resistance must be 0 Ω or more", complex128(c))
-	}
-	for i := range z {
-		z[i] = complex128(c)
-	}
-	return nil
-}
-
 // Inductor is an inductance with its series resistance.
 type Inductor struct {
 	Henry rf.Inductance
@@ -85,14 +71,6 @@ func (c Capacitor) Impedance(g Grid, z []complex128) error {
 		z[i] = complex(float64(c.ESR), w*float64(c.ESL)-1/(w*float64(c.Farad)))
 	}
 	return nil
-}
-
-// Resonance returns the self-resonance 1/(2π√(L·C)); absent without an ESL.
-func (c Capacitor) Resonance() rf.Frequency {
-	if c.ESL <= 0 || c.Farad <= 0 {
-		return 0
-	}
-	return rf.Frequency(1 / (2 * math.Pi * math.Sqrt(float64(c.ESL)*float64(c.Farad))))
 }
 
 // SeriesOf is one-ports one after the other; none are a short.

@@ -3,7 +3,6 @@ package twoport
 import (
 	"errors"
 	"fmt"
-	"math"
 	"math/cmplx"
 
 	"provoke/internal/units/rf"
@@ -101,71 +100,6 @@ func (c Chain) Matrices(g Grid, m []ABCD) error {
 	return nil
 }
 
-// Reversed is a two-port with input and output exchanged.
-type Reversed struct{ Of TwoPort }
-
-// Matrices fills m with the matrices of the part turned round.
-func (r Reversed) Matrices(g Grid, m []ABCD) error {
-	if err := r.Of.Matrices(g, m); err != nil {
-		return err
-	}
-	for i := range m {
-		turned, err := m[i].Reversed()
-		if err != nil {
-			return fmt.Errorf("at %v: %w", g.Frequency(i), err)
-		}
-		m[i] = turned
-	}
-	return nil
-}
-
-// Transformer is an ideal transformer of Ratio turns at port 1 to one turn at port 2.
-type Transformer struct{ Ratio float64 }
-
-// Matrices fills m with [[n, 0], [0, 1/n]].
-func (t Transformer) Matrices(g Grid, m []ABCD) error {
-	if !(math.Abs(t.Ratio) > 0) || math.IsInf(t.Ratio, 0) {
-		return fmt.Errorf("a transformer ratio of %v: it must be a finite number that is not 0", t.Ratio)
-	}
-	n := complex(t.Ratio, 0)
-	for i := range m {
-		m[i] = ABCD{n, 0, 0, 1 / n}
-	}
-	return nil
-}
-
-// Coupled is two coupled windings with their resistances.
-type Coupled struct {
-	Primary, Secondary       rf.Inductance
-	PrimaryOhm, SecondaryOhm rf.Resistance
-	// Coupling is k, above 0 up to 1 (a negative one is a winding turned round).
-	Coupling float64
-}
-
-// Matrices fills m from Z11 = R1 + jωL1, Z22 = R2 + jωL2, Z21 = jωk√(L1·L2).
-func (c Coupled) Matrices(g Grid, m []ABCD) error {
-	err := errors.Join(positive("primary inductance", c.Primary), positive("secondary inductance", c.Secondary),
-		notNegative("primary resistance", c.PrimaryOhm), notNegative("secondary resistance", c.SecondaryOhm))
-	if k := math.Abs(c.Coupling); !(k > 0 && k <= 1) {
-		err = errors.Join(err, fmt.Errorf("coupling %v: it must be between 0 and 1, and not 0; more than 1 would make energy", c.Coupling))
-	}
-	if err != nil {
-		return err
-	}
-	mutual := c.Coupling * math.Sqrt(float64(c.Primary)*float64(c.Secondary))
-	leak := 1 - c.Coupling*c.Coupling
-	for i := range m {
-		w := g.omega(i)
-		z11, z22 := complex(float64(c.PrimaryOhm), w*float64(c.Primary)), complex(float64(c.SecondaryOhm), w*float64(c.Secondary))
-		y := complex(0, -1/(w*mutual))
-		// Z11·Z22 + (ωM)² with the large terms of a tight coupling cancelled by hand.
-		r1, r2, x1, x2 := real(z11), real(z22), imag(z11), imag(z22)
-		det := complex(r1*r2-x1*x2*leak, r1*x2+r2*x1)
-		m[i] = ABCD{z11 * y, det * y, y, z22 * y}
-	}
-	return nil
-}
-
 // Choke is a common mode choke in a cable of two conductors: each winding has the inductance Henry,
 // the coupling Coupling, and across them lie the winding capacitance and the resistance of the core.
 // As a one-port it is what the common mode current of both conductors sees.
@@ -202,9 +136,4 @@ func (c Choke) Impedance(g Grid, z []complex128) error {
 		z[i] = complex(float64(c.Ohm), 0) + reciprocal(y)
 	}
 	return nil
-}
-
-// Leakage returns what the choke puts into the differential mode: 2L(1−k).
-func (c Choke) Leakage() rf.Inductance {
-	return rf.Inductance(2 * float64(c.Henry) * (1 - c.Coupling))
 }

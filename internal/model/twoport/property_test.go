@@ -36,16 +36,12 @@ func onePort(t *rapid.T) OnePort {
 }
 
 func twoPort(t *rapid.T) TwoPort {
-	switch rapid.IntRange(0, 5).Draw(t, "two-port") {
+	switch rapid.IntRange(0, 3).Draw(t, "two-port") {
 	case 0:
 		return Series{onePort(t)}
 	case 1:
 		return Shunt{onePort(t)}
 	case 2:
-		return Transformer{between(t, 0.1, 10, "ratio")}
-	case 3:
-		return Coupled{Primary: 10e-6, Secondary: rf.Inductance(between(t, 1e-6, 1e-4, "henry")), PrimaryOhm: 0.1, Coupling: rapid.Float64Range(0.1, 1).Draw(t, "k")}
-	case 4:
 		return Clamp{Core: coreA, Material: ferriteModel, Turns: 2, Farad: 6e-12, Primary: 40e-9, Secondary: 25e-9}
 	default:
 		return Line{Impedance: rf.Resistance(between(t, 20, 400, "Z0")), Length: rf.Length(between(t, 0.01, 3, "length")), Velocity: rapid.Float64Range(0.5, 1).Draw(t, "velocity"),
@@ -122,7 +118,7 @@ func TestALosslessChainDissipatesNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := Chain{
 			Line{Impedance: 234, Length: rf.Length(between(t, 0.01, 3, "length"))}, Shunt{Capacitor{Farad: rf.Capacitance(between(t, 1e-12, 1e-9, "farad"))}},
-			Series{Inductor{Henry: rf.Inductance(between(t, 1e-9, 1e-5, "henry"))}}, Transformer{2},
+			Series{Inductor{Henry: rf.Inductance(between(t, 1e-9, 1e-5, "henry"))}},
 		}
 		b, err := matrix(t, c, frequency(t)).PowerBalance(1, passive(t, "source"), passive(t, "load"))
 		if err != nil {
@@ -178,50 +174,19 @@ func TestConversionsComeBack(t *testing.T) {
 		if s > 1e3 {
 			t.Skip("a chain of more than 60 dB loses digits in S")
 		}
-		ref, to := References{passive(t, "ref1"), passive(t, "ref2")}, References{passive(t, "to1"), passive(t, "to2")}
+		ref := References{passive(t, "ref1"), passive(t, "ref2")}
 		a, err := m.S(ref)
 		if err != nil {
 			t.Fatal(err)
 		}
-		r, err := Renormalised(a, ref, to)
-		if err != nil {
-			t.Fatal(err)
-		}
-		straight, err := m.S(to)
-		if err != nil {
-			t.Fatal(err)
-		}
-		back, err := ABCDOfS(r, to)
+		back, err := ABCDOfS(a, ref)
 		if err != nil {
 			t.Fatal(err)
 		}
 		tolerance := 1e-9 * s * s * s
-		for k, p := range [][2]complex128{{m.A, back.A}, {m.B / 100, back.B / 100}, {m.C * 100, back.C * 100}, {m.D, back.D}, {r[0][0], straight[0][0]}, {r[1][1], straight[1][1]}, {r[1][0], straight[1][0]}} {
+		for k, p := range [][2]complex128{{m.A, back.A}, {m.B / 100, back.B / 100}, {m.C * 100, back.C * 100}, {m.D, back.D}} {
 			if cmplx.Abs(p[0]-p[1]) > tolerance {
 				t.Fatalf("figure %d: %v and %v", k, p[0], p[1])
-			}
-		}
-		if z, err := m.Z(); err == nil && cmplx.Abs(m.C) > 1e-6 {
-			again, err := ABCDOfZ(z)
-			if err != nil {
-				t.Fatal(err)
-			}
-			close2(t, "A by way of Z", again.A, m.A, 1e-9)
-			sz, err := SOfZ(z, ref)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if cmplx.Abs(sz[1][0]-a[1][0]) > tolerance {
-				t.Fatalf("S21 by way of Z: %v and %v", sz[1][0], a[1][0])
-			}
-		}
-		if y, err := m.Y(); err == nil && cmplx.Abs(m.B) > 1e-3 {
-			sy, err := SOfY(y, ref)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if cmplx.Abs(sy[1][0]-a[1][0]) > tolerance {
-				t.Fatalf("S21 by way of Y: %v and %v", sy[1][0], a[1][0])
 			}
 		}
 	})

@@ -21,13 +21,10 @@ func TestPartsThatCannotBeAreRefusedWithWhatIsWrong(t *testing.T) {
 	}{
 		{Resistor(-1), "-1 Ω"},
 		{Resistor(nan), "NaN"},
-		{Constant(complex(-3, 4)), "must be 0 Ω or more"},
 		{Inductor{Henry: -1e-6}, "inductance -1.00 µH"},
 		{Capacitor{}, "capacitance"},
 		{Capacitor{Farad: 1e-9, ESR: -1}, "series resistance (ESR)"},
 		{Choke{Henry: 1e-3, Coupling: 1.2}, "coupling 1.2"},
-		{Coupled{Primary: 1e-6, Secondary: 1e-6, Coupling: 1.01}, "make energy"},
-		{Transformer{}, "ratio of 0"},
 		{Line{Impedance: 0, Length: 1}, "characteristic impedance"},
 		{Line{Impedance: 50, Length: -1}, "length of line"},
 		{Line{Impedance: 50, Length: 1, Velocity: 1.2}, "velocity 1.2"},
@@ -36,7 +33,6 @@ func TestPartsThatCannotBeAreRefusedWithWhatIsWrong(t *testing.T) {
 		{Ferrite{Core: Toroid{Outer: 20e-3, Inner: 10e-3}, Material: Fixed(100)}, "height of the core"},
 		{Ferrite{Core: Toroid{Outer: 20e-3, Inner: 10e-3, Height: 10e-3, Gap: 1}, Material: Fixed(100)}, "gap"},
 		{Ferrite{Core: coreA}, "without a material"},
-		{Ferrite{Core: coreA, Material: Fixed(complex(100, 5))}, "negative sign"},
 		{Ferrite{Core: coreA, Material: Dispersion{Debye: []Debye{{-1, 1e6}}}}, "Debye term"},
 		{Ferrite{Core: coreA, Material: mnZn750()}, "µ′ is not tabulated at 50 MHz"},
 		{Clamp{Core: coreA, Material: niZn800(), Primary: -1}, "primary leakage"},
@@ -198,7 +194,7 @@ func TestAMeasuredFilterIsTheFilter(t *testing.T) {
 func TestALoopWithoutLossThatResonatesHasNoFiniteCurrent(t *testing.T) {
 	// 1 H and 1 F scaled to resonate at 1/2π Hz exactly do so in floating point: X = ωL − 1/ωC = 0.
 	f := rf.Frequency(1 / (2 * math.Pi))
-	p := Path{DUT: Capacitor{Farad: 1, ESL: 1}, AE: Resistor(0), Clamp: Generator{1, Resistor(0)}}
+	p := Path{DUT: Capacitor{Farad: 1, ESL: 1}, AE: Resistor(0), Clamp: Generator{Resistor(0)}}
 	var s Solution
 	if err := p.Solve(grid(t, f), &s); err == nil || !strings.Contains(err.Error(), "no finite current") {
 		t.Errorf("%v, %v", err, s.DUT)
@@ -208,7 +204,7 @@ func TestALoopWithoutLossThatResonatesHasNoFiniteCurrent(t *testing.T) {
 func TestAnOpenEndCarriesNoCurrentAndTheCableStillDoes(t *testing.T) {
 	line := z0B(t)
 	line.Length = 0.5
-	p := Path{DUT: OpenEnd{}, ToDUT: []TwoPort{line}, AE: Resistor(150), Clamp: Generator{1, Resistor(50)}}
+	p := Path{DUT: OpenEnd{}, ToDUT: []TwoPort{line}, AE: Resistor(150), Clamp: Generator{Resistor(50)}}
 	var s Solution
 	if err := p.Solve(grid(t, 30e6), &s); err != nil {
 		t.Fatal(err)

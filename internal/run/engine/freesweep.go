@@ -12,6 +12,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
+	"provoke/internal/model/chain"
 	"provoke/internal/model/sweep"
 	"provoke/internal/units/rf"
 )
@@ -164,7 +165,7 @@ func (f *freeSweep) lookAtStart(ctx context.Context, set guard.Setting) error {
 	}
 	f.tell("reading the current before the sweep starts")
 	mod := f.spec.Plan.Modulation
-	drive, crest := set.Level.Sub(mod.CarrierOverLevel()), plan.CrestOfLevel(mod)
+	drive, crest := set.Level.Sub(mod.CarrierOverLevel()), chain.CrestOfLevel(mod)
 	p, err := f.predict(set.Frequency, drive)
 	if err != nil {
 		return err

@@ -50,7 +50,7 @@ func onBench(t *testing.T) (*run, *lowered) {
 // refused says whether a rating forbids a drive at a frequency.
 func (r *run) refused(t *testing.T, f rf.Frequency, drive rf.Power) bool {
 	t.Helper()
-	p, err := r.cfg.Chain.Predict(f, drive, guard.CrestOf(level.Modulation{}), catalog.OnCable)
+	p, err := r.cfg.Chain.Predict(f, drive, chain.CrestOf(level.Modulation{}), catalog.OnCable)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,7 +141,7 @@ func TestADwellAllowsForTheCompressionOfTheCrest(t *testing.T) {
 		for p.Compression < 0.5 {
 			drive = drive.Add(1)
 			var err error
-			if p, err = r.cfg.Chain.Predict(f1, drive, guard.CrestOf(r.cfg.Plan.Modulation), catalog.OnCable); err != nil {
+			if p, err = r.cfg.Chain.Predict(f1, drive, chain.CrestOf(r.cfg.Plan.Modulation), catalog.OnCable); err != nil {
 				t.Fatal(err)
 			}
 		}

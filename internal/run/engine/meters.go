@@ -7,7 +7,6 @@ import (
 
 	"provoke/internal/bench/driver"
 	"provoke/internal/bench/guard"
-	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
 	"provoke/internal/units/rf"
@@ -57,7 +56,7 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 // measurePower reads forward and reverse power at the level that was reached, and has the guard look at
 // them. On the way to it lookForward alone reads them: many power meters average, and still show a level that is gone.
 func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
-	crest := plan.CrestOfLevel(mod)
+	crest := chain.CrestOfLevel(mod)
 	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
 	if err := r.readPower(ctx, &m); err != nil {
 		return err
@@ -96,7 +95,7 @@ func (r *run) lookForward(ctx context.Context, f rf.Frequency, drive rf.Power) e
 
 // predict is the budget of an unmodulated carrier.
 func (r *run) predict(f rf.Frequency, drive rf.Power) (chain.Prediction, error) {
-	p, err := r.cfg.Chain.Predict(f, drive, guard.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
+	p, err := r.cfg.Chain.Predict(f, drive, chain.CrestOf(level.Modulation{}), r.cfg.Plan.Fixture)
 	if err != nil {
 		return p, fmt.Errorf("predict the current: %w", err)
 	}
@@ -211,8 +210,8 @@ func (r *run) watchMeters(ctx context.Context, at reached) (*dwellMeters, error)
 	if !r.seesCurrent() && !r.seesPower() && !r.wired() {
 		return nil, nil
 	}
-	d := &dwellMeters{run: r, ctx: ctx, at: at, crest: plan.CrestOfLevel(r.cfg.Plan.Modulation)}
-	p, err := r.cfg.Chain.Predict(r.at.Frequency, r.at.Level, guard.CrestOf(r.cfg.Plan.Modulation), r.cfg.Plan.Fixture)
+	d := &dwellMeters{run: r, ctx: ctx, at: at, crest: chain.CrestOfLevel(r.cfg.Plan.Modulation)}
+	p, err := r.cfg.Chain.Predict(r.at.Frequency, r.at.Level, chain.CrestOf(r.cfg.Plan.Modulation), r.cfg.Plan.Fixture)
 	if err != nil {
 		return nil, fmt.Errorf("predict the crest: %w", err)
 	}

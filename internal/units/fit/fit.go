@@ -216,9 +216,6 @@ func (p Problem) result(x []float64, converged bool) (Result, error) {
 // it.
 func (r Result) StandardError(i int) float64 { return math.Sqrt(r.covariance.At(i, i)) }
 
-// Covariance returns that of two parameters.
-func (r Result) Covariance(i, k int) float64 { return r.covariance.At(i, k) }
-
 // Correlation returns that of two parameters, between −1 and 1; 0 where one is not known.
 func (r Result) Correlation(i, k int) float64 {
 	c := r.covariance.At(i, k) / (r.StandardError(i) * r.StandardError(k))

@@ -107,10 +107,6 @@ func levelFromSI[U Unit](x float64) Level[U] {
 // give absent, -Inf gives off.
 func FromDB[U Unit](db float64) Level[U] { return levelFromDB[U](db) }
 
-// FromSI returns a level given in W, V r.m.s., A r.m.s. or Ω. Zero gives off; a negative number
-// or NaN gives absent.
-func FromSI[U Unit](x float64) Level[U] { return levelFromSI[U](x) }
-
 // Off returns the level of nothing at all.
 func Off[U Unit]() Level[U] { return Level[U]{st: off} }
 
@@ -125,9 +121,6 @@ func Volts(x float64) Voltage { return levelFromSI[Volt](x) }
 
 // VoltsPP returns the r.m.s. voltage of a sine of the given peak-to-peak voltage.
 func VoltsPP(x float64) Voltage { return levelFromSI[Volt](x / (2 * math.Sqrt2)) }
-
-// DBuV returns a voltage in dBµV.
-func DBuV(x float64) Voltage { return levelFromDB[Volt](x - 120) }
 
 // Amperes returns an r.m.s. current.
 func Amperes(x float64) Current { return levelFromSI[Ampere](x) }

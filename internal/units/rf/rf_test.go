@@ -96,7 +96,7 @@ func TestLevelsOfTheTrade(t *testing.T) {
 
 // standards.md section 10 rows 13–15; formulas of CISPR 16-1-2.
 func TestProbeReadingToCurrent(t *testing.T) {
-	i := ProbeCurrent(DBuV(60), DBOhm(14))
+	i := ProbeCurrent(Volts(1e-3), DBOhm(14))
 	near(t, "row 13", i.In(), 46, 0.005)
 	near(t, "row 13", i.SI(), 199.5e-6, 0.2e-6)
 	zt := TransimpedanceOfJigGain(-20)
@@ -113,7 +113,7 @@ func TestProbeReadingToCurrent(t *testing.T) {
 	if bound, _ := Parse[Ohm]("at most 14 dBS"); bound.String() != "at least -14.0 dBΩ" {
 		t.Errorf("an admittance of at most 14 dBS is an impedance of %v, want at least -14.0 dBΩ", bound)
 	}
-	if got := ProbeCurrent(DBuV(60), DBOhm(14).WithBound(AtLeast)); !got.Absent() {
+	if got := ProbeCurrent(Volts(1e-3), DBOhm(14).WithBound(AtLeast)); !got.Absent() {
 		t.Errorf("a transfer impedance that is only a bound gave the current %v", got)
 	}
 }

@@ -120,10 +120,10 @@ func TestAGainThatIsNoNumberLeavesNothingKnown(t *testing.T) {
 	if got := FromDB[Watt](math.Inf(-1)); !got.IsOff() {
 		t.Errorf("-Inf dBW is %v", got)
 	}
-	if got := FromSI[Watt](-1); !got.Absent() {
+	if got := Watts(-1); !got.Absent() {
 		t.Errorf("-1 W is %v", got)
 	}
-	if got := FromSI[Watt](0); !got.IsOff() {
+	if got := Watts(0); !got.IsOff() {
 		t.Errorf("0 W is %v", got)
 	}
 	if got := DBm(3).WithBound(AtLeast).WithBound(Exactly); !got.Exact() {

@@ -1,4 +1,4 @@
-package trace
+package tabular
 
 import (
 	"math"
@@ -7,20 +7,20 @@ import (
 	"unicode"
 )
 
-// cell is one field of a row.
-type cell struct {
-	text   string
-	column int // of its first character, from 1
+// Cell is one field of a row.
+type Cell struct {
+	Text   string
+	Column int // of its first character, from 1
 	quoted bool
 }
 
 // split cuts a line at a separator outside double quotes; ' ' stands for any run of blanks. A doubled
 // quote inside quotes is one quote. Closed is false where a quote is left open.
-func split(line string, separator rune) (cells []cell, closed bool) {
+func split(line string, separator rune) (cells []Cell, closed bool) {
 	var b strings.Builder
 	quoted, wasQuoted, column, start := false, false, 0, 1
 	finish := func(next int) {
-		cells = append(cells, cell{strings.Trim(b.String(), " \t\u00a0\u202f\u2009"), start, wasQuoted})
+		cells = append(cells, Cell{strings.Trim(b.String(), " \t\u00a0\u202f\u2009"), start, wasQuoted})
 		b.Reset()
 		wasQuoted, start = false, next
 	}
@@ -58,53 +58,54 @@ func split(line string, separator rune) (cells []cell, closed bool) {
 	return cells, !quoted
 }
 
-// kind is what the text of a cell can be.
-type kind byte
+// Kind is what the text of a cell can be.
+type Kind byte
 
+// What a cell can hold.
 const (
-	words   kind = iota
+	Words   Kind = iota
 	empty        // nothing
-	number       // a figure, perhaps with a unit
+	Number       // a figure, perhaps with a unit
 	missing      // a mark for "no figure": ---, NaN, OVLD
 	stamped      // a time stamp, or one part of it
 )
 
-// value is what was read in a cell.
-type value struct {
-	kind kind
-	x    float64
-	unit string // behind the figure, as written
+// Value is what was read in a cell.
+type Value struct {
+	Kind Kind
+	X    float64
+	Unit string // behind the figure, as written
 }
 
 // read classifies a cell under a decimal sign. Quoted or not, a separator inside is already gone.
-func (r *reader) read(c cell, decimal byte) value {
-	s := c.text
+func (r *Reader) read(c Cell, decimal byte) Value {
+	s := c.Text
 	if s == "" {
-		return value{kind: empty}
+		return Value{Kind: empty}
 	}
-	if x, unit, ok := figure(s, decimal); ok && r.knows(unit) {
+	if x, unit, ok := Figure(s, decimal); ok && r.knows(unit) {
 		if math.IsInf(x, 0) || math.Abs(x) >= 9.9e37*(1-1e-5) { // SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5
-			return value{kind: missing}
+			return Value{Kind: missing}
 		}
-		return value{number, x, unit}
+		return Value{Number, x, unit}
 	}
 	if isMissing(s) {
-		return value{kind: missing}
+		return Value{Kind: missing}
 	}
-	if looksStamped(s) {
-		return value{kind: stamped}
+	if r.Stamped != nil && r.Stamped(s) {
+		return Value{Kind: stamped}
 	}
-	return value{kind: words}
+	return Value{Kind: Words}
 }
 
 // knows reports that what stands behind a figure is a unit, or nothing.
-func (r *reader) knows(unit string) bool {
+func (r *Reader) knows(unit string) bool {
 	if unit == "" {
 		return true
 	}
 	known, seen := r.suffixes[unit]
 	if !seen {
-		u, _ := unitOf(unit)
+		u, _ := UnitOf(unit)
 		known = u != ""
 		if r.suffixes == nil || len(r.suffixes) > 1000 {
 			r.suffixes = map[string]bool{}
@@ -123,9 +124,9 @@ func isMissing(s string) bool {
 	return strings.Trim(s, "-–—.*_") == ""
 }
 
-// figure reads a number with a decimal sign, signs between thousands where they cannot be anything
+// Figure reads a number with a decimal sign, signs between thousands where they cannot be anything
 // else, an exponent, and a unit behind it.
-func figure(s string, decimal byte) (x float64, unit string, ok bool) {
+func Figure(s string, decimal byte) (x float64, unit string, ok bool) {
 	if x, ok := usual(s, decimal); ok {
 		return x, "", true
 	}

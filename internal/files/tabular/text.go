@@ -1,4 +1,4 @@
-package trace
+package tabular
 
 import (
 	"bytes"
@@ -9,20 +9,20 @@ import (
 	"unicode/utf8"
 )
 
-// textLine is one line of the file with its number from 1.
-type textLine struct {
-	number int
-	text   string
+// Line is one line of the file with its number from 1.
+type Line struct {
+	Number int
+	Text   string
 }
 
-// lines turns the bytes of a file into lines that are not blank.
-func (r *reader) lines(data []byte) []textLine {
+// Lines turns the bytes of a file into lines that are not blank.
+func (r *Reader) Lines(data []byte) []Line {
 	if len(data) > MaximumFile {
-		r.fail(0, 0, fmt.Sprintf("the file has %d bytes; the largest that is read has %d", len(data), MaximumFile), "")
+		r.Fail(0, 0, fmt.Sprintf("the file has %d bytes; the largest that is read has %d", len(data), MaximumFile), "")
 		return nil
 	}
 	text := r.evenOut(r.decode(data))
-	var out []textLine
+	var out []Line
 	number := 0
 	for l := range strings.SplitSeq(text, "\n") {
 		number++
@@ -30,33 +30,33 @@ func (r *reader) lines(data []byte) []textLine {
 		case strings.TrimSpace(l) == "":
 			continue
 		case len(l) > longestLine:
-			r.fail(number, 1, fmt.Sprintf("the line has %d bytes; at most %d are read", len(l), longestLine), "export one point to a line")
+			r.Fail(number, 1, fmt.Sprintf("the line has %d bytes; at most %d are read", len(l), longestLine), "export one point to a line")
 			return nil
 		case len(out) == mostLines:
-			r.fail(number, 1, fmt.Sprintf("more than %d lines; no more are read", mostLines), "export fewer points, or the part that matters")
+			r.Fail(number, 1, fmt.Sprintf("more than %d lines; no more are read", mostLines), "export fewer points, or the part that matters")
 			return nil
 		}
-		out = append(out, textLine{number, l})
+		out = append(out, Line{number, l})
 	}
-	if len(out) == 0 && r.problems.Err() == nil {
-		r.fail(0, 0, "the file has no rows", "export the trace as text or CSV")
+	if len(out) == 0 && r.Problems.Err() == nil {
+		r.Fail(0, 0, "the file has no rows", "export the trace as text or CSV")
 	}
 	return out
 }
 
 // decode turns bytes into text, whatever mark stands before them.
-func (r *reader) decode(data []byte) string {
+func (r *Reader) decode(data []byte) string {
 	switch {
 	case bytes.HasPrefix(data, []byte{0xff, 0xfe}):
 		return r.wide(data[2:], binary.LittleEndian)
 	case bytes.HasPrefix(data, []byte{0xfe, 0xff}):
 		return r.wide(data[2:], binary.BigEndian)
 	case bytes.HasPrefix(data, []byte{'P', 'K', 3, 4}):
-		r.fail(1, 1, "the file is a packed workbook, not text", "save the table as CSV")
+		r.Fail(1, 1, "the file is a packed workbook, not text", "save the table as CSV")
 		return ""
 	}
 	if order := unmarked(data); order != nil {
-		r.warn(1, 1, "the file is UTF-16 without a mark", "save it as UTF-8")
+		r.Warn(1, 1, "the file is UTF-16 without a mark", "save it as UTF-8")
 		return r.wide(data, order)
 	}
 	return r.narrow(bytes.TrimPrefix(data, []byte("\ufeff")))
@@ -83,9 +83,9 @@ func unmarked(data []byte) binary.ByteOrder {
 	return nil
 }
 
-func (r *reader) wide(data []byte, order binary.ByteOrder) string {
+func (r *Reader) wide(data []byte, order binary.ByteOrder) string {
 	if len(data)%2 != 0 {
-		r.warn(0, 0, "the UTF-16 text ends in half a character", "")
+		r.Warn(0, 0, "the UTF-16 text ends in half a character", "")
 	}
 	units := make([]uint16, len(data)/2)
 	for i := range units {
@@ -96,7 +96,7 @@ func (r *reader) wide(data []byte, order binary.ByteOrder) string {
 
 // narrow reads UTF-8, and bytes that are not as Windows-1252 in the range that it shares with
 // Latin-1, where µ, ° and ² are.
-func (r *reader) narrow(data []byte) string {
+func (r *Reader) narrow(data []byte) string {
 	if utf8.Valid(data) {
 		return string(data)
 	}
@@ -109,7 +109,7 @@ func (r *reader) narrow(data []byte) string {
 			c = rune(data[0])
 			if !told {
 				told = true
-				r.warn(line, column, fmt.Sprintf("the byte %02X is not UTF-8; the file is read as Windows-1252", data[0]), "save it as UTF-8")
+				r.Warn(line, column, fmt.Sprintf("the byte %02X is not UTF-8; the file is read as Windows-1252", data[0]), "save it as UTF-8")
 			}
 		}
 		b.WriteRune(c)
@@ -123,7 +123,7 @@ func (r *reader) narrow(data []byte) string {
 
 // evenOut makes every line end a line feed and leaves out NULs, marks inside the text and other
 // control characters, which it tells once.
-func (r *reader) evenOut(text string) string {
+func (r *Reader) evenOut(text string) string {
 	text = strings.ReplaceAll(strings.ReplaceAll(text, "\r\n", "\n"), "\r", "\n")
 	if strings.IndexFunc(text, stray) < 0 {
 		return text
@@ -152,10 +152,10 @@ func (r *reader) evenOut(text string) string {
 		}
 	}
 	if nuls > 0 {
-		r.warn(nulAt[0], nulAt[1], fmt.Sprintf("%d NUL characters are left out, the first one here", nuls), "")
+		r.Warn(nulAt[0], nulAt[1], fmt.Sprintf("%d NUL characters are left out, the first one here", nuls), "")
 	}
 	if others > 0 {
-		r.warn(otherAt[0], otherAt[1], fmt.Sprintf("%d control characters are left out, the first one here", others), "")
+		r.Warn(otherAt[0], otherAt[1], fmt.Sprintf("%d control characters are left out, the first one here", others), "")
 	}
 	return b.String()
 }

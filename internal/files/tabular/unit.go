@@ -1,4 +1,4 @@
-package trace
+package tabular
 
 import (
 	"regexp"
@@ -7,25 +7,26 @@ import (
 	"provoke/internal/units/curve"
 )
 
-// The quantities that decide which column is the x.
+// The quantities that decide which column is the x, and that of figures without a unit.
 const (
-	ofFrequency = "frequency"
-	ofTime      = "time"
+	OfFrequency = "frequency"
+	OfTime      = "time"
+	OfNumber    = "number"
 )
 
-// frequencyScale holds the units of a frequency in hertz.
-var frequencyScale = map[string]float64{"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
+// FrequencyScale holds the units of a frequency in hertz.
+var FrequencyScale = map[string]float64{"Hz": 1, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
 
-// timeScale holds the units of a time in seconds.
-var timeScale = map[string]float64{"s": 1, "ms": 1e-3, "µs": 1e-6, "ns": 1e-9, "min": 60, "h": 3600}
+// TimeScale holds the units of a time in seconds.
+var TimeScale = map[string]float64{"s": 1, "ms": 1e-3, "µs": 1e-6, "ns": 1e-9, "min": 60, "h": 3600}
 
 // otherUnits are units that package curve does not know, by their spelling in lower case without
 // blanks.
 var otherUnits = map[string][2]string{
-	"s": {"s", ofTime}, "sec": {"s", ofTime}, "secs": {"s", ofTime}, "second": {"s", ofTime}, "seconds": {"s", ofTime},
-	"ms": {"ms", ofTime}, "msec": {"ms", ofTime}, "us": {"µs", ofTime}, "usec": {"µs", ofTime}, "ns": {"ns", ofTime},
-	"min": {"min", ofTime}, "h": {"h", ofTime},
-	"hertz": {"Hz", ofFrequency},
+	"s": {"s", OfTime}, "sec": {"s", OfTime}, "secs": {"s", OfTime}, "second": {"s", OfTime}, "seconds": {"s", OfTime},
+	"ms": {"ms", OfTime}, "msec": {"ms", OfTime}, "us": {"µs", OfTime}, "usec": {"µs", OfTime}, "ns": {"ns", OfTime},
+	"min": {"min", OfTime}, "h": {"h", OfTime},
+	"hertz": {"Hz", OfFrequency},
 	"volt":  {"V", "voltage"}, "volts": {"V", "voltage"}, "vdc": {"V", "voltage"}, "vac": {"V", "voltage"}, "mvdc": {"mV", "voltage"},
 	"vrms": {"V", "voltage"}, "ampere": {"A", "current"}, "amps": {"A", "current"}, "adc": {"A", "current"}, "aac": {"A", "current"}, "madc": {"mA", "current"},
 	"v": {"V", "voltage"}, "mv": {"mV", "voltage"}, "uv": {"µV", "voltage"}, "a": {"A", "current"}, "ma": {"mA", "current"}, "ua": {"µA", "current"},
@@ -39,12 +40,12 @@ var otherUnits = map[string][2]string{
 	"kg": {"kg", "mass"}, "g": {"g", "mass"}, "mg": {"mg", "mass"}, "lb": {"lb", "mass"}, "lbs": {"lb", "mass"}, "n": {"N", "force"}, "kn": {"kN", "force"},
 	"bar": {"bar", "pressure"}, "mbar": {"mbar", "pressure"}, "pa": {"Pa", "pressure"}, "kpa": {"kPa", "pressure"},
 	"rpm": {"rpm", "speed"}, "1/min": {"1/min", "speed"}, "m/s": {"m/s", "speed"}, "mm": {"mm", "length"}, "m": {"m", "length"},
-	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "counts": {"counts", "count"},
+	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "vemf": {"V emf", "e.m.f."}, "ve.m.f.": {"V emf", "e.m.f."}, "counts": {"counts", "count"},
 }
 
-// unitOf returns the usual spelling of a unit and its quantity; both are empty for what is none. A
+// UnitOf returns the usual spelling of a unit and its quantity; both are empty for what is none. A
 // small m before Hz is no unit: it would be milli.
-func unitOf(text string) (unit, quantity string) {
+func UnitOf(text string) (unit, quantity string) {
 	text = strings.Trim(strings.TrimSpace(text), "[](){}<>\"' ")
 	if text == "" || len(text) > 12 {
 		return "", ""
@@ -60,12 +61,12 @@ func unitOf(text string) (unit, quantity string) {
 	return u[0], u[1]
 }
 
-// declaredUnit is a unit as a person gives it, who may say that there is none.
-func declaredUnit(text string) (unit, quantity string) {
+// DeclaredUnit is a unit as a person gives it, who may say that there is none.
+func DeclaredUnit(text string) (unit, quantity string) {
 	if t := strings.ToLower(strings.TrimSpace(text)); t == "none" || t == "1" {
-		return "1", "number"
+		return "1", OfNumber
 	}
-	return unitOf(text)
+	return UnitOf(text)
 }
 
 var (
@@ -86,11 +87,11 @@ func doubtful(text string) bool {
 		if len(fields) == 0 {
 			return false
 		}
-		unit, _ := unitOf(fields[len(fields)-1])
+		unit, _ := UnitOf(fields[len(fields)-1])
 		return unit != ""
 	}
 	if m := inPair.FindStringSubmatch(text); m != nil {
-		if unit, _ := unitOf(m[1]); unit == "" {
+		if unit, _ := UnitOf(m[1]); unit == "" {
 			for _, p := range pieces.Split(m[1], -1) {
 				if known(p) && len(p) < len(m[1]) {
 					return true
@@ -102,19 +103,20 @@ func doubtful(text string) bool {
 		return more != nil && known(more[1])
 	}
 	i := strings.LastIndex(text, "/") // a unit on either side of a stroke is a unit that is not known
-	unit, _ := unitOf(text[strings.LastIndexAny(text, " \t")+1:])
+	unit, _ := UnitOf(text[strings.LastIndexAny(text, " \t")+1:])
 	return i > 0 && unit == "" && len(text) > i+1 && known(text[i+1:]) && known(text[:i]) && strings.ContainsAny(text[:i], " \t")
 }
 
-// heading splits a heading into name, unit and quantity.
-func heading(text string) (name, unit, quantity string) {
+// SplitHeading splits a heading into name, unit and quantity.
+func SplitHeading(text string) (name, unit, quantity string) {
 	text = inBrackets.ReplaceAllString(strings.TrimSpace(text), "${1}${2}")
 	if doubtful(text) {
 		return text, "", ""
 	}
 	if i := strings.LastIndexAny(text, " \t") + 1; strings.Contains(text[i:], "/") || strings.HasPrefix(text, "in ") {
-		if unit, quantity = unitOf(text[i:]); unit != "" {
-			return strings.TrimSuffix(strings.TrimSpace(text[:i]), "in"), unit, quantity
+		if unit, quantity = UnitOf(text[i:]); unit != "" {
+			name, _ = strings.CutSuffix(" "+strings.TrimSpace(text[:i]), " in")
+			return strings.Trim(name, " /,:"), unit, quantity
 		}
 	}
 	if name, unit, quantity = curve.SplitHeading(text); unit != "" {
@@ -125,8 +127,13 @@ func heading(text string) (name, unit, quantity string) {
 		if open < 0 || shut < open {
 			continue
 		}
-		if unit, quantity = unitOf(text[open+1 : shut]); unit != "" {
+		if unit, quantity = UnitOf(text[open+1 : shut]); unit != "" {
 			return strings.TrimSpace(text[:open] + text[shut+1:]), unit, quantity
+		}
+	}
+	if name, tail, ok := strings.Cut(text, "/"); ok && strings.Contains(tail, "/") { // "level/V/m"
+		if unit, quantity = UnitOf(tail); unit != "" {
+			return strings.TrimSpace(name), unit, quantity
 		}
 	}
 	for _, at := range []string{"/", " in ", ",", "_"} {
@@ -135,28 +142,28 @@ func heading(text string) (name, unit, quantity string) {
 			if at == "_" && len(tail) < 2 { // "CH_A" is not in ampere
 				continue
 			}
-			if unit, quantity = unitOf(tail); unit != "" {
+			if unit, quantity = UnitOf(tail); unit != "" {
 				return strings.TrimSpace(text[:i]), unit, quantity
 			}
 		}
 	}
 	if i := strings.LastIndexAny(text, " \t"); i > 0 && len(text)-i > 2 {
-		if unit, quantity = unitOf(text[i:]); unit != "" {
+		if unit, quantity = UnitOf(text[i:]); unit != "" {
 			return strings.TrimSpace(text[:i]), unit, quantity
 		}
 	}
 	return text, "", ""
 }
 
-// meant returns the quantity that a name of a column speaks of, or "".
-func meant(name string) string {
+// Meant returns the quantity that a name of a column speaks of, or "".
+func Meant(name string) string {
 	n := strings.ToLower(strings.Trim(name, " .:_\"'"))
 	n = strings.TrimSuffix(strings.TrimSuffix(n, "[]"), "()")
 	switch {
-	case n == "f" || strings.HasPrefix(n, "freq") || strings.HasPrefix(n, "fréq") || strings.HasPrefix(n, "frec"):
-		return ofFrequency
+	case n == "f" || strings.HasPrefix(n, "f (") || strings.HasPrefix(n, "f [") || strings.HasPrefix(n, "freq") || strings.HasPrefix(n, "fréq") || strings.HasPrefix(n, "frec"):
+		return OfFrequency
 	case n == "t", strings.HasPrefix(n, "time"), strings.HasPrefix(n, "zeit"), strings.HasPrefix(n, "elapsed"), n == "temps", n == "tiempo", n == "seconds", n == "sec":
-		return ofTime
+		return OfTime
 	}
 	return ""
 }
