@@ -9,6 +9,7 @@ import (
 
 	"provoke/internal/faces/calculator/models"
 	"provoke/internal/files/problem"
+	"provoke/internal/files/tabular"
 	"provoke/internal/files/touchstone"
 	"provoke/internal/findings/jig"
 	"provoke/internal/job/result"
@@ -265,7 +266,7 @@ func (c *characteriseLinearity) levels(w *terminal.World) ([]jig.DriveLevel, err
 		return nil, terminal.WithCode(terminal.ExitUsage,
 			errors.New("give a CSV file of readings, or --job with --runs"))
 	}
-	data, err := terminal.ReadFile(c.File, jig.MaximumLevels)
+	data, err := terminal.ReadFile(c.File, tabular.MaximumNamed)
 	if err != nil {
 		return nil, fmt.Errorf("read the readings: %w", err)
 	}

@@ -1,8 +1,6 @@
 package tell
 
 import (
-	"math"
-
 	"provoke/internal/findings/analysis"
 	"provoke/internal/units/rf"
 )
@@ -184,10 +182,10 @@ func (t RunTold) JSON() FindingsJSON {
 	if o.Worst.Components == nil {
 		return out
 	}
-	out.Uncertainty = &UncertaintyJSON{Confidence: rounded(float64(o.Worst.Expanded.Confidence)), Bench: o.Bench.Name, SHA256: o.Bench.Hash, Rests: o.Worst.Rests()}
+	out.Uncertainty = &UncertaintyJSON{Confidence: rf.Round(float64(o.Worst.Expanded.Confidence), 4), Bench: o.Bench.Name, SHA256: o.Bench.Hash, Rests: o.Worst.Rests()}
 	for i, p := range out.Points {
 		if u, ok := o.At[rf.Frequency(p.Hz)]; ok {
-			out.Points[i].UDB, out.Points[i].K = decibel(u.U()), finite(u.K())
+			out.Points[i].UDB, out.Points[i].K = rf.OrNullRounded(u.U(), 3), rf.OrNullRounded(u.K(), 4)
 			out.Points[i].Low, out.Points[i].High = u.Low.Quantity(), u.High.Quantity()
 		}
 	}
@@ -234,7 +232,7 @@ func Findings(f analysis.Findings) FindingsJSON {
 func point(p analysis.Point) PointJSON {
 	return PointJSON{
 		Hz: p.Frequency.Hz(), Onset: p.Onset.Quantity(), Recovery: p.Recovery.Quantity(), Wanted: p.Wanted.Quantity(),
-		MarginDB: decibel(p.Margin), MarginBound: bound(p.MarginBound), Class: text(string(p.Class)),
+		MarginDB: rf.OrNullRounded(p.Margin, 3), MarginBound: bound(p.MarginBound), Class: text(string(p.Class)),
 		Exposures: p.Exposures, Upset: p.Upset, Origin: text(string(p.OnsetOrigin)), Below: p.Below.Quantity(),
 		Reached: p.Reached.Quantity(), Upsets: p.UpsetsAtOnset, Trials: p.TrialsAtOnset, Latched: p.Latched,
 		NotReached: p.NotReached, Limited: text(p.Limited), Monotone: string(p.Monotone), MonitorOrAE: p.InControl,
@@ -246,10 +244,10 @@ func band(b *analysis.Band) *BandJSON {
 		return nil
 	}
 	return &BandJSON{
-		LowHz: b.Low.Frequency.Hz(), HighHz: b.High.Frequency.Hz(), BelowHz: hertz(b.Low.Outside), AboveHz: hertz(b.High.Outside),
+		LowHz: b.Low.Frequency.Hz(), HighHz: b.High.Frequency.Hz(), BelowHz: b.Low.Outside.OrNull(), AboveHz: b.High.Outside.OrNull(),
 		LowShown: b.Low.Shown, HighShown: b.High.Shown, LowGap: b.Low.Gap, HighGap: b.High.Gap,
 		LowestHz: b.Lowest.Frequency.Hz(), Lowest: b.Lowest.Onset.Quantity(), Wanted: b.Lowest.Wanted.Quantity(),
-		MarginDB: decibel(b.Lowest.Margin), MarginBound: bound(b.Lowest.MarginBound), Class: text(string(b.Class)),
+		MarginDB: rf.OrNullRounded(b.Lowest.Margin, 3), MarginBound: bound(b.Lowest.MarginBound), Class: text(string(b.Class)),
 		Points: b.Points, Exposures: b.Exposures, Monotone: string(b.Monotone), MonitorOrAE: b.InControl,
 	}
 }
@@ -279,7 +277,7 @@ func Comparison(c analysis.Comparison) ComparisonJSON {
 		out.Points = append(out.Points, compared(p))
 	}
 	for _, b := range c.Bands {
-		out.Bands = append(out.Bands, ComparedBandJSON{band(b.Before), band(b.After), string(b.Fate), decibel(b.LeastGain), bound(b.LeastGainBound)})
+		out.Bands = append(out.Bands, ComparedBandJSON{band(b.Before), band(b.After), string(b.Fate), rf.OrNullRounded(b.LeastGain, 3), bound(b.LeastGainBound)})
 	}
 	return out
 }
@@ -289,7 +287,7 @@ func runJSON(f analysis.Findings) RunJSON { return RunJSON{f.Run, f.Opened.Label
 func compared(p analysis.ComparedPoint) ComparedJSON {
 	out := ComparedJSON{
 		Hz: p.Frequency.Hz(), Required: p.Required.Quantity(), Wanted: p.Wanted().Quantity(),
-		GainDB: decibel(p.Gain), GainBound: bound(p.GainBound), Verdict: string(p.Verdict), Why: text(p.Why),
+		GainDB: rf.OrNullRounded(p.Gain, 3), GainBound: bound(p.GainBound), Verdict: string(p.Verdict), Why: text(p.Why),
 	}
 	if p.Before != nil {
 		out.Before = p.Before.Onset.Quantity()
@@ -314,40 +312,9 @@ func bound(b rf.Bound) *string {
 	return text(b.String())
 }
 
-func decibel(g rf.Gain) *float64 {
-	if !g.Finite() {
-		return nil
-	}
-	x := math.Round(float64(g)*1e3) / 1e3
-	if x == 0 {
-		x = 0 // no minus zero
-	}
-	return &x
-}
-
-func hertz(f rf.Frequency) *float64 {
-	if !f.Known() {
-		return nil
-	}
-	x := f.Hz()
-	return &x
-}
-
 func notNil(list []string) []string {
 	if list == nil {
 		return []string{}
 	}
 	return list
 }
-
-// finite is a plain number, null where there is none.
-func finite(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	x = rounded(x)
-	return &x
-}
-
-// rounded keeps four places.
-func rounded(x float64) float64 { return math.Round(x*1e4) / 1e4 }

@@ -61,14 +61,14 @@ type (
 
 // LaboratoryJSON is the shape of provoke laboratory --json.
 func LaboratoryJSON(l analysis.BesideLaboratory) LaboratoryShape {
-	out := LaboratoryShape{Run: l.Run, Laboratory: l.Report.Laboratory, Report: l.Report.Report, Confidence: rounded(float64(l.Certainty.Confidence)),
-		Factor: rounded(l.Certainty.Factor), LabU: decibel(l.Certainty.Laboratory), LabAssumed: l.Certainty.AssumedLaboratory, BenchGuess: l.Certainty.AssumedBench,
+	out := LaboratoryShape{Run: l.Run, Laboratory: l.Report.Laboratory, Report: l.Report.Report, Confidence: rf.Round(float64(l.Certainty.Confidence), 4),
+		Factor: rf.Round(l.Certainty.Factor, 4), LabU: rf.OrNullRounded(l.Certainty.Laboratory, 3), LabAssumed: l.Certainty.AssumedLaboratory, BenchGuess: l.Certainty.AssumedBench,
 		Failures: []laboratoryFailureJSON{}, BenchOnly: []benchOnlyJSON{}}
 	for _, p := range l.Points {
 		x := p.LaboratoryFailure
-		out.Failures = append(out.Failures, laboratoryFailureJSON{hertz(x.From), hertz(x.To), x.Level, x.Modulation, x.Class, x.What, string(p.Fate), p.Exposed, p.Upset,
-			hertz(p.At), p.Onset.Quantity(), p.Asks.Quantity(), p.AsksHigh.Quantity(), p.Indicative, p.PerUnit.Quantity(), p.Unit, p.PublishedLow.Quantity(), p.PublishedHigh.Quantity(),
-			p.PublishedSource, p.Beside, p.Base.Quantity(), p.BaseFrom, decibel(p.Margin), p.RequiredLow.Quantity(), p.Required.Quantity(), p.NoConfidence, append([]string{}, p.Notes...)})
+		out.Failures = append(out.Failures, laboratoryFailureJSON{x.From.OrNull(), x.To.OrNull(), x.Level, x.Modulation, x.Class, x.What, string(p.Fate), p.Exposed, p.Upset,
+			p.At.OrNull(), p.Onset.Quantity(), p.Asks.Quantity(), p.AsksHigh.Quantity(), p.Indicative, p.PerUnit.Quantity(), p.Unit, p.PublishedLow.Quantity(), p.PublishedHigh.Quantity(),
+			p.PublishedSource, p.Beside, p.Base.Quantity(), p.BaseFrom, rf.OrNullRounded(p.Margin, 3), p.RequiredLow.Quantity(), p.Required.Quantity(), p.NoConfidence, append([]string{}, p.Notes...)})
 	}
 	for _, b := range l.BenchOnly {
 		out.BenchOnly = append(out.BenchOnly, benchOnlyJSON{b.Low.Frequency.Hz(), b.High.Frequency.Hz(), b.Lowest.Onset.Quantity(), b.Tested, b.TestedAt, b.Why})

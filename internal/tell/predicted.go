@@ -33,7 +33,7 @@ func Predicted(p *remedy.Prediction, c analysis.Comparison) *PredictedJSON {
 	}
 	out := &PredictedJSON{Change: p.Change, Cable: p.Cable, Points: []BesideJSON{}}
 	for _, b := range remedy.PredictedBeside(*p, c) {
-		out.Points = append(out.Points, BesideJSON{b.Frequency.Hz(), milli(float64(b.Predicted)), milli(float64(b.Low)), milli(float64(b.High)), decibel(b.Measured), bound(b.Bound), string(b.Agreement)})
+		out.Points = append(out.Points, BesideJSON{b.Frequency.Hz(), rf.Round(float64(b.Predicted), 3), rf.Round(float64(b.Low), 3), rf.Round(float64(b.High), 3), rf.OrNullRounded(b.Measured, 3), bound(b.Bound), string(b.Agreement)})
 	}
 	return out
 }

@@ -1,8 +1,6 @@
 package tell
 
 import (
-	"math"
-
 	"provoke/internal/findings/remedy"
 	"provoke/internal/units/rf"
 )
@@ -75,28 +73,28 @@ type RemedyQuantityJSON struct {
 
 // Remedy returns the JSON shape of a search.
 func Remedy(o remedy.Outcome, s remedy.Search) RemedyJSON {
-	out := RemedyJSON{Reference: string(s.Reference), Margin: milli(float64(s.Margin)), Combinations: o.Total, Missing: []MissingJSON{}, Best: []CombinationJSON{}, Remarks: []string{}}
+	out := RemedyJSON{Reference: string(s.Reference), Margin: rf.Round(float64(s.Margin), 3), Combinations: o.Total, Missing: []MissingJSON{}, Best: []CombinationJSON{}, Remarks: []string{}}
 	limit := func(g rf.Gain) *float64 {
 		if !s.Spread.Known() {
 			return nil
 		}
-		x := milli(float64(g))
+		x := rf.Round(float64(g), 3)
 		return &x
 	}
 	for _, n := range o.Needs {
 		if n.Failing {
-			out.Missing = append(out.Missing, MissingJSON{n.Frequency.Hz(), milli(-float64(n.Margin))})
+			out.Missing = append(out.Missing, MissingJSON{n.Frequency.Hz(), rf.Round(-float64(n.Margin), 3)})
 		}
 	}
 	for _, c := range o.Best {
-		x := CombinationJSON{Choices: c.Names(), Closes: c.Closes, Surely: c.Surely, Worst: milli(float64(c.Worst)), WorstLow: limit(c.WorstLow), WorstHz: c.WorstAt.Hz(), Worse: []WorseJSON{}}
+		x := CombinationJSON{Choices: c.Names(), Closes: c.Closes, Surely: c.Surely, Worst: rf.Round(float64(c.Worst), 3), WorstLow: limit(c.WorstLow), WorstHz: c.WorstAt.Hz(), Worse: []WorseJSON{}}
 		for _, w := range c.Worse {
-			x.Worse = append(x.Worse, WorseJSON{w.Frequency.Hz(), milli(float64(w.Effect)), milli(float64(w.Margin))})
+			x.Worse = append(x.Worse, WorseJSON{w.Frequency.Hz(), rf.Round(float64(w.Effect), 3), rf.Round(float64(w.Margin), 3)})
 		}
 		for i, e := range c.Effects {
 			b := c.Bands[i]
-			x.Points = append(x.Points, EffectPoints{o.Needs[i].Frequency.Hz(), milli(float64(e.SameDrive)), limit(b.Low.SameDrive), limit(b.High.SameDrive),
-				milli(float64(e.SameProbe)), limit(b.Low.SameProbe), limit(b.High.SameProbe)})
+			x.Points = append(x.Points, EffectPoints{o.Needs[i].Frequency.Hz(), rf.Round(float64(e.SameDrive), 3), limit(b.Low.SameDrive), limit(b.High.SameDrive),
+				rf.Round(float64(e.SameProbe), 3), limit(b.Low.SameProbe), limit(b.High.SameProbe)})
 		}
 		out.Best = append(out.Best, x)
 	}
@@ -104,4 +102,3 @@ func Remedy(o remedy.Outcome, s remedy.Search) RemedyJSON {
 }
 
 // milli rounds to a thousandth.
-func milli(x float64) float64 { return math.Round(x*1000) / 1000 }

@@ -57,7 +57,7 @@ type (
 
 // ThresholdJSON is the shape of provoke study threshold --json.
 func ThresholdJSON(s analysis.RandomStudy, notAtOnce []analysis.NotDeterministic) ThresholdShape {
-	out := ThresholdShape{Run: s.Run, Stated: s.Stated, Confidence: rounded(float64(s.Question.Confidence)), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []NotDeterministicJSON{}}
+	out := ThresholdShape{Run: s.Run, Stated: s.Stated, Confidence: rf.Round(float64(s.Question.Confidence), 4), Model: string(s.Question.Model), At: []randomJSON{}, NotDeterministic: []NotDeterministicJSON{}}
 	for _, n := range notAtOnce {
 		out.NotDeterministic = append(out.NotDeterministic, NotDeterministicJSON{Hz: n.Frequency.Hz(), Why: n.Why})
 	}
@@ -65,16 +65,16 @@ func ThresholdJSON(s analysis.RandomStudy, notAtOnce []analysis.NotDeterministic
 		q := randomJSON{Hz: x.Frequency.Hz(), Exposures: x.Exposures, Upsets: x.Upsets, Overlap: string(x.Overlap), Passed: x.Passed.Quantity(), Upset: x.Upset.Quantity(),
 			NoFit: x.NoFit, Levels: []randomLevelJSON{}, Chances: x.Chances, Shares: []upsetShareJSON{}, Notes: append([]string{}, x.Notes...)}
 		if x.Fit != nil {
-			q.Spread, q.RampBias = decibel(rf.Gain(x.Fit.Sigma)), decibel(x.RampBias)
+			q.Spread, q.RampBias = rf.OrNullRounded(rf.Gain(x.Fit.Sigma), 3), rf.OrNullRounded(x.RampBias, 3)
 		}
 		if d := x.DixonMood; d != nil {
-			q.DixonMood = &dixonMoodJSON{rf.DBuA(d.Mean).Quantity(), decibel(rf.Gain(d.Sigma)), d.Weak}
+			q.DixonMood = &dixonMoodJSON{rf.DBuA(d.Mean).Quantity(), rf.OrNullRounded(rf.Gain(d.Sigma), 3), d.Weak}
 		}
 		for _, l := range x.Levels {
-			q.Levels = append(q.Levels, randomLevelJSON{rounded(float64(l.Probability)), l.Current.Quantity(), l.Low.Quantity(), l.High.Quantity(), l.FiellerLow.Quantity(), l.FiellerHigh.Quantity()})
+			q.Levels = append(q.Levels, randomLevelJSON{rf.Round(float64(l.Probability), 4), l.Current.Quantity(), l.Low.Quantity(), l.High.Quantity(), l.FiellerLow.Quantity(), l.FiellerHigh.Quantity()})
 		}
 		for _, a := range x.At {
-			q.Shares = append(q.Shares, upsetShareJSON{a.Current.Quantity(), a.Trials, a.Upsets, rounded(float64(a.Low)), rounded(float64(a.High))})
+			q.Shares = append(q.Shares, upsetShareJSON{a.Current.Quantity(), a.Trials, a.Upsets, rf.Round(float64(a.Low), 4), rf.Round(float64(a.High), 4)})
 		}
 		out.At = append(out.At, q)
 	}
@@ -113,14 +113,14 @@ type dwellAtJSON struct {
 
 // DwellJSON is the shape of provoke study dwell --json.
 func DwellJSON(r result.Run, study analysis.DwellStudy) DwellShape {
-	out := DwellShape{Run: r.Number, Confidence: rounded(float64(study.Confidence)), Share: rounded(float64(study.Share)), At: []dwellAtJSON{}, Latency: study.Latency.Std().Seconds()}
+	out := DwellShape{Run: r.Number, Confidence: rf.Round(float64(study.Confidence), 4), Share: rf.Round(float64(study.Share), 4), At: []dwellAtJSON{}, Latency: study.Latency.Std().Seconds()}
 	for _, d := range study.At {
 		n := d.Needed
-		x := dwellAtJSON{Hz: d.Frequency.Hz(), Exposures: d.Exposures, Upsets: d.Upsets, Times: []float64{}, Longest: rounded(d.Longest), Median: finite(d.Median), Rate: finite(d.Rate),
-			RateLow: finite(d.RateLow), RateHigh: finite(d.RateHigh), Shape: finite(d.Shape), Scale: finite(d.Scale), Character: string(d.Character),
-			Needed: finite(n.Seconds), Shown: n.Shown, By: n.Method, ToShow: n.Exposures, Dwell: r.Opened.Dwell.Std().Seconds()}
+		x := dwellAtJSON{Hz: d.Frequency.Hz(), Exposures: d.Exposures, Upsets: d.Upsets, Times: []float64{}, Longest: rf.Round(d.Longest, 4), Median: rf.OrNullRounded(d.Median, 4), Rate: rf.OrNullRounded(d.Rate, 4),
+			RateLow: rf.OrNullRounded(d.RateLow, 4), RateHigh: rf.OrNullRounded(d.RateHigh, 4), Shape: rf.OrNullRounded(d.Shape, 4), Scale: rf.OrNullRounded(d.Scale, 4), Character: string(d.Character),
+			Needed: rf.OrNullRounded(n.Seconds, 4), Shown: n.Shown, By: n.Method, ToShow: n.Exposures, Dwell: r.Opened.Dwell.Std().Seconds()}
 		for _, t := range d.Times {
-			x.Times = append(x.Times, rounded(t))
+			x.Times = append(x.Times, rf.Round(t, 4))
 		}
 		out.At = append(out.At, x)
 	}
@@ -154,9 +154,9 @@ type (
 
 // ModulationJSON is the shape of provoke study modulation --json.
 func ModulationJSON(runs []result.Run, tolerance rf.Gain, at []analysis.ModulationAt) ModulationShape {
-	out := ModulationShape{Runs: numbers(runs), Tolerance: decibel(tolerance), At: []modulationAtJSON{}}
+	out := ModulationShape{Runs: numbers(runs), Tolerance: rf.OrNullRounded(tolerance, 3), At: []modulationAtJSON{}}
 	for _, a := range at {
-		q := modulationAtJSON{a.Frequency.Hz(), string(a.Responds), a.Why, decibel(a.PeakSpread), decibel(a.MeanSpread), []modulationResultJSON{}}
+		q := modulationAtJSON{a.Frequency.Hz(), string(a.Responds), a.Why, rf.OrNullRounded(a.PeakSpread, 3), rf.OrNullRounded(a.MeanSpread, 3), []modulationResultJSON{}}
 		for _, r := range a.Results {
 			q.Results = append(q.Results, modulationResultJSON{r.Run, analysis.Modulation(r.Modulation), r.Onset.Quantity(), r.Carrier.Quantity(), r.Crest.Quantity(), r.Mean.Quantity()})
 		}
@@ -205,15 +205,15 @@ type runDriftJSON struct {
 func (t RepeatTold) JSON() any {
 	out := RepeatShape{Runs: t.Runs, Onset: []repeatedJSON{}, Transfer: []transferJSON{}, Drift: []runDriftJSON{}}
 	for _, x := range t.Onset {
-		out.Onset = append(out.Onset, repeatedJSON{x.Frequency.Hz(), x.N, x.Bounds, x.Upset, x.Tested, x.Mean.Quantity(), x.Low.Quantity(), x.High.Quantity(), decibel(x.Deviation)})
+		out.Onset = append(out.Onset, repeatedJSON{x.Frequency.Hz(), x.N, x.Bounds, x.Upset, x.Tested, x.Mean.Quantity(), x.Low.Quantity(), x.High.Quantity(), rf.OrNullRounded(x.Deviation, 3)})
 	}
 	for _, x := range t.Transfer {
-		out.Transfer = append(out.Transfer, transferJSON{x.Frequency.Hz(), x.N, decibel(x.Deviation)})
+		out.Transfer = append(out.Transfer, transferJSON{x.Frequency.Hz(), x.N, rf.OrNullRounded(x.Deviation, 3)})
 	}
 	for _, d := range t.Drift {
-		x := runDriftJSON{Run: d.Run, Hz: d.Frequency.Hz(), Drift: decibel(d.Drift), Says: d.Words}
+		x := runDriftJSON{Run: d.Run, Hz: d.Frequency.Hz(), Drift: rf.OrNullRounded(d.Drift, 3), Says: d.Words}
 		if d.Known {
-			x.U, x.Drifted = decibel(d.U), d.Drifted(d.U)
+			x.U, x.Drifted = rf.OrNullRounded(d.U, 3), d.Drifted(d.U)
 		}
 		out.Drift = append(out.Drift, x)
 	}

@@ -34,7 +34,7 @@ func Of(bench *catalog.Bench, p *plan.Plan) *Budget {
 	if p != nil {
 		b.Fixture, b.modulation = p.Fixture, p.Profile.Convention(p.Modulation)
 	}
-	b.crest = plan.CrestOfLevel(b.modulation)
+	b.crest = chain.CrestOfLevel(b.modulation)
 	return b
 }
 
@@ -58,7 +58,7 @@ func (b *Budget) Modulate(depth rf.Fraction, words string) error {
 	if b.plan != nil {
 		b.modulation = b.plan.Profile.Convention(b.modulation)
 	}
-	b.crest = plan.CrestOfLevel(b.modulation)
+	b.crest = chain.CrestOfLevel(b.modulation)
 	return nil
 }
 
