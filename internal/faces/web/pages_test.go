@@ -67,6 +67,15 @@ func TestThePagesReachNothingElsewhere(t *testing.T) {
 	}
 }
 
+func TestTheProductShowsNoCannedState(t *testing.T) {
+	s := limited(t, 0, nil) // the server as provoke makes it
+	for _, path := range []string{"/_states", "/_states/" + web.StateNames()[0]} {
+		if status, _ := s.get(t, path); status != http.StatusNotFound {
+			t.Errorf("%s: %d", path, status)
+		}
+	}
+}
+
 // message is one message of a stream.
 type message struct{ kind, id, data string }
 

@@ -189,8 +189,6 @@ func (s *Server) routes() http.Handler {
 	page("GET /report", s.reportPage)
 	page("GET /report/{file}", s.reportFile)
 	page("POST /laboratory", s.keepLaboratory)
-	page("GET /_states", s.statesPage)
-	page("GET /_states/{name}", s.statePage)
 	page("GET /", func(w http.ResponseWriter, r *http.Request) error {
 		return withStatus(http.StatusNotFound, "there is no page %s", r.URL.Path)
 	})
