@@ -427,7 +427,7 @@ func (s *site) get(t testing.TB, path string) (int, string) {
 // pagePaths are every page, with something in it.
 var pagePaths = map[string]string{
 	"job": "/", "bench": "/bench?at=27,12+MHz", "plan": "/plan?file=exposure.yaml", "live": "/live?run=3", "findings": "/findings?run=3&at=27.12+MHz",
-	"compare": "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "refused": "/nowhere",
+	"compare": "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "words": "/words", "refused": "/nowhere",
 }
 
 // everyPage checks pagePaths against what the job holds.
