@@ -308,6 +308,7 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"dict":      dict,
 	"link":      pointLink,
 	"here":      namesHere,
+	"marked":    marked,
 	"rfAlarm":   func() string { return event.RFAlarm },
 	"takeAway":  func() string { return event.TakeRFAway },
 }).ParseFS(content, "templates/*.html"))
