@@ -269,7 +269,7 @@ func TestTheDemoDoesTheWholeJob(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	for _, want := range []string{"verdict: not shown", "verdict: shown", "closed: done, with upsets", "nothing on the simulated bench was ever over a rating"} {
+	for _, want := range []string{"Fix not shown", "Fix shown", "closed: done, with upsets", "nothing on the simulated bench was ever over a rating"} {
 		if !strings.Contains(o.String(), want) {
 			t.Errorf("the demo does not say %q", want)
 		}
