@@ -24,9 +24,9 @@ func TestAChartOfAHundredThousandPointsPansAndZooms(t *testing.T) {
 	p.Size(1280, 720)
 	s.enter(p)
 	p.Go(s.URL + "/findings?run=3")
-	p.Wait(`globalThis.provoke?.charts.profile`)
+	p.Wait(`globalThis.provoke?.charts["figure-profile-3"]`)
 	p.Eval(`(() => {
-		const c = provoke.charts.profile, n = 100000;
+		const c = provoke.charts["figure-profile-3"], n = 100000;
 		c.c.at = Array.from({length: n}, (_, i) => 0.15 * (80 / 0.15) ** (i / (n - 1)));
 		c.c.series.forEach((s, k) => { s.y = c.c.at.map((x, i) => k === 0 ? 80 : i % c.c.series.length === k ? 70 + 8 * Math.sin(i / 900) + (i * 7919 % 13) / 6 : null); });
 		c.c.tips = null; c.c.links = null;
@@ -34,7 +34,7 @@ func TestAChartOfAHundredThousandPointsPansAndZooms(t *testing.T) {
 	})()`)
 	type figures struct{ Draw, Zoom, Pan, Worst, From, To float64 }
 	f := browser.Value[figures](p, `(async () => {
-		const c = provoke.charts.profile, frame = () => new Promise(requestAnimationFrame), time = async f => { const t = performance.now(); f(); await Promise.resolve(); await Promise.resolve(); c.plot.ctx.getImageData(0, 0, 1, 1); return performance.now() - t; };
+		const c = provoke.charts["figure-profile-3"], frame = () => new Promise(requestAnimationFrame), time = async f => { const t = performance.now(); f(); await Promise.resolve(); await Promise.resolve(); c.plot.ctx.getImageData(0, 0, 1, 1); return performance.now() - t; };
 		const all = [];
 		const many = async (n, f) => { let sum = 0; for (let i = 0; i < n; i++) { const t = await time(f); all.push(t); sum += t; await frame(); } return sum / n; };
 		const Draw = await many(5, () => c.plot.redraw());

@@ -28,7 +28,7 @@ type comparePage struct {
 	Confidence string
 	Empty      string
 	Chart      chart
-	Verdicts   []tell.Verdict
+	Verdicts   []*tell.Verdict
 	Sections   []toldSection
 }
 
@@ -137,7 +137,7 @@ func (s *Server) compare(r *http.Request, p *comparePage, first int, others []in
 		}
 		all = append(all, c.After)
 		section := c.Section()
-		p.Verdicts = append(p.Verdicts, *section.Blocks[0].Verdict)
+		p.Verdicts = append(p.Verdicts, section.Blocks[0].Verdict)
 		sections = append(sections, section)
 	}
 	if overlaid, ok := tell.Profiles(all); ok {

@@ -310,6 +310,7 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"pieces":    pieces,
 	"odd":       func(i int) bool { return i%2 == 1 },
 	"here":      namesHere,
+	"marked":    marked,
 	"rfAlarm":   func() string { return event.RFAlarm },
 	"takeAway":  func() string { return event.TakeRFAway },
 }).ParseFS(content, "templates/*.html"))

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/tell"
 	"provoke/internal/units/rf"
@@ -247,4 +248,12 @@ func pointLink(run int, f rf.Frequency) string {
 // namesHere reports that a row names the frequency that is looked at.
 func namesHere(here rf.Frequency, row []tell.Cell) bool {
 	return here.Known() && slices.ContainsFunc(row, func(c tell.Cell) bool { return c.At == here })
+}
+
+// marked is the style of a verdict. The style of danger is kept for RF that is not known to be off.
+func marked(v *tell.Verdict) string {
+	if v.Mark == "bad" && !strings.HasPrefix(v.Words, event.RFAlarm) {
+		return "upset"
+	}
+	return v.Mark
 }
