@@ -2,7 +2,9 @@ package catalog
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
 	"strings"
 
 	"provoke/internal/files/document"
@@ -88,26 +90,29 @@ func (b *builder) serialLine(path string, serial bool, line string) {
 	}
 }
 
+// builtInTables are the command tables that package driver has built in, each with the generic one of its role.
+var builtInTables = map[string]string{
+	SignalGenerator: SignalGenerator, SignalGenerator + WithLimits: SignalGenerator,
+	FunctionGenerator: SignalGenerator, FunctionGenerator + WithLimits: SignalGenerator,
+	TableAmplifier: TableAmplifier, TableAnalyser: TableAnalyser, TablePowerMeter: TablePowerMeter, TableMeter: TableMeter,
+	TableInterlock: TableInterlock, TableRelay: TableRelay, TableCapture: TableCapture, TableSwitch: TableSwitch,
+}
+
+// BuiltInTable returns the generic command table of the role that a built-in one is for; "" for one that is
+// not built in.
+func BuiltInTable(name string) string { return builtInTables[name] }
+
 // table checks the name of a command table: a built-in one of the right role, or the user's own.
 func (b *builder) table(path, name, role string) {
-	builtIn := []string{SignalGenerator, FunctionGenerator, SignalGenerator + WithLimits, FunctionGenerator + WithLimits, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock, TableRelay, TableCapture, TableSwitch}
-	fits := func(t string) bool {
-		if role == SignalGenerator || role == FunctionGenerator {
-			t = strings.TrimSuffix(t, WithLimits)
-			return t == SignalGenerator || t == FunctionGenerator
-		}
-		return t == role
-	}
-	if !b.doc.Has(path+".table") || fits(name) {
+	of := builtInTables[name]
+	if !b.doc.Has(path+".table") || of == builtInTables[role] {
 		return
 	}
-	for _, t := range builtIn {
-		if t == name {
-			b.doc.Problem(path+".table", fmt.Sprintf("the command table %q is not one for %s", name, path), fmt.Sprintf("use %q", role))
-			return
-		}
+	if of != "" {
+		b.doc.Problem(path+".table", fmt.Sprintf("the command table %q is not one for %s", name, path), fmt.Sprintf("use %q", role))
+		return
 	}
-	if near := document.Nearest(name, builtIn); near != "" {
+	if near := document.Nearest(name, slices.Sorted(maps.Keys(builtInTables))); near != "" {
 		b.doc.Problem(path+".table", fmt.Sprintf("no command table is called %q", name), fmt.Sprintf("did you mean %q?", near))
 		return
 	}
