@@ -68,6 +68,9 @@ func (b *Book) Run(number int) (result.Run, error) {
 	return r, err
 }
 
+// All are the runs of the job as wholes, by number.
+func (b *Book) All() ([]result.Run, error) { return b.whole(func(result.Run) bool { return true }) }
+
 // whole reads the runs whose heads are chosen.
 func (b *Book) whole(chosen func(result.Run) bool) ([]result.Run, error) {
 	heads, err := b.Heads()

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 
 	"provoke/internal/findings/analysis"
@@ -78,7 +79,7 @@ func (c CompareTold) Section() Section {
 	return s
 }
 
-// reasons say first how far it helped and what is missing.
+// reasons say first how far it helped, what is missing, and the decision.
 func (c CompareTold) reasons() []string {
 	var out []string
 	for _, s := range []string{analysis.Helped(c.Points), analysis.Missing(c.Points)} {
@@ -86,7 +87,20 @@ func (c CompareTold) reasons() []string {
 			out = append(out, s)
 		}
 	}
-	return append(out, c.Reasons...)
+	for _, s := range append(c.decided(), c.Reasons...) {
+		if !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// decided is the decision that the verdict rests on.
+func (c CompareTold) decided() []string {
+	if c.Decision == nil {
+		return nil
+	}
+	return []string{c.Decision.Says()}
 }
 
 func (c CompareTold) of() string {
