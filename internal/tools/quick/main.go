@@ -18,6 +18,7 @@ import (
 	"maps"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path"
 	"slices"
 	"strings"
@@ -30,6 +31,8 @@ func main() {
 	flag.Parse()
 	ctx, cancel := context.WithTimeout(context.Background(), *within)
 	defer cancel()
+	ctx, stop := signal.NotifyContext(ctx, os.Interrupt)
+	defer stop()
 	if err := run(ctx, *base); err != nil {
 		fmt.Fprintln(os.Stderr, "quick:", err)
 		os.Exit(1)
@@ -255,7 +258,7 @@ func test(ctx context.Context, dirs []string) (got tested) {
 	}
 	if ctx.Err() == nil {
 		cmd := exec.CommandContext(ctx, "go", append([]string{"test", "-short", "-json"}, paths(dirs)...)...)
-		cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) } // go test ends its tests then
+		grouped(cmd)
 		cmd.WaitDelay = 3 * time.Second
 		out, err := cmd.StdoutPipe()
 		if err == nil {
