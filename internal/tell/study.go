@@ -158,9 +158,6 @@ func shareLimits(a analysis.UpsetShare) string {
 	return fmt.Sprintf("%.1f %% to %.1f %%", 100*float64(a.Low), 100*float64(a.High))
 }
 
-// SecondsWords prints a time in seconds with a fitting unit; "–" where there is none.
-func SecondsWords(x float64) string { return lasting(x).Text }
-
 func lasting(x float64) Cell {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return Cell{Text: none}
