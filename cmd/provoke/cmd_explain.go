@@ -11,7 +11,6 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
-	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
@@ -66,7 +65,7 @@ func (c *explainCommand) Run(w *terminal.World) error {
 		return err
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, tell.Explanation(e))
+		return terminal.PrintShape(w.Stdout, e)
 	}
 	return terminal.OnPage(w.Stdout, func(out io.Writer) error { printExplanation(out, e, upset, c.Number == 0); return nil })
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"flag"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -88,40 +89,40 @@ func TestTheShapesOfJSONStay(t *testing.T) {
 			told.Findings.Points[3].InControl = true
 			told.Findings.Drift = []analysis.Drift{{Monitor: "KG", Unit: "kg", First: 12.5, Last: 12.4999, Largest: -1.25e-5, Tolerance: 0.05}}
 		}
-		holds(t, name, told.JSON())
+		holds(t, name, told)
 	}
 	compared, err := book.Compared(2, 3, 1.5, nil)
 	need(err)
-	holds(t, "compare", compared.JSON())
+	holds(t, "compare", compared)
 	lab, _, err := book.Laboratory()
 	need(err)
 	beside, err := book.Beside(lab, 2, 0.95, nil)
 	need(err)
-	holds(t, "laboratory", tell.LaboratoryJSON(beside))
+	holds(t, "laboratory", beside)
 	beside.Points, beside.BenchOnly = nil, nil
-	holds(t, "laboratory-empty", tell.LaboratoryJSON(beside))
+	holds(t, "laboratory-empty", beside)
 	e, err := book.Evidence(2)
 	need(err)
-	holds(t, "explain", tell.Explanation(e))
+	holds(t, "explain", e)
 	random := runNumbered(t, job, 5)
 	s := analysis.RandomStudyOf(random, nil, analysis.RandomQuestion{Probabilities: []rf.Fraction{0.5, 0.123456}, Memory: rf.Duration(time.Second)})
-	holds(t, "threshold", tell.ThresholdJSON(s, analysis.NotDeterministicAt(random)))
+	holds(t, "threshold", s)
 	plain := runNumbered(t, job, 2)
 	s = analysis.RandomStudyOf(plain, []rf.Frequency{plain.Points()[3].Frequency, plain.Points()[16].Frequency}, analysis.RandomQuestion{})
-	holds(t, "threshold-plain", tell.ThresholdJSON(s, nil))
+	holds(t, "threshold-plain", s)
 	repeated := runNumbered(t, job, 6)
 	d, err := analysis.DwellStudyOf(repeated, nil, 0.95, 0.95)
 	need(err)
-	holds(t, "dwell", tell.DwellJSON(repeated, d))
+	holds(t, "dwell", d)
 	d, err = analysis.DwellStudyOf(modulated(10, level.Modulation{Kind: level.CW}, 95), nil, 0.9, 0.9)
 	need(err)
-	holds(t, "dwell-none", tell.DwellJSON(modulated(10, level.Modulation{Kind: level.CW}, 95), d))
+	holds(t, "dwell-none", d)
 	runs := []result.Run{runNumbered(t, job, 7), runNumbered(t, job, 8), modulated(11, level.Modulation{Kind: level.Pulse, Rate: 100, Duty: 0.5}, 95)}
-	holds(t, "modulation", tell.ModulationJSON(runs, 1, analysis.ModulationStudy(runs, 1)))
+	holds(t, "modulation", tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: 1, At: analysis.ModulationStudy(runs, 1)})
 	r := tell.RepeatTold{Repeatability: analysis.Repeat([]result.Run{plain, runNumbered(t, job, 3)}), Drift: []tell.RunDrift{
-		{Run: 2, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.98765}, U: 0.91234, Known: true, Words: "moved"},
-		{Run: 3, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.1}, Words: "not known"}}}
-	holds(t, "repeat", r.JSON())
+		{Run: 2, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.98765}, U: 0.91234, Words: "moved"},
+		{Run: 3, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.1}, U: rf.Gain(math.NaN()), Words: "not known"}}}
+	holds(t, "repeat", r)
 }
 
 func runNumbered(t *testing.T, job tell.Job, number int) result.Run {
@@ -137,7 +138,7 @@ func runNumbered(t *testing.T, job tell.Job, number int) result.Run {
 func holds(t *testing.T, name string, shape any) {
 	t.Helper()
 	var got bytes.Buffer
-	if err := terminal.PrintJSON(&got, shape); err != nil {
+	if err := terminal.PrintShape(&got, shape); err != nil {
 		t.Fatal(err)
 	}
 	file := filepath.Join("testdata", "shapes", name+".json")

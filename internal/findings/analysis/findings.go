@@ -16,6 +16,11 @@ import (
 
 // Point is the immunity at one frequency.
 type Point struct {
+	_ struct{} `tell:"hz=Frequency onset=Onset recovery=Recovery wanted=Wanted margin_db=Margin margin_bound=MarginBound"`
+	_ struct{} `tell:"class=Class,null exposures=Exposures upset=Upset onset_origin=OnsetOrigin,null below=Below reached=Reached"`
+	_ struct{} `tell:"upsets_at_onset=UpsetsAtOnset trials_at_onset=TrialsAtOnset latched=Latched not_reached=NotReached"`
+	_ struct{} `tell:"limited=Limited,null monotone=Monotone monitor_or_ae=InControl"`
+
 	result.Threshold
 	// Margin is the onset over what Findings.Level names, with MarginBound; NaN where it is not known:
 	// over the level wanted, or, where a calibration is replayed, against the calibrated drive.
@@ -34,6 +39,7 @@ func (p Point) Tested() bool { return p.Upset || p.Onset.Known() }
 
 // Findings is what one run shows.
 type Findings struct {
+	_      struct{} `tell:"run=Run label=Opened.Label changed=Opened.Changed"` // as a comparison names the run
 	Run    int
 	Opened event.Opened
 	// Points is the immunity profile, ascending in frequency.
@@ -194,6 +200,8 @@ func lessImmune(p, q Point) bool {
 
 // FalseAlarms counts upsets of a run without RF.
 type FalseAlarms struct {
+	_ struct{} `tell:"alarms=Alarms dwells=Dwells"`
+
 	Alarms, Dwells int
 	At             []rf.Frequency // the frequencies whose dwell had one; they only name the time
 }
@@ -215,6 +223,9 @@ func falseAlarms(r result.Run) *FalseAlarms {
 
 // Drift is how far a monitor's reading without RF moved from what it was at the first point.
 type Drift struct {
+	_ struct{} `tell:"monitor=Monitor unit=Unit first=First,whole last=Last,whole largest=Largest,whole"`
+	_ struct{} `tell:"exceeds_half_tolerance=Exceeds"`
+
 	Monitor, Unit string
 	First, Last   float64
 	// Largest is the largest distance from First, at the step numbered Step.
