@@ -7,7 +7,6 @@ import (
 	"provoke/internal/faces/calculator/models"
 	"provoke/internal/files/problem"
 	"provoke/internal/job/result"
-	"provoke/internal/job/store"
 	"provoke/internal/model/cable"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
@@ -81,13 +80,16 @@ func (c *cableCommand) Run(w *terminal.World) error {
 
 // run reads the run that the cable is estimated from.
 func (c *cableCommand) run(w *terminal.World) (result.Run, error) {
-	job, err := store.OpenReadOnly(c.Fit)
+	book, close, err := terminal.OpenBook(w, c.Fit)
 	if err != nil {
-		return result.Run{}, terminal.Damage(err)
+		return result.Run{}, err
 	}
-	defer job.Close()
-	terminal.TellLeftBehind(w, job)
-	r, _, err := readChosen(w, job, c.Number)
+	defer close()
+	number, err := book.Choose(c.Number)
+	var r result.Run
+	if err == nil {
+		r, err = book.Run(number)
+	}
 	if err != nil {
 		return r, fmt.Errorf("cable from %s: %w", c.Fit, err)
 	}

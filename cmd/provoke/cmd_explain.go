@@ -10,7 +10,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
-	"provoke/internal/job/store"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
@@ -38,13 +38,12 @@ Strong is from 10 dB of distance, moderate from 6 dB, weak from 3 dB; without ev
 }
 
 func (c *explainCommand) Run(w *terminal.World) error {
-	job, err := store.OpenReadOnly(c.Job)
+	book, close, err := terminal.OpenBook(w, c.Job)
 	if err != nil {
-		return terminal.Damage(err)
+		return err
 	}
-	defer job.Close()
-	terminal.TellLeftBehind(w, job)
-	runs, err := readRuns(w, job)
+	defer close()
+	runs, err := book.All()
 	if err != nil {
 		return err
 	}
@@ -52,11 +51,15 @@ func (c *explainCommand) Run(w *terminal.World) error {
 	if number == 0 && len(upset) > 0 {
 		number = upset[len(upset)-1]
 	}
-	r, err := pickRun(runs, number)
+	number, err = book.Choose(number)
 	if err != nil {
 		return fmt.Errorf("explain %s: %w", c.Job, err)
 	}
-	harmonics, err := c.harmonics(w, job, r)
+	r, err := book.Run(number)
+	if err != nil {
+		return err
+	}
+	harmonics, err := c.harmonics(w, book, r)
 	if err != nil {
 		return err
 	}
@@ -71,7 +74,7 @@ func (c *explainCommand) Run(w *terminal.World) error {
 }
 
 // harmonics are those measured, then those of the amplifier's data in the bench file of the run.
-func (c *explainCommand) harmonics(w *terminal.World, job *store.Job, r result.Run) (evidence.Harmonics, error) {
+func (c *explainCommand) harmonics(w *terminal.World, book *tell.Book, r result.Run) (evidence.Harmonics, error) {
 	var measured [2]curve.Curve[rf.Gain]
 	for i, name := range []string{c.Second, c.Third} {
 		if name == "" {
@@ -87,7 +90,7 @@ func (c *explainCommand) harmonics(w *terminal.World, job *store.Job, r result.R
 		}
 		measured[i] = p
 	}
-	bench, err := evidence.BenchOf(r, func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err })
+	bench, err := book.Bench(r)
 	if err != nil {
 		fmt.Fprintf(w.Stderr, "provoke: nothing is known of the amplifier's harmonics: %v\n", err)
 		bench = nil
@@ -110,7 +113,7 @@ func failuresIn(upset []int) string {
 	if len(upset) == 0 {
 		return "; the product upset in no exposure of this job"
 	}
-	return fmt.Sprintf("; the product upset in %s: name one with --run N", numbersOf(upset))
+	return fmt.Sprintf("; the product upset in %s: name one with --run N", tell.RunNumbers(upset))
 }
 
 func printExplanation(w io.Writer, e evidence.Explanation, upset []int, chosen bool) {
@@ -118,7 +121,7 @@ func printExplanation(w io.Writer, e evidence.Explanation, upset []int, chosen b
 	if chosen && len(upset) > 0 {
 		which = ", the newest exposure in which the product upset"
 	}
-	fmt.Fprintf(w, "run %d%s; compared with %s of the same state of the product\n", e.Run, which, numbersOf(e.Considered))
+	fmt.Fprintf(w, "run %d%s; compared with %s of the same state of the product\n", e.Run, which, tell.RunNumbers(e.Considered))
 	if len(e.Bands) == 0 {
 		fmt.Fprintln(w, "no upset in this run, nothing to explain"+failuresIn(upset))
 	}

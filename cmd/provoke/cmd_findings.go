@@ -1,18 +1,11 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 
-	"provoke/internal/findings/analysis"
-	"provoke/internal/job/event"
-	"provoke/internal/job/plan"
-	"provoke/internal/job/result"
-	"provoke/internal/job/store"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
-	"provoke/internal/units/rf"
 )
 
 type findingsCommand struct {
@@ -52,79 +45,3 @@ func (c *findingsCommand) Run(w *terminal.World) error {
 	}
 	return err
 }
-
-// readChosen folds the run with a number, or the newest exposure, and the control run it is compared
-// with; the other runs of the job are not read.
-func readChosen(w *terminal.World, job *store.Job, number int) (r result.Run, control *result.Run, err error) {
-	infos, err := job.Runs()
-	if err != nil {
-		return r, nil, terminal.Damage(err)
-	}
-	var known []result.Run
-	for _, i := range infos {
-		known = append(known, result.Run{Number: i.Run, Opened: i.Opened})
-	}
-	if r, err = pickRun(known, number); err != nil {
-		return r, nil, err
-	}
-	control = analysis.ControlFor(known, r)
-	if r, err = terminal.ReadRun(w, job, r.Number); err != nil || control == nil {
-		return r, nil, err
-	}
-	whole, err := terminal.ReadRun(w, job, control.Number)
-	return r, &whole, err
-}
-
-// readRuns folds every run of a job, in order of number.
-func readRuns(w *terminal.World, job *store.Job) ([]result.Run, error) {
-	infos, err := job.Runs()
-	if err != nil {
-		return nil, terminal.Damage(err)
-	}
-	var out []result.Run
-	for _, i := range infos {
-		r, err := terminal.ReadRun(w, job, i.Run)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, r)
-	}
-	return out, nil
-}
-
-// pickRun returns the run with a number, or the newest exposure, or the newest run of any kind.
-func pickRun(runs []result.Run, number int) (result.Run, error) {
-	if len(runs) == 0 {
-		return result.Run{}, errors.New("the job holds no run yet; make one with provoke run")
-	}
-	newest := runs[len(runs)-1]
-	for _, r := range runs {
-		if number != 0 && r.Number == number {
-			return r, nil
-		}
-		if r.Opened.RunKind == plan.Exposure {
-			newest = r
-		}
-	}
-	if number != 0 {
-		return result.Run{}, fmt.Errorf("there is no run %d; the job holds %s", number, runNumbers(runs))
-	}
-	return newest, nil
-}
-
-func runNumbers(runs []result.Run) string {
-	var out []int
-	for _, r := range runs {
-		out = append(out, r.Number)
-	}
-	return numbersOf(out)
-}
-
-func orDash(s string) string {
-	if s == "" {
-		return "–"
-	}
-	return event.Printable(s)
-}
-
-func gainWords(g rf.Gain, b rf.Bound) string { return tell.GainWords(g, b) }

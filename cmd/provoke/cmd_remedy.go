@@ -9,6 +9,7 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/remedy"
 	"provoke/internal/job/event"
+	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
@@ -104,13 +105,17 @@ func (c *remedyCommand) sheet(w *terminal.World) (*models.Remedy, error) {
 
 // ask takes what is missing from the findings of a run.
 func (c *remedyCommand) ask(w *terminal.World, s *models.Remedy) error {
-	job, err := store.OpenReadOnly(c.Job)
+	book, close, err := terminal.OpenBook(w, c.Job)
 	if err != nil {
-		return terminal.Damage(err)
+		return err
 	}
-	defer job.Close()
-	terminal.TellLeftBehind(w, job)
-	r, control, err := readChosen(w, job, c.Number)
+	defer close()
+	number, err := book.Choose(c.Number)
+	var r result.Run
+	var findings analysis.Findings
+	if err == nil {
+		r, findings, err = book.Findings(number)
+	}
 	if err != nil {
 		return fmt.Errorf("remedy for %s: %w", c.Job, err)
 	}
@@ -119,9 +124,9 @@ func (c *remedyCommand) ask(w *terminal.World, s *models.Remedy) error {
 			return fmt.Errorf("run %d of %s: %w", r.Number, c.Job, err)
 		}
 	}
-	err = s.AsFound(r, analysis.Of(r, control))
+	err = s.AsFound(r, findings)
 	if errors.Is(err, models.ErrNothingFails) {
-		runs, err := readRuns(w, job)
+		runs, err := book.All()
 		if err != nil {
 			return err
 		}

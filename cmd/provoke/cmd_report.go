@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"provoke/internal/faces/report"
-	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/store"
 	"provoke/internal/tell"
@@ -62,7 +61,7 @@ func (c *reportCommand) Run(w *terminal.World) error {
 	}
 	defer job.Close()
 	terminal.TellLeftBehind(w, job)
-	runs, err := readRuns(w, job)
+	runs, err := terminal.Book(w, job).All()
 	if err != nil {
 		return err
 	}
@@ -70,7 +69,7 @@ func (c *reportCommand) Run(w *terminal.World) error {
 		Name: filepath.Base(c.Job), Runs: runs, Program: version, Margin: c.Margin,
 		Files: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
 	}
-	if err := c.choose(&j); err != nil {
+	if err := j.Choose(c.Runs, c.Before, c.After); err != nil {
 		return fmt.Errorf("report of %s: %w", c.Job, err)
 	}
 	if err := c.about(&j); err != nil {
@@ -124,7 +123,7 @@ func (c *reportCommand) check(w *terminal.World, j tell.Job) error {
 		return err
 	case c.JSON:
 	case len(missing) == 0:
-		fmt.Fprintf(w.Stdout, "nothing is missing on the first page of a report of %s of %s\n", numbersOf(j.Detailed), j.Name)
+		fmt.Fprintf(w.Stdout, "nothing is missing on the first page of a report of %s of %s\n", tell.RunNumbers(j.Detailed), j.Name)
 	default:
 		t := terminal.Table(w.Stdout)
 		fmt.Fprintln(t, "not given\twhat it is\twhere to give it")
@@ -172,38 +171,6 @@ func (c *reportCommand) writer(name string) func(io.Writer, tell.Job) error {
 	return nil
 }
 
-// choose fills in which runs are told in full and which are compared.
-func (c *reportCommand) choose(j *tell.Job) error {
-	among := j.Runs
-	if len(c.Runs) > 0 {
-		among = nil
-		for _, n := range c.Runs {
-			r, err := pickRun(j.Runs, n)
-			if err != nil {
-				return err
-			}
-			among = append(among, r)
-		}
-	}
-	j.Before, j.After = c.Before, c.After
-	if c.Before == 0 {
-		j.Before, j.After = analysis.Pair(among)
-	}
-	switch {
-	case len(c.Runs) > 0:
-		j.Detailed = c.Runs
-	case j.Before != 0:
-		j.Detailed = analysis.Between(j.Runs, j.Before, j.After)
-	default:
-		r, err := pickRun(j.Runs, 0)
-		if err != nil {
-			return err
-		}
-		j.Detailed = []int{r.Number}
-	}
-	return nil
-}
-
 // write writes one form of the report.
 func (c *reportCommand) write(w *terminal.World, j tell.Job, out string) error {
 	var b bytes.Buffer
@@ -217,23 +184,12 @@ func (c *reportCommand) write(w *terminal.World, j tell.Job, out string) error {
 	if err := writeWhole(out, b.Bytes()); err != nil {
 		return fmt.Errorf("write the report: %w", err)
 	}
-	fmt.Fprintf(w.Stdout, "%s: %s of %s told in full", out, numbersOf(j.Detailed), j.Name)
+	fmt.Fprintf(w.Stdout, "%s: %s of %s told in full", out, tell.RunNumbers(j.Detailed), j.Name)
 	if j.Before != 0 {
 		fmt.Fprintf(w.Stdout, ", run %d compared with run %d", j.Before, j.After)
 	}
 	fmt.Fprintln(w.Stdout)
 	return nil
-}
-
-func numbersOf(runs []int) string {
-	var out []string
-	for _, n := range runs {
-		out = append(out, fmt.Sprint(n))
-	}
-	if len(out) == 1 {
-		return "run " + out[0]
-	}
-	return "runs " + strings.Join(out, ", ")
 }
 
 // writeCSV writes one file per table that has rows.

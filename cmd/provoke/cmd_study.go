@@ -189,7 +189,8 @@ func (c *modulationStudy) Run(w *terminal.World) error {
 	at = slices.DeleteFunc(at, func(a analysis.ModulationAt) bool {
 		return !(len(c.At) == 0 && len(a.Results) > 1 || slices.Contains(c.At, a.Frequency))
 	})
-	return errors.Join(c.print(w, tell.ModulationStudy(runs, c.Tolerance, at), tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: c.Tolerance, At: at}), incomplete)
+	shape := tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: c.Tolerance, At: at}
+	return errors.Join(c.print(w, tell.ModulationStudy(runs, c.Tolerance, at), shape), incomplete)
 }
 
 type repeatStudy struct {

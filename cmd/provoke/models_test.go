@@ -264,7 +264,7 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		}
 	}
 	code, out, _ = modelRun("compare", job, "1", "2")
-	if code != terminal.ExitDone || !strings.Contains(out, "predicted before the change, for capacitor to chassis, 4.70 nF") {
+	if code != terminal.ExitDone || !strings.Contains(out, "Predicted before the change (capacitor to chassis, 4.70 nF) and measured after it") {
 		t.Errorf("compare prints %s", out)
 	}
 	page := filepath.Join(t.TempDir(), "report.html")

@@ -68,6 +68,9 @@ func (b *Book) Run(number int) (result.Run, error) {
 	return r, err
 }
 
+// All are the runs of the job as wholes, by number.
+func (b *Book) All() ([]result.Run, error) { return b.whole(func(result.Run) bool { return true }) }
+
 // whole reads the runs whose heads are chosen.
 func (b *Book) whole(chosen func(result.Run) bool) ([]result.Run, error) {
 	heads, err := b.Heads()
@@ -331,7 +334,8 @@ func (b *Book) Studies(r result.Run) ([]Study, error) {
 
 // Onsets is how well the onsets of a run are known.
 type Onsets struct {
-	_ struct{} `tell:"confidence=Worst.Expanded.Confidence bench=Bench.Name bench_sha256=Bench.Hash rests=Worst.Rests"`
+	_ struct{} `tell:"confidence=Worst.Expanded.Confidence bench=Bench.Name bench_sha256=Bench.Hash"`
+	_ struct{} `tell:"rests=Worst.Rests"`
 
 	Bench *catalog.Bench
 	At    map[rf.Frequency]uncertainty.Onset

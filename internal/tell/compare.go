@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 
 	"provoke/internal/findings/analysis"
@@ -15,8 +16,9 @@ import (
 
 // CompareTold is what two runs show beside one another.
 type CompareTold struct {
-	_ struct{} `tell:"before=Before after=After margin_asked_db=Margin gain_of=GainOf verdict=Verdict reasons=Reasons"`
-	_ struct{} `tell:"differences=Differences reservations=Reservations points=Points bands=Bands predicted=Beside"`
+	_ struct{} `tell:"before=Before after=After margin_asked_db=Margin gain_of=GainOf verdict=Verdict"`
+	_ struct{} `tell:"reasons=Reasons differences=Differences reservations=Reservations points=Points bands=Bands"`
+	_ struct{} `tell:"predicted=Beside"`
 
 	analysis.Comparison
 	Words, Mark string // the verdict, and how it is marked
@@ -89,7 +91,7 @@ func (c CompareTold) Section() Section {
 	return s
 }
 
-// reasons say first how far it helped and what is missing.
+// reasons say first how far it helped, what is missing, and the decision.
 func (c CompareTold) reasons() []string {
 	var out []string
 	for _, s := range []string{analysis.Helped(c.Points), analysis.Missing(c.Points)} {
@@ -97,7 +99,20 @@ func (c CompareTold) reasons() []string {
 			out = append(out, s)
 		}
 	}
-	return append(out, c.Reasons...)
+	for _, s := range append(c.decided(), c.Reasons...) {
+		if !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// decided is the decision that the verdict rests on.
+func (c CompareTold) decided() []string {
+	if c.Decision == nil {
+		return nil
+	}
+	return []string{c.Decision.Says()}
 }
 
 func (c CompareTold) of() string {

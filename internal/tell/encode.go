@@ -23,7 +23,8 @@ import (
 //
 // An embedded struct without a tag is written in its place, one tagged "-" is not. Each type has one rule: frequencies
 // are in hertz and durations in seconds with all digits, gains in decibel with three decimals, plain numbers and
-// fractions have four, levels are an rf.Quantity, a bound its words. What is absent or not finite is null, a list never.
+// fractions have four, levels are an rf.Quantity, a bound its words. What is absent or not finite is null; a list
+// never is.
 func Encode(v any) ([]byte, error) {
 	var e encoder
 	if err := e.value(reflect.ValueOf(v), ""); err != nil {

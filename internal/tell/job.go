@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"slices"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
@@ -25,6 +26,30 @@ type Job struct {
 	// Files returns the bytes of a file of the job by its hash; nil when there is no way to
 	// them. Pictures among the attachments are put into the report, and the bench file is drawn.
 	Files func(hash string) ([]byte, error)
+}
+
+// Choose fills in which runs are told in full and which are compared: those named, else what analysis.Told says. It
+// is what command and page both ask.
+func (j *Job) Choose(detailed []int, before, after int) error {
+	for _, n := range append(append([]int{}, detailed...), before, after) {
+		if _, ok := runOf(j.Runs, n); !ok && n != 0 {
+			return noRun(fmt.Sprintf("there is no run %d; the job holds %s", n, RunNumbers(Numbers(j.Runs))))
+		}
+	}
+	among := j.Runs
+	if len(detailed) > 0 {
+		among = slices.DeleteFunc(slices.Clone(j.Runs), func(r result.Run) bool { return !slices.Contains(detailed, r.Number) })
+	}
+	if j.Before, j.After, j.Detailed = analysis.Told(among); before != 0 && after != 0 {
+		j.Before, j.After = before, after
+		if len(detailed) == 0 {
+			j.Detailed = analysis.Between(j.Runs, before, after)
+		}
+	}
+	if len(detailed) > 0 {
+		j.Detailed = detailed
+	}
+	return nil
 }
 
 // Heads are the runs of the job.

@@ -17,11 +17,12 @@ import (
 
 // RunTold is what one run shows: all that a face may print of it.
 type RunTold struct {
-	_ struct{} `tell:"run=Findings.Run kind=Findings.Opened.RunKind label=Findings.Opened.Label changed=Findings.Opened.Changed"`
-	_ struct{} `tell:"verdict=Findings.Verdict,null profile=Findings.Opened.Profile modulation=Modulation points=Points"`
-	_ struct{} `tell:"bands=Findings.Bands margin_to=Findings.Level exposures=Findings.Exposures upsets=Findings.Upsets"`
-	_ struct{} `tell:"highest=Findings.Highest control=Findings.Control,null false_alarms=Findings.FalseAlarms drift=Findings.Drift"`
-	_ struct{} `tell:"uncertainty=Onsets.Stated not_deterministic=Findings.NotDeterministic"`
+	_ struct{} `tell:"run=Findings.Run kind=Findings.Opened.RunKind label=Findings.Opened.Label"`
+	_ struct{} `tell:"changed=Findings.Opened.Changed verdict=Findings.Verdict,null"`
+	_ struct{} `tell:"profile=Findings.Opened.Profile modulation=Modulation points=Points bands=Findings.Bands"`
+	_ struct{} `tell:"margin_to=Findings.Level exposures=Findings.Exposures upsets=Findings.Upsets"`
+	_ struct{} `tell:"highest=Findings.Highest control=Findings.Control,null false_alarms=Findings.FalseAlarms"`
+	_ struct{} `tell:"drift=Findings.Drift uncertainty=Onsets.Stated not_deterministic=Findings.NotDeterministic"`
 
 	Run      result.Run
 	Findings analysis.Findings

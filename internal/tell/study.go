@@ -105,9 +105,11 @@ func ThresholdStudy(s analysis.RandomStudy) Study {
 			if d.Weak {
 				weak = ", weak"
 			}
-			out.Words = append(out.Words, fmt.Sprintf("%v: by hand after Dixon and Mood %s, spread %s%s.", x.Frequency, d.Mean.Text(2), d.Sigma.Text(2), weak))
+			out.Words = append(out.Words, fmt.Sprintf("%v: by hand after Dixon and Mood %s, spread %s%s.",
+				x.Frequency, d.Mean.Text(2), d.Sigma.Text(2), weak))
 		}
-		t.Add(Frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), Amount(x.Passed), Amount(x.Upset), gain(x.Spread(), rf.Exactly), gain(x.RampBias, rf.Exactly))
+		t.Add(Frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), Amount(x.Passed), Amount(x.Upset),
+			gain(x.Spread(), rf.Exactly), gain(x.RampBias, rf.Exactly))
 		for _, l := range x.Levels {
 			levels.Add(Frequency(x.Frequency), say(l.Probability.String()), Amount(l.Current), say(LimitWords(l.Low, l.High)), say(LimitWords(l.FiellerLow, l.FiellerHigh)))
 		}
@@ -153,9 +155,6 @@ func shareLimits(a analysis.UpsetShare) string {
 	}
 	return fmt.Sprintf("%.1f %% to %.1f %%", 100*float64(a.Low), 100*float64(a.High))
 }
-
-// SecondsWords prints a time in seconds with a fitting unit; "–" where there is none.
-func SecondsWords(x float64) string { return lasting(x).Text }
 
 func lasting(x float64) Cell {
 	if math.IsNaN(x) || math.IsInf(x, 0) {

@@ -23,15 +23,6 @@ func GainWords(g rf.Gain, b rf.Bound) string {
 	return none
 }
 
-// GainRangeWords prints the gain over a band: from the least to the most.
-func GainRangeWords(b analysis.ComparedBand) string {
-	low, high := GainWords(b.LeastGain, b.LeastGainBound), GainWords(b.MostGain, b.MostGainBound)
-	if low == high {
-		return low
-	}
-	return low + " to " + high
-}
-
 // RecoveryWords says at which level a product was well again, or why there is none: it upset but
 // was not asked (as at the points that only seek a band's edge), it had to be reset, or it was asked
 // and was well at no level.

@@ -2,7 +2,6 @@ package report
 
 import (
 	"image/color"
-	"math"
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -71,13 +70,4 @@ func box(x, y, w, h vg.Length) vg.Path {
 func fillBox(c draw.Canvas, x, y, w, h vg.Length, col color.Color) {
 	c.SetColor(col)
 	c.Fill(box(x, y, w, h))
-}
-
-// disc is the outline of a circle.
-func disc(at vg.Point, r vg.Length) vg.Path {
-	var p vg.Path
-	p.Move(vg.Point{X: at.X + r, Y: at.Y})
-	p.Arc(at, r, 0, 2*math.Pi)
-	p.Close()
-	return p
 }

@@ -247,18 +247,23 @@ func (s *Server) reportOf(r *http.Request) (tell.Job, error) {
 			}
 		}
 	}
-	if j.Before, j.After = numbers["before"], numbers["after"]; j.Before == 0 || j.After == 0 {
-		j.Before, j.After = 0, 0
-	}
+	var detailed []int
 	for _, text := range r.Form["run"] {
 		n, err := strconv.Atoi(text)
 		if err != nil {
 			return j, withStatus(http.StatusBadRequest, "%q is not the number of a run", text)
 		}
-		j.Detailed = append(j.Detailed, n)
+		detailed = append(detailed, n)
 	}
-	if len(r.Form) == 0 || len(j.Detailed) == 0 {
-		j.Before, j.After, j.Detailed = analysis.Told(j.Runs)
+	before, after := numbers["before"], numbers["after"]
+	if before == 0 || after == 0 {
+		before, after = 0, 0
+	}
+	if err = j.Choose(detailed, before, after); err != nil {
+		return j, withStatus(http.StatusNotFound, "%v", err)
+	}
+	if len(detailed) > 0 && before == 0 {
+		j.Before, j.After = 0, 0 // "none" was chosen
 	}
 	return j, nil
 }

@@ -51,8 +51,8 @@ type Comparison struct {
 
 // ComparedPoint is one frequency in both runs.
 type ComparedPoint struct {
-	_ struct{} `tell:"hz=Frequency before=Before.Onset after=After.Onset wanted=Wanted required=Required gain_db=Gain"`
-	_ struct{} `tell:"gain_bound=GainBound verdict=Verdict why=Why,null"`
+	_ struct{} `tell:"hz=Frequency before=Before.Onset after=After.Onset wanted=Wanted required=Required"`
+	_ struct{} `tell:"gain_db=Gain gain_bound=GainBound verdict=Verdict why=Why,null"`
 
 	Frequency rf.Frequency
 	// Before and After are nil where the run was not there.

@@ -16,10 +16,11 @@ import (
 
 // Point is the immunity at one frequency.
 type Point struct {
-	_ struct{} `tell:"hz=Frequency onset=Onset recovery=Recovery wanted=Wanted margin_db=Margin margin_bound=MarginBound"`
-	_ struct{} `tell:"class=Class,null exposures=Exposures upset=Upset onset_origin=OnsetOrigin,null below=Below reached=Reached"`
-	_ struct{} `tell:"upsets_at_onset=UpsetsAtOnset trials_at_onset=TrialsAtOnset latched=Latched not_reached=NotReached"`
-	_ struct{} `tell:"limited=Limited,null monotone=Monotone monitor_or_ae=InControl"`
+	_ struct{} `tell:"hz=Frequency onset=Onset recovery=Recovery wanted=Wanted margin_db=Margin"`
+	_ struct{} `tell:"margin_bound=MarginBound class=Class,null exposures=Exposures upset=Upset"`
+	_ struct{} `tell:"onset_origin=OnsetOrigin,null below=Below reached=Reached upsets_at_onset=UpsetsAtOnset"`
+	_ struct{} `tell:"trials_at_onset=TrialsAtOnset latched=Latched not_reached=NotReached limited=Limited,null"`
+	_ struct{} `tell:"monotone=Monotone monitor_or_ae=InControl"`
 
 	result.Threshold
 	// Margin is the onset over what Findings.Level names, with MarginBound; NaN where it is not known:

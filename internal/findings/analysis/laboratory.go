@@ -54,11 +54,13 @@ const (
 
 // LaboratoryPoint is one failure of the laboratory beside the bench.
 type LaboratoryPoint struct {
-	_ struct{} `tell:"from_hz=From to_hz=To level=Level modulation=Modulation class=LaboratoryFailure.Class what=What fate=Fate"`
-	_ struct{} `tell:"exposed=Exposed upset=Upset at_hz=At onset=Onset asks=Asks asks_high=AsksHigh indicative=Indicative,omit"`
-	_ struct{} `tell:"per_unit=PerUnit unit=Unit published_low=PublishedLow published_high=PublishedHigh"`
-	_ struct{} `tell:"published_source=PublishedSource,omit beside=Beside,omit base=Base base_from=BaseFrom margin_db=Margin"`
-	_ struct{} `tell:"required_low=RequiredLow required=Required no_confidence=NoConfidence,omit notes=Notes"`
+	_ struct{} `tell:"from_hz=From to_hz=To level=Level modulation=Modulation class=LaboratoryFailure.Class"`
+	_ struct{} `tell:"what=What fate=Fate exposed=Exposed upset=Upset at_hz=At onset=Onset asks=Asks"`
+	_ struct{} `tell:"asks_high=AsksHigh indicative=Indicative,omit per_unit=PerUnit unit=Unit"`
+	_ struct{} `tell:"published_low=PublishedLow published_high=PublishedHigh"`
+	_ struct{} `tell:"published_source=PublishedSource,omit beside=Beside,omit base=Base base_from=BaseFrom"`
+	_ struct{} `tell:"margin_db=Margin required_low=RequiredLow required=Required no_confidence=NoConfidence,omit"`
+	_ struct{} `tell:"notes=Notes"`
 
 	event.LaboratoryFailure
 	Low, High rf.Frequency // where it is looked for: the failure's range with half a per cent to either side
@@ -110,7 +112,8 @@ func (p LaboratoryPoint) RequiredWords() string {
 
 // BenchOnly is a failing band that the laboratory did not report.
 type BenchOnly struct {
-	_ struct{} `tell:"low_hz=Low.Frequency high_hz=High.Frequency onset=Lowest.Onset tested=Tested tested_at=TestedAt why=Why"`
+	_ struct{} `tell:"low_hz=Low.Frequency high_hz=High.Frequency onset=Lowest.Onset tested=Tested"`
+	_ struct{} `tell:"tested_at=TestedAt why=Why"`
 
 	Band `tell:"-"`
 	// Tested: the laboratory says that it exposed these frequencies, at TestedAt.
@@ -122,8 +125,9 @@ type BenchOnly struct {
 // BesideLaboratory is a laboratory's report beside a run.
 type BesideLaboratory struct {
 	_ struct{} `tell:"run=Run laboratory=Report.Laboratory report=Report.Report confidence=Certainty.Confidence"`
-	_ struct{} `tell:"factor=Certainty.Factor laboratory_u_db=Certainty.Laboratory laboratory_u_assumed=Certainty.AssumedLaboratory"`
-	_ struct{} `tell:"bench_u_assumed=Certainty.AssumedBench failures=Points bench_only=BenchOnly"`
+	_ struct{} `tell:"factor=Certainty.Factor laboratory_u_db=Certainty.Laboratory"`
+	_ struct{} `tell:"laboratory_u_assumed=Certainty.AssumedLaboratory bench_u_assumed=Certainty.AssumedBench"`
+	_ struct{} `tell:"failures=Points bench_only=BenchOnly"`
 
 	Run       int
 	Opened    event.Opened

@@ -155,8 +155,9 @@ func (q RandomQuestion) filled() RandomQuestion {
 
 // Random is what the exposures at one frequency show of a threshold that is random.
 type Random struct {
-	_ struct{} `tell:"hz=Frequency exposures=Exposures upsets=Upsets overlap=Overlap passed=Passed upset=Upset spread_db=Spread"`
-	_ struct{} `tell:"no_fit=NoFit,omit levels=Levels dixon_mood=DixonMood ramp_bias_db=RampBias chances=Chances shares=At notes=Notes"`
+	_ struct{} `tell:"hz=Frequency exposures=Exposures upsets=Upsets overlap=Overlap passed=Passed upset=Upset"`
+	_ struct{} `tell:"spread_db=Spread no_fit=NoFit,omit levels=Levels dixon_mood=DixonMood ramp_bias_db=RampBias"`
+	_ struct{} `tell:"chances=Chances shares=At notes=Notes"`
 
 	Frequency         rf.Frequency
 	Question          RandomQuestion
@@ -201,7 +202,8 @@ type DixonMood struct {
 
 // RandomLevel is the current at which the DUT upsets with a probability.
 type RandomLevel struct {
-	_ struct{} `tell:"probability=Probability current=Current low=Low high=High fieller_low=FiellerLow fieller_high=FiellerHigh"`
+	_ struct{} `tell:"probability=Probability current=Current low=Low high=High fieller_low=FiellerLow"`
+	_ struct{} `tell:"fieller_high=FiellerHigh"`
 
 	Probability rf.Fraction
 	Current     rf.Current // the fit's; absent where there is none
@@ -464,7 +466,8 @@ const (
 
 // ModulationAt is one frequency of a modulation study.
 type ModulationAt struct {
-	_ struct{} `tell:"hz=Frequency responds=Responds why=Why peak_spread_db=PeakSpread mean_spread_db=MeanSpread results=Results"`
+	_ struct{} `tell:"hz=Frequency responds=Responds why=Why peak_spread_db=PeakSpread mean_spread_db=MeanSpread"`
+	_ struct{} `tell:"results=Results"`
 
 	Frequency rf.Frequency
 	Results   []ModulationResult
@@ -488,8 +491,8 @@ func ModulationStudy(runs []result.Run, tolerance rf.Gain) []ModulationAt {
 				frequencies[t.Frequency] = &gathered{}
 			}
 			carrier := t.Onset.Add(m.CarrierOverLevel())
-			at[t.Frequency].Results = append(at[t.Frequency].Results, ModulationResult{Run: r.Number, Modulation: m, Onset: t.Onset,
-				Carrier: carrier, Crest: carrier.Add(m.CrestOverCarrier()), Mean: carrier.Add(m.MeanOverCarrier())})
+			at[t.Frequency].Results = append(at[t.Frequency].Results, ModulationResult{Run: r.Number, Modulation: m,
+				Onset: t.Onset, Carrier: carrier, Crest: carrier.Add(m.CrestOverCarrier()), Mean: carrier.Add(m.MeanOverCarrier())})
 		}
 	}
 	var out []ModulationAt

@@ -56,10 +56,10 @@ func RandomStudyOf(r result.Run, at []rf.Frequency, q RandomQuestion) RandomStud
 
 // DwellAt is the time to upset at one frequency, and the dwell that catches the share asked for.
 type DwellAt struct {
-	_ struct{} `tell:"hz=Frequency exposures=Exposures upsets=Upsets times_s=Times longest_without_s=Longest median_s=Median"`
-	_ struct{} `tell:"rate_per_s=Rate rate_low=RateLow rate_high=RateHigh shape=Shape scale_s=Scale character=Character"`
-	_ struct{} `tell:"needed_s=Needed.Seconds needed_shown=Needed.Shown needed_by=Needed.Method exposures_to_show=Needed.Exposures"`
-	_ struct{} `tell:"dwell_s=Each"`
+	_ struct{} `tell:"hz=Frequency exposures=Exposures upsets=Upsets times_s=Times longest_without_s=Longest"`
+	_ struct{} `tell:"median_s=Median rate_per_s=Rate rate_low=RateLow rate_high=RateHigh shape=Shape"`
+	_ struct{} `tell:"scale_s=Scale character=Character needed_s=Needed.Seconds needed_shown=Needed.Shown"`
+	_ struct{} `tell:"needed_by=Needed.Method exposures_to_show=Needed.Exposures dwell_s=Each"`
 
 	Frequency rf.Frequency
 	threshold.Dwell

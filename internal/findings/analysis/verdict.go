@@ -239,28 +239,6 @@ func Missing(points []ComparedPoint) string {
 	return fmt.Sprintf("%v missing at %v", most, at)
 }
 
-// InShort is the answer in at most three lines: the verdict, what the change did, and how sure what was stood is.
-func (c Comparison) InShort() []string {
-	out := []string{"verdict: " + string(c.Verdict)}
-	if len(c.Reservations) > 0 && c.Verdict == Shown {
-		out[0] += ", with reservations"
-	}
-	helped := Helped(c.Points)
-	for _, s := range []string{Missing(c.Points)} {
-		if s != "" && helped != "" {
-			helped += "; "
-		}
-		helped += s
-	}
-	if helped != "" {
-		out = append(out, helped)
-	}
-	if c.Decision != nil {
-		out = append(out, c.Decision.Says())
-	}
-	return out
-}
-
 func (c *Comparison) shown() string {
 	var spans []string
 	for _, b := range c.Before.Bands {

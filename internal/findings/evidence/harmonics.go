@@ -4,8 +4,6 @@ import (
 	"fmt"
 
 	"provoke/internal/files/catalog"
-	"provoke/internal/files/problem"
-	"provoke/internal/job/result"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/rf"
 )
@@ -39,26 +37,4 @@ func Measured(second, third curve.Curve[rf.Gain], otherwise Harmonics) Harmonics
 		}
 		return otherwise(f, n)
 	}
-}
-
-// BenchOf reads the bench file that a run was made with from the files of its job. attachment returns
-// a file by its hash.
-func BenchOf(r result.Run, attachment func(hash string) ([]byte, error)) (*catalog.Bench, error) {
-	data, err := attachment(r.Opened.Bench.SHA256)
-	if err != nil {
-		return nil, fmt.Errorf("the bench file of run %d: %w", r.Number, err)
-	}
-	var list problem.List
-	b, list := catalog.Parse(r.Opened.Bench.Name, data, func(name string) ([]byte, error) {
-		for _, f := range r.Opened.Files {
-			if f.Name == name {
-				return attachment(f.SHA256)
-			}
-		}
-		return nil, fmt.Errorf("the job does not hold %q", name)
-	})
-	if err := list.Err(); err != nil {
-		return nil, fmt.Errorf("the bench file of run %d: %w", r.Number, err)
-	}
-	return b, nil
 }

@@ -126,8 +126,8 @@ const (
 
 // Beside is predicted and measured gain of the onset at one frequency.
 type Beside struct {
-	_ struct{} `tell:"hz=Frequency predicted_db=Predicted low_db=Low high_db=High measured_db=Measured measured_bound=Bound"`
-	_ struct{} `tell:"agreement=Agreement"`
+	_ struct{} `tell:"hz=Frequency predicted_db=Predicted low_db=Low high_db=High measured_db=Measured"`
+	_ struct{} `tell:"measured_bound=Bound agreement=Agreement"`
 
 	Frequency            rf.Frequency
 	Predicted, Low, High rf.Gain

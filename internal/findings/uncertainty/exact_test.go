@@ -81,12 +81,20 @@ func TestIntervalsAgreeWithTheSimulation(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s, err := b.Simulate(rand.New(rand.NewPCG(1, 2)), 200_000, 0.95)
-		if err != nil {
-			t.Fatal(err)
+		// Of 100,000 draws 2.5 % lie beyond each end, give or take five standard deviations of that count: 0.25 %.
+		// A bound on the ends themselves would have to know how heavy the tails are.
+		const give = 2 * 0.0025
+		simulated := func(confidence rf.Fraction) Interval {
+			s, err := b.Simulate(rand.New(rand.NewPCG(1, 2)), 100_000, confidence)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return s.Symmetric
 		}
-		if w := got.HalfWidth(); math.Abs(got.Low-s.Symmetric.Low) > 0.02*w+0.005 || math.Abs(got.High-s.Symmetric.High) > 0.02*w+0.005 {
-			t.Fatalf("%+v, the simulation %+v", got, s.Symmetric)
+		in, out := simulated(0.95-give), simulated(0.95+give)
+		step := 0.005 * got.HalfWidth() // what the working out itself may be off by: where values pile up at an end it shows
+		if out.Low-step > got.Low || got.Low > in.Low+step || in.High-step > got.High || got.High > out.High+step {
+			t.Fatalf("%+v does not lie between %+v and %+v of the simulation", got, in, out)
 		}
 	})
 }

@@ -154,7 +154,8 @@ type effectShape struct {
 
 // Shape is the same for --json.
 func (s *Remedy) Shape() any {
-	out := remedyShape{File: s.file, Run: s.Run, Search: s.search, Outcome: s.outcome, Estimate: s.estimate, Remarks: s.remarks}
+	out := remedyShape{File: s.file, Run: s.Run, Search: s.search, Outcome: s.outcome, Estimate: s.estimate,
+		Remarks: s.remarks}
 	for _, n := range s.outcome.Needs {
 		if n.Failing {
 			out.Missing = append(out.Missing, n)
