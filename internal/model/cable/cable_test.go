@@ -216,6 +216,9 @@ func TestACableSeenFromItsOtherEndIsTheSame(t *testing.T) {
 		b := rapid.Float64Range(0.1, 2).Draw(t, "to AE")
 		at := rapid.Float64Range(0, a+b).Draw(t, "part")
 		f := rf.Frequency(rapid.Float64Range(1e6, 400e6).Draw(t, "hertz"))
+		if math.Abs(at-a) < 1e-9 {
+			t.Skip("a part at the clamp itself stands on the side of the file's DUT, whichever end that is")
+		}
 		make := func(a, b, at float64, dut, ae twoport.OnePort) *Cable {
 			return &Cable{Name: "x", Forward: rf.Watts(1), Line: twoport.Line{Impedance: 235, Loss: twoport.Loss{Skin: 0.3}}, ClampToDUT: rf.Length(a), ClampToAE: rf.Length(b),
 				Clamp: generator{twoport.Resistor(20)}, DUT: dut, AE: ae,
