@@ -64,7 +64,7 @@ func (c *compareCommand) Run(w *terminal.World) error {
 		return fmt.Errorf("compare the runs of %s: %w", c.Job, err)
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, told.JSON())
+		return terminal.PrintShape(w.Stdout, told)
 	}
 	return terminal.Sections(w.Stdout, []tell.Section{told.Section()}, c.All)
 }

@@ -68,7 +68,7 @@ func (c *explainCommand) Run(w *terminal.World) error {
 		return err
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, tell.Explanation(e))
+		return terminal.PrintShape(w.Stdout, e)
 	}
 	return terminal.OnPage(w.Stdout, func(out io.Writer) error { printExplanation(out, e, upset, c.Number == 0); return nil })
 }

@@ -36,7 +36,7 @@ func (c *findingsCommand) Run(w *terminal.World) error {
 		return fmt.Errorf("findings of %s: %w", c.Job, err)
 	}
 	if c.JSON {
-		err = terminal.PrintJSON(w.Stdout, told.JSON())
+		err = terminal.PrintShape(w.Stdout, told)
 	} else {
 		err = terminal.Sections(w.Stdout, told.Sections(), c.All)
 	}

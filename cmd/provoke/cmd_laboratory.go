@@ -68,7 +68,7 @@ func (c *laboratoryCommand) Run(w *terminal.World) error {
 		return err
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, tell.LaboratoryJSON(l))
+		return terminal.PrintShape(w.Stdout, l)
 	}
 	_, f, err := book.Findings(number)
 	if err != nil {

@@ -58,7 +58,7 @@ func (c *remedyCommand) Run(w *terminal.World) error {
 		}
 	}
 	if c.JSON {
-		return terminal.PrintJSON(w.Stdout, s.Shape())
+		return terminal.PrintShape(w.Stdout, s.Shape())
 	}
 	return terminal.OnPage(w.Stdout, s.Print)
 }

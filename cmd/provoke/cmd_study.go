@@ -101,7 +101,7 @@ func (c *thresholdStudy) Run(w *terminal.World) error {
 		return err
 	}
 	s := analysis.RandomStudyOf(r, c.At, analysis.RandomQuestion{Model: c.Model, Probabilities: c.Probability, Confidence: c.Confidence, Memory: c.Memory})
-	return errors.Join(c.print(w, tell.ThresholdStudy(s), func() any { return tell.ThresholdJSON(s, analysis.NotDeterministicAt(r)) }), incomplete)
+	return errors.Join(c.print(w, tell.ThresholdStudy(s), s), incomplete)
 }
 
 type dwellStudy struct {
@@ -149,7 +149,7 @@ func (c *dwellStudy) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(c.print(w, tell.DwellTold(s), func() any { return tell.DwellJSON(r, s) }), incomplete)
+	return errors.Join(c.print(w, tell.DwellTold(s), s), incomplete)
 }
 
 type modulationStudy struct {
@@ -189,7 +189,8 @@ func (c *modulationStudy) Run(w *terminal.World) error {
 	at = slices.DeleteFunc(at, func(a analysis.ModulationAt) bool {
 		return !(len(c.At) == 0 && len(a.Results) > 1 || slices.Contains(c.At, a.Frequency))
 	})
-	return errors.Join(c.print(w, tell.ModulationStudy(runs, c.Tolerance, at), func() any { return tell.ModulationJSON(runs, c.Tolerance, at) }), incomplete)
+	shape := tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: c.Tolerance, At: at}
+	return errors.Join(c.print(w, tell.ModulationStudy(runs, c.Tolerance, at), shape), incomplete)
 }
 
 type repeatStudy struct {
@@ -240,13 +241,13 @@ func (c *repeatStudy) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(c.print(w, t.Study(), t.JSON), incomplete)
+	return errors.Join(c.print(w, t.Study(), t), incomplete)
 }
 
 // print prints a study, or its documented shape.
-func (f studyFlags) print(w *terminal.World, s tell.Study, shape func() any) error {
+func (f studyFlags) print(w *terminal.World, s tell.Study, shape any) error {
 	if f.JSON {
-		return terminal.PrintJSON(w.Stdout, shape())
+		return terminal.PrintShape(w.Stdout, shape)
 	}
 	return terminal.Sections(w.Stdout, []tell.Section{s.Section()}, true)
 }

@@ -9,8 +9,8 @@ import (
 	"testing"
 
 	"provoke/internal/bench/simbench"
-	"provoke/internal/tell"
 	"provoke/internal/terminal"
+	"provoke/internal/units/rf"
 )
 
 // studied makes a bench with a plan of one frequency in the middle of the first band, and returns that.
@@ -45,7 +45,12 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[tell.ThresholdShape](t, b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--json"))
+	s := shape[struct {
+		At []struct {
+			Levels []struct{ Current, Low, High *rf.Quantity }
+		}
+		NotDeterministic []any `json:"not_deterministic"`
+	}](t, b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--json"))
 	truth := 20 * math.Log10(1e6*b.sim.Onset(simbench.Original, hz, simbench.Modulation{}))
 	if len(s.At) != 1 || len(s.NotDeterministic) != 1 || len(s.At[0].Levels) != 1 {
 		t.Fatalf("%+v", s)
@@ -75,7 +80,13 @@ func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[tell.DwellShape](t, b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--json"))
+	s := shape[struct {
+		At []struct {
+			Exposures, Upsets int
+			Needed            *float64 `json:"needed_s"`
+			Dwell             float64  `json:"dwell_s"`
+		}
+	}](t, b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--json"))
 	if len(s.At) != 1 || s.At[0].Exposures != 8 || s.At[0].Upsets != 8 || s.At[0].Needed == nil || *s.At[0].Needed > s.At[0].Dwell {
 		t.Errorf("%+v", s)
 	}
@@ -96,7 +107,7 @@ func TestAModulationStudySaysWhatTheProductAnswersTo(t *testing.T) {
 	if !strings.Contains(out, "  "+want+": ") {
 		t.Errorf("the truth is %q:\n%s", want, out)
 	}
-	s := shape[tell.ModulationShape](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--json"))
+	s := shape[struct{ At []struct{ Results []any } }](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--json"))
 	if len(s.At) != 1 || len(s.At[0].Results) != 3 {
 		t.Errorf("%+v", s)
 	}
@@ -112,7 +123,13 @@ func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[tell.RepeatShape](t, b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--json"))
+	s := shape[struct {
+		Runs  []int
+		Drift []struct{ Drifted bool }
+		Onset []struct {
+			Deviation *float64 `json:"deviation_db"`
+		}
+	}](t, b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--json"))
 	if len(s.Runs) != 3 || len(s.Drift) != 3 || s.Drift[0].Drifted || s.Onset[0].Deviation == nil || *s.Onset[0].Deviation > 0.6 {
 		t.Errorf("%+v", s)
 	}
@@ -139,7 +156,12 @@ func TestALaboratorysReportIsHeldAgainstTheBench(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	s := shape[tell.LaboratoryShape](t, b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1", "--json"))
+	s := shape[struct {
+		BenchGuess bool `json:"bench_u_assumed"`
+		Failures   []struct {
+			Margin *float64 `json:"margin_db"`
+		}
+	}](t, b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1", "--json"))
 	// One-sided 95 %: 1.645·√(u(bench)² + 1²) dB; the bench's standard uncertainty lies near 1 dB.
 	if len(s.Failures) != 2 || *s.Failures[0].Margin < 1.7 || *s.Failures[0].Margin > 4 || s.BenchGuess {
 		t.Errorf("%+v", s)

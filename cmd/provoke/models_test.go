@@ -19,7 +19,6 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
 	"provoke/internal/run/session"
-	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -245,7 +244,17 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		t.Errorf("printed %s", out)
 	}
 	code, out, errs = modelRun("compare", job, "1", "2", "--json")
-	var got tell.ComparisonJSON
+	var got struct {
+		Predicted *struct {
+			Points []struct {
+				Predicted float64  `json:"predicted_db"`
+				Low       float64  `json:"low_db"`
+				High      float64  `json:"high_db"`
+				Measured  *float64 `json:"measured_db"`
+				Agreement string
+			}
+		}
+	}
 	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil || got.Predicted == nil || len(got.Predicted.Points) != 3 {
 		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
 	}

@@ -323,7 +323,7 @@ func (b *Book) Studies(r result.Run) ([]Study, error) {
 	}
 	out := Studies(r, others)
 	if same, err := b.same(r); err == nil && len(same) > 1 && same[len(same)-1].Number == r.Number && r.Opened.RunKind == plan.Exposure {
-		t, err := b.Repeat(numbers(same), 0)
+		t, err := b.Repeat(Numbers(same), 0)
 		if err != nil {
 			return nil, err
 		}
@@ -334,6 +334,9 @@ func (b *Book) Studies(r result.Run) ([]Study, error) {
 
 // Onsets is how well the onsets of a run are known.
 type Onsets struct {
+	_ struct{} `tell:"confidence=Worst.Expanded.Confidence bench=Bench.Name bench_sha256=Bench.Hash"`
+	_ struct{} `tell:"rests=Worst.Rests"`
+
 	Bench *catalog.Bench
 	At    map[rf.Frequency]uncertainty.Onset
 	// Worst is the largest of them; Check is the current at the check point for drift.
@@ -377,6 +380,14 @@ func (b *Book) Onsets(r result.Run, f analysis.Findings) (Onsets, error) {
 		}
 	}
 	return o, nil
+}
+
+// Stated returns the onsets where an uncertainty of them is stated, nil where none is.
+func (o Onsets) Stated() *Onsets {
+	if o.Worst.Components == nil {
+		return nil
+	}
+	return &o
 }
 
 // Between says from where to where an onset lies; "" where that is not known.

@@ -16,11 +16,23 @@ import (
 
 // CompareTold is what two runs show beside one another.
 type CompareTold struct {
+	_ struct{} `tell:"before=Before after=After margin_asked_db=Margin gain_of=GainOf verdict=Verdict"`
+	_ struct{} `tell:"reasons=Reasons differences=Differences reservations=Reservations points=Points bands=Bands"`
+	_ struct{} `tell:"predicted=Beside"`
+
 	analysis.Comparison
 	Words, Mark string // the verdict, and how it is marked
 	// Predicted is what was predicted before the change and kept; nil for nothing, with why where it cannot be read.
 	Predicted *remedy.Prediction
 	why       string
+}
+
+// GainOf says what the gains are of.
+func (c CompareTold) GainOf() string {
+	if InDrive(c.Comparison) != "" {
+		return "drive"
+	}
+	return "current"
 }
 
 // Compared works out what two runs show; held, where it is not nil, holds the comparison to more.

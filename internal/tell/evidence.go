@@ -5,46 +5,7 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
-	"provoke/internal/units/rf"
 )
-
-// ExplanationJSON is the shape of `provoke explain --json`.
-type ExplanationJSON struct {
-	Run        int                 `json:"run"`
-	Considered []int               `json:"considered"` // runs of the same state of the product
-	Bands      []ExplainedBandJSON `json:"bands"`
-}
-
-// ExplainedBandJSON is a failing band with its evidence; without evidence lines is empty.
-type ExplainedBandJSON struct {
-	LowHz    float64        `json:"low_hz"`
-	HighHz   float64        `json:"high_hz"`
-	LowestHz float64        `json:"lowest_hz"`
-	Onset    *rf.Quantity   `json:"onset"`
-	Lines    []EvidenceJSON `json:"lines"`
-}
-
-// EvidenceJSON is one line: what it speaks for, how strongly, and what was compared.
-type EvidenceJSON struct {
-	Topic    string `json:"topic"`
-	For      string `json:"for"`
-	Strength string `json:"strength"` // "strong", "moderate", "weak"
-	Compared string `json:"compared"`
-	Runs     []int  `json:"runs"`
-}
-
-// Explanation returns the JSON shape of the evidence on a run.
-func Explanation(e evidence.Explanation) ExplanationJSON {
-	out := ExplanationJSON{Run: e.Run, Considered: e.Considered, Bands: []ExplainedBandJSON{}}
-	for _, b := range e.Bands {
-		x := ExplainedBandJSON{b.Low.Frequency.Hz(), b.High.Frequency.Hz(), b.Lowest.Frequency.Hz(), b.Lowest.Onset.Quantity(), []EvidenceJSON{}}
-		for _, l := range b.Lines {
-			x.Lines = append(x.Lines, EvidenceJSON{string(l.Topic), l.For, string(l.Strength), l.Compared, l.Runs})
-		}
-		out.Bands = append(out.Bands, x)
-	}
-	return out
-}
 
 // evidenceTable lists what the runs of the job show about the cause of a run's failing bands. It is
 // empty where nothing bears on it.

@@ -33,7 +33,7 @@ type Job struct {
 func (j *Job) Choose(detailed []int, before, after int) error {
 	for _, n := range append(append([]int{}, detailed...), before, after) {
 		if _, ok := runOf(j.Runs, n); !ok && n != 0 {
-			return noRun(fmt.Sprintf("there is no run %d; the job holds %s", n, RunNumbers(numbers(j.Runs))))
+			return noRun(fmt.Sprintf("there is no run %d; the job holds %s", n, RunNumbers(Numbers(j.Runs))))
 		}
 	}
 	among := j.Runs

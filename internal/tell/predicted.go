@@ -8,34 +8,18 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// PredictedJSON is a kept prediction beside what was measured.
-type PredictedJSON struct {
-	Change []string     `json:"change"`
-	Cable  string       `json:"cable_sha256"`
-	Points []BesideJSON `json:"points"`
+// predictedBeside is a kept prediction beside what was measured.
+type predictedBeside struct {
+	remedy.Prediction `tell:"change=Change cable_sha256=Cable"`
+	At                []remedy.Beside `tell:"points"`
 }
 
-// BesideJSON is one frequency: gains of the onset as a current at the probe.
-type BesideJSON struct {
-	Hz        float64  `json:"hz"`
-	Predicted float64  `json:"predicted_db"`
-	Low       float64  `json:"low_db"`
-	High      float64  `json:"high_db"`
-	Measured  *float64 `json:"measured_db"`
-	Bound     *string  `json:"measured_bound"`
-	Agreement string   `json:"agreement"`
-}
-
-// Predicted returns the JSON shape of a prediction beside a comparison; nil where there is none.
-func Predicted(p *remedy.Prediction, c analysis.Comparison) *PredictedJSON {
-	if p == nil {
+// Beside is the kept prediction beside what was measured; nil where there is none.
+func (c CompareTold) Beside() *predictedBeside {
+	if c.Predicted == nil {
 		return nil
 	}
-	out := &PredictedJSON{Change: p.Change, Cable: p.Cable, Points: []BesideJSON{}}
-	for _, b := range remedy.PredictedBeside(*p, c) {
-		out.Points = append(out.Points, BesideJSON{b.Frequency.Hz(), rf.Round(float64(b.Predicted), 3), rf.Round(float64(b.Low), 3), rf.Round(float64(b.High), 3), rf.OrNullRounded(b.Measured, 3), bound(b.Bound), string(b.Agreement)})
-	}
-	return out
+	return &predictedBeside{*c.Predicted, remedy.PredictedBeside(*c.Predicted, c.Comparison)}
 }
 
 // predictedTable shows what was predicted before the change beside what was measured after it.

@@ -2,6 +2,7 @@ package tell
 
 import (
 	"fmt"
+	"math"
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
@@ -12,18 +13,34 @@ import (
 
 // RepeatTold is what runs that repeat one another show.
 type RepeatTold struct {
-	analysis.Repeatability
-	Drift []RunDrift
+	analysis.Repeatability `tell:"runs=Runs onset=Onset transfer=Transfers"`
+	Drift                  []RunDrift `tell:"drift"`
 }
 
-// RunDrift is how the check point of a run moved; Known says that U is what its current is known to.
+// Transfers are the spreads of the current at the same drive.
+func (t RepeatTold) Transfers() (out []transferTold) {
+	for _, x := range t.Transfer {
+		out = append(out, transferTold{x})
+	}
+	return out
+}
+
+type transferTold struct {
+	analysis.Repeated `tell:"hz=Frequency n=N deviation_db=Deviation"`
+}
+
+// RunDrift is how the check point of a run moved; U is what its current is known to, NaN where that is not known.
 type RunDrift struct {
+	_ struct{} `tell:"run=Run hz=Frequency drift_db=Drift u_db=U drifted=TooFar says=Words"`
+
 	Run int
 	analysis.Stability
 	U     rf.Gain
-	Known bool
 	Words string
 }
+
+// TooFar reports a drift beyond U.
+func (d RunDrift) TooFar() bool { return d.Drifted(d.U) }
 
 // Repeat works out by what runs that repeat one another differ; without runs, those that repeat the given one.
 func (b *Book) Repeat(runs []int, as int) (RepeatTold, error) {
@@ -63,12 +80,12 @@ func (b *Book) drift(r result.Run) (RunDrift, bool) {
 	if !ok {
 		return RunDrift{}, false
 	}
-	d := RunDrift{Run: r.Number, Stability: s}
+	d := RunDrift{Run: r.Number, Stability: s, U: rf.Gain(math.NaN())}
 	bench, err := b.Bench(r)
 	if err == nil {
 		var u uncertainty.Current
 		if u, err = uncertainty.OfCurrent(bench, s.Frequency, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {
-			d.U, d.Known, d.Words = u.U(), true, s.Says(u.U())
+			d.U, d.Words = u.U(), s.Says(u.U())
 			return d, true
 		}
 	}

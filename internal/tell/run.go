@@ -7,6 +7,7 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
+	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
@@ -16,6 +17,13 @@ import (
 
 // RunTold is what one run shows: all that a face may print of it.
 type RunTold struct {
+	_ struct{} `tell:"run=Findings.Run kind=Findings.Opened.RunKind label=Findings.Opened.Label"`
+	_ struct{} `tell:"changed=Findings.Opened.Changed verdict=Findings.Verdict,null"`
+	_ struct{} `tell:"profile=Findings.Opened.Profile modulation=Modulation points=Points bands=Findings.Bands"`
+	_ struct{} `tell:"margin_to=Findings.Level exposures=Findings.Exposures upsets=Findings.Upsets"`
+	_ struct{} `tell:"highest=Findings.Highest control=Findings.Control,null false_alarms=Findings.FalseAlarms"`
+	_ struct{} `tell:"drift=Findings.Drift uncertainty=Onsets.Stated not_deterministic=Findings.NotDeterministic"`
+
 	Run      result.Run
 	Findings analysis.Findings
 	Onsets   Onsets
@@ -25,6 +33,26 @@ type RunTold struct {
 	Laboratory event.LaboratoryFailures
 
 	drive Table // generator setting and power at every frequency; made for reports
+}
+
+// Modulation words that of the run.
+func (t RunTold) Modulation() string { return analysis.Modulation(t.Findings.Opened.Modulation) }
+
+type pointTold struct {
+	analysis.Point
+	At *uncertainty.Onset `tell:"u_db=At.U k=At.K onset_low=At.Low onset_high=At.High"`
+}
+
+// Points are the points of the findings with how well their onsets are known.
+func (t RunTold) Points() (out []pointTold) {
+	for _, p := range t.Findings.Points {
+		q := pointTold{Point: p}
+		if u, ok := t.Onsets.At[p.Frequency]; ok {
+			q.At = &u
+		}
+		out = append(out, q)
+	}
+	return out
 }
 
 // Tell works out what a run shows.

@@ -100,18 +100,16 @@ func ThresholdStudy(s analysis.RandomStudy) Study {
 		FrequencyIn("frequency"), currentIn("level asked"), words("upsets"), words("share"), words("exact limits"),
 	}, Note: fmt.Sprintf("Limits after Clopper and Pearson, confidence %v; without an upset, the bound above.", s.Question.Confidence)}
 	for _, x := range s.Points {
-		spread, ramp := Cell{Text: none}, Cell{Text: none}
 		if d := x.DixonMood; d != nil && x.Fit != nil {
 			weak := ""
 			if d.Weak {
 				weak = ", weak"
 			}
-			out.Words = append(out.Words, fmt.Sprintf("%v: by hand after Dixon and Mood %s, spread %s%s.", x.Frequency, rf.DBuA(d.Mean).Text(2), rf.Gain(d.Sigma).Text(2), weak))
+			out.Words = append(out.Words, fmt.Sprintf("%v: by hand after Dixon and Mood %s, spread %s%s.",
+				x.Frequency, d.Mean.Text(2), d.Sigma.Text(2), weak))
 		}
-		if x.Fit != nil {
-			spread, ramp = gain(rf.Gain(x.Fit.Sigma), rf.Exactly), gain(x.RampBias, rf.Exactly)
-		}
-		t.Add(Frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), Amount(x.Passed), Amount(x.Upset), spread, ramp)
+		t.Add(Frequency(x.Frequency), tally(x.Exposures), tally(x.Upsets), say(overlapWords[x.Overlap]), Amount(x.Passed), Amount(x.Upset),
+			gain(x.Spread(), rf.Exactly), gain(x.RampBias, rf.Exactly))
 		for _, l := range x.Levels {
 			levels.Add(Frequency(x.Frequency), say(l.Probability.String()), Amount(l.Current), say(LimitWords(l.Low, l.High)), say(LimitWords(l.FiellerLow, l.FiellerHigh)))
 		}
@@ -220,13 +218,28 @@ func modulationStudy(r result.Run, modulated []result.Run) (Study, bool) {
 	return ModulationStudy(modulated, studyTolerance, at), len(at) > 0
 }
 
+// ModulationShape is what study modulation --json prints.
+type ModulationShape struct {
+	Runs      []int                   `tell:"runs"`
+	Tolerance rf.Gain                 `tell:"tolerance_db"`
+	At        []analysis.ModulationAt `tell:"at"`
+}
+
+// Numbers are the numbers of runs.
+func Numbers(runs []result.Run) (out []int) {
+	for _, r := range runs {
+		out = append(out, r.Number)
+	}
+	return out
+}
+
 // ModulationStudy tells the onsets of runs that differ in their modulation.
 func ModulationStudy(runs []result.Run, tolerance rf.Gain, at []analysis.ModulationAt) Study {
 	id := "runs"
 	for _, r := range runs {
 		id += fmt.Sprintf("-%d", r.Number)
 	}
-	out := Study{ID: "modulation-" + id, Title: "Modulations, " + RunNumbers(numbers(runs)),
+	out := Study{ID: "modulation-" + id, Title: "Modulations, " + RunNumbers(Numbers(runs)),
 		Words: []string{fmt.Sprintf("Onset at the same frequency under several modulations: as each run's level means it, as unmodulated carrier, r.m.s. at the crest, and r.m.s. over the modulation. Within %v they count as the same.", tolerance)}}
 	t := Table{ID: "modulation-" + id, Title: "Onset under several modulations", Columns: []Column{
 		FrequencyIn("frequency"), words("modulation"), words("run"), currentIn("onset"), currentIn("carrier"), currentIn("crest"), currentIn("mean"),

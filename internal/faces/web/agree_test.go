@@ -91,7 +91,7 @@ func TestEveryFaceTellsTheSame(t *testing.T) {
 			cells += f.tells(t, h.Number, sections)
 		}
 		numbers += s.files(t, query, sections)
-		shape, err := json.Marshal(told.JSON())
+		shape, err := tell.Encode(told)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -11,6 +11,13 @@ import (
 
 // Band is a run of neighbouring frequencies that upset.
 type Band struct {
+	// Only where low_shown and high_shown say so does the edge lie between the band and below_hz, above_hz.
+	_ struct{} `tell:"low_hz=Low.Frequency high_hz=High.Frequency below_hz=Low.Outside above_hz=High.Outside"`
+	_ struct{} `tell:"low_shown=Low.Shown high_shown=High.Shown low_not_exposed=Low.Gap high_not_exposed=High.Gap"`
+	_ struct{} `tell:"lowest_hz=Lowest.Frequency lowest_onset=Lowest.Onset wanted=Lowest.Wanted"`
+	_ struct{} `tell:"margin_db=Lowest.Margin margin_bound=Lowest.MarginBound class=Class,null points=Points"`
+	_ struct{} `tell:"exposures=Exposures monotone=Monotone monitor_or_ae=InControl"`
+
 	Low, High  Edge
 	Lowest     Point // of the lowest onset
 	Class      event.Class

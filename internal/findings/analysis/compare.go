@@ -51,6 +51,9 @@ type Comparison struct {
 
 // ComparedPoint is one frequency in both runs.
 type ComparedPoint struct {
+	_ struct{} `tell:"hz=Frequency before=Before.Onset after=After.Onset wanted=Wanted required=Required"`
+	_ struct{} `tell:"gain_db=Gain gain_bound=GainBound verdict=Verdict why=Why,null"`
+
 	Frequency rf.Frequency
 	// Before and After are nil where the run was not there.
 	Before, After *Point
@@ -91,6 +94,8 @@ const (
 
 // ComparedBand is a failing band before, after, or both.
 type ComparedBand struct {
+	_ struct{} `tell:"before=Before after=After fate=Fate least_gain_db=LeastGain least_gain_bound=LeastGainBound"`
+
 	Before, After *Band
 	Fate          BandFate
 	// LeastGain and MostGain are the ends of the gain over the band's frequencies, with their bounds; NaN where
@@ -158,7 +163,7 @@ func pairs(before, after []Point) []ComparedPoint {
 }
 
 // Wanted returns the higher of the levels that the two runs want.
-func (p *ComparedPoint) Wanted() rf.Current {
+func (p ComparedPoint) Wanted() rf.Current {
 	var w rf.Current
 	for _, x := range []*Point{p.Before, p.After} {
 		if x != nil && x.Wanted.Known() && (!w.Known() || x.Wanted.DB() > w.DB()) {

@@ -14,6 +14,8 @@ import (
 
 // Difference is something that differs between two runs other than the product's change.
 type Difference struct {
+	_ struct{} `tell:"what=What before=Before after=After forbids=Forbids"`
+
 	What, Before, After string
 	// Forbids: with this difference the after-run shows nothing about the change, so the verdict
 	// cannot be "shown". Otherwise it is a reservation.

@@ -16,6 +16,12 @@ import (
 
 // Point is the immunity at one frequency.
 type Point struct {
+	_ struct{} `tell:"hz=Frequency onset=Onset recovery=Recovery wanted=Wanted margin_db=Margin"`
+	_ struct{} `tell:"margin_bound=MarginBound class=Class,null exposures=Exposures upset=Upset"`
+	_ struct{} `tell:"onset_origin=OnsetOrigin,null below=Below reached=Reached upsets_at_onset=UpsetsAtOnset"`
+	_ struct{} `tell:"trials_at_onset=TrialsAtOnset latched=Latched not_reached=NotReached limited=Limited,null"`
+	_ struct{} `tell:"monotone=Monotone monitor_or_ae=InControl"`
+
 	result.Threshold
 	// Margin is the onset over what Findings.Level names, with MarginBound; NaN where it is not known:
 	// over the level wanted, or, where a calibration is replayed, against the calibrated drive.
@@ -34,6 +40,7 @@ func (p Point) Tested() bool { return p.Upset || p.Onset.Known() }
 
 // Findings is what one run shows.
 type Findings struct {
+	_      struct{} `tell:"run=Run label=Opened.Label changed=Opened.Changed"` // as a comparison names the run
 	Run    int
 	Opened event.Opened
 	// Points is the immunity profile, ascending in frequency.
@@ -194,6 +201,8 @@ func lessImmune(p, q Point) bool {
 
 // FalseAlarms counts upsets of a run without RF.
 type FalseAlarms struct {
+	_ struct{} `tell:"alarms=Alarms dwells=Dwells"`
+
 	Alarms, Dwells int
 	At             []rf.Frequency // the frequencies whose dwell had one; they only name the time
 }
@@ -215,6 +224,9 @@ func falseAlarms(r result.Run) *FalseAlarms {
 
 // Drift is how far a monitor's reading without RF moved from what it was at the first point.
 type Drift struct {
+	_ struct{} `tell:"monitor=Monitor unit=Unit first=First,whole last=Last,whole largest=Largest,whole"`
+	_ struct{} `tell:"exceeds_half_tolerance=Exceeds"`
+
 	Monitor, Unit string
 	First, Last   float64
 	// Largest is the largest distance from First, at the step numbered Step.

@@ -54,6 +54,14 @@ const (
 
 // LaboratoryPoint is one failure of the laboratory beside the bench.
 type LaboratoryPoint struct {
+	_ struct{} `tell:"from_hz=From to_hz=To level=Level modulation=Modulation class=LaboratoryFailure.Class"`
+	_ struct{} `tell:"what=What fate=Fate exposed=Exposed upset=Upset at_hz=At onset=Onset asks=Asks"`
+	_ struct{} `tell:"asks_high=AsksHigh indicative=Indicative,omit per_unit=PerUnit unit=Unit"`
+	_ struct{} `tell:"published_low=PublishedLow published_high=PublishedHigh"`
+	_ struct{} `tell:"published_source=PublishedSource,omit beside=Beside,omit base=Base base_from=BaseFrom"`
+	_ struct{} `tell:"margin_db=Margin required_low=RequiredLow required=Required no_confidence=NoConfidence,omit"`
+	_ struct{} `tell:"notes=Notes"`
+
 	event.LaboratoryFailure
 	Low, High rf.Frequency // where it is looked for: the failure's range with half a per cent to either side
 	Fate      Fate
@@ -104,7 +112,10 @@ func (p LaboratoryPoint) RequiredWords() string {
 
 // BenchOnly is a failing band that the laboratory did not report.
 type BenchOnly struct {
-	Band
+	_ struct{} `tell:"low_hz=Low.Frequency high_hz=High.Frequency onset=Lowest.Onset tested=Tested"`
+	_ struct{} `tell:"tested_at=TestedAt why=Why"`
+
+	Band `tell:"-"`
 	// Tested: the laboratory says that it exposed these frequencies, at TestedAt.
 	Tested   bool
 	TestedAt string
@@ -113,6 +124,11 @@ type BenchOnly struct {
 
 // BesideLaboratory is a laboratory's report beside a run.
 type BesideLaboratory struct {
+	_ struct{} `tell:"run=Run laboratory=Report.Laboratory report=Report.Report confidence=Certainty.Confidence"`
+	_ struct{} `tell:"factor=Certainty.Factor laboratory_u_db=Certainty.Laboratory"`
+	_ struct{} `tell:"laboratory_u_assumed=Certainty.AssumedLaboratory bench_u_assumed=Certainty.AssumedBench"`
+	_ struct{} `tell:"failures=Points bench_only=BenchOnly"`
+
 	Run       int
 	Opened    event.Opened
 	Report    event.LaboratoryFailures

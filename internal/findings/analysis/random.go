@@ -15,6 +15,8 @@ import (
 
 // NotDeterministic is a frequency at which the DUT gave both outcomes, or an upset below a pass.
 type NotDeterministic struct {
+	_ struct{} `tell:"hz=Frequency why=Why"`
+
 	Frequency rf.Frequency
 	// Repeats were made at the onset, Missed of them without an upset.
 	Repeats, Missed int
@@ -153,6 +155,10 @@ func (q RandomQuestion) filled() RandomQuestion {
 
 // Random is what the exposures at one frequency show of a threshold that is random.
 type Random struct {
+	_ struct{} `tell:"hz=Frequency exposures=Exposures upsets=Upsets overlap=Overlap passed=Passed upset=Upset"`
+	_ struct{} `tell:"spread_db=Spread no_fit=NoFit,omit levels=Levels dixon_mood=DixonMood ramp_bias_db=RampBias"`
+	_ struct{} `tell:"chances=Chances shares=At notes=Notes"`
+
 	Frequency         rf.Frequency
 	Question          RandomQuestion
 	Stated            string // the search as fixed before the run; empty where there was none
@@ -166,11 +172,11 @@ type Random struct {
 	NoFit string
 	// Penalised is a working figure for separated exposures, without limits; nil otherwise.
 	Penalised *threshold.Fit
-	DixonMood *threshold.DixonMood // of a plain up-and-down staircase, in dBµA; nil otherwise
+	DixonMood *DixonMood // of a plain up-and-down staircase; nil otherwise
 	Levels    []RandomLevel
 	At        []UpsetShare
 	// RampBias is how far a plain upward ramp with the run's steps and dwell would report the onset
-	// from the level of 50 % upsets; 0 dB without a fit.
+	// from the level of 50 % upsets; NaN without a fit.
 	RampBias rf.Gain
 	Chances  int // per dwell
 	Notes    []string
@@ -179,8 +185,26 @@ type Random struct {
 	settles rf.Fraction // the upset probability that it settles round; 0 where there is none
 }
 
+// Spread is the scale of the fit; NaN without one.
+func (x Random) Spread() rf.Gain {
+	if x.Fit == nil {
+		return rf.Gain(math.NaN())
+	}
+	return rf.Gain(x.Fit.Sigma)
+}
+
+// DixonMood is mean and spread after Dixon and Mood.
+type DixonMood struct {
+	Mean  rf.Current `tell:"mean"`
+	Sigma rf.Gain    `tell:"sigma_db"`
+	Weak  bool       `tell:"weak"` // see threshold.DixonMood
+}
+
 // RandomLevel is the current at which the DUT upsets with a probability.
 type RandomLevel struct {
+	_ struct{} `tell:"probability=Probability current=Current low=Low high=High fieller_low=FiellerLow"`
+	_ struct{} `tell:"fieller_high=FiellerHigh"`
+
 	Probability rf.Fraction
 	Current     rf.Current // the fit's; absent where there is none
 	// Low and High are the limits by the profile of the likelihood; absent where the exposures do not
@@ -191,6 +215,8 @@ type RandomLevel struct {
 
 // UpsetShare is how often the DUT upset at one level, with exact limits of the probability.
 type UpsetShare struct {
+	_ struct{} `tell:"current=Current trials=Trials upsets=Upsets low=Low high=High"`
+
 	Current        rf.Current // as asked for
 	Trials, Upsets int
 	Low, High      rf.Fraction // Clopper–Pearson; without an upset Low is 0 and High the one-sided bound
@@ -204,7 +230,7 @@ func RandomOf(r result.Run, f rf.Frequency, q RandomQuestion) (Random, error) {
 	if p == nil {
 		return Random{}, fmt.Errorf("work out the random threshold: run %d has no exposure at %v", r.Number, f)
 	}
-	out := Random{Frequency: f, Question: q, Chances: chances(r, q.Memory)}
+	out := Random{Frequency: f, Question: q, Chances: chances(r, q.Memory), RampBias: rf.Gain(math.NaN())}
 	out.step = r.Opened.Resolution
 	if s := r.Opened.Search; s != nil {
 		out.Stated, out.step, out.settles = s.Stated, s.Step, s.Probability
@@ -358,7 +384,7 @@ func (x *Random) dixonMood(r result.Run, p *result.Point) {
 		stairs = stairs[1:]
 	}
 	if d, err := threshold.DixonMoodOf(stairs, s.Step.DB()); err == nil {
-		x.DixonMood = &d
+		x.DixonMood = &DixonMood{rf.DBuA(d.Mean), rf.Gain(d.Sigma), d.Weak}
 	}
 }
 
@@ -414,12 +440,17 @@ func onTheLastStretch(s *result.Step) bool {
 
 // ModulationResult is the onset at one frequency under one modulation.
 type ModulationResult struct {
+	_ struct{} `tell:"run=Run modulation=Under onset=Onset carrier=Carrier crest=Crest mean=Mean"`
+
 	Run        int
 	Modulation level.Modulation
 	// Onset as the run told it, and what it is as unmodulated carrier, r.m.s. at the crest, and r.m.s.
 	// over the modulation, each with the bound of the onset.
 	Onset, Carrier, Crest, Mean rf.Current
 }
+
+// Under words the modulation.
+func (r ModulationResult) Under() string { return Modulation(r.Modulation) }
 
 // Responds is what of the envelope a DUT answers to.
 type Responds string
@@ -435,6 +466,9 @@ const (
 
 // ModulationAt is one frequency of a modulation study.
 type ModulationAt struct {
+	_ struct{} `tell:"hz=Frequency responds=Responds why=Why peak_spread_db=PeakSpread mean_spread_db=MeanSpread"`
+	_ struct{} `tell:"results=Results"`
+
 	Frequency rf.Frequency
 	Results   []ModulationResult
 	// PeakSpread and MeanSpread are how far apart crest and mean of the exact onsets lie; NaN with
@@ -457,8 +491,8 @@ func ModulationStudy(runs []result.Run, tolerance rf.Gain) []ModulationAt {
 				frequencies[t.Frequency] = &gathered{}
 			}
 			carrier := t.Onset.Add(m.CarrierOverLevel())
-			at[t.Frequency].Results = append(at[t.Frequency].Results, ModulationResult{r.Number, m, t.Onset, carrier,
-				carrier.Add(m.CrestOverCarrier()), carrier.Add(m.MeanOverCarrier())})
+			at[t.Frequency].Results = append(at[t.Frequency].Results, ModulationResult{Run: r.Number, Modulation: m,
+				Onset: t.Onset, Carrier: carrier, Crest: carrier.Add(m.CrestOverCarrier()), Mean: carrier.Add(m.MeanOverCarrier())})
 		}
 	}
 	var out []ModulationAt

@@ -80,8 +80,8 @@ func TestARandomThresholdSaysWhatWasStatedAndWhatARampWouldSay(t *testing.T) {
 			t.Errorf("levels do not rise: %+v", x.Levels)
 		}
 	}
-	if d := x.DixonMood.Mean - x.Fit.Mu; math.Abs(d) > 0.5 {
-		t.Errorf("Dixon and Mood %g, likelihood %g", x.DixonMood.Mean, x.Fit.Mu)
+	if d := x.DixonMood.Mean.In() - x.Fit.Mu; math.Abs(d) > 0.5 {
+		t.Errorf("Dixon and Mood %g, likelihood %g", x.DixonMood.Mean.In(), x.Fit.Mu)
 	}
 	if x.Chances != 5 || x.RampBias >= 0 {
 		t.Errorf("a dwell of 1 s with a memory of 0.2 s gives %d chances, bias %v", x.Chances, x.RampBias)

@@ -13,6 +13,9 @@ import (
 
 // Repeated is what the same figure came to in several runs at one frequency, in dB.
 type Repeated struct {
+	_ struct{} `tell:"hz=Frequency n=N bounds=Bounds upset=Upset tested=Tested mean=Mean low=Low high=High"`
+	_ struct{} `tell:"deviation_db=Deviation"`
+
 	Frequency rf.Frequency
 	// N is the number of runs with an exact figure here; Bounds that of runs with only a bound.
 	N, Bounds int

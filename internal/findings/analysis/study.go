@@ -12,23 +12,28 @@ import (
 
 // RandomStudy is what a run shows of thresholds that are random, at several frequencies.
 type RandomStudy struct {
+	_ struct{} `tell:"run=Run stated=Stated confidence=Question.Confidence model=Question.Model at=Points"`
+	_ struct{} `tell:"not_deterministic=NotDeterministic"`
+
 	Run      int
 	Question RandomQuestion
 	Stated   string // the search as fixed before the run; empty where the run was none
 	Points   []Random
-	Refused  []string // frequencies that cannot be worked out, with why
+	// NotDeterministic is where the run shows it by itself, whatever was asked for.
+	NotDeterministic []NotDeterministic
+	Refused          []string // frequencies that cannot be worked out, with why
 }
 
 // RandomStudyOf works out the frequencies asked for; where none are, those at which the DUT is not
 // deterministic, and in a run that searched for random thresholds everywhere, all that upset.
 func RandomStudyOf(r result.Run, at []rf.Frequency, q RandomQuestion) RandomStudy {
-	s := RandomStudy{Run: r.Number, Question: q.filled()}
+	s := RandomStudy{Run: r.Number, Question: q.filled(), NotDeterministic: NotDeterministicAt(r)}
 	if o := r.Opened.Search; o != nil {
 		s.Stated = o.Stated
 	}
 	if len(at) == 0 {
 		random := map[rf.Frequency]bool{}
-		for _, n := range NotDeterministicAt(r) {
+		for _, n := range s.NotDeterministic {
 			random[n.Frequency] = true
 		}
 		everywhere := r.Opened.Search != nil && !r.Opened.Search.IfRandom
@@ -51,13 +56,21 @@ func RandomStudyOf(r result.Run, at []rf.Frequency, q RandomQuestion) RandomStud
 
 // DwellAt is the time to upset at one frequency, and the dwell that catches the share asked for.
 type DwellAt struct {
+	_ struct{} `tell:"hz=Frequency exposures=Exposures upsets=Upsets times_s=Times longest_without_s=Longest"`
+	_ struct{} `tell:"median_s=Median rate_per_s=Rate rate_low=RateLow rate_high=RateHigh shape=Shape"`
+	_ struct{} `tell:"scale_s=Scale character=Character needed_s=Needed.Seconds needed_shown=Needed.Shown"`
+	_ struct{} `tell:"needed_by=Needed.Method exposures_to_show=Needed.Exposures dwell_s=Each"`
+
 	Frequency rf.Frequency
 	threshold.Dwell
 	Needed threshold.Needed
+	Each   rf.Duration // dwell of the exposures
 }
 
 // DwellStudy is what a run shows of the time to upset.
 type DwellStudy struct {
+	_ struct{} `tell:"run=Run confidence=Confidence share=Share at=At latency_s=Latency"`
+
 	Run        int
 	Share      rf.Fraction // of the upsets that a dwell must catch
 	Confidence rf.Fraction
@@ -90,7 +103,7 @@ func DwellStudyOf(r result.Run, at []rf.Frequency, share, confidence rf.Fraction
 		if err != nil {
 			return s, fmt.Errorf("run %d at %v: %w", r.Number, f, err)
 		}
-		s.At = append(s.At, DwellAt{f, d, d.Needed(float64(share))})
+		s.At = append(s.At, DwellAt{Frequency: f, Dwell: d, Needed: d.Needed(float64(share)), Each: r.Opened.Dwell})
 	}
 	return s, nil
 }

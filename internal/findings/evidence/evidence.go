@@ -47,26 +47,24 @@ func strengthOf(distance float64) Strength {
 
 // Line is one piece of evidence.
 type Line struct {
-	Topic    Topic
-	For      string // what it speaks for
-	Strength Strength
-	Compared string // what was compared, with the figures
-	// Runs are the runs that the figures come from.
-	Runs []int
+	Topic    Topic    `tell:"topic"`
+	For      string   `tell:"for"` // what it speaks for
+	Strength Strength `tell:"strength"`
+	Compared string   `tell:"compared"` // what was compared, with the figures
+	Runs     []int    `tell:"runs"`     // that the figures come from
 }
 
 // Band is a failing band with its evidence.
 type Band struct {
-	analysis.Band
-	Lines []Line
+	analysis.Band `tell:"low_hz=Low.Frequency high_hz=High.Frequency lowest_hz=Lowest.Frequency onset=Lowest.Onset"`
+	Lines         []Line `tell:"lines"`
 }
 
 // Explanation is the evidence on every failing band of a run.
 type Explanation struct {
-	Run   int
-	Bands []Band
-	// Considered are the runs of the same state of the product.
-	Considered []int
+	Run        int    `tell:"run"`
+	Considered []int  `tell:"considered"` // runs of the same state of the product
+	Bands      []Band `tell:"bands"`
 }
 
 // Harmonics gives the level of the n-th harmonic (2, 3) of a carrier against the carrier at the

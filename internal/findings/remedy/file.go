@@ -446,7 +446,7 @@ func (f *File) Grid(n int) ([]rf.Frequency, []Need) {
 		}
 	}
 	for x, g := range f.Missing {
-		at[x] = Need{x, -g, true}
+		at[x] = Need{Frequency: x, Margin: -g, Failing: true}
 	}
 	frequencies := slices.Sorted(maps.Keys(at))
 	var needs []Need

@@ -126,6 +126,9 @@ const (
 
 // Beside is predicted and measured gain of the onset at one frequency.
 type Beside struct {
+	_ struct{} `tell:"hz=Frequency predicted_db=Predicted low_db=Low high_db=High measured_db=Measured"`
+	_ struct{} `tell:"measured_bound=Bound agreement=Agreement"`
+
 	Frequency            rf.Frequency
 	Predicted, Low, High rf.Gain
 	Measured             rf.Gain

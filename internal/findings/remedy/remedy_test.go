@@ -255,7 +255,7 @@ func TestWhatMakesItWorseElsewhereIsTold(t *testing.T) {
 		t.Fatal(err)
 	}
 	coil := remedy.Choice{Name: "coil", OnCable: twoport.Inductor{Henry: rf.Inductance(200 / (2 * math.Pi * 1e6))}}
-	needs := []remedy.Need{{1e6, 2, false}, {3e6, -12, true}}
+	needs := []remedy.Need{{Frequency: 1e6, Margin: 2}, {Frequency: 3e6, Margin: -12, Failing: true}}
 	out, err := m.Find(remedy.Search{Parts: []remedy.Part{{Name: "coil", Alternatives: []remedy.Choice{coil}}}, Reference: remedy.SameDrive}, needs)
 	if err != nil {
 		t.Fatal(err)

@@ -37,6 +37,8 @@ type Part struct {
 
 // Need is what is known of the product at one frequency.
 type Need struct {
+	_ struct{} `tell:"hz=Frequency missing_db=Missing"`
+
 	Frequency rf.Frequency
 	// Margin is the onset over the level wanted: negative where dB are missing.
 	Margin rf.Gain
@@ -44,6 +46,9 @@ type Need struct {
 	// shown to stand, and it may stand more.
 	Failing bool
 }
+
+// Missing is what is missing of the level wanted.
+func (n Need) Missing() rf.Gain { return -n.Margin }
 
 // NeedsOf returns what findings say, at the frequencies with a margin; left is how many have none, or
 // only a bound that cannot be closed ("at most").
@@ -56,7 +61,7 @@ func NeedsOf(f analysis.Findings) (needs []Need, left int) {
 		if p.Upset && p.MarginBound == rf.AtMost {
 			left++ // it upset at the lowest level tried: how much is missing is not known, at least this
 		}
-		needs = append(needs, Need{p.Frequency, p.Margin, p.Upset && p.Margin < 0})
+		needs = append(needs, Need{Frequency: p.Frequency, Margin: p.Margin, Failing: p.Upset && p.Margin < 0})
 	}
 	return needs, left
 }
@@ -96,6 +101,8 @@ type Combination struct {
 
 // Worse is a frequency that a combination makes worse.
 type Worse struct {
+	_ struct{} `tell:"hz=Frequency effect_db=Effect left_db=Margin"`
+
 	Frequency rf.Frequency
 	Effect    rf.Gain // negative
 	// Margin is what would be left of what the product was shown to stand; below 0 dB.
@@ -382,7 +389,7 @@ func (m *Model) judge(s Search, bands *Bander, choices []Choice, needs []Need) (
 	for i, n := range needs {
 		e := s.Reference.Of(c.Effects[i])
 		if isWorse(n, e) {
-			c.Worse = append(c.Worse, Worse{n.Frequency, e, n.Margin + e})
+			c.Worse = append(c.Worse, Worse{Frequency: n.Frequency, Effect: e, Margin: n.Margin + e})
 		}
 		if !n.Failing {
 			continue

@@ -130,13 +130,14 @@ type Equipment struct {
 
 // Profile records the level profile with its mark.
 type Profile struct {
-	ID         string `json:"id"`
-	Title      string `json:"title,omitempty"`
-	Source     string `json:"source,omitempty"`
-	Confidence string `json:"confidence,omitempty"`
-	Means      string `json:"means,omitempty"`
-	Verified   bool   `json:"verified"`
-	Checked    string `json:"checked,omitempty"` // who checked it against the standard's text, in words
+	_          struct{} `tell:"id=ID title=Title verified=Verified mark=Mark,null"`
+	ID         string   `json:"id"`
+	Title      string   `json:"title,omitempty"`
+	Source     string   `json:"source,omitempty"`
+	Confidence string   `json:"confidence,omitempty"`
+	Means      string   `json:"means,omitempty"`
+	Verified   bool     `json:"verified"`
+	Checked    string   `json:"checked,omitempty"` // who checked it against the standard's text, in words
 }
 
 // Mark returns what is said of a profile that is not verified, as level.Profile has it; "" for one that is, and for

@@ -46,6 +46,8 @@ var UsualQuantities = []Quantity{LengthToAE, DUTCapacitance, SkinLoss, DUTResist
 
 // Estimated is one quantity with its limits.
 type Estimated struct {
+	_ struct{} `tell:"name=Quantity unit=Unit value=Value,whole low=Low,whole high=High,whole"`
+
 	Quantity Quantity
 	Unit     string // m, F, H, Ω, dB/m, dB; nothing for the velocity, of that of light
 	Start    float64
@@ -75,6 +77,8 @@ func (e *Estimate) Lost() string {
 
 // Estimate is a cable estimated from a run.
 type Estimate struct {
+	_ struct{} `tell:"rms_db=RMS quantities=Quantities"`
+
 	Quantities []Estimated
 	Confidence float64
 	RMS        rf.Gain // of measured against modelled current

@@ -7,7 +7,7 @@ import (
 
 	"provoke/internal/faces/calculator"
 	"provoke/internal/findings/remedy"
-	"provoke/internal/tell"
+	"provoke/internal/model/cable"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -124,22 +124,52 @@ func (s *Remedy) printFirst(w io.Writer) {
 	t.Flush()
 }
 
+// remedyShape is what --json prints. Effects are positive for better.
+type remedyShape struct {
+	File     *remedy.File       `tell:"cable=File.Cable.Name cable_sha256=File.Cable.Hash parts_sha256=File.Hash"`
+	Run      int                `tell:"run,null"`
+	Search   remedy.Search      `tell:"reference=Search.Reference margin_db=Search.Margin"`
+	Outcome  remedy.Outcome     `tell:"combinations=Outcome.Total"`
+	Missing  []remedy.Need      `tell:"missing"`
+	Best     []combinationShape `tell:"best"`
+	Estimate *cable.Estimate    `tell:"estimate"`
+	Remarks  []string           `tell:"remarks"`
+}
+
+type combinationShape struct {
+	remedy.Combination `tell:"choices=Names closes=Closes surely=Surely worst_db=Worst"`
+	Low                *rf.Gain      `tell:"worst_low_db"` // nil without a spread, as all limits
+	_                  struct{}      `tell:"worst_hz=WorstAt worse=Worse"`
+	Points             []effectShape `tell:"points"`
+}
+
+type effectShape struct {
+	At     rf.Frequency `tell:"hz"`
+	Effect remedy.Effect
+	Band   *remedy.Range
+	_      struct{} `tell:"same_drive_db=Effect.SameDrive same_drive_low_db=Band.Low.SameDrive"`
+	_      struct{} `tell:"same_drive_high_db=Band.High.SameDrive same_probe_db=Effect.SameProbe"`
+	_      struct{} `tell:"same_probe_low_db=Band.Low.SameProbe same_probe_high_db=Band.High.SameProbe"`
+}
+
 // Shape is the same for --json.
-func (s *Remedy) Shape() tell.RemedyJSON {
-	out := tell.Remedy(s.outcome, s.search)
-	out.Cable, out.CableHash, out.PartsHash = s.file.Cable.Name, s.file.Cable.Hash, s.file.Hash
-	if s.Run != 0 {
-		out.Run = &s.Run
-	}
-	out.Remarks = append(out.Remarks, s.remarks...)
-	if e := s.estimate; e != nil {
-		x := tell.RemedyEstimateJSON{RMS: float64(e.RMS)}
-		for _, q := range e.Quantities {
-			y := tell.RemedyQuantityJSON{Name: string(q.Quantity), Unit: q.Unit, Value: q.Value,
-				Low: rf.OrNull(q.Low), High: rf.OrNull(q.High)}
-			x.Quantities = append(x.Quantities, y)
+func (s *Remedy) Shape() any {
+	out := remedyShape{File: s.file, Run: s.Run, Search: s.search, Outcome: s.outcome, Estimate: s.estimate,
+		Remarks: s.remarks}
+	for _, n := range s.outcome.Needs {
+		if n.Failing {
+			out.Missing = append(out.Missing, n)
 		}
-		out.Estimate = &x
+	}
+	for _, c := range s.outcome.Best {
+		x := combinationShape{Combination: c}
+		for i, e := range c.Effects {
+			x.Points = append(x.Points, effectShape{At: s.outcome.Needs[i].Frequency, Effect: e})
+			if s.search.Spread.Known() {
+				x.Low, x.Points[i].Band = &c.WorstLow, &c.Bands[i]
+			}
+		}
+		out.Best = append(out.Best, x)
 	}
 	return out
 }
