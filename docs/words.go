@@ -30,7 +30,9 @@ func Words() ([]Word, error) {
 			out[len(out)-1].Means += " " + strings.TrimSpace(line)
 		case line == "" || len(out) == 0:
 		default:
-			return nil, fmt.Errorf("glossary.md, line %d: want \"- **word**: what it means\", or two blanks and more of it", i+1)
+			return nil,
+				fmt.Errorf("glossary.md, line %d: want \"- **word**: what it means\", or two blanks and more of it",
+					i+1)
 		}
 	}
 	return out, nil

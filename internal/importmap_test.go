@@ -57,7 +57,8 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench", "claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
+var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "dut", "simbench",
+	"claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
 
 // home is the directory of a package of the map below internal.
 func home(pkg string) string {
@@ -85,11 +86,13 @@ var only = map[string]struct {
 	allowed []string
 	why     string
 }{
-	"rf":       {nil, "the quantities stand on nothing"},
-	"problem":  {nil, "a fault in a file is told in the same way whatever the file is"},
-	"fit":      {nil, "least squares knows no model"},
-	"twoport":  {[]string{"rf", "problem", "curve", "touchstone", "fit"}, "network mathematics knows no file and no bench"},
-	"simbench": {[]string{"rf", "curve"}, "a simulator that computes with the tool's own formulas, or parses with its own parser, agrees with its faults"},
+	"rf":      {nil, "the quantities stand on nothing"},
+	"problem": {nil, "a fault in a file is told in the same way whatever the file is"},
+	"fit":     {nil, "least squares knows no model"},
+	"twoport": {[]string{"rf", "problem", "curve", "touchstone", "fit"},
+		"network mathematics knows no file and no bench"},
+	"simbench": {[]string{"rf", "curve"},
+		"a simulator that computes with the tool's own formulas, or parses with its own parser, agrees with its faults"},
 }
 
 // never are edges that the order would allow and that are forbidden all the same.
@@ -118,7 +121,8 @@ var impure = []struct{ name, why string }{
 	{"log", "it returns what it has to say"},
 	{"syscall", "it reaches nothing outside the process"},
 	{"io/ioutil", "it takes bytes, readers, writers and file-reading functions from its caller"},
-	{"math/rand", "the same input gives the same output; a seeded math/rand/v2 source is handed in where chance is wanted"},
+	{"math/rand",
+		"the same input gives the same output; a seeded math/rand/v2 source is handed in where chance is wanted"},
 	{"crypto/rand", "the same input gives the same output"},
 	{"database/sql", "only the store opens a database"},
 }
@@ -162,7 +166,8 @@ var sources = sync.OnceValues(func() ([]source, error) {
 		case d.IsDir() || !strings.HasSuffix(name, ".go") || strings.HasSuffix(name, "_test.go"):
 			return nil
 		}
-		f, err := parser.ParseFile(files, filepath.FromSlash(name), nil, parser.ParseComments|parser.SkipObjectResolution)
+		f, err := parser.ParseFile(files, filepath.FromSlash(name), nil,
+			parser.ParseComments|parser.SkipObjectResolution)
 		out = append(out, source{path.Dir(name), name, f})
 		return err
 	})
@@ -202,7 +207,8 @@ func isPure(pkg string) bool {
 func TestEveryPackageStandsInTheMap(t *testing.T) {
 	for _, s := range tree(t) {
 		if s.place() == "" {
-			t.Errorf("%s: internal/%s does not stand in the rooms: add it where its data flows from and to", s.position(s.file), s.dir)
+			t.Errorf("%s: internal/%s does not stand in the rooms: add it where its data flows from and to",
+				s.position(s.file), s.dir)
 		}
 	}
 }
@@ -265,15 +271,19 @@ func dirOf(pkg string) string {
 // everything through.
 func TestTheMapRefusesTheEdgesThatTheDesignForbids(t *testing.T) {
 	for _, e := range [][2]string{
-		{"rf", "curve"}, {"problem", "rf"}, {"chain", "level"}, {"plan", "engine"}, {"result", "store"}, {"chain", "guard"},
-		{"simbench", "chain"}, {"simbench", "twoport"}, {"simbench", "catalog"}, {"simbench", "driver"}, {"simbench", "scpi"},
-		{"web", "guard"}, {"web", "driver"}, {"web", "scpi"}, {"web", "watcher"}, {"web/browser", "guard"}, {"guard", "engine"}, {"scpi", "scpi/vxi11"}, {"rf", "tools"},
+		{"rf", "curve"}, {"problem", "rf"}, {"chain", "level"}, {"plan", "engine"}, {"result", "store"}, {"chain",
+			"guard"},
+		{"simbench", "chain"}, {"simbench", "twoport"}, {"simbench", "catalog"}, {"simbench", "driver"}, {"simbench",
+			"scpi"},
+		{"web", "guard"}, {"web", "driver"}, {"web", "scpi"}, {"web", "watcher"}, {"web/browser", "guard"}, {"guard",
+			"engine"}, {"scpi", "scpi/vxi11"}, {"rf", "tools"},
 	} {
 		if forbidden(dirOf(e[0]), dirOf(e[1])) == "" {
 			t.Errorf("%s may import %s", e[0], e[1])
 		}
 	}
-	for _, e := range [][2]string{{"curve", "rf"}, {"guard", "chain"}, {"engine", "guard"}, {"web", "engine"}, {"simbench", "curve"}, {"scpi/vxi11", "scpi"}} {
+	for _, e := range [][2]string{{"curve", "rf"}, {"guard", "chain"}, {"engine", "guard"}, {"web", "engine"},
+		{"simbench", "curve"}, {"scpi/vxi11", "scpi"}} {
 		if why := forbidden(dirOf(e[0]), dirOf(e[1])); why != "" {
 			t.Errorf("%s may not import %s: %s", e[0], e[1], why)
 		}
@@ -296,7 +306,8 @@ func TestPurePackagesTouchNothingOutsideTheProgram(t *testing.T) {
 			}
 		}
 		for _, use := range s.uses("time", clock) {
-			t.Errorf("%s: %s is pure and must not use time.%s: the same input gives the same output, today and in ten years", s.position(use), s.place(), use.Sel.Name)
+			t.Errorf("%s: %s is pure and must not use time.%s: the same input gives the same output, today and in "+
+				"ten years", s.position(use), s.place(), use.Sel.Name)
 		}
 	}
 }
@@ -308,7 +319,8 @@ func TestChanceIsSeededWhereItIsAllowed(t *testing.T) {
 		}
 		for _, use := range s.uses("math/rand/v2", nil) {
 			if !slices.Contains(seededNames, use.Sel.Name) {
-				t.Errorf("%s: rand.%s draws from the global source: take a seeded one that is journalled", s.position(use), use.Sel.Name)
+				t.Errorf("%s: rand.%s draws from the global source: take a seeded one that is journalled",
+					s.position(use), use.Sel.Name)
 			}
 		}
 	}
@@ -324,7 +336,8 @@ func (s source) uses(importPath string, names []string) []*ast.SelectorExpr {
 	var out []*ast.SelectorExpr
 	ast.Inspect(s.file, func(n ast.Node) bool {
 		if sel, ok := n.(*ast.SelectorExpr); ok {
-			if x, ok := sel.X.(*ast.Ident); ok && x.Name == alias && (names == nil || slices.Contains(names, sel.Sel.Name)) {
+			if x, ok := sel.X.(*ast.Ident); ok && x.Name == alias &&
+				(names == nil || slices.Contains(names, sel.Sel.Name)) {
 				out = append(out, sel)
 			}
 		}
@@ -347,7 +360,8 @@ func TestNoFileHidesWhereItsNamesComeFrom(t *testing.T) {
 func TestEveryPackageSaysWhatItIs(t *testing.T) {
 	said := map[string]bool{}
 	for _, s := range tree(t) {
-		said[s.dir] = said[s.dir] || s.file.Doc != nil && strings.HasPrefix(s.file.Doc.Text(), "Package "+s.file.Name.Name+" ")
+		said[s.dir] = said[s.dir] || s.file.Doc != nil && strings.HasPrefix(s.file.Doc.Text(),
+			"Package "+s.file.Name.Name+" ")
 	}
 	for _, dir := range slices.Sorted(maps.Keys(said)) {
 		if !said[dir] {
@@ -365,7 +379,8 @@ func TestEveryExportedNameSaysWhatItIs(t *testing.T) {
 			switch d := d.(type) {
 			case *ast.FuncDecl:
 				method := d.Recv != nil
-				if d.Name.IsExported() && d.Doc == nil && !(method && (slices.Contains(standardMethods, d.Name.Name) || !ast.IsExported(receiver(d)))) {
+				if d.Name.IsExported() && d.Doc == nil &&
+					!(method && (slices.Contains(standardMethods, d.Name.Name) || !ast.IsExported(receiver(d)))) {
 					t.Errorf("%s: %s has no doc comment", s.position(d), d.Name.Name)
 				}
 			case *ast.GenDecl:
@@ -424,13 +439,16 @@ func undocumented(d *ast.GenDecl) []*ast.Ident {
 func machineWords() map[string]string {
 	words := map[string]string{}
 	for _, w := range [][2]string{
-		{"proxy.", "golang.org"}, {"sum.", "golang.org"}, {"registry.", "npmjs.org"}, {"py", "pi.org"}, {"files.", "pythonhosted.org"},
-		{"deb.", "debian.org"}, {"archive.", "ubuntu.com"}, {"static.", "crates.io"}, {"index.", "crates.io"}, {"ghcr", ".io/"}, {"docker", ".io/"},
+		{"proxy.", "golang.org"}, {"sum.", "golang.org"}, {"registry.", "npmjs.org"}, {"py", "pi.org"}, {"files.",
+			"pythonhosted.org"},
+		{"deb.", "debian.org"}, {"archive.", "ubuntu.com"}, {"static.", "crates.io"}, {"index.", "crates.io"},
+		{"ghcr", ".io/"}, {"docker", ".io/"},
 	} {
 		words[w[0]+w[1]] = "the host of a package registry"
 	}
 	for _, v := range []string{"GOPROXY", "GOSUMDB", "PIP_INDEX_URL", "npm_config_registry"} {
-		for _, part := range strings.FieldsFunc(os.Getenv(v), func(r rune) bool { return r == ',' || r == '|' || r == ' ' }) {
+		for _, part := range strings.FieldsFunc(os.Getenv(v),
+			func(r rune) bool { return r == ',' || r == '|' || r == ' ' }) {
 			if u, err := url.Parse(part); err == nil && strings.Contains(u.Hostname(), ".") {
 				words[u.Hostname()] = "the host of a package registry"
 			}
@@ -474,7 +492,8 @@ func TestNoFileNamesTheMachineOrARegistry(t *testing.T) {
 		}
 		for _, p := range paths {
 			if i := p.FindIndex(content); i != nil {
-				t.Errorf("%s:%d holds an absolute path of one machine", name, 1+bytes.Count(content[:i[1]], []byte("\n")))
+				t.Errorf("%s:%d holds an absolute path of one machine", name,
+					1+bytes.Count(content[:i[1]], []byte("\n")))
 			}
 		}
 	}

@@ -40,10 +40,12 @@ func typedRun(stdin string, args ...string) (int, string) {
 func TestOffAsksForASourceThatNoProgramCanReach(t *testing.T) {
 	bench := writeAll(t, map[string]string{"bench.yaml": handBench}) + "/bench.yaml"
 	code, out := typedRun("off\n", "off", bench)
-	if code != terminal.ExitDone || !strings.Contains(out, "SWITCH RF OFF NOW") || !strings.Contains(out, "switch S1 of the socket strip") || !strings.Contains(out, "by the operator's word") {
+	if code != terminal.ExitDone || !strings.Contains(out, "SWITCH RF OFF NOW") ||
+		!strings.Contains(out, "switch S1 of the socket strip") || !strings.Contains(out, "by the operator's word") {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}
-	if code, out := typedRun("yes\n", "off", bench); code != terminal.ExitRFUnknown || !strings.Contains(out, "RF not known to be off") {
+	if code, out := typedRun("yes\n", "off", bench); code != terminal.ExitRFUnknown ||
+		!strings.Contains(out, "RF not known to be off") {
 		t.Errorf("a yes is no off: exit code %d:\n%s", code, out)
 	}
 }
@@ -67,10 +69,12 @@ func TestTryPrintsATranscriptThatPlaysAgain(t *testing.T) {
 		t.Errorf("played again: exit code %d:\n%s", code, out)
 	}
 	code, out = typedRun("", "try", dir+"/bench.yaml", "analyser")
-	if code != terminal.ExitDone || !strings.Contains(out, " bytes in all; --output FILE writes them)") || regexp.MustCompile(`[^\n]{400}`).MatchString(out) {
+	if code != terminal.ExitDone || !strings.Contains(out, " bytes in all; --output FILE writes them)") ||
+		regexp.MustCompile(`[^\n]{400}`).MatchString(out) {
 		t.Errorf("a block of data is printed whole, exit code %d:\n%s", code, out)
 	}
-	if code, out := typedRun("", "try", dir+"/bench.yaml", "toaster"); code != terminal.ExitError || !strings.Contains(out, "amplifier (AMP1)") {
+	if code, out := typedRun("", "try", dir+"/bench.yaml", "toaster"); code != terminal.ExitError ||
+		!strings.Contains(out, "amplifier (AMP1)") {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}
 }

@@ -28,8 +28,9 @@ func benchRun(args ...string) (code int, stdout, stderr string) {
 // benchRunOf is benchRun on an output of so many columns.
 func benchRunOf(columns int, args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: ofColumns{&out, columns}, Stderr: &err,
-		Now: func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: ofColumns{&out, columns},
+		Stderr: &err,
+		Now:    func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) }}
 	code = run(w, args)
 	return code, out.String(), err.String()
 }
@@ -67,7 +68,8 @@ func TestPagesOfBenchAndBudget(t *testing.T) {
 				t.Errorf("exit code %d, want %d", code, want)
 			}
 			// The sample grows with the program; its hash does not belong to what the page looks like.
-			got := regexp.MustCompile(`SHA-256 [0-9a-f]+`).ReplaceAllString(strings.ReplaceAll(out+errs, sampleBench, "belt-weigher.yaml"), "SHA-256 0123456789ab")
+			got := regexp.MustCompile(`SHA-256 [0-9a-f]+`).ReplaceAllString(strings.ReplaceAll(out+errs, sampleBench,
+				"belt-weigher.yaml"), "SHA-256 0123456789ab")
 			file := filepath.Join("testdata", "bench", name+".txt")
 			if *updateBench {
 				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
@@ -94,7 +96,8 @@ func TestBenchTellsEveryProblemAtOnce(t *testing.T) {
 	if code != terminal.ExitProblems || out != "" {
 		t.Errorf("exit code %d, printed %q", code, out)
 	}
-	for _, want := range []string{"belt-weigher.yaml:23:9: ", `did you mean "MHz"?`, "belt-weigher.yaml:24:12: ", "2 problems; nothing was done"} {
+	for _, want := range []string{"belt-weigher.yaml:23:9: ", `did you mean "MHz"?`, "belt-weigher.yaml:24:12: ",
+		"2 problems; nothing was done"} {
 		if !strings.Contains(errs, want) {
 			t.Errorf("%q is not in\n%s", want, errs)
 		}
@@ -102,7 +105,8 @@ func TestBenchTellsEveryProblemAtOnce(t *testing.T) {
 }
 
 func TestBenchOfNoFileEndsWithOne(t *testing.T) {
-	if code, _, errs := benchRun("bench", filepath.Join(t.TempDir(), "none.yaml")); code != terminal.ExitError || !strings.Contains(errs, "read the bench file") {
+	if code, _, errs := benchRun("bench", filepath.Join(t.TempDir(), "none.yaml")); code != terminal.ExitError ||
+		!strings.Contains(errs, "read the bench file") {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 }
@@ -110,11 +114,13 @@ func TestBenchOfNoFileEndsWithOne(t *testing.T) {
 func TestBenchSaysWhatAMissingRatingForbids(t *testing.T) {
 	file := changedBench(t, "  maximum_input: 3 dBm               # peak of the modulated envelope\n", "")
 	code, out, _ := benchRunOf(1000, "bench", file)
-	if code != terminal.ExitDone || !strings.Contains(out, "amplifier has no maximum_input") || !strings.Contains(out, "input NOT GIVEN: forbids") {
+	if code != terminal.ExitDone || !strings.Contains(out, "amplifier has no maximum_input") ||
+		!strings.Contains(out, "input NOT GIVEN: forbids") {
 		t.Errorf("exit code %d\n%s", code, out)
 	}
 	code, out, errs := benchRunOf(1000, "budget", file)
-	if code != terminal.ExitRefused || !strings.Contains(out, "AMP1, amplifier input: no rating is given") || !strings.Contains(errs, "no generator setting is shown to be safe") {
+	if code != terminal.ExitRefused || !strings.Contains(out, "AMP1, amplifier input: no rating is given") ||
+		!strings.Contains(errs, "no generator setting is shown to be safe") {
 		t.Errorf("exit code %d\n%s%s", code, out, errs)
 	}
 }
@@ -141,11 +147,13 @@ func TestBenchInJSONHasItsDocumentedNames(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &got); err != nil {
 		t.Fatal(err)
 	}
-	if got.Name != "belt weigher bench" || len(got.Hash) != 64 || got.Band.Low.Value != 100e3 || got.Band.High.Value != 80e6 || len(got.Pieces) != 19 {
+	if got.Name != "belt weigher bench" || len(got.Hash) != 64 || got.Band.Low.Value != 100e3 ||
+		got.Band.High.Value != 80e6 || len(got.Pieces) != 19 {
 		t.Errorf("%+v", got)
 	}
 	amp := got.Pieces[3]
-	if amp.ID != "AMP1" || amp.Stands[0].What != "input" || amp.Stands[0].As != "peak" || math.Abs(amp.Stands[0].Rating.Value-1.9952623e-3) > 1e-9 || amp.Stands[0].Rating.Unit != "W" {
+	if amp.ID != "AMP1" || amp.Stands[0].What != "input" || amp.Stands[0].As != "peak" ||
+		math.Abs(amp.Stands[0].Rating.Value-1.9952623e-3) > 1e-9 || amp.Stands[0].Rating.Unit != "W" {
 		t.Errorf("%+v", amp)
 	}
 }
@@ -157,11 +165,12 @@ func TestBudgetRefusesWhatItCannotTake(t *testing.T) {
 		want string
 	}{
 		"drive without a frequency": {[]string{"--drive", "1 Vpp"}, terminal.ExitUsage, "--at"},
-		"drive in ampere":           {[]string{"--at", "1 MHz", "--drive", "1 A"}, terminal.ExitUsage, "neither a power nor a voltage"},
-		"frequency without a unit":  {[]string{"--at", "10"}, terminal.ExitUsage, "has no unit"},
-		"two modulations":           {[]string{"--am", "80%", "--modulation", "CW"}, terminal.ExitUsage, "give one"},
-		"depth over 100 %":          {[]string{"--am", "180%"}, terminal.ExitUsage, "100 %"},
-		"frequency outside":         {[]string{"--at", "200 MHz"}, terminal.ExitError, "outside its band"},
+		"drive in ampere": {[]string{"--at", "1 MHz", "--drive", "1 A"}, terminal.ExitUsage,
+			"neither a power nor a voltage"},
+		"frequency without a unit": {[]string{"--at", "10"}, terminal.ExitUsage, "has no unit"},
+		"two modulations":          {[]string{"--am", "80%", "--modulation", "CW"}, terminal.ExitUsage, "give one"},
+		"depth over 100 %":         {[]string{"--am", "180%"}, terminal.ExitUsage, "100 %"},
+		"frequency outside":        {[]string{"--at", "200 MHz"}, terminal.ExitError, "outside its band"},
 	} {
 		code, _, errs := benchRun(append([]string{"budget", sampleBench}, c.args...)...)
 		if code != c.code || !strings.Contains(errs, c.want) {
@@ -188,13 +197,15 @@ func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
 		t.Fatal(err)
 	}
 	looped := filepath.Join(dir, "looped.yaml")
-	text := "provoke: plan 1\nbench: demo.yaml\nlevel: iec-61000-4-6/level-2\ngrid:\n  - {from: 150 kHz, to: 79 MHz, step: 30 %}\n" +
+	text := "provoke: plan 1\nbench: demo.yaml\nlevel: iec-61000-4-6/level-2\ngrid:\n  - {from: 150 kHz, to: 79 MHz, " +
+		"step: 30 %}\n" +
 		"dwell: 16 ms\nsettle: 1 ms\nrecover_within: 45 ms\n" + exposureLines + "\n"
 	if err := os.WriteFile(looped, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	further := 0
-	for _, args := range [][]string{{demo, looped}, {demo}, {demo, "--am", "80%"}, {sampleBench}, {filepath.Join(dir, "belt-weigher.yaml"), filepath.Join(dir, "exposure.yaml")}} {
+	for _, args := range [][]string{{demo, looped}, {demo}, {demo, "--am", "80%"}, {sampleBench},
+		{filepath.Join(dir, "belt-weigher.yaml"), filepath.Join(dir, "exposure.yaml")}} {
 		var sheet struct {
 			Points []struct {
 				Frequency struct{ Value float64 }
@@ -213,11 +224,14 @@ func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
 			}
 			at := []string{"budget", "--at", fmt.Sprintf("%v Hz", p.Frequency.Value)}
 			setting, _, _ := strings.Cut(p.Setting, " (")
-			if code, _, errs := benchRun(append(append(at, "--drive", setting), args...)...); code != terminal.ExitDone {
-				t.Errorf("%v: the safe setting at %v Hz is refused, exit code %d: %s", args, p.Frequency.Value, code, errs)
+			if code, _, errs := benchRun(append(append(at, "--drive", setting),
+				args...)...); code != terminal.ExitDone {
+				t.Errorf("%v: the safe setting at %v Hz is refused, exit code %d: %s", args, p.Frequency.Value,
+					code, errs)
 			}
 			if _, out, _ := benchRun(append(at, args...)...); !strings.Contains(out, "generator at "+p.Setting) {
-				t.Errorf("%v at %v Hz: not the safe setting of %s is taken\n%s", args, p.Frequency.Value, p.Setting, out)
+				t.Errorf("%v at %v Hz: not the safe setting of %s is taken\n%s", args, p.Frequency.Value, p.Setting,
+					out)
 			}
 			switch {
 			case p.Looped == nil:
@@ -231,7 +245,9 @@ func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
 	if further == 0 {
 		t.Error("nowhere does a closed loop go further")
 	}
-	if _, out, _ := benchRun("budget", demo, looped, "--at", "1 MHz"); !strings.Contains(strings.Join(strings.Fields(out), " "), "closed loop, as the reading allows: up to") {
+	if _, out, _ := benchRun("budget", demo, looped, "--at",
+		"1 MHz"); !strings.Contains(strings.Join(strings.Fields(out), " "),
+		"closed loop, as the reading allows: up to") {
 		t.Error(out)
 	}
 }
@@ -246,12 +262,15 @@ func TestMereWarningsOfTheBenchAreFolded(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, out, errs := benchRunOf(1000, "bench", file)
-	if all := out + errs; !strings.Contains(all, "clamp has no return_loss") || !strings.Contains(all, "farther from the DUT") {
+	if all := out + errs; !strings.Contains(all, "clamp has no return_loss") ||
+		!strings.Contains(all, "farther from the DUT") {
 		t.Errorf("bench does not tell them:\n%s", all)
 	}
 	_, out, errs = benchRunOf(1000, "budget", file)
-	if all := out + errs; strings.Contains(all, "clamp has no return_loss") || strings.Contains(all, "farther from the DUT") ||
-		!strings.Contains(all, "2 warnings that no rating and no watching rests on") || !strings.Contains(all, "amplifier has no maximum_input") {
+	if all := out + errs; strings.Contains(all, "clamp has no return_loss") ||
+		strings.Contains(all, "farther from the DUT") ||
+		!strings.Contains(all, "2 warnings that no rating and no watching rests on") ||
+		!strings.Contains(all, "amplifier has no maximum_input") {
 		t.Errorf("budget:\n%s", all)
 	}
 }

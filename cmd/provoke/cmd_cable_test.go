@@ -23,18 +23,21 @@ const cableFiles = "../../internal/model/cable/testdata/"
 
 func cableRun(args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &err, Now: time.Now}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &err,
+		Now: time.Now}
 	code = run(w, args)
 	return code, out.String(), err.String()
 }
 
 func TestCablePrintsCurrentsResonancesAndTheCurrentAlong(t *testing.T) {
 	figure := filepath.Join(t.TempDir(), "cable.svg")
-	code, out, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--along", "30 MHz", "--places", "5", "--svg", figure)
+	code, out, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--along", "30 MHz", "--places",
+		"5", "--svg", figure)
 	if code != terminal.ExitDone || said != "" {
 		t.Fatal(code, said)
 	}
-	for _, want := range []string{"into the AE", "probe to DUT", "resonances of the current at the DUT", "along the cable at 30 MHz", "clamp", "nickel-zinc is invented"} {
+	for _, want := range []string{"into the AE", "probe to DUT", "resonances of the current at the DUT",
+		"along the cable at 30 MHz", "clamp", "nickel-zinc is invented"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("no %q in\n%s", want, out)
 		}
@@ -56,10 +59,12 @@ func TestCableAsJSONHasEveryFrequencyOfTheFile(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &got); err != nil {
 		t.Fatal(err)
 	}
-	if len(got.Points) != 401 || got.Points[0].DUT == nil || got.Points[0].DUT.Unit != "A" || got.Points[0].Correction == nil || got.Estimate != nil || len(got.Resonances) == 0 {
+	if len(got.Points) != 401 || got.Points[0].DUT == nil || got.Points[0].DUT.Unit != "A" ||
+		got.Points[0].Correction == nil || got.Estimate != nil || len(got.Resonances) == 0 {
 		t.Errorf("%+v", got.Points[0])
 	}
-	if code, out, _ := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--json", "--at", "27.12 MHz"); code != terminal.ExitDone || strings.Count(out, `"over_jig_db"`) < 1 {
+	if code, out, _ := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--json", "--at",
+		"27.12 MHz"); code != terminal.ExitDone || strings.Count(out, `"over_jig_db"`) < 1 {
 		t.Error(code, out)
 	}
 }
@@ -69,11 +74,13 @@ func TestAProblemOfACableFileEndsWithItsExitCode(t *testing.T) {
 	if err := os.WriteFile(name, []byte("provoke: cable 1\nname: x\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if code, _, said := cableRun("cable", name); code != terminal.ExitProblems || !strings.Contains(said, "nothing was done") {
+	if code, _, said := cableRun("cable", name); code != terminal.ExitProblems ||
+		!strings.Contains(said, "nothing was done") {
 		t.Error(code, said)
 	}
 	// The table of the sample's material ends at 200 MHz.
-	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--at", "300 MHz"); code != terminal.ExitError || !strings.Contains(said, "not tabulated at 300 MHz") {
+	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--at",
+		"300 MHz"); code != terminal.ExitError || !strings.Contains(said, "not tabulated at 300 MHz") {
 		t.Error(code, said)
 	}
 }
@@ -84,7 +91,8 @@ func TestDecouplingPrintsAndDraws(t *testing.T) {
 	if code != terminal.ExitDone {
 		t.Fatal(code, said)
 	}
-	for _, want := range []string{"share to the AE", "leave the order as it is", "common practice, not verified", "150 Ω"} {
+	for _, want := range []string{"share to the AE", "leave the order as it is", "common practice, not verified",
+		"150 Ω"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("no %q in\n%s", want, out)
 		}
@@ -108,7 +116,8 @@ func TestCableFromARun(t *testing.T) {
 	}
 	name := filepath.Join(t.TempDir(), "run.provoke")
 	writeRun(t, name, truth)
-	code, out, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name, "--free", "length to AE,DUT capacitance,loss", "--json", "--at", "10 MHz")
+	code, out, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name, "--free",
+		"length to AE,DUT capacitance,loss", "--json", "--at", "10 MHz")
 	if code != terminal.ExitDone {
 		t.Fatal(code, said)
 	}
@@ -128,10 +137,12 @@ func TestCableFromARun(t *testing.T) {
 		t.Errorf("%v", got.Warnings)
 	}
 	code, out, said = cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name)
-	if code != terminal.ExitDone || !strings.Contains(out, "estimated from run 1") || !strings.Contains(out, "95 % confidence") {
+	if code != terminal.ExitDone || !strings.Contains(out, "estimated from run 1") ||
+		!strings.Contains(out, "95 % confidence") {
 		t.Error(code, out, said)
 	}
-	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name, "--free", "weight"); code == terminal.ExitDone || !strings.Contains(said, "no quantity of a cable") {
+	if code, _, said := cableRun("cable", cableFiles+"belt-weigher-cable.yaml", "--fit", name, "--free",
+		"weight"); code == terminal.ExitDone || !strings.Contains(said, "no quantity of a cable") {
 		t.Error(code, said)
 	}
 }
@@ -154,10 +165,13 @@ func writeRun(t *testing.T, name string, truth models.CableJSON) {
 			continue
 		}
 		f := rf.Frequency(p.Hz)
-		step := plan.Step{Number: i + 1, Point: plan.Point{Frequency: f, Drive: rf.DBm(-10), Ceiling: rf.DBm(-10)}, Purpose: plan.Sweep}
-		closed := event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1}, Drive: rf.DBm(-10),
+		step := plan.Step{Number: i + 1, Point: plan.Point{Frequency: f, Drive: rf.DBm(-10), Ceiling: rf.DBm(-10)},
+			Purpose: plan.Sweep}
+		closed := event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1},
+			Drive:   rf.DBm(-10),
 			Current: rf.Amperes(p.Probe.Value), Forward: rf.Watts(1), ForwardPredicted: i == 5}
-		if _, err := run.Append(start.Add(time.Duration(i)*time.Second), event.Intent{Step: step, Attempt: 1}, closed); err != nil {
+		if _, err := run.Append(start.Add(time.Duration(i)*time.Second), event.Intent{Step: step, Attempt: 1},
+			closed); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -26,16 +26,19 @@ type compareCommand struct {
 }
 
 func (c *compareCommand) Help() string {
-	return "The verdict is \"shown\" only where the after-run stood the level wanted, and the onset before plus the margin, at every frequency that upset before; it is never \"fixed\"."
+	return "The verdict is \"shown\" only where the after-run stood the level wanted, and the onset before plus the " +
+		"margin, at every frequency that upset before; it is never \"fixed\"."
 }
 
 // Run compares two runs of a job.
 func (c *compareCommand) Run(w *terminal.World) error {
 	if c.Before == c.After && c.Before != 0 {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
+		return terminal.WithCode(terminal.ExitUsage,
+			fmt.Errorf("compare run %d with itself: name the run before the change and the run after it", c.Before))
 	}
 	if c.Margin < 0 {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
+		return terminal.WithCode(terminal.ExitUsage,
+			fmt.Errorf("margin %v is below 0 dB: it asks for less than the product stood", c.Margin))
 	}
 	book, close, err := terminal.OpenBook(w, c.Job)
 	if err != nil {
@@ -75,14 +78,16 @@ func (c *compareCommand) choose(book *tell.Book) error {
 	case c.After != 0:
 		return nil
 	case c.Before != 0:
-		return terminal.WithCode(terminal.ExitUsage, errors.New("name the run before the change and the run after it, or neither"))
+		return terminal.WithCode(terminal.ExitUsage,
+			errors.New("name the run before the change and the run after it, or neither"))
 	}
 	heads, err := book.Heads()
 	if err != nil {
 		return err
 	}
 	if c.Before, c.After = analysis.Pair(heads); c.After == 0 {
-		return fmt.Errorf("compare the runs of %s: it holds no exposure before which something was changed, with one before it: expose with --again N --changed \"what was changed\"", c.Job)
+		return fmt.Errorf("compare the runs of %s: it holds no exposure before which something was changed, with one "+
+			"before it: expose with --again N --changed \"what was changed\"", c.Job)
 	}
 	return nil
 }

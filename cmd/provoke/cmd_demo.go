@@ -60,7 +60,8 @@ func (c *demoCommand) Run(w *terminal.World) error {
 	if abuses := sim.Abuses(); len(abuses) > 0 {
 		return fmt.Errorf("the simulated bench was abused, which is a fault of provoke: %+v", abuses)
 	}
-	fmt.Fprintf(w.Stdout, "\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.",
+	fmt.Fprintf(w.Stdout,
+		"\nThe whole job took %v; nothing on the simulated bench was ever over a rating.\nLook at %s.",
 		rf.Duration(time.Since(begun).Round(100*time.Millisecond)), d.Shown("report.pdf"))
 	if !c.Verbose {
 		fmt.Fprint(w.Stdout, " What was shortened here, each command prints in full, or --verbose.")

@@ -70,7 +70,11 @@ func (c *explainCommand) Run(w *terminal.World) error {
 	if c.JSON {
 		return terminal.PrintShape(w.Stdout, e)
 	}
-	return terminal.OnPage(w.Stdout, func(out io.Writer) error { printExplanation(out, e, upset, c.Number == 0); return nil })
+	return terminal.OnPage(w.Stdout, func(out io.Writer) error {
+		printExplanation(out, e, upset,
+			c.Number == 0)
+		return nil
+	})
 }
 
 // harmonics are those measured, then those of the amplifier's data in the bench file of the run.
@@ -121,7 +125,8 @@ func printExplanation(w io.Writer, e evidence.Explanation, upset []int, chosen b
 	if chosen && len(upset) > 0 {
 		which = ", the newest exposure in which the product upset"
 	}
-	fmt.Fprintf(w, "run %d%s; compared with %s of the same state of the product\n", e.Run, which, tell.RunNumbers(e.Considered))
+	fmt.Fprintf(w, "run %d%s; compared with %s of the same state of the product\n", e.Run, which,
+		tell.RunNumbers(e.Considered))
 	if len(e.Bands) == 0 {
 		fmt.Fprintln(w, "no upset in this run, nothing to explain"+failuresIn(upset))
 	}

@@ -21,13 +21,15 @@ type findCommand struct {
 // Run looks everywhere. Nothing found is no error; a place where it could not look is told on standard
 // error and is none either, because the rest of the list is good.
 func (c *findCommand) Run(w *terminal.World) error {
-	found, err := discovery.Look(w.Ctx, discovery.Options{Interface: c.Interface, Wait: c.Wait, Limit: c.Limit, Silent: c.Silent})
+	found, err := discovery.Look(w.Ctx, discovery.Options{Interface: c.Interface, Wait: c.Wait, Limit: c.Limit,
+		Silent: c.Silent})
 	if err != nil {
 		for _, line := range strings.Split(err.Error(), "\n") {
 			fmt.Fprintln(w.Stderr, "provoke: "+line)
 		}
 		if c.Interface != "" && errors.Is(err, discovery.ErrNoNetwork) && len(found) == 0 {
-			return terminal.WithCode(terminal.ExitError, fmt.Errorf("nothing found, and the interface that was asked for could not be looked at"))
+			return terminal.WithCode(terminal.ExitError,
+				fmt.Errorf("nothing found, and the interface that was asked for could not be looked at"))
 		}
 	}
 	if c.JSON {

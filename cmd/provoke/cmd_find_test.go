@@ -50,10 +50,12 @@ func newSpaces(t *testing.T) spaces {
 		"netns add " + s.instruments, "netns add " + s.here,
 		"link add " + s.near + " type veth peer name " + s.far,
 		"link set " + s.near + " netns " + s.instruments, "link set " + s.far + " netns " + s.here,
-		"-n " + s.instruments + " addr add " + s.address + "/24 brd + dev " + s.near, "-n " + s.here + " addr add 10.77.0.2/24 brd + dev " + s.far,
+		"-n " + s.instruments + " addr add " + s.address + "/24 brd + dev " + s.near,
+		"-n " + s.here + " addr add 10.77.0.2/24 brd + dev " + s.far,
 		"-n " + s.instruments + " link set lo up", "-n " + s.here + " link set lo up",
 		"-n " + s.instruments + " link set " + s.near + " up", "-n " + s.here + " link set " + s.far + " up",
-		"-n " + s.instruments + " route add 224.0.0.0/4 dev " + s.near, "-n " + s.here + " route add 224.0.0.0/4 dev " + s.far,
+		"-n " + s.instruments + " route add 224.0.0.0/4 dev " + s.near, "-n " + s.here + " route add 224.0.0.0/4 dev " +
+			s.far,
 	} {
 		if out, err := exec.Command("ip", strings.Fields(line)...).CombinedOutput(); err != nil {
 			skipOutside(t, "network namespaces: ip %s: %v: %s", line, err, out)
@@ -131,7 +133,8 @@ func TestOutsideFindSeesAnnouncedAndBroadcastInstrumentsInANamespace(t *testing.
 	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
-	background(t, in(s.instruments, binary, "simulate", "--listen", "0.0.0.0:5025", "--transport", "raw,vxi11,hislip"), "the port mapper listens on port 111")
+	background(t, in(s.instruments, binary, "simulate", "--listen", "0.0.0.0:5025", "--transport", "raw,vxi11,hislip"),
+		"the port mapper listens on port 111")
 	background(t, in(s.instruments, python, "-c", announce, s.address), "announced")
 
 	var out, errs bytes.Buffer
@@ -145,7 +148,8 @@ func TestOutsideFindSeesAnnouncedAndBroadcastInstrumentsInANamespace(t *testing.
 		t.Fatalf("%v: %s", err, out.String())
 	}
 	for address, c := range map[string]struct{ identity, how string }{
-		"TCPIP::10.77.0.1::inst0::INSTR":        {"provoke simulated bench,function generator,S1,1", "mDNS,VXI-11 broadcast"},
+		"TCPIP::10.77.0.1::inst0::INSTR": {"provoke simulated bench,function generator,S1,1",
+			"mDNS,VXI-11 broadcast"},
 		"TCPIP::10.77.0.1::hislip0,5033::INSTR": {"provoke simulated bench,function generator,S1,1", "mDNS"},
 		"TCPIP::10.77.0.1::5027::SOCKET":        {"provoke simulated bench,analyser,S1,1", "mDNS"},
 	} {

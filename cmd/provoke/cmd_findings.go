@@ -17,7 +17,8 @@ type findingsCommand struct {
 }
 
 func (c *findingsCommand) Help() string {
-	return "Prints failing bands, then every upset with its threshold, then what was never upset. A value marked \"at least\" or \"at most\" was not bracketed."
+	return "Prints failing bands, then every upset with its threshold, then what was never upset. A value marked " +
+		"\"at least\" or \"at most\" was not bracketed."
 }
 
 // Run prints the findings of one run.
@@ -41,7 +42,8 @@ func (c *findingsCommand) Run(w *terminal.World) error {
 		err = terminal.Sections(w.Stdout, told.Sections(), c.All)
 	}
 	if f := told.Findings; err == nil && c.FailOnUpset && f.Upsets > 0 {
-		return terminal.WithCode(terminal.ExitUpset, fmt.Errorf("the DUT upset at %s in run %d", english.Count(f.Upsets, "frequency", "frequencies"), f.Run))
+		return terminal.WithCode(terminal.ExitUpset,
+			fmt.Errorf("the DUT upset at %s in run %d", english.Count(f.Upsets, "frequency", "frequencies"), f.Run))
 	}
 	return err
 }

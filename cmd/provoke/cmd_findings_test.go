@@ -40,14 +40,17 @@ func weigherRun(t *testing.T, j *store.Job, opened event.Opened, trials ...weigh
 	step := func(f rf.Frequency, p plan.Purpose, offset float64, upset bool) {
 		number++
 		e := event.StepClosed{
-			Step:    plan.Step{Number: number, Purpose: p, Offset: rf.Gain(offset), Point: plan.Point{Frequency: f, Target: rf.DBuA(90), Drive: rf.DBm(-10), Ceiling: rf.DBm(-4)}},
+			Step: plan.Step{Number: number, Purpose: p, Offset: rf.Gain(offset),
+				Point: plan.Point{Frequency: f, Target: rf.DBuA(90), Drive: rf.DBm(-10), Ceiling: rf.DBm(-4)}},
 			Attempt: 1, Outcome: plan.Outcome{Number: number, Upset: upset, Exposures: 1},
-			Drive: rf.DBm(-10 + offset), Current: rf.DBuA(90 + offset), Means: "r.m.s. of the carrier", OnFor: rf.Duration(time.Second),
+			Drive: rf.DBm(-10 + offset), Current: rf.DBuA(90 + offset), Means: "r.m.s. of the carrier",
+			OnFor: rf.Duration(time.Second),
 		}
 		if upset {
 			e.Class, e.RecoveredAfter = event.DuringOnly, rf.Duration(time.Second)
 		}
-		if _, err := w.Append(weigherClock.Add(time.Duration(number)*time.Second), event.Intent{Step: e.Step, Attempt: 1}, e); err != nil {
+		if _, err := w.Append(weigherClock.Add(time.Duration(number)*time.Second),
+			event.Intent{Step: e.Step, Attempt: 1}, e); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -75,24 +78,29 @@ func weigherJobFile(t *testing.T) string {
 	}
 	defer j.Close()
 	opened := event.Opened{Stretches: []plan.Stretch{{From: 1e6, To: 100e6, Step: 0.3}},
-		Version: event.Version, Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Label: "as received",
+		Version: event.Version, Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable",
+		Label:      "as received",
 		Resolution: 0.5, Range: 40, Dwell: rf.Duration(time.Second), Points: 5,
 		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.CarrierHeld},
 		Profile:    event.Profile{ID: "constant/90", Title: "constant 90 dBµA"},
 	}
 	const M = rf.Megahertz
-	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 84}, weigherTrial{27 * M, 80}, weigherTrial{30 * M, 0}, weigherTrial{40 * M, 0})
+	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 84}, weigherTrial{27 * M, 80},
+		weigherTrial{30 * M, 0}, weigherTrial{40 * M, 0})
 	opened.Label, opened.Changed = "ferrite", "ferrite at the gland"
-	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 0}, weigherTrial{27 * M, 0}, weigherTrial{30 * M, 0}, weigherTrial{40 * M, 0})
+	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 0}, weigherTrial{27 * M, 0},
+		weigherTrial{30 * M, 0}, weigherTrial{40 * M, 0})
 	opened.Label, opened.Changed = "capacitor", "capacitor to the case"
-	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 0}, weigherTrial{27 * M, 0}, weigherTrial{30 * M, 0}, weigherTrial{40 * M, 83})
+	weigherRun(t, j, opened, weigherTrial{20 * M, 0}, weigherTrial{24 * M, 0}, weigherTrial{27 * M, 0},
+		weigherTrial{30 * M, 0}, weigherTrial{40 * M, 83})
 	return path
 }
 
 // asked runs a command line.
 func asked(args ...string) (code int, out, errs string) {
 	var o, e bytes.Buffer
-	w := &terminal.World{Stdout: wide{&o}, Stderr: &e, Now: func() time.Time { return weigherClock.Add(24 * time.Hour) }}
+	w := &terminal.World{Stdout: wide{&o}, Stderr: &e,
+		Now: func() time.Time { return weigherClock.Add(24 * time.Hour) }}
 	code = run(w, args)
 	return code, o.String(), e.String()
 }
@@ -103,8 +111,10 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 	if code != terminal.ExitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
-	for _, s := range []string{"Failing bands of run 1 (monotone assumed)", "24 MHz  27 MHz", "80.0 dBµA", "-10.0 dB", "during, recovers when RF goes",
-		"20 MHz stood (16.7 %)", "No upset up to the level wanted at 3 of 5 frequencies exposed", "--all prints each of the 2 frequencies that upset", level.Unverified} {
+	for _, s := range []string{"Failing bands of run 1 (monotone assumed)", "24 MHz  27 MHz", "80.0 dBµA", "-10.0 dB",
+		"during, recovers when RF goes",
+		"20 MHz stood (16.7 %)", "No upset up to the level wanted at 3 of 5 frequencies exposed",
+		"--all prints each of the 2 frequencies that upset", level.Unverified} {
 		if !strings.Contains(out, s) {
 			t.Errorf("the findings do not say %q:\n%s", s, out)
 		}
@@ -112,7 +122,8 @@ func TestFindingsPrintBandsFirstThenUpsets(t *testing.T) {
 	if !strings.HasPrefix(out, "1 failing band; onset ") {
 		t.Errorf("the answer does not come first:\n%s", out)
 	}
-	if _, all, _ := asked("findings", job, "--run", "1", "--all"); strings.Index(all, "Failing bands of run") > strings.Index(all, "\nUpsets of run") {
+	if _, all, _ := asked("findings", job, "--run", "1", "--all"); strings.Index(all,
+		"Failing bands of run") > strings.Index(all, "\nUpsets of run") {
 		t.Errorf("bands do not come before upsets:\n%s", all)
 	}
 }
@@ -123,7 +134,8 @@ func TestWhatTheJournalSaysCannotDressUpTheTerminal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	opened := event.Opened{RunKind: plan.Exposure, Label: "a\x1b[2J", Changed: "b\x1b[31m\nverdict: shown", Resolution: 0.5}
+	opened := event.Opened{RunKind: plan.Exposure, Label: "a\x1b[2J", Changed: "b\x1b[31m\nverdict: shown",
+		Resolution: 0.5}
 	weigherRun(t, j, opened, weigherTrial{20 * rf.Megahertz, 84})
 	weigherRun(t, j, opened, weigherTrial{20 * rf.Megahertz, 84})
 	if err := j.Close(); err != nil {
@@ -173,7 +185,8 @@ func TestFindingsJSONHasTheDocumentedNames(t *testing.T) {
 	if _, bounded := onset["bound"]; bounded || math.Abs(onset["value"].(float64)-0.01) > 1e-9 {
 		t.Errorf("onset at 27 MHz is %v, want exactly 10 mA", onset)
 	}
-	if failing["hz"] != 27e6 || failing["margin_db"] != -10.0 || failing["class"] != string(event.DuringOnly) || failing["exposures"] != 3.0 {
+	if failing["hz"] != 27e6 || failing["margin_db"] != -10.0 || failing["class"] != string(event.DuringOnly) ||
+		failing["exposures"] != 3.0 {
 		t.Errorf("27 MHz: %v", failing)
 	}
 }
@@ -192,7 +205,8 @@ func TestCompareGivesTheVerdictWithItsReasons(t *testing.T) {
 		words []string
 	}{
 		{[]string{"1", "2"}, []string{"Fix shown", "24 MHz to 27 MHz", "at least 10.0 dB"}},
-		{[]string{"1", "3"}, []string{"Worse", "the band moved", "worse at 40 MHz", "upsets at 83.0 dBµA, before it stood 90.0 dBµA"}},
+		{[]string{"1", "3"}, []string{"Worse", "the band moved", "worse at 40 MHz",
+			"upsets at 83.0 dBµA, before it stood 90.0 dBµA"}},
 		{[]string{"1", "2", "--margin", "12 dB"}, []string{"Fix not shown", "92.0 dBµA is required"}},
 	}
 	for _, c := range cases {
@@ -269,13 +283,15 @@ func TestReportWritesOnePageAndItsTables(t *testing.T) {
 func TestReportIsWrittenInTheFormThatEachEndingNames(t *testing.T) {
 	job, dir := weigherJobFile(t), t.TempDir()
 	for _, paper := range []string{"a4", "letter"} {
-		code, _, errs := asked("report", job, "-o", filepath.Join(dir, paper+".html"), "-o", filepath.Join(dir, paper+".PDF"), "-o", filepath.Join(dir, "a,b"+paper+".xlsx"), "--paper", paper)
+		code, _, errs := asked("report", job, "-o", filepath.Join(dir, paper+".html"),
+			"-o", filepath.Join(dir, paper+".PDF"), "-o", filepath.Join(dir, "a,b"+paper+".xlsx"), "--paper", paper)
 		if code != terminal.ExitDone {
 			t.Fatalf("exit code %d: %s", code, errs)
 		}
 	}
 	// The first bytes of each form: HTML 5, ISO 32000-1 7.5.2, and a ZIP archive.
-	for name, begins := range map[string]string{"a4.html": "<!DOCTYPE html>", "a4.PDF": "%PDF-1.", "letter.PDF": "%PDF-1.", "a,ba4.xlsx": "PK\x03\x04"} {
+	for name, begins := range map[string]string{"a4.html": "<!DOCTYPE html>", "a4.PDF": "%PDF-1.",
+		"letter.PDF": "%PDF-1.", "a,ba4.xlsx": "PK\x03\x04"} {
 		data, err := os.ReadFile(filepath.Join(dir, name))
 		if err != nil || !strings.HasPrefix(string(data), begins) {
 			t.Errorf("%s begins with %.20q (%v)", name, data, err)
@@ -290,17 +306,20 @@ func TestReportIsWrittenInTheFormThatEachEndingNames(t *testing.T) {
 
 func TestReportNamesTheFolderThatIsNotThere(t *testing.T) {
 	job := weigherJobFile(t)
-	if _, _, errs := asked("report", job, "-o", filepath.Join(t.TempDir(), "no", "report.html")); !strings.Contains(errs, "there is no folder") {
+	if _, _, errs := asked("report", job, "-o", filepath.Join(t.TempDir(), "no", "report.html")); !strings.Contains(
+		errs, "there is no folder") {
 		t.Error(errs)
 	}
 }
 
 func TestReportRefusesAnEndingThatNamesNoForm(t *testing.T) {
 	job, out := weigherJobFile(t), filepath.Join(t.TempDir(), "report.doc")
-	if code, _, errs := asked("report", job, "-o", out); code != terminal.ExitUsage || !strings.Contains(errs, ".html, .pdf or .xlsx") {
+	if code, _, errs := asked("report", job, "-o", out); code != terminal.ExitUsage ||
+		!strings.Contains(errs, ".html, .pdf or .xlsx") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
-	if code, _, errs := asked("report", job, "-o", "report.pdf", "--paper", "a5"); code != terminal.ExitUsage || !strings.Contains(errs, "a4") {
+	if code, _, errs := asked("report", job, "-o", "report.pdf", "--paper", "a5"); code != terminal.ExitUsage ||
+		!strings.Contains(errs, "a4") {
 		t.Errorf("a paper that is not known: exit code %d: %s", code, errs)
 	}
 }
@@ -310,7 +329,8 @@ func TestTheSameJobGivesTheSameReportWheneverItIsWritten(t *testing.T) {
 	for i, at := range []time.Time{weigherClock, weigherClock.AddDate(3, 0, 0)} {
 		w := &terminal.World{Stdout: &bytes.Buffer{}, Stderr: &bytes.Buffer{}, Now: func() time.Time { return at }}
 		name := filepath.Join(dir, string(rune('a'+i)))
-		if code := run(w, []string{"report", job, "-o", name + ".pdf", "-o", name + ".html"}); code != terminal.ExitDone {
+		if code := run(w, []string{"report", job, "-o", name + ".pdf", "-o",
+			name + ".html"}); code != terminal.ExitDone {
 			t.Fatal(w.Stderr)
 		}
 	}
@@ -325,10 +345,13 @@ func TestTheSameJobGivesTheSameReportWheneverItIsWritten(t *testing.T) {
 
 func TestReportDoesNotWriteOverAJob(t *testing.T) {
 	job := weigherJobFile(t)
-	if code, _, errs := asked("report", job, "-o", job); code != terminal.ExitUsage || !strings.Contains(errs, "is a job file") {
+	if code, _, errs := asked("report", job, "-o", job); code != terminal.ExitUsage ||
+		!strings.Contains(errs, "is a job file") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
-	if code, _, errs := asked("report", job, "-o", filepath.Join(t.TempDir(), "no", "report.html")); code != terminal.ExitError || !strings.Contains(errs, "write the report") {
+	if code, _, errs := asked("report", job, "-o",
+		filepath.Join(t.TempDir(), "no", "report.html")); code != terminal.ExitError ||
+		!strings.Contains(errs, "write the report") {
 		t.Errorf("a folder that is not there: exit code %d: %s", code, errs)
 	}
 	if code, _, _ := asked("findings", job); code != terminal.ExitDone {
@@ -343,7 +366,8 @@ func BenchmarkFindingsOfAHundredThousandEvents(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	w, err := j.NewRun(weigherClock, event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Resolution: 0.5, Range: 40})
+	w, err := j.NewRun(weigherClock, event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop,
+		Resolution: 0.5, Range: 40})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -352,10 +376,15 @@ func BenchmarkFindingsOfAHundredThousandEvents(b *testing.B) {
 		for i := n; i < n+500; i++ {
 			offset := -float64(i%50) / 2
 			e := event.StepClosed{
-				Step:    plan.Step{Number: i + 1, Purpose: plan.Onset, Offset: rf.Gain(offset), Point: plan.Point{Frequency: rf.Frequency(1+i/50) * rf.Megahertz, Target: rf.DBuA(90), Drive: rf.DBm(-10), Ceiling: rf.DBm(-4)}},
-				Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Upset: i%50 < 10, Exposures: 1}, Current: rf.DBuA(90 + offset), Drive: rf.DBm(-10 + offset),
+				Step: plan.Step{Number: i + 1, Purpose: plan.Onset, Offset: rf.Gain(offset),
+					Point: plan.Point{Frequency: rf.Frequency(1+i/50) * rf.Megahertz, Target: rf.DBuA(90),
+						Drive: rf.DBm(-10), Ceiling: rf.DBm(-4)}},
+				Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Upset: i%50 < 10, Exposures: 1},
+				Current: rf.DBuA(90 + offset), Drive: rf.DBm(-10 + offset),
 				Means: "r.m.s. of the carrier", OnFor: rf.Duration(time.Second),
-				Readings: []event.Reading{{Monitor: "KG", After: rf.Duration(-time.Second), Text: "12.500 kg", Value: 12.5, HasValue: true}, {Monitor: "KG", After: rf.Duration(time.Second), Text: "12.501 kg", Value: 12.501, HasValue: true, RFOn: true}},
+				Readings: []event.Reading{{Monitor: "KG", After: rf.Duration(-time.Second), Text: "12.500 kg",
+					Value: 12.5, HasValue: true}, {Monitor: "KG", After: rf.Duration(time.Second), Text: "12.501 kg",
+					Value: 12.501, HasValue: true, RFOn: true}},
 			}
 			batch = append(batch, event.Intent{Step: e.Step, Attempt: 1}, e)
 		}
@@ -379,12 +408,14 @@ func BenchmarkFindingsOfAHundredThousandEvents(b *testing.B) {
 func TestCompareCountsSoundAndNotComparedFrequenciesApart(t *testing.T) {
 	p := &analysis.Point{}
 	told := tell.CompareTold{Comparison: analysis.Comparison{Points: []analysis.ComparedPoint{
-		{Before: p, After: p, Verdict: analysis.Unchanged}, {Before: p, After: p, Verdict: analysis.Unchanged}, {After: p, Verdict: analysis.NotCompared}}}}
+		{Before: p, After: p, Verdict: analysis.Unchanged}, {Before: p, After: p, Verdict: analysis.Unchanged},
+		{After: p, Verdict: analysis.NotCompared}}}}
 	var out strings.Builder
 	if err := terminal.Sections(&out, []tell.Section{told.Section()}, false); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"2 other frequencies: no upset in either run.", "1 other frequency: exposed in only one of the runs, no upset there."} {
+	for _, want := range []string{"2 other frequencies: no upset in either run.",
+		"1 other frequency: exposed in only one of the runs, no upset there."} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is not in\n%s", want, out.String())
 		}

@@ -71,7 +71,8 @@ func says(t *testing.T, code int, args []string, words ...string) string {
 
 func TestTheJournalIsPrintedOneRecordPerLine(t *testing.T) {
 	path := journalJob(t, true)
-	out := says(t, 0, []string{"journal", path}, "run 1 “as received”", "operator-mark", `display \u001b[2J dark`, "done, with upsets", "run 2", "open, or cut off")
+	out := says(t, 0, []string{"journal", path}, "run 1 “as received”", "operator-mark", `display \u001b[2J dark`,
+		"done, with upsets", "run 2", "open, or cut off")
 	if n := strings.Count(out, "\n"); n != 1+3+1+1+1 {
 		t.Errorf("%d lines:\n%s", n, out)
 	}
@@ -101,11 +102,14 @@ func TestNotesAndPhotosJoinAClosedRunWhichGoesOnToVerify(t *testing.T) {
 	head := strings.Fields(strings.SplitAfter(before, "head ")[1])[0][:64]
 	photo := filepath.Join(t.TempDir(), "photo.jpg")
 	os.WriteFile(photo, []byte("x"), 0o644)
-	says(t, 0, []string{"note", path, "the", "ferrite", "was", "the", "small", "one", "--by", "A. Engineer"}, "run 1, record 4: the ferrite was the small one; by A. Engineer")
+	says(t, 0, []string{"note", path, "the", "ferrite", "was", "the", "small", "one", "--by", "A. Engineer"},
+		"run 1, record 4: the ferrite was the small one; by A. Engineer")
 	says(t, 0, []string{"attach", path, photo, "--caption", "as it lay"}, "record 5: photo.jpg; “as it lay”")
-	says(t, 0, []string{"journal", path, "--verify", "--head", head}, "2 notes and attachments after closing", "the hash given is that of record 3 of run 1; 2 records were added since", "1 attachment")
+	says(t, 0, []string{"journal", path, "--verify", "--head", head}, "2 notes and attachments after closing",
+		"the hash given is that of record 3 of run 1; 2 records were added since", "1 attachment")
 	says(t, 0, []string{"journal", path, "--verify", "--head", head[:16] + "…"}, "record 3")
-	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify", "--head", strings.Repeat("0", 64)}, "holds no record with the hash")
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify", "--head", strings.Repeat("0", 64)},
+		"holds no record with the hash")
 	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify", "--head", head[:11]}, "at least 12 digits")
 	says(t, 0, []string{"journal", path, "--verify", "--json"}, `"complete": true`, `"late": 2`)
 }
@@ -135,7 +139,8 @@ func TestARefusedAttachmentLeavesTheJobAsItWas(t *testing.T) {
 
 func TestAnOpenRunDoesNotVerifyUnlessItsHeadIsKnown(t *testing.T) {
 	path := journalJob(t, true)
-	out := says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"}, "run 2: 1 record", "open or cut", "no closing record")
+	out := says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"}, "run 2: 1 record", "open or cut",
+		"no closing record")
 	says(t, 0, []string{"journal", path, "--verify", "--run", "1"})
 	head := strings.Fields(strings.SplitAfter(out, "head ")[2])[0][:64]
 	says(t, 0, []string{"journal", path, "--verify", "--head", head}, "that of the last record of run 2")
@@ -150,7 +155,8 @@ func TestDamageIsToldWithItsExitCode(t *testing.T) {
 	i := bytes.Index(data, []byte("[2J dark"))
 	data[i+4] ^= 1
 	os.WriteFile(path, data, 0o644)
-	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"}, "DAMAGE: record 2 (operator-mark) is not as it was written")
+	says(t, terminal.ExitNotVerified, []string{"journal", path, "--verify"},
+		"DAMAGE: record 2 (operator-mark) is not as it was written")
 	says(t, terminal.ExitNotVerified, []string{"note", path, "x"}, "damaged")
 	says(t, terminal.ExitNotVerified, []string{"journal", path, "--copy", path + ".copy"}, "does not verify")
 	os.WriteFile(path, data[:len(data)/2], 0o644)

@@ -57,7 +57,8 @@ func (c *laboratoryCommand) Run(w *terminal.World) error {
 			return err
 		}
 		if number = analysis.AsReceived(heads); number == 0 {
-			return fmt.Errorf("laboratory beside %s: the job holds no exposure of the product: run a plan of kind exposure first", c.Job)
+			return fmt.Errorf("laboratory beside %s: the job holds no exposure of the product: run a plan of kind "+
+				"exposure first", c.Job)
 		}
 	}
 	if number, err = book.Choose(number); err != nil {
@@ -78,7 +79,8 @@ func (c *laboratoryCommand) Run(w *terminal.World) error {
 }
 
 // besideLaboratory reads a report, or takes the job's newest, and holds it against a run.
-func besideLaboratory(w *terminal.World, book *tell.Book, run int, file, cableFile string, confidence rf.Fraction) (analysis.BesideLaboratory, error) {
+func besideLaboratory(w *terminal.World, book *tell.Book, run int, file, cableFile string,
+	confidence rf.Fraction) (analysis.BesideLaboratory, error) {
 	var none analysis.BesideLaboratory
 	lab, err := reported(w, book, file)
 	if err != nil {
@@ -136,6 +138,8 @@ func coupledBy(file string) (func(rf.Frequency) (over, half rf.Gain, source stri
 		if err != nil {
 			return 0, 0, "", err
 		}
-		return r.OverMatchedLoop(0), setUpSpread, fmt.Sprintf("by the model of the cable in %s it drives %s more than into a matched loop", file, r.OverMatchedLoop(0).Text(1)), nil
+		return r.OverMatchedLoop(0), setUpSpread,
+			fmt.Sprintf("by the model of the cable in %s it drives %s more than into a matched loop",
+				file, r.OverMatchedLoop(0).Text(1)), nil
 	}, nil
 }

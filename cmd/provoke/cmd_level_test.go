@@ -24,7 +24,8 @@ func levelRun(args ...string) (code int, stdout, stderr string) {
 // levelRunOf is levelRun on an output of so many columns.
 func levelRunOf(columns int, args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: ofColumns{&out, columns}, Stderr: &err, Now: time.Now}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: ofColumns{&out, columns},
+		Stderr: &err, Now: time.Now}
 	code = run(w, append([]string{"level"}, args...))
 	return code, out.String(), err.String()
 }
@@ -70,7 +71,8 @@ func TestAllWrongExpressionsAreToldAtOnceWithHints(t *testing.T) {
 		args []string
 		want []string
 	}{
-		{[]string{"20 dB", "foo", "12 dbm", "80 mhz"}, []string{"expression 1", "say what it is", "expression 2", "expression 3", `did you mean "dBm"`, "expression 4", `did you mean "MHz"`, "4 problems"}},
+		{[]string{"20 dB", "foo", "12 dbm", "80 mhz"}, []string{"expression 1", "say what it is", "expression 2",
+			"expression 3", `did you mean "dBm"`, "expression 4", `did you mean "MHz"`, "4 problems"}},
 		{[]string{"12"}, []string{"no unit", "dBm"}},
 		{[]string{}, []string{"nothing was asked", "1 Vpp"}},
 		{[]string{"14 dBohm"}, []string{"zt 14 dBohm"}},
@@ -151,8 +153,10 @@ func TestThePagesOfTheCalculator(t *testing.T) {
 }
 
 func TestANegativeQuantityIsNoFlag(t *testing.T) {
-	got := minusSigns([]string{"level", "-20 dBm", "-20", "dBm", "--limit", "-10 dBm", "--pad", "-h", "-3 dB pad added", "--", "-20 dBm"})
-	want := []string{"level", "\u221220 dBm", "\u221220", "dBm", "--limit", "\u221210 dBm", "--pad", "-h", "-3 dB pad added", "--", "-20 dBm"}
+	got := minusSigns([]string{"level", "-20 dBm", "-20", "dBm", "--limit", "-10 dBm", "--pad", "-h", "-3 dB pad added",
+		"--", "-20 dBm"})
+	want := []string{"level", "\u221220 dBm", "\u221220", "dBm", "--limit", "\u221210 dBm", "--pad",
+		"-h", "-3 dB pad added", "--", "-20 dBm"}
 	if strings.Join(got, "|") != strings.Join(want, "|") {
 		t.Errorf("%q", got)
 	}
@@ -162,9 +166,12 @@ func TestANegativeQuantityIsNoFlag(t *testing.T) {
 func TestTheHelpNamesEveryFieldThatJSONPrints(t *testing.T) {
 	help := levelCommand{}.Help()
 	for _, args := range [][]string{
-		{"1 Vpp", "pad 3 dB", "AM 80 %", "limit 0 dBm"}, {"-20 dBm", "pad 3 dB", "zt 5 ohm"}, {"1 W", "pad 3 dB", "il 7 dB"},
-		{"100 mA", "il 7 dB", "pad 3 dB"}, {"100 mA", "zt 5 ohm", "pad 3 dB", "limit -10 dBm", "pulse 1 kHz 50 %"}, {"10 V emf"}, {"20 V/m"},
-		{"27 MHz"}, {"s21 -20 dB"}, {"VSWR 1.5", "VSWR 1.2"}, {"AM 80 %"}, {"profile cs114/curve-4 at 1 MHz"}, {"profile en-55035"},
+		{"1 Vpp", "pad 3 dB", "AM 80 %", "limit 0 dBm"}, {"-20 dBm", "pad 3 dB", "zt 5 ohm"}, {"1 W", "pad 3 dB",
+			"il 7 dB"},
+		{"100 mA", "il 7 dB", "pad 3 dB"}, {"100 mA", "zt 5 ohm", "pad 3 dB", "limit -10 dBm", "pulse 1 kHz 50 %"},
+		{"10 V emf"}, {"20 V/m"},
+		{"27 MHz"}, {"s21 -20 dB"}, {"VSWR 1.5", "VSWR 1.2"}, {"AM 80 %"}, {"profile cs114/curve-4 at 1 MHz"},
+		{"profile en-55035"},
 	} {
 		text, _, _ := levelJSON(t, args...)
 		for name := range text {

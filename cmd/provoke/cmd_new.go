@@ -44,7 +44,8 @@ provoke cable, decoupling, remedy and design clamp read as they stand. docs/cabl
 
 // Run writes the files, none where one of them exists.
 func (c *newCommand) Run(w *terminal.World) error {
-	files := []newFile{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}, {"first.yaml", firstTemplate}, {"about.yaml", aboutTemplate}}
+	files := []newFile{{"bench.yaml", benchTemplate}, {"plan.yaml", planTemplate}, {"first.yaml", firstTemplate},
+		{"about.yaml", aboutTemplate}}
 	if c.Models {
 		files = modelFiles()
 	}
@@ -57,7 +58,8 @@ func (c *newCommand) Run(w *terminal.World) error {
 		}
 	}
 	if len(there) > 0 {
-		return fmt.Errorf("%s already there; nothing was written: move it away or name another folder", alreadyThere(there))
+		return fmt.Errorf("%s already there; nothing was written: move it away or name another folder",
+			alreadyThere(there))
 	}
 	if err := os.MkdirAll(c.Dir, 0o755); err != nil {
 		return fmt.Errorf("make the folder: %w", err)
@@ -68,13 +70,16 @@ func (c *newCommand) Run(w *terminal.World) error {
 		}
 	}
 	if c.Models {
-		fmt.Fprintf(w.Stdout, "wrote invented examples into %s: try provoke cable %s\n", c.Dir, filepath.Join(c.Dir, "cable.yaml"))
+		fmt.Fprintf(w.Stdout, "wrote invented examples into %s: try provoke cable %s\n",
+			c.Dir, filepath.Join(c.Dir, "cable.yaml"))
 		return nil
 	}
 	bench := filepath.Join(c.Dir, "bench.yaml")
 	blanks := strings.Count(benchTemplate, ": "+document.Blank)
-	fmt.Fprintf(w.Stdout, "wrote %s, %s, %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"), filepath.Join(c.Dir, "first.yaml"), filepath.Join(c.Dir, "about.yaml"))
-	fmt.Fprintf(w.Stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n", blanks, bench)
+	fmt.Fprintf(w.Stdout, "wrote %s, %s, %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"),
+		filepath.Join(c.Dir, "first.yaml"), filepath.Join(c.Dir, "about.yaml"))
+	fmt.Fprintf(w.Stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n",
+		blanks, bench)
 	return nil
 }
 

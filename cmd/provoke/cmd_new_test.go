@@ -16,7 +16,8 @@ func TestTheExamplesOfTheModelsAreReadAsTheyStand(t *testing.T) {
 		t.Fatal(errs)
 	}
 	at := func(name string) string { return filepath.Join(dir, name) }
-	for _, args := range [][]string{{"cable", at("cable.yaml")}, {"decoupling", at("decoupling.yaml")}, {"remedy", at("parts.yaml")}, {"design", "clamp", at("clamp.yaml")}} {
+	for _, args := range [][]string{{"cable", at("cable.yaml")}, {"decoupling", at("decoupling.yaml")},
+		{"remedy", at("parts.yaml")}, {"design", "clamp", at("clamp.yaml")}} {
 		if code, out, errs := benchRun(args...); code != terminal.ExitDone || len(out) < 200 {
 			t.Errorf("%v: exit code %d\n%s%s", args, code, out, errs)
 		}
@@ -42,13 +43,15 @@ func TestNewFilesHaveOneProblemForEachBlank(t *testing.T) {
 		switch {
 		case strings.Contains(line, "is still blank"):
 			blank = append(blank, line)
-		case strings.Contains(line, "warning: the bench has no interlock"), strings.Contains(line, "warning: clamp has no return_loss"):
+		case strings.Contains(line, "warning: the bench has no interlock"), strings.Contains(line,
+			"warning: clamp has no return_loss"):
 			// what the template leaves out, and says
 		case strings.Contains(line, "bench.yaml:"):
 			other = append(other, line)
 		}
 	}
-	if want := strings.Count(string(data), ": "+document.Blank); len(blank) != want || want < 20 || want > 25 || len(other) > 0 {
+	if want := strings.Count(string(data), ": "+document.Blank); len(blank) != want || want < 20 || want > 25 ||
+		len(other) > 0 {
 		t.Errorf("%d blanks told of %d, and %v", len(blank), want, other)
 	}
 }
@@ -57,17 +60,25 @@ func TestNewFilesHaveOneProblemForEachBlank(t *testing.T) {
 var filled = strings.NewReplacer(
 	"address: FILL IN                   # for example TCPIP::192.168.1.22", "address: TCPIP::10.0.0.7::5025::SOCKET # ",
 	"name: FILL IN", "name: mine", "description: FILL IN", "description: mine", "port: FILL IN", "port: X1",
-	"address: FILL IN  ", "address: TCPIP::10.0.0.5::5025::SOCKET  ", "address: FILL IN\n  table: analyser", "address: TCPIP::10.0.0.6::5025::SOCKET\n  table: analyser",
-	"band: FILL IN                      # for example 1 kHz", "band: 1 kHz to 80 MHz # ", "minimum: FILL IN", "minimum: 2 mVpp", "maximum: FILL IN", "maximum: 10 Vpp",
-	"load: FILL IN", "load: high-Z", "loss: FILL IN                    # for example 20 dB", "loss: 20 dB #", "loss: FILL IN", "loss: 0.5 dB",
+	"address: FILL IN  ", "address: TCPIP::10.0.0.5::5025::SOCKET  ", "address: FILL IN\n  table: analyser",
+	"address: TCPIP::10.0.0.6::5025::SOCKET\n  table: analyser",
+	"band: FILL IN                      # for example 1 kHz", "band: 1 kHz to 80 MHz # ", "minimum: FILL IN",
+	"minimum: 2 mVpp", "maximum: FILL IN", "maximum: 10 Vpp",
+	"load: FILL IN", "load: high-Z", "loss: FILL IN                    # for example 20 dB", "loss: 20 dB #",
+	"loss: FILL IN", "loss: 0.5 dB",
 	"maximum_power: FILL IN", "maximum_power: 1 W", "band: FILL IN", "band: 100 kHz to 100 MHz",
-	"gain: FILL IN", "gain: 40 dB", "compression: FILL IN", "compression: 37 dBm", "saturation: FILL IN", "saturation: 39 dBm",
-	"reflected_limit: FILL IN", "reflected_limit: 39 dBm", "insertion_loss: FILL IN", "insertion_loss: {points: {150 kHz: 20.6 dB, 80 MHz: 9.6 dB}}",
-	"maximum_forward: FILL IN", "maximum_forward: 10 W", "maximum_current: FILL IN           # cap", "maximum_current: 300 mA #", "maximum_current: FILL IN", "maximum_current: 1 A",
+	"gain: FILL IN", "gain: 40 dB", "compression: FILL IN", "compression: 37 dBm", "saturation: FILL IN",
+	"saturation: 39 dBm",
+	"reflected_limit: FILL IN", "reflected_limit: 39 dBm", "insertion_loss: FILL IN",
+	"insertion_loss: {points: {150 kHz: 20.6 dB, 80 MHz: 9.6 dB}}",
+	"maximum_forward: FILL IN", "maximum_forward: 10 W", "maximum_current: FILL IN           # cap",
+	"maximum_current: 300 mA #", "maximum_current: FILL IN", "maximum_current: 1 A",
 	"transfer_impedance: FILL IN", "transfer_impedance: {points: {150 kHz: 4.8 Ω, 80 MHz: 5 Ω}}",
-	"maximum_input: FILL IN             # at the envelope's crest: 0", "maximum_input: 0 dBm # 0", "maximum_input: FILL IN", "maximum_input: 20 dBm",
+	"maximum_input: FILL IN             # at the envelope's crest: 0", "maximum_input: 0 dBm # 0",
+	"maximum_input: FILL IN", "maximum_input: 20 dBm",
 	"return_loss: FILL IN", "return_loss: {points: {150 kHz: 1 dB, 80 MHz: 3 dB}}",
-	"mixer_limit: FILL IN", "mixer_limit: -10 dBm", "bandwidths: FILL IN", "bandwidths: [1 kHz]", "floor: FILL IN", "floor: -110 dBm",
+	"mixer_limit: FILL IN", "mixer_limit: -10 dBm", "bandwidths: FILL IN", "bandwidths: [1 kHz]", "floor: FILL IN",
+	"floor: -110 dBm",
 )
 
 func TestNewFilesFilledInAreABenchAndAPlan(t *testing.T) {

@@ -29,7 +29,9 @@ func (c *noteCommand) Run(w *terminal.World) error {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("a note needs words"))
 	}
 	if len(text) > longestNote {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("the note has %d bytes, %d are allowed: put it into a file and use provoke attach", len(text), longestNote))
+		return terminal.WithCode(terminal.ExitUsage,
+			fmt.Errorf("the note has %d bytes, %d are allowed: put it into a file and use provoke attach", len(text),
+				longestNote))
 	}
 	return annotate(w, c.Job, c.Number, func(*store.Job) ([]event.Event, error) {
 		return []event.Event{event.Note{By: c.By, Text: text}}, nil

@@ -17,7 +17,8 @@ import (
 func planFolder(t *testing.T) string {
 	t.Helper()
 	dir := t.TempDir()
-	for _, pattern := range []string{"../../internal/files/catalog/testdata/*", "../../internal/job/plan/testdata/*.yaml", "../../internal/job/plan/testdata/*.csv"} {
+	for _, pattern := range []string{"../../internal/files/catalog/testdata/*",
+		"../../internal/job/plan/testdata/*.yaml", "../../internal/job/plan/testdata/*.csv"} {
 		files, err := filepath.Glob(pattern)
 		if err != nil || len(files) == 0 {
 			t.Fatalf("no files %s: %v", pattern, err)
@@ -37,16 +38,19 @@ func planFolder(t *testing.T) string {
 
 func planRun(args ...string) (code int, stdout, stderr string) {
 	var out, err bytes.Buffer
-	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &err, Now: time.Now}
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &err,
+		Now: time.Now}
 	code = run(w, append([]string{"plan"}, args...))
 	return code, out.String(), err.String()
 }
 
 func TestEverySamplePlanIsSoundOnTheSampleBench(t *testing.T) {
 	dir := planFolder(t)
-	for _, name := range []string{"exposure", "baseline", "control", "calibration", "substitution", "constant-drive", "laboratory-report", "own-curve"} {
+	for _, name := range []string{"exposure", "baseline", "control", "calibration", "substitution", "constant-drive",
+		"laboratory-report", "own-curve"} {
 		code, stdout, stderr := planRun(filepath.Join(dir, name+".yaml"), "--points")
-		if code != terminal.ExitDone || !strings.Contains(stdout, "nothing is switched on") || !strings.Contains(stdout, "duration") {
+		if code != terminal.ExitDone || !strings.Contains(stdout, "nothing is switched on") || !strings.Contains(stdout,
+			"duration") {
 			t.Errorf("%s: exit code %d\n%s%s", name, code, stdout, stderr)
 		}
 		if strings.Contains(stdout, "NaN") || strings.Contains(stdout, "Inf") {
@@ -57,8 +61,10 @@ func TestEverySamplePlanIsSoundOnTheSampleBench(t *testing.T) {
 
 func TestADryRunNamesLevelMeaningModulationAndWorstCase(t *testing.T) {
 	_, stdout, _ := planRun(filepath.Join(planFolder(t), "exposure.yaml"))
-	for _, want := range []string{"exposure, closed loop, on the cable", "r.m.s. current of the unmodulated carrier", "AM 80 % 1 kHz carrier held",
-		"crest 5.1 dB against the level", "AMP1 amplifier input", "headroom", "edges of failing bands to 0.2 %", "duration", "assumed: ", "10 % of the frequencies fail"} {
+	for _, want := range []string{"exposure, closed loop, on the cable", "r.m.s. current of the unmodulated carrier",
+		"AM 80 % 1 kHz carrier held",
+		"crest 5.1 dB against the level", "AMP1 amplifier input", "headroom", "edges of failing bands to 0.2 %",
+		"duration", "assumed: ", "10 % of the frequencies fail"} {
 		if !strings.Contains(stdout, want) {
 			t.Errorf("%q is missing in\n%s", want, stdout)
 		}
@@ -72,12 +78,14 @@ func TestAPlanThatARatingRefusesEndsWithCodeFour(t *testing.T) {
 		t.Fatal(err)
 	}
 	file := filepath.Join(dir, "too-much.yaml")
-	if err := os.WriteFile(file, bytes.Replace(data, []byte("drive: -14 dBm"), []byte("drive: 20 dBm"), 1), 0o644); err != nil {
+	if err := os.WriteFile(file, bytes.Replace(data, []byte("drive: -14 dBm"), []byte("drive: 20 dBm"), 1),
+		0o644); err != nil {
 		t.Fatal(err)
 	}
 	code, _, stderr := planRun(file)
 	// 20 dBm through the 20 dB pad with a crest of 5.1 dB is 5.1 dBm at an input rated 3 dBm.
-	if code != terminal.ExitRefused || !strings.Contains(stderr, "AMP1, amplifier input") || !strings.Contains(stderr, "above the rating of 3.0 dBm") {
+	if code != terminal.ExitRefused || !strings.Contains(stderr, "AMP1, amplifier input") ||
+		!strings.Contains(stderr, "above the rating of 3.0 dBm") {
 		t.Errorf("exit code %d\n%s", code, stderr)
 	}
 	code, stdout, _ := planRun(file, "--json")
@@ -95,7 +103,8 @@ func TestAPlanThatARatingRefusesEndsWithCodeFour(t *testing.T) {
 		t.Fatalf("exit code %d, %v", code, err)
 	}
 	for _, r := range shape.Refusals {
-		if r.ID == "AMP1" && r.Place == "amplifier input" && r.Hz > 0 && r.Over.Value > 2.55 && r.Over.Value < 2.7 && r.Over.Unit == "dB" {
+		if r.ID == "AMP1" && r.Place == "amplifier input" && r.Hz > 0 && r.Over.Value > 2.55 && r.Over.Value < 2.7 &&
+			r.Over.Unit == "dB" {
 			return
 		}
 	}
@@ -119,7 +128,8 @@ func TestTheDryRunInJSONHasItsDocumentedNames(t *testing.T) {
 	if err := json.Unmarshal([]byte(stdout), &shape); err != nil || code != terminal.ExitDone {
 		t.Fatalf("exit code %d, %v\n%s", code, err, stderr)
 	}
-	for _, name := range []string{"name", "file", "hash", "kind", "mode", "fixture", "profile", "modulation", "grid", "dwell", "settle",
+	for _, name := range []string{"name", "file", "hash", "kind", "mode", "fixture", "profile", "modulation",
+		"grid", "dwell", "settle",
 		"edges", "search", "worst", "refusals", "unreachable", "duration", "notes", "problems", "points"} {
 		if _, ok := shape[name]; !ok {
 			t.Errorf("%q is missing", name)

@@ -26,5 +26,6 @@ work, 21 when RF is not known to be off at the end.`
 
 // Run rehearses.
 func (c *rehearseCommand) Run(w *terminal.World) error {
-	return rehearsal.Do(w, rehearsal.Order{Bench: c.Bench, At: c.At, Armed: c.Arm, Interlock: c.Interlock, Alone: c.AcceptSinglePath})
+	return rehearsal.Do(w, rehearsal.Order{Bench: c.Bench, At: c.At, Armed: c.Arm, Interlock: c.Interlock,
+		Alone: c.AcceptSinglePath})
 }

@@ -43,11 +43,13 @@ about.yaml. --check ends with exit code 3 where something is missing; with --jso
 func (c *reportCommand) Run(w *terminal.World) error {
 	switch {
 	case c.Check && (len(c.Out) > 0 || c.CSV != ""):
-		return terminal.WithCode(terminal.ExitUsage, errors.New("report: --check writes nothing; leave -o and --csv away"))
+		return terminal.WithCode(terminal.ExitUsage,
+			errors.New("report: --check writes nothing; leave -o and --csv away"))
 	case c.JSON && !c.Check:
 		return terminal.WithCode(terminal.ExitUsage, errors.New("report: --json goes with --check"))
 	case !c.Check && len(c.Out) == 0:
-		return terminal.WithCode(terminal.ExitUsage, errors.New("report: name the file to write with -o, such as -o report.pdf, or give --check"))
+		return terminal.WithCode(terminal.ExitUsage,
+			errors.New("report: name the file to write with -o, such as -o report.pdf, or give --check"))
 	}
 	if (c.Before == 0) != (c.After == 0) {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("report: give both --before and --after, or neither"))
@@ -123,7 +125,8 @@ func (c *reportCommand) check(w *terminal.World, j tell.Job) error {
 		return err
 	case c.JSON:
 	case len(missing) == 0:
-		fmt.Fprintf(w.Stdout, "nothing is missing on the first page of a report of %s of %s\n", tell.RunNumbers(j.Detailed), j.Name)
+		fmt.Fprintf(w.Stdout, "nothing is missing on the first page of a report of %s of %s\n",
+			tell.RunNumbers(j.Detailed), j.Name)
 	default:
 		t := terminal.Table(w.Stdout)
 		fmt.Fprintln(t, "not given\twhat it is\twhere to give it")
@@ -137,7 +140,8 @@ func (c *reportCommand) check(w *terminal.World, j tell.Job) error {
 	if len(missing) == 0 {
 		return nil
 	}
-	return terminal.WithCode(terminal.ExitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job, english.Count(len(missing), "field", "fields")))
+	return terminal.WithCode(terminal.ExitProblems, fmt.Errorf("report of %s: the first page lacks %s", c.Job,
+		english.Count(len(missing), "field", "fields")))
 }
 
 // checkOutput refuses to write over a job, and a file whose ending names no form of the report.
@@ -148,11 +152,16 @@ func (c *reportCommand) checkOutput() error {
 		switch {
 		case name == "-":
 		case err == nil && out.IsDir():
-			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("report: %s is a folder; name a file, such as %s", name, filepath.Join(name, "report.pdf")))
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("report: %s is a folder; name a file, such as %s",
+				name, filepath.Join(name, "report.pdf")))
 		case strings.EqualFold(filepath.Ext(name), ".provoke") || (err == nil && inErr == nil && os.SameFile(in, out)):
-			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("report: %s is a job file and is not written over; name a file that ends in .html, .pdf or .xlsx", name))
+			return terminal.WithCode(terminal.ExitUsage,
+				fmt.Errorf("report: %s is a job file and is not written over; name a file that ends in .html, .pdf "+
+					"or .xlsx", name))
 		case c.writer(name) == nil:
-			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("report: what to write into %s is told by its ending; name a file that ends in .html, .pdf or .xlsx", name))
+			return terminal.WithCode(terminal.ExitUsage,
+				fmt.Errorf("report: what to write into %s is told by its ending; name a file that ends in .html, "+
+					".pdf or .xlsx", name))
 		}
 	}
 	return nil

@@ -17,12 +17,14 @@ func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 	if code != terminal.ExitProblems || !strings.Contains(errs, "the first page lacks") {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
-	for _, s := range []string{"Client", "client in the --about file", "Serial number", "or dut.serial in the bench file before the next run", "or provoke run --temperature next time"} {
+	for _, s := range []string{"Client", "client in the --about file", "Serial number",
+		"or dut.serial in the bench file before the next run", "or provoke run --temperature next time"} {
 		if !strings.Contains(strings.Join(strings.Fields(said), " "), s) {
 			t.Errorf("the list does not say %q:\n%s", s, said)
 		}
 	}
-	if code, said, _ := asked("report", job, "--check", "--json"); code != terminal.ExitProblems || !strings.Contains(said, `"name": "Client"`) && !strings.Contains(said, `"name":"Client"`) {
+	if code, said, _ := asked("report", job, "--check", "--json"); code != terminal.ExitProblems ||
+		!strings.Contains(said, `"name": "Client"`) && !strings.Contains(said, `"name":"Client"`) {
 		t.Errorf("as JSON: exit code %d:\n%s", code, said)
 	}
 	about := filepath.Join(dir, "about.yaml")
@@ -32,7 +34,8 @@ func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 		}
 	}
 	write("client: Invented Quarry Works\nissued: 2026-03-09\n")
-	if code, said, _ := asked("report", job, "--check", "--about", about); code != terminal.ExitProblems || strings.Contains(said, "Client") || !strings.Contains(said, "Firmware") {
+	if code, said, _ := asked("report", job, "--check", "--about", about); code != terminal.ExitProblems ||
+		strings.Contains(said, "Client") || !strings.Contains(said, "Firmware") {
 		t.Errorf("exit code %d:\n%s", code, said)
 	}
 	out := filepath.Join(dir, "report.html")
@@ -44,15 +47,19 @@ func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 	}
 	os.Remove(out)
 	write("client: x\nissued: 2020-01-01\n")
-	if code, _, errs := asked("report", job, "--about", about, "-o", out); code != terminal.ExitProblems || !strings.Contains(errs, "about.yaml:3:9: the report is issued on 2020-01-01, before the test was over on 2026-03-0") {
+	if code, _, errs := asked("report", job, "--about", about, "-o", out); code != terminal.ExitProblems ||
+		!strings.Contains(errs,
+			"about.yaml:3:9: the report is issued on 2020-01-01, before the test was over on 2026-03-0") {
 		t.Errorf("a report issued before the test: exit code %d: %s", code, errs)
 	}
 	write("clients: x\nissued: soon\n")
-	if code, _, errs := asked("report", job, "--about", about, "-o", out); code != terminal.ExitProblems || !strings.Contains(errs, ":2:1: ") || !strings.Contains(errs, ":3:9: ") {
+	if code, _, errs := asked("report", job, "--about", about, "-o", out); code != terminal.ExitProblems ||
+		!strings.Contains(errs, ":2:1: ") || !strings.Contains(errs, ":3:9: ") {
 		t.Errorf("a file with mistakes: exit code %d: %s", code, errs)
 	}
 	write(strings.Repeat("\x00\xff", 1<<19))
-	if code, _, errs := asked("report", job, "--about", about, "-o", out); code == terminal.ExitDone || len(errs) > 2000 {
+	if code, _, errs := asked("report", job, "--about", about, "-o", out); code == terminal.ExitDone ||
+		len(errs) > 2000 {
 		t.Errorf("a megabyte of garbage: exit code %d: %.500s", code, errs)
 	}
 	if _, err := os.Stat(out); err == nil {
@@ -62,14 +69,16 @@ func TestReportChecksWhatTheFirstPageLacks(t *testing.T) {
 
 func TestReportWantsAFileOrACheckAndNotBoth(t *testing.T) {
 	job := weigherJobFile(t)
-	for _, args := range [][]string{{"report", job}, {"report", job, "--check", "-o", "x.pdf"}, {"report", job, "--check", "--csv", "x"}, {"report", job, "--json", "-o", "x.pdf"}} {
+	for _, args := range [][]string{{"report", job}, {"report", job, "--check", "-o", "x.pdf"},
+		{"report", job, "--check", "--csv", "x"}, {"report", job, "--json", "-o", "x.pdf"}} {
 		if code, _, errs := asked(args...); code != terminal.ExitUsage || !strings.Contains(errs, "--check") {
 			t.Errorf("%v: exit code %d: %s", args, code, errs)
 		}
 	}
 }
 
-// The file that provoke new writes is read as it stands, with every comment taken away from its keys, and shows every key.
+// The file that provoke new writes is read as it stands, with every comment taken away from its keys, and shows every
+// key.
 func TestTheTemplateOfAboutIsReadAndShowsEveryKey(t *testing.T) {
 	if a, problems := tell.ParseAbout("about.yaml", []byte(aboutTemplate)); problems.Err() != nil || a.Client != "" {
 		t.Error(problems.Err())

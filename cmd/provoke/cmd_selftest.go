@@ -31,7 +31,8 @@ when there was a breach.`
 func (c *selftestCommand) Run(w *terminal.World) error {
 	for _, n := range []int{c.Faults, c.Changes, c.Kills} {
 		if n < 0 || n > 100000 {
-			return terminal.WithCode(terminal.ExitUsage, errors.New("--faults, --changes and --kills count from 0 to 100000"))
+			return terminal.WithCode(terminal.ExitUsage,
+				errors.New("--faults, --changes and --kills count from 0 to 100000"))
 		}
 	}
 	return selftest.Whole{Faults: c.Faults, Changes: c.Changes, Kills: c.Kills, Seed: c.Seed, JSON: c.JSON}.Do(w)

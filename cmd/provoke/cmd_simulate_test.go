@@ -25,7 +25,8 @@ import (
 // simulatedBench reads a simulated bench's own bench file, which must be without a problem.
 func simulatedBench(t *testing.T, sim *simbench.Bench) *catalog.Bench {
 	t.Helper()
-	bench, problems := catalog.Parse("simulated.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, os.ErrNotExist })
+	bench, problems := catalog.Parse("simulated.yaml", sim.BenchFile(),
+		func(string) ([]byte, error) { return nil, os.ErrNotExist })
 	if len(problems) > 0 {
 		t.Fatalf("the simulated bench's file has problems:\n%v", problems)
 	}
@@ -62,7 +63,8 @@ func TestBudgetAgreesWithTheSimulatedBenchInTheJig(t *testing.T) {
 			}
 			s := sim.State()
 			if d := p.Current.In() - (20*math.Log10(s.Carrier) + 120); math.Abs(d) > allowed {
-				t.Errorf("%s at %v: the budget says %v, %.2f dB above the truth", fixture, rf.Frequency(hz), p.Current, d)
+				t.Errorf("%s at %v: the budget says %v, %.2f dB above the truth", fixture, rf.Frequency(hz),
+					p.Current, d)
 			}
 			if d := p.Forward.In() - s.Forward; math.Abs(d) > 0.3 {
 				t.Errorf("%s at %v: forward %v is %.2f dB above the truth", fixture, rf.Frequency(hz), p.Forward, d)
@@ -146,7 +148,8 @@ func TestSimulateServesUntilInterrupted(t *testing.T) {
 		t.Errorf("the filed bench file differs from the printed one: %v", err)
 	}
 	var known simbench.Truth
-	if data, err := os.ReadFile(truth); err != nil || json.Unmarshal(data, &known) != nil || known.Seed != 4 || len(known.Bands) < 2 {
+	if data, err := os.ReadFile(truth); err != nil || json.Unmarshal(data, &known) != nil || known.Seed != 4 ||
+		len(known.Bands) < 2 {
 		t.Errorf("truth: %v, %+v", err, known)
 	}
 }
@@ -156,7 +159,8 @@ func TestSimulateRefusesWhatCannotBe(t *testing.T) {
 		{"--fault", "deaf@toaster"}, {"--fault", "highz@meter"}, {"--speed", "0"}, {"--fixture", "table"},
 	} {
 		var errs bytes.Buffer
-		w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: &errs, Now: time.Now}
+		w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: &errs,
+			Now: time.Now}
 		if code := run(w, append([]string{"simulate"}, args...)); code != terminal.ExitUsage {
 			t.Errorf("%v: exit code %d, want %d: %s", args, code, terminal.ExitUsage, errs.String())
 		}
@@ -169,7 +173,8 @@ func TestSimulateServesTheTransportsAskedFor(t *testing.T) {
 		want, listing []string
 	}{
 		{[]string{"--transport", "hislip"}, []string{"::hislip0,"}, []string{"::hislip0,", "SOCKET"}},
-		{[]string{"--transport", "raw,vxi11", "--address", "vxi11", "--mapper", "40111"}, []string{"TCPIP::127.0.0.1:40111::inst0::INSTR"},
+		{[]string{"--transport", "raw,vxi11", "--address", "vxi11", "--mapper", "40111"},
+			[]string{"TCPIP::127.0.0.1:40111::inst0::INSTR"},
 			[]string{"::SOCKET", ":40111::inst2::INSTR", "the port mapper listens on port 40111"}},
 	} {
 		ctx, stop := context.WithCancel(context.Background())
@@ -194,8 +199,10 @@ func TestSimulateServesTheTransportsAskedFor(t *testing.T) {
 		}
 	}
 	var errs bytes.Buffer
-	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: &errs, Now: time.Now}
-	if code := run(w, []string{"simulate", "--transport", "raw", "--address", "hislip"}); code == terminal.ExitDone || !strings.Contains(errs.String(), "not served") {
+	w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: &errs,
+		Now: time.Now}
+	if code := run(w, []string{"simulate", "--transport", "raw", "--address", "hislip"}); code == terminal.ExitDone ||
+		!strings.Contains(errs.String(), "not served") {
 		t.Errorf("exit code %d: %s", code, errs.String())
 	}
 }

@@ -44,17 +44,20 @@ type studyFlags struct {
 
 func (f studyFlags) check() error {
 	if !(f.Confidence > 0 && f.Confidence < 1) {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--confidence %v is not between 0 %% and 100 %%", f.Confidence))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--confidence %v is not between 0 %% and 100 %%",
+			f.Confidence))
 	}
 	if f.Plan != "" && len(f.Runs) > 0 {
-		return terminal.WithCode(terminal.ExitUsage, errors.New("--plan exposes anew and --run works from runs that are there: give one"))
+		return terminal.WithCode(terminal.ExitUsage,
+			errors.New("--plan exposes anew and --run works from runs that are there: give one"))
 	}
 	return nil
 }
 
 // exposing is the half of a study that exposes.
 func (f studyFlags) exposing(at []rf.Frequency) session.Study {
-	return session.Study{At: at, Order: session.Order{PlanFile: f.Plan, JobFile: f.Job, Operator: f.Operator, Room: f.Room,
+	return session.Study{At: at, Order: session.Order{PlanFile: f.Plan, JobFile: f.Job, Operator: f.Operator,
+		Room:        f.Room,
 		Temperature: f.Temperature, Humidity: f.Humidity, Armed: f.Arm, Progress: f.progress}}
 }
 
@@ -100,7 +103,8 @@ func (c *thresholdStudy) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	s := analysis.RandomStudyOf(r, c.At, analysis.RandomQuestion{Model: c.Model, Probabilities: c.Probability, Confidence: c.Confidence, Memory: c.Memory})
+	s := analysis.RandomStudyOf(r, c.At, analysis.RandomQuestion{Model: c.Model, Probabilities: c.Probability,
+		Confidence: c.Confidence, Memory: c.Memory})
 	return errors.Join(c.print(w, tell.ThresholdStudy(s), s), incomplete)
 }
 
@@ -255,7 +259,8 @@ func (f studyFlags) print(w *terminal.World, s tell.Study, shape any) error {
 // single reads the one run that a study works from: the one named, or the newest exposure that fits.
 func (f studyFlags) single(w *terminal.World, fits func(event.Opened) bool) (result.Run, error) {
 	if len(f.Runs) > 1 {
-		return result.Run{}, terminal.WithCode(terminal.ExitUsage, errors.New("this study works from one run: give one --run"))
+		return result.Run{}, terminal.WithCode(terminal.ExitUsage,
+			errors.New("this study works from one run: give one --run"))
 	}
 	book, close, err := terminal.OpenBook(w, f.Job)
 	if err != nil {
@@ -279,7 +284,8 @@ func newestOf(book *tell.Book, fits func(event.Opened) bool) (result.Run, error)
 			return book.Run(h.Number)
 		}
 	}
-	return result.Run{}, errors.New("the job holds no run that this study can work from: give --plan PLAN.yaml to expose, or --run N")
+	return result.Run{},
+		errors.New("the job holds no run that this study can work from: give --plan PLAN.yaml to expose, or --run N")
 }
 
 // chosen returns the runs named, or the newest of each modulation on the bench of the newest exposure.

@@ -19,7 +19,8 @@ func studied(t *testing.T, lines ...string) (*workbench, float64) {
 	b := newWorkbench(t, simbench.Config{Seed: 3})
 	e := b.edges(simbench.Original)[0]
 	hz := math.Round(math.Sqrt(e[0]*e[1])/1e4) * 1e4
-	b.plan("exposure.yaml", hz, hz*1.01, "5 %", append([]string{strings.Replace(exposureLines, "AM 80 % 1 kHz carrier held", "CW", 1)}, lines...)...)
+	b.plan("exposure.yaml", hz, hz*1.01, "5 %",
+		append([]string{strings.Replace(exposureLines, "AM 80 % 1 kHz carrier held", "CW", 1)}, lines...)...)
 	return b, hz
 }
 
@@ -39,8 +40,10 @@ func shape[T any](t *testing.T, text string) T {
 func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 	b, hz := studied(t)
 	b.sim.RandomOnset(1, 5)
-	out := b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "40", "--arm")
-	for _, want := range []string{"Stated before the run: staircase at each frequency that upsets", "ends after 40 exposures", "Spread: scale of the probit", "A plain upward ramp"} {
+	out := b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--plan", "exposure.yaml",
+		"--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "40", "--arm")
+	for _, want := range []string{"Stated before the run: staircase at each frequency that upsets",
+		"ends after 40 exposures", "Spread: scale of the probit", "A plain upward ramp"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
@@ -67,14 +70,16 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 	if err != nil || !strings.Contains(string(plan), "search: {method: staircase, trials: 40") {
 		t.Errorf("the study's plan: %v\n%s", err, plan)
 	}
-	if f := b.must(terminal.ExitDone, "findings", "j.provoke"); !strings.Contains(f, "is not deterministic") || !strings.Contains(f, "The onset lies from … to …") {
+	if f := b.must(terminal.ExitDone, "findings", "j.provoke"); !strings.Contains(f, "is not deterministic") ||
+		!strings.Contains(f, "The onset lies from … to …") {
 		t.Errorf("findings\n%s", f)
 	}
 }
 
 func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
 	b, hz := studied(t)
-	out := b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz), "--trials", "8", "--arm")
+	out := b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--plan", "exposure.yaml", "--at",
+		fmt.Sprintf("%.0f Hz", hz), "--trials", "8", "--arm")
 	for _, want := range []string{"Time to upset", "dut: {needed_dwell:", "exposures that would show it"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
@@ -87,7 +92,8 @@ func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
 			Dwell             float64  `json:"dwell_s"`
 		}
 	}](t, b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--json"))
-	if len(s.At) != 1 || s.At[0].Exposures != 8 || s.At[0].Upsets != 8 || s.At[0].Needed == nil || *s.At[0].Needed > s.At[0].Dwell {
+	if len(s.At) != 1 || s.At[0].Exposures != 8 || s.At[0].Upsets != 8 || s.At[0].Needed == nil ||
+		*s.At[0].Needed > s.At[0].Dwell {
 		t.Errorf("%+v", s)
 	}
 }
@@ -102,12 +108,14 @@ func TestAModulationStudySaysWhatTheProductAnswersTo(t *testing.T) {
 			want = x.RespondsTo
 		}
 	}
-	out := b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--plan", "exposure.yaml", "--at", fmt.Sprintf("%.0f Hz", hz),
+	out := b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--plan", "exposure.yaml",
+		"--at", fmt.Sprintf("%.0f Hz", hz),
 		"--modulation", "CW", "--modulation", "AM 80 % 1 kHz", "--modulation", "AM 30 % 1 kHz", "--arm")
 	if !strings.Contains(out, "  "+want+": ") {
 		t.Errorf("the truth is %q:\n%s", want, out)
 	}
-	s := shape[struct{ At []struct{ Results []any } }](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke", "--json"))
+	s := shape[struct{ At []struct{ Results []any } }](t, b.must(terminal.ExitDone, "study", "modulation", "j.provoke",
+		"--json"))
 	if len(s.At) != 1 || len(s.At[0].Results) != 3 {
 		t.Errorf("%+v", s)
 	}
@@ -118,7 +126,8 @@ func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
 	text, _ := os.ReadFile(b.path("exposure.yaml"))
 	b.write("exposure.yaml", strings.Replace(string(text), "at: 0 Hz", fmt.Sprintf("at: %.0f Hz", hz), 1))
 	out := b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--plan", "exposure.yaml", "--times", "3", "--arm")
-	for _, want := range []string{"The same run again, runs 1, 2 and 3", "(3 runs)", "within its uncertainty of", "3 of 3"} {
+	for _, want := range []string{"The same run again, runs 1, 2 and 3", "(3 runs)", "within its uncertainty of",
+		"3 of 3"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
@@ -130,15 +139,18 @@ func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
 			Deviation *float64 `json:"deviation_db"`
 		}
 	}](t, b.must(terminal.ExitDone, "study", "repeat", "j.provoke", "--json"))
-	if len(s.Runs) != 3 || len(s.Drift) != 3 || s.Drift[0].Drifted || s.Onset[0].Deviation == nil || *s.Onset[0].Deviation > 0.6 {
+	if len(s.Runs) != 3 || len(s.Drift) != 3 || s.Drift[0].Drifted || s.Onset[0].Deviation == nil ||
+		*s.Onset[0].Deviation > 0.6 {
 		t.Errorf("%+v", s)
 	}
-	u := b.must(terminal.ExitDone, "uncertainty", "bench.yaml", "--job", "j.provoke", "--at", fmt.Sprintf("%.0f Hz", hz), "--draws", "0")
+	u := b.must(terminal.ExitDone, "uncertainty", "bench.yaml", "--job", "j.provoke",
+		"--at", fmt.Sprintf("%.0f Hz", hz), "--draws", "0")
 	if !strings.Contains(u, "3 repeated runs") {
 		t.Errorf("the uncertainty does not take up the repeats:\n%s", u)
 	}
 	// Asked to take the clamp off, the operator ends the study.
-	code, asked, _ := b.do("study", "repeat", "k.provoke", "--plan", "exposure.yaml", "--times", "2", "--reclamp", "--arm")
+	code, asked, _ := b.do("study", "repeat", "k.provoke", "--plan", "exposure.yaml", "--times", "2", "--reclamp",
+		"--arm")
 	if code != terminal.ExitStopped || !strings.Contains(asked, "Take the clamp off the cable") {
 		t.Errorf("code %d: %s", code, asked)
 	}
@@ -149,9 +161,12 @@ func TestALaboratorysReportIsHeldAgainstTheBench(t *testing.T) {
 	b.must(terminal.ExitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm")
 	b.sim.SetBuild(simbench.Fixed)
 	b.must(terminal.ExitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm", "--changed", "capacitor")
-	b.write("lab.yaml", fmt.Sprintf("provoke: laboratory 1\nlaboratory: invented\nfailures:\n  - {from: %.0f Hz, level: 3 V emf, modulation: CW, what: reading jumps}\n  - {from: 60 MHz, level: 3 V/m, what: dark}\n", hz))
+	b.write("lab.yaml",
+		fmt.Sprintf("provoke: laboratory 1\nlaboratory: invented\nfailures:\n  - {from: %.0f Hz, level: 3 V emf, "+
+			"modulation: CW, what: reading jumps}\n  - {from: 60 MHz, level: 3 V/m, what: dark}\n", hz))
 	out := b.must(terminal.ExitDone, "laboratory", "j.provoke", "lab.yaml", "--run", "1")
-	for _, want := range []string{"reproduced (1 of 1 frequency upset)", "never exposed on the bench", "per V", "assumed: its report gives none", "a lower bound"} {
+	for _, want := range []string{"reproduced (1 of 1 frequency upset)", "never exposed on the bench", "per V",
+		"assumed: its report gives none", "a lower bound"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}

@@ -38,24 +38,29 @@ latency_at_most: 1 s
 `
 
 func TestASweepIsCheckedOverItsWholeSpanBeforeAnythingIsTouched(t *testing.T) {
-	dir := writeAll(t, map[string]string{"bench.yaml": handBench, "sweep.yaml": sweepFile, "loud.yaml": strings.Replace(sweepFile, "-18 dBm", "18 dBm", 1),
+	dir := writeAll(t, map[string]string{"bench.yaml": handBench, "sweep.yaml": sweepFile,
+		"loud.yaml":  strings.Replace(sweepFile, "-18 dBm", "18 dBm", 1),
 		"wired.yaml": strings.Replace(sweepFile, "bench.yaml", "trace.yaml", 1), "trace.yaml": traceBench})
 	code, out := typedRun("", "sweep", dir+"/sweep.yaml", "--check")
 	if code != terminal.ExitDone || !strings.Contains(out, "within every rating over the whole span") {
 		t.Errorf("exit code %d:\n%s", code, out)
 	}
 	// The worst case of the span stands before the question.
-	if code, out := typedRun("no\n", "sweep", dir+"/sweep.yaml", "--job", dir+"/j.provoke"); code != terminal.ExitStopped || !strings.Contains(out, "CLAMP1 ") || !strings.Contains(out, "headroom") {
+	if code, out := typedRun("no\n", "sweep", dir+"/sweep.yaml", "--job",
+		dir+"/j.provoke"); code != terminal.ExitStopped || !strings.Contains(out, "CLAMP1 ") ||
+		!strings.Contains(out, "headroom") {
 		t.Errorf("not armed: exit code %d:\n%s", code, out)
 	}
 	loud := strings.Replace(handBench, "maximum_forward: 10 W", "maximum_forward: 10 mW", 1)
 	if err := os.WriteFile(dir+"/bench.yaml", []byte(loud), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if code, out := typedRun("", "sweep", dir+"/loud.yaml", "--check"); code != terminal.ExitRefused || !strings.Contains(out, "CLAMP1") {
+	if code, out := typedRun("", "sweep", dir+"/loud.yaml", "--check"); code != terminal.ExitRefused ||
+		!strings.Contains(out, "CLAMP1") {
 		t.Errorf("over a rating: exit code %d:\n%s", code, out)
 	}
-	if code, out := typedRun("", "sweep", dir+"/wired.yaml", "--check"); code != terminal.ExitRefused || !strings.Contains(out, "by_hand") {
+	if code, out := typedRun("", "sweep", dir+"/wired.yaml", "--check"); code != terminal.ExitRefused ||
+		!strings.Contains(out, "by_hand") {
 		t.Errorf("a wired source: exit code %d:\n%s", code, out)
 	}
 }
@@ -122,7 +127,8 @@ func (b *bystander) does(prompt string) string {
 		if b.down {
 			start = "6E6"
 		}
-		b.front(fmt.Sprintf("FREQ %s;:AM:SOUR INT;:AM:DEPT 80;:AM:INT:FREQ 1000;:AM:STAT 1;:VOLT %.5g;:OUTP 1", start, x))
+		b.front(fmt.Sprintf("FREQ %s;:AM:SOUR INT;:AM:DEPT 80;:AM:INT:FREQ 1000;:AM:STAT 1;:VOLT %.5g;:OUTP 1",
+			start, x))
 	case strings.Contains(prompt, "START THE SWEEP"):
 		s := simbench.FreeSweep{From: 1e6, To: 6e6, Log: true, Time: 20 * b.pass, Passes: 1}
 		if b.down {
@@ -150,7 +156,8 @@ func newSweeping(t *testing.T) *sweeping {
 	if err := sim.Listen("127.0.0.1:0"); err != nil {
 		t.Fatal(err)
 	}
-	file := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
+	file := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(
+		string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
 	dir := writeAll(t, map[string]string{"bench.yaml": file, "sweep.yaml": sweepFile})
 	in, typed := io.Pipe()
 	s := &sweeping{sim: sim, dir: dir, by: &bystander{sim: sim, in: typed, pass: 1500 * time.Millisecond}}
@@ -215,7 +222,8 @@ func TestASweepWaitsForAWatcherThatIsAtTheBenchAndJournalsItsReport(t *testing.T
 		t.Errorf("what the watcher did stands %d times in the journal of the run that died", journalled)
 	}
 	done := <-silenced
-	if swept, err := result.All(job.Records(2, 1)); err != nil || swept.OpenedAt.Before(done.Truncate(time.Millisecond)) {
+	if swept, err := result.All(job.Records(2, 1)); err != nil ||
+		swept.OpenedAt.Before(done.Truncate(time.Millisecond)) {
 		t.Errorf("the sweep began at %v, before the watcher was done at %v: %v", swept.OpenedAt, done, err)
 	}
 }
@@ -223,8 +231,10 @@ func TestASweepWaitsForAWatcherThatIsAtTheBenchAndJournalsItsReport(t *testing.T
 func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) {
 	b := newSweeping(t)
 	sim, dir, out := b.sim, b.dir, &b.out
-	code := run(b.w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator", "A. Engineer"})
-	if code != terminal.ExitDone || !strings.Contains(out.String(), "band from") || !strings.Contains(out.String(), "off by the operator's word") {
+	code := run(b.w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator",
+		"A. Engineer"})
+	if code != terminal.ExitDone || !strings.Contains(out.String(), "band from") || !strings.Contains(out.String(),
+		"off by the operator's word") {
 		t.Fatalf("exit code %d:\n%s\n%s", code, out.String(), b.by.text.String())
 	}
 	if s := sim.State(); s.On || s.Exposures != 2 {
@@ -237,5 +247,7 @@ func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) 
 	says(t, terminal.ExitDone, []string{"journal", dir + "/j.provoke", "--verify"})
 	says(t, terminal.ExitDone, []string{"findings", dir + "/j.provoke"})
 	says(t, terminal.ExitDone, []string{"report", dir + "/j.provoke", "-o", dir + "/report.html"})
-	says(t, terminal.ExitDone, []string{"journal", dir + "/j.provoke"}, "a second process watches on connections of its own to amplifier AMP1", "hardware off: switch S1", "pass 1: 1 MHz to 6 MHz log", "UPSET")
+	says(t, terminal.ExitDone, []string{"journal", dir + "/j.provoke"},
+		"a second process watches on connections of its own to amplifier AMP1", "hardware off: switch S1",
+		"pass 1: 1 MHz to 6 MHz log", "UPSET")
 }

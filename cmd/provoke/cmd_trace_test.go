@@ -87,14 +87,18 @@ func TestAnExportedTraceIsPrintedInTheDocumentedShape(t *testing.T) {
 
 func TestATraceThatIsNotUnderstoodIsRefusedWithItsPlace(t *testing.T) {
 	dir := writeAll(t, map[string]string{"a.csv": "Frequency;Level\n10;-27\n20;-28\n"})
-	says(t, terminal.ExitProblems, []string{"trace", filepath.Join(dir, "a.csv")}, "a.csv:1:1:", `"Frequency" has no unit`)
-	says(t, terminal.ExitDone, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm"}, "2 points", "highest at 10 MHz")
-	says(t, terminal.ExitUsage, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm", "--job", filepath.Join(dir, "j.provoke")}, "--bench")
+	says(t, terminal.ExitProblems, []string{"trace", filepath.Join(dir, "a.csv")}, "a.csv:1:1:",
+		`"Frequency" has no unit`)
+	says(t, terminal.ExitDone, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm"}, "2 points",
+		"highest at 10 MHz")
+	says(t, terminal.ExitUsage, []string{"trace", filepath.Join(dir, "a.csv"), "--x", "MHz", "--y", "dBm", "--job",
+		filepath.Join(dir, "j.provoke")}, "--bench")
 }
 
 // Of least and greatest only a person knows which one is meant.
 func TestOneColumnOfSeveralBecomesCableCurrent(t *testing.T) {
-	dir := writeAll(t, map[string]string{"bench.yaml": traceBench, "two.csv": "f/MHz,Min/dBm,Max/dBm\n10,-60,-27\n20,-61,-28\n"})
+	dir := writeAll(t, map[string]string{"bench.yaml": traceBench,
+		"two.csv": "f/MHz,Min/dBm,Max/dBm\n10,-60,-27\n20,-61,-28\n"})
 	args := []string{"trace", filepath.Join(dir, "two.csv"), "--bench", filepath.Join(dir, "bench.yaml")}
 	says(t, terminal.ExitUsage, args, `"Min", "Max"`, "--y-column")
 	out := says(t, terminal.ExitDone, append(args, "--y-column", "Max"), "cable current")
@@ -106,7 +110,8 @@ func TestOneColumnOfSeveralBecomesCableCurrent(t *testing.T) {
 func TestAMaxHoldTraceBecomesCableCurrentInARun(t *testing.T) {
 	dir := writeAll(t, map[string]string{"bench.yaml": traceBench, "max.csv": "f/MHz,P/dBm\n10,-27\n20,-105\n30,-5\n"})
 	job := journalJob(t, false)
-	out := says(t, terminal.ExitDone, []string{"trace", filepath.Join(dir, "max.csv"), "--bench", filepath.Join(dir, "bench.yaml"), "--job", job, "--caption", "max hold"},
+	out := says(t, terminal.ExitDone, []string{"trace", filepath.Join(dir, "max.csv"), "--bench",
+		filepath.Join(dir, "bench.yaml"), "--job", job, "--caption", "max hold"},
 		"cable current", "1 of 3 currents are at most", "1 of 3 currents are at least", "run 1, record")
 	if !strings.Contains(out, "99.99 dBµA") { // −27 dBm + 106.99 dB + 20 dB − 0 dBΩ
 		t.Errorf("printed %s", out)
@@ -134,7 +139,8 @@ func TestAMaxHoldTraceBecomesCableCurrentInARun(t *testing.T) {
 	says(t, terminal.ExitDone, []string{"journal", job, "--verify"})
 }
 
-// stepsJob is a run of n steps, one after every so long, the first 10 s after the run's beginning, at multiples of a frequency.
+// stepsJob is a run of n steps, one after every so long, the first 10 s after the run's beginning, at multiples of a
+// frequency.
 func stepsJob(t *testing.T, n int, every, lasting time.Duration, apart rf.Frequency) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "belt.provoke")
@@ -146,9 +152,11 @@ func stepsJob(t *testing.T, n int, every, lasting time.Duration, apart rf.Freque
 	w, err := j.NewRun(journalClock, event.Opened{RunKind: plan.Exposure})
 	for i := 0; i < n && err == nil; i++ {
 		f, at := apart*rf.Frequency(i+1), journalClock.Add(10*time.Second+time.Duration(i)*every)
-		step := plan.Step{Number: i + 1, Point: plan.Point{Frequency: f, Drive: rf.DBm(-20), Ceiling: rf.DBm(-20)}, Purpose: plan.Sweep}
+		step := plan.Step{Number: i + 1, Point: plan.Point{Frequency: f, Drive: rf.DBm(-20), Ceiling: rf.DBm(-20)},
+			Purpose: plan.Sweep}
 		if _, err = w.Append(at, event.Intent{Step: step, Attempt: 1}); err == nil {
-			_, err = w.Append(at.Add(lasting), event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1}})
+			_, err = w.Append(at.Add(lasting),
+				event.StepClosed{Step: step, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1}})
 		}
 	}
 	if err == nil {
@@ -164,14 +172,17 @@ func stepsJob(t *testing.T, n int, every, lasting time.Duration, apart rf.Freque
 func logJob(t *testing.T) string { return stepsJob(t, 2, 10*time.Second, 9*time.Second, 10e6) }
 
 // The log's clock is 5 s behind: its 09:30:20 is the run's 09:30:25, in the second step.
-const weigherLog = "time;weight [kg]\n25.11.2026 09:30:00;12,34\n25.11.2026 09:30:02;12,34\n25.11.2026 09:30:10;12,35\n25.11.2026 09:30:20;13,01\n25.11.2026 09:30:21;12,98\n"
+const weigherLog = "time;weight [kg]\n25.11.2026 09:30:00;12,34\n25.11.2026 09:30:02;12,34\n25.11.2026 " +
+	"09:30:10;12,35\n25.11.2026 09:30:20;13,01\n25.11.2026 09:30:21;12,98\n"
 
 func TestALogJoinsARunByItsTimeStamps(t *testing.T) {
 	dir := writeAll(t, map[string]string{"w.log": weigherLog})
 	job := logJob(t)
 	log := filepath.Join(dir, "w.log")
-	says(t, terminal.ExitDone, []string{"log", job, log, "--offset", "5 s", "--zone", "+00:00", "--tolerance", "0.05 kg"}, "20 MHz", "13.01 kg", "clock +5 s", "bad in 1 of 2 steps")
-	says(t, terminal.ExitError, []string{"log", job, log, "--offset", "1 h", "--zone", "+00:00"}, "has nothing of the run", "--offset")
+	says(t, terminal.ExitDone, []string{"log", job, log, "--offset", "5 s", "--zone", "+00:00", "--tolerance",
+		"0.05 kg"}, "20 MHz", "13.01 kg", "clock +5 s", "bad in 1 of 2 steps")
+	says(t, terminal.ExitError, []string{"log", job, log, "--offset", "1 h", "--zone", "+00:00"},
+		"has nothing of the run", "--offset")
 	says(t, terminal.ExitUsage, []string{"log", job, log, "--tolerance", "0.05"}, "has no unit")
 	says(t, terminal.ExitDone, []string{"journal", job, "--verify"})
 }
@@ -189,9 +200,11 @@ func TestALogInWholeSecondsTellsEveryStepThatALineMayBelongTo(t *testing.T) {
 		log.WriteString("25.11.2026 09:30:" + []string{"08", "09", "10", "12"}[i%4] + " 12.34 kg\n")
 	}
 	log.WriteString(strings.Repeat("25.11.2026 09:30:11 13.01 kg\n", 5))
-	dir := writeAll(t, map[string]string{"w.log": log.String(), "m.log": "25.11.2026 09:29 12.34 kg\n25.11.2026 09:30 13.01 kg\n"})
+	dir := writeAll(t, map[string]string{"w.log": log.String(),
+		"m.log": "25.11.2026 09:29 12.34 kg\n25.11.2026 09:30 13.01 kg\n"})
 	job := shortSteps(t)
-	out := says(t, terminal.ExitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--tolerance", "0.05 kg"},
+	out := says(t, terminal.ExitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--tolerance",
+		"0.05 kg"},
 		"read in line 1: 12.34 kg of", "to 1 s", "more than one", "bad in 4 of 10 steps")
 	for _, step := range []string{"\n4 ", "\n5 ", "\n6 ", "\n7 "} {
 		if strings.Count(out, step) != 1 {
@@ -199,8 +212,10 @@ func TestALogInWholeSecondsTellsEveryStepThatALineMayBelongTo(t *testing.T) {
 		}
 	}
 	// Under a clock that is 250 ms behind, they are of 11.25 to 12.25: the steps 5 to 8 (11.2 to 12.4).
-	says(t, terminal.ExitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--offset", "250 ms", "--tolerance", "0.05 kg"}, "bad in 4 of 10 steps", "\n8 ")
-	says(t, terminal.ExitError, []string{"log", job, filepath.Join(dir, "m.log"), "--zone", "utc", "--tolerance", "0.05 kg"}, "m.log", "to 1 min", "nothing can be said")
+	says(t, terminal.ExitDone, []string{"log", job, filepath.Join(dir, "w.log"), "--zone", "utc", "--offset",
+		"250 ms", "--tolerance", "0.05 kg"}, "bad in 4 of 10 steps", "\n8 ")
+	says(t, terminal.ExitError, []string{"log", job, filepath.Join(dir, "m.log"), "--zone", "utc", "--tolerance",
+		"0.05 kg"}, "m.log", "to 1 min", "nothing can be said")
 	says(t, terminal.ExitDone, []string{"journal", job, "--verify"})
 	j, err := store.Open(job)
 	if err != nil {
@@ -212,7 +227,9 @@ func TestALogInWholeSecondsTellsEveryStepThatALineMayBelongTo(t *testing.T) {
 			t.Fatal(err)
 		}
 		// Of the good lines, 3 each are of 10 and 12 and, 250 ms later, 4 of 09 reach into the run too.
-		if l, ok := rec.Event.(event.LogRead); ok && (l.Width.Std() != time.Second || l.Entries != map[string]int{"+0 s": 3 + 3 + 5, "+250 ms": 4 + 3 + 3 + 5}[l.Offset]) {
+		if l, ok := rec.Event.(event.LogRead); ok &&
+			(l.Width.Std() != time.Second || l.Entries != map[string]int{"+0 s": 3 + 3 + 5,
+				"+250 ms": 4 + 3 + 3 + 5}[l.Offset]) {
 			t.Errorf("journalled %+v", l)
 		}
 	}

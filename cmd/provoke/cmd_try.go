@@ -76,7 +76,8 @@ func (c *tryCommand) Run(w *terminal.World) error {
 		fmt.Fprintln(w.Stdout, "\nthe table says what the transcript says")
 	}
 	if n := trial.Failed(); n > 0 {
-		return fmt.Errorf("%s of the table %q did not work on this instrument", english.Count(n, "thing", "things"), trial.Table.Name)
+		return fmt.Errorf("%s of the table %q did not work on this instrument", english.Count(n, "thing", "things"),
+			trial.Table.Name)
 	}
 	return nil
 }

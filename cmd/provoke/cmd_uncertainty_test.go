@@ -16,8 +16,10 @@ func TestTheUncertaintyOfTheSampleBenchIsPrinted(t *testing.T) {
 		t.Fatalf("code %d\n%s", code, errs)
 	}
 	for _, want := range []string{
-		"30 MHz: U = ± 1.85 dB (k = 1.92, confidence 95 %), standard uncertainty 0.96 dB", "Monte Carlo, 20000 draws, seed 1:",
-		"PROBE1 transfer impedance", "bench file, U = 1.00 dB (k = 2)", "ASSUMED: no repeated runs are given", "U without it",
+		"30 MHz: U = ± 1.85 dB (k = 1.92, confidence 95 %), standard uncertainty 0.96 dB",
+		"Monte Carlo, 20000 draws, seed 1:",
+		"PROBE1 transfer impedance", "bench file, U = 1.00 dB (k = 2)", "ASSUMED: no repeated runs are given",
+		"U without it",
 	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in\n%s", want, out)
@@ -44,7 +46,8 @@ func TestTheUncertaintyInJSON(t *testing.T) {
 	for _, c := range sheet.Points[0].Components {
 		share += c.Share
 	}
-	if p := sheet.Points[0]; math.Abs(share-1) > 0.001 || *p.U < 1.7 || *p.U > 1.9 || p.Freedom != nil || p.Simulated == nil {
+	if p := sheet.Points[0]; math.Abs(share-1) > 0.001 || *p.U < 1.7 || *p.U > 1.9 || p.Freedom != nil ||
+		p.Simulated == nil {
 		t.Errorf("shares %g, %+v", share, p)
 	}
 }
@@ -57,8 +60,10 @@ func TestUncertaintyOutsideTheBandSaysWhere(t *testing.T) {
 }
 
 func TestTheCableModelTakesThePlaceOfTheEstimate(t *testing.T) {
-	code, out, errs := benchRun("uncertainty", sampleBench, "--at", "30 MHz", "--draws", "0", "--cable", "../../internal/model/cable/testdata/belt-weigher-cable.yaml")
-	if code != terminal.ExitDone || !strings.Contains(out, "model of the cable in") || strings.Contains(out, "no model of the cable") {
+	code, out, errs := benchRun("uncertainty", sampleBench, "--at", "30 MHz", "--draws", "0", "--cable",
+		"../../internal/model/cable/testdata/belt-weigher-cable.yaml")
+	if code != terminal.ExitDone || !strings.Contains(out, "model of the cable in") ||
+		strings.Contains(out, "no model of the cable") {
 		t.Errorf("code %d\n%s\n%s", code, out, errs)
 	}
 }

@@ -240,13 +240,15 @@ func TestTryProvesATableOnAConsole(t *testing.T) {
 			manner(c)
 			onConsole(t, b, c)
 			code, out, errs := b.do("try", "bench.yaml", "analyser", "-o", b.path("t.transcript"))
-			if code != terminal.ExitDone || !strings.Contains(out, "201 points") || !strings.Contains(out, "from 9.95 MHz to 10.05 MHz") {
+			if code != terminal.ExitDone || !strings.Contains(out, "201 points") ||
+				!strings.Contains(out, "from 9.95 MHz to 10.05 MHz") {
 				t.Fatalf("exit %d\n%s\n%s", code, out, errs)
 			}
 			if strings.Contains(out, "u000") || strings.ContainsAny(out, "\r\x1b") {
 				t.Errorf("control characters:\n%q", out)
 			}
-			if code, out, errs := b.do("try", "bench.yaml", "analyser", "--against", b.path("t.transcript")); code != terminal.ExitDone {
+			if code, out, errs := b.do("try", "bench.yaml", "analyser", "--against",
+				b.path("t.transcript")); code != terminal.ExitDone {
 				t.Errorf("played again: exit %d\n%s\n%s", code, out, errs)
 			}
 		})
@@ -285,7 +287,8 @@ func readOnConsole(t *testing.T, address func(*console, *testing.T) string) {
 			return ""
 		}
 	}
-	c.before, c.inside, c.behind = every(5, "1 100 10000000 -100\r\n"), every(7, "1 100 10000000 -200\r\n"), every(6, "\r\n1 100 10000000 -300\r\nch> ")
+	c.before, c.inside, c.behind = every(5, "1 100 10000000 -100\r\n"), every(7, "1 100 10000000 -200\r\n"),
+		every(6, "\r\n1 100 10000000 -300\r\nch> ")
 	late, lost, hear := 0, 0, c.hear
 	c.hear = func(line string) []string { // an old level comes after the time limit
 		if line == "marker 1" {
@@ -302,21 +305,26 @@ func readOnConsole(t *testing.T, address func(*console, *testing.T) string) {
 		}
 		return line == "marker 1" && lost%9 == 0
 	}
-	spec := catalog.Analyser{Identity: catalog.Identity{ID: "SA1"}, Connection: catalog.Connection{Address: address(c, t), Table: "handheld analyser", SerialLine: "9600 8N1"},
-		Band: catalog.Band{Low: 9 * rf.Kilohertz, High: rf.Gigahertz}, MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(-10),
+	spec := catalog.Analyser{Identity: catalog.Identity{ID: "SA1"},
+		Connection: catalog.Connection{Address: address(c, t), Table: "handheld analyser", SerialLine: "9600 8N1"},
+		Band:       catalog.Band{Low: 9 * rf.Kilohertz, High: rf.Gigahertz}, MaximumInput: rf.DBm(20),
+		MixerLimit: rf.DBm(-10),
 		Bandwidths: []rf.Frequency{rf.Kilohertz, 10 * rf.Kilohertz}, Floor: rf.DBm(-100)}
-	a, err := driver.OpenAnalyser(t.Context(), spec, driver.Options{Tables: []driver.Table{table}, Timeout: 150 * time.Millisecond})
+	a, err := driver.OpenAnalyser(t.Context(), spec,
+		driver.Options{Tables: []driver.Table{table}, Timeout: 150 * time.Millisecond})
 	for range 20 {
 		if err == nil {
 			break
 		}
-		a, err = driver.OpenAnalyser(t.Context(), spec, driver.Options{Tables: []driver.Table{table}, Timeout: 150 * time.Millisecond})
+		a, err = driver.OpenAnalyser(t.Context(),
+			spec, driver.Options{Tables: []driver.Table{table}, Timeout: 150 * time.Millisecond})
 	}
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer a.Close()
-	if err := a.Setup(t.Context(), driver.AnalyserSetup{Frequency: 10 * rf.Megahertz, Bandwidth: 10 * rf.Kilohertz, ReferenceLevel: rf.DBm(-20)}); err != nil {
+	if err := a.Setup(t.Context(), driver.AnalyserSetup{Frequency: 10 * rf.Megahertz, Bandwidth: 10 * rf.Kilohertz,
+		ReferenceLevel: rf.DBm(-20)}); err != nil {
 		t.Fatal(err)
 	}
 	var first rf.Power
@@ -387,7 +395,8 @@ quirks: {echo: true, prompt: "> ", questions_without_mark: true, message_termina
 
 // RF off is what the console reads back as off, on a new connection where the old one hangs.
 func TestRFOffOnAConsoleIsReadBack(t *testing.T) {
-	for name, change := range map[string][2]string{"echo and prompt": {}, "echo alone": {`prompt: "> ", `, ""}, "prompt alone": {"echo: true, ", ""}} {
+	for name, change := range map[string][2]string{"echo and prompt": {}, "echo alone": {`prompt: "> ", `, ""},
+		"prompt alone": {"echo: true, ", ""}} {
 		t.Run(name, func(t *testing.T) { offOnAConsole(t, strings.Replace(consoleSource, change[0], change[1], 1)) })
 	}
 }
@@ -410,9 +419,12 @@ func offOnAConsole(t *testing.T, text string) {
 			state[word] = value
 			return nil
 		}}
-		spec := catalog.Source{Identity: catalog.Identity{ID: "G1"}, Connection: catalog.Connection{Address: c.serve(t), Table: "console source"},
-			CountsIn: catalog.CountsDBm, Band: catalog.Band{Low: 9 * rf.Kilohertz, High: 100 * rf.Megahertz}, Minimum: rf.DBm(-80), Maximum: rf.DBm(0), Resolution: 0.1}
-		s, err := driver.OpenSource(t.Context(), spec, driver.Options{Tables: []driver.Table{table}, Timeout: 300 * time.Millisecond})
+		spec := catalog.Source{Identity: catalog.Identity{ID: "G1"}, Connection: catalog.Connection{Address: c.serve(t),
+			Table: "console source"},
+			CountsIn: catalog.CountsDBm, Band: catalog.Band{Low: 9 * rf.Kilohertz, High: 100 * rf.Megahertz},
+			Minimum: rf.DBm(-80), Maximum: rf.DBm(0), Resolution: 0.1}
+		s, err := driver.OpenSource(t.Context(),
+			spec, driver.Options{Tables: []driver.Table{table}, Timeout: 300 * time.Millisecond})
 		if err != nil {
 			t.Fatal(err)
 		}

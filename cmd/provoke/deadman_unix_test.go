@@ -47,7 +47,9 @@ func TestTheHardwareDeadManEndsRFWhenProgramAndWatcherAreKilled(t *testing.T) {
 	}
 	// a source that switches itself off when its connection is lost would be quicker
 	plain := strings.Replace(string(file), "table: function generator with limits", "table: function generator", 1)
-	b.write("bench.yaml", plain+"\ntables: [dog.yaml]\nhardware_dead_man:\n  id: HDM1\n  kind: relay\n  within: 600 ms\n  address: "+b.sim.Address("interlock")+"\n  table: relay with a time-out\n")
+	b.write("bench.yaml",
+		plain+"\ntables: [dog.yaml]\nhardware_dead_man:\n  id: HDM1\n  kind: relay\n  within: 600 ms\n  address: "+
+			b.sim.Address("interlock")+"\n  table: relay with a time-out\n")
 	b.plan("plan.yaml", 5e6, 8e6, "4 %", exposureLines)
 	b.must(terminal.ExitDone, "run", "plan.yaml", "--job", "whole.provoke", "--arm") // it is fed as long as it takes
 	b.plan("plan.yaml", 5e6, 8e6, "0.3 %", exposureLines)
@@ -58,7 +60,8 @@ func TestTheHardwareDeadManEndsRFWhenProgramAndWatcherAreKilled(t *testing.T) {
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}
-	for end := time.Now().Add(20 * time.Second); !b.sim.State().On || b.sim.State().Carrier < 1e-3; time.Sleep(time.Millisecond) {
+	for end := time.Now().Add(20 * time.Second); !b.sim.State().On ||
+		b.sim.State().Carrier < 1e-3; time.Sleep(time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatalf("no RF:\n%s", said.String())
 		}
@@ -79,7 +82,8 @@ func TestTheHardwareDeadManEndsRFWhenProgramAndWatcherAreKilled(t *testing.T) {
 		time.Sleep(time.Millisecond)
 	}
 	took := time.Since(began)
-	t.Logf("figure: RF off %v after program and watcher were killed, by a relay with a time-out of %v (at most %v)", took.Round(time.Millisecond), within, within+200*time.Millisecond)
+	t.Logf("figure: RF off %v after program and watcher were killed, by a relay with a time-out of %v (at most %v)",
+		took.Round(time.Millisecond), within, within+200*time.Millisecond)
 	if s := b.sim.State(); !s.On || !s.Operating {
 		t.Errorf("it was not the relay that ended RF: %+v", s)
 	}

@@ -40,7 +40,8 @@ func TestTheFirstEvening(t *testing.T) {
 			w.Stdout, w.Stderr = &answers, &answers
 			go func() { served <- run(w, args) }()
 			t.Cleanup(func() { cancel(); <-served })
-			for end := time.Now().Add(5 * time.Second); !strings.Contains(answers.String(), "listens"); time.Sleep(10 * time.Millisecond) {
+			for end := time.Now().Add(5 * time.Second); !strings.Contains(answers.String(),
+				"listens"); time.Sleep(10 * time.Millisecond) {
 				if time.Now().After(end) {
 					t.Fatalf("provoke %s: %s", c[1], answers.String())
 				}
@@ -58,7 +59,8 @@ func TestTheFirstEvening(t *testing.T) {
 		}
 	}
 	took := time.Since(begun)
-	t.Logf("figure: the first evening: %d words, %d commands, %d figures to type, %v of machine time", len(strings.Fields(string(doc))), len(commands), len(fields), took.Round(time.Second))
+	t.Logf("figure: the first evening: %d words, %d commands, %d figures to type, %v of machine time",
+		len(strings.Fields(string(doc))), len(commands), len(fields), took.Round(time.Second))
 	if !strings.Contains(said["findings"], "failing band") || strings.Contains(said["findings"], "not reached") {
 		t.Errorf("the first run found\n%s", said["findings"])
 	}
@@ -74,7 +76,8 @@ func typeIn(t *testing.T, file string, fields [][]string) {
 		t.Fatal(err)
 	}
 	text := string(data)
-	key, shown, end := strings.Index(text, "  - id: KEY"), strings.Index(text, "  # - id: SHOWN"), strings.Index(text, "# interlock:")
+	key, shown, end := strings.Index(text, "  - id: KEY"), strings.Index(text, "  # - id: SHOWN"), strings.Index(text,
+		"# interlock:")
 	text = text[:key] + regexp.MustCompile(`(?m)^  # `).ReplaceAllString(text[shown:end], "  ") + text[end:]
 	text = strings.Replace(text, "  # address and table: amplifier ", "  address: FILL IN\n  table: amplifier ", 1)
 	for _, f := range fields {

@@ -85,7 +85,8 @@ func (w *worst) add(r trial) { w.n, w.took, w.peak = w.n+1, max(w.took, r.took),
 
 func (w worst) say(t *testing.T, what string) {
 	t.Helper()
-	t.Logf("figure: hostile input, %s: %d trials, refused within %.1f s and %d MB", what, w.n, w.took.Seconds(), w.peak>>20)
+	t.Logf("figure: hostile input, %s: %d trials, refused within %.1f s and %d MB", what, w.n, w.took.Seconds(),
+		w.peak>>20)
 }
 
 // yamlReaders are command lines by the kind of file that they read; FILE stands for the file, JOB for a job with a run.
@@ -153,8 +154,11 @@ func TestYAMLThatSwellsOrNestsIsRefusedByEveryCommand(t *testing.T) {
 	b := newWorkbench(t, simbench.Config{Seed: 1})
 	w.write(t, "with-table.yaml", string(b.sim.BenchFile())+"\ntables: [commands.yaml]\n")
 	texts := map[string]func(string) string{
-		"billion laughs":   laughs,
-		"100,000 brackets": func(kind string) string { return "provoke: " + kind + " 1\nname: " + strings.Repeat("[", 100_000) },
+		"billion laughs": laughs,
+		"100,000 brackets": func(kind string) string {
+			return "provoke: " + kind + " 1\nname: " + strings.Repeat("[",
+				100_000)
+		},
 		"100,000 brackets, shut": func(kind string) string {
 			return "provoke: " + kind + " 1\nname: " + strings.Repeat("[", 50_000) + strings.Repeat("]", 50_000)
 		},
@@ -178,7 +182,10 @@ func TestYAMLThatSwellsOrNestsIsRefusedByEveryCommand(t *testing.T) {
 			return s.String()
 		},
 		"a control character": func(kind string) string { return "provoke: " + kind + " 1\nname: a\x1b[2J\n" },
-		"a key of 100 kB":     func(kind string) string { return "provoke: " + kind + " 1\n" + strings.Repeat("k", 100_000) + ": 1\n" },
+		"a key of 100 kB": func(kind string) string {
+			return "provoke: " + kind + " 1\n" + strings.Repeat("k",
+				100_000) + ": 1\n"
+		},
 	}
 	for what, text := range texts {
 		t.Run(what, func(t *testing.T) {
@@ -221,7 +228,9 @@ func TestTwoGigabytesAreRefusedByEveryCommand(t *testing.T) {
 	w.sparse(t, "empty.provoke", "", huge)
 	w.sparse(t, "huge.zip", "PK\x03\x04", huge)
 	w.sparse(t, "huge.txt", "2026-11-25 10:00:00 12.34 kg\n", huge)
-	w.write(t, "plan.yaml", "provoke: plan 1\nbench: huge.yaml\nkind: exposure\nlevel: 3 V emf\ngrid: [{from: 1 MHz, to: 2 MHz, step: 10 %}]\nmodulation: CW\ndwell: 1 s\n")
+	w.write(t, "plan.yaml",
+		"provoke: plan 1\nbench: huge.yaml\nkind: exposure\nlevel: 3 V emf\ngrid: [{from: 1 MHz, to: 2 MHz, step: 10 "+
+			"%}]\nmodulation: CW\ndwell: 1 s\n")
 	b := newWorkbench(t, simbench.Config{Seed: 1})
 	points := regexp.MustCompile(`insertion_loss:\n    points:\n(      .*\n)+`)
 	curve := points.ReplaceAllString(string(b.sim.BenchFile()), "insertion_loss: {csv: huge.csv}\n")
@@ -237,7 +246,8 @@ func TestTwoGigabytesAreRefusedByEveryCommand(t *testing.T) {
 		says string
 		args []string
 	}{
-		{terminal.ExitProblems, `huge\.s2p: the file has 2147483648 bytes; at most`, []string{"touchstone", "huge.s2p"}},
+		{terminal.ExitProblems, `huge\.s2p: the file has 2147483648 bytes; at most`,
+			[]string{"touchstone", "huge.s2p"}},
 		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"bench", "huge.yaml"}},
 		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"budget", "huge.yaml"}},
 		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"off", "huge.yaml"}},
@@ -251,18 +261,22 @@ func TestTwoGigabytesAreRefusedByEveryCommand(t *testing.T) {
 		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"sweep", "huge.yaml", "--job", "new.provoke"}},
 		{terminal.ExitProblems, `huge\.yaml: the file has`, []string{"laboratory", w.job, "huge.yaml"}},
 		{terminal.ExitProblems, `curve\.yaml:\d+:\d+: .*huge\.csv.* 2147483648 bytes`, []string{"bench", "curve.yaml"}},
-		{terminal.ExitProblems, `touchstone\.yaml:\d+:\d+: .*huge\.s2p.* 2147483648 bytes`, []string{"bench", "touchstone.yaml"}},
+		{terminal.ExitProblems, `touchstone\.yaml:\d+:\d+: .*huge\.s2p.* 2147483648 bytes`,
+			[]string{"bench", "touchstone.yaml"}},
 		{terminal.ExitProblems, `huge\.csv: the file has`, []string{"trace", "huge.csv"}},
 		{terminal.ExitProblems, `huge\.txt: the file has`, []string{"log", w.job, "huge.txt"}},
 		{terminal.ExitProblems, `huge\.csv: the file has`, []string{"characterise", "linearity", "huge.csv"}},
 		{terminal.ExitProblems, `huge\.s2p: the file has`, []string{"characterise", "probe", "huge.s2p"}},
 		{terminal.ExitProblems, `huge\.csv: the file has`, []string{"explain", w.job, "--second", "huge.csv"}},
-		{terminal.ExitError, `huge\.txt: the file has 2048\.0 MiB; 64 MiB are allowed`, []string{"attach", w.job, "huge.txt"}},
+		{terminal.ExitError, `huge\.txt: the file has 2048\.0 MiB; 64 MiB are allowed`,
+			[]string{"attach", w.job, "huge.txt"}},
 		{terminal.ExitProblems, `huge\.txt: the file has`, []string{"serve", w.job, "--token-file", "huge.txt"}},
-		{terminal.ExitNotVerified, `huge\.zip into .*not a whole bundle`, []string{"journal", "new.provoke", "--import", "huge.zip"}},
+		{terminal.ExitNotVerified, `huge\.zip into .*not a whole bundle`,
+			[]string{"journal", "new.provoke", "--import", "huge.zip"}},
 		{terminal.ExitError, `huge\.provoke: .*(damaged|not a provoke job)`, []string{"findings", "huge.provoke"}},
 		{terminal.ExitError, `empty\.provoke: .*not a provoke job`, []string{"journal", "empty.provoke"}},
-		{terminal.ExitError, `empty\.provoke: .*not a provoke job`, []string{"report", "empty.provoke", "--out", "x.html"}},
+		{terminal.ExitError, `empty\.provoke: .*not a provoke job`,
+			[]string{"report", "empty.provoke", "--out", "x.html"}},
 	} {
 		r := provoked(t, w.dir, c.args...)
 		t.Logf("%v: exit code %d, %.1f s, %d MB", c.args, r.code, r.took.Seconds(), r.peak>>20)
@@ -292,7 +306,8 @@ func TestAGoodTouchstoneFileAtTheLimitStaysWithinBounds(t *testing.T) {
 	if r.code != terminal.ExitDone {
 		t.Errorf("exit code %d: %.500s", r.code, r.errs)
 	}
-	t.Logf("figure: a good Touchstone file of %d MB is read in %.1f s and %d MB", b.Len()>>20, r.took.Seconds(), r.peak>>20)
+	t.Logf("figure: a good Touchstone file of %d MB is read in %.1f s and %d MB", b.Len()>>20, r.took.Seconds(),
+		r.peak>>20)
 	if r.peak > 40*int64(b.Len()) {
 		t.Errorf("%d MB", r.peak>>20)
 	}
@@ -315,9 +330,11 @@ func TestATableOfNothingButSeparatorsStaysWithinBounds(t *testing.T) {
 		"a figure without an end": "f/MHz;Zt/dBΩ\n1;" + strings.Repeat("9", 2<<20),
 	} {
 		w.write(t, "table.csv", text)
-		for _, args := range [][]string{{"trace", "table.csv"}, {"bench", "curve.yaml"}, {"characterise", "linearity", "table.csv"}} {
+		for _, args := range [][]string{{"trace", "table.csv"}, {"bench", "curve.yaml"},
+			{"characterise", "linearity", "table.csv"}} {
 			r := provoked(t, w.dir, args...)
-			if r.code != terminal.ExitProblems || !strings.Contains(r.errs, "table.csv") || strings.Contains(r.errs, "goroutine ") || len(r.errs) > 100_000 {
+			if r.code != terminal.ExitProblems || !strings.Contains(r.errs, "table.csv") ||
+				strings.Contains(r.errs, "goroutine ") || len(r.errs) > 100_000 {
 				t.Errorf("%s, %v: exit code %d\n%.500s", what, args, r.code, r.errs)
 			}
 			if r.peak > 600<<20 {
@@ -345,7 +362,8 @@ func poisonIn(v reflect.Value) {
 	case reflect.Struct:
 		for i := range v.NumField() {
 			f := v.Type().Field(i)
-			if !f.IsExported() || f.Name == "SHA256" || f.Name == "Head" || f.Name == "Level" || f.Name == "Modulation" || f.Name == "Required" {
+			if !f.IsExported() || f.Name == "SHA256" || f.Name == "Head" || f.Name == "Level" ||
+				f.Name == "Modulation" || f.Name == "Required" {
 				continue
 			}
 			poisonIn(v.Field(i))
@@ -393,10 +411,13 @@ func poisonedJob(t *testing.T) string {
 			switch e := poisoned(rec.Event).(type) {
 			case event.Opened:
 				e.Operator, e.Room, e.Temperature, e.Humidity = poison, poison, poison, poison
-				e.Bench, e.Plan = event.Attachment{Name: "bench" + poison, SHA256: strings.Repeat("0", 64)}, event.Attachment{Name: "../../plan" + poison, SHA256: strings.Repeat("1", 64)}
-				e.Equipment = []event.Equipment{{ID: "GEN1" + poison, Description: poison, Serial: poison, Identified: poison, Certificate: poison}}
+				e.Bench, e.Plan = event.Attachment{Name: "bench" + poison, SHA256: strings.Repeat("0", 64)},
+					event.Attachment{Name: "../../plan" + poison, SHA256: strings.Repeat("1", 64)}
+				e.Equipment = []event.Equipment{{ID: "GEN1" + poison, Description: poison, Serial: poison,
+					Identified: poison, Certificate: poison}}
 				e.Setup = []event.Field{{Name: poison, Value: poison}}
-				e.Monitors = []event.Monitor{{ID: "SHOWN" + poison, Kind: poison, Unit: poison, Tolerance: 1, Baseline: 1, HasBaseline: true}}
+				e.Monitors = []event.Monitor{{ID: "SHOWN" + poison, Kind: poison, Unit: poison, Tolerance: 1,
+					Baseline: 1, HasBaseline: true}}
 				run, err = bad.NewRun(rec.At, e)
 			case event.Closed:
 				_, err = run.Close(rec.At, e.Verdict, poison)
@@ -407,13 +428,17 @@ func poisonedJob(t *testing.T) string {
 				t.Fatal(err)
 			}
 		}
-		if _, err = bad.Annotate(r.Run, weigherClock, event.Note{By: poison, Text: poison}, event.Attached{Attachment: event.Attachment{Name: "C:\\x" + poison, SHA256: strings.Repeat("2", 64)}, Caption: poison}); err != nil {
+		if _, err = bad.Annotate(r.Run, weigherClock, event.Note{By: poison, Text: poison},
+			event.Attached{Attachment: event.Attachment{Name: "C:\\x" + poison, SHA256: strings.Repeat("2", 64)},
+				Caption: poison}); err != nil {
 			t.Fatal(err)
 		}
 	}
 	run, err := bad.NewRun(weigherClock, event.Opened{RunKind: event.LaboratoryKind, Label: poison})
 	if err == nil {
-		_, err = run.Append(weigherClock, poisoned(event.LaboratoryFailures{Laboratory: "lab", Report: "1", Failures: []event.LaboratoryFailure{{From: 24e6, To: 27e6, Level: "3 V emf", Modulation: "AM 80 % 1 kHz", What: "x", Class: "B"}}}))
+		_, err = run.Append(weigherClock, poisoned(event.LaboratoryFailures{Laboratory: "lab", Report: "1",
+			Failures: []event.LaboratoryFailure{{From: 24e6, To: 27e6, Level: "3 V emf", Modulation: "AM 80 % 1 kHz",
+				What: "x", Class: "B"}}}))
 	}
 	if err == nil {
 		_, err = run.Close(weigherClock, event.Done, poison)
@@ -439,13 +464,18 @@ func TestNoTextOfAJobTakesOverTheTerminal(t *testing.T) {
 	job := poisonedJob(t)
 	dir := t.TempDir()
 	for _, args := range [][]string{
-		{"findings", job}, {"findings", job, "--json"}, {"findings", job, "--run", "1"}, {"compare", job, "1", "2"}, {"compare", job, "1", "3", "--json"},
-		{"journal", job}, {"journal", job, "--json"}, {"journal", job, "--verify"}, {"journal", job, "--run", "2"}, {"explain", job}, {"explain", job, "--json"},
-		{"laboratory", job}, {"study", "repeat", job}, {"study", "threshold", job}, {"study", "dwell", job}, {"study", "modulation", job},
+		{"findings", job}, {"findings", job, "--json"}, {"findings", job, "--run", "1"}, {"compare", job, "1",
+			"2"}, {"compare", job, "1", "3", "--json"},
+		{"journal", job}, {"journal", job, "--json"}, {"journal", job, "--verify"}, {"journal", job, "--run",
+			"2"}, {"explain", job}, {"explain", job, "--json"},
+		{"laboratory", job}, {"study", "repeat", job}, {"study", "threshold", job}, {"study", "dwell", job},
+		{"study", "modulation", job},
 		{"report", job, "--out", filepath.Join(dir, "r.html"), "--csv", filepath.Join(dir, "tables")},
 		{"report", job, "--out", filepath.Join(dir, "r.pdf")}, {"report", job, "--out", filepath.Join(dir, "r.xlsx")},
-		{"journal", job, "--copy", filepath.Join(dir, "copy.provoke")}, {"journal", job, "--export", filepath.Join(dir, "x.zip")},
-		{"note", job, poison}, {"attach", job, filepath.Join(dir, poison)}, {"bench", filepath.Join(dir, poison)}, {"level", poison}, {poison}, {"findings", "--" + poison},
+		{"journal", job, "--copy", filepath.Join(dir, "copy.provoke")}, {"journal", job, "--export",
+			filepath.Join(dir, "x.zip")},
+		{"note", job, poison}, {"attach", job, filepath.Join(dir, poison)}, {"bench", filepath.Join(dir, poison)},
+		{"level", poison}, {poison}, {"findings", "--" + poison},
 		{"findings", filepath.Join(dir, poison)},
 	} {
 		code, out, errs := asked(args...)
@@ -465,7 +495,8 @@ func TestNoTextOfAJobTakesOverTheTerminal(t *testing.T) {
 			t.Error(err)
 			continue
 		}
-		if bytes.ContainsAny(data, "\x1b\x00\x07") || strings.HasSuffix(name, ".html") && bytes.Contains(data, []byte("<zz")) {
+		if bytes.ContainsAny(data, "\x1b\x00\x07") || strings.HasSuffix(name, ".html") &&
+			bytes.Contains(data, []byte("<zz")) {
 			t.Errorf("%s holds the poison raw", name)
 		}
 	}
@@ -475,16 +506,21 @@ func TestNoTextOfABenchOrPlanTakesOverTheTerminal(t *testing.T) {
 	b := newWorkbench(t, simbench.Config{Seed: 1})
 	escaped := `<zz>\e[2J\x9b31m\u202e\nFORGED\r`
 	text := string(b.sim.BenchFile())
-	text = regexp.MustCompile(`(?m)^(\s*(?:- )?(?:name|description|serial|certificate): )(.*)$`).ReplaceAllString(text, `${1}"x`+strings.ReplaceAll(escaped, `$`, `$$`)+`"`)
+	text = regexp.MustCompile(`(?m)^(\s*(?:- )?(?:name|description|serial|certificate): )(.*)$`).ReplaceAllString(text,
+		`${1}"x`+strings.ReplaceAll(escaped, `$`, `$$`)+`"`)
 	b.write("bench.yaml", text)
 	ids := regexp.MustCompile(`(?m)^(\s*(?:- )?id: )(\w+)$`).ReplaceAllString(text, `${1}"${2}`+escaped+`"`)
 	b.write("ids.yaml", ids)
-	b.write("words.yaml", "provoke: bench 1\nsource: {kind: \""+escaped+"\", \""+escaped+"\": 1, band: \""+escaped+"\"}\n")
+	b.write("words.yaml", "provoke: bench 1\nsource: {kind: \""+escaped+"\", \""+escaped+"\": 1, band: \""+escaped+
+		"\"}\n")
 	b.plan("plan.yaml", 5e6, 6e6, "10 %", exposureLines, `name: "`+escaped+`"`)
 	for _, args := range [][]string{
-		{"bench", "bench.yaml"}, {"bench", "ids.yaml"}, {"bench", "words.yaml"}, {"budget", "bench.yaml"}, {"budget", "ids.yaml"}, {"plan", "plan.yaml"},
-		{"plan", "words.yaml"}, {"uncertainty", "bench.yaml"}, {"off", "bench.yaml"}, {"off", "ids.yaml"}, {"try", "bench.yaml", "source"},
-		{"run", "plan.yaml", "--job", "x.provoke", "--arm", "--label", "l" + poison, "--operator", poison}, {"findings", "x.provoke"}, {"journal", "x.provoke"},
+		{"bench", "bench.yaml"}, {"bench", "ids.yaml"}, {"bench", "words.yaml"}, {"budget", "bench.yaml"}, {"budget",
+			"ids.yaml"}, {"plan", "plan.yaml"},
+		{"plan", "words.yaml"}, {"uncertainty", "bench.yaml"}, {"off", "bench.yaml"}, {"off", "ids.yaml"}, {"try",
+			"bench.yaml", "source"},
+		{"run", "plan.yaml", "--job", "x.provoke", "--arm", "--label", "l" + poison, "--operator", poison}, {"findings",
+			"x.provoke"}, {"journal", "x.provoke"},
 	} {
 		code, out, errs := b.do(args...)
 		if code < 0 {
@@ -559,7 +595,8 @@ func bomb(t *testing.T) []byte {
 	var out bytes.Buffer
 	w := zip.NewWriter(&out)
 	for i := range 200 {
-		f, err := w.CreateRaw(&zip.FileHeader{Name: fmt.Sprintf("attachments/%064x", i), Method: zip.Deflate, CRC32: sum, CompressedSize64: uint64(packed.Len()), UncompressedSize64: uint64(len(zeros))})
+		f, err := w.CreateRaw(&zip.FileHeader{Name: fmt.Sprintf("attachments/%064x", i), Method: zip.Deflate,
+			CRC32: sum, CompressedSize64: uint64(packed.Len()), UncompressedSize64: uint64(len(zeros))})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -582,15 +619,18 @@ func TestACraftedBundleIsRefusedAndNothingIsLeft(t *testing.T) {
 		make func(*testing.T) []byte
 		says string
 	}{
-		"a path that leaves":       {add("../../outside.txt", "x"), `holds \.\./\.\./outside\.txt, which does not belong there`},
-		"an absolute path":         {add("/tmp/outside.txt", "x"), `does not belong there`},
-		"a path of Windows":        {add(`C:\outside.txt`, "x"), `does not belong there`},
-		"a device of Windows":      {add("attachments/CON", "x"), `does not belong there`},
-		"a link in a file's place": {add("attachments/"+zeros, "link:/etc/passwd"), `holds a file that no record names`},
-		"a name with an escape":    {add("a\x1b[2J", "x"), `holds a\\u001b\[2J, which does not belong there`},
+		"a path that leaves": {add("../../outside.txt", "x"),
+			`holds \.\./\.\./outside\.txt, which does not belong there`},
+		"an absolute path":    {add("/tmp/outside.txt", "x"), `does not belong there`},
+		"a path of Windows":   {add(`C:\outside.txt`, "x"), `does not belong there`},
+		"a device of Windows": {add("attachments/CON", "x"), `does not belong there`},
+		"a link in a file's place": {add("attachments/"+zeros, "link:/etc/passwd"),
+			`holds a file that no record names`},
+		"a name with an escape": {add("a\x1b[2J", "x"), `holds a\\u001b\[2J, which does not belong there`},
 		"a wrong hash": {func(t *testing.T) []byte {
 			return bundleOf(t, func(f map[string][]byte) {
-				f["MANIFEST.sha256"] = []byte(zeros + "  journal.jsonl\n" + zeros + "  README.txt\n" + zeros + "  attachments.json\n")
+				f["MANIFEST.sha256"] = []byte(zeros + "  journal.jsonl\n" + zeros + "  README.txt\n" + zeros +
+					"  attachments.json\n")
 			})
 		}, `is not the file that the manifest names`},
 		"a bomb":    {bomb, `unpacks to more than 100 times that: nothing was unpacked`},
@@ -659,7 +699,8 @@ func TestADropOfTwoGigabytesIsCutOff(t *testing.T) {
 	defer c.Process.Kill()
 	found := regexp.MustCompile(`(http://127\.0\.0\.1:\d+)(/enter\S+)`)
 	var at []string
-	for end := time.Now().Add(20 * time.Second); at == nil && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(20 * time.Second); at == nil &&
+		time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		at = found.FindStringSubmatch(out.String())
 	}
 	if at == nil {
@@ -692,7 +733,8 @@ func TestADropOfTwoGigabytesIsCutOff(t *testing.T) {
 		} else if errors.Is(err, os.ErrDeadlineExceeded) {
 			t.Errorf("%s: %v", path, err)
 		}
-		t.Logf("figure: a drop of 2 GB on %s: %s after %d MB and %.1f s", path, status, drop.taken>>20, time.Since(begun).Seconds())
+		t.Logf("figure: a drop of 2 GB on %s: %s after %d MB and %.1f s", path, status, drop.taken>>20,
+			time.Since(begun).Seconds())
 		if drop.taken > 64<<20 {
 			t.Errorf("%s took %d MB", path, drop.taken>>20)
 		}
@@ -763,7 +805,8 @@ func TestNoAnswerOfAnInstrumentTakesOverTheTerminal(t *testing.T) {
 			}
 		}
 	}
-	b.write("bench.yaml", strings.Replace(good, "address: "+b.sim.Address("source")+"\n", "address: "+liar(t, said)+"\n", 1))
+	b.write("bench.yaml", strings.Replace(good, "address: "+b.sim.Address("source")+"\n",
+		"address: "+liar(t, said)+"\n", 1))
 	code, out, errs := b.do("run", "plan.yaml", "--job", "x.provoke", "--arm")
 	if code == terminal.ExitDone {
 		t.Error("a run was done on an instrument that answers nonsense")

@@ -59,12 +59,14 @@ func (b *workbench) write(name, text string) {
 // plan writes a plan over a range of frequencies; more lines may add to it or replace its kind.
 func (b *workbench) plan(name string, low, high float64, step string, more ...string) {
 	dwell := rf.Duration(b.sim.LeastDwell().Round(time.Millisecond) + 4*time.Millisecond)
-	text := fmt.Sprintf("provoke: plan 1\nbench: bench.yaml\nlevel: 10 mA\ngrid:\n  - {from: %.0f Hz, to: %.0f Hz, step: %s}\n"+
+	text := fmt.Sprintf("provoke: plan 1\nbench: bench.yaml\nlevel: 10 mA\ngrid:\n  - {from: %.0f Hz, to: %.0f Hz, "+
+		"step: %s}\n"+
 		"dwell: %v\nsettle: 1 ms\nrecover_within: 120 ms\n%s\n", low, high, step, dwell, strings.Join(more, "\n"))
 	b.write(name, text)
 }
 
-const exposureLines = "kind: exposure\nmodulation: AM 80 % 1 kHz carrier held\nlevelling: {above_budget: 20 dB, forward_ceiling: 20 dB}"
+const exposureLines = "kind: exposure\nmodulation: AM 80 % 1 kHz carrier held\nlevelling: {above_budget: 20 dB, " +
+	"forward_ceiling: 20 dB}"
 
 // do runs a command line in the folder's terms: names of files that the bench wrote are put in full.
 func (b *workbench) do(args ...string) (code int, out, errs string) {
@@ -113,8 +115,10 @@ func TestFalseAlarmsOfTheBaselineRefuseAnExposure(t *testing.T) {
 	b.plan("exposure.yaml", 1e6, 1.2e6, "10 %", exposureLines)
 	operator := make(chan engine.Command, 1)
 	marked := false
-	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard, Now: time.Now}
-	res, err := session.Perform(w, session.Order{PlanFile: b.path("baseline.yaml"), JobFile: b.path("j.provoke"), OperatorSays: operator,
+	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard,
+		Now: time.Now}
+	res, err := session.Perform(w, session.Order{PlanFile: b.path("baseline.yaml"), JobFile: b.path("j.provoke"),
+		OperatorSays: operator,
 		Progress: func(s engine.Status) {
 			if s.Done == 1 && !marked { // somebody trips over the product's cable
 				marked = true
@@ -144,10 +148,12 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 		accepted bool
 	}{
 		{"a real fix", simbench.FixCures, simbench.Cured, "shown, with reservations", "than the set-up explains", true},
-		{"a real fix, at the level wanted only", simbench.FixCures, simbench.Cured, "no difference shown", "dBµA would show it", false},
+		{"a real fix, at the level wanted only", simbench.FixCures, simbench.Cured, "no difference shown",
+			"dBµA would show it", false},
 		{"one that only moves the band", simbench.FixMoves, simbench.Fixed, "", "", false},
 		{"one that is worse elsewhere", simbench.FixWorsens, simbench.Fixed, "worse", "", false},
-		{"one that lowers the current that can be reached", simbench.FixDetunes, simbench.Fixed, "not shown", "", false},
+		{"one that lowers the current that can be reached", simbench.FixDetunes, simbench.Fixed, "not shown",
+			"", false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
@@ -156,7 +162,8 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 			if c.fix == simbench.FixDetunes {
 				low = b.edges(simbench.Original)[0][0] * 0.9
 				// The detuned cable carries less than first light would accept without being told.
-				b.write("bench.yaml", strings.Replace(string(b.sim.BenchFile()), "expected_low: -20 dB", "expected_low: -40 dB", 1))
+				b.write("bench.yaml", strings.Replace(string(b.sim.BenchFile()), "expected_low: -20 dB",
+					"expected_low: -40 dB", 1))
 			}
 			for _, build := range []simbench.Build{simbench.Original, c.build} {
 				if e := b.edges(build); len(e) > 0 {
@@ -174,13 +181,15 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 			b.plan("exposure.yaml", low, high, "4 %", ceiling, edges, "search: {recovery: false}")
 			for i, build := range []simbench.Build{simbench.Original, c.build} {
 				b.sim.SetBuild(build)
-				args := []string{"run", "exposure.yaml", "--job", "j.provoke", "--arm", "--label", fmt.Sprint("run ", i+1)}
+				args := []string{"run", "exposure.yaml", "--job", "j.provoke", "--arm", "--label",
+					fmt.Sprint("run ", i+1)}
 				if i == 1 {
 					args = append(args, "--changed", c.name, "--again", "1")
 				}
 				told := "rows will not be \"shown\""
 				if i == 1 && c.accepted {
-					args, told = append(args, "--over-test", "accepted by A. Invented"), "over-test, accepted by A. Invented: exposed to more than the level wanted at "
+					args, told = append(args, "--over-test", "accepted by A. Invented"),
+						"over-test, accepted by A. Invented: exposed to more than the level wanted at "
 				}
 				code, out, errs := b.do(args...)
 				if code != terminal.ExitDone && code != terminal.ExitIncomplete {
@@ -191,13 +200,15 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 				}
 			}
 			_, out, _ := b.do("compare", "j.provoke", "1", "2")
-			if !strings.HasPrefix(strings.TrimPrefix(strings.ToLower(out), "fix "), c.verdict) || !strings.Contains(out, c.says) || strings.Contains(out, "fixed") {
+			if !strings.HasPrefix(strings.TrimPrefix(strings.ToLower(out), "fix "), c.verdict) ||
+				!strings.Contains(out, c.says) || strings.Contains(out, "fixed") {
 				t.Errorf("want %q:\n%s", c.verdict, out)
 			}
 			if over := "more than the level wanted where that was needed, accepted by A. Invented"; c.accepted != strings.Contains(out, over) {
 				t.Errorf("the over-test is not told as it was:\n%s", out)
 			}
-			if f := b.must(terminal.ExitDone, "findings", "j.provoke", "--run", "2"); c.build == simbench.Cured && !strings.Contains(f, "simple acceptance; risk that the true level was below: ") {
+			if f := b.must(terminal.ExitDone, "findings", "j.provoke", "--run", "2"); c.build == simbench.Cured &&
+				!strings.Contains(f, "simple acceptance; risk that the true level was below: ") {
 				t.Errorf("the findings have no decision:\n%s", f)
 			}
 			if c.fix == simbench.FixMoves && strings.Contains(out, "verdict: shown") {
@@ -235,7 +246,8 @@ func estimateBesideRuns(t *testing.T, dir string) {
 			}
 		}
 		took := last.Sub(first)
-		t.Logf("figure: demo run %d (%s): estimated %v, took %v", run, file, checked.Duration, took.Round(10*time.Millisecond))
+		t.Logf("figure: demo run %d (%s): estimated %v, took %v", run, file, checked.Duration,
+			took.Round(10*time.Millisecond))
 		if took < checked.Duration.Shortest.Std() && run != 4 { // run 4 has the edges that run 2 found besides
 			t.Errorf("run %d took %v, and the shortest is told as %v", run, took, checked.Duration.Shortest)
 		}
@@ -260,16 +272,19 @@ func TestTheDemoDoesTheWholeJob(t *testing.T) {
 	if *updateReadme {
 		speed = "40" // as a user's
 	}
-	if code := run(w, []string{"demo", "--verbose", "--speed", speed, "--truth", "truth.json"}); code != terminal.ExitDone {
+	if code := run(w, []string{"demo", "--verbose", "--speed", speed, "--truth",
+		"truth.json"}); code != terminal.ExitDone {
 		t.Fatalf("code %d\n%s\n%s", code, o.String(), e.String())
 	}
 	t.Logf("figure: the demo at 100 times the clock took %v", time.Since(begun).Round(100*time.Millisecond))
-	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke", "report.html"} {
+	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke",
+		"report.html"} {
 		if _, err := os.Stat(filepath.Join(dir, name)); err != nil {
 			t.Error(err)
 		}
 	}
-	for _, want := range []string{"Fix not shown", "Fix shown", "closed: done, with upsets", "nothing on the simulated bench was ever over a rating"} {
+	for _, want := range []string{"Fix not shown", "Fix shown", "closed: done, with upsets",
+		"nothing on the simulated bench was ever over a rating"} {
 		if !strings.Contains(o.String(), want) {
 			t.Errorf("the demo does not say %q", want)
 		}

@@ -31,8 +31,14 @@ func TestKilledAtAnyInstantItLosesNothingAndLeavesRFOff(t *testing.T) {
 		t.Error(b)
 	}
 	if sum.WithRF == 0 || sum.Acknowledged == 0 || sum.TakenUp == 0 {
-		t.Errorf("%d of the trials had RF on, %d steps were acknowledged, %d runs taken up again: nothing was shown", sum.WithRF, sum.Acknowledged, sum.TakenUp)
+		t.Errorf("%d of the trials had RF on, %d steps were acknowledged, %d runs taken up again: nothing was shown",
+			sum.WithRF, sum.Acknowledged, sum.TakenUp)
 	}
-	t.Logf("figure: trials %v, %d of them with instruments that take one connection, in %d of them RF was on, %d before there was a run, %d runs taken up again (%d times once more, the machine was too busy); %d steps acknowledged, %d lost; RF off at the latest %v after death (promised %v), %v after a stop (promised %v); on again when a stopped program went on: %d times, for %v at most (promised %v)",
-		sum.Trials, sum.OneClient, sum.WithRF, sum.Early, sum.TakenUp, sum.Starved, sum.Acknowledged, sum.Lost, sum.OffDeath, selftest.OffAfterDeath, sum.OffStop, selftest.OffAfterStop, sum.Again, sum.AgainFor, selftest.OnAgainFor)
+	t.Logf("figure: trials %v, %d of them with instruments that take one connection, in %d of them RF was on, %d "+
+		"before there was a run, %d runs taken up again (%d times once more, the machine was too busy); %d steps "+
+		"acknowledged, %d lost; RF off at the latest %v after death (promised %v), %v after a stop (promised %v); on "+
+		"again when a stopped program went on: %d times, for %v at most (promised %v)",
+		sum.Trials, sum.OneClient, sum.WithRF, sum.Early, sum.TakenUp, sum.Starved, sum.Acknowledged, sum.Lost,
+		sum.OffDeath, selftest.OffAfterDeath, sum.OffStop, selftest.OffAfterStop, sum.Again, sum.AgainFor,
+		selftest.OnAgainFor)
 }

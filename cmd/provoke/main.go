@@ -87,7 +87,8 @@ func run(w *terminal.World, args []string) (code int) {
 	exited := -1
 	parser, err := kong.New(&cli,
 		kong.Name("provoke"),
-		kong.Description("Reproduce a radio-frequency immunity failure on your own bench, find its threshold, prove the fix."),
+		kong.Description("Reproduce a radio-frequency immunity failure on your own bench, find its threshold, prove "+
+			"the fix."),
 		kong.Vars{"version": "provoke " + version},
 		kong.Writers(w.Stdout, w.Stderr),
 		kong.Exit(func(c int) { exited = c; panic(exitNow{}) }),
@@ -115,7 +116,8 @@ func run(w *terminal.World, args []string) (code int) {
 	}
 	ctx, err := parser.Parse(minusSigns(args))
 	if err != nil {
-		fmt.Fprintf(w.Stderr, "provoke: %s\n", event.Printable(strings.Replace(err.Error(), `,"" but got `, ` but got `, 1)))
+		fmt.Fprintf(w.Stderr, "provoke: %s\n",
+			event.Printable(strings.Replace(err.Error(), `,"" but got `, ` but got `, 1)))
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context != nil && pe.Context.Command() != "" {
 			fmt.Fprintf(w.Stderr, "\tsee: provoke %s --help\n", strings.Fields(pe.Context.Command())[0])

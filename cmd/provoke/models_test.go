@@ -46,12 +46,15 @@ var noNumber = regexp.MustCompile(`NaN|[^a-zA-Z]Inf|%!|\be\+?[0-9]{3}\b`)
 func TestPagesOfTheModels(t *testing.T) {
 	probes := []string{jigFolder + "demo-probe-1.s3p", jigFolder + "demo-probe-2.s3p", jigFolder + "demo-probe-3.s3p"}
 	for name, args := range map[string][]string{
-		"probe":     append([]string{"characterise", "probe", "--turns", "8", "--line", "22 mm", "--line-impedance", "54 Ω"}, probes...),
-		"clamp":     {"characterise", "clamp", jigFolder + "demo-clamp.s3p", "--line", "45 mm", "--line-impedance", "58 Ω"},
+		"probe": append([]string{"characterise", "probe", "--turns", "8", "--line", "22 mm", "--line-impedance",
+			"54 Ω"}, probes...),
+		"clamp": {"characterise", "clamp", jigFolder + "demo-clamp.s3p", "--line", "45 mm", "--line-impedance",
+			"58 Ω"},
 		"linearity": {"characterise", "linearity", jigFolder + "demo-levels.csv", "--edition", "older"},
 		"design":    {"design", "clamp", designFile},
 		"remedy":    {"remedy", remedyFolder + "parts.yaml"},
-		"use":       {"remedy", remedyFolder + "parts.yaml", "--use", "ring core, 5 turns", "--use", "4.70 nF", "--reference", "same probe current"},
+		"use": {"remedy", remedyFolder + "parts.yaml", "--use", "ring core, 5 turns", "--use", "4.70 nF",
+			"--reference", "same probe current"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			code, out, errs := modelRun(args...)
@@ -101,23 +104,33 @@ func TestWhatAModelCannotUseIsRefusedWithItsReason(t *testing.T) {
 		code int
 		want string
 	}{
-		"active probe":      {[]string{"characterise", "probe", active}, terminal.ExitError, "make energy"},
-		"active clamp":      {[]string{"characterise", "clamp", active}, terminal.ExitError, "make energy"},
-		"broken file":       {[]string{"characterise", "probe", broken}, terminal.ExitProblems, "broken.s2p:2"},
-		"no file":           {[]string{"characterise", "probe", filepath.Join(dir, "none.s2p")}, terminal.ExitError, "cannot read the sweep"},
-		"no ports":          {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--in", "1", "--probe-port", "7"}, terminal.ExitError, "has 3 ports"},
-		"method":            {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--method", "magic"}, terminal.ExitUsage, "not one of"},
-		"nothing":           {[]string{"characterise", "clamp"}, terminal.ExitUsage, "give Touchstone files"},
-		"one drive":         {[]string{"characterise", "linearity", one}, terminal.ExitError, "two drives"},
-		"no unit":           {[]string{"characterise", "linearity", bare}, terminal.ExitProblems, "has no unit"},
-		"edition":           {[]string{"characterise", "linearity", one, "--edition", "oldest"}, terminal.ExitUsage, "not one of"},
-		"not a clamp file":  {[]string{"design", "clamp", remedyFolder + "parts.yaml"}, terminal.ExitProblems, "clamp 1"},
-		"not a parts file":  {[]string{"remedy", designFile}, terminal.ExitProblems, "remedy 1"},
-		"winding":           {[]string{"design", "clamp", designFile, "--winding", "9"}, terminal.ExitUsage, "3 windings"},
-		"use of nothing":    {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "unobtainium"}, terminal.ExitUsage, "no choice"},
-		"use of many":       {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "sleeve"}, terminal.ExitUsage, "fits several"},
-		"attach without it": {[]string{"remedy", remedyFolder + "parts.yaml", "--attach"}, terminal.ExitUsage, "need a job"},
-		"no job":            {[]string{"explain", filepath.Join(dir, "none.provoke")}, terminal.ExitError, "none.provoke"},
+		"active probe": {[]string{"characterise", "probe", active}, terminal.ExitError, "make energy"},
+		"active clamp": {[]string{"characterise", "clamp", active}, terminal.ExitError, "make energy"},
+		"broken file":  {[]string{"characterise", "probe", broken}, terminal.ExitProblems, "broken.s2p:2"},
+		"no file": {[]string{"characterise", "probe", filepath.Join(dir, "none.s2p")}, terminal.ExitError,
+			"cannot read the sweep"},
+		"no ports": {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--in", "1",
+			"--probe-port", "7"}, terminal.ExitError, "has 3 ports"},
+		"method": {[]string{"characterise", "probe", jigFolder + "demo-probe-1.s3p", "--method", "magic"},
+			terminal.ExitUsage, "not one of"},
+		"nothing":   {[]string{"characterise", "clamp"}, terminal.ExitUsage, "give Touchstone files"},
+		"one drive": {[]string{"characterise", "linearity", one}, terminal.ExitError, "two drives"},
+		"no unit":   {[]string{"characterise", "linearity", bare}, terminal.ExitProblems, "has no unit"},
+		"edition": {[]string{"characterise", "linearity", one, "--edition", "oldest"}, terminal.ExitUsage,
+			"not one of"},
+		"not a clamp file": {[]string{"design", "clamp", remedyFolder + "parts.yaml"}, terminal.ExitProblems,
+			"clamp 1"},
+		"not a parts file": {[]string{"remedy", designFile}, terminal.ExitProblems, "remedy 1"},
+		"winding": {[]string{"design", "clamp", designFile, "--winding", "9"}, terminal.ExitUsage,
+			"3 windings"},
+		"use of nothing": {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "unobtainium"},
+			terminal.ExitUsage, "no choice"},
+		"use of many": {[]string{"remedy", remedyFolder + "parts.yaml", "--use", "sleeve"}, terminal.ExitUsage,
+			"fits several"},
+		"attach without it": {[]string{"remedy", remedyFolder + "parts.yaml", "--attach"}, terminal.ExitUsage,
+			"need a job"},
+		"no job": {[]string{"explain", filepath.Join(dir, "none.provoke")}, terminal.ExitError,
+			"none.provoke"},
 	} {
 		code, out, errs := modelRun(c.args...)
 		if code != c.code || !strings.Contains(errs, c.want) {
@@ -133,27 +146,35 @@ func TestWhatAModelCannotUseIsRefusedWithItsReason(t *testing.T) {
 func TestABenchTakesTheCurvesThatCharacteriseWrites(t *testing.T) {
 	bench := changedBench(t, "", "")
 	dir := filepath.Dir(bench)
-	code, out, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", jigFolder+"demo-probe-2.s3p", jigFolder+"demo-probe-3.s3p", "--out", filepath.Join(dir, "own-probe.csv"))
-	if code != terminal.ExitDone || !strings.Contains(out, "transfer_impedance: {csv: own-probe.csv}") || !strings.Contains(out, "sweeps: 3}") {
+	code, out, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", jigFolder+"demo-probe-2.s3p",
+		jigFolder+"demo-probe-3.s3p", "--out", filepath.Join(dir, "own-probe.csv"))
+	if code != terminal.ExitDone || !strings.Contains(out, "transfer_impedance: {csv: own-probe.csv}") ||
+		!strings.Contains(out, "sweeps: 3}") {
 		t.Fatalf("exit code %d: %s%s", code, out, errs)
 	}
-	if code, _, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", "--out", filepath.Join(dir, "own-probe.csv")); code != terminal.ExitError || !strings.Contains(errs, "there already") {
+	if code, _, errs := modelRun("characterise", "probe", jigFolder+"demo-probe-1.s3p", "--out",
+		filepath.Join(dir, "own-probe.csv")); code != terminal.ExitError || !strings.Contains(errs, "there already") {
 		t.Errorf("a curve is written over: %d, %s", code, errs)
 	}
-	if code, out, errs := modelRun("characterise", "clamp", jigFolder+"demo-clamp.s3p", "--out", filepath.Join(dir, "own-clamp")); code != terminal.ExitDone || !strings.Contains(out, "insertion_loss: {csv: own-clamp-insertion-loss.csv}") {
+	if code, out, errs := modelRun("characterise", "clamp", jigFolder+"demo-clamp.s3p", "--out",
+		filepath.Join(dir, "own-clamp")); code != terminal.ExitDone ||
+		!strings.Contains(out, "insertion_loss: {csv: own-clamp-insertion-loss.csv}") {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	data, err := os.ReadFile(bench)
 	if err != nil {
 		t.Fatal(err)
 	}
-	text := regexp.MustCompile(`(?s)(\n  transfer_impedance:).*?\n  ([a-z])`).ReplaceAllString(string(data), "$1 {csv: own-probe.csv}\n  $2")
-	text = regexp.MustCompile(`(?s)(\nclamp:.*?\n  insertion_loss:).*?\n  ([a-z])`).ReplaceAllString(text, "$1 {csv: own-clamp-insertion-loss.csv}\n  $2")
+	text := regexp.MustCompile(`(?s)(\n  transfer_impedance:).*?\n  ([a-z])`).ReplaceAllString(string(data),
+		"$1 {csv: own-probe.csv}\n  $2")
+	text = regexp.MustCompile(`(?s)(\nclamp:.*?\n  insertion_loss:).*?\n  ([a-z])`).ReplaceAllString(text,
+		"$1 {csv: own-clamp-insertion-loss.csv}\n  $2")
 	b, list := catalog.Parse(bench, []byte(text), session.Beside(bench))
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
-	if b.Probe.TransferImpedance.Source() != "own-probe.csv" || b.Clamp.InsertionLoss.Source() != "own-clamp-insertion-loss.csv" {
+	if b.Probe.TransferImpedance.Source() != "own-probe.csv" ||
+		b.Clamp.InsertionLoss.Source() != "own-clamp-insertion-loss.csv" {
 		t.Errorf("the bench has %q and %q", b.Probe.TransferImpedance.Source(), b.Clamp.InsertionLoss.Source())
 	}
 	file, err := os.ReadFile(filepath.Join(dir, "own-probe.csv"))
@@ -178,8 +199,10 @@ func modelJob(t *testing.T, more ...string) string {
 	defer job.Close()
 	at := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 	for n, changed := range append([]string{"", "a capacitor to chassis (invented)"}, more...) {
-		o := event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Label: "run", Changed: changed,
-			Resolution: 0.5, Range: 40, Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.CarrierHeld},
+		o := event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable",
+			Label: "run", Changed: changed,
+			Resolution: 0.5, Range: 40, Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000,
+				Hold: level.CarrierHeld},
 			Profile: event.Profile{ID: "constant", Verified: true}, Dwell: rf.Duration(time.Second)}
 		w, err := job.NewRun(at, o)
 		if err != nil {
@@ -188,9 +211,11 @@ func modelJob(t *testing.T, more ...string) string {
 		step := 0
 		expose := func(f rf.Frequency, offset float64, upset bool) {
 			step++
-			s := plan.Step{Number: step, Purpose: plan.Sweep, Offset: rf.Gain(offset), Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Wanted: level.Ask{Current: rf.DBuA(80)}}}
+			s := plan.Step{Number: step, Purpose: plan.Sweep, Offset: rf.Gain(offset),
+				Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Wanted: level.Ask{Current: rf.DBuA(80)}}}
 			e := event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: step, Upset: upset, Exposures: 1},
-				Current: rf.DBuA(80 + offset), Forward: rf.FromDB[rf.Watt](-40 + offset), OnFor: rf.Duration(time.Second)}
+				Current: rf.DBuA(80 + offset), Forward: rf.FromDB[rf.Watt](-40 + offset),
+				OnFor: rf.Duration(time.Second)}
 			if upset {
 				e.Class = event.DuringOnly
 			}
@@ -222,20 +247,27 @@ func modelJob(t *testing.T, more ...string) string {
 // Where the newest exposure is sound, what is asked about failures takes or names a run that has some.
 func TestTheRunWithFailuresIsFound(t *testing.T) {
 	job := modelJob(t, "a sleeve (invented)")
-	if code, out, errs := modelRun("explain", job); code != terminal.ExitDone || !strings.Contains(out, "run 2, the newest exposure in which the product upset") || !strings.Contains(out, "lowest onset") {
+	if code, out, errs := modelRun("explain", job); code != terminal.ExitDone ||
+		!strings.Contains(out, "run 2, the newest exposure in which the product upset") ||
+		!strings.Contains(out, "lowest onset") {
 		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
 	}
-	if code, out, _ := modelRun("explain", job, "--run", "3"); code != terminal.ExitDone || !strings.Contains(out, "no upset in this run, nothing to explain; the product upset in runs 1, 2: name one with --run N") {
+	if code, out, _ := modelRun("explain", job, "--run", "3"); code != terminal.ExitDone ||
+		!strings.Contains(out,
+			"no upset in this run, nothing to explain; the product upset in runs 1, 2: name one with --run N") {
 		t.Errorf("explain --run 3: exit code %d: %s", code, out)
 	}
-	if code, _, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job); code != terminal.ExitError || !strings.Contains(errs, "nothing fails in run 3, so no decibel is missing; the product upset in runs 1, 2: name one with --run N") {
+	if code, _, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job); code != terminal.ExitError ||
+		!strings.Contains(errs,
+			"nothing fails in run 3, so no decibel is missing; the product upset in runs 1, 2: name one with --run N") {
 		t.Errorf("remedy: exit code %d: %s", code, errs)
 	}
 }
 
 func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 	job := modelJob(t)
-	code, out, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job, "--run", "1", "--use", "4.70 nF", "--attach")
+	code, out, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job, "--run", "1", "--use", "4.70 nF",
+		"--attach")
 	if code != terminal.ExitDone || !strings.Contains(out, "the prediction is kept with run 1") {
 		t.Fatalf("exit code %d: %s%s", code, out, errs)
 	}
@@ -255,7 +287,8 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 			}
 		}
 	}
-	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil || got.Predicted == nil || len(got.Predicted.Points) != 3 {
+	if err := json.Unmarshal([]byte(out), &got); code != terminal.ExitDone || err != nil || got.Predicted == nil ||
+		len(got.Predicted.Points) != 3 {
 		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
 	}
 	for _, p := range got.Predicted.Points {
@@ -264,18 +297,21 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		}
 	}
 	code, out, _ = modelRun("compare", job, "1", "2")
-	if code != terminal.ExitDone || !strings.Contains(out, "Predicted before the change (capacitor to chassis, 4.70 nF) and measured after it") {
+	if code != terminal.ExitDone || !strings.Contains(out,
+		"Predicted before the change (capacitor to chassis, 4.70 nF) and measured after it") {
 		t.Errorf("compare prints %s", out)
 	}
 	page := filepath.Join(t.TempDir(), "report.html")
-	if code, _, errs := modelRun("report", job, "-o", page, "--before", "1", "--after", "2"); code != terminal.ExitDone {
+	if code, _, errs := modelRun("report", job, "-o", page, "--before", "1", "--after",
+		"2"); code != terminal.ExitDone {
 		t.Fatal(errs)
 	}
 	html, err := os.ReadFile(page)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Predicted before the change (capacitor to chassis, 4.70 nF) and measured after it", "What the runs show about the cause"} {
+	for _, want := range []string{"Predicted before the change (capacitor to chassis, 4.70 nF) and measured after it",
+		"What the runs show about the cause"} {
 		if !strings.Contains(string(html), want) {
 			t.Errorf("the report has no %q", want)
 		}
@@ -284,7 +320,8 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		t.Errorf("a number that is none stands in the report: %q", noNumber.Find(html))
 	}
 	code, out, errs = modelRun("explain", job, "--run", "1")
-	if code != terminal.ExitDone || !strings.Contains(out, "the product's own response") || strings.Contains(out, "runs 1, 2") {
+	if code != terminal.ExitDone || !strings.Contains(out, "the product's own response") ||
+		strings.Contains(out, "runs 1, 2") {
 		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
 	}
 }

@@ -40,7 +40,8 @@ func readmeOf(readme, demo string) (string, error) {
 		var b strings.Builder
 		fmt.Fprintf(&b, "<!-- shows %s: %s -->\n\n    $ provoke %s\n", m[1], m[2], m[1])
 		for _, l := range lines[1:] {
-			if strings.TrimSpace(l) == "" || progressLine.MatchString(l) || strings.Contains(l, "warning: ") || strings.HasPrefix(l, "\thint") {
+			if strings.TrimSpace(l) == "" || progressLine.MatchString(l) || strings.Contains(l, "warning: ") ||
+				strings.HasPrefix(l, "\thint") {
 				continue
 			}
 			if n--; n < 0 {
@@ -85,6 +86,7 @@ func checkReadme(t *testing.T, demo string) {
 		for i < min(len(a), len(b)) && a[i] == b[i] {
 			i++
 		}
-		t.Errorf("README.md shows\n…%s\nand the demo prints\n…%s\nrewrite it: go test ./cmd/provoke -run TheDemoDoes -update-readme", a[max(0, i-80):min(len(a), i+80)], b[max(0, i-80):min(len(b), i+80)])
+		t.Errorf("README.md shows\n…%s\nand the demo prints\n…%s\nrewrite it: go test ./cmd/provoke -run TheDemoDoes "+
+			"-update-readme", a[max(0, i-80):min(len(a), i+80)], b[max(0, i-80):min(len(b), i+80)])
 	}
 }

@@ -51,8 +51,10 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"simulate": onBench((*scriptBench).simulate), "hand": onBench((*scriptBench).hand), "rf": onBench((*scriptBench).rf),
-			"start": onBench((*scriptBench).start), "signal": onBench((*scriptBench).signal), "until": onBench((*scriptBench).until),
+			"simulate": onBench((*scriptBench).simulate), "hand": onBench((*scriptBench).hand),
+			"rf":    onBench((*scriptBench).rf),
+			"start": onBench((*scriptBench).start), "signal": onBench((*scriptBench).signal),
+			"until": onBench((*scriptBench).until),
 			"ended": onBench((*scriptBench).ended), "closes": onBench((*scriptBench).closes),
 			"signalwatcher": signalWatcher, "samefindings": sameFindings, "exits": exits, "flip": flip, "cut": cut,
 		},
@@ -205,7 +207,8 @@ func (b *scriptBench) start(ts *testscript.TestScript, args []string) {
 }
 
 func (b *scriptBench) until(ts *testscript.TestScript, args []string) {
-	for end := time.Now().Add(20 * time.Second); !strings.Contains(b.started.out.String(), args[0]); time.Sleep(2 * time.Millisecond) {
+	for end := time.Now().Add(20 * time.Second); !strings.Contains(b.started.out.String(),
+		args[0]); time.Sleep(2 * time.Millisecond) {
 		if time.Now().After(end) {
 			ts.Fatalf("it did not print %q but\n%s", args[0], b.started.out)
 		}

@@ -10,7 +10,8 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
-var signals = map[string]syscall.Signal{"INT": syscall.SIGINT, "TERM": syscall.SIGTERM, "KILL": syscall.SIGKILL, "STOP": syscall.SIGSTOP, "CONT": syscall.SIGCONT}
+var signals = map[string]syscall.Signal{"INT": syscall.SIGINT, "TERM": syscall.SIGTERM, "KILL": syscall.SIGKILL,
+	"STOP": syscall.SIGSTOP, "CONT": syscall.SIGCONT}
 
 func signalWatcher(ts *testscript.TestScript, neg bool, args []string) {
 	left, err := watcher.Left(ts.MkAbs(args[1]))

@@ -65,8 +65,10 @@ func TestAStandingTokenLetsInOverTLS(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	out, errs := &safeBuffer{}, &safeBuffer{}
-	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: out, Stderr: errs, Now: time.Now, Signals: make(chan os.Signal)}
-	c := serveCommand{Job: filepath.Join(dir, "a.provoke"), Dir: dir, Listen: "127.0.0.1:0", Cert: cert, Key: key, TokenFile: filepath.Join(dir, "token")}
+	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: out, Stderr: errs, Now: time.Now,
+		Signals: make(chan os.Signal)}
+	c := serveCommand{Job: filepath.Join(dir, "a.provoke"), Dir: dir, Listen: "127.0.0.1:0", Cert: cert, Key: key,
+		TokenFile: filepath.Join(dir, "token")}
 	done := make(chan error, 1)
 	go func() { done <- c.serve(w, session.NewDesk(w, dir, c.Job), nil) }()
 	defer func() {
@@ -76,7 +78,8 @@ func TestAStandingTokenLetsInOverTLS(t *testing.T) {
 		}
 	}()
 	address := ""
-	for end := time.Now().Add(5 * time.Second); address == "" && time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(5 * time.Second); address == "" &&
+		time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if text := out.String(); strings.Contains(text, "/enter") {
 			address, _, _ = strings.Cut(text, "/enter")
 		}
@@ -85,7 +88,8 @@ func TestAStandingTokenLetsInOverTLS(t *testing.T) {
 		t.Fatalf("the address is %q: %s", address, errs)
 	}
 	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}}
-	for bearer, want := range map[string]int{token: http.StatusOK, token + "x": http.StatusUnauthorized, "": http.StatusUnauthorized} {
+	for bearer, want := range map[string]int{token: http.StatusOK, token + "x": http.StatusUnauthorized,
+		"": http.StatusUnauthorized} {
 		r, err := http.NewRequest("GET", address+"/", nil)
 		if err != nil {
 			t.Fatal(err)
@@ -117,7 +121,9 @@ func certificate(t *testing.T, dir string) (cert, key string, pool *x509.CertPoo
 	if err != nil {
 		t.Fatal(err)
 	}
-	template := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), DNSNames: []string{"localhost"}, IPAddresses: nil, IsCA: true, BasicConstraintsValid: true}
+	template := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour),
+		NotAfter: time.Now().Add(time.Hour), DNSNames: []string{"localhost"}, IPAddresses: nil, IsCA: true,
+		BasicConstraintsValid: true}
 	template.IPAddresses = append(template.IPAddresses, []byte{127, 0, 0, 1})
 	der, err := x509.CreateCertificate(rand.Reader, template, template, &private.PublicKey, private)
 	if err != nil {
@@ -129,7 +135,8 @@ func certificate(t *testing.T, dir string) (cert, key string, pool *x509.CertPoo
 	}
 	cert, key = filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
 	certPEM := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
-	for name, data := range map[string][]byte{cert: certPEM, key: pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: keyDER})} {
+	for name, data := range map[string][]byte{cert: certPEM,
+		key: pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: keyDER})} {
 		if err := os.WriteFile(name, data, 0o600); err != nil {
 			t.Fatal(err)
 		}

@@ -26,8 +26,11 @@ func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
 	if err := sim.Listen("127.0.0.1:0"); err != nil {
 		t.Fatal(err)
 	}
-	hand := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
-	dir := writeAll(t, map[string]string{"bench.yaml": hand, "sweep.yaml": strings.NewReplacer("within: 50 ms", "within: 200 ms", "1500 ms", "2 s", "law: log", "law: log\ndead_man: 10 s").Replace(sweepFile)})
+	hand := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(
+		string(sim.BenchFile()), "${1}  by_hand: true\n  hardware_off: switch S1\n")
+	dir := writeAll(t, map[string]string{"bench.yaml": hand,
+		"sweep.yaml": strings.NewReplacer("within: 50 ms", "within: 200 ms", "1500 ms", "2 s", "law: log",
+			"law: log\ndead_man: 10 s").Replace(sweepFile)})
 	enter, d := servePage(t, dir)
 
 	p.Size(1280, 720)
@@ -45,7 +48,8 @@ func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
 	_, typed := io.Pipe()
 	b := &bystander{sim: sim, in: typed, pass: 2 * time.Second}
 	answered, pictured := 0, false
-	for end := time.Now().Add(60 * time.Second); time.Now().Before(end) && d.State().Underway; time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(60 * time.Second); time.Now().Before(end) &&
+		d.State().Underway; time.Sleep(10 * time.Millisecond) {
 		prompt := d.State().Status.Prompt
 		if prompt == nil || prompt.Number == answered {
 			continue
@@ -88,7 +92,8 @@ func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
 	if found == nil || (found[1] != "0") != strings.Contains(text, "not stepped through yet") {
 		t.Errorf("found %q in\n%.1500s", found, text)
 	}
-	if data, err := os.ReadFile(filepath.Join(dir, "sweep-stepped.yaml")); found != nil && found[1] != "0" && (err != nil || !strings.Contains(string(data), "mode: constant drive")) {
+	if data, err := os.ReadFile(filepath.Join(dir, "sweep-stepped.yaml")); found != nil && found[1] != "0" &&
+		(err != nil || !strings.Contains(string(data), "mode: constant drive")) {
 		t.Errorf("the stepped plan: %v\n%s", err, data)
 	}
 	if c := p.Complaints(); len(c) > 0 {
@@ -101,7 +106,8 @@ func servePage(t *testing.T, dir string) (enter string, d *session.Desk) {
 	t.Helper()
 	var out, errs safeBuffer
 	ctx, cancel := context.WithCancel(t.Context())
-	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now, Signals: make(chan os.Signal)}
+	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: &errs, Now: time.Now,
+		Signals: make(chan os.Signal)}
 	job := filepath.Join(dir, "j.provoke")
 	d = session.NewDesk(w, dir, job)
 	done := make(chan error, 1)
@@ -115,7 +121,8 @@ func servePage(t *testing.T, dir string) (enter string, d *session.Desk) {
 			t.Error("the page did not end")
 		}
 	})
-	for end := time.Now().Add(5 * time.Second); enter == "" && time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(5 * time.Second); enter == "" &&
+		time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if text := out.String(); strings.Contains(text, "\n") {
 			enter, _, _ = strings.Cut(text, "\n")
 		}

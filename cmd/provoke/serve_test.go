@@ -52,7 +52,8 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	errs := &safeBuffer{}
 	ctx, cancel := context.WithCancel(t.Context())
 	signals := make(chan os.Signal)
-	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: errs, Now: time.Now, Signals: signals}
+	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: errs, Now: time.Now,
+		Signals: signals}
 	bench.Seed = 1
 	d := &demo.Demo{World: w, Sim: simbench.New(bench), Dir: t.TempDir(), Type: run}
 	t.Cleanup(func() { d.Sim.Close() })
@@ -76,7 +77,8 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 			t.Error("the page did not end")
 		}
 	})
-	for end := time.Now().Add(5 * time.Second); s.enter == "" && time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(5 * time.Second); s.enter == "" &&
+		time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if text := out.String(); strings.Contains(text, "\n") {
 			s.enter, _, _ = strings.Cut(text, "\n")
 		}
@@ -124,7 +126,8 @@ func (j *jobPage) run(plan, label, changed string) {
 func (j *jobPage) end() string {
 	j.t.Helper()
 	for range 4 { // an exposure takes longer than what a page is waited for
-		if browser.Value[bool](j.Page, `new Promise(r => { const t0 = Date.now(), t = setInterval(() => { if (document.body.dataset.ended === "yes" || Date.now() - t0 > 12000) { clearInterval(t); r(document.body.dataset.ended === "yes"); } }, 50); })`) {
+		if browser.Value[bool](j.Page,
+			`new Promise(r => { const t0 = Date.now(), t = setInterval(() => { if (document.body.dataset.ended === "yes" || Date.now() - t0 > 12000) { clearInterval(t); r(document.body.dataset.ended === "yes"); } }, 50); })`) {
 			break
 		}
 	}
@@ -145,7 +148,8 @@ func TestTheWholeJobOnThePage(t *testing.T) {
 
 	// What the laboratory reported, from a file.
 	file := filepath.Join(t.TempDir(), "failures.csv")
-	if err := os.WriteFile(file, []byte("from;level;modulation;what\n27,12 MHz;3 V emf;AM 80 % 1 kHz;error latches\n"), 0o644); err != nil {
+	if err := os.WriteFile(file, []byte("from;level;modulation;what\n27,12 MHz;3 V emf;AM 80 % 1 kHz;error latches\n"),
+		0o644); err != nil {
 		t.Fatal(err)
 	}
 	p.Upload("#lab-file", file)
@@ -250,7 +254,8 @@ func exposeAndCompare(j *jobPage) {
 
 	j.Go(j.address + "/report")
 	j.Wait(`document.querySelector("iframe")`)
-	kept := browser.Value[string](j.Page, `fetch([...document.querySelectorAll("a[download]")].find(a => a.download === "report.html").href).then(r => r.text())`)
+	kept := browser.Value[string](j.Page,
+		`fetch([...document.querySelectorAll("a[download]")].find(a => a.download === "report.html").href).then(r => r.text())`)
 	if !strings.Contains(kept, "second fix") || strings.Contains(kept, "<script") {
 		j.t.Error("the report is not the one of this job")
 	}

@@ -210,7 +210,8 @@ func (s *siege) headers(method, path, more string, known bool) string {
 	if known {
 		more += "Cookie: " + s.p.cookie() + "\r\n"
 	}
-	return fmt.Sprintf("%s %s HTTP/1.1\r\nHost: %s\r\nOrigin: %s\r\n%s\r\n", method, path, s.p.host(), s.p.address, more)
+	return fmt.Sprintf("%s %s HTTP/1.1\r\nHost: %s\r\nOrigin: %s\r\n%s\r\n", method, path, s.p.host(), s.p.address,
+		more)
 }
 
 // reads sends a request and reads whatever comes.
@@ -259,11 +260,16 @@ func (s *siege) pours(begin string) func(net.Conn) {
 }
 
 var malformed = []string{
-	"\r\n\r\n\r\n", "GET\r\n\r\n", "GET / HTTP/9.9\r\n\r\n", "\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03", strings.Repeat("A", 1<<20),
-	"GET / HTTP/1.1\r\n\r\n", "GET / HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n", "GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n",
-	"GET / HTTP/1.1\r\nX: " + strings.Repeat("y", 200<<10) + "\r\n\r\n", "GET / HTTP/1.1\r\n" + strings.Repeat("X: y\r\n", 20000) + "\r\n",
-	"POST /off HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n", "POST /off HTTP/1.1\r\nContent-Length: -1\r\n\r\n",
-	"POST /off HTTP/1.1\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n", "GET /%zz HTTP/1.1\r\n\r\n", "GET /../../etc/passwd HTTP/1.1\r\n\r\n",
+	"\r\n\r\n\r\n", "GET\r\n\r\n", "GET / HTTP/9.9\r\n\r\n", "\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+	strings.Repeat("A", 1<<20),
+	"GET / HTTP/1.1\r\n\r\n", "GET / HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n",
+	"GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n",
+	"GET / HTTP/1.1\r\nX: " + strings.Repeat("y", 200<<10) + "\r\n\r\n",
+	"GET / HTTP/1.1\r\n" + strings.Repeat("X: y\r\n", 20000) + "\r\n",
+	"POST /off HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n",
+	"POST /off HTTP/1.1\r\nContent-Length: -1\r\n\r\n",
+	"POST /off HTTP/1.1\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+	"GET /%zz HTTP/1.1\r\n\r\n", "GET /../../etc/passwd HTTP/1.1\r\n\r\n",
 	"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n", "CONNECT x:1 HTTP/1.1\r\n\r\n", "GET / HTTP/1.1\nHost:\x00\n\n",
 }
 
@@ -285,8 +291,11 @@ func besiege(p *person) (s *siege, lift func()) {
 	s.keep(n/2, func(c net.Conn) { c.Read(make([]byte, 1)) }) // a thousand without a session
 	s.keep(n/2, s.drips("GET / HT", "TP/1.1\r\nHost: "+p.host()+"\r\nX-Slow: "+strings.Repeat("z", 1000)))
 	for _, known := range []bool{true, false} {
-		s.keep(30, s.drips(s.headers("POST", "/note", "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n", known), strings.Repeat("t", 1000)))
-		s.keep(2, s.pours(s.headers("POST", "/photo", "Content-Type: multipart/form-data; boundary=b\r\nTransfer-Encoding: chunked\r\n", known)))
+		s.keep(30, s.drips(s.headers("POST", "/note",
+			"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n", known),
+			strings.Repeat("t", 1000)))
+		s.keep(2, s.pours(s.headers("POST", "/photo",
+			"Content-Type: multipart/form-data; boundary=b\r\nTransfer-Encoding: chunked\r\n", known)))
 		s.keep(2, s.drips(s.headers("POST", "/off/", "Content-Length: 1000\r\n", known), strings.Repeat("t", 1000)))
 	}
 	for i := range 4 {
@@ -332,10 +341,12 @@ func TestARunGoesOnAndRFOffIsAnsweredWhileTheServerIsBesieged(t *testing.T) {
 	p.begin("exposure.yaml", "besieged")
 	war := p.ended(90 * time.Second)
 	if war.Verdict != peace.Verdict || found(war) != found(peace) {
-		t.Errorf("in peace %q:\n%s\nbesieged %q:\n%s", peace.Verdict, found(peace), string(war.Verdict)+": "+war.Why, found(war))
+		t.Errorf("in peace %q:\n%s\nbesieged %q:\n%s", peace.Verdict, found(peace), string(war.Verdict)+": "+war.Why,
+			found(war))
 	}
 	t.Logf("figure: %d steps in %v in peace, %v besieged; overhead of a point %v in peace, %v besieged", len(war.Steps),
-		peace.LastAt.Sub(peace.OpenedAt).Round(time.Millisecond), war.LastAt.Sub(war.OpenedAt).Round(time.Millisecond), overhead(peace), overhead(war))
+		peace.LastAt.Sub(peace.OpenedAt).Round(time.Millisecond), war.LastAt.Sub(war.OpenedAt).Round(time.Millisecond),
+		overhead(peace), overhead(war))
 
 	p.begin("exposure.yaml", "to be stopped")
 	for end := time.Now().Add(10 * time.Second); !p.sim.State().On; time.Sleep(time.Millisecond) {
@@ -345,7 +356,8 @@ func TestARunGoesOnAndRFOffIsAnsweredWhileTheServerIsBesieged(t *testing.T) {
 	}
 	var m runtime.MemStats
 	runtime.ReadMemStats(&m)
-	t.Logf("figure: besieged by %d connections so far (%d closed by the server, %d refused by the system, %d messages of streams); %d goroutines and %d MB with the load's own",
+	t.Logf("figure: besieged by %d connections so far (%d closed by the server, %d refused by the system, %d "+
+		"messages of streams); %d goroutines and %d MB with the load's own",
 		s.opened.Load(), s.cut.Load(), s.refused.Load(), s.events.Load(), runtime.NumGoroutine(), m.HeapInuse>>20)
 	const within = time.Second
 	asked := time.Now()
@@ -366,7 +378,8 @@ func TestARunGoesOnAndRFOffIsAnsweredWhileTheServerIsBesieged(t *testing.T) {
 		time.Sleep(time.Millisecond)
 	}
 	off := time.Since(asked)
-	t.Logf("figure: besieged, RF off was answered after %v and RF was off after %v (at most %v, slack %v)", answered.Round(time.Millisecond), off.Round(time.Millisecond),
+	t.Logf("figure: besieged, RF off was answered after %v and RF was off after %v (at most %v, slack %v)",
+		answered.Round(time.Millisecond), off.Round(time.Millisecond),
 		within, (within - max(answered, off)).Round(time.Millisecond))
 	if status != http.StatusSeeOther || answered > within || off > within {
 		t.Errorf("RF off: status %d after %v, RF off after %v", status, answered, off)

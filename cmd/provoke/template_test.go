@@ -24,16 +24,18 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 		t.Fatal(err)
 	}
 	fields := regexp.MustCompile(`(?m)^   ([a-z_]+)\.([a-z_]+): (.*)$`).FindAllStringSubmatch(string(doc), -1)
-	const least = "provoke: plan 1\nbench: bench.yaml\ngrid:\n  - {list: [2 MHz, 5 MHz]}\ndwell: 150 ms\nrecover_within: 2 s\n"
+	const least = "provoke: plan 1\nbench: bench.yaml\ngrid:\n  - {list: [2 MHz, 5 MHz]}\ndwell: 150 " +
+		"ms\nrecover_within: 2 s\n"
 	for name, c := range map[string]struct {
 		fixture simbench.Fixture
 		plan    string
 	}{
-		"baseline":       {simbench.Cable, "kind: baseline\nlevel: 1 mA\n"},
-		"exposure":       {simbench.Cable, "kind: exposure\nlevel: 1 mA\nmodulation: AM 80 % 1 kHz\n"},
-		"control":        {simbench.Cable, "kind: control\nlevel: 1 mA\nmodulation: AM 80 % 1 kHz\n"},
-		"constant drive": {simbench.Cable, "kind: exposure\nmode: constant drive\ndrive: 5 mVpp\nmodulation: AM 80 % 1 kHz\n"},
-		"calibration":    {simbench.Jig50, "kind: calibration\nfixture: jig50\nlevel: 1 mA\n"},
+		"baseline": {simbench.Cable, "kind: baseline\nlevel: 1 mA\n"},
+		"exposure": {simbench.Cable, "kind: exposure\nlevel: 1 mA\nmodulation: AM 80 % 1 kHz\n"},
+		"control":  {simbench.Cable, "kind: control\nlevel: 1 mA\nmodulation: AM 80 % 1 kHz\n"},
+		"constant drive": {simbench.Cable,
+			"kind: exposure\nmode: constant drive\ndrive: 5 mVpp\nmodulation: AM 80 % 1 kHz\n"},
+		"calibration": {simbench.Jig50, "kind: calibration\nfixture: jig50\nlevel: 1 mA\n"},
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
 			sim := simbench.New(simbench.Config{Speed: 40, Fixture: c.fixture})
@@ -51,7 +53,8 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 				if m := regexp.MustCompile(`^([a-z_]+):`).FindStringSubmatch(line); m != nil {
 					section = m[1]
 				}
-				if m := regexp.MustCompile(`^ +address: (\S+)`).FindStringSubmatch(line); m != nil && at[section] == "" {
+				if m := regexp.MustCompile(`^ +address: (\S+)`).FindStringSubmatch(line); m != nil &&
+					at[section] == "" {
 					at[section] = m[1]
 				}
 			}
@@ -67,7 +70,8 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 			typeIn(t, "bench.yaml", own)
 			if name == "constant drive" { // which bench asks for: an amplifier's gain that was measured
 				text, _ := os.ReadFile("bench.yaml")
-				os.WriteFile("bench.yaml", []byte(strings.Replace(string(text), "  # gain_measured:", "  gain_measured:", 1)), 0o644)
+				os.WriteFile("bench.yaml", []byte(strings.Replace(string(text), "  # gain_measured:",
+					"  gain_measured:", 1)), 0o644)
 			}
 			if err := os.WriteFile("p.yaml", []byte(least+c.plan), 0o644); err != nil {
 				t.Fatal(err)
@@ -76,8 +80,10 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 				t.Fatalf("%d %s%s", code, out, errs)
 			}
 			var out bytes.Buffer
-			w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out, Now: time.Now}
-			if code := run(w, []string{"run", "p.yaml", "--job", "j.provoke", "--arm"}); code != terminal.ExitDone || !strings.Contains(out.String(), "done: 0 of ") {
+			w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out,
+				Now: time.Now}
+			if code := run(w, []string{"run", "p.yaml", "--job", "j.provoke", "--arm"}); code != terminal.ExitDone ||
+				!strings.Contains(out.String(), "done: 0 of ") {
 				t.Errorf("exit code %d\n%s", code, out.String())
 			}
 			if abuses := sim.Abuses(); len(abuses) > 0 {

@@ -14,7 +14,8 @@ import (
 
 func TestHelpAndVersionAreWordsToo(t *testing.T) {
 	for _, pair := range [][2][]string{
-		{{"help"}, {"--help"}}, {{"version"}, {"--version"}}, {{"help", "off"}, {"off", "--help"}}, {{"help", "design", "clamp"}, {"design", "clamp", "--help"}},
+		{{"help"}, {"--help"}}, {{"version"}, {"--version"}}, {{"help", "off"}, {"off", "--help"}},
+		{{"help", "design", "clamp"}, {"design", "clamp", "--help"}},
 	} {
 		code, word, _ := journalRun(pair[0]...)
 		code2, flag, _ := journalRun(pair[1]...)
@@ -22,7 +23,8 @@ func TestHelpAndVersionAreWordsToo(t *testing.T) {
 			t.Errorf("%q says %q (%d), %q says %q (%d)", pair[0], word, code, pair[1], flag, code2)
 		}
 	}
-	if code, _, errs := journalRun("help", "nonsense"); code != terminal.ExitUsage || !strings.Contains(errs, "nonsense") {
+	if code, _, errs := journalRun("help", "nonsense"); code != terminal.ExitUsage ||
+		!strings.Contains(errs, "nonsense") {
 		t.Errorf("%d %q", code, errs)
 	}
 }
@@ -50,7 +52,8 @@ func TestTheHelpOfTheSimulatorListsWhatItsInstrumentsUnderstand(t *testing.T) {
 	b := simbench.New(simbench.Config{})
 	defer b.Close()
 	hand := strings.NewReplacer("[", "", "]", "").Replace(strings.Join(b.Commands("hand"), " "))
-	for _, m := range regexp.MustCompile(`(?m)^    (?:and )?([A-Z][A-Za-z:]+)`).FindAllStringSubmatch(new(simulateCommand).Help(), -1) {
+	for _, m := range regexp.MustCompile(`(?m)^    (?:and )?([A-Z][A-Za-z:]+)`).FindAllStringSubmatch(
+		new(simulateCommand).Help(), -1) {
 		if m[1] = strings.TrimSuffix(m[1], ":"); !strings.Contains(hand, m[1]) {
 			t.Errorf("the help tells of %s, which the hand does not understand: %s", m[1], hand)
 		}
@@ -59,11 +62,13 @@ func TestTheHelpOfTheSimulatorListsWhatItsInstrumentsUnderstand(t *testing.T) {
 
 func TestAnAddressThatDoesNotAnswerIsToldOnce(t *testing.T) {
 	b := simbench.New(simbench.Config{}) // listens nowhere
-	file := strings.NewReplacer("5001", "1", "5002", "2", "5003", "3", "5004", "4", "5005", "5", "5006", "6").Replace(string(b.BenchFile()))
+	file := strings.NewReplacer("5001", "1", "5002", "2", "5003", "3", "5004", "4", "5005", "5",
+		"5006", "6").Replace(string(b.BenchFile()))
 	b.Close()
 	dir := writeAll(t, map[string]string{"bench.yaml": file})
 	var out, said bytes.Buffer
-	code := run(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &said}, []string{"off", filepath.Join(dir, "bench.yaml")})
+	code := run(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &said},
+		[]string{"off", filepath.Join(dir, "bench.yaml")})
 	errs := said.String()
 	if code != terminal.ExitRFUnknown {
 		t.Errorf("exit code %d", code)
@@ -95,11 +100,13 @@ func TestARemedyWithoutASpreadHasNoLimits(t *testing.T) {
 		}
 	}
 	says(t, terminal.ExitDone, []string{"remedy", remedyFolder + "parts.yaml"}, "nothing of it was measured")
-	out := says(t, terminal.ExitDone, []string{"remedy", filepath.Join(dir, "parts.yaml")}, "limits: none", "yes, as modelled")
+	out := says(t, terminal.ExitDone, []string{"remedy", filepath.Join(dir, "parts.yaml")}, "limits: none",
+		"yes, as modelled")
 	if strings.Contains(out, "over the whole spread") || strings.Contains(out, "in the middle of the spread") {
 		t.Errorf("tells of a spread that there is not:\n%s", out)
 	}
-	out = says(t, terminal.ExitDone, []string{"remedy", filepath.Join(dir, "parts.yaml"), "--json"}, `"worst_low_db": null`, `"same_drive_low_db": null`)
+	out = says(t, terminal.ExitDone, []string{"remedy", filepath.Join(dir, "parts.yaml"), "--json"},
+		`"worst_low_db": null`, `"same_drive_low_db": null`)
 	if strings.Contains(out, `"surely": true`) {
 		t.Error("nothing is sure without limits")
 	}

@@ -69,7 +69,8 @@ func ParseAbout(name string, data []byte) (*About, problem.List) {
 	for _, k := range AboutKeys() {
 		v := a.Value(k.Path)
 		if n := len([]rune(v)); n > longestAbout {
-			a.doc.Problem(k.Path, fmt.Sprintf("%s has %d characters; at most %d stand on the first page", k.Path, n, longestAbout), "put the rest into a note (provoke note)")
+			a.doc.Problem(k.Path, fmt.Sprintf("%s has %d characters; at most %d stand on the first page", k.Path,
+				n, longestAbout), "put the rest into a note (provoke note)")
 		}
 		if a.doc.Taken(k.Path) && k.Takes == "a text" && strings.TrimSpace(v) == "" {
 			a.doc.Problem(k.Path, k.Path+" is empty", "give it a value or remove the key")
@@ -125,14 +126,20 @@ func (a *About) Contradictions(j Job) (problem.List, error) {
 			against(key, text, by[i]+says, hint, same)
 		}
 	}
-	each("sample.serial", " recorded", "is the file about another sample? "+correct+", or name the runs of this sample with --run", func(r result.Run) string { return sampleOf(j, r).serial }, sameWords)
-	each("temperature", " recorded", correct, func(r result.Run) string { return r.Opened.Temperature }, sameTemperature)
+	each("sample.serial", " recorded", "is the file about another sample? "+correct+
+		", or name the runs of this sample with --run", func(r result.Run) string { return sampleOf(j, r).serial },
+		sameWords)
+	each("temperature", " recorded", correct, func(r result.Run) string { return r.Opened.Temperature },
+		sameTemperature)
 	each("humidity", " recorded", correct, func(r result.Run) string { return r.Opened.Humidity }, sameWords)
-	if known := plan.DecisionRule(""); known.UnmarshalText([]byte(a.DecisionRule)) == nil { // other words stand beside it
-		each("decision_rule", " took for its rule", "the rule stands in the plan, as decision_rule, before the run", ruleOf, sameWords)
+	// other words stand beside it
+	if known := plan.DecisionRule(""); known.UnmarshalText([]byte(a.DecisionRule)) == nil {
+		each("decision_rule", " took for its rule", "the rule stands in the plan, as decision_rule, before the run",
+			ruleOf, sameWords)
 	}
 	if _, last := tested(runs); a.Issued.Format(day) < last && !a.Issued.IsZero() {
-		a.doc.Problem("issued", fmt.Sprintf("the report is issued on %s, before the test was over on %s", a.Issued.Format(day), last), "a report is issued after its test")
+		a.doc.Problem("issued", fmt.Sprintf("the report is issued on %s, before the test was over on %s",
+			a.Issued.Format(day), last), "a report is issued after its test")
 	}
 	if l := reportedBy(j.Runs); l != nil {
 		const by = "the laboratory's report in the job says"
@@ -252,16 +259,24 @@ func (p *Report) items() []item {
 	add("Report number", "", "report", "")
 	add("Date of test", p.tested(), "", "")
 	add("Date of issue", "", "issued", "")
-	add("Sample", p.recorded(func(r result.Run) string { return sampleOf(j, r).name }), "sample.type", "dut.description in the bench file before the next run")
-	add("Serial number", p.recorded(func(r result.Run) string { return sampleOf(j, r).serial }), "sample.serial", "dut.serial in the bench file before the next run")
+	add("Sample", p.recorded(func(r result.Run) string { return sampleOf(j, r).name }), "sample.type",
+		"dut.description in the bench file before the next run")
+	add("Serial number", p.recorded(func(r result.Run) string { return sampleOf(j, r).serial }), "sample.serial",
+		"dut.serial in the bench file before the next run")
 	add("Firmware", "", "sample.firmware", "")
 	add("Operating mode", "", "sample.operating_mode", "")
 	add("Auxiliary equipment", "", "sample.auxiliary_equipment", "")
-	out = append(out, item{name: "Performance criterion", text: p.criteria()}, item{name: "Decision rule", text: p.rules()},
-		item{name: "Uncertainty", text: p.U, also: "the bench file that the run used, which the job does not hold or this program does not read"})
-	add("Temperature", p.recorded(func(r result.Run) string { return r.Opened.Temperature }), "temperature", "provoke run --temperature next time")
-	add("Relative humidity", p.recorded(func(r result.Run) string { return r.Opened.Humidity }), "humidity", "provoke run --humidity next time")
-	return append(out, item{name: "Scope", text: "The results relate only to the item tested, as it was set up and operated for these runs."})
+	out = append(out, item{name: "Performance criterion", text: p.criteria()},
+		item{name: "Decision rule", text: p.rules()},
+		item{name: "Uncertainty", text: p.U,
+			also: "the bench file that the run used, which the job does not hold or this program does not read"})
+	add("Temperature", p.recorded(func(r result.Run) string { return r.Opened.Temperature }), "temperature",
+		"provoke run --temperature next time")
+	add("Relative humidity", p.recorded(func(r result.Run) string { return r.Opened.Humidity }), "humidity",
+		"provoke run --humidity next time")
+	return append(out,
+		item{name: "Scope",
+			text: "The results relate only to the item tested, as it was set up and operated for these runs."})
 }
 
 // recorded joins what the runs told say of one thing; "" where none says anything.
@@ -286,7 +301,8 @@ func (p *Report) tested() string {
 	for _, more := range []struct {
 		words string
 		of    func(result.Run) string
-	}{{", by ", func(r result.Run) string { return r.Opened.Operator }}, {", in ", func(r result.Run) string { return r.Opened.Room }}} {
+	}{{", by ", func(r result.Run) string { return r.Opened.Operator }},
+		{", in ", func(r result.Run) string { return r.Opened.Room }}} {
 		if s := p.recorded(more.of); s != "" {
 			text += more.words + s
 		}
@@ -301,7 +317,8 @@ func (p *Report) criteria() string {
 	for _, c := range []struct {
 		class       event.Class
 		key, letter string
-	}{{event.NoUpset, "no_upset", "A"}, {event.DuringOnly, "during", "B"}, {event.RecoversLater, "later", "B"}, {event.NeedsReset, "reset", "C"}, {event.NotRecovered, "not_recovered", "D"}} {
+	}{{event.NoUpset, "no_upset", "A"}, {event.DuringOnly, "during", "B"}, {event.RecoversLater, "later", "B"},
+		{event.NeedsReset, "reset", "C"}, {event.NotRecovered, "not_recovered", "D"}} {
 		text := c.letter
 		if given := p.Job.About.Value("criteria." + c.key); given != "" {
 			text = given + givenMark
@@ -324,7 +341,8 @@ func (p *Report) criteria() string {
 	}
 	text := strings.Join(out, "; ")
 	if own > 0 {
-		text += ". Letters by the class of the upset, after IEC 61000-4-6, clause 9 (from memory, not verified against the standard's text)"
+		text += ". Letters by the class of the upset, after IEC 61000-4-6, clause 9 (from memory, not verified " +
+			"against the standard's text)"
 	}
 	return text
 }
@@ -337,7 +355,8 @@ func (p *Report) seen(class event.Class) string {
 		if r.Run.Opened.RunKind == plan.Baseline { // false alarms
 			continue
 		}
-		has := class == event.NoUpset && (r.Findings.Marks > 0 || r.Findings.Swept != nil && r.Findings.Swept.Upsets > 0)
+		has := class == event.NoUpset && (r.Findings.Marks > 0 || r.Findings.Swept != nil &&
+			r.Findings.Swept.Upsets > 0)
 		for _, s := range r.Run.Steps {
 			has = has || s.Outcome.Upset && s.Class == class
 		}

@@ -47,13 +47,15 @@ var Kinds = map[Kind]struct {
 	KindHint:      {OnTerminal, "an option of the command; page and report have every row"},
 	KindChart:     {OnPage | InPrint, "a terminal draws nothing; its numbers are in the tables"},
 	KindProfile:   {OnPage | InPrint, "hundreds of rows; --json has them, and the CSV files of the report"},
-	KindDrive:     {InPrint, "for whoever repeats the run by hand; the page shows the drive of each attempt, --json of provoke journal each step"},
-	KindSafing:    {OnPage | InPrint, "provoke journal prints it; the sentence on the end of the run says the outcome"},
-	KindShort:     {OnTerminal | OnPage, "the report lists it among the deviations"},
-	KindFolded:    {OnTerminal, "page and report have a row for each frequency"},
-	KindGain:      {OnPage, "the report draws both profiles in one chart; the gain stands in its table"},
-	KindCounts:    {OnTerminal | OnPage, "the report has them row by row on the same page"},
-	KindSides:     {OnTerminal | OnPage, "the report says it under the verdict"},
+	KindDrive: {InPrint,
+		"for whoever repeats the run by hand; the page shows the drive of each attempt, --json of provoke journal " +
+			"each step"},
+	KindSafing: {OnPage | InPrint, "provoke journal prints it; the sentence on the end of the run says the outcome"},
+	KindShort:  {OnTerminal | OnPage, "the report lists it among the deviations"},
+	KindFolded: {OnTerminal, "page and report have a row for each frequency"},
+	KindGain:   {OnPage, "the report draws both profiles in one chart; the gain stands in its table"},
+	KindCounts: {OnTerminal | OnPage, "the report has them row by row on the same page"},
+	KindSides:  {OnTerminal | OnPage, "the report says it under the verdict"},
 }
 
 // Reaches reports that a face tells a kind.

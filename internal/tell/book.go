@@ -202,7 +202,8 @@ func (b *Book) Repeats() ([]result.Run, error) {
 // same are the runs that repeat a run, that one among them.
 func (b *Book) same(r result.Run) ([]result.Run, error) {
 	all, err := b.whole(func(h result.Run) bool {
-		return h.Opened.RunKind == r.Opened.RunKind && h.Opened.Plan.SHA256 == r.Opened.Plan.SHA256 && h.Opened.Bench.SHA256 == r.Opened.Bench.SHA256
+		return h.Opened.RunKind == r.Opened.RunKind && h.Opened.Plan.SHA256 == r.Opened.Plan.SHA256 &&
+			h.Opened.Bench.SHA256 == r.Opened.Bench.SHA256
 	})
 	return analysis.Repeatable(all, r), err
 }
@@ -236,7 +237,8 @@ func (b *Book) Compare(before, after int, margin rf.Gain) (c analysis.Comparison
 	if err != nil {
 		return c, runs, err
 	}
-	return analysis.Compare(runs[0], runs[1], uncertainty.BasisOf(runs[0], runs[1], repeats, b.Bench, margin)), runs, nil
+	return analysis.Compare(runs[0], runs[1], uncertainty.BasisOf(runs[0], runs[1], repeats, b.Bench, margin)),
+		runs, nil
 }
 
 // Laboratory is what a laboratory reported, as the newest entry says, and the run that holds it; 0 for none.
@@ -259,7 +261,8 @@ var ErrConfidence = errors.New("the confidence")
 
 // Beside holds what a laboratory reported against a run of the product as the laboratory had it. coupling says how an
 // e.m.f. drives the product, by a model of the cable; nil where only a range is known.
-func (b *Book) Beside(lab event.LaboratoryFailures, number int, confidence rf.Fraction, coupling func(rf.Frequency) (over, half rf.Gain, source string, err error)) (analysis.BesideLaboratory, error) {
+func (b *Book) Beside(lab event.LaboratoryFailures, number int, confidence rf.Fraction,
+	coupling func(rf.Frequency) (over, half rf.Gain, source string, err error)) (analysis.BesideLaboratory, error) {
 	r, err := b.Run(number)
 	if err != nil {
 		return analysis.BesideLaboratory{}, err
@@ -322,7 +325,8 @@ func (b *Book) Studies(r result.Run) ([]Study, error) {
 		return nil, err
 	}
 	out := Studies(r, others)
-	if same, err := b.same(r); err == nil && len(same) > 1 && same[len(same)-1].Number == r.Number && r.Opened.RunKind == plan.Exposure {
+	if same, err := b.same(r); err == nil && len(same) > 1 && same[len(same)-1].Number == r.Number &&
+		r.Opened.RunKind == plan.Exposure {
 		t, err := b.Repeat(Numbers(same), 0)
 		if err != nil {
 			return nil, err
@@ -375,7 +379,8 @@ func (b *Book) Onsets(r result.Run, f analysis.Findings) (Onsets, error) {
 		}
 	}
 	if f.Stability != nil {
-		if u, err := uncertainty.OfCurrent(o.Bench, f.Stability.Frequency, uncertainty.Conditions{Repeated: spread.At}, uncertainty.DefaultConfidence); err == nil {
+		if u, err := uncertainty.OfCurrent(o.Bench, f.Stability.Frequency, uncertainty.Conditions{Repeated: spread.At},
+			uncertainty.DefaultConfidence); err == nil {
 			o.Check = u
 		}
 	}
@@ -406,6 +411,7 @@ func (o Onsets) Remark() string {
 		}
 		return "uncertainty of the onsets: not stated, " + o.Why
 	}
-	return fmt.Sprintf("the onset lies from … to … with a confidence of %v: between stood and upset, each current known to %s, from bench %q; %s",
+	return fmt.Sprintf("the onset lies from … to … with a confidence of %v: between stood and upset, each current "+
+		"known to %s, from bench %q; %s",
 		o.Worst.Expanded.Confidence, o.Worst.Says(), o.Bench.Name, o.Worst.Rests())
 }

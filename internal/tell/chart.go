@@ -170,7 +170,8 @@ func onsetSpots(f analysis.Findings) (out []Spot) {
 	for _, p := range f.Points {
 		if p.Onset.Known() {
 			s := spot(p.Frequency, p.Onset)
-			s.Run, s.Says = f.Run, fmt.Sprintf("%v, run %d: %s; wanted %v, margin %s", p.Frequency, f.Run, OnsetWords(p), p.Wanted, GainWords(p.Margin, p.MarginBound))
+			s.Run, s.Says = f.Run, fmt.Sprintf("%v, run %d: %s; wanted %v, margin %s", p.Frequency,
+				f.Run, OnsetWords(p), p.Wanted, GainWords(p.Margin, p.MarginBound))
 			out = append(out, s)
 		}
 	}

@@ -37,13 +37,19 @@ func reachedChart(f analysis.Findings) (Chart, bool) {
 	}
 	wanted := wantedSpots(f.Points)
 	c := Chart{
-		ID: fmt.Sprintf("figure-reached-%d", f.Run), Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
-		Caption: "Highest current at each frequency" + originWords(f.Points) + ". Where the product upset, RF went off at once.", Tall: 1,
+		ID:    fmt.Sprintf("figure-reached-%d", f.Run),
+		Title: fmt.Sprintf("Current reached against the level wanted, run %d", f.Run),
+		Caption: "Highest current at each frequency" + originWords(f.Points) +
+			". Where the product upset, RF went off at once.", Tall: 1,
 	}
-	if !c.OverFrequency("current on the cable (dBµA)", reached, upset, short, wanted) || len(reached)+len(upset)+len(short) == 0 {
+	if !c.OverFrequency("current on the cable (dBµA)", reached, upset, short, wanted) ||
+		len(reached)+len(upset)+len(short) == 0 {
 		return c, false
 	}
-	c.draw("missing", Bar, Lacking, missingBars(f.Points, func(p analysis.Point) (rf.Current, bool) { return p.Reached, p.NotReached }))
+	c.draw("missing", Bar, Lacking, missingBars(f.Points, func(p analysis.Point) (rf.Current, bool) {
+		return p.Reached,
+			p.NotReached
+	}))
 	c.draw("reached, no upset", Dot, After, reached)
 	c.draw("level not reached", Square, Before, short)
 	c.draw(WantedWords(f), Dash, Wanted, wanted)
@@ -66,7 +72,8 @@ func originWords(points []analysis.Point) string {
 	if n == 0 {
 		return ""
 	}
-	return fmt.Sprintf(" (at %s not measured but asked for or predicted, see the table)", english.Count(n, "frequency", "frequencies"))
+	return fmt.Sprintf(" (at %s not measured but asked for or predicted, see the table)",
+		english.Count(n, "frequency", "frequencies"))
 }
 
 // missingBars are bars from a level to the one wanted.
@@ -87,12 +94,14 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 	var second []Spot
 	c := Chart{
 		ID: profileID(b.Run), Title: fmt.Sprintf("Immunity profile, run %d", b.Run),
-		Caption: "Onset of upset against frequency. An open sign with an arrow is a bound: up, the product upsets above it or not at all; down, at it or below. A bar is what is missing to the level wanted.",
-		Tall:    1.12,
+		Caption: "Onset of upset against frequency. An open sign with an arrow is a bound: up, the product upsets " +
+			"above it or not at all; down, at it or below. A bar is what is missing to the level wanted.",
+		Tall: 1.12,
 	}
 	name := fmt.Sprintf("run %d", b.Run)
 	if a != nil {
-		c.ID, c.Title = "figure-compare", fmt.Sprintf("Immunity profile before (run %d) and after (run %d)", b.Run, a.Run)
+		c.ID, c.Title = "figure-compare", fmt.Sprintf("Immunity profile before (run %d) and after (run %d)",
+			b.Run, a.Run)
 		name = "before"
 		if second = onsetSpots(*a); len(wanted) == 0 {
 			wanted = wantedSpots(a.Points)
@@ -101,9 +110,10 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 	if !c.OverFrequency(onsetLabel, first, second, wanted) {
 		return c, false
 	}
-	c.draw("missing to the level wanted", Bar, Lacking, missingBars(b.Points, func(p analysis.Point) (rf.Current, bool) {
-		return p.Onset, p.Upset && p.Margin < 0 && p.Onset.In() < p.Wanted.In()
-	}))
+	c.draw("missing to the level wanted", Bar, Lacking,
+		missingBars(b.Points, func(p analysis.Point) (rf.Current, bool) {
+			return p.Onset, p.Upset && p.Margin < 0 && p.Onset.In() < p.Wanted.In()
+		}))
 	c.draw(name, Dot, Before, first)
 	c.draw("after", Square, After, second)
 	c.draw(WantedWords(b), Dash, Wanted, wanted)
@@ -222,7 +232,8 @@ func readingChart(r result.Run, s *result.Step, m event.Monitor) Chart {
 		span.left, span.right = math.Min(span.left, at), math.Max(span.right, at)
 	}
 	if m.HasBaseline {
-		span.bottom, span.top = math.Min(span.bottom, m.Baseline-m.Tolerance), math.Max(span.top, m.Baseline+m.Tolerance)
+		span.bottom, span.top = math.Min(span.bottom, m.Baseline-m.Tolerance), math.Max(span.top,
+			m.Baseline+m.Tolerance)
 	}
 	level, _ := s.Level()
 	c := Chart{
@@ -240,11 +251,14 @@ func readingChart(r result.Run, s *result.Step, m event.Monitor) Chart {
 	if height <= 0 {
 		height = math.Max(math.Abs(span.top)*0.01, 1e-9)
 	}
-	c.X = Axis{Labels: []string{"time since RF came to the level (s)"}, Low: span.left - 0.03*width, High: span.right + 0.03*width, Ticks: 9}
-	c.Y = Axis{Labels: []string{whole, "reading" + unit, "reading"}, Low: span.bottom - 0.08*height, High: span.top + 0.24*height, Ticks: 5}
+	c.X = Axis{Labels: []string{"time since RF came to the level (s)"}, Low: span.left - 0.03*width,
+		High: span.right + 0.03*width, Ticks: 9}
+	c.Y = Axis{Labels: []string{whole, "reading" + unit, "reading"}, Low: span.bottom - 0.08*height,
+		High: span.top + 0.24*height, Ticks: 5}
 	tolerance := m.HasBaseline && m.Tolerance > 0
 	if tolerance {
-		c.draw("baseline and tolerance", Within, Calm, []Spot{{Y: m.Baseline - m.Tolerance, To: m.Baseline + m.Tolerance}})
+		c.draw("baseline and tolerance", Within,
+			Calm, []Spot{{Y: m.Baseline - m.Tolerance, To: m.Baseline + m.Tolerance}})
 	}
 	c.draw("RF on", Band, RFOn, []Spot{{X: data.on, To: data.off}})
 	if m.HasBaseline {
@@ -270,7 +284,8 @@ const mostMessages = 6
 func (c *Chart) events(events []event.Reading, file string) {
 	var lines, numbered []Spot
 	var messages []string
-	for _, x := range slices.SortedStableFunc(slices.Values(events), func(a, b event.Reading) int { return cmp.Compare(a.After, b.After) }) {
+	for _, x := range slices.SortedStableFunc(slices.Values(events),
+		func(a, b event.Reading) int { return cmp.Compare(a.After, b.After) }) {
 		at := x.After.Std().Seconds()
 		lines = append(lines, Spot{X: at, Y: -everywhere}, Spot{X: at, Y: everywhere}, gap)
 		if text := cmp.Or(x.Why, x.Text, "no text"); !slices.Contains(messages, text) {
@@ -283,7 +298,8 @@ func (c *Chart) events(events []event.Reading, file string) {
 	c.draw("", Count, Upset, numbered)
 	for i, text := range messages {
 		if i == mostMessages {
-			c.explain(true, fmt.Sprintf("and %s, in %s", english.Count(len(messages)-i, "further message", "further messages"), file), Upright, Event)
+			c.explain(true, fmt.Sprintf("and %s, in %s",
+				english.Count(len(messages)-i, "further message", "further messages"), file), Upright, Event)
 			break
 		}
 		if r := []rune(text); len(r) > 240 {

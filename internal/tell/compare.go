@@ -36,7 +36,8 @@ func (c CompareTold) GainOf() string {
 }
 
 // Compared works out what two runs show; held, where it is not nil, holds the comparison to more.
-func (b *Book) Compared(before, after int, margin rf.Gain, held func(*analysis.Comparison, [2]result.Run)) (CompareTold, error) {
+func (b *Book) Compared(before, after int, margin rf.Gain, held func(*analysis.Comparison, [2]result.Run)) (CompareTold,
+	error) {
 	c, runs, err := b.Compare(before, after, margin)
 	if err != nil {
 		return CompareTold{}, err
@@ -44,7 +45,8 @@ func (b *Book) Compared(before, after int, margin rf.Gain, held func(*analysis.C
 	if held != nil {
 		held(&c, runs)
 	}
-	t := CompareTold{Comparison: c, Words: strings.Replace(VerdictWords(c), string(c.Verdict), fixWords(c.Verdict), 1), Mark: judgementMarks[c.Verdict]}
+	t := CompareTold{Comparison: c, Words: strings.Replace(VerdictWords(c), string(c.Verdict), fixWords(c.Verdict), 1),
+		Mark: judgementMarks[c.Verdict]}
 	if t.Mark == "good" && len(c.Reservations) > 0 {
 		t.Mark = "warn"
 	}
@@ -55,12 +57,15 @@ func (b *Book) Compared(before, after int, margin rf.Gain, held func(*analysis.C
 }
 
 // judgementMarks are how judgements are marked.
-var judgementMarks = map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn", analysis.NoDifference: "warn", analysis.Worse: "bad"}
+var judgementMarks = map[analysis.Judgement]string{analysis.Shown: "good", analysis.NotShown: "warn",
+	analysis.NoDifference: "warn", analysis.Worse: "bad"}
 
 // Section tells the comparison.
 func (c CompareTold) Section() Section {
-	s := Section{ID: fmt.Sprintf("compare-%d", c.After.Run), Title: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run)}
-	s.add(Block{Verdict: &Verdict{Words: english.FirstUpper(c.Words), Mark: c.Mark, Reasons: c.reasons(), Reservations: c.Reservations, Of: c.of()}})
+	s := Section{ID: fmt.Sprintf("compare-%d", c.After.Run),
+		Title: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run)}
+	s.add(Block{Verdict: &Verdict{Words: english.FirstUpper(c.Words), Mark: c.Mark, Reasons: c.reasons(),
+		Reservations: c.Reservations, Of: c.of()}})
 	for _, f := range []analysis.Findings{c.Before, c.After} {
 		side := "Before"
 		if f.Run == c.After.Run {
@@ -144,10 +149,12 @@ func (c CompareTold) rest() []string {
 	}
 	var out []string
 	if rest > 0 {
-		out = append(out, fmt.Sprintf("%s: no upset in either run.", english.Count(rest, "other frequency", "other frequencies")))
+		out = append(out, fmt.Sprintf("%s: no upset in either run.",
+			english.Count(rest, "other frequency", "other frequencies")))
 	}
 	if apart > 0 {
-		out = append(out, fmt.Sprintf("%s: exposed in only one of the runs, no upset there.", english.Count(apart, "other frequency", "other frequencies")))
+		out = append(out, fmt.Sprintf("%s: exposed in only one of the runs, no upset there.",
+			english.Count(apart, "other frequency", "other frequencies")))
 	}
 	return out
 }
@@ -155,9 +162,11 @@ func (c CompareTold) rest() []string {
 // foldedTable has the frequencies that upset in one of the runs; neighbours with the same verdict, and the same kind of
 // reason, in one row.
 func foldedTable(c analysis.Comparison) Table {
-	t := Table{ID: "compared-in-short", Title: "Frequencies that upset before or after", Note: english.FirstUpper(InDrive(c)), Columns: []Column{
-		words("frequency"), words("onset before"), words("onset after"), words("gain"), currentIn("required"), words("verdict"), words("why"),
-	}}
+	t := Table{ID: "compared-in-short", Title: "Frequencies that upset before or after",
+		Note: english.FirstUpper(InDrive(c)), Columns: []Column{
+			words("frequency"), words("onset before"), words("onset after"), words("gain"), currentIn("required"),
+			words("verdict"), words("why"),
+		}}
 	var group []analysis.ComparedPoint
 	flush := func() {
 		if len(group) > 0 {
@@ -185,7 +194,8 @@ var anyFigure = regexp.MustCompile(`\d+(\.\d+)?`)
 func alike(a, b analysis.ComparedPoint) bool {
 	kind := func(p analysis.ComparedPoint) string {
 		before, after := p.Onsets()
-		return fmt.Sprint(p.Verdict, before.Bound(), after.Bound(), before.Known(), after.Known(), p.GainBound, p.Gain.Finite(), anyFigure.ReplaceAllString(p.Why, "#"))
+		return fmt.Sprint(p.Verdict, before.Bound(), after.Bound(), before.Known(), after.Known(), p.GainBound,
+			p.Gain.Finite(), anyFigure.ReplaceAllString(p.Why, "#"))
 	}
 	return kind(a) == kind(b)
 }
@@ -195,7 +205,8 @@ func groupRow(group []analysis.ComparedPoint) []Cell {
 	before, after := p.Onsets()
 	verdict := say(fixWords(p.Verdict)).marked(judgementMarks[p.Verdict])
 	if len(group) == 1 {
-		return []Cell{Frequency(p.Frequency), Amount(before), Amount(after), gain(p.Gain, p.GainBound), Amount(p.Required), verdict, say(p.Why)}
+		return []Cell{Frequency(p.Frequency), Amount(before), Amount(after), gain(p.Gain, p.GainBound),
+			Amount(p.Required), verdict, say(p.Why)}
 	}
 	low, high := [2]rf.Current{before, after}, [2]rf.Current{before, after}
 	worst, least, most := p, p.Gain, p.Gain
@@ -227,13 +238,15 @@ func groupRow(group []analysis.ComparedPoint) []Cell {
 	if !strings.Contains(why, "at "+worst.Frequency.String()) {
 		why += fmt.Sprintf(" (the lowest, at %v)", worst.Frequency)
 	}
-	return []Cell{say(fmt.Sprintf("%v to %v (%d)", p.Frequency, group[len(group)-1].Frequency, len(group))), span(low[0], high[0]),
+	return []Cell{say(fmt.Sprintf("%v to %v (%d)", p.Frequency, group[len(group)-1].Frequency, len(group))),
+		span(low[0], high[0]),
 		span(low[1], high[1].WithBound(rf.Exactly)), say(gained), Amount(p.Required), verdict, say(why)}
 }
 
 // gainChart shows the gain of the onset over frequency.
 func gainChart(c analysis.Comparison) (Chart, bool) {
-	chart := Chart{ID: fmt.Sprintf("gain-%d", c.After.Run), Title: fmt.Sprintf("Gain of run %d over run %d", c.After.Run, c.Before.Run), Tall: 0.8}
+	chart := Chart{ID: fmt.Sprintf("gain-%d", c.After.Run), Title: fmt.Sprintf("Gain of run %d over run %d",
+		c.After.Run, c.Before.Run), Tall: 0.8}
 	var spots []Spot
 	for _, p := range c.Points {
 		if g := float64(p.Gain); p.GainBound != rf.Unknown && !math.IsNaN(g) && !math.IsInf(g, 0) {

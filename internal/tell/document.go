@@ -126,10 +126,13 @@ func (p *Report) sections() []Section {
 		}
 	}
 	if c := p.Comparison; c != nil {
-		annex("annex-compare", fmt.Sprintf("Frequencies of runs %d and %d compared", c.Before.Run, c.After.Run), compared.without(false).tables()...)
+		annex("annex-compare", fmt.Sprintf("Frequencies of runs %d and %d compared", c.Before.Run, c.After.Run),
+			compared.without(false).tables()...)
 	}
 	for i, r := range p.Detailed {
-		annex(fmt.Sprintf("profile-%d", r.Findings.Run), "Every frequency of "+strings.ToLower(runs[i].Title[:1])+runs[i].Title[1:], runs[i].without(false).tables()...)
+		annex(fmt.Sprintf("profile-%d", r.Findings.Run),
+			"Every frequency of "+strings.ToLower(runs[i].Title[:1])+runs[i].Title[1:],
+			runs[i].without(false).tables()...)
 	}
 	add(p.recordSection(annexes + 1))
 	number(out)
@@ -180,7 +183,8 @@ func (s Section) tables() (out []Table) {
 func (p *Report) printed(r RunTold) Section {
 	s := r.section()
 	if c := p.Comparison; c != nil && (c.Before.Run == r.Run.Number || c.After.Run == r.Run.Number) {
-		s.Blocks = slices.DeleteFunc(s.Blocks, func(b Block) bool { return b.Chart != nil && b.Chart.ID == profileID(r.Run.Number) })
+		s.Blocks = slices.DeleteFunc(s.Blocks,
+			func(b Block) bool { return b.Chart != nil && b.Chart.ID == profileID(r.Run.Number) })
 	}
 	if len(r.Findings.Points) > 0 && r.tells() {
 		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
@@ -250,13 +254,19 @@ func (p *Report) recordSection(annex int) Section {
 	if a := p.Job.About; a != nil {
 		s.say("", fmt.Sprintf("Given with the report: %s, SHA-256 %s.", a.Name, a.SHA256))
 	}
-	s.say("", "A journal is a chain: its head vouches for every record before it, and for the bench file, plan file and figures named above. Every number of this report follows from the journal in "+p.Job.Name+".")
-	s.say("", "Integrity hash of the job: "+p.Integrity+". It is the SHA-256 of one line “run NUMBER HEAD” for each run of the job in their order, each with a line feed at its end, HEAD being the hash of that journal's head. A later remark or picture gives the job another hash.")
+	s.say("",
+		"A journal is a chain: its head vouches for every record before it, and for the bench file, plan file and "+
+			"figures named above. Every number of this report follows from the journal in "+p.Job.Name+".")
+	s.say("", "Integrity hash of the job: "+p.Integrity+
+		". It is the SHA-256 of one line “run NUMBER HEAD” for each run of the job in their order, each with a line "+
+		"feed at its end, HEAD being the hash of that journal's head. A later remark or picture gives the job "+
+		"another hash.")
 	return s
 }
 
 func signatureSection() Section {
-	return Section{ID: "signatures", Title: "Signatures", Blocks: []Block{{Signatures: []string{"Measured by", "Checked by", "Released by"}}}}
+	return Section{ID: "signatures", Title: "Signatures",
+		Blocks: []Block{{Signatures: []string{"Measured by", "Checked by", "Released by"}}}}
 }
 
 // WantedWords returns the words for the level wanted in a legend, with the mark of a level profile that

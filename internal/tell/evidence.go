@@ -15,7 +15,8 @@ func evidenceTable(e evidence.Explanation) Table {
 	}}
 	for _, b := range e.Bands {
 		for _, l := range b.Lines {
-			t.Add(keep(analysis.Span(b.Band)), say(string(l.Topic)), say(l.For), say(string(l.Strength)), say(l.Compared))
+			t.Add(keep(analysis.Span(b.Band)), say(string(l.Topic)), say(l.For), say(string(l.Strength)),
+				say(l.Compared))
 		}
 	}
 	return t

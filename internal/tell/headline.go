@@ -44,10 +44,12 @@ func seen(f analysis.Findings) (text, mark string) {
 		if a.Alarms > 0 {
 			mark = "warn"
 		}
-		return english.Count(a.Alarms, "false alarm", "false alarms") + " in " + english.Count(a.Dwells, "dwell", "dwells") + " without RF", mark
+		return english.Count(a.Alarms, "false alarm", "false alarms") + " in " + english.Count(a.Dwells, "dwell",
+			"dwells") + " without RF", mark
 	}
 	if s := f.Swept; s != nil {
-		text = fmt.Sprintf("%s in %s, %s found", english.Count(s.Upsets, "upset", "upsets"), english.Count(s.Passes, "pass", "passes"), english.Count(s.Bands, "band", "bands"))
+		text = fmt.Sprintf("%s in %s, %s found", english.Count(s.Upsets, "upset", "upsets"),
+			english.Count(s.Passes, "pass", "passes"), english.Count(s.Bands, "band", "bands"))
 		if s.Upsets > 0 {
 			return text, "bad"
 		}
@@ -65,15 +67,20 @@ func seen(f analysis.Findings) (text, mark string) {
 		}
 		return text, "bad"
 	case f.Marks > 0 && f.Elsewhere == 0:
-		return english.Count(f.Marks, "upset was", "upsets were") + " marked by the operator, none in a step that was closed", "bad"
+		return english.Count(f.Marks, "upset was",
+			"upsets were") + " marked by the operator, none in a step that was closed", "bad"
 	case f.Elsewhere > 0:
-		return english.Count(f.Elsewhere, "upset", "upsets") + " at the check point for drift, far below the level wanted, and none elsewhere", "bad"
+		return english.Count(f.Elsewhere, "upset",
+			"upsets") + " at the check point for drift, far below the level wanted, and none elsewhere", "bad"
 	case !f.Exposed():
 		return "the product was not exposed", "warn"
 	case f.Opened.RunKind == plan.Calibration:
 		return "calibrated at " + english.Count(len(f.Points), "frequency", "frequencies"), ""
 	}
-	if slices.ContainsFunc(f.Points, func(p analysis.Point) bool { return p.NotReached || !p.Tested() || !p.Wanted.Known() }) {
+	if slices.ContainsFunc(f.Points, func(p analysis.Point) bool {
+		return p.NotReached || !p.Tested() ||
+			!p.Wanted.Known()
+	}) {
 		return "no upset up to the levels reached", "good"
 	}
 	return "no upset up to " + f.Level(), "good"

@@ -38,7 +38,8 @@ func (j *Job) Choose(detailed []int, before, after int) error {
 	}
 	among := j.Runs
 	if len(detailed) > 0 {
-		among = slices.DeleteFunc(slices.Clone(j.Runs), func(r result.Run) bool { return !slices.Contains(detailed, r.Number) })
+		among = slices.DeleteFunc(slices.Clone(j.Runs),
+			func(r result.Run) bool { return !slices.Contains(detailed, r.Number) })
 	}
 	if j.Before, j.After, j.Detailed = analysis.Told(among); before != 0 && after != 0 {
 		j.Before, j.After = before, after

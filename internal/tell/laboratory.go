@@ -51,12 +51,14 @@ func PublishedWords(p analysis.LaboratoryPoint) string {
 // CertaintyWords says how well both levels are known, and what of that is assumed.
 func CertaintyWords(l analysis.BesideLaboratory) string {
 	c := l.Certainty
-	text := fmt.Sprintf("Confidence %v, factor %.2f one-sided; the laboratory's level known to %s standard", c.Confidence, c.Factor, c.Laboratory.Text(2))
+	text := fmt.Sprintf("Confidence %v, factor %.2f one-sided; the laboratory's level known to %s standard",
+		c.Confidence, c.Factor, c.Laboratory.Text(2))
 	if c.AssumedLaboratory {
 		text += " (assumed: its report gives none)"
 	}
 	if c.AssumedBench {
-		text += fmt.Sprintf("; the bench to %s (assumed: there is no bench file to work it out from)", c.Bench(rf.Megahertz).Text(2))
+		text += fmt.Sprintf("; the bench to %s (assumed: there is no bench file to work it out from)",
+			c.Bench(rf.Megahertz).Text(2))
 	}
 	return text + "."
 }
@@ -78,11 +80,16 @@ func LaboratoryTables(l analysis.BesideLaboratory) []Table {
 var fateMarks = map[analysis.Fate]string{analysis.NotReproduced: "warn", analysis.NotExposed: "bad"}
 
 func fatesTable(l analysis.BesideLaboratory) Table {
-	t := Table{ID: fmt.Sprintf("laboratory-run-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures on the bench, run %d", l.Run), Columns: []Column{
-		FrequencyIn("failed from"), FrequencyIn("to"), words("level"), words("stands for"), words("on the bench"), currentIn("onset there"), FrequencyIn("at"), words("class there"), words("class here"),
-	}, Note: "Where nothing upset, the onset is what the bench showed the product to stand. " + strings.Join(notesOf(l), " ")}
+	t := Table{ID: fmt.Sprintf("laboratory-run-%d", l.Run),
+		Title: fmt.Sprintf("The laboratory's failures on the bench, run %d", l.Run), Columns: []Column{
+			FrequencyIn("failed from"), FrequencyIn("to"), words("level"), words("stands for"), words("on the bench"),
+			currentIn("onset there"), FrequencyIn("at"), words("class there"), words("class here"),
+		}, Note: "Where nothing upset, the onset is what the bench showed the product to stand. " +
+			strings.Join(notesOf(l),
+				" ")}
 	for _, p := range l.Points {
-		t.Add(Frequency(p.From), Frequency(p.To), say(p.LaboratoryFailure.Level), say(AsksWords(p)), say(FateWords(p)).marked(fateMarks[p.Fate]),
+		t.Add(Frequency(p.From), Frequency(p.To), say(p.LaboratoryFailure.Level), say(AsksWords(p)),
+			say(FateWords(p)).marked(fateMarks[p.Fate]),
 			Amount(p.Onset), Frequency(p.At), say(p.LaboratoryFailure.Class), say(string(p.Class)))
 	}
 	return t
@@ -111,38 +118,47 @@ func notesOf(l analysis.BesideLaboratory) []string {
 }
 
 func perUnitTable(l analysis.BesideLaboratory) Table {
-	t := Table{ID: fmt.Sprintf("per-unit-run-%d", l.Run), Title: "Current on the bench for each unit of the laboratory's level", Columns: []Column{
-		FrequencyIn("failed from"), FrequencyIn("to"), words("implied"), words("published"), words("lies"), words("whose range"),
-	}}
+	t := Table{ID: fmt.Sprintf("per-unit-run-%d", l.Run),
+		Title: "Current on the bench for each unit of the laboratory's level", Columns: []Column{
+			FrequencyIn("failed from"), FrequencyIn("to"), words("implied"), words("published"), words("lies"),
+			words("whose range"),
+		}}
 	for _, p := range l.Points {
 		if p.Unit == "" {
 			continue
 		}
-		t.Add(Frequency(p.From), Frequency(p.To), say(PerUnitWords(p)), say(PublishedWords(p)), say(p.Beside), say(p.PublishedSource))
+		t.Add(Frequency(p.From), Frequency(p.To), say(PerUnitWords(p)), say(PublishedWords(p)), say(p.Beside),
+			say(p.PublishedSource))
 	}
 	return t
 }
 
 func requiredTable(l analysis.BesideLaboratory) Table {
-	t := Table{ID: fmt.Sprintf("required-run-%d", l.Run), Title: "What a fixed product must stand on this bench, so that the laboratory passes", Columns: []Column{
-		FrequencyIn("failed from"), FrequencyIn("to"), currentIn("base"), plainDecibels("margin"), words("a fix must show"), words("confidence"), words("the base is"),
-	}, Note: CertaintyWords(l)}
+	t := Table{ID: fmt.Sprintf("required-run-%d", l.Run),
+		Title: "What a fixed product must stand on this bench, so that the laboratory passes", Columns: []Column{
+			FrequencyIn("failed from"), FrequencyIn("to"), currentIn("base"), plainDecibels("margin"),
+			words("a fix must show"), words("confidence"), words("the base is"),
+		}, Note: CertaintyWords(l)}
 	for _, p := range l.Points {
-		t.Add(Frequency(p.From), Frequency(p.To), Amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()), say(ConfidenceWords(l, p)), say(p.BaseFrom))
+		t.Add(Frequency(p.From), Frequency(p.To), Amount(p.Base), gain(p.Margin, rf.Exactly), say(p.RequiredWords()),
+			say(ConfidenceWords(l, p)), say(p.BaseFrom))
 	}
 	return t
 }
 
 func benchOnlyTable(l analysis.BesideLaboratory) Table {
-	t := Table{ID: fmt.Sprintf("bench-only-run-%d", l.Run), Title: "Found on the bench and not reported by the laboratory", Columns: []Column{
-		FrequencyIn("from"), FrequencyIn("to"), currentIn("lowest onset"), FrequencyIn("at"), words("laboratory exposed it"), words("why not reported"),
-	}}
+	t := Table{ID: fmt.Sprintf("bench-only-run-%d", l.Run),
+		Title: "Found on the bench and not reported by the laboratory", Columns: []Column{
+			FrequencyIn("from"), FrequencyIn("to"), currentIn("lowest onset"), FrequencyIn("at"),
+			words("laboratory exposed it"), words("why not reported"),
+		}}
 	for _, b := range l.BenchOnly {
 		exposed := "not stated"
 		if b.Tested {
 			exposed = "at " + b.TestedAt
 		}
-		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset), Frequency(b.Lowest.Frequency), say(exposed), say(b.Why))
+		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset),
+			Frequency(b.Lowest.Frequency), say(exposed), say(b.Why))
 	}
 	return t
 }
@@ -155,7 +171,9 @@ func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, b
 	for _, p := range l.Points {
 		at := math.Sqrt(p.Low.Hz() * p.High.Hz())
 		if p.Asks.Known() {
-			asks = append(asks, Spot{X: at, Y: p.Asks.In(), Says: fmt.Sprintf("laboratory failed at %s, %s: %s; a fix must show %v", p.Span(), p.LaboratoryFailure.Level, FateWords(p), p.Required)})
+			asks = append(asks, Spot{X: at, Y: p.Asks.In(),
+				Says: fmt.Sprintf("laboratory failed at %s, %s: %s; a fix must show %v", p.Span(),
+					p.LaboratoryFailure.Level, FateWords(p), p.Required)})
 			higher = append(higher, Spot{X: at, Y: p.Asks.In(), To: p.AsksHigh.In()})
 			room = append(room, []Spot{{X: at, Y: p.AsksHigh.In()}})
 		}
@@ -166,9 +184,12 @@ func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, b
 		}
 	}
 	c := Chart{
-		ID: fmt.Sprintf("figure-laboratory-%d", l.Run), Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
-		Caption: "A square is the current that the laboratory's level stands for, with a bar to the high end where it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the table says with which confidence. An open sign with an arrow is a bound.",
-		Tall:    1,
+		ID:    fmt.Sprintf("figure-laboratory-%d", l.Run),
+		Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
+		Caption: "A square is the current that the laboratory's level stands for, with a bar to the high end where " +
+			"it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the " +
+			"table says with which confidence. An open sign with an arrow is a bound.",
+		Tall: 1,
 	}
 	if !c.OverFrequency(onsetLabel, append(room, asks)...) || len(asks) == 0 {
 		return c, false
@@ -216,7 +237,8 @@ func (p *Report) laboratorySection() Section {
 	return Reaching(InPrint, []Section{s})[0]
 }
 
-// BesideSection tells a laboratory's report beside a run; after is a run after a change, to be held to it; nil for none.
+// BesideSection tells a laboratory's report beside a run; after is a run after a change, to be held to it; nil for
+// none.
 func BesideSection(l analysis.BesideLaboratory, f analysis.Findings, after *result.Run) Section {
 	s := Section{ID: "beside", Title: fmt.Sprintf("%s, beside run %d%s", laboratoryName(l.Report), l.Run, labelled(f))}
 	s.add(Block{Text: fateCounts(l), Kind: KindCounts})
@@ -253,7 +275,8 @@ func fateCounts(l analysis.BesideLaboratory) string {
 		}
 	}
 	if k := len(l.BenchOnly); k > 0 {
-		out = append(out, english.Count(k, "failing band", "failing bands")+" found on the bench and not reported by the laboratory")
+		out = append(out, english.Count(k, "failing band", "failing bands")+
+			" found on the bench and not reported by the laboratory")
 	}
 	return english.FirstUpper(strings.Join(out, "; ")) + "."
 }
@@ -261,7 +284,8 @@ func fateCounts(l analysis.BesideLaboratory) string {
 // metVerdict holds a run after a change to what the laboratory's report asks for.
 func metVerdict(l analysis.BesideLaboratory, after result.Run) Verdict {
 	m := Verdict{Words: "What the laboratory's report asks for: shown", Mark: "good",
-		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.", after.Number, english.Count(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
+		Of: fmt.Sprintf("Run %d after the change, held to %s of run %d beside the laboratory's report, confidence %v.",
+			after.Number, english.Count(len(l.Points), "failure", "failures"), l.Run, l.Certainty.Confidence)}
 	for _, u := range l.Unmet(after) {
 		m.Words, m.Mark = "What the laboratory's report asks for: not shown", "warn"
 		m.Reasons = append(m.Reasons, u.Why)

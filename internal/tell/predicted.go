@@ -25,7 +25,8 @@ func (c CompareTold) Beside() *predictedBeside {
 // predictedTable shows what was predicted before the change beside what was measured after it.
 func predictedTable(p *remedy.Prediction, c analysis.Comparison) Table {
 	t := Table{ID: "predicted", Columns: []Column{
-		FrequencyIn("frequency"), plainDecibels("predicted gain of the onset"), plainDecibels("least"), plainDecibels("most"), decibels("measured"), words("agreement"),
+		FrequencyIn("frequency"), plainDecibels("predicted gain of the onset"), plainDecibels("least"),
+		plainDecibels("most"), decibels("measured"), words("agreement"),
 	}}
 	if p == nil {
 		return t
@@ -36,7 +37,8 @@ func predictedTable(p *remedy.Prediction, c analysis.Comparison) Table {
 		if b.Agreement == remedy.Less {
 			word = word.marked("warn")
 		}
-		t.Add(Frequency(b.Frequency), gain(b.Predicted, rf.Exactly), gain(b.Low, rf.Exactly), gain(b.High, rf.Exactly), gain(b.Measured, b.Bound), word)
+		t.Add(Frequency(b.Frequency), gain(b.Predicted, rf.Exactly), gain(b.Low, rf.Exactly), gain(b.High, rf.Exactly),
+			gain(b.Measured, b.Bound), word)
 	}
 	return t
 }

@@ -63,7 +63,9 @@ func (b *Book) Repeat(runs []int, as int) (RepeatTold, error) {
 		}
 	}
 	if len(all) < 2 {
-		return RepeatTold{}, fmt.Errorf("a spread needs two runs of the same plan on the same bench; there is %s: give --plan PLAN.yaml to make them", english.Count(len(all), "run", "runs"))
+		return RepeatTold{},
+			fmt.Errorf("a spread needs two runs of the same plan on the same bench; there is %s: give --plan "+
+				"PLAN.yaml to make them", english.Count(len(all), "run", "runs"))
 	}
 	t := RepeatTold{Repeatability: analysis.Repeat(all)}
 	for _, r := range all {
@@ -84,21 +86,26 @@ func (b *Book) drift(r result.Run) (RunDrift, bool) {
 	bench, err := b.Bench(r)
 	if err == nil {
 		var u uncertainty.Current
-		if u, err = uncertainty.OfCurrent(bench, s.Frequency, uncertainty.Conditions{}, uncertainty.DefaultConfidence); err == nil {
+		if u, err = uncertainty.OfCurrent(bench, s.Frequency, uncertainty.Conditions{},
+			uncertainty.DefaultConfidence); err == nil {
 			d.U, d.Words = u.U(), s.Says(u.U())
 			return d, true
 		}
 	}
-	d.Words = fmt.Sprintf("the current at the check point %v moved by %s at most at the same drive; its uncertainty is not known: %v", s.Frequency, s.Drift.Text(2), err)
+	d.Words = fmt.Sprintf("the current at the check point %v moved by %s at most at the same drive; its uncertainty "+
+		"is not known: %v", s.Frequency, s.Drift.Text(2), err)
 	return d, true
 }
 
 // Study tells the repeated runs.
 func (t RepeatTold) Study() Study {
-	out := Study{ID: fmt.Sprintf("repeated-run-%d", t.Runs[len(t.Runs)-1]), Title: "The same run again, " + RunNumbers(t.Runs),
-		Words: []string{"The spread of the onset is that of set-up and product together; that of the current at the same drive is the set-up's alone."}}
+	out := Study{ID: fmt.Sprintf("repeated-run-%d", t.Runs[len(t.Runs)-1]),
+		Title: "The same run again, " + RunNumbers(t.Runs),
+		Words: []string{"The spread of the onset is that of set-up and product together; that of the current at the " +
+			"same drive is the set-up's alone."}}
 	table := Table{ID: out.ID, Title: "Spread from run to run", Columns: []Column{
-		FrequencyIn("frequency"), words("upset in"), currentIn("mean onset"), currentIn("lowest"), currentIn("highest"), words("deviation of the onset"), words("of the current at the same drive"),
+		FrequencyIn("frequency"), words("upset in"), currentIn("mean onset"), currentIn("lowest"), currentIn("highest"),
+		words("deviation of the onset"), words("of the current at the same drive"),
 	}}
 	spread := analysis.Transfers(t.Transfer)
 	for _, x := range t.Onset {
@@ -112,9 +119,12 @@ func (t RepeatTold) Study() Study {
 		if x.Bounds > 0 && x.Upset > 0 {
 			deviation += fmt.Sprintf(", %d only bounds", x.Bounds)
 		}
-		table.Add(Frequency(x.Frequency), say(fmt.Sprintf("%d of %d", x.Upset, x.Tested)), Amount(x.Mean), Amount(x.Low), Amount(x.High), say(deviation), say(current))
+		table.Add(Frequency(x.Frequency), say(fmt.Sprintf("%d of %d", x.Upset, x.Tested)), Amount(x.Mean),
+			Amount(x.Low), Amount(x.High), say(deviation), say(current))
 		if x.Upset > 0 && x.Upset < x.Tested {
-			out.Words = append(out.Words, fmt.Sprintf("%v: upset in %d of %d runs only: the product is not deterministic there, or the set-up is not.", x.Frequency, x.Upset, x.Tested))
+			out.Words = append(out.Words, fmt.Sprintf(
+				"%v: upset in %d of %d runs only: the product is not deterministic there, or the set-up is not.",
+				x.Frequency, x.Upset, x.Tested))
 		}
 	}
 	for _, d := range t.Drift {

@@ -106,7 +106,8 @@ func (t RunTold) section() Section {
 		s.say("", between)
 	}
 	if t.tells() {
-		s.say("", fmt.Sprintf("No upset up to the level wanted at %d of %s exposed; highest current %v.", sound(f), english.Count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent))
+		s.say("", fmt.Sprintf("No upset up to the level wanted at %d of %s exposed; highest current %v.", sound(f),
+			english.Count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent))
 	}
 	if r.Opened.Changed != "" {
 		s.say("", "Changed before this run: "+r.Opened.Changed+".")
@@ -120,7 +121,8 @@ func (t RunTold) section() Section {
 		s.say("", w)
 	}
 	s.add(Block{Text: "Level: " + profileTitle(r.Opened.Profile) + marked(r.Opened.Profile) + ". " +
-		fmt.Sprintf("%s; dwell %v; resolution %v.", analysis.Modulation(r.Opened.Modulation), r.Opened.Dwell, r.Opened.Resolution), Kind: KindLevel})
+		fmt.Sprintf("%s; dwell %v; resolution %v.", analysis.Modulation(r.Opened.Modulation), r.Opened.Dwell,
+			r.Opened.Resolution), Kind: KindLevel})
 	s.table(bandsTable(f))
 	if short := shortTable(f); t.tells() && len(short.Rows) > 0 {
 		s.add(Block{Table: &short, Kind: KindShort})
@@ -128,7 +130,8 @@ func (t RunTold) section() Section {
 	s.table(evidenceTable(t.Evidence), NotDeterministicTable(f))
 	t.remarks(&s)
 	if f.Upsets > 0 {
-		s.add(Block{Text: fmt.Sprintf("--all prints each of the %s that upset.", english.Count(f.Upsets, "frequency", "frequencies")), Kind: KindHint, Brief: true})
+		s.add(Block{Text: fmt.Sprintf("--all prints each of the %s that upset.",
+			english.Count(f.Upsets, "frequency", "frequencies")), Kind: KindHint, Brief: true})
 	}
 	for _, c := range t.charts() {
 		s.add(Block{Chart: &c, Kind: KindChart})
@@ -163,7 +166,8 @@ func sound(f analysis.Findings) (n int) {
 func (t RunTold) worstBetween() string {
 	worst, upset := t.Findings.Worst()
 	if between := t.Onsets.Between(worst.Frequency); upset && between != "" {
-		return fmt.Sprintf("The onset at %v lies from %s with a confidence of %v.", worst.Frequency, between, t.Onsets.Worst.Expanded.Confidence)
+		return fmt.Sprintf("The onset at %v lies from %s with a confidence of %v.", worst.Frequency, between,
+			t.Onsets.Worst.Expanded.Confidence)
 	}
 	return ""
 }
@@ -182,7 +186,8 @@ func (t RunTold) remarks(s *Section) {
 		s.say("", english.FirstUpper(words)+".")
 	}
 	if f.Control != 0 {
-		s.say("", fmt.Sprintf("Compared with control run %d: upsets that it shows too are marked %q.", f.Control, analysis.MonitorOrAE))
+		s.say("", fmt.Sprintf("Compared with control run %d: upsets that it shows too are marked %q.", f.Control,
+			analysis.MonitorOrAE))
 	}
 	for _, g := range guesses(f) {
 		s.say("warning", g)
@@ -207,7 +212,8 @@ func (t RunTold) stability() (words, mark string) {
 	case d == nil:
 		return "", ""
 	case t.Onsets.Check.Components == nil:
-		return fmt.Sprintf("The current at the check point %v moved by %s at most at the same drive.", d.Frequency, d.Drift.Text(2)), ""
+		return fmt.Sprintf("The current at the check point %v moved by %s at most at the same drive.", d.Frequency,
+			d.Drift.Text(2)), ""
 	case d.Drifted(t.Onsets.Check.U()):
 		mark = "warning"
 	}
@@ -219,18 +225,25 @@ func guesses(f analysis.Findings) []string {
 	var out []string
 	for _, b := range f.Bands {
 		if b.InControl {
-			out = append(out, fmt.Sprintf("Perhaps it is not the product at %s: control run %d, with the product replaced or its output held, shows the same upsets.", analysis.Span(b), f.Control))
+			out = append(out,
+				fmt.Sprintf("Perhaps it is not the product at %s: control run %d, with the product replaced or its "+
+					"output held, shows the same upsets.", analysis.Span(b), f.Control))
 		}
 	}
 	for _, d := range f.Drift {
 		if d.Exceeds() {
-			out = append(out, fmt.Sprintf("Perhaps some upsets are drift: without RF, %s moved from %.4g to as far as %.4g %s, more than half its tolerance of %.4g %s.",
-				d.Monitor, d.First, d.First+d.Largest, d.Unit, d.Tolerance, d.Unit))
+			out = append(out,
+				fmt.Sprintf("Perhaps some upsets are drift: without RF, %s moved from %.4g to as far as %.4g %s, "+
+					"more than half its tolerance of %.4g %s.",
+					d.Monitor, d.First, d.First+d.Largest, d.Unit, d.Tolerance, d.Unit))
 		}
 	}
 	for _, b := range f.Bands {
 		if b.Monotone == plan.NotMonotone {
-			out = append(out, fmt.Sprintf("At %s a weaker level upset where a stronger one did not: perhaps the product is disturbed in a window of levels, or something else changed between the exposures.", analysis.Span(b)))
+			out = append(out,
+				fmt.Sprintf("At %s a weaker level upset where a stronger one did not: perhaps the product is "+
+					"disturbed in a window of levels, or something else changed between the exposures.",
+					analysis.Span(b)))
 		}
 	}
 	return out
@@ -265,7 +278,8 @@ func shortTable(f analysis.Findings) Table {
 			continue
 		}
 		missing, b := p.Wanted.Minus(p.Onset.WithBound(rf.Exactly))
-		t.Add(at(f.Run, p.Frequency), Amount(p.Onset), Amount(p.Wanted), gain(missing, b), say(cmp.Or(p.Limited, notTested(p))))
+		t.Add(at(f.Run, p.Frequency), Amount(p.Onset), Amount(p.Wanted), gain(missing, b),
+			say(cmp.Or(p.Limited, notTested(p))))
 	}
 	t.Title = "The level wanted was not reached at " + english.Count(len(t.Rows)+more, "frequency", "frequencies")
 	if more > 0 {

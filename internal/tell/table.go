@@ -193,7 +193,8 @@ func (t Table) record(row []Cell) []string {
 // would take for a formula.
 func InSpreadsheet(s string) string {
 	s = event.Printable(s)
-	if first, _ := utf8.DecodeRuneInString(s); s == "" || !strings.ContainsRune("=+-@\t\r＝＋－＠", first) { // wide ones too: some read them alike
+	// wide ones too: some read them alike
+	if first, _ := utf8.DecodeRuneInString(s); s == "" || !strings.ContainsRune("=+-@\t\r＝＋－＠", first) {
 		return s
 	}
 	if _, err := strconv.ParseFloat(s, 64); err == nil {

@@ -61,7 +61,8 @@ func fieldsTable(id, title string, fields []event.Field) Table {
 // equipmentTable lists the equipment as used in a run; a due date before the run is marked.
 func equipmentTable(r result.Run) Table {
 	t := Table{ID: "equipment", Title: "Equipment", Columns: []Column{
-		words("id"), words("description"), words("serial"), words("certificate"), words("calibrated"), words("due"), words("answers as"),
+		words("id"), words("description"), words("serial"), words("certificate"), words("calibrated"), words("due"),
+		words("answers as"),
 	}}
 	for _, e := range r.Opened.Equipment {
 		due := keep(dated(e.Due))
@@ -69,7 +70,8 @@ func equipmentTable(r result.Run) Table {
 			due.Text += ": overdue on the day of the run"
 			due.Mark = "bad"
 		}
-		t.Add(keep(e.ID), say(e.Description), say(e.Serial), say(e.Certificate), keep(dated(e.Calibrated)), due, say(e.Identified))
+		t.Add(keep(e.ID), say(e.Description), say(e.Serial), say(e.Certificate), keep(dated(e.Calibrated)), due,
+			say(e.Identified))
 	}
 	return t
 }
@@ -94,7 +96,8 @@ func overdue(due string, run time.Time) bool {
 }
 
 func curvesTable(r result.Run) Table {
-	t := Table{ID: "curves", Title: "Figures in use", Columns: []Column{words("item"), words("what"), words("source"), words("SHA-256 of the figures")}}
+	t := Table{ID: "curves", Title: "Figures in use", Columns: []Column{words("item"), words("what"), words("source"),
+		words("SHA-256 of the figures")}}
 	for _, c := range r.Opened.Curves {
 		t.Add(keep(c.Item), say(c.What), say(c.Source), say(c.SHA256).marked("code"))
 	}
@@ -124,14 +127,18 @@ func quantity(x float64, unit string) string {
 
 // bandsTable lists the failing bands of a run.
 func bandsTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("bands-run-%d", f.Run), Title: fmt.Sprintf("Failing bands of run %d (%s)", f.Run, plan.MonotoneAssumed), Note: levelNote(f), Columns: []Column{
-		FrequencyIn("from"), FrequencyIn("to"), currentIn("lowest onset"), FrequencyIn("at"), currentIn("wanted"), decibels(MarginTo(f)),
+	t := Table{ID: fmt.Sprintf("bands-run-%d", f.Run), Title: fmt.Sprintf("Failing bands of run %d (%s)", f.Run,
+		plan.MonotoneAssumed), Note: levelNote(f), Columns: []Column{
+		FrequencyIn("from"), FrequencyIn("to"), currentIn("lowest onset"), FrequencyIn("at"), currentIn("wanted"),
+		decibels(MarginTo(f)),
 		words("class"), words("low edge"), words("high edge"), words("low check"), counted("exposures"),
 	}}
 	for _, b := range f.Bands {
-		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset), at(f.Run, b.Lowest.Frequency),
+		t.Add(Frequency(b.Low.Frequency), Frequency(b.High.Frequency), Amount(b.Lowest.Onset),
+			at(f.Run, b.Lowest.Frequency),
 			Amount(b.Lowest.Wanted), gain(b.Lowest.Margin, b.Lowest.MarginBound), class(b.Class, b.InControl),
-			say(EdgeWords(b.Low, "below")), say(EdgeWords(b.High, "above")), say(MonotoneWords(b.Monotone)), tally(b.Exposures))
+			say(EdgeWords(b.Low, "below")), say(EdgeWords(b.High, "above")), say(MonotoneWords(b.Monotone)),
+			tally(b.Exposures))
 	}
 	return t
 }
@@ -150,8 +157,11 @@ func class(c event.Class, inControl bool) Cell {
 
 // NotDeterministicTable lists where a run shows that the product is not deterministic.
 func NotDeterministicTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("random-run-%d", f.Run), Title: fmt.Sprintf("Where the product of run %d is not deterministic", f.Run), Columns: []Column{FrequencyIn("frequency"), words("what shows it")},
-		Note: "There an onset is one of several that the same search can find; a staircase gives the level of a probability, with limits."}
+	t := Table{ID: fmt.Sprintf("random-run-%d", f.Run),
+		Title:   fmt.Sprintf("Where the product of run %d is not deterministic", f.Run),
+		Columns: []Column{FrequencyIn("frequency"), words("what shows it")},
+		Note: "There an onset is one of several that the same search can find; a staircase gives the level of a " +
+			"probability, with limits."}
 	for _, n := range f.NotDeterministic {
 		t.Add(at(f.Run, n.Frequency), say(n.Why))
 	}
@@ -160,15 +170,18 @@ func NotDeterministicTable(f analysis.Findings) Table {
 
 // upsetsTable lists every frequency that upset.
 func upsetsTable(f analysis.Findings, o Onsets) Table {
-	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run), Note: levelNote(f), Columns: []Column{
-		FrequencyIn("frequency"), currentIn("onset"), words("from … to"), words("onset is"), currentIn("recovery"), currentIn("wanted"), decibels(MarginTo(f)),
-		words("class"), secondsIn("well after"), words("upset at onset"), counted("exposures"),
-	}}
+	t := Table{ID: fmt.Sprintf("upsets-run-%d", f.Run), Title: fmt.Sprintf("Upsets of run %d", f.Run),
+		Note: levelNote(f), Columns: []Column{
+			FrequencyIn("frequency"), currentIn("onset"), words("from … to"), words("onset is"), currentIn("recovery"),
+			currentIn("wanted"), decibels(MarginTo(f)),
+			words("class"), secondsIn("well after"), words("upset at onset"), counted("exposures"),
+		}}
 	for _, p := range f.Points {
 		if !p.Upset {
 			continue
 		}
-		t.Add(at(f.Run, p.Frequency), Amount(p.Onset), keep(o.Between(p.Frequency)), say(string(p.OnsetOrigin)), recovery(p), Amount(p.Wanted),
+		t.Add(at(f.Run, p.Frequency), Amount(p.Onset), keep(o.Between(p.Frequency)), say(string(p.OnsetOrigin)),
+			recovery(p), Amount(p.Wanted),
 			gain(p.Margin, p.MarginBound), class(p.Class, p.InControl), duration(p.RecoveredAfter),
 			say(fmt.Sprintf("%d of %d times", p.UpsetsAtOnset, p.TrialsAtOnset)), tally(p.Exposures))
 	}
@@ -187,10 +200,12 @@ func recovery(p analysis.Point) Cell {
 
 // profileTable lists every frequency of a run.
 func profileTable(f analysis.Findings) Table {
-	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Title: fmt.Sprintf("Every frequency of run %d", f.Run), Note: levelNote(f), Columns: []Column{
-		FrequencyIn("frequency"), currentIn("wanted"), currentIn("highest current"), words("which is"), currentIn("onset"),
-		decibels(MarginTo(f)), words("remark"), counted("exposures"),
-	}}
+	t := Table{ID: fmt.Sprintf("profile-run-%d", f.Run), Title: fmt.Sprintf("Every frequency of run %d", f.Run),
+		Note: levelNote(f), Columns: []Column{
+			FrequencyIn("frequency"), currentIn("wanted"), currentIn("highest current"), words("which is"),
+			currentIn("onset"),
+			decibels(MarginTo(f)), words("remark"), counted("exposures"),
+		}}
 	for _, p := range f.Points {
 		onset := Amount(p.Onset)
 		if p.Upset {
@@ -229,17 +244,24 @@ func remark(p analysis.Point) Cell {
 
 // stepsTable lists every closed step of a run, for the CSV file.
 func stepsTable(r result.Run) Table {
-	t := Table{ID: fmt.Sprintf("steps-run-%d", r.Number), Title: fmt.Sprintf("Every step of run %d", r.Number), FileOnly: true, Columns: []Column{
-		counted("step"), counted("attempt"), words("closed at"), words("purpose"), FrequencyIn("frequency"), plainDecibels("offset"),
-		currentIn("target"), powerIn("drive"), currentIn("current"), currentIn("predicted current"), powerIn("forward"),
-		words("forward is"), powerIn("reverse"), words("what the level means"), words("upset"), words("class"), secondsIn("well after"),
-		secondsIn("RF on for"), counted("exposures"), words("limited by"), words("note"),
-	}}
+	t := Table{ID: fmt.Sprintf("steps-run-%d", r.Number), Title: fmt.Sprintf("Every step of run %d", r.Number),
+		FileOnly: true, Columns: []Column{
+			counted("step"), counted("attempt"), words("closed at"), words("purpose"), FrequencyIn("frequency"),
+			plainDecibels("offset"),
+			currentIn("target"), powerIn("drive"), currentIn("current"), currentIn("predicted current"),
+			powerIn("forward"),
+			words("forward is"), powerIn("reverse"), words("what the level means"), words("upset"), words("class"),
+			secondsIn("well after"),
+			secondsIn("RF on for"), counted("exposures"), words("limited by"), words("note"),
+		}}
 	for _, s := range r.Steps {
 		t.Add(tally(s.Step.Number), tally(s.Attempt), say(s.At.Format(time.RFC3339Nano)), say(string(s.Step.Purpose)),
-			Frequency(s.Step.Point.Frequency), gain(s.Step.Offset, rf.Exactly), Amount(s.Step.Point.Target.Add(s.Step.Offset)),
-			Amount(s.Drive), Amount(s.Current), Amount(s.Predicted), Amount(s.Forward), say(forwardIs(s)), Amount(s.Reverse),
-			say(s.Step.Point.Means), say(yes(s.Outcome.Upset)), say(string(s.Class)), duration(s.RecoveredAfter), duration(s.OnFor),
+			Frequency(s.Step.Point.Frequency), gain(s.Step.Offset, rf.Exactly),
+			Amount(s.Step.Point.Target.Add(s.Step.Offset)),
+			Amount(s.Drive), Amount(s.Current), Amount(s.Predicted), Amount(s.Forward), say(forwardIs(s)),
+			Amount(s.Reverse),
+			say(s.Step.Point.Means), say(yes(s.Outcome.Upset)), say(string(s.Class)), duration(s.RecoveredAfter),
+			duration(s.OnFor),
 			tally(s.Outcome.Exposures), say(s.Limited), say(s.Note))
 	}
 	return t
@@ -255,10 +277,14 @@ func driveTable(bench *catalog.Bench, r result.Run) Table {
 		}
 		setting = func(p rf.Power) string { text, _, _ := strings.Cut(bench.Source.Setting(p), " ("); return text }
 	}
-	t := Table{ID: fmt.Sprintf("drive-run-%d", r.Number), Title: fmt.Sprintf("Generator setting and power of run %d", r.Number), Columns: []Column{
-		FrequencyIn("frequency"), words("step"), words(head), powerIn("which gives into 50 Ω"), powerIn("forward power"), words("forward is"), powerIn("reflected power"),
+	t := Table{ID: fmt.Sprintf("drive-run-%d", r.Number), Title: fmt.Sprintf("Generator setting and power of run %d",
+		r.Number), Columns: []Column{
+		FrequencyIn("frequency"), words("step"), words(head), powerIn("which gives into 50 Ω"),
+		powerIn("forward power"), words("forward is"), powerIn("reflected power"),
 		currentIn("current"), words("current is"),
-	}, Note: fmt.Sprintf("At each frequency the step with the highest setting; levels of the unmodulated carrier, powers at the input of the clamp. Every step is in steps-run-%d.csv.", r.Number)}
+	},
+		Note: fmt.Sprintf("At each frequency the step with the highest setting; levels of the unmodulated carrier, "+
+			"powers at the input of the clamp. Every step is in steps-run-%d.csv.", r.Number)}
 	for _, p := range r.Points() {
 		var s *result.Step
 		for _, x := range p.Steps {
@@ -277,7 +303,8 @@ func driveTable(bench *catalog.Bench, r result.Run) Table {
 		if !s.Reverse.Known() {
 			reflected.Text = "not measured"
 		}
-		t.Add(Frequency(p.Frequency), keep(fmt.Sprintf("step %d", s.Step.Number)), keep(setting(s.Drive)), Amount(s.Drive), forward, say(forwardIs(s)), reflected, Amount(level), say(string(origin)))
+		t.Add(Frequency(p.Frequency), keep(fmt.Sprintf("step %d", s.Step.Number)), keep(setting(s.Drive)),
+			Amount(s.Drive), forward, say(forwardIs(s)), reflected, Amount(level), say(string(origin)))
 	}
 	return t
 }
@@ -301,10 +328,12 @@ func yes(b bool) string {
 
 // readingsTable lists the DUT readings around every upset, for the CSV file.
 func readingsTable(r result.Run) Table {
-	t := Table{ID: fmt.Sprintf("readings-run-%d", r.Number), Title: fmt.Sprintf("DUT readings around the upsets of run %d", r.Number), FileOnly: true, Columns: []Column{
-		counted("step"), FrequencyIn("frequency"), words("monitor"), secondsIn("after RF came to the level"), words("RF on"),
-		counted("value"), words("unit"), words("text"), words("bad"), words("why"),
-	}}
+	t := Table{ID: fmt.Sprintf("readings-run-%d", r.Number),
+		Title: fmt.Sprintf("DUT readings around the upsets of run %d", r.Number), FileOnly: true, Columns: []Column{
+			counted("step"), FrequencyIn("frequency"), words("monitor"), secondsIn("after RF came to the level"),
+			words("RF on"),
+			counted("value"), words("unit"), words("text"), words("bad"), words("why"),
+		}}
 	units := map[string]string{}
 	for _, m := range r.Monitors {
 		units[m.ID] = m.Unit
@@ -316,7 +345,8 @@ func readingsTable(r result.Run) Table {
 				value = say(fmt.Sprintf("%.9g", x.Value))
 			}
 			after := Cell{Number: fmt.Sprintf("%.6f", x.After.Std().Seconds())}
-			t.Add(tally(s.Step.Number), Frequency(s.Step.Point.Frequency), say(x.Monitor), after, say(yes(x.RFOn)), value,
+			t.Add(tally(s.Step.Number), Frequency(s.Step.Point.Frequency), say(x.Monitor), after, say(yes(x.RFOn)),
+				value,
 				say(units[x.Monitor]), say(x.Text), say(yes(x.Bad)), say(x.Why))
 		}
 	}
@@ -358,10 +388,12 @@ func comparedBandsTable(c analysis.Comparison) Table {
 
 // comparedTable lists the frequencies that a comparison has something to say of.
 func comparedTable(c analysis.Comparison) Table {
-	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Note: english.FirstUpper(InDrive(c)), Columns: []Column{
-		FrequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"), currentIn("required"),
-		words("verdict"), words("why"),
-	}}
+	t := Table{ID: "compared", Title: "Frequencies that upset before or after", Note: english.FirstUpper(InDrive(c)),
+		Columns: []Column{
+			FrequencyIn("frequency"), currentIn("onset before"), currentIn("onset after"), decibels("gain"),
+			currentIn("required"),
+			words("verdict"), words("why"),
+		}}
 	for _, p := range c.Points {
 		if !p.Telling() {
 			continue
@@ -376,7 +408,8 @@ func comparedTable(c analysis.Comparison) Table {
 // journalTable says where the facts are: the journal's head of every run, and the files as used.
 func journalTable(runs []result.Run) Table {
 	t := Table{ID: "journal", Title: "Journal", Columns: []Column{
-		words("run"), counted("records"), words("program"), words("hash of the journal's head"), words("bench file"), words("plan file"),
+		words("run"), counted("records"), words("program"), words("hash of the journal's head"), words("bench file"),
+		words("plan file"),
 	}}
 	for _, r := range runs {
 		t.Add(keep(runName(r.Number)), tally(int(r.Records)), say(r.Opened.Program), say(r.Head).marked("code"),
@@ -394,7 +427,8 @@ func attachment(a event.Attachment) Cell {
 
 // safingTable says what was done to silence the bench at the end of a run.
 func safingTable(r result.Run) Table {
-	t := Table{ID: fmt.Sprintf("safing-run-%d", r.Number), Title: fmt.Sprintf("Silencing the bench after run %d", r.Number), Columns: []Column{words("step"), words("what came of it")}}
+	t := Table{ID: fmt.Sprintf("safing-run-%d", r.Number), Title: fmt.Sprintf("Silencing the bench after run %d",
+		r.Number), Columns: []Column{words("step"), words("what came of it")}}
 	if r.Safed == nil {
 		return t
 	}
@@ -406,7 +440,8 @@ func safingTable(r result.Run) Table {
 
 // filesTable lists the files that the benches and plans name, as used.
 func filesTable(runs []result.Run) Table {
-	t := Table{ID: "files", Title: "Files that bench and plan name", Columns: []Column{words("run"), words("file"), words("SHA-256")}}
+	t := Table{ID: "files", Title: "Files that bench and plan name",
+		Columns: []Column{words("run"), words("file"), words("SHA-256")}}
 	for _, r := range runs {
 		for _, a := range r.Opened.Files {
 			t.Add(keep(runName(r.Number)), say(a.Name), say(a.SHA256).marked("code"))
@@ -418,14 +453,16 @@ func filesTable(runs []result.Run) Table {
 // laboratoryTable lists what laboratories reported, as it was entered.
 func laboratoryTable(runs []result.Run) Table {
 	t := Table{ID: "laboratory", Title: "What a laboratory reported, as entered", Columns: []Column{
-		words("run"), words("laboratory"), words("report"), FrequencyIn("from"), FrequencyIn("to"), words("level"), words("modulation"), words("what happened"),
+		words("run"), words("laboratory"), words("report"), FrequencyIn("from"), FrequencyIn("to"), words("level"),
+		words("modulation"), words("what happened"),
 	}}
 	for _, r := range runs {
 		if r.Laboratory == nil {
 			continue
 		}
 		for _, f := range r.Laboratory.Failures {
-			t.Add(keep(runName(r.Number)), say(r.Laboratory.Laboratory), say(r.Laboratory.Report), Frequency(f.From), Frequency(f.To), say(f.Level), say(f.Modulation), say(f.What))
+			t.Add(keep(runName(r.Number)), say(r.Laboratory.Laboratory), say(r.Laboratory.Report), Frequency(f.From),
+				Frequency(f.To), say(f.Level), say(f.Modulation), say(f.What))
 		}
 	}
 	return t

@@ -18,8 +18,10 @@ import (
 // cautions stand in every report.
 var cautions = []string{
 	"RF burns. Nobody touches clamp, cable or product while RF is on; ferrites and clamp may be hot after it.",
-	"A cable that carries an injected current radiates. Outside a shielded room that may break spectrum law; where and how much is allowed is a matter of local rules.",
-	"A line impedance stabilisation network lets mains current flow to protective earth. It stays bonded to earth whenever it is powered.",
+	"A cable that carries an injected current radiates. Outside a shielded room that may break spectrum law; where " +
+		"and how much is allowed is a matter of local rules.",
+	"A line impedance stabilisation network lets mains current flow to protective earth. It stays bonded to earth " +
+		"whenever it is powered.",
 	"A product that is upset may start, stop or move. Drives are disconnected or guarded before RF goes on.",
 	"Local codes and licensed practice come before anything said here.",
 }
@@ -53,7 +55,10 @@ func product(r result.Run) (name, port string) {
 
 // RFWords says after which runs RF is not known to be off, and what to do.
 func (p *Report) RFWords() string {
-	return "After " + strings.Join(p.RFUnknown, ", ") + " the bench could not be shown to be silent. Switch the amplifier off by hand and measure before anyone touches clamp, cable or product."
+	return "After " + strings.Join(p.RFUnknown,
+		", ") +
+		" the bench could not be shown to be silent. Switch the amplifier off by hand and measure before anyone " +
+		"touches clamp, cable or product."
 }
 
 // summarise fills in title, sentence and facts.
@@ -73,7 +78,8 @@ func (p *Report) sentence(first RunTold, name, port string) string {
 		what += ", port " + shortened(port, 100)
 	}
 	if n := len(f.Points); n > 0 {
-		what += fmt.Sprintf(", at %s from %v to %v", english.Count(n, "frequency", "frequencies"), f.Points[0].Frequency, f.Points[n-1].Frequency)
+		what += fmt.Sprintf(", at %s from %v to %v", english.Count(n, "frequency", "frequencies"),
+			f.Points[0].Frequency, f.Points[n-1].Frequency)
 	}
 	what += " (" + analysis.Modulation(f.Opened.Modulation) + "). "
 	if p.Comparison == nil {
@@ -109,7 +115,8 @@ func shortened(s string, most int) string {
 func (p *Report) facts() []Fact {
 	var out []Fact
 	if c := p.Comparison; c != nil {
-		out = append(out, Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run), Text: english.FirstUpper(c.Words), Mark: c.Mark})
+		out = append(out, Fact{Name: fmt.Sprintf("Run %d before, run %d after", c.Before.Run, c.After.Run),
+			Text: english.FirstUpper(c.Words), Mark: c.Mark})
 	}
 	for _, r := range p.Detailed {
 		f := r.Findings
@@ -167,7 +174,8 @@ func newSetupPart(b *Book, runs []result.Run) *setupPart {
 	r := runs[0]
 	s := &setupPart{
 		Run: r.Number, Fields: fieldsTable("setup", "Product and setup", setupFields(r)), Equipment: equipmentTable(r),
-		Curves: curvesTable(r), Monitors: monitorsTable(r), Exposure: fieldsTable("exposure", "Level and exposure", ExposureFields(r)),
+		Curves: curvesTable(r), Monitors: monitorsTable(r), Exposure: fieldsTable("exposure", "Level and exposure",
+			ExposureFields(r)),
 	}
 	s.Mark = r.Opened.Profile.Mark()
 	s.Overdue = overdueIn(runs)
@@ -180,7 +188,8 @@ func overdueIn(runs []result.Run) []string {
 	var out []string
 	for _, r := range runs {
 		for _, e := range r.Opened.Equipment {
-			text := fmt.Sprintf("%s was due for calibration on %s, before the run of %s", e.ID, dated(e.Due), r.OpenedAt.Format(day))
+			text := fmt.Sprintf("%s was due for calibration on %s, before the run of %s", e.ID, dated(e.Due),
+				r.OpenedAt.Format(day))
 			if overdue(e.Due, r.OpenedAt) && !slices.Contains(out, text) {
 				out = append(out, text)
 			}
@@ -203,7 +212,8 @@ func setupFields(r result.Run) []event.Field {
 	o := r.Opened
 	return append(o.Setup[:len(o.Setup):len(o.Setup)], known(
 		event.Field{Name: "clamp is on", Value: o.Fixture}, event.Field{Name: "room", Value: o.Room},
-		event.Field{Name: "temperature", Value: o.Temperature}, event.Field{Name: "relative humidity", Value: o.Humidity}, event.Field{Name: "operator", Value: o.Operator},
+		event.Field{Name: "temperature", Value: o.Temperature}, event.Field{Name: "relative humidity",
+			Value: o.Humidity}, event.Field{Name: "operator", Value: o.Operator},
 	)...)
 }
 
@@ -219,11 +229,16 @@ func ExposureFields(r result.Run) []event.Field {
 		low, high = points[0].Frequency, points[len(points)-1].Frequency
 	}
 	fields := known(
-		event.Field{Name: "level profile", Value: profileTitle(o.Profile)}, event.Field{Name: "source of its figures", Value: o.Profile.Source},
-		event.Field{Name: "confidence in them", Value: o.Profile.Confidence}, event.Field{Name: "verification", Value: verified},
-		event.Field{Name: "what the level means", Value: o.Profile.Means}, event.Field{Name: "mode", Value: string(o.Mode)},
-		event.Field{Name: "modulation", Value: analysis.Modulation(o.Modulation)}, event.Field{Name: "dwell", Value: o.Dwell.String()},
-		event.Field{Name: "frequencies", Value: fmt.Sprintf("%v to %v, %s of the plan", low, high, english.Count(o.Points, "frequency", "frequencies"))},
+		event.Field{Name: "level profile", Value: profileTitle(o.Profile)}, event.Field{Name: "source of its figures",
+			Value: o.Profile.Source},
+		event.Field{Name: "confidence in them", Value: o.Profile.Confidence}, event.Field{Name: "verification",
+			Value: verified},
+		event.Field{Name: "what the level means", Value: o.Profile.Means}, event.Field{Name: "mode",
+			Value: string(o.Mode)},
+		event.Field{Name: "modulation", Value: analysis.Modulation(o.Modulation)}, event.Field{Name: "dwell",
+			Value: o.Dwell.String()},
+		event.Field{Name: "frequencies", Value: fmt.Sprintf("%v to %v, %s of the plan", low, high,
+			english.Count(o.Points, "frequency", "frequencies"))},
 		event.Field{Name: "resolution of thresholds", Value: o.Resolution.String()},
 	)
 	if o.Edges != 0 {
@@ -253,21 +268,24 @@ func runWords(r result.Run) []string {
 	case r.Safed.Quiet:
 		out = append(out, fmt.Sprintf("At the end the bench was silenced in %v: %s.", r.Safed.Took, r.Safed.How))
 	default:
-		out = append(out, fmt.Sprintf("At the end the bench could NOT be shown to be silent, after %v: %s.", r.Safed.Took, r.Safed.How))
+		out = append(out, fmt.Sprintf("At the end the bench could NOT be shown to be silent, after %v: %s.",
+			r.Safed.Took, r.Safed.How))
 	}
 	for _, l := range r.FirstLight {
 		words := "agrees with"
 		if !l.Passed {
 			words = "does NOT agree with"
 		}
-		out = append(out, fmt.Sprintf("First light at %v: %v measured %s the %v to %v predicted.", l.Frequency, l.Measured, words, l.Low, l.High))
+		out = append(out, fmt.Sprintf("First light at %v: %v measured %s the %v to %v predicted.", l.Frequency,
+			l.Measured, words, l.Low, l.High))
 	}
 	return out
 }
 
 // DeviationsTable lists what did not go as planned, and every remark.
 func DeviationsTable(detailed, all []result.Run) Table {
-	t := Table{ID: "deviations", Title: "Deviations and remarks", Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
+	t := Table{ID: "deviations", Title: "Deviations and remarks",
+		Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
 	for _, r := range detailed {
 		d := deviations{run: keep(runName(r.Number)), t: &t}
 		d.ending(r)
@@ -302,7 +320,8 @@ func (d deviations) ending(r result.Run) {
 		d.add("", "ended", strings.TrimSuffix(string(r.Verdict)+": "+r.Why, ": "), "warn")
 	}
 	if r.Unreadable > 0 {
-		d.add("", "not readable", english.Count(r.Unreadable, "record", "records")+" of the journal cannot be read by this program", "warn")
+		d.add("", "not readable", english.Count(r.Unreadable,
+			"record", "records")+" of the journal cannot be read by this program", "warn")
 	}
 }
 
@@ -318,7 +337,8 @@ func (d deviations) pauses(r result.Run) {
 		d.add(x.At.Format(second), "taken up again", x.Why, "")
 	}
 	for _, i := range r.Abandoned {
-		d.add("", "step begun, not closed", fmt.Sprintf("step %d, attempt %d: %s at %v", i.Step.Number, i.Attempt, i.Step.Purpose, i.Step.Point.Frequency), "warn")
+		d.add("", "step begun, not closed", fmt.Sprintf("step %d, attempt %d: %s at %v", i.Step.Number, i.Attempt,
+			i.Step.Purpose, i.Step.Point.Frequency), "warn")
 	}
 }
 
@@ -339,17 +359,22 @@ func (d deviations) gaps(r result.Run, f analysis.Findings) {
 	}
 	for _, s := range r.Steps {
 		if s.Outcome.Skipped {
-			d.add(s.At.Format(second), "step given up", strings.TrimSuffix(fmt.Sprintf("step %d at %v: %s", s.Step.Number, s.Step.Point.Frequency, s.Note), ": "), "warn")
+			d.add(s.At.Format(second), "step given up",
+				strings.TrimSuffix(fmt.Sprintf("step %d at %v: %s", s.Step.Number, s.Step.Point.Frequency, s.Note),
+					": "), "warn")
 		}
 	}
 	for _, x := range f.Drift {
 		if x.Exceeds() {
-			d.add("", "drift of the reading", fmt.Sprintf("%s moved by %s without RF up to step %d; its tolerance is %s", x.Monitor, quantity(x.Largest, x.Unit), x.Step, quantity(x.Tolerance, x.Unit)), "warn")
+			d.add("", "drift of the reading",
+				fmt.Sprintf("%s moved by %s without RF up to step %d; its tolerance is %s", x.Monitor,
+					quantity(x.Largest, x.Unit), x.Step, quantity(x.Tolerance, x.Unit)), "warn")
 		}
 	}
 	for _, b := range f.Bands {
 		if b.InControl {
-			d.add("", analysis.MonitorOrAE, fmt.Sprintf("the band %s is in control run %d too", analysis.Span(b), f.Control), "warn")
+			d.add("", analysis.MonitorOrAE, fmt.Sprintf("the band %s is in control run %d too", analysis.Span(b),
+				f.Control), "warn")
 		}
 	}
 }
@@ -379,10 +404,12 @@ const largestPicture = 6 << 20
 
 // attach lists the attachments and takes in the pictures.
 func (p *Report) attach(j Job) {
-	p.Attachments = Table{ID: "attachments", Title: "Attachments", Columns: []Column{words("run"), words("when"), words("file"), words("caption"), words("SHA-256")}}
+	p.Attachments = Table{ID: "attachments", Title: "Attachments",
+		Columns: []Column{words("run"), words("when"), words("file"), words("caption"), words("SHA-256")}}
 	for _, r := range j.Runs {
 		for _, a := range r.Attachments {
-			p.Attachments.Add(keep(runName(r.Number)), keep(a.At.Format(second)), say(a.Name), say(a.Caption), say(a.SHA256).marked("code"))
+			p.Attachments.Add(keep(runName(r.Number)), keep(a.At.Format(second)), say(a.Name), say(a.Caption),
+				say(a.SHA256).marked("code"))
 			if pic, ok := pictureOf(j, a.Attached); ok {
 				p.Pictures = append(p.Pictures, pic)
 			}

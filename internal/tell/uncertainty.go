@@ -36,20 +36,27 @@ func (p *Report) uncertaintySection() Section {
 		}
 	}
 	if largest > 0 {
-		p.U = fmt.Sprintf("U at most %s, confidence %v: currents at the probe of %s", largest.Text(1), uncertainty.DefaultConfidence, strings.Join(of, ", "))
+		p.U = fmt.Sprintf("U at most %s, confidence %v: currents at the probe of %s", largest.Text(1),
+			uncertainty.DefaultConfidence, strings.Join(of, ", "))
 		if assumed {
 			p.U += "; assumed where the job does not hold the bench file"
 		}
 	}
 	if len(s.Blocks) == 0 {
-		s.say("", "No uncertainty is stated in this report. Differences between runs on the same setup are compared with the margin asked, and with the differences of the setup listed above.")
+		s.say("",
+			"No uncertainty is stated in this report. Differences between runs on the same setup are compared with "+
+				"the margin asked, and with the differences of the setup listed above.")
 		return s
 	}
 	if !slices.ContainsFunc(p.Detailed, func(r RunTold) bool { return len(r.Onsets.At) > 0 }) {
 		return s
 	}
 	s.say("of", "The tables of the onsets stand in the annexes.")
-	s.say("of", "U is the expanded uncertainty of the current at the probe, from the distribution of the sum of its contributions (JCGM 101). The onset lies from … to … with the same confidence: between the level that the product stood and the one at which it upset, each known as well as U says. How the product itself varies is not in it. Between runs on the same setup most contributions are common and cancel.")
+	s.say("of",
+		"U is the expanded uncertainty of the current at the probe, from the distribution of the sum of its "+
+			"contributions (JCGM 101). The onset lies from … to … with the same confidence: between the level that "+
+			"the product stood and the one at which it upset, each known as well as U says. How the product itself "+
+			"varies is not in it. Between runs on the same setup most contributions are common and cancel.")
 	return s
 }
 
@@ -68,7 +75,8 @@ func (t RunTold) uncertainty(s *Section) (largest rf.Gain, failed bool) {
 		return 0, false
 	}
 	of := o.Worst
-	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, o.Bench.Name, of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, english.FirstUpper(of.Rests())))
+	s.say("", fmt.Sprintf("Run %d, bench %q: U at most %s (k = %.2f, confidence %v), at %v. %s.", f.Run, o.Bench.Name,
+		of.U().Text(1), of.K(), of.Expanded.Confidence, of.Frequency, english.FirstUpper(of.Rests())))
 	s.say("of", o.ranked())
 	if words, mark := t.stability(); words != "" {
 		s.say(mark, words)
@@ -87,17 +95,21 @@ func runOf(runs []result.Run, number int) (result.Run, bool) {
 
 // uncertainTable lists how well each onset of a run is known.
 func uncertainTable(f analysis.Findings, o Onsets) Table {
-	t := Table{ID: fmt.Sprintf("uncertainty-run-%d", f.Run), Title: fmt.Sprintf("Uncertainty of the onsets of run %d", f.Run), Columns: []Column{
-		FrequencyIn("frequency"), currentIn("onset"), currentIn("from"), currentIn("to"), plainDecibels("U"), counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
-	}}
+	t := Table{ID: fmt.Sprintf("uncertainty-run-%d", f.Run),
+		Title: fmt.Sprintf("Uncertainty of the onsets of run %d", f.Run), Columns: []Column{
+			FrequencyIn("frequency"), currentIn("onset"), currentIn("from"), currentIn("to"), plainDecibels("U"),
+			counted("k"), words("confidence"), words("largest contribution"), words("its share"), words("assumed"),
+		}}
 	for _, q := range f.Points {
 		u, ok := o.At[q.Frequency]
 		if !ok {
 			continue
 		}
 		first := u.Combined.Contributions[0]
-		t.Add(at(f.Run, q.Frequency), Amount(q.Onset), Amount(u.Low), Amount(u.High), gain(u.U(), rf.Exactly), say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
-			say(contribution(u.Components[first.Index])), say(fmt.Sprintf("%.0f %%", 100*first.Share)), say(fmt.Sprintf("%d of %d", len(u.Assumed()), len(u.Components))))
+		t.Add(at(f.Run, q.Frequency), Amount(q.Onset), Amount(u.Low), Amount(u.High), gain(u.U(), rf.Exactly),
+			say(fmt.Sprintf("%.2f", u.K())), say(u.Expanded.Confidence.String()),
+			say(contribution(u.Components[first.Index])), say(fmt.Sprintf("%.0f %%", 100*first.Share)),
+			say(fmt.Sprintf("%d of %d", len(u.Assumed()), len(u.Components))))
 	}
 	return t
 }

@@ -54,11 +54,16 @@ func MarginTo(f analysis.Findings) string {
 func LevelWords(f analysis.Findings) string {
 	var out []string
 	if f.Level() != analysis.LevelWanted {
-		out = append(out, "substitution: the level is the calibrated drive, and the margin is in dB against that drive; onset and recovery are the currents measured on the cable, "+
-			"and wanted is the matched-loop current that the drive was calibrated for, not a current to be reached on the cable")
+		out = append(out,
+			"substitution: the level is the calibrated drive, and the margin is in dB against that drive; onset and "+
+				"recovery are the currents measured on the cable, "+
+				"and wanted is the matched-loop current that the drive was calibrated for, not a current to be reached "+
+				"on the cable")
 	}
 	if f.Opened.OverTest != "" {
-		out = append(out, "over-test: where showing a difference or a guard band needs it, the product was exposed to more than the level wanted; "+f.Opened.OverTest)
+		out = append(out,
+			"over-test: where showing a difference or a guard band needs it, the product was exposed to more than "+
+				"the level wanted; "+f.Opened.OverTest)
 	}
 	return strings.Join(out, "; ")
 }
@@ -69,7 +74,8 @@ func InDrive(c analysis.Comparison) string {
 	if c.Before.Level() == analysis.LevelWanted || c.After.Level() == analysis.LevelWanted {
 		return ""
 	}
-	return "substitution: gains are of the drive, in dB; what is required is the calibrated drive, given as the matched-loop current that it was calibrated for; " +
+	return "substitution: gains are of the drive, in dB; what is required is the calibrated drive, given as the " +
+		"matched-loop current that it was calibrated for; " +
 		"onsets are the currents measured on the cable"
 }
 

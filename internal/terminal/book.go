@@ -57,7 +57,9 @@ func ReadRun(w *World, job *store.Job, number int) (result.Run, error) {
 		return r, fmt.Errorf("read run %d of %s: %w", number, job.Path(), Damage(err))
 	}
 	if r.Unreadable > 0 && w != nil {
-		fmt.Fprintf(w.Stderr, "provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n", english.Count(r.Unreadable, "record", "records"), number)
+		fmt.Fprintf(w.Stderr,
+			"provoke: %s of run %d cannot be read by this program and are passed over; see provoke journal\n",
+			english.Count(r.Unreadable, "record", "records"), number)
 	}
 	return r, nil
 }

@@ -337,8 +337,10 @@ func Words(text string) []string {
 }
 
 // joining are the words that stand behind a number and are no unit.
-var joining = map[string]bool{"to": true, "of": true, "and": true, "or": true, "at": true, "in": true, "by": true, "is": true, "with": true, "up": true,
-	"upsets": true, "exposures": true, "frequencies": true, "dwells": true, "against": true, "below": true, "above": true, "points": true, "steps": true, "more": true, "than": true, "the": true, "for": true}
+var joining = map[string]bool{"to": true, "of": true, "and": true, "or": true, "at": true, "in": true, "by": true,
+	"is": true, "with": true, "up": true,
+	"upsets": true, "exposures": true, "frequencies": true, "dwells": true, "against": true, "below": true,
+	"above": true, "points": true, "steps": true, "more": true, "than": true, "the": true, "for": true}
 
 // belongs says whether a word may not be parted from what stands before it: the unit of a number, a
 // number behind ±, the "to" of a range.

@@ -32,7 +32,9 @@ func upsetRows(out io.Writer) {
 	t := terminal.Table(out)
 	fmt.Fprintln(t, "  frequency\tonset\tU\trecovery\twanted\tmargin\tclass\tupsets at onset\texposures")
 	for i := range 12 {
-		fmt.Fprintf(t, "  %d.991242 MHz\t77.4 dBµA\t± 2.8 dB\t74.0 dBµA\t80.0 dBµA\t-2.6 dB\tduring, recovers when RF goes\t4 of 4\t%d\n", i, 100+i)
+		fmt.Fprintf(t,
+			"  %d.991242 MHz\t77.4 dBµA\t± 2.8 dB\t74.0 dBµA\t80.0 dBµA\t-2.6 dB\tduring, recovers when RF goes\t4 "+
+				"of 4\t%d\n", i, 100+i)
 	}
 	t.Flush()
 }
@@ -45,7 +47,8 @@ func TestATableFitsThePaperAndLosesNothing(t *testing.T) {
 		if got := widest(text); got > columns {
 			t.Errorf("%d columns: a line of %d\n%s", columns, got, text)
 		}
-		for _, word := range []string{"frequency", "wanted", "exposures", "± 2.8 dB", "77.4 dBµA", "74.0 dBµA", "80.0 dBµA", "-2.6 dB", "4 of 4", "9.991 MHz", "11.99 MHz"} {
+		for _, word := range []string{"frequency", "wanted", "exposures", "± 2.8 dB", "77.4 dBµA", "74.0 dBµA",
+			"80.0 dBµA", "-2.6 dB", "4 of 4", "9.991 MHz", "11.99 MHz"} {
 			if !strings.Contains(text, word) {
 				t.Errorf("%d columns: %q is lost or parted\n%s", columns, word, text)
 			}
@@ -84,13 +87,15 @@ func TestProseIsFoldedAndTheEndIsNotLost(t *testing.T) {
 	var out strings.Builder
 	long := "  " + strings.Repeat("a word and ", 20) + "the end"
 	terminal.OnPage(ofColumns{&out, 60}, func(w io.Writer) error {
-		for _, piece := range strings.SplitAfter(long+"\nfile:1:2: fault\n\thint: "+strings.Repeat("x ", 60)+"\nno line feed", " ") {
+		for _, piece := range strings.SplitAfter(long+"\nfile:1:2: fault\n\thint: "+strings.Repeat("x ",
+			60)+"\nno line feed", " ") {
 			io.WriteString(w, piece)
 		}
 		return nil
 	})
 	text := out.String()
-	if strings.Join(strings.Fields(text), " ") != strings.Join(strings.Fields(long+" file:1:2: fault hint: "+strings.Repeat("x ", 60)+" no line feed"), " ") {
+	if strings.Join(strings.Fields(text), " ") != strings.Join(
+		strings.Fields(long+" file:1:2: fault hint: "+strings.Repeat("x ", 60)+" no line feed"), " ") {
 		t.Errorf("the words are not the same\n%s", text)
 	}
 	head, _, _ := strings.Cut(text, "file:")

@@ -54,12 +54,14 @@ const (
 
 // String says who it is.
 func (h Holder) String() string {
-	what := map[Role]string{Runs: "a run", Watches: "a watcher that an earlier run left, because RF was not known to be off",
-		Checks: "a rehearsal", Silences: "provoke off"}[h.Role]
+	what := map[Role]string{Runs: "a run",
+		Watches: "a watcher that an earlier run left, because RF was not known to be off",
+		Checks:  "a rehearsal", Silences: "provoke off"}[h.Role]
 	if h.Job != "" {
 		what += " of job " + h.Job
 	}
-	return fmt.Sprintf("%s (process %d, %s, since %s)", what, h.Process.ID, h.User, h.Since.Local().Format("2006-01-02 15:04:05"))
+	return fmt.Sprintf("%s (process %d, %s, since %s)", what, h.Process.ID,
+		h.User, h.Since.Local().Format("2006-01-02 15:04:05"))
 }
 
 // HeldError says that somebody else has an instrument of the bench.
@@ -287,7 +289,9 @@ func (c *Claim) Check() error {
 	if r == nil {
 		return nil
 	}
-	return fmt.Errorf("%s asked for the bench (process %d, %s)", map[Role]string{Runs: "a new run", Checks: "a rehearsal", Silences: "provoke off"}[r.By.Role], r.By.Process.ID, r.By.User)
+	return fmt.Errorf("%s asked for the bench (process %d, %s)",
+		map[Role]string{Runs: "a new run", Checks: "a rehearsal", Silences: "provoke off"}[r.By.Role], r.By.Process.ID,
+		r.By.User)
 }
 
 // Wanted returns who asked for the bench since it was claimed; nil for nobody.

@@ -43,7 +43,8 @@ func (p Process) Kill() error {
 	case err != nil:
 		return fmt.Errorf("process %d is not killed: it cannot be looked at: %w", p.ID, err)
 	case started != p.Started:
-		return fmt.Errorf("process %d is not killed: it is another one, started at %s and not at %s", p.ID, started, p.Started)
+		return fmt.Errorf("process %d is not killed: it is another one, started at %s and not at %s", p.ID, started,
+			p.Started)
 	}
 	return x.Kill()
 }

@@ -151,7 +151,8 @@ func (p *quirkPort) Receive(ctx context.Context) ([]byte, bool, error) {
 			return []byte(strings.TrimSpace(strings.Join(lines, " "))), true, nil
 		}
 		if err := p.more(ctx); err != nil {
-			return nil, false, fmt.Errorf("its prompt %q does not come (quirks.prompt), there came %s: %w", p.table.Prompt, shown(p.rest), err)
+			return nil, false, fmt.Errorf("its prompt %q does not come (quirks.prompt), there came %s: %w",
+				p.table.Prompt, shown(p.rest), err)
 		}
 	}
 }
@@ -166,7 +167,8 @@ func (p *quirkPort) beforePrompt() (body, rest []byte, found bool) {
 		}
 		at += i
 		body, rest = p.rest[:at], p.rest[at+len(prompt):]
-		if (at == 0 || bytes.ContainsRune([]byte("\r\n"), rune(body[at-1]))) && (len(rest) == 0 || bytes.ContainsRune([]byte("\r\n"), rune(rest[0]))) {
+		if (at == 0 || bytes.ContainsRune([]byte("\r\n"), rune(body[at-1]))) &&
+			(len(rest) == 0 || bytes.ContainsRune([]byte("\r\n"), rune(rest[0]))) {
 			return body, rest, true
 		}
 	}

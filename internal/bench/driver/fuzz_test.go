@@ -41,7 +41,8 @@ func FuzzTranscript(f *testing.F) {
 // FuzzTable: a command table has a problem with its place, or writes nothing that is no program message.
 func FuzzTable(f *testing.F) {
 	f.Add([]byte("provoke: commands 1\nname: mine\nrole: meter\ncommands: {read: \"READ?\"}\n"))
-	f.Add([]byte("provoke: commands 1\nname: mine\nrole: interlock\ncommands: {read: \"IN?\"}\nanswers_yes: [a]\nanswers_no: [a]\nquirks: {answer_pattern: \"((((\"}\n"))
+	f.Add([]byte("provoke: commands 1\nname: mine\nrole: interlock\ncommands: {read: \"IN?\"}\nanswers_yes: " +
+		"[a]\nanswers_no: [a]\nquirks: {answer_pattern: \"((((\"}\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		table, list := ParseTable("t.yaml", data)
 		for _, p := range list {

@@ -127,7 +127,8 @@ func (s *HandSource) apply(ctx context.Context, take func() (guard.Setting, erro
 		return fmt.Errorf("%s: %w", s.name, err)
 	}
 	to.Level = set
-	p := Prompt{Instrument: s.name, Title: "SET THE SOURCE", Lines: s.lines(s.now(), to), Wants: "done, or the level that it shows"}
+	p := Prompt{Instrument: s.name, Title: "SET THE SOURCE", Lines: s.lines(s.now(), to),
+		Wants: "done, or the level that it shows"}
 	s.doubtful()
 	for range tries {
 		answer, err := s.person.Ask(ctx, p)
@@ -205,7 +206,8 @@ func (s *HandSource) shows(x guard.Setting) string {
 	if x.Output {
 		out = "output ON"
 	}
-	return strings.Join([]string{at, s.spec.Setting(x.Level), "modulation " + describe(spoken(x.Modulation)), out}, "; ")
+	return strings.Join([]string{at, s.spec.Setting(x.Level), "modulation " + describe(spoken(x.Modulation)), out},
+		"; ")
 }
 
 func modulationInWords(m level.Modulation) string {
@@ -223,11 +225,13 @@ func (s *HandSource) Lower(ctx context.Context, to rf.Power) error {
 	}
 	now := s.now()
 	if to.Exceeds(now.Level.Add(levelTolerance)) {
-		return fmt.Errorf("%s: lower the level to %s while it is at %s: %w", s.name, to.Text(2), now.Level.Text(2), ErrWouldRaise)
+		return fmt.Errorf("%s: lower the level to %s while it is at %s: %w", s.name, to.Text(2), now.Level.Text(2),
+			ErrWouldRaise)
 	}
 	then := now
 	then.Level = down
-	if err := s.simple(ctx, "LOWER THE LEVEL", "level "+s.spec.Setting(down), "then it shows: "+s.shows(then)); err != nil {
+	if err := s.simple(ctx, "LOWER THE LEVEL", "level "+s.spec.Setting(down),
+		"then it shows: "+s.shows(then)); err != nil {
 		return err
 	}
 	now.Level = down
@@ -246,7 +250,8 @@ func (s *HandSource) Rest(ctx context.Context, to rf.Power) error {
 	}
 	then := now
 	then.Modulation = level.Modulation{Kind: level.CW}
-	if err := s.simple(ctx, "SWITCH MODULATION OFF", "modulation off (CW)", "then it shows: "+s.shows(then)); err != nil {
+	if err := s.simple(ctx, "SWITCH MODULATION OFF", "modulation off (CW)",
+		"then it shows: "+s.shows(then)); err != nil {
 		return err
 	}
 	now.Modulation = then.Modulation
@@ -277,7 +282,8 @@ func (s *HandSource) OutputOff(ctx context.Context) error {
 	}
 	s.doubtful()
 	p := Prompt{Instrument: s.name, Title: "SWITCH RF OFF NOW", Urgent: true, Wants: AnswerOff,
-		Lines: []string{"output of " + s.spec.ID + " OFF", "if it does not go off: " + s.spec.HardwareOff, "then its level to the lowest: " + s.spec.Setting(s.spec.Minimum)}}
+		Lines: []string{"output of " + s.spec.ID + " OFF", "if it does not go off: " + s.spec.HardwareOff,
+			"then its level to the lowest: " + s.spec.Setting(s.spec.Minimum)}}
 	for {
 		answer, err := s.person.Ask(ctx, p)
 		if err != nil {
@@ -317,7 +323,9 @@ type handAnalyser struct {
 // NewHandAnalyser makes an analyser that a person reads. Its floor and mixer limit must be known.
 func NewHandAnalyser(spec catalog.Analyser, p Person) (Analyser, error) {
 	if !spec.Floor.Known() || !spec.MixerLimit.Known() {
-		return nil, fmt.Errorf("analyser %s: the bench file gives no floor or no mixer limit, so that a reading cannot be told from noise or overload", spec.ID)
+		return nil,
+			fmt.Errorf("analyser %s: the bench file gives no floor or no mixer limit, so that a reading cannot be "+
+				"told from noise or overload", spec.ID)
 	}
 	return &handAnalyser{spec: spec, person: p, name: "analyser " + spec.ID}, nil
 }
@@ -333,7 +341,8 @@ func (a *handAnalyser) Close() error { return nil }
 // Setup says what the next reading is to be; the person is told with it.
 func (a *handAnalyser) Setup(_ context.Context, s AnalyserSetup) error {
 	if !a.spec.Band.Contains(s.Frequency) {
-		return fmt.Errorf("%s: set up at %v: outside its band of %v to %v", a.name, s.Frequency, a.spec.Band.Low, a.spec.Band.High)
+		return fmt.Errorf("%s: set up at %v: outside its band of %v to %v", a.name, s.Frequency, a.spec.Band.Low,
+			a.spec.Band.High)
 	}
 	a.mu.Lock()
 	a.want = s
@@ -351,14 +360,16 @@ func (a *handAnalyser) Read(ctx context.Context) (rf.Power, error) {
 	a.mu.Lock()
 	s, in := a.want, shownIn(a.volts)
 	a.mu.Unlock()
-	lines := []string{fmt.Sprintf("centre %v, zero span or peak search", s.Frequency), "attenuator 0 dB, as the bench file's ratings assume"}
+	lines := []string{fmt.Sprintf("centre %v, zero span or peak search", s.Frequency),
+		"attenuator 0 dB, as the bench file's ratings assume"}
 	if s.Bandwidth.Known() {
 		lines = append(lines, fmt.Sprintf("resolution bandwidth %v", s.Bandwidth))
 	}
 	if s.ReferenceLevel.Known() {
 		lines = append(lines, "reference level above "+in(s.ReferenceLevel))
 	}
-	p := Prompt{Instrument: a.name, Title: "READ THE ANALYSER", Lines: lines, Wants: fmt.Sprintf("the level with its unit as it shows it, for example %s; \"overload\", or \"< %s\" for noise", in(rf.DBm(-27.4)), in(rf.DBm(-90)))}
+	p := Prompt{Instrument: a.name, Title: "READ THE ANALYSER", Lines: lines,
+		Wants: fmt.Sprintf("the level with its unit as it shows it, for example %s; \"overload\", or \"< %s\" for noise", in(rf.DBm(-27.4)), in(rf.DBm(-90)))}
 	level, volts, err := askLevel(ctx, a.person, p, s.Low, s.High)
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("%s: %w", a.name, err)
@@ -426,11 +437,13 @@ func doubt(got, low, high rf.Power, in func(rf.Power) string) string {
 	}
 	if high.Known() && got.Above(high.Add(implausible)) {
 		d, _ := got.Minus(high)
-		return fmt.Sprintf("%s is %v above the most that the budget expects (%s): right number, right unit? type it again", in(got), d, in(high))
+		return fmt.Sprintf("%s is %v above the most that the budget expects (%s): right number, right unit? type it "+
+			"again", in(got), d, in(high))
 	}
 	if low.Known() && low.Sub(implausible).Above(got) {
 		d, _ := low.Minus(got)
-		return fmt.Sprintf("%s is %v below the least that the budget expects (%s): right number, right unit? type it again", in(got), d, in(low))
+		return fmt.Sprintf("%s is %v below the least that the budget expects (%s): right number, right unit? type it "+
+			"again", in(got), d, in(low))
 	}
 	return ""
 }
@@ -471,7 +484,9 @@ type handPowerMeter struct {
 // NewHandPowerMeter makes a power meter that a person reads.
 func NewHandPowerMeter(spec catalog.PowerMeter, p Person) (PowerMeter, error) {
 	if !spec.Floor.Known() || !spec.MaximumInput.Known() {
-		return nil, fmt.Errorf("power meter %s: the bench file gives no floor or no maximum input, so that a reading cannot be told from noise or overload", spec.ID)
+		return nil,
+			fmt.Errorf("power meter %s: the bench file gives no floor or no maximum input, so that a reading cannot "+
+				"be told from noise or overload", spec.ID)
 	}
 	return &handPowerMeter{spec, p}, nil
 }
@@ -490,7 +505,8 @@ func (m *handPowerMeter) Read(ctx context.Context, f rf.Frequency) (forward, rev
 		name string
 		into *rf.Power
 	}{{"FORWARD", &forward}, {"REVERSE", &reverse}} {
-		p := Prompt{Instrument: "power meter " + m.spec.ID, Title: "READ " + port.name + " POWER", Lines: []string{fmt.Sprintf("frequency %v", f)},
+		p := Prompt{Instrument: "power meter " + m.spec.ID, Title: "READ " + port.name + " POWER",
+			Lines: []string{fmt.Sprintf("frequency %v", f)},
 			Wants: "the power with its unit as the meter shows it, for example −12.3 dBm"}
 		got, _, err := askLevel(ctx, m.person, p, rf.Power{}, rf.Power{})
 		if err != nil {
@@ -520,7 +536,8 @@ func (m *handMeter) Close() error { return nil }
 
 // Read asks for the reading, in the monitor's unit, and returns it in the unit's base.
 func (m *handMeter) Read(ctx context.Context) (float64, error) {
-	p := Prompt{Instrument: "meter " + m.spec.ID, Title: "READ THE PRODUCT'S METER", Lines: []string{m.spec.Description}, Wants: "the reading in " + m.spec.Unit}
+	p := Prompt{Instrument: "meter " + m.spec.ID, Title: "READ THE PRODUCT'S METER",
+		Lines: []string{m.spec.Description}, Wants: "the reading in " + m.spec.Unit}
 	for range tries {
 		answer, err := m.person.Ask(ctx, p)
 		if err != nil {
@@ -528,7 +545,8 @@ func (m *handMeter) Read(ctx context.Context) (float64, error) {
 		}
 		text := strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(answer), m.spec.Unit))
 		var x float64
-		if n, err := fmt.Sscanf(strings.Replace(strings.NewReplacer("−", "-").Replace(text), ",", ".", 1), "%g", &x); n == 1 && err == nil && !math.IsNaN(x) && !math.IsInf(x, 0) {
+		if n, err := fmt.Sscanf(strings.Replace(strings.NewReplacer("−", "-").Replace(text), ",", ".", 1), "%g",
+			&x); n == 1 && err == nil && !math.IsNaN(x) && !math.IsInf(x, 0) {
 			return x / catalog.PerBaseUnit(m.spec.Unit), nil
 		}
 		p.Doubt = fmt.Sprintf("%q is no number", answer)
@@ -546,7 +564,8 @@ type handAmplifier struct {
 // have been read back as off.
 func AskToOperate(ctx context.Context, spec catalog.Amplifier, p Person) error {
 	a := handAmplifier{"amplifier " + spec.ID, p}
-	answer, err := a.person.Ask(ctx, Prompt{Instrument: a.name, Title: "TAKE THE AMPLIFIER TO OPERATE", Lines: []string{"the source is off now", spec.ID + " to operate"}, Wants: "done"})
+	answer, err := a.person.Ask(ctx, Prompt{Instrument: a.name, Title: "TAKE THE AMPLIFIER TO OPERATE",
+		Lines: []string{"the source is off now", spec.ID + " to operate"}, Wants: "done"})
 	switch {
 	case err != nil:
 		return fmt.Errorf("%s: %w", a.name, err)

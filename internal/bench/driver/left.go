@@ -22,7 +22,8 @@ func Differs(spec catalog.Source, want, read guard.Setting) Difference {
 	if want.Output != read.Output {
 		return Difference{"the output", onOff(want.Output), onOff(read.Output)}
 	}
-	if want.Frequency.Known() && math.Abs(float64(want.Frequency-read.Frequency)) > max(1, frequencyTolerance*want.Frequency.Hz()) {
+	if want.Frequency.Known() && math.Abs(float64(want.Frequency-read.Frequency)) > max(1,
+		frequencyTolerance*want.Frequency.Hz()) {
 		return Difference{"the frequency", want.Frequency.String(), read.Frequency.String()}
 	}
 	if want.Level.Known() {

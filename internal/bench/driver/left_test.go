@@ -10,7 +10,8 @@ import (
 // What an amplifier says of itself is read in one message where its table asks for it.
 func TestAnAmplifierTellsFaultAndGainModeWhereItsTableAsks(t *testing.T) {
 	table := driver.Table{Name: "own", Role: driver.RoleAmplifier, Commands: map[driver.Verb]string{
-		driver.Operate: "OPER", driver.Standby: "STBY", driver.OperateAsk: "OPER?", driver.FaultAsk: "FAUL?", driver.GainModeAsk: "GAIN?"}}
+		driver.Operate: "OPER", driver.Standby: "STBY", driver.OperateAsk: "OPER?", driver.FaultAsk: "FAUL?",
+		driver.GainModeAsk: "GAIN?"}}
 	for answer, want := range map[string]driver.AmplifierState{
 		`1;0;ALC`:               {Operating: true, Gain: "ALC"},
 		`1;0,"No error";MAN`:    {Operating: true, Gain: "MAN"},
@@ -19,7 +20,9 @@ func TestAnAmplifierTellsFaultAndGainModeWhereItsTableAsks(t *testing.T) {
 	} {
 		o := answering(map[string]string{"GAIN?": answer})
 		o.Tables = []driver.Table{table}
-		a, err := driver.OpenAmplifier(t.Context(), catalog.Amplifier{Identity: catalog.Identity{ID: "A"}, Connection: catalog.Connection{Address: "x", Table: "own"}}, o)
+		a, err := driver.OpenAmplifier(t.Context(),
+			catalog.Amplifier{Identity: catalog.Identity{ID: "A"},
+				Connection: catalog.Connection{Address: "x", Table: "own"}}, o)
 		if err != nil {
 			t.Fatal(err)
 		}

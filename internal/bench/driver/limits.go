@@ -77,7 +77,9 @@ func (s *source) limitLevel(h *speech, most rf.Power) (rf.Power, error) {
 		return rf.Power{}, h.Garbage(s.table.say(OutputLimitAsk), err)
 	}
 	got := s.fromNumber(x, a)
-	if d, bound := got.Minus(most); bound != rf.Exactly || math.Abs(d.DB()) > max(2*levelTolerance, s.spec.Resolution).DB() { // limitNumber adds one of them
+	// limitNumber adds one of them
+	if d, bound := got.Minus(most); bound != rf.Exactly || math.Abs(d.DB()) > max(2*levelTolerance,
+		s.spec.Resolution).DB() {
 		return got, &ReadBackError{s.name, "the largest level", most.Text(2), got.Text(2)}
 	}
 	if s.table.has(LimitOn) {

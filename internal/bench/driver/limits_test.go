@@ -23,7 +23,8 @@ func limiting(t *testing.T, s driver.Source, most rf.Power) []string {
 func TestTranscriptOfTheSignalGeneratorWithLimitsTable(t *testing.T) {
 	spec := signalGenerator()
 	spec.Table = "signal generator with limits"
-	s, err := driver.OpenSource(t.Context(), spec, options(t, "signal-generator-with-limits", "source", simbench.Config{Generator: simbench.SignalGenerator}))
+	s, err := driver.OpenSource(t.Context(), spec,
+		options(t, "signal-generator-with-limits", "source", simbench.Config{Generator: simbench.SignalGenerator}))
 	must(t, err)
 	limiting(t, s, rf.DBm(5))
 	workSource(t, s)
@@ -32,7 +33,8 @@ func TestTranscriptOfTheSignalGeneratorWithLimitsTable(t *testing.T) {
 func TestTranscriptOfTheFunctionGeneratorWithLimitsTable(t *testing.T) {
 	spec := functionGenerator("50 Ω")
 	spec.Table = "function generator with limits"
-	s, err := driver.OpenSource(t.Context(), spec, options(t, "function-generator-with-limits", "source", simbench.Config{}))
+	s, err := driver.OpenSource(t.Context(), spec,
+		options(t, "function-generator-with-limits", "source", simbench.Config{}))
 	must(t, err)
 	limiting(t, s, rf.DBm(5))
 	workSource(t, s)
@@ -45,15 +47,22 @@ func TestASourceWithALimitRefusesMoreByItself(t *testing.T) {
 	defer b.Close()
 	spec := functionGenerator("50 Ω")
 	spec.Table = "function generator with limits"
-	s, err := driver.OpenSource(t.Context(), spec, driver.Options{Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser, error) { return b.Dial(ctx, "source") }})
+	s, err := driver.OpenSource(t.Context(), spec,
+		driver.Options{Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser,
+			error) {
+			return b.Dial(ctx, "source")
+		}})
 	must(t, err)
 	defer s.Close()
 	words := strings.Join(limiting(t, s, rf.DBm(-20)), "; ")
-	if !strings.Contains(words, "refuses levels above -19.98 dBm by itself") || !strings.Contains(words, "when the connection is lost") {
+	if !strings.Contains(words, "refuses levels above -19.98 dBm by itself") ||
+		!strings.Contains(words, "when the connection is lost") {
 		t.Errorf("it says %q", words)
 	}
-	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 5 * rf.Megahertz, Level: rf.DBm(-20), Output: true}))
-	err = driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 5 * rf.Megahertz, Level: rf.DBm(-19.5), Output: true})
+	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 5 * rf.Megahertz, Level: rf.DBm(-20),
+		Output: true}))
+	err = driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 5 * rf.Megahertz, Level: rf.DBm(-19.5),
+		Output: true})
 	if err == nil || !strings.Contains(err.Error(), "-222") {
 		t.Errorf("above its limit: %v", err)
 	}
@@ -65,7 +74,11 @@ func TestASourceWithALimitRefusesMoreByItself(t *testing.T) {
 func TestASourceWhoseTableKnowsNoLimitHoldsNone(t *testing.T) {
 	b := simbench.New(simbench.Config{})
 	defer b.Close()
-	s, err := driver.OpenSource(t.Context(), functionGenerator("50 Ω"), driver.Options{Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser, error) { return b.Dial(ctx, "source") }})
+	s, err := driver.OpenSource(t.Context(), functionGenerator("50 Ω"),
+		driver.Options{Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser,
+			error) {
+			return b.Dial(ctx, "source")
+		}})
 	must(t, err)
 	defer s.Close()
 	if words := limiting(t, s, rf.DBm(-20)); len(words) != 0 {

@@ -50,7 +50,8 @@ func TestAnOffThatTheSourceRefusesIsNeverOff(t *testing.T) {
 		name        string
 		heard, said func(string) string
 	}{
-		{"the command is refused and the output was off before", func(m string) string { return strings.Replace(m, "OUTP 0", "OUTPP 0", 1) }, asIs},
+		{"the command is refused and the output was off before",
+			func(m string) string { return strings.Replace(m, "OUTP 0", "OUTPP 0", 1) }, asIs},
 		{"the answer is empty", asIs, func(a string) string {
 			if strings.HasSuffix(a, `0,"No error"`) || a == "0" {
 				return ""
@@ -85,12 +86,13 @@ func TestAnOffThatTheSourceRefusesIsNeverOff(t *testing.T) {
 	t.Run("the amplifier's answer is empty", func(t *testing.T) {
 		b := simbench.New(simbench.Config{})
 		defer b.Close()
-		a, err := driver.OpenAmplifier(t.Context(), catalog.Amplifier{}, filtered(b, "amplifier", asIs, func(m string) string {
-			if strings.Contains(m, ",") && !strings.Contains(m, "error") {
-				return m
-			}
-			return ""
-		}))
+		a, err := driver.OpenAmplifier(t.Context(), catalog.Amplifier{},
+			filtered(b, "amplifier", asIs, func(m string) string {
+				if strings.Contains(m, ",") && !strings.Contains(m, "error") {
+					return m
+				}
+				return ""
+			}))
 		must(t, err)
 		defer a.Close()
 		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
@@ -107,7 +109,8 @@ func TestSomebodyElsesOldErrorsAreNotBlamedOnOff(t *testing.T) {
 		defer b.Close()
 		o, _ := on(b, "source")
 		s := openSource(t, functionGenerator(catalog.Load50), o)
-		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30), Output: true}))
+		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30),
+			Output: true}))
 		hand, err := b.Dial(t.Context(), "source")
 		must(t, err)
 		defer hand.Close()
@@ -160,15 +163,21 @@ func TestTryProvesOffOnlyIntoADummyLoadThatAPersonConfirms(t *testing.T) {
 	for _, load := range []bool{false, true} {
 		sim := simbench.New(simbench.Config{KeepHistory: true})
 		defer sim.Close()
-		b, list := catalog.Parse("bench.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, errors.New("no files") })
+		b, list := catalog.Parse("bench.yaml", sim.BenchFile(),
+			func(string) ([]byte, error) { return nil, errors.New("no files") })
 		must(t, list.Err())
-		trial, err := driver.Try(t.Context(), b, "source", driver.Options{DummyLoad: load, Dial: func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, a) }}, nil)
+		trial, err := driver.Try(t.Context(), b,
+			"source", driver.Options{DummyLoad: load, Dial: func(ctx context.Context, a string) (io.ReadWriteCloser,
+				error) {
+				return sim.Dial(ctx, a)
+			}}, nil)
 		must(t, err)
 		text := ""
 		for _, x := range trial.Tried {
 			text += x.What + ": " + x.Came + "\n"
 		}
-		if trial.Failed() > 0 || load != strings.Contains(text, "off: it changes the output") || load == strings.Contains(text, "not proved") {
+		if trial.Failed() > 0 || load != strings.Contains(text, "off: it changes the output") ||
+			load == strings.Contains(text, "not proved") {
 			t.Errorf("with a dummy load %v:\n%s", load, text)
 		}
 		if state := sim.State(); state.On || state.Exposures > 0 != load {
@@ -197,7 +206,8 @@ func TestTryMeasuresTheSlowestAnswerAgainstTheTimeForSilencing(t *testing.T) {
 	for _, c := range []struct {
 		takes, stated time.Duration
 		ok            bool
-	}{{0, 0, true}, {600 * time.Millisecond, 0, true}, {800 * time.Millisecond, 0, false}, {1500 * time.Millisecond, 6 * time.Second, true}} {
+	}{{0, 0, true}, {600 * time.Millisecond, 0, true}, {800 * time.Millisecond, 0, false},
+		{1500 * time.Millisecond, 6 * time.Second, true}} {
 		synctest.Test(t, func(t *testing.T) {
 			b, o := tryBench(t)
 			b.Amplifier.Timeout = rf.Duration(c.stated)
@@ -206,7 +216,10 @@ func TestTryMeasuresTheSlowestAnswerAgainstTheTimeForSilencing(t *testing.T) {
 			if c.takes > 0 {
 				must(t, sim.Inject("amplifier", simbench.Fault{Kind: simbench.FaultLate, Delay: c.takes}))
 			}
-			o.Dial = func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, "amplifier") }
+			o.Dial = func(ctx context.Context, a string) (io.ReadWriteCloser,
+				error) {
+				return sim.Dial(ctx, "amplifier")
+			}
 			trial, err := driver.Try(t.Context(), b, "amplifier", o, nil)
 			must(t, err)
 			if trial.Failed() == 0 != c.ok || trial.Slowest != c.takes {
@@ -229,7 +242,8 @@ func TestTryDoesNotCallTheSlowestAnswerFastWhereOneDidNotCome(t *testing.T) {
 		must(t, sim.Inject("amplifier", simbench.Fault{Kind: simbench.FaultSilent, After: 2}))
 		o.Dial = func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, "amplifier") }
 		trial, _ := driver.Try(t.Context(), b, "amplifier", o, nil)
-		if x := trial.Tried[len(trial.Tried)-1]; trial.Failed() == 0 || x.What != "slowest answer" || !x.Left || !strings.Contains(x.Came, "did not come in time") {
+		if x := trial.Tried[len(trial.Tried)-1]; trial.Failed() == 0 || x.What != "slowest answer" || !x.Left ||
+			!strings.Contains(x.Came, "did not come in time") {
 			t.Errorf("%+v", trial.Tried)
 		}
 	})

@@ -109,7 +109,8 @@ func (i *instrument) recognise(identity string) error {
 }
 
 // open connects and asks who is there.
-func open(ctx context.Context, role Role, id string, c catalog.Connection, counts catalog.CountsIn, o Options) (*instrument, error) {
+func open(ctx context.Context, role Role, id string, c catalog.Connection, counts catalog.CountsIn,
+	o Options) (*instrument, error) {
 	name := fmt.Sprintf("%s %s at %s", role, id, c.Address)
 	table, err := tableFor(role, c.Table, counts, o.Tables)
 	if err != nil {
@@ -130,7 +131,8 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 		dial = o.wrap(dial)
 	}
 	i := &instrument{table: table, id: id, name: name}
-	so := scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(), Trace: o.Trace, NoClear: table.NoClear || table.answersAll()}
+	so := scpi.Options{Name: name, Dial: quirky(dial, &i.table), Timeout: timeout, Terminator: table.terminator(),
+		Trace: o.Trace, NoClear: table.NoClear || table.answersAll()}
 	if o.ForSilencing && i.canBeAnother(c.Address) { // it may be at it for minutes
 		so.Identify, so.Recognise = table.say(Identify), i.recognise
 	}
@@ -151,7 +153,8 @@ func open(ctx context.Context, role Role, id string, c catalog.Connection, count
 
 func dialOf(c catalog.Connection, table Table, o Options) (scpi.Dial, error) {
 	if o.Dial != nil {
-		return scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, c.Address) }), nil
+		return scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return o.Dial(ctx, c.Address) }),
+			nil
 	}
 	if o.opener == nil {
 		o.opener = &transport.Opener{}
@@ -164,8 +167,10 @@ func dialOf(c catalog.Connection, table Table, o Options) (scpi.Dial, error) {
 	if table.Echo { // which tells old answers from new; see awake
 		quiet = 50 * time.Millisecond
 	}
-	return o.opener.Dial(c.Address, transport.Options{Line: line, Quiet: quiet, Through: c.Through, Terminator: table.terminator(),
-		Unmarked: table.EndsBy == EndsByTerminator, EOIOnly: table.EndsBy == EndsByEOI, KeepInput: table.KeepInput, Nonce: table.nonce()})
+	return o.opener.Dial(c.Address, transport.Options{Line: line, Quiet: quiet, Through: c.Through,
+		Terminator: table.terminator(),
+		Unmarked:   table.EndsBy == EndsByTerminator, EOIOnly: table.EndsBy == EndsByEOI, KeepInput: table.KeepInput,
+		Nonce: table.nonce()})
 }
 
 // Rig is the instruments of a bench that have a remote interface; the others are nil.

@@ -151,7 +151,8 @@ func (c *capture) Capture(ctx context.Context, n int, over time.Duration) (out [
 		interval := over / time.Duration(n)
 		if c.generation != h.Generation() || c.samples != n || c.interval != interval {
 			c.generation = 0
-			units := append(c.table.each(c.table.having(TraceFormat)...), c.table.put(Samples, float64(n)), c.table.put(Interval, interval.Seconds()))
+			units := append(c.table.each(c.table.having(TraceFormat)...), c.table.put(Samples, float64(n)),
+				c.table.put(Interval, interval.Seconds()))
 			if _, err := h.Ask(0, units...); err != nil {
 				return err
 			}

@@ -115,7 +115,8 @@ func (s *source) plain(h *speech, a aspect) (read bool, err error) {
 			return true, nil
 		}
 	}
-	return false, &SettingError{s.name, a.what, answers[0], "that it is " + strings.Join(a.good, " or "), "set it at the instrument; what comes out is no plain carrier"}
+	return false, &SettingError{s.name, a.what, answers[0], "that it is " + strings.Join(a.good, " or "),
+		"set it at the instrument; what comes out is no plain carrier"}
 }
 
 // preset takes a source to its known beginning and from there to its lowest level, off.

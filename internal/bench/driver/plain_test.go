@@ -21,9 +21,12 @@ func TestWhatTheLastUserLeftOnIsSetAside(t *testing.T) {
 		left      string
 		moves     bool // the level, the frequency or the modulation that really comes out is another
 	}{
-		{simbench.FunctionGenerator, "FUNC SQU", true}, {simbench.FunctionGenerator, "SWE:STAT 1", true}, {simbench.FunctionGenerator, "BURS:STAT 1", true},
-		{simbench.FunctionGenerator, "FM:STAT 1", true}, {simbench.SignalGenerator, "FREQ:MODE SWE", true}, {simbench.SignalGenerator, "FM:STAT 1", true},
-		{simbench.FunctionGenerator, "PM:STAT 1", false}, {simbench.FunctionGenerator, "AM:SOUR EXT;STAT 1", true}, {simbench.SignalGenerator, "PULM:SOUR EXT", false},
+		{simbench.FunctionGenerator, "FUNC SQU", true}, {simbench.FunctionGenerator, "SWE:STAT 1",
+			true}, {simbench.FunctionGenerator, "BURS:STAT 1", true},
+		{simbench.FunctionGenerator, "FM:STAT 1", true}, {simbench.SignalGenerator, "FREQ:MODE SWE",
+			true}, {simbench.SignalGenerator, "FM:STAT 1", true},
+		{simbench.FunctionGenerator, "PM:STAT 1", false}, {simbench.FunctionGenerator, "AM:SOUR EXT;STAT 1",
+			true}, {simbench.SignalGenerator, "PULM:SOUR EXT", false},
 	} {
 		t.Run(c.left, func(t *testing.T) {
 			b := simbench.New(simbench.Config{Generator: c.generator})
@@ -53,7 +56,8 @@ func TestWhatTheLastUserLeftOnIsSetAside(t *testing.T) {
 					t.Errorf("%s gives %+v, a carrier %+v", c.left, dirty, clean)
 				}
 			}
-			if unread, err := s.(driver.Plainer).Plain(t.Context()); err != nil || slices.Contains(unread, "sweep or list") {
+			if unread, err := s.(driver.Plainer).Plain(t.Context()); err != nil ||
+				slices.Contains(unread, "sweep or list") {
 				t.Errorf("not read: %v, %v", unread, err)
 			}
 			if after := look(); after != clean {
@@ -93,7 +97,8 @@ func TestPlainIsRefusedWithTheOutputOnAndSaysWhatItCannotRead(t *testing.T) {
 	spec := functionGenerator(catalog.Load50)
 	spec.Table = "own"
 	s := openSource(t, spec, o)
-	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30), Output: true}))
+	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30),
+		Output: true}))
 	k.sent()
 	if _, err := s.(driver.Plainer).Plain(t.Context()); !errors.Is(err, driver.ErrWouldRaise) {
 		t.Errorf("with the output on: %v", err)

@@ -45,9 +45,11 @@ quirks: {no_error_queue: true, no_clear: true, %s}
 
 func readMeter(t *testing.T, table, answer string) (float64, error) {
 	t.Helper()
-	spec := catalog.Monitor{Identity: catalog.Identity{ID: "M1"}, Connection: catalog.Connection{Address: address, Table: "quirky meter"}}
-	m, err := driver.OpenMeter(t.Context(), spec, driver.Options{Tables: []driver.Table{parsed(t, table)}, Timeout: 300 * time.Millisecond,
-		Dial: lineInstrument(func(string) []string { return []string{answer} })})
+	spec := catalog.Monitor{Identity: catalog.Identity{ID: "M1"},
+		Connection: catalog.Connection{Address: address, Table: "quirky meter"}}
+	m, err := driver.OpenMeter(t.Context(), spec,
+		driver.Options{Tables: []driver.Table{parsed(t, table)}, Timeout: 300 * time.Millisecond,
+			Dial: lineInstrument(func(string) []string { return []string{answer} })})
 	must(t, err)
 	defer m.Close()
 	return m.Read(t.Context())
@@ -71,7 +73,8 @@ func TestAnAnswerPatternTakesItsFirstGroup(t *testing.T) {
 }
 
 func TestReadingsAreScaled(t *testing.T) {
-	table := strings.Replace(fmt.Sprintf(quirkyMeter, "timeout: 1 s"), "quirks:", "answers_in: {read?: 0.001}\nquirks:", 1)
+	table := strings.Replace(fmt.Sprintf(quirkyMeter, "timeout: 1 s"), "quirks:", "answers_in: {read?: 0.001}\nquirks:",
+		1)
 	if x, err := readMeter(t, table, "1250"); err != nil || math.Abs(x-1.25) > 1e-12 {
 		t.Errorf("1250 thousandths: %v, %v", x, err)
 	}
@@ -86,9 +89,11 @@ quirks: {no_error_queue: true, no_clear: true, %s}
 
 func setRelay(t *testing.T, quirk string, hear func(string) []string) error {
 	t.Helper()
-	spec := catalog.Relay{Identity: catalog.Identity{ID: "K1"}, Connection: catalog.Connection{Address: address, Table: "acknowledging relay"}}
-	r, err := driver.OpenRelay(t.Context(), spec, driver.Options{Tables: []driver.Table{parsed(t, fmt.Sprintf(acknowledgingRelay, quirk))},
-		Timeout: 200 * time.Millisecond, Dial: lineInstrument(hear)})
+	spec := catalog.Relay{Identity: catalog.Identity{ID: "K1"},
+		Connection: catalog.Connection{Address: address, Table: "acknowledging relay"}}
+	r, err := driver.OpenRelay(t.Context(), spec,
+		driver.Options{Tables: []driver.Table{parsed(t, fmt.Sprintf(acknowledgingRelay, quirk))},
+			Timeout: 200 * time.Millisecond, Dial: lineInstrument(hear)})
 	must(t, err)
 	defer r.Close()
 	return r.Set(t.Context(), true)
@@ -114,8 +119,9 @@ func TestEachSettingIsAcknowledgedOrItIsAnError(t *testing.T) {
 	}{
 		"missing": {relay(), []string{"CLOSE 1", "no answer in time", "acknowledge"}},
 		"another": {relay("ERR 7"), []string{"CLOSE 1", `"ERR 7"`, `"OK"`, "acknowledge"}},
-		"question answered by an acknowledgement": {func(string) []string { return []string{"OK"} }, []string{"CLOSED?", "acknowledgement"}},
-		"acknowledged by a number":                {relay("1"), []string{"CLOSE 1", `"1"`}},
+		"question answered by an acknowledgement": {func(string) []string { return []string{"OK"} },
+			[]string{"CLOSED?", "acknowledgement"}},
+		"acknowledged by a number": {relay("1"), []string{"CLOSE 1", `"1"`}},
 	} {
 		err := setRelay(t, "acknowledge: OK", c.hear)
 		if err == nil {
@@ -172,13 +178,15 @@ quirks: {one_command_a_line: true, no_error_queue: true, no_clear: true, `+quirk
 		var told string
 		spec := thePowerMeter()
 		spec.Table, spec.MaximumInput = "comma meter", rf.DBm(60)
-		m, err := driver.OpenPowerMeter(t.Context(), spec, driver.Options{Tables: []driver.Table{table}, Timeout: time.Second, Dial: lineInstrument(func(line string) []string {
-			if strings.HasPrefix(line, "FREQ") {
-				told = line
-				return nil
-			}
-			return []string{want.answer}
-		})})
+		m, err := driver.OpenPowerMeter(t.Context(),
+			spec, driver.Options{Tables: []driver.Table{table}, Timeout: time.Second,
+				Dial: lineInstrument(func(line string) []string {
+					if strings.HasPrefix(line, "FREQ") {
+						told = line
+						return nil
+					}
+					return []string{want.answer}
+				})})
 		must(t, err)
 		p, _, err := m.Read(t.Context(), 27.12*rf.Megahertz)
 		m.Close()
@@ -234,7 +242,9 @@ func traceOf(t *testing.T, verbs, quirks string, answers map[string]string) (dri
 	for k, v := range answers {
 		all[k] = v
 	}
-	a, err := driver.OpenAnalyser(t.Context(), spec, driver.Options{Tables: []driver.Table{parsed(t, fmt.Sprintf(tracingAnalyser, verbs, quirks))}, Dial: standIn(all), Timeout: 500 * time.Millisecond})
+	a, err := driver.OpenAnalyser(t.Context(), spec,
+		driver.Options{Tables: []driver.Table{parsed(t, fmt.Sprintf(tracingAnalyser, verbs, quirks))},
+			Dial: standIn(all), Timeout: 500 * time.Millisecond})
 	must(t, err)
 	defer a.Close()
 	must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: 10 * rf.Megahertz, Bandwidth: rf.Kilohertz}))
@@ -244,14 +254,15 @@ func traceOf(t *testing.T, verbs, quirks string, answers map[string]string) (dri
 func TestATraceIsReadAsItsTableSays(t *testing.T) {
 	big, little := binary.BigEndian, binary.LittleEndian
 	for name, c := range map[string]struct{ quirks, answer string }{
-		"32 bit, big":              {"", blockOf(big, 32, levels(11))},
-		"32 bit, little":           {", byte_order: little", blockOf(little, 32, levels(11))},
-		"64 bit, big":              {", trace_as: 64 bit", blockOf(big, 64, levels(11))},
-		"64 bit, little":           {", trace_as: 64 bit, byte_order: little", blockOf(little, 64, levels(11))},
-		"a list":                   {", trace_as: list", listOf(",", levels(11))},
-		"a list with blanks":       {", trace_as: list", listOf(" ", levels(11)) + " "},
-		"a list with semicolons":   {", trace_as: list", listOf(";", levels(11))},
-		"a list of decimal commas": {", trace_as: list, decimal: comma", strings.ReplaceAll(listOf(";", levels(11)), ".", ",")},
+		"32 bit, big":            {"", blockOf(big, 32, levels(11))},
+		"32 bit, little":         {", byte_order: little", blockOf(little, 32, levels(11))},
+		"64 bit, big":            {", trace_as: 64 bit", blockOf(big, 64, levels(11))},
+		"64 bit, little":         {", trace_as: 64 bit, byte_order: little", blockOf(little, 64, levels(11))},
+		"a list":                 {", trace_as: list", listOf(",", levels(11))},
+		"a list with blanks":     {", trace_as: list", listOf(" ", levels(11)) + " "},
+		"a list with semicolons": {", trace_as: list", listOf(";", levels(11))},
+		"a list of decimal commas": {", trace_as: list, decimal: comma",
+			strings.ReplaceAll(listOf(";", levels(11)), ".", ",")},
 	} {
 		trace, err := traceOf(t, "", c.quirks, map[string]string{"TRAC?": c.answer})
 		if err != nil || len(trace.Points) != 11 {
@@ -278,12 +289,13 @@ func TestATraceThatIsReadWronglyIsRefused(t *testing.T) {
 		quirks, answer string
 		want           []string
 	}{
-		"wrong order":          {"", blockOf(little, 32, levels(11)), []string{"byte_order: little"}},
-		"wrong order, flat":    {"", blockOf(little, 32, flat), []string{"byte_order: little"}},
-		"wrong order other":    {", byte_order: little", blockOf(big, 32, levels(11)), []string{"byte_order: big"}},
-		"64 bit":               {"", blockOf(big, 64, levels(11)), []string{"trace_as: 64 bit"}},
-		"64 bit, flat":         {"", blockOf(big, 64, flat), []string{"trace_as: 64 bit"}},
-		"64 bit, little":       {"", blockOf(little, 64, levels(11)), []string{"trace_as: 64 bit", "byte_order: little"}},
+		"wrong order":       {"", blockOf(little, 32, levels(11)), []string{"byte_order: little"}},
+		"wrong order, flat": {"", blockOf(little, 32, flat), []string{"byte_order: little"}},
+		"wrong order other": {", byte_order: little", blockOf(big, 32, levels(11)), []string{"byte_order: big"}},
+		"64 bit":            {"", blockOf(big, 64, levels(11)), []string{"trace_as: 64 bit"}},
+		"64 bit, flat":      {"", blockOf(big, 64, flat), []string{"trace_as: 64 bit"}},
+		"64 bit, little": {"", blockOf(little, 64, levels(11)),
+			[]string{"trace_as: 64 bit", "byte_order: little"}},
 		"32 bit told as 64":    {", trace_as: 64 bit", blockOf(big, 32, levels(12)), []string{"trace_as: 32 bit"}},
 		"empty block":          {"", "#10", []string{"no point", "single sweep"}},
 		"empty list":           {", trace_as: list", " ", []string{"no point", "single sweep"}},
@@ -308,12 +320,14 @@ func TestATraceThatIsReadWronglyIsRefused(t *testing.T) {
 
 func TestATraceSaysWhereItBeginsAndEndsAndHowManyPointsItHas(t *testing.T) {
 	const verbs = `, trace start?: "START?", trace stop?: "STOP?", trace points?: "POIN?"`
-	answers := map[string]string{"TRAC?": listOf(",", levels(11)), "START?": "9500000", "STOP?": "10500000", "POIN?": "11"}
+	answers := map[string]string{"TRAC?": listOf(",", levels(11)), "START?": "9500000", "STOP?": "10500000",
+		"POIN?": "11"}
 	trace, err := traceOf(t, verbs, ", trace_as: list", answers)
 	if err != nil || trace.Start != 9.5*rf.Megahertz || trace.Stop != 10.5*rf.Megahertz {
 		t.Errorf("%v to %v, %v", trace.Start, trace.Stop, err)
 	}
-	for change, want := range map[string]string{"POIN?=401": "401", "STOP?=9000000": "9.5 MHz", "START?=10100000": "10 MHz", "STOP?=10.5": "answers_in"} {
+	for change, want := range map[string]string{"POIN?=401": "401", "STOP?=9000000": "9.5 MHz",
+		"START?=10100000": "10 MHz", "STOP?=10.5": "answers_in"} {
 		key, value, _ := strings.Cut(change, "=")
 		other := map[string]string{}
 		for k, v := range answers {

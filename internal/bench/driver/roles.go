@@ -106,7 +106,9 @@ type analyser struct {
 // reading could be told from noise or from an overload.
 func OpenAnalyser(ctx context.Context, spec catalog.Analyser, o Options) (Analyser, error) {
 	if !spec.Floor.Known() || !spec.MixerLimit.Known() {
-		return nil, fmt.Errorf("open analyser %s: the bench file gives no floor or no mixer limit, so that a reading cannot be told from noise or overload", spec.ID)
+		return nil,
+			fmt.Errorf("open analyser %s: the bench file gives no floor or no mixer limit, so that a reading cannot "+
+				"be told from noise or overload", spec.ID)
 	}
 	i, err := open(ctx, RoleAnalyser, spec.ID, spec.Connection, "", o)
 	if err != nil {
@@ -123,7 +125,8 @@ func OpenAnalyser(ctx context.Context, spec catalog.Analyser, o Options) (Analys
 // bandwidth means the narrowest, an absent reference level the mixer limit.
 func (a *analyser) Setup(_ context.Context, s AnalyserSetup) error {
 	if !a.spec.Band.Contains(s.Frequency) {
-		return fmt.Errorf("%s: set up at %v: outside its band of %v to %v", a.name, s.Frequency, a.spec.Band.Low, a.spec.Band.High)
+		return fmt.Errorf("%s: set up at %v: outside its band of %v to %v", a.name, s.Frequency, a.spec.Band.Low,
+			a.spec.Band.High)
 	}
 	if !s.ReferenceLevel.Known() {
 		s.ReferenceLevel = a.spec.MixerLimit
@@ -133,7 +136,8 @@ func (a *analyser) Setup(_ context.Context, s AnalyserSetup) error {
 		bw = a.narrowest()
 	}
 	if !bw.Known() {
-		return fmt.Errorf("%s: set up at %v: neither the caller nor the bench file gives a resolution bandwidth", a.name, s.Frequency)
+		return fmt.Errorf("%s: set up at %v: neither the caller nor the bench file gives a resolution bandwidth",
+			a.name, s.Frequency)
 	}
 	reference := min(max(s.ReferenceLevel.In(), a.spec.Floor.In()+40), a.spec.MixerLimit.In()+10)
 	a.mu.Lock()
@@ -325,7 +329,9 @@ type powerMeter struct {
 // OpenPowerMeter connects to a two-channel power meter. Its floor and maximum input must be known.
 func OpenPowerMeter(ctx context.Context, spec catalog.PowerMeter, o Options) (PowerMeter, error) {
 	if !spec.Floor.Known() || !spec.MaximumInput.Known() {
-		return nil, fmt.Errorf("open power meter %s: the bench file gives no floor or no maximum input, so that a reading cannot be told from noise or overload", spec.ID)
+		return nil,
+			fmt.Errorf("open power meter %s: the bench file gives no floor or no maximum input, so that a reading "+
+				"cannot be told from noise or overload", spec.ID)
 	}
 	i, err := open(ctx, RolePowerMeter, spec.ID, spec.Connection, "", o)
 	if err != nil {

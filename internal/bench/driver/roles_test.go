@@ -68,10 +68,12 @@ func TestWhatAnAnalysersReadingMeans(t *testing.T) {
 		{"-50", "x", "", scpi.ErrGarbage},
 		{"-50", "-1", "", scpi.ErrGarbage},
 	} {
-		o := answering(map[string]string{"*IDN?": "an analyser", "COND?;:SYST:ERR?": c.level + ";" + c.condition + `;0,"No error"`})
+		o := answering(map[string]string{"*IDN?": "an analyser",
+			"COND?;:SYST:ERR?": c.level + ";" + c.condition + `;0,"No error"`})
 		a, err := driver.OpenAnalyser(t.Context(), theAnalyser(), o)
 		must(t, err)
-		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: rf.Megahertz, Bandwidth: 10 * rf.Kilohertz, ReferenceLevel: rf.DBm(-40)}))
+		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: rf.Megahertz, Bandwidth: 10 * rf.Kilohertz,
+			ReferenceLevel: rf.DBm(-40)}))
 		p, err := a.Read(t.Context())
 		if !errors.Is(err, c.err) || (err == nil && p.String() != c.want) || (err != nil && !p.Absent()) {
 			t.Errorf("%s, %s: %v, %v; want %s, %v", c.level, c.condition, p, err, c.want, c.err)
@@ -98,7 +100,8 @@ func TestAnAnalyserThatWasNotSetUpGivesNoReading(t *testing.T) {
 	}
 	spec := theAnalyser()
 	spec.MixerLimit = rf.Power{}
-	if _, err := driver.OpenAnalyser(t.Context(), spec, o); err == nil || !strings.Contains(err.Error(), "mixer limit") {
+	if _, err := driver.OpenAnalyser(t.Context(), spec, o); err == nil ||
+		!strings.Contains(err.Error(), "mixer limit") {
 		t.Errorf("opened without a mixer limit: %v", err)
 	}
 }
@@ -130,7 +133,8 @@ func TestATraceWithoutANumberAtAPointLeavesItAbsent(t *testing.T) {
 	// -50 dBm, 9.91E37, 9.9E37, -1000 dBm as big-endian IEEE 754 singles.
 	block := "#216\xc2\x48\x00\x00\x7e\x95\x1b\xee\x7e\x94\xf5\x90\xc4\x7a\x00\x00"
 	for _, v := range []float32{9.91e37, 9.9e37} {
-		block = strings.Replace(block, map[float32]string{9.91e37: "\x7e\x95\x1b\xee", 9.9e37: "\x7e\x94\xf5\x90"}[v], bigEndian(v), 1)
+		block = strings.Replace(block, map[float32]string{9.91e37: "\x7e\x95\x1b\xee", 9.9e37: "\x7e\x94\xf5\x90"}[v],
+			bigEndian(v), 1)
 	}
 	o := answering(map[string]string{"*IDN?": "x", "SYST:ERR?": `0,"No error"`, "TRAC? TRACE1": block})
 	a, err := driver.OpenAnalyser(t.Context(), theAnalyser(), o)
@@ -155,10 +159,13 @@ func TestWhatAPowerMetersReadingMeans(t *testing.T) {
 		err          error
 	}{
 		{"-1.2E+01", "-12.0 dBm", nil}, {"-5.5E+01", "at most -55.0 dBm", nil}, {"-7E+01", "at most -60.0 dBm", nil},
-		{"2.1E+01", "at least 21.0 dBm", nil}, {"9.9E37", "at least 20.0 dBm", nil}, {"-9.9E37", "at most -60.0 dBm", nil},
+		{"2.1E+01", "at least 21.0 dBm", nil}, {"9.9E37", "at least 20.0 dBm", nil}, {"-9.9E37", "at most -60.0 dBm",
+			nil},
 		{"9.91E37", "", scpi.ErrInvalid}, {"?", "", scpi.ErrGarbage},
 	} {
-		m, err := driver.OpenPowerMeter(t.Context(), thePowerMeter(), answering(map[string]string{"*IDN?": "x", "READ1?;:READ2?;:SYST:ERR?": c.answer + `;-3.0E+01;0,"No error"`}))
+		m, err := driver.OpenPowerMeter(t.Context(), thePowerMeter(),
+			answering(map[string]string{"*IDN?": "x",
+				"READ1?;:READ2?;:SYST:ERR?": c.answer + `;-3.0E+01;0,"No error"`}))
 		must(t, err)
 		p, _, err := m.Read(t.Context(), rf.Megahertz)
 		if !errors.Is(err, c.err) || (err == nil && p.String() != c.want) {
@@ -169,8 +176,10 @@ func TestWhatAPowerMetersReadingMeans(t *testing.T) {
 }
 
 func TestAMeterThatIsOverRangeGivesAnErrorAndNoNumber(t *testing.T) {
-	for answer, want := range map[string]error{"9.9E37": scpi.ErrOverRange, "-9.9E37": scpi.ErrOverRange, "9.91E37": scpi.ErrInvalid, "hello": scpi.ErrGarbage} {
-		m, err := driver.OpenMeter(t.Context(), catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"}, Connection: catalog.Connection{Address: address}, Query: "MEAS:VOLT?"},
+	for answer, want := range map[string]error{"9.9E37": scpi.ErrOverRange, "-9.9E37": scpi.ErrOverRange,
+		"9.91E37": scpi.ErrInvalid, "hello": scpi.ErrGarbage} {
+		m, err := driver.OpenMeter(t.Context(), catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"},
+			Connection: catalog.Connection{Address: address}, Query: "MEAS:VOLT?"},
 			answering(map[string]string{"*IDN?": "x", "MEAS:VOLT?": answer}))
 		must(t, err)
 		if v, err := m.Read(t.Context()); !errors.Is(err, want) || v != 0 {
@@ -181,8 +190,10 @@ func TestAMeterThatIsOverRangeGivesAnErrorAndNoNumber(t *testing.T) {
 }
 
 func TestAnInterlockIsClosedOnlyByAClearYes(t *testing.T) {
-	for answer, want := range map[string]bool{"1": true, "0": false, "ON": true, "2": false, "": false, "9.9E37": false, "closed": false} {
-		i, err := driver.OpenInterlock(t.Context(), catalog.Interlock{Identity: catalog.Identity{ID: "IL1"}, Connection: catalog.Connection{Address: address}},
+	for answer, want := range map[string]bool{"1": true, "0": false, "ON": true, "2": false, "": false, "9.9E37": false,
+		"closed": false} {
+		i, err := driver.OpenInterlock(t.Context(), catalog.Interlock{Identity: catalog.Identity{ID: "IL1"},
+			Connection: catalog.Connection{Address: address}},
 			answering(map[string]string{"*IDN?": "x", "INP:STAT?": answer}))
 		must(t, err)
 		closed, err := i.Closed(t.Context())
@@ -201,7 +212,8 @@ func TestFaultsOfAMeterNeverLookLikeAReading(t *testing.T) {
 			a, err := driver.OpenAnalyser(t.Context(), theAnalyser(), o)
 			must(t, err)
 			return func() (string, error) {
-				must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: rf.Megahertz, ReferenceLevel: rf.DBm(-40)}))
+				must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: rf.Megahertz,
+					ReferenceLevel: rf.DBm(-40)}))
 				p, err := a.Read(t.Context())
 				return p.Text(0), err
 			}, "analyser", a.Close
@@ -217,7 +229,8 @@ func TestFaultsOfAMeterNeverLookLikeAReading(t *testing.T) {
 		},
 		"interlock": func(t *testing.T, b *simbench.Bench) (func() (string, error), string, func() error) {
 			o, _ := on(b, "interlock")
-			i, err := driver.OpenInterlock(t.Context(), catalog.Interlock{Identity: catalog.Identity{ID: "IL1"}, Connection: catalog.Connection{Address: address}}, o)
+			i, err := driver.OpenInterlock(t.Context(), catalog.Interlock{Identity: catalog.Identity{ID: "IL1"},
+				Connection: catalog.Connection{Address: address}}, o)
 			must(t, err)
 			return func() (string, error) {
 				c, err := i.Closed(t.Context())
@@ -226,7 +239,8 @@ func TestFaultsOfAMeterNeverLookLikeAReading(t *testing.T) {
 		},
 	}
 	for name, make := range readers {
-		for _, f := range []simbench.FaultKind{simbench.FaultDeaf, simbench.FaultSilent, simbench.FaultLate, simbench.FaultGarbage, simbench.FaultCloses, simbench.FaultReboots} {
+		for _, f := range []simbench.FaultKind{simbench.FaultDeaf, simbench.FaultSilent, simbench.FaultLate,
+			simbench.FaultGarbage, simbench.FaultCloses, simbench.FaultReboots} {
 			t.Run(name+" "+string(f), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
 					b := newBench(t, simbench.Config{})
@@ -287,7 +301,8 @@ func TestABenchOpensOverRealSocketsAndDoesWhatItIsTold(t *testing.T) {
 	must(t, driver.OperateNow(t.Context(), r.Amplifier))
 	g := guard.Setting{Frequency: 10 * rf.Megahertz, Level: rf.DBm(-30), Output: true}
 	must(t, driver.ApplySetting(t.Context(), r.Source, g))
-	must(t, r.Analyser.Setup(t.Context(), driver.AnalyserSetup{Frequency: g.Frequency, Bandwidth: rf.Kilohertz, ReferenceLevel: rf.DBm(-20)}))
+	must(t, r.Analyser.Setup(t.Context(), driver.AnalyserSetup{Frequency: g.Frequency, Bandwidth: rf.Kilohertz,
+		ReferenceLevel: rf.DBm(-20)}))
 	low, err := r.Analyser.Read(t.Context())
 	must(t, err)
 	g.Level = rf.DBm(-24)
@@ -326,7 +341,8 @@ func TestABenchOpensOverRealSocketsAndDoesWhatItIsTold(t *testing.T) {
 }
 
 func TestBothGeneratorsDoTheSameOverRealSockets(t *testing.T) {
-	for kind, spec := range map[simbench.Generator]catalog.Source{simbench.FunctionGenerator: functionGenerator(catalog.Load50), simbench.SignalGenerator: signalGenerator()} {
+	for kind, spec := range map[simbench.Generator]catalog.Source{simbench.FunctionGenerator: functionGenerator(
+		catalog.Load50), simbench.SignalGenerator: signalGenerator()} {
 		b := newBench(t, simbench.Config{Generator: kind})
 		must(t, b.Listen("127.0.0.1:0"))
 		spec.Address = b.Address("source")
@@ -351,7 +367,8 @@ func TestABenchThatDoesNotOpenNamesEveryInstrumentThatFailed(t *testing.T) {
 	if r != nil || err == nil {
 		t.Fatalf("got %v, %v", r, err)
 	}
-	for _, want := range []string{"source GEN1 at TCPIP::127.0.0.1::", "cannot connect", "meter DMM1", "closed the connection", "interlock IL1", "no adapter is named", `no command table "loud amplifier"`} {
+	for _, want := range []string{"source GEN1 at TCPIP::127.0.0.1::", "cannot connect", "meter DMM1",
+		"closed the connection", "interlock IL1", "no adapter is named", `no command table "loud amplifier"`} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("the error does not say %q:\n%v", want, err)
 		}
@@ -382,7 +399,8 @@ func BenchmarkPointOverSockets(b *testing.B) {
 		}
 	}
 	read := func(b *testing.B) {
-		if err := r.Analyser.Setup(b.Context(), driver.AnalyserSetup{Frequency: g.Frequency, Bandwidth: rf.Kilohertz, ReferenceLevel: rf.DBm(-20)}); err != nil {
+		if err := r.Analyser.Setup(b.Context(), driver.AnalyserSetup{Frequency: g.Frequency, Bandwidth: rf.Kilohertz,
+			ReferenceLevel: rf.DBm(-20)}); err != nil {
 			b.Fatal(err)
 		}
 		if _, err := r.Analyser.Read(b.Context()); err != nil {

@@ -60,9 +60,11 @@ func Settable(s catalog.Source, to rf.Power) (rf.Power, error) {
 	case !to.Exact():
 		return rf.Power{}, fmt.Errorf("level %v is no level that a source can be set to: %w", to, ErrOutOfRange)
 	case to.Exceeds(s.Maximum):
-		return rf.Power{}, fmt.Errorf("level %s is above the maximum of %s: %w", to.Text(2), s.Maximum.Text(2), ErrOutOfRange)
+		return rf.Power{}, fmt.Errorf("level %s is above the maximum of %s: %w", to.Text(2), s.Maximum.Text(2),
+			ErrOutOfRange)
 	case !s.Minimum.Known() || s.Minimum.Exceeds(to):
-		return rf.Power{}, fmt.Errorf("level %s is below the minimum of %s: %w", to.Text(2), s.Minimum.Text(2), ErrOutOfRange)
+		return rf.Power{}, fmt.Errorf("level %s is below the minimum of %s: %w", to.Text(2), s.Minimum.Text(2),
+			ErrOutOfRange)
 	}
 	if s.Resolution <= 0 {
 		return to, nil
@@ -154,7 +156,8 @@ func (s *source) State(ctx context.Context) (guard.SourceState, error) {
 
 // whole lists the queries that together give the whole state.
 func (s *source) whole() []Verb {
-	return append(s.brief(), s.table.having(AMAsk, AMDepthAsk, AMRateAsk, PulseAsk, PulseRateAsk, PulseDutyAsk, PulseWidthAsk)...)
+	return append(s.brief(), s.table.having(AMAsk, AMDepthAsk, AMRateAsk, PulseAsk, PulseRateAsk, PulseDutyAsk,
+		PulseWidthAsk)...)
 }
 
 // brief lists the queries that confirm a change of frequency or level. Completion comes first, so
@@ -226,7 +229,8 @@ func (s *source) parseModulation(k *looked, p *parser) {
 	am, amAsked := p.answers[AMAsk]
 	pulse, pulseAsked := p.answers[PulseAsk]
 	if amAsked {
-		k.am = level.Modulation{Kind: level.AM, Depth: rf.Fraction(p.number(AMDepthAsk) / 100), Rate: rf.Frequency(p.number(AMRateAsk))}
+		k.am = level.Modulation{Kind: level.AM, Depth: rf.Fraction(p.number(AMDepthAsk) / 100),
+			Rate: rf.Frequency(p.number(AMRateAsk))}
 	}
 	if pulseAsked {
 		k.pulse = level.Modulation{Kind: level.Pulse, Rate: rf.Frequency(p.number(PulseRateAsk))}
@@ -416,14 +420,16 @@ func (s *source) settable(to guard.Setting) (guard.Setting, error) {
 	to.Modulation = spoken(to.Modulation)
 	if to.Frequency.Known() || to.Output {
 		if !s.spec.Band.Contains(to.Frequency) {
-			return to, fmt.Errorf("frequency %v is outside the band of %v to %v: %w", to.Frequency, s.spec.Band.Low, s.spec.Band.High, ErrOutOfRange)
+			return to, fmt.Errorf("frequency %v is outside the band of %v to %v: %w", to.Frequency, s.spec.Band.Low,
+				s.spec.Band.High, ErrOutOfRange)
 		}
 	}
 	m := to.Modulation
 	switch {
 	case m.Kind == level.AM && (m.Depth <= 0 || m.Depth > 1 || !m.Rate.Known()),
 		m.Kind == level.Pulse && (m.Duty <= 0 || m.Duty >= 1 || !m.Rate.Known()):
-		return to, fmt.Errorf("modulation %s, depth %v, duty %v, rate %v cannot be set: %w", m.Kind, m.Depth, m.Duty, m.Rate, ErrOutOfRange)
+		return to, fmt.Errorf("modulation %s, depth %v, duty %v, rate %v cannot be set: %w", m.Kind, m.Depth,
+			m.Duty, m.Rate, ErrOutOfRange)
 	case m.Kind != level.AM && m.Kind != level.Pulse && m.Kind != level.CW:
 		return to, fmt.Errorf("modulation %q is not known: %w", m.Kind, ErrOutOfRange)
 	case m.Kind == level.AM && !s.table.has(AMOn), m.Kind == level.Pulse && !s.table.has(PulseOn):
@@ -588,7 +594,8 @@ func (s *source) tell(h *speech, units []string, verbs []Verb, want guard.Settin
 	if err != nil {
 		return err
 	}
-	if err := s.learn(h, scpi.Join(append(slices.Clone(units), s.table.each(verbs...)...)...), verbs, answers, base); err != nil {
+	if err := s.learn(h, scpi.Join(append(slices.Clone(units), s.table.each(verbs...)...)...), verbs, answers,
+		base); err != nil {
 		return err
 	}
 	if err := s.fits(); err != nil {
@@ -633,7 +640,8 @@ func same(a, b level.Modulation) bool {
 	near := func(a, b float64) bool {
 		return math.Abs(a-b) <= fractionTolerance*max(math.Abs(a), math.Abs(b))
 	}
-	return a.Kind == b.Kind && near(float64(a.Depth), float64(b.Depth)) && near(float64(a.Duty), float64(b.Duty)) && near(float64(a.Rate), float64(b.Rate))
+	return a.Kind == b.Kind && near(float64(a.Depth), float64(b.Depth)) && near(float64(a.Duty), float64(b.Duty)) &&
+		near(float64(a.Rate), float64(b.Rate))
 }
 
 func onOff(b bool) string {
@@ -672,7 +680,8 @@ func (s *source) lower(ctx context.Context, to rf.Power, rest bool) error {
 			return err
 		}
 		if to.Exceeds(s.known.Level.Add(levelTolerance)) {
-			return fmt.Errorf("%s: lower the level to %s while it is at %s: %w", s.name, to.Text(2), s.known.Level.Text(2), ErrWouldRaise)
+			return fmt.Errorf("%s: lower the level to %s while it is at %s: %w", s.name, to.Text(2),
+				s.known.Level.Text(2), ErrWouldRaise)
 		}
 		h.Pin()
 		want := s.known.Setting
@@ -792,7 +801,8 @@ func (s *source) minimum(h *speech, a assumed) (assumed, error) {
 		s.known = looked{} // the modulation was not read under this connection
 	}
 	if got.Level.Exceeds(s.spec.Minimum.Add(levelTolerance + s.spec.Resolution/2)) {
-		return got.assumed, errors.Join(err, &ReadBackError{s.name, "the level", s.spec.Minimum.Text(2), got.Level.Text(2)})
+		return got.assumed, errors.Join(err, &ReadBackError{s.name, "the level", s.spec.Minimum.Text(2),
+			got.Level.Text(2)})
 	}
 	return got.assumed, err
 }

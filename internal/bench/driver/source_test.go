@@ -53,13 +53,19 @@ func (k *talk) sent() []string {
 // on returns options that reach a face of a bench, and what is said.
 func on(b *simbench.Bench, face string) (driver.Options, *talk) {
 	k := &talk{}
-	return driver.Options{Trace: k.hear, Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser, error) { return b.Dial(ctx, face) }}, k
+	return driver.Options{Trace: k.hear, Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser,
+		error) {
+		return b.Dial(ctx, face)
+	}}, k
 }
 
 // byHand sends messages to a face as a person at its front panel would.
 func byHand(t *testing.T, b *simbench.Bench, face string, messages ...string) {
 	t.Helper()
-	c := scpi.New(scpi.Options{Dial: scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser, error) { return b.Dial(ctx, face) })})
+	c := scpi.New(scpi.Options{Dial: scpi.Streams(func(ctx context.Context) (io.ReadWriteCloser,
+		error) {
+		return b.Dial(ctx, face)
+	})})
 	defer c.Close()
 	for _, m := range messages {
 		must(t, c.Set(t.Context(), m))
@@ -118,7 +124,8 @@ func (f *front) crest() float64 {
 
 func drawSetting(r *rapid.T, name string) guard.Setting {
 	m := rapid.SampledFrom([]level.Modulation{{Kind: level.CW},
-		{Kind: level.AM, Depth: 0.8, Rate: 1000}, {Kind: level.AM, Depth: 0.3, Rate: 400}, {Kind: level.Pulse, Duty: 0.1, Rate: 200}}).Draw(r, name+" modulation")
+		{Kind: level.AM, Depth: 0.8, Rate: 1000}, {Kind: level.AM, Depth: 0.3, Rate: 400},
+		{Kind: level.Pulse, Duty: 0.1, Rate: 200}}).Draw(r, name+" modulation")
 	return guard.Setting{
 		Frequency:  rf.Frequency(rapid.SampledFrom([]float64{1e6, 27.12e6}).Draw(r, name+" frequency")),
 		Level:      rf.DBm(float64(rapid.IntRange(-100, 20).Draw(r, name+" level"))),
@@ -130,7 +137,8 @@ func drawSetting(r *rapid.T, name string) guard.Setting {
 func TestNoStepInsideAnApplyIsLouderThanTheLouderOfOldAndNew(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		from, to := drawSetting(r, "from"), drawSetting(r, "to")
-		f := front{dbm: from.Level.In(), on: from.Output, am: from.Modulation.Kind == level.AM, pulse: from.Modulation.Kind == level.Pulse, depth: float64(from.Modulation.Depth)}
+		f := front{dbm: from.Level.In(), on: from.Output, am: from.Modulation.Kind == level.AM,
+			pulse: from.Modulation.Kind == level.Pulse, depth: float64(from.Modulation.Depth)}
 		before := f.crest()
 		var steps []float64
 		for _, message := range driver.Ordered(from, to) {
@@ -142,11 +150,14 @@ func TestNoStepInsideAnApplyIsLouderThanTheLouderOfOldAndNew(t *testing.T) {
 		after := f.crest()
 		for i, c := range steps {
 			if c > math.Max(before, after)+1e-9 {
-				r.Fatalf("step %d is at %.2f dBm, before %.2f, after %.2f: %v", i, c, before, after, driver.Ordered(from, to))
+				r.Fatalf("step %d is at %.2f dBm, before %.2f, after %.2f: %v", i, c, before, after,
+					driver.Ordered(from, to))
 			}
 		}
-		want := front{dbm: to.Level.In(), on: to.Output, am: to.Modulation.Kind == level.AM, pulse: to.Modulation.Kind == level.Pulse, depth: float64(to.Modulation.Depth)}
-		if math.Abs(f.crest()-want.crest()) > 1e-9 && f.crest() != want.crest() || f.pulse != want.pulse || f.dbm != want.dbm {
+		want := front{dbm: to.Level.In(), on: to.Output, am: to.Modulation.Kind == level.AM,
+			pulse: to.Modulation.Kind == level.Pulse, depth: float64(to.Modulation.Depth)}
+		if math.Abs(f.crest()-want.crest()) > 1e-9 && f.crest() != want.crest() || f.pulse != want.pulse ||
+			f.dbm != want.dbm {
 			r.Fatalf("ends at %+v, want %+v", f, want)
 		}
 	})
@@ -157,9 +168,11 @@ func TestARefusedCommandNeverLeavesTheOutputLouderThanOldOrNew(t *testing.T) {
 	// error before the next message, so only one message at a time can be carried out in part.
 	rapid.Check(t, func(r *rapid.T) {
 		from, to := drawSetting(r, "from"), drawSetting(r, "to")
-		f := front{dbm: from.Level.In(), on: from.Output, am: from.Modulation.Kind == level.AM, pulse: from.Modulation.Kind == level.Pulse, depth: float64(from.Modulation.Depth)}
+		f := front{dbm: from.Level.In(), on: from.Output, am: from.Modulation.Kind == level.AM,
+			pulse: from.Modulation.Kind == level.Pulse, depth: float64(from.Modulation.Depth)}
 		before := f.crest()
-		end := front{dbm: to.Level.In(), on: to.Output, am: to.Modulation.Kind == level.AM, depth: float64(to.Modulation.Depth)}
+		end := front{dbm: to.Level.In(), on: to.Output, am: to.Modulation.Kind == level.AM,
+			depth: float64(to.Modulation.Depth)}
 		for _, message := range driver.Ordered(from, to) {
 			refused := rapid.IntRange(0, len(message)).Draw(r, "refused")
 			for i, c := range message {
@@ -172,7 +185,8 @@ func TestARefusedCommandNeverLeavesTheOutputLouderThanOldOrNew(t *testing.T) {
 			}
 		}
 		if f.crest() > math.Max(before, end.crest())+1e-9 {
-			r.Fatalf("ends at %.2f dBm, before %.2f, wanted %.2f: %v", f.crest(), before, end.crest(), driver.Ordered(from, to))
+			r.Fatalf("ends at %.2f dBm, before %.2f, wanted %.2f: %v", f.crest(), before, end.crest(),
+				driver.Ordered(from, to))
 		}
 	})
 }
@@ -205,14 +219,16 @@ func TestDBmFromPeakToPeakVolts(t *testing.T) {
 
 func TestTheNumberSentDoublesAtHighImpedance(t *testing.T) {
 	// check_values.csv G08: 0 dBm is 0.632455532 Vpp into 50 Ω; the open-circuit voltage is the double.
-	for load, want := range map[catalog.LoadSetting]string{catalog.Load50: "VOLT 0.6324555;", catalog.LoadHighZ: "VOLT 1.264911;"} {
+	for load, want := range map[catalog.LoadSetting]string{catalog.Load50: "VOLT 0.6324555;",
+		catalog.LoadHighZ: "VOLT 1.264911;"} {
 		b := newBench(t, simbench.Config{})
 		if load == catalog.LoadHighZ {
 			byHand(t, b, "source", "OUTP:LOAD INF")
 		}
 		o, k := on(b, "source")
 		s := openSource(t, functionGenerator(load), o)
-		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(0), Output: true}))
+		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(0),
+			Output: true}))
 		if all := strings.Join(k.sent(), "\n"); !strings.Contains(all, want) {
 			t.Errorf("%s: sent\n%s\nwant %s", load, all, want)
 		}
@@ -237,7 +253,8 @@ func TestAGeneratorSetForAnotherLoadIsRefusedButCanBeSilenced(t *testing.T) {
 	k.sent()
 	o.ForSilencing = true
 	s := openSource(t, functionGenerator(catalog.Load50), o)
-	if err := driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-40), Output: true}); !errors.As(err, &e) {
+	if err := driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-40),
+		Output: true}); !errors.As(err, &e) {
 		t.Errorf("raised in spite of the load: %v", err)
 	}
 	if err := s.Lower(t.Context(), rf.DBm(-40)); !errors.As(err, &e) {
@@ -333,7 +350,10 @@ func TestWhatTheSourceCannotDoIsRefusedAndNothingIsSent(t *testing.T) {
 		"frequency":        func(g *guard.Setting) { g.Frequency = 200 * rf.Megahertz },
 		"no frequency":     func(g *guard.Setting) { g.Frequency = 0 },
 		"AM without depth": func(g *guard.Setting) { g.Modulation = level.Modulation{Kind: level.AM, Rate: 1000} },
-		"AM beyond 100 %":  func(g *guard.Setting) { g.Modulation = level.Modulation{Kind: level.AM, Depth: 1.2, Rate: 1000} },
+		"AM beyond 100 %": func(g *guard.Setting) {
+			g.Modulation = level.Modulation{Kind: level.AM, Depth: 1.2,
+				Rate: 1000}
+		},
 		"pulse of no rate": func(g *guard.Setting) { g.Modulation = level.Modulation{Kind: level.Pulse, Duty: 0.5} },
 		"FM":               func(g *guard.Setting) { g.Modulation = level.Modulation{Kind: "FM", Rate: 1000} },
 	} {
@@ -358,7 +378,8 @@ func TestAPermissionThatNoGuardMadeRaisesNothing(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 	oa, ka := on(b, "amplifier")
-	a, err := driver.OpenAmplifier(t.Context(), catalog.Amplifier{Identity: catalog.Identity{ID: "AMP1"}, Connection: catalog.Connection{Address: address}}, oa)
+	a, err := driver.OpenAmplifier(t.Context(), catalog.Amplifier{Identity: catalog.Identity{ID: "AMP1"},
+		Connection: catalog.Connection{Address: address}}, oa)
 	must(t, err)
 	defer a.Close()
 	ka.sent()
@@ -374,7 +395,8 @@ func TestLowerOnlyLowers(t *testing.T) {
 	b := newBench(t, simbench.Config{Generator: simbench.SignalGenerator})
 	o, _ := on(b, "source")
 	s := openSource(t, signalGenerator(), o)
-	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30), Output: true}))
+	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30),
+		Output: true}))
 	for _, up := range []float64{-29.9, 0} {
 		if err := s.Lower(t.Context(), rf.DBm(up)); !errors.Is(err, driver.ErrWouldRaise) {
 			t.Errorf("lower from -30 to %v dBm: %v", up, err)
@@ -393,13 +415,16 @@ func TestRestTakesAmplitudeModulationOffAndLeavesAPulseOn(t *testing.T) {
 	s := openSource(t, signalGenerator(), o)
 	for _, c := range []struct{ on, left level.Modulation }{
 		{level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000}, level.Modulation{Kind: level.CW}},
-		{level.Modulation{Kind: level.Pulse, Duty: 0.1, Rate: 200}, level.Modulation{Kind: level.Pulse, Duty: 0.1, Rate: 200}},
+		{level.Modulation{Kind: level.Pulse, Duty: 0.1, Rate: 200},
+			level.Modulation{Kind: level.Pulse, Duty: 0.1, Rate: 200}},
 	} {
-		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30), Output: true, Modulation: c.on}))
+		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30),
+			Output: true, Modulation: c.on}))
 		must(t, s.Rest(t.Context(), rf.DBm(-50)))
 		state, err := s.State(t.Context())
 		must(t, err)
-		if d, _ := state.Level.Minus(rf.DBm(-50)); state.Modulation != c.left || math.Abs(d.DB()) > 0.02 || !state.Output {
+		if d, _ := state.Level.Minus(rf.DBm(-50)); state.Modulation != c.left || math.Abs(d.DB()) > 0.02 ||
+			!state.Output {
 			t.Errorf("after %+v it rests at %+v", c.on, state.Setting)
 		}
 		if err := s.Rest(t.Context(), rf.DBm(-40)); !errors.Is(err, driver.ErrWouldRaise) {
@@ -460,7 +485,11 @@ func TestNoPermissionIsUsedUpWhileTheSourceDoesNotAnswer(t *testing.T) {
 		b.Clear("source")
 		must(t, b.Inject("source", simbench.Fault{Kind: simbench.FaultDeaf}))
 		taken := 0
-		err := driver.ApplyTaking(t.Context(), s, func() (guard.Setting, error) { taken++; return guard.Setting{}, nil })
+		err := driver.ApplyTaking(t.Context(), s, func() (guard.Setting, error) {
+			taken++
+			return guard.Setting{},
+				nil
+		})
 		if !errors.Is(err, scpi.ErrTimeout) || taken != 0 {
 			t.Errorf("%v, %d taken", err, taken)
 		}
@@ -488,7 +517,8 @@ func TestOutputOffIsSaidAgainWhenTheFirstTimeHasNoAnswer(t *testing.T) {
 		b := newBench(t, simbench.Config{})
 		o, _ := on(b, "source")
 		s := openSource(t, functionGenerator(catalog.Load50), o)
-		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30), Output: true}))
+		must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-30),
+			Output: true}))
 		must(t, b.Inject("source", simbench.Fault{Kind: simbench.FaultDeaf, Only: "SYST:ERR?"}))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
@@ -522,8 +552,10 @@ func TestOutputOffOfADeafSourceEndsWithItsContextAndIsAnError(t *testing.T) {
 }
 
 func TestFaultsOfASourceNeverLookLikeSuccess(t *testing.T) {
-	for _, f := range []simbench.FaultKind{simbench.FaultDeaf, simbench.FaultSilent, simbench.FaultLate, simbench.FaultActsNoAnswer,
-		simbench.FaultGarbage, simbench.FaultCloses, simbench.FaultReboots, simbench.FaultError, simbench.FaultOverrange} {
+	for _, f := range []simbench.FaultKind{simbench.FaultDeaf, simbench.FaultSilent, simbench.FaultLate,
+		simbench.FaultActsNoAnswer,
+		simbench.FaultGarbage, simbench.FaultCloses, simbench.FaultReboots, simbench.FaultError,
+		simbench.FaultOverrange} {
 		t.Run(string(f), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				b := newBench(t, simbench.Config{})
@@ -541,7 +573,8 @@ func TestFaultsOfASourceNeverLookLikeSuccess(t *testing.T) {
 				time.Sleep(5 * time.Second) // whatever is late arrives
 				k.sent()
 				must(t, driver.ApplySetting(t.Context(), s, g))
-				if m := k.sent(); !slices.ContainsFunc(m, func(x string) bool { return strings.HasPrefix(x, "*OPC?;:FREQ?") }) {
+				if m := k.sent(); !slices.ContainsFunc(m,
+					func(x string) bool { return strings.HasPrefix(x, "*OPC?;:FREQ?") }) {
 					t.Errorf("raised without a look at the state after a fault: %q", m)
 				}
 				state, err := s.State(t.Context())

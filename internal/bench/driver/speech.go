@@ -124,7 +124,8 @@ func (s *speech) write(unit string) error {
 		if s.table.Acknowledge != "" {
 			want = fmt.Sprintf("%q (quirks.acknowledge)", s.table.Acknowledge)
 		}
-		return s.Garbage(unit, fmt.Errorf("%w: a setting is answered by %q, where %s belongs", scpi.ErrGarbage, answer, want))
+		return s.Garbage(unit, fmt.Errorf("%w: a setting is answered by %q, where %s belongs", scpi.ErrGarbage,
+			answer, want))
 	}
 	return s.rest()
 }
@@ -152,7 +153,8 @@ func (s *speech) Query(unit string) (string, error) {
 	answer, err := s.Session.Query(unit)
 	s.lives(err)
 	if err == nil && s.table.Acknowledge != "" && strings.TrimSpace(answer) == s.table.Acknowledge {
-		err = s.Garbage(unit, fmt.Errorf("%w: the acknowledgement of a setting, %q, in place of an answer", scpi.ErrGarbage, answer))
+		err = s.Garbage(unit, fmt.Errorf("%w: the acknowledgement of a setting, %q, in place of an answer",
+			scpi.ErrGarbage, answer))
 	}
 	return s.table.heard(unit, answer), err
 }

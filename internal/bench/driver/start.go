@@ -18,8 +18,10 @@ var raising = []Verb{OutputOn, Level, Frequency, AMOn, AMDepth, PulseOn, PulseDu
 // leavesRFAlone are the headers that no instrument raises RF by, in their short forms; a header stands for
 // all below it. UNIT and VOLT:UNIT change what is shown, and are read back. HEAD and REM are from before
 // SCPI (common practice).
-var leavesRFAlone = [][]string{{"*CLS"}, {"*ESE"}, {"*SRE"}, {"*OPC"}, {"*WAI"}, {"DISP"}, {"FORM"}, {"STAT"}, {"HCOP"}, {"SYST", "REM"}, {"SYST", "RWL"},
-	{"SYST", "LOC"}, {"SYST", "KLOC"}, {"SYST", "BEEP"}, {"SYST", "ERR"}, {"SYST", "COMM"}, {"VOLT", "UNIT"}, {"UNIT"}, {"HEAD"}, {"REM"}}
+var leavesRFAlone = [][]string{{"*CLS"}, {"*ESE"}, {"*SRE"}, {"*OPC"}, {"*WAI"}, {"DISP"}, {"FORM"}, {"STAT"}, {"HCOP"},
+	{"SYST", "REM"}, {"SYST", "RWL"},
+	{"SYST", "LOC"}, {"SYST", "KLOC"}, {"SYST", "BEEP"}, {"SYST", "ERR"}, {"SYST", "COMM"}, {"VOLT", "UNIT"},
+	{"UNIT"}, {"HEAD"}, {"REM"}}
 
 // startFault says why a message may not be told at every connection, or "".
 func (t Table) startFault(message string) string {
@@ -79,9 +81,11 @@ func (t Table) raises(words []string) Verb {
 
 func (t Table) whyNot(message string, words []string) string {
 	if v := t.raises(words); v != "" {
-		return fmt.Sprintf("%q is told at every connection, without a permission, and may raise RF: it is the command for %q", message, v)
+		return fmt.Sprintf("%q is told at every connection, without a permission, and may raise RF: it is the "+
+			"command for %q", message, v)
 	}
-	return fmt.Sprintf("%q is told at every connection, without a permission, and %s may raise RF: only the table's own way to off, *CLS, DISPlay, FORMat, STATus, SYSTem:REMote and their like are let through",
+	return fmt.Sprintf("%q is told at every connection, without a permission, and %s may raise RF: only the table's "+
+		"own way to off, *CLS, DISPlay, FORMat, STATus, SYSTem:REMote and their like are let through",
 		message, strings.Join(words, ":"))
 }
 

@@ -243,7 +243,9 @@ func (t Table) wants() (w wants, ok bool) {
 	switch t.Role {
 	case RoleSource:
 		w = wants{must: []Verb{Frequency, FrequencyAsk, Level, LevelAsk, OutputOn, OutputOff, OutputAsk},
-			may: []Verb{Identify, Complete, AMInternal, AMForm, AMPoints, PulseForm, OffsetAsk}, groups: [][]Verb{amVerbs, t.pulseVerbs(), {OutputLimit, OutputLimitAsk}, {LimitOn, LimitOnAsk}, {OffWhenLost, OffWhenLostAsk}}}
+			may: []Verb{Identify, Complete, AMInternal, AMForm, AMPoints, PulseForm, OffsetAsk},
+			groups: [][]Verb{amVerbs, t.pulseVerbs(), {OutputLimit, OutputLimitAsk}, {LimitOn, LimitOnAsk},
+				{OffWhenLost, OffWhenLostAsk}}}
 		w.may = append(w.may, plainVerbs()...)
 		if t.CountsIn == catalog.CountsVpp {
 			w.may = append(w.may, UnitAsk)
@@ -283,7 +285,8 @@ func (t Table) pulseVerbs() []Verb {
 }
 
 func (t Table) analyserWants() wants {
-	w := wants{may: []Verb{Identify, Attenuation, Detector, MeasuringTime, SingleSweep, TraceAsk, TraceFormat, TracePointsAsk}, groups: [][]Verb{{TraceStartAsk, TraceStopAsk}}}
+	w := wants{may: []Verb{Identify, Attenuation, Detector, MeasuringTime, SingleSweep, TraceAsk, TraceFormat,
+		TracePointsAsk}, groups: [][]Verb{{TraceStartAsk, TraceStopAsk}}}
 	switch t.Reads {
 	case ReadsPeakSearch:
 		w.must = []Verb{Frequency, Span, Bandwidth, ReferenceLevel, PeakSearch, ReadAsk}
@@ -338,7 +341,8 @@ func (t Table) faults() []fault {
 	}
 	for v, c := range t.Commands {
 		if !slices.Contains(known, v) {
-			out = append(out, fault{"commands." + string(v), fmt.Sprintf("%q is nothing that a %s can be told", v, t.Role)})
+			out = append(out, fault{"commands." + string(v),
+				fmt.Sprintf("%q is nothing that a %s can be told", v, t.Role)})
 			continue
 		}
 		if what := t.commandFault(v, c); what != "" {
@@ -354,7 +358,8 @@ func (t Table) commandFault(v Verb, c string) string {
 		return fmt.Sprintf("the command for %q holds a line break", v)
 	}
 	places := place.FindAllStringSubmatch(c, -1)
-	if (len(places) == 1) != numbered(v) && !(len(places) == 0 && mayBeFixed(v)) || strings.Count(c, "{") != strings.Count(c, "}") || strings.Count(c, "{") > 1 {
+	if (len(places) == 1) != numbered(v) && !(len(places) == 0 && mayBeFixed(v)) ||
+		strings.Count(c, "{") != strings.Count(c, "}") || strings.Count(c, "{") > 1 {
 		return fmt.Sprintf("the command for %q must hold {} once where the number goes, and no other may: %q", v, c)
 	}
 	if len(places) == 1 && v != Route && v != AMPoints {
@@ -365,7 +370,8 @@ func (t Table) commandFault(v Verb, c string) string {
 	asks, question := t.isQuestion(c), strings.HasSuffix(string(v), "?")
 	if asks != question && v != Sweep {
 		if question {
-			return fmt.Sprintf("the command for %q must be a query exactly if its name ends in a question mark: %q; quirks.questions_without_mark lets a question be without one", v, c)
+			return fmt.Sprintf("the command for %q must be a query exactly if its name ends in a question mark: %q; "+
+				"quirks.questions_without_mark lets a question be without one", v, c)
 		}
 		return fmt.Sprintf("the command for %q must be a query exactly if its name ends in a question mark: %q", v, c)
 	}
@@ -396,7 +402,9 @@ func (t Table) settingFaults() []fault {
 		add("counts_in", "counts_in is %q, want dBm or Vpp", t.CountsIn)
 	}
 	if t.Role == RoleSource && t.CountsIn == catalog.CountsVpp && t.Assumes == "" && t.Commands[LoadAsk] == "" {
-		add("counts_in", "a source that counts in volts must be asked for its load (load?), or the table says which one it always assumes: between 50 Ω and high-Z lie 6 dB")
+		add("counts_in",
+			"a source that counts in volts must be asked for its load (load?), or the table says which one it always "+
+				"assumes: between 50 Ω and high-Z lie 6 dB")
 	}
 	if _, unit := scaled(t.ReadsIn); t.ReadsIn != "" && !slices.Contains(readingUnits, unit) {
 		add("reads_in", "readings in %q are no levels; there are %s", t.ReadsIn, strings.Join(readingUnits, ", "))
@@ -429,11 +437,14 @@ func (t Table) settingFaults() []fault {
 		add("quirks.trace_as", "trace_as belongs to the role analyser")
 	}
 	if t.Role == RoleAnalyser && t.has(TraceAsk) && t.console() && t.TraceAs != TraceList {
-		add("quirks.trace_as", "an instrument with an echo or a prompt answers in lines, and a trace in numbers of 32 bit cannot be told from them: trace_as: list")
+		add("quirks.trace_as",
+			"an instrument with an echo or a prompt answers in lines, and a trace in numbers of 32 bit cannot be "+
+				"told from them: trace_as: list")
 	}
 	for i, c := range t.Start {
 		if t.isQuestion(c) || strings.ContainsAny(c, "\r\n{}") {
-			add(fmt.Sprintf("start[%d]", i), "%q is told at the beginning and must be neither a query nor hold a place for a number", c)
+			add(fmt.Sprintf("start[%d]", i),
+				"%q is told at the beginning and must be neither a query nor hold a place for a number", c)
 		}
 		if what := t.startFault(c); what != "" {
 			add(fmt.Sprintf("start[%d]", i), "%s", what)
@@ -444,9 +455,11 @@ func (t Table) settingFaults() []fault {
 			add("answers_yes", "%q acknowledges a setting and cannot be the answer to a question too", w)
 		}
 		if strings.TrimSpace(w) == "" {
-			add("answers_no", "an empty answer means neither on nor off: it is what an instrument says that did not understand")
+			add("answers_no",
+				"an empty answer means neither on nor off: it is what an instrument says that did not understand")
 		}
-		if slices.ContainsFunc(t.Yes, func(y string) bool { return strings.EqualFold(y, w) }) && slices.ContainsFunc(t.No, func(n string) bool { return strings.EqualFold(n, w) }) {
+		if slices.ContainsFunc(t.Yes, func(y string) bool { return strings.EqualFold(y, w) }) &&
+			slices.ContainsFunc(t.No, func(n string) bool { return strings.EqualFold(n, w) }) {
 			add("answers_no", "%q cannot mean both on and off", w)
 		}
 	}
@@ -483,7 +496,8 @@ func (t Table) having(verbs ...Verb) []Verb {
 // numbered tells whether a verb carries a number.
 func numbered(v Verb) bool {
 	switch v {
-	case Frequency, Level, AMDepth, AMRate, AMPoints, PulseRate, PulseDuty, PulseWidth, Bandwidth, Span, ReferenceLevel, Attenuation,
+	case Frequency, Level, AMDepth, AMRate, AMPoints, PulseRate, PulseDuty, PulseWidth, Bandwidth, Span, ReferenceLevel,
+		Attenuation,
 		MeasuringTime, Route, Samples, Interval, OutputLimit:
 		return true
 	}
@@ -542,25 +556,33 @@ func (t Table) terminator() string {
 var builtIn = []Table{
 	{
 		Name: "signal generator", Role: RoleSource, CountsIn: catalog.CountsDBm,
-		About:    "generic SCPI-1999 signal generator: level in dBm into 50 Ω, carrier held when AM goes on",
-		Commands: withSource(map[Verb]string{Level: "POW {}", LevelAsk: "POW?", SweepOff: "FREQ:MODE CW", SweepAsk: "FREQ:MODE?"}),
+		About: "generic SCPI-1999 signal generator: level in dBm into 50 Ω, carrier held when AM goes on",
+		Commands: withSource(map[Verb]string{Level: "POW {}", LevelAsk: "POW?", SweepOff: "FREQ:MODE CW",
+			SweepAsk: "FREQ:MODE?"}),
 	},
 	{
 		Name: "function generator", Role: RoleSource, CountsIn: catalog.CountsVpp,
-		About: "generic SCPI-1999 function generator: level in volts peak-to-peak at the load it is set for, carrier held when AM goes on",
-		Commands: withSource(map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?",
-			OffsetAsk: "VOLT:OFFS?", WaveformSine: "FUNC SIN", WaveformAsk: "FUNC?", SweepOff: "SWE:STAT 0", SweepAsk: "SWE:STAT?", BurstOff: "BURS:STAT 0", BurstAsk: "BURS:STAT?"}),
+		About: "generic SCPI-1999 function generator: level in volts peak-to-peak at the load it is set for, carrier " +
+			"held when AM goes on",
+		Commands: withSource(map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?",
+			LoadAsk:   "OUTP:LOAD?",
+			OffsetAsk: "VOLT:OFFS?", WaveformSine: "FUNC SIN", WaveformAsk: "FUNC?", SweepOff: "SWE:STAT 0",
+			SweepAsk: "SWE:STAT?", BurstOff: "BURS:STAT 0", BurstAsk: "BURS:STAT?"}),
 	},
 	{
 		Name: "signal generator with limits", Role: RoleSource, CountsIn: catalog.CountsDBm,
-		About:    "SCPI-1999 signal generator with POWer:LIMit, and an output that goes off when the connection is lost",
-		Commands: withSource(withLimits("POW", map[Verb]string{Level: "POW {}", LevelAsk: "POW?", SweepOff: "FREQ:MODE CW", SweepAsk: "FREQ:MODE?"})),
+		About: "SCPI-1999 signal generator with POWer:LIMit, and an output that goes off when the connection is lost",
+		Commands: withSource(withLimits("POW", map[Verb]string{Level: "POW {}", LevelAsk: "POW?",
+			SweepOff: "FREQ:MODE CW", SweepAsk: "FREQ:MODE?"})),
 	},
 	{
 		Name: "function generator with limits", Role: RoleSource, CountsIn: catalog.CountsVpp,
-		About: "SCPI-1999 function generator with VOLTage:LIMit, and an output that goes off when the connection is lost",
-		Commands: withSource(withLimits("VOLT", map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?", UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?",
-			OffsetAsk: "VOLT:OFFS?", WaveformSine: "FUNC SIN", WaveformAsk: "FUNC?", SweepOff: "SWE:STAT 0", SweepAsk: "SWE:STAT?", BurstOff: "BURS:STAT 0", BurstAsk: "BURS:STAT?"})),
+		About: "SCPI-1999 function generator with VOLTage:LIMit, and an output that goes off when the connection is " +
+			"lost",
+		Commands: withSource(withLimits("VOLT", map[Verb]string{Level: "VOLT {}", LevelAsk: "VOLT?",
+			UnitAsk: "VOLT:UNIT?", LoadAsk: "OUTP:LOAD?",
+			OffsetAsk: "VOLT:OFFS?", WaveformSine: "FUNC SIN", WaveformAsk: "FUNC?", SweepOff: "SWE:STAT 0",
+			SweepAsk: "SWE:STAT?", BurstOff: "BURS:STAT 0", BurstAsk: "BURS:STAT?"})),
 	},
 	{
 		Name: "amplifier", Role: RoleAmplifier,
@@ -570,14 +592,18 @@ var builtIn = []Table{
 	{
 		Name: "analyser", Role: RoleAnalyser,
 		About: "generic SCPI-1999 spectrum analyser in zero span",
-		Commands: map[Verb]string{Identify: "*IDN?", Frequency: "FREQ:CENT {}", ZeroSpan: "FREQ:SPAN 0", Bandwidth: "BAND {}",
-			ReferenceLevel: "DISP:TRAC:Y:RLEV {}", Attenuation: "INP:ATT {}", SingleSweep: "INIT:CONT OFF", ReadAsk: "READ:POW?",
+		Commands: map[Verb]string{Identify: "*IDN?", Frequency: "FREQ:CENT {}", ZeroSpan: "FREQ:SPAN 0",
+			Bandwidth:      "BAND {}",
+			ReferenceLevel: "DISP:TRAC:Y:RLEV {}", Attenuation: "INP:ATT {}", SingleSweep: "INIT:CONT OFF",
+			ReadAsk:     "READ:POW?",
 			OverloadAsk: "STAT:QUES:POW:COND?", TraceFormat: "FORM REAL,32", TraceAsk: "TRAC? TRACE1"},
 	},
 	{
 		Name: "power meter", Role: RolePowerMeter,
-		About:    "generic two-channel power meter: channel 1 at the coupler's forward port, channel 2 at its reverse port",
-		Commands: map[Verb]string{Identify: "*IDN?", Frequency: "SENS:FREQ {}", ForwardAsk: "READ1?", ReverseAsk: "READ2?"},
+		About: "generic two-channel power meter: channel 1 at the coupler's forward port, channel 2 at its " +
+			"reverse port",
+		Commands: map[Verb]string{Identify: "*IDN?", Frequency: "SENS:FREQ {}", ForwardAsk: "READ1?",
+			ReverseAsk: "READ2?"},
 	},
 	{
 		Name: "meter", Role: RoleMeter,
@@ -601,8 +627,9 @@ var builtIn = []Table{
 	},
 	{
 		Name: "capture", Role: RoleCapture,
-		About:    "generic meter or scope that takes a burst of readings and answers them as a list",
-		Commands: map[Verb]string{Identify: "*IDN?", Samples: "SAMP:COUN {}", Interval: "SAMP:TIM {}", TraceAsk: "READ:ARR?"},
+		About: "generic meter or scope that takes a burst of readings and answers them as a list",
+		Commands: map[Verb]string{Identify: "*IDN?", Samples: "SAMP:COUN {}", Interval: "SAMP:TIM {}",
+			TraceAsk: "READ:ARR?"},
 	},
 }
 
@@ -611,10 +638,12 @@ func withSource(own map[Verb]string) map[Verb]string {
 	for v, c := range map[Verb]string{
 		Identify: "*IDN?", Complete: "*OPC?", Frequency: "FREQ {}", FrequencyAsk: "FREQ?",
 		OutputOn: "OUTP 1", OutputOff: "OUTP 0", OutputAsk: "OUTP?",
-		AMInternal: "AM:SOUR INT", AMDepth: "AM:DEPT {}", AMDepthAsk: "AM:DEPT?", AMRate: "AM:INT:FREQ {}", AMRateAsk: "AM:INT:FREQ?",
-		AMOn: "AM:STAT 1", AMOff: "AM:STAT 0", AMAsk: "AM:STAT?",
-		PulseRate: "PULM:INT:FREQ {}", PulseRateAsk: "PULM:INT:FREQ?", PulseDuty: "PULM:INT:DCYC {}", PulseDutyAsk: "PULM:INT:DCYC?",
-		PulseOn: "PULM:STAT 1", PulseOff: "PULM:STAT 0", PulseAsk: "PULM:STAT?",
+		AMInternal: "AM:SOUR INT", AMDepth: "AM:DEPT {}", AMDepthAsk: "AM:DEPT?", AMRate: "AM:INT:FREQ {}",
+		AMRateAsk: "AM:INT:FREQ?",
+		AMOn:      "AM:STAT 1", AMOff: "AM:STAT 0", AMAsk: "AM:STAT?",
+		PulseRate: "PULM:INT:FREQ {}", PulseRateAsk: "PULM:INT:FREQ?", PulseDuty: "PULM:INT:DCYC {}",
+		PulseDutyAsk: "PULM:INT:DCYC?",
+		PulseOn:      "PULM:STAT 1", PulseOff: "PULM:STAT 0", PulseAsk: "PULM:STAT?",
 		FMOff: "FM:STAT 0", FMAsk: "FM:STAT?", PMOff: "PM:STAT 0", PMAsk: "PM:STAT?",
 		AMSourceAsk: "AM:SOUR?", PulseInternal: "PULM:SOUR INT", PulseSourceAsk: "PULM:SOUR?",
 	} {
@@ -659,7 +688,8 @@ func tableFor(role Role, name string, counts catalog.CountsIn, own []Table) (Tab
 			return t, err
 		}
 		if role == RoleSource && counts != "" && t.CountsIn != counts {
-			return t, fmt.Errorf("command table %q counts in %s, the bench file says that the source counts in %s", name, t.CountsIn, counts)
+			return t, fmt.Errorf("command table %q counts in %s, the bench file says that the source counts in %s",
+				name, t.CountsIn, counts)
 		}
 		return t, nil
 	}

@@ -78,7 +78,8 @@ func oneOf(into *string, t []byte, words ...string) error {
 }
 
 // Roles lists every role that a command table can fill.
-var Roles = []Role{RoleSource, RoleAmplifier, RoleAnalyser, RolePowerMeter, RoleMeter, RoleInterlock, RoleSwitch, RoleRelay, RoleCapture}
+var Roles = []Role{RoleSource, RoleAmplifier, RoleAnalyser, RolePowerMeter, RoleMeter, RoleInterlock, RoleSwitch,
+	RoleRelay, RoleCapture}
 
 // UnmarshalText reads a role.
 func (r *roleWord) UnmarshalText(t []byte) error {
@@ -111,7 +112,8 @@ func (a *amLevelWord) UnmarshalText(t []byte) error {
 
 // UnmarshalText reads how an analyser comes to its reading.
 func (r *readsWord) UnmarshalText(t []byte) error {
-	return oneOf((*string)(r), t, string(ReadsZeroSpan), string(ReadsPeakSearch), string(ReadsReceiver), string(ReadsBroadband))
+	return oneOf((*string)(r), t, string(ReadsZeroSpan), string(ReadsPeakSearch), string(ReadsReceiver),
+		string(ReadsBroadband))
 }
 
 // UnmarshalText reads an end of line.
@@ -154,14 +156,20 @@ func ParseTable(file string, data []byte) (Table, problem.List) {
 		return Table{}, doc.Problems()
 	}
 	q := raw.Quirks
-	t := Table{Name: strings.TrimSpace(raw.Name), Role: Role(raw.Role), About: raw.About, CountsIn: catalog.CountsIn(raw.CountsIn),
-		Assumes: catalog.LoadSetting(raw.Assumes), AMHalves: raw.AMLevel == "twice the carrier", Reads: Reads(raw.Reads), ReadsIn: raw.ReadsIn,
+	t := Table{Name: strings.TrimSpace(raw.Name), Role: Role(raw.Role), About: raw.About,
+		CountsIn: catalog.CountsIn(raw.CountsIn),
+		Assumes:  catalog.LoadSetting(raw.Assumes), AMHalves: raw.AMLevel == "twice the carrier",
+		Reads: Reads(raw.Reads), ReadsIn: raw.ReadsIn,
 		Start: raw.Start, Commands: map[Verb]string{}, AnswersIn: map[Verb]string{}, Yes: raw.Yes, No: raw.No,
-		Terminator: string(q.Terminator), MessageTerminator: string(q.MessageTerminator), Timeout: q.Timeout, Delay: q.Delay,
-		OneCommandALine: q.OneCommandALine, NoErrorQueue: q.NoErrorQueue, NoOverload: q.NoOverload, NoClear: q.NoClear, NoEventEnable: q.NoEventEnable,
-		KeepInput: q.KeepInput, DecimalComma: q.Decimal == "comma", MessageComma: q.MessageDecimal == "comma" || q.MessageDecimal == "" && q.Decimal == "comma", EndsBy: EndsBy(q.EndsBy), ByteOrder: ByteOrder(q.ByteOrder),
+		Terminator: string(q.Terminator), MessageTerminator: string(q.MessageTerminator), Timeout: q.Timeout,
+		Delay:           q.Delay,
+		OneCommandALine: q.OneCommandALine, NoErrorQueue: q.NoErrorQueue, NoOverload: q.NoOverload, NoClear: q.NoClear,
+		NoEventEnable: q.NoEventEnable,
+		KeepInput:     q.KeepInput, DecimalComma: q.Decimal == "comma", MessageComma: q.MessageDecimal == "comma" ||
+			q.MessageDecimal == "" && q.Decimal == "comma", EndsBy: EndsBy(q.EndsBy), ByteOrder: ByteOrder(q.ByteOrder),
 		OverloadBits: int(q.OverloadBits), AnswerPattern: q.AnswerPattern, Patterns: map[Verb]string{},
-		Acknowledge: q.Acknowledge, Echo: q.Echo, Prompt: q.Prompt, PlainQuestions: q.PlainQuestions, TraceAs: TraceAs(q.TraceAs)}
+		Acknowledge: q.Acknowledge, Echo: q.Echo, Prompt: q.Prompt, PlainQuestions: q.PlainQuestions,
+		TraceAs: TraceAs(q.TraceAs)}
 	for v, c := range raw.Commands {
 		t.Commands[Verb(v)] = strings.TrimSpace(c)
 	}
@@ -188,7 +196,8 @@ func (t Table) tell(doc *document.Document) {
 	}
 	for _, b := range builtIn {
 		if b.Name == t.Name && b.Role != t.Role {
-			doc.Problem("name", fmt.Sprintf("%q is the name of the built-in table of the role %s", t.Name, b.Role), "give it a name of its own")
+			doc.Problem("name", fmt.Sprintf("%q is the name of the built-in table of the role %s", t.Name, b.Role),
+				"give it a name of its own")
 		}
 	}
 	faults := t.faults()
@@ -201,9 +210,11 @@ func (t Table) tell(doc *document.Document) {
 		doc.Problem(f.at, f.what, hint)
 	}
 	if t.NoErrorQueue {
-		doc.Warning("quirks.no_error_queue", "without an error queue a refused command shows only where it is read back", "")
+		doc.Warning("quirks.no_error_queue",
+			"without an error queue a refused command shows only where it is read back", "")
 	}
-	for key, role := range map[string]Role{"counts_in": RoleSource, "assumes": RoleSource, "am_level": RoleSource, "reads": RoleAnalyser} {
+	for key, role := range map[string]Role{"counts_in": RoleSource, "assumes": RoleSource, "am_level": RoleSource,
+		"reads": RoleAnalyser} {
 		if doc.Has(key) && t.Role != role {
 			doc.Problem(key, fmt.Sprintf("%s belongs to the role %s", key, role), "remove it")
 		}
@@ -242,7 +253,8 @@ func TablesOf(b *catalog.Bench) ([]Table, problem.List) {
 		list = append(list, more...)
 		for _, other := range out {
 			if other.Name == t.Name && other.Role == t.Role {
-				list = append(list, problem.Problem{File: name, What: fmt.Sprintf("a second table is called %q for the role %s", t.Name, t.Role)})
+				list = append(list, problem.Problem{File: name,
+					What: fmt.Sprintf("a second table is called %q for the role %s", t.Name, t.Role)})
 			}
 		}
 		out = append(out, t)

@@ -148,7 +148,8 @@ func TestAnOldGeneratorIsSpokenToAsItsTableSays(t *testing.T) {
 	o := &old{f: "10,0", p: "-80,0", am: "30", period: "1,0"}
 	spec := signalGenerator()
 	spec.Table, spec.Minimum = "old generator", rf.DBm(-100)
-	s, err := driver.OpenSource(t.Context(), spec, driver.Options{Dial: o.dial, Tables: []driver.Table{parsed(t, oldGenerator)}})
+	s, err := driver.OpenSource(t.Context(), spec,
+		driver.Options{Dial: o.dial, Tables: []driver.Table{parsed(t, oldGenerator)}})
 	must(t, err)
 	defer s.Close()
 	on := guard.Setting{Frequency: 27.12 * rf.Megahertz, Level: rf.DBm(-20.5), Modulation: am80, Output: true}
@@ -166,7 +167,8 @@ func TestAnOldGeneratorIsSpokenToAsItsTableSays(t *testing.T) {
 	}
 	state, err := s.State(t.Context())
 	must(t, err)
-	if state.Frequency != on.Frequency || !state.Output || state.Modulation.Kind != level.AM || math.Abs(state.Modulation.Rate.Hz()-1000) > 1e-6 {
+	if state.Frequency != on.Frequency || !state.Output || state.Modulation.Kind != level.AM ||
+		math.Abs(state.Modulation.Rate.Hz()-1000) > 1e-6 {
 		t.Errorf("state %+v", state)
 	}
 	must(t, s.OutputOff(t.Context()))
@@ -175,9 +177,11 @@ func TestAnOldGeneratorIsSpokenToAsItsTableSays(t *testing.T) {
 	if o.rf {
 		t.Error("it is still on")
 	}
-	pulse := guard.Setting{Frequency: on.Frequency, Level: on.Level, Modulation: level.Modulation{Kind: level.Pulse, Duty: 0.5, Rate: 200}}
+	pulse := guard.Setting{Frequency: on.Frequency, Level: on.Level,
+		Modulation: level.Modulation{Kind: level.Pulse, Duty: 0.5, Rate: 200}}
 	o.mu.Unlock()
-	if err := driver.ApplySetting(t.Context(), s, pulse); err == nil || !strings.Contains(err.Error(), "no pulse modulation") {
+	if err := driver.ApplySetting(t.Context(), s, pulse); err == nil || !strings.Contains(err.Error(),
+		"no pulse modulation") {
 		t.Errorf("pulses without a command for them: %v", err)
 	}
 	o.mu.Lock()
@@ -185,10 +189,11 @@ func TestAnOldGeneratorIsSpokenToAsItsTableSays(t *testing.T) {
 
 func TestWhatIsWrongWithATableIsToldWithItsPlace(t *testing.T) {
 	for change, want := range map[string]string{
-		`provoke: commands 1|provoke: commands 2`:                      `version "2"`,
-		`role: source|role: sauce`:                                     `"sauce" is not one of`,
-		`  output off: "R0"` + "\n|":                                   `no command for "output off"`,
-		`  am off: "A0"` + "\n|":                                       `no command for "am off", which belongs to the others`,
+		`provoke: commands 1|provoke: commands 2`: `version "2"`,
+		`role: source|role: sauce`:                `"sauce" is not one of`,
+		`  output off: "R0"` + "\n|":              `no command for "output off"`,
+		`  am off: "A0"` +
+			"\n|": `no command for "am off", which belongs to the others`,
 		`frequency: "FR {MHz}"|frequency: "FR"`:                        "must hold {} once",
 		`frequency: "FR {MHz}"|frequency: "FR {furlong}"`:              `cannot be written in "furlong"`,
 		`  am off: "A0"|  am of: "A0"`:                                 "did you mean \"am o",
@@ -226,7 +231,10 @@ commands: {frequency: "FREQ {}", frequency?: "FREQ?", level: "VOLT {}", level?: 
 	own := parsed(t, table)
 	b := simbench.New(simbench.Config{})
 	defer b.Close()
-	o := driver.Options{Tables: []driver.Table{own}, Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser, error) { return b.Dial(ctx, "source") }}
+	o := driver.Options{Tables: []driver.Table{own}, Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser,
+		error) {
+		return b.Dial(ctx, "source")
+	}}
 	spec := functionGenerator(catalog.Load50)
 	spec.Table = "fixed load"
 	if _, err := driver.OpenSource(t.Context(), spec, o); err == nil {
@@ -247,7 +255,9 @@ commands: {frequency: "FREQ {}", frequency?: "FREQ?", level: "POW {}", level?: "
 	spec := signalGenerator()
 	spec.Table = "with offset"
 	// AM:DEPT? answers 50 here and stands for an offset of 50 V.
-	_, err := driver.OpenSource(t.Context(), spec, driver.Options{Tables: []driver.Table{parsed(t, table)}, Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser, error) { return b.Dial(ctx, "source") }})
+	_, err := driver.OpenSource(t.Context(), spec,
+		driver.Options{Tables: []driver.Table{parsed(t, table)},
+			Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser, error) { return b.Dial(ctx, "source") }})
 	if err == nil || !strings.Contains(err.Error(), "offset is 50 V") {
 		t.Errorf("an offset: %v", err)
 	}
@@ -265,7 +275,8 @@ func TestACarrierThatAMHalvesIsNeverLouderThanTheLouderSetting(t *testing.T) {
 	table.AMHalves = true
 	rapid.Check(t, func(r *rapid.T) {
 		draw := func(name string) guard.Setting {
-			s := guard.Setting{Frequency: 10e6, Level: rf.DBm(float64(rapid.IntRange(-60, 0).Draw(r, name))), Output: true, Modulation: level.Modulation{Kind: level.CW}}
+			s := guard.Setting{Frequency: 10e6, Level: rf.DBm(float64(rapid.IntRange(-60, 0).Draw(r, name))),
+				Output: true, Modulation: level.Modulation{Kind: level.CW}}
 			if rapid.Bool().Draw(r, name+" am") {
 				s.Modulation = level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000}
 			}
@@ -335,10 +346,15 @@ func TestAnAnalyserThatSearchesThePeakReadsTheCarrier(t *testing.T) {
 	read := func(table string, own ...driver.Table) rf.Power {
 		spec := theAnalyser()
 		spec.Table = table
-		a, err := driver.OpenAnalyser(t.Context(), spec, driver.Options{Tables: own, Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser, error) { return b.Dial(ctx, "analyser") }})
+		a, err := driver.OpenAnalyser(t.Context(),
+			spec, driver.Options{Tables: own, Dial: func(ctx context.Context, _ string) (io.ReadWriteCloser,
+				error) {
+				return b.Dial(ctx, "analyser")
+			}})
 		must(t, err)
 		defer a.Close()
-		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: 10 * rf.Megahertz, Bandwidth: 10 * rf.Kilohertz, ReferenceLevel: rf.DBm(-30)}))
+		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: 10 * rf.Megahertz, Bandwidth: 10 * rf.Kilohertz,
+			ReferenceLevel: rf.DBm(-30)}))
 		p, err := a.Read(t.Context())
 		must(t, err)
 		return p
@@ -392,11 +408,13 @@ quirks: {no_overload_status: true}
 	spec := theAnalyser()
 	spec.Table, spec.Floor, spec.MixerLimit = "voltmeter", rf.DBm(-60), rf.DBm(20)
 	answers := map[string]string{"SYST:ERR?": `0,"No error"`, "MEAS?": "0.2236068"}
-	a, err := driver.OpenAnalyser(t.Context(), spec, driver.Options{Tables: []driver.Table{own}, Dial: standIn(answers)})
+	a, err := driver.OpenAnalyser(t.Context(), spec,
+		driver.Options{Tables: []driver.Table{own}, Dial: standIn(answers)})
 	must(t, err)
 	defer a.Close()
 	read := func(reference float64) rf.Power {
-		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: rf.Megahertz, Bandwidth: rf.Kilohertz, ReferenceLevel: rf.DBm(reference)}))
+		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: rf.Megahertz, Bandwidth: rf.Kilohertz,
+			ReferenceLevel: rf.DBm(reference)}))
 		p, err := a.Read(t.Context())
 		must(t, err)
 		return p
@@ -416,11 +434,14 @@ func TestAPeakBesideTheCentreIsOnlyABound(t *testing.T) {
 	own := parsed(t, peakSearch)
 	spec := theAnalyser()
 	spec.Table = "searching analyser"
-	answers := map[string]string{"*IDN?": "x", "SYST:ERR?": `0,"No error"`, "*OPC?": "1", "CALC:MARK:Y?": "-40", "CALC:MARK:X?": "1.2E7", "STAT:QUES:POW:COND?": "0"}
-	a, err := driver.OpenAnalyser(t.Context(), spec, driver.Options{Tables: []driver.Table{own}, Dial: standIn(answers)})
+	answers := map[string]string{"*IDN?": "x", "SYST:ERR?": `0,"No error"`, "*OPC?": "1", "CALC:MARK:Y?": "-40",
+		"CALC:MARK:X?": "1.2E7", "STAT:QUES:POW:COND?": "0"}
+	a, err := driver.OpenAnalyser(t.Context(), spec,
+		driver.Options{Tables: []driver.Table{own}, Dial: standIn(answers)})
 	must(t, err)
 	defer a.Close()
-	must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: 10 * rf.Megahertz, Bandwidth: 10 * rf.Kilohertz, ReferenceLevel: rf.DBm(-30)}))
+	must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: 10 * rf.Megahertz, Bandwidth: 10 * rf.Kilohertz,
+		ReferenceLevel: rf.DBm(-30)}))
 	if p, err := a.Read(t.Context()); err != nil || p.Bound() != rf.AtMost {
 		t.Errorf("a peak 2 MHz away reads %v, %v", p, err)
 	}
@@ -433,7 +454,10 @@ func tryBench(t *testing.T) (*catalog.Bench, driver.Options) {
 	t.Cleanup(func() { sim.Close() })
 	b, list := catalog.Parse("bench.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, os.ErrNotExist })
 	must(t, list.Err())
-	return b, driver.Options{Dial: func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, a) }}
+	return b, driver.Options{Dial: func(ctx context.Context, a string) (io.ReadWriteCloser,
+		error) {
+		return sim.Dial(ctx, a)
+	}}
 }
 
 func TestTryProvesEveryTableWithRFOffAndItsTranscriptIsTheTest(t *testing.T) {
@@ -463,7 +487,8 @@ func TestTryProvesEveryTableWithRFOffAndItsTranscriptIsTheTest(t *testing.T) {
 			}
 		})
 	}
-	if _, err := driver.Try(t.Context(), b, "toaster", o, nil); err == nil || !strings.Contains(err.Error(), "source (GEN1)") {
+	if _, err := driver.Try(t.Context(), b, "toaster", o, nil); err == nil || !strings.Contains(err.Error(),
+		"source (GEN1)") {
 		t.Errorf("a role that is not there: %v", err)
 	}
 }
@@ -483,16 +508,22 @@ func TestATableThatWasChangedDiffersFromItsTranscript(t *testing.T) {
 
 func TestATableOfOnesOwnIsNamedFromTheBenchFile(t *testing.T) {
 	dir := t.TempDir()
-	must(t, os.WriteFile(filepath.Join(dir, "own.yaml"), []byte(strings.Replace(peakSearch, "searching analyser", "own", 1)), 0o644))
+	must(t, os.WriteFile(filepath.Join(dir, "own.yaml"),
+		[]byte(strings.Replace(peakSearch, "searching analyser", "own", 1)), 0o644))
 	sim := simbench.New(simbench.Config{})
 	defer sim.Close()
 	file := strings.Replace(string(sim.BenchFile()), "  table: analyser", "  table: own", 1) + "\ntables: [own.yaml]\n"
-	b, list := catalog.Parse("bench.yaml", []byte(file), func(name string) ([]byte, error) { return os.ReadFile(filepath.Join(dir, name)) })
+	b, list := catalog.Parse("bench.yaml", []byte(file),
+		func(name string) ([]byte, error) { return os.ReadFile(filepath.Join(dir, name)) })
 	must(t, list.Err())
 	if len(b.Tables) != 1 || b.Files["own.yaml"] == nil {
 		t.Errorf("tables %v, files %d", b.Tables, len(b.Files))
 	}
-	trial, err := driver.Try(t.Context(), b, "analyser", driver.Options{Dial: func(ctx context.Context, a string) (io.ReadWriteCloser, error) { return sim.Dial(ctx, a) }}, nil)
+	trial, err := driver.Try(t.Context(), b, "analyser",
+		driver.Options{Dial: func(ctx context.Context, a string) (io.ReadWriteCloser,
+			error) {
+			return sim.Dial(ctx, a)
+		}}, nil)
 	must(t, err)
 	if trial.Failed() > 0 || trial.Table.Name != "own" {
 		t.Errorf("%+v", trial.Tried)

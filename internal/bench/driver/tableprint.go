@@ -45,14 +45,17 @@ func (t Table) File() []byte {
 	for _, x := range []struct {
 		name string
 		is   bool
-	}{{"one_command_a_line", t.OneCommandALine}, {"no_error_queue", t.NoErrorQueue}, {"no_overload_status", t.NoOverload}, {"no_clear", t.NoClear},
-		{"no_event_enable", t.NoEventEnable}, {"keep_input", t.KeepInput}, {"echo", t.Echo}, {"questions_without_mark", t.PlainQuestions}} {
+	}{{"one_command_a_line", t.OneCommandALine}, {"no_error_queue", t.NoErrorQueue},
+		{"no_overload_status", t.NoOverload}, {"no_clear", t.NoClear},
+		{"no_event_enable", t.NoEventEnable}, {"keep_input", t.KeepInput}, {"echo", t.Echo},
+		{"questions_without_mark", t.PlainQuestions}} {
 		quirk(x.name, "true", x.is)
 	}
 	quirk("decimal", sign[t.DecimalComma], t.DecimalComma)
 	quirk("message_decimal", sign[t.MessageComma], t.MessageComma != t.DecimalComma)
 	quirk("overload_bits", strconv.Itoa(t.OverloadBits), t.OverloadBits != 0)
-	for _, x := range [][2]string{{"ends_by", string(t.EndsBy)}, {"byte_order", string(t.ByteOrder)}, {"trace_as", string(t.TraceAs)},
+	for _, x := range [][2]string{{"ends_by", string(t.EndsBy)}, {"byte_order", string(t.ByteOrder)},
+		{"trace_as", string(t.TraceAs)},
 		{"answer_pattern", t.AnswerPattern}, {"acknowledge", t.Acknowledge}, {"prompt", t.Prompt}} {
 		text("  ", x[0], x[1])
 	}

@@ -76,7 +76,9 @@ func (t *Table) traceLevels(h *speech) ([]float64, error) {
 			return nil, err
 		}
 		if strings.HasPrefix(strings.TrimSpace(answer), "#") {
-			return nil, h.Garbage(ask, fmt.Errorf("%w: the trace is a block and no list of numbers; quirks.trace_as: %s or %s mends it, or a command for \"trace format\" that asks for text", scpi.ErrGarbage, Trace32, Trace64))
+			return nil, h.Garbage(ask, fmt.Errorf(
+				"%w: the trace is a block and no list of numbers; quirks.trace_as: %s or %s mends it, or a command "+
+					"for \"trace format\" that asks for text", scpi.ErrGarbage, Trace32, Trace64))
 		}
 		levels, err := t.list(answer)
 		if err != nil {
@@ -101,7 +103,10 @@ func (t *Table) traceLevels(h *speech) ([]float64, error) {
 // list reads numbers that commas, semicolons or blanks stand between; with decimal commas semicolons or
 // blanks do.
 func (t *Table) list(answer string) ([]float64, error) {
-	fields := strings.FieldsFunc(answer, func(r rune) bool { return strings.ContainsRune("; \t\r\n", r) || r == ',' && !t.DecimalComma })
+	fields := strings.FieldsFunc(answer, func(r rune) bool {
+		return strings.ContainsRune("; \t\r\n", r) || r == ',' &&
+			!t.DecimalComma
+	})
 	out := make([]float64, len(fields))
 	for i, f := range fields {
 		x, err := scpi.ParseNumber(t.heard("", f))
@@ -184,7 +189,8 @@ func (t *Table) judged(block []byte) ([]float64, error) {
 	}
 	levels, good, _ := own.levels(block)
 	var others []string
-	for _, e := range []encoding{{Trace32, BigEndian}, {Trace32, LittleEndian}, {Trace64, BigEndian}, {Trace64, LittleEndian}} {
+	for _, e := range []encoding{{Trace32, BigEndian}, {Trace32, LittleEndian}, {Trace64, BigEndian},
+		{Trace64, LittleEndian}} {
 		x, could, sure := e.levels(block)
 		if e == own || !could || good && !(sure && e.as == Trace64 && own.as == Trace32) {
 			continue
@@ -196,17 +202,23 @@ func (t *Table) judged(block []byte) ([]float64, error) {
 		if e.order != own.order {
 			keys = append(keys, "quirks.byte_order: "+string(e.order))
 		}
-		others = append(others, fmt.Sprintf("%s mends it (%d points, the first %.4g)", strings.Join(keys, " with "), len(x), x[0]))
+		others = append(others, fmt.Sprintf("%s mends it (%d points, the first %.4g)", strings.Join(keys, " with "),
+			len(x), x[0]))
 	}
 	switch {
 	case good && len(others) == 0:
 		return levels, nil
 	case len(block)%own.bytes() != 0 && len(others) == 0:
-		return nil, fmt.Errorf("%d bytes are no numbers of %s, of which each has %d bytes: quirks.trace_as says how they are sent, \"trace format\" asks for it", len(block), own.as, own.bytes())
+		return nil,
+			fmt.Errorf("%d bytes are no numbers of %s, of which each has %d bytes: quirks.trace_as says how they are "+
+				"sent, \"trace format\" asks for it", len(block), own.as, own.bytes())
 	case len(others) == 0:
-		return nil, fmt.Errorf("%d numbers of %s, byte order %s, are no levels (%.4g): quirks.trace_as and quirks.byte_order say how they are sent, \"trace format\" asks for it", len(levels), own.as, own.order, firstBad(levels))
+		return nil,
+			fmt.Errorf("%d numbers of %s, byte order %s, are no levels (%.4g): quirks.trace_as and quirks.byte_order "+
+				"say how they are sent, \"trace format\" asks for it", len(levels), own.as, own.order, firstBad(levels))
 	}
-	return nil, fmt.Errorf("%d bytes read as numbers of %s, byte order %s, are not what was sent; %s", len(block), own.as, own.order, strings.Join(others, ", or "))
+	return nil, fmt.Errorf("%d bytes read as numbers of %s, byte order %s, are not what was sent; %s", len(block),
+		own.as, own.order, strings.Join(others, ", or "))
 }
 
 func firstBad(levels []float64) float64 {
@@ -221,7 +233,9 @@ func firstBad(levels []float64) float64 {
 // points turns the numbers of a trace into levels with their bounds.
 func (a *analyser) points(levels []float64, s analyserState) ([]rf.Power, error) {
 	if len(levels) == 0 {
-		return nil, fmt.Errorf("%w: the trace holds no point: nothing was swept yet (\"single sweep\" or \"sweep\" takes one), or \"trace?\" names another trace", scpi.ErrGarbage)
+		return nil,
+			fmt.Errorf("%w: the trace holds no point: nothing was swept yet (\"single sweep\" or \"sweep\" takes "+
+				"one), or \"trace?\" names another trace", scpi.ErrGarbage)
 	}
 	out := make([]rf.Power, len(levels))
 	for i, x := range levels {
@@ -235,7 +249,10 @@ func (a *analyser) points(levels []float64, s analyserState) ([]rf.Power, error)
 				return nil, fmt.Errorf("%w: %w", scpi.ErrGarbage, err)
 			}
 			if p.In() > 100 || p.In() < -1000 && !p.IsOff() {
-				return nil, fmt.Errorf("%w: point %d of %d is %.6g, which would be %v and is no level: reads_in says what it counts in (such as 0.01 dBm), answers_in where the trace alone counts otherwise", scpi.ErrGarbage, i+1, len(levels), x, p)
+				return nil,
+					fmt.Errorf("%w: point %d of %d is %.6g, which would be %v and is no level: reads_in says what it "+
+						"counts in (such as 0.01 dBm), answers_in where the trace alone counts otherwise",
+						scpi.ErrGarbage, i+1, len(levels), x, p)
 			}
 			out[i] = chain.Bounded(p, a.floor(s), a.spec.MixerLimit, false)
 		}
@@ -269,11 +286,17 @@ func (a *analyser) axis(h *speech, out *Trace, s analyserState) error {
 	case p.err != nil:
 		return h.Garbage(a.table.say(verbs[0]), p.err)
 	case n != float64(len(out.Points)):
-		return h.Garbage(a.table.say(TracePointsAsk), fmt.Errorf("%w: the trace has %d points where the instrument says %v: quirks.trace_as says how they are sent", scpi.ErrGarbage, len(out.Points), n))
+		return h.Garbage(a.table.say(TracePointsAsk),
+			fmt.Errorf("%w: the trace has %d points where the instrument says %v: quirks.trace_as says how they are "+
+				"sent", scpi.ErrGarbage, len(out.Points), n))
 	case a.table.has(TraceStartAsk) && out.Stop <= out.Start:
-		return h.Garbage(a.table.say(TraceStopAsk), fmt.Errorf("%w: the trace begins at %v and ends at %v: answers_in says what \"trace start?\" and \"trace stop?\" count in", scpi.ErrGarbage, out.Start, out.Stop))
+		return h.Garbage(a.table.say(TraceStopAsk),
+			fmt.Errorf("%w: the trace begins at %v and ends at %v: answers_in says what \"trace start?\" and \"trace "+
+				"stop?\" count in", scpi.ErrGarbage, out.Start, out.Stop))
 	case a.table.has(TraceStartAsk) && a.table.has(Frequency) && (centre < out.Start || centre > out.Stop):
-		return h.Garbage(a.table.say(TraceStartAsk), fmt.Errorf("%w: the trace is from %v to %v, and the analyser was told %v: answers_in says what its answers count in", scpi.ErrGarbage, out.Start, out.Stop, centre))
+		return h.Garbage(a.table.say(TraceStartAsk),
+			fmt.Errorf("%w: the trace is from %v to %v, and the analyser was told %v: answers_in says what its "+
+				"answers count in", scpi.ErrGarbage, out.Start, out.Stop, centre))
 	}
 	return nil
 }

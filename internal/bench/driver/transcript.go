@@ -74,7 +74,10 @@ func (t *Transcript) String() string {
 			mark = "> "
 		}
 		text := l.Text
-		if q := strconv.Quote(text); q != `"`+text+`"` && strings.ContainsAny(q, `\`) && (strings.Contains(q, `\x`) || strings.Contains(q, `\n`) || strings.Contains(q, `\r`) || strings.Contains(q, `\u`) || strings.Contains(q, `\t`)) || strings.HasPrefix(text, `"`) || strings.HasSuffix(text, " ") {
+		if q := strconv.Quote(text); q != `"`+text+`"` && strings.ContainsAny(q, `\`) &&
+			(strings.Contains(q, `\x`) || strings.Contains(q, `\n`) || strings.Contains(q, `\r`) ||
+				strings.Contains(q, `\u`) || strings.Contains(q, `\t`)) || strings.HasPrefix(text, `"`) ||
+			strings.HasSuffix(text, " ") {
 			text = q
 		}
 		fmt.Fprintln(&b, mark+text)
@@ -155,7 +158,8 @@ func (t *Transcript) Differs() error {
 		return t.differs
 	}
 	if t.at < len(t.Lines) {
-		return fmt.Errorf("%d lines of the transcript were not reached, the first is %q", len(t.Lines)-t.at, t.Lines[t.at].Text)
+		return fmt.Errorf("%d lines of the transcript were not reached, the first is %q", len(t.Lines)-t.at,
+			t.Lines[t.at].Text)
 	}
 	return nil
 }

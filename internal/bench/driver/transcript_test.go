@@ -183,7 +183,8 @@ const address = "TCPIP::127.0.0.1::5025::SOCKET"
 
 func functionGenerator(load catalog.LoadSetting) catalog.Source {
 	return catalog.Source{
-		Identity: catalog.Identity{ID: "GEN1"}, Connection: catalog.Connection{Address: address, Table: "function generator"},
+		Identity: catalog.Identity{ID: "GEN1"}, Connection: catalog.Connection{Address: address,
+			Table: "function generator"},
 		Band: catalog.Band{Low: rf.Kilohertz, High: 120 * rf.Megahertz}, Minimum: rf.DBm(-56), Maximum: rf.DBm(23.97),
 		Resolution: 0.01, CountsIn: catalog.CountsVpp, Load: load,
 	}
@@ -198,13 +199,15 @@ func signalGenerator() catalog.Source {
 func theAnalyser() catalog.Analyser {
 	return catalog.Analyser{
 		Identity: catalog.Identity{ID: "SA1"}, Connection: catalog.Connection{Address: address, Table: "analyser"},
-		Band: catalog.Band{Low: 9 * rf.Kilohertz, High: rf.Gigahertz}, MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(-10),
+		Band: catalog.Band{Low: 9 * rf.Kilohertz, High: rf.Gigahertz}, MaximumInput: rf.DBm(20),
+		MixerLimit: rf.DBm(-10),
 		Bandwidths: []rf.Frequency{rf.Kilohertz, 10 * rf.Kilohertz}, Floor: rf.DBm(-130),
 	}
 }
 
 func thePowerMeter() catalog.PowerMeter {
-	return catalog.PowerMeter{Identity: catalog.Identity{ID: "PM1"}, Connection: catalog.Connection{Address: address, Table: "power meter"},
+	return catalog.PowerMeter{Identity: catalog.Identity{ID: "PM1"},
+		Connection:   catalog.Connection{Address: address, Table: "power meter"},
 		MaximumInput: rf.DBm(20), Floor: rf.DBm(-60)}
 }
 
@@ -248,19 +251,22 @@ func workSource(t *testing.T, s driver.Source) {
 }
 
 func TestTranscriptOfTheSignalGeneratorTable(t *testing.T) {
-	s, err := driver.OpenSource(t.Context(), signalGenerator(), options(t, "signal-generator", "source", simbench.Config{Generator: simbench.SignalGenerator}))
+	s, err := driver.OpenSource(t.Context(), signalGenerator(),
+		options(t, "signal-generator", "source", simbench.Config{Generator: simbench.SignalGenerator}))
 	must(t, err)
 	workSource(t, s)
 }
 
 func TestTranscriptOfTheFunctionGeneratorTable(t *testing.T) {
-	s, err := driver.OpenSource(t.Context(), functionGenerator(catalog.Load50), options(t, "function-generator", "source", simbench.Config{}))
+	s, err := driver.OpenSource(t.Context(), functionGenerator(catalog.Load50),
+		options(t, "function-generator", "source", simbench.Config{}))
 	must(t, err)
 	workSource(t, s)
 }
 
 func TestTranscriptOfTheAmplifierTable(t *testing.T) {
-	a, err := driver.OpenAmplifier(t.Context(), catalog.Amplifier{Identity: catalog.Identity{ID: "AMP1"}, Connection: catalog.Connection{Address: address}}, options(t, "amplifier", "amplifier", simbench.Config{}))
+	a, err := driver.OpenAmplifier(t.Context(), catalog.Amplifier{Identity: catalog.Identity{ID: "AMP1"},
+		Connection: catalog.Connection{Address: address}}, options(t, "amplifier", "amplifier", simbench.Config{}))
 	must(t, err)
 	defer a.Close()
 	must(t, driver.OperateNow(t.Context(), a))
@@ -278,7 +284,8 @@ func TestTranscriptOfTheAnalyserTable(t *testing.T) {
 	must(t, err)
 	defer a.Close()
 	for _, f := range []rf.Frequency{rf.Megahertz, rf.Megahertz, 2 * rf.Megahertz} {
-		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: f, Bandwidth: 10 * rf.Kilohertz, ReferenceLevel: rf.DBm(-33)}))
+		must(t, a.Setup(t.Context(), driver.AnalyserSetup{Frequency: f, Bandwidth: 10 * rf.Kilohertz,
+			ReferenceLevel: rf.DBm(-33)}))
 		p, err := a.Read(t.Context())
 		must(t, err)
 		if p.Bound() != rf.AtMost {
@@ -298,18 +305,21 @@ func TestTranscriptOfTheAnalyserTable(t *testing.T) {
 }
 
 func TestTranscriptOfThePowerMeterTable(t *testing.T) {
-	m, err := driver.OpenPowerMeter(t.Context(), thePowerMeter(), options(t, "power-meter", "powermeter", simbench.Config{}))
+	m, err := driver.OpenPowerMeter(t.Context(), thePowerMeter(),
+		options(t, "power-meter", "powermeter", simbench.Config{}))
 	must(t, err)
 	defer m.Close()
 	for range 2 { // with the frequency, and with it known
-		if f, r, err := m.Read(t.Context(), rf.Megahertz); err != nil || f.Bound() != rf.AtMost || r.Bound() != rf.AtMost {
+		if f, r, err := m.Read(t.Context(), rf.Megahertz); err != nil || f.Bound() != rf.AtMost ||
+			r.Bound() != rf.AtMost {
 			t.Errorf("no RF on the bench reads %v and %v, %v", f, r, err)
 		}
 	}
 }
 
 func TestTranscriptOfTheMeterTable(t *testing.T) {
-	m, err := driver.OpenMeter(t.Context(), catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"}, Connection: catalog.Connection{Address: address}}, options(t, "meter", "meter", simbench.Config{}))
+	m, err := driver.OpenMeter(t.Context(), catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"},
+		Connection: catalog.Connection{Address: address}}, options(t, "meter", "meter", simbench.Config{}))
 	must(t, err)
 	defer m.Close()
 	if v, err := m.Read(t.Context()); err != nil || v == 0 {
@@ -321,7 +331,8 @@ func TestTranscriptOfTheMeterTable(t *testing.T) {
 }
 
 func TestTranscriptOfTheInterlockTable(t *testing.T) {
-	i, err := driver.OpenInterlock(t.Context(), catalog.Interlock{Identity: catalog.Identity{ID: "IL1"}, Connection: catalog.Connection{Address: address}}, options(t, "interlock", "interlock", simbench.Config{}))
+	i, err := driver.OpenInterlock(t.Context(), catalog.Interlock{Identity: catalog.Identity{ID: "IL1"},
+		Connection: catalog.Connection{Address: address}}, options(t, "interlock", "interlock", simbench.Config{}))
 	must(t, err)
 	defer i.Close()
 	if closed, err := i.Closed(t.Context()); err != nil || !closed {
@@ -330,7 +341,8 @@ func TestTranscriptOfTheInterlockTable(t *testing.T) {
 }
 
 func TestTranscriptOfTheSwitchTable(t *testing.T) {
-	s, err := driver.OpenSwitch(t.Context(), catalog.PathSwitch{Identity: catalog.Identity{ID: "SW1"}, Connection: catalog.Connection{Address: address}}, options(t, "switch", "interlock", simbench.Config{}))
+	s, err := driver.OpenSwitch(t.Context(), catalog.PathSwitch{Identity: catalog.Identity{ID: "SW1"},
+		Connection: catalog.Connection{Address: address}}, options(t, "switch", "interlock", simbench.Config{}))
 	must(t, err)
 	defer s.Close()
 	must(t, driver.SelectNow(t.Context(), s, "3"))
@@ -343,7 +355,8 @@ func TestTranscriptOfTheSwitchTable(t *testing.T) {
 }
 
 func TestTranscriptOfTheRelayTable(t *testing.T) {
-	r, err := driver.OpenRelay(t.Context(), catalog.Relay{Identity: catalog.Identity{ID: "K1"}, Connection: catalog.Connection{Address: address}}, options(t, "relay", "interlock", simbench.Config{}))
+	r, err := driver.OpenRelay(t.Context(), catalog.Relay{Identity: catalog.Identity{ID: "K1"},
+		Connection: catalog.Connection{Address: address}}, options(t, "relay", "interlock", simbench.Config{}))
 	must(t, err)
 	defer r.Close()
 	must(t, r.Set(t.Context(), false))
@@ -351,7 +364,8 @@ func TestTranscriptOfTheRelayTable(t *testing.T) {
 }
 
 func TestTranscriptOfTheCaptureTable(t *testing.T) {
-	c, err := driver.OpenCapture(t.Context(), catalog.Monitor{Identity: catalog.Identity{ID: "OUT"}, Connection: catalog.Connection{Address: address}}, options(t, "capture", "meter", simbench.Config{}))
+	c, err := driver.OpenCapture(t.Context(), catalog.Monitor{Identity: catalog.Identity{ID: "OUT"},
+		Connection: catalog.Connection{Address: address}}, options(t, "capture", "meter", simbench.Config{}))
 	must(t, err)
 	defer c.Close()
 	for range 2 {
@@ -401,8 +415,10 @@ func TestABenchFileMayNameEveryBuiltInTable(t *testing.T) {
 }
 
 func TestATableThatLacksACommandIsRefused(t *testing.T) {
-	optional := []driver.Verb{driver.Identify, driver.Complete, driver.AMInternal, driver.Attenuation, driver.TraceFormat, driver.OffsetAsk,
-		driver.WaveformSine, driver.WaveformAsk, driver.SweepOff, driver.SweepAsk, driver.BurstOff, driver.BurstAsk, driver.FMOff, driver.FMAsk, driver.PMOff, driver.PMAsk,
+	optional := []driver.Verb{driver.Identify, driver.Complete, driver.AMInternal, driver.Attenuation,
+		driver.TraceFormat, driver.OffsetAsk,
+		driver.WaveformSine, driver.WaveformAsk, driver.SweepOff, driver.SweepAsk, driver.BurstOff, driver.BurstAsk,
+		driver.FMOff, driver.FMAsk, driver.PMOff, driver.PMAsk,
 		driver.AMSourceAsk, driver.PulseInternal, driver.PulseSourceAsk}
 	for _, table := range driver.BuiltIn() {
 		for verb, command := range table.Commands {

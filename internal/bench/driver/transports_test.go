@@ -23,7 +23,8 @@ func radiating(t *testing.T, tr simbench.Transport) (*simbench.Bench, driver.Sou
 	spec.Address = b.Address("source")
 	k := &talk{}
 	s := openSource(t, spec, driver.Options{Timeout: 300 * time.Millisecond, Trace: k.hear})
-	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 10 * rf.Megahertz, Level: rf.DBm(-30), Output: true}))
+	must(t, driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 10 * rf.Megahertz, Level: rf.DBm(-30),
+		Output: true}))
 	if !b.State().On {
 		t.Fatal("RF is not on")
 	}
@@ -67,7 +68,8 @@ func TestOverEveryTransportRFGoesOffOrIsSaidNotToBeKnown(t *testing.T) {
 					if c.fault.Kind != "" {
 						must(t, b.Inject("source", c.fault))
 					}
-					g := guard.New(guard.Config{Source: s, Patience: patience, GiveUp: giveUp, Linger: 200 * time.Millisecond})
+					g := guard.New(guard.Config{Source: s, Patience: patience, GiveUp: giveUp,
+						Linger: 200 * time.Millisecond})
 					began := time.Now()
 					r := g.Silence(t.Context(), "a test")
 					// one more pass may begin just before giving up: four exchanges with their patience
@@ -100,7 +102,8 @@ func TestOverEveryTransportSettingsAreReadBeforeRFAfterAReboot(t *testing.T) {
 			}
 			byHand(t, b, "source", "OUTP:LOAD 50", "VOLT:UNIT VPP") // as its power-on state is set at the front panel
 			k.sent()
-			err := driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 12 * rf.Megahertz, Level: rf.DBm(-30), Output: true})
+			err := driver.ApplySetting(t.Context(), s, guard.Setting{Frequency: 12 * rf.Megahertz, Level: rf.DBm(-30),
+				Output: true})
 			must(t, err)
 			sent := k.sent()
 			for _, m := range sent {

@@ -104,7 +104,8 @@ func find(b *catalog.Bench, name string) (piece, error) {
 		names = append(names, fmt.Sprintf("%s (%s)", p.role, p.id))
 	}
 	sort.Strings(names)
-	return piece{}, fmt.Errorf("the bench has no instrument of the role or id %q with an address; there are %s", name, strings.Join(names, ", "))
+	return piece{}, fmt.Errorf("the bench has no instrument of the role or id %q with an address; there are %s",
+		name, strings.Join(names, ", "))
 }
 
 // Try proves the command table of one instrument of a bench, named by its role or id: it asks each
@@ -126,7 +127,8 @@ func Try(ctx context.Context, b *catalog.Bench, name string, o Options, against 
 	if err != nil {
 		return Trial{}, err
 	}
-	t := Trial{ID: p.id, Name: fmt.Sprintf("%s %s at %s", p.role, p.id, p.conn.Address), Role: p.role, Table: table, Transcript: &Transcript{}}
+	t := Trial{ID: p.id, Name: fmt.Sprintf("%s %s at %s", p.role, p.id, p.conn.Address), Role: p.role, Table: table,
+		Transcript: &Transcript{}}
 	t.Transcript.Remarks = []string{fmt.Sprintf("%s: > is the controller, < the instrument", table.Name)}
 	o.wrap = t.Transcript.record
 	o.Trace = t.time
@@ -161,15 +163,20 @@ func (t *Trial) inTime(p piece, own []Table) {
 	}
 	limit := patienceWith(p.role, p.conn, p.counts, own)
 	within := time.Duration(firstTry * float64(limit))
-	came := fmt.Sprintf("%v; while RF is switched off it is waited for %v", rf.Duration(t.Slowest.Round(100*time.Microsecond)), rf.Duration(limit))
+	came := fmt.Sprintf("%v; while RF is switched off it is waited for %v",
+		rf.Duration(t.Slowest.Round(100*time.Microsecond)), rf.Duration(limit))
 	var err error
 	if slowest := t.Slowest + t.Table.Delay.Std(); slowest > within {
-		err = fmt.Errorf("the slowest answer took %v, a delay before it counts, and while RF is switched off an answer is waited for %v (%v, and then it is said again): state timeout: in the bench file, at least %v; it counts up to %v",
+		err = fmt.Errorf("the slowest answer took %v, a delay before it counts, and while RF is switched off an "+
+			"answer is waited for %v (%v, and then it is said again): state timeout: in the bench file, at least %v; "+
+			"it counts up to %v",
 			rf.Duration(slowest.Round(time.Millisecond)), rf.Duration(limit), rf.Duration(within),
-			rf.Duration((time.Duration(float64(slowest)/firstTry) + 100*time.Millisecond).Round(100*time.Millisecond)), rf.Duration(MostPatience))
+			rf.Duration((time.Duration(float64(slowest)/firstTry) + 100*time.Millisecond).Round(100*time.Millisecond)),
+			rf.Duration(MostPatience))
 	}
 	if err == nil && slices.ContainsFunc(t.Tried, func(x Tried) bool { return errors.Is(x.Err, scpi.ErrTimeout) }) {
-		t.Tried = append(t.Tried, Tried{What: "slowest answer", Came: "not known: an answer did not come in time; of those that came " + came, Left: true})
+		t.Tried = append(t.Tried, Tried{What: "slowest answer",
+			Came: "not known: an answer did not come in time; of those that came " + came, Left: true})
 		return
 	}
 	t.note("slowest answer", came, err)
@@ -229,7 +236,8 @@ func (t *Trial) work(ctx context.Context, b *catalog.Bench, p piece, o Options) 
 		}
 		defer r.Close()
 		t.note("on, read back", "on", r.Set(ctx, true))
-		t.Tried = append(t.Tried, Tried{What: string(SwitchOff), Came: "not tried: it takes the DUT's power away", Left: true})
+		t.Tried = append(t.Tried, Tried{What: string(SwitchOff), Came: "not tried: it takes the DUT's power away",
+			Left: true})
 	default:
 		return t.monitor(ctx, b, p, o)
 	}
@@ -334,9 +342,13 @@ func (x Trace) judged(read, limit rf.Power) (string, error) {
 	case !high.Known():
 		return words, fmt.Errorf("not one of the %d points of the trace is a level", len(x.Points))
 	case read.Known() && read.In() > high.In()+apart:
-		return words, fmt.Errorf("the highest of the %d points of the trace is %v, where the reading is %v: \"trace?\" names another trace, or counts in another unit than the reading (answers_in)", len(x.Points), high, read)
+		return words,
+			fmt.Errorf("the highest of the %d points of the trace is %v, where the reading is %v: \"trace?\" names "+
+				"another trace, or counts in another unit than the reading (answers_in)", len(x.Points), high, read)
 	case low.Bound() == rf.AtLeast && read.Known() && read.In() < limit.In()-apart:
-		return words, fmt.Errorf("all %d points of the trace are above %v, where the reading is %v: the trace counts in another unit than the reading (answers_in)", len(x.Points), limit, read)
+		return words,
+			fmt.Errorf("all %d points of the trace are above %v, where the reading is %v: the trace counts in "+
+				"another unit than the reading (answers_in)", len(x.Points), limit, read)
 	}
 	return words, nil
 }
@@ -383,7 +395,8 @@ func (t *Trial) source(ctx context.Context, spec catalog.Source, o Options) erro
 	}
 	t.note(fmt.Sprintf("lowest level, %v, read back", spec.Minimum), "", s.Minimum(ctx))
 	state, err := s.State(ctx)
-	t.note("every query", fmt.Sprintf("%v, %v, %s, output %s", state.Frequency, state.Level, describe(state.Modulation), onOff(state.Output)), err)
+	t.note("every query", fmt.Sprintf("%v, %v, %s, output %s", state.Frequency, state.Level, describe(state.Modulation),
+		onOff(state.Output)), err)
 	t.note("load, unit and offset as the bench file says", "", s.fits())
 	unread, err := s.Plain(ctx)
 	came := "read"
@@ -393,7 +406,8 @@ func (t *Trial) source(ctx context.Context, spec catalog.Source, o Options) erro
 	t.note("a plain carrier: waveform, sweep, burst, further modulation", came, err)
 	for _, to := range t.settings(spec) {
 		err := s.apply(ctx, func() (guard.Setting, error) { return to, nil }, nil)
-		t.note(fmt.Sprintf("%v, %v, %s, output off, read back", to.Frequency, to.Level.Text(2), describe(to.Modulation)), "", err)
+		t.note(fmt.Sprintf("%v, %v, %s, output off, read back", to.Frequency, to.Level.Text(2),
+			describe(to.Modulation)), "", err)
 		if errors.Is(err, scpi.ErrPoisoned) {
 			break
 		}
@@ -410,7 +424,8 @@ func (t *Trial) proveOff(ctx context.Context, s *source, spec catalog.Source, lo
 	if !load {
 		t.leave(OutputOn)
 		t.Tried = append(t.Tried, Tried{What: "that off changes the output", Left: true,
-			Came: "not proved: the output was never on here. With a dummy load on the output, --dummy-load proves it; a run proves it when it arms"})
+			Came: "not proved: the output was never on here. With a dummy load on the output, --dummy-load proves " +
+				"it; a run proves it when it arms"})
 		return
 	}
 	// Whatever comes, off is said; a trial that is broken off ends with the output off.
@@ -419,13 +434,15 @@ func (t *Trial) proveOff(ctx context.Context, s *source, spec catalog.Source, lo
 		defer cancel()
 		s.OutputOff(ctx)
 	}()
-	on := guard.Setting{Frequency: tryAt(spec.Band.Low, spec.Band.High), Level: spec.Minimum, Modulation: level.Modulation{Kind: level.CW}, Output: true}
+	on := guard.Setting{Frequency: tryAt(spec.Band.Low, spec.Band.High), Level: spec.Minimum,
+		Modulation: level.Modulation{Kind: level.CW}, Output: true}
 	if err := s.apply(ctx, func() (guard.Setting, error) { return on, nil }, nil); err != nil {
 		t.note("output on at the lowest level into the dummy load, read back", "", err)
 		return
 	}
 	t.note("output on at the lowest level into the dummy load, read back", "on", nil)
-	t.note("output off after it was on, read back", "off: it changes the output, by the instrument's word", s.OutputOff(ctx))
+	t.note("output off after it was on, read back", "off: it changes the output, by the instrument's word",
+		s.OutputOff(ctx))
 }
 
 // settings are what a source is tried with: both ends of its band, two low levels, every modulation.
@@ -444,14 +461,17 @@ func (t *Trial) settings(spec catalog.Source) []guard.Setting {
 	}
 	at := tryAt(spec.Band.Low, spec.Band.High)
 	out := []guard.Setting{
-		{Frequency: spec.Band.Low, Level: down(low), Modulation: cw}, {Frequency: spec.Band.High, Level: down(low), Modulation: cw},
+		{Frequency: spec.Band.Low, Level: down(low), Modulation: cw}, {Frequency: spec.Band.High, Level: down(low),
+			Modulation: cw},
 		{Frequency: at, Level: down(up), Modulation: cw},
 	}
 	if t.Table.has(AMOn) {
-		out = append(out, guard.Setting{Frequency: at, Level: down(low), Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: rf.Kilohertz}})
+		out = append(out, guard.Setting{Frequency: at, Level: down(low),
+			Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: rf.Kilohertz}})
 	}
 	if t.Table.has(PulseOn) {
-		out = append(out, guard.Setting{Frequency: at, Level: down(low), Modulation: level.Modulation{Kind: level.Pulse, Duty: 0.5, Rate: 200}})
+		out = append(out, guard.Setting{Frequency: at, Level: down(low),
+			Modulation: level.Modulation{Kind: level.Pulse, Duty: 0.5, Rate: 200}})
 	}
 	return append(out, guard.Setting{Frequency: at, Level: down(low), Modulation: cw})
 }

@@ -76,7 +76,8 @@ var verbSays = []struct {
 	{ZeroSpan, "makes the span 0"},
 	{Span, "span in which the peak is searched"},
 	{Bandwidth, "resolution bandwidth"},
-	{ReferenceLevel, "reference level, or the range of a voltmeter; {V}, {dBµV} and their like write it in another unit"},
+	{ReferenceLevel,
+		"reference level, or the range of a voltmeter; {V}, {dBµV} and their like write it in another unit"},
 	{Attenuation, "input attenuator, which is told 0 dB"},
 	{Detector, "chooses the detector that reads a carrier"},
 	{MeasuringTime, "measuring time"},
@@ -111,7 +112,8 @@ func Verbs(role Role) []document.Key {
 	kinds := []Table{{Role: role}}
 	switch role {
 	case RoleSource:
-		kinds = []Table{{Role: role, CountsIn: catalog.CountsDBm}, {Role: role, CountsIn: catalog.CountsVpp}, {Role: role, Commands: map[Verb]string{PulseWidth: "x"}}}
+		kinds = []Table{{Role: role, CountsIn: catalog.CountsDBm}, {Role: role, CountsIn: catalog.CountsVpp},
+			{Role: role, Commands: map[Verb]string{PulseWidth: "x"}}}
 	case RoleAnalyser:
 		kinds = nil
 		for _, reads := range []Reads{ReadsZeroSpan, ReadsPeakSearch, ReadsReceiver, ReadsBroadband} {

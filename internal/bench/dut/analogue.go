@@ -85,7 +85,8 @@ func summary(v []float64, scale float64) Sample {
 	if len(v) >= 100 {
 		k = 1
 	}
-	s := Sample{Value: scale * sum / float64(len(v)), HasValue: true, Low: scale * low[k], High: scale * high[k], HasRange: true}
+	s := Sample{Value: scale * sum / float64(len(v)), HasValue: true, Low: scale * low[k], High: scale * high[k],
+		HasRange: true}
 	s.Text = fmt.Sprintf("mean %.6g, %.6g to %.6g", s.Value, s.Low, s.High)
 	return s
 }

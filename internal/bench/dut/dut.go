@@ -1,6 +1,7 @@
 // Package dut watches the device under test: a meter's reading, text lines, a command's exit
 // status, the operator's key, a Modbus register, MQTT messages, a field of a web answer, echo
-// replies, an analogue output captured fast; and it power-cycles the device by a relay. A monitor delivers samples with the time at which they were read;
+// replies, an analogue output captured fast; and it power-cycles the device by a relay. A monitor delivers samples
+// with the time at which they were read;
 // a Judge, which is pure, says whether a sample is an upset. Whether RF was on at a sample's own
 // time, and what follows, is the engine's business.
 package dut

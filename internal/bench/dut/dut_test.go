@@ -169,7 +169,8 @@ func TestATextLineIsAReading(t *testing.T) {
 				t.Fatalf("%q gave %d samples", c.line, len(got))
 			}
 			s := got[0]
-			if s.Value != c.value || s.HasValue != c.has || s.Error != c.bad || s.Lost != c.lost || s.Monitor != "SCALE" || s.At.IsZero() {
+			if s.Value != c.value || s.HasValue != c.has || s.Error != c.bad || s.Lost != c.lost ||
+				s.Monitor != "SCALE" || s.At.IsZero() {
 				t.Errorf("%q gave %+v", c.line, s)
 			}
 		})
@@ -188,7 +189,8 @@ func TestALineIsTimedByItsEnd(t *testing.T) {
 		io.WriteString(w.far(), "\n12.35 kg\n12.36 kg\n")
 		synctest.Wait()
 		got := l.all()
-		if len(got) != 3 || got[0].At.Sub(began) != 30*time.Millisecond || got[1].At.Sub(began) != 80*time.Millisecond || got[2].Value != 12.36 {
+		if len(got) != 3 || got[0].At.Sub(began) != 30*time.Millisecond ||
+			got[1].At.Sub(began) != 80*time.Millisecond || got[2].Value != 12.36 {
 			t.Errorf("%+v", got)
 		}
 	})
@@ -205,7 +207,8 @@ func TestALostConnectionIsToldAndMadeAnew(t *testing.T) {
 		time.Sleep(900 * time.Millisecond)
 		synctest.Wait()
 		got := l.all()
-		if len(got) != 4 || !strings.Contains(got[0].Lost, "closed the connection") || got[1].Lost != "connection refused" {
+		if len(got) != 4 || !strings.Contains(got[0].Lost, "closed the connection") ||
+			got[1].Lost != "connection refused" {
 			t.Fatalf("%+v", got)
 		}
 		w.mu.Lock()
@@ -225,7 +228,8 @@ func TestAMonitorThatCannotConnectSaysSoAtTheStart(t *testing.T) {
 	m, err := New(weigher(), Options{Dial: w.dial})
 	must(t, err)
 	defer m.Close()
-	if err := m.Start(t.Context(), newLog().take); err == nil || !strings.Contains(err.Error(), "monitor SCALE: connect to TCPIP::127.0.0.1::4001::SOCKET") {
+	if err := m.Start(t.Context(), newLog().take); err == nil ||
+		!strings.Contains(err.Error(), "monitor SCALE: connect to TCPIP::127.0.0.1::4001::SOCKET") {
 		t.Errorf("got %v", err)
 	}
 }
@@ -325,7 +329,8 @@ func TestAMeterIsReadOnceAPeriod(t *testing.T) {
 			return float64(n), nil
 		}}
 		began := time.Now()
-		_, l := start(t, catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"}, Kind: catalog.MonitorMeter, Every: rf.Duration(100 * time.Millisecond)}, Options{Meter: f})
+		_, l := start(t, catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"}, Kind: catalog.MonitorMeter,
+			Every: rf.Duration(100 * time.Millisecond)}, Options{Meter: f})
 		time.Sleep(590 * time.Millisecond)
 		synctest.Wait()
 		var got []string
@@ -342,7 +347,8 @@ func TestAMeterIsReadOnceAPeriod(t *testing.T) {
 
 func TestAMeterThatIsNotThereFailsAtTheStart(t *testing.T) {
 	gone := &scpi.LinkError{Instrument: "meter DMM1", Doing: "dialling", Err: scpi.ErrNotConnected}
-	m, err := New(catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"}, Kind: catalog.MonitorMeter}, Options{Meter: &fakeMeter{read: func(context.Context, int) (float64, error) { return 0, gone }}})
+	m, err := New(catalog.Monitor{Identity: catalog.Identity{ID: "DMM1"}, Kind: catalog.MonitorMeter},
+		Options{Meter: &fakeMeter{read: func(context.Context, int) (float64, error) { return 0, gone }}})
 	must(t, err)
 	if err := m.Start(t.Context(), newLog().take); !errors.Is(err, scpi.ErrNotConnected) {
 		t.Errorf("got %v", err)
@@ -366,7 +372,8 @@ func TestACommandSpeaksByItsExitStatus(t *testing.T) {
 		{"chatters", Sample{Text: strings.Repeat("x", longestText)}},
 	} {
 		t.Setenv("DUT_TEST_COMMAND", c.does)
-		spec := catalog.Monitor{Identity: catalog.Identity{ID: "PING"}, Kind: catalog.MonitorCommand, Command: []string{self}, Every: rf.Duration(10 * time.Millisecond)}
+		spec := catalog.Monitor{Identity: catalog.Identity{ID: "PING"}, Kind: catalog.MonitorCommand,
+			Command: []string{self}, Every: rf.Duration(10 * time.Millisecond)}
 		if c.does == "hangs" {
 			spec.Timeout = rf.Duration(50 * time.Millisecond)
 		}
@@ -385,7 +392,8 @@ func TestCloseEndsACommandThatRuns(t *testing.T) {
 	self, err := os.Executable()
 	must(t, err)
 	t.Setenv("DUT_TEST_COMMAND", "hangs")
-	m, l := start(t, catalog.Monitor{Identity: catalog.Identity{ID: "PING"}, Kind: catalog.MonitorCommand, Command: []string{self}}, Options{})
+	m, l := start(t, catalog.Monitor{Identity: catalog.Identity{ID: "PING"}, Kind: catalog.MonitorCommand,
+		Command: []string{self}}, Options{})
 	time.Sleep(20 * time.Millisecond)
 	must(t, m.Close())
 	if got := l.all(); len(got) != 0 {
@@ -394,7 +402,8 @@ func TestCloseEndsACommandThatRuns(t *testing.T) {
 }
 
 func TestACommandThatIsNotThereFailsAtTheStart(t *testing.T) {
-	m, err := New(catalog.Monitor{Identity: catalog.Identity{ID: "PING"}, Kind: catalog.MonitorCommand, Command: []string{"no-such-program-here"}}, Options{})
+	m, err := New(catalog.Monitor{Identity: catalog.Identity{ID: "PING"}, Kind: catalog.MonitorCommand,
+		Command: []string{"no-such-program-here"}}, Options{})
 	must(t, err)
 	if err := m.Start(t.Context(), newLog().take); err == nil || !strings.Contains(err.Error(), "monitor PING") {
 		t.Errorf("got %v", err)
@@ -431,8 +440,10 @@ func TestJudging(t *testing.T) {
 		{Sample{Value: 12.34, HasValue: true}, "", false, "at the baseline"},
 		{Sample{Value: 12.39, HasValue: true}, "", false, "just inside"},
 		{Sample{Value: 12.29, HasValue: true}, "", false, "just inside below"},
-		{Sample{Value: 12.40, HasValue: true}, "reads 12.400 kg, +0.060 kg from the baseline, tolerance ±0.050 kg", true, "outside"},
-		{Sample{Value: 12.28, HasValue: true}, "reads 12.280 kg, -0.060 kg from the baseline, tolerance ±0.050 kg", true, "outside below"},
+		{Sample{Value: 12.40, HasValue: true}, "reads 12.400 kg, +0.060 kg from the baseline, tolerance ±0.050 kg",
+			true, "outside"},
+		{Sample{Value: 12.28, HasValue: true}, "reads 12.280 kg, -0.060 kg from the baseline, tolerance ±0.050 kg",
+			true, "outside below"},
 		{Sample{Text: "ERR 07", Error: true}, "reports ERR 07", true, "an error line"},
 		{Sample{Lost: "the DUT closed the connection"}, "cannot be read: the DUT closed the connection", true, "lost"},
 		{Sample{Text: "ready"}, "", false, "a line without a number"},
@@ -492,11 +503,15 @@ func TestASerialPortIsWatchedThroughAPairOfPseudoTerminals(t *testing.T) {
 }
 
 func FuzzLine(f *testing.F) {
-	for _, s := range []string{"12.34 kg\r\n", "ERR\n", "\xff\x00 7~ k\r\n", "1e999 kg\n", "12,3.4 kg\n", strings.Repeat("1", 5000) + " kg\n"} {
+	for _, s := range []string{"12.34 kg\r\n", "ERR\n", "\xff\x00 7~ k\r\n", "1e999 kg\n", "12,3.4 kg\n",
+		strings.Repeat("1", 5000) + " kg\n"} {
 		f.Add([]byte(s), uint8(3))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, cut uint8) {
-		m, err := newText(weigher(), Options{Dial: func(context.Context, string) (io.ReadWriteCloser, error) { return nil, io.EOF }})
+		m, err := newText(weigher(), Options{Dial: func(context.Context, string) (io.ReadWriteCloser,
+			error) {
+			return nil, io.EOF
+		}})
 		must(t, err)
 		x := m.(*text)
 		var whole, cutUp []Sample

@@ -50,7 +50,8 @@ func FuzzMessage(f *testing.F) {
 
 func checkSample(t *testing.T, s Sample) {
 	t.Helper()
-	if !utf8.ValidString(s.Text) || utf8.RuneCountInString(s.Text) > longestText || len(s.Lost) > 1200 || !utf8.ValidString(s.Lost) {
+	if !utf8.ValidString(s.Text) || utf8.RuneCountInString(s.Text) > longestText || len(s.Lost) > 1200 ||
+		!utf8.ValidString(s.Lost) {
 		t.Errorf("text %q, lost %q", s.Text, s.Lost)
 	}
 	if s.HasValue && (math.IsNaN(s.Value) || math.IsInf(s.Value, 0)) {
@@ -137,13 +138,16 @@ func TestABrokerThatAnnouncesAQuarterOfAGigabyteIsLeft(t *testing.T) {
 		io.Copy(io.Discard, c)
 	}()
 	host, port, _ := net.SplitHostPort(l.Addr().String())
-	m, err := newTopic(catalog.Monitor{Identity: catalog.Identity{ID: "m"}, Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Topic: "belt/weight"}, Options{})
+	m, err := newTopic(catalog.Monitor{Identity: catalog.Identity{ID: "m"},
+		Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Topic: "belt/weight"},
+		Options{})
 	must(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
 	defer cancel()
 	if err := m.Start(ctx, func(Sample) {}); err == nil {
 		t.Error("it was accepted")
-	} else if !strings.Contains(err.Error(), "at most 1048576 are taken") && !strings.Contains(err.Error(), "onnection lost") {
+	} else if !strings.Contains(err.Error(), "at most 1048576 are taken") &&
+		!strings.Contains(err.Error(), "onnection lost") {
 		t.Errorf("%v", err)
 	}
 }
@@ -151,7 +155,8 @@ func TestABrokerThatAnnouncesAQuarterOfAGigabyteIsLeft(t *testing.T) {
 // FuzzModbus: whatever a station answers, a register is a finite number or an error, within the limit.
 func FuzzModbus(f *testing.F) {
 	answer := func(pdu ...byte) []byte {
-		return append(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0}, uint16(len(pdu)+1)), append([]byte{1}, pdu...)...)
+		return append(binary.BigEndian.AppendUint16([]byte{0, 1, 0, 0}, uint16(len(pdu)+1)),
+			append([]byte{1}, pdu...)...)
 	}
 	f.Add(answer(3, 4, 0x7f, 0xc0, 0, 0), uint8(0)) // not a number
 	f.Add(answer(3, 2, 0, 7), uint8(1))
@@ -183,7 +188,8 @@ func FuzzModbus(f *testing.F) {
 		case 2:
 			r.Table = catalog.Coil
 		}
-		m, err := newRegisters(catalog.Monitor{Identity: catalog.Identity{ID: "m"}, Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Modbus: r}, Options{})
+		m, err := newRegisters(catalog.Monitor{Identity: catalog.Identity{ID: "m"},
+			Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Modbus: r}, Options{})
 		must(t, err)
 		x := m.(*registers)
 		defer x.hangUp()

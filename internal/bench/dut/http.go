@@ -27,7 +27,8 @@ func newPage(spec catalog.Monitor, _ Options) (Monitor, error) {
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
 	}
-	return &page{worker{spec: spec}, f, &http.Client{Timeout: orElse(spec.Timeout, httpLimit), Transport: &http.Transport{MaxIdleConnsPerHost: 1}}}, nil
+	return &page{worker{spec: spec}, f, &http.Client{Timeout: orElse(spec.Timeout, httpLimit),
+		Transport: &http.Transport{MaxIdleConnsPerHost: 1}}}, nil
 }
 
 // Start asks once, so that a server that is not there is told at once.

@@ -34,7 +34,8 @@ func (j Judge) Bad(s Sample) (why string, bad bool) {
 	if math.Abs(off) <= j.Monitor.Tolerance {
 		return j.badAtPeaks(s)
 	}
-	return fmt.Sprintf("reads %s, %s from the baseline, tolerance ±%s", j.number(s.Value), j.signed(off), j.number(j.Monitor.Tolerance)), true
+	return fmt.Sprintf("reads %s, %s from the baseline, tolerance ±%s", j.number(s.Value), j.signed(off),
+		j.number(j.Monitor.Tolerance)), true
 }
 
 // badAtPeaks looks at the extremes of a capture whose mean is right.
@@ -50,7 +51,8 @@ func (j Judge) badAtPeaks(s Sample) (why string, bad bool) {
 	if math.Abs(off) <= j.Monitor.PeakTolerance {
 		return "", false
 	}
-	return fmt.Sprintf("reads %s on average, and %s at its peaks, %s from the baseline, tolerance ±%s there", j.number(s.Value), j.number(worst), j.signed(off), j.number(j.Monitor.PeakTolerance)), true
+	return fmt.Sprintf("reads %s on average, and %s at its peaks, %s from the baseline, tolerance ±%s there",
+		j.number(s.Value), j.number(worst), j.signed(off), j.number(j.Monitor.PeakTolerance)), true
 }
 
 func (j Judge) number(x float64) string { return j.text("%.*f", x) }

@@ -51,7 +51,8 @@ func newRegisters(spec catalog.Monitor, _ Options) (Monitor, error) {
 
 // modbusConfiguration turns the bench file's address into the library's.
 func modbusConfiguration(spec catalog.Monitor) (modbus.ClientConfiguration, error) {
-	conf := modbus.ClientConfiguration{Timeout: orElse(spec.Timeout, modbusLimit), Logger: stdlog.New(io.Discard, "", 0)}
+	conf := modbus.ClientConfiguration{Timeout: orElse(spec.Timeout, modbusLimit),
+		Logger: stdlog.New(io.Discard, "", 0)}
 	r, err := resource.Parse(spec.Address)
 	switch {
 	case err != nil:
@@ -60,7 +61,8 @@ func modbusConfiguration(spec catalog.Monitor) (modbus.ClientConfiguration, erro
 		conf.URL = "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port))
 		return conf, nil
 	case r.Kind != resource.Serial:
-		return conf, fmt.Errorf("address %q asks for %s; Modbus is spoken over a raw socket or a serial port", r.Text, r.Kind)
+		return conf, fmt.Errorf("address %q asks for %s; Modbus is spoken over a raw socket or a serial port",
+			r.Text, r.Kind)
 	}
 	conf.URL = "rtu://" + r.Device
 	rate, format, _ := strings.Cut(spec.SerialLine, " ")
@@ -77,7 +79,8 @@ func modbusConfiguration(spec catalog.Monitor) (modbus.ClientConfiguration, erro
 func (m *registers) Start(ctx context.Context, deliver func(Sample)) error {
 	if _, err := m.read(); err != nil {
 		m.hangUp()
-		return fmt.Errorf("monitor %s: read %s %d of station %d at %s: %w", m.spec.ID, m.spec.Modbus.Table, m.spec.Modbus.Number, m.spec.Modbus.Station, m.spec.Address, worded(err))
+		return fmt.Errorf("monitor %s: read %s %d of station %d at %s: %w", m.spec.ID, m.spec.Modbus.Table,
+			m.spec.Modbus.Number, m.spec.Modbus.Station, m.spec.Address, worded(err))
 	}
 	err := m.start(ctx, deliver, func(ctx context.Context) {
 		defer m.hangUp()
@@ -112,7 +115,8 @@ func (m *registers) look(ctx context.Context) {
 func worded(err error) error {
 	switch {
 	case errors.Is(err, modbus.ErrIllegalDataAddress):
-		return fmt.Errorf("%w: the station has no such register; numbers count from 0, so that a manual's 40101 is holding 100", err)
+		return fmt.Errorf("%w: the station has no such register; numbers count from 0, so that a manual's 40101 is "+
+			"holding 100", err)
 	case errors.Is(err, modbus.ErrIllegalFunction):
 		return fmt.Errorf("%w: the station has no such table of registers", err)
 	}

@@ -33,9 +33,11 @@ func newTopic(spec catalog.Monitor, _ Options) (Monitor, error) {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
 	}
 	if r.Kind != resource.Socket {
-		return nil, fmt.Errorf("monitor %s: address %q asks for %s; a broker is reached at TCPIP::host::1883::SOCKET", spec.ID, r.Text, r.Kind)
+		return nil, fmt.Errorf("monitor %s: address %q asks for %s; a broker is reached at TCPIP::host::1883::SOCKET",
+			spec.ID, r.Text, r.Kind)
 	}
-	return &topic{worker: worker{spec: spec}, finder: f, broker: "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port))}, nil
+	return &topic{worker: worker{spec: spec}, finder: f,
+		broker: "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port))}, nil
 }
 
 // Start connects to the broker and subscribes.
@@ -88,8 +90,10 @@ func (t *topic) listen(ctx context.Context, client mqtt.Client, in chan heard) {
 // connect connects and subscribes. The library does not connect anew by itself: that would go on
 // behind the monitor's end.
 func (t *topic) connect(out chan<- heard) (mqtt.Client, error) {
-	o := mqtt.NewClientOptions().AddBroker(t.broker).SetClientID(fmt.Sprintf("provoke-%s-%d", t.spec.ID, time.Now().UnixNano())).
-		SetConnectTimeout(mqttLimit).SetCustomOpenConnectionFn(openBroker).SetAutoReconnect(false).SetConnectRetry(false).SetKeepAlive(5 * time.Second).SetPingTimeout(2 * time.Second).
+	o := mqtt.NewClientOptions().AddBroker(t.broker).SetClientID(fmt.Sprintf("provoke-%s-%d", t.spec.ID,
+		time.Now().UnixNano())).
+		SetConnectTimeout(mqttLimit).SetCustomOpenConnectionFn(openBroker).SetAutoReconnect(false).SetConnectRetry(
+		false).SetKeepAlive(5 * time.Second).SetPingTimeout(2 * time.Second).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { tryTell(out, heard{lost: errorOr(err, "closed")}) })
 	c := mqtt.NewClient(o)
 	for _, step := range []func() mqtt.Token{c.Connect, func() mqtt.Token {

@@ -54,7 +54,8 @@ func (e *echo) open(ctx context.Context) error {
 	}
 	raw, rawErr := icmp.ListenPacket("ip4:icmp", "0.0.0.0")
 	if rawErr != nil {
-		return fmt.Errorf("this system lets only an administrator send echoes (%w); a monitor of kind command can run the system's own ping", errors.Join(err, rawErr))
+		return fmt.Errorf("this system lets only an administrator send echoes (%w); a monitor of kind command can "+
+			"run the system's own ping", errors.Join(err, rawErr))
 	}
 	e.conn, e.raw = raw, true
 	return nil

@@ -50,7 +50,8 @@ func (p *PowerCycle) Reset(ctx context.Context) error {
 	back, cancel := context.WithTimeout(context.WithoutCancel(ctx), resetLimit)
 	defer cancel()
 	if on := p.Output.Set(back, true); on != nil {
-		return fmt.Errorf("reset the DUT by relay %s: its power does not come back: %w", p.Relay.ID, errors.Join(on, err))
+		return fmt.Errorf("reset the DUT by relay %s: its power does not come back: %w", p.Relay.ID,
+			errors.Join(on, err))
 	}
 	if err == nil {
 		err = wait(ctx, p.Relay.StartsIn)

@@ -90,14 +90,16 @@ func TextLine(address, serial string) (func(context.Context) (io.ReadWriteCloser
 		}
 		return func(context.Context) (io.ReadWriteCloser, error) { return serialline.Open(r.Device, line) }, nil
 	}
-	return nil, fmt.Errorf("address %q asks for %s; lines of text come over a raw socket or a serial port", r.Text, r.Kind)
+	return nil, fmt.Errorf("address %q asks for %s; lines of text come over a raw socket or a serial port", r.Text,
+		r.Kind)
 }
 
 // Start connects and begins to listen.
 func (t *text) Start(ctx context.Context, deliver func(Sample)) error {
 	link, err := t.connect(ctx)
 	if err != nil {
-		return fmt.Errorf("monitor %s: connect to %s (is the DUT on, and the address right?): %w", t.spec.ID, t.spec.Address, err)
+		return fmt.Errorf("monitor %s: connect to %s (is the DUT on, and the address right?): %w", t.spec.ID,
+			t.spec.Address, err)
 	}
 	t.hold(link)
 	err = t.start(ctx, deliver, func(ctx context.Context) {
@@ -226,7 +228,8 @@ func (t *text) see(at time.Time, line string, whole bool) {
 // parseNumber reads a decimal number with point or comma.
 func parseNumber(s string) (float64, bool) {
 	s = strings.NewReplacer(" ", "", "\u00a0", "", "\u2212", "-").Replace(s)
-	if strings.Count(s, ",")+strings.Count(s, ".") > 1 || s == "" || len(s) > 40 || strings.Trim(s, "+-0123456789.,eE") != "" {
+	if strings.Count(s, ",")+strings.Count(s, ".") > 1 || s == "" || len(s) > 40 ||
+		strings.Trim(s, "+-0123456789.,eE") != "" {
 		return 0, false
 	}
 	v, err := strconv.ParseFloat(strings.Replace(s, ",", ".", 1), 64)

@@ -106,8 +106,9 @@ func freePort(t *testing.T) int {
 func serveModbus(t *testing.T, s *station) (string, int) {
 	t.Helper()
 	port := freePort(t)
-	server, err := modbus.NewServer(&modbus.ServerConfiguration{URL: fmt.Sprintf("tcp://127.0.0.1:%d", port), MaxClients: 4,
-		Logger: stdlog.New(io.Discard, "", 0)}, s)
+	server, err := modbus.NewServer(&modbus.ServerConfiguration{URL: fmt.Sprintf("tcp://127.0.0.1:%d", port),
+		MaxClients: 4,
+		Logger:     stdlog.New(io.Discard, "", 0)}, s)
 	must(t, err)
 	must(t, server.Start())
 	t.Cleanup(func() { server.Stop() })
@@ -115,25 +116,34 @@ func serveModbus(t *testing.T, s *station) (string, int) {
 }
 
 func registerMonitor(address string, r catalog.ModbusRegister) catalog.Monitor {
-	return catalog.Monitor{Identity: catalog.Identity{ID: "REG"}, Kind: catalog.MonitorModbus, Connection: catalog.Connection{Address: address, Timeout: rf.Duration(500 * time.Millisecond)},
-		Unit: "kg", Tolerance: 0.05, Every: rf.Duration(10 * time.Millisecond), Modbus: r}
+	return catalog.Monitor{Identity: catalog.Identity{ID: "REG"}, Kind: catalog.MonitorModbus,
+		Connection: catalog.Connection{Address: address, Timeout: rf.Duration(500 * time.Millisecond)},
+		Unit:       "kg", Tolerance: 0.05, Every: rf.Duration(10 * time.Millisecond), Modbus: r}
 }
 
 // Values and their words: int32 −1234 is FFFF FB2E; float32 12.5 is 4148 0000 (IEEE 754).
 func TestARegisterIsReadInItsFormat(t *testing.T) {
-	s := &station{unit: 3, holding: map[uint16]uint16{100: 0xFFFF, 101: 0xFB2E, 110: 0x4148, 111: 0, 120: 1234}, input: map[uint16]uint16{7: 0xFFFE}, bits: map[uint16]bool{5: true}}
+	s := &station{unit: 3, holding: map[uint16]uint16{100: 0xFFFF, 101: 0xFB2E, 110: 0x4148, 111: 0, 120: 1234},
+		input: map[uint16]uint16{7: 0xFFFE}, bits: map[uint16]bool{5: true}}
 	address, _ := serveModbus(t, s)
 	for name, v := range map[string]struct {
 		r    catalog.ModbusRegister
 		want float64
 	}{
-		"a whole number with its scale":    {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 120, Station: 3, Format: "uint16", Scale: 0.01}, 12.34},
-		"two words, high first":            {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100, Station: 3, Format: "int32", Scale: 1}, -1234},
-		"a float":                          {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 110, Station: 3, Format: "float32", Scale: 1}, 12.5},
-		"two words, low first":             {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100, Station: 3, Format: "uint32", LowWordFirst: true, Scale: 1}, 0xFB2EFFFF},
-		"an input register below zero":     {catalog.ModbusRegister{Table: catalog.InputRegister, Number: 7, Station: 3, Format: "int16", Scale: 1}, -2},
-		"a bit":                            {catalog.ModbusRegister{Table: catalog.Coil, Number: 5, Station: 3, Scale: 1}, 1},
-		"a discrete input that is not set": {catalog.ModbusRegister{Table: catalog.DiscreteInput, Number: 6, Station: 3, Scale: 1}, 0},
+		"a whole number with its scale": {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 120,
+			Station: 3, Format: "uint16", Scale: 0.01}, 12.34},
+		"two words, high first": {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100,
+			Station: 3, Format: "int32", Scale: 1}, -1234},
+		"a float": {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 110,
+			Station: 3, Format: "float32", Scale: 1}, 12.5},
+		"two words, low first": {catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100,
+			Station: 3, Format: "uint32", LowWordFirst: true, Scale: 1}, 0xFB2EFFFF},
+		"an input register below zero": {catalog.ModbusRegister{Table: catalog.InputRegister, Number: 7, Station: 3,
+			Format: "int16", Scale: 1}, -2},
+		"a bit": {catalog.ModbusRegister{Table: catalog.Coil, Number: 5, Station: 3,
+			Scale: 1}, 1},
+		"a discrete input that is not set": {catalog.ModbusRegister{Table: catalog.DiscreteInput, Number: 6, Station: 3,
+			Scale: 1}, 0},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, l := start(t, registerMonitor(address, v.r), Options{})
@@ -147,12 +157,14 @@ func TestARegisterIsReadInItsFormat(t *testing.T) {
 
 func TestARegisterThatIsNotThereIsToldAtOnce(t *testing.T) {
 	address, _ := serveModbus(t, &station{unit: 1, holding: map[uint16]uint16{0: 1}})
-	m, err := New(registerMonitor(address, catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 40101, Station: 1, Format: "uint16", Scale: 1}), Options{})
+	m, err := New(registerMonitor(address, catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 40101,
+		Station: 1, Format: "uint16", Scale: 1}), Options{})
 	must(t, err)
 	if err := m.Start(t.Context(), func(Sample) {}); err == nil || !strings.Contains(err.Error(), "holding 100") {
 		t.Errorf("no hint at counting from 0: %v", err)
 	}
-	m, err = New(registerMonitor(fmt.Sprintf("TCPIP::127.0.0.1::%d::SOCKET", freePort(t)), catalog.ModbusRegister{Table: catalog.HoldingRegister, Station: 1, Scale: 1}), Options{})
+	m, err = New(registerMonitor(fmt.Sprintf("TCPIP::127.0.0.1::%d::SOCKET", freePort(t)),
+		catalog.ModbusRegister{Table: catalog.HoldingRegister, Station: 1, Scale: 1}), Options{})
 	must(t, err)
 	if err := m.Start(t.Context(), func(Sample) {}); err == nil {
 		t.Error("a station that is not there starts")
@@ -162,7 +174,8 @@ func TestARegisterThatIsNotThereIsToldAtOnce(t *testing.T) {
 func TestAStationThatFallsSilentIsLostAndComesBack(t *testing.T) {
 	s := &station{unit: 1, holding: map[uint16]uint16{0: 7}}
 	address, _ := serveModbus(t, s)
-	_, l := start(t, registerMonitor(address, catalog.ModbusRegister{Table: catalog.HoldingRegister, Station: 1, Format: "uint16", Scale: 1}), Options{})
+	_, l := start(t, registerMonitor(address, catalog.ModbusRegister{Table: catalog.HoldingRegister, Station: 1,
+		Format: "uint16", Scale: 1}), Options{})
 	l.wait(t, 1)
 	set := func(silent bool) { s.mu.Lock(); s.silent = silent; s.mu.Unlock() }
 	set(true)
@@ -203,13 +216,18 @@ func TestMbpollWritesWhatTheMonitorReads(t *testing.T) {
 		r     catalog.ModbusRegister
 		want  float64
 	}{
-		"16 bits":                 {[]string{"-t", "4"}, "1234", catalog.ModbusRegister{Number: 100, Format: "uint16"}, 1234},
-		"32 bits, low word first": {[]string{"-t", "4:int"}, "70000", catalog.ModbusRegister{Number: 100, Format: "int32", LowWordFirst: true}, 70000},
-		"32 bits, big-endian":     {[]string{"-t", "4:int", "-B"}, "70000", catalog.ModbusRegister{Number: 100, Format: "int32"}, 70000},
-		"float, big-endian":       {[]string{"-t", "4:float", "-B"}, "12.5", catalog.ModbusRegister{Number: 100, Format: "float32"}, 12.5},
+		"16 bits": {[]string{"-t", "4"}, "1234", catalog.ModbusRegister{Number: 100, Format: "uint16"},
+			1234},
+		"32 bits, low word first": {[]string{"-t", "4:int"},
+			"70000", catalog.ModbusRegister{Number: 100, Format: "int32", LowWordFirst: true}, 70000},
+		"32 bits, big-endian": {[]string{"-t", "4:int", "-B"}, "70000",
+			catalog.ModbusRegister{Number: 100, Format: "int32"}, 70000},
+		"float, big-endian": {[]string{"-t", "4:float", "-B"}, "12.5",
+			catalog.ModbusRegister{Number: 100, Format: "float32"}, 12.5},
 	} {
 		t.Run(name, func(t *testing.T) {
-			args := append([]string{"-m", "tcp", "-a", "1", "-0", "-r", "100", "-p", fmt.Sprint(port), "-1", "-q"}, v.flags...)
+			args := append([]string{"-m", "tcp", "-a", "1", "-0", "-r", "100", "-p", fmt.Sprint(port), "-1", "-q"},
+				v.flags...)
 			out, err := exec.Command(program, append(args, "127.0.0.1", v.value)...).CombinedOutput()
 			if err != nil {
 				t.Fatalf("mbpoll: %v\n%s", err, out)
@@ -289,7 +307,8 @@ func TestOurModbusBytesDecodeAsModbus(t *testing.T) {
 	_, port := serveModbus(t, s)
 	p := &tap{}
 	tapped := p.listen(t, port)
-	spec := registerMonitor(fmt.Sprintf("TCPIP::127.0.0.1::%d::SOCKET", tapped), catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100, Station: 1, Format: "float32", Scale: 1})
+	spec := registerMonitor(fmt.Sprintf("TCPIP::127.0.0.1::%d::SOCKET", tapped),
+		catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100, Station: 1, Format: "float32", Scale: 1})
 	m, l := start(t, spec, Options{})
 	l.wait(t, 3)
 	m.Close()
@@ -310,7 +329,8 @@ func TestOurModbusBytesDecodeAsModbus(t *testing.T) {
 	if strings.Contains(decoded, "Malformed") {
 		t.Errorf("tshark finds a malformed packet:\n%s", decoded)
 	}
-	for _, want := range []string{"Function Code: Read Holding Registers (3)", "Reference Number: 100", "Word Count: 2", "Unit Identifier: 1", "Register 100 (UINT16): 16712"} {
+	for _, want := range []string{"Function Code: Read Holding Registers (3)", "Reference Number: 100", "Word Count: 2",
+		"Unit Identifier: 1", "Register 100 (UINT16): 16712"} {
 		if !strings.Contains(decoded, want) {
 			t.Errorf("tshark does not say %q", want)
 		}
@@ -350,7 +370,8 @@ func TestARegisterIsReadOverASerialLine(t *testing.T) {
 			far.Write(crc([]byte{1, 3, 2, 0x04, 0xD2}))
 		}
 	}()
-	spec := registerMonitor("ASRL"+a+"::INSTR", catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100, Station: 1, Format: "uint16", Scale: 0.01})
+	spec := registerMonitor("ASRL"+a+"::INSTR", catalog.ModbusRegister{Table: catalog.HoldingRegister, Number: 100,
+		Station: 1, Format: "uint16", Scale: 0.01})
 	spec.SerialLine = "19200 8N1"
 	m, l := start(t, spec, Options{})
 	if got := l.wait(t, 2)[0]; math.Abs(got.Value-12.34) > 1e-9 {
@@ -385,7 +406,8 @@ func TestAFieldOfAWebAnswerIsTheReading(t *testing.T) {
 		io.WriteString(w, body)
 	}))
 	defer server.Close()
-	spec := catalog.Monitor{Identity: catalog.Identity{ID: "WEB"}, Kind: catalog.MonitorHTTP, URL: server.URL, Unit: "kg", Tolerance: 0.05, Every: rf.Duration(5 * time.Millisecond)}
+	spec := catalog.Monitor{Identity: catalog.Identity{ID: "WEB"}, Kind: catalog.MonitorHTTP, URL: server.URL,
+		Unit: "kg", Tolerance: 0.05, Every: rf.Duration(5 * time.Millisecond)}
 	for field, want := range map[string]float64{"net.weight": 12.34, "cells[1].volt": 2.5, "net.ok": 1} {
 		spec.Field = field
 		m, l := start(t, spec, Options{})
@@ -402,7 +424,8 @@ func TestAFieldOfAWebAnswerIsTheReading(t *testing.T) {
 		body   string
 		status int
 		says   string
-	}{{"{}", 200, "has no field"}, {`{"net":{"weight":null}}`, 200, "is null"}, {"<html>", 200, "is no JSON"}, {"{}", 503, "503"}, {`{"net":{"weight":"heavy"}}`, 200, "should be"}} {
+	}{{"{}", 200, "has no field"}, {`{"net":{"weight":null}}`, 200, "is null"}, {"<html>", 200, "is no JSON"},
+		{"{}", 503, "503"}, {`{"net":{"weight":"heavy"}}`, 200, "should be"}} {
 		change(v.body, v.status)
 		waitFor(t, l, func(s Sample) bool { return strings.Contains(s.Lost, v.says) })
 	}
@@ -423,7 +446,8 @@ func TestMessagesOfATopicAreReadings(t *testing.T) {
 		var out []byte
 		var err error
 		for range 50 { // the broker needs a moment to listen
-			if out, err = exec.Command(publish, append([]string{"-h", "127.0.0.1", "-p", fmt.Sprint(port)}, args...)...).CombinedOutput(); err == nil {
+			if out, err = exec.Command(publish, append([]string{"-h", "127.0.0.1", "-p", fmt.Sprint(port)},
+				args...)...).CombinedOutput(); err == nil {
 				return
 			}
 			time.Sleep(50 * time.Millisecond)
@@ -431,8 +455,9 @@ func TestMessagesOfATopicAreReadings(t *testing.T) {
 		t.Fatalf("mosquitto_pub: %v\n%s", err, out)
 	}
 	say("-r", "-t", "scale/net", "-m", `{"kg":99}`) // kept by the broker: says nothing about now
-	spec := catalog.Monitor{Identity: catalog.Identity{ID: "MSG"}, Kind: catalog.MonitorMQTT, Connection: catalog.Connection{Address: fmt.Sprintf("TCPIP::127.0.0.1::%d::SOCKET", port)},
-		Topic: "scale/net", Field: "kg", Unit: "kg", Tolerance: 0.05, ErrorPattern: "ERR"}
+	spec := catalog.Monitor{Identity: catalog.Identity{ID: "MSG"}, Kind: catalog.MonitorMQTT,
+		Connection: catalog.Connection{Address: fmt.Sprintf("TCPIP::127.0.0.1::%d::SOCKET", port)},
+		Topic:      "scale/net", Field: "kg", Unit: "kg", Tolerance: 0.05, ErrorPattern: "ERR"}
 	m, l := start(t, spec, Options{})
 	time.Sleep(100 * time.Millisecond) // the subscription goes out behind the connection
 	say("-t", "scale/net", "-m", `{"kg":12.34}`)
@@ -453,7 +478,8 @@ func TestMessagesOfATopicAreReadings(t *testing.T) {
 }
 
 func TestEchoRepliesAreSamplesAndTheirAbsenceIsSilence(t *testing.T) {
-	spec := catalog.Monitor{Identity: catalog.Identity{ID: "ECHO"}, Kind: catalog.MonitorPing, Host: "127.0.0.1", Every: rf.Duration(5 * time.Millisecond), Silence: rf.Duration(time.Second)}
+	spec := catalog.Monitor{Identity: catalog.Identity{ID: "ECHO"}, Kind: catalog.MonitorPing, Host: "127.0.0.1",
+		Every: rf.Duration(5 * time.Millisecond), Silence: rf.Duration(time.Second)}
 	m, err := New(spec, Options{})
 	must(t, err)
 	l := newLog()
@@ -495,7 +521,8 @@ func (b *bursts) Capture(_ context.Context, n int, over time.Duration) ([]float6
 func TestAReadingThatIsRightOnAverageAndWrongAtEachPeakIsSeen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := &bursts{f: func(int, int) float64 { return 3.468 }}
-		spec := catalog.Monitor{Identity: catalog.Identity{ID: "OUT"}, Kind: catalog.MonitorAnalogue, Unit: "mV", Tolerance: 10, PeakTolerance: 40, Capture: rf.Duration(20 * time.Millisecond), Samples: 1000}
+		spec := catalog.Monitor{Identity: catalog.Identity{ID: "OUT"}, Kind: catalog.MonitorAnalogue, Unit: "mV",
+			Tolerance: 10, PeakTolerance: 40, Capture: rf.Duration(20 * time.Millisecond), Samples: 1000}
 		m, err := New(spec, Options{Capture: b})
 		must(t, err)
 		l := newLog()
@@ -549,7 +576,8 @@ func (r *relayOutput) Set(_ context.Context, on bool) error {
 func TestAPowerCycleTakesItsTimeAndHasALimit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		out := &relayOutput{t0: time.Now()}
-		p := &PowerCycle{Relay: catalog.Relay{Identity: catalog.Identity{ID: "K1"}, OffFor: rf.Duration(2 * time.Second), StartsIn: rf.Duration(5 * time.Second), Cycles: 2}, Output: out}
+		p := &PowerCycle{Relay: catalog.Relay{Identity: catalog.Identity{ID: "K1"},
+			OffFor: rf.Duration(2 * time.Second), StartsIn: rf.Duration(5 * time.Second), Cycles: 2}, Output: out}
 		for range 2 {
 			must(t, p.Reset(t.Context()))
 		}

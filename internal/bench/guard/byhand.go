@@ -76,7 +76,8 @@ func (g *Guard) WithinSpan(s Setting) error {
 		at := s
 		at.Frequency = f
 		if err := g.within(at); err != nil {
-			return fmt.Errorf("a sweep over %v to %v passes %v: %w", min(s.Frequency, s.To), max(s.Frequency, s.To), f, err)
+			return fmt.Errorf("a sweep over %v to %v passes %v: %w", min(s.Frequency, s.To), max(s.Frequency, s.To),
+				f, err)
 		}
 	}
 	return nil

@@ -20,7 +20,8 @@ import (
 func peaky(t testing.TB) *chain.Chain {
 	t.Helper()
 	b := bench()
-	gain, err := curve.New([]curve.Point[rf.Gain]{{At: 100e3, Value: 40}, {At: 30e6, Value: 40}, {At: 31e6, Value: 48}, {At: 32e6, Value: 40}, {At: 100e6, Value: 40}}, "one peak")
+	gain, err := curve.New([]curve.Point[rf.Gain]{{At: 100e3, Value: 40}, {At: 30e6, Value: 40}, {At: 31e6, Value: 48},
+		{At: 32e6, Value: 40}, {At: 100e6, Value: 40}}, "one peak")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,7 +47,8 @@ func TestASweepIsClearedAtTheWorstFrequencyOfItsWholeSpan(t *testing.T) {
 		t.Errorf("the permission holds %+v, %v", got, err)
 	}
 	s.To = 50e6
-	if _, err := g.ClearSpan(ctx, s); !errors.Is(err, guard.ErrRefused) || !strings.Contains(err.Error(), "31 MHz") && !strings.Contains(err.Error(), "30.") {
+	if _, err := g.ClearSpan(ctx, s); !errors.Is(err, guard.ErrRefused) || !strings.Contains(err.Error(), "31 MHz") &&
+		!strings.Contains(err.Error(), "30.") {
 		t.Errorf("a span over the peak: %v", err)
 	}
 	s.Level = rf.DBm(-8.5)
@@ -70,13 +72,15 @@ func TestNoFrequencyOfAClearedSpanIsRefusedByItself(t *testing.T) {
 		if from == to {
 			return
 		}
-		s := guard.Setting{Frequency: from, To: to, Level: rf.DBm(rapid.Float64Range(-12, 0).Draw(r, "level")), Output: true}
+		s := guard.Setting{Frequency: from, To: to, Level: rf.DBm(rapid.Float64Range(-12, 0).Draw(r, "level")),
+			Output: true}
 		if g.WithinSpan(s) != nil {
 			return
 		}
 		for range 50 {
 			at := s
-			at.Frequency, at.To = rf.Frequency(rapid.Float64Range(float64(min(from, to)), float64(max(from, to))).Draw(r, "f")), 0
+			at.Frequency, at.To = rf.Frequency(rapid.Float64Range(float64(min(from, to)),
+				float64(max(from, to))).Draw(r, "f")), 0
 			at.Level = at.Level.Sub(0.01)
 			if _, err := g.Clear(context.Background(), at); err != nil {
 				r.Fatalf("%v is refused inside a cleared span: %v", at.Frequency, err)
@@ -112,7 +116,8 @@ func (f floor) Quiet(context.Context) (string, bool, error) {
 
 func silencedByHand(t *testing.T, change func(*guard.Config)) (rep guard.Report) {
 	synctest.Test(t, func(t *testing.T) {
-		c := guard.Config{Chain: chain.New(bench()), Fixture: "jig50", Unswitched: guard.Unswitched{Named: "switch S1"}, PersonWithin: 20 * time.Second}
+		c := guard.Config{Chain: chain.New(bench()), Fixture: "jig50", Unswitched: guard.Unswitched{Named: "switch S1"},
+			PersonWithin: 20 * time.Second}
 		change(&c)
 		rep = guard.New(c).Silence(context.Background(), "test")
 	})
@@ -134,7 +139,8 @@ func TestASourceByHandIsOffByTheOperatorsWord(t *testing.T) {
 
 func TestASourceByHandThatNobodySwitchesOffIsNotKnownToBeOff(t *testing.T) {
 	rep := silencedByHand(t, func(c *guard.Config) { c.Source = &person{never: true} })
-	if rep.Quiet || !strings.Contains(rep.How, "RF not known to be off") || !strings.Contains(rep.How, "switch S1") || rep.Took < 20*time.Second {
+	if rep.Quiet || !strings.Contains(rep.How, "RF not known to be off") || !strings.Contains(rep.How, "switch S1") ||
+		rep.Took < 20*time.Second {
 		t.Errorf("%+v", rep)
 	}
 }

@@ -335,7 +335,8 @@ func (g *Guard) Clear(ctx context.Context, s Setting) (Cleared, error) {
 		return Cleared{}, fmt.Errorf("clear %v at %v: %w", s.Level, s.Frequency, err)
 	}
 	if s.To.Known() {
-		return Cleared{}, fmt.Errorf("clear %v at %v: %w: a sweep to %v is cleared over its whole span only", s.Level, s.Frequency, ErrRefused, s.To)
+		return Cleared{}, fmt.Errorf("clear %v at %v: %w: a sweep to %v is cleared over its whole span only",
+			s.Level, s.Frequency, ErrRefused, s.To)
 	}
 	if err := g.within(s); err != nil {
 		return Cleared{}, err
@@ -349,7 +350,9 @@ func (g *Guard) Clear(ctx context.Context, s Setting) (Cleared, error) {
 			{Frequency: last.Frequency, Level: s.Level, Modulation: s.Modulation, Output: true},
 		} {
 			if err := g.within(cross); err != nil {
-				return Cleared{}, fmt.Errorf("change of frequency from %v to %v with the output on: go to a lower level first: %w", last.Frequency, s.Frequency, err)
+				return Cleared{}, fmt.Errorf(
+					"change of frequency from %v to %v with the output on: go to a lower level first: %w",
+					last.Frequency, s.Frequency, err)
 			}
 		}
 	}
@@ -364,7 +367,9 @@ func (g *Guard) ClearOperate(ctx context.Context, read SourceState) (Cleared, er
 	}
 	minimum := g.cfg.Chain.Bench().Source.Minimum
 	if read.Output && read.Level.Exceeds(minimum.Add(0.1)) {
-		return Cleared{}, fmt.Errorf("clear the amplifier to operate: %w: the source's output is on at %v; switch it off or to its minimum of %v first", ErrRefused, read.Level, minimum)
+		return Cleared{},
+			fmt.Errorf("clear the amplifier to operate: %w: the source's output is on at %v; switch it off or to its "+
+				"minimum of %v first", ErrRefused, read.Level, minimum)
 	}
 	return g.issue(Setting{}, toOperate), nil
 }
@@ -376,7 +381,8 @@ func (g *Guard) ClearRoute(ctx context.Context, read SourceState, route string) 
 		return Cleared{}, fmt.Errorf("clear the route %q: %w", route, err)
 	}
 	if read.Output {
-		return Cleared{}, fmt.Errorf("clear the route %q: %w: the source's output is on; switch it off first", route, ErrRefused)
+		return Cleared{}, fmt.Errorf("clear the route %q: %w: the source's output is on; switch it off first",
+			route, ErrRefused)
 	}
 	c := g.issue(Setting{}, toRoute)
 	c.permit.route = route
@@ -425,7 +431,8 @@ func (g *Guard) within(s Setting) error {
 	}
 	source := g.cfg.Chain.Bench().Source
 	if !source.Band.Contains(s.Frequency) {
-		return fmt.Errorf("%w: %v is outside the source's band of %v to %v", ErrRefused, s.Frequency, source.Band.Low, source.Band.High)
+		return fmt.Errorf("%w: %v is outside the source's band of %v to %v", ErrRefused, s.Frequency, source.Band.Low,
+			source.Band.High)
 	}
 	p, err := g.cfg.Chain.Predict(s.Frequency, s.Level, chain.CrestOf(s.Modulation), g.cfg.Fixture)
 	if err != nil {
@@ -456,7 +463,8 @@ func NodesError(p chain.Prediction) error {
 			continue
 		}
 		errs = append(errs, fmt.Errorf("%w: %s %s at %v: %s %s%s is %s over the rating of %s",
-			ErrRefused, n.ID, n.Place, p.Frequency, n.Compared(), n.Counted(), chain.Allowing(n.Unsure), -n.Headroom, n.Rating))
+			ErrRefused, n.ID, n.Place, p.Frequency, n.Compared(), n.Counted(), chain.Allowing(n.Unsure), -n.Headroom,
+			n.Rating))
 	}
 	return errors.Join(errs...)
 }
@@ -533,7 +541,8 @@ func (g *Guard) Measured(m Measurement) error {
 		}
 		// A reading below what the analyser can tell is no evidence of too much.
 		if current.Exact() && m.Current.Bound() != rf.AtMost {
-			over("the cable current at the crest", peak, b.Cable.MaximumCurrent, g.cfg.Fixture == catalog.OnCable && peak.Exceeds(b.Cable.MaximumCurrent))
+			over("the cable current at the crest", peak, b.Cable.MaximumCurrent, g.cfg.Fixture == catalog.OnCable &&
+				peak.Exceeds(b.Cable.MaximumCurrent))
 			if b.Probe != nil {
 				over("the current at the crest", peak, b.Probe.MaximumCurrent, peak.Exceeds(b.Probe.MaximumCurrent))
 			}
@@ -550,7 +559,8 @@ func (g *Guard) Measured(m Measurement) error {
 	if m.Current.Bound() == rf.AtMost && cause == "" && !m.Modulated {
 		// Nothing is read where much more than nothing is expected: whoever goes on raises blindly.
 		if least := p.Low.Sub(g.cfg.TripAbove); least.Exact() && least.Above(m.Current.WithBound(rf.Exactly)) {
-			cause = fmt.Sprintf("the current probe reads %v at %v, where at least %v is expected: the probe may be off, the amplifier not operating, or the analyser not where it was set", m.Current, m.Frequency, least)
+			cause = fmt.Sprintf("the current probe reads %v at %v, where at least %v is expected: the probe may be "+
+				"off, the amplifier not operating, or the analyser not where it was set", m.Current, m.Frequency, least)
 		}
 	}
 	// "At least", from an overloaded port, exceeds every limit; "at most" is no evidence of too much.

@@ -31,16 +31,25 @@ var exactly = catalog.Quality{Uncertainty: catalog.Uncertainty{Spread: catalog.S
 // 40 + 73.0 − 7 = 106.0 dBµA in the jig.
 func bench() *catalog.Bench {
 	return &catalog.Bench{
-		Source: catalog.Source{Identity: catalog.Identity{ID: "GEN"}, Uncertainty: exactly.Uncertainty, Band: catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
-			Minimum: rf.DBm(-60), Maximum: rf.DBm(10), Resolution: 0.1, CountsIn: catalog.CountsDBm, MaximumReverse: rf.Watts(1)},
-		Amplifier: &catalog.Amplifier{Identity: catalog.Identity{ID: "AMP"}, Quality: exactly, Band: catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
-			Gain: flat(40), Compression: curve.Flat(rf.DBm(50), 100*rf.Kilohertz, 100*rf.Megahertz, "flat"), Saturation: rf.DBm(53),
+		Source: catalog.Source{Identity: catalog.Identity{ID: "GEN"}, Uncertainty: exactly.Uncertainty,
+			Band:    catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
+			Minimum: rf.DBm(-60), Maximum: rf.DBm(10), Resolution: 0.1, CountsIn: catalog.CountsDBm,
+			MaximumReverse: rf.Watts(1)},
+		Amplifier: &catalog.Amplifier{Identity: catalog.Identity{ID: "AMP"}, Quality: exactly,
+			Band: catalog.Band{Low: 100 * rf.Kilohertz, High: 100 * rf.Megahertz},
+			Gain: flat(40), Compression: curve.Flat(rf.DBm(50), 100*rf.Kilohertz, 100*rf.Megahertz, "flat"),
+			Saturation:   rf.DBm(53),
 			MaximumInput: rf.DBm(0), ReflectedLimit: rf.Watts(50), MaximumDuty: 1},
-		Clamp:      catalog.Clamp{Identity: catalog.Identity{ID: "CLAMP"}, Quality: exactly, InsertionLoss: flat(7), ReturnLoss: flat(3), MaximumForward: rf.Watts(10), MaximumDuty: 1, MaximumTime: rf.Duration(time.Hour)},
-		Cable:      catalog.Cable{MaximumCurrent: rf.Amperes(1), ExpectedLow: -20, ExpectedHigh: 10},
-		Probe:      &catalog.Probe{Identity: catalog.Identity{ID: "PROBE"}, TransferImpedance: curve.Flat(rf.DBOhm(14), 100*rf.Kilohertz, 100*rf.Megahertz, "flat"), MaximumCurrent: rf.Amperes(2)},
-		ToAnalyser: []catalog.Passive{{Identity: catalog.Identity{ID: "PAD20"}, Kind: "pad", Loss: flat(20), MaximumPower: rf.Watts(2)}},
-		Analyser: &catalog.Analyser{Identity: catalog.Identity{ID: "SA"}, Band: catalog.Band{Low: 9 * rf.Kilohertz, High: 1 * rf.Gigahertz},
+		Clamp: catalog.Clamp{Identity: catalog.Identity{ID: "CLAMP"}, Quality: exactly, InsertionLoss: flat(7),
+			ReturnLoss: flat(3), MaximumForward: rf.Watts(10), MaximumDuty: 1, MaximumTime: rf.Duration(time.Hour)},
+		Cable: catalog.Cable{MaximumCurrent: rf.Amperes(1), ExpectedLow: -20, ExpectedHigh: 10},
+		Probe: &catalog.Probe{Identity: catalog.Identity{ID: "PROBE"},
+			TransferImpedance: curve.Flat(rf.DBOhm(14), 100*rf.Kilohertz, 100*rf.Megahertz, "flat"),
+			MaximumCurrent:    rf.Amperes(2)},
+		ToAnalyser: []catalog.Passive{{Identity: catalog.Identity{ID: "PAD20"}, Kind: "pad", Loss: flat(20),
+			MaximumPower: rf.Watts(2)}},
+		Analyser: &catalog.Analyser{Identity: catalog.Identity{ID: "SA"},
+			Band:         catalog.Band{Low: 9 * rf.Kilohertz, High: 1 * rf.Gigahertz},
 			MaximumInput: rf.DBm(30), MixerLimit: rf.DBm(10), Floor: rf.DBm(-110)},
 	}
 }
@@ -230,7 +239,9 @@ func TestAnAbsentRatingForbids(t *testing.T) {
 // steep is the loss of a clamp that takes 33 dB more at 1 MHz than at 10 MHz.
 func steep(t *testing.T) curve.Curve[rf.Gain] {
 	t.Helper()
-	loss, err := curve.New([]curve.Point[rf.Gain]{{At: 100 * rf.Kilohertz, Value: 40}, {At: 1 * rf.Megahertz, Value: 40}, {At: 10 * rf.Megahertz, Value: 7}, {At: 100 * rf.Megahertz, Value: 7}}, "steep clamp")
+	loss, err := curve.New([]curve.Point[rf.Gain]{{At: 100 * rf.Kilohertz, Value: 40},
+		{At: 1 * rf.Megahertz, Value: 40}, {At: 10 * rf.Megahertz, Value: 7}, {At: 100 * rf.Megahertz, Value: 7}},
+		"steep clamp")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -317,7 +328,8 @@ func TestSilencingGoesThroughItsOrderWhateverFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := &[]string{}
 		src := &fakeSource{log: log, on: true, deaf: true}
-		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: src, Amplifier: &fakeAmplifier{log: log, on: true}})
+		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: src,
+			Amplifier: &fakeAmplifier{log: log, on: true}})
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
 		rep := g.Silence(ctx, "test")
@@ -341,12 +353,14 @@ func TestQuietRestsOnTheWitnessWhereThereIsOne(t *testing.T) {
 		{nil, true, "off by the instrument's word only"},
 		{fakeWitness{quiet: true}, true, "measured at the floor"},
 		{fakeWitness{quiet: false}, false, "RF not known to be off"},
-		{fakeWitness{err: errors.New("no answer")}, true, "off by the instrument's word only; the meter could not be read"},
+		{fakeWitness{err: errors.New("no answer")},
+			true, "off by the instrument's word only; the meter could not be read"},
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			g, _ := newGuard(func(cfg *guard.Config) { cfg.Witness = c.witness })
 			rep := g.Silence(t.Context(), "test")
-			if rep.Quiet != c.quiet || rep.Measured != (c.how == "measured at the floor") || !strings.Contains(rep.How, c.how) {
+			if rep.Quiet != c.quiet || rep.Measured != (c.how == "measured at the floor") ||
+				!strings.Contains(rep.How, c.how) {
 				t.Errorf("%+v: %+v", c.witness, rep)
 			}
 		})

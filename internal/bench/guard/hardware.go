@@ -85,5 +85,6 @@ func (g *Guard) hardwareFed(ctx context.Context) error {
 
 // HardwareWords says what a hardware dead-man does; for the arming.
 func HardwareWords(h HardwareDeadMan) string {
-	return fmt.Sprintf("hardware dead-man: RF is possible for %v after it was last fed, whatever becomes of this computer", rf.Duration(h.Within()))
+	return fmt.Sprintf("hardware dead-man: RF is possible for %v after it was last fed, whatever becomes of this "+
+		"computer", rf.Duration(h.Within()))
 }

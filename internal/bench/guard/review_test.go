@@ -48,7 +48,8 @@ func metered(c *guard.Config) {
 	b := bench()
 	b.Coupler = &catalog.Coupler{Identity: catalog.Identity{ID: "DC"}, Loss: flat(0), MaximumPower: rf.Watts(100),
 		Forward: flat(50), Reverse: flat(50)}
-	b.PowerMeter = &catalog.PowerMeter{Identity: catalog.Identity{ID: "PM"}, MaximumInput: rf.DBm(10), Floor: rf.DBm(-60)}
+	b.PowerMeter = &catalog.PowerMeter{Identity: catalog.Identity{ID: "PM"}, MaximumInput: rf.DBm(10),
+		Floor: rf.DBm(-60)}
 	b.Amplifier.Compression = curve.Flat(rf.DBm(50), 100*rf.Kilohertz, 100*rf.Megahertz, "flat")
 	c.Chain = chain.New(b)
 }
@@ -68,15 +69,17 @@ func TestMeasuredPowerCountsWithItsModulation(t *testing.T) {
 		{"reverse power 3 dB below the rating, whose crest will be 2.1 dB above", rf.DBm(38), rf.DBm(44), held, true},
 		{"reverse power 6 dB below the rating", rf.DBm(38), rf.DBm(41), held, false},
 		{"reverse power 3 dB below the rating, peak held", rf.DBm(38), rf.DBm(44), peak, false},
-		{"forward power 0.6 dB below the rating, whose mean will be 0.6 dB above", rf.DBm(39.4), rf.DBm(30), held, true},
+		{"forward power 0.6 dB below the rating, whose mean will be 0.6 dB above", rf.DBm(39.4), rf.DBm(30),
+			held, true},
 		{"forward power 0.6 dB below the rating, peak held", rf.DBm(39.4), rf.DBm(30), peak, false},
 		{"a forward port that is overloaded", rf.DBm(60).WithBound(rf.AtLeast), rf.DBm(30), level.Modulation{}, true},
 		{"a reverse port that is overloaded", rf.DBm(30), rf.DBm(20).WithBound(rf.AtLeast), level.Modulation{}, true},
 		{"ports at the meter's floor", rf.DBm(-10).WithBound(rf.AtMost), rf.DBm(-10).WithBound(rf.AtMost), held, false},
 	} {
 		g, _ := newGuard(metered)
-		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(-1), Forward: c.forward, Reverse: c.reverse,
-			Crest: max(0, c.mod.CrestOverLevel()), Mean: max(0, c.mod.CarrierOverLevel()+c.mod.MeanOverCarrier())})
+		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(-1), Forward: c.forward,
+			Reverse: c.reverse,
+			Crest:   max(0, c.mod.CrestOverLevel()), Mean: max(0, c.mod.CarrierOverLevel()+c.mod.MeanOverCarrier())})
 		if tripped := errors.Is(err, guard.ErrTripped); tripped != c.trips {
 			t.Errorf("%s: tripped %t, want %t: %v", c.what, tripped, c.trips, err)
 		}
@@ -96,7 +99,8 @@ func (s stuckSource) State(context.Context) (guard.SourceState, error) {
 func TestACallThatDoesNotComeBackKeepsNothingElseFromBeingSilenced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		source, amplifier := stuckSource{make(chan struct{})}, &fakeAmplifier{log: &[]string{}, on: true}
-		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: source, Amplifier: amplifier, Witness: fakeWitness{quiet: true}})
+		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: source, Amplifier: amplifier,
+			Witness: fakeWitness{quiet: true}})
 		began := time.Now()
 		rep := g.Silence(t.Context(), "test")
 		if took := time.Since(began); took > 12*time.Second {
@@ -105,7 +109,8 @@ func TestACallThatDoesNotComeBackKeepsNothingElseFromBeingSilenced(t *testing.T)
 		if amplifier.on {
 			t.Error("the amplifier still operates")
 		}
-		if rep.Quiet || !strings.Contains(rep.How, "source output off, source to minimum, source read back: the call to the instrument does not come back") {
+		if rep.Quiet || !strings.Contains(rep.How,
+			"source output off, source to minimum, source read back: the call to the instrument does not come back") {
 			t.Errorf("%+v", rep)
 		}
 		close(source.until)

@@ -90,7 +90,8 @@ func TestAPermissionIsGoodToTheEndOfItsTimeAndNoLonger(t *testing.T) {
 
 func TestARouteIsClearedWithTheOutputOffOnly(t *testing.T) {
 	g := armed(t, nil)
-	if _, err := g.ClearRoute(t.Context(), guard.SourceState{Setting: at(-60)}, "3"); !errors.Is(err, guard.ErrRefused) {
+	if _, err := g.ClearRoute(t.Context(), guard.SourceState{Setting: at(-60)}, "3"); !errors.Is(err,
+		guard.ErrRefused) {
 		t.Errorf("a route is cleared with the output on: %v", err)
 	}
 	c, err := g.ClearRoute(t.Context(), guard.SourceState{}, "3")
@@ -180,7 +181,8 @@ func TestAChangeOfFrequencyIsJudgedFromWhatIsOn(t *testing.T) {
 	if _, err := must(t, c, err).Take(); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := g2.Clear(t.Context(), guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-5), Output: true}); !errors.Is(err, guard.ErrRefused) || !strings.Contains(err.Error(), "10 MHz") {
+	if _, err := g2.Clear(t.Context(), guard.Setting{Frequency: rf.Megahertz, Level: rf.DBm(-5),
+		Output: true}); !errors.Is(err, guard.ErrRefused) || !strings.Contains(err.Error(), "10 MHz") {
 		t.Errorf("a level that is too much for the place that is left was cleared: %v", err)
 	}
 }
@@ -198,11 +200,16 @@ func TestQuietIsBelievedAfterTheLingerWhereACommandMayStillArrive(t *testing.T) 
 		before func(*testing.T, *guard.Guard)
 		waits  bool
 	}{
-		"nothing was raised":                    {func(*testing.T, *guard.Guard) {}, false},
-		"a permission was taken":                {take, true},
-		"the instrument confirmed it":           {func(t *testing.T, g *guard.Guard) { take(t, g); g.Confirmed() }, false},
-		"somebody suspects one":                 {func(t *testing.T, g *guard.Guard) { g.Suspect() }, true},
-		"the linger was waited for once before": {func(t *testing.T, g *guard.Guard) { take(t, g); g.Silence(t.Context(), "first") }, false},
+		"nothing was raised":     {func(*testing.T, *guard.Guard) {}, false},
+		"a permission was taken": {take, true},
+		"the instrument confirmed it": {func(t *testing.T, g *guard.Guard) { take(t, g); g.Confirmed() },
+			false},
+		"somebody suspects one": {func(t *testing.T, g *guard.Guard) { g.Suspect() }, true},
+		"the linger was waited for once before": {func(t *testing.T,
+			g *guard.Guard) {
+			take(t, g)
+			g.Silence(t.Context(), "first")
+		}, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -213,7 +220,8 @@ func TestQuietIsBelievedAfterTheLingerWhereACommandMayStillArrive(t *testing.T) 
 					t.Fatalf("%+v", rep)
 				}
 				took := time.Since(began)
-				if c.waits && (took < linger || took > linger+200*time.Millisecond) || !c.waits && took > 100*time.Millisecond {
+				if c.waits && (took < linger || took > linger+200*time.Millisecond) || !c.waits &&
+					took > 100*time.Millisecond {
 					t.Errorf("quiet was believed after %v", took)
 				}
 			})
@@ -243,10 +251,12 @@ func TestALateCommandIsTakenBackWhateverItsTime(t *testing.T) {
 			began := time.Now()
 			rep := g.Silence(t.Context(), "test")
 			if !rep.Quiet || src.on || !src.at.IsZero() {
-				t.Errorf("a command that comes after %v wins: on %v, not come yet %v, %+v", late, src.on, !src.at.IsZero(), rep)
+				t.Errorf("a command that comes after %v wins: on %v, not come yet %v, %+v", late,
+					src.on, !src.at.IsZero(), rep)
 			}
 			if took := time.Since(began); took < late+2500*time.Millisecond {
-				t.Errorf("quiet was believed %v after a command that came after %v: the linger begins anew", took-late, late)
+				t.Errorf("quiet was believed %v after a command that came after %v: the linger begins anew",
+					took-late, late)
 			}
 		})
 	}
@@ -276,7 +286,8 @@ func TestNothingIsQuietBeforeEverythingSaysSo(t *testing.T) {
 	const wait = 1200 * time.Millisecond
 	run := func(t *testing.T, change func(*guard.Config)) (rep guard.Report, took time.Duration) {
 		synctest.Test(t, func(t *testing.T) {
-			c := guard.Config{Chain: chain.New(bench()), Source: &fakeSource{log: &[]string{}}, Linger: 300 * time.Millisecond}
+			c := guard.Config{Chain: chain.New(bench()), Source: &fakeSource{log: &[]string{}},
+				Linger: 300 * time.Millisecond}
 			change(&c)
 			began := time.Now()
 			rep = guard.New(c).Silence(t.Context(), "test")
@@ -288,7 +299,8 @@ func TestNothingIsQuietBeforeEverythingSaysSo(t *testing.T) {
 		c.Source = &keepsOn{fakeSource{log: &[]string{}}, time.Now().Add(wait)}
 	})
 	if !rep.Quiet || took < wait+300*time.Millisecond {
-		t.Errorf("a source that was on for %v: quiet %v after %v; what was refused once may come late", wait, rep.Quiet, took)
+		t.Errorf("a source that was on for %v: quiet %v after %v; what was refused once may come late", wait, rep.Quiet,
+			took)
 	}
 	rep, took = run(t, func(c *guard.Config) {
 		c.Amplifier = &slowAmplifier{fakeAmplifier{log: &[]string{}}, time.Now().Add(wait), nil}
@@ -306,7 +318,8 @@ func TestNothingIsQuietBeforeEverythingSaysSo(t *testing.T) {
 	}); rep.Quiet {
 		t.Errorf("an amplifier that does not answer: %+v", rep)
 	}
-	if rep, _ = run(t, func(c *guard.Config) { c.Source = refusesOff{&fakeSource{log: &[]string{}}} }); rep.Quiet || !strings.Contains(rep.How, "source output off: refused") {
+	if rep, _ = run(t, func(c *guard.Config) { c.Source = refusesOff{&fakeSource{log: &[]string{}}} }); rep.Quiet ||
+		!strings.Contains(rep.How, "source output off: refused") {
 		t.Errorf("a source that reads as off but refused the command: %+v", rep)
 	}
 }
@@ -322,7 +335,8 @@ func (r refusesOff) State(context.Context) (guard.SourceState, error) {
 func TestSilencingTellsARepeatedResultOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		src := &fakeSource{log: &[]string{}, deaf: true}
-		rep := guard.New(guard.Config{Chain: chain.New(bench()), Source: src, Amplifier: &fakeAmplifier{log: &[]string{}}}).Silence(t.Context(), "test")
+		rep := guard.New(guard.Config{Chain: chain.New(bench()), Source: src,
+			Amplifier: &fakeAmplifier{log: &[]string{}}}).Silence(t.Context(), "test")
 		seen := map[guard.Step]int{}
 		for _, s := range rep.Steps {
 			if seen[s]++; seen[s] > 1 {
@@ -373,7 +387,8 @@ func (s *slowSource) OutputOff(ctx context.Context) error {
 func TestTheDeadManWaitsWhileTheBenchIsBeingSilenced(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var told atomic.Value
-		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: &fakeSource{log: &[]string{}, on: true}, DeadMan: 500 * time.Millisecond,
+		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: &fakeSource{log: &[]string{}, on: true},
+			DeadMan: 500 * time.Millisecond,
 			Tripped: func(cause, by string) { told.Store(by) }})
 		if err := g.Arm(); err != nil {
 			t.Fatal(err)
@@ -396,7 +411,8 @@ func TestTheDeadManWaitsWhileTheBenchIsBeingSilenced(t *testing.T) {
 func TestPatienceWithOneExchangeIsASecond(t *testing.T) {
 	for takes, quiet := range map[time.Duration]bool{900 * time.Millisecond: true, 1100 * time.Millisecond: false} {
 		synctest.Test(t, func(t *testing.T) {
-			g := guard.New(guard.Config{Chain: chain.New(bench()), Source: &slowSource{fakeSource{log: &[]string{}, on: true}, takes}})
+			g := guard.New(guard.Config{Chain: chain.New(bench()),
+				Source: &slowSource{fakeSource{log: &[]string{}, on: true}, takes}})
 			if rep := g.Silence(t.Context(), "test"); rep.Quiet != quiet {
 				t.Errorf("a source that takes %v: %+v", takes, rep)
 			}
@@ -560,7 +576,8 @@ func TestTheInterlockIsAskedAgainUnlessItsAnswerIsFresh(t *testing.T) {
 func TestAnInterlockWhoseReadingPanicsTrips(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g := armed(t, func(c *guard.Config) { c.Interlock = (&asked{panics: true}).read })
-		if err := g.BeginInterlock(t.Context())(); !errors.Is(err, guard.ErrTripped) || !strings.Contains(err.Error(), "a fault in provoke itself: test") {
+		if err := g.BeginInterlock(t.Context())(); !errors.Is(err, guard.ErrTripped) ||
+			!strings.Contains(err.Error(), "a fault in provoke itself: test") {
 			t.Errorf("%v", err)
 		}
 	})
@@ -584,7 +601,8 @@ func TestTheFirstCauseOfATripStays(t *testing.T) {
 	if g.Cause() != "first" {
 		t.Errorf("the cause is %q", g.Cause())
 	}
-	if _, err := g.Clear(t.Context(), at(-50)); !errors.Is(err, guard.ErrTripped) || !strings.Contains(err.Error(), "first") {
+	if _, err := g.Clear(t.Context(), at(-50)); !errors.Is(err, guard.ErrTripped) ||
+		!strings.Contains(err.Error(), "first") {
 		t.Errorf("%v", err)
 	}
 }
@@ -631,10 +649,14 @@ func TestMeasuredCurrentsCountAtTheirCrest(t *testing.T) {
 		m      guard.Measurement
 		trip   string
 	}{
-		{"a cable just within its rating at the crest", roomy, guard.Measurement{Current: rf.DBuA(119.9 - crest), Crest: crest}, ""},
-		{"a cable just over its rating at the crest", roomy, guard.Measurement{Current: rf.DBuA(120.1 - crest), Crest: crest}, "cable current at the crest"},
-		{"the same read with its modulation on, which adds no more", roomy, guard.Measurement{Current: rf.DBuA(120.1 - crest), Crest: crest, Modulated: true}, ""},
-		{"over it with its modulation on", roomy, guard.Measurement{Current: rf.DBuA(120.1), Crest: crest, Modulated: true}, "cable current at the crest"},
+		{"a cable just within its rating at the crest", roomy,
+			guard.Measurement{Current: rf.DBuA(119.9 - crest), Crest: crest}, ""},
+		{"a cable just over its rating at the crest", roomy,
+			guard.Measurement{Current: rf.DBuA(120.1 - crest), Crest: crest}, "cable current at the crest"},
+		{"the same read with its modulation on, which adds no more", roomy,
+			guard.Measurement{Current: rf.DBuA(120.1 - crest), Crest: crest, Modulated: true}, ""},
+		{"over it with its modulation on", roomy,
+			guard.Measurement{Current: rf.DBuA(120.1), Crest: crest, Modulated: true}, "cable current at the crest"},
 		{"in a jig the cable's rating is nothing", jig, guard.Measurement{Current: rf.DBuA(86)}, ""},
 		{"a bench without a probe's rating", bare, guard.Measurement{Current: rf.DBuA(125)}, "cable current"},
 	} {
@@ -672,7 +694,9 @@ func TestARefusalSaysWhatIsOverOrWhyItIsNotKnown(t *testing.T) {
 		{ID: "B", Place: "output", Note: "the level there is not known"},
 	}}
 	err := guard.NodesError(p)
-	if !errors.Is(err, guard.ErrRefused) || !strings.Contains(err.Error(), "B output at 10 MHz: the level there is not known") || strings.Contains(err.Error(), "over the rating") || strings.Contains(err.Error(), "A input") {
+	if !errors.Is(err, guard.ErrRefused) || !strings.Contains(err.Error(),
+		"B output at 10 MHz: the level there is not known") || strings.Contains(err.Error(), "over the rating") ||
+		strings.Contains(err.Error(), "A input") {
 		t.Errorf("%v", err)
 	}
 	if guard.NodesError(chain.Prediction{Nodes: p.Nodes[:1]}) != nil {
@@ -698,7 +722,8 @@ func TestAnOperatingAmplifierIsNotQuietWhateverTheOperatorSays(t *testing.T) {
 		t.Errorf("%+v", rep)
 	}
 	rep = silencedByHand(t, func(c *guard.Config) {
-		c.Source, c.Amplifier, c.Witness = &person{never: true}, &handAmplifier{fakeAmplifier: fakeAmplifier{log: log}, operating: true}, floor{}
+		c.Source, c.Amplifier, c.Witness = &person{never: true}, &handAmplifier{fakeAmplifier: fakeAmplifier{log: log},
+			operating: true}, floor{}
 	})
 	if rep.Quiet {
 		t.Errorf("a meter at the floor stands for an amplifier that operates: %+v", rep)
@@ -727,7 +752,8 @@ func TestTheOperatorsWordIsMeasuredWhereSomethingMeasures(t *testing.T) {
 
 func TestAPersonHasAMinuteToSwitchOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: &person{after: time.Now().Add(55 * time.Second)}, Unswitched: guard.Unswitched{Named: "S1"}})
+		g := guard.New(guard.Config{Chain: chain.New(bench()), Source: &person{after: time.Now().Add(55 * time.Second)},
+			Unswitched: guard.Unswitched{Named: "S1"}})
 		if rep := g.Silence(t.Context(), "test"); !rep.Quiet {
 			t.Errorf("55 s are too long: %+v", rep)
 		}
@@ -743,13 +769,18 @@ func TestWhatWasMeasuredJustBeforeBoundsWhatComesNext(t *testing.T) {
 	}{
 		{"2.9 dB more current", guard.Measurement{Current: rf.DBuA(88.9), Expected: rf.DBuA(86)}, ""},
 		{"3.1 dB more current", guard.Measurement{Current: rf.DBuA(89.1), Expected: rf.DBuA(86)}, "above 89.0 dBµA"},
-		{"2.9 dB more, modulated as expected", guard.Measurement{Current: rf.DBuA(88.9), Expected: rf.DBuA(86), Crest: 5, Modulated: true}, ""},
-		{"3.1 dB more, modulated", guard.Measurement{Current: rf.DBuA(89.1), Expected: rf.DBuA(86), Crest: 5, Modulated: true}, "above 89.0 dBµA"},
-		{"an analyser that overloads in the dwell", guard.Measurement{Current: rf.DBuA(89.1).WithBound(rf.AtLeast), Expected: rf.DBuA(86), Crest: 5, Modulated: true}, "overloaded"},
+		{"2.9 dB more, modulated as expected", guard.Measurement{Current: rf.DBuA(88.9), Expected: rf.DBuA(86),
+			Crest: 5, Modulated: true}, ""},
+		{"3.1 dB more, modulated", guard.Measurement{Current: rf.DBuA(89.1), Expected: rf.DBuA(86), Crest: 5,
+			Modulated: true}, "above 89.0 dBµA"},
+		{"an analyser that overloads in the dwell", guard.Measurement{Current: rf.DBuA(89.1).WithBound(rf.AtLeast),
+			Expected: rf.DBuA(86), Crest: 5, Modulated: true}, "overloaded"},
 		{"nothing was expected", guard.Measurement{Current: rf.DBuA(95)}, ""},
-		{"an expectation that is a bound only", guard.Measurement{Current: rf.DBuA(95), Expected: rf.DBuA(80).WithBound(rf.AtMost)}, ""},
+		{"an expectation that is a bound only",
+			guard.Measurement{Current: rf.DBuA(95), Expected: rf.DBuA(80).WithBound(rf.AtMost)}, ""},
 		{"2.9 dB more forward power", guard.Measurement{Forward: rf.DBm(22.9), ExpectedForward: rf.DBm(20)}, ""},
-		{"3.1 dB more forward power", guard.Measurement{Forward: rf.DBm(23.1), ExpectedForward: rf.DBm(20)}, "forward power reads 23.1 dBm at 10 MHz, above 23.0 dBm"},
+		{"3.1 dB more forward power", guard.Measurement{Forward: rf.DBm(23.1), ExpectedForward: rf.DBm(20)},
+			"forward power reads 23.1 dBm at 10 MHz, above 23.0 dBm"},
 	} {
 		g, _ := newGuard(nil)
 		c.m.Frequency, c.m.Drive = 10*rf.Megahertz, rf.DBm(-20)
@@ -784,7 +815,8 @@ func TestAModulatedReadingMayBeAsHighAsItsCrest(t *testing.T) {
 func TestAModulatedForwardReadingIsHeldAgainstTheRatingAtItsCrest(t *testing.T) {
 	for forward, trip := range map[float64]bool{44.9: false, 45.1: true} {
 		g, _ := newGuard(nil)
-		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(0), Forward: rf.DBm(forward), Crest: 5, Modulated: true})
+		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(0), Forward: rf.DBm(forward),
+			Crest: 5, Modulated: true})
 		if (err != nil) != trip {
 			t.Errorf("%v dBm with a crest of 5 dB over a rating of 40 dBm: %v", forward, err)
 		}
@@ -797,7 +829,8 @@ func TestTheProbesRatingCountsAtTheCrest(t *testing.T) {
 	b.Probe.MaximumCurrent = rf.DBuA(90)
 	for current, trip := range map[float64]bool{86.9: false, 87.1: true} {
 		g, _ := newGuard(func(c *guard.Config) { c.Chain, c.Fixture = chain.New(b), catalog.Jig50 })
-		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(-20), Current: rf.DBuA(current), Crest: 3})
+		err := g.Measured(guard.Measurement{Frequency: 10 * rf.Megahertz, Drive: rf.DBm(-20), Current: rf.DBuA(current),
+			Crest: 3})
 		if (err != nil) != trip || err != nil && !strings.Contains(err.Error(), "the current at the crest") {
 			t.Errorf("%v dBµA with a crest of 3 dB: %v", current, err)
 		}
@@ -904,7 +937,8 @@ func TestTheInterlockIsWatchedWhileRFMayBeOnAndNotOtherwise(t *testing.T) {
 
 func TestARefusedSweepIsNamedFromItsLowerToItsUpperEnd(t *testing.T) {
 	g := armed(t, func(c *guard.Config) { c.Chain, c.Fixture = peaky(t), catalog.Jig50 })
-	for _, s := range []guard.Setting{{Frequency: 50e6, To: 1e6, Level: rf.DBm(-0.5)}, {Frequency: 1e6, To: 50e6, Level: rf.DBm(-0.5)}} {
+	for _, s := range []guard.Setting{{Frequency: 50e6, To: 1e6, Level: rf.DBm(-0.5)},
+		{Frequency: 1e6, To: 50e6, Level: rf.DBm(-0.5)}} {
 		if _, err := g.ClearSpan(t.Context(), s); err == nil || !strings.Contains(err.Error(), "over 1 MHz to 50 MHz") {
 			t.Errorf("%v to %v: %v", s.Frequency, s.To, err)
 		}

@@ -46,7 +46,8 @@ func (g *Guard) Silence(ctx context.Context, cause string) Report {
 	suspect := g.suspect || g.pending
 	g.mu.Unlock()
 
-	s := silencing{cfg: g.cfg, ctx: context.WithoutCancel(ctx), started: g.now(), now: g.now, alive: g.alive, left: map[string]<-chan error{}}
+	s := silencing{cfg: g.cfg, ctx: context.WithoutCancel(ctx), started: g.now(), now: g.now, alive: g.alive,
+		left: map[string]<-chan error{}}
 	var quietSince time.Time
 	for pass := 1; ; pass++ {
 		err := s.pass()
@@ -281,5 +282,6 @@ func (s *silencing) report(quiet bool) Report {
 			}
 		}
 	}
-	return Report{Steps: s.steps, Quiet: quiet, How: how, Measured: quiet && s.measured && !s.cfg.Unswitched.Sweeps, Took: s.now().Sub(s.started)}
+	return Report{Steps: s.steps, Quiet: quiet, How: how, Measured: quiet && s.measured && !s.cfg.Unswitched.Sweeps,
+		Took: s.now().Sub(s.started)}
 }

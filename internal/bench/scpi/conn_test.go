@@ -260,7 +260,8 @@ func TestSetReadsTheErrorQueueToItsEnd(t *testing.T) {
 	c := newConn(t, p, Options{})
 	err := c.Set(t.Context(), "POW 99", "OUTP 1")
 	var e *InstrumentError
-	if !errors.As(err, &e) || e.Code != -222 || e.Message != "Data out of range" || e.Command != "POW 99;:OUTP 1;:SYST:ERR?" {
+	if !errors.As(err, &e) || e.Code != -222 || e.Message != "Data out of range" ||
+		e.Command != "POW 99;:OUTP 1;:SYST:ERR?" {
 		t.Fatalf("got %v", err)
 	}
 	if !strings.Contains(err.Error(), "Query INTERRUPTED; again") || int(asked.Load()) != len(queue) {
@@ -527,7 +528,8 @@ func TestARefusedSocketNamesTheInstrument(t *testing.T) {
 }
 
 func FuzzAnswer(f *testing.F) {
-	for _, s := range []string{"1\n", "#15ab\ncd\n", "#0\n", "\n", "0,\"No error\"\n", "1;2;0,\"x\"\n", "#9999999999\n", "\r\r\n", "a\nb\n"} {
+	for _, s := range []string{"1\n", "#15ab\ncd\n", "#0\n", "\n", "0,\"No error\"\n", "1;2;0,\"x\"\n", "#9999999999\n",
+		"\r\r\n", "a\nb\n"} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, answer []byte) {

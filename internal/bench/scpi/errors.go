@@ -67,7 +67,8 @@ type InstrumentError struct {
 
 // Error gives the instrument's own words and the message that it refused.
 func (e *InstrumentError) Error() string {
-	return fmt.Sprintf("%s reports error %d, %q, after %s", e.Instrument, e.Code, e.Message, shorten(strconv.Quote(e.Command)))
+	return fmt.Sprintf("%s reports error %d, %q, after %s", e.Instrument, e.Code, e.Message,
+		shorten(strconv.Quote(e.Command)))
 }
 
 // ParseError reads an answer to SYSTem:ERRor?: a number, a comma and a quoted text (SCPI-1999

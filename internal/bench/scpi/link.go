@@ -133,7 +133,9 @@ func (l *link) block(ctx context.Context, terminator string, most, expect int) (
 	} else if l.port.Framed() {
 		return l.indefinite(ctx, terminator, most)
 	} else if expect <= 0 {
-		return nil, fmt.Errorf("%w: a block of indefinite length (#0) has no end on a byte stream; ask for a definite one", ErrGarbage)
+		return nil,
+			fmt.Errorf("%w: a block of indefinite length (#0) has no end on a byte stream; ask for a definite one",
+				ErrGarbage)
 	}
 	if n > most {
 		return nil, fmt.Errorf("%w: a block of %d bytes, the most taken is %d", ErrGarbage, n, most)

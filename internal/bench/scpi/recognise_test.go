@@ -53,12 +53,13 @@ func TestANewConnectionIsRecognisedBeforeAnythingIsSet(t *testing.T) {
 				}()
 				return ours, nil
 			})
-			conn := scpi.New(scpi.Options{Dial: dial, Timeout: time.Second, Identify: "*IDN?", Recognise: func(identity string) error {
-				if identity != "maker,model,1,1" {
-					return scpi.ErrAnother
-				}
-				return nil
-			}})
+			conn := scpi.New(scpi.Options{Dial: dial, Timeout: time.Second, Identify: "*IDN?",
+				Recognise: func(identity string) error {
+					if identity != "maker,model,1,1" {
+						return scpi.ErrAnother
+					}
+					return nil
+				}})
 			defer conn.Close()
 			if _, err := conn.Query(t.Context(), "*IDN?"); err != nil {
 				t.Fatal(err)
@@ -79,7 +80,8 @@ func TestANewConnectionIsRecognisedBeforeAnythingIsSet(t *testing.T) {
 			for len(heard) > 0 {
 				all = append(all, <-heard)
 			}
-			if text := strings.Join(all, " "); strings.Contains(text, "OUTP?") == c.refused || c.refused && text != "*IDN?" {
+			if text := strings.Join(all, " "); strings.Contains(text, "OUTP?") == c.refused || c.refused &&
+				text != "*IDN?" {
 				t.Errorf("it was told %s", text)
 			}
 		})

@@ -57,7 +57,8 @@ func (s *Session) connect(clear bool) error {
 		if ctx.Err() != nil {
 			err = fmt.Errorf("%w: %w", context.Cause(ctx), err)
 		}
-		return c.failed("dialling", fmt.Errorf("%w (is it switched on, and is the address right?): %w", ErrNotConnected, err))
+		return c.failed("dialling", fmt.Errorf("%w (is it switched on, and is the address right?): %w", ErrNotConnected,
+			err))
 	}
 	c.link = &link{port: port}
 	c.trace(Noted, "dialled, generation "+strconv.FormatUint(c.generation.Add(1), 10))
@@ -113,7 +114,8 @@ func (s *Session) send(ctx context.Context, msg string) error {
 // exchange sends one message and lets read take its answer. Nothing may follow the answer.
 func (s *Session) exchange(msg string, clear bool, limit time.Duration, read func(context.Context, *link) error) error {
 	if strings.Contains(msg, s.c.o.Terminator) {
-		return fmt.Errorf("%s: message %s holds a terminator; one message at a time", s.c.o.Name, shorten(strconv.Quote(msg)))
+		return fmt.Errorf("%s: message %s holds a terminator; one message at a time", s.c.o.Name,
+			shorten(strconv.Quote(msg)))
 	}
 	if err := s.connect(clear); err != nil {
 		return err
@@ -135,7 +137,8 @@ func (s *Session) exchange(msg string, clear bool, limit time.Duration, read fun
 		return s.c.failed(asking(msg), err)
 	}
 	if rest := s.c.link.rest; len(rest) > 0 {
-		return s.c.failed(asking(msg), fmt.Errorf("%w: %s behind the answer", ErrDirty, shorten(strconv.Quote(string(rest)))))
+		return s.c.failed(asking(msg), fmt.Errorf("%w: %s behind the answer", ErrDirty,
+			shorten(strconv.Quote(string(rest)))))
 	}
 	s.c.link.begin()
 	return nil
@@ -182,7 +185,8 @@ func (s *Session) QueryFields(n int, units ...string) ([]string, error) {
 	}
 	fields := Fields(answer)
 	if len(fields) != n {
-		return nil, s.Garbage(msg, fmt.Errorf("%w: %d answers to %d questions: %s", ErrGarbage, len(fields), n, shorten(strconv.Quote(answer))))
+		return nil, s.Garbage(msg, fmt.Errorf("%w: %d answers to %d questions: %s", ErrGarbage, len(fields),
+			n, shorten(strconv.Quote(answer))))
 	}
 	return fields, nil
 }
@@ -216,7 +220,8 @@ func (s *Session) Ask(n int, units ...string) (answers []string, err error) {
 		return answers, s.queue(msg, code, text, true, s.c.o.Timeout)
 	}
 	if len(fields) != n+1 {
-		return nil, s.Garbage(msg, fmt.Errorf("%w: %d answers to %d questions: %s", ErrGarbage, len(fields)-1, n, shorten(strconv.Quote(answer))))
+		return nil, s.Garbage(msg, fmt.Errorf("%w: %d answers to %d questions: %s", ErrGarbage, len(fields)-1,
+			n, shorten(strconv.Quote(answer))))
 	}
 	return fields[:n], nil
 }
@@ -237,7 +242,8 @@ func (s *Session) queue(msg string, code int, text string, clear bool, limit tim
 			return errors.Join(append(found, s.Garbage(s.c.o.ErrorQuery, err))...)
 		}
 	}
-	return errors.Join(append(found, fmt.Errorf("%s: its error queue does not end after %d entries", s.c.o.Name, queueLimit))...)
+	return errors.Join(append(found, fmt.Errorf("%s: its error queue does not end after %d entries", s.c.o.Name,
+		queueLimit))...)
 }
 
 // why asks an instrument that did not answer a message whether it refused it: many drop the rest of

@@ -89,7 +89,8 @@ func drive(t *testing.T, b *Bench, hz, dbm float64) {
 	source := dial(t, b, "source")
 	vpp := strconv.FormatFloat(voltsOf(dbm)*2*math.Sqrt2, 'f', 6, 64)
 	hertz := strconv.FormatFloat(hz, 'f', 3, 64)
-	if got := source.ask("OUTP:LOAD 50;:VOLT:UNIT VPP;:FREQ " + hertz + ";:VOLT " + vpp + ";:OUTP 1;:SYST:ERR?"); got != `0,"No error"` {
+	if got := source.ask("OUTP:LOAD 50;:VOLT:UNIT VPP;:FREQ " + hertz + ";:VOLT " + vpp +
+		";:OUTP 1;:SYST:ERR?"); got != `0,"No error"` {
 		t.Fatalf("driving: %s", got)
 	}
 	dial(t, b, "amplifier").ask("OUTP 1;OUTP?")

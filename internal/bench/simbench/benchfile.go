@@ -76,7 +76,8 @@ func sheet(hz, phase float64) float64 { return 0.08 * math.Sin(1.7*math.Log(hz)+
 
 func (w *benchWriter) head() {
 	w.line("provoke: bench 1")
-	w.line("# The simulated bench, seed %d, %g times faster than the clock. The device under test is invented:", w.b.config.Seed, w.b.config.Speed)
+	w.line("# The simulated bench, seed %d, %g times faster than the clock. The device under test is invented:",
+		w.b.config.Seed, w.b.config.Speed)
 	w.line("# a conveyor belt weigher. A dwell should last at least %v here.", rf.Duration(w.b.LeastDwell()))
 	w.line("")
 	w.line("name: %s", w.b.Name())

@@ -80,7 +80,8 @@ type band struct {
 func drawBands(r *rand.Rand) []band {
 	bands := []band{
 		{name: "A", kind: shifts, detects: meanOfEnvelope,
-			builds:     map[Build]dip{Original: {logUniform(r, 1.3e6, 5.2e6), uniform(r, 67, 75), uniform(r, 0.09, 0.16)}},
+			builds: map[Build]dip{Original: {logUniform(r, 1.3e6, 5.2e6), uniform(r, 67, 75),
+				uniform(r, 0.09, 0.16)}},
 			hysteresis: uniform(r, 1.5, 3.8), constant: uniform(r, 0.08, 0.2)},
 		{name: "B", kind: latches, detects: peakOfEnvelope,
 			builds:   map[Build]dip{Original: {logUniform(r, 17e6, 45e6), uniform(r, 68, 76), uniform(r, 0.08, 0.14)}},

@@ -18,7 +18,8 @@ const ridingSwing = 0.06
 func (b *Bench) RidingBand() {
 	b.do(func(p *plant) {
 		d := dip{centre: 9e6, lowest: 74, width: 0.06}
-		p.bands = append(p.bands, band{name: "R", kind: rides, detects: peakOfEnvelope, constant: 0.05, builds: map[Build]dip{Original: d, Fixed: d}})
+		p.bands = append(p.bands, band{name: "R", kind: rides, detects: peakOfEnvelope, constant: 0.05,
+			builds: map[Build]dip{Original: d, Fixed: d}})
 		p.product.states = append(p.product.states, bandState{})
 	})
 }

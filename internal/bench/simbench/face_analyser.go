@@ -190,7 +190,10 @@ func (a *analyser) sweepCommands() []command {
 			return a.formatTrace(), nil
 		}},
 		{"READ:POWer", nil, func([]string) (string, error) { return show(a.readOnce()), nil }},
-		{"STATus:QUEStionable:POWer:CONDition", nil, func([]string) (string, error) { return strconv.Itoa(a.condition), nil }},
+		{"STATus:QUEStionable:POWer:CONDition", nil, func([]string) (string, error) {
+			return strconv.Itoa(a.condition),
+				nil
+		}},
 		{"STATus:QUEStionable:CONDition", nil, func([]string) (string, error) {
 			if a.condition != 0 {
 				return "8", nil // bit 3: power

@@ -103,11 +103,14 @@ func (s *source) leftCommands() []command {
 	}
 	inside, outside := []string{"INT", "INTERNAL"}, []string{"EXT", "EXTERNAL"}
 	out := []command{flag("[SOURce:]FM:STATe", &g.left.fm), flag("[SOURce:]PM:STATe", &g.left.pm),
-		word("[SOURce:]AM:SOURce", &g.left.external, inside, outside), word("[SOURce:]PULM:SOURce", &g.left.pulseExt, inside, outside)}
+		word("[SOURce:]AM:SOURce", &g.left.external, inside, outside),
+		word("[SOURce:]PULM:SOURce", &g.left.pulseExt, inside, outside)}
 	if s.kind == SignalGenerator {
-		return append(out, word("[SOURce:]FREQuency:MODE", &g.left.sweep, []string{"CW", "FIX", "FIXED"}, []string{"SWE", "SWEEP", "LIST"}))
+		return append(out, word("[SOURce:]FREQuency:MODE", &g.left.sweep, []string{"CW", "FIX", "FIXED"},
+			[]string{"SWE", "SWEEP", "LIST"}))
 	}
-	return append(out, word("[SOURce:]FUNCtion[:SHAPe]", &g.left.square, []string{"SIN", "SINUSOID"}, []string{"SQU", "SQUARE"}),
+	return append(out, word("[SOURce:]FUNCtion[:SHAPe]", &g.left.square, []string{"SIN", "SINUSOID"},
+		[]string{"SQU", "SQUARE"}),
 		flag("[SOURce:]SWEep:STATe", &g.left.sweep), flag("[SOURce:]BURSt:STATe", &g.left.burst),
 		command{"[SOURce:]VOLTage:OFFSet", func(a []string) error {
 			v, err := oneNumber(a, map[string]float64{"": 1, "V": 1, "MV": 1e-3}, -5, 5)

@@ -123,7 +123,8 @@ func (b *Bench) handSettings() []command {
 	}
 	return []command{
 		choice("FIXTure", words("CABL CABLE", fixture(Cable), "JIG50", fixture(Jig50), "JIG150", fixture(Jig150))),
-		choice("BUILd", words("ORIG ORIGINAL", build(Original), "FIXD FIXED", build(Fixed), "CURE CURED", build(Cured))),
+		choice("BUILd", words("ORIG ORIGINAL", build(Original), "FIXD FIXED", build(Fixed), "CURE CURED",
+			build(Cured))),
 		{header: "DUT:RESet", set: func([]string) error { p.product.reset(p.bands); return nil }},
 		choice("DUT:HOLD", words("ON 1", flag(&p.product.held, true), "OFF 0", flag(&p.product.held, false))),
 		choice("INTerlock", words("CLOS CLOSED", flag(&p.interlock, true), "OPEN", flag(&p.interlock, false))),
@@ -152,7 +153,10 @@ func (b *Bench) handQuestions() []command {
 		}},
 		{header: "RF[:STATe]", query: func([]string) (string, error) { return showBool(p.now.on), nil }},
 		{header: "RF:SEConds", query: func([]string) (string, error) { return show(p.record.on.Seconds()), nil }},
-		{header: "RF:EXPosures", query: func([]string) (string, error) { return strconv.Itoa(p.record.exposures), nil }},
+		{header: "RF:EXPosures", query: func([]string) (string, error) {
+			return strconv.Itoa(p.record.exposures),
+				nil
+		}},
 		{header: "SPEed", query: func([]string) (string, error) { return show(b.config.Speed), nil }},
 		{header: "TRUTh", query: func([]string) (string, error) {
 			data, err := json.Marshal(b.truth())

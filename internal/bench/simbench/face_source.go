@@ -154,7 +154,8 @@ func (s *source) lost() {
 	}
 }
 
-func (s *source) setNumber(units map[string]float64, low, high float64, change func(g *generatorState, v float64)) func([]string) error {
+func (s *source) setNumber(units map[string]float64, low, high float64,
+	change func(g *generatorState, v float64)) func([]string) error {
 	return func(a []string) error {
 		v, err := oneNumber(a, units, low, high)
 		if err != nil {
@@ -179,15 +180,19 @@ func (s *source) modulationCommands() []command {
 	return []command{
 		{"[SOURce:]AM:STATe", s.setBool(func(g *generatorState, on bool) { g.am = on }),
 			func([]string) (string, error) { return showBool(g.am), nil }},
-		{"[SOURce:]AM:DEPTh", s.setNumber(percentUnits, 0, 100, func(g *generatorState, v float64) { g.mod.AMDepth = v / 100 }),
+		{"[SOURce:]AM:DEPTh", s.setNumber(percentUnits, 0, 100,
+			func(g *generatorState, v float64) { g.mod.AMDepth = v / 100 }),
 			func(a []string) (string, error) { return limited(a, g.mod.AMDepth*100, 0, 100) }},
-		{"[SOURce:]AM:INTernal:FREQuency", s.setNumber(frequencyUnits, modulationLow, modulationHigh, func(g *generatorState, v float64) { g.mod.AMRate = v }),
+		{"[SOURce:]AM:INTernal:FREQuency", s.setNumber(frequencyUnits, modulationLow, modulationHigh,
+			func(g *generatorState, v float64) { g.mod.AMRate = v }),
 			func(a []string) (string, error) { return limited(a, g.mod.AMRate, modulationLow, modulationHigh) }},
 		{"[SOURce:]PULM:STATe", s.setBool(func(g *generatorState, on bool) { g.pulse = on }),
 			func([]string) (string, error) { return showBool(g.pulse), nil }},
-		{"[SOURce:]PULM:INTernal:FREQuency", s.setNumber(frequencyUnits, modulationLow, modulationHigh, func(g *generatorState, v float64) { g.mod.PulseRate = v }),
+		{"[SOURce:]PULM:INTernal:FREQuency", s.setNumber(frequencyUnits, modulationLow, modulationHigh,
+			func(g *generatorState, v float64) { g.mod.PulseRate = v }),
 			func(a []string) (string, error) { return limited(a, g.mod.PulseRate, modulationLow, modulationHigh) }},
-		{"[SOURce:]PULM:INTernal:DCYCle", s.setNumber(percentUnits, 0.1, 100, func(g *generatorState, v float64) { g.mod.PulseDuty = v / 100 }),
+		{"[SOURce:]PULM:INTernal:DCYCle", s.setNumber(percentUnits, 0.1,
+			100, func(g *generatorState, v float64) { g.mod.PulseDuty = v / 100 }),
 			func(a []string) (string, error) { return limited(a, g.mod.PulseDuty*100, 0.1, 100) }},
 	}
 }
@@ -198,7 +203,8 @@ func (s *source) powerCommands() []command {
 	high = math.Floor(high*100) / 100
 	return []command{
 		{"[SOURce:]POWer[:LEVel][:IMMediate][:AMPLitude]",
-			s.setNumber(decibelUnits, low, high, func(g *generatorState, v float64) { g.volts = voltsOf(math.Round(v*100) / 100) }),
+			s.setNumber(decibelUnits, low, high,
+				func(g *generatorState, v float64) { g.volts = voltsOf(math.Round(v*100) / 100) }),
 			func(a []string) (string, error) { return limited(a, s.shownPower(), low, high) }},
 		{"UNIT:POWer",
 			func(a []string) error {

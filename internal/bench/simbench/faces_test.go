@@ -264,7 +264,8 @@ func TestTheHandDoesWhatAPersonDoes(t *testing.T) {
 	converse(t, c, []exchange{
 		{"FIXT JIG50;FIXT?", "jig50"}, {"FIXT JIG150;FIXT?", "jig150"}, {"FIXT CABL;FIXT?", "cable"},
 		{"BUIL FIXD;BUIL?", "fixed"}, {"BUIL ORIG;BUIL?", "original"},
-		{"DUT:RES;:DUT:HOLD ON;:DUT:HOLD OFF;:INT OPEN;:INT CLOS;:PAD OUT;:PAD IN;:PAD:GEN OUT;:PAD:GEN IN;:PROB OPEN;:PROB CONN;:LOAD INF;:LOAD 50;:SYST:ERR?", noError},
+		{"DUT:RES;:DUT:HOLD ON;:DUT:HOLD OFF;:INT OPEN;:INT CLOS;:PAD OUT;:PAD IN;:PAD:GEN OUT;:PAD:GEN IN;:PROB " +
+			"OPEN;:PROB CONN;:LOAD INF;:LOAD 50;:SYST:ERR?", noError},
 		{"ABUS?", "0"}, {"SPE?", "1"}, {"RF:EXP?", "0"},
 		{"LOAD 75", ""}, {"SYST:ERR?", `-224,"Illegal parameter value"`},
 	})

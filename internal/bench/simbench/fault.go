@@ -95,7 +95,8 @@ const (
 
 // FaultKinds lists every kind.
 var FaultKinds = []FaultKind{FaultAbsent, FaultDeaf, FaultSilent, FaultLate, FaultActsNoAnswer, FaultActsLate,
-	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle, FaultQueues, FaultThrowsOut, FaultKeepsPlace,
+	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle, FaultQueues, FaultThrowsOut,
+	FaultKeepsPlace,
 	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultEmpty, FaultUnplugged,
 	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen, FaultSticky,
 	FaultTouched, FaultFolds, FaultDrifts, FaultUntrue, FaultQuantised}
@@ -121,7 +122,8 @@ func ParseFault(text string) (Fault, error) {
 	kind, instrument, ok := strings.Cut(parts[0], "@")
 	f := Fault{Kind: FaultKind(kind), Instrument: instrument}
 	if !ok || !slices.Contains(FaultKinds, f.Kind) || !slices.Contains(Names, instrument) {
-		return f, fmt.Errorf("fault %q must be KIND@INSTRUMENT with a kind of %v and an instrument of %v", text, FaultKinds, Names)
+		return f, fmt.Errorf("fault %q must be KIND@INSTRUMENT with a kind of %v and an instrument of %v", text,
+			FaultKinds, Names)
 	}
 	for _, p := range parts[1:] {
 		key, value, _ := strings.Cut(p, "=")
@@ -216,7 +218,8 @@ func (b *Bench) clear(instrument string) {
 
 // ofWiring reports that the fault is one of the wiring, not of the conversation.
 func (f Fault) ofWiring() bool {
-	return slices.Contains([]FaultKind{FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen, FaultSticky}, f.Kind)
+	return slices.Contains([]FaultKind{FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen,
+		FaultSticky}, f.Kind)
 }
 
 // ofConnections reports a manner of taking clients; it acts on connections and not on messages.
@@ -256,7 +259,8 @@ func (f *face) due(message string) *Fault {
 	f.mannersDue(message)
 	var acting *Fault
 	for _, x := range f.faults {
-		if x.ofWiring() || x.isManner() || x.ofConnections() || !strings.Contains(strings.ToUpper(message), strings.ToUpper(x.Only)) {
+		if x.ofWiring() || x.isManner() || x.ofConnections() || !strings.Contains(strings.ToUpper(message),
+			strings.ToUpper(x.Only)) {
 			continue
 		}
 		if x.After > 0 {

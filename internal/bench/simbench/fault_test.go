@@ -209,7 +209,8 @@ func TestWiringFaultsMoveTheReadingAsTheyDoOnABench(t *testing.T) {
 			}
 		}
 		drive(t, b, 10e6, -25)
-		return dial(t, b, "analyser").number("INIT:CONT OFF;:FREQ:CENT 10E6;SPAN 0;:BAND 1E3;:DISP:TRAC:Y:RLEV 20;:READ:POW?")
+		return dial(t, b, "analyser").number(
+			"INIT:CONT OFF;:FREQ:CENT 10E6;SPAN 0;:BAND 1E3;:DISP:TRAC:Y:RLEV 20;:READ:POW?")
 	}
 	right := reading("")
 	for fault, want := range map[string]float64{
@@ -226,7 +227,8 @@ func TestWiringFaultsMoveTheReadingAsTheyDoOnABench(t *testing.T) {
 func TestClearedFaultsLeaveTheBenchWell(t *testing.T) {
 	b := open(t, Config{})
 	for _, f := range []Fault{{Kind: FaultHighZ, Instrument: "source"}, {Kind: FaultPadMissing, Instrument: "source"},
-		{Kind: FaultPadExtra, Instrument: "analyser"}, {Kind: FaultProbeOpen, Instrument: "analyser"}, {Kind: FaultDeaf, Instrument: "source"}} {
+		{Kind: FaultPadExtra, Instrument: "analyser"}, {Kind: FaultProbeOpen, Instrument: "analyser"},
+		{Kind: FaultDeaf, Instrument: "source"}} {
 		if err := b.Inject(f.Instrument, f); err != nil {
 			t.Fatal(err)
 		}
@@ -234,14 +236,16 @@ func TestClearedFaultsLeaveTheBenchWell(t *testing.T) {
 	for _, name := range Names {
 		b.Clear(name)
 	}
-	if got := (wiring{fixture: Cable, generatorPadIn: true, analyserPadIn: true, interlock: true}); b.plant.wiring != got {
+	if got := (wiring{fixture: Cable, generatorPadIn: true, analyserPadIn: true,
+		interlock: true}); b.plant.wiring != got {
 		t.Errorf("wiring %+v", b.plant.wiring)
 	}
 	dial(t, b, "source").ask("*OPC?")
 }
 
 func TestAFaultThatCannotBeIsRefused(t *testing.T) {
-	for _, text := range []string{"", "deaf", "deaf@toaster", "lazy@source", "deaf@source:after=x", "deaf@source:why=1"} {
+	for _, text := range []string{"", "deaf", "deaf@toaster", "lazy@source", "deaf@source:after=x",
+		"deaf@source:why=1"} {
 		if _, err := ParseFault(text); err == nil {
 			t.Errorf("%q was read", text)
 		}

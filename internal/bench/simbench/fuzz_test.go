@@ -29,7 +29,8 @@ func FuzzCall(f *testing.F) {
 			return
 		}
 		reply := mapperAnswer(c, nil, 4711)
-		if len(reply) < 24 || len(reply) > 40 || binary.BigEndian.Uint32(reply) != c.xid || binary.BigEndian.Uint32(reply[4:]) != 1 {
+		if len(reply) < 24 || len(reply) > 40 || binary.BigEndian.Uint32(reply) != c.xid ||
+			binary.BigEndian.Uint32(reply[4:]) != 1 {
 			t.Errorf("%x is answered by %x", record, reply)
 		}
 	})
@@ -37,7 +38,8 @@ func FuzzCall(f *testing.F) {
 
 // FuzzMessages: whatever is sent to the instruments of the bench, it goes on, and an answer is bounded.
 func FuzzMessages(f *testing.F) {
-	for _, s := range []string{"*IDN?", "FREQ 27 MHZ;POW -20 DBM;:OUTP ON", "POW 1E999", "FREQ NAN", "READ?;READ?;*ESR?", ":SYST:ERR?", "#0", "\x00\xff", "OUTP", "POW?;;;POW"} {
+	for _, s := range []string{"*IDN?", "FREQ 27 MHZ;POW -20 DBM;:OUTP ON", "POW 1E999", "FREQ NAN",
+		"READ?;READ?;*ESR?", ":SYST:ERR?", "#0", "\x00\xff", "OUTP", "POW?;;;POW"} {
 		f.Add(s, uint8(0))
 		f.Add(s, uint8(1))
 	}

@@ -19,7 +19,8 @@ func TestASourceHoldsItsLimitByItself(t *testing.T) {
 		b := New(Config{Generator: c.generator})
 		defer b.Close()
 		ask := asking(t, b, "source")
-		if got := ask(fmt.Sprintf("%s;:%s:LIM:STAT 1;:%s;:%s?;:SYST:ERR?", c.limit, c.header, c.below, c.header)); !sameStart(got, c.answer) {
+		if got := ask(fmt.Sprintf("%s;:%s:LIM:STAT 1;:%s;:%s?;:SYST:ERR?", c.limit, c.header, c.below,
+			c.header)); !sameStart(got, c.answer) {
 			t.Errorf("%s: %s", c.below, got)
 		}
 		if got := ask(c.above + ";:SYST:ERR?"); !sameStart(got, "-222") {

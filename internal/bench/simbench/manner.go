@@ -68,7 +68,8 @@ func (f Fault) checkManner() error {
 		}
 		return err
 	}
-	at := map[FaultKind]string{FaultFolds: "amplifier", FaultDrifts: "amplifier", FaultUntrue: "source", FaultQuantised: "source"}[f.Kind]
+	at := map[FaultKind]string{FaultFolds: "amplifier", FaultDrifts: "amplifier", FaultUntrue: "source",
+		FaultQuantised: "source"}[f.Kind]
 	if f.Instrument != at {
 		return fmt.Errorf("%s happens at the %s only", f.Kind, at)
 	}

@@ -62,7 +62,9 @@ func TestMannersShowOnTheCableAndEnd(t *testing.T) {
 			})
 		}
 	}
-	for _, bad := range []string{"touched@source", "touched@source:set=nose", "touched@source:set=level+", "touched@source:set=level+900", "touched@meter:set=on", "drifts@source", "folds-back@amplifier:set=much", "touched@source:set=on:for=soon"} {
+	for _, bad := range []string{"touched@source", "touched@source:set=nose", "touched@source:set=level+",
+		"touched@source:set=level+900", "touched@meter:set=on", "drifts@source", "folds-back@amplifier:set=much",
+		"touched@source:set=on:for=soon"} {
 		if _, err := simbench.ParseFault(bad); err == nil {
 			t.Errorf("%s is accepted", bad)
 		}

@@ -81,7 +81,8 @@ func TestOutsidePyvisaDrivesSourceAndAnalyserWithABinaryBlock(t *testing.T) {
 	if err := b.Listen("127.0.0.1:0"); err != nil {
 		t.Fatal(err)
 	}
-	out, err := exec.Command(python, "-c", pyvisaScript, b.Address("source"), b.Address("amplifier"), b.Address("analyser")).CombinedOutput()
+	out, err := exec.Command(python, "-c", pyvisaScript, b.Address("source"), b.Address("amplifier"),
+		b.Address("analyser")).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}

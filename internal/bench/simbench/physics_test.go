@@ -104,7 +104,10 @@ func TestOneWattInTheClampPutsTheWorkedCurrentOnTheCable(t *testing.T) {
 
 func TestProbeHasTheTransferImpedanceOfItsTurns(t *testing.T) {
 	// P01, P02, P03, P04, P05: ten turns, 50 Ω, real permeability 792.
-	p := probe{turns: 10, load: 50, core: func(hz float64) complex128 { return turn(hz, exampleCore.inductance(), 792) }}
+	p := probe{turns: 10, load: 50, core: func(hz float64) complex128 {
+		return turn(hz, exampleCore.inductance(),
+			792)
+	}}
 	near(t, "Zt in dBΩ far above the corner", decibel(cmplx.Abs(p.transfer(1e9))), 13.97940009, 1e-4)
 	relative(t, "|Zt| at the corner", cmplx.Abs(p.transfer(39749.53629)), 3.535533906)
 	relative(t, "|Zt| at 2 kHz", cmplx.Abs(p.transfer(2e3)), 0.2512574207)

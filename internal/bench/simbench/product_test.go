@@ -115,8 +115,10 @@ func TestNoBandButTheTrueOnesUpsetsAtTheLevelsWanted(t *testing.T) {
 					}
 				}
 				carrier := s.tones[0].carrier
-				if upset, want := worst >= 1, carrier >= truth; upset != want && math.Abs(decibel(carrier/truth)) > 0.01 {
-					t.Fatalf("seed %d, %.4g MHz at %.1f dBµA: upset %v, but the onset is %.2f dBµA (harmonic?)", seed, hz/1e6, dBuA(carrier), upset, dBuA(truth))
+				if upset, want := worst >= 1, carrier >= truth; upset != want &&
+					math.Abs(decibel(carrier/truth)) > 0.01 {
+					t.Fatalf("seed %d, %.4g MHz at %.1f dBµA: upset %v, but the onset is %.2f dBµA (harmonic?)",
+						seed, hz/1e6, dBuA(carrier), upset, dBuA(truth))
 				}
 			}
 		}
@@ -144,7 +146,8 @@ func TestThresholdsStayWhereABenchCanFindThem(t *testing.T) {
 			low, high = math.Min(low, r), math.Max(high, r)
 		}
 		if low < -20 || high > 10 {
-			t.Errorf("seed %d: cable over jig goes from %.1f to %.1f dB, the bench file says -20 to 10", seed, low, high)
+			t.Errorf("seed %d: cable over jig goes from %.1f to %.1f dB, the bench file says -20 to 10", seed,
+				low, high)
 		}
 		for _, x := range g.bands {
 			for _, m := range []Modulation{{}, CarrierHeldAM} {
@@ -155,7 +158,8 @@ func TestThresholdsStayWhereABenchCanFindThem(t *testing.T) {
 				}
 				lowEdge, highEdge, upsets := g.edges(&x, Original, m, amperes(80))
 				if !upsets || highEdge/lowEdge < 1.08 {
-					t.Errorf("seed %d band %s with AM depth %g: at 80 dBµA from %g to %g Hz", seed, x.name, m.AMDepth, lowEdge, highEdge)
+					t.Errorf("seed %d band %s with AM depth %g: at 80 dBµA from %g to %g Hz", seed, x.name, m.AMDepth,
+						lowEdge, highEdge)
 				}
 			}
 		}
@@ -189,10 +193,12 @@ func TestOtherFixesMoveWorsenOrDetune(t *testing.T) {
 		b := open(t, Config{Seed: 3, Fix: f})
 		return b.Edges(build, CarrierHeldAM, amperes(80))
 	}
-	if before, after := at(FixMoves, Original), at(FixMoves, Fixed); len(before) != len(after) || after[0][0] < before[0][1] {
+	if before, after := at(FixMoves, Original), at(FixMoves, Fixed); len(before) != len(after) ||
+		after[0][0] < before[0][1] {
 		t.Errorf("moved from %v to %v", before, after)
 	}
-	if before, after := at(FixWorsens, Original), at(FixWorsens, Fixed); !(before[len(before)-1][0] > 1e6) || !(after[len(after)-1][0] < 0.9e6) {
+	if before, after := at(FixWorsens, Original), at(FixWorsens, Fixed); !(before[len(before)-1][0] > 1e6) ||
+		!(after[len(after)-1][0] < 0.9e6) {
 		t.Errorf("worsened from %v to %v", before, after)
 	}
 	b := open(t, Config{Seed: 3, Fix: FixDetunes})

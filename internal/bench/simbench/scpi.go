@@ -232,7 +232,10 @@ func (in *instrument) system() []command {
 	}
 	return []command{
 		{header: "SYSTem:ERRor[:NEXT]", query: next},
-		{header: "SYSTem:ERRor:COUNt", query: func([]string) (string, error) { return strconv.Itoa(len(in.queue)), nil }},
+		{header: "SYSTem:ERRor:COUNt", query: func([]string) (string, error) {
+			return strconv.Itoa(len(in.queue)),
+				nil
+		}},
 		{header: "DIAGnostic:BLOCk", query: testBlock},
 		{header: "SYSTem:VERSion", query: func([]string) (string, error) { return "1999.0", nil }},
 	}

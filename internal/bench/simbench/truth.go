@@ -82,10 +82,12 @@ func (b *Bench) Truth() Truth {
 func (b *Bench) truth() Truth {
 	g := &b.plant.gear
 	t := Truth{
-		Note: "invented product on a simulated bench; levels are currents at the monitoring probe, r.m.s. of the unmodulated carrier",
+		Note: "invented product on a simulated bench; levels are currents at the monitoring probe, r.m.s. of the " +
+			"unmodulated carrier",
 		Seed: b.config.Seed, Levels: TruthLevels,
 		Cable: TruthCable{g.cable.impedance, g.height, g.cable.clampToDUT, g.cable.probeToDUT, g.cable.clampToAE,
-			g.dutResistance, g.dutCapacity, g.aeResistance, g.aeInductance, g.cable.velocity / speedOfLight, g.cable.loss},
+			g.dutResistance, g.dutCapacity, g.aeResistance, g.aeInductance, g.cable.velocity / speedOfLight,
+			g.cable.loss},
 	}
 	for i := range g.bands {
 		t.Bands = append(t.Bands, g.truthOf(&g.bands[i]))

@@ -252,7 +252,8 @@ func (s *vxi11Server) coreCall(c net.Conn, call rpcCall, reply []byte) ([]byte, 
 		return s.createLink(c, call, reply)
 	}
 	procedures := map[uint32]func(*vxi11Link, *xdr, []byte) ([]byte, fate){
-		11: s.write, 12: s.read, 13: s.readStatus, 14: s.accepted, 15: s.clear, 16: s.accepted, 17: s.accepted, 18: s.lock, 19: s.unlock,
+		11: s.write, 12: s.read, 13: s.readStatus, 14: s.accepted, 15: s.clear, 16: s.accepted, 17: s.accepted,
+		18: s.lock, 19: s.unlock,
 	}
 	id := call.args.word()
 	s.mu.Lock()

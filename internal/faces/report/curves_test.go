@@ -12,7 +12,8 @@ import (
 )
 
 func TestCurvesStandAloneAndLeaveGaps(t *testing.T) {
-	s := Curve{Name: "current <at> the DUT", Hz: []float64{1e6, 2e6, 3e6, 4e6, 5e6}, Y: []float64{1, 2, math.Inf(-1), 3, 4}}
+	s := Curve{Name: "current <at> the DUT", Hz: []float64{1e6, 2e6, 3e6, 4e6, 5e6},
+		Y: []float64{1, 2, math.Inf(-1), 3, 4}}
 	out, err := Curves("current (dBµA)", s)
 	if err != nil {
 		t.Fatal(err)
@@ -25,7 +26,8 @@ func TestCurvesStandAloneAndLeaveGaps(t *testing.T) {
 			t.Fatalf("the file is no XML: %v", err)
 		}
 	}
-	if bytes.Contains(out, []byte("NaN")) || bytes.Contains(out, []byte("Inf")) || !bytes.Contains(out, []byte("xmlns")) {
+	if bytes.Contains(out, []byte("NaN")) || bytes.Contains(out, []byte("Inf")) ||
+		!bytes.Contains(out, []byte("xmlns")) {
 		t.Errorf("%s", out)
 	}
 	again, err := Curves("current (dBµA)", s)

@@ -314,7 +314,8 @@ func fixedWidth(element string) string {
 	m := svgText.FindStringSubmatch(element)
 	size, _ := strconv.ParseFloat(m[2], 64)
 	style := draw.TextStyle{Font: lettering(size), Handler: textHandler}
-	return fmt.Sprintf(`%s textLength="%.4g" lengthAdjust="spacingAndGlyphs">%s</text>`, m[1], style.Width(html.UnescapeString(m[3])).Points(), m[3])
+	return fmt.Sprintf(`%s textLength="%.4g" lengthAdjust="spacingAndGlyphs">%s</text>`,
+		m[1], style.Width(html.UnescapeString(m[3])).Points(), m[3])
 }
 
 // textHandler measures and draws the lettering of figures.

@@ -17,7 +17,8 @@ var pageText string
 //go:embed page.css
 var pageStyle string
 
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"tie": tell.Tie, "figure": figureOf, "data": dataURL}).Parse(pageText))
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"tie": tell.Tie, "figure": figureOf,
+	"data": dataURL}).Parse(pageText))
 
 // HTML writes the report as one self-contained page: no script, no font, no file beside it.
 func HTML(w io.Writer, j tell.Job) error {

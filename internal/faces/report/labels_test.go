@@ -16,7 +16,8 @@ import (
 // wordyJob is a job whose monitors have long names and units, and send many different texts at the upset of each band.
 func wordyJob(messages int) tell.Job {
 	o := openedOf("wordy", "")
-	long := "weight behind the load-cell transmitter as the control room of the quarry shows it, averaged over two seconds"
+	long := "weight behind the load-cell transmitter as the control room of the quarry shows it, averaged over two " +
+		"seconds"
 	o.Monitors[0].ID, o.Monitors[0].Unit = long, "kilograms on the belt, net"
 	r := exposure(1, o, asReceived, gridOf(60))
 	for _, s := range r.Steps {
@@ -31,8 +32,10 @@ func wordyJob(messages int) tell.Job {
 			p.Readings = append(p.Readings, x)
 		}
 		for i := range messages {
-			text := fmt.Sprintf("error line: load cell %d: bridge excitation out of range, reading withheld, transmitter restarts", i)
-			p.Readings = append(p.Readings, event.Reading{Monitor: "LOG", After: rf.Duration(time.Duration(900+i*11) * time.Millisecond), Text: text, Bad: true, Why: text})
+			text := fmt.Sprintf("error line: load cell %d: bridge excitation out of range, reading withheld, "+
+				"transmitter restarts", i)
+			p.Readings = append(p.Readings, event.Reading{Monitor: "LOG",
+				After: rf.Duration(time.Duration(900+i*11) * time.Millisecond), Text: text, Bad: true, Why: text})
 		}
 		s.Particulars = &p
 	}
@@ -43,8 +46,10 @@ func wordyJob(messages int) tell.Job {
 // longNamesJob has a bench whose pieces have names and descriptions that no box of a sketch has room for.
 func longNamesJob() tell.Job {
 	return withBench(weigherJob(), "testdata/bench.yaml", func(s string) string {
-		const long = "a piece with a description that goes on for longer than any box of a sketch has room for and then "
-		return strings.NewReplacer("description: \"", "description: \""+long, "description: ", "description: "+long, "decoupling: \"", "decoupling: \""+long, "id: ", "id: A-RATHER-LONG-NAME-FOR-").Replace(s)
+		const long = "a piece with a description that goes on for longer than any box of a sketch has room for and " +
+			"then "
+		return strings.NewReplacer("description: \"", "description: \""+long, "description: ", "description: "+long,
+			"decoupling: \"", "decoupling: \""+long, "id: ", "id: A-RATHER-LONG-NAME-FOR-").Replace(s)
 	})
 }
 
@@ -68,7 +73,8 @@ func TestLabelsOfFiguresNeitherOverlapNorEndInDotsNorLeaveTheFigure(t *testing.T
 					t.Errorf("%s, %s: the label %q is cut", name, f.ID, a.Text)
 				}
 				if a.Left < -0.5 || a.Bottom < -0.5 || a.Right > float64(f.W)+0.5 || a.Top > float64(f.H)+0.5 {
-					t.Errorf("%s, %s: the label %q leaves the figure: %.0f to %.0f of %.0f, %.0f to %.0f of %.0f", name, f.ID, a.Text, a.Left, a.Right, float64(f.W), a.Bottom, a.Top, float64(f.H))
+					t.Errorf("%s, %s: the label %q leaves the figure: %.0f to %.0f of %.0f, %.0f to %.0f of %.0f", name,
+						f.ID, a.Text, a.Left, a.Right, float64(f.W), a.Bottom, a.Top, float64(f.H))
 				}
 				for _, b := range labels[:i] {
 					if a.Left < b.Right-0.3 && b.Left < a.Right-0.3 && a.Bottom < b.Top-0.3 && b.Bottom < a.Top-0.3 {
@@ -98,7 +104,8 @@ func TestEveryLabelOfAPageHasItsWidth(t *testing.T) {
 func TestWhatDoesNotFitIntoAFigureStandsUnderIt(t *testing.T) {
 	page := htmlOf(t, wordyJob(3))
 	for i := range 3 {
-		if s := fmt.Sprintf("load cell %d: bridge excitation out of range, reading withheld, transmitter restarts", i); !strings.Contains(page, s) {
+		if s := fmt.Sprintf("load cell %d: bridge excitation out of range, reading withheld, transmitter restarts",
+			i); !strings.Contains(page, s) {
 			t.Errorf("the message %q is not under the figure", s)
 		}
 	}

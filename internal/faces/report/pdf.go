@@ -142,7 +142,8 @@ func (d *printer) cover() {
 	d.y += 2
 	for _, s := range p.Sections {
 		d.need(15)
-		d.contents = append(d.contents, contentsLine{title: d.faces.cut(style{regular, 9.5, ink}, english.FirstUpper(s.Title), d.width-50), at: d.f.PageNo(), y: d.y})
+		d.contents = append(d.contents, contentsLine{title: d.faces.cut(style{regular, 9.5, ink},
+			english.FirstUpper(s.Title), d.width-50), at: d.f.PageNo(), y: d.y})
 		d.y += 15
 	}
 	if d.f.PageNo() == 1 {
@@ -452,7 +453,8 @@ func (d *printer) foot(n, pages int) {
 	number := fmt.Sprintf("page %d of %d", n, pages)
 	w := d.faces.width(small, number)
 	d.write(small, d.right-w, y, number)
-	text := fmt.Sprintf("%s, as of %s, integrity hash %s; provoke %s", d.p.Job.Name, d.p.Made, d.p.Integrity[:12], d.p.Job.Program)
+	text := fmt.Sprintf("%s, as of %s, integrity hash %s; provoke %s", d.p.Job.Name, d.p.Made, d.p.Integrity[:12],
+		d.p.Job.Program)
 	if report := d.p.Job.About.Value("report"); report != "" {
 		text = d.faces.cut(small, "report "+report, d.width*0.3) + ", " + text
 	}

@@ -175,7 +175,8 @@ func (c *canvas) arc(part vg.PathComp) {
 	k := 4.0 / 3 * math.Tan(step/4)
 	at := func(angle, along float64) vg.Point {
 		sin, cos := math.Sincos(angle)
-		return vg.Point{X: part.Pos.X + part.Radius*vg.Length(cos-along*sin), Y: part.Pos.Y + part.Radius*vg.Length(sin+along*cos)}
+		return vg.Point{X: part.Pos.X + part.Radius*vg.Length(cos-along*sin),
+			Y: part.Pos.Y + part.Radius*vg.Length(sin+along*cos)}
 	}
 	for i := range n {
 		from := part.Start + float64(i)*step

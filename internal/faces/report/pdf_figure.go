@@ -179,7 +179,8 @@ func apart(info *fpdf.ImageInfoType, n int) error {
 	var w, h, scale, dots float64
 	var space, filter, parameters string
 	var transparent []int
-	fields := []any{&body, &mask, &number, &w, &h, &space, &palette, &bits, &filter, &parameters, &transparent, &scale, &dots}
+	fields := []any{&body, &mask, &number, &w, &h, &space, &palette, &bits, &filter, &parameters, &transparent,
+		&scale, &dots}
 	decoder := gob.NewDecoder(bytes.NewReader(data))
 	for _, f := range fields {
 		if err := decoder.Decode(f); err != nil {
@@ -207,7 +208,8 @@ func plainPNG(img image.Image) ([]byte, error) {
 			r, g, bl, a := img.At(b.Min.X+x, b.Min.Y+y).RGBA()
 			i := out.PixOffset(x, y)
 			white := 0xffff - a
-			out.Pix[i], out.Pix[i+1], out.Pix[i+2], out.Pix[i+3] = uint8((r+white)>>8), uint8((g+white)>>8), uint8((bl+white)>>8), 0xff
+			out.Pix[i], out.Pix[i+1], out.Pix[i+2], out.Pix[i+3] = uint8((r+white)>>8), uint8((g+white)>>8),
+				uint8((bl+white)>>8), 0xff
 		}
 	}
 	var w bytes.Buffer

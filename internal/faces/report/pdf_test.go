@@ -142,7 +142,8 @@ func jpegOf(img image.Image) []byte {
 func turned(jpg []byte, orientation uint16) []byte {
 	var tiff bytes.Buffer
 	tiff.WriteString("MM\x00\x2a")
-	for _, v := range []any{uint32(8), uint16(1), uint16(0x0112), uint16(3), uint32(1), orientation, uint16(0), uint32(0)} {
+	for _, v := range []any{uint32(8), uint16(1), uint16(0x0112), uint16(3), uint32(1), orientation, uint16(0),
+		uint32(0)} {
 		if err := binary.Write(&tiff, binary.BigEndian, v); err != nil {
 			panic(err)
 		}
@@ -168,7 +169,8 @@ func cannedJobs() map[string]tell.Job {
 	for i := range in150.Runs {
 		in150.Runs[i].Opened.Fixture = string(catalog.Jig150)
 	}
-	return map[string]tell.Job{"weigher": pictureJob(), "trouble": troubledJob(), "bare": bare, "jig": in150, "hostile": hostileJob(400)}
+	return map[string]tell.Job{"weigher": pictureJob(), "trouble": troubledJob(), "bare": bare, "jig": in150,
+		"hostile": hostileJob(400)}
 }
 
 // hostileJob has names that are markup, formulas, control characters, without end, or in letters
@@ -180,13 +182,16 @@ func hostileJob(points int) tell.Job {
 	o.Equipment[0].Description = strings.Repeat("x", 3000)
 	o.Equipment[1].Serial = "</text>)\\(" + strings.Repeat("9", 300)
 	for i := range 30 {
-		o.Setup = append(o.Setup, event.Field{Name: fmt.Sprintf("%d %s", i, strings.Repeat("name", i)), Value: strings.Repeat("word ", 20*i)})
+		o.Setup = append(o.Setup, event.Field{Name: fmt.Sprintf("%d %s", i, strings.Repeat("name", i)),
+			Value: strings.Repeat("word ", 20*i)})
 	}
 	o.Equipment[2].Due = "not a date"
 	w := func(f rf.Frequency) float64 { return math.Min(asReceived(f), 88) }
 	r := exposure(1, o, w, gridOf(points))
-	r = result.Fold(r, event.Record{Run: 1, Seq: r.Records + 1, At: monday, Event: event.Note{By: "=cmd", Text: strings.Repeat("note after note; ", 800)}, Chain: "n"})
-	return tell.Job{Name: strings.Repeat("name", 60) + "\u2028.provoke", Runs: []result.Run{r}, Detailed: []int{1}, Program: "0.1-test"}
+	r = result.Fold(r, event.Record{Run: 1, Seq: r.Records + 1, At: monday,
+		Event: event.Note{By: "=cmd", Text: strings.Repeat("note after note; ", 800)}, Chain: "n"})
+	return tell.Job{Name: strings.Repeat("name", 60) + "\u2028.provoke", Runs: []result.Run{r}, Detailed: []int{1},
+		Program: "0.1-test"}
 }
 
 func TestWriteDocumentsToLookAt(t *testing.T) {
@@ -197,7 +202,8 @@ func TestWriteDocumentsToLookAt(t *testing.T) {
 	jobs["wordy"], jobs["long names"] = wordyJob(9), longNamesJob()
 	for name, job := range jobs {
 		for _, paper := range []report.Paper{report.A4, report.Letter} {
-			if err := os.WriteFile(filepath.Join(*eyes, name+"-"+string(paper)+".pdf"), pdfOf(t, job, paper), 0o644); err != nil {
+			if err := os.WriteFile(filepath.Join(*eyes, name+"-"+string(paper)+".pdf"), pdfOf(t, job, paper),
+				0o644); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -234,7 +240,8 @@ func TestPaperIsKnown(t *testing.T) {
 	if err := report.PDF(&bytes.Buffer{}, weigherJob(), "a5"); err == nil {
 		t.Error("a paper that is not known is taken")
 	}
-	for paper, size := range map[report.Paper]string{report.A4: "595.28 x 841.89 pts (A4)", report.Letter: "612 x 792 pts (letter)"} {
+	for paper, size := range map[report.Paper]string{report.A4: "595.28 x 841.89 pts (A4)",
+		report.Letter: "612 x 792 pts (letter)"} {
 		if out := outside(t, pdfOf(t, weigherJob(), paper), "pdfinfo", "FILE"); !strings.Contains(out, size) {
 			t.Errorf("%s: %s", paper, out)
 		}
@@ -245,7 +252,8 @@ func TestDocumentIsSound(t *testing.T) {
 	for name, job := range cannedJobs() {
 		for _, paper := range []report.Paper{report.A4, report.Letter} {
 			out := outside(t, pdfOf(t, job, paper), "qpdf", "--check", "FILE")
-			if !strings.Contains(out, "No syntax or stream encoding errors found") || strings.Contains(strings.ToLower(out), "warning") {
+			if !strings.Contains(out, "No syntax or stream encoding errors found") ||
+				strings.Contains(strings.ToLower(out), "warning") {
 				t.Errorf("%s on %s: %s", name, paper, out)
 			}
 		}
@@ -273,7 +281,8 @@ func TestTypefacesAreEmbeddedWithTheirCharacters(t *testing.T) {
 var imageLine = regexp.MustCompile(`(?m)^\s+\d+\s+\d+ image `)
 
 func TestOnlyPhotographsArePictures(t *testing.T) {
-	if out := outside(t, pdfOf(t, troubledJob(), report.A4), "pdfimages", "-list", "FILE"); len(imageLine.FindAllString(out, -1)) != 0 {
+	if out := outside(t, pdfOf(t, troubledJob(), report.A4), "pdfimages",
+		"-list", "FILE"); len(imageLine.FindAllString(out, -1)) != 0 {
 		t.Errorf("a job without photographs has pictures:\n%s", out)
 	}
 	out := outside(t, pdfOf(t, pictureJob(), report.A4), "pdfimages", "-list", "FILE")
@@ -351,7 +360,8 @@ func TestEveryPageHasItsNumberAndTheIntegrityHash(t *testing.T) {
 	document := pdfOf(t, job, report.A4)
 	pages := strings.Split(strings.TrimRight(outside(t, document, "pdftotext", "-layout", "FILE", "-"), "\f\n"), "\f")
 	for i, p := range pages {
-		if !strings.Contains(p, fmt.Sprintf("page %d of %d", i+1, len(pages))) || !strings.Contains(p, tell.Integrity(job.Runs)[:12]) {
+		if !strings.Contains(p, fmt.Sprintf("page %d of %d", i+1, len(pages))) ||
+			!strings.Contains(p, tell.Integrity(job.Runs)[:12]) {
 			t.Errorf("page %d has no number or no hash:\n%s", i+1, p)
 		}
 	}
@@ -377,7 +387,8 @@ func TestHeadsOfTablesAreRepeated(t *testing.T) {
 
 func TestBookmarksNameSectionsFiguresAndTables(t *testing.T) {
 	out := outside(t, pdfOf(t, pictureJob(), report.A4), "qpdf", "--json", "--json-key=outlines", "FILE")
-	for _, s := range []string{"Before and after", "Product, setup and equipment", "Signatures", "Figure 1. Immunity profile before", "Table 1. "} {
+	for _, s := range []string{"Before and after", "Product, setup and equipment", "Signatures",
+		"Figure 1. Immunity profile before", "Table 1. "} {
 		if !strings.Contains(out, s) {
 			t.Errorf("no bookmark %q", s)
 		}
@@ -409,7 +420,8 @@ func TestRFNotKnownToBeOffIsTheLargestOnTheFirstPageAndOnEveryPage(t *testing.T)
 	if largest < 1.5*heights["Immunity"] {
 		t.Errorf("the warning is %.0f points high, the title %.0f", largest, heights["Immunity"])
 	}
-	for i, p := range strings.Split(strings.TrimRight(outside(t, document, "pdftotext", "-layout", "FILE", "-"), "\f\n"), "\f") {
+	for i, p := range strings.Split(strings.TrimRight(outside(t, document, "pdftotext", "-layout", "FILE", "-"),
+		"\f\n"), "\f") {
 		if !strings.Contains(p, "RF NOT KNOWN TO BE OFF after run 2") {
 			t.Errorf("page %d does not say so", i+1)
 		}
@@ -418,7 +430,8 @@ func TestRFNotKnownToBeOffIsTheLargestOnTheFirstPageAndOnEveryPage(t *testing.T)
 
 func TestHostileNamesAreShownAndBreakNothing(t *testing.T) {
 	text := words(outside(t, pdfOf(t, hostileJob(60), report.Letter), "pdftotext", "-raw", "FILE", "-"))
-	for _, s := range []string{`=1+1<b>\u0000\u001b[31m\u202e`, "[U+5C71][U+7530] [U+1F600]", `</text>)\(99`, "note after note"} {
+	for _, s := range []string{`=1+1<b>\u0000\u001b[31m\u202e`, "[U+5C71][U+7530] [U+1F600]", `</text>)\(99`,
+		"note after note"} {
 		if !strings.Contains(strings.ReplaceAll(text, " ", ""), strings.ReplaceAll(s, " ", "")) {
 			t.Errorf("%q is not shown", s)
 		}
@@ -468,7 +481,8 @@ func cornersOf(t *testing.T, document []byte) (out [4]string, wide bool) {
 		}
 	}
 	dx, dy := box.Dx()/8, box.Dy()/8
-	for i, at := range []image.Point{{box.Min.X + dx, box.Min.Y + dy}, {box.Max.X - dx, box.Min.Y + dy}, {box.Min.X + dx, box.Max.Y - dy}, {box.Max.X - dx, box.Max.Y - dy}} {
+	for i, at := range []image.Point{{box.Min.X + dx, box.Min.Y + dy}, {box.Max.X - dx, box.Min.Y + dy},
+		{box.Min.X + dx, box.Max.Y - dy}, {box.Max.X - dx, box.Max.Y - dy}} {
 		out[i] = painted(img.At(at.X, at.Y))
 	}
 	return out, box.Dx() > box.Dy()
@@ -491,12 +505,14 @@ func painted(c color.Color) string {
 func TestBrokenPicturesAreNamedAndBreakNothing(t *testing.T) {
 	whole := jpegOf(halves(320, 320))
 	bomb := pngOf(image.NewGray(image.Rect(0, 0, 9000, 9000)))
-	for name, data := range map[string][]byte{"cut": whole[:len(whole)/2], "empty": []byte("\xff\xd8\xff"), "too many dots": bomb, "garbage": []byte("\x89PNG\r\n\x1a\nrest")} {
+	for name, data := range map[string][]byte{"cut": whole[:len(whole)/2], "empty": []byte("\xff\xd8\xff"),
+		"too many dots": bomb, "garbage": []byte("\x89PNG\r\n\x1a\nrest")} {
 		job := weigherJob()
 		job.Runs[1] = withAttachments(job.Runs[1])
 		job.Files = func(string) ([]byte, error) { return data, nil }
 		document := pdfOf(t, job, report.A4)
-		if text := words(outside(t, document, "pdftotext", "FILE", "-")); !strings.Contains(text, "The picture setup.png (clamp and probe on the load-cell cable) cannot be printed") {
+		if text := words(outside(t, document, "pdftotext", "FILE", "-")); !strings.Contains(text,
+			"The picture setup.png (clamp and probe on the load-cell cable) cannot be printed") {
 			t.Errorf("%s: the document does not say that the picture is not printed", name)
 		}
 		if out := outside(t, document, "qpdf", "--check", "FILE"); !strings.Contains(out, "No syntax") {
@@ -534,13 +550,16 @@ func TestNamesOfAnyCharactersBreakNothing(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 61000))
 	for i := range 30 {
 		o := openedOf(anyText(r), anyText(r))
-		o.Setup[0].Value, o.Monitors[0].ID, o.Monitors[0].Unit, o.Operator = anyText(r), anyText(r), anyText(r), anyText(r)
+		o.Setup[0].Value, o.Monitors[0].ID, o.Monitors[0].Unit, o.Operator = anyText(r), anyText(r), anyText(r),
+			anyText(r)
 		o.Equipment = append(o.Equipment, event.Equipment{ID: anyText(r), Description: anyText(r)})
-		job := tell.Job{Name: anyText(r), Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1}, Program: anyText(r)}
+		job := tell.Job{Name: anyText(r), Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1},
+			Program: anyText(r)}
 		document := pdfOf(t, job, report.Letter)
 		workbookOf(t, job)
 		if i%10 == 0 {
-			if out := outside(t, document, "qpdf", "--check", "FILE"); strings.Contains(strings.ToLower(out), "warning") {
+			if out := outside(t, document, "qpdf", "--check", "FILE"); strings.Contains(strings.ToLower(out),
+				"warning") {
 				t.Fatalf("job %d: %s", i, out)
 			}
 		}
@@ -555,7 +574,8 @@ func FuzzNames(f *testing.F) {
 		o := openedOf(label, product)
 		o.Setup[0].Value, o.Monitors[0].ID, o.Monitors[0].Unit = product, label, product
 		o.Equipment = append(o.Equipment, event.Equipment{ID: label, Description: strings.Repeat(product, int(n)%8)})
-		job := tell.Job{Name: label, Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1}, Program: product}
+		job := tell.Job{Name: label, Runs: []result.Run{exposure(1, o, asReceived, gridOf(5))}, Detailed: []int{1},
+			Program: product}
 		pdfOf(t, job, report.A4)
 		if err := report.Workbook(&bytes.Buffer{}, job); err != nil {
 			t.Fatal(err)
@@ -601,18 +621,21 @@ func BenchmarkPDFOfSixtyPages(b *testing.B) {
 
 func TestSketchDoesNotInventDistances(t *testing.T) {
 	page := htmlOf(t, cannedJobs()["bare"])
-	for _, s := range []string{"probe to product not stated", "clamp to product 100 mm", "The bench file does not state the distance from probe to product."} {
+	for _, s := range []string{"probe to product not stated", "clamp to product 100 mm",
+		"The bench file does not state the distance from probe to product."} {
 		if !strings.Contains(strings.ReplaceAll(page, "\u00a0", " "), s) {
 			t.Errorf("the sketch does not say %q", s)
 		}
 	}
-	if page := htmlOf(t, weigherJob()); !strings.Contains(page, "No sketch of the setup: the job does not hold the bench file.") {
+	if page := htmlOf(t, weigherJob()); !strings.Contains(page,
+		"No sketch of the setup: the job does not hold the bench file.") {
 		t.Error("without a bench file the report does not say why there is no sketch")
 	}
 }
 
 func TestSketchShowsTheJigWhereTheClampIsInIt(t *testing.T) {
-	for fixture, s := range map[catalog.Fixture]string{catalog.Jig50: "calibration jig, loop of 100 Ω", catalog.Jig150: "calibration jig, loop of 300 Ω"} {
+	for fixture, s := range map[catalog.Fixture]string{catalog.Jig50: "calibration jig, loop of 100 Ω",
+		catalog.Jig150: "calibration jig, loop of 300 Ω"} {
 		job := withBench(weigherJob(), "testdata/bench.yaml", nil)
 		for i := range job.Runs {
 			job.Runs[i].Opened.Fixture = string(fixture)

@@ -43,12 +43,15 @@ func plotted(p *plot.Plot) func(draw.Canvas) { return func(c draw.Canvas) { p.Dr
 
 // paints are the colours in which what is told stands in print.
 var paints = map[tell.Paint]color.Color{
-	tell.Wanted: ink, tell.Ink: ink, tell.Before: before, tell.After: after, tell.Upset: alarm, tell.Lacking: rgb(0xf1dccf), tell.Higher: rgb(0xcfdfe6),
-	tell.RFOn: color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}, tell.Calm: calm, tell.Soft: soft, tell.Trace: rgb(0x9db4bf), tell.Event: rgb(0xd98a88),
+	tell.Wanted: ink, tell.Ink: ink, tell.Before: before, tell.After: after, tell.Upset: alarm,
+	tell.Lacking: rgb(0xf1dccf), tell.Higher: rgb(0xcfdfe6),
+	tell.RFOn: color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}, tell.Calm: calm, tell.Soft: soft, tell.Trace: rgb(0x9db4bf),
+	tell.Event: rgb(0xd98a88),
 }
 
 // strokes are how thick lines are.
-var strokes = map[tell.Paint]vg.Length{tell.Wanted: 1.1, tell.Ink: 1.1, tell.Soft: 1.2, tell.Trace: 0.9, tell.Event: 0.8, tell.Before: 1.4}
+var strokes = map[tell.Paint]vg.Length{tell.Wanted: 1.1, tell.Ink: 1.1, tell.Soft: 1.2, tell.Trace: 0.9,
+	tell.Event: 0.8, tell.Before: 1.4}
 
 // signPaint is the colour of a sign in a legend; light ones stand on white there.
 func signPaint(p tell.Paint) color.Color {
@@ -75,7 +78,8 @@ func figureOf(b tell.Block) *Figure {
 }
 
 func chartFigure(c tell.Chart) *Figure {
-	f := &Figure{ID: c.ID, Title: c.Title, Caption: c.Caption, Number: c.Number, Width: figureWidth, Height: figureHeight * vg.Length(c.Tall)}
+	f := &Figure{ID: c.ID, Title: c.Title, Caption: c.Caption, Number: c.Number, Width: figureWidth,
+		Height: figureHeight * vg.Length(c.Tall)}
 	label := fitting(f.Height-62, c.Y.Labels...)
 	if long := c.Y.Labels[0]; label != long {
 		f.Caption += " The reading is that of " + long + "."

@@ -56,7 +56,8 @@ func golden(t *testing.T, path, got string) {
 	a, b := strings.Split(got, "\n"), strings.Split(string(want), "\n")
 	for i := range a {
 		if i >= len(b) || a[i] != b[i] {
-			t.Fatalf("%s differs from line %d: %.200q; run the test with -update and look at the difference", path, i+1, a[i])
+			t.Fatalf("%s differs from line %d: %.200q; run the test with -update and look at the difference", path, i+1,
+				a[i])
 		}
 	}
 	t.Fatalf("%s differs: it is shorter", path)
@@ -195,13 +196,15 @@ func TestCSVHasUnitsInItsHeaderAndBareNumbersBelow(t *testing.T) {
 				continue
 			}
 			for _, r := range rows[1:] {
-				if !regexp.MustCompile(`^(-?[0-9.]+|off|)$`).MatchString(r[i]) && strings.Contains(head, " (") && unitOf(head) != "" {
+				if !regexp.MustCompile(`^(-?[0-9.]+|off|)$`).MatchString(r[i]) && strings.Contains(head, " (") &&
+					unitOf(head) != "" {
 					t.Errorf("%s, %s: %q is no bare number", table.ID, head, r[i])
 				}
 			}
 		}
 	}
-	for _, id := range []string{"runs", "compared", "profile-run-2", "steps-run-3", "readings-run-2", "equipment", "curves", "journal"} {
+	for _, id := range []string{"runs", "compared", "profile-run-2", "steps-run-3", "readings-run-2", "equipment",
+		"curves", "journal"} {
 		if !seen[id] {
 			t.Errorf("there is no table %s", id)
 		}

@@ -30,15 +30,18 @@ var writeShapes = flag.Bool("write-shapes", false, "write testdata/shapes anew")
 func shapedJob(t *testing.T) tell.Job {
 	t.Helper()
 	files := map[string][]byte{}
-	for _, name := range []string{"belt-weigher.yaml", "clamp-insertion-loss.csv", "coax2.csv", "coax3.s2p", "probe-in-jig.s2p"} {
+	for _, name := range []string{"belt-weigher.yaml", "clamp-insertion-loss.csv", "coax2.csv", "coax3.s2p",
+		"probe-in-jig.s2p"} {
 		data, err := os.ReadFile("../../files/catalog/testdata/" + name)
 		if err != nil {
 			t.Fatal(err)
 		}
 		files[name] = data
 	}
-	kept, err := json.Marshal(remedy.Prediction{Provoke: remedy.PredictionKind, Run: 2, Change: []string{"sleeve <5 turns>"}, Cable: "c0",
-		Points: []remedy.PredictedPoint{{Hz: 1e6, Probe: 6.12345, ProbeLow: 4.00049, ProbeHigh: 9}, {Hz: 80e6, Probe: 12, ProbeLow: 3.5, ProbeHigh: 14}}})
+	kept, err := json.Marshal(remedy.Prediction{Provoke: remedy.PredictionKind, Run: 2,
+		Change: []string{"sleeve <5 turns>"}, Cable: "c0",
+		Points: []remedy.PredictedPoint{{Hz: 1e6, Probe: 6.12345, ProbeLow: 4.00049, ProbeHigh: 9},
+			{Hz: 80e6, Probe: 12, ProbeLow: 3.5, ProbeHigh: 14}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -87,7 +90,8 @@ func TestTheShapesOfJSONStay(t *testing.T) {
 		if number == 2 {
 			told.Findings.Control = 3
 			told.Findings.Points[3].InControl = true
-			told.Findings.Drift = []analysis.Drift{{Monitor: "KG", Unit: "kg", First: 12.5, Last: 12.4999, Largest: -1.25e-5, Tolerance: 0.05}}
+			told.Findings.Drift = []analysis.Drift{{Monitor: "KG", Unit: "kg", First: 12.5, Last: 12.4999,
+				Largest: -1.25e-5, Tolerance: 0.05}}
 		}
 		holds(t, name, told)
 	}
@@ -105,10 +109,12 @@ func TestTheShapesOfJSONStay(t *testing.T) {
 	need(err)
 	holds(t, "explain", e)
 	random := runNumbered(t, job, 5)
-	s := analysis.RandomStudyOf(random, nil, analysis.RandomQuestion{Probabilities: []rf.Fraction{0.5, 0.123456}, Memory: rf.Duration(time.Second)})
+	s := analysis.RandomStudyOf(random, nil, analysis.RandomQuestion{Probabilities: []rf.Fraction{0.5, 0.123456},
+		Memory: rf.Duration(time.Second)})
 	holds(t, "threshold", s)
 	plain := runNumbered(t, job, 2)
-	s = analysis.RandomStudyOf(plain, []rf.Frequency{plain.Points()[3].Frequency, plain.Points()[16].Frequency}, analysis.RandomQuestion{})
+	s = analysis.RandomStudyOf(plain, []rf.Frequency{plain.Points()[3].Frequency, plain.Points()[16].Frequency},
+		analysis.RandomQuestion{})
 	holds(t, "threshold-plain", s)
 	repeated := runNumbered(t, job, 6)
 	d, err := analysis.DwellStudyOf(repeated, nil, 0.95, 0.95)
@@ -117,11 +123,15 @@ func TestTheShapesOfJSONStay(t *testing.T) {
 	d, err = analysis.DwellStudyOf(modulated(10, level.Modulation{Kind: level.CW}, 95), nil, 0.9, 0.9)
 	need(err)
 	holds(t, "dwell-none", d)
-	runs := []result.Run{runNumbered(t, job, 7), runNumbered(t, job, 8), modulated(11, level.Modulation{Kind: level.Pulse, Rate: 100, Duty: 0.5}, 95)}
-	holds(t, "modulation", tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: 1, At: analysis.ModulationStudy(runs, 1)})
-	r := tell.RepeatTold{Repeatability: analysis.Repeat([]result.Run{plain, runNumbered(t, job, 3)}), Drift: []tell.RunDrift{
-		{Run: 2, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.98765}, U: 0.91234, Words: "moved"},
-		{Run: 3, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.1}, U: rf.Gain(math.NaN()), Words: "not known"}}}
+	runs := []result.Run{runNumbered(t, job, 7), runNumbered(t, job, 8),
+		modulated(11, level.Modulation{Kind: level.Pulse, Rate: 100, Duty: 0.5}, 95)}
+	holds(t, "modulation", tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: 1,
+		At: analysis.ModulationStudy(runs, 1)})
+	r := tell.RepeatTold{Repeatability: analysis.Repeat([]result.Run{plain, runNumbered(t, job, 3)}),
+		Drift: []tell.RunDrift{
+			{Run: 2, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.98765}, U: 0.91234, Words: "moved"},
+			{Run: 3, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.1}, U: rf.Gain(math.NaN()),
+				Words: "not known"}}}
 	holds(t, "repeat", r)
 }
 

@@ -54,7 +54,8 @@ var (
 
 // sketch draws the setup of a bench with the clamp on the given fixture.
 func sketch(b *catalog.Bench, fixture catalog.Fixture) Figure {
-	title, caption := "Setup of the bench", "Side view over the reference plane, drawn from the bench file; not to scale."
+	title, caption := "Setup of the bench",
+		"Side view over the reference plane, drawn from the bench file; not to scale."
 	if fixture == catalog.Jig50 || fixture == catalog.Jig150 {
 		title += ", clamp in the calibration jig"
 	}
@@ -83,8 +84,10 @@ func notStated(b *catalog.Bench, fixture catalog.Fixture) string {
 		name string
 		need bool
 	}{
-		{b.Cable.Length, "the length of the cable", true}, {b.Cable.Height, "the height of the cable over the plane", true},
-		{b.Cable.ClampToDUT, "the distance from clamp to product", true}, {b.Cable.ProbeToDUT, "the distance from probe to product", b.Probe != nil},
+		{b.Cable.Length, "the length of the cable", true}, {b.Cable.Height, "the height of the cable over the plane",
+			true},
+		{b.Cable.ClampToDUT, "the distance from clamp to product", true}, {b.Cable.ProbeToDUT,
+			"the distance from probe to product", b.Probe != nil},
 	} {
 		if d.need && d.l <= 0 {
 			out = append(out, d.name)
@@ -153,7 +156,8 @@ func (s sketcher) cable() {
 func (s sketcher) product() {
 	const low, high = cableY - 34, cableY + 34
 	s.block(dutLeft, low, dutRight-dutLeft, high-low, dutIn)
-	s.words(dutLeft, low, dutRight-dutLeft, high-low, []string{name(s.b.DUT.ID, "DUT"), s.b.DUT.Description, prefixed("port ", s.b.DUT.Port)})
+	s.words(dutLeft, low, dutRight-dutLeft, high-low, []string{name(s.b.DUT.ID, "DUT"), s.b.DUT.Description,
+		prefixed("port ", s.b.DUT.Port)})
 	s.watch(high)
 }
 
@@ -236,7 +240,8 @@ func (s sketcher) jig(clamp, probe vg.Length) {
 		s.text(left-6, y, draw.XRight, ink, 8.5, l)
 		s.text(right+6, y, draw.XLeft, ink, 8.5, l)
 	}
-	s.text((left+right)/2, planeY+12, draw.XCenter, soft, 8.5, fmt.Sprintf("calibration jig, loop of %v", s.fixture.LoopImpedance()))
+	s.text((left+right)/2, planeY+12, draw.XCenter, soft, 8.5,
+		fmt.Sprintf("calibration jig, loop of %v", s.fixture.LoopImpedance()))
 }
 
 func (s sketcher) clampBody(x vg.Length) {
@@ -314,7 +319,8 @@ func (s sketcher) injection(clamp vg.Length) {
 		s.line(1.2, soft, last.right, highRow-6, p.left, highRow-6)
 	}
 	if b.Interlock != nil {
-		s.text(sketchRight, highRow+boxHigh/2+12, draw.XRight, soft, 8.5, s.cut("interlock "+name(b.Interlock.ID, "")+prefixed(", ", b.Interlock.Description), 8.5, 320))
+		s.text(sketchRight, highRow+boxHigh/2+12, draw.XRight, soft, 8.5,
+			s.cut("interlock "+name(b.Interlock.ID, "")+prefixed(", ", b.Interlock.Description), 8.5, 320))
 	}
 }
 

@@ -15,7 +15,8 @@ import (
 func TestAReportStatesTheUncertaintyOfEachOnset(t *testing.T) {
 	job := weigherJob()
 	files := map[string][]byte{}
-	for _, name := range []string{"belt-weigher.yaml", "clamp-insertion-loss.csv", "coax2.csv", "coax3.s2p", "probe-in-jig.s2p"} {
+	for _, name := range []string{"belt-weigher.yaml", "clamp-insertion-loss.csv", "coax2.csv", "coax3.s2p",
+		"probe-in-jig.s2p"} {
 		data, err := os.ReadFile("../../files/catalog/testdata/" + name)
 		if err != nil {
 			t.Fatal(err)
@@ -40,7 +41,8 @@ func TestAReportStatesTheUncertaintyOfEachOnset(t *testing.T) {
 	if err := report.HTML(&out, job); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Uncertainty of the onsets of run 2", "contributions are assumed, not from the bench", "PROBE1 transfer impedance", "between the level that the product stood"} {
+	for _, want := range []string{"Uncertainty of the onsets of run 2", "contributions are assumed, not from the bench",
+		"PROBE1 transfer impedance", "between the level that the product stood"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is missing", want)
 		}

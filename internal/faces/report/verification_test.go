@@ -16,7 +16,8 @@ func TestVerificationIsReadInTheSourceOnlyWhereItWas(t *testing.T) {
 	}{
 		{"read", "read in the source", event.Profile{ID: "part-25-l", Confidence: "read", Verified: true}},
 		{"the user's own level", "", event.Profile{ID: "own", Confidence: "stated by the user", Verified: true}},
-		{"from memory", "not verified against the standard's text", event.Profile{ID: "x", Confidence: "from memory, high"}},
+		{"from memory", "not verified against the standard's text",
+			event.Profile{ID: "x", Confidence: "from memory, high"}},
 		{"no profile", "", event.Profile{}},
 	} {
 		got := ""

@@ -68,7 +68,8 @@ func newBook(p *tell.Report) (*book, error) {
 		return nil, err
 	}
 	made := tell.LastRecord(p.Job.Runs).UTC().Format("2006-01-02T15:04:05Z")
-	if err := b.f.SetDocProps(&excelize.DocProperties{Title: field(p.Title), Creator: "provoke " + field(p.Job.Program), Created: made, Modified: made}); err != nil {
+	if err := b.f.SetDocProps(&excelize.DocProperties{Title: field(p.Title), Creator: "provoke " + field(p.Job.Program),
+		Created: made, Modified: made}); err != nil {
 		return nil, err
 	}
 	var err error
@@ -78,12 +79,16 @@ func newBook(p *tell.Report) (*book, error) {
 		}
 	}
 	colour := func(hex string) *excelize.Font { return &excelize.Font{Bold: true, Color: hex, Family: sheetFont} }
-	add(&b.head, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"E3E9ED"}}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}})
-	add(&b.bold, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont}, Alignment: &excelize.Alignment{Vertical: "top"}})
+	add(&b.head, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont},
+		Fill:      excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"E3E9ED"}},
+		Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}})
+	add(&b.bold, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont},
+		Alignment: &excelize.Alignment{Vertical: "top"}})
 	add(&b.wrapped, excelize.Style{Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}})
 	add(&b.bad, excelize.Style{Font: colour("A81C1B")})
 	add(&b.warn, excelize.Style{Font: colour("8A5A00")})
-	add(&b.largest, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont, Size: 36, Color: "FFFFFF"}, Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"A81C1B"}}})
+	add(&b.largest, excelize.Style{Font: &excelize.Font{Bold: true, Family: sheetFont, Size: 36, Color: "FFFFFF"},
+		Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"A81C1B"}}})
 	return b, err
 }
 
@@ -177,7 +182,8 @@ func (b *book) printed(sheet string) error {
 		return err
 	}
 	landscape := "landscape"
-	return b.f.SetPageLayout(sheet, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &one, FitToHeight: &any})
+	return b.f.SetPageLayout(sheet, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &one,
+		FitToHeight: &any})
 }
 
 // charts draws the immunity profile of each run told in full beside its level wanted.
@@ -296,7 +302,8 @@ func (c chartTable) chart(sheet, title string) (*excelize.Chart, error) {
 		return fmt.Sprintf("'%s'!$%s$2:$%s$%d", sheet, name, name, rows), err
 	}
 	out := &excelize.Chart{
-		Type: excelize.Scatter, Title: excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: field("Immunity profile, " + title)}}},
+		Type: excelize.Scatter, Title: excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: field(
+			"Immunity profile, " + title)}}},
 		Dimension: excelize.ChartDimension{Width: 1000, Height: 480}, Legend: excelize.ChartLegend{Position: "bottom"},
 		ShowBlanksAs: "gap",
 	}
@@ -313,7 +320,8 @@ func (c chartTable) chart(sheet, title string) (*excelize.Chart, error) {
 		if err != nil {
 			return nil, err
 		}
-		s := excelize.ChartSeries{Name: fmt.Sprintf("'%s'!%s", sheet, head), Categories: x, Values: y, Marker: excelize.ChartMarker{Symbol: column.symbol, Size: 6, Fill: solid(column.colour)}}
+		s := excelize.ChartSeries{Name: fmt.Sprintf("'%s'!%s", sheet, head), Categories: x, Values: y,
+			Marker: excelize.ChartMarker{Symbol: column.symbol, Size: 6, Fill: solid(column.colour)}}
 		s.Fill = solid(column.colour)
 		if column.line {
 			s.Line = excelize.LineOptions{Type: excelize.LineSolid, Width: 1.5, Fill: solid(column.colour)}
@@ -327,7 +335,9 @@ func (c chartTable) chart(sheet, title string) (*excelize.Chart, error) {
 		return excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: text}}}
 	}
 	dark := excelize.Font{Color: "1B2730", Size: 9}
-	out.XAxis = excelize.ChartAxis{Font: dark, Minimum: &low, Maximum: &high, MajorGridLines: true, Title: words("frequency (Hz)"), NumFmt: excelize.ChartNumFmt{CustomNumFmt: `[>=1000000]0.###,," M";[>=1000]0.###," k";0`}}
+	out.XAxis = excelize.ChartAxis{Font: dark, Minimum: &low, Maximum: &high, MajorGridLines: true,
+		Title:  words("frequency (Hz)"),
+		NumFmt: excelize.ChartNumFmt{CustomNumFmt: `[>=1000000]0.###,," M";[>=1000]0.###," k";0`}}
 	out.YAxis = excelize.ChartAxis{Font: dark, MajorGridLines: true, Title: words("current on the cable (dBµA)")}
 	if least, most, ok := c.levels(); ok {
 		out.YAxis.Minimum, out.YAxis.Maximum = &least, &most
@@ -430,7 +440,8 @@ func (b *book) stream(sheet string, t tell.Table, rows [][]tell.Cell) error {
 			return err
 		}
 	}
-	if err := w.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+	if err := w.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2",
+		ActivePane: "bottomLeft"}); err != nil {
 		return err
 	}
 	values := make([]any, len(heads))

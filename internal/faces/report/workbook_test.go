@@ -118,7 +118,8 @@ func TestTheProfileIsAScatterChartOverLogarithmicFrequency(t *testing.T) {
 			continue
 		}
 		charts++
-		for _, s := range []string{"<scatterChart>", `<logBase val="10"`, "frequency (Hz)", "current on the cable (dBµA)", "'chart-run-"} {
+		for _, s := range []string{"<scatterChart>", `<logBase val="10"`, "frequency (Hz)",
+			"current on the cable (dBµA)", "'chart-run-"} {
 			if !strings.Contains(strings.ReplaceAll(content, "&#39;", "'"), s) {
 				t.Errorf("%s has no %q", name, s)
 			}
@@ -133,7 +134,9 @@ func TestTheProfileIsAScatterChartOverLogarithmicFrequency(t *testing.T) {
 		t.Fatal(err)
 	}
 	// A bound has a column of its own, so that it never looks like an onset.
-	if got := strings.Join(rows[0], "|"); got != "frequency (Hz)|wanted (not verified against the standard's text) (dBµA)|onset (dBµA)|no upset up to (dBµA)" {
+	if got := strings.Join(rows[0],
+		"|"); got != "frequency (Hz)|wanted (not verified against the standard's text) (dBµA)|onset (dBµA)|no upset "+
+		"up to (dBµA)" {
 		t.Errorf("the chart's columns are %s", got)
 	}
 }
@@ -176,7 +179,8 @@ func TestPartsOfTheWorkbookAreWellFormedWithoutFormulas(t *testing.T) {
 				if err != nil {
 					t.Fatalf("%s, %s: %v", name, part, err)
 				}
-				if e, ok := tok.(xml.StartElement); ok && e.Name.Local == "f" && strings.HasPrefix(part, "xl/worksheets/") {
+				if e, ok := tok.(xml.StartElement); ok && e.Name.Local == "f" &&
+					strings.HasPrefix(part, "xl/worksheets/") {
 					t.Errorf("%s, %s holds a formula", name, part)
 				}
 			}
@@ -197,7 +201,8 @@ func TestNoCellBeginsLikeAFormula(t *testing.T) {
 			}
 			for _, row := range rows {
 				for _, c := range row {
-					if _, err := strconv.ParseFloat(c, 64); err != nil && c != "" && strings.ContainsRune("=+-@\t\r", rune(c[0])) {
+					if _, err := strconv.ParseFloat(c, 64); err != nil && c != "" &&
+						strings.ContainsRune("=+-@\t\r", rune(c[0])) {
 						t.Errorf("%s: a cell begins like a formula: %.40q", sheet, c)
 					}
 				}
@@ -225,7 +230,8 @@ func TestTheSummarySaysThatRFIsNotKnownToBeOff(t *testing.T) {
 	}
 	rows, _ := f.GetRows("Summary")
 	all := fmt.Sprint(rows)
-	for _, s := range []string{tell.Integrity(troubledJob().Runs), "not verified against the standard's text", "out of date"} {
+	for _, s := range []string{tell.Integrity(troubledJob().Runs), "not verified against the standard's text",
+		"out of date"} {
 		if !strings.Contains(all, s) {
 			t.Errorf("the summary does not say %q", s)
 		}
@@ -248,10 +254,13 @@ func readingsJob(n int) tell.Job {
 	const each = 500
 	for i := range n / each {
 		f := rf.Frequency(1e6 + float64(i)*1e4)
-		s := plan.Step{Number: i + 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: f, Target: rf.DBuA(levelWanted), Drive: rf.DBm(-12)}}
-		e := event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Upset: true, Exposures: 1}, Current: rf.DBuA(80), Class: event.DuringOnly, OnFor: 2e9}
+		s := plan.Step{Number: i + 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: f, Target: rf.DBuA(levelWanted),
+			Drive: rf.DBm(-12)}}
+		e := event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Upset: true, Exposures: 1},
+			Current: rf.DBuA(80), Class: event.DuringOnly, OnFor: 2e9}
 		for k := range each {
-			e.Readings = append(e.Readings, event.Reading{Monitor: "KG", After: rf.Duration(k * 1e7), Text: "12.500 kg", Value: 12.5 + float64(k)/1e4, HasValue: true, RFOn: k < 200})
+			e.Readings = append(e.Readings, event.Reading{Monitor: "KG", After: rf.Duration(k * 1e7), Text: "12.500 kg",
+				Value: 12.5 + float64(k)/1e4, HasValue: true, RFOn: k < 200})
 		}
 		j.add(event.Intent{Step: s, Attempt: 1}, e)
 	}

@@ -135,7 +135,8 @@ func TestEveryFaceTellsTheSame(t *testing.T) {
 	if cells < 3000 || numbers < 1000 {
 		t.Errorf("only %d cells and %d numbers were compared", cells, numbers)
 	}
-	t.Logf("figure: %d cells and sentences, and %d numbers of CSV files and workbook, agree on terminal, page, HTML and PDF", cells, numbers)
+	t.Logf("figure: %d cells and sentences, and %d numbers of CSV files and workbook, agree on terminal, page, HTML "+
+		"and PDF", cells, numbers)
 }
 
 func mustText(s string) string { return string(must(json.Marshal(s))) }
@@ -259,12 +260,14 @@ func (s *site) files(t *testing.T, query string, sections []tell.Section) (n int
 						t.Errorf("%s.csv, row %d: %s is missing", b.Table.ID, i+1, c.Number)
 					}
 					if !agrees(c, b.Table.Columns[k].Unit) {
-						t.Errorf("%s, row %d: people read %q where the file has %s %s", b.Table.ID, i+1, c.Text, c.Number, b.Table.Columns[k].Unit)
+						t.Errorf("%s, row %d: people read %q where the file has %s %s", b.Table.ID, i+1, c.Text,
+							c.Number, b.Table.Columns[k].Unit)
 					}
 				}
 			}
 			if !slices.ContainsFunc(book.GetSheetList(), func(name string) bool {
-				return strings.HasPrefix(b.Table.ID, strings.TrimSuffix(name, "…")) || strings.HasPrefix(name, b.Table.ID[:min(len(b.Table.ID), 20)])
+				return strings.HasPrefix(b.Table.ID, strings.TrimSuffix(name, "…")) ||
+					strings.HasPrefix(name, b.Table.ID[:min(len(b.Table.ID), 20)])
 			}) {
 				t.Errorf("the workbook has no sheet for %s: %v", b.Table.ID, book.GetSheetList())
 			}

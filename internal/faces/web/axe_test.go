@@ -31,7 +31,8 @@ func axeCore(t *testing.T) string {
 	dir := t.TempDir()
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
-	cmd := exec.CommandContext(ctx, "npm", "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", dir, "axe-core@4")
+	cmd := exec.CommandContext(ctx, "npm", "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix",
+		dir, "axe-core@4")
 	cmd.WaitDelay = time.Second // npm's own children may hold its output
 	if out, err := cmd.CombinedOutput(); err != nil {
 		missing(fmt.Sprintf("npm could not install axe-core: %v: %.300s", err, out))
@@ -43,7 +44,8 @@ func axeCore(t *testing.T) string {
 	return string(source)
 }
 
-var everything = flag.Bool("everything", false, "check every state with axe-core, and soak the live page with an hour's points; takes minutes")
+var everything = flag.Bool("everything", false,
+	"check every state with axe-core, and soak the live page with an hour's points; takes minutes")
 
 // different are the states that differ in more than words.
 const different = "no-run exposing upset needs-a-person tripping baseline elsewhere not-live done-upset not-known-off "
@@ -66,7 +68,8 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 	p := browser.Open(t)
 	s := serve(t, true)
 	s.enter(p)
-	paths := map[string]string{"arm": "", "bench with problems": "/bench?file=broken.yaml", "plan with problems": "/plan?file=refused.yaml", "what the laboratory reported": "/"}
+	paths := map[string]string{"arm": "", "bench with problems": "/bench?file=broken.yaml",
+		"plan with problems": "/plan?file=refused.yaml", "what the laboratory reported": "/"}
 	write(t, s.dir, "broken.yaml", []byte("provoke: bench 1\nname: broken\nsource: {kind: x}\n"))
 	write(t, s.dir, "refused.yaml", []byte(exposurePlan+"mode: constant drive\ndrive: 10 dBm\n"))
 	for name, path := range pagePaths {
@@ -90,9 +93,11 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 		dark          bool
 		rules         string
 	}{
-		{"wide, light", 1280, 720, false, `{type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}`},
+		{"wide, light", 1280, 720, false,
+			`{type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}`},
 		{"wide, dark", 1280, 720, true, `{type: "rule", values: ["color-contrast"]}`},
-		{"phone, light", 390, 844, false, `{type: "rule", values: ["target-size", "scrollable-region-focusable", "region", "label"]}`},
+		{"phone, light", 390, 844, false,
+			`{type: "rule", values: ["target-size", "scrollable-region-focusable", "region", "label"]}`},
 	} {
 		p.Size(look.width, look.height)
 		p.Dark(look.dark)
@@ -100,14 +105,16 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 			if look.width < 600 && strings.HasPrefix(name, "state ") {
 				continue // the same elements as at the other width
 			}
-			if !*everything && strings.HasPrefix(name, "state ") && !strings.Contains(different, name[len("state "):]+" ") {
+			if !*everything && strings.HasPrefix(name, "state ") && !strings.Contains(different,
+				name[len("state "):]+" ") {
 				continue // differs from one of those in its words only
 			}
 			p.Go(s.URL + path)
 			p.Wait(`document.readyState === "complete" && globalThis.provoke`)
 			p.Eval(`document.querySelectorAll("details").forEach(d => d.open = true)`)
 			p.Run(axe)
-			rules := `axe.run(document, {runOnly: ` + look.rules + `, resultTypes: ["violations"], iframes: false}).then(r => r.violations.map(v => ({ID: v.id, Impact: v.impact, Help: v.help, Nodes: v.nodes.slice(0, 3).map(n => ({HTML: n.html.slice(0, 200), FailureSummary: n.failureSummary}))})))`
+			rules := `axe.run(document, {runOnly: ` + look.rules +
+				`, resultTypes: ["violations"], iframes: false}).then(r => r.violations.map(v => ({ID: v.id, Impact: v.impact, Help: v.help, Nodes: v.nodes.slice(0, 3).map(n => ({HTML: n.html.slice(0, 200), FailureSummary: n.failureSummary}))})))`
 			for _, v := range browser.Value[[]violation](p, rules) {
 				for _, n := range v.Nodes {
 					t.Errorf("%s, %s: %s: %s\n%s\n%s", name, look.name, v.ID, v.Help, n.HTML, n.FailureSummary)

@@ -95,7 +95,8 @@ func (f *fakeRunner) Prepare(r web.Request) (web.Prepared, error) {
 	}
 	c := chain.New(b)
 	checked, list := plan.Check(p, c, nil)
-	return web.Prepared{Request: r, Plan: p, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()}, list.Err()
+	return web.Prepared{Request: r, Plan: p, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()},
+		list.Err()
 }
 
 func prepareSweep(r web.Request, data []byte, read func(string) ([]byte, error)) (web.Prepared, error) {
@@ -113,7 +114,8 @@ func prepareSweep(r web.Request, data []byte, read func(string) ([]byte, error))
 	}
 	c := chain.New(b)
 	checked, list := plan.CheckSweep(s, c)
-	return web.Prepared{Request: r, Sweep: s, Plan: s.Plan, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()}, list.Err()
+	return web.Prepared{Request: r, Sweep: s, Plan: s.Plan, Bench: b, Chain: c, Checked: checked,
+		Warnings: list.Warnings()}, list.Err()
 }
 
 func (f *fakeRunner) Calibration(*plan.Plan) (*plan.Calibrated, error) {
@@ -220,13 +222,15 @@ func serve(t testing.TB, withJob bool) *site {
 		t.Fatal(err)
 	}
 	host := l.Addr().String()
-	s.pages, err = web.New(web.Config{Runner: s.runner, JobFile: s.job, Dir: s.dir, Hosts: []string{host}, Program: "test",
-		Hands: []web.Hand{{Name: "Put the fix in", Do: func() (string, error) { return "The fix is in.", nil }}}})
+	s.pages, err = web.New(web.Config{Runner: s.runner, JobFile: s.job, Dir: s.dir, Hosts: []string{host},
+		Program: "test",
+		Hands:   []web.Hand{{Name: "Put the fix in", Do: func() (string, error) { return "The fix is in.", nil }}}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	web.ServeStates(s.pages)
-	s.Server = &httptest.Server{Listener: l, Config: &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	s.Server = &httptest.Server{Listener: l, Config: &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter,
+		r *http.Request) {
 		if s.blockStreams.Load() && r.URL.Path == "/live/stream" {
 			http.Error(w, "gone", http.StatusServiceUnavailable)
 			return
@@ -254,7 +258,8 @@ func TestMain(m *testing.M) {
 	if err := sim.Listen("127.0.0.1:0"); err != nil {
 		panic(err)
 	}
-	for name, text := range map[string]string{"bench.yaml": string(sim.BenchFile()), "exposure.yaml": exposurePlan, "baseline.yaml": baselinePlan} {
+	for name, text := range map[string]string{"bench.yaml": string(sim.BenchFile()), "exposure.yaml": exposurePlan,
+		"baseline.yaml": baselinePlan} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
 			panic(err)
 		}
@@ -285,7 +290,8 @@ func (s *site) letIn(t testing.TB) *http.Client {
 	if len(cookies) != 1 {
 		t.Fatalf("%d cookies after %s", len(cookies), r.Status)
 	}
-	return &http.Client{Transport: cookied{cookies[0]}, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	return &http.Client{Transport: cookied{cookies[0]},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 }
 
 // enter lets a browser in and waits until it is at the job.
@@ -307,14 +313,18 @@ func (c cookied) RoundTrip(r *http.Request) (*http.Response, error) {
 func writeJob(path, dir string) {
 	j := must(store.Create(path))
 	defer j.Close()
-	w := must(j.NewRun(at(0), event.Opened{Program: "test", RunKind: event.LaboratoryKind, Label: "as the laboratory reported"}))
-	must(w.Append(at(0), event.LaboratoryFailures{Laboratory: "an invented laboratory", Report: "R-17", Failures: []event.LaboratoryFailure{
-		{From: 2.1e6, To: 2.4e6, Level: "3 V emf", Modulation: "AM 80 % 1 kHz", What: "reading off by more than 1 kg"},
-		{From: 27.12e6, Level: "3 V emf", Modulation: "AM 80 % 1 kHz", What: "error latches"}}}))
+	w := must(j.NewRun(at(0), event.Opened{Program: "test", RunKind: event.LaboratoryKind,
+		Label: "as the laboratory reported"}))
+	must(w.Append(at(0), event.LaboratoryFailures{Laboratory: "an invented laboratory", Report: "R-17",
+		Failures: []event.LaboratoryFailure{
+			{From: 2.1e6, To: 2.4e6, Level: "3 V emf", Modulation: "AM 80 % 1 kHz",
+				What: "reading off by more than 1 kg"},
+			{From: 27.12e6, Level: "3 V emf", Modulation: "AM 80 % 1 kHz", What: "error latches"}}}))
 	must(w.Close(at(1), event.Done, ""))
 	writeRun(j, dir, "baseline.yaml", "no RF", "", nil)
 	writeRun(j, dir, "exposure.yaml", "as received", "", dut{{2.2e6, 72, 0.12}, {27e6, 70, 0.1}})
-	n := writeRun(j, dir, "exposure.yaml", "with the fix", "capacitors at the connector (invented)", dut{{2.2e6, 77, 0.12}})
+	n := writeRun(j, dir, "exposure.yaml", "with the fix", "capacitors at the connector (invented)",
+		dut{{2.2e6, 77, 0.12}})
 	must(j.Annotate(n, at(5000), event.Note{By: "A. Invented", Text: "cable moved by 20 mm"}))
 	var pic bytes.Buffer
 	png.Encode(&pic, image.NewGray(image.Rect(0, 0, 40, 30)))
@@ -352,11 +362,16 @@ func writeRun(j *store.Job, dir, planFile, label, changed string, product dut) i
 	points := must(plan.Points(p.Plan, p.Chain, nil))
 	program := must(plan.NewProgram(p.Plan, points))
 	clock := 100.0
-	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5, HasBaseline: true}}
-	opened := event.Opened{Program: "test", RunKind: p.Plan.Kind, Mode: p.Plan.Mode, Fixture: string(p.Plan.Fixture), Label: label, Changed: changed, Operator: "A. Invented",
-		Bench: must(j.Attach("bench.yaml", p.Bench.Bytes)), Plan: must(j.Attach(planFile, p.Plan.Bytes)), Modulation: p.Plan.Modulation, Dwell: p.Plan.Dwell,
-		Profile:    event.Profile{ID: p.Plan.Profile.ID, Title: p.Plan.Profile.Title, Source: p.Plan.Profile.Source, Confidence: p.Plan.Profile.Confidence, Means: p.Plan.Profile.Means},
-		Resolution: p.Plan.Search.Resolution, Range: p.Plan.Search.Range, Edges: p.Plan.Edges, Points: len(p.Plan.Grid), Monitors: monitors}
+	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5,
+		HasBaseline: true}}
+	opened := event.Opened{Program: "test", RunKind: p.Plan.Kind, Mode: p.Plan.Mode, Fixture: string(p.Plan.Fixture),
+		Label: label, Changed: changed, Operator: "A. Invented",
+		Bench: must(j.Attach("bench.yaml", p.Bench.Bytes)), Plan: must(j.Attach(planFile, p.Plan.Bytes)),
+		Modulation: p.Plan.Modulation, Dwell: p.Plan.Dwell,
+		Profile: event.Profile{ID: p.Plan.Profile.ID, Title: p.Plan.Profile.Title, Source: p.Plan.Profile.Source,
+			Confidence: p.Plan.Profile.Confidence, Means: p.Plan.Profile.Means},
+		Resolution: p.Plan.Search.Resolution, Range: p.Plan.Search.Range, Edges: p.Plan.Edges, Points: len(p.Plan.Grid),
+		Monitors: monitors}
 	w := must(j.NewRun(at(clock), opened))
 	must(w.Append(at(clock), event.Watching{Monitors: monitors}, event.Armed{By: "A. Invented", DeadMan: 2e9}))
 	step, ok := program.Next(nil)
@@ -373,14 +388,16 @@ func writeRun(j *store.Job, dir, planFile, label, changed string, product dut) i
 	if len(product) > 0 {
 		verdict = event.DoneUpset
 	}
-	must(w.Append(at(clock+1), event.Safed{Cause: "the run has ended", Quiet: true, How: "read back as off and measured at the floor", Took: 2e8}))
+	must(w.Append(at(clock+1), event.Safed{Cause: "the run has ended", Quiet: true,
+		How: "read back as off and measured at the floor", Took: 2e8}))
 	must(w.Close(at(clock+2), verdict, ""))
 	return w.Run()
 }
 
 // exposeInvented is one step on the invented product.
 func exposeInvented(p web.Prepared, step plan.Step, product dut) event.StepClosed {
-	c := event.StepClosed{Step: step, Attempt: 1, OnFor: 1e9, Means: "r.m.s. of the unmodulated carrier", Outcome: plan.Outcome{Number: step.Number, Exposures: 1}}
+	c := event.StepClosed{Step: step, Attempt: 1, OnFor: 1e9, Means: "r.m.s. of the unmodulated carrier",
+		Outcome: plan.Outcome{Number: step.Number, Exposures: 1}}
 	upsets := func(offset rf.Gain) bool {
 		return step.Point.Target.Add(offset).In() >= product.onset(step.Point.Frequency.Hz())
 	}
@@ -402,7 +419,8 @@ func exposeInvented(p web.Prepared, step plan.Step, product dut) event.StepClose
 	}
 	for i := range 12 {
 		after := rf.Duration(-2e8 + 1e8*float64(i))
-		r := event.Reading{Monitor: "SHOWN", After: after, Value: 12.5 + 0.01*math.Sin(float64(step.Number*i)), HasValue: true, RFOn: after >= 0 && p.Plan.Kind != plan.Baseline}
+		r := event.Reading{Monitor: "SHOWN", After: after, Value: 12.5 + 0.01*math.Sin(float64(step.Number*i)),
+			HasValue: true, RFOn: after >= 0 && p.Plan.Kind != plan.Baseline}
 		if c.Outcome.Upset && i > 5 {
 			r.Value, r.Bad, r.Why, r.RFOn = 13.8, true, "1.3 kg above the baseline; tolerance 0.05 kg", i < 7
 		}
@@ -426,8 +444,10 @@ func (s *site) get(t testing.TB, path string) (int, string) {
 
 // pagePaths are every page, with something in it.
 var pagePaths = map[string]string{
-	"job": "/", "bench": "/bench?at=27,12+MHz", "plan": "/plan?file=exposure.yaml", "live": "/live?run=3", "findings": "/findings?run=3&at=27.12+MHz",
-	"compare": "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "words": "/words", "refused": "/nowhere",
+	"job": "/", "bench": "/bench?at=27,12+MHz", "plan": "/plan?file=exposure.yaml", "live": "/live?run=3",
+	"findings": "/findings?run=3&at=27.12+MHz",
+	"compare":  "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "words": "/words",
+	"refused": "/nowhere",
 }
 
 // everyPage checks pagePaths against what the job holds.
@@ -449,7 +469,8 @@ func TestEveryPageIsThere(t *testing.T) {
 		}
 	}
 	empty := serve(t, false)
-	for name, path := range map[string]string{"job": "/", "live": "/live", "findings": "/findings", "compare": "/compare", "report": "/report"} {
+	for name, path := range map[string]string{"job": "/", "live": "/live", "findings": "/findings",
+		"compare": "/compare", "report": "/report"} {
 		if status, body := empty.get(t, path); status != http.StatusOK {
 			t.Errorf("%s without a job: %d: %.2000s", name, status, body)
 		}

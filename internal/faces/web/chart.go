@@ -120,7 +120,8 @@ func spotOf(s *result.Step) *chartSpot {
 		return nil
 	}
 	current, _ := s.Level()
-	spot := chartSpot{X: inMHz(s.Step.Point.Frequency), Y: number(current), Wanted: number(s.Step.Point.Wanted.Current), Upset: s.Outcome.Upset}
+	spot := chartSpot{X: inMHz(s.Step.Point.Frequency), Y: number(current), Wanted: number(s.Step.Point.Wanted.Current),
+		Upset: s.Outcome.Upset}
 	if spot.Y == nil {
 		return nil
 	}

@@ -68,8 +68,9 @@ func newCrowd(most int) *crowd {
 	}
 	return &crowd{most: most, strangers: make(chan struct{}, strangers), guests: make(chan struct{}, guests),
 		uploads: make(chan struct{}, uploads), offs: make(chan struct{}, offs),
-		known: bodies{at: map[*http.ResponseController]time.Time{}}, unknown: bodies{at: map[*http.ResponseController]time.Time{}},
-		at: map[net.Conn]*guest{}, streams: map[string]int{}}
+		known:   bodies{at: map[*http.ResponseController]time.Time{}},
+		unknown: bodies{at: map[*http.ResponseController]time.Time{}},
+		at:      map[net.Conn]*guest{}, streams: map[string]int{}}
 }
 
 type guestKey struct{}
@@ -270,7 +271,8 @@ type bodies struct {
 // returns what to tell where it does not come. Files are read where they are wanted.
 func (b *bodies) whole(w http.ResponseWriter, r *http.Request) error {
 	rc := http.NewResponseController(w)
-	if r.ContentLength == 0 || rc.SetReadDeadline(time.Now().Add(bodyWithin(r))) != nil || isUpload(r) || r.URL.Path == "/off" {
+	if r.ContentLength == 0 || rc.SetReadDeadline(time.Now().Add(bodyWithin(r))) != nil || isUpload(r) ||
+		r.URL.Path == "/off" {
 		return nil
 	}
 	b.begin(rc)
@@ -309,7 +311,9 @@ func (b *bodies) end(rc *http.ResponseController) {
 // tooMany refuses a request that there is no place for, in few words: a page would take what is short.
 func tooMany(w http.ResponseWriter) {
 	w.Header().Set("Retry-After", "2")
-	http.Error(w, "too many requests at once: close other pages of this server, then load this one again; “RF off” is always taken", http.StatusServiceUnavailable)
+	http.Error(w,
+		"too many requests at once: close other pages of this server, then load this one again; “RF off” is always "+
+			"taken", http.StatusServiceUnavailable)
 }
 
 // lateBody answers a request whose body did not come.

@@ -24,8 +24,10 @@ func TestEditingInTheBrowser(t *testing.T) {
 	p.Wait(`globalThis.provoke`)
 	p.Eval(`(() => { const t = document.querySelector("#text"); t.value = t.value.replace("maximum_power: 2 W", "maximum_power: 2"); t.dispatchEvent(new Event("input", {bubbles: true})); })()`)
 	p.Wait(`document.querySelector("#besides .fault") && document.querySelector("#problems .problem")`)
-	line := browser.Value[int](p, `[...document.querySelectorAll("#besides li")].findIndex(l => l.querySelector(".fault")) + 1`)
-	want := browser.Value[int](p, `document.querySelector("#text").value.split("\n").findIndex(l => l.endsWith("maximum_power: 2")) + 1`)
+	line := browser.Value[int](p,
+		`[...document.querySelectorAll("#besides li")].findIndex(l => l.querySelector(".fault")) + 1`)
+	want := browser.Value[int](p,
+		`document.querySelector("#text").value.split("\n").findIndex(l => l.endsWith("maximum_power: 2")) + 1`)
 	if line != want || line == 0 {
 		t.Errorf("the problem of line %d stands beside line %d", want, line)
 	}
@@ -33,32 +35,37 @@ func TestEditingInTheBrowser(t *testing.T) {
 		t.Errorf("the chain of a bench with a problem: %s", text)
 	}
 	p.Click(`#problems a[data-line]`)
-	if chosen := browser.Value[string](p, `(() => { const t = document.activeElement; return t.value.slice(t.selectionStart, t.selectionEnd); })()`); !strings.Contains(chosen, "maximum_power: 2") {
+	if chosen := browser.Value[string](p,
+		`(() => { const t = document.activeElement; return t.value.slice(t.selectionStart, t.selectionEnd); })()`); !strings.Contains(chosen, "maximum_power: 2") {
 		t.Errorf("the problem leads to %q", chosen)
 	}
 	p.Eval(`(() => { const t = document.querySelector("#text"); t.value = t.value.replace(/maximum_power: 2$/m, "maximum_power: 3 W"); t.dispatchEvent(new Event("input", {bubbles: true})); })()`)
 	p.Wait(`!document.querySelector("#besides .fault") && document.querySelector("#unsaved b")`)
 	p.Click(`form#edit button:not([formaction])`)
 	p.Wait(`location.search === "?file=bench.yaml" && !document.querySelector("#unsaved b") && globalThis.provoke`)
-	if data := string(must(os.ReadFile(filepath.Join(s.dir, "bench.yaml")))); !strings.Contains(data, "maximum_power: 3 W") {
+	if data := string(must(os.ReadFile(filepath.Join(s.dir, "bench.yaml")))); !strings.Contains(data,
+		"maximum_power: 3 W") {
 		t.Error("the change was not saved")
 	}
 
 	// The slider asks the server; the address follows and can be pasted.
 	before := p.Text("#chain")
 	p.Eval(`(() => { const i = document.querySelector("#i"); i.value = 40; i.dispatchEvent(new Event("input", {bubbles: true})); })()`)
-	p.Wait(`location.search.includes("i=40") && !document.querySelector("#chain").innerText.includes(` + "`" + before[:40] + "`" + `)`)
+	p.Wait(`location.search.includes("i=40") && !document.querySelector("#chain").innerText.includes(` + "`" +
+		before[:40] + "`" + `)`)
 	if at := browser.Value[string](p, `document.querySelector("#at").value`); !strings.HasSuffix(at, "kHz") {
 		t.Errorf("the frequency beside the slider is %q", at)
 	}
 
 	// A curve that is dropped is read by the server and put at the cursor.
 	curve := filepath.Join(t.TempDir(), "pad.s2p")
-	write(t, filepath.Dir(curve), "pad.s2p", []byte("# MHz S DB R 50\n0.1 -30 0 -10 0 -10 0 -30 0\n100 -28 0 -10.2 0 -10.2 0 -28 0\n"))
+	write(t, filepath.Dir(curve), "pad.s2p", []byte(
+		"# MHz S DB R 50\n0.1 -30 0 -10 0 -10 0 -30 0\n100 -28 0 -10.2 0 -10.2 0 -28 0\n"))
 	p.Upload("#curve", curve)
 	p.Wait(`document.querySelector("#imported button[data-insert]") && document.querySelector("#imported figure.chart canvas")`)
 	p.Click(`#imported button[data-insert]`)
-	if text := browser.Value[string](p, `document.querySelector("#text").value`); !strings.Contains(text, `touchstone: "pad.s2p"`) {
+	if text := browser.Value[string](p, `document.querySelector("#text").value`); !strings.Contains(text,
+		`touchstone: "pad.s2p"`) {
 		t.Error("the curve was not put at the cursor")
 	}
 	p.Eval(`window.addEventListener("beforeunload", e => e.stopImmediatePropagation(), true)`)
@@ -81,19 +88,22 @@ func TestAPageWhoseStreamStopsSaysSo(t *testing.T) {
 	t.Parallel()
 	p := browser.Open(t)
 	s := serve(t, true)
-	s.runner.state = web.State{Underway: true, Run: 3, Began: time.Now(), Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
+	s.runner.state = web.State{Underway: true, Run: 3, Began: time.Now(),
+		Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
 	p.Size(1280, 720)
 	s.enter(p)
 	p.Go(s.URL + "/live?run=4")
 	p.Wait(`document.body.dataset.fresh === "yes"`)
-	if p.Text(".stale") != "" && browser.Value[bool](p, `getComputedStyle(document.querySelector(".stale")).display !== "none"`) {
+	if p.Text(".stale") != "" && browser.Value[bool](p,
+		`getComputedStyle(document.querySelector(".stale")).display !== "none"`) {
 		t.Error("a live page says that it is not live")
 	}
 	// The stream is gone for this page, as when the program or the computer hangs.
 	s.blockStreams.Store(true)
 	s.CloseClientConnections()
 	p.Wait(`document.body.dataset.fresh === "no" && /not live since \d\d:\d\d:\d\d/.test(document.querySelector(".stale").innerText)`)
-	if colour := browser.Value[[]string](p, `[getComputedStyle(document.querySelector(".number.main p")).color, getComputedStyle(document.querySelector(".number h2")).color]`); colour[0] != colour[1] {
+	if colour := browser.Value[[]string](p,
+		`[getComputedStyle(document.querySelector(".number.main p")).color, getComputedStyle(document.querySelector(".number h2")).color]`); colour[0] != colour[1] {
 		t.Errorf("the numbers are not greyed: %v", colour)
 	}
 	p.Press("\u001b")
@@ -121,7 +131,8 @@ func TestEveryControlIsReachedWithTheKeyboard(t *testing.T) {
 	for _, path := range []string{"/live?run=3", "/plan?file=exposure.yaml", "/bench", "/compare"} {
 		p.Go(s.URL + path)
 		p.Wait(`globalThis.provoke`)
-		total := browser.Value[int](p, `[...document.querySelectorAll("a[href], button:not(:disabled), input:not([type=hidden]):not(:disabled), select, textarea, summary, .plot")].filter(e => e.checkVisibility() && e.tabIndex >= 0 && !(e.type === "radio" && !e.checked)).length`)
+		total := browser.Value[int](p,
+			`[...document.querySelectorAll("a[href], button:not(:disabled), input:not([type=hidden]):not(:disabled), select, textarea, summary, .plot")].filter(e => e.checkVisibility() && e.tabIndex >= 0 && !(e.type === "radio" && !e.checked)).length`)
 		p.Press("\t")
 		if first := browser.Value[string](p, `document.activeElement.className`); first != "skip" {
 			t.Errorf("%s: the first tab leads to %q", path, first)

@@ -160,7 +160,8 @@ func setField(text, key, value string) string {
 		if keep := comment.FindString(lines[b.first]); keep != "" && b.first == b.last && len(written) == 1 {
 			written[0] += keep
 		}
-		return strings.Join(append(append(append([]string(nil), lines[:b.first]...), written...), lines[b.last+1:]...), "\n")
+		return strings.Join(append(append(append([]string(nil), lines[:b.first]...), written...), lines[b.last+1:]...),
+			"\n")
 	}
 	if len(written) == 0 {
 		return text

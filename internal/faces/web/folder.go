@@ -130,7 +130,9 @@ func stamp(data []byte) string {
 // stamp means that the file must not exist.
 func (f *folder) write(name string, data []byte, shown string) error {
 	if !fileName.MatchString(name) {
-		return withStatus(http.StatusBadRequest, "%q cannot be the name of a bench or plan file: letters, digits, spaces and . _ + - and the ending .yaml", name)
+		return withStatus(http.StatusBadRequest,
+			"%q cannot be the name of a bench or plan file: letters, digits, spaces and . _ + - and the ending .yaml",
+			name)
 	}
 	if len(data) > largestFile {
 		return withStatus(http.StatusRequestEntityTooLarge, "a bench or plan file may have %d kB", largestFile>>10)
@@ -142,7 +144,8 @@ func (f *folder) write(name string, data []byte, shown string) error {
 	case err == nil && shown == "":
 		return withStatus(http.StatusConflict, "%s is there already; choose another name", name)
 	case err == nil && stamp(old) != shown:
-		return withStatus(http.StatusConflict, "%s was changed by somebody else meanwhile; load it again and make your change anew", name)
+		return withStatus(http.StatusConflict,
+			"%s was changed by somebody else meanwhile; load it again and make your change anew", name)
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
 		return withStatus(http.StatusConflict, "write %s: %w", name, err)
 	case err != nil && shown != "":
@@ -180,7 +183,8 @@ func (f *folder) addCurve(name string, data []byte) (string, error) {
 	name = strings.Trim(curveName.ReplaceAllString(path.Base(strings.ReplaceAll(name, "\\", "/")), "-"), ".-")
 	ext := path.Ext(name)
 	if len(name) <= len(ext) || len(name) > 100 {
-		return "", withStatus(http.StatusBadRequest, "the file needs a name of its own and an ending such as .csv or .s2p")
+		return "", withStatus(http.StatusBadRequest,
+			"the file needs a name of its own and an ending such as .csv or .s2p")
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()

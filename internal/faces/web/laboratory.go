@@ -68,7 +68,8 @@ func (s *Server) writeLaboratory(j *store.Job, e event.LaboratoryFailures, name 
 		}
 		events = append(events, event.Attached{Attachment: a, Caption: "what the laboratory reported, as it came"})
 	}
-	w, err := j.NewRun(now, event.Opened{Program: s.cfg.Program, RunKind: event.LaboratoryKind, Label: "as the laboratory reported"})
+	w, err := j.NewRun(now, event.Opened{Program: s.cfg.Program, RunKind: event.LaboratoryKind,
+		Label: "as the laboratory reported"})
 	if err != nil {
 		return err
 	}

@@ -20,29 +20,36 @@ func TestTheLaboratoryIsShownBesideTheBench(t *testing.T) {
 	s := serve(t, true)
 	status, page := s.get(t, "/beside")
 	page = html.UnescapeString(page)
-	for _, want := range []string{"an invented laboratory, R-17, beside run 3", "1 reproduced", "1 never exposed on the bench", "a fix must show", "10.0 mA", "at least", "3.33 mA to 6.67 mA per V", "below the published range",
-		"none: the range of the coupling", "(assumed: its report gives none)", "The laboratory's failures beside the onsets of run 3"} {
+	for _, want := range []string{"an invented laboratory, R-17, beside run 3", "1 reproduced",
+		"1 never exposed on the bench", "a fix must show", "10.0 mA", "at least", "3.33 mA to 6.67 mA per V",
+		"below the published range",
+		"none: the range of the coupling", "(assumed: its report gives none)",
+		"The laboratory's failures beside the onsets of run 3"} {
 		if status != http.StatusOK || !strings.Contains(page, want) {
 			t.Errorf("%d, no %q", status, want)
 		}
 	}
 	// Run 4 has a fix that helps at 27 MHz and leaves 77 dBµA at 2.2 MHz: below the 80 dBµA and the margin.
-	if !strings.Contains(page, "What the laboratory's report asks for: not shown") || !strings.Contains(page, "the laboratory failed at 2.1 MHz to 2.4 MHz") {
+	if !strings.Contains(page, "What the laboratory's report asks for: not shown") ||
+		!strings.Contains(page, "the laboratory failed at 2.1 MHz to 2.4 MHz") {
 		t.Error("the run after the change is not held to the laboratory's report")
 	}
 	required := func(page string) string {
 		return regexp.MustCompile(`(?s)id="told-required-run-3".*?</div>`).FindString(page)
 	}
 	_, doubtful := s.get(t, "/beside?run=3&confidence=50+%25")
-	if required(page) == "" || required(page) == required(html.UnescapeString(doubtful)) || !strings.Contains(required(doubtful), "0.0 dB") {
+	if required(page) == "" || required(page) == required(html.UnescapeString(doubtful)) ||
+		!strings.Contains(required(doubtful), "0.0 dB") {
 		t.Errorf("a confidence of 50 %% asks for no margin: %s", required(doubtful))
 	}
-	for _, bad := range []string{"/beside?confidence=20+%25", "/beside?confidence=x", "/beside?run=2", "/beside?run=3&after=2"} {
+	for _, bad := range []string{"/beside?confidence=20+%25", "/beside?confidence=x", "/beside?run=2",
+		"/beside?run=3&after=2"} {
 		if status, _ := s.get(t, bad); status != http.StatusBadRequest {
 			t.Errorf("%s: %d", bad, status)
 		}
 	}
-	if _, page := serve(t, false).get(t, "/beside"); !strings.Contains(page, "Nothing of what the laboratory reported") {
+	if _, page := serve(t, false).get(t, "/beside"); !strings.Contains(page,
+		"Nothing of what the laboratory reported") {
 		t.Error("an empty job does not say what is missing")
 	}
 }
@@ -50,10 +57,12 @@ func TestTheLaboratoryIsShownBesideTheBench(t *testing.T) {
 func TestAComparisonIsHeldToTheLaboratorysReportWhenItIsAskedFor(t *testing.T) {
 	s := serve(t, true)
 	const asked = "which is not known: no confidence is stated"
-	if _, page := s.get(t, "/compare?before=3&after=4"); strings.Contains(page, asked) || !strings.Contains(page, "Hold to what the laboratory reported") {
+	if _, page := s.get(t, "/compare?before=3&after=4"); strings.Contains(page, asked) ||
+		!strings.Contains(page, "Hold to what the laboratory reported") {
 		t.Error("nobody asked for the laboratory's report, or nobody can")
 	}
-	if _, page := s.get(t, "/compare?before=3&after=4&laboratory=yes"); !strings.Contains(page, asked) || !strings.Contains(page, "and run 4 exposed nothing there") {
+	if _, page := s.get(t, "/compare?before=3&after=4&laboratory=yes"); !strings.Contains(page, asked) ||
+		!strings.Contains(page, "and run 4 exposed nothing there") {
 		t.Error("the comparison does not answer for the laboratory's report")
 	}
 }
@@ -77,7 +86,8 @@ func TestTheReportOfThePageHoldsTheLaboratorysReportAndItsHash(t *testing.T) {
 		}
 		runs = append(runs, r)
 	}
-	for _, want := range []string{tell.Integrity(runs), "What a laboratory reported, as entered", "The laboratory's failures on the bench, run 3", "What the laboratory's report asks for: not shown"} {
+	for _, want := range []string{tell.Integrity(runs), "What a laboratory reported, as entered",
+		"The laboratory's failures on the bench, run 3", "What the laboratory's report asks for: not shown"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the report does not hold %q", want)
 		}
@@ -88,7 +98,8 @@ func TestTheReportOfThePageHoldsTheLaboratorysReportAndItsHash(t *testing.T) {
 	must(w.Append(at(0), event.LaboratoryFailures{Failures: []event.LaboratoryFailure{{From: 1e6, Level: "3 V emf"}}}))
 	must(w.Close(at(1), event.Done, ""))
 	k.Close()
-	if status, page := only.get(t, "/report"); status != http.StatusOK || !strings.Contains(page, "no run to report on") {
+	if status, page := only.get(t, "/report"); status != http.StatusOK ||
+		!strings.Contains(page, "no run to report on") {
 		t.Errorf("a job with a laboratory's report only: %d", status)
 	}
 }

@@ -30,7 +30,8 @@ func limited(t *testing.T, connections int, wrap func(net.Listener) net.Listener
 	s.job = filepath.Join(s.dir, "belt-weigher.provoke")
 	write(t, s.dir, "belt-weigher.provoke", must(os.ReadFile(filepath.Join(cannedFolder, "belt-weigher.provoke"))))
 	s.runner = &fakeRunner{job: s.job}
-	s.pages = must(web.New(web.Config{Runner: s.runner, JobFile: s.job, Dir: s.dir, Hosts: []string{l.Addr().String()}, Program: "test", Connections: connections}))
+	s.pages = must(web.New(web.Config{Runner: s.runner, JobFile: s.job, Dir: s.dir, Hosts: []string{l.Addr().String()},
+		Program: "test", Connections: connections}))
 	ctx, cancel := context.WithCancel(t.Context())
 	if wrap != nil {
 		l = wrap(l)
@@ -139,7 +140,8 @@ func (s *site) armed(t *testing.T) string {
 		}
 		return value
 	}
-	r, err := http.NewRequest("POST", s.URL+"/arm", strings.NewReader("file=exposure.yaml&stamp="+field("/plan?file=exposure.yaml", "stamp")))
+	r, err := http.NewRequest("POST", s.URL+"/arm",
+		strings.NewReader("file=exposure.yaml&stamp="+field("/plan?file=exposure.yaml", "stamp")))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -186,7 +188,8 @@ func TestConnectionsAreBoundedAndTheOldestThatWaitsGoes(t *testing.T) {
 func TestSlowFormsKeepNobodyOut(t *testing.T) {
 	s := limited(t, 0, nil)
 	cookie := s.client.Transport.(cookied).c.String()
-	head := fmt.Sprintf("POST /note HTTP/1.1\r\nHost: %s\r\nOrigin: %s\r\nCookie: %s\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\nt", s.hostName(), s.URL, cookie)
+	head := fmt.Sprintf("POST /note HTTP/1.1\r\nHost: %s\r\nOrigin: %s\r\nCookie: %s\r\nContent-Type: "+
+		"application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\nt", s.hostName(), s.URL, cookie)
 	var all []net.Conn
 	for range 60 {
 		all = append(all, s.raw(t, head))
@@ -248,7 +251,8 @@ func TestASystemWithoutFileDescriptorsDoesNotEndTheServer(t *testing.T) {
 	if r := must(s.client.Get(s.URL + "/")); r.StatusCode != http.StatusOK {
 		t.Errorf("afterwards: %s", r.Status)
 	}
-	t.Logf("figure: answered %v after three failures of accept for want of file descriptors", time.Since(began).Round(time.Millisecond))
+	t.Logf("figure: answered %v after three failures of accept for want of file descriptors",
+		time.Since(began).Round(time.Millisecond))
 	if n := open(all); n > 30-16 {
 		t.Errorf("%d connections that wait were kept, of 30", n)
 	}

@@ -148,7 +148,8 @@ func (v *liveView) rf(r *result.Run, u underway) {
 		v.Held = strings.HasPrefix(u.Status.Phase, "held")
 		v.Cannot = u.Status.CannotSwitchOff
 		if p := u.Status.Prompt; p != nil {
-			v.Prompt = &promptV{p.Number, p.Title, p.Instrument, p.Lines, p.Doubt, p.Wants, strings.HasPrefix(p.Wants, "Enter")}
+			v.Prompt = &promptV{p.Number, p.Title, p.Instrument, p.Lines, p.Doubt, p.Wants,
+				strings.HasPrefix(p.Wants, "Enter")}
 		}
 		if u.Status.RFOn {
 			v.RF, v.RFWords = rfOn, "RF ON"
@@ -242,7 +243,8 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 	v.Counts = fmt.Sprintf("%d of %s upset", upset, english.Count(exposed, "exposure", "exposures"))
 	switch r.Opened.RunKind {
 	case plan.Baseline:
-		v.Counts = english.Count(r.Upsets, "false alarm", "false alarms") + ", " + english.Count(exposed, "exposure", "exposures")
+		v.Counts = english.Count(r.Upsets, "false alarm", "false alarms") + ", " + english.Count(exposed, "exposure",
+			"exposures")
 	case plan.FreeSweepRun:
 		v.Counts = english.Count(upset, "upset", "upsets") + ", " + english.Count(exposed, "pass", "passes")
 	}
@@ -288,7 +290,8 @@ func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 
 // monitorOf words a look.
 func monitorOf(r *result.Run, look engine.Look) monitorV {
-	m := monitorV{ID: look.Monitor, Reading: event.Printable(strings.TrimSpace(look.Text)), Bad: look.Bad, Verdict: "well"}
+	m := monitorV{ID: look.Monitor, Reading: event.Printable(strings.TrimSpace(look.Text)), Bad: look.Bad,
+		Verdict: "well"}
 	if look.Bad {
 		m.Verdict = look.Why
 	}

@@ -45,7 +45,8 @@ func TestAChartOfAHundredThousandPointsPansAndZooms(t *testing.T) {
 	if f.From <= 0.16 || f.To >= f.From {
 		t.Errorf("zoomed it begins at %g MHz, then panned at %g MHz", f.From, f.To)
 	}
-	t.Logf("figure: chart of 100,000 points: redraw %.0f ms, zoom %.0f ms, pan %.0f ms, worst %.0f ms", f.Draw, f.Zoom, f.Pan, f.Worst)
+	t.Logf("figure: chart of 100,000 points: redraw %.0f ms, zoom %.0f ms, pan %.0f ms, worst %.0f ms", f.Draw,
+		f.Zoom, f.Pan, f.Worst)
 	if c := p.Complaints(); len(c) > 0 {
 		t.Error(c)
 	}
@@ -66,8 +67,10 @@ func TestTheLivePageKeepsUpAndDoesNotGrow(t *testing.T) {
 	}
 	defer j.Close()
 	s.runner.running = j
-	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5, HasBaseline: true}}
-	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Label: "soak", Points: 500, Monitors: monitors}))
+	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5,
+		HasBaseline: true}}
+	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Label: "soak", Points: 500,
+		Monitors: monitors}))
 	must(w.Append(time.Now(), event.Watching{Monitors: monitors}))
 	began := time.Now()
 	s.runner.mu.Lock()
@@ -79,7 +82,8 @@ func TestTheLivePageKeepsUpAndDoesNotGrow(t *testing.T) {
 	p.Wait(`document.body.dataset.fresh === "yes"`)
 
 	heap := func() float64 {
-		return browser.Value[float64](p, `(async () => { for (let i = 0; i < 3; i++) { gc(); await new Promise(r => setTimeout(r, 50)); } return performance.memory.usedJSHeapSize; })()`)
+		return browser.Value[float64](p,
+			`(async () => { for (let i = 0; i < 3; i++) { gc(); await new Promise(r => setTimeout(r, 50)); } return performance.memory.usedJSHeapSize; })()`)
 	}
 	nodes := func() float64 { return browser.Value[float64](p, `document.getElementsByTagName("*").length`) }
 	feed := func(from, to int) {
@@ -92,7 +96,8 @@ func TestTheLivePageKeepsUpAndDoesNotGrow(t *testing.T) {
 			s.runner.soak(i, each, began)
 			time.Sleep(20 * time.Millisecond)
 		}
-		last := fmt.Sprintf(`document.querySelector("#log li")?.textContent.includes(%q)`, rf.Frequency(soakFrequency(to-1)).String())
+		last := fmt.Sprintf(`document.querySelector("#log li")?.textContent.includes(%q)`,
+			rf.Frequency(soakFrequency(to-1)).String())
 		p.Wait(last)
 	}
 	feed(0, points/3)
@@ -110,7 +115,8 @@ func TestTheLivePageKeepsUpAndDoesNotGrow(t *testing.T) {
 	if rate < 20 {
 		t.Errorf("the page took %.0f points a second", rate)
 	}
-	t.Logf("figure: live page: %d points at %.0f points a second; heap %.1f MB, then %.1f MB; %.0f elements, then %.0f", points, rate, heapEarly/1e6, heapLate/1e6, nodesEarly, nodesLate)
+	t.Logf("figure: live page: %d points at %.0f points a second; heap %.1f MB, then %.1f MB; %.0f elements, then %.0f",
+		points, rate, heapEarly/1e6, heapLate/1e6, nodesEarly, nodesLate)
 	for _, c := range p.Complaints() {
 		if !strings.Contains(c, "favicon") {
 			t.Error(c)
@@ -122,8 +128,10 @@ func TestTheLivePageKeepsUpAndDoesNotGrow(t *testing.T) {
 func soakFrequency(i int) float64 { return 150e3 * math.Pow(80e6/150e3, float64(i%500)/499) }
 
 func soakStep(i int) []event.Event {
-	step := plan.Step{Number: i + 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: rf.Frequency(soakFrequency(i)), Target: rf.DBuA(80)}}
-	c := event.StepClosed{Step: step, Attempt: 1, Current: rf.DBuA(79.9), Drive: rf.DBm(-13), OnFor: 5e7, Outcome: plan.Outcome{Number: i + 1, Exposures: 1, Upset: i%37 == 0},
+	step := plan.Step{Number: i + 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: rf.Frequency(soakFrequency(i)),
+		Target: rf.DBuA(80)}}
+	c := event.StepClosed{Step: step, Attempt: 1, Current: rf.DBuA(79.9), Drive: rf.DBm(-13), OnFor: 5e7,
+		Outcome:  plan.Outcome{Number: i + 1, Exposures: 1, Upset: i%37 == 0},
 		Readings: []event.Reading{{Monitor: "SHOWN", Value: 12.5, HasValue: true, RFOn: true}}}
 	return []event.Event{event.Intent{Step: step, Attempt: 1}, c}
 }
@@ -132,9 +140,12 @@ func soakStep(i int) []event.Event {
 func (f *fakeRunner) soak(i, n int, began time.Time) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.state.Status = engine.Status{Phase: "exposing", RFOn: true, Frequency: rf.Frequency(soakFrequency(i)), Current: rf.DBuA(79.9), Drive: rf.DBm(-13), Done: i % 500, Known: 500}
+	f.state.Status = engine.Status{Phase: "exposing", RFOn: true, Frequency: rf.Frequency(soakFrequency(i)),
+		Current: rf.DBuA(79.9), Drive: rf.DBm(-13), Done: i % 500, Known: 500}
 	for k := range 2 * n {
-		l := engine.Look{At: time.Now().Add(time.Duration(k) * time.Millisecond / 4), Reading: event.Reading{Monitor: "SHOWN", Value: 12.5 + 0.01*math.Sin(float64(i+k)), HasValue: true, RFOn: k%5 > 0}}
+		l := engine.Look{At: time.Now().Add(time.Duration(k) * time.Millisecond / 4),
+			Reading: event.Reading{Monitor: "SHOWN", Value: 12.5 + 0.01*math.Sin(float64(i+k)), HasValue: true,
+				RFOn: k%5 > 0}}
 		f.looks = append(f.looks, l)
 		f.seen++
 		f.state.Looks = []engine.Look{l}

@@ -58,7 +58,8 @@ type chainPart struct {
 type chainNode struct {
 	ID, Place, Carrier, Peak, Mean, Rating, RatedAs, Headroom, Note string
 	Worst, Over                                                     bool
-	Share                                                           float64 // of a bar: 1 at the rating, 0 at 40 dB below
+	// of a bar: 1 at the rating, 0 at 40 dB below
+	Share float64
 }
 
 // curvePart is one curve of a part.
@@ -69,12 +70,14 @@ type curvePart struct {
 
 // chainPartOf words a prediction. The rating with the least headroom is marked.
 func chainPartOf(b *catalog.Bench, p chain.Prediction) *chainPart {
-	out := &chainPart{At: p.Frequency.String(), Drive: p.Drive.String(), Setting: b.Source.Setting(p.Drive), Current: p.Current.String(),
-		Range: p.Low.String() + " to " + p.High.String(), Estimate: p.Estimate, Within: p.Within()}
+	out := &chainPart{At: p.Frequency.String(), Drive: p.Drive.String(), Setting: b.Source.Setting(p.Drive),
+		Current: p.Current.String(),
+		Range:   p.Low.String() + " to " + p.High.String(), Estimate: p.Estimate, Within: p.Within()}
 	worst := p.Tightest()
 	back := false
 	for _, n := range p.Nodes {
-		node := chainNode{ID: n.ID, Place: n.Place, Carrier: n.Carrier.String(), Peak: n.Peak.String(), Mean: n.Mean.String(), Rating: n.Rating.String(), RatedAs: n.Counted(),
+		node := chainNode{ID: n.ID, Place: n.Place, Carrier: n.Carrier.String(), Peak: n.Peak.String(),
+			Mean: n.Mean.String(), Rating: n.Rating.String(), RatedAs: n.Counted(),
 			Headroom: headroom(n), Note: n.Remark(), Over: !n.Within, Worst: n.ID == worst.ID && n.Place == worst.Place}
 		if n.Rating.Absent() {
 			node.Rating = "none given"
@@ -112,7 +115,8 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 // newBenchText is what a folder without a bench file begins with.
-const newBenchText = "provoke: bench 1\n# provoke new FOLDER writes a commented bench file with every key.\nname: FILL IN\n"
+const newBenchText = "provoke: bench 1\n# provoke new FOLDER writes a commented bench file with every key.\nname: " +
+	"FILL IN\n"
 
 func (s *Server) benchTried(w http.ResponseWriter, r *http.Request) error {
 	name, text, shown := r.PostFormValue("file"), normal(r.PostFormValue("text")), r.PostFormValue("stamp")
@@ -131,7 +135,8 @@ func (s *Server) benchSaved(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/bench?file="+query(name))
 }
 
-func (s *Server) showBench(w http.ResponseWriter, r *http.Request, name, text, shown string, saved bool, imported *importPart) error {
+func (s *Server) showBench(w http.ResponseWriter, r *http.Request, name, text, shown string, saved bool,
+	imported *importPart) error {
 	p := benchPage{Frame: s.frameFor(r, "Bench"), Imported: imported}
 	p.Frame.Title = "Bench " + name
 	var err error
@@ -148,7 +153,8 @@ func (s *Server) showBench(w http.ResponseWriter, r *http.Request, name, text, s
 		return s.draw(w, "bench", p)
 	}
 	for _, id := range b.Overdue(s.cfg.Now()) {
-		p.Overdue = append(p.Overdue, fmt.Sprintf("%s %s: calibration was due %s", id.ID, id.Description, id.Due.Format("2006-01-02")))
+		p.Overdue = append(p.Overdue, fmt.Sprintf("%s %s: calibration was due %s", id.ID, id.Description,
+			id.Due.Format("2006-01-02")))
 	}
 	p.Curves = curvesOf(b)
 	p.NoChain = p.chain(b, r)
@@ -171,7 +177,8 @@ func (p *benchPage) chain(b *catalog.Bench, r *http.Request) string {
 	c := chain.New(b)
 	band, low, high := c.Span(f.Fixture)
 	if !band.Low.Known() {
-		return fmt.Sprintf("there is no frequency at which the whole chain can be computed: %s and %s leave none", low, high)
+		return fmt.Sprintf("there is no frequency at which the whole chain can be computed: %s and %s leave none",
+			low, high)
 	}
 	f.Band, f.Last = fmt.Sprintf("%v (%s) to %v (%s)", band.Low, low, band.High, high), sliderSteps
 	at, why := f.frequency(band, r)
@@ -259,7 +266,8 @@ func curvesOf(b *catalog.Bench) []curvePart {
 	return out
 }
 
-func addCurve[V curve.Value](list []curvePart, id, what, unit string, c curve.Curve[V], in func(V) float64) []curvePart {
+func addCurve[V curve.Value](list []curvePart, id, what, unit string, c curve.Curve[V],
+	in func(V) float64) []curvePart {
 	if c.Absent() {
 		return list
 	}
@@ -278,7 +286,8 @@ func addCurve[V curve.Value](list []curvePart, id, what, unit string, c curve.Cu
 		return append(list, p)
 	}
 	s := chartSeries{Name: what, Sign: "line", Paint: "first"}
-	p.Chart = chart{ID: "curve-" + strconv.Itoa(len(list)), Title: id + ", " + what, X: frequencyAxis, Y: axis{Label: what + " (" + unit + ")"}}
+	p.Chart = chart{ID: "curve-" + strconv.Itoa(len(list)), Title: id + ", " + what, X: frequencyAxis,
+		Y: axis{Label: what + " (" + unit + ")"}}
 	for _, q := range c.Points() {
 		y := in(q.Value)
 		p.Chart.At = append(p.Chart.At, inMHz(q.At))
@@ -325,7 +334,8 @@ func (s *Server) addCurveFile(w http.ResponseWriter, r *http.Request) error {
 // readCurve reads a file as Touchstone or CSV and draws what is in it.
 func readCurve(name string, data []byte) *importPart {
 	lower := strings.ToLower(name)
-	if dot := strings.LastIndexByte(lower, '.'); dot >= 0 && (lower[dot:] == ".ts" || strings.HasPrefix(lower[dot:], ".s") && strings.HasSuffix(lower, "p")) {
+	if dot := strings.LastIndexByte(lower, '.'); dot >= 0 &&
+		(lower[dot:] == ".ts" || strings.HasPrefix(lower[dot:], ".s") && strings.HasSuffix(lower, "p")) {
 		return readNetwork(name, data)
 	}
 	p := &importPart{Name: name, Kind: "CSV"}
@@ -353,7 +363,8 @@ func readCurve(name string, data []byte) *importPart {
 
 // tryCSV reads a CSV file as one kind of value; it keeps the shortest list of problems for the case
 // that no kind fits.
-func tryCSV[V curve.Value](p *importPart, best *problem.List, name string, data []byte, unit string, in func(V) float64) bool {
+func tryCSV[V curve.Value](p *importPart, best *problem.List, name string, data []byte, unit string,
+	in func(V) float64) bool {
 	c, list := trace.Curve[V](name, data, trace.Declared{})
 	if list.Err() != nil || c.Absent() {
 		if *best == nil || len(list) < len(*best) {
@@ -410,7 +421,8 @@ func (p *importPart) name() {
 		return
 	}
 	if p.Kind == "CSV without units" {
-		p.Snippets = []snippet{{"this curve, with the units to be filled in", "{csv: " + quoted + ", units: {frequency: FILL IN, value: FILL IN}}"}}
+		p.Snippets = []snippet{{"this curve, with the units to be filled in",
+			"{csv: " + quoted + ", units: {frequency: FILL IN, value: FILL IN}}"}}
 		return
 	}
 	p.Snippets = []snippet{{"this curve", "{csv: " + quoted + "}"}}

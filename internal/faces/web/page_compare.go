@@ -108,7 +108,8 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 	}
 	for _, x := range runs {
 		same := x.Opened.Again == 0 || x.Opened.Again == first
-		if first != 0 && len(r.Form["after"]) == 0 && x.Number > first && same && x.Opened.Changed != "" && x.Opened.RunKind == plan.Exposure {
+		if first != 0 && len(r.Form["after"]) == 0 && x.Number > first && same && x.Opened.Changed != "" &&
+			x.Opened.RunKind == plan.Exposure {
 			others = append(others, x.Number)
 		}
 	}
@@ -149,7 +150,8 @@ func (s *Server) compare(r *http.Request, p *comparePage, first int, others []in
 
 // heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks
 // for that; nil otherwise.
-func (s *Server) heldTo(r *http.Request, p *comparePage, book *tell.Book, before result.Run) (func(*analysis.Comparison, [2]result.Run), error) {
+func (s *Server) heldTo(r *http.Request, p *comparePage, book *tell.Book,
+	before result.Run) (func(*analysis.Comparison, [2]result.Run), error) {
 	lab, _, err := book.Laboratory()
 	if err != nil {
 		return nil, err
@@ -199,7 +201,8 @@ func (p reportPage) Forms() []form {
 	} else {
 		link += "?keep=1"
 	}
-	return []form{{"Keep as PDF", "report.pdf", p.FileLink("report.pdf")}, {"Keep as HTML", "report.html", link}, {"Keep as a workbook", "report.xlsx", p.FileLink("report.xlsx")}}
+	return []form{{"Keep as PDF", "report.pdf", p.FileLink("report.pdf")}, {"Keep as HTML", "report.html", link},
+		{"Keep as a workbook", "report.xlsx", p.FileLink("report.xlsx")}}
 }
 
 func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
@@ -310,7 +313,8 @@ var reportForms = map[string]func(http.ResponseWriter, *http.Request, tell.Job) 
 	"report.html": func(w http.ResponseWriter, r *http.Request, j tell.Job) error {
 		h := w.Header()
 		// The report is one file with its style inside: it may show that and nothing else.
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox")
+		h.Set("Content-Security-Policy",
+			"default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox")
 		h.Set("Content-Type", "text/html; charset=utf-8")
 		if r.FormValue("keep") != "" {
 			h.Set("Content-Disposition", `attachment; filename="report.html"`)

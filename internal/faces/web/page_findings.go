@@ -83,7 +83,8 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	shown := told.Run
-	p.Frame.Title, p.Title, p.Mark = fmt.Sprintf("Findings of run %d", run), shown.Opened.Label, shown.Opened.Profile.Mark()
+	p.Frame.Title, p.Title, p.Mark = fmt.Sprintf("Findings of run %d", run), shown.Opened.Label,
+		shown.Opened.Profile.Mark()
 	p.Notes = shown.Notes
 	for _, a := range shown.Attachments {
 		p.Photos = append(p.Photos, a)
@@ -152,7 +153,8 @@ func (s *Server) pointPart(r result.Run, f analysis.Findings, at rf.Frequency, s
 	p := &pointPart{At: point.Frequency, Frequency: point.Frequency.String()}
 	for _, q := range f.Points {
 		if q.Frequency == point.Frequency {
-			p.Words = append(p.Words, fmt.Sprintf("%s; wanted %v, margin %s; low check: %s", tell.OnsetWords(q), q.Wanted, tell.GainWords(q.Margin, q.MarginBound), tell.MonotoneWords(q.Monotone)))
+			p.Words = append(p.Words, fmt.Sprintf("%s; wanted %v, margin %s; low check: %s", tell.OnsetWords(q),
+				q.Wanted, tell.GainWords(q.Margin, q.MarginBound), tell.MonotoneWords(q.Monotone)))
 			if q.NotReached {
 				p.Words = append(p.Words, "The level wanted was not reached: "+q.Limited)
 			}
@@ -191,7 +193,8 @@ func nearest(r result.Run, at rf.Frequency) *result.Point {
 
 func attemptRowOf(run int, st *result.Step, here bool) attemptRow {
 	current, origin := st.Level()
-	row := attemptRow{Seq: st.Seq, At: st.At.Local().Format("15:04:05"), Purpose: string(st.Step.Purpose), Offset: st.Step.Offset.String(), Drive: st.Drive.String(),
+	row := attemptRow{Seq: st.Seq, At: st.At.Local().Format("15:04:05"), Purpose: string(st.Step.Purpose),
+		Offset: st.Step.Offset.String(), Drive: st.Drive.String(),
 		Current: current.String(), OnFor: st.OnFor.String(), What: "no upset", Here: here}
 	if origin != result.Measured {
 		row.Current += ", " + string(origin)
@@ -239,15 +242,18 @@ func (s *Server) attemptPart(r result.Run, st *result.Step) (*attemptPart, error
 // readings fills in the table and the chart of a step's readings.
 func (a *attemptPart) readings(r result.Run, e event.StepClosed) {
 	st := stripOf(&r)
-	c := chart{ID: "readings", Title: "Readings in time", X: axis{Label: "seconds since RF came to the level"}, Y: axis{Label: st.Label}}
-	good, bad := chartSeries{Name: "well", Sign: "ring", Paint: "calm"}, chartSeries{Name: "bad", Sign: "cross", Paint: "upset"}
+	c := chart{ID: "readings", Title: "Readings in time", X: axis{Label: "seconds since RF came to the level"},
+		Y: axis{Label: st.Label}}
+	good, bad := chartSeries{Name: "well", Sign: "ring", Paint: "calm"}, chartSeries{Name: "bad", Sign: "cross",
+		Paint: "upset"}
 	if st.HasBand {
 		c.Low, c.High = &st.Low, &st.High
 	}
 	list := append([]event.Reading(nil), e.Readings...)
 	sort.SliceStable(list, func(i, j int) bool { return list[i].After < list[j].After })
 	for _, x := range list {
-		row := readingRow{After: fmt.Sprintf("%+.3f s", x.After.Std().Seconds()), Monitor: x.Monitor, Reading: event.Printable(x.Text), RF: "off", Why: x.Why, Bad: x.Bad}
+		row := readingRow{After: fmt.Sprintf("%+.3f s", x.After.Std().Seconds()), Monitor: x.Monitor,
+			Reading: event.Printable(x.Text), RF: "off", Why: x.Why, Bad: x.Bad}
 		if x.RFOn {
 			row.RF = "on"
 		}
@@ -297,7 +303,8 @@ func (s *Server) chainThen(r result.Run, st *result.Step) (*chainPart, error) {
 	if err != nil {
 		return nil, err
 	}
-	p, err := chain.New(b).Predict(st.Step.Point.Frequency, st.Drive, chain.CrestOfLevel(r.Opened.Modulation), catalog.Fixture(r.Opened.Fixture))
+	p, err := chain.New(b).Predict(st.Step.Point.Frequency, st.Drive, chain.CrestOfLevel(r.Opened.Modulation),
+		catalog.Fixture(r.Opened.Fixture))
 	if err != nil {
 		return nil, err
 	}

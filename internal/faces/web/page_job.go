@@ -64,7 +64,8 @@ func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func rowOf(i store.RunInfo) runRow {
-	row := runRow{Run: i.Run, Label: i.Opened.Label, At: i.At.Local().Format("2006-01-02 15:04"), Kind: string(i.Opened.RunKind),
+	row := runRow{Run: i.Run, Label: i.Opened.Label, At: i.At.Local().Format("2006-01-02 15:04"),
+		Kind:    string(i.Opened.RunKind),
 		Changed: i.Opened.Changed, Verdict: "open, or cut off", Mark: "open", Open: !i.HasClosed}
 	if i.Err != nil {
 		row.Err = i.Err.Error()
@@ -87,7 +88,8 @@ func rowOf(i store.RunInfo) runRow {
 
 // newEntrance gives a one-time address for one more browser.
 func (s *Server) newEntrance(w http.ResponseWriter, r *http.Request) error {
-	return s.draw(w, "entrance", entrancePage{Frame: s.frameFor(r, "Job"), Address: s.scheme() + "://" + r.Host + s.Entrance(), For: entranceFor.String()})
+	return s.draw(w, "entrance", entrancePage{Frame: s.frameFor(r, "Job"),
+		Address: s.scheme() + "://" + r.Host + s.Entrance(), For: entranceFor.String()})
 }
 
 type entrancePage struct {

@@ -119,7 +119,8 @@ func (s *Server) fillBeside(p *laboratoryPage, lab laboratory, confidence rf.Fra
 			return err
 		}
 		if r.Opened.RunKind != plan.Exposure {
-			return withStatus(http.StatusBadRequest, "run %d is a %s, not an exposure of the product", p.After, r.Opened.RunKind)
+			return withStatus(http.StatusBadRequest, "run %d is a %s, not an exposure of the product", p.After,
+				r.Opened.RunKind)
 		}
 		after = &r
 	}

@@ -214,7 +214,8 @@ func (s *Server) fillLive(p *livePage, run int) error {
 
 // lineOf words a record.
 func lineOf(rec event.Record) logLine {
-	l := logLine{Seq: rec.Seq, At: rec.At.Local().Format("15:04:05"), Kind: rec.Event.Kind(), Text: event.Line(rec.Event)}
+	l := logLine{Seq: rec.Seq, At: rec.At.Local().Format("15:04:05"), Kind: rec.Event.Kind(),
+		Text: event.Line(rec.Event)}
 	switch e := rec.Event.(type) {
 	case event.StepClosed:
 		if e.Outcome.Upset {
@@ -266,8 +267,10 @@ func stripOf(r *result.Run) strip {
 // stripChart is the DUT's readings in time, empty: looks come with the stream.
 func stripChart(r *result.Run) chart {
 	st := stripOf(r)
-	return chart{ID: "strip", Title: "Readings of the product in time", X: axis{Label: "seconds since the run began here"}, Y: axis{Label: st.Label},
-		Series: []chartSeries{{Name: "well", Sign: "line", Paint: "calm"}, {Name: "bad", Sign: "cross", Paint: "upset"}}, ShadeWord: "RF on"}
+	return chart{ID: "strip", Title: "Readings of the product in time",
+		X: axis{Label: "seconds since the run began here"}, Y: axis{Label: st.Label},
+		Series: []chartSeries{{Name: "well", Sign: "line", Paint: "calm"},
+			{Name: "bad", Sign: "cross", Paint: "upset"}}, ShadeWord: "RF on"}
 }
 
 // off switches RF off: a plain form, reached by one key, without a nonce that could be stale.

@@ -67,7 +67,9 @@ func (s *Server) photo(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if kind := http.DetectContentType(data); !pictures[kind] {
-		return withStatus(http.StatusUnsupportedMediaType, "%s is no JPEG, PNG, WebP or GIF picture (it looks like %s); other files are attached with provoke attach", name, kind)
+		return withStatus(http.StatusUnsupportedMediaType,
+			"%s is no JPEG, PNG, WebP or GIF picture (it looks like %s); other files are attached with provoke attach",
+			name, kind)
 	}
 	if err := store.CheckAttachment(name, int64(len(data))); err != nil {
 		return withStatus(http.StatusBadRequest, "%v", err)
@@ -77,7 +79,8 @@ func (s *Server) photo(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return err
 		}
-		_, err = j.Annotate(run, s.cfg.Now(), event.Attached{Attachment: a, Caption: shorten(r.FormValue("caption"), 300)})
+		_, err = j.Annotate(run, s.cfg.Now(),
+			event.Attached{Attachment: a, Caption: shorten(r.FormValue("caption"), 300)})
 		return err
 	})
 	if err != nil {

@@ -66,7 +66,8 @@ var planFields = []planField{
 	{Key: "fixture", Name: "Clamp closed around", Choices: []string{"", "cable", "jig50", "jig150"}},
 	{Key: "level", Name: "Level wanted", Hint: "a profile such as iec-61000-4-6/level-2, or 3 V emf, 60 mA, 80 dBµA"},
 	{Key: "drive", Name: "Drive", Hint: "constant drive only: −20 dBm, 1.2 Vpp"},
-	{Key: "grid", Name: "Frequencies", Long: true, Hint: "one segment a line: - {from: 150 kHz, to: 80 MHz, step: 1 %}"},
+	{Key: "grid", Name: "Frequencies", Long: true,
+		Hint: "one segment a line: - {from: 150 kHz, to: 80 MHz, step: 1 %}"},
 	{Key: "modulation", Name: "Modulation", Hint: "AM 80 % 1 kHz, CW, pulse 1 kHz 50 %"},
 	{Key: "dwell", Name: "Dwell", Hint: "2 s, 500 ms"},
 	{Key: "settle", Name: "Settling after every change", Hint: "50 ms"},
@@ -102,7 +103,8 @@ func (s *Server) planPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 // newPlanText is what a folder without a plan begins with.
-const newPlanText = "provoke: plan 1\nname: FILL IN\nbench: bench.yaml\nkind: exposure\nmode: closed loop\nfixture: cable\nlevel: iec-61000-4-6/level-2\n" +
+const newPlanText = "provoke: plan 1\nname: FILL IN\nbench: bench.yaml\nkind: exposure\nmode: closed loop\nfixture: " +
+	"cable\nlevel: iec-61000-4-6/level-2\n" +
 	"grid:\n  - {from: 150 kHz, to: 80 MHz, step: 1 %}\nmodulation: AM 80 % 1 kHz\ndwell: 1 s\n"
 
 // planTried shows what would come of a text that is not saved.
@@ -220,14 +222,17 @@ func (s *Server) tryPlan(name, text string) triedPlan {
 	}
 	data, err := s.folder.beside(t.plan.BenchFile)
 	if err != nil {
-		t.list = append(t.list, problem.Problem{File: name, Field: "bench", What: err.Error(), Hint: "the name counts from the folder of the plan"})
+		t.list = append(t.list, problem.Problem{File: name, Field: "bench", What: err.Error(),
+			Hint: "the name counts from the folder of the plan"})
 		return t
 	}
 	var list problem.List
 	t.bench, list = catalog.Parse(t.plan.BenchFile, data, s.folder.beside)
 	if err := list.Err(); err != nil {
 		n := len(list) - len(list.Warnings())
-		t.list = append(t.list, problem.Problem{File: name, Field: "bench", What: fmt.Sprintf("%s has %s", t.plan.BenchFile, english.Count(n, "problem", "problems")), Hint: "see the Bench page"})
+		t.list = append(t.list, problem.Problem{File: name, Field: "bench",
+			What: fmt.Sprintf("%s has %s", t.plan.BenchFile, english.Count(n, "problem", "problems")),
+			Hint: "see the Bench page"})
 		return t
 	}
 	if t.list.Err() != nil {
@@ -249,7 +254,8 @@ func (s *Server) tryPlan(name, text string) triedPlan {
 
 // words turns what the check found into what the page shows.
 func (t triedPlan) words() planTrial {
-	out := planTrial{Chart: chart{ID: "reach", Title: "Current wanted, and what the chain reaches", X: frequencyAxis, Y: currentAxis}}
+	out := planTrial{Chart: chart{ID: "reach", Title: "Current wanted, and what the chain reaches", X: frequencyAxis,
+		Y: currentAxis}}
 	if !t.done {
 		return out
 	}
@@ -260,7 +266,8 @@ func (t triedPlan) words() planTrial {
 		out.Refused = append(out.Refused, r.String())
 	}
 	for _, u := range t.checked.Unreachable {
-		out.Unreachable = append(out.Unreachable, unreachableRow{u.Frequency.String(), u.Wanted.String(), u.Reach.String(), u.Short.String(), u.Why})
+		out.Unreachable = append(out.Unreachable,
+			unreachableRow{u.Frequency.String(), u.Wanted.String(), u.Reach.String(), u.Short.String(), u.Why})
 	}
 	t.draw(&out.Chart)
 	return out
@@ -270,7 +277,8 @@ func worstRows(c plan.Checked) []worstRow {
 	var out []worstRow
 	for _, x := range c.Worst {
 		n := x.Node
-		out = append(out, worstRow{ID: n.ID, Place: n.Place, At: x.Frequency.String(), Level: n.Compared().String() + " " + n.Counted(),
+		out = append(out, worstRow{ID: n.ID, Place: n.Place, At: x.Frequency.String(),
+			Level:  n.Compared().String() + " " + n.Counted(),
 			Rating: n.Rating.String(), Headroom: headroom(n), Over: !n.Within, Note: n.Remark()})
 	}
 	return out
@@ -302,7 +310,8 @@ func (t triedPlan) facts() []fact {
 		}
 		out = append(out, fact{"Modulation", text})
 	}
-	out = append(out, fact{"Frequencies", fmt.Sprintf("%d: %s", len(p.Grid), p.GridText)}, fact{"Dwell", p.Dwell.String()})
+	out = append(out, fact{"Frequencies", fmt.Sprintf("%d: %s", len(p.Grid), p.GridText)},
+		fact{"Dwell", p.Dwell.String()})
 	return append(out, fact{"Takes", c.Duration.String() + "; " + c.Duration.Words()})
 }
 
@@ -330,9 +339,11 @@ func (t triedPlan) draw(c *chart) {
 	}
 	c.Series = []chartSeries{{Name: "wanted", Sign: "dash", Paint: "wanted", Y: wanted}}
 	if t.plan.Kind != plan.Baseline {
-		c.Series = append(c.Series, chartSeries{Name: "most within every rating, by the budget", Sign: "line", Paint: "calm", Y: most})
+		c.Series = append(c.Series, chartSeries{Name: "most within every rating, by the budget", Sign: "line",
+			Paint: "calm", Y: most})
 		if t.plan.Mode == plan.ConstantDrive {
-			c.Series = append(c.Series, chartSeries{Name: "at the plan's drive", Sign: "ring", Paint: "first", Y: reach})
+			c.Series = append(c.Series, chartSeries{Name: "at the plan's drive", Sign: "ring", Paint: "first",
+				Y: reach})
 		}
 	}
 	c.Shade = stretches(points, short)
@@ -389,7 +400,8 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if stamp(data) != r.PostFormValue("stamp") {
-		return withStatus(http.StatusConflict, "%s is another one than the page shows: load the page again, or save the change first", name)
+		return withStatus(http.StatusConflict,
+			"%s is another one than the page shows: load the page again, or save the change first", name)
 	}
 	q := Request{PlanFile: filepath.Join(s.cfg.Dir, name), Resume: r.PostFormValue("resume") != ""}
 	if text := r.PostFormValue("again"); text != "" {
@@ -406,7 +418,8 @@ func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	}
 	field := func(name string, most int) string { return strings.TrimSpace(shorten(r.PostFormValue(name), most)) }
 	a := s.arms.add(arming{Prepared: p, Wishes: Wishes{Label: field("label", 200), Changed: field("changed", 500),
-		Operator: field("operator", 100), Room: field("room", 100), Temperature: field("temperature", 50), Humidity: field("humidity", 50)}})
+		Operator: field("operator", 100), Room: field("room", 100), Temperature: field("temperature", 50),
+		Humidity: field("humidity", 50)}})
 	return seeOther(w, r, "/arm/"+a.ID)
 }
 
@@ -420,8 +433,11 @@ func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
 	if p.Sweep != nil {
 		facts, back = func() []fact { return sweepFacts(p.Sweep, p.Bench) }, "/sweep?file="
 	}
-	page := armPage{Sweep: p.Sweep != nil, Back: back + query(baseOf(p.PlanFile)), Frame: s.frameFor(r, "Plan"), ID: a.ID, Nonce: a.Nonce, Plan: p.Plan.Name, File: baseOf(p.PlanFile), Wishes: a.Wishes, Worst: worstRows(p.Checked),
-		Facts: facts(), Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline, Resume: p.Resume, Again: p.Again}
+	page := armPage{Sweep: p.Sweep != nil, Back: back + query(baseOf(p.PlanFile)), Frame: s.frameFor(r, "Plan"),
+		ID: a.ID, Nonce: a.Nonce, Plan: p.Plan.Name, File: baseOf(p.PlanFile), Wishes: a.Wishes,
+		Worst: worstRows(p.Checked),
+		Facts: facts(), Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline,
+		Resume: p.Resume, Again: p.Again}
 	for _, x := range p.Warnings {
 		x.File = baseOf(x.File)
 		page.Warnings = append(page.Warnings, x.String())
@@ -434,7 +450,8 @@ func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 	a := s.arms.take(r.PostFormValue("nonce"))
 	if a == nil {
-		return withStatus(http.StatusConflict, "this arming step was used or has expired: nothing was switched on; check the plan and arm again")
+		return withStatus(http.StatusConflict,
+			"this arming step was used or has expired: nothing was switched on; check the plan and arm again")
 	}
 	a.Wishes.Alone = r.PostFormValue("accept_single_path") == "yes"
 	run, err := s.cfg.Runner.Start(a.Prepared, a.Wishes)

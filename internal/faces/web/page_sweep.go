@@ -41,7 +41,8 @@ type sweepTrial struct {
 type sweptPass struct{ Number, Direction, From, To, Law, Time string }
 
 // newSweepText is what a folder without a sweep file begins with.
-const newSweepText = "provoke: sweep 1\nname: FILL IN\nbench: bench.yaml\nlaw: log\nfrom: 150 kHz\nto: 30 MHz\ntimes: [60 s, 120 s]\ndrive: -30 dBm\nmodulation: AM 80 % 1 kHz\n" +
+const newSweepText = "provoke: sweep 1\nname: FILL IN\nbench: bench.yaml\nlaw: log\nfrom: 150 kHz\nto: 30 " +
+	"MHz\ntimes: [60 s, 120 s]\ndrive: -30 dBm\nmodulation: AM 80 % 1 kHz\n" +
 	"mark: {by: key, within: 0.5 s}\nlatency_at_most: 5 s\n"
 
 func (s *Server) sweepPage(w http.ResponseWriter, r *http.Request) error {
@@ -110,7 +111,8 @@ func (s *Server) trySweep(name, text string) (sweepTrial, problem.List) {
 	}
 	bench, problems := catalog.Parse(f.Plan.BenchFile, data, s.folder.beside)
 	if problems.Err() != nil {
-		return out, fault(fmt.Sprintf("%s has %s", f.Plan.BenchFile, english.Count(len(problems)-len(problems.Warnings()), "problem", "problems")), "see the Bench page")
+		return out, fault(fmt.Sprintf("%s has %s", f.Plan.BenchFile,
+			english.Count(len(problems)-len(problems.Warnings()), "problem", "problems")), "see the Bench page")
 	}
 	c := chain.New(bench)
 	checked, more := plan.CheckSweep(f, c)
@@ -129,12 +131,14 @@ func sweepFacts(f *plan.FreeSweep, b *catalog.Bench) []fact {
 		total += p.Time
 	}
 	p := f.Plan
-	out := []fact{{"Run", string(p.Kind)}, {"Bench", b.Name}, {"Sweep", p.GridText}, {"Level", fmt.Sprintf("%v, set as %s at %s", p.Drive, b.Source.Setting(p.Drive), b.Source.ID)}}
+	out := []fact{{"Run", string(p.Kind)}, {"Bench", b.Name}, {"Sweep", p.GridText},
+		{"Level", fmt.Sprintf("%v, set as %s at %s", p.Drive, b.Source.Setting(p.Drive), b.Source.ID)}}
 	if !p.Modulation.IsCW() {
 		out = append(out, fact{"Modulation", p.Modulation.String()})
 	}
 	return append(out, fact{"Beginning marked by", fmt.Sprintf("%s, known to ± %v", f.Marked, rf.Duration(f.Within))},
-		fact{"Takes", fmt.Sprintf("%v of sweeping in %s, and the time of the person who sets the source", rf.Duration(total), english.Count(len(f.Passes), "pass", "passes"))})
+		fact{"Takes", fmt.Sprintf("%v of sweeping in %s, and the time of the person who sets the source",
+			rf.Duration(total), english.Count(len(f.Passes), "pass", "passes"))})
 }
 
 // say lists the passes, and what a person does by hand, as the prompts of the run will ask for it.
@@ -147,7 +151,8 @@ func (t *sweepTrial) say(f *plan.FreeSweep, b *catalog.Bench) {
 		if p.Steps > 1 {
 			law += fmt.Sprintf(", in %d steps", p.Steps)
 		}
-		t.Passes = append(t.Passes, sweptPass{fmt.Sprint(i + 1), direction, p.From.String(), p.To.String(), law, rf.Duration(p.Time).String()})
+		t.Passes = append(t.Passes, sweptPass{fmt.Sprint(i + 1), direction, p.From.String(), p.To.String(), law,
+			rf.Duration(p.Time).String()})
 	}
 	src := b.Source
 	off := src.HardwareOff
@@ -168,7 +173,8 @@ func (t *sweepTrial) say(f *plan.FreeSweep, b *catalog.Bench) {
 	}
 	t.Hands = []string{
 		fmt.Sprintf("Name what switches RF off: %s", off),
-		fmt.Sprintf("Before each pass, output OFF: set start, stop, time and law of the pass on %s; one sweep, not started", src.ID),
+		fmt.Sprintf("Before each pass, output OFF: set start, stop, time and law of the pass on %s; one sweep, not "+
+			"started", src.ID),
 		level + ", output ON",
 		started,
 		"After the pass: output OFF, and say so",
@@ -177,7 +183,8 @@ func (t *sweepTrial) say(f *plan.FreeSweep, b *catalog.Bench) {
 
 // spanChart is the current by the budget over the span of a sweep.
 func spanChart(f *plan.FreeSweep, ch *chain.Chain) chart {
-	c := chart{ID: "span", Title: "Current on the cable over the sweep, by the budget", X: frequencyAxis, Y: currentAxis}
+	c := chart{ID: "span", Title: "Current on the cable over the sweep, by the budget", X: frequencyAxis,
+		Y: currentAxis}
 	line := chartSeries{Name: "at the sweep's drive", Sign: "line", Paint: "first"}
 	for _, at := range ch.Bench().Across(f.Plan.Grid[0], f.Plan.Grid[1]) {
 		p, err := ch.Predict(at, f.Plan.Drive, chain.CrestOfLevel(f.Plan.Modulation), f.Plan.Fixture)

@@ -22,7 +22,8 @@ func (s *Server) wordsPage(w http.ResponseWriter, r *http.Request) error {
 
 // wordID is the anchor of a word on that page: /words#first-light.
 func wordID(name string) string {
-	return strings.Join(strings.FieldsFunc(strings.ToLower(name), func(r rune) bool { return strings.ContainsRune(" ,.()%", r) }), "-")
+	return strings.Join(strings.FieldsFunc(strings.ToLower(name),
+		func(r rune) bool { return strings.ContainsRune(" ,.()%", r) }), "-")
 }
 
 // pieces splits a text at its backquotes: every second piece stood between two of them.

@@ -41,7 +41,8 @@ func TestTheVendoredFilesAreThePublishedOnes(t *testing.T) {
 			t.Errorf("%s is %x", name, sum)
 		}
 	}
-	if license, err := os.ReadFile("vendored/uPlot.LICENSE"); err != nil || !bytes.Contains(license, []byte("MIT License")) {
+	if license, err := os.ReadFile("vendored/uPlot.LICENSE"); err != nil ||
+		!bytes.Contains(license, []byte("MIT License")) {
 		t.Errorf("the licence of uPlot: %v", err)
 	}
 }
@@ -61,7 +62,9 @@ func TestThePagesReachNothingElsewhere(t *testing.T) {
 			if m := elsewhere.Find(data); m != nil {
 				t.Errorf("%s reaches elsewhere: %s", e.Name(), m)
 			}
-			if strings.HasSuffix(e.Name(), ".html") && (bytes.Contains(data, []byte(" style=")) || bytes.Contains(data, []byte("<style")) || bytes.Contains(data, []byte(" onclick="))) {
+			if strings.HasSuffix(e.Name(), ".html") &&
+				(bytes.Contains(data, []byte(" style=")) || bytes.Contains(data, []byte("<style")) ||
+					bytes.Contains(data, []byte(" onclick="))) {
 				t.Errorf("%s has an inline style or script", e.Name())
 			}
 		}
@@ -191,11 +194,13 @@ func TestARecordReachesTheStreamWhenItIsWritten(t *testing.T) {
 	defer j.Close()
 	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Label: "live", Points: 10}))
 	s.runner.mu.Lock()
-	s.runner.state = web.State{Underway: true, Run: w.Run(), Began: time.Now(), Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
+	s.runner.state = web.State{Underway: true, Run: w.Run(), Began: time.Now(),
+		Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
 	s.runner.mu.Unlock()
 	go func() {
 		time.Sleep(100 * time.Millisecond)
-		must(w.Append(time.Now(), event.StepClosed{Step: plan.Step{Number: 1, Point: plan.Point{Frequency: 27.12e6}}, Attempt: 1, Current: rf.DBuA(77.7), Outcome: plan.Outcome{Upset: true, Exposures: 1}}))
+		must(w.Append(time.Now(), event.StepClosed{Step: plan.Step{Number: 1, Point: plan.Point{Frequency: 27.12e6}},
+			Attempt: 1, Current: rf.DBuA(77.7), Outcome: plan.Outcome{Upset: true, Exposures: 1}}))
 	}()
 	var seen, on bool
 	s.listen(t, "/live/stream", "", func(m message) bool {
@@ -209,7 +214,8 @@ func TestARecordReachesTheStreamWhenItIsWritten(t *testing.T) {
 
 // save posts a bench or plan file as the page does.
 func (s *site) save(t *testing.T, page, file, text, stamp string) *http.Response {
-	return s.ask(t, s.client, "POST", "/"+page+"/save", url.Values{"file": {file}, "text": {text}, "stamp": {stamp}}, s.own())
+	return s.ask(t, s.client, "POST", "/"+page+"/save", url.Values{"file": {file}, "text": {text}, "stamp": {stamp}},
+		s.own())
 }
 
 func stampOf(t *testing.T, page string) string {
@@ -226,7 +232,8 @@ func TestAFileIsEditedInPlaceAndNobodyOverwritesAnother(t *testing.T) {
 	_, page := s.get(t, "/plan?file=exposure.yaml")
 	stamp := stampOf(t, page)
 	changed := strings.Replace(exposurePlan, "dwell: 1 s", "dwell: 2 s", 1)
-	if r := s.save(t, "plan", "exposure.yaml", strings.ReplaceAll(changed, "\n", "\r\n"), stamp); r.StatusCode != http.StatusSeeOther {
+	if r := s.save(t, "plan", "exposure.yaml", strings.ReplaceAll(changed, "\n", "\r\n"),
+		stamp); r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("save: %s", r.Status)
 	}
 	if data := must(os.ReadFile(filepath.Join(s.dir, "exposure.yaml"))); string(data) != changed {
@@ -256,7 +263,8 @@ func TestEveryProblemStandsBesideItsLineAndField(t *testing.T) {
 	}
 	besides := regexp.MustCompile(`(?s)<ol id="besides".*?</ol>`).FindString(page)
 	lines := regexp.MustCompile(`(?s)<li>.*?</li>`).FindAllString(besides, -1)
-	if len(lines) < 11 || !strings.Contains(lines[8], "fault") || !strings.Contains(lines[10], "edges") || strings.Contains(lines[0], "fault") {
+	if len(lines) < 11 || !strings.Contains(lines[8], "fault") || !strings.Contains(lines[10], "edges") ||
+		strings.Contains(lines[0], "fault") {
 		t.Errorf("beside the lines stands %q", lines)
 	}
 }
@@ -277,16 +285,20 @@ func TestThePageTellsThatACalibrationWasMadeWithAnotherBenchFile(t *testing.T) {
 func TestAFieldChangesItsLinesAndNothingElse(t *testing.T) {
 	s := serve(t, false)
 	for key, change := range map[string][2]string{
-		"dwell": {"500 ms", "dwell: 500 ms\n"}, "level": {"3 V emf", "level: 3 V emf\n"}, "mode": {"constant drive", "mode: constant drive\n"},
+		"dwell": {"500 ms", "dwell: 500 ms\n"}, "level": {"3 V emf", "level: 3 V emf\n"}, "mode": {"constant drive",
+			"mode: constant drive\n"},
 		"grid": {"- {from: 1M5, to: 27,12 MHz, step: 2 %}", "grid:\n  - {from: 1M5, to: 27,12 MHz, step: 2 %}\n"},
 	} {
-		old := map[string]string{"dwell": "1 s", "level": "iec-61000-4-6/level-2", "mode": "", "grid": "- {from: 150 kHz, to: 79 MHz, step: 5 %}"}[key]
-		form := url.Values{"file": {"exposure.yaml"}, "text": {exposurePlan}, "f." + key: {change[0]}, "o." + key: {old}, "f.kind": {"exposure"}, "o.kind": {"exposure"}}
+		old := map[string]string{"dwell": "1 s", "level": "iec-61000-4-6/level-2", "mode": "",
+			"grid": "- {from: 150 kHz, to: 79 MHz, step: 5 %}"}[key]
+		form := url.Values{"file": {"exposure.yaml"}, "text": {exposurePlan}, "f." + key: {change[0]},
+			"o." + key: {old}, "f.kind": {"exposure"}, "o.kind": {"exposure"}}
 		r := s.ask(t, s.client, "POST", "/plan/try", form, s.own())
 		var b bytes.Buffer
 		b.ReadFrom(r.Body)
 		text := regexp.MustCompile(`(?s)<textarea id="text".*?>(.*?)</textarea>`).FindStringSubmatch(b.String())[1]
-		if !strings.Contains(text, change[1]) || !strings.Contains(text, "kind: exposure\n") || strings.Count(text, "\n") < strings.Count(exposurePlan, "\n") {
+		if !strings.Contains(text, change[1]) || !strings.Contains(text, "kind: exposure\n") ||
+			strings.Count(text, "\n") < strings.Count(exposurePlan, "\n") {
 			t.Errorf("%s: the text is\n%s", key, text)
 		}
 	}
@@ -295,8 +307,9 @@ func TestAFieldChangesItsLinesAndNothingElse(t *testing.T) {
 func TestTheChainIsComputedByTheServerAsTheEngineerWritesIt(t *testing.T) {
 	s := serve(t, false)
 	for query, want := range map[string]string{
-		"at=27,12+MHz": "27.12 MHz", "at=1M5": "1.5 MHz", "drive=1.2+Vpp&at=1+MHz": "1.200 Vpp", "drive=-20+dBm": "-20.0 dBm",
-		"at=200+MHz": "band", "modulation=CW&at=1+MHz": "1 MHz", "i=0": "100 kHz",
+		"at=27,12+MHz": "27.12 MHz", "at=1M5": "1.5 MHz", "drive=1.2+Vpp&at=1+MHz": "1.200 Vpp",
+		"drive=-20+dBm": "-20.0 dBm",
+		"at=200+MHz":    "band", "modulation=CW&at=1+MHz": "1 MHz", "i=0": "100 kHz",
 	} {
 		status, page := s.get(t, "/bench?"+query)
 		chain := regexp.MustCompile(`(?s)<div id="chain".*?</section>`).FindString(page)
@@ -338,7 +351,8 @@ func TestACurveThatIsDroppedIsReadAndKept(t *testing.T) {
 
 func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 	s := serve(t, true)
-	csv := "from;to;level;modulation;what\n27,12 MHz;;3 V emf;AM 80 % 1 kHz;error latches\n1M5;2 MHz;60 mA;;reading off\n"
+	csv := "from;to;level;modulation;what\n27,12 MHz;;3 V emf;AM 80 % 1 kHz;error latches\n1M5;2 MHz;60 mA;;reading " +
+		"off\n"
 	if r := s.send(t, "/laboratory", "failures.csv", []byte(csv)); r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("import: %s", r.Status)
 	}
@@ -361,14 +375,16 @@ func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 			t.Errorf("%q: %s, no %q in %.1200s", bad, r.Status, want, b.String())
 		}
 	}
-	yaml := "provoke: laboratory 1\nlaboratory: an invented test house\nfailures:\n  - {from: 26 MHz, to: 28 MHz, level: 10 V emf, class: B, what: reading jumps}\n"
+	yaml := "provoke: laboratory 1\nlaboratory: an invented test house\nfailures:\n  - {from: 26 MHz, to: 28 MHz, " +
+		"level: 10 V emf, class: B, what: reading jumps}\n"
 	if r := s.send(t, "/laboratory", "report.yaml", []byte(yaml)); r.StatusCode != http.StatusSeeOther {
 		t.Errorf("a report in YAML: %s", r.Status)
 	}
 	if _, page := s.get(t, "/"); !strings.Contains(page, "an invented test house") {
 		t.Error("the laboratory's name is not kept")
 	}
-	form := url.Values{"laboratory": {"an invented laboratory"}, "from": {"9 MHz", ""}, "to": {"", ""}, "level": {"60 mA", ""}, "modulation": {"CW", ""}, "what": {"resets", ""}}
+	form := url.Values{"laboratory": {"an invented laboratory"}, "from": {"9 MHz", ""}, "to": {"", ""},
+		"level": {"60 mA", ""}, "modulation": {"CW", ""}, "what": {"resets", ""}}
 	if r := s.ask(t, s.client, "POST", "/laboratory", form, s.own()); r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("the form: %s", r.Status)
 	}
@@ -402,7 +418,8 @@ func TestAPointLeadsToItsAttemptsReadingsAndChain(t *testing.T) {
 	}
 	for _, l := range links[:2] { // of the failing bands
 		status, page := s.get(t, l[1])
-		for _, want := range []string{"Readings in time", "confirm", "The chain at that moment", "amplifier output", "1.3 kg above the baseline"} {
+		for _, want := range []string{"Readings in time", "confirm", "The chain at that moment", "amplifier output",
+			"1.3 kg above the baseline"} {
 			if status != http.StatusOK || !strings.Contains(page, want) {
 				t.Errorf("%s: %d, no %q", l[1], status, want)
 			}
@@ -445,7 +462,8 @@ func TestARunThatIsAttendedEndsWhenItsPageGoes(t *testing.T) {
 	time.Sleep(5500 * time.Millisecond)
 	s.runner.mu.Lock()
 	defer s.runner.mu.Unlock()
-	if len(s.runner.told) != 1 || s.runner.told[0].Want != engine.Abort || !strings.Contains(s.runner.told[0].Text, "closed") {
+	if len(s.runner.told) != 1 || s.runner.told[0].Want != engine.Abort || !strings.Contains(s.runner.told[0].Text,
+		"closed") {
 		t.Errorf("the engine was told %v", s.runner.told)
 	}
 }
@@ -481,9 +499,11 @@ func TestTheNumbersThatAreDrawnAreThoseOfTheTable(t *testing.T) {
 // The strip at the top tells of the bench, not of the run that the page shows.
 func TestAnOldRunsPageStillSaysThatRFIsOn(t *testing.T) {
 	s := serve(t, true)
-	s.runner.state = web.State{Underway: true, Run: 4, Began: time.Now(), Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
+	s.runner.state = web.State{Underway: true, Run: 4, Began: time.Now(),
+		Status: engine.Status{Phase: "exposing", RFOn: true, Frequency: 27.12e6}}
 	j := must(store.Open(s.job))
-	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Label: "being done", Points: 10}))
+	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Label: "being done",
+		Points: 10}))
 	s.runner.mu.Lock()
 	s.runner.state.Run = w.Run()
 	s.runner.mu.Unlock()
@@ -493,7 +513,9 @@ func TestAnOldRunsPageStillSaysThatRFIsOn(t *testing.T) {
 		t.Error("the strip of an old run's page does not say that RF is on")
 	}
 	s.listen(t, "/live/stream?run=3&from=1", "", func(m message) bool {
-		return m.kind == "now" && strings.Contains(m.data, `"now":{"run":5,"rf":"on","words":"RF ON","doing":"exposing"}`) && strings.Contains(m.data, `"view":{"run":3`)
+		return m.kind == "now" && strings.Contains(m.data,
+			`"now":{"run":5,"rf":"on","words":"RF ON","doing":"exposing"}`) &&
+			strings.Contains(m.data, `"view":{"run":3`)
 	})
 }
 
@@ -502,8 +524,10 @@ func TestAReadingThatIsOldDoesNotLookLive(t *testing.T) {
 	j := must(store.Open(s.job))
 	defer j.Close()
 	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Exposure, Points: 10}))
-	look := engine.Look{At: time.Now().Add(-time.Minute), Reading: event.Reading{Monitor: "SHOWN", Value: 12.5, HasValue: true}}
-	s.runner.state = web.State{Underway: true, Run: w.Run(), Began: time.Now(), Looks: []engine.Look{look}, Status: engine.Status{Phase: "exposing", RFOn: true}}
+	look := engine.Look{At: time.Now().Add(-time.Minute), Reading: event.Reading{Monitor: "SHOWN", Value: 12.5,
+		HasValue: true}}
+	s.runner.state = web.State{Underway: true, Run: w.Run(), Began: time.Now(), Looks: []engine.Look{look},
+		Status: engine.Status{Phase: "exposing", RFOn: true}}
 	_, page := s.get(t, "/live")
 	if strings.Contains(page, "product well") || !strings.Contains(page, "no reading since") {
 		t.Error("a reading of a minute ago is shown as the product's state")
@@ -521,7 +545,8 @@ func TestTheArmingPageTakesTheAcceptanceOfTheSinglePath(t *testing.T) {
 	for _, accepted := range []bool{false, true} {
 		s := serve(t, true)
 		path, nonce := s.arm(t, "exposure.yaml")
-		if _, page := s.get(t, path); !strings.Contains(page, `name="accept_single_path" value="yes">`) || !strings.Contains(page, "nothing else can switch RF off while it lives") {
+		if _, page := s.get(t, path); !strings.Contains(page, `name="accept_single_path" value="yes">`) ||
+			!strings.Contains(page, "nothing else can switch RF off while it lives") {
 			t.Error("the arming page does not say what is accepted")
 		}
 		form := url.Values{"nonce": {nonce}}

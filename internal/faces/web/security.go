@@ -236,7 +236,8 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request) {
 		s.draw(w, "entered", nil)
 		return
 	}
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.doors.begin(), Path: "/", HttpOnly: true, Secure: s.cfg.TLS, SameSite: http.SameSiteStrictMode})
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.doors.begin(), Path: "/", HttpOnly: true,
+		Secure: s.cfg.TLS, SameSite: http.SameSiteStrictMode})
 	// Not a redirect: the next request has to come from this page, or a strict cookie stays at home.
 	s.draw(w, "entered", nil)
 }

@@ -18,7 +18,8 @@ import (
 )
 
 // ask sends a request as a browser would, with headers changed.
-func (s *site) ask(t testing.TB, c *http.Client, method, path string, form url.Values, header map[string]string) *http.Response {
+func (s *site) ask(t testing.TB, c *http.Client, method, path string, form url.Values,
+	header map[string]string) *http.Response {
 	t.Helper()
 	var body io.Reader
 	if form != nil {
@@ -49,7 +50,8 @@ func (s *site) ask(t testing.TB, c *http.Client, method, path string, form url.V
 func (s *site) own() map[string]string { return map[string]string{"Origin": s.URL} }
 
 // everyPost are the addresses that change something.
-var everyPost = []string{"/off", "/hold", "/go", "/stop", "/mark", "/answer", "/note", "/photo", "/arm", "/start", "/plan/save", "/bench/save", "/bench/curve", "/laboratory", "/entrances", "/hands/0", "/sweep/save"}
+var everyPost = []string{"/off", "/hold", "/go", "/stop", "/mark", "/answer", "/note", "/photo", "/arm", "/start",
+	"/plan/save", "/bench/save", "/bench/curve", "/laboratory", "/entrances", "/hands/0", "/sweep/save"}
 
 func TestNobodyGetsInWithoutASession(t *testing.T) {
 	s := serve(t, true)
@@ -84,7 +86,8 @@ func TestAOneTimeAddressWorksOnce(t *testing.T) {
 	if !c.HttpOnly || c.SameSite != http.SameSiteStrictMode || c.Path != "/" {
 		t.Errorf("the cookie is %v", c)
 	}
-	if again := s.ask(t, &http.Client{}, "GET", path, nil, nil); again.StatusCode != http.StatusUnauthorized || len(again.Cookies()) != 0 {
+	if again := s.ask(t, &http.Client{}, "GET", path, nil, nil); again.StatusCode != http.StatusUnauthorized ||
+		len(again.Cookies()) != 0 {
 		t.Errorf("the second time: %s", again.Status)
 	}
 }
@@ -105,7 +108,8 @@ func TestAForeignHostIsRefused(t *testing.T) {
 func TestAnotherSiteCannotChangeAnything(t *testing.T) {
 	s := serve(t, true)
 	foreign := []map[string]string{
-		{"Origin": "http://elsewhere.example"}, {"Origin": "null"}, {"Origin": "https" + strings.TrimPrefix(s.URL, "http")},
+		{"Origin": "http://elsewhere.example"}, {"Origin": "null"},
+		{"Origin": "https" + strings.TrimPrefix(s.URL, "http")},
 		{"Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "same-site"}, {"Origin": s.URL + ".elsewhere.example"},
 	}
 	for _, path := range everyPost {
@@ -124,7 +128,8 @@ func TestNothingChangesOnGET(t *testing.T) {
 	s := serve(t, true)
 	before := contents(t, s.dir)
 	for _, path := range everyPost {
-		if r := s.ask(t, s.client, "GET", path, nil, nil); r.StatusCode != http.StatusNotFound && r.StatusCode != http.StatusMethodNotAllowed {
+		if r := s.ask(t, s.client, "GET", path, nil, nil); r.StatusCode != http.StatusNotFound &&
+			r.StatusCode != http.StatusMethodNotAllowed {
 			t.Errorf("GET %s: %s", path, r.Status)
 		}
 	}
@@ -148,7 +153,8 @@ func contents(t *testing.T, dir string) string {
 		t.Fatal(err)
 	}
 	for _, e := range entries {
-		if strings.HasSuffix(e.Name(), "-lock") || strings.HasSuffix(e.Name(), "-shm") || strings.HasSuffix(e.Name(), "-wal") {
+		if strings.HasSuffix(e.Name(), "-lock") || strings.HasSuffix(e.Name(), "-shm") ||
+			strings.HasSuffix(e.Name(), "-wal") {
 			continue
 		}
 		data, err := os.ReadFile(filepath.Join(dir, e.Name()))
@@ -165,7 +171,8 @@ func TestEveryAnswerCarriesTheStrictPolicy(t *testing.T) {
 	for name, path := range pagePaths {
 		h := s.ask(t, s.client, "GET", path, nil, nil).Header
 		policy := h.Get("Content-Security-Policy")
-		if !strings.Contains(policy, "default-src 'none'") || !strings.Contains(policy, "frame-ancestors 'none'") || strings.Contains(policy, "unsafe") {
+		if !strings.Contains(policy, "default-src 'none'") || !strings.Contains(policy, "frame-ancestors 'none'") ||
+			strings.Contains(policy, "unsafe") {
 			t.Errorf("%s: policy %q", name, policy)
 		}
 		if h.Get("X-Content-Type-Options") != "nosniff" || h.Get("Cache-Control") != "no-store" {
@@ -225,7 +232,8 @@ func (s *site) send(t testing.TB, path, name string, data []byte) *http.Response
 
 func TestAPhotoIsAPicture(t *testing.T) {
 	s := serve(t, true)
-	for name, data := range map[string][]byte{"page.png": []byte("<html><script>alert(1)</script>"), "drawing.svg": []byte("<svg xmlns='http://www.w3.org/2000/svg'/>"), "empty.jpg": nil} {
+	for name, data := range map[string][]byte{"page.png": []byte("<html><script>alert(1)</script>"),
+		"drawing.svg": []byte("<svg xmlns='http://www.w3.org/2000/svg'/>"), "empty.jpg": nil} {
 		if r := s.send(t, "/photo", name, data); r.StatusCode != http.StatusUnsupportedMediaType {
 			t.Errorf("%s: %s", name, r.Status)
 		}
@@ -266,14 +274,17 @@ func TestANonceBeginsOneRun(t *testing.T) {
 		t.Fatal("the arming step began a run")
 	}
 	for _, wrong := range []string{"", "0", nonce[:len(nonce)-1], nonce + "0"} {
-		if r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {wrong}}, s.own()); r.StatusCode != http.StatusConflict {
+		if r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {wrong}},
+			s.own()); r.StatusCode != http.StatusConflict {
 			t.Errorf("nonce %q: %s", wrong, r.Status)
 		}
 	}
-	if r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {nonce}}, s.own()); r.StatusCode != http.StatusSeeOther {
+	if r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {nonce}},
+		s.own()); r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("the nonce: %s", r.Status)
 	}
-	if r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {nonce}}, s.own()); r.StatusCode != http.StatusConflict {
+	if r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {nonce}},
+		s.own()); r.StatusCode != http.StatusConflict {
 		t.Errorf("the nonce again: %s", r.Status)
 	}
 	if s.runner.started != 1 {
@@ -307,13 +318,15 @@ func TestAnArmingStepShowsTheWorstCaseAndRefusesAPlanThatChanged(t *testing.T) {
 	s := serve(t, true)
 	path, _ := s.arm(t, "exposure.yaml")
 	_, page := s.get(t, path)
-	for _, want := range []string{"amplifier input", "amplifier output", "cable current", "tightest", "burns and radiates"} {
+	for _, want := range []string{"amplifier input", "amplifier output", "cable current", "tightest",
+		"burns and radiates"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the arming step does not say %q", want)
 		}
 	}
 	write(t, s.dir, "exposure.yaml", []byte(strings.Replace(exposurePlan, "dwell: 1 s", "dwell: 2 s", 1)))
-	r := s.ask(t, s.client, "POST", "/arm", url.Values{"file": {"exposure.yaml"}, "stamp": {"0123456789abcdef"}}, s.own())
+	r := s.ask(t, s.client, "POST", "/arm", url.Values{"file": {"exposure.yaml"}, "stamp": {"0123456789abcdef"}},
+		s.own())
 	if r.StatusCode != http.StatusConflict {
 		t.Errorf("a plan that changed since it was shown: %s", r.Status)
 	}
@@ -323,7 +336,8 @@ func TestAnArmingStepShowsTheWorstCaseAndRefusesAPlanThatChanged(t *testing.T) {
 		t.Error("the page does not say that ratings refuse the plan")
 	}
 	stamp := regexp.MustCompile(`name="stamp" value="([0-9a-f]+)"`).FindStringSubmatch(page)[1]
-	if r := s.ask(t, s.client, "POST", "/arm", url.Values{"file": {"exposure.yaml"}, "stamp": {stamp}}, s.own()); r.StatusCode != http.StatusUnprocessableEntity {
+	if r := s.ask(t, s.client, "POST", "/arm", url.Values{"file": {"exposure.yaml"}, "stamp": {stamp}},
+		s.own()); r.StatusCode != http.StatusUnprocessableEntity {
 		t.Errorf("a plan over a rating: %s", r.Status)
 	}
 }
@@ -349,11 +363,13 @@ func TestWishesReachTheEngine(t *testing.T) {
 	}
 	s.runner.state = web.State{Underway: true, Run: 3}
 	for _, path := range []string{"/hold", "/go", "/stop", "/mark"} {
-		if r := s.ask(t, s.client, "POST", path, url.Values{"text": {"display dark"}}, s.own()); r.StatusCode != http.StatusSeeOther {
+		if r := s.ask(t, s.client, "POST", path, url.Values{"text": {"display dark"}},
+			s.own()); r.StatusCode != http.StatusSeeOther {
 			t.Errorf("%s: %s", path, r.Status)
 		}
 	}
-	want := []engine.Command{{Want: engine.HoldRun}, {Want: engine.GoOn}, {Want: engine.Finish}, {Want: engine.Mark, Text: "display dark"}}
+	want := []engine.Command{{Want: engine.HoldRun}, {Want: engine.GoOn}, {Want: engine.Finish},
+		{Want: engine.Mark, Text: "display dark"}}
 	if fmt.Sprint(s.runner.told) != fmt.Sprint(want) {
 		t.Errorf("%v, want %v", s.runner.told, want)
 	}
@@ -361,10 +377,12 @@ func TestWishesReachTheEngine(t *testing.T) {
 
 func TestAPromptIsAnsweredOnThePage(t *testing.T) {
 	s := serve(t, true)
-	if r := s.ask(t, s.client, "POST", "/answer", url.Values{"number": {"7"}, "text": {" -27.4 dBm "}}, s.own()); r.StatusCode != http.StatusSeeOther {
+	if r := s.ask(t, s.client, "POST", "/answer", url.Values{"number": {"7"}, "text": {" -27.4 dBm "}},
+		s.own()); r.StatusCode != http.StatusSeeOther {
 		t.Errorf("%s", r.Status)
 	}
-	if r := s.ask(t, s.client, "POST", "/answer", url.Values{"number": {"6"}, "text": {"done"}}, s.own()); r.StatusCode != http.StatusConflict {
+	if r := s.ask(t, s.client, "POST", "/answer", url.Values{"number": {"6"}, "text": {"done"}},
+		s.own()); r.StatusCode != http.StatusConflict {
 		t.Errorf("a prompt that is not shown any more: %s", r.Status)
 	}
 	if len(s.runner.told) != 1 || s.runner.told[0].Text != "-27.4 dBm" {
@@ -382,9 +400,11 @@ func TestNoFileOutsideTheFolderIsReached(t *testing.T) {
 	if err := os.Symlink(secret, filepath.Join(s.dir, "link.yaml")); err != nil {
 		t.Skip("no symbolic links here")
 	}
-	for _, name := range []string{"../secret.yaml", "..%2fsecret.yaml", secret, "link.yaml", ".hidden.yaml", "belt-weigher.provoke"} {
+	for _, name := range []string{"../secret.yaml", "..%2fsecret.yaml", secret, "link.yaml", ".hidden.yaml",
+		"belt-weigher.provoke"} {
 		for _, page := range []string{"/plan?file=", "/bench?file="} {
-			if status, body := s.get(t, page+url.QueryEscape(name)); status == http.StatusOK || strings.Contains(body, "name: secret") {
+			if status, body := s.get(t, page+url.QueryEscape(name)); status == http.StatusOK ||
+				strings.Contains(body, "name: secret") {
 				t.Errorf("%s%s: %d", page, name, status)
 			}
 		}
@@ -402,7 +422,8 @@ func TestNothingThatSomebodyTypedBecomesMarkup(t *testing.T) {
 	if r.StatusCode != http.StatusSeeOther {
 		t.Fatalf("note: %s", r.Status)
 	}
-	for _, path := range []string{"/live?run=3", "/findings?run=3", "/findings?at=" + url.QueryEscape(bad), "/plan?file=" + url.QueryEscape(bad)} {
+	for _, path := range []string{"/live?run=3", "/findings?run=3", "/findings?at=" + url.QueryEscape(bad),
+		"/plan?file=" + url.QueryEscape(bad)} {
 		if _, body := s.get(t, path); strings.Contains(body, "<img src=x") {
 			t.Errorf("%s shows what was typed as markup", path)
 		}

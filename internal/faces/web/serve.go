@@ -27,9 +27,11 @@ const (
 func (s *Server) Serve(ctx context.Context, l net.Listener, cert, key string) error {
 	log := slog.NewLogLogger(s.cfg.Log.Handler(), slog.LevelWarn)
 	server := &http.Server{
-		Handler: s, ReadHeaderTimeout: headersWithin, ReadTimeout: requestWithin, WriteTimeout: answerWithin, IdleTimeout: idleWithin,
+		Handler: s, ReadHeaderTimeout: headersWithin, ReadTimeout: requestWithin, WriteTimeout: answerWithin,
+		IdleTimeout:    idleWithin,
 		MaxHeaderBytes: longestHeader, BaseContext: func(net.Listener) context.Context { return ctx },
-		ConnContext: s.crowd.greet, ConnState: s.crowd.changed, ErrorLog: log, TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12},
+		ConnContext: s.crowd.greet, ConnState: s.crowd.changed, ErrorLog: log,
+		TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12},
 	}
 	defer context.AfterFunc(ctx, func() { server.Close() })()
 	l = &patient{Listener: l, crowd: s.crowd, log: s.cfg.Log}

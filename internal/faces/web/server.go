@@ -77,7 +77,8 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Log == nil {
 		cfg.Log = slog.Default()
 	}
-	s := &Server{cfg: cfg, doors: newDoors(cfg.Now, cfg.Token), journal: &journal{path: cfg.JobFile}, hosts: map[string]bool{}}
+	s := &Server{cfg: cfg, doors: newDoors(cfg.Now, cfg.Token), journal: &journal{path: cfg.JobFile},
+		hosts: map[string]bool{}}
 	for _, h := range cfg.Hosts {
 		s.hosts[strings.ToLower(h)] = true
 	}
@@ -233,7 +234,8 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.As(err, &se):
 		status = se.status
 	case errors.As(err, &tooBig):
-		status, err = http.StatusRequestEntityTooLarge, fmt.Errorf("this is larger than the %d MB that are taken", tooBig.Limit>>20)
+		status, err = http.StatusRequestEntityTooLarge, fmt.Errorf("this is larger than the %d MB that are taken",
+			tooBig.Limit>>20)
 	case errors.Is(err, errNoRun), errors.Is(err, os.ErrNotExist):
 		status = http.StatusNotFound
 	case errors.Is(err, ErrUnderway), errors.Is(err, ErrIdle):
@@ -285,11 +287,13 @@ type frame struct {
 
 type place struct{ Name, Path string }
 
-var places = []place{{"Job", "/"}, {"Bench", "/bench"}, {"Plan", "/plan"}, {"Live", "/live"}, {"Findings", "/findings"}, {"Compare", "/compare"}, {"Laboratory", "/beside"}, {"Report", "/report"}}
+var places = []place{{"Job", "/"}, {"Bench", "/bench"}, {"Plan", "/plan"}, {"Live", "/live"}, {"Findings", "/findings"},
+	{"Compare", "/compare"}, {"Laboratory", "/beside"}, {"Report", "/report"}}
 
 // frameFor makes the frame of a page.
 func (s *Server) frameFor(r *http.Request, here string) frame {
-	f := frame{Here: here, Title: here, Job: strings.TrimSuffix(filepath.Base(s.cfg.JobFile), ".provoke"), Program: s.cfg.Program, Places: places}
+	f := frame{Here: here, Title: here, Job: strings.TrimSuffix(filepath.Base(s.cfg.JobFile), ".provoke"),
+		Program: s.cfg.Program, Places: places}
 	if here == "" {
 		f.Title = "Not done"
 	}

@@ -41,7 +41,8 @@ func TestPicturesOfEveryPage(t *testing.T) {
 			p.Dark(dark)
 			tone := map[bool]string{false: "light", true: "dark"}[dark]
 			for name, path := range paths {
-				if state, ok := strings.CutPrefix(name, "state-"); ok && dark && (size.width < 600 || !*everything && !strings.Contains(different, state+" ")) {
+				if state, ok := strings.CutPrefix(name, "state-"); ok &&
+					dark && (size.width < 600 || !*everything && !strings.Contains(different, state+" ")) {
 					continue // differs from the light one, or from one that is pictured, in colour or words only
 				}
 				p.Go(s.URL + path)
@@ -49,11 +50,16 @@ func TestPicturesOfEveryPage(t *testing.T) {
 				if name == "live" {
 					p.Wait(`document.body.dataset.fresh === "yes"`)
 				}
-				if over := browser.Value[float64](p, `document.documentElement.scrollWidth`) - float64(size.width); over > 0 {
-					who := browser.Value[[]string](p, `[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > `+fmt.Sprint(size.width)+`.5 && !e.closest(".wide, .editor, .uplot")).map(e => e.outerHTML.slice(0, 90)).slice(0, 4)`)
+				if over := browser.Value[float64](p,
+					`document.documentElement.scrollWidth`) - float64(size.width); over > 0 {
+					who := browser.Value[[]string](p,
+						`[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > `+
+							fmt.Sprint(size.width)+
+							`.5 && !e.closest(".wide, .editor, .uplot")).map(e => e.outerHTML.slice(0, 90)).slice(0, 4)`)
 					t.Errorf("%s, %s: the page is %g px wider than the window: %q", name, size.name, over, who)
 				}
-				p.Shot(filepath.Join(shotsDir, name+"-"+size.name+"-"+tone+".png"), !strings.HasPrefix(name, "state-") || size.width < 600)
+				p.Shot(filepath.Join(shotsDir, name+"-"+size.name+"-"+tone+".png"),
+					!strings.HasPrefix(name, "state-") || size.width < 600)
 			}
 		}
 	}

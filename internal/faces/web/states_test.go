@@ -31,8 +31,9 @@ type cannedState struct {
 var cannedAt = time.Date(2026, 11, 25, 14, 30, 0, 0, time.UTC)
 
 func phase(p string, on bool) engine.Status {
-	return engine.Status{Phase: p, RFOn: on, Frequency: 27.12e6, Drive: rf.DBm(-13.4), Current: rf.DBuA(79.9), Done: 31, Known: 84,
-		Step: plan.Step{Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80)}}}
+	return engine.Status{Phase: p, RFOn: on, Frequency: 27.12e6, Drive: rf.DBm(-13.4), Current: rf.DBuA(79.9), Done: 31,
+		Known: 84,
+		Step:  plan.Step{Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80)}}}
 }
 
 func here(s engine.Status, looks ...engine.Look) underway {
@@ -54,44 +55,66 @@ func byHand(s engine.Status) engine.Status {
 }
 
 func lookAt(value float64, bad bool, on bool) engine.Look {
-	l := engine.Look{At: cannedAt, Reading: event.Reading{Monitor: "SHOWN", Value: value, HasValue: true, Bad: bad, RFOn: on}}
+	l := engine.Look{At: cannedAt, Reading: event.Reading{Monitor: "SHOWN", Value: value, HasValue: true, Bad: bad,
+		RFOn: on}}
 	if bad {
 		l.Why = "1.31 kg above the baseline; tolerance 0.05 kg"
 	}
 	return l
 }
 
-var errorLine = engine.Look{At: cannedAt, Reading: event.Reading{Monitor: "LINES", Text: "ERR 17 LOAD CELL", Bad: true, Why: "a line of the error pattern"}}
+var errorLine = engine.Look{At: cannedAt, Reading: event.Reading{Monitor: "LINES", Text: "ERR 17 LOAD CELL",
+	Bad: true, Why: "a line of the error pattern"}}
 
 // cannedStates are every state, in the order of a run.
 var cannedStates = []cannedState{
 	{Name: "no-run", Says: "no run yet", none: true},
-	{Name: "could-not-begin", Says: "the last run could not begin", none: true, under: underway{Failed: "open the bench: source GEN1 does not answer"}},
-	{Name: "quieting", Says: "the bench is brought to off before a run", run: (*canned).open, under: here(engine.Status{Phase: "quieting the bench"})},
-	{Name: "watching", Says: "the product is watched without RF", run: (*canned).open, under: here(engine.Status{Phase: "watching the product without RF"}, lookAt(12.5, false, false))},
-	{Name: "arming", Says: "armed, first light", run: (*canned).arm, under: here(phase("first light", true), lookAt(12.5, false, true))},
-	{Name: "by-hand", Says: "a person is asked to set the source", run: (*canned).half, under: here(byHand(phase("levelling", true)), lookAt(12.5, false, true))},
-	{Name: "levelling", Says: "the level is brought up", run: (*canned).half, under: here(phase("levelling", true), lookAt(12.5, false, true))},
-	{Name: "exposing", Says: "an exposure, the product is well", run: (*canned).half, under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true))},
-	{Name: "upset", Says: "the product has upset, RF is off", run: (*canned).half, under: here(phase("upset: waiting for the product to recover", false), lookAt(13.81, true, false), errorLine)},
-	{Name: "needs-a-person", Says: "the product did not recover", run: (*canned).half, under: here(phase("RF off: the product did not recover; reset or power-cycle it", false), errorLine)},
-	{Name: "held", Says: "held by the operator", run: (*canned).hold, under: here(phase("held, RF off", false), lookAt(12.5, false, false))},
-	{Name: "tripping", Says: "tripped, RF is being switched off", run: (*canned).trip, under: here(phase("exposing", true), lookAt(12.5, false, true))},
-	{Name: "silencing", Says: "the bench is being silenced", run: (*canned).half, under: here(phase("silencing", false), lookAt(12.5, false, false))},
-	{Name: "baseline", Says: "a baseline without RF", run: (*canned).baseline, under: here(engine.Status{Phase: "watching without RF", Frequency: 4.2e6, Done: 12, Known: 56}, lookAt(12.5, false, false))},
+	{Name: "could-not-begin", Says: "the last run could not begin", none: true,
+		under: underway{Failed: "open the bench: source GEN1 does not answer"}},
+	{Name: "quieting", Says: "the bench is brought to off before a run", run: (*canned).open,
+		under: here(engine.Status{Phase: "quieting the bench"})},
+	{Name: "watching", Says: "the product is watched without RF", run: (*canned).open,
+		under: here(engine.Status{Phase: "watching the product without RF"}, lookAt(12.5, false, false))},
+	{Name: "arming", Says: "armed, first light", run: (*canned).arm,
+		under: here(phase("first light", true), lookAt(12.5, false, true))},
+	{Name: "by-hand", Says: "a person is asked to set the source", run: (*canned).half,
+		under: here(byHand(phase("levelling", true)), lookAt(12.5, false, true))},
+	{Name: "levelling", Says: "the level is brought up", run: (*canned).half,
+		under: here(phase("levelling", true), lookAt(12.5, false, true))},
+	{Name: "exposing", Says: "an exposure, the product is well", run: (*canned).half,
+		under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true))},
+	{Name: "upset", Says: "the product has upset, RF is off", run: (*canned).half,
+		under: here(phase("upset: waiting for the product to recover", false), lookAt(13.81, true, false), errorLine)},
+	{Name: "needs-a-person", Says: "the product did not recover", run: (*canned).half,
+		under: here(phase("RF off: the product did not recover; reset or power-cycle it", false), errorLine)},
+	{Name: "held", Says: "held by the operator", run: (*canned).hold,
+		under: here(phase("held, RF off", false), lookAt(12.5, false, false))},
+	{Name: "tripping", Says: "tripped, RF is being switched off", run: (*canned).trip,
+		under: here(phase("exposing", true), lookAt(12.5, false, true))},
+	{Name: "silencing", Says: "the bench is being silenced", run: (*canned).half,
+		under: here(phase("silencing", false), lookAt(12.5, false, false))},
+	{Name: "baseline", Says: "a baseline without RF", run: (*canned).baseline,
+		under: here(engine.Status{Phase: "watching without RF", Frequency: 4.2e6, Done: 12, Known: 56},
+			lookAt(12.5, false, false))},
 	{Name: "elsewhere", Says: "another program does the run", run: (*canned).half, under: underway{Elsewhere: true}},
 	{Name: "cut-off", Says: "the program that did the run ended in the middle of it", run: (*canned).half},
-	{Name: "not-live", Says: "the stream has stopped", run: (*canned).half, under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true)), notLive: true},
+	{Name: "not-live", Says: "the stream has stopped", run: (*canned).half,
+		under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true)), notLive: true},
 	{Name: "done", Says: "done, no upset", run: func(c *canned) { c.sweep(84, false); c.end(event.Done, "", true) }},
-	{Name: "done-upset", Says: "done, with upsets", run: func(c *canned) { c.sweep(84, true); c.end(event.DoneUpset, "", true) }},
-	{Name: "incomplete", Says: "not every point was closed", run: func(c *canned) { c.half(); c.end(event.Incomplete, "3 steps did not reach their level", true) }},
-	{Name: "stopped", Says: "stopped by the operator", run: func(c *canned) { c.half(); c.end(event.Stopped, "stopped by the operator", true) }},
-	{Name: "tripped", Says: "tripped, RF off verified", run: func(c *canned) { c.trip(); c.end(event.TrippedEnd, tripCause, true) }},
+	{Name: "done-upset", Says: "done, with upsets",
+		run: func(c *canned) { c.sweep(84, true); c.end(event.DoneUpset, "", true) }},
+	{Name: "incomplete", Says: "not every point was closed",
+		run: func(c *canned) { c.half(); c.end(event.Incomplete, "3 steps did not reach their level", true) }},
+	{Name: "stopped", Says: "stopped by the operator",
+		run: func(c *canned) { c.half(); c.end(event.Stopped, "stopped by the operator", true) }},
+	{Name: "tripped", Says: "tripped, RF off verified",
+		run: func(c *canned) { c.trip(); c.end(event.TrippedEnd, tripCause, true) }},
 	{Name: "failed", Says: "failed, RF off verified", run: func(c *canned) {
 		c.half()
 		c.end(event.Failed, "read the analyser SA1: no answer within 1 s", true)
 	}},
-	{Name: "not-known-off", Says: "RF not known to be off", run: func(c *canned) { c.half(); c.end(event.RFNotKnownOff, "set the source: no answer", false) }},
+	{Name: "not-known-off", Says: "RF not known to be off",
+		run: func(c *canned) { c.half(); c.end(event.RFNotKnownOff, "set the source: no answer", false) }},
 }
 
 const tripCause = "measured current 6.4 dB above the prediction at 27.12 MHz"
@@ -118,15 +141,19 @@ func (c *canned) add(events ...event.Event) {
 func (c *canned) open() { c.opened(plan.Exposure) }
 
 func (c *canned) opened(kind plan.RunKind) {
-	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5, HasBaseline: true}, {ID: "LINES", Kind: "text"}}
-	c.add(event.Opened{Version: 1, Program: "canned", RunKind: kind, Mode: plan.ClosedLoop, Fixture: "cable", Label: "belt weigher (invented), as received",
-		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1e3, Hold: level.CarrierHeld}, Dwell: 2e9, Resolution: 0.5, Range: 40, Points: 84, Monitors: monitors},
+	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5,
+		HasBaseline: true}, {ID: "LINES", Kind: "text"}}
+	c.add(event.Opened{Version: 1, Program: "canned", RunKind: kind, Mode: plan.ClosedLoop, Fixture: "cable",
+		Label:      "belt weigher (invented), as received",
+		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1e3, Hold: level.CarrierHeld}, Dwell: 2e9,
+		Resolution: 0.5, Range: 40, Points: 84, Monitors: monitors},
 		event.Watching{Monitors: monitors})
 }
 
 func (c *canned) arm() {
 	c.open()
-	c.add(event.Armed{By: "A. Invented", DeadMan: 2e9}, event.FirstLight{Frequency: 150e3, Drive: rf.DBm(-37.4), Predicted: rf.DBuA(60), Low: rf.DBuA(56), High: rf.DBuA(64), Measured: rf.DBuA(60.7), Passed: true})
+	c.add(event.Armed{By: "A. Invented", DeadMan: 2e9}, event.FirstLight{Frequency: 150e3, Drive: rf.DBm(-37.4),
+		Predicted: rf.DBuA(60), Low: rf.DBuA(56), High: rf.DBuA(64), Measured: rf.DBuA(60.7), Passed: true})
 }
 
 func (c *canned) half() { c.sweep(31, true) }
@@ -160,14 +187,17 @@ func (c *canned) sweep(n int, upsets bool) {
 		c.step(cannedFrequency(i), upsets && i > 24 && i < 29, false)
 	}
 	if n < 84 {
-		c.add(event.Intent{Step: plan.Step{Number: c.n + 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80), Drive: rf.DBm(-13)}}, Attempt: 1})
+		c.add(event.Intent{Step: plan.Step{Number: c.n + 1, Purpose: plan.Sweep,
+			Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80), Drive: rf.DBm(-13)}}, Attempt: 1})
 	}
 }
 
 func (c *canned) step(f rf.Frequency, upset, quiet bool) {
 	c.n++
-	step := plan.Step{Number: c.n, Purpose: plan.Sweep, Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Wanted: level.Ask{Current: rf.DBuA(80)}}}
-	e := event.StepClosed{Step: step, Attempt: 1, Drive: rf.DBm(-13.4), Current: rf.DBuA(79.9), Outcome: plan.Outcome{Number: c.n, Exposures: 1}, OnFor: 2e9}
+	step := plan.Step{Number: c.n, Purpose: plan.Sweep, Point: plan.Point{Frequency: f, Target: rf.DBuA(80),
+		Wanted: level.Ask{Current: rf.DBuA(80)}}}
+	e := event.StepClosed{Step: step, Attempt: 1, Drive: rf.DBm(-13.4), Current: rf.DBuA(79.9),
+		Outcome: plan.Outcome{Number: c.n, Exposures: 1}, OnFor: 2e9}
 	if quiet {
 		e.Current, e.Drive = rf.Current{}, rf.Power{}
 	}

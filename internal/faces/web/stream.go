@@ -83,7 +83,8 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 	defer s.wardens.watch(attended)()
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	w.Header().Set("X-Accel-Buffering", "no")
-	if err := errors.Join(t.rc.SetReadDeadline(time.Time{}), t.taken()); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := errors.Join(t.rc.SetReadDeadline(time.Time{}), t.taken()); err != nil &&
+		!errors.Is(err, http.ErrNotSupported) {
 		return err
 	}
 	fmt.Fprint(w, "retry: 1000\n\n")

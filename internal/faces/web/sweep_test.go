@@ -35,7 +35,8 @@ latency_at_most: 5 s
 func (s *site) sweeps(t testing.TB) {
 	t.Helper()
 	bench := string(must(os.ReadFile(filepath.Join(s.dir, "bench.yaml"))))
-	hand := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(bench, "${1}  by_hand: true\n  hardware_off: switch S1\n")
+	hand := regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(bench,
+		"${1}  by_hand: true\n  hardware_off: switch S1\n")
 	if hand == bench {
 		t.Fatal("the bench has no source to set by hand")
 	}
@@ -51,7 +52,9 @@ func TestASweepIsCheckedShownAndArmedOnThePage(t *testing.T) {
 	s.sweeps(t)
 	status, page := s.get(t, "/sweep")
 	page = html.UnescapeString(page)
-	for _, want := range []string{"Checked: every level stays within the ratings, over the whole span", "Name what switches RF off: switch S1", "provoke cannot switch", "output OFF", "Start the sweep, and answer at that very moment",
+	for _, want := range []string{"Checked: every level stays within the ratings, over the whole span",
+		"Name what switches RF off: switch S1", "provoke cannot switch", "output OFF",
+		"Start the sweep, and answer at that very moment",
 		"30 MHz", "2 min", "provoke sweep sweep.yaml --job belt-weigher.provoke", "Worst case at every rating"} {
 		if status != http.StatusOK || !strings.Contains(page, want) {
 			t.Errorf("%d, no %q", status, want)
@@ -63,7 +66,8 @@ func TestASweepIsCheckedShownAndArmedOnThePage(t *testing.T) {
 	}
 	_, arm := s.get(t, r.Header.Get("Location"))
 	arm = html.UnescapeString(arm)
-	for _, want := range []string{"Accept and begin: you are told what to set", "RF has to be switched off by hand", "Sweep file", "4 passes", `href="/sweep?file=sweep.yaml"`, "Headroom"} {
+	for _, want := range []string{"Accept and begin: you are told what to set", "RF has to be switched off by hand",
+		"Sweep file", "4 passes", `href="/sweep?file=sweep.yaml"`, "Headroom"} {
 		if !strings.Contains(arm, want) {
 			t.Errorf("the arming step holds no %q", want)
 		}
@@ -87,7 +91,8 @@ func TestASweepThatIsRefusedIsNotArmed(t *testing.T) {
 		r := s.ask(t, s.client, "POST", "/sweep/try", url.Values{"file": {"sweep.yaml"}, "text": {text}}, s.own())
 		var b bytes.Buffer
 		b.ReadFrom(r.Body)
-		if page := html.UnescapeString(b.String()); r.StatusCode != http.StatusOK || !strings.Contains(page, v.want) || strings.Contains(page, "Checked: every level") || !strings.Contains(page, "<b>not saved</b>") {
+		if page := html.UnescapeString(b.String()); r.StatusCode != http.StatusOK || !strings.Contains(page, v.want) ||
+			strings.Contains(page, "Checked: every level") || !strings.Contains(page, "<b>not saved</b>") {
 			t.Errorf("%s: %s, no %q", name, r.Status, v.want)
 		}
 	}
@@ -97,7 +102,8 @@ func TestASweepThatIsRefusedIsNotArmed(t *testing.T) {
 		t.Fatalf("save: %s", r.Status)
 	}
 	_, page = s.get(t, "/sweep")
-	if r := s.ask(t, s.client, "POST", "/arm", url.Values{"file": {"sweep.yaml"}, "stamp": {stampOf(t, page)}}, s.own()); r.StatusCode != http.StatusUnprocessableEntity {
+	if r := s.ask(t, s.client, "POST", "/arm", url.Values{"file": {"sweep.yaml"}, "stamp": {stampOf(t, page)}},
+		s.own()); r.StatusCode != http.StatusUnprocessableEntity {
 		t.Errorf("a sweep over a rating is armed: %s", r.Status)
 	}
 	if r := s.save(t, "sweep", "sweep.yaml", sweepFile, "0123456789abcdef"); r.StatusCode != http.StatusConflict {
@@ -108,7 +114,8 @@ func TestASweepThatIsRefusedIsNotArmed(t *testing.T) {
 func TestALivePageCountsPassesOfASweep(t *testing.T) {
 	s := serve(t, true)
 	s.studies(t)
-	if _, page := s.get(t, "/live?run=9"); !strings.Contains(page, "2 passes exposed") || !strings.Contains(page, "4 upsets in 2 passes, ") {
+	if _, page := s.get(t, "/live?run=9"); !strings.Contains(page, "2 passes exposed") ||
+		!strings.Contains(page, "4 upsets in 2 passes, ") {
 		t.Error("the page does not count the passes of a sweep and their upsets")
 	}
 }
@@ -119,11 +126,13 @@ func TestARunThatExposedNothingIsNotMarkedGood(t *testing.T) {
 	s := serve(t, true)
 	s.studies(t)
 	j := must(store.Open(s.job))
-	w := must(j.NewRun(at(9000), event.Opened{Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop, Bench: must(j.Attach("bench.yaml", []byte("provoke: bench 1\n"))), Points: 3}))
+	w := must(j.NewRun(at(9000), event.Opened{Program: "test", RunKind: plan.Exposure, Mode: plan.ClosedLoop,
+		Bench: must(j.Attach("bench.yaml", []byte("provoke: bench 1\n"))), Points: 3}))
 	must(w.Close(at(9001), event.Done, ""))
 	number := w.Run()
 	j.Close()
-	if _, page := s.get(t, fmt.Sprintf("/live?run=%d", number)); !strings.Contains(page, "the product was not exposed") || strings.Contains(page, "0 upsets") {
+	if _, page := s.get(t, fmt.Sprintf("/live?run=%d", number)); !strings.Contains(page,
+		"the product was not exposed") || strings.Contains(page, "0 upsets") {
 		t.Error("the live page does not say that nothing was exposed")
 	}
 	_, page := s.get(t, "/")

@@ -92,10 +92,12 @@ func onPage(sections []tell.Section, here rf.Frequency) []toldSection {
 }
 
 // paints are the colours of the page's style for what a series tells.
-var paints = map[tell.Paint]string{tell.Wanted: "wanted", tell.Ink: "wanted", tell.Before: "first", tell.After: "second", tell.Third: "third", tell.Fourth: "fourth",
+var paints = map[tell.Paint]string{tell.Wanted: "wanted", tell.Ink: "wanted", tell.Before: "first",
+	tell.After: "second", tell.Third: "third", tell.Fourth: "fourth",
 	tell.Upset: "upset", tell.Higher: "second", tell.Calm: "calm"}
 
-// chartOf makes of a chart what the browser draws: values by x, so that series of different x share one axis. A bound is
+// chartOf makes of a chart what the browser draws: values by x, so that series of different x share one axis. A bound
+// is
 // an arrow and not a dot.
 func chartOf(c tell.Chart) chart {
 	scale := 1.0
@@ -104,7 +106,8 @@ func chartOf(c tell.Chart) chart {
 		scale = megahertz
 		out.X = axis{Label: strings.Replace(c.X.Labels[0], "(Hz)", "(MHz)", 1), Log: true}
 	}
-	g := gathering{scale: scale, at: map[float64][]*float64{}, tips: map[float64][]string{}, links: map[float64]string{}}
+	g := gathering{scale: scale, at: map[float64][]*float64{}, tips: map[float64][]string{},
+		links: map[float64]string{}}
 	for _, s := range c.Series {
 		g.take(&out, s)
 	}
@@ -172,7 +175,8 @@ func (g *gathering) take(c *chart, s tell.Series) {
 	paint := paints[s.Paint]
 	switch s.Sign {
 	case tell.Dot, tell.Square, tell.Triangle, tell.Ring:
-		exact, below, above := g.add(s.Name, string(s.Sign), paint), g.add(s.Name+": there or below", "down", paint), g.add(s.Name+": at least", "up", paint)
+		exact, below, above := g.add(s.Name, string(s.Sign), paint), g.add(s.Name+": there or below", "down",
+			paint), g.add(s.Name+": at least", "up", paint)
 		for _, p := range s.Spots {
 			series := map[rf.Bound]int{rf.AtMost: below, rf.AtLeast: above}[p.Bound]
 			if series == 0 {

@@ -266,7 +266,9 @@ func (b *Bench) LevellingSpread() (rf.Gain, string) {
 	if isAssumed {
 		assumed = " (assumed, common practice)"
 	}
-	return b.Source.Resolution + 2*spread, fmt.Sprintf("the source's step of %s and twice the spread of readings of %s%s", b.Source.Resolution.Text(2), spread.Text(2), assumed)
+	return b.Source.Resolution + 2*spread, fmt.Sprintf(
+		"the source's step of %s and twice the spread of readings of %s%s", b.Source.Resolution.Text(2), spread.Text(2),
+		assumed)
 }
 
 // RegisterTable is one of the four tables of the Modbus data model.

@@ -90,7 +90,8 @@ func (b *builder) build(raw benchFile) {
 		b.cable(*raw.Cable)
 	}
 	if raw.DUT != nil {
-		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Port: raw.DUT.Port, Cycle: raw.DUT.Cycle, NeededDwell: raw.DUT.NeededDwell}
+		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Port: raw.DUT.Port, Cycle: raw.DUT.Cycle,
+			NeededDwell: raw.DUT.NeededDwell}
 	}
 	if raw.Probe != nil {
 		out.Probe = b.probe(*raw.Probe)
@@ -127,7 +128,8 @@ func (b *builder) build(raw benchFile) {
 func (b *builder) identity(path string, f identityFile) Identity {
 	if f.ID != "" {
 		if first, twice := b.ids[f.ID]; twice {
-			b.doc.Problem(path+".id", fmt.Sprintf("%s and %s are both called %s", first, path, f.ID), "give every piece an id of its own")
+			b.doc.Problem(path+".id", fmt.Sprintf("%s and %s are both called %s", first, path, f.ID),
+				"give every piece an id of its own")
 		} else {
 			b.ids[f.ID] = path
 		}
@@ -135,7 +137,8 @@ func (b *builder) identity(path string, f identityFile) Identity {
 	if !f.Calibrated.IsZero() && !f.Due.IsZero() && f.Due.Before(f.Calibrated.Time) {
 		b.doc.Problem(path+".due", fmt.Sprintf("%s is due before it was calibrated", path), "")
 	}
-	return Identity{ID: f.ID, Description: f.Description, Serial: f.Serial, Calibrated: f.Calibrated.Time, Due: f.Due.Time, Certificate: f.Certificate}
+	return Identity{ID: f.ID, Description: f.Description, Serial: f.Serial, Calibrated: f.Calibrated.Time,
+		Due: f.Due.Time, Certificate: f.Certificate}
 }
 
 // rating tells of a rating that is no rating, and of one that is missing and what that forbids.
@@ -143,7 +146,8 @@ func rating[U rf.Unit](b *builder, path, key string, l rf.Level[U], forbids stri
 	at := path + "." + key
 	switch {
 	case l.Absent() && !b.doc.Has(at) && forbids != "":
-		b.doc.Warning(path, fmt.Sprintf("%s has no %s: %s", path, key, forbids), "a rating that is not known is not taken as unlimited")
+		b.doc.Warning(path, fmt.Sprintf("%s has no %s: %s", path, key, forbids),
+			"a rating that is not known is not taken as unlimited")
 	case !l.Absent() && !l.Exact():
 		b.doc.Problem(at, fmt.Sprintf("%s is %v; it must be one exact value", at, l), "")
 		return rf.Level[U]{}
@@ -153,27 +157,33 @@ func rating[U rf.Unit](b *builder, path, key string, l rf.Level[U], forbids stri
 
 func (b *builder) source(f sourceFile) {
 	s := Source{
-		Identity: b.identity("source", f.identityFile), Connection: b.connection("source", string(f.Kind), f.ID, f.connectionFile),
+		Identity: b.identity("source", f.identityFile), Connection: b.connection("source", string(f.Kind), f.ID,
+			f.connectionFile),
 		Kind: string(f.Kind), Band: f.Band.Band, Resolution: f.Resolution,
 		CountsIn: CountsIn(f.CountsIn), Load: LoadSetting(f.Load),
-		MaximumReverse: rating(b, "source", "maximum_reverse", f.MaximumReverse, ""), HardwareOff: strings.TrimSpace(f.HardwareOff),
-		Uncertainty: b.uncertainty("source.uncertainty", f.Uncertainty, nil),
+		MaximumReverse: rating(b, "source", "maximum_reverse", f.MaximumReverse, ""),
+		HardwareOff:    strings.TrimSpace(f.HardwareOff),
+		Uncertainty:    b.uncertainty("source.uncertainty", f.Uncertainty, nil),
 	}
 	switch {
 	case s.CountsIn == CountsVpp && s.Load == "" && !b.doc.Has("source.load"):
-		b.doc.Problem("source", "source counts in Vpp but does not say under which load setting", "add \"load: 50 Ω\" or \"load: high-Z\": between the two lie 6 dB")
+		b.doc.Problem("source", "source counts in Vpp but does not say under which load setting",
+			"add \"load: 50 Ω\" or \"load: high-Z\": between the two lie 6 dB")
 	case s.CountsIn == CountsDBm && s.Load == LoadHighZ:
-		b.doc.Problem("source.load", "a generator set for a high-Z load cannot count in dBm", "set it for 50 Ω, or let it count in Vpp")
+		b.doc.Problem("source.load", "a generator set for a high-Z load cannot count in dBm",
+			"set it for 50 Ω, or let it count in Vpp")
 	case s.Load == "":
 		s.Load = Load50
 	}
 	s.Minimum = rating(b, "source", "minimum", f.Minimum.Available(s.Load), "")
 	s.Maximum = rating(b, "source", "maximum", f.Maximum.Available(s.Load), "")
 	if s.Minimum.Exact() && s.Maximum.Exact() && !s.Maximum.Above(s.Minimum) {
-		b.doc.Problem("source.maximum", fmt.Sprintf("source.maximum (%v into 50 Ω) is not above source.minimum (%v)", s.Maximum, s.Minimum), "")
+		b.doc.Problem("source.maximum", fmt.Sprintf("source.maximum (%v into 50 Ω) is not above source.minimum (%v)",
+			s.Maximum, s.Minimum), "")
 	}
 	if b.doc.Taken("source.resolution") && (f.Resolution <= 0 || f.Resolution > 6) {
-		b.doc.Problem("source.resolution", fmt.Sprintf("source.resolution is %v; it must lie between 0 dB and 6 dB", f.Resolution.Text(3)), "write the smallest step of level that you want to be used, for example 0.1 dB")
+		b.doc.Problem("source.resolution", fmt.Sprintf("source.resolution is %v; it must lie between 0 dB and 6 dB",
+			f.Resolution.Text(3)), "write the smallest step of level that you want to be used, for example 0.1 dB")
 	}
 	b.bench.Source = s
 }
@@ -182,7 +192,8 @@ func (b *builder) passives(list string, fs []passiveFile) []Passive {
 	var out []Passive
 	for i, f := range fs {
 		path := fmt.Sprintf("%s[%d]", list, i)
-		p := Passive{Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf), Kind: string(f.Kind)}
+		p := Passive{Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf),
+			Kind: string(f.Kind)}
 		p.Loss = loss(b, path+".loss", f.Loss, f.ID+" loss")
 		p.MaximumPower = rating(b, path, "maximum_power", f.MaximumPower, "no level into it can be shown to be safe")
 		out = append(out, p)
@@ -193,23 +204,29 @@ func (b *builder) passives(list string, fs []passiveFile) []Passive {
 func (b *builder) amplifier(f amplifierFile) *Amplifier {
 	const path = "amplifier"
 	a := &Amplifier{
-		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableAmplifier, f.ID, f.connectionFile),
+		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableAmplifier,
+			f.ID, f.connectionFile),
 		Quality: b.quality(path, f.qualityFile, gainOf), Harmonics: b.harmonics(path+".harmonics", f.Harmonics),
-		Band:           f.Band.Band,
-		Gain:           makeCurve(b, path+".gain", f.Gain, f.Band.Band, gainOf, f.ID+" gain"),
-		GainMeasured:   f.GainMeasured.Time,
-		Compression:    makeCurve(b, path+".compression", f.Compression, f.Band.Band, nil, f.ID+" 1 dB compression"),
-		Saturation:     rating(b, path, "saturation", f.Saturation, "no output level can be shown to be safe"),
-		MaximumInput:   rating(b, path, "maximum_input", f.MaximumInput, "no input level can be shown to be safe"),
-		MaximumDuty:    b.share(path+".maximum_duty", f.MaximumDuty),
-		ReflectedLimit: rating(b, path, "reflected_limit", f.ReflectedLimit, "no clamp can be driven; an amplifier that stands any load at full power has its saturation power here"),
+		Band:         f.Band.Band,
+		Gain:         makeCurve(b, path+".gain", f.Gain, f.Band.Band, gainOf, f.ID+" gain"),
+		GainMeasured: f.GainMeasured.Time,
+		Compression:  makeCurve(b, path+".compression", f.Compression, f.Band.Band, nil, f.ID+" 1 dB compression"),
+		Saturation:   rating(b, path, "saturation", f.Saturation, "no output level can be shown to be safe"),
+		MaximumInput: rating(b, path, "maximum_input", f.MaximumInput, "no input level can be shown to be safe"),
+		MaximumDuty:  b.share(path+".maximum_duty", f.MaximumDuty),
+		ReflectedLimit: rating(b, path, "reflected_limit", f.ReflectedLimit,
+			"no clamp can be driven; an amplifier that stands any load at full power has its saturation power here"),
 	}
 	if a.Compression.Absent() && !b.doc.Has(path+".compression") {
-		b.doc.Warning(path, "amplifier has no compression: no output level can be predicted near saturation, so none is allowed", "write the output power at 1 dB compression")
+		b.doc.Warning(path,
+			"amplifier has no compression: no output level can be predicted near saturation, so none is allowed",
+			"write the output power at 1 dB compression")
 	}
 	for _, p := range a.Compression.Points() {
 		if a.Saturation.Exact() && p.Value.Above(a.Saturation) {
-			b.doc.Problem(path+".saturation", fmt.Sprintf("the 1 dB compression of %v at %v is above the saturation of %v", p.Value, p.At, a.Saturation), "")
+			b.doc.Problem(path+".saturation",
+				fmt.Sprintf("the 1 dB compression of %v at %v is above the saturation of %v", p.Value, p.At,
+					a.Saturation), "")
 			break
 		}
 	}
@@ -220,7 +237,8 @@ func (b *builder) coupler(f couplerFile) *Coupler {
 	const path = "coupler"
 	return &Coupler{
 		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf),
-		Forward: loss(b, path+".forward", f.Forward, f.ID+" forward coupling"), Reverse: loss(b, path+".reverse", f.Reverse, f.ID+" reverse coupling"),
+		Forward: loss(b, path+".forward", f.Forward, f.ID+" forward coupling"), Reverse: loss(b, path+".reverse",
+			f.Reverse, f.ID+" reverse coupling"),
 		Loss:         loss(b, path+".loss", f.Loss, f.ID+" loss"),
 		MaximumPower: rating(b, path, "maximum_power", f.MaximumPower, "no level into it can be shown to be safe"),
 	}
@@ -229,10 +247,12 @@ func (b *builder) coupler(f couplerFile) *Coupler {
 func (b *builder) powerMeter(f powerMeterFile) *PowerMeter {
 	const path = "power_meter"
 	return &PowerMeter{
-		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TablePowerMeter, f.ID, f.connectionFile),
-		Quality:      b.quality(path, f.qualityFile, nil),
-		MaximumInput: rating(b, path, "maximum_input", f.MaximumInput, "no level at the coupler's ports can be shown to be safe"),
-		Floor:        rating(b, path, "floor", f.Floor, "a reading cannot be told from its noise"),
+		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TablePowerMeter,
+			f.ID, f.connectionFile),
+		Quality: b.quality(path, f.qualityFile, nil),
+		MaximumInput: rating(b, path, "maximum_input", f.MaximumInput,
+			"no level at the coupler's ports can be shown to be safe"),
+		Floor: rating(b, path, "floor", f.Floor, "a reading cannot be told from its noise"),
 	}
 }
 
@@ -240,18 +260,25 @@ func (b *builder) clamp(f clampFile) {
 	const path = "clamp"
 	c := Clamp{
 		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, lossOf),
-		InsertionLoss:   loss(b, path+".insertion_loss", f.InsertionLoss, f.ID+" insertion loss"),
-		ReturnLoss:      b.returnLoss(path+".return_loss", makeCurve(b, path+".return_loss", f.ReturnLoss, Band{}, lossOf, f.ID+" return loss")),
-		SeriesImpedance: makeCurve(b, path+".series_impedance", f.SeriesImpedance, Band{}, nil, f.ID+" series impedance"),
-		MaximumForward:  rating(b, path, "maximum_forward", f.MaximumForward, "no level into it can be shown to be safe"),
-		MaximumTime:     f.MaximumTime, MaximumDuty: b.share(path+".maximum_duty", f.MaximumDuty),
+		InsertionLoss: loss(b, path+".insertion_loss", f.InsertionLoss, f.ID+" insertion loss"),
+		ReturnLoss: b.returnLoss(path+".return_loss", makeCurve(b, path+".return_loss", f.ReturnLoss, Band{},
+			lossOf, f.ID+" return loss")),
+		SeriesImpedance: makeCurve(b, path+".series_impedance", f.SeriesImpedance, Band{},
+			nil, f.ID+" series impedance"),
+		MaximumForward: rating(b, path, "maximum_forward", f.MaximumForward,
+			"no level into it can be shown to be safe"),
+		MaximumTime: f.MaximumTime, MaximumDuty: b.share(path+".maximum_duty", f.MaximumDuty),
 	}
 	if c.ReturnLoss.Absent() && !b.doc.Has(path+".return_loss") {
-		b.doc.Aside(path, "clamp has no return_loss: total reflection is assumed", "measure its input match in the jig and write it as a curve")
+		b.doc.Aside(path, "clamp has no return_loss: total reflection is assumed",
+			"measure its input match in the jig and write it as a curve")
 	}
 	for _, p := range c.InsertionLoss.Points() {
 		if p.Value < 3 {
-			b.doc.Warning(path+".insertion_loss", fmt.Sprintf("an insertion loss of %v at %v is less than the 3.01 dB that the jig's far end takes", p.Value.Text(2), p.At), "insertion loss counts from forward power at the clamp to power in one 50 Ω port of the jig")
+			b.doc.Warning(path+".insertion_loss",
+				fmt.Sprintf("an insertion loss of %v at %v is less than the 3.01 dB that the jig's far end takes",
+					p.Value.Text(2), p.At),
+				"insertion loss counts from forward power at the clamp to power in one 50 Ω port of the jig")
 			break
 		}
 	}
@@ -270,8 +297,9 @@ func (b *builder) cable(f cableFile) {
 	c := Cable{
 		Identity: b.identity(path, f.identityFile), Decoupling: f.Decoupling, PositionTolerance: f.PositionTolerance,
 		Length: f.Length, Height: f.Height, ClampToDUT: f.ClampToDUT, ProbeToDUT: f.ProbeToDUT,
-		MaximumCurrent: rating(b, path, "maximum_current", f.MaximumCurrent, "no current on it can be shown to be safe"),
-		ExpectedLow:    usualLow, ExpectedHigh: usualHigh,
+		MaximumCurrent: rating(b, path, "maximum_current", f.MaximumCurrent,
+			"no current on it can be shown to be safe"),
+		ExpectedLow: usualLow, ExpectedHigh: usualHigh,
 	}
 	if f.ExpectedLow != nil {
 		c.ExpectedLow = *f.ExpectedLow
@@ -280,12 +308,15 @@ func (b *builder) cable(f cableFile) {
 		c.ExpectedHigh = *f.ExpectedHigh
 	}
 	if c.ExpectedLow > 0 {
-		b.doc.Problem(path+".expected_low", fmt.Sprintf("cable.expected_low is %v; it must not be above 0 dB", c.ExpectedLow), "it says how far the cable's current may lie below the jig's, for example -20 dB")
+		b.doc.Problem(path+".expected_low", fmt.Sprintf("cable.expected_low is %v; it must not be above 0 dB",
+			c.ExpectedLow), "it says how far the cable's current may lie below the jig's, for example -20 dB")
 	}
 	if c.ExpectedHigh < 0 {
-		b.doc.Problem(path+".expected_high", fmt.Sprintf("cable.expected_high is %v; it must not be below 0 dB", c.ExpectedHigh), "it says how far the cable's current may lie above the jig's, for example 10 dB")
+		b.doc.Problem(path+".expected_high", fmt.Sprintf("cable.expected_high is %v; it must not be below 0 dB",
+			c.ExpectedHigh), "it says how far the cable's current may lie above the jig's, for example 10 dB")
 	}
-	for key, l := range map[string]rf.Length{"length": c.Length, "height": c.Height, "clamp_to_dut": c.ClampToDUT, "probe_to_dut": c.ProbeToDUT} {
+	for key, l := range map[string]rf.Length{"length": c.Length, "height": c.Height, "clamp_to_dut": c.ClampToDUT,
+		"probe_to_dut": c.ProbeToDUT} {
 		if b.doc.Taken(path+"."+key) && l < 0 {
 			b.doc.Problem(path+"."+key, fmt.Sprintf("cable.%s cannot be negative", key), "")
 		}
@@ -296,7 +327,8 @@ func (b *builder) cable(f cableFile) {
 		}
 	}
 	if c.ClampToDUT > 0 && c.ProbeToDUT > c.ClampToDUT {
-		b.doc.Aside(path+".probe_to_dut", "the probe is farther from the DUT than the clamp", "the probe belongs between clamp and DUT, near the DUT")
+		b.doc.Aside(path+".probe_to_dut", "the probe is farther from the DUT than the clamp",
+			"the probe belongs between clamp and DUT, near the DUT")
 	}
 	b.bench.Cable = c
 }
@@ -305,8 +337,10 @@ func (b *builder) probe(f probeFile) *Probe {
 	const path = "probe"
 	p := &Probe{
 		Identity: b.identity(path, f.identityFile), Quality: b.quality(path, f.qualityFile, jigOf),
-		TransferImpedance: makeCurve(b, path+".transfer_impedance", f.TransferImpedance, Band{}, jigOf, f.ID+" transfer impedance"),
-		MaximumCurrent:    rating(b, path, "maximum_current", f.MaximumCurrent, "no current through it can be shown to be safe"),
+		TransferImpedance: makeCurve(b, path+".transfer_impedance", f.TransferImpedance, Band{},
+			jigOf, f.ID+" transfer impedance"),
+		MaximumCurrent: rating(b, path, "maximum_current", f.MaximumCurrent,
+			"no current through it can be shown to be safe"),
 	}
 	if zt := f.TransferImpedance; zt.Touchstone != "" && !p.TransferImpedance.Absent() && !b.doc.Has(path+".vswr") {
 		p.Match = b.matchBeside(path, zt.Touchstone, zt.Parameter)
@@ -317,7 +351,8 @@ func (b *builder) probe(f probeFile) *Probe {
 func (b *builder) analyser(f analyserFile) *Analyser {
 	const path = "analyser"
 	a := &Analyser{
-		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableAnalyser, f.ID, f.connectionFile),
+		Identity: b.identity(path, f.identityFile), Connection: b.connection(path, TableAnalyser,
+			f.ID, f.connectionFile),
 		Quality: b.quality(path, f.qualityFile, nil),
 		Band:    f.Band.Band, Bandwidths: append([]rf.Frequency(nil), f.Bandwidths...),
 		MaximumInput: rating(b, path, "maximum_input", f.MaximumInput, "no level into it can be shown to be safe"),
@@ -326,7 +361,9 @@ func (b *builder) analyser(f analyserFile) *Analyser {
 	}
 	if b.doc.Taken(path + ".reading_spread") {
 		if a.ReadingSpread = f.Spread; !(f.Spread > 0 && f.Spread <= 1) {
-			b.doc.Problem(path+".reading_spread", fmt.Sprintf("%s.reading_spread is %v; it must lie between 0 dB and 1 dB", path, f.Spread.Text(3)), "read a steady carrier ten times and write the standard deviation, for example 0.05 dB")
+			b.doc.Problem(path+".reading_spread",
+				fmt.Sprintf("%s.reading_spread is %v; it must lie between 0 dB and 1 dB", path, f.Spread.Text(3)),
+				"read a steady carrier ten times and write the standard deviation, for example 0.05 dB")
 		}
 	}
 	sort.Slice(a.Bandwidths, func(i, j int) bool { return a.Bandwidths[i] < a.Bandwidths[j] })
@@ -336,7 +373,8 @@ func (b *builder) analyser(f analyserFile) *Analyser {
 // harmonics checks the level of the strongest harmonic.
 func (b *builder) harmonics(path string, g rf.Gain) rf.Gain {
 	if b.doc.Has(path) && !(g < 0) {
-		b.doc.Problem(path, fmt.Sprintf("%s is %v; it is the strongest harmonic against the carrier, below 0 dB", path, g), "for example -20 dB")
+		b.doc.Problem(path, fmt.Sprintf("%s is %v; it is the strongest harmonic against the carrier, below 0 dB",
+			path, g), "for example -20 dB")
 		return 0
 	}
 	return g
@@ -358,7 +396,8 @@ func (b *builder) pattern(path, text string, groups int) {
 	re, err := regexp.Compile(text)
 	switch {
 	case err != nil:
-		b.doc.Problem(path, fmt.Sprintf("%s is not a regular expression: %v", path, err), "put it in single quotes, so that YAML leaves backslashes alone")
+		b.doc.Problem(path, fmt.Sprintf("%s is not a regular expression: %v", path, err),
+			"put it in single quotes, so that YAML leaves backslashes alone")
 	case re.NumSubexp() < groups:
 		b.doc.Problem(path, path+" has no group", "put parentheses round the part that is the number")
 	}
@@ -421,7 +460,8 @@ func (b *Bench) Pieces() []Identity {
 func loss(b *builder, path string, f gainFile, source string) curve.Curve[rf.Gain] {
 	c := makeCurve(b, path, f, Band{}, lossOf, source)
 	if v, ok := lowest(c); ok && v < 0 {
-		b.doc.Problem(path, fmt.Sprintf("%s is %v: a loss cannot be negative", path, v.Text(2)), "write the loss as a positive number")
+		b.doc.Problem(path, fmt.Sprintf("%s is %v: a loss cannot be negative", path, v.Text(2)),
+			"write the loss as a positive number")
 	}
 	return c
 }

@@ -21,7 +21,8 @@ func (b *builder) connection(path, table, id string, f connectionFile) Connectio
 	}
 	if c.Address == "" {
 		if f.Table != "" && !b.doc.Has(path+".address") {
-			b.doc.Problem(path+".table", path+" has a table but no address", "add the address, or remove the table of a piece that is set by hand")
+			b.doc.Problem(path+".table", path+" has a table but no address",
+				"add the address, or remove the table of a piece that is set by hand")
 		}
 		return Connection{}
 	}
@@ -35,7 +36,8 @@ func (b *builder) connection(path, table, id string, f connectionFile) Connectio
 
 func (f connectionFile) connection() Connection {
 	return Connection{Address: strings.TrimSpace(f.Address), Through: strings.TrimSpace(f.Through),
-		SerialLine: strings.TrimSpace(f.SerialLine), Table: f.Table, Timeout: f.Timeout, OneClient: f.Clients == oneConnection}
+		SerialLine: strings.TrimSpace(f.SerialLine), Table: f.Table, Timeout: f.Timeout,
+		OneClient: f.Clients == oneConnection}
 }
 
 // linePattern is speed, format and flow control of a serial port.
@@ -51,7 +53,8 @@ func (b *builder) address(path, id string, c Connection) resource.Resource {
 	}
 	key := strings.ToUpper(c.Address + " " + c.Through)
 	if first, twice := b.used[key]; twice {
-		b.doc.Warning(path+".address", fmt.Sprintf("%s has the same address as %s", id, first), "two pieces on one connection answer in turn; check that it is meant")
+		b.doc.Warning(path+".address", fmt.Sprintf("%s has the same address as %s", id, first),
+			"two pieces on one connection answer in turn; check that it is meant")
 	}
 	b.used[key] = id
 	return r
@@ -62,17 +65,20 @@ func (b *builder) wired(path string, r resource.Resource, c Connection) {
 	serial := r.Kind == resource.Serial
 	switch {
 	case r.Kind != resource.GPIB && c.Through != "":
-		b.doc.Problem(path+".through", path+" goes through an adapter but is not on GPIB", "remove it, or write the address as GPIB0::9::INSTR")
+		b.doc.Problem(path+".through", path+" goes through an adapter but is not on GPIB",
+			"remove it, or write the address as GPIB0::9::INSTR")
 	case r.Kind == resource.GPIB && c.Through == "":
 		b.doc.Problem(path+".address", path+" is on GPIB but nothing leads there",
-			"add the adapter, for example \"through: TCPIP::192.168.1.30::1234::SOCKET\"; a VXI-11 gateway is written TCPIP::192.168.1.30::gpib0,9::INSTR")
+			"add the adapter, for example \"through: TCPIP::192.168.1.30::1234::SOCKET\"; a VXI-11 gateway is "+
+				"written TCPIP::192.168.1.30::gpib0,9::INSTR")
 	case r.Kind == resource.GPIB:
 		by, err := resource.Parse(c.Through)
 		if err == nil && by.Kind != resource.Socket && by.Kind != resource.Serial {
 			err = fmt.Errorf("an adapter cannot be reached by %s", by.Kind)
 		}
 		if err != nil {
-			b.doc.Problem(path+".through", err.Error(), "an adapter that takes ++ commands has a raw socket or a serial port")
+			b.doc.Problem(path+".through", err.Error(),
+				"an adapter that takes ++ commands has a raw socket or a serial port")
 		}
 		serial = by.Kind == resource.Serial
 	}
@@ -82,11 +88,13 @@ func (b *builder) wired(path string, r resource.Resource, c Connection) {
 func (b *builder) serialLine(path string, serial bool, line string) {
 	switch {
 	case serial && line == "":
-		b.doc.Problem(path, path+" is on a serial port but has no serial_line", "add speed and format, for example \"serial_line: 9600 8N1\"")
+		b.doc.Problem(path, path+" is on a serial port but has no serial_line",
+			"add speed and format, for example \"serial_line: 9600 8N1\"")
 	case !serial && line != "":
 		b.doc.Problem(path+".serial_line", path+" has a serial_line but is not on a serial port", "remove it")
 	case line != "" && !linePattern.MatchString(line):
-		b.doc.Problem(path+".serial_line", fmt.Sprintf("%q is not speed and format of a serial port", line), "for example 9600 8N1, or 9600 8N1 rts-cts")
+		b.doc.Problem(path+".serial_line", fmt.Sprintf("%q is not speed and format of a serial port", line),
+			"for example 9600 8N1, or 9600 8N1 rts-cts")
 	}
 }
 
@@ -94,7 +102,8 @@ func (b *builder) serialLine(path string, serial bool, line string) {
 var builtInTables = map[string]string{
 	SignalGenerator: SignalGenerator, SignalGenerator + WithLimits: SignalGenerator,
 	FunctionGenerator: SignalGenerator, FunctionGenerator + WithLimits: SignalGenerator,
-	TableAmplifier: TableAmplifier, TableAnalyser: TableAnalyser, TablePowerMeter: TablePowerMeter, TableMeter: TableMeter,
+	TableAmplifier: TableAmplifier, TableAnalyser: TableAnalyser, TablePowerMeter: TablePowerMeter,
+	TableMeter:     TableMeter,
 	TableInterlock: TableInterlock, TableRelay: TableRelay, TableCapture: TableCapture, TableSwitch: TableSwitch,
 }
 
@@ -109,15 +118,18 @@ func (b *builder) table(path, name, role string) {
 		return
 	}
 	if of != "" {
-		b.doc.Problem(path+".table", fmt.Sprintf("the command table %q is not one for %s", name, path), fmt.Sprintf("use %q", role))
+		b.doc.Problem(path+".table", fmt.Sprintf("the command table %q is not one for %s", name, path),
+			fmt.Sprintf("use %q", role))
 		return
 	}
 	if near := document.Nearest(name, slices.Sorted(maps.Keys(builtInTables))); near != "" {
-		b.doc.Problem(path+".table", fmt.Sprintf("no command table is called %q", name), fmt.Sprintf("did you mean %q?", near))
+		b.doc.Problem(path+".table", fmt.Sprintf("no command table is called %q", name),
+			fmt.Sprintf("did you mean %q?", near))
 		return
 	}
 	if len(b.bench.Tables) == 0 && !b.doc.Has("tables") {
-		b.doc.Warning(path+".table", fmt.Sprintf("the command table %q is not built in", name), "it must come from a file of your own: name it under tables")
+		b.doc.Warning(path+".table", fmt.Sprintf("the command table %q is not built in", name),
+			"it must come from a file of your own: name it under tables")
 	}
 }
 
@@ -128,22 +140,28 @@ func (b *builder) check() {
 		doc.Problem("power_meter", "the bench has a power meter but no coupler that it could read", "add the coupler")
 	}
 	if out.Analyser != nil && out.Probe == nil {
-		doc.Problem("analyser", "the bench has an analyser but no monitoring probe", "add the probe with its transfer impedance")
+		doc.Problem("analyser", "the bench has an analyser but no monitoring probe",
+			"add the probe with its transfer impedance")
 	}
 	if len(out.ToAnalyser) > 0 && out.Analyser == nil {
-		doc.Problem("to_analyser", "the bench has pieces to an analyser but no analyser", "add the analyser, or remove them")
+		doc.Problem("to_analyser", "the bench has pieces to an analyser but no analyser",
+			"add the analyser, or remove them")
 	}
 	if out.Probe == nil || out.Analyser == nil {
-		doc.Warning("", "the bench has no probe with an analyser: the current is computed, never measured", "first light and the closed loop need both")
+		doc.Warning("", "the bench has no probe with an analyser: the current is computed, never measured",
+			"first light and the closed loop need both")
 	}
 	if out.Interlock == nil {
-		doc.Warning("", "the bench has no interlock", "an input that opens with the door of the shielded room stops RF by itself")
+		doc.Warning("", "the bench has no interlock",
+			"an input that opens with the door of the shielded room stops RF by itself")
 	}
 	if len(out.Monitors) == 0 {
-		doc.Warning("", "the bench has no monitors: an upset would not be noticed", "add at least the operator's key: {id: KEY, kind: operator}")
+		doc.Warning("", "the bench has no monitors: an upset would not be noticed",
+			"add at least the operator's key: {id: KEY, kind: operator}")
 	}
 	if !out.Source.Connection.Present() && !out.Source.ByHand && !doc.Has("source.address") {
-		doc.Warning("source", "source has no address: it cannot be driven from here", "budget and plan work; run and off do not")
+		doc.Warning("source", "source has no address: it cannot be driven from here",
+			"budget and plan work; run and off do not")
 	}
 	if doc.Problems().Err() == nil && b.foreign.Err() == nil {
 		b.bands()
@@ -182,11 +200,13 @@ func (b *builder) bands() {
 	if c := out.Coupler; c != nil {
 		driving = append(driving, reachOf("coupler.loss", c.ID, c.Loss))
 		if out.PowerMeter != nil {
-			seeing = append(seeing, reachOf("coupler.forward", c.ID, c.Forward), reachOf("coupler.reverse", c.ID, c.Reverse))
+			seeing = append(seeing, reachOf("coupler.forward", c.ID, c.Forward),
+				reachOf("coupler.reverse", c.ID, c.Reverse))
 		}
 	}
 	driving = append(driving, reachOf("clamp.insertion_loss", out.Clamp.ID, out.Clamp.InsertionLoss))
-	seeing = append(seeing, reachOf("clamp.return_loss", out.Clamp.ID, out.Clamp.ReturnLoss), reachOf("clamp.series_impedance", out.Clamp.ID, out.Clamp.SeriesImpedance))
+	seeing = append(seeing, reachOf("clamp.return_loss", out.Clamp.ID, out.Clamp.ReturnLoss),
+		reachOf("clamp.series_impedance", out.Clamp.ID, out.Clamp.SeriesImpedance))
 	if out.Probe != nil {
 		seeing = append(seeing, reachOf("probe.transfer_impedance", out.Probe.ID, out.Probe.TransferImpedance))
 	}
@@ -210,7 +230,8 @@ func (b *builder) overlap(driving, seeing []reach) {
 			high = r
 		}
 		if low.low > high.high {
-			b.doc.Problem(r.path, fmt.Sprintf("no frequency is left: %s begins at %v and %s ends at %v", low.id, low.low, high.id, high.high), "")
+			b.doc.Problem(r.path, fmt.Sprintf("no frequency is left: %s begins at %v and %s ends at %v", low.id,
+				low.low, high.id, high.high), "")
 			return
 		}
 	}
@@ -218,9 +239,11 @@ func (b *builder) overlap(driving, seeing []reach) {
 		switch {
 		case !r.low.Known():
 		case r.low > high.high || r.high < low.low:
-			b.doc.Problem(r.path, fmt.Sprintf("%s covers %v to %v, nothing of the %v to %v that the rest can drive", r.path, r.low, r.high, low.low, high.high), "")
+			b.doc.Problem(r.path, fmt.Sprintf("%s covers %v to %v, nothing of the %v to %v that the rest can drive",
+				r.path, r.low, r.high, low.low, high.high), "")
 		case r.low > low.low || r.high < high.high:
-			b.doc.Aside(r.path, fmt.Sprintf("%s covers only %v to %v of the %v to %v that the rest can drive", r.path, r.low, r.high, low.low, high.high), "frequencies outside are refused")
+			b.doc.Aside(r.path, fmt.Sprintf("%s covers only %v to %v of the %v to %v that the rest can drive",
+				r.path, r.low, r.high, low.low, high.high), "frequencies outside are refused")
 		}
 	}
 }

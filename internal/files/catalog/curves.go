@@ -114,7 +114,8 @@ func (b *builder) which(at string) string {
 	companions := map[string]string{"band": "flat", "units": "csv", "parameter": "touchstone", "reading": "touchstone"}
 	for _, key := range []string{"band", "units", "parameter", "reading"} {
 		if b.doc.Has(at+"."+key) && !b.doc.Has(at+"."+companions[key]) {
-			b.doc.Problem(at+"."+key, fmt.Sprintf("%s has %s without %s", at, key, companions[key]), fmt.Sprintf("%s belongs to %s", key, companions[key]))
+			b.doc.Problem(at+"."+key, fmt.Sprintf("%s has %s without %s", at, key, companions[key]),
+				fmt.Sprintf("%s belongs to %s", key, companions[key]))
 		}
 	}
 	switch len(given) {
@@ -137,7 +138,8 @@ func flatCurve[V curve.Value](b *builder, at string, v V, band Band, source stri
 				return curve.Curve[V]{} // the band was refused, and that is told
 			}
 		}
-		b.doc.Problem(at, fmt.Sprintf("%s is one value without a band", at), "say where it holds: {flat: VALUE, band: 100 kHz to 80 MHz}")
+		b.doc.Problem(at, fmt.Sprintf("%s is one value without a band", at),
+			"say where it holds: {flat: VALUE, band: 100 kHz to 80 MHz}")
 		return curve.Curve[V]{}
 	}
 	c := curve.Flat(v, band.Low, band.High, source)
@@ -155,7 +157,8 @@ func passive(at string) bool {
 // file reads a file that the bench names, and keeps its bytes.
 func (b *builder) file(at, name string) ([]byte, bool) {
 	if why := wrongName(name); why != "" {
-		b.doc.Problem(at, fmt.Sprintf("%s: %q %s", at, name, why), "curve files lie beside the bench file or in a folder below it, so that the job can carry them")
+		b.doc.Problem(at, fmt.Sprintf("%s: %q %s", at, name, why),
+			"curve files lie beside the bench file or in a folder below it, so that the job can carry them")
 		return nil, false
 	}
 	if data, ok := b.bench.Files[name]; ok {
@@ -167,7 +170,8 @@ func (b *builder) file(at, name string) ([]byte, bool) {
 	}
 	data, err := b.read(name)
 	if err != nil {
-		b.doc.Problem(at, fmt.Sprintf("%s: cannot read %q: %v", at, name, err), "the name counts from the folder of the bench file")
+		b.doc.Problem(at, fmt.Sprintf("%s: cannot read %q: %v", at, name, err),
+			"the name counts from the folder of the bench file")
 		return nil, false
 	}
 	if len(data) > MaximumFile {
@@ -196,7 +200,8 @@ func wrongName(name string) string {
 }
 
 // networkCurve makes a curve of one S-parameter of a Touchstone file.
-func networkCurve[V curve.Value](b *builder, at, name string, data []byte, parameter, reading string, network *networkReading, source string) curve.Curve[V] {
+func networkCurve[V curve.Value](b *builder, at, name string, data []byte, parameter, reading string,
+	network *networkReading, source string) curve.Curve[V] {
 	var none curve.Curve[V]
 	if network == nil {
 		b.doc.Problem(at+".touchstone", at+" cannot come from a Touchstone file", "write points or a CSV file")
@@ -231,7 +236,8 @@ func networkCurve[V curve.Value](b *builder, at, name string, data []byte, param
 func (b *builder) magnitudes(at, name string, data []byte, parameter string) []curve.Point[rf.Gain] {
 	to, from, ok := ports(parameter)
 	if !ok {
-		b.doc.Problem(at+".parameter", fmt.Sprintf("%s.parameter: %q is not an S-parameter", at, parameter), "for example S21; with ten ports or more S10,2")
+		b.doc.Problem(at+".parameter", fmt.Sprintf("%s.parameter: %q is not an S-parameter", at, parameter),
+			"for example S21; with ten ports or more S10,2")
 		return nil
 	}
 	n, problems := touchstone.Parse(name, data)

@@ -263,7 +263,8 @@ func (s *SourceLevel) UnmarshalText(text []byte) error {
 	}
 	if m := bareVolts.FindStringSubmatch(t); m != nil {
 		number, unit := strings.TrimSpace(m[1]), m[2]+"V"
-		return fmt.Errorf("%q does not say which voltage: peak to peak and r.m.s. lie 9 dB apart (want \"%s %spp\", \"%s %srms\", \"%s %spk\" or \"%s %s emf\")",
+		return fmt.Errorf("%q does not say which voltage: peak to peak and r.m.s. lie 9 dB apart (want \"%s %spp\", "+
+			"\"%s %srms\", \"%s %spk\" or \"%s %s emf\")",
 			t, number, unit, number, unit, number, unit, number, unit)
 	}
 	t, s.emf = strings.CutSuffix(t, " emf")

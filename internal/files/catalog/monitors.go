@@ -33,10 +33,12 @@ const (
 // makes the monitor itself.
 var monitorKinds = []monitorKind{
 	{kind: MonitorMeter, does: "the reading of a meter with SCPI commands",
-		must: []string{"address", "tolerance"}, may: []string{"query", "silence", "latency", "every", "table", "timeout"},
+		must: []string{"address", "tolerance"}, may: []string{"query", "silence", "latency", "every", "table",
+			"timeout"},
 		table: TableMeter, period: 250e6},
 	{kind: MonitorText, does: "lines of text over TCP or a serial port",
-		must: []string{"address"}, may: []string{"pattern", "tolerance", "error_pattern", "silence", "latency", "reset", "serial_line", "timeout"},
+		must: []string{"address"}, may: []string{"pattern", "tolerance", "error_pattern", "silence", "latency", "reset",
+			"serial_line", "timeout"},
 		wired: true, unasked: true, check: (*builder).text},
 	{kind: MonitorCommand, does: "the exit status of a program",
 		must: []string{"command"}, may: []string{"silence", "latency", "every"},
@@ -44,19 +46,23 @@ var monitorKinds = []monitorKind{
 	{kind: MonitorOperator, does: "the operator's key",
 		may: []string{"latency"}},
 	{kind: MonitorModbus, does: "a register over Modbus TCP or RTU",
-		must: []string{"address", "register", "tolerance"}, may: []string{"station", "format", "word_order", "scale", "serial_line", "silence", "latency", "every", "timeout"},
+		must: []string{"address", "register", "tolerance"}, may: []string{"station", "format", "word_order",
+			"scale", "serial_line", "silence", "latency", "every", "timeout"},
 		wired: true, period: 250e6, check: (*builder).modbus},
 	{kind: MonitorMQTT, does: "the messages of a topic",
-		must: []string{"address", "topic"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency"},
+		must: []string{"address", "topic"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence",
+			"latency"},
 		wired: true, unasked: true, check: (*builder).message},
 	{kind: MonitorHTTP, does: "a web answer, or a field in it",
-		must: []string{"url"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency", "every", "timeout"},
+		must: []string{"url"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency",
+			"every", "timeout"},
 		period: 500e6, check: (*builder).web},
 	{kind: MonitorPing, does: "echo replies of a host",
 		must: []string{"host", "silence"}, may: []string{"latency", "every", "timeout"},
 		period: 200e6, check: (*builder).ping},
 	{kind: MonitorAnalogue, does: "an analogue output, captured fast during the dwell",
-		must: []string{"address", "tolerance", "capture"}, may: []string{"samples", "peak_tolerance", "silence", "latency", "every", "table", "timeout"},
+		must: []string{"address", "tolerance", "capture"}, may: []string{"samples", "peak_tolerance", "silence",
+			"latency", "every", "table", "timeout"},
 		table: TableCapture, period: 250e6, check: (*builder).analogue},
 }
 
@@ -185,9 +191,11 @@ type registerFile struct {
 func (r *registerFile) UnmarshalText(text []byte) error {
 	t, n, ok := strings.Cut(strings.TrimSpace(string(text)), " ")
 	if !ok {
-		return fmt.Errorf("%q is not a register (want a table and a number, for example \"holding 100\"; a manual's 40101 is holding 100)", text)
+		return fmt.Errorf("%q is not a register (want a table and a number, for example \"holding 100\"; a manual's "+
+			"40101 is holding 100)", text)
 	}
-	if err := document.OneOf(t, string(HoldingRegister), string(InputRegister), string(Coil), string(DiscreteInput)); err != nil {
+	if err := document.OneOf(t, string(HoldingRegister), string(InputRegister), string(Coil),
+		string(DiscreteInput)); err != nil {
 		return err
 	}
 	number, err := strconv.Atoi(strings.TrimSpace(n))
@@ -238,7 +246,8 @@ func (b *builder) monitor(path string, f monitorFile) Monitor {
 	}
 	for _, x := range []struct{ key, unit string }{{"scale", f.Scale.unit}, {"peak_tolerance", f.PeakTolerance.unit}} {
 		if b.doc.Taken(path+"."+x.key) && b.doc.Taken(path+".tolerance") && x.unit != m.Unit {
-			b.doc.Problem(path+"."+x.key, fmt.Sprintf("%s.%s counts in %s and its tolerance in %s", path, x.key, x.unit, m.Unit), "write both in the unit of the reading")
+			b.doc.Problem(path+"."+x.key, fmt.Sprintf("%s.%s counts in %s and its tolerance in %s", path, x.key, x.unit,
+				m.Unit), "write both in the unit of the reading")
 		}
 	}
 	m.Connection = b.monitorConnection(path, m, f)
@@ -267,7 +276,9 @@ func (b *builder) monitorConnection(path string, m Monitor, f monitorFile) Conne
 		return c
 	}
 	if r := b.address(path, m.ID, c); r.Kind != "" && r.Kind != resource.Socket && r.Kind != resource.Serial {
-		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s listens on a raw socket or a serial port, not over %s", m.Kind, r.Kind), "for example TCPIP::192.168.1.30::4001::SOCKET")
+		b.doc.Problem(path+".address", fmt.Sprintf(
+			"a monitor of kind %s listens on a raw socket or a serial port, not over %s", m.Kind, r.Kind),
+			"for example TCPIP::192.168.1.30::4001::SOCKET")
 	}
 	return c
 }
@@ -283,7 +294,8 @@ func (b *builder) monitorKeys(path string, m Monitor) {
 	}
 	for _, k := range kind.must {
 		if !b.doc.Has(path+"."+k) && !(k == "address" && m.ByHand) {
-			b.doc.Problem(path, fmt.Sprintf("%s has no %s", path, k), fmt.Sprintf("a monitor of kind %s needs it", m.Kind))
+			b.doc.Problem(path, fmt.Sprintf("%s has no %s", path, k),
+				fmt.Sprintf("a monitor of kind %s needs it", m.Kind))
 		}
 	}
 	told := slices.Concat(keysOfPieces, kind.must, kind.may)
@@ -296,7 +308,8 @@ func (b *builder) monitorKeys(path string, m Monitor) {
 		}
 	}
 	if m.Kind != MonitorOperator && m.Silence == 0 {
-		b.doc.Warning(path, path+" has no silence limit: a DUT that stops answering is not noticed by it", "add for example \"silence: 3 s\"")
+		b.doc.Warning(path, path+" has no silence limit: a DUT that stops answering is not noticed by it",
+			"add for example \"silence: 3 s\"")
 	}
 }
 
@@ -310,7 +323,8 @@ func (b *builder) command(path string, m *Monitor, _ monitorFile) {
 // web checks the address of a web answer, and what is found in it.
 func (b *builder) web(path string, m *Monitor, f monitorFile) {
 	if b.doc.Taken(path+".url") && !webAddress.MatchString(f.URL) {
-		b.doc.Problem(path+".url", fmt.Sprintf("%q is not a web address", f.URL), "for example http://192.168.1.30/state.json")
+		b.doc.Problem(path+".url", fmt.Sprintf("%q is not a web address", f.URL),
+			"for example http://192.168.1.30/state.json")
 	}
 	b.message(path, m, f)
 }
@@ -318,7 +332,8 @@ func (b *builder) web(path string, m *Monitor, f monitorFile) {
 // ping checks a host.
 func (b *builder) ping(path string, m *Monitor, f monitorFile) {
 	if b.doc.Taken(path+".host") && !hostName.MatchString(m.Host) {
-		b.doc.Problem(path+".host", fmt.Sprintf("%q is not a host", f.Host), "a name or an address, for example 192.168.1.30")
+		b.doc.Problem(path+".host", fmt.Sprintf("%q is not a host", f.Host),
+			"a name or an address, for example 192.168.1.30")
 	}
 }
 
@@ -327,11 +342,13 @@ func (b *builder) text(path string, _ *Monitor, _ monitorFile) {
 	number, tolerance := b.doc.Has(path+".pattern"), b.doc.Has(path+".tolerance")
 	switch {
 	case !number && !b.doc.Has(path+".error_pattern"):
-		b.doc.Problem(path, path+" has neither pattern nor error_pattern", "without one of them it watches only for silence")
+		b.doc.Problem(path, path+" has neither pattern nor error_pattern",
+			"without one of them it watches only for silence")
 	case number && !tolerance:
 		b.doc.Problem(path, path+" reads a number but has no tolerance", "add for example \"tolerance: 0.05 kg\"")
 	case tolerance && !number:
-		b.doc.Problem(path+".tolerance", path+" has a tolerance but no pattern that finds a number", "add a pattern with the number in parentheses")
+		b.doc.Problem(path+".tolerance", path+" has a tolerance but no pattern that finds a number",
+			"add a pattern with the number in parentheses")
 	}
 }
 
@@ -343,7 +360,8 @@ var (
 
 // modbus takes a register and how it counts.
 func (b *builder) modbus(path string, m *Monitor, f monitorFile) {
-	m.Modbus = ModbusRegister{Table: f.Register.table, Number: f.Register.number, Station: int(f.Station), Format: string(f.Format),
+	m.Modbus = ModbusRegister{Table: f.Register.table, Number: f.Register.number, Station: int(f.Station),
+		Format:       string(f.Format),
 		LowWordFirst: f.WordOrder == "low first", Scale: f.Scale.value}
 	r := &m.Modbus
 	if !b.doc.Has(path + ".station") {
@@ -357,16 +375,19 @@ func (b *builder) modbus(path string, m *Monitor, f monitorFile) {
 		r.Format = "uint16"
 	}
 	if bit && (b.doc.Has(path+".format") || b.doc.Has(path+".word_order")) {
-		b.doc.Problem(path, fmt.Sprintf("a %s is one bit: it has neither format nor word_order", r.Table), "remove them")
+		b.doc.Problem(path, fmt.Sprintf("a %s is one bit: it has neither format nor word_order", r.Table),
+			"remove them")
 	}
 	if b.doc.Has(path+".word_order") && strings.HasSuffix(r.Format, "16") {
-		b.doc.Problem(path+".word_order", "a number of one register has no order of words", "remove it, or write the format")
+		b.doc.Problem(path+".word_order", "a number of one register has no order of words",
+			"remove it, or write the format")
 	}
 	if !b.doc.Has(path + ".scale") {
 		r.Scale = 1
 	}
 	if r.Scale == 0 {
-		b.doc.Problem(path+".scale", "a scale of 0 makes every reading 0", "write what one count means, for example 0.01 kg")
+		b.doc.Problem(path+".scale", "a scale of 0 makes every reading 0",
+			"write what one count means, for example 0.01 kg")
 	}
 }
 
@@ -382,14 +403,17 @@ func (b *builder) analogue(path string, m *Monitor, _ monitorFile) {
 		m.Samples = usualSamples
 	}
 	if m.Samples < 10 || m.Samples > mostSamples {
-		b.doc.Problem(path+".samples", fmt.Sprintf("%d readings in a capture; between 10 and %d are taken", m.Samples, mostSamples), "")
+		b.doc.Problem(path+".samples", fmt.Sprintf("%d readings in a capture; between 10 and %d are taken", m.Samples,
+			mostSamples), "")
 	}
 	if b.doc.Taken(path+".capture") && m.Capture <= 0 {
-		b.doc.Problem(path+".capture", "a capture lasts no time", "write a few periods of the modulation, for example 20 ms")
+		b.doc.Problem(path+".capture", "a capture lasts no time",
+			"write a few periods of the modulation, for example 20 ms")
 	}
 	if m.PeakTolerance == 0 {
 		m.PeakTolerance = 3 * m.Tolerance
-		b.doc.Aside(path, path+" has no peak_tolerance: three times its tolerance is taken", "it is how far a single reading may lie from the baseline")
+		b.doc.Aside(path, path+" has no peak_tolerance: three times its tolerance is taken",
+			"it is how far a single reading may lie from the baseline")
 	}
 }
 
@@ -400,12 +424,14 @@ func (b *builder) message(path string, m *Monitor, _ monitorFile) {
 	case field && number:
 		b.doc.Problem(path+".pattern", path+" has a field and a pattern: which of them finds the reading?", "keep one")
 	case tolerance && !field && !number:
-		b.doc.Problem(path+".tolerance", path+" has a tolerance but neither field nor pattern that finds a number", "for example \"field: net.weight\"")
+		b.doc.Problem(path+".tolerance", path+" has a tolerance but neither field nor pattern that finds a number",
+			"for example \"field: net.weight\"")
 	case (field || number) && !tolerance:
 		b.doc.Problem(path, path+" reads a number but has no tolerance", "add for example \"tolerance: 0.05 kg\"")
 	}
 	if field && !fieldNames.MatchString(m.Field) {
-		b.doc.Problem(path+".field", fmt.Sprintf("%q does not name a field", m.Field), "for example net.weight or cells[2].volt")
+		b.doc.Problem(path+".field", fmt.Sprintf("%q does not name a field", m.Field),
+			"for example net.weight or cells[2].volt")
 	}
 }
 
@@ -417,7 +443,8 @@ func (b *builder) relay(f relayFile) *Relay {
 		OffFor: f.OffFor, StartsIn: f.StartsIn, Cycles: int(f.Cycles),
 	}
 	if b.doc.Has(path + ".by_hand") {
-		b.doc.Problem(path+".by_hand", "nobody can feed it by hand, four times within its own time", "give it the address of a relay or of a serial port")
+		b.doc.Problem(path+".by_hand", "nobody can feed it by hand, four times within its own time",
+			"give it the address of a relay or of a serial port")
 	}
 	if !b.doc.Has(path + ".address") {
 		b.doc.Problem(path, path+" has no address", "a relay that nobody can reach switches nothing")
@@ -426,7 +453,8 @@ func (b *builder) relay(f relayFile) *Relay {
 		b.doc.Problem(path+".off_for", "the DUT is off for no time", "long enough for its capacitors, for example 2 s")
 	}
 	if b.doc.Taken(path+".cycles") && r.Cycles < 1 {
-		b.doc.Problem(path+".cycles", "a limit of 0 cycles forbids every one", "remove the relay, or write how often a run may power-cycle the DUT")
+		b.doc.Problem(path+".cycles", "a limit of 0 cycles forbids every one",
+			"remove the relay, or write how often a run may power-cycle the DUT")
 	}
 	return r
 }
@@ -439,14 +467,17 @@ func (b *builder) deadMan(f deadManFile) *HardwareDeadMan {
 	} else {
 		d.Connection, d.Line = f.connection(), string(f.Kind)
 		if r, err := resource.Parse(d.Address); err != nil || r.Kind != resource.Serial {
-			b.doc.Problem(path+".address", fmt.Sprintf("%s is a line of a serial port, and the address is none", f.Kind), "for example ASRL/dev/ttyUSB0::INSTR")
+			b.doc.Problem(path+".address", fmt.Sprintf("%s is a line of a serial port, and the address is none",
+				f.Kind), "for example ASRL/dev/ttyUSB0::INSTR")
 		}
 	}
 	if !b.doc.Has(path + ".address") {
 		b.doc.Problem(path, path+" has no address", "a line that nobody can feed keeps RF off for good")
 	}
-	if low, high := 200*time.Millisecond, 10*time.Second; b.doc.Taken(path+".within") && (d.Within.Std() < low || d.Within.Std() > high) {
-		b.doc.Problem(path+".within", fmt.Sprintf("%v is not between %v and %v", d.Within, rf.Duration(low), rf.Duration(high)), "what the relay or the circuit is set to; it is fed four times within that")
+	if low, high := 200*time.Millisecond, 10*time.Second; b.doc.Taken(path+".within") &&
+		(d.Within.Std() < low || d.Within.Std() > high) {
+		b.doc.Problem(path+".within", fmt.Sprintf("%v is not between %v and %v", d.Within, rf.Duration(low),
+			rf.Duration(high)), "what the relay or the circuit is set to; it is fed four times within that")
 	}
 	return d
 }
@@ -471,12 +502,14 @@ func (b *builder) byHand(path string, c Connection) Connection {
 	}
 	switch path {
 	case "interlock":
-		b.doc.Problem(path+".by_hand", "an interlock that a person answers for is none", "name it as hardware_off of the source, or give it an address")
+		b.doc.Problem(path+".by_hand", "an interlock that a person answers for is none",
+			"name it as hardware_off of the source, or give it an address")
 	case "power_relay", "switch":
 		b.doc.Problem(path+".by_hand", path+" is there so that nobody has to do it by hand", "remove it")
 	case "source":
 		if !b.doc.Has("source.hardware_off") {
-			b.doc.Problem(path, "source is set by hand and has no hardware_off", "name the switch, socket or interlock that switches it off: provoke cannot")
+			b.doc.Problem(path, "source is set by hand and has no hardware_off",
+				"name the switch, socket or interlock that switches it off: provoke cannot")
 		}
 	}
 	return Connection{Timeout: c.Timeout, ByHand: true}
@@ -487,7 +520,8 @@ func (b *builder) byHand(path string, c Connection) Connection {
 func PerBaseUnit(unit string) float64 {
 	for _, base := range []string{"V", "A", "Ω", "W", "Hz"} {
 		if prefix, ok := strings.CutSuffix(unit, base); ok {
-			if scale, ok := map[string]float64{"n": 1e9, "µ": 1e6, "u": 1e6, "m": 1e3, "k": 1e-3, "M": 1e-6, "G": 1e-9}[prefix]; ok {
+			if scale, ok := map[string]float64{"n": 1e9, "µ": 1e6, "u": 1e6, "m": 1e3, "k": 1e-3, "M": 1e-6,
+				"G": 1e-9}[prefix]; ok {
 				return scale
 			}
 		}

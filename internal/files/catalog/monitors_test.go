@@ -18,7 +18,8 @@ clamp: {id: C1, insertion_loss: {flat: 6 dB, band: 1 MHz to 2 MHz}}
 cable: {id: W1}
 dut: {id: DUT1}
 ` + monitors
-	return catalog.Parse("bench.yaml", []byte(file), func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
+	return catalog.Parse("bench.yaml", []byte(file),
+		func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
 }
 
 const allMonitors = `monitors:
@@ -37,10 +38,12 @@ func TestEveryWayOfWatchingIsReadFromTheBenchFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	m := b.Monitors
-	if r := m[0].Modbus; r.Table != catalog.HoldingRegister || r.Number != 100 || r.Station != 3 || r.Format != "int32" || !r.LowWordFirst || r.Scale != 0.01 || m[0].Unit != "kg" {
+	if r := m[0].Modbus; r.Table != catalog.HoldingRegister || r.Number != 100 || r.Station != 3 ||
+		r.Format != "int32" || !r.LowWordFirst || r.Scale != 0.01 || m[0].Unit != "kg" {
 		t.Errorf("register %+v", r)
 	}
-	if r := m[1].Modbus; r.Table != catalog.InputRegister || r.Station != 1 || r.Format != "uint16" || r.Scale != 1 || m[1].SerialLine != "19200 8E1" {
+	if r := m[1].Modbus; r.Table != catalog.InputRegister || r.Station != 1 || r.Format != "uint16" || r.Scale != 1 ||
+		m[1].SerialLine != "19200 8E1" {
 		t.Errorf("register on a serial line %+v", r)
 	}
 	if m[2].Topic != "scale/net" || m[2].Field != "net.weight" || m[3].URL == "" || m[4].Host != "192.0.2.1" {
@@ -56,17 +59,20 @@ func TestEveryWayOfWatchingIsReadFromTheBenchFile(t *testing.T) {
 
 func TestAMonitorThatCannotWatchIsRefused(t *testing.T) {
 	for change, want := range map[string]string{
-		"register: holding 100|register: 40101":                                 `"40101" is not a register`,
-		"register: holding 100|register: holding 70000":                         `register number "70000"`,
-		"register: holding 100|register: keeping 100":                           `"keeping" is not one of`,
-		"register: holding 100|register: coil 100":                              "a coil is one bit",
-		"station: 3|station: 300":                                               "station 300",
-		"format: int32, word_order: low first|word_order: low first":            "a number of one register has no order of words",
-		"scale: 0.01 kg|scale: 0.01 g":                                          "scale counts in g and its tolerance in kg",
-		"scale: 0.01 kg|scale: 0 kg":                                            "a scale of 0",
-		", serial_line: 19200 8E1|":                                             "has no serial_line",
-		"topic: scale/net, |":                                                   "has no topic",
-		"field: net.weight, |":                                                  "a tolerance but neither field nor pattern",
+		"register: holding 100|register: 40101":         `"40101" is not a register`,
+		"register: holding 100|register: holding 70000": `register number "70000"`,
+		"register: holding 100|register: keeping 100":   `"keeping" is not one of`,
+		"register: holding 100|register: coil 100":      "a coil is one bit",
+		"station: 3|station: 300":                       "station 300",
+		"format: int32, word_order: low first|word_order: low first": "a number of one register has no " +
+			"order of words",
+		"scale: 0.01 kg|scale: 0.01 g": "scale counts in g and its " +
+			"tolerance in kg",
+		"scale: 0.01 kg|scale: 0 kg": "a scale of 0",
+		", serial_line: 19200 8E1|":  "has no serial_line",
+		"topic: scale/net, |":        "has no topic",
+		"field: net.weight, |": "a tolerance but neither field nor " +
+			"pattern",
 		"field: net.weight|field: \"net weight\"":                               "does not name a field",
 		"http://192.0.2.1/state.json|state.json":                                "is not a web address",
 		"kind: ping, host: 192.0.2.1, silence: 2 s|kind: ping, host: 192.0.2.1": "has no silence",

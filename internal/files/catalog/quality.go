@@ -137,13 +137,15 @@ func (m *matchFile) UnmarshalText(text []byte) error {
 
 // UnmarshalText reads a distribution.
 func (s *spreadFile) UnmarshalText(t []byte) error {
-	return word((*string)(s), t, string(SpreadNormal), string(SpreadRectangular), string(SpreadTriangular), string(SpreadUShaped))
+	return word((*string)(s), t, string(SpreadNormal), string(SpreadRectangular), string(SpreadTriangular),
+		string(SpreadUShaped))
 }
 
 // quality turns what the file says of a piece into its Quality. network is how the piece's own curve
 // is read from a sweep; nil where own sweeps have no meaning.
 func (b *builder) quality(path string, f qualityFile, network *networkReading) Quality {
-	return Quality{Uncertainty: b.uncertainty(path+".uncertainty", f.Uncertainty, network), Match: b.match(path+".vswr", f.VSWR)}
+	return Quality{Uncertainty: b.uncertainty(path+".uncertainty", f.Uncertainty, network),
+		Match: b.match(path+".vswr", f.VSWR)}
 }
 
 func (b *builder) uncertainty(at string, f uncertaintyFile, network *networkReading) Uncertainty {
@@ -172,7 +174,8 @@ func (b *builder) uncertainty(at string, f uncertaintyFile, network *networkRead
 			return Uncertainty{}
 		}
 		if u.K == 0 {
-			b.doc.Problem(at, fmt.Sprintf("%s has an expanded uncertainty without k", at), "the certificate names its coverage factor, usually k: 2")
+			b.doc.Problem(at, fmt.Sprintf("%s has an expanded uncertainty without k", at),
+				"the certificate names its coverage factor, usually k: 2")
 			return Uncertainty{}
 		}
 	case "limit":
@@ -186,13 +189,16 @@ func (b *builder) uncertainty(at string, f uncertaintyFile, network *networkRead
 	case "spread":
 		u.Spread, u.Value, u.Readings = SpreadReadings, f.Spread, int(f.Sweeps)
 		if f.Sweeps < 2 {
-			b.doc.Problem(at, fmt.Sprintf("%s has a spread of fewer than two sweeps", at), "say how many sweeps it came from: sweeps: 5")
+			b.doc.Problem(at, fmt.Sprintf("%s has a spread of fewer than two sweeps", at),
+				"say how many sweeps it came from: sweeps: 5")
 			return Uncertainty{}
 		}
 	case "sweep_files":
 		return b.sweeps(at, f, network)
 	default:
-		b.doc.Problem(at, at+" has no figure", "write limits of error such as 0.8 dB, or {expanded: 1.0 dB, k: 2}, {limit: 0.8 dB, distribution: triangular}, {spread: 0.3 dB, sweeps: 5} or {sweep_files: [...]}")
+		b.doc.Problem(at, at+" has no figure",
+			"write limits of error such as 0.8 dB, or {expanded: 1.0 dB, k: 2}, {limit: 0.8 dB, distribution: "+
+				"triangular}, {spread: 0.3 dB, sweeps: 5} or {sweep_files: [...]}")
 		return Uncertainty{}
 	}
 	return b.positive(at, u)
@@ -200,7 +206,8 @@ func (b *builder) uncertainty(at string, f uncertaintyFile, network *networkRead
 
 func (b *builder) positive(at string, u Uncertainty) Uncertainty {
 	if u.Value < 0 || u.Value > 20 {
-		b.doc.Problem(at, fmt.Sprintf("%s is %v; it must lie between 0 dB and 20 dB", at, u.Value), "an uncertainty is a distance to either side, without a sign")
+		b.doc.Problem(at, fmt.Sprintf("%s is %v; it must lie between 0 dB and 20 dB", at, u.Value),
+			"an uncertainty is a distance to either side, without a sign")
 		return Uncertainty{}
 	}
 	return u
@@ -210,7 +217,8 @@ func (b *builder) positive(at string, u Uncertainty) Uncertainty {
 func (b *builder) sweeps(at string, f uncertaintyFile, network *networkReading) Uncertainty {
 	var all [][]curve.Point[rf.Gain]
 	if network == nil || len(f.Files) < 2 {
-		b.doc.Problem(at+".sweep_files", at+" needs two or more sweeps of one and the same piece", "sweep it several times, taken out of the jig and put back in between")
+		b.doc.Problem(at+".sweep_files", at+" needs two or more sweeps of one and the same piece",
+			"sweep it several times, taken out of the jig and put back in between")
 		return Uncertainty{}
 	}
 	for i, name := range f.Files {
@@ -298,7 +306,8 @@ func (b *builder) match(at string, f matchFile) curve.Curve[rf.Gain] {
 	}
 	if f.Touchstone == "" {
 		if f.ratio < 1 {
-			b.doc.Problem(at, at+" has no figure", "write a standing-wave ratio such as 1.5:1, or {touchstone: FILE, parameter: S22}")
+			b.doc.Problem(at, at+" has no figure",
+				"write a standing-wave ratio such as 1.5:1, or {touchstone: FILE, parameter: S22}")
 			return none
 		}
 		// A ratio of 1 has an infinite return loss; 60 dB is as good as it can be shown to be.
@@ -335,13 +344,15 @@ func (b *builder) matchBeside(path, name, parameter string) curve.Curve[rf.Gain]
 	parameter = fmt.Sprintf("S%d%d", port, port)
 	c, noisy, why := bounded(c)
 	if why != "" {
-		b.doc.Aside(path, fmt.Sprintf("%s has no vswr, and %s of %s is not taken for it: %s", path, parameter, name, why), "write vswr, for example 1.5:1")
+		b.doc.Aside(path, fmt.Sprintf("%s has no vswr, and %s of %s is not taken for it: %s", path, parameter,
+			name, why), "write vswr, for example 1.5:1")
 		return curve.Curve[rf.Gain]{}
 	}
 	if noisy != "" {
 		noisy = "; " + noisy
 	}
-	b.doc.Aside(path, fmt.Sprintf("%s.vswr is taken from %s of %s, which gives the transfer impedance%s", path, parameter, name, noisy), "write vswr if the match of its output is another")
+	b.doc.Aside(path, fmt.Sprintf("%s.vswr is taken from %s of %s, which gives the transfer impedance%s", path,
+		parameter, name, noisy), "write vswr if the match of its output is another")
 	return c
 }
 
@@ -352,10 +363,12 @@ const noise rf.Gain = 0.5
 func (b *builder) returnLoss(at string, c curve.Curve[rf.Gain]) curve.Curve[rf.Gain] {
 	c, noisy, why := bounded(c)
 	if noisy != "" {
-		b.doc.Warning(at, at+": "+noisy, "no passive port gives back more than it gets: measure these again if they matter")
+		b.doc.Warning(at, at+": "+noisy,
+			"no passive port gives back more than it gets: measure these again if they matter")
 	}
 	if why != "" {
-		b.doc.Problem(at, at+": "+why, "write the return loss as a positive number; where it was measured, calibrate and measure it again")
+		b.doc.Problem(at, at+": "+why,
+			"write the return loss as a positive number; where it was measured, calibrate and measure it again")
 	}
 	return c
 }
@@ -379,7 +392,8 @@ func bounded(c curve.Curve[rf.Gain]) (_ curve.Curve[rf.Gain], noisy, why string)
 		}
 	}
 	if why != "" || c.IsFlat() || len(over) > max(1, len(points)/10) {
-		return curve.Curve[rf.Gain]{}, "", fmt.Sprintf("a return loss cannot be negative, as %d of %d points are%s", len(over), len(points), why)
+		return curve.Curve[rf.Gain]{}, "", fmt.Sprintf("a return loss cannot be negative, as %d of %d points are%s",
+			len(over), len(points), why)
 	}
 	if n := len(over); n > 3 {
 		over = append(over[:3], fmt.Sprintf("%d more", n-3))
@@ -390,5 +404,7 @@ func bounded(c curve.Curve[rf.Gain]) (_ curve.Curve[rf.Gain], noisy, why string)
 	if err != nil {
 		return c, "", err.Error()
 	}
-	return c, fmt.Sprintf("at %s more comes back than goes in, by up to %v: noise of the measurement, which counts as total reflection", where, (-low).Text(2)), ""
+	return c,
+		fmt.Sprintf("at %s more comes back than goes in, by up to %v: noise of the measurement, which counts as "+
+			"total reflection", where, (-low).Text(2)), ""
 }

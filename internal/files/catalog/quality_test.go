@@ -16,7 +16,8 @@ func probeSaying(t *testing.T, line string) (*catalog.Bench, string) {
 	sweep := func(db string) string {
 		return "# MHz S DB R 50\n0.1 -40 0 " + db + " 0 -20 0 -6 0\n100 -40 0 -21 0 -20 0 -6 0\n"
 	}
-	files := map[string]string{"a.s2p": sweep("-20.0"), "b.s2p": sweep("-20.3"), "c.s2p": sweep("-20.6"), "d.csv": "f/MHz;S21/dB\n0,1;-20,9\n100;-21\n"}
+	files := map[string]string{"a.s2p": sweep("-20.0"), "b.s2p": sweep("-20.3"), "c.s2p": sweep("-20.6"),
+		"d.csv": "f/MHz;S21/dB\n0,1;-20,9\n100;-21\n"}
 	text := strings.Replace(least, "id: PROBE1", "id: PROBE1\n  "+line, 1)
 	b, list := catalog.Parse("b", []byte(text), func(name string) ([]byte, error) {
 		if s, ok := files[name]; ok {
@@ -36,15 +37,18 @@ func probeSaying(t *testing.T, line string) (*catalog.Bench, string) {
 
 func TestAnUncertaintyIsACertificateOrLimitsOrOwnReadings(t *testing.T) {
 	for line, want := range map[string]catalog.Uncertainty{
-		"uncertainty: 0.8 dB":                                   {Spread: catalog.SpreadRectangular, Value: 0.8},
-		"uncertainty: {expanded: 1.0 dB, k: 2}":                 {Spread: catalog.SpreadNormal, Value: 1, K: 2},
-		"uncertainty: {expanded: 1.0 dB, k: 2.28, freedom: 10}": {Spread: catalog.SpreadNormal, Value: 1, K: 2.28, Freedom: 10},
-		"uncertainty: {limit: 0.8 dB, distribution: U-shaped}":  {Spread: catalog.SpreadUShaped, Value: 0.8},
-		"uncertainty: {spread: 0.3 dB, sweeps: 5}":              {Spread: catalog.SpreadReadings, Value: 0.3, Readings: 5},
+		"uncertainty: 0.8 dB":                   {Spread: catalog.SpreadRectangular, Value: 0.8},
+		"uncertainty: {expanded: 1.0 dB, k: 2}": {Spread: catalog.SpreadNormal, Value: 1, K: 2},
+		"uncertainty: {expanded: 1.0 dB, k: 2.28, freedom: 10}": {Spread: catalog.SpreadNormal, Value: 1, K: 2.28,
+			Freedom: 10},
+		"uncertainty: {limit: 0.8 dB, distribution: U-shaped}": {Spread: catalog.SpreadUShaped, Value: 0.8},
+		"uncertainty: {spread: 0.3 dB, sweeps: 5}": {Spread: catalog.SpreadReadings, Value: 0.3,
+			Readings: 5},
 	} {
 		b, told := probeSaying(t, line)
 		if told != "" || b.Probe.Uncertainty.Value != want.Value || b.Probe.Uncertainty.Spread != want.Spread ||
-			b.Probe.Uncertainty.K != want.K || b.Probe.Uncertainty.Readings != want.Readings || b.Probe.Uncertainty.Freedom != want.Freedom {
+			b.Probe.Uncertainty.K != want.K || b.Probe.Uncertainty.Readings != want.Readings ||
+			b.Probe.Uncertainty.Freedom != want.Freedom {
 			t.Errorf("%s: %+v, told %s", line, b.Probe.Uncertainty, told)
 		}
 	}
@@ -112,13 +116,14 @@ func TestOneNoisyPointOfAReturnLossIsTotalReflection(t *testing.T) {
 		refused bool
 		want    string
 	}{
-		"one of four":                 {[]string{"3", "-0.2", "2", "4"}, false, "at 10 MHz"},
-		"by just half a decibel":      {[]string{"3", "-0.5", "2", "4"}, false, "at 10 MHz"},
-		"by more":                     {[]string{"3", "-0.51", "2", "4"}, true, "-0.51 dB at 10 MHz"},
-		"two of four":                 {[]string{"-0.1", "-0.2", "2", "4"}, true, "2 of 4 points"},
-		"a reflection in its place":   {[]string{"-3", "-9", "-2", "-4"}, true, "4 of 4 points"},
-		"none":                        {[]string{"3", "0", "2", "4"}, false, ""},
-		"two of twenty, told with it": {strings.Fields("-0.1 -0.3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3"), false, "at 1 MHz and 10 MHz"},
+		"one of four":               {[]string{"3", "-0.2", "2", "4"}, false, "at 10 MHz"},
+		"by just half a decibel":    {[]string{"3", "-0.5", "2", "4"}, false, "at 10 MHz"},
+		"by more":                   {[]string{"3", "-0.51", "2", "4"}, true, "-0.51 dB at 10 MHz"},
+		"two of four":               {[]string{"-0.1", "-0.2", "2", "4"}, true, "2 of 4 points"},
+		"a reflection in its place": {[]string{"-3", "-9", "-2", "-4"}, true, "4 of 4 points"},
+		"none":                      {[]string{"3", "0", "2", "4"}, false, ""},
+		"two of twenty, told with it": {strings.Fields("-0.1 -0.3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3 3"), false,
+			"at 1 MHz and 10 MHz"},
 	} {
 		csv, s2p := "f/MHz;RL/dB\n", "# MHz S DB R 50\n"
 		for i, v := range c.points {
@@ -130,7 +135,8 @@ func TestOneNoisyPointOfAReturnLossIsTotalReflection(t *testing.T) {
 			csv += f[i] + ";" + v + "\n"
 			s2p += f[i] + " " + reflection + " 0 -20 0 -20 0 " + reflection + " 0\n"
 		}
-		for _, from := range []string{"return_loss: {csv: rl.csv}", "return_loss: {touchstone: rl.s2p, parameter: S11}", "vswr: {touchstone: rl.s2p, parameter: S22}"} {
+		for _, from := range []string{"return_loss: {csv: rl.csv}", "return_loss: {touchstone: rl.s2p, parameter: S11}",
+			"vswr: {touchstone: rl.s2p, parameter: S22}"} {
 			text := strings.Replace(least, "return_loss: {flat: 3 dB, band: 150 kHz to 80 MHz}", from, 1)
 			b, list := catalog.Parse("b", []byte(text), func(file string) ([]byte, error) {
 				return []byte(map[string]string{"rl.csv": csv, "rl.s2p": s2p}[file]), nil
@@ -138,12 +144,14 @@ func TestOneNoisyPointOfAReturnLossIsTotalReflection(t *testing.T) {
 			key, _, _ := strings.Cut(from, ":")
 			told := ""
 			for _, p := range list {
-				if strings.Contains(p.What, "total reflection") && strings.Contains(p.What, "clamp."+key) || !p.Warning {
+				if strings.Contains(p.What, "total reflection") && strings.Contains(p.What, "clamp."+key) ||
+					!p.Warning {
 					told += p.What + "\n"
 				}
 			}
 			if (list.Err() != nil) != c.refused || !strings.Contains(told, c.want) || c.want == "" && told != "" {
-				t.Errorf("%s, %s: refused %v, told %q, want %v and %q", name, from, list.Err() != nil, told, c.refused, c.want)
+				t.Errorf("%s, %s: refused %v, told %q, want %v and %q", name, from, list.Err() != nil, told,
+					c.refused, c.want)
 				continue
 			}
 			if c.refused {
@@ -170,13 +178,21 @@ func TestTheMatchOfAProbeComesWithItsTransferImpedance(t *testing.T) {
 		match             float64 // dB, 0 for none
 		told              string
 	}{
-		{"S21 gives S22", "transfer_impedance: {touchstone: p.s2p}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n", 6, "probe.vswr is taken from S22 of p.s2p"},
-		{"S12 gives S11", "transfer_impedance: {touchstone: p.s2p, parameter: S12}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n", 1, "probe.vswr is taken from S11 of p.s2p"},
-		{"a given one stays", "vswr: 1.5:1\n  transfer_impedance: {touchstone: p.s2p}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n", 13.979, ""},
-		{"a place that was only filled in", "transfer_impedance: {touchstone: p.s2p}", "# MHz S RI R 50\n0.1 0 0 0.1 0 0.1 0 0 0\n100 0 0 0.1 0 0.1 0 0 0\n", 0, ""},
-		{"more comes back than goes in", "transfer_impedance: {touchstone: p.s2p}", "# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 6 0\n100 -1 0 -20 0 -20 0 6 0\n", 0, "S22 of p.s2p is not taken"},
+		{"S21 gives S22", "transfer_impedance: {touchstone: p.s2p}",
+			"# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n",
+			6, "probe.vswr is taken from S22 of p.s2p"},
+		{"S12 gives S11", "transfer_impedance: {touchstone: p.s2p, parameter: S12}",
+			"# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n",
+			1, "probe.vswr is taken from S11 of p.s2p"},
+		{"a given one stays", "vswr: 1.5:1\n  transfer_impedance: {touchstone: p.s2p}",
+			"# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 -6 0\n100 -1 0 -20 0 -20 0 -6 0\n", 13.979, ""},
+		{"a place that was only filled in", "transfer_impedance: {touchstone: p.s2p}",
+			"# MHz S RI R 50\n0.1 0 0 0.1 0 0.1 0 0 0\n100 0 0 0.1 0 0.1 0 0 0\n", 0, ""},
+		{"more comes back than goes in", "transfer_impedance: {touchstone: p.s2p}",
+			"# MHz S DB R 50\n0.1 -1 0 -20 0 -20 0 6 0\n100 -1 0 -20 0 -20 0 6 0\n", 0, "S22 of p.s2p is not taken"},
 	} {
-		b, list := catalog.Parse("b", []byte(strings.Replace(least, zt, c.curve, 1)), func(string) ([]byte, error) { return []byte(c.file), nil })
+		b, list := catalog.Parse("b", []byte(strings.Replace(least, zt, c.curve, 1)),
+			func(string) ([]byte, error) { return []byte(c.file), nil })
 		if err := list.Err(); err != nil {
 			t.Fatal(c.name, err)
 		}
@@ -187,7 +203,8 @@ func TestTheMatchOfAProbeComesWithItsTransferImpedance(t *testing.T) {
 			}
 		}
 		got, err := b.Probe.Match.At(rf.Megahertz)
-		if (err == nil) != (c.match > 0) || err == nil && math.Abs(got.DB()-c.match) > 1e-3 || !strings.Contains(told, c.told) || c.told == "" && told != "" {
+		if (err == nil) != (c.match > 0) || err == nil && math.Abs(got.DB()-c.match) > 1e-3 ||
+			!strings.Contains(told, c.told) || c.told == "" && told != "" {
 			t.Errorf("%s: %v (%v), told %q", c.name, got, err, told)
 		}
 	}

@@ -225,7 +225,8 @@ func (d *Document) cleanLine(number int, line []byte) bool {
 		return false
 	}
 	rest, dashes := line[len(indent):], 0
-	for bytes.HasPrefix(rest, []byte("- ")) || bytes.HasPrefix(rest, []byte("? ")) || bytes.HasPrefix(rest, []byte(": ")) {
+	for bytes.HasPrefix(rest, []byte("- ")) || bytes.HasPrefix(rest, []byte("? ")) ||
+		bytes.HasPrefix(rest, []byte(": ")) {
 		rest, dashes = bytes.TrimLeft(rest[2:], " "), dashes+1
 	}
 	if len(indent) > 8*MaximumDepth || dashes > MaximumDepth {
@@ -255,7 +256,8 @@ func flowDepth(data []byte) int {
 func (d *Document) parse(text []byte) (root ast.Node, ok bool) {
 	defer func() {
 		if r := recover(); r != nil { // the YAML library is not proof against every text
-			d.addAt(place{}, "this is not YAML that can be read", "compare it with a file that `provoke new` writes", false)
+			d.addAt(place{}, "this is not YAML that can be read", "compare it with a file that `provoke new` writes",
+				false)
 			root, ok = nil, false
 		}
 	}()
@@ -270,7 +272,8 @@ func (d *Document) parse(text []byte) (root ast.Node, ok bool) {
 			continue
 		}
 		if body != nil {
-			d.addAt(tokenPlace(doc.Start), "a second document begins here", "one file holds one document; remove the line ---", false)
+			d.addAt(tokenPlace(doc.Start), "a second document begins here",
+				"one file holds one document; remove the line ---", false)
 			return nil, false
 		}
 		body = doc.Body
@@ -283,7 +286,8 @@ func (d *Document) parse(text []byte) (root ast.Node, ok bool) {
 	case *ast.MappingNode, *ast.MappingValueNode:
 		return body, true
 	}
-	d.addAt(nodePlace(body), "the file does not hold a mapping of keys to values", "begin with a line such as \"provoke: bench 1\"", false)
+	d.addAt(nodePlace(body), "the file does not hold a mapping of keys to values",
+		"begin with a line such as \"provoke: bench 1\"", false)
 	return nil, false
 }
 

@@ -103,11 +103,15 @@ func scalarOnly(t reflect.Type) bool {
 
 // quantities words the units that a quantity may be written in; prefixes such as m and k go with them.
 var quantities = map[reflect.Type]string{
-	reflect.TypeFor[rf.Power](): "power: dBm, W", reflect.TypeFor[rf.Current](): "current: A, dBµA", reflect.TypeFor[rf.Voltage](): "voltage: V, Vpp, dBµV",
-	reflect.TypeFor[rf.Transimpedance](): "dBΩ, Ω", reflect.TypeFor[rf.Gain](): "dB", reflect.TypeFor[rf.Duration](): "time: s, min, h",
-	reflect.TypeFor[rf.Frequency](): "frequency: Hz", reflect.TypeFor[rf.Length](): "length: m", reflect.TypeFor[rf.Fraction](): "%",
-	reflect.TypeFor[rf.Resistance](): "Ω", reflect.TypeFor[rf.Capacitance](): "F", reflect.TypeFor[rf.Inductance](): "H",
-	reflect.TypeFor[Count](): "a whole number", reflect.TypeFor[Date](): "a day: 2026-03-01",
+	reflect.TypeFor[rf.Power](): "power: dBm, W", reflect.TypeFor[rf.Current](): "current: A, dBµA",
+	reflect.TypeFor[rf.Voltage]():        "voltage: V, Vpp, dBµV",
+	reflect.TypeFor[rf.Transimpedance](): "dBΩ, Ω", reflect.TypeFor[rf.Gain](): "dB",
+	reflect.TypeFor[rf.Duration]():  "time: s, min, h",
+	reflect.TypeFor[rf.Frequency](): "frequency: Hz", reflect.TypeFor[rf.Length](): "length: m",
+	reflect.TypeFor[rf.Fraction]():   "%",
+	reflect.TypeFor[rf.Resistance](): "Ω", reflect.TypeFor[rf.Capacitance](): "F",
+	reflect.TypeFor[rf.Inductance](): "H",
+	reflect.TypeFor[Count]():         "a whole number", reflect.TypeFor[Date](): "a day: 2026-03-01",
 }
 
 // taken words what a value is.

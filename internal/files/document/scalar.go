@@ -27,7 +27,8 @@ type Count int
 func (c *Count) UnmarshalText(text []byte) error {
 	n, err := strconv.Atoi(strings.TrimSpace(string(text)))
 	if err != nil || n < 0 || n > 1_000_000 {
-		return hinted{fmt.Sprintf("%q is not a whole number from 0 to 1000000", text), "a count has no unit, sign or decimals"}
+		return hinted{fmt.Sprintf("%q is not a whole number from 0 to 1000000", text),
+			"a count has no unit, sign or decimals"}
 	}
 	*c = Count(n)
 	return nil

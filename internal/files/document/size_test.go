@@ -23,7 +23,8 @@ func opened(t *testing.T, size int64) *os.File {
 }
 
 func TestAFileIsReadUpToItsBoundAndNoFurther(t *testing.T) {
-	if data, err := ReadFile(opened(t, MaximumSize), "bench.yaml", MaximumSize); err != nil || len(data) != MaximumSize {
+	if data, err := ReadFile(opened(t, MaximumSize), "bench.yaml", MaximumSize); err != nil ||
+		len(data) != MaximumSize {
 		t.Errorf("%d bytes, %v", len(data), err)
 	}
 	for _, size := range []int64{MaximumSize + 1, 2 << 30} {
@@ -40,7 +41,8 @@ func TestWhatGoesOnWithoutAnEndIsGivenUp(t *testing.T) {
 	if err != nil {
 		t.Skip("no such device here")
 	}
-	if _, err := ReadFile(f, "curve.csv", 1<<20); err == nil || !strings.Contains(err.Error(), "goes on beyond 1048576 bytes") {
+	if _, err := ReadFile(f, "curve.csv", 1<<20); err == nil ||
+		!strings.Contains(err.Error(), "goes on beyond 1048576 bytes") {
 		t.Errorf("%v", err)
 	}
 }

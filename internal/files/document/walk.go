@@ -48,7 +48,8 @@ func (d *Document) checkKind(first *ast.MappingValueNode, kind string) bool {
 	gotName, gotVersion, _ := strings.Cut(got, " ")
 	what := fmt.Sprintf("this is a file of kind %q, not %q", got, kind)
 	if gotName == wantName && gotVersion != "" {
-		what = fmt.Sprintf("version %q of the %s format is not known to this program, which reads %q", gotVersion, wantName, kind)
+		what = fmt.Sprintf("version %q of the %s format is not known to this program, which reads %q", gotVersion,
+			wantName, kind)
 	}
 	d.addAt(nodePlace(first.Value), what, hint, false)
 	return false
@@ -173,14 +174,16 @@ func (d *Document) fields(v reflect.Value, entries []*ast.MappingValueNode, path
 		at, before := join(path, key), len(d.problems)+d.untold
 		d.value(v.FieldByIndex(f.index), e.Value, at, nodePlace(e.Key), depth+1)
 		// An empty list is as good as none.
-		if list := v.FieldByIndex(f.index); f.required && list.Kind() == reflect.Slice && list.Len() == 0 && len(d.problems)+d.untold == before {
+		if list := v.FieldByIndex(f.index); f.required && list.Kind() == reflect.Slice && list.Len() == 0 &&
+			len(d.problems)+d.untold == before {
 			d.add(at, at+" is empty", "write at least one entry", false)
 			d.bad[at] = true
 		}
 	}
 	for _, f := range known {
 		if _, ok := seen[f.name]; f.required && !ok {
-			d.add(path, fmt.Sprintf("%s has no %s", named(path), f.name), fmt.Sprintf("add the key %q", f.name+":"), false)
+			d.add(path, fmt.Sprintf("%s has no %s", named(path), f.name), fmt.Sprintf("add the key %q", f.name+":"),
+				false)
 		}
 	}
 }
@@ -199,7 +202,8 @@ func (d *Document) key(e *ast.MappingValueNode, path string, seen map[string]pla
 	}
 	key := keyText(e.Key)
 	if first, twice := seen[key]; twice {
-		d.addAt(at, fmt.Sprintf("%s has %s twice", named(path), key), fmt.Sprintf("the first is in line %d; keep one", first.line), false)
+		d.addAt(at, fmt.Sprintf("%s has %s twice", named(path), key),
+			fmt.Sprintf("the first is in line %d; keep one", first.line), false)
 		return "", false
 	}
 	seen[key] = at
@@ -291,7 +295,8 @@ func (d *Document) refused(n ast.Node, path string, at place) bool {
 		d.addAt(at, path+" has no value", "give it one or remove the key", false)
 		return true
 	case *ast.AnchorNode, *ast.AliasNode:
-		d.addAt(nodePlace(n), path+": anchors (&) and aliases (*) are not read", "write the value out, or put quotes round a text that begins with & or *", false)
+		d.addAt(nodePlace(n), path+": anchors (&) and aliases (*) are not read",
+			"write the value out, or put quotes round a text that begins with & or *", false)
 		return true
 	case *ast.TagNode:
 		d.addAt(nodePlace(n), path+": tags (!) are not read", "remove the tag", false)
@@ -372,7 +377,8 @@ func (d *Document) mapping(v reflect.Value, n ast.Node, path string, at place, d
 			continue
 		}
 		if out.MapIndex(k).IsValid() {
-			d.addAt(nodePlace(e.Key), fmt.Sprintf("%s has %s twice", path, text), "two keys mean the same; keep one", false)
+			d.addAt(nodePlace(e.Key), fmt.Sprintf("%s has %s twice", path, text), "two keys mean the same; keep one",
+				false)
 			continue
 		}
 		item := reflect.New(v.Type().Elem()).Elem()

@@ -174,7 +174,8 @@ func (r Resource) usb(parts []string) (Resource, error) {
 	for i, into := range []*uint16{&r.Vendor, &r.Product} {
 		n, err := strconv.ParseUint(strings.TrimSpace(parts[1+i]), 0, 16)
 		if err != nil {
-			return r, r.wrong(fmt.Sprintf("%q is not the number of a maker or product, which is written like 0x1234", parts[1+i]))
+			return r, r.wrong(fmt.Sprintf("%q is not the number of a maker or product, which is written like 0x1234",
+				parts[1+i]))
 		}
 		*into = uint16(n)
 	}

@@ -78,7 +78,8 @@ func TestUSBAndGPIBAddressesTellTheirNumbers(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"TCPIP::[::1]::5025::SOCKET", "ASRL1", "USB0::1::2::3::INSTR", "GPIB0::9", "TCPIP::a:1::gpib0,9::INSTR"} {
+	for _, s := range []string{"TCPIP::[::1]::5025::SOCKET", "ASRL1", "USB0::1::2::3::INSTR", "GPIB0::9",
+		"TCPIP::a:1::gpib0,9::INSTR"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

@@ -21,7 +21,9 @@ func (r *Reader) block(lines []Line) []Line {
 			if r.Want != "" {
 				hint = tableInstead
 			}
-			r.Fail(lines[0].Number, 1, fmt.Sprintf("the file is a block of %d bytes as an instrument sends it: figures without their frequencies or times", len(lines[0].Text)), hint)
+			r.Fail(lines[0].Number, 1, fmt.Sprintf(
+				"the file is a block of %d bytes as an instrument sends it: figures without their frequencies or times",
+				len(lines[0].Text)), hint)
 			return nil
 		}
 	}
@@ -51,7 +53,8 @@ func (r *Reader) blockHeader(lines []Line) []Line {
 	text := lines[0].Text
 	n := int(text[1] - '0')
 	if n == 0 || len(text) < 2+n {
-		r.Fail(lines[0].Number, 1, "the file begins with a block header of an instrument, of no stated length", "ask the instrument for its trace as text, and write the figures alone")
+		r.Fail(lines[0].Number, 1, "the file begins with a block header of an instrument, of no stated length",
+			"ask the instrument for its trace as text, and write the figures alone")
 		return nil
 	}
 	want, err := strconv.Atoi(text[2 : 2+n])
@@ -60,12 +63,16 @@ func (r *Reader) blockHeader(lines []Line) []Line {
 	for _, l := range lines[1:] {
 		have += 1 + len(l.Text)
 	}
-	if first := strings.TrimLeft(rest, " \t"); err != nil || first == "" || strings.Trim(first[:1], "+-.0123456789") != "" {
-		r.Fail(lines[0].Number, 1, fmt.Sprintf("the file is a block of %d bytes as an instrument sends it, and not text", want), "ask the instrument for its trace as text (in SCPI: FORMat ASCii)")
+	if first := strings.TrimLeft(rest, " \t"); err != nil || first == "" ||
+		strings.Trim(first[:1], "+-.0123456789") != "" {
+		r.Fail(lines[0].Number, 1, fmt.Sprintf(
+			"the file is a block of %d bytes as an instrument sends it, and not text", want),
+			"ask the instrument for its trace as text (in SCPI: FORMat ASCii)")
 		return nil
 	}
 	if have != want {
-		r.Fail(lines[0].Number, 1, fmt.Sprintf("the block header says that %d bytes follow, and %d do", want, have), "the file was cut off or changed; export it again")
+		r.Fail(lines[0].Number, 1, fmt.Sprintf("the block header says that %d bytes follow, and %d do", want, have),
+			"the file was cut off or changed; export it again")
 		return nil
 	}
 	return append([]Line{{lines[0].Number, rest}}, lines[1:]...)
@@ -76,12 +83,15 @@ func (r *Reader) tellBlock(l Line) bool {
 	first, _, _ := strings.Cut(strings.TrimSpace(l.Text), " ")
 	verb := map[string]string{"BEGIN": "begins", "END": "ends"}[first]
 	if verb != "" {
-		r.Fail(l.Number, 1, fmt.Sprintf("a block of a network analyser's export %s here, and the file is no plain table", verb), tableInstead)
+		r.Fail(l.Number,
+			1, fmt.Sprintf("a block of a network analyser's export %s here, and the file is no plain table", verb),
+			tableInstead)
 	}
 	return verb != ""
 }
 
-const tableInstead = "export one trace as a table of frequencies and values with their units, or save the measurement as a Touchstone file (.s1p, .s2p)"
+const tableInstead = "export one trace as a table of frequencies and values with their units, or save the " +
+	"measurement as a Touchstone file (.s1p, .s2p)"
 
 // checkEnds reads the declared first and last x.
 func (r *Reader) checkEnds() {
@@ -93,7 +103,8 @@ func (r *Reader) checkEnds() {
 	stop, _, ok2 := end(d.Stop)
 	switch {
 	case !ok1 || !ok2:
-		r.Fail(0, 0, fmt.Sprintf("start %q and stop %q are declared", d.Start, d.Stop), "give both with a unit, for example 150 kHz and 80 MHz, or 0 s and 2 s")
+		r.Fail(0, 0, fmt.Sprintf("start %q and stop %q are declared", d.Start, d.Stop),
+			"give both with a unit, for example 150 kHz and 80 MHz, or 0 s and 2 s")
 	case stop <= start:
 		r.Fail(0, 0, fmt.Sprintf("the stop %s must lie above the start %s", d.Stop, d.Start), "")
 	}
@@ -118,11 +129,13 @@ func (t *Table) declaredEnds() {
 			continue
 		}
 		if f, ok := t.FactFor(func(f Fact) bool { return f.Key == key && f.Value.Kind == Number }); ok {
-			t.Fail(f.Line, f.Column, fmt.Sprintf("the file gives a %s of its own here, and one is declared", key), "leave the declaration out")
+			t.Fail(f.Line, f.Column, fmt.Sprintf("the file gives a %s of its own here, and one is declared", key),
+				"leave the declaration out")
 		}
 		x, unit, _ := end(text)
 		scale := FrequencyScale[unit] + TimeScale[unit]
 		_, of := UnitOf(unit)
-		t.facts = append(t.facts, Fact{Key: key, text: text, Value: Value{Kind: Number, X: x / scale}, Unit: unit, Quantity: of})
+		t.facts = append(t.facts, Fact{Key: key, text: text, Value: Value{Kind: Number, X: x / scale}, Unit: unit,
+			Quantity: of})
 	}
 }

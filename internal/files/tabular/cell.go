@@ -118,7 +118,9 @@ func (r *Reader) knows(unit string) bool {
 // isMissing recognises the marks that instruments write for "no figure".
 func isMissing(s string) bool {
 	switch strings.ToLower(strings.Trim(s, "+")) {
-	case "nan", "-nan", "n/a", "na", "inf", "-inf", "infinity", "-infinity", "ovld", "overload", "ol", "o.l", "o.l.", "over", "overflow", "ovl", "overrange", "under", "#n/a", "null", "none", "invalid", "?", "1.#qnan", "-1.#ind", "1.#inf", "-1.#inf":
+	case "nan", "-nan", "n/a", "na", "inf", "-inf", "infinity", "-infinity", "ovld", "overload", "ol", "o.l",
+		"o.l.", "over", "overflow", "ovl", "overrange", "under", "#n/a", "null", "none", "invalid", "?", "1.#qnan",
+		"-1.#ind", "1.#inf", "-1.#inf":
 		return true
 	}
 	return strings.Trim(s, "-–—.*_") == ""
@@ -159,7 +161,8 @@ func Figure(s string, decimal byte) (x float64, unit string, ok bool) {
 	}
 	unit = strings.TrimSpace(s[end:])
 	if unit != "" {
-		if first := []rune(unit)[0]; !unicode.IsLetter(first) && first != '%' && first != '°' && first != 'µ' && first != 'Ω' || len(unit) > 10 || strings.ContainsAny(unit, "0123456789") {
+		if first := []rune(unit)[0]; !unicode.IsLetter(first) && first != '%' && first != '°' && first != 'µ' &&
+			first != 'Ω' || len(unit) > 10 || strings.ContainsAny(unit, "0123456789") {
 			return 0, "", false
 		}
 	}
@@ -203,7 +206,8 @@ func usual(s string, decimal byte) (float64, bool) {
 }
 
 // typeset are the signs that typesetters and other languages write for those of strconv.
-var typeset = strings.NewReplacer("−", "-", "–", "-", "’", "'", "\u00a0", " ", "\u202f", " ", "\u2009", " ", "D", "e", "d", "e", "E", "e")
+var typeset = strings.NewReplacer("−", "-", "–", "-", "’", "'", "\u00a0", " ", "\u202f", " ", "\u2009", " ",
+	"D", "e", "d", "e", "E", "e")
 
 // exponent reports that a text begins with an exponent: a letter, perhaps a sign, and a digit.
 func exponent(s string) bool {

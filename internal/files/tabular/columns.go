@@ -16,7 +16,8 @@ var bandwidth = regexp.MustCompile(`(?i)\b(?:[rv]bw|if[ _]?bw|bandwidth)\b`)
 // numbers notes the units that stand behind the figures or in a column of their own.
 func (t *Table) numbers() {
 	for i := range t.Header {
-		if bandwidth.MatchString(t.Header[i].Text) && t.Units[i].Quantity == OfFrequency && len(t.Declared.YColumns) == 0 && len(t.FigureColumns()) > 2 {
+		if bandwidth.MatchString(t.Header[i].Text) && t.Units[i].Quantity == OfFrequency &&
+			len(t.Declared.YColumns) == 0 && len(t.FigureColumns()) > 2 {
 			t.Numeric[i] = false // a setting, and no frequency of the trace
 		}
 	}
@@ -87,7 +88,8 @@ func (t *Table) ColumnNamed(name string) (int, bool) {
 			names = append(names, strconv.Quote(t.Header[i].Text))
 		}
 	}
-	t.Fail(t.HeadLine, 0, fmt.Sprintf("no column is called %q; there are %s and the numbers 1 to %d", name, strings.Join(names, ", "), t.Width), "")
+	t.Fail(t.HeadLine, 0, fmt.Sprintf("no column is called %q; there are %s and the numbers 1 to %d",
+		name, strings.Join(names, ", "), t.Width), "")
 	return 0, false
 }
 
@@ -100,12 +102,16 @@ func (t *Table) SettleUnit(i int, x bool, implied func(i int, x bool) (UnitAt, b
 	own := t.Units[i]
 	if own.Unit != "" {
 		if declared != "" && declared != own.Unit {
-			t.Fail(own.Line, own.Column, fmt.Sprintf("the file says %s here but %s is declared for %s", own.Unit, declared, what), "leave the declaration out, or mend the one that is wrong")
+			t.Fail(own.Line, own.Column, fmt.Sprintf("the file says %s here but %s is declared for %s", own.Unit,
+				declared, what), "leave the declaration out, or mend the one that is wrong")
 			return false
 		}
 		above, _ := t.statedUnits(x)
-		if len(above) == 1 && own.Line > above[0].Line && (above[0].Quantity != own.Quantity || above[0].Unit != own.Unit && strings.HasPrefix(own.Unit, "dB")) && t.columnsOf(x) == 1 {
-			t.Fail(own.Line, own.Column, fmt.Sprintf("the heading says %s and line %d %s", own.Unit, above[0].Line, above[0].Unit), "mend the one that is wrong")
+		if len(above) == 1 && own.Line > above[0].Line &&
+			(above[0].Quantity != own.Quantity || above[0].Unit != own.Unit && strings.HasPrefix(own.Unit, "dB")) &&
+			t.columnsOf(x) == 1 {
+			t.Fail(own.Line, own.Column, fmt.Sprintf("the heading says %s and line %d %s", own.Unit, above[0].Line,
+				above[0].Unit), "mend the one that is wrong")
 			return false
 		}
 		return true
@@ -125,7 +131,8 @@ func (t *Table) SettleUnit(i int, x bool, implied func(i int, x bool) (UnitAt, b
 			t.Units[i] = u
 			return true
 		}
-		name, hint = "the column of "+what, "write it into the heading, for example \"Level (dBm)\", or declare it for y"
+		name, hint = "the column of "+what,
+			"write it into the heading, for example \"Level (dBm)\", or declare it for y"
 		if x {
 			hint = "write it into the heading, for example \"Frequency (MHz)\", or declare it for x"
 		}
@@ -157,8 +164,10 @@ func (t *Table) DropSecondX(x int) {
 			continue
 		}
 		for k, r := range t.Rows {
-			if a, b := r.Data[i], t.Rows[k].Data[x]; a.Kind != b.Kind || a.X*FrequencyScale[t.Units[i].Unit] != b.X*FrequencyScale[t.Units[x].Unit] {
-				t.Fail(r.Line, r.Cells[i].Column, "the table has two columns of frequency, and they differ here", "read one trace at a time: name its column of x and its column of y")
+			if a, b := r.Data[i], t.Rows[k].Data[x]; a.Kind != b.Kind ||
+				a.X*FrequencyScale[t.Units[i].Unit] != b.X*FrequencyScale[t.Units[x].Unit] {
+				t.Fail(r.Line, r.Cells[i].Column, "the table has two columns of frequency, and they differ here",
+					"read one trace at a time: name its column of x and its column of y")
 				return
 			}
 		}
@@ -218,7 +227,8 @@ func (t *Table) IsOf(i int, want string) bool {
 	if strings.ContainsAny(u.Quantity[:1], "aeiou") {
 		article = "an"
 	}
-	t.Fail(u.Line, u.Column, fmt.Sprintf("the unit %s %s is that of %s %s, not of a %s", u.Unit, of, article, u.Quantity, want), curve.Headed(want))
+	t.Fail(u.Line, u.Column, fmt.Sprintf("the unit %s %s is that of %s %s, not of a %s", u.Unit, of, article,
+		u.Quantity, want), curve.Headed(want))
 	return false
 }
 
@@ -240,7 +250,8 @@ func (t *Table) CellOf(r Row, i int, want string) (x float64, unit string) {
 		if of == want {
 			return v.X, unit
 		}
-		t.Fail(r.Line, c.Column, fmt.Sprintf("%q counts in %s, which is no unit of a %s", Shorten(c.Text), unit, want), curve.Headed(want))
+		t.Fail(r.Line, c.Column, fmt.Sprintf("%q counts in %s, which is no unit of a %s", Shorten(c.Text), unit, want),
+			curve.Headed(want))
 	}
 	return 0, ""
 }
@@ -301,5 +312,6 @@ func (t *Table) TellSeveral(what string, columns []int) {
 	for _, i := range columns {
 		names = append(names, strconv.Quote(t.NameOf(i, "y")))
 	}
-	t.Fail(t.HeadLine, 0, fmt.Sprintf("several columns could be the %s: %s", what, strings.Join(names, ", ")), t.mend("name one of them otherwise", ", or declare which column is meant"))
+	t.Fail(t.HeadLine, 0, fmt.Sprintf("several columns could be the %s: %s", what, strings.Join(names, ", ")),
+		t.mend("name one of them otherwise", ", or declare which column is meant"))
 }

@@ -82,10 +82,14 @@ func (t *Table) factsBelow(at int) {
 }
 
 // counts are names under which files say how many rows they have.
-var counts = map[string]bool{"record length": true, "points": true, "number of points": true, "no of points": true, "nr of points": true, "num points": true,
-	"point count": true, "trace points": true, "sweep points": true, "data points": true, "values": true, "samples": true, "number of samples": true,
-	"sample count": true, "rows": true, "memory length": true, "anzahl punkte": true, "anzahl der punkte": true, "anzahl messpunkte": true, "anzahl werte": true,
-	"punkte": true, "messpunkte": true, "nombre de points": true, "nb points": true, "número de puntos": true, "puntos": true}
+var counts = map[string]bool{"record length": true, "points": true, "number of points": true, "no of points": true,
+	"nr of points": true, "num points": true,
+	"point count": true, "trace points": true, "sweep points": true, "data points": true, "values": true,
+	"samples": true, "number of samples": true,
+	"sample count": true, "rows": true, "memory length": true, "anzahl punkte": true, "anzahl der punkte": true,
+	"anzahl messpunkte": true, "anzahl werte": true,
+	"punkte": true, "messpunkte": true, "nombre de points": true, "nb points": true, "número de puntos": true,
+	"puntos": true}
 
 // CheckCount compares the number of rows with what the file, or a person, says.
 func (t *Table) CheckCount() {
@@ -101,7 +105,8 @@ func (t *Table) CheckCount() {
 		return
 	}
 	f, ok := t.FactFor(func(f Fact) bool {
-		return f.Value.Kind == Number && counts[strings.TrimSpace(strings.NewReplacer("-", " ", "_", " ", ".", "", ":", "").Replace(f.Key))]
+		return f.Value.Kind == Number && counts[strings.TrimSpace(strings.NewReplacer("-", " ", "_", " ", ".",
+			"", ":", "").Replace(f.Key))]
 	})
 	if ok && f.Value.X != float64(have) {
 		t.Fail(f.Line, f.Column, fmt.Sprintf("the file says %g here and has %d rows", f.Value.X, have), hint)
@@ -123,8 +128,10 @@ func (t *Table) factCells(line string) []Cell {
 	}
 	// "Start: 150 kHz" inside a line that was cut elsewhere stays one cell; its key is cut here.
 	if len(cells) > 0 {
-		if key, rest, ok := strings.Cut(cells[0].Text, ":"); ok && strings.TrimSpace(rest) != "" && !(t.Stamped != nil && t.Stamped(cells[0].Text)) {
-			head := []Cell{{Text: strings.TrimSpace(key), Column: cells[0].Column}, {Text: strings.TrimSpace(rest), Column: cells[0].Column + len([]rune(key)) + 1}}
+		if key, rest, ok := strings.Cut(cells[0].Text, ":"); ok && strings.TrimSpace(rest) != "" &&
+			!(t.Stamped != nil && t.Stamped(cells[0].Text)) {
+			head := []Cell{{Text: strings.TrimSpace(key), Column: cells[0].Column},
+				{Text: strings.TrimSpace(rest), Column: cells[0].Column + len([]rune(key)) + 1}}
 			return append(head, cells[1:]...)
 		}
 	}
@@ -148,7 +155,8 @@ func (t *Table) factOf(line int, cells []Cell) {
 		return
 	}
 	name, unit, quantity := SplitHeading(strings.TrimRight(cells[0].Text, ":= "))
-	f := Fact{Line: line, Column: cells[0].Column, Key: strings.ToLower(name), text: cells[1].Text, Unit: unit, Quantity: quantity}
+	f := Fact{Line: line, Column: cells[0].Column, Key: strings.ToLower(name), text: cells[1].Text, Unit: unit,
+		Quantity: quantity}
 	f.Value = t.read(cells[1], t.decimal)
 	if f.Value.Kind == Words { // a point in the preamble of a file with decimal commas, or the reverse
 		other := byte('.')
@@ -191,7 +199,8 @@ func (t *Table) statedUnits(x bool) (units []UnitAt, names []string) {
 	}
 	for _, f := range t.facts {
 		u, of := UnitOf(f.text)
-		if u == "" || (of == OfFrequency || of == OfTime) != x || slices.ContainsFunc(units, func(have UnitAt) bool { return have.Unit == u }) {
+		if u == "" || (of == OfFrequency || of == OfTime) != x ||
+			slices.ContainsFunc(units, func(have UnitAt) bool { return have.Unit == u }) {
 			continue
 		}
 		key := f.PlainKey()
@@ -227,7 +236,9 @@ func (t *Table) unitFor(i int, x bool) (u UnitAt, ok bool) {
 		}
 	}
 	if len(units) > 1 {
-		t.Fail(units[1].Line, units[1].Column, fmt.Sprintf("%s stands here and %s in line %d, and nothing says which column counts in which", units[1].Unit, units[0].Unit, units[0].Line),
+		t.Fail(units[1].Line, units[1].Column,
+			fmt.Sprintf("%s stands here and %s in line %d, and nothing says which column counts in which",
+				units[1].Unit, units[0].Unit, units[0].Line),
 			"write the units into the heading, or read one column at a time: name it and declare its unit")
 	}
 	return append(units, UnitAt{})[0], len(units) > 0
@@ -301,9 +312,11 @@ func (t *Table) tellNarrowUnder(names []Cell, line int) {
 func (t *Table) tellNarrow(row, width, heading, names int) {
 	hint := ""
 	if t.separator == ',' {
-		hint = "decimal commas with commas between the columns can be read in two ways: separate the columns by semicolon, or write decimal points"
+		hint = "decimal commas with commas between the columns can be read in two ways: separate the columns by " +
+			"semicolon, or write decimal points"
 	}
-	t.Fail(row, 1, fmt.Sprintf("the rows have %s, the heading in line %d names %d", english.Count(width, "column", "columns"), heading, names), hint)
+	t.Fail(row, 1, fmt.Sprintf("the rows have %s, the heading in line %d names %d",
+		english.Count(width, "column", "columns"), heading, names), hint)
 }
 
 func (t *Table) takeNames(names []Cell) {
@@ -321,7 +334,8 @@ func (t *Table) takeNames(names []Cell) {
 			t.Units[i] = UnitAt{unit, of, t.HeadLine, names[i].Column}
 		}
 		if unit == "" && milliHertz(names[i].Text) {
-			t.Fail(t.HeadLine, names[i].Column, "the unit in \""+names[i].Text+"\" could be millihertz", t.mend("write MHz", ", or declare the unit"))
+			t.Fail(t.HeadLine, names[i].Column, "the unit in \""+names[i].Text+"\" could be millihertz",
+				t.mend("write MHz", ", or declare the unit"))
 		}
 	}
 }
@@ -356,7 +370,8 @@ func (t *Table) headCells(at int) []Cell {
 func joinBrackets(cells []Cell) []Cell {
 	var out []Cell
 	for _, c := range cells {
-		if n := len(out); n > 0 && (strings.HasPrefix(c.Text, "(") || strings.HasPrefix(c.Text, "[") || strings.HasPrefix(c.Text, "/")) {
+		if n := len(out); n > 0 && (strings.HasPrefix(c.Text, "(") || strings.HasPrefix(c.Text, "[") ||
+			strings.HasPrefix(c.Text, "/")) {
 			out[n-1].Text += " " + c.Text
 			continue
 		}

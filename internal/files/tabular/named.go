@@ -143,7 +143,8 @@ func (t *Table) match(cells []Cell, wanted []Wanted) (columns [][]int, missing [
 				h := &headings[i]
 				is := h.of == w.Quantity
 				if byName {
-					is = slices.Contains(w.Names, h.name) || k == 0 && w.Quantity == OfFrequency && Meant(h.name) == OfFrequency
+					is = slices.Contains(w.Names, h.name) || k == 0 && w.Quantity == OfFrequency &&
+						Meant(h.name) == OfFrequency
 				}
 				if is && !h.taken {
 					if t.read(cells[i], t.decimal).Kind == Number {

@@ -49,7 +49,8 @@ func (r *Reader) Table(data []byte) *Table {
 	if lines = r.block(lines); r.Problems.Err() != nil {
 		return nil
 	}
-	if i := slices.IndexFunc(lines, func(l Line) bool { return touchstone.MatchString(l.Text) }); i >= 0 && r.Want == "" {
+	if i := slices.IndexFunc(lines, func(l Line) bool { return touchstone.MatchString(l.Text) }); i >= 0 &&
+		r.Want == "" {
 		r.Fail(lines[i].Number, 1, "these are scattering parameters", "read them with provoke touchstone")
 		return nil
 	}
@@ -61,7 +62,8 @@ func (r *Reader) Table(data []byte) *Table {
 		return nil
 	}
 	t.readFacts()
-	if told := len(r.Problems); !t.readHeader() || len(r.Problems) > told || t.Header == nil && r.Problems.Err() != nil {
+	if told := len(r.Problems); !t.readHeader() || len(r.Problems) > told || t.Header == nil &&
+		r.Problems.Err() != nil {
 		return nil
 	}
 	t.numbers()
@@ -107,7 +109,8 @@ func (r *Reader) Warn(line, column int, what, hint string) {
 	if r.warnings == mostWarnings {
 		what, hint = "more is not understood; the rest is not listed", ""
 	}
-	r.Problems = append(r.Problems, problem.Problem{File: r.Name, Line: line, Column: column, What: what, Hint: hint, Warning: true})
+	r.Problems = append(r.Problems, problem.Problem{File: r.Name, Line: line, Column: column, What: what, Hint: hint,
+		Warning: true})
 }
 
 // Sorted returns the problems and warnings by their places.
@@ -145,7 +148,8 @@ func (r *Reader) checkDeclared() {
 		}
 		unit, _ := DeclaredUnit(*u)
 		if unit == "" {
-			r.Fail(0, 0, fmt.Sprintf("the unit %q declared for %s is not known", *u, what), "for example Hz, MHz, s, dBm, dBµV or V; \"none\" for a plain number")
+			r.Fail(0, 0, fmt.Sprintf("the unit %q declared for %s is not known", *u, what),
+				"for example Hz, MHz, s, dBm, dBµV or V; \"none\" for a plain number")
 			continue
 		}
 		*u = unit

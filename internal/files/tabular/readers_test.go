@@ -33,60 +33,65 @@ type reader struct {
 var frequency = column{"", "MHz", [2]float64{0.5, 30}}
 
 var readers = []reader{
-	{"trace", []column{frequency, {"Level", "dBm", [2]float64{-20.5, -31}}}, func(name string, data []byte) (rows, problem.List) {
-		t, list := trace.Parse(name, data, trace.Declared{})
-		if t == nil {
-			return nil, list
-		}
-		scale := map[string]float64{"Hz": 1e6, "kHz": 1e3, "MHz": 1}[t.X.Unit]
-		var out rows
-		for i, x := range t.X.Values {
-			out = append(out, []float64{x / scale, t.Y[0].Values[i]})
-		}
-		return out, list
-	}},
-	{"curve", []column{frequency, {"Zt", "dBΩ", [2]float64{12.5, 14}}}, func(name string, data []byte) (rows, problem.List) {
-		c, list := trace.Curve[rf.Transimpedance](name, data, trace.Declared{})
-		var out rows
-		for _, p := range c.Points() {
-			out = append(out, []float64{p.At.Hz() / 1e6, p.Value.In()})
-		}
-		return out, list
-	}},
-	{"levels", []column{frequency, {"drive", "dBm", [2]float64{-10.5, -5}}, {"current", "dBµA", [2]float64{60.5, 66}}}, func(name string, data []byte) (rows, problem.List) {
-		levels, list := jig.ParseLevels(name, data)
-		var out rows
-		for _, l := range levels {
-			out = append(out, []float64{l.Frequency.Hz() / 1e6, l.Drive.In(), l.Current.In()})
-		}
-		return out, list
-	}},
-	{"ferrite", []column{frequency, {"µ′", "", [2]float64{705.5, 240}}, {"µ″", "", [2]float64{26.5, 300}}}, func(name string, data []byte) (rows, problem.List) {
-		table, list := ferrite.ParseTable(name, data)
-		if table == nil {
-			return nil, list
-		}
-		var out rows
-		for _, f := range frequency.figures {
-			g, _ := twoport.NewGrid([]rf.Frequency{rf.Frequency(f * 1e6)})
-			var mu [1]complex128
-			if table.Fill(g, mu[:]) == nil {
-				out = append(out, []float64{f, real(mu[0]), -imag(mu[0])})
+	{"trace", []column{frequency, {"Level", "dBm", [2]float64{-20.5, -31}}},
+		func(name string, data []byte) (rows, problem.List) {
+			t, list := trace.Parse(name, data, trace.Declared{})
+			if t == nil {
+				return nil, list
 			}
-		}
-		return out, list
-	}},
-	{"laboratory", []column{frequency, {"level", "V/m", [2]float64{10.5, 3}}}, func(name string, data []byte) (rows, problem.List) {
-		lab, list := analysis.ParseLaboratory(name, data)
-		var out rows
-		for _, f := range lab.Failures {
-			var x float64
-			if _, err := fmt.Sscanf(f.Level, "%g V/m", &x); err == nil {
-				out = append(out, []float64{f.From.Hz() / 1e6, x})
+			scale := map[string]float64{"Hz": 1e6, "kHz": 1e3, "MHz": 1}[t.X.Unit]
+			var out rows
+			for i, x := range t.X.Values {
+				out = append(out, []float64{x / scale, t.Y[0].Values[i]})
 			}
-		}
-		return out, list
-	}},
+			return out, list
+		}},
+	{"curve", []column{frequency, {"Zt", "dBΩ", [2]float64{12.5, 14}}},
+		func(name string, data []byte) (rows, problem.List) {
+			c, list := trace.Curve[rf.Transimpedance](name, data, trace.Declared{})
+			var out rows
+			for _, p := range c.Points() {
+				out = append(out, []float64{p.At.Hz() / 1e6, p.Value.In()})
+			}
+			return out, list
+		}},
+	{"levels", []column{frequency, {"drive", "dBm", [2]float64{-10.5, -5}}, {"current", "dBµA", [2]float64{60.5, 66}}},
+		func(name string, data []byte) (rows, problem.List) {
+			levels, list := jig.ParseLevels(name, data)
+			var out rows
+			for _, l := range levels {
+				out = append(out, []float64{l.Frequency.Hz() / 1e6, l.Drive.In(), l.Current.In()})
+			}
+			return out, list
+		}},
+	{"ferrite", []column{frequency, {"µ′", "", [2]float64{705.5, 240}}, {"µ″", "", [2]float64{26.5, 300}}},
+		func(name string, data []byte) (rows, problem.List) {
+			table, list := ferrite.ParseTable(name, data)
+			if table == nil {
+				return nil, list
+			}
+			var out rows
+			for _, f := range frequency.figures {
+				g, _ := twoport.NewGrid([]rf.Frequency{rf.Frequency(f * 1e6)})
+				var mu [1]complex128
+				if table.Fill(g, mu[:]) == nil {
+					out = append(out, []float64{f, real(mu[0]), -imag(mu[0])})
+				}
+			}
+			return out, list
+		}},
+	{"laboratory", []column{frequency, {"level", "V/m", [2]float64{10.5, 3}}},
+		func(name string, data []byte) (rows, problem.List) {
+			lab, list := analysis.ParseLaboratory(name, data)
+			var out rows
+			for _, f := range lab.Failures {
+				var x float64
+				if _, err := fmt.Sscanf(f.Level, "%g V/m", &x); err == nil {
+					out = append(out, []float64{f.From.Hz() / 1e6, x})
+				}
+			}
+			return out, list
+		}},
 }
 
 // rows are what was read, in the order of the columns.
@@ -128,28 +133,32 @@ func joinedBy(sign string) func(name, unit string) string {
 }
 
 var forms = map[string]form{
-	"round brackets":                 {frequency: "f (MHz)", separator: ";"},
-	"square brackets, hertz":         {frequency: "Frequency [Hz]", megahertz: 1e6, separator: ",", head: squared},
-	"underscore":                     {frequency: "freq_hz", megahertz: 1e6, separator: ","},
-	"stroke with blanks":             {frequency: "Freq / MHz", separator: ";", head: joinedBy(" / ")},
-	"stroke":                         {frequency: "f/MHz", separator: ";", head: joinedBy("/")},
-	"in, German, decimal comma":      {frequency: "Frequenz in MHz", separator: ";", decimal: ",", head: joinedBy(" in ")},
-	"comma and unit, quoted":         {frequency: "Frequency, MHz", separator: ",", head: joinedBy(", "), quoted: true},
-	"blank and unit":                 {frequency: "Frequency MHz", separator: "\t", head: joinedBy(" ")},
-	"capitals":                       {frequency: "FREQ (MHZ)", separator: ","},
-	"kilohertz":                      {frequency: "frequency (kHz)", megahertz: 1e3, separator: ";"},
-	"tabs, decimal comma":            {frequency: "f (MHz)", separator: "\t", decimal: ","},
-	"bars":                           {frequency: "f (MHz)", separator: "|"},
-	"aligned blanks":                 {frequency: "f/MHz", separator: "   ", head: joinedBy("/")},
-	"blanks about the separator":     {frequency: "f (MHz)", separator: " ; ", spaced: true},
-	"quoted decimal comma":           {frequency: "f (MHz)", separator: ",", decimal: ",", quoted: true},
-	"a row of units":                 {frequency: "Frequency", separator: ";", units: true},
-	"byte order mark, CR LF":         {frequency: "f (MHz)", separator: ";", end: "\r\n", encode: func(s string) string { return "\ufeff" + s }},
-	"lone CR":                        {frequency: "f (MHz)", separator: ";", end: "\r"},
-	"UTF-16":                         {frequency: "f (MHz)", separator: "\t", encode: wide},
-	"separator line":                 {frequency: "f (MHz)", separator: ";", above: "sep=;\n"},
-	"comments and blank lines":       {frequency: "f (MHz)", separator: ";", above: "# probe 7\n! in the jig\n\n", between: "\n // a remark\n"},
-	"a preamble":                     {frequency: "f (MHz)", separator: ";", above: "Set-up;number 7\nDate;2026-11-25\n\n"},
+	"round brackets":         {frequency: "f (MHz)", separator: ";"},
+	"square brackets, hertz": {frequency: "Frequency [Hz]", megahertz: 1e6, separator: ",", head: squared},
+	"underscore":             {frequency: "freq_hz", megahertz: 1e6, separator: ","},
+	"stroke with blanks":     {frequency: "Freq / MHz", separator: ";", head: joinedBy(" / ")},
+	"stroke":                 {frequency: "f/MHz", separator: ";", head: joinedBy("/")},
+	"in, German, decimal comma": {frequency: "Frequenz in MHz", separator: ";", decimal: ",",
+		head: joinedBy(" in ")},
+	"comma and unit, quoted":     {frequency: "Frequency, MHz", separator: ",", head: joinedBy(", "), quoted: true},
+	"blank and unit":             {frequency: "Frequency MHz", separator: "\t", head: joinedBy(" ")},
+	"capitals":                   {frequency: "FREQ (MHZ)", separator: ","},
+	"kilohertz":                  {frequency: "frequency (kHz)", megahertz: 1e3, separator: ";"},
+	"tabs, decimal comma":        {frequency: "f (MHz)", separator: "\t", decimal: ","},
+	"bars":                       {frequency: "f (MHz)", separator: "|"},
+	"aligned blanks":             {frequency: "f/MHz", separator: "   ", head: joinedBy("/")},
+	"blanks about the separator": {frequency: "f (MHz)", separator: " ; ", spaced: true},
+	"quoted decimal comma":       {frequency: "f (MHz)", separator: ",", decimal: ",", quoted: true},
+	"a row of units":             {frequency: "Frequency", separator: ";", units: true},
+	"byte order mark, CR LF": {frequency: "f (MHz)", separator: ";", end: "\r\n",
+		encode: func(s string) string { return "\ufeff" + s }},
+	"lone CR":        {frequency: "f (MHz)", separator: ";", end: "\r"},
+	"UTF-16":         {frequency: "f (MHz)", separator: "\t", encode: wide},
+	"separator line": {frequency: "f (MHz)", separator: ";", above: "sep=;\n"},
+	"comments and blank lines": {frequency: "f (MHz)", separator: ";", above: "# probe 7\n! in the jig\n\n",
+		between: "\n // a remark\n"},
+	"a preamble": {frequency: "f (MHz)", separator: ";",
+		above: "Set-up;number 7\nDate;2026-11-25\n\n"},
 	"a heading in a comment":         {frequency: "# f (MHz)", separator: ";"},
 	"a unit behind every figure":     {frequency: "f", separator: ";", behind: true},
 	"hertz with points in thousands": {frequency: "f (Hz)", megahertz: 1e6, separator: ";", decimal: ",", grouped: "."},
@@ -265,18 +274,28 @@ func TestEveryReaderRefusesTheSameInTheSameWords(t *testing.T) {
 		rows                 []string // of frequency and the second column
 		want                 string
 	}{
-		"millihertz":                       {";", "f (mHz)", []string{"1;2", "2;3", "3;4"}, `1:1: the unit in "f (mHz)" could be millihertz`},
-		"no unit":                          {";", "f", []string{"1;2", "2;3", "3;4"}, `1:1: the column "f" has no unit`},
-		"two units":                        {";", "f (MHz/kHz)", []string{"1;2", "2;3", "3;4"}, `1:1: the column "f (MHz/kHz)" has no unit`},
-		"decimals or thousands":            {"\t", "f (kHz)", []string{"1,500\t2", "2,500\t3", "3,500\t4"}, `2:1: "1,500" can be read in two ways, as every number of its column`},
-		"quoted, decimals or thousands":    {",", "f (kHz)", []string{`"1,500",2`, `"2,500",3`, `"3,500",4`}, `2:1: "1,500" can be read in two ways, as every number of its column`},
-		"both decimal signs":               {";", "f (MHz)", []string{"1.5;2", "2.5;3", "3,5;4"}, `4:1: "3,5" has a decimal comma, and other figures of the table have not`},
-		"decimal commas between commas":    {",", "f (MHz)", []string{"1,5,2", "2,5,3", "3,5,4"}, "2:1: the rows have N columns, the heading in line 1 names M"},
-		"a quote that is not closed":       {";", "f (MHz)", []string{"1;2", "2;3", `3;"4`}, "4:3: a quoted field is not closed"},
-		"a word":                           {";", "f (MHz)", []string{"1;2", "x;3", "3;4"}, `3:1: "x" is no figure`},
-		"two numbers in one":               {";", "f (MHz)", []string{"1;2", "1.2.3;3", "3;4"}, `3:1: "1.2.3" is no figure`},
-		"a unit of another quantity":       {";", "f (MHz)", []string{"1;2", "2 V;3", "3;4"}, `3:1: "2 V" `},
-		"frequencies twice, and they vary": {";", "f (MHz);f (MHz)", []string{"1;1;2", "2;5;3", "3;3;4"}, "3:3: the table has two columns of frequency, and they differ here"},
+		"millihertz": {";", "f (mHz)", []string{"1;2", "2;3", "3;4"},
+			`1:1: the unit in "f (mHz)" could be millihertz`},
+		"no unit": {";", "f", []string{"1;2", "2;3", "3;4"},
+			`1:1: the column "f" has no unit`},
+		"two units": {";", "f (MHz/kHz)", []string{"1;2", "2;3", "3;4"},
+			`1:1: the column "f (MHz/kHz)" has no unit`},
+		"decimals or thousands": {"\t", "f (kHz)", []string{"1,500\t2", "2,500\t3", "3,500\t4"},
+			`2:1: "1,500" can be read in two ways, as every number of its column`},
+		"quoted, decimals or thousands": {",", "f (kHz)", []string{`"1,500",2`, `"2,500",3`, `"3,500",4`},
+			`2:1: "1,500" can be read in two ways, as every number of its column`},
+		"both decimal signs": {";", "f (MHz)", []string{"1.5;2", "2.5;3", "3,5;4"},
+			`4:1: "3,5" has a decimal comma, and other figures of the table have not`},
+		"decimal commas between commas": {",", "f (MHz)", []string{"1,5,2", "2,5,3", "3,5,4"},
+			"2:1: the rows have N columns, the heading in line 1 names M"},
+		"a quote that is not closed": {";", "f (MHz)", []string{"1;2", "2;3", `3;"4`},
+			"4:3: a quoted field is not closed"},
+		"a word": {";", "f (MHz)", []string{"1;2", "x;3", "3;4"}, `3:1: "x" is no figure`},
+		"two numbers in one": {";", "f (MHz)", []string{"1;2", "1.2.3;3", "3;4"},
+			`3:1: "1.2.3" is no figure`},
+		"a unit of another quantity": {";", "f (MHz)", []string{"1;2", "2 V;3", "3;4"}, `3:1: "2 V" `},
+		"frequencies twice, and they vary": {";", "f (MHz);f (MHz)", []string{"1;1;2", "2;5;3", "3;3;4"},
+			"3:3: the table has two columns of frequency, and they differ here"},
 	} {
 		for _, r := range readers {
 			t.Run(name+"/"+r.name, func(t *testing.T) {

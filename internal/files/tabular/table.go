@@ -91,7 +91,8 @@ func (r *Reader) tellNoTable(lines []Line) {
 			return
 		}
 		if !comment(l.Text) && strings.ContainsAny(l.Text, "0123456789") && !r.tellBlock(l) {
-			r.Fail(l.Number, 1, "no table of figures begins here or later that can be cut into columns", "separate the columns by semicolon, tab or comma")
+			r.Fail(l.Number, 1, "no table of figures begins here or later that can be cut into columns",
+				"separate the columns by semicolon, tab or comma")
 			return
 		}
 	}
@@ -133,7 +134,8 @@ func (t *Table) locate(lines []Line) (score, bestTotal int) {
 			rank += 2 // a line above names just as many columns
 		}
 		if rank > bestRank || rank == bestRank && figures > bestFigures {
-			bestFrom, bestLength, bestWidth, bestFigures, bestRank, bestTotal = from, length, width, figures, rank, total
+			bestFrom, bestLength, bestWidth, bestFigures, bestRank, bestTotal = from, length, width, figures,
+				rank, total
 		}
 	}
 	if bestLength == 0 {
@@ -217,7 +219,8 @@ func (t *Table) findNumeric(lines []Line) {
 // comment reports a line that begins with a sign of comments and is no row.
 func comment(line string) bool {
 	l := strings.TrimSpace(line)
-	return l[0] == '#' || l[0] == '!' || l[0] == '%' || strings.HasPrefix(l, "//") || l[0] == '*' && len(l) > 1 && l[1] != '.'
+	return l[0] == '#' || l[0] == '!' || l[0] == '%' || strings.HasPrefix(l, "//") || l[0] == '*' && len(l) > 1 &&
+		l[1] != '.'
 }
 
 // gather reads every row from the first on, and goes up from there over rows whose other columns
@@ -231,7 +234,8 @@ func (t *Table) gather() {
 	for i := first; i < t.From; i++ {
 		t.take(t.Lines[i], true)
 	}
-	if first > 0 && (t.damagedRow(t.Lines[first-1]) || t.tornRow(t.Lines[first-1]) || first > 1 && t.headsWithUnits(t.Lines[first-2].Text) && !t.headsColumns(t.Lines[first-1].Text)) {
+	if first > 0 && (t.damagedRow(t.Lines[first-1]) || t.tornRow(t.Lines[first-1]) || first > 1 &&
+		t.headsWithUnits(t.Lines[first-2].Text) && !t.headsColumns(t.Lines[first-1].Text)) {
 		t.notUnderstood(t.Lines[first-1])
 	}
 	if first > 0 && t.commentedRow(t.Lines[first-1]) {
@@ -330,7 +334,8 @@ func (t *Table) earliest() int {
 	first, damaged := t.From, 0
 	for i := 1; i < first; i++ { // rows further up are a table of their own, and the first one
 		if w, _ := t.strictRow(t.Lines[i].Text); w == t.Width && !comment(t.Lines[i].Text) && t.fits(t.Lines[i].Text) {
-			if w, _ := t.strictRow(t.Lines[i-1].Text); w == t.Width && !comment(t.Lines[i-1].Text) && t.fits(t.Lines[i-1].Text) {
+			if w, _ := t.strictRow(t.Lines[i-1].Text); w == t.Width && !comment(t.Lines[i-1].Text) &&
+				t.fits(t.Lines[i-1].Text) {
 				first = i - 1
 			}
 		}
@@ -423,7 +428,8 @@ func (t *Table) behindFacts(cells []Cell) (int, bool) {
 		return 0, false
 	}
 	for i := range t.Width {
-		if k := t.read(cells[facts+i], t.decimal).Kind; t.Numeric[i] && k != Number && k != missing || t.Stamps[i] && k != stamped {
+		if k := t.read(cells[facts+i], t.decimal).Kind; t.Numeric[i] && k != Number && k != missing || t.Stamps[i] &&
+			k != stamped {
 			return 0, false
 		}
 	}
@@ -460,7 +466,8 @@ func (t *Table) take(l Line, beside bool) bool {
 		}
 	}
 	if (len(t.Rows)+1)*t.Width > mostCells {
-		t.Fail(l.Number, 1, fmt.Sprintf("the table has more than %d fields; no more are read", mostCells), "export fewer points or columns")
+		t.Fail(l.Number, 1, fmt.Sprintf("the table has more than %d fields; no more are read", mostCells),
+			"export fewer points or columns")
 		return false
 	}
 	cells, _ := split(l.Text, t.separator)
@@ -506,7 +513,8 @@ func (t *Table) notUnderstood(l Line) {
 			return
 		}
 	}
-	t.Fail(l.Number, 1, fmt.Sprintf("the line has %s where the table has %s", english.Count(len(cells), "column", "columns"), english.Count(t.Width, "column", "columns")), MendRow)
+	t.Fail(l.Number, 1, fmt.Sprintf("the line has %s where the table has %s",
+		english.Count(len(cells), "column", "columns"), english.Count(t.Width, "column", "columns")), MendRow)
 }
 
 // tellNoFigure tells a cell that should be a figure and is none, or none with the table's decimal sign.
@@ -516,7 +524,8 @@ func (t *Table) tellNoFigure(line int, c Cell) {
 		other, sign = ',', "comma"
 	}
 	if t.read(c, t.decimal).Kind == Words && t.read(c, other).Kind == Number {
-		t.Fail(line, c.Column, fmt.Sprintf("%q has a decimal %s, and other figures of the table have not", c.Text, sign),
+		t.Fail(line, c.Column, fmt.Sprintf("%q has a decimal %s, and other figures of the table have not", c.Text,
+			sign),
 			"write every number with a decimal point and no sign before thousands")
 		return
 	}
@@ -532,7 +541,8 @@ func (t *Table) secondTable(at int) bool {
 	if len(t.Rows) == 0 {
 		return false
 	}
-	if cells, _ := split(t.Lines[at].Text, t.separator); t.read(cells[0], t.decimal).Kind == Number || t.read(cells[0], t.decimal).Kind == stamped {
+	if cells, _ := split(t.Lines[at].Text, t.separator); t.read(cells[0], t.decimal).Kind == Number ||
+		t.read(cells[0], t.decimal).Kind == stamped {
 		return false
 	}
 	last := 0
@@ -551,7 +561,8 @@ func (t *Table) secondTable(at int) bool {
 		for k := range t.Width {
 			if t.Numeric[k] {
 				first, now := t.Rows[0].Data[k], t.read(cells[k], t.decimal)
-				return now.Kind == Number && first.Kind == Number && now.X == first.X && len(t.Rows) > 1 && t.Rows[1].Data[k].X != first.X
+				return now.Kind == Number && first.Kind == Number && now.X == first.X && len(t.Rows) > 1 &&
+					t.Rows[1].Data[k].X != first.X
 			}
 		}
 	}
@@ -613,7 +624,9 @@ func (t *Table) DecimalSign() bool {
 	decibel = decibel || t.Want != "" && t.separator == ';' && sign == ',' && !hertz && !points
 	if !decibel {
 		at := told.Cells[open[0]]
-		t.Fail(told.Line, at.Column, fmt.Sprintf("%q can be read in two ways, as every number of its column", at.Text), t.mend("write every number with a decimal point and no sign before thousands", ", or declare the decimal sign, comma or point"))
+		t.Fail(told.Line, at.Column, fmt.Sprintf("%q can be read in two ways, as every number of its column", at.Text),
+			t.mend("write every number with a decimal point and no sign before thousands",
+				", or declare the decimal sign, comma or point"))
 		return false
 	}
 	for _, i := range open {
@@ -635,7 +648,8 @@ func (t *Table) tables() *Table {
 			t.next = 0
 			return t
 		case t.next == 0 && want > n:
-			t.Fail(t.Lines[t.From].Number, 1, fmt.Sprintf("the file has %d table(s), and the one numbered %d is asked for", n, want), "")
+			t.Fail(t.Lines[t.From].Number, 1,
+				fmt.Sprintf("the file has %d table(s), and the one numbered %d is asked for", n, want), "")
 			return nil
 		case t.next == 0:
 			return t

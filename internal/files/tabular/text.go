@@ -30,10 +30,12 @@ func (r *Reader) Lines(data []byte) []Line {
 		case strings.TrimSpace(l) == "":
 			continue
 		case len(l) > longestLine:
-			r.Fail(number, 1, fmt.Sprintf("the line has %d bytes; at most %d are read", len(l), longestLine), "export one point to a line")
+			r.Fail(number, 1, fmt.Sprintf("the line has %d bytes; at most %d are read", len(l), longestLine),
+				"export one point to a line")
 			return nil
 		case len(out) == mostLines:
-			r.Fail(number, 1, fmt.Sprintf("more than %d lines; no more are read", mostLines), "export fewer points, or the part that matters")
+			r.Fail(number, 1, fmt.Sprintf("more than %d lines; no more are read", mostLines),
+				"export fewer points, or the part that matters")
 			return nil
 		}
 		out = append(out, Line{number, l})
@@ -109,7 +111,8 @@ func (r *Reader) narrow(data []byte) string {
 			c = rune(data[0])
 			if !told {
 				told = true
-				r.Warn(line, column, fmt.Sprintf("the byte %02X is not UTF-8; the file is read as Windows-1252", data[0]), "save it as UTF-8")
+				r.Warn(line, column, fmt.Sprintf("the byte %02X is not UTF-8; the file is read as Windows-1252",
+					data[0]), "save it as UTF-8")
 			}
 		}
 		b.WriteRune(c)
@@ -155,7 +158,8 @@ func (r *Reader) evenOut(text string) string {
 		r.Warn(nulAt[0], nulAt[1], fmt.Sprintf("%d NUL characters are left out, the first one here", nuls), "")
 	}
 	if others > 0 {
-		r.Warn(otherAt[0], otherAt[1], fmt.Sprintf("%d control characters are left out, the first one here", others), "")
+		r.Warn(otherAt[0], otherAt[1], fmt.Sprintf("%d control characters are left out, the first one here", others),
+			"")
 	}
 	return b.String()
 }

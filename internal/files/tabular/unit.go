@@ -27,9 +27,12 @@ var otherUnits = map[string][2]string{
 	"ms": {"ms", OfTime}, "msec": {"ms", OfTime}, "us": {"µs", OfTime}, "usec": {"µs", OfTime}, "ns": {"ns", OfTime},
 	"min": {"min", OfTime}, "h": {"h", OfTime},
 	"hertz": {"Hz", OfFrequency},
-	"volt":  {"V", "voltage"}, "volts": {"V", "voltage"}, "vdc": {"V", "voltage"}, "vac": {"V", "voltage"}, "mvdc": {"mV", "voltage"},
-	"vrms": {"V", "voltage"}, "ampere": {"A", "current"}, "amps": {"A", "current"}, "adc": {"A", "current"}, "aac": {"A", "current"}, "madc": {"mA", "current"},
-	"v": {"V", "voltage"}, "mv": {"mV", "voltage"}, "uv": {"µV", "voltage"}, "a": {"A", "current"}, "ma": {"mA", "current"}, "ua": {"µA", "current"},
+	"volt":  {"V", "voltage"}, "volts": {"V", "voltage"}, "vdc": {"V", "voltage"}, "vac": {"V", "voltage"},
+	"mvdc": {"mV", "voltage"},
+	"vrms": {"V", "voltage"}, "ampere": {"A", "current"}, "amps": {"A", "current"}, "adc": {"A", "current"},
+	"aac": {"A", "current"}, "madc": {"mA", "current"},
+	"v": {"V", "voltage"}, "mv": {"mV", "voltage"}, "uv": {"µV", "voltage"}, "a": {"A", "current"}, "ma": {"mA",
+		"current"}, "ua": {"µA", "current"},
 	"w": {"W", "power"}, "mw": {"mW", "power"},
 	"watt": {"W", "power"}, "watts": {"W", "power"}, "ohm": {"Ω", "resistance"}, "ohms": {"Ω", "resistance"},
 	"dbm/hz": {"dBm/Hz", "density"}, "dbuv/hz": {"dBµV/Hz", "density"},
@@ -37,10 +40,13 @@ var otherUnits = map[string][2]string{
 	"dbc": {"dBc", "ratio"}, "dbpw": {"dBpW", "power"}, "%": {"%", "share"}, "percent": {"%", "share"},
 	"°": {"°", "angle"}, "deg": {"°", "angle"}, "degree": {"°", "angle"}, "degrees": {"°", "angle"},
 	"°c": {"°C", "temperature"}, "degc": {"°C", "temperature"}, "k": {"K", "temperature"},
-	"kg": {"kg", "mass"}, "g": {"g", "mass"}, "mg": {"mg", "mass"}, "lb": {"lb", "mass"}, "lbs": {"lb", "mass"}, "n": {"N", "force"}, "kn": {"kN", "force"},
+	"kg": {"kg", "mass"}, "g": {"g", "mass"}, "mg": {"mg", "mass"}, "lb": {"lb", "mass"}, "lbs": {"lb", "mass"},
+	"n": {"N", "force"}, "kn": {"kN", "force"},
 	"bar": {"bar", "pressure"}, "mbar": {"mbar", "pressure"}, "pa": {"Pa", "pressure"}, "kpa": {"kPa", "pressure"},
-	"rpm": {"rpm", "speed"}, "1/min": {"1/min", "speed"}, "m/s": {"m/s", "speed"}, "mm": {"mm", "length"}, "m": {"m", "length"},
-	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "vemf": {"V emf", "e.m.f."}, "ve.m.f.": {"V emf", "e.m.f."}, "counts": {"counts", "count"},
+	"rpm": {"rpm", "speed"}, "1/min": {"1/min", "speed"}, "m/s": {"m/s", "speed"}, "mm": {"mm", "length"}, "m": {"m",
+		"length"},
+	"l/min": {"l/min", "flow"}, "v/v": {"V/V", "ratio"}, "vemf": {"V emf", "e.m.f."}, "ve.m.f.": {"V emf", "e.m.f."},
+	"counts": {"counts", "count"},
 }
 
 // UnitOf returns the usual spelling of a unit and its quantity; both are empty for what is none. A
@@ -55,7 +61,8 @@ func UnitOf(text string) (unit, quantity string) {
 	}
 	key := strings.NewReplacer("µ", "u", "μ", "u", "Ω", "ohm", "\u2126", "ohm", " ", "").Replace(strings.ToLower(text))
 	u := otherUnits[key]
-	if key == "m" && text != "m" || key == "k" && text != "K" || key == "g" && text != "g" || key == "n" && text != "N" || key == "h" && text != "h" {
+	if key == "m" && text != "m" || key == "k" && text != "K" || key == "g" && text != "g" || key == "n" &&
+		text != "N" || key == "h" && text != "h" {
 		return "", ""
 	}
 	return u[0], u[1]
@@ -104,7 +111,8 @@ func doubtful(text string) bool {
 	}
 	i := strings.LastIndex(text, "/") // a unit on either side of a stroke is a unit that is not known
 	unit, _ := UnitOf(text[strings.LastIndexAny(text, " \t")+1:])
-	return i > 0 && unit == "" && len(text) > i+1 && known(text[i+1:]) && known(text[:i]) && strings.ContainsAny(text[:i], " \t")
+	return i > 0 && unit == "" && len(text) > i+1 && known(text[i+1:]) && known(text[:i]) &&
+		strings.ContainsAny(text[:i], " \t")
 }
 
 // SplitHeading splits a heading into name, unit and quantity.
@@ -160,9 +168,11 @@ func Meant(name string) string {
 	n := strings.ToLower(strings.Trim(name, " .:_\"'"))
 	n = strings.TrimSuffix(strings.TrimSuffix(n, "[]"), "()")
 	switch {
-	case n == "f" || strings.HasPrefix(n, "f (") || strings.HasPrefix(n, "f [") || strings.HasPrefix(n, "freq") || strings.HasPrefix(n, "fréq") || strings.HasPrefix(n, "frec"):
+	case n == "f" || strings.HasPrefix(n, "f (") || strings.HasPrefix(n, "f [") || strings.HasPrefix(n, "freq") ||
+		strings.HasPrefix(n, "fréq") || strings.HasPrefix(n, "frec"):
 		return OfFrequency
-	case n == "t", strings.HasPrefix(n, "time"), strings.HasPrefix(n, "zeit"), strings.HasPrefix(n, "elapsed"), n == "temps", n == "tiempo", n == "seconds", n == "sec":
+	case n == "t", strings.HasPrefix(n, "time"), strings.HasPrefix(n, "zeit"), strings.HasPrefix(n, "elapsed"),
+		n == "temps", n == "tiempo", n == "seconds", n == "sec":
 		return OfTime
 	}
 	return ""
@@ -170,5 +180,6 @@ func Meant(name string) string {
 
 // milliHertz reports a heading or unit that counts in "mHz" or "mhz", which could be milli.
 func milliHertz(text string) bool {
-	return strings.Contains(strings.ToLower(text), "mhz") && !strings.Contains(text, "MHz") && !strings.Contains(text, "MHZ") && !strings.Contains(text, "Mhz")
+	return strings.Contains(strings.ToLower(text), "mhz") && !strings.Contains(text, "MHz") &&
+		!strings.Contains(text, "MHZ") && !strings.Contains(text, "Mhz")
 }

@@ -19,7 +19,8 @@ func (p *parser) toScattering() {
 			normalise(p.n.Parameter, p.n.Reference, m.Data)
 		}
 		if err := scattering(p.n.Parameter, m); err != nil {
-			p.add(int(p.lines[i]), 1, false, fmt.Sprintf("these %s-parameters have no S-parameters: %v", p.n.Parameter, err), "")
+			p.add(int(p.lines[i]), 1, false, fmt.Sprintf("these %s-parameters have no S-parameters: %v", p.n.Parameter,
+				err), "")
 		}
 	}
 }
@@ -210,7 +211,8 @@ func (n *Network) Renormalised(ohm ...float64) (*Network, error) {
 	out.Noise, out.Warnings = n.Noise, n.Warnings
 	for i := range n.Frequencies {
 		if !renormalise(out.S(i), n.Reference, ohm) {
-			return nil, fmt.Errorf("cannot renormalise %s at %v: %w", n.Name, rf.Frequency(n.Frequencies[i]), errSingular)
+			return nil, fmt.Errorf("cannot renormalise %s at %v: %w", n.Name, rf.Frequency(n.Frequencies[i]),
+				errSingular)
 		}
 	}
 	return out, nil

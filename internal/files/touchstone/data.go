@@ -38,24 +38,30 @@ func (p *parser) startData() bool {
 		return false
 	}
 	if !p.option {
-		p.failOnce("no option line", p.column(), "no option line stands before the data", "put a line such as # MHz S MA R 50 before them; nothing else tells the unit")
+		p.failOnce("no option line", p.column(), "no option line stands before the data",
+			"put a line such as # MHz S MA R 50 before them; nothing else tells the unit")
 		return false
 	}
 	p.stage = network
 	inData := p.portsOfData()
 	switch {
 	case p.fileN > MaximumPorts:
-		p.fail(p.column(), fmt.Sprintf("the file's name says %s; the most that are read are %d", ports(p.fileN), MaximumPorts), "")
+		p.fail(p.column(), fmt.Sprintf("the file's name says %s; the most that are read are %d", ports(p.fileN),
+			MaximumPorts), "")
 		p.stop = true
 	case p.fileN > 0 && inData > 0 && inData != p.fileN:
-		p.fail(p.column(), fmt.Sprintf("the file's name says %s, but the first matrix has %d numbers with its frequency, as for %s (%s take %d)",
-			ports(p.fileN), 1+2*inData*inData, ports(inData), ports(p.fileN), 1+2*p.fileN*p.fileN), fmt.Sprintf("name the file .s%dp, or complete the row", inData))
+		p.fail(p.column(),
+			fmt.Sprintf("the file's name says %s, but the first matrix has %d numbers with its frequency, as for %s "+
+				"(%s take %d)",
+				ports(p.fileN), 1+2*inData*inData, ports(inData), ports(p.fileN), 1+2*p.fileN*p.fileN),
+			fmt.Sprintf("name the file .s%dp, or complete the row", inData))
 		p.stop = true
 	case p.fileN > 0:
 		p.n.Ports = p.fileN
 	case inData > 0:
 		p.n.Ports = inData
-		p.warnOnce("ports", p.line, p.column(), fmt.Sprintf("the file's name does not end in .sNp; its rows look like %s", ports(inData)), "")
+		p.warnOnce("ports", p.line, p.column(),
+			fmt.Sprintf("the file's name does not end in .sNp; its rows look like %s", ports(inData)), "")
 	default:
 		p.fail(p.column(), "the number of ports cannot be told", "name the file .s1p, .s2p and so on")
 		p.stop = true
@@ -125,11 +131,14 @@ func (p *parser) prepare() {
 	case (par == "H" || par == "G") && n != 2:
 		p.fail(p.column(), fmt.Sprintf("%s-parameters belong to 2 ports, not to %d", par, n), "")
 	case (par == "H" || par == "G") && p.triangle != "":
-		p.fail(p.column(), fmt.Sprintf("a triangle of %s-parameters says nothing of the other one", par), "write the full matrix")
+		p.fail(p.column(), fmt.Sprintf("a triangle of %s-parameters says nothing of the other one", par),
+			"write the full matrix")
 	case (par == "Z" || par == "Y") && n > MaximumConverted:
-		p.fail(p.column(), fmt.Sprintf("%s-parameters of more than %d ports are not converted", par, MaximumConverted), "write them as S")
+		p.fail(p.column(), fmt.Sprintf("%s-parameters of more than %d ports are not converted", par, MaximumConverted),
+			"write them as S")
 	case par != "S" && !p.two && !p.n.single():
-		p.fail(p.column(), fmt.Sprintf("version 1 does not say how %s-parameters are scaled when the references differ", par), "write the file as version 2, in ohm or siemens")
+		p.fail(p.column(), fmt.Sprintf("version 1 does not say how %s-parameters are scaled when the references differ",
+			par), "write the file as version 2, in ohm or siemens")
 	}
 }
 
@@ -146,7 +155,8 @@ func (p *parser) numbers() int {
 		}
 		x, next, fortran, ok := scanNumber(data, pos)
 		if fortran && ok {
-			p.warnOnce("fortran", p.line, pos-p.lineStart+1, fmt.Sprintf("%q has a Fortran exponent; it is read as E", data[pos:next]), "")
+			p.warnOnce("fortran", p.line, pos-p.lineStart+1,
+				fmt.Sprintf("%q has a Fortran exponent; it is read as E", data[pos:next]), "")
 		}
 		if !ok {
 			p.pos = pos
@@ -220,7 +230,8 @@ func (p *parser) endOfRow(count int) {
 			p.newMatrixTooSoon(count)
 			return
 		}
-		p.misfit(p.recLine, fmt.Sprintf("the %s that starts here has %d numbers or more where %d belong together", p.what(), have, need), "a frequency starts on its own line")
+		p.misfit(p.recLine, fmt.Sprintf("the %s that starts here has %d numbers or more where %d belong together",
+			p.what(), have, need), "a frequency starts on its own line")
 		p.rec = p.rec[:0]
 	case p.stage == noise && !p.two:
 		p.misfit(p.line, fmt.Sprintf("a row of noise data has 5 numbers, this one has %d", have), "")
@@ -228,7 +239,8 @@ func (p *parser) endOfRow(count int) {
 	case !p.two && !start && count%2 == 1:
 		p.newMatrixTooSoon(count)
 	case !p.two && start && count%2 == 0:
-		p.misfit(p.line, fmt.Sprintf("a matrix starts with its frequency and whole pairs; this line has %d numbers", count), p.shortHint())
+		p.misfit(p.line, fmt.Sprintf("a matrix starts with its frequency and whole pairs; this line has %d numbers",
+			count), p.shortHint())
 		p.rec = p.rec[:0]
 	}
 	if p.stage == network && count > 9 {
@@ -287,7 +299,8 @@ func (p *parser) flush() {
 	case p.recBad:
 		return
 	case !(hz >= 0 && hz <= highest):
-		p.add(p.recLine, 1, false, fmt.Sprintf("the frequency %g %s is no radio frequency", rec[0], p.n.Unit), "is the unit on the option line right?")
+		p.add(p.recLine, 1, false, fmt.Sprintf("the frequency %g %s is no radio frequency", rec[0], p.n.Unit),
+			"is the unit on the option line right?")
 		return
 	case p.stage == noise:
 		p.flushNoise(hz, rec)
@@ -326,7 +339,8 @@ func (p *parser) notRising(hz float64, s []complex128) {
 			same = same && x == s[i]
 		}
 		if same {
-			p.add(p.recLine, 1, true, fmt.Sprintf("%v is given twice with the same figures; once is enough", rf.Frequency(hz)), "")
+			p.add(p.recLine, 1, true, fmt.Sprintf("%v is given twice with the same figures; once is enough",
+				rf.Frequency(hz)), "")
 			return
 		}
 	}
@@ -334,7 +348,8 @@ func (p *parser) notRising(hz float64, s []complex128) {
 	if p.n.Ports == 2 && !p.two {
 		hint += "; a row of noise data has 5 numbers"
 	}
-	p.add(p.recLine, 1, false, fmt.Sprintf("the frequency %.9g Hz does not rise above the %.9g Hz before it", hz, p.n.Frequencies[last]), hint)
+	p.add(p.recLine, 1, false, fmt.Sprintf("the frequency %.9g Hz does not rise above the %.9g Hz before it",
+		hz, p.n.Frequencies[last]), hint)
 }
 
 // reserve makes room for as many matrices as the size of the first one lets expect.
@@ -423,7 +438,8 @@ func (p *parser) flushNoise(hz float64, rec []float64) {
 	}
 	gamma := polar(rec[2], rec[3])
 	if rn < 0 || !finite(gamma) || math.IsInf(rn, 0) || math.IsInf(rec[1], 0) {
-		p.add(p.recLine, 1, false, "the noise data of this row cannot be", "the columns are frequency, dB, magnitude, degree, resistance")
+		p.add(p.recLine, 1, false, "the noise data of this row cannot be",
+			"the columns are frequency, dB, magnitude, degree, resistance")
 		return
 	}
 	p.n.Noise = append(p.n.Noise, NoisePoint{hz, rf.Gain(rec[1]), gamma, rn})
@@ -438,7 +454,8 @@ func (p *parser) closeBlock() {
 	if p.stage == noise {
 		need = 5
 	}
-	p.add(p.recLine, 1, false, fmt.Sprintf("the %s that starts here has %d of %d numbers", p.what(), len(p.rec), need), "the file may have been cut off")
+	p.add(p.recLine, 1, false, fmt.Sprintf("the %s that starts here has %d of %d numbers", p.what(), len(p.rec), need),
+		"the file may have been cut off")
 	p.rec = p.rec[:0]
 }
 
@@ -470,10 +487,13 @@ func (p *parser) finish() {
 
 func (p *parser) checkCounts() {
 	if p.counted != p.n.Points() {
-		p.add(p.seen["number of frequencies"], 1, false, fmt.Sprintf("[Number of Frequencies] says %d, the file holds %d", p.counted, p.n.Points()), "the file may have been cut off")
+		p.add(p.seen["number of frequencies"], 1,
+			false, fmt.Sprintf("[Number of Frequencies] says %d, the file holds %d", p.counted, p.n.Points()),
+			"the file may have been cut off")
 	}
 	if p.noises >= 0 && p.noises != len(p.n.Noise) {
-		p.add(p.seen["number of noise frequencies"], 1, false, fmt.Sprintf("[Number of Noise Frequencies] says %d, the file holds %d", p.noises, len(p.n.Noise)), "")
+		p.add(p.seen["number of noise frequencies"], 1, false,
+			fmt.Sprintf("[Number of Noise Frequencies] says %d, the file holds %d", p.noises, len(p.n.Noise)), "")
 	}
 	if p.stage != ended {
 		p.add(p.line-1, 0, true, "[End] is missing", "the file may have been cut off")

@@ -35,10 +35,12 @@ func (p *parser) keyword(line []byte) {
 		p.fail(p.column(), fmt.Sprintf("the bracket of %q is not closed", strings.TrimSpace(string(line))), "")
 		return
 	case known == "":
-		p.fail(p.column(), fmt.Sprintf("[%s] is no keyword of the format", strings.TrimSpace(inside)), "the keywords are those of versions 2.0 and 2.1")
+		p.fail(p.column(), fmt.Sprintf("[%s] is no keyword of the format", strings.TrimSpace(inside)),
+			"the keywords are those of versions 2.0 and 2.1")
 		return
 	case !p.two && name != "version":
-		p.failOnce("no version", p.column(), known+" stands in a file that does not start with [Version]", "put [Version] 2.0 on the first line, or leave the keywords out")
+		p.failOnce("no version", p.column(), known+" stands in a file that does not start with [Version]",
+			"put [Version] 2.0 on the first line, or leave the keywords out")
 		return
 	case p.seen[name] > 0:
 		p.fail(p.column(), fmt.Sprintf("%s stands on line %d already", known, p.seen[name]), "")
@@ -104,7 +106,8 @@ func (p *parser) version(args []word) {
 		p.n.Version = v
 	case "":
 	default:
-		p.fail(args[0].column, fmt.Sprintf("version %q is not known", v), "[Version] is 2.0 or 2.1; a version 1 file has no keywords")
+		p.fail(args[0].column, fmt.Sprintf("version %q is not known", v),
+			"[Version] is 2.0 or 2.1; a version 1 file has no keywords")
 	}
 }
 
@@ -123,7 +126,8 @@ func (p *parser) argument(args []word, keyword string) string {
 
 func (p *parser) nothingBehind(args []word, keyword string) {
 	if len(args) > 0 {
-		p.fail(args[0].column, fmt.Sprintf("%q stands on the line of %s", args[0].text, keyword), "data start on the next line")
+		p.fail(args[0].column, fmt.Sprintf("%q stands on the line of %s", args[0].text, keyword),
+			"data start on the next line")
 	}
 }
 
@@ -134,7 +138,8 @@ func (p *parser) count(args []word, keyword string, least, most int) int {
 	}
 	n, err := strconv.Atoi(s)
 	if err != nil || n < least || n > most {
-		p.fail(args[0].column, fmt.Sprintf("%s is %q", keyword, s), fmt.Sprintf("it is a whole number from %d to %d", least, most))
+		p.fail(args[0].column, fmt.Sprintf("%s is %q", keyword, s),
+			fmt.Sprintf("it is a whole number from %d to %d", least, most))
 		return -1
 	}
 	return n
@@ -179,7 +184,8 @@ func (p *parser) modeRow(args []word) {
 		}
 		good := m.Kind == 'S' && !two || (m.Kind == 'D' || m.Kind == 'C') && two
 		if !good || err != nil || err2 != nil {
-			p.fail(w.column, fmt.Sprintf("%q is no mode", w.text), "write S1 for a single-ended port, D2,3 or C2,3 for a pair")
+			p.fail(w.column, fmt.Sprintf("%q is no mode", w.text),
+				"write S1 for a single-ended port, D2,3 or C2,3 for a pair")
 			continue
 		}
 		if len(p.n.Modes) <= MaximumPorts {
@@ -192,7 +198,8 @@ func (p *parser) modeRow(args []word) {
 func (p *parser) startNetwork() {
 	p.stage = network
 	if !p.option {
-		p.fail(p.column(), "no option line stands before [Network Data]", "write for example # MHz S MA R 50 behind [Version]")
+		p.fail(p.column(), "no option line stands before [Network Data]",
+			"write for example # MHz S MA R 50 behind [Version]")
 	}
 	if p.n.Ports <= 0 {
 		if p.seen["number of ports"] == 0 {
@@ -202,12 +209,16 @@ func (p *parser) startNetwork() {
 		return
 	}
 	if p.fileN > 0 && p.fileN != p.n.Ports {
-		p.warnOnce("name", p.seen["number of ports"], 1, fmt.Sprintf("the file's name says %s, [Number of Ports] says %d", ports(p.fileN), p.n.Ports), "the keyword counts")
+		p.warnOnce("name", p.seen["number of ports"],
+			1, fmt.Sprintf("the file's name says %s, [Number of Ports] says %d", ports(p.fileN), p.n.Ports),
+			"the keyword counts")
 	}
 	if p.seen["two-port data order"] == 0 && p.n.Ports == 2 {
-		p.fail(p.column(), "[Two-Port Data Order] is missing", "without it S12 and S21 cannot be told apart: 21_12 means S11 S21 S12 S22")
+		p.fail(p.column(), "[Two-Port Data Order] is missing",
+			"without it S12 and S21 cannot be told apart: 21_12 means S11 S21 S12 S22")
 	} else if p.seen["two-port data order"] > 0 && p.n.Ports != 2 {
-		p.warnOnce("order", p.seen["two-port data order"], 1, fmt.Sprintf("[Two-Port Data Order] means nothing for %s", ports(p.n.Ports)), "")
+		p.warnOnce("order", p.seen["two-port data order"], 1,
+			fmt.Sprintf("[Two-Port Data Order] means nothing for %s", ports(p.n.Ports)), "")
 	}
 	if p.seen["number of frequencies"] == 0 {
 		p.fail(p.column(), "[Number of Frequencies] is missing", "")
@@ -255,10 +266,12 @@ func (p *parser) checkModes() {
 		}
 	}
 	if len(p.n.Modes) != p.n.Ports || len(covered) != p.n.Ports {
-		p.add(line, 1, false, fmt.Sprintf("[Mixed-Mode Order] gives %d modes for %s", len(p.n.Modes), ports(p.n.Ports)), "give one mode per port, each port in one of them")
+		p.add(line, 1, false, fmt.Sprintf("[Mixed-Mode Order] gives %d modes for %s", len(p.n.Modes), ports(p.n.Ports)),
+			"give one mode per port, each port in one of them")
 	}
 	if p.n.Parameter != "S" {
-		p.add(line, 1, false, fmt.Sprintf("a mixed-mode file of %s cannot be converted", p.n.Parameter), "write it as S")
+		p.add(line, 1, false, fmt.Sprintf("a mixed-mode file of %s cannot be converted", p.n.Parameter),
+			"write it as S")
 	}
 }
 

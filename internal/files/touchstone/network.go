@@ -124,7 +124,8 @@ func New(name string, reference []float64, hz []float64, s []complex128) (*Netwo
 	}
 	return &Network{
 		Name: name, Version: "1.0", Ports: n, Parameter: "S", Format: "RI", Unit: "Hz",
-		Reference: append([]float64(nil), reference...), Frequencies: append([]float64(nil), hz...), data: append([]complex128(nil), s...),
+		Reference: append([]float64(nil), reference...), Frequencies: append([]float64(nil), hz...),
+		data: append([]complex128(nil), s...),
 	}, nil
 }
 

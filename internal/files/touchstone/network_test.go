@@ -18,7 +18,8 @@ import (
 
 func TestBetweenPointsTheNetworkIsStraightInRealAndImaginaryPart(t *testing.T) {
 	n := mustParse(t, "x.s1p", "# MHz S RI R 50\n1 0.5 0\n3 0 0.5\n4 -0.5 0\n")
-	for f, want := range map[rf.Frequency]complex128{1e6: 0.5, 2e6: 0.25 + 0.25i, 2.5e6: 0.125 + 0.375i, 3e6: 0.5i, 3.5e6: -0.25 + 0.25i, 4e6: -0.5} {
+	for f, want := range map[rf.Frequency]complex128{1e6: 0.5, 2e6: 0.25 + 0.25i, 2.5e6: 0.125 + 0.375i, 3e6: 0.5i,
+		3.5e6: -0.25 + 0.25i, 4e6: -0.5} {
 		m, err := n.At(f)
 		if err != nil {
 			t.Fatal(err)
@@ -93,7 +94,8 @@ func TestRemarks(t *testing.T) {
 		t.Errorf("turn %v° from %v Hz", turn, hz)
 	}
 	// A lossless three-way tee at equal references has all singular values 1: S = 2/3·J − 1 (closed form).
-	tee := mustParse(t, "x.s3p", fmt.Sprintf("# MHz S RI\n1 %[1]v 0 %[2]v 0 %[2]v 0\n%[2]v 0 %[1]v 0 %[2]v 0\n%[2]v 0 %[2]v 0 %[1]v 0\n", -1.0/3, 2.0/3))
+	tee := mustParse(t, "x.s3p", fmt.Sprintf(
+		"# MHz S RI\n1 %[1]v 0 %[2]v 0 %[2]v 0\n%[2]v 0 %[1]v 0 %[2]v 0\n%[2]v 0 %[2]v 0 %[1]v 0\n", -1.0/3, 2.0/3))
 	if g, _ := tee.LargestGain(); math.Abs(g-1) > 1e-12 {
 		t.Errorf("largest gain of a lossless tee %v", g)
 	}
@@ -117,7 +119,8 @@ func anyNetwork(t *rapid.T, most int) *Network {
 	}
 	for range points * n * n {
 		// Row sums below one keep every conversion away from its poles.
-		s = append(s, cmplx.Rect(rapid.Float64Range(0.001, 0.9).Draw(t, "magnitude")/float64(n), rapid.Float64Range(-math.Pi, math.Pi).Draw(t, "phase")))
+		s = append(s, cmplx.Rect(rapid.Float64Range(0.001, 0.9).Draw(t, "magnitude")/float64(n),
+			rapid.Float64Range(-math.Pi, math.Pi).Draw(t, "phase")))
 	}
 	out, err := New("drawn", reference, hz, s)
 	if err != nil {
@@ -139,7 +142,8 @@ func TestWhatIsWrittenReadsBackTheSame(t *testing.T) {
 		if n.Ports == 2 && rapid.Bool().Draw(t, "noise") {
 			n.Noise = []NoisePoint{{n.Frequencies[0] / 2, 0.5, 0.1 + 0.2i, 15}, {n.Frequencies[0], 1, 0.3i, 20}}
 		}
-		if (o.Parameter == "H" || o.Parameter == "G") && n.Ports != 2 || o.Version == "1.1" && !n.single() && o.Parameter != "S" {
+		if (o.Parameter == "H" || o.Parameter == "G") && n.Ports != 2 || o.Version == "1.1" && !n.single() &&
+			o.Parameter != "S" {
 			if n.Write(&bytes.Buffer{}, o) == nil {
 				t.Fatalf("%+v was written for %d ports at %v", o, n.Ports, n.Reference)
 			}
@@ -181,7 +185,8 @@ func sameNetwork(t *rapid.T, got, want *Network, tol float64, text string) {
 	}
 	for i, p := range want.Noise {
 		q := got.Noise[i]
-		if math.Abs(q.Hz-p.Hz) > 1e-9*p.Hz || q.MinimumNF != p.MinimumNF || cmplx.Abs(q.OptimumGamma-p.OptimumGamma) > 1e-12 || math.Abs(q.Resistance-p.Resistance) > 1e-12 {
+		if math.Abs(q.Hz-p.Hz) > 1e-9*p.Hz || q.MinimumNF != p.MinimumNF ||
+			cmplx.Abs(q.OptimumGamma-p.OptimumGamma) > 1e-12 || math.Abs(q.Resistance-p.Resistance) > 1e-12 {
 			t.Fatalf("noise %+v, want %+v", q, p)
 		}
 	}
@@ -252,7 +257,8 @@ func TestEntriesOfVersionOneInOhmAndSiemens(t *testing.T) {
 		if parameter == "H" || parameter == "G" {
 			file = "x.s2p"
 		}
-		if err := mustParse(t, file, text).Write(&b, WriteOptions{Version: "2.0", Parameter: parameter, Format: "RI"}); err != nil {
+		if err := mustParse(t, file, text).Write(&b,
+			WriteOptions{Version: "2.0", Parameter: parameter, Format: "RI"}); err != nil {
 			t.Fatal(err)
 		}
 		_, data, _ := strings.Cut(b.String(), "[Network Data]\n")
@@ -267,7 +273,9 @@ func TestEntriesOfVersionOneInOhmAndSiemens(t *testing.T) {
 		want                float64
 	}{
 		{"Y04", "# MHz Z RI R 75\n1 2 0\n", "Z", 150},
-		{"Y05", "[Version] 2.0\n# MHz Z RI R 75\n[Number of Ports] 1\n[Number of Frequencies] 1\n[Network Data]\n1 150 0\n[End]\n", "Z", 150},
+		{"Y05",
+			"[Version] 2.0\n# MHz Z RI R 75\n[Number of Ports] 1\n[Number of Frequencies] 1\n[Network Data]\n1 150 " +
+				"0\n[End]\n", "Z", 150},
 		{"Y06", "# MHz S MA R 50\n1 0.5 0\n", "Z", 150},
 		{"Y09", "# GHz G RI R 50\n1 0.5 0 1 0 -1 0 1 0\n", "G", 0.01},
 		{"Y20", "# MHz Z MA R 75\n1 0.99 0\n", "Z", 74.25},
@@ -279,7 +287,8 @@ func TestEntriesOfVersionOneInOhmAndSiemens(t *testing.T) {
 		nearly(t, c.id, second(c.text, c.parameter), c.want)
 	}
 	near(t, "Y03: −20 dB at 90°", mustParse(t, "x.s1p", "# MHz S DB\n1 -20 90\n").S(0).At(1, 1), 0.1i)
-	nearly(t, "Y10: Rn of 0.2 over 50 Ω", mustParse(t, "x.s2p", "# MHz S MA R 50\n1 0 0 1 0 0 0 0 0\n1 1 0 0 0.2\n").Noise[0].Resistance, 10)
+	nearly(t, "Y10: Rn of 0.2 over 50 Ω", mustParse(t, "x.s2p",
+		"# MHz S MA R 50\n1 0 0 1 0 0 0 0 0\n1 1 0 0 0.2\n").Noise[0].Resistance, 10)
 }
 
 // The hand numbers stand at the constant yRow.
@@ -295,7 +304,8 @@ func TestOtherParametersAreWrittenAsComputedByHand(t *testing.T) {
 	} {
 		for version, scale := range map[string][]float64{
 			"1.0": {1, 1, 1, 1},
-			"2.0": map[string][]float64{"Y": {1. / 50, 1. / 50, 1. / 50, 1. / 50}, "H": {50, 1, 1, 1. / 50}, "G": {1. / 50, 1, 1, 50}}[parameter],
+			"2.0": map[string][]float64{"Y": {1. / 50, 1. / 50, 1. / 50, 1. / 50}, "H": {50, 1, 1, 1. / 50},
+				"G": {1. / 50, 1, 1, 50}}[parameter],
 		} {
 			var b strings.Builder
 			if err := n.Write(&b, WriteOptions{Version: version, Parameter: parameter, Unit: "MHz"}); err != nil {
@@ -315,7 +325,8 @@ func TestOtherParametersAreWrittenAsComputedByHand(t *testing.T) {
 			}
 		}
 	}
-	if err := n.Write(&strings.Builder{}, WriteOptions{Parameter: "Z"}); err == nil || !strings.Contains(err.Error(), "no Z-parameters") {
+	if err := n.Write(&strings.Builder{}, WriteOptions{Parameter: "Z"}); err == nil ||
+		!strings.Contains(err.Error(), "no Z-parameters") {
 		t.Errorf("Z of a network that has none: %v", err)
 	}
 }
@@ -343,7 +354,8 @@ func TestWhatTheFormatCannotSayIsNotWritten(t *testing.T) {
 		}
 	}
 	var b strings.Builder
-	if err := mixed.Write(&b, WriteOptions{Version: "2.0"}); err != nil || !strings.Contains(b.String(), "[Mixed-Mode Order] D1,2 C1,2\n") {
+	if err := mixed.Write(&b, WriteOptions{Version: "2.0"}); err != nil ||
+		!strings.Contains(b.String(), "[Mixed-Mode Order] D1,2 C1,2\n") {
 		t.Errorf("%v\n%s", err, b.String())
 	}
 	if _, problems := Parse("x.s2p", []byte(b.String())); len(problems) > 0 {
@@ -360,10 +372,12 @@ func TestTheNumberScannerAgreesWithTheStandardLibrary(t *testing.T) {
 		}
 	}
 	rapid.Check(t, func(t *rapid.T) {
-		check(t, rapid.StringMatching(`[+-]?[0-9]{0,25}(\.[0-9]{0,25})?([eE][+-]?[0-9]{1,4})?`).Filter(func(s string) bool {
-			return strings.IndexAny(strings.SplitN(strings.ToLower(s), "e", 2)[0], "0123456789") >= 0
-		}).Draw(t, "number"))
-		check(t, strconv.FormatFloat(rapid.Float64().Draw(t, "x"), rapid.SampledFrom([]byte("egf")).Draw(t, "verb"), rapid.IntRange(-1, 20).Draw(t, "digits"), 64))
+		check(t, rapid.StringMatching(`[+-]?[0-9]{0,25}(\.[0-9]{0,25})?([eE][+-]?[0-9]{1,4})?`).Filter(
+			func(s string) bool {
+				return strings.IndexAny(strings.SplitN(strings.ToLower(s), "e", 2)[0], "0123456789") >= 0
+			}).Draw(t, "number"))
+		check(t, strconv.FormatFloat(rapid.Float64().Draw(t, "x"), rapid.SampledFrom([]byte("egf")).Draw(t, "verb"),
+			rapid.IntRange(-1, 20).Draw(t, "digits"), 64))
 	})
 }
 
@@ -387,7 +401,8 @@ func FuzzParse(f *testing.F) {
 			return
 		}
 		if n.Ports < 1 || n.Points() < 1 || len(n.Reference) != n.Ports || len(n.data) != n.Points()*n.Ports*n.Ports {
-			t.Fatalf("%d ports, %d points, %d references, %d numbers", n.Ports, n.Points(), len(n.Reference), len(n.data))
+			t.Fatalf("%d ports, %d points, %d references, %d numbers", n.Ports, n.Points(), len(n.Reference),
+				len(n.data))
 		}
 		for i, hz := range n.Frequencies {
 			if !(hz >= 0) || i > 0 && hz <= n.Frequencies[i-1] {

@@ -13,7 +13,8 @@ var unitScale = map[string]struct {
 // optionLine reads "# <unit> <parameter> <format> R <n>", the fields in any order, each at most once.
 func (p *parser) optionLine(line []byte) {
 	if p.option {
-		p.warnOnce("second option line", p.line, p.column(), "a second option line is ignored", "only the first one counts")
+		p.warnOnce("second option line", p.line, p.column(), "a second option line is ignored",
+			"only the first one counts")
 		return
 	}
 	if len(p.rec) > 0 || p.n.Points() > 0 || p.told["no option line"] {
@@ -22,7 +23,9 @@ func (p *parser) optionLine(line []byte) {
 	}
 	p.option = true
 	if len(line) > 1 && line[1] != ' ' && line[1] != '\t' {
-		p.warnOnce("blank after #", p.line, p.column()+1, fmt.Sprintf("no blank follows the # of %q", strings.TrimSpace(string(line))), "other programs may take the default unit, GHz")
+		p.warnOnce("blank after #", p.line, p.column()+1,
+			fmt.Sprintf("no blank follows the # of %q", strings.TrimSpace(string(line))),
+			"other programs may take the default unit, GHz")
 	}
 	given := map[string]string{}
 	fields := words(line[1:], p.column()+1)
@@ -48,7 +51,8 @@ func (p *parser) optionLine(line []byte) {
 			continue
 		}
 		if earlier, twice := given[field]; twice {
-			p.fail(w.column, fmt.Sprintf("the option line gives two values of the %s, %q and %q", field, earlier, w.text), "leave one")
+			p.fail(w.column, fmt.Sprintf("the option line gives two values of the %s, %q and %q", field, earlier,
+				w.text), "leave one")
 		}
 		given[field] = w.text
 	}
@@ -71,7 +75,8 @@ func (p *parser) resistances(fields []word, i int) int {
 	var texts []word
 	if len(r.text) > 1 {
 		texts = append(texts, word{r.text[1:], r.column + 1})
-		p.warnOnce("blank after R", p.line, r.column, fmt.Sprintf("no blank follows the R of %q", r.text), "other programs may take the default reference, 50 Ω")
+		p.warnOnce("blank after R", p.line, r.column, fmt.Sprintf("no blank follows the R of %q", r.text),
+			"other programs may take the default reference, 50 Ω")
 	}
 	for i+1 < len(fields) && strings.IndexByte("+-.0123456789(", fields[i+1].text[0]) >= 0 {
 		i++
@@ -93,7 +98,8 @@ func (p *parser) resistance(w word) (float64, bool) {
 	x, ok := number(w.text)
 	switch {
 	case !ok && strings.ContainsAny(w.text, "jJiI("):
-		p.fail(w.column, fmt.Sprintf("the reference %q is complex", w.text), "the format knows only real references; renormalise the network to a resistance")
+		p.fail(w.column, fmt.Sprintf("the reference %q is complex", w.text),
+			"the format knows only real references; renormalise the network to a resistance")
 	case !ok:
 		p.fail(w.column, fmt.Sprintf("the reference %q is not a number of ohm", w.text), numberHint(w.text))
 	case x <= 0:
@@ -111,13 +117,15 @@ func (p *parser) settleReference() {
 	switch {
 	case p.seen["reference"] > 0:
 		if len(given) != n.Ports {
-			p.add(p.seen["reference"], 1, false, fmt.Sprintf("[Reference] gives %d of %d resistances", len(given), n.Ports), "give one per port")
+			p.add(p.seen["reference"], 1, false, fmt.Sprintf("[Reference] gives %d of %d resistances", len(given),
+				n.Ports), "give one per port")
 			given = nil
 		}
 	case len(p.option1) > 1:
 		given = p.option1
 		if len(given) != n.Ports {
-			p.add(0, 0, false, fmt.Sprintf("the option line gives %d references for %d ports", len(given), n.Ports), "give one for all, or one per port")
+			p.add(0, 0, false, fmt.Sprintf("the option line gives %d references for %d ports", len(given), n.Ports),
+				"give one for all, or one per port")
 			given = nil
 		}
 		p.severalReferences()

@@ -161,10 +161,13 @@ func TestScikitRFReadsTheSameSpellings(t *testing.T) {
 	add("bare.s2p", "#\n"+oneRow)
 	add("db.s2p", "# MHz S DB R 75\n100 -20 12 -3 -170 -40.5 179.9 -0.1 -180\n200 -20 12 3.25 -190 -40.5 540 -0.1 0\n")
 	add("ma.s1p", "  # khz S MA R 50\r\n! c\r\n1 0.5 30 ! c\r\n2 0.25 -60\r\n")
-	add("exponents.s1p", "# HZ S RI R 1\n+1e+2 1E-1 -0\n3.0e2 .9 0.\n1.7976931348623157e3 0.12345678901234567890 1e-300\n")
+	add("exponents.s1p",
+		"# HZ S RI R 1\n+1e+2 1E-1 -0\n3.0e2 .9 0.\n1.7976931348623157e3 0.12345678901234567890 1e-300\n")
 	add("noise.s2p", "# GHz S RI R 50\n1 0 0 2 0 0 0 0 0\n2 0 0 2 0 0 0 0 0\n1 0.5 0.25 90 0.3\n2 1 0.5 180 0.4\n")
 	add("wrapped.s3p", "# GHz S MA R 50\n1 0.1 1 0.2 2 0.3 3\n0.4 4 0.5 5 0.6 6\n\n! c\n0.7 7 0.8 8 0.9 9\n")
-	add("v2.s3p", "[Version] 2.0\n# GHz S MA R 50\n[Number of Ports] 3\n[Number of Frequencies] 1\n[Reference]\n50 75 100\n[Network Data]\n1 0.1 1 0.2 2 0.3 3\n0.4 4 0.5 5 0.6 6\n0.7 7 0.8 8 0.9 9\n[End]\n")
+	add("v2.s3p",
+		"[Version] 2.0\n# GHz S MA R 50\n[Number of Ports] 3\n[Number of Frequencies] 1\n[Reference]\n50 75 "+
+			"100\n[Network Data]\n1 0.1 1 0.2 2 0.3 3\n0.4 4 0.5 5 0.6 6\n0.7 7 0.8 8 0.9 9\n[End]\n")
 	for ports := 1; ports <= 9; ports++ {
 		for _, format := range []string{"RI", "MA", "DB"} {
 			var s []complex128
@@ -180,7 +183,8 @@ func TestScikitRFReadsTheSameSpellings(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b strings.Builder
-			if err := n.Write(&b, WriteOptions{Format: format, Unit: "kHz", Comments: []string{"written by a test"}}); err != nil {
+			if err := n.Write(&b, WriteOptions{Format: format, Unit: "kHz",
+				Comments: []string{"written by a test"}}); err != nil {
 				t.Fatal(err)
 			}
 			add(fmt.Sprintf("%s.s%dp", format, ports), b.String())

@@ -245,7 +245,9 @@ func (p *parser) comment() {
 		at++
 	}
 	if !p.told[words] && at+len(words) <= len(p.data) && strings.EqualFold(string(p.data[at:at+len(words)]), words) {
-		p.warnOnce(words, p.line, p.column(), "comments give port impedances; they are no part of the format and are ignored", "see that the reference on the option line is the one that the figures were computed for")
+		p.warnOnce(words, p.line, p.column(),
+			"comments give port impedances; they are no part of the format and are ignored",
+			"see that the reference on the option line is the one that the figures were computed for")
 	}
 }
 

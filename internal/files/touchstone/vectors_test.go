@@ -63,58 +63,75 @@ const (
 // Every spelling holds the same two-port. warned lists words of the warnings, in order; "" is none.
 func TestOneTwoPortInManySpellings(t *testing.T) {
 	const head = "# MHz S RI R 50\n"
-	const v2 = "[Version] 2.0\n# MHz S RI R 50\n[Number of Ports] 2\n[Two-Port Data Order] 21_12\n[Number of Frequencies] 1\n"
+	const v2 = "[Version] 2.0\n# MHz S RI R 50\n[Number of Ports] 2\n[Two-Port Data Order] 21_12\n[Number of " +
+		"Frequencies] 1\n"
 	for name, c := range map[string]struct{ text, warned string }{
-		"plain":                               {head + oneRow, ""},
-		"blanks before #":                     {"  \t" + head + oneRow, ""},
-		"tabs":                                {head + strings.ReplaceAll(oneRow, " ", "\t"), ""},
-		"CRLF":                                {strings.ReplaceAll(head+oneRow, "\n", "\r\n"), ""},
-		"lone CR":                             {strings.ReplaceAll(head+oneRow, "\n", "\r"), ""},
-		"no line end at the end":              {strings.TrimSpace(head + oneRow), ""},
-		"byte order mark":                     {"\xef\xbb\xbf" + head + oneRow, ""},
-		"old end-of-file mark":                {head + oneRow + "\x1a", ""},
-		"upper case":                          {"# MHZ S RI R 50\n" + oneRow, ""},
-		"lower case":                          {"# mhz s ri r 50\n" + oneRow, ""},
-		"HZ in upper case":                    {"# HZ S RI R 50\n" + strings.Replace(oneRow, "100", "100e6", 1), ""},
-		"kHz":                                 {"# kHz S RI R 50\n" + strings.Replace(oneRow, "100", "1e5", 1), ""},
-		"GHz":                                 {"# GHz S RI R 50\n" + strings.Replace(oneRow, "100", ".1", 1), ""},
-		"fields reordered":                    {"# R 50 RI S MHz\n" + oneRow, ""},
-		"R absent":                            {"# MHz S RI\n" + oneRow, ""},
-		"# alone means GHz S MA R 50":         {"#\n" + strings.Replace(oneRow, "100", "0.1", 1), ""},
-		"#MHz without a blank":                {"#MHz S RI R 50\n" + oneRow, "no blank follows the #"},
-		"R50 without a blank":                 {"# MHz S RI R50\n" + oneRow, "no blank follows the R"},
-		"comments before, between and behind": {"! a\n" + head + " ! b °\n" + strings.TrimSpace(oneRow) + " ! c °\n!d", ""},
-		"comment behind the option line":      {"# MHz S RI R 50 ! 50 °C\n" + oneRow, ""},
-		"comment without a blank":             {head + strings.TrimSpace(oneRow) + "!c\n", ""},
-		"second option line":                  {head + "# GHz S MA R 75\n" + oneRow, "second option line"},
-		"second option line at the end":       {head + oneRow + "# GHz\n", "second option line"},
-		"row given twice":                     {head + oneRow + oneRow, "given twice"},
-		"Fortran exponents":                   {head + "1.0D2 0.1d0 0 9D-1 0 0.8 0 0.2 0\n", "Fortran"},
-		"exponents and signs":                 {head + "+1e+2 1E-1 -0 .9 0. +0.8 0 20e-2 0\n", ""},
-		"a two-port wrapped":                  {head + "100 0.1 0 0.9 0\n\n! b\n  0.8 0 0.2 0\n", ""},
-		"MA":                                  {"# MHz S MA R 50\n" + oneRow, ""},
-		"MA with angles beyond 180°":          {"# MHz S MA R 50\n100 0.1 360 0.9 -360 0.8 720 0.2 0\n", ""},
-		"MA with a negative magnitude":        {"# MHz S MA R 50\n100 -0.1 180 0.9 0 -0.8 -180 0.2 0\n", "negative"},
-		"DB":                                  {"# MHz S DB R 50\n100 -20 0 -0.91514981121350236 0 -1.9382002601611281 0 -13.979400086720376 0\n", ""},
-		"Y, v1 is Y times R":                  {"# MHz Y RI R 50\n100 3 0 -3 0 " + yRow + "\n", ""},
-		"Y, v2 is in siemens":                 {strings.Replace(v2, "S RI", "Y RI", 1) + "[Network Data]\n100 " + ySiemens + "\n[End]\n", ""},
-		"H, v1 is h11/R and h22·R":            {"# MHz H RI R 50\n100 0.33333333333333333 0 -1 0 0.88888888888888889 0 0 0\n", ""},
-		"H, v2 is in ohm and siemens":         {strings.Replace(v2, "S RI", "H RI", 1) + "[Network Data]\n100 16.666666666666667 0 -1 0 0.88888888888888889 0 0 0\n[End]\n", ""},
-		"G, v1 is g11·R and g22/R":            {"# MHz G RI R 50\n100 0 0 1.125 0 -1 0 0.375 0\n", ""},
-		"G, v2 is in siemens and ohm":         {strings.Replace(v2, "S RI", "G RI", 1) + "[Network Data]\n100 0 0 1.125 0 -1 0 18.75 0\n[End]\n", ""},
-		"v2 in the order 21_12":               {v2 + "[Network Data]\n" + oneRow + "[End]\n", ""},
-		"v2 in the order 12_21":               {strings.Replace(v2, "21_12", "12_21", 1) + "[Network Data]\n100 0.1 0 0.8 0 0.9 0 0.2 0\n[End]\n", ""},
-		"v2 keywords in any case, indented":   {"\t" + strings.ToUpper(v2) + "  [network   DATA]\n" + oneRow + " [END]\n", ""},
-		"v2.1":                                {strings.Replace(v2, "2.0", "2.1", 1) + "[Network Data]\n" + oneRow + "[End]\n", ""},
-		"v2 reference over lines":             {v2 + "[Reference]\n 50 ! first\n\n50\n[Network Data]\n" + oneRow + "[End]\n", ""},
-		"v2 reference overrides R":            {strings.Replace(v2, "R 50", "R 75", 1) + "[Reference] 50 50\n[Network Data]\n" + oneRow + "[End]\n", ""},
-		"v2 full matrix":                      {v2 + "[Matrix Format] Full\n[Network Data]\n" + oneRow + "[End]\n", ""},
-		"v2 wrapped anywhere":                 {v2 + "[Network Data]\n100 0.1\n0 0.9 0\n0.8 0 0.2\n0\n[End]\n", ""},
-		"v2 information block":                {v2 + "[Begin Information]\n# GHz Z\n[Anything] 1\n1 2 3\n[End Information]\n[Network Data]\n" + oneRow + "[End]\n", ""},
-		"v2 without [End]":                    {v2 + "[Network Data]\n" + oneRow, "[End] is missing"},
-		"v2 with data after [End]":            {v2 + "[Network Data]\n" + oneRow + "[End]\n1 2 3\n[Reference] 1\n", "after [End]"},
-		"v2 with the option line first":       {"# MHz S RI R 50\n" + strings.Replace(v2, "# MHz S RI R 50\n", "", 1) + "[Network Data]\n" + oneRow + "[End]\n", "not the first line"},
-		"impedances hidden in comments":       {head + oneRow + "! Gamma 1 2\n! Port Impedance 75 0 75 0\n! Port Impedance 75 0\n", "port impedances"},
+		"plain":                       {head + oneRow, ""},
+		"blanks before #":             {"  \t" + head + oneRow, ""},
+		"tabs":                        {head + strings.ReplaceAll(oneRow, " ", "\t"), ""},
+		"CRLF":                        {strings.ReplaceAll(head+oneRow, "\n", "\r\n"), ""},
+		"lone CR":                     {strings.ReplaceAll(head+oneRow, "\n", "\r"), ""},
+		"no line end at the end":      {strings.TrimSpace(head + oneRow), ""},
+		"byte order mark":             {"\xef\xbb\xbf" + head + oneRow, ""},
+		"old end-of-file mark":        {head + oneRow + "\x1a", ""},
+		"upper case":                  {"# MHZ S RI R 50\n" + oneRow, ""},
+		"lower case":                  {"# mhz s ri r 50\n" + oneRow, ""},
+		"HZ in upper case":            {"# HZ S RI R 50\n" + strings.Replace(oneRow, "100", "100e6", 1), ""},
+		"kHz":                         {"# kHz S RI R 50\n" + strings.Replace(oneRow, "100", "1e5", 1), ""},
+		"GHz":                         {"# GHz S RI R 50\n" + strings.Replace(oneRow, "100", ".1", 1), ""},
+		"fields reordered":            {"# R 50 RI S MHz\n" + oneRow, ""},
+		"R absent":                    {"# MHz S RI\n" + oneRow, ""},
+		"# alone means GHz S MA R 50": {"#\n" + strings.Replace(oneRow, "100", "0.1", 1), ""},
+		"#MHz without a blank":        {"#MHz S RI R 50\n" + oneRow, "no blank follows the #"},
+		"R50 without a blank":         {"# MHz S RI R50\n" + oneRow, "no blank follows the R"},
+		"comments before, between and behind": {"! a\n" + head + " ! b °\n" + strings.TrimSpace(oneRow) + " ! c °\n!d",
+			""},
+		"comment behind the option line": {"# MHz S RI R 50 ! 50 °C\n" + oneRow, ""},
+		"comment without a blank":        {head + strings.TrimSpace(oneRow) + "!c\n", ""},
+		"second option line":             {head + "# GHz S MA R 75\n" + oneRow, "second option line"},
+		"second option line at the end":  {head + oneRow + "# GHz\n", "second option line"},
+		"row given twice":                {head + oneRow + oneRow, "given twice"},
+		"Fortran exponents":              {head + "1.0D2 0.1d0 0 9D-1 0 0.8 0 0.2 0\n", "Fortran"},
+		"exponents and signs":            {head + "+1e+2 1E-1 -0 .9 0. +0.8 0 20e-2 0\n", ""},
+		"a two-port wrapped":             {head + "100 0.1 0 0.9 0\n\n! b\n  0.8 0 0.2 0\n", ""},
+		"MA":                             {"# MHz S MA R 50\n" + oneRow, ""},
+		"MA with angles beyond 180°":     {"# MHz S MA R 50\n100 0.1 360 0.9 -360 0.8 720 0.2 0\n", ""},
+		"MA with a negative magnitude":   {"# MHz S MA R 50\n100 -0.1 180 0.9 0 -0.8 -180 0.2 0\n", "negative"},
+		"DB": {"# MHz S DB R 50\n100 -20 0 -0.91514981121350236 0 " +
+			"-1.9382002601611281 0 -13.979400086720376 0\n", ""},
+		"Y, v1 is Y times R": {"# MHz Y RI R 50\n100 3 0 -3 0 " + yRow + "\n", ""},
+		"Y, v2 is in siemens": {strings.Replace(v2, "S RI", "Y RI", 1) + "[Network Data]\n100 " +
+			ySiemens + "\n[End]\n", ""},
+		"H, v1 is h11/R and h22·R": {"# MHz H RI R 50\n100 0.33333333333333333 0 -1 0 0.88888888888888889 " +
+			"0 0 0\n", ""},
+		"H, v2 is in ohm and siemens": {strings.Replace(v2, "S RI",
+			"H RI", 1) + "[Network Data]\n100 16.666666666666667 0 -1 0 0.88888888888888889 0 0 0\n[End]\n", ""},
+		"G, v1 is g11·R and g22/R": {"# MHz G RI R 50\n100 0 0 1.125 0 -1 0 0.375 0\n", ""},
+		"G, v2 is in siemens and ohm": {strings.Replace(v2, "S RI",
+			"G RI", 1) + "[Network Data]\n100 0 0 1.125 0 -1 0 18.75 0\n[End]\n", ""},
+		"v2 in the order 21_12": {v2 + "[Network Data]\n" + oneRow + "[End]\n", ""},
+		"v2 in the order 12_21": {strings.Replace(v2, "21_12", "12_21",
+			1) + "[Network Data]\n100 0.1 0 0.8 0 0.9 0 0.2 0\n[End]\n", ""},
+		"v2 keywords in any case, indented": {"\t" + strings.ToUpper(v2) + "  [network   DATA]\n" + oneRow +
+			" [END]\n", ""},
+		"v2.1": {strings.Replace(v2, "2.0", "2.1", 1) + "[Network Data]\n" + oneRow +
+			"[End]\n", ""},
+		"v2 reference over lines": {v2 + "[Reference]\n 50 ! first\n\n50\n[Network Data]\n" + oneRow +
+			"[End]\n", ""},
+		"v2 reference overrides R": {strings.Replace(v2, "R 50",
+			"R 75", 1) + "[Reference] 50 50\n[Network Data]\n" + oneRow + "[End]\n", ""},
+		"v2 full matrix":      {v2 + "[Matrix Format] Full\n[Network Data]\n" + oneRow + "[End]\n", ""},
+		"v2 wrapped anywhere": {v2 + "[Network Data]\n100 0.1\n0 0.9 0\n0.8 0 0.2\n0\n[End]\n", ""},
+		"v2 information block": {v2 +
+			"[Begin Information]\n# GHz Z\n[Anything] 1\n1 2 3\n[End Information]\n[Network Data]\n" + oneRow +
+			"[End]\n", ""},
+		"v2 without [End]": {v2 + "[Network Data]\n" + oneRow, "[End] is missing"},
+		"v2 with data after [End]": {v2 + "[Network Data]\n" + oneRow + "[End]\n1 2 3\n[Reference] 1\n",
+			"after [End]"},
+		"v2 with the option line first": {"# MHz S RI R 50\n" + strings.Replace(v2, "# MHz S RI R 50\n",
+			"", 1) + "[Network Data]\n" + oneRow + "[End]\n", "not the first line"},
+		"impedances hidden in comments": {head + oneRow +
+			"! Gamma 1 2\n! Port Impedance 75 0 75 0\n! Port Impedance 75 0\n", "port impedances"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			n := mustParse(t, "x.s2p", c.text)
@@ -136,7 +153,9 @@ func TestOneTwoPortInManySpellings(t *testing.T) {
 // 74.25, 60 and 53.025 Ω. By hand S = (z−1)/(z+1): −0.01/1.99, −0.2/1.8, −0.293/1.707.
 func TestZIsDividedByTheReferenceInVersionOneOnly(t *testing.T) {
 	v1 := mustParse(t, "x.s1p", "# MHz Z MA R 75\n100 0.99 0\n200 0.80 0\n300 0.707 0\n")
-	v2 := mustParse(t, "x.ts", "[Version] 2.0\n# MHz Z MA R 75\n[Number of Ports] 1\n[Number of Frequencies] 3\n[Network Data]\n100 74.25 0\n200 60 0\n300 53.025 0\n[End]\n")
+	v2 := mustParse(t, "x.ts",
+		"[Version] 2.0\n# MHz Z MA R 75\n[Number of Ports] 1\n[Number of Frequencies] 3\n[Network Data]\n100 74.25 "+
+			"0\n200 60 0\n300 53.025 0\n[End]\n")
 	for i, want := range []float64{-0.01 / 1.99, -0.2 / 1.8, -0.293 / 1.707} {
 		near(t, "version 1", v1.S(i).At(1, 1), complex(want, 0))
 		near(t, "version 2", v2.S(i).At(1, 1), complex(want, 0))
@@ -150,8 +169,10 @@ func TestZIsDividedByTheReferenceInVersionOneOnly(t *testing.T) {
 func TestReferencesThatDifferFromPortToPort(t *testing.T) {
 	s21 := 2 * math.Sqrt(50*75) / 150
 	for name, text := range map[string]string{
-		"v2, [Reference]":   "[Version] 2.0\n# Hz Y RI\n[Number of Ports] 2\n[Two-Port Data Order] 12_21\n[Number of Frequencies] 1\n[Reference] 50\n75\n[Network Data]\n1 .04 0 -.04 0 -.04 0 .04 0\n[End]\n",
-		"v2.1, option line": "[Version] 2.1\n# Hz Y RI R 50 75\n[Number of Ports] 2\n[Two-Port Data Order] 12_21\n[Number of Frequencies] 1\n[Network Data]\n1 .04 0 -.04 0 -.04 0 .04 0\n[End]\n",
+		"v2, [Reference]": "[Version] 2.0\n# Hz Y RI\n[Number of Ports] 2\n[Two-Port Data Order] 12_21\n[Number of " +
+			"Frequencies] 1\n[Reference] 50\n75\n[Network Data]\n1 .04 0 -.04 0 -.04 0 .04 0\n[End]\n",
+		"v2.1, option line": "[Version] 2.1\n# Hz Y RI R 50 75\n[Number of Ports] 2\n[Two-Port Data Order] " +
+			"12_21\n[Number of Frequencies] 1\n[Network Data]\n1 .04 0 -.04 0 -.04 0 .04 0\n[End]\n",
 		"v1.1, option line": fmt.Sprintf("# Hz S RI R 50 75\n1 %.17g 0 %.17g 0 %.17g 0 0 0\n", 1.0/3, s21, s21),
 	} {
 		n := mustParse(t, "x.s2p", text)
@@ -218,7 +239,9 @@ func TestATriangleIsUnfolded(t *testing.T) {
 		"Lower": "5 11 0\n12 0 22 0\n13 0 23 0 33 0\n",
 		"Upper": "5 11 0 12 0 13 0\n22 0 23 0\n33 0\n",
 	} {
-		n := mustParse(t, "x.ts", "[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 3\n[Number of Frequencies] 1\n[Matrix Format] "+format+"\n[Network Data]\n"+rows+"[End]\n")
+		n := mustParse(t,
+			"x.ts", "[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 3\n[Number of Frequencies] 1\n[Matrix Format] "+
+				format+"\n[Network Data]\n"+rows+"[End]\n")
 		for i, want := range []complex128{11, 12, 13, 12, 22, 23, 13, 23, 33} {
 			near(t, fmt.Sprintf("%s, element %d", format, i), n.S(0).Data[i], want)
 		}
@@ -226,7 +249,9 @@ func TestATriangleIsUnfolded(t *testing.T) {
 }
 
 func TestMixedModeOrderIsKept(t *testing.T) {
-	n := mustParse(t, "x.ts", "[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 3\n[Number of Frequencies] 1\n[Mixed-Mode Order] D2,3 c2,3\nS1\n[Network Data]\n5"+strings.Repeat(" 0 0", 9)+"\n[End]\n")
+	n := mustParse(t, "x.ts",
+		"[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 3\n[Number of Frequencies] 1\n[Mixed-Mode Order] D2,3 "+
+			"c2,3\nS1\n[Network Data]\n5"+strings.Repeat(" 0 0", 9)+"\n[End]\n")
 	if got := fmt.Sprint(n.Modes); got != "[D2,3 C2,3 S1]" {
 		t.Errorf("modes %s", got)
 	}
@@ -239,9 +264,11 @@ func TestMixedModeOrderIsKept(t *testing.T) {
 // in version 1 over R. 0.3 of 50 Ω is 15 Ω.
 func TestNoiseDataOfBothVersions(t *testing.T) {
 	const network = "1 0 0 2 0 0 0 0 0\n2 0 0 2 0 0 0 0 0\n"
-	v2 := "[Version] 2.0\n# GHz S RI R 50\n[Number of Ports] 2\n[Two-Port Data Order] 21_12\n[Number of Frequencies] 2\n[Number of Noise Frequencies] 2\n[Network Data]\n" + network + "[Noise Data]\n"
+	v2 := "[Version] 2.0\n# GHz S RI R 50\n[Number of Ports] 2\n[Two-Port Data Order] 21_12\n[Number of Frequencies] " +
+		"2\n[Number of Noise Frequencies] 2\n[Network Data]\n" + network + "[Noise Data]\n"
 	for name, text := range map[string]string{
-		"v1, from below":                 "# GHz S RI R 50\n" + network + "! noise\n1 0.5 0.25 90 0.3\n2 1 0.5 180 0.4\n",
+		"v1, from below": "# GHz S RI R 50\n" + network +
+			"! noise\n1 0.5 0.25 90 0.3\n2 1 0.5 180 0.4\n",
 		"v1, from the last frequency on": "# GHz S RI R 50\n" + network + "2 0.5 0.25 90 0.3\n3 1 0.5 180 0.4\n",
 		"v1, a network of one frequency": "# GHz S RI R 50\n2 0 0 2 0 0 0 0 0\n2 0.5 0.25 90 0.3\n3 1 0.5 180 0.4\n",
 		"v1, as text file":               "# GHz S RI R 50\n" + network + "1 0.5 0.25 90 0.3\n2 1 0.5 180 0.4\n",
@@ -266,7 +293,8 @@ func TestNoiseDataOfBothVersions(t *testing.T) {
 }
 
 func TestAnAmplifierMayHaveGainAndADirectCurrentPoint(t *testing.T) {
-	n := mustParse(t, "x.s2p", "# MHz S DB R 50\n0 -20 0 26.02059991327962 0 -40 0 -20 0\n1 -20 0 26.02059991327962 0 -40 0 -20 0\n")
+	n := mustParse(t, "x.s2p",
+		"# MHz S DB R 50\n0 -20 0 26.02059991327962 0 -40 0 -20 0\n1 -20 0 26.02059991327962 0 -40 0 -20 0\n")
 	near(t, "S21", n.S(0).At(2, 1), 20)
 	if n.Frequencies[0] != 0 {
 		t.Errorf("first frequency %v", n.Frequencies[0])

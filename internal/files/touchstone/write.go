@@ -57,7 +57,8 @@ func (o WriteOptions) settle(n *Network) (WriteOptions, error) {
 	case o.Version == "1.0" && !n.single():
 		return o, fmt.Errorf("version 1.0 has one reference for all ports, not %s", n.DescribeReference())
 	case o.Version == "1.1" && o.Parameter != "S" && !n.single():
-		return o, fmt.Errorf("version 1 does not say how %s-parameters are scaled when the references differ", o.Parameter)
+		return o, fmt.Errorf("version 1 does not say how %s-parameters are scaled when the references differ",
+			o.Parameter)
 	case v1 && len(n.Modes) > 0:
 		return o, errors.New("version 1 has no mixed-mode networks")
 	case len(n.Modes) > 0 && o.Parameter != "S":
@@ -65,13 +66,16 @@ func (o WriteOptions) settle(n *Network) (WriteOptions, error) {
 	case len(n.Noise) > 0 && n.Ports != 2:
 		return o, errors.New("noise data belong to 2 ports")
 	case v1 && len(n.Noise) > 0 && n.Noise[0].Hz > n.Frequencies[last]:
-		return o, errors.New("version 1 can tell noise data from network data only when they start at or below the last frequency; write version 2.0")
+		return o,
+			errors.New("version 1 can tell noise data from network data only when they start at or below the last " +
+				"frequency; write version 2.0")
 	}
 	return o, nil
 }
 
 // Write writes the network. What it writes, Parse reads back: numbers are the shortest that read back
-// the same, so that S as RI over Hz comes back bit for bit. A two-port of version 2 is written in the order 21_12, as in version 1.
+// the same, so that S as RI over Hz comes back bit for bit. A two-port of version 2 is written in the order 21_12, as
+// in version 1.
 func (n *Network) Write(w io.Writer, options WriteOptions) error {
 	o, err := options.settle(n)
 	if err != nil {

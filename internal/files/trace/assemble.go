@@ -24,7 +24,8 @@ func (t table) assemble() *Trace {
 	if f, ok := t.FactFor(func(f tabular.Fact) bool {
 		return f.Value.Kind == tabular.Number && f.Value.X != 1 && axisFactor.MatchString(f.Key)
 	}); ok {
-		t.Fail(f.Line, f.Column, fmt.Sprintf("a factor of %g stands here, and nothing says whether the figures have it", f.Value.X), "export figures in the units that the file names, and take the line out")
+		t.Fail(f.Line, f.Column, fmt.Sprintf("a factor of %g stands here, and nothing says whether the figures have it",
+			f.Value.X), "export figures in the units that the file names, and take the line out")
 		return nil
 	}
 	switch {
@@ -38,7 +39,9 @@ func (t table) assemble() *Trace {
 		}
 	default:
 		if t.Declared.Start != "" {
-			t.Fail(t.Rows[0].Line, t.Rows[0].Cells[x].Column, "the table has frequencies of its own, or times, and start and stop are declared", "leave the declaration out")
+			t.Fail(t.Rows[0].Line, t.Rows[0].Cells[x].Column,
+				"the table has frequencies of its own, or times, and start and stop are declared",
+				"leave the declaration out")
 			return nil
 		}
 		if !t.SettleUnit(x, true, t.impliedUnit) {
@@ -79,7 +82,8 @@ func (t table) chooseX() (int, bool) {
 	}
 	for _, want := range []string{tabular.OfFrequency, tabular.OfTime} {
 		for i := range t.Width {
-			if t.Numeric[i] && (t.Units[i].Quantity == want || t.Units[i].Unit == "" && t.Header != nil && tabular.Meant(t.Header[i].Text) == want) {
+			if t.Numeric[i] && (t.Units[i].Quantity == want || t.Units[i].Unit == "" && t.Header != nil &&
+				tabular.Meant(t.Header[i].Text) == want) {
 				return i, true
 			}
 		}
@@ -94,14 +98,17 @@ func (t table) chooseX() (int, bool) {
 	case len(figures) == 0:
 		t.Fail(t.Rows[0].Line, 1, "the table has no column of figures", "")
 		return 0, false
-	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0]) || t.CountsRows(figures[0]) || t.Units[figures[0]].Unit != ""):
+	case t.canCompute() && (len(figures) == 1 || !t.looksLikeX(figures[0]) || t.CountsRows(figures[0]) ||
+		t.Units[figures[0]].Unit != ""):
 		return fromFacts, true
 	case len(figures) == 1:
-		t.Fail(t.Rows[0].Line, t.Rows[0].Cells[figures[0]].Column, "the table has one column of figures and nothing says at which frequencies or times they were taken",
+		t.Fail(t.Rows[0].Line, t.Rows[0].Cells[figures[0]].Column,
+			"the table has one column of figures and nothing says at which frequencies or times they were taken",
 			"two columns are wanted, or start and stop above the table")
 		return 0, false
 	case !slices.ContainsFunc(figures, func(i int) bool { return !t.InDecibel(i) }):
-		t.Fail(t.Rows[0].Line, 1, "the table has no column of frequencies or times: all count in decibel", "export the trace with its frequencies, or declare start and stop")
+		t.Fail(t.Rows[0].Line, 1, "the table has no column of frequencies or times: all count in decibel",
+			"export the trace with its frequencies, or declare start and stop")
 		return 0, false
 	}
 	return t.monotone(figures), true
@@ -133,7 +140,8 @@ func (t table) monotone(figures []int) int {
 		_, u.Quantity = tabular.DeclaredUnit(t.Declared.XUnit)
 	}
 	for _, i := range figures {
-		if !t.InDecibel(i) && t.looksLikeX(i) && (u.Quantity == tabular.OfTime || t.Rows[0].Data[i].X >= 0 && t.Rows[len(t.Rows)-1].Data[i].X >= 0) {
+		if !t.InDecibel(i) && t.looksLikeX(i) && (u.Quantity == tabular.OfTime || t.Rows[0].Data[i].X >= 0 &&
+			t.Rows[len(t.Rows)-1].Data[i].X >= 0) {
 			return i
 		}
 	}
@@ -152,20 +160,26 @@ func (t table) impliedUnit(i int, x bool) (tabular.UnitAt, bool) {
 			u, of := tabular.UnitOf(own)
 			switch hint := "declare the unit of the levels"; {
 			case !agreed && ok:
-				t.Fail(line, column, fmt.Sprintf("%s stands here and the reference level in line %d counts in %s; nothing says in which the levels do", own, f.Line, f.Unit), hint)
+				t.Fail(line, column, fmt.Sprintf(
+					"%s stands here and the reference level in line %d counts in %s; nothing says in which the "+
+						"levels do", own, f.Line, f.Unit), hint)
 			case !agreed:
-				t.Fail(line, column, fmt.Sprintf("%s stands here, and nothing says that the levels count in it", own), hint)
+				t.Fail(line, column, fmt.Sprintf("%s stands here, and nothing says that the levels count in it", own),
+					hint)
 			}
 			return tabular.UnitAt{Unit: u, Quantity: of, Line: line, Column: column}, true
 		}
 		if ok {
-			t.Warn(f.Line, f.Column, fmt.Sprintf("no unit is given for the levels; they are taken to count in %s as the reference level does", f.Unit), "declare the unit to be sure")
+			t.Warn(f.Line, f.Column, fmt.Sprintf(
+				"no unit is given for the levels; they are taken to count in %s as the reference level does", f.Unit),
+				"declare the unit to be sure")
 		}
 		return f.Counted(), ok
 	}
 	ends := []float64{t.Rows[0].Data[i].X, t.Rows[len(t.Rows)-1].Data[i].X}
 	f, ok := t.FactFor(func(f tabular.Fact) bool {
-		if f.Value.Kind != tabular.Number || f.Quantity != tabular.OfFrequency && f.Quantity != tabular.OfTime || !strings.Contains(f.Key, "start") && !strings.Contains(f.Key, "stop") {
+		if f.Value.Kind != tabular.Number || f.Quantity != tabular.OfFrequency && f.Quantity != tabular.OfTime ||
+			!strings.Contains(f.Key, "start") && !strings.Contains(f.Key, "stop") {
 			return false
 		}
 		for _, e := range ends {
@@ -188,13 +202,15 @@ func (t table) unitOfTrace(reference int) (unit string, line, column int, agreed
 			continue
 		}
 		at := 0
-		for _, word := range strings.FieldsFunc(l, func(c rune) bool { return strings.ContainsRune(" \t;,:=|()[]\"", c) }) {
+		for _, word := range strings.FieldsFunc(l,
+			func(c rune) bool { return strings.ContainsRune(" \t;,:=|()[]\"", c) }) {
 			at += strings.Index(l[at:], word)
 			u, _ := tabular.UnitOf(word)
 			if !strings.HasPrefix(u, "dB") || u == "dB" || u == "dBc" {
 				continue
 			}
-			own := strings.HasPrefix(low, "trace") || strings.HasPrefix(low, "detector") || strings.HasPrefix(low, "curve")
+			own := strings.HasPrefix(low, "trace") || strings.HasPrefix(low, "detector") ||
+				strings.HasPrefix(low, "curve")
 			if unit != "" && u != unit {
 				return unit, line, column, false
 			}
@@ -222,7 +238,8 @@ func (t table) chooseY(x int) []int {
 		}
 		for _, r := range t.Rows {
 			if k := r.Data[i].Kind; k == tabular.Words && tabular.BeginsLikeFigure(r.Cells[i].Text) {
-				t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q is no figure, and its column counts in %s", tabular.Shorten(r.Cells[i].Text), t.Units[i].Unit), tabular.MendRow)
+				t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q is no figure, and its column counts in %s",
+					tabular.Shorten(r.Cells[i].Text), t.Units[i].Unit), tabular.MendRow)
 				break
 			}
 		}
@@ -244,10 +261,12 @@ func (t table) chooseY(x int) []int {
 			t.passOver(i)
 			continue
 		}
-		if t.Units[i].Unit != "" && t.Units[i].Quantity == tabular.OfTime && (x == fromStamps || t.Units[max(x, 0)].Quantity == tabular.OfTime) {
+		if t.Units[i].Unit != "" && t.Units[i].Quantity == tabular.OfTime &&
+			(x == fromStamps || t.Units[max(x, 0)].Quantity == tabular.OfTime) {
 			continue // a second way of telling the time
 		}
-		if t.Units[i].Unit != "" && t.Declared.YUnit != "" && t.Declared.YUnit != t.Units[i].Unit && len(t.FigureColumns()) > 2 {
+		if t.Units[i].Unit != "" && t.Declared.YUnit != "" && t.Declared.YUnit != t.Units[i].Unit &&
+			len(t.FigureColumns()) > 2 {
 			t.passOver(i)
 			continue
 		}
@@ -310,7 +329,8 @@ func (t table) column(i int, what string) Column {
 				first = r
 			}
 		case math.Abs(v.X) > mostDecibel && t.InDecibel(i):
-			t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("no level is %g %s: is this a mark for none?", v.X, c.Unit), "leave the cell empty")
+			t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("no level is %g %s: is this a mark for none?", v.X, c.Unit),
+				"leave the cell empty")
 			return c
 		case v.Unit != "":
 			scale, ok := scales[v.Unit]
@@ -322,7 +342,9 @@ func (t table) column(i int, what string) Column {
 		}
 	}
 	if absent > 0 {
-		t.Warn(first.Line, first.Cells[i].Column, fmt.Sprintf("column %q has no figure in %d of %d rows, the first time here", c.Name, absent, len(t.Rows)), "")
+		t.Warn(first.Line, first.Cells[i].Column,
+			fmt.Sprintf("column %q has no figure in %d of %d rows, the first time here", c.Name, absent, len(t.Rows)),
+			"")
 	}
 	return c
 }
@@ -338,7 +360,8 @@ func (t table) scaleOf(r tabular.Row, i int, unit string) float64 {
 			return a / b
 		}
 	}
-	t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q does not count in %s as the column does", r.Cells[i].Text, unit), "")
+	t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q does not count in %s as the column does", r.Cells[i].Text, unit),
+		"")
 	return math.NaN()
 }
 
@@ -349,7 +372,8 @@ func (t table) canCompute() bool { _, _, _, ok := t.axis(); return ok }
 func (t table) numberFact(keys ...string) (tabular.Fact, bool) {
 	return t.FactFor(func(f tabular.Fact) bool {
 		key := f.PlainKey()
-		return f.Value.Kind == tabular.Number && slices.ContainsFunc(keys, func(k string) bool { return key == k || strings.HasPrefix(key, k+" ") })
+		return f.Value.Kind == tabular.Number &&
+			slices.ContainsFunc(keys, func(k string) bool { return key == k || strings.HasPrefix(key, k+" ") })
 	})
 }
 
@@ -360,8 +384,10 @@ func (t table) stepFact() (tabular.Fact, bool) {
 // axis returns first x, distance and unit from the facts: start and stop, or increment with or
 // without an origin.
 func (t table) axis() (first, step float64, u tabular.UnitAt, ok bool) {
-	start, okStart := t.numberFact("start", "start frequency", "start freq", "freq start", "frequency start", "f start", "fstart", "start f")
-	stop, okStop := t.numberFact("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop", "fstop", "stop f")
+	start, okStart := t.numberFact("start", "start frequency", "start freq", "freq start", "frequency start", "f start",
+		"fstart", "start f")
+	stop, okStop := t.numberFact("stop", "stop frequency", "stop freq", "freq stop", "frequency stop", "f stop",
+		"fstop", "stop f")
 	if okStart && start.Unit == "" && okStop && stop.Unit == "" {
 		start.Unit, start.Quantity = tabular.DeclaredUnit(t.Declared.XUnit)
 	}
@@ -373,13 +399,17 @@ func (t table) axis() (first, step float64, u tabular.UnitAt, ok bool) {
 		span := stop.Value.X*scale - start.Value.X
 		return start.Value.X, span / float64(len(t.Rows)-1), start.Counted(), span != 0
 	}
-	center, okCenter := t.numberFact("center", "centre", "center frequency", "centre frequency", "center freq", "frequency center")
+	center, okCenter := t.numberFact("center", "centre", "center frequency", "centre frequency", "center freq",
+		"frequency center")
 	width, okWidth := t.numberFact("span", "frequency span", "freq span")
-	if okCenter && okWidth && !okStart && tabular.FrequencyScale[center.Unit]*tabular.FrequencyScale[width.Unit]*width.Value.X > 0 && len(t.Rows) > 1 {
+	if okCenter && okWidth && !okStart &&
+		tabular.FrequencyScale[center.Unit]*tabular.FrequencyScale[width.Unit]*width.Value.X > 0 && len(t.Rows) > 1 {
 		width.Value.X *= tabular.FrequencyScale[width.Unit] / tabular.FrequencyScale[center.Unit]
 		return center.Value.X - width.Value.X/2, width.Value.X / float64(len(t.Rows)-1), center.Counted(), true
 	}
-	interval, okInterval := t.numberFact("xincrement", "x increment", "xinc", "sample interval", "sampling interval", "sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment", "interval")
+	interval, okInterval := t.numberFact("xincrement", "x increment", "xinc", "sample interval", "sampling interval",
+		"sampling period", "sample period", "time per sample", "delta t", "horizontal interval", "increment",
+		"interval")
 	if !okInterval {
 		interval, okInterval = t.stepFact()
 	}
@@ -392,7 +422,8 @@ func (t table) axis() (first, step float64, u tabular.UnitAt, ok bool) {
 			u = stated
 		}
 	}
-	origin, okOrigin := t.numberFact("start", "xorigin", "x origin", "xzero", "x zero", "first point", "start time", "horizontal offset", "x offset")
+	origin, okOrigin := t.numberFact("start", "xorigin", "x origin", "xzero", "x zero", "first point", "start time",
+		"horizontal offset", "x offset")
 	if okOrigin {
 		first = origin.Value.X
 		if a, b := tabular.FrequencyScale[origin.Unit], tabular.FrequencyScale[u.Unit]; a > 0 && b > 0 {
@@ -405,7 +436,8 @@ func (t table) axis() (first, step float64, u tabular.UnitAt, ok bool) {
 // logarithmic returns the line outside the table that speaks of a logarithmic scale, and not of one of levels; or 0.
 func (t table) logarithmic() int {
 	for _, l := range append(t.Lines[:t.From:t.From], t.Behind...) {
-		if low := strings.ToLower(l.Text); logarithm.MatchString(low) && !strings.Contains(low, "ampl") && !strings.Contains(low, "level") && !strings.Contains(low, "db") && !strings.Contains(low, "y ") {
+		if low := strings.ToLower(l.Text); logarithm.MatchString(low) && !strings.Contains(low, "ampl") &&
+			!strings.Contains(low, "level") && !strings.Contains(low, "db") && !strings.Contains(low, "y ") {
 			return l.Number
 		}
 	}
@@ -424,9 +456,11 @@ func (t table) checkEndsOf(x Column) {
 	}
 	low, high := first*a/b, (first+step*float64(len(x.Values)-1))*a/b
 	slack := 0.01*math.Abs(high-low) + math.Abs(x.Values[1]-x.Values[0])
-	if least, most := slices.Min(x.Values), slices.Max(x.Values); least < min(low, high)-slack || most > max(low, high)+slack {
+	if least, most := slices.Min(x.Values), slices.Max(x.Values); least < min(low, high)-slack ||
+		most > max(low, high)+slack {
 		t.Fail(u.Line, u.Column, fmt.Sprintf("the file says from %s to %s here, and its table goes from %s to %s",
-			inUnits(low, x.Unit), inUnits(high, x.Unit), inUnits(least, x.Unit), inUnits(most, x.Unit)), "mend the one that is wrong")
+			inUnits(low, x.Unit), inUnits(high, x.Unit), inUnits(least, x.Unit), inUnits(most, x.Unit)),
+			"mend the one that is wrong")
 	}
 }
 
@@ -443,12 +477,16 @@ func (t table) computeX(out *Trace) bool {
 		return false
 	}
 	if line := t.logarithmic(); line > 0 {
-		t.Fail(line, 1, "the frequencies are spread logarithmically, as it seems here, and do not stand in the file", "export the trace with its frequencies")
+		t.Fail(line, 1, "the frequencies are spread logarithmically, as it seems here, and do not stand in the file",
+			"export the trace with its frequencies")
 		return false
 	}
 	if f, ok := t.stepFact(); ok && tabular.FrequencyScale[f.Unit]*tabular.FrequencyScale[u.Unit] > 0 {
-		if own := f.Value.X * tabular.FrequencyScale[f.Unit] / tabular.FrequencyScale[u.Unit]; math.Abs(own-step) > 0.01*math.Abs(step) {
-			t.Fail(f.Line, f.Column, fmt.Sprintf("the points are %s apart by this and %s by line %d and the number of rows", inUnits(own, u.Unit), inUnits(step, u.Unit), u.Line), "export the trace whole, or with its frequencies")
+		if own := f.Value.X * tabular.FrequencyScale[f.Unit] / tabular.FrequencyScale[u.Unit]; math.Abs(
+			own-step) > 0.01*math.Abs(step) {
+			t.Fail(f.Line, f.Column, fmt.Sprintf(
+				"the points are %s apart by this and %s by line %d and the number of rows", inUnits(own, u.Unit),
+				inUnits(step, u.Unit), u.Line), "export the trace whole, or with its frequencies")
 			return false
 		}
 	}
@@ -460,7 +498,8 @@ func (t table) computeX(out *Trace) bool {
 	for i := range out.X.Values {
 		out.X.Values[i] = first + step*float64(i)
 	}
-	t.Warn(u.Line, u.Column, fmt.Sprintf("the x of every row is computed from what stands here: %s apart", inUnits(step, u.Unit)), "")
+	t.Warn(u.Line, u.Column, fmt.Sprintf("the x of every row is computed from what stands here: %s apart",
+		inUnits(step, u.Unit)), "")
 	return true
 }
 
@@ -470,7 +509,8 @@ var minutes = regexp.MustCompile(`(?i)(?:^|[^a-z:])m(?:m|in|inutes)?:s(?:s|ec|ec
 func (t table) stampX(out *Trace) bool {
 	for i := range t.Header {
 		if t.Stamps[i] && minutes.MatchString(t.Header[i].Text) {
-			t.Fail(t.HeadLine, t.Header[i].Column, fmt.Sprintf("%q counts minutes and seconds", t.Header[i].Text), "write the times as hours:minutes:seconds, or in seconds")
+			t.Fail(t.HeadLine, t.Header[i].Column, fmt.Sprintf("%q counts minutes and seconds", t.Header[i].Text),
+				"write the times as hours:minutes:seconds, or in seconds")
 			return false
 		}
 	}
@@ -483,13 +523,15 @@ func (t table) stampX(out *Trace) bool {
 			}
 			q, ok := parseStamp(r.Cells[i].Text)
 			if !ok {
-				t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q is no time stamp", tabular.Shorten(r.Cells[i].Text)), "")
+				t.Fail(r.Line, r.Cells[i].Column, fmt.Sprintf("%q is no time stamp", tabular.Shorten(r.Cells[i].Text)),
+					"")
 				return false
 			}
 			p.join(q)
 		}
 		for i := range t.Width {
-			if scale := t.fraction(i); scale > 0 && r.Data[i].Kind == tabular.Number && p.sinceMidnight%time.Second == 0 {
+			if scale := t.fraction(i); scale > 0 && r.Data[i].Kind == tabular.Number &&
+				p.sinceMidnight%time.Second == 0 {
 				p.sinceMidnight += time.Duration(math.Round(r.Data[i].X * scale * 1e9))
 			}
 		}
@@ -550,7 +592,8 @@ func (t table) checkOrder(x Column) {
 	direction := 0.0
 	for k := 1; k < len(x.Values); k++ {
 		if k > 1 && k+1 < len(x.Values) && x.Values[k] == x.Values[0] && x.Values[k+1] == x.Values[1] {
-			t.Fail(t.Rows[k].Line, 1, x.Name+" begins again here: this is another trace", "write a heading above it, or split the file")
+			t.Fail(t.Rows[k].Line, 1, x.Name+" begins again here: this is another trace",
+				"write a heading above it, or split the file")
 			return
 		}
 		d := x.Values[k] - x.Values[k-1]

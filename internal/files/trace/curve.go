@@ -53,7 +53,8 @@ func (t table) curveColumns() (x, y int, ok bool) {
 func (t table) frequencyColumn() (int, bool) {
 	figures := t.FigureColumns()
 	for _, i := range figures {
-		if t.Units[i].Quantity == tabular.OfFrequency || t.Units[i].Unit == "" && t.Header != nil && tabular.Meant(t.Header[i].Text) == tabular.OfFrequency {
+		if t.Units[i].Quantity == tabular.OfFrequency || t.Units[i].Unit == "" && t.Header != nil &&
+			tabular.Meant(t.Header[i].Text) == tabular.OfFrequency {
 			return i, true
 		}
 	}
@@ -61,7 +62,9 @@ func (t table) frequencyColumn() (int, bool) {
 		return figures[0], true
 	}
 	if t.Header == nil {
-		t.Fail(t.Rows[0].Line, 1, fmt.Sprintf("the table has %s of figures and no heading that names them", english.Count(len(figures), "column", "columns")), curve.Headed(tabular.OfFrequency)+", and name the others")
+		t.Fail(t.Rows[0].Line, 1, fmt.Sprintf("the table has %s of figures and no heading that names them",
+			english.Count(len(figures), "column", "columns")),
+			curve.Headed(tabular.OfFrequency)+", and name the others")
 		return 0, false
 	}
 	t.Fail(t.HeadLine, 0, "no column of the heading is a frequency", curve.Headed(tabular.OfFrequency))
@@ -108,7 +111,8 @@ func curvePoints[V curve.Value](t table, x, y int) []curve.Point[V] {
 	for _, r := range t.Rows {
 		f := t.Frequency(r, x)
 		if first, ok := seen[f]; ok {
-			t.Fail(r.Line, r.Cells[x].Column, fmt.Sprintf("%v stands on line %d already", f, first), "leave one of the two")
+			t.Fail(r.Line, r.Cells[x].Column, fmt.Sprintf("%v stands on line %d already", f, first),
+				"leave one of the two")
 		} else if f.Known() {
 			seen[f] = r.Line
 		}

@@ -88,10 +88,13 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 		case ok && !p.clock && counted == 0:
 			counted = l.Number
 		case !ok && twoDigitYear.MatchString(line):
-			r.Fail(l.Number, 1, fmt.Sprintf("%q begins with a date whose year has two digits: it can be read in several ways", tabular.Shorten(strings.TrimSpace(line))), "write dates as year-month-day")
+			r.Fail(l.Number,
+				1, fmt.Sprintf("%q begins with a date whose year has two digits: it can be read in several ways",
+					tabular.Shorten(strings.TrimSpace(line))), "write dates as year-month-day")
 			continue
 		case !ok && len(out) > 0 && tabular.BeginsLikeFigure(line):
-			r.Fail(l.Number, 1, fmt.Sprintf("%q begins with no time stamp that is understood", tabular.Shorten(strings.TrimSpace(line))), tabular.MendRow)
+			r.Fail(l.Number, 1, fmt.Sprintf("%q begins with no time stamp that is understood",
+				tabular.Shorten(strings.TrimSpace(line))), tabular.MendRow)
 			continue
 		case !ok:
 			if d := anyDate.FindString(line); d != "" && namedAt == 0 && readDate(&named, d) {
@@ -138,11 +141,14 @@ func ParseLog(name string, data []byte, s LogSettings) ([]Entry, problem.List) {
 		return nil, r.Sorted()
 	}
 	if clocks := slices.IndexFunc(parts, func(p clockParts) bool { return p.clock }); counted > 0 && clocks >= 0 {
-		r.Fail(counted, 1, fmt.Sprintf("the line begins with a number and no time of day, line %d has a time of day", out[clocks].Line), tabular.MendRow)
+		r.Fail(counted, 1, fmt.Sprintf("the line begins with a number and no time of day, line %d has a time of day",
+			out[clocks].Line), tabular.MendRow)
 	}
-	if s.Assumed && namedAt > 0 && named.order != '?' && !slices.ContainsFunc(parts, func(p clockParts) bool { return p.date }) {
+	if s.Assumed && namedAt > 0 && named.order != '?' && !slices.ContainsFunc(parts,
+		func(p clockParts) bool { return p.date }) {
 		if y, m, d := s.Date.Date(); named.year != y || named.month != int(m) || named.day != d {
-			r.Fail(namedAt, 1, fmt.Sprintf("the log says %04d-%02d-%02d here and the run was on %s", named.year, named.month, named.day, s.Date.Format(time.DateOnly)), "say on which day the log was written")
+			r.Fail(namedAt, 1, fmt.Sprintf("the log says %04d-%02d-%02d here and the run was on %s", named.year,
+				named.month, named.day, s.Date.Format(time.DateOnly)), "say on which day the log was written")
 		}
 	}
 	r.place(out, parts, s)
@@ -160,11 +166,14 @@ type fault struct {
 }
 
 var (
-	unstamped   = fault{"begins with no time stamp and is left out", "", true}
-	torn        = fault{"follows the time stamp directly, so the stamp is not understood", "write stamps as 2026-11-25 10:00:00.517", false}
-	abbreviated = fault{"names a zone, but no distance from UTC", "say with --zone which is meant, for example --zone +01:00", false}
-	twoWays     = fault{"can be read in two ways, as every number of the log with a comma", "declare the decimal sign with --decimal, comma or point", false}
-	numberless  = fault{"has no number, so it is not judged", "", true}
+	unstamped = fault{"begins with no time stamp and is left out", "", true}
+	torn      = fault{"follows the time stamp directly, so the stamp is not understood",
+		"write stamps as 2026-11-25 10:00:00.517", false}
+	abbreviated = fault{"names a zone, but no distance from UTC",
+		"say with --zone which is meant, for example --zone +01:00", false}
+	twoWays = fault{"can be read in two ways, as every number of the log with a comma",
+		"declare the decimal sign with --decimal, comma or point", false}
+	numberless = fault{"has no number, so it is not judged", "", true}
 )
 
 // faults holds the lines that have a fault, which is told once, where it is first.
@@ -341,7 +350,8 @@ func (s LogSettings) stampOf(line string) (p clockParts, at time.Time, rest stri
 			return p, at, "", false
 		}
 		rest = trimField(line[end:])
-		if d := anyDate.FindStringIndex(rest); !p.date && d != nil && readDate(&p, rest[d[0]:d[1]]) { // the date stands behind the time
+		// the date stands behind the time
+		if d := anyDate.FindStringIndex(rest); !p.date && d != nil && readDate(&p, rest[d[0]:d[1]]) {
 			rest = trimField(rest[:d[0]] + " " + trimField(rest[d[1]:]))
 		}
 		return p, at, rest, true
@@ -482,7 +492,8 @@ func (s LogSettings) value(e *Entry) (why fault) {
 			spans = [][]int{m}
 		}
 	}
-	several := fault{"has several numbers, and " + s.Unit + " stands behind none of them or behind more than one", "say with --pattern which is meant: a regular expression whose first group is the number", false}
+	several := fault{"has several numbers, and " + s.Unit + " stands behind none of them or behind more than one",
+		"say with --pattern which is meant: a regular expression whose first group is the number", false}
 	type reading struct {
 		x    float64
 		text string
@@ -523,13 +534,15 @@ func (s LogSettings) value(e *Entry) (why fault) {
 
 // inUnit is the fault of a number, or a heading, in another unit than the wanted one.
 func inUnit(what, other, wanted string) fault {
-	return fault{what + ", and the tolerance is in " + wanted, "give --tolerance in " + other + ", or say with --pattern which number is in " + wanted, false}
+	return fault{what + ", and the tolerance is in " + wanted,
+		"give --tolerance in " + other + ", or say with --pattern which number is in " + wanted, false}
 }
 
 // number reads a number, and the unit behind it if it has one, with the decimal sign that it shows.
 func (s LogSettings) number(text string) (x float64, unit string, ok bool) {
 	decimal := byte('.')
-	if s.Decimal == "," || s.Decimal == "" && strings.Count(text, ",") == 1 && strings.LastIndexByte(text, '.') < strings.IndexByte(text, ',') {
+	if s.Decimal == "," || s.Decimal == "" && strings.Count(text, ",") == 1 &&
+		strings.LastIndexByte(text, '.') < strings.IndexByte(text, ',') {
 		decimal = ','
 	}
 	x, unit, ok = tabular.Figure(strings.TrimSpace(text), decimal)
@@ -546,7 +559,8 @@ func (s LogSettings) unitBehind(rest string) string {
 		}
 	}
 	word, apart := unitWord.FindString(text), len(text) < len(rest)
-	if tail := text[len(word):]; s.Unit == "" || word == "" || apart && tail != "" && strings.IndexByte("0123456789=", tail[0]) >= 0 {
+	if tail := text[len(word):]; s.Unit == "" || word == "" || apart && tail != "" &&
+		strings.IndexByte("0123456789=", tail[0]) >= 0 {
 		return ""
 	}
 	word = strings.TrimRight(word, ".!?")

@@ -32,7 +32,8 @@ func TestTheNumberOfALineIsTheOneWithTheUnit(t *testing.T) {
 			t.Errorf("%q reads %+v, %v; it says %v", log, got, list, want)
 		}
 	}
-	got, list := trace.ParseLog("dut.log", []byte("10:00:00 ch 2 speed 3000 1/min\n"), trace.LogSettings{Date: day, Unit: "1/min"})
+	got, list := trace.ParseLog("dut.log", []byte("10:00:00 ch 2 speed 3000 1/min\n"),
+		trace.LogSettings{Date: day, Unit: "1/min"})
 	if list.Err() != nil || got[0].Value != 3000 {
 		t.Errorf("reads %+v, %v", got, list)
 	}
@@ -40,7 +41,8 @@ func TestTheNumberOfALineIsTheOneWithTheUnit(t *testing.T) {
 
 func TestANumberThatMayBeAnotherIsRefusedOnce(t *testing.T) {
 	for log, want := range map[string][]string{
-		"10:00:00 host weigher[12]: 12.90\n10:00:01 host weigher[12]: 12.91\n": {"dut.log:1:10:", "several numbers", "2 lines", "--pattern"},
+		"10:00:00 host weigher[12]: 12.90\n10:00:01 host weigher[12]: 12.91\n": {"dut.log:1:10:", "several numbers",
+			"2 lines", "--pattern"},
 		"10:00:00 3,12.90\n":                           {"several numbers", "kg stands behind none"},
 		"10:00:00 gross 14.00 kg net 12.90 kg\n":       {"several numbers", "more than one", "--pattern"},
 		"10:00:00 12.90 kg\n10:00:01 weight 12900 g\n": {"dut.log:2:10:", "in g", "in kg", "--tolerance"},
@@ -72,12 +74,15 @@ func TestANumberThatMayBeAnotherIsRefusedOnce(t *testing.T) {
 		t.Errorf("reads %+v, %v", got, list)
 	}
 	net := regexp.MustCompile(`net ([0-9.]+( g)?)`)
-	got, list = trace.ParseLog("dut.log", []byte("10:00:00 gross 14.00 kg net 12.90 kg\n10:00:01 gross 14.00 kg net 12.91\n"), trace.LogSettings{Date: day, Unit: "kg", Pattern: net})
+	got, list = trace.ParseLog("dut.log", []byte(
+		"10:00:00 gross 14.00 kg net 12.90 kg\n10:00:01 gross 14.00 kg net 12.91\n"),
+		trace.LogSettings{Date: day, Unit: "kg", Pattern: net})
 	if list.Err() != nil || got[0].Value != 12.9 || got[1].Value != 12.91 {
 		t.Errorf("reads %+v, %v", got, list)
 	}
 	for _, log := range []string{"10:00:00 gross 14.00 kg net 12900 g\n", "10:00:00 gross 14.00 kg net 12.90 V\n"} {
-		if got, list = trace.ParseLog("dut.log", []byte(log), trace.LogSettings{Date: day, Unit: "kg", Pattern: net}); list.Err() == nil {
+		if got, list = trace.ParseLog("dut.log", []byte(log),
+			trace.LogSettings{Date: day, Unit: "kg", Pattern: net}); list.Err() == nil {
 			t.Errorf("reads %+v", got)
 		}
 	}
@@ -85,8 +90,10 @@ func TestANumberThatMayBeAnotherIsRefusedOnce(t *testing.T) {
 
 func TestLinesWithoutANumberAreToldWhereNumbersAreJudged(t *testing.T) {
 	log := []byte("10:00:00 12.90 kg\n10:00:01 weight overflow\n10:00:02 ERR weight 9\n10:00:03 weight overflow\n")
-	_, list := trace.ParseLog("dut.log", log, trace.LogSettings{Date: day, Unit: "kg", ErrorPattern: regexp.MustCompile("ERR")})
-	if w := list.Warnings(); list.Err() != nil || len(w) != 1 || w[0].Line != 2 || !strings.Contains(w[0].What, "2 lines") {
+	_, list := trace.ParseLog("dut.log", log,
+		trace.LogSettings{Date: day, Unit: "kg", ErrorPattern: regexp.MustCompile("ERR")})
+	if w := list.Warnings(); list.Err() != nil || len(w) != 1 || w[0].Line != 2 || !strings.Contains(w[0].What,
+		"2 lines") {
 		t.Errorf("warns %v", list)
 	}
 	if _, list = trace.ParseLog("dut.log", log, trace.LogSettings{Date: day}); len(list) > 0 {

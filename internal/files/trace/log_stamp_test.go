@@ -9,7 +9,8 @@ import (
 )
 
 func TestMillisecondsBehindAColonAreAFraction(t *testing.T) {
-	got, list := trace.ParseLog("dut.log", []byte("2026-11-25 10:00:07:517 12.34\n10:00:08:001;12.35\n"), trace.LogSettings{Date: day})
+	got, list := trace.ParseLog("dut.log", []byte("2026-11-25 10:00:07:517 12.34\n10:00:08:001;12.35\n"),
+		trace.LogSettings{Date: day})
 	if list.Err() != nil || len(got) != 2 {
 		t.Fatal(got, list)
 	}
@@ -35,12 +36,14 @@ func TestAStampThatGoesOnIsRefused(t *testing.T) {
 		"10:00:07+01 12.34\n":                                          "dut.log:1:9:",
 	} {
 		got, list := trace.ParseLog("dut.log", []byte(log), trace.LogSettings{Date: day})
-		if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) || strings.Count(err.Error(), "dut.log:") != 1 {
+		if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) || strings.Count(err.Error(),
+			"dut.log:") != 1 {
 			t.Errorf("%q reads %+v, tells %v and not %q once", log, got, err, want)
 		}
 	}
 	// No zone is 12 h 34 min from UTC.
-	if got, list := trace.ParseLog("dut.log", []byte("10:00:07 -1234 kg\n"), trace.LogSettings{Date: day, Unit: "kg"}); list.Err() != nil || got[0].Value != -1234 {
+	if got, list := trace.ParseLog("dut.log", []byte("10:00:07 -1234 kg\n"),
+		trace.LogSettings{Date: day, Unit: "kg"}); list.Err() != nil || got[0].Value != -1234 {
 		t.Errorf("reads %+v, %v", got, list)
 	}
 	// A colon before a blank, and a full stop at the end of a line, end a stamp.
@@ -66,7 +69,8 @@ func TestZonesInWordsAreRead(t *testing.T) {
 		"# all times are in GMT\n2026-11-25 10:00:00 7\n":  10 * time.Hour,
 		"Time (UTC+1);weight\n2026-11-25 10:00:00+02:00 7": 8 * time.Hour,
 	} {
-		got, list := trace.ParseLog("dut.log", []byte(log), trace.LogSettings{AskZone: true, Zone: time.FixedZone("", -7*3600)})
+		got, list := trace.ParseLog("dut.log", []byte(log),
+			trace.LogSettings{AskZone: true, Zone: time.FixedZone("", -7*3600)})
 		if list.Err() != nil || len(got) != 1 || !got[0].At.Equal(day.Add(want)) || got[0].Value != 7 || !got[0].Zoned {
 			t.Errorf("%q reads %+v, %v", log, got, list)
 		}
@@ -79,24 +83,29 @@ func TestZonesInWordsAreRead(t *testing.T) {
 		{"Time (CEST);weight\n2026-11-25 10:00:00;7\n", "dut.log:1:7:", "CEST"},
 	} {
 		got, list := trace.ParseLog("dut.log", []byte(v[0]), trace.LogSettings{AskZone: true})
-		if err := list.Err(); err == nil || !strings.Contains(err.Error(), v[1]) || !strings.Contains(err.Error(), v[2]) || !strings.Contains(err.Error(), "--zone") {
+		if err := list.Err(); err == nil || !strings.Contains(err.Error(), v[1]) || !strings.Contains(err.Error(),
+			v[2]) || !strings.Contains(err.Error(), "--zone") {
 			t.Errorf("%q reads %+v, tells %v", v[0], got, err)
 		}
 		got, list = trace.ParseLog("dut.log", []byte(v[0]), trace.LogSettings{Zone: cet})
-		if list.Err() != nil || len(got) != 1 || got[0].At.Truncate(time.Second) != day.Add(9*time.Hour).In(cet) || got[0].Value != 7 {
+		if list.Err() != nil || len(got) != 1 || got[0].At.Truncate(time.Second) != day.Add(9*time.Hour).In(cet) ||
+			got[0].Value != 7 {
 			t.Errorf("with a zone declared %q reads %+v, %v", v[0], got, list)
 		}
 	}
 	// What only looks like a zone is a word of the line.
-	got, list := trace.ParseLog("dut.log", []byte("10:00:00 NET 7\n10:00:01 ESTIMATE 7\n"), trace.LogSettings{Date: day, AskZone: true})
+	got, list := trace.ParseLog("dut.log", []byte("10:00:00 NET 7\n10:00:01 ESTIMATE 7\n"),
+		trace.LogSettings{Date: day, AskZone: true})
 	if list.Err() != nil || len(got) != 2 || got[0].Zoned {
 		t.Errorf("reads %+v, %v", got, list)
 	}
 }
 
 func TestLinesWithoutAStampAreToldTogether(t *testing.T) {
-	_, list := trace.ParseLog("dut.log", []byte("10:00:00 1\nall well now\n10:00:01 1\nrubbish\nmore rubbish\n"), trace.LogSettings{Date: day})
-	if w := list.Warnings(); list.Err() != nil || len(w) != 1 || w[0].Line != 2 || !strings.Contains(w[0].What, "3 lines") {
+	_, list := trace.ParseLog("dut.log", []byte("10:00:00 1\nall well now\n10:00:01 1\nrubbish\nmore rubbish\n"),
+		trace.LogSettings{Date: day})
+	if w := list.Warnings(); list.Err() != nil || len(w) != 1 || w[0].Line != 2 || !strings.Contains(w[0].What,
+		"3 lines") {
 		t.Errorf("warns %v", list)
 	}
 }
@@ -117,7 +126,8 @@ func TestAStampIsAsWideAsItsLastFigure(t *testing.T) {
 		"2026-11-25 10:00:00:517 7\n":        0,
 		"2026-11-25 10:00:00,5;12,34\n":      100 * time.Millisecond,
 	} {
-		got, list := trace.ParseLog("dut.log", []byte(log), trace.LogSettings{Date: day, Offset: 517 * time.Millisecond})
+		got, list := trace.ParseLog("dut.log", []byte(log),
+			trace.LogSettings{Date: day, Offset: 517 * time.Millisecond})
 		if list.Err() != nil || len(got) == 0 {
 			t.Errorf("%q: %v", log, list)
 		}

@@ -49,11 +49,13 @@ var others = []vector{
 		xUnit: "MHz", x: []float64{10, 11}, yUnits: "dBm", y: [][]float64{{-45.5, -46.5}}},
 	{name: "a scope's facts beside the first six rows only, and rows that shrink",
 		file: scope(2500, func(i int) string { return fmt.Sprintf("%.6f,%.2f", float64(i)*4e-6, 0.01*float64(i%7)) },
-			"Record Length,2.500000e+03,", "Sample Interval,4.000000E-06,", "Trigger Point,1.250000000000e+03,", "Source,CH1,", "Vertical Units,V,", "Horizontal Units,s,"),
+			"Record Length,2.500000e+03,", "Sample Interval,4.000000E-06,", "Trigger Point,1.250000000000e+03,",
+			"Source,CH1,", "Vertical Units,V,", "Horizontal Units,s,"),
 		xUnit: "s", x: rising(2500, 0, 4e-6), yUnits: "V"},
 	{name: "a scope's facts beside the first rows, with empty cells kept",
 		file: scope(40, func(i int) string { return fmt.Sprintf("%.6f,%.2f,", float64(i)*4e-6, 0.01*float64(i%7)) },
-			"Record Length,40,Points,", "Sample Interval,4.000000E-06,s,", "Source,CH1,,", "Vertical Units,V,,", "Horizontal Units,s,,") +
+			"Record Length,40,Points,", "Sample Interval,4.000000E-06,s,", "Source,CH1,,", "Vertical Units,V,,",
+			"Horizontal Units,s,,") +
 			"",
 		xUnit: "s", x: rising(40, 0, 4e-6), yUnits: "V"},
 	{name: "clocks without leading zeros",
@@ -66,10 +68,12 @@ var others = []vector{
 		file:  "Sense,Reading,Unit,Time (s)\n4W,100.12,OHM,0\n4W,100.13,OHM,1\n4W,100.14,OHM,2\n",
 		xUnit: "s", x: []float64{0, 1, 2}, yUnits: "Ω", y: [][]float64{{100.12, 100.13, 100.14}}},
 	{name: "a scope's index with start and increment in the heading's own rows",
-		file: "X,CH1,Start,Increment,\nSequence,Volt,-1.0E-03,2.0E-06,\n0,0.50,,,\n1,0.60,,,\n2,0.70,,,\n", declared: trace.Declared{XUnit: "s"},
-		xUnit: "s", x: []float64{-1e-3, -0.998e-3, -0.996e-3}, yUnits: "V", y: [][]float64{{0.5, 0.6, 0.7}}},
+		file:     "X,CH1,Start,Increment,\nSequence,Volt,-1.0E-03,2.0E-06,\n0,0.50,,,\n1,0.60,,,\n2,0.70,,,\n",
+		declared: trace.Declared{XUnit: "s"},
+		xUnit:    "s", x: []float64{-1e-3, -0.998e-3, -0.996e-3}, yUnits: "V", y: [][]float64{{0.5, 0.6, 0.7}}},
 	{name: "fractions of seconds in a column of their own",
-		file:  "Date,Time,Fractional Seconds,Level (dBm)\n2026-11-25,10:00:00,0.25,-20\n2026-11-25,10:00:00,0.75,-21\n2026-11-25,10:00:01,0.25,-22\n",
+		file: "Date,Time,Fractional Seconds,Level " +
+			"(dBm)\n2026-11-25,10:00:00,0.25,-20\n2026-11-25,10:00:00,0.75,-21\n2026-11-25,10:00:01,0.25,-22\n",
 		xUnit: "s", x: []float64{0, 0.5, 1}, yUnits: "dBm", y: [][]float64{{-20, -21, -22}}},
 	{name: "milliseconds in a column of their own",
 		file:  "Time;Millisecond;U (V)\n10:00:00;250;1\n10:00:00;750;2\n10:00:01;5;3\n",
@@ -78,11 +82,13 @@ var others = []vector{
 		file:  "Frequency (MHz),Peak (dBm),Frequency (MHz),Average (dBm)\n10,-20,10,-30\n11,-21,11,-31\n",
 		xUnit: "MHz", x: []float64{10, 11}, yUnits: "dBm dBm", y: [][]float64{{-20, -21}, {-30, -31}}},
 	{name: "two traces one after the other, the second asked for",
-		file: "f/Hz;P/dBm\n100;-20\n200;-21\n\nTrace 2\nf/Hz;P/dBm\n100;-30\n200;-31\n", declared: trace.Declared{Table: 2},
-		xUnit: "Hz", x: []float64{100, 200}, yUnits: "dBm", y: [][]float64{{-30, -31}}},
+		file:     "f/Hz;P/dBm\n100;-20\n200;-21\n\nTrace 2\nf/Hz;P/dBm\n100;-30\n200;-31\n",
+		declared: trace.Declared{Table: 2},
+		xUnit:    "Hz", x: []float64{100, 200}, yUnits: "dBm", y: [][]float64{{-30, -31}}},
 	{name: "two traces one after the other, the first asked for",
-		file: "f/Hz;P/dBm\n100;-20\n200;-21\n\nTrace 2\nf/Hz;P/dBm\n100;-30\n200;-31\n", declared: trace.Declared{Table: 1},
-		xUnit: "Hz", x: []float64{100, 200}, yUnits: "dBm", y: [][]float64{{-20, -21}}},
+		file:     "f/Hz;P/dBm\n100;-20\n200;-21\n\nTrace 2\nf/Hz;P/dBm\n100;-30\n200;-31\n",
+		declared: trace.Declared{Table: 1},
+		xUnit:    "Hz", x: []float64{100, 200}, yUnits: "dBm", y: [][]float64{{-20, -21}}},
 	{name: "a plain block of an analyser, start and stop declared",
 		file: "-20,-21,-22,-23,-24\n", declared: trace.Declared{Start: "10 MHz", Stop: "14 MHz", YUnit: "dBm"},
 		xUnit: "MHz", x: []float64{10, 11, 12, 13, 14}, yUnits: "dBm", y: [][]float64{{-20, -21, -22, -23, -24}}},
@@ -99,7 +105,8 @@ var others = []vector{
 		file:  "Points;3\nf/MHz;P/dBm\n10;1\n11;2\n12;3\n",
 		xUnit: "MHz", x: []float64{10, 11, 12}, yUnits: "dBm", y: [][]float64{{1, 2, 3}}},
 	{name: "a preamble line in front of names, then columns of statistics",
-		file:  "Statistics: 3 sweeps\nFrequency (MHz)\tMin (dBm)\tMax (dBm)\tMean (dBm)\n10\t-30\t-20\t-25\n11\t-31\t-21\t-26\n",
+		file: "Statistics: 3 sweeps\nFrequency (MHz)\tMin (dBm)\tMax (dBm)\tMean " +
+			"(dBm)\n10\t-30\t-20\t-25\n11\t-31\t-21\t-26\n",
 		xUnit: "MHz", x: []float64{10, 11}, yUnits: "dBm dBm dBm", y: [][]float64{{-30, -31}, {-20, -21}, {-25, -26}}},
 	{name: "a count behind the table is a fact and no row",
 		file:  "f/MHz;P/dBm\n10;1\n11;2\nNumber of points: 2\n",
@@ -153,7 +160,8 @@ func TestOthersFilesGiveTheFiguresThatStandInThem(t *testing.T) {
 				t.Fatal(err)
 			}
 			if got.X.Unit != v.xUnit || !same(got.X.Values, v.x) {
-				t.Errorf("x is %d values %v %s, in the file stands %v %s", len(got.X.Values), got.X.Values[:min(5, len(got.X.Values))], got.X.Unit, v.x[:min(5, len(v.x))], v.xUnit)
+				t.Errorf("x is %d values %v %s, in the file stands %v %s", len(got.X.Values),
+					got.X.Values[:min(5, len(got.X.Values))], got.X.Unit, v.x[:min(5, len(v.x))], v.xUnit)
 			}
 			var units []string
 			for _, y := range got.Y {
@@ -187,48 +195,94 @@ func TestOthersFilesThatCannotBeReadWholeAreRefused(t *testing.T) {
 		want       string
 	}{
 		{"one row of a thousand", lost, trace.Declared{}, `trace.csv:502:4: "-2O.5" is no figure`},
-		{"a row that lost a column", "f/MHz;P/dBm\n10;1\n11\n12;3\n", trace.Declared{}, "trace.csv:3:1: the line has 1 column where the table has 2"},
-		{"a second table", "f/Hz;P/dBm\n100;-20\n200;-21\n\nTrace 2\nf/Hz;P/dBm\n100;-30\n200;-31\n", trace.Declared{}, "5:1: a second table begins here"},
-		{"a table that is not there", "f/Hz;P/dBm\n100;-20\n200;-21\n", trace.Declared{Table: 2}, "the file has 1 table"},
-		{"a clipped export", "Record Length;5\nf/MHz;P/dBm\n10;1\n11;2\n12;3\n", trace.Declared{}, "1:1: the file says 5 here and has 3 rows"},
-		{"a clipped export, by points", "Number of Points,1001\nf/MHz,P/dBm\n10,1\n11,2\n", trace.Declared{}, "the file says 1001 here and has 2 rows"},
-		{"a reference level in another unit than the trace's", "Ref Level;-10;dBm\nMarker in dBuV\nFrequency (MHz);Level\n10;45.5\n11;46.5\n", trace.Declared{}, "2:11: dBµV stands here"},
-		{"numbers that could be thousands", "f/Hz;n/counts\n1;1,234\n2;5,678\n", trace.Declared{}, `2:3: "1,234" can be read in two ways`},
-		{"points in one column and commas in the other", "f/kHz;U/mV\n150.5;1,234\n151.5;5,678\n", trace.Declared{}, `2:7: "1,234" can be read in two ways`},
-		{"side by side with other frequencies", "f (MHz),Peak (dBm),f (MHz),Average (dBm)\n10,-20,20,-30\n11,-21,21,-31\n", trace.Declared{}, "two columns of frequency"},
-		{"an index that is no time", "X,CH1,Start,Increment,\nSequence,Volt,-1.0E-03,2.0E-06,\n0,0.50,,,\n1,0.60,,,\n2,0.70,,,\n", trace.Declared{}, "the distance of the points has no unit"},
-		{"a block whose length is not what its header says", "#225-20.5,-21.5,-22.5,-23.5\n", trace.Declared{Start: "1 MHz", Stop: "4 MHz", YUnit: "dBm"}, "block"},
+		{"a row that lost a column", "f/MHz;P/dBm\n10;1\n11\n12;3\n", trace.Declared{},
+			"trace.csv:3:1: the line has 1 column where the table has 2"},
+		{"a second table", "f/Hz;P/dBm\n100;-20\n200;-21\n\nTrace 2\nf/Hz;P/dBm\n100;-30\n200;-31\n", trace.Declared{},
+			"5:1: a second table begins here"},
+		{"a table that is not there", "f/Hz;P/dBm\n100;-20\n200;-21\n", trace.Declared{Table: 2},
+			"the file has 1 table"},
+		{"a clipped export", "Record Length;5\nf/MHz;P/dBm\n10;1\n11;2\n12;3\n", trace.Declared{},
+			"1:1: the file says 5 here and has 3 rows"},
+		{"a clipped export, by points", "Number of Points,1001\nf/MHz,P/dBm\n10,1\n11,2\n", trace.Declared{},
+			"the file says 1001 here and has 2 rows"},
+		{"a reference level in another unit than the trace's",
+			"Ref Level;-10;dBm\nMarker in dBuV\nFrequency (MHz);Level\n10;45.5\n11;46.5\n", trace.Declared{},
+			"2:11: dBµV stands here"},
+		{"numbers that could be thousands", "f/Hz;n/counts\n1;1,234\n2;5,678\n", trace.Declared{},
+			`2:3: "1,234" can be read in two ways`},
+		{"points in one column and commas in the other", "f/kHz;U/mV\n150.5;1,234\n151.5;5,678\n", trace.Declared{},
+			`2:7: "1,234" can be read in two ways`},
+		{"side by side with other frequencies",
+			"f (MHz),Peak (dBm),f (MHz),Average (dBm)\n10,-20,20,-30\n11,-21,21,-31\n", trace.Declared{},
+			"two columns of frequency"},
+		{"an index that is no time",
+			"X,CH1,Start,Increment,\nSequence,Volt,-1.0E-03,2.0E-06,\n0,0.50,,,\n1,0.60,,,\n2,0.70,,,\n",
+			trace.Declared{}, "the distance of the points has no unit"},
+		{"a block whose length is not what its header says", "#225-20.5,-21.5,-22.5,-23.5\n",
+			trace.Declared{Start: "1 MHz", Stop: "4 MHz", YUnit: "dBm"}, "block"},
 		{"a binary block", "#42004\x00\x01\x02\x03\xff\xfe", trace.Declared{}, "block"},
-		{"start and stop beside columns", "f/MHz;P/dBm\n10;1\n11;2\n", trace.Declared{Start: "1 MHz", Stop: "2 MHz"}, "has frequencies of its own"},
-		{"two levels and nothing that says where", "Max Hold (dBm),Average (dBm)\n-45.1,-55\n-52.25,-56\n-61,-57\n", trace.Declared{}, "no column of frequencies or times"},
-		{"a power into 75 Ω", "Frequency (MHz);Level (dBm, 75 Ω)\n10;-45.1\n11;-46.1\n", trace.Declared{}, `1:17: the column "Level (dBm, 75 Ω)" has no unit`},
-		{"a voltage at 75 Ω", "Frequency (MHz);Level (dBµV) @ 75 Ω\n10;45.1\n11;46.1\n", trace.Declared{}, "has no unit"},
-		{"two units in one heading", "Frequency (MHz);Level (dBm) limit in dBµV\n10;-45.1\n11;-46.1\n", trace.Declared{}, "has no unit"},
-		{"a density in an unknown unit", "Frequency (MHz);Level dBµV/MHz\n10;45.1\n11;46.1\n", trace.Declared{}, "has no unit"},
-		{"two channels in two units, and nothing says which", "Vertical Units,V,Vertical Units,A\nHorizontal Units,s,Horizontal Units,s\nTIME,CH1,CH2\n0,1.25,10.5\n1,1.5,10.6\n", trace.Declared{}, "1:18: A stands here and V in line 1"},
-		{"two traces in two units", "Trace 1 Unit,dBm\nTrace 2 Unit,dBµV\nFrequency (MHz),A,B\n10,-45.1,61.9\n11,-46,61\n", trace.Declared{}, "2:1: dBµV stands here and dBm in line 1"},
-		{"a factor of ten to the sixth", "Frequency (x10^6 Hz),Level (dBm)\n1,-45.1\n2,-46.1\n", trace.Declared{}, `1:1: the column "Frequency (x10^6 Hz)" has no unit`},
-		{"a factor in square brackets", "Frequency [1e6 Hz],Level [dBm]\n1,-45.1\n2,-46.1\n", trace.Declared{}, "has no unit"},
-		{"a factor behind the unit", "Frequency (Hz) x1e6,Level (dBm)\n1,-45.1\n2,-46.1\n", trace.Declared{}, "has no unit"},
-		{"a factor of a thousand", "Frequency (1000 Hz),Level (dBm)\n1,-45.1\n2,-46.1\n", trace.Declared{}, "has no unit"},
-		{"a factor in the row of units", "Frequency,Level\nx1e6 Hz,dBm\n1,-45.1\n2,-46.1\n", trace.Declared{}, "has no unit"},
+		{"start and stop beside columns", "f/MHz;P/dBm\n10;1\n11;2\n", trace.Declared{Start: "1 MHz", Stop: "2 MHz"},
+			"has frequencies of its own"},
+		{"two levels and nothing that says where", "Max Hold (dBm),Average (dBm)\n-45.1,-55\n-52.25,-56\n-61,-57\n",
+			trace.Declared{}, "no column of frequencies or times"},
+		{"a power into 75 Ω", "Frequency (MHz);Level (dBm, 75 Ω)\n10;-45.1\n11;-46.1\n", trace.Declared{},
+			`1:17: the column "Level (dBm, 75 Ω)" has no unit`},
+		{"a voltage at 75 Ω", "Frequency (MHz);Level (dBµV) @ 75 Ω\n10;45.1\n11;46.1\n", trace.Declared{},
+			"has no unit"},
+		{"two units in one heading", "Frequency (MHz);Level (dBm) limit in dBµV\n10;-45.1\n11;-46.1\n",
+			trace.Declared{}, "has no unit"},
+		{"a density in an unknown unit", "Frequency (MHz);Level dBµV/MHz\n10;45.1\n11;46.1\n", trace.Declared{},
+			"has no unit"},
+		{"two channels in two units, and nothing says which",
+			"Vertical Units,V,Vertical Units,A\nHorizontal Units,s,Horizontal " +
+				"Units,s\nTIME,CH1,CH2\n0,1.25,10.5\n1,1.5,10.6\n", trace.Declared{},
+			"1:18: A stands here and V in line 1"},
+		{"two traces in two units",
+			"Trace 1 Unit,dBm\nTrace 2 Unit,dBµV\nFrequency (MHz),A,B\n10,-45.1,61.9\n11,-46,61\n", trace.Declared{},
+			"2:1: dBµV stands here and dBm in line 1"},
+		{"a factor of ten to the sixth", "Frequency (x10^6 Hz),Level (dBm)\n1,-45.1\n2,-46.1\n", trace.Declared{},
+			`1:1: the column "Frequency (x10^6 Hz)" has no unit`},
+		{"a factor in square brackets", "Frequency [1e6 Hz],Level [dBm]\n1,-45.1\n2,-46.1\n", trace.Declared{},
+			"has no unit"},
+		{"a factor behind the unit", "Frequency (Hz) x1e6,Level (dBm)\n1,-45.1\n2,-46.1\n", trace.Declared{},
+			"has no unit"},
+		{"a factor of a thousand", "Frequency (1000 Hz),Level (dBm)\n1,-45.1\n2,-46.1\n", trace.Declared{},
+			"has no unit"},
+		{"a factor in the row of units", "Frequency,Level\nx1e6 Hz,dBm\n1,-45.1\n2,-46.1\n", trace.Declared{},
+			"has no unit"},
 		{"a tenth of a decibel", "Frequency (MHz),Level (0.1 dBm)\n1,-451\n2,-461\n", trace.Declared{}, "has no unit"},
 		{"factors of time and voltage", "Time (10^-6 s);U (10^-3 V)\n1;1.5\n2;1.6\n", trace.Declared{}, "has no unit"},
-		{"minutes and seconds", "Time (mm:ss),Level (dBm)\n00:01,-45.1\n00:02,-46.1\n01:00,-47.1\n", trace.Declared{}, "1:1: "},
-		{"a logarithm of the frequency", "log10(f/Hz),Level (dBm)\n6,-45.1\n7,-46.1\n", trace.Declared{}, "has no unit"},
-		{"a logarithmic sweep in a comment", "# LOG SWEEP\nStart,1 MHz\nStop,100 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n", trace.Declared{}, "logarithmic"},
-		{"points per decade", "Points/decade,1\nStart,1 MHz\nStop,100 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n", trace.Declared{}, "logarithmic"},
-		{"a scale that is logarithmic, of x or y", "Scale: LOG\nStart,1 MHz\nStop,100 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n", trace.Declared{}, "logarithmic"},
-		{"stacked traces without a heading between them", "f/MHz;P/dBm\n10;1\n11;2\n12;3\n10;4\n11;5\n12;6\n", trace.Declared{}, "5:1: f begins again here"},
-		{"a unit above that contradicts the heading", "Y Axis Units,dBµV\nf/MHz,P/dBm\n10,1\n11,2\n", trace.Declared{}, "2:7: the heading says dBm and line 1 dBµV"},
-		{"a start that contradicts the frequencies", "Start,10 MHz\nStop,30 MHz\nf/MHz,P/dBm\n1,1\n2,2\n3,3\n", trace.Declared{}, "the file says from 10 MHz to 30 MHz here"},
-		{"a step that contradicts start and stop", "Start,1 MHz\nStop,3 MHz\nStep,0.5 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n", trace.Declared{}, "3:1: "},
-		{"a factor above the table", "X Scale,1000000\nX Unit,Hz\nY Unit,dBm\nX,Y\n1,-45.1\n2,-52.25\n3,-61\n", trace.Declared{}, "1:1: a factor of 1e+06 stands here"},
-		{"a mark for none that looks like a level", "f/MHz;P/dBm\n10;-45.1\n11;-999.9\n12;-46\n", trace.Declared{}, "3:4: no level is -999.9 dBm"},
-		{"a count in German", "Anzahl Punkte;5\nf/MHz;P/dBm\n10;1\n11;2\n12;3\n", trace.Declared{}, "1:1: the file says 5 here and has 3 rows"},
-		{"a count in French", "Nombre de points;5\nf/MHz;P/dBm\n10;1\n11;2\n12;3\n", trace.Declared{}, "1:1: the file says 5 here and has 3 rows"},
+		{"minutes and seconds", "Time (mm:ss),Level (dBm)\n00:01,-45.1\n00:02,-46.1\n01:00,-47.1\n", trace.Declared{},
+			"1:1: "},
+		{"a logarithm of the frequency", "log10(f/Hz),Level (dBm)\n6,-45.1\n7,-46.1\n", trace.Declared{},
+			"has no unit"},
+		{"a logarithmic sweep in a comment",
+			"# LOG SWEEP\nStart,1 MHz\nStop,100 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n", trace.Declared{},
+			"logarithmic"},
+		{"points per decade", "Points/decade,1\nStart,1 MHz\nStop,100 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n",
+			trace.Declared{}, "logarithmic"},
+		{"a scale that is logarithmic, of x or y",
+			"Scale: LOG\nStart,1 MHz\nStop,100 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n", trace.Declared{},
+			"logarithmic"},
+		{"stacked traces without a heading between them", "f/MHz;P/dBm\n10;1\n11;2\n12;3\n10;4\n11;5\n12;6\n",
+			trace.Declared{}, "5:1: f begins again here"},
+		{"a unit above that contradicts the heading", "Y Axis Units,dBµV\nf/MHz,P/dBm\n10,1\n11,2\n", trace.Declared{},
+			"2:7: the heading says dBm and line 1 dBµV"},
+		{"a start that contradicts the frequencies", "Start,10 MHz\nStop,30 MHz\nf/MHz,P/dBm\n1,1\n2,2\n3,3\n",
+			trace.Declared{}, "the file says from 10 MHz to 30 MHz here"},
+		{"a step that contradicts start and stop",
+			"Start,1 MHz\nStop,3 MHz\nStep,0.5 MHz\nLevel (dBm)\n-45.1\n-52.25\n-61\n", trace.Declared{}, "3:1: "},
+		{"a factor above the table", "X Scale,1000000\nX Unit,Hz\nY Unit,dBm\nX,Y\n1,-45.1\n2,-52.25\n3,-61\n",
+			trace.Declared{}, "1:1: a factor of 1e+06 stands here"},
+		{"a mark for none that looks like a level", "f/MHz;P/dBm\n10;-45.1\n11;-999.9\n12;-46\n", trace.Declared{},
+			"3:4: no level is -999.9 dBm"},
+		{"a count in German", "Anzahl Punkte;5\nf/MHz;P/dBm\n10;1\n11;2\n12;3\n", trace.Declared{},
+			"1:1: the file says 5 here and has 3 rows"},
+		{"a count in French", "Nombre de points;5\nf/MHz;P/dBm\n10;1\n11;2\n12;3\n", trace.Declared{},
+			"1:1: the file says 5 here and has 3 rows"},
 		{"scattering parameters", "# Hz S MA R 50\n1e6 0.5 10\n2e6 0.6 20\n", trace.Declared{}, "provoke touchstone"},
-		{"a stop below the start", "1\n2\n", trace.Declared{Start: "3 MHz", Stop: "2 MHz", YUnit: "dBm"}, "above the start"},
+		{"a stop below the start", "1\n2\n", trace.Declared{Start: "3 MHz", Stop: "2 MHz", YUnit: "dBm"},
+			"above the start"},
 	} {
 		t.Run(v.name, func(t *testing.T) {
 			got, list := trace.Parse("trace.csv", []byte(v.file), v.declared)
@@ -255,7 +309,8 @@ type spelling struct {
 }
 
 func (s spelling) String() string {
-	return fmt.Sprintf("%q %q group %q %q wide %t mark %t quoted %t heading %d", s.separator, s.decimal, s.group, s.end, s.wide, s.mark, s.quoted, s.heading)
+	return fmt.Sprintf("%q %q group %q %q wide %t mark %t quoted %t heading %d", s.separator, s.decimal, s.group, s.end,
+		s.wide, s.mark, s.quoted, s.heading)
 }
 
 // write spells a table; it states its units in one of the usual places.
@@ -324,8 +379,10 @@ func spellings() []spelling {
 				for _, group := range []string{"", "'", "\u202f"} {
 					for h := range 5 {
 						for k, end := range []string{"\n", "\r\n", "\r"} {
-							before := []string{"", "An invented program\r\n", "# exported by an invented program" + end + "# Date: 2026-11-25" + end}[(h+k)%3]
-							out = append(out, spelling{sep, dec, group, end, k == 1 && h%2 == 0, k == 2, quoted, h, before, false})
+							before := []string{"", "An invented program\r\n",
+								"# exported by an invented program" + end + "# Date: 2026-11-25" + end}[(h+k)%3]
+							out = append(out, spelling{sep, dec, group, end, k == 1 && h%2 == 0, k == 2, quoted,
+								h, before, false})
 						}
 					}
 				}
@@ -364,11 +421,13 @@ func TestOneTableInManySpellings(t *testing.T) {
 		}
 		for i := range f {
 			if math.Abs(got.X.Values[i]*scale-f[i]) > 1e-6*f[i] || math.Abs(got.Y[0].Values[i]-p[i]) > 1e-9 {
-				t.Fatalf("%v: row %d is %v %v, written was %v %v", s, i, got.X.Values[i], got.Y[0].Values[i], f[i], p[i])
+				t.Fatalf("%v: row %d is %v %v, written was %v %v", s, i, got.X.Values[i], got.Y[0].Values[i],
+					f[i], p[i])
 			}
 		}
 	}
-	t.Logf("figure: %d of %d spellings of one table with its units are read without help (%.1f %%), the rest refused with the line", read, all, 100*float64(read)/float64(all))
+	t.Logf("figure: %d of %d spellings of one table with its units are read without help (%.1f %%), the rest refused "+
+		"with the line", read, all, 100*float64(read)/float64(all))
 	if float64(read) < 0.95*float64(all) {
 		t.Errorf("%d of %d spellings are read", read, all)
 	}
@@ -411,12 +470,14 @@ func whole(t *testing.T, choice uint, at int, with byte) {
 		}
 	}
 	if got.Points() != 100 {
-		t.Fatalf("%d rows of 100 are read where %q stands for %q in %q:\n%s", got.Points(), with, text[i], text[max(0, i-20):min(len(text), i+20)], damaged)
+		t.Fatalf("%d rows of 100 are read where %q stands for %q in %q:\n%s", got.Points(), with,
+			text[i], text[max(0, i-20):min(len(text), i+20)], damaged)
 	}
 	scale := map[string]float64{"kHz": 1, "Hz": 1e-3, "MHz": 1e3}[got.X.Unit]
 	wrong := 0
 	for k := range f {
-		if math.Abs(got.X.Values[k]*scale-f[k]) > 1e-6*f[k] || len(got.Y) > 0 && math.Abs(got.Y[0].Values[k]-p[k]) > 1e-9 {
+		if math.Abs(got.X.Values[k]*scale-f[k]) > 1e-6*f[k] || len(got.Y) > 0 &&
+			math.Abs(got.Y[0].Values[k]-p[k]) > 1e-9 {
 			wrong++
 		}
 	}

@@ -108,7 +108,8 @@ func readClock(p *clockParts, s string) bool {
 		return false
 	}
 	p.clock, p.seconds, p.digits = true, m[3] != "", len(m[4])
-	p.sinceMidnight = time.Duration(h)*time.Hour + time.Duration(minute)*time.Minute + time.Duration(second)*time.Second + time.Duration(nano)
+	p.sinceMidnight = time.Duration(h)*time.Hour + time.Duration(minute)*time.Minute + time.Duration(
+		second)*time.Second + time.Duration(nano)
 	p.zone = readZone(m[6])
 	return true
 }
@@ -151,14 +152,16 @@ func (p clockParts) moment(day time.Time, zone *time.Location) (time.Time, error
 		return time.Time{}, fmt.Errorf("the month has no day %d", p.day)
 	}
 	wall := day.Add(p.sinceMidnight)
-	at := time.Date(wall.Year(), wall.Month(), wall.Day(), wall.Hour(), wall.Minute(), wall.Second(), wall.Nanosecond(), zone)
+	at := time.Date(wall.Year(), wall.Month(), wall.Day(), wall.Hour(), wall.Minute(), wall.Second(), wall.Nanosecond(),
+		zone)
 	const layout = "2006-01-02 15:04:05"
 	if at.Format(layout) != wall.Format(layout) {
 		return time.Time{}, fmt.Errorf("a clock in %v was set forward over %s", zone, wall.Format(layout))
 	}
 	for _, d := range []time.Duration{-time.Hour, time.Hour} {
 		if at.Add(d).Format(layout) == wall.Format(layout) {
-			return time.Time{}, fmt.Errorf("a clock in %v stood at %s twice, before and after it was set back", zone, wall.Format(layout))
+			return time.Time{}, fmt.Errorf("a clock in %v stood at %s twice, before and after it was set back",
+				zone, wall.Format(layout))
 		}
 	}
 	return at, nil

@@ -37,12 +37,15 @@ var vectors = []vector{
 		file:  "Time,CH1,CH2\ns,V,mV\n-1.0e-3,0.02,5\n0,0.04,6\n1.0E-03,0.06,7\n",
 		xUnit: "s", x: []float64{-1e-3, 0, 1e-3}, yUnits: "V mV", y: [][]float64{{0.02, 0.04, 0.06}, {5, 6, 7}}},
 	{name: "facts above the table give the units",
-		file: "Instrument;invented analyser;\nDate;2026-11-25;\nStart;150000;Hz\nStop;152000;Hz\nRBW;9000;Hz\nRef Level;-10;dBm\n" +
-			"x-Axis;LIN;\nx-Unit;Hz;\ny-Unit;dBm;\nTrace 1;;\nTrace Mode;MAXHOLD;\nValues;3;\n150000;-85,2;\n151000;-84,9;\n152000;-80;\n",
+		file: "Instrument;invented analyser;\nDate;2026-11-25;\nStart;150000;Hz\nStop;152000;Hz\nRBW;9000;Hz\nRef " +
+			"Level;-10;dBm\n" +
+			"x-Axis;LIN;\nx-Unit;Hz;\ny-Unit;dBm;\nTrace 1;;\nTrace " +
+			"Mode;MAXHOLD;\nValues;3;\n150000;-85,2;\n151000;-84,9;\n152000;-80;\n",
 		xUnit: "Hz", x: []float64{150000, 151000, 152000}, yUnits: "dBm", y: [][]float64{{-85.2, -84.9, -80}}},
 	{name: "the unit of x follows from the start, two columns of y",
 		file:  "Start,0.15,MHz\nStop,0.152,MHz\nY Unit,dBuV,\n0.15,20,30\n0.151,21,31\n0.152,22,32\n",
-		xUnit: "MHz", x: []float64{0.15, 0.151, 0.152}, yUnits: "dBµV dBµV", y: [][]float64{{20, 21, 22}, {30, 31, 32}}},
+		xUnit: "MHz", x: []float64{0.15, 0.151, 0.152}, yUnits: "dBµV dBµV",
+		y: [][]float64{{20, 21, 22}, {30, 31, 32}}},
 	{name: "no header, units declared",
 		file: "150000\t-85.2\r151000\t-84.9\r", declared: trace.Declared{XUnit: "Hz", YUnit: "dBm"},
 		xUnit: "Hz", x: []float64{150000, 151000}, yUnits: "dBm", y: [][]float64{{-85.2, -84.9}}},
@@ -66,25 +69,31 @@ var vectors = []vector{
 		xUnit: "Hz", x: []float64{100, 200}, yUnits: "dBm", y: [][]float64{{-20, -21}}},
 	{name: "Windows-1252",
 		file:  "f/Hz;U/dB\xb5V\n100;20\n200;21\n",
-		xUnit: "Hz", x: []float64{100, 200}, yUnits: "dBµV", y: [][]float64{{20, 21}}, warns: "1:10: warning: the byte B5"},
+		xUnit: "Hz", x: []float64{100, 200}, yUnits: "dBµV", y: [][]float64{{20, 21}},
+		warns: "1:10: warning: the byte B5"},
 	{name: "marks for no figure",
 		file:  "f/Hz;P/dBm\n100;-20\n200;---\n300;9.9E37\n400;-23\n",
-		xUnit: "Hz", x: []float64{100, 200, 300, 400}, yUnits: "dBm", y: [][]float64{{-20, nan, nan, -23}}, warns: "3:5: warning: column \"P\" has no figure in 2 of 4 rows"},
+		xUnit: "Hz", x: []float64{100, 200, 300, 400}, yUnits: "dBm", y: [][]float64{{-20, nan, nan, -23}},
+		warns: "3:5: warning: column \"P\" has no figure in 2 of 4 rows"},
 	{name: "thousands apart by apostrophes and in quotes",
 		file:  "\"Frequency, Hz\",\"Level, dBm\"\n\"1,500,000\",-20.5\n\"1'600'000\",-21.5\n",
 		xUnit: "Hz", x: []float64{1.5e6, 1.6e6}, yUnits: "dBm", y: [][]float64{{-20.5, -21.5}}},
 	{name: "facts beside the table",
-		file:  "Record Length,6,,-0.001,0.5\nSample Interval,0.001,,0.000,0.6\nVertical Units,V,,0.001,0.7\nHorizontal Units,s,,0.002,0.8\n,,,0.003,0.9\n,,,0.004,1.0\n",
-		xUnit: "s", x: []float64{-1e-3, 0, 1e-3, 2e-3, 3e-3, 4e-3}, yUnits: "V", y: [][]float64{{0.5, 0.6, 0.7, 0.8, 0.9, 1}}},
+		file: "Record Length,6,,-0.001,0.5\nSample Interval,0.001,,0.000,0.6\nVertical " +
+			"Units,V,,0.001,0.7\nHorizontal Units,s,,0.002,0.8\n,,,0.003,0.9\n,,,0.004,1.0\n",
+		xUnit: "s", x: []float64{-1e-3, 0, 1e-3, 2e-3, 3e-3, 4e-3}, yUnits: "V",
+		y: [][]float64{{0.5, 0.6, 0.7, 0.8, 0.9, 1}}},
 	{name: "one column and start and stop",
 		file:  "Start Frequency (kHz);100\nStop Frequency (kHz);300\nUnit;dBm\n-20\n-21\n-22\n",
-		xUnit: "kHz", x: []float64{100, 200, 300}, yUnits: "dBm", y: [][]float64{{-20, -21, -22}}, warns: "1:1: warning: the x of every row is computed"},
+		xUnit: "kHz", x: []float64{100, 200, 300}, yUnits: "dBm", y: [][]float64{{-20, -21, -22}},
+		warns: "1:1: warning: the x of every row is computed"},
 	{name: "a meter with numbers of readings, time stamps and a column of units",
 		file:  "Reading,Date,Time,Value,Unit\n1,2026-11-25,10:00:00.5,3.4660,VDC\n2,2026-11-25,10:00:01.0,3.4671,VDC\n3,2026-11-25,10:00:01.5,OVLD,VDC\n",
 		xUnit: "s", x: []float64{0, 0.5, 1}, yUnits: "V", y: [][]float64{{3.466, 3.4671, nan}}},
 	{name: "a column that counts the rows is passed over",
 		file:  "No.;Frequency/MHz;Level/dBm\n1;10;-20\n2;11;-21\n",
-		xUnit: "MHz", x: []float64{10, 11}, yUnits: "dBm", y: [][]float64{{-20, -21}}, warns: "1:1: warning: the column \"No.\""},
+		xUnit: "MHz", x: []float64{10, 11}, yUnits: "dBm", y: [][]float64{{-20, -21}},
+		warns: "1:1: warning: the column \"No.\""},
 	{name: "the line that a spreadsheet writes first",
 		file:  "sep=;\nf/Hz;P/dBm\n100;-20\n200;-21\n",
 		xUnit: "Hz", x: []float64{100, 200}, yUnits: "dBm", y: [][]float64{{-20, -21}}},
@@ -136,7 +145,8 @@ func TestFilesOfManyShapesGiveTheFiguresThatStandInThem(t *testing.T) {
 			for _, w := range list.Warnings() {
 				told += w.String() + "\n"
 			}
-			if v.warns == "" && told != "" && !strings.Contains(told, "computed") && !strings.Contains(told, "no figure") && !strings.Contains(told, "counts the rows") {
+			if v.warns == "" && told != "" && !strings.Contains(told, "computed") &&
+				!strings.Contains(told, "no figure") && !strings.Contains(told, "counts the rows") {
 				t.Errorf("warns without a reason: %s", told)
 			}
 			if !strings.Contains(told, v.warns) {
@@ -166,22 +176,32 @@ func TestWhatCannotBeReadIsToldWithItsPlace(t *testing.T) {
 	}{
 		{"nothing", "", trace.Declared{}, "no rows"},
 		{"no figures", "Frequency;Level\nlow;high\n", trace.Declared{}, "1:1: the file holds no figures"},
-		{"no unit of y", "Frequency (Hz);Level\n100;-20\n200;-21\n", trace.Declared{}, `1:16: the column "Level" has no unit`},
-		{"no unit of x", "Frequency;Level (dBm)\n100;-20\n200;-21\n", trace.Declared{}, `1:1: the column "Frequency" has no unit`},
+		{"no unit of y", "Frequency (Hz);Level\n100;-20\n200;-21\n", trace.Declared{},
+			`1:16: the column "Level" has no unit`},
+		{"no unit of x", "Frequency;Level (dBm)\n100;-20\n200;-21\n", trace.Declared{},
+			`1:1: the column "Frequency" has no unit`},
 		{"no unit at all", "100;-20\n200;-21\n", trace.Declared{}, "1:1: the column of x has no unit"},
 		{"millihertz", "Frequency (mhz);Level (dBm)\n100;-20\n", trace.Declared{}, "1:1: the unit in"},
-		{"declared against the file", "f/kHz;P/dBm\n100;-20\n", trace.Declared{XUnit: "MHz"}, "1:1: the file says kHz here but MHz is declared for x"},
+		{"declared against the file", "f/kHz;P/dBm\n100;-20\n", trace.Declared{XUnit: "MHz"},
+			"1:1: the file says kHz here but MHz is declared for x"},
 		{"a unit that is none", "f/kHz;P/dBm\n100;-20\n", trace.Declared{YUnit: "apples"}, `the unit "apples"`},
-		{"points or commas that could be both", "f/Hz;P/mW\n1,234;5,678\n2,345;6,789\n", trace.Declared{}, `2:1: "1,234" can be read in two ways`},
+		{"points or commas that could be both", "f/Hz;P/mW\n1,234;5,678\n2,345;6,789\n", trace.Declared{},
+			`2:1: "1,234" can be read in two ways`},
 		{"decimal commas between commas", "f/MHz,P/dBm\n0,15,-85,2\n0,16,-85,3\n", trace.Declared{}, "2:1: "},
-		{"units that do not go together", "f/MHz;P/dBm\n1;-20 dBm\n2;-21 mV\n", trace.Declared{}, `3:3: "-21 mV" does not count in dBm`},
-		{"a line that is not understood", "f/Hz;P/dBm\n100;-20\n200;-2x\n300;-22\n", trace.Declared{}, `3:5: "-2x" is no figure`},
-		{"damage near the beginning", "f/Hz;P/dBm\n100;-20\n200;??x\n300\n400;-23\n500;-24\n600;-25\n", trace.Declared{}, "4:1: the line has 1 column where the table has 2"},
-		{"damage right under the heading", "f/Hz;P/dBm\n100;-2O\n200;-21\n300;-22\n", trace.Declared{}, `2:5: "-2O" is no figure`},
-		{"rows of three widths", "Freq/Hz,Level/dBm\n1e6,-20\n2e6\n3e6,-22,5\n", trace.Declared{}, "4:1: the line has 3 columns"},
+		{"units that do not go together", "f/MHz;P/dBm\n1;-20 dBm\n2;-21 mV\n", trace.Declared{},
+			`3:3: "-21 mV" does not count in dBm`},
+		{"a line that is not understood", "f/Hz;P/dBm\n100;-20\n200;-2x\n300;-22\n", trace.Declared{},
+			`3:5: "-2x" is no figure`},
+		{"damage near the beginning", "f/Hz;P/dBm\n100;-20\n200;??x\n300\n400;-23\n500;-24\n600;-25\n",
+			trace.Declared{}, "4:1: the line has 1 column where the table has 2"},
+		{"damage right under the heading", "f/Hz;P/dBm\n100;-2O\n200;-21\n300;-22\n", trace.Declared{},
+			`2:5: "-2O" is no figure`},
+		{"rows of three widths", "Freq/Hz,Level/dBm\n1e6,-20\n2e6\n3e6,-22,5\n", trace.Declared{},
+			"4:1: the line has 3 columns"},
 		{"one column", "P/dBm\n-20\n-21\n", trace.Declared{}, "one column of figures"},
 		{"a packed workbook", "PK\x03\x04rest", trace.Declared{}, "packed workbook"},
-		{"a column that is not there", "f/MHz;P/dBm\n1;-20\n2;-21\n", trace.Declared{YColumns: []string{"Q"}}, `no column is called "Q"`},
+		{"a column that is not there", "f/MHz;P/dBm\n1;-20\n2;-21\n", trace.Declared{YColumns: []string{"Q"}},
+			`no column is called "Q"`},
 	} {
 		t.Run(v.name, func(t *testing.T) {
 			got, list := trace.Parse("t.csv", []byte(v.file), v.declared)
@@ -209,7 +229,8 @@ func TestReadingsArePowersIntoFiftyOhm(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(got) != 2 || got[0].Frequency.Hz() != 10e6 || math.Abs(got[0].Power.In()) > 1e-3 || math.Abs(got[1].Power.In()+20) > 1e-3 {
+	if len(got) != 2 || got[0].Frequency.Hz() != 10e6 || math.Abs(got[0].Power.In()) > 1e-3 ||
+		math.Abs(got[1].Power.In()+20) > 1e-3 {
 		t.Errorf("readings %v", got)
 	}
 	if _, err := tr.Readings(1); err == nil {
@@ -222,11 +243,13 @@ func TestReadingsArePowersIntoFiftyOhm(t *testing.T) {
 }
 
 func TestTimeStampsGiveTheBeginning(t *testing.T) {
-	tr, list := trace.Parse("t.csv", []byte("Time;U/V\n2026-11-25T10:00:00.250Z;1\n2026-11-25T10:00:01.000Z;2\n"), trace.Declared{})
+	tr, list := trace.Parse("t.csv", []byte("Time;U/V\n2026-11-25T10:00:00.250Z;1\n2026-11-25T10:00:01.000Z;2\n"),
+		trace.Declared{})
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
-	if want := time.Date(2026, 11, 25, 10, 0, 0, 250e6, time.UTC); !tr.Began.Equal(want) || !same(tr.X.Values, []float64{0, 0.75}) {
+	if want := time.Date(2026, 11, 25, 10, 0, 0, 250e6, time.UTC); !tr.Began.Equal(want) ||
+		!same(tr.X.Values, []float64{0, 0.75}) {
 		t.Errorf("begins %v at %v", tr.Began, tr.X.Values)
 	}
 }

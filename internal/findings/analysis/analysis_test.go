@@ -45,7 +45,8 @@ func TestFailingBandEndsBetweenAnUpsetAndAFrequencyThatStoodTheLevel(t *testing.
 		t.Fatalf("%d bands, want 2", len(bands))
 	}
 	b := bands[0]
-	if b.Low.Frequency != 22e6 || b.High.Frequency != 26e6 || b.Low.Outside != 20e6 || b.High.Outside != 28e6 || !b.Low.Shown || !b.High.Shown {
+	if b.Low.Frequency != 22e6 || b.High.Frequency != 26e6 || b.Low.Outside != 20e6 || b.High.Outside != 28e6 ||
+		!b.Low.Shown || !b.High.Shown {
 		t.Errorf("band %+v to %+v, want 22 to 26 MHz between 20 and 28 MHz", b.Low, b.High)
 	}
 	if b.Lowest.Frequency != 24e6 || b.Points != 3 || b.Exposures != 9 || b.Monotone != plan.MonotoneAssumed {
@@ -106,7 +107,8 @@ func TestDriftIsTheReadingWithoutRFAgainstTheFirstPoint(t *testing.T) {
 	r = result.Fold(r, event.Record{Run: 1, Seq: 1, Event: opened})
 	for i, kg := range []float64{5.000, 5.003, 4.986, 5.001} {
 		r = result.Fold(r, event.Record{Run: 1, Seq: int64(i + 2), Event: event.StepClosed{
-			Step:     plan.Step{Number: i + 1, Point: plan.Point{Frequency: rf.Frequency(20+i) * rf.Megahertz}, Purpose: plan.Sweep},
+			Step: plan.Step{Number: i + 1, Point: plan.Point{Frequency: rf.Frequency(20+i) * rf.Megahertz},
+				Purpose: plan.Sweep},
 			Readings: []event.Reading{{Monitor: "KG", After: rf.Duration(-time.Second), Value: kg, HasValue: true}},
 		}})
 	}
@@ -145,29 +147,50 @@ func TestComparison(t *testing.T) {
 		reservations string
 	}{
 		{"a real fix", before, opened, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz to 26 MHz", ""},
-		{"a fix that only lifts the onset", before, opened, grid(0, 88, 86, 0, 0, 0, 0), 0, analysis.NotShown, "still upsets; helped 4.0 dB to 6.0 dB; 4.0 dB missing at 24 MHz", ""},
-		{"a fix that only moves the band", before, opened, grid(0, 0, 0, 0, 0, 83, 85), 0, analysis.Worse, "the band moved", ""},
-		{"a fix that lowers the reachable current", before, opened, reaching(78, grid(0, 0, 0, 0, 0, 0, 0)), 0, analysis.NotShown, "the after-run reached only 78.0 dBµA", ""},
-		{"a fix that reaches the onset before but not the level wanted", before, opened, reaching(88, grid(0, 0, 0, 0, 0, 0, 0)), 0, analysis.NotShown, "reached only 88.0 dBµA; 90.0 dBµA is required", ""},
-		{"a fix with more margin asked than was tried", before, opened, grid(0, 0, 0, 0, 0, 0, 0), 6, analysis.NotShown, "at 26 MHz: the after-run reached only 90.0 dBµA; 92.5 dBµA is required", ""},
-		{"worse at another frequency", beforeFar, opened, worseElsewhere, 0, analysis.Worse, "worse at 80 MHz; most at 80 MHz: upsets at 85.0 dBµA, before it stood 90.0 dBµA", ""},
-		{"worse at the same frequency", before, opened, grid(0, 84, 78, 86.5, 0, 0, 0), 0, analysis.Worse, "upsets at 78.0 dBµA, before at 80.0 dBµA", ""},
-		{"an upset at the level wanted, levelled 0.1 dB below it", before, opened, grid(0, 0, 89.9, 0, 0, 0, 0), 0, analysis.NotShown, "at 24 MHz: still upsets, at 89.9 dBµA; 90.0 dBµA is required", ""},
-		{"a new upset at the level wanted", before, opened, grid(0, 0, 0, 0, 89.9, 0, 0), 0, analysis.NotShown, "at 28 MHz: upsets at 89.9 dBµA, before it stood 90.0 dBµA", ""},
-		{"another modulation", before, other, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "modulation: AM 80 % 1 kHz, carrier held before, CW after", ""},
+		{"a fix that only lifts the onset", before, opened, grid(0, 88, 86, 0, 0, 0, 0), 0, analysis.NotShown,
+			"still upsets; helped 4.0 dB to 6.0 dB; 4.0 dB missing at 24 MHz", ""},
+		{"a fix that only moves the band", before, opened, grid(0, 0, 0, 0, 0, 83, 85), 0, analysis.Worse,
+			"the band moved", ""},
+		{"a fix that lowers the reachable current", before, opened, reaching(78, grid(0, 0, 0, 0, 0, 0, 0)),
+			0, analysis.NotShown, "the after-run reached only 78.0 dBµA", ""},
+		{"a fix that reaches the onset before but not the level wanted", before, opened,
+			reaching(88, grid(0, 0, 0, 0, 0, 0, 0)), 0, analysis.NotShown,
+			"reached only 88.0 dBµA; 90.0 dBµA is required", ""},
+		{"a fix with more margin asked than was tried", before, opened, grid(0, 0, 0, 0, 0, 0, 0), 6, analysis.NotShown,
+			"at 26 MHz: the after-run reached only 90.0 dBµA; 92.5 dBµA is required", ""},
+		{"worse at another frequency", beforeFar, opened, worseElsewhere, 0, analysis.Worse,
+			"worse at 80 MHz; most at 80 MHz: upsets at 85.0 dBµA, before it stood 90.0 dBµA", ""},
+		{"worse at the same frequency", before, opened, grid(0, 84, 78, 86.5, 0, 0, 0), 0, analysis.Worse,
+			"upsets at 78.0 dBµA, before at 80.0 dBµA", ""},
+		{"an upset at the level wanted, levelled 0.1 dB below it", before, opened, grid(0, 0, 89.9, 0, 0, 0, 0),
+			0, analysis.NotShown, "at 24 MHz: still upsets, at 89.9 dBµA; 90.0 dBµA is required", ""},
+		{"a new upset at the level wanted", before, opened, grid(0, 0, 0, 0, 89.9, 0, 0), 0, analysis.NotShown,
+			"at 28 MHz: upsets at 89.9 dBµA, before it stood 90.0 dBµA", ""},
+		{"another modulation", before, other, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown,
+			"modulation: AM 80 % 1 kHz, carrier held before, CW after", ""},
 		{"a shorter dwell", before, shorter, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "dwell", ""},
-		{"a monitor with more tolerance", before, tolerant, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "monitor KG", ""},
-		{"another position and a bench that is not known", before, moved, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown, "the job does not hold both", "clamp to DUT: 50 mm before, 300 mm after"},
-		{"a gain that the set-up explains", grid(0, 0, 87.7, 0, 0, 0, 0), opened, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NoDifference, "at 24 MHz: stood 90.0 dBµA, 2.3 dB above what upset before; two set-ups of the same bench differ by up to 2.3 dB", ""},
-		{"a gain that the set-up does not explain", grid(0, 0, 87.6, 0, 0, 0, 0), opened, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.Shown, "24 MHz", ""},
-		{"levelled 0.1 dB below the level wanted", before, opened, reaching(89.9, grid(0, 0, 0, 0, 0, 0, 0)), 0, analysis.NotShown, "90.0 dBµA is required", ""},
+		{"a monitor with more tolerance", before, tolerant, grid(0, 0, 0, 0, 0, 0, 0), 0, analysis.NotShown,
+			"monitor KG", ""},
+		{"another position and a bench that is not known", before, moved, grid(0, 0, 0, 0, 0, 0, 0),
+			0, analysis.NotShown, "the job does not hold both", "clamp to DUT: 50 mm before, 300 mm after"},
+		{"a gain that the set-up explains", grid(0, 0, 87.7, 0, 0, 0, 0), opened, grid(0, 0, 0, 0, 0, 0, 0),
+			0, analysis.NoDifference,
+			"at 24 MHz: stood 90.0 dBµA, 2.3 dB above what upset before; two set-ups of the same bench differ by up " +
+				"to 2.3 dB", ""},
+		{"a gain that the set-up does not explain", grid(0, 0, 87.6, 0, 0, 0, 0), opened, grid(0, 0, 0, 0, 0, 0, 0),
+			0, analysis.Shown, "24 MHz", ""},
+		{"levelled 0.1 dB below the level wanted", before, opened, reaching(89.9, grid(0, 0, 0, 0, 0, 0, 0)),
+			0, analysis.NotShown, "90.0 dBµA is required", ""},
 		{"nothing upset before", grid(0, 0), opened, grid(0, 0), 0, analysis.NotShown, "nothing upset before", ""},
-		{"a band not exposed again", before, opened, before[:1], 0, analysis.NotShown, "not exposed in the after-run", ""},
-		{"other frequencies not exposed again", before, opened, grid(0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz", "not exposed in the after-run at 30 MHz, 32 MHz"},
+		{"a band not exposed again", before, opened, before[:1], 0, analysis.NotShown, "not exposed in the after-run",
+			""},
+		{"other frequencies not exposed again", before, opened, grid(0, 0, 0, 0, 0), 0, analysis.Shown, "22 MHz",
+			"not exposed in the after-run at 30 MHz, 32 MHz"},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			got := analysis.Compare(run(1, opened, c.before...), run(2, c.opened, c.after...), analysis.Basis{Margin: c.margin})
+			got := analysis.Compare(run(1, opened, c.before...), run(2, c.opened, c.after...),
+				analysis.Basis{Margin: c.margin})
 			if got.Verdict != c.want {
 				t.Errorf("verdict %q, want %q; reasons %q", got.Verdict, c.want, got.Reasons)
 			}
@@ -198,7 +221,8 @@ func TestGainIsABoundWhereTheAfterRunFoundNoOnset(t *testing.T) {
 			t.Errorf("%v: gain %s, want %s", c.Points[i].Frequency, got, w)
 		}
 	}
-	if b := c.Bands[0]; b.Fate != analysis.Remains || b.LeastGain.Text(1) != "3.5 dB" || b.LeastGainBound != rf.AtLeast {
+	if b := c.Bands[0]; b.Fate != analysis.Remains || b.LeastGain.Text(1) != "3.5 dB" ||
+		b.LeastGainBound != rf.AtLeast {
 		t.Errorf("band %s, least gain %v %v", b.Fate, b.LeastGainBound, b.LeastGain)
 	}
 }
@@ -252,8 +276,11 @@ func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
 		verdict analysis.Judgement
 		why     string
 	}{
-		24 * rf.Megahertz: {analysis.NotShown, "at 24 MHz: still upsets, 1.0 dB below the calibrated drive (93.0 dBµA); the calibrated drive is required"},
-		28 * rf.Megahertz: {analysis.Worse, "worse at 28 MHz; most at 28 MHz: upsets 1.0 dB below the calibrated drive (93.0 dBµA), before it stood the calibrated drive"},
+		24 * rf.Megahertz: {analysis.NotShown,
+			"at 24 MHz: still upsets, 1.0 dB below the calibrated drive (93.0 dBµA); the calibrated drive is required"},
+		28 * rf.Megahertz: {analysis.Worse,
+			"worse at 28 MHz; most at 28 MHz: upsets 1.0 dB below the calibrated drive (93.0 dBµA), before it stood " +
+				"the calibrated drive"},
 	} {
 		c := analysis.Compare(run(1, o, before...), replay(o, f), analysis.Basis{})
 		if c.Verdict != want.verdict {
@@ -263,7 +290,8 @@ func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
 	}
 	// The margin is counted from the calibrated drive, not from the matched-loop current.
 	f := analysis.Of(replay(o, 24*rf.Megahertz), nil)
-	if f.Level() != analysis.CalibratedDrive || f.Bands[0].Lowest.Margin != -1 || f.Bands[0].Lowest.MarginBound != rf.Exactly {
+	if f.Level() != analysis.CalibratedDrive || f.Bands[0].Lowest.Margin != -1 ||
+		f.Bands[0].Lowest.MarginBound != rf.Exactly {
 		t.Errorf("the margin to %s is %v (%v)", f.Level(), f.Bands[0].Lowest.Margin, f.Bands[0].Lowest.MarginBound)
 	}
 	for _, p := range f.Points {
@@ -279,7 +307,8 @@ func TestAnUpsetInASubstitutionIsAnUpsetAtTheLevel(t *testing.T) {
 		}
 	}
 	// In a closed loop the level is the current, and 93 dBµA is above it.
-	if c := analysis.Compare(run(1, opened, before...), replay(opened, 24*rf.Megahertz), analysis.Basis{}); c.Verdict != analysis.Shown {
+	if c := analysis.Compare(run(1, opened, before...), replay(opened, 24*rf.Megahertz),
+		analysis.Basis{}); c.Verdict != analysis.Shown {
 		t.Errorf("closed loop: verdict %q: %q", c.Verdict, c.Reasons)
 	}
 }
@@ -319,12 +348,14 @@ func TestBaselineShowsNothing(t *testing.T) {
 // the level wanted and the onset before plus the margin, within what counts as the same level.
 func TestShownIsNeverSaidWithoutTheCurrent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		onset := rapid.OneOf(rapid.Just(0.0), rapid.Map(rapid.IntRange(140, 180), func(n int) float64 { return float64(n) / 2 }))
+		onset := rapid.OneOf(rapid.Just(0.0),
+			rapid.Map(rapid.IntRange(140, 180), func(n int) float64 { return float64(n) / 2 }))
 		var b, a []trial
 		for i := range rapid.IntRange(1, 8).Draw(t, "frequencies") {
 			f := rf.Frequency(20+2*i) * rf.Megahertz
 			b = append(b, trial{f: f, onset: onset.Draw(t, "before")})
-			a = append(a, trial{f: f, onset: onset.Draw(t, "after"), reach: float64(rapid.IntRange(140, 182).Draw(t, "reach")) / 2})
+			a = append(a, trial{f: f, onset: onset.Draw(t, "after"),
+				reach: float64(rapid.IntRange(140, 182).Draw(t, "reach")) / 2})
 		}
 		margin := rf.Gain(rapid.IntRange(0, 6).Draw(t, "margin"))
 		c := analysis.Compare(run(1, opened, b...), run(2, opened, a...), analysis.Basis{Margin: margin})
@@ -350,10 +381,12 @@ func BenchmarkFindingsOfHundredThousandSteps(b *testing.B) {
 	for n := range 100_000 {
 		offset := rf.Gain(-(n % 100)) / 2
 		records = append(records, event.Record{Run: 1, Seq: int64(n + 2), Event: event.StepClosed{
-			Step:     plan.Step{Number: n + 1, Purpose: plan.Onset, Offset: offset, Point: plan.Point{Frequency: rf.Frequency(1+n/100) * rf.Megahertz, Target: rf.DBuA(90)}},
-			Outcome:  plan.Outcome{Number: n + 1, Upset: n%100 < 20 && n%30000 < 9000, Exposures: 1},
-			Current:  rf.DBuA(90).Add(offset),
-			Readings: []event.Reading{{Monitor: "KG", After: -1, Value: 5, HasValue: true}, {Monitor: "KG", After: 1, Value: 5, HasValue: true, RFOn: true}},
+			Step: plan.Step{Number: n + 1, Purpose: plan.Onset, Offset: offset,
+				Point: plan.Point{Frequency: rf.Frequency(1+n/100) * rf.Megahertz, Target: rf.DBuA(90)}},
+			Outcome: plan.Outcome{Number: n + 1, Upset: n%100 < 20 && n%30000 < 9000, Exposures: 1},
+			Current: rf.DBuA(90).Add(offset),
+			Readings: []event.Reading{{Monitor: "KG", After: -1, Value: 5, HasValue: true},
+				{Monitor: "KG", After: 1, Value: 5, HasValue: true, RFOn: true}},
 		}})
 	}
 	b.ReportAllocs()
@@ -393,7 +426,8 @@ func TestBandsAreNotJoinedAcrossWhatWasNeverExposed(t *testing.T) {
 	// A grid whose frequencies were skipped in the middle of a band.
 	o := opened
 	o.Stretches = []plan.Stretch{{From: 20e6, To: 24e6, Step: 0.01}}
-	f := analysis.Of(run(1, o, trial{f: 20e6}, trial{f: 20.2e6, onset: 80}, trial{f: 20.4e6, onset: 80}, trial{f: 21e6, onset: 80}, trial{f: 21.2e6}), nil)
+	f := analysis.Of(run(1, o, trial{f: 20e6}, trial{f: 20.2e6, onset: 80}, trial{f: 20.4e6, onset: 80},
+		trial{f: 21e6, onset: 80}, trial{f: 21.2e6}), nil)
 	if len(f.Bands) != 2 || f.Bands[0].High.Frequency != 20.4e6 || !f.Bands[0].High.Gap || !f.Bands[1].High.Shown {
 		t.Errorf("%+v", f.Bands)
 	}

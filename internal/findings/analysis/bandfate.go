@@ -32,7 +32,8 @@ func (c *Comparison) compareBands() {
 			b.After, b.Fate = a, Moved
 			continue
 		}
-		c.Bands = append(c.Bands, ComparedBand{After: a, Fate: New, LeastGain: rf.Gain(math.NaN()), MostGain: rf.Gain(math.NaN())})
+		c.Bands = append(c.Bands, ComparedBand{After: a, Fate: New, LeastGain: rf.Gain(math.NaN()),
+			MostGain: rf.Gain(math.NaN())})
 	}
 }
 

@@ -100,7 +100,8 @@ func stretched(points []Point, stretches []plan.Stretch) []plan.Stretch {
 		steps = append(steps, float64(points[i].Frequency/points[i-1].Frequency)-1)
 	}
 	slices.Sort(steps)
-	return []plan.Stretch{{From: points[0].Frequency, To: points[len(points)-1].Frequency, Step: rf.Fraction(min(1.5*steps[len(steps)/2], widestStep))}}
+	return []plan.Stretch{{From: points[0].Frequency, To: points[len(points)-1].Frequency,
+		Step: rf.Fraction(min(1.5*steps[len(steps)/2], widestStep))}}
 }
 
 func (e *Edge) gap(other *Point) { e.Outside, e.Gap = other.Frequency, true }
@@ -126,7 +127,8 @@ func (b *Band) take(p Point, inDrive bool) {
 	b.InControl = b.InControl && p.InControl
 	b.NeedsReset = b.NeedsReset || p.Latched
 	b.Class = result.Worse(b.Class, p.Class)
-	if p.Onset.Known() && (!b.Lowest.Onset.Known() || p.Onset.DB() < b.Lowest.Onset.DB()) && !inDrive || inDrive && p.OfDrive.Gain < b.Lowest.OfDrive.Gain {
+	if p.Onset.Known() && (!b.Lowest.Onset.Known() || p.Onset.DB() < b.Lowest.Onset.DB()) && !inDrive || inDrive &&
+		p.OfDrive.Gain < b.Lowest.OfDrive.Gain {
 		b.Lowest = p
 	}
 	if p.Monotone == plan.NotMonotone || b.Monotone == plan.MonotoneAssumed {

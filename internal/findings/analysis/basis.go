@@ -51,7 +51,8 @@ func (s SetUp) Says() string {
 	if s.Factor > 0 {
 		deviation, from = s.Deviation, s.From
 	}
-	return fmt.Sprintf("two set-ups of the same bench differ by up to %s (95 %%; %s from set-up to set-up, %s)", s.Needed().Text(1), deviation.Text(1), from)
+	return fmt.Sprintf("two set-ups of the same bench differ by up to %s (95 %%; %s from set-up to set-up, %s)",
+		s.Needed().Text(1), deviation.Text(1), from)
 }
 
 // errNoBenches is why "shown" is forbidden where the bench changed and its files are not to be had.
@@ -93,7 +94,8 @@ func SetUpSpread(runs []result.Run) (deviation rf.Gain, freedom int, numbers []i
 func MayRepeat(runs []result.Run) []int {
 	type key struct{ kind, plan, bench, changed string }
 	of := func(r result.Run) key {
-		return key{string(r.Opened.RunKind) + r.Opened.Fixture, r.Opened.Plan.SHA256, r.Opened.Bench.SHA256, r.Opened.Changed}
+		return key{string(r.Opened.RunKind) + r.Opened.Fixture, r.Opened.Plan.SHA256, r.Opened.Bench.SHA256,
+			r.Opened.Changed}
 	}
 	n := map[key]int{}
 	for _, r := range runs {

@@ -71,7 +71,8 @@ func (b *builder) expose(t trial) {
 func (b *builder) close(f rf.Frequency, p plan.Purpose, offset, reached float64, upset bool) {
 	b.step++
 	e := event.StepClosed{
-		Step:    plan.Step{Number: b.step, Purpose: p, Offset: rf.Gain(offset), Point: plan.Point{Frequency: f, Target: rf.DBuA(wanted)}},
+		Step: plan.Step{Number: b.step, Purpose: p, Offset: rf.Gain(offset),
+			Point: plan.Point{Frequency: f, Target: rf.DBuA(wanted)}},
 		Attempt: 1,
 		Outcome: plan.Outcome{Number: b.step, Upset: upset, Exposures: 1, NotReached: reached < offset},
 		Current: rf.DBuA(wanted + reached),

@@ -106,7 +106,8 @@ type ComparedBand struct {
 
 // Compare compares two runs.
 func Compare(before, after result.Run, basis Basis) Comparison {
-	c := Comparison{Before: Of(before, nil), After: Of(after, nil), Basis: basis, Differences: differences(before, after)}
+	c := Comparison{Before: Of(before, nil), After: Of(after, nil), Basis: basis,
+		Differences: differences(before, after)}
 	if before.Opened.RunKind == plan.Baseline || after.Opened.RunKind == plan.Baseline {
 		c.conclude(before, after) // without RF there is no current to compare
 		return c
@@ -179,7 +180,8 @@ func (p *ComparedPoint) judge(basis Basis, changed bool) {
 	p.Required = p.Wanted()
 	before, after := p.levels()
 	if p.Before != nil && p.Before.Upset && (basis.Margin > 0 || !p.Required.Known()) {
-		if o := before.Add(basis.Margin).WithBound(rf.Exactly); o.Known() && (!p.Required.Known() || o.DB() > p.Required.DB()) {
+		if o := before.Add(basis.Margin).WithBound(rf.Exactly); o.Known() &&
+			(!p.Required.Known() || o.DB() > p.Required.DB()) {
 			p.Required = o
 		}
 	}
@@ -298,13 +300,15 @@ func (p *ComparedPoint) judgeFailing(basis Basis, changed bool) {
 	case a.Upset && p.InDrive && !clears(after, p.Required):
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, %s; %s is required", p.at(a), p.required())
 	case a.Upset && p.Replayed && !p.InDrive:
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets at the calibrated drive or below it, at %s", onsetAt(a.Onset))
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets at the calibrated drive or below it, at %s",
+			onsetAt(a.Onset))
 	case a.Upset && !clears(after, p.Required):
 		p.Verdict, p.Why = NotShown, fmt.Sprintf("still upsets, at %s; %v is required", onsetAt(a.Onset), p.Required)
 	case a.OnsetOrigin == result.Predicted && !p.InDrive:
 		p.Verdict, p.Why = NotShown, "the current of the after-run is only predicted"
 	case !stands(stood, p.Required):
-		p.Verdict, p.Why = NotShown, fmt.Sprintf("the after-run reached only %s; %s is required", p.stood(a), p.required())
+		p.Verdict, p.Why = NotShown, fmt.Sprintf("the after-run reached only %s; %s is required", p.stood(a),
+			p.required())
 	case p.Decision != nil && !p.Decision.Holds():
 		p.Verdict, p.Why = NotShown, p.Decision.Says()
 	default:
@@ -336,9 +340,11 @@ func (p *ComparedPoint) judgeDifference(basis Basis, changed bool, upset, stood 
 	switch {
 	case over < need-sameFloat:
 		p.Verdict = NoDifference
-		p.Why = fmt.Sprintf("stood %s, %s above what upset before; %s%s: %v would show it", p.stood(p.After), over.Text(1), basis.SetUp.Says(), why, p.Needed)
+		p.Why = fmt.Sprintf("stood %s, %s above what upset before; %s%s: %v would show it", p.stood(p.After),
+			over.Text(1), basis.SetUp.Says(), why, p.Needed)
 	case p.After.Upset:
-		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %s and upsets only %s; %s is required", p.stood(p.After), p.at(p.After), p.required())
+		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %s and upsets only %s; %s is required", p.stood(p.After),
+			p.at(p.After), p.required())
 	default:
 		p.Verdict, p.Why = Shown, fmt.Sprintf("stood %s", p.stood(p.After))
 	}

@@ -50,7 +50,8 @@ func (d Decision) Risk() rf.Fraction {
 	return 0
 }
 
-// Says is the line that a client reads: "stood 80.2 of 80.0 dBµA at 27 MHz; U 2.8 dB; simple acceptance; risk that the true
+// Says is the line that a client reads: "stood 80.2 of 80.0 dBµA at 27 MHz; U 2.8 dB; simple acceptance; risk that the
+// true
 // level was below: 44 %". What was stood is rounded down.
 func (d Decision) Says() string {
 	u := "U " + d.U.Text(1)
@@ -69,7 +70,8 @@ func (d Decision) Says() string {
 	if d.Among != "" {
 		at += " (greatest risk " + d.Among + ")"
 	}
-	return fmt.Sprintf("stood %.1f of %v at %s; %s; %s; risk that the true level was below: %s", stood, d.Asked, at, u, rule, percentOf(d.Risk()))
+	return fmt.Sprintf("stood %.1f of %v at %s; %s; %s; risk that the true level was below: %s", stood, d.Asked,
+		at, u, rule, percentOf(d.Risk()))
 }
 
 // percentOf words a risk in whole percent, and never as none.
@@ -107,7 +109,8 @@ func decide(p *Point, replays bool, rule plan.DecisionRule, known func(Point) Kn
 	if known == nil || !stood.Known() || !p.Wanted.Known() || p.OnsetOrigin == result.Predicted && !replays {
 		return d, false
 	}
-	d = Decision{Frequency: p.Frequency, Stood: stood, Asked: p.Wanted.WithBound(rf.Exactly), Known: known(*p), Rule: rule}
+	d = Decision{Frequency: p.Frequency, Stood: stood, Asked: p.Wanted.WithBound(rf.Exactly), Known: known(*p),
+		Rule: rule}
 	d.Guard = rule.Guard(d.Standard, d.U)
 	return d, true
 }
@@ -118,7 +121,8 @@ func (f *Findings) Decide(known func(Point) Known) {
 		return
 	}
 	for i := range f.Points {
-		if d, ok := decide(&f.Points[i], Replays(f.Opened), f.Opened.DecisionRule, known); ok && (f.Decision == nil || d.Risk() > f.Decision.Risk()) {
+		if d, ok := decide(&f.Points[i], Replays(f.Opened), f.Opened.DecisionRule, known); ok &&
+			(f.Decision == nil || d.Risk() > f.Decision.Risk()) {
 			d.Among = "of all frequencies"
 			f.Decision = &d
 		}

@@ -62,16 +62,21 @@ func differences(before, after result.Run) []Difference {
 func decisive(before, after result.Run) []Difference {
 	b, a := before.Opened, after.Opened
 	out := []Difference{
-		{What: "run kind", Before: string(b.RunKind), After: string(a.RunKind), Forbids: true, Why: "only exposures of the DUT show immunity"},
-		{What: "modulation", Before: Modulation(b.Modulation), After: Modulation(a.Modulation), Forbids: true, Why: "the upset may depend on it"},
-		{What: "fixture", Before: string(b.Fixture), After: string(a.Fixture), Forbids: true, Why: "jig current is not cable current"},
+		{What: "run kind", Before: string(b.RunKind), After: string(a.RunKind), Forbids: true,
+			Why: "only exposures of the DUT show immunity"},
+		{What: "modulation", Before: Modulation(b.Modulation), After: Modulation(a.Modulation), Forbids: true,
+			Why: "the upset may depend on it"},
+		{What: "fixture", Before: string(b.Fixture), After: string(a.Fixture), Forbids: true,
+			Why: "jig current is not cable current"},
 		{What: "mode", Before: string(b.Mode), After: string(a.Mode)},
 		{What: "dwell", Before: b.Dwell.String(), After: a.Dwell.String()},
 		{What: "level profile", Before: b.Profile.ID, After: a.Profile.ID},
-		{What: "what the level means", Before: b.Profile.Means, After: a.Profile.Means, Forbids: true, Why: "the same number is another current"},
+		{What: "what the level means", Before: b.Profile.Means, After: a.Profile.Means, Forbids: true,
+			Why: "the same number is another current"},
 	}
 	if b.Calibration != a.Calibration && Replays(b) && Replays(a) {
-		out = append(out, Difference{What: "calibration replayed", Before: fmt.Sprintf("run %d", b.Calibration), After: fmt.Sprintf("run %d", a.Calibration)})
+		out = append(out, Difference{What: "calibration replayed", Before: fmt.Sprintf("run %d", b.Calibration),
+			After: fmt.Sprintf("run %d", a.Calibration)})
 	}
 	if a.Dwell < b.Dwell {
 		d := &out[4]
@@ -163,7 +168,8 @@ func equipmentList(list []event.Equipment) string {
 func monitors(b, a event.Opened) []Difference {
 	var out []Difference
 	for _, m := range b.Monitors {
-		d := Difference{What: "monitor " + m.ID, Before: monitor(m), After: "none", Forbids: true, Why: "what it saw before may be missed"}
+		d := Difference{What: "monitor " + m.ID, Before: monitor(m), After: "none", Forbids: true,
+			Why: "what it saw before may be missed"}
 		for _, n := range a.Monitors {
 			if n.ID != m.ID {
 				continue

@@ -278,7 +278,8 @@ func ControlFor(runs []result.Run, r result.Run) *result.Run {
 	}
 	for i := len(runs) - 1; i >= 0; i-- {
 		c := &runs[i]
-		if c.Opened.RunKind == plan.Control && c.Opened.Fixture == r.Opened.Fixture && c.Opened.Modulation == r.Opened.Modulation {
+		if c.Opened.RunKind == plan.Control && c.Opened.Fixture == r.Opened.Fixture &&
+			c.Opened.Modulation == r.Opened.Modulation {
 			return c
 		}
 	}

@@ -58,7 +58,8 @@ type labFailure struct {
 // The columns of a table are from; to; level; modulation; what; class; onset; required, of which
 // from and level are needed; onset is yes or empty.
 func ParseLaboratory(name string, data []byte) (event.LaboratoryFailures, problem.List) {
-	if strings.HasPrefix(strings.TrimLeft(strings.TrimPrefix(string(data), "\ufeff"), " \r\n"), "provoke:") || strings.Contains(string(data), "\nprovoke:") {
+	if strings.HasPrefix(strings.TrimLeft(strings.TrimPrefix(string(data), "\ufeff"), " \r\n"), "provoke:") ||
+		strings.Contains(string(data), "\nprovoke:") {
 		return labYAML(name, data)
 	}
 	return labTable(name, data)
@@ -73,8 +74,10 @@ func labYAML(name string, data []byte) (event.LaboratoryFailures, problem.List) 
 	}
 	if doc.Has("uncertainty") {
 		out.Expanded = f.Uncertainty.Expanded
-		if _, err := fmt.Sscanf(strings.Replace(f.Uncertainty.K, ",", ".", 1), "%g", &out.K); err != nil || out.K < 1 || out.K > 20 {
-			doc.Problem("uncertainty.k", fmt.Sprintf("%q is not a coverage factor", f.Uncertainty.K), "reports usually have k: 2")
+		if _, err := fmt.Sscanf(strings.Replace(f.Uncertainty.K, ",", ".", 1), "%g", &out.K); err != nil || out.K < 1 ||
+			out.K > 20 {
+			doc.Problem("uncertainty.k", fmt.Sprintf("%q is not a coverage factor", f.Uncertainty.K),
+				"reports usually have k: 2")
 		}
 		if out.Expanded <= 0 || out.Expanded > 20 {
 			doc.Problem("uncertainty.expanded", "the uncertainty must be above 0 dB and at most 20 dB", "")
@@ -92,7 +95,8 @@ func labYAML(name string, data []byte) (event.LaboratoryFailures, problem.List) 
 	}
 	for i, x := range f.Failures {
 		at := fmt.Sprintf("failures[%d]", i)
-		e := event.LaboratoryFailure{From: x.From, To: x.To, Level: x.Level, Modulation: x.Modulation, What: x.What, Class: x.Class, Onset: x.Onset, Required: x.Required}
+		e := event.LaboratoryFailure{From: x.From, To: x.To, Level: x.Level, Modulation: x.Modulation, What: x.What,
+			Class: x.Class, Onset: x.Onset, Required: x.Required}
 		for key, err := range checkLabFailure(e) {
 			doc.Problem(at+"."+key, err.Error(), "")
 		}
@@ -115,7 +119,8 @@ func checkLabFailure(e event.LaboratoryFailure) map[string]error {
 			out["required"] = err
 		} else if a, _ := readLabLevel(e.Level); a.unit != "" {
 			if b, _ := readLabLevel(e.Required); b.unit != a.unit {
-				out["required"] = fmt.Errorf("%q and %q cannot be compared: give both in the same unit", e.Required, e.Level)
+				out["required"] = fmt.Errorf("%q and %q cannot be compared: give both in the same unit", e.Required,
+					e.Level)
 			}
 		}
 	}
@@ -157,7 +162,8 @@ func readLabLevel(text string) (labLevel, error) {
 		return labLevel{}, fmt.Errorf("%w (or a field strength, 10 V/m)", err)
 	case asked.EMF.Exact():
 		return labLevel{"V", asked.EMF.DB(), level.LoopCurrent(asked.EMF, level.Loop150), level.ClampLimit(asked.EMF),
-			"an e.m.f. drives between U0/300 Ω, into a matched product, and U0/150 Ω, the clamp's limit, into one of low impedance (IEC 61000-4-6, from memory)"}, nil
+			"an e.m.f. drives between U0/300 Ω, into a matched product, and U0/150 Ω, the clamp's limit, into one of " +
+				"low impedance (IEC 61000-4-6, from memory)"}, nil
 	case asked.Current.Exact():
 		return labLevel{"A", asked.Current.DB(), asked.Current, asked.Current, ""}, nil
 	}
@@ -180,7 +186,10 @@ const mostLabLines = 2000
 
 func labTable(name string, data []byte) (event.LaboratoryFailures, problem.List) {
 	var out event.LaboratoryFailures
-	t, columns := tabular.Named(name, data, "the heading names the columns: from; to; level; modulation; what; class; onset; required; one with no failure is written as YAML, with what it tested",
+	t, columns := tabular.Named(name,
+		data,
+		"the heading names the columns: from; to; level; modulation; what; class; onset; required; one with no "+
+			"failure is written as YAML, with what it tested",
 		labColumns...)
 	if columns == nil {
 		return out, t.Sorted()
@@ -197,7 +206,8 @@ func labTable(name string, data []byte) (event.LaboratoryFailures, problem.List)
 
 func labRow(t *tabular.Table, r tabular.Row, columns []int) event.LaboratoryFailure {
 	text := func(k int) string { return t.TextOf(r, columns[k]) }
-	e := event.LaboratoryFailure{From: t.Frequency(r, columns[0]), Level: text(2), Modulation: text(3), What: text(4), Class: text(5), Required: text(7)}
+	e := event.LaboratoryFailure{From: t.Frequency(r, columns[0]), Level: text(2), Modulation: text(3), What: text(4),
+		Class: text(5), Required: text(7)}
 	if r.Tells(columns[1]) {
 		e.To = t.Frequency(r, columns[1])
 	}

@@ -97,9 +97,12 @@ type LaboratoryPoint struct {
 // Lets says what standing the required current shows.
 func (p LaboratoryPoint) Lets(confidence rf.Fraction) string {
 	if p.NoConfidence != "" {
-		return fmt.Sprintf("%s is asked for, by how the laboratory's set-up drives this cable, which is not known: no confidence is stated (%v at the high end with a margin of %s)", p.RequiredWords(), p.Base, p.Margin.Text(1))
+		return fmt.Sprintf("%s is asked for, by how the laboratory's set-up drives this cable, which is not known: "+
+			"no confidence is stated (%v at the high end with a margin of %s)", p.RequiredWords(),
+			p.Base, p.Margin.Text(1))
 	}
-	return fmt.Sprintf("%v would let the laboratory pass with a confidence of %v (%v with a margin of %s)", p.Required, confidence, p.Base, p.Margin.Text(1))
+	return fmt.Sprintf("%v would let the laboratory pass with a confidence of %v (%v with a margin of %s)", p.Required,
+		confidence, p.Base, p.Margin.Text(1))
 }
 
 // RequiredWords is the required current or its range: "82.8 to 88.8 dBµA".
@@ -141,7 +144,8 @@ type BesideLaboratory struct {
 func CompareLaboratory(lab event.LaboratoryFailures, r result.Run, c Certainty) (BesideLaboratory, error) {
 	out := BesideLaboratory{Run: r.Number, Opened: r.Opened, Report: lab, Certainty: c}
 	if r.Opened.RunKind != plan.Exposure {
-		return out, fmt.Errorf("hold the laboratory's report against run %d: it is a %s, not an exposure of the DUT", r.Number, r.Opened.RunKind)
+		return out, fmt.Errorf("hold the laboratory's report against run %d: it is a %s, not an exposure of the DUT",
+			r.Number, r.Opened.RunKind)
 	}
 	f := Of(r, nil)
 	for _, x := range lab.Failures {
@@ -186,7 +190,8 @@ func AsReceived(runs []result.Run) int {
 const slack = 0.005
 
 func besideBench(x event.LaboratoryFailure, f Findings, c Certainty) (LaboratoryPoint, error) {
-	p := LaboratoryPoint{LaboratoryFailure: x, Low: x.From * (1 - slack), High: max(x.From, x.To) * (1 + slack), Fate: NotExposed}
+	p := LaboratoryPoint{LaboratoryFailure: x, Low: x.From * (1 - slack), High: max(x.From, x.To) * (1 + slack),
+		Fate: NotExposed}
 	stated, err := readLabLevel(x.Level)
 	if err != nil {
 		return p, err
@@ -222,7 +227,8 @@ func (p *LaboratoryPoint) search(f Findings) {
 	case p.Exposed > 0:
 		p.Fate = NotReproduced
 		if p.Asks.Known() && p.AsksHigh.Above(p.Onset.WithBound(rf.Exactly)) {
-			p.Notes = append(p.Notes, fmt.Sprintf("the bench went to %v only, and the level stands for %s", p.Onset.WithBound(rf.Exactly), p.asks()))
+			p.Notes = append(p.Notes, fmt.Sprintf("the bench went to %v only, and the level stands for %s",
+				p.Onset.WithBound(rf.Exactly), p.asks()))
 		}
 	}
 }
@@ -255,7 +261,9 @@ func (p *LaboratoryPoint) implied(stated labLevel) {
 	p.PerUnit = p.Onset.Sub(rf.Gain(stated.db))
 	if !p.LaboratoryFailure.Onset {
 		p.PerUnit = both(p.PerUnit, rf.AtLeast)
-		p.Notes = append(p.Notes, "the laboratory tested at this level only: its onset lies at it or below, so the current per unit is a lower bound")
+		p.Notes = append(p.Notes,
+			"the laboratory tested at this level only: its onset lies at it or below, so the current per unit is a "+
+				"lower bound")
 	}
 	switch n := p.PerUnit.WithBound(rf.Exactly); {
 	case !n.Known():
@@ -284,8 +292,10 @@ func (p *LaboratoryPoint) compareModulation(bench level.Modulation) {
 	if err != nil {
 		return
 	}
-	if m.Kind != bench.Kind && !(m.IsCW() && bench.IsCW()) || m.Depth != bench.Depth || m.Duty != bench.Duty || m.Rate.Known() && m.Rate != bench.Rate {
-		p.Notes = append(p.Notes, fmt.Sprintf("the laboratory's modulation was %s, the bench's %s", p.Modulation, Modulation(bench)))
+	if m.Kind != bench.Kind && !(m.IsCW() && bench.IsCW()) || m.Depth != bench.Depth || m.Duty != bench.Duty ||
+		m.Rate.Known() && m.Rate != bench.Rate {
+		p.Notes = append(p.Notes, fmt.Sprintf("the laboratory's modulation was %s, the bench's %s", p.Modulation,
+			Modulation(bench)))
 	}
 }
 
@@ -308,7 +318,8 @@ func (p *LaboratoryPoint) require(stated labLevel, c Certainty) error {
 	onset := p.Onset.WithBound(rf.Exactly)
 	switch {
 	case p.Fate == Reproduced && p.LaboratoryFailure.Onset && onset.Known():
-		p.known(onset.Add(rf.Gain(need.db-stated.db)), "bench onset moved by the required level over the laboratory's onset", c.Margin(at, 0))
+		p.known(onset.Add(rf.Gain(need.db-stated.db)),
+			"bench onset moved by the required level over the laboratory's onset", c.Margin(at, 0))
 	case need.asks == need.high:
 		p.known(raised(need.asks, onset, p.Fate), "current that the level stands for", c.Margin(at, 0))
 	default:
@@ -317,7 +328,9 @@ func (p *LaboratoryPoint) require(stated labLevel, c Certainty) error {
 		}
 	}
 	if !p.LaboratoryFailure.Onset {
-		p.Notes = append(p.Notes, "how far below its level the laboratory's onset lies is not known: ask it, or have it lower the level until the DUT recovers, and say onset: true")
+		p.Notes = append(p.Notes,
+			"how far below its level the laboratory's onset lies is not known: ask it, or have it lower the level "+
+				"until the DUT recovers, and say onset: true")
 	}
 	return nil
 }
@@ -339,10 +352,13 @@ func (p *LaboratoryPoint) coupled(need labLevel, onset rf.Current, at rf.Frequen
 		}
 		middle := need.asks.Add(over).Lower(need.high) // the clamp's current is limited
 		if u := half.DB() / math.Sqrt(3); u <= c.levels(at) {
-			p.known(raised(middle, onset, p.Fate), fmt.Sprintf("current that the level drives into this product: %s, ± %s", source, half.Text(1)), c.Margin(at, half/rf.Gain(math.Sqrt(3))))
+			p.known(raised(middle, onset, p.Fate),
+				fmt.Sprintf("current that the level drives into this product: %s, ± %s", source, half.Text(1)),
+				c.Margin(at, half/rf.Gain(math.Sqrt(3))))
 			return nil
 		}
-		low, high, why = middle.Sub(half), middle.Add(half).Lower(need.high), fmt.Sprintf("%s, ± %s, outweighs what is known of the levels", source, half.Text(1))
+		low, high, why = middle.Sub(half), middle.Add(half).Lower(need.high),
+			fmt.Sprintf("%s, ± %s, outweighs what is known of the levels", source, half.Text(1))
 	}
 	if raised(high, onset, p.Fate) != high { // it stresses the DUT at least as much as the bench does there
 		high, why = onset, why+"; it failed, so that it drove at least the bench's onset"
@@ -388,9 +404,11 @@ func benchOnly(b Band, lab event.LaboratoryFailures) BenchOnly {
 		case err != nil || !onset.Known():
 			out.Why = "the laboratory exposed them and reported nothing"
 		case onset.Above(stated.high):
-			out.Why = fmt.Sprintf("the onset is above the %v that the laboratory's %s stands for: it needs not have seen it", stated.high, t.Level)
+			out.Why = fmt.Sprintf("the onset is above the %v that the laboratory's %s stands for: it needs not have "+
+				"seen it", stated.high, t.Level)
 		default:
-			out.Why = fmt.Sprintf("the laboratory's %s stands for %v, which is above the onset: it should have seen it, or its current on this cable was lower", t.Level, stated.asks)
+			out.Why = fmt.Sprintf("the laboratory's %s stands for %v, which is above the onset: it should have seen "+
+				"it, or its current on this cable was lower", t.Level, stated.asks)
 		}
 	}
 	return out
@@ -420,11 +438,16 @@ func (l BesideLaboratory) Unmet(after result.Run) []Unmet {
 		}
 		switch {
 		case exposed == 0:
-			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s, and run %d exposed nothing there", p.Span(), after.Number)})
+			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s, and run %d exposed nothing there",
+				p.Span(), after.Number)})
 		case short != nil && short.Upset:
-			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s: at %v the product upsets at %v now; %s", p.Span(), short.Frequency, short.Onset, p.Lets(l.Certainty.Confidence))})
+			out = append(out, Unmet{p, fmt.Sprintf(
+				"the laboratory failed at %s: at %v the product upsets at %v now; %s", p.Span(), short.Frequency,
+				short.Onset, p.Lets(l.Certainty.Confidence))})
 		case short != nil:
-			out = append(out, Unmet{p, fmt.Sprintf("the laboratory failed at %s: at %v the product was shown to stand %v; %s", p.Span(), short.Frequency, short.Onset, p.Lets(l.Certainty.Confidence))})
+			out = append(out, Unmet{p, fmt.Sprintf(
+				"the laboratory failed at %s: at %v the product was shown to stand %v; %s", p.Span(), short.Frequency,
+				short.Onset, p.Lets(l.Certainty.Confidence))})
 		}
 	}
 	return out
@@ -472,14 +495,18 @@ func (c *Comparison) HoldToLaboratory(l BesideLaboratory, after result.Run) {
 	told := map[string]bool{"": true}
 	for _, p := range l.Points {
 		if !told[p.NoConfidence] {
-			c.Reservations = append(c.Reservations, "no confidence is stated that the laboratory passes: "+p.NoConfidence)
+			c.Reservations = append(c.Reservations,
+				"no confidence is stated that the laboratory passes: "+p.NoConfidence)
 		}
 		told[p.NoConfidence] = true
 	}
 	if l.Certainty.AssumedLaboratory {
-		c.Reservations = append(c.Reservations, fmt.Sprintf("the laboratory's report gives no uncertainty; a standard uncertainty of %s is assumed", l.Certainty.Laboratory.Text(2)))
+		c.Reservations = append(c.Reservations,
+			fmt.Sprintf("the laboratory's report gives no uncertainty; a standard uncertainty of %s is assumed",
+				l.Certainty.Laboratory.Text(2)))
 	}
 	if l.Certainty.AssumedBench {
-		c.Reservations = append(c.Reservations, "the uncertainty of the bench is assumed: the job holds no bench file to work it out from")
+		c.Reservations = append(c.Reservations,
+			"the uncertainty of the bench is assumed: the job holds no bench file to work it out from")
 	}
 }

@@ -116,7 +116,8 @@ func notDeterministic(p *result.Point, resolution, spread rf.Gain) (NotDetermini
 	n.Below = n.Inverted > resolution/2
 	switch {
 	case n.Missed > 0 && n.Below:
-		n.Why = fmt.Sprintf("%d of %d repeats at the onset did not upset, and an upset lies %v below a pass", n.Missed, n.Repeats, n.Inverted)
+		n.Why = fmt.Sprintf("%d of %d repeats at the onset did not upset, and an upset lies %v below a pass",
+			n.Missed, n.Repeats, n.Inverted)
 	case n.Missed > 0:
 		n.Why = fmt.Sprintf("%d of %d repeats at the onset did not upset", n.Missed, n.Repeats)
 	case n.Below:
@@ -331,7 +332,9 @@ func (x *Random) levels(trials []threshold.Trial) {
 		x.Levels = append(x.Levels, l)
 	}
 	if at, ok := threshold.Stray(x.Question.Model, trials); ok {
-		x.Notes = append(x.Notes, fmt.Sprintf("the upset at %v lies where the other exposures expect none: a false alarm would pull the fit and its limits down; look at its readings, and at the false alarms of a baseline run", rf.DBuA(at)))
+		x.Notes = append(x.Notes, fmt.Sprintf(
+			"the upset at %v lies where the other exposures expect none: a false alarm would pull the fit and its "+
+				"limits down; look at its readings, and at the false alarms of a baseline run", rf.DBuA(at)))
 	}
 }
 
@@ -339,7 +342,9 @@ func (x *Random) levels(trials []threshold.Trial) {
 func (x *Random) limits(l *RandomLevel, trials []threshold.Trial) {
 	p, confidence := float64(l.Probability), float64(x.Question.Confidence)
 	if enough := threshold.EnoughFor(p); len(trials) < enough {
-		x.Notes = append(x.Notes, fmt.Sprintf("%d exposures are too few for the %v point: no limits are stated; needed: about %d", len(trials), l.Probability, enough))
+		x.Notes = append(x.Notes, fmt.Sprintf(
+			"%d exposures are too few for the %v point: no limits are stated; needed: about %d", len(trials),
+			l.Probability, enough))
 		return
 	}
 	fine := x.Fit != nil && x.Fit.Fine(x.step.DB())
@@ -352,7 +357,9 @@ func (x *Random) limits(l *RandomLevel, trials []threshold.Trial) {
 		l.FiellerLow, l.FiellerHigh = bounded(x.Fit.FiellerLimits(p, confidence))
 	}
 	if at := float64(x.settles); at > 0 && min(p, 1-p) < min(at, 1-at)/3 {
-		x.Notes = append(x.Notes, fmt.Sprintf("the %v point is extrapolated: this search exposed where %v upset; its limits allow for the shape, and a search for %v would bound it closer", l.Probability, x.settles, l.Probability))
+		x.Notes = append(x.Notes, fmt.Sprintf(
+			"the %v point is extrapolated: this search exposed where %v upset; its limits allow for the shape, and a "+
+				"search for %v would bound it closer", l.Probability, x.settles, l.Probability))
 	}
 }
 
@@ -376,7 +383,8 @@ func (x *Random) dixonMood(r result.Run, p *result.Point) {
 	var stairs []threshold.Trial
 	for _, step := range p.Steps {
 		if step.Step.Purpose == plan.StaircaseStep && !step.Outcome.Skipped && step.Step.Point.Target.Exact() {
-			stairs = append(stairs, threshold.Trial{Level: step.Step.Point.Target.Add(step.Step.Offset).In(), Upset: step.Outcome.Upset})
+			stairs = append(stairs, threshold.Trial{Level: step.Step.Point.Target.Add(step.Step.Offset).In(),
+				Upset: step.Outcome.Upset})
 		}
 	}
 	// The way down to the first pass is no part of the up-and-down.
@@ -392,9 +400,11 @@ func (x *Random) bias(r result.Run) {
 	if x.Fit == nil {
 		return
 	}
-	x.RampBias = rf.Gain(threshold.RampBias(x.Question.Model, x.Fit.Sigma, max(r.Opened.Resolution.DB(), 0.05), x.Chances))
+	x.RampBias = rf.Gain(threshold.RampBias(x.Question.Model, x.Fit.Sigma, max(r.Opened.Resolution.DB(), 0.05),
+		x.Chances))
 	if x.Exposures < 20 {
-		x.Notes = append(x.Notes, fmt.Sprintf("%d exposures are few: limits are wide, and the spread comes out too small", x.Exposures))
+		x.Notes = append(x.Notes, fmt.Sprintf(
+			"%d exposures are few: limits are wide, and the spread comes out too small", x.Exposures))
 	}
 }
 
@@ -409,7 +419,8 @@ func TimesToUpset(r result.Run, f rf.Frequency, at rf.Current) []threshold.Expos
 	var out []threshold.Exposure
 	for _, s := range p.Steps {
 		o := s.Outcome
-		if o.Skipped || o.NotReached && !onTheLastStretch(s) || s.Step.Purpose == plan.DriftCheck || s.Step.Purpose == plan.Recover && o.Upset {
+		if o.Skipped || o.NotReached && !onTheLastStretch(s) || s.Step.Purpose == plan.DriftCheck ||
+			s.Step.Purpose == plan.Recover && o.Upset {
 			continue
 		}
 		if at.Known() {
@@ -492,7 +503,8 @@ func ModulationStudy(runs []result.Run, tolerance rf.Gain) []ModulationAt {
 			}
 			carrier := t.Onset.Add(m.CarrierOverLevel())
 			at[t.Frequency].Results = append(at[t.Frequency].Results, ModulationResult{Run: r.Number, Modulation: m,
-				Onset: t.Onset, Carrier: carrier, Crest: carrier.Add(m.CrestOverCarrier()), Mean: carrier.Add(m.MeanOverCarrier())})
+				Onset: t.Onset, Carrier: carrier, Crest: carrier.Add(m.CrestOverCarrier()),
+				Mean: carrier.Add(m.MeanOverCarrier())})
 		}
 	}
 	var out []ModulationAt
@@ -524,7 +536,8 @@ func (a *ModulationAt) judge(tolerance rf.Gain) {
 		return
 	}
 	peak, average := a.PeakSpread <= tolerance, a.MeanSpread <= tolerance
-	a.Why = fmt.Sprintf("crests lie within %s, means within %s; %s count as the same", a.PeakSpread.Text(1), a.MeanSpread.Text(1), tolerance.Text(1))
+	a.Why = fmt.Sprintf("crests lie within %s, means within %s; %s count as the same", a.PeakSpread.Text(1),
+		a.MeanSpread.Text(1), tolerance.Text(1))
 	switch {
 	case peak && average:
 		a.Responds = ToAny

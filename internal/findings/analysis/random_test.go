@@ -21,7 +21,8 @@ import (
 func chancyRun(t testing.TB, number int, seed uint64, search plan.Search, middle, spread float64) result.Run {
 	t.Helper()
 	search.Onset, search.Resolution, search.Range = true, 0.5, 40
-	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{20 * rf.Megahertz}, Search: search.Filled()}
+	p := &plan.Plan{Kind: plan.Exposure, Mode: plan.ClosedLoop, Grid: []rf.Frequency{20 * rf.Megahertz},
+		Search: search.Filled()}
 	program, err := plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
 		return plan.Point{Frequency: f, Target: rf.DBuA(wanted)}, nil
 	})
@@ -35,7 +36,8 @@ func chancyRun(t testing.TB, number int, seed uint64, search plan.Search, middle
 	b.add(o)
 	for s, ok := program.Next(nil); ok; {
 		l := wanted + s.Offset.DB()
-		out := plan.Outcome{Number: s.Number, Exposures: 1, Upset: r.Float64() < 0.5*math.Erfc(-(l-middle)/spread/math.Sqrt2)}
+		out := plan.Outcome{Number: s.Number, Exposures: 1,
+			Upset: r.Float64() < 0.5*math.Erfc(-(l-middle)/spread/math.Sqrt2)}
 		b.add(event.StepClosed{Step: s, Attempt: 1, Outcome: out, Current: rf.DBuA(l), OnFor: rf.Duration(time.Second)})
 		s, ok = program.Next(&out)
 	}
@@ -60,7 +62,8 @@ func TestARandomThresholdIsFoundWithItsLimits(t *testing.T) {
 		n++
 	}
 	share := 100 * float64(held) / float64(n)
-	t.Logf("figure: staircase of 40 exposures through program, journal and fold: 95 %% limits hold the truth in %.1f %% of %d runs", share, n)
+	t.Logf("figure: staircase of 40 exposures through program, journal and fold: 95 %% limits hold the truth in %.1f "+
+		"%% of %d runs", share, n)
 	if share < 91.5 || share > 98.5 { // three standard deviations of 300 runs round 95 %
 		t.Errorf("%.1f %%", share)
 	}
@@ -68,7 +71,8 @@ func TestARandomThresholdIsFoundWithItsLimits(t *testing.T) {
 
 func TestARandomThresholdSaysWhatWasStatedAndWhatARampWouldSay(t *testing.T) {
 	r := chancyRun(t, 1, 5, plan.Search{Method: plan.Staircase, Trials: 60}, 81, 1)
-	x, err := analysis.RandomOf(r, 20*rf.Megahertz, analysis.RandomQuestion{Probabilities: []rf.Fraction{0.1, 0.5, 0.9}, Memory: rf.Duration(200 * time.Millisecond)})
+	x, err := analysis.RandomOf(r, 20*rf.Megahertz, analysis.RandomQuestion{Probabilities: []rf.Fraction{0.1, 0.5, 0.9},
+		Memory: rf.Duration(200 * time.Millisecond)})
 	if err != nil || x.Fit == nil || x.DixonMood == nil {
 		t.Fatalf("%+v, %v", x, err)
 	}
@@ -98,7 +102,8 @@ func TestZeroUpsetsGiveAnUpperBound(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Check value S30: 1 − 0.05^(1/30).
-	if len(x.At) != 1 || x.Upsets != 0 || math.Abs(float64(x.At[0].High)-0.09503) > 1e-5 || x.Overlap != threshold.NoUpset || x.Passed != rf.DBuA(84) {
+	if len(x.At) != 1 || x.Upsets != 0 || math.Abs(float64(x.At[0].High)-0.09503) > 1e-5 ||
+		x.Overlap != threshold.NoUpset || x.Passed != rf.DBuA(84) {
 		t.Errorf("%+v", x)
 	}
 	if len(analysis.NotDeterministicAt(r)) != 0 {
@@ -118,8 +123,11 @@ func TestOnlyWhatLevellingCannotExplainIsNotDeterministic(t *testing.T) {
 		o.Mode, o.Resolution, o.Levelling = mode, 0.5, event.Levelling{Step: 0.1, Spread: 0.05}
 		b.add(o)
 		for i, l := range levels {
-			s := plan.Step{Number: i + 1, Purpose: plan.Confirm, Point: plan.Point{Frequency: 20 * rf.Megahertz, Target: rf.DBuA(80)}}
-			b.add(event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: i + 1, Exposures: 1, Upset: l > 0}, Current: rf.DBuA(math.Abs(l)), Drive: rf.DBm(float64(i))})
+			s := plan.Step{Number: i + 1, Purpose: plan.Confirm,
+				Point: plan.Point{Frequency: 20 * rf.Megahertz, Target: rf.DBuA(80)}}
+			b.add(event.StepClosed{Step: s, Attempt: 1,
+				Outcome: plan.Outcome{Number: i + 1, Exposures: 1, Upset: l > 0}, Current: rf.DBuA(math.Abs(l)),
+				Drive: rf.DBm(float64(i))})
 		}
 		return b.r
 	}
@@ -147,7 +155,8 @@ func TestOnlyWhatLevellingCannotExplainIsNotDeterministic(t *testing.T) {
 	for i := range scattered.Steps {
 		scattered.Steps[i].Drive = rf.DBm(0)
 	}
-	if got := analysis.NotDeterministicAt(scattered); len(got) != 1 || !strings.Contains(got[0].Why, "levelling explains 0.7") {
+	if got := analysis.NotDeterministicAt(scattered); len(got) != 1 || !strings.Contains(got[0].Why,
+		"levelling explains 0.7") {
 		t.Errorf("%+v", got)
 	}
 }
@@ -195,7 +204,8 @@ func TestRepeatedRunsSpread(t *testing.T) {
 	}
 	got := analysis.Repeat(analysis.Repeatable(runs, runs[0]))
 	// 84, 84.5, 83.5: mean 84, s = 0.5 dB.
-	if len(got.Onset) != 2 || got.Onset[0].N != 3 || math.Abs(got.Onset[0].Deviation.DB()-0.5) > 1e-9 || math.Abs(got.Onset[0].Mean.In()-84) > 1e-9 {
+	if len(got.Onset) != 2 || got.Onset[0].N != 3 || math.Abs(got.Onset[0].Deviation.DB()-0.5) > 1e-9 ||
+		math.Abs(got.Onset[0].Mean.In()-84) > 1e-9 {
 		t.Errorf("%+v", got.Onset)
 	}
 	if b := got.Onset[1]; b.N != 0 || b.Bounds != 3 || b.Mean.Known() || b.Upset != 0 || b.Tested != 3 {
@@ -214,15 +224,18 @@ func TestDriftBeyondTheUncertaintySaysSo(t *testing.T) {
 	b.add(opened)
 	for i, moved := range []float64{0, -0.4, -1.3} {
 		b.step++
-		b.add(event.StepClosed{Step: plan.Step{Number: b.step, Purpose: plan.DriftCheck, Offset: -20, Point: plan.Point{Frequency: 20e6, Target: rf.DBuA(wanted)}},
-			Attempt: 1, Outcome: plan.Outcome{Number: b.step, Exposures: 1}, Drive: rf.DBm(-30 - 0.2*float64(i)), Current: rf.DBuA(70 + moved - 0.2*float64(i))})
+		b.add(event.StepClosed{Step: plan.Step{Number: b.step, Purpose: plan.DriftCheck, Offset: -20,
+			Point: plan.Point{Frequency: 20e6, Target: rf.DBuA(wanted)}},
+			Attempt: 1, Outcome: plan.Outcome{Number: b.step, Exposures: 1}, Drive: rf.DBm(-30 - 0.2*float64(i)),
+			Current: rf.DBuA(70 + moved - 0.2*float64(i))})
 		b.close(rf.Frequency(20+2*i)*rf.Megahertz, plan.Sweep, 0, 0, false)
 	}
 	s, ok := analysis.StabilityOf(b.r)
 	if !ok || len(s.Checks) != 3 || math.Abs(s.Drift.DB()+1.3) > 1e-9 || s.Step != 5 {
 		t.Fatalf("%+v", s)
 	}
-	if !s.Drifted(1) || s.Drifted(1.88) || !strings.HasPrefix(s.Says(1), "DRIFT") || strings.Contains(s.Says(1.88), "DRIFT") {
+	if !s.Drifted(1) || s.Drifted(1.88) || !strings.HasPrefix(s.Says(1), "DRIFT") ||
+		strings.Contains(s.Says(1.88), "DRIFT") {
 		t.Errorf("%s / %s", s.Says(1), s.Says(1.88))
 	}
 	if th := b.r.Point(20e6).Threshold(0.5); th.Upset || th.Onset.In() != 90 {
@@ -238,11 +251,14 @@ func TestTimesToUpsetComeFromTheReadings(t *testing.T) {
 	b.add(opened)
 	for i := range 3 {
 		b.step++
-		e := event.StepClosed{Step: plan.Step{Number: b.step, Purpose: plan.Repeat, Offset: -3, Point: plan.Point{Frequency: 20e6, Target: rf.DBuA(wanted)}},
-			Attempt: 1, Outcome: plan.Outcome{Number: b.step, Exposures: 1, Upset: i > 0}, Current: rf.DBuA(87), OnFor: rf.Duration(10 * time.Second)}
+		e := event.StepClosed{Step: plan.Step{Number: b.step, Purpose: plan.Repeat, Offset: -3,
+			Point: plan.Point{Frequency: 20e6, Target: rf.DBuA(wanted)}},
+			Attempt: 1, Outcome: plan.Outcome{Number: b.step, Exposures: 1, Upset: i > 0}, Current: rf.DBuA(87),
+			OnFor: rf.Duration(10 * time.Second)}
 		if i > 0 {
 			e.OnFor = rf.Duration(3 * time.Second)
-			e.Readings = []event.Reading{{Monitor: "KG", After: rf.Duration(-time.Second), Bad: false}, {Monitor: "KG", After: rf.Duration(time.Duration(i) * 700 * time.Millisecond), Bad: true, RFOn: true}}
+			e.Readings = []event.Reading{{Monitor: "KG", After: rf.Duration(-time.Second), Bad: false},
+				{Monitor: "KG", After: rf.Duration(time.Duration(i) * 700 * time.Millisecond), Bad: true, RFOn: true}}
 		}
 		b.add(e)
 	}

@@ -45,7 +45,8 @@ func Repeatable(runs []result.Run, as result.Run) []result.Run {
 	var out []result.Run
 	for _, r := range runs {
 		a, b := r.Opened, as.Opened
-		same := a.RunKind == b.RunKind && a.Fixture == b.Fixture && a.Plan.SHA256 == b.Plan.SHA256 && a.Bench.SHA256 == b.Bench.SHA256 && a.Changed == b.Changed
+		same := a.RunKind == b.RunKind && a.Fixture == b.Fixture && a.Plan.SHA256 == b.Plan.SHA256 &&
+			a.Bench.SHA256 == b.Bench.SHA256 && a.Changed == b.Changed
 		if same && (r.Verdict == event.Done || r.Verdict == event.DoneUpset || r.Verdict == event.Incomplete) {
 			out = append(out, r)
 		}
@@ -141,7 +142,8 @@ func (g *gathered) ends() (low, high rf.Current) {
 }
 
 func (g *gathered) repeated(f rf.Frequency) Repeated {
-	r := Repeated{Frequency: f, N: len(g.values), Bounds: g.bounds, Upset: g.upset, Tested: g.tested, Deviation: rf.Gain(g.deviation())}
+	r := Repeated{Frequency: f, N: len(g.values), Bounds: g.bounds, Upset: g.upset, Tested: g.tested,
+		Deviation: rf.Gain(g.deviation())}
 	if r.N > 0 {
 		r.MeanGain = rf.Gain(g.mean())
 	}
@@ -233,12 +235,14 @@ func StabilityOf(r result.Run) (s Stability, ok bool) {
 			continue
 		}
 		s.Frequency = step.Step.Point.Frequency
-		c := Checked{Step: step.Step.Number, Seq: step.Seq, Current: step.Current, Drive: step.Drive, Moved: rf.Gain(math.NaN())}
+		c := Checked{Step: step.Step.Number, Seq: step.Seq, Current: step.Current, Drive: step.Drive,
+			Moved: rf.Gain(math.NaN())}
 		if step.Current.Exact() && step.Drive.Exact() {
 			transfer := step.Current.DB() - step.Drive.DB()
 			if math.IsNaN(first) {
 				first = transfer
-			} else if c.Moved = rf.Gain(transfer - first); math.IsNaN(s.Drift.DB()) || math.Abs(c.Moved.DB()) > math.Abs(s.Drift.DB()) {
+			} else if c.Moved = rf.Gain(transfer - first); math.IsNaN(s.Drift.DB()) ||
+				math.Abs(c.Moved.DB()) > math.Abs(s.Drift.DB()) {
 				s.Drift, s.Step = c.Moved, c.Step
 			}
 			if math.IsNaN(c.Moved.DB()) {
@@ -259,10 +263,12 @@ func (s Stability) Says(u rf.Gain) string {
 	case !s.Drift.Finite():
 		return fmt.Sprintf("the check point at %v was measured once or never: nothing is known of drift", s.Frequency)
 	case math.Abs(s.Drift.DB()) > u.DB():
-		return fmt.Sprintf("DRIFT: the current at the check point %v moved by %s at the same drive (step %d), more than its uncertainty of ± %s: levels of this run are not known as well as the uncertainty says",
+		return fmt.Sprintf("DRIFT: the current at the check point %v moved by %s at the same drive (step %d), more "+
+			"than its uncertainty of ± %s: levels of this run are not known as well as the uncertainty says",
 			s.Frequency, s.Drift.Text(2), s.Step, u.Text(2))
 	}
-	return fmt.Sprintf("the current at the check point %v moved by %s at most at the same drive, within its uncertainty of ± %s (%d checks)",
+	return fmt.Sprintf("the current at the check point %v moved by %s at most at the same drive, within its "+
+		"uncertainty of ± %s (%d checks)",
 		s.Frequency, s.Drift.Text(2), u.Text(2), len(s.Checks))
 }
 

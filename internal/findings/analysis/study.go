@@ -116,7 +116,8 @@ func OneOfEachModulation(runs []result.Run, as result.Run) []int {
 	newest := map[level.Modulation]int{}
 	for _, r := range runs {
 		o := r.Opened
-		if o.RunKind != plan.Exposure || o.Bench.SHA256 != as.Opened.Bench.SHA256 || o.Changed != as.Opened.Changed || o.Search != nil && !o.Search.IfRandom {
+		if o.RunKind != plan.Exposure || o.Bench.SHA256 != as.Opened.Bench.SHA256 || o.Changed != as.Opened.Changed ||
+			o.Search != nil && !o.Search.IfRandom {
 			continue
 		}
 		newest[o.Modulation] = max(newest[o.Modulation], r.Number)

@@ -51,7 +51,8 @@ func SweptBands(r result.Run, runs []result.Run) []SweptBand {
 
 // Stepping reports that a later run, by how it was opened, may confirm the bands of a free sweep.
 func Stepping(swept, later event.Opened) bool {
-	return later.RunKind == plan.Exposure && later.Mode == plan.ConstantDrive && later.Bench.SHA256 == swept.Bench.SHA256 &&
+	return later.RunKind == plan.Exposure && later.Mode == plan.ConstantDrive &&
+		later.Bench.SHA256 == swept.Bench.SHA256 &&
 		later.Changed == swept.Changed && later.Modulation == swept.Modulation
 }
 

@@ -21,14 +21,17 @@ func freely() result.Run {
 
 // stepped is a run at a constant drive; a frequency below 0 upsets.
 func stepped(number int, drive float64, change func(*event.Opened), at ...rf.Frequency) result.Run {
-	o := event.Opened{RunKind: plan.Exposure, Mode: plan.ConstantDrive, Resolution: 0.5, Bench: event.Attachment{SHA256: "b"}}
+	o := event.Opened{RunKind: plan.Exposure, Mode: plan.ConstantDrive, Resolution: 0.5,
+		Bench: event.Attachment{SHA256: "b"}}
 	if change != nil {
 		change(&o)
 	}
 	b := builder{n: number}
 	b.add(o)
 	for i, f := range at {
-		b.add(event.StepClosed{Step: plan.Step{Number: i + 1, Purpose: plan.Sweep, Point: plan.Point{Frequency: max(f, -f), Target: rf.DBuA(80)}}, Drive: rf.DBm(drive), Current: rf.DBuA(80), OnFor: 1e9,
+		b.add(event.StepClosed{Step: plan.Step{Number: i + 1, Purpose: plan.Sweep,
+			Point: plan.Point{Frequency: max(f, -f), Target: rf.DBuA(80)}}, Drive: rf.DBm(drive), Current: rf.DBuA(80),
+			OnFor:   1e9,
 			Outcome: plan.Outcome{Number: i + 1, Exposures: 1, Upset: f < 0}})
 	}
 	return b.r
@@ -47,16 +50,20 @@ func TestABandOfAFreeSweepIsConfirmedOnlyByStepsThroughIt(t *testing.T) {
 		"nothing in it":                      {stepped(2, -20, nil, 9.9e6, 10.3e6), analysis.NotStepped},
 		"a run before the sweep":             {stepped(0, -20, nil, -10.1e6), analysis.NotStepped},
 		"more drive than the sweep":          {stepped(2, -19, nil, -10.1e6), analysis.NotStepped},
-		"another bench":                      {stepped(2, -20, func(o *event.Opened) { o.Bench.SHA256 = "c" }, -10.1e6), analysis.NotStepped},
-		"a product that was changed":         {stepped(2, -20, func(o *event.Opened) { o.Changed = "ferrite" }, -10.1e6), analysis.NotStepped},
-		"another modulation":                 {stepped(2, -20, func(o *event.Opened) { o.Modulation.Depth = 0.8 }, -10.1e6), analysis.NotStepped},
+		"another bench": {stepped(2, -20, func(o *event.Opened) { o.Bench.SHA256 = "c" }, -10.1e6),
+			analysis.NotStepped},
+		"a product that was changed": {stepped(2, -20, func(o *event.Opened) { o.Changed = "ferrite" },
+			-10.1e6), analysis.NotStepped},
+		"another modulation": {stepped(2, -20, func(o *event.Opened) { o.Modulation.Depth = 0.8 },
+			-10.1e6), analysis.NotStepped},
 	} {
 		got := analysis.SweptBands(freely(), []result.Run{freely(), v.later})
 		if len(got) != 1 || got[0].Confirmation != v.want {
 			t.Errorf("%s: %+v, want %q", name, got, v.want)
 		}
 	}
-	both := analysis.SweptBands(freely(), []result.Run{stepped(2, -20, nil, -10.1e6), stepped(3, -20, nil, 9.9e6, 10.1e6, 10.3e6)})
+	both := analysis.SweptBands(freely(), []result.Run{stepped(2, -20, nil, -10.1e6),
+		stepped(3, -20, nil, 9.9e6, 10.1e6, 10.3e6)})
 	if both[0].Confirmation != analysis.Rejected || both[0].By != 3 {
 		t.Errorf("the newest run counts: %+v", both[0])
 	}
@@ -72,8 +79,10 @@ func TestTheLaboratorysProductIsTheUnchangedOneThatWasExposedWidest(t *testing.T
 	}{
 		{nil, 0},
 		{[]result.Run{run(1, 9, plan.Baseline, "")}, 0},
-		{[]result.Run{run(1, 90, plan.Exposure, ""), run(2, 90, plan.Exposure, ""), run(3, 1, plan.Exposure, ""), run(4, 90, plan.Exposure, "capacitor")}, 2},
-		{[]result.Run{run(1, 9, plan.Baseline, ""), run(2, 9, plan.Exposure, "lid off"), run(3, 90, plan.Exposure, "ferrite")}, 2},
+		{[]result.Run{run(1, 90, plan.Exposure, ""), run(2, 90, plan.Exposure, ""), run(3, 1, plan.Exposure, ""),
+			run(4, 90, plan.Exposure, "capacitor")}, 2},
+		{[]result.Run{run(1, 9, plan.Baseline, ""), run(2, 9, plan.Exposure, "lid off"),
+			run(3, 90, plan.Exposure, "ferrite")}, 2},
 	} {
 		if got := analysis.AsReceived(v.runs); got != v.want {
 			t.Errorf("run %d, want %d", got, v.want)

@@ -23,15 +23,23 @@ func TestTheRunThatWasExposedAgainIsTheOneComparedWith(t *testing.T) {
 		before, after int
 		detailed      []int
 	}{
-		"again 3":                         {[]result.Run{exposure(1, 0, ""), other(2, plan.Baseline), exposure(3, 0, ""), exposure(4, 3, "ferrite")}, 3, 4, []int{3, 4}},
-		"nobody's again":                  {[]result.Run{exposure(1, 0, ""), exposure(3, 0, ""), exposure(4, 0, "ferrite")}, 1, 4, []int{1, 3, 4}},
-		"again a run that is no exposure": {[]result.Run{exposure(1, 0, ""), other(2, plan.Control), exposure(4, 2, "ferrite")}, 1, 4, []int{1, 4}},
-		"the newest change":               {[]result.Run{exposure(1, 0, ""), exposure(2, 0, ""), exposure(3, 1, "a"), exposure(4, 2, "b")}, 2, 4, []int{2, 3, 4}},
-		"nothing changed":                 {[]result.Run{exposure(1, 0, ""), exposure(2, 0, ""), other(3, plan.Baseline)}, 0, 0, []int{2}},
-		"no exposure":                     {[]result.Run{other(1, plan.Baseline), other(2, event.LaboratoryKind)}, 0, 0, []int{1}},
-		"many between":                    {[]result.Run{exposure(1, 0, ""), exposure(2, 1, "a"), exposure(3, 1, "b"), exposure(4, 1, "c"), exposure(5, 1, "d"), exposure(6, 1, "e")}, 1, 6, []int{1, 3, 4, 5, 6}},
+		"again 3": {[]result.Run{exposure(1, 0, ""), other(2, plan.Baseline),
+			exposure(3, 0, ""), exposure(4, 3, "ferrite")}, 3, 4, []int{3, 4}},
+		"nobody's again": {[]result.Run{exposure(1, 0, ""), exposure(3, 0, ""),
+			exposure(4, 0, "ferrite")}, 1, 4, []int{1, 3, 4}},
+		"again a run that is no exposure": {[]result.Run{exposure(1, 0, ""), other(2, plan.Control),
+			exposure(4, 2, "ferrite")}, 1, 4, []int{1, 4}},
+		"the newest change": {[]result.Run{exposure(1, 0, ""), exposure(2, 0, ""), exposure(3, 1, "a"),
+			exposure(4, 2, "b")}, 2, 4, []int{2, 3, 4}},
+		"nothing changed": {[]result.Run{exposure(1, 0, ""), exposure(2, 0, ""),
+			other(3, plan.Baseline)}, 0, 0, []int{2}},
+		"no exposure": {[]result.Run{other(1, plan.Baseline), other(2, event.LaboratoryKind)}, 0, 0,
+			[]int{1}},
+		"many between": {[]result.Run{exposure(1, 0, ""), exposure(2, 1, "a"), exposure(3, 1, "b"),
+			exposure(4, 1, "c"), exposure(5, 1, "d"), exposure(6, 1, "e")}, 1, 6, []int{1, 3, 4, 5, 6}},
 	} {
-		if before, after, detailed := analysis.Told(c.runs); before != c.before || after != c.after || !slices.Equal(detailed, c.detailed) {
+		if before, after, detailed := analysis.Told(c.runs); before != c.before || after != c.after ||
+			!slices.Equal(detailed, c.detailed) {
 			t.Errorf("%s: %d, %d, %v", name, before, after, detailed)
 		}
 	}

@@ -80,7 +80,8 @@ func (c *Comparison) worse() []string {
 	}
 	for _, b := range c.Bands {
 		if b.Fate == Moved {
-			out = append(out, fmt.Sprintf("the band %v is gone from there but upsets at %v now: the band moved", Span(*b.Before), Span(*b.After)))
+			out = append(out, fmt.Sprintf("the band %v is gone from there but upsets at %v now: the band moved",
+				Span(*b.Before), Span(*b.After)))
 		}
 	}
 	var worst ComparedPoint
@@ -129,7 +130,10 @@ func (c *Comparison) unproven() []unproven {
 		takes func(ComparedPoint) bool
 	}{
 		{"still upsets", ComparedPoint.stillUpsets},
-		{"not exposed before, upsets", func(p ComparedPoint) bool { return p.Verdict == NotShown && p.Before == nil && p.below() }},
+		{"not exposed before, upsets", func(p ComparedPoint) bool {
+			return p.Verdict == NotShown && p.Before == nil &&
+				p.below()
+		}},
 	} {
 		if x := c.gather(of.words, of.takes); len(x.at) > 1 {
 			out = append(out, x)
@@ -186,7 +190,8 @@ func (c *Comparison) gather(words string, takes func(ComparedPoint) bool) unprov
 
 // below reports an upset below what is required.
 func (p ComparedPoint) below() bool {
-	return !p.InDrive && !p.Replayed && p.After != nil && p.After.Upset && p.After.Onset.Known() && p.Required.Known() && !clears(p.After.Onset, p.Required)
+	return !p.InDrive && !p.Replayed && p.After != nil && p.After.Upset && p.After.Onset.Known() &&
+		p.Required.Known() && !clears(p.After.Onset, p.Required)
 }
 
 func (p ComparedPoint) stillUpsets() bool {
@@ -248,7 +253,8 @@ func (c *Comparison) shown() string {
 	if Replays(c.Before.Opened) && Replays(c.After.Opened) {
 		level = "the drive required"
 	}
-	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood " + level + ", further above what upset before than the set-up explains (" + c.SetUp.Says() + ")"
+	s := "at every frequency that upset before (" + strings.Join(spans, ", ") + ") the product stood " + level +
+		", further above what upset before than the set-up explains (" + c.SetUp.Says() + ")"
 	if c.Margin > 0 {
 		s += fmt.Sprintf(", which is at least %v above the onset before", c.Margin)
 	}

@@ -40,9 +40,11 @@ func (m *maker) add(e event.Event) {
 func (m *maker) close(mhz float64, p product, offset float64, upset bool) {
 	m.step++
 	e := event.StepClosed{
-		Step:    plan.Step{Number: m.step, Purpose: plan.Sweep, Offset: rf.Gain(offset), Point: plan.Point{Frequency: rf.Frequency(mhz * 1e6), Target: rf.DBuA(wanted)}},
+		Step: plan.Step{Number: m.step, Purpose: plan.Sweep, Offset: rf.Gain(offset),
+			Point: plan.Point{Frequency: rf.Frequency(mhz * 1e6), Target: rf.DBuA(wanted)}},
 		Attempt: 1, Outcome: plan.Outcome{Number: m.step, Upset: upset, Exposures: 1},
-		Current: rf.DBuA(wanted + offset), Forward: rf.FromDB[rf.Watt](wanted + offset - p.cable(mhz)), ForwardPredicted: true,
+		Current: rf.DBuA(wanted + offset), Forward: rf.FromDB[rf.Watt](wanted + offset - p.cable(mhz)),
+		ForwardPredicted: true,
 	}
 	if upset {
 		e.Class = event.DuringOnly
@@ -53,7 +55,9 @@ func (m *maker) close(mhz float64, p product, offset float64, upset bool) {
 // expose makes a run over 1 to 40 MHz in steps of a sixth of an octave, so that 10 and 20 MHz are among
 // them.
 func expose(number int, p product, change func(*event.Opened)) result.Run {
-	o := event.Opened{Stretches: []plan.Stretch{{From: 1e3, To: 1e9, Step: 0.3}}, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Resolution: 0.5, Range: 40, Modulation: am, Bench: event.Attachment{SHA256: "a"}}
+	o := event.Opened{Stretches: []plan.Stretch{{From: 1e3, To: 1e9, Step: 0.3}}, RunKind: plan.Exposure,
+		Mode: plan.ClosedLoop, Fixture: "cable", Resolution: 0.5, Range: 40, Modulation: am,
+		Bench: event.Attachment{SHA256: "a"}}
 	if change != nil {
 		change(&o)
 	}
@@ -196,10 +200,12 @@ func TestTheFundamentalIsClearedOnlyByWhatWasStoodAtTheHarmonics(t *testing.T) {
 func TestTheControlRunTellsTheDUTFromTheAE(t *testing.T) {
 	p, sound := product{dip(5, 75), constant(100)}, product{constant(0), constant(100)}
 	control := func(o *event.Opened) { o.RunKind = plan.Control }
-	if l := find(explain(t, nil, expose(1, p, nil), expose(2, sound, control)), evidence.AEPath, "the DUT"); l == nil || l.Strength != evidence.Strong {
+	if l := find(explain(t, nil, expose(1, p, nil), expose(2, sound, control)), evidence.AEPath, "the DUT"); l == nil ||
+		l.Strength != evidence.Strong {
 		t.Errorf("a clean control: %+v", l)
 	}
-	if l := find(explain(t, nil, expose(1, p, nil), expose(2, p, control)), evidence.AEPath, "AE"); l == nil || l.Strength != evidence.Strong {
+	if l := find(explain(t, nil, expose(1, p, nil), expose(2, p, control)), evidence.AEPath, "AE"); l == nil ||
+		l.Strength != evidence.Strong {
 		t.Errorf("a control that upsets: %+v", l)
 	}
 	if l := find(explain(t, nil, expose(1, p, nil)), evidence.AEPath, ""); l != nil {
@@ -220,7 +226,8 @@ func TestOnsetsInOtherModulationsTellWhatOfItUpsets(t *testing.T) {
 		{shifted(5.1), "the crest of the envelope"},
 		{shifted(0), "the carrier, whatever its modulation"},
 		{shifted(12), "the envelope of AM"},
-		{expose(2, product{constant(0), constant(100)}, func(o *event.Opened) { o.Modulation = cw }), "the envelope of AM"},
+		{expose(2, product{constant(0), constant(100)}, func(o *event.Opened) { o.Modulation = cw }),
+			"the envelope of AM"},
 	} {
 		if l := find(explain(t, nil, expose(1, base, nil), c.cw), evidence.Modulation, c.want); l == nil {
 			t.Errorf("no line for %q in %+v", c.want, explain(t, nil, expose(1, base, nil), c.cw))
@@ -233,7 +240,8 @@ func TestOnsetsInOtherModulationsTellWhatOfItUpsets(t *testing.T) {
 
 func TestRunsOfAnotherStateOfTheProductAreNoEvidence(t *testing.T) {
 	p := product{dip(5, 75), constant(100)}
-	changed := expose(2, product{constant(0), constant(100)}, func(o *event.Opened) { o.RunKind, o.Changed = plan.Control, "a ferrite" })
+	changed := expose(2, product{constant(0), constant(100)},
+		func(o *event.Opened) { o.RunKind, o.Changed = plan.Control, "a ferrite" })
 	e, err := evidence.Explain([]result.Run{expose(1, p, nil), changed}, 1, nil)
 	if err != nil {
 		t.Fatal(err)

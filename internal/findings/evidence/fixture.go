@@ -59,8 +59,10 @@ func StillInJig(r result.Run, c *chain.Chain) (words string) {
 			}
 			low, high, sum, n = min(low, d), max(high, d), sum+d, n+1
 		}
-		if mean := sum / rf.Gain(max(n, 1)); n >= jigPoints && high-low <= jigSpread && mean <= jigMean && mean >= -jigMean {
-			return fmt.Sprintf("at %d frequencies up to %v the current is that of the %s within %v, and does not vary as a cable of %v makes it: was the clamp still in the jig, and the probe with it?",
+		if mean := sum / rf.Gain(max(n, 1)); n >= jigPoints && high-low <= jigSpread && mean <= jigMean &&
+			mean >= -jigMean {
+			return fmt.Sprintf("at %d frequencies up to %v the current is that of the %s within %v, and does not "+
+				"vary as a cable of %v makes it: was the clamp still in the jig, and the probe with it?",
 				n, highest, jig, max(high, -low), long)
 		}
 	}

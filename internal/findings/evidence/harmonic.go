@@ -42,7 +42,8 @@ func (e explainer) harmonic(b analysis.Band) []Line {
 var ordinal = map[int]string{2: "second", 3: "third"}
 
 // judgeHarmonic compares a harmonic's current with the onset at its frequency.
-func judgeHarmonic(n int, at rf.Frequency, current rf.Current, t result.Threshold, measured bool, source string) (Line, bool) {
+func judgeHarmonic(n int, at rf.Frequency, current rf.Current, t result.Threshold, measured bool, source string) (Line,
+	bool) {
 	l := Line{Topic: Harmonic}
 	word := "at most "
 	if measured {
@@ -52,7 +53,8 @@ func judgeHarmonic(n int, at rf.Frequency, current rf.Current, t result.Threshol
 	said := fmt.Sprintf("the %s harmonic at %v carries %s%v at the onset (%s)", ordinal[n], at, word, current, source)
 	if !t.Upset {
 		l.For, l.Strength = "the fundamental", strengthOf(-over)
-		l.Compared = fmt.Sprintf("%s; the product stood %v there, %.1f dB more", said, t.Onset.WithBound(rf.Exactly), -over)
+		l.Compared = fmt.Sprintf("%s; the product stood %v there, %.1f dB more", said, t.Onset.WithBound(rf.Exactly),
+			-over)
 		return l, l.Strength != ""
 	}
 	if over >= -3 && t.Onset.Bound() != rf.AtLeast {
@@ -80,7 +82,8 @@ func (e explainer) forwardAtOnset(f rf.Frequency) (rf.Power, bool) {
 	}
 	var least *result.Step
 	for _, s := range p.Steps {
-		if s.Outcome.Upset && s.Forward.Exact() && !s.Forward.IsOff() && (least == nil || s.Forward.DB() < least.Forward.DB()) {
+		if s.Outcome.Upset && s.Forward.Exact() && !s.Forward.IsOff() &&
+			(least == nil || s.Forward.DB() < least.Forward.DB()) {
 			least = s
 		}
 	}
@@ -103,7 +106,8 @@ func (e explainer) onsetNear(f rf.Frequency) (best result.Threshold, run int, ok
 			if d < -0.01 || d > 0.01 || !t.Onset.Known() {
 				continue
 			}
-			if !ok || t.Upset && (!best.Upset || t.Onset.DB() < best.Onset.DB()) || !t.Upset && !best.Upset && t.Onset.DB() > best.Onset.DB() {
+			if !ok || t.Upset && (!best.Upset || t.Onset.DB() < best.Onset.DB()) || !t.Upset && !best.Upset &&
+				t.Onset.DB() > best.Onset.DB() {
 				best, run, ok = t, r.Number, true
 			}
 		}

@@ -14,7 +14,8 @@ func OfAmplifier(b *catalog.Bench) Harmonics {
 	if b == nil || b.Amplifier == nil || b.Amplifier.Harmonics == 0 {
 		return nil
 	}
-	level, source := b.Amplifier.Harmonics, fmt.Sprintf("%v against the carrier by the data of %s", b.Amplifier.Harmonics, b.Amplifier.ID)
+	level, source := b.Amplifier.Harmonics, fmt.Sprintf("%v against the carrier by the data of %s",
+		b.Amplifier.Harmonics, b.Amplifier.ID)
 	return func(rf.Frequency, int) (rf.Gain, bool, string, bool) { return level, false, source, true }
 }
 

@@ -36,15 +36,18 @@ func (e explainer) ae(b analysis.Band) []Line {
 	total := upset + clean
 	switch {
 	case upset > 0:
-		l := Line{Topic: AEPath, For: analysis.MonitorOrAE, Strength: Strong, Runs: distinct(e.run.Number, control.Number)}
-		l.Compared = fmt.Sprintf("with the DUT replaced or its output held (run %d) %d of %d frequencies upset all the same", control.Number, upset, total)
+		l := Line{Topic: AEPath, For: analysis.MonitorOrAE, Strength: Strong,
+			Runs: distinct(e.run.Number, control.Number)}
+		l.Compared = fmt.Sprintf("with the DUT replaced or its output held (run %d) %d of %d frequencies upset all "+
+			"the same", control.Number, upset, total)
 		if upset < total {
 			l.Strength = Moderate
 		}
 		return []Line{l}
 	case clean > 0 && least >= 0:
 		l := Line{Topic: AEPath, For: "the DUT", Strength: Strong, Runs: distinct(e.run.Number, control.Number)}
-		l.Compared = fmt.Sprintf("with the DUT replaced or its output held (run %d) none of %d frequencies upset, at currents at least %.1f dB above the onset", control.Number, clean, least)
+		l.Compared = fmt.Sprintf("with the DUT replaced or its output held (run %d) none of %d frequencies upset, at "+
+			"currents at least %.1f dB above the onset", control.Number, clean, least)
 		return []Line{l}
 	}
 	return nil
@@ -64,7 +67,8 @@ func (e explainer) modulation(b analysis.Band) []Line {
 			continue
 		}
 		crest := carrier + (other.CrestOverLevel() - mine.CrestOverLevel()).DB()
-		if l, ok := judgeModulation(analysis.Modulation(mine), analysis.Modulation(other), carrier, crest, bound, n); ok {
+		if l, ok := judgeModulation(analysis.Modulation(mine), analysis.Modulation(other), carrier, crest, bound,
+			n); ok {
 			l.Runs = distinct(e.run.Number, r.Number)
 			l.Compared = fmt.Sprintf("run %d against run %d: %s", e.run.Number, r.Number, l.Compared)
 			out = append(out, l)
@@ -121,23 +125,28 @@ func judgeModulation(mine, other string, carrier, crest float64, bound rf.Bound,
 		if crest >= 0 && l.Strength == "" {
 			l.Strength = Weak // the same crest without that envelope does not upset
 		}
-		l.Compared = fmt.Sprintf("with %s the product stood at least %.1f dB more at the crest than the onset with %s, at %s", other, crest, mine, frequencies)
+		l.Compared = fmt.Sprintf("with %s the product stood at least %.1f dB more at the crest than the onset with "+
+			"%s, at %s", other, crest, mine, frequencies)
 		return l, crest >= 0
 	}
 	const alike = 1.0 // dB: resolution and repeatability of two onsets
 	switch {
 	case math.Abs(crest) <= alike && math.Abs(carrier) > 3:
 		l.For, l.Strength = "the crest of the envelope", Moderate
-		l.Compared = fmt.Sprintf("the onsets with %s and %s agree within %.1f dB at the crest and differ by %.1f dB as carrier levels, at %s", mine, other, math.Abs(crest), math.Abs(carrier), frequencies)
+		l.Compared = fmt.Sprintf("the onsets with %s and %s agree within %.1f dB at the crest and differ by %.1f dB "+
+			"as carrier levels, at %s", mine, other, math.Abs(crest), math.Abs(carrier), frequencies)
 	case math.Abs(carrier) <= alike && math.Abs(crest) > 3:
 		l.For, l.Strength = "the carrier, whatever its modulation", Moderate
-		l.Compared = fmt.Sprintf("the onsets with %s and %s agree within %.1f dB as levels and differ by %.1f dB at the crest, at %s", mine, other, math.Abs(carrier), math.Abs(crest), frequencies)
+		l.Compared = fmt.Sprintf("the onsets with %s and %s agree within %.1f dB as levels and differ by %.1f dB at "+
+			"the crest, at %s", mine, other, math.Abs(carrier), math.Abs(crest), frequencies)
 	case crest >= 3:
 		l.For, l.Strength = "the envelope of "+mine, strengthOf(crest)
-		l.Compared = fmt.Sprintf("with %s it takes %.1f dB more at the crest than with %s, at %s", other, crest, mine, frequencies)
+		l.Compared = fmt.Sprintf("with %s it takes %.1f dB more at the crest than with %s, at %s", other, crest,
+			mine, frequencies)
 	case crest <= -3:
 		l.For, l.Strength = "the envelope of "+other, strengthOf(-crest)
-		l.Compared = fmt.Sprintf("with %s it takes %.1f dB less at the crest than with %s, at %s", other, -crest, mine, frequencies)
+		l.Compared = fmt.Sprintf("with %s it takes %.1f dB less at the crest than with %s, at %s", other, -crest,
+			mine, frequencies)
 	default:
 		return l, false
 	}

@@ -22,18 +22,22 @@ func (e explainer) resonance(b analysis.Band) []Line {
 	var out []Line
 	if okCable && peak >= 3 {
 		l := Line{Topic: Resonance, For: "a resonance of the cable", Strength: strengthOf(peak), Runs: runs}
-		l.Compared = fmt.Sprintf("for the same forward power the cable carries %.1f dB more at %v than beside the band (%s for 1 W there in the middle)", peak, at, rf.FromDB[rf.Ampere](level).Linear())
+		l.Compared = fmt.Sprintf("for the same forward power the cable carries %.1f dB more at %v than beside the "+
+			"band (%s for 1 W there in the middle)", peak, at, rf.FromDB[rf.Ampere](level).Linear())
 		if e.run.Opened.Mode == plan.ClosedLoop {
 			l.Compared += "; the levelled current hides that, a replayed forward power does not"
 		}
 		out = append(out, l)
 	}
 	if okProduct && depth >= 3 {
-		l := Line{Topic: Resonance, For: "the product's own response", Strength: strengthOf(depth), Runs: []int{e.run.Number}}
-		l.Compared = fmt.Sprintf("the onset is %v at %v, and beside the band the product stood %v in the middle, %.1f dB more", b.Lowest.Onset, b.Lowest.Frequency, stood, depth)
+		l := Line{Topic: Resonance, For: "the product's own response", Strength: strengthOf(depth),
+			Runs: []int{e.run.Number}}
+		l.Compared = fmt.Sprintf("the onset is %v at %v, and beside the band the product stood %v in the middle, "+
+			"%.1f dB more", b.Lowest.Onset, b.Lowest.Frequency, stood, depth)
 		switch {
 		case okCable && peak < 3:
-			l.Compared += fmt.Sprintf("; for the same forward power the current is no more than %.1f dB above that beside the band", max(peak, 0))
+			l.Compared += fmt.Sprintf("; for the same forward power the current is no more than %.1f dB above that "+
+				"beside the band", max(peak, 0))
 		case okCable:
 			l.Compared += "; these are currents, so the cable's own peak is not in them"
 		}

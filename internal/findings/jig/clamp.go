@@ -139,7 +139,8 @@ func (s ClampSetup) series(m touchstone.Matrix, at rf.Frequency) (complex128, er
 		near := (inverse.A*zin + inverse.B) / (inverse.C*zin + inverse.D)
 		return near - l.Input(z), nil
 	}
-	two, err := twoport.ABCDOfS(twoport.Matrix{{m.At(s.End, s.End), m.At(s.End, s.Far)}, {m.At(s.Far, s.End), m.At(s.Far, s.Far)}}, twoport.Coaxial)
+	two, err := twoport.ABCDOfS(twoport.Matrix{{m.At(s.End, s.End), m.At(s.End, s.Far)},
+		{m.At(s.Far, s.End), m.At(s.Far, s.Far)}}, twoport.Coaxial)
 	if err != nil {
 		return 0, fmt.Errorf("nothing passes along the jig at %v: %w", at, err)
 	}
@@ -222,7 +223,8 @@ func (c *Clamp) curves(source string) error {
 		err = errors.Join(err, e)
 		return out
 	}
-	c.InsertionLoss, c.ReturnLoss, c.Directivity = make(loss, "insertion loss"), make(match, "return loss"), make(directivity, "directivity")
+	c.InsertionLoss, c.ReturnLoss, c.Directivity = make(loss, "insertion loss"), make(match, "return loss"),
+		make(directivity, "directivity")
 	if len(series) > 0 {
 		var e error
 		c.Series, e = curve.New(series, "series impedance, "+source)
@@ -235,17 +237,24 @@ func (c *Clamp) curves(source string) error {
 func (c *Clamp) doubts(s ClampSetup) {
 	least := slices.MinFunc(c.Points, func(a, b ClampPoint) int { return compare(a.InsertionLoss, b.InsertionLoss) })
 	if s.Far == 0 && least.InsertionLoss < LeastInsertionLoss-0.05 {
-		c.Remarks = append(c.Remarks, fmt.Sprintf("the insertion loss is %s at %v, below the %s that the far end of a 50 Ω jig takes: was that end closed with 50 Ω?", least.InsertionLoss.Text(2), least.Frequency, LeastInsertionLoss.Text(2)))
+		c.Remarks = append(c.Remarks, fmt.Sprintf(
+			"the insertion loss is %s at %v, below the %s that the far end of a 50 Ω jig takes: was that end closed "+
+				"with 50 Ω?", least.InsertionLoss.Text(2), least.Frequency, LeastInsertionLoss.Text(2)))
 	}
 	negative := slices.MinFunc(c.Points, func(a, b ClampPoint) int { return compare(real(a.Series), real(b.Series)) })
 	if negative.HasSeries && real(negative.Series) < -1 {
-		c.Remarks = append(c.Remarks, fmt.Sprintf("the series impedance has a resistance of %.1f Ω at %v: no passive clamp has that; give the length of the jig's line, or do not use the series impedance there", real(negative.Series), negative.Frequency))
+		c.Remarks = append(c.Remarks, fmt.Sprintf(
+			"the series impedance has a resistance of %.1f Ω at %v: no passive clamp has that; give the length of "+
+				"the jig's line, or do not use the series impedance there", real(negative.Series), negative.Frequency))
 	}
 	if s.Far == 0 {
-		c.Remarks = append(c.Remarks, "one end of the jig was measured: the series impedance follows from its reflection and takes the far end for 50 Ω; the directivity is not known")
+		c.Remarks = append(c.Remarks,
+			"one end of the jig was measured: the series impedance follows from its reflection and takes the far end "+
+				"for 50 Ω; the directivity is not known")
 	}
 	if !c.Repeat.Known() {
-		c.Remarks = append(c.Remarks, "one sweep says nothing about repeatability: open the clamp, close it and sweep again, three times or more")
+		c.Remarks = append(c.Remarks,
+			"one sweep says nothing about repeatability: open the clamp, close it and sweep again, three times or more")
 	}
 }
 
@@ -269,7 +278,9 @@ func ClampFromRun(runs ...result.Run) (Clamp, error) {
 	for _, r := range runs {
 		o := r.Opened
 		if o.RunKind != plan.Calibration || catalog.Fixture(o.Fixture) != catalog.Jig50 {
-			return c, fmt.Errorf("run %d is a %s on the fixture %s: the insertion loss follows from a calibration in the 50 + 50 Ω jig (%s)", r.Number, o.RunKind, o.Fixture, catalog.Jig50)
+			return c,
+				fmt.Errorf("run %d is a %s on the fixture %s: the insertion loss follows from a calibration in the "+
+					"50 + 50 Ω jig (%s)", r.Number, o.RunKind, o.Fixture, catalog.Jig50)
 		}
 		for _, s := range r.Steps {
 			switch {
@@ -285,7 +296,11 @@ func ClampFromRun(runs ...result.Run) (Clamp, error) {
 		}
 	}
 	if len(at) == 0 {
-		return c, fmt.Errorf("no step has both a measured current and a measured forward power (%d have the budget's forward power, %d a bound only): the budget's forward power already contains the insertion loss asked for; put a coupler and a power meter before the clamp, or sweep the jig with a network analyser", predicted, bounded)
+		return c,
+			fmt.Errorf("no step has both a measured current and a measured forward power (%d have the budget's "+
+				"forward power, %d a bound only): the budget's forward power already contains the insertion loss "+
+				"asked for; put a coupler and a power meter before the clamp, or sweep the jig with a network analyser",
+				predicted, bounded)
 	}
 	most := 0
 	for _, f := range sorted(at) {
@@ -293,13 +308,18 @@ func ClampFromRun(runs ...result.Run) (Clamp, error) {
 		most = max(most, len(at[f]))
 		c.Repeat.add(f, deviation, len(at))
 		c.Points = append(c.Points, ClampPoint{Frequency: f, InsertionLoss: rf.Gain(mean), Spread: rf.Gain(deviation),
-			ReturnLoss: rf.Gain(math.NaN()), Directivity: rf.Gain(math.NaN()), Forward100mA: rf.PowerOfCurrent(rf.Amperes(0.1), rf.Z0).Add(rf.Gain(mean))})
+			ReturnLoss: rf.Gain(math.NaN()), Directivity: rf.Gain(math.NaN()),
+			Forward100mA: rf.PowerOfCurrent(rf.Amperes(0.1), rf.Z0).Add(rf.Gain(mean))})
 	}
 	c.Repeat.Sweeps, c.Repeat.Freedom = most, most-1
 	if predicted+bounded > 0 {
-		c.Remarks = append(c.Remarks, fmt.Sprintf("%d steps were left out: %d without a measured forward power, %d with a bound instead of a reading", predicted+bounded, predicted, bounded))
+		c.Remarks = append(c.Remarks, fmt.Sprintf(
+			"%d steps were left out: %d without a measured forward power, %d with a bound instead of a reading",
+			predicted+bounded, predicted, bounded))
 	}
-	c.Remarks = append(c.Remarks, "the current is the monitoring probe's: an error of its transfer impedance is an error of this insertion loss; the series impedance is not known from a run")
+	c.Remarks = append(c.Remarks,
+		"the current is the monitoring probe's: an error of its transfer impedance is an error of this insertion "+
+			"loss; the series impedance is not known from a run")
 	var names []string
 	for _, r := range runs {
 		names = append(names, fmt.Sprint(r.Number))

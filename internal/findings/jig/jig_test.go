@@ -131,7 +131,8 @@ func TestTheCornersOfAProbeAreWhereItHasFallenByThreeDecibel(t *testing.T) {
 		s21, s11 := 2*zt/(100+zins), zins/(100+zins)
 		hz, s = append(hz, f), append(s, s11, s21, s21, 0)
 	}
-	p, err := jig.MeasureProbe([]*touchstone.Network{network(t, "p.s2p", fifty2, hz, s...)}, jig.ProbeSetup{Turns: 10, Method: jig.Lumped})
+	p, err := jig.MeasureProbe([]*touchstone.Network{network(t, "p.s2p", fifty2, hz, s...)},
+		jig.ProbeSetup{Turns: 10, Method: jig.Lumped})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -140,7 +141,8 @@ func TestTheCornersOfAProbeAreWhereItHasFallenByThreeDecibel(t *testing.T) {
 	if p.Flat.Ripple > 2 || p.Flat.Low > 60e3 || p.Flat.High < 120e6 {
 		t.Errorf("flat band %+v", p.Flat)
 	}
-	short, err := jig.MeasureProbe([]*touchstone.Network{network(t, "p.s2p", fifty2, hz[300:500], s[4*300:4*500]...)}, jig.ProbeSetup{})
+	short, err := jig.MeasureProbe([]*touchstone.Network{network(t, "p.s2p", fifty2, hz[300:500], s[4*300:4*500]...)},
+		jig.ProbeSetup{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -155,7 +157,8 @@ func TestSeveralSweepsGiveMeanAndSpread(t *testing.T) {
 	var sweeps []*touchstone.Network
 	for i, db := range []float64{-20.1, -20, -19.9} {
 		s21 := complex(math.Pow(10, db/20), 0)
-		sweeps = append(sweeps, network(t, fmt.Sprintf("s%d.s2p", i), fifty2, []float64{1e6, 1e7}, 0, s21, s21, 0, 0, s21, s21, 0))
+		sweeps = append(sweeps, network(t, fmt.Sprintf("s%d.s2p", i), fifty2, []float64{1e6, 1e7}, 0, s21, s21,
+			0, 0, s21, s21, 0))
 	}
 	p, err := jig.MeasureProbe(sweeps, jig.ProbeSetup{Method: jig.Naive})
 	if err != nil {
@@ -195,12 +198,14 @@ func TestWhatCannotBeAProbeIsRefused(t *testing.T) {
 }
 
 func TestACurveFileComesBackWithItsHash(t *testing.T) {
-	c, err := curve.New([]curve.Point[rf.Transimpedance]{{At: 1e5, Value: rf.DBOhm(13.123456789)}, {At: 1e6 / 3, Value: rf.DBOhm(-2e-7)}, {At: 3e6, Value: rf.DBOhm(1.0 / 3)}}, "x")
+	c, err := curve.New([]curve.Point[rf.Transimpedance]{{At: 1e5, Value: rf.DBOhm(13.123456789)},
+		{At: 1e6 / 3, Value: rf.DBOhm(-2e-7)}, {At: 3e6, Value: rf.DBOhm(1.0 / 3)}}, "x")
 	if err != nil {
 		t.Fatal(err)
 	}
 	var b bytes.Buffer
-	if err := jig.WriteCurve(&b, c, "Zt/dBΩ", jig.Origin{What: "transfer impedance\nof a probe", Program: "provoke", Sources: []string{"a.s2p"}}); err != nil {
+	if err := jig.WriteCurve(&b, c, "Zt/dBΩ", jig.Origin{What: "transfer impedance\nof a probe", Program: "provoke",
+		Sources: []string{"a.s2p"}}); err != nil {
 		t.Fatal(err)
 	}
 	back, problems := trace.Curve[rf.Transimpedance]("p.csv", b.Bytes(), trace.Declared{})
@@ -230,7 +235,8 @@ var workedClamp = []struct {
 // S22 = Zc/(Zc + 100), S23 = 100/(Zc + 100), with lines of the jig put around by chain matrices.
 func clampInJig(t testing.TB, f rf.Frequency, mu complex128) (s [9]complex128) {
 	t.Helper()
-	c := twoport.Clamp{Core: twoport.Toroid{Outer: 63e-3, Inner: 38e-3, Height: 25e-3}, Material: fixed(mu), Farad: 6e-12, Primary: 40e-9, Secondary: 25e-9}
+	c := twoport.Clamp{Core: twoport.Toroid{Outer: 63e-3, Inner: 38e-3, Height: 25e-3}, Material: fixed(mu),
+		Farad: 6e-12, Primary: 40e-9, Secondary: 25e-9}
 	g, err := twoport.NewGrid([]rf.Frequency{f})
 	if err != nil {
 		t.Fatal(err)
@@ -286,7 +292,8 @@ func TestTheJigsLineIsTakenOutOfTheSeriesImpedance(t *testing.T) {
 	}
 	n := network(t, "c.s3p", fifty3, []float64{f}, 0, 0.03, 0.02, 0.03, s[0][0], s[0][1], 0.02, s[1][0], s[1][1])
 	for _, far := range []int{3, 0} {
-		m, err := jig.MeasureClamp([]*touchstone.Network{n}, jig.ClampSetup{Clamp: 1, End: 2, Far: far, Line: length, LineImpedance: z0})
+		m, err := jig.MeasureClamp([]*touchstone.Network{n},
+			jig.ClampSetup{Clamp: 1, End: 2, Far: far, Line: length, LineImpedance: z0})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -321,7 +328,8 @@ func calibration(number int, fixture string, steps ...event.StepClosed) result.R
 }
 
 func step(f rf.Frequency, drive, forward rf.Power, current rf.Current) event.StepClosed {
-	return event.StepClosed{Step: plan.Step{Point: plan.Point{Frequency: f}}, Drive: drive, Forward: forward, Current: current}
+	return event.StepClosed{Step: plan.Step{Point: plan.Point{Frequency: f}}, Drive: drive, Forward: forward,
+		Current: current}
 }
 
 // Row C24: 100 mA at an insertion loss of 7.00 dB needs 2.505936168 W.
@@ -334,7 +342,8 @@ func TestTheInsertionLossFollowsFromACalibrationRun(t *testing.T) {
 	within(t, "insertion loss", c.Points[0].InsertionLoss.DB(), 7, 1e-4)
 	within(t, "power for 100 mA", c.Points[0].Forward100mA.SI(), 2.505936168, 1e-4)
 	s.ForwardPredicted = true
-	if _, err := jig.ClampFromRun(calibration(3, "jig50", s)); err == nil || !strings.Contains(err.Error(), "already contains") {
+	if _, err := jig.ClampFromRun(calibration(3, "jig50", s)); err == nil ||
+		!strings.Contains(err.Error(), "already contains") {
 		t.Errorf("a budget's own forward power is taken for a measurement: %v", err)
 	}
 	if _, err := jig.ClampFromRun(calibration(3, "jig150", s)); err == nil {
@@ -349,7 +358,8 @@ func TestTheUsableCurrentEndsWhereTheCrestIsCompressed(t *testing.T) {
 	for d := -30.0; d <= 6; d += 0.25 {
 		x := math.Pow(10, d/20)
 		y := x / math.Pow(1+math.Pow(x, 4), 0.25)
-		levels = append(levels, jig.DriveLevel{Frequency: 1e6, Drive: rf.DBm(d), Current: rf.DBuA(80 + 20*math.Log10(y))})
+		levels = append(levels, jig.DriveLevel{Frequency: 1e6, Drive: rf.DBm(d),
+			Current: rf.DBuA(80 + 20*math.Log10(y))})
 	}
 	cw, err := jig.MeasureLinearity(levels, jig.LinearSetup{})
 	if err != nil {

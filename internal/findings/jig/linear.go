@@ -64,7 +64,8 @@ func (c SaturationCheck) passes(rise rf.Gain) bool {
 // SaturationChecks are the checks known.
 var SaturationChecks = map[Edition]SaturationCheck{
 	OlderEdition: {Edition: OlderEdition, Step: 5.1, Least: 3.1, Most: 7.1, Confidence: "from memory, high"},
-	NewerEdition: {Edition: NewerEdition, Step: 5.1, Least: 3.1, Confidence: "compression of 2 dB at most at the crest; the criterion itself was not seen; from memory, low"},
+	NewerEdition: {Edition: NewerEdition, Step: 5.1, Least: 3.1,
+		Confidence: "compression of 2 dB at most at the crest; the criterion itself was not seen; from memory, low"},
 }
 
 // DriveLevel is one drive and what it gave, in the jig, without modulation.
@@ -156,13 +157,17 @@ func MeasureLinearity(levels []DriveLevel, setup LinearSetup) (Linearity, error)
 		out.Points = append(out.Points, p)
 	}
 	if bounded > 0 {
-		out.Remarks = append(out.Remarks, fmt.Sprintf("%d readings that are bounds, or without a drive, were left out", bounded))
+		out.Remarks = append(out.Remarks, fmt.Sprintf("%d readings that are bounds, or without a drive, were left out",
+			bounded))
 	}
 	if single > 0 {
-		out.Remarks = append(out.Remarks, fmt.Sprintf("%d frequencies with fewer than two drives were left out", single))
+		out.Remarks = append(out.Remarks, fmt.Sprintf("%d frequencies with fewer than two drives were left out",
+			single))
 	}
 	if len(out.Points) == 0 {
-		return out, errors.New("linearity needs readings at two drives or more at one frequency: run the calibration again with the drive 1 dB, or 5.1 dB, higher")
+		return out,
+			errors.New("linearity needs readings at two drives or more at one frequency: run the calibration again " +
+				"with the drive 1 dB, or 5.1 dB, higher")
 	}
 	out.worst()
 	return out, nil
@@ -182,7 +187,9 @@ func (l *Linearity) worst() {
 		}
 	}
 	if step > 1.05 {
-		l.Remarks = append(l.Remarks, fmt.Sprintf("drives lie up to %s apart; compression that sets in between them is interpolated: steps of 1 dB show it", step.Text(1)))
+		l.Remarks = append(l.Remarks, fmt.Sprintf(
+			"drives lie up to %s apart; compression that sets in between them is interpolated: steps of 1 dB show it",
+			step.Text(1)))
 	}
 }
 
@@ -214,7 +221,8 @@ func linearPoint(f rf.Frequency, levels []DriveLevel, l Linearity) (LinearPoint,
 		if i > 0 {
 			step = (x.Current.DB() - levels[i-1].Current.DB()) / (x.Drive.DB() - levels[i-1].Drive.DB())
 		}
-		p.Levels = append(p.Levels, LinearLevel{x.Drive, x.Current, rf.Gain(base - (x.Current.DB() - x.Drive.DB())), rf.Gain(step)})
+		p.Levels = append(p.Levels, LinearLevel{x.Drive, x.Current, rf.Gain(base - (x.Current.DB() - x.Drive.DB())),
+			rf.Gain(step)})
 	}
 	p.Usable = usable(p.Levels, l.Setup)
 	if l.Check != nil {
@@ -287,10 +295,13 @@ func LevelsOfRuns(runs ...result.Run) ([]DriveLevel, error) {
 	for _, r := range runs {
 		o := r.Opened
 		if o.RunKind != plan.Calibration {
-			return nil, fmt.Errorf("run %d is a %s: linearity is read from calibration runs in a jig", r.Number, o.RunKind)
+			return nil, fmt.Errorf("run %d is a %s: linearity is read from calibration runs in a jig", r.Number,
+				o.RunKind)
 		}
 		if fixture != "" && o.Fixture != fixture {
-			return nil, fmt.Errorf("run %d was made on the fixture %s, the ones before on %s: linearity compares drives on one fixture", r.Number, o.Fixture, fixture)
+			return nil,
+				fmt.Errorf("run %d was made on the fixture %s, the ones before on %s: linearity compares drives on "+
+					"one fixture", r.Number, o.Fixture, fixture)
 		}
 		fixture = o.Fixture
 		for _, s := range r.Steps {

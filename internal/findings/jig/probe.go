@@ -115,7 +115,9 @@ func MeasureProbe(sweeps []*touchstone.Network, setup ProbeSetup) (Probe, error)
 		return Probe{}, fmt.Errorf("characterise a probe: %w", err)
 	}
 	if len(f) < len(fixed[0].Frequencies) {
-		p.Remarks = append(p.Remarks, fmt.Sprintf("%d of the %d frequencies of %s are in no other sweep, or at 0 Hz, and were left out", len(fixed[0].Frequencies)-len(f), len(fixed[0].Frequencies), fixed[0].Name))
+		p.Remarks = append(p.Remarks, fmt.Sprintf(
+			"%d of the %d frequencies of %s are in no other sweep, or at 0 Hz, and were left out",
+			len(fixed[0].Frequencies)-len(f), len(fixed[0].Frequencies), fixed[0].Name))
 	}
 	if err := p.measure(fixed, f, setup); err != nil {
 		return Probe{}, fmt.Errorf("characterise a probe: %w", err)
@@ -153,9 +155,11 @@ func (s *ProbeSetup) complete(sweeps []*touchstone.Network) error {
 	}
 	switch {
 	case s.Method == Ratio && s.Out == 0:
-		return errors.New("the ratio needs the jig's output as a third port of the file; with two ports take one-port, or turns with the probe's turns")
+		return errors.New("the ratio needs the jig's output as a third port of the file; with two ports take " +
+			"one-port, or turns with the probe's turns")
 	case s.Method == Lumped && s.Turns == 0:
-		return errors.New("the correction by turns needs the number of turns of the probe's winding; say it, or take one-port")
+		return errors.New("the correction by turns needs the number of turns of the probe's winding; say it, or take " +
+			"one-port")
 	case s.Turns < 0 || s.Line < 0 || s.LineImpedance < 0 || s.Flat < 0:
 		return errors.New("turns, length and impedance of the jig's line, and flatness cannot be negative")
 	}
@@ -212,7 +216,8 @@ func (p *Probe) measure(sweeps []*touchstone.Network, f []rf.Frequency, setup Pr
 		one.Naive, one.OnePort, one.Lumped, one.Ratio = mean(Naive), mean(OnePort), mean(Lumped), mean(Ratio)
 		one.Zt = mean(setup.Method)
 		if !one.Zt.Exact() || one.Zt.IsOff() {
-			return fmt.Errorf("the %s method gives no transfer impedance at %v: the jig's current or the probe's voltage is zero there", setup.Method, at)
+			return fmt.Errorf("the %s method gives no transfer impedance at %v: the jig's current or the probe's "+
+				"voltage is zero there", setup.Method, at)
 		}
 		_, deviation := spread(db[setup.Method])
 		one.Spread = rf.Gain(deviation)
@@ -246,13 +251,19 @@ func (p *Probe) doubts(s ProbeSetup) []string {
 		out = append(out, fmt.Sprintf("50·S21 alone is wrong by %s at worst, at %v", worst.Text(2), at))
 	}
 	if top := p.Points[len(p.Points)-1].Frequency; s.Method == OnePort && s.Line == 0 && top > 30*rf.Megahertz {
-		out = append(out, fmt.Sprintf("the one-port correction takes the current at the jig's input for that in the probe: at %v every 10 mm between them turn the phase by %.1f°; a third port and the ratio do not need that", top, 360*top.Hz()*0.01/twoport.SpeedOfLight))
+		out = append(out,
+			fmt.Sprintf("the one-port correction takes the current at the jig's input for that in the probe: at %v "+
+				"every 10 mm between them turn the phase by %.1f°; a third port and the ratio do not need that",
+				top, 360*top.Hz()*0.01/twoport.SpeedOfLight))
 	}
 	if s.Method == Ratio && s.Line == 0 {
-		out = append(out, "the jig's line between probe and output counts as having no length; give it above about 100 MHz")
+		out = append(out,
+			"the jig's line between probe and output counts as having no length; give it above about 100 MHz")
 	}
 	if !p.Repeat.Known() {
-		out = append(out, "one sweep says nothing about repeatability: take the probe out, put it back and sweep again, three times or more")
+		out = append(out,
+			"one sweep says nothing about repeatability: take the probe out, put it back and sweep again, three "+
+				"times or more")
 	}
 	return out
 }
@@ -271,7 +282,8 @@ func flatBand(p []ProbePoint, tolerance rf.Gain) FlatBand {
 			}
 			if w := math.Log(p[b].Frequency.Hz() / p[a].Frequency.Hz()); w > bestWidth {
 				bestWidth, from, to = w, a, b
-				best = FlatBand{Low: p[a].Frequency, High: p[b].Frequency, Value: rf.DBOhm((lo + hi) / 2), Ripple: rf.Gain(hi - lo)}
+				best = FlatBand{Low: p[a].Frequency, High: p[b].Frequency, Value: rf.DBOhm((lo + hi) / 2),
+					Ripple: rf.Gain(hi - lo)}
 			}
 		}
 	}

@@ -24,7 +24,9 @@ func prepared(n *touchstone.Network) (*touchstone.Network, []string, error) {
 		remarks = append(remarks, remark)
 	}
 	if worst, hz := n.Asymmetry(); worst > 0.01 && equal(n.Reference) {
-		remarks = append(remarks, fmt.Sprintf("%s is not reciprocal by %.3g at %v: a passive jig is; look at the calibration and the order of the ports", n.Name, worst, rf.Frequency(hz)))
+		remarks = append(remarks, fmt.Sprintf(
+			"%s is not reciprocal by %.3g at %v: a passive jig is; look at the calibration and the order of the ports",
+			n.Name, worst, rf.Frequency(hz)))
 	}
 	for _, r := range n.Reference {
 		if r != float64(rf.Z0) {

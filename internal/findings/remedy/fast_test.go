@@ -15,7 +15,10 @@ func TestTheSearchComputesWhatTheCableComputes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f, problems := Parse("parts.yaml", data, func(name string) ([]byte, error) { return os.ReadFile(filepath.Join("testdata", name)) })
+	f, problems := Parse("parts.yaml", data, func(name string) ([]byte,
+		error) {
+		return os.ReadFile(filepath.Join("testdata", name))
+	})
 	if err := problems.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -49,7 +52,8 @@ func TestTheSearchComputesWhatTheCableComputes(t *testing.T) {
 		for k := range plain.probe {
 			for _, x := range [][2]complex128{{fast.circuit[k], plain.circuit[k]}, {fast.probe[k], plain.probe[k]}} {
 				if d := square(x[0]-x[1]) / square(x[1]); !(math.Sqrt(d) < 1e-9) {
-					t.Fatalf("%v at %v: %v and %v", Combination{Choices: choicesOf(f.Parts, all[i])}.Names(), m.grid.Frequency(k), x[0], x[1])
+					t.Fatalf("%v at %v: %v and %v", Combination{Choices: choicesOf(f.Parts, all[i])}.Names(),
+						m.grid.Frequency(k), x[0], x[1])
 				}
 			}
 		}

@@ -143,7 +143,8 @@ func Parse(file string, data []byte, read func(string) ([]byte, error)) (*File, 
 	if !b.doc.Readable() {
 		return nil, b.doc.Problems()
 	}
-	b.out = &File{Name: f.Name, Hash: ferrite.Hash(data), Combine: int(f.Combine), Margin: f.Margin, Reference: Reference(f.Reference), Spread: Spread(f.Spread), Missing: f.Missing}
+	b.out = &File{Name: f.Name, Hash: ferrite.Hash(data), Combine: int(f.Combine), Margin: f.Margin,
+		Reference: Reference(f.Reference), Spread: Spread(f.Spread), Missing: f.Missing}
 	b.cable(f.Cable)
 	b.port(f.Port)
 	for _, key := range slices.Sorted(maps.Keys(f.Materials)) {
@@ -168,10 +169,14 @@ func (b *builder) cable(name string) {
 	}
 	data, err := b.read(name)
 	if err != nil {
-		b.doc.Problem("cable", fmt.Sprintf("cable: cannot read %q: %v", name, err), "the name counts from the folder of this file")
+		b.doc.Problem("cable", fmt.Sprintf("cable: cannot read %q: %v", name, err),
+			"the name counts from the folder of this file")
 		return
 	}
-	c, list := cable.Parse(name, data, func(other string) ([]byte, error) { return b.read(path.Join(path.Dir(name), other)) })
+	c, list := cable.Parse(name, data, func(other string) ([]byte,
+		error) {
+		return b.read(path.Join(path.Dir(name), other))
+	})
 	b.foreign = append(b.foreign, list...)
 	b.out.Cable = c
 }
@@ -195,7 +200,8 @@ func (f branchFile) empty() bool { return f == branchFile{} }
 
 func (b *builder) port(f portFile) {
 	if b.doc.Taken("port.circuit") && f.Circuit.empty() {
-		b.doc.Problem("port.circuit", "port.circuit has no impedance", "write resistance, inductance and capacitance in series, as far as they are there: {resistance: 40 Ω}")
+		b.doc.Problem("port.circuit", "port.circuit has no impedance",
+			"write resistance, inductance and capacitance in series, as far as they are there: {resistance: 40 Ω}")
 	}
 	b.out.Port.Circuit = f.Circuit.branch()
 	if f.Chassis != nil {
@@ -203,7 +209,8 @@ func (b *builder) port(f portFile) {
 	}
 	if f.Bond != nil {
 		if f.Bond.empty() || f.Bond.Capacitance > 0 {
-			b.doc.Problem("port.bond", "port.bond is no bond", "write its resistance and inductance: {resistance: 5 mΩ, inductance: 30 nH}")
+			b.doc.Problem("port.bond", "port.bond is no bond",
+				"write its resistance and inductance: {resistance: 5 mΩ, inductance: 30 nH}")
 		}
 		b.out.Port.Bond = Bond(f.Bond.Resistance, f.Bond.Inductance)
 	}
@@ -217,13 +224,15 @@ func (b *builder) part(at string, f partFile) {
 		}
 	}
 	if len(given) != 1 {
-		b.doc.Problem(at, fmt.Sprintf("%s is %d kinds of part", at, len(given)), "write one of ferrite, choke, capacitor, filter and bond")
+		b.doc.Problem(at, fmt.Sprintf("%s is %d kinds of part", at, len(given)),
+			"write one of ferrite, choke, capacitor, filter and bond")
 		return
 	}
 	onCable := given[0] == "ferrite" || given[0] == "choke" && len(f.At) > 0
 	switch {
 	case onCable && len(f.At) == 0:
-		b.doc.Problem(at, at+" has no place on the cable", "write one or more distances from the DUT's connector: at: [20 mm, 0.15 m]")
+		b.doc.Problem(at, at+" has no place on the cable",
+			"write one or more distances from the DUT's connector: at: [20 mm, 0.15 m]")
 		return
 	case !onCable && len(f.At) > 0:
 		b.doc.Problem(at+".at", fmt.Sprintf("a %s stands at the connector and has no other place", given[0]), "")
@@ -245,14 +254,17 @@ func (b *builder) part(at string, f partFile) {
 		p.Alternatives = b.filter(at+".filter", f)
 	case f.Bond != nil:
 		if f.Bond.empty() || f.Bond.Capacitance > 0 {
-			b.doc.Problem(at+".bond", at+".bond is no bond", "write its resistance and inductance: {resistance: 2 mΩ, inductance: 5 nH}")
+			b.doc.Problem(at+".bond", at+".bond is no bond",
+				"write its resistance and inductance: {resistance: 2 mΩ, inductance: 5 nH}")
 			return
 		}
 		if len(b.out.Port.Bond) == 0 {
-			b.doc.Problem(at+".bond", at+" is a bond of the cable's shield, and port.bond is not given", "say how the shield is bonded now, even if only by a pigtail; a cable without a shield has no bond")
+			b.doc.Problem(at+".bond", at+" is a bond of the cable's shield, and port.bond is not given",
+				"say how the shield is bonded now, even if only by a pigtail; a cable without a shield has no bond")
 			return
 		}
-		p.Alternatives = []Choice{{Name: f.Name, AtPort: Bond(f.Bond.Resistance, f.Bond.Inductance), ReplacesBond: true}}
+		p.Alternatives = []Choice{{Name: f.Name, AtPort: Bond(f.Bond.Resistance, f.Bond.Inductance),
+			ReplacesBond: true}}
 	}
 	for _, c := range p.Alternatives {
 		b.try(at, c)
@@ -267,7 +279,8 @@ func (b *builder) places(at string, places []rf.Length) {
 	}
 	for i, x := range places {
 		if x > b.out.Cable.Length() {
-			b.doc.Problem(fmt.Sprintf("%s.at[%d]", at, i), fmt.Sprintf("%v is beyond the end of the cable of %v", x, b.out.Cable.Length()), "")
+			b.doc.Problem(fmt.Sprintf("%s.at[%d]", at, i), fmt.Sprintf("%v is beyond the end of the cable of %v",
+				x, b.out.Cable.Length()), "")
 		}
 	}
 }
@@ -288,7 +301,8 @@ func (b *builder) try(at string, c Choice) {
 				continue
 			}
 			if _, err := twoport.ImpedanceAt(z, f); err != nil {
-				b.doc.Problem(at, fmt.Sprintf("%s (%s): %s", at, c.Name, strings.ReplaceAll(err.Error(), "\n", "; ")), "")
+				b.doc.Problem(at, fmt.Sprintf("%s (%s): %s", at, c.Name, strings.ReplaceAll(err.Error(), "\n", "; ")),
+					"")
 				return
 			}
 		}
@@ -325,15 +339,18 @@ func (b *builder) ferrite(at string, p partFile) []Choice {
 	for _, turns := range orOne(f.Turns) {
 		for _, stack := range orOne(f.Stacks) {
 			if turns < 1 || turns > 50 || stack < 1 || stack > 50 {
-				b.doc.Problem(at, fmt.Sprintf("%s: %d turns on %d cores; from 1 to 50 of each are computed", at, turns, stack), "")
+				b.doc.Problem(at, fmt.Sprintf("%s: %d turns on %d cores; from 1 to 50 of each are computed",
+					at, turns, stack), "")
 				return nil
 			}
 			for _, place := range p.At {
 				core := f.Core.Toroid()
 				core.Count = stack * max(core.Count, 1)
 				out = append(out, Choice{
-					Name:    fmt.Sprintf("%s, %s on %s, at %v", p.Name, english.Count(turns, "turn", "turns"), english.Count(core.Count, "core", "cores"), place),
-					OnCable: twoport.Ferrite{Core: core, Material: m.Permeability, Turns: turns, Farad: f.Winding}, At: place,
+					Name: fmt.Sprintf("%s, %s on %s, at %v", p.Name, english.Count(turns, "turn", "turns"),
+						english.Count(core.Count, "core", "cores"), place),
+					OnCable: twoport.Ferrite{Core: core, Material: m.Permeability, Turns: turns, Farad: f.Winding},
+					At:      place,
 				})
 			}
 		}
@@ -343,7 +360,8 @@ func (b *builder) ferrite(at string, p partFile) []Choice {
 
 func (b *builder) choke(p partFile) []Choice {
 	c := p.Choke
-	choke := twoport.Choke{Henry: c.Inductance, Coupling: float64(c.Coupling), Farad: c.Winding, Core: c.Core, Ohm: c.Resistance}
+	choke := twoport.Choke{Henry: c.Inductance, Coupling: float64(c.Coupling), Farad: c.Winding, Core: c.Core,
+		Ohm: c.Resistance}
 	if len(p.At) == 0 {
 		return []Choice{{Name: p.Name + ", at the connector", AtPort: ChokeInLine(choke)}}
 	}
@@ -357,7 +375,8 @@ func (b *builder) choke(p partFile) []Choice {
 func (p partFile) capacitors() []Choice {
 	var out []Choice
 	for _, v := range p.Capacitor.Values {
-		out = append(out, Choice{Name: fmt.Sprintf("%s, %v", p.Name, v), AtPort: CapacitorToChassis(twoport.Capacitor{Farad: v, ESL: p.Capacitor.ESL, ESR: p.Capacitor.ESR})})
+		out = append(out, Choice{Name: fmt.Sprintf("%s, %v", p.Name, v),
+			AtPort: CapacitorToChassis(twoport.Capacitor{Farad: v, ESL: p.Capacitor.ESL, ESR: p.Capacitor.ESR})})
 	}
 	return out
 }
@@ -366,7 +385,8 @@ func (p partFile) capacitors() []Choice {
 func (b *builder) lead(at string) {
 	if !b.doc.Has(at + ".esl") {
 		b.doc.Problem(at, at+" has no esl, the inductance of its leads, and above its resonance that is all there is",
-			"write esl into the parts file: about 1 nH for each millimetre of lead and track (common practice), for example esl: 5 nH; esl: 0 nH is a capacitor without leads")
+			"write esl into the parts file: about 1 nH for each millimetre of lead and track (common practice), for "+
+				"example esl: 5 nH; esl: 0 nH is a capacitor without leads")
 	}
 }
 
@@ -388,7 +408,8 @@ func (b *builder) filter(at string, p partFile) []Choice {
 	case f.Kind == "pi" && f.Inductor > 0:
 		e = Pi(c, l, c2)
 	default:
-		b.doc.Problem(at, fmt.Sprintf("%s: a filter %q lacks its resistor or inductor", at, f.Kind), "RC needs resistor and capacitor; LC and pi need inductor and capacitor")
+		b.doc.Problem(at, fmt.Sprintf("%s: a filter %q lacks its resistor or inductor", at, f.Kind),
+			"RC needs resistor and capacitor; LC and pi need inductor and capacitor")
 		return nil
 	}
 	return []Choice{{Name: p.Name, AtPort: e}}
@@ -399,7 +420,8 @@ func (b *builder) rest(f partsFile) {
 		b.doc.Problem("combine", fmt.Sprintf("combine is %d; from 1 to 8 parts are combined", f.Combine), "")
 	}
 	if f.Margin < 0 {
-		b.doc.Problem("margin", fmt.Sprintf("margin is %v, below 0 dB", f.Margin), "it asks for less than what is missing")
+		b.doc.Problem("margin", fmt.Sprintf("margin is %v, below 0 dB", f.Margin),
+			"it asks for less than what is missing")
 	}
 	for at, g := range f.Missing {
 		where := "missing." + at.String()

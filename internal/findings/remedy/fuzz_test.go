@@ -16,7 +16,10 @@ func FuzzParse(f *testing.F) {
 	f.Add(data)
 	f.Add([]byte(`{"provoke":"` + PredictionKind + `","points":[{"hz":1}]}`))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		x, list := Parse("p.yaml", data, func(name string) ([]byte, error) { return os.ReadFile(filepath.Join("testdata", filepath.Base(name))) })
+		x, list := Parse("p.yaml", data, func(name string) ([]byte,
+			error) {
+			return os.ReadFile(filepath.Join("testdata", filepath.Base(name)))
+		})
 		if x == nil && list.Err() == nil {
 			t.Fatal("no parts and no problem")
 		}

@@ -48,7 +48,8 @@ type currents struct{ circuit, probe []complex128 }
 // NewModel makes a model. The cable's own DUT gives way to the port.
 func NewModel(c *cable.Cable, p Port, frequencies []rf.Frequency) (*Model, error) {
 	if c == nil || p.Circuit == nil {
-		return nil, errors.New("a remedy is computed on a cable and a circuit behind its connector: one of them is missing")
+		return nil,
+			errors.New("a remedy is computed on a cable and a circuit behind its connector: one of them is missing")
 	}
 	g, err := twoport.NewGrid(frequencies)
 	if err != nil {
@@ -148,7 +149,9 @@ func (m *Model) Effects(choices []Choice) ([]Effect, error) {
 	for i := range out {
 		out[i] = effect(m.base.circuit[i], m.base.probe[i], c.circuit[i], c.probe[i])
 		if !out[i].SameDrive.Finite() || !out[i].SameProbe.Finite() {
-			return nil, fmt.Errorf("remedy: no current reaches the circuit at %v, with or without it: nothing can be compared there", m.grid.Frequency(i))
+			return nil,
+				fmt.Errorf("remedy: no current reaches the circuit at %v, with or without it: nothing can be "+
+					"compared there", m.grid.Frequency(i))
 		}
 	}
 	return out, nil
@@ -243,7 +246,8 @@ func (p *portEnd) Impedance(g twoport.Grid, z []complex128) error {
 				z[i] *= part
 			}
 			if cmplx.IsNaN(z[i]) || cmplx.IsInf(z[i]) || share[i] == 0 {
-				return fmt.Errorf("at the connector: no finite current at %v; give the parts their losses", g.Frequency(i))
+				return fmt.Errorf("at the connector: no finite current at %v; give the parts their losses",
+					g.Frequency(i))
 			}
 		}
 	}

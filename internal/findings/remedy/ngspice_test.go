@@ -48,7 +48,10 @@ func currentsBySpice(t *testing.T, netlist string) (hz []float64, circuit, probe
 		t.Skipf("outside check skipped: %v", err)
 	}
 	dir := t.TempDir()
-	deck := "remedy\n" + netlist + ".control\nset numdgt=15\nset wr_singlescale\nac dec 73 150k 80meg\nwrdata out i(vcircuit) i(vprobe)\n.endc\n.end\n"
+	deck := "remedy\n" +
+		netlist +
+		".control\nset numdgt=15\nset wr_singlescale\nac dec 73 150k 80meg\nwrdata out i(vcircuit) " +
+		"i(vprobe)\n.endc\n.end\n"
 	if err := os.WriteFile(filepath.Join(dir, "deck.cir"), []byte(deck), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -77,8 +80,10 @@ func currentsBySpice(t *testing.T, netlist string) (hz []float64, circuit, probe
 func TestTheEffectOfChokeAndCapacitorAgreesWithNgspice(t *testing.T) {
 	const chokeDeck = "lchoke x y 219.45u\nrchoke x y 3k\ncchoke x y 8p" // 220 µH, k = 99.5 %: L(1+k)/2
 	const capDeck = "cy c y1 4.7n\nly y1 y2 5n\nry y2 ch 0.05"
-	choke := remedy.Choice{Name: "choke", OnCable: twoport.Choke{Henry: 220e-6, Coupling: 0.995, Farad: 8e-12, Core: 3e3}, At: 0.1}
-	yCap := remedy.Choice{Name: "Y", AtPort: remedy.CapacitorToChassis(twoport.Capacitor{Farad: 4.7e-9, ESL: 5e-9, ESR: 0.05})}
+	choke := remedy.Choice{Name: "choke", OnCable: twoport.Choke{Henry: 220e-6, Coupling: 0.995, Farad: 8e-12,
+		Core: 3e3}, At: 0.1}
+	yCap := remedy.Choice{Name: "Y", AtPort: remedy.CapacitorToChassis(twoport.Capacitor{Farad: 4.7e-9, ESL: 5e-9,
+		ESR: 0.05})}
 	hz, circuit0, probe0 := currentsBySpice(t, spiceCable("", ""))
 	var f []rf.Frequency
 	for _, x := range hz {
@@ -87,7 +92,8 @@ func TestTheEffectOfChokeAndCapacitorAgreesWithNgspice(t *testing.T) {
 	if len(f) < 199 {
 		t.Fatalf("%d frequencies", len(f))
 	}
-	c := &cable.Cable{Name: "spice", Low: f[0], High: f[len(f)-1], Forward: rf.Watts(1), Line: twoport.Line{Impedance: 230}, ClampToDUT: 0.3, ClampToAE: 1.4, ProbeToDUT: 0.05,
+	c := &cable.Cable{Name: "spice", Low: f[0], High: f[len(f)-1], Forward: rf.Watts(1),
+		Line: twoport.Line{Impedance: 230}, ClampToDUT: 0.3, ClampToAE: 1.4, ProbeToDUT: 0.05,
 		Clamp: generator{twoport.Resistor(20)}, Probe: twoport.Resistor(0.5), DUT: twoport.Resistor(1),
 		AE: twoport.SeriesOf{twoport.Resistor(120), twoport.Inductor{Henry: 150e-9}}}
 	m, err := remedy.NewModel(c, remedy.Port{
@@ -101,7 +107,8 @@ func TestTheEffectOfChokeAndCapacitorAgreesWithNgspice(t *testing.T) {
 		what        string
 		choices     []remedy.Choice
 		choke, yCap string
-	}{{"choke", []remedy.Choice{choke}, chokeDeck, ""}, {"capacitor", []remedy.Choice{yCap}, "", capDeck}, {"both", []remedy.Choice{choke, yCap}, chokeDeck, capDeck}} {
+	}{{"choke", []remedy.Choice{choke}, chokeDeck, ""}, {"capacitor", []remedy.Choice{yCap}, "", capDeck},
+		{"both", []remedy.Choice{choke, yCap}, chokeDeck, capDeck}} {
 		_, circuit, probe := currentsBySpice(t, spiceCable(x.choke, x.yCap))
 		effects, err := m.Effects(x.choices)
 		if err != nil {

@@ -41,10 +41,12 @@ type PredictedPoint struct {
 
 // Predict makes a prediction of a combination.
 func (m *Model) Predict(c Combination, run int, spread Spread, cableHash, partsHash string) Prediction {
-	p := Prediction{Provoke: PredictionKind, Run: run, Change: c.Names(), Cable: cableHash, Parts: partsHash, Spread: spread.Known()}
+	p := Prediction{Provoke: PredictionKind, Run: run, Change: c.Names(), Cable: cableHash, Parts: partsHash,
+		Spread: spread.Known()}
 	for i, e := range c.Effects {
 		b := c.Bands[i]
-		p.Points = append(p.Points, PredictedPoint{m.grid.Hz(i), float64(e.SameProbe), float64(b.Low.SameProbe), float64(b.High.SameProbe),
+		p.Points = append(p.Points, PredictedPoint{m.grid.Hz(i), float64(e.SameProbe), float64(b.Low.SameProbe),
+			float64(b.High.SameProbe),
 			float64(e.SameDrive), float64(b.Low.SameDrive), float64(b.High.SameDrive)})
 	}
 	return p
@@ -61,7 +63,8 @@ func ReadPrediction(data []byte) (Prediction, error) {
 	}
 	last := 0.0
 	for i, x := range p.Points {
-		if !(x.Hz > last) || !(x.ProbeLow <= x.Probe && x.Probe <= x.ProbeHigh) || !(x.DriveLow <= x.Drive && x.Drive <= x.DriveHigh) {
+		if !(x.Hz > last) || !(x.ProbeLow <= x.Probe && x.Probe <= x.ProbeHigh) ||
+			!(x.DriveLow <= x.Drive && x.Drive <= x.DriveHigh) {
 			return p, fmt.Errorf("read the prediction: point %d is not in order, or not within its own band", i+1)
 		}
 		last = x.Hz
@@ -149,7 +152,8 @@ func PredictedBeside(p Prediction, c analysis.Comparison) []Beside {
 		if !ok {
 			continue
 		}
-		b := Beside{Frequency: x.Frequency, Predicted: rf.Gain(q.Probe), Low: rf.Gain(q.ProbeLow), High: rf.Gain(q.ProbeHigh), Measured: x.Gain, Bound: x.GainBound}
+		b := Beside{Frequency: x.Frequency, Predicted: rf.Gain(q.Probe), Low: rf.Gain(q.ProbeLow),
+			High: rf.Gain(q.ProbeHigh), Measured: x.Gain, Bound: x.GainBound}
 		b.Agreement = b.judge()
 		out = append(out, b)
 	}

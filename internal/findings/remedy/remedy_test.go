@@ -38,10 +38,14 @@ func TestFiltersHaveTheInsertionLossOfTheClosedForm(t *testing.T) {
 		f      rf.Frequency
 		want   float64
 	}{
-		{"X1_1", y, 50, 50, 1e6, 1.898395997}, {"X1_10", y, 50, 50, 10e6, 18.29108516}, {"X1_100", y, 50, 50, 100e6, 19.07645706},
-		{"X2_0.1", pi, 150, 50, 0.1e6, 0.02027658792}, {"X2_1", pi, 150, 50, 1e6, 17.72086437}, {"X2_10", pi, 150, 50, 10e6, 73.1485964},
-		{"X3_0.1", lc, 150, 50, 0.1e6, 0.3782393015}, {"X3_1", lc, 150, 50, 1e6, 11.69299566}, {"X3_10", lc, 150, 50, 10e6, 46.81713862},
-		{"X4_0.1", rc, 150, 1e6, 0.1e6, 0.1066733584}, {"X4_1", rc, 150, 1e6, 1e6, 5.399364328}, {"X4_10", rc, 150, 1e6, 10e6, 23.93866924},
+		{"X1_1", y, 50, 50, 1e6, 1.898395997}, {"X1_10", y, 50, 50, 10e6, 18.29108516}, {"X1_100", y, 50, 50,
+			100e6, 19.07645706},
+		{"X2_0.1", pi, 150, 50, 0.1e6, 0.02027658792}, {"X2_1", pi, 150, 50, 1e6, 17.72086437}, {"X2_10", pi,
+			150, 50, 10e6, 73.1485964},
+		{"X3_0.1", lc, 150, 50, 0.1e6, 0.3782393015}, {"X3_1", lc, 150, 50, 1e6, 11.69299566}, {"X3_10", lc,
+			150, 50, 10e6, 46.81713862},
+		{"X4_0.1", rc, 150, 1e6, 0.1e6, 0.1066733584}, {"X4_1", rc, 150, 1e6, 1e6, 5.399364328}, {"X4_10", rc, 150, 1e6,
+			10e6, 23.93866924},
 		{"X06", lc, 1, 1000, rf.Frequency(1 / (2 * math.Pi * math.Sqrt(100e-6*2.2e-9))), -13.24379897},
 		{"X07", lc, 150, 50, rf.Frequency(1 / (2 * math.Pi * math.Sqrt(100e-6*2.2e-9))), 3.232110695},
 	} {
@@ -59,7 +63,8 @@ func TestFiltersHaveTheInsertionLossOfTheClosedForm(t *testing.T) {
 
 // loop is a cable without length: a generator of resistance rs (clamp and AE), and a circuit.
 func loop(rs float64, circuit twoport.OnePort, port remedy.Port, f ...rf.Frequency) (*remedy.Model, error) {
-	c := &cable.Cable{Name: "loop", Low: f[0], High: f[len(f)-1], Forward: rf.Watts(1), Line: twoport.Line{Impedance: 200},
+	c := &cable.Cable{Name: "loop", Low: f[0], High: f[len(f)-1], Forward: rf.Watts(1),
+		Line:  twoport.Line{Impedance: 200},
 		Clamp: generator{twoport.Resistor(0)}, DUT: circuit, AE: twoport.Resistor(rs)}
 	port.Circuit = circuit
 	return remedy.NewModel(c, port, f)
@@ -73,7 +78,8 @@ func TestAFerriteInALumpedLoopHasItsInsertionLossForTheSameDriveOnly(t *testing.
 	for _, c := range []struct {
 		ferrite, circuit complex128
 		rs, want         float64
-	}{{231.17, 25, 25, 14.99997953}, {231.17, 150, 150, 4.962245675}, {100 + 200i, 50, 50, 9.03089987}, {200i, 50 - 200i, 50, -6.989700043}} {
+	}{{231.17, 25, 25, 14.99997953}, {231.17, 150, 150, 4.962245675}, {100 + 200i, 50, 50, 9.03089987},
+		{200i, 50 - 200i, 50, -6.989700043}} {
 		m, err := loop(c.rs, constant(c.circuit), remedy.Port{}, at)
 		if err != nil {
 			t.Fatal(err)
@@ -157,7 +163,8 @@ func sample(t testing.TB, change ...string) (*remedy.File, error) {
 		}
 		text = strings.Replace(text, change[i], change[i+1], 1)
 	}
-	f, problems := remedy.Parse("parts.yaml", []byte(text), func(name string) ([]byte, error) { return os.ReadFile(filepath.Join("testdata", name)) })
+	f, problems := remedy.Parse("parts.yaml", []byte(text),
+		func(name string) ([]byte, error) { return os.ReadFile(filepath.Join("testdata", name)) })
 	return f, problems.Err()
 }
 
@@ -239,7 +246,8 @@ func TestTheSearchRanksWhatClosesTheGapAndHarmsNothingFirst(t *testing.T) {
 	}
 	for i := range again.Best {
 		if strings.Join(again.Best[i].Names(), "+") != strings.Join(out.Best[i].Names(), "+") {
-			t.Errorf("place %d is %v with one worker and %v with several", i+1, again.Best[i].Names(), out.Best[i].Names())
+			t.Errorf("place %d is %v with one worker and %v with several", i+1, again.Best[i].Names(),
+				out.Best[i].Names())
 		}
 	}
 }
@@ -256,7 +264,8 @@ func TestWhatMakesItWorseElsewhereIsTold(t *testing.T) {
 	}
 	coil := remedy.Choice{Name: "coil", OnCable: twoport.Inductor{Henry: rf.Inductance(200 / (2 * math.Pi * 1e6))}}
 	needs := []remedy.Need{{Frequency: 1e6, Margin: 2}, {Frequency: 3e6, Margin: -12, Failing: true}}
-	out, err := m.Find(remedy.Search{Parts: []remedy.Part{{Name: "coil", Alternatives: []remedy.Choice{coil}}}, Reference: remedy.SameDrive}, needs)
+	out, err := m.Find(remedy.Search{Parts: []remedy.Part{{Name: "coil", Alternatives: []remedy.Choice{coil}}},
+		Reference: remedy.SameDrive}, needs)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -268,7 +277,8 @@ func TestWhatMakesItWorseElsewhereIsTold(t *testing.T) {
 	within(t, "effect", best.Worse[0].Effect.DB(), -6.989700043, 0.001)
 	within(t, "left", best.Worse[0].Margin.DB(), 2-6.989700043, 0.001)
 	// At 3 MHz: |100 + j600 − j200/3| over |100 − j200/3|.
-	within(t, "effect at 3 MHz", best.Effects[1].SameDrive.DB(), 20*math.Log10(cmplx.Abs(complex(100, 600-200.0/3))/cmplx.Abs(complex(100, -200.0/3))), 1e-6)
+	within(t, "effect at 3 MHz", best.Effects[1].SameDrive.DB(),
+		20*math.Log10(cmplx.Abs(complex(100, 600-200.0/3))/cmplx.Abs(complex(100, -200.0/3))), 1e-6)
 }
 
 func TestABandHoldsTheModelAndGrowsWithTheSpread(t *testing.T) {
@@ -283,14 +293,16 @@ func TestABandHoldsTheModelAndGrowsWithTheSpread(t *testing.T) {
 		}
 		w := 0.0
 		for i, b := range c.Bands {
-			if e := c.Effects[i]; e.SameDrive < b.Low.SameDrive || e.SameDrive > b.High.SameDrive || e.SameProbe < b.Low.SameProbe || e.SameProbe > b.High.SameProbe {
+			if e := c.Effects[i]; e.SameDrive < b.Low.SameDrive || e.SameDrive > b.High.SameDrive ||
+				e.SameProbe < b.Low.SameProbe || e.SameProbe > b.High.SameProbe {
 				t.Errorf("the effect at %v lies outside its band", needs[i].Frequency)
 			}
 			w += float64(b.High.SameDrive - b.Low.SameDrive)
 		}
 		return w
 	}
-	none, some, more := width(remedy.Spread{}), width(f.Spread), width(remedy.Spread{Length: 0.2, Impedance: 0.2, Parts: 0.5, Chassis: 0.5, Circuit: 0.5, AE: 0.5})
+	none, some, more := width(remedy.Spread{}), width(f.Spread),
+		width(remedy.Spread{Length: 0.2, Impedance: 0.2, Parts: 0.5, Chassis: 0.5, Circuit: 0.5, AE: 0.5})
 	if none != 0 || !(some > 0) || !(more > some) {
 		t.Errorf("widths %v, %v, %v", none, some, more)
 	}
@@ -301,7 +313,8 @@ func TestTwoFerritesAtOnePlaceAddTheirImpedances(t *testing.T) {
 	f, m, _ := model(t, 30)
 	rapid.Check(t, func(rt *rapid.T) {
 		z := func(name string) twoport.OnePort {
-			return constant(complex(rapid.Float64Range(0, 500).Draw(rt, name+" R"), rapid.Float64Range(-500, 500).Draw(rt, name+" X")))
+			return constant(complex(rapid.Float64Range(0, 500).Draw(rt, name+" R"),
+				rapid.Float64Range(-500, 500).Draw(rt, name+" X")))
 		}
 		a, b := z("a"), z("b")
 		at := rf.Length(rapid.Float64Range(0, float64(f.Cable.Length())).Draw(rt, "at"))
@@ -311,7 +324,8 @@ func TestTwoFerritesAtOnePlaceAddTheirImpedances(t *testing.T) {
 			rt.Fatal(err1, err2)
 		}
 		for i := range one {
-			if math.Abs(float64(one[i].SameDrive-two[i].SameDrive)) > 1e-6 || math.Abs(float64(one[i].SameProbe-two[i].SameProbe)) > 1e-6 {
+			if math.Abs(float64(one[i].SameDrive-two[i].SameDrive)) > 1e-6 ||
+				math.Abs(float64(one[i].SameProbe-two[i].SameProbe)) > 1e-6 {
 				rt.Fatalf("point %d: %v and %v", i, one[i], two[i])
 			}
 		}
@@ -320,15 +334,18 @@ func TestTwoFerritesAtOnePlaceAddTheirImpedances(t *testing.T) {
 
 func TestABadPartsFileIsToldWithItsPlaces(t *testing.T) {
 	for name, c := range map[string]struct{ from, to, want string }{
-		"no cable":            {"cable: cable.yaml ", "cable: none.yaml ", "cannot read"},
-		"unknown material":    {"material: nickel-zinc\n      turns", "material: nickel-zink\n      turns", "did you mean"},
+		"no cable": {"cable: cable.yaml ", "cable: none.yaml ", "cannot read"},
+		"unknown material": {"material: nickel-zinc\n      turns", "material: nickel-zink\n      turns",
+			"did you mean"},
 		"place beyond":        {"at: [20 mm, 0.2 m]", "at: [20 mm, 20 m]", "beyond the end"},
 		"no place":            {"    at: [30 mm]\n", "", "no place on the cable"},
 		"capacitor elsewhere": {"    capacitor: {values", "    at: [0.1 m]\n    capacitor: {values", "no other place"},
 		"zero capacitor":      {"values: [1 nF,", "values: [0 nF,", "capacitor"},
 		"coupling":            {"coupling: 99.5 %", "coupling: 0.995", "no unit"},
-		"two kinds":           {"    filter: {kind: RC", "    bond: {resistance: 1 mΩ}\n    filter: {kind: RC", "is 2 kinds of part"},
-		"bond of no shield":   {"combine: 3", "  - {name: b, bond: {inductance: 3 nH}}\ncombine: 3", "port.bond is not given"},
+		"two kinds": {"    filter: {kind: RC", "    bond: {resistance: 1 mΩ}\n    filter: {kind: RC",
+			"is 2 kinds of part"},
+		"bond of no shield": {"combine: 3", "  - {name: b, bond: {inductance: 3 nH}}\ncombine: 3",
+			"port.bond is not given"},
 		"no lead inductance":  {"22 nF], esl: 5 nH,", "22 nF],", "parts.yaml:37:5: parts[3].capacitor has no esl"},
 		"none in a filter":    {"capacitor: 470 pF, esl: 2 nH,", "capacitor: 470 pF,", "filter has no esl"},
 		"RC without R":        {"resistor: 100 Ω, ", "", "lacks its resistor"},
@@ -366,7 +383,8 @@ func TestWhatCannotBeSearchedIsRefused(t *testing.T) {
 	if _, err := m.Find(many, needs); err == nil || !strings.Contains(err.Error(), "combinations") {
 		t.Errorf("too many combinations: %v", err)
 	}
-	if _, err := remedy.NewModel(f.Cable, remedy.Port{Circuit: twoport.OpenEnd{}}, m.Frequencies()); err == nil || !strings.Contains(err.Error(), "open") {
+	if _, err := remedy.NewModel(f.Cable, remedy.Port{Circuit: twoport.OpenEnd{}}, m.Frequencies()); err == nil ||
+		!strings.Contains(err.Error(), "open") {
 		t.Errorf("an open circuit: %v", err)
 	}
 }
@@ -390,11 +408,14 @@ func TestPredictedStandsBesideMeasured(t *testing.T) {
 			bound rf.Bound
 			want  remedy.Agreement
 		}{
-			{q.Probe, rf.Exactly, remedy.Within}, {q.ProbeHigh + 2, rf.Exactly, remedy.Better}, {q.ProbeLow - 2, rf.Exactly, remedy.Less},
-			{q.Probe, rf.AtLeast, remedy.NotLess}, {q.ProbeLow - 2, rf.AtLeast, remedy.NotKnown}, {q.ProbeLow - 2, rf.AtMost, remedy.Less}, {q.Probe, rf.AtMost, remedy.NotKnown},
+			{q.Probe, rf.Exactly, remedy.Within}, {q.ProbeHigh + 2, rf.Exactly, remedy.Better}, {q.ProbeLow - 2,
+				rf.Exactly, remedy.Less},
+			{q.Probe, rf.AtLeast, remedy.NotLess}, {q.ProbeLow - 2, rf.AtLeast, remedy.NotKnown}, {q.ProbeLow - 2,
+				rf.AtMost, remedy.Less}, {q.Probe, rf.AtMost, remedy.NotKnown},
 		} {
 			up := &analysis.Point{Threshold: result.Threshold{Frequency: n.Frequency, Upset: true}}
-			points = append(points, analysis.ComparedPoint{Frequency: n.Frequency, Before: up, After: up, Gain: rf.Gain(g.gain), GainBound: g.bound, Why: string(g.want)})
+			points = append(points, analysis.ComparedPoint{Frequency: n.Frequency, Before: up, After: up,
+				Gain: rf.Gain(g.gain), GainBound: g.bound, Why: string(g.want)})
 		}
 	}
 	beside := remedy.PredictedBeside(p, analysis.Comparison{Points: points})
@@ -403,7 +424,8 @@ func TestPredictedStandsBesideMeasured(t *testing.T) {
 	}
 	for i, b := range beside {
 		if string(b.Agreement) != points[i].Why {
-			t.Errorf("%v %v against %v (%v to %v): %s, want %s", b.Bound, b.Measured, b.Predicted, b.Low, b.High, b.Agreement, points[i].Why)
+			t.Errorf("%v %v against %v (%v to %v): %s, want %s", b.Bound, b.Measured, b.Predicted, b.Low, b.High,
+				b.Agreement, points[i].Why)
 		}
 	}
 }
@@ -438,7 +460,8 @@ func BenchmarkSearchOfTenThousandCombinations(b *testing.B) {
 			b.Fatal(err)
 		}
 		if out.Total >= 10_000 {
-			b.Logf("figure: %d combinations at %d frequencies, bands for the best %d from %d cables", total, len(frequencies), len(out.Best), remedy.Cables)
+			b.Logf("figure: %d combinations at %d frequencies, bands for the best %d from %d cables", total,
+				len(frequencies), len(out.Best), remedy.Cables)
 			break
 		}
 	}

@@ -179,7 +179,8 @@ func (m *Model) fits(needs []Need) error {
 	failing := false
 	for i, n := range needs {
 		if n.Frequency != m.grid.Frequency(i) {
-			return fmt.Errorf("remedy: frequency %d is %v in the model and %v in what is needed", i+1, m.grid.Frequency(i), n.Frequency)
+			return fmt.Errorf("remedy: frequency %d is %v in the model and %v in what is needed",
+				i+1, m.grid.Frequency(i), n.Frequency)
 		}
 		if !n.Margin.Finite() {
 			return fmt.Errorf("remedy: the margin at %v is not a number", n.Frequency)
@@ -218,7 +219,9 @@ func combinations(parts []Part, most int) ([]picks, error) {
 	for k := 1; k <= most; k++ {
 		total += count(parts, k)
 		if total > MaximumCombinations {
-			return nil, fmt.Errorf("remedy: the parts give more than %d combinations of up to %d parts; name fewer alternatives, or fewer parts in a combination", MaximumCombinations, most)
+			return nil,
+				fmt.Errorf("remedy: the parts give more than %d combinations of up to %d parts; name fewer "+
+					"alternatives, or fewer parts in a combination", MaximumCombinations, most)
 		}
 	}
 	out := make([]picks, 0, total)
@@ -357,7 +360,8 @@ func (m *Model) rate(s Search, quick *fast, room *walker, p picks, index int, ne
 	for i, n := range needs {
 		e := s.Reference.Of(effect(m.base.circuit[i], m.base.probe[i], c.circuit[i], c.probe[i]))
 		if !e.Finite() {
-			return r, fmt.Errorf("remedy: %v: no current reaches the circuit at %v", Combination{Choices: choicesOf(quick.parts, p)}.Names(), n.Frequency)
+			return r, fmt.Errorf("remedy: %v: no current reaches the circuit at %v",
+				Combination{Choices: choicesOf(quick.parts, p)}.Names(), n.Frequency)
 		}
 		switch {
 		case n.Failing:

@@ -14,7 +14,8 @@ import (
 
 // KnownOf returns how well a run of a mode knows the current at a point of it. Without a bench, which is then nil, or
 // where that does not measure a current, it is what AssumedBench says: knowing less never makes it better.
-func KnownOf(bench *catalog.Bench, mode plan.Mode, repeated func(rf.Frequency) (rf.Gain, int)) func(analysis.Point) analysis.Known {
+func KnownOf(bench *catalog.Bench, mode plan.Mode,
+	repeated func(rf.Frequency) (rf.Gain, int)) func(analysis.Point) analysis.Known {
 	return func(p analysis.Point) analysis.Known {
 		if bench != nil {
 			from := p.OnsetOrigin
@@ -39,12 +40,14 @@ func SetUpOf(runs []result.Run) analysis.SetUp {
 	if err != nil || deviation <= 0 {
 		return analysis.SetUp{}
 	}
-	return analysis.SetUp{Deviation: deviation, Factor: factor, From: fmt.Sprintf("from %d runs that repeat one another", len(numbers))}
+	return analysis.SetUp{Deviation: deviation, Factor: factor,
+		From: fmt.Sprintf("from %d runs that repeat one another", len(numbers))}
 }
 
 // BasisOf gathers what a comparison of two runs rests on. benchOf gives the bench file as a run used it; runs are
 // those of the job, among which repeats are looked for.
-func BasisOf(before, after result.Run, runs []result.Run, benchOf func(result.Run) (*catalog.Bench, error), margin rf.Gain) analysis.Basis {
+func BasisOf(before, after result.Run, runs []result.Run, benchOf func(result.Run) (*catalog.Bench, error),
+	margin rf.Gain) analysis.Basis {
 	b := analysis.Basis{Margin: margin, SetUp: SetUpOf(runs)}
 	now, err := benchOf(after)
 	if err != nil {
@@ -98,7 +101,8 @@ func Moved(was, now *catalog.Bench, inDrive bool) func(rf.Frequency) (rf.Gain, e
 // value stands for none, the level that upset then with what two set-ups differ by. Where the levels of the two runs
 // are not comparable, one being a replayed drive, no difference is asked for. moved is what a changed bench file
 // does; nil for nothing.
-func RaisedBy(before result.Run, p *plan.Plan, setUp analysis.SetUp, known func(analysis.Point) analysis.Known, moved func(rf.Frequency) (rf.Gain, error)) (map[rf.Frequency]rf.Current, error) {
+func RaisedBy(before result.Run, p *plan.Plan, setUp analysis.SetUp, known func(analysis.Point) analysis.Known,
+	moved func(rf.Frequency) (rf.Gain, error)) (map[rf.Frequency]rf.Current, error) {
 	out := map[rf.Frequency]rf.Current{}
 	if p.Mode == plan.ConstantDrive || p.Kind != plan.Exposure {
 		return out, nil

@@ -85,9 +85,13 @@ func (b Budget) Combine() (Combined, error) {
 		if variance > 0 {
 			share = shares[i] / variance
 		}
-		out.Contributions = append(out.Contributions, Contribution{Index: i, Input: in, Standard: math.Abs(c[i]), Share: share})
+		out.Contributions = append(out.Contributions, Contribution{Index: i, Input: in, Standard: math.Abs(c[i]),
+			Share: share})
 	}
-	sort.SliceStable(out.Contributions, func(i, j int) bool { return out.Contributions[i].Standard > out.Contributions[j].Standard })
+	sort.SliceStable(out.Contributions, func(i,
+		j int) bool {
+		return out.Contributions[i].Standard > out.Contributions[j].Standard
+	})
 	return out, nil
 }
 
@@ -101,7 +105,8 @@ func (b Budget) matrix() ([][]float64, error) {
 	}
 	for _, c := range b.Correlations {
 		if c.I < 0 || c.J < 0 || c.I >= n || c.J >= n || c.I == c.J || !(c.R >= -1 && c.R <= 1) {
-			return nil, fmt.Errorf("combine uncertainties: the correlation %g of inputs %d and %d is impossible", c.R, c.I, c.J)
+			return nil, fmt.Errorf("combine uncertainties: the correlation %g of inputs %d and %d is impossible",
+				c.R, c.I, c.J)
 		}
 		r[c.I][c.J], r[c.J][c.I] = c.R, c.R
 	}
@@ -167,7 +172,8 @@ func (c Combined) Expand(confidence rf.Fraction) (Expanded, error) {
 func CoverageFactor(confidence rf.Fraction, freedom float64) (float64, error) {
 	p := float64(confidence)
 	if !(p > 0 && p < 1) {
-		return 0, fmt.Errorf("a confidence of %v has no coverage factor: it must lie between 0 %% and 100 %%", confidence)
+		return 0, fmt.Errorf("a confidence of %v has no coverage factor: it must lie between 0 %% and 100 %%",
+			confidence)
 	}
 	return quantile((1+p)/2, freedom)
 }

@@ -65,13 +65,19 @@ func TestPublishedAndConstructedBudgets(t *testing.T) {
 		freedom, tol float64 // 0 = infinite
 	}{
 		{"CISPR 16-4-2 mains port (from memory, medium; computes to the published 3.6 dB)", []Input{
-			Certificate("receiver reading", 0.1, 1), Certificate("path loss", 0.1, 2), Certificate("network factor", 0.2, 2),
-			Certificate("sine voltage", 1, 2), Limits("pulse amplitude", 1.5, Rectangular), Limits("pulse rate", 1.5, Rectangular),
-			Limits("mismatch", 0.75, UShaped), Limits("network impedance", 2.65, Triangular)}, 1.7956, 3.591, 0.001, 0, 0},
+			Certificate("receiver reading", 0.1, 1), Certificate("path loss", 0.1, 2), Certificate("network factor",
+				0.2, 2),
+			Certificate("sine voltage", 1, 2), Limits("pulse amplitude", 1.5, Rectangular), Limits("pulse rate",
+				1.5, Rectangular),
+			Limits("mismatch", 0.75, UShaped), Limits("network impedance", 2.65, Triangular)}, 1.7956, 3.591,
+			0.001, 0, 0},
 		{"constructed current injection budget (standards.md 9.5)", []Input{
-			Certificate("power meter", 0.3, 2), Certificate("coupler", 0.2, 2), Certificate("jig load and pad", 0.25, 2),
-			Limits("level window", 0.5, Rectangular), Limits("mismatch", 0.9, UShaped), Limits("harmonics", 0.3, Rectangular),
-			Limits("jig impedance", 0.4, Rectangular), Known("repeatability", 0.35, 4)}, 0.86156, 1.7231, 0.0002, 146.9, 0.1},
+			Certificate("power meter", 0.3, 2), Certificate("coupler", 0.2, 2), Certificate("jig load and pad",
+				0.25, 2),
+			Limits("level window", 0.5, Rectangular), Limits("mismatch", 0.9, UShaped), Limits("harmonics", 0.3,
+				Rectangular),
+			Limits("jig impedance", 0.4, Rectangular), Known("repeatability", 0.35, 4)}, 0.86156, 1.7231, 0.0002, 146.9,
+			0.1},
 		{"check values U20, U21", sixInputs(), 0.9456038635, 1.891207727, 1e-4, 0, 0},
 	} {
 		got := combine(t, Budget{Unit: "dB", Inputs: c.inputs})
@@ -93,7 +99,8 @@ func sixInputs() []Input {
 // JCGM 100 table G.2 (standards.md 9.1).
 func TestCoverageFactorsOfStudent(t *testing.T) {
 	for _, c := range []struct{ nu, wide, usual float64 }{
-		{1, 13.968, 12.706}, {2, 4.527, 4.303}, {3, 3.307, 3.182}, {4, 2.869, 2.776}, {5, 2.649, 2.571}, {8, 2.366, 2.306},
+		{1, 13.968, 12.706}, {2, 4.527, 4.303}, {3, 3.307, 3.182}, {4, 2.869, 2.776}, {5, 2.649, 2.571}, {8,
+			2.366, 2.306},
 		{10, 2.284, 2.228}, {16, 2.169, 2.120}, {50, 2.051, 2.009}, {100, 2.025, 1.984}, {math.Inf(1), 2, 1.960},
 	} {
 		k, err := CoverageFactor(0.9545, c.nu)
@@ -151,7 +158,8 @@ func TestFullyCorrelatedInputsAddUp(t *testing.T) {
 
 func TestAnInputWithoutASpreadIsRefused(t *testing.T) {
 	for _, in := range []Input{
-		Repeated("one reading", 0.1, 1, 1), Limits("negative", -1, Rectangular), Limits("nothing", math.NaN(), Rectangular),
+		Repeated("one reading", 0.1, 1, 1), Limits("negative", -1, Rectangular), Limits("nothing", math.NaN(),
+			Rectangular),
 		Certificate("negative k", 1, -2), {Name: "unknown", Distribution: "flat", Half: 1, Sensitivity: 1},
 	} {
 		if _, err := (Budget{Inputs: []Input{in}}).Combine(); err == nil {
@@ -170,7 +178,8 @@ func TestSharesAddUpToTheWhole(t *testing.T) {
 		var b Budget
 		for range rapid.IntRange(1, 12).Draw(t, "inputs") {
 			d := rapid.SampledFrom([]Distribution{Normal, Rectangular, Triangular, UShaped}).Draw(t, "distribution")
-			b.Inputs = append(b.Inputs, Limits("x", rapid.Float64Range(0.001, 10).Draw(t, "half"), d).Times(float64(rapid.IntRange(-300, 300).Draw(t, "c"))/100))
+			b.Inputs = append(b.Inputs, Limits("x", rapid.Float64Range(0.001, 10).Draw(t, "half"),
+				d).Times(float64(rapid.IntRange(-300, 300).Draw(t, "c"))/100))
 		}
 		c, err := b.Combine()
 		if err != nil {
@@ -195,7 +204,8 @@ func python(t testing.TB, module, program string) string {
 	t.Helper()
 	out, err := exec.Command("/usr/bin/python3", "-c", "import "+module+"\n"+program).CombinedOutput()
 	if err != nil {
-		if os.Getenv("CI") == "true" || !strings.Contains(string(out)+err.Error(), "No module") && !strings.Contains(err.Error(), "no such file") {
+		if os.Getenv("CI") == "true" || !strings.Contains(string(out)+err.Error(), "No module") &&
+			!strings.Contains(err.Error(), "no such file") {
 			t.Fatalf("python3 with %s: %v\n%s", module, err, out)
 		}
 		t.Skipf("outside check skipped: python3 with %s is not installed", module)

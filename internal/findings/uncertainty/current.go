@@ -145,7 +145,8 @@ func OfCurrent(b *catalog.Bench, f rf.Frequency, c Conditions, confidence rf.Fra
 	}
 	w := &worker{bench: b, f: f, conditions: c}
 	w.out = Current{Frequency: f, Means: c.Means}
-	for _, part := range []func() error{w.probe, w.passives, w.analyser, w.mismatch, w.window, w.replay, w.position, w.repeatability, w.harmonics} {
+	for _, part := range []func() error{w.probe, w.passives, w.analyser, w.mismatch, w.window, w.replay, w.position,
+		w.repeatability, w.harmonics} {
 		if err := part(); err != nil {
 			return fail(err)
 		}
@@ -248,7 +249,8 @@ func (w *worker) analyser() error {
 }
 
 // reflection returns |Γ| of a port, or that of an assumed standing-wave ratio.
-func (w *worker) reflection(match curve.Curve[rf.Gain], id string, otherwise float64, assumed *[]string) (float64, error) {
+func (w *worker) reflection(match curve.Curve[rf.Gain], id string, otherwise float64, assumed *[]string) (float64,
+	error) {
 	if match.Absent() {
 		*assumed = append(*assumed, fmt.Sprintf("%s %g:1", id, otherwise))
 		return ReflectionOfVSWR(otherwise), nil
@@ -319,8 +321,10 @@ func (w *worker) window() error {
 	if w.conditions.Means == Measured || half <= 0 {
 		return nil
 	}
-	w.add(Component{Input: Limits("levelling window", half, Rectangular), Source: fmt.Sprintf("plan: the loop stops within %v above the level", w.conditions.Window)})
-	w.note("the levelling window lies above the level: the current is on average %s above what was asked for, never on purpose below it; that is no uncertainty and is not corrected", rf.Gain(half).Text(2))
+	w.add(Component{Input: Limits("levelling window", half, Rectangular),
+		Source: fmt.Sprintf("plan: the loop stops within %v above the level", w.conditions.Window)})
+	w.note("the levelling window lies above the level: the current is on average %s above what was asked for, never "+
+		"on purpose below it; that is no uncertainty and is not corrected", rf.Gain(half).Text(2))
 	return nil
 }
 
@@ -330,11 +334,14 @@ func (w *worker) replay() error {
 		return nil
 	}
 	b := w.bench
-	if err := w.piece("clamp put up anew", b.Clamp.ID, b.Clamp.Uncertainty, Limits("", assumedInsertion, Rectangular)); err != nil {
+	if err := w.piece("clamp put up anew", b.Clamp.ID, b.Clamp.Uncertainty,
+		Limits("", assumedInsertion, Rectangular)); err != nil {
 		return err
 	}
-	w.add(Component{Input: Limits("drift of source and amplifier", assumedGain, Rectangular), Item: b.Source.ID, Source: "assumed (common practice); a check point repeated through the run measures it", Assumed: true})
-	w.note("the current is the one of the calibration jig: on the cable the same drive gives another current, by what the cable's impedance makes of it")
+	w.add(Component{Input: Limits("drift of source and amplifier", assumedGain, Rectangular), Item: b.Source.ID,
+		Source: "assumed (common practice); a check point repeated through the run measures it", Assumed: true})
+	w.note("the current is the one of the calibration jig: on the cable the same drive gives another current, by " +
+		"what the cable's impedance makes of it")
 	return nil
 }
 
@@ -358,7 +365,8 @@ func (w *worker) position() error {
 	}
 	half, distance := positionEstimate(w.f, w.bench.Cable.ProbeToDUT, tolerance)
 	c.Input = Limits("position of clamp and probe", half, Rectangular)
-	c.Source = fmt.Sprintf("assumed: a line that ends in a short, probe at %v ± %v; no model of the cable", distance, tolerance)
+	c.Source = fmt.Sprintf("assumed: a line that ends in a short, probe at %v ± %v; no model of the cable", distance,
+		tolerance)
 	c.Assumed = true
 	w.add(c)
 	return nil
@@ -380,7 +388,8 @@ func positionEstimate(f rf.Frequency, distance, tolerance rf.Length) (half float
 func (w *worker) repeatability() error {
 	if w.conditions.Repeated != nil {
 		if s, n := w.conditions.Repeated(w.f); n >= 2 && s.Finite() && s >= 0 {
-			w.add(Component{Input: Repeated("repeatability of the set-up", s.DB(), n, 1), Source: fmt.Sprintf("%d repeated runs, one of them in use", n)})
+			w.add(Component{Input: Repeated("repeatability of the set-up", s.DB(), n, 1),
+				Source: fmt.Sprintf("%d repeated runs, one of them in use", n)})
 			return nil
 		}
 	}
@@ -393,7 +402,8 @@ func (w *worker) repeatability() error {
 func (w *worker) harmonics() error {
 	b := w.bench
 	if w.conditions.Means != Replayed || b.PowerMeter == nil {
-		w.add(Component{Input: Limits("harmonics in the reading", 0, Rectangular), Source: "none: the analyser reads the carrier alone"})
+		w.add(Component{Input: Limits("harmonics in the reading", 0, Rectangular),
+			Source: "none: the analyser reads the carrier alone"})
 		return nil
 	}
 	level, assumed := rf.Gain(assumedHarmonics), true
@@ -404,7 +414,8 @@ func (w *worker) harmonics() error {
 	if assumed {
 		source = "assumed: " + source
 	}
-	w.add(Component{Input: Limits("harmonics in the reading", rf.GainOfAmplitudeRatio(1+level.AmplitudeRatio()).DB(), Rectangular),
+	w.add(Component{Input: Limits("harmonics in the reading", rf.GainOfAmplitudeRatio(1+level.AmplitudeRatio()).DB(),
+		Rectangular),
 		Item: b.PowerMeter.ID, Source: source, Assumed: assumed})
 	return nil
 }

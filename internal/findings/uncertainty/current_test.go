@@ -23,7 +23,8 @@ func bench(t testing.TB, change func(string) string) *catalog.Bench {
 	if change != nil {
 		text = change(text)
 	}
-	b, list := catalog.Parse("belt-weigher.yaml", []byte(text), func(name string) ([]byte, error) { return os.ReadFile(dir + name) })
+	b, list := catalog.Parse("belt-weigher.yaml", []byte(text),
+		func(name string) ([]byte, error) { return os.ReadFile(dir + name) })
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -77,8 +78,10 @@ func TestTheBudgetOfTheSampleBenchByHand(t *testing.T) {
 	position := 20 / math.Ln10 * 2 * math.Pi * 30e6 / 299792458 * math.Tan(2*math.Pi*30e6/299792458*0.05) * 0.01
 	sum := 0.0
 	for name, want := range map[string]float64{
-		"transfer impedance": 0.5, "loss of pad": 0.2 / math.Sqrt(3), "loss of coax": 0.1 / math.Sqrt(6), "amplitude": 0.8 / math.Sqrt(3),
-		"mismatch": mismatch / math.Sqrt2, "repeatability": 0.5 / math.Sqrt(3), "position": position / math.Sqrt(3), "harmonics": 0,
+		"transfer impedance": 0.5, "loss of pad": 0.2 / math.Sqrt(3), "loss of coax": 0.1 / math.Sqrt(6),
+		"amplitude": 0.8 / math.Sqrt(3),
+		"mismatch":  mismatch / math.Sqrt2, "repeatability": 0.5 / math.Sqrt(3), "position": position / math.Sqrt(3),
+		"harmonics": 0,
 	} {
 		if got := component(t, c, name).Standard(); math.Abs(got-want) > 1e-6 {
 			t.Errorf("%s: %g dB, want %g dB", name, got, want)
@@ -95,10 +98,12 @@ func TestTheBudgetOfTheSampleBenchByHand(t *testing.T) {
 		t.Fatal(err)
 	}
 	if c.Simulated.Symmetric.HalfWidth() > c.Expanded.U*1.02 {
-		t.Errorf("limits have no tails, but the simulated half-width %g is larger than %g", c.Simulated.Symmetric.HalfWidth(), c.Expanded.U)
+		t.Errorf("limits have no tails, but the simulated half-width %g is larger than %g",
+			c.Simulated.Symmetric.HalfWidth(), c.Expanded.U)
 	}
 	if u := c.Simulated.Symmetric.HalfWidth(); math.Abs(c.U().DB()-u) > 0.02*u {
-		t.Errorf("U is %v, the simulation's %g dB: what findings state and what a simulation finds are one figure", c.U(), u)
+		t.Errorf("U is %v, the simulation's %g dB: what findings state and what a simulation finds are one figure",
+			c.U(), u)
 	}
 	if math.Abs(c.K()*c.Combined.Standard-c.U().DB()) > 1e-9 {
 		t.Errorf("k %g times u %g is not U %v", c.K(), c.Combined.Standard, c.U())
@@ -164,7 +169,8 @@ func TestAModelOfTheCableGivesThePosition(t *testing.T) {
 
 // 20·lg(1 + 10^(−20/20)) = 0.8279 dB.
 func TestABroadbandMeterReadsHarmonics(t *testing.T) {
-	c, err := uncertainty.OfCurrent(bench(t, nil), rf.Megahertz, uncertainty.Conditions{Means: uncertainty.Replayed, Window: 0.3}, 0.95)
+	c, err := uncertainty.OfCurrent(bench(t, nil), rf.Megahertz,
+		uncertainty.Conditions{Means: uncertainty.Replayed, Window: 0.3}, 0.95)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -27,7 +27,8 @@ func current(t *testing.T, b *catalog.Bench, f rf.Frequency, c uncertainty.Condi
 	return out
 }
 
-// A bench of which nothing is said but the losses, at 30 MHz and by the figures of common practice: probe 2.0/2, two pads
+// A bench of which nothing is said but the losses, at 30 MHz and by the figures of common practice: probe 2.0/2, two
+// pads
 // 0.3/√3, two coax 0.2/√3, analyser 1.5/√3, clamp, drift and set-up 0.5/√3, harmonics of −15 dB 20·lg(1 + 10^(−0.75)) =
 // 1.4216/√3, position 0.0017/√3, VSWR 3 and 1.5 through 21 dB with VSWR 1.2 at both ends: 0.0652571, U-shaped.
 func TestTheAssumedBenchByHand(t *testing.T) {
@@ -42,7 +43,8 @@ func TestTheAssumedBenchByHand(t *testing.T) {
 // What a replayed drive adds, from the sample bench file and without its words, by hand.
 func TestWhatAReplayAddsByHand(t *testing.T) {
 	f := 30 * rf.Megahertz
-	c := current(t, bench(t, without("harmonics:", "position_tolerance:", "{spread: 0.3 dB")), f, uncertainty.Conditions{Means: uncertainty.Replayed})
+	c := current(t, bench(t, without("harmonics:", "position_tolerance:", "{spread: 0.3 dB")), f,
+		uncertainty.Conditions{Means: uncertainty.Replayed})
 	if c.Means != uncertainty.Replayed || len(c.Notes) != 1 || !strings.Contains(c.Notes[0], "calibration jig") {
 		t.Errorf("%s, %q", c.Means, c.Notes)
 	}
@@ -50,7 +52,8 @@ func TestWhatAReplayAddsByHand(t *testing.T) {
 		"clamp put up anew": 0.5, "drift of source": 0.5, "harmonics": 20 * math.Log10(1+math.Pow(10, -0.75)),
 		"position": 0.001717, "repeatability": 0.5,
 	} {
-		if x := component(t, c, name); math.Abs(x.Half-half) > 1e-5 || !x.Assumed || !strings.Contains(x.Source, "assumed") || x.Distribution != uncertainty.Rectangular {
+		if x := component(t, c, name); math.Abs(x.Half-half) > 1e-5 || !x.Assumed ||
+			!strings.Contains(x.Source, "assumed") || x.Distribution != uncertainty.Rectangular {
 			t.Errorf("%s: %+v, want ± %g dB", name, x, half)
 		}
 	}
@@ -63,7 +66,8 @@ func TestWhatAReplayAddsByHand(t *testing.T) {
 	// Without a broadband meter nothing reads the harmonics, and measured nothing is replayed.
 	b := bench(t, nil)
 	b.PowerMeter = nil
-	if x := component(t, current(t, b, f, uncertainty.Conditions{Means: uncertainty.Replayed}), "harmonics"); x.Half != 0 {
+	if x := component(t, current(t, b, f, uncertainty.Conditions{Means: uncertainty.Replayed}),
+		"harmonics"); x.Half != 0 {
 		t.Errorf("%+v", x)
 	}
 	measured := current(t, bench(t, nil), f, uncertainty.Conditions{Window: 0.3})
@@ -83,14 +87,18 @@ func TestWhatAReplayAddsByHand(t *testing.T) {
 	}
 }
 
-// The sample bench says the match of everything but a coax: that one is named. Only bounded, the same reflections give half.
+// The sample bench says the match of everything but a coax: that one is named. Only bounded, the same reflections give
+// half.
 func TestTheConventionOfTheMismatch(t *testing.T) {
 	fixed := component(t, current(t, bench(t, nil), 30*rf.Megahertz, uncertainty.Conditions{}), "mismatch")
-	bounded := component(t, current(t, bench(t, nil), 30*rf.Megahertz, uncertainty.Conditions{Convention: uncertainty.BoundedMagnitudes}), "mismatch")
-	if fixed.Distribution != uncertainty.UShaped || bounded.Distribution != uncertainty.InDisc || math.Abs(bounded.Standard()*2-fixed.Standard()) > 1e-12 {
+	bounded := component(t, current(t, bench(t, nil), 30*rf.Megahertz,
+		uncertainty.Conditions{Convention: uncertainty.BoundedMagnitudes}), "mismatch")
+	if fixed.Distribution != uncertainty.UShaped || bounded.Distribution != uncertainty.InDisc ||
+		math.Abs(bounded.Standard()*2-fixed.Standard()) > 1e-12 {
 		t.Errorf("%+v, %+v", fixed, bounded)
 	}
-	for c, x := range map[uncertainty.MismatchConvention]uncertainty.Component{uncertainty.FixedMagnitudes: fixed, uncertainty.BoundedMagnitudes: bounded} {
+	for c, x := range map[uncertainty.MismatchConvention]uncertainty.Component{uncertainty.FixedMagnitudes: fixed,
+		uncertainty.BoundedMagnitudes: bounded} {
 		if want := string(c) + "; assumed VSWR: COAX3 1.2:1"; !x.Assumed || x.Source != want {
 			t.Errorf("%q, want %q", x.Source, want)
 		}
@@ -99,7 +107,8 @@ func TestTheConventionOfTheMismatch(t *testing.T) {
 	b.ToAnalyser = nil // the probe's 10^(−1.5477/20) meets the analyser's 0.2
 	x := component(t, current(t, b, 30*rf.Megahertz, uncertainty.Conditions{}), "mismatch")
 	product := 0.2 * math.Pow(10, -(1.5+0.1*math.Log10(3))/20)
-	if want := 10 * math.Log10((1+product)/(1-product)); math.Abs(x.Half-want) > 1e-6 || x.Assumed || x.Source != string(uncertainty.FixedMagnitudes) {
+	if want := 10 * math.Log10((1+product)/(1-product)); math.Abs(x.Half-want) > 1e-6 || x.Assumed ||
+		x.Source != string(uncertainty.FixedMagnitudes) {
 		t.Errorf("%+v, want ± %g dB", x, want)
 	}
 }
@@ -111,21 +120,26 @@ func TestTwoRunsAreARepeat(t *testing.T) {
 		standard  float64
 		freedom   float64
 		assumed   bool
-	}{{0.4, 2, 0.4, 1, false}, {0, 3, 0, 2, false}, {0.4, 1, 0.5 / math.Sqrt(3), 0, true}, {rf.Gain(math.NaN()), 3, 0.5 / math.Sqrt(3), 0, true}, {-0.1, 3, 0.5 / math.Sqrt(3), 0, true}} {
-		x := component(t, current(t, bench(t, nil), 30*rf.Megahertz, uncertainty.Conditions{Repeated: func(rf.Frequency) (rf.Gain, int) { return c.deviation, c.n }}), "repeatability")
+	}{{0.4, 2, 0.4, 1, false}, {0, 3, 0, 2, false}, {0.4, 1, 0.5 / math.Sqrt(3), 0, true},
+		{rf.Gain(math.NaN()), 3, 0.5 / math.Sqrt(3), 0, true}, {-0.1, 3, 0.5 / math.Sqrt(3), 0, true}} {
+		x := component(t, current(t, bench(t, nil), 30*rf.Megahertz,
+			uncertainty.Conditions{Repeated: func(rf.Frequency) (rf.Gain, int) { return c.deviation, c.n }}),
+			"repeatability")
 		if math.Abs(x.Standard()-c.standard) > 1e-9 || x.Freedom != c.freedom || x.Assumed != c.assumed {
 			t.Errorf("%+v: %+v", c, x)
 		}
 	}
 	failing := func(rf.Frequency, rf.Length) (rf.Gain, string, error) { return 0, "", errors.New("no such cable") }
-	if _, err := uncertainty.OfCurrent(bench(t, nil), 30*rf.Megahertz, uncertainty.Conditions{Position: failing}, 0.95); err == nil || !strings.Contains(err.Error(), "no such cable") {
+	if _, err := uncertainty.OfCurrent(bench(t, nil), 30*rf.Megahertz, uncertainty.Conditions{Position: failing},
+		0.95); err == nil || !strings.Contains(err.Error(), "no such cable") {
 		t.Errorf("%v", err)
 	}
 	asked := rf.Length(0)
-	c := current(t, bench(t, without("position_tolerance:")), 30*rf.Megahertz, uncertainty.Conditions{Position: func(_ rf.Frequency, tolerance rf.Length) (rf.Gain, string, error) {
-		asked = tolerance
-		return 0.7, "cable model", nil
-	}})
+	c := current(t, bench(t, without("position_tolerance:")), 30*rf.Megahertz,
+		uncertainty.Conditions{Position: func(_ rf.Frequency, tolerance rf.Length) (rf.Gain, string, error) {
+			asked = tolerance
+			return 0.7, "cable model", nil
+		}})
 	if x := component(t, c, "position"); asked != 0.01 || !x.Assumed || x.Half != 0.7 {
 		t.Errorf("%v, %+v", asked, x)
 	}
@@ -140,7 +154,8 @@ func TestACertificateKeepsItsDegreesOfFreedom(t *testing.T) {
 	if x := component(t, c, "transfer impedance"); x.Freedom != 10 || x.Assumed {
 		t.Errorf("%+v", x)
 	}
-	if err := c.Simulate(rand.New(rand.NewPCG(1, 1)), uncertainty.MinimumDraws); err != nil || c.Comparison.Low > 0.15 || c.Comparison.High > 0.15 {
+	if err := c.Simulate(rand.New(rand.NewPCG(1, 1)), uncertainty.MinimumDraws); err != nil ||
+		c.Comparison.Low > 0.15 || c.Comparison.High > 0.15 {
 		t.Errorf("%+v, %v", c.Comparison, err)
 	}
 }
@@ -179,13 +194,15 @@ func TestHowWellARunKnowsACurrent(t *testing.T) {
 	} {
 		p := analysis.Point{Threshold: result.Threshold{Frequency: f, OnsetOrigin: c.from}}
 		got := uncertainty.KnownOf(c.bench, c.mode, nil)(p)
-		if math.Abs((got.Standard-c.want.Standard).DB()) > 1e-12 || math.Abs((got.U-c.want.U).DB()) > 1e-12 || got.Assumed != c.want.Assumed {
+		if math.Abs((got.Standard-c.want.Standard).DB()) > 1e-12 || math.Abs((got.U-c.want.U).DB()) > 1e-12 ||
+			got.Assumed != c.want.Assumed {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
 		}
 	}
 	p := analysis.Point{Threshold: result.Threshold{Frequency: f, OnsetOrigin: result.Measured}}
 	three := func(rf.Frequency) (rf.Gain, int) { return 2, 3 }
-	if got := uncertainty.KnownOf(b, plan.ClosedLoop, three)(p); math.Abs(got.Standard.DB()-math.Sqrt(math.Pow(measured.Combined.Standard, 2)-0.25/3+4)) > 1e-9 {
+	if got := uncertainty.KnownOf(b, plan.ClosedLoop,
+		three)(p); math.Abs(got.Standard.DB()-math.Sqrt(math.Pow(measured.Combined.Standard, 2)-0.25/3+4)) > 1e-9 {
 		t.Errorf("repeats of 2 dB: %+v", got)
 	}
 }
@@ -198,7 +215,8 @@ func pair(t *testing.T) (a, b result.Run) {
 		threshold := map[rf.Frequency]float64{20 * rf.Megahertz: 77.2 + 0.5*again, 21 * rf.Megahertz: 78.2 + again}
 		p := trialPlan(&trialBench{threshold: threshold})
 		program, err := plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
-			return plan.Point{Frequency: f, Target: rf.DBuA(trialWanted), Wanted: level.Ask{Current: rf.DBuA(trialWanted)}}, nil
+			return plan.Point{Frequency: f, Target: rf.DBuA(trialWanted),
+				Wanted: level.Ask{Current: rf.DBuA(trialWanted)}}, nil
 		})
 		if err != nil {
 			t.Fatal(err)
@@ -208,11 +226,13 @@ func pair(t *testing.T) (a, b result.Run) {
 			seq++
 			out = result.Fold(out, event.Record{Run: number, Seq: seq, Event: e})
 		}
-		add(event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Resolution: 0.5, Range: 40, Points: len(p.Grid)})
+		add(event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable",
+			Resolution: 0.5, Range: 40, Points: len(p.Grid)})
 		for s, ok := program.Next(nil); ok; {
 			read := s.Point.Target.In() + s.Offset.DB()
 			o := plan.Outcome{Number: s.Number, Exposures: 1, Upset: read >= threshold[s.Point.Frequency]}
-			add(event.StepClosed{Step: s, Attempt: 1, Outcome: o, Current: rf.DBuA(read), Drive: rf.DBm(-40 + s.Offset.DB() + 0.5*again)})
+			add(event.StepClosed{Step: s, Attempt: 1, Outcome: o, Current: rf.DBuA(read),
+				Drive: rf.DBm(-40 + s.Offset.DB() + 0.5*again)})
 			s, ok = program.Next(&o)
 		}
 		add(event.Closed{Verdict: event.Done})
@@ -226,12 +246,14 @@ func pair(t *testing.T) (a, b result.Run) {
 	return run(1), run(2)
 }
 
-// Two runs: at each frequency the deviation is the difference over √2; both pooled, with one degree of freedom, for which
+// Two runs: at each frequency the deviation is the difference over √2; both pooled, with one degree of freedom, for
+// which
 // the one-sided factor is tan(0.45·π) = 6.3138.
 func TestTheSetUpOfTwoRunsByHand(t *testing.T) {
 	a, b := pair(t)
 	got := uncertainty.SetUpOf([]result.Run{a, b})
-	if want := math.Sqrt((0.5*0.5/2 + 1.0/2) / 2); math.Abs(got.Deviation.DB()-want) > 1e-9 || math.Abs(got.Factor-math.Tan(0.45*math.Pi)) > 1e-4 || !strings.Contains(got.From, "2 runs") {
+	if want := math.Sqrt((0.5*0.5/2 + 1.0/2) / 2); math.Abs(got.Deviation.DB()-want) > 1e-9 ||
+		math.Abs(got.Factor-math.Tan(0.45*math.Pi)) > 1e-4 || !strings.Contains(got.From, "2 runs") {
 		t.Errorf("%+v, want %g dB", got, want)
 	}
 	for _, runs := range [][]result.Run{nil, {a}, {a, a}} {
@@ -276,7 +298,8 @@ func TestTheBasisOfAComparison(t *testing.T) {
 		name          string
 		before, after result.Run
 		want          float64
-	}{{"levelled", before, after, 0.4}, {"replayed", replayedBefore, replayedAfter, 0}, {"one of them replayed", replayedBefore, after, 0.4}, {"the other", before, replayedAfter, 0.4}} {
+	}{{"levelled", before, after, 0.4}, {"replayed", replayedBefore, replayedAfter, 0},
+		{"one of them replayed", replayedBefore, after, 0.4}, {"the other", before, replayedAfter, 0.4}} {
 		if got := moved(c.before, c.after); math.Abs(got-c.want) > 1e-6 {
 			t.Errorf("%s: %g dB, want %g dB", c.name, got, c.want)
 		}
@@ -314,7 +337,10 @@ func TestTheDecisionOfARunKnowsItsBench(t *testing.T) {
 		for i := range f.Points {
 			f.Points[i].OnsetOrigin = result.Measured
 		}
-		uncertainty.Decide(&f, r, []result.Run{r}, func(result.Run) (*catalog.Bench, error) { return bench(t, nil), c.err })
+		uncertainty.Decide(&f, r, []result.Run{r}, func(result.Run) (*catalog.Bench, error) {
+			return bench(t, nil),
+				c.err
+		})
 		want := current(t, bench(t, nil), 20*rf.Megahertz, uncertainty.Conditions{}).Combined.Standard
 		if c.assumed {
 			want = uncertainty.AssumedBench(20 * rf.Megahertz).DB()
@@ -329,7 +355,8 @@ func TestWhatIsNotAskedForIsNotRaised(t *testing.T) {
 	before, _ := pair(t)
 	guarded := trialPlan(&trialBench{threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 0}})
 	guarded.Decision = plan.GuardBandU // U of 2 dB above the 80 dBµA wanted
-	raised, err := uncertainty.RaisedBy(result.Run{}, guarded, analysis.SetUp{}, func(analysis.Point) analysis.Known { return analysis.Known{Standard: 1, U: 2} }, nil)
+	raised, err := uncertainty.RaisedBy(result.Run{}, guarded, analysis.SetUp{},
+		func(analysis.Point) analysis.Known { return analysis.Known{Standard: 1, U: 2} }, nil)
 	if err != nil || len(raised) != 1 || math.Abs(raised[20*rf.Megahertz].In()-82) > 1e-9 {
 		t.Errorf("%v, %v", raised, err)
 	}
@@ -345,7 +372,8 @@ func TestWhatIsNotAskedForIsNotRaised(t *testing.T) {
 			return rf.Gain(c.moved), nil
 		}
 		raised, err := uncertainty.RaisedBy(before, p, analysis.SetUp{Deviation: 1, Factor: 2}, known, moved)
-		if want := onset + 2*math.Sqrt2 + c.add; err != nil || len(raised) != 1 || math.Abs(raised[20*rf.Megahertz].In()-want) > 1e-9 {
+		if want := onset + 2*math.Sqrt2 + c.add; err != nil || len(raised) != 1 ||
+			math.Abs(raised[20*rf.Megahertz].In()-want) > 1e-9 {
 			t.Errorf("moved %g dB: %v, %v, want %g dBµA", c.moved, raised, err, want)
 		}
 	}
@@ -353,16 +381,19 @@ func TestWhatIsNotAskedForIsNotRaised(t *testing.T) {
 	if _, err := uncertainty.RaisedBy(before, p, analysis.SetUp{}, known, failing); err == nil {
 		t.Error("what the bench does is not known, and yet a level is raised")
 	}
-	for _, change := range []func(*plan.Plan){func(p *plan.Plan) { p.Mode = plan.ConstantDrive }, func(p *plan.Plan) { p.Kind = plan.Baseline }} {
+	for _, change := range []func(*plan.Plan){func(p *plan.Plan) { p.Mode = plan.ConstantDrive },
+		func(p *plan.Plan) { p.Kind = plan.Baseline }} {
 		q := *p
 		change(&q)
-		if raised, err := uncertainty.RaisedBy(before, &q, analysis.SetUp{}, known, nil); err != nil || len(raised) != 0 {
+		if raised, err := uncertainty.RaisedBy(before, &q, analysis.SetUp{}, known, nil); err != nil ||
+			len(raised) != 0 {
 			t.Errorf("%v, %v", raised, err)
 		}
 	}
 }
 
-// A laboratory that says U = 3 dB with k = 2 knows its level to 1.5 dB; one that says nothing to 1 dB, assumed. The factor
+// A laboratory that says U = 3 dB with k = 2 knows its level to 1.5 dB; one that says nothing to 1 dB, assumed. The
+// factor
 // for 90 % is 1.2816.
 func TestHowWellALaboratoryIsKnown(t *testing.T) {
 	r, other := pair(t)
@@ -371,14 +402,17 @@ func TestHowWellALaboratoryIsKnown(t *testing.T) {
 		lab     event.LaboratoryFailures
 		want    rf.Gain
 		assumed bool
-	}{{event.LaboratoryFailures{Expanded: 3, K: 2}, 1.5, false}, {event.LaboratoryFailures{}, 1, true}, {event.LaboratoryFailures{K: 2}, 1, true}, {event.LaboratoryFailures{Expanded: 3}, 1, true}} {
+	}{{event.LaboratoryFailures{Expanded: 3, K: 2}, 1.5, false}, {event.LaboratoryFailures{}, 1, true},
+		{event.LaboratoryFailures{K: 2}, 1, true}, {event.LaboratoryFailures{Expanded: 3}, 1, true}} {
 		got, err := uncertainty.CertaintyOf(nil, r, nil, c.lab, 0.9)
-		if err != nil || got.Laboratory != c.want || got.AssumedLaboratory != c.assumed || !got.AssumedBench || got.Bench(f) != uncertainty.AssumedBench(f) || got.Confidence != 0.9 || math.Abs(got.Factor-1.2816) > 1e-4 {
+		if err != nil || got.Laboratory != c.want || got.AssumedLaboratory != c.assumed || !got.AssumedBench ||
+			got.Bench(f) != uncertainty.AssumedBench(f) || got.Confidence != 0.9 || math.Abs(got.Factor-1.2816) > 1e-4 {
 			t.Errorf("%+v: %+v, %v", c.lab, got, err)
 		}
 	}
 	for confidence, ok := range map[rf.Fraction]bool{0.4: false, 0.5: true, 0.99: true, 1: false, 1.5: false} {
-		if got, err := uncertainty.CertaintyOf(nil, r, nil, event.LaboratoryFailures{}, confidence); (err == nil) != ok || confidence == 0.5 && math.Abs(got.Factor) > 1e-9 {
+		if got, err := uncertainty.CertaintyOf(nil, r, nil, event.LaboratoryFailures{},
+			confidence); (err == nil) != ok || confidence == 0.5 && math.Abs(got.Factor) > 1e-9 {
 			t.Errorf("%v: %+v, %v", confidence, got, err)
 		}
 	}
@@ -386,18 +420,22 @@ func TestHowWellALaboratoryIsKnown(t *testing.T) {
 	alone := current(t, b, f, uncertainty.Conditions{})
 	for _, repeats := range [][]result.Run{nil, {r}} {
 		got, err := uncertainty.CertaintyOf(b, r, repeats, event.LaboratoryFailures{}, 0.95)
-		if err != nil || got.AssumedBench || math.Abs(got.Bench(f).DB()-alone.Combined.Standard) > 1e-12 || math.Abs(got.Factor-1.6449) > 1e-4 {
+		if err != nil || got.AssumedBench || math.Abs(got.Bench(f).DB()-alone.Combined.Standard) > 1e-12 ||
+			math.Abs(got.Factor-1.6449) > 1e-4 {
 			t.Errorf("%+v, %v", got, err)
 		}
 	}
 	spread := analysis.RepeatedTransfer([]result.Run{r, other})
 	s, n := spread.At(f)
 	got, err := uncertainty.CertaintyOf(b, r, []result.Run{r, other}, event.LaboratoryFailures{}, 0.95)
-	want := math.Sqrt(math.Pow(alone.Combined.Standard, 2) - 0.25/3 + 0.125) // 0.5 dB apart, in place of what was assumed
-	if err != nil || n != 2 || math.Abs(s.DB()-0.5/math.Sqrt2) > 1e-9 || math.Abs(got.Bench(f).DB()-want) > 1e-9 || got.Factor <= 1.645 {
+	// 0.5 dB apart, in place of what was assumed
+	want := math.Sqrt(math.Pow(alone.Combined.Standard, 2) - 0.25/3 + 0.125)
+	if err != nil || n != 2 || math.Abs(s.DB()-0.5/math.Sqrt2) > 1e-9 || math.Abs(got.Bench(f).DB()-want) > 1e-9 ||
+		got.Factor <= 1.645 {
 		t.Errorf("%+v, %v, want %g dB of %d runs with %v", got, err, want, n, s)
 	}
-	if got, err := uncertainty.CertaintyOf(&catalog.Bench{}, r, nil, event.LaboratoryFailures{}, 0.95); err != nil || !got.AssumedBench || got.Bench(f) != uncertainty.AssumedBench(f) {
+	if got, err := uncertainty.CertaintyOf(&catalog.Bench{}, r, nil, event.LaboratoryFailures{}, 0.95); err != nil ||
+		!got.AssumedBench || got.Bench(f) != uncertainty.AssumedBench(f) {
 		t.Errorf("a bench without a probe: %+v, %v", got, err)
 	}
 }

@@ -20,7 +20,8 @@ func (b Budget) Interval(confidence rf.Fraction) (Interval, error) {
 	}
 	p := float64(confidence)
 	if !(p > 0 && p < 1) {
-		return Interval{}, fmt.Errorf("a confidence of %v has no interval: it must lie between 0 %% and 100 %%", confidence)
+		return Interval{}, fmt.Errorf("a confidence of %v has no interval: it must lie between 0 %% and 100 %%",
+			confidence)
 	}
 	return Interval{s.quantile((1 - p) / 2), s.quantile((1 + p) / 2)}, nil
 }
@@ -152,7 +153,8 @@ func (in Input) ofPhase() func(float64) complex128 {
 	if in.Distribution == InDisc {
 		shares = shares[:0]
 		for i := range sizes {
-			shares = append(shares, math.Sqrt(inverse((float64(i)+0.5)/sizes, func(w float64) float64 { return w * (1 - math.Log(w)) })))
+			shares = append(shares, math.Sqrt(inverse((float64(i)+0.5)/sizes,
+				func(w float64) float64 { return w * (1 - math.Log(w)) })))
 		}
 	}
 	var levels []float64

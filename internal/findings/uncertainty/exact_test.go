@@ -49,7 +49,8 @@ func TestIntervalsOfSums(t *testing.T) {
 	if i, _ = norms.Interval(0.6827); math.Abs(i.High-7) > 0.03 {
 		t.Errorf("3 and 4, which move together: %+v, want 7", i)
 	}
-	if i, err := (Budget{Inputs: []Input{Limits("nothing", 0, Rectangular)}}).Interval(0.95); err != nil || i != (Interval{}) {
+	if i, err := (Budget{Inputs: []Input{Limits("nothing", 0, Rectangular)}}).Interval(0.95); err != nil ||
+		i != (Interval{}) {
 		t.Errorf("an input that is known exactly: %+v (%v)", i, err)
 	}
 }
@@ -92,7 +93,8 @@ func TestIntervalsAgreeWithTheSimulation(t *testing.T) {
 			return s.Symmetric
 		}
 		in, out := simulated(0.95-give), simulated(0.95+give)
-		step := 0.005 * got.HalfWidth() // what the working out itself may be off by: where values pile up at an end it shows
+		// what the working out itself may be off by: where values pile up at an end it shows
+		step := 0.005 * got.HalfWidth()
 		if out.Low-step > got.Low || got.Low > in.Low+step || in.High-step > got.High || got.High > out.High+step {
 			t.Fatalf("%+v does not lie between %+v and %+v of the simulation", got, in, out)
 		}

@@ -57,7 +57,8 @@ func Repeated(name string, deviation float64, n, used int) Input {
 	if n < 2 {
 		freedom = -1 // Check refuses it: 0 would mean infinitely many
 	}
-	return Input{Name: name, Distribution: TypeA, Half: deviation / math.Sqrt(float64(max(1, used))), Freedom: freedom, Sensitivity: 1}
+	return Input{Name: name, Distribution: TypeA, Half: deviation / math.Sqrt(float64(max(1, used))), Freedom: freedom,
+		Sensitivity: 1}
 }
 
 // WithFreedom returns the input with its degrees of freedom.
@@ -103,7 +104,8 @@ func (in Input) Check() error {
 	switch in.Distribution {
 	case Normal, Rectangular, Triangular, UShaped, TypeA, InDisc:
 	default:
-		return fail("unknown distribution %q (want %s, %s, %s, %s or %s)", in.Distribution, Normal, Rectangular, Triangular, UShaped, TypeA)
+		return fail("unknown distribution %q (want %s, %s, %s, %s or %s)", in.Distribution, Normal, Rectangular,
+			Triangular, UShaped, TypeA)
 	}
 	for _, x := range []float64{in.Half, in.Divisor, in.Sensitivity, in.Freedom, in.Estimate} {
 		if math.IsNaN(x) || math.IsInf(x, 0) && x != in.Freedom {
@@ -153,7 +155,9 @@ func ThroughTwoPort(source, load, s11, s22, s21, s12 float64) float64 {
 // is half the distance of the two limits in dB. It refuses a product that is not below 1.
 func Mismatch(name string, product float64, c MismatchConvention) (Input, error) {
 	if !(product >= 0 && product < 1) {
-		return Input{}, fmt.Errorf("mismatch %q: the product of the reflections is %g; it must be 0 or more and below 1", name, product)
+		return Input{},
+			fmt.Errorf("mismatch %q: the product of the reflections is %g; it must be 0 or more and below 1",
+				name, product)
 	}
 	plus, minus := MismatchLimits(product)
 	in := Limits(name, (plus.DB()-minus.DB())/2, UShaped)

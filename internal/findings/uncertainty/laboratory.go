@@ -21,9 +21,13 @@ const assumedLaboratory rf.Gain = 1.0
 func AssumedBench(f rf.Frequency) rf.Gain {
 	id := func(id string) catalog.Identity { return catalog.Identity{ID: id} }
 	loss := func(g rf.Gain) curve.Curve[rf.Gain] { return curve.Flat(g, f, f, "assumed") }
-	nothing := &catalog.Bench{Clamp: catalog.Clamp{Identity: id("clamp")}, Probe: &catalog.Probe{Identity: id("probe")}, Analyser: &catalog.Analyser{Identity: id("analyser")},
+	nothing := &catalog.Bench{Clamp: catalog.Clamp{Identity: id("clamp")}, Probe: &catalog.Probe{Identity: id("probe")},
+		Analyser:   &catalog.Analyser{Identity: id("analyser")},
 		PowerMeter: &catalog.PowerMeter{Identity: id("power meter")},
-		ToAnalyser: []catalog.Passive{{Identity: id("coax"), Kind: "coax", Loss: loss(0.5)}, {Identity: id("pad"), Kind: "pad", Loss: loss(10)}, {Identity: id("another pad"), Kind: "pad", Loss: loss(10)}, {Identity: id("another coax"), Kind: "coax", Loss: loss(0.5)}}}
+		ToAnalyser: []catalog.Passive{{Identity: id("coax"), Kind: "coax", Loss: loss(0.5)},
+			{Identity: id("pad"), Kind: "pad", Loss: loss(10)},
+			{Identity: id("another pad"), Kind: "pad", Loss: loss(10)},
+			{Identity: id("another coax"), Kind: "coax", Loss: loss(0.5)}}}
 	c, err := OfCurrent(nothing, f, Conditions{Means: Replayed}, DefaultConfidence)
 	if err != nil {
 		return rf.Gain(math.Inf(1))
@@ -35,9 +39,11 @@ func AssumedBench(f rf.Frequency) rf.Gain {
 // the bench file as the run used it, nil where there is none to work from; repeats are the runs that
 // repeat the run, itself among them, whose spread is a contribution. It refuses a confidence that is
 // not between 50 % and 100 %.
-func CertaintyOf(bench *catalog.Bench, r result.Run, repeats []result.Run, lab event.LaboratoryFailures, confidence rf.Fraction) (analysis.Certainty, error) {
-	c := analysis.Certainty{Confidence: confidence, Laboratory: assumedLaboratory, AssumedLaboratory: true, AssumedBench: true,
-		Bench: AssumedBench}
+func CertaintyOf(bench *catalog.Bench, r result.Run, repeats []result.Run, lab event.LaboratoryFailures,
+	confidence rf.Fraction) (analysis.Certainty, error) {
+	c := analysis.Certainty{Confidence: confidence, Laboratory: assumedLaboratory, AssumedLaboratory: true,
+		AssumedBench: true,
+		Bench:        AssumedBench}
 	if lab.Expanded > 0 && lab.K > 0 {
 		c.Laboratory, c.AssumedLaboratory = lab.Expanded/rf.Gain(lab.K), false
 	}
@@ -52,7 +58,8 @@ func CertaintyOf(bench *catalog.Bench, r result.Run, repeats []result.Run, lab e
 		}
 		known := map[rf.Frequency]rf.Gain{}
 		for _, t := range r.Thresholds() {
-			u, err := OfCurrent(bench, t.Frequency, Conditions{Means: MeansOfCurrent(r.Opened.Mode, result.Measured), Repeated: spread.At}, confidence)
+			u, err := OfCurrent(bench, t.Frequency, Conditions{Means: MeansOfCurrent(r.Opened.Mode, result.Measured),
+				Repeated: spread.At}, confidence)
 			if err == nil {
 				known[t.Frequency] = rf.Gain(u.Combined.Standard)
 				freedom = min(freedom, u.Combined.Freedom)

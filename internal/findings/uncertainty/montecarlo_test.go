@@ -46,11 +46,13 @@ func TestMonteCarloOfSixInputsIsNarrowerThanTheLaw(t *testing.T) {
 	if d := Compare(0, c, c.WithK(2), s); !d.Differs {
 		t.Errorf("1.891 dB and 1.834 dB count as equal: %+v", d)
 	}
-	t.Logf("figure: six inputs: k = 2 gives ±%.3f dB, Monte Carlo ±%.3f dB (check value 1.834)", c.WithK(2).U, s.Symmetric.HalfWidth())
+	t.Logf("figure: six inputs: k = 2 gives ±%.3f dB, Monte Carlo ±%.3f dB (check value 1.834)", c.WithK(2).U,
+		s.Symmetric.HalfWidth())
 }
 
 func TestMonteCarloOfNormalInputsAgreesWithTheLaw(t *testing.T) {
-	b := Budget{Unit: "dB", Inputs: []Input{Known("a", 0.3, 0), Known("b", 0.4, 0), Certificate("c", 1, 2)}, Correlations: []Correlation{{0, 1, 0.5}}}
+	b := Budget{Unit: "dB", Inputs: []Input{Known("a", 0.3, 0), Known("b", 0.4, 0), Certificate("c", 1, 2)},
+		Correlations: []Correlation{{0, 1, 0.5}}}
 	c := combine(t, b)
 	s, err := b.Simulate(seeded(3), 2_000_000, 0.95)
 	if err != nil {
@@ -120,7 +122,8 @@ func TestExpandedUncertaintyHoldsTheTruthAsOftenAsItSays(t *testing.T) {
 			readings[i] = offset + 0.5*r.NormFloat64()
 		}
 		mean, deviation := stat.MeanStdDev(readings, nil)
-		c := combine(t, Budget{Unit: "dB", Inputs: []Input{Repeated("readings", deviation, 4, 4), Limits("offset", 0.4, Rectangular)}})
+		c := combine(t, Budget{Unit: "dB", Inputs: []Input{Repeated("readings", deviation, 4, 4),
+			Limits("offset", 0.4, Rectangular)}})
 		e, err := c.Expand(0.95)
 		if err != nil {
 			t.Fatal(err)
@@ -130,7 +133,8 @@ func TestExpandedUncertaintyHoldsTheTruthAsOftenAsItSays(t *testing.T) {
 		}
 	}
 	share := 100 * float64(held) / runs
-	t.Logf("figure: expanded uncertainty (Welch–Satterthwaite, few degrees of freedom): 95 %% intervals hold the truth in %.1f %% of %d measurements", share, runs)
+	t.Logf("figure: expanded uncertainty (Welch–Satterthwaite, few degrees of freedom): 95 %% intervals hold the "+
+		"truth in %.1f %% of %d measurements", share, runs)
 	if share < 93 || share > 97 {
 		t.Errorf("%.1f %%", share)
 	}
@@ -152,7 +156,8 @@ func TestDrawsAreSortedAsNumbers(t *testing.T) {
 
 func twelve() Budget {
 	mismatch, _ := Mismatch("mismatch", 0.05, FixedMagnitudes)
-	return Budget{Unit: "dB", Inputs: append(sixInputs(), mismatch, Known("repeatability", 0.2, 9), Limits("window", 0.15, Rectangular),
+	return Budget{Unit: "dB", Inputs: append(sixInputs(), mismatch, Known("repeatability", 0.2, 9),
+		Limits("window", 0.15, Rectangular),
 		Certificate("coax", 0.2, 2), Limits("harmonics", 0.3, Rectangular), Limits("clamp position", 0.4, Triangular))}
 }
 

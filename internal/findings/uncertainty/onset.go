@@ -27,7 +27,8 @@ type Onset struct {
 
 // OfOnset returns the uncertainty of an onset as a run found it. repeated may be nil. It refuses an onset whose
 // current is only predicted by the budget: how far that may lie off is the budget's stated range, no uncertainty.
-func OfOnset(b *catalog.Bench, mode plan.Mode, p analysis.Point, repeated func(rf.Frequency) (rf.Gain, int), confidence rf.Fraction) (Onset, error) {
+func OfOnset(b *catalog.Bench, mode plan.Mode, p analysis.Point, repeated func(rf.Frequency) (rf.Gain, int),
+	confidence rf.Fraction) (Onset, error) {
 	c := Conditions{Means: MeansOfCurrent(mode, p.OnsetOrigin), Repeated: repeated}
 	if c.Means == "" {
 		return Onset{}, errors.New("the current was not measured, so its uncertainty is not known")
@@ -102,5 +103,6 @@ func (c Current) Rests() string {
 	for _, x := range assumed {
 		names = append(names, x.Name)
 	}
-	return fmt.Sprintf("%d of %d contributions are assumed, not from the bench's own data: %s", len(assumed), len(c.Components), strings.Join(names, ", "))
+	return fmt.Sprintf("%d of %d contributions are assumed, not from the bench's own data: %s", len(assumed),
+		len(c.Components), strings.Join(names, ", "))
 }

@@ -51,12 +51,14 @@ func search(r *rand.Rand, truth, wrong, resolution float64) analysis.Point {
 	}
 }
 
-// The limits hold the true onset in 95 % whatever the resolution. Printed as the upset's level ± U they held it in 94.6, 90.1
+// The limits hold the true onset in 95 % whatever the resolution. Printed as the upset's level ± U they held it in
+// 94.6, 90.1
 // and 71.8 % at resolutions of 0.5, 2 and 6 dB, and what they missed lay on the unsafe side.
 func TestTheLimitsOfAnOnsetHoldTheTruthAtEveryResolution(t *testing.T) {
 	for _, probe := range []string{"0.3", "2.8"} { // expanded, k = 2
 		b := bench(t, func(text string) string {
-			return strings.Replace(text, "uncertainty: {expanded: 1.0 dB, k: 2}", "uncertainty: {expanded: "+probe+" dB, k: 2}", 1)
+			return strings.Replace(text, "uncertainty: {expanded: 1.0 dB, k: 2}",
+				"uncertainty: {expanded: "+probe+" dB, k: 2}", 1)
 		})
 		for _, resolution := range []float64{0.5, 2, 6} {
 			r := rand.New(rand.NewPCG(uint64(10*resolution), 1))
@@ -70,7 +72,8 @@ func TestTheLimitsOfAnOnsetHoldTheTruthAtEveryResolution(t *testing.T) {
 			u := rf.Gain(known.Combined.Standard)
 			for range runs {
 				const truth = 75.0
-				o, err := uncertainty.OfOnset(b, plan.ClosedLoop, search(r, truth, off(r, known), resolution), nil, 0.95)
+				o, err := uncertainty.OfOnset(b, plan.ClosedLoop, search(r, truth, off(r, known), resolution),
+					nil, 0.95)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -84,7 +87,8 @@ func TestTheLimitsOfAnOnsetHoldTheTruthAtEveryResolution(t *testing.T) {
 			}
 			slices.Sort(widths)
 			share := 100 * float64(held) / float64(len(widths))
-			t.Logf("figure: onset at a resolution of %g dB, u = %s: limits hold it in %.1f %% of %d, median width %.2f dB, below the limits %d", resolution, u.Text(2), share, len(widths), widths[len(widths)/2], low)
+			t.Logf("figure: onset at a resolution of %g dB, u = %s: limits hold it in %.1f %% of %d, median width "+
+				"%.2f dB, below the limits %d", resolution, u.Text(2), share, len(widths), widths[len(widths)/2], low)
 			if share < 94 || share > 97 {
 				t.Errorf("%.1f %% at %g dB", share, resolution)
 			}
@@ -114,14 +118,16 @@ func TestAnOnsetWithNothingBelowItIsAtMost(t *testing.T) {
 // A bench file that says less never leaves a smaller uncertainty, and none at all the largest.
 func TestKnowingLessNeverAsksForLess(t *testing.T) {
 	known := func(words ...string) rf.Gain {
-		c, err := uncertainty.OfCurrent(bench(t, without(words...)), 30*rf.Megahertz, uncertainty.Conditions{Means: uncertainty.Replayed}, 0.95)
+		c, err := uncertainty.OfCurrent(bench(t, without(words...)), 30*rf.Megahertz,
+			uncertainty.Conditions{Means: uncertainty.Replayed}, 0.95)
 		if err != nil {
 			t.Fatal(err)
 		}
 		return rf.Gain(c.Combined.Standard)
 	}
 	all, some, nothing := known(), known("uncertainty: {expanded"), known("uncertainty", "position_tolerance", "vswr")
-	t.Logf("figure: standard uncertainty of a replayed current at 30 MHz: %s with the sample bench file, %s without its certificate, %s with nothing stated, %s without a bench file",
+	t.Logf("figure: standard uncertainty of a replayed current at 30 MHz: %s with the sample bench file, %s without "+
+		"its certificate, %s with nothing stated, %s without a bench file",
 		all.Text(2), some.Text(2), nothing.Text(2), uncertainty.AssumedBench(30*rf.Megahertz).Text(2))
 	if all > some || some > nothing || nothing > uncertainty.AssumedBench(30*rf.Megahertz) {
 		t.Errorf("%v, %v, %v, %v", all, some, nothing, uncertainty.AssumedBench(30*rf.Megahertz))

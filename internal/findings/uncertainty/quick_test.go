@@ -23,9 +23,12 @@ func TestTheLimitsOfAnOnsetByHand(t *testing.T) {
 	}{
 		{"both measured", func(*analysis.Point) {}, 73.05, 74.95},
 		{"half a decibel apart", func(p *analysis.Point) { p.Below = rf.DBuA(74.5) }, 74.75 - 0.2375, 74.75 + 0.2375},
-		{"nothing measured below: what the plan says", func(p *analysis.Point) { p.Below, p.Bracket = rf.Current{}, 4 }, 71.1, 74.9},
-		{"asked for: what the plan says", func(p *analysis.Point) { p.OnsetOrigin, p.Bracket = result.Asked, 4 }, 71.1, 74.9},
-		{"not on the cable below", func(p *analysis.Point) { p.Below, p.Bracket = p.Below.WithBound(rf.AtLeast), 4 }, 71.1, 74.9},
+		{"nothing measured below: what the plan says", func(p *analysis.Point) { p.Below, p.Bracket = rf.Current{}, 4 },
+			71.1, 74.9},
+		{"asked for: what the plan says", func(p *analysis.Point) { p.OnsetOrigin, p.Bracket = result.Asked, 4 },
+			71.1, 74.9},
+		{"not on the cable below", func(p *analysis.Point) { p.Below, p.Bracket = p.Below.WithBound(rf.AtLeast), 4 },
+			71.1, 74.9},
 	} {
 		q, o := p, Onset{Current: exactly}
 		c.change(&q)
@@ -49,7 +52,8 @@ func TestTheLimitsOfAnOnsetByHand(t *testing.T) {
 		near(t, name, o.High.In(), 76.6449, 0.01)
 	}
 	for name, change := range map[string]func(*analysis.Point){
-		"no upset": func(p *analysis.Point) { p.Upset = false }, "no onset": func(p *analysis.Point) { p.Onset = rf.Current{} },
+		"no upset": func(p *analysis.Point) { p.Upset = false },
+		"no onset": func(p *analysis.Point) { p.Onset = rf.Current{} },
 	} {
 		q, o := p, Onset{Current: known}
 		change(&q)
@@ -58,14 +62,16 @@ func TestTheLimitsOfAnOnsetByHand(t *testing.T) {
 		}
 	}
 	o := Onset{Current: exactly}
-	if err := o.bracket(p, 0.95); err != nil || o.Between() != fmt.Sprintf("%.1f to %.1f dBµA", o.Low.In(), o.High.In()) {
+	if err := o.bracket(p, 0.95); err != nil || o.Between() != fmt.Sprintf("%.1f to %.1f dBµA", o.Low.In(),
+		o.High.In()) {
 		t.Errorf("%s, %v", o.Between(), err)
 	}
 }
 
 func TestWhatAFigureRestsOn(t *testing.T) {
 	own := Component{Input: Limits("own", 1, Rectangular)}
-	one, two := Component{Input: Limits("one", 1, Rectangular), Assumed: true}, Component{Input: Limits("two", 1, Rectangular), Assumed: true}
+	one, two := Component{Input: Limits("one", 1, Rectangular), Assumed: true},
+		Component{Input: Limits("two", 1, Rectangular), Assumed: true}
 	nothing := Component{Input: Limits("nothing", 0, Rectangular), Assumed: true}
 	for _, c := range []struct {
 		components []Component
@@ -82,7 +88,8 @@ func TestWhatAFigureRestsOn(t *testing.T) {
 	if k := (Current{}).K(); k != 0 {
 		t.Errorf("k %g of nothing", k)
 	}
-	said := Current{Stated: Interval{-1.94, 1.94}, Combined: Combined{Standard: 1}, Expanded: Expanded{Confidence: 0.95}}
+	said := Current{Stated: Interval{-1.94, 1.94}, Combined: Combined{Standard: 1},
+		Expanded: Expanded{Confidence: 0.95}}
 	if got := said.Says(); got != "± 1.9 dB (k = 1.94, confidence 95 %)" {
 		t.Errorf("%q", got)
 	}
@@ -111,7 +118,8 @@ func TestThePositionOnAShortedLine(t *testing.T) {
 
 func TestTheNearestFrequencyCounts(t *testing.T) {
 	known := map[rf.Frequency]rf.Gain{1 * rf.Megahertz: 1, 4 * rf.Megahertz: 2, 100 * rf.Megahertz: 3}
-	for f, want := range map[rf.Frequency]rf.Gain{0.1 * rf.Megahertz: 1, 1.9 * rf.Megahertz: 1, 2.1 * rf.Megahertz: 2, 19 * rf.Megahertz: 2, 21 * rf.Megahertz: 3, 2 * rf.Megahertz: 2} {
+	for f, want := range map[rf.Frequency]rf.Gain{0.1 * rf.Megahertz: 1, 1.9 * rf.Megahertz: 1, 2.1 * rf.Megahertz: 2,
+		19 * rf.Megahertz: 2, 21 * rf.Megahertz: 3, 2 * rf.Megahertz: 2} {
 		for range 8 { // in whatever order a map is walked
 			if got := atNearest(known, f); got != want {
 				t.Errorf("%v: %v, want %v", f, got, want)
@@ -120,9 +128,11 @@ func TestTheNearestFrequencyCounts(t *testing.T) {
 	}
 }
 
-// By hand: the correlations 0.6, 0.3 and 0.5 have the root (1), (0.6, 0.8), (0.3, (0.5 − 0.6·0.3)/0.8, √(1 − 0.09 − 0.16)).
+// By hand: the correlations 0.6, 0.3 and 0.5 have the root (1), (0.6, 0.8), (0.3, (0.5 − 0.6·0.3)/0.8, √(1 − 0.09 −
+// 0.16)).
 func TestTheRootOfCorrelationsByHand(t *testing.T) {
-	b := Budget{Inputs: []Input{Known("a", 1, 0), Known("alone", 1, 0), Known("b", 1, 0), Known("c", 1, 0)}, Correlations: []Correlation{{0, 2, 0.6}, {0, 3, 0.3}, {3, 2, 0.5}}}
+	b := Budget{Inputs: []Input{Known("a", 1, 0), Known("alone", 1, 0), Known("b", 1, 0), Known("c", 1, 0)},
+		Correlations: []Correlation{{0, 2, 0.6}, {0, 3, 0.3}, {3, 2, 0.5}}}
 	group, root, err := b.correlated()
 	if err != nil || len(group) != 3 || group[0] != 0 || group[1] != 2 || group[2] != 3 {
 		t.Fatalf("%v, %v", group, err)
@@ -141,7 +151,8 @@ func TestTheRootOfCorrelationsByHand(t *testing.T) {
 	if _, root, err := b.correlated(); err != nil || root[1][0] != 1 || root[1][1] != 0 {
 		t.Errorf("the same cause: %v, %v", root, err)
 	}
-	for _, c := range []Correlation{{0, 1, 1.5}, {0, 1, -1.5}, {0, 1, math.NaN()}, {0, 0, 0.5}, {-1, 1, 0.5}, {0, -1, 0.5}, {4, 0, 0.5}, {0, 4, 0.5}} {
+	for _, c := range []Correlation{{0, 1, 1.5}, {0, 1, -1.5}, {0, 1, math.NaN()}, {0, 0, 0.5}, {-1, 1, 0.5},
+		{0, -1, 0.5}, {4, 0, 0.5}, {0, 4, 0.5}} {
 		b.Correlations = []Correlation{c}
 		if _, err := b.Combine(); err == nil {
 			t.Errorf("%+v is taken", c)
@@ -166,8 +177,10 @@ func TestTwentyThousandDrawsHaveTheirMoments(t *testing.T) {
 		in Input
 		u  float64
 	}{
-		{Limits("rectangular", 3, Rectangular), math.Sqrt(3)}, {Limits("triangular", 3, Triangular), 3 / math.Sqrt(6)}, {Limits("U", 3, UShaped), 3 / math.Sqrt2},
-		{Certificate("normal", 4, 2), 2}, {Known("t", 2, 12), 2 * math.Sqrt(12.0/10)}, {fixed, mismatchSpread(0.3, false)}, {bounded, mismatchSpread(0.3, true)},
+		{Limits("rectangular", 3, Rectangular), math.Sqrt(3)}, {Limits("triangular", 3, Triangular), 3 / math.Sqrt(6)},
+		{Limits("U", 3, UShaped), 3 / math.Sqrt2},
+		{Certificate("normal", 4, 2), 2}, {Known("t", 2, 12), 2 * math.Sqrt(12.0/10)},
+		{fixed, mismatchSpread(0.3, false)}, {bounded, mismatchSpread(0.3, true)},
 	} {
 		for _, times := range []float64{1, -2} {
 			s, err := Budget{Inputs: []Input{c.in.Times(times)}}.Simulate(seeded(8), n, 0.95)
@@ -223,8 +236,10 @@ func TestCharacteristicFunctionsHaveTheirMoments(t *testing.T) {
 		in Input
 		u  float64
 	}{
-		{Limits("rectangular", 3, Rectangular), math.Sqrt(3)}, {Limits("triangular", 3, Triangular), 3 / math.Sqrt(6)}, {Limits("U", 3, UShaped), 3 / math.Sqrt2},
-		{Certificate("normal", 4, 2), 2}, {Known("t", 2, 30), 2 * math.Sqrt(30.0/28)}, {fixed, mismatchSpread(0.3, false)}, {bounded, mismatchSpread(0.3, true)},
+		{Limits("rectangular", 3, Rectangular), math.Sqrt(3)}, {Limits("triangular", 3, Triangular), 3 / math.Sqrt(6)},
+		{Limits("U", 3, UShaped), 3 / math.Sqrt2},
+		{Certificate("normal", 4, 2), 2}, {Known("t", 2, 30), 2 * math.Sqrt(30.0/28)},
+		{fixed, mismatchSpread(0.3, false)}, {bounded, mismatchSpread(0.3, true)},
 		{Limits("disc", 3, InDisc), 3 / (2 * math.Sqrt2)},
 	} {
 		for _, times := range []float64{1, -2} {
@@ -274,9 +289,12 @@ func TestIntervalsWithLongTailsAndCorrelations(t *testing.T) {
 		{Budget{Inputs: []Input{Repeated("two readings", 1, 2, 1)}}, 12.7062},
 		{Budget{Inputs: []Input{Repeated("three readings", 1, 3, 1)}}, 4.302653},
 		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0)}, Correlations: half}, 1.959964 * math.Sqrt(37)},
-		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0).Times(-1)}, Correlations: half}, 1.959964 * math.Sqrt(13)},
-		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0)}, Correlations: []Correlation{{1, 0, -0.5}}}, 1.959964 * math.Sqrt(13)},
-		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0), Known("c", 12, 0)}, Correlations: half}, 1.959964 * math.Sqrt(181)},
+		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0).Times(-1)}, Correlations: half},
+			1.959964 * math.Sqrt(13)},
+		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0)}, Correlations: []Correlation{{1, 0, -0.5}}},
+			1.959964 * math.Sqrt(13)},
+		{Budget{Inputs: []Input{Known("a", 3, 0), Known("b", 4, 0), Known("c", 12, 0)}, Correlations: half},
+			1.959964 * math.Sqrt(181)},
 	} {
 		i, err := c.b.Interval(0.95)
 		if err != nil {
@@ -286,7 +304,8 @@ func TestIntervalsWithLongTailsAndCorrelations(t *testing.T) {
 		near(t, "low", i.Low, -c.want, 0.005*c.want)
 	}
 	// a goes with b and with c, and these go apart.
-	b := Budget{Inputs: []Input{Known("a", 1, 0), Known("b", 1, 0), Known("c", 1, 0)}, Correlations: []Correlation{{0, 1, 0.9}, {0, 2, 0.9}, {1, 2, -0.9}}}
+	b := Budget{Inputs: []Input{Known("a", 1, 0), Known("b", 1, 0), Known("c", 1, 0)},
+		Correlations: []Correlation{{0, 1, 0.9}, {0, 2, 0.9}, {1, 2, -0.9}}}
 	if i, err := b.Interval(0.95); err == nil {
 		t.Errorf("%+v", i)
 	}
@@ -322,7 +341,8 @@ func TestIntervalsOfDrawsByHand(t *testing.T) {
 		differs   bool
 	}{{-0.96, 3.04, false}, {-0.9, 3, true}, {-1, 3.1, true}, {-1, 2.9, true}} {
 		d := Compare(1, Combined{Standard: 3.2}, Expanded{U: 2}, Simulated{Symmetric: Interval{c.low, c.high}})
-		if d.Differs != c.differs || math.Abs(d.Low-math.Abs(-1-c.low)) > 1e-12 || math.Abs(d.High-math.Abs(3-c.high)) > 1e-12 {
+		if d.Differs != c.differs || math.Abs(d.Low-math.Abs(-1-c.low)) > 1e-12 ||
+			math.Abs(d.High-math.Abs(3-c.high)) > 1e-12 {
 			t.Errorf("%+v: %+v", c, d)
 		}
 	}
@@ -331,14 +351,16 @@ func TestIntervalsOfDrawsByHand(t *testing.T) {
 func TestRepeatedReadingsByHand(t *testing.T) {
 	// The mean of four readings with a deviation of 0.6: 0.3, three degrees of freedom.
 	in := Repeated("x", 0.6, 4, 4)
-	if in.Freedom != 3 || math.Abs(in.Standard()-0.3) > 1e-12 || math.Abs(Repeated("x", 0.6, 2, 0).Standard()-0.6) > 1e-12 {
+	if in.Freedom != 3 || math.Abs(in.Standard()-0.3) > 1e-12 ||
+		math.Abs(Repeated("x", 0.6, 2, 0).Standard()-0.6) > 1e-12 {
 		t.Errorf("%+v", in)
 	}
 }
 
 func TestEndsOfABudget(t *testing.T) {
 	nothing := combine(t, Budget{Unit: "dB", Inputs: []Input{Limits("a", 0, Rectangular), Limits("b", 0, UShaped)}})
-	if nothing.Standard != 0 || nothing.Contributions[0].Share != 0 || !math.IsInf(nothing.Freedom, 1) || nothing.Unit != "dB" {
+	if nothing.Standard != 0 || nothing.Contributions[0].Share != 0 || !math.IsInf(nothing.Freedom, 1) ||
+		nothing.Unit != "dB" {
 		t.Errorf("%+v", nothing)
 	}
 	// 16 degrees of freedom to the last bit are 16, 1 is 1, and 16.9 count as 16.
@@ -366,6 +388,7 @@ func TestEndsOfABudget(t *testing.T) {
 		t.Errorf("%+v", c.Contributions)
 	}
 	// The two together, correlated by half, count as one of 25 + 12 with five; a third has 144 with twenty.
-	c = combine(t, Budget{Inputs: []Input{Known("a", 3, 5), Known("b", 4, 10), Known("c", 12, 20)}, Correlations: []Correlation{{0, 1, 0.5}}})
+	c = combine(t, Budget{Inputs: []Input{Known("a", 3, 5), Known("b", 4, 10), Known("c", 12, 20)},
+		Correlations: []Correlation{{0, 1, 0.5}}})
 	near(t, "degrees of freedom of a group", c.Freedom, 181*181/(37.0*37/5+144.0*144/20), 1e-9)
 }

@@ -35,11 +35,13 @@ type trialBench struct {
 const trialWanted = 80.0
 
 // expose runs a bracket search through the program, journals it and folds the journal.
-func (b *trialBench) expose(t testing.TB, number int, gain, wrong float64, raised map[rf.Frequency]rf.Current) result.Run {
+func (b *trialBench) expose(t testing.TB, number int, gain, wrong float64,
+	raised map[rf.Frequency]rf.Current) result.Run {
 	t.Helper()
 	p := trialPlan(b)
 	program, err := plan.NewProgram(p, func(f rf.Frequency) (plan.Point, error) {
-		point := plan.Point{Frequency: f, Target: rf.DBuA(trialWanted), Wanted: level.Ask{Current: rf.DBuA(trialWanted)}}
+		point := plan.Point{Frequency: f, Target: rf.DBuA(trialWanted),
+			Wanted: level.Ask{Current: rf.DBuA(trialWanted)}}
 		if to, ok := raised[f]; ok {
 			point.Target = to
 		}
@@ -51,7 +53,8 @@ func (b *trialBench) expose(t testing.TB, number int, gain, wrong float64, raise
 	var run result.Run
 	seq := int64(0)
 	add := func(e event.Event) { seq++; run = result.Fold(run, event.Record{Run: number, Seq: seq, Event: e}) }
-	add(event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Resolution: 0.5, Range: 40, Points: len(p.Grid),
+	add(event.Opened{Version: event.Version, RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable",
+		Resolution: 0.5, Range: 40, Points: len(p.Grid),
 		Bench: event.Attachment{SHA256: fmt.Sprint(wrong)}, Levelling: event.Levelling{Step: 0.1, Spread: 0.05}})
 	common, drift, each := b.r.NormFloat64(), 0.6*b.r.Float64()-0.3, map[rf.Frequency]float64{}
 	for f := range b.threshold {
@@ -90,7 +93,8 @@ func (c tally) percent(t *testing.T) (share, low, high float64) {
 
 // trialPairs compares seeded pairs of runs of a product whose true onsets lie up to deepest below the level wanted, and
 // counts the rows and the verdicts that say "shown".
-func trialPairs(t *testing.T, n int, seed uint64, gain, wrong, deepest float64, overTest bool, basis analysis.Basis) (rows, verdicts tally) {
+func trialPairs(t *testing.T, n int, seed uint64, gain, wrong, deepest float64, overTest bool,
+	basis analysis.Basis) (rows, verdicts tally) {
 	for i := range n {
 		r := rand.New(rand.NewPCG(seed, uint64(i)))
 		b := &trialBench{r: r, threshold: map[rf.Frequency]float64{}}
@@ -101,7 +105,8 @@ func trialPairs(t *testing.T, n int, seed uint64, gain, wrong, deepest float64, 
 		var raised map[rf.Frequency]rf.Current
 		if overTest {
 			var err error
-			if raised, err = uncertainty.RaisedBy(before, trialPlan(b), basis.SetUp, basis.Known, basis.Moved); err != nil {
+			if raised, err = uncertainty.RaisedBy(before, trialPlan(b), basis.SetUp, basis.Known,
+				basis.Moved); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -136,13 +141,15 @@ func TestAnUnchangedProductIsNotToldAsFixed(t *testing.T) {
 		name     string
 		overTest bool
 		wrong    float64 // dB too much that the second bench file reads
-	}{{"at the level wanted", false, 0}, {"raised to show a difference", true, 0}, {"raised, and a pad entered 0.4 dB wrong in the second bench file", true, 0.4}} {
+	}{{"at the level wanted", false, 0}, {"raised to show a difference", true, 0},
+		{"raised, and a pad entered 0.4 dB wrong in the second bench file", true, 0.4}} {
 		basis.Moved = func(rf.Frequency) (rf.Gain, error) { return rf.Gain(x.wrong), nil }
 		for _, deepest := range []float64{1, 8} {
 			rows, verdicts := trialPairs(t, *pairsOfRuns, 11, 0, x.wrong, deepest, x.overTest, basis)
 			for what, c := range map[string]tally{"rows": rows, "verdicts": verdicts} {
 				share, low, high := c.percent(t)
-				t.Logf("figure: unchanged product, onsets up to %g dB below the level, %s: %d of %d %s \"shown\": %.2f %% (95 %%: %.2f to %.2f %%)", deepest, x.name, c.shown, c.of, what, share, low, high)
+				t.Logf("figure: unchanged product, onsets up to %g dB below the level, %s: %d of %d %s \"shown\": "+
+					"%.2f %% (95 %%: %.2f to %.2f %%)", deepest, x.name, c.shown, c.of, what, share, low, high)
 				if share > 5 {
 					t.Errorf("%s, %s: %.2f %%", x.name, what, share)
 				}
@@ -153,7 +160,8 @@ func TestAnUnchangedProductIsNotToldAsFixed(t *testing.T) {
 	rows, verdicts := trialPairs(t, *pairsOfRuns, 12, 6, 0, 2.5, true, basis)
 	share, low, high := rows.percent(t)
 	whole, _, _ := verdicts.percent(t)
-	t.Logf("figure: a true gain of 6 dB: %.2f %% of %d rows \"shown\" (95 %%: %.2f to %.2f %%), %.2f %% of %d verdicts", share, rows.of, low, high, whole, verdicts.of)
+	t.Logf("figure: a true gain of 6 dB: %.2f %% of %d rows \"shown\" (95 %%: %.2f to %.2f %%), %.2f %% of %d verdicts",
+		share, rows.of, low, high, whole, verdicts.of)
 	if share < 90 {
 		t.Errorf("a true gain of 6 dB is shown in %.1f %% of rows only", share)
 	}
@@ -163,12 +171,14 @@ func TestAnUnchangedProductIsNotToldAsFixed(t *testing.T) {
 func TestARowThatIsTooLowToShowADifferenceSaysWhatWouldShowIt(t *testing.T) {
 	b := &trialBench{r: rand.New(rand.NewPCG(1, 1)), threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 79}}
 	c := analysis.Compare(b.expose(t, 1, 0, 0, nil), b.expose(t, 2, 9, 0, nil), analysis.Basis{})
-	if c.Verdict != analysis.NoDifference || c.Points[0].Verdict != analysis.NoDifference || !strings.Contains(c.Points[0].Why, "would show it") {
+	if c.Verdict != analysis.NoDifference || c.Points[0].Verdict != analysis.NoDifference ||
+		!strings.Contains(c.Points[0].Why, "would show it") {
 		t.Errorf("%s: %q", c.Verdict, c.Reasons)
 	}
 }
 
-// TestAChangedPadMovesTheCurrentByWhatItWasChangedBy: 0.4 dB more loss before the analyser makes 0.4 dB more current of the
+// TestAChangedPadMovesTheCurrentByWhatItWasChangedBy: 0.4 dB more loss before the analyser makes 0.4 dB more current
+// of the
 // same reading.
 func TestAChangedPadMovesTheCurrentByWhatItWasChangedBy(t *testing.T) {
 	was := bench(t, nil)
@@ -195,7 +205,8 @@ func TestAChangedPadMovesTheCurrentByWhatItWasChangedBy(t *testing.T) {
 	}
 }
 
-// TestForgettingNeverMakesALevelBetterKnown: whatever is taken away of what a bench file states, no uncertainty becomes smaller,
+// TestForgettingNeverMakesALevelBetterKnown: whatever is taken away of what a bench file states, no uncertainty
+// becomes smaller,
 // down to no bench file at all. What is stated is never worse than what is assumed in its place.
 func TestForgettingNeverMakesALevelBetterKnown(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -205,7 +216,8 @@ func TestForgettingNeverMakesALevelBetterKnown(t *testing.T) {
 			if !rapid.Bool().Draw(t, name) {
 				return catalog.Uncertainty{}
 			}
-			return catalog.Uncertainty{Spread: catalog.SpreadRectangular, Value: rf.Gain(rapid.Float64Range(0, most).Draw(t, name+" limit"))}
+			return catalog.Uncertainty{Spread: catalog.SpreadRectangular,
+				Value: rf.Gain(rapid.Float64Range(0, most).Draw(t, name+" limit"))}
 		}
 		b := &catalog.Bench{Probe: &catalog.Probe{}, Analyser: &catalog.Analyser{}, PowerMeter: &catalog.PowerMeter{}}
 		b.ToAnalyser = []catalog.Passive{{Kind: "pad", Loss: curve.Flat(rf.Gain(10), f, f, "x")}}
@@ -214,8 +226,10 @@ func TestForgettingNeverMakesALevelBetterKnown(t *testing.T) {
 		at := analysis.Point{Threshold: result.Threshold{Frequency: f, OnsetOrigin: result.Measured}}
 		u := uncertainty.KnownOf(b, mode, nil)(at)
 		for _, forget := range []func(){
-			func() { b.Probe.Uncertainty = catalog.Uncertainty{} }, func() { b.ToAnalyser[0].Uncertainty = catalog.Uncertainty{} },
-			func() { b.Analyser.Uncertainty = catalog.Uncertainty{} }, func() { b.Clamp.Uncertainty = catalog.Uncertainty{} }, func() { b = nil },
+			func() { b.Probe.Uncertainty = catalog.Uncertainty{} },
+			func() { b.ToAnalyser[0].Uncertainty = catalog.Uncertainty{} },
+			func() { b.Analyser.Uncertainty = catalog.Uncertainty{} },
+			func() { b.Clamp.Uncertainty = catalog.Uncertainty{} }, func() { b = nil },
 		} {
 			forget()
 			less := uncertainty.KnownOf(b, mode, nil)(at)
@@ -234,20 +248,23 @@ func TestForgettingNeverMakesALevelBetterKnown(t *testing.T) {
 
 // TestWhatIsRaised: a guard band at every frequency, and where the product upset before what shows a difference.
 func TestWhatIsRaised(t *testing.T) {
-	b := &trialBench{r: rand.New(rand.NewPCG(3, 3)), threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 79, 21 * rf.Megahertz: 90}}
+	b := &trialBench{r: rand.New(rand.NewPCG(3, 3)), threshold: map[rf.Frequency]float64{20 * rf.Megahertz: 79,
+		21 * rf.Megahertz: 90}}
 	before := b.expose(t, 1, 0, 0, nil)
 	known := func(analysis.Point) analysis.Known { return analysis.Known{Standard: 1, U: 2} }
 	p := trialPlan(b)
 	for _, c := range []struct {
 		rule        plan.DecisionRule
 		first, last float64 // dBµA; 0 for not raised
-	}{{plan.SimpleAcceptance, before.Thresholds()[0].Onset.In() + 2.326, 0}, {plan.GuardBand95, before.Thresholds()[0].Onset.In() + 2.326, 81.645}} {
+	}{{plan.SimpleAcceptance, before.Thresholds()[0].Onset.In() + 2.326, 0},
+		{plan.GuardBand95, before.Thresholds()[0].Onset.In() + 2.326, 81.645}} {
 		p.Decision = c.rule
 		raised, err := uncertainty.RaisedBy(before, p, analysis.SetUp{}, known, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for f, want := range map[rf.Frequency]float64{20 * rf.Megahertz: max(c.first, c.last), 21 * rf.Megahertz: c.last} {
+		for f, want := range map[rf.Frequency]float64{20 * rf.Megahertz: max(c.first, c.last),
+			21 * rf.Megahertz: c.last} {
 			if got := raised[f]; got.Known() != (want != 0) || want != 0 && math.Abs(got.In()-want) > 0.01 {
 				t.Errorf("%s, %v: raised to %v, want %g dBµA", c.rule, f, got, want)
 			}

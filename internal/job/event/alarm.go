@@ -4,5 +4,6 @@ package event
 // anything else is read.
 const (
 	RFAlarm    = "RF IS NOT KNOWN TO BE OFF"
-	TakeRFAway = "Switch the generator and the amplifier off by hand, at their mains switches, now; touch nothing on the cable before."
+	TakeRFAway = "Switch the generator and the amplifier off by hand, at their mains switches, now; touch nothing on " +
+		"the cable before."
 )

@@ -95,8 +95,9 @@ type TracePoint struct {
 // LogRead is a log of the DUT that joined the run by its time stamps. May follow the closing record.
 type LogRead struct {
 	Attachment
-	Offset    string      `json:"offset"`         // that was added to its clock, with sign
-	Width     rf.Duration `json:"width,omitzero"` // of coarse stamps: an entry counts in every step from its stamp to so much later
+	Offset string `json:"offset"` // that was added to its clock, with sign
+	// of coarse stamps: an entry counts in every step from its stamp to so much later
+	Width     rf.Duration `json:"width,omitzero"`
 	Unit      string      `json:"unit,omitempty"`
 	Baseline  *float64    `json:"baseline,omitempty"` // mean before RF
 	Tolerance *float64    `json:"tolerance,omitempty"`
@@ -150,9 +151,11 @@ func byHandLine(e Event) (text string, ok bool) {
 	case ClockSet:
 		return e.Words(), true
 	case ByHand:
-		return words(e.Instrument, strings.Join(e.Asked, ", "), "answered "+quoted(e.Answer), after("asked again: ", e.Doubted)), true
+		return words(e.Instrument, strings.Join(e.Asked, ", "), "answered "+quoted(e.Answer),
+			after("asked again: ", e.Doubted)), true
 	case HardwareOff:
-		return words(e.Source+" ("+e.Why+"): provoke cannot switch it off", "hardware off: "+e.Named, after("confirmed by ", e.By)), true
+		return words(e.Source+" ("+e.Why+"): provoke cannot switch it off", "hardware off: "+e.Named,
+			after("confirmed by ", e.By)), true
 	case SweepPass:
 		return sweepPass(e), true
 	case SweepBands:
@@ -166,7 +169,8 @@ func byHandLine(e Event) (text string, ok bool) {
 }
 
 func sweepPass(e SweepPass) string {
-	parts := []string{fmt.Sprintf("pass %d: %v to %v %s in %v, began by %s ± %v", e.Pass, e.From, e.To, e.Law, e.Time, e.Marked, e.Within)}
+	parts := []string{fmt.Sprintf("pass %d: %v to %v %s in %v, began by %s ± %v", e.Pass, e.From, e.To, e.Law,
+		e.Time, e.Marked, e.Within)}
 	for _, u := range e.Upsets {
 		text := fmt.Sprintf("UPSET of %s at an apparent %v", u.Monitor, u.Apparent)
 		if u.Recovered.Known() {
@@ -199,7 +203,8 @@ func traceRead(e TraceRead) string {
 	if !highest.Current.Absent() {
 		top = fmt.Sprintf("highest %v at %v", highest.Current, highest.Frequency)
 	}
-	return words(fmt.Sprintf("trace %s, column %s, %d points", e.Name, e.Column, len(e.Points)), top, quoted(e.Caption), "sha256 "+short(e.SHA256))
+	return words(fmt.Sprintf("trace %s, column %s, %d points", e.Name, e.Column, len(e.Points)), top, quoted(e.Caption),
+		"sha256 "+short(e.SHA256))
 }
 
 func logRead(e LogRead) string {
@@ -213,5 +218,6 @@ func logRead(e LogRead) string {
 	if e.Width > 0 {
 		width = fmt.Sprintf("stamps to %v only, an entry counts in every step it may belong to", e.Width)
 	}
-	return words(fmt.Sprintf("log %s, clock %s, %d entries in the run, bad in %d of %d steps", e.Name, e.Offset, e.Entries, bad, len(e.Steps)), width, "sha256 "+short(e.SHA256))
+	return words(fmt.Sprintf("log %s, clock %s, %d entries in the run, bad in %d of %d steps", e.Name, e.Offset,
+		e.Entries, bad, len(e.Steps)), width, "sha256 "+short(e.SHA256))
 }

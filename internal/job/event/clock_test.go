@@ -13,7 +13,8 @@ func cannedClock() []event.Event {
 }
 
 func TestASteppedClockIsToldWithItsSign(t *testing.T) {
-	for i, want := range []string{"the clock of this machine was set by +1 h 0 min", "the clock of this machine was set by −1 min 30 s"} {
+	for i, want := range []string{"the clock of this machine was set by +1 h 0 min",
+		"the clock of this machine was set by −1 min 30 s"} {
 		if got := event.Line(cannedClock()[i]); got != want {
 			t.Errorf("%q", got)
 		}

@@ -111,14 +111,17 @@ func Unmarshal(kind string, body []byte) (Event, error) { return UnmarshalString
 func UnmarshalString(kind, body string) (Event, error) {
 	read, ok := kinds[kind]
 	if !ok {
-		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: unknown kind of event %q (written by a newer provoke?)", ErrUnreadable, kind)
+		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: unknown kind of event %q (written by a newer provoke?)",
+			ErrUnreadable, kind)
 	}
 	e, err := read(body)
 	if err != nil {
 		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: %s event: %v", ErrUnreadable, kind, err)
 	}
 	if o, ok := e.(Opened); ok && (o.Version < 1 || o.Version > Version) {
-		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: the run is written in version %d of the journal format, this program reads 1 to %d", ErrUnreadable, o.Version, Version)
+		return Unknown{kind, []byte(body)}, fmt.Errorf(
+			"%w: the run is written in version %d of the journal format, this program reads 1 to %d", ErrUnreadable,
+			o.Version, Version)
 	}
 	return e, nil
 }
@@ -255,7 +258,8 @@ type monitorJSON struct {
 
 // MarshalJSON writes the monitor with its baseline only where it has one.
 func (m Monitor) MarshalJSON() ([]byte, error) {
-	return marshal(monitorJSON{m.ID, m.Kind, m.Unit, finite(m.Tolerance, m.Tolerance != 0), m.Latency, finite(m.Baseline, m.HasBaseline)})
+	return marshal(monitorJSON{m.ID, m.Kind, m.Unit, finite(m.Tolerance, m.Tolerance != 0), m.Latency,
+		finite(m.Baseline, m.HasBaseline)})
 }
 
 // UnmarshalJSON reads what MarshalJSON writes.

@@ -59,8 +59,9 @@ type Opened struct {
 	Monitors    []Monitor        `json:"monitors,omitempty"`
 	Points      int              `json:"points"` // of the grid
 	Resumes     bool             `json:"resumes,omitempty"`
-	Continues   int              `json:"continues,omitempty"`   // closed run whose steps this one takes over as its first records
-	Calibration int              `json:"calibration,omitempty"` // run replayed by substitution
+	// closed run whose steps this one takes over as its first records
+	Continues   int `json:"continues,omitempty"`
+	Calibration int `json:"calibration,omitempty"` // run replayed by substitution
 	// Again is the run of the job whose every frequency this run exposes too.
 	Again int `json:"again,omitempty"`
 	// Stretches are the parts of the grid that were stepped through; nil in journals that do not say.

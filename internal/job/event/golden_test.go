@@ -12,7 +12,8 @@ import (
 	"provoke/internal/job/event"
 )
 
-var writeGolden = flag.Bool("write-golden", false, "write the golden journal anew; only before the version is published, a published one must never change")
+var writeGolden = flag.Bool("write-golden", false,
+	"write the golden journal anew; only before the version is published, a published one must never change")
 
 // goldenJournal is a run of version 1 of the format. It must stay readable for ever: when the
 // format changes, a second file joins it, and this one stays as it is.
@@ -52,7 +53,8 @@ func goldenLines(t *testing.T, name string) []line {
 }
 
 func TestTheGoldenJournalsStayReadable(t *testing.T) {
-	for name, want := range map[string][]event.Event{goldenJournal: canned(), goldenLaboratory: cannedLaboratory(), goldenByHand: cannedByHand()} {
+	for name, want := range map[string][]event.Event{goldenJournal: canned(), goldenLaboratory: cannedLaboratory(),
+		goldenByHand: cannedByHand()} {
 		t.Run(name, func(t *testing.T) { staysReadable(t, name, want) })
 	}
 }
@@ -80,7 +82,8 @@ func staysReadable(t *testing.T, name string, want []event.Event) {
 			t.Errorf("record %d: %v", l.Seq, err)
 			continue
 		}
-		for what, e := range map[string]event.Event{"read and written again": e, "written from the canned run": want[i]} {
+		for what, e := range map[string]event.Event{"read and written again": e,
+			"written from the canned run": want[i]} {
 			if _, body, err := event.Marshal(e); err != nil || string(body) != string(l.Body) {
 				t.Errorf("record %d (%s) %s:\n%s\nnot\n%s (%v)", l.Seq, l.Kind, what, body, l.Body, err)
 			}

@@ -62,7 +62,8 @@ func Harmless(p []byte) []byte {
 // Dangerous reports control characters, those that turn or join text without being seen, and separators
 // of lines other than the line feed. Bytes that are no UTF-8 come as utf8.RuneError.
 func Dangerous(r rune) bool {
-	return r != '\n' && r != '\t' && (unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) || r == utf8.RuneError)
+	return r != '\n' && r != '\t' && (unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) ||
+		r == utf8.RuneError)
 }
 
 // Line tells an event in one line for a person: what was set, what was measured, what the DUT did.
@@ -74,13 +75,17 @@ func line(e Event) string {
 	}
 	switch e := e.(type) {
 	case Opened:
-		return words(string(e.RunKind), string(e.Mode), on(e.Fixture), quoted(e.Label), after("changed: ", e.Changed), after("by ", e.Operator),
-			fmt.Sprintf("%d frequencies", e.Points), after("bench ", e.Bench.Name), after("plan ", e.Plan.Name), "provoke "+e.Program)
+		return words(string(e.RunKind), string(e.Mode), on(e.Fixture), quoted(e.Label), after("changed: ", e.Changed),
+			after("by ", e.Operator),
+			fmt.Sprintf("%d frequencies", e.Points), after("bench ", e.Bench.Name), after("plan ", e.Plan.Name),
+			"provoke "+e.Program)
 	case Watching:
 		return "DUT without RF: " + monitors(e.Monitors)
 	case Armed:
-		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher), strings.Join(e.Limits, ", "), e.Suspend,
-			words(e.Dwell...), every(e.ReadEvery), after("level not proved in the dwell: ", words(e.Unproved...)), e.Interlock)
+		return words(after("by ", e.By), worst(e.Worst), "dead-man "+e.DeadMan.String(), after("watcher: ", e.Watcher),
+			strings.Join(e.Limits, ", "), e.Suspend,
+			words(e.Dwell...), every(e.ReadEvery), after("level not proved in the dwell: ", words(e.Unproved...)),
+			e.Interlock)
 	case FirstLight:
 		return firstLight(e)
 	case Intent:
@@ -111,7 +116,8 @@ func line(e Event) string {
 	case LaboratoryFailures:
 		return laboratory(e)
 	case Closed:
-		return words(string(e.Verdict), e.Why, fmt.Sprintf("%d records before this one, head %s", e.Count, short(e.Head)))
+		return words(string(e.Verdict), e.Why, fmt.Sprintf("%d records before this one, head %s",
+			e.Count, short(e.Head)))
 	case Unknown:
 		return string(e.Body)
 	}
@@ -182,7 +188,8 @@ func monitors(list []Monitor) string {
 	var out []string
 	for _, m := range list {
 		if m.HasBaseline {
-			out = append(out, strings.TrimSpace(fmt.Sprintf("%s %s ± %s", m.ID, figure(m.Baseline, m.Unit), figure(m.Tolerance, m.Unit))))
+			out = append(out, strings.TrimSpace(fmt.Sprintf("%s %s ± %s", m.ID, figure(m.Baseline, m.Unit),
+				figure(m.Tolerance, m.Unit))))
 		} else {
 			out = append(out, m.ID+" ("+m.Kind+")")
 		}
@@ -217,7 +224,8 @@ func firstLight(e FirstLight) string {
 	if !e.Passed {
 		says = "does not agree with the budget"
 	}
-	return words(fmt.Sprintf("%v at drive %s: measured %s, predicted %s (%s to %s)", e.Frequency, e.Drive, e.Measured, e.Predicted, e.Low, e.High), says,
+	return words(fmt.Sprintf("%v at drive %s: measured %s, predicted %s (%s to %s)", e.Frequency, e.Drive, e.Measured,
+		e.Predicted, e.Low, e.High), says,
 		after("perhaps ", strings.Join(e.Causes, ", or ")))
 }
 
@@ -245,7 +253,8 @@ func closedStep(e StepClosed) string {
 			forward += " predicted"
 		}
 	}
-	return words(step(e.Step), did, recovered, known("current ", e.Current), known("drive ", e.Drive), forward, after("not reached: ", e.Limited), reading(e.Readings), attempt(e.Attempt), e.Note)
+	return words(step(e.Step), did, recovered, known("current ", e.Current), known("drive ", e.Drive), forward,
+		after("not reached: ", e.Limited), reading(e.Readings), attempt(e.Attempt), e.Note)
 }
 
 func known[U rf.Unit](name string, l rf.Level[U]) string {

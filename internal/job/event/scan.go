@@ -332,7 +332,8 @@ var (
 	askNames     = []string{"current", "emf", "loop", "interpolated", "limit"}
 	outcomeNames = []string{"step", "upset", "latched", "notReached", "skipped", "recoveredAt", "exposures"}
 	readingNames = []string{"monitor", "after", "text", "value", "bad", "why", "rfOn"}
-	closedNames  = []string{"step", "attempt", "outcome", "drive", "current", "highest", "forward", "reverse", "forwardPredicted",
+	closedNames  = []string{"step", "attempt", "outcome", "drive", "current", "highest", "forward", "reverse",
+		"forwardPredicted",
 		"predicted", "means", "class", "recoveredAfter", "readings", "limited", "onFor", "note", "descent"}
 )
 

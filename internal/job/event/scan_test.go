@@ -62,9 +62,12 @@ func anyGain(t *rapid.T) rf.Gain { return rf.Gain(rapid.Float64Range(-200, 200).
 func anyStep(t *rapid.T) plan.Step {
 	return plan.Step{
 		Number: rapid.Int().Draw(t, "number"),
-		Point: plan.Point{Frequency: rf.Frequency(rapid.Float64Range(1, 1e12).Draw(t, "frequency")), Target: anyLevel[rf.Ampere](t, "target"),
-			Drive: anyLevel[rf.Watt](t, "drive"), Ceiling: anyLevel[rf.Watt](t, "ceiling"),
-			Wanted: level.Ask{Current: anyLevel[rf.Ampere](t, "wanted"), EMF: anyLevel[rf.Volt](t, "emf"), LoopImpedance: rf.Resistance(rapid.Float64Range(0, 1e6).Draw(t, "loop")), Interpolated: rapid.Bool().Draw(t, "interpolated"), Limit: anyLevel[rf.Ampere](t, "limit")}},
+		Point: plan.Point{Frequency: rf.Frequency(rapid.Float64Range(1, 1e12).Draw(t, "frequency")),
+			Target: anyLevel[rf.Ampere](t, "target"),
+			Drive:  anyLevel[rf.Watt](t, "drive"), Ceiling: anyLevel[rf.Watt](t, "ceiling"),
+			Wanted: level.Ask{Current: anyLevel[rf.Ampere](t, "wanted"), EMF: anyLevel[rf.Volt](t, "emf"),
+				LoopImpedance: rf.Resistance(rapid.Float64Range(0, 1e6).Draw(t, "loop")),
+				Interpolated:  rapid.Bool().Draw(t, "interpolated"), Limit: anyLevel[rf.Ampere](t, "limit")}},
 		Purpose: rapid.SampledFrom([]plan.Purpose{plan.Sweep, plan.Onset, plan.Recover}).Draw(t, "purpose"),
 		Offset:  anyGain(t),
 		Descend: rapid.SliceOfN(rapid.Custom(anyGain), 0, 4).Draw(t, "descend"),
@@ -73,18 +76,29 @@ func anyStep(t *rapid.T) plan.Step {
 
 func anyReading(t *rapid.T) Reading {
 	return Reading{
-		Monitor: rapid.String().Draw(t, "monitor"), After: rf.Duration(rapid.Int64Range(-1e12, 1e12).Draw(t, "after")), Text: rapid.String().Draw(t, "text"),
-		Value: rapid.Float64().Draw(t, "value"), HasValue: rapid.Bool().Draw(t, "has"), Bad: rapid.Bool().Draw(t, "bad"), Why: rapid.String().Draw(t, "why"), RFOn: rapid.Bool().Draw(t, "on"),
+		Monitor: rapid.String().Draw(t, "monitor"), After: rf.Duration(rapid.Int64Range(-1e12, 1e12).Draw(t, "after")),
+		Text:  rapid.String().Draw(t, "text"),
+		Value: rapid.Float64().Draw(t, "value"), HasValue: rapid.Bool().Draw(t, "has"), Bad: rapid.Bool().Draw(t,
+			"bad"), Why: rapid.String().Draw(t, "why"), RFOn: rapid.Bool().Draw(t, "on"),
 	}
 }
 
 func anyStepClosed(t *rapid.T) StepClosed {
 	e := StepClosed{
-		Step: anyStep(t), Attempt: rapid.Int().Draw(t, "attempt"), Outcome: plan.Outcome{Number: rapid.Int().Draw(t, "n"), Upset: rapid.Bool().Draw(t, "upset"), Latched: rapid.Bool().Draw(t, "latched"), Exposures: rapid.Int().Draw(t, "exposures")},
-		Drive: anyLevel[rf.Watt](t, "drive"), Current: anyLevel[rf.Ampere](t, "current"), Highest: anyLevel[rf.Ampere](t, "highest"), Forward: anyLevel[rf.Watt](t, "forward"), Reverse: anyLevel[rf.Watt](t, "reverse"),
-		Predicted: anyLevel[rf.Ampere](t, "predicted"), Means: rapid.String().Draw(t, "means"), Class: RecoversLater, RecoveredAfter: rf.Duration(rapid.Int64Range(0, 1e15).Draw(t, "recovered")),
-		Readings: rapid.SliceOfN(rapid.Custom(anyReading), 0, 3).Draw(t, "readings"), Limited: rapid.String().Draw(t, "limited"), OnFor: rf.Duration(rapid.Int64Range(0, 1e13).Draw(t, "on for")), Note: rapid.String().Draw(t, "note"),
-		Descent: rapid.SliceOfN(rapid.Custom(func(t *rapid.T) rf.Current { return anyLevel[rf.Ampere](t, "descent") }), 0, 3).Draw(t, "descent"),
+		Step: anyStep(t), Attempt: rapid.Int().Draw(t, "attempt"),
+		Outcome: plan.Outcome{Number: rapid.Int().Draw(t, "n"), Upset: rapid.Bool().Draw(t, "upset"),
+			Latched: rapid.Bool().Draw(t, "latched"), Exposures: rapid.Int().Draw(t, "exposures")},
+		Drive: anyLevel[rf.Watt](t, "drive"), Current: anyLevel[rf.Ampere](t, "current"),
+		Highest: anyLevel[rf.Ampere](t, "highest"), Forward: anyLevel[rf.Watt](t, "forward"),
+		Reverse:   anyLevel[rf.Watt](t, "reverse"),
+		Predicted: anyLevel[rf.Ampere](t, "predicted"), Means: rapid.String().Draw(t, "means"), Class: RecoversLater,
+		RecoveredAfter: rf.Duration(rapid.Int64Range(0, 1e15).Draw(t, "recovered")),
+		Readings:       rapid.SliceOfN(rapid.Custom(anyReading), 0, 3).Draw(t, "readings"),
+		Limited: rapid.String().Draw(t,
+			"limited"), OnFor: rf.Duration(rapid.Int64Range(0, 1e13).Draw(t, "on for")), Note: rapid.String().Draw(t,
+			"note"),
+		Descent: rapid.SliceOfN(rapid.Custom(func(t *rapid.T) rf.Current { return anyLevel[rf.Ampere](t, "descent") }),
+			0, 3).Draw(t, "descent"),
 	}
 	if rapid.Bool().Draw(t, "has recovered") {
 		g := anyGain(t)
@@ -115,7 +129,8 @@ func TestTheQuickReaderKnowsEveryField(t *testing.T) {
 	for _, c := range []struct {
 		of    any
 		names []string
-	}{{Intent{}, intentNames}, {plan.Step{}, stepNames}, {plan.Point{}, pointNames}, {level.Ask{}, askNames}, {plan.Outcome{}, outcomeNames}, {readingJSON{}, readingNames}, {StepClosed{}, closedNames}} {
+	}{{Intent{}, intentNames}, {plan.Step{}, stepNames}, {plan.Point{}, pointNames}, {level.Ask{}, askNames},
+		{plan.Outcome{}, outcomeNames}, {readingJSON{}, readingNames}, {StepClosed{}, closedNames}} {
 		var tags []string
 		for _, f := range reflect.VisibleFields(reflect.TypeOf(c.of)) {
 			if name, _, _ := strings.Cut(f.Tag.Get("json"), ","); name != "-" {
@@ -123,16 +138,20 @@ func TestTheQuickReaderKnowsEveryField(t *testing.T) {
 			}
 		}
 		if !slices.Equal(tags, c.names) {
-			t.Errorf("%T has the fields %q, the quick reader knows %q: without the others it is slow", c.of, tags, c.names)
+			t.Errorf("%T has the fields %q, the quick reader knows %q: without the others it is slow", c.of,
+				tags, c.names)
 		}
 	}
 }
 
 func TestTheQuickReaderGivesUpOnWhatMarshalDoesNotWrite(t *testing.T) {
 	for _, body := range []string{
-		``, `{`, `{}x`, `{"attempt":1,"attempt":2}`, `{"attempt":01}`, `{"attempt":+1}`, `{"attempt":1.}`, `{"attempt":1e}`, `{"attempt":.5}`, `{"attempt":99999999999999999999}`,
-		`{"attempt":1,}`, `{,"attempt":1}`, `{"step":{"descend":[]}}`, `{"step":{"offset":"1 dB dB"}}`, `{"step":{"offset":"0x1p3 dB"}}`, `{"step":{"offset":"inf dB"}}`, `{"step":{"offset":"1_0 dB"}}`,
-		`{"step":{"offset":"1e999 dB"}}`, `{"step":{"point":{"frequency":"-1 Hz"}}}`, `{"step":{"purpose":"a` + "\n" + `"}}`, `{"step":{"purpose":"` + "\xff" + `"}}`, `{"step":null}`,
+		``, `{`, `{}x`, `{"attempt":1,"attempt":2}`, `{"attempt":01}`, `{"attempt":+1}`, `{"attempt":1.}`,
+		`{"attempt":1e}`, `{"attempt":.5}`, `{"attempt":99999999999999999999}`,
+		`{"attempt":1,}`, `{,"attempt":1}`, `{"step":{"descend":[]}}`, `{"step":{"offset":"1 dB dB"}}`,
+		`{"step":{"offset":"0x1p3 dB"}}`, `{"step":{"offset":"inf dB"}}`, `{"step":{"offset":"1_0 dB"}}`,
+		`{"step":{"offset":"1e999 dB"}}`, `{"step":{"point":{"frequency":"-1 Hz"}}}`, `{"step":{"purpose":"a` +
+			"\n" + `"}}`, `{"step":{"purpose":"` + "\xff" + `"}}`, `{"step":null}`,
 		`{"step":{"offset":"` + strings.Repeat("0", 70) + `1 dB"}}`,
 	} {
 		p, e := newScan(body), Intent{}
@@ -156,8 +175,10 @@ func TestAPlainNumberIsReadLikeAnyOther(t *testing.T) {
 func FuzzUnmarshal(f *testing.F) {
 	f.Add("note", []byte(`{"text":"a"}`))
 	f.Add("closed", []byte(`{"verdict":"done","count":3,"head":"x"}`))
-	f.Add("intent", []byte(`{"step":{"step":1,"point":{"frequency":"2.712e+07 Hz","drive":"-27.400000 dBm","ceiling":"-21.400000 dBm"},"purpose":"sweep","offset":"0.0000 dB"},"attempt":1}`))
-	f.Add("step-closed", []byte(`{"drive":"-27.1 dBm","current":"at most 79.9 dBµA","means":"a\nb","readings":[{"monitor":"m","after":"-0.1 s","value":1.5e3}],"onFor":"2 s"}`))
+	f.Add("intent",
+		[]byte(`{"step":{"step":1,"point":{"frequency":"2.712e+07 Hz","drive":"-27.400000 dBm","ceiling":"-21.400000 dBm"},"purpose":"sweep","offset":"0.0000 dB"},"attempt":1}`))
+	f.Add("step-closed",
+		[]byte(`{"drive":"-27.1 dBm","current":"at most 79.9 dBµA","means":"a\nb","readings":[{"monitor":"m","after":"-0.1 s","value":1.5e3}],"onFor":"2 s"}`))
 	f.Fuzz(func(t *testing.T, kind string, body []byte) {
 		agree(t, kind, string(body))
 		e, err := Unmarshal(kind, body)

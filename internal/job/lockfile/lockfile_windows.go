@@ -37,7 +37,8 @@ func openAlone(path string, disposition uint32) (syscall.Handle, error) {
 	if err != nil {
 		return syscall.InvalidHandle, err
 	}
-	return syscall.CreateFile(p, syscall.GENERIC_READ|syscall.GENERIC_WRITE|deleteAccess, 0, nil, disposition, syscall.FILE_ATTRIBUTE_NORMAL|deleteOnClose, 0)
+	return syscall.CreateFile(p, syscall.GENERIC_READ|syscall.GENERIC_WRITE|deleteAccess, 0, nil, disposition,
+		syscall.FILE_ATTRIBUTE_NORMAL|deleteOnClose, 0)
 }
 
 // Remove lets go; the system removes the file.
@@ -63,7 +64,9 @@ func Held(path string) bool {
 	if err != nil {
 		return false
 	}
-	h, err := syscall.CreateFile(p, syscall.GENERIC_READ, syscall.FILE_SHARE_READ|syscall.FILE_SHARE_WRITE|syscall.FILE_SHARE_DELETE, nil, syscall.OPEN_EXISTING, syscall.FILE_ATTRIBUTE_NORMAL, 0)
+	h, err := syscall.CreateFile(p, syscall.GENERIC_READ,
+		syscall.FILE_SHARE_READ|syscall.FILE_SHARE_WRITE|syscall.FILE_SHARE_DELETE, nil, syscall.OPEN_EXISTING,
+		syscall.FILE_ATTRIBUTE_NORMAL, 0)
 	if err == nil {
 		syscall.CloseHandle(h)
 	}

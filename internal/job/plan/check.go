@@ -143,7 +143,8 @@ func (c *checker) pointer(cal *Calibrated) (*pointer, error) {
 			"the calibration's"
 		c.out.Notes = append(c.out.Notes, note)
 		c.warn("mode", "make a run of kind calibration in the same job", "%s", note)
-		return &pointer{plan: c.plan, budget: c.budget, crest: chain.CrestOfLevel(c.plan.Modulation), estimated: true}, nil
+		return &pointer{plan: c.plan, budget: c.budget, crest: chain.CrestOfLevel(c.plan.Modulation), estimated: true},
+			nil
 	}
 	return newPointer(c.plan, c.budget, cal)
 }

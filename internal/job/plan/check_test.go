@@ -32,18 +32,21 @@ func testBench() *catalog.Bench {
 			Minimum: rf.DBm(-70), Maximum: rf.DBm(13), Resolution: 0.01, CountsIn: catalog.CountsDBm,
 		},
 		Amplifier: &catalog.Amplifier{
-			Identity: catalog.Identity{ID: "AMP1"}, Quality: catalog.Quality{Uncertainty: exactly}, GainMeasured: time.Date(2026, 10, 2, 0, 0, 0, 0, time.UTC), Band: band, Gain: everywhere(40),
+			Identity: catalog.Identity{ID: "AMP1"}, Quality: catalog.Quality{Uncertainty: exactly},
+			GainMeasured: time.Date(2026, 10, 2, 0, 0, 0, 0, time.UTC), Band: band, Gain: everywhere(40),
 			Compression: curve.Flat(rf.DBm(47), 0, 0, "invented"), Saturation: rf.DBm(50),
 			MaximumInput: rf.DBm(3), ReflectedLimit: rf.DBm(50),
 		},
 		Clamp: catalog.Clamp{
-			Identity: catalog.Identity{ID: "CLAMP1"}, Quality: catalog.Quality{Uncertainty: exactly}, InsertionLoss: everywhere(7), ReturnLoss: everywhere(20),
+			Identity: catalog.Identity{ID: "CLAMP1"}, Quality: catalog.Quality{Uncertainty: exactly},
+			InsertionLoss: everywhere(7), ReturnLoss: everywhere(20),
 			SeriesImpedance: curve.Flat(rf.Ohms(10), 0, 0, "invented"), MaximumForward: rf.Watts(50),
 		},
 		Cable: catalog.Cable{
 			Identity: catalog.Identity{ID: "W1"}, MaximumCurrent: rf.Amperes(0.5), ExpectedLow: -20, ExpectedHigh: 10,
 		},
-		Monitors: []catalog.Monitor{{Identity: catalog.Identity{ID: "SHOWN"}, Latency: rf.Duration(600 * time.Millisecond)}},
+		Monitors: []catalog.Monitor{{Identity: catalog.Identity{ID: "SHOWN"},
+			Latency: rf.Duration(600 * time.Millisecond)}},
 	}
 }
 
@@ -53,7 +56,8 @@ func checkedPlan(change func(*Plan)) *Plan {
 		File: "plan.yaml", Kind: Exposure, Mode: ClosedLoop, Fixture: catalog.OnCable, Profile: profile,
 		Grid: []rf.Frequency{1e6, 10e6, 30e6}, Search: DefaultSearch(), Levelling: DefaultLevelling(),
 		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000, Hold: level.CarrierHeld},
-		Dwell:      rf.Duration(2 * time.Second), Settle: rf.Duration(50 * time.Millisecond), RecoverWithin: DefaultRecoverWithin,
+		Dwell:      rf.Duration(2 * time.Second), Settle: rf.Duration(50 * time.Millisecond),
+		RecoverWithin: DefaultRecoverWithin,
 	}
 	if change != nil {
 		change(p)
@@ -98,7 +102,8 @@ func TestWithPeakHeldTheCrestIsTheLevel(t *testing.T) {
 	carrier := held
 	carrier.Hold = level.CarrierHeld
 	// 20·log10(1.8) = 5.105 dB, 10·log10(1 + 0.8²/2) = 1.206 dB.
-	if c := chain.CrestOfLevel(carrier); math.Abs(float64(c.OverCarrier)-5.105) > 1e-3 || math.Abs(float64(c.Mean)-1.206) > 1e-3 {
+	if c := chain.CrestOfLevel(carrier); math.Abs(float64(c.OverCarrier)-5.105) > 1e-3 ||
+		math.Abs(float64(c.Mean)-1.206) > 1e-3 {
 		t.Errorf("crest %+v", c)
 	}
 }
@@ -114,7 +119,8 @@ func TestAPlanThatExceedsARatingIsRefusedWithRatingFrequencyPeakAndDecibels(t *t
 		t.Fatalf("refusals %v, problems %v", c.Refusals, list)
 	}
 	text := c.Refusals[0].String()
-	for _, want := range []string{"AMP1", "amplifier input", "1 MHz", "5.1 dBm at the envelope's crest is 2.1 dB above", "3.0 dBm"} {
+	for _, want := range []string{"AMP1", "amplifier input", "1 MHz", "5.1 dBm at the envelope's crest is 2.1 dB above",
+		"3.0 dBm"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q does not name %q", text, want)
 		}
@@ -159,7 +165,8 @@ func TestInClosedLoopTheCeilingAndNotARefusalGuardsTheHighEndOfTheCablesRange(t 
 		t.Errorf("unreachable %+v", c.Unreachable)
 	}
 	bench.Cable.MaximumCurrent = rf.Amperes(0.1) // below the crest of the level itself
-	if c, list := Check(checkedPlan(nil), chain.New(bench), nil); list.Err() == nil || len(c.Refusals) != 1 || c.Refusals[0].ID != "W1" {
+	if c, list := Check(checkedPlan(nil), chain.New(bench), nil); list.Err() == nil || len(c.Refusals) != 1 ||
+		c.Refusals[0].ID != "W1" {
 		t.Errorf("refusals %v, problems %v", c.Refusals, list)
 	} else if over := c.Refusals[0].Over; math.Abs(float64(over)-0.968) > 0.01 {
 		// 20·log10(108 mA / 100 mA) = 0.668 dB, and the loop may stop 0.3 dB above the level
@@ -212,7 +219,8 @@ func TestACalibrationMadeWithAnotherBenchFileIsToldBeforeItIsReplayed(t *testing
 	bench.Bytes = []byte("provoke: bench 1\n")
 	same := sha256.Sum256(bench.Bytes)
 	const told = "calibration run 1 was made with another bench file"
-	for hash, want := range map[string]bool{hex.EncodeToString(same[:]): false, "": false, strings.Repeat("0", 64): true} {
+	for hash, want := range map[string]bool{hex.EncodeToString(same[:]): false, "": false,
+		strings.Repeat("0", 64): true} {
 		cal := calibration(100)
 		cal.Bench = hash
 		if _, list := Check(p, chain.New(bench), cal); warned(list, told) != want {
@@ -307,9 +315,12 @@ func TestWhatTheUserShouldKnowIsWarnedOf(t *testing.T) {
 			p.Profile, _ = level.Lookup("iec-61000-4-6/level-1")
 			p.Dwell = rf.Duration(100 * time.Millisecond)
 		}, nil, "shorter than 500 ms"},
-		{"dwell of just the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(600 * time.Millisecond) }, nil, "monitor SHOWN"},
-		{"dwell below the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(500 * time.Millisecond) }, nil, "monitor SHOWN"},
-		{"steps wider than the standard's", func(p *Plan) { p.Profile, _ = level.Lookup("iec-61000-4-6/level-1") }, nil, "wider than"},
+		{"dwell of just the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(600 * time.Millisecond) },
+			nil, "monitor SHOWN"},
+		{"dwell below the monitor's latency", func(p *Plan) { p.Dwell = rf.Duration(500 * time.Millisecond) },
+			nil, "monitor SHOWN"},
+		{"steps wider than the standard's", func(p *Plan) { p.Profile, _ = level.Lookup("iec-61000-4-6/level-1") }, nil,
+			"wider than"},
 		{"peak held against carrier held", func(p *Plan) {
 			p.Profile, _ = level.Lookup("iec-61000-4-6/level-1")
 			p.Modulation.Hold = level.PeakHeld
@@ -318,7 +329,8 @@ func TestWhatTheUserShouldKnowIsWarnedOf(t *testing.T) {
 			p.Profile, _ = level.Lookup("iec-61000-4-6/level-1")
 			p.Modulation = level.Modulation{}
 		}, nil, "is not one that goes with"},
-		{"e.m.f. in closed loop on a cable", func(p *Plan) { p.Profile, _ = level.Lookup("iec-61000-4-6/level-1") }, nil, "the level is an e.m.f."},
+		{"e.m.f. in closed loop on a cable", func(p *Plan) { p.Profile, _ = level.Lookup("iec-61000-4-6/level-1") },
+			nil, "the level is an e.m.f."},
 		{"e.m.f. calibrated in the wrong jig", func(p *Plan) {
 			p.Profile, _ = level.Lookup("iec-61000-4-6/level-1")
 			p.Kind, p.Fixture = Calibration, catalog.Jig50
@@ -328,7 +340,8 @@ func TestWhatTheUserShouldKnowIsWarnedOf(t *testing.T) {
 			p.Grid = []rf.Frequency{4e6, 6e6}
 		}, nil, "the first is 5 MHz"},
 		{"no monitors", nil, func(b *catalog.Bench) { b.Monitors = nil }, "no DUT monitors"},
-		{"search below the generator's minimum", nil, func(b *catalog.Bench) { b.Source.Minimum = rf.DBm(-40) }, "below the generator's minimum"},
+		{"search below the generator's minimum", nil, func(b *catalog.Bench) { b.Source.Minimum = rf.DBm(-40) },
+			"below the generator's minimum"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			bench := testBench()
@@ -345,7 +358,8 @@ func TestWhatTheUserShouldKnowIsWarnedOf(t *testing.T) {
 
 func TestAFrequencyBeyondTheBenchIsAProblemOfThePlan(t *testing.T) {
 	p := checkedPlan(func(p *Plan) { p.Grid = append(p.Grid, 200e6) })
-	if _, list := Check(p, chain.New(testBench()), nil); list.Err() == nil || !strings.Contains(list.Err().Error(), "1 of 4 frequencies") {
+	if _, list := Check(p, chain.New(testBench()), nil); list.Err() == nil || !strings.Contains(list.Err().Error(),
+		"1 of 4 frequencies") {
 		t.Errorf("%v", list)
 	}
 	if at, err := Points(p, chain.New(testBench()), nil); err == nil {
@@ -362,7 +376,9 @@ func TestALevellingWindowThatTheBenchCannotHitOrTheSearchCannotTellApartIsRefuse
 		told                             string // empty: accepted
 	}{
 		{0.1, 0, 0.2, 0.5, Exposure, ""},
-		{0.1, 0, 0.19, 0.5, Exposure, "the source's step of 0.10 dB and twice the spread of readings of 0.05 dB (assumed, common practice) make 0.20 dB; write levelling: {window: 0.20 dB}"},
+		{0.1, 0, 0.19, 0.5, Exposure,
+			"the source's step of 0.10 dB and twice the spread of readings of 0.05 dB (assumed, common practice) " +
+				"make 0.20 dB; write levelling: {window: 0.20 dB}"},
 		{0.1, 0.02, 0.15, 0.5, Exposure, ""},
 		{0.1, 0.1, 0.25, 0.5, Exposure, "twice the spread of readings of 0.10 dB make 0.30 dB"},
 		{0.1, 0.05, 0.3, 0.3, Exposure, "not less than the search's resolution of 0.30 dB"},
@@ -376,7 +392,8 @@ func TestALevellingWindowThatTheBenchCannotHitOrTheSearchCannotTellApartIsRefuse
 			p.Kind, p.Levelling.Window, p.Search.Onset, p.Search.Resolution = c.kind, c.window, true, c.resolution
 		})
 		_, list := Check(p, chain.New(bench), nil)
-		if told := fmt.Sprint(list.Err()); (c.told == "") != (list.Err() == nil) || !strings.Contains(told, c.told) && c.told != "" {
+		if told := fmt.Sprint(list.Err()); (c.told == "") != (list.Err() == nil) || !strings.Contains(told, c.told) &&
+			c.told != "" {
 			t.Errorf("%+v: told %s", c, told)
 		}
 	}
@@ -393,10 +410,13 @@ func TestAConstantDriveNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
 		"the gain is measured": {func(_ *Plan, b *catalog.Bench) {
 			b.Amplifier.GainMeasured = time.Date(2026, 10, 2, 0, 0, 0, 0, time.UTC)
 		}, false},
-		"it is accepted":  {func(_ *Plan, b *catalog.Bench) { b.UnmeasuredGain = true }, false},
-		"a coupler alone": {func(_ *Plan, b *catalog.Bench) { b.Coupler = &catalog.Coupler{MaximumPower: rf.Watts(100)} }, true},
-		"no amplifier":    {func(p *Plan, b *catalog.Bench) { b.Amplifier, p.Drive = nil, rf.DBm(-30) }, false},
-		"another mode":    {func(p *Plan, _ *catalog.Bench) { p.Mode = ClosedLoop }, false},
+		"it is accepted": {func(_ *Plan, b *catalog.Bench) { b.UnmeasuredGain = true }, false},
+		"a coupler alone": {func(_ *Plan, b *catalog.Bench) {
+			b.Coupler = &catalog.Coupler{MaximumPower: rf.Watts(
+				100)}
+		}, true},
+		"no amplifier": {func(p *Plan, b *catalog.Bench) { b.Amplifier, p.Drive = nil, rf.DBm(-30) }, false},
+		"another mode": {func(p *Plan, _ *catalog.Bench) { p.Mode = ClosedLoop }, false},
 	} {
 		b := testBench()
 		b.Amplifier.GainMeasured, b.Amplifier.Quality = time.Time{}, catalog.Quality{}
@@ -407,7 +427,9 @@ func TestAConstantDriveNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
 		for _, x := range list {
 			text += x.String() + "\n"
 		}
-		said := strings.Contains(text, "whose gain nobody has measured") && strings.Contains(text, "a power meter at the clamp regains 1.") && strings.Contains(text, "accept_unmeasured_gain: true")
+		said := strings.Contains(text, "whose gain nobody has measured") &&
+			strings.Contains(text, "a power meter at the clamp regains 1.") &&
+			strings.Contains(text, "accept_unmeasured_gain: true")
 		if said != c.refused || (list.Err() != nil) != c.refused {
 			t.Errorf("%s: %s", name, text)
 		}
@@ -429,10 +451,12 @@ func TestADeadManShorterThanAStatedTimeoutIsRefused(t *testing.T) {
 	} {
 		b := testBench()
 		b.Source.Address, b.Source.Timeout = "TCPIP::127.0.0.1::5025::SOCKET", rf.Duration(c.timeout)
-		_, list := Check(checkedPlan(func(p *Plan) { p.Kind, p.DeadMan = c.kind, rf.Duration(c.deadMan) }), chain.New(b), nil)
+		_, list := Check(checkedPlan(func(p *Plan) { p.Kind, p.DeadMan = c.kind, rf.Duration(c.deadMan) }),
+			chain.New(b), nil)
 		said := false
 		for _, x := range list {
-			said = said || !x.Warning && x.Field == "dead_man" && strings.Contains(x.What, "GEN1 may take 6 s") && strings.Contains(x.What, "trips after 2 s") && strings.Contains(x.Hint, "dead_man: 6.6 s")
+			said = said || !x.Warning && x.Field == "dead_man" && strings.Contains(x.What, "GEN1 may take 6 s") &&
+				strings.Contains(x.What, "trips after 2 s") && strings.Contains(x.Hint, "dead_man: 6.6 s")
 		}
 		if said != c.refused {
 			t.Errorf("timeout %v, dead-man %v, %s: %v", c.timeout, c.deadMan, c.kind, list)
@@ -444,12 +468,16 @@ func TestADeadManShorterThanAStatedTimeoutIsRefused(t *testing.T) {
 func TestAFreeSweepNeedsAMeasuredGainOrAPowerMeter(t *testing.T) {
 	b := testBench()
 	b.Source.ByHand = true
-	s := &FreeSweep{Plan: checkedPlan(func(p *Plan) { p.Mode, p.Drive, p.Kind = ConstantDrive, rf.DBm(-20), FreeSweepRun })}
+	s := &FreeSweep{Plan: checkedPlan(func(p *Plan) {
+		p.Mode, p.Drive, p.Kind = ConstantDrive, rf.DBm(-20),
+			FreeSweepRun
+	})}
 	if _, list := CheckSweep(s, chain.New(b)); list.Err() != nil {
 		t.Errorf("with a measured gain: %v", list)
 	}
 	b.Amplifier.GainMeasured = time.Time{}
-	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(), "whose gain nobody has measured") {
+	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(),
+		"whose gain nobody has measured") {
 		t.Errorf("without: %v", list)
 	}
 }
@@ -461,9 +489,12 @@ func TestTheHighEndOfTheCablesRangeIsNotCountedTwiceInAClosedLoop(t *testing.T) 
 	b := testBench()
 	b.Cable.MaximumCurrent = rf.Amperes(0.06)
 	everywhere := func(g rf.Gain) curve.Curve[rf.Gain] { return curve.Flat(g, 0, 0, "invented") }
-	b.Probe = &catalog.Probe{Identity: catalog.Identity{ID: "PROBE1"}, TransferImpedance: curve.Flat(rf.Ohms(5), 0, 0, "invented"), MaximumCurrent: rf.Amperes(1)}
-	b.ToAnalyser = []catalog.Passive{{Identity: catalog.Identity{ID: "PAD2"}, Kind: "pad", Loss: everywhere(20), MaximumPower: rf.Watts(1)}}
-	b.Analyser = &catalog.Analyser{Identity: catalog.Identity{ID: "SA1"}, Band: b.Source.Band, MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(-10), Floor: rf.DBm(-110)}
+	b.Probe = &catalog.Probe{Identity: catalog.Identity{ID: "PROBE1"},
+		TransferImpedance: curve.Flat(rf.Ohms(5), 0, 0, "invented"), MaximumCurrent: rf.Amperes(1)}
+	b.ToAnalyser = []catalog.Passive{{Identity: catalog.Identity{ID: "PAD2"}, Kind: "pad", Loss: everywhere(20),
+		MaximumPower: rf.Watts(1)}}
+	b.Analyser = &catalog.Analyser{Identity: catalog.Identity{ID: "SA1"}, Band: b.Source.Band, MaximumInput: rf.DBm(20),
+		MixerLimit: rf.DBm(-10), Floor: rf.DBm(-110)}
 	p := checkedPlan(func(p *Plan) { p.Profile, _ = level.Constant(rf.Amperes(0.03)) })
 	got, list := Check(p, chain.New(b), nil)
 	if err := list.Err(); err != nil || len(got.Unreachable) > 0 {
@@ -497,7 +528,8 @@ func TestTheCeilingNamesWhatHoldsIt(t *testing.T) {
 			t.Fatal(err)
 		}
 		more, _ := q.Safe.Minus(q.Ceiling)
-		if says := q.More(q.Ceiling); !strings.Contains(says, "held at "+q.Ceiling.String()+" by "+key) || !strings.Contains(says, "allow "+more.Text(1)+" more") || more < 1 {
+		if says := q.More(q.Ceiling); !strings.Contains(says, "held at "+q.Ceiling.String()+" by "+key) ||
+			!strings.Contains(says, "allow "+more.Text(1)+" more") || more < 1 {
 			t.Errorf("%s: %q (%v)", key, says, more)
 		}
 	}
@@ -508,7 +540,8 @@ func TestAChangeOfAMonitorThatTheBenchDoesNotHaveChangesNone(t *testing.T) {
 		p.Monitors = map[string]MonitorChange{"OTHER": {Silence: rf.Duration(5e9), Latency: rf.Duration(5e9)}}
 	})
 	m, wrong := p.MonitorsOf(testBench())
-	if wrong.Err() == nil || len(m) != 1 || m[0].Silence != testBench().Monitors[0].Silence || m[0].Latency != testBench().Monitors[0].Latency {
+	if wrong.Err() == nil || len(m) != 1 || m[0].Silence != testBench().Monitors[0].Silence ||
+		m[0].Latency != testBench().Monitors[0].Latency {
 		t.Errorf("%+v, %v", m, wrong)
 	}
 }

@@ -35,8 +35,10 @@ type pace struct {
 
 var (
 	quickest = pace{exchange: 200e3, person: 2e9, corrections: 1}
-	likely   = pace{exchange: 2e6, person: 10e9, corrections: 2, failing: 0.1, exposures: 8, upsets: 4, recovery: 0.5, line: 0.03, look: 0.5}
-	slowest  = pace{exchange: 20e6, person: 30e9, corrections: 4, failing: 0.25, exposures: 12, upsets: 6, recovery: 1, line: 0.2, look: 1}
+	likely   = pace{exchange: 2e6, person: 10e9, corrections: 2, failing: 0.1, exposures: 8, upsets: 4, recovery: 0.5,
+		line: 0.03, look: 0.5}
+	slowest = pace{exchange: 20e6, person: 30e9, corrections: 4, failing: 0.25, exposures: 12, upsets: 6, recovery: 1,
+		line: 0.2, look: 1}
 )
 
 // durationOf estimates how long a plan takes on a bench.
@@ -60,7 +62,8 @@ func (e estimate) at(a pace) rf.Duration {
 	if s.Method == Repeated && s.Onset {
 		n *= float64(s.Trials)
 	}
-	total := 30*float64(a.exchange) + 4*float64(e.period(a)) // opening, the product's baseline, first light, off at the end
+	// opening, the product's baseline, first light, off at the end
+	total := 30*float64(a.exchange) + 4*float64(e.period(a))
 	total += n * e.exposure(a)
 	if (p.Kind == Exposure || p.Kind == Control) && p.Search.Onset && a.failing > 0 {
 		failing := math.Ceil(a.failing * float64(len(p.Grid)))
@@ -165,24 +168,32 @@ func (e estimate) assumes() []string {
 	var out []string
 	dwell := fmt.Sprintf("dwell %v", p.Dwell)
 	if period := e.period(likely); period > 0 {
-		dwell = fmt.Sprintf("dwell %v, lengthened to the slowest monitor's period (%v; a text line's from its silence limit) and half of it more for the reading on its way", p.Dwell, period)
+		dwell = fmt.Sprintf("dwell %v, lengthened to the slowest monitor's period (%v; a text line's from its "+
+			"silence limit) and half of it more for the reading on its way", p.Dwell, period)
 	}
 	if p.Kind == Baseline {
 		return []string{dwell}
 	}
 	settings, readings := e.settings(likely)
-	out = append(out, fmt.Sprintf("%d settings with %v of settling and %d readings at each frequency, %v for each exchange with an instrument (%v to %v)",
-		settings, p.Settle, readings, likely.exchange, quickest.exchange, slowest.exchange))
+	out = append(out,
+		fmt.Sprintf("%d settings with %v of settling and %d readings at each frequency, %v for each exchange with an "+
+			"instrument (%v to %v)",
+			settings, p.Settle, readings, likely.exchange, quickest.exchange, slowest.exchange))
 	if e.bench.Source.ByHand || e.bench.Analyser != nil && e.bench.Analyser.ByHand {
-		out = append(out, fmt.Sprintf("%v for what a person sets or reads (%v to %v)", likely.person, quickest.person, slowest.person))
+		out = append(out, fmt.Sprintf("%v for what a person sets or reads (%v to %v)", likely.person, quickest.person,
+			slowest.person))
 	}
 	if p.Kind == Calibration {
 		return out
 	}
 	out = append(out, dwell)
 	if (p.Kind == Exposure || p.Kind == Control) && p.Search.Onset {
-		out = append(out, fmt.Sprintf("%.0f %% of the frequencies fail (0 %% to %.0f %%), each with %d exposures of which %d upset (to %d and %d), each waiting for %.0f %% of recover_within (to 100 %%)",
-			100*likely.failing, 100*slowest.failing, likely.exposures, likely.upsets, slowest.exposures, slowest.upsets, 100*likely.recovery))
+		out = append(out,
+			fmt.Sprintf("%.0f %% of the frequencies fail (0 %% to %.0f %%), each with %d exposures of which %d upset "+
+				"(to %d and %d), each waiting for %.0f %% of recover_within (to 100 %%)",
+				100*likely.failing, 100*slowest.failing, likely.exposures, likely.upsets, slowest.exposures,
+				slowest.upsets,
+				100*likely.recovery))
 	}
 	return out
 }

@@ -23,7 +23,8 @@ func TestTheTermsOfADuration(t *testing.T) {
 		p.Grid, p.Dwell = []rf.Frequency{1e6, 1.1e6, 1.21e6}, second
 	}
 	latencies := func(b *catalog.Bench) {
-		b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorText, Latency: 2 * second}, {Kind: catalog.MonitorText, Latency: second}}
+		b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorText, Latency: 2 * second},
+			{Kind: catalog.MonitorText, Latency: second}}
 	}
 	for name, c := range map[string]struct {
 		plan  []func(*Plan)
@@ -31,22 +32,41 @@ func TestTheTermsOfADuration(t *testing.T) {
 		pace  pace
 		want  time.Duration
 	}{
-		"nothing":                     {plan: []func(*Plan){one}, want: 0},
-		"30x and an exposure of 3x":   {plan: []func(*Plan){one}, pace: pace{exchange: second}, want: 33 * time.Second},
-		"a second correction":         {plan: []func(*Plan){one}, pace: pace{exchange: second, corrections: 2}, want: (30 + 3 + 3 + 1) * time.Second},
-		"modulation":                  {plan: []func(*Plan){one, func(p *Plan) { p.Modulation = level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000} }}, pace: pace{exchange: second}, want: 34 * time.Second},
-		"two settings and readings":   {plan: []func(*Plan){one, func(p *Plan) { p.Mode = ConstantDrive }}, pace: pace{exchange: second}, want: (30 + 2 + 2 + 1) * time.Second},
-		"a calibration is levelled":   {plan: []func(*Plan){one, func(p *Plan) { p.Mode, p.Kind = ConstantDrive, Calibration }}, pace: pace{exchange: second}, want: 33 * time.Second},
-		"a power meter is read too":   {plan: []func(*Plan){one}, bench: func(b *catalog.Bench) { b.PowerMeter = &catalog.PowerMeter{} }, pace: pace{exchange: second}, want: 34 * time.Second},
-		"an analyser read by hand":    {plan: []func(*Plan){one}, bench: func(b *catalog.Bench) { b.Analyser = &catalog.Analyser{}; b.Analyser.ByHand = true }, pace: pace{exchange: second, person: 10 * second}, want: (30 + 1 + 10 + 1) * time.Second},
-		"an analyser that is wired":   {plan: []func(*Plan){one}, bench: func(b *catalog.Bench) { b.Analyser = &catalog.Analyser{} }, pace: pace{exchange: second, person: 10 * second}, want: 33 * time.Second},
-		"an upset waits and 4x":       {plan: []func(*Plan){one}, pace: pace{exchange: second, failing: 1, exposures: 1, upsets: 10}, want: (33 + 10*4) * time.Second},
-		"an upset waits to recover":   {plan: []func(*Plan){one, func(p *Plan) { p.RecoverWithin = 10 * second }}, pace: pace{recovery: 0.5, failing: 1, exposures: 1, upsets: 2}, want: 10 * time.Second},
-		"more exposures of a search":  {plan: []func(*Plan){three}, pace: pace{failing: 0.3, exposures: 8}, want: (3 + 7) * time.Second},
-		"no search":                   {plan: []func(*Plan){three, func(p *Plan) { p.Search.Onset = false }}, pace: pace{failing: 0.3, exposures: 8}, want: 3 * time.Second},
-		"a control run searches too":  {plan: []func(*Plan){three, func(p *Plan) { p.Kind = Control }}, pace: pace{failing: 0.3, exposures: 8}, want: (3 + 7) * time.Second},
-		"a check point after each":    {plan: []func(*Plan){three, func(p *Plan) { p.Drift = Drift{At: 1e6, Every: 1} }}, want: (3 + 1 + 3) * time.Second},
-		"a check point after any two": {plan: []func(*Plan){three, func(p *Plan) { p.Drift = Drift{At: 1e6, Every: 2} }}, want: (3 + 1 + 2) * time.Second},
+		"nothing":                   {plan: []func(*Plan){one}, want: 0},
+		"30x and an exposure of 3x": {plan: []func(*Plan){one}, pace: pace{exchange: second}, want: 33 * time.Second},
+		"a second correction": {plan: []func(*Plan){one}, pace: pace{exchange: second, corrections: 2},
+			want: (30 + 3 + 3 + 1) * time.Second},
+		"modulation": {plan: []func(*Plan){one,
+			func(p *Plan) { p.Modulation = level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000} }},
+			pace: pace{exchange: second}, want: 34 * time.Second},
+		"two settings and readings": {plan: []func(*Plan){one, func(p *Plan) { p.Mode = ConstantDrive }},
+			pace: pace{exchange: second}, want: (30 + 2 + 2 + 1) * time.Second},
+		"a calibration is levelled": {plan: []func(*Plan){one,
+			func(p *Plan) { p.Mode, p.Kind = ConstantDrive, Calibration }}, pace: pace{exchange: second},
+			want: 33 * time.Second},
+		"a power meter is read too": {plan: []func(*Plan){one},
+			bench: func(b *catalog.Bench) { b.PowerMeter = &catalog.PowerMeter{} }, pace: pace{exchange: second},
+			want: 34 * time.Second},
+		"an analyser read by hand": {plan: []func(*Plan){one},
+			bench: func(b *catalog.Bench) { b.Analyser = &catalog.Analyser{}; b.Analyser.ByHand = true },
+			pace:  pace{exchange: second, person: 10 * second}, want: (30 + 1 + 10 + 1) * time.Second},
+		"an analyser that is wired": {plan: []func(*Plan){one},
+			bench: func(b *catalog.Bench) { b.Analyser = &catalog.Analyser{} },
+			pace:  pace{exchange: second, person: 10 * second}, want: 33 * time.Second},
+		"an upset waits and 4x": {plan: []func(*Plan){one}, pace: pace{exchange: second, failing: 1, exposures: 1,
+			upsets: 10}, want: (33 + 10*4) * time.Second},
+		"an upset waits to recover": {plan: []func(*Plan){one, func(p *Plan) { p.RecoverWithin = 10 * second }},
+			pace: pace{recovery: 0.5, failing: 1, exposures: 1, upsets: 2}, want: 10 * time.Second},
+		"more exposures of a search": {plan: []func(*Plan){three}, pace: pace{failing: 0.3, exposures: 8},
+			want: (3 + 7) * time.Second},
+		"no search": {plan: []func(*Plan){three, func(p *Plan) { p.Search.Onset = false }},
+			pace: pace{failing: 0.3, exposures: 8}, want: 3 * time.Second},
+		"a control run searches too": {plan: []func(*Plan){three, func(p *Plan) { p.Kind = Control }},
+			pace: pace{failing: 0.3, exposures: 8}, want: (3 + 7) * time.Second},
+		"a check point after each": {plan: []func(*Plan){three,
+			func(p *Plan) { p.Drift = Drift{At: 1e6, Every: 1} }}, want: (3 + 1 + 3) * time.Second},
+		"a check point after any two": {plan: []func(*Plan){three,
+			func(p *Plan) { p.Drift = Drift{At: 1e6, Every: 2} }}, want: (3 + 1 + 2) * time.Second},
 		// A text monitor's line comes after a tenth of its silence limit, 2 s: it lengthens the dwell of 1 s, and four
 		// periods are the product's baseline.
 		"a text monitor": {plan: []func(*Plan){three}, bench: func(b *catalog.Bench) {
@@ -55,21 +75,32 @@ func TestTheTermsOfADuration(t *testing.T) {
 		"messages of a topic": {plan: []func(*Plan){three}, bench: func(b *catalog.Bench) {
 			b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorMQTT, Silence: 20 * second}}
 		}, pace: pace{line: 0.1}, want: (3*2 + 4*2) * time.Second},
-		// Edges of 1 % in steps of 10 %: halved log2(10) times, rounded up 4, at either side of one band: 8 exposures, of
+		// Edges of 1 % in steps of 10 %: halved log2(10) times, rounded up 4, at either side of one band: 8 exposures,
+		// of
 		// which every other upsets.
-		"edges are exposed":                 {plan: []func(*Plan){three, func(p *Plan) { p.Edges = 0.01 }}, pace: pace{failing: 0.3, exposures: 1}, want: (3 + 8) * time.Second},
-		"edges wider than the grid's steps": {plan: []func(*Plan){three, func(p *Plan) { p.Edges = 0.2 }}, pace: pace{failing: 0.3, exposures: 1}, want: 3 * time.Second},
-		// The slowest monitor's latency of 2 s is waited for after the dwell; half of it where nothing is waited for but a
+		"edges are exposed": {plan: []func(*Plan){three, func(p *Plan) { p.Edges = 0.01 }},
+			pace: pace{failing: 0.3, exposures: 1}, want: (3 + 8) * time.Second},
+		"edges wider than the grid's steps": {plan: []func(*Plan){three, func(p *Plan) { p.Edges = 0.2 }},
+			pace: pace{failing: 0.3, exposures: 1}, want: 3 * time.Second},
+		// The slowest monitor's latency of 2 s is waited for after the dwell; half of it where nothing is waited for
+		// but a
 		// quarter of a period.
-		"latency":      {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 0.5}, want: 3 * (1 + 2) * time.Second},
-		"half of it":   {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 0.25}, want: 3 * (1 + 1) * time.Second},
-		"once at most": {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 1}, want: 3 * (1 + 2) * time.Second},
+		"latency": {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 0.5},
+			want: 3 * (1 + 2) * time.Second},
+		"half of it": {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 0.25},
+			want: 3 * (1 + 1) * time.Second},
+		"once at most": {plan: []func(*Plan){three}, bench: latencies, pace: pace{look: 1},
+			want: 3 * (1 + 2) * time.Second},
 		// 30 exposures more at the one frequency that fails, and half of them upset.
-		"a staircase is exposed": {plan: []func(*Plan){three, func(p *Plan) { p.Search.Method, p.Search.Trials = Staircase, 30 }}, pace: pace{failing: 0.3, exposures: 1}, want: (3 + 30) * time.Second},
-		"a staircase upsets": {plan: []func(*Plan){one, func(p *Plan) { p.Search.IfRandom, p.Search.Trials, p.RecoverWithin = Staircase, 30, 10*second }},
+		"a staircase is exposed": {plan: []func(*Plan){three,
+			func(p *Plan) { p.Search.Method, p.Search.Trials = Staircase, 30 }}, pace: pace{failing: 0.3, exposures: 1},
+			want: (3 + 30) * time.Second},
+		"a staircase upsets": {plan: []func(*Plan){one,
+			func(p *Plan) { p.Search.IfRandom, p.Search.Trials, p.RecoverWithin = Staircase, 30, 10*second }},
 			pace: pace{failing: 1, exposures: 1, recovery: 1}, want: 150 * time.Second},
 		"edges upset": {plan: []func(*Plan){three, func(p *Plan) { p.Edges, p.RecoverWithin = 0.01, 100*second }},
-			pace: pace{failing: 0.3, exposures: 1, recovery: 1}, want: 410 * time.Second}, // 3 + 8 + 4·100 s, told to two digits
+			// 3 + 8 + 4·100 s, told to two digits
+			pace: pace{failing: 0.3, exposures: 1, recovery: 1}, want: 410 * time.Second},
 	} {
 		b := testBench()
 		b.Monitors = nil
@@ -88,18 +119,20 @@ func TestTheTermsOfADuration(t *testing.T) {
 
 // What an estimate rests on is said, and nothing else.
 func TestAnEstimateSaysWhatItAssumes(t *testing.T) {
-	const byHand, period, fails = "a person sets or reads", "lengthened to the slowest monitor's period (4 s;", "of the frequencies fail"
+	const byHand, period, fails = "a person sets or reads", "lengthened to the slowest monitor's period (4 s;",
+		"of the frequencies fail"
 	for name, c := range map[string]struct {
 		plan  func(*Plan)
 		bench func(*catalog.Bench)
 		says  []string
 	}{
-		"plain":            {nil, nil, []string{fails}},
-		"control":          {func(p *Plan) { p.Kind = Control }, nil, []string{fails}},
-		"no search":        {func(p *Plan) { p.Search.Onset = false }, nil, nil},
-		"calibration":      {func(p *Plan) { p.Kind = Calibration }, nil, nil},
-		"source by hand":   {nil, func(b *catalog.Bench) { b.Source.ByHand = true }, []string{byHand, fails}},
-		"analyser by hand": {nil, func(b *catalog.Bench) { b.Analyser = &catalog.Analyser{}; b.Analyser.ByHand = true }, []string{byHand, fails}},
+		"plain":          {nil, nil, []string{fails}},
+		"control":        {func(p *Plan) { p.Kind = Control }, nil, []string{fails}},
+		"no search":      {func(p *Plan) { p.Search.Onset = false }, nil, nil},
+		"calibration":    {func(p *Plan) { p.Kind = Calibration }, nil, nil},
+		"source by hand": {nil, func(b *catalog.Bench) { b.Source.ByHand = true }, []string{byHand, fails}},
+		"analyser by hand": {nil, func(b *catalog.Bench) { b.Analyser = &catalog.Analyser{}; b.Analyser.ByHand = true },
+			[]string{byHand, fails}},
 		"slow monitor": {nil, func(b *catalog.Bench) {
 			b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorCommand, Every: rf.Duration(4e9)}}
 		}, []string{period, fails}},

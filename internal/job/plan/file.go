@@ -252,7 +252,8 @@ func (r *reader) defaults() {
 	f.Levelling.Window, f.Levelling.AboveBudget, f.Levelling.Ceiling = l.Window, l.AboveBudget, l.Ceiling
 	f.FirstLight.Below, f.FirstLight.Allowed = DefaultLightBelow, DefaultLightAllowed
 	f.Decision = SimpleAcceptance
-	f.TripAbove, f.RecoverWithin, f.DeadMan, f.Settle = DefaultTripAbove, DefaultRecoverWithin, DefaultDeadMan, DefaultSettle
+	f.TripAbove, f.RecoverWithin, f.DeadMan, f.Settle = DefaultTripAbove, DefaultRecoverWithin, DefaultDeadMan,
+		DefaultSettle
 }
 
 // problem tells what is wrong at a path.
@@ -267,23 +268,28 @@ func (r *reader) what() {
 	if p.Name == "" {
 		p.Name = strings.TrimSuffix(path.Base(strings.ReplaceAll(p.File, `\`, "/")), path.Ext(p.File))
 	}
-	p.Kind, p.Mode, p.Fixture, p.Descending = RunKind(f.Kind), Mode(f.Mode), catalog.Fixture(f.Fixture), f.Order == "descending"
-	p.CalibrationRun, p.ConvertCalibration, p.AcceptFalseAlarms = int(f.Calibration), f.ConvertCalibration, int(f.AcceptFalseAlarms)
+	p.Kind, p.Mode, p.Fixture, p.Descending = RunKind(f.Kind), Mode(f.Mode), catalog.Fixture(f.Fixture),
+		f.Order == "descending"
+	p.CalibrationRun, p.ConvertCalibration, p.AcceptFalseAlarms = int(f.Calibration), f.ConvertCalibration,
+		int(f.AcceptFalseAlarms)
 	p.SetAs, p.Drive = f.Drive, f.Drive.Available(catalog.Load50)
 	jig := p.Fixture == catalog.Jig50 || p.Fixture == catalog.Jig150
 	switch {
 	case p.Kind == Calibration && !jig:
-		r.problem("fixture", "fixture: jig50 has 50 Ω at both ends, jig150 150 Ω through adaptors", "a calibration is made in a jig")
+		r.problem("fixture", "fixture: jig50 has 50 Ω at both ends, jig150 150 Ω through adaptors",
+			"a calibration is made in a jig")
 	case p.Kind == Calibration && p.Mode == Substitution:
 		r.problem("mode", "use closed loop, or constant drive", "a calibration cannot replay a calibration")
 	}
 	switch has := r.doc.Has("drive"); {
 	case p.Mode == ConstantDrive && !has:
-		r.problem("mode", "add drive: the generator's level as it shows it, for example -20 dBm or 60 mVpp", "constant drive needs the drive")
+		r.problem("mode", "add drive: the generator's level as it shows it, for example -20 dBm or 60 mVpp",
+			"constant drive needs the drive")
 	case p.Mode == ConstantDrive && has && !p.Drive.Exact() && !p.Drive.Absent():
 		r.problem("drive", "write one level, for example -20 dBm", "the drive must be one known level")
 	case p.Mode != ConstantDrive && has:
-		r.problem("drive", "remove it, or set mode: constant drive", "the drive is given, but in %s it follows from the level", p.Mode)
+		r.problem("drive", "remove it, or set mode: constant drive",
+			"the drive is given, but in %s it follows from the level", p.Mode)
 	}
 	for _, key := range []string{"calibration", "convert_calibration"} {
 		if r.doc.Has(key) && p.Mode != Substitution {
@@ -296,7 +302,9 @@ func (r *reader) what() {
 func (r *reader) level() {
 	if !r.doc.Has("level") {
 		if r.plan.Mode != ConstantDrive {
-			r.problem("level", `write a profile ("provoke level --profiles" lists them), "10 V emf", or a current such as "60 mA"`, "the level is missing")
+			r.problem("level",
+				`write a profile ("provoke level --profiles" lists them), "10 V emf", or a current such as "60 mA"`,
+				"the level is missing")
 		}
 		return
 	}
@@ -344,11 +352,14 @@ func (r *reader) checked() {
 	}
 	for key, text := range map[string]string{"by": c.By, "on": c.On, "edition": c.Edition, "figures": c.Figures} {
 		if r.doc.Taken("profile_checked."+key) && strings.TrimSpace(text) == "" {
-			r.problem("profile_checked."+key, "it stands in place of \"not verified\", so it has to say who, when, which edition and which figures", "it is blank")
+			r.problem("profile_checked."+key,
+				"it stands in place of \"not verified\", so it has to say who, when, which edition and which figures",
+				"it is blank")
 		}
 	}
 	if r.plan.Profile.Verified {
-		r.doc.Warning("profile_checked", "this level needs no check: "+r.plan.Profile.Confidence, "it is for a profile of a standard whose figures are from memory")
+		r.doc.Warning("profile_checked", "this level needs no check: "+r.plan.Profile.Confidence,
+			"it is for a profile of a standard whose figures are from memory")
 	}
 	r.plan.Profile.Checked = level.Checked{By: c.By, On: c.On, Edition: c.Edition, Figures: c.Figures}
 }
@@ -444,7 +455,8 @@ func (r *reader) grid() {
 			}
 		}
 		if total > level.MaximumFrequencies {
-			r.problem("grid", "use wider steps, or several plans", "the segments of the grid have more than %d frequencies together", level.MaximumFrequencies)
+			r.problem("grid", "use wider steps, or several plans",
+				"the segments of the grid have more than %d frequencies together", level.MaximumFrequencies)
 			return
 		}
 		if err != nil {
@@ -489,12 +501,14 @@ func (s segment) grid() (level.Grid, error) {
 		}
 		return rule.Grid(s.From, s.To)
 	case s.Step == "":
-		return level.Grid{}, fmt.Errorf(`the segment has no step: write "1 %%", "100 per decade", "50 kHz", or steps_of with a rule`)
+		return level.Grid{},
+			fmt.Errorf(`the segment has no step: write "1 %%", "100 per decade", "50 kHz", or steps_of with a rule`)
 	}
 	if n, ok := strings.CutSuffix(strings.TrimSpace(s.Step), "per decade"); ok {
 		steps, err := strconv.Atoi(strings.TrimSpace(n))
 		if err != nil {
-			return level.Grid{}, fmt.Errorf("step %q: write a whole number per decade, for example 100 per decade", s.Step)
+			return level.Grid{}, fmt.Errorf("step %q: write a whole number per decade, for example 100 per decade",
+				s.Step)
 		}
 		return level.GridPerDecade(s.From, s.To, steps), nil
 	}
@@ -519,7 +533,8 @@ func (s segment) around() (level.Grid, error) {
 	}
 	switch {
 	case spanHertz.Known() != stepHertz.Known():
-		return level.Grid{}, fmt.Errorf("span %q and step %q must both be shares of frequency or both be in hertz", s.Span, s.Step)
+		return level.Grid{}, fmt.Errorf("span %q and step %q must both be shares of frequency or both be in hertz",
+			s.Span, s.Step)
 	case spanHertz.Known():
 		return level.GridAroundLinear(s.Around, spanHertz, stepHertz), nil
 	}
@@ -555,7 +570,8 @@ func (r *reader) modulation() {
 	}
 	m, err := level.ParseModulation(r.file.Modulation)
 	if err != nil {
-		r.problem("modulation", `for example "CW", "AM 80 % 1 kHz", "AM 80 % 1 kHz peak held", "pulse 1 kHz 50 %"`, "%v", err)
+		r.problem("modulation", `for example "CW", "AM 80 % 1 kHz", "AM 80 % 1 kHz peak held", "pulse 1 kHz 50 %"`,
+			"%v", err)
 		return
 	}
 	p.Modulation = p.Profile.Convention(m)
@@ -604,12 +620,14 @@ func (r *reader) search() {
 	case p.Kind == Baseline || p.Kind == Calibration:
 		for _, key := range []string{"search", "edges"} {
 			if r.doc.Has(key) {
-				r.doc.Warning(key, fmt.Sprintf("%s has no meaning in a %s run", key, p.Kind), "it has one step per frequency")
+				r.doc.Warning(key, fmt.Sprintf("%s has no meaning in a %s run", key, p.Kind),
+					"it has one step per frequency")
 			}
 		}
 		p.Edges = 0
 	case p.Search.Recovery && !p.Search.Onset:
-		r.problem("search.recovery", "set onset: true too", "the recovery level is looked for from the onset down, and the onset is not looked for")
+		r.problem("search.recovery", "set onset: true too",
+			"the recovery level is looked for from the onset down, and the onset is not looked for")
 	case p.Kind == Control && !p.Search.Onset && r.doc.Has("edges"):
 		r.doc.Warning("edges", "the edges of bands are not narrowed in a control run without onset search", "")
 	}
@@ -618,17 +636,20 @@ func (r *reader) search() {
 	r.gainWithin("search.approach", s.Approach, 0.05, 20)
 	r.gainWithin("search.window", s.Window, 0.5, 20)
 	if s.Range < s.Resolution {
-		r.problem("search.range", "", "the range of %s is less than the resolution of %s", s.Range.Text(2), s.Resolution.Text(2))
+		r.problem("search.range", "", "the range of %s is less than the resolution of %s", s.Range.Text(2),
+			s.Resolution.Text(2))
 	}
 	if s.Approach < s.Resolution {
-		r.problem("search.approach", "", "the approach of %s is less than the resolution of %s", s.Approach.Text(2), s.Resolution.Text(2))
+		r.problem("search.approach", "", "the approach of %s is less than the resolution of %s", s.Approach.Text(2),
+			s.Resolution.Text(2))
 	}
 	if s.Confirm > 20 {
 		r.problem("search.confirm", "", "%d confirmations are more than 20", s.Confirm)
 	}
 	r.random()
 	if r.doc.Has("edges") && !(p.Edges >= 1e-6 && p.Edges <= 0.5) && p.Kind != Baseline && p.Kind != Calibration {
-		r.problem("edges", "leave the key out to keep the grid as it is", "the width of the edges must be between 0.0001 %% and 50 %%")
+		r.problem("edges", "leave the key out to keep the grid as it is",
+			"the width of the edges must be between 0.0001 %% and 50 %%")
 	}
 }
 
@@ -640,9 +661,11 @@ func (r *reader) random() {
 	counted := p.Search.Method.Random() || p.Search.Method == Repeated || p.Search.IfRandom.Random()
 	switch {
 	case p.Search.IfRandom != "" && !p.Search.IfRandom.Random():
-		r.problem("search.if_random", "write staircase or adaptive", "if_random must be a search for a random threshold")
+		r.problem("search.if_random", "write staircase or adaptive",
+			"if_random must be a search for a random threshold")
 	case p.Search.IfRandom != "" && p.Search.Method != "" && p.Search.Method != Bracket:
-		r.problem("search.if_random", "leave one of them out", "if_random belongs to the bracket search, and the method is %s", p.Search.Method)
+		r.problem("search.if_random", "leave one of them out",
+			"if_random belongs to the bracket search, and the method is %s", p.Search.Method)
 	case p.Search.IfRandom != "" && p.Search.Confirm == 0:
 		r.problem("search.if_random", "set confirm: 1 or more", "without a confirmation a random onset is not noticed")
 	case (counted || p.Search.Method != "") && !p.Search.Onset && p.Kind != Baseline && p.Kind != Calibration:
@@ -650,11 +673,13 @@ func (r *reader) random() {
 	}
 	for _, key := range []string{"trials", "probability", "step", "below"} {
 		if r.doc.Has("search."+key) && (!counted || key == "below" && p.Search.Method != Repeated) {
-			r.doc.Warning("search."+key, fmt.Sprintf("search.%s has no meaning here", key), "it belongs to method: staircase, adaptive or repeat, or to if_random")
+			r.doc.Warning("search."+key, fmt.Sprintf("search.%s has no meaning here", key),
+				"it belongs to method: staircase, adaptive or repeat, or to if_random")
 		}
 	}
 	if r.doc.Has("search.trials") && (s.Trials < 2 || s.Trials > 1000) {
-		r.problem("search.trials", "30 is usual; fewer than 20 leave wide limits", "%d exposures are not between 2 and 1000", s.Trials)
+		r.problem("search.trials", "30 is usual; fewer than 20 leave wide limits",
+			"%d exposures are not between 2 and 1000", s.Trials)
 	}
 	if r.doc.Has("search.probability") {
 		if _, err := p.Search.Rule(); err != nil {
@@ -690,9 +715,11 @@ func (r *reader) drift() {
 	}
 	switch {
 	case d.At.Known() && len(r.plan.Grid) > 0 && !on:
-		r.problem("drift_check.at", "take one of the grid, or add it with a segment {list: [...]}", "the check point %v is not a frequency of the grid", d.At)
+		r.problem("drift_check.at", "take one of the grid, or add it with a segment {list: [...]}",
+			"the check point %v is not a frequency of the grid", d.At)
 	case d.Every < 1:
-		r.problem("drift_check.every", "every: 50 visits it after every 50 frequencies", "the check point must be visited after a number of frequencies")
+		r.problem("drift_check.every", "every: 50 visits it after every 50 frequencies",
+			"the check point must be visited after a number of frequencies")
 	case r.plan.Kind == Baseline:
 		r.doc.Warning("drift_check", "a baseline has no RF, so nothing is checked for drift", "")
 	default:
@@ -703,10 +730,12 @@ func (r *reader) drift() {
 // limits reads levelling, first light and the trip.
 func (r *reader) limits() {
 	p, f := r.plan, &r.file
-	p.Levelling = Levelling{Window: f.Levelling.Window, AboveBudget: f.Levelling.AboveBudget, Ceiling: f.Levelling.Ceiling}
+	p.Levelling = Levelling{Window: f.Levelling.Window, AboveBudget: f.Levelling.AboveBudget,
+		Ceiling: f.Levelling.Ceiling}
 	p.Decision, p.OverTest = f.Decision, strings.TrimSpace(f.OverTest)
 	if p.OverTest != "" && !strings.HasPrefix(p.OverTest, "accepted by ") {
-		r.problem("over_test", "over_test: accepted by the name of who may decide what the product is exposed to", "%q does not say who accepted it", p.OverTest)
+		r.problem("over_test", "over_test: accepted by the name of who may decide what the product is exposed to",
+			"%q does not say who accepted it", p.OverTest)
 	}
 	p.FirstLightBelow, p.FirstLightAllowed, p.TripAbove = f.FirstLight.Below, f.FirstLight.Allowed, f.TripAbove
 	r.gainWithin("levelling.window", p.Levelling.Window, 0.05, 0.5)
@@ -722,7 +751,8 @@ func (r *reader) limits() {
 
 func (r *reader) gainWithin(path string, g, low, high rf.Gain) {
 	if !(g >= low && g <= high) {
-		r.problem(path, "", "%s of %v is not between %v and %v", path[strings.LastIndexByte(path, '.')+1:], g.Text(2), low.Text(2), high.Text(2))
+		r.problem(path, "", "%s of %v is not between %v and %v", path[strings.LastIndexByte(path, '.')+1:], g.Text(2),
+			low.Text(2), high.Text(2))
 	}
 }
 
@@ -734,7 +764,9 @@ func (r *reader) monitors() {
 			number, unit, _ := strings.Cut(strings.TrimSpace(m.Tolerance), " ")
 			x, err := strconv.ParseFloat(strings.Replace(number, ",", ".", 1), 64)
 			if err != nil || !(x > 0) || math.IsInf(x, 0) || strings.TrimSpace(unit) == "" {
-				r.problem("monitors."+id+".tolerance", "write a number above zero and the monitor's unit, for example 0.1 kg", "tolerance %q is not understood", m.Tolerance)
+				r.problem("monitors."+id+".tolerance",
+					"write a number above zero and the monitor's unit, for example 0.1 kg",
+					"tolerance %q is not understood", m.Tolerance)
 				continue
 			}
 			c.Tolerance, c.ToleranceUnit = x, strings.TrimSpace(unit)
@@ -764,13 +796,16 @@ func (p *Plan) MonitorsOf(b *catalog.Bench) ([]catalog.Monitor, problem.List) {
 		c := p.Monitors[id]
 		i, ok := at[id]
 		if !ok {
-			wrong = append(wrong, problem.Problem{File: p.File, What: fmt.Sprintf("the plan changes the monitor %q, which bench %s does not have", id, b.File)})
+			wrong = append(wrong, problem.Problem{File: p.File,
+				What: fmt.Sprintf("the plan changes the monitor %q, which bench %s does not have", id, b.File)})
 			continue
 		}
 		m := &out[i]
 		if c.Tolerance > 0 {
 			if c.ToleranceUnit != m.Unit {
-				wrong = append(wrong, problem.Problem{File: p.File, What: fmt.Sprintf("the tolerance of monitor %q is given in %s, but it counts in %s", id, c.ToleranceUnit, m.Unit)})
+				wrong = append(wrong, problem.Problem{File: p.File,
+					What: fmt.Sprintf("the tolerance of monitor %q is given in %s, but it counts in %s", id,
+						c.ToleranceUnit, m.Unit)})
 			}
 			m.Tolerance = c.Tolerance
 		}

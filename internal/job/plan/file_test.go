@@ -62,7 +62,8 @@ func TestEverySampleFileIsRead(t *testing.T) {
 }
 
 func TestAPlanThatSaysLittleHasTheDocumentedDefaults(t *testing.T) {
-	p, wrong := Parse("dir/short.yaml", []byte("provoke: plan 1\nbench: b.yaml\nkind: exposure\nlevel: 10 V emf\ngrid:\n  - {list: [1 MHz]}\n"), readTestdata)
+	p, wrong := Parse("dir/short.yaml", []byte(
+		"provoke: plan 1\nbench: b.yaml\nkind: exposure\nlevel: 10 V emf\ngrid:\n  - {list: [1 MHz]}\n"), readTestdata)
 	if wrong.Err() != nil {
 		t.Fatal(wrong.Err())
 	}
@@ -86,7 +87,9 @@ func TestAPlanThatSaysLittleHasTheDocumentedDefaults(t *testing.T) {
 }
 
 func TestTheDefaultModulationAndDwellAreThoseOfTheLevel(t *testing.T) {
-	p, wrong := Parse("p", []byte("provoke: plan 1\nbench: b\nkind: exposure\nlevel: iec-61000-4-6/level-3\ngrid: [{from: 150 kHz, to: 80 MHz, step: 1 %}]\n"), readTestdata)
+	p, wrong := Parse("p",
+		[]byte("provoke: plan 1\nbench: b\nkind: exposure\nlevel: iec-61000-4-6/level-3\ngrid: [{from: 150 kHz, to: "+
+			"80 MHz, step: 1 %}]\n"), readTestdata)
 	if wrong.Err() != nil {
 		t.Fatal(wrong.Err())
 	}
@@ -98,7 +101,8 @@ func TestTheDefaultModulationAndDwellAreThoseOfTheLevel(t *testing.T) {
 	if len(p.Grid) != 633 {
 		t.Errorf("%d frequencies, want 633", len(p.Grid))
 	}
-	calibration := "provoke: plan 1\nbench: b\nkind: calibration\nfixture: jig150\nlevel: iec-61000-4-6/level-3\ngrid: [{list: [1 MHz]}]\n"
+	calibration := "provoke: plan 1\nbench: b\nkind: calibration\nfixture: jig150\nlevel: " +
+		"iec-61000-4-6/level-3\ngrid: [{list: [1 MHz]}]\n"
 	if p, _ := Parse("p", []byte(calibration), readTestdata); !p.Modulation.IsCW() {
 		t.Errorf("a calibration is modulated with %v", p.Modulation)
 	}
@@ -126,21 +130,30 @@ func TestEveryProblemIsToldAtItsPlace(t *testing.T) {
 		{"no unit", head + body + "dwell: 2\n", []string{"6:8 unit"}},
 		{"kind", "provoke: plan 1\nbench: b\nkind: exposition\n" + body, []string{"3:7 exposition"}},
 		{"level missing", head + "grid: [{list: [1 MHz]}]\n", []string{"1:1 the level is missing"}},
-		{"level unknown", head + "level: iec-61000-4-6/level-9\ngrid: [{list: [1 MHz]}]\n", []string{"4:8 unknown level profile"}},
+		{"level unknown", head + "level: iec-61000-4-6/level-9\ngrid: [{list: [1 MHz]}]\n",
+			[]string{"4:8 unknown level profile"}},
 		{"voltage that may be anything", head + "level: 10 V\ngrid: [{list: [1 MHz]}]\n", []string{"4:8 emf"}},
 		{"drive missing", head + "mode: constant drive\n" + body, []string{"4:7 needs the drive"}},
 		{"drive in closed loop", head + body + "drive: -20 dBm\n", []string{"6:8 follows from the level"}},
-		{"calibration on the cable", "provoke: plan 1\nbench: b\nkind: calibration\n" + body, []string{"a calibration is made in a jig"}},
-		{"step without unit", head + "level: 60 mA\ngrid:\n  - {from: 1 MHz, to: 2 MHz, step: \"1\"}\n", []string{"6:5 unit"}},
+		{"calibration on the cable", "provoke: plan 1\nbench: b\nkind: calibration\n" + body,
+			[]string{"a calibration is made in a jig"}},
+		{"step without unit", head + "level: 60 mA\ngrid:\n  - {from: 1 MHz, to: 2 MHz, step: \"1\"}\n",
+			[]string{"6:5 unit"}},
 		{"ends swapped", head + "level: 60 mA\ngrid:\n  - {from: 2 MHz, to: 1 MHz, step: 1 %}\n", []string{"6:5"}},
 		{"empty grid", head + "level: 60 mA\ngrid: []\n", []string{"5:1 grid"}},
 		{"edges of nothing", head + body + "edges: 0 %\n", []string{"6:8 edges"}},
 		{"resolution too fine", head + body + "search: {resolution: 0.001 dB}\n", []string{"6:22 resolution"}},
 		{"recovery without onset", head + body + "search: {onset: false, recovery: true}\n", []string{"6:34 onset"}},
-		{"two at once", head + body + "dead_man: 1 h\ntrip_above: 100 dB\n", []string{"6:11 dead_man", "7:13 trip_above"}},
-		{"tolerance without unit", head + body + "monitors: {SHOWN: {tolerance: \"0.1\"}}\n", []string{"6:31 tolerance"}},
-		{"curve file missing", head + "level: {curve: {csv: nowhere.csv}}\ngrid: [{list: [1 MHz]}]\n", []string{"nowhere.csv"}},
-		{"list and curve", head + "level: {list: [{at: 1 MHz, level: 3 V emf}], curve: {points: {1 MHz: 60 mA}}}\ngrid: [{list: [1 MHz]}]\n", []string{"list and as curve"}},
+		{"two at once", head + body + "dead_man: 1 h\ntrip_above: 100 dB\n",
+			[]string{"6:11 dead_man", "7:13 trip_above"}},
+		{"tolerance without unit", head + body + "monitors: {SHOWN: {tolerance: \"0.1\"}}\n",
+			[]string{"6:31 tolerance"}},
+		{"curve file missing", head + "level: {curve: {csv: nowhere.csv}}\ngrid: [{list: [1 MHz]}]\n",
+			[]string{"nowhere.csv"}},
+		{"list and curve",
+			head +
+				"level: {list: [{at: 1 MHz, level: 3 V emf}], curve: {points: {1 MHz: 60 mA}}}\ngrid: [{list: [1 " +
+				"MHz]}]\n", []string{"list and as curve"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, wrong := Parse("plan.yaml", []byte(c.text), readTestdata)
@@ -172,9 +185,11 @@ func told(wrong problem.List, place, words string) bool {
 
 func TestAPlanChangesAMonitorInItsOwnUnitOnly(t *testing.T) {
 	p := parseSample(t, "exposure.yaml")
-	bench := &catalog.Bench{Monitors: []catalog.Monitor{{Identity: catalog.Identity{ID: "SHOWN"}, Unit: "kg", Tolerance: 0.05}}}
+	bench := &catalog.Bench{Monitors: []catalog.Monitor{{Identity: catalog.Identity{ID: "SHOWN"}, Unit: "kg",
+		Tolerance: 0.05}}}
 	m, wrong := p.MonitorsOf(bench)
-	if len(wrong) > 0 || m[0].Tolerance != 0.1 || m[0].Silence.Std() != 4*time.Second || bench.Monitors[0].Tolerance != 0.05 {
+	if len(wrong) > 0 || m[0].Tolerance != 0.1 || m[0].Silence.Std() != 4*time.Second ||
+		bench.Monitors[0].Tolerance != 0.05 {
 		t.Errorf("monitor %+v, bench %+v, %v", m[0], bench.Monitors[0], wrong)
 	}
 	bench.Monitors[0].Unit = "mA"
@@ -212,7 +227,8 @@ func FuzzParse(f *testing.F) {
 		}
 		f.Add(data)
 	}
-	f.Add([]byte("provoke: plan 1\nbench: b\nkind: exposure\nlevel: {list: [{at: 1 MHz, level: 1 V emf}]}\ngrid: [{around: [1 MHz], span: 1 kHz, step: 1 Hz}]\nedges: 50 %\n"))
+	f.Add([]byte("provoke: plan 1\nbench: b\nkind: exposure\nlevel: {list: [{at: 1 MHz, level: 1 V emf}]}\ngrid: " +
+		"[{around: [1 MHz], span: 1 kHz, step: 1 Hz}]\nedges: 50 %\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		p, wrong := Parse("fuzz.yaml", data, func(string) ([]byte, error) { return nil, os.ErrNotExist })
 		lines := strings.Count(strings.ReplaceAll(string(data), "\r", "\n"), "\n") + 1

@@ -15,7 +15,8 @@ func TestWhatStepsSayOfAThreshold(t *testing.T) {
 		point, _ := testPoint(1e6)
 		return Result{Step{Point: point, Purpose: purpose, Offset: offset, Descend: []rf.Gain{-4, -5}}, o}
 	}
-	upset, pass, notReached, skipped := Outcome{Upset: true}, Outcome{}, Outcome{NotReached: true}, Outcome{Skipped: true}
+	upset, pass, notReached, skipped := Outcome{Upset: true}, Outcome{}, Outcome{NotReached: true},
+		Outcome{Skipped: true}
 	none := Offset{Bound: rf.Unknown}
 	exactly := func(g rf.Gain) Offset { return Offset{g, rf.Exactly} }
 	for name, c := range map[string]struct {
@@ -25,42 +26,71 @@ func TestWhatStepsSayOfAThreshold(t *testing.T) {
 		latched, short bool
 		skipped        bool
 	}{
-		"one step below passed":           {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
-		"two steps below passed":          {results: []Result{step(Sweep, -3, upset), step(Onset, -4, pass)}, onset: Offset{-3, rf.AtMost}, passed: exactly(-4), upsets: 1, trials: 1},
-		"one step below was not reached":  {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, notReached)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1, short: true},
-		"nor that, and two steps passed":  {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, notReached), step(Onset, -4, pass)}, onset: Offset{-3, rf.AtMost}, passed: exactly(-4), upsets: 1, trials: 1, short: true},
-		"upset before its level":          {results: []Result{step(Sweep, -3, Outcome{Upset: true, NotReached: true}), step(Onset, -3.5, pass)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
-		"nothing upset":                   {results: []Result{step(Sweep, 0, pass)}, onset: Offset{0, rf.AtLeast}, passed: exactly(0)},
-		"nothing was reached":             {results: []Result{step(Sweep, 0, notReached)}, onset: none, passed: none, short: true},
-		"given up":                        {results: []Result{step(Sweep, 0, skipped)}, onset: none, passed: none, skipped: true},
-		"given up after a pass":           {results: []Result{step(Sweep, -3, pass), step(Sweep, 0, skipped)}, onset: Offset{-3, rf.AtLeast}, passed: exactly(-3), skipped: true},
-		"confirmed":                       {results: []Result{step(Sweep, -3, upset), step(Confirm, -3, upset)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 2, trials: 2},
-		"latched when confirmed":          {results: []Result{step(Sweep, -3, upset), step(Confirm, -3, Outcome{Upset: true, Latched: true})}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 2, trials: 2, latched: true},
-		"latched at first only":           {results: []Result{step(Sweep, -3, Outcome{Upset: true, Latched: true}), step(Confirm, -3, upset)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 2, trials: 2},
-		"not confirmed":                   {results: []Result{step(Sweep, -3, upset), step(Confirm, -3, pass)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 2},
-		"confirmation not reached":        {results: []Result{step(Sweep, -3, upset), step(Confirm, -3, notReached)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
-		"recovery did not upset":          {results: []Result{step(Sweep, -3, upset), step(Recover, -3, pass)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 2},
-		"recovery did not reach its top":  {results: []Result{step(Sweep, -3, upset), step(Recover, -3, notReached)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
-		"recovery was given up":           {results: []Result{step(Sweep, -3, upset), step(Recover, -3, skipped)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
-		"staircase back at the lowest":    {results: []Result{step(Sweep, -3, upset), step(StaircaseStep, -3, upset), step(StaircaseStep, -3, upset), step(StaircaseStep, -3, pass)}, onset: Offset{-3, rf.AtMost}, passed: exactly(-3), upsets: 3, trials: 4},
-		"check point far below":           {results: []Result{step(Sweep, -3, upset), step(DriftCheck, -20, pass)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
-		"low check upsets":                {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass), step(Window, -9, upset)}, onset: Offset{-9, rf.AtMost}, passed: exactly(-3.5), upsets: 1, trials: 1},
-		"low check passes":                {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass), step(Window, -9, pass)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
-		"the level above upsets too":      {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass), step(Onset, -1, upset)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
-		"a lower level upsets afterwards": {results: []Result{step(Sweep, -3, Outcome{Upset: true, Latched: true}), step(Onset, -4, upset)}, onset: Offset{-4, rf.AtMost}, passed: none, upsets: 1, trials: 1},
+		"one step below passed": {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass)},
+			onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
+		"two steps below passed": {results: []Result{step(Sweep, -3, upset), step(Onset, -4, pass)},
+			onset: Offset{-3, rf.AtMost}, passed: exactly(-4), upsets: 1, trials: 1},
+		"one step below was not reached": {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, notReached)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1, short: true},
+		"nor that, and two steps passed": {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, notReached),
+			step(Onset, -4, pass)}, onset: Offset{-3, rf.AtMost}, passed: exactly(-4), upsets: 1, trials: 1,
+			short: true},
+		"upset before its level": {results: []Result{step(Sweep, -3, Outcome{Upset: true, NotReached: true}),
+			step(Onset, -3.5, pass)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
+		"nothing upset": {results: []Result{step(Sweep, 0, pass)}, onset: Offset{0, rf.AtLeast},
+			passed: exactly(0)},
+		"nothing was reached": {results: []Result{step(Sweep, 0, notReached)}, onset: none, passed: none,
+			short: true},
+		"given up": {results: []Result{step(Sweep, 0, skipped)}, onset: none, passed: none,
+			skipped: true},
+		"given up after a pass": {results: []Result{step(Sweep, -3, pass), step(Sweep, 0, skipped)},
+			onset: Offset{-3, rf.AtLeast}, passed: exactly(-3), skipped: true},
+		"confirmed": {results: []Result{step(Sweep, -3, upset), step(Confirm, -3, upset)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 2, trials: 2},
+		"latched when confirmed": {results: []Result{step(Sweep, -3, upset),
+			step(Confirm, -3, Outcome{Upset: true, Latched: true})}, onset: Offset{-3, rf.AtMost}, passed: none,
+			upsets: 2, trials: 2, latched: true},
+		"latched at first only": {results: []Result{step(Sweep, -3, Outcome{Upset: true, Latched: true}),
+			step(Confirm, -3, upset)}, onset: Offset{-3, rf.AtMost}, passed: none, upsets: 2, trials: 2},
+		"not confirmed": {results: []Result{step(Sweep, -3, upset), step(Confirm, -3, pass)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 2},
+		"confirmation not reached": {results: []Result{step(Sweep, -3, upset), step(Confirm, -3, notReached)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
+		"recovery did not upset": {results: []Result{step(Sweep, -3, upset), step(Recover, -3, pass)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 2},
+		"recovery did not reach its top": {results: []Result{step(Sweep, -3, upset), step(Recover, -3, notReached)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
+		"recovery was given up": {results: []Result{step(Sweep, -3, upset), step(Recover, -3, skipped)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
+		"staircase back at the lowest": {results: []Result{step(Sweep, -3, upset), step(StaircaseStep, -3, upset),
+			step(StaircaseStep, -3, upset), step(StaircaseStep, -3, pass)}, onset: Offset{-3, rf.AtMost},
+			passed: exactly(-3), upsets: 3, trials: 4},
+		"check point far below": {results: []Result{step(Sweep, -3, upset), step(DriftCheck, -20, pass)},
+			onset: Offset{-3, rf.AtMost}, passed: none, upsets: 1, trials: 1},
+		"low check upsets": {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass),
+			step(Window, -9, upset)}, onset: Offset{-9, rf.AtMost}, passed: exactly(-3.5), upsets: 1, trials: 1},
+		"low check passes": {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass),
+			step(Window, -9, pass)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
+		"the level above upsets too": {results: []Result{step(Sweep, -3, upset), step(Onset, -3.5, pass),
+			step(Onset, -1, upset)}, onset: exactly(-3), passed: exactly(-3.5), upsets: 1, trials: 1},
+		"a lower level upsets afterwards": {results: []Result{step(Sweep, -3, Outcome{Upset: true, Latched: true}),
+			step(Onset, -4, upset)}, onset: Offset{-4, rf.AtMost}, passed: none, upsets: 1, trials: 1},
 	} {
 		all := Fold(0.5, c.results)
 		if len(all) != 1 {
 			t.Fatalf("%s: %+v", name, all)
 		}
 		got := all[0]
-		if got.Onset != c.onset || got.Passed != c.passed || got.Upsets != c.upsets || got.Trials != c.trials || got.Latched != c.latched || got.NotReached != c.short || got.Skipped != c.skipped {
-			t.Errorf("%s: onset %v, passed %v, %d of %d, latched %v, not reached %v, skipped %v", name, got.Onset, got.Passed, got.Upsets, got.Trials, got.Latched, got.NotReached, got.Skipped)
+		if got.Onset != c.onset || got.Passed != c.passed || got.Upsets != c.upsets || got.Trials != c.trials ||
+			got.Latched != c.latched || got.NotReached != c.short || got.Skipped != c.skipped {
+			t.Errorf("%s: onset %v, passed %v, %d of %d, latched %v, not reached %v, skipped %v", name, got.Onset,
+				got.Passed, got.Upsets, got.Trials, got.Latched, got.NotReached, got.Skipped)
 		}
 		if got.Repeatable != (c.upsets == c.trials) || got.Tested != (c.onset.Known() || c.short) {
 			t.Errorf("%s: repeatable %v, tested %v", name, got.Repeatable, got.Tested)
 		}
-		if want := map[string]Monotony{"low check upsets": NotMonotone, "low check passes": MonotoneChecked}[name]; want != "" && got.Monotone != want {
+		if want := map[string]Monotony{"low check upsets": NotMonotone,
+			"low check passes": MonotoneChecked}[name]; want != "" && got.Monotone != want {
 			t.Errorf("%s: %s", name, got.Monotone)
 		}
 	}
@@ -71,7 +101,8 @@ func TestAnOffsetIsKnownOrNot(t *testing.T) {
 		o     Offset
 		known bool
 		text  string
-	}{{Offset{-12.5, rf.Exactly}, true, "-12.5 dB"}, {Offset{0, rf.AtLeast}, true, "at least 0.0 dB"}, {Offset{-3, rf.AtMost}, true, "at most -3.0 dB"}, {Offset{0, rf.Unknown}, false, "–"}} {
+	}{{Offset{-12.5, rf.Exactly}, true, "-12.5 dB"}, {Offset{0, rf.AtLeast}, true, "at least 0.0 dB"},
+		{Offset{-3, rf.AtMost}, true, "at most -3.0 dB"}, {Offset{0, rf.Unknown}, false, "–"}} {
 		if c.o.Known() != c.known || c.o.String() != c.text {
 			t.Errorf("%q, known %v", c.o, c.o.Known())
 		}
@@ -122,7 +153,8 @@ func TestTheNextStepOfAStaircase(t *testing.T) {
 func TestAnAdaptiveSearchGoesInTheStepsStated(t *testing.T) {
 	p := testPlan(grid(1e6, 1, 1))
 	p.Search.Method, p.Search.Trials = Adaptive, 30
-	_, all := carryOut(t, p, victim{on: func(rf.Frequency) float64 { return -9.5 }, off: func(rf.Frequency) float64 { return -12 }})
+	_, all := carryOut(t, p, victim{on: func(rf.Frequency) float64 { return -9.5 },
+		off: func(rf.Frequency) float64 { return -12 }})
 	at := map[rf.Gain]int{}
 	for _, r := range all {
 		if r.Step.Purpose == StaircaseStep {
@@ -235,7 +267,8 @@ func TestTheMiddleOfTwoFrequencies(t *testing.T) {
 
 func TestAStepThatWasGivenUpIsSaid(t *testing.T) {
 	point, _ := testPoint(1e6)
-	all := Fold(0.5, []Result{{Step{Point: point, Purpose: Sweep}, Outcome{Upset: true}}, {Step{Point: point, Purpose: Confirm}, Outcome{Skipped: true}}})
+	all := Fold(0.5, []Result{{Step{Point: point, Purpose: Sweep}, Outcome{Upset: true}},
+		{Step{Point: point, Purpose: Confirm}, Outcome{Skipped: true}}})
 	if th := all[0]; !th.Skipped || th.Trials != 1 {
 		t.Errorf("%+v", th)
 	}
@@ -266,7 +299,8 @@ func TestARecoveryThatWasGivenUpIsOver(t *testing.T) {
 
 // A gap of n steps is narrowed in √n strides of √n: 9 in 3 of 3, 10 in 3 of 4 at most; up to 8 step by step.
 func TestAGapIsNarrowedInStridesOfItsRoot(t *testing.T) {
-	for gap, want := range map[depth][]depth{9: {3, 6, 9}, 10: {4, 8, 10}, 16: {4, 8, 12, 16}, 17: {5, 10, 15, 17}, 8: {1, 2, 3, 4, 5, 6, 7, 8}, 2: {1, 2}} {
+	for gap, want := range map[depth][]depth{9: {3, 6, 9}, 10: {4, 8, 10}, 16: {4, 8, 12, 16}, 17: {5, 10, 15, 17},
+		8: {1, 2, 3, 4, 5, 6, 7, 8}, 2: {1, 2}} {
 		got := nextDescent(0, gap)
 		if len(got) != len(want) {
 			t.Errorf("%d: %v, want %v", gap, got, want)
@@ -295,7 +329,8 @@ func TestBetweenUpsetAndPassTheGuessIsTriedFirst(t *testing.T) {
 // What a search leaves open is that of DefaultSearch; distances below a resolution step count as one step.
 func TestTheDistancesOfASearch(t *testing.T) {
 	d := DefaultSearch()
-	if f := (Search{}).Filled(); f.Resolution != d.Resolution || f.Range != d.Range || f.Approach != d.Approach || f.Window != d.Window {
+	if f := (Search{}).Filled(); f.Resolution != d.Resolution || f.Range != d.Range || f.Approach != d.Approach ||
+		f.Window != d.Window {
 		t.Errorf("%+v", f)
 	}
 	p := testPlan(grid(1e6, 1, 1))
@@ -317,7 +352,8 @@ func TestACheckPointAfterEachFrequency(t *testing.T) {
 	for _, r := range all {
 		got = append(got, r.Step.Purpose)
 	}
-	if want := []Purpose{DriftCheck, Sweep, DriftCheck, Sweep, DriftCheck, Sweep, DriftCheck}; !slices.Equal(got, want) {
+	if want := []Purpose{DriftCheck, Sweep, DriftCheck, Sweep, DriftCheck, Sweep, DriftCheck}; !slices.Equal(got,
+		want) {
 		t.Errorf("%v", got)
 	}
 }
@@ -353,7 +389,8 @@ func TestTheLowCheckIsMadeAtTheLowestOnsetOfTheBand(t *testing.T) {
 
 // What was asked for without being reached, and did not upset, is stood as far as the search goes: the higher counts.
 func TestWhereASearchStands(t *testing.T) {
-	for _, c := range []struct{ pass, held, want depth }{{8, 6, 6}, {6, 8, 6}, {8, unknown, 8}, {unknown, 6, 6}, {unknown, unknown, unknown}} {
+	for _, c := range []struct{ pass, held, want depth }{{8, 6, 6}, {6, 8, 6}, {8, unknown, 8}, {unknown, 6, 6},
+		{unknown, unknown, unknown}} {
 		p := newPlace(Point{})
 		p.pass, p.held = c.pass, c.held
 		if got := p.stood(); got != c.want {

@@ -133,17 +133,23 @@ const (
 //
 // All problems come back at once.
 func ParseFreeSweep(file string, data []byte) (*FreeSweep, problem.List) {
-	raw := sweepFile{Fixture: fixtureWord(catalog.OnCable), Directions: "up and down", DeadMan: DefaultDeadMan, LatencyMost: defaultLatency, Repeats: 1}
+	raw := sweepFile{Fixture: fixtureWord(catalog.OnCable), Directions: "up and down", DeadMan: DefaultDeadMan,
+		LatencyMost: defaultLatency, Repeats: 1}
 	raw.Confirm.Step = defaultStep
 	doc := document.Decode(file, data, SweepKind, &raw)
 	if !doc.Readable() {
 		return nil, doc.Problems()
 	}
-	s := &FreeSweep{Marked: MarkedBy(raw.Mark.By), Within: raw.Mark.Within.Std(), SyncAddress: raw.Mark.Address, SyncLine: raw.Mark.SerialLine,
-		SyncPattern: raw.Mark.Pattern, LatencyMost: raw.LatencyMost.Std(), Step: raw.Confirm.Step, Dwell: raw.Confirm.Dwell}
-	p := &Plan{Name: raw.Name, File: file, Bytes: data, BenchFile: raw.Bench, Kind: FreeSweepRun, Mode: ConstantDrive, Fixture: catalog.Fixture(raw.Fixture),
-		SetAs: raw.Drive, Drive: raw.Drive.Available(catalog.Load50), DeadMan: raw.DeadMan, Settle: DefaultSettle, Dwell: DefaultDwell, RecoverWithin: DefaultRecoverWithin, TripAbove: DefaultTripAbove,
-		Search: DefaultSearch(), Levelling: DefaultLevelling(), Grid: []rf.Frequency{min(raw.From, raw.To), max(raw.From, raw.To)},
+	s := &FreeSweep{Marked: MarkedBy(raw.Mark.By), Within: raw.Mark.Within.Std(), SyncAddress: raw.Mark.Address,
+		SyncLine:    raw.Mark.SerialLine,
+		SyncPattern: raw.Mark.Pattern, LatencyMost: raw.LatencyMost.Std(), Step: raw.Confirm.Step,
+		Dwell: raw.Confirm.Dwell}
+	p := &Plan{Name: raw.Name, File: file, Bytes: data, BenchFile: raw.Bench, Kind: FreeSweepRun, Mode: ConstantDrive,
+		Fixture: catalog.Fixture(raw.Fixture),
+		SetAs:   raw.Drive, Drive: raw.Drive.Available(catalog.Load50), DeadMan: raw.DeadMan, Settle: DefaultSettle,
+		Dwell: DefaultDwell, RecoverWithin: DefaultRecoverWithin, TripAbove: DefaultTripAbove,
+		Search: DefaultSearch(), Levelling: DefaultLevelling(), Grid: []rf.Frequency{min(raw.From, raw.To),
+			max(raw.From, raw.To)},
 		GridText: fmt.Sprintf("a sweep over %v to %v", raw.From, raw.To), Files: map[string][]byte{}}
 	if p.Name == "" {
 		p.Name = strings.TrimSuffix(path.Base(strings.ReplaceAll(file, `\`, "/")), path.Ext(file))
@@ -172,7 +178,8 @@ func (s *FreeSweep) modulation(doc *document.Document, text string) {
 // passes lists what is swept, one after the other.
 func (s *FreeSweep) passes(doc *document.Document, raw sweepFile) {
 	if len(raw.Times) == 0 || len(raw.Times) > 4 {
-		doc.Problem("times", fmt.Sprintf("%d times of a pass are given; one to four are swept", len(raw.Times)), "two that differ by a factor of two tell latency from width")
+		doc.Problem("times", fmt.Sprintf("%d times of a pass are given; one to four are swept", len(raw.Times)),
+			"two that differ by a factor of two tell latency from width")
 		return
 	}
 	if raw.Repeats < 1 || raw.Repeats > 20 {
@@ -181,7 +188,8 @@ func (s *FreeSweep) passes(doc *document.Document, raw sweepFile) {
 	}
 	for range raw.Repeats {
 		for i, t := range raw.Times {
-			one := sweep.Sweep{Law: sweep.Law(raw.Law), From: min(raw.From, raw.To), To: max(raw.From, raw.To), Time: t.Std(), Steps: int(raw.Steps), Tolerance: float64(raw.Tolerance)}
+			one := sweep.Sweep{Law: sweep.Law(raw.Law), From: min(raw.From, raw.To), To: max(raw.From, raw.To),
+				Time: t.Std(), Steps: int(raw.Steps), Tolerance: float64(raw.Tolerance)}
 			if err := one.Check(); err != nil {
 				doc.Problem(fmt.Sprintf("times[%d]", i), err.Error(), "")
 				return
@@ -195,16 +203,19 @@ func (s *FreeSweep) passes(doc *document.Document, raw sweepFile) {
 		}
 	}
 	if raw.Directions != "up and down" {
-		doc.Warning("directions", "one direction only: the latency of the product shifts every frequency that is found", "sweep up and down")
+		doc.Warning("directions", "one direction only: the latency of the product shifts every frequency that is found",
+			"sweep up and down")
 	}
 }
 
 func (s *FreeSweep) mark(doc *document.Document) {
 	if s.Within == 0 {
-		s.Within = map[MarkedBy]rf.Duration{ByKey: defaultKeyWithin, ByLine: defaultLineWithin, ByZeroSpan: defaultEdgeWithin}[s.Marked].Std()
+		s.Within = map[MarkedBy]rf.Duration{ByKey: defaultKeyWithin, ByLine: defaultLineWithin,
+			ByZeroSpan: defaultEdgeWithin}[s.Marked].Std()
 	}
 	if s.Marked == ByLine && s.SyncAddress == "" {
-		doc.Problem("mark", "a sync line needs an address that it comes from", "for example {by: sync line, address: ASRL3::INSTR, serial_line: 9600 8N1, pattern: SYNC}")
+		doc.Problem("mark", "a sync line needs an address that it comes from",
+			"for example {by: sync line, address: ASRL3::INSTR, serial_line: 9600 8N1, pattern: SYNC}")
 	}
 	if s.Marked != ByLine {
 		for _, key := range []string{"address", "serial_line", "pattern"} {
@@ -224,7 +235,8 @@ func (s *FreeSweep) changes(doc *document.Document, raw map[string]monitorChange
 			s.Plan.Monitors = map[string]MonitorChange{}
 		}
 		if c.Tolerance != "" {
-			doc.Problem("monitors."+id+".tolerance", "a sweep takes the tolerance of the bench file", "remove it, or change it there")
+			doc.Problem("monitors."+id+".tolerance", "a sweep takes the tolerance of the bench file",
+				"remove it, or change it there")
 		}
 		s.Plan.Monitors[id] = MonitorChange{Silence: c.Silence, Latency: c.Latency}
 	}
@@ -242,8 +254,12 @@ func (s *FreeSweep) Stepped(bands []sweep.Band) string {
 		dwell = rf.Duration(longest.Round(100 * time.Millisecond))
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "provoke: plan 1\n# Written after the free sweep %s: steps around each band that it found, to confirm or to reject it.\n", s.Plan.Name)
-	fmt.Fprintf(&b, "name: %s, stepped around the bands\nbench: %s\nkind: exposure\nmode: constant drive\nfixture: %s\ndrive: %s\n", s.Plan.Name, s.Plan.BenchFile, s.Plan.Fixture, s.Plan.Drive.Text(2))
+	fmt.Fprintf(&b,
+		"provoke: plan 1\n# Written after the free sweep %s: steps around each band that it found, to confirm or to "+
+			"reject it.\n", s.Plan.Name)
+	fmt.Fprintf(&b,
+		"name: %s, stepped around the bands\nbench: %s\nkind: exposure\nmode: constant drive\nfixture: %s\ndrive: %s\n",
+		s.Plan.Name, s.Plan.BenchFile, s.Plan.Fixture, s.Plan.Drive.Text(2))
 	if m := s.Plan.Modulation; !m.IsCW() {
 		fmt.Fprintf(&b, "modulation: %s\n", m)
 	}
@@ -254,7 +270,8 @@ func (s *FreeSweep) Stepped(bands []sweep.Band) string {
 			middle := (low + high) / 2
 			low, high = middle*rf.Frequency(1-2*s.Step), middle*rf.Frequency(1+2*s.Step)
 		}
-		fmt.Fprintf(&b, "  - {from: %.0f Hz, to: %.0f Hz, step: %v}   # %v to %v, each ± %v, by %s\n", math.Floor(low.Hz()), math.Ceil(high.Hz()), s.Step, x.Low, x.High, x.Within(), x.Rests)
+		fmt.Fprintf(&b, "  - {from: %.0f Hz, to: %.0f Hz, step: %v}   # %v to %v, each ± %v, by %s\n",
+			math.Floor(low.Hz()), math.Ceil(high.Hz()), s.Step, x.Low, x.High, x.Within(), x.Rests)
 	}
 	return b.String()
 }

@@ -17,7 +17,8 @@ import (
 
 func freeSweep(t *testing.T, change string) (*FreeSweep, problem.List) {
 	t.Helper()
-	text := "provoke: sweep 1\nbench: bench.yaml\nlaw: log\nfrom: 30 MHz\nto: 150 kHz\ntimes: [60 s, 120 s]\ndrive: -18 dBm\nmark: {by: key}\n"
+	text := "provoke: sweep 1\nbench: bench.yaml\nlaw: log\nfrom: 30 MHz\nto: 150 kHz\ntimes: [60 s, 120 s]\ndrive: " +
+		"-18 dBm\nmark: {by: key}\n"
 	for _, line := range strings.Split(change, "\n") { // a line takes the place of that with the same key
 		key, _, _ := strings.Cut(line, ":")
 		if at := strings.Index(text, "\n"+key+":"); at >= 0 {
@@ -63,7 +64,8 @@ func TestThePassesOfASweep(t *testing.T) {
 		}
 	}
 	// What is refused sweeps nothing.
-	for _, change := range []string{"times: [1 s, 2 s, 3 s, 4 s, 5 s]", "times: []", "repeats: 0", "repeats: 21", "times: [0 s]"} {
+	for _, change := range []string{"times: [1 s, 2 s, 3 s, 4 s, 5 s]", "times: []", "repeats: 0", "repeats: 21",
+		"times: [0 s]"} {
 		if s, list := freeSweep(t, change); list.Err() == nil || len(s.Passes) > 0 {
 			t.Errorf("%s: %d passes, %v", change, len(s.Passes), list)
 		}
@@ -86,7 +88,8 @@ func TestHowWellABeginningIsMarked(t *testing.T) {
 		"{by: zero-span edge, pattern: UP}": {100 * time.Millisecond, "marked by zero-span edge has no pattern"},
 	} {
 		s, list := freeSweep(t, "mark: "+mark)
-		if s.Within != want.within || (list.Err() == nil) != (want.told == "") || !strings.Contains(fmt.Sprint(list), want.told) {
+		if s.Within != want.within || (list.Err() == nil) != (want.told == "") || !strings.Contains(fmt.Sprint(list),
+			want.told) {
 			t.Errorf("%s: within %v, %v", mark, s.Within, list)
 		}
 	}
@@ -99,7 +102,8 @@ func TestHowWellABeginningIsMarked(t *testing.T) {
 
 func TestASweepChangesHowAMonitorWatches(t *testing.T) {
 	s, list := freeSweep(t, "monitors: {SHOWN: {silence: 5 s, latency: 1 s}, OTHER: {silence: 2 s}}")
-	if list.Err() != nil || s.Plan.Monitors["SHOWN"] != (MonitorChange{Silence: rf.Duration(5e9), Latency: rf.Duration(1e9)}) || s.Plan.Monitors["OTHER"].Silence != rf.Duration(2e9) {
+	if list.Err() != nil || s.Plan.Monitors["SHOWN"] != (MonitorChange{Silence: rf.Duration(5e9),
+		Latency: rf.Duration(1e9)}) || s.Plan.Monitors["OTHER"].Silence != rf.Duration(2e9) {
 		t.Errorf("%+v, %v", s.Plan.Monitors, list)
 	}
 	if _, list := freeSweep(t, "monitors: {SHOWN: {tolerance: 1 kg}}"); list.Err() == nil {
@@ -130,12 +134,15 @@ func TestASteppedPlanGoesAroundEachBand(t *testing.T) {
 		if list.Err() != nil {
 			t.Fatal(list)
 		}
-		bands := []sweep.Band{{SearchLow: 1e6, SearchHigh: 2e6, LatencyMost: c.latency / 2}, {SearchLow: c.low, SearchHigh: c.high, LatencyMost: c.latency}}
+		bands := []sweep.Band{{SearchLow: 1e6, SearchHigh: 2e6, LatencyMost: c.latency / 2},
+			{SearchLow: c.low, SearchHigh: c.high, LatencyMost: c.latency}}
 		p, wrong := Parse("stepped.yaml", []byte(s.Stepped(bands)), nil)
 		if wrong.Err() != nil {
 			t.Fatal(wrong)
 		}
-		if p.Kind != Exposure || p.Mode != ConstantDrive || p.Fixture != catalog.OnCable || p.Drive != s.Plan.Drive || p.BenchFile != "bench.yaml" || p.Modulation != (level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000}) || s.Plan.Modulation != p.Modulation || p.Edges != 0.005 {
+		if p.Kind != Exposure || p.Mode != ConstantDrive || p.Fixture != catalog.OnCable || p.Drive != s.Plan.Drive ||
+			p.BenchFile != "bench.yaml" || p.Modulation != (level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1000}) ||
+			s.Plan.Modulation != p.Modulation || p.Edges != 0.005 {
 			t.Errorf("%+v", p)
 		}
 		if p.Dwell.Std() != c.dwell {
@@ -145,7 +152,8 @@ func TestASteppedPlanGoesAroundEachBand(t *testing.T) {
 			t.Fatalf("%+v", p.Stretches)
 		}
 		from, to := p.Stretches[1].From.Hz()-c.wantLow, p.Stretches[1].To.Hz()-c.wantHigh
-		if p.Stretches[0].From != 1e6 || p.Stretches[0].To != 2e6 || from > 0.1 || from < -1.1 || to < -0.1 || to > 1.1 {
+		if p.Stretches[0].From != 1e6 || p.Stretches[0].To != 2e6 || from > 0.1 || from < -1.1 || to < -0.1 ||
+			to > 1.1 {
 			t.Errorf("%v to %v: stepped %+v, want %.0f to %.0f", c.low, c.high, p.Stretches, c.wantLow, c.wantHigh)
 		}
 	}
@@ -169,10 +177,12 @@ func TestASweepIsCheckedOverItsWholeSpan(t *testing.T) {
 		t.Fatal(list)
 	}
 	c, list := CheckSweep(s, chain.New(b))
-	if list.Err() == nil || len(c.Refusals) != 1 || !strings.Contains(list.Err().Error(), "CLAMP1, clamp forward power: at 150 kHz 40.0 dBm average is 7.0 dB above the rating of 33.0 dBm; exceeded at ") {
+	if list.Err() == nil || len(c.Refusals) != 1 || !strings.Contains(list.Err().Error(),
+		"CLAMP1, clamp forward power: at 150 kHz 40.0 dBm average is 7.0 dB above the rating of 33.0 dBm; exceeded at ") {
 		t.Errorf("%v, %v", c.Refusals, list)
 	}
-	if len(c.Worst) == 0 || c.Worst[0].Node.Place != "clamp forward power" || c.Worst[0].Drive != s.Plan.Drive || c.Worst[0].Node.Within {
+	if len(c.Worst) == 0 || c.Worst[0].Node.Place != "clamp forward power" || c.Worst[0].Drive != s.Plan.Drive ||
+		c.Worst[0].Node.Within {
 		t.Errorf("the worst case is %+v", c.Worst)
 	}
 	if len(list) > 0 && list[0].Field != "drive" {
@@ -180,11 +190,13 @@ func TestASweepIsCheckedOverItsWholeSpan(t *testing.T) {
 	}
 	b = testBench()
 	b.Source.ByHand, b.Clamp.InsertionLoss = true, curve.Flat(rf.Gain(7), 100e3, 20e6, "narrow")
-	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(), "CLAMP1, insertion loss") || strings.Count(list.Err().Error(), "the sweep passes") != 1 {
+	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(),
+		"CLAMP1, insertion loss") || strings.Count(list.Err().Error(), "the sweep passes") != 1 {
 		t.Errorf("%v", list)
 	}
 	b.Source.ByHand = false
-	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(), "is set by hand") {
+	if _, list := CheckSweep(s, chain.New(b)); list.Err() == nil || !strings.Contains(list.Err().Error(),
+		"is set by hand") {
 		t.Errorf("%v", list)
 	}
 }

@@ -51,7 +51,8 @@ func TestTheEndsOfWhatAKeyTakes(t *testing.T) {
 		"recover_within: %s":                        {[]string{"1 ms", "1 h"}, []string{"0.9 ms", "3601 s"}},
 		"dead_man: %s":                              {[]string{"50 ms", "60 s"}, []string{"49 ms", "61 s"}},
 		"edges: %s":                                 {[]string{"0.0001 %", "50 %"}, []string{"0.00009 %", "51 %"}},
-		"over_test: %s":                             {[]string{"accepted by A. Engineer"}, []string{"yes", "agreed by A. Engineer"}},
+		"over_test: %s": {[]string{"accepted by A. Engineer"},
+			[]string{"yes", "agreed by A. Engineer"}},
 	} {
 		column := strings.Index(key, "%s") + 1
 		for _, x := range c.good {
@@ -68,8 +69,9 @@ func TestTheEndsOfWhatAKeyTakes(t *testing.T) {
 	}
 	// Hundredths of a decibel are told where it takes them to see the difference.
 	for lines, want := range map[string]string{
-		"search: {approach: 0.09 dB, resolution: 0.1 dB}": "the approach of 0.09 dB is less than the resolution of 0.10 dB",
-		"search: {range: 1.97 dB, resolution: 1.98 dB}":   "the range of 1.97 dB is less than the resolution of 1.98 dB",
+		"search: {approach: 0.09 dB, resolution: 0.1 dB}": "the approach of 0.09 dB is less than the resolution of " +
+			"0.10 dB",
+		"search: {range: 1.97 dB, resolution: 1.98 dB}": "the range of 1.97 dB is less than the resolution of 1.98 dB",
 	} {
 		if _, list := parsed(lines); list.Err() == nil || !strings.Contains(list.Err().Error(), want) {
 			t.Errorf("%s: %v", lines, list)
@@ -112,9 +114,11 @@ func TestALevelIsTakenHoweverItIsWritten(t *testing.T) {
 func TestTheModulationOfAPlanIsTaken(t *testing.T) {
 	for lines, want := range map[string]level.Modulation{
 		"modulation: CW": {Kind: level.CW},
-		"modulation: AM 50 % 400 Hz\nlevel: iec-61000-4-6/level-3":           {Kind: level.AM, Depth: 0.5, Rate: 400, Hold: level.CarrierHeld},
-		"modulation: AM 50 % 400 Hz peak held\nlevel: iec-61000-4-6/level-3": {Kind: level.AM, Depth: 0.5, Rate: 400, Hold: level.PeakHeld},
-		"modulation: CW\nlevel: iec-61000-4-6/level-3":                       {Kind: level.CW},
+		"modulation: AM 50 % 400 Hz\nlevel: iec-61000-4-6/level-3": {Kind: level.AM, Depth: 0.5, Rate: 400,
+			Hold: level.CarrierHeld},
+		"modulation: AM 50 % 400 Hz peak held\nlevel: iec-61000-4-6/level-3": {Kind: level.AM, Depth: 0.5, Rate: 400,
+			Hold: level.PeakHeld},
+		"modulation: CW\nlevel: iec-61000-4-6/level-3": {Kind: level.CW},
 	} {
 		if p, list := parsed(lines); list.Err() != nil || p.Modulation != want {
 			t.Errorf("%s: %+v, want %+v; %v", lines, p.Modulation, want, list)
@@ -126,7 +130,9 @@ func TestTheModulationOfAPlanIsTaken(t *testing.T) {
 func TestAGridHasAMostOfFrequencies(t *testing.T) {
 	half := level.MaximumFrequencies / 2
 	for more, want := range map[int]bool{0: true, 1: false} {
-		p, list := parsed(fmt.Sprintf("grid: [{from: 1 MHz, to: %d Hz, step: 1 Hz}, {from: 2 MHz, to: %d Hz, step: 1 Hz}]", 1_000_000+half-1, 2_000_000+half-1+more))
+		p,
+			list := parsed(fmt.Sprintf("grid: [{from: 1 MHz, to: %d Hz, step: 1 Hz}, {from: 2 MHz, to: %d Hz, step: "+
+			"1 Hz}]", 1_000_000+half-1, 2_000_000+half-1+more))
 		if (list.Err() == nil) != want || want && len(p.Grid) != level.MaximumFrequencies {
 			t.Errorf("%d frequencies and %d more: %v", level.MaximumFrequencies, more, list.Err())
 		}
@@ -149,11 +155,13 @@ func TestAPlanChangesSilenceAndLatencyOfAMonitor(t *testing.T) {
 		t.Fatal(list)
 	}
 	bench := &catalog.Bench{Monitors: []catalog.Monitor{
-		{Identity: catalog.Identity{ID: "SHOWN"}, Unit: "kg", Tolerance: 0.05, Silence: rf.Duration(1e9), Latency: rf.Duration(3e9)},
+		{Identity: catalog.Identity{ID: "SHOWN"}, Unit: "kg", Tolerance: 0.05, Silence: rf.Duration(1e9),
+			Latency: rf.Duration(3e9)},
 		{Identity: catalog.Identity{ID: "EYES"}, Silence: rf.Duration(7e9), Latency: rf.Duration(6e9)},
 	}}
 	m, wrong := p.MonitorsOf(bench)
-	if len(wrong) > 0 || m[0].Silence != rf.Duration(5e9) || m[0].Latency != rf.Duration(2e9) || m[0].Tolerance != 0.05 || m[1].Silence != rf.Duration(7e9) || m[1].Latency != rf.Duration(6e9) {
+	if len(wrong) > 0 || m[0].Silence != rf.Duration(5e9) || m[0].Latency != rf.Duration(2e9) ||
+		m[0].Tolerance != 0.05 || m[1].Silence != rf.Duration(7e9) || m[1].Latency != rf.Duration(6e9) {
 		t.Errorf("%+v, %v", m, wrong)
 	}
 }
@@ -178,13 +186,15 @@ func TestARewriteKeepsTheCommentsOfTheNextKey(t *testing.T) {
 
 // Simple acceptance, as the files' page has it; a guard band asks for 1.645 u or for U.
 func TestTheRuleOfDecision(t *testing.T) {
-	for lines, want := range map[string]DecisionRule{"": SimpleAcceptance, "decision_rule: guard band U": GuardBandU, "decision_rule: guard band 1.645 u": GuardBand95} {
+	for lines, want := range map[string]DecisionRule{"": SimpleAcceptance, "decision_rule: guard band U": GuardBandU,
+		"decision_rule: guard band 1.645 u": GuardBand95} {
 		if p, list := parsed(lines); list.Err() != nil || p.Decision != want {
 			t.Errorf("%q: %q, %v", lines, p.Decision, list)
 		}
 	}
 	for rule, want := range map[DecisionRule]rf.Gain{"": 0, SimpleAcceptance: 0, GuardBand95: 1.645, GuardBandU: 2.1} {
-		if rule.OrDefault() != rule && rule != "" || DecisionRule("").OrDefault() != SimpleAcceptance || rule.Guard(1, 2.1) != want {
+		if rule.OrDefault() != rule && rule != "" || DecisionRule("").OrDefault() != SimpleAcceptance ||
+			rule.Guard(1, 2.1) != want {
 			t.Errorf("%q: %v", rule, rule.Guard(1, 2.1))
 		}
 	}
@@ -192,7 +202,8 @@ func TestTheRuleOfDecision(t *testing.T) {
 
 // The dwell is that of the level's step rule (0.5 s for the one, 3 s for another, from memory), and 1 s at least.
 func TestTheDwellOfAPlanThatNamesNone(t *testing.T) {
-	for id, want := range map[string]rf.Duration{"iec-61000-4-6/level-3": rf.Duration(1e9), "cs114/curve-1": rf.Duration(3e9)} {
+	for id, want := range map[string]rf.Duration{"iec-61000-4-6/level-3": rf.Duration(1e9),
+		"cs114/curve-1": rf.Duration(3e9)} {
 		if p, list := parsed("level: " + id); list.Err() != nil || p.Dwell != want {
 			t.Errorf("%s: %v, want %v; %v", id, p.Dwell, want, list)
 		}
@@ -206,22 +217,26 @@ func TestADriveIsOneLevelAndOnlyOfAConstantDrive(t *testing.T) {
 		"mode: constant drive":                 "constant drive needs the drive",
 		"drive: -20 dBm":                       "the drive is given, but in closed loop it follows from the level",
 	} {
-		if _, list := parsed(lines); (list.Err() == nil) != (want == "") || !strings.Contains(fmt.Sprint(list.Err()), want) {
+		if _, list := parsed(lines); (list.Err() == nil) != (want == "") || !strings.Contains(fmt.Sprint(list.Err()),
+			want) {
 			t.Errorf("%s: %v", lines, list)
 		}
 	}
 }
 
 func TestWhatHasNoMeaningIsWarnedOfAndDoesNothing(t *testing.T) {
-	text := "provoke: plan 1\nbench: b\nkind: %s\nfixture: jig50\nlevel: 60 mA\ngrid: %s\nedges: 1 %%\nsearch: {range: 20 dB}\n"
+	text := "provoke: plan 1\nbench: b\nkind: %s\nfixture: jig50\nlevel: 60 mA\ngrid: %s\nedges: 1 %%\nsearch: " +
+		"{range: 20 dB}\n"
 	for _, kind := range []RunKind{Baseline, Calibration} {
 		p, list := Parse("p", []byte(fmt.Sprintf(text, kind, "[{list: [1 MHz]}]")), nil)
-		if list.Err() != nil || p.Edges != 0 || !warned(list, "edges has no meaning") || !warned(list, "search has no meaning") {
+		if list.Err() != nil || p.Edges != 0 || !warned(list, "edges has no meaning") ||
+			!warned(list, "search has no meaning") {
 			t.Errorf("%s: edges %v, %v", kind, p.Edges, list)
 		}
 	}
 	// Where there is no grid that is what is told, and not that the check point is none of it.
-	if _, list := parsed("grid: []\ndrift_check: {at: 1 MHz}"); list.Err() == nil || strings.Contains(fmt.Sprint(list), "check point") {
+	if _, list := parsed("grid: []\ndrift_check: {at: 1 MHz}"); list.Err() == nil ||
+		strings.Contains(fmt.Sprint(list), "check point") {
 		t.Error(list)
 	}
 }
@@ -240,21 +255,26 @@ func TestWhatIsWrongWithASegment(t *testing.T) {
 		"{from: 1 MHz, to: 2 MHz, step: x per decade}":          "a whole number per decade",
 		"{around: [1 MHz], span: 1 %, step: 1 kHz}":             "both be shares",
 	} {
-		if _, list := parsed("grid: [" + segment + "]"); list.Err() == nil || !strings.Contains(list.Err().Error(), want) {
+		if _, list := parsed("grid: [" + segment + "]"); list.Err() == nil || !strings.Contains(list.Err().Error(),
+			want) {
 			t.Errorf("%s: %v", segment, list)
 		}
 	}
 	// 10 per decade from 1 to 10 MHz are eleven frequencies; a rule of 10^(1/99) has a hundred of them to the decade.
-	// Round a frequency it goes from span below to span above: 40 kHz in 10 kHz are 4 + 1 + 4; 4 % in ratios of 1 % at most
+	// Round a frequency it goes from span below to span above: 40 kHz in 10 kHz are 4 + 1 + 4; 4 % in ratios of 1 % at
+	// most
 	// are ln(1/0.96)/ln 1.01 = 4.1, so 5, below and ln 1.04/ln 1.01 = 3.9, so 4, above.
-	for segment, want := range map[string]int{"{from: 1 MHz, to: 10 MHz, step: 10 per decade}": 11, "{from: 1 MHz, to: 10 MHz, steps_of: do-160}": 100, "{around: [1 MHz], span: 4 %, step: 1 %}": 10, "{around: [1 MHz], span: 40 kHz, step: 10 kHz}": 9, "{from: 1 MHz, to: 2 MHz, step: 100 kHz}": 11} {
+	for segment, want := range map[string]int{"{from: 1 MHz, to: 10 MHz, step: 10 per decade}": 11,
+		"{from: 1 MHz, to: 10 MHz, steps_of: do-160}": 100, "{around: [1 MHz], span: 4 %, step: 1 %}": 10,
+		"{around: [1 MHz], span: 40 kHz, step: 10 kHz}": 9, "{from: 1 MHz, to: 2 MHz, step: 100 kHz}": 11} {
 		if p, list := parsed("grid: [" + segment + "]"); list.Err() != nil || len(p.Grid) != want {
 			t.Errorf("%s: %d frequencies, want %d; %v", segment, len(p.Grid), want, list)
 		}
 	}
 }
 
-// A step of more than 2.5 times those beside it is a jump, over which nothing is joined; a first step that is short is none.
+// A step of more than 2.5 times those beside it is a jump, over which nothing is joined; a first step that is short is
+// none.
 func TestAGridIsCutWhereItJumps(t *testing.T) {
 	for _, c := range []struct {
 		f     []rf.Frequency
@@ -262,7 +282,8 @@ func TestAGridIsCutWhereItJumps(t *testing.T) {
 		joins bool
 		parts int
 	}{
-		{[]rf.Frequency{1e6, 1.25e6, 2.03125e6}, 1.25e6, 2.03125e6, true, 1}, // 25 %, then 62.5 %: just 2.5 times as much
+		// 25 %, then 62.5 %: just 2.5 times as much
+		{[]rf.Frequency{1e6, 1.25e6, 2.03125e6}, 1.25e6, 2.03125e6, true, 1},
 		{[]rf.Frequency{1e6, 1.001e6, 1.011e6, 1.021e6}, 1e6, 1.001e6, true, 1},
 		{[]rf.Frequency{1e6, 1.001e6, 1.011e6, 1.021e6}, 1.001e6, 1.011e6, true, 1},
 		{[]rf.Frequency{1e6, 1.001e6, 1.031e6, 1.041e6}, 1.001e6, 1.031e6, false, 2}, // 0.1 %, 3 %, 0.97 %
@@ -278,7 +299,8 @@ func TestAGridIsCutWhereItJumps(t *testing.T) {
 
 // Whatever comes last in a segment, what was stepped through before it is joined.
 func TestAJumpAtTheEndOfASegmentLeavesTheRestJoined(t *testing.T) {
-	if parts := stretchesOf([]rf.Frequency{1e6, 1.01e6, 1.02e6, 5e6}); !Joins(parts, 1e6, 1.01e6) || !Joins(parts, 1.01e6, 1.02e6) || Joins(parts, 1e6, 5e6) {
+	if parts := stretchesOf([]rf.Frequency{1e6, 1.01e6, 1.02e6, 5e6}); !Joins(parts, 1e6, 1.01e6) ||
+		!Joins(parts, 1.01e6, 1.02e6) || Joins(parts, 1e6, 5e6) {
 		t.Errorf("%+v", parts)
 	}
 }
@@ -289,7 +311,8 @@ func TestTheKeysOfAPlanHaveItsDefaults(t *testing.T) {
 	for _, k := range Keys() {
 		defaults[k.Path] = k.Default
 	}
-	for key, want := range map[string]string{"search.resolution": "0.5 dB", "search.range": "40.0 dB", "levelling.window": "0.3 dB", "trip_above": "6.0 dB", "dead_man": "2 s", "fixture": "cable"} {
+	for key, want := range map[string]string{"search.resolution": "0.5 dB", "search.range": "40.0 dB",
+		"levelling.window": "0.3 dB", "trip_above": "6.0 dB", "dead_man": "2 s", "fixture": "cable"} {
 		if defaults[key] != want {
 			t.Errorf("%s: %q, want %q", key, defaults[key], want)
 		}

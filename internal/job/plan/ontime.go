@@ -69,9 +69,11 @@ func (c *checker) onTime() {
 	switch d := c.out.Duration; {
 	case !ok || c.plan.Kind == Baseline:
 	case c.plan.Dwell > l.Longest:
-		c.problem("dwell", "one dwell of %v is longer than RF may be on at a stretch: %s (%v at a stretch)", c.plan.Dwell, l.Why, l.Longest)
+		c.problem("dwell", "one dwell of %v is longer than RF may be on at a stretch: %s (%v at a stretch)",
+			c.plan.Dwell, l.Why, l.Longest)
 	case l.Share < 1 && d.Longest > l.Longest:
-		c.warn("bench", "", "RF waits off after every %v, for %v each: %s; in the worst case the run is longer by %v", l.Longest,
+		c.warn("bench", "", "RF waits off after every %v, for %v each: %s; in the worst case the run is longer by %v",
+			l.Longest,
 			rf.Duration(l.Rest(l.Longest.Std())), l.Why, rf.Duration(l.Rest(d.Longest.Std())))
 	}
 }

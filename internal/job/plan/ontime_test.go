@@ -30,7 +30,8 @@ func TestTheRatingsOfTimeAndTheRestThatTheyWant(t *testing.T) {
 			t.Errorf("%+v: %+v, %v", c, l, ok)
 			continue
 		}
-		if got := l.Rest(10 * time.Second).Round(time.Millisecond); ok && (l.Longest.Std() != c.longest || got != c.rest) {
+		if got := l.Rest(10 * time.Second).Round(time.Millisecond); ok &&
+			(l.Longest.Std() != c.longest || got != c.rest) {
 			t.Errorf("%+v: %+v, rest %v", c, l, got)
 		}
 		p := &Plan{Kind: Exposure, Dwell: l.Longest + 1}
@@ -48,7 +49,9 @@ func TestTheRatingsOfTimeAreSaidInWords(t *testing.T) {
 		clamp, amp rf.Fraction
 		want       string
 	}{
-		{rf.Duration(10 * time.Minute), 0.25, 0.5, "CLAMP1 is rated for at most 10 min, CLAMP1 is rated for at most 25 % of the time, AMP1 is rated for at most 50 % of the time"},
+		{rf.Duration(10 * time.Minute), 0.25, 0.5,
+			"CLAMP1 is rated for at most 10 min, CLAMP1 is rated for at most 25 % of the time, AMP1 is rated for at " +
+				"most 50 % of the time"},
 		{0, 0.25, 1, "CLAMP1 is rated for at most 25 % of the time"},
 		{0, 0, 0.5, "AMP1 is rated for at most 50 % of the time"},
 		{rf.Duration(10 * time.Minute), 0, 0, "CLAMP1 is rated for at most 10 min"},

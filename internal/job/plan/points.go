@@ -42,7 +42,8 @@ func (c *Calibrated) String() string {
 	if c.Label != "" {
 		label = fmt.Sprintf(" %q", c.Label)
 	}
-	return fmt.Sprintf("calibration run %d%s of %s, in the jig %s (loop impedance %v), %d frequencies", c.Run, label, c.At.Format("2006-01-02 15:04"), c.Fixture, c.Loop, len(c.Points))
+	return fmt.Sprintf("calibration run %d%s of %s, in the jig %s (loop impedance %v), %d frequencies", c.Run,
+		label, c.At.Format("2006-01-02 15:04"), c.Fixture, c.Loop, len(c.Points))
 }
 
 // CalibratedAt is one frequency of a calibration.
@@ -106,7 +107,9 @@ func newPointer(p *Plan, budget Budget, cal *Calibrated) (*pointer, error) {
 		return at, nil
 	}
 	if cal == nil {
-		return nil, errors.New("substitution replays a calibration run, and there is none: make a run of kind calibration in the same job first")
+		return nil,
+			errors.New("substitution replays a calibration run, and there is none: make a run of kind calibration in " +
+				"the same job first")
 	}
 	return at, at.calibrate(cal)
 }
@@ -248,8 +251,10 @@ func (at *pointer) loopShift(f rf.Frequency, ask level.Ask) (rf.Gain, error) {
 		return 0, err
 	}
 	if replay.Estimate != "" && !at.plan.ConvertCalibration {
-		return 0, fmt.Errorf("%w: %v in the jig, %v in the level; calibrate in the level's jig, or write convert_calibration: true for an estimate with the clamp's series impedance",
-			chain.ErrLoop, at.loop, ask.LoopImpedance)
+		return 0,
+			fmt.Errorf("%w: %v in the jig, %v in the level; calibrate in the level's jig, or write "+
+				"convert_calibration: true for an estimate with the clamp's series impedance",
+				chain.ErrLoop, at.loop, ask.LoopImpedance)
 	}
 	shift, _, err := replay.Shift(f)
 	return shift, err

@@ -132,7 +132,8 @@ func (g *Program) Replay(outcomes []Outcome) (Step, bool, error) {
 	s, ok := g.Next(nil)
 	for i := range outcomes {
 		if !ok {
-			return Step{}, false, fmt.Errorf("the record has %d outcomes, but the program ends after %d", len(outcomes), i)
+			return Step{}, false, fmt.Errorf("the record has %d outcomes, but the program ends after %d", len(outcomes),
+				i)
 		}
 		s, ok = g.Next(&outcomes[i])
 		if g.err != nil {

@@ -161,7 +161,8 @@ func compareWithRamp(t interface {
 		}
 		want := v.ramp(f, p.Search)
 		if !sameOffset(th.Onset, want.onset) || !sameOffset(th.Recovery, want.recovery) {
-			t.Fatalf("%v: onset %v, recovery %v; the ramp finds %v, %v", f, th.Onset, th.Recovery, want.onset, want.recovery)
+			t.Fatalf("%v: onset %v, recovery %v; the ramp finds %v, %v", f, th.Onset, th.Recovery, want.onset,
+				want.recovery)
 		}
 	}
 	for _, th := range found {
@@ -205,7 +206,8 @@ func checkCeiling(t interface {
 }
 
 // checkApproach fails when, at a frequency beside one that is known to fail, the first trial is not
-// below that neighbour's onset (unless nothing in the range is), or a trial rises by more than the approach over what passed.
+// below that neighbour's onset (unless nothing in the range is), or a trial rises by more than the approach over what
+// passed.
 func checkApproach(t interface {
 	Helper()
 	Fatalf(string, ...any)
@@ -349,7 +351,8 @@ func TestSearchTakesAtMostAFifthOfTheRampsExposuresOverASmoothBand(t *testing.T)
 					failing++
 				}
 			}
-			t.Logf("%d failing frequencies: %d exposures with confirmation, recovery and low check; ramp to the first upset %d (1/%.1f), to the level wanted %d (1/%.1f)",
+			t.Logf("%d failing frequencies: %d exposures with confirmation, recovery and low check; ramp to the "+
+				"first upset %d (1/%.1f), to the level wanted %d (1/%.1f)",
 				failing, mine, toUpset, float64(toUpset)/float64(mine), toTop, float64(toTop)/float64(mine))
 			if failing < 20 {
 				t.Fatalf("only %d failing frequencies", failing)
@@ -385,7 +388,8 @@ func TestSearchFindsWhatTheRampFindsForEveryPairOfOnsets(t *testing.T) {
 
 // drawVictim draws a DUT whose onset is a random walk, sometimes absent, sometimes jumping.
 func drawVictim(t *rapid.T) (*Plan, victim) {
-	p := testPlan(grid(rf.Frequency(rapid.Float64Range(1e5, 1e8).Draw(t, "low")), rapid.Float64Range(0.5, 5).Draw(t, "step"), rapid.IntRange(1, 25).Draw(t, "points")))
+	p := testPlan(grid(rf.Frequency(rapid.Float64Range(1e5, 1e8).Draw(t, "low")),
+		rapid.Float64Range(0.5, 5).Draw(t, "step"), rapid.IntRange(1, 25).Draw(t, "points")))
 	p.Search.Resolution = rf.Gain(rapid.SampledFrom([]float64{0.1, 0.25, 0.3, 0.5, 1, 2}).Draw(t, "resolution"))
 	p.Search.Range = rf.Gain(rapid.SampledFrom([]float64{6, 20, 40}).Draw(t, "range"))
 	p.Search.Approach = rf.Gain(rapid.SampledFrom([]float64{2, 3, 6}).Draw(t, "approach"))
@@ -433,7 +437,8 @@ func TestSearchFindsWhatTheRampFinds(t *testing.T) {
 func TestProgramHoldsItsCeilingWhateverTheDUTDoes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p, v := drawVictim(t)
-		p.Kind = rapid.SampledFrom([]RunKind{Exposure, Exposure, Exposure, Control, Baseline, Calibration}).Draw(t, "kind")
+		p.Kind = rapid.SampledFrom([]RunKind{Exposure, Exposure, Exposure, Control, Baseline, Calibration}).Draw(t,
+			"kind")
 		p.Search.EdgeUpsetOnly = rapid.Bool().Draw(t, "edge upset only")
 		p.Search.Onset = rapid.IntRange(0, 4).Draw(t, "onset") > 0
 		g, err := NewProgram(p, testPoint)

@@ -57,9 +57,11 @@ func (s Search) Stated() string {
 		if err != nil {
 			return ""
 		}
-		return fmt.Sprintf("staircase %s: steps of %v, %v; before the first pass the way down doubles; %s", when, s.Step, r, ends)
+		return fmt.Sprintf("staircase %s: steps of %v, %v; before the first pass the way down doubles; %s", when,
+			s.Step, r, ends)
 	case Adaptive:
-		return fmt.Sprintf("adaptive search %s for the level of %v upsets: steps of %v, each exposure where a probit fit of those before learns most; %s", when, s.Probability, s.Step, ends)
+		return fmt.Sprintf("adaptive search %s for the level of %v upsets: steps of %v, each exposure where a probit "+
+			"fit of those before learns most; %s", when, s.Probability, s.Step, ends)
 	case Repeated:
 		return fmt.Sprintf("exposures at one level, %v below the level wanted, at each frequency; %s", s.Below, ends)
 	}
@@ -107,7 +109,8 @@ func (s search) randomly(p *place, m Method) (request, bool) {
 
 func (s search) nextStair(p *place, m Method) depth {
 	if m == Adaptive {
-		r := threshold.Range{Low: float64(s.offset(s.bottom)), High: 0, Step: float64(s.random.step) * float64(s.resolution)}
+		r := threshold.Range{Low: float64(s.offset(s.bottom)),
+			High: 0, Step: float64(s.random.step) * float64(s.resolution)}
 		return s.depth(rf.Gain(threshold.Place(threshold.Probit, p.exposed, r, s.random.probability)))
 	}
 	trials := p.exposed

@@ -75,12 +75,14 @@ func TestRandomSearchesKeepTheProgramsProperties(t *testing.T) {
 		}
 		p.Edges = rf.Fraction(rapid.SampledFrom([]float64{0, 0.002}).Draw(t, "edges"))
 		seed := rapid.Uint64().Draw(t, "seed")
-		v := chancy(rand.New(rand.NewPCG(seed, 1)), rapid.Float64Range(-20, 3).Draw(t, "middle"), rapid.Float64Range(0.05, 3).Draw(t, "spread"))
+		v := chancy(rand.New(rand.NewPCG(seed, 1)), rapid.Float64Range(-20, 3).Draw(t, "middle"),
+			rapid.Float64Range(0.05, 3).Draw(t, "spread"))
 		g, all := carryOut(t, p, v)
 		counts := map[rf.Frequency]int{}
 		var outcomes []Outcome
 		for _, r := range all {
-			if r.Step.Offset > 0 || math.Abs(float64(r.Step.Offset)/0.5-math.Round(float64(r.Step.Offset)/0.5)) > 1e-9 || r.Step.Offset < -60 {
+			if r.Step.Offset > 0 || math.Abs(
+				float64(r.Step.Offset)/0.5-math.Round(float64(r.Step.Offset)/0.5)) > 1e-9 || r.Step.Offset < -60 {
 				t.Fatalf("offset %v", r.Step.Offset)
 			}
 			if r.Step.Purpose == StaircaseStep || r.Step.Purpose == Repeat {
@@ -96,7 +98,8 @@ func TestRandomSearchesKeepTheProgramsProperties(t *testing.T) {
 				t.Fatalf("%d exposures at %v, %d stated", n, f, p.Search.Trials)
 			}
 		}
-		if d := cmp.Diff(g.Thresholds(), Fold(p.Search.Resolution, all), cmp.AllowUnexported(rf.Power{}, rf.Current{}, rf.Voltage{})); d != "" {
+		if d := cmp.Diff(g.Thresholds(), Fold(p.Search.Resolution, all),
+			cmp.AllowUnexported(rf.Power{}, rf.Current{}, rf.Voltage{})); d != "" {
 			t.Fatalf("fold differs:\n%s", d)
 		}
 		cut := rapid.IntRange(0, len(all)).Draw(t, "cut")
@@ -173,11 +176,14 @@ func TestASearchStatesItsRuleAndLengthBeforehand(t *testing.T) {
 		s    Search
 		want []string
 	}{
-		{Search{Onset: true, Method: Staircase}, []string{"staircase at each frequency that upsets", "steps of 1.0 dB", "one step up after one pass", "50 % upsets", "ends after 30 exposures"}},
-		{Search{Onset: true, Method: Staircase, Probability: 0.25, Trials: 60}, []string{"3 steps down", "25 % upsets", "ends after 60"}},
+		{Search{Onset: true, Method: Staircase}, []string{"staircase at each frequency that upsets", "steps of 1.0 dB",
+			"one step up after one pass", "50 % upsets", "ends after 30 exposures"}},
+		{Search{Onset: true, Method: Staircase, Probability: 0.25, Trials: 60},
+			[]string{"3 steps down", "25 % upsets", "ends after 60"}},
 		{Search{Onset: true, Method: Adaptive, Probability: 0.1}, []string{"adaptive", "10 % upsets", "probit"}},
 		{Search{Onset: true, IfRandom: Staircase}, []string{"does not upset again"}},
-		{Search{Onset: true, Method: Repeated, Below: 3, Trials: 59}, []string{"3.0 dB below the level wanted", "ends after 59"}},
+		{Search{Onset: true, Method: Repeated, Below: 3, Trials: 59},
+			[]string{"3.0 dB below the level wanted", "ends after 59"}},
 	} {
 		for _, want := range c.want {
 			if got := c.s.Filled().Stated(); !strings.Contains(got, want) {
@@ -196,25 +202,30 @@ func TestRandomSearchesOfAPlanFile(t *testing.T) {
 		p, list := Parse("p", []byte(text), nil)
 		return p, fmt.Sprint(list)
 	}
-	p, told := parse("search: {method: staircase, trials: 40, probability: 20.6 %, step: 2 dB}\ndrift_check: {at: 2 MHz}\n")
-	if told != "[]" || p.Search.Method != Staircase || p.Search.Trials != 40 || p.Search.Step != 2 || p.Drift.Below != 20 || p.Drift.Every != 50 {
+	p,
+		told := parse("search: {method: staircase, trials: 40, probability: 20.6 %, step: 2 dB}\ndrift_check: {at: 2 " +
+		"MHz}\n")
+	if told != "[]" || p.Search.Method != Staircase || p.Search.Trials != 40 || p.Search.Step != 2 ||
+		p.Drift.Below != 20 || p.Drift.Every != 50 {
 		t.Errorf("%+v, %+v, told %s", p.Search, p.Drift, told)
 	}
 	if r, _ := p.Search.Rule(); r.Passes != 3 {
 		t.Errorf("20.6 %% is three passes in a row: %+v", r)
 	}
 	for lines, want := range map[string]string{
-		"search: {method: stairs}":                                   `"stairs" is not one of`,
-		"search: {method: staircase, probability: 99 %}":             "99 %",
-		"search: {method: staircase, trials: 1}":                     "1 exposures are not between 2 and 1000",
-		"search: {method: staircase, if_random: adaptive}":           "if_random belongs to the bracket search",
-		"search: {if_random: repeat}":                                "if_random must be a search for a random threshold",
+		"search: {method: stairs}":                         `"stairs" is not one of`,
+		"search: {method: staircase, probability: 99 %}":   "99 %",
+		"search: {method: staircase, trials: 1}":           "1 exposures are not between 2 and 1000",
+		"search: {method: staircase, if_random: adaptive}": "if_random belongs to the bracket search",
+		"search: {if_random: repeat}": "if_random must be a search for a random " +
+			"threshold",
 		"search: {if_random: staircase, confirm: 0}":                 "without a confirmation",
 		"search: {method: staircase, onset: false, recovery: false}": "a search without onset has no method",
 		"search: {trials: 5}":                                        "warning: search.trials has no meaning here",
 		"search: {method: repeat, below: 50 dB}":                     "50.00 dB",
-		"drift_check: {at: 3 MHz}":                                   "the check point 3 MHz is not a frequency of the grid",
-		"drift_check: {at: 1 MHz, every: 0}":                         "must be visited after a number of frequencies",
+		"drift_check: {at: 3 MHz}": "the check point 3 MHz is not a frequency of " +
+			"the grid",
+		"drift_check: {at: 1 MHz, every: 0}": "must be visited after a number of frequencies",
 	} {
 		if _, told := parse(lines + "\n"); !strings.Contains(told, want) {
 			t.Errorf("%s: told %s, want %q", lines, told, want)
@@ -233,7 +244,8 @@ func TestADwellShorterThanTheDUTsCycleOrThanAStudyFoundIsWarnedOf(t *testing.T) 
 		t.Errorf("warned without a reason: %s", s)
 	}
 	b.DUT.Cycle, b.DUT.NeededDwell = rf.Duration(3*time.Second), rf.Duration(5*time.Second)
-	for _, want := range []string{"the dwell of 2 s is shorter than the DUT's own cycle of 3 s", "shorter than the 5 s that a dwell study of the DUT found to be needed"} {
+	for _, want := range []string{"the dwell of 2 s is shorter than the DUT's own cycle of 3 s",
+		"shorter than the 5 s that a dwell study of the DUT found to be needed"} {
 		if s := told(); !strings.Contains(s, want) {
 			t.Errorf("%q is missing in %s", want, s)
 		}

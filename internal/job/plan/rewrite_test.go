@@ -22,7 +22,8 @@ func TestAPlanRewrittenForAStudyKeepsAllElse(t *testing.T) {
 			t.Fatal(err)
 		}
 		before, _ := Parse(name, data, read)
-		changed := Rewrite(data, Change{"grid", "[{list: [30 MHz]}]"}, Change{"search", "{method: repeat, trials: 7, below: 2 dB}"},
+		changed := Rewrite(data, Change{"grid", "[{list: [30 MHz]}]"},
+			Change{"search", "{method: repeat, trials: 7, below: 2 dB}"},
 			Change{"edges", ""}, Change{"drift_check", ""}, Change{"dwell", "9 s"})
 		after, list := Parse(name, changed, read)
 		if before.Kind == Baseline || before.Kind == Calibration || before.Kind == Control {
@@ -32,10 +33,12 @@ func TestAPlanRewrittenForAStudyKeepsAllElse(t *testing.T) {
 			t.Errorf("%s: %v\n%s", name, err, changed)
 			continue
 		}
-		if len(after.Grid) != 1 || after.Grid[0] != 30*rf.Megahertz || after.Search.Method != Repeated || after.Search.Trials != 7 || after.Edges != 0 || after.Dwell.Std().Seconds() != 9 || after.Drift.At.Known() {
+		if len(after.Grid) != 1 || after.Grid[0] != 30*rf.Megahertz || after.Search.Method != Repeated ||
+			after.Search.Trials != 7 || after.Edges != 0 || after.Dwell.Std().Seconds() != 9 || after.Drift.At.Known() {
 			t.Errorf("%s: %+v", name, after)
 		}
-		if after.BenchFile != before.BenchFile || after.Mode != before.Mode || after.Profile.ID != before.Profile.ID || after.Levelling != before.Levelling || after.TripAbove != before.TripAbove || after.Name != before.Name {
+		if after.BenchFile != before.BenchFile || after.Mode != before.Mode || after.Profile.ID != before.Profile.ID ||
+			after.Levelling != before.Levelling || after.TripAbove != before.TripAbove || after.Name != before.Name {
 			t.Errorf("%s: something else changed", name)
 		}
 		if again := Rewrite(changed, Change{"dwell", "9 s"}); string(again) != string(changed) {

@@ -205,7 +205,8 @@ func (r *Run) closeStep(rec event.Record, e event.StepClosed) {
 	p.Steps = append(p.Steps, s)
 	r.count(e)
 	r.HighestCurrent = higher(r.HighestCurrent, higher(e.Highest, e.Current))
-	r.Now = Now{Current: e.Current, Frequency: e.Step.Point.Frequency, Drive: e.Drive, Target: e.Step.Point.Target.Add(e.Step.Offset)}
+	r.Now = Now{Current: e.Current, Frequency: e.Step.Point.Frequency, Drive: e.Drive,
+		Target: e.Step.Point.Target.Add(e.Step.Offset)}
 	if r.State != Tripped && r.State != Safing {
 		r.State = Exposing
 	}

@@ -22,7 +22,8 @@ var start = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 func journal(events ...event.Event) []event.Record {
 	var out []event.Record
 	for i, e := range events {
-		out = append(out, event.Record{Run: 1, Seq: int64(i + 1), At: start.Add(time.Duration(i) * time.Second), Event: e, Chain: fmt.Sprintf("h%d", i+1)})
+		out = append(out, event.Record{Run: 1, Seq: int64(i + 1), At: start.Add(time.Duration(i) * time.Second),
+			Event: e, Chain: fmt.Sprintf("h%d", i+1)})
 	}
 	return out
 }
@@ -43,7 +44,8 @@ var target = rf.DBuA(90)
 // step makes a closed step whose measured current is the level asked for.
 func step(n int, f rf.Frequency, p plan.Purpose, offset rf.Gain, upset bool) event.StepClosed {
 	return event.StepClosed{
-		Step:    plan.Step{Number: n, Point: plan.Point{Frequency: f, Target: target, Drive: rf.DBm(-10)}, Purpose: p, Offset: offset},
+		Step: plan.Step{Number: n, Point: plan.Point{Frequency: f, Target: target, Drive: rf.DBm(-10)}, Purpose: p,
+			Offset: offset},
 		Attempt: 1,
 		Outcome: plan.Outcome{Number: n, Upset: upset, Exposures: 1},
 		Drive:   rf.DBm(-10).Add(offset),
@@ -79,13 +81,16 @@ func TestOnsetIsTheLowestCurrentThatUpsets(t *testing.T) {
 		{"upset at the only level tried: at most that",
 			[]event.StepClosed{step(1, f, plan.Sweep, 0, true)}, rf.DBuA(90).WithBound(rf.AtMost), rf.Current{}},
 		{"bracketed within the resolution: exactly",
-			[]event.StepClosed{step(1, f, plan.Sweep, 0, true), step(2, f, plan.Onset, -6.5, false), step(3, f, plan.Onset, -6, true)},
+			[]event.StepClosed{step(1, f, plan.Sweep, 0, true), step(2, f, plan.Onset, -6.5, false),
+				step(3, f, plan.Onset, -6, true)},
 			rf.DBuA(84), rf.DBuA(83.5)},
 		{"bracketed more widely than the resolution: at most the lowest that upset",
-			[]event.StepClosed{step(1, f, plan.Sweep, 0, true), step(2, f, plan.Onset, -10, false), step(3, f, plan.Onset, -6, true)},
+			[]event.StepClosed{step(1, f, plan.Sweep, 0, true), step(2, f, plan.Onset, -10, false),
+				step(3, f, plan.Onset, -6, true)},
 			rf.DBuA(84).WithBound(rf.AtMost), rf.DBuA(80)},
 		{"upset also at the low check exposure: at most that",
-			[]event.StepClosed{step(1, f, plan.Sweep, -6.5, false), step(2, f, plan.Onset, -6, true), step(3, f, plan.Window, -12, true)},
+			[]event.StepClosed{step(1, f, plan.Sweep, -6.5, false), step(2, f, plan.Onset, -6, true),
+				step(3, f, plan.Window, -12, true)},
 			rf.DBuA(78).WithBound(rf.AtMost), rf.Current{}},
 	}
 	for _, c := range cases {
@@ -155,7 +160,8 @@ func TestASkippedStepIsNoExposure(t *testing.T) {
 }
 
 func TestMarginIsOnsetOverLevelWantedWithTheBoundThatFollows(t *testing.T) {
-	m, b := thresholdOf(step(1, f, plan.Sweep, 0, true), step(2, f, plan.Onset, -6.5, false), step(3, f, plan.Onset, -6, true)).Margin()
+	m, b := thresholdOf(step(1, f, plan.Sweep, 0, true), step(2, f, plan.Onset, -6.5, false),
+		step(3, f, plan.Onset, -6, true)).Margin()
 	if m.Text(3) != "-6.000 dB" || b != rf.Exactly {
 		t.Errorf("margin %v %v, want exactly -6 dB", b, m)
 	}
@@ -205,7 +211,8 @@ func TestRecoveryIsTheFirstLevelComingDownAtWhichItIsWell(t *testing.T) {
 
 func TestTheFirstCauseOfAStopWins(t *testing.T) {
 	r := fold(opened, event.Armed{By: "tester"}, event.Tripped{Cause: "current above the prediction", By: "guard"},
-		event.Stopping{Cause: "operator", ByOperator: true}, event.Safed{Quiet: true}, event.Closed{Verdict: event.TrippedEnd})
+		event.Stopping{Cause: "operator", ByOperator: true}, event.Safed{Quiet: true},
+		event.Closed{Verdict: event.TrippedEnd})
 	if r.StopCause != "current above the prediction" || r.StopBy != "guard" || r.StoppedByHuman {
 		t.Errorf("stop cause %q by %q", r.StopCause, r.StopBy)
 	}
@@ -233,7 +240,8 @@ func TestStatesFollowTheEvents(t *testing.T) {
 	}
 	var r result.Run
 	for i, x := range events {
-		r = result.Fold(r, event.Record{Run: 1, Seq: int64(i + 1), At: start.Add(time.Duration(i) * time.Second), Event: x.e})
+		r = result.Fold(r, event.Record{Run: 1, Seq: int64(i + 1), At: start.Add(time.Duration(i) * time.Second),
+			Event: x.e})
 		if r.State != x.want {
 			t.Errorf("after %s the state is %q, want %q", x.e.Kind(), r.State, x.want)
 		}
@@ -266,7 +274,8 @@ func TestOutcomesComeInTheOrderOfClosingOncePerStep(t *testing.T) {
 
 func TestReadingsAreKeptForUpsetsOnly(t *testing.T) {
 	good, bad := step(1, f, plan.Sweep, 0, false), step(2, 2*f, plan.Sweep, 0, true)
-	good.Readings = []event.Reading{{Monitor: "KG", After: -1, Value: 5.001, HasValue: true}, {Monitor: "KG", After: 1, Value: 5, HasValue: true, RFOn: true}}
+	good.Readings = []event.Reading{{Monitor: "KG", After: -1, Value: 5.001, HasValue: true},
+		{Monitor: "KG", After: 1, Value: 5, HasValue: true, RFOn: true}}
 	bad.Readings = slices.Clone(good.Readings)
 	r := fold(opened, good, bad, step(3, 3*f, plan.Sweep, 0, false))
 	if len(r.Steps[0].Readings) != 0 || len(r.Steps[1].Readings) != 2 {
@@ -315,7 +324,8 @@ func TestFoldingLiveAndLaterAreOneAndClonesStay(t *testing.T) {
 
 func alike(t *rapid.T, want, got result.Run) {
 	t.Helper()
-	if d := cmp.Diff(want, got, cmp.AllowUnexported(result.Run{}, rf.Current{}, rf.Power{}, rf.Voltage{}), cmpopts.EquateEmpty()); d != "" {
+	if d := cmp.Diff(want, got, cmp.AllowUnexported(result.Run{}, rf.Current{}, rf.Power{}, rf.Voltage{}),
+		cmpopts.EquateEmpty()); d != "" {
 		t.Fatalf("differs: %s", d)
 	}
 }
@@ -340,7 +350,8 @@ func HundredThousandSteps() []event.Record {
 	events = append(events, opened)
 	for n := range 100_000 {
 		s := step(n+1, rf.Frequency(1+n/100)*rf.Megahertz, plan.Onset, rf.Gain(-(n%100))/2, n%100 < 20)
-		s.Readings = []event.Reading{{Monitor: "KG", After: -1, Value: 5, HasValue: true}, {Monitor: "KG", After: 1, Value: 5, HasValue: true, RFOn: true}}
+		s.Readings = []event.Reading{{Monitor: "KG", After: -1, Value: 5, HasValue: true},
+			{Monitor: "KG", After: 1, Value: 5, HasValue: true, RFOn: true}}
 		events = append(events, s)
 	}
 	return journal(events...)

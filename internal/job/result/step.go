@@ -74,8 +74,10 @@ func StepOf(seq int64, at time.Time, e event.StepClosed) *Step {
 // stepOf is StepOf at a place that it shares.
 func stepOf(seq int64, at time.Time, e event.StepClosed, place *Place) *Step {
 	return &Step{
-		Seq: seq, At: at, Attempt: e.Attempt, Outcome: e.Outcome, Drive: e.Drive, Current: e.Current, Highest: e.Highest,
-		Forward: e.Forward, Reverse: e.Reverse, ForwardPredicted: e.ForwardPredicted, Predicted: e.Predicted, OnFor: e.OnFor,
+		Seq: seq, At: at, Attempt: e.Attempt, Outcome: e.Outcome, Drive: e.Drive, Current: e.Current,
+		Highest: e.Highest,
+		Forward: e.Forward, Reverse: e.Reverse, ForwardPredicted: e.ForwardPredicted, Predicted: e.Predicted,
+		OnFor: e.OnFor,
 		Step: Planned{Number: e.Step.Number, Point: place, Purpose: plan.Purpose(once(string(e.Step.Purpose))),
 			Offset: e.Step.Offset},
 		Quiet: quiet(e.Readings), Particulars: particulars(e),
@@ -84,15 +86,18 @@ func stepOf(seq int64, at time.Time, e event.StepClosed, place *Place) *Step {
 
 // Planned returns the step as it was planned.
 func (s *Step) Planned() plan.Step {
-	return plan.Step{Number: s.Step.Number, Point: s.Step.Point.Point, Purpose: s.Step.Purpose, Offset: s.Step.Offset, Descend: s.Descend}
+	return plan.Step{Number: s.Step.Number, Point: s.Step.Point.Point, Purpose: s.Step.Purpose, Offset: s.Step.Offset,
+		Descend: s.Descend}
 }
 
 func particulars(e event.StepClosed) *Particulars {
-	if !e.Outcome.Upset && e.Class == "" && e.RecoveredAfter == 0 && e.Limited == "" && e.Note == "" && e.Step.Descend == nil && e.Descent == nil {
+	if !e.Outcome.Upset && e.Class == "" && e.RecoveredAfter == 0 && e.Limited == "" && e.Note == "" &&
+		e.Step.Descend == nil && e.Descent == nil {
 		return usual
 	}
-	p := &Particulars{Class: event.Class(once(string(e.Class))), RecoveredAfter: e.RecoveredAfter, Limited: once(e.Limited),
-		Note: strings.Clone(e.Note), Descend: e.Step.Descend, Descent: e.Descent}
+	p := &Particulars{Class: event.Class(once(string(e.Class))), RecoveredAfter: e.RecoveredAfter,
+		Limited: once(e.Limited),
+		Note:    strings.Clone(e.Note), Descend: e.Step.Descend, Descent: e.Descent}
 	if e.Outcome.Upset {
 		p.Readings = slices.Clip(slices.Clone(e.Readings))
 		for i := range p.Readings {

@@ -74,7 +74,8 @@ type Threshold struct {
 	OnsetOrigin Origin
 	OnsetOffset rf.Gain // of the step at the onset; meaningful only when Upset
 	// OfDrive is the onset as an offset against what the level wanted means: with substitution against the
-	// calibrated drive, also where more than the level wanted was exposed. At least: it never upset, and this is the highest offset it was shown to stand.
+	// calibrated drive, also where more than the level wanted was exposed. At least: it never upset, and this is the
+	// highest offset it was shown to stand.
 	OfDrive plan.Offset
 	// Below is the highest current under the onset that did not upset; absent when none was tried.
 	Below rf.Current
@@ -127,7 +128,8 @@ func (p *Point) Threshold(resolution rf.Gain) Threshold {
 
 // threshold is Threshold with room for the steps, which it gives back.
 func (p *Point) threshold(resolution rf.Gain, steps []plan.Result) (Threshold, []plan.Result) {
-	t := Threshold{Frequency: p.Frequency, Wanted: p.Wanted, Bracket: rf.Gain(math.NaN()), Monotone: plan.MonotoneAssumed}
+	t := Threshold{Frequency: p.Frequency, Wanted: p.Wanted, Bracket: rf.Gain(math.NaN()),
+		Monotone: plan.MonotoneAssumed}
 	if !t.Wanted.Known() {
 		t.Wanted = p.Target
 	}
@@ -261,7 +263,8 @@ func (p *Point) onset(t *Threshold, found plan.Offset, resolution rf.Gain) {
 	}
 	// A level that was not reached bounds nothing on the scale of offsets, but where what the product
 	// saw was measured, and what it stood just below it too, the onset is known as a current.
-	if t.Onset.Bound() == rf.AtMost && below != nil && t.Bracket <= resolution*3/2 && t.OnsetOrigin == Measured && t.Below.Exact() {
+	if t.Onset.Bound() == rf.AtMost && below != nil && t.Bracket <= resolution*3/2 && t.OnsetOrigin == Measured &&
+		t.Below.Exact() {
 		t.Onset = t.Onset.WithBound(rf.Exactly)
 	}
 }

@@ -16,7 +16,8 @@ const MaxAttachment = 64 << 20
 // CheckAttachment says why a file of this name and size cannot be attached, or nil.
 func CheckAttachment(name string, size int64) error {
 	if size > MaxAttachment {
-		return fmt.Errorf("the file has %.1f MiB; %d MiB are allowed: make it smaller, or keep it beside the job and write a note that says where", float64(size)/(1<<20), MaxAttachment>>20)
+		return fmt.Errorf("the file has %.1f MiB; %d MiB are allowed: make it smaller, or keep it beside the job and "+
+			"write a note that says where", float64(size)/(1<<20), MaxAttachment>>20)
 	}
 	return checkName(name)
 }
@@ -48,7 +49,8 @@ func (j *Job) attach(a event.Attachment, bytes []byte) error {
 	if bytes == nil {
 		bytes = []byte{}
 	}
-	if _, err := j.write.Exec("INSERT INTO attachments (sha256, name, bytes) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", a.SHA256, a.Name, bytes); err != nil {
+	if _, err := j.write.Exec("INSERT INTO attachments (sha256, name, bytes) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+		a.SHA256, a.Name, bytes); err != nil {
 		return plain(err) // nothing is chained on it: the journal itself can go on
 	}
 	return nil
@@ -58,12 +60,14 @@ func (j *Job) attach(a event.Attachment, bytes []byte) error {
 // against the hash; it wraps ErrDamaged when they differ.
 func (j *Job) Attachment(hash string) (name string, bytes []byte, err error) {
 	var size int64
-	err = j.read.QueryRow("SELECT octet_length(name) + octet_length(bytes) FROM attachments WHERE sha256 = ?", hash).Scan(&size)
+	err = j.read.QueryRow("SELECT octet_length(name) + octet_length(bytes) FROM attachments WHERE sha256 = ?",
+		hash).Scan(&size)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", nil, fmt.Errorf("attachment %.12s… is not in %s", printable(hash), shown(j.path))
 	}
 	if err == nil && size > MaxAttachment+mostWords {
-		return "", nil, fmt.Errorf("%w: attachment %.12s… has %d bytes; none that provoke attached has more than %d", ErrDamaged, printable(hash), size, MaxAttachment)
+		return "", nil, fmt.Errorf("%w: attachment %.12s… has %d bytes; none that provoke attached has more than %d",
+			ErrDamaged, printable(hash), size, MaxAttachment)
 	}
 	if err == nil {
 		err = j.read.QueryRow("SELECT name, bytes FROM attachments WHERE sha256 = ?", hash).Scan(&name, &bytes)

@@ -21,12 +21,14 @@ import (
 // step returns a closed step of usual size: three readings of the DUT.
 func step(n int) event.Event {
 	f := rf.Frequency(150e3 + 800*float64(n))
-	s := plan.Step{Number: n, Purpose: plan.Sweep, Offset: -6, Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Drive: rf.DBm(-27.4), Ceiling: rf.DBm(-21.4),
-		Wanted: level.Ask{Current: rf.DBuA(80)}}}
+	s := plan.Step{Number: n, Purpose: plan.Sweep, Offset: -6,
+		Point: plan.Point{Frequency: f, Target: rf.DBuA(80), Drive: rf.DBm(-27.4), Ceiling: rf.DBm(-21.4),
+			Wanted: level.Ask{Current: rf.DBuA(80)}}}
 	before := event.Reading{Monitor: "weight", After: -2e8, Text: " 12.50 kg", Value: 12.5, HasValue: true}
 	reading := event.Reading{Monitor: "weight", After: 1e9, Text: " 12.50 kg", Value: 12.5, HasValue: true, RFOn: true}
 	return event.StepClosed{
-		Step: s, Attempt: 1, Outcome: plan.Outcome{Number: n, Exposures: 1}, Drive: rf.DBm(-27.1), Current: rf.DBuA(79.9), Highest: rf.DBuA(79.9),
+		Step: s, Attempt: 1, Outcome: plan.Outcome{Number: n, Exposures: 1}, Drive: rf.DBm(-27.1),
+		Current: rf.DBuA(79.9), Highest: rf.DBuA(79.9),
 		Forward: rf.DBm(18.2), Reverse: rf.DBm(3.1), Predicted: rf.DBuA(80), Means: "r.m.s. of the unmodulated carrier",
 		Readings: []event.Reading{before, reading, reading}, OnFor: 2e9,
 	}
@@ -237,7 +239,8 @@ func otherMillion(path string) {
 			for range 5000 {
 				s := step(n / 4).(event.StepClosed)
 				if upset(n) {
-					s.Outcome.Upset, s.Class, s.RecoveredAfter, s.Note = true, event.DuringOnly, 3e8, "1.2 kg above the baseline"
+					s.Outcome.Upset, s.Class, s.RecoveredAfter, s.Note = true, event.DuringOnly,
+						3e8, "1.2 kg above the baseline"
 				}
 				n++
 				s.Step.Number, s.Outcome.Number = n, n

@@ -147,7 +147,11 @@ func (j *Job) exportAttachments(c RunCheck, out *bundleWriter) (int, error) {
 			return 0, err
 		}
 		names = append(names, bundleName{sum, name})
-		if err := out.file(bundleFolder+sum, func(w io.Writer) error { _, err := w.Write(data); return err }); err != nil {
+		if err := out.file(bundleFolder+sum, func(w io.Writer) error {
+			_,
+				err := w.Write(data)
+			return err
+		}); err != nil {
 			return 0, err
 		}
 	}
@@ -234,7 +238,8 @@ func (j *Job) importFrom(in io.ReaderAt, size int64, at time.Time, from string) 
 	}
 	delete(j.tails, t.check.Run)
 	j.wake.ring()
-	return Bundle{Run: t.check.Run, Records: t.check.Count, Head: t.check.Head, Attachments: t.attached, Manifest: r.manifest}, nil
+	return Bundle{Run: t.check.Run, Records: t.check.Count, Head: t.check.Head, Attachments: t.attached,
+		Manifest: r.manifest}, nil
 }
 
 // bundleReader is a bundle whose file names and manifest fit together.
@@ -260,10 +265,13 @@ func openBundle(in io.ReaderAt, size int64) (*bundleReader, error) {
 	unpacked := uint64(0)
 	for _, f := range z.File {
 		// A file that unpacks to more than it says fails when it is read.
-		if unpacked += min(f.UncompressedSize64, math.MaxInt64/mostBundleFiles); unpacked > uint64(size)*mostSwelling+moreSwelling {
-			return nil, fmt.Errorf("%w: it has %d bytes and unpacks to more than %d times that: nothing was unpacked", ErrBundle, size, mostSwelling)
+		if unpacked += min(f.UncompressedSize64,
+			math.MaxInt64/mostBundleFiles); unpacked > uint64(size)*mostSwelling+moreSwelling {
+			return nil, fmt.Errorf("%w: it has %d bytes and unpacks to more than %d times that: nothing was unpacked",
+				ErrBundle, size, mostSwelling)
 		}
-		switch known := f.Name == bundleManifest || f.Name == bundleReadme || f.Name == bundleRecords || f.Name == bundleNames || attachmentFile.MatchString(f.Name); {
+		switch known := f.Name == bundleManifest || f.Name == bundleReadme || f.Name == bundleRecords ||
+			f.Name == bundleNames || attachmentFile.MatchString(f.Name); {
 		case !known:
 			return nil, fmt.Errorf("%w: it holds %s, which does not belong there", ErrBundle, printable(f.Name))
 		case r.files[f.Name] != nil:

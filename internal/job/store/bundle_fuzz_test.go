@@ -17,9 +17,11 @@ func FuzzBundle(f *testing.F) {
 	f.Add(files["journal.jsonl"], files["attachments.json"], []byte("a photo"), "x", []byte("x"), true)
 	f.Add(files["journal.jsonl"], []byte("[]"), []byte("a photo"), "", []byte(nil), true)
 	f.Add(files["journal.jsonl"], []byte("null"), []byte("b photo"), "../../x", []byte("x"), false)
-	f.Add([]byte(`{"run":1,"seq":1,"at":"","kind":"opened\n","body":"{}","chain":""}`), files["attachments.json"], []byte(nil), "attachments/../x", []byte("x"), true)
+	f.Add([]byte(`{"run":1,"seq":1,"at":"","kind":"opened\n","body":"{}","chain":""}`), files["attachments.json"],
+		[]byte(nil), "attachments/../x", []byte("x"), true)
 	f.Fuzz(func(t *testing.T, journal, names, photo []byte, extra string, content []byte, fits bool) {
-		packed := map[string][]byte{"MANIFEST.sha256": files["MANIFEST.sha256"], "README.txt": files["README.txt"], "journal.jsonl": journal, "attachments.json": names}
+		packed := map[string][]byte{"MANIFEST.sha256": files["MANIFEST.sha256"], "README.txt": files["README.txt"],
+			"journal.jsonl": journal, "attachments.json": names}
 		for name, data := range files {
 			if len(name) > len("attachments/") && name[:12] == "attachments/" {
 				packed[name] = data

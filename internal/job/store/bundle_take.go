@@ -60,7 +60,8 @@ func (t *taking) begin(l bundleLine) error {
 		return plain(err)
 	}
 	if there > 0 {
-		return fmt.Errorf("this job has a run %d already, and a run keeps its number because every hash holds it: import it into a job file of its own", l.Run)
+		return fmt.Errorf("this job has a run %d already, and a run keeps its number because every hash holds it: "+
+			"import it into a job file of its own", l.Run)
 	}
 	t.check.Run, t.opened = l.Run, l.At
 	_, err := t.insertRun.Exec(l.Run, l.At, 0, "")
@@ -89,9 +90,11 @@ func (t *taking) attachments(r *bundleReader) error {
 			return fmt.Errorf("%w: attachment %s is not the file that was attached", ErrBundle, printable(given[0]))
 		}
 		if names[hash] == "" || !vouched(names[hash], given) {
-			return fmt.Errorf("%w: %s does not give attachment %s the name that the records give it", ErrBundle, bundleNames, printable(given[0]))
+			return fmt.Errorf("%w: %s does not give attachment %s the name that the records give it", ErrBundle,
+				bundleNames, printable(given[0]))
 		}
-		if _, err := t.tx.Exec("INSERT INTO attachments (sha256, name, bytes) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", hash, names[hash], data); err != nil {
+		if _, err := t.tx.Exec("INSERT INTO attachments (sha256, name, bytes) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+			hash, names[hash], data); err != nil {
 			return plain(err)
 		}
 		t.attached++
@@ -113,7 +116,8 @@ func (t *taking) end(at time.Time, e event.Imported) error {
 		return err
 	}
 	r := rows[0]
-	if _, err := t.insertEvent.Exec(t.check.Run, r.Seq, event.FormatTime(r.At), r.kind, string(r.body), r.Chain); err != nil {
+	if _, err := t.insertEvent.Exec(t.check.Run, r.Seq, event.FormatTime(r.At), r.kind, string(r.body),
+		r.Chain); err != nil {
 		return plain(err)
 	}
 	_, err = t.tx.Exec("UPDATE runs SET count = ?, head = ? WHERE run = ?", tail.count, tail.head, t.check.Run)

@@ -61,7 +61,8 @@ func TestARunIsVerifiedAndTakenInOnAnotherMachine(t *testing.T) {
 		t.Errorf("wrote %+v, read %+v", wrote, read)
 	}
 	v, err := j.Verify()
-	if err != nil || !v.Complete() || len(v.Runs) != 1 || v.Runs[0].Run != 2 || v.Runs[0].Has(wrote.Head) != wrote.Records || v.Runs[0].Late != 1 {
+	if err != nil || !v.Complete() || len(v.Runs) != 1 || v.Runs[0].Run != 2 ||
+		v.Runs[0].Has(wrote.Head) != wrote.Records || v.Runs[0].Late != 1 {
 		t.Errorf("%+v %v", v, err)
 	}
 	// Runs of its own follow with the next number.
@@ -75,7 +76,8 @@ func TestARunIsVerifiedAndTakenInOnAnotherMachine(t *testing.T) {
 
 func TestANumberThatIsTakenIsRefused(t *testing.T) {
 	j, bundle, _ := exported(t)
-	if _, err := j.Import(bytes.NewReader(bundle), int64(len(bundle)), time.Now(), "belt.zip"); err == nil || !strings.Contains(err.Error(), "has a run 2 already") {
+	if _, err := j.Import(bytes.NewReader(bundle), int64(len(bundle)), time.Now(), "belt.zip"); err == nil ||
+		!strings.Contains(err.Error(), "has a run 2 already") {
 		t.Errorf("%v", err)
 	}
 	if v, _ := j.Verify(); !v.Complete() {
@@ -168,20 +170,33 @@ func TestABundleThatWasChangedIsRefusedAndNothingTakenIn(t *testing.T) {
 		"a record and the manifest": {func(f map[string][]byte) {
 			records(f, func(s string) string { return strings.Replace(s, "µ", "m", 1) })
 		}, true, "is not as it was written"},
-		"the order":            {func(f map[string][]byte) { records(f, swapLines) }, true, "record"},
-		"another run's record": {func(f map[string][]byte) { records(f, func(s string) string { return s + `{"run":7}` + "\n" }) }, true, "runs 2 and 7"},
+		"the order": {func(f map[string][]byte) { records(f, swapLines) }, true, "record"},
+		"another run's record": {func(f map[string][]byte) {
+			records(f,
+				func(s string) string { return s + `{"run":7}` + "\n" })
+		}, true, "runs 2 and 7"},
 		"a key that nobody knows": {func(f map[string][]byte) {
 			records(f, func(s string) string { return strings.Replace(s, `{"run"`, `{"x":1,"run"`, 1) })
 		}, true, "unknown field"},
-		"no records":                    {func(f map[string][]byte) { f["journal.jsonl"] = nil }, true, "no record"},
-		"a photo":                       {func(f map[string][]byte) { f[photo] = []byte("b photo") }, true, "not the file that was attached"},
-		"a photo that is missing":       {func(f map[string][]byte) { delete(f, photo) }, true, "photo.jpg is missing"},
-		"a file that nobody names":      {func(f map[string][]byte) { f["attachments/"+strings.Repeat("0", 64)] = []byte("x") }, true, "no record names"},
-		"a file that leaves its folder": {func(f map[string][]byte) { f["attachments/../../x"] = []byte("x") }, true, "does not belong there"},
-		"a file that is not listed":     {func(f map[string][]byte) { f["attachments/"+strings.Repeat("0", 64)] = []byte("x") }, false, "is not in its manifest"},
-		"no manifest":                   {func(f map[string][]byte) { delete(f, "MANIFEST.sha256") }, false, "MANIFEST.sha256 is missing"},
+		"no records": {func(f map[string][]byte) { f["journal.jsonl"] = nil }, true, "no record"},
+		"a photo": {func(f map[string][]byte) { f[photo] = []byte("b photo") },
+			true, "not the file that was attached"},
+		"a photo that is missing": {func(f map[string][]byte) { delete(f, photo) }, true, "photo.jpg is missing"},
+		"a file that nobody names": {func(f map[string][]byte) {
+			f["attachments/"+strings.Repeat("0",
+				64)] = []byte("x")
+		}, true, "no record names"},
+		"a file that leaves its folder": {func(f map[string][]byte) { f["attachments/../../x"] = []byte("x") },
+			true, "does not belong there"},
+		"a file that is not listed": {func(f map[string][]byte) {
+			f["attachments/"+strings.Repeat("0",
+				64)] = []byte("x")
+		}, false, "is not in its manifest"},
+		"no manifest": {func(f map[string][]byte) { delete(f, "MANIFEST.sha256") }, false,
+			"MANIFEST.sha256 is missing"},
 		"a name with a control character": {func(f map[string][]byte) {
-			f["attachments.json"] = []byte(strings.Replace(string(f["attachments.json"]), "photo.jpg", `ph\u001b[2Joto`, 1))
+			f["attachments.json"] = []byte(strings.Replace(string(f["attachments.json"]), "photo.jpg", `ph\u001b[2Joto`,
+				1))
 		}, true, "name"},
 	} {
 		t.Run(what, func(t *testing.T) {
@@ -224,7 +239,8 @@ func TestABundleThatSwellsIsRefused(t *testing.T) {
 	if len(packed) > 1<<20 {
 		t.Fatalf("packed it has %d bytes", len(packed))
 	}
-	if _, _, err := imported(t, packed); !errors.Is(err, store.ErrBundle) || !strings.Contains(err.Error(), "too long") {
+	if _, _, err := imported(t, packed); !errors.Is(err, store.ErrBundle) ||
+		!strings.Contains(err.Error(), "too long") {
 		t.Errorf("%v", err)
 	}
 }

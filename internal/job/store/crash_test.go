@@ -158,7 +158,8 @@ func TestNoAcknowledgedRecordIsLostToKill(t *testing.T) {
 			}
 			acknowledged = n
 			if timer == nil {
-				timer = time.AfterFunc(time.Duration(random.Int64N(int64(40*time.Millisecond))), func() { c.Process.Kill() })
+				timer = time.AfterFunc(time.Duration(random.Int64N(int64(40*time.Millisecond))),
+					func() { c.Process.Kill() })
 			}
 		}
 		c.Wait()
@@ -171,7 +172,8 @@ func TestNoAcknowledgedRecordIsLostToKill(t *testing.T) {
 			t.Fatalf("round %d, seed %d: %+v %v", round, seed, v, err)
 		}
 		if n := v.Runs[0].Count; n < acknowledged || n%2 != 1 {
-			t.Fatalf("round %d, seed %d: %d records, acknowledged %d, two in each transaction", round, seed, n, acknowledged)
+			t.Fatalf("round %d, seed %d: %d records, acknowledged %d, two in each transaction", round, seed,
+				n, acknowledged)
 		}
 		if r.LeftBehind() == "" {
 			t.Errorf("round %d: nothing is said of the -wal that stays behind", round)
@@ -270,7 +272,8 @@ func fullJob(t testing.TB) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := w.Append(noon, event.Attached{Attachment: a, Caption: "as it lay"}, event.OperatorMark{Text: strings.Repeat("dark ", 150)}); err != nil {
+	if _, err := w.Append(noon, event.Attached{Attachment: a, Caption: "as it lay"},
+		event.OperatorMark{Text: strings.Repeat("dark ", 150)}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := w.Close(noon, event.Done, ""); err != nil {
@@ -413,7 +416,8 @@ func TestARemovedJobFileIsNoticedAtTheNextAppend(t *testing.T) {
 	if err := os.Remove(path); err != nil {
 		t.Skip("this system does not let an open file be removed")
 	}
-	if _, err := w.Append(noon, event.Note{Text: "x"}); err == nil || !strings.Contains(err.Error(), "removed or replaced") {
+	if _, err := w.Append(noon, event.Note{Text: "x"}); err == nil || !strings.Contains(err.Error(),
+		"removed or replaced") {
 		t.Error(err)
 	}
 }
@@ -435,16 +439,21 @@ func alter(t *testing.T, path string, statements ...string) {
 func TestWhatWasAlteredWithSQLIsNoticed(t *testing.T) {
 	data := fullJob(t)
 	for _, c := range []struct{ what, sql, says string }{
-		{"a changed record", `UPDATE events SET body = replace(body, 'dark', 'lark') WHERE seq = 3`, "record 3 (operator-mark) is not as it was written"},
+		{"a changed record", `UPDATE events SET body = replace(body, 'dark', 'lark') WHERE seq = 3`,
+			"record 3 (operator-mark) is not as it was written"},
 		{"a changed time", `UPDATE events SET at = '2026-11-25T12:00:00.000000001Z' WHERE seq = 2`, "record 2"},
 		{"a changed kind", `UPDATE events SET kind = 'note' WHERE seq = 3`, "record 3"},
 		{"a removed record", `DELETE FROM events WHERE seq = 2`, "record 3 follows record 1"},
 		{"a removed first record", `DELETE FROM events WHERE seq = 1`, "record 2 follows record 0"},
 		{"a removed closing record", `DELETE FROM events WHERE seq = 4`, "3 records where 4 were written"},
-		{"two records in another order", `UPDATE events SET seq = CASE seq WHEN 2 THEN -3 ELSE -2 END WHERE seq IN (2, 3); UPDATE events SET seq = -seq WHERE seq < 0`, "record 2"},
-		{"an added record", `INSERT INTO events SELECT run, 5, at, kind, body, chain FROM events WHERE seq = 3`, "beyond the last"},
-		{"a record of no run", `INSERT INTO events SELECT 9, 1, at, kind, body, chain FROM events WHERE seq = 1`, "not in the list of runs"},
-		{"a removed run", `DELETE FROM events; DELETE FROM runs; INSERT INTO runs VALUES (2, '', 0, '')`, "run 1 is missing"},
+		{"two records in another order",
+			`UPDATE events SET seq = CASE seq WHEN 2 THEN -3 ELSE -2 END WHERE seq IN (2, 3); UPDATE events SET seq = -seq WHERE seq < 0`, "record 2"},
+		{"an added record", `INSERT INTO events SELECT run, 5, at, kind, body, chain FROM events WHERE seq = 3`,
+			"beyond the last"},
+		{"a record of no run", `INSERT INTO events SELECT 9, 1, at, kind, body, chain FROM events WHERE seq = 1`,
+			"not in the list of runs"},
+		{"a removed run", `DELETE FROM events; DELETE FROM runs; INSERT INTO runs VALUES (2, '', 0, '')`,
+			"run 1 is missing"},
 		{"another opening time", `UPDATE runs SET opened = 'x'`, "another time of opening"},
 		{"another end", `UPDATE runs SET head = 'x'`, "not the last that was written"},
 		{"a changed attachment", `UPDATE attachments SET bytes = x'00'`, "is not the file that was attached"},
@@ -520,7 +529,8 @@ func TestAReadOnlyFileIsRefusedForWritingAndReadOtherwise(t *testing.T) {
 
 func TestASettingsSayThatEveryRecordIsFlushed(t *testing.T) {
 	j, _, _ := smallJob(t)
-	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "fullfsync": "1", "trusted_schema": "0", "foreign_keys": "1"} {
+	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "fullfsync": "1",
+		"trusted_schema": "0", "foreign_keys": "1"} {
 		var got string
 		if err := j.write.QueryRow("PRAGMA " + pragma).Scan(&got); err != nil || got != want {
 			t.Errorf("%s is %s (%v), want %s", pragma, got, err, want)

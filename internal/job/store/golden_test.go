@@ -15,7 +15,8 @@ import (
 	"provoke/internal/job/store"
 )
 
-var writeGolden = flag.Bool("write-golden", false, "write the golden job anew; only before the version is published, a published one must never change")
+var writeGolden = flag.Bool("write-golden", false,
+	"write the golden job anew; only before the version is published, a published one must never change")
 
 // goldenJob is a job of version 1: the canned run of package event and one that was left open. It
 // must stay readable for ever, and readable by other programs from docs/journal.md alone.
@@ -55,7 +56,8 @@ func TestTheGoldenJobStaysReadable(t *testing.T) {
 	}
 	defer j.Close()
 	v := verify(t, j)
-	if !v.OK() || len(v.Runs) != 2 || !v.Runs[0].Closed || v.Runs[0].Late != 1 || v.Runs[1].Closed || v.Attachments != 2 || len(v.Unnamed) > 0 {
+	if !v.OK() || len(v.Runs) != 2 || !v.Runs[0].Closed || v.Runs[0].Late != 1 || v.Runs[1].Closed ||
+		v.Attachments != 2 || len(v.Unnamed) > 0 {
 		t.Errorf("%+v", v)
 	}
 	if n := len(all(t, j, 1)); n != 18 {
@@ -72,7 +74,8 @@ func writeJob(t *testing.T, path, from string) {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	for name, content := range map[string]string{"bench.yaml": "test", "plan.yaml": "test2"} { // the canned run names their hashes
+	// the canned run names their hashes
+	for name, content := range map[string]string{"bench.yaml": "test", "plan.yaml": "test2"} {
 		if _, err := j.Attach(name, []byte(content)); err != nil {
 			t.Fatal(err)
 		}
@@ -172,7 +175,8 @@ func TestTheProgramInTheDocumentVerifiesAJob(t *testing.T) {
 		t.Fatal(err)
 	}
 	altered := filepath.Join(t.TempDir(), "altered.provoke")
-	if err := os.WriteFile(altered, []byte(strings.Replace(string(data), "went dark", "went dull", 1)), 0o644); err != nil {
+	if err := os.WriteFile(altered, []byte(strings.Replace(string(data), "went dark", "went dull", 1)),
+		0o644); err != nil {
 		t.Fatal(err)
 	}
 	if out, err := verifies(altered); err == nil || !strings.Contains(out, "is not as it was written") {

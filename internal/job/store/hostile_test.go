@@ -190,12 +190,22 @@ func TestACraftedJobHasBoundsWhateverItClaims(t *testing.T) {
 		make func(testing.TB, string)
 		says []string
 	}{
-		"a list of runs without an end":       {swollen, []string{"runs: ", "cannot be read behind run 1"}},
-		"a record of a gigabyte":              {endless("events"), []string{"records: ", ErrDamaged.Error()}},
-		"the hash of a file, of a gigabyte":   {endless("attachments"), []string{"attachment: ", ErrDamaged.Error()}},
-		"a job with a hole of two gigabytes":  {func(t testing.TB, path string) { craft(t).write(t, path, 2<<30) }, []string{"verify: ", "false"}},
-		"two gigabytes of nothing":            {func(t testing.TB, path string) { os.WriteFile(path, nil, 0o644); os.Truncate(path, 2<<30) }, []string{"open: ", ErrNotAJob.Error()}},
-		"two gigabytes behind a right header": {func(t testing.TB, path string) { c := craft(t); c.pages = c.pages[:1]; c.write(t, path, 2<<30) }, []string{"open: "}},
+		"a list of runs without an end":     {swollen, []string{"runs: ", "cannot be read behind run 1"}},
+		"a record of a gigabyte":            {endless("events"), []string{"records: ", ErrDamaged.Error()}},
+		"the hash of a file, of a gigabyte": {endless("attachments"), []string{"attachment: ", ErrDamaged.Error()}},
+		"a job with a hole of two gigabytes": {func(t testing.TB, path string) { craft(t).write(t, path, 2<<30) },
+			[]string{"verify: ", "false"}},
+		"two gigabytes of nothing": {func(t testing.TB,
+			path string) {
+			os.WriteFile(path, nil, 0o644)
+			os.Truncate(path, 2<<30)
+		}, []string{"open: ", ErrNotAJob.Error()}},
+		"two gigabytes behind a right header": {func(t testing.TB,
+			path string) {
+			c := craft(t)
+			c.pages = c.pages[:1]
+			c.write(t, path, 2<<30)
+		}, []string{"open: "}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "crafted.provoke")
@@ -218,7 +228,8 @@ func TestACraftedJobHasBoundsWhateverItClaims(t *testing.T) {
 				t.Errorf("it verifies:\n%s", text.String())
 			}
 			peak := peakOf(p.ProcessState)
-			t.Logf("figure: crafted job, %s: read and verified in %.1f s, %.0f MB at most", name, time.Since(begun).Seconds(), float64(peak)/1e6)
+			t.Logf("figure: crafted job, %s: read and verified in %.1f s, %.0f MB at most", name,
+				time.Since(begun).Seconds(), float64(peak)/1e6)
 			if peak > 300e6 {
 				t.Errorf("%d bytes of memory", peak)
 			}
@@ -243,7 +254,8 @@ func TestLongRecordsAreReadAFewAtATime(t *testing.T) {
 	}
 	j, _, _ := smallJob(t)
 	for seq := range 5 {
-		if _, err := j.write.Exec("INSERT INTO events VALUES (1, ?, 'x', 'note', ?, 'x')", seq+2, strings.Repeat("x", mostBody-1)); err != nil {
+		if _, err := j.write.Exec("INSERT INTO events VALUES (1, ?, 'x', 'note', ?, 'x')", seq+2,
+			strings.Repeat("x", mostBody-1)); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -82,7 +82,8 @@ func createFile(path string, page int) error {
 		for _, t := range schema {
 			statements = append(statements, t.text)
 		}
-		statements = append(statements, fmt.Sprintf("PRAGMA application_id = %d", ApplicationID), fmt.Sprintf("PRAGMA user_version = %d", FormatVersion), "COMMIT")
+		statements = append(statements, fmt.Sprintf("PRAGMA application_id = %d", ApplicationID),
+			fmt.Sprintf("PRAGMA user_version = %d", FormatVersion), "COMMIT")
 		for _, s := range statements {
 			if _, err := db.Exec(s); err != nil {
 				db.Close()
@@ -115,7 +116,8 @@ func openToWrite(path string) (*Job, error) {
 		return nil, err
 	}
 	if info.Mode().Perm()&0o222 == 0 {
-		return nil, errors.New("the file is read-only; make it writable, or work on a copy (provoke journal JOB --copy FILE)")
+		return nil,
+			errors.New("the file is read-only; make it writable, or work on a copy (provoke journal JOB --copy FILE)")
 	}
 	lock, err := takeLockPatiently(path)
 	if err != nil {
@@ -160,7 +162,8 @@ func (j *Job) openWriter() (err error) {
 		return plain(err)
 	}
 	if mode == "wal" && noLog != nil {
-		j.left = fmt.Sprintf("%[1]s was not closed in order and there is no %[1]s-wal beside it: if one was left where the job came from, its newest records are in there", filepath.Base(j.path))
+		j.left = fmt.Sprintf("%[1]s was not closed in order and there is no %[1]s-wal beside it: if one was left "+
+			"where the job came from, its newest records are in there", filepath.Base(j.path))
 	}
 	if err := writeAhead(j.write); err != nil {
 		return err
@@ -291,7 +294,8 @@ func leftBehind(path string) string {
 		return ""
 	}
 	base := filepath.Base(path)
-	return fmt.Sprintf("%s-wal belongs to %s: the program that wrote the job ended abruptly, and its newest records are in there; keep the two together", base, base)
+	return fmt.Sprintf("%s-wal belongs to %s: the program that wrote the job ended abruptly, and its newest records "+
+		"are in there; keep the two together", base, base)
 }
 
 // checkFile refuses what cannot be a job before SQLite sees it.

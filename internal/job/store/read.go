@@ -103,7 +103,8 @@ func (j *Job) describe(r *RunInfo) {
 
 func (j *Job) findClosing(r *RunInfo) {
 	for before := r.Count + 1; before > 1; {
-		last, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq < ? ORDER BY seq DESC LIMIT 16", r.Run, before)
+		last, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq < ? ORDER BY seq DESC LIMIT 16",
+			r.Run, before)
 		if err != nil || len(last) == 0 {
 			r.Err = errors.Join(r.Err, err)
 			return
@@ -126,7 +127,8 @@ func (j *Job) findClosing(r *RunInfo) {
 
 // columns are those of a raw record; one that is longer than any record of ours is NULL, and is not
 // read. (octet_length looks at the head of a row only.)
-var columns = fmt.Sprintf("seq, %s, %s, iif(octet_length(body) <= %d, body, NULL), %s", words("at"), words("kind"), mostBody, words("chain"))
+var columns = fmt.Sprintf("seq, %s, %s, iif(octet_length(body) <= %d, body, NULL), %s", words("at"), words("kind"),
+	mostBody, words("chain"))
 
 func words(column string) string {
 	return fmt.Sprintf("iif(octet_length(%[1]s) <= %[2]d, %[1]s, NULL)", column, mostWords)
@@ -167,7 +169,8 @@ func (j *Job) records(query string, args ...any) ([]raw, error) {
 func (r *raw) record(run int) (event.Record, error) {
 	at, err := event.ParseTime(r.at)
 	if err != nil {
-		return event.Record{Run: run, Seq: r.seq, Event: event.Unknown{KindName: r.kind, Body: []byte(r.body)}, Chain: r.chain},
+		return event.Record{Run: run, Seq: r.seq, Event: event.Unknown{KindName: r.kind, Body: []byte(r.body)},
+				Chain: r.chain},
 			fmt.Errorf("%w: record %d of run %d: %v", ErrDamaged, r.seq, run, err)
 	}
 	e, err := event.UnmarshalString(r.kind, r.body)

@@ -85,7 +85,8 @@ func checkIdentity(db *sql.DB) error {
 	case id != ApplicationID:
 		return ErrNotAJob
 	case version > FormatVersion:
-		return fmt.Errorf("%w: its tables are version %d, this program knows 1 to %d; use the provoke that wrote it, or a newer one", ErrNewer, version, FormatVersion)
+		return fmt.Errorf("%w: its tables are version %d, this program knows 1 to %d; use the provoke that wrote it, "+
+			"or a newer one", ErrNewer, version, FormatVersion)
 	case version < 1:
 		return fmt.Errorf("%w (its version number is %d)", ErrNotAJob, version)
 	}
@@ -142,7 +143,8 @@ func writeAhead(db *sql.DB) error {
 			return plain(err)
 		}
 		if got != want.value {
-			return fmt.Errorf("the setting %s is %d where it must be %d for records to be safe", want.pragma, got, want.value)
+			return fmt.Errorf("the setting %s is %d where it must be %d for records to be safe", want.pragma,
+				got, want.value)
 		}
 	}
 	return nil
@@ -154,12 +156,13 @@ var (
 	ErrNewer        = errors.New("this job was written by a newer provoke")
 	ErrDamaged      = errors.New("the job file is damaged")
 	ErrHeld         = errors.New("the job is in use by another run")
-	ErrNoWriteAhead = errors.New("the folder does not carry the shared memory that a job needs (a network drive or a cloud folder?); put the job on a local disk")
-	ErrReadOnly     = errors.New("the job is open for reading only")
-	ErrFull         = errors.New("the disk is full; make room, then go on with --resume")
-	ErrClosedRun    = errors.New("the run is closed; only notes and attachments may follow")
-	ErrNoRun        = errors.New("no such run in this job")
-	ErrDead         = errors.New("the journal failed earlier and takes no more records")
+	ErrNoWriteAhead = errors.New("the folder does not carry the shared memory that a job needs (a network drive or a " +
+		"cloud folder?); put the job on a local disk")
+	ErrReadOnly  = errors.New("the job is open for reading only")
+	ErrFull      = errors.New("the disk is full; make room, then go on with --resume")
+	ErrClosedRun = errors.New("the run is closed; only notes and attachments may follow")
+	ErrNoRun     = errors.New("no such run in this job")
+	ErrDead      = errors.New("the journal failed earlier and takes no more records")
 )
 
 // plain words an error of SQLite for the person at the bench by its primary result code

@@ -86,7 +86,8 @@ func TestWhatWasAppendedIsReadBackInOrder(t *testing.T) {
 	j, path := newJob(t)
 	w := newRun(t, j)
 	var want []event.Record
-	want = append(want, add(t, w, event.Intent{Step: plan.Step{Number: 1, Offset: -6, Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Drive: rf.DBm(-27.4)}}, Attempt: 1})...)
+	want = append(want, add(t, w, event.Intent{Step: plan.Step{Number: 1, Offset: -6, Purpose: plan.Sweep,
+		Point: plan.Point{Frequency: 27.12e6, Drive: rf.DBm(-27.4)}}, Attempt: 1})...)
 	want = append(want, add(t, w, note("a"), note("b"))...)
 	closed, err := w.Close(start.Add(time.Minute), event.Done, "")
 	if err != nil {
@@ -105,11 +106,13 @@ func TestWhatWasAppendedIsReadBackInOrder(t *testing.T) {
 	}
 	defer r.Close()
 	got := all(t, r, 1)
-	if len(got) != 5 || !slices.EqualFunc(got[1:], want, func(a, b event.Record) bool { return reflect.DeepEqual(a, b) }) {
+	if len(got) != 5 || !slices.EqualFunc(got[1:],
+		want, func(a, b event.Record) bool { return reflect.DeepEqual(a, b) }) {
 		t.Errorf("read back %+v, appended %+v", got, want)
 	}
 	runs, err := r.Runs()
-	if err != nil || len(runs) != 1 || runs[0].Opened.Label != "as received" || !runs[0].HasClosed || runs[0].Closed.Count != 4 || !runs[0].At.Equal(start) {
+	if err != nil || len(runs) != 1 || runs[0].Opened.Label != "as received" || !runs[0].HasClosed ||
+		runs[0].Closed.Count != 4 || !runs[0].At.Equal(start) {
 		t.Errorf("runs: %+v, %v", runs, err)
 	}
 	if v := verify(t, r); !v.Complete() || v.Runs[0].Head != closed.Chain {
@@ -153,7 +156,8 @@ func TestLateNotesDoNotBreakTheClosingRecord(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := j.Annotate(1, start, note("the ferrite was the small one"), event.Attached{Attachment: a}); err != nil {
+	if _, err := j.Annotate(1, start, note("the ferrite was the small one"),
+		event.Attached{Attachment: a}); err != nil {
 		t.Fatal(err)
 	}
 	j.Close()
@@ -308,16 +312,19 @@ func TestWhatIsNotAJobIsRefusedClearly(t *testing.T) {
 		{write("text.provoke", strings.Repeat("photo ", 2000)), "not a provoke job"},
 		{write("short.provoke", "x"), "not a provoke job"},
 	} {
-		for name, open := range map[string]func(string) (*store.Job, error){"open": store.Open, "read": store.OpenReadOnly} {
+		for name, open := range map[string]func(string) (*store.Job, error){"open": store.Open,
+			"read": store.OpenReadOnly} {
 			if _, err := open(c.path); err == nil || !strings.Contains(err.Error(), c.says) {
 				t.Errorf("%s %s: %v", name, filepath.Base(c.path), err)
 			}
 		}
 	}
-	if _, err := store.Create(write("there.provoke", "x")); err == nil || !strings.Contains(err.Error(), "exists already") {
+	if _, err := store.Create(write("there.provoke", "x")); err == nil ||
+		!strings.Contains(err.Error(), "exists already") {
 		t.Errorf("create over a file: %v", err)
 	}
-	if _, err := store.Create(filepath.Join(dir, "a\x1b[2Jb.provoke")); err == nil || strings.Contains(err.Error(), "\x1b") {
+	if _, err := store.Create(filepath.Join(dir, "a\x1b[2Jb.provoke")); err == nil ||
+		strings.Contains(err.Error(), "\x1b") {
 		t.Errorf("a name with control characters: %q", err)
 	}
 	if _, err := store.Create(filepath.Join(dir, "nowhere", "a.provoke")); err == nil {
@@ -349,7 +356,8 @@ func TestAttachmentsAreKeptOnceByTheirHash(t *testing.T) {
 	if _, err := j.Attach("a\nb", nil); err == nil {
 		t.Error("a name with a line feed was taken")
 	}
-	if _, err := j.Attach("big", make([]byte, store.MaxAttachment+1)); err == nil || !strings.Contains(err.Error(), "64 MiB") {
+	if _, err := j.Attach("big", make([]byte, store.MaxAttachment+1)); err == nil ||
+		!strings.Contains(err.Error(), "64 MiB") {
 		t.Errorf("too big: %v", err)
 	}
 	if v := verify(t, j); !v.OK() || len(v.Unnamed) != 1 {
@@ -422,7 +430,8 @@ func TestAFileThatABenchNamesInAFolderVerifiesUnderItsOwnName(t *testing.T) {
 	if v := verify(t, j); !v.OK() || len(v.Unnamed) > 0 {
 		t.Errorf("%+v", v)
 	}
-	if _, err := j.NewRun(start, event.Opened{Files: []event.Attachment{{Name: "amplifier.csv", SHA256: strings.Repeat("0", 64)}}}); err != nil {
+	if _, err := j.NewRun(start, event.Opened{Files: []event.Attachment{{Name: "amplifier.csv",
+		SHA256: strings.Repeat("0", 64)}}}); err != nil {
 		t.Fatal(err)
 	}
 	if v := verify(t, j); v.OK() || v.Problems[0] != "attachment amplifier.csv is missing" {

@@ -137,11 +137,13 @@ func (j *Job) checkStructure(v *Verification) error {
 		return nil // in a file that is not sound, counting may have no end
 	}
 	var strays int
-	if err := j.read.QueryRow("SELECT count(DISTINCT run) FROM events WHERE run NOT IN (SELECT run FROM runs)").Scan(&strays); err != nil {
+	if err := j.read.QueryRow("SELECT count(DISTINCT run) FROM events WHERE run NOT IN (SELECT run FROM runs)").Scan(
+		&strays); err != nil {
 		return plain(err)
 	}
 	if strays > 0 {
-		v.Problems = append(v.Problems, fmt.Sprintf("there are records of %d runs that are not in the list of runs", strays))
+		v.Problems = append(v.Problems, fmt.Sprintf("there are records of %d runs that are not in the list of runs",
+			strays))
 	}
 	return nil
 }
@@ -165,7 +167,9 @@ func (j *Job) checkSize(v *Verification) error {
 		return plainPath(err)
 	}
 	if mode != "wal" && info.Size() != size*pages {
-		v.Problems = append(v.Problems, fmt.Sprintf("the file has %d bytes where its header says %d: it was cut, or something was added", info.Size(), size*pages))
+		v.Problems = append(v.Problems, fmt.Sprintf(
+			"the file has %d bytes where its header says %d: it was cut, or something was added", info.Size(),
+			size*pages))
 	}
 	return nil
 }
@@ -185,7 +189,8 @@ func (j *Job) checkRun(run int) (RunCheck, error) {
 	}
 	var opened, head string
 	var count int64
-	if err := j.read.QueryRow("SELECT "+words("opened")+", count, "+words("head")+" FROM runs WHERE run = ?", run).Scan(&opened, &count, &head); err != nil {
+	if err := j.read.QueryRow("SELECT "+words("opened")+", count, "+words("head")+" FROM runs WHERE run = ?",
+		run).Scan(&opened, &count, &head); err != nil {
 		return c, plain(err)
 	}
 	for p := range ahead(j.chunks(run, 0)) {
@@ -205,7 +210,8 @@ func (j *Job) checkRun(run int) (RunCheck, error) {
 	if c.Head != head {
 		c.problem("its last record is not the last that was written")
 	}
-	if first, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", run); err == nil && len(first) == 1 && first[0].at != opened {
+	if first, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", run); err == nil &&
+		len(first) == 1 && first[0].at != opened {
 		c.problem("the list of runs gives another time of opening than its first record")
 	}
 	if extra, err := j.beyond(run, count); err != nil {
@@ -220,7 +226,8 @@ func (j *Job) checkRun(run int) (RunCheck, error) {
 // list and the records are read in one statement, so a writer at work cannot come between.
 func (j *Job) beyond(run int, count int64) (bool, error) {
 	var last, listed int64
-	err := j.read.QueryRow("SELECT coalesce(max(seq), 0), (SELECT count FROM runs WHERE run = ?1) FROM events WHERE run = ?1", run).Scan(&last, &listed)
+	err := j.read.QueryRow("SELECT coalesce(max(seq), 0), (SELECT count FROM runs WHERE run = ?1) FROM events WHERE "+
+		"run = ?1", run).Scan(&last, &listed)
 	return last > listed || listed < count, plain(err)
 }
 
@@ -304,7 +311,10 @@ func (j *Job) checkAttachments(v *Verification) error {
 			named[hash] = append(named[hash], names...)
 		}
 	}
-	rows, err := j.read.Query(fmt.Sprintf("SELECT %s, %s, octet_length(bytes) <= %[3]d, iif(octet_length(bytes) <= %[3]d, bytes, NULL) FROM attachments ORDER BY sha256", words("sha256"), words("name"), MaxAttachment))
+	rows,
+		err := j.read.Query(fmt.Sprintf(
+		"SELECT %s, %s, octet_length(bytes) <= %[3]d, iif(octet_length(bytes) <= %[3]d, bytes, NULL) FROM "+
+			"attachments ORDER BY sha256", words("sha256"), words("name"), MaxAttachment))
 	if err != nil {
 		return plain(err)
 	}
@@ -322,7 +332,8 @@ func (j *Job) checkAttachments(v *Verification) error {
 		}
 		last = hash
 		if sum := sha256.Sum256(bytes); hex.EncodeToString(sum[:]) != hash {
-			v.Problems = append(v.Problems, fmt.Sprintf("attachment %s is not the file that was attached", printable(name)))
+			v.Problems = append(v.Problems, fmt.Sprintf("attachment %s is not the file that was attached",
+				printable(name)))
 		}
 		v.checkName(hash, name, named)
 		delete(named, hash)
@@ -348,7 +359,8 @@ func (v *Verification) checkName(hash, name string, named map[string][]string) {
 	if vouched(name, names) {
 		return
 	}
-	v.Problems = append(v.Problems, fmt.Sprintf("attachment %s was attached as %s", printable(name), printable(names[0])))
+	v.Problems = append(v.Problems, fmt.Sprintf("attachment %s was attached as %s", printable(name),
+		printable(names[0])))
 }
 
 // vouched reports that a file's name is one that records give it; a curve of a bench file has none there.

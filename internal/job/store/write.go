@@ -93,7 +93,9 @@ func (w *Writer) Append(at time.Time, events ...event.Event) ([]event.Record, er
 	for _, e := range events {
 		switch e.(type) {
 		case event.Opened, event.Closed:
-			return nil, fmt.Errorf("append to run %d: a record of kind %q is written by opening or closing the run only", w.run, e.Kind())
+			return nil,
+				fmt.Errorf("append to run %d: a record of kind %q is written by opening or closing the run only", w.run,
+					e.Kind())
 		}
 	}
 	return w.appendAny(at, events)
@@ -137,7 +139,8 @@ func (w *Writer) Close(at time.Time, verdict event.Verdict, why string) (event.R
 func (j *Job) Annotate(run int, at time.Time, events ...event.Event) ([]event.Record, error) {
 	for _, e := range events {
 		if !late(e.Kind()) {
-			return nil, fmt.Errorf("add to run %d: a record of kind %q is no note, attachment, trace or log", run, e.Kind())
+			return nil, fmt.Errorf("add to run %d: a record of kind %q is no note, attachment, trace or log",
+				run, e.Kind())
 		}
 	}
 	j.mu.Lock()
@@ -234,7 +237,9 @@ func (t *tail) encode(run int, at time.Time, events []event.Event) ([]row, error
 			return nil, err
 		}
 		if len(body) > mostBody {
-			return nil, fmt.Errorf("a %s record of %.1f MiB is too long, %d MiB are allowed: thin out its points, or attach it as a file", kind, float64(len(body))/(1<<20), mostBody>>20)
+			return nil,
+				fmt.Errorf("a %s record of %.1f MiB is too long, %d MiB are allowed: thin out its points, or attach "+
+					"it as a file", kind, float64(len(body))/(1<<20), mostBody>>20)
 		}
 		read, err := event.Unmarshal(kind, body)
 		if err != nil {

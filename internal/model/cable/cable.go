@@ -193,7 +193,8 @@ func (c *Cable) Compute(g twoport.Grid, places ...rf.Length) (*Response, error) 
 		return nil, fmt.Errorf("compute the cable %s: %w", c.Name, err)
 	}
 	volt := complex(twoport.SourceEMF(c.Forward, rf.Z0), 0)
-	r := &Response{Grid: g, DUT: s.DUT, Clamp: s.Clamp, AE: s.AE, ToDUT: s.NearZ, ToAE: s.FarZ, Series: s.Series, Forward: c.Forward, Jig: make([]float64, g.Len())}
+	r := &Response{Grid: g, DUT: s.DUT, Clamp: s.Clamp, AE: s.AE, ToDUT: s.NearZ, ToAE: s.FarZ, Series: s.Series,
+		Forward: c.Forward, Jig: make([]float64, g.Len())}
 	for _, at := range p.places {
 		if at.ae {
 			r.Places = append(r.Places, s.TapsAE[at.tap])

@@ -64,11 +64,13 @@ func TestTheFileOfTheWorkedCableGivesItsCurrents(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i, want := range [][3]float64{{0.9528910645, 0.9265539525, 0.9309460382}, {4.490409482, 4.374682842, 4.395182134}, {2.145569864, 2.567169152, 2.565260159}} {
+	for i, want := range [][3]float64{{0.9528910645, 0.9265539525, 0.9309460382},
+		{4.490409482, 4.374682842, 4.395182134}, {2.145569864, 2.567169152, 2.565260159}} {
 		// In the jig of 100 Ω and with 50 Ω of the clamp's own, an e.m.f. of 1 V drives 1/150 A.
 		emf := r.Jig[i] * 150
 		for k, got := range []complex128{r.Clamp[i], r.DUT[i], r.Probe[i]} {
-			within(t, fmt.Sprintf("%s current at %v in mA/V", []string{"clamp", "DUT", "probe"}[k], r.Grid.Frequency(i)), 1e3*cmplx.Abs(got)/emf, want[k], 1e-4*want[k])
+			within(t, fmt.Sprintf("%s current at %v in mA/V", []string{"clamp", "DUT", "probe"}[k],
+				r.Grid.Frequency(i)), 1e3*cmplx.Abs(got)/emf, want[k], 1e-4*want[k])
 		}
 		within(t, "jig current in A at 1 W and 6 dB", r.Jig[i], math.Sqrt(1.0/50)*math.Pow(10, -6.0/20), 1e-9)
 	}
@@ -137,7 +139,8 @@ func TestALowCurrentIsNamedWithItsCause(t *testing.T) {
 
 // Along a line with a short the current is |cos βx| of that at the short.
 func TestTheCurrentAlongTheCableIsAStandingWave(t *testing.T) {
-	x := parse(t, strings.Replace(plain("{resistor: 0 Ω}", "{resistor: 150 Ω}", ""), "probe: {insertion_impedance: {resistor: 0.5 Ω}}\n", "", 1))
+	x := parse(t, strings.Replace(plain("{resistor: 0 Ω}", "{resistor: 150 Ω}", ""),
+		"probe: {insertion_impedance: {resistor: 0.5 Ω}}\n", "", 1))
 	const f = 150e6
 	p, err := x.Profile(f, 41)
 	if err != nil {
@@ -148,7 +151,8 @@ func TestTheCurrentAlongTheCableIsAStandingWave(t *testing.T) {
 		if a.At > 0.3 {
 			break
 		}
-		within(t, fmt.Sprintf("current %v from the short", a.At), cmplx.Abs(a.Current)/at, math.Abs(math.Cos(2*math.Pi*f*float64(a.At)/twoport.SpeedOfLight)), 1e-9)
+		within(t, fmt.Sprintf("current %v from the short", a.At), cmplx.Abs(a.Current)/at,
+			math.Abs(math.Cos(2*math.Pi*f*float64(a.At)/twoport.SpeedOfLight)), 1e-9)
 	}
 	last := p[len(p)-1]
 	r, err := x.Compute(frequencies(t, f))
@@ -220,8 +224,10 @@ func TestACableSeenFromItsOtherEndIsTheSame(t *testing.T) {
 			t.Skip("a part at the clamp itself stands on the side of the file's DUT, whichever end that is")
 		}
 		make := func(a, b, at float64, dut, ae twoport.OnePort) *Cable {
-			return &Cable{Name: "x", Forward: rf.Watts(1), Line: twoport.Line{Impedance: 235, Loss: twoport.Loss{Skin: 0.3}}, ClampToDUT: rf.Length(a), ClampToAE: rf.Length(b),
-				Clamp: generator{twoport.Resistor(20)}, DUT: dut, AE: ae,
+			return &Cable{Name: "x", Forward: rf.Watts(1),
+				Line: twoport.Line{Impedance: 235, Loss: twoport.Loss{Skin: 0.3}}, ClampToDUT: rf.Length(a),
+				ClampToAE: rf.Length(b),
+				Clamp:     generator{twoport.Resistor(20)}, DUT: dut, AE: ae,
 				Parts: []Part{{"capacitor", rf.Length(at), twoport.Shunt{Z: twoport.Capacitor{Farad: 10e-12, ESR: 1}}}}}
 		}
 		end := twoport.SeriesOf{twoport.Resistor(10), twoport.Capacitor{Farad: 150e-12}}
@@ -237,7 +243,8 @@ func TestACableSeenFromItsOtherEndIsTheSame(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if cmplx.Abs(x.Clamp[0]-y.Clamp[0]) > 1e-9*cmplx.Abs(x.Clamp[0]) || math.Abs(cmplx.Abs(x.DUT[0])-cmplx.Abs(y.AE[0])) > 1e-9*cmplx.Abs(x.DUT[0]) {
+		if cmplx.Abs(x.Clamp[0]-y.Clamp[0]) > 1e-9*cmplx.Abs(x.Clamp[0]) ||
+			math.Abs(cmplx.Abs(x.DUT[0])-cmplx.Abs(y.AE[0])) > 1e-9*cmplx.Abs(x.DUT[0]) {
 			t.Fatalf("clamp %v and %v, end %v and %v", x.Clamp[0], y.Clamp[0], x.DUT[0], y.AE[0])
 		}
 	})
@@ -246,13 +253,16 @@ func TestACableSeenFromItsOtherEndIsTheSame(t *testing.T) {
 func TestAnEstimateNeedsReadingsAndAStart(t *testing.T) {
 	x := parse(t, plain("{resistor: 40 Ω}", "{resistor: 150 Ω}", ""))
 	reading := func(f rf.Frequency) Reading { return Reading{f, rf.Amperes(0.01), rf.Watts(1)} }
-	if _, err := x.Estimate([]Reading{reading(2e6), reading(3e6)}, nil, 0.95); err == nil || !strings.Contains(err.Error(), "not enough") {
+	if _, err := x.Estimate([]Reading{reading(2e6), reading(3e6)}, nil, 0.95); err == nil ||
+		!strings.Contains(err.Error(), "not enough") {
 		t.Errorf("two readings: %v", err)
 	}
-	if _, err := x.Estimate(nil, []Quantity{DUTCapacitance}, 0.95); err == nil || !strings.Contains(err.Error(), "has no capacitor to set out from") {
+	if _, err := x.Estimate(nil, []Quantity{DUTCapacitance}, 0.95); err == nil || !strings.Contains(err.Error(),
+		"has no capacitor to set out from") {
 		t.Errorf("no capacitor in the file: %v", err)
 	}
-	if _, err := x.Estimate(nil, []Quantity{"lenght"}, 0.95); err == nil || !strings.Contains(err.Error(), "no quantity") {
+	if _, err := x.Estimate(nil, []Quantity{"lenght"}, 0.95); err == nil ||
+		!strings.Contains(err.Error(), "no quantity") {
 		t.Errorf("an unknown quantity: %v", err)
 	}
 	if _, err := x.Estimate(nil, nil, 1.2); err == nil {
@@ -271,12 +281,14 @@ func TestBoundsAndForeignFrequenciesAreLeftOut(t *testing.T) {
 		t.Fatal(err)
 	}
 	readings := []Reading{
-		{5e6, rf.Amperes(1).WithBound(rf.AtMost), rf.Watts(1)}, {6e6, rf.Current{}, rf.Watts(1)}, {7e6, rf.Amperes(1), rf.Power{}}, {500e6, rf.Amperes(1), rf.Watts(1)},
+		{5e6, rf.Amperes(1).WithBound(rf.AtMost), rf.Watts(1)}, {6e6, rf.Current{}, rf.Watts(1)}, {7e6, rf.Amperes(1),
+			rf.Power{}}, {500e6, rf.Amperes(1), rf.Watts(1)},
 	}
 	for i := range g.Len() {
 		// Half the power twice at each frequency: the ratio is what counts.
 		half := rf.Amperes(cmplx.Abs(r.Probe[i]) / math.Sqrt2)
-		readings = append(readings, Reading{g.Frequency(i), half, rf.Watts(0.5)}, Reading{g.Frequency(i), half, rf.Watts(0.5)})
+		readings = append(readings, Reading{g.Frequency(i), half, rf.Watts(0.5)},
+			Reading{g.Frequency(i), half, rf.Watts(0.5)})
 	}
 	e, err := x.Estimate(readings, []Quantity{LengthToAE, AEResistance}, 0.95)
 	if err != nil {

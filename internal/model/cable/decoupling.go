@@ -108,7 +108,8 @@ func (r *reader) decoupling(f *decouplingFile) *Decoupling {
 	d := &Decoupling{Name: f.Name, Bias: f.Bias}
 	if r.doc.Taken("cable") {
 		if data, err := r.read(f.Cable); err != nil {
-			r.doc.Problem("cable", fmt.Sprintf("cannot read the cable file %q: %v", f.Cable, err), "the name counts from the folder of this file")
+			r.doc.Problem("cable", fmt.Sprintf("cannot read the cable file %q: %v", f.Cable, err),
+				"the name counts from the folder of this file")
 		} else {
 			c, list := Parse(f.Cable, data, r.read)
 			r.list = append(r.list, list...)
@@ -131,7 +132,8 @@ func (r *reader) decoupling(f *decouplingFile) *Decoupling {
 	}
 	const most = 6
 	if len(f.Stack) > most {
-		r.doc.Problem("stack", fmt.Sprintf("stack: %d entries", len(f.Stack)), fmt.Sprintf("give up to %d, equal cores together as count", most))
+		r.doc.Problem("stack", fmt.Sprintf("stack: %d entries", len(f.Stack)),
+			fmt.Sprintf("give up to %d, equal cores together as count", most))
 	}
 	for i, s := range f.Stack {
 		at := fmt.Sprintf("stack[%d]", i)
@@ -146,14 +148,16 @@ func (r *reader) decoupling(f *decouplingFile) *Decoupling {
 			sum += s.Gap
 		}
 		if sum >= d.Cable.ClampToAE {
-			r.doc.Problem("stack", fmt.Sprintf("the stack reaches %v from the clamp, and the cable ends at %v", sum, d.Cable.ClampToAE), "")
+			r.doc.Problem("stack", fmt.Sprintf("the stack reaches %v from the clamp, and the cable ends at %v",
+				sum, d.Cable.ClampToAE), "")
 		}
 	}
 	return d
 }
 
 func (d *Decoupling) stacked(f stackedFile, x twoport.Ferrite, m Material, half FieldStrength) Stacked {
-	s := Stacked{Name: f.Name, MaterialKey: f.Material, Ferrite: x, Distance: f.Gap, HalfAt: half, Derating: 1, Permeability: x.Material}
+	s := Stacked{Name: f.Name, MaterialKey: f.Material, Ferrite: x, Distance: f.Gap, HalfAt: half, Derating: 1,
+		Permeability: x.Material}
 	if d.Bias.IsOff() {
 		return s
 	}
@@ -168,7 +172,9 @@ func (d *Decoupling) stacked(f stackedFile, x twoport.Ferrite, m Material, half 
 	if s.HalfAtGuess {
 		how = "guessed from the initial permeability; common practice, not verified"
 	}
-	d.Remarks = append(d.Remarks, fmt.Sprintf("%s: %s of bias make %v in the core and leave %.0f %% of its permeability (half at %v, %s)", s.Name, d.Bias.Linear(), s.Field, 100*s.Derating, s.HalfAt, how))
+	d.Remarks = append(d.Remarks, fmt.Sprintf(
+		"%s: %s of bias make %v in the core and leave %.0f %% of its permeability (half at %v, %s)", s.Name,
+		d.Bias.Linear(), s.Field, 100*s.Derating, s.HalfAt, how))
 	return s
 }
 
@@ -241,7 +247,9 @@ func (d *Decoupling) stackOn(order []int) *Cable {
 	for place, k := range order {
 		at += d.Stack[place].Distance
 		// A part at the very place of the clamp counts to the DUT's side: keep the stack beyond it.
-		c.Parts = append(c.Parts, Part{Name: d.Stack[k].Name, At: max(at, rf.Length(math.Nextafter(float64(c.ClampToDUT), math.Inf(1)))), Two: twoport.Series{Z: d.Stack[k].Ferrite}})
+		c.Parts = append(c.Parts, Part{Name: d.Stack[k].Name,
+			At:  max(at, rf.Length(math.Nextafter(float64(c.ClampToDUT), math.Inf(1)))),
+			Two: twoport.Series{Z: d.Stack[k].Ferrite}})
 	}
 	return &c
 }
@@ -312,7 +320,8 @@ func (d *Decoupling) impedances(g twoport.Grid) (out []Decoupled, whole []bool) 
 			}
 			x.Whole, x.Missing = false, fmt.Sprintf("%s: %v", s.Name, err)
 			x.Each = append(x.Each, cmplx.NaN())
-			ohm, _, bound := twoport.Ferrite{Core: s.Ferrite.Core, Material: s.Permeability, Turns: s.Ferrite.Turns}.LeastImpedance(x.At)
+			ohm, _, bound := twoport.Ferrite{Core: s.Ferrite.Core, Material: s.Permeability,
+				Turns: s.Ferrite.Turns}.LeastImpedance(x.At)
 			if bound == nil && errors.Is(err, twoport.ErrMissing) && s.Ferrite.Farad == 0 {
 				least += ohm * s.Derating
 			}
@@ -351,7 +360,9 @@ func Judge(rows []Decoupled) []string {
 		}
 	}
 	if unknown > 0 {
-		out = append(out, fmt.Sprintf("at %d of %d frequencies a material of the stack is not known: nothing but a bound is given there", unknown, len(rows)))
+		out = append(out,
+			fmt.Sprintf("at %d of %d frequencies a material of the stack is not known: nothing but a bound is given "+
+				"there", unknown, len(rows)))
 	}
 	if n == 0 {
 		return out
@@ -362,9 +373,13 @@ func Judge(rows []Decoupled) []string {
 		out = append(out, fmt.Sprintf("the stack has less than %d Ω everywhere: it decouples little", holds))
 	}
 	gain := best.WrongWayBare - best.WrongWay
-	out = append(out, fmt.Sprintf("at best, at %v, the current into the AE against that into the DUT becomes %s lower", best.At, gain.Text(1)))
+	out = append(out, fmt.Sprintf("at best, at %v, the current into the AE against that into the DUT becomes %s lower",
+		best.At, gain.Text(1)))
 	if lost.DUT < -LeastGain && lost.WrongWayBare-lost.WrongWay < -lost.DUT/2 {
-		out = append(out, fmt.Sprintf("at %v the DUT gets %s less: clamp, stack and AE are in one loop with it, and a ferrite alone lowers both currents; a way to the plane between clamp and stack (a 150 Ω network, a capacitor) keeps the DUT's", lost.At, (-lost.DUT).Text(1)))
+		out = append(out,
+			fmt.Sprintf("at %v the DUT gets %s less: clamp, stack and AE are in one loop with it, and a ferrite "+
+				"alone lowers both currents; a way to the plane between clamp and stack (a 150 Ω network, a "+
+				"capacitor) keeps the DUT's", lost.At, (-lost.DUT).Text(1)))
 	}
 	return out
 }
@@ -419,14 +434,16 @@ func (d *Decoupling) Advise(g twoport.Grid) (Advice, error) {
 	a := Advice{order, written - best, ""}
 	if a.Gain < LeastGain {
 		a.Order = now
-		a.Text = fmt.Sprintf("leave the order as it is: no other order lowers the worst current into the AE by %s or more (best: %s)", LeastGain.Text(0), a.Gain.Text(2))
+		a.Text = fmt.Sprintf("leave the order as it is: no other order lowers the worst current into the AE by %s or "+
+			"more (best: %s)", LeastGain.Text(0), a.Gain.Text(2))
 		return a, nil
 	}
 	var names []string
 	for _, k := range order {
 		names = append(names, d.Stack[k].Name)
 	}
-	a.Text = fmt.Sprintf("from the clamp toward the AE put %s: the worst current into the AE against the DUT's becomes %s lower", strings.Join(names, ", then "), a.Gain.Text(1))
+	a.Text = fmt.Sprintf("from the clamp toward the AE put %s: the worst current into the AE against the DUT's "+
+		"becomes %s lower", strings.Join(names, ", then "), a.Gain.Text(1))
 	return a, nil
 }
 

@@ -67,7 +67,8 @@ func TestAFerriteAloneLowersBothCurrents(t *testing.T) {
 // With such a way, the AE's current falls and the DUT's stays.
 func TestAWayToThePlaneBeforeTheStackKeepsTheCurrentInTheDUT(t *testing.T) {
 	d := stack(t)
-	d.Cable.Parts = append(d.Cable.Parts, Part{Name: "capacitor to the plane", At: d.Cable.ClampToDUT + 0.02, Two: twoport.Shunt{Z: twoport.Capacitor{Farad: 10e-9, ESR: 0.1}}})
+	d.Cable.Parts = append(d.Cable.Parts, Part{Name: "capacitor to the plane", At: d.Cable.ClampToDUT + 0.02,
+		Two: twoport.Shunt{Z: twoport.Capacitor{Farad: 10e-9, ESR: 0.1}}})
 	rows, err := d.Compute(frequencies(t, 5e6))
 	if err != nil {
 		t.Fatal(err)
@@ -112,12 +113,13 @@ func TestBiasDeratesThePermeability(t *testing.T) {
 
 func TestAMaterialThatIsNotTabulatedGivesABoundOnly(t *testing.T) {
 	table := "# invented\nf/MHz;µ′;µ″\n0.1;900;3\n5;840;380\n15;140;560\n20;-;430\n100;-;45\n"
-	d, list := ParseDecoupling("decoupling.yaml", replaced(t, "belt-weigher-decoupling.yaml", nil), func(name string) ([]byte, error) {
-		if name == "invented-mnzn.csv" {
-			return []byte(table), nil
-		}
-		return beside(name)
-	})
+	d, list := ParseDecoupling("decoupling.yaml", replaced(t, "belt-weigher-decoupling.yaml", nil),
+		func(name string) ([]byte, error) {
+			if name == "invented-mnzn.csv" {
+				return []byte(table), nil
+			}
+			return beside(name)
+		})
 	if d == nil {
 		t.Fatal(list.Err())
 	}
@@ -125,7 +127,8 @@ func TestAMaterialThatIsNotTabulatedGivesABoundOnly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !rows[0].Whole || rows[1].Whole || rows[1].AtLeast <= 0 || !strings.Contains(rows[1].Missing, "µ′ is not tabulated at 50 MHz") {
+	if !rows[0].Whole || rows[1].Whole || rows[1].AtLeast <= 0 || !strings.Contains(rows[1].Missing,
+		"µ′ is not tabulated at 50 MHz") {
 		t.Errorf("%+v", rows)
 	}
 	if all := strings.Join(Judge(rows), "\n"); !strings.Contains(all, "at 1 of 2 frequencies") {
@@ -154,7 +157,8 @@ func TestAnotherOrderIsAdvisedOnlyWhenItChangesSomething(t *testing.T) {
 	if g, err = twoport.Logarithmic(5e6, 30e6, 60); err != nil {
 		t.Fatal(err)
 	}
-	d.Cable.Parts = append(d.Cable.Parts, Part{Name: "capacitor", At: d.Cable.ClampToDUT + 0.2, Two: twoport.Shunt{Z: twoport.Capacitor{Farad: 1e-9, ESR: 1}}})
+	d.Cable.Parts = append(d.Cable.Parts, Part{Name: "capacitor", At: d.Cable.ClampToDUT + 0.2,
+		Two: twoport.Shunt{Z: twoport.Capacitor{Farad: 1e-9, ESR: 1}}})
 	a, err = d.Advise(g)
 	if err != nil {
 		t.Fatal(err)

@@ -39,10 +39,12 @@ const (
 )
 
 // Quantities lists all of them.
-var Quantities = []Quantity{LengthToAE, DUTCapacitance, SkinLoss, DUTResistance, AEResistance, AEInductance, Velocity, Offset}
+var Quantities = []Quantity{LengthToAE, DUTCapacitance, SkinLoss, DUTResistance, AEResistance, AEInductance,
+	Velocity, Offset}
 
 // UsualQuantities are estimated when the user names none, as far as the file's ends have the parts.
-var UsualQuantities = []Quantity{LengthToAE, DUTCapacitance, SkinLoss, DUTResistance, AEResistance, AEInductance, Offset}
+var UsualQuantities = []Quantity{LengthToAE, DUTCapacitance, SkinLoss, DUTResistance, AEResistance, AEInductance,
+	Offset}
 
 // Estimated is one quantity with its limits.
 type Estimated struct {
@@ -146,7 +148,8 @@ func (c *Cable) fitter(readings []Reading, quantities []Quantity) (*fitter, erro
 	var hz []rf.Frequency
 	count := 0.0
 	for _, r := range sorted {
-		if !r.At.Known() || !r.Current.Exact() || !r.Forward.Exact() || r.Current.IsOff() || r.Forward.IsOff() || r.At < c.Low || r.At > c.High {
+		if !r.At.Known() || !r.Current.Exact() || !r.Forward.Exact() || r.Current.IsOff() || r.Forward.IsOff() ||
+			r.At < c.Low || r.At > c.High {
 			f.left++
 			continue
 		}
@@ -160,7 +163,9 @@ func (c *Cable) fitter(readings []Reading, quantities []Quantity) (*fitter, erro
 		hz, f.level = append(hz, r.At), append(f.level, level)
 	}
 	if len(hz) <= len(f.free) {
-		return nil, fmt.Errorf("%d readings with an exact current and forward power between %v and %v are not enough for %d quantities; measure at more frequencies, or estimate fewer", len(hz), c.Low, c.High, len(f.free))
+		return nil,
+			fmt.Errorf("%d readings with an exact current and forward power between %v and %v are not enough for %d "+
+				"quantities; measure at more frequencies, or estimate fewer", len(hz), c.Low, c.High, len(f.free))
 	}
 	var err error
 	f.grid, err = twoport.NewGrid(hz)
@@ -196,7 +201,8 @@ func (f *fitter) choose(quantities []Quantity) error {
 // parameter returns how a quantity is read from the cable and written back.
 func (c *Cable) parameter(q Quantity) (free, error) {
 	missing := func(end, part string) error {
-		return fmt.Errorf("%s cannot be estimated: the %s's end of the file has no %s to set out from; write the end as series: with a %s of about the right size", q, end, part, part)
+		return fmt.Errorf("%s cannot be estimated: the %s's end of the file has no %s to set out from; write the end "+
+			"as series: with a %s of about the right size", q, end, part, part)
 	}
 	switch q {
 	case LengthToAE:
@@ -241,7 +247,8 @@ func (c *Cable) parameter(q Quantity) (free, error) {
 			c.AE = replaced(c.AE, func(p twoport.Inductor) twoport.OnePort { p.Henry = rf.Inductance(x); return p })
 		}}, nil
 	case SkinLoss:
-		return free{q, "dB/m", max(float64(c.Line.Loss.Skin), 0.1), true, func(c *Cable, x float64) { c.Line.Loss.Skin = rf.Gain(x) }}, nil
+		return free{q, "dB/m", max(float64(c.Line.Loss.Skin), 0.1), true,
+			func(c *Cable, x float64) { c.Line.Loss.Skin = rf.Gain(x) }}, nil
 	case Velocity:
 		v := c.Line.Velocity
 		if v == 0 {
@@ -359,7 +366,8 @@ const hardlyTold = 0.95
 const runAway = 100
 
 func (f *fitter) estimate(result fit.Result, confidence float64) (*Estimate, error) {
-	e := &Estimate{Confidence: confidence, Used: len(f.level), Left: f.left, Converged: result.Converged, RMS: rf.Gain(result.RMS)}
+	e := &Estimate{Confidence: confidence, Used: len(f.level), Left: f.left, Converged: result.Converged,
+		RMS: rf.Gain(result.RMS)}
 	e.Cable, _ = f.with(result.Parameters)
 	for i, p := range f.free {
 		half := result.HalfWidth(i, confidence)
@@ -377,7 +385,8 @@ func (f *fitter) estimate(result fit.Result, confidence float64) (*Estimate, err
 		e.Quantities = append(e.Quantities, x)
 		for k := range i {
 			if r := result.Correlation(i, k); math.Abs(r) > hardlyTold {
-				e.Correlated = append(e.Correlated, fmt.Sprintf("%s and %s (correlation %.2f)", f.free[k].Quantity, p.Quantity, r))
+				e.Correlated = append(e.Correlated, fmt.Sprintf("%s and %s (correlation %.2f)", f.free[k].Quantity,
+					p.Quantity, r))
 			}
 		}
 	}

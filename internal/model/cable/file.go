@@ -59,14 +59,16 @@ func (b *Band) UnmarshalText(text []byte) error {
 }
 
 type lineFile struct {
-	WireRadius    rf.Length      `yaml:"wire_radius" says:"radius of the wire or of the bundle's wires"`
-	Height        rf.Length      `yaml:"height" says:"height over the plane; of a core: along the cable"`
-	Wires         document.Count `yaml:"wires" says:"wires in the bundle"`
-	CircleRadius  rf.Length      `yaml:"circle_radius" says:"radius of the circle that they lie on"`
-	Impedance     rf.Resistance  `yaml:"impedance" says:"characteristic impedance, in place of the geometry"`
-	Velocity      rf.Fraction    `yaml:"velocity" says:"velocity against that of light"`
-	Loss          rf.Gain        `yaml:"loss" says:"loss per metre at 50 MHz, grows with the root of frequency"`                          // per metre at 50 MHz, grows with the root of f
-	RadiationLoss rf.Gain        `yaml:"radiation_loss" says:"loss per metre at 50 MHz by radiation, grows with the square of frequency"` // per metre at 50 MHz, grows with f²
+	WireRadius   rf.Length      `yaml:"wire_radius" says:"radius of the wire or of the bundle's wires"`
+	Height       rf.Length      `yaml:"height" says:"height over the plane; of a core: along the cable"`
+	Wires        document.Count `yaml:"wires" says:"wires in the bundle"`
+	CircleRadius rf.Length      `yaml:"circle_radius" says:"radius of the circle that they lie on"`
+	Impedance    rf.Resistance  `yaml:"impedance" says:"characteristic impedance, in place of the geometry"`
+	Velocity     rf.Fraction    `yaml:"velocity" says:"velocity against that of light"`
+	// per metre at 50 MHz, grows with the root of f
+	Loss rf.Gain `yaml:"loss" says:"loss per metre at 50 MHz, grows with the root of frequency"`
+	// per metre at 50 MHz, grows with f²
+	RadiationLoss rf.Gain `yaml:"radiation_loss" says:"loss per metre at 50 MHz by radiation, grows with the square of frequency"`
 }
 
 type layoutFile struct {
@@ -129,7 +131,8 @@ func Parse(name string, data []byte, read func(name string) ([]byte, error)) (*C
 	}
 	c.File, c.Hash, c.Remarks = name, hash(data, r.sum), r.remarks
 	if err := c.tryOut(); err != nil {
-		list = append(list, problem.Problem{File: name, What: err.Error(), Hint: "nothing was computed: change the part, or the band"})
+		list = append(list, problem.Problem{File: name, What: err.Error(),
+			Hint: "nothing was computed: change the part, or the band"})
 		return nil, list
 	}
 	return c, list
@@ -184,8 +187,10 @@ const (
 
 func (r *reader) cable(f *file) *Cable {
 	r.buildMaterials(f.Materials)
-	c := &Cable{Name: f.Name, Low: f.Band.Low, High: f.Band.High, Points: int(f.Points), Forward: f.Forward, Materials: r.materials,
-		ClampToDUT: f.Layout.ClampToDUT, ClampToAE: f.Layout.ClampToAE, ProbeToDUT: f.Layout.ProbeToDUT, Tolerance: f.Layout.PositionTolerance}
+	c := &Cable{Name: f.Name, Low: f.Band.Low, High: f.Band.High, Points: int(f.Points), Forward: f.Forward,
+		Materials:  r.materials,
+		ClampToDUT: f.Layout.ClampToDUT, ClampToAE: f.Layout.ClampToAE, ProbeToDUT: f.Layout.ProbeToDUT,
+		Tolerance: f.Layout.PositionTolerance}
 	if c.Points == 0 {
 		c.Points = usualPoints
 	}
@@ -254,22 +259,27 @@ func (r *reader) line(f lineFile, c *Cable) {
 	notNegative(r, "line.radiation_loss", f.RadiationLoss)
 	velocity := float64(f.Velocity)
 	if r.doc.Taken("line.velocity") && !(velocity > 0 && velocity <= 1) {
-		r.doc.Problem("line.velocity", fmt.Sprintf("line.velocity is %v of that of light", f.Velocity), "it is above 0 % and at most 100 %; a bare wire has 100 %, an insulated one some 90 to 97 %")
+		r.doc.Problem("line.velocity", fmt.Sprintf("line.velocity is %v of that of light", f.Velocity),
+			"it is above 0 % and at most 100 %; a bare wire has 100 %, an insulated one some 90 to 97 %")
 	}
-	c.Line = twoport.Line{Impedance: f.Impedance, Velocity: velocity, Loss: twoport.Loss{Skin: f.Loss, Radiation: f.RadiationLoss}}
+	c.Line = twoport.Line{Impedance: f.Impedance, Velocity: velocity,
+		Loss: twoport.Loss{Skin: f.Loss, Radiation: f.RadiationLoss}}
 	c.Height = f.Height
 	geometry := r.doc.Has("line.wire_radius")
 	switch {
 	case r.doc.Has("line.impedance") && geometry:
-		r.doc.Problem("line.impedance", "line: both an impedance and a wire radius are given", "leave one out; the impedance is computed from wire and height")
+		r.doc.Problem("line.impedance", "line: both an impedance and a wire radius are given",
+			"leave one out; the impedance is computed from wire and height")
 	case r.doc.Has("line.impedance"):
 		if r.doc.Taken("line.impedance") && !(f.Impedance > 0) {
 			r.doc.Problem("line.impedance", fmt.Sprintf("line.impedance is %v", f.Impedance), "it must be above 0 Ω")
 		}
 	case !geometry || !r.doc.Has("line.height"):
-		r.doc.Problem("line", "line: neither an impedance nor wire radius and height are given", "a wire of 2 mm radius 50 mm above the plane has 235 Ω")
+		r.doc.Problem("line", "line: neither an impedance nor wire radius and height are given",
+			"a wire of 2 mm radius 50 mm above the plane has 235 Ω")
 	case r.sized("line.wire_radius", f.WireRadius) && r.sized("line.height", f.Height) && !r.doc.TroubleBelow("line"):
-		o := twoport.OverPlane{Radius: f.WireRadius, Height: f.Height, Wires: int(f.Wires), Circle: f.CircleRadius, Velocity: velocity}
+		o := twoport.OverPlane{Radius: f.WireRadius, Height: f.Height, Wires: int(f.Wires), Circle: f.CircleRadius,
+			Velocity: velocity}
 		z, err := o.Impedance()
 		if err != nil {
 			for _, line := range strings.Split(err.Error(), "\n") {
@@ -279,7 +289,9 @@ func (r *reader) line(f lineFile, c *Cable) {
 		c.Line.Impedance = z
 	}
 	if at := c.Above(); at.Known() && c.High > at {
-		r.doc.Warning("band", fmt.Sprintf("above %v the height of %v is more than a tenth of the wavelength: the line model is not to be trusted there", at, c.Height), "")
+		r.doc.Warning("band",
+			fmt.Sprintf("above %v the height of %v is more than a tenth of the wavelength: the line model is not to "+
+				"be trusted there", at, c.Height), "")
 	}
 }
 
@@ -289,7 +301,8 @@ func (r *reader) layout(c *Cable) {
 	notNegative(r, "layout.probe_to_dut", c.ProbeToDUT)
 	notNegative(r, "layout.position_tolerance", c.Tolerance)
 	if ok && r.doc.Taken("layout.clamp_to_dut") && c.ProbeToDUT > c.ClampToDUT {
-		r.doc.Problem("layout.probe_to_dut", fmt.Sprintf("the probe stands %v from the DUT, beyond the clamp at %v", c.ProbeToDUT, c.ClampToDUT), "the monitoring probe stands between clamp and DUT")
+		r.doc.Problem("layout.probe_to_dut", fmt.Sprintf("the probe stands %v from the DUT, beyond the clamp at %v",
+			c.ProbeToDUT, c.ClampToDUT), "the monitoring probe stands between clamp and DUT")
 	}
 }
 
@@ -299,7 +312,8 @@ func (r *reader) clamp(f clampFile, c *Cable) {
 	measured, built := r.doc.Has("clamp.insertion_loss"), r.doc.Has("clamp.core")
 	switch {
 	case measured && built:
-		r.doc.Problem("clamp", "clamp: both a core and an insertion loss are given", "describe the clamp as it is built, or as it was measured in the jig")
+		r.doc.Problem("clamp", "clamp: both a core and an insertion loss are given",
+			"describe the clamp as it is built, or as it was measured in the jig")
 	case measured:
 		r.measuredClamp(f, c)
 	case built:
@@ -307,11 +321,14 @@ func (r *reader) clamp(f clampFile, c *Cable) {
 		notNegative(r, "clamp.secondary_leakage", f.SecondaryLeakage)
 		x, ok := r.ferrite("clamp", f.ferriteFile)
 		if ok {
-			c.Clamp = twoport.Clamp{Core: x.Core, Material: x.Material, Turns: x.Turns, Farad: x.Farad, Primary: f.PrimaryLeakage, Secondary: f.SecondaryLeakage}
-			c.ClampWhat = fmt.Sprintf("%s on %s, computed from its core", multiple(max(x.Turns, 1), "turn", "turns"), f.Material)
+			c.Clamp = twoport.Clamp{Core: x.Core, Material: x.Material, Turns: x.Turns, Farad: x.Farad,
+				Primary: f.PrimaryLeakage, Secondary: f.SecondaryLeakage}
+			c.ClampWhat = fmt.Sprintf("%s on %s, computed from its core", multiple(max(x.Turns, 1), "turn", "turns"),
+				f.Material)
 		}
 	default:
-		r.doc.Problem("clamp", "clamp: neither a core nor an insertion loss is given", "write core, material and turns, or insertion_loss and series_impedance from the jig")
+		r.doc.Problem("clamp", "clamp: neither a core nor an insertion loss is given",
+			"write core, material and turns, or insertion_loss and series_impedance from the jig")
 	}
 }
 
@@ -327,7 +344,8 @@ func (r *reader) measuredClamp(f clampFile, c *Cable) {
 	var z twoport.OnePort
 	if f.Series == nil {
 		z = twoport.Resistor(0)
-		r.doc.Warning("clamp", "the clamp's series impedance is not given and counts as 0 Ω", "a clamp of few turns puts 5 to 40 Ω into the cable: where the cable resonates the current is overstated")
+		r.doc.Warning("clamp", "the clamp's series impedance is not given and counts as 0 Ω",
+			"a clamp of few turns puts 5 to 40 Ω into the cable: where the cable resonates the current is overstated")
 	} else if z = r.part("clamp.series_impedance", *f.Series); z == nil {
 		return
 	}
@@ -359,7 +377,8 @@ func (j jigClamp) Inject(g twoport.Grid, emf, series []complex128) error {
 
 func (r *reader) probe(f *probeFile, c *Cable) {
 	if f == nil {
-		r.doc.Warning("", "no probe is described: it counts as inserting 0 Ω", "a probe of ten turns inserts about 0.5 Ω")
+		r.doc.Warning("", "no probe is described: it counts as inserting 0 Ω",
+			"a probe of ten turns inserts about 0.5 Ω")
 		return
 	}
 	z, built := r.doc.Has("probe.insertion_impedance"), r.doc.Has("probe.core")
@@ -374,14 +393,16 @@ func (r *reader) probe(f *probeFile, c *Cable) {
 		notNegative(r, "probe.load", f.Load)
 		notNegative(r, "probe.leakage", f.Leakage)
 		if x, ok := r.ferrite("probe", f.ferriteFile); ok {
-			c.Probe = twoport.Probe{Core: x.Core, Material: x.Material, Turns: x.Turns, Load: f.Load, Farad: x.Farad, Leakage: f.Leakage}
+			c.Probe = twoport.Probe{Core: x.Core, Material: x.Material, Turns: x.Turns, Load: f.Load, Farad: x.Farad,
+				Leakage: f.Leakage}
 		}
 	}
 }
 
 func (r *reader) placed(path string, f placedFile, c *Cable) {
 	if r.doc.Taken(path+".at") && !(f.At >= 0 && f.At <= c.Length()) {
-		r.doc.Problem(path+".at", fmt.Sprintf("%s stands %v from the DUT, which is not on the cable of %v", f.Name, f.At, c.Length()), "")
+		r.doc.Problem(path+".at", fmt.Sprintf("%s stands %v from the DUT, which is not on the cable of %v", f.Name,
+			f.At, c.Length()), "")
 	}
 	n := 0
 	for _, k := range []string{"in_line", "across", "touchstone"} {

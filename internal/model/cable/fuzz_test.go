@@ -12,7 +12,8 @@ import (
 func FuzzFiles(f *testing.F) {
 	f.Add(replaced(f, "belt-weigher-cable.yaml", nil), false)
 	f.Add([]byte(plain("{series: [{resistor: 10 Ω}, {capacitor: 150 pF}]}", "{lisn: 50 µH + 5 Ω}", "")), false)
-	f.Add([]byte(plain("{open: true}", "{ferrites: []}", "on_cable: [{name: a, at: 0.3 m, across: {parallel: [{resistor: 0 Ω}]}}]")), false)
+	f.Add([]byte(plain("{open: true}", "{ferrites: []}",
+		"on_cable: [{name: a, at: 0.3 m, across: {parallel: [{resistor: 0 Ω}]}}]")), false)
 	f.Add(replaced(f, "belt-weigher-decoupling.yaml", nil), true)
 	f.Fuzz(func(t *testing.T, data []byte, decoupling bool) {
 		if decoupling {

@@ -28,7 +28,8 @@ type partFile struct {
 	Parallel   []partFile      `yaml:"parallel" says:"parts in parallel"`
 }
 
-var partKeys = []string{"resistor", "capacitor", "inductor", "lisn", "open", "touchstone", "ferrites", "choke", "series", "parallel"}
+var partKeys = []string{"resistor", "capacitor", "inductor", "lisn", "open", "touchstone", "ferrites", "choke",
+	"series", "parallel"}
 
 // capacitorFile is "12 nF", or a mapping with what is in series.
 type capacitorFile struct {
@@ -56,7 +57,8 @@ var lisns = []struct {
 	name string
 	lisn twoport.LISN
 }{
-	{"50 µH", twoport.LISN50uH}, {"50 µH + 5 Ω", twoport.LISN50uH5Ohm}, {"5 µH", twoport.LISN5uH}, {"5 µH + 1 Ω", twoport.LISN5uH1Ohm},
+	{"50 µH", twoport.LISN50uH}, {"50 µH + 5 Ω", twoport.LISN50uH5Ohm}, {"5 µH", twoport.LISN5uH}, {"5 µH + 1 Ω",
+		twoport.LISN5uH1Ohm},
 }
 
 // UnmarshalText reads "50 µH", "50 µH + 5 Ω", "5 µH" or "5 µH + 1 Ω", with any spelling of the
@@ -108,7 +110,8 @@ func (r *reader) part(at string, f partFile) twoport.OnePort {
 	}
 	if len(given) != 1 {
 		if r.doc.Taken(at) || r.doc.Has(at) {
-			r.doc.Problem(at, fmt.Sprintf("%s: exactly one of %s must be given, here are %d", at, strings.Join(partKeys, ", "), len(given)), "several parts go under series or parallel")
+			r.doc.Problem(at, fmt.Sprintf("%s: exactly one of %s must be given, here are %d", at,
+				strings.Join(partKeys, ", "), len(given)), "several parts go under series or parallel")
 		}
 		return nil
 	}
@@ -154,7 +157,8 @@ func (r *reader) one(key string, f partFile) twoport.OnePort {
 		return r.stack(key, f.Ferrites)
 	case f.Choke != nil:
 		c := f.Choke
-		return twoport.Choke{Henry: c.Inductance, Coupling: float64(c.Coupling), Farad: c.WindingCapacitance, Core: c.CoreResistance, Ohm: c.Resistance}
+		return twoport.Choke{Henry: c.Inductance, Coupling: float64(c.Coupling), Farad: c.WindingCapacitance,
+			Core: c.CoreResistance, Ohm: c.Resistance}
 	case strings.HasSuffix(key, ".series"):
 		return twoport.SeriesOf(r.several(key, f.Series))
 	case strings.HasSuffix(key, ".parallel"):
@@ -217,14 +221,16 @@ func (r *reader) ferrite(at string, f ferriteFile) (twoport.Ferrite, bool) {
 	if m.Permeability == nil { // its own problem is told
 		return twoport.Ferrite{}, false
 	}
-	return twoport.Ferrite{Core: f.Core.Toroid(), Material: m.Permeability, Turns: int(f.Turns), Farad: f.WindingCapacitance}, true
+	return twoport.Ferrite{Core: f.Core.Toroid(), Material: m.Permeability, Turns: int(f.Turns),
+		Farad: f.WindingCapacitance}, true
 }
 
 // network reads a Touchstone file that a path names.
 func (r *reader) network(at, name string) *touchstone.Network {
 	data, err := r.read(name)
 	if err != nil {
-		r.doc.Problem(at, fmt.Sprintf("%s: cannot read %q: %v", at, name, err), "the name counts from the folder of this file")
+		r.doc.Problem(at, fmt.Sprintf("%s: cannot read %q: %v", at, name, err),
+			"the name counts from the folder of this file")
 		return nil
 	}
 	n, list := touchstone.Parse(path.Base(name), data)
@@ -263,7 +269,9 @@ func (c curvePoints) curve() (lossCurve, error) {
 	var points []curve.Point[rf.Gain]
 	for f, g := range c.Points {
 		if g < 3.0 {
-			return lossCurve{}, fmt.Errorf("clamp.insertion_loss: %v at %v is below 3.01 dB: the far end of the jig takes half of the power", g, f)
+			return lossCurve{},
+				fmt.Errorf("clamp.insertion_loss: %v at %v is below 3.01 dB: the far end of the jig takes half of "+
+					"the power", g, f)
 		}
 		points = append(points, curve.Point[rf.Gain]{At: f, Value: g})
 	}

@@ -111,15 +111,18 @@ const short = 0.1
 
 func (c *Cable) peakCause(r *Response, i int, dut, ae complex128, whole float64) string {
 	if whole < short {
-		return fmt.Sprintf("the cable is short here (%.2f wavelengths): the reactance of the ends (%s at the DUT, %s at the AE) cancels that of clamp and cable", whole, ohms(dut), ohms(ae))
+		return fmt.Sprintf("the cable is short here (%.2f wavelengths): the reactance of the ends (%s at the DUT, %s "+
+			"at the AE) cancels that of clamp and cable", whole, ohms(dut), ohms(ae))
 	}
 	ends := fmt.Sprintf("DUT's end %s (%s Ω), AE's end %s (%s Ω)", c.kind(dut), ohms(dut), c.kind(ae), ohms(ae))
 	what := "the whole cable resonates"
 	switch a, b := c.kind(dut), c.kind(ae); {
 	case a == b && near(2*whole, math.Round(2*whole)) && math.Round(2*whole) > 0:
-		what = fmt.Sprintf("%s of the whole cable, as between two ends of the same kind", multiple(int(math.Round(2*whole)), "half wave", "half waves"))
+		what = fmt.Sprintf("%s of the whole cable, as between two ends of the same kind",
+			multiple(int(math.Round(2*whole)), "half wave", "half waves"))
 	case a != b && near(2*whole, math.Floor(2*whole)+0.5):
-		what = fmt.Sprintf("%s of the whole cable, as between ends of opposite kinds", multiple(2*int(math.Floor(2*whole))+1, "quarter wave", "quarter waves"))
+		what = fmt.Sprintf("%s of the whole cable, as between ends of opposite kinds",
+			multiple(2*int(math.Floor(2*whole))+1, "quarter wave", "quarter waves"))
 	}
 	loop := r.ToDUT[i] + r.ToAE[i] + r.Series[i]
 	if cmplx.IsInf(loop) || cmplx.IsNaN(loop) {
@@ -144,13 +147,18 @@ func (c *Cable) dipCause(r *Response, i int, dut, ae complex128) string {
 	toDUT, toAE, series := cmplx.Abs(r.ToDUT[i]), cmplx.Abs(r.ToAE[i]), cmplx.Abs(r.Series[i])
 	// Where the connector carries much less than the clamp, the wave on the DUT's side does it.
 	if cmplx.Abs(r.DUT[i]) < 0.5*cmplx.Abs(r.Clamp[i]) {
-		return fmt.Sprintf("the connector lies at a minimum of the standing wave: %.2f wavelengths from the clamp, DUT's end %s (%s Ω)", c.wavelengths(c.ClampToDUT, f), c.kind(dut), ohms(dut))
+		return fmt.Sprintf("the connector lies at a minimum of the standing wave: %.2f wavelengths from the clamp, "+
+			"DUT's end %s (%s Ω)", c.wavelengths(c.ClampToDUT, f), c.kind(dut), ohms(dut))
 	}
 	switch {
 	case toAE >= toDUT && toAE >= series:
-		return fmt.Sprintf("%.2f wavelengths from the clamp to the AE with an end that is %s (%s Ω) look like %s Ω at the clamp: %s", c.wavelengths(c.ClampToAE, f), c.kind(ae), ohms(ae), ohms(r.ToAE[i]), c.blocked(c.wavelengths(c.ClampToAE, f), ae, r.ToAE[i], true))
+		return fmt.Sprintf("%.2f wavelengths from the clamp to the AE with an end that is %s (%s Ω) look like %s Ω "+
+			"at the clamp: %s", c.wavelengths(c.ClampToAE, f), c.kind(ae), ohms(ae), ohms(r.ToAE[i]),
+			c.blocked(c.wavelengths(c.ClampToAE, f), ae, r.ToAE[i], true))
 	case toDUT >= series:
-		return fmt.Sprintf("%.2f wavelengths from the clamp to the DUT with an end that is %s (%s Ω) look like %s Ω at the clamp: %s", c.wavelengths(c.ClampToDUT, f), c.kind(dut), ohms(dut), ohms(r.ToDUT[i]), c.blocked(c.wavelengths(c.ClampToDUT, f), dut, r.ToDUT[i], false))
+		return fmt.Sprintf("%.2f wavelengths from the clamp to the DUT with an end that is %s (%s Ω) look like %s Ω "+
+			"at the clamp: %s", c.wavelengths(c.ClampToDUT, f), c.kind(dut), ohms(dut), ohms(r.ToDUT[i]),
+			c.blocked(c.wavelengths(c.ClampToDUT, f), dut, r.ToDUT[i], false))
 	default:
 		return fmt.Sprintf("the clamp's own series impedance of %s Ω is the largest in the loop", ohms(r.Series[i]))
 	}
@@ -167,7 +175,8 @@ func (c *Cable) blocked(wavelengths float64, end, seen complex128, ae bool) stri
 	}
 	switch {
 	case c.kind(end) == "low" && math.Mod(quarters, 2) == 1 && math.Abs(4*wavelengths-quarters) < 0.35:
-		return fmt.Sprintf("%s turn a low end into a high one", multiple(int(quarters), "quarter wave", "quarter waves"))
+		return fmt.Sprintf("%s turn a low end into a high one",
+			multiple(int(quarters), "quarter wave", "quarter waves"))
 	case c.kind(end) == "high" && quarters > 0 && math.Mod(quarters, 2) == 0 && math.Abs(4*wavelengths-quarters) < 0.35:
 		return fmt.Sprintf("%s repeat the high end", multiple(int(quarters/2), "half wave", "half waves"))
 	case cmplx.Abs(end) > 0.7*cmplx.Abs(seen):

@@ -66,7 +66,8 @@ ae:
 
 func simulatedCable(t testing.TB, truth simbench.TruthCable) *Cable {
 	t.Helper()
-	c, list := Parse("cable.yaml", []byte(simulatedFile(truth)), func(string) ([]byte, error) { return []byte(simulatedMaterial), nil })
+	c, list := Parse("cable.yaml", []byte(simulatedFile(truth)),
+		func(string) ([]byte, error) { return []byte(simulatedMaterial), nil })
 	if c == nil {
 		t.Fatal(list.Err())
 	}
@@ -135,7 +136,8 @@ func TestTheSimulatedBenchAgreesOnTheCable(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		bench, list := catalog.Parse("bench.yaml", s.b.BenchFile(), func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
+		bench, list := catalog.Parse("bench.yaml", s.b.BenchFile(),
+			func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
 		if bench == nil {
 			t.Fatal(list.Err())
 		}
@@ -150,7 +152,8 @@ func TestTheSimulatedBenchAgreesOnTheCable(t *testing.T) {
 			state := s.at(f)
 			// Forward power as it is at the clamp, the cable as twoport computes it.
 			scale := math.Sqrt(rf.DBm(state.Forward).SI() / c.Forward.SI())
-			for _, x := range []struct{ got, want float64 }{{cmplx.Abs(r.Probe[i]) * scale, state.Carrier}, {cmplx.Abs(r.DUT[i]) * scale, state.DUTCarrier}} {
+			for _, x := range []struct{ got, want float64 }{{cmplx.Abs(r.Probe[i]) * scale, state.Carrier},
+				{cmplx.Abs(r.DUT[i]) * scale, state.DUTCarrier}} {
 				d := 20 * math.Log10(x.got/x.want)
 				if worst = math.Max(worst, math.Abs(d)); !(math.Abs(d) < 0.05) {
 					t.Fatalf("seed %d at %v: twoport %g A, simulated bench %g A: %+.3f dB", seed, f, x.got, x.want, d)
@@ -167,7 +170,8 @@ func TestTheSimulatedBenchAgreesOnTheCable(t *testing.T) {
 				t.Errorf("seed %d at %v: chain and twoport %+.3f dB against the simulated bench", seed, f, d)
 			}
 		}
-		t.Logf("seed %d: worst %.4f dB from forward power to probe and connector, %.3f dB from the generator", seed, worst, worstChain)
+		t.Logf("seed %d: worst %.4f dB from forward power to probe and connector, %.3f dB from the generator",
+			seed, worst, worstChain)
 	}
 }
 
@@ -194,20 +198,25 @@ func TestARunAtConstantDriveTellsTheCable(t *testing.T) {
 		for i := range g.Len() {
 			state := s.at(g.Frequency(i))
 			// An analyser and a coupler that scatter by 0.1 dB, and a probe factor that is 0.4 dB wrong.
-			readings = append(readings, Reading{g.Frequency(i), rf.Amperes(state.Carrier).Add(rf.Gain(0.4 + 0.1*noise.NormFloat64())), rf.DBm(state.Forward)})
+			readings = append(readings, Reading{g.Frequency(i),
+				rf.Amperes(state.Carrier).Add(rf.Gain(0.4 + 0.1*noise.NormFloat64())), rf.DBm(state.Forward)})
 		}
 		e, err := c.Estimate(readings, nil, 0.99)
 		if err != nil {
 			t.Fatal(err)
 		}
-		want := map[Quantity]float64{LengthToAE: truth.ClampToAEM, DUTCapacitance: truth.DUTFarad, SkinLoss: truth.LossDBPerM, DUTResistance: truth.DUTOhm, AEResistance: truth.AEOhm, AEInductance: truth.AEHenry, Offset: 0.4}
+		want := map[Quantity]float64{LengthToAE: truth.ClampToAEM, DUTCapacitance: truth.DUTFarad,
+			SkinLoss: truth.LossDBPerM, DUTResistance: truth.DUTOhm, AEResistance: truth.AEOhm,
+			AEInductance: truth.AEHenry, Offset: 0.4}
 		if len(e.Quantities) != len(want) || !e.Converged {
 			t.Fatalf("%+v", e)
 		}
 		for _, q := range e.Quantities {
-			t.Logf("seed %d: %s %.4g (%.4g to %.4g), truth %.4g %s", seed, q.Quantity, q.Value, q.Low, q.High, want[q.Quantity], q.Unit)
+			t.Logf("seed %d: %s %.4g (%.4g to %.4g), truth %.4g %s", seed, q.Quantity, q.Value, q.Low, q.High,
+				want[q.Quantity], q.Unit)
 			if x := want[q.Quantity]; x < q.Low || x > q.High {
-				t.Errorf("seed %d: %s is between %.4g and %.4g %s with 99 %% confidence, and really %.4g", seed, q.Quantity, q.Low, q.High, q.Unit, x)
+				t.Errorf("seed %d: %s is between %.4g and %.4g %s with 99 %% confidence, and really %.4g", seed,
+					q.Quantity, q.Low, q.High, q.Unit, x)
 			}
 		}
 		length := e.Quantities[0]

@@ -186,7 +186,8 @@ type Surplus struct{ Forward, Current rf.Gain }
 func (s Surplus) String() string {
 	switch {
 	case s.Forward > 0 && s.Current > 0:
-		return fmt.Sprintf("the forward power is %v above the prediction and the current %v above the high end of its range", s.Forward, s.Current)
+		return fmt.Sprintf("the forward power is %v above the prediction and the current %v above the high end of "+
+			"its range", s.Forward, s.Current)
 	case s.Current > 0:
 		return fmt.Sprintf("the current is %v above the high end of its range", s.Current)
 	}

@@ -34,7 +34,8 @@ func node(t *testing.T, p chain.Prediction, place string) chain.Node {
 	return chain.Node{}
 }
 
-func predict(t *testing.T, b *catalog.Bench, drive rf.Power, crest chain.Crest, fixture catalog.Fixture) chain.Prediction {
+func predict(t *testing.T, b *catalog.Bench, drive rf.Power, crest chain.Crest,
+	fixture catalog.Fixture) chain.Prediction {
 	t.Helper()
 	p, err := chain.New(b).Predict(f, drive, crest, fixture)
 	if err != nil {
@@ -87,8 +88,10 @@ func TestProbeLevelAndTheAttenuationItNeeds(t *testing.T) {
 	b := bare(8)
 	b.Cable.ExpectedHigh = 0
 	b.Probe = &catalog.Probe{Identity: id("PROBE1"), TransferImpedance: flat(rf.Ohms(5)), MaximumCurrent: rf.Amperes(1)}
-	b.Analyser = &catalog.Analyser{Identity: id("SA1"), Band: catalog.Band{Low: low, High: high}, MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(-10), Floor: rf.DBm(-110)}
-	b.ToAnalyser = []catalog.Passive{{Identity: id("PAD2"), Kind: "pad", Loss: flat(rf.Gain(22.09515015)), MaximumPower: rf.Watts(1)}}
+	b.Analyser = &catalog.Analyser{Identity: id("SA1"), Band: catalog.Band{Low: low, High: high},
+		MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(-10), Floor: rf.DBm(-110)}
+	b.ToAnalyser = []catalog.Passive{{Identity: id("PAD2"), Kind: "pad", Loss: flat(rf.Gain(22.09515015)),
+		MaximumPower: rf.Watts(1)}}
 	drive, err := chain.New(b).DriveFor(f, rf.Amperes(0.1), catalog.OnCable)
 	if err != nil {
 		t.Fatal(err)
@@ -239,7 +242,8 @@ func TestARatingThatIsAbsentForbids(t *testing.T) {
 			if n.Within || n.Note != "no rating is given" || n.Headroom.Finite() {
 				t.Errorf("%+v", n)
 			}
-			if _, _, err := chain.New(b).SafeDrive(f, chain.Crest{}, catalog.OnCable); !errors.Is(err, chain.ErrForbidden) {
+			if _, _, err := chain.New(b).SafeDrive(f, chain.Crest{}, catalog.OnCable); !errors.Is(err,
+				chain.ErrForbidden) {
 				t.Errorf("SafeDrive: %v", err)
 			}
 		})
@@ -249,7 +253,8 @@ func TestARatingThatIsAbsentForbids(t *testing.T) {
 func TestAnUnknownCompressionForbids(t *testing.T) {
 	b := full()
 	b.Amplifier.Compression = curve.Curve[rf.Power]{}
-	if n := node(t, predict(t, b, rf.DBm(-60), chain.Crest{}, catalog.Jig50), "amplifier output"); n.Within || n.Note == "" {
+	if n := node(t, predict(t, b, rf.DBm(-60), chain.Crest{}, catalog.Jig50), "amplifier output"); n.Within ||
+		n.Note == "" {
 		t.Errorf("%+v", n)
 	}
 }
@@ -266,7 +271,8 @@ func TestAnUnknownDriveIsRefused(t *testing.T) {
 	if _, err := chain.New(full()).Predict(f, rf.Power{}, chain.Crest{}, catalog.Jig50); err == nil {
 		t.Error("an absent drive was predicted")
 	}
-	if _, err := chain.New(full()).Predict(f, rf.DBm(0), chain.Crest{OverCarrier: rf.Gain(math.NaN())}, catalog.Jig50); err == nil {
+	if _, err := chain.New(full()).Predict(f, rf.DBm(0), chain.Crest{OverCarrier: rf.Gain(math.NaN())},
+		catalog.Jig50); err == nil {
 		t.Error("an absent crest was predicted")
 	}
 }
@@ -283,20 +289,26 @@ func TestAFrequencyOutsideACurveNamesThePiece(t *testing.T) {
 		return curve.Flat(v, rf.Megahertz, 5*rf.Megahertz, "narrow figures")
 	}
 	for piece, spoil := range map[string]func(*catalog.Bench){
-		"GEN1":                       func(b *catalog.Bench) { b.Source.Band.High = rf.Megahertz },
-		"PAD1, loss":                 func(b *catalog.Bench) { b.ToAmplifier[0].Loss = narrow(10) },
-		"AMP1":                       func(b *catalog.Bench) { b.Amplifier.Band.High = rf.Megahertz },
-		"AMP1, gain":                 func(b *catalog.Bench) { b.Amplifier.Gain = narrow(40) },
-		"AMP1, 1 dB compression":     func(b *catalog.Bench) { b.Amplifier.Compression = curve.Flat(rf.DBm(37), 1e6, 5e6, "narrow figures") },
-		"COAX1, loss":                func(b *catalog.Bench) { b.ToClamp[0].Loss = narrow(1) },
-		"CPL1, loss":                 func(b *catalog.Bench) { b.Coupler.Loss = narrow(1) },
-		"CPL1, forward coupling":     func(b *catalog.Bench) { b.Coupler.Forward = narrow(40) },
-		"CPL1, reverse coupling":     func(b *catalog.Bench) { b.Coupler.Reverse = narrow(40) },
-		"CLAMP1, insertion loss":     func(b *catalog.Bench) { b.Clamp.InsertionLoss = narrow(8) },
-		"CLAMP1, return loss":        func(b *catalog.Bench) { b.Clamp.ReturnLoss = narrow(8) },
-		"PROBE1, transfer impedance": func(b *catalog.Bench) { b.Probe.TransferImpedance = curve.Flat(rf.Ohms(5), 1e6, 5e6, "narrow figures") },
-		"PAD2, loss":                 func(b *catalog.Bench) { b.ToAnalyser[0].Loss = narrow(8) },
-		"SA1":                        func(b *catalog.Bench) { b.Analyser.Band.High = rf.Megahertz },
+		"GEN1":       func(b *catalog.Bench) { b.Source.Band.High = rf.Megahertz },
+		"PAD1, loss": func(b *catalog.Bench) { b.ToAmplifier[0].Loss = narrow(10) },
+		"AMP1":       func(b *catalog.Bench) { b.Amplifier.Band.High = rf.Megahertz },
+		"AMP1, gain": func(b *catalog.Bench) { b.Amplifier.Gain = narrow(40) },
+		"AMP1, 1 dB compression": func(b *catalog.Bench) {
+			b.Amplifier.Compression = curve.Flat(rf.DBm(37),
+				1e6, 5e6, "narrow figures")
+		},
+		"COAX1, loss":            func(b *catalog.Bench) { b.ToClamp[0].Loss = narrow(1) },
+		"CPL1, loss":             func(b *catalog.Bench) { b.Coupler.Loss = narrow(1) },
+		"CPL1, forward coupling": func(b *catalog.Bench) { b.Coupler.Forward = narrow(40) },
+		"CPL1, reverse coupling": func(b *catalog.Bench) { b.Coupler.Reverse = narrow(40) },
+		"CLAMP1, insertion loss": func(b *catalog.Bench) { b.Clamp.InsertionLoss = narrow(8) },
+		"CLAMP1, return loss":    func(b *catalog.Bench) { b.Clamp.ReturnLoss = narrow(8) },
+		"PROBE1, transfer impedance": func(b *catalog.Bench) {
+			b.Probe.TransferImpedance = curve.Flat(rf.Ohms(5),
+				1e6, 5e6, "narrow figures")
+		},
+		"PAD2, loss": func(b *catalog.Bench) { b.ToAnalyser[0].Loss = narrow(8) },
+		"SA1":        func(b *catalog.Bench) { b.Analyser.Band.High = rf.Megahertz },
 	} {
 		b := full()
 		spoil(b)
@@ -315,7 +327,8 @@ func TestSpanIsEndedByThePieceThatKnowsLeast(t *testing.T) {
 		t.Errorf("%v %s %s", band, lowest, highest)
 	}
 	b.Source.Band.Low = 90 * rf.Megahertz
-	if band, lowest, highest = chain.New(b).Span(catalog.OnCable); band.Low.Known() || lowest != "GEN1" || highest != "CLAMP1" {
+	if band, lowest, highest = chain.New(b).Span(catalog.OnCable); band.Low.Known() || lowest != "GEN1" ||
+		highest != "CLAMP1" {
 		t.Errorf("%v %s %s", band, lowest, highest)
 	}
 }
@@ -324,7 +337,8 @@ func TestSpanIsEndedByThePieceThatKnowsLeast(t *testing.T) {
 // 300 Ω loop is that in the 100 Ω loop times |Zc + 100| / |Zc + 300| with the complex Zc of the
 // table of physics.md 1.4. The chain knows |Zc| only, so the truth must lie in its range.
 func TestJigOf150OhmWithTheMeasuredSeriesImpedance(t *testing.T) {
-	for _, zc := range []complex128{3.61 + 12.20i, 29.01 + 10.58i, 33.53 + 13.00i, 35.79 + 27.17i, 6.53 + 6.17i, 10.77 + 2.94i, 11.15 + 6.58i, 11.10 + 19.35i} {
+	for _, zc := range []complex128{3.61 + 12.20i, 29.01 + 10.58i, 33.53 + 13.00i, 35.79 + 27.17i, 6.53 + 6.17i,
+		10.77 + 2.94i, 11.15 + 6.58i, 11.10 + 19.35i} {
 		size := math.Hypot(real(zc), imag(zc))
 		ratio := math.Hypot(real(zc)+100, imag(zc)) / math.Hypot(real(zc)+300, imag(zc))
 		b := bare(8)
@@ -456,7 +470,8 @@ func TestAReadingIsBoundedByFloorAndLimit(t *testing.T) {
 		{none, floor, limit, true, none},
 	} {
 		if got := chain.Bounded(q.reading, q.floor, q.limit, q.overloaded); got != q.want {
-			t.Errorf("%v with floor %v, limit %v, overloaded %v is %v, not %v", q.reading, q.floor, q.limit, q.overloaded, got, q.want)
+			t.Errorf("%v with floor %v, limit %v, overloaded %v is %v, not %v", q.reading, q.floor, q.limit,
+				q.overloaded, got, q.want)
 		}
 	}
 }
@@ -561,7 +576,8 @@ func TestNoSettingIsSafeWhenTheMinimumIsTooMuch(t *testing.T) {
 	b := full()
 	b.Source.Minimum, b.Amplifier.MaximumInput = rf.DBm(0), rf.DBm(-20)
 	_, n, err := chain.New(b).SafeDrive(f, chain.Crest{}, catalog.Jig50)
-	if !errors.Is(err, chain.ErrForbidden) || n.Place != "amplifier input" || !strings.Contains(err.Error(), "AMP1") || !strings.Contains(err.Error(), "10.6 dB over") {
+	if !errors.Is(err, chain.ErrForbidden) || n.Place != "amplifier input" || !strings.Contains(err.Error(), "AMP1") ||
+		!strings.Contains(err.Error(), "10.6 dB over") {
 		t.Errorf("%+v, %v", n, err)
 	}
 }

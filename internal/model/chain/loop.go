@@ -36,7 +36,8 @@ func (c *Chain) currentIn(f rf.Frequency, p path, forward rf.Power, fixture cata
 
 // fixtureShift returns how the current in a fixture differs from that in the 50 + 50 Ω jig at the
 // same forward power, and how far it may lie below and above that.
-func (c *Chain) fixtureShift(f rf.Frequency, fixture catalog.Fixture) (shift, low, high rf.Gain, estimate string, err error) {
+func (c *Chain) fixtureShift(f rf.Frequency, fixture catalog.Fixture) (shift, low, high rf.Gain, estimate string,
+	err error) {
 	switch fixture {
 	case catalog.Jig50:
 		return 0, 0, 0, "", nil
@@ -54,7 +55,8 @@ func (c *Chain) fixtureShift(f rf.Frequency, fixture catalog.Fixture) (shift, lo
 // spread. The clamp's series impedance Zc is known by its magnitude at best, so the ratio
 // |Zc + from| / |Zc + to| lies between that of a resistance and that of a reactance; the middle of
 // the two, in dB, is returned. Where Zc is not measured it lies between 0 Ω and highestSeries.
-func loopShift(clamp catalog.Clamp, f rf.Frequency, from, to rf.Resistance) (shift, spread rf.Gain, estimate string, err error) {
+func loopShift(clamp catalog.Clamp, f rf.Frequency, from, to rf.Resistance) (shift, spread rf.Gain, estimate string,
+	err error) {
 	a, b := float64(from), float64(to)
 	resistive := func(z float64) float64 { return (z + a) / (z + b) }
 	reactive := func(z float64) float64 { return math.Hypot(z, a) / math.Hypot(z, b) }
@@ -68,7 +70,8 @@ func loopShift(clamp catalog.Clamp, f rf.Frequency, from, to rf.Resistance) (shi
 			return 0, 0, "", err
 		}
 		ends = []float64{resistive(z.SI()), reactive(z.SI())}
-		estimate = fmt.Sprintf("estimate: converted with the magnitude of the series impedance of %s, whose phase is not known", clamp.ID)
+		estimate = fmt.Sprintf("estimate: converted with the magnitude of the series impedance of %s, whose phase is "+
+			"not known", clamp.ID)
 	}
 	low, high := ends[0], ends[0]
 	for _, e := range ends {
@@ -101,10 +104,13 @@ func CheckLoop(calibration, profile rf.Resistance, b *catalog.Bench) (Replay, er
 	case calibration == profile:
 		return r, nil
 	case b.Clamp.SeriesImpedance.Absent():
-		return Replay{}, fmt.Errorf("%w: %v in the jig, %v in the level; calibrate behind the adaptors that make it %v, or measure the series impedance of %s and write it into the bench file",
-			ErrLoop, calibration, profile, profile, b.Clamp.ID)
+		return Replay{},
+			fmt.Errorf("%w: %v in the jig, %v in the level; calibrate behind the adaptors that make it %v, or "+
+				"measure the series impedance of %s and write it into the bench file",
+				ErrLoop, calibration, profile, profile, b.Clamp.ID)
 	}
-	r.Estimate = fmt.Sprintf("estimate: a calibration in a loop of %v converted to one of %v with the measured series impedance of %s", calibration, profile, b.Clamp.ID)
+	r.Estimate = fmt.Sprintf("estimate: a calibration in a loop of %v converted to one of %v with the measured "+
+		"series impedance of %s", calibration, profile, b.Clamp.ID)
 	return r, nil
 }
 

@@ -72,19 +72,25 @@ quit
 func TestABudgetAgreesWithACircuitSimulator(t *testing.T) {
 	program := outsideProgram(t, "ngspice")
 	b := bare(7.043650362)
-	b.ToAmplifier = []catalog.Passive{{Identity: id("PAD1"), Kind: "pad", Loss: flat(rf.Gain(10)), MaximumPower: rf.Watts(1)}}
+	b.ToAmplifier = []catalog.Passive{{Identity: id("PAD1"), Kind: "pad", Loss: flat(rf.Gain(10)),
+		MaximumPower: rf.Watts(1)}}
 	b.Amplifier = &catalog.Amplifier{Identity: id("AMP1"), Band: catalog.Band{Low: low, High: high},
-		Gain: flat(rf.Gain(40)), Compression: flat(rf.DBm(90)), Saturation: rf.DBm(95), MaximumInput: rf.DBm(3), ReflectedLimit: rf.DBm(60)}
-	b.Probe = &catalog.Probe{Identity: id("PROBE1"), TransferImpedance: flat(rf.Ohms(5)), MaximumCurrent: rf.Amperes(10)}
-	b.ToAnalyser = []catalog.Passive{{Identity: id("PAD2"), Kind: "pad", Loss: curve.Flat(rf.Gain(20), 0, 0, "pad"), MaximumPower: rf.Watts(1)}}
-	b.Analyser = &catalog.Analyser{Identity: id("SA1"), Band: catalog.Band{Low: low, High: high}, MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(0), Floor: rf.DBm(-110)}
+		Gain: flat(rf.Gain(40)), Compression: flat(rf.DBm(90)), Saturation: rf.DBm(95), MaximumInput: rf.DBm(3),
+		ReflectedLimit: rf.DBm(60)}
+	b.Probe = &catalog.Probe{Identity: id("PROBE1"), TransferImpedance: flat(rf.Ohms(5)),
+		MaximumCurrent: rf.Amperes(10)}
+	b.ToAnalyser = []catalog.Passive{{Identity: id("PAD2"), Kind: "pad", Loss: curve.Flat(rf.Gain(20), 0, 0, "pad"),
+		MaximumPower: rf.Watts(1)}}
+	b.Analyser = &catalog.Analyser{Identity: id("SA1"), Band: catalog.Band{Low: low, High: high},
+		MaximumInput: rf.DBm(20), MixerLimit: rf.DBm(0), Floor: rf.DBm(-110)}
 	drive := rf.DBm(-5)
 	p := predict(t, b, drive, chain.Crest{}, catalog.Jig50)
 
 	// A source of available power P behind 50 Ω has an e.m.f. of 2·√(50·P).
 	emf := 2 * math.Sqrt(50*drive.SI())
 	input, current, analyser := simulate(t, program, emf)
-	near(t, "amplifier input, dBm", node(t, p, "amplifier input").Carrier.Power.In(), 10*math.Log10(input*input/50)+30, 0.01)
+	near(t, "amplifier input, dBm", node(t, p, "amplifier input").Carrier.Power.In(), 10*math.Log10(input*input/50)+30,
+		0.01)
 	near(t, "jig current, dBµA", p.Current.In(), 20*math.Log10(current)+120, 0.01)
 	near(t, "analyser, dBm", p.Reading.In(), 10*math.Log10(analyser*analyser/50)+30, 0.01)
 	t.Logf("jig current: budget %s, simulator %.4f dBµA", p.Current.Text(4), 20*math.Log10(current)+120)

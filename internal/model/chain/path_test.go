@@ -51,13 +51,15 @@ func TestEveryPieceOnThePathEndsTheSpan(t *testing.T) {
 		}
 	}
 	for _, b := range []*catalog.Bench{full(), bare(8)} {
-		if band, lowest, highest := chain.New(b).Span(catalog.OnCable); (band != catalog.Band{Low: low, High: high}) || lowest != "GEN1" || highest != "GEN1" {
+		if band, lowest, highest := chain.New(b).Span(catalog.OnCable); (band != catalog.Band{Low: low, High: high}) ||
+			lowest != "GEN1" || highest != "GEN1" {
 			t.Errorf("all alike: %v, ended by %s and %s", band, lowest, highest)
 		}
 	}
 	// Nothing but the generator knows an end.
 	none := bare(8)
-	none.Clamp.InsertionLoss, none.Clamp.ReturnLoss = curve.Flat(rf.Gain(8), 0, 0, "everywhere"), curve.Flat(rf.Gain(6), 0, 0, "everywhere")
+	none.Clamp.InsertionLoss, none.Clamp.ReturnLoss = curve.Flat(rf.Gain(8), 0, 0, "everywhere"), curve.Flat(rf.Gain(6),
+		0, 0, "everywhere")
 	none.Source.Band = catalog.Band{Low: 0.5, High: 20}
 	if band, lowest, _ := chain.New(none).Span(catalog.OnCable); band != none.Source.Band || lowest != "GEN1" {
 		t.Errorf("%v, ended by %s", band, lowest)
@@ -74,7 +76,8 @@ func TestEveryPieceOnThePathEndsTheSpan(t *testing.T) {
 func TestTheSeriesImpedanceEndsTheSpanWhereItIsUsed(t *testing.T) {
 	b := full()
 	b.Clamp.SeriesImpedance = curve.Flat(rf.Ohms(10), rf.Megahertz, 20*rf.Megahertz, "narrow figures")
-	for fixture, want := range map[catalog.Fixture]rf.Frequency{catalog.Jig150: 20 * rf.Megahertz, catalog.Jig50: high, catalog.OnCable: high} {
+	for fixture, want := range map[catalog.Fixture]rf.Frequency{catalog.Jig150: 20 * rf.Megahertz, catalog.Jig50: high,
+		catalog.OnCable: high} {
 		if band, _, _ := chain.New(b).Span(fixture); band.High != want {
 			t.Errorf("%s: up to %v, want %v", fixture, band.High, want)
 		}
@@ -84,7 +87,8 @@ func TestTheSeriesImpedanceEndsTheSpanWhereItIsUsed(t *testing.T) {
 // The levels and ends of the range that are expected have the expected current between them, whichever signs
 // the bench file gives them.
 func TestTheExpectedCurrentIsInItsRange(t *testing.T) {
-	for _, c := range []struct{ low, high, wantLow, wantHigh float64 }{{-20, 10, -20, 10}, {3, 10, 0, 10}, {-20, -3, -20, 0}} {
+	for _, c := range []struct{ low, high, wantLow, wantHigh float64 }{{-20, 10, -20, 10}, {3, 10, 0, 10},
+		{-20, -3, -20, 0}} {
 		b := full()
 		b.Cable.ExpectedLow, b.Cable.ExpectedHigh = rf.Gain(c.low), rf.Gain(c.high)
 		p := predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable)
@@ -108,19 +112,24 @@ func TestRatingsThatHoldForATimeSaySo(t *testing.T) {
 	} {
 		b := full()
 		b.Clamp.MaximumTime, b.Clamp.MaximumDuty = rf.Duration(c.time), c.duty
-		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable), "clamp forward power"); n.Note != c.want || !n.Within {
+		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable),
+			"clamp forward power"); n.Note != c.want || !n.Within {
 			t.Errorf("%v and %v: %q, want %q", c.time, c.duty, n.Note, c.want)
 		}
 	}
 	b := full()
 	b.Clamp.MaximumTime = 1 // however short
-	if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable), "clamp forward power"); !strings.HasPrefix(n.Note, "rated for at most ") || strings.Contains(n.Note, "of the time") {
+	if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable),
+		"clamp forward power"); !strings.HasPrefix(n.Note, "rated for at most ") || strings.Contains(n.Note,
+		"of the time") {
 		t.Errorf("%q", n.Note)
 	}
-	for duty, want := range map[rf.Fraction]string{0: "", 0.5: "rated for full output at most 50 % of the time", 1: ""} {
+	for duty, want := range map[rf.Fraction]string{0: "", 0.5: "rated for full output at most 50 % of the time",
+		1: ""} {
 		b := full()
 		b.Amplifier.MaximumDuty = duty
-		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable), "amplifier output"); n.Note != want {
+		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable),
+			"amplifier output"); n.Note != want {
 			t.Errorf("a duty of %v: %q, want %q", duty, n.Note, want)
 		}
 	}
@@ -141,8 +150,10 @@ func TestThePowerMeterCountsBackThroughWhatLiesBeforeTheClamp(t *testing.T) {
 		near(t, place, node(t, p, place).Unsure.DB(), 1.645*math.Sqrt(limits/3), 1e-9)
 	}
 	for _, n := range p.Nodes {
-		want := map[string]chain.Meter{"cable current": chain.ByAnalyser, "probe current": chain.ByAnalyser, "pad input": "", "analyser input": chain.ByAnalyser,
-			"coax input": chain.ByPowerMeter, "coupler input": chain.ByPowerMeter, "clamp forward power": chain.ByPowerMeter, "reflected power": chain.ByPowerMeter,
+		want := map[string]chain.Meter{"cable current": chain.ByAnalyser, "probe current": chain.ByAnalyser,
+			"pad input": "", "analyser input": chain.ByAnalyser,
+			"coax input": chain.ByPowerMeter, "coupler input": chain.ByPowerMeter,
+			"clamp forward power": chain.ByPowerMeter, "reflected power": chain.ByPowerMeter,
 			"power meter, forward port": chain.ByPowerMeter, "power meter, reverse port": chain.ByPowerMeter}[n.Place]
 		if n.ID == "PAD2" {
 			want = chain.ByAnalyser
@@ -164,7 +175,8 @@ func TestWhatAPowerMeterRegainsIsSaidFromWhereItShows(t *testing.T) {
 	for limit, want := range map[rf.Gain]string{0.65: "a power meter at the clamp regains 0.1 dB", 0.62: ""} {
 		b := bare(8)
 		b.Source.Uncertainty = catalog.Uncertainty{Spread: catalog.SpreadRectangular, Value: limit}
-		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable), "clamp forward power"); n.Regain != want {
+		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable),
+			"clamp forward power"); n.Regain != want {
 			t.Errorf("limits of %v: %q, want %q", limit, n.Regain, want)
 		}
 	}
@@ -181,13 +193,15 @@ func TestNoUncertaintyPutsAnAmplifierOverItsSaturation(t *testing.T) {
 	}
 }
 
-// −30 dBm, 10 dB pad, 1 dB cable, clamp with 6 dB return loss: −47 dBm come back from the clamp, −58 dBm at the generator.
+// −30 dBm, 10 dB pad, 1 dB cable, clamp with 6 dB return loss: −47 dBm come back from the clamp, −58 dBm at the
+// generator.
 // With an amplifier between, which lets nothing back, it is what the amplifier's input reflects: −30 − 2·10 dB.
 func TestWhatComesBackToTheGenerator(t *testing.T) {
 	alone := func() *catalog.Bench {
 		b := bare(8)
 		b.ToAmplifier = full().ToAmplifier
-		b.ToClamp = []catalog.Passive{{Identity: id("COAX1"), Kind: "coax", Loss: flat(rf.Gain(1)), MaximumPower: rf.Watts(50)}}
+		b.ToClamp = []catalog.Passive{{Identity: id("COAX1"), Kind: "coax", Loss: flat(rf.Gain(1)),
+			MaximumPower: rf.Watts(50)}}
 		return b
 	}
 	const place = "generator reverse power"
@@ -224,7 +238,8 @@ func TestWhatComesBackToTheGenerator(t *testing.T) {
 }
 
 func TestAKnownReturnLossIsNoAssumption(t *testing.T) {
-	if n := node(t, predict(t, full(), rf.DBm(-30), chain.Crest{}, catalog.Jig50), "reflected power"); n.Note != "" || !n.Within {
+	if n := node(t, predict(t, full(), rf.DBm(-30), chain.Crest{}, catalog.Jig50), "reflected power"); n.Note != "" ||
+		!n.Within {
 		t.Errorf("%+v", n)
 	}
 }
@@ -234,7 +249,8 @@ func TestAReadingThatWouldBeOverloadedIsSaid(t *testing.T) {
 	for limit, want := range map[float64]string{-60: "the reading would be overloaded: above the mixer limit of -60.0 dBm", -40: ""} {
 		b := full()
 		b.Analyser.MixerLimit = rf.DBm(limit)
-		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable), "analyser input"); n.Note != want || !n.Within {
+		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable), "analyser input"); n.Note != want ||
+			!n.Within {
 			t.Errorf("mixer limit of %v dBm: %q, want %q", limit, n.Note, want)
 		}
 	}
@@ -247,12 +263,14 @@ func TestWhatIsNotKnownHasNoHeadroom(t *testing.T) {
 		t.Errorf("an unknown compression: %+v", n)
 	}
 	// A level that no number can hold is not known, and is within nothing.
-	n := node(t, predict(t, full(), rf.DBm(1.7e308), chain.Crest{OverCarrier: 1.7e308}, catalog.Jig50), "generator output")
+	n := node(t, predict(t, full(), rf.DBm(1.7e308), chain.Crest{OverCarrier: 1.7e308}, catalog.Jig50),
+		"generator output")
 	if n.Within || n.Note != "the level there is not known" || n.Headroom.Finite() {
 		t.Errorf("a level that is not known: %+v", n)
 	}
 	// Nothing at all has all the room there is.
-	if n = node(t, predict(t, full(), rf.Off[rf.Watt](), am80, catalog.OnCable), "generator output"); !math.IsInf(float64(n.Headroom), 1) || !n.Within {
+	if n = node(t, predict(t, full(), rf.Off[rf.Watt](), am80, catalog.OnCable),
+		"generator output"); !math.IsInf(float64(n.Headroom), 1) || !n.Within {
 		t.Errorf("off: %+v", n)
 	}
 }
@@ -313,17 +331,20 @@ func TestSaturationIsNotReached(t *testing.T) {
 func TestUnreachableForwardPowerSaysWhatCanBeReached(t *testing.T) {
 	b := bare(8)
 	b.Source.Maximum, b.ToAmplifier, b.Coupler = rf.DBm(20), full().ToAmplifier, full().Coupler
-	b.ToClamp = []catalog.Passive{{Identity: id("COAX1"), Kind: "coax", Loss: flat(rf.Gain(3)), MaximumPower: rf.Watts(50)}}
+	b.ToClamp = []catalog.Passive{{Identity: id("COAX1"), Kind: "coax", Loss: flat(rf.Gain(3)),
+		MaximumPower: rf.Watts(50)}}
 	b.Coupler.Loss = flat(rf.Gain(0.5))
 	_, err := chain.New(b).DriveForForward(f, rf.DBm(7))
-	if !errors.Is(err, chain.ErrUnreachable) || !strings.Contains(err.Error(), ": 6.5 dBm is reached with the generator at its maximum of 20.0 dBm") {
+	if !errors.Is(err, chain.ErrUnreachable) || !strings.Contains(err.Error(),
+		": 6.5 dBm is reached with the generator at its maximum of 20.0 dBm") {
 		t.Error(err)
 	}
 }
 
 // Any loop with an impedance is a loop; the same loop converts nothing.
 func TestALoopIsKnownByItsImpedance(t *testing.T) {
-	if _, err := chain.CheckLoop(0.5, 100, bare(8)); !errors.Is(err, chain.ErrLoop) || strings.Contains(err.Error(), "does not record") {
+	if _, err := chain.CheckLoop(0.5, 100, bare(8)); !errors.Is(err, chain.ErrLoop) ||
+		strings.Contains(err.Error(), "does not record") {
 		t.Error(err)
 	}
 	if _, err := chain.CheckLoop(100, 0.5, bare(8)); !errors.Is(err, chain.ErrLoop) {
@@ -352,12 +373,14 @@ func TestAGeneratorOfOneLevelHasASafeDrive(t *testing.T) {
 	if !errors.Is(err, chain.ErrForbidden) || n.Place != "generator output" {
 		t.Errorf("with modulation: %v, %+v, %v", drive, n, err)
 	}
-	if drive, _, err = chain.New(b).SafeDrive(f, chain.Crest{}, catalog.OnCable); err != nil || math.Abs(drive.In()+70.3) > 1e-6 {
+	if drive, _, err = chain.New(b).SafeDrive(f, chain.Crest{}, catalog.OnCable); err != nil ||
+		math.Abs(drive.In()+70.3) > 1e-6 {
 		t.Errorf("%v, %v", drive, err)
 	}
 }
 
-// 0 dBm at the clamp are 0.5 dBm at an amplifier of 40 dB, whose compression nobody knows, so -39.5 dBm at its input and
+// 0 dBm at the clamp are 0.5 dBm at an amplifier of 40 dB, whose compression nobody knows, so -39.5 dBm at its input
+// and
 // -29.5 dBm in front of 10 dB of pad.
 func TestTheDriveThroughAnAmplifierOfUnknownCompression(t *testing.T) {
 	b := full()

@@ -43,7 +43,8 @@ func (c *Chain) Predict(f rf.Frequency, drive rf.Power, crest Crest, fixture cat
 	return c.predict(f, p, drive, crest, fixture)
 }
 
-func (c *Chain) predict(f rf.Frequency, p path, drive rf.Power, crest Crest, fixture catalog.Fixture) (Prediction, error) {
+func (c *Chain) predict(f rf.Frequency, p path, drive rf.Power, crest Crest, fixture catalog.Fixture) (Prediction,
+	error) {
 	if drive.Absent() || !crest.OverCarrier.Finite() || !crest.Mean.Finite() {
 		return Prediction{}, fmt.Errorf("predict the chain at %v: the drive or its modulation is not known", f)
 	}
@@ -130,7 +131,8 @@ func (c *Chain) amplified(out *Prediction, p path, in levels[rf.Watt]) levels[rf
 	case p.compression.Absent():
 		n.refuse("no 1 dB compression is given")
 	case n.Within && at.peak.Above(p.compression):
-		n.Note = fmt.Sprintf("compressed by %v at the crest: the peak is above the 1 dB compression of %v", out.Compression, p.compression)
+		n.Note = fmt.Sprintf("compressed by %v at the crest: the peak is above the 1 dB compression of %v",
+			out.Compression, p.compression)
 	case n.Within && a.MaximumDuty > 0 && a.MaximumDuty < 1:
 		n.Note = fmt.Sprintf("rated for full output at most %v of the time", a.MaximumDuty)
 	}
@@ -158,7 +160,8 @@ func (c *Chain) reflected(out *Prediction, p path, back, fromInput levels[rf.Wat
 		if out.Drive.Known() && b.Amplifier == nil {
 			out.Nodes = append(out.Nodes, Node{
 				ID: b.Source.ID, Place: "generator reverse power", RatedAs: RatedPeak,
-				Carrier: Value{Power: fromInput.carrier}, Peak: Value{Power: fromInput.peak}, Mean: Value{Power: fromInput.mean},
+				Carrier: Value{Power: fromInput.carrier}, Peak: Value{Power: fromInput.peak},
+				Mean:     Value{Power: fromInput.mean},
 				Headroom: rf.Gain(math.NaN()), Within: true,
 				Note: "no rating is given; no more than its own power can come back",
 			})
@@ -300,14 +303,16 @@ func (c *Chain) SafeDriveLooped(f rf.Frequency, crest Crest, fixture catalog.Fix
 	return c.safeDrive(f, crest, fixture, Prediction.Looped)
 }
 
-func (c *Chain) safeDrive(f rf.Frequency, crest Crest, fixture catalog.Fixture, as func(Prediction) Prediction) (rf.Power, Node, error) {
+func (c *Chain) safeDrive(f rf.Frequency, crest Crest, fixture catalog.Fixture,
+	as func(Prediction) Prediction) (rf.Power, Node, error) {
 	p, err := c.pathAt(f)
 	if err != nil {
 		return rf.Power{}, Node{}, fmt.Errorf("find the safe drive at %v: %w", f, err)
 	}
 	source := c.bench.Source
 	if !source.Maximum.Exact() || !source.Minimum.Exact() {
-		return rf.Power{}, Node{}, fmt.Errorf("find the safe drive at %v: %w: %s has no minimum or maximum level", f, ErrForbidden, source.ID)
+		return rf.Power{}, Node{}, fmt.Errorf("find the safe drive at %v: %w: %s has no minimum or maximum level",
+			f, ErrForbidden, source.ID)
 	}
 	step := stepOf(source)
 	predict := func(k int) (Prediction, error) {
@@ -375,7 +380,8 @@ func (n Node) Refusal() error {
 	if n.Note != "" {
 		return fmt.Errorf("%s, %s: %s", n.ID, n.Place, n.Note)
 	}
-	return fmt.Errorf("%s, %s: %v %s%s is %v over the rating of %v%s", n.ID, n.Place, n.Compared(), n.Counted(), Allowing(n.Unsure), -n.Headroom, n.Rating, n.regain())
+	return fmt.Errorf("%s, %s: %v %s%s is %v over the rating of %v%s", n.ID, n.Place, n.Compared(), n.Counted(),
+		Allowing(n.Unsure), -n.Headroom, n.Rating, n.regain())
 }
 
 // DriveFor returns the drive at which the expected current of the unmodulated carrier is the given
@@ -404,7 +410,8 @@ func (c *Chain) DriveFor(f rf.Frequency, current rf.Current, fixture catalog.Fix
 		if err != nil {
 			return fail(err)
 		}
-		return fail(fmt.Errorf("%w: %v (%s) is reached with the generator at its maximum of %v, the amplifier's gain down by %v",
+		return fail(fmt.Errorf("%w: %v (%s) is reached with the generator at its maximum of %v, the amplifier's gain "+
+			"down by %v",
 			ErrUnreachable, top.Current, top.Current.Linear(), c.bench.Source.Maximum, top.Compression))
 	}
 	return drive, nil

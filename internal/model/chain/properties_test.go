@@ -16,7 +16,8 @@ import (
 func gains(t *rapid.T, what string, low, high float64) curve.Curve[rf.Gain] {
 	points := []curve.Point[rf.Gain]{}
 	for i, at := range []rf.Frequency{10e3, 150e3, 1e6, 30e6, 200e6} {
-		points = append(points, curve.Point[rf.Gain]{At: at, Value: rf.Gain(rapid.Float64Range(low, high).Draw(t, what+string(rune('0'+i))))})
+		points = append(points, curve.Point[rf.Gain]{At: at,
+			Value: rf.Gain(rapid.Float64Range(low, high).Draw(t, what+string(rune('0'+i))))})
 	}
 	c, err := curve.New(points, what)
 	if err != nil {
@@ -198,7 +199,8 @@ func TestNoNodeIsWithinOverItsRating(t *testing.T) {
 
 func TestTheCurrentLiesInItsRange(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		p, err := chain.New(anyBench(t)).Predict(anyFrequency(t), rf.DBm(rapid.Float64Range(-100, 60).Draw(t, "drive")), chain.Crest{}, anyFixture(t))
+		p, err := chain.New(anyBench(t)).Predict(anyFrequency(t), rf.DBm(rapid.Float64Range(-100, 60).Draw(t, "drive")),
+			chain.Crest{}, anyFixture(t))
 		if err != nil {
 			t.Fatal(err)
 		}

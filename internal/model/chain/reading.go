@@ -47,9 +47,11 @@ func (c *Chain) CableCurrent(f rf.Frequency, reading rf.Power) (rf.Current, erro
 	case b.Analyser == nil:
 		return fail(fmt.Errorf("the bench has no analyser"))
 	case !b.Analyser.Floor.Exact():
-		return fail(fmt.Errorf("%s has no floor in the bench file, so a reading cannot be told from its noise", b.Analyser.ID))
+		return fail(fmt.Errorf("%s has no floor in the bench file, so a reading cannot be told from its noise",
+			b.Analyser.ID))
 	case !b.Analyser.MixerLimit.Exact():
-		return fail(fmt.Errorf("%s has no mixer limit in the bench file, so a reading cannot be told from an overloaded one", b.Analyser.ID))
+		return fail(fmt.Errorf("%s has no mixer limit in the bench file, so a reading cannot be told from an "+
+			"overloaded one", b.Analyser.ID))
 	}
 	if err := inBand(b.Analyser.Band, f, b.Analyser.ID); err != nil {
 		return fail(err)
@@ -77,10 +79,13 @@ func (c *Chain) ReversePower(f rf.Frequency, meter rf.Power) (rf.Power, error) {
 	return c.coupled(f, meter, "reverse", func(k *catalog.Coupler) curve.Curve[rf.Gain] { return k.Reverse })
 }
 
-func (c *Chain) coupled(f rf.Frequency, meter rf.Power, which string, of func(*catalog.Coupler) curve.Curve[rf.Gain]) (rf.Power, error) {
+func (c *Chain) coupled(f rf.Frequency, meter rf.Power, which string,
+	of func(*catalog.Coupler) curve.Curve[rf.Gain]) (rf.Power, error) {
 	b := c.bench
 	if b.Coupler == nil || b.PowerMeter == nil {
-		return rf.Power{}, fmt.Errorf("turn the power meter's reading at %v into %s power: the bench has no coupler or no power meter", f, which)
+		return rf.Power{},
+			fmt.Errorf("turn the power meter's reading at %v into %s power: the bench has no coupler or no power meter",
+				f, which)
 	}
 	g, err := valueAt(of(b.Coupler), f, b.Coupler.ID, which+" coupling")
 	if err != nil {

@@ -27,7 +27,8 @@ func TestTheUncertaintyOfWhatIsNotMeasuredStandsBesideTheLevel(t *testing.T) {
 		// Source 0.5, pad 0.3, gain 2.0, coax 0.2, through line 0.3: √(4.47/3) = 1.22066.
 		"nothing is stated": {func(b *catalog.Bench) { b.PowerMeter = nil }, 0.55379, 2.00799},
 		// Gain 0.7 instead: √(0.96/3) = 0.565685.
-		"the gain was measured": {func(b *catalog.Bench) { b.PowerMeter, b.Amplifier.GainMeasured = nil, someDay }, 0.55379, 0.93055},
+		"the gain was measured": {func(b *catalog.Bench) { b.PowerMeter, b.Amplifier.GainMeasured = nil, someDay },
+			0.55379, 0.93055},
 		// Gain U = 1.0 dB, k = 2: √(0.47/3 + 0.25) = 0.637704.
 		"a certificate for the gain": {func(b *catalog.Bench) {
 			b.PowerMeter = nil
@@ -38,8 +39,11 @@ func TestTheUncertaintyOfWhatIsNotMeasuredStandsBesideTheLevel(t *testing.T) {
 			b.PowerMeter, b.Source.Uncertainty, b.ToAmplifier[0].Uncertainty = nil, limit(0.1), limit(0.1)
 		}, 0.13431, 1.93477},
 		// Coupling 0.5, meter 0.3: √(0.34/3) = 0.336650.
-		"a power meter":                {func(*catalog.Bench) {}, 0.55379, 0.55379},
-		"a power meter that is better": {func(b *catalog.Bench) { b.Coupler.Uncertainty, b.PowerMeter.Uncertainty = limit(0.3), limit(0.1) }, 0.55379, 0.30034},
+		"a power meter": {func(*catalog.Bench) {}, 0.55379, 0.55379},
+		"a power meter that is better": {func(b *catalog.Bench) {
+			b.Coupler.Uncertainty,
+				b.PowerMeter.Uncertainty = limit(0.3), limit(0.1)
+		}, 0.55379, 0.30034},
 	} {
 		b := full()
 		c.change(b)
@@ -84,7 +88,8 @@ func TestARefusalNamesWhatMeasuringRegains(t *testing.T) {
 	}
 	b = full()
 	b.Clamp.MaximumForward = rf.DBm(-1.5)
-	if n := node(t, predict(t, b, rf.DBm(-32), chain.Crest{}, catalog.OnCable), "clamp forward power"); n.Refusal() != nil || n.Regain != "" {
+	if n := node(t, predict(t, b, rf.DBm(-32), chain.Crest{}, catalog.OnCable),
+		"clamp forward power"); n.Refusal() != nil || n.Regain != "" {
 		t.Errorf("with a power meter: %+v", n)
 	}
 }
@@ -106,7 +111,8 @@ func TestKnowingMoreNeverLowersHeadroom(t *testing.T) {
 				a.GainMeasured = someDay
 			}
 			if rapid.Bool().Draw(t, "stated") {
-				a.Uncertainty = catalog.Uncertainty{Spread: catalog.SpreadRectangular, Value: rf.Gain(rapid.Float64Range(0, 0.7).Draw(t, "limits"))}
+				a.Uncertainty = catalog.Uncertainty{Spread: catalog.SpreadRectangular,
+					Value: rf.Gain(rapid.Float64Range(0, 0.7).Draw(t, "limits"))}
 			}
 			more.Amplifier = &a
 		}

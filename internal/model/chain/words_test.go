@@ -52,7 +52,8 @@ func TestHowALevelCountsIsSaid(t *testing.T) {
 
 // What prints as 0.0 dB is not said; 0.05 dB prints as 0.1 dB.
 func TestAnAllowanceIsSaidFromWhereItShows(t *testing.T) {
-	for unsure, want := range map[rf.Gain]string{0: "", 0.049: "", 0.05: " with 0.1 dB for what is not measured", 1.9: " with 1.9 dB for what is not measured"} {
+	for unsure, want := range map[rf.Gain]string{0: "", 0.049: "", 0.05: " with 0.1 dB for what is not measured",
+		1.9: " with 1.9 dB for what is not measured"} {
 		if got := chain.Allowing(unsure); got != want {
 			t.Errorf("%v: %q, want %q", float64(unsure), got, want)
 		}
@@ -70,8 +71,10 @@ func TestMarginAndRemarkSayWhatWasAdded(t *testing.T) {
 	}{
 		{chain.Node{Headroom: 1.2}, "1.2 dB", ""},
 		{chain.Node{Headroom: 1.2, Note: "look"}, "1.2 dB", "look"},
-		{chain.Node{Headroom: 1.2, Unsure: 1.9}, "1.2 dB, with 1.9 dB for what is not measured", "compared with 1.9 dB for what is not measured"},
-		{chain.Node{Headroom: 1.2, Unsure: 1.9, Note: "look"}, "1.2 dB, with 1.9 dB for what is not measured", "look; compared with 1.9 dB for what is not measured"},
+		{chain.Node{Headroom: 1.2, Unsure: 1.9}, "1.2 dB, with 1.9 dB for what is not measured",
+			"compared with 1.9 dB for what is not measured"},
+		{chain.Node{Headroom: 1.2, Unsure: 1.9, Note: "look"}, "1.2 dB, with 1.9 dB for what is not measured",
+			"look; compared with 1.9 dB for what is not measured"},
 		{chain.Node{Headroom: none, Unsure: 1.9, Note: "no rating is given"}, "–", "no rating is given"},
 	} {
 		if c.n.Margin() != c.margin || c.n.Remark() != c.remark {
@@ -91,8 +94,9 @@ func TestTheTightestNode(t *testing.T) {
 		"least":            {node("more", 3, true), node("least", 1, true), node("most", 4, true)},
 		"first of the two": {node("first of the two", 1, true), node("second", 1, true)},
 		"without a rating": {node("over", -3, false), node("without a rating", none, false)},
-		"known":            {node("not compared", none, true), node("known", 5, true), node("not compared either", none, true)},
-		"half":             {node("half", 0.5, true), node("one", 1, true)},
+		"known": {node("not compared", none, true), node("known", 5, true),
+			node("not compared either", none, true)},
+		"half": {node("half", 0.5, true), node("one", 1, true)},
 	} {
 		if got := (chain.Prediction{Nodes: nodes}).Tightest(); got.ID != want {
 			t.Errorf("%q stands in the way, want %q", got.ID, want)
@@ -101,14 +105,16 @@ func TestTheTightestNode(t *testing.T) {
 }
 
 func TestASurplusIsSaidForEachMeter(t *testing.T) {
-	const forward, current = "the forward power is 0.5 dB above the prediction", "the current is 0.7 dB above the high end of its range"
+	const forward, current = "the forward power is 0.5 dB above the prediction",
+		"the current is 0.7 dB above the high end of its range"
 	for _, c := range []struct {
 		s    chain.Surplus
 		want string
 	}{
 		{chain.Surplus{Forward: 0.5}, forward},
 		{chain.Surplus{Current: 0.7}, current},
-		{chain.Surplus{Forward: 0.5, Current: 0.7}, forward + " and the current 0.7 dB above the high end of its range"},
+		{chain.Surplus{Forward: 0.5, Current: 0.7},
+			forward + " and the current 0.7 dB above the high end of its range"},
 		{chain.Surplus{Forward: 0.5, Current: -3}, forward},
 		{chain.Surplus{Forward: -3, Current: 0.7}, current},
 	} {
@@ -119,15 +125,19 @@ func TestASurplusIsSaidForEachMeter(t *testing.T) {
 }
 
 // Levels that a meter reads rise by its surplus, and their headroom falls by it; a forward power below the prediction
-// takes nothing back, a current below the high end of its range does. No other level moves, and the prediction that was asked is left as it was.
+// takes nothing back, a current below the high end of its range does. No other level moves, and the prediction that
+// was asked is left as it was.
 func TestASurplusRaisesWhatItsMeterReads(t *testing.T) {
 	p := predict(t, full(), rf.DBm(-30), am80, catalog.OnCable)
-	for _, s := range []chain.Surplus{{Forward: 0.5}, {Current: 0.7}, {Forward: 3, Current: 2}, {Forward: -2, Current: -4}, {}} {
+	for _, s := range []chain.Surplus{{Forward: 0.5}, {Current: 0.7}, {Forward: 3, Current: 2},
+		{Forward: -2, Current: -4}, {}} {
 		q := p.With(s)
 		for i, before := range p.Nodes {
-			by := map[chain.Meter]float64{chain.ByPowerMeter: max(0, s.Forward.DB()), chain.ByAnalyser: s.Current.DB()}[before.By]
+			by := map[chain.Meter]float64{chain.ByPowerMeter: max(0, s.Forward.DB()),
+				chain.ByAnalyser: s.Current.DB()}[before.By]
 			after := q.Nodes[i]
-			for _, pair := range [][2]chain.Value{{before.Carrier, after.Carrier}, {before.Peak, after.Peak}, {before.Mean, after.Mean}} {
+			for _, pair := range [][2]chain.Value{{before.Carrier, after.Carrier}, {before.Peak, after.Peak},
+				{before.Mean, after.Mean}} {
 				x, y := pair[0].Power.DB(), pair[1].Power.DB()
 				if pair[0].Power.Absent() {
 					x, y = pair[0].Current.DB(), pair[1].Current.DB()
@@ -144,7 +154,8 @@ func TestASurplusRaisesWhatItsMeterReads(t *testing.T) {
 
 // A node whose headroom the surplus uses up refuses, and says so by its figures instead of by its note.
 func TestASurplusOverTheHeadroomRefuses(t *testing.T) {
-	n := chain.Node{ID: "CLAMP1", Place: "clamp forward power", RatedAs: chain.RatedPeak, By: chain.ByPowerMeter, Peak: chain.Value{Power: rf.DBm(38)},
+	n := chain.Node{ID: "CLAMP1", Place: "clamp forward power", RatedAs: chain.RatedPeak, By: chain.ByPowerMeter,
+		Peak:   chain.Value{Power: rf.DBm(38)},
 		Rating: chain.Value{Power: rf.DBm(40)}, Headroom: 2, Within: true, Note: "rated for at most 10 min"}
 	p := chain.Prediction{Nodes: []chain.Node{n}}
 	if q := p.With(chain.Surplus{Forward: 1.5}); !q.Within() || q.Nodes[0].Note != n.Note {
@@ -154,7 +165,8 @@ func TestASurplusOverTheHeadroomRefuses(t *testing.T) {
 		t.Errorf("just at the rating: %+v", q.Nodes[0])
 	}
 	q := p.With(chain.Surplus{Forward: 2.5})
-	if q.Within() || !strings.Contains(q.Nodes[0].Refusal().Error(), "40.5 dBm at the envelope's crest is 0.5 dB over the rating of 40.0 dBm") {
+	if q.Within() || !strings.Contains(q.Nodes[0].Refusal().Error(),
+		"40.5 dBm at the envelope's crest is 0.5 dB over the rating of 40.0 dBm") {
 		t.Errorf("%v", q.Nodes[0].Refusal())
 	}
 	if !p.Within() || p.Nodes[0] != n {

@@ -56,7 +56,8 @@ type ProbeCore struct {
 func (c *Clamp) with(w Winding, stack int) twoport.Clamp {
 	core := c.Core
 	core.Count = stack
-	return twoport.Clamp{Core: core, Material: c.Material.Permeability, Turns: w.Turns, Farad: w.Capacitance, Primary: w.Primary, Secondary: w.Secondary, Source: c.source()}
+	return twoport.Clamp{Core: core, Material: c.Material.Permeability, Turns: w.Turns, Farad: w.Capacitance,
+		Primary: w.Primary, Secondary: w.Secondary, Source: c.source()}
 }
 
 func (c *Clamp) source() rf.Resistance {
@@ -161,7 +162,8 @@ func (c *Clamp) point(clamp twoport.Clamp, f rf.Frequency, z1, emf, series compl
 	load := complex(n*n, 0) * (complex(float64(c.Loop), 0) + complex(0, w*float64(clamp.Secondary)))
 	in := 1/(1/zm+1/load) + complex(0, w*float64(clamp.Primary))
 	y := 1/in + complex(0, w*float64(clamp.Farad))
-	p := Point{Frequency: f, Series: series, Turn: z1, Current: rf.Amperes(cmplx.Abs(current)), PerTurn: cmplx.Abs(turn),
+	p := Point{Frequency: f, Series: series, Turn: z1, Current: rf.Amperes(cmplx.Abs(current)),
+		PerTurn:    cmplx.Abs(turn),
 		Reflection: cmplx.Abs((1 - complex(rs, 0)*y) / (1 + complex(rs, 0)*y))}
 	p.Flux = PeakFlux(p.PerTurn, f, clamp.Core.Area())
 	heat := p.PerTurn * p.PerTurn * real(1/z1)
@@ -199,13 +201,16 @@ func (c *Clamp) worst(r *Result, core twoport.Toroid) {
 	r.Rise = r.Heat.SI() / (stillAir * surface(core))
 	if crest := r.Needed.Add(c.Crest); c.Forward.Known() && crest.Exceeds(c.Forward) {
 		g, _ := crest.Minus(c.Forward)
-		r.Against = append(r.Against, fmt.Sprintf("needs %s at the crest at %v, %v more than there is", crest.Linear(), r.NeededAt, g))
+		r.Against = append(r.Against, fmt.Sprintf("needs %s at the crest at %v, %v more than there is", crest.Linear(),
+			r.NeededAt, g))
 	}
 	if limit := c.Material.Saturation; limit > 0 && r.Flux > limit {
-		r.Against = append(r.Against, fmt.Sprintf("saturates: %v at %v, and the material stands %v", r.Flux, r.FluxAt, limit))
+		r.Against = append(r.Against, fmt.Sprintf("saturates: %v at %v, and the material stands %v", r.Flux,
+			r.FluxAt, limit))
 	}
 	if c.Rise > 0 && r.Rise > c.Rise {
-		r.Against = append(r.Against, fmt.Sprintf("gets %.0f K hotter at %v, allowed are %.0f K", r.Rise, r.HeatAt, c.Rise))
+		r.Against = append(r.Against, fmt.Sprintf("gets %.0f K hotter at %v, allowed are %.0f K", r.Rise, r.HeatAt,
+			c.Rise))
 	}
 }
 

@@ -26,8 +26,10 @@ var coreA = twoport.Toroid{Outer: 63e-3, Inner: 38e-3, Height: 25e-3}
 
 // clampA is worked example A of the physics notes, 1.4, at one frequency of its table: 100 mA wanted.
 func clampA(mu complex128, turns int, f rf.Frequency) *design.Clamp {
-	return &design.Clamp{Core: coreA, Material: ferrite.Material{Permeability: fixed(mu)}, Loop: 100, Low: f, High: f * 1.001, Points: 2, Current: rf.Amperes(0.1),
-		Windings: []design.Winding{{Turns: turns, Capacitance: 6e-12, Primary: 40e-9, Secondary: 25e-9}}, Stacks: []int{1}}
+	return &design.Clamp{Core: coreA, Material: ferrite.Material{Permeability: fixed(mu)}, Loop: 100, Low: f,
+		High: f * 1.001, Points: 2, Current: rf.Amperes(0.1),
+		Windings: []design.Winding{{Turns: turns, Capacitance: 6e-12, Primary: 40e-9, Secondary: 25e-9}},
+		Stacks:   []int{1}}
 }
 
 // Physics notes 1.4: columns Zc, IL, I, V per turn, B, core heat and |Γ| for 1 W; confirmed there by
@@ -70,7 +72,8 @@ func TestTheWorkedClampHasTheFluxHeatAndMatchOfTheNodalSolve(t *testing.T) {
 
 // Row C30.
 func TestTheFluxOfAVoltagePerTurn(t *testing.T) {
-	near(t, "mT of 10 V per turn at 150 kHz", float64(design.PeakFlux(10, 150e3, 305.9284858e-6))*1e3, 49.04829929, 1e-4)
+	near(t, "mT of 10 V per turn at 150 kHz", float64(design.PeakFlux(10, 150e3, 305.9284858e-6))*1e3, 49.04829929,
+		1e-4)
 }
 
 // Rows C32 to C34, physics notes 1.6.
@@ -101,7 +104,8 @@ func TestThePowerOfAClampIsConserved(t *testing.T) {
 	near(t, "in the jig", b, 0.4402635612, 1e-4)
 	near(t, "core heat", c, 0.5043505377, 1e-4)
 	rapid.Check(t, func(rt *rapid.T) {
-		d := clampA(complex(rapid.Float64Range(1, 3000).Draw(rt, "µ′"), -rapid.Float64Range(0.01, 3000).Draw(rt, "µ″")), rapid.IntRange(1, 9).Draw(rt, "turns"), rf.Frequency(rapid.Float64Range(1e4, 4e8).Draw(rt, "f")))
+		d := clampA(complex(rapid.Float64Range(1, 3000).Draw(rt, "µ′"), -rapid.Float64Range(0.01, 3000).Draw(rt, "µ″")),
+			rapid.IntRange(1, 9).Draw(rt, "turns"), rf.Frequency(rapid.Float64Range(1e4, 4e8).Draw(rt, "f")))
 		d.Loop = rf.Resistance(rapid.Float64Range(1, 1000).Draw(rt, "loop"))
 		d.Windings[0].Capacitance = rf.Capacitance(rapid.Float64Range(0, 50e-12).Draw(rt, "C"))
 		d.Windings[0].Primary = rf.Inductance(rapid.Float64Range(0, 1e-6).Draw(rt, "L"))
@@ -123,7 +127,8 @@ func sample(t testing.TB, change ...string) (*design.Clamp, error) {
 		}
 		text = strings.Replace(text, change[i], change[i+1], 1)
 	}
-	c, problems := design.Parse("clamp.yaml", []byte(text), func(name string) ([]byte, error) { return os.ReadFile("testdata/" + name) })
+	c, problems := design.Parse("clamp.yaml", []byte(text),
+		func(name string) ([]byte, error) { return os.ReadFile("testdata/" + name) })
 	return c, problems.Err()
 }
 
@@ -174,7 +179,8 @@ func TestABadClampFileIsToldWithItsPlaces(t *testing.T) {
 		"falling band":          {"150 kHz to 80 MHz", "80 MHz to 150 kHz", "does not rise"},
 		"gap":                   {"gap: 20 µm", "gap: 20 m", "not below the magnetic path"},
 	} {
-		if _, err := sample(t, c.from, c.to); err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "clamp.yaml:") {
+		if _, err := sample(t, c.from, c.to); err == nil || !strings.Contains(err.Error(), c.want) ||
+			!strings.Contains(err.Error(), "clamp.yaml:") {
 			t.Errorf("%s: %v, want %q", name, err, c.want)
 		}
 	}

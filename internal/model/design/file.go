@@ -71,7 +71,8 @@ func (b *bandFile) UnmarshalText(text []byte) error {
 func (k *kelvinFile) UnmarshalText(text []byte) error {
 	number, ok := strings.CutSuffix(strings.TrimSpace(string(text)), "K")
 	var x float64
-	if _, err := fmt.Sscanf(strings.Replace(strings.TrimSpace(number), ",", ".", 1), "%g", &x); !ok || err != nil || !(x > 0 && x < 1000) {
+	if _, err := fmt.Sscanf(strings.Replace(strings.TrimSpace(number), ",", ".", 1), "%g", &x); !ok || err != nil ||
+		!(x > 0 && x < 1000) {
 		return fmt.Errorf("%q is no rise of temperature: write \"40 K\"", text)
 	}
 	*k = kelvinFile(x)
@@ -89,7 +90,8 @@ func Parse(file string, data []byte, read func(string) ([]byte, error)) (*Clamp,
 	f.Core.Check(doc, "core")
 	material, foreign := f.Material.Build(doc, "material", read)
 	c := &Clamp{Name: f.Name, File: file, Core: f.Core.Toroid(), Material: material, Source: f.Source, Loop: f.Loop,
-		Low: f.Band.low, High: f.Band.high, Points: int(f.Points), Current: f.Current, Forward: f.Forward, Rise: float64(f.Rise)}
+		Low: f.Band.low, High: f.Band.high, Points: int(f.Points), Current: f.Current, Forward: f.Forward,
+		Rise: float64(f.Rise)}
 	f.windings(doc, c)
 	f.modulation(doc, c)
 	if c.Loop == 0 {
@@ -114,7 +116,9 @@ func Parse(file string, data []byte, read func(string) ([]byte, error)) (*Clamp,
 		return nil, problems
 	}
 	if !material.Invented && material.Source == "" {
-		problems = append(problems, problem.Problem{File: file, What: "the material has no source", Hint: "say where its table is from: source: …; a figure without a source is believed by nobody next year", Warning: true})
+		problems = append(problems, problem.Problem{File: file, What: "the material has no source",
+			Hint:    "say where its table is from: source: …; a figure without a source is believed by nobody next year",
+			Warning: true})
 	}
 	return c, problems
 }
@@ -129,7 +133,8 @@ func (f *clampFile) windings(doc *document.Document, c *Clamp) {
 	}
 	for i, s := range f.Stacks {
 		if s < 1 || s > 100 {
-			doc.Problem(fmt.Sprintf("stacks[%d]", i), fmt.Sprintf("a stack of %d cores; from 1 to 100 are computed", s), "")
+			doc.Problem(fmt.Sprintf("stacks[%d]", i), fmt.Sprintf("a stack of %d cores; from 1 to 100 are computed", s),
+				"")
 		}
 		c.Stacks = append(c.Stacks, int(s))
 	}
@@ -169,7 +174,9 @@ func (f *clampFile) probe(doc *document.Document, c *Clamp) {
 func (f *clampFile) tableReaches(doc *document.Document, m ferrite.Material) {
 	low, high := m.Table.Band()
 	if !low.Known() || f.Band.low < low*(1-1e-9) || f.Band.high > high*(1+1e-9) {
-		doc.Problem("band", fmt.Sprintf("the band %v to %v is not within the table of the material, which is known whole from %v to %v", f.Band.low, f.Band.high, low, high),
+		doc.Problem("band",
+			fmt.Sprintf("the band %v to %v is not within the table of the material, which is known whole from %v to %v",
+				f.Band.low, f.Band.high, low, high),
 			"narrow the band, or use a table that reaches further: what is not tabulated is not taken for zero")
 	}
 }

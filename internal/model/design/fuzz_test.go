@@ -15,7 +15,10 @@ func FuzzParse(f *testing.F) {
 	f.Add(data)
 	f.Add([]byte("provoke: clamp 1\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		c, list := Parse("c.yaml", data, func(name string) ([]byte, error) { return os.ReadFile(filepath.Join("testdata", filepath.Base(name))) })
+		c, list := Parse("c.yaml", data, func(name string) ([]byte,
+			error) {
+			return os.ReadFile(filepath.Join("testdata", filepath.Base(name)))
+		})
 		if c == nil && list.Err() == nil {
 			t.Fatal("no clamp and no problem")
 		}

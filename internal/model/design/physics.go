@@ -32,11 +32,13 @@ type Transfer struct {
 // ProbeAsInjector compares a probe of n turns and load r that monitors a current with the same probe
 // injecting it into a loop. While it monitors, the ampere-turns of its winding cancel those of the
 // cable, and the voltage per turn is I·R/N²; to inject, it has to put I·Zloop into the cable.
-func ProbeAsInjector(i rf.Current, loop rf.Resistance, n int, load rf.Resistance, area float64, f rf.Frequency) Transfer {
+func ProbeAsInjector(i rf.Current, loop rf.Resistance, n int, load rf.Resistance, area float64,
+	f rf.Frequency) Transfer {
 	turns := float64(n)
 	monitoring, injecting := i.SI()*float64(load)/(turns*turns), i.SI()*float64(loop)
 	return Transfer{
-		Monitoring: PeakFlux(monitoring, f, area), Injecting: PeakFlux(injecting, f, area), Ratio: injecting / monitoring,
+		Monitoring: PeakFlux(monitoring, f, area), Injecting: PeakFlux(injecting, f,
+			area), Ratio: injecting / monitoring,
 		PerTurnMonitoring: monitoring, PerTurnInjecting: injecting,
 		Drive: turns * injecting, Load: turns * injecting * turns * injecting / float64(load),
 	}

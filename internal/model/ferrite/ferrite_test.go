@@ -120,7 +120,8 @@ func TestACoreThatCannotBeIsRefused(t *testing.T) {
 		"{outer: 63 mm, inner: 38 mm, height: -25 mm}":             "negative",
 	} {
 		var f file
-		doc := document.Decode("part.yaml", []byte("provoke: part 1\ncore: "+core+"\nmaterial: {name: x, permeability: demo-nizn.csv}\n"), "part 1", &f)
+		doc := document.Decode("part.yaml", []byte("provoke: part 1\ncore: "+
+			core+"\nmaterial: {name: x, permeability: demo-nizn.csv}\n"), "part 1", &f)
 		f.Core.Check(doc, "core")
 		if err := doc.Problems().Err(); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", core, err, want)
@@ -130,15 +131,18 @@ func TestACoreThatCannotBeIsRefused(t *testing.T) {
 
 func TestAMaterialIsTakenWithItsMarkAndItsFit(t *testing.T) {
 	text := "provoke: part 1\ncore: {outer: 63 mm, inner: 38 mm, height: 25 mm, count: 2, gap: 20 µm}\n" +
-		"material: {name: demo, permeability: demo-nizn.csv, model: 1 Debye + 1 Lorentz, saturation: 290 mT, invented: true}\n"
+		"material: {name: demo, permeability: demo-nizn.csv, model: 1 Debye + 1 Lorentz, saturation: 290 mT, " +
+		"invented: true}\n"
 	var f file
 	doc := document.Decode("part.yaml", []byte(text), "part 1", &f)
 	f.Core.Check(doc, "core")
-	m, list := f.Material.Build(doc, "material", func(name string) ([]byte, error) { return os.ReadFile("testdata/" + name) })
+	m, list := f.Material.Build(doc, "material",
+		func(name string) ([]byte, error) { return os.ReadFile("testdata/" + name) })
 	if err := append(doc.Problems(), list...).Err(); err != nil {
 		t.Fatal(err)
 	}
-	if !m.Invented || m.Saturation != 0.29 || f.Core.Toroid().Gap != 20e-6 || f.Core.Toroid().Count != 2 || len(m.Hash) != 64 {
+	if !m.Invented || m.Saturation != 0.29 || f.Core.Toroid().Gap != 20e-6 || f.Core.Toroid().Count != 2 ||
+		len(m.Hash) != 64 {
 		t.Errorf("read %+v", m)
 	}
 	// Common practice: such a fit is good to several per cent, and says so (physics notes, section 10).

@@ -60,11 +60,14 @@ func (b FluxDensity) Quantity() *rf.Quantity {
 //
 //	core: {outer: 63 mm, inner: 38 mm, height: 25 mm, count: 2, gap: 20 µm}
 type CoreFile struct {
-	Outer  rf.Length      `yaml:"outer,required" says:"outer diameter"`
-	Inner  rf.Length      `yaml:"inner,required" says:"inner diameter"`
-	Height rf.Length      `yaml:"height,required" says:"height over the plane; of a core: along the cable"` // of one core, along the cable
-	Count  document.Count `yaml:"count" says:"cores in the stack; default 1"`                               // cores in the stack; 1 when not given
-	Gap    Gap            `yaml:"gap" says:"both joints of a split core together"`                          // both joints of a split core together
+	Outer rf.Length `yaml:"outer,required" says:"outer diameter"`
+	Inner rf.Length `yaml:"inner,required" says:"inner diameter"`
+	// of one core, along the cable
+	Height rf.Length `yaml:"height,required" says:"height over the plane; of a core: along the cable"`
+	// cores in the stack; 1 when not given
+	Count document.Count `yaml:"count" says:"cores in the stack; default 1"`
+	// both joints of a split core together
+	Gap Gap `yaml:"gap" says:"both joints of a split core together"`
 }
 
 // Toroid returns the shape.
@@ -83,11 +86,13 @@ func (c CoreFile) Check(doc *document.Document, path string) {
 		}
 	}
 	if c.Inner > 0 && c.Outer > 0 && c.Inner >= c.Outer {
-		doc.Problem(path+".inner", fmt.Sprintf("%s: the inner diameter %v is not below the outer diameter %v", path, c.Inner, c.Outer), "")
+		doc.Problem(path+".inner", fmt.Sprintf("%s: the inner diameter %v is not below the outer diameter %v",
+			path, c.Inner, c.Outer), "")
 		return
 	}
 	if c.Gap > 0 && c.Inner > 0 && c.Outer > 0 && float64(c.Gap) >= c.Toroid().PathLength() {
-		doc.Problem(path+".gap", fmt.Sprintf("%s: the gap %v is not below the magnetic path %v", path, c.Gap, rf.Length(c.Toroid().PathLength())), "a gap of a split core held by hand is some 20 to 100 µm")
+		doc.Problem(path+".gap", fmt.Sprintf("%s: the gap %v is not below the magnetic path %v", path, c.Gap,
+			rf.Length(c.Toroid().PathLength())), "a gap of a split core held by hand is some 20 to 100 µm")
 	}
 }
 
@@ -122,12 +127,13 @@ func (g Gap) String() string { return fmt.Sprintf("%.4g µm", float64(g)*1e6) }
 //	  saturation: 290 mT
 //	  invented: true
 type MaterialFile struct {
-	Name         string      `yaml:"name,required" says:"name of the cable"`
-	Permeability string      `yaml:"permeability,required" says:"table of relative permeability, a CSV file"`
-	Model        string      `yaml:"model" says:"how it is read"`
-	Saturation   FluxDensity `yaml:"saturation" says:"peak flux density that is not to be passed"` // peak flux density that is not to be passed
-	Source       string      `yaml:"source" says:"where the figures are from"`
-	Invented     bool        `yaml:"invented" says:"the figures are invented"`
+	Name         string `yaml:"name,required" says:"name of the cable"`
+	Permeability string `yaml:"permeability,required" says:"table of relative permeability, a CSV file"`
+	Model        string `yaml:"model" says:"how it is read"`
+	// peak flux density that is not to be passed
+	Saturation FluxDensity `yaml:"saturation" says:"peak flux density that is not to be passed"`
+	Source     string      `yaml:"source" says:"where the figures are from"`
+	Invented   bool        `yaml:"invented" says:"the figures are invented"`
 }
 
 // Material is a material that was read.
@@ -147,14 +153,16 @@ type Material struct {
 // Build reads the table of a material at a path of a document and fits its model. read returns the
 // bytes of a file beside the document. Problems of the table come back for the caller to add to its
 // own; those of the part file go to the document.
-func (f MaterialFile) Build(doc *document.Document, path string, read func(string) ([]byte, error)) (Material, problem.List) {
+func (f MaterialFile) Build(doc *document.Document, path string, read func(string) ([]byte, error)) (Material,
+	problem.List) {
 	m := Material{Name: f.Name, File: f.Permeability, Source: f.Source, Invented: f.Invented, Saturation: f.Saturation}
 	if !doc.Taken(path + ".permeability") {
 		return m, nil
 	}
 	data, err := read(f.Permeability)
 	if err != nil {
-		doc.Problem(path+".permeability", fmt.Sprintf("%s: cannot read %q: %v", path, f.Permeability, err), "the name counts from the folder of this file")
+		doc.Problem(path+".permeability", fmt.Sprintf("%s: cannot read %q: %v", path, f.Permeability, err),
+			"the name counts from the folder of this file")
 		return m, nil
 	}
 	table, list := ParseTable(f.Permeability, data)
@@ -167,7 +175,8 @@ func (f MaterialFile) Build(doc *document.Document, path string, read func(strin
 	}
 	shape, err := ParseModel(f.Model)
 	if err != nil {
-		doc.Problem(path+".model", fmt.Sprintf("%s.model: %v", path, err), "write \"table\", or terms such as \"1 Debye + 1 Lorentz\"")
+		doc.Problem(path+".model", fmt.Sprintf("%s.model: %v", path, err),
+			"write \"table\", or terms such as \"1 Debye + 1 Lorentz\"")
 		return m, list
 	}
 	d, e, err := table.Fit(shape)
@@ -216,7 +225,8 @@ func ParseModel(text string) (twoport.Shape, error) {
 		case words[1] == "lorentz" && s.Lorentz == 0:
 			s.Lorentz = n
 		default:
-			return s, fmt.Errorf("%q is not a kind of term: Debye, Lorentz or constant, each once", strings.TrimSpace(term))
+			return s, fmt.Errorf("%q is not a kind of term: Debye, Lorentz or constant, each once",
+				strings.TrimSpace(term))
 		}
 	}
 	return s, nil

@@ -29,7 +29,8 @@ func Hash(data []byte) string {
 func ParseTable(name string, data []byte) (*twoport.Table, problem.List) {
 	t, columns := tabular.Named(name, data, "write a heading such as \"f/MHz;µ′;µ″\" and one row per frequency",
 		tabular.Wanted{Names: []string{"frequency"}, Quantity: tabular.OfFrequency},
-		tabular.Wanted{Names: realNames, Quantity: tabular.OfNumber}, tabular.Wanted{Names: lossNames, Quantity: tabular.OfNumber})
+		tabular.Wanted{Names: realNames, Quantity: tabular.OfNumber},
+		tabular.Wanted{Names: lossNames, Quantity: tabular.OfNumber})
 	if columns == nil {
 		return nil, t.Sorted()
 	}
@@ -56,7 +57,8 @@ func ParseTable(name string, data []byte) (*twoport.Table, problem.List) {
 	}
 	if n := out.Incomplete(); n > 0 {
 		lo, hi := out.Band()
-		what := fmt.Sprintf("%d of %d rows lack µ′ or µ″: the material is known whole from %v to %v only", n, len(rows), lo, hi)
+		what := fmt.Sprintf("%d of %d rows lack µ′ or µ″: the material is known whole from %v to %v only", n, len(rows),
+			lo, hi)
 		if !lo.Known() {
 			what = fmt.Sprintf("%d of %d rows lack µ′ or µ″: the material is known whole nowhere", n, len(rows))
 		}

@@ -73,9 +73,13 @@ type Pairing struct {
 // over about 7 dB: what they give for a product's cable is indicative and nothing more.
 func Pairings() []Pairing {
 	return []Pairing{
-		{"aircraft, resonant region", rf.Amperes(1.5e-3), "14 CFR Part 25 App. L: 30 mA beside 20 V/m; MIL-STD-461 CS114 rationale", "read for the CFR pair; CS114 from memory, high"},
-		{"road vehicles", rf.Amperes(2e-3), "EU vehicle rules: 48 mA beside 24 V/m; set by regulation, not by coupling physics", "read"},
-		{"IEC 61000-4-6 beside 61000-4-3", LoopCurrent(rf.Volts(1), Loop150), "U0 in V equal to E in V/m, into a matched 300 Ω loop", "from memory, medium"},
+		{"aircraft, resonant region", rf.Amperes(1.5e-3),
+			"14 CFR Part 25 App. L: 30 mA beside 20 V/m; MIL-STD-461 CS114 rationale",
+			"read for the CFR pair; CS114 from memory, high"},
+		{"road vehicles", rf.Amperes(2e-3),
+			"EU vehicle rules: 48 mA beside 24 V/m; set by regulation, not by coupling physics", "read"},
+		{"IEC 61000-4-6 beside 61000-4-3", LoopCurrent(rf.Volts(1), Loop150),
+			"U0 in V equal to E in V/m, into a matched 300 Ω loop", "from memory, medium"},
 	}
 }
 

@@ -4,7 +4,8 @@ import "testing"
 
 // FuzzParseAsked: a level that somebody asks for is refused, or is one level.
 func FuzzParseAsked(f *testing.F) {
-	for _, s := range []string{"10 V emf", "100 mA", "106 dBµA", "iec-61000-4-6/level-3", "1e999 V", "-20 dBm", "3 V/m"} {
+	for _, s := range []string{"10 V emf", "100 mA", "106 dBµA", "iec-61000-4-6/level-3", "1e999 V", "-20 dBm",
+		"3 V/m"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

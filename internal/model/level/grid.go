@@ -131,11 +131,13 @@ func GridAroundLinear(centres []rf.Frequency, span, step rf.Frequency) Grid {
 					return nil, fmt.Errorf("a span of ± %v round %v reaches down to 0 Hz", span, c)
 				}
 				n := span.Hz() / step.Hz()
-				up, err := series(c.Hz(), c.Hz()+span.Hz(), n, func(i int) float64 { return c.Hz() + float64(i)*step.Hz() })
+				up, err := series(c.Hz(), c.Hz()+span.Hz(), n,
+					func(i int) float64 { return c.Hz() + float64(i)*step.Hz() })
 				if err != nil {
 					return nil, err
 				}
-				down, err := series(c.Hz(), c.Hz()-span.Hz(), n, func(i int) float64 { return c.Hz() - float64(i)*step.Hz() })
+				down, err := series(c.Hz(), c.Hz()-span.Hz(),
+					n, func(i int) float64 { return c.Hz() - float64(i)*step.Hz() })
 				return append(down, up...), err
 			})
 		},

@@ -79,7 +79,8 @@ func TestISOLinearStepsShareTheirCorners(t *testing.T) {
 
 func TestAStepRuleRefusesWhatItDoesNotCover(t *testing.T) {
 	iec, _ := LookupSteps("iec-61000-4-6")
-	for _, c := range [][2]rf.Frequency{{10 * khz, 80 * mhz}, {150 * khz, rf.Gigahertz}, {rf.Gigahertz, 2 * rf.Gigahertz}, {0, mhz}, {2 * mhz, mhz}} {
+	for _, c := range [][2]rf.Frequency{{10 * khz, 80 * mhz}, {150 * khz, rf.Gigahertz},
+		{rf.Gigahertz, 2 * rf.Gigahertz}, {0, mhz}, {2 * mhz, mhz}} {
 		if g, err := iec.Grid(c[0], c[1]); err == nil {
 			t.Errorf("%v to %v gave %v", c[0], c[1], g)
 		}
@@ -107,17 +108,22 @@ func TestGridsAreWhatTheySay(t *testing.T) {
 		text string
 		want []rf.Frequency
 	}{
-		{GridLinear(m, 2*m, 250*khz), "1 MHz to 2 MHz in 250 kHz steps", []rf.Frequency{m, 1.25 * m, 1.5 * m, 1.75 * m, 2 * m}},
+		{GridLinear(m, 2*m, 250*khz), "1 MHz to 2 MHz in 250 kHz steps",
+			[]rf.Frequency{m, 1.25 * m, 1.5 * m, 1.75 * m, 2 * m}},
 		{GridLinear(m, 2*m, 400*khz), "1 MHz to 2 MHz in 400 kHz steps", []rf.Frequency{m, 1.4 * m, 1.8 * m, 2 * m}},
 		{GridLinear(m, m, khz), "1 MHz to 1 MHz in 1 kHz steps", []rf.Frequency{m}},
 		{GridPercent(m, 2*m, 0.5), "1 MHz to 2 MHz in 50 % steps", []rf.Frequency{m, 1.5 * m, 2 * m}},
 		{GridPerDecade(m, 100*m, 1), "1 MHz to 100 MHz, 1 steps per decade", []rf.Frequency{m, 10 * m, 100 * m}},
 		{GridList(27.12*m, 13.56*m, 27.12*m), "27.12 MHz, 13.56 MHz, 27.12 MHz", []rf.Frequency{13.56 * m, 27.12 * m}},
-		{GridAround([]rf.Frequency{10 * m}, 0.01, 0.01), "10 MHz ± 1 % in 1 % steps", []rf.Frequency{9.9 * m, 10 * m / 1.01, 10 * m, 10.1 * m}},
+		{GridAround([]rf.Frequency{10 * m}, 0.01, 0.01), "10 MHz ± 1 % in 1 % steps",
+			[]rf.Frequency{9.9 * m, 10 * m / 1.01, 10 * m, 10.1 * m}},
 		{GridAroundLinear([]rf.Frequency{10 * m, 12 * m}, 100*khz, 50*khz), "10 MHz, 12 MHz ± 100 kHz in 50 kHz steps",
-			[]rf.Frequency{9.9 * m, 9.95 * m, 10 * m, 10.05 * m, 10.1 * m, 11.9 * m, 11.95 * m, 12 * m, 12.05 * m, 12.1 * m}},
-		{GridUnion(GridList(2*m), GridLinear(m, 3*m, m)), "2 MHz and 1 MHz to 3 MHz in 1 MHz steps", []rf.Frequency{m, 2 * m, 3 * m}},
-		{GridUnion(GridList(m), GridList(m*(1+1e-10), m*(1+1e-8))), "1 MHz and 1 MHz, 1 MHz", []rf.Frequency{m, m * (1 + 1e-8)}},
+			[]rf.Frequency{9.9 * m, 9.95 * m, 10 * m, 10.05 * m, 10.1 * m, 11.9 * m, 11.95 * m, 12 * m, 12.05 * m,
+				12.1 * m}},
+		{GridUnion(GridList(2*m), GridLinear(m, 3*m, m)), "2 MHz and 1 MHz to 3 MHz in 1 MHz steps",
+			[]rf.Frequency{m, 2 * m, 3 * m}},
+		{GridUnion(GridList(m), GridList(m*(1+1e-10), m*(1+1e-8))), "1 MHz and 1 MHz, 1 MHz",
+			[]rf.Frequency{m, m * (1 + 1e-8)}},
 	} {
 		fs := frequencies(t, c.grid)
 		if c.grid.String() != c.text {

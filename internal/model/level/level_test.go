@@ -160,7 +160,8 @@ func TestCurrentLimitsOfTheStandards(t *testing.T) {
 			near(t, id+" fixed limit", limit(id+"/limit-fixed", f).In(), want, 1e-9)
 			fixed, tracking := limit(id+"/limit-fixed", f), limit(id, f)
 			if tracking.Above(fixed) && tracking.In()-fixed.In() > 1e-9 {
-				t.Errorf("%s: the limit taken without being asked, %v, must be the lower of the two, %v", id, tracking, fixed)
+				t.Errorf("%s: the limit taken without being asked, %v, must be the lower of the two, %v", id,
+					tracking, fixed)
 			}
 		}
 	}
@@ -228,7 +229,8 @@ func TestOnlyWhatWasReadIsVerified(t *testing.T) {
 		if (p.Mark() == Unverified) == p.Verified {
 			t.Errorf("%s has the mark %q", p.ID, p.Mark())
 		}
-		if p.Title == "" || p.Source == "" || p.Confidence == "" || p.Means == "" || p.Hold == "" || len(p.Modulations) == 0 || len(p.Corners) < 2 {
+		if p.Title == "" || p.Source == "" || p.Confidence == "" || p.Means == "" || p.Hold == "" ||
+			len(p.Modulations) == 0 || len(p.Corners) < 2 {
 			t.Errorf("%s leaves something unsaid: %+v", p.ID, p)
 		}
 		for _, m := range p.Modulations {
@@ -258,7 +260,8 @@ func TestAProfileRefusesFrequenciesOutsideItsBand(t *testing.T) {
 				t.Errorf("%s at its end %v: %v, %v", p.ID, f, a.Current, err)
 			}
 		}
-		for _, f := range []rf.Frequency{p.Low * 0.999, p.High * 1.001, 0, -1, rf.Frequency(math.NaN()), rf.Frequency(math.Inf(1))} {
+		for _, f := range []rf.Frequency{p.Low * 0.999, p.High * 1.001, 0, -1, rf.Frequency(math.NaN()),
+			rf.Frequency(math.Inf(1))} {
 			if a, err := p.At(f); err == nil {
 				t.Errorf("%s asks for %v at %v, outside its band", p.ID, a.Current, f)
 			}
@@ -321,7 +324,8 @@ func TestAConstantLevelIsTheSameEverywhere(t *testing.T) {
 }
 
 func TestAnOwnCurveAsksForWhatItSays(t *testing.T) {
-	c, err := curve.New([]curve.Point[rf.Current]{{At: mhz, Value: rf.DBuA(60)}, {At: 100 * mhz, Value: rf.DBuA(80)}}, "levels.csv")
+	c, err := curve.New([]curve.Point[rf.Current]{{At: mhz, Value: rf.DBuA(60)}, {At: 100 * mhz, Value: rf.DBuA(80)}},
+		"levels.csv")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -363,7 +367,8 @@ func TestALaboratorysListHoldsAtItsFrequenciesAndSaysWhereItIsInterpolated(t *te
 		at           rf.Frequency
 		volts        float64
 		interpolated bool
-	}{{10 * mhz, 3, false}, {40 * mhz, 10, false}, {20 * mhz, math.Sqrt(30), true}, {9.9 * mhz, 3, true}, {40.7 * mhz, 10, true}} {
+	}{{10 * mhz, 3, false}, {40 * mhz, 10, false}, {20 * mhz, math.Sqrt(30), true}, {9.9 * mhz, 3, true},
+		{40.7 * mhz, 10, true}} {
 		a, err := p.At(c.at)
 		if err != nil {
 			t.Fatal(err)
@@ -408,7 +413,8 @@ func TestAListRefusesWhatALaboratoryCannotMean(t *testing.T) {
 		t.Error("a share of 100 % was accepted")
 	}
 	for text, want := range map[string]string{
-		"10 V": "10 V emf", "10 dBm": "unit", "10": "no unit", "off": "one number", "0 V emf": "one number", "": "number", "at most 60 mA": "one number",
+		"10 V": "10 V emf", "10 dBm": "unit", "10": "no unit", "off": "one number", "0 V emf": "one number",
+		"": "number", "at most 60 mA": "one number",
 	} {
 		_, err := ParseAsked(text)
 		if err == nil || !strings.Contains(err.Error(), want) {

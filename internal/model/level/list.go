@@ -38,7 +38,8 @@ func ParseAsked(text string) (Listed, error) {
 		return Listed{Current: i}, checkAsked(i.Exact(), text)
 	}
 	if _, e := rf.Parse[rf.Volt](t); e == nil {
-		return Listed{}, fmt.Errorf("level %q is a voltage: write %q for an e.m.f. behind 150 Ω, or give the current", t, t+" emf")
+		return Listed{}, fmt.Errorf("level %q is a voltage: write %q for an e.m.f. behind 150 Ω, or give the current",
+			t, t+" emf")
 	}
 	return Listed{}, err
 }
@@ -91,7 +92,8 @@ func checkList(sorted []Listed, beyond rf.Fraction) error {
 	case len(sorted) > MaximumFrequencies:
 		return fmt.Errorf("the list of levels has more than %d frequencies", MaximumFrequencies)
 	case !(beyond >= 0 && beyond < 1):
-		return fmt.Errorf("the levels cannot hold for %v beyond their frequencies: the share must be 0 %% to below 100 %%", beyond)
+		return fmt.Errorf("the levels cannot hold for %v beyond their frequencies: the share must be 0 %% to below "+
+			"100 %%", beyond)
 	}
 	for i, l := range sorted {
 		switch {
@@ -102,7 +104,8 @@ func checkList(sorted []Listed, beyond rf.Fraction) error {
 		case i > 0 && l.At-sorted[i-1].At <= sameFrequency*l.At:
 			return fmt.Errorf("the list has two levels at %v", l.At)
 		case i > 0 && l.EMF.Exact() != sorted[0].EMF.Exact():
-			return fmt.Errorf("the list mixes e.m.f. and current (at %v): make two lists, for an e.m.f. is a current only in a matched loop", l.At)
+			return fmt.Errorf("the list mixes e.m.f. and current (at %v): make two lists, for an e.m.f. is a current "+
+				"only in a matched loop", l.At)
 		}
 	}
 	return nil

@@ -176,7 +176,9 @@ func ParseEnvelope(text string) (Modulation, error) {
 	case "PULSE":
 		m.Kind = Pulse
 	default:
-		return Modulation{}, fmt.Errorf("unknown modulation %q (want for example \"CW\", \"AM 80 %% 1 kHz\" or \"pulse 1 kHz 50 %%\")", text)
+		return Modulation{},
+			fmt.Errorf("unknown modulation %q (want for example \"CW\", \"AM 80 %% 1 kHz\" or \"pulse 1 kHz 50 %%\")",
+				text)
 	}
 	if err := m.readFigures(rest); err != nil {
 		return Modulation{}, fmt.Errorf("modulation %q: %w", text, err)

@@ -13,8 +13,10 @@ const (
 	khz = rf.Kilohertz
 	mhz = rf.Megahertz
 
-	meansEMF = "open-circuit e.m.f. behind 150 Ω, r.m.s. of the unmodulated carrier; U0/300 Ω flows in a matched loop; the peak rises when AM goes on"
-	meansISO = "r.m.s. current in the 50 Ω jig, CW; with AM the peak of the envelope is held at the CW level and the carrier is lowered"
+	meansEMF = "open-circuit e.m.f. behind 150 Ω, r.m.s. of the unmodulated carrier; U0/300 Ω flows in a matched " +
+		"loop; the peak rises when AM goes on"
+	meansISO = "r.m.s. current in the 50 Ω jig, CW; with AM the peak of the envelope is held at the CW level and the " +
+		"carrier is lowered"
 	meansAir = "r.m.s. current in the 50 Ω fixture, taken during the peak of the modulation"
 	meansMil = "r.m.s. current in the 50 Ω fixture of the unmodulated carrier; the pulse has the same peak"
 
@@ -97,7 +99,9 @@ func iecBasic() []Profile {
 		wide.ID += "/to-230-mhz"
 		wide.Title += ", up to 230 MHz"
 		wide.Low, wide.High = 150*khz, 230*mhz
-		wide.Notes = append(slices.Clone(p.Notes), "80 to 230 MHz is for a product standard to ask for (Annex B); the impedance of a CDN is there 150 Ω ± 60 Ω.")
+		wide.Notes = append(slices.Clone(p.Notes),
+			"80 to 230 MHz is for a product standard to ask for (Annex B); the impedance of a CDN is there 150 Ω ± "+
+				"60 Ω.")
 		out = append(out, emfProfile(p, flat(volts)), emfProfile(wide, flat(volts)))
 	}
 	return out
@@ -108,13 +112,16 @@ type band struct{ low, high rf.Frequency }
 
 // ismBands are the bands for industrial, scientific and medical use below 80 MHz (ITU Radio
 // Regulations 5.138 and 5.150; from memory, high).
-var ismBands = []band{{6.765 * mhz, 6.795 * mhz}, {13.553 * mhz, 13.567 * mhz}, {26.957 * mhz, 27.283 * mhz}, {40.66 * mhz, 40.70 * mhz}}
+var ismBands = []band{{6.765 * mhz, 6.795 * mhz}, {13.553 * mhz, 13.567 * mhz}, {26.957 * mhz, 27.283 * mhz},
+	{40.66 * mhz, 40.70 * mhz}}
 
 // amateurBands are those that IEC 60601-1-2 edition 4 names for home healthcare (from memory,
 // medium).
 var amateurBands = []band{
-	{1.8 * mhz, 2.0 * mhz}, {3.5 * mhz, 4.0 * mhz}, {5.3 * mhz, 5.4 * mhz}, {7 * mhz, 7.3 * mhz}, {10.1 * mhz, 10.15 * mhz},
-	{14 * mhz, 14.2 * mhz}, {18.07 * mhz, 18.17 * mhz}, {21.0 * mhz, 21.4 * mhz}, {24.89 * mhz, 24.99 * mhz}, {28.0 * mhz, 29.7 * mhz}, {50 * mhz, 54 * mhz},
+	{1.8 * mhz, 2.0 * mhz}, {3.5 * mhz, 4.0 * mhz}, {5.3 * mhz, 5.4 * mhz}, {7 * mhz, 7.3 * mhz}, {10.1 * mhz,
+		10.15 * mhz},
+	{14 * mhz, 14.2 * mhz}, {18.07 * mhz, 18.17 * mhz}, {21.0 * mhz, 21.4 * mhz}, {24.89 * mhz, 24.99 * mhz},
+	{28.0 * mhz, 29.7 * mhz}, {50 * mhz, 54 * mhz},
 }
 
 func generic() []Profile {
@@ -124,41 +131,54 @@ func generic() []Profile {
 		emfProfile(Profile{
 			ID: "iec-61000-6-1", Title: "IEC 61000-6-1 residential, commercial and light-industrial, 3 V e.m.f.",
 			Source: "IEC 61000-6-1, immunity tables", Confidence: memoryHigh,
-			Notes: []string{"Signal ports with cables longer than 3 m, d.c. and a.c. power ports. Performance criterion A."},
+			Notes: []string{"Signal ports with cables longer than 3 m, d.c. and a.c. power ports. Performance " +
+				"criterion A."},
 		}, flat(3)),
 		emfProfile(Profile{
 			ID: "iec-61000-6-2", Title: "IEC 61000-6-2 industrial, 10 V e.m.f.",
 			Source: "IEC 61000-6-2, immunity tables", Confidence: memoryHigh,
-			Notes: []string{"Signal ports with cables longer than 3 m, d.c. and a.c. power ports. Performance criterion A."},
+			Notes: []string{"Signal ports with cables longer than 3 m, d.c. and a.c. power ports. Performance " +
+				"criterion A."},
 		}, flat(10)),
 		emfProfile(Profile{
 			ID: "iec-61000-6-2/older-edition", VariantOf: "iec-61000-6-2",
-			Title:  "IEC 61000-6-2 older edition, 10 V e.m.f., 3 V from 47 to 68 MHz",
-			Source: "IEC 61000-6-2, an older edition, immunity tables", Confidence: "from memory, high; the exception medium",
-			Notes:   []string{"From 47 MHz to 68 MHz, both included here, the level is 3 V."},
-			Corners: edges(older),
+			Title:      "IEC 61000-6-2 older edition, 10 V e.m.f., 3 V from 47 to 68 MHz",
+			Source:     "IEC 61000-6-2, an older edition, immunity tables",
+			Confidence: "from memory, high; the exception medium",
+			Notes:      []string{"From 47 MHz to 68 MHz, both included here, the level is 3 V."},
+			Corners:    edges(older),
 		}, insideOutside(older, 3, 10)),
 		emfProfile(Profile{
-			ID: "iec-60601-1-2/professional", Title: "IEC 60601-1-2 professional healthcare, 3 V e.m.f., 6 V in ISM bands",
-			Source: "IEC 60601-1-2:2014, immunity tables; band limits from the ITU Radio Regulations", Confidence: "3 V and 6 V read in a device maker's table; bands from memory, high",
-			Notes:   []string{"6 V in the ISM bands, their edges included. The bands are narrow: lay the grid on the profile's corners too."},
+			ID:         "iec-60601-1-2/professional",
+			Title:      "IEC 60601-1-2 professional healthcare, 3 V e.m.f., 6 V in ISM bands",
+			Source:     "IEC 60601-1-2:2014, immunity tables; band limits from the ITU Radio Regulations",
+			Confidence: "3 V and 6 V read in a device maker's table; bands from memory, high",
+			Notes: []string{"6 V in the ISM bands, their edges included. The bands are narrow: lay the grid on the " +
+				"profile's corners too."},
 			Corners: edges(ismBands),
 		}, insideOutside(ismBands, 6, 3)),
 		emfProfile(Profile{
 			ID: "iec-60601-1-2/home", Title: "IEC 60601-1-2 home healthcare, 3 V e.m.f., 6 V in ISM and amateur bands",
-			Source: "IEC 60601-1-2:2014, immunity tables; band limits from the ITU Radio Regulations", Confidence: "3 V and 6 V read in a device maker's table; ISM bands from memory, high; amateur bands from memory, medium",
-			Notes:   []string{"6 V in the ISM and amateur bands, their edges included. The bands are narrow: lay the grid on the profile's corners too."},
+			Source: "IEC 60601-1-2:2014, immunity tables; band limits from the ITU Radio Regulations",
+			Confidence: "3 V and 6 V read in a device maker's table; ISM bands from memory, high; amateur bands from " +
+				"memory, medium",
+			Notes: []string{"6 V in the ISM and amateur bands, their edges included. The bands are narrow: lay the " +
+				"grid on the profile's corners too."},
 			Corners: edges(medical),
 		}, insideOutside(medical, 6, 3)),
 		emfProfile(Profile{
 			ID: "en-55035", Title: "EN 55035 (CISPR 35) multimedia, 3 V e.m.f. falling to 1 V",
-			Source: "EN 55035, continuous conducted disturbances", Confidence: "3 V and a taper read in a list posting; the rest from memory, high",
-			Notes:   []string{"3 V to 10 MHz, falling to 1 V at 30 MHz in volts linearly with the logarithm of frequency, 1 V to 80 MHz. Whether the standard means volts or decibel is to be checked: at 17.32 MHz it is 2.0 V or 1.73 V."},
+			Source:     "EN 55035, continuous conducted disturbances",
+			Confidence: "3 V and a taper read in a list posting; the rest from memory, high",
+			Notes: []string{"3 V to 10 MHz, falling to 1 V at 30 MHz in volts linearly with the logarithm of " +
+				"frequency, 1 V to 80 MHz. Whether the standard means volts or decibel is to be checked: at 17.32 " +
+				"MHz it is 2.0 V or 1.73 V."},
 			Corners: []rf.Frequency{10 * mhz, 30 * mhz},
 		}, taper55035),
 		emfProfile(Profile{
 			ID: "en-55024", Title: "EN 55024 (withdrawn) information technology, 3 V e.m.f.",
-			Source: "EN 55024, continuous conducted disturbances", Confidence: "flat read in a list posting; 3 V from memory, high",
+			Source:     "EN 55024, continuous conducted disturbances",
+			Confidence: "flat read in a list posting; 3 V from memory, high",
 		}, flat(3)),
 		emfProfile(Profile{
 			ID: "iec-61326-1/industrial", Title: "IEC 61326-1 industrial electromagnetic environment, 3 V e.m.f.",
@@ -222,7 +242,8 @@ func iso11452() []Profile {
 			Means: meansISO, Hold: PeakHeld, Modulations: isoModulations(),
 			Notes: []string{
 				"1 to 3 MHz the level times f/3 MHz; 3 to 200 MHz flat; 200 to 400 MHz the level times 200 MHz/f.",
-				"The closed-loop method may raise the forward power to four times that of the calibration unless the test plan says otherwise.",
+				"The closed-loop method may raise the forward power to four times that of the calibration unless the " +
+					"test plan says otherwise.",
 				"Level V is by agreement.",
 			},
 			Low: mhz, High: 400 * mhz, Steps: []string{"iso-11452-1/log", "iso-11452-1/linear"},
@@ -238,11 +259,13 @@ func unR10() []Profile {
 			Title:  fmt.Sprintf("UN R10 bulk current injection, %g mA", mA),
 			Source: "UN Regulation No. 10, immunity of electronic sub-assemblies", Confidence: confidence,
 			Means: meansISO, Hold: PeakHeld, Modulations: isoModulations(),
-			Notes: []string{note, "AM depth 0.8 ± 0.04, 1 kHz.", "The rule's band goes on to 2000 MHz with other methods."},
-			Low:   20 * mhz, High: 400 * mhz, Steps: []string{"un-r10", "iso-11452-1/log"},
+			Notes: []string{note, "AM depth 0.8 ± 0.04, 1 kHz.",
+				"The rule's band goes on to 2000 MHz with other methods."},
+			Low: 20 * mhz, High: 400 * mhz, Steps: []string{"un-r10", "iso-11452-1/log"},
 		}, Shape{Flat: rf.Amperes(mA / 1e3), LowCorner: 20 * mhz, HighCorner: 400 * mhz}, nil)
 	}
-	reduced := bci("un-r10/bci-60-ma/80-percent", 48, "48 mA read in the text of an EU vehicle rule", "80 % of the level, as one EU vehicle rule prints it.")
+	reduced := bci("un-r10/bci-60-ma/80-percent", 48, "48 mA read in the text of an EU vehicle rule",
+		"80 % of the level, as one EU vehicle rule prints it.")
 	reduced.VariantOf = "un-r10/bci-60-ma"
 	return []Profile{
 		bci("un-r10/bci-60-ma", 60, memoryHigh, "60 mA over at least 90 % of the band, 50 mA over all of it."),
@@ -279,23 +302,29 @@ func cs114() []Profile {
 			Low: 10 * khz, High: 200 * mhz, Steps: []string{"mil-std-461"},
 			Notes: []string{
 				"The fall of 10 dB per decade above 30 MHz is to be checked on the figure.",
-				"The current limit follows the level 6 dB above it at each frequency (461E); the variant limit-fixed has one limit per curve (461F and G). The wording is disputed in the trade; this is the lower of the two.",
+				"The current limit follows the level 6 dB above it at each frequency (461E); the variant limit-fixed " +
+					"has one limit per curve (461F and G). The wording is disputed in the trade; this is the lower " +
+					"of the two.",
 			},
 		}
 		toFixed, wide := p, p
 		toFixed.ID, toFixed.VariantOf = p.ID+"/limit-fixed", p.ID
 		toFixed.Title += ", fixed current limit"
-		toFixed.Notes = []string{p.Notes[0], fmt.Sprintf("The current limit is %g dBµA at every frequency (461F and G; from memory, medium).", cs114FixedLimit[n])}
+		toFixed.Notes = []string{p.Notes[0], fmt.Sprintf(
+			"The current limit is %g dBµA at every frequency (461F and G; from memory, medium).", cs114FixedLimit[n])}
 		wide.ID, wide.VariantOf = p.ID+"/to-400-mhz", p.ID
 		wide.Title += ", up to 400 MHz"
 		wide.High = 400 * mhz
-		wide.Notes = append(slices.Clone(p.Notes), "Up to 400 MHz in 461D (from memory, medium) and by agreement with the buyer.")
-		out = append(out, currentProfile(p, shape, tracking), currentProfile(toFixed, shape, fixed), currentProfile(wide, shape, tracking))
+		wide.Notes = append(slices.Clone(p.Notes),
+			"Up to 400 MHz in 461D (from memory, medium) and by agreement with the buyer.")
+		out = append(out, currentProfile(p, shape, tracking), currentProfile(toFixed, shape, fixed),
+			currentProfile(wide, shape, tracking))
 	}
 	return append(out, currentProfile(Profile{
 		ID: "cs114/ships-power-cables", Title: "MIL-STD-461 CS114 ships and submarines, complete power cables, 77 dBµA",
-		Source: "MIL-STD-461, CS114", Confidence: "level read in a laboratory's summary; columns of the table from memory, low",
-		Means: meansMil, Hold: CarrierHeld, Modulations: []Modulation{pulse50(CarrierHeld)},
+		Source:     "MIL-STD-461, CS114",
+		Confidence: "level read in a laboratory's summary; columns of the table from memory, low",
+		Means:      meansMil, Hold: CarrierHeld, Modulations: []Modulation{pulse50(CarrierHeld)},
 		Low: 4 * khz, High: mhz, Steps: []string{"mil-std-461"},
 		Notes: []string{"Besides the curve of the platform."},
 	}, Shape{Flat: rf.DBuA(77), LowCorner: 4 * khz, HighCorner: mhz}, nil))
@@ -317,17 +346,21 @@ func hirf() []Profile {
 	return []Profile{
 		airborneProfile(Profile{
 			ID: "14-cfr-hirf/level-1", Title: "14 CFR HIRF equipment level 1, 30 mA",
-			Source: "14 CFR Part 25 Appendix L, also Part 27 Appendix D and Part 29", Confidence: "read", Verified: true,
+			Source: "14 CFR Part 25 Appendix L, also Part 27 Appendix D and Part 29", Confidence: "read",
+			Verified: true,
 			Notes: []string{
-				"0.6 mA at 10 kHz rising 20 dB per decade to 30 mA at 500 kHz, 30 mA to 40 MHz, falling 20 dB per decade to 3 mA at 400 MHz.",
+				"0.6 mA at 10 kHz rising 20 dB per decade to 30 mA at 500 kHz, 30 mA to 40 MHz, falling 20 dB per " +
+					"decade to 3 mA at 400 MHz.",
 				"CW, and 1 kHz square wave of at least 90 % depth.",
-				"Beside it stand 20 V/m from 100 to 400 MHz and 150 V/m in pulses from 400 MHz to 8 GHz, which this program does not make.",
+				"Beside it stand 20 V/m from 100 to 400 MHz and 150 V/m in pulses from 400 MHz to 8 GHz, which this " +
+					"program does not make.",
 			},
 		}, 30, nil),
 		airborneProfile(Profile{
 			ID: "14-cfr-hirf/level-3", Title: "14 CFR HIRF equipment level 3, 7.5 mA",
 			Source: "14 CFR Part 25 Appendix L", Confidence: "from memory, high",
-			Notes: []string{"The shape of level 1: 0.15 mA at 10 kHz, 7.5 mA from 500 kHz to 40 MHz, 0.75 mA at 400 MHz."},
+			Notes: []string{"The shape of level 1: 0.15 mA at 10 kHz, 7.5 mA from 500 kHz to 40 MHz, 0.75 mA at 400 " +
+				"MHz."},
 		}, 7.5, nil),
 	}
 }
@@ -351,7 +384,9 @@ func do160() []Profile {
 			ID:     "do-160/category-" + normalID(c.letter),
 			Title:  fmt.Sprintf("RTCA DO-160 section 20 category %s, %g mA", c.letter, c.milliampere),
 			Source: "RTCA DO-160 section 20, conducted susceptibility", Confidence: c.confidence,
-			Notes: []string{fmt.Sprintf("The forward power of the fixture calibration is replayed; the cable current may not go above %v.", rf.Amperes(c.cap/1e3).Linear())},
+			Notes: []string{fmt.Sprintf(
+				"The forward power of the fixture calibration is replayed; the cable current may not go above %v.",
+				rf.Amperes(c.cap/1e3).Linear())},
 		}, c.milliampere, func(rf.Current) rf.Current { return rf.Amperes(c.cap / 1e3) }))
 	}
 	return out

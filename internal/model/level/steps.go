@@ -70,7 +70,8 @@ func (r StepRule) Grid(low, high rf.Frequency) (Grid, error) {
 	}
 	if len(parts) == 0 || reached < high*(1-endSlack) {
 		first, last := r.Bands[0].Low, r.Bands[len(r.Bands)-1].High
-		return Grid{}, fmt.Errorf("the step rule %s covers %v to %v and not all of %v to %v", r.ID, first, last, low, high)
+		return Grid{}, fmt.Errorf("the step rule %s covers %v to %v and not all of %v to %v", r.ID, first, last,
+			low, high)
 	}
 	return GridUnion(parts...), nil
 }
@@ -116,7 +117,8 @@ func StepRules() []StepRule {
 		},
 		{
 			ID: "mil-std-461", Title: "MIL-STD-461F and G, susceptibility scanning",
-			Source: "MIL-STD-461F/G, general requirements, table of susceptibility scanning", Confidence: "from memory, high",
+			Source:     "MIL-STD-461F/G, general requirements, table of susceptibility scanning",
+			Confidence: "from memory, high",
 			Bands: []StepBand{
 				{Low: 30, High: m, Relative: 0.05, ScanRate: 0.0333},
 				{Low: m, High: 30 * m, Relative: 0.01, ScanRate: 0.00667},

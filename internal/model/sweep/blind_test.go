@@ -14,7 +14,8 @@ var evenly = sweep.Sweep{Law: sweep.Linear, From: 1 * MHz, To: 61 * MHz, Time: 6
 
 // reset is an upset that a reset ended.
 func reset(onset, asked, well float64) sweep.Seen {
-	return sweep.Seen{Onset: sweep.Look{From: seconds(onset - 0.1), To: seconds(onset)}, Reset: sweep.Look{From: seconds(asked), To: seconds(well)}}
+	return sweep.Seen{Onset: sweep.Look{From: seconds(onset - 0.1), To: seconds(onset)},
+		Reset: sweep.Look{From: seconds(asked), To: seconds(well)}}
 }
 
 // holds says where bands do not hold the truth, in their order.
@@ -33,9 +34,12 @@ func holds(t *testing.T, bands []sweep.Band, truth ...[2]rf.Frequency) {
 // Bands at 17, 23.5 to 25 and 34 MHz. Each pass was blind at the beginning of the middle one, and a reset inside it
 // brought the upset that shows it: neither pass alone tells it from its neighbour, both together do.
 func TestAnUpsetThatNoBandExplainsIsABandOfItsOwn(t *testing.T) {
-	up := sweep.Observed{Sweep: evenly, Upsets: []sweep.Seen{reset(16.1, 23, 23.5), reset(23.7, 27, 27.5), reset(33.1, 36.1, 36.3)}}
-	down := sweep.Observed{Sweep: evenly.Reversed(), Upsets: []sweep.Seen{reset(27, 36, 36.5), reset(36.8, 39.8, 40), reset(44, 47, 47.2)}}
-	holds(t, sweep.Bands([]sweep.Observed{up, down}, limit), [2]rf.Frequency{17 * MHz, 17.1 * MHz}, [2]rf.Frequency{23.5 * MHz, 25 * MHz}, [2]rf.Frequency{34 * MHz, 34.1 * MHz})
+	up := sweep.Observed{Sweep: evenly, Upsets: []sweep.Seen{reset(16.1, 23, 23.5), reset(23.7, 27, 27.5),
+		reset(33.1, 36.1, 36.3)}}
+	down := sweep.Observed{Sweep: evenly.Reversed(), Upsets: []sweep.Seen{reset(27, 36, 36.5), reset(36.8, 39.8, 40),
+		reset(44, 47, 47.2)}}
+	holds(t, sweep.Bands([]sweep.Observed{up, down}, limit), [2]rf.Frequency{17 * MHz, 17.1 * MHz},
+		[2]rf.Frequency{23.5 * MHz, 25 * MHz}, [2]rf.Frequency{34 * MHz, 34.1 * MHz})
 }
 
 // A pass that takes two bands for one, because the second upset came soon after a reset, adds no third to the two
@@ -44,10 +48,12 @@ func TestAPassThatTookTwoBandsForOneAddsNone(t *testing.T) {
 	fast := evenly
 	fast.Time = 30 * time.Second
 	a, b := [2]rf.Frequency{20 * MHz, 23.2 * MHz}, [2]rf.Frequency{25 * MHz, 25.1 * MHz}
-	slow := sweep.Observed{Sweep: evenly, Upsets: append([]sweep.Seen{reset(19.1, 22.1, 22.3)}, watched(evenly, b[0], b[1], 0.1, 0.05, true).Upsets...)}
+	slow := sweep.Observed{Sweep: evenly, Upsets: append([]sweep.Seen{reset(19.1, 22.1, 22.3)},
+		watched(evenly, b[0], b[1], 0.1, 0.05, true).Upsets...)}
 	all := []sweep.Observed{slow}
 	for _, s := range []sweep.Sweep{evenly.Reversed(), fast, fast.Reversed()} {
-		upsets := append(watched(s, a[0], a[1], 0.1, 0.05, true).Upsets, watched(s, b[0], b[1], 0.1, 0.05, true).Upsets...)
+		upsets := append(watched(s, a[0], a[1], 0.1, 0.05, true).Upsets,
+			watched(s, b[0], b[1], 0.1, 0.05, true).Upsets...)
 		if s.Down() {
 			slices.Reverse(upsets)
 		}

@@ -52,7 +52,8 @@ func (b Band) Within() rf.Frequency {
 	return max(b.Low-b.LowLeast, b.LowMost-b.Low, b.High-b.HighLeast, b.HighMost-b.High)
 }
 
-// Bands puts the upsets of several passes of one law between the same ends together; most is the longest latency that the product may
+// Bands puts the upsets of several passes of one law between the same ends together; most is the longest latency that
+// the product may
 // have. Upsets of one monitor in different passes are one band where some band and some latency
 // explain them all; what no other pass saw makes a band of its own. Bands of different monitors that
 // overlap are told as one. Where not one upset on the way up goes with one on the way down, the
@@ -67,7 +68,9 @@ func Bands(passes []Observed, most time.Duration) []Band {
 		}
 		if b, ok := bandsOf(widened, most); ok {
 			for i := range b {
-				b[i].Notes = append(b[i].Notes, fmt.Sprintf("the passes go together only if their beginnings were marked up to %v worse than was said: the limits allow for that", rf.Duration(worse)))
+				b[i].Notes = append(b[i].Notes,
+					fmt.Sprintf("the passes go together only if their beginnings were marked up to %v worse than was "+
+						"said: the limits allow for that", rf.Duration(worse)))
 			}
 			return b
 		}

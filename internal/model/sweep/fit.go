@@ -43,7 +43,8 @@ type region struct{ tau, low, high [2]float64 }
 // of which are piecewise straight, so the extremes lie at an end of the range of latencies or where two
 // limits cross.
 func (f fit) solve() (r region, ok bool) {
-	lowMost, highLeast := append(append([]line{}, f.lowMost...), f.highMost...), append(append([]line{}, f.highLeast...), f.lowLeast...)
+	lowMost, highLeast := append(append([]line{}, f.lowMost...), f.highMost...),
+		append(append([]line{}, f.highLeast...), f.lowLeast...)
 	t1, t2 := f.tauLeast, f.tauMost
 	for _, pair := range [2][2][]line{{f.lowLeast, lowMost}, {f.highLeast, f.highMost}} {
 		for _, l := range pair[0] {

@@ -39,7 +39,8 @@ func (g group) fit(scale float64, most time.Duration) fit {
 	s := g[0].law
 	low, high := s.Ends()
 	bottom, top := line{s.u(low), 0}, line{s.u(high), 0}
-	f := fit{lowLeast: []line{bottom}, lowMost: []line{top}, highLeast: []line{bottom}, highMost: []line{top}, tauMost: most.Seconds()}
+	f := fit{lowLeast: []line{bottom}, lowMost: []line{top}, highLeast: []line{bottom}, highMost: []line{top},
+		tauMost: most.Seconds()}
 	both := g.both()
 	for _, x := range g {
 		x.limits(&f, scale, both)
@@ -77,7 +78,8 @@ func align(groups []group, seen []sighting, most time.Duration) []group {
 			}
 			best[i][k].took = false
 			if _, ok := groups[i].with(seen[k]).solve(1, most); ok {
-				if s := (score{best[i+1][k+1].n + 1, best[i+1][k+1].cost + math.Abs(groups[i].place()-seen[k].onset.mid), true}); better(s, best[i][k]) {
+				if s := (score{best[i+1][k+1].n + 1,
+					best[i+1][k+1].cost + math.Abs(groups[i].place()-seen[k].onset.mid), true}); better(s, best[i][k]) {
 					best[i][k] = s
 				}
 			}
@@ -125,7 +127,10 @@ func unexplained(groups []group, sightings []sighting, most time.Duration) []gro
 	}
 	var more []region
 	for _, g := range single {
-		if !slices.ContainsFunc(g, func(s sighting) bool { return len(s.again) == 0 || !known(s.onset.from(), s.onset.to()) }) {
+		if !slices.ContainsFunc(g, func(s sighting) bool {
+			return len(s.again) == 0 ||
+				!known(s.onset.from(), s.onset.to())
+		}) {
 			continue
 		}
 		r, _ := g.solve(1, most)
@@ -179,7 +184,8 @@ func (g group) band(swept [2]bool, most time.Duration) Band {
 	}
 	middle := func(x [2]float64) float64 { return (x[0] + x[1]) / 2 }
 	seconds := func(x float64) time.Duration { return time.Duration(math.Round(max(x, 0) * 1e9)) }
-	b := Band{Low: s.f(middle(point.low)), High: s.f(middle(point.high)), LowLeast: s.f(all.low[0]), LowMost: s.f(all.low[1]), HighLeast: s.f(all.high[0]), HighMost: s.f(all.high[1]),
+	b := Band{Low: s.f(middle(point.low)), High: s.f(middle(point.high)), LowLeast: s.f(all.low[0]),
+		LowMost: s.f(all.low[1]), HighLeast: s.f(all.high[0]), HighMost: s.f(all.high[1]),
 		Latency: seconds(middle(point.tau)), LatencyLeast: seconds(all.tau[0]), LatencyMost: seconds(all.tau[1])}
 	b.High = max(b.High, b.Low)
 	b.SearchLow, b.SearchHigh = g.search(b)
@@ -220,7 +226,9 @@ func reach(bands []Band, from, to rf.Frequency) {
 	}
 	b := &bands[nearest]
 	b.SearchLow, b.SearchHigh = min(b.SearchLow, from), max(b.SearchHigh, to)
-	b.Notes = append(b.Notes, fmt.Sprintf("from %v to %v no pass could see a further band: the product was upset from before; the stepped run goes over it", from, to))
+	b.Notes = append(b.Notes,
+		fmt.Sprintf("from %v to %v no pass could see a further band: the product was upset from before; the stepped "+
+			"run goes over it", from, to))
 }
 
 // tell says on what the band rests and what the user should know.
@@ -235,7 +243,8 @@ func (g group) tell(b *Band, swept [2]bool, most time.Duration) {
 	case !g.both():
 		b.Rests = "one direction only: the latency lies anywhere up to its limit"
 		if swept[0] && swept[1] {
-			note("the other direction did not upset here: perhaps the level is just at the onset, or the product was still upset from before")
+			note("the other direction did not upset here: perhaps the level is just at the onset, or the product was " +
+				"still upset from before")
 		}
 	case fast > 1.1*slow:
 		b.Rests = "passes upwards and downwards at two rates: latency and width are told apart"
@@ -243,14 +252,17 @@ func (g group) tell(b *Band, swept [2]bool, most time.Duration) {
 		b.Rests = "a pass upwards and one downwards, with recoveries taken to be as late as onsets"
 	default:
 		b.Rests = "a pass upwards and one downwards of one rate: the middle is free of latency"
-		note("width and latency are not told apart by one rate: the band is at least as wide, and the latency at least as long, as shown")
+		note("width and latency are not told apart by one rate: the band is at least as wide, and the latency at " +
+			"least as long, as shown")
 	}
 	if more > 0 {
-		note("upsets that began again within %v of a reset (%d of them) are taken to belong to it: bands that a pass crosses sooner than that are told as one", rf.Duration(most), more)
+		note("upsets that began again within %v of a reset (%d of them) are taken to belong to it: bands that a pass "+
+			"crosses sooner than that are told as one", rf.Duration(most), more)
 	}
 	for _, s := range g {
 		if s.never {
-			note("in pass %d the product was not well again after the upset at an apparent %v: what that pass crossed behind it, to %v, it did not look at", s.pass+1, s.law.f(s.onset.mid), s.law.To)
+			note("in pass %d the product was not well again after the upset at an apparent %v: what that pass "+
+				"crossed behind it, to %v, it did not look at", s.pass+1, s.law.f(s.onset.mid), s.law.To)
 		}
 	}
 }
@@ -279,8 +291,10 @@ func overlapping(all []Band, monitors []string) []Band {
 		if b.Latency < o.Latency {
 			o.Latency, o.LatencyLeast, o.LatencyMost = b.Latency, b.LatencyLeast, b.LatencyMost
 		}
-		o.LowLeast, o.LowMost, o.HighLeast, o.HighMost = min(o.LowLeast, b.LowLeast), min(o.LowMost, b.LowMost), max(o.HighLeast, b.HighLeast), max(o.HighMost, b.HighMost)
-		o.High, o.SearchLow, o.SearchHigh = max(o.High, b.High), min(o.SearchLow, b.SearchLow), max(o.SearchHigh, b.SearchHigh)
+		o.LowLeast, o.LowMost, o.HighLeast, o.HighMost = min(o.LowLeast, b.LowLeast), min(o.LowMost, b.LowMost),
+			max(o.HighLeast, b.HighLeast), max(o.HighMost, b.HighMost)
+		o.High, o.SearchLow, o.SearchHigh = max(o.High, b.High), min(o.SearchLow, b.SearchLow), max(o.SearchHigh,
+			b.SearchHigh)
 		o.Notes = append(o.Notes, b.Notes...)
 	}
 	bands := make([]Band, 0, len(out))

@@ -63,7 +63,8 @@ func sightingsOf(pass int, o Observed, monitor string, most time.Duration) []sig
 		case before != nil && before.Reset.Known() && u.Onset.From <= before.Reset.To+most:
 			out[n].goOn(o, *before, *u)
 		default:
-			out = append(out, sighting{pass: pass, law: o.Sweep, k: o.Sweep.rate(), onset: o.apparent(u.Onset), inside: math.NaN()})
+			out = append(out, sighting{pass: pass, law: o.Sweep, k: o.Sweep.rate(), onset: o.apparent(u.Onset),
+				inside: math.NaN()})
 			n++
 		}
 		out[n].endAs(o, *u, most)

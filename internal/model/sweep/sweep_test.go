@@ -135,7 +135,8 @@ func TestTwoRatesTellLatencyFromWidth(t *testing.T) {
 func TestTheTruthLiesWithinTheLimitsOfError(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		law := rapid.SampledFrom([]sweep.Law{sweep.Linear, sweep.Log}).Draw(r, "law")
-		s := sweep.Sweep{Law: law, From: 1 * MHz, To: 30 * MHz, Time: seconds(rapid.Float64Range(20, 300).Draw(r, "time"))}
+		s := sweep.Sweep{Law: law, From: 1 * MHz, To: 30 * MHz,
+			Time: seconds(rapid.Float64Range(20, 300).Draw(r, "time"))}
 		low := rf.Frequency(rapid.Float64Range(5e6, 15e6).Draw(r, "low"))
 		high := low * rf.Frequency(rapid.Float64Range(1.001, 1.2).Draw(r, "width"))
 		tau := rapid.Float64Range(0, 1).Draw(r, "latency")
@@ -160,8 +161,10 @@ func TestTheTruthLiesWithinTheLimitsOfError(t *testing.T) {
 			r.Fatalf("%d bands", len(bands))
 		}
 		b := bands[0]
-		if low < b.LowLeast*0.999999 || low > b.LowMost*1.000001 || high < b.HighLeast*0.999999 || high > b.HighMost*1.000001 {
-			r.Errorf("the truth %v to %v is not within %v…%v to %v…%v", low, high, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost)
+		if low < b.LowLeast*0.999999 || low > b.LowMost*1.000001 || high < b.HighLeast*0.999999 ||
+			high > b.HighMost*1.000001 {
+			r.Errorf("the truth %v to %v is not within %v…%v to %v…%v", low, high, b.LowLeast, b.LowMost, b.HighLeast,
+				b.HighMost)
 		}
 		if low < b.SearchLow || high > b.SearchHigh {
 			r.Errorf("a search from %v to %v misses %v to %v", b.SearchLow, b.SearchHigh, low, high)
@@ -203,7 +206,8 @@ func TestASweepByStepsStandsAtEachStep(t *testing.T) {
 
 func TestASweepIsTooFastForASlowProductWhenTheBandIsPassedSooner(t *testing.T) {
 	// W·T/(f·ln(f2/f1)) for a narrow band in a log sweep: 120 s · ln(1.01) / ln(80/0.15) = 0.190 s.
-	near(t, "the time inside 1 %,", iec(sweep.Log).Dwell(10*MHz, 10.1*MHz).Seconds(), 120*math.Log(1.01)/math.Log(80/0.15), 1e-6)
+	near(t, "the time inside 1 %,", iec(sweep.Log).Dwell(10*MHz, 10.1*MHz).Seconds(),
+		120*math.Log(1.01)/math.Log(80/0.15), 1e-6)
 }
 
 func TestASweepThatIsNoneIsRefused(t *testing.T) {
@@ -212,8 +216,10 @@ func TestASweepThatIsNoneIsRefused(t *testing.T) {
 		t.Error(err)
 	}
 	for _, change := range []func(*sweep.Sweep){
-		func(s *sweep.Sweep) { s.Law = "sine" }, func(s *sweep.Sweep) { s.From = s.To }, func(s *sweep.Sweep) { s.From = 0 },
-		func(s *sweep.Sweep) { s.Time = 0 }, func(s *sweep.Sweep) { s.Pause = -1 }, func(s *sweep.Sweep) { s.Steps = 1 }, func(s *sweep.Sweep) { s.Tolerance = 2 },
+		func(s *sweep.Sweep) { s.Law = "sine" }, func(s *sweep.Sweep) { s.From = s.To },
+		func(s *sweep.Sweep) { s.From = 0 },
+		func(s *sweep.Sweep) { s.Time = 0 }, func(s *sweep.Sweep) { s.Pause = -1 },
+		func(s *sweep.Sweep) { s.Steps = 1 }, func(s *sweep.Sweep) { s.Tolerance = 2 },
 	} {
 		bad := good
 		change(&bad)
@@ -236,7 +242,8 @@ func TestABeginningThatIsMarkedTooLateGivesNoNegativeLatency(t *testing.T) {
 		}
 		return o
 	}
-	up, down := late(watched(s, 4*MHz, 4.5*MHz, 0.1, 0.02, true)), late(watched(s.Reversed(), 4*MHz, 4.5*MHz, 0.1, 0.02, true))
+	up, down := late(watched(s, 4*MHz, 4.5*MHz, 0.1, 0.02, true)), late(watched(s.Reversed(), 4*MHz, 4.5*MHz, 0.1, 0.02,
+		true))
 	bands := sweep.Bands([]sweep.Observed{up, down}, time.Second)
 	if len(bands) != 1 {
 		t.Fatalf("%d bands: %+v", len(bands), bands)

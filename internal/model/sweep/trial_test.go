@@ -63,7 +63,8 @@ func (p product) pass(r *rand.Rand, s sweep.Sweep, pace, marked, within float64)
 		return sweep.Look{From: seconds(max(a, 0)), To: max(seconds(b), 1)}
 	}
 	given := 0.0
-	f, on := place(s, marked/pace), place(s, (marked+dt)/pace) // a step of time is a sum in a linear sweep, a factor in a log one
+	// a step of time is a sum in a linear sweep, a factor in a log one
+	f, on := place(s, marked/pace), place(s, (marked+dt)/pace)
 	if marked < 0 {
 		f, on = place(s, 0), place(s, dt/pace)
 	}
@@ -140,11 +141,13 @@ const limit = 3 * time.Second // the longest latency that is allowed for
 func draw(seed uint64) drawn {
 	r := rand.New(rand.NewPCG(seed, 11))
 	between := func(a, b float64) float64 { return a + (b-a)*r.Float64() }
-	d := drawn{product: product{delay: between(0.05, 1.5), jitter: 0.1, again: between(0, 1), latching: r.IntN(2) == 0, looks: between(0.05, 0.5), late: between(0, 3)}}
+	d := drawn{product: product{delay: between(0.05, 1.5), jitter: 0.1, again: between(0, 1), latching: r.IntN(2) == 0,
+		looks: between(0.05, 0.5), late: between(0, 3)}}
 	if r.IntN(8) == 0 {
 		d.missed = 0.5
 	}
-	base := sweep.Sweep{Law: sweep.Linear, From: 1 * MHz, To: 30 * MHz, Time: seconds(between(60, 200)), Tolerance: 0.002}
+	base := sweep.Sweep{Law: sweep.Linear, From: 1 * MHz, To: 30 * MHz, Time: seconds(between(60, 200)),
+		Tolerance: 0.002}
 	if r.IntN(2) == 0 {
 		base.Law, base.From, base.To = sweep.Log, 150*kHz, 80*MHz
 	}
@@ -203,7 +206,8 @@ func draw(seed uint64) drawn {
 			d.tells = d.tells && stay(p.s, d.bands[i-1][1], d.bands[i][0]) > need
 		}
 	}
-	d.words = fmt.Sprintf("seed %d: %s %v, %d rates, latching %t, delay %.2f s, looks %.2f s, mark %.2f s, lost %t", seed, base.Law, base.Time, len(times), d.latching, d.delay, d.looks, within, d.lost)
+	d.words = fmt.Sprintf("seed %d: %s %v, %d rates, latching %t, delay %.2f s, looks %.2f s, mark %.2f s, lost %t",
+		seed, base.Law, base.Time, len(times), d.latching, d.delay, d.looks, within, d.lost)
 	return d
 }
 
@@ -253,7 +257,8 @@ func TestLimitsOfBandsHoldOverManyProducts(t *testing.T) {
 		for i, b := range got {
 			low, high, any := d.truth(b, got, i)
 			k.bandsTold++
-			for e, x := range []struct{ truth, least, most float64 }{{low, b.LowLeast.Hz(), b.LowMost.Hz()}, {high, b.HighLeast.Hz(), b.HighMost.Hz()}} {
+			for e, x := range []struct{ truth, least, most float64 }{{low, b.LowLeast.Hz(), b.LowMost.Hz()},
+				{high, b.HighLeast.Hz(), b.HighMost.Hz()}} {
 				if any && x.truth >= x.least {
 					k.held[2*e]++
 				}
@@ -273,7 +278,10 @@ func TestLimitsOfBandsHoldOverManyProducts(t *testing.T) {
 				continue
 			}
 			k.bands++
-			if slices.ContainsFunc(got, func(g sweep.Band) bool { return g.SearchLow.Hz() <= b[0] && g.SearchHigh.Hz() >= b[1] }) {
+			if slices.ContainsFunc(got, func(g sweep.Band) bool {
+				return g.SearchLow.Hz() <= b[0] &&
+					g.SearchHigh.Hz() >= b[1]
+			}) {
 				k.covered++
 			} else {
 				bad += fmt.Sprintf("\n  %.6g to %.6g is not covered by any search", b[0], b[1])
@@ -288,9 +296,12 @@ func TestLimitsOfBandsHoldOverManyProducts(t *testing.T) {
 		}
 	}
 	for name, k := range kinds {
-		held, right, covered := float64(slices.Min(k.held[:]))/float64(k.bandsTold), float64(k.right)/float64(k.told), float64(k.covered)/float64(k.bands)
+		held, right, covered := float64(slices.Min(k.held[:]))/float64(k.bandsTold), float64(k.right)/float64(k.told),
+			float64(k.covered)/float64(k.bands)
 		slices.Sort(k.widths)
-		t.Logf("figure: free sweeps, %s: the worst of the four limits holds the truth in %.1f %% of %d bands told, the number of bands is right in %.1f %% of %d, %.1f %% of %d bands lie in a search; median width of the limits of one end %.2f s of the sweep",
+		t.Logf("figure: free sweeps, %s: the worst of the four limits holds the truth in %.1f %% of %d bands told, "+
+			"the number of bands is right in %.1f %% of %d, %.1f %% of %d bands lie in a search; median width of the "+
+			"limits of one end %.2f s of the sweep",
 			name, 100*held, k.bandsTold, 100*right, k.told, 100*covered, k.bands, k.widths[len(k.widths)/2])
 		if held < 0.94 || right < 0.98 || covered < 0.98 || k.told < *trials/20 {
 			t.Errorf("%s: limits hold in %.3f, numbers in %.3f, searches in %.3f", name, held, right, covered)
@@ -300,7 +311,8 @@ func TestLimitsOfBandsHoldOverManyProducts(t *testing.T) {
 
 func tellAll(bands []sweep.Band) (s string) {
 	for _, b := range bands {
-		s += fmt.Sprintf("[%.6g…%.6g to %.6g…%.6g] ", b.LowLeast.Hz(), b.LowMost.Hz(), b.HighLeast.Hz(), b.HighMost.Hz())
+		s += fmt.Sprintf("[%.6g…%.6g to %.6g…%.6g] ", b.LowLeast.Hz(), b.LowMost.Hz(), b.HighLeast.Hz(),
+			b.HighMost.Hz())
 	}
 	return s
 }
@@ -342,8 +354,10 @@ func TestReupsetsAfterAResetBelongToTheBand(t *testing.T) {
 		t.Fatalf("%d bands: %s", len(bands), tellAll(bands))
 	}
 	b := bands[0]
-	t.Logf("figure: the band of 17.3 to 23.2 MHz is told as %v to %v, lower end %v to %v, upper end %v to %v, search %v to %v", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost, b.SearchLow, b.SearchHigh)
-	if b.LowLeast > 17.3*MHz || b.LowMost < 17.3*MHz || b.HighLeast > 23.2*MHz || b.HighMost < 23.2*MHz || b.SearchLow > 17.3*MHz || b.SearchHigh < 23.2*MHz {
+	t.Logf("figure: the band of 17.3 to 23.2 MHz is told as %v to %v, lower end %v to %v, upper end %v to %v, search "+
+		"%v to %v", b.Low, b.High, b.LowLeast, b.LowMost, b.HighLeast, b.HighMost, b.SearchLow, b.SearchHigh)
+	if b.LowLeast > 17.3*MHz || b.LowMost < 17.3*MHz || b.HighLeast > 23.2*MHz || b.HighMost < 23.2*MHz ||
+		b.SearchLow > 17.3*MHz || b.SearchHigh < 23.2*MHz {
 		t.Errorf("the limits %s do not hold the truth", tellAll(bands))
 	}
 	if len(b.Notes) == 0 {
@@ -370,7 +384,8 @@ func TestReupsetsAfterAResetBelongToTheBand(t *testing.T) {
 func TestWhatEveryPassWasBlindForIsSteppedOver(t *testing.T) {
 	s := sweep.Sweep{Law: sweep.Linear, From: 1 * MHz, To: 61 * MHz, Time: 60 * time.Second}
 	upset := func(onset float64) sweep.Seen {
-		return sweep.Seen{Onset: sweep.Look{From: seconds(onset - 0.1), To: seconds(onset)}, Reset: sweep.Look{From: seconds(onset + 5.8), To: seconds(onset + 6)}}
+		return sweep.Seen{Onset: sweep.Look{From: seconds(onset - 0.1), To: seconds(onset)},
+			Reset: sweep.Look{From: seconds(onset + 5.8), To: seconds(onset + 6)}}
 	}
 	up := sweep.Observed{Sweep: s, Upsets: []sweep.Seen{upset(19.1), upset(29.1)}}
 	down := sweep.Observed{Sweep: s.Reversed(), Upsets: []sweep.Seen{upset(31), upset(41)}}

@@ -16,7 +16,8 @@ func (r Range) snap(x float64) float64 {
 // probability is p. It is a function of the trials so far:
 //
 // While only one outcome was seen it goes down or up, doubling the distance. Between the highest pass
-// and a lowest upset above it, it halves; when these are neighbours it exposes at them in turn. As soon as an upset lies at or
+// and a lowest upset above it, it halves; when these are neighbours it exposes at them in turn. As soon as an upset
+// lies at or
 // below a pass it fits the model and takes in turn the level that shrinks the uncertainty of both
 // parameters most (D-optimal) and the one that shrinks that of the level of p most. Where no fit is
 // possible it goes on as an up-and-down staircase. It never leaves the range.

@@ -29,7 +29,8 @@ func UpperBound(k, n int, confidence float64) (float64, error) {
 // probability is below p.
 func TrialsToClaim(p, confidence float64) (int, error) {
 	if !(p > 0 && p < 1 && confidence > 0 && confidence < 1) {
-		return 0, fmt.Errorf("trials to claim a probability below %g with confidence %g: both must lie between 0 and 1", p, confidence)
+		return 0, fmt.Errorf("trials to claim a probability below %g with confidence %g: both must lie between 0 and 1",
+			p, confidence)
 	}
 	return int(math.Ceil(math.Log(1-confidence)/math.Log1p(-p) - 1e-9)), nil
 }

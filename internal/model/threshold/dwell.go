@@ -60,7 +60,8 @@ type Needed struct {
 
 // DwellOf works out a dwell study. It refuses an empty one and times that are not above 0 s.
 func DwellOf(exposures []Exposure, confidence float64) (Dwell, error) {
-	d := Dwell{Exposures: len(exposures), Confidence: confidence, Median: math.NaN(), Shape: math.NaN(), Scale: math.NaN(), Character: TooFew}
+	d := Dwell{Exposures: len(exposures), Confidence: confidence, Median: math.NaN(), Shape: math.NaN(),
+		Scale: math.NaN(), Character: TooFew}
 	if len(exposures) == 0 || !(confidence > 0 && confidence < 1) {
 		return d, fmt.Errorf("work out the dwell study: it has %d exposures, confidence %g", len(exposures), confidence)
 	}

@@ -78,7 +78,8 @@ func TestLimitsOfALevelTakeInAllShapesFarFromTheMiddle(t *testing.T) {
 		p    float64
 		fine bool
 		want string
-	}{{0.34, false, UnitedMethod}, {0.35, false, ProfileMethod}, {0.5, false, ProfileMethod}, {0.65, false, ProfileMethod}, {0.66, false, UnitedMethod}, {0.5, true, UnitedMethod}} {
+	}{{0.34, false, UnitedMethod}, {0.35, false, ProfileMethod}, {0.5, false, ProfileMethod},
+		{0.65, false, ProfileMethod}, {0.66, false, UnitedMethod}, {0.5, true, UnitedMethod}} {
 		if l, err := LimitsOfLevel(Probit, inDecibel(), c.p, 0.95, c.fine); err != nil || l.Method != c.want {
 			t.Errorf("%g, fine %v: %s, %v", c.p, c.fine, l.Method, err)
 		}
@@ -174,7 +175,8 @@ func TestAFitOfTwoLevelsByHand(t *testing.T) {
 	near(t, "probability two dB below", f.Probability(59), 0.1, 1e-6)
 }
 
-// Of eight trials the slope is ln 3 ± √(1/1.5) per dB: with six degrees of freedom it is not shown to differ from 0 (t is
+// Of eight trials the slope is ln 3 ± √(1/1.5) per dB: with six degrees of freedom it is not shown to differ from 0 (t
+// is
 // 1.35, and 2.447 is needed for 95 %), so nothing is bounded. For 60 % 0.906 is needed, and the middle lies where
 // a² = t²·(1 + x²)/1.5 with a = ln 3·x: x² = t²/(1.5·(ln 3)² − t²) = 0.821/(1.8104 − 0.821), t² = 0.9057².
 func TestFiellerLimitsByHand(t *testing.T) {
@@ -262,9 +264,11 @@ func TestPlaceTakesTheLevelThatTeachesMost(t *testing.T) {
 			}
 		}
 		if teaches(got) < best*(1-1e-6) {
-			t.Errorf("%s, %d trials, %+v, %g: %g dB teaches %g, another %g", m, len(trials), zone, p, got, teaches(got), best)
+			t.Errorf("%s, %d trials, %+v, %g: %g dB teaches %g, another %g", m, len(trials), zone, p, got, teaches(got),
+				best)
 		}
-		if got > f.Mu+2.5*sigma+zone.Step && got > zone.Low+1e-9 || got < f.Mu-2.5*sigma-zone.Step && got < zone.High-1e-9 {
+		if got > f.Mu+2.5*sigma+zone.Step && got > zone.Low+1e-9 || got < f.Mu-2.5*sigma-zone.Step &&
+			got < zone.High-1e-9 {
 			t.Errorf("%s, %+v, %g: %g dB is more than 2.5 scales of %g dB from %g dB", m, zone, p, got, sigma, f.Mu)
 		}
 	}
@@ -287,7 +291,8 @@ func TestPlaceBeforeThereIsAFit(t *testing.T) {
 		{"neighbours: the lower first", []Trial{{-8, false}, {-7, true}}, -8},
 		{"neighbours: then the upper", []Trial{{-8, false}, {-7, true}, {-8, false}}, -7},
 		{"neighbours: the lower again", []Trial{{-8, false}, {-7, true}, {-8, false}, {-7, true}}, -8},
-		// An upset below a pass and nothing else: likelier at the lower level, so no fit; up after a pass, down after an upset.
+		// An upset below a pass and nothing else: likelier at the lower level, so no fit; up after a pass, down after
+		// an upset.
 		{"no fit, last passed", []Trial{{-8, true}, {-6, false}}, -5},
 		{"no fit, last upset", []Trial{{-6, false}, {-8, true}}, -9},
 	} {
@@ -302,7 +307,8 @@ func TestALevelIsSnappedToTheRange(t *testing.T) {
 		r       Range
 		x, want float64
 	}{
-		{Range{-40, 3, 0.5}, -100, -40}, {Range{-40, 3, 0.5}, 100, 3}, {Range{-40, 3, 0.5}, 0.2, 0}, {Range{-40, 3, 0.5}, -7.3, -7.5},
+		{Range{-40, 3, 0.5}, -100, -40}, {Range{-40, 3, 0.5}, 100, 3}, {Range{-40, 3, 0.5}, 0.2,
+			0}, {Range{-40, 3, 0.5}, -7.3, -7.5},
 		{Range{-1, 0.25, 0.5}, -5, -0.75}, // the lowest whole step from the top
 		{Range{-1, 0, 0.1}, -5, -1},       // 1/0.1 is not quite 10
 	} {
@@ -330,7 +336,8 @@ func TestAStepBelowHalfTheScaleIsFine(t *testing.T) {
 func TestWhereAnUpsetBeginsToBeStray(t *testing.T) {
 	others := append(repeated(60, 1, 3), repeated(62, 3, 1)...)
 	for level, want := range map[float64]bool{50: true, 55.9: true, 56.1: false, 58: false} {
-		for _, trials := range [][]Trial{append([]Trial{{level, true}}, others...), append(append([]Trial{}, others...), Trial{level, true})} {
+		for _, trials := range [][]Trial{append([]Trial{{level, true}}, others...),
+			append(append([]Trial{}, others...), Trial{level, true})} {
 			if got, ok := Stray(Probit, trials); ok != want || ok && got != level {
 				t.Errorf("an upset at %g dB: %g, %v", level, got, ok)
 			}
@@ -352,7 +359,8 @@ func TestCountsOfTrials(t *testing.T) {
 		pass, upset float64
 	}{
 		{nil, NoTrials, 0, 0}, {repeated(-3, 0, 2), NoUpset, -3, 0}, {repeated(-3, 2, 0), OnlyUpsets, 0, -3},
-		{[]Trial{{-3, false}, {-2, true}, {-5, false}, {4, true}}, Separated, -3, -2}, {[]Trial{{-3, false}, {-3, true}}, Mixed, -3, -3},
+		{[]Trial{{-3, false}, {-2, true}, {-5, false}, {4, true}}, Separated, -3, -2},
+		{[]Trial{{-3, false}, {-3, true}}, Mixed, -3, -3},
 	} {
 		if o, pass, upset := OverlapOf(c.trials); o != c.want || pass != c.pass || upset != c.upset {
 			t.Errorf("%v: %s, %g, %g", c.trials, o, pass, upset)
@@ -376,7 +384,8 @@ func TestADwellWithoutADistribution(t *testing.T) {
 			t.Fatal(err)
 		}
 		need := d.Needed(0.95)
-		if need.Shown != (c.want > 0) || need.Shown && (need.Seconds != c.want || !strings.Contains(need.Method, "order statistics")) || need.Exposures != 59 {
+		if need.Shown != (c.want > 0) || need.Shown &&
+			(need.Seconds != c.want || !strings.Contains(need.Method, "order statistics")) || need.Exposures != 59 {
 			t.Errorf("%d exposures: %+v", c.n, need)
 		}
 		for _, share := range []float64{0, 1, 1.5} {
@@ -458,7 +467,8 @@ func TestTheMedianOfADwellStudy(t *testing.T) {
 // The 23 ball bearings of Lieblein and Zelen (1956): shape 2.102, scale 81.88 million revolutions. Stopped at 90:
 // 2.25255746 and 80.03497763 after scipy 1.10.1.
 func TestTheWeibullFitOfThePublishedBearings(t *testing.T) {
-	bearings := []float64{17.88, 28.92, 33.00, 41.52, 42.12, 45.60, 48.48, 51.84, 51.96, 54.12, 55.56, 67.80, 68.64, 68.64, 68.88, 84.12, 93.12, 98.64, 105.12, 105.84, 127.92, 128.04, 173.40}
+	bearings := []float64{17.88, 28.92, 33.00, 41.52, 42.12, 45.60, 48.48, 51.84, 51.96, 54.12, 55.56, 67.80,
+		68.64, 68.64, 68.88, 84.12, 93.12, 98.64, 105.12, 105.84, 127.92, 128.04, 173.40}
 	for _, unit := range []float64{1, 1e-3} {
 		var all, stopped []Exposure
 		for _, x := range bearings {
@@ -527,7 +537,8 @@ func TestARampOfThreeLevelsByHand(t *testing.T) {
 		near(t, "first upset", first[i], want, 1e-9)
 	}
 	near(t, "no upset", none, 1.676188e-4, 1e-9)
-	near(t, "mean of those that upset", rampMean(Logistic, 1, 8, 1, 0), 8*(0.4996647069-3.353501e-4)/(1-1.676188e-4), 1e-6)
+	near(t, "mean of those that upset", rampMean(Logistic, 1, 8, 1, 0), 8*(0.4996647069-3.353501e-4)/(1-1.676188e-4),
+		1e-6)
 	// Twice the chances: nothing twice.
 	_, none = FirstUpset([]float64{0.1, 0.2}, 2)
 	near(t, "no upset in two chances each", none, 0.81*0.64, 1e-12)
@@ -548,8 +559,10 @@ func TestRulesOfStaircases(t *testing.T) {
 	for _, c := range []struct {
 		p        float64
 		up, down int
-	}{{1.0 / 11, 1, 10}, {10.0 / 11, 10, 1}, {0.25, 1, 3}, {0.75, 3, 1}, {0.504, 1, 1}, {0.4, 2, 3}, {0.05, 1, 10}, {0.302, 3, 7}, {0.698, 7, 3}} {
-		if r, err := RuleFor(c.p); err != nil || r.Up != c.up || r.Down != c.down || r.Passes != 1 || r.Upsets != 1 || math.Abs(r.Probability-float64(c.up)/float64(c.up+c.down)) > 1e-12 {
+	}{{1.0 / 11, 1, 10}, {10.0 / 11, 10, 1}, {0.25, 1, 3}, {0.75, 3, 1}, {0.504, 1, 1}, {0.4, 2, 3}, {0.05, 1, 10},
+		{0.302, 3, 7}, {0.698, 7, 3}} {
+		if r, err := RuleFor(c.p); err != nil || r.Up != c.up || r.Down != c.down || r.Passes != 1 || r.Upsets != 1 ||
+			math.Abs(r.Probability-float64(c.up)/float64(c.up+c.down)) > 1e-12 {
 			t.Errorf("%g: %+v, %v", c.p, r, err)
 		}
 	}
@@ -564,8 +577,10 @@ func TestRulesOfStaircases(t *testing.T) {
 	}{
 		{UpAndDown(), "one step up after one pass, one step down after one upset (settles round 50 % upsets)"},
 		{Rule{}, "one step up after one pass, one step down after one upset (settles round 0 % upsets)"},
-		{Rule{Probability: 0.25, Passes: 1, Upsets: 2, Up: 1, Down: 3}, "one step up after one pass, 3 steps down after 2 upsets in a row (settles round 25 % upsets)"},
-		{Rule{Probability: 0.293, Passes: 2, Upsets: 1, Up: 2, Down: 1}, "2 steps up after 2 passes in a row, one step down after one upset (settles round 29.3 % upsets)"},
+		{Rule{Probability: 0.25, Passes: 1, Upsets: 2, Up: 1, Down: 3},
+			"one step up after one pass, 3 steps down after 2 upsets in a row (settles round 25 % upsets)"},
+		{Rule{Probability: 0.293, Passes: 2, Upsets: 1, Up: 2, Down: 1},
+			"2 steps up after 2 passes in a row, one step down after one upset (settles round 29.3 % upsets)"},
 	} {
 		if got := c.r.String(); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
@@ -634,7 +649,8 @@ func TestTrialsThatClaimAProbability(t *testing.T) {
 	// 9 of 9: the lower limit is 0.025^(1/9), the upper 1; the other way round for 0 of 9.
 	low, high, err := ClopperPearson(9, 9, 0.95)
 	near(t, "9 of 9", low, math.Pow(0.025, 1.0/9), 1e-9)
-	if low0, high0, err0 := ClopperPearson(0, 9, 0.95); err != nil || err0 != nil || high != 1 || low0 != 0 || math.Abs(high0-(1-low)) > 1e-9 {
+	if low0, high0, err0 := ClopperPearson(0, 9, 0.95); err != nil || err0 != nil || high != 1 || low0 != 0 ||
+		math.Abs(high0-(1-low)) > 1e-9 {
 		t.Errorf("0 of 9: %g to %g, 9 of 9: %g to %g", low0, high0, low, high)
 	}
 	for _, c := range [][2]int{{-1, 9}, {10, 9}, {0, 0}} {

@@ -32,7 +32,8 @@ var ErrSeparated = errors.New("every pass lies below every upset: only the brack
 var ErrOneSided = errors.New("only one of the two outcomes was seen")
 
 // ErrNotRising is wrapped by FitML where the DUT upsets no more often at higher levels.
-var ErrNotRising = errors.New("upsets do not become likelier with level: the levels are too close together, too few, or the DUT drifts")
+var ErrNotRising = errors.New("upsets do not become likelier with level: the levels are too close together, too few, " +
+	"or the DUT drifts")
 
 // Fit is a maximum-likelihood fit of P = F(b0 + b1·L).
 type Fit struct {
@@ -133,7 +134,8 @@ func (m Model) weight(z float64) float64 {
 
 // likelihood returns the logarithm of the likelihood, its derivative with respect to the predictor
 // times (1, x), and the expected information.
-func (m Model) likelihood(counts []Count, b0, b1 float64) (value float64, gradient [2]float64, information [2][2]float64) {
+func (m Model) likelihood(counts []Count, b0, b1 float64) (value float64, gradient [2]float64,
+	information [2][2]float64) {
 	for _, c := range counts {
 		z := b0 + b1*c.Level
 		up, upSlope := m.upset(z)
@@ -163,7 +165,8 @@ func FitML(m Model, trials []Trial) (Fit, error) {
 	case NoTrials, NoUpset, OnlyUpsets:
 		return Fit{}, fmt.Errorf("fit the upset probability: %w (%s)", ErrOneSided, o)
 	case Separated:
-		return Fit{}, fmt.Errorf("fit the upset probability: %w (passes to %.2f dB, upsets from %.2f dB)", ErrSeparated, pass, upset)
+		return Fit{}, fmt.Errorf("fit the upset probability: %w (passes to %.2f dB, upsets from %.2f dB)", ErrSeparated,
+			pass, upset)
 	}
 	return fit(m, CountsOf(trials), false)
 }
@@ -212,7 +215,8 @@ func fit(m Model, counts []Count, penalised bool) (Fit, error) {
 	if !(det > 0) || math.IsInf(det, 0) || math.IsNaN(f.Mu) {
 		return Fit{}, fmt.Errorf("fit the upset probability: %w", ErrNotRising)
 	}
-	f.Covariance = [2][2]float64{{information[1][1] / det, -information[0][1] / det}, {-information[0][1] / det, information[0][0] / det}}
+	f.Covariance = [2][2]float64{{information[1][1] / det, -information[0][1] / det},
+		{-information[0][1] / det, information[0][0] / det}}
 	return f, nil
 }
 

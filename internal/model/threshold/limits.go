@@ -76,7 +76,8 @@ func profileLimits(m Model, trials []Trial, p, confidence float64, freedom int) 
 		return Limits{}, fmt.Errorf("limits of the level of %.4g %% upsets: %w (%s)", 100*p, ErrOneSided, o)
 	}
 	if !(p > 0 && p < 1 && confidence > 0 && confidence < 1) {
-		return Limits{}, fmt.Errorf("limits of the level: probability %g and confidence %g must lie between 0 and 1", p, confidence)
+		return Limits{}, fmt.Errorf("limits of the level: probability %g and confidence %g must lie between 0 and 1", p,
+			confidence)
 	}
 	counts := CountsOf(trials)
 	best, top := (pass+upset)/2, 0.0

@@ -46,7 +46,8 @@ func stairs(rule Rule) func([]Trial) float64 {
 }
 
 // Limits of the 5 % point hold the truth in 93 % of all searches of 60 exposures or more, whatever the shape, with
-// scales (standard deviations) of half a step to four. Before, at n = 20 and for asymmetric products, they held it in 70 to 90 %.
+// scales (standard deviations) of half a step to four. Before, at n = 20 and for asymmetric products, they held it in
+// 70 to 90 %.
 func TestLimitsOfTheFivePerCentPointHoldTheTruthForEveryShape(t *testing.T) {
 	rule, err := RuleFor(0.05)
 	if err != nil {
@@ -85,8 +86,10 @@ func TestLimitsOfTheFivePerCentPointHoldTheTruthForEveryShape(t *testing.T) {
 				}
 			}
 			low, high, _ := ClopperPearson(held, all, 0.95)
-			t.Logf("figure: 5 %% point, %s, n = %d: 95 %% limits hold the truth in %.1f %% (%.1f to %.1f %%) of %d searches, least for %s: %.1f %%; lower end open in %.0f %%",
-				name, n, 100*float64(held)/float64(all), 100*low, 100*high, all, worst, 100*least, 100*float64(open)/float64(all))
+			t.Logf("figure: 5 %% point, %s, n = %d: 95 %% limits hold the truth in %.1f %% (%.1f to %.1f %%) of %d "+
+				"searches, least for %s: %.1f %%; lower end open in %.0f %%",
+				name, n, 100*float64(held)/float64(all), 100*low, 100*high, all, worst, 100*least,
+				100*float64(open)/float64(all))
 			if share := float64(held) / float64(all); share < 0.93 || *long && (low < 0.93 || least < 0.91) {
 				t.Errorf("%s, n = %d: %d of %d", name, n, held, all)
 			}
@@ -115,7 +118,8 @@ func TestLimitsOfTheMiddleHoldWhereTheStepIsSmall(t *testing.T) {
 		}
 	}
 	share := float64(held) / float64(runs)
-	t.Logf("figure: 50 %% point, step of a quarter of the scale: limits hold the truth in %.1f %% of %d searches, the step was seen to be small in %d", 100*share, runs, fine)
+	t.Logf("figure: 50 %% point, step of a quarter of the scale: limits hold the truth in %.1f %% of %d searches, "+
+		"the step was seen to be small in %d", 100*share, runs, fine)
 	if share < 0.93 {
 		t.Errorf("%.1f %%", 100*share)
 	}
@@ -146,7 +150,8 @@ func TestAStrayUpsetIsFound(t *testing.T) {
 			found++
 		}
 	}
-	t.Logf("figure: a false alarm eight scales below the threshold was found in %d of %d searches, one was suspected in %d of %d without any", found, runs, invented, runs)
+	t.Logf("figure: a false alarm eight scales below the threshold was found in %d of %d searches, one was suspected "+
+		"in %d of %d without any", found, runs, invented, runs)
 	if found < runs*9/10 || invented > runs/50 {
 		t.Errorf("found %d, invented %d", found, invented)
 	}

@@ -25,7 +25,9 @@ func UpAndDown() Rule { return Rule{Probability: 0.5, Passes: 1, Upsets: 1, Up: 
 // stand in the ratio up : down = p : (1 − p), as near as whole numbers up to 10 come.
 func RuleFor(probability float64) (Rule, error) {
 	if !(probability >= 0.05 && probability <= 0.95) {
-		return Rule{}, fmt.Errorf("a staircase cannot settle round an upset probability of %.4g %%: take one from 5 %% to 95 %%", 100*probability)
+		return Rule{},
+			fmt.Errorf("a staircase cannot settle round an upset probability of %.4g %%: take one from 5 %% to 95 %%",
+				100*probability)
 	}
 	if math.Abs(probability-0.5) < 0.005 {
 		return UpAndDown(), nil
@@ -81,7 +83,8 @@ func (r Rule) Move(trials []Trial) int {
 // upsets)".
 func (r Rule) String() string {
 	return fmt.Sprintf("%s up after %s, %s down after %s (settles round %.3g %% upsets)",
-		steps(r.Up), inARow(r.Passes, "pass", "passes"), steps(r.Down), inARow(r.Upsets, "upset", "upsets"), 100*r.Probability)
+		steps(r.Up), inARow(r.Passes, "pass", "passes"), steps(r.Down), inARow(r.Upsets, "upset", "upsets"),
+		100*r.Probability)
 }
 
 func steps(n int) string {
@@ -119,7 +122,9 @@ func DixonMoodOf(trials []Trial, step float64) (DixonMood, error) {
 	}
 	passes := len(trials) - upsets
 	if upsets == 0 || passes == 0 || !(step > 0) {
-		return DixonMood{}, fmt.Errorf("estimate after Dixon and Mood: %d upsets and %d passes with steps of %g dB: both outcomes and a step are needed", upsets, passes, step)
+		return DixonMood{},
+			fmt.Errorf("estimate after Dixon and Mood: %d upsets and %d passes with steps of %g dB: both outcomes "+
+				"and a step are needed", upsets, passes, step)
 	}
 	d := DixonMood{Upsets: upsets <= passes}
 	lowest := math.Inf(1)

@@ -25,7 +25,8 @@ func near(t testing.TB, what string, got, want, tolerance float64) {
 // hamada are the 25 shots of Hamada, Mang and Hoff, Quality Engineering 2019 (physics.md 8): log10 of
 // height, 1 = go.
 func hamada() []Trial {
-	h := strings.Fields("25.4 28.5 25.4 28.5 32.0 35.9 32.0 35.9 40.3 35.9 32.0 28.5 32.0 28.5 32.0 28.5 32.0 35.9 40.3 35.9 32.0 35.9 40.3 35.9 40.3")
+	h := strings.Fields("25.4 28.5 25.4 28.5 32.0 35.9 32.0 35.9 40.3 35.9 32.0 28.5 32.0 28.5 32.0 28.5 32.0 35.9 " +
+		"40.3 35.9 32.0 35.9 40.3 35.9 40.3")
 	y := strings.Fields("0 1 0 0 0 1 0 0 1 1 1 0 1 0 1 0 0 0 1 1 0 0 1 0 1")
 	var out []Trial
 	for i := range h {
@@ -48,7 +49,8 @@ func TestThePublishedTwentyFiveShots(t *testing.T) {
 	near(t, "mu", f.Mu, 1.531691, 1e-5)
 	near(t, "sigma", f.Sigma, 0.073731988, 1e-5)
 	near(t, "H50", math.Pow(10, f.Mu), 34.01661, 1e-3)
-	t.Logf("figure: 25 published shots: mu %.6f (published 1.531691), sigma %.6f (0.073732), H50 %.4f (34.0166)", f.Mu, f.Sigma, math.Pow(10, f.Mu))
+	t.Logf("figure: 25 published shots: mu %.6f (published 1.531691), sigma %.6f (0.073732), H50 %.4f (34.0166)",
+		f.Mu, f.Sigma, math.Pow(10, f.Mu))
 	l, err := FitML(Logistic, hamada())
 	if err != nil {
 		t.Fatal(err)
@@ -172,7 +174,8 @@ func TestLimitsOfAProbability(t *testing.T) {
 func TestAPlainRampReportsTooLowAThreshold(t *testing.T) {
 	for chances, want := range map[int]float64{1: -0.3184512264, 5: -2.0924979, 20: -3.496401614} {
 		near(t, fmt.Sprint("mean first upset, chances ", chances), rampMean(Logistic, 1, 1, chances, 0), want, 1e-4)
-		near(t, "the mean over where the middle lies is hardly different", RampBias(Logistic, 1, 1, chances), want, 0.02)
+		near(t, "the mean over where the middle lies is hardly different", RampBias(Logistic, 1, 1, chances),
+			want, 0.02)
 	}
 	near(t, "dwell for 0.1/s", ChanceDwell(0.1, 0.95), 29.95732274, 1e-6)
 }
@@ -296,7 +299,8 @@ func TestNinetyFivePerCentLimitsHoldTheTruth(t *testing.T) {
 			}
 		}
 		share := 100 * float64(held) / runs
-		t.Logf("figure: %s: 95 %% profile limits hold the truth in %.1f %% of %d runs (%d open), Fieller in %.1f %% of %d fits",
+		t.Logf("figure: %s: 95 %% profile limits hold the truth in %.1f %% of %d runs (%d open), Fieller in %.1f %% "+
+			"of %d fits",
 			c.name, share, runs, open, 100*float64(fieller)/float64(fits), fits)
 		if share < 93 || share > 97 {
 			t.Errorf("%s: %.1f %%", c.name, share)
@@ -320,7 +324,8 @@ func TestExactLimitsHoldAtLeast(t *testing.T) {
 			held++
 		}
 	}
-	t.Logf("figure: Clopper–Pearson 95 %% limits hold the truth in %.1f %% of %d runs of 25 trials (at least 95 %% by construction)", 100*float64(held)/runs, runs)
+	t.Logf("figure: Clopper–Pearson 95 %% limits hold the truth in %.1f %% of %d runs of 25 trials (at least 95 %% "+
+		"by construction)", 100*float64(held)/runs, runs)
 	if held < runs*95/100-30 {
 		t.Errorf("%d of %d", held, runs)
 	}
@@ -385,7 +390,8 @@ func python(t testing.TB, program string) []byte {
 	t.Helper()
 	out, err := exec.Command("/usr/bin/python3", "-c", program).CombinedOutput()
 	if err != nil {
-		if os.Getenv("CI") == "true" || !strings.Contains(string(out)+err.Error(), "No module") && !strings.Contains(err.Error(), "no such file") {
+		if os.Getenv("CI") == "true" || !strings.Contains(string(out)+err.Error(), "No module") &&
+			!strings.Contains(err.Error(), "no such file") {
 			t.Fatalf("python3: %v\n%s", err, out)
 		}
 		t.Skipf("outside check skipped: python3 with scipy is not installed")

@@ -40,7 +40,8 @@ func (m ABCD) Determinant() complex128 { return m.A*m.D - m.B*m.C }
 func (m ABCD) Reversed() (ABCD, error) {
 	d := m.Determinant()
 	if d == 0 {
-		return ABCD{}, errors.New("turn a network round: its chain matrix has the determinant 0, nothing passes backwards")
+		return ABCD{},
+			errors.New("turn a network round: its chain matrix has the determinant 0, nothing passes backwards")
 	}
 	return ABCD{m.D / d, m.B / d, m.C / d, m.A / d}, nil
 }

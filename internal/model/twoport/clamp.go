@@ -22,7 +22,8 @@ type Clamp struct {
 }
 
 func (c Clamp) check() error {
-	return errors.Join(Ferrite{Core: c.Core, Material: c.Material, Turns: c.Turns, Farad: c.Farad}.winding(), c.Core.check(),
+	return errors.Join(Ferrite{Core: c.Core, Material: c.Material, Turns: c.Turns, Farad: c.Farad}.winding(),
+		c.Core.check(),
 		notNegative("primary leakage", c.Primary), notNegative("secondary leakage", c.Secondary),
 		notNegative("source resistance", c.Source))
 }

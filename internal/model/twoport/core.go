@@ -119,7 +119,9 @@ func (f Ferrite) LeastImpedance(at rf.Frequency) (ohm float64, exact bool, err e
 	}
 	t, ok := f.Material.(*Table)
 	if !ok || f.Core.Gap > 0 || f.Farad > 0 {
-		return 0, false, fmt.Errorf("a bound of a ferrite's impedance from µ″ alone needs a table, no gap and no winding capacitance: %w", ErrMissing)
+		return 0, false,
+			fmt.Errorf("a bound of a ferrite's impedance from µ″ alone needs a table, no gap and no winding "+
+				"capacitance: %w", ErrMissing)
 	}
 	loss, err := t.loss.at(at.Hz(), math.Log(at.Hz()))
 	if err != nil {

@@ -55,12 +55,16 @@ func (d Dispersion) Fill(g Grid, mu []complex128) error {
 	var err error
 	for _, t := range d.Debye {
 		if !(t.K >= 0) || !t.Relaxation.Known() {
-			err = errors.Join(err, fmt.Errorf("a Debye term of strength %v at %v: a passive one has a strength of 0 or more and a known frequency", t.K, t.Relaxation))
+			err = errors.Join(err, fmt.Errorf(
+				"a Debye term of strength %v at %v: a passive one has a strength of 0 or more and a known frequency",
+				t.K, t.Relaxation))
 		}
 	}
 	for _, t := range d.Lorentz {
 		if !(t.K >= 0) || !t.Resonance.Known() || !t.Damping.Known() {
-			err = errors.Join(err, fmt.Errorf("a Lorentz term of strength %v at %v with damping %v: a passive one has a strength of 0 or more and known frequencies", t.K, t.Resonance, t.Damping))
+			err = errors.Join(err, fmt.Errorf(
+				"a Lorentz term of strength %v at %v with damping %v: a passive one has a strength of 0 or more and "+
+					"known frequencies", t.K, t.Resonance, t.Damping))
 		}
 	}
 	if err != nil {
@@ -91,7 +95,8 @@ type FitError struct {
 
 // String prints the error in per cent.
 func (e FitError) String() string {
-	return fmt.Sprintf("fit error %.1f %% rms, worst %.0f %% at %v; of the loss alone worst %.0f %% at %v", 100*e.RMS, 100*e.Worst, e.WorstAt, 100*e.WorstLoss, e.WorstLossAt)
+	return fmt.Sprintf("fit error %.1f %% rms, worst %.0f %% at %v; of the loss alone worst %.0f %% at %v", 100*e.RMS,
+		100*e.Worst, e.WorstAt, 100*e.WorstLoss, e.WorstLossAt)
 }
 
 // Fit fits a dispersion to the rows of the table that hold both components, |µ_fit − µ|/|µ| being

@@ -16,8 +16,10 @@ var coreA = Toroid{Outer: 63e-3, Inner: 38e-3, Height: 25e-3}
 // physics notes, section 10, excerpt it; 31.62 MHz stands at 31.6228 MHz there for the worked example.
 func niZn800() *Table {
 	t, err := NewTable("NiZn 800", []Row{
-		RowOf(0.1e6, 792, 2), RowOf(0.5012e6, 797, 14), RowOf(1e6, 826, 31), RowOf(1.995e6, 918, 210), RowOf(5.012e6, 500, 439),
-		RowOf(10e6, 268, 336), RowOf(15.85e6, 182, 261), RowOf(31.6228e6, 103, 180), RowOf(50.45e6, 63, 138), RowOf(100e6, 25, 87), RowOf(199.5e6, 6, 50),
+		RowOf(0.1e6, 792, 2), RowOf(0.5012e6, 797, 14), RowOf(1e6, 826, 31), RowOf(1.995e6, 918, 210), RowOf(5.012e6,
+			500, 439),
+		RowOf(10e6, 268, 336), RowOf(15.85e6, 182, 261), RowOf(31.6228e6, 103, 180), RowOf(50.45e6, 63, 138),
+		RowOf(100e6, 25, 87), RowOf(199.5e6, 6, 50),
 	})
 	if err != nil {
 		panic(err)
@@ -117,7 +119,8 @@ func TestCurrentsOfTheWorkedCable(t *testing.T) {
 	}
 	for i, w := range want {
 		for k, got := range []complex128{s.Clamp[i], s.DUT[i], s.Taps[0][i], s.AE[i]} {
-			near(t, []string{"clamp", "DUT", "monitor", "AE"}[k]+" current in mA at "+g.Frequency(i).String(), 1e3*cmplx.Abs(got), w[k], 1e-4)
+			near(t, []string{"clamp", "DUT", "monitor", "AE"}[k]+" current in mA at "+g.Frequency(i).String(),
+				1e3*cmplx.Abs(got), w[k], 1e-4)
 		}
 	}
 }
@@ -137,7 +140,8 @@ func TestOneWattIntoTheWorkedClampOnTheWorkedCable(t *testing.T) {
 		got := SourceEMF(rf.Watts(1), 50) * cmplx.Abs(s.DUT[i])
 		near(t, "DUT current in mA", 1e3*got, want, 1e-4)
 		jig := math.Sqrt(1.0/50) / loss[i].AmplitudeRatio()
-		within(t, "DUT over jig current", 20*math.Log10(got/jig), []float64{-20.12455594, -3.984201403, -8.964579185}[i], 1e-3)
+		within(t, "DUT over jig current", 20*math.Log10(got/jig),
+			[]float64{-20.12455594, -3.984201403, -8.964579185}[i], 1e-3)
 	}
 }
 
@@ -148,10 +152,12 @@ func benchmarkCable(b testing.TB) (*Path, Grid) {
 		Clamp: clampA(1),
 	}
 	for range 5 {
-		p.ToDUT = append(p.ToDUT, line(0.05), Series{Inductor{Henry: 20e-9, Ohm: 0.1}}, Shunt{Capacitor{Farad: 10e-12, ESL: 5e-9, ESR: 0.05}})
+		p.ToDUT = append(p.ToDUT, line(0.05), Series{Inductor{Henry: 20e-9, Ohm: 0.1}},
+			Shunt{Capacitor{Farad: 10e-12, ESL: 5e-9, ESR: 0.05}})
 	}
 	p.ToDUT = append(p.ToDUT, Series{Probe{Core: coreA, Material: niZn800(), Turns: 10, Farad: 8e-12}}, line(0.05))
-	p.ToAE = []TwoPort{line(0.5), Series{Ferrite{Core: coreA, Material: niZn800(), Turns: 3, Farad: 2e-12}}, line(0.2), Shunt{Capacitor{Farad: 100e-12, ESL: 5e-9, ESR: 1}}, line(0.1)}
+	p.ToAE = []TwoPort{line(0.5), Series{Ferrite{Core: coreA, Material: niZn800(), Turns: 3, Farad: 2e-12}},
+		line(0.2), Shunt{Capacitor{Farad: 100e-12, ESL: 5e-9, ESR: 1}}, line(0.1)}
 	p.Taps = []int{15}
 	g, err := Logarithmic(150e3, 150e6, 10000)
 	if err != nil {

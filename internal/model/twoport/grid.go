@@ -38,7 +38,9 @@ func NewGrid(f []rf.Frequency) (Grid, error) {
 // Logarithmic makes a grid of n frequencies from low to high with equal ratios; n is 2 or more.
 func Logarithmic(low, high rf.Frequency, n int) (Grid, error) {
 	if n < 2 || !low.Known() || !high.Known() || low >= high {
-		return Grid{}, fmt.Errorf("a logarithmic grid needs two known frequencies that rise and two points or more, not %d from %v to %v", n, low, high)
+		return Grid{},
+			fmt.Errorf("a logarithmic grid needs two known frequencies that rise and two points or more, not %d from "+
+				"%v to %v", n, low, high)
 	}
 	f := make([]rf.Frequency, n)
 	for i := range f {

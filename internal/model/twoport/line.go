@@ -37,7 +37,8 @@ func (o OverPlane) EffectiveRadius() rf.Length {
 // Impedance returns the characteristic impedance (η0/2π)·acosh(h/a), times the velocity factor. The
 // model holds for heights well below a tenth of the wavelength.
 func (o OverPlane) Impedance() (rf.Resistance, error) {
-	err := errors.Join(positive("radius of the wire", o.Radius), positive("height of the cable above the plane", o.Height))
+	err := errors.Join(positive("radius of the wire", o.Radius),
+		positive("height of the cable above the plane", o.Height))
 	if o.Wires > 1 {
 		err = errors.Join(err, positive("radius of the circle of the bundle", o.Circle))
 	}
@@ -50,7 +51,8 @@ func (o OverPlane) Impedance() (rf.Resistance, error) {
 	}
 	if o.Wires > 1 {
 		if apart := float64(o.Circle) * math.Sin(math.Pi/float64(o.Wires)); apart < float64(o.Radius)*(1-1e-9) {
-			return 0, fmt.Errorf("%d wires of radius %v do not fit on a circle of radius %v", o.Wires, o.Radius, o.Circle)
+			return 0, fmt.Errorf("%d wires of radius %v do not fit on a circle of radius %v", o.Wires, o.Radius,
+				o.Circle)
 		}
 	}
 	a, outer := float64(o.EffectiveRadius()), float64(o.Radius)
@@ -59,7 +61,9 @@ func (o OverPlane) Impedance() (rf.Resistance, error) {
 	}
 	h := float64(o.Height)
 	if h <= outer || h <= a {
-		return 0, fmt.Errorf("height %v of the cable's centre is not above its radius %v: the cable would stand in the plane", o.Height, rf.Length(outer))
+		return 0,
+			fmt.Errorf("height %v of the cable's centre is not above its radius %v: the cable would stand in the plane",
+				o.Height, rf.Length(outer))
 	}
 	return rf.Resistance(vacuumPermeability / (2 * math.Pi) * SpeedOfLight * math.Acosh(h/a) * v), nil
 }

@@ -46,9 +46,12 @@ func NewTable(name string, rows []Row) (*Table, error) {
 	for i, r := range rows {
 		switch {
 		case !r.At.Known() || r.At <= last:
-			errs = append(errs, fmt.Errorf("material %s, row %d: %v is not above the frequency before it", name, i+1, r.At))
+			errs = append(errs, fmt.Errorf("material %s, row %d: %v is not above the frequency before it", name,
+				i+1, r.At))
 		case r.Loss != nil && !(*r.Loss >= 0):
-			errs = append(errs, fmt.Errorf("material %s, row %d at %v: µ″ is %v; it must not be negative (a passive material only loses)", name, i+1, r.At, *r.Loss))
+			errs = append(errs,
+				fmt.Errorf("material %s, row %d at %v: µ″ is %v; it must not be negative (a passive material only "+
+					"loses)", name, i+1, r.At, *r.Loss))
 		default:
 			t.real.add(r.At, r.Real)
 			t.loss.add(r.At, r.Loss)
@@ -59,7 +62,9 @@ func NewTable(name string, rows []Row) (*Table, error) {
 		last = max(last, r.At)
 	}
 	if len(errs) == 0 && (len(t.real.hz) < 2 || len(t.loss.hz) < 2) {
-		errs = append(errs, fmt.Errorf("material %s: a table needs at least two rows with µ′ and two with µ″, not %d and %d", name, len(t.real.hz), len(t.loss.hz)))
+		errs = append(errs,
+			fmt.Errorf("material %s: a table needs at least two rows with µ′ and two with µ″, not %d and %d",
+				name, len(t.real.hz), len(t.loss.hz)))
 	}
 	for _, c := range [][]float64{t.real.value, t.loss.value} {
 		for _, x := range c {
@@ -148,6 +153,7 @@ func (t *Table) Fill(g Grid, mu []complex128) error {
 }
 
 func (t *Table) missing(what string, at rf.Frequency, c column, err error) error {
-	return fmt.Errorf("material %s: %s is %w at %v, only from %v to %v; what is not in a table is not zero: use a table that reaches further, or leave the frequency out",
+	return fmt.Errorf("material %s: %s is %w at %v, only from %v to %v; what is not in a table is not zero: use a "+
+		"table that reaches further, or leave the frequency out",
 		t.name, what, err, at, rf.Frequency(c.hz[0]), rf.Frequency(c.hz[len(c.hz)-1]))
 }

@@ -24,9 +24,12 @@ func CheckPassive(n *touchstone.Network) (remark string, err error) {
 	where := fmt.Sprintf("%s: |S| reaches %.4f (%s) at %v", n.Name, worst, rf.GainOfAmplitudeRatio(worst).Text(3), at)
 	switch {
 	case !(worst <= GainLimit):
-		return "", fmt.Errorf("%s, which is more than the noise of a measurement: a passive part would make energy; measure it again or check the calibration", where)
+		return "",
+			fmt.Errorf("%s, which is more than the noise of a measurement: a passive part would make energy; measure "+
+				"it again or check the calibration", where)
 	case worst > NoiseLimit:
-		return where + ": a passive part has 1 at most; provoke goes on, the calibration of the analyser is in doubt", nil
+		return where + ": a passive part has 1 at most; provoke goes on, the calibration of the analyser is in doubt",
+			nil
 	}
 	return "", nil
 }
@@ -84,7 +87,8 @@ func MeasureTwoPort(n *touchstone.Network, in, out int) (p MeasuredTwoPort, rema
 func (p MeasuredTwoPort) matrix(m touchstone.Matrix) (Matrix, References) {
 	a, b := p.In, p.Out
 	r := p.Network.Reference
-	return Matrix{{m.At(a, a), m.At(a, b)}, {m.At(b, a), m.At(b, b)}}, References{complex(r[a-1], 0), complex(r[b-1], 0)}
+	return Matrix{{m.At(a, a), m.At(a, b)}, {m.At(b, a), m.At(b, b)}}, References{complex(r[a-1], 0),
+		complex(r[b-1], 0)}
 }
 
 // Matrices fills m with the chain matrices. Beyond the ends of the file the error is a

@@ -40,7 +40,8 @@ func spice(t testing.TB, netlist string, low, high float64, n int, ask ...string
 	// ngspice wants a whole number of points per decade: the upper end moves a little.
 	whole := math.Round(perDecade)
 	high = low * math.Pow(10, (float64(n-1)+0.5)/whole)
-	deck := fmt.Sprintf("network\n%s\n.control\nset numdgt=15\nset wr_singlescale\nac dec %.0f %.12g %.12g\nwrdata out %s\n.endc\n.end\n", netlist, whole, low, high, strings.Join(ask, " "))
+	deck := fmt.Sprintf("network\n%s\n.control\nset numdgt=15\nset wr_singlescale\nac dec %.0f %.12g %.12g\nwrdata "+
+		"out %s\n.endc\n.end\n", netlist, whole, low, high, strings.Join(ask, " "))
 	cmd := exec.Command(program, "-b", "deck.cir")
 	cmd.Dir = dir
 	if err := os.WriteFile(filepath.Join(dir, "deck.cir"), []byte(deck), 0o600); err != nil {
@@ -119,7 +120,8 @@ func winding(name, from, to string, l0 float64, n float64, d Dispersion) string 
 	for k, x := range d.Debye {
 		next := fmt.Sprintf("%sd%d", name, k)
 		l := l0 * x.K
-		fmt.Fprintf(&b, "L%[1]sD%[2]d %[3]s %[4]s %.15[5]g\nR%[1]sD%[2]d %[3]s %[4]s %.15[6]g\n", name, k, at, next, l, 2*math.Pi*x.Relaxation.Hz()*l)
+		fmt.Fprintf(&b, "L%[1]sD%[2]d %[3]s %[4]s %.15[5]g\nR%[1]sD%[2]d %[3]s %[4]s %.15[6]g\n", name, k, at,
+			next, l, 2*math.Pi*x.Relaxation.Hz()*l)
 		at = next
 	}
 	for k, x := range d.Lorentz {
@@ -129,7 +131,9 @@ func winding(name, from, to string, l0 float64, n float64, d Dispersion) string 
 		}
 		l, f0 := l0*x.K, x.Resonance.Hz()
 		// K·f0²/(f0² − f² + jfb) is 1/(1 − f²/f0² + jfb/f0²): L ∥ C ∥ R with LC = 1/(2πf0)², L/R = b/(2πf0²).
-		fmt.Fprintf(&b, "L%[1]sL%[2]d %[3]s %[4]s %.15[5]g\nC%[1]sL%[2]d %[3]s %[4]s %.15[6]g\nR%[1]sL%[2]d %[3]s %[4]s %.15[7]g\n", name, k, at, next,
+		fmt.Fprintf(&b,
+			"L%[1]sL%[2]d %[3]s %[4]s %.15[5]g\nC%[1]sL%[2]d %[3]s %[4]s %.15[6]g\nR%[1]sL%[2]d %[3]s %[4]s %.15[7]g\n",
+			name, k, at, next,
 			l, 1/(4*math.Pi*math.Pi*f0*f0*l), 2*math.Pi*f0*f0*l/x.Damping.Hz())
 		at = next
 	}
@@ -149,7 +153,8 @@ func TestNgspiceAgreesOnTheClampInTheJig(t *testing.T) {
 		hz, out := spice(t, deck, 150e3, 230e6, 200, "i(Ve)")
 		g := gridOf(t, hz)
 		emf, z := make([]complex128, g.Len()), make([]complex128, g.Len())
-		if err := (Clamp{Core: coreA, Material: ferriteModel, Turns: turns, Farad: 6e-12, Primary: 40e-9, Secondary: 25e-9}).Inject(g, emf, z); err != nil {
+		if err := (Clamp{Core: coreA, Material: ferriteModel, Turns: turns, Farad: 6e-12, Primary: 40e-9,
+			Secondary: 25e-9}).Inject(g, emf, z); err != nil {
 			t.Fatal(err)
 		}
 		for i := range emf {
@@ -166,7 +171,8 @@ func TestNgspiceAgreesOnSeriesInjectionIntoATerminatedLine(t *testing.T) {
 		return fmt.Sprintf("T%s %s 0 %s 0 Z0=%.15g TD=%.15g\n", name, a, b, z0, l/SpeedOfLight)
 	}
 	deck := "Vs in 0 AC 1\n" + clampNetlist(2) +
-		wire("1", "x", "m1", 0.25) + "Rm m1 m2 0.5\nVm m2 m3 0\n" + wire("2", "m3", "d1", 0.05) + "Vd d1 d2 0\nRd d2 d3 10\nCd d3 0 150p\n" +
+		wire("1", "x", "m1", 0.25) + "Rm m1 m2 0.5\nVm m2 m3 0\n" + wire("2", "m3", "d1",
+		0.05) + "Vd d1 d2 0\nRd d2 d3 10\nCd d3 0 150p\n" +
 		wire("3", "y", "a1", 0.7) + "Ra a1 0 150\n"
 	hz, out := spice(t, deck, 150e3, 230e6, 200, "i(Vd)", "i(Vm)", "i(Ve)", "v(a1)")
 	g := gridOf(t, hz)
@@ -186,11 +192,13 @@ func TestNgspiceAgreesOnSeriesInjectionIntoATerminatedLine(t *testing.T) {
 func TestNgspiceAgreesOnALadderWithChokeAndYCapacitors(t *testing.T) {
 	choke := Choke{Henry: 1e-3, Coupling: 0.98, Farad: 8e-12, Core: 4700, Ohm: 0.2}
 	y := Capacitor{Farad: 4.7e-9, ESL: 5e-9, ESR: 0.05}
-	chain := Chain{Shunt{y}, Series{choke}, Shunt{y}, Series{Inductor{1e-6, 0.5}}, Shunt{Capacitor{Farad: 1e-9, ESL: 2e-9, ESR: 0.1}}}
+	chain := Chain{Shunt{y}, Series{choke}, Shunt{y}, Series{Inductor{1e-6, 0.5}},
+		Shunt{Capacitor{Farad: 1e-9, ESL: 2e-9, ESR: 0.1}}}
 	// The choke as its two windings, both conductors in parallel: coupled inductors, not our formula.
 	deck := "Vs s 0 AC 1\nRs s a 150\nC1 a a1 4.7n\nL1 a1 a2 5n\nR1 a2 0 0.05\n" +
 		"L2 w b 1m\nL3 w b 1m\nK23 L2 L3 0.98\nRw a w 0.2\nC2 w b 8p\nR2 w b 4.7k\n" +
-		"C3 b b1 4.7n\nL4 b1 b2 5n\nR3 b2 0 0.05\nL5 b b3 1u\nR4 b3 c 0.5\nC4 c c1 1n\nL6 c1 c2 2n\nR5 c2 0 0.1\nRl c 0 50\n"
+		"C3 b b1 4.7n\nL4 b1 b2 5n\nR3 b2 0 0.05\nL5 b b3 1u\nR4 b3 c 0.5\nC4 c c1 1n\nL6 c1 c2 2n\nR5 c2 0 0.1\nRl " +
+		"c 0 50\n"
 	hz, out := spice(t, deck, 10e3, 100e6, 200, "v(c)")
 	g := gridOf(t, hz)
 	m, err := MatricesOf(chain, g)
@@ -207,8 +215,10 @@ func TestNgspiceAgreesOnALadderWithChokeAndYCapacitors(t *testing.T) {
 func TestNgspiceAgreesOnAFerriteStackOfTwoFamilies(t *testing.T) {
 	manganese := Dispersion{Debye: []Debye{{165.2, 20.2e6}}, Lorentz: []Lorentz{{573.2, 16.52e6, 20.86e6}}}
 	sleeve := Toroid{Outer: 26e-3, Inner: 13e-3, Height: 28.5e-3, Count: 2}
-	stack := SeriesOf{Ferrite{Core: coreA, Material: ferriteModel, Turns: 3, Farad: 2e-12}, Ferrite{Core: sleeve, Material: manganese, Turns: 1}}
-	deck := "I1 0 a AC 1\n" + winding("P", "a", "b", coreA.AirInductance(), 3, ferriteModel) + "Cp a b 2p\n" + winding("Q", "b", "0", sleeve.AirInductance(), 1, manganese)
+	stack := SeriesOf{Ferrite{Core: coreA, Material: ferriteModel, Turns: 3, Farad: 2e-12},
+		Ferrite{Core: sleeve, Material: manganese, Turns: 1}}
+	deck := "I1 0 a AC 1\n" + winding("P", "a", "b", coreA.AirInductance(), 3, ferriteModel) + "Cp a b 2p\n" +
+		winding("Q", "b", "0", sleeve.AirInductance(), 1, manganese)
 	hz, out := spice(t, deck, 150e3, 230e6, 200, "v(a)")
 	g := gridOf(t, hz)
 	z, err := ImpedancesOf(stack, g)
@@ -220,7 +230,8 @@ func TestNgspiceAgreesOnAFerriteStackOfTwoFamilies(t *testing.T) {
 
 func TestNgspiceAgreesOnTheLISNs(t *testing.T) {
 	for _, l := range []LISN{LISN50uH, LISN50uH5Ohm, LISN5uH, LISN5uH1Ohm} {
-		deck := fmt.Sprintf("I1 0 a AC 1\nRp a 0 50\nL1 a b %.15g\nR1 b 0 %.15g\n", float64(l.Henry), math.Max(float64(l.Ohm), 1e-12))
+		deck := fmt.Sprintf("I1 0 a AC 1\nRp a 0 50\nL1 a b %.15g\nR1 b 0 %.15g\n", float64(l.Henry),
+			math.Max(float64(l.Ohm), 1e-12))
 		hz, out := spice(t, deck, 9e3, 108e6, 200, "v(a)")
 		g := gridOf(t, hz)
 		z, err := ImpedancesOf(l, g)
@@ -244,7 +255,9 @@ func benchmarkDeck(points int) string {
 	b.WriteString("Rp p0 q0 0.5\n")
 	at = "q0"
 	for k := range 5 {
-		fmt.Fprintf(&b, "Cs%[1]d %[2]s s%[1]d 10p\nLs%[1]d s%[1]d t%[1]d 5n\nRs%[1]d t%[1]d 0 0.05\nLw%[1]d %[2]s u%[1]d 20n\nRw%[1]d u%[1]d v%[1]d 0.1\n", k, at)
+		fmt.Fprintf(&b,
+			"Cs%[1]d %[2]s s%[1]d 10p\nLs%[1]d s%[1]d t%[1]d 5n\nRs%[1]d t%[1]d 0 0.05\nLw%[1]d %[2]s u%[1]d "+
+				"20n\nRw%[1]d u%[1]d v%[1]d 0.1\n", k, at)
 		wire(fmt.Sprintf("w%d", k), fmt.Sprintf("v%d", k), fmt.Sprintf("n%d", k), 0.05)
 		at = fmt.Sprintf("n%d", k)
 	}
@@ -290,7 +303,9 @@ func BenchmarkNgspiceOnALikeNetwork(b *testing.B) {
 	for b.Loop() {
 		empty, full = once(0), once(10000)
 	}
-	b.Log("ngspice's figure is the whole run less that of the same deck without an analysis; its ferrites are lumped parts. Ours: CableWithTwentyParts interpolates tables of permeability, CableWithCurvesOnTheGrid has every part in the wire on the grid before")
+	b.Log("ngspice's figure is the whole run less that of the same deck without an analysis; its ferrites are lumped " +
+		"parts. Ours: CableWithTwentyParts interpolates tables of permeability, CableWithCurvesOnTheGrid has every " +
+		"part in the wire on the grid before")
 	b.ReportMetric(0, "ns/op")
 	b.ReportMetric(float64(full-empty)/1e6, "ms/analysis-less-empty-deck")
 	b.ReportMetric(float64(empty)/1e6, "ms/empty-deck")

@@ -16,7 +16,8 @@ type Resistor rf.Resistance
 // Impedance fills z with the resistance.
 func (r Resistor) Impedance(g Grid, z []complex128) error {
 	if !(r >= 0) || math.IsInf(float64(r), 0) {
-		return fmt.Errorf("a resistance of %v Ω is not that of a passive part: write a finite one, 0 Ω or more", float64(r))
+		return fmt.Errorf("a resistance of %v Ω is not that of a passive part: write a finite one, 0 Ω or more",
+			float64(r))
 	}
 	for i := range z {
 		z[i] = complex(float64(r), 0)
@@ -176,7 +177,8 @@ func (l LISN) Impedance(g Grid, z []complex128) error {
 	if port == 0 {
 		port = float64(rf.Z0)
 	}
-	if err := errors.Join(positive("inductance of the network", l.Henry), notNegative("resistance of the network", l.Ohm),
+	if err := errors.Join(positive("inductance of the network", l.Henry),
+		notNegative("resistance of the network", l.Ohm),
 		positive("port resistance of the network", rf.Resistance(port))); err != nil {
 		return err
 	}

@@ -32,7 +32,8 @@ func (s Series) fill(g Grid, z []complex128) error {
 	}
 	for i, x := range z {
 		if !finite(x) {
-			return fmt.Errorf("a part in series is open at %v: no current passes, make it the end of the cable", g.Frequency(i))
+			return fmt.Errorf("a part in series is open at %v: no current passes, make it the end of the cable",
+				g.Frequency(i))
 		}
 	}
 	return nil
@@ -67,7 +68,8 @@ func (s Shunt) fill(g Grid, y []complex128) error {
 		}
 		switch {
 		case x == 0 || cmplx.IsNaN(x):
-			return fmt.Errorf("a part from the wire to the plane has 0 Ω at %v: nothing passes it, give it its series resistance or make it the end of the cable", g.Frequency(i))
+			return fmt.Errorf("a part from the wire to the plane has 0 Ω at %v: nothing passes it, give it its "+
+				"series resistance or make it the end of the cable", g.Frequency(i))
 		case cmplx.IsInf(x):
 			y[i] = 0
 		}

@@ -141,7 +141,8 @@ func (p *Path) solveBlock(g Grid, s *Solution, a, b int, w *walker) error {
 			t[a+k] *= perAE
 		}
 		if x := s.Clamp[a+k] + s.DUT[a+k] + s.AE[a+k]; !finite(x) {
-			return fmt.Errorf("no finite current at %v: the loop has no impedance there (parts without any loss resonate); give the parts their loss", g.Frequency(k))
+			return fmt.Errorf("no finite current at %v: the loop has no impedance there (parts without any loss "+
+				"resonate); give the parts their loss", g.Frequency(k))
 		}
 	}
 	return nil

@@ -23,7 +23,8 @@ func onePort(t *rapid.T) OnePort {
 	case 1:
 		return Inductor{rf.Inductance(between(t, 1e-9, 1e-3, "henry")), rf.Resistance(between(t, 0.01, 10, "ohm"))}
 	case 2:
-		return Capacitor{rf.Capacitance(between(t, 1e-12, 1e-7, "farad")), rf.Inductance(between(t, 1e-9, 1e-8, "esl")), rf.Resistance(between(t, 0.01, 2, "esr"))}
+		return Capacitor{rf.Capacitance(between(t, 1e-12, 1e-7, "farad")), rf.Inductance(between(t, 1e-9, 1e-8, "esl")),
+			rf.Resistance(between(t, 0.01, 2, "esr"))}
 	case 3:
 		return Ferrite{Core: coreA, Material: ferriteModel, Turns: rapid.IntRange(1, 8).Draw(t, "turns"), Farad: 2e-12}
 	case 4:
@@ -44,8 +45,10 @@ func twoPort(t *rapid.T) TwoPort {
 	case 2:
 		return Clamp{Core: coreA, Material: ferriteModel, Turns: 2, Farad: 6e-12, Primary: 40e-9, Secondary: 25e-9}
 	default:
-		return Line{Impedance: rf.Resistance(between(t, 20, 400, "Z0")), Length: rf.Length(between(t, 0.01, 3, "length")), Velocity: rapid.Float64Range(0.5, 1).Draw(t, "velocity"),
-			Loss: Loss{Skin: rf.Gain(rapid.Float64Range(0, 1).Draw(t, "skin")), Radiation: rf.Gain(rapid.Float64Range(0, 1).Draw(t, "radiation"))}}
+		return Line{Impedance: rf.Resistance(between(t, 20, 400, "Z0")),
+			Length: rf.Length(between(t, 0.01, 3, "length")), Velocity: rapid.Float64Range(0.5, 1).Draw(t, "velocity"),
+			Loss: Loss{Skin: rf.Gain(rapid.Float64Range(0, 1).Draw(t, "skin")),
+				Radiation: rf.Gain(rapid.Float64Range(0, 1).Draw(t, "radiation"))}}
 	}
 }
 
@@ -117,7 +120,8 @@ func TestNoChainOfPassivePartsMakesEnergy(t *testing.T) {
 func TestALosslessChainDissipatesNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := Chain{
-			Line{Impedance: 234, Length: rf.Length(between(t, 0.01, 3, "length"))}, Shunt{Capacitor{Farad: rf.Capacitance(between(t, 1e-12, 1e-9, "farad"))}},
+			Line{Impedance: 234, Length: rf.Length(between(t, 0.01, 3, "length"))},
+			Shunt{Capacitor{Farad: rf.Capacitance(between(t, 1e-12, 1e-9, "farad"))}},
 			Series{Inductor{Henry: rf.Inductance(between(t, 1e-9, 1e-5, "henry"))}},
 		}
 		b, err := matrix(t, c, frequency(t)).PowerBalance(1, passive(t, "source"), passive(t, "load"))
@@ -184,7 +188,8 @@ func TestConversionsComeBack(t *testing.T) {
 			t.Fatal(err)
 		}
 		tolerance := 1e-9 * s * s * s
-		for k, p := range [][2]complex128{{m.A, back.A}, {m.B / 100, back.B / 100}, {m.C * 100, back.C * 100}, {m.D, back.D}} {
+		for k, p := range [][2]complex128{{m.A, back.A}, {m.B / 100, back.B / 100}, {m.C * 100, back.C * 100},
+			{m.D, back.D}} {
 			if cmplx.Abs(p[0]-p[1]) > tolerance {
 				t.Fatalf("figure %d: %v and %v", k, p[0], p[1])
 			}
@@ -195,8 +200,10 @@ func TestConversionsComeBack(t *testing.T) {
 // The clamp as a two-port and the clamp's closed form are two ways to the same cable current.
 func TestTheClampAsATwoPortDrivesTheSameCurrent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		c := Clamp{Core: coreA, Material: ferriteModel, Turns: rapid.IntRange(1, 10).Draw(t, "turns"), Farad: rf.Capacitance(between(t, 1e-12, 1e-10, "farad")),
-			Primary: rf.Inductance(between(t, 1e-9, 1e-6, "primary")), Secondary: rf.Inductance(between(t, 1e-9, 1e-7, "secondary"))}
+		c := Clamp{Core: coreA, Material: ferriteModel, Turns: rapid.IntRange(1, 10).Draw(t, "turns"),
+			Farad:     rf.Capacitance(between(t, 1e-12, 1e-10, "farad")),
+			Primary:   rf.Inductance(between(t, 1e-9, 1e-6, "primary")),
+			Secondary: rf.Inductance(between(t, 1e-9, 1e-7, "secondary"))}
 		f, loop := frequency(t), passive(t, "loop")
 		g, err := NewGrid([]rf.Frequency{f})
 		if err != nil {

@@ -29,7 +29,8 @@ func TestPartsThatCannotBeAreRefusedWithWhatIsWrong(t *testing.T) {
 		{Line{Impedance: 50, Length: -1}, "length of line"},
 		{Line{Impedance: 50, Length: 1, Velocity: 1.2}, "velocity 1.2"},
 		{Line{Impedance: 50, Length: 1, Loss: Loss{Skin: -0.1}}, "below 0 dB"},
-		{Ferrite{Core: Toroid{Outer: 20e-3, Inner: 30e-3, Height: 10e-3}, Material: Fixed(100)}, "not below its outer diameter"},
+		{Ferrite{Core: Toroid{Outer: 20e-3, Inner: 30e-3, Height: 10e-3}, Material: Fixed(100)},
+			"not below its outer diameter"},
 		{Ferrite{Core: Toroid{Outer: 20e-3, Inner: 10e-3}, Material: Fixed(100)}, "height of the core"},
 		{Ferrite{Core: Toroid{Outer: 20e-3, Inner: 10e-3, Height: 10e-3, Gap: 1}, Material: Fixed(100)}, "gap"},
 		{Ferrite{Core: coreA}, "without a material"},
@@ -82,7 +83,8 @@ func TestWhatIsNotTabulatedIsNotZero(t *testing.T) {
 		t.Errorf("µ′ beyond its last row: %v", err)
 	}
 	if low, high := table.Band(); low != 0.1e6 || high != 15.85e6 || table.Incomplete() != 4 {
-		t.Errorf("the whole permeability is said to be known from %v to %v, %d rows incomplete", low, high, table.Incomplete())
+		t.Errorf("the whole permeability is said to be known from %v to %v, %d rows incomplete",
+			low, high, table.Incomplete())
 	}
 	one := 1.0
 	for _, c := range []struct {
@@ -119,13 +121,15 @@ func TestATableInterpolatesInTheLogarithms(t *testing.T) {
 
 func TestMeasuredPartsAreLookedAt(t *testing.T) {
 	network := func(s11, s21 complex128) *touchstone.Network {
-		n, err := touchstone.New("part.s2p", []float64{50, 50}, []float64{1e6, 10e6}, []complex128{s11, s21, s21, s11, s11, s21, s21, s11})
+		n, err := touchstone.New("part.s2p", []float64{50, 50}, []float64{1e6, 10e6},
+			[]complex128{s11, s21, s21, s11, s11, s21, s21, s11})
 		if err != nil {
 			t.Fatal(err)
 		}
 		return n
 	}
-	if _, _, err := MeasureTwoPort(network(0.9, 0.9), 1, 2); err == nil || !strings.Contains(err.Error(), "make energy") {
+	if _, _, err := MeasureTwoPort(network(0.9, 0.9), 1, 2); err == nil ||
+		!strings.Contains(err.Error(), "make energy") {
 		t.Errorf("an active filter is taken: %v", err)
 	}
 	p, remark, err := MeasureTwoPort(network(0, 1.005), 1, 2)
@@ -218,7 +222,8 @@ func TestAnOpenEndCarriesNoCurrentAndTheCableStillDoes(t *testing.T) {
 }
 
 func TestGridsRefuseWhatIsNoGrid(t *testing.T) {
-	for _, f := range [][]rf.Frequency{nil, {0}, {-1}, {2e6, 1e6}, {1e6, 1e6}, {rf.Frequency(math.NaN())}, {rf.Frequency(math.Inf(1))}} {
+	for _, f := range [][]rf.Frequency{nil, {0}, {-1}, {2e6, 1e6}, {1e6, 1e6}, {rf.Frequency(math.NaN())},
+		{rf.Frequency(math.Inf(1))}} {
 		if _, err := NewGrid(f); err == nil {
 			t.Errorf("%v is taken as a grid", f)
 		}

@@ -114,7 +114,8 @@ func TestScikitAgreesOnTheChainMatrix(t *testing.T) {
 					d := cmplx.Abs(got[j][k]-complex(want[j][k][0], want[j][k][1])) / scale
 					worst = math.Max(worst, d)
 					if !(d <= 1e-9) {
-						t.Fatalf("network %d: %s[%d][%d] is %v, scikit-rf says %v", i, what, j+1, k+1, got[j][k], want[j][k])
+						t.Fatalf("network %d: %s[%d][%d] is %v, scikit-rf says %v", i, what, j+1, k+1, got[j][k],
+							want[j][k])
 					}
 				}
 			}

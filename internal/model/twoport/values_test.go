@@ -35,7 +35,8 @@ func TestOneTurnThroughTheWorkedCore(t *testing.T) {
 	for _, c := range []struct {
 		f    rf.Frequency
 		r, x float64
-	}{{1e6, 0.4923505756, 13.1187605}, {10e6, 53.36444948, 42.56450137}, {31.6228e6, 90.4035103, 51.73089756}, {100e6, 138.1758067, 39.70569158}} {
+	}{{1e6, 0.4923505756, 13.1187605}, {10e6, 53.36444948, 42.56450137}, {31.6228e6, 90.4035103, 51.73089756},
+		{100e6, 138.1758067, 39.70569158}} {
 		z := impedance(t, Ferrite{Core: coreA, Material: niZn800()}, c.f)
 		near(t, "R at "+c.f.String(), real(z), c.r, 1e-4)
 		near(t, "X at "+c.f.String(), imag(z), c.x, 1e-4)
@@ -90,7 +91,8 @@ func TestTheJigOfSixtyOhmMisleadsTheNaiveFigure(t *testing.T) {
 		f            rf.Frequency
 		naive, ratio float64
 		s11          float64
-	}{{1e6, 13.9360781, 13.97939956, 0.0050}, {100e6, 13.92861587, 13.97415775, 0.0234}, {400e6, 13.82046537, 13.8964301, 0.0877}} {
+	}{{1e6, 13.9360781, 13.97939956, 0.0050}, {100e6, 13.92861587, 13.97415775, 0.0234},
+		{400e6, 13.82046537, 13.8964301, 0.0877}} {
 		half, err := MatrixAt(line, c.f)
 		if err != nil {
 			t.Fatal(err)
@@ -150,7 +152,8 @@ func TestTheProbeAwayFromTheConnector(t *testing.T) {
 		}
 		return 20 * math.Log10(cmplx.Abs(s.Taps[0][0]/s.DUT[0]))
 	}
-	within(t, "shorted, 0.0749 wavelengths", ratio(rf.Length(0.07491427076*SpeedOfLight/100e6), Resistor(0), 100e6), -1, 1e-4)
+	within(t, "shorted, 0.0749 wavelengths", ratio(rf.Length(0.07491427076*SpeedOfLight/100e6), Resistor(0), 100e6), -1,
+		1e-4)
 	within(t, "shorted, 97.6 mm at 230 MHz", ratio(97.64666682e-3, Resistor(0), 230e6), -1, 1e-4)
 	within(t, "20 pF, 171.6 mm at low frequency", ratio(171.5868181e-3, Capacitor{Farad: 20e-12}, 100e3), 1, 1e-4)
 	within(t, "20 pF, 100 mm at 30 MHz", ratio(0.1, Capacitor{Farad: 20e-12}, 30e6), 0.580276778, 1e-3)
@@ -159,7 +162,8 @@ func TestTheProbeAwayFromTheConnector(t *testing.T) {
 // Rows F01 to F04.
 func TestAFerriteInALoopThatIsComplex(t *testing.T) {
 	for _, c := range []struct{ ferrite, loop, want complex128 }{
-		{231.17, 50, 14.99997953}, {231.17, 300, 4.962245675}, {100 + 200i, 100, 9.03089987}, {200i, 100 - 200i, -6.989700043},
+		{231.17, 50, 14.99997953}, {231.17, 300, 4.962245675}, {100 + 200i, 100, 9.03089987}, {200i, 100 - 200i,
+			-6.989700043},
 	} {
 		il, err := SeriesElement(c.ferrite).InsertionLoss(c.loop/2, c.loop/2)
 		if err != nil {
@@ -221,7 +225,8 @@ func TestOneTurnThroughASleeve(t *testing.T) {
 func mnZn750() *Table {
 	loss := func(at rf.Frequency, x float64) Row { return Row{At: at, Loss: &x} }
 	t, err := NewTable("MnZn 750", []Row{
-		RowOf(0.1e6, 676, 1), RowOf(0.5012e6, 678, 2), RowOf(1e6, 687, 3), RowOf(1.995e6, 736, 17), RowOf(5.012e6, 737, 305), RowOf(10e6, 479, 532), RowOf(15.85e6, 120, 547),
+		RowOf(0.1e6, 676, 1), RowOf(0.5012e6, 678, 2), RowOf(1e6, 687, 3), RowOf(1.995e6, 736, 17), RowOf(5.012e6,
+			737, 305), RowOf(10e6, 479, 532), RowOf(15.85e6, 120, 547),
 		loss(31.62e6, 189), loss(50.45e6, 89), loss(100e6, 34), loss(199.5e6, 13),
 	})
 	if err != nil {
@@ -244,11 +249,16 @@ func TestFiltersHaveTheirInsertionLoss(t *testing.T) {
 		f      rf.Frequency
 		want   float64
 	}{
-		{"Y capacitor", y, 50, 50, 1e6, 1.898395997}, {"Y capacitor", y, 50, 50, 10e6, 18.29108516}, {"Y capacitor", y, 50, 50, 100e6, 19.07645706},
-		{"pi", pi, 150, 50, 0.1e6, 0.02027658792}, {"pi", pi, 150, 50, 1e6, 17.72086437}, {"pi", pi, 150, 50, 10e6, 73.1485964},
-		{"L then C", lc, 150, 50, 0.1e6, 0.3782393015}, {"L then C", lc, 150, 50, 1e6, 11.69299566}, {"L then C", lc, 150, 50, 10e6, 46.81713862},
-		{"RC", rc, 150, 1e6, 0.1e6, 0.1066733584}, {"RC", rc, 150, 1e6, 1e6, 5.399364328}, {"RC", rc, 150, 1e6, 10e6, 23.93866924},
-		{"L then C, undamped, rings", lc, 1, 1000, 339.319e3, -13.24379897}, {"L then C, damped", lc, 150, 50, 339.319e3, 3.232110695},
+		{"Y capacitor", y, 50, 50, 1e6, 1.898395997}, {"Y capacitor", y, 50, 50, 10e6, 18.29108516}, {"Y capacitor",
+			y, 50, 50, 100e6, 19.07645706},
+		{"pi", pi, 150, 50, 0.1e6, 0.02027658792}, {"pi", pi, 150, 50, 1e6, 17.72086437}, {"pi", pi, 150, 50,
+			10e6, 73.1485964},
+		{"L then C", lc, 150, 50, 0.1e6, 0.3782393015}, {"L then C", lc, 150, 50, 1e6, 11.69299566}, {"L then C",
+			lc, 150, 50, 10e6, 46.81713862},
+		{"RC", rc, 150, 1e6, 0.1e6, 0.1066733584}, {"RC", rc, 150, 1e6, 1e6, 5.399364328}, {"RC", rc, 150, 1e6,
+			10e6, 23.93866924},
+		{"L then C, undamped, rings", lc, 1, 1000, 339.319e3, -13.24379897}, {"L then C, damped", lc, 150, 50,
+			339.319e3, 3.232110695},
 	} {
 		m, err := MatrixAt(c.net, c.f)
 		if err != nil {
@@ -269,11 +279,17 @@ func TestLISNsHaveTheImpedanceOfTheirFormula(t *testing.T) {
 		f          rf.Frequency
 		ohm, angle float64
 	}{
-		{LISN50uH5Ohm, 9e3, 5.214998462, 26.54471703}, {LISN50uH5Ohm, 20e3, 7.252686514, 44.97091158}, {LISN50uH5Ohm, 80e3, 21.1883214, 54.18982014}, {LISN50uH5Ohm, 150e3, 32.71462841, 43.35348722},
-		{LISN50uH, 150e3, 34.2933356, 46.69619269}, {LISN50uH, 170e3, 36.50042646, 43.11289091}, {LISN50uH, 200e3, 39.12394929, 38.51188725}, {LISN50uH, 250e3, 42.1781804, 32.48163659},
-		{LISN50uH, 300e3, 44.1692023, 27.94668725}, {LISN50uH, 500e3, 47.6445257, 17.65678715}, {LISN50uH, 1e6, 49.37852461, 9.043061079}, {LISN50uH, 5e6, 49.97468894, 1.823165721}, {LISN50uH, 30e6, 49.9992964, 0.3039606993},
-		{LISN5uH, 100e3, 3.135409699, 86.40}, {LISN5uH, 150e3, 4.69159815, 84.62}, {LISN5uH, 1e6, 26.60090223, 57.86}, {LISN5uH, 10e6, 49.37852461, 9.04}, {LISN5uH, 108e6, 49.99457172, 0.84},
-		{LISN5uH1Ohm, 100e3, 3.226147967, 68.82}, {LISN5uH1Ohm, 150e3, 4.702833534, 72.74}, {LISN5uH1Ohm, 1e6, 26.23710775, 56.54}, {LISN5uH1Ohm, 10e6, 49.35415163, 9.04}, {LISN5uH1Ohm, 108e6, 49.99435463, 0.84},
+		{LISN50uH5Ohm, 9e3, 5.214998462, 26.54471703}, {LISN50uH5Ohm, 20e3, 7.252686514, 44.97091158}, {LISN50uH5Ohm,
+			80e3, 21.1883214, 54.18982014}, {LISN50uH5Ohm, 150e3, 32.71462841, 43.35348722},
+		{LISN50uH, 150e3, 34.2933356, 46.69619269}, {LISN50uH, 170e3, 36.50042646, 43.11289091}, {LISN50uH, 200e3,
+			39.12394929, 38.51188725}, {LISN50uH, 250e3, 42.1781804, 32.48163659},
+		{LISN50uH, 300e3, 44.1692023, 27.94668725}, {LISN50uH, 500e3, 47.6445257, 17.65678715}, {LISN50uH, 1e6,
+			49.37852461, 9.043061079}, {LISN50uH, 5e6, 49.97468894, 1.823165721}, {LISN50uH, 30e6, 49.9992964,
+			0.3039606993},
+		{LISN5uH, 100e3, 3.135409699, 86.40}, {LISN5uH, 150e3, 4.69159815, 84.62}, {LISN5uH, 1e6, 26.60090223,
+			57.86}, {LISN5uH, 10e6, 49.37852461, 9.04}, {LISN5uH, 108e6, 49.99457172, 0.84},
+		{LISN5uH1Ohm, 100e3, 3.226147967, 68.82}, {LISN5uH1Ohm, 150e3, 4.702833534, 72.74}, {LISN5uH1Ohm, 1e6,
+			26.23710775, 56.54}, {LISN5uH1Ohm, 10e6, 49.35415163, 9.04}, {LISN5uH1Ohm, 108e6, 49.99435463, 0.84},
 	} {
 		z := impedance(t, c.l, c.f)
 		within(t, "|Z| at "+c.f.String(), cmplx.Abs(z), c.ohm, 0.005)

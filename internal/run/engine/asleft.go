@@ -44,7 +44,8 @@ func (r *run) leftDark(ctx context.Context) error {
 
 // leaves says how source and amplifier are left now. Only the engine's own goroutine knows.
 func (r *run) leaves() left {
-	l := left{source: r.dark, amplifier: r.amplifier, noSource: !r.wired(), noAmplifier: r.cfg.Rig.Amplifier == nil || r.guard == nil || r.inStandby}
+	l := left{source: r.dark, amplifier: r.amplifier, noSource: !r.wired(), noAmplifier: r.cfg.Rig.Amplifier == nil ||
+		r.guard == nil || r.inStandby}
 	if r.on {
 		l.source = r.at
 		l.source.Level = r.roundDown(l.source.Level)
@@ -88,12 +89,15 @@ func (r *run) judgeLeft(l left) error {
 		}
 	}
 	if how == "" && !l.noAmplifier && l.amplifierReads != l.amplifier {
-		how = fmt.Sprintf("amplifier %s: it reads %s and was left at %s", r.bench.Amplifier.ID, l.amplifierReads.Words(), l.amplifier.Words())
+		how = fmt.Sprintf("amplifier %s: it reads %s and was left at %s", r.bench.Amplifier.ID,
+			l.amplifierReads.Words(), l.amplifier.Words())
 	}
 	if how == "" {
 		return nil
 	}
-	cause := how + ": somebody at its front panel, another program or another computer changed it, or it protected itself; find out which before you arm again"
+	cause := how +
+		": somebody at its front panel, another program or another computer changed it, or it protected itself; find " +
+		"out which before you arm again"
 	r.guard.Trip(cause, "guard")
 	return fmt.Errorf("%w: %s", guard.ErrTripped, cause)
 }

@@ -75,14 +75,15 @@ levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}
 }
 
 func onePass(b *testing.B, l *lab, p *plan.Plan, dwell time.Duration) []time.Duration {
-	rig, err := driver.OpenBench(b.Context(), l.bench, driver.Options{Dial: func(ctx context.Context, address string) (io.ReadWriteCloser, error) {
-		r, err := resource.Parse(address)
-		if err != nil {
-			return nil, err
-		}
-		var d net.Dialer
-		return d.DialContext(ctx, "tcp", fmt.Sprintf("%s:%d", r.Host, r.Port))
-	}})
+	rig, err := driver.OpenBench(b.Context(), l.bench,
+		driver.Options{Dial: func(ctx context.Context, address string) (io.ReadWriteCloser, error) {
+			r, err := resource.Parse(address)
+			if err != nil {
+				return nil, err
+			}
+			var d net.Dialer
+			return d.DialContext(ctx, "tcp", fmt.Sprintf("%s:%d", r.Host, r.Port))
+		}})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -104,8 +105,9 @@ func onePass(b *testing.B, l *lab, p *plan.Plan, dwell time.Duration) []time.Dur
 	if err != nil {
 		b.Fatal(err)
 	}
-	if _, err := engine.Run(b.Context(), engine.Config{Plan: p, Chain: l.chain, Rig: rig, Monitors: []dut.Monitor{idleMonitor{}},
-		Journal: w, Run: 1, Points: points, Program: program}); err != nil {
+	if _, err := engine.Run(b.Context(), engine.Config{Plan: p, Chain: l.chain, Rig: rig,
+		Monitors: []dut.Monitor{idleMonitor{}},
+		Journal:  w, Run: 1, Points: points, Program: program}); err != nil {
 		b.Fatal(err)
 	}
 	var out []time.Duration

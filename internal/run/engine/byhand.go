@@ -92,18 +92,21 @@ func (r *run) armUnswitched(ctx context.Context) error {
 	u := r.unswitched()
 	switch {
 	case u.Named == "" && (r.byHand() || r.cfg.FreeRunning):
-		return fmt.Errorf("arm: %w: the source %s cannot be switched off by provoke and the bench file names no hardware_off", guard.ErrRefused, r.bench.Source.ID)
+		return fmt.Errorf("arm: %w: the source %s cannot be switched off by provoke and the bench file names no "+
+			"hardware_off", guard.ErrRefused, r.bench.Source.ID)
 	case u.Named == "":
 		return nil
 	case r.cfg.Desk == nil:
-		return fmt.Errorf("arm: %w: the source %s cannot be switched off by provoke, and nobody can be asked", guard.ErrRefused, r.bench.Source.ID)
+		return fmt.Errorf("arm: %w: the source %s cannot be switched off by provoke, and nobody can be asked",
+			guard.ErrRefused, r.bench.Source.ID)
 	}
 	why := "set by hand"
 	if u.Sweeps {
 		why = "sweeps by itself"
 	}
 	p := driver.Prompt{Instrument: "source " + r.bench.Source.ID, Title: "PROVOKE CANNOT SWITCH THIS OFF",
-		Lines: []string{"hardware off: " + u.Named, "try it now: it must take RF away whatever the source does", "one hand stays near it while RF is on"},
+		Lines: []string{"hardware off: " + u.Named, "try it now: it must take RF away whatever the source does",
+			"one hand stays near it while RF is on"},
 		Wants: "the name of the hardware off, as above, to confirm that it is in reach and works"}
 	for range 4 {
 		answer, err := r.cfg.Desk.Ask(ctx, p)

@@ -127,8 +127,11 @@ func (h *hands) act(p engine.Prompt) string {
 		}
 		return "done"
 	case p.Title == "READ THE ANALYSER":
-		f, _ := rf.ParseFrequency(strings.TrimSuffix(strings.TrimPrefix(p.Lines[0], "centre "), ", zero span or peak search"))
-		x, _ := strconv.ParseFloat(h.front("analyser", fmt.Sprintf("FREQ:SPAN 0;:INIT:CONT OFF;:INP:ATT 0;:FREQ:CENT %.0f;:BAND 1000;:DISP:TRAC:Y:RLEV 0;:READ:POW?", f.Hz()), true), 64)
+		f, _ := rf.ParseFrequency(strings.TrimSuffix(strings.TrimPrefix(p.Lines[0], "centre "),
+			", zero span or peak search"))
+		x, _ := strconv.ParseFloat(h.front("analyser",
+			fmt.Sprintf("FREQ:SPAN 0;:INIT:CONT OFF;:INP:ATT 0;:FREQ:CENT %.0f;:BAND 1000;:DISP:TRAC:Y:RLEV "+
+				"0;:READ:POW?", f.Hz()), true), 64)
 		return fmt.Sprintf("%.2f dBm", x)
 	}
 	return "done"
@@ -170,7 +173,8 @@ func (l *lab) has(kind string) (out []event.Event) {
 
 func TestASourceThatIsSetByHandFindsWhatAWiredOneFinds(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
-		text := strings.Replace(planText(around(l.sim, 0, "4 %")), "mode: closed loop", "mode: constant drive\ndrive: -18 dBm\nsearch: {onset: false, recovery: false}", 1)
+		text := strings.Replace(planText(around(l.sim, 0, "4 %")), "mode: closed loop",
+			"mode: constant drive\ndrive: -18 dBm\nsearch: {onset: false, recovery: false}", 1)
 		wired := l.do(text)
 		if wired.err != nil {
 			t.Fatal(wired.err)
@@ -182,10 +186,12 @@ func TestASourceThatIsSetByHandFindsWhatAWiredOneFinds(t *testing.T) {
 		o := l.do(text)
 		l.mustBeOff(o)
 		if o.err != nil || o.Verdict != wired.Verdict || o.Upsets != wired.Upsets {
-			t.Errorf("by hand %q with %d upsets (%v), wired %q with %d", o.Verdict, o.Upsets, o.err, wired.Verdict, wired.Upsets)
+			t.Errorf("by hand %q with %d upsets (%v), wired %q with %d", o.Verdict, o.Upsets, o.err, wired.Verdict,
+				wired.Upsets)
 		}
 		for i, s := range o.run.Steps {
-			if w := wired.run.Steps[i]; s.Outcome.Upset != w.Outcome.Upset || s.Step.Point.Frequency != w.Step.Point.Frequency {
+			if w := wired.run.Steps[i]; s.Outcome.Upset != w.Outcome.Upset ||
+				s.Step.Point.Frequency != w.Step.Point.Frequency {
 				t.Errorf("at %v upset %v by hand, %v wired", s.Step.Point.Frequency, s.Outcome.Upset, w.Outcome.Upset)
 			}
 		}
@@ -199,7 +205,9 @@ func TestASourceThatIsSetByHandFindsWhatAWiredOneFinds(t *testing.T) {
 			t.Errorf("RF is off %q", o.Safing.How)
 		}
 		for _, p := range h.prompts() {
-			if p.Title == "SET THE SOURCE" && strings.Index(strings.Join(p.Lines, "|"), "output ON") < strings.Index(strings.Join(p.Lines, "|"), "level") && strings.Contains(strings.Join(p.Lines, "|"), "output ON") {
+			if p.Title == "SET THE SOURCE" && strings.Index(strings.Join(p.Lines, "|"),
+				"output ON") < strings.Index(strings.Join(p.Lines, "|"), "level") &&
+				strings.Contains(strings.Join(p.Lines, "|"), "output ON") {
 				t.Errorf("the output comes on before the level is set: %v", p.Lines)
 			}
 		}
@@ -242,8 +250,10 @@ func nothingElse(l *lab, h *hands) {
 	byHand := l.edit
 	l.edit = func(s string) string {
 		s = byHand(s)
-		s = regexp.MustCompile(`(?m)^(amplifier:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s, "${1}")
-		return regexp.MustCompile(`(?m)^(analyser:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s, "${1}")
+		s = regexp.MustCompile(`(?m)^(amplifier:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s,
+			"${1}")
+		return regexp.MustCompile(`(?m)^(analyser:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s,
+			"${1}")
 	}
 	l.reload()
 	l.sim.Dial(context.Background(), "amplifier")
@@ -263,7 +273,8 @@ func TestNobodyWhoSwitchesOffMeansThatRFIsNotKnownToBeOff(t *testing.T) {
 			return "never", set > 0 && p.Urgent // the person leaves once RF is on
 		}
 		l.change = func(c *engine.Config) { c.PersonWithin = 3 * time.Second }
-		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -18 dBm", 1))
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop",
+			"mode: constant drive\ndrive: -18 dBm", 1))
 		if o.Verdict != event.RFNotKnownOff || !l.sim.State().On {
 			t.Errorf("%q, RF on: %v (%v)", o.Verdict, l.sim.State().On, o.err)
 		}
@@ -283,7 +294,8 @@ func TestAPersonWhoTakesTimeToSwitchOffIsNoHang(t *testing.T) {
 			}
 			return "", false
 		}
-		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop",
+			"mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
 		l.mustBeOff(o)
 		if o.err != nil || o.Verdict != event.Done || o.Safing.Took < 15*time.Second {
 			t.Errorf("%q after a silencing of %v (%v)", o.Verdict, o.Safing.Took, o.err)
@@ -305,7 +317,8 @@ func TestAHardwareOffInTheInterlocksLoopIsNoTrip(t *testing.T) {
 			}
 			return "", false
 		}
-		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop",
+			"mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
 		l.mustBeOff(o)
 		if o.err != nil || o.Verdict != event.Done {
 			t.Errorf("%q (%v)", o.Verdict, o.err)
@@ -329,7 +342,8 @@ func TestAMeterAtTheFloorIsGoodEnoughWhereThePersonDoesNotAnswer(t *testing.T) {
 			return "", false
 		}
 		l.change = func(c *engine.Config) { c.PersonWithin = 3 * time.Second }
-		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -18 dBm", 1))
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop",
+			"mode: constant drive\ndrive: -18 dBm", 1))
 		l.mustBeOff(o)
 		if o.Verdict == event.RFNotKnownOff || !strings.Contains(o.Safing.How, "measured at the floor") {
 			t.Errorf("%q, %s (%v)", o.Verdict, o.Safing.How, o.err)
@@ -342,13 +356,19 @@ func TestASourceByHandIsNotArmedUntilItsHardwareOffIsConfirmed(t *testing.T) {
 		h := byHand(t, l, "source")
 		defer h.leave()
 		h.mind = func(p engine.Prompt) (string, bool) { return "no", p.Title == "PROVOKE CANNOT SWITCH THIS OFF" }
-		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -18 dBm", 1))
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop",
+			"mode: constant drive\ndrive: -18 dBm", 1))
 		l.mustBeOff(o)
-		if o.err == nil || !strings.Contains(o.err.Error(), "did not confirm the hardware off") || len(l.sim.History()) > 1 && l.sim.State().Exposures > 0 {
+		if o.err == nil || !strings.Contains(o.err.Error(), "did not confirm the hardware off") ||
+			len(l.sim.History()) > 1 && l.sim.State().Exposures > 0 {
 			t.Errorf("%q: %v", o.Verdict, o.err)
 		}
 	})
-	if _, list := catalog.Parse("b.yaml", []byte("provoke: bench 1\nname: x\nsource: {id: G, by_hand: true, kind: signal generator, band: 1 MHz to 2 MHz, minimum: -100 dBm, maximum: 0 dBm, resolution: 0.1 dB, counts_in: dBm}\nclamp: {id: C1, insertion_loss: {flat: 6 dB, band: 1 MHz to 2 MHz}}\ncable: {id: W1}\ndut: {id: DUT1}\n"), nil); list.Err() == nil || !strings.Contains(list.Err().Error(), "hardware_off") {
+	if _, list := catalog.Parse("b.yaml", []byte(
+		"provoke: bench 1\nname: x\nsource: {id: G, by_hand: true, kind: signal generator, band: 1 MHz to 2 MHz, "+
+			"minimum: -100 dBm, maximum: 0 dBm, resolution: 0.1 dB, counts_in: dBm}\nclamp: {id: C1, insertion_loss: "+
+			"{flat: 6 dB, band: 1 MHz to 2 MHz}}\ncable: {id: W1}\ndut: {id: DUT1}\n"), nil); list.Err() == nil ||
+		!strings.Contains(list.Err().Error(), "hardware_off") {
 		t.Errorf("a source by hand without a hardware off: %v", list.Err())
 	}
 }
@@ -357,7 +377,8 @@ func TestAPowerCycleByRelayBringsALatchedProductBack(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
 		l.edit = func(s string) string {
 			s = strings.Replace(s, "    reset: RESET\n", "", 1)
-			return s + "power_relay: {id: K1, address: \"" + l.sim.Address("interlock") + "\", off_for: 2 s, starts_in: 5 s, cycles: 50}\n"
+			return s + "power_relay: {id: K1, address: \"" + l.sim.Address("interlock") +
+				"\", off_for: 2 s, starts_in: 5 s, cycles: 50}\n"
 		}
 		l.reload()
 		l.watching = nil
@@ -370,7 +391,8 @@ func TestAPowerCycleByRelayBringsALatchedProductBack(t *testing.T) {
 		o := l.do(planText(around(l.sim, 1, "5 %")))
 		l.mustBeOff(o)
 		if o.err != nil || o.Upsets == 0 || l.sim.Starts() == 0 {
-			t.Errorf("%q: %d upsets, the product was power-cycled %d times (%v)", o.Verdict, o.Upsets, l.sim.Starts(), o.err)
+			t.Errorf("%q: %d upsets, the product was power-cycled %d times (%v)", o.Verdict, o.Upsets, l.sim.Starts(),
+				o.err)
 		}
 		latched := false
 		for _, s := range o.run.Steps {
@@ -453,7 +475,9 @@ func TestAnOutputThatIsWrongOnlyAtThePeaksOfTheModulationIsAnUpset(t *testing.T)
 		l.edit = func(s string) string {
 			i := strings.Index(s, "  - id: DMM1\n")
 			j := strings.Index(s, "interlock:")
-			return s[:i] + "  - {id: OUT, kind: analogue, address: \"" + l.sim.Address("meter") + "\", capture: 5 ms, samples: 500, tolerance: 10 mV, peak_tolerance: 30 mV, every: 10 ms, silence: 1 s}\n" + s[j:]
+			return s[:i] + "  - {id: OUT, kind: analogue, address: \"" + l.sim.Address("meter") +
+				"\", capture: 5 ms, samples: 500, tolerance: 10 mV, peak_tolerance: 30 mV, every: 10 ms, silence: 1 " +
+				"s}\n" + s[j:]
 		}
 		l.reload()
 		l.sim.RidingBand()
@@ -478,7 +502,8 @@ func TestAnOutputThatIsWrongOnlyAtThePeaksOfTheModulationIsAnUpset(t *testing.T)
 			t.Fatalf("%q with %d upsets: %v", o.Verdict, o.Upsets, o.err)
 		}
 		s := o.run.Steps[0]
-		if !strings.Contains(s.Note, "OUT reads") || !strings.Contains(s.Note, "on average, and") || !strings.Contains(s.Note, "at its peaks") {
+		if !strings.Contains(s.Note, "OUT reads") || !strings.Contains(s.Note, "on average, and") ||
+			!strings.Contains(s.Note, "at its peaks") {
 			t.Errorf("the upset is told as %q", s.Note)
 		}
 	})

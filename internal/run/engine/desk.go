@@ -173,8 +173,10 @@ func (d *Desk) tellAnswered(a *asking, answer string) {
 	}
 }
 
-// serve lets a run take part: alive is called while a prompt waits, and ends it with an error; changed when another prompt is shown or none; answered with every answer.
-func (d *Desk) serve(within time.Duration, alive func(ctx context.Context, urgent bool) error, changed func(), answered func(Prompt, string, time.Duration)) {
+// serve lets a run take part: alive is called while a prompt waits, and ends it with an error; changed when another
+// prompt is shown or none; answered with every answer.
+func (d *Desk) serve(within time.Duration, alive func(ctx context.Context, urgent bool) error, changed func(),
+	answered func(Prompt, string, time.Duration)) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.within, d.alive, d.changed, d.answered = within, alive, changed, answered

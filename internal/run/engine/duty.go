@@ -49,7 +49,8 @@ func (r *run) cool(ctx context.Context) error {
 		return err
 	}
 	wait := l.Rest(used)
-	why := fmt.Sprintf("RF was on for %v: it stays off for %v, because %s", rf.Duration(used.Round(time.Millisecond)), rf.Duration(wait.Round(time.Millisecond)), l.Why)
+	why := fmt.Sprintf("RF was on for %v: it stays off for %v, because %s", rf.Duration(used.Round(time.Millisecond)),
+		rf.Duration(wait.Round(time.Millisecond)), l.Why)
 	if err := r.journal(event.Hold{Why: why}); err != nil {
 		return err
 	}

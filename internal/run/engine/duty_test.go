@@ -11,7 +11,8 @@ import (
 func TestTheRunWaitsWithRFOffForRatingsOfTimeAndDuty(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
 		l.edit = func(file string) string {
-			return strings.Replace(strings.Replace(file, "maximum_time: 60 min", "maximum_time: 300 ms", 1), "  maximum_duty: 100 %\n\ncable", "  maximum_duty: 25 %\n\ncable", 1)
+			return strings.Replace(strings.Replace(file, "maximum_time: 60 min", "maximum_time: 300 ms", 1),
+				"  maximum_duty: 100 %\n\ncable", "  maximum_duty: 25 %\n\ncable", 1)
 		}
 		l.reload()
 		if l.bench.Clamp.MaximumDuty != 0.25 {
@@ -37,7 +38,8 @@ func TestTheRunWaitsWithRFOffForRatingsOfTimeAndDuty(t *testing.T) {
 		}
 		took := time.Since(began)
 		t.Logf("figure: RF on for %v of %v, longest stretch %v", on, took, longest)
-		if longest > 500*time.Millisecond || !strings.Contains(l.journal.kinds(), "hold resumed") || float64(on) > 0.35*float64(took) {
+		if longest > 500*time.Millisecond || !strings.Contains(l.journal.kinds(), "hold resumed") ||
+			float64(on) > 0.35*float64(took) {
 			t.Errorf("on %v of %v, longest stretch %v; %s", on, took, longest, l.journal.kinds())
 		}
 	})

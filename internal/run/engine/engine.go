@@ -199,8 +199,9 @@ type run struct {
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	upsetAt   map[rf.Frequency]rf.Current          // the lowest current that was measured to upset
 	looked    map[rf.Frequency]bool                // where the forward power was read at a low level
-	latches   int                                  // upsets in a row that ended with a reset; -1 once one ended by itself
-	dwelling  *dwellMeters                         // the meters of the last dwell that was watched
+	// upsets in a row that ended with a reset; -1 once one ended by itself
+	latches   int
+	dwelling  *dwellMeters // the meters of the last dwell that was watched
 	status    Status
 	clock     clock
 	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
@@ -240,7 +241,9 @@ func (r *run) survive(work func() error) (err error) {
 
 // begin makes a run and everything that goes on beside it until done is called.
 func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done func()) {
-	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1), writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt), looked: map[rf.Frequency]bool{}}
+	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1),
+		writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt),
+		looked: map[rf.Frequency]bool{}}
 	if r.upsetAt == nil {
 		r.upsetAt = map[rf.Frequency]rf.Current{}
 	}
@@ -283,7 +286,8 @@ func (r *run) guardConfig() guard.Config {
 	c := guard.Config{
 		Chain: r.cfg.Chain, Fixture: r.cfg.Plan.Fixture, Run: r.cfg.Run,
 		DeadMan: r.cfg.Plan.DeadMan.Std(), TripAbove: r.cfg.Plan.TripAbove,
-		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger, Watcher: r.cfg.Watcher, Hardware: r.cfg.Rig.Hardware(),
+		Source: r.cfg.Rig.Source, Patience: r.cfg.Patience, Linger: r.cfg.Linger, Watcher: r.cfg.Watcher,
+		Hardware:   r.cfg.Rig.Hardware(),
 		Unswitched: r.unswitched(), PersonWithin: r.cfg.PersonWithin,
 		Tripped: func(cause, by string) {
 			r.journal(event.Tripped{Cause: cause, By: by})
@@ -391,8 +395,9 @@ func (r *run) tell(phase string) {
 // tellLook passes a look at the DUT on.
 func (r *run) tellLook(x judged) {
 	if r.cfg.Watched != nil {
-		r.cfg.Watched(Look{At: x.At, Reading: event.Reading{Monitor: x.Monitor, Text: x.Text, Value: x.Value, HasValue: x.HasValue,
-			Bad: x.bad, Why: x.why, RFOn: r.lit.Load()}})
+		r.cfg.Watched(Look{At: x.At, Reading: event.Reading{Monitor: x.Monitor, Text: x.Text, Value: x.Value,
+			HasValue: x.HasValue,
+			Bad:      x.bad, Why: x.why, RFOn: r.lit.Load()}})
 	}
 }
 

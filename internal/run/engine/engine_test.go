@@ -147,7 +147,8 @@ func TestAfterAnUpsetNoTrialIsAboveTheLowestLevelKnownToUpset(t *testing.T) {
 			f := s.Step.Point.Frequency
 			if known, ok := lowest[f]; ok {
 				if d, _ := s.Highest.Minus(known); d > 0.35 {
-					t.Errorf("at %v a %s step went to %v, %v above a level known to upset", f, s.Step.Purpose, s.Highest, d)
+					t.Errorf("at %v a %s step went to %v, %v above a level known to upset", f, s.Step.Purpose,
+						s.Highest, d)
 				}
 			}
 			if s.Outcome.Upset && (lowest[f].Absent() || lowest[f].Above(s.Current)) {
@@ -207,7 +208,8 @@ func TestCalibrationReplaysOnTheCable(t *testing.T) {
 		}
 		cal := &plan.Calibrated{Run: 1, Loop: 100}
 		for _, s := range o.run.Steps {
-			cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive, Current: s.Current, Forward: s.Forward})
+			cal.Points = append(cal.Points, plan.CalibratedAt{Frequency: s.Step.Point.Frequency, Drive: s.Drive,
+				Current: s.Current, Forward: s.Forward})
 			if d := s.Current.In() - 80; d > 0.31 || d < -1e-9 {
 				t.Errorf("at %v the jig's current was calibrated at %v, not 10 mA", s.Step.Point.Frequency, s.Current)
 			}
@@ -270,7 +272,8 @@ dwell: 20 ms
 
 func TestBaselineHasNoRFAndCountsFalseAlarms(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
-		o := l.do("provoke: plan 1\nbench: bench.yaml\nkind: baseline\nlevel: 10 mA\ngrid:\n  - {from: 1 MHz, to: 2 MHz, step: 10 %}\ndwell: 60 ms\n")
+		o := l.do("provoke: plan 1\nbench: bench.yaml\nkind: baseline\nlevel: 10 mA\ngrid:\n  - {from: 1 MHz, to: 2 " +
+			"MHz, step: 10 %}\ndwell: 60 ms\n")
 		if o.err != nil || o.Verdict != event.Done || o.Upsets != 0 {
 			t.Fatalf("%s, %d upsets: %v", o.Verdict, o.Upsets, o.err)
 		}
@@ -288,7 +291,8 @@ func TestAnInterlockThatOpensTripsAndSilences(t *testing.T) {
 			}
 		}
 		o := l.do(planText("{from: 5 MHz, to: 8 MHz, step: 5 %}"))
-		if o.Verdict != event.TrippedEnd || !errors.Is(o.err, guard.ErrTripped) || !strings.Contains(o.Why, "interlock is open") {
+		if o.Verdict != event.TrippedEnd || !errors.Is(o.err, guard.ErrTripped) ||
+			!strings.Contains(o.Why, "interlock is open") {
 			t.Errorf("%s %s: %v", o.Verdict, o.Why, o.err)
 		}
 		l.mustBeOff(o)
@@ -431,8 +435,10 @@ func TestResumeGivesTheSameFindings(t *testing.T) {
 				t.Fatalf("cut %d: %v", cut, second.err)
 			}
 			for i, th := range second.points {
-				if w := whole.points[i]; th.Frequency != w.Frequency || th.Onset != w.Onset || th.Recovery != w.Recovery {
-					t.Errorf("cut %d: %v %v %v, undisturbed %v %v %v", cut, th.Frequency, th.Onset, th.Recovery, w.Frequency, w.Onset, w.Recovery)
+				if w := whole.points[i]; th.Frequency != w.Frequency || th.Onset != w.Onset ||
+					th.Recovery != w.Recovery {
+					t.Errorf("cut %d: %v %v %v, undisturbed %v %v %v", cut, th.Frequency, th.Onset, th.Recovery,
+						w.Frequency, w.Onset, w.Recovery)
 				}
 			}
 		}
@@ -458,7 +464,8 @@ func TestWhereTheLevelIsNotReachedTheThresholdIsStillFound(t *testing.T) {
 				short++
 			}
 			if !th.Upset && truth+0.45 < reached {
-				t.Errorf("at %v the product saw %v and is said to be well; the simulator's onset is %.2f dBµA", th.Frequency, th.Reached, truth)
+				t.Errorf("at %v the product saw %v and is said to be well; the simulator's onset is %.2f dBµA",
+					th.Frequency, th.Reached, truth)
 			}
 			if th.Onset.Exact() {
 				found++

@@ -24,7 +24,8 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 	r.tell("first light")
 	p := step.Point
 	if r.cfg.Rig.Analyser == nil {
-		return r.journal(event.FirstLight{Frequency: p.Frequency, Passed: true, Causes: []string{"not compared: this bench has no analyser"}})
+		return r.journal(event.FirstLight{Frequency: p.Frequency, Passed: true,
+			Causes: []string{"not compared: this bench has no analyser"}})
 	}
 	below, err := r.firstLightBelow(p)
 	if err != nil {
@@ -32,7 +33,8 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 	}
 	at := reached{drive: r.atLeastMinimum(r.roundDown(p.Drive.Sub(below)))}
 	if !r.byHand() {
-		if err := r.apply(ctx, p.Frequency, r.atLeastMinimum(r.roundDown(at.drive.Sub(lowBelow))), level.Modulation{}); err != nil {
+		if err := r.apply(ctx, p.Frequency, r.atLeastMinimum(r.roundDown(at.drive.Sub(lowBelow))),
+			level.Modulation{}); err != nil {
 			return err
 		}
 	}
@@ -72,7 +74,8 @@ func (r *run) firstLight(ctx context.Context, step plan.Step) error {
 	if e.Passed {
 		return nil
 	}
-	err = fmt.Errorf("%w: at %v the probe reads %v where the budget says %v (%v to %v)", ErrFirstLight, p.Frequency, measured, pred.Current, e.Low, e.High)
+	err = fmt.Errorf("%w: at %v the probe reads %v where the budget says %v (%v to %v)", ErrFirstLight, p.Frequency,
+		measured, pred.Current, e.Low, e.High)
 	for _, c := range e.Causes {
 		err = fmt.Errorf("%w\n\tlikely: %s", err, c)
 	}
@@ -93,7 +96,9 @@ func (r *run) firstLightBelow(p plan.Point) (rf.Gain, error) {
 		below = room
 	}
 	if below < 6 {
-		return 0, fmt.Errorf("%w: at the first level the analyser would read %v, too near its floor of %v to be compared before going up", ErrFirstLight, pred.Reading, r.bench.Analyser.Floor)
+		return 0,
+			fmt.Errorf("%w: at the first level the analyser would read %v, too near its floor of %v to be compared "+
+				"before going up", ErrFirstLight, pred.Reading, r.bench.Analyser.Floor)
 	}
 	return below, nil
 }
@@ -101,7 +106,8 @@ func (r *run) firstLightBelow(p plan.Point) (rf.Gain, error) {
 // causes words what usually makes such a difference.
 func (r *run) causes(measured, predicted rf.Current) []string {
 	if measured.Bound() == rf.AtMost || measured.IsOff() {
-		return []string{"the probe is open or not on the cable: nothing but the analyser's floor is read", "the amplifier is not operating, or the clamp is not connected"}
+		return []string{"the probe is open or not on the cable: nothing but the analyser's floor is read",
+			"the amplifier is not operating, or the clamp is not connected"}
 	}
 	if measured.Bound() == rf.AtLeast {
 		return []string{"the analyser is overloaded: a pad in front of it may be missing"}
@@ -110,7 +116,8 @@ func (r *run) causes(measured, predicted rf.Current) []string {
 	var out []string
 	near := func(db float64) bool { return math.Abs(math.Abs(d.DB())-db) <= 2 }
 	if near(6) {
-		out = append(out, "about 6 dB: the generator's load setting is 50 Ω where it should be high-Z, or the other way round")
+		out = append(out,
+			"about 6 dB: the generator's load setting is 50 Ω where it should be high-Z, or the other way round")
 	}
 	for _, pad := range r.pads() {
 		switch {
@@ -122,7 +129,9 @@ func (r *run) causes(measured, predicted rf.Current) []string {
 		}
 	}
 	if len(out) == 0 {
-		out = append(out, fmt.Sprintf("the measured current is %v from the budget: check the wiring, the clamp's and probe's curves and the fixture", d))
+		out = append(out,
+			fmt.Sprintf("the measured current is %v from the budget: check the wiring, the clamp's and probe's "+
+				"curves and the fixture", d))
 	}
 	return out
 }
@@ -150,7 +159,8 @@ type witness struct{ run *run }
 // Quiet measures once at each.
 func (w witness) Quiet(ctx context.Context) (text string, quiet bool, err error) {
 	for i, setup := range w.run.whereRFWas() {
-		one, quiet, err := driver.FloorWitness(w.run.cfg.Rig.Analyser, func() driver.AnalyserSetup { return setup }).Quiet(ctx)
+		one, quiet, err := driver.FloorWitness(w.run.cfg.Rig.Analyser,
+			func() driver.AnalyserSetup { return setup }).Quiet(ctx)
 		if i > 0 {
 			text += ", "
 		}

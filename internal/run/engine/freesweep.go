@@ -67,7 +67,8 @@ type freeSweep struct {
 
 func (f *freeSweep) work(ctx context.Context) error {
 	if !f.byHand() || f.cfg.Desk == nil {
-		return fmt.Errorf("arm: %w: a source that sweeps by itself is set by hand: the bench file says by_hand and hardware_off for it", guard.ErrRefused)
+		return fmt.Errorf("arm: %w: a source that sweeps by itself is set by hand: the bench file says by_hand and "+
+			"hardware_off for it", guard.ErrRefused)
 	}
 	if f.spec.Marked == plan.ByZeroSpan && f.cfg.Rig.Analyser == nil {
 		return errors.New("the zero-span edge needs an analyser")
@@ -97,7 +98,8 @@ func (f *freeSweep) pass(ctx context.Context, number int, s sweep.Sweep) error {
 	if err := f.setUp(ctx, number, s); err != nil {
 		return err
 	}
-	setting := guard.Setting{Frequency: s.From, To: s.To, Level: f.roundDown(f.spec.Plan.Drive), Modulation: f.spec.Plan.Modulation, Output: true}
+	setting := guard.Setting{Frequency: s.From, To: s.To, Level: f.roundDown(f.spec.Plan.Drive),
+		Modulation: f.spec.Plan.Modulation, Output: true}
 	setting.Level = setting.Level.Add(setting.Modulation.CarrierOverLevel())
 	if err := f.operateAgain(ctx); err != nil {
 		return err
@@ -144,8 +146,10 @@ func (f *freeSweep) setUp(ctx context.Context, number int, s sweep.Sweep) error 
 	if s.Steps > 1 {
 		how = fmt.Sprintf("in %d steps", s.Steps)
 	}
-	p := driver.Prompt{Instrument: "source " + f.bench.Source.ID, Title: fmt.Sprintf("SET UP SWEEP %d OF %d, OUTPUT OFF", number, len(f.spec.Passes)), Wants: "done",
-		Lines: []string{"output OFF", fmt.Sprintf("start %v, stop %v", s.From, s.To), fmt.Sprintf("%s, %s, %v", s.Law, how, rf.Duration(s.Time)),
+	p := driver.Prompt{Instrument: "source " + f.bench.Source.ID,
+		Title: fmt.Sprintf("SET UP SWEEP %d OF %d, OUTPUT OFF", number, len(f.spec.Passes)), Wants: "done",
+		Lines: []string{"output OFF", fmt.Sprintf("start %v, stop %v", s.From, s.To),
+			fmt.Sprintf("%s, %s, %v", s.Law, how, rf.Duration(s.Time)),
 			"one sweep, not started: it waits at its start", "level to the lowest"}}
 	answer, err := f.cfg.Desk.Ask(ctx, p)
 	switch {
@@ -174,7 +178,8 @@ func (f *freeSweep) lookAtStart(ctx context.Context, set guard.Setting) error {
 		return err
 	}
 	// Some sources put nothing out while they wait: only too much is judged, as with modulation on.
-	m := guard.Measurement{Frequency: set.Frequency, Drive: drive, Crest: crest.OverCarrier, Mean: crest.Mean, Modulated: true}
+	m := guard.Measurement{Frequency: set.Frequency, Drive: drive, Crest: crest.OverCarrier, Mean: crest.Mean,
+		Modulated: true}
 	if err := f.readMeters(ctx, &m); err != nil {
 		return err
 	}
@@ -185,7 +190,8 @@ func (f *freeSweep) lookAtStart(ctx context.Context, set guard.Setting) error {
 // mark finds out when the pass begins.
 func (f *freeSweep) mark(ctx context.Context, s sweep.Sweep) (began time.Time, how string, err error) {
 	f.tell("the operator starts the sweep")
-	start := driver.Prompt{Instrument: "source " + f.bench.Source.ID, Title: "START THE SWEEP", Lines: []string{"start the sweep now"}}
+	start := driver.Prompt{Instrument: "source " + f.bench.Source.ID, Title: "START THE SWEEP",
+		Lines: []string{"start the sweep now"}}
 	switch f.spec.Marked {
 	case plan.ByLine:
 		return f.byLine(ctx, start)
@@ -200,7 +206,8 @@ func (f *freeSweep) mark(ctx context.Context, s sweep.Sweep) (began time.Time, h
 }
 
 // untilMarked shows a prompt while something else marks the beginning. The prompt goes away with it.
-func (f *freeSweep) untilMarked(ctx context.Context, p driver.Prompt, look func(context.Context) (time.Time, error)) (time.Time, error) {
+func (f *freeSweep) untilMarked(ctx context.Context, p driver.Prompt,
+	look func(context.Context) (time.Time, error)) (time.Time, error) {
 	p.Wants = "nothing: provoke notices it"
 	shown, away := context.WithCancel(ctx)
 	gone := make(chan struct{})
@@ -345,7 +352,8 @@ func (f *freeSweep) wellAgain(ctx context.Context) error {
 
 // record is the pass as it is journalled.
 func (f *freeSweep) record(number int, s sweep.Sweep, marked string, upsets []sweep.Seen, looks int) event.SweepPass {
-	e := event.SweepPass{Pass: number, Law: string(s.Law), From: s.From, To: s.To, Time: rf.Duration(s.Time), Drive: f.at.Level,
+	e := event.SweepPass{Pass: number, Law: string(s.Law), From: s.From, To: s.To, Time: rf.Duration(s.Time),
+		Drive:  f.at.Level,
 		Marked: marked, Within: rf.Duration(f.spec.Within), Readings: looks}
 	for _, u := range upsets {
 		at, _ := s.At(u.Onset.To)
@@ -367,7 +375,8 @@ func (f *freeSweep) bands(found []sweep.Band) event.SweepBands {
 	var e event.SweepBands
 	for i, b := range found {
 		if i == 0 || b.Latency > e.Latency.Std() {
-			e.Latency, e.Within = rf.Duration(b.Latency), rf.Duration(max(b.LatencyMost-b.Latency, b.Latency-b.LatencyLeast))
+			e.Latency, e.Within = rf.Duration(b.Latency),
+				rf.Duration(max(b.LatencyMost-b.Latency, b.Latency-b.LatencyLeast))
 		}
 		e.Bands = append(e.Bands, event.SweepBand{Low: b.Low, High: b.High, Within: b.Within(), Rests: b.Rests})
 		for _, n := range b.Notes {
@@ -375,7 +384,9 @@ func (f *freeSweep) bands(found []sweep.Band) event.SweepBands {
 		}
 		for _, s := range f.spec.Passes {
 			if d := s.Dwell(b.Low, b.High); b.High > b.Low && d < b.Latency {
-				e.Notes = append(e.Notes, fmt.Sprintf("%v: a pass of %v stays %v in the band, less than the latency: a slower one may find it wider or lower", b.Low, rf.Duration(s.Time), rf.Duration(d.Round(time.Millisecond))))
+				e.Notes = append(e.Notes, fmt.Sprintf(
+					"%v: a pass of %v stays %v in the band, less than the latency: a slower one may find it wider or "+
+						"lower", b.Low, rf.Duration(s.Time), rf.Duration(d.Round(time.Millisecond))))
 				break
 			}
 		}
@@ -399,7 +410,8 @@ type tracker struct {
 // take takes looks in the order they came.
 func (t *tracker) take(looks []judged) {
 	if t.open == nil {
-		t.good, t.lastBad, t.open, t.reset = map[string]time.Time{}, map[string]time.Time{}, map[string]int{}, map[string]time.Time{}
+		t.good, t.lastBad, t.open, t.reset = map[string]time.Time{}, map[string]time.Time{}, map[string]int{},
+			map[string]time.Time{}
 	}
 	for _, x := range looks {
 		t.seen = x.At

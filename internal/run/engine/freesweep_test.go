@@ -81,7 +81,8 @@ func (l *lab) sweep(text string, sync engine.Sync) (engine.Swept, *plan.FreeSwee
 		}
 	}
 	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: s.Plan.Kind, Mode: s.Plan.Mode})
-	c := engine.Config{Plan: s.Plan, Chain: l.chain, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1, Operator: l.operator, Progress: l.progress, Desk: l.desk}
+	c := engine.Config{Plan: s.Plan, Chain: l.chain, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1,
+		Operator: l.operator, Progress: l.progress, Desk: l.desk}
 	strict := &strictWatcher{}
 	c.Watcher = strict
 	if l.change != nil {
@@ -89,7 +90,8 @@ func (l *lab) sweep(text string, sync engine.Sync) (engine.Swept, *plan.FreeSwee
 	}
 	out, err := engine.RunSweep(l.t.Context(), c, s, sync)
 	if late := strict.late(); late > 0 && out.Verdict != event.TrippedEnd && out.Verdict != event.RFNotKnownOff {
-		l.t.Errorf("the sweep ended %q, and a watcher would have silenced the bench: a sign of life of the engine came %v late", out.Verdict, late)
+		l.t.Errorf("the sweep ended %q, and a watcher would have silenced the bench: a sign of life of the engine "+
+			"came %v late", out.Verdict, late)
 	}
 	return out, s, err
 }
@@ -113,10 +115,13 @@ func upsetsOf(o outcome) (ranges [][2]rf.Frequency) {
 }
 
 func TestAFreeSweepFindsTheBandsThatAStepRunFinds(t *testing.T) {
-	for _, mark := range []string{"{by: key, within: 30 ms}", "{by: sync line, within: 20 ms, address: ASRL1::INSTR}", "{by: zero-span edge, within: 50 ms}"} {
+	for _, mark := range []string{"{by: key, within: 30 ms}", "{by: sync line, within: 20 ms, address: ASRL1::INSTR}",
+		"{by: zero-span edge, within: 50 ms}"} {
 		t.Run(mark, func(t *testing.T) {
 			inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
-				stepped := l.do(strings.Replace(planText("{from: 1 MHz, to: 6 MHz, step: 1.5 %}"), "mode: closed loop\nlevel: iec-61000-4-6/level-2", "mode: constant drive\ndrive: -18 dBm\nsearch: {onset: false, recovery: false}", 1))
+				stepped := l.do(strings.Replace(planText("{from: 1 MHz, to: 6 MHz, step: 1.5 %}"),
+					"mode: closed loop\nlevel: iec-61000-4-6/level-2",
+					"mode: constant drive\ndrive: -18 dBm\nsearch: {onset: false, recovery: false}", 1))
 				if stepped.err != nil {
 					t.Fatal(stepped.err)
 				}
@@ -139,13 +144,17 @@ func TestAFreeSweepFindsTheBandsThatAStepRunFinds(t *testing.T) {
 					t.Fatalf("%d bands, the stepped run has %v: %+v", len(out.Bands), want, out.Bands)
 				}
 				for i, b := range out.Bands {
-					t.Logf("%v to %v, ± %v, latency %v (%v to %v), by %s; stepped %v", b.Low, b.High, b.Within(), b.Latency, b.LatencyLeast, b.LatencyMost, b.Rests, want[i])
+					t.Logf("%v to %v, ± %v, latency %v (%v to %v), by %s; stepped %v", b.Low, b.High, b.Within(),
+						b.Latency, b.LatencyLeast, b.LatencyMost, b.Rests, want[i])
 					if b.SearchLow > want[i][0] || b.SearchHigh < want[i][1] {
-						t.Errorf("a search over %v to %v misses the stepped run's %v", b.SearchLow, b.SearchHigh, want[i])
+						t.Errorf("a search over %v to %v misses the stepped run's %v", b.SearchLow, b.SearchHigh,
+							want[i])
 					}
 					// The stepped run knows the ends to its own step of 1.5 %.
-					if float64(b.LowLeast) > float64(want[i][0])*1.016 || float64(b.HighMost) < float64(want[i][1])/1.016 || b.Within().Hz() > 0.1*b.Low.Hz() {
-						t.Errorf("the limits %v … %v and %v … %v do not hold the stepped run's %v", b.LowLeast, b.LowMost, b.HighLeast, b.HighMost, want[i])
+					if float64(b.LowLeast) > float64(want[i][0])*1.016 ||
+						float64(b.HighMost) < float64(want[i][1])/1.016 || b.Within().Hz() > 0.1*b.Low.Hz() {
+						t.Errorf("the limits %v … %v and %v … %v do not hold the stepped run's %v", b.LowLeast,
+							b.LowMost, b.HighLeast, b.HighMost, want[i])
 					}
 				}
 				p, list := plan.Parse("stepped.yaml", []byte(spec.Stepped(out.Bands)), nil)
@@ -155,7 +164,8 @@ func TestAFreeSweepFindsTheBandsThatAStepRunFinds(t *testing.T) {
 				if p.Mode != plan.ConstantDrive || p.Grid[0] > want[0][0] {
 					t.Errorf("the plan begins at %v", p.Grid[0])
 				}
-				if got := len(l.has("sweep-pass")); got != 4 || len(l.has("sweep-bands")) != 1 || len(l.has("hardware-off")) != 1 {
+				if got := len(l.has("sweep-pass")); got != 4 || len(l.has("sweep-bands")) != 1 ||
+					len(l.has("hardware-off")) != 1 {
 					t.Errorf("journalled %s", l.journal.kinds())
 				}
 				if s := l.sim.State(); s.On {
@@ -172,7 +182,8 @@ func TestASweepThatARatingForbidsAnywhereIsRefusedBeforeRF(t *testing.T) {
 		defer h.leave()
 		sweeper(h, l, nil)
 		out, _, err := l.sweep(strings.Replace(sweepText("{by: key}"), "-18 dBm", "18 dBm", 1), nil)
-		if err == nil || !strings.Contains(err.Error(), "a sweep over 1 MHz to 6 MHz passes") || l.sim.State().Exposures > 0 {
+		if err == nil || !strings.Contains(err.Error(), "a sweep over 1 MHz to 6 MHz passes") ||
+			l.sim.State().Exposures > 0 {
 			t.Errorf("%q: %v", out.Verdict, err)
 		}
 	})
@@ -205,7 +216,8 @@ func TestASweepWithoutAnyoneToSwitchItOffIsRefused(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
 		l.desk = engine.NewDesk()
 		l.reload()
-		if _, _, err := l.sweep(sweepText("{by: key}"), nil); err == nil || !strings.Contains(err.Error(), "hardware_off") {
+		if _, _, err := l.sweep(sweepText("{by: key}"), nil); err == nil ||
+			!strings.Contains(err.Error(), "hardware_off") {
 			t.Errorf("a wired source sweeps by itself without a hardware off: %v", err)
 		}
 	})
@@ -226,7 +238,8 @@ func TestASweepFileThatIsWrongIsToldWithItsPlace(t *testing.T) {
 	} {
 		from, to, _ := strings.Cut(change, "|")
 		_, list := plan.ParseFreeSweep("sweep.yaml", []byte(strings.Replace(good, from, to, 1)))
-		if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) && !strings.Contains(err.Error(), strings.TrimPrefix(want, "times[1]")) || !strings.HasPrefix(err.Error(), "sweep.yaml:") {
+		if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) && !strings.Contains(err.Error(),
+			strings.TrimPrefix(want, "times[1]")) || !strings.HasPrefix(err.Error(), "sweep.yaml:") {
 			t.Errorf("%s: %v", change, err)
 		}
 	}
@@ -239,7 +252,9 @@ func TestASweepFileThatIsWrongIsToldWithItsPlace(t *testing.T) {
 // the stepped plan covers all that the stepped run upset, and the journal tells the resets.
 func TestAFreeSweepOfALatchingProductFindsOneBand(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
-		stepped := l.do(strings.Replace(planText("{from: 20 MHz, to: 45 MHz, step: 1.5 %}"), "mode: closed loop\nlevel: iec-61000-4-6/level-2", "mode: constant drive\ndrive: -18 dBm\nsearch: {onset: false, recovery: false}", 1))
+		stepped := l.do(strings.Replace(planText("{from: 20 MHz, to: 45 MHz, step: 1.5 %}"),
+			"mode: closed loop\nlevel: iec-61000-4-6/level-2",
+			"mode: constant drive\ndrive: -18 dBm\nsearch: {onset: false, recovery: false}", 1))
 		if stepped.err != nil {
 			t.Fatal(stepped.err)
 		}
@@ -250,7 +265,8 @@ func TestAFreeSweepOfALatchingProductFindsOneBand(t *testing.T) {
 		h := byHand(t, l, "source")
 		defer h.leave()
 		sweeper(h, l, nil)
-		text := strings.NewReplacer("from: 1 MHz", "from: 20 MHz", "to: 6 MHz", "to: 45 MHz", "[5 s, 2.5 s]", "[30 s]").Replace(sweepText("{by: key, within: 30 ms}"))
+		text := strings.NewReplacer("from: 1 MHz", "from: 20 MHz", "to: 6 MHz", "to: 45 MHz", "[5 s, 2.5 s]",
+			"[30 s]").Replace(sweepText("{by: key, within: 30 ms}"))
 		out, spec, err := l.sweep(text, nil)
 		if err != nil || out.Verdict != event.DoneUpset {
 			t.Fatalf("%q: %v\n%s", out.Verdict, err, l.journal.kinds())
@@ -270,16 +286,20 @@ func TestAFreeSweepOfALatchingProductFindsOneBand(t *testing.T) {
 			t.Fatalf("%d resets, %d bands: %+v", resets, len(out.Bands), out.Passes)
 		}
 		b := out.Bands[0]
-		t.Logf("figure: %v…%v to %v…%v, search %v to %v; stepped %v", b.LowLeast, b.LowMost, b.HighLeast, b.HighMost, b.SearchLow, b.SearchHigh, want[0])
-		if float64(b.LowLeast) > float64(want[0][0])*1.016 || float64(b.LowMost) < float64(want[0][0])/1.016 || float64(b.HighLeast) > float64(want[0][1])*1.016 || float64(b.HighMost) < float64(want[0][1])/1.016 {
+		t.Logf("figure: %v…%v to %v…%v, search %v to %v; stepped %v", b.LowLeast, b.LowMost, b.HighLeast, b.HighMost,
+			b.SearchLow, b.SearchHigh, want[0])
+		if float64(b.LowLeast) > float64(want[0][0])*1.016 || float64(b.LowMost) < float64(want[0][0])/1.016 ||
+			float64(b.HighLeast) > float64(want[0][1])*1.016 || float64(b.HighMost) < float64(want[0][1])/1.016 {
 			t.Error("the limits do not hold the stepped run's band")
 		}
 		p, list := plan.Parse("stepped.yaml", []byte(spec.Stepped(out.Bands)), nil)
 		if err := list.Err(); err != nil {
 			t.Fatal(err)
 		}
-		if first, last := p.Grid[0], p.Grid[len(p.Grid)-1]; first > b.SearchLow || last < b.SearchHigh || first > want[0][0] || last < want[0][1] {
-			t.Errorf("the stepped plan goes from %v to %v, the search from %v to %v", first, last, b.SearchLow, b.SearchHigh)
+		if first, last := p.Grid[0], p.Grid[len(p.Grid)-1]; first > b.SearchLow || last < b.SearchHigh ||
+			first > want[0][0] || last < want[0][1] {
+			t.Errorf("the stepped plan goes from %v to %v, the search from %v to %v", first, last, b.SearchLow,
+				b.SearchHigh)
 		}
 		if passes := l.has("sweep-pass"); len(passes) != 2 || passes[0].(event.SweepPass).Upsets[0].Reset == 0 {
 			t.Errorf("the journal does not tell the resets: %+v", passes)

@@ -46,7 +46,8 @@ func TestTheInterlockIsAskedWhateverTheDeadManIs(t *testing.T) {
 			}
 			l.change = func(c *engine.Config) { c.Rig.Interlock = &slowInterlock{c.Rig.Interlock, takes} }
 			var on time.Time
-			text := strings.Replace(planText("{list: [1 MHz]}", "search: {onset: false}", "dead_man: 60 s"), "dwell: 60 ms", "dwell: 30 s", 1)
+			text := strings.Replace(planText("{list: [1 MHz]}", "search: {onset: false}", "dead_man: 60 s"),
+				"dwell: 60 ms", "dwell: 30 s", 1)
 			began := time.Now()
 			o := l.do(text)
 			for _, s := range l.sim.History() {
@@ -62,7 +63,8 @@ func TestTheInterlockIsAskedWhateverTheDeadManIs(t *testing.T) {
 			// Asked right before it opens it answers that it is closed; then once more.
 			limit := max(guard.InterlockEvery, takes) + takes + 50*time.Millisecond
 			took := on.Sub(openedAt)
-			t.Logf("figure: an interlock that answers in %v: RF off %v after it opens, with a dead-man of 60 s (limit %v, slack %v)", takes, took, limit, limit-took)
+			t.Logf("figure: an interlock that answers in %v: RF off %v after it opens, with a dead-man of 60 s "+
+				"(limit %v, slack %v)", takes, took, limit, limit-took)
 			if took > limit {
 				t.Errorf("RF off after %v, limit %v", took, limit)
 			}

@@ -147,7 +147,8 @@ type outcome struct {
 // do runs a plan text in the lab.
 func (l *lab) do(text string) outcome {
 	l.t.Helper()
-	p, list := plan.Parse("plan.yaml", []byte(text), func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
+	p, list := plan.Parse("plan.yaml", []byte(text),
+		func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
 	if err := list.Err(); err != nil {
 		l.t.Fatal(err)
 	}
@@ -193,11 +194,13 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 			}
 		}
 	}
-	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
+	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: p.Kind, Mode: p.Mode,
+		Fixture:    string(p.Fixture),
 		Modulation: p.Modulation, Resolution: p.Search.Resolution, Range: p.Search.Range, Points: len(p.Grid)})
 	c := engine.Config{
 		Plan: p, Chain: l.chain, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1,
-		Points: points, Program: program, Closed: l.closed, Operator: l.operator, Progress: l.progress, Linger: l.linger, Desk: l.desk,
+		Points: points, Program: program, Closed: l.closed, Operator: l.operator, Progress: l.progress,
+		Linger: l.linger, Desk: l.desk,
 	}
 	strict := &strictWatcher{}
 	c.Watcher = strict
@@ -206,7 +209,8 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 	}
 	o.Result, o.err = engine.Run(l.t.Context(), c)
 	if late := strict.late(); late > 0 && o.Verdict != event.TrippedEnd && o.Verdict != event.RFNotKnownOff {
-		l.t.Errorf("the run ended %q, and a watcher would have silenced the bench: a sign of life of the engine came %v late", o.Verdict, late)
+		l.t.Errorf("the run ended %q, and a watcher would have silenced the bench: a sign of life of the engine came "+
+			"%v late", o.Verdict, late)
 	}
 	for _, r := range l.journal.records {
 		o.run.Apply(r)

@@ -53,7 +53,8 @@ func (r *run) bring(ctx context.Context, step plan.Step, mod level.Modulation) (
 	}
 	if carrier := at.drive.Add(mod.CarrierOverLevel()); r.bench.Source.Minimum.Above(carrier) {
 		at.skip = true
-		at.limited = fmt.Sprintf("with the peak held the carrier would be %v, below the source's minimum of %v", carrier, r.bench.Source.Minimum)
+		at.limited = fmt.Sprintf("with the peak held the carrier would be %v, below the source's minimum of %v",
+			carrier, r.bench.Source.Minimum)
 		return at, r.leaveLow(ctx, at)
 	}
 	if r.cfg.Rig.PowerMeter != nil {
@@ -67,10 +68,12 @@ func (r *run) bringDrive(ctx context.Context, step plan.Step, mod level.Modulati
 	f, want, ceiling := step.Point.Frequency, step.Point.Drive.Add(step.Offset), step.Point.Ceiling
 	at := reached{drive: r.roundDown(want)}
 	if at.drive.Exceeds(ceiling) {
-		at.drive, at.limited = r.roundDown(ceiling), fmt.Sprintf("the drive of %v would be above the ceiling of %v", want, ceiling)
+		at.drive, at.limited = r.roundDown(ceiling), fmt.Sprintf("the drive of %v would be above the ceiling of %v",
+			want, ceiling)
 	}
 	if r.bench.Source.Minimum.Above(at.drive) {
-		at.limited, at.skip = fmt.Sprintf("the drive of %v is below the source's minimum of %v", at.drive, r.bench.Source.Minimum), true
+		at.limited, at.skip = fmt.Sprintf("the drive of %v is below the source's minimum of %v",
+			at.drive, r.bench.Source.Minimum), true
 		return at, nil
 	}
 	if err := r.settleLow(ctx, f, at.drive); err != nil {
@@ -293,7 +296,8 @@ func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modula
 			return at, nil
 		}
 		if !at.current.Exact() {
-			if at, err = r.outOfTheFloor(ctx, step, at, w.low, ceiling, mod); err != nil || at.limited != "" || at.upset != nil {
+			if at, err = r.outOfTheFloor(ctx, step, at, w.low, ceiling, mod); err != nil || at.limited != "" ||
+				at.upset != nil {
 				return at, err
 			}
 		}
@@ -370,7 +374,8 @@ func (r *run) below(p rf.Power) rf.Power {
 // limited says why a level within the window is below what was asked for; empty where it is not.
 func (w levels) limited(at reached) string {
 	if short, _ := w.asked.Minus(at.current); short > 0 {
-		return fmt.Sprintf("not reached by %s: %v upset here, and the search stays %s below it", short.Text(2), w.upset, underUpset.Text(1))
+		return fmt.Sprintf("not reached by %s: %v upset here, and the search stays %s below it", short.Text(2), w.upset,
+			underUpset.Text(1))
 	}
 	return ""
 }
@@ -380,9 +385,11 @@ func (w levels) whyShort(at reached, ceiling rf.Power, why string) string {
 	short, _ := w.asked.Minus(at.current)
 	switch {
 	case ceiling.Above(at.drive) && w.upset.Known():
-		why = fmt.Sprintf("%v upset here, and the next step of the source would come nearer to it than %s", w.upset, underUpset.Text(1))
+		why = fmt.Sprintf("%v upset here, and the next step of the source would come nearer to it than %s", w.upset,
+			underUpset.Text(1))
 	case ceiling.Above(at.drive):
-		why = fmt.Sprintf("the next drive of the source gives more than %s above the level", rf.Gain(w.high.DB()-w.asked.DB()).Text(2))
+		why = fmt.Sprintf("the next drive of the source gives more than %s above the level",
+			rf.Gain(w.high.DB()-w.asked.DB()).Text(2))
 	}
 	return fmt.Sprintf("not reached by %s: %v of %v; %s", short.Text(2), at.current, w.asked, why)
 }
@@ -400,7 +407,8 @@ func (r *run) upsetOnTheWay(step plan.Step, at *reached, to rf.Power) bool {
 	at.upset = &bad
 	switch asked := step.Point.Target.Add(step.Offset); {
 	case to.Known():
-		at.limited = fmt.Sprintf("upset on the way up, at %v, at a drive of %v, below the %v of the step", at.current, at.drive, to)
+		at.limited = fmt.Sprintf("upset on the way up, at %v, at a drive of %v, below the %v of the step", at.current,
+			at.drive, to)
 	case asked.Above(at.current.WithBound(rf.Exactly)):
 		at.limited = fmt.Sprintf("upset on the way up, at %v, below the %v asked for", at.current, asked)
 	}
@@ -410,7 +418,8 @@ func (r *run) upsetOnTheWay(step plan.Step, at *reached, to rf.Power) bool {
 // notHeld gives a step up whose current cannot be brought down to its level, and leaves a low level behind.
 func (r *run) notHeld(ctx context.Context, at reached, target rf.Current) (reached, error) {
 	at.skip = true
-	at.limited = fmt.Sprintf("the current cannot be held at %v: it reads %v at a drive of %v", target, at.current, at.drive)
+	at.limited = fmt.Sprintf("the current cannot be held at %v: it reads %v at a drive of %v", target, at.current,
+		at.drive)
 	return at, r.leaveLow(ctx, at)
 }
 
@@ -443,7 +452,8 @@ func (r *run) ceiling(step plan.Step) rf.Power {
 // approach makes the first exact reading of a step: from what was seen at this frequency where
 // there is anything, else from so far below that the high end of the budget's range stays below
 // the target.
-func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf.Power, mod level.Modulation) (reached, error) {
+func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf.Power, mod level.Modulation) (reached,
+	error) {
 	p := step.Point
 	drive, gap, known := r.nearest(p.Frequency, w.low)
 	drive = drive.Add(gap + r.aim(w, rf.Gain(math.Abs(gap.DB()))))
@@ -457,7 +467,8 @@ func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf
 	}
 	at := reached{drive: r.roundDown(drive.Lower(ceiling))}
 	if r.bench.Source.Minimum.Above(at.drive) {
-		at.limited, at.skip = fmt.Sprintf("%v needs a drive of %v, below the source's minimum of %v", w.asked, at.drive, r.bench.Source.Minimum), true
+		at.limited, at.skip = fmt.Sprintf("%v needs a drive of %v, below the source's minimum of %v", w.asked, at.drive,
+			r.bench.Source.Minimum), true
 		return at, nil
 	}
 	settle := r.settleLow
@@ -480,7 +491,8 @@ func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf
 
 // outOfTheFloor goes up in steps of 3 dB while the reading is at the floor, and gives up at the ceiling: a
 // bound is never levelled on.
-func (r *run) outOfTheFloor(ctx context.Context, step plan.Step, at reached, target rf.Current, ceiling rf.Power, mod level.Modulation) (reached, error) {
+func (r *run) outOfTheFloor(ctx context.Context, step plan.Step, at reached, target rf.Current, ceiling rf.Power,
+	mod level.Modulation) (reached, error) {
 	f := step.Point.Frequency
 	for at.current.Bound() == rf.AtMost && target.Above(at.current.WithBound(rf.Exactly)) {
 		next := r.roundDown(at.drive.Add(3)).Lower(ceiling)

@@ -48,7 +48,9 @@ func (r *run) plainSource(ctx context.Context) error {
 		return r.instrument("bring the source to a plain carrier before RF", err)
 	}
 	if len(unread) > 0 {
-		r.cfg.Armed.Limits = append(r.cfg.Armed.Limits, fmt.Sprintf("not read at source %s, and so not known to be off: %s", r.bench.Source.ID, strings.Join(unread, ", ")))
+		r.cfg.Armed.Limits = append(r.cfg.Armed.Limits,
+			fmt.Sprintf("not read at source %s, and so not known to be off: %s", r.bench.Source.ID,
+				strings.Join(unread, ", ")))
 	}
 	return nil
 }

@@ -33,7 +33,8 @@ func onBench(t *testing.T) (*run, *lowered) {
 	t.Helper()
 	sim := simbench.New(simbench.Config{Seed: 2})
 	defer sim.Close()
-	b, list := catalog.Parse("bench.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
+	b, list := catalog.Parse("bench.yaml", sim.BenchFile(),
+		func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -116,7 +117,8 @@ func TestAStepThatIsGivenUpLeavesALowLevelBehind(t *testing.T) {
 		} {
 			s.to = nil
 			at, err := r.notHeld(t.Context(), reached{drive: c.drive, current: rf.DBuA(81)}, rf.DBuA(80))
-			if err != nil || !at.skip || !strings.Contains(at.limited, "cannot be held at 80.0 dBµA: it reads 81.0 dBµA at a drive of "+c.drive.String()) {
+			if err != nil || !at.skip || !strings.Contains(at.limited,
+				"cannot be held at 80.0 dBµA: it reads 81.0 dBµA at a drive of "+c.drive.String()) {
 				t.Errorf("%+v, %v", at, err)
 			}
 			switch {
@@ -141,12 +143,14 @@ func TestADwellAllowsForTheCompressionOfTheCrest(t *testing.T) {
 		for p.Compression < 0.5 {
 			drive = drive.Add(1)
 			var err error
-			if p, err = r.cfg.Chain.Predict(f1, drive, chain.CrestOf(r.cfg.Plan.Modulation), catalog.OnCable); err != nil {
+			if p, err = r.cfg.Chain.Predict(f1, drive, chain.CrestOf(r.cfg.Plan.Modulation),
+				catalog.OnCable); err != nil {
 				t.Fatal(err)
 			}
 		}
 		r.at = guard.Setting{Frequency: f1, Level: drive, Output: true}
-		for fell, held := range map[rf.Gain]bool{2.9: true, 3 + p.Compression - 0.1: true, 3 + p.Compression + 0.1: false} {
+		for fell, held := range map[rf.Gain]bool{2.9: true, 3 + p.Compression - 0.1: true,
+			3 + p.Compression + 0.1: false} {
 			d, err := r.watchMeters(t.Context(), reached{drive: drive, current: rf.DBuA(80)})
 			if err != nil {
 				t.Fatal(err)
@@ -159,9 +163,11 @@ func TestADwellAllowsForTheCompressionOfTheCrest(t *testing.T) {
 	})
 }
 
-// An amplifier without an interface is taken to operate by a person; where there is none, or one that is wired, nobody is asked.
+// An amplifier without an interface is taken to operate by a person; where there is none, or one that is wired, nobody
+// is asked.
 func TestOnlyAnAmplifierByHandIsAskedFor(t *testing.T) {
-	for what, a := range map[string]*catalog.Amplifier{"none": nil, "wired": {}, "by hand": {Connection: catalog.Connection{ByHand: true}}} {
+	for what, a := range map[string]*catalog.Amplifier{"none": nil, "wired": {},
+		"by hand": {Connection: catalog.Connection{ByHand: true}}} {
 		synctest.Test(t, func(t *testing.T) {
 			r := bare()
 			r.bench.Amplifier, r.cfg.Desk = a, NewDesk()

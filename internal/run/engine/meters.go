@@ -20,7 +20,8 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	}
 	at.predicted, at.forward, at.forwardPredicted = p.Current, p.Forward, true
 	r.feed()
-	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel(), Expected: r.expectedAt(f, at.drive)}
+	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel(),
+		Expected: r.expectedAt(f, at.drive)}
 	left := r.leaves()
 	left.noSource = true // it was read back with the setting
 	amplifier := make(chan error, 1)
@@ -85,7 +86,8 @@ func (r *run) lookForward(ctx context.Context, f rf.Frequency, drive rf.Power) e
 		if err := r.readPower(ctx, &m); err != nil {
 			return err
 		}
-		if d, _ := m.Forward.Minus(was); was.Known() && (m.Forward.Bound() != rf.Exactly || d <= steadyWithin && d >= -steadyWithin) {
+		if d, _ := m.Forward.Minus(was); was.Known() && (m.Forward.Bound() != rf.Exactly || d <= steadyWithin &&
+			d >= -steadyWithin) {
 			break
 		}
 	}
@@ -233,7 +235,8 @@ func (d *dwellMeters) begin(end time.Time) {
 	r := d.run
 	first := d.began.IsZero()
 	d.read, d.began = make(chan dwellReading, 1), time.Now()
-	x := dwellReading{m: guard.Measurement{Frequency: r.at.Frequency, Drive: d.at.drive, Crest: d.crest.OverCarrier, Mean: d.crest.Mean, Modulated: !r.cfg.Plan.Modulation.IsCW()}, left: r.leaves()}
+	x := dwellReading{m: guard.Measurement{Frequency: r.at.Frequency, Drive: d.at.drive, Crest: d.crest.OverCarrier,
+		Mean: d.crest.Mean, Modulated: !r.cfg.Plan.Modulation.IsCW()}, left: r.leaves()}
 	over := r.cfg.Plan.Modulation.CarrierOverLevel()
 	x.m.Expected, x.m.ExpectedForward = d.expected(over, r.response.current, r.response.forward)
 	if !r.response.ofCurrent {

@@ -34,7 +34,8 @@ func (a *driftingAnalyser) Read(ctx context.Context) (rf.Power, error) {
 // dwellsLong is an exposure whose dwells are long enough for the meters to be read during them.
 func dwellsLong(modulation string, more ...string) string {
 	text := planText("{list: [1 MHz, 2 MHz]}", append(more, "search: {onset: false}")...)
-	return strings.NewReplacer("dwell: 60 ms", "dwell: 1.5 s", "modulation: AM 80 % 1 kHz carrier held", "modulation: "+modulation).Replace(text)
+	return strings.NewReplacer("dwell: 60 ms", "dwell: 1.5 s", "modulation: AM 80 % 1 kHz carrier held",
+		"modulation: "+modulation).Replace(text)
 }
 
 func TestTheMetersAreReadAgainDuringADwell(t *testing.T) {
@@ -65,14 +66,16 @@ func TestTheMetersAreReadAgainDuringADwell(t *testing.T) {
 				}
 			}
 			l.change = func(cfg *engine.Config) {
-				cfg.Rig.Analyser = &driftingAnalyser{cfg.Rig.Analyser, c.drift, func() bool { return !dwelling.IsZero() && time.Since(dwelling) > 700*time.Millisecond }}
+				cfg.Rig.Analyser = &driftingAnalyser{cfg.Rig.Analyser, c.drift,
+					func() bool { return !dwelling.IsZero() && time.Since(dwelling) > 700*time.Millisecond }}
 			}
 			o := l.do(dwellsLong(c.modulation))
 			if o.Verdict != c.verdict || !strings.Contains(o.Why, c.says) {
 				t.Errorf("%s: %s (%s): %v", c.what, o.Verdict, o.Why, o.err)
 			}
 			if c.verdict == event.Incomplete {
-				if s := o.run.Steps[1]; !strings.Contains(s.Limited, "not held: the current fell by ") || !s.Outcome.NotReached {
+				if s := o.run.Steps[1]; !strings.Contains(s.Limited, "not held: the current fell by ") ||
+					!s.Outcome.NotReached {
 					t.Errorf("%s: %q, %+v", c.what, s.Limited, s.Outcome)
 				}
 			}
@@ -86,7 +89,8 @@ func TestTheMetersAreReadAgainDuringADwell(t *testing.T) {
 func TestConstantDriveLooksBeforeItGoesUp(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
 		l.change = func(cfg *engine.Config) {
-			cfg.Rig.Analyser = &driftingAnalyser{cfg.Rig.Analyser, 25, func() bool { return l.sim.State().Frequency > 1.5e6 }}
+			cfg.Rig.Analyser = &driftingAnalyser{cfg.Rig.Analyser,
+				25, func() bool { return l.sim.State().Frequency > 1.5e6 }}
 		}
 		o := l.do(`provoke: plan 1
 bench: bench.yaml
@@ -110,7 +114,8 @@ dwell: 20 ms
 			}
 		}
 		if second == 0 || second > first/3 {
-			t.Errorf("%.3g mA flowed at 2 MHz, and %.3g mA at 1 MHz: the drive was set before anything was read", second*1e3, first*1e3)
+			t.Errorf("%.3g mA flowed at 2 MHz, and %.3g mA at 1 MHz: the drive was set before anything was read",
+				second*1e3, first*1e3)
 		}
 		l.mustBeOff(o)
 	})

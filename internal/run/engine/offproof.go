@@ -54,13 +54,16 @@ func (r *run) proveOff(ctx context.Context) error {
 			return fail(err)
 		}
 		if off.Exact() && off.Exceeds(on.Sub(goneBelow)) {
-			return fail(fmt.Errorf("the source says that its output is off, and the analyser reads %v at %v where it read %v with the output on", off, f, on))
+			return fail(fmt.Errorf("the source says that its output is off, and the analyser reads %v at %v where it "+
+				"read %v with the output on", off, f, on))
 		}
 		how = fmt.Sprintf("measured: the analyser reads %v at %v with the output on, %v with it off", on, f, off)
 	} else if on.Known() {
-		how = fmt.Sprintf("off by the instrument's word only: the source's lowest level of %v does not show above the analyser's floor", lowest)
+		how = fmt.Sprintf("off by the instrument's word only: the source's lowest level of %v does not show above "+
+			"the analyser's floor", lowest)
 	}
-	return r.journal(event.Note{Text: "the source's output was switched on and off and read back at " + lowest.String() + "; " + how, By: "provoke"})
+	return r.journal(event.Note{Text: "the source's output was switched on and off and read back at " +
+		lowest.String() + "; " + how, By: "provoke"})
 }
 
 // seeOutput reads the analyser at a frequency at the source's lowest level; absent without one.

@@ -58,14 +58,16 @@ func TestArmingProvesThatOffTakesRFAway(t *testing.T) {
 	t.Run("by measurement", func(t *testing.T) {
 		inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
 			l.alwaysOn()
-			if o := l.do(jigPlan); o.err != nil || !strings.Contains(l.journal.notes(), "measured: the analyser reads") {
+			if o := l.do(jigPlan); o.err != nil || !strings.Contains(l.journal.notes(),
+				"measured: the analyser reads") {
 				t.Errorf("%v; notes %q", o.err, l.journal.notes())
 			}
 		})
 	})
 	t.Run("by the instrument's word", func(t *testing.T) {
 		inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
-			if o := l.do(jigPlan); o.err != nil || !strings.Contains(l.journal.notes(), "off by the instrument's word only") {
+			if o := l.do(jigPlan); o.err != nil || !strings.Contains(l.journal.notes(),
+				"off by the instrument's word only") {
 				t.Errorf("%v; notes %q", o.err, l.journal.notes())
 			}
 		})
@@ -77,7 +79,8 @@ func TestArmingProvesThatOffTakesRFAway(t *testing.T) {
 				t.Fatal(err)
 			}
 			o := l.do(jigPlan)
-			if o.err == nil || !strings.Contains(o.err.Error(), "the source says that its output is off, and the analyser reads") {
+			if o.err == nil || !strings.Contains(o.err.Error(),
+				"the source says that its output is off, and the analyser reads") {
 				t.Errorf("%s: %v", o.Verdict, o.err)
 			}
 			if o.Verdict != event.RFNotKnownOff || strings.Contains(l.journal.kinds(), "intent") {
@@ -96,10 +99,12 @@ func TestArmingProvesThatOffTakesRFAway(t *testing.T) {
 				return m
 			})
 			o := l.do(jigPlan)
-			if o.err == nil || !strings.Contains(o.err.Error(), "prove at the lowest level that the source's off works") {
+			if o.err == nil || !strings.Contains(o.err.Error(),
+				"prove at the lowest level that the source's off works") {
 				t.Errorf("%s: %v", o.Verdict, o.err)
 			}
-			if o.Verdict != event.RFNotKnownOff || strings.Contains(l.journal.kinds(), "intent") || l.sim.State().Operating {
+			if o.Verdict != event.RFNotKnownOff || strings.Contains(l.journal.kinds(), "intent") ||
+				l.sim.State().Operating {
 				t.Errorf("%s after %s, amplifier operating: %v", o.Verdict, l.journal.kinds(), l.sim.State().Operating)
 			}
 		})
@@ -107,7 +112,8 @@ func TestArmingProvesThatOffTakesRFAway(t *testing.T) {
 }
 
 // hearing changes what an instrument hears.
-func (l *lab) hearing(change func(address, message string) string) func(context.Context, string) (io.ReadWriteCloser, error) {
+func (l *lab) hearing(change func(address, message string) string) func(context.Context, string) (io.ReadWriteCloser,
+	error) {
 	return func(ctx context.Context, address string) (io.ReadWriteCloser, error) {
 		inside, err := l.sim.Dial(ctx, address)
 		if err != nil {
@@ -143,16 +149,18 @@ func TestARunOnASourceThatWasLeftSweepingGivesACarrier(t *testing.T) {
 }
 
 func TestWhatASourceCannotBeAskedIsSaidAtArming(t *testing.T) {
-	inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50, Generator: simbench.SignalGenerator}, func(t *testing.T, l *lab) {
-		if o := l.do(jigPlan); o.err != nil {
-			t.Fatal(o.err)
-		}
-		for _, r := range l.journal.records {
-			if a, ok := r.Event.(event.Armed); ok && !strings.Contains(strings.Join(a.Limits, "\n"), "not read at source GEN1, and so not known to be off: waveform, burst, direct voltage") {
-				t.Errorf("%q", a.Limits)
+	inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50, Generator: simbench.SignalGenerator},
+		func(t *testing.T, l *lab) {
+			if o := l.do(jigPlan); o.err != nil {
+				t.Fatal(o.err)
 			}
-		}
-	})
+			for _, r := range l.journal.records {
+				if a, ok := r.Event.(event.Armed); ok && !strings.Contains(strings.Join(a.Limits, "\n"),
+					"not read at source GEN1, and so not known to be off: waveform, burst, direct voltage") {
+					t.Errorf("%q", a.Limits)
+				}
+			}
+		})
 }
 
 // A source that takes its time is waited for, also while it is silenced; what it takes counts only where
@@ -162,7 +170,8 @@ func TestASlowSourceIsUsedAndSilencedWithinTheTimeThatIsStated(t *testing.T) {
 		takes time.Duration
 		edit  string
 		ok    bool
-	}{{600 * time.Millisecond, "", true}, {1500 * time.Millisecond, "  timeout: 6 s\n", true}, {3 * time.Second, "  timeout: 6 s\n", true}, {1500 * time.Millisecond, "", false}} {
+	}{{600 * time.Millisecond, "", true}, {1500 * time.Millisecond, "  timeout: 6 s\n", true},
+		{3 * time.Second, "  timeout: 6 s\n", true}, {1500 * time.Millisecond, "", false}} {
 		t.Run(c.takes.String()+c.edit, func(t *testing.T) {
 			inLab(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50}, func(t *testing.T, l *lab) {
 				l.slow = true
@@ -173,7 +182,8 @@ func TestASlowSourceIsUsedAndSilencedWithinTheTimeThatIsStated(t *testing.T) {
 				if err := l.sim.Inject("source", simbench.Fault{Kind: simbench.FaultLate, Delay: c.takes}); err != nil {
 					t.Fatal(err)
 				}
-				text := strings.Replace(jigPlan, "{from: 1 MHz, to: 60 MHz, step: 30 %}", "{from: 1 MHz, to: 2 MHz, step: 50 %}", 1)
+				text := strings.Replace(jigPlan, "{from: 1 MHz, to: 60 MHz, step: 30 %}",
+					"{from: 1 MHz, to: 2 MHz, step: 50 %}", 1)
 				if strings.Contains(c.edit, "6 s") {
 					text += "dead_man: 6 s\n"
 				}

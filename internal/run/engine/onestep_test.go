@@ -336,8 +336,10 @@ func TestARunTellsWhatItIsDoing(t *testing.T) {
 			}
 		}
 		o := l.do(oneStep())
-		want := []string{"quieting the bench", "watching the product without RF", "arming", "proving that off works", "first light",
-			"learning what the meters make of the modulation", "levelling", "modulating", "exposing", "silencing", "done"}
+		want := []string{"quieting the bench", "watching the product without RF", "arming", "proving that off works",
+			"first light",
+			"learning what the meters make of the modulation", "levelling", "modulating", "exposing", "silencing",
+			"done"}
 		if !slices.Equal(phases, want) || o.Verdict != event.Done {
 			t.Errorf("%q with the phases\n%q, want\n%q", o.Verdict, phases, want)
 		}
@@ -345,7 +347,8 @@ func TestARunTellsWhatItIsDoing(t *testing.T) {
 }
 
 // An instrument that answers every exchange leaves nothing that could still arrive: silencing does not wait. And
-// the amplifier that fails to answer while it waits in standby, after a route was chosen, is no command on its way either.
+// the amplifier that fails to answer while it waits in standby, after a route was chosen, is no command on its way
+// either.
 func TestSilencingAfterAnsweredCommandsDoesNotLinger(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
 		l.linger = 3 * time.Second
@@ -385,7 +388,8 @@ func TestADwellIsProvedWithoutTakingTheModulationOff(t *testing.T) {
 				t.Fatalf("%q: %v", o.Verdict, o.err)
 			}
 			if n := len(s.of("source.Apply", "learning what the meters make of the modulation")); n != 2 {
-				t.Errorf("without %s: %d settings to learn the response, want one without and one with modulation", without, n)
+				t.Errorf("without %s: %d settings to learn the response, want one without and one with modulation",
+					without, n)
 			}
 			if n := len(s.of("source.Apply", "exposing")); n != 0 {
 				t.Errorf("without %s: the source was set %d times in a dwell", without, n)
@@ -406,7 +410,8 @@ func TestTheAnalyserIsSetUpWithRoomForTheCrest(t *testing.T) {
 		if o := l.do(oneStep()); o.err != nil {
 			t.Fatal(o.err)
 		}
-		for phase, want := range map[string]float64{"proving that off works": 3, "levelling": 3, "exposing": 3 + 5.105, "learning what the meters make of the modulation": 3 + 5.105} {
+		for phase, want := range map[string]float64{"proving that off works": 3, "levelling": 3, "exposing": 3 + 5.105,
+			"learning what the meters make of the modulation": 3 + 5.105} {
 			setups := s.of("analyser.Setup", phase)
 			if len(setups) == 0 {
 				t.Errorf("nothing was set up when %s", phase)
@@ -422,7 +427,8 @@ func TestTheAnalyserIsSetUpWithRoomForTheCrest(t *testing.T) {
 		told, _ := setup.High.Minus(setup.Low)
 		allowed, _ := light.High.Minus(light.Low)
 		if math.Abs((told-allowed).DB()) > 0.001 || !setup.ReferenceLevel.Above(setup.High) {
-			t.Errorf("first light may lie within %v, and the analyser was told a range of %v (reference %v, high %v)", allowed, told, setup.ReferenceLevel, setup.High)
+			t.Errorf("first light may lie within %v, and the analyser was told a range of %v (reference %v, high %v)",
+				allowed, told, setup.ReferenceLevel, setup.High)
 		}
 	})
 }
@@ -439,7 +445,8 @@ func TestFirstLightIsMadeFarBelowTheFirstLevel(t *testing.T) {
 	} {
 		inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
 			s := l.spyOn()
-			text := strings.NewReplacer("iec-61000-4-6/level-2", c.level, "settle: 1 ms", "settle: 20 ms").Replace(oneStep())
+			text := strings.NewReplacer("iec-61000-4-6/level-2", c.level, "settle: 1 ms",
+				"settle: 20 ms").Replace(oneStep())
 			o := l.do(text)
 			light := l.has("first-light")
 			if len(light) != 1 {
@@ -455,8 +462,10 @@ func TestFirstLightIsMadeFarBelowTheFirstLevel(t *testing.T) {
 				t.Errorf("%s: the low end of the budget lies %v above the analyser's floor, want 12 dB", c.level, room)
 			}
 			raised := s.of("source.Apply", "first light")
-			if read := s.of("analyser.Read", "first light"); read[0].at.Sub(raised[len(raised)-1].at) < 4*20*time.Millisecond {
-				t.Errorf("read %v after it was set: one settling time of 20 ms, and three more, are to pass", read[0].at.Sub(raised[len(raised)-1].at))
+			if read := s.of("analyser.Read", "first light"); read[0].at.Sub(
+				raised[len(raised)-1].at) < 4*20*time.Millisecond {
+				t.Errorf("read %v after it was set: one settling time of 20 ms, and three more, are to pass",
+					read[0].at.Sub(raised[len(raised)-1].at))
 			}
 		})
 	}
@@ -504,7 +513,8 @@ func TestHowOftenADwellIsReadIsMeasuredAtArming(t *testing.T) {
 func TestInstrumentsNearlyAsSlowAsTheDeadManAreNoHang(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
 		s := l.spyOn()
-		s.takes = map[string]time.Duration{"analyser.Read": 1700 * time.Millisecond, "power meter.Read": 1700 * time.Millisecond}
+		s.takes = map[string]time.Duration{"analyser.Read": 1700 * time.Millisecond,
+			"power meter.Read": 1700 * time.Millisecond}
 		o := l.do(strings.Replace(oneStep("dead_man: 2 s"), "settle: 1 ms", "settle: 310 ms", 1))
 		if o.err != nil || o.Verdict != event.Done {
 			t.Errorf("%q: %v", o.Verdict, o.err)
@@ -567,7 +577,8 @@ search: {recovery: false, range: 6 dB, resolution: 2 dB}
 			want := rf.DBm(-30).Add(s.Step.Offset)
 			lowest = min(lowest, s.Step.Offset)
 			if d, _ := want.Minus(s.Drive); d < 0 || d > 0.11 || !s.Outcome.Upset { // rounded down to the source's step
-				t.Errorf("a step at %v: drive %v, want %v; %+v", s.Step.Offset, s.Drive.Text(2), want.Text(2), s.Outcome)
+				t.Errorf("a step at %v: drive %v, want %v; %+v", s.Step.Offset, s.Drive.Text(2), want.Text(2),
+					s.Outcome)
 			}
 		}
 		if lowest != -6 || o.Upsets != len(o.run.Steps) {
@@ -638,7 +649,8 @@ func (l *lab) fell(drift rf.Gain, modulation string, power bool) outcome {
 			c.Rig.PowerMeter = nil
 		}
 	}
-	return l.do(strings.NewReplacer("dwell: 60 ms", "dwell: 300 ms", "AM 80 % 1 kHz carrier held", modulation).Replace(planText("{list: [1 MHz, 2 MHz]}", quick)))
+	return l.do(strings.NewReplacer("dwell: 60 ms", "dwell: 300 ms", "AM 80 % 1 kHz carrier held",
+		modulation).Replace(planText("{list: [1 MHz, 2 MHz]}", quick)))
 }
 
 const modulated = "AM 80 % 1 kHz carrier held"
@@ -651,7 +663,8 @@ func TestALevelThatFallsInADwellIsNotHeld(t *testing.T) {
 			if o.Verdict != event.Incomplete || len(o.run.Steps) != 2 {
 				t.Fatalf("%s: %q: %v", modulation, o.Verdict, o.err)
 			}
-			if s := o.run.Steps[1]; !s.Outcome.NotReached || s.Outcome.Upset || !strings.Contains(s.Limited, "the level was not held: the current fell by") {
+			if s := o.run.Steps[1]; !s.Outcome.NotReached || s.Outcome.Upset || !strings.Contains(s.Limited,
+				"the level was not held: the current fell by") {
 				t.Errorf("%s: %+v, %q", modulation, s.Outcome, s.Limited)
 			}
 			if s := o.run.Steps[0]; s.Outcome.NotReached || s.Limited != "" {
@@ -809,7 +822,8 @@ func TestHowARunEndedIsSaidEverywhere(t *testing.T) {
 			}
 			o = l.do(oneStep())
 			stopping := l.has("stopping")
-			if len(stopping) != 1 || !stopping[0].(event.Stopping).ByOperator || !strings.Contains(stopping[0].(event.Stopping).Cause, "lunch") {
+			if len(stopping) != 1 || !stopping[0].(event.Stopping).ByOperator ||
+				!strings.Contains(stopping[0].(event.Stopping).Cause, "lunch") {
 				t.Errorf("stopping is journalled as %+v: %s", stopping, l.journal.kinds())
 			}
 			if last != string(event.Stopped) || o.Verdict != event.Stopped {
@@ -820,7 +834,8 @@ func TestHowARunEndedIsSaidEverywhere(t *testing.T) {
 		s := l.spyOn()
 		s.instrument, s.fails = "analyser.Read", 1
 		l.do(oneStep())
-		if stopping := l.has("stopping"); len(stopping) != 1 || stopping[0].(event.Stopping).ByOperator || !strings.Contains(stopping[0].(event.Stopping).Cause, errPulled.Error()) {
+		if stopping := l.has("stopping"); len(stopping) != 1 || stopping[0].(event.Stopping).ByOperator ||
+			!strings.Contains(stopping[0].(event.Stopping).Cause, errPulled.Error()) {
 			t.Errorf("stopping is journalled as %+v", stopping)
 		}
 	})
@@ -835,7 +850,8 @@ func TestRFNotKnownToBeOffIsInTheError(t *testing.T) {
 			}
 		}
 		o := l.do(oneStep())
-		if o.Verdict != event.RFNotKnownOff || o.err == nil || o.Safing.How == "" || !strings.Contains(o.err.Error(), o.Safing.How) {
+		if o.Verdict != event.RFNotKnownOff || o.err == nil || o.Safing.How == "" ||
+			!strings.Contains(o.err.Error(), o.Safing.How) {
 			t.Errorf("%q, %q: %v", o.Verdict, o.Safing.How, o.err)
 		}
 	})
@@ -877,7 +893,8 @@ func TestTheFirstCauseIsToldAndNotWhatFollowed(t *testing.T) {
 			return nil
 		}
 		o := l.do(oneStep())
-		if o.Verdict != event.TrippedEnd || !errors.Is(o.err, guard.ErrTripped) || !strings.Contains(o.err.Error(), "interlock is open") {
+		if o.Verdict != event.TrippedEnd || !errors.Is(o.err, guard.ErrTripped) || !strings.Contains(o.err.Error(),
+			"interlock is open") {
 			t.Errorf("%q %s: %v", o.Verdict, o.Why, o.err)
 		}
 		l.mustBeOff(o)
@@ -902,7 +919,8 @@ func TestWhatOffWasProvedByIsSaid(t *testing.T) {
 	}
 }
 
-// A key on the way up counts as an upset there, with how long RF had been on: here the first reading, made 300 ms after RF came up.
+// A key on the way up counts as an upset there, with how long RF had been on: here the first reading, made 300 ms
+// after RF came up.
 func TestAKeyOnTheWayUpIsAnUpsetWithItsTime(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
 		marked := false
@@ -920,7 +938,8 @@ func TestAKeyOnTheWayUpIsAnUpsetWithItsTime(t *testing.T) {
 		for _, e := range l.has("step-closed") {
 			closed = e.(event.StepClosed)
 		}
-		if !closed.Outcome.Upset || closed.Outcome.Exposures != 1 || closed.OnFor.Std() < 300*time.Millisecond || closed.OnFor.Std() > 3*time.Second || o.Upsets != 1 {
+		if !closed.Outcome.Upset || closed.Outcome.Exposures != 1 || closed.OnFor.Std() < 300*time.Millisecond ||
+			closed.OnFor.Std() > 3*time.Second || o.Upsets != 1 {
 			t.Errorf("%+v, on for %v; %d upsets", closed.Outcome, closed.OnFor, o.Upsets)
 		}
 	})
@@ -1001,19 +1020,28 @@ func TestHowAProductComesBackIsTold(t *testing.T) {
 		resets      int32
 	}{
 		{what: "at once", every: 5 * time.Millisecond, class: event.DuringOnly, most: 20 * time.Millisecond},
-		{what: "after 500 ms", every: 5 * time.Millisecond, back: 500 * time.Millisecond, class: event.RecoversLater, least: 500 * time.Millisecond, most: 520 * time.Millisecond},
+		{what: "after 500 ms", every: 5 * time.Millisecond, back: 500 * time.Millisecond, class: event.RecoversLater,
+			least: 500 * time.Millisecond, most: 520 * time.Millisecond},
 		// It speaks less often than the dead-man waits, and takes longer than that.
-		{what: "after 2 s, and it speaks every 1.2 s", every: 1200 * time.Millisecond, back: 2 * time.Second, class: event.DuringOnly, least: 0, most: 4 * time.Second},
-		{what: "by a reset", every: 5 * time.Millisecond, back: time.Hour, canReset: true, class: event.NeedsReset, latched: true, least: 5 * time.Second, most: 5200 * time.Millisecond, resets: 1},
-		{what: "by a person", every: 5 * time.Millisecond, back: 7 * time.Second, class: event.NeedsReset, latched: true, least: 7 * time.Second, most: 7200 * time.Millisecond, holds: 1},
-		{what: "by a person, where the reset fails", every: 5 * time.Millisecond, back: 7 * time.Second, canReset: true, reset: errPulled, class: event.NeedsReset, latched: true,
-			least: 7 * time.Second, most: 7200 * time.Millisecond, holds: 1, note: "it cannot be reset: somebody pulled the cable", resets: 1},
+		{what: "after 2 s, and it speaks every 1.2 s", every: 1200 * time.Millisecond, back: 2 * time.Second,
+			class: event.DuringOnly, least: 0, most: 4 * time.Second},
+		{what: "by a reset", every: 5 * time.Millisecond, back: time.Hour, canReset: true, class: event.NeedsReset,
+			latched: true, least: 5 * time.Second, most: 5200 * time.Millisecond, resets: 1},
+		{what: "by a person", every: 5 * time.Millisecond, back: 7 * time.Second, class: event.NeedsReset,
+			latched: true, least: 7 * time.Second, most: 7200 * time.Millisecond, holds: 1},
+		{what: "by a person, where the reset fails", every: 5 * time.Millisecond, back: 7 * time.Second, canReset: true,
+			reset: errPulled, class: event.NeedsReset, latched: true,
+			least: 7 * time.Second, most: 7200 * time.Millisecond, holds: 1,
+			note: "it cannot be reset: somebody pulled the cable", resets: 1},
 	} {
 		inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
 			was := exposed(c.back)
 			var wasReset atomic.Bool
 			var resets atomic.Int32
-			p := &product{every: c.every, bad: func(on bool, since time.Duration) bool { return was(on, since) && !wasReset.Load() }}
+			p := &product{every: c.every, bad: func(on bool, since time.Duration) bool {
+				return was(on, since) &&
+					!wasReset.Load()
+			}}
 			if c.canReset {
 				p.reset = func() error {
 					resets.Add(1)
@@ -1024,7 +1052,8 @@ func TestHowAProductComesBackIsTold(t *testing.T) {
 			l.edit = func(file string) string { return strings.Replace(file, "silence: ", "silence: 20 s #", 1) }
 			l.reload()
 			l.with(p)
-			o := l.do(strings.NewReplacer("recover_within: 400 ms", "recover_within: 5 s", "dwell: 60 ms", "dwell: 150 ms", modulated, "CW").Replace(oneStep("dead_man: 1 s")))
+			o := l.do(strings.NewReplacer("recover_within: 400 ms", "recover_within: 5 s", "dwell: 60 ms",
+				"dwell: 150 ms", modulated, "CW").Replace(oneStep("dead_man: 1 s")))
 			if o.err != nil || len(o.run.Steps) != 1 {
 				t.Fatalf("%s: %q: %v", c.what, o.Verdict, o.err)
 			}
@@ -1073,7 +1102,8 @@ func TestADescentEndsWhereTheProductIsWell(t *testing.T) {
 				t.Fatalf("%+v, descent %v, said %t", s.Outcome, s.Descent, lowered)
 			}
 			if n := len(s.Descent); s.Step.Descend[n-1] != *s.Outcome.RecoveredAt || s.Outcome.Exposures != 1+n {
-				t.Errorf("well at %v after a descent through %v of %v, %d exposures", *s.Outcome.RecoveredAt, s.Descent, s.Step.Descend, s.Outcome.Exposures)
+				t.Errorf("well at %v after a descent through %v of %v, %d exposures", *s.Outcome.RecoveredAt, s.Descent,
+					s.Step.Descend, s.Outcome.Exposures)
 			}
 			for i, c := range s.Descent {
 				want := s.Step.Point.Target.Add(s.Step.Descend[i])
@@ -1081,7 +1111,8 @@ func TestADescentEndsWhereTheProductIsWell(t *testing.T) {
 					t.Errorf("at %v of the descent the current is told as %v, want %v", s.Step.Descend[i], c, want)
 				}
 				if last := i == len(s.Descent)-1; last != (c.SI() < wellBelow*1.05) {
-					t.Errorf("the descent through %v ends at %v, and the product is well below %.2f mA", s.Descent, c, wellBelow*1e3)
+					t.Errorf("the descent through %v ends at %v, and the product is well below %.2f mA", s.Descent,
+						c, wellBelow*1e3)
 				}
 			}
 		}
@@ -1103,7 +1134,8 @@ func TestABaselineOnABenchWithoutASource(t *testing.T) {
 				l.operator <- engine.Command{Want: engine.Mark, Text: "it blinked"}
 			}
 		}
-		o := l.do("provoke: plan 1\nbench: bench.yaml\nkind: baseline\nlevel: 10 mA\ngrid:\n  - {list: [1 MHz, 2 MHz]}\ndwell: 60 ms\n")
+		o := l.do("provoke: plan 1\nbench: bench.yaml\nkind: baseline\nlevel: 10 mA\ngrid:\n  - {list: [1 MHz, 2 " +
+			"MHz]}\ndwell: 60 ms\n")
 		if o.err != nil || o.Upsets != 1 {
 			t.Fatalf("%q, %d upsets: %v", o.Verdict, o.Upsets, o.err)
 		}
@@ -1128,9 +1160,11 @@ func TestALookAfterTheDwellCountsWithASourceByHand(t *testing.T) {
 		l.watching = func(*driver.Rig) []dut.Monitor {
 			return []dut.Monitor{&tardy{lateAnswers{sim: l.sim, id: l.bench.Monitors[0].ID}, &exposing}}
 		}
-		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop", "mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
+		o := l.do(strings.Replace(planText("{list: [12 MHz]}"), "mode: closed loop",
+			"mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", 1))
 		if o.err != nil || o.Upsets != 1 {
-			t.Errorf("%q, %d upsets: the product was upset in the dwell, and said so 200 ms later: %v", o.Verdict, o.Upsets, o.err)
+			t.Errorf("%q, %d upsets: the product was upset in the dwell, and said so 200 ms later: %v", o.Verdict,
+				o.Upsets, o.err)
 		}
 	})
 }
@@ -1174,7 +1208,9 @@ func TestWaitingForAProductOnABenchByHandIsNoHang(t *testing.T) {
 			upset = on && since > 100*time.Millisecond || !on && upset && since < 3*time.Second
 			return upset
 		}})
-		o := l.do(strings.NewReplacer("mode: closed loop", "mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", "recover_within: 400 ms", "recover_within: 5 s", "dwell: 60 ms", "dwell: 150 ms").
+		o := l.do(strings.NewReplacer("mode: closed loop",
+			"mode: constant drive\ndrive: -38 dBm\nsearch: {onset: false, recovery: false}", "recover_within: 400 ms",
+			"recover_within: 5 s", "dwell: 60 ms", "dwell: 150 ms").
 			Replace(planText("{list: [12 MHz]}", "dead_man: 2 s")))
 		if o.err != nil || o.Upsets != 1 {
 			t.Fatalf("%q, %d upsets: %v", o.Verdict, o.Upsets, o.err)

@@ -158,7 +158,8 @@ func TestReadingsAreJournalledAllOrThinned(t *testing.T) {
 	}
 	for i, r := range all {
 		ms := 20 + 10*i
-		if r.Monitor != "A" || r.After.Std() != time.Duration(ms-50)*time.Millisecond || r.RFOn != (ms >= 50) || r.Bad != (ms/10%2 == 1) || r.Value != 10+float64(ms/10%2)*5 {
+		if r.Monitor != "A" || r.After.Std() != time.Duration(ms-50)*time.Millisecond || r.RFOn != (ms >= 50) ||
+			r.Bad != (ms/10%2 == 1) || r.Value != 10+float64(ms/10%2)*5 {
 			t.Errorf("the reading at %d ms is journalled as %+v", ms, r)
 		}
 	}
@@ -355,8 +356,10 @@ func TestADeskTellsPromptsApart(t *testing.T) {
 // bare is a run without a bench: source from -100 to 0 dBm in steps of 0.1 dB.
 func bare() *run {
 	return &run{
-		cfg: Config{Plan: &plan.Plan{Mode: plan.ClosedLoop, Levelling: plan.Levelling{Window: 0.3}, FirstLightAllowed: 4}, Rig: &driver.Rig{}},
-		bench: &catalog.Bench{Source: catalog.Source{Identity: catalog.Identity{ID: "GEN1"}, Kind: catalog.SignalGenerator, Minimum: rf.DBm(-100), Maximum: rf.DBm(0),
+		cfg: Config{Plan: &plan.Plan{Mode: plan.ClosedLoop, Levelling: plan.Levelling{Window: 0.3},
+			FirstLightAllowed: 4}, Rig: &driver.Rig{}},
+		bench: &catalog.Bench{Source: catalog.Source{Identity: catalog.Identity{ID: "GEN1"},
+			Kind: catalog.SignalGenerator, Minimum: rf.DBm(-100), Maximum: rf.DBm(0),
 			Resolution: 0.1, CountsIn: catalog.CountsDBm}},
 		seen: map[rf.Frequency][]pair{}, upsetAt: map[rf.Frequency]rf.Current{}, looked: map[rf.Frequency]bool{},
 		writing: make(chan struct{}, 1), wake: make(chan struct{}, 1), now: time.Now,
@@ -372,12 +375,14 @@ func nearly[U rf.Unit](a, b rf.Level[U]) bool {
 
 func TestALevelIsToldFromTheNearestReading(t *testing.T) {
 	r := bare()
-	if _, _, known := r.nearest(f1, rf.DBuA(60)); known || r.expectedAt(f1, rf.DBm(-30)).Known() || r.currentAt(f1, rf.DBm(-30)).Known() {
+	if _, _, known := r.nearest(f1, rf.DBuA(60)); known || r.expectedAt(f1, rf.DBm(-30)).Known() ||
+		r.currentAt(f1, rf.DBm(-30)).Known() {
 		t.Error("something is known of a frequency where nothing was read")
 	}
 	// The chain compresses: 10 dB more drive gave 9 dB more current.
 	r.seen[f1] = []pair{{rf.DBm(-50), rf.DBuA(51)}, {rf.DBm(-40), rf.DBuA(60)}, {rf.DBm(-30), rf.DBuA(67)}}
-	for _, c := range []struct{ target, drive, gap float64 }{{59, -40, -1}, {61, -40, 1}, {70, -30, 3}, {40, -50, -11}, {55, -50, 4}} {
+	for _, c := range []struct{ target, drive, gap float64 }{{59, -40, -1}, {61, -40, 1}, {70, -30, 3}, {40, -50, -11},
+		{55, -50, 4}} {
 		drive, gap, known := r.nearest(f1, rf.DBuA(c.target))
 		if !known || drive != rf.DBm(c.drive) || math.Abs(gap.DB()-c.gap) > 1e-9 {
 			t.Errorf("the reading nearest to %v dBµA: drive %v, %v below", c.target, drive, gap)
@@ -393,14 +398,16 @@ func TestALevelIsToldFromTheNearestReading(t *testing.T) {
 		{-20, 77, 77},
 		{-52, math.NaN(), 49}, // nothing was read at a lower drive
 	} {
-		if most := r.expectedAt(f1, rf.DBm(c.drive)); math.IsNaN(c.most) != most.Absent() || !math.IsNaN(c.most) && !nearly(most, rf.DBuA(c.most)) {
+		if most := r.expectedAt(f1, rf.DBm(c.drive)); math.IsNaN(c.most) != most.Absent() || !math.IsNaN(c.most) &&
+			!nearly(most, rf.DBuA(c.most)) {
 			t.Errorf("at %v dBm at most %v is expected, want %v", c.drive, most, c.most)
 		}
 		if gives := r.currentAt(f1, rf.DBm(c.drive)); !nearly(gives, rf.DBuA(c.gives)) {
 			t.Errorf("%v dBm gives %v, want %v", c.drive, gives, c.gives)
 		}
 	}
-	// A descent by 7 dB from 67 dBµA goes to where 60 dBµA was read; without such a reading, or without a loop, 7 dB down.
+	// A descent by 7 dB from 67 dBµA goes to where 60 dBµA was read; without such a reading, or without a loop, 7 dB
+	// down.
 	step := plan.Step{Point: plan.Point{Frequency: f1, Target: rf.DBuA(70)}, Offset: -3}
 	from := reached{drive: rf.DBm(-30), current: rf.DBuA(67)}
 	if d := r.driveBelow(step, from, -10); !nearly(d, rf.DBm(-40)) {
@@ -429,9 +436,12 @@ func TestTheWindowOfAStep(t *testing.T) {
 		if c.upset != 0 {
 			r.upsetAt[f1] = rf.DBuA(c.upset)
 		}
-		w := r.window(plan.Step{Point: plan.Point{Frequency: f1, Target: rf.DBuA(80)}, Purpose: c.purpose, Offset: c.offset})
-		if !nearly(w.asked, rf.DBuA(c.asked)) || !nearly(w.low, rf.DBuA(c.low)) || !nearly(w.high, rf.DBuA(c.high)) || w.upset.Known() != (c.below != 0) {
-			t.Errorf("%+v: asked %v, from %v to %v, upset %v", c, w.asked.Text(2), w.low.Text(2), w.high.Text(2), w.upset)
+		w := r.window(plan.Step{Point: plan.Point{Frequency: f1, Target: rf.DBuA(80)}, Purpose: c.purpose,
+			Offset: c.offset})
+		if !nearly(w.asked, rf.DBuA(c.asked)) || !nearly(w.low, rf.DBuA(c.low)) || !nearly(w.high, rf.DBuA(c.high)) ||
+			w.upset.Known() != (c.below != 0) {
+			t.Errorf("%+v: asked %v, from %v to %v, upset %v", c, w.asked.Text(2), w.low.Text(2), w.high.Text(2),
+				w.upset)
 		}
 		// Gaps above 1 dB are closed to 0.1 dB below the level first; smaller ones to the middle of the window,
 		// where the source rounds down.
@@ -439,7 +449,8 @@ func TestTheWindowOfAStep(t *testing.T) {
 			t.Errorf("a gap of 1.01 dB: aims at %v", a)
 		}
 		if a, want := r.aim(w, 1), (c.high-c.low+0.1)/2; math.Abs(a.DB()-want) > 1e-6 {
-			t.Errorf("a gap of 1 dB: aims %v above the low end, want half of the window and of the source's 0.1 dB: %v", a.Text(3), want)
+			t.Errorf("a gap of 1 dB: aims %v above the low end, want half of the window and of the source's 0.1 dB: %v",
+				a.Text(3), want)
 		}
 	}
 }
@@ -460,7 +471,8 @@ func TestWhyALevelWasNotReachedIsSaid(t *testing.T) {
 		if c.upset != 0 {
 			w.upset = rf.DBuA(c.upset)
 		}
-		if why := w.whyShort(short, rf.DBm(c.ceiling), plan.Point{Ceiling: rf.DBm(c.ceiling)}.More(rf.DBm(c.ceiling))); !strings.Contains(why, c.says) {
+		if why := w.whyShort(short, rf.DBm(c.ceiling),
+			plan.Point{Ceiling: rf.DBm(c.ceiling)}.More(rf.DBm(c.ceiling))); !strings.Contains(why, c.says) {
 			t.Errorf("%+v: %q", c, why)
 		}
 	}
@@ -468,7 +480,8 @@ func TestWhyALevelWasNotReachedIsSaid(t *testing.T) {
 		t.Errorf("a level that was reached: %q", why)
 	}
 	w.upset = rf.DBuA(79.8)
-	if why := w.limited(reached{current: rf.DBuA(79.5)}); !strings.Contains(why, "not reached by 0.50 dB: 79.8 dBµA upset here") {
+	if why := w.limited(reached{current: rf.DBuA(79.5)}); !strings.Contains(why,
+		"not reached by 0.50 dB: 79.8 dBµA upset here") {
 		t.Errorf("half a decibel short: %q", why)
 	}
 }
@@ -493,7 +506,8 @@ func TestHowARunEndsIsSaidByTheWorst(t *testing.T) {
 	} {
 		r := bare()
 		r.upsets, r.skipped = c.upsets, c.skipped
-		if v, why := r.verdict(c.err, c.quiet); v != c.verdict || !strings.Contains(why, c.why) || c.why == "" && why != "" {
+		if v, why := r.verdict(c.err, c.quiet); v != c.verdict || !strings.Contains(why, c.why) || c.why == "" &&
+			why != "" {
 			t.Errorf("%+v: %q %q", c, v, why)
 		}
 	}
@@ -521,16 +535,19 @@ func TestHowSoonAnInterlockTakesRFOff(t *testing.T) {
 		501 * time.Millisecond: "warning: slow interlock",
 	} {
 		r.interlock = took
-		if words := r.interlockWords(50 * time.Millisecond); !strings.Contains(words, says) || strings.Contains(words, "warning") != (took > 500*time.Millisecond) {
+		if words := r.interlockWords(50 * time.Millisecond); !strings.Contains(words, says) ||
+			strings.Contains(words, "warning") != (took > 500*time.Millisecond) {
 			t.Errorf("one that takes %v: %q", took, words)
 		}
 	}
 }
 
 func TestWhatNothingOnABenchObservesIsSaid(t *testing.T) {
-	wired := &driver.Rig{Source: struct{ driver.Source }{}, Analyser: struct{ driver.Analyser }{}, PowerMeter: struct{ driver.PowerMeter }{}, Amplifier: struct{ driver.Amplifier }{}}
+	wired := &driver.Rig{Source: struct{ driver.Source }{}, Analyser: struct{ driver.Analyser }{},
+		PowerMeter: struct{ driver.PowerMeter }{}, Amplifier: struct{ driver.Amplifier }{}}
 	b := func(change func(*catalog.Bench)) *catalog.Bench {
-		x := &catalog.Bench{Analyser: &catalog.Analyser{}, PowerMeter: &catalog.PowerMeter{}, Amplifier: &catalog.Amplifier{}}
+		x := &catalog.Bench{Analyser: &catalog.Analyser{}, PowerMeter: &catalog.PowerMeter{},
+			Amplifier: &catalog.Amplifier{}}
 		change(x)
 		return x
 	}
@@ -542,11 +559,16 @@ func TestWhatNothingOnABenchObservesIsSaid(t *testing.T) {
 		unproved []string
 	}{
 		{"everything", *wired, b(func(*catalog.Bench) {}), false, nil},
-		{"an amplifier without an interface", driver.Rig{Source: wired.Source, Analyser: wired.Analyser}, b(func(*catalog.Bench) {}), false, []string{"the amplifier says nothing of itself"}},
-		{"no amplifier", driver.Rig{Source: wired.Source, Analyser: wired.Analyser}, b(func(x *catalog.Bench) { x.Amplifier = nil }), false, nil},
-		{"a source by hand", *wired, b(func(x *catalog.Bench) { x.Source.ByHand = true }), false, []string{"set by hand or sweeps"}},
-		{"meters by eye", *wired, b(func(x *catalog.Bench) { x.Analyser.ByHand, x.PowerMeter.ByHand = true, true }), false, []string{"no meter reads by itself"}},
-		{"a free sweep", *wired, b(func(*catalog.Bench) {}), true, []string{"no meter reads by itself", "set by hand or sweeps"}},
+		{"an amplifier without an interface", driver.Rig{Source: wired.Source, Analyser: wired.Analyser},
+			b(func(*catalog.Bench) {}), false, []string{"the amplifier says nothing of itself"}},
+		{"no amplifier", driver.Rig{Source: wired.Source, Analyser: wired.Analyser},
+			b(func(x *catalog.Bench) { x.Amplifier = nil }), false, nil},
+		{"a source by hand", *wired, b(func(x *catalog.Bench) { x.Source.ByHand = true }), false,
+			[]string{"set by hand or sweeps"}},
+		{"meters by eye", *wired, b(func(x *catalog.Bench) { x.Analyser.ByHand, x.PowerMeter.ByHand = true, true }),
+			false, []string{"no meter reads by itself"}},
+		{"a free sweep", *wired, b(func(*catalog.Bench) {}),
+			true, []string{"no meter reads by itself", "set by hand or sweeps"}},
 	} {
 		proved, unproved := Proof(&c.rig, c.bench, &plan.Plan{}, c.free)
 		if len(unproved) != len(c.unproved) {
@@ -563,7 +585,8 @@ func TestWhatNothingOnABenchObservesIsSaid(t *testing.T) {
 		}
 	}
 	proved, _ := Proof(wired, b(func(*catalog.Bench) {}), &plan.Plan{}, false)
-	if !strings.Contains(proved[0], "the current probe and the power meter") || !strings.Contains(proved[0], "more than 3.0 dB is not held") {
+	if !strings.Contains(proved[0], "the current probe and the power meter") || !strings.Contains(proved[0],
+		"more than 3.0 dB is not held") {
 		t.Errorf("proved by %q", proved)
 	}
 }
@@ -630,7 +653,8 @@ func TestTheHighestCeilingIsLookedForBetweenTheGridToo(t *testing.T) {
 }
 
 func TestAPersonIsToldASweepBySteps(t *testing.T) {
-	for steps, says := range map[int]string{0: ", steady, ", 1: ", steady, ", 2: ", in 2 steps, ", 50: ", in 50 steps, "} {
+	for steps, says := range map[int]string{0: ", steady, ", 1: ", steady, ", 2: ", in 2 steps, ",
+		50: ", in 50 steps, "} {
 		synctest.Test(t, func(t *testing.T) {
 			r := bare()
 			r.cfg.Desk = NewDesk()
@@ -640,11 +664,13 @@ func TestAPersonIsToldASweepBySteps(t *testing.T) {
 			f := &freeSweep{run: r, spec: &plan.FreeSweep{Plan: r.cfg.Plan, Passes: make([]sweep.Sweep, 1)}}
 			done := make(chan error, 1)
 			go func() {
-				done <- f.setUp(t.Context(), 1, sweep.Sweep{Law: sweep.Linear, From: 1e6, To: 2e6, Time: time.Second, Steps: steps})
+				done <- f.setUp(t.Context(), 1, sweep.Sweep{Law: sweep.Linear, From: 1e6, To: 2e6, Time: time.Second,
+					Steps: steps})
 			}()
 			synctest.Wait()
 			p, _ := r.cfg.Desk.Pending()
-			if said := strings.Join(p.Lines, "\n"); !strings.Contains(said, says) || !strings.Contains(said, "output OFF") {
+			if said := strings.Join(p.Lines, "\n"); !strings.Contains(said, says) ||
+				!strings.Contains(said, "output OFF") {
 				t.Errorf("%d steps: %q", steps, said)
 			}
 			if len(phases) == 0 || phases[0] != "the operator sets the sweep up" {

@@ -76,7 +76,8 @@ func (r *run) learn(ctx context.Context, step plan.Step) error {
 }
 
 // readAt applies a setting and reads the meters, with room for the crest.
-func (r *run) readAt(ctx context.Context, f rf.Frequency, drive, carrier rf.Power, mod level.Modulation) (guard.Measurement, error) {
+func (r *run) readAt(ctx context.Context, f rf.Frequency, drive, carrier rf.Power,
+	mod level.Modulation) (guard.Measurement, error) {
 	m := guard.Measurement{Frequency: f, Drive: drive, Crest: mod.CrestOverLevel(), Modulated: !mod.IsCW()}
 	if err := r.apply(ctx, f, r.roundDown(carrier), mod); err != nil {
 		return m, err
@@ -154,18 +155,23 @@ func Proof(rig *driver.Rig, b *catalog.Bench, p *plan.Plan, freeRunning bool) (p
 			above = guard.TripAbove
 		}
 		proved = append(proved,
-			fmt.Sprintf("in a dwell %s is compared with what it read just before: lower by more than %v is not held, higher by more than %v trips", strings.Join(by, " and "), fallAllowed, guard.ExcessAllowed),
+			fmt.Sprintf("in a dwell %s is compared with what it read just before: lower by more than %v is not held, "+
+				"higher by more than %v trips", strings.Join(by, " and "), fallAllowed, guard.ExcessAllowed),
 			fmt.Sprintf("the first reading at a frequency trips at %v above the high end of the budget", above))
 	} else {
-		unproved = append(unproved, "no meter reads by itself in the dwell: what is on the cable is not observed, and no excess trips")
+		unproved = append(unproved,
+			"no meter reads by itself in the dwell: what is on the cable is not observed, and no excess trips")
 	}
 	if wired {
-		proved = append(proved, "what the source says of itself is read in a dwell and at its end: a difference from what the run left trips")
+		proved = append(proved,
+			"what the source says of itself is read in a dwell and at its end: a difference from what the run left "+
+				"trips")
 	} else {
 		unproved = append(unproved, "the source is set by hand or sweeps by itself: its settings are not read back")
 	}
 	if b.Amplifier != nil && rig.Amplifier == nil {
-		unproved = append(unproved, "the amplifier says nothing of itself: standby, a fault or another gain shows in a meter only")
+		unproved = append(unproved,
+			"the amplifier says nothing of itself: standby, a fault or another gain shows in a meter only")
 	}
 	return proved, unproved
 }
@@ -207,7 +213,8 @@ func (r *run) timeInterlock(ctx context.Context) (err error) {
 		return err
 	}
 	if deadMan := r.cfg.Plan.DeadMan.Std(); r.interlock > deadMan {
-		return fmt.Errorf("arm: %w: the interlock took %v to answer, longer than the dead-man of %v: connect it so that it answers sooner, or wire it into the amplifier",
+		return fmt.Errorf("arm: %w: the interlock took %v to answer, longer than the dead-man of %v: connect it so "+
+			"that it answers sooner, or wire it into the amplifier",
 			guard.ErrRefused, rf.Duration(r.interlock.Round(time.Millisecond)), rf.Duration(deadMan))
 	}
 	return nil
@@ -222,7 +229,8 @@ func (r *run) interlockWords(source time.Duration) string {
 	if r.interlock > guard.InterlockEvery {
 		most += r.interlock - guard.InterlockEvery // it opens right after it was asked
 	}
-	words := fmt.Sprintf("interlock asked every %v while RF is on, answers in %v, the source in %v: RF off about %v after it opens, by these figures; a polled interlock is no safety function",
+	words := fmt.Sprintf("interlock asked every %v while RF is on, answers in %v, the source in %v: RF off about %v "+
+		"after it opens, by these figures; a polled interlock is no safety function",
 		rf.Duration(guard.InterlockEvery), told(r.interlock), told(source), told(most))
 	if r.interlock > slowInterlock {
 		words = "warning: slow " + words

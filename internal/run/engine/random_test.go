@@ -18,7 +18,8 @@ func TestAStaircaseOnAProductThatUpsetsAtRandom(t *testing.T) {
 		low, high := bandOf(l.sim, 0)
 		hz := math.Round(math.Sqrt(low*high)/1e4) * 1e4
 		l.sim.RandomOnset(1, 11)
-		o := l.do(planText(fmt.Sprintf("{list: [%.0f Hz]}", hz), "search: {method: staircase, trials: 40}", fmt.Sprintf("drift_check: {at: %.0f Hz, below: 20 dB, every: 5}", hz)))
+		o := l.do(planText(fmt.Sprintf("{list: [%.0f Hz]}", hz), "search: {method: staircase, trials: 40}",
+			fmt.Sprintf("drift_check: {at: %.0f Hz, below: 20 dB, every: 5}", hz)))
 		if o.err != nil {
 			t.Fatal(o.err)
 		}
@@ -43,7 +44,8 @@ func TestAStaircaseOnAProductThatUpsetsAtRandom(t *testing.T) {
 			t.Fatalf("%+v, %v", x, err)
 		}
 		truth := 20 * math.Log10(1e6*l.sim.Onset(simbench.Original, hz, simbench.CarrierHeldAM))
-		t.Logf("figure: staircase of 40 exposures on the simulated bench: 50 %% level %v, limits %v to %v, truth %.1f dBµA", x.Levels[0].Current, x.Levels[0].Low, x.Levels[0].High, truth)
+		t.Logf("figure: staircase of 40 exposures on the simulated bench: 50 %% level %v, limits %v to %v, truth "+
+			"%.1f dBµA", x.Levels[0].Current, x.Levels[0].Low, x.Levels[0].High, truth)
 		if off := x.Fit.Mu - truth; math.Abs(off) > 1.2 {
 			t.Errorf("the fit's middle lies %.2f dB off the truth", off)
 		}

@@ -283,7 +283,8 @@ func TestNothingDwellsAboveTheLevelWhenTheChainGivesMore(t *testing.T) {
 				}
 				over, _ := s.Current.Minus(s.Step.Point.Target.Add(s.Step.Offset))
 				if !s.Outcome.Skipped && over > 0.3 {
-					t.Errorf("%s: exposed at %v with %v, %v above the level", c.what, s.Step.Point.Frequency, s.Current, over)
+					t.Errorf("%s: exposed at %v with %v, %v above the level", c.what, s.Step.Point.Frequency, s.Current,
+						over)
 				}
 			}
 			l.mustBeOff(o)

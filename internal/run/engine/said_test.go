@@ -31,7 +31,8 @@ func TestAStepThatTheDiskRefusesIsNotTold(t *testing.T) {
 			t.Fatalf("%s, %d steps: %v", o.Verdict, len(o.run.Steps), o.err)
 		}
 		if told != 1 || exposures != 1 || o.Exposures != 1 {
-			t.Errorf("told of %d steps and %d exposures, the result says %d; the journal holds 1", told, exposures, o.Exposures)
+			t.Errorf("told of %d steps and %d exposures, the result says %d; the journal holds 1", told, exposures,
+				o.Exposures)
 		}
 		l.mustBeOff(o)
 	})

@@ -30,7 +30,8 @@ func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
 		inLab(t, simbench.Config{Seed: seed, Speed: 40}, func(t *testing.T, l *lab) {
 			dwell := l.sim.LeastDwell().Round(time.Millisecond) + time.Millisecond
 			var b strings.Builder
-			tmpl.Execute(&b, map[string]string{"Dwell": rf.Duration(dwell).String(), "Recover": rf.Duration(3 * dwell).String(), "Speed": "40"})
+			tmpl.Execute(&b, map[string]string{"Dwell": rf.Duration(dwell).String(),
+				"Recover": rf.Duration(3 * dwell).String(), "Speed": "40"})
 			o := l.do(b.String())
 			if o.err != nil {
 				t.Fatalf("seed %d: %s: %v", seed, o.Verdict, o.err)
@@ -64,18 +65,21 @@ func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
 				if d > 0.5+0.3+0.35 || d < -0.45 {
 					for _, st := range o.run.Steps {
 						if st.Step.Point.Frequency == th.Frequency {
-							t.Logf("%v %v %v %v %v: %v %v", st.Seq, st.At, st.Step, st.Drive, st.Current, st.Outcome, st.Note)
+							t.Logf("%v %v %v %v %v: %v %v", st.Seq, st.At, st.Step, st.Drive, st.Current, st.Outcome,
+								st.Note)
 							for _, r := range st.Readings {
 								t.Log(r)
 							}
 						}
 					}
-					t.Errorf("seed %d: at %v the onset is %v, the simulator's %.2f dBµA", seed, th.Frequency, th.Onset, known)
+					t.Errorf("seed %d: at %v the onset is %v, the simulator's %.2f dBµA", seed, th.Frequency,
+						th.Onset, known)
 				}
 			}
 		})
 	}
-	t.Logf("figure: 20 seeds, %d bands all found and none invented, %d onsets at most %.2f dB from the truth (resolution 0.5 dB), %d exposures at %d frequencies", bands, onsets, worst, exposures, points)
+	t.Logf("figure: 20 seeds, %d bands all found and none invented, %d onsets at most %.2f dB from the truth "+
+		"(resolution 0.5 dB), %d exposures at %d frequencies", bands, onsets, worst, exposures, points)
 }
 
 // span is a run of neighbouring frequencies that upset.

@@ -75,13 +75,16 @@ func (r *run) inJig(step plan.Step, at reached) error {
 	if off <= r.cfg.Plan.FirstLightAllowed && off >= -r.cfg.Plan.FirstLightAllowed {
 		return nil
 	}
-	return fmt.Errorf("%w: at %v the probe reads %v at a drive of %v, %v from the budget's %v (allowed %v): is the clamp closed in the %s, and the probe with it?",
-		ErrNotInJig, step.Point.Frequency, at.current, at.drive, off, at.predicted, r.cfg.Plan.FirstLightAllowed, r.cfg.Plan.Fixture)
+	return fmt.Errorf("%w: at %v the probe reads %v at a drive of %v, %v from the budget's %v (allowed %v): is the "+
+		"clamp closed in the %s, and the probe with it?",
+		ErrNotInJig, step.Point.Frequency, at.current, at.drive, off, at.predicted, r.cfg.Plan.FirstLightAllowed,
+		r.cfg.Plan.Fixture)
 }
 
 // closed starts the record of a step from what was reached.
 func (r *run) closed(at reached) event.StepClosed {
-	c := event.StepClosed{Drive: at.drive, Current: at.current, Highest: at.highest, Forward: at.forward, Reverse: at.reverse,
+	c := event.StepClosed{Drive: at.drive, Current: at.current, Highest: at.highest, Forward: at.forward,
+		Reverse:          at.reverse,
 		ForwardPredicted: at.forwardPredicted, Predicted: at.predicted, Limited: at.limited, Means: r.means()}
 	c.Outcome.NotReached = at.limited != "" && !at.skip
 	c.Outcome.Skipped = at.skip
@@ -95,9 +98,11 @@ func (r *run) means() string {
 	case m.IsCW():
 		return "r.m.s. of the unmodulated carrier, no modulation"
 	case m.Hold == level.PeakHeld:
-		return fmt.Sprintf("r.m.s. at the crest of the envelope (%s, peak held: carrier %s lower in the dwell)", m.Kind, m.CrestOverCarrier())
+		return fmt.Sprintf("r.m.s. at the crest of the envelope (%s, peak held: carrier %s lower in the dwell)", m.Kind,
+			m.CrestOverCarrier())
 	}
-	return fmt.Sprintf("r.m.s. of the carrier before modulation (%s, carrier held: crest %s higher in the dwell)", m.Kind, m.CrestOverCarrier())
+	return fmt.Sprintf("r.m.s. of the carrier before modulation (%s, carrier held: crest %s higher in the dwell)",
+		m.Kind, m.CrestOverCarrier())
 }
 
 // expose does one exposure, or for a recovery step the descent after it.
@@ -214,7 +219,8 @@ func (r *run) lookAfter(ctx context.Context, since time.Time) (judged, bool, err
 
 // watchUntil watches until done or until anything turned bad since a time. At end it looks whether it
 // is done, besides when something happens and every few milliseconds.
-func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMeters, end time.Time, done func() bool) (judged, bool, error) {
+func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMeters, end time.Time,
+	done func() bool) (judged, bool, error) {
 	feed := time.NewTicker(max(r.cfg.Plan.DeadMan.Std()/4, time.Millisecond))
 	defer feed.Stop()
 	look := time.NewTicker(max(min(r.cfg.Plan.Dwell.Std()/8, 10*time.Millisecond), 100*time.Microsecond))
@@ -390,7 +396,8 @@ func (r *run) patience() (within time.Duration, why string) {
 	if r.latches < latchesBefore || short >= within {
 		return within, ""
 	}
-	return short, fmt.Sprintf("; reset after %v, since %d upsets before ended with a reset only", rf.Duration(short), r.latches)
+	return short, fmt.Sprintf("; reset after %v, since %d upsets before ended with a reset only", rf.Duration(short),
+		r.latches)
 }
 
 // resetDUT resets the DUT, which may take longer than the dead-man waits: a relay leaves the power off for a
@@ -414,7 +421,8 @@ func (r *run) resetDUT(ctx context.Context) error {
 
 // awaitPerson holds the run, RF off, until somebody brought the DUT back.
 func (r *run) awaitPerson(ctx context.Context, off time.Time, c *event.StepClosed) error {
-	if err := r.journal(event.Hold{Why: "the product did not recover (" + c.Note + "): reset or power-cycle it; the run goes on when it is well"}); err != nil {
+	if err := r.journal(event.Hold{Why: "the product did not recover (" +
+		c.Note + "): reset or power-cycle it; the run goes on when it is well"}); err != nil {
 		return err
 	}
 	r.tell("RF off: the product did not recover; reset or power-cycle it")
@@ -429,7 +437,8 @@ func (r *run) awaitPerson(ctx context.Context, off time.Time, c *event.StepClose
 			return err
 		}
 	}
-	return fmt.Errorf("the product upset at %v (%s) and did not recover: bring it back, then go on with --resume", r.status.Step.Point.Frequency, c.Note)
+	return fmt.Errorf("the product upset at %v (%s) and did not recover: bring it back, then go on with --resume",
+		r.status.Step.Point.Frequency, c.Note)
 }
 
 // personWithin bounds the wait for a person.

@@ -52,14 +52,16 @@ func TestASweepWithThePeakHeldIsSetLower(t *testing.T) {
 				}
 				return mind(p)
 			}
-			if out, _, _ := l.sweep(strings.Replace(onePassText("{by: key, within: 30 ms}"), "carrier held", held, 1), nil); out.Verdict.Kind() != event.Stopped {
+			if out, _, _ := l.sweep(strings.Replace(onePassText("{by: key, within: 30 ms}"), "carrier held", held, 1),
+				nil); out.Verdict.Kind() != event.Stopped {
 				t.Errorf("%s: %q", held, out.Verdict)
 			}
 			set[held] = h.levelLine(t)
 		})
 	}
 	if ratio := set["carrier held"] / set["peak held"]; ratio < 1.79 || ratio > 1.81 {
-		t.Errorf("set to %v V with the carrier held and %v V with the peak held, %.3f times, want 1.8", set["carrier held"], set["peak held"], ratio)
+		t.Errorf("set to %v V with the carrier held and %v V with the peak held, %.3f times, want 1.8",
+			set["carrier held"], set["peak held"], ratio)
 	}
 }
 
@@ -124,8 +126,10 @@ func TestASweepThatNobodyStartsIsGivenUp(t *testing.T) {
 		}
 		const within = 5 * time.Second
 		l.change = func(c *engine.Config) { c.PersonWithin = within }
-		out, _, err := l.sweep(onePassText("{by: sync line, within: 20 ms, address: ASRL1::INSTR}"), make(chan time.Time))
-		if took := time.Since(shown); !errors.Is(err, engine.ErrNobody) || took < within || took > within+5*time.Second || out.Verdict.Kind() != event.Failed {
+		out, _, err := l.sweep(onePassText("{by: sync line, within: 20 ms, address: ASRL1::INSTR}"),
+			make(chan time.Time))
+		if took := time.Since(shown); !errors.Is(err, engine.ErrNobody) || took < within ||
+			took > within+5*time.Second || out.Verdict.Kind() != event.Failed {
 			t.Errorf("given up after %v, want %v: %q, %v", took, within, out.Verdict, err)
 		}
 		if l.sim.State().On {

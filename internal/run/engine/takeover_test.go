@@ -64,7 +64,8 @@ func TestAStepInWhichTheWatcherTookOverSaysNothingOfTheProduct(t *testing.T) {
 		}
 		o := l.do(planText("list: [30 MHz]", "search: {onset: false}"))
 		if len(o.run.Steps) > 0 || len(o.run.Abandoned) != 1 || o.Verdict != event.TrippedEnd {
-			t.Errorf("%d steps closed, %d abandoned, verdict %q: %s", len(o.run.Steps), len(o.run.Abandoned), o.Verdict, l.journal.kinds())
+			t.Errorf("%d steps closed, %d abandoned, verdict %q: %s", len(o.run.Steps), len(o.run.Abandoned), o.Verdict,
+				l.journal.kinds())
 		}
 		l.mustBeOff(o)
 	})

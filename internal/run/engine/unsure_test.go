@@ -53,7 +53,8 @@ func TestAnAmplifierAboveItsFileDoesNotPutTheClampOverItsRating(t *testing.T) {
 			l.edit = rated
 			l.reload()
 			if c.above != "" {
-				if err := l.sim.Inject("amplifier", simbench.Fault{Kind: simbench.FaultTouched, Instrument: "amplifier", Set: c.above}); err != nil {
+				if err := l.sim.Inject("amplifier", simbench.Fault{Kind: simbench.FaultTouched, Instrument: "amplifier",
+					Set: c.above}); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -66,10 +67,12 @@ func TestAnAmplifierAboveItsFileDoesNotPutTheClampOverItsRating(t *testing.T) {
 			if highest > 30 || highest < 0 {
 				t.Errorf("%.1f dBm on a clamp of 30 dBm", highest)
 			}
-			if refused := errors.Is(o.err, guard.ErrRefused) || errors.Is(o.err, guard.ErrTripped); refused != c.refused {
+			if refused := errors.Is(o.err, guard.ErrRefused) ||
+				errors.Is(o.err, guard.ErrTripped); refused != c.refused {
 				t.Errorf("%s (%s): %v", o.Verdict, o.Why, o.err)
 			}
-			if c.refused && !strings.Contains(o.err.Error(), "above the prediction") || !c.refused && o.Verdict == event.TrippedEnd {
+			if c.refused && !strings.Contains(o.err.Error(), "above the prediction") || !c.refused &&
+				o.Verdict == event.TrippedEnd {
 				t.Errorf("%s: %v", o.Verdict, o.err)
 			}
 			l.mustBeOff(o)
@@ -82,14 +85,16 @@ func TestAnAmplifierAboveItsFileDoesNotPutTheClampOverItsRating(t *testing.T) {
 			return text[:coupler] + text[clamp:]
 		}
 		l.reload()
-		for accepted, want := range map[bool]string{false: "whose gain nobody has measured", true: "with 2.0 dB for what is not measured"} {
+		for accepted, want := range map[bool]string{false: "whose gain nobody has measured",
+			true: "with 2.0 dB for what is not measured"} {
 			l.bench.UnmeasuredGain = accepted
 			p, list := plan.Parse("plan.yaml", []byte(constantDrive(setting(l, 0.2))), nil)
 			if list.Err() != nil {
 				t.Fatal(list)
 			}
 			_, list = plan.Check(p, l.chain, nil)
-			if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), "a power meter at the clamp regains") {
+			if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) ||
+				!strings.Contains(err.Error(), "a power meter at the clamp regains") {
 				t.Errorf("0.2 dB of headroom, accepted %v: %v", accepted, err)
 			}
 		}

@@ -58,7 +58,8 @@ func (x judged) shows() time.Time {
 }
 
 func newWatch(monitors []dut.Monitor, specs []catalog.Monitor) *watch {
-	w := &watch{monitors: monitors, judges: map[string]*dut.Judge{}, last: map[string]judged{}, listening: map[string]time.Time{}, changed: make(chan struct{}, 1)}
+	w := &watch{monitors: monitors, judges: map[string]*dut.Judge{}, last: map[string]judged{},
+		listening: map[string]time.Time{}, changed: make(chan struct{}, 1)}
 	for _, m := range monitors {
 		for _, s := range specs {
 			if s.ID == m.ID() {
@@ -172,7 +173,8 @@ func (w *watch) baseline(ctx context.Context, d time.Duration) error {
 			return nil
 		}
 		if short != "" && time.Since(began) > d+30*time.Second {
-			return fmt.Errorf("take the DUT's baseline: %s gave too few readings in %v; check that the DUT is on and the pattern fits its text", short, rf.Duration(time.Since(began).Round(time.Second)))
+			return fmt.Errorf("take the DUT's baseline: %s gave too few readings in %v; check that the DUT is on and "+
+				"the pattern fits its text", short, rf.Duration(time.Since(began).Round(time.Second)))
 		}
 		select {
 		case <-ctx.Done():
@@ -188,7 +190,8 @@ type errShown struct{ monitor, why, text string }
 
 // Error says what to do.
 func (e errShown) Error() string {
-	return fmt.Sprintf("%s %s before any RF: bring the product back to normal (reset it), then run again; the line read %q", e.monitor, e.why, e.text)
+	return fmt.Sprintf("%s %s before any RF: bring the product back to normal (reset it), then run again; the line "+
+		"read %q", e.monitor, e.why, e.text)
 }
 
 // tryBaseline sets the judges' baselines from the samples since a time; short names a monitor that
@@ -231,7 +234,9 @@ func (w *watch) tryBaseline(since time.Time) (short string, err error) {
 		j.Baseline, j.HasBaseline = sum/float64(len(values)), true
 		for _, v := range values {
 			if math.Abs(v-j.Baseline) > j.Monitor.Tolerance {
-				return "", fmt.Errorf("%s wanders by more than its tolerance of ±%.4g %s before any RF (%.4g round %.4g): widen the tolerance or quiet the DUT", id, j.Monitor.Tolerance, j.Monitor.Unit, v, j.Baseline)
+				return "",
+					fmt.Errorf("%s wanders by more than its tolerance of ±%.4g %s before any RF (%.4g round %.4g): "+
+						"widen the tolerance or quiet the DUT", id, j.Monitor.Tolerance, j.Monitor.Unit, v, j.Baseline)
 			}
 		}
 	}
@@ -404,7 +409,8 @@ func (w *watch) readings(from, on time.Time, rfOn func(time.Time) bool, limit in
 			text = ""
 		}
 		out = append(out, event.Reading{
-			Monitor: s.Monitor, After: rf.Duration(s.own.Sub(on).Round(100 * time.Microsecond)), Text: strings.TrimSpace(text),
+			Monitor: s.Monitor, After: rf.Duration(s.own.Sub(on).Round(100 * time.Microsecond)),
+			Text:  strings.TrimSpace(text),
 			Value: s.Value, HasValue: s.HasValue, Bad: s.bad, Why: s.why, RFOn: rfOn(s.own),
 		})
 	}
@@ -418,8 +424,9 @@ func (w *watch) baselines() []event.Monitor {
 	var out []event.Monitor
 	for _, id := range w.order {
 		j := w.judges[id]
-		out = append(out, event.Monitor{ID: id, Kind: string(j.Monitor.Kind), Unit: j.Monitor.Unit, Tolerance: j.Monitor.Tolerance,
-			Latency: j.Monitor.Latency, Baseline: j.Baseline, HasBaseline: j.HasBaseline})
+		out = append(out, event.Monitor{ID: id, Kind: string(j.Monitor.Kind), Unit: j.Monitor.Unit,
+			Tolerance: j.Monitor.Tolerance,
+			Latency:   j.Monitor.Latency, Baseline: j.Baseline, HasBaseline: j.HasBaseline})
 	}
 	return out
 }

@@ -38,7 +38,8 @@ func TestAProofRunStandsAtTheLevelAskedFor(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 4}, func(t *testing.T, l *lab) {
 		l.change = scatter(7, 0.05)
 		l.sim.SetBuild(simbench.Cured)
-		text := strings.Replace(planText("{from: 1 MHz, to: 18 MHz, step: 8 %}", "search: {onset: false}"), "iec-61000-4-6/level-2", "85 dBµA", 1)
+		text := strings.Replace(planText("{from: 1 MHz, to: 18 MHz, step: 8 %}", "search: {onset: false}"),
+			"iec-61000-4-6/level-2", "85 dBµA", 1)
 		o := l.do(text)
 		if o.err != nil {
 			t.Fatal(o.err)
@@ -55,13 +56,15 @@ func TestAProofRunStandsAtTheLevelAskedFor(t *testing.T) {
 			reached++
 			low, high = min(low, over), max(high, over)
 			if over < 0 || over > 0.3 {
-				t.Errorf("at %v the step counts as 85 dBµA and stood at %s dBµA", s.Step.Point.Frequency, s.Current.Text(3))
+				t.Errorf("at %v the step counts as 85 dBµA and stood at %s dBµA", s.Step.Point.Frequency,
+					s.Current.Text(3))
 			}
 		}
 		if len(o.run.Steps) != 39 || reached != 39 {
 			t.Errorf("%d of %d steps reached their level", reached, len(o.run.Steps))
 		}
-		t.Logf("figure: %d steps of %d reached their level, at %s to %s above it (window 0.3 dB, readings scatter by 0.05 dB)", reached, len(o.run.Steps), low.Text(2), high.Text(2))
+		t.Logf("figure: %d steps of %d reached their level, at %s to %s above it (window 0.3 dB, readings scatter by "+
+			"0.05 dB)", reached, len(o.run.Steps), low.Text(2), high.Text(2))
 	})
 }
 
@@ -74,7 +77,8 @@ func TestAnUpsetOnTheWayUpIsAnOnsetAtMost(t *testing.T) {
 			t.Fatal("the product is not upset by a plain carrier")
 		}
 		text := planText(fmt.Sprintf("{list: [%.0f Hz]}", (e[0][0]+e[0][1])/2))
-		text = strings.NewReplacer("AM 80 % 1 kHz carrier held", "CW", "iec-61000-4-6/level-2", "92 dBµA", "settle: 1 ms", "settle: 300 ms").Replace(text)
+		text = strings.NewReplacer("AM 80 % 1 kHz carrier held", "CW", "iec-61000-4-6/level-2", "92 dBµA",
+			"settle: 1 ms", "settle: 300 ms").Replace(text)
 		o := l.do(text)
 		if o.err != nil {
 			t.Fatal(o.err)
@@ -89,7 +93,8 @@ func TestAnUpsetOnTheWayUpIsAnOnsetAtMost(t *testing.T) {
 		lowest := map[rf.Frequency]rf.Current{}
 		for _, s := range o.run.Steps {
 			f := s.Step.Point.Frequency
-			if p := s.Step.Purpose; lowest[f].Known() && (p == plan.Onset || p == plan.Window) && s.Current.Above(lowest[f].Sub(0.09)) {
+			if p := s.Step.Purpose; lowest[f].Known() && (p == plan.Onset || p == plan.Window) &&
+				s.Current.Above(lowest[f].Sub(0.09)) {
 				t.Errorf("the %s step stood at %v, and %v is known to upset", p, s.Current, lowest[f])
 			}
 			if s.Outcome.Upset {
@@ -97,7 +102,8 @@ func TestAnUpsetOnTheWayUpIsAnOnsetAtMost(t *testing.T) {
 			}
 		}
 		for _, th := range o.run.Thresholds() {
-			t.Logf("figure: upset on the way up at %v; onset %v, stood %v, in %d exposures", first.Current, th.Onset, th.Below, th.Exposures)
+			t.Logf("figure: upset on the way up at %v; onset %v, stood %v, in %d exposures", first.Current, th.Onset,
+				th.Below, th.Exposures)
 			truth := l.sim.Onset(simbench.Original, th.Frequency.Hz(), simbench.Modulation{})
 			if d := th.Onset.WithBound(rf.Exactly).SI() / truth; d < 0.95 || d > 1.2 {
 				t.Errorf("the onset is %v, the simulator's %.1f µA", th.Onset, truth*1e6)

@@ -40,15 +40,21 @@ type Change struct {
 // Manners, Phases and Modulations span the campaign of changes.
 var (
 	Manners = []string{
-		"touched@source:set=level+12", "touched@source:set=level+4", "touched@source:set=level-20", "touched@source:set=level-4",
+		"touched@source:set=level+12", "touched@source:set=level+4", "touched@source:set=level-20",
+		"touched@source:set=level-4",
 		"touched@source:set=level+12:for=300ms", "touched@source:set=level-20:for=300ms", "touched@source:set=level+40",
-		"touched@source:set=frequency", "touched@source:set=on", "touched@source:set=off", "touched@source:set=off:for=300ms",
+		"touched@source:set=frequency", "touched@source:set=on", "touched@source:set=off",
+		"touched@source:set=off:for=300ms",
 		"touched@source:set=am", "touched@source:set=cw", "touched@source:set=depth", "touched@source:set=pulse",
-		"touched@amplifier:set=standby", "touched@amplifier:set=standby:for=300ms", "touched@amplifier:set=gain+10", "touched@amplifier:set=gain-10",
-		"folds-back@amplifier:set=-10", "drifts@amplifier:set=-10", "drifts@amplifier:set=+10", "untrue@source:set=+12", "untrue@source:set=-12",
-		"quantised@source", "touched@analyser:set=centre", "touched@analyser:set=reference-20", "touched@analyser:set=continuous",
+		"touched@amplifier:set=standby", "touched@amplifier:set=standby:for=300ms", "touched@amplifier:set=gain+10",
+		"touched@amplifier:set=gain-10",
+		"folds-back@amplifier:set=-10", "drifts@amplifier:set=-10", "drifts@amplifier:set=+10", "untrue@source:set=+12",
+		"untrue@source:set=-12",
+		"quantised@source", "touched@analyser:set=centre", "touched@analyser:set=reference-20",
+		"touched@analyser:set=continuous",
 	}
-	Phases      = []string{"first light", "levelling", "modulating", "exposing", "upset: waiting for the product to recover"}
+	Phases = []string{"first light", "levelling", "modulating", "exposing",
+		"upset: waiting for the product to recover"}
 	Modulations = []string{"CW", usual, "AM 80 % 1 kHz peak held", "pulse 217 Hz 12.5 % carrier held"}
 	moments     = []time.Duration{0, 20 * time.Millisecond, 450 * time.Millisecond, 900 * time.Millisecond}
 )
@@ -89,7 +95,8 @@ type ChangeOutcome struct {
 // Do does the run and looks at the plant.
 func (c Change) Do(ctx context.Context) (o ChangeOutcome) {
 	breach := func(format string, args ...any) { o.Breaches = append(o.Breaches, fmt.Sprintf(format, args...)) }
-	l := &lane{sim: simbench.New(simbench.Config{Seed: seed, KeepHistory: true}), lines: map[string]int{}, journal: &memory{}}
+	l := &lane{sim: simbench.New(simbench.Config{Seed: seed, KeepHistory: true}), lines: map[string]int{},
+		journal: &memory{}}
 	defer l.sim.Close()
 	f, err := simbench.ParseFault(c.Manner)
 	if err != nil {
@@ -133,7 +140,8 @@ func (c Change) Do(ctx context.Context) (o ChangeOutcome) {
 }
 
 // checkSteps holds every step that counts as well against the record of the plant.
-func (c Change) checkSteps(l *lane, dwells []time.Duration, changed time.Time, o *ChangeOutcome, breach func(string, ...any)) {
+func (c Change) checkSteps(l *lane, dwells []time.Duration, changed time.Time, o *ChangeOutcome,
+	breach func(string, ...any)) {
 	mod, err := level.ParseModulation(c.Modulation)
 	if err != nil {
 		breach("%v", err)
@@ -166,7 +174,8 @@ func (c Change) checkSteps(l *lane, dwells []time.Duration, changed time.Time, o
 			want := e.Current.Add(mod.CarrierOverLevel()).In()
 			off := longestOff(history, began, began+e.OnFor.Std(), e.Step.Point.Frequency.Hz(), want, mod)
 			if o.Off = max(o.Off, off); off > o.Allowed {
-				breach("step %d at %v counts as well with %v, and the cable was off that for %v of the dwell", e.Step.Number, e.Step.Point.Frequency, e.Current, off)
+				breach("step %d at %v counts as well with %v, and the cable was off that for %v of the dwell",
+					e.Step.Number, e.Step.Point.Frequency, e.Current, off)
 			}
 		}
 	}
@@ -174,7 +183,8 @@ func (c Change) checkSteps(l *lane, dwells []time.Duration, changed time.Time, o
 
 // longestOff is the longest time within a span in which the carrier on the cable was not what it had to be, in
 // dBµA at a frequency in Hz, with its modulation.
-func longestOff(history []simbench.Sample, from, to time.Duration, hz, want float64, mod level.Modulation) (longest time.Duration) {
+func longestOff(history []simbench.Sample, from, to time.Duration, hz, want float64,
+	mod level.Modulation) (longest time.Duration) {
 	var since time.Duration = -1
 	for i, s := range history {
 		end := to
@@ -185,8 +195,10 @@ func longestOff(history []simbench.Sample, from, to time.Duration, hz, want floa
 		if end <= begin {
 			continue
 		}
-		modulated := math.Abs(s.Modulation.AMDepth-float64(mod.Depth)) < 0.01 && math.Abs(s.Modulation.PulseDuty-float64(mod.Duty)) < 0.01
-		good := s.On && modulated && math.Abs(s.Frequency-hz) < 2 && math.Abs(20*math.Log10(s.Carrier/1e-6)-want) <= offWindow
+		modulated := math.Abs(s.Modulation.AMDepth-float64(mod.Depth)) < 0.01 &&
+			math.Abs(s.Modulation.PulseDuty-float64(mod.Duty)) < 0.01
+		good := s.On && modulated && math.Abs(s.Frequency-hz) < 2 &&
+			math.Abs(20*math.Log10(s.Carrier/1e-6)-want) <= offWindow
 		if good {
 			since = -1
 			continue

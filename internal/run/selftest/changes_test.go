@@ -38,8 +38,11 @@ func TestAChangeBehindTheProgramsBack(t *testing.T) {
 		t.Error(b)
 	}
 	if sum.Happened < sum.Cases*3/4 || sum.Verdicts[event.TrippedEnd] < sum.Cases/3 {
-		t.Errorf("the campaign shows little: %d of %d changes happened, verdicts %v", sum.Happened, sum.Cases, sum.Verdicts)
+		t.Errorf("the campaign shows little: %d of %d changes happened, verdicts %v", sum.Happened, sum.Cases,
+			sum.Verdicts)
 	}
-	t.Logf("figure: changes behind the program's back, of %d: %d cases, %d happened, verdicts %v; longest off the level in a step that counts %v (%s); longest over a rating %v; longest from a change to the recorded cause of the trip %v",
+	t.Logf("figure: changes behind the program's back, of %d: %d cases, %d happened, verdicts %v; longest off the "+
+		"level in a step that counts %v (%s); longest over a rating %v; longest from a change to the recorded cause "+
+		"of the trip %v",
 		len(selftest.Changes()), sum.Cases, sum.Happened, sum.Verdicts, sum.Off, sum.Longest, sum.Over, sum.Seen)
 }

@@ -25,11 +25,13 @@ import (
 
 // Kinds are the faults of a conversation that the tests try at every message.
 var Kinds = []simbench.FaultKind{simbench.FaultAbsent, simbench.FaultDeaf, simbench.FaultSilent, simbench.FaultLate,
-	simbench.FaultActsNoAnswer, simbench.FaultActsLate, simbench.FaultError, simbench.FaultGarbage, simbench.FaultCloses,
+	simbench.FaultActsNoAnswer, simbench.FaultActsLate, simbench.FaultError, simbench.FaultGarbage,
+	simbench.FaultCloses,
 	simbench.FaultReboots, simbench.FaultOverrange}
 
 // Further are faults of a conversation that the tests try at every message in their long version only.
-var Further = []simbench.FaultKind{simbench.FaultHalf, simbench.FaultTorn, simbench.FaultTwice, simbench.FaultOverflow, simbench.FaultEmpty,
+var Further = []simbench.FaultKind{simbench.FaultHalf, simbench.FaultTorn, simbench.FaultTwice, simbench.FaultOverflow,
+	simbench.FaultEmpty,
 	simbench.FaultUnplugged}
 
 // All are Kinds and Further.
@@ -68,7 +70,8 @@ type Outcome struct {
 
 // Do does the run and looks at the plant, the journal and the readings.
 func (c Case) Do(ctx context.Context) Outcome {
-	l := &lane{sim: simbench.New(simbench.Config{Seed: seed, Speed: speed, KeepHistory: true}), lines: map[string]int{}, journal: &memory{}}
+	l := &lane{sim: simbench.New(simbench.Config{Seed: seed, Speed: speed, KeepHistory: true}), lines: map[string]int{},
+		journal: &memory{}}
 	defer l.sim.Close()
 	for _, f := range c.Faults {
 		if err := l.sim.Inject(f.Instrument, f); err != nil {
@@ -102,7 +105,8 @@ type lane struct {
 var bench = sync.OnceValues(func() (*catalog.Bench, error) {
 	sim := simbench.New(simbench.Config{Seed: seed, Speed: speed})
 	defer sim.Close()
-	b, list := catalog.Parse("bench.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, errors.New("no files") })
+	b, list := catalog.Parse("bench.yaml", sim.BenchFile(),
+		func(string) ([]byte, error) { return nil, errors.New("no files") })
 	return b, list.Err()
 })
 
@@ -138,9 +142,11 @@ func (l *lane) perform(ctx context.Context, text string, change func(*engine.Con
 	if err != nil {
 		return Outcome{Err: err, Breaches: []string{err.Error()}}
 	}
-	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: p.Kind, Mode: p.Mode, Fixture: string(p.Fixture),
+	l.journal.Append(time.Now(), event.Opened{Version: event.Version, RunKind: p.Kind, Mode: p.Mode,
+		Fixture:    string(p.Fixture),
 		Modulation: p.Modulation, Resolution: p.Search.Resolution, Range: p.Search.Range, Points: len(p.Grid)})
-	config := engine.Config{Plan: p, Chain: c, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1, Points: points, Program: program}
+	config := engine.Config{Plan: p, Chain: c, Rig: rig, Monitors: monitors, Journal: l.journal, Run: 1, Points: points,
+		Program: program}
 	change(&config)
 	res, err := engine.Run(ctx, config)
 	return Outcome{Verdict: res.Verdict, Err: err, Points: program.Thresholds()}
@@ -180,7 +186,8 @@ func (l *lane) checkPlant(c Case, o *Outcome) {
 		breach("the product saw %.2f dB more than the plan asks for", h)
 	}
 	mayDoubt := func(f simbench.Fault) bool {
-		return f.Instrument == "source" || f.Instrument == "amplifier" || f.Instrument == "analyser" && f.Kind == simbench.FaultOverrange
+		return f.Instrument == "source" || f.Instrument == "amplifier" || f.Instrument == "analyser" &&
+			f.Kind == simbench.FaultOverrange
 	}
 	if o.Verdict == event.RFNotKnownOff && !slices.ContainsFunc(c.Faults, mayDoubt) {
 		breach("RF in doubt although neither source nor amplifier failed, nor a meter said overload: %v", o.Err)

@@ -16,7 +16,9 @@ import (
 	"provoke/internal/units/rf"
 )
 
-var long = flag.Bool("long", false, "the long version of the fault tests: a longer run, every message and line, further kinds of fault, more pairs")
+var long = flag.Bool("long",
+	false,
+	"the long version of the fault tests: a longer run, every message and line, further kinds of fault, more pairs")
 
 var every = flag.Bool("every", false, "a fault at every message, in place of a third of them")
 
@@ -52,7 +54,8 @@ func under(t *testing.T, sum *tally, faults ...simbench.Fault) selftest.Outcome 
 func (s *tally) print(t *testing.T, what string) {
 	unopened := s.verdicts[""]
 	delete(s.verdicts, "")
-	t.Logf("figure: %s: %d cases; %d not opened, verdicts %v; RF off at the latest %v after the recorded cause (%s)", what, s.cases, unopened, s.verdicts, s.slowest, s.slow)
+	t.Logf("figure: %s: %d cases; %d not opened, verdicts %v; RF off at the latest %v after the recorded cause (%s)",
+		what, s.cases, unopened, s.verdicts, s.slowest, s.slow)
 }
 
 func newTally() *tally { return &tally{verdicts: map[event.Verdict]int{}} }
@@ -100,7 +103,8 @@ func TestAFaultAtEveryMessageOfARun(t *testing.T) {
 						}
 						// Another third for each fault, so that together they begin with every message.
 						for n := (len(kind) + times) % step; n < whole.Messages[instrument] && !t.Failed(); n += step {
-							o := under(t, sum, simbench.Fault{Kind: kind, Instrument: instrument, After: n, Times: times})
+							o := under(t, sum, simbench.Fault{Kind: kind, Instrument: instrument,
+								After: n, Times: times})
 							if instrument != "dut" && instrument != "meter" {
 								sameFindings(t, whole, o)
 							}
@@ -120,7 +124,8 @@ func sameFindings(t *testing.T, whole, o selftest.Outcome) {
 		return
 	}
 	if o.Verdict != whole.Verdict || len(o.Points) != len(whole.Points) {
-		t.Errorf("ended %s with %d points, undisturbed %s with %d", o.Verdict, len(o.Points), whole.Verdict, len(whole.Points))
+		t.Errorf("ended %s with %d points, undisturbed %s with %d", o.Verdict, len(o.Points), whole.Verdict,
+			len(whole.Points))
 		return
 	}
 	for i, th := range o.Points {

@@ -136,7 +136,8 @@ func (k *Kills) Do(ctx context.Context) (KillsResult, error) {
 		wg.Go(func() {
 			r := rand.New(rand.NewPCG(k.Seed, uint64(lane)))
 			for n := lane; n < k.Trials && ctx.Err() == nil; n += lanes {
-				t := trial{k: k, n: n, bench: Benches()[n%len(Benches())], end: Ends()[n/lanes%len(Ends())], at: time.Duration(r.Float64() * 1.05 * float64(k.duration)), r: r}
+				t := trial{k: k, n: n, bench: Benches()[n%len(Benches())], end: Ends()[n/lanes%len(Ends())],
+					at: time.Duration(r.Float64() * 1.05 * float64(k.duration)), r: r}
 				t.do(ctx)
 				mu.Lock()
 				sum.add(&t)
@@ -161,7 +162,8 @@ func (s *KillsResult) add(t *trial) {
 	s.Lost += t.lost
 	s.Starved += t.starved
 	s.AgainFor = max(s.AgainFor, t.again)
-	for n, is := range map[*int]bool{&s.Again: t.again > 0, &s.WithRF: t.hadRF, &s.Early: t.early, &s.TakenUp: t.takenUp} {
+	for n, is := range map[*int]bool{&s.Again: t.again > 0, &s.WithRF: t.hadRF, &s.Early: t.early,
+		&s.TakenUp: t.takenUp} {
 		if is {
 			*n++
 		}
@@ -173,7 +175,8 @@ func (s *KillsResult) add(t *trial) {
 		s.OffDeath = max(s.OffDeath, t.off)
 	}
 	for _, b := range t.breaches {
-		s.Breaches = append(s.Breaches, fmt.Sprintf("trial %d (%v), %s after %v: %s", t.n, t.bench, t.end, t.at.Round(time.Millisecond), b))
+		s.Breaches = append(s.Breaches, fmt.Sprintf("trial %d (%v), %s after %v: %s", t.n, t.bench,
+			t.end, t.at.Round(time.Millisecond), b))
 	}
 }
 
@@ -188,7 +191,8 @@ type place struct {
 }
 
 func (k *Kills) place(name string, b Bench) (*place, error) {
-	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, Steady: true, KeepHistory: true, Serial: name, Generator: b.Generator}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
+	p := &place{sim: simbench.New(simbench.Config{Seed: seed, Speed: killSpeed, Steady: true, KeepHistory: true,
+		Serial: name, Generator: b.Generator}), began: time.Now(), dir: filepath.Join(k.Dir, name)}
 	err := p.sim.Listen("127.0.0.1:0")
 	for _, at := range b.At {
 		err = errors.Join(err, p.sim.Inject(at, simbench.Fault{Kind: b.Manner}))
@@ -270,7 +274,8 @@ func (s *said) String() string {
 
 func (k *Kills) start(p *place, job string, more ...string) (*process, error) {
 	x := &process{cmd: exec.Command(k.Program), said: &said{}, done: make(chan error, 1)}
-	x.cmd.Args = append([]string{"provoke", "run", p.file("plan.yaml"), "--job", p.file(job), "--arm", "--accept-single-path"}, more...)
+	x.cmd.Args = append([]string{"provoke", "run", p.file("plan.yaml"), "--job", p.file(job), "--arm",
+		"--accept-single-path"}, more...)
 	x.cmd.Stdout, x.cmd.Stderr = x.said, x.said
 	if err := x.cmd.Start(); err != nil {
 		return nil, err
@@ -621,7 +626,8 @@ func (t *trial) goOn(p *place, job string) error {
 			return err
 		}
 		text := again.said.String()
-		if t.starved == 3 || !strings.Contains(text, "and the watcher takes over") && !strings.Contains(text, "the watcher has silenced the bench") {
+		if t.starved == 3 || !strings.Contains(text, "and the watcher takes over") &&
+			!strings.Contains(text, "the watcher has silenced the bench") {
 			return fmt.Errorf("exit code %d:\n%s", code, text)
 		}
 		t.starved++
@@ -675,7 +681,8 @@ func upsetsOf(file string) string {
 	var out strings.Builder
 	for _, s := range r.Steps {
 		if s.Outcome.Upset {
-			fmt.Fprintf(&out, "step %d attempt %d at %v %v %v: %s\n", s.Step.Number, s.Attempt, s.Step.Point.Frequency, s.Step.Offset, s.Current, s.Note)
+			fmt.Fprintf(&out, "step %d attempt %d at %v %v %v: %s\n", s.Step.Number, s.Attempt, s.Step.Point.Frequency,
+				s.Step.Offset, s.Current, s.Note)
 		}
 	}
 	return out.String()

@@ -179,7 +179,8 @@ func (d *Desk) perform(o Order) (engine.Result, error) {
 		return Perform(d.w, o)
 	}
 	out, _, err := PerformSweep(d.w, o, "")
-	if err != nil && out.Verdict != "" { // the journal holds the verdict; this may be about the plan that is written after it
+	// the journal holds the verdict; this may be about the plan that is written after it
+	if err != nil && out.Verdict != "" {
 		fmt.Fprintln(d.w.Stderr, "provoke: the sweep:", err)
 	}
 	return out.Result, err

@@ -10,7 +10,8 @@ import (
 // is ahead of the one that does not.
 func asleep() time.Duration {
 	var with, without unix.Timespec
-	if unix.ClockGettime(unix.CLOCK_BOOTTIME, &with) != nil || unix.ClockGettime(unix.CLOCK_MONOTONIC, &without) != nil {
+	if unix.ClockGettime(unix.CLOCK_BOOTTIME, &with) != nil || unix.ClockGettime(unix.CLOCK_MONOTONIC,
+		&without) != nil {
 		return 0
 	}
 	return time.Duration(with.Nano() - without.Nano())

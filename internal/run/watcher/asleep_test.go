@@ -35,7 +35,8 @@ func TestTheRunsProcessSwitchesOffWhenTheMachineHasSlept(t *testing.T) {
 	}
 	defer rig.Close()
 	tripped := make(chan string, 1)
-	g := guard.New(guard.Config{Chain: chain.New(b), Source: rig.Source, Amplifier: rig.Amplifier, Watcher: w, DeadMan: time.Minute,
+	g := guard.New(guard.Config{Chain: chain.New(b), Source: rig.Source, Amplifier: rig.Amplifier, Watcher: w,
+		DeadMan: time.Minute,
 		Tripped: func(cause, by string) { tripped <- cause + " (" + by + ")" }})
 	if err := g.Arm(); err != nil {
 		t.Fatal(err)

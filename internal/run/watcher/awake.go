@@ -17,7 +17,8 @@ const awakeWithin = 2 * time.Second
 func KeepAwake() *Awake {
 	words, release, err := inhibit()
 	if err != nil {
-		return &Awake{words: "suspend is not inhibited: " + err.Error() + "; keep this machine awake by its own settings while RF is on"}
+		return &Awake{words: "suspend is not inhibited: " + err.Error() +
+			"; keep this machine awake by its own settings while RF is on"}
 	}
 	return &Awake{words: "suspend is inhibited" + words, release: release}
 }

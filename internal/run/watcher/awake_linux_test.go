@@ -17,7 +17,8 @@ func manager(t *testing.T, script string) (dir string) {
 	t.Helper()
 	dir = t.TempDir()
 	if script != "" {
-		if err := os.WriteFile(filepath.Join(dir, "systemd-inhibit"), []byte("#!/bin/sh\nd="+dir+"\n"+script), 0o755); err != nil {
+		if err := os.WriteFile(filepath.Join(dir, "systemd-inhibit"), []byte("#!/bin/sh\nd="+dir+"\n"+script),
+			0o755); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -30,10 +31,12 @@ func manager(t *testing.T, script string) (dir string) {
 
 func TestWhatTheSystemGrantsAgainstSuspendIsSaid(t *testing.T) {
 	for name, x := range map[string]struct{ script, want string }{
-		"all": {`echo "$@" >> $d/asked; for last; do :; done; echo $$ > $d/pid; exec $last`, "suspend is inhibited, the lid's too"},
+		"all": {`echo "$@" >> $d/asked; for last; do :; done; echo $$ > $d/pid; exec $last`,
+			"suspend is inhibited, the lid's too"},
 		"not the lid": {`case "$*" in *lid*) echo "Access denied" >&2; exit 1;; esac; for last; do :; done; exec $last`,
 			"suspend is inhibited; closing the lid may still suspend"},
-		"nothing": {`echo "Failed to connect to bus: no such file" >&2; exit 1`, "suspend is not inhibited: Failed to connect to bus: no such file; keep this machine awake"},
+		"nothing": {`echo "Failed to connect to bus: no such file" >&2; exit 1`,
+			"suspend is not inhibited: Failed to connect to bus: no such file; keep this machine awake"},
 		"hangs":   {`exec sleep 30`, "suspend is not inhibited: systemd-inhibit did not answer within 2s"},
 		"missing": {"", "suspend is not inhibited: this system has no systemd-inhibit"},
 	} {
@@ -52,7 +55,8 @@ func TestWhatTheSystemGrantsAgainstSuspendIsSaid(t *testing.T) {
 				return
 			}
 			asked, _ := os.ReadFile(filepath.Join(dir, "asked"))
-			if !strings.Contains(string(asked), "--what=sleep:idle:handle-lid-switch") || !strings.Contains(string(asked), "--mode=block") {
+			if !strings.Contains(string(asked), "--what=sleep:idle:handle-lid-switch") ||
+				!strings.Contains(string(asked), "--mode=block") {
 				t.Errorf("asked for %s", asked)
 			}
 			pid, _ := os.ReadFile(filepath.Join(dir, "pid"))
@@ -68,7 +72,8 @@ func TestWhatTheSystemGrantsAgainstSuspendIsSaid(t *testing.T) {
 	}
 }
 
-var loginManager = flag.Bool("login-manager", false, "ask the system's own login manager; by hand, on a machine where one runs")
+var loginManager = flag.Bool("login-manager", false,
+	"ask the system's own login manager; by hand, on a machine where one runs")
 
 // The system's own login manager lists the lock. A container runs none, so this is tried by hand.
 func TestTheLoginManagerListsTheLock(t *testing.T) {

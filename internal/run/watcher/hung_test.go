@@ -146,7 +146,8 @@ func (q *quiet) Close() error                { close(q.stop); <-q.done; return n
 // hangs is a run whose engine hangs in a call to its instruments from its third setting on.
 func hangs(t *testing.T, b *catalog.Bench, w *watcher.Watcher) (*stuck, *kept, <-chan engine.Result) {
 	t.Helper()
-	p, list := plan.Parse("plan.yaml", []byte(hungPlan), func(string) ([]byte, error) { return nil, errors.New("no files") })
+	p, list := plan.Parse("plan.yaml", []byte(hungPlan),
+		func(string) ([]byte, error) { return nil, errors.New("no files") })
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -167,7 +168,8 @@ func hangs(t *testing.T, b *catalog.Bench, w *watcher.Watcher) (*stuck, *kept, <
 	rig.Source, rig.Amplifier = s, &stuckAmplifier{rig.Amplifier, s}
 	j, ended := &kept{}, make(chan engine.Result, 1)
 	go func() {
-		res, _ := engine.Run(t.Context(), engine.Config{Plan: p, Chain: c, Rig: rig, Monitors: []dut.Monitor{&quiet{}}, Journal: j, Run: 1,
+		res, _ := engine.Run(t.Context(), engine.Config{Plan: p, Chain: c, Rig: rig, Monitors: []dut.Monitor{&quiet{}},
+			Journal: j, Run: 1,
 			Points: points, Program: program, Watcher: w, Progress: func(st engine.Status) {
 				if st.Phase == "exposing" && st.RFOn {
 					s.now.Store(true)
@@ -187,7 +189,8 @@ func TestAnEngineThatHangsIsSilencedByTheWatcher(t *testing.T) {
 	if err := sim.Listen("127.0.0.1:0"); err != nil {
 		t.Fatal(err)
 	}
-	b, list := catalog.Parse("bench.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, errors.New("no files") })
+	b, list := catalog.Parse("bench.yaml", sim.BenchFile(),
+		func(string) ([]byte, error) { return nil, errors.New("no files") })
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -207,7 +210,8 @@ func TestAnEngineThatHangsIsSilencedByTheWatcher(t *testing.T) {
 	const limit = time.Second + watcher.Hung
 	offWithin(t, func() bool { return sim.State().On }, 10*time.Second)
 	took := time.Since(began)
-	t.Logf("figure: RF off by the watcher %v after the engine hung with a dead-man of 1 s (at most %v, slack %v)", took.Round(time.Millisecond), limit, (limit - took).Round(time.Millisecond))
+	t.Logf("figure: RF off by the watcher %v after the engine hung with a dead-man of 1 s (at most %v, slack %v)",
+		took.Round(time.Millisecond), limit, (limit - took).Round(time.Millisecond))
 	if took > limit {
 		t.Errorf("RF was on for %v after the engine hung, more than the %v that are stated", took, limit)
 	}

@@ -22,7 +22,8 @@ import (
 // of parses a simulated bench's file after a change.
 func of(t *testing.T, sim *simbench.Bench, change func(string) string) *catalog.Bench {
 	t.Helper()
-	b, list := catalog.Parse("bench.yaml", []byte(change(string(sim.BenchFile()))), func(string) ([]byte, error) { return nil, errors.New("no files") })
+	b, list := catalog.Parse("bench.yaml", []byte(change(string(sim.BenchFile()))),
+		func(string) ([]byte, error) { return nil, errors.New("no files") })
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +109,8 @@ func TestAWatcherDialsUntilTheDeadClientsPlaceIsFree(t *testing.T) {
 	rig.Close()
 	began := time.Now()
 	offWithin(t, func() bool { return sim.State().On }, kept+time.Second)
-	t.Logf("figure: RF off %v after the run's end, its place was kept for %v", time.Since(began).Round(time.Millisecond), kept)
+	t.Logf("figure: RF off %v after the run's end, its place was kept for %v",
+		time.Since(began).Round(time.Millisecond), kept)
 }
 
 // A run that gives no sign of life and holds the only connections is killed; another process under its number
@@ -142,7 +144,8 @@ func TestARunThatStandsStillWithTheOnlyConnectionIsKilled(t *testing.T) {
 		go io.Copy(io.Discard, outR)
 		if same {
 			offWithin(t, func() bool { return sim.State().On }, watcher.Limit+time.Second)
-			t.Logf("figure: RF off %v after the last sign of life of a run that holds the only connections", time.Since(began).Round(time.Millisecond))
+			t.Logf("figure: RF off %v after the last sign of life of a run that holds the only connections",
+				time.Since(began).Round(time.Millisecond))
 			<-ended
 		} else {
 			select {
@@ -157,7 +160,8 @@ func TestARunThatStandsStillWithTheOnlyConnectionIsKilled(t *testing.T) {
 		inW.Close()
 		<-done
 		left, err := watcher.Left(job)
-		want := map[bool]string{true: "it was killed, because it held the only connection of GEN1, AMP1", false: "is not killed: it is another one"}[same]
+		want := map[bool]string{true: "it was killed, because it held the only connection of GEN1, AMP1",
+			false: "is not killed: it is another one"}[same]
 		if err != nil || left == nil || !strings.Contains(left.Cause, want) {
 			t.Errorf("%+v, %v", left, err)
 		}
@@ -183,7 +187,8 @@ func TestAWatcherThatStandsStillIsNoticedAndHoldsNothingUp(t *testing.T) {
 	case <-time.After(watcher.Unanswered + time.Second):
 		t.Fatal("nobody noticed")
 	}
-	t.Logf("figure: a watcher that stands still and a full pipe are noticed after %v: %v", time.Since(began).Round(time.Millisecond), w.Check())
+	t.Logf("figure: a watcher that stands still and a full pipe are noticed after %v: %v",
+		time.Since(began).Round(time.Millisecond), w.Check())
 	began = time.Now()
 	w.Release()
 	if took := time.Since(began); took > 4*time.Second {
@@ -195,7 +200,8 @@ func TestAWatcherThatStandsStillIsNoticedAndHoldsNothingUp(t *testing.T) {
 func TestOfABenchSetByHandTheAmplifierGoesToStandby(t *testing.T) {
 	sim, _ := lit(t)
 	b := of(t, sim, func(s string) string {
-		return regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s, "${1}  by_hand: true\n  hardware_off: switch S1\n")
+		return regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s,
+			"${1}  by_hand: true\n  hardware_off: switch S1\n")
 	})
 	job := filepath.Join(t.TempDir(), "j.provoke")
 	p := byHand(t, b, job)
@@ -207,7 +213,8 @@ func TestOfABenchSetByHandTheAmplifierGoesToStandby(t *testing.T) {
 		t.Fatal("it does not end")
 	}
 	left, err := watcher.Left(job)
-	if err != nil || left == nil || !left.Done || left.Quiet || !strings.Contains(left.How, "switches the source off by switch S1") {
+	if err != nil || left == nil || !left.Done || left.Quiet ||
+		!strings.Contains(left.How, "switches the source off by switch S1") {
 		t.Errorf("%+v, %v", left, err)
 	}
 }

@@ -136,21 +136,24 @@ type (
 func gearOf(b *catalog.Bench, identified map[string]string) *gear {
 	patience := driver.Patience(b)
 	o := driver.Options{ForSilencing: true, Timeout: patience, Identified: identified}.For(b)
-	g := &gear{patience: patience, source: &reachedSource{reached[driver.Source]{id: b.Source.ID, one: b.Source.OneClient, open: func(ctx context.Context) (driver.Source, error) {
-		if !b.Source.Present() {
-			return nil, errors.New("it is set by hand: only a person can switch it off")
-		}
-		return driver.OpenSource(ctx, b.Source, o)
-	}}}}
+	g := &gear{patience: patience, source: &reachedSource{reached[driver.Source]{id: b.Source.ID,
+		one: b.Source.OneClient, open: func(ctx context.Context) (driver.Source, error) {
+			if !b.Source.Present() {
+				return nil, errors.New("it is set by hand: only a person can switch it off")
+			}
+			return driver.OpenSource(ctx, b.Source, o)
+		}}}}
 	if a := b.Amplifier; a != nil && a.Present() {
-		g.amplifier = &reachedAmplifier{reached[driver.Amplifier]{id: a.ID, one: a.OneClient, open: func(ctx context.Context) (driver.Amplifier, error) {
-			return driver.OpenAmplifier(ctx, *a, o)
-		}}}
+		g.amplifier = &reachedAmplifier{reached[driver.Amplifier]{id: a.ID, one: a.OneClient,
+			open: func(ctx context.Context) (driver.Amplifier, error) {
+				return driver.OpenAmplifier(ctx, *a, o)
+			}}}
 	}
 	if a := b.Analyser; a != nil && a.Present() {
-		g.analyser = &reachedAnalyser{reached[driver.Analyser]{id: a.ID, one: a.OneClient, open: func(ctx context.Context) (driver.Analyser, error) {
-			return driver.OpenAnalyser(ctx, *a, o)
-		}}}
+		g.analyser = &reachedAnalyser{reached[driver.Analyser]{id: a.ID, one: a.OneClient,
+			open: func(ctx context.Context) (driver.Analyser, error) {
+				return driver.OpenAnalyser(ctx, *a, o)
+			}}}
 	}
 	return g
 }

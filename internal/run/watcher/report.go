@@ -110,7 +110,8 @@ func (r *Report) String() string {
 	case r.Watching:
 		return "a watcher is watching this job's run"
 	case !r.Done:
-		return fmt.Sprintf("at %s the watcher began to silence the bench (%s), and did not say how that ended: RF not known to be off", at, r.Cause)
+		return fmt.Sprintf("at %s the watcher began to silence the bench (%s), and did not say how that ended: RF "+
+			"not known to be off", at, r.Cause)
 	case !r.Quiet:
 		return fmt.Sprintf("at %s the watcher tried to silence the bench (%s): %s", at, r.Cause, r.How)
 	}

@@ -34,7 +34,8 @@ func Serve(ctx context.Context, in io.Reader, out io.Writer, now func() time.Tim
 	told := ctx.Done()
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
-	s := &server{told: told, says: make(chan State, 16), lines: make(chan string), began: Slept(), now: now, saving: make(chan struct{}, 1)}
+	s := &server{told: told, says: make(chan State, 16), lines: make(chan string), began: Slept(), now: now,
+		saving: make(chan struct{}, 1)}
 	words := json.NewEncoder(out)
 	st, err := s.open(ctx, bufio.NewReaderSize(in, 64<<10))
 	if err != nil {
@@ -197,7 +198,8 @@ func (s *server) watch(ctx context.Context) error {
 			return s.act(ctx, "the watcher was told to end (SIGTERM), and its run went on", false)
 		case <-look.C:
 			if slept := Slept() - s.began; slept > Asleep {
-				return s.act(ctx, fmt.Sprintf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))), false)
+				return s.act(ctx, fmt.Sprintf("unattended RF, %v: the machine slept",
+					rf.Duration(slept.Round(100*time.Millisecond))), false)
 			}
 		case <-timer.C:
 			select {
@@ -223,7 +225,8 @@ func (s *server) heard(ctx context.Context, line string, open bool) (over bool, 
 		return true, s.leave()
 	}
 	if hung := s.take(line); hung > 0 {
-		return true, s.act(ctx, fmt.Sprintf("no sign of life from the run's engine for %v", rf.Duration(hung.Round(10*time.Millisecond))), true)
+		return true, s.act(ctx, fmt.Sprintf("no sign of life from the run's engine for %v",
+			rf.Duration(hung.Round(10*time.Millisecond))), true)
 	}
 	s.say(State{Alive: true})
 	return false, nil
@@ -303,7 +306,8 @@ func (s *server) act(ctx context.Context, cause string, silent bool) error {
 		if !over && !ended {
 			silent = s.keepSilent(ctx, cause)
 		}
-		for again := 0; err != nil && again < 20; again++ { // nothing is urgent any more, and a busy disk takes its time
+		// nothing is urgent any more, and a busy disk takes its time
+		for again := 0; err != nil && again < 20; again++ {
 			err = s.save(s.report)
 		}
 		return errors.Join(err, silent)
@@ -312,9 +316,10 @@ func (s *server) act(ctx context.Context, cause string, silent bool) error {
 
 // lowered reports that of a bench whose source only a person can switch off all that is wired is off.
 func (s *server) lowered(rep guard.Report) bool {
-	return !s.bench.Source.Present() && (s.gear.amplifier == nil || slices.ContainsFunc(rep.Steps, func(x guard.Step) bool {
-		return x.What == "amplifier read back" && x.Result == "done"
-	}))
+	return !s.bench.Source.Present() && (s.gear.amplifier == nil || slices.ContainsFunc(rep.Steps,
+		func(x guard.Step) bool {
+			return x.What == "amplifier read back" && x.Result == "done"
+		}))
 }
 
 // isOff asks the instrument that ends RF whether it has.
@@ -342,7 +347,8 @@ func (s *server) handedOver() bool {
 	for _, m := range s.gear.members() {
 		m.leave(true)
 	}
-	for end := time.Now().Add(standsBack); time.Now().Before(end) && !r.GaveUp && r.By.Process.Lives(); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(standsBack); time.Now().Before(end) && !r.GaveUp &&
+		r.By.Process.Lives(); time.Sleep(20 * time.Millisecond) {
 		if r.Off {
 			s.report.Quiet = true
 			s.report.How = fmt.Sprintf("read back as off by process %d, which asked for the bench", r.By.Process.ID)

@@ -82,7 +82,8 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 	if len(c.Args) == 0 {
 		c.Args = []string{"provoke", "watch"}
 	}
-	w := &Watcher{cmd: exec.Command(c.Program), gone: make(chan struct{}), ended: make(chan struct{}), stop: make(chan struct{}),
+	w := &Watcher{cmd: exec.Command(c.Program), gone: make(chan struct{}), ended: make(chan struct{}),
+		stop:  make(chan struct{}),
 		queue: make(chan string, 64), claim: c.Claim, slept: Slept(), last: time.Now()}
 	w.cmd.Args = c.Args
 	w.outside = outside(w.cmd)
@@ -236,12 +237,15 @@ func (w *Watcher) lookAtClocks() {
 	if slept := Slept() - w.slept; slept > Asleep {
 		w.overLocked(fmt.Errorf("unattended RF, %v: the machine slept", rf.Duration(slept.Round(100*time.Millisecond))))
 	} else if gap := time.Since(w.last); gap > Standstill {
-		w.overLocked(fmt.Errorf("this process stood still for %v, on a machine that was busy or suspended, and the watcher takes over", rf.Duration(gap.Round(10*time.Millisecond))))
+		w.overLocked(fmt.Errorf("this process stood still for %v, on a machine that was busy or suspended, and the "+
+			"watcher takes over", rf.Duration(gap.Round(10*time.Millisecond))))
 	} else if silent := time.Since(w.heard); !w.heard.IsZero() && silent > Unanswered {
-		w.overLocked(fmt.Errorf("no sign of life from the watcher for %v", rf.Duration(silent.Round(10*time.Millisecond))))
+		w.overLocked(fmt.Errorf("no sign of life from the watcher for %v",
+			rf.Duration(silent.Round(10*time.Millisecond))))
 	} else if d := w.due.Load(); d != nil && time.Now().After(d.at) {
 		w.hung = time.Since(d.since)
-		w.overLocked(fmt.Errorf("no sign of life from the engine for %v, and the watcher takes over", rf.Duration(w.hung.Round(10*time.Millisecond))))
+		w.overLocked(fmt.Errorf("no sign of life from the engine for %v, and the watcher takes over",
+			rf.Duration(w.hung.Round(10*time.Millisecond))))
 	}
 }
 

@@ -53,7 +53,8 @@ func lit(t *testing.T) (*simbench.Bench, *catalog.Bench) {
 	if err := sim.Listen("127.0.0.1:0"); err != nil {
 		t.Fatal(err)
 	}
-	b, list := catalog.Parse("bench.yaml", sim.BenchFile(), func(string) ([]byte, error) { return nil, errors.New("no files") })
+	b, list := catalog.Parse("bench.yaml", sim.BenchFile(),
+		func(string) ([]byte, error) { return nil, errors.New("no files") })
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -101,7 +102,8 @@ func start(t *testing.T, b *catalog.Bench, job string) *watcher.Watcher {
 func TestAWatcherReachesTheBenchOnConnectionsOfItsOwn(t *testing.T) {
 	_, b := lit(t)
 	w := start(t, b, "")
-	if st := w.State(); !st.Independent() || strings.Join(st.Paths, ", ") != "source GEN1, amplifier AMP1, analyser SA1" || len(st.Missing) > 0 {
+	if st := w.State(); !st.Independent() || strings.Join(st.Paths,
+		", ") != "source GEN1, amplifier AMP1, analyser SA1" || len(st.Missing) > 0 {
 		t.Errorf("%+v", st)
 	}
 	if err := w.Check(); err != nil {
@@ -178,7 +180,8 @@ func TestAPipeThatEndsSilencesTheBenchAtOnce(t *testing.T) {
 		t.Error(err)
 	}
 	left, err := watcher.Left(job)
-	if err != nil || left == nil || !left.Done || !left.Quiet || left.Run != 3 || !strings.Contains(left.Cause, "ended without a word") || !strings.Contains(left.How, "at 5 MHz") {
+	if err != nil || left == nil || !left.Done || !left.Quiet || left.Run != 3 || !strings.Contains(left.Cause,
+		"ended without a word") || !strings.Contains(left.How, "at 5 MHz") {
 		t.Errorf("%+v %v", left, err)
 	}
 }
@@ -193,7 +196,8 @@ func TestNoSignOfLifeSilencesTheBenchAndKeepsItSilent(t *testing.T) {
 		}
 		time.Sleep(time.Millisecond)
 	}
-	t.Logf("figure: RF off %v after the last sign of life (limit %v)", time.Since(began).Round(time.Millisecond), watcher.Limit)
+	t.Logf("figure: RF off %v after the last sign of life (limit %v)", time.Since(began).Round(time.Millisecond),
+		watcher.Limit)
 	time.Sleep(4 * time.Second) // it lingers
 	// What a stopped process had begun arrives after all.
 	tell(t, sim, "source", "OUTP 1;:OUTP?")
@@ -234,7 +238,9 @@ func TestAWatcherThatDiesIsNoticed(t *testing.T) {
 
 func TestWithoutAWatcherThereIsAnError(t *testing.T) {
 	_, b := lit(t)
-	if _, err := watcher.Start(t.Context(), watcher.Config{Bench: b, Program: filepath.Join(t.TempDir(), "missing")}); err == nil || !strings.Contains(err.Error(), "without which RF is not switched on") {
+	if _, err := watcher.Start(t.Context(), watcher.Config{Bench: b,
+		Program: filepath.Join(t.TempDir(), "missing")}); err == nil || !strings.Contains(err.Error(),
+		"without which RF is not switched on") {
 		t.Errorf("%v", err)
 	}
 }
@@ -301,7 +307,8 @@ func TestAWatcherLeavesSomebodyElsesBenchAlone(t *testing.T) {
 		t.Fatalf("the watcher goes on; it said %s", said())
 	}
 	left, err := watcher.Left(job)
-	if err != nil || left == nil || !left.Done || left.Quiet || !strings.Contains(left.How, "another instrument answers") || !strings.Contains(left.How, "S2") {
+	if err != nil || left == nil || !left.Done || left.Quiet ||
+		!strings.Contains(left.How, "another instrument answers") || !strings.Contains(left.How, "S2") {
 		t.Errorf("%+v %v", left, err)
 	}
 	if heard := strings.ReplaceAll(strings.ReplaceAll(said(), "*IDN?", ""), " | ", ""); heard != "" {

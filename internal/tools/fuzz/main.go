@@ -55,9 +55,11 @@ func run(each time.Duration, parallel int, only string) error {
 			continue
 		}
 		got, said := t.run(each, parallel)
-		fmt.Fprintf(out, "%s %s\t%d\t%d\t%d\t%d\n", t.folder, t.name, got.executions, got.fresh, got.corpus, got.failures)
+		fmt.Fprintf(out, "%s %s\t%d\t%d\t%d\t%d\n", t.folder, t.name, got.executions, got.fresh, got.corpus,
+			got.failures)
 		fmt.Fprintf(os.Stderr, "%s %s: %d executions, %d failures\n", t.folder, t.name, got.executions, got.failures)
-		all.executions, all.fresh, all.corpus, all.failures = all.executions+got.executions, all.fresh+got.fresh, all.corpus+got.corpus, all.failures+got.failures
+		all.executions, all.fresh, all.corpus, all.failures = all.executions+got.executions, all.fresh+got.fresh,
+			all.corpus+got.corpus, all.failures+got.failures
 		if got.failures > 0 {
 			failed = append(failed, t.folder+" "+t.name)
 			fmt.Fprintln(os.Stderr, said)
@@ -104,9 +106,11 @@ type tally struct{ executions, fresh, corpus, failures int }
 
 // run tries one target. What it said comes back for when it failed.
 func (t target) run(each time.Duration, parallel int) (tally, string) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*each+5*time.Minute) // building, and trying the corpus first
+	// building, and trying the corpus first
+	ctx, cancel := context.WithTimeout(context.Background(), 2*each+5*time.Minute)
 	defer cancel()
-	c := exec.CommandContext(ctx, "go", "test", "-run", "^$", "-fuzz", "^"+t.name+"$", "-fuzztime", each.String(), "-parallel", fmt.Sprint(parallel), "./"+t.folder)
+	c := exec.CommandContext(ctx, "go", "test", "-run", "^$", "-fuzz", "^"+t.name+"$", "-fuzztime", each.String(),
+		"-parallel", fmt.Sprint(parallel), "./"+t.folder)
 	c.WaitDelay = 10 * time.Second
 	said, err := c.CombinedOutput()
 	got := read(string(said))

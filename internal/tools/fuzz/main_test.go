@@ -24,7 +24,8 @@ func TestEveryTargetOfTheModuleIsFound(t *testing.T) {
 		found[x.name] = true
 	}
 	// One of each kind of input.
-	for _, name := range []string{"FuzzParse", "FuzzDecodeNeitherPanicsNorStaysSilent", "FuzzCurve", "FuzzText", "FuzzAnswer", "FuzzMessage", "FuzzReply", "FuzzJobFile"} {
+	for _, name := range []string{"FuzzParse", "FuzzDecodeNeitherPanicsNorStaysSilent", "FuzzCurve", "FuzzText",
+		"FuzzAnswer", "FuzzMessage", "FuzzReply", "FuzzJobFile"} {
 		if !found[name] {
 			t.Errorf("%s is not found in %v", name, list)
 		}

@@ -27,7 +27,8 @@ func (s *source) build(ctx context.Context, pkg, folder string, mutants []*mutan
 		if err != nil {
 			return "", err
 		}
-		c := exec.CommandContext(ctx, "go", "test", "-c", "-vet=off", "-gcflags=-e", "-overlay", replace, "-o", binary, home(pkg))
+		c := exec.CommandContext(ctx, "go", "test", "-c", "-vet=off", "-gcflags=-e", "-overlay", replace, "-o",
+			binary, home(pkg))
 		var said bytes.Buffer
 		c.Stdout, c.Stderr = &said, &said
 		if err = c.Run(); err == nil {
@@ -91,7 +92,10 @@ var call = regexp.MustCompile(`mutant[A-Za-z]+(?:\[[^\]]*\])?\((\d+)`)
 
 func blamed(line string, column int, mutants []*mutant) *mutant {
 	places := call.FindAllStringSubmatchIndex(line, -1)
-	sort.SliceStable(places, func(i, j int) bool { return apart(places[i][0]+1, column) < apart(places[j][0]+1, column) })
+	sort.SliceStable(places, func(i, j int) bool {
+		return apart(places[i][0]+1, column) < apart(places[j][0]+1,
+			column)
+	})
 	for _, p := range places {
 		id, _ := strconv.Atoi(line[p[2]:p[3]])
 		if id > 0 && id <= len(mutants) && !mutants[id-1].droppedBecauseOfCompiler {

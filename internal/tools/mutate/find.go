@@ -93,8 +93,10 @@ func (s *source) check(name string) error {
 		path, file, _ := strings.Cut(strings.TrimSpace(line), "\t")
 		exports[path] = file
 	}
-	imports := importer.ForCompiler(s.fset, "gc", func(path string) (io.ReadCloser, error) { return os.Open(exports[path]) })
-	s.info = &types.Info{Types: map[ast.Expr]types.TypeAndValue{}, Uses: map[*ast.Ident]types.Object{}, Defs: map[*ast.Ident]types.Object{}}
+	imports := importer.ForCompiler(s.fset, "gc",
+		func(path string) (io.ReadCloser, error) { return os.Open(exports[path]) })
+	s.info = &types.Info{Types: map[ast.Expr]types.TypeAndValue{}, Uses: map[*ast.Ident]types.Object{},
+		Defs: map[*ast.Ident]types.Object{}}
 	s.pkg, err = (&types.Config{Importer: imports}).Check(name, s.fset, s.files, s.info)
 	return err
 }
@@ -248,7 +250,8 @@ func (f *finder) fails(n *ast.ReturnStmt) bool {
 		return false
 	}
 	last := n.Results[len(n.Results)-1]
-	if v := f.info.Types[last]; v.IsNil() || v.Type == nil || !types.AssignableTo(v.Type, types.Universe.Lookup("error").Type()) {
+	if v := f.info.Types[last]; v.IsNil() || v.Type == nil ||
+		!types.AssignableTo(v.Type, types.Universe.Lookup("error").Type()) {
 		return false
 	}
 	if _, made := last.(*ast.CallExpr); made {
@@ -275,12 +278,14 @@ func (f *finder) assignment(n *ast.AssignStmt) {
 func (f *finder) call(n *ast.CallExpr) {
 	switch fun := n.Fun.(type) {
 	case *ast.Ident:
-		if _, builtin := f.info.Uses[fun].(*types.Builtin); builtin && (fun.Name == "min" || fun.Name == "max") && f.info.Types[n].Value == nil {
+		if _, builtin := f.info.Uses[fun].(*types.Builtin); builtin && (fun.Name == "min" || fun.Name == "max") &&
+			f.info.Types[n].Value == nil {
 			f.add(n, "min/max", f.words(n), edit{at: f.offset(fun.Pos()), length: 3, text: "mutantM" + fun.Name[1:]},
 				edit{at: f.offset(n.Lparen) + 1, text: "ID, "})
 		}
 	case *ast.SelectorExpr:
-		if (fun.Sel.Name == "Add" || fun.Sel.Name == "Sub") && len(n.Args) == 1 && f.numeric(n.Args[0], false) && !strings.HasSuffix(f.typeOf(fun.X), "WaitGroup") {
+		if (fun.Sel.Name == "Add" || fun.Sel.Name == "Sub") && len(n.Args) == 1 && f.numeric(n.Args[0], false) &&
+			!strings.HasSuffix(f.typeOf(fun.X), "WaitGroup") {
 			f.add(n, "arithmetic", f.words(n), f.around(n.Args[0], "mutantMinus(ID, ", ")")...)
 		}
 	}
@@ -293,7 +298,8 @@ func (f *finder) typeOf(e ast.Expr) string {
 	return ""
 }
 
-var swapped = map[token.Token]string{token.LSS: "Less", token.LEQ: "LessOrEqual", token.GTR: "Greater", token.GEQ: "GreaterOrEqual",
+var swapped = map[token.Token]string{token.LSS: "Less", token.LEQ: "LessOrEqual", token.GTR: "Greater",
+	token.GEQ: "GreaterOrEqual",
 	token.ADD: "Plus", token.SUB: "Difference", token.MUL: "Times", token.QUO: "Over"}
 
 // expression changes a comparison or a sum. It returns whether the parts are looked at too.
@@ -317,7 +323,8 @@ func (f *finder) expression(n *ast.BinaryExpr) bool {
 
 // replaced writes a op b as name(id, a, b).
 func (f *finder) replaced(n *ast.BinaryExpr, name string) []edit {
-	return []edit{{at: f.offset(n.Pos()), text: "mutant" + name + "(ID, "}, {at: f.offset(n.OpPos), length: len(n.Op.String()), text: ","},
+	return []edit{{at: f.offset(n.Pos()), text: "mutant" + name + "(ID, "},
+		{at: f.offset(n.OpPos), length: len(n.Op.String()), text: ","},
 		{at: f.offset(n.End()), text: ")", end: true}}
 }
 
@@ -369,7 +376,8 @@ func (f *finder) written(e ast.Expr) bool {
 		case *ast.Ident:
 			if c, ok := f.info.Uses[n].(*types.Const); ok && c.Pkg() == f.pkg {
 				b, _ := c.Type().Underlying().(*types.Basic)
-				found = found || b != nil && (b.Info()&types.IsFloat != 0 || strings.HasSuffix(c.Type().String(), "time.Duration"))
+				found = found || b != nil && (b.Info()&types.IsFloat != 0 || strings.HasSuffix(c.Type().String(),
+					"time.Duration"))
 			}
 		}
 		return !found

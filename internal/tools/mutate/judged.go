@@ -34,7 +34,9 @@ func readJudged(file string) (*judgements, error) {
 		}
 		parts := strings.Split(line, "\t")
 		if len(parts) != 6 || strings.TrimSpace(parts[5]) == "" {
-			return nil, fmt.Errorf("%s:%d: want package, function, operator, text, ordinal and a reason, separated by tabs", file, i+1)
+			return nil,
+				fmt.Errorf("%s:%d: want package, function, operator, text, ordinal and a reason, separated by tabs",
+					file, i+1)
 		}
 		key := strings.Join(parts[:5], "\t")
 		if _, twice := j.reasons[key]; twice {

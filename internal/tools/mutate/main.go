@@ -25,11 +25,15 @@ func main() {
 	flag.Uint64Var(&o.seed, "seed", 1, "which sample is drawn")
 	flag.DurationVar(&o.within, "within", 90*time.Minute, "time for all of it; what is not tried by then is counted")
 	flag.IntVar(&o.parallel, "parallel", 2, "how many test binaries run at once")
-	flag.StringVar(&o.results, "results", filepath.Join(os.TempDir(), "provoke-mutants"), "folder in which results are kept; empty for none")
+	flag.StringVar(&o.results, "results", filepath.Join(os.TempDir(), "provoke-mutants"),
+		"folder in which results are kept; empty for none")
 	flag.StringVar(&o.only, "only", "", "regular expression; only changes whose description it finds")
-	flag.BoolVar(&o.believe, "believe", false, "while tests are being added: a change that was killed by earlier tests of this code is not tried again")
-	flag.DurationVar(&o.slowest, "slowest", 0, "leave out tests that take longer than this alone; 0 for none. What only they kill counts as survived")
-	flag.Float64Var(&o.least, "least", 100, "exit with 1 when fewer than so many per cent of the changes that were tried are killed or judged")
+	flag.BoolVar(&o.believe, "believe", false,
+		"while tests are being added: a change that was killed by earlier tests of this code is not tried again")
+	flag.DurationVar(&o.slowest, "slowest", 0,
+		"leave out tests that take longer than this alone; 0 for none. What only they kill counts as survived")
+	flag.Float64Var(&o.least, "least",
+		100, "exit with 1 when fewer than so many per cent of the changes that were tried are killed or judged")
 	flag.BoolVar(&o.list, "list", false, "print the changes and try none")
 	flag.Parse()
 	enough, err := run(o, flag.Args())

@@ -26,13 +26,15 @@ func pick(a, b float64, on bool) float64 {
 // found walks the sample as a package of its own.
 func found(t *testing.T) (*source, []*mutant) {
 	t.Helper()
-	s := &source{fset: token.NewFileSet(), name: "sample", text: map[string][]byte{"sample.go": []byte(sample)}, names: []string{"sample.go"}}
+	s := &source{fset: token.NewFileSet(), name: "sample", text: map[string][]byte{"sample.go": []byte(sample)},
+		names: []string{"sample.go"}}
 	file, err := parser.ParseFile(s.fset, "sample.go", sample, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	s.files = []*ast.File{file}
-	s.info = &types.Info{Types: map[ast.Expr]types.TypeAndValue{}, Uses: map[*ast.Ident]types.Object{}, Defs: map[*ast.Ident]types.Object{}}
+	s.info = &types.Info{Types: map[ast.Expr]types.TypeAndValue{}, Uses: map[*ast.Ident]types.Object{},
+		Defs: map[*ast.Ident]types.Object{}}
 	if s.pkg, err = (&types.Config{Importer: importer.Default()}).Check("sample", s.fset, s.files, s.info); err != nil {
 		t.Fatal(err)
 	}
@@ -50,7 +52,8 @@ func TestEveryKindOfChangeIsFoundAndWrittenWhereItBelongs(t *testing.T) {
 		keys[m.key] = true
 	}
 	// if; a < b; 2*b, a += …, b-1, a/4; a += …; 2, 1, 4; min.
-	for operator, want := range map[string]int{"negate": 1, "comparison": 1, "arithmetic": 4, "delete": 1, "constant": 3, "min/max": 1} {
+	for operator, want := range map[string]int{"negate": 1, "comparison": 1, "arithmetic": 4, "delete": 1,
+		"constant": 3, "min/max": 1} {
 		if count[operator] != want {
 			t.Errorf("%d changes of kind %q, want %d", count[operator], operator, want)
 		}

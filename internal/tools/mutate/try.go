@@ -157,8 +157,11 @@ func (t *tally) print(w io.Writer) {
 	}
 	out.Flush()
 	tried := t.drawn - t.count[NotTried]
-	fmt.Fprintf(w, "%s: %d changes found, %d drawn, %d tried: %d killed, %d killed by the clock, %d judged equivalent, %d survived, %d reached by no test: %.1f %% killed or judged (%v)\n",
-		t.pkg, t.found, t.drawn, tried, t.count[Killed], t.count[TimedOut], t.count[Equivalent], t.count[Survived], t.count[Unreached], t.share(), t.took.Round(time.Second))
+	fmt.Fprintf(w,
+		"%s: %d changes found, %d drawn, %d tried: %d killed, %d killed by the clock, %d judged equivalent, %d "+
+			"survived, %d reached by no test: %.1f %% killed or judged (%v)\n",
+		t.pkg, t.found, t.drawn, tried, t.count[Killed], t.count[TimedOut], t.count[Equivalent], t.count[Survived],
+		t.count[Unreached], t.share(), t.took.Round(time.Second))
 }
 
 // share of those tried that are killed or judged, in per cent.
@@ -200,7 +203,8 @@ func (r *runner) survey(parallel int) error {
 			defer func() { <-slots }()
 			record := filepath.Join(r.folder, fmt.Sprintf("reach%d", i))
 			began := time.Now()
-			out, err := r.command(context.Background(), 0, record, "-test.run", "^"+name+"$", "-test.timeout", "5m").CombinedOutput()
+			out, err := r.command(context.Background(), 0, record, "-test.run", "^"+name+"$", "-test.timeout",
+				"5m").CombinedOutput()
 			t.took = time.Since(began)
 			if err != nil {
 				mu.Lock()

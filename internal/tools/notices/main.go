@@ -35,7 +35,8 @@ func write(file string) error {
 		return err
 	}
 	var b strings.Builder
-	b.WriteString("# Third-party notices\n\nWritten by `go run ./internal/tools/notices`: what is linked into the provoke binary, with each part's own licence.\n" +
+	b.WriteString("# Third-party notices\n\nWritten by `go run ./internal/tools/notices`: what is linked into the " +
+		"provoke binary, with each part's own licence.\n" +
 		"The figures are drawn with a library that uses svgo by Anthony Starks (CC BY 4.0).\n\n")
 	for _, m := range mods {
 		fmt.Fprintf(&b, "- %s %s\n", m.Path, m.Version)
@@ -102,7 +103,8 @@ func licences(dir string) (string, error) {
 	var b strings.Builder
 	for _, e := range entries {
 		upper := strings.ToUpper(e.Name())
-		if e.IsDir() || !strings.HasPrefix(upper, "LICEN") && !strings.HasPrefix(upper, "COPYING") && !strings.HasPrefix(upper, "NOTICE") && !strings.HasPrefix(upper, "PATENTS") {
+		if e.IsDir() || !strings.HasPrefix(upper, "LICEN") && !strings.HasPrefix(upper, "COPYING") &&
+			!strings.HasPrefix(upper, "NOTICE") && !strings.HasPrefix(upper, "PATENTS") {
 			continue
 		}
 		text, err := os.ReadFile(filepath.Join(dir, e.Name()))

@@ -48,7 +48,8 @@ func run(ctx context.Context, base string) error {
 	if err != nil {
 		return err
 	}
-	listed, err := output(ctx, "go", "list", "-json=ImportPath,Module,Imports,TestImports,XTestImports,EmbedFiles,TestGoFiles,XTestGoFiles", "./...")
+	listed, err := output(ctx, "go",
+		"list", "-json=ImportPath,Module,Imports,TestImports,XTestImports,EmbedFiles,TestGoFiles,XTestGoFiles", "./...")
 	if err != nil {
 		return err
 	}
@@ -81,7 +82,8 @@ func run(ctx context.Context, base string) error {
 	if len(left) > 0 {
 		fmt.Printf("left out, as the time was up: %s\n", strings.Join(left, ", "))
 	}
-	fmt.Println("left out, as always: tests that skip with -short, outside checks of other packages, builds for other systems; ./test.sh runs them")
+	fmt.Println("left out, as always: tests that skip with -short, outside checks of other packages, builds for " +
+		"other systems; ./test.sh runs them")
 	if failed {
 		return errors.New("something failed")
 	}
@@ -141,7 +143,8 @@ func packages(listed []byte) (module, error) {
 			return out
 		}
 		x := pkg{dir: strings.TrimPrefix(p.ImportPath, p.Module.Path+"/"), imports: below(p.Imports),
-			testing: below(slices.Concat(p.TestImports, p.XTestImports)), embedded: map[string]bool{}, tested: len(p.TestGoFiles)+len(p.XTestGoFiles) > 0}
+			testing: below(slices.Concat(p.TestImports, p.XTestImports)), embedded: map[string]bool{},
+			tested: len(p.TestGoFiles)+len(p.XTestGoFiles) > 0}
 		for _, f := range p.EmbedFiles {
 			x.embedded[f] = true
 		}
@@ -313,7 +316,8 @@ func follow(ctx context.Context, lines *bufio.Scanner, open map[string]int) (fai
 		case ended && ctx.Err() == nil:
 			delete(open, dir)
 			if e.Action == "pass" {
-				fmt.Printf("ok    %s (%.1f s%s)\n", dir, e.Elapsed, map[bool]string{true: ", as before"}[strings.Contains(said[key], "(cached)")])
+				fmt.Printf("ok    %s (%.1f s%s)\n", dir, e.Elapsed,
+					map[bool]string{true: ", as before"}[strings.Contains(said[key], "(cached)")])
 			}
 		}
 	}

@@ -42,13 +42,16 @@ func TestWhatHasNotEndedIsLeftOpen(t *testing.T) {
 {"Action":"pass","Package":"m/b","Test":"TestB"}
 `
 	open := map[string]int{"a": 0, "b": 0, "c": 0}
-	if follow(context.Background(), bufio.NewScanner(strings.NewReader(said)), open) || fmt.Sprint(open) != "map[b:1 c:0]" {
+	if follow(context.Background(), bufio.NewScanner(strings.NewReader(said)), open) ||
+		fmt.Sprint(open) != "map[b:1 c:0]" {
 		t.Errorf("open: %v", open)
 	}
-	if !follow(context.Background(), bufio.NewScanner(strings.NewReader(`{"Action":"fail","Package":"m/c","Test":"TestC"}`)), open) {
+	if !follow(context.Background(), bufio.NewScanner(
+		strings.NewReader(`{"Action":"fail","Package":"m/c","Test":"TestC"}`)), open) {
 		t.Error("a failure is none")
 	}
-	if !follow(context.Background(), bufio.NewScanner(strings.NewReader(`{"Action":"build-fail","ImportPath":"m/c [m/c.test]"}`)), open) {
+	if !follow(context.Background(), bufio.NewScanner(
+		strings.NewReader(`{"Action":"build-fail","ImportPath":"m/c [m/c.test]"}`)), open) {
 		t.Error("a package that cannot be built is no failure")
 	}
 }

@@ -235,7 +235,8 @@ func (c Curve[V]) Hash() string {
 		}
 	} else {
 		for i := range c.f {
-			fmt.Fprintf(&b, "%s\t%s\n", strconv.FormatFloat(c.f[i], 'g', -1, 64), strconv.FormatFloat(c.y[i], 'g', -1, 64))
+			fmt.Fprintf(&b, "%s\t%s\n", strconv.FormatFloat(c.f[i], 'g', -1, 64),
+				strconv.FormatFloat(c.y[i], 'g', -1, 64))
 		}
 	}
 	sum := sha256.Sum256([]byte(b.String()))

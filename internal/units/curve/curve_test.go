@@ -39,7 +39,8 @@ func mustNew[V Value](t testing.TB, source string, points ...Point[V]) Curve[V] 
 func TestACurveIsStraightInDecibelOverLogFrequency(t *testing.T) {
 	c := mustNew(t, "clamp", Point[rf.Gain]{40e6, 16}, Point[rf.Gain]{1e6, 20}, Point[rf.Gain]{10e6, 10})
 	for _, p := range []struct{ hz, db float64 }{
-		{1e6, 20}, {2e6, 16.9897000434}, {1e6 * math.Sqrt(10), 15}, {5e6, 13.0102999566}, {10e6, 10}, {20e6, 13}, {40e6, 16},
+		{1e6, 20}, {2e6, 16.9897000434}, {1e6 * math.Sqrt(10), 15}, {5e6, 13.0102999566}, {10e6, 10}, {20e6, 13}, {40e6,
+			16},
 	} {
 		got, err := c.At(rf.Frequency(p.hz))
 		if err != nil {
@@ -101,7 +102,8 @@ func TestPointsThatMakeNoCurveAreRefused(t *testing.T) {
 		}
 	}
 	for _, c := range []Curve[rf.Power]{
-		Flat(rf.Power{}, 0, 0, "x"), Flat(rf.DBm(1), 1e6, 0, "x"), Flat(rf.DBm(1), 0, 1e6, "x"), Flat(rf.DBm(1), 2e6, 1e6, "x"),
+		Flat(rf.Power{}, 0, 0, "x"), Flat(rf.DBm(1), 1e6, 0, "x"), Flat(rf.DBm(1), 0, 1e6, "x"), Flat(rf.DBm(1),
+			2e6, 1e6, "x"),
 		Flat(rf.DBm(1).WithBound(rf.AtLeast), 0, 0, "x"),
 	} {
 		if !c.Absent() {
@@ -131,7 +133,8 @@ func TestTheHashIsThatOfTheFiguresAndDoesNotChange(t *testing.T) {
 	if b := mustNew(t, "b.csv", Point[rf.Gain]{150e3, 20.5}, Point[rf.Gain]{10e6, 10}); b.Hash() != a.Hash() {
 		t.Error("the order of the points or the name of the file changed the hash")
 	}
-	z := mustNew(t, "a.csv", Point[rf.Transimpedance]{10e6, rf.DBOhm(10)}, Point[rf.Transimpedance]{150e3, rf.DBOhm(20.5)})
+	z := mustNew(t, "a.csv", Point[rf.Transimpedance]{10e6, rf.DBOhm(10)},
+		Point[rf.Transimpedance]{150e3, rf.DBOhm(20.5)})
 	if want := sha("dBΩ\n150000\t20.5\n1e+07\t10\n"); z.Hash() != want {
 		t.Errorf("hash %s, want %s", z.Hash(), want)
 	}
@@ -141,7 +144,8 @@ func TestTheHashIsThatOfTheFiguresAndDoesNotChange(t *testing.T) {
 }
 
 func anyCurve(t *rapid.T) (Curve[rf.Gain], []Point[rf.Gain]) {
-	hz := rapid.SliceOfNDistinct(rapid.Float64Range(9e3, 1e9), 2, 20, func(f float64) int64 { return int64(f) }).Draw(t, "hz")
+	hz := rapid.SliceOfNDistinct(rapid.Float64Range(9e3, 1e9), 2, 20, func(f float64) int64 { return int64(f) }).Draw(t,
+		"hz")
 	var points []Point[rf.Gain]
 	for _, f := range hz {
 		points = append(points, Point[rf.Gain]{rf.Frequency(f), rf.Gain(rapid.Float64Range(-100, 100).Draw(t, "dB"))})
@@ -166,7 +170,8 @@ func TestAValueLiesBetweenItsNeighbours(t *testing.T) {
 		a, b := points[i-1], points[i]
 		f := a.At + rf.Frequency(rapid.Float64Range(0, 1).Draw(t, "share"))*(b.At-a.At)
 		v, err := c.At(f)
-		if err != nil || v.DB() < math.Min(a.Value.DB(), b.Value.DB())-1e-9 || v.DB() > math.Max(a.Value.DB(), b.Value.DB())+1e-9 {
+		if err != nil || v.DB() < math.Min(a.Value.DB(), b.Value.DB())-1e-9 || v.DB() > math.Max(a.Value.DB(),
+			b.Value.DB())+1e-9 {
 			t.Fatalf("%v at %v is not between %v and %v (%v)", v, f, a.Value, b.Value, err)
 		}
 	})

@@ -91,7 +91,8 @@ func recogniseUnit(s string) (unit, of string) {
 	if s == "dB" {
 		return s, gainQuantity
 	}
-	s = strings.NewReplacer("μ", "µ", "\u2126", "Ω", "ohms", "Ω", "ohm", "Ω", "Ohms", "Ω", "Ohm", "Ω", "OHM", "Ω").Replace(s)
+	s = strings.NewReplacer("μ", "µ", "\u2126", "Ω", "ohms", "Ω", "ohm", "Ω", "Ohms", "Ω", "Ohm", "Ω", "OHM",
+		"Ω").Replace(s)
 	if rest, ok := strings.CutPrefix(s, "u"); ok {
 		s = "µ" + rest
 	}
@@ -111,7 +112,8 @@ func recogniseUnit(s string) (unit, of string) {
 }
 
 // decibelRelativeTo matches the long forms "dB(µA)", "dB(1 µA)" and "dB re 1 µA".
-var decibelRelativeTo = regexp.MustCompile(`(?i)dB\s*(?:\(\s*(?:re\s*)?(?:1\s*)?([^()\s]*)\s*\)|re\.?\s*1?\s+([^\s\])}]+))`)
+var decibelRelativeTo = regexp.MustCompile(
+	`(?i)dB\s*(?:\(\s*(?:re\s*)?(?:1\s*)?([^()\s]*)\s*\)|re\.?\s*1?\s+([^\s\])}]+))`)
 
 // splitHeading finds the unit in a heading: in brackets, after a slash, after "in", or as the last word.
 // As the last word one Latin letter is no unit: "probe A" is not in ampere.

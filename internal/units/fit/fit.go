@@ -96,7 +96,8 @@ func (p Problem) sum(r, x []float64) float64 {
 
 func (p Problem) simplex(start []float64, f float64) ([]float64, float64) {
 	r := make([]float64, p.Count)
-	settings := &optimize.Settings{FuncEvaluations: 400 * len(start), Converger: &optimize.FunctionConverge{Relative: 1e-8, Iterations: 60}}
+	settings := &optimize.Settings{FuncEvaluations: 400 * len(start),
+		Converger: &optimize.FunctionConverge{Relative: 1e-8, Iterations: 60}}
 	out, err := optimize.Minimize(optimize.Problem{Func: func(x []float64) float64 {
 		return math.Min(p.sum(r, x), math.MaxFloat64)
 	}}, start, settings, &optimize.NelderMead{})

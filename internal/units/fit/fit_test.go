@@ -27,7 +27,8 @@ func TestAStraightLineHasTheTextbookErrors(t *testing.T) {
 		got, want float64
 	}{
 		{"intercept", got.Parameters[0], 0.5}, {"slope", got.Parameters[1], 1.4},
-		{"error of the slope", got.StandardError(1), math.Sqrt(0.02)}, {"error of the intercept", got.StandardError(0), math.Sqrt(0.15)},
+		{"error of the slope", got.StandardError(1), math.Sqrt(0.02)}, {"error of the intercept", got.StandardError(0),
+			math.Sqrt(0.15)},
 		{"RMS", got.RMS, math.Sqrt(0.2 / 4)},
 		// Student's t for 2 degrees of freedom at 97.5 %: 4.302653 (published tables).
 		{"half width", got.HalfWidth(1, 0.95), 4.302653 * math.Sqrt(0.02)},
@@ -47,11 +48,12 @@ func TestTheIntervalHoldsTheTruthAsOftenAsItSays(t *testing.T) {
 			x[i] = float64(i) / 4
 			y[i] = 3*math.Exp(-0.7*x[i]) + 0.05*r.NormFloat64()
 		}
-		got, err := fit.Solve(fit.Problem{Count: len(x), Quick: true, Starts: [][]float64{{2, 1}}, Residuals: func(r, p []float64) {
-			for i := range x {
-				r[i] = p[0]*math.Exp(-p[1]*x[i]) - y[i]
-			}
-		}})
+		got, err := fit.Solve(fit.Problem{Count: len(x), Quick: true, Starts: [][]float64{{2, 1}},
+			Residuals: func(r, p []float64) {
+				for i := range x {
+					r[i] = p[0]*math.Exp(-p[1]*x[i]) - y[i]
+				}
+			}})
 		if err != nil || !got.Converged {
 			t.Fatal(err, got)
 		}
@@ -75,7 +77,8 @@ func TestWhatTheFiguresDoNotTellIsNotKnown(t *testing.T) {
 		t.Fatal(err)
 	}
 	if !math.IsInf(got.StandardError(0), 1) {
-		t.Errorf("only the sum is known, and yet the first is said to be %v ± %v", got.Parameters[0], got.StandardError(0))
+		t.Errorf("only the sum is known, and yet the first is said to be %v ± %v", got.Parameters[0],
+			got.StandardError(0))
 	}
 }
 

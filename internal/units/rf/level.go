@@ -58,7 +58,8 @@ func (Watt) describe() unitDescription {
 	return unitDescription{"power", "W", 10, "dBm", 30, []string{"dBm", "dBW", "W", "mW", "µW", "kW"}}
 }
 func (Volt) describe() unitDescription {
-	return unitDescription{"voltage", "V", 20, "dBµV", 120, []string{"V", "mV", "µV", "Vpp", "mVpp", "Vpk", "dBµV", "dBmV", "dBV"}}
+	return unitDescription{"voltage", "V", 20, "dBµV", 120, []string{"V", "mV", "µV", "Vpp", "mVpp", "Vpk", "dBµV",
+		"dBmV", "dBV"}}
 }
 func (Ampere) describe() unitDescription {
 	return unitDescription{"current", "A", 20, "dBµA", 120, []string{"A", "mA", "µA", "dBµA", "dBmA", "dBA"}}
@@ -410,7 +411,8 @@ func unitToDB(symbol, unit string, x float64) (float64, bool) {
 		return x + offset, ok
 	}
 	if symbol == "V" {
-		for suffix, ratio := range map[string]float64{"Vpp": 2 * math.Sqrt2, "Vpk": math.Sqrt2, "Vp": math.Sqrt2, "Vrms": 1} {
+		for suffix, ratio := range map[string]float64{"Vpp": 2 * math.Sqrt2, "Vpk": math.Sqrt2, "Vp": math.Sqrt2,
+			"Vrms": 1} {
 			if prefix, ok := strings.CutSuffix(unit, suffix); ok {
 				x, unit = x/ratio, prefix+"V"
 				break

@@ -13,7 +13,8 @@ var spellings = strings.NewReplacer(
 	"\u03bc", "µ", "\u2126", "Ω",
 	"\u2212", "-", "\u2013", "-", "\u00a0", " ", "\u202f", " ",
 	"ohms", "Ω", "ohm", "Ω", "Ohms", "Ω", "Ohm", "Ω", "OHMS", "Ω", "OHM", "Ω",
-	"dBuV", "dBµV", "dBuA", "dBµA", "dBuW", "dBµW", "uV", "µV", "uA", "µA", "uW", "µW", "uF", "µF", "uH", "µH", "us", "µs",
+	"dBuV", "dBµV", "dBuA", "dBµA", "dBuW", "dBµW", "uV", "µV", "uA", "µA", "uW", "µW", "uF", "µF", "uH", "µH",
+	"us", "µs",
 )
 
 // splitNumber splits "27,12 MHz" into 27.12 and "MHz", and the part-code notation "1M5" into 1.5
@@ -58,7 +59,8 @@ func splitNumber(text string) (float64, string, error) {
 		number, unit = number+"."+unit[1:j], unit[:1]+strings.TrimSpace(unit[j:])
 	}
 	if strings.Count(number, ",")+strings.Count(number, ".") > 1 {
-		return 0, "", fmt.Errorf("%q has more than one decimal sign; write thousands without a separator", strings.TrimSpace(text))
+		return 0, "", fmt.Errorf("%q has more than one decimal sign; write thousands without a separator",
+			strings.TrimSpace(text))
 	}
 	if couldBeThousands(number) {
 		return 0, "", fmt.Errorf("%q can be read in two ways; write %s or %s", strings.TrimSpace(text),

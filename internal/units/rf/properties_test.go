@@ -62,8 +62,10 @@ func TestAbsentStaysAbsent(t *testing.T) {
 		if !(Power{}).Add(g).Absent() || !(Power{}).WithBound(AtMost).Absent() {
 			t.Fatal("a gain or a bound made something of an absent power")
 		}
-		if !VoltageAcross(Power{}, r).Absent() || !PowerInto(Voltage{}, r).Absent() || !CurrentThrough(Power{}, r).Absent() ||
-			!PowerOfCurrent(Current{}, r).Absent() || !CurrentOfVoltage(Voltage{}, r).Absent() || !VoltageOfCurrent(Current{}, r).Absent() ||
+		if !VoltageAcross(Power{}, r).Absent() || !PowerInto(Voltage{}, r).Absent() ||
+			!CurrentThrough(Power{}, r).Absent() ||
+			!PowerOfCurrent(Current{}, r).Absent() || !CurrentOfVoltage(Voltage{}, r).Absent() ||
+			!VoltageOfCurrent(Current{}, r).Absent() ||
 			!ProbeVoltage(Current{}, DBOhm(g.DB())).Absent() || !ProbeCurrent(Voltage{}, DBOhm(g.DB())).Absent() {
 			t.Fatal("a conversion made something of an absent level")
 		}
@@ -104,7 +106,8 @@ func TestExceedsFailsClosed(t *testing.T) {
 			t.Fatalf("%v passed under the limit %v", l, limit)
 		}
 	})
-	if (Power{}).Exceeds(Power{}) == false || DBm(0).Exceeds(Power{}) == false || Off[Watt]().Exceeds(Power{}) == false {
+	if (Power{}).Exceeds(Power{}) == false || DBm(0).Exceeds(Power{}) == false ||
+		Off[Watt]().Exceeds(Power{}) == false {
 		t.Error("something passed under an absent limit")
 	}
 	if DBm(0).Exceeds(DBm(0)) || Off[Watt]().Exceeds(DBm(-100)) || !DBm(-100).Exceeds(Off[Watt]()) {
@@ -156,7 +159,8 @@ func TestABoundTravelsWithItsLevel(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"-27.4 dBm", "1.2 Vpp", "10 mA", "14 dBohm", "off", "at most 12 dBµA", "1M5", "4k7", "1,500 V", "9.9E37 V", "1e400 V", "µ", "\xb5V"} {
+	for _, s := range []string{"-27.4 dBm", "1.2 Vpp", "10 mA", "14 dBohm", "off", "at most 12 dBµA", "1M5",
+		"4k7", "1,500 V", "9.9E37 V", "1e400 V", "µ", "\xb5V"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
@@ -191,7 +195,8 @@ func checkParsed[U Unit](t *testing.T, text string, l Level[U], err error) {
 }
 
 func FuzzParseFrequency(f *testing.F) {
-	for _, s := range []string{"150 kHz", "27,12 MHz", "1M5", "455k", "80 mHz", "0 Hz", "-1 Hz", "1e300 GHz", "1e-300 Hz"} {
+	for _, s := range []string{"150 kHz", "27,12 MHz", "1M5", "455k", "80 mHz", "0 Hz", "-1 Hz", "1e300 GHz",
+		"1e-300 Hz"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

@@ -137,7 +137,8 @@ func TestALevelIsReadAsAnEngineerWritesIt(t *testing.T) {
 		"at most -80 dBm": DBm(-80).WithBound(AtMost), "at least 1 kW": DBm(60).WithBound(AtLeast),
 	} {
 		got, err := Parse[Watt](text)
-		if err != nil || got.Bound() != want.Bound() || got.IsOff() != want.IsOff() || math.Abs(got.In()-want.In()) > 1e-9 {
+		if err != nil || got.Bound() != want.Bound() || got.IsOff() != want.IsOff() ||
+			math.Abs(got.In()-want.In()) > 1e-9 {
 			t.Errorf("%q read as %v (%v), want %v", text, got, err, want)
 		}
 	}
@@ -219,10 +220,13 @@ func TestAFrequencyIsReadAsAnEngineerWritesIt(t *testing.T) {
 func TestEveryPrintedNumberCarriesItsUnit(t *testing.T) {
 	for _, c := range [][2]string{
 		{DBuA(80).String(), "80.0 dBµA"}, {DBuA(80).Linear(), "10.0 mA"}, {DBm(-0.04).String(), "0.0 dBm"},
-		{DBuA(12.3).WithBound(AtMost).String(), "at most 12.3 dBµA"}, {Off[Watt]().String(), "off"}, {Power{}.String(), "–"},
+		{DBuA(12.3).WithBound(AtMost).String(), "at most 12.3 dBµA"}, {Off[Watt]().String(), "off"}, {Power{}.String(),
+			"–"},
 		{Gain(math.NaN()).String(), "–"}, {Gain(math.Inf(-1)).String(), "-∞ dB"}, {Gain(5.105).String(), "5.1 dB"},
-		{Frequency(27.12e6).String(), "27.12 MHz"}, {Frequency(150e3).String(), "150 kHz"}, {Frequency(0).String(), "–"},
-		{Resistance(4700).String(), "4.70 kΩ"}, {Capacitance(150e-12).String(), "150 pF"}, {Length(0.05).String(), "50 mm"},
+		{Frequency(27.12e6).String(), "27.12 MHz"}, {Frequency(150e3).String(), "150 kHz"}, {Frequency(0).String(),
+			"–"},
+		{Resistance(4700).String(), "4.70 kΩ"}, {Capacitance(150e-12).String(), "150 pF"}, {Length(0.05).String(),
+			"50 mm"},
 		{Fraction(0.8).String(), "80 %"}, {Temperature(23).String(), "23 °C"}, {Duration(200e9).String(), "3 min 20 s"},
 		{Ohms(0.2818).Linear(), "282 mΩ"}, {Watts(999.9).Linear(), "1.00 kW"},
 	} {
@@ -246,7 +250,8 @@ func TestAScalarIsReadWithItsUnit(t *testing.T) {
 		want string
 	}{
 		{"4k7", &r, "4.70 kΩ"}, {"150 ohm", &r, "150 Ω"}, {"150pF", &c, "150 pF"}, {"40 nH", &l, "40.0 nH"},
-		{"50 mm", &d, "50 mm"}, {"80 %", &f, "80 %"}, {"-5 °C", &k, "-5 °C"}, {"1,5 min", &s, "1 min 30 s"}, {"500 ms", &s, "500 ms"},
+		{"50 mm", &d, "50 mm"}, {"80 %", &f, "80 %"}, {"-5 °C", &k, "-5 °C"}, {"1,5 min", &s, "1 min 30 s"},
+		{"500 ms", &s, "500 ms"},
 	} {
 		if err := x.into.UnmarshalText([]byte(x.text)); err != nil {
 			t.Errorf("%q: %v", x.text, err)
@@ -260,7 +265,8 @@ func TestAScalarIsReadWithItsUnit(t *testing.T) {
 		text string
 		into interface{ UnmarshalText([]byte) error }
 	}{
-		{"-5 Ω", &r}, {"-1 pF", &c}, {"-1 nH", &l}, {"-1 m", &d}, {"120 %", &f}, {"-300 °C", &k}, {"-1 s", &s}, {"5", &r}, {"5 F", &r}, {"1e300 h", &s},
+		{"-5 Ω", &r}, {"-1 pF", &c}, {"-1 nH", &l}, {"-1 m", &d}, {"120 %", &f}, {"-300 °C", &k}, {"-1 s", &s},
+		{"5", &r}, {"5 F", &r}, {"1e300 h", &s},
 	} {
 		if err := x.into.UnmarshalText([]byte(x.text)); err == nil {
 			t.Errorf("%q was taken for a %T", x.text, x.into)

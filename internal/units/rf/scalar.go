@@ -47,13 +47,20 @@ type scalarUnit struct {
 }
 
 var (
-	resistanceUnits  = scalarUnit{"resistance", map[string]float64{"Ω": 1, "mΩ": 1e-3, "kΩ": 1e3, "MΩ": 1e6, "k": 1e3, "M": 1e6}, []string{"Ω", "kΩ", "MΩ"}, 0, 0, "; it cannot be negative"}
-	capacitanceUnits = scalarUnit{"capacitance", map[string]float64{"F": 1, "mF": 1e-3, "µF": 1e-6, "nF": 1e-9, "pF": 1e-12}, []string{"pF", "nF", "µF"}, 0, 0, "; it cannot be negative"}
-	inductanceUnits  = scalarUnit{"inductance", map[string]float64{"H": 1, "mH": 1e-3, "µH": 1e-6, "nH": 1e-9, "pH": 1e-12}, []string{"nH", "µH", "mH"}, 0, 0, "; it cannot be negative"}
-	lengthUnits      = scalarUnit{"length", map[string]float64{"m": 1, "cm": 1e-2, "mm": 1e-3, "km": 1e3}, []string{"mm", "cm", "m"}, 0, 0, "; it cannot be negative"}
-	fractionUnits    = scalarUnit{"fraction", map[string]float64{"%": 1e-2}, []string{"%"}, 0, 1, "; it lies between 0 % and 100 %"}
-	temperatureUnits = scalarUnit{"temperature", map[string]float64{"°C": 1, "C": 1}, []string{"°C"}, -273.15, 0, "; nothing is colder than -273.15 °C"}
-	durationUnits    = scalarUnit{"duration", map[string]float64{"ns": 1e-9, "µs": 1e-6, "ms": 1e-3, "s": 1, "min": 60, "h": 3600}, []string{"µs", "ms", "s", "min", "h"}, 0, 0, ""}
+	resistanceUnits = scalarUnit{"resistance", map[string]float64{"Ω": 1, "mΩ": 1e-3, "kΩ": 1e3, "MΩ": 1e6,
+		"k": 1e3, "M": 1e6}, []string{"Ω", "kΩ", "MΩ"}, 0, 0, "; it cannot be negative"}
+	capacitanceUnits = scalarUnit{"capacitance", map[string]float64{"F": 1, "mF": 1e-3, "µF": 1e-6, "nF": 1e-9,
+		"pF": 1e-12}, []string{"pF", "nF", "µF"}, 0, 0, "; it cannot be negative"}
+	inductanceUnits = scalarUnit{"inductance", map[string]float64{"H": 1, "mH": 1e-3, "µH": 1e-6, "nH": 1e-9,
+		"pH": 1e-12}, []string{"nH", "µH", "mH"}, 0, 0, "; it cannot be negative"}
+	lengthUnits = scalarUnit{"length", map[string]float64{"m": 1, "cm": 1e-2, "mm": 1e-3, "km": 1e3},
+		[]string{"mm", "cm", "m"}, 0, 0, "; it cannot be negative"}
+	fractionUnits = scalarUnit{"fraction", map[string]float64{"%": 1e-2}, []string{"%"}, 0, 1,
+		"; it lies between 0 % and 100 %"}
+	temperatureUnits = scalarUnit{"temperature", map[string]float64{"°C": 1, "C": 1}, []string{"°C"}, -273.15,
+		0, "; nothing is colder than -273.15 °C"}
+	durationUnits = scalarUnit{"duration", map[string]float64{"ns": 1e-9, "µs": 1e-6, "ms": 1e-3, "s": 1,
+		"min": 60, "h": 3600}, []string{"µs", "ms", "s", "min", "h"}, 0, 0, ""}
 )
 
 func (u scalarUnit) parse(text string) (float64, error) {

@@ -82,7 +82,8 @@ func TestALevelIsAboveAnotherOnlyWhereNoBoundIsInTheWay(t *testing.T) {
 		{high, low.WithBound(AtMost), true}, {high, low.WithBound(AtLeast), false},
 		{high.WithBound(AtLeast), low.WithBound(AtMost), true},
 		{Power{}, low, false}, {high, Power{}, false},
-		{low, Off[Watt](), true}, {low.WithBound(AtLeast), Off[Watt](), true}, {low.WithBound(AtMost), Off[Watt](), false},
+		{low, Off[Watt](), true}, {low.WithBound(AtLeast), Off[Watt](), true}, {low.WithBound(AtMost), Off[Watt](),
+			false},
 		{Off[Watt](), low, false}, {Off[Watt](), Off[Watt](), false}, {Power{}, Off[Watt](), false},
 	} {
 		if got := c.a.Above(c.b); got != c.want {
@@ -93,7 +94,8 @@ func TestALevelIsAboveAnotherOnlyWhereNoBoundIsInTheWay(t *testing.T) {
 
 func TestTheLowerOfTwoLevels(t *testing.T) {
 	low, high := DBm(-3), DBm(7)
-	for _, c := range [][3]Power{{low, high, low}, {high, low, low}, {low, low, low}, {low, {}, low}, {{}, low, low}, {{}, {}, {}}, {Off[Watt](), low, Off[Watt]()}, {high, Off[Watt](), Off[Watt]()}} {
+	for _, c := range [][3]Power{{low, high, low}, {high, low, low}, {low, low, low}, {low, {}, low}, {{}, low, low},
+		{{}, {}, {}}, {Off[Watt](), low, Off[Watt]()}, {high, Off[Watt](), Off[Watt]()}} {
 		if got := c[0].Lower(c[1]); got != c[2] {
 			t.Errorf("the lower of %v and %v is %v", c[0], c[1], got)
 		}
@@ -160,7 +162,8 @@ func TestGainsAreReadAndWritten(t *testing.T) {
 }
 
 func TestQuantitiesForOtherPrograms(t *testing.T) {
-	if q := Gain(1.23456789).Quantity(AtLeast); q == nil || q.Text != "at least 1.2 dB" || q.Value != 1.234568 || q.Unit != "dB" || q.Bound != "at least" {
+	if q := Gain(1.23456789).Quantity(AtLeast); q == nil || q.Text != "at least 1.2 dB" || q.Value != 1.234568 ||
+		q.Unit != "dB" || q.Bound != "at least" {
 		t.Errorf("a gain with a bound is %+v", q)
 	}
 	if q := Gain(2).Quantity(Exactly); q == nil || q.Text != "2.0 dB" || q.Bound != "" {
@@ -203,12 +206,16 @@ func TestWhatIsBeyondAnythingIsRefused(t *testing.T) {
 		kind, text string
 		good       bool
 	}{
-		{"frequency", "1e-6 Hz", true}, {"frequency", "0.9e-6 Hz", false}, {"frequency", "1e15 Hz", true}, {"frequency", "1.1e15 Hz", false},
-		{"duration", "0 s", true}, {"duration", "-1 ms", false}, {"duration", "1e9 s", true}, {"duration", "1.001e9 s", false},
-		{"fraction", "0 %", true}, {"fraction", "100 %", true}, {"fraction", "100.1 %", false}, {"fraction", "-0.1 %", false},
+		{"frequency", "1e-6 Hz", true}, {"frequency", "0.9e-6 Hz", false}, {"frequency", "1e15 Hz", true}, {"frequency",
+			"1.1e15 Hz", false},
+		{"duration", "0 s", true}, {"duration", "-1 ms", false}, {"duration", "1e9 s", true}, {"duration", "1.001e9 s",
+			false},
+		{"fraction", "0 %", true}, {"fraction", "100 %", true}, {"fraction", "100.1 %", false}, {"fraction",
+			"-0.1 %", false},
 		{"resistance", "0 Ω", true}, {"resistance", "-1 Ω", false}, {"resistance", "1e9 Ω", true},
 		{"temperature", "-273.15 °C", true}, {"temperature", "-273.2 °C", false}, {"temperature", "2000 °C", true},
-		{"power", "500 dBW", true}, {"power", "500.1 dBW", false}, {"power", "-500 dBW", true}, {"power", "-501 dBW", false},
+		{"power", "500 dBW", true}, {"power", "500.1 dBW", false}, {"power", "-500 dBW", true}, {"power", "-501 dBW",
+			false},
 	} {
 		if err := parse[c.kind](c.text); (err == nil) != c.good {
 			t.Errorf("%s %q: %v", c.kind, c.text, err)
@@ -222,17 +229,22 @@ func TestHowANumberEndsAndItsUnitBegins(t *testing.T) {
 		number float64
 		unit   string
 	}{
-		{"1e3Hz", 1e3, "Hz"}, {"1E-3 V", 1e-3, "V"}, {"1e+09 Hz", 1e9, "Hz"}, {"2e9s", 2e9, "s"}, {"5 e", 5, "e"}, {"5e", 5, "e"}, {"3 e3", 3, "e3"},
-		{"4k7", 4.7, "k"}, {"1M05 Hz", 1.05, "M Hz"}, {"4k9 Ω", 4.9, "kΩ"}, {"4k0", 4.0, "k"}, {"1k99", 1.99, "k"}, {"10k", 10, "k"},
-		{"+3,5 dB", 3.5, "dB"}, {"0,125 V", 0.125, "V"}, {"1234,567 V", 1234.567, "V"}, {"12,34 V", 12.34, "V"}, {",125 V", 0.125, "V"},
+		{"1e3Hz", 1e3, "Hz"}, {"1E-3 V", 1e-3, "V"}, {"1e+09 Hz", 1e9, "Hz"}, {"2e9s", 2e9, "s"}, {"5 e", 5,
+			"e"}, {"5e", 5, "e"}, {"3 e3", 3, "e3"},
+		{"4k7", 4.7, "k"}, {"1M05 Hz", 1.05, "M Hz"}, {"4k9 Ω", 4.9, "kΩ"}, {"4k0", 4.0, "k"}, {"1k99", 1.99,
+			"k"}, {"10k", 10, "k"},
+		{"+3,5 dB", 3.5, "dB"}, {"0,125 V", 0.125, "V"}, {"1234,567 V", 1234.567, "V"}, {"12,34 V", 12.34, "V"},
+		{",125 V", 0.125, "V"},
 		{"9 V", 9, "V"}, {"0 V", 0, "V"},
 	} {
 		x, unit, err := splitNumber(c.text)
-		if err != nil || math.Abs(x-c.number) > 1e-12*math.Abs(c.number) || strings.ReplaceAll(unit, " ", "") != strings.ReplaceAll(c.unit, " ", "") {
+		if err != nil || math.Abs(x-c.number) > 1e-12*math.Abs(c.number) ||
+			strings.ReplaceAll(unit, " ", "") != strings.ReplaceAll(c.unit, " ", "") {
 			t.Errorf("%q is split into %v and %q (%v)", c.text, x, unit, err)
 		}
 	}
-	for _, text := range []string{"1,500 V", "12,345 V", "123,456 V", "-1,500 V", "1.5.0 V", "1,5,0 V", "4.5k7", "", "V", "5", "-", "+ V", "1e400 V",
+	for _, text := range []string{"1,500 V", "12,345 V", "123,456 V", "-1,500 V", "1.5.0 V", "1,5,0 V", "4.5k7",
+		"", "V", "5", "-", "+ V", "1e400 V",
 		strings.Repeat("1", 63) + " V"} {
 		if x, unit, err := splitNumber(text); err == nil {
 			t.Errorf("%q is read as %v %q", text, x, unit)
@@ -241,7 +253,8 @@ func TestHowANumberEndsAndItsUnitBegins(t *testing.T) {
 	if _, _, err := splitNumber(strings.Repeat("1", 62) + " V"); err != nil {
 		t.Errorf("64 characters are too long: %v", err)
 	}
-	if _, err := Parse[Volt]("5 furlong"); err == nil || !strings.Contains(err.Error(), "V, mV, µV, Vpp, mVpp, Vpk, dBµV, dBmV or dBV") {
+	if _, err := Parse[Volt]("5 furlong"); err == nil || !strings.Contains(err.Error(),
+		"V, mV, µV, Vpp, mVpp, Vpk, dBµV, dBmV or dBV") {
 		t.Errorf("a wrong unit does not name the right ones: %v", err)
 	}
 	if _, err := ParseGain("5 furlong"); err == nil || !strings.Contains(err.Error(), "(want dB)") {
@@ -252,11 +265,13 @@ func TestHowANumberEndsAndItsUnitBegins(t *testing.T) {
 // dBm is re 1 mW, dBµW re 1 µW; dBmA re 1 mA; the linear prefixes are those of the SI.
 func TestEveryUnitHasItsReference(t *testing.T) {
 	w := func(text string) float64 { l, err := Parse[Watt](text); check(t, err); return l.SI() }
-	for text, want := range map[string]float64{"0 dBm": 1e-3, "0 dBmW": 1e-3, "0 dBW": 1, "0 dBµW": 1e-6, "1 kW": 1e3, "1 MW": 1e6, "1 mW": 1e-3, "1 µW": 1e-6, "1 nW": 1e-9} {
+	for text, want := range map[string]float64{"0 dBm": 1e-3, "0 dBmW": 1e-3, "0 dBW": 1, "0 dBµW": 1e-6, "1 kW": 1e3,
+		"1 MW": 1e6, "1 mW": 1e-3, "1 µW": 1e-6, "1 nW": 1e-9} {
 		near(t, text, w(text)/want, 1, 1e-9)
 	}
 	v := func(text string) float64 { l, err := Parse[Volt](text); check(t, err); return l.SI() }
-	for text, want := range map[string]float64{"0 dBmV": 1e-3, "0 dBµV": 1e-6, "0 dBV": 1, "1 Vpk": 1 / math.Sqrt2, "1 Vp": 1 / math.Sqrt2, "1 mVpp": 1e-3 / (2 * math.Sqrt2), "1 Vrms": 1, "2 mVrms": 2e-3} {
+	for text, want := range map[string]float64{"0 dBmV": 1e-3, "0 dBµV": 1e-6, "0 dBV": 1, "1 Vpk": 1 / math.Sqrt2,
+		"1 Vp": 1 / math.Sqrt2, "1 mVpp": 1e-3 / (2 * math.Sqrt2), "1 Vrms": 1, "2 mVrms": 2e-3} {
 		near(t, text, v(text)/want, 1, 1e-9)
 	}
 	a := func(text string) float64 { l, err := Parse[Ampere](text); check(t, err); return l.SI() }

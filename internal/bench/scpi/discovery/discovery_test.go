@@ -70,7 +70,8 @@ func TestAskingChangesNothingAtTheInstrument(t *testing.T) {
 
 func TestAnInstrumentInUseIsLeftAlone(t *testing.T) {
 	b := bench(t, simbench.Serving{})
-	l, err := vxi11.Open(t.Context(), vxi11.Options{Host: "127.0.0.1", MapperPort: b.MapperPort(), Device: "inst2", Lock: true})
+	l, err := vxi11.Open(t.Context(), vxi11.Options{Host: "127.0.0.1", MapperPort: b.MapperPort(), Device: "inst2",
+		Lock: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,14 +84,16 @@ func TestAnInstrumentInUseIsLeftAlone(t *testing.T) {
 		}
 	}
 	// A raw socket would not show the lock: it is not tried once the lock was seen.
-	list := []*Found{{Address: b.AddressOver(simbench.Raw, "analyser")}, {Address: b.AddressOver(simbench.VXI11, "analyser")}}
+	list := []*Found{{Address: b.AddressOver(simbench.Raw, "analyser")},
+		{Address: b.AddressOver(simbench.VXI11, "analyser")}}
 	askHost(t.Context(), list, 2*time.Second)
 	for _, f := range list {
 		if f.InUse == "" || f.Identity != "" {
 			t.Errorf("%+v", f)
 		}
 	}
-	h, err := hislip.Open(t.Context(), hislip.Options{Host: "127.0.0.1", Port: hislipPort(t, b.AddressOver(simbench.HiSLIP, "meter"))})
+	h, err := hislip.Open(t.Context(), hislip.Options{Host: "127.0.0.1",
+		Port: hislipPort(t, b.AddressOver(simbench.HiSLIP, "meter"))})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -136,7 +139,8 @@ func TestABroadcastFindsThePortMapper(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
 	defer cancel()
 	var found []vxi11.Found
-	if err := vxi11.Broadcast(ctx, net.IPv4(127, 0, 0, 1), net.IPv4(127, 0, 0, 1), b.MapperPort(), func(f vxi11.Found) { found = append(found, f) }); err != nil {
+	if err := vxi11.Broadcast(ctx, net.IPv4(127, 0, 0, 1), net.IPv4(127, 0, 0, 1), b.MapperPort(),
+		func(f vxi11.Found) { found = append(found, f) }); err != nil {
 		t.Fatal(err)
 	}
 	if len(found) != 1 || found[0].Host != "127.0.0.1" || found[0].Port == 0 {
@@ -146,7 +150,8 @@ func TestABroadcastFindsThePortMapper(t *testing.T) {
 
 func TestNoNetworkIsSaidPlainly(t *testing.T) {
 	_, err := network(t.Context(), Options{Interface: "nowhere0"}.withDefaults())
-	if !errors.Is(err, ErrNoNetwork) || !strings.Contains(err.Error(), "no network: there is no interface nowhere0, there are ") {
+	if !errors.Is(err, ErrNoNetwork) || !strings.Contains(err.Error(),
+		"no network: there is no interface nowhere0, there are ") {
 		t.Errorf("got %v", err)
 	}
 }
@@ -180,11 +185,15 @@ func answerOf(t *testing.T) []byte {
 	b := dnsmessage.NewBuilder(nil, dnsmessage.Header{Response: true, Authoritative: true})
 	must(t, b.StartAnswers())
 	instance := name("Signal source._hislip._tcp.local.")
-	must(t, b.PTRResource(dnsmessage.ResourceHeader{Name: name("_hislip._tcp.local."), Class: dnsmessage.ClassINET, TTL: 120}, dnsmessage.PTRResource{PTR: instance}))
+	must(t, b.PTRResource(dnsmessage.ResourceHeader{Name: name("_hislip._tcp.local."), Class: dnsmessage.ClassINET,
+		TTL: 120}, dnsmessage.PTRResource{PTR: instance}))
 	must(t, b.StartAdditionals())
-	must(t, b.UnknownResource(dnsmessage.ResourceHeader{Name: name("bench.local."), Class: dnsmessage.ClassINET, TTL: 120}, dnsmessage.UnknownResource{Type: 47, Data: []byte{0, 0, 0}}))
-	must(t, b.SRVResource(dnsmessage.ResourceHeader{Name: instance, Class: dnsmessage.ClassINET, TTL: 120}, dnsmessage.SRVResource{Port: 4880, Target: name("bench.local.")}))
-	must(t, b.AResource(dnsmessage.ResourceHeader{Name: name("Bench.local."), Class: dnsmessage.ClassINET, TTL: 120}, dnsmessage.AResource{A: [4]byte{10, 0, 0, 7}}))
+	must(t, b.UnknownResource(dnsmessage.ResourceHeader{Name: name("bench.local."), Class: dnsmessage.ClassINET,
+		TTL: 120}, dnsmessage.UnknownResource{Type: 47, Data: []byte{0, 0, 0}}))
+	must(t, b.SRVResource(dnsmessage.ResourceHeader{Name: instance, Class: dnsmessage.ClassINET, TTL: 120},
+		dnsmessage.SRVResource{Port: 4880, Target: name("bench.local.")}))
+	must(t, b.AResource(dnsmessage.ResourceHeader{Name: name("Bench.local."), Class: dnsmessage.ClassINET, TTL: 120},
+		dnsmessage.AResource{A: [4]byte{10, 0, 0, 7}}))
 	packet, err := b.Finish()
 	must(t, err)
 	return packet
@@ -220,7 +229,8 @@ func TestAnAnnouncedInstrumentIsFoundByAUnicastQuery(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
 	defer cancel()
 	got, err := query(ctx, conn, responder.LocalAddr().(*net.UDPAddr))
-	if err != nil || len(got) != 1 || got[0].Address != "TCPIP::10.0.0.7::hislip0::INSTR" || got[0].Name != "Signal source" {
+	if err != nil || len(got) != 1 || got[0].Address != "TCPIP::10.0.0.7::hislip0::INSTR" ||
+		got[0].Name != "Signal source" {
 		t.Errorf("%+v, %v", got, err)
 	}
 	var p dnsmessage.Parser
@@ -236,7 +246,8 @@ func TestAnAnnouncedInstrumentIsFoundByAUnicastQuery(t *testing.T) {
 		}
 	}
 	// the service names of the LXI Device Specification, from memory
-	if want := []string{"_hislip._tcp.local.", "_vxi-11._tcp.local.", "_scpi-raw._tcp.local.", "_lxi._tcp.local."}; !slices.Equal(names, want) {
+	if want := []string{"_hislip._tcp.local.", "_vxi-11._tcp.local.", "_scpi-raw._tcp.local.",
+		"_lxi._tcp.local."}; !slices.Equal(names, want) {
 		t.Errorf("asked for %v", names)
 	}
 }

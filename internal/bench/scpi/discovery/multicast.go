@@ -76,7 +76,8 @@ func questionOf() ([]byte, error) {
 	err := b.StartQuestions()
 	for _, s := range services {
 		name, e := dnsmessage.NewName(s.name + ".local.")
-		err = errors.Join(err, e, b.Question(dnsmessage.Question{Name: name, Type: dnsmessage.TypePTR, Class: dnsmessage.ClassINET | unicast}))
+		err = errors.Join(err, e, b.Question(dnsmessage.Question{Name: name, Type: dnsmessage.TypePTR,
+			Class: dnsmessage.ClassINET | unicast}))
 	}
 	packet, e := b.Finish()
 	return packet, errors.Join(err, e)

@@ -93,9 +93,11 @@ func usable(name string) ([]net.Interface, error) {
 	case len(out) > 0:
 		return out, nil
 	case name != "":
-		return nil, fmt.Errorf("%w: there is no interface %s, there are %s", ErrNoNetwork, name, strings.Join(names, ", "))
+		return nil, fmt.Errorf("%w: there is no interface %s, there are %s", ErrNoNetwork, name,
+			strings.Join(names, ", "))
 	}
-	return nil, fmt.Errorf("%w: no interface is up; plug the cable in, or look at the address of this machine", ErrNoNetwork)
+	return nil, fmt.Errorf("%w: no interface is up; plug the cable in, or look at the address of this machine",
+		ErrNoNetwork)
 }
 
 // ownAddresses are the IPv4 addresses of an interface.

@@ -20,7 +20,8 @@ type script struct {
 
 func (s *script) Write(p []byte) (int, error) {
 	for _, line := range bytes.Split(p, []byte("\n")) {
-		if !bytes.HasPrefix(line, []byte("++ver")) && !bytes.HasPrefix(line, []byte("++read")) && !bytes.HasPrefix(line, []byte("++spoll")) {
+		if !bytes.HasPrefix(line, []byte("++ver")) && !bytes.HasPrefix(line, []byte("++read")) &&
+			!bytes.HasPrefix(line, []byte("++spoll")) {
 			continue
 		}
 		if len(s.said) == 0 {
@@ -48,7 +49,8 @@ func FuzzAdapter(f *testing.F) {
 			in, out := io.Pipe()
 			return &script{in, out, [][]byte{version, first, second}}, nil
 		}}
-		c := scpi.New(scpi.Options{Dial: a.Dial(Options{Primary: 9, Secondary: -1}), Timeout: 50 * time.Millisecond, DialTimeout: 50 * time.Millisecond, MaxBlock: 64, MaxLine: 64})
+		c := scpi.New(scpi.Options{Dial: a.Dial(Options{Primary: 9, Secondary: -1}), Timeout: 50 * time.Millisecond,
+			DialTimeout: 50 * time.Millisecond, MaxBlock: 64, MaxLine: 64})
 		defer c.Close()
 		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
 		defer cancel()

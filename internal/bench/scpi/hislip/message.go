@@ -41,15 +41,19 @@ const (
 )
 
 var typeNames = map[messageType]string{
-	initialize: "Initialize", initializeResponse: "InitializeResponse", fatalError: "FatalError", nonFatalError: "Error",
-	asyncLock: "AsyncLock", asyncLockResponse: "AsyncLockResponse", data: "Data", dataEnd: "DataEND",
+	initialize: "Initialize", initializeResponse: "InitializeResponse", fatalError: "FatalError",
+	nonFatalError: "Error",
+	asyncLock:     "AsyncLock", asyncLockResponse: "AsyncLockResponse", data: "Data", dataEnd: "DataEND",
 	deviceClearComplete: "DeviceClearComplete", deviceClearAcknowledge: "DeviceClearAcknowledge",
-	asyncRemoteLocal: "AsyncRemoteLocalControl", asyncRemoteLocalResponse: "AsyncRemoteLocalResponse", trigger: "Trigger",
+	asyncRemoteLocal: "AsyncRemoteLocalControl", asyncRemoteLocalResponse: "AsyncRemoteLocalResponse",
+	trigger:     "Trigger",
 	interrupted: "Interrupted", asyncInterrupted: "AsyncInterrupted", asyncMaximumSize: "AsyncMaximumMessageSize",
 	asyncMaximumSizeResponse: "AsyncMaximumMessageSizeResponse", asyncInitialize: "AsyncInitialize",
 	asyncInitializeResponse: "AsyncInitializeResponse", asyncDeviceClear: "AsyncDeviceClear",
-	asyncServiceRequest: "AsyncServiceRequest", asyncStatusQuery: "AsyncStatusQuery", asyncStatusResponse: "AsyncStatusResponse",
-	asyncDeviceClearAcknowledge: "AsyncDeviceClearAcknowledge", asyncLockInfo: "AsyncLockInfo", asyncLockInfoResponse: "AsyncLockInfoResponse",
+	asyncServiceRequest: "AsyncServiceRequest", asyncStatusQuery: "AsyncStatusQuery",
+	asyncStatusResponse:         "AsyncStatusResponse",
+	asyncDeviceClearAcknowledge: "AsyncDeviceClearAcknowledge", asyncLockInfo: "AsyncLockInfo",
+	asyncLockInfoResponse: "AsyncLockInfoResponse",
 }
 
 func (t messageType) String() string {
@@ -111,7 +115,8 @@ type Error struct {
 // codeMaximumClients of a FatalError: no session is left.
 const codeMaximumClients = 4
 
-var fatalTexts = []string{"unidentified error", "poorly formed message header", "attempt to use a connection without both channels",
+var fatalTexts = []string{"unidentified error", "poorly formed message header",
+	"attempt to use a connection without both channels",
 	"invalid initialization sequence", "the most clients that it takes are connected", "secure connection failed"}
 
 var errorTexts = []string{"unidentified error", "unrecognized message type", "unrecognized control code",

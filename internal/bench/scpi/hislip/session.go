@@ -61,7 +61,8 @@ func Dial(o Options) scpi.Dial {
 	return func(ctx context.Context) (scpi.Port, error) { return Open(ctx, o) }
 }
 
-// Open connects both channels and agrees on version, mode and message size (IVI-6.1, initialization and maximum message size transactions). A
+// Open connects both channels and agrees on version, mode and message size (IVI-6.1, initialization and maximum
+// message size transactions). A
 // server that takes no more clients is an error that matches scpi.ErrInUse.
 func Open(ctx context.Context, o Options) (*Session, error) {
 	if o.Port == 0 {
@@ -102,7 +103,8 @@ func (s *Session) openSync(ctx context.Context) error {
 		return err
 	}
 	s.sync = newChannel(conn, nil)
-	err = s.sync.send(ctx, message{kind: initialize, parameter: protocolVersion<<16 | vendorID, payload: []byte(s.o.SubAddress)})
+	err = s.sync.send(ctx, message{kind: initialize, parameter: protocolVersion<<16 | vendorID,
+		payload: []byte(s.o.SubAddress)})
 	if err != nil {
 		return err
 	}
@@ -111,7 +113,8 @@ func (s *Session) openSync(ctx context.Context) error {
 		return err
 	}
 	if m.control&encryptionMandatory != 0 {
-		return errors.New("the instrument demands encryption, which is not built; allow a session without it at the instrument")
+		return errors.New("the instrument demands encryption, which is not built; allow a session without it at the " +
+			"instrument")
 	}
 	s.id, s.version = uint16(m.parameter), uint16(m.parameter>>16)
 	s.overlap = m.control&preferOverlap != 0
@@ -148,7 +151,8 @@ func (s *Session) ServiceRequest() (status byte, requested bool) {
 	return byte(v), v != 0
 }
 
-// agreeOnSize is AsyncMaximumMessageSize (maximum message size transaction). Sizes are counted with the header here, which is on
+// agreeOnSize is AsyncMaximumMessageSize (maximum message size transaction). Sizes are counted with the header here,
+// which is on
 // the safe side of either reading.
 func (s *Session) agreeOnSize(ctx context.Context) error {
 	size := binary.BigEndian.AppendUint64(nil, longestMessage)
@@ -221,7 +225,8 @@ func (s *Session) Send(ctx context.Context, text []byte) error {
 		if len(piece) > s.longest {
 			piece, kind = piece[:s.longest], data
 		}
-		if err := s.sync.send(ctx, message{kind: kind, control: s.control(), parameter: s.number(), payload: piece}); err != nil {
+		if err := s.sync.send(ctx, message{kind: kind, control: s.control(), parameter: s.number(),
+			payload: piece}); err != nil {
 			return err
 		}
 		if text = text[len(piece):]; kind == dataEnd {
@@ -249,7 +254,8 @@ func (s *Session) Receive(ctx context.Context) ([]byte, bool, error) {
 		return nil, false, s.unasked(m)
 	}
 	if !s.overlap && m.parameter != s.last && (m.parameter != anyID || m.kind == dataEnd) {
-		return nil, false, fmt.Errorf("%w: the answer to message %#x came after message %#x", scpi.ErrDirty, m.parameter, s.last)
+		return nil, false, fmt.Errorf("%w: the answer to message %#x came after message %#x", scpi.ErrDirty,
+			m.parameter, s.last)
 	}
 	s.delivered = s.delivered || m.kind == dataEnd
 	return m.payload, m.kind == dataEnd, nil
@@ -324,7 +330,8 @@ func (s *Session) Trigger(ctx context.Context) error {
 // that is not granted is an error that matches scpi.ErrInUse.
 func (s *Session) Lock(ctx context.Context, wait time.Duration) error {
 	const take, granted = 1, 1
-	m, err := s.ask(ctx, message{kind: asyncLock, control: take, parameter: uint32(wait / time.Millisecond)}, asyncLockResponse)
+	m, err := s.ask(ctx, message{kind: asyncLock, control: take, parameter: uint32(wait / time.Millisecond)},
+		asyncLockResponse)
 	if err == nil && m.control != granted {
 		err = fmt.Errorf("%w: the lock was not granted", scpi.ErrInUse)
 	}

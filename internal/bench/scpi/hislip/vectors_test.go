@@ -285,13 +285,20 @@ func TestWhatEndsASession(t *testing.T) {
 		want   error
 		says   string
 	}{
-		"an answer with the number of another message": {`s< 4853 07 00 fffffefe 0000000000000002 "1\n"`, scpi.ErrDirty, "0xfffffefe"},
-		"an answer without a number":                   {`s< 4853 07 00 ffffffff 0000000000000002 "1\n"`, scpi.ErrDirty, ""},
-		"Interrupted":                                  {`s< 4853 0d 00 ffffff00 0000000000000000`, scpi.ErrDirty, "threw an answer away"},
-		"FatalError":                                   {`s< 4853 02 02 00000000 0000000000000003 "bad"`, scpi.ErrClosed, "without both channels (bad)"},
-		"Error":                                        {`s< 4853 03 04 00000000 0000000000000000`, nil, "message too large"},
-		"no HiSLIP at all":                             {"s< \"HTTP/1.1 400 Bad\" \ns> 4853 02 01 00000000 0000000000000015 \"poorly formed message\"", scpi.ErrGarbage, "begins no HiSLIP message"},
-		"a length beyond what was agreed on":           {"s< 4853 07 00 ffffff00 0000000000100001\ns> 4853 02 01 00000000 0000000000000015 \"poorly formed message\"", scpi.ErrGarbage, "1048577 bytes"},
+		"an answer with the number of another message": {`s< 4853 07 00 fffffefe 0000000000000002 "1\n"`, scpi.ErrDirty,
+			"0xfffffefe"},
+		"an answer without a number": {`s< 4853 07 00 ffffffff 0000000000000002 "1\n"`, scpi.ErrDirty,
+			""},
+		"Interrupted": {`s< 4853 0d 00 ffffff00 0000000000000000`, scpi.ErrDirty,
+			"threw an answer away"},
+		"FatalError": {`s< 4853 02 02 00000000 0000000000000003 "bad"`,
+			scpi.ErrClosed, "without both channels (bad)"},
+		"Error": {`s< 4853 03 04 00000000 0000000000000000`,
+			nil, "message too large"},
+		"no HiSLIP at all": {"s< \"HTTP/1.1 400 Bad\" \ns> 4853 02 01 00000000 " +
+			"0000000000000015 \"poorly formed message\"", scpi.ErrGarbage, "begins no HiSLIP message"},
+		"a length beyond what was agreed on": {"s< 4853 07 00 ffffff00 0000000000100001\ns> 4853 02 01 " +
+			"00000000 0000000000000015 \"poorly formed message\"", scpi.ErrGarbage, "1048577 bytes"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, o := play(t, opening+question+c.script)
@@ -299,7 +306,8 @@ func TestWhatEndsASession(t *testing.T) {
 			defer s.Close()
 			must(t, s.Send(t.Context(), []byte("READ?\n")))
 			got, _, err := s.Receive(t.Context())
-			if err == nil || got != nil || !errors.Is(err, c.want) && c.want != nil || !strings.Contains(err.Error(), c.says) {
+			if err == nil || got != nil || !errors.Is(err, c.want) && c.want != nil ||
+				!strings.Contains(err.Error(), c.says) {
 				t.Errorf("got %q, %v", got, err)
 			}
 		})
@@ -329,9 +337,12 @@ func TestWhatKeepsASessionFromOpening(t *testing.T) {
 		want   error
 		says   string
 	}{
-		"no session left": {"s> 4853 00 00 0200 5056 0000000000000007 \"hislip0\"\ns< 4853 02 04 00000000 0000000000000000", scpi.ErrInUse, "hislip0"},
-		"encryption":      {"s> 4853 00 00 0200 5056 0000000000000007 \"hislip0\"\ns< 4853 01 02 0200 0007 0000000000000000", nil, "demands encryption"},
-		"another message": {"s> 4853 00 00 0200 5056 0000000000000007 \"hislip0\"\ns< 4853 07 00 00000000 0000000000000000", scpi.ErrGarbage, "DataEND in place of InitializeResponse"},
+		"no session left": {"s> 4853 00 00 0200 5056 0000000000000007 \"hislip0\"\ns< 4853 02 04 00000000 " +
+			"0000000000000000", scpi.ErrInUse, "hislip0"},
+		"encryption": {"s> 4853 00 00 0200 5056 0000000000000007 \"hislip0\"\ns< 4853 01 02 0200 0007 " +
+			"0000000000000000", nil, "demands encryption"},
+		"another message": {"s> 4853 00 00 0200 5056 0000000000000007 \"hislip0\"\ns< 4853 07 00 00000000 " +
+			"0000000000000000", scpi.ErrGarbage, "DataEND in place of InitializeResponse"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, o := play(t, c.script)
@@ -351,7 +362,8 @@ func TestOpeningAnAddressThatAcceptsAndSaysNothingEnds(t *testing.T) {
 	defer l.Close()
 	ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 	defer cancel()
-	if _, err := Open(ctx, Options{Host: "127.0.0.1", Port: l.Addr().(*net.TCPAddr).Port}); !errors.Is(err, context.DeadlineExceeded) {
+	if _, err := Open(ctx, Options{Host: "127.0.0.1", Port: l.Addr().(*net.TCPAddr).Port}); !errors.Is(err,
+		context.DeadlineExceeded) {
 		t.Errorf("got %v", err)
 	}
 }

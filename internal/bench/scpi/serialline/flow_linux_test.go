@@ -49,7 +49,8 @@ func TestFlowControlReachesTheTerminalSettings(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if byWire, byLetter := s.Cflag&unix.CRTSCTS != 0, s.Iflag&unix.IXON != 0; byWire != c.byWire || byLetter != c.byLetter {
+		if byWire, byLetter := s.Cflag&unix.CRTSCTS != 0, s.Iflag&unix.IXON != 0; byWire != c.byWire ||
+			byLetter != c.byLetter {
 			t.Errorf("%q: by wire %v, by character %v", c.flow, byWire, byLetter)
 		}
 		if speed := s.Cflag & unix.CBAUD; speed != unix.B19200 {

@@ -6,7 +6,8 @@ func TestALineIsWrittenSpeedFormatFlow(t *testing.T) {
 	for text, want := range map[string]string{
 		"": "9600 8N1", "9600 8N1": "9600 8N1", "115200 7E2": "115200 7E2", "19200 8O1": "19200 8O1",
 		"9600 8N1 rts-cts": "9600 8N1 rts-cts", "9600 8N1 XON-XOFF": "9600 8N1 xon-xoff",
-		"9600": "", "9600 8N": "", "9600 9N1": "", "9600 8X1": "", "9600 8N3": "", "-1 8N1": "", "fast 8N1": "", "9600 8N1 maybe": "",
+		"9600": "", "9600 8N": "", "9600 9N1": "", "9600 8X1": "", "9600 8N3": "", "-1 8N1": "", "fast 8N1": "",
+		"9600 8N1 maybe": "",
 	} {
 		l, err := ParseLine(text)
 		if (err == nil) != (want != "") || err == nil && l.String() != want {

@@ -100,7 +100,8 @@ func conformance(t *testing.T, timeout time.Duration, f func(t *testing.T, w way
 			t.Parallel()
 			b := simbench.New(simbench.Config{Seed: 1})
 			t.Cleanup(func() { b.Close() })
-			c := scpi.New(scpi.Options{Name: "source SG1", Dial: w.reach(t, b, "source"), Timeout: timeout, DialTimeout: max(timeout, 2*limit)})
+			c := scpi.New(scpi.Options{Name: "source SG1", Dial: w.reach(t, b, "source"), Timeout: timeout,
+				DialTimeout: max(timeout, 2*limit)})
 			t.Cleanup(func() { c.Close() })
 			f(t, w, b, c)
 		})
@@ -140,7 +141,8 @@ func TestEachMessageHasOneAnswer(t *testing.T) {
 		if err := c.Set(t.Context(), "FREQ 27.12 MHZ", "VOLT 0.2"); err != nil {
 			t.Error(err)
 		}
-		if answers, err := c.Ask(t.Context(), 2, "FREQ?", "VOLT?"); err != nil || len(answers) != 2 || !strings.HasPrefix(answers[0], "2.712") {
+		if answers, err := c.Ask(t.Context(), 2, "FREQ?", "VOLT?"); err != nil || len(answers) != 2 ||
+			!strings.HasPrefix(answers[0], "2.712") {
 			t.Errorf("%q, %v", answers, err)
 		}
 		var refused *scpi.InstrumentError
@@ -204,7 +206,8 @@ func TestAfterATimeoutTheLateAnswerNeverCounts(t *testing.T) {
 		recovers(t, c, "*IDN?", identity)
 		for _, delay := range []time.Duration{limit + limit/2, 2 * limit} {
 			inject(t, b, simbench.Fault{Kind: simbench.FaultLate, Delay: delay, Only: "FREQ?", Times: 1})
-			if got, err := c.Query(t.Context(), "FREQ?"); !errors.Is(err, scpi.ErrTimeout) || !errors.Is(err, scpi.ErrPoisoned) {
+			if got, err := c.Query(t.Context(), "FREQ?"); !errors.Is(err, scpi.ErrTimeout) ||
+				!errors.Is(err, scpi.ErrPoisoned) {
 				t.Fatalf("got %q, %v; want a timeout that poisons", got, err)
 			}
 			for range 20 {
@@ -268,7 +271,8 @@ func TestEveryFaultOfAConversationIsToldAndOvercome(t *testing.T) {
 func TestGarbageIsAnAnswerThatTheReaderRefuses(t *testing.T) {
 	conformance(t, patience, func(t *testing.T, _ way, b *simbench.Bench, c *scpi.Conn) {
 		inject(t, b, simbench.Fault{Kind: simbench.FaultGarbage, Only: "SYST:ERR?", Times: 1})
-		if err := c.Set(t.Context(), "FREQ 1E6"); !errors.Is(err, scpi.ErrGarbage) || !errors.Is(err, scpi.ErrPoisoned) {
+		if err := c.Set(t.Context(), "FREQ 1E6"); !errors.Is(err, scpi.ErrGarbage) ||
+			!errors.Is(err, scpi.ErrPoisoned) {
 			t.Errorf("got %v", err)
 		}
 		ask(t, c, "*IDN?", identity)

@@ -51,10 +51,12 @@ func TestAnInstrumentThatRefusesIsToldAtOnce(t *testing.T) {
 			t.Errorf("%s: %v after %v", name, err, took)
 		}
 	}
-	if _, err := reach(t, "ASRL"+filepath.Join(t.TempDir(), "none")+"::INSTR", transport.Options{}); !errors.Is(err, scpi.ErrNotConnected) {
+	if _, err := reach(t, "ASRL"+filepath.Join(t.TempDir(), "none")+"::INSTR", transport.Options{}); !errors.Is(err,
+		scpi.ErrNotConnected) {
 		t.Errorf("serial: %v", err)
 	}
-	if _, err := reach(t, "USB0::0x1234::0x5678::NONE::INSTR", transport.Options{}); !errors.Is(err, scpi.ErrNotConnected) {
+	if _, err := reach(t, "USB0::0x1234::0x5678::NONE::INSTR", transport.Options{}); !errors.Is(err,
+		scpi.ErrNotConnected) {
 		t.Errorf("USB: %v", err)
 	}
 }
@@ -87,7 +89,8 @@ func TestAnInstrumentThatAcceptsAndSaysNothingEndsInATimeout(t *testing.T) {
 
 func TestAnInstrumentThatIsAbsentEndsInATimeout(t *testing.T) {
 	// TEST-NET-1 (RFC 5737): nobody is there. A machine without a route says so at once.
-	for name, address := range map[string]string{"raw": "TCPIP::192.0.2.1::5025::SOCKET", "VXI-11": "TCPIP::192.0.2.1::inst0::INSTR",
+	for name, address := range map[string]string{"raw": "TCPIP::192.0.2.1::5025::SOCKET",
+		"VXI-11": "TCPIP::192.0.2.1::inst0::INSTR",
 		"HiSLIP": "TCPIP::192.0.2.1::hislip0::INSTR", "GPIB adapter": "GPIB0::9::INSTR"} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -146,7 +149,8 @@ func TestAnInstrumentThatIsLockedSaysSo(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := reach(t, b.AddressOver(simbench.VXI11, "source"), transport.Options{}); !errors.Is(err, scpi.ErrInUse) {
+	if _, err := reach(t, b.AddressOver(simbench.VXI11, "source"), transport.Options{}); !errors.Is(err,
+		scpi.ErrInUse) {
 		t.Errorf("locked by another: %v", err)
 	}
 	if err := owner.Send(t.Context(), []byte("*IDN?\n")); err != nil {
@@ -222,7 +226,8 @@ func TestInstrumentsOnABusTakeTurns(t *testing.T) {
 		t.Errorf("generations %d and %d", source.Generation(), meter.Generation())
 	}
 	told := strings.Join(a.told(), " ")
-	for _, want := range []string{"++savecfg 0 ++mode 1 ++auto 0 ++eoi 1 ++eos 3 ++ver", "++addr 1", "++addr 5", "++clr", "++read eoi"} {
+	for _, want := range []string{"++savecfg 0 ++mode 1 ++auto 0 ++eoi 1 ++eos 3 ++ver", "++addr 1", "++addr 5",
+		"++clr", "++read eoi"} {
 		if !strings.Contains(told, want) {
 			t.Errorf("the adapter was never told %q: %s", want, told)
 		}
@@ -289,7 +294,8 @@ func TestAddressesThatLeadNowhereAreRefusedBeforeAnythingIsDialled(t *testing.T)
 		"GPIB2::9::INSTR": {"h:1", "begins with none"},
 		"h:5025":          {"", "begins with none"},
 	} {
-		if _, err := p.Dial(address, transport.Options{Through: c.through}); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := p.Dial(address, transport.Options{Through: c.through}); err == nil ||
+			!strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v", address, err)
 		}
 	}

@@ -127,7 +127,8 @@ func TestOutsidePyvisaAndOurClientGetTheSameAnswers(t *testing.T) {
 		dialogue = append(dialogue, fmt.Sprintf("[%s, %s]", strconv.Quote(x.message), strconv.Quote(x.answer)))
 	}
 	for _, tr := range []simbench.Transport{simbench.Raw, simbench.VXI11} {
-		out, err := exec.Command(python, "-c", visaScript, b.AddressOver(tr, "source"), "["+strings.Join(dialogue, ",")+"]").CombinedOutput()
+		out, err := exec.Command(python, "-c", visaScript, b.AddressOver(tr, "source"),
+			"["+strings.Join(dialogue, ",")+"]").CombinedOutput()
 		if err != nil || strings.TrimSpace(string(out)) != "the same" {
 			t.Errorf("pyvisa over %s: %v: %s", tr, err, out)
 		}
@@ -242,12 +243,14 @@ func decode(t *testing.T, conns [][]piece, port int, protocol string, fields ...
 			t.Fatal(err)
 		}
 		ports := fmt.Sprintf("%d,%d", 40000+i, port)
-		if out, err := exec.Command(text2pcap, "-D", "-4", "127.0.0.1,127.0.0.2", "-T", ports, dump, capture).CombinedOutput(); err != nil {
+		if out, err := exec.Command(text2pcap, "-D", "-4", "127.0.0.1,127.0.0.2", "-T", ports, dump,
+			capture).CombinedOutput(); err != nil {
 			t.Fatalf("text2pcap: %v: %s", err, out)
 		}
 		run := func(args ...string) string {
 			var errs bytes.Buffer
-			c := exec.Command(tshark, append([]string{"-n", "-r", capture, "-d", fmt.Sprintf("tcp.port==%d,%s", port, protocol)}, args...)...)
+			c := exec.Command(tshark, append([]string{"-n", "-r", capture,
+				"-d", fmt.Sprintf("tcp.port==%d,%s", port, protocol)}, args...)...)
 			c.Stderr = &errs
 			out, err := c.Output()
 			if err != nil {
@@ -255,7 +258,8 @@ func decode(t *testing.T, conns [][]piece, port int, protocol string, fields ...
 			}
 			return string(out)
 		}
-		if bad := run("-Y", "_ws.malformed || _ws.expert.severity >= 0x800000", "-T", "fields", "-e", "frame.number", "-e", "_ws.expert.message"); bad != "" {
+		if bad := run("-Y", "_ws.malformed || _ws.expert.severity >= 0x800000", "-T", "fields", "-e", "frame.number",
+			"-e", "_ws.expert.message"); bad != "" {
 			t.Errorf("the decoder finds a fault in connection %d: %s", i, bad)
 		}
 		args := []string{"-T", "fields", "-E", "separator=,"}
@@ -294,7 +298,8 @@ func TestOutsideAnIndependentDecoderUnderstandsOurHiSLIP(t *testing.T) {
 	if _, err := s.ReadStatus(t.Context()); err != nil {
 		t.Error(err)
 	}
-	for _, step := range []func(context.Context) error{s.Trigger, s.Clear, func(ctx context.Context) error { return s.Lock(ctx, 0) },
+	for _, step := range []func(context.Context) error{s.Trigger, s.Clear,
+		func(ctx context.Context) error { return s.Lock(ctx, 0) },
 		func(ctx context.Context) error { _, _, err := s.Locked(ctx); return err }, s.Unlock,
 		func(ctx context.Context) error { return s.Control(ctx, hislip.GoLocal) }} {
 		if err := step(t.Context()); err != nil {
@@ -303,7 +308,8 @@ func TestOutsideAnIndependentDecoderUnderstandsOurHiSLIP(t *testing.T) {
 	}
 	exchange(t, s, "*OPC?\n")
 	s.Close()
-	decoded := decode(t, r.recorded(), r.port(), "hislip", "hislip.messagetype", "hislip.msgpara.messageid", "hislip.controlcode.rmt", "hislip.msgpara.clientproto", "hislip.msgpara.sessionid")
+	decoded := decode(t, r.recorded(), r.port(), "hislip", "hislip.messagetype", "hislip.msgpara.messageid",
+		"hislip.controlcode.rmt", "hislip.msgpara.clientproto", "hislip.msgpara.sessionid")
 	for n := range 26 {
 		switch n {
 		case 2, 3, 13, 14, 20: // errors, interruptions and service requests do not occur here
@@ -365,7 +371,8 @@ func TestOutsideAnIndependentDecoderUnderstandsOurVXI11(t *testing.T) {
 	if _, err := l.ReadStatus(t.Context()); err != nil {
 		t.Error(err)
 	}
-	for _, step := range []func(context.Context) error{l.Trigger, l.Clear, l.Remote, l.Local, func(ctx context.Context) error { return l.Lock(ctx, limit) }, l.Unlock} {
+	for _, step := range []func(context.Context) error{l.Trigger, l.Clear, l.Remote,
+		l.Local, func(ctx context.Context) error { return l.Lock(ctx, limit) }, l.Unlock} {
 		if err := step(t.Context()); err != nil {
 			t.Error(err)
 		}
@@ -383,8 +390,10 @@ func TestOutsideAnIndependentDecoderUnderstandsOurVXI11(t *testing.T) {
 	} else {
 		m.Close() // with device_destroy
 	}
-	wants(t, decode(t, mapper.recorded(), mapper.port(), "rpc", "portmap.procedure_v2", "portmap.prog", "portmap.port"), "Portmap,3,395183,", fmt.Sprint(",", core))
-	decoded := decode(t, proxied.recorded(), proxied.port(), "rpc", "vxi11_core.procedure_v1", "vxi11_core.device", "vxi11_core.reason", "vxi11_core.flags")
+	wants(t, decode(t, mapper.recorded(), mapper.port(), "rpc", "portmap.procedure_v2", "portmap.prog", "portmap.port"),
+		"Portmap,3,395183,", fmt.Sprint(",", core))
+	decoded := decode(t, proxied.recorded(), proxied.port(), "rpc", "vxi11_core.procedure_v1", "vxi11_core.device",
+		"vxi11_core.reason", "vxi11_core.flags")
 	for _, procedure := range []int{10, 11, 12, 13, 14, 15, 16, 17, 18, 19, 23} {
 		wants(t, decoded, fmt.Sprintf("VXI-11 Core,%d,", procedure))
 	}

@@ -18,7 +18,8 @@ type point struct{ source, analyser *scpi.Conn }
 
 func openPoint(t testing.TB, b *simbench.Bench, tr simbench.Transport) point {
 	at := func(face string) *scpi.Conn {
-		c := scpi.New(scpi.Options{Name: face, Dial: dialOf(t, b.AddressOver(tr, face), transport.Options{}), Timeout: patience})
+		c := scpi.New(scpi.Options{Name: face, Dial: dialOf(t, b.AddressOver(tr, face), transport.Options{}),
+			Timeout: patience})
 		t.Cleanup(func() { c.Close() })
 		return c
 	}
@@ -34,7 +35,8 @@ func openPoint(t testing.TB, b *simbench.Bench, tr simbench.Transport) point {
 
 func (p point) take(t testing.TB, k int) {
 	ctx := t.Context()
-	if _, err := p.source.Ask(ctx, 4, fmt.Sprintf("FREQ %d", 10_000_000+k%100), "VOLT 0.1", "*OPC?", "FREQ?", "VOLT?", "OUTP?"); err != nil {
+	if _, err := p.source.Ask(ctx, 4, fmt.Sprintf("FREQ %d", 10_000_000+k%100), "VOLT 0.1", "*OPC?", "FREQ?",
+		"VOLT?", "OUTP?"); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := p.analyser.Ask(ctx, 1, "READ:POW?"); err != nil {
@@ -120,17 +122,21 @@ func TestOutsideFiguresOfSpeed(t *testing.T) {
 		}
 	}
 	raw := ours[simbench.Raw]
-	t.Logf("figure: set-and-confirm and a reading over loopback: raw %v, VXI-11 %v (%.2f times raw), HiSLIP %v (%.2f times raw)",
-		raw.Round(time.Microsecond), ours[simbench.VXI11].Round(time.Microsecond), ratio(ours[simbench.VXI11], raw), ours[simbench.HiSLIP].Round(time.Microsecond), ratio(ours[simbench.HiSLIP], raw))
+	t.Logf("figure: set-and-confirm and a reading over loopback: raw %v, VXI-11 %v (%.2f times raw), HiSLIP %v (%.2f "+
+		"times raw)",
+		raw.Round(time.Microsecond), ours[simbench.VXI11].Round(time.Microsecond), ratio(ours[simbench.VXI11], raw),
+		ours[simbench.HiSLIP].Round(time.Microsecond), ratio(ours[simbench.HiSLIP], raw))
 	for _, tr := range []simbench.Transport{simbench.Raw, simbench.VXI11} {
 		for form, count := range map[string]string{"plain": "3", "best": "100"} {
-			out, err := exec.Command(python, "-c", speedScript, b.AddressOver(tr, "source"), b.AddressOver(tr, "analyser"), form, count).CombinedOutput()
+			out, err := exec.Command(python, "-c", speedScript, b.AddressOver(tr, "source"),
+				b.AddressOver(tr, "analyser"), form, count).CombinedOutput()
 			seconds, e := strconv.ParseFloat(strings.TrimSpace(string(out)), 64)
 			if err != nil || e != nil {
 				t.Fatalf("%v: %s", err, out)
 			}
 			theirs := time.Duration(seconds * float64(time.Second))
-			t.Logf("figure: the same over %s by a script on pyvisa-py, %s form: %v, %.1f times ours", tr, form, theirs.Round(time.Microsecond), ratio(theirs, ours[tr]))
+			t.Logf("figure: the same over %s by a script on pyvisa-py, %s form: %v, %.1f times ours", tr, form,
+				theirs.Round(time.Microsecond), ratio(theirs, ours[tr]))
 		}
 	}
 }

@@ -27,11 +27,13 @@ func init() {
 	ways = append(ways,
 		way{name: "VXI-11 gateway", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 			serve(t, b, simbench.Serving{Transports: []simbench.Transport{simbench.VXI11}})
-			return dialOf(t, fmt.Sprintf("TCPIP::127.0.0.1:%d::gpib0,%d::INSTR", b.MapperPort(), busAddress(face)), transport.Options{})
+			return dialOf(t, fmt.Sprintf("TCPIP::127.0.0.1:%d::gpib0,%d::INSTR", b.MapperPort(), busAddress(face)),
+				transport.Options{})
 		}, clears: true, connected: true},
 		way{name: "GPIB adapter unmarked", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 			a := startAdapter(t, b)
-			return dialOf(t, fmt.Sprintf("GPIB0::%d::INSTR", busAddress(face)), transport.Options{Through: a.address(), Unmarked: true})
+			return dialOf(t, fmt.Sprintf("GPIB0::%d::INSTR", busAddress(face)),
+				transport.Options{Through: a.address(), Unmarked: true})
 		}, clears: true, longest: 100_000, seesLater: true},
 		way{name: "GPIB adapter", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 			a := startAdapter(t, b)
@@ -41,7 +43,10 @@ func init() {
 		way{name: "USBTMC", reach: func(t *testing.T, b *simbench.Bench, face string) scpi.Dial {
 			d := &usbDevice{b: b, face: face}
 			t.Cleanup(d.unplug)
-			return func(ctx context.Context) (scpi.Port, error) { return usbtmc.New(ctx, &usbFile{d: d}, usbtmc.Options{}) }
+			return func(ctx context.Context) (scpi.Port,
+				error) {
+				return usbtmc.New(ctx, &usbFile{d: d}, usbtmc.Options{})
+			}
 		}, clears: true, connected: true, longest: 300_000},
 	)
 }

@@ -75,13 +75,15 @@ func (p *Opener) Dial(address string, o Options) (scpi.Dial, error) {
 	case resource.Socket:
 		return scpi.TCP(r.Host, r.Port), nil
 	case resource.VXI11:
-		return vxi11.Dial(vxi11.Options{Host: r.Host, MapperPort: r.Port, Device: r.Device, Terminator: o.mark(), KeepInput: o.KeepInput}), nil
+		return vxi11.Dial(vxi11.Options{Host: r.Host, MapperPort: r.Port, Device: r.Device, Terminator: o.mark(),
+			KeepInput: o.KeepInput}), nil
 	case resource.HiSLIP:
 		return hislip.Dial(hislip.Options{Host: r.Host, Port: r.Port, SubAddress: r.Device, Terminator: o.mark()}), nil
 	case resource.USB:
 		return usbtmc.Dial(r.Vendor, r.Product, r.SerialNumber, usbtmc.Options{KeepInput: o.KeepInput}), nil
 	case resource.Serial:
-		return serialline.Dial(r.Device, serialline.Options{Line: o.Line, Terminator: o.Terminator, Nonce: o.nonce(), Quiet: o.Quiet}), nil
+		return serialline.Dial(r.Device, serialline.Options{Line: o.Line, Terminator: o.Terminator, Nonce: o.nonce(),
+			Quiet: o.Quiet}), nil
 	}
 	return p.gpib(r, o)
 }
@@ -89,8 +91,11 @@ func (p *Opener) Dial(address string, o Options) (scpi.Dial, error) {
 // gpib finds the adapter that leads to the bus.
 func (p *Opener) gpib(r resource.Resource, o Options) (scpi.Dial, error) {
 	if o.Through == "" {
-		return nil, fmt.Errorf("address %q: no adapter is named that leads to the GPIB bus; give the address of one that takes ++ commands "+
-			"(through: TCPIP::host::%d::SOCKET), or write a VXI-11 gateway as TCPIP::host::gpib0,%d::INSTR", r.Text, gpiblan.Port, r.Primary)
+		return nil,
+			fmt.Errorf("address %q: no adapter is named that leads to the GPIB bus; give the address of one that "+
+				"takes ++ commands "+
+				"(through: TCPIP::host::%d::SOCKET), or write a VXI-11 gateway as TCPIP::host::gpib0,%d::INSTR",
+				r.Text, gpiblan.Port, r.Primary)
 	}
 	by, err := resource.Parse(o.Through)
 	if err != nil {
@@ -103,7 +108,9 @@ func (p *Opener) gpib(r resource.Resource, o Options) (scpi.Dial, error) {
 	case resource.Serial:
 		open = func(context.Context) (io.ReadWriteCloser, error) { return serialline.Open(by.Device, o.Line) }
 	default:
-		return nil, fmt.Errorf("the adapter of %s at %q: an adapter with ++ commands has a raw socket or a serial port, not %s", r.Text, by.Text, by.Kind)
+		return nil,
+			fmt.Errorf("the adapter of %s at %q: an adapter with ++ commands has a raw socket or a serial port, not %s",
+				r.Text, by.Text, by.Kind)
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -6,7 +6,8 @@ import (
 )
 
 // ErrLinuxOnly is what List and Dial answer on other systems.
-var ErrLinuxOnly = errors.New("USB instruments (USBTMC) are built for Linux only; use the instrument's LAN or serial port here")
+var ErrLinuxOnly = errors.New("USB instruments (USBTMC) are built for Linux only; use the instrument's LAN or serial " +
+	"port here")
 
 // Device is one that the driver knows.
 type Device struct {

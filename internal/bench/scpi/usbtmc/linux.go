@@ -120,7 +120,8 @@ func list(sys string) ([]Device, error) {
 			data, _ := os.ReadFile(filepath.Join(filepath.Dir(at), key))
 			return strings.TrimSpace(string(data))
 		}
-		out = append(out, Device{filepath.Base(n), hexadecimal(read("idVendor")), hexadecimal(read("idProduct")), read("serial")})
+		out = append(out, Device{filepath.Base(n), hexadecimal(read("idVendor")), hexadecimal(read("idProduct")),
+			read("serial")})
 	}
 	return out, nil
 }

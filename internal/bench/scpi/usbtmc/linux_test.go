@@ -44,8 +44,10 @@ func TestTheIoctlNumbersAreThoseOfTheKernelsHeader(t *testing.T) {
 		}
 		defined[f[1]] = n
 	}
-	for r, name := range map[Request]string{Clear: "USBTMC_IOCTL_CLEAR", AbortOut: "USBTMC_IOCTL_ABORT_BULK_OUT", AbortIn: "USBTMC_IOCTL_ABORT_BULK_IN",
-		SetTimeout: "USBTMC_IOCTL_SET_TIMEOUT", ReadStatus: "USBTMC488_IOCTL_READ_STB", Trigger: "USBTMC488_IOCTL_TRIGGER",
+	for r, name := range map[Request]string{Clear: "USBTMC_IOCTL_CLEAR", AbortOut: "USBTMC_IOCTL_ABORT_BULK_OUT",
+		AbortIn:    "USBTMC_IOCTL_ABORT_BULK_IN",
+		SetTimeout: "USBTMC_IOCTL_SET_TIMEOUT", ReadStatus: "USBTMC488_IOCTL_READ_STB",
+		Trigger:      "USBTMC488_IOCTL_TRIGGER",
 		InAttributes: "USBTMC_IOCTL_MSG_IN_ATTR", CancelIO: "USBTMC_IOCTL_CANCEL_IO"} {
 		if defined[name] == 0 || defined[name] != requests[r].number {
 			t.Errorf("%s is %#x in the header, %#x here", name, defined[name], requests[r].number)
@@ -77,7 +79,8 @@ func must(t *testing.T, err error) {
 
 func TestTheKernelsListingGivesResourceStrings(t *testing.T) {
 	got, err := list(sysTree(t))
-	if err != nil || len(got) != 1 || got[0].Resource() != "USB0::0x1234::0x5678::SN0042::INSTR" || got[0].Name != "usbtmc0" {
+	if err != nil || len(got) != 1 || got[0].Resource() != "USB0::0x1234::0x5678::SN0042::INSTR" ||
+		got[0].Name != "usbtmc0" {
 		t.Errorf("%+v, %v", got, err)
 	}
 	if got, err := list(t.TempDir()); err != nil || len(got) != 0 {

@@ -2,7 +2,8 @@
 // Specification" VXI-11 revision 1.0, with VXI-11.2 for gateways to GPIB, whose device is written
 // "gpib0,9"). It makes a framed scpi.Port of a link to a device.
 //
-// Clauses "B.…" are those of annex B, their numbers from memory. Under it lies ONC RPC version 2 (RFC 5531) with XDR (RFC 4506), one record per call or reply
+// Clauses "B.…" are those of annex B, their numbers from memory. Under it lies ONC RPC version 2 (RFC 5531) with XDR
+// (RFC 4506), one record per call or reply
 // (RFC 5531, section 11), and the port mapper version 2 (RFC 1833). Only the few shapes that the
 // specification's annex B needs are written here.
 //

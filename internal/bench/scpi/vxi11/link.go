@@ -61,8 +61,10 @@ const (
 )
 
 var errorTexts = map[Error]string{
-	1: "syntax error", 3: "device not accessible", 4: "invalid link", 5: "parameter error", 6: "channel not established",
-	8: "operation not supported", 9: "out of resources", 11: "device locked by another link", 12: "no lock held by this link",
+	1: "syntax error", 3: "device not accessible", 4: "invalid link", 5: "parameter error",
+	6: "channel not established",
+	8: "operation not supported", 9: "out of resources", 11: "device locked by another link",
+	12: "no lock held by this link",
 	15: "I/O timeout", 17: "I/O error", 21: "invalid address", 23: "aborted", 29: "channel already established",
 }
 
@@ -173,7 +175,8 @@ func patience(ctx context.Context) uint32 {
 
 // call makes one call of the core program whose results begin with an error code. When the context
 // ends first, what is under way is aborted.
-func (l *Link) call(ctx context.Context, procedure uint32, doing string, arguments func(encoder) encoder) (*decoder, error) {
+func (l *Link) call(ctx context.Context, procedure uint32, doing string, arguments func(encoder) encoder) (*decoder,
+	error) {
 	l.working = true
 	d, err := l.core.call(ctx, procedure, arguments)
 	if err != nil {
@@ -340,7 +343,8 @@ func (l *Link) Lock(ctx context.Context, wait time.Duration) error {
 	if wait > 0 {
 		flags = flagWaitLock
 	}
-	_, err := l.call(ctx, procLock, "device_lock", func(e encoder) encoder { return e.uint(l.id, flags, milliseconds(wait)) })
+	_, err := l.call(ctx, procLock, "device_lock",
+		func(e encoder) encoder { return e.uint(l.id, flags, milliseconds(wait)) })
 	return err
 }
 

@@ -274,7 +274,8 @@ a< 00000001 00000000 0000000000000000 00000000 00000000
 
 func TestErrorsOfTheInstrument(t *testing.T) {
 	for code, want := range map[string]error{
-		"0000000f": scpi.ErrTimeout, "0000000b": scpi.ErrInUse, "00000004": scpi.ErrClosed, "00000017": scpi.ErrClosed, "00000011": Error(17),
+		"0000000f": scpi.ErrTimeout, "0000000b": scpi.ErrInUse, "00000004": scpi.ErrClosed, "00000017": scpi.ErrClosed,
+		"00000011": Error(17),
 	} {
 		o := play(t, link+cleared+`
 c> 00000000 00000002 000607af 00000001 0000000c 0000000000000000 0000000000000000 0000002a 00040000 TTTTTTTT 00000000 00000000 00000000
@@ -293,14 +294,21 @@ func TestWhatKeepsALinkFromOpening(t *testing.T) {
 		script string
 		want   error
 	}{
-		"no server":              {strings.Replace(link[:strings.Index(link, "c>")], "0000PPPP", "00000000", 1), ErrNoServer},
-		"mapper of another kind": {link[:strings.Index(link, "m<")] + "m< 00000001 00000000 0000000000000000 00000001", nil},
-		"call denied":            {link[:strings.Index(link, "m<")] + "m< 00000001 00000001 00000000 00000002 00000002", scpi.ErrGarbage},
-		"no such device":         {create + "c< 00000001 00000000 0000000000000000 00000000 00000003 00000000 00000000 00000000", ErrorNotAccessible},
-		"locked":                 {create + "c< 00000001 00000000 0000000000000000 00000000 0000000b 00000000 00000000 00000000", scpi.ErrInUse},
-		"no link left":           {create + "c< 00000001 00000000 0000000000000000 00000000 00000009 00000000 00000000 00000000", scpi.ErrInUse},
-		"closed":                 {create + "c!", scpi.ErrClosed},
-		"short reply":            {create + "c< 00000001 00000000 0000000000000000 00000000 00000000 0000002a", scpi.ErrGarbage},
+		"no server": {strings.Replace(link[:strings.Index(link, "c>")], "0000PPPP", "00000000", 1),
+			ErrNoServer},
+		"mapper of another kind": {link[:strings.Index(link, "m<")] + "m< 00000001 00000000 0000000000000000 00000001",
+			nil},
+		"call denied": {link[:strings.Index(link, "m<")] + "m< 00000001 00000001 00000000 00000002 00000002",
+			scpi.ErrGarbage},
+		"no such device": {create +
+			"c< 00000001 00000000 0000000000000000 00000000 00000003 00000000 00000000 00000000", ErrorNotAccessible},
+		"locked": {create +
+			"c< 00000001 00000000 0000000000000000 00000000 0000000b 00000000 00000000 00000000", scpi.ErrInUse},
+		"no link left": {create +
+			"c< 00000001 00000000 0000000000000000 00000000 00000009 00000000 00000000 00000000", scpi.ErrInUse},
+		"closed": {create + "c!", scpi.ErrClosed},
+		"short reply": {create + "c< 00000001 00000000 0000000000000000 00000000 00000000 0000002a",
+			scpi.ErrGarbage},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := Open(t.Context(), play(t, c.script))
@@ -325,7 +333,8 @@ func TestARecordInFragmentsIsPutTogether(t *testing.T) {
 
 func TestOpaquesArePaddedToFour(t *testing.T) {
 	// RFC 4506, 4.10.
-	for text, want := range map[string]string{"": "00000000", "a": "0000000161000000", "abcd": "0000000461626364", "abcde": "000000056162636465000000"} {
+	for text, want := range map[string]string{"": "00000000", "a": "0000000161000000", "abcd": "0000000461626364",
+		"abcde": "000000056162636465000000"} {
 		e := encoder(nil).opaque([]byte(text))
 		if hex.EncodeToString(e) != want {
 			t.Errorf("%q: %x", text, e)
@@ -338,7 +347,8 @@ func TestOpaquesArePaddedToFour(t *testing.T) {
 }
 
 func FuzzReply(f *testing.F) {
-	f.Add([]byte{0, 0, 0, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 4, 0, 0, 0, 2, '1', '\n', 0, 0})
+	f.Add([]byte{0, 0, 0, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 4, 0, 0, 0,
+		2, '1', '\n', 0, 0})
 	f.Fuzz(func(t *testing.T, in []byte) {
 		if record, err := readRecord(bytes.NewReader(in)); err == nil && len(record) > mostRecord {
 			t.Fatal("too long")

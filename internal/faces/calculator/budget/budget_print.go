@@ -110,8 +110,9 @@ func (s Sheet) Print(out io.Writer, all bool) error {
 		return err
 	}
 	if s.looped() {
-		fmt.Fprintln(out, "safe setting: within every rating at the high end of the cable's range; closed loop, as the "+
-			"reading allows: up to the setting beside it, at the expected current")
+		fmt.Fprintln(out,
+			"safe setting: within every rating at the high end of the cable's range; closed loop, as the "+
+				"reading allows: up to the setting beside it, at the expected current")
 	}
 	if s := s.sureness(); s != "" {
 		fmt.Fprintln(out, s)

@@ -134,7 +134,8 @@ func describeNetwork(w io.Writer, n *touchstone.Network) {
 	fmt.Fprintf(w, "the file holds %s as %s; shown is S at the file's reference, %s\n", n.Parameter, format,
 		n.DescribeReference())
 	if len(n.Modes) > 0 {
-		fmt.Fprintf(w, "mixed-mode, rows and columns are %v; the reference of D is twice, of C half that of its ports\n",
+		fmt.Fprintf(w,
+			"mixed-mode, rows and columns are %v; the reference of D is twice, of C half that of its ports\n",
 			n.Modes)
 	}
 }
@@ -160,8 +161,9 @@ func touchstoneRemarks(n *touchstone.Network) []string {
 		out = append(out, fmt.Sprintf("passive within the figures: up to %s more comes out than goes in, at %s",
 			over.Text(3), showHz(hz)))
 	default:
-		out = append(out, fmt.Sprintf("active: up to %s more comes out than goes in, at %s (an amplifier; in a passive "+
-			"part a fault of calibration)", over.Text(1), showHz(hz)))
+		out = append(out,
+			fmt.Sprintf("active: up to %s more comes out than goes in, at %s (an amplifier; in a passive "+
+				"part a fault of calibration)", over.Text(1), showHz(hz)))
 	}
 	if n.Ports > 1 {
 		switch turn, hz := n.FastestTurn(2, 1); {

@@ -56,8 +56,10 @@ func Open(t testing.TB) *Page {
 		}
 		t.Skip("outside check skipped: there is no Chromium here")
 	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("hide-scrollbars", true),
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+		chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update",
+			true), chromedp.Flag("hide-scrollbars", true),
 		chromedp.Flag("js-flags", "--expose-gc"), chromedp.Flag("enable-precise-memory-info", true))
 	born, die := context.WithTimeoutCause(context.Background(), Life, fmt.Errorf("the browser has lived for %v", Life))
 	actx, cancelAll := chromedp.NewExecAllocator(born, opts...)
@@ -142,7 +144,8 @@ func (p *Page) do(what string, steps ...chromedp.Action[chromedp.Void]) {
 		text := ""
 		ctx, cancel := p.briefly(1)
 		defer cancel()
-		if body, e := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body?.innerText.slice(0, 1500) ?? ""`)); e == nil {
+		if body, e := chromedp.Run(ctx, chromedp.Evaluate[string](
+			`document.body?.innerText.slice(0, 1500) ?? ""`)); e == nil {
 			text = "\nthe page says:\n" + body
 		}
 		p.t.Fatalf("%s: %v%s", what, err, text)
@@ -159,7 +162,8 @@ func (p *Page) Go(address string) {
 func (p *Page) Click(selector string) {
 	p.t.Helper()
 	p.do("find "+selector, chromedp.WaitVisible(selector))
-	p.Eval(fmt.Sprintf(`document.querySelector(%s).scrollIntoView({block: "center", behavior: "instant"})`, quoted(selector)))
+	p.Eval(fmt.Sprintf(`document.querySelector(%s).scrollIntoView({block: "center", behavior: "instant"})`,
+		quoted(selector)))
 	p.do("click "+selector, chromedp.Click(selector))
 }
 
@@ -199,7 +203,8 @@ func Value[T any](p *Page, expression string) T {
 	p.t.Helper()
 	ctx, cancel := p.briefly(4)
 	defer cancel()
-	text, err := chromedp.Run(ctx, chromedp.Evaluate[string](`(async () => JSON.stringify(await (`+expression+`) ?? null))()`, chromedp.EvalAwaitPromise))
+	text, err := chromedp.Run(ctx, chromedp.Evaluate[string](`(async () => JSON.stringify(await (`+expression+
+		`) ?? null))()`, chromedp.EvalAwaitPromise))
 	if err != nil {
 		p.t.Fatalf("evaluate %.200s: %v", expression, err)
 	}
@@ -261,8 +266,9 @@ func (p *Page) Dark(dark bool) {
 	}
 	ctx, cancel := p.briefly(1)
 	defer cancel()
-	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
-		{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia,
+		emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
+			{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
 	if err != nil {
 		p.t.Fatalf("set the colours: %v", err)
 	}
