@@ -1,12 +1,17 @@
 #!/usr/bin/env bash
 # The whole test command: installs what the outside checks need (Debian, as root), then builds for every
 # platform, vets, and runs every test. Skipped outside checks are counted; with CI=true a skip fails.
+#   ./test.sh          all of it
+#   ./test.sh --quick  under a minute, installs nothing: what the change concerns (go run ./internal/tools/quick -h)
+#   ./test.sh -long    all of it, and the race detector
 set -u
 cd "$(dirname "$0")"
 
 command -v go >/dev/null || { echo "test.sh: Go is not on the PATH; install Go $(awk '/^go /{print $2}' go.mod) or newer"; exit 1; }
 
-need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy python3-uncertainties ngspice lxi-tools socat poppler-utils qpdf chromium mbpoll mosquitto mosquitto-clients tshark wireshark-common iproute2 linux-libc-dev python3-zeroconf"
+if [ "${1:-}" = --quick ]; then shift; exec go run ./internal/tools/quick "$@"; fi
+
+need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy ngspice lxi-tools socat poppler-utils qpdf chromium mbpoll mosquitto mosquitto-clients tshark wireshark-common iproute2 linux-libc-dev python3-zeroconf"
 if command -v apt-get >/dev/null && [ "$(id -u)" = 0 ]; then
   command -v npm >/dev/null || need="$need npm" # for axe-core, on the web page
   missing=""

@@ -174,6 +174,9 @@ func TestBudgetRefusesWhatItCannotTake(t *testing.T) {
 // every mode; and it is what --at takes when no --drive is given. A closed loop may go further, as its reading
 // allows: that stands beside it and is never less.
 func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many plans")
+	}
 	dir := planFolder(t)
 	sim := simbench.New(simbench.Config{Seed: 1, Speed: 40})
 	t.Cleanup(func() { sim.Close() })

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"provoke/internal/bench/scpi"
+	"provoke/internal/files/catalog"
 )
 
 // Capturer takes a burst of readings.
@@ -22,6 +23,13 @@ type analogue struct {
 	worker
 	capture Capturer
 	scale   float64
+}
+
+func newAnalogue(spec catalog.Monitor, o Options) (Monitor, error) {
+	if o.Capture == nil {
+		return nil, fmt.Errorf("monitor %s: it captures an analogue output and no instrument is connected", spec.ID)
+	}
+	return &analogue{worker{spec: spec}, o.Capture, catalog.PerBaseUnit(spec.Unit)}, nil
 }
 
 // Start captures once, so that an instrument that is not there is told at once.

@@ -61,36 +61,23 @@ type Options struct {
 	Dial func(ctx context.Context, address string) (io.ReadWriteCloser, error)
 }
 
+// makers make a monitor of each kind of package catalog.
+var makers = map[catalog.MonitorKind]func(catalog.Monitor, Options) (Monitor, error){
+	catalog.MonitorMeter:    newMeter,
+	catalog.MonitorText:     newText,
+	catalog.MonitorCommand:  newCommand,
+	catalog.MonitorOperator: newOperator,
+	catalog.MonitorModbus:   newRegisters,
+	catalog.MonitorMQTT:     newTopic,
+	catalog.MonitorHTTP:     newPage,
+	catalog.MonitorPing:     newEcho,
+	catalog.MonitorAnalogue: newAnalogue,
+}
+
 // New makes the monitor that the bench file describes. It reaches for nothing until Start.
 func New(spec catalog.Monitor, o Options) (Monitor, error) {
-	switch spec.Kind {
-	case catalog.MonitorMeter:
-		if o.Meter == nil {
-			return nil, fmt.Errorf("monitor %s: it is a meter and none is connected", spec.ID)
-		}
-		return &meter{worker: worker{spec: spec}, read: o.Meter.Read, scale: catalog.PerBaseUnit(spec.Unit)}, nil
-	case catalog.MonitorText:
-		return newText(spec, o)
-	case catalog.MonitorCommand:
-		if len(spec.Command) == 0 {
-			return nil, fmt.Errorf("monitor %s: it is a command and none is given", spec.ID)
-		}
-		return &command{worker: worker{spec: spec}}, nil
-	case catalog.MonitorOperator:
-		return &Operator{worker: worker{spec: spec}}, nil
-	case catalog.MonitorModbus:
-		return newRegisters(spec)
-	case catalog.MonitorMQTT:
-		return newTopic(spec)
-	case catalog.MonitorHTTP:
-		return newPage(spec)
-	case catalog.MonitorPing:
-		return newEcho(spec), nil
-	case catalog.MonitorAnalogue:
-		if o.Capture == nil {
-			return nil, fmt.Errorf("monitor %s: it captures an analogue output and no instrument is connected", spec.ID)
-		}
-		return &analogue{worker{spec: spec}, o.Capture, catalog.PerBaseUnit(spec.Unit)}, nil
+	if newOne, ok := makers[spec.Kind]; ok {
+		return newOne(spec, o)
 	}
 	return nil, fmt.Errorf("monitor %s: unknown kind %q", spec.ID, spec.Kind)
 }

@@ -137,7 +137,7 @@ func TestABrokerThatAnnouncesAQuarterOfAGigabyteIsLeft(t *testing.T) {
 		io.Copy(io.Discard, c)
 	}()
 	host, port, _ := net.SplitHostPort(l.Addr().String())
-	m, err := newTopic(catalog.Monitor{Identity: catalog.Identity{ID: "m"}, Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Topic: "belt/weight"})
+	m, err := newTopic(catalog.Monitor{Identity: catalog.Identity{ID: "m"}, Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Topic: "belt/weight"}, Options{})
 	must(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
 	defer cancel()
@@ -183,7 +183,7 @@ func FuzzModbus(f *testing.F) {
 		case 2:
 			r.Table = catalog.Coil
 		}
-		m, err := newRegisters(catalog.Monitor{Identity: catalog.Identity{ID: "m"}, Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Modbus: r})
+		m, err := newRegisters(catalog.Monitor{Identity: catalog.Identity{ID: "m"}, Connection: catalog.Connection{Address: "TCPIP::" + host + "::" + port + "::SOCKET"}, Modbus: r}, Options{})
 		must(t, err)
 		x := m.(*registers)
 		defer x.hangUp()

@@ -22,7 +22,7 @@ type page struct {
 	client *http.Client
 }
 
-func newPage(spec catalog.Monitor) (Monitor, error) {
+func newPage(spec catalog.Monitor, _ Options) (Monitor, error) {
 	f, err := newFinder(spec)
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)

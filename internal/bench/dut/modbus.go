@@ -28,7 +28,7 @@ type registers struct {
 	client *modbus.ModbusClient // nil while not connected; owned by the worker's goroutine after Start
 }
 
-func newRegisters(spec catalog.Monitor) (Monitor, error) {
+func newRegisters(spec catalog.Monitor, _ Options) (Monitor, error) {
 	conf, err := modbusConfiguration(spec)
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)

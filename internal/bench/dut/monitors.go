@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"provoke/internal/bench/scpi"
+	"provoke/internal/files/catalog"
 	"provoke/internal/units/rf"
 )
 
@@ -29,6 +30,13 @@ type meter struct {
 	worker
 	read  func(context.Context) (float64, error)
 	scale float64 // of the monitor's units in the instrument's
+}
+
+func newMeter(spec catalog.Monitor, o Options) (Monitor, error) {
+	if o.Meter == nil {
+		return nil, fmt.Errorf("monitor %s: it is a meter and none is connected", spec.ID)
+	}
+	return &meter{worker: worker{spec: spec}, read: o.Meter.Read, scale: catalog.PerBaseUnit(spec.Unit)}, nil
 }
 
 // Start reads once, so that an instrument that is not there is told at once.
@@ -53,6 +61,13 @@ func (m *meter) look(ctx context.Context) {
 
 // command runs a program; its exit status says how the DUT is.
 type command struct{ worker }
+
+func newCommand(spec catalog.Monitor, _ Options) (Monitor, error) {
+	if len(spec.Command) == 0 {
+		return nil, fmt.Errorf("monitor %s: it is a command and none is given", spec.ID)
+	}
+	return &command{worker: worker{spec: spec}}, nil
+}
 
 // Start checks that the program is there.
 func (c *command) Start(ctx context.Context, deliver func(Sample)) error {
@@ -110,6 +125,10 @@ func (h *head) line() string {
 
 // Operator is the person who watches the DUT and presses a key when it upsets.
 type Operator struct{ worker }
+
+func newOperator(spec catalog.Monitor, _ Options) (Monitor, error) {
+	return &Operator{worker: worker{spec: spec}}, nil
+}
 
 // Start begins to take presses.
 func (o *Operator) Start(ctx context.Context, deliver func(Sample)) error {

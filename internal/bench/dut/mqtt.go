@@ -23,7 +23,7 @@ type topic struct {
 	broker string
 }
 
-func newTopic(spec catalog.Monitor) (Monitor, error) {
+func newTopic(spec catalog.Monitor, _ Options) (Monitor, error) {
 	f, err := newFinder(spec)
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)

@@ -123,4 +123,6 @@ func sameHost(from net.Addr, ip net.IP) bool {
 
 var _ Monitor = (*echo)(nil)
 
-func newEcho(spec catalog.Monitor) Monitor { return &echo{worker: worker{spec: spec}} }
+func newEcho(spec catalog.Monitor, _ Options) (Monitor, error) {
+	return &echo{worker: worker{spec: spec}}, nil
+}

@@ -604,3 +604,14 @@ func TestASampleSaysWhenItWasAskedFor(t *testing.T) {
 		m.Close()
 	})
 }
+
+func TestEveryKindOfMonitorCanBeMade(t *testing.T) {
+	for _, kind := range catalog.MonitorKinds() {
+		if makers[kind] == nil {
+			t.Errorf("a bench file may have a monitor of kind %s, and nothing makes it", kind)
+		}
+	}
+	if len(makers) != len(catalog.MonitorKinds()) {
+		t.Errorf("%d kinds of monitors can be made, a bench file may have %d", len(makers), len(catalog.MonitorKinds()))
+	}
+}

@@ -130,6 +130,9 @@ func (p *plant) setCarrier(hz, current float64) {
 }
 
 func TestThresholdsStayWhereABenchCanFindThem(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many benches")
+	}
 	for seed := range uint64(50) {
 		g := drawGear(seed)
 		if n := len(g.bands); n < 2 || n > 3 {
@@ -160,6 +163,9 @@ func TestThresholdsStayWhereABenchCanFindThem(t *testing.T) {
 }
 
 func TestTheFixCuresOneBandAndImprovesTheOthers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many benches")
+	}
 	for seed := range uint64(20) {
 		b := open(t, Config{Seed: seed})
 		cured, improved := 0, 0

@@ -256,6 +256,9 @@ func hostileAbout(text string) string {
 }
 
 func TestNamesOfAnyKindLeaveTheFirstPageSound(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many documents")
+	}
 	for name, text := range map[string]string{
 		"long": strings.Repeat("Client ", 28) + "4711", "endless": strings.Repeat("W", 200), "letters": "ソフトウェア Ελλάδα Москва 😀 \u202egnp.exe", "markup": `<script>alert(1)</script><b>&amp;"'`,
 		"lines": "first line\nsecond line\ttab", "longest": strings.Repeat("word and ", 66), "formula": "=1+1",

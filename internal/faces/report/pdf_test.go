@@ -528,6 +528,9 @@ func anyText(r *rand.Rand) string {
 }
 
 func TestNamesOfAnyCharactersBreakNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many documents")
+	}
 	r := rand.New(rand.NewPCG(7, 61000))
 	for i := range 30 {
 		o := openedOf(anyText(r), anyText(r))
@@ -572,6 +575,9 @@ func longJob() tell.Job {
 }
 
 func TestTheLongDocumentHasSixtyPagesAndFortyFigures(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long document")
+	}
 	out := outside(t, pdfOf(t, longJob(), report.A4), "pdfinfo", "FILE")
 	m := regexp.MustCompile(`Pages:\s+(\d+)`).FindStringSubmatch(out)
 	if m == nil {

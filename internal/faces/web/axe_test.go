@@ -58,6 +58,9 @@ type violation struct {
 }
 
 func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a browser on every page, and npm")
+	}
 	t.Parallel()
 	axe := axeCore(t)
 	p := browser.Open(t)

@@ -225,6 +225,7 @@ func serve(t testing.TB, withJob bool) *site {
 	if err != nil {
 		t.Fatal(err)
 	}
+	web.ServeStates(s.pages)
 	s.Server = &httptest.Server{Listener: l, Config: &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if s.blockStreams.Load() && r.URL.Path == "/live/stream" {
 			http.Error(w, "gone", http.StatusServiceUnavailable)
@@ -426,7 +427,7 @@ func (s *site) get(t testing.TB, path string) (int, string) {
 // pagePaths are every page, with something in it.
 var pagePaths = map[string]string{
 	"job": "/", "bench": "/bench?at=27,12+MHz", "plan": "/plan?file=exposure.yaml", "live": "/live?run=3", "findings": "/findings?run=3&at=27.12+MHz",
-	"compare": "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "states": "/_states", "refused": "/nowhere",
+	"compare": "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "words": "/words", "refused": "/nowhere",
 }
 
 // everyPage checks pagePaths against what the job holds.

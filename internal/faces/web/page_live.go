@@ -127,10 +127,6 @@ type livePage struct {
 	StripChart chart
 	NoRF       bool
 	Attended   string
-	// Fresh: what is shown is true without a stream; only the canned states are.
-	Fresh bool
-	// Canned says which state of the states page this is.
-	Canned string
 }
 
 // Newest is the log with the newest line first.
@@ -140,12 +136,9 @@ func (p livePage) Newest() []logLine {
 	return out
 }
 
-// Stream is the address of the page's stream; empty for none.
+// Stream is the address of the page's stream.
 func (p livePage) Stream() string {
-	switch {
-	case p.Canned != "":
-		return ""
-	case p.View.Run == 0:
+	if p.View.Run == 0 {
 		return "/live/stream?brief=1"
 	}
 	address := fmt.Sprintf("/live/stream?run=%d&from=%d", p.View.Run, p.From)

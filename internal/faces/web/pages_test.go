@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/docs"
 	"provoke/internal/faces/web"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
@@ -64,6 +65,43 @@ func TestThePagesReachNothingElsewhere(t *testing.T) {
 				t.Errorf("%s has an inline style or script", e.Name())
 			}
 		}
+	}
+}
+
+func TestTheProductShowsNoCannedState(t *testing.T) {
+	s := limited(t, 0, nil) // the server as provoke makes it
+	for _, path := range []string{"/_states", "/_states/" + web.StateNames()[0]} {
+		if status, _ := s.get(t, path); status != http.StatusNotFound {
+			t.Errorf("%s: %d", path, status)
+		}
+	}
+}
+
+func TestTheWordsAreExplainedOnAPage(t *testing.T) {
+	s := serve(t, true)
+	words := must(docs.Words())
+	_, body := s.get(t, "/words")
+	shown := html.UnescapeString(strings.NewReplacer("<code>", "`", "</code>", "`").Replace(body))
+	ids := map[string]bool{}
+	for _, w := range words {
+		if !strings.Contains(shown, ">"+w.Name+"</dt><dd>"+w.Means+"</dd>") {
+			t.Errorf("%q is not shown as it stands in docs/glossary.md", w.Name)
+		}
+	}
+	for _, m := range regexp.MustCompile(`<dt id="([^"]*)"`).FindAllStringSubmatch(body, -1) {
+		if ids[m[1]] || strings.ContainsAny(m[1], " ,.()%") {
+			t.Errorf("two words have the anchor %q, or it cannot be one", m[1])
+		}
+		ids[m[1]] = true
+	}
+	if len(ids) != len(words) {
+		t.Errorf("%d anchors for %d words", len(ids), len(words))
+	}
+	if _, body := s.get(t, "/"); !strings.Contains(body, `<a href="/words">Words</a>`) {
+		t.Error("the foot of a page does not lead to the words")
+	}
+	if answer := must(http.Get(s.URL + "/words")); answer.StatusCode == http.StatusOK {
+		t.Error("the words are shown to somebody who was not let in")
 	}
 }
 

@@ -189,8 +189,7 @@ func (s *Server) routes() http.Handler {
 	page("GET /report", s.reportPage)
 	page("GET /report/{file}", s.reportFile)
 	page("POST /laboratory", s.keepLaboratory)
-	page("GET /_states", s.statesPage)
-	page("GET /_states/{name}", s.statePage)
+	page("GET /words", s.wordsPage)
 	page("GET /", func(w http.ResponseWriter, r *http.Request) error {
 		return withStatus(http.StatusNotFound, "there is no page %s", r.URL.Path)
 	})
@@ -307,6 +306,9 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"plural":    english.Count,
 	"dict":      dict,
 	"link":      pointLink,
+	"wordID":    wordID,
+	"pieces":    pieces,
+	"odd":       func(i int) bool { return i%2 == 1 },
 	"here":      namesHere,
 	"marked":    marked,
 	"rfAlarm":   func() string { return event.RFAlarm },

@@ -269,63 +269,6 @@ func (b *Bench) LevellingSpread() (rf.Gain, string) {
 	return b.Source.Resolution + 2*spread, fmt.Sprintf("the source's step of %s and twice the spread of readings of %s%s", b.Source.Resolution.Text(2), spread.Text(2), assumed)
 }
 
-// MonitorKind is how a device under test is watched.
-type MonitorKind string
-
-const (
-	MonitorMeter    MonitorKind = "meter"    // an SCPI meter's reading
-	MonitorText     MonitorKind = "text"     // text lines over TCP or serial
-	MonitorCommand  MonitorKind = "command"  // a command's exit status
-	MonitorOperator MonitorKind = "operator" // the operator's key
-	MonitorModbus   MonitorKind = "modbus"   // a register over Modbus TCP or RTU
-	MonitorMQTT     MonitorKind = "mqtt"     // messages of a topic
-	MonitorHTTP     MonitorKind = "http"     // a field of an answer
-	MonitorPing     MonitorKind = "ping"     // echo replies
-	MonitorAnalogue MonitorKind = "analogue" // an analogue output, captured fast during the dwell
-)
-
-// Monitor watches the device under test.
-type Monitor struct {
-	Identity
-	Connection
-	Kind      MonitorKind
-	Query     string  // meter: the query for a reading, from the table when empty
-	Pattern   string  // text: regular expression whose first group is the number
-	Unit      string  // what the number counts, e.g. "kg"
-	Tolerance float64 // half-width round the baseline, in Unit
-	// ErrorPattern is a regular expression for a line that is an upset by itself.
-	ErrorPattern string
-	Silence      rf.Duration // longest time without a line or an answer
-	Latency      rf.Duration // from the DUT's state to the reading
-	Every        rf.Duration // period of a monitor that asks; 0 for Period's own
-	Command      []string
-	Reset        string // line sent to reset a latched DUT; empty when only a person can
-	Modbus       ModbusRegister
-	Topic        string // mqtt
-	URL          string // http
-	Field        string // mqtt and http: where in a JSON text the reading stands, "net.value" or "cells[2].volt"
-	Host         string // ping
-	// Capture is how long one capture of an analogue output lasts, Samples how many readings it takes.
-	// PeakTolerance is how far a single reading of a capture may lie from the baseline, in Unit.
-	Capture       rf.Duration
-	Samples       int
-	PeakTolerance float64
-}
-
-// periods are how often a monitor asks where the file says nothing (engineering choices: quick enough to
-// see an upset in a dwell of a second, slow enough for small instruments and products).
-var periods = map[MonitorKind]rf.Duration{
-	MonitorMeter: 250e6, MonitorModbus: 250e6, MonitorAnalogue: 250e6, MonitorHTTP: 500e6, MonitorPing: 200e6, MonitorCommand: 1e9,
-}
-
-// Period returns how often the monitor asks; 0 for one that is told (text, mqtt, operator).
-func (m Monitor) Period() rf.Duration {
-	if d := periods[m.Kind]; d > 0 && m.Every <= 0 {
-		return d
-	}
-	return max(m.Every, 0)
-}
-
 // RegisterTable is one of the four tables of the Modbus data model.
 type RegisterTable string
 

@@ -350,21 +350,6 @@ func (b *builder) share(path string, f rf.Fraction) rf.Fraction {
 	return f
 }
 
-func (b *builder) monitor(path string, f monitorFile) Monitor {
-	m := Monitor{
-		Identity: b.identity(path, f.identityFile), Kind: MonitorKind(f.Kind),
-		Query: f.Query, Pattern: f.Pattern, Unit: f.Tolerance.unit, Tolerance: f.Tolerance.value,
-		ErrorPattern: f.ErrorPattern, Silence: f.Silence, Latency: f.Latency, Every: f.Every,
-		Command: f.Command, Reset: f.Reset,
-	}
-	b.watching(path, &m, f)
-	m.Connection = b.monitorConnection(path, m, f)
-	b.monitorKeys(path, m)
-	b.pattern(path+".pattern", f.Pattern, 1)
-	b.pattern(path+".error_pattern", f.ErrorPattern, 0)
-	return m
-}
-
 // pattern checks a regular expression and that it has the groups that are used.
 func (b *builder) pattern(path, text string, groups int) {
 	if text == "" {

@@ -2,7 +2,9 @@ package catalog
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
 	"strings"
 
 	"provoke/internal/files/document"
@@ -88,117 +90,34 @@ func (b *builder) serialLine(path string, serial bool, line string) {
 	}
 }
 
+// builtInTables are the command tables that package driver has built in, each with the generic one of its role.
+var builtInTables = map[string]string{
+	SignalGenerator: SignalGenerator, SignalGenerator + WithLimits: SignalGenerator,
+	FunctionGenerator: SignalGenerator, FunctionGenerator + WithLimits: SignalGenerator,
+	TableAmplifier: TableAmplifier, TableAnalyser: TableAnalyser, TablePowerMeter: TablePowerMeter, TableMeter: TableMeter,
+	TableInterlock: TableInterlock, TableRelay: TableRelay, TableCapture: TableCapture, TableSwitch: TableSwitch,
+}
+
+// BuiltInTable returns the generic command table of the role that a built-in one is for; "" for one that is
+// not built in.
+func BuiltInTable(name string) string { return builtInTables[name] }
+
 // table checks the name of a command table: a built-in one of the right role, or the user's own.
 func (b *builder) table(path, name, role string) {
-	builtIn := []string{SignalGenerator, FunctionGenerator, SignalGenerator + WithLimits, FunctionGenerator + WithLimits, TableAmplifier, TableAnalyser, TablePowerMeter, TableMeter, TableInterlock, TableRelay, TableCapture, TableSwitch}
-	fits := func(t string) bool {
-		if role == SignalGenerator || role == FunctionGenerator {
-			t = strings.TrimSuffix(t, WithLimits)
-			return t == SignalGenerator || t == FunctionGenerator
-		}
-		return t == role
-	}
-	if !b.doc.Has(path+".table") || fits(name) {
+	of := builtInTables[name]
+	if !b.doc.Has(path+".table") || of == builtInTables[role] {
 		return
 	}
-	for _, t := range builtIn {
-		if t == name {
-			b.doc.Problem(path+".table", fmt.Sprintf("the command table %q is not one for %s", name, path), fmt.Sprintf("use %q", role))
-			return
-		}
+	if of != "" {
+		b.doc.Problem(path+".table", fmt.Sprintf("the command table %q is not one for %s", name, path), fmt.Sprintf("use %q", role))
+		return
 	}
-	if near := document.Nearest(name, builtIn); near != "" {
+	if near := document.Nearest(name, slices.Sorted(maps.Keys(builtInTables))); near != "" {
 		b.doc.Problem(path+".table", fmt.Sprintf("no command table is called %q", name), fmt.Sprintf("did you mean %q?", near))
 		return
 	}
 	if len(b.bench.Tables) == 0 && !b.doc.Has("tables") {
 		b.doc.Warning(path+".table", fmt.Sprintf("the command table %q is not built in", name), "it must come from a file of your own: name it under tables")
-	}
-}
-
-// monitorConnection checks how a monitor is reached.
-func (b *builder) monitorConnection(path string, m Monitor, f monitorFile) Connection {
-	switch m.Kind {
-	case MonitorMeter:
-		return b.connection(path, TableMeter, m.ID, f.connectionFile)
-	case MonitorAnalogue:
-		return b.connection(path, TableCapture, m.ID, f.connectionFile)
-	}
-	c := f.connection()
-	c.Table = ""
-	if f.Table != "" {
-		b.doc.Problem(path+".table", fmt.Sprintf("a monitor of kind %s has no command table", m.Kind), "remove it")
-	}
-	if c.Address == "" {
-		return c
-	}
-	if m.Kind != MonitorText && m.Kind != MonitorModbus && m.Kind != MonitorMQTT {
-		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s has no address", m.Kind), "remove it")
-		return c
-	}
-	if r := b.address(path, m.ID, c); r.Kind != "" && r.Kind != resource.Socket && r.Kind != resource.Serial {
-		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s listens on a raw socket or a serial port, not over %s", m.Kind, r.Kind), "for example TCPIP::192.168.1.30::4001::SOCKET")
-	}
-	return c
-}
-
-// keysOfMonitor lists the keys that a kind of monitor must have and may have.
-var keysOfMonitor = map[MonitorKind]struct{ must, may []string }{
-	MonitorText:     {[]string{"address"}, []string{"pattern", "tolerance", "error_pattern", "silence", "latency", "reset", "serial_line", "timeout"}},
-	MonitorMeter:    {[]string{"address", "tolerance"}, []string{"query", "silence", "latency", "every", "table", "timeout"}},
-	MonitorCommand:  {[]string{"command"}, []string{"silence", "latency", "every"}},
-	MonitorOperator: {nil, []string{"latency"}},
-	MonitorModbus:   {[]string{"address", "register", "tolerance"}, []string{"station", "format", "word_order", "scale", "serial_line", "silence", "latency", "every", "timeout"}},
-	MonitorMQTT:     {[]string{"address", "topic"}, []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency"}},
-	MonitorHTTP:     {[]string{"url"}, []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency", "every", "timeout"}},
-	MonitorPing:     {[]string{"host", "silence"}, []string{"latency", "every", "timeout"}},
-	MonitorAnalogue: {[]string{"address", "tolerance", "capture"}, []string{"samples", "peak_tolerance", "silence", "latency", "every", "table", "timeout"}},
-}
-
-// monitorKeyNames are the keys of which each kind of monitor has some.
-var monitorKeyNames = []string{"query", "pattern", "tolerance", "error_pattern", "silence", "latency", "every", "command", "reset", "serial_line",
-	"station", "register", "format", "word_order", "scale", "topic", "url", "field", "host", "capture", "samples", "peak_tolerance"}
-
-// monitorKeys checks that a monitor has the keys of its kind, and no others.
-func (b *builder) monitorKeys(path string, m Monitor) {
-	keys, ok := keysOfMonitor[m.Kind]
-	if !ok {
-		return
-	}
-	for _, k := range keys.must {
-		if !b.doc.Has(path+"."+k) && !(k == "address" && m.ByHand) {
-			b.doc.Problem(path, fmt.Sprintf("%s has no %s", path, k), fmt.Sprintf("a monitor of kind %s needs it", m.Kind))
-		}
-	}
-	allowed := " address table " + strings.Join(keys.must, " ") + " " + strings.Join(keys.may, " ") + " "
-	for _, k := range monitorKeyNames {
-		if b.doc.Has(path+"."+k) && !strings.Contains(allowed, " "+k+" ") {
-			b.doc.Problem(path+"."+k, fmt.Sprintf("a monitor of kind %s has no %s", m.Kind, k), "remove it")
-		}
-	}
-	switch m.Kind {
-	case MonitorText:
-		b.textMonitor(path, m)
-	case MonitorMQTT, MonitorHTTP:
-		b.messageMonitor(path, m)
-	}
-	if m.Kind == MonitorCommand && b.doc.Has(path+".command") && (len(m.Command) == 0 || m.Command[0] == "") {
-		b.doc.Problem(path+".command", path+".command is empty", "write the program and its arguments as a list")
-	}
-	if m.Kind != MonitorOperator && m.Silence == 0 {
-		b.doc.Warning(path, path+" has no silence limit: a DUT that stops answering is not noticed by it", "add for example \"silence: 3 s\"")
-	}
-}
-
-func (b *builder) textMonitor(path string, m Monitor) {
-	number, tolerance := b.doc.Has(path+".pattern"), b.doc.Has(path+".tolerance")
-	switch {
-	case !number && !b.doc.Has(path+".error_pattern"):
-		b.doc.Problem(path, path+" has neither pattern nor error_pattern", "without one of them it watches only for silence")
-	case number && !tolerance:
-		b.doc.Problem(path, path+" reads a number but has no tolerance", "add for example \"tolerance: 0.05 kg\"")
-	case tolerance && !number:
-		b.doc.Problem(path+".tolerance", path+" has a tolerance but no pattern that finds a number", "add a pattern with the number in parentheses")
 	}
 }
 

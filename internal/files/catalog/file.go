@@ -155,33 +155,6 @@ type (
 		Floor        rf.Power       `yaml:"floor" says:"displayed noise at the narrowest bandwidth, with 0 dB of attenuation"`
 		Spread       rf.Gain        `yaml:"reading_spread" says:"standard deviation of readings of a steady carrier; default 0.05 dB, assumed"`
 	}
-	monitorFile struct {
-		identityFile
-		connectionFile
-		Kind         monitorKindFile `yaml:"kind,required" says:"what is watched"`
-		Query        string          `yaml:"query" says:"meter: the query for a reading; default the table's"`
-		Pattern      string          `yaml:"pattern" says:"text: regular expression, its first group is the number"`
-		Tolerance    toleranceFile   `yaml:"tolerance" says:"half-width round the reading before RF, in the unit of what is watched; beyond it is an upset"`
-		ErrorPattern string          `yaml:"error_pattern" says:"text: a line that matches is an upset by itself"`
-		Silence      rf.Duration     `yaml:"silence" says:"longest time without a line or an answer; longer is an upset"`
-		Latency      rf.Duration     `yaml:"latency" says:"from the DUT's state to the reading"`
-		Every        rf.Duration     `yaml:"every" says:"period of a monitor that asks; default meter, modbus, analogue 250 ms, http 500 ms, ping 200 ms, command 1 s"`
-		Command      []string        `yaml:"command" says:"command: the program and its arguments; exit status 0 is well"`
-		Reset        string          `yaml:"reset" says:"line that is sent to reset a latched DUT; without it a person is asked"`
-
-		Station       document.Count `yaml:"station" says:"modbus: unit identifier; default 1"`
-		Register      registerFile   `yaml:"register" says:"modbus: table and number from 0, for example holding 100"`
-		Format        formatFile     `yaml:"format" says:"modbus: how the number is written"`
-		WordOrder     wordOrderFile  `yaml:"word_order" says:"modbus: which word of a long number stands first; default high first"`
-		Scale         toleranceFile  `yaml:"scale" says:"modbus: unit for one count, for example 0.01 kg"`
-		Topic         string         `yaml:"topic" says:"mqtt: topic of the messages"`
-		URL           string         `yaml:"url" says:"http: address that is asked"`
-		Field         string         `yaml:"field" says:"mqtt and http: where the reading stands in a JSON text, for example net.value"`
-		Host          string         `yaml:"host" says:"ping: who is asked"`
-		Capture       rf.Duration    `yaml:"capture" says:"analogue: how long a capture lasts"`
-		Samples       document.Count `yaml:"samples" says:"analogue: readings in a capture"`
-		PeakTolerance toleranceFile  `yaml:"peak_tolerance" says:"analogue: half-width for a single reading; default three times tolerance"`
-	}
 	relayFile struct {
 		identityFile
 		connectionFile
@@ -364,12 +337,6 @@ func (s *sourceKindFile) UnmarshalText(t []byte) error {
 // UnmarshalText reads the kind of a passive piece.
 func (p *passiveKindFile) UnmarshalText(t []byte) error {
 	return word((*string)(p), t, "pad", "coax", "filter", "adaptor")
-}
-
-// UnmarshalText reads the kind of a monitor.
-func (m *monitorKindFile) UnmarshalText(t []byte) error {
-	return word((*string)(m), t, string(MonitorMeter), string(MonitorText), string(MonitorCommand), string(MonitorOperator),
-		string(MonitorModbus), string(MonitorMQTT), string(MonitorHTTP), string(MonitorPing), string(MonitorAnalogue))
 }
 
 // UnmarshalText reads the unit that a generator counts in.

@@ -1,13 +1,53 @@
 package catalog
 
 import (
+	"fmt"
+	"maps"
 	"reflect"
+	"slices"
+	"strings"
 
 	"provoke/internal/files/document"
+	"provoke/internal/units/rf"
 )
 
 // Keys lists the keys of a bench file from what the decoder takes.
-func Keys() []document.Key { return document.Keys(&benchFile{}, taken) }
+func Keys() []document.Key {
+	keys := document.Keys(&benchFile{}, taken)
+	for i := range keys {
+		if keys[i].Path == "monitors[].every" {
+			keys[i].Says += "; default " + usualPeriods()
+		}
+	}
+	return keys
+}
+
+// usualPeriods words how often the kinds of monitors ask.
+func usualPeriods() string {
+	kinds := map[rf.Duration][]string{}
+	for _, k := range monitorKinds {
+		kinds[k.period] = append(kinds[k.period], string(k.kind))
+	}
+	delete(kinds, 0)
+	var out []string
+	for _, period := range slices.Sorted(maps.Keys(kinds)) {
+		out = append(out, fmt.Sprintf("%v (%s)", period, strings.Join(kinds[period], ", ")))
+	}
+	return strings.Join(out, ", ")
+}
+
+// MonitorKeys lists the kinds of monitors with the keys that each of them needs and may have.
+func MonitorKeys() []document.Key {
+	var out []document.Key
+	for _, k := range monitorKinds {
+		takes := "may have " + strings.Join(k.may, ", ")
+		if k.must != nil {
+			takes = "needs " + strings.Join(k.must, ", ") + "; " + takes
+		}
+		out = append(out, document.Key{Path: "kind: " + string(k.kind), Takes: takes, Says: k.does})
+	}
+	return out
+}
 
 // CurveKeys lists the keys of a curve that is written as a mapping.
 func CurveKeys() []document.Key {

@@ -3,6 +3,7 @@ package catalog
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -11,6 +12,168 @@ import (
 	"provoke/internal/files/resource"
 	"provoke/internal/units/rf"
 )
+
+// MonitorKind is how a device under test is watched.
+type MonitorKind string
+
+// The kinds of monitors; monitorKinds says what each of them is.
+const (
+	MonitorMeter    MonitorKind = "meter"
+	MonitorText     MonitorKind = "text"
+	MonitorCommand  MonitorKind = "command"
+	MonitorOperator MonitorKind = "operator"
+	MonitorModbus   MonitorKind = "modbus"
+	MonitorMQTT     MonitorKind = "mqtt"
+	MonitorHTTP     MonitorKind = "http"
+	MonitorPing     MonitorKind = "ping"
+	MonitorAnalogue MonitorKind = "analogue"
+)
+
+// monitorKinds is everything that a bench file and a run have to know about a kind of monitor. Package dut
+// makes the monitor itself.
+var monitorKinds = []monitorKind{
+	{kind: MonitorMeter, does: "the reading of a meter with SCPI commands",
+		must: []string{"address", "tolerance"}, may: []string{"query", "silence", "latency", "every", "table", "timeout"},
+		table: TableMeter, period: 250e6},
+	{kind: MonitorText, does: "lines of text over TCP or a serial port",
+		must: []string{"address"}, may: []string{"pattern", "tolerance", "error_pattern", "silence", "latency", "reset", "serial_line", "timeout"},
+		wired: true, unasked: true, check: (*builder).text},
+	{kind: MonitorCommand, does: "the exit status of a program",
+		must: []string{"command"}, may: []string{"silence", "latency", "every"},
+		period: 1e9, baseline: 1, check: (*builder).command},
+	{kind: MonitorOperator, does: "the operator's key",
+		may: []string{"latency"}},
+	{kind: MonitorModbus, does: "a register over Modbus TCP or RTU",
+		must: []string{"address", "register", "tolerance"}, may: []string{"station", "format", "word_order", "scale", "serial_line", "silence", "latency", "every", "timeout"},
+		wired: true, period: 250e6, check: (*builder).modbus},
+	{kind: MonitorMQTT, does: "the messages of a topic",
+		must: []string{"address", "topic"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency"},
+		wired: true, unasked: true, check: (*builder).message},
+	{kind: MonitorHTTP, does: "a web answer, or a field in it",
+		must: []string{"url"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency", "every", "timeout"},
+		period: 500e6, check: (*builder).web},
+	{kind: MonitorPing, does: "echo replies of a host",
+		must: []string{"host", "silence"}, may: []string{"latency", "every", "timeout"},
+		period: 200e6, check: (*builder).ping},
+	{kind: MonitorAnalogue, does: "an analogue output, captured fast during the dwell",
+		must: []string{"address", "tolerance", "capture"}, may: []string{"samples", "peak_tolerance", "silence", "latency", "every", "table", "timeout"},
+		table: TableCapture, period: 250e6, check: (*builder).analogue},
+}
+
+// monitorKind is one kind of monitor.
+type monitorKind struct {
+	kind      MonitorKind
+	does      string   // what is watched, for the page of keys
+	must, may []string // the keys that it needs and may have besides those of every piece
+	// table is the command table of the instrument that reads it; empty for what needs no instrument.
+	table string
+	// wired: its address is a raw socket or a serial port.
+	wired bool
+	// unasked: readings come by themselves, as often as the product sends them.
+	unasked bool
+	// period is how often it asks where the file says nothing (engineering choices: quick enough to see an
+	// upset in a dwell of a second, slow enough for small instruments and products); 0 for what is told.
+	period rf.Duration
+	// baseline is how many samples show what "well" is; 0 for the usual five.
+	baseline int
+	// check takes and checks the keys that only this kind has.
+	check func(b *builder, path string, m *Monitor, f monitorFile)
+}
+
+// kindOf returns what a kind is; nothing is known of one that is not in the table.
+func kindOf(kind MonitorKind) monitorKind {
+	for _, k := range monitorKinds {
+		if k.kind == kind {
+			return k
+		}
+	}
+	return monitorKind{}
+}
+
+// MonitorKinds returns every kind of monitor.
+func MonitorKinds() []MonitorKind {
+	var out []MonitorKind
+	for _, k := range monitorKinds {
+		out = append(out, k.kind)
+	}
+	return out
+}
+
+// Monitor watches the device under test.
+type Monitor struct {
+	Identity
+	Connection
+	Kind      MonitorKind
+	Query     string  // meter: the query for a reading, from the table when empty
+	Pattern   string  // text: regular expression whose first group is the number
+	Unit      string  // what the number counts, e.g. "kg"
+	Tolerance float64 // half-width round the baseline, in Unit
+	// ErrorPattern is a regular expression for a line that is an upset by itself.
+	ErrorPattern string
+	Silence      rf.Duration // longest time without a line or an answer
+	Latency      rf.Duration // from the DUT's state to the reading
+	Every        rf.Duration // period of a monitor that asks; 0 for Period's own
+	Command      []string
+	Reset        string // line sent to reset a latched DUT; empty when only a person can
+	Modbus       ModbusRegister
+	Topic        string // mqtt
+	URL          string // http
+	Field        string // mqtt and http: where in a JSON text the reading stands, "net.value" or "cells[2].volt"
+	Host         string // ping
+	// Capture is how long one capture of an analogue output lasts, Samples how many readings it takes.
+	// PeakTolerance is how far a single reading of a capture may lie from the baseline, in Unit.
+	Capture       rf.Duration
+	Samples       int
+	PeakTolerance float64
+}
+
+// Period returns how often the monitor asks; 0 for one that is told (text, mqtt, operator).
+func (m Monitor) Period() rf.Duration {
+	if d := kindOf(m.Kind).period; d > 0 && m.Every <= 0 {
+		return d
+	}
+	return max(m.Every, 0)
+}
+
+// Unasked reports that readings come by themselves, as often as the product sends them.
+func (m Monitor) Unasked() bool { return kindOf(m.Kind).unasked }
+
+// BaselineSamples returns how many samples without RF show what "well" is.
+func (m Monitor) BaselineSamples() int {
+	if n := kindOf(m.Kind).baseline; n > 0 {
+		return n
+	}
+	return 5
+}
+
+// monitorFile is a monitor as written.
+type monitorFile struct {
+	identityFile
+	connectionFile
+	Kind         monitorKindFile `yaml:"kind,required" says:"what is watched"`
+	Query        string          `yaml:"query" says:"meter: the query for a reading; default the table's"`
+	Pattern      string          `yaml:"pattern" says:"text: regular expression, its first group is the number"`
+	Tolerance    toleranceFile   `yaml:"tolerance" says:"half-width round the reading before RF, in the unit of what is watched; beyond it is an upset"`
+	ErrorPattern string          `yaml:"error_pattern" says:"text: a line that matches is an upset by itself"`
+	Silence      rf.Duration     `yaml:"silence" says:"longest time without a line or an answer; longer is an upset"`
+	Latency      rf.Duration     `yaml:"latency" says:"from the DUT's state to the reading"`
+	Every        rf.Duration     `yaml:"every" says:"period of a monitor that asks"`
+	Command      []string        `yaml:"command" says:"command: the program and its arguments; exit status 0 is well"`
+	Reset        string          `yaml:"reset" says:"line that is sent to reset a latched DUT; without it a person is asked"`
+
+	Station       document.Count `yaml:"station" says:"modbus: unit identifier; default 1"`
+	Register      registerFile   `yaml:"register" says:"modbus: table and number from 0, for example holding 100"`
+	Format        formatFile     `yaml:"format" says:"modbus: how the number is written"`
+	WordOrder     wordOrderFile  `yaml:"word_order" says:"modbus: which word of a long number stands first; default high first"`
+	Scale         toleranceFile  `yaml:"scale" says:"modbus: unit for one count, for example 0.01 kg"`
+	Topic         string         `yaml:"topic" says:"mqtt: topic of the messages"`
+	URL           string         `yaml:"url" says:"http: address that is asked"`
+	Field         string         `yaml:"field" says:"mqtt and http: where the reading stands in a JSON text, for example net.value"`
+	Host          string         `yaml:"host" says:"ping: who is asked"`
+	Capture       rf.Duration    `yaml:"capture" says:"analogue: how long a capture lasts"`
+	Samples       document.Count `yaml:"samples" says:"analogue: readings in a capture"`
+	PeakTolerance toleranceFile  `yaml:"peak_tolerance" says:"analogue: half-width for a single reading; default three times tolerance"`
+}
 
 // registerFile is a Modbus register as written: "holding 100".
 type registerFile struct {
@@ -51,32 +214,124 @@ func (w *wordOrderFile) UnmarshalText(t []byte) error {
 	return word((*string)(w), t, "high first", "low first")
 }
 
-// watching takes what only some kinds of monitor have.
-func (b *builder) watching(path string, m *Monitor, f monitorFile) {
-	m.Topic, m.URL, m.Field, m.Host = f.Topic, f.URL, f.Field, strings.TrimSpace(f.Host)
-	m.Capture, m.Samples, m.PeakTolerance = f.Capture, int(f.Samples), f.PeakTolerance.value
-	switch m.Kind {
-	case MonitorModbus:
-		b.modbus(path, m, f)
-	case MonitorHTTP:
-		if b.doc.Taken(path+".url") && !webAddress.MatchString(f.URL) {
-			b.doc.Problem(path+".url", fmt.Sprintf("%q is not a web address", f.URL), "for example http://192.168.1.30/state.json")
-		}
-	case MonitorPing:
-		if b.doc.Taken(path+".host") && !hostName.MatchString(m.Host) {
-			b.doc.Problem(path+".host", fmt.Sprintf("%q is not a host", f.Host), "a name or an address, for example 192.168.1.30")
-		}
-	case MonitorAnalogue:
-		b.analogue(path, m)
+// UnmarshalText reads the kind of a monitor.
+func (m *monitorKindFile) UnmarshalText(t []byte) error {
+	var words []string
+	for _, k := range monitorKinds {
+		words = append(words, string(k.kind))
 	}
-	for _, key := range []string{"scale", "peak_tolerance"} {
-		other := f.Scale.unit
-		if key == "peak_tolerance" {
-			other = f.PeakTolerance.unit
+	return word((*string)(m), t, words...)
+}
+
+// monitor takes one monitor of the file.
+func (b *builder) monitor(path string, f monitorFile) Monitor {
+	m := Monitor{
+		Identity: b.identity(path, f.identityFile), Kind: MonitorKind(f.Kind),
+		Query: f.Query, Pattern: f.Pattern, Unit: f.Tolerance.unit, Tolerance: f.Tolerance.value,
+		ErrorPattern: f.ErrorPattern, Silence: f.Silence, Latency: f.Latency, Every: f.Every,
+		Command: f.Command, Reset: f.Reset,
+		Topic: f.Topic, URL: f.URL, Field: f.Field, Host: strings.TrimSpace(f.Host),
+		Capture: f.Capture, Samples: int(f.Samples), PeakTolerance: f.PeakTolerance.value,
+	}
+	if check := kindOf(m.Kind).check; check != nil {
+		check(b, path, &m, f)
+	}
+	for _, x := range []struct{ key, unit string }{{"scale", f.Scale.unit}, {"peak_tolerance", f.PeakTolerance.unit}} {
+		if b.doc.Taken(path+"."+x.key) && b.doc.Taken(path+".tolerance") && x.unit != m.Unit {
+			b.doc.Problem(path+"."+x.key, fmt.Sprintf("%s.%s counts in %s and its tolerance in %s", path, x.key, x.unit, m.Unit), "write both in the unit of the reading")
 		}
-		if b.doc.Taken(path+"."+key) && b.doc.Taken(path+".tolerance") && other != m.Unit {
-			b.doc.Problem(path+"."+key, fmt.Sprintf("%s.%s counts in %s and its tolerance in %s", path, key, other, m.Unit), "write both in the unit of the reading")
+	}
+	m.Connection = b.monitorConnection(path, m, f)
+	b.monitorKeys(path, m)
+	b.pattern(path+".pattern", f.Pattern, 1)
+	b.pattern(path+".error_pattern", f.ErrorPattern, 0)
+	return m
+}
+
+// monitorConnection checks how a monitor is reached.
+func (b *builder) monitorConnection(path string, m Monitor, f monitorFile) Connection {
+	kind := kindOf(m.Kind)
+	if kind.table != "" {
+		return b.connection(path, kind.table, m.ID, f.connectionFile)
+	}
+	c := f.connection()
+	c.Table = ""
+	if f.Table != "" {
+		b.doc.Problem(path+".table", fmt.Sprintf("a monitor of kind %s has no command table", m.Kind), "remove it")
+	}
+	if c.Address == "" {
+		return c
+	}
+	if !kind.wired {
+		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s has no address", m.Kind), "remove it")
+		return c
+	}
+	if r := b.address(path, m.ID, c); r.Kind != "" && r.Kind != resource.Socket && r.Kind != resource.Serial {
+		b.doc.Problem(path+".address", fmt.Sprintf("a monitor of kind %s listens on a raw socket or a serial port, not over %s", m.Kind, r.Kind), "for example TCPIP::192.168.1.30::4001::SOCKET")
+	}
+	return c
+}
+
+// keysOfPieces are keys that every piece may have: what they mean for a monitor is checked with its connection.
+var keysOfPieces = []string{"address", "table", "timeout"}
+
+// monitorKeys checks that a monitor has the keys of its kind, and no others.
+func (b *builder) monitorKeys(path string, m Monitor) {
+	kind := kindOf(m.Kind)
+	if kind.kind == "" {
+		return
+	}
+	for _, k := range kind.must {
+		if !b.doc.Has(path+"."+k) && !(k == "address" && m.ByHand) {
+			b.doc.Problem(path, fmt.Sprintf("%s has no %s", path, k), fmt.Sprintf("a monitor of kind %s needs it", m.Kind))
 		}
+	}
+	told := slices.Concat(keysOfPieces, kind.must, kind.may)
+	for _, other := range monitorKinds {
+		for _, k := range slices.Concat(other.must, other.may) {
+			if b.doc.Has(path+"."+k) && !slices.Contains(told, k) {
+				b.doc.Problem(path+"."+k, fmt.Sprintf("a monitor of kind %s has no %s", m.Kind, k), "remove it")
+				told = append(told, k)
+			}
+		}
+	}
+	if m.Kind != MonitorOperator && m.Silence == 0 {
+		b.doc.Warning(path, path+" has no silence limit: a DUT that stops answering is not noticed by it", "add for example \"silence: 3 s\"")
+	}
+}
+
+// command checks a program and its arguments.
+func (b *builder) command(path string, m *Monitor, _ monitorFile) {
+	if b.doc.Has(path+".command") && (len(m.Command) == 0 || m.Command[0] == "") {
+		b.doc.Problem(path+".command", path+".command is empty", "write the program and its arguments as a list")
+	}
+}
+
+// web checks the address of a web answer, and what is found in it.
+func (b *builder) web(path string, m *Monitor, f monitorFile) {
+	if b.doc.Taken(path+".url") && !webAddress.MatchString(f.URL) {
+		b.doc.Problem(path+".url", fmt.Sprintf("%q is not a web address", f.URL), "for example http://192.168.1.30/state.json")
+	}
+	b.message(path, m, f)
+}
+
+// ping checks a host.
+func (b *builder) ping(path string, m *Monitor, f monitorFile) {
+	if b.doc.Taken(path+".host") && !hostName.MatchString(m.Host) {
+		b.doc.Problem(path+".host", fmt.Sprintf("%q is not a host", f.Host), "a name or an address, for example 192.168.1.30")
+	}
+}
+
+// text checks a monitor that reads lines.
+func (b *builder) text(path string, _ *Monitor, _ monitorFile) {
+	number, tolerance := b.doc.Has(path+".pattern"), b.doc.Has(path+".tolerance")
+	switch {
+	case !number && !b.doc.Has(path+".error_pattern"):
+		b.doc.Problem(path, path+" has neither pattern nor error_pattern", "without one of them it watches only for silence")
+	case number && !tolerance:
+		b.doc.Problem(path, path+" reads a number but has no tolerance", "add for example \"tolerance: 0.05 kg\"")
+	case tolerance && !number:
+		b.doc.Problem(path+".tolerance", path+" has a tolerance but no pattern that finds a number", "add a pattern with the number in parentheses")
 	}
 }
 
@@ -86,6 +341,7 @@ var (
 	fieldNames = regexp.MustCompile(`^[^.\[\]\s]+(\[\d+\])*(\.[^.\[\]\s]+(\[\d+\])*)*$`)
 )
 
+// modbus takes a register and how it counts.
 func (b *builder) modbus(path string, m *Monitor, f monitorFile) {
 	m.Modbus = ModbusRegister{Table: f.Register.table, Number: f.Register.number, Station: int(f.Station), Format: string(f.Format),
 		LowWordFirst: f.WordOrder == "low first", Scale: f.Scale.value}
@@ -120,7 +376,8 @@ const (
 	mostSamples  = 100_000
 )
 
-func (b *builder) analogue(path string, m *Monitor) {
+// analogue takes what a capture is.
+func (b *builder) analogue(path string, m *Monitor, _ monitorFile) {
 	if m.Samples == 0 {
 		m.Samples = usualSamples
 	}
@@ -136,8 +393,8 @@ func (b *builder) analogue(path string, m *Monitor) {
 	}
 }
 
-// messageMonitor checks a monitor that finds its reading in a text.
-func (b *builder) messageMonitor(path string, m Monitor) {
+// message checks a monitor that finds its reading in a text.
+func (b *builder) message(path string, m *Monitor, _ monitorFile) {
 	field, number, tolerance := b.doc.Has(path+".field"), b.doc.Has(path+".pattern"), b.doc.Has(path+".tolerance")
 	switch {
 	case field && number:

@@ -143,7 +143,7 @@ func (e estimate) period(a pace) rf.Duration {
 	var longest rf.Duration
 	for _, m := range e.bench.Monitors {
 		every := m.Period()
-		if m.Kind == catalog.MonitorText || m.Kind == catalog.MonitorMQTT {
+		if m.Unasked() {
 			every = rf.Duration(a.line * float64(m.Silence))
 		}
 		longest = max(longest, every)

@@ -321,6 +321,9 @@ func content(path string) (string, error) {
 }
 
 func TestAFlippedBitIsNoticedOrChangesNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("every bit of a file")
+	}
 	data := fullJob(t)
 	path := filepath.Join(t.TempDir(), "flip.provoke")
 	os.WriteFile(path, data, 0o644)

@@ -238,6 +238,9 @@ func TestARecordThatIsTooLongIsRefusedAndTheJournalGoesOn(t *testing.T) {
 }
 
 func TestLongRecordsAreReadAFewAtATime(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long records")
+	}
 	j, _, _ := smallJob(t)
 	for seq := range 5 {
 		if _, err := j.write.Exec("INSERT INTO events VALUES (1, ?, 'x', 'note', ?, 'x')", seq+2, strings.Repeat("x", mostBody-1)); err != nil {

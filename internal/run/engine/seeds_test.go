@@ -16,6 +16,9 @@ import (
 // TestTwentySeedsEveryBandIsFoundAndNoneInvented runs the demo's own plan on twenty simulated benches and
 // compares bands, onsets and recovery levels with what the simulator knows.
 func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
+	if testing.Short() {
+		t.Skip("twenty whole runs")
+	}
 	text, err := os.ReadFile("../../faces/demo/files/exposure.yaml.tmpl")
 	if err != nil {
 		t.Fatal(err)

@@ -216,11 +216,7 @@ func (w *watch) tryBaseline(since time.Time) (short string, err error) {
 				values = append(values, s.Value)
 			}
 		}
-		want := 5
-		if j.Monitor.Kind == catalog.MonitorCommand {
-			want = 1
-		}
-		if n < want {
+		if n < j.Monitor.BaselineSamples() {
 			if short == "" {
 				short = id
 			}

@@ -114,6 +114,9 @@ print('the same')
 `
 
 func TestOutsidePyvisaAndOurClientGetTheSameAnswers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("another program many times")
+	}
 	t.Parallel()
 	python := program(t, "/usr/bin/python3", "-c", "import pyvisa, pyvisa_py")
 	b := simbench.New(simbench.Config{Seed: 5})
@@ -274,6 +277,9 @@ func wants(t *testing.T, decoded string, all ...string) {
 }
 
 func TestOutsideAnIndependentDecoderUnderstandsOurHiSLIP(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a capture by another program")
+	}
 	t.Parallel()
 	b := simbench.New(simbench.Config{})
 	t.Cleanup(func() { b.Close() })
@@ -325,6 +331,9 @@ func exchange(t *testing.T, p scpi.Port, message string) {
 }
 
 func TestOutsideAnIndependentDecoderUnderstandsOurVXI11(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a capture by another program")
+	}
 	t.Parallel()
 	b := simbench.New(simbench.Config{})
 	t.Cleanup(func() { b.Close() })

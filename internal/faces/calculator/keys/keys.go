@@ -42,6 +42,7 @@ type Key struct {
 func Files() []File {
 	return []File{
 		{"bench", "provoke: " + catalog.Kind, []Section{section("the file", catalog.Keys()),
+			section("the kinds of monitors", catalog.MonitorKeys()),
 			section("a curve, where it is no single value", catalog.CurveKeys()),
 			section("an uncertainty, where it is no single text", catalog.UncertaintyKeys())}},
 		{"plan", "provoke: plan 1", []Section{section("the file", plan.Keys())}},

@@ -36,9 +36,13 @@ type Page struct {
 	errors []string
 }
 
-// Open starts a browser. It skips the test when there is none, and fails instead with CI=true.
+// Open starts a browser. It skips the test when there is none, and fails instead with CI=true. With -short it
+// skips the test.
 func Open(t testing.TB) *Page {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("a browser takes long")
+	}
 	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
 		if p, err := exec.LookPath(name); err == nil {

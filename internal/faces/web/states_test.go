@@ -1,8 +1,11 @@
 package web
 
 import (
+	"bytes"
 	"math"
 	"net/http"
+	"net/http/httptest"
+	"regexp"
 	"time"
 
 	"provoke/internal/job/event"
@@ -13,8 +16,8 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// The states page shows every state of the live page from canned folds, so that each can be looked
-// at, and pictured by the tests, without a bench. The product is an invented belt weigher.
+// Every state of the live page from canned folds, so that each can be pictured and checked without a
+// bench. They are served by the servers of tests only. The product is an invented belt weigher.
 
 // cannedState is one state of the live page.
 type cannedState struct {
@@ -186,31 +189,38 @@ func (c *canned) end(v event.Verdict, why string, quiet bool) {
 	c.add(event.Safed{Cause: why, Quiet: quiet, How: how, Took: 4e8}, event.Closed{Verdict: v, Why: why, Count: c.seq})
 }
 
-// statesPage lists the states.
-func (s *Server) statesPage(w http.ResponseWriter, r *http.Request) error {
-	return s.draw(w, "states", struct {
-		Frame  frame
-		States []cannedState
-	}{s.frameFor(r, ""), cannedStates})
-}
-
-// statePage shows one of them.
-func (s *Server) statePage(w http.ResponseWriter, r *http.Request) error {
+// ServeStates has a server of a test show the states too, each at /_states/NAME.
+func ServeStates(s *Server) {
+	m := http.NewServeMux()
+	m.Handle("/", s.routes())
 	for _, st := range cannedStates {
-		if st.Name == r.PathValue("name") {
+		m.HandleFunc("GET /_states/"+st.Name, func(w http.ResponseWriter, r *http.Request) {
 			p := st.page()
 			live := p.View
 			p.Frame = s.frameFor(r, "Live")
 			p.Frame.Live, p.Frame.Title = live, "Canned state: "+st.Says
-			return s.draw(w, "live", p)
-		}
+			drawn := httptest.NewRecorder()
+			if err := s.draw(drawn, "live", p); err != nil {
+				http.Error(w, err.Error(), http.StatusInternalServerError)
+				return
+			}
+			// A state has no stream that could say that it is true, or make it another one.
+			body := ownStream.ReplaceAll(drawn.Body.Bytes(), nil)
+			if !st.notLive {
+				body = bytes.Replace(body, []byte(`data-fresh="no"`), []byte(`data-fresh="yes"`), 1)
+			}
+			w.Header().Set("Content-Type", drawn.Header().Get("Content-Type"))
+			w.Write(body)
+		})
 	}
-	return withStatus(http.StatusNotFound, "there is no state of that name")
+	s.handler = s.guarded(m)
 }
+
+var ownStream = regexp.MustCompile(` data-stream="[^"]*"`)
 
 // page makes the live page of a state.
 func (st cannedState) page() livePage {
-	p := livePage{Fresh: !st.notLive, Canned: st.Says, Chart: chart{ID: "growing"}}
+	p := livePage{Chart: chart{ID: "growing"}}
 	if st.none {
 		p.View = liveOf(nil, st.under, cannedAt)
 		return p
