@@ -22,6 +22,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"unicode/utf8"
 )
 
 const module = "provoke/internal/"
@@ -92,7 +93,8 @@ var only = map[string]struct {
 	"twoport": {[]string{"rf", "problem", "curve", "touchstone", "fit"},
 		"network mathematics knows no file and no bench"},
 	"simbench": {[]string{"rf", "curve"},
-		"a simulator that computes with the tool's own formulas, or parses with its own parser, agrees with its faults"},
+		"a simulator that computes with the tool's own formulas, or parses with its own parser, agrees with its " +
+			"faults"},
 }
 
 // never are edges that the order would allow and that are forbidden all the same.
@@ -433,6 +435,37 @@ func undocumented(d *ast.GenDecl) []*ast.Ident {
 		}
 	}
 	return out
+}
+
+// widest is how many columns a line of Go may take, a tab counting as four. Texts in backquotes are as they are: help,
+// and the tags of flags.
+const widest = 120
+
+func TestNoLineOfGoIsTooWide(t *testing.T) {
+	root, names := tracked(t)
+	for _, name := range names {
+		if !strings.HasSuffix(name, ".go") {
+			continue
+		}
+		content, err := os.ReadFile(filepath.Join(root, filepath.FromSlash(name)))
+		if os.IsNotExist(err) {
+			continue // removed and not yet committed
+		}
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		raw := false
+		for i, line := range strings.Split(string(content), "\n") {
+			within := raw || strings.Contains(line, "`")
+			if strings.Count(line, "`")%2 == 1 {
+				raw = !raw
+			}
+			if n := utf8.RuneCountInString(strings.ReplaceAll(line, "\t", "    ")); n > widest && !within {
+				t.Errorf("%s:%d: %d columns, at most %d", name, i+1, n, widest)
+			}
+		}
+	}
 }
 
 // The words below are put together here so that this file does not contain them.

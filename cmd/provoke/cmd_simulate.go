@@ -127,7 +127,8 @@ func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 		fmt.Fprintln(w.Stderr, "the port mapper listens on port 111: any VXI-11 client finds the instruments")
 	} else if port != 0 {
 		fmt.Fprintf(w.Stderr,
-			"the port mapper listens on port %d, because 111 was not to be had (it takes root, and nobody else there): "+
+			"the port mapper listens on port %d, because 111 was not to be had (it takes root, and nobody else "+
+				"there): "+
 				"provoke finds it by the address; other VXI-11 clients ask on 111 only\n", port)
 	}
 	return nil

@@ -204,7 +204,8 @@ func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
 				!strings.Contains(out, c.says) || strings.Contains(out, "fixed") {
 				t.Errorf("want %q:\n%s", c.verdict, out)
 			}
-			if over := "more than the level wanted where that was needed, accepted by A. Invented"; c.accepted != strings.Contains(out, over) {
+			if over := "more than the level wanted where that was needed, accepted by A. " +
+				"Invented"; c.accepted != strings.Contains(out, over) {
 				t.Errorf("the over-test is not told as it was:\n%s", out)
 			}
 			if f := b.must(terminal.ExitDone, "findings", "j.provoke", "--run", "2"); c.build == simbench.Cured &&

@@ -321,7 +321,7 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 	}
 	code, out, errs = modelRun("explain", job, "--run", "1")
 	if code != terminal.ExitDone || !strings.Contains(out, "the product's own response") ||
-		strings.Contains(out, "runs 1, 2") {
+		strings.Contains(out, "runs 1 and 2") {
 		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
 	}
 }

@@ -30,7 +30,8 @@ func readmeOf(readme, demo string) (string, error) {
 		m := shows.FindStringSubmatch(block)
 		i := strings.Index(demo[at:], "\n$ provoke "+m[1])
 		if i < 0 {
-			wrong = fmt.Errorf("README.md shows %q, which the demo does not type (from where the block before it ended)", m[1])
+			wrong = fmt.Errorf("README.md shows %q, which the demo does not type (from where the block before it "+
+				"ended)", m[1])
 			return block
 		}
 		at += i + 1

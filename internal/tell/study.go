@@ -186,7 +186,8 @@ func lasting(x float64) Cell {
 func DwellTold(s analysis.DwellStudy) Study {
 	out := Study{ID: fmt.Sprintf("dwell-run-%d", s.Run), Title: fmt.Sprintf("Time to upset, run %d", s.Run),
 		Dwell: s.At,
-		Words: []string{fmt.Sprintf("The same level again and again, each time until the product upset or %v were over.", s.Longest)}}
+		Words: []string{fmt.Sprintf("The same level again and again, each time until the product upset or %v were "+
+			"over.", s.Longest)}}
 	if s.Latency > 0 {
 		out.Words = append(out.Words, fmt.Sprintf("Times hold the monitor's own delay, up to %v.", s.Latency))
 	}

@@ -57,7 +57,8 @@ func LevelWords(f analysis.Findings) string {
 		out = append(out,
 			"substitution: the level is the calibrated drive, and the margin is in dB against that drive; onset and "+
 				"recovery are the currents measured on the cable, "+
-				"and wanted is the matched-loop current that the drive was calibrated for, not a current to be reached "+
+				"and wanted is the matched-loop current that the drive was calibrated for, not a current to be "+
+				"reached "+
 				"on the cable")
 	}
 	if f.Opened.OverTest != "" {

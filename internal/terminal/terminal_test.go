@@ -14,7 +14,8 @@ import (
 // hostileText is what a name, a reply or a text of the product may hold at worst: escape sequences of
 // ECMA-48 with their 7-bit and 8-bit introducers, a new title for the window, a bell, going back,
 // text that runs the other way, text that is not seen, bytes that are no UTF-8.
-const hostileText = "\x1b[31mred\x1b[2J\x1b]0;title\x07\u009b31m\rFORGED\b\x00\x7f\u202eback\u2066\u200b\u2028line\U000e0041\xff\xfe"
+const hostileText = "\x1b[31mred\x1b[2J\x1b]0;title\x07\u009b31m\rFORGED" +
+	"\b\x00\x7f\u202eback\u2066\u200b\u2028line\U000e0041\xff\xfe"
 
 func TestNothingThatMovesTheCursorReachesTheTerminal(t *testing.T) {
 	var out bytes.Buffer

@@ -369,7 +369,8 @@ func (a *handAnalyser) Read(ctx context.Context) (rf.Power, error) {
 		lines = append(lines, "reference level above "+in(s.ReferenceLevel))
 	}
 	p := Prompt{Instrument: a.name, Title: "READ THE ANALYSER", Lines: lines,
-		Wants: fmt.Sprintf("the level with its unit as it shows it, for example %s; \"overload\", or \"< %s\" for noise", in(rf.DBm(-27.4)), in(rf.DBm(-90)))}
+		Wants: fmt.Sprintf("the level with its unit as it shows it, for example %s; \"overload\", or \"< %s\" for "+
+			"noise", in(rf.DBm(-27.4)), in(rf.DBm(-90)))}
 	level, volts, err := askLevel(ctx, a.person, p, s.Low, s.High)
 	if err != nil {
 		return rf.Power{}, fmt.Errorf("%s: %w", a.name, err)

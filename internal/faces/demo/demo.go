@@ -143,7 +143,8 @@ func (d *Demo) Show(verbose bool) error {
 		hand func()
 		args []string
 	}{
-		{"An invented laboratory saw the belt weigher's reading jump and an error latch, at 3 V e.m.f. with 80 % AM.\n" +
+		{"An invented laboratory saw the belt weigher's reading jump and an error latch, at 3 V e.m.f. with 80 % " +
+			"AM.\n" +
 			"First: is the bench file sound, and what does the chain stand?", nil, []string{"bench", bench}},
 		{"Before switching on: what can the chain reach, and what is nearest to its rating?", nil,
 			[]string{"budget", bench, exposure}},

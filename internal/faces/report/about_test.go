@@ -122,7 +122,8 @@ func TestGeneratorSettingAndPowersStandInAnAnnex(t *testing.T) {
 		}
 		// -12 dBm into 50 Ω are 158.9 mV peak to peak: 2·√2·√(50 Ω·63.1 µW).
 		if got, want := strings.Join(texts, " | "),
-			"150 kHz | step 1 | 158.8 mVpp | -12.0 dBm | 28.0 dBm | predicted | not measured | 90.6 dBµA | measured"; got != want {
+			"150 kHz | step 1 | 158.8 mVpp | -12.0 dBm | 28.0 dBm | predicted | not measured | 90.6 dBµA | "+
+				"measured"; got != want {
 			t.Errorf("the first row is %s, want %s", got, want)
 		}
 		return

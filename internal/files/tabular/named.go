@@ -185,7 +185,8 @@ func (t *Table) namedRows(example string) bool {
 		}
 		cells = t.trimEmpty(cells)
 		switch {
-		case len(cells) == 1 && cells[0] == Cell{Column: cells[0].Column}: // separators alone, as spreadsheets leave them
+		case len(cells) == 1 && cells[0] == Cell{Column: cells[0].Column}:
+			// separators alone, as spreadsheets leave them
 			continue
 		case !closed:
 			t.notUnderstood(t.Lines[i])

@@ -200,7 +200,8 @@ func TestACSVFileThatSaysTooLittleOrTwoThingsIsRefused(t *testing.T) {
 			[]string{"4:1: 1 MHz stands on line 2 already"}},
 		"fewer rows than the file says": {"Points;5\nf/MHz;Zt/dBΩ\n1;2\n2;3\n", trace.Declared{},
 			[]string{"1:1: the file says 5 here and has 2 rows"}},
-		"every cell wrong, all told": {"f/MHz;Zt/dBΩ\n1;2\nx;1\n0;2\n-1;3\n2;NaN\n3;\n4;9.9E37\n;5\n5;inf\n6;1.2.3\n7;1\n", trace.Declared{}, []string{
+		"every cell wrong, all told": {"f/MHz;Zt/dBΩ\n1;2\nx;1\n0;2\n-1;3\n2;NaN\n3;\n4;9.9E37\n;5\n5;inf\n" +
+			"6;1.2.3\n7;1\n", trace.Declared{}, []string{
 			`3:1: "x" is no figure`, "4:1: above 0 Hz", "5:1: above 0 Hz", `6:3: "NaN" is no figure`, "7:3: missing",
 			`8:3: "9.9E37" is no figure`, "9:1: missing", `10:3: "inf" is no figure`, `11:3: "1.2.3" is no figure`}},
 		"no finite decibel": {"f/MHz;Zt/Ω\n1;0\n2;-1\n3;at most 5 Ω\n4;5\n", trace.Declared{},

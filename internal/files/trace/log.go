@@ -505,15 +505,18 @@ func (s LogSettings) value(e *Entry) (why fault) {
 		x, unit, ok := s.number(text)
 		before, _ := utf8.DecodeLastRuneInString(e.Text[:at[0]])
 		switch u := s.unitBehind(unit + e.Text[at[1]:]); {
-		case s.Pattern == nil && ok && threeDigits.MatchString(text) && blankBefore.MatchString(e.Text[:at[0]]): // "1 290.5" may be one number
+		case s.Pattern == nil && ok && threeDigits.MatchString(text) && blankBefore.MatchString(e.Text[:at[0]]):
+			// "1 290.5" may be one number
 			return several
-		case s.Pattern == nil && (!ok && strings.Contains(text, ",") || unicode.IsDigit(before)): // fields with commas between, or a range
+		case s.Pattern == nil && (!ok && strings.Contains(text, ",") || unicode.IsDigit(before)):
+			// fields with commas between, or a range
 			return several
 		case strings.HasSuffix(strings.TrimRight(e.Text[:at[0]], " "), "±"):
 		case !ok: // an address, or a version
 		case u == s.Unit && u != "":
 			right = append(right, reading{x, text})
-		case s.Pattern != nil || !unicode.IsLetter(before) && !unicode.IsDigit(before) && before != '_': // else it is of a name
+		case s.Pattern != nil || !unicode.IsLetter(before) && !unicode.IsDigit(before) && before != '_':
+			// else it is of a name
 			others, other = append(others, reading{x, text}), u
 		}
 	}

@@ -62,7 +62,8 @@ var others = []vector{
 		file:  "Date,Time,Level (dBm)\n2026-11-25,9:59:59,-20\n2026-11-25,10:0:5,-21\n2026-11-25,16:2:39,-22\n",
 		xUnit: "s", x: []float64{0, 6, 21760}, yUnits: "dBm", y: [][]float64{{-20, -21, -22}}},
 	{name: "a meter's column of the kind of connection is no power",
-		file:  "Index,Reading,Unit,Sense,Time\n1,3.4660,VDC,2W,10:00:00\n2,3.4671,VDC,2W,10:00:01\n3,3.4672,VDC,2W,10:00:02\n",
+		file: "Index,Reading,Unit,Sense,Time\n1,3.4660,VDC,2W,10:00:00\n2,3.4671,VDC,2W,10:00:01\n" +
+			"3,3.4672,VDC,2W,10:00:02\n",
 		xUnit: "s", x: []float64{0, 1, 2}, yUnits: "V", y: [][]float64{{3.466, 3.4671, 3.4672}}},
 	{name: "the kind of connection stands first",
 		file:  "Sense,Reading,Unit,Time (s)\n4W,100.12,OHM,0\n4W,100.13,OHM,1\n4W,100.14,OHM,2\n",

@@ -88,7 +88,8 @@ var vectors = []vector{
 		xUnit: "kHz", x: []float64{100, 200, 300}, yUnits: "dBm", y: [][]float64{{-20, -21, -22}},
 		warns: "1:1: warning: the x of every row is computed"},
 	{name: "a meter with numbers of readings, time stamps and a column of units",
-		file:  "Reading,Date,Time,Value,Unit\n1,2026-11-25,10:00:00.5,3.4660,VDC\n2,2026-11-25,10:00:01.0,3.4671,VDC\n3,2026-11-25,10:00:01.5,OVLD,VDC\n",
+		file: "Reading,Date,Time,Value,Unit\n1,2026-11-25,10:00:00.5,3.4660,VDC\n" +
+			"2,2026-11-25,10:00:01.0,3.4671,VDC\n3,2026-11-25,10:00:01.5,OVLD,VDC\n",
 		xUnit: "s", x: []float64{0, 0.5, 1}, yUnits: "V", y: [][]float64{{3.466, 3.4671, nan}}},
 	{name: "a column that counts the rows is passed over",
 		file:  "No.;Frequency/MHz;Level/dBm\n1;10;-20\n2;11;-21\n",

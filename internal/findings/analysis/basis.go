@@ -56,7 +56,8 @@ func (s SetUp) Says() string {
 }
 
 // errNoBenches is why "shown" is forbidden where the bench changed and its files are not to be had.
-var errNoBenches = errors.New("what the changed bench file does to the current is not known: the job does not hold both")
+var errNoBenches = errors.New("what the changed bench file does to the current is not known: the job does not hold " +
+	"both")
 
 // SetUpSpread pools the spread of the runs of a job that repeat one another: of the onsets, or where there is none
 // of the current at the same drive. A set-up moves all frequencies together, so a group of n runs gives n − 1

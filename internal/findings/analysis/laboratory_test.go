@@ -65,8 +65,10 @@ func TestALaboratorysReportIsReadFromYAMLAndCSV(t *testing.T) {
 		"from;to;level\n22 MHz;2 MHz;10 V emf\n":                            "lies below",
 		"from;level;required\n1 MHz;6 V emf;10 V/m\n":                       "cannot be compared",
 		"provoke: laboratory 1\nfailures:\n  - {from: 1 MHz, level: 3 V}\n": "emf",
-		"provoke: laboratory 1\nuncertainty: {expanded: 2 dB, k: none}\nfailures:\n  - {from: 1 MHz, level: 3 V emf}\n": "coverage factor",
-		"provoke: laboratory 1\nfailures:\n  - {from: 1 MHz, level: 3 V emf, modulation: FM}\n":                         "modulation",
+		"provoke: laboratory 1\nuncertainty: {expanded: 2 dB, k: none}\nfailures:\n  - {from: 1 MHz, level: 3 V " +
+			"emf}\n": "coverage factor",
+		"provoke: laboratory 1\nfailures:\n  - {from: 1 MHz, level: 3 V emf, modulation: FM}\n" +
+			"": "modulation",
 	} {
 		_, list := analysis.ParseLaboratory("lab", []byte(text))
 		if err := list.Err(); err == nil || !strings.Contains(err.Error(), want) {

@@ -172,7 +172,8 @@ func (b Budget) correlated() (group []int, root [][]float64, err error) {
 				s -= root[i][k] * root[j][k]
 			}
 			switch {
-			case i == j && s < -1e-9, i != j && root[j][j] == 0 && math.Abs(s) > 1e-4: // wholly given by those before, and yet not
+			case i == j && s < -1e-9, i != j && root[j][j] == 0 && math.Abs(s) > 1e-4:
+				// wholly given by those before, and yet not
 				return nil, nil, fmt.Errorf("simulate: the correlations contradict one another")
 			case i == j:
 				root[i][i] = math.Sqrt(max(s, 0))

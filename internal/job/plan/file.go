@@ -207,9 +207,10 @@ type reader struct {
 //	dwell: 2 s                     # default the shortest of the level's step rule, else 1 s
 //	settle: 50 ms
 //	edges: 0.2 %                   # default: edges are not narrowed
-//	search: {onset: true, recovery: true, resolution: 0.5 dB, range: 40 dB, approach: 3 dB, confirm: 1, window: 6 dB, edge_onset: true}
-//	                               # random thresholds: {method: staircase, trials: 30, probability: 50 %, step: 1 dB}, also
-//	                               # method: adaptive; if_random: staircase goes on with one only where an onset does not upset
+//	search: {onset: true, recovery: true, resolution: 0.5 dB, range: 40 dB, approach: 3 dB, confirm: 1,
+//	         window: 6 dB, edge_onset: true}
+//	         # random thresholds: {method: staircase, trials: 30, probability: 50 %, step: 1 dB}, also
+//	         # method: adaptive; if_random: staircase goes on with one only where an onset does not upset
 //	                               # again; {method: repeat, trials: 20, below: 3 dB} exposes at one level only
 //	drift_check: {at: 10 MHz, below: 20 dB, every: 50}   # a frequency of the grid, visited every 50 others
 //	levelling: {window: 0.3 dB, above_budget: 6 dB, forward_ceiling: 6.02 dB}

@@ -178,7 +178,8 @@ func TestASweepIsCheckedOverItsWholeSpan(t *testing.T) {
 	}
 	c, list := CheckSweep(s, chain.New(b))
 	if list.Err() == nil || len(c.Refusals) != 1 || !strings.Contains(list.Err().Error(),
-		"CLAMP1, clamp forward power: at 150 kHz 40.0 dBm average is 7.0 dB above the rating of 33.0 dBm; exceeded at ") {
+		"CLAMP1, clamp forward power: at 150 kHz 40.0 dBm average is 7.0 dB above the rating of 33.0 dBm; exceeded "+
+			"at ") {
 		t.Errorf("%v, %v", c.Refusals, list)
 	}
 	if len(c.Worst) == 0 || c.Worst[0].Node.Place != "clamp forward power" || c.Worst[0].Drive != s.Plan.Drive ||

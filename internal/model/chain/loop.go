@@ -63,7 +63,8 @@ func loopShift(clamp catalog.Clamp, f rf.Frequency, from, to rf.Resistance) (shi
 	var ends []float64
 	if clamp.SeriesImpedance.Absent() {
 		ends = []float64{resistive(0), resistive(highestSeries), reactive(highestSeries)}
-		estimate = fmt.Sprintf("estimate: %s has no measured series impedance, so one between 0 Ω and %.0f Ω is assumed", clamp.ID, highestSeries)
+		estimate = fmt.Sprintf("estimate: %s has no measured series impedance, so one between 0 Ω and %.0f Ω is "+
+			"assumed", clamp.ID, highestSeries)
 	} else {
 		var z rf.Transimpedance
 		if z, err = valueAt(clamp.SeriesImpedance, f, clamp.ID, "series impedance"); err != nil {

@@ -246,7 +246,8 @@ func TestAKnownReturnLossIsNoAssumption(t *testing.T) {
 
 // The reading is −48.5 dBm: above a mixer limit of −60 dBm, not above one of −40 dBm.
 func TestAReadingThatWouldBeOverloadedIsSaid(t *testing.T) {
-	for limit, want := range map[float64]string{-60: "the reading would be overloaded: above the mixer limit of -60.0 dBm", -40: ""} {
+	for limit, want := range map[float64]string{-60: "the reading would be overloaded: above the mixer limit of " +
+		"-60.0 dBm", -40: ""} {
 		b := full()
 		b.Analyser.MixerLimit = rf.DBm(limit)
 		if n := node(t, predict(t, b, rf.DBm(-30), chain.Crest{}, catalog.OnCable), "analyser input"); n.Note != want ||

@@ -117,7 +117,8 @@ func Parse(file string, data []byte, read func(string) ([]byte, error)) (*Clamp,
 	}
 	if !material.Invented && material.Source == "" {
 		problems = append(problems, problem.Problem{File: file, What: "the material has no source",
-			Hint:    "say where its table is from: source: …; a figure without a source is believed by nobody next year",
+			Hint: "say where its table is from: source: …; a figure without a source is believed by nobody next " +
+				"year",
 			Warning: true})
 	}
 	return c, problems

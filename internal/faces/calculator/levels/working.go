@@ -268,7 +268,8 @@ func (a *asked) driveFor(s *Sheet, i rf.Current) rf.Power {
 		text, sum := a.lossSum("+")
 		addLevel(s, "before_clamp_losses", "power before pads and coax", f.Add(sum), f.Text(3)+text)
 	}
-	s.caution("the forward power holds in the 50 Ω jig; a cable may take 10 dB less or 20 dB more for the same current " +
+	s.caution("the forward power holds in the 50 Ω jig; a cable may take 10 dB less or 20 dB more for the same " +
+		"current " +
 		"(common practice)")
 	return f
 }

@@ -39,7 +39,8 @@ func OfRemedy(file *remedy.File, keep int) *Remedy {
 // AsStated takes what is missing from the parts file.
 func (s *Remedy) AsStated() error {
 	if len(s.file.Missing) == 0 {
-		return errors.New("what is missing is not known: give --job JOB.provoke, or write it into the parts file under " +
+		return errors.New("what is missing is not known: give --job JOB.provoke, or write it into the parts file " +
+			"under " +
 			"missing")
 	}
 	_, s.needs = s.file.Grid(201)
