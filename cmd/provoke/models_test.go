@@ -254,12 +254,12 @@ func TestTheRunWithFailuresIsFound(t *testing.T) {
 	}
 	if code, out, _ := modelRun("explain", job, "--run", "3"); code != terminal.ExitDone ||
 		!strings.Contains(out,
-			"no upset in this run, nothing to explain; the product upset in runs 1, 2: name one with --run N") {
+			"no upset in this run, nothing to explain; the product upset in runs 1 and 2: name one with --run N") {
 		t.Errorf("explain --run 3: exit code %d: %s", code, out)
 	}
 	if code, _, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job); code != terminal.ExitError ||
 		!strings.Contains(errs,
-			"nothing fails in run 3, so no decibel is missing; the product upset in runs 1, 2: name one with --run N") {
+			"nothing fails in run 3, so no decibel is missing; the product upset in runs 1 and 2: name one with --run N") {
 		t.Errorf("remedy: exit code %d: %s", code, errs)
 	}
 }

@@ -236,7 +236,7 @@ func exposeAndCompare(j *jobPage) {
 
 	// A point of the findings leads to its attempts.
 	j.Go(j.address + "/findings?run=4")
-	j.Wait(`globalThis.provoke?.charts.profile`)
+	j.Wait(`globalThis.provoke?.charts["figure-profile-4"]`)
 	j.Click(`table a[href*="at="]`)
 	j.Wait(`document.querySelector("#point") && provoke.charts.readings`)
 	if text := j.Text("#point"); !strings.Contains(text, "onset") && !strings.Contains(text, "sweep") {
