@@ -186,9 +186,9 @@ func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, b
 	c := Chart{
 		ID:    fmt.Sprintf("figure-laboratory-%d", l.Run),
 		Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
-		Caption: "A square is the current that the laboratory's level stands for, with a bar to the high end where " +
-			"it may stand for more. A heavy line is what a fixed product must stand at every frequency below it; the " +
-			"table says with which confidence. An open sign with an arrow is a bound.",
+		Caption: "A square is the current that the laboratory's level stands for, beside it the high end where it may " +
+			"stand for more. What a fixed product must stand holds over the whole range; the table says with which " +
+			"confidence. An open sign with an arrow is a bound.",
 		Tall: 1,
 	}
 	if !c.OverFrequency(onsetLabel, append(room, asks)...) || len(asks) == 0 {

@@ -11,6 +11,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -439,8 +440,13 @@ func (s *site) get(t testing.TB, path string) (int, string) {
 	defer r.Body.Close()
 	var b bytes.Buffer
 	b.ReadFrom(r.Body)
-	return r.StatusCode, b.String()
+	if !strings.HasPrefix(r.Header.Get("Content-Type"), "text/html") {
+		return r.StatusCode, b.String()
+	}
+	return r.StatusCode, lineEnds.ReplaceAllString(b.String(), " ") // a browser makes no difference between them
 }
+
+var lineEnds = regexp.MustCompile(`\n ?`)
 
 // pagePaths are every page, with something in it.
 var pagePaths = map[string]string{

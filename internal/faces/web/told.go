@@ -111,6 +111,13 @@ func chartOf(c tell.Chart) chart {
 	for _, s := range c.Series {
 		g.take(&out, s)
 	}
+	if c.Y.At != nil { // the axis shows the whole of what was swept
+		for _, end := range []float64{c.X.Low, c.X.High} {
+			if x := end / scale; g.at[x] == nil {
+				g.at[x] = []*float64{}
+			}
+		}
+	}
 	for x := range g.at {
 		out.At = append(out.At, x)
 	}
@@ -225,7 +232,7 @@ func (g *gathering) take(c *chart, s tell.Series) {
 			g.put(level, math.Sqrt(p.X*p.To), p.Y, tell.Spot{Says: p.Says})
 			c.Reported = append(c.Reported, [2]float64{p.X / g.scale, p.To / g.scale})
 		}
-		c.ReportedWord = "range of " + s.Name
+		c.ReportedWord = s.Name + ", over this range"
 	case tell.Band:
 		for _, p := range s.Spots {
 			c.Shade = append(c.Shade, [2]float64{p.X / g.scale, p.To / g.scale})
