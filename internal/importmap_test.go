@@ -437,7 +437,8 @@ func undocumented(d *ast.GenDecl) []*ast.Ident {
 	return out
 }
 
-// widest is how many columns a line of Go or of a template may take, a tab counting as four. Texts in backquotes are as they are: help,
+// widest is how many columns a line of Go or of a template may take, a tab counting as four. Texts in backquotes are
+// as they are: help,
 // and the tags of flags.
 const widest = 120
 

@@ -259,7 +259,8 @@ func TestTheRunWithFailuresIsFound(t *testing.T) {
 	}
 	if code, _, errs := modelRun("remedy", remedyFolder+"parts.yaml", "--job", job); code != terminal.ExitError ||
 		!strings.Contains(errs,
-			"nothing fails in run 3, so no decibel is missing; the product upset in runs 1 and 2: name one with --run N") {
+			"nothing fails in run 3, so no decibel is missing; the product upset in runs 1 and 2: name one with "+
+				"--run N") {
 		t.Errorf("remedy: exit code %d: %s", code, errs)
 	}
 }

@@ -247,8 +247,8 @@ func exposeAndCompare(j *jobPage) {
 	j.Fill(`#margin`, "0 dB")
 	j.Eval(`(() => { document.querySelector("input[name=before][value='4']").click(); for (const b of document.querySelectorAll("input[name=after]")) b.checked = b.value === "5"; })()`)
 	j.Click(`form[action="/compare"] button`)
-	j.Wait(`location.search.includes("before=4") && globalThis.provoke?.charts.overlay`)
-	if text := j.Text(".judgement"); !strings.Contains(text, "Run 5 against run 4") {
+	j.Wait(`location.search.includes("before=4") && globalThis.provoke?.charts["figure-compare"]`)
+	if text := j.Text(".judgement"); !strings.Contains(text, "Run 4 before, run 5 after") {
 		j.t.Errorf("the judgement is %q", text)
 	}
 

@@ -94,7 +94,8 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 	var second []Spot
 	c := Chart{
 		ID: profileID(b.Run), Title: fmt.Sprintf("Immunity profile, run %d", b.Run),
-		Caption: "Onset of upset against frequency. An open sign with an arrow is a bound: up, the product upsets above it " +
+		Caption: "Onset of upset against frequency. An open sign with an arrow is a bound: up, the product upsets " +
+			"above it " +
 			"or not at all; down, at it or below.",
 		Tall: 1.12,
 	}

@@ -186,7 +186,8 @@ func laboratoryChart(l analysis.BesideLaboratory, f analysis.Findings) (Chart, b
 	c := Chart{
 		ID:    fmt.Sprintf("figure-laboratory-%d", l.Run),
 		Title: fmt.Sprintf("The laboratory's failures beside the onsets of run %d", l.Run),
-		Caption: "A square is the current that the laboratory's level stands for, beside it the high end where it may " +
+		Caption: "A square is the current that the laboratory's level stands for, beside it the high end where it " +
+			"may " +
 			"stand for more. What a fixed product must stand holds over the whole range; the table says with which " +
 			"confidence. An open sign with an arrow is a bound.",
 		Tall: 1,

@@ -53,6 +53,7 @@ type toldBlock struct {
 	Drawn chart
 	Keys  []string     // what the numbers in the chart stand for
 	Here  rf.Frequency // whose rows are marked
+	ID    string       // of the table on this page
 }
 
 // Table is the block's table, if people are to read it.
@@ -66,6 +67,14 @@ func (b toldBlock) Shown() *tell.Table {
 // onPage prepares sections for a page; here is the frequency that is looked at, 0 for none.
 func onPage(sections []tell.Section, here rf.Frequency) []toldSection {
 	var out []toldSection
+	used := map[string]bool{}
+	unique := func(id, within string) string {
+		if used[id] { // another comparison on the same page has one too
+			id += "-" + within
+		}
+		used[id] = true
+		return id
+	}
 	for _, s := range tell.Reaching(tell.OnPage, sections) {
 		told := toldSection{Section: s}
 		for _, b := range s.Blocks {
@@ -75,6 +84,7 @@ func onPage(sections []tell.Section, here rf.Frequency) []toldSection {
 			t := toldBlock{Block: b, Here: here}
 			if b.Chart != nil {
 				t.Drawn = chartOf(*b.Chart)
+				t.Drawn.ID = unique(t.Drawn.ID, s.ID)
 				if b.Chart.X.Log && here.Known() {
 					t.Drawn.Mark = inMHz(here)
 				}
@@ -83,6 +93,9 @@ func onPage(sections []tell.Section, here rf.Frequency) []toldSection {
 						t.Keys = append(t.Keys, e.Text)
 					}
 				}
+			}
+			if b.Table != nil {
+				t.ID = unique(b.Table.ID, s.ID)
 			}
 			told.Blocks = append(told.Blocks, t)
 		}
