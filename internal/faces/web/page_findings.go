@@ -89,9 +89,7 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 	for _, a := range shown.Attachments {
 		p.Photos = append(p.Photos, a)
 	}
-	if p.Lab, err = s.laboratoryNow(); err != nil {
-		return err
-	}
+	p.Lab.LaboratoryFailures = told.Laboratory
 	here := rf.Frequency(0)
 	if text := r.FormValue("at"); text != "" {
 		at, err := rf.ParseFrequency(text)

@@ -56,7 +56,7 @@ type toldBlock struct {
 	ID    string       // of the table on this page
 }
 
-// Table is the block's table, if people are to read it.
+// Shown is the block's table, if people are to read it.
 func (b toldBlock) Shown() *tell.Table {
 	if b.Table == nil || b.Table.FileOnly {
 		return nil
