@@ -150,6 +150,9 @@ func (g *Guard) judgeInterlock(ctx context.Context, asked time.Time, closed bool
 		return cause // the run is ending anyway, for a cause of its own
 	}
 	if err != nil {
+		if over := g.Watched(); over != nil {
+			return over // a process that stood still waited in vain for answers that came long ago
+		}
 		g.Trip(fmt.Sprintf("the interlock cannot be read: %v", err), "guard")
 		return fmt.Errorf("%w: the interlock cannot be read: %w", ErrTripped, err)
 	}

@@ -95,6 +95,9 @@ func (r *run) judgeLeft(l left) error {
 	if how == "" {
 		return nil
 	}
+	if err := r.attended(); err != nil {
+		return err // the watcher took over: what differs is its doing, and nobody's at a front panel
+	}
 	cause := how +
 		": somebody at its front panel, another program or another computer changed it, or it protected itself; find " +
 		"out which before you arm again"

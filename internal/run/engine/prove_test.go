@@ -1,13 +1,16 @@
 package engine_test
 
 import (
+	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/job/event"
 	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // Whoever changes something behind the program's back, whatever and whenever: the step does not count as
@@ -89,6 +92,48 @@ func TestAChangeBehindTheProgramsBack(t *testing.T) {
 				if s := o.run.Steps[1]; !s.Outcome.NotReached || !strings.Contains(s.Limited, "not held") {
 					t.Errorf("%s: %+v %q", c.what, s.Outcome, s.Limited)
 				}
+			}
+			l.mustBeOff(o)
+		})
+	}
+}
+
+// unheard is a watcher that acted before anybody in this process was told: what a process finds that stood
+// still, and was let go on.
+type unheard struct{ over atomic.Pointer[error] }
+
+func (u *unheard) Check() error {
+	if err := u.over.Load(); err != nil {
+		return *err
+	}
+	return nil
+}
+func (u *unheard) Gone() <-chan struct{} { return nil }
+func (u *unheard) At(rf.Frequency)       {}
+func (u *unheard) Alive(time.Duration)   {}
+
+// What the watcher changed is its doing, and not told as somebody's at a front panel.
+func TestWhatTheWatcherDidIsToldAsItsDoing(t *testing.T) {
+	for _, fault := range []string{"touched@amplifier:set=standby", "touched@source:set=off"} {
+		inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+			f, err := simbench.ParseFault(fault)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var w unheard
+			l.change = func(cfg *engine.Config) { cfg.Watcher = &w }
+			l.progress = func(s engine.Status) {
+				if s.Phase == "exposing" && s.Done == 1 && w.over.Load() == nil {
+					err := errors.New("this process stood still for 2.1 s, and the watcher takes over")
+					w.over.Store(&err)
+					if err := l.sim.Inject(f.Instrument, f); err != nil {
+						t.Error(err)
+					}
+				}
+			}
+			o := l.do(dwellsLong("AM 80 % 1 kHz carrier held"))
+			if o.Verdict != event.TrippedEnd || !strings.Contains(o.Why, "stood still for 2.1 s") {
+				t.Errorf("%s: %s (%s): %v", fault, o.Verdict, o.Why, o.err)
 			}
 			l.mustBeOff(o)
 		})
