@@ -185,7 +185,8 @@ func (s *Server) scheme() string {
 // open are the few addresses that need no session: the entrance, and files that say nothing of any
 // bench.
 func (s *Server) open(r *http.Request) bool {
-	return r.URL.Path == "/enter" || r.URL.Path == "/static/page.css" || r.URL.Path == "/static/icon.svg"
+	return r.URL.Path == "/enter" || r.URL.Path == "/static/icon.svg" ||
+		strings.HasPrefix(r.URL.Path, "/static/") && strings.HasSuffix(r.URL.Path, ".css")
 }
 
 // The largest bodies that are read.
