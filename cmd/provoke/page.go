@@ -46,6 +46,15 @@ func worded(err error) error {
 	return err
 }
 
+// Left is what a watcher left beside the job.
+func (p page) Left() *web.Left {
+	l := p.Desk.Left()
+	if l == nil {
+		return nil
+	}
+	return &web.Left{Run: l.Run, At: l.At, Begun: !l.Watching, Done: l.Done, Safed: l.Safed()}
+}
+
 // State says what is going on.
 func (p page) State() web.State { return web.State(p.Desk.State()) }
 

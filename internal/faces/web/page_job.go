@@ -21,7 +21,7 @@ type jobPage struct {
 	Laboratory laboratory
 	Plans      []fileOf
 	Hands      []Hand
-	Entrance   string
+	GoOn       *goOn
 }
 
 // Blank are the empty rows of the laboratory's form.
@@ -37,7 +37,7 @@ type runRow struct {
 }
 
 func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
-	p := jobPage{Frame: s.frameFor(r, "Job"), File: s.cfg.JobFile, Hands: s.cfg.Hands, Entrance: ""}
+	p := jobPage{Frame: s.frameFor(r, "Job"), File: s.cfg.JobFile, Hands: s.cfg.Hands}
 	job, err := s.journal.open()
 	if err != nil {
 		return err
@@ -55,6 +55,11 @@ func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
 	for i := len(infos) - 1; i >= 0; i-- {
 		if infos[i].Opened.RunKind != event.LaboratoryKind {
 			p.Runs = append(p.Runs, rowOf(infos[i]))
+		}
+	}
+	if len(p.Runs) > 0 {
+		if p.GoOn, err = s.goOnWith(p.Runs[0].Run); err != nil {
+			return err
 		}
 	}
 	if p.Plans, err = s.folder.list("plan"); err != nil {
