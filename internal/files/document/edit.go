@@ -42,6 +42,9 @@ func Set(text, path, value string, plain bool) (string, error) {
 	value = strings.TrimSpace(strings.ReplaceAll(value, "\r\n", "\n"))
 	lines := strings.Split(text, "\n")
 	above, key := split(path)
+	if key == "" {
+		return "", fmt.Errorf("%q names no key", path)
+	}
 	at := outline(lines).find(path)
 	if at != nil && at.flow && at.parent.flow {
 		return Set(at.parent.unfold(lines), path, value, plain)
@@ -59,6 +62,9 @@ func Set(text, path, value string, plain bool) (string, error) {
 		}
 		head := lines[at.first][:at.indent] // with the dash of an item
 		return replaced(lines, at.first, at.last, indented(put, at.indent, head)), nil
+	}
+	if !newKey.MatchString(key) {
+		return "", fmt.Errorf("there is no %q in the file", path)
 	}
 	root := outline(lines)
 	holder := root.find(above)
@@ -87,11 +93,13 @@ func Set(text, path, value string, plain bool) (string, error) {
 	return replaced(lines, after+1, after, indented(form(key, value, plain), indent, "")), nil
 }
 
+var newKey = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
+
 // Remove takes a key, an item or a whole piece out.
 func Remove(text, path string) (string, error) {
 	lines := strings.Split(text, "\n")
 	n := outline(lines).find(path)
-	if n == nil {
+	if n == nil || n.parent == nil {
 		return text, nil
 	}
 	if n.flow && n.parent.flow {

@@ -54,10 +54,12 @@ func TestASetValueChangesItsOwnLinesOnly(t *testing.T) {
 		{"amplifier.saturation", "", "  saturation: 37 dBm\n", ""},
 		{"amplifier.maximum_input", "0 dBm", "  saturation: 37 dBm", "  saturation: 37 dBm\n  maximum_input: 0 dBm"},
 		{"to_amplifier[0].id", "", "- id: PAD1 # the first\n  loss", "- loss"},
-		{"interlock.id", "LOCK", "to_clamp: []     # nothing there", "to_clamp: []     # nothing there\ninterlock:\n  id: LOCK"},
+		{"interlock.id", "LOCK", "to_clamp: []     # nothing there",
+			"to_clamp: []     # nothing there\ninterlock:\n  id: LOCK"},
 	} {
 		got, err := document.Set(byHand, x.path, x.value, false)
-		if want := strings.Replace(byHand, x.was, x.now, 1); err != nil || got != want || !strings.Contains(byHand, x.was) {
+		if want := strings.Replace(byHand, x.was, x.now, 1); err != nil || got != want ||
+			!strings.Contains(byHand, x.was) {
 			t.Errorf("%s = %q: %v\n%s", x.path, x.value, err, got)
 		}
 		if w, _ := document.Find(got, x.path); x.value != "" && w.Text != x.value && w.Text != `{csv: x` {
@@ -86,18 +88,20 @@ func TestBlocksAreAddedMovedAndTakenOut(t *testing.T) {
 		{func() (string, error) { return document.Remove(byHand, "source") },
 			"source: {id: GEN1, kind: function generator} # in brackets\n", ""},
 		{func() (string, error) { return document.Move(byHand, "to_amplifier[1]", -1) },
-			"- id: PAD1 # the first\n  loss: 10 dB   # measured in March\n  # a comment between\n  maximum_power: 2 W\n" +
-				"-   id: PAD2\n    loss: {points: {1 MHz: 3 dB}}\n",
+			"- id: PAD1 # the first\n  loss: 10 dB   # measured in March\n  # a comment between\n" +
+				"  maximum_power: 2 W\n-   id: PAD2\n    loss: {points: {1 MHz: 3 dB}}\n",
 			"-   id: PAD2\n    loss: {points: {1 MHz: 3 dB}}\n- id: PAD1 # the first\n  loss: 10 dB   # measured in " +
 				"March\n  # a comment between\n  maximum_power: 2 W\n"},
 	} {
 		got, err := x.do()
-		if want := strings.Replace(byHand, x.was, x.now, 1); err != nil || got != want || !strings.Contains(byHand, x.was) {
+		if want := strings.Replace(byHand, x.was, x.now, 1); err != nil || got != want ||
+			!strings.Contains(byHand, x.was) {
 			t.Errorf("%v\n%s", err, got)
 		}
 	}
 	one, _ := document.Remove(byHand, "to_amplifier[1]")
-	if none, err := document.Remove(one, "to_amplifier[0]"); err != nil || !strings.Contains(none, "to_amplifier: []\n") {
+	none, err := document.Remove(one, "to_amplifier[0]")
+	if err != nil || !strings.Contains(none, "to_amplifier: []\n") {
 		t.Errorf("%v\n%s", err, none)
 	}
 }
@@ -132,7 +136,8 @@ func TestAFormThatChangesNothingChangesNothing(t *testing.T) {
 
 // Whatever is typed into a field, the file stays YAML and says it, or the field says what is wrong.
 func FuzzSet(f *testing.F) {
-	for _, v := range []string{"20 dB", "{csv: x", "a: b", "- x", "|", "'", "\"", "# x", "~", "x\ny", "[1, 2", "\t", "é: "} {
+	for _, v := range []string{"20 dB", "{csv: x", "a: b", "- x", "|", "'", "\"", "# x", "~", "x\ny", "[1, 2", "\t",
+		"é: "} {
 		f.Add("to_amplifier[0].loss", v)
 		f.Add("source.kind", v)
 	}
