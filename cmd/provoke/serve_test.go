@@ -198,7 +198,7 @@ func rfOffByOneKey(j *jobPage) {
 	if st := j.sim.State(); st.On || st.Operating {
 		j.t.Errorf("after the end the bench is %+v", st)
 	}
-	if words := j.Text(".big.rf .huge"); words != "RF off" {
+	if words := j.Text(".big.rf .label"); !strings.HasSuffix(words, "RF off") {
 		j.t.Errorf("the page says %q", words)
 	}
 }
