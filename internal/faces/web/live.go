@@ -503,6 +503,9 @@ func monitorOf(r *result.Run, look engine.Look) monitorV {
 		return m
 	}
 	away := look.Value - spec.Baseline
+	if fine := spec.Tolerance / 1e3; fine > 0 && !math.IsNaN(away) { // no digits that mean nothing
+		away = math.Round(away/fine) * fine
+	}
 	m.Away = fmt.Sprintf("%+.3g %s", away, spec.Unit)
 	m.Tolerance = measure(spec.Baseline, spec.Unit) + " " + m.Tolerance
 	if spec.Tolerance > 0 && !math.IsNaN(away) {
