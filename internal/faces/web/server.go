@@ -324,6 +324,7 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"link":      pointLink,
 	"wordID":    wordID,
 	"pieces":    pieces,
+	"figure":    figureOf,
 	"odd":       func(i int) bool { return i%2 == 1 },
 	"here":      namesHere,
 	"marked":    marked,

@@ -35,6 +35,7 @@ type stripNow struct {
 	RF    string `json:"rf"`
 	Words string `json:"words"`
 	Doing string `json:"doing"`
+	Tab   string `json:"tab"`
 }
 
 // streamer is one browser that listens.
@@ -181,7 +182,7 @@ func (t *streamer) now() error {
 	if st := t.s.cfg.Runner.State(); t.run != 0 && (!m.View.Here || st.Run != t.run) {
 		bench = t.s.moments.of(0)
 	}
-	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing}
+	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing, bench.Tab}
 	if !t.brief && m.View.Here {
 		t.addLooks(&m)
 	}

@@ -154,7 +154,10 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 			filepath.Base(pr.jobFile))
 	}
 	operator, done := make(chan engine.Command, 16), make(chan struct{})
-	d.state = State{Underway: true, Began: time.Now()}
+	d.state = State{Underway: true, Began: time.Now(), Chain: pr.Chain, Fixture: pr.Plan.Fixture}
+	if n := len(pr.Plan.Grid); n > 0 {
+		d.state.Low, d.state.High = pr.Plan.Grid[0], pr.Plan.Grid[n-1]
+	}
 	d.operator, d.done, d.looks, d.aborted = operator, done, nil, time.Time{}
 	d.mu.Unlock()
 
