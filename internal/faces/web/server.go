@@ -43,6 +43,8 @@ type Config struct {
 	Program string
 	// Hands are what the program can do at this bench in place of a person.
 	Hands []Hand
+	// Simulate brings up the simulated bench, once; nil where there is none to be had.
+	Simulate func() (Simulated, error)
 	// Connections is how many there may be at once, where that is fewer than a server takes by itself:
 	// what the system's file descriptors allow. 0 for no limit of the system's.
 	Connections int
@@ -67,7 +69,8 @@ type Server struct {
 	// quietAt is when “RF off” last read the benches of the folder back, in nanoseconds of the wall clock; 0 for never.
 	quietAt atomic.Int64
 
-	handing sync.Mutex
+	handing   sync.Mutex
+	simulated []Hand // of the simulated bench, once it was brought up; guarded by handing
 
 	answering sync.Mutex // guards what follows
 	answers   int        // requests that are being answered
@@ -163,6 +166,10 @@ func (s *Server) routes() http.Handler {
 	m.Handle("GET /static/", cached(http.FileServerFS(content)))
 	m.Handle("GET /vendored/", cached(http.FileServerFS(content)))
 	page("GET /{$}", s.jobPage)
+	page("POST /jobs", s.newJob)
+	page("POST /jobs/open", s.openJob)
+	page("POST /about", s.describeJob)
+	page("POST /simulated", s.simulate)
 	page("POST /entrances", s.newEntrance)
 	page("POST /hands/{n}", s.hand)
 	page("GET /live", s.livePage)
@@ -315,6 +322,8 @@ type frame struct {
 	Live     liveView // what the strip at the top says
 	Places   []place
 	Watched  string // who watches the run that is being done, and what closing the page does
+	Said     string // what came of the request before
+	SaidBad  bool
 	Narrow   bool   // no navigation and nothing of the bench, only RF off: for somebody who is not let in
 	NoOff    bool   // RF off cannot be taken here: the request came by a name that is not this server's
 	Token    bool   // there is a standing token; OffToken: RF off needs it
@@ -327,14 +336,19 @@ type place struct{ Name, Path string }
 var places = []place{{"Job", "/"}, {"Bench", "/bench"}, {"Plan", "/plan"}, {"Live", "/live"}, {"Findings", "/findings"},
 	{"Compare", "/compare"}, {"Laboratory", "/beside"}, {"Report", "/report"}}
 
+// jobName is what pages call the job that is open.
+func (s *Server) jobName() string {
+	return strings.TrimSuffix(filepath.Base(s.journal.file()), jobEnding)
+}
+
 // frameFor makes the frame of a page.
 func (s *Server) frameFor(r *http.Request, here string) frame {
 	session := s.doors.sessionOf(r)
 	if session == "" {
 		return s.narrow(r)
 	}
-	f := frame{Here: here, Title: here, Job: strings.TrimSuffix(filepath.Base(s.cfg.JobFile), ".provoke"),
-		Program: s.cfg.Program, Places: places, Live: s.liveNow(0), Watched: s.watched(session)}
+	f := frame{Here: here, Title: here, Job: s.jobName(), Program: s.cfg.Program, Places: places, Live: s.liveNow(0),
+		Watched: s.watched(session)}
 	if here == "" {
 		f.Title = "Not done"
 	}
@@ -354,6 +368,7 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"link":      pointLink,
 	"wordID":    wordID,
 	"pieces":    pieces,
+	"figure":    figureOf,
 	"odd":       func(i int) bool { return i%2 == 1 },
 	"here":      namesHere,
 	"marked":    marked,
