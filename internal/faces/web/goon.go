@@ -13,7 +13,8 @@ import (
 	"provoke/internal/job/result"
 )
 
-// goOn is a run that can be gone on with: one that was stopped, tripped, failed or was cut off before its plan was done.
+// goOn is a run that can be gone on with: one that was stopped, tripped, failed or was cut off before its plan was
+// done.
 type goOn struct {
 	Run    int
 	Words  string // on the button
@@ -64,8 +65,8 @@ func (s *Server) findPlan(g *goOn, sum string) error {
 			return nil
 		}
 	}
-	g.Cannot = "no plan file of this folder is the one that it was begun with. It is kept in the job: open it from the " +
-		"run's attachments and save it, or begin a new run."
+	g.Cannot = "no plan file of this folder is the one that it was begun with. It is kept in the job: open it from " +
+		"the run's attachments and save it, or begin a new run."
 	return err
 }
 
@@ -83,7 +84,8 @@ func (s *Server) resume(w http.ResponseWriter, r *http.Request) error {
 	case err != nil:
 		return err
 	case g == nil:
-		return withStatus(http.StatusConflict, "run %d cannot be gone on with: it is done, or a newer run is there", run)
+		return withStatus(http.StatusConflict, "run %d cannot be gone on with: it is done, or a newer run is there",
+			run)
 	case g.Cannot != "":
 		return withStatus(http.StatusConflict, "run %d cannot be gone on with: %w", run, errors.New(g.Cannot))
 	}

@@ -279,8 +279,8 @@ func (l *Left) words() string {
 	if l.Quiet {
 		did = "silenced the bench"
 	}
-	lines := append([]string{fmt.Sprintf("Its watcher %s at %s, within %v (%s): RF %s.", did, at, l.Took, l.Cause, l.How)},
-		stepWords(l.Steps)...)
+	lines := append([]string{fmt.Sprintf("Its watcher %s at %s, within %v (%s): RF %s.", did, at, l.Took, l.Cause,
+		l.How)}, stepWords(l.Steps)...)
 	for i, line := range lines {
 		lines[i] = event.Printable(line)
 	}

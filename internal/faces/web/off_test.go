@@ -112,7 +112,9 @@ func TestRFOffIsAnsweredWithWhatWasReadBack(t *testing.T) {
 		"run 3 was ended; RF read back as off and measured at the floor, within 200 ms") {
 		t.Error(body)
 	}
-	r := s.ask(t, s.client, "POST", "/off", url.Values{}, map[string]string{"Origin": s.URL, "Accept": "application/json"})
+	script := s.own()
+	script["Accept"] = "application/json"
+	r := s.ask(t, s.client, "POST", "/off", url.Values{}, script)
 	if body := bodyOf(r); !strings.HasPrefix(body, `{"off":true,"title":"RF is off","text":"Read back at `) {
 		t.Error(body)
 	}
@@ -157,9 +159,9 @@ func TestRFOffThatIsNotDeliveredIsSaidInThePage(t *testing.T) {
 		t.Errorf("the page went to %s", where)
 	}
 	p.Wait(`document.querySelector("#rf-off button").getBoundingClientRect().height > 0 && document.body.dataset.fresh === "no"`)
-	for _, size := range [][2]int{{390, 844}, {1280, 720}} {
+	for name, size := range map[string][2]int{"phone": {390, 844}, "wide": {1280, 720}} {
 		p.Size(size[0], size[1])
-		p.Shot(filepath.Join(shotsDir, "not-delivered-"+map[bool]string{true: "phone", false: "wide"}[size[0] < 600]+".png"), false)
+		p.Shot(filepath.Join(shotsDir, "not-delivered-"+name+".png"), false)
 	}
 	s.blockAll.Store(false)
 	p.Wait(`document.querySelector("#off-said")?.dataset.state === "off"`)

@@ -50,8 +50,8 @@ func (s *site) ask(t testing.TB, c *http.Client, method, path string, form url.V
 func (s *site) own() map[string]string { return map[string]string{"Origin": s.URL} }
 
 // everyPost are the addresses that change something.
-var everyPost = []string{"/off", "/resume", "/hold", "/go", "/stop", "/mark", "/answer", "/note", "/photo", "/arm", "/start",
-	"/plan/save", "/bench/save", "/bench/curve", "/laboratory", "/entrances", "/hands/0", "/sweep/save"}
+var everyPost = []string{"/off", "/resume", "/hold", "/go", "/stop", "/mark", "/answer", "/note", "/photo", "/arm",
+	"/start", "/plan/save", "/bench/save", "/bench/curve", "/laboratory", "/entrances", "/hands/0", "/sweep/save"}
 
 func TestNobodyGetsInWithoutASession(t *testing.T) {
 	s := serve(t, true)

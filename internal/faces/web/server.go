@@ -324,9 +324,9 @@ type frame struct {
 	Watched  string // who watches the run that is being done, and what closing the page does
 	Said     string // what came of the request before
 	SaidBad  bool
-	Narrow   bool   // no navigation and nothing of the bench, only RF off: for somebody who is not let in
-	NoOff    bool   // RF off cannot be taken here: the request came by a name that is not this server's
-	Token    bool   // there is a standing token; OffToken: RF off needs it
+	Narrow   bool // no navigation and nothing of the bench, only RF off: for somebody who is not let in
+	NoOff    bool // RF off cannot be taken here: the request came by a name that is not this server's
+	Token    bool // there is a standing token; OffToken: RF off needs it
 	OffToken bool
 	ToJob    bool // goes on to the job by itself
 }

@@ -3,9 +3,10 @@
 // no other, and is all that a page has which is shown to somebody who is not let in.
 const within = 1500; // ms in which the server has to take the wish
 const pause = 500, tries = 30; // and how often it is sent again
+const shown = 6000; // ms for which "RF is off" stands; what is in doubt stands until it is closed
 const byHand = "Switch the amplifier off by hand, now.";
 const form = document.querySelector("#rf-off");
-let press = 0; // the newest; only that one says what came of it
+let press = 0, timer; // the newest press; only that one says what came of it
 
 if (form) {
   addEventListener("keydown", e => {
@@ -69,6 +70,8 @@ function say(state, title, text, words = []) {
   list.append(...words.map(w => make("li", w)));
   box.replaceChildren(make("h2", title), make("p", text), ...(words.length ? [list] : []), ...(state === "asked" ? [] : [close]));
   keep(state === "asked" ? null : { state, title, text, words, at: Date.now() });
+  clearTimeout(timer);
+  if (state === "off") timer = setTimeout(() => box.remove(), shown);
 }
 
 function make(tag, text) { return Object.assign(document.createElement(tag), { textContent: text }); }
@@ -80,6 +83,6 @@ function keep(what) {
 function kept() {
   try {
     const what = JSON.parse(sessionStorage.getItem("rf-off"));
-    return what && Date.now() - what.at < 15000 ? what : null;
+    return what && Date.now() - what.at < shown ? what : null;
   } catch { return null; }
 }
