@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -27,6 +28,7 @@ type comparePage struct {
 	Lab, Held  bool
 	Confidence string
 	Empty      string
+	After      [3]int // as chosen; 0 for none
 	Chart      chart
 	Verdicts   []*tell.Verdict
 	Sections   []toldSection
@@ -49,10 +51,8 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 	}
 	for i := range p.Runs {
 		p.Runs[i].First = p.Runs[i].Run == first
-		for _, n := range others {
-			p.Runs[i].Chosen = p.Runs[i].Chosen || p.Runs[i].Run == n
-		}
 	}
+	copy(p.After[:], others)
 	if first == 0 || len(others) == 0 {
 		p.Empty = "A comparison needs two exposures: one before and one after a change."
 		return s.draw(w, "compare", p)
@@ -95,8 +95,9 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 	if text := r.FormValue("before"); text != "" {
 		first = number(text)
 	}
-	for _, text := range r.Form["after"] {
-		if n := number(text); n != first && len(others) < 3 {
+	chosen := slices.DeleteFunc(r.Form["after"], func(text string) bool { return text == "" })
+	for _, text := range chosen {
+		if n := number(text); n != first && len(others) < 3 && !slices.Contains(others, n) {
 			others = append(others, n)
 		}
 	}
@@ -108,7 +109,7 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 	}
 	for _, x := range runs {
 		same := x.Opened.Again == 0 || x.Opened.Again == first
-		if first != 0 && len(r.Form["after"]) == 0 && x.Number > first && same && x.Opened.Changed != "" &&
+		if first != 0 && len(chosen) == 0 && x.Number > first && same && x.Opened.Changed != "" &&
 			x.Opened.RunKind == plan.Exposure {
 			others = append(others, x.Number)
 		}
@@ -141,11 +142,33 @@ func (s *Server) compare(r *http.Request, p *comparePage, first int, others []in
 		p.Verdicts = append(p.Verdicts, section.Blocks[0].Verdict)
 		sections = append(sections, section)
 	}
-	if overlaid, ok := tell.Profiles(all); ok {
+	if overlaid, ok := tell.Profiles(all); ok && len(others) > 1 { // two alone lie over each other in their section
 		p.Chart = chartOf(overlaid)
 	}
 	p.Sections = onPage(sections, 0)
+	for i := range p.Sections {
+		verdictAbove(&p.Sections[i])
+	}
 	return nil
+}
+
+// verdictAbove leaves a comparison's verdict to the heading, with its reasons here, and brings the profile before them.
+func verdictAbove(s *toldSection) {
+	var charts, rest []toldBlock
+	for _, b := range s.Blocks {
+		switch {
+		case b.Chart != nil && len(charts) == 0:
+			charts = append(charts, b)
+		case b.Verdict != nil:
+			v := *b.Verdict
+			v.Words, v.Of = "", ""
+			b.Verdict = &v
+			rest = append(rest, b)
+		default:
+			rest = append(rest, b)
+		}
+	}
+	s.Blocks = append(charts, rest...)
 }
 
 // heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks
