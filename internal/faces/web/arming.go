@@ -50,6 +50,13 @@ func (a *armings) add(x arming) *arming {
 	return &x
 }
 
+// clear forgets every arming that waits.
+func (a *armings) clear() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	clear(a.list)
+}
+
 // look returns an arming that waits and has not expired; nil otherwise.
 func (a *armings) look(id string) *arming {
 	a.mu.Lock()

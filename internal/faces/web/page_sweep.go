@@ -84,7 +84,8 @@ func (s *Server) sweepSaved(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showSweep(w http.ResponseWriter, r *http.Request, name, text, shown string, saved bool) error {
-	p := sweepPage{Frame: s.frameFor(r, "Plan"), Busy: s.cfg.Runner.State().Underway, Job: filepath.Base(s.cfg.JobFile)}
+	p := sweepPage{Frame: s.frameFor(r, "Plan"), Busy: s.cfg.Runner.State().Underway,
+		Job: filepath.Base(s.journal.file())}
 	p.Frame.Title = "Free sweep " + name
 	var err error
 	if p.Files, err = s.folder.list("sweep"); err != nil {

@@ -47,9 +47,18 @@ type Runner interface {
 	// WithJob calls do with the job open for writing; it is made when it does not exist. Nobody keeps
 	// the job beyond the call.
 	WithJob(do func(*store.Job) error) error
+	// Open turns to another job file, which may not exist yet; ErrUnderway while a run is being done here. What
+	// was prepared for the job before is not begun any more.
+	Open(job string) error
+	// Find looks for instruments and asks who they are, and nothing else; ErrUnderway while a run is being done.
+	// The list is good whatever the error says.
+	Find(ctx context.Context) ([]Found, error)
 	// Written reports that some program writes the job now.
 	Written() bool
 }
+
+// Found is an instrument that was found.
+type Found struct{ Address, Identity, Note string }
 
 // Request says what run is asked for.
 type Request struct {

@@ -40,6 +40,8 @@ type stripNow struct {
 
 // streamer is one browser that listens.
 type streamer struct {
+	turned <-chan struct{} // closed when another job is opened
+
 	s     *Server
 	w     http.ResponseWriter
 	rc    *http.ResponseController
@@ -60,11 +62,13 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 		return nil
 	}
 	defer leave()
+	turned := s.journal.turned() // before anything is read of the job
 	run, err := runOf(r)
 	if err != nil {
 		return err
 	}
-	t := &streamer{s: s, w: w, rc: http.NewResponseController(w), run: run, brief: r.FormValue("brief") != "", next: 1}
+	t := &streamer{turned: turned, s: s, w: w, rc: http.NewResponseController(w), run: run,
+		brief: r.FormValue("brief") != "", next: 1}
 	if !t.brief {
 		if t.run, err = s.which(run); err != nil {
 			return err
@@ -89,6 +93,9 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	fmt.Fprint(w, "retry: 1000\n\n")
+	if job := r.FormValue("job"); job != "" && job != s.jobName() {
+		return t.moved()
+	}
 	t.follow(r.Context())
 	return nil
 }
@@ -125,6 +132,9 @@ func (t *streamer) follow(ctx context.Context) {
 			return
 		case <-failed:
 			return
+		case <-t.turned:
+			t.moved()
+			return
 		case rec := <-records:
 			if err = t.send("record", rec.Seq, lineOf(rec)); err == nil {
 				continue // flushed with the tick
@@ -139,6 +149,11 @@ func (t *streamer) follow(ctx context.Context) {
 			return
 		}
 	}
+}
+
+// moved tells a page that another job is open now than the one it shows.
+func (t *streamer) moved() error {
+	return errors.Join(t.send("moved", 0, t.s.jobName()), t.taken(), t.rc.Flush())
 }
 
 // taken gives the browser another while to take what is sent; one that takes nothing is let go.

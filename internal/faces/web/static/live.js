@@ -197,6 +197,7 @@ export function live(charts) {
   function listen() {
     const from = new URL(body.stream, location);
     if (record) from.searchParams.set("from", record);
+    from.searchParams.set("job", document.querySelector("nav .job")?.textContent ?? "");
     const source = new EventSource(from);
     source.addEventListener("now", e => {
       const m = JSON.parse(e.data);
@@ -207,6 +208,7 @@ export function live(charts) {
       if (m.looks && strip) looks(strip, m.looks);
       if (m.view.ended && body.ended === "no") { body.ended = "yes"; setTimeout(() => location.reload(), 600); } // findings and links of the end
     });
+    source.addEventListener("moved", () => { source.close(); location.assign("/"); }); // another job was opened
     source.addEventListener("record", e => {
       const line = JSON.parse(e.data);
       record = e.lastEventId;
