@@ -124,6 +124,8 @@ func answerFirst(s *toldSection, f analysis.Findings) (headline *tell.Verdict) {
 		switch {
 		case b.Verdict != nil && headline == nil:
 			headline = b.Verdict
+		case b.Chart != nil && strings.HasPrefix(b.Chart.ID, "figure-profile"): // with the bands in it
+			charts = slices.Insert(charts, 0, b)
 		case b.Chart != nil:
 			charts = append(charts, b)
 		case b.Table != nil || len(rest) > 0:

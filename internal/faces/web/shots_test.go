@@ -85,12 +85,15 @@ func (s *site) fill(t testing.TB) {
 	last := 0
 	for i := range 4 {
 		last = writeRun(j, s.dir, "exposure.yaml", fmt.Sprintf("%s, try %d", longName, i+1),
-			"ferrite sleeve of 31 material over cable W1 at the connector, two turns, and the shield clamped to the plate "+
+			"ferrite sleeve of 31 material over cable W1 at the connector, two turns, and the shield clamped to the "+
+				"plate "+
 				"(invented)", many)
 	}
-	note := event.Note{By: "A. Invented-Surname-that-does-not-end", Text: strings.Repeat("the cable was moved by 20 mm; ", 12)}
+	note := event.Note{By: "A. Invented-Surname-that-does-not-end",
+		Text: strings.Repeat("the cable was moved by 20 mm; ", 12)}
 	must(j.Annotate(last, at(5000), note))
-	must(j.Annotate(last, at(5001), event.Attached{Attachment: must(j.Attach(strings.Repeat("cable_as_it_lay_", 8)+".txt",
+	must(j.Annotate(last, at(5001), event.Attached{Attachment: must(j.Attach(strings.Repeat("cable_as_it_lay_",
+		8)+".txt",
 		[]byte("invented"))), Caption: "the cable as it lay, from the generator's side, with the clamp at 0.3 m"}))
 }
 
