@@ -41,6 +41,7 @@ const fit = `(() => {
       const s = getComputedStyle(a), box = a.getBoundingClientRect();
       if (s.position === "fixed" || s.position === "sticky") stuck = true;
       if (rolled || s.display === "inline" || s.display === "contents") { if (scrolls(s)) rolled = true; continue; }
+      if (/^table-cell/.test(s.display) && Math.max(...rects.map(r => r.right)) > box.right + 1.5) say("outside its cell", e);
       if (scrolls(s) || /auto|scroll/.test(s.overflowY)) { rolled = true; continue; }
       const right = Math.max(...rects.map(r => r.right)), left = Math.min(...rects.map(r => r.left)), bottom = Math.max(...rects.map(r => r.bottom)), top = Math.min(...rects.map(r => r.top));
       const bordered = parseFloat(s.borderLeftWidth) + parseFloat(s.borderTopWidth) > 0 || s.backgroundColor !== "rgba(0, 0, 0, 0)";
@@ -70,8 +71,8 @@ var sizes = []struct {
 	width, height int
 }{{"phone", 390, 844}, {"laptop", 1280, 720}, {"wide", 1920, 1080}}
 
-const longName = "belt weigher (invented), third sample with the long shield, as the customer's electrician left it at " +
-	"line 4b"
+const longName = "belt weigher (invented), third sample with the long shield, as the customer's electrician left " +
+	"it at line 4b"
 
 // fill adds to the job what a long day adds: runs with long names, upsets without number, notes and files.
 func (s *site) fill(t testing.TB) {
