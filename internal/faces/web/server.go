@@ -372,8 +372,6 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"odd":       func(i int) bool { return i%2 == 1 },
 	"here":      namesHere,
 	"marked":    marked,
-	"rfAlarm":   func() string { return event.RFAlarm },
-	"takeAway":  func() string { return event.TakeRFAway },
 }).ParseFS(content, "templates/*.html"))
 
 // dict hands several values to a template.

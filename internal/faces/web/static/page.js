@@ -24,6 +24,9 @@ for (const form of document.querySelectorAll("form[data-quiet]:not(#mark)")) {
   });
 }
 
+// A choice of what is shown is shown at once.
+for (const form of document.querySelectorAll("form[data-at-once]")) form.addEventListener("change", () => form.requestSubmit());
+
 mark();
 live(charts);
 edit(charts);
