@@ -186,6 +186,7 @@ func TestRFOffFromTheLockedPageAndWithoutScripts(t *testing.T) {
 	p.Scripts(false)
 	s.runner.state = web.State{Underway: true, Run: 3, Status: engine.Status{Phase: "exposing", RFOn: true}}
 	p.Go(s.URL + s.pages.Entrance())
+	p.Wait(`location.pathname === "/" && document.readyState === "complete"`)
 	p.Go(s.URL + "/findings?run=3")
 	p.Click("#rf-off button")
 	p.Wait(`location.pathname === "/off" && document.querySelector(".off-answer")`)
