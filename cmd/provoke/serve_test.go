@@ -213,8 +213,12 @@ func exposeAndCompare(j *jobPage) {
 	j.t.Helper()
 	j.run("exposure.yaml", "as received", "")
 	j.Wait(`document.querySelector(".big.rf").dataset.rf === "on"`)
+	j.Wait(`/^RF ON [0-9.]+ [kM]Hz – Live/.test(document.title) && document.querySelectorAll("#nearest .fill").length === 3`)
 	j.Click(`form[action="/hold"] button`)
-	j.Wait(`document.querySelector(".big.rf .below").textContent.startsWith("held")`)
+	j.Wait(`document.querySelector(".big.rf .below").textContent.startsWith("held") && document.title.startsWith("Live")`)
+	if text := j.Text(".current .far") + j.Text("#nearest"); text != "––" {
+		j.t.Errorf("held, and the page shows %q", text)
+	}
 	if j.sim.State().On {
 		j.t.Error("RF is on in a hold")
 	}
@@ -250,7 +254,7 @@ func exposeAndCompare(j *jobPage) {
 
 	j.Go(j.address + "/compare")
 	j.Fill(`#margin`, "0 dB")
-	j.Eval(`(() => { document.querySelector("input[name=before][value='4']").click(); for (const b of document.querySelectorAll("input[name=after]")) b.checked = b.value === "5"; })()`)
+	j.Eval(`(() => { document.querySelector("select[name=before]").value = "4"; document.querySelector("select[name=after]").value = "5"; })()`)
 	j.Click(`form[action="/compare"] button`)
 	j.Wait(`location.search.includes("before=4") && globalThis.provoke?.charts["figure-compare"]`)
 	if text := j.Text(".judgement"); !strings.Contains(text, "Run 4 before, run 5 after") {
