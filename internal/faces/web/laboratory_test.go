@@ -3,6 +3,7 @@ package web_test
 import (
 	"html"
 	"net/http"
+	"net/url"
 	"regexp"
 	"strings"
 	"testing"
@@ -51,6 +52,76 @@ func TestTheLaboratoryIsShownBesideTheBench(t *testing.T) {
 	if _, page := serve(t, false).get(t, "/beside"); !strings.Contains(page,
 		"Nothing of what the laboratory reported") {
 		t.Error("an empty job does not say what is missing")
+	}
+}
+
+// A table with one wrong cell comes back as it was typed, with that cell marked; nothing is kept of it.
+func TestRowsOfTheLaboratorySurviveAWrongCell(t *testing.T) {
+	s := serve(t, true)
+	before := len(must(must(store.OpenReadOnly(s.job)).Runs()))
+	form := url.Values{"laboratory": {"Prüfhaus <b>"}, "report": {"R-18"},
+		"from": {"27,12 MHz", "", "2,1 MHz", "80 MHz"}, "to": {"", "", "24", "90 MHz"},
+		"level":      {"3 V emf", "", "3 V emf", "10 Vm"},
+		"modulation": {"AM 80 % 1 kHz", "", "AM 80 % 1 kHz", ""},
+		"what":       {`says "Ä;ö" and latches`, "", "off by 1 kg", "dark"}, "class": {"C", "", "B", ""},
+		"onset": {"", "", "perhaps", ""}, "required": {"", "", "", "10 V emf"}}
+	r := s.ask(t, s.client, "POST", "/laboratory", form, s.own())
+	page := html.UnescapeString(bodyOf(r))
+	if r.StatusCode != http.StatusUnprocessableEntity {
+		t.Fatalf("%s: %.3000s", r.Status, page)
+	}
+	for name, values := range form {
+		for _, v := range values {
+			if v != "" && !strings.Contains(page, `name="`+name+`" value="`+v+`"`) {
+				t.Errorf("%s %q is lost", name, v)
+			}
+		}
+	}
+	wrong := regexp.MustCompile(`id="wrong-([a-z]+-\d)">([^<]*)`).FindAllStringSubmatch(page, -1)
+	var cells []string
+	for _, m := range wrong {
+		cells = append(cells, m[1])
+	}
+	if got := strings.Join(cells, " "); got != "to-1 onset-1 level-2" {
+		t.Errorf("marked: %q", wrong)
+	}
+	if strings.Count(page, " autofocus") != 1 {
+		t.Error("the first wrong cell has not the focus alone")
+	}
+	if after := len(must(must(store.OpenReadOnly(s.job)).Runs())); after != before {
+		t.Error("something was kept of a table that was refused")
+	}
+	form["to"][2], form["onset"][2], form["level"][3], form["required"][3] = "2,4 MHz", "yes", "10 V/m", ""
+	if r := s.ask(t, s.client, "POST", "/laboratory", form, s.own()); r.StatusCode != http.StatusSeeOther {
+		t.Errorf("mended: %s", r.Status)
+	}
+	none := s.ask(t, s.client, "POST", "/laboratory", url.Values{"laboratory": {"kept"}, "from": {""}}, s.own())
+	if page := bodyOf(none); none.StatusCode != http.StatusUnprocessableEntity ||
+		!strings.Contains(page, "there is no failure in it") || !strings.Contains(page, `value="kept"`) {
+		t.Errorf("an empty table: %s", none.Status)
+	}
+	file := s.send(t, "/laboratory", "failures.csv", []byte("from;level;what\n27,12 MHz;3 Vm;dark\n"))
+	if page := bodyOf(file); file.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(page, "line 2") ||
+		!strings.Contains(page, `value="Prüfhaus`) {
+		t.Errorf("a file that is refused: %s: %.1500s", file.Status, page)
+	}
+}
+
+// What was typed into a note or an answer is there again when it is refused, and a confidence too.
+func TestWhatWasTypedIsThereAgainWhenItIsRefused(t *testing.T) {
+	s := serve(t, true)
+	for path, form := range map[string]url.Values{"/note": {"run": {"99"}, "text": {"cable <moved>"}},
+		"/answer": {"number": {"3"}, "text": {"13,5 dBm"}}} {
+		r := s.ask(t, s.client, "POST", path, form, s.own())
+		page := html.UnescapeString(bodyOf(r))
+		if r.StatusCode < 400 || !strings.Contains(page, form.Get("text")+"</textarea>") ||
+			!strings.Contains(page, `action="`+path+`"`) {
+			t.Errorf("%s (%s) loses what was typed: %s", path, r.Status, page)
+		}
+	}
+	_, page := s.get(t, "/beside?run=3&after=&confidence=much")
+	if !strings.Contains(page, `value="much"`) || !strings.Contains(page, `id="wrong-confidence"`) {
+		t.Error("a confidence that is none is not marked where it was typed")
 	}
 }
 

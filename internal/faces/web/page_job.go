@@ -19,6 +19,7 @@ type jobPage struct {
 	LeftBehind string
 	Runs       []runRow
 	Laboratory laboratory
+	Form       labForm // in which that is written down
 	Plans      []fileOf
 	Hands      []Hand
 	GoOn       *goOn
@@ -32,9 +33,6 @@ func (p jobPage) Newest() *runRow {
 	}
 	return &p.Runs[0]
 }
-
-// Blank are the empty rows of the laboratory's form.
-func (jobPage) Blank() []int { return make([]int, 3) }
 
 // runRow is one run in the list.
 type runRow struct {
@@ -67,6 +65,7 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, also func(*jobP
 			return err
 		}
 	}
+	p.Form = formOf(p.Laboratory)
 	infos, err := s.journal.runs()
 	if err != nil {
 		return err
@@ -89,7 +88,7 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, also func(*jobP
 	}
 	if also != nil {
 		also(&p)
-		if p.Start.Refused != "" {
+		if p.Start.Refused != "" || p.Form.Refused {
 			w.WriteHeader(http.StatusUnprocessableEntity)
 		}
 	}

@@ -19,6 +19,7 @@ type laboratoryPage struct {
 	Runs       []runRow // exposures of the product
 	Run, After int
 	Confidence string
+	Wrong      string // what is wrong with that
 	Empty      string
 	Sections   []toldSection
 }
@@ -26,15 +27,17 @@ type laboratoryPage struct {
 func (s *Server) laboratoryPage(w http.ResponseWriter, r *http.Request) error {
 	p := laboratoryPage{Frame: s.frameFor(r, "Laboratory"), Confidence: r.FormValue("confidence")}
 	p.Frame.Title = "Laboratory beside bench"
-	confidence, err := confidenceOf(r)
-	if err != nil {
-		return err
-	}
+	confidence, wrong := confidenceOf(r)
 	if p.Confidence == "" {
 		p.Confidence = confidence.String()
 	}
 	if err := s.chooseBeside(r, &p); err != nil {
 		return err
+	}
+	if wrong != nil { // as it was typed, with the rest that was chosen
+		p.Wrong = wrong.Error()
+		w.WriteHeader(http.StatusBadRequest)
+		return s.draw(w, "laboratory-beside", p)
 	}
 	lab, err := s.laboratoryNow()
 	if err != nil {

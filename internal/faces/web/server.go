@@ -20,6 +20,7 @@ import (
 
 	"provoke/internal/files/problem"
 	"provoke/internal/job/event"
+	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
 	"provoke/internal/units/english"
 )
@@ -249,7 +250,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.As(err, &tooBig):
 		status, err = http.StatusRequestEntityTooLarge, fmt.Errorf("this is larger than the %d MB that are taken",
 			tooBig.Limit>>20)
-	case errors.Is(err, errNoRun), errors.Is(err, os.ErrNotExist):
+	case errors.Is(err, errNoRun), errors.Is(err, store.ErrNoRun), errors.Is(err, os.ErrNotExist):
 		status = http.StatusNotFound
 	case errors.Is(err, ErrUnderway), errors.Is(err, ErrIdle):
 		status = http.StatusConflict
