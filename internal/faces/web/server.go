@@ -64,6 +64,7 @@ type Server struct {
 	crowd   *crowd
 	moments *moments
 
+	found     found // instruments, when somebody looked last
 	handing   sync.Mutex
 	simulated []Hand // of the simulated bench, once it was brought up; guarded by handing
 
@@ -190,6 +191,7 @@ func (s *Server) routes() http.Handler {
 	page("GET /bench", s.benchPage)
 	page("POST /bench/try", s.benchTried)
 	page("POST /bench/save", s.benchSaved)
+	page("POST /bench/chain", s.chainOnly)
 	page("POST /bench/curve", s.addCurveFile)
 	page("GET /findings", s.findingsPage)
 	page("GET /compare", s.comparePage)
