@@ -178,7 +178,8 @@ func (k blockKind) newID(text string) string {
 // newBench is what a folder without a bench begins with: the usual pieces, their figures blank.
 func newBench() string {
 	b := formedBench{text: "provoke: bench 1\nname: my bench\n"}
-	for _, kind := range []string{"source", "to_amplifier", "amplifier", "clamp", "cable", "dut", "probe", "to_analyser",
+	for _, kind := range []string{"source", "to_amplifier", "amplifier", "clamp", "cable", "dut", "probe",
+		"to_analyser",
 		"analyser", "monitors"} {
 		b.do("add", kind)
 	}

@@ -123,12 +123,14 @@ func TestABenchIsPutTogetherFromBlocks(t *testing.T) {
 		t.Error("the instrument found is not shown")
 	}
 	page = s.try(t, page, "pick source=TCPIP::192.168.1.20::5025::SOCKET")
-	fields := map[string]string{"source.band": "1 kHz to 80 MHz", "source.minimum": "1 mVpp", "source.maximum": "10 Vpp",
+	fields := map[string]string{"source.band": "1 kHz to 80 MHz", "source.minimum": "1 mVpp",
+		"source.maximum": "10 Vpp",
 		"to_amplifier[0].loss": "10 dB", "to_amplifier[0].maximum_power": "2 W", "amplifier.band": "100 kHz to 100 MHz",
 		"amplifier.gain": "40 dB", "amplifier.compression": "36 dBm", "amplifier.saturation": "37 dBm",
 		"amplifier.maximum_input": "0 dBm", "amplifier.reflected_limit": "37 dBm",
 		"coupler.forward": "{flat: 30 dB, band: 100 kHz to 80 MHz}",
-		"coupler.reverse": "{flat: 30 dB, band: 100 kHz to 80 MHz}", "coupler.loss": "0,2 dB", "coupler.maximum_power": "50 W",
+		"coupler.reverse": "{flat: 30 dB, band: 100 kHz to 80 MHz}", "coupler.loss": "0,2 dB",
+		"coupler.maximum_power": "50 W",
 		"power_meter.address": "TCPIP::192.168.1.21::5025::SOCKET", "power_meter.maximum_input": "20 dBm",
 		"clamp.insertion_loss": "{points: {150 kHz: 20 dB, 80 MHz: 9 dB}}", "clamp.maximum_forward": "10 W",
 		"cable.maximum_current": "300 mA", "probe.transfer_impedance": "{points: {150 kHz: 10 dBΩ, 80 MHz: 14 dBΩ}}",
@@ -166,7 +168,8 @@ func TestWhatIsRefusedOnABenchStaysAndStandsBesideItsField(t *testing.T) {
 		"two\nlines": "", "FILL IN": "still blank", "<b>": ""} {
 		got := s.try(t, page, "", "f.to_amplifier[0].loss", typed)
 		beside := regexp.MustCompile(`(?s)<div id="p-to_amplifier\[0\]\.loss" data-part>(.*?)</div>`).FindStringSubmatch(got)
-		if beside == nil || !strings.Contains(beside[1], "✕") || !strings.Contains(html.UnescapeString(beside[1]), want) {
+		if beside == nil || !strings.Contains(beside[1], "✕") ||
+			!strings.Contains(html.UnescapeString(beside[1]), want) {
 			t.Errorf("%q: beside the field stands %q", typed, beside)
 		}
 		if w, _ := document.Find(normalEnds(benchForm(got).Get("text")), "to_amplifier[0].loss"); w.Text != typed {
@@ -255,8 +258,8 @@ func manyPads(t testing.TB, s *site) string {
 	text := string(must(os.ReadFile(filepath.Join(s.dir, "bench.yaml"))))
 	for i := range 10 {
 		list := []string{"to_amplifier", "to_clamp", "to_analyser"}[i%3]
-		text = must(document.Add(text, list, []string{fmt.Sprintf("id: ATTENUATOR-OF-THE-OTHER-ROOM-%d", i), "kind: pad",
-			"loss: 0.1 dB", "maximum_power: 50 W"}, true))
+		text = must(document.Add(text, list, []string{fmt.Sprintf("id: ATTENUATOR-OF-THE-OTHER-ROOM-%d", i),
+			"kind: pad", 			"loss: 0.1 dB", "maximum_power: 50 W"}, true))
 	}
 	write(t, s.dir, "many.yaml", []byte(text))
 	return "many.yaml"
@@ -322,8 +325,8 @@ func TestTheSliderIsImmediate(t *testing.T) {
 		took = append(took, time.Duration(ms*1e6))
 	}
 	slices.Sort(took)
-	t.Logf("figure: the chain follows the slider after %v (median), %v (the slowest of 20)", took[10].Round(time.Millisecond),
-		took[19].Round(time.Millisecond))
+	t.Logf("figure: the chain follows the slider after %v (median), %v (the slowest of 20)",
+		took[10].Round(time.Millisecond), took[19].Round(time.Millisecond))
 	if took[10] > 250*time.Millisecond {
 		t.Errorf("the slider takes %v", took[10])
 	}

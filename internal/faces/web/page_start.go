@@ -160,7 +160,8 @@ func (s *Server) steps(p startPart, runs int) ([]step, error) {
 		_, list := catalog.Parse(f.Name, data, s.folder.beside)
 		n := len(list) - len(list.Warnings())
 		if n == 0 {
-			bench = step{Name: "Bench", Path: "/bench?file=" + query(f.Name), State: f.Name + ", no problem", Done: true}
+			bench = step{Name: "Bench", Path: "/bench?file=" + query(f.Name), State: f.Name + ", no problem",
+				Done: true}
 			break
 		}
 		bench.Path, bench.State = "/bench?file="+query(f.Name), f.Name+": "+english.Count(n, "problem", "problems")
