@@ -124,14 +124,14 @@ func TestABenchIsPutTogetherFromBlocks(t *testing.T) {
 	}
 	page = s.try(t, page, "pick source=TCPIP::192.168.1.20::5025::SOCKET")
 	fields := map[string]string{"source.band": "1 kHz to 80 MHz", "source.minimum": "1 mVpp",
-		"source.maximum": "10 Vpp",
+		"source.maximum":       "10 Vpp",
 		"to_amplifier[0].loss": "10 dB", "to_amplifier[0].maximum_power": "2 W", "amplifier.band": "100 kHz to 100 MHz",
 		"amplifier.gain": "40 dB", "amplifier.compression": "36 dBm", "amplifier.saturation": "37 dBm",
 		"amplifier.maximum_input": "0 dBm", "amplifier.reflected_limit": "37 dBm",
 		"coupler.forward": "{flat: 30 dB, band: 100 kHz to 80 MHz}",
 		"coupler.reverse": "{flat: 30 dB, band: 100 kHz to 80 MHz}", "coupler.loss": "0,2 dB",
 		"coupler.maximum_power": "50 W",
-		"power_meter.address": "TCPIP::192.168.1.21::5025::SOCKET", "power_meter.maximum_input": "20 dBm",
+		"power_meter.address":   "TCPIP::192.168.1.21::5025::SOCKET", "power_meter.maximum_input": "20 dBm",
 		"clamp.insertion_loss": "{points: {150 kHz: 20 dB, 80 MHz: 9 dB}}", "clamp.maximum_forward": "10 W",
 		"cable.maximum_current": "300 mA", "probe.transfer_impedance": "{points: {150 kHz: 10 dBΩ, 80 MHz: 14 dBΩ}}",
 		"probe.maximum_current": "1 A", "to_analyser[0].loss": "20 dB", "to_analyser[0].maximum_power": "2 W",
@@ -259,7 +259,7 @@ func manyPads(t testing.TB, s *site) string {
 	for i := range 10 {
 		list := []string{"to_amplifier", "to_clamp", "to_analyser"}[i%3]
 		text = must(document.Add(text, list, []string{fmt.Sprintf("id: ATTENUATOR-OF-THE-OTHER-ROOM-%d", i),
-			"kind: pad", 			"loss: 0.1 dB", "maximum_power: 50 W"}, true))
+			"kind: pad", "loss: 0.1 dB", "maximum_power: 50 W"}, true))
 	}
 	write(t, s.dir, "many.yaml", []byte(text))
 	return "many.yaml"
