@@ -88,6 +88,9 @@ func TestItUpsetNowCountsAndIsConfirmed(t *testing.T) {
 		t.Errorf("the button moved from %s to %s", place, now)
 	}
 	p.Shot(filepath.Join(shotsDir, "mark-taken-wide.png"), false)
+	p.Size(390, 844)
+	p.Shot(filepath.Join(shotsDir, "mark-taken-phone.png"), true)
+	p.Size(1280, 720)
 
 	// The key of a foot switch is set by keyboard, counts where Space does not, and outlives the page.
 	focus("#mark-key")
@@ -97,7 +100,7 @@ func TestItUpsetNowCountsAndIsConfirmed(t *testing.T) {
 	p.Wait(`document.querySelector("#mark-key").textContent.includes("F13")`)
 	p.Go(s.URL + "/live")
 	p.Wait(`globalThis.provoke && document.querySelector("#mark-how").innerText.includes("Space or F13")`)
-	focus("#note-text")
+	p.Click("#note-text")
 	before := s.marks()
 	p.Eval(`document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "F13", bubbles: true, cancelable: true}))`)
 	p.Wait(`document.querySelector("#mark-said")?.dataset.state === "noted"`)

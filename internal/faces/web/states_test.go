@@ -105,6 +105,8 @@ var cannedStates = []cannedState{
 			lookAt(12.5, false, false))},
 	{Name: "elsewhere", Says: "another program does the run", run: (*canned).half, under: underway{Elsewhere: true}},
 	{Name: "cut-off", Says: "the program that did the run ended in the middle of it", run: (*canned).half},
+	{Name: "cut-off-watched", Says: "the same, and its watcher silenced the bench", run: (*canned).half,
+		under: underway{Left: &Left{Run: 3, At: cannedAt, Begun: true, Done: true, Safed: watcherSafed}}},
 	{Name: "not-live", Says: "the stream has stopped", run: (*canned).half,
 		under: here(dwelling(phase("exposing", true)), lookAt(12.52, false, true)), notLive: true},
 	{Name: "done", Says: "done, no upset", run: func(c *canned) { c.sweep(84, false); c.end(event.Done, "", true) }},
@@ -166,6 +168,11 @@ func TestAReadingSaysHowOldItIs(t *testing.T) {
 		}
 	}
 }
+
+var watcherSafed = event.Safed{Cause: "the program has ended", Quiet: true, By: "watcher", Took: 31e6,
+	How: "read back as off and measured at the floor: at most -130.0 dBm at 27.12 MHz",
+	Steps: []event.SafeStep{{What: "source output off", Result: "done"}, {What: "amplifier to standby", Result: "done"},
+		{What: "source to minimum", Result: "done"}, {What: "measured", Result: "done"}}}
 
 // canned builds a fold by journalling to nobody.
 type canned struct {

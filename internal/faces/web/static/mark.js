@@ -61,13 +61,14 @@ function tell() {
   how.dataset.taken = taken.length === keys.length ? "yes" : "no";
   const free = keys.filter(k => !taken.includes(k)).map(nameOf);
   how.querySelector("span").textContent = taken.length === 0 ? keys.map(nameOf).join(" or ") + " says it from anywhere on this page."
-    : taken.map(nameOf).join(" and ") + (taken.length > 1 ? " do" : " does") + " not count now: the focus is on “" + named(document.activeElement) + "”. "
+    : taken.map(nameOf).join(" and ") + (taken.length > 1 ? " do" : " does") + " not count now: focus on “" + named(document.activeElement) + "”. "
       + (free.length ? free.join(" or ") + " counts." : "Click beside it first.");
 }
 
 function named(e) {
   const words = e.getAttribute("aria-label") || e.labels?.[0]?.textContent || e.innerText || e.name || e.localName;
-  return words.trim().replace(/\s+/g, " ").slice(0, 40);
+  const line = words.trim().replace(/\s+/g, " ");
+  return line.length > 22 ? line.slice(0, 21) + "…" : line;
 }
 
 async function send() {
@@ -87,7 +88,7 @@ function confirm(state, at, words) {
   if (!box) {
     box = Object.assign(document.createElement("p"), { id: "mark-said" });
     box.setAttribute("role", "status");
-    document.body.append(box);
+    (form.closest(".controls") ?? document.body).append(box); // above the actions, which stay where they are
   }
   box.dataset.state = state;
   box.replaceChildren(Object.assign(document.createElement("b"), { textContent: (state === "lost" ? "NOT NOTED " : "UPSET ") + at }), " ", words);
