@@ -117,7 +117,7 @@ func (d *Desk) Prepare(r Request) (*Prepared, error) {
 
 // Left is what a watcher left beside the job; nil for nothing, or what cannot be read.
 func (d *Desk) Left() *watcher.Report {
-	left, _ := watcher.Left(d.file) // what is no report is told when a run begins
+	left, _ := watcher.Left(d.job()) // what is no report is told when a run begins
 	return left
 }
 
