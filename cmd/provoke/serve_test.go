@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -25,6 +26,8 @@ type served struct {
 	enter   string
 	desk    *session.Desk
 	errors  *safeBuffer
+	out     *safeBuffer
+	keys    io.Writer // of its terminal
 }
 
 // safeBuffer is written by one goroutine and read by another.
@@ -48,11 +51,13 @@ func (s *safeBuffer) String() string {
 // serveDemo serves the demo's folder until the test ends.
 func serveDemo(t *testing.T, bench simbench.Config) *served {
 	t.Helper()
-	var out safeBuffer
+	out := &safeBuffer{}
+	typed, keys := io.Pipe()
+	t.Cleanup(func() { keys.Close() })
 	errs := &safeBuffer{}
 	ctx, cancel := context.WithCancel(t.Context())
 	signals := make(chan os.Signal)
-	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: errs, Now: time.Now,
+	w := &terminal.World{Ctx: ctx, Stdin: typed, Stdout: out, Stderr: errs, Now: time.Now,
 		Signals: signals}
 	bench.Seed = 1
 	d := &demo.Demo{World: w, Sim: simbench.New(bench), Dir: t.TempDir(), Type: run}
@@ -62,7 +67,7 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	}
 	coarser(t, filepath.Join(d.Dir, "exposure.yaml"))
 	job := filepath.Join(d.Dir, "belt-weigher.provoke")
-	s := &served{sim: d.Sim, dir: d.Dir, desk: session.NewDesk(w, d.Dir, job), errors: errs}
+	s := &served{sim: d.Sim, dir: d.Dir, desk: session.NewDesk(w, d.Dir, job), errors: errs, out: out, keys: keys}
 	done := make(chan error, 1)
 	page := serveCommand{Job: job, Dir: d.Dir, Listen: "127.0.0.1:0"}
 	go func() { done <- page.serve(w, s.desk, d.Hands()) }()
@@ -292,5 +297,5 @@ func TestTwoBrowsersOnOneJob(t *testing.T) {
 	if st := s.sim.State(); st.On || st.Operating {
 		t.Errorf("after the attending page was closed: %+v", st)
 	}
-	second.Wait(`document.querySelector("#log").textContent.includes("the page that attended the run was closed")`)
+	second.Wait(`document.querySelector("#log").textContent.includes("the last page of the browser that watched the run was closed")`)
 }

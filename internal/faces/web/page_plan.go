@@ -460,7 +460,7 @@ func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 	}
 	to := "/live?run=" + strconv.Itoa(run)
 	if r.PostFormValue("attended") != "" {
-		to += "&attended=" + s.wardens.attend(run)
+		s.wardens.attend(run, s.doors.sessionOf(r))
 	}
 	return seeOther(w, r, to)
 }
