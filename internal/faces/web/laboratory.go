@@ -82,7 +82,8 @@ func (f labForm) blank() labForm {
 
 // typedForm is the form as somebody filled it in. Empty rows do not count.
 func typedForm(r *http.Request) labForm {
-	f := labForm{Laboratory: trimmed(r.PostFormValue("laboratory"), 200), Report: trimmed(r.PostFormValue("report"), 200)}
+	f := labForm{Laboratory: trimmed(r.PostFormValue("laboratory"), 200),
+		Report: trimmed(r.PostFormValue("report"), 200)}
 	for i := range r.PostForm["from"] {
 		row, some := labRow(), ""
 		for k, c := range row {
@@ -116,8 +117,8 @@ func (f *labForm) parse() event.LaboratoryFailures {
 	return e
 }
 
-// markRow marks what is wrong in a row that is read alone; first says that nothing was marked before. A frequency without
-// a unit keeps the rest from being read: a good one stands for it then.
+// markRow marks what is wrong in a row that is read alone; first says that nothing was marked before. A frequency
+// without a unit keeps the rest from being read: a good one stands for it then.
 func markRow(row []labCell, first bool) (marked bool) {
 	trial := slices.Clone(row)
 	for again := true; again; {

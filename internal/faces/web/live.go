@@ -249,15 +249,18 @@ func (v *liveView) rf(r *result.Run, u underway) {
 // left says what is known of the bench of a run that was cut off: what its watcher did, and whether somebody has read
 // the bench back since.
 func (v *liveView) left(r *result.Run, u underway) {
-	switch l := u.Left; {
-	case l != nil && l.Run == r.Number && !l.At.Before(r.OpenedAt):
-		v.Watcher = l.words()
-	case r.Safed != nil && r.Safed.By != "":
-		v.Watcher = (&Left{At: r.LastAt, Begun: true, Done: true, Safed: *r.Safed}).words()
+	l := u.Left
+	if l != nil && (l.Run != r.Number || l.At.Before(r.OpenedAt)) {
+		l = nil // about another job that had this name
 	}
-	if v.Watcher != "" {
-		short, _, _ := strings.Cut(v.Watcher, "\n")
-		v.Doing += ". " + short
+	if l == nil && r.Safed != nil && r.Safed.By != "" {
+		l = &Left{At: r.LastAt, Begun: true, Done: true, Safed: *r.Safed}
+	}
+	if l != nil {
+		v.Doing += ". " + l.words()
+		if len(l.Steps) > 0 {
+			v.Watcher = event.Printable("What its watcher did: " + strings.Join(stepWords(l.Steps), "; ") + ".")
+		}
 	}
 	if u.Quiet.After(r.LastAt) {
 		v.RF, v.RFWords, v.Alarm = rfOff, "RF off", ""
@@ -265,26 +268,22 @@ func (v *liveView) left(r *result.Run, u underway) {
 	}
 }
 
-// words tell in a line what a watcher did, and in further ones what it read back.
+// words tell in a sentence what a watcher did and measured.
 func (l *Left) words() string {
 	at := l.At.Local().Format("15:04:05")
 	switch {
 	case !l.Begun:
 		return "Its watcher is still there and has not acted yet."
 	case !l.Done:
-		return fmt.Sprintf("Its watcher began to silence the bench at %s (%s) and has not said how that ended.", at,
-			l.Cause)
+		return event.Printable(fmt.Sprintf("Its watcher began to silence the bench at %s (%s) and has not said how that "+
+			"ended.", at, l.Cause))
 	}
 	did := "tried to silence the bench"
 	if l.Quiet {
 		did = "silenced the bench"
 	}
-	lines := append([]string{fmt.Sprintf("Its watcher %s at %s, within %v (%s): RF %s.", did, at, l.Took, l.Cause,
-		l.How)}, stepWords(l.Steps)...)
-	for i, line := range lines {
-		lines[i] = event.Printable(line)
-	}
-	return strings.Join(lines, "\n")
+	return event.Printable(fmt.Sprintf("Its watcher %s at %s, within %v (%s): RF %s.", did, at, l.Took, l.Cause,
+		l.How))
 }
 
 func (v *liveView) end(r *result.Run) {

@@ -41,6 +41,7 @@ export function mark() {
     choose.addEventListener("click", () => { asking = true; tell(); });
     choose.addEventListener("blur", () => { asking = false; });
   }
+  new MutationObserver(tell).observe(form.querySelector("button"), { attributeFilter: ["disabled"] });
   tell();
 }
 
@@ -54,10 +55,12 @@ function chosen(e) {
 
 // tell says which keys count now.
 function tell() {
+  const off = form.querySelector("button").disabled;
   const keys = foot === " " ? [" "] : [" ", foot], taken = keys.filter(k => takes(k, document.activeElement));
   form.querySelector("button").setAttribute("aria-keyshortcuts", keys.map(nameOf).join(" "));
   if (choose) choose.textContent = asking ? "Press the foot switch now (Space: none; Tab: leave it)" : foot === " " ? "Foot switch: set its key" : "Foot switch: " + nameOf(foot);
   if (!how) return;
+  if (off) { how.dataset.taken = "no"; how.querySelector("span").textContent = "No run is being done by this program."; return; }
   how.dataset.taken = taken.length === keys.length ? "yes" : "no";
   const free = keys.filter(k => !taken.includes(k)).map(nameOf);
   how.querySelector("span").textContent = taken.length === 0 ? keys.map(nameOf).join(" or ") + " says it from anywhere on this page."
