@@ -33,19 +33,27 @@ func TestFromAnEmptyFolderToAFirstRunOnThePage(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: out, Stderr: io.Discard, Now: time.Now,
 		Signals: make(chan os.Signal)}
-	done := make(chan error, 1)
-	serve := serveCommand{Dir: dir, Listen: "127.0.0.1:0"}
-	go func() { done <- serve.Run(w) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
+	serve := func() (enter string, end func()) {
+		done, from := make(chan error, 1), len(out.String())
+		one, stop := context.WithCancel(ctx)
+		here := *w
+		here.Ctx = one
+		go func() { done <- (&serveCommand{Dir: dir, Listen: "127.0.0.1:0"}).Run(&here) }()
+		for end := time.Now().Add(5 * time.Second); !strings.Contains(out.String()[from:], "\n"); {
+			if time.Sleep(10 * time.Millisecond); time.Now().After(end) {
+				t.Fatal("no address was printed")
+			}
 		}
-	})
-	for end := time.Now().Add(5 * time.Second); !strings.Contains(out.String(), "\n") && time.Now().Before(end); {
-		time.Sleep(10 * time.Millisecond)
+		enter, _, _ = strings.Cut(out.String()[from:], "\n")
+		return enter, func() {
+			stop()
+			if err := <-done; err != nil {
+				t.Error(err)
+			}
+		}
 	}
-	enter, _, _ := strings.Cut(out.String(), "\n")
+	t.Cleanup(cancel)
+	enter, end := serve()
 
 	p := &counted{Page: b}
 	p.Size(1280, 720)
@@ -81,10 +89,10 @@ func TestFromAnEmptyFolderToAFirstRunOnThePage(t *testing.T) {
 		}
 	}
 	job := filepath.Join(dir, "Belt-weigher-customer-A-S-3")
-	for end := time.Now().Add(10 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+	for late := time.Now().Add(10 * time.Second); ; time.Sleep(50 * time.Millisecond) {
 		if code := run(w, []string{"journal", job + ".provoke", "--verify"}); code == terminal.ExitDone {
 			break
-		} else if time.Now().After(end) {
+		} else if time.Now().After(late) {
 			t.Fatalf("the journal: exit code %d", code)
 		}
 	}
@@ -95,6 +103,17 @@ func TestFromAnEmptyFolderToAFirstRunOnThePage(t *testing.T) {
 	if data, err := os.ReadFile(report); err != nil || !strings.Contains(string(data), "Invented A/S") {
 		t.Errorf("the report does not name the customer: %v", err)
 	}
+	// The next day: the same job is open, and "RF off" reaches the simulated bench, which is up again.
+	p.Go("about:blank")
+	end()
+	if enter, end = serve(); enter == "" {
+		t.Fatal("no address")
+	}
+	defer end()
+	p.Go(enter)
+	p.Wait(`document.querySelector("h1").textContent.includes("Belt-weigher-customer-A-S-3: 1 run") && globalThis.provoke`)
+	p.Press("\u001b")
+	p.Wait(`document.querySelector("#off-said")?.textContent.includes("RF is off")`)
 	if c := p.Complaints(); len(c) > 0 {
 		t.Errorf("scripts complained: %v", c)
 	}
