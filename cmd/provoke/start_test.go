@@ -61,7 +61,8 @@ func TestFromAnEmptyFolderToAFirstRunOnThePage(t *testing.T) {
 	p.Go(enter)
 	p.Wait(`location.pathname === "/" && globalThis.provoke`)
 	p.fill("name", "Belt weigher, customer A/S 3")
-	for name, value := range map[string]string{"client": "Invented A/S", "sample.type": "conveyor belt weigher (invented)",
+	for name, value := range map[string]string{"client": "Invented A/S",
+		"sample.type":   "conveyor belt weigher (invented)",
 		"sample.serial": "SIM-0008", "sample.operating_mode": "weighing 20 kg", "sample.auxiliary_equipment": "none",
 		"criteria.no_upset": "A", "criteria.during": "B", "criteria.reset": "C"} {
 		p.fill("f."+name, value)
