@@ -16,6 +16,7 @@ import (
 // goOn is a run that can be gone on with: one that was stopped, tripped, failed or was cut off before its plan was
 // done.
 type goOn struct {
+	Job    string
 	Run    int
 	Words  string // on the button
 	Ended  string // how the run ended
@@ -37,7 +38,7 @@ func (s *Server) goOnWith(run int) (*goOn, error) {
 			return nil
 		}
 		o := r.Opened
-		g = &goOn{Run: run, Words: fmt.Sprintf("Go on with run %d", run), Ended: "was cut off", wishes: Wishes{
+		g = &goOn{Job: s.jobName(), Run: run, Words: fmt.Sprintf("Go on with run %d", run), Ended: "was cut off", wishes: Wishes{
 			Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature,
 			Humidity: o.Humidity}}
 		if done := len(r.Points()); done < o.Points {
@@ -73,6 +74,9 @@ func (s *Server) findPlan(g *goOn, sum string) error {
 // resume checks again what a run was begun with, and begins an arming step to go on with it.
 func (s *Server) resume(w http.ResponseWriter, r *http.Request) error {
 	run, err := runOf(r)
+	if err == nil {
+		err = s.sameJob(r)
+	}
 	if err != nil {
 		return err
 	}

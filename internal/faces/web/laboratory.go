@@ -190,6 +190,9 @@ func (s *Server) keepLaboratory(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
+	if err := s.sameJob(r); err != nil {
+		return err
+	}
 	var e event.LaboratoryFailures
 	var form labForm
 	if file != nil {

@@ -394,6 +394,9 @@ type armPage struct {
 
 // prepare checks a plan file and begins an arming step.
 func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
+	if err := s.sameJob(r); err != nil {
+		return err
+	}
 	name := r.PostFormValue("file")
 	data, err := s.folder.read(name)
 	if err != nil {

@@ -299,7 +299,7 @@ type typedField struct {
 
 // typedInto are the fields of the forms that are answered with a page of their own where they are refused, in order.
 var typedInto = map[string][]typedField{
-	"/note":   {{Name: "run", Hidden: true}, {Name: "text", Label: "Note"}},
+	"/note":   {{Name: "job", Hidden: true}, {Name: "run", Hidden: true}, {Name: "text", Label: "Note"}},
 	"/answer": {{Name: "number", Hidden: true}, {Name: "text", Label: "Answer"}},
 }
 
