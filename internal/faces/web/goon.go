@@ -38,7 +38,7 @@ func (s *Server) goOnWith(run int) (*goOn, error) {
 			return nil
 		}
 		o := r.Opened
-		g = &goOn{Job: s.jobName(), Run: run, Words: fmt.Sprintf("Go on with run %d", run), Ended: "was cut off", wishes: Wishes{
+		g = &goOn{Run: run, Words: fmt.Sprintf("Go on with run %d", run), Ended: "was cut off", wishes: Wishes{
 			Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature,
 			Humidity: o.Humidity}}
 		if done := len(r.Points()); done < o.Points {
@@ -53,6 +53,7 @@ func (s *Server) goOnWith(run int) (*goOn, error) {
 	if err != nil || g == nil {
 		return nil, err
 	}
+	g.Job = s.jobName()
 	return g, s.findPlan(g, sum)
 }
 

@@ -275,8 +275,8 @@ func (l *Left) words() string {
 	case !l.Begun:
 		return "Its watcher is still there and has not acted yet."
 	case !l.Done:
-		return event.Printable(fmt.Sprintf("Its watcher began to silence the bench at %s (%s) and has not said how that "+
-			"ended.", at, l.Cause))
+		return event.Printable(fmt.Sprintf("Its watcher began to silence the bench at %s (%s) and has not said how "+
+			"that ended.", at, l.Cause))
 	}
 	did := "tried to silence the bench"
 	if l.Quiet {
