@@ -69,7 +69,8 @@ func TestARunIsBegunInTheJobThatItWasCheckedFor(t *testing.T) {
 	if err := d.Open(filepath.Join(dir, "second.provoke")); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := d.Start(pr, Wishes{}); err == nil || !strings.Contains(err.Error(), "checked for the job first.provoke") {
+	_, err := d.Start(pr, Wishes{})
+	if err == nil || !strings.Contains(err.Error(), "checked for the job first.provoke") {
 		t.Errorf("begun in another job: %v", err)
 	}
 	if d.State().Underway {
