@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"flag"
 	"fmt"
 	"io"
 	"net/http"
@@ -159,6 +160,7 @@ type anArming struct {
 type tabs struct {
 	*site
 	file, page, key string
+	bench           string
 	values          []string
 	shown           map[string]string // a value as the arming page shows it
 	tabs            [2]*aTab
@@ -167,7 +169,7 @@ type tabs struct {
 
 func (m *tabs) disk() map[string]string {
 	out := map[string]string{}
-	for _, name := range []string{m.file, "bench.yaml", "hand.yaml", "level.csv"} {
+	for _, name := range []string{m.file, m.bench, "level.csv"} {
 		if data, err := os.ReadFile(filepath.Join(m.dir, name)); err == nil {
 			out[name] = string(data)
 		}
@@ -272,6 +274,19 @@ func (m *tabs) start(t *rapid.T, a *anArming) {
 	m.runner.mu.Unlock()
 }
 
+// types puts a value into the field of the key.
+func (m *tabs) types(tab *aTab, v string) {
+	other := m.valueIn(strings.ReplaceAll(tab.form.Get("text"), "\r", ""))
+	tab.form.Set("f."+m.key, v)
+	tab.see = map[string]bool{v: true}
+	if o := tab.form.Get("o." + m.key); other != o {
+		tab.see[other] = true // the text was changed too, and nobody has checked since
+		if v == o {
+			tab.see = map[string]bool{other: true}
+		}
+	}
+}
+
 // steps are what people do, in any order.
 func (m *tabs) steps() map[string]func(*rapid.T) {
 	pick := func(t *rapid.T) *aTab { return m.tabs[rapid.IntRange(0, 1).Draw(t, "tab")] }
@@ -285,20 +300,7 @@ func (m *tabs) steps() map[string]func(*rapid.T) {
 	return map[string]func(*rapid.T){
 		"load": func(t *rapid.T) { m.load(t, pick(t)) },
 		"type into the field": func(t *rapid.T) {
-			tab, v := pick(t), value(t)
-			field := "f." + m.key
-			if !tab.form.Has(field) {
-				t.Skip("no field")
-			}
-			other := m.valueIn(strings.ReplaceAll(tab.form.Get("text"), "\r", ""))
-			tab.form.Set(field, v)
-			tab.see = map[string]bool{v: true}
-			if o := tab.form.Get("o." + m.key); other != o {
-				tab.see[other] = true // the text was changed too, and nobody has checked since
-				if v == o {
-					tab.see = map[string]bool{other: true}
-				}
-			}
+			m.types(pick(t), value(t))
 		},
 		"type into the text": func(t *rapid.T) {
 			tab, v := pick(t), value(t)
@@ -332,12 +334,8 @@ func (m *tabs) steps() map[string]func(*rapid.T) {
 				[]byte(strings.Replace(string(data), m.key+": "+was, m.key+": "+value(t), 1)), 0o644))
 		},
 		"another program writes the bench": func(t *rapid.T) {
-			name := rapid.SampledFrom([]string{"bench.yaml", "hand.yaml"}).Draw(t, "bench")
-			data, err := os.ReadFile(filepath.Join(m.dir, name))
-			if err != nil {
-				t.Skip("no such bench")
-			}
-			must(0, os.WriteFile(filepath.Join(m.dir, name), append(data, "# looked at\n"...), 0o644))
+			data := must(os.ReadFile(filepath.Join(m.dir, m.bench)))
+			must(0, os.WriteFile(filepath.Join(m.dir, m.bench), append(data, "# looked at\n"...), 0o644))
 		},
 		"another program writes the curve": func(t *rapid.T) {
 			must(0, os.WriteFile(filepath.Join(m.dir, "level.csv"), []byte(fmt.Sprintf("Frequency (Hz),Loss (dB)\n"+
@@ -350,10 +348,10 @@ func (m *tabs) steps() map[string]func(*rapid.T) {
 // showed when it was armed and what the arming page showed, or nothing runs.
 func TestWhatIsCheckedIsWhatIsArmed(t *testing.T) {
 	for _, way := range []tabs{
-		{file: "exposure.yaml", page: "plan", key: "level", values: []string{"60 dBµA", "70 dBµA", "75.5 dBµA"},
+		{file: "exposure.yaml", bench: "bench.yaml", page: "plan", key: "level", values: []string{"60 dBµA", "70 dBµA", "75.5 dBµA"},
 			shown: map[string]string{"60 dBµA": "60.0 dBµA", "70 dBµA": "70.0 dBµA", "75.5 dBµA": "75.5 dBµA",
 				"iec-61000-4-6/level-2": "80.0 dBµA"}},
-		{file: "sweep.yaml", page: "sweep", key: "drive", values: []string{"-35 dBm", "-40 dBm", "-32.5 dBm"},
+		{file: "sweep.yaml", bench: "hand.yaml", page: "sweep", key: "drive", values: []string{"-35 dBm", "-40 dBm", "-32.5 dBm"},
 			shown: map[string]string{"-30 dBm": "-30.0 dBm", "-35 dBm": "-35.0 dBm", "-40 dBm": "-40.0 dBm",
 				"-32.5 dBm": "-32.5 dBm"}},
 	} {
@@ -361,17 +359,24 @@ func TestWhatIsCheckedIsWhatIsArmed(t *testing.T) {
 			t.Parallel()
 			s := serve(t, true)
 			s.sweeps(t)
-			clean := (&tabs{site: s, file: way.file}).disk()
-			for _, name := range []string{"bench.yaml", "hand.yaml"} {
-				clean[name] = strings.Replace(clean[name], "    loss: 10 dB\n", "    loss: {csv: level.csv}\n", 1)
-				if !strings.Contains(clean[name], "level.csv") {
-					t.Fatal("the bench has no pad to give a curve to")
-				}
+			way.site = s
+			clean := way.disk()
+			clean[way.bench] = strings.Replace(clean[way.bench], "    loss: 10 dB\n", "    loss: {csv: level.csv}\n", 1)
+			if !strings.Contains(clean[way.bench], "level.csv") {
+				t.Fatal("the bench has no pad to give a curve to")
+			}
+			for _, wide := range [][2]string{{"step: 5 %", "step: 60 %"}, {"to: 30 MHz", "to: 1.2 MHz"}} { // for the test's time
+				clean[way.file] = strings.Replace(clean[way.file], wide[0], wide[1], 1)
 			}
 			clean["level.csv"] = "Frequency (Hz),Loss (dB)\n1e5,10\n1e8,10\n"
+			if !testing.Short() && flag.Lookup("rapid.checks").Value.String() == "100" {
+				flag.Set("rapid.checks", "40") // for the test's time: each does about thirty things
+			}
 			rapid.Check(t, func(t *rapid.T) {
 				m := way
-				m.site = s
+				s.runner.mu.Lock()
+				s.runner.state.Underway = false
+				s.runner.mu.Unlock()
 				for name, text := range clean {
 					must(0, os.WriteFile(filepath.Join(s.dir, name), []byte(text), 0o644))
 				}
@@ -381,8 +386,17 @@ func TestWhatIsCheckedIsWhatIsArmed(t *testing.T) {
 				if m.tabs[0].form == nil {
 					t.Fatal("the page has no form")
 				}
+				// What the page got wrong once: typed, not saved, armed.
+				m.types(m.tabs[0], m.values[0])
+				m.arm(t, m.tabs[0])
+				before := s.runner.started
+				m.start(t, m.arms[0])
+				if s.runner.started != before+1 {
+					t.Fatal("what was typed, armed and accepted did not run")
+				}
 				t.Repeat(m.steps())
 			})
+			t.Logf("figure: %d runs began, each of what was shown", s.runner.started)
 		})
 	}
 }

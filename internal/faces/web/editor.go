@@ -77,7 +77,9 @@ func (e editor) Summary() string {
 }
 
 // normal brings the line ends of a form to those of a file.
-func normal(text string) string { return strings.ReplaceAll(text, "\r\n", "\n") }
+func normal(text string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(text, "\r\n", "\n"), "\r", "\n")
+}
 
 // A field of the form stands for one top-level key of the file. The file stays the truth: a field
 // that was changed replaces the lines of its key and nothing else.
