@@ -31,8 +31,7 @@ type armPage struct {
 	ID, Nonce, File, Answer string
 	Wishes                  Wishes
 	Cards                   []armCard
-	Worst, Others           []armRow
-	OthersLeft              string
+	Worst                   ratings
 	Limits                  []string // what holds the run, and what ends it
 	Warnings                []string
 	Before                  string // the heading of what differs from the run before
@@ -48,23 +47,6 @@ type armPage struct {
 type armCard struct {
 	ID, Label, Figure, Unit string
 	Lines                   []string
-}
-
-// armRow is the worst case at one rating. Share is the level there as a share of the rating, as a voltage or a
-// current, for the bar; negative where there is none.
-type armRow struct {
-	worstRow
-	Share int
-	Near  bool
-	Short string // the level without how it counts
-}
-
-// Left words the headroom.
-func (r armRow) Left() string {
-	if r.Over || r.Headroom == "–" {
-		return r.Headroom
-	}
-	return r.Headroom + " left"
 }
 
 // wishesOf reads what a person says of a run.
@@ -244,7 +226,7 @@ func (s *Server) stillTrue(a *arming) error {
 	switch {
 	case err != nil:
 		return fmt.Errorf("the check refuses now: %s", inOneLine(err))
-	case !reflect.DeepEqual(worstRows(a.Prepared.Checked), worstRows(now.Checked)),
+	case !reflect.DeepEqual(ratingsOf(a.Prepared.Checked), ratingsOf(now.Checked)),
 		!slices.Equal(sentences(a.Prepared.Warnings), sentences(now.Warnings)):
 		return errors.New("the check says something else than this arming page showed")
 	}
@@ -309,41 +291,13 @@ func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
 	page.AskAlone = !page.NoRF && !p.Bench.SinglePath &&
 		(p.Bench.Source.Present() || p.Bench.Amplifier != nil && p.Bench.Amplifier.Present())
 	if !page.NoRF {
-		page.rate(p)
+		page.Worst = ratingsOf(p.Checked)
 	}
 	var err error
 	if page.Before, page.Differs, err = s.against(a); err != nil {
 		return err
 	}
 	return s.draw(w, "arm", page)
-}
-
-// unfolded is how many ratings are shown at once, at least; every one with less than near decibel left is.
-const (
-	unfolded = 4
-	near     = rf.Gain(3)
-)
-
-// rate lists the worst case at every rating, the tightest first.
-func (page *armPage) rate(p Prepared) {
-	words := worstRows(p.Checked)
-	for i, x := range p.Checked.Worst {
-		row := armRow{worstRow: words[i], Share: -1, Short: x.Node.Compared().String()}
-		if h := x.Node.Headroom; h.Finite() {
-			row.Share = max(0, min(100, int(math.Round(100*math.Pow(10, -float64(h)/20)))))
-			row.Near = h < near
-		} else if x.Node.Within && len(page.Worst) >= unfolded {
-			page.Others = append(page.Others, row)
-			continue
-		}
-		if len(page.Worst) < unfolded || row.Near || row.Over {
-			page.Worst = append(page.Worst, row)
-			continue
-		}
-		if page.Others = append(page.Others, row); page.OthersLeft == "" {
-			page.OthersLeft = row.Headroom + " or more left"
-		}
-	}
 }
 
 // figure puts a quantity into a card: the number large, its unit smaller.
@@ -438,6 +392,9 @@ func between(ends [2]rf.Current) string {
 func modulationCard(p Prepared) armCard {
 	m := p.Plan.Modulation
 	c := armCard{ID: "modulation", Label: "modulation in the dwell"}
+	if p.Sweep != nil {
+		c.Label = "modulation"
+	}
 	switch {
 	case p.Plan.Kind == plan.Baseline:
 		return armCard{ID: c.ID, Label: c.Label, Figure: "none"}
@@ -449,14 +406,21 @@ func modulationCard(p Prepared) armCard {
 		c.Figure, c.Unit = string(m.Kind)+" "+m.Depth.String(), m.Rate.String()
 	}
 	if !m.IsCW() {
-		c.Lines = append(c.Lines, fmt.Sprintf("crest %v above the carrier, %v against the level",
-			m.CrestOverCarrier(), m.CrestOverLevel()))
-		if m.Hold != "" {
-			c.Lines = append(c.Lines, string(m.Hold))
+		text := fmt.Sprintf("crest %v above the carrier", m.CrestOverCarrier())
+		if m.CrestOverLevel() != m.CrestOverCarrier() {
+			text += fmt.Sprintf(", %v above the level", m.CrestOverLevel())
 		}
+		c.Lines = append(c.Lines, text)
+	}
+	var more []string
+	if m.Hold != "" {
+		more = append(more, string(m.Hold))
 	}
 	if p.Sweep == nil {
-		c.Lines = append(c.Lines, "dwell "+p.Plan.Dwell.String())
+		more = append(more, "dwell "+p.Plan.Dwell.String())
+	}
+	if len(more) > 0 {
+		c.Lines = append(c.Lines, strings.Join(more, "; "))
 	}
 	return c
 }
@@ -499,8 +463,8 @@ func limitsOf(p Prepared) []string {
 		return out
 	}
 	if x.Mode == plan.ClosedLoop {
-		out = append(out, fmt.Sprintf("The loop may use %v more drive than the budget needs, and %v more forward power, "+
-			"within the ratings.", x.Levelling.AboveBudget, x.Levelling.Ceiling))
+		out = append(out, fmt.Sprintf("The loop may use up to %v more drive and %v more forward power than the "+
+			"budget needs.", x.Levelling.AboveBudget, x.Levelling.Ceiling))
 	}
 	out = append(out, fmt.Sprintf("Trips, RF off: a current more than %v above the highest expected; %v without a sign "+
 		"of life.", x.TripAbove, x.DeadMan))
@@ -610,7 +574,9 @@ func differences(was event.Opened, p Prepared) []string {
 			out = append(out, fmt.Sprintf("%s: %s, was %s", name, b, a))
 		}
 	}
-	compare("kind", string(was.RunKind), string(x.Kind))
+	if was.RunKind != x.Kind {
+		return []string{fmt.Sprintf("another kind of run: %s, was %s", x.Kind, was.RunKind)}
+	}
 	compare("mode", string(was.Mode), string(x.Mode))
 	compare("clamp around", was.Fixture, string(x.Fixture))
 	compare("level", was.Profile.Title, x.Profile.Title)

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"net/http"
 	"slices"
 	"sort"
@@ -56,7 +57,7 @@ type planField struct {
 type planTrial struct {
 	Ready       bool
 	Facts       []fact
-	Worst       []worstRow
+	Worst       ratings
 	Chart       chart
 	Unreachable []unreachableRow
 	Refused     []string
@@ -64,11 +65,6 @@ type planTrial struct {
 }
 
 type fact struct{ Name, Text string }
-
-type worstRow struct {
-	ID, Place, At, Level, Rating, Headroom, Note string
-	Over                                         bool
-}
 
 type unreachableRow struct{ At, Wanted, Reach, Short, Why string }
 
@@ -338,7 +334,7 @@ func (t triedPlan) words() planTrial {
 	}
 	out.Ready = t.list.Err() == nil && len(t.checked.Refusals) == 0
 	out.Facts, out.Notes = t.facts(), t.checked.Notes
-	out.Worst = worstRows(t.checked)
+	out.Worst = ratingsOf(t.checked)
 	for _, r := range t.checked.Refusals {
 		out.Refused = append(out.Refused, r.String())
 	}
@@ -350,13 +346,54 @@ func (t triedPlan) words() planTrial {
 	return out
 }
 
-func worstRows(c plan.Checked) []worstRow {
-	var out []worstRow
+// ratings are the worst case at every rating, the tightest first; those with much to spare can be folded away.
+type ratings struct {
+	First, Others []ratingRow
+	OthersLeft    string // the least that the others have left, in words
+}
+
+// ratingRow is the worst case at one rating. Share is the level there as a share of the rating, as a voltage or a
+// current, in per cent, for the bar; negative where there is none.
+type ratingRow struct {
+	ID, Place, At, Level, Counted, Rating, Left, Note string
+	Share                                             int
+	Near, Over                                        bool
+}
+
+// unfolded is how many ratings are shown at once, at least; every one with less than nearTo left is.
+const (
+	unfolded = 4
+	nearTo   = rf.Gain(3)
+)
+
+func ratingsOf(c plan.Checked) ratings {
+	var out ratings
 	for _, x := range c.Worst {
 		n := x.Node
-		out = append(out, worstRow{ID: n.ID, Place: n.Place, At: x.Frequency.String(),
-			Level:  n.Compared().String() + " " + n.Counted(),
-			Rating: n.Rating.String(), Headroom: headroom(n), Over: !n.Within, Note: n.Remark()})
+		row := ratingRow{ID: n.ID, Place: n.Place, At: x.Frequency.String(), Level: n.Compared().String(),
+			Counted: n.Counted() + chain.Allowing(n.Unsure), Rating: n.Rating.String(), Left: headroom(n), Note: n.Note,
+			Over: !n.Within, Share: -1}
+		if n.Unsure >= 0.05 {
+			row.Level += fmt.Sprintf(" + %v", n.Unsure)
+		}
+		if h := n.Headroom; h.Finite() {
+			row.Share = max(0, min(100, int(math.Round(100*math.Pow(10, -float64(h)/20)))))
+			row.Near = h < nearTo
+			if h >= 0 {
+				row.Left += " left"
+			}
+		}
+		switch {
+		case len(out.First) < unfolded || row.Near || row.Over:
+			out.First = append(out.First, row)
+			continue
+		case out.OthersLeft == "":
+			out.OthersLeft = row.Left
+			if row.Share >= 0 {
+				out.OthersLeft = headroom(n) + " or more left"
+			}
+		}
+		out.Others = append(out.Others, row)
 	}
 	return out
 }

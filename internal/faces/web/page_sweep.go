@@ -46,7 +46,7 @@ type sweepTrial struct {
 	Passes  []sweptPass
 	Hands   []string // what a person does, in the order in which it is asked for
 	Cannot  string   // why provoke cannot switch RF off, and what does
-	Worst   []worstRow
+	Worst   ratings
 	Chart   chart
 }
 
@@ -128,7 +128,7 @@ func (s *Server) trySweep(name, text string) (sweepTrial, problem.List) {
 	}
 	out.Short = fmt.Sprintf("%s, %v of sweeping, within every rating", english.Count(len(f.Passes), "pass", "passes"),
 		sweepTime(f))
-	out.Facts, out.Worst = sweepFacts(f, bench), worstRows(checked)
+	out.Facts, out.Worst = sweepFacts(f, bench), ratingsOf(checked)
 	out.say(f, bench)
 	out.Chart = spanChart(f, c)
 	return out, list

@@ -70,6 +70,9 @@ function tries(form) {
   addEventListener("pageshow", e => { if (e.persisted) ask(true); });
 }
 
+let dirty = false;
+addEventListener("beforeunload", e => { if (dirty) e.preventDefault(); });
+
 function toLine(n) {
   const t = document.querySelector("#text");
   t.closest("details")?.setAttribute("open", "");
