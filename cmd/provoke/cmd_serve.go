@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"provoke/internal/faces/demo"
 	"provoke/internal/faces/web"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/session"
@@ -19,13 +20,14 @@ import (
 )
 
 type serveCommand struct {
-	Job       string   `arg:"" optional:"" help:"Job file; made when something is first written to it. Without it, the newest job in the folder." type:"path"`
-	Dir       string   `help:"Folder of the bench and plan files; that of the job otherwise." type:"path"`
-	Listen    string   `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where to listen; port 0 takes a free one (${default})."`
-	Beyond    bool     `name:"beyond-this-computer" help:"Allow an address that other computers reach. Needs --cert, --key and --token-file."`
-	Cert      string   `placeholder:"FILE" help:"Certificate for TLS." type:"path"`
-	Key       string   `placeholder:"FILE" help:"Its key." type:"path"`
-	TokenFile string   `placeholder:"FILE" help:"File with a standing token of at least 20 characters that lets a browser in." type:"path"`
+	Job       string `arg:"" optional:"" help:"Job file; made when something is first written to it. Without it, the newest job in the folder." type:"path"`
+	Dir       string `help:"Folder of the bench and plan files; that of the job otherwise." type:"path"`
+	Listen    string `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where to listen; port 0 takes a free one (${default})."`
+	Beyond    bool   `name:"beyond-this-computer" help:"Allow an address that other computers reach. Needs --cert, --key and --token-file."`
+	Cert      string `placeholder:"FILE" help:"Certificate for TLS." type:"path"`
+	Key       string `placeholder:"FILE" help:"Its key." type:"path"`
+	TokenFile string `placeholder:"FILE" help:"File with a standing token of at least 20 characters that lets a browser in." type:"path"`
+	simulate  func() (web.Simulated, error)
 	Host      []string `placeholder:"NAME:PORT" help:"A further name under which the page may be asked for. May be repeated."`
 }
 
@@ -41,6 +43,9 @@ func (c *serveCommand) Run(w *terminal.World) error {
 		return err
 	}
 	d := session.NewDesk(w, c.Dir, c.Job)
+	var sim demo.Trial
+	defer sim.Close()
+	c.simulate = sim.Start
 	return c.serve(w, d, nil)
 }
 
@@ -62,6 +67,9 @@ func (c *serveCommand) settle() error {
 		return nil
 	}
 	jobs, err := filepath.Glob(filepath.Join(c.Dir, "*.provoke"))
+	if err == nil && len(jobs) == 0 { // one that was begun on the page and had no run
+		jobs, err = filepath.Glob(filepath.Join(c.Dir, "*.about.yaml"))
+	}
 	if err != nil || len(jobs) == 0 {
 		c.Job = filepath.Join(c.Dir, "job.provoke")
 		return err
@@ -74,7 +82,10 @@ func (c *serveCommand) settle() error {
 		return info.ModTime()
 	}
 	sort.Slice(jobs, func(i, j int) bool { return changed(jobs[i]).After(changed(jobs[j])) })
-	c.Job = jobs[0]
+	c.Job = strings.TrimSuffix(jobs[0], ".about.yaml")
+	if filepath.Ext(c.Job) != ".provoke" {
+		c.Job += ".provoke"
+	}
 	return nil
 }
 
@@ -91,7 +102,8 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 	defer l.Close()
 	cfg := web.Config{Runner: page{d}, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "",
 		Program:     version,
-		Connections: fileLimit() / 2, Hands: hands, Now: w.Now, Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
+		Connections: fileLimit() / 2, Hands: hands, Simulate: c.simulate, Now: w.Now,
+		Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
 	pages, err := web.New(cfg)
 	if err != nil {
 		return err

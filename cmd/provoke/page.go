@@ -1,9 +1,12 @@
 package main
 
 import (
+	"context"
 	"errors"
 
+	"provoke/internal/bench/scpi/discovery"
 	"provoke/internal/faces/web"
+	"provoke/internal/job/event"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/session"
 )
@@ -45,6 +48,28 @@ func worded(err error) error {
 	}
 	return err
 }
+
+// Find looks for instruments, as provoke find does.
+func (p page) Find(ctx context.Context) ([]web.Found, error) {
+	var out []web.Found
+	var told error
+	err := p.Desk.Idle(func() error {
+		found, err := discovery.Look(ctx, discovery.Options{})
+		for _, f := range found {
+			x := web.Found{Address: f.Address, Identity: event.Printable(f.Identity), Note: event.Printable(f.InUse)}
+			if x.Note == "" && f.Err != nil {
+				x.Note = event.Printable(f.Err.Error())
+			}
+			out = append(out, x)
+		}
+		told = err
+		return nil
+	})
+	return out, worded(errors.Join(err, told))
+}
+
+// Open turns to another job file.
+func (p page) Open(job string) error { return worded(p.Desk.Open(job)) }
 
 // State says what is going on.
 func (p page) State() web.State { return web.State(p.Desk.State()) }

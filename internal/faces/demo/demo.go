@@ -3,6 +3,7 @@
 package demo
 
 import (
+	"bytes"
 	_ "embed"
 	"encoding/json"
 	"errors"
@@ -55,23 +56,18 @@ func (d *Demo) Prepare(speed float64, truthFile string) error {
 			return err
 		}
 	}
-	values := map[string]string{
-		"Dwell":   rf.Duration(d.Sim.LeastDwell().Round(time.Millisecond) + time.Millisecond).String(),
-		"Recover": rf.Duration(3 * d.Sim.LeastDwell().Round(time.Millisecond)).String(),
-		"Speed":   fmt.Sprint(speed),
-		"Issued":  d.World.Now().AddDate(0, 0, 1).Format(time.DateOnly), // after the runs, also round midnight
-	}
+	values := valuesFor(d.Sim, speed)
+	values["Issued"] = d.World.Now().AddDate(0, 0, 1).Format(time.DateOnly) // after the runs, also round midnight
 	if err := d.write("bench.yaml", d.Sim.BenchFile()); err != nil {
 		return err
 	}
 	for name, text := range map[string]string{"baseline.yaml": demoBaseline, "exposure.yaml": demoExposure,
 		"about.yaml": demoAbout} {
-		var b strings.Builder
-		t := template.Must(template.New(name).Option("missingkey=error").Parse(text))
-		if err := t.Execute(&b, values); err != nil {
+		data, err := filled(text, values)
+		if err != nil {
 			return fmt.Errorf("write the demo's %s: %w", name, err)
 		}
-		if err := d.write(name, []byte(b.String())); err != nil {
+		if err := d.write(name, data); err != nil {
 			return err
 		}
 	}
@@ -85,10 +81,32 @@ func (d *Demo) Prepare(speed float64, truthFile string) error {
 	return os.WriteFile(truthFile, append(truth, '\n'), 0o644)
 }
 
+// valuesFor are the times that suit the speed of a simulated bench.
+func valuesFor(sim *simbench.Bench, speed float64) map[string]string {
+	return map[string]string{
+		"Dwell":   rf.Duration(sim.LeastDwell().Round(time.Millisecond) + time.Millisecond).String(),
+		"Recover": rf.Duration(3 * sim.LeastDwell().Round(time.Millisecond)).String(),
+		"Speed":   fmt.Sprint(speed),
+		"Bench":   "bench.yaml",
+		"Step":    "5 %",
+	}
+}
+
+func filled(text string, values map[string]string) ([]byte, error) {
+	var b bytes.Buffer
+	t, err := template.New("").Option("missingkey=error").Parse(text)
+	if err == nil {
+		err = t.Execute(&b, values)
+	}
+	return b.Bytes(), err
+}
+
 // Hands are what a person does at the simulated bench.
-func (d *Demo) Hands() []web.Hand {
+func (d *Demo) Hands() []web.Hand { return handsAt(d.Sim) }
+
+func handsAt(sim *simbench.Bench) []web.Hand {
 	build := func(name, said string, b simbench.Build) web.Hand {
-		return web.Hand{Name: name, Do: func() (string, error) { d.Sim.SetBuild(b); return said, nil }}
+		return web.Hand{Name: name, Do: func() (string, error) { sim.SetBuild(b); return said, nil }}
 	}
 	return []web.Hand{
 		build("Put in the first fix",

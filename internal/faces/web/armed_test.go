@@ -348,10 +348,12 @@ func (m *tabs) steps() map[string]func(*rapid.T) {
 // showed when it was armed and what the arming page showed, or nothing runs.
 func TestWhatIsCheckedIsWhatIsArmed(t *testing.T) {
 	for _, way := range []tabs{
-		{file: "exposure.yaml", bench: "bench.yaml", page: "plan", key: "level", values: []string{"60 dBµA", "70 dBµA", "75.5 dBµA"},
+		{file: "exposure.yaml", bench: "bench.yaml", page: "plan", key: "level",
+			values: []string{"60 dBµA", "70 dBµA", "75.5 dBµA"},
 			shown: map[string]string{"60 dBµA": "60.0 dBµA", "70 dBµA": "70.0 dBµA", "75.5 dBµA": "75.5 dBµA",
 				"iec-61000-4-6/level-2": "80.0 dBµA"}},
-		{file: "sweep.yaml", bench: "hand.yaml", page: "sweep", key: "drive", values: []string{"-35 dBm", "-40 dBm", "-32.5 dBm"},
+		{file: "sweep.yaml", bench: "hand.yaml", page: "sweep", key: "drive",
+			values: []string{"-35 dBm", "-40 dBm", "-32.5 dBm"},
 			shown: map[string]string{"-30 dBm": "-30.0 dBm", "-35 dBm": "-35.0 dBm", "-40 dBm": "-40.0 dBm",
 				"-32.5 dBm": "-32.5 dBm"}},
 	} {
@@ -365,7 +367,8 @@ func TestWhatIsCheckedIsWhatIsArmed(t *testing.T) {
 			if !strings.Contains(clean[way.bench], "level.csv") {
 				t.Fatal("the bench has no pad to give a curve to")
 			}
-			for _, wide := range [][2]string{{"step: 5 %", "step: 60 %"}, {"to: 30 MHz", "to: 1.2 MHz"}} { // for the test's time
+			// for the test's time
+			for _, wide := range [][2]string{{"step: 5 %", "step: 60 %"}, {"to: 30 MHz", "to: 1.2 MHz"}} {
 				clean[way.file] = strings.Replace(clean[way.file], wide[0], wide[1], 1)
 			}
 			clean["level.csv"] = "Frequency (Hz),Loss (dB)\n1e5,10\n1e8,10\n"

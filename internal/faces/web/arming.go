@@ -17,7 +17,8 @@ type arming struct {
 	Nonce    string
 	Prepared Prepared
 	Wishes   Wishes
-	Before   int // newest run of the job when it was prepared; 0 for none
+	Job      string // that was shown when it was prepared
+	Before   int    // newest run of that job then; 0 for none
 	Until    time.Time
 
 	saying sync.Mutex // one yes at a time: the second of a double click waits for the first
@@ -62,6 +63,13 @@ func (a *armings) add(x *arming) {
 	}
 	x.ID, x.Nonce, x.Until = secret(), secret(), a.now().Add(armedFor)
 	a.list[x.ID] = x
+}
+
+// clear forgets every arming that waits.
+func (a *armings) clear() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	clear(a.list)
 }
 
 // look returns the arming of an address; nil where none is known.

@@ -66,7 +66,7 @@ func TestEverythingThatIsAcceptedIsOnOneScreen(t *testing.T) {
 			p.Go(s.URL + "/" + file)
 			p.Wait(`globalThis.provoke`)
 			p.Fill("#label", "first fix")
-			p.Fill("#changed", "a capacitor of 1 nF between each conductor of the cable and the housing, at the connector")
+			p.Fill("#changed", "a capacitor of 1 nF between each conductor of the cable and the housing, at its plug")
 			name := fmt.Sprintf("%s-%d", file[strings.Index(file, "=")+1:len(file)-5], size[0])
 			for _, dark := range []bool{false, true} {
 				p.Dark(dark)

@@ -196,6 +196,20 @@ func (f *fakeRunner) WithJob(do func(*store.Job) error) error {
 	return do(j)
 }
 
+func (f *fakeRunner) Open(job string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.state.Underway {
+		return web.ErrUnderway
+	}
+	f.job, f.state = job, web.State{}
+	return nil
+}
+
+func (f *fakeRunner) Find(context.Context) ([]web.Found, error) {
+	return []web.Found{{Address: "TCPIP::192.168.1.20::5025::SOCKET", Identity: "INVENTED,GENERATOR,1,0"}}, nil
+}
+
 func (f *fakeRunner) Written() bool { return store.Written(f.job) }
 
 // site is the pages over a folder and a job that a test made.

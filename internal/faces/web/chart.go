@@ -74,9 +74,17 @@ func (c chart) Rows() [][]string {
 	return out
 }
 
+// axis is how one direction of a chart counts. Kind is "frequency" for megahertz that are written as a person writes
+// them, "ago" for seconds that are shown before the newest, Last of them. From and To are a span that is always shown,
+// Least the smallest span: noise is not drawn as if it were a signal.
 type axis struct {
-	Label string `json:"label"`
-	Log   bool   `json:"log,omitempty"`
+	Label string  `json:"label"`
+	Log   bool    `json:"log,omitempty"`
+	Kind  string  `json:"kind,omitempty"`
+	From  float64 `json:"from,omitempty"`
+	To    float64 `json:"to,omitempty"`
+	Least float64 `json:"least,omitempty"`
+	Last  float64 `json:"last,omitempty"`
 }
 
 // chartSeries is a line or a row of signs. Sign is "line", "dash", "dot", "ring", "square",
@@ -94,9 +102,9 @@ const megahertz = 1e6
 // inMHz returns a frequency as the x axes count it.
 func inMHz(f rf.Frequency) float64 { return f.Hz() / megahertz }
 
-var frequencyAxis = axis{Label: "frequency (MHz)", Log: true}
+var frequencyAxis = axis{Label: "frequency (MHz)", Log: true, Kind: "frequency"}
 
-var currentAxis = axis{Label: "current on the cable (dBµA)"}
+var currentAxis = axis{Label: "current on the cable (dBµA)", Least: 6}
 
 // number returns what a chart draws of a level; nil where there is no number.
 func number[U rf.Unit](l rf.Level[U]) *float64 {

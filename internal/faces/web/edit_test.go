@@ -103,7 +103,7 @@ func TestAPageWhoseStreamStopsSaysSo(t *testing.T) {
 	s.CloseClientConnections()
 	p.Wait(`document.body.dataset.fresh === "no" && /not live since \d\d:\d\d:\d\d/.test(document.querySelector(".stale").innerText)`)
 	if colour := browser.Value[[]string](p,
-		`[getComputedStyle(document.querySelector(".number.main p")).color, getComputedStyle(document.querySelector(".number h2")).color]`); colour[0] != colour[1] {
+		`[getComputedStyle(document.querySelector(".cockpit .far")).color, getComputedStyle(document.querySelector(".cockpit .label")).color]`); colour[0] != colour[1] {
 		t.Errorf("the numbers are not greyed: %v", colour)
 	}
 	p.Press("\u001b")

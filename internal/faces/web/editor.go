@@ -2,6 +2,7 @@ package web
 
 import (
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -192,3 +193,5 @@ func written(key, value string) []string {
 // needsQuotes matches scalars that YAML would take for something else. Flow mappings and lists, which
 // begin with a bracket, are meant as such.
 var needsQuotes = regexp.MustCompile("^[%@&*!|>,?'\"`#-]\\s*\\D|^[%@&*!|>,?'\"`#]|^[^{\\[].*: |^[^{\\[].* #")
+
+func contains(list []string, x string) bool { return slices.Contains(list, x) }

@@ -300,10 +300,12 @@ func editedRows(r *http.Request, text string) string {
 		changed := false
 		for key, cell := range map[string]*string{"from": &g.From, "to": &g.To, "step": &g.Step, g.Kind: &g.Text} {
 			now, was := r.PostForm[fmt.Sprintf("g.%d.%s", n, key)], r.PostForm[fmt.Sprintf("og.%d.%s", n, key)]
-			if len(now) != 1 || len(was) != 1 || strings.TrimSpace(normal(now[0])) == strings.TrimSpace(normal(was[0])) {
+			if len(now) != 1 || len(was) != 1 {
 				continue
 			}
-			*cell, changed = strings.TrimSpace(normal(now[0])), true
+			if value := strings.TrimSpace(normal(now[0])); value != strings.TrimSpace(normal(was[0])) {
+				*cell, changed = value, true
+			}
 		}
 		if n < len(rows) && drop == strconv.Itoa(n) {
 			g.From, g.To, g.Step, g.Text, changed = "", "", "", "", true

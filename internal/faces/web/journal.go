@@ -18,9 +18,10 @@ const keptFolds = 8
 
 // journal reads a job file and keeps the folds of its runs up to date. The job may not exist yet.
 type journal struct {
-	path string
-
 	mu    sync.Mutex
+	path  string
+	over  chan struct{} // closed when another job is opened; nil where nobody waits for that
+	left  *store.Job    // the job before, which a request may still read
 	job   *store.Job
 	folds map[int]*folded
 	clock int
@@ -55,15 +56,50 @@ func (j *journal) opened() (*store.Job, error) {
 	return job, err
 }
 
+// file is the job file that is open, or will be once it exists.
+func (j *journal) file() string {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.path
+}
+
+// turned returns a channel that is closed when another job is opened.
+func (j *journal) turned() <-chan struct{} {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.over == nil {
+		j.over = make(chan struct{})
+	}
+	return j.over
+}
+
+// turn reads another job file from now on.
+func (j *journal) turn(path string) error {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	var err error
+	if j.left != nil {
+		err = j.left.Close()
+	}
+	j.left, j.job, j.folds, j.path = j.job, nil, nil, path
+	if j.over != nil {
+		close(j.over)
+		j.over = nil
+	}
+	return err
+}
+
 func (j *journal) close() error {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	if j.job == nil {
-		return nil
+	var errs []error
+	for _, job := range []*store.Job{j.job, j.left} {
+		if job != nil {
+			errs = append(errs, job.Close())
+		}
 	}
-	err := j.job.Close()
-	j.job, j.folds = nil, nil
-	return err
+	j.job, j.left, j.folds = nil, nil, nil
+	return errors.Join(errs...)
 }
 
 // runs lists the runs of the job; none when the job does not exist.

@@ -1,15 +1,19 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -38,20 +42,39 @@ type liveView struct {
 	DUTWords string     `json:"dutWords"`
 	DUTWhy   string     `json:"dutWhy"`
 	Monitors []monitorV `json:"monitors"`
-	// Alarm is what a person has to do now; empty when nothing.
+	// Alarm is a danger that a person has to do something about now; empty when there is none.
 	Alarm string `json:"alarm"`
-	Calm  bool   `json:"calm"` // the alarm is a hint and not a danger
+	at    string // the frequency of the step that is being done, RF on or off
+	hint  string // what a person should do, where nothing is dangerous; it stands under the largest figure
 
 	// Prompt is what a person at the bench is asked to do; nil for nothing. Cannot says that provoke
 	// cannot switch RF off by itself here, and what can.
 	Prompt *promptV `json:"prompt"`
 	Cannot string   `json:"cannot"`
 
-	Frequency string `json:"frequency"`
-	Drive     string `json:"drive"`
-	Current   string `json:"current"`
-	Target    string `json:"target"`
-	Purpose   string `json:"purpose"`
+	// Large is the largest figure of the page: the frequency while RF is on, else the state of RF. Label stands over
+	// it, Tab is the title of the browser's tab.
+	Large string `json:"large"`
+	Label string `json:"label"`
+	Below string `json:"below"`
+	Tab   string `json:"tab"`
+
+	Frequency  string `json:"frequency"`
+	Modulation string `json:"modulation"`
+	Drive      string `json:"drive"`
+	Setting    string `json:"setting"` // the drive as the generator counts it
+	// Current is what was read last of the level that is on the cable now; CurrentOld says that it is too old to count
+	// as now. Read says when it was read, or what the budget says where nobody reads it.
+	Current    string `json:"current"`
+	CurrentOld bool   `json:"currentOld"`
+	Read       string `json:"read"`
+	Aim        string `json:"aim"` // in mA, against target and level wanted
+	Forward    string `json:"forward"`
+	Reverse    string `json:"reverse"`
+	Search     string `json:"search"`
+	Between    string `json:"between"`
+	// Nearest are the ratings with the least headroom, by the budget at this drive.
+	Nearest []nearV `json:"nearest"`
 
 	DwellLeft  string  `json:"dwellLeft"`
 	DwellShare float64 `json:"dwellShare"` // 0 to 1 of the dwell that is over
@@ -93,25 +116,39 @@ type monitorV struct {
 	HasPlace  bool    `json:"hasPlace"`
 }
 
+// nearV is one rating and what is left to it.
+type nearV struct {
+	Name  string `json:"name"`
+	Left  string `json:"left"`
+	Share int    `json:"share"` // of the bar: 100 at the rating, 0 at 40 dB below
+	Near  bool   `json:"near"`
+	Over  bool   `json:"over"`
+}
+
 // underway is what the runner says of a run at a moment.
 type underway struct {
 	Here   bool // this program does the run
 	Status engine.Status
 	Looks  []engine.Look // newest of each monitor
 	Began  time.Time
+	// Chain and Fixture are the bench that is used; Low and High the span that the run is to expose.
+	Chain     *chain.Chain
+	Fixture   catalog.Fixture
+	Low, High rf.Frequency
 	// Elsewhere: another program writes the job.
 	Elsewhere bool
 	Failed    string
 }
 
 // liveOf says what a run is doing. r is nil when there is no run.
-func liveOf(r *result.Run, u underway, now time.Time) liveView {
-	v := liveView{RF: rfOff, RFWords: "RF off", At: now.Format("15:04:05"), DUTWords: notWatched, DwellLeft: "–"}
+func liveOf(r *result.Run, u underway, now time.Time) (v liveView) {
+	v = liveView{RF: rfOff, RFWords: "RF off", At: now.Format("15:04:05"), DUTWords: notWatched, DwellLeft: "–"}
 	v.nothing()
+	defer v.headline()
 	if r == nil {
 		v.Doing, v.Ended = "no run yet", true
 		if u.Failed != "" {
-			v.Alarm, v.Calm = "the last run could not begin: "+u.Failed, true
+			v.hint = "the last run could not begin: " + u.Failed
 		}
 		return v
 	}
@@ -120,7 +157,7 @@ func liveOf(r *result.Run, u underway, now time.Time) liveView {
 		v.Title = string(r.Opened.RunKind)
 	}
 	if !r.Ended() && (u.Here || u.Elsewhere) {
-		v.levels(r, u)
+		v.levels(r, u, now)
 	}
 	v.progress(r, u, now)
 	v.dut(r, u, now)
@@ -136,7 +173,35 @@ const notWatched = "product not watched"
 const oldLook = 10 * time.Second
 
 // nothing is what the numbers are while nobody measures: what was read last would look live.
-func (v *liveView) nothing() { v.Frequency, v.Drive, v.Current, v.Target = "–", "–", "–", "–" }
+func (v *liveView) nothing() {
+	for _, f := range []*string{&v.Frequency, &v.Modulation, &v.Drive, &v.Current, &v.Forward, &v.Reverse, &v.Search} {
+		*f = "–"
+	}
+}
+
+// headline fills in what stands largest, and in the tab.
+func (v *liveView) headline() {
+	v.Large, v.Label, v.Below, v.Tab = v.RFWords, v.Title, v.Doing, v.RFWords
+	if v.Run > 0 {
+		v.Label = fmt.Sprintf("run %d, %s", v.Run, v.Title)
+	}
+	if v.RF == rfOn {
+		v.Label, v.Below = "RF ON, "+v.Doing, v.Modulation
+		if v.Frequency != "–" {
+			v.Large, v.Tab = v.Frequency, "RF ON "+v.Frequency
+		}
+	}
+	switch {
+	case v.Ended && v.Run > 0 && v.RF == rfOff:
+		v.Large, v.Label = v.Verdict, v.Label+" · RF off"
+		v.Below = strings.TrimPrefix(strings.TrimPrefix(v.Below, v.Verdict), ": ")
+	case v.RF == rfOff && v.at != "":
+		v.Below += ", at " + v.at
+	}
+	if v.hint != "" {
+		v.Below = strings.TrimPrefix(strings.TrimSuffix(v.Below, ".")+". "+v.hint, ". ")
+	}
+}
 
 // rf says whether RF is on, and what is being done.
 func (v *liveView) rf(r *result.Run, u underway) {
@@ -158,10 +223,10 @@ func (v *liveView) rf(r *result.Run, u underway) {
 			v.Doing, v.Alarm = "tripped: "+r.StopCause, "RF is being switched off. Find the cause before you arm again."
 		}
 		if strings.HasPrefix(u.Status.Phase, "RF off:") {
-			v.Alarm, v.Calm = "Reset or power-cycle the product; the run goes on when it is well.", true
+			v.hint = "Reset or power-cycle the product; the run goes on when it is well."
 		}
 		if v.Held {
-			v.Alarm, v.Calm = "Held with RF off. “Go on” takes the run up again.", true
+			v.hint = "Held with RF off. “Go on” takes the run up again."
 		}
 	case u.Elsewhere:
 		v.RF, v.RFWords, v.Doing = rfMaybe, "RF may be on", "another program does this run; this page reads its journal"
@@ -185,27 +250,139 @@ func (v *liveView) end(r *result.Run) {
 		v.RF, v.RFWords, v.Doing = rfUnknown, event.RFAlarm, r.Why
 		v.Alarm = event.TakeRFAway
 	case r.Verdict.Kind() == event.TrippedEnd:
-		v.Alarm, v.Calm = "Find the cause of the trip before you arm again: "+r.StopCause, true
+		v.hint = "Find the cause of the trip before you arm again: " + r.StopCause
 	}
 }
 
-// levels fills in frequency, drive, current and target.
-func (v *liveView) levels(r *result.Run, u underway) {
-	n := r.Now
-	v.Frequency, v.Target = blank(n.Frequency.String(), n.Frequency.Known()), shown(n.Target)
-	v.Drive, v.Current, v.Purpose = shown(n.Drive), shown(n.Current), string(n.Step.Purpose)
+// figure is a quantity that is shown large: its unit is smaller.
+type figure struct{ Number, Unit string }
+
+// figureOf splits a quantity; words stay whole.
+func figureOf(text string) figure {
+	if i := strings.LastIndexByte(text, ' '); i > 0 && strings.ContainsAny(text[:i], "0123456789") {
+		return figure{text[:i], text[i+1:]}
+	}
+	return figure{Number: text}
+}
+
+// levels fills in what is on the cable. While RF is off nothing is, and nothing is shown.
+func (v *liveView) levels(r *result.Run, u underway, now time.Time) {
+	p := r.Now.Step.Point
+	offset, frequency := r.Now.Step.Offset, r.Now.Frequency
 	if u.Here {
-		s := u.Status
-		v.Frequency = blank(s.Frequency.String(), s.Frequency.Known())
-		v.Drive, v.Current = shown(s.Drive), shown(s.Current)
-		if t := s.Step.Point.Target; t.Known() {
-			v.Target = shown(t.Add(s.Step.Offset))
-		}
-		v.Purpose = string(s.Step.Purpose)
+		p, offset, frequency = u.Status.Step.Point, u.Status.Step.Offset, u.Status.Frequency
 	}
+	v.Search = blank(string(u.Status.Step.Purpose), u.Here && u.Status.Step.Purpose != "")
+	v.Between = between(r, p.Frequency)
 	if r.Opened.RunKind == plan.Baseline {
-		v.Drive, v.Current, v.Target = "–", "–", "no RF"
+		v.Aim, v.Search = "this run has no RF", "–"
+		return
 	}
+	v.Aim = aim(u, p, p.Target.Add(offset))
+	if u.Elsewhere { // the journal says what the step under way is to reach, and nothing of now
+		v.Frequency = blank(frequency.String(), frequency.Known())
+		v.Read = "read by the other program"
+		return
+	}
+	if u.Here && frequency.Known() {
+		v.at = frequency.String()
+	}
+	if !u.Here || !u.Status.RFOn {
+		return
+	}
+	s := u.Status
+	v.Frequency, v.Drive = blank(s.Frequency.String(), s.Frequency.Known()), shown(s.Drive)
+	v.Modulation = s.Modulation.String()
+	v.Current, v.Forward, v.Reverse = shown(s.Current), shown(s.Forward), shown(s.Reverse)
+	if age := now.Sub(s.CurrentAt); s.Current.Known() && !s.CurrentAt.IsZero() {
+		v.Read = fmt.Sprintf("read %.1f s ago", max(0, age.Seconds()))
+		v.CurrentOld = age > oldLook
+	}
+	v.chain(u)
+}
+
+// chain fills in what the budget says of the drive that is set.
+func (v *liveView) chain(u underway) {
+	s := u.Status
+	if u.Chain == nil || !s.Drive.Known() || !s.Frequency.Known() {
+		return
+	}
+	v.Setting = u.Chain.Bench().Source.Setting(s.Drive)
+	p, err := u.Chain.Predict(s.Frequency, s.Drive, chain.CrestOf(s.Modulation), u.Fixture)
+	if err != nil {
+		return
+	}
+	if v.Read == "" {
+		v.Read = fmt.Sprintf("not read; by the budget %v, %v to %v", p.Current, p.Low, p.High)
+	}
+	nodes := slices.Clone(p.Nodes)
+	nodes = slices.DeleteFunc(nodes, func(n chain.Node) bool { return !n.Headroom.Finite() })
+	slices.SortStableFunc(nodes, func(a, b chain.Node) int { return cmp.Compare(a.Headroom, b.Headroom) })
+	for _, n := range nodes[:min(3, len(nodes))] {
+		v.Nearest = append(v.Nearest, nearV{Name: n.ID + ", " + n.Place, Left: n.Headroom.String(), Share: share(n),
+			Near: n.Headroom < near, Over: !n.Within})
+	}
+}
+
+// near is the headroom under which a rating is marked.
+const near rf.Gain = 3
+
+// share is the length of a rating's bar in percent: full at the rating, empty at 40 dB below.
+func share(n chain.Node) int {
+	if !n.Headroom.Finite() {
+		return 0
+	}
+	return int(100 * max(0, min(1, 1-float64(n.Headroom)/40)))
+}
+
+// aim holds the current against what the step is to reach and what the plan wants.
+func aim(u underway, p plan.Point, target rf.Current) string {
+	var out []string
+	s := u.Status
+	on := u.Here && s.RFOn && s.Current.Known()
+	if on {
+		out = append(out, s.Current.Linear())
+	}
+	if target.Known() {
+		out = append(out, "target "+target.String())
+	}
+	if w := p.Wanted.Current; w.Known() {
+		text := "wanted " + w.String()
+		if below, b := w.Minus(s.Current); on && b == rf.Exactly && below > 0.05 {
+			text += fmt.Sprintf(" (%v below)", below)
+		}
+		out = append(out, text)
+	}
+	return strings.Join(out, " · ")
+}
+
+// between says what is known of the onset at a frequency of a run that goes on.
+func between(r *result.Run, at rf.Frequency) string {
+	stood, upset := rf.Current{}, rf.Current{}
+	for _, p := range r.Points() {
+		if p.Frequency != at {
+			continue
+		}
+		for _, st := range p.Steps {
+			current, _ := st.Level()
+			switch {
+			case st.Outcome.Skipped || !current.Known():
+			case st.Outcome.Upset && (!upset.Known() || upset.Above(current)):
+				upset = current
+			case !st.Outcome.Upset && (!stood.Known() || current.Above(stood)):
+				stood = current
+			}
+		}
+	}
+	switch {
+	case stood.Known() && upset.Known():
+		return fmt.Sprintf("stood %v, upset %v", stood, upset)
+	case stood.Known():
+		return fmt.Sprintf("stood %v", stood)
+	case upset.Known():
+		return fmt.Sprintf("upset %v", upset)
+	}
+	return "nothing exposed here yet"
 }
 
 func shown[U rf.Unit](l rf.Level[U]) string { return l.String() }
@@ -283,9 +460,23 @@ func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 	switch v.DUT {
 	case "well":
 		v.DUTWords = "product well"
+		if v.DUTWhy == "" {
+			v.DUTWhy = v.readings()
+		}
 	case "upset":
 		v.DUTWords = "PRODUCT UPSET"
 	}
+}
+
+// readings are the newest readings with their tolerances, in a line.
+func (v *liveView) readings() string {
+	var out []string
+	for _, m := range v.Monitors {
+		if m.HasPlace {
+			out = append(out, m.Reading+", "+m.Away)
+		}
+	}
+	return strings.Join(out, " · ")
 }
 
 // monitorOf words a look.
@@ -312,6 +503,9 @@ func monitorOf(r *result.Run, look engine.Look) monitorV {
 		return m
 	}
 	away := look.Value - spec.Baseline
+	if fine := spec.Tolerance / 1e3; fine > 0 && !math.IsNaN(away) { // no digits that mean nothing
+		away = math.Round(away/fine) * fine
+	}
 	m.Away = fmt.Sprintf("%+.3g %s", away, spec.Unit)
 	m.Tolerance = measure(spec.Baseline, spec.Unit) + " " + m.Tolerance
 	if spec.Tolerance > 0 && !math.IsNaN(away) {

@@ -129,7 +129,7 @@ func (s *Server) armed(r *http.Request, x *submitted) *arming {
 		x.refuse(http.StatusConflict, "not armed: %s was changed by somebody else at this very moment", x.Name)
 		return nil
 	}
-	a := &arming{Prepared: p, Wishes: wishesOf(r), Before: before}
+	a := &arming{Prepared: p, Wishes: wishesOf(r), Job: s.journal.file(), Before: before}
 	s.arms.add(a)
 	return a
 }
@@ -209,6 +209,9 @@ func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) stillTrue(a *arming) error {
 	if s.cfg.Runner.State().Underway {
 		return ErrUnderway
+	}
+	if s.journal.file() != a.Job {
+		return errors.New("another job was opened since this arming page was shown")
 	}
 	before, err := s.journal.newest()
 	if err != nil {
@@ -348,7 +351,7 @@ func wantedCard(p Prepared) armCard {
 	if x.Mode == plan.ConstantDrive {
 		c := armCard{ID: "wanted", Label: "drive, the same at every frequency", Lines: []string{setting}}
 		if reach[0].Known() {
-			c.Lines = append(c.Lines, "expected on the cable: "+between(reach))
+			c.Lines = append(c.Lines, "expected on the cable: "+spanned(reach))
 		}
 		return c.figure(x.Drive.String())
 	}
@@ -374,11 +377,11 @@ func wantedCard(p Prepared) armCard {
 		c.Lines = append(c.Lines, fmt.Sprintf("more than the level asked for at %s: over-test, %s",
 			english.Count(n, "frequency", "frequencies"), x.OverTest))
 	}
-	return c.figure(between(wanted))
+	return c.figure(spanned(wanted))
 }
 
-// between words a range: one figure where both ends print the same.
-func between(ends [2]rf.Current) string {
+// spanned words a range: one figure where both ends print the same.
+func spanned(ends [2]rf.Current) string {
 	a, b := ends[0].String(), ends[1].String()
 	if a == b {
 		return a
@@ -466,10 +469,11 @@ func limitsOf(p Prepared) []string {
 		out = append(out, fmt.Sprintf("The loop may use up to %v more drive and %v more forward power than the "+
 			"budget needs.", x.Levelling.AboveBudget, x.Levelling.Ceiling))
 	}
-	out = append(out, fmt.Sprintf("Trips, RF off: a current more than %v above the highest expected; %v without a sign "+
-		"of life.", x.TripAbove, x.DeadMan))
+	out = append(out, fmt.Sprintf("Trips, RF off: a current more than %v above the highest expected; %v without a "+
+		"sign of life.", x.TripAbove, x.DeadMan))
 	if s := x.Search; x.Kind != plan.Calibration && s.Onset {
-		out = append(out, fmt.Sprintf("An upset: RF off at once, then its threshold is looked for, to %v below.", s.Range))
+		out = append(out, fmt.Sprintf("An upset: RF off at once, then its threshold is looked for, to %v below.",
+			s.Range))
 	}
 	return out
 }

@@ -237,7 +237,7 @@ func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
 
 // reportOf reads which runs a report tells of.
 func (s *Server) reportOf(r *http.Request) (tell.Job, error) {
-	j := tell.Job{Name: baseOf(s.cfg.JobFile), Program: s.cfg.Program, Files: jobSource{s}.Attachment}
+	j := tell.Job{Name: baseOf(s.journal.file()), Program: s.cfg.Program, Files: jobSource{s}.Attachment}
 	var err error
 	if j.Runs, err = s.journal.all(); err != nil || len(j.Runs) == 0 {
 		return j, err

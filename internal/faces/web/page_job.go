@@ -21,7 +21,15 @@ type jobPage struct {
 	Laboratory laboratory
 	Plans      []fileOf
 	Hands      []Hand
-	Entrance   string
+	Start      startPart
+}
+
+// Newest is the newest run; nil before the first.
+func (p jobPage) Newest() *runRow {
+	if len(p.Runs) == 0 {
+		return nil
+	}
+	return &p.Runs[0]
 }
 
 // Blank are the empty rows of the laboratory's form.
@@ -36,8 +44,18 @@ type runRow struct {
 	Err                            string
 }
 
-func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
-	p := jobPage{Frame: s.frameFor(r, "Job"), File: s.cfg.JobFile, Hands: s.cfg.Hands, Entrance: ""}
+func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error { return s.showJob(w, r, nil) }
+
+// hands are the program's deeds at the bench.
+func (s *Server) hands() []Hand {
+	s.handing.Lock()
+	defer s.handing.Unlock()
+	return append(append([]Hand(nil), s.cfg.Hands...), s.simulated...)
+}
+
+// showJob shows the job; also may add to the page what came of a form.
+func (s *Server) showJob(w http.ResponseWriter, r *http.Request, also func(*jobPage)) error {
+	p := jobPage{Frame: s.frameFor(r, "Job"), File: s.journal.file(), Hands: s.hands()}
 	job, err := s.journal.open()
 	if err != nil {
 		return err
@@ -59,6 +77,15 @@ func (s *Server) jobPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	if p.Plans, err = s.folder.list("plan"); err != nil {
 		return err
+	}
+	if p.Start, err = s.startPart(len(p.Runs)); err != nil {
+		return err
+	}
+	if also != nil {
+		also(&p)
+		if p.Start.Refused != "" {
+			w.WriteHeader(http.StatusUnprocessableEntity)
+		}
 	}
 	return s.draw(w, "job", p)
 }
@@ -100,7 +127,8 @@ type entrancePage struct {
 // hand does one of the program's own deeds at the bench.
 func (s *Server) hand(w http.ResponseWriter, r *http.Request) error {
 	n, err := strconv.Atoi(r.PathValue("n"))
-	if err != nil || n < 0 || n >= len(s.cfg.Hands) {
+	hands := s.hands()
+	if err != nil || n < 0 || n >= len(hands) {
 		return withStatus(http.StatusNotFound, "there is no such deed here")
 	}
 	if s.cfg.Runner.State().Underway {
@@ -108,7 +136,7 @@ func (s *Server) hand(w http.ResponseWriter, r *http.Request) error {
 	}
 	s.handing.Lock()
 	defer s.handing.Unlock()
-	said, err := s.cfg.Hands[n].Do()
+	said, err := hands[n].Do()
 	if err != nil {
 		return err
 	}

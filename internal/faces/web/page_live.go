@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -20,6 +21,7 @@ func (s *Server) underwayOf(run int) underway {
 	u := underway{Failed: st.Failed}
 	if st.Run == run && st.Underway {
 		u.Here, u.Status, u.Began, u.Looks = true, st.Status, st.Began, st.Looks
+		u.Chain, u.Fixture, u.Low, u.High = st.Chain, st.Fixture, st.Low, st.High
 	} else if !st.Underway {
 		u.Elsewhere = s.cfg.Runner.Written()
 	}
@@ -136,6 +138,14 @@ func (p livePage) Newest() []logLine {
 	return out
 }
 
+// Tall is the height of the chart of levels: there is room for more once the run has ended.
+func (p livePage) Tall() int {
+	if p.View.Ended {
+		return 300
+	}
+	return 160
+}
+
 // Stream is the address of the page's stream.
 func (p livePage) Stream() string {
 	if p.View.Run == 0 {
@@ -188,6 +198,7 @@ func (s *Server) fillLive(p *livePage, run int) error {
 		p.View = liveOf(r, u, s.cfg.Now())
 		p.From = r.Records
 		p.Chart = liveChart(r)
+		p.Chart.X.From, p.Chart.X.To = inMHz(u.Low), inMHz(u.High)
 		p.StripChart = stripChart(r)
 		p.NoRF = r.Opened.RunKind == plan.Baseline
 		return nil
@@ -214,7 +225,7 @@ func (s *Server) fillLive(p *livePage, run int) error {
 
 // lineOf words a record.
 func lineOf(rec event.Record) logLine {
-	l := logLine{Seq: rec.Seq, At: rec.At.Local().Format("15:04:05"), Kind: rec.Event.Kind(),
+	l := logLine{Seq: rec.Seq, At: rec.At.Local().Format("15:04:05"), Kind: wordOf(rec.Event.Kind()),
 		Text: event.Line(rec.Event)}
 	switch e := rec.Event.(type) {
 	case event.StepClosed:
@@ -231,6 +242,18 @@ func lineOf(rec event.Record) logLine {
 		}
 	}
 	return l
+}
+
+// kindWords are the kinds of record as a person calls them, where that is not the record's own name.
+var kindWords = map[string]string{"opened": "begun", "intent": "next", "step-closed": "step", "hold": "held",
+	"resumed": "gone on", "operator-mark": "marked", "safed": "silenced", "closed": "ended", "attached": "file kept",
+	"watching": "product watched", "trace": "trace read", "log": "log read", "imported": "imported"}
+
+func wordOf(kind string) string {
+	if w, ok := kindWords[kind]; ok {
+		return w
+	}
+	return strings.ReplaceAll(kind, "-", " ")
 }
 
 // strip is the DUT's readings in time: which monitor is drawn, and its tolerance.
@@ -268,7 +291,7 @@ func stripOf(r *result.Run) strip {
 func stripChart(r *result.Run) chart {
 	st := stripOf(r)
 	return chart{ID: "strip", Title: "Readings of the product in time",
-		X: axis{Label: "seconds since the run began here"}, Y: axis{Label: st.Label},
+		X: axis{Label: "seconds before now", Kind: "ago", Last: 30}, Y: axis{Label: st.Label, Least: 3 * (st.High - st.Low)},
 		Series: []chartSeries{{Name: "well", Sign: "line", Paint: "calm"},
 			{Name: "bad", Sign: "cross", Paint: "upset"}}, ShadeWord: "RF on"}
 }

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"net/http"
-	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -258,7 +257,7 @@ func filled(fields []planField, text string, list problem.List, benches []fileOf
 				f.Choices = append(f.Choices, b.Name)
 			}
 		}
-		if len(f.Choices) > 0 && !slices.Contains(f.Choices, value) {
+		if len(f.Choices) > 0 && !contains(f.Choices, value) {
 			f.Choices = append([]string{value}, f.Choices...)
 		}
 		for _, p := range list {

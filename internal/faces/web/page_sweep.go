@@ -92,7 +92,7 @@ func (s *Server) showSweep(w http.ResponseWriter, r *http.Request, x submitted) 
 	if err != nil {
 		return err
 	}
-	p := sweepPage{filePage: common, Trial: trial, Job: filepath.Base(s.cfg.JobFile)}
+	p := sweepPage{filePage: common, Trial: trial, Job: filepath.Base(s.journal.file())}
 	p.answer(trial.Ready, trial.Short, trial.Refused)
 	if x.Status != 0 {
 		w.WriteHeader(x.Status)

@@ -514,7 +514,7 @@ func TestAnOldRunsPageStillSaysThatRFIsOn(t *testing.T) {
 	}
 	s.listen(t, "/live/stream?run=3&from=1", "", func(m message) bool {
 		return m.kind == "now" && strings.Contains(m.data,
-			`"now":{"run":5,"rf":"on","words":"RF ON","doing":"exposing"}`) &&
+			`"now":{"run":5,"rf":"on","words":"RF ON","doing":"exposing","tab":"RF ON 27.12 MHz"}`) &&
 			strings.Contains(m.data, `"view":{"run":3`)
 	})
 }

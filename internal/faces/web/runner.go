@@ -11,6 +11,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // Errors of a Runner that a page words.
@@ -46,9 +47,18 @@ type Runner interface {
 	// WithJob calls do with the job open for writing; it is made when it does not exist. Nobody keeps
 	// the job beyond the call.
 	WithJob(do func(*store.Job) error) error
+	// Open turns to another job file, which may not exist yet; ErrUnderway while a run is being done here. What
+	// was prepared for the job before is not begun any more.
+	Open(job string) error
+	// Find looks for instruments and asks who they are, and nothing else; ErrUnderway while a run is being done.
+	// The list is good whatever the error says.
+	Find(ctx context.Context) ([]Found, error)
 	// Written reports that some program writes the job now.
 	Written() bool
 }
+
+// Found is an instrument that was found.
+type Found struct{ Address, Identity, Note string }
 
 // Request says what run is asked for.
 type Request struct {
@@ -88,6 +98,11 @@ type State struct {
 	At       time.Time // when Status was told
 	// Began is when the run began here.
 	Began time.Time
+	// Chain is the bench of the run that is being done, and Fixture what its clamp is closed around; nil between runs.
+	Chain   *chain.Chain
+	Fixture catalog.Fixture
+	// Low and High are the ends of the frequencies that the run is to expose.
+	Low, High rf.Frequency
 	// Looks are the newest look of every monitor.
 	Looks []engine.Look
 	// Failed is why the last run that was begun here did not do its work; empty otherwise.

@@ -2,15 +2,20 @@ package web
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
+	"strings"
+	"testing"
 	"time"
 
+	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
 	"provoke/internal/run/engine"
 	"provoke/internal/units/rf"
@@ -32,8 +37,10 @@ var cannedAt = time.Date(2026, 11, 25, 14, 30, 0, 0, time.UTC)
 
 func phase(p string, on bool) engine.Status {
 	return engine.Status{Phase: p, RFOn: on, Frequency: 27.12e6, Drive: rf.DBm(-13.4), Current: rf.DBuA(79.9), Done: 31,
-		Known: 84,
-		Step:  plan.Step{Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80)}}}
+		Known: 84, CurrentAt: cannedAt.Add(-240 * time.Millisecond), Forward: rf.DBm(24.2), Reverse: rf.DBm(21.7),
+		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1e3, Hold: level.CarrierHeld},
+		Step: plan.Step{Purpose: plan.Sweep, Point: plan.Point{Frequency: 27.12e6, Target: rf.DBuA(80),
+			Wanted: level.Ask{Current: rf.DBuA(83)}}}}
 }
 
 func here(s engine.Status, looks ...engine.Look) underway {
@@ -118,6 +125,46 @@ var cannedStates = []cannedState{
 }
 
 const tripCause = "measured current 6.4 dB above the prediction at 27.12 MHz"
+
+// Nothing is shown that is not there: what was on the cable last looks like what is on it now.
+func TestWithRFOffNoLevelIsShown(t *testing.T) {
+	on := 0
+	for _, st := range cannedStates {
+		v := st.page().View
+		if v.RF == rfOn {
+			on++
+			if v.Frequency == "–" || v.Current == "–" || v.Large != v.Frequency || !strings.HasPrefix(v.Tab, "RF ON ") {
+				t.Errorf("%s: %+v", st.Name, v)
+			}
+			continue
+		}
+		for what, text := range map[string]string{"current": v.Current, "drive": v.Drive, "forward": v.Forward,
+			"reflected": v.Reverse, "modulation": v.Modulation} {
+			if text != "–" {
+				t.Errorf("%s: %s %s with RF %s", st.Name, what, text, v.RF)
+			}
+		}
+		if len(v.Nearest) > 0 || v.Setting != "" || v.Read != "" && st.under.Here {
+			t.Errorf("%s: RF %s and %+v", st.Name, v.RF, v)
+		}
+	}
+	if on < 4 {
+		t.Errorf("%d states with RF on", on)
+	}
+}
+
+// A reading of another level is gone with it, and an old one says so.
+func TestAReadingSaysHowOldItIs(t *testing.T) {
+	c := &canned{at: cannedAt.Add(-3 * time.Minute)}
+	c.half()
+	u := here(phase("exposing", true))
+	for age, old := range map[time.Duration]bool{200 * time.Millisecond: false, 11 * time.Second: true} {
+		u.Status.CurrentAt = cannedAt.Add(-age)
+		if v := liveOf(&c.run, u, cannedAt); v.CurrentOld != old || v.Read != fmt.Sprintf("read %.1f s ago", age.Seconds()) {
+			t.Errorf("%v: %q, old %v", age, v.Read, v.CurrentOld)
+		}
+	}
+}
 
 // canned builds a fold by journalling to nobody.
 type canned struct {
@@ -225,6 +272,10 @@ func ServeStates(s *Server) {
 	m.Handle("/", s.routes())
 	for _, st := range cannedStates {
 		m.HandleFunc("GET /_states/"+st.Name, func(w http.ResponseWriter, r *http.Request) {
+			if data, err := s.folder.read("bench.yaml"); err == nil {
+				b, _ := catalog.Parse("bench.yaml", data, s.folder.beside)
+				st.under.Chain, st.under.Fixture = chain.New(b), catalog.OnCable
+			}
 			p := st.page()
 			live := p.View
 			p.Frame = s.frameFor(r, "Live")
@@ -259,6 +310,7 @@ func (st cannedState) page() livePage {
 	st.run(c)
 	p.View = liveOf(&c.run, st.under, cannedAt)
 	p.Chart, p.StripChart = liveChart(&c.run), stripChart(&c.run)
+	p.Chart.X.From, p.Chart.X.To = 0.15, 80
 	p.Log = c.log[max(0, len(c.log)-keptLog):]
 	p.NoRF = c.run.Opened.RunKind == plan.Baseline
 	p.StripChart.fill(st.under)

@@ -35,10 +35,13 @@ type stripNow struct {
 	RF    string `json:"rf"`
 	Words string `json:"words"`
 	Doing string `json:"doing"`
+	Tab   string `json:"tab"`
 }
 
 // streamer is one browser that listens.
 type streamer struct {
+	turned <-chan struct{} // closed when another job is opened
+
 	s     *Server
 	w     http.ResponseWriter
 	rc    *http.ResponseController
@@ -59,11 +62,13 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 		return nil
 	}
 	defer leave()
+	turned := s.journal.turned() // before anything is read of the job
 	run, err := runOf(r)
 	if err != nil {
 		return err
 	}
-	t := &streamer{s: s, w: w, rc: http.NewResponseController(w), run: run, brief: r.FormValue("brief") != "", next: 1}
+	t := &streamer{turned: turned, s: s, w: w, rc: http.NewResponseController(w), run: run,
+		brief: r.FormValue("brief") != "", next: 1}
 	if !t.brief {
 		if t.run, err = s.which(run); err != nil {
 			return err
@@ -88,6 +93,9 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	fmt.Fprint(w, "retry: 1000\n\n")
+	if job := r.FormValue("job"); job != "" && job != s.jobName() {
+		return t.moved()
+	}
 	t.follow(r.Context())
 	return nil
 }
@@ -124,6 +132,9 @@ func (t *streamer) follow(ctx context.Context) {
 			return
 		case <-failed:
 			return
+		case <-t.turned:
+			t.moved()
+			return
 		case rec := <-records:
 			if err = t.send("record", rec.Seq, lineOf(rec)); err == nil {
 				continue // flushed with the tick
@@ -138,6 +149,11 @@ func (t *streamer) follow(ctx context.Context) {
 			return
 		}
 	}
+}
+
+// moved tells a page that another job is open now than the one it shows.
+func (t *streamer) moved() error {
+	return errors.Join(t.send("moved", 0, t.s.jobName()), t.taken(), t.rc.Flush())
 }
 
 // taken gives the browser another while to take what is sent; one that takes nothing is let go.
@@ -166,7 +182,7 @@ func (t *streamer) now() error {
 	if st := t.s.cfg.Runner.State(); t.run != 0 && (!m.View.Here || st.Run != t.run) {
 		bench = t.s.moments.of(0)
 	}
-	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing}
+	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing, bench.Tab}
 	if !t.brief && m.View.Here {
 		t.addLooks(&m)
 	}

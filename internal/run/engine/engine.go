@@ -35,6 +35,7 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
+	"provoke/internal/model/level"
 	"provoke/internal/units/rf"
 )
 
@@ -136,12 +137,18 @@ type Status struct {
 	Frequency rf.Frequency
 	Drive     rf.Power
 	Current   rf.Current
-	RFOn      bool
-	Done      int
-	Known     int
-	Upsets    int
-	Exposures int
-	Last      string // what came of the step before, in words
+	// CurrentAt is when Current was read. Both are cleared when another frequency is set and when RF goes off.
+	CurrentAt time.Time
+	// Forward and Reverse are what the power meter read last at this frequency; absent where none did.
+	Forward, Reverse rf.Power
+	// Modulation is what the source has now.
+	Modulation level.Modulation
+	RFOn       bool
+	Done       int
+	Known      int
+	Upsets     int
+	Exposures  int
+	Last       string // what came of the step before, in words
 	// DwellFrom and DwellUntil are when the dwell of the moment began and when it ends at the
 	// earliest; both are zero outside a dwell.
 	DwellFrom, DwellUntil time.Time
@@ -153,6 +160,11 @@ type Status struct {
 	// CannotSwitchOff says, in large words, that provoke cannot switch this source off, and what can;
 	// empty when it can.
 	CannotSwitchOff string
+}
+
+// clearReadings forgets what was read of a level that is no more.
+func (s *Status) clearReadings() {
+	s.Current, s.CurrentAt, s.Forward, s.Reverse = rf.Current{}, time.Time{}, rf.Power{}, rf.Power{}
 }
 
 // Result is how a run ended.

@@ -183,7 +183,7 @@ func (f *freeSweep) lookAtStart(ctx context.Context, set guard.Setting) error {
 	if err := f.readMeters(ctx, &m); err != nil {
 		return err
 	}
-	f.status.Current = m.Current
+	f.status.Current, f.status.CurrentAt, f.status.Modulation = m.Current, time.Now(), set.Modulation
 	return f.guard.Measured(m)
 }
 

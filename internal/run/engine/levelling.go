@@ -196,7 +196,10 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	}
 	r.guard.Confirmed()
 	r.places.Store(&[]rf.Frequency{f})
-	r.status.Drive, r.status.Frequency = carrier, f
+	if f != r.status.Frequency {
+		r.status.clearReadings()
+	}
+	r.status.Drive, r.status.Frequency, r.status.Modulation = carrier, f, mod
 	if d := r.cfg.Plan.Settle.Std(); d > 0 {
 		return r.settle(ctx, d)
 	}
@@ -255,6 +258,9 @@ func (r *run) switched(on bool) {
 		r.duty.note(on, time.Now(), l)
 	}
 	r.on = on
+	if !on {
+		r.status.clearReadings()
+	}
 	r.lit.Store(on)
 	r.tell(r.status.Phase)
 	if len(r.switches) > 256 {

@@ -44,7 +44,7 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	if err := r.guard.Measured(m); err != nil {
 		return err
 	}
-	r.status.Current = at.current
+	r.status.Current, r.status.CurrentAt = at.current, time.Now()
 	if at.current.Exact() {
 		r.seen[f] = append(r.seen[f], pair{at.drive, at.current})
 		if at.highest.Absent() || at.current.Above(at.highest) {
@@ -66,6 +66,7 @@ func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod
 	if m.Forward.Known() {
 		at.forward, at.forwardPredicted = m.Forward, false
 	}
+	r.status.Forward, r.status.Reverse = m.Forward, m.Reverse
 	return r.guard.Measured(m)
 }
 
@@ -300,7 +301,7 @@ func (d *dwellMeters) heard(x dwellReading) error {
 		return err
 	}
 	if !x.m.Modulated && x.m.Current.Exact() {
-		r.status.Current = x.m.Current
+		r.status.Current, r.status.CurrentAt = x.m.Current, time.Now()
 	}
 	over := r.cfg.Plan.Modulation.CarrierOverLevel()
 	d.compareWith(x.m, over, r.response)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"sync"
 	"time"
 
@@ -50,16 +51,43 @@ func (d *Desk) Finished() <-chan struct{} {
 	return d.done
 }
 
+// Open turns the desk to another job file. Nothing that was prepared for the job before is begun any more.
+func (d *Desk) Open(file string) error {
+	return d.Idle(func() error {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		d.file, d.state, d.looks = file, State{}, nil
+		return nil
+	})
+}
+
+// Idle does something while no run is being done here; none begins before it is done.
+func (d *Desk) Idle(do func() error) error {
+	d.opening.Lock()
+	defer d.opening.Unlock()
+	if d.State().Underway {
+		return ErrUnderway
+	}
+	return do()
+}
+
+func (d *Desk) job() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.file
+}
+
 // Prepare reads and checks a plan and what it names.
 func (d *Desk) Prepare(r Request) (*Prepared, error) {
+	file := d.job()
 	asked := func(pr *Prepared) *Prepared {
 		if pr == nil {
 			pr = &Prepared{}
 		}
-		pr.Asked = r
+		pr.Asked, pr.jobFile = r, file
 		return pr
 	}
-	job, err := d.readJob()
+	job, err := readJob(file)
 	if err != nil {
 		return asked(nil), err
 	}
@@ -91,16 +119,16 @@ func (d *Desk) sweeps(file string) bool {
 }
 
 // readJob opens the job for reading; nil when it does not exist.
-func (d *Desk) readJob() (*store.Job, error) {
-	if _, err := os.Stat(d.file); errors.Is(err, fs.ErrNotExist) {
+func readJob(file string) (*store.Job, error) {
+	if _, err := os.Stat(file); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	return store.OpenReadOnly(d.file)
+	return store.OpenReadOnly(file)
 }
 
 // Calibration returns the calibration run that a substitution replays.
 func (d *Desk) Calibration(p *plan.Plan) (*plan.Calibrated, error) {
-	job, err := d.readJob()
+	job, err := readJob(d.job())
 	if err != nil {
 		return nil, err
 	}
@@ -120,8 +148,16 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 		d.mu.Unlock()
 		return 0, ErrUnderway
 	}
+	if pr.jobFile != d.file {
+		d.mu.Unlock()
+		return 0, fmt.Errorf("this was checked for the job %s, and another one is open now: check the plan again",
+			filepath.Base(pr.jobFile))
+	}
 	operator, done := make(chan engine.Command, 16), make(chan struct{})
-	d.state = State{Underway: true, Began: time.Now()}
+	d.state = State{Underway: true, Began: time.Now(), Chain: pr.Chain, Fixture: pr.Plan.Fixture}
+	if n := len(pr.Plan.Grid); n > 0 {
+		d.state.Low, d.state.High = pr.Plan.Grid[0], pr.Plan.Grid[n-1]
+	}
 	d.operator, d.done, d.looks, d.aborted = operator, done, nil, time.Time{}
 	d.mu.Unlock()
 
@@ -129,7 +165,7 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 	d.opening.Lock() // until the run holds the job
 	var once sync.Once
 	release := func() { once.Do(d.opening.Unlock) }
-	o := Order{PlanFile: p.PlanFile, JobFile: d.file, Label: wishes.Label, Changed: wishes.Changed,
+	o := Order{PlanFile: p.PlanFile, JobFile: pr.jobFile, Label: wishes.Label, Changed: wishes.Changed,
 		Operator: wishes.Operator, Room: wishes.Room,
 		Temperature: wishes.Temperature, Humidity: wishes.Humidity, Armed: true, Alone: wishes.Alone, Resume: p.Resume,
 		Again: p.Again, Ready: pr, OperatorSays: operator,
@@ -256,7 +292,7 @@ func (d *Desk) WithJob(do func(*store.Job) error) error {
 			return err
 		}
 	}
-	job, leave, err := OpenJob(d.file, false)
+	job, leave, err := OpenJob(d.job(), false)
 	if err != nil {
 		return err
 	}
@@ -265,4 +301,4 @@ func (d *Desk) WithJob(do func(*store.Job) error) error {
 }
 
 // Written reports that some program writes the job.
-func (d *Desk) Written() bool { return store.Written(d.file) }
+func (d *Desk) Written() bool { return store.Written(d.job()) }

@@ -31,6 +31,8 @@ type Prepared struct {
 	Warnings problem.List
 	// asked is what a page asked for.
 	Asked Request
+	// jobFile is the job for which it was checked.
+	jobFile string
 }
 
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.

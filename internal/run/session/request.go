@@ -4,7 +4,10 @@ import (
 	"errors"
 	"time"
 
+	"provoke/internal/files/catalog"
+	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // Errors of a desk that a page words.
@@ -38,6 +41,11 @@ type State struct {
 	At       time.Time // when Status was told
 	// Began is when the run began here.
 	Began time.Time
+	// Chain is the bench of the run that is being done, and Fixture what its clamp is closed around; nil between runs.
+	Chain   *chain.Chain
+	Fixture catalog.Fixture
+	// Low and High are the ends of the frequencies that the run is to expose.
+	Low, High rf.Frequency
 	// Looks are the newest look of every monitor.
 	Looks []engine.Look
 	// Failed is why the last run that was begun here did not do its work; empty otherwise.

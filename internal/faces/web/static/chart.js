@@ -36,6 +36,26 @@ function nice(low, high, log) {
 
 const plain = v => String(+v.toPrecision(7));
 
+// hertz writes megahertz as a person does.
+function hertz(mhz) {
+  const hz = mhz * 1e6;
+  for (const [unit, size] of [["GHz", 1e9], ["MHz", 1e6], ["kHz", 1e3]]) if (hz >= size * 0.9995) return +(hz / size).toPrecision(5) + " " + unit;
+  return +hz.toPrecision(4) + " Hz";
+}
+
+// apart keeps the labels that have room beside each other; whole decades come first.
+function apart(u, ticks, texts) {
+  const weight = v => { const m = Math.round(v / 10 ** Math.floor(Math.log10(v) + 1e-9)); return [1, 3, 2, 5, 7].indexOf(m) + 1 || 9; };
+  const order = ticks.map((v, i) => i).sort((a, b) => weight(ticks[a]) - weight(ticks[b]) || a - b);
+  const taken = [], out = texts.map(() => "");
+  for (const i of order) {
+    const x = u.valToPos(ticks[i], "x"), half = texts[i].length * 3.6 + 5;
+    if (taken.some(([a, b]) => x + half > a && x - half < b)) continue;
+    taken.push([x - half, x + half]); out[i] = texts[i];
+  }
+  return out;
+}
+
 // sign draws one mark round a place.
 function sign(ctx, kind, x, y, r) {
   ctx.beginPath();
@@ -119,17 +139,18 @@ export class Chart {
   draw() {
     const old = this.plot && [this.plot.scales.x.min, this.plot.scales.x.max];
     this.plot?.destroy();
-    const c = this.c, ink = paint("ink"), line = paint("line");
+    const c = this.c, ink = paint("ink"), line = paint("line"), height = +this.figure.dataset.height || 300;
     const axis = (a, log) => ({
-      label: a.label, stroke: ink, grid: { stroke: line, width: 1 }, ticks: { stroke: line }, labelSize: 20, size: log === undefined ? 52 : 40,
+      label: a.kind === "frequency" ? "frequency" : log === undefined && a.label.length * 6.4 > height - 70 ? a.label.match(/\(([^)]*)\)$/)?.[1] ?? a.label : a.label, stroke: ink, grid: { stroke: line, width: 1 }, ticks: { stroke: line }, labelSize: 20, size: log === undefined ? 52 : 40,
       font: "12px system-ui", labelFont: "12px system-ui",
-      splits: (u, i, low, high) => nice(low, high, log), values: (u, vs) => vs.map(plain), ...(log ? { filter: (u, v) => v } : {}),
+      splits: (u, i, low, high) => a.kind === "ago" ? nice(low - high, 0, false).map(v => v + high) : nice(low, high, log),
+      values: (u, vs) => a.kind === "frequency" ? apart(u, vs, vs.map(hertz)) : a.kind === "ago" ? this.agos(vs) : vs.map(plain), ...(log ? { filter: (u, v) => v } : {}),
     });
     this.plot = new Plot({
-      width: Math.max(this.box.clientWidth, 200), height: +this.figure.dataset.height || 300, legend: { show: false },
+      width: Math.max(this.box.clientWidth, 200), height, legend: { show: false },
       scales: {
         x: { time: false, distr: c.x.log ? 3 : 1, range: (u, a, b) => this.range(a, b, c.x.log) },
-        y: { range: (u, a, b) => a == null ? [0, 1] : pad(Math.min(a, this.c.low ?? a), Math.max(b, this.c.high ?? b)) },
+        y: { range: (u, a, b) => a == null ? [0, 1] : pad(Math.min(a, this.c.low ?? a), Math.max(b, this.c.high ?? b), c.y.least ?? 0) },
       },
       axes: [axis(c.x, !!c.x.log), axis(c.y)],
       cursor: { drag: { x: false, y: false, setScale: false }, points: { show: false }, y: false },
@@ -144,10 +165,20 @@ export class Chart {
   }
 
   range(a, b, log) {
+    if (this.zoomed) return [a, b];
+    const { from, to, last } = this.c.x;
+    if (last) return a == null ? [0, last] : [Math.max(b, last) - last, Math.max(b, last)];
+    if (from > 0) { a = Math.min(a ?? from, from); b = Math.max(b ?? to, to); }
     if (a == null) return log ? [0.1, 100] : [0, 1];
     if (a === b) return log ? [a / 1.1, b * 1.1] : [a - 1, b + 1];
     const room = log ? (b / a) ** 0.02 : (b - a) * 0.01;
-    return this.zoomed ? [a, b] : log ? [a / room, b * room] : [a - room, b + room];
+    return log ? [a / room, b * room] : [a - room, b + room];
+  }
+
+  // agos writes seconds as how long ago they were.
+  agos(vs) {
+    const now = this.plot.scales.x.max;
+    return vs.map(v => now - v < 0.05 ? "now" : "−" + plain(+(now - v).toFixed(1)) + " s");
   }
 
   markLine(u) {
@@ -182,7 +213,7 @@ export class Chart {
     if (!this.tip) return;
     if (i == null || this.c.at[i] == null) { this.tip.textContent = this.tip.dataset.rest ?? ""; return; }
     this.at = i;
-    this.tip.textContent = this.c.tips?.[i] || [plain(this.c.at[i]), ...this.c.series.filter(s => s.y[i] != null).map(s => s.name + " " + s.y[i].toFixed(1))].join(" · ");
+    this.tip.textContent = this.c.tips?.[i] || [this.c.x.kind === "frequency" ? hertz(this.c.at[i]) : plain(this.c.at[i]), ...this.c.series.filter(s => s.y[i] != null).map(s => s.name + " " + s.y[i].toFixed(1))].join(" · ");
   }
 
   // zoom by a factor round a place between 0 and 1, pan by a share of what is shown.
@@ -262,7 +293,8 @@ export class Chart {
   }
 }
 
-function pad(a, b) {
+function pad(a, b, least) {
+  if (b - a < least) { const more = (least - b + a) / 2; a -= more; b += more; }
   const room = Math.max((b - a) * 0.12, (Math.abs(b) || 1) * 1e-3);
   return [a - room, b + room];
 }

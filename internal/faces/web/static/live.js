@@ -35,21 +35,98 @@ function say(view) {
     e.value = e.dataset.part === "dwell" ? view.dwellShare : view.done;
   }
   for (const e of document.querySelectorAll("[data-when]")) e.disabled = !({ here: view.here && !view.ended, held: view.held, going: view.here && !view.ended && !view.held })[e.dataset.when];
-  for (const e of document.querySelectorAll("[data-calm]")) e.dataset.calm = view.calm ? "yes" : "no";
+  for (const e of document.querySelectorAll("[data-figure]")) figure(e, String(view[e.dataset.figure] ?? ""));
+  for (const e of document.querySelectorAll("[data-old-if]")) e.toggleAttribute("data-old", !!view[e.dataset.oldIf]);
+  nearest(view.nearest ?? []);
+  sound(view);
   monitors(view.monitors ?? []);
   prompt(view.prompt);
+}
+
+// figure shows a quantity large, its unit smaller.
+function figure(e, text) {
+  if (e.dataset.text === text) return;
+  e.dataset.text = text;
+  const cut = /\d/.test(text) ? text.lastIndexOf(" ") : -1;
+  e.replaceChildren(cut > 0 ? text.slice(0, cut) : text);
+  if (cut > 0) e.append(" ", Object.assign(document.createElement("span"), { className: "unit", textContent: text.slice(cut + 1) }));
+}
+
+// nearest shows the ratings with the least headroom as bars.
+function nearest(list) {
+  const box = document.querySelector("#nearest");
+  if (!box) return;
+  const svg = "http://www.w3.org/2000/svg";
+  while (box.children.length > Math.max(list.length, 1)) box.lastElementChild.remove();
+  if (!list.length) { box.replaceChildren(Object.assign(document.createElement("li"), { className: "none", textContent: "–" })); return; }
+  list.forEach((n, i) => {
+    let li = box.children[i];
+    if (!li?.querySelector(".fill")) {
+      li?.remove();
+      li = document.createElement("li");
+      const bar = document.createElementNS(svg, "svg");
+      for (const [k, v] of Object.entries({ class: "bar", viewBox: "0 0 100 8", preserveAspectRatio: "none", "aria-hidden": "true" })) bar.setAttribute(k, v);
+      for (const c of ["rail", "fill"]) {
+        const r = document.createElementNS(svg, "rect");
+        r.setAttribute("class", c); r.setAttribute("width", 100); r.setAttribute("height", 8);
+        bar.append(r);
+      }
+      li.append(document.createElement("span"), bar, document.createElement("b"));
+      box.insertBefore(li, box.children[i] ?? null);
+    }
+    li.className = n.over ? "over" : n.near ? "near" : "";
+    if (li.firstChild.textContent !== n.name) li.firstChild.textContent = n.name;
+    if (li.lastChild.textContent !== n.left) li.lastChild.textContent = n.left;
+    li.querySelector(".fill").setAttribute("width", n.share);
+  });
+}
+
+// An upset is heard where the person at the bench wants that: a tone, or a word besides. The choice is the browser's.
+let audio, wasUpset = false;
+function sound(view) {
+  const upset = view.dut === "upset", rises = upset && !wasUpset;
+  wasUpset = upset;
+  const how = document.querySelector("#sound")?.value;
+  if (!rises || !how) return;
+  tone();
+  if (how === "word") speechSynthesis?.speak(Object.assign(new SpeechSynthesisUtterance("upset at " + view.frequency), { lang: "en" }));
+}
+
+function tone() {
+  audio ??= new AudioContext();
+  audio.resume();
+  const o = audio.createOscillator(), g = audio.createGain(), t = audio.currentTime;
+  o.frequency.setValueAtTime(880, t); o.frequency.setValueAtTime(660, t + 0.15);
+  g.gain.setValueAtTime(0.25, t); g.gain.exponentialRampToValueAtTime(0.001, t + 0.4);
+  o.connect(g).connect(audio.destination);
+  o.start(t); o.stop(t + 0.4);
+}
+
+function sounds() {
+  const choice = document.querySelector("#sound");
+  if (!choice) return;
+  choice.value = localStorage.getItem("provoke-sound") ?? "";
+  choice.addEventListener("change", () => { localStorage.setItem("provoke-sound", choice.value); if (choice.value) tone(); });
 }
 
 // bench fills the strip, which tells of the bench and not of the run that a page shows.
 function bench(now) {
   const strip = document.querySelector("#now");
   if (strip) strip.dataset.rf = now.rf;
+  title(now);
   for (const e of document.querySelectorAll("[data-now]")) { const text = String(now[e.dataset.now] ?? ""); if (e.textContent !== text) e.textContent = text; }
   const shown = document.body.dataset.run;
   if (shown === undefined || String(now.run) === shown) return;
   if (!new URLSearchParams(location.search).has("run")) location.reload(); // a newer run has begun
   const other = document.querySelector("#elsewhere");
   if (other) other.hidden = now.rf === "off";
+}
+
+// title lets the browser's tab say that RF is on, or not known to be off.
+const untitled = document.title.replace(/^(RF [^–]*– )+/, "");
+function title(now) {
+  const text = now.rf === "off" ? untitled : now.tab + " – " + untitled;
+  if (document.title !== text) document.title = text;
 }
 
 // prompt shows what a person is asked to do by hand, and stays while it is the same.
@@ -97,6 +174,8 @@ function log(line) {
 
 export function live(charts) {
   const body = document.body.dataset;
+  for (const e of document.querySelectorAll("[data-scripted]")) e.hidden = false;
+  sounds();
   if (!body.stream) return;
   const growing = charts.growing, strip = charts.strip;
   let lines = [], record = ""; // the last one that came
@@ -118,6 +197,7 @@ export function live(charts) {
   function listen() {
     const from = new URL(body.stream, location);
     if (record) from.searchParams.set("from", record);
+    from.searchParams.set("job", document.querySelector("nav .job")?.textContent ?? "");
     const source = new EventSource(from);
     source.addEventListener("now", e => {
       const m = JSON.parse(e.data);
@@ -128,6 +208,7 @@ export function live(charts) {
       if (m.looks && strip) looks(strip, m.looks);
       if (m.view.ended && body.ended === "no") { body.ended = "yes"; setTimeout(() => location.reload(), 600); } // findings and links of the end
     });
+    source.addEventListener("moved", () => { source.close(); location.assign("/"); }); // another job was opened
     source.addEventListener("record", e => {
       const line = JSON.parse(e.data);
       record = e.lastEventId;

@@ -1,0 +1,163 @@
+package document_test
+
+import (
+	"os"
+	"strings"
+	"testing"
+
+	"provoke/internal/files/document"
+)
+
+const byHand = `provoke: bench 1
+# my bench, by hand
+name: "belt: weigher"  # invented
+
+source: {id: GEN1, kind: function generator} # in brackets
+to_amplifier:
+- id: PAD1 # the first
+  loss: 10 dB   # measured in March
+  # a comment between
+  maximum_power: 2 W
+-   id: PAD2
+    loss: {points: {1 MHz: 3 dB}}
+
+amplifier:
+  gain:
+    points:
+      100 kHz: 39 dB # low
+      1 MHz: 40 dB
+  saturation: 37 dBm
+
+to_clamp: []     # nothing there
+# the end
+`
+
+func TestASetValueChangesItsOwnLinesOnly(t *testing.T) {
+	for _, x := range []struct{ path, value, was, now string }{
+		{"name", "other", `name: "belt: weigher"  # invented`, `name: other  # invented`},
+		{"name", "a: b", `name: "belt: weigher"  # invented`, `name: "a: b"  # invented`},
+		{"to_amplifier[0].loss", "20 dB", "loss: 10 dB   # measured in March", "loss: 20 dB   # measured in March"},
+		{"to_amplifier[0].id", "P", "- id: PAD1 # the first", "- id: P # the first"},
+		{"to_amplifier[1].loss", "6 dB", "    loss: {points: {1 MHz: 3 dB}}", "    loss: 6 dB"},
+		{"to_amplifier[1].loss", "points:\n  1 MHz: 3 dB", "    loss: {points: {1 MHz: 3 dB}}",
+			"    loss:\n      points:\n        1 MHz: 3 dB"},
+		{"source.id", "G", "source: {id: GEN1, kind: function generator} # in brackets",
+			"source: # in brackets\n  id: G\n  kind: function generator"},
+		{"source.band", "1 kHz to 80 MHz", "source: {id: GEN1, kind: function generator} # in brackets",
+			"source: # in brackets\n  id: GEN1\n  kind: function generator\n  band: 1 kHz to 80 MHz"},
+		{"amplifier.gain", "40 dB", "  gain:\n    points:\n      100 kHz: 39 dB # low\n      1 MHz: 40 dB",
+			"  gain: 40 dB"},
+		{"amplifier.gain", "{csv: x.csv}", "  gain:\n    points:\n      100 kHz: 39 dB # low\n      1 MHz: 40 dB",
+			"  gain: {csv: x.csv}"},
+		{"amplifier.gain", "{csv: x", "  gain:\n    points:\n      100 kHz: 39 dB # low\n      1 MHz: 40 dB",
+			`  gain: "{csv: x"`},
+		{"amplifier.saturation", "", "  saturation: 37 dBm\n", ""},
+		{"amplifier.maximum_input", "0 dBm", "  saturation: 37 dBm", "  saturation: 37 dBm\n  maximum_input: 0 dBm"},
+		{"to_amplifier[0].id", "", "- id: PAD1 # the first\n  loss", "- loss"},
+		{"interlock.id", "LOCK", "to_clamp: []     # nothing there",
+			"to_clamp: []     # nothing there\ninterlock:\n  id: LOCK"},
+	} {
+		got, err := document.Set(byHand, x.path, x.value, false)
+		if want := strings.Replace(byHand, x.was, x.now, 1); err != nil || got != want ||
+			!strings.Contains(byHand, x.was) {
+			t.Errorf("%s = %q: %v\n%s", x.path, x.value, err, got)
+		}
+		if w, _ := document.Find(got, x.path); x.value != "" && w.Text != x.value && w.Text != `{csv: x` {
+			t.Errorf("%s reads %q after %q was written", x.path, w.Text, x.value)
+		}
+	}
+}
+
+func TestBlocksAreAddedMovedAndTakenOut(t *testing.T) {
+	keys := []string{"id: NEW", "loss: FILL IN"}
+	for _, x := range []struct {
+		do       func() (string, error)
+		was, now string
+	}{
+		{func() (string, error) { return document.Add(byHand, "to_amplifier", keys, true) },
+			"    loss: {points: {1 MHz: 3 dB}}",
+			"    loss: {points: {1 MHz: 3 dB}}\n  - id: NEW\n    loss: FILL IN"},
+		{func() (string, error) { return document.Add(byHand, "to_clamp", keys, true) },
+			"to_clamp: []     # nothing there", "to_clamp:     # nothing there\n  - id: NEW\n    loss: FILL IN"},
+		{func() (string, error) { return document.Add(byHand, "interlock", keys, false) },
+			"# the end\n", "# the end\ninterlock:\n  id: NEW\n  loss: FILL IN\n"},
+		{func() (string, error) { return document.Add(byHand, "to_analyser", keys, true) },
+			"# the end\n", "# the end\nto_analyser:\n  - id: NEW\n    loss: FILL IN\n"},
+		{func() (string, error) { return document.Remove(byHand, "to_amplifier[1]") },
+			"-   id: PAD2\n    loss: {points: {1 MHz: 3 dB}}\n", ""},
+		{func() (string, error) { return document.Remove(byHand, "source") },
+			"source: {id: GEN1, kind: function generator} # in brackets\n", ""},
+		{func() (string, error) { return document.Move(byHand, "to_amplifier[1]", -1) },
+			"- id: PAD1 # the first\n  loss: 10 dB   # measured in March\n  # a comment between\n" +
+				"  maximum_power: 2 W\n-   id: PAD2\n    loss: {points: {1 MHz: 3 dB}}\n",
+			"-   id: PAD2\n    loss: {points: {1 MHz: 3 dB}}\n- id: PAD1 # the first\n  loss: 10 dB   # measured in " +
+				"March\n  # a comment between\n  maximum_power: 2 W\n"},
+	} {
+		got, err := x.do()
+		if want := strings.Replace(byHand, x.was, x.now, 1); err != nil || got != want ||
+			!strings.Contains(byHand, x.was) {
+			t.Errorf("%v\n%s", err, got)
+		}
+	}
+	one, _ := document.Remove(byHand, "to_amplifier[1]")
+	none, err := document.Remove(one, "to_amplifier[0]")
+	if err != nil || !strings.Contains(none, "to_amplifier: []\n") {
+		t.Errorf("%v\n%s", err, none)
+	}
+}
+
+// What people wrote into their files comes back from a form as it was: every key set to what it holds, the file
+// stays the same to the last byte, or says the same in another spelling.
+func TestAFormThatChangesNothingChangesNothing(t *testing.T) {
+	for _, file := range []string{"../catalog/testdata/belt-weigher.yaml", "../../../cmd/provoke/template/bench.yaml"} {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := string(data)
+		for _, path := range []string{"name", "source.id", "source.address", "source.load", "to_amplifier[0].loss",
+			"amplifier.gain", "clamp.insertion_loss", "probe.transfer_impedance", "analyser.bandwidths",
+			"monitors[0].kind", "cable.maximum_current"} {
+			w, ok := document.Find(text, path)
+			if !ok {
+				t.Errorf("%s: %s is not found", file, path)
+				continue
+			}
+			again, err := document.Set(text, path, w.Text, false)
+			if after, _ := document.Find(again, path); err != nil || after.Text != w.Text {
+				t.Errorf("%s: %s was %q, is %q (%v)", file, path, w.Text, after.Text, err)
+			}
+			if n, m := strings.Count(text, "#"), strings.Count(again, "#"); !strings.Contains(w.Text, "\n") && n != m {
+				t.Errorf("%s: %s: %d comments, %d before", file, path, m, n)
+			}
+		}
+	}
+}
+
+// Whatever is typed into a field, the file stays YAML and says it, or the field says what is wrong.
+func FuzzSet(f *testing.F) {
+	for _, v := range []string{"20 dB", "{csv: x", "a: b", "- x", "|", "'", "\"", "# x", "~", "x\ny", "[1, 2", "\t",
+		"é: "} {
+		f.Add("to_amplifier[0].loss", v)
+		f.Add("source.kind", v)
+	}
+	f.Fuzz(func(t *testing.T, path, value string) {
+		for _, plain := range []bool{false, true} {
+			got, err := document.Set(byHand, path, value, plain)
+			if err != nil || !strings.HasPrefix(path, "source.k") && path != "name" {
+				continue
+			}
+			var into struct {
+				Name        string            `yaml:"name"`
+				Source      map[string]string `yaml:"source"`
+				ToAmplifier []struct{}        `yaml:"to_amplifier"`
+			}
+			doc := document.Decode("x", []byte(got), "bench 1", &into)
+			for _, p := range doc.Problems() {
+				if plain && strings.Contains(p.What, "YAML") {
+					t.Errorf("%s = %q: %v\n%s", path, value, p, got)
+				}
+			}
+		}
+	})
+}
