@@ -22,6 +22,7 @@ type reportCommand struct {
 	Job    string   `arg:"" help:"Job file."`
 	Out    []string `short:"o" sep:"none" placeholder:"FILE" help:"File to write: a page (.html), a document (.pdf) or a workbook (.xlsx), by its ending; - for the page on the standard output. May be given several times."`
 	Paper  string   `default:"a4" enum:"a4,letter" help:"Paper of the PDF: a4 or letter (${default})."`
+	Short  bool     `help:"Leave out the annexes with every frequency; the report says that they are left out."`
 	CSV    string   `name:"csv" placeholder:"DIR" help:"Also write every table as a CSV file into this folder."`
 	Runs   []int    `name:"run" placeholder:"N" help:"Runs to tell in full; the compared ones and those between, or the newest exposure, when not given."`
 	Before int      `placeholder:"N" help:"Run before the change; the first exposure when not given."`
@@ -68,7 +69,7 @@ func (c *reportCommand) Run(w *terminal.World) error {
 		return err
 	}
 	j := tell.Job{
-		Name: filepath.Base(c.Job), Runs: runs, Program: version, Margin: c.Margin,
+		Name: filepath.Base(c.Job), Runs: runs, Program: version, Margin: c.Margin, Short: c.Short,
 		Files: func(hash string) ([]byte, error) { _, data, err := job.Attachment(hash); return data, err },
 	}
 	if err := j.Choose(c.Runs, c.Before, c.After); err != nil {

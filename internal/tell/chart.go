@@ -72,6 +72,7 @@ const (
 	Ink     Paint = "ink"
 	Third   Paint = "third" // of runs that lie over one another
 	Fourth  Paint = "fourth"
+	Failing Paint = "failing" // where bands fail
 )
 
 // Series are values of one kind.

@@ -111,6 +111,9 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 	if !c.OverFrequency(onsetLabel, first, second, wanted) {
 		return c, false
 	}
+	if a == nil {
+		c.draw("failing band", Band, Failing, bandSpots(b.Bands))
+	}
 	c.draw("missing to the level wanted", Bar, Lacking,
 		missingBars(b.Points, func(p analysis.Point) (rf.Current, bool) {
 			return p.Onset, p.Upset && p.Margin < 0 && p.Onset.In() < p.Wanted.In()
@@ -122,8 +125,19 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 	c.explain(true, name, Dot, Before)
 	c.explain(a != nil, "after", Square, After)
 	c.explain(true, "bound", Bound, Soft)
+	c.explain(a == nil && len(bandSpots(b.Bands)) > 0, "failing band", Band, Failing)
 	c.explain(b.Upsets > 0, "missing to the level wanted", Bar, Lacking)
 	return c, true
+}
+
+// bandSpots are failing bands as stretches of frequency.
+func bandSpots(bands []analysis.Band) (out []Spot) {
+	for _, b := range bands {
+		if low, high := b.Low.Frequency.Hz(), b.High.Frequency.Hz(); high > low {
+			out = append(out, Spot{X: low, To: high})
+		}
+	}
+	return out
 }
 
 // readingCharts shows the DUT's readings around one upset of each failing band: the first in the journal with

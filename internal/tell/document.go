@@ -125,11 +125,14 @@ func (p *Report) sections() []Section {
 			out = append(out, s)
 		}
 	}
-	if c := p.Comparison; c != nil {
+	if c := p.Comparison; c != nil && !p.Job.Short {
 		annex("annex-compare", fmt.Sprintf("Frequencies of runs %d and %d compared", c.Before.Run, c.After.Run),
 			compared.without(false).tables()...)
 	}
 	for i, r := range p.Detailed {
+		if p.Job.Short {
+			break
+		}
 		annex(fmt.Sprintf("profile-%d", r.Findings.Run),
 			"Every frequency of "+strings.ToLower(runs[i].Title[:1])+runs[i].Title[1:],
 			runs[i].without(false).tables()...)
@@ -187,6 +190,10 @@ func (p *Report) printed(r RunTold) Section {
 			func(b Block) bool { return b.Chart != nil && b.Chart.ID == profileID(r.Run.Number) })
 	}
 	if len(r.Findings.Points) > 0 && r.tells() {
+		if p.Job.Short {
+			s.say("of", "The annex with its upsets and every frequency is left out of this report; the job holds them.")
+			return Reaching(InPrint, []Section{s})[0]
+		}
 		s.say("of", "Its upsets and every frequency, with generator setting and powers, stand in an annex.")
 	}
 	return Reaching(InPrint, []Section{s})[0]

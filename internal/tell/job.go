@@ -20,9 +20,13 @@ type Job struct {
 	Detailed []int
 	// Before and After are the runs compared; 0 for none.
 	Before, After int
-	Margin        rf.Gain
-	Program       string // version of the program that writes the report
-	About         *About // what the job does not hold; nil for nothing
+	// Why says why these runs are compared, where nobody named them.
+	Why    string
+	Margin rf.Gain
+	// Short leaves out the annexes with every frequency, and the report says so.
+	Short   bool
+	Program string // version of the program that writes the report
+	About   *About // what the job does not hold; nil for nothing
 	// Files returns the bytes of a file of the job by its hash; nil when there is no way to
 	// them. Pictures among the attachments are put into the report, and the bench file is drawn.
 	Files func(hash string) ([]byte, error)
@@ -41,8 +45,17 @@ func (j *Job) Choose(detailed []int, before, after int) error {
 		among = slices.DeleteFunc(slices.Clone(j.Runs),
 			func(r result.Run) bool { return !slices.Contains(detailed, r.Number) })
 	}
-	if j.Before, j.After, j.Detailed = analysis.Told(among); before != 0 && after != 0 {
-		j.Before, j.After = before, after
+	if j.Before, j.After, j.Detailed = analysis.Told(among); j.After != 0 {
+		j.Why = fmt.Sprintf("run %d is the newest exposure before which something was changed, and run %d ", j.After,
+			j.Before)
+		if r, _ := runOf(j.Runs, j.After); r.Opened.Again == j.Before {
+			j.Why += "the one whose frequencies it exposed again"
+		} else {
+			j.Why += "the first exposure"
+		}
+	}
+	if before != 0 && after != 0 {
+		j.Before, j.After, j.Why = before, after, ""
 		if len(detailed) == 0 {
 			j.Detailed = analysis.Between(j.Runs, before, after)
 		}

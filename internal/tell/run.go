@@ -166,8 +166,16 @@ func sound(f analysis.Findings) (n int) {
 func (t RunTold) worstBetween() string {
 	worst, upset := t.Findings.Worst()
 	if between := t.Onsets.Between(worst.Frequency); upset && between != "" {
-		return fmt.Sprintf("The onset at %v lies from %s with a confidence of %v.", worst.Frequency, between,
+		words := fmt.Sprintf("The onset at %v lies from %s with a confidence of %v", worst.Frequency, between,
 			t.Onsets.Worst.Expanded.Confidence)
+		if u, wanted := t.Onsets.At[worst.Frequency], worst.Wanted; wanted.Known() {
+			near, a := wanted.Minus(u.High)
+			far, b := wanted.Minus(u.Low)
+			if a == rf.Exactly && b == rf.Exactly && near > 0 {
+				words += fmt.Sprintf(", %.1f to %.1f dB below the level wanted", near.DB(), far.DB())
+			}
+		}
+		return words + "."
 	}
 	return ""
 }

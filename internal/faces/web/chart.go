@@ -24,6 +24,8 @@ type chart struct {
 	// Shade are stretches of x that are marked, with one word for all of them.
 	Shade     [][2]float64 `json:"shade,omitempty"`
 	ShadeWord string       `json:"shadeWord,omitempty"`
+	// ShadePaint is the colour of these stretches; empty for that of what is not reached.
+	ShadePaint string `json:"shadePaint,omitempty"`
 	// Reported are stretches that somebody else reported, marked at the foot of the chart.
 	Reported     [][2]float64 `json:"reported,omitempty"`
 	ReportedWord string       `json:"reportedWord,omitempty"`

@@ -2,9 +2,13 @@ package web
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"mime"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -27,6 +31,7 @@ type comparePage struct {
 	Lab, Held  bool
 	Confidence string
 	Empty      string
+	After      [3]int // as chosen; 0 for none
 	Chart      chart
 	Verdicts   []*tell.Verdict
 	Sections   []toldSection
@@ -49,10 +54,8 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 	}
 	for i := range p.Runs {
 		p.Runs[i].First = p.Runs[i].Run == first
-		for _, n := range others {
-			p.Runs[i].Chosen = p.Runs[i].Chosen || p.Runs[i].Run == n
-		}
 	}
+	copy(p.After[:], others)
 	if first == 0 || len(others) == 0 {
 		p.Empty = "A comparison needs two exposures: one before and one after a change."
 		return s.draw(w, "compare", p)
@@ -95,8 +98,9 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 	if text := r.FormValue("before"); text != "" {
 		first = number(text)
 	}
-	for _, text := range r.Form["after"] {
-		if n := number(text); n != first && len(others) < 3 {
+	chosen := slices.DeleteFunc(r.Form["after"], func(text string) bool { return text == "" })
+	for _, text := range chosen {
+		if n := number(text); n != first && len(others) < 3 && !slices.Contains(others, n) {
 			others = append(others, n)
 		}
 	}
@@ -108,7 +112,7 @@ func compared(r *http.Request, runs []result.Run) (first int, others []int, err 
 	}
 	for _, x := range runs {
 		same := x.Opened.Again == 0 || x.Opened.Again == first
-		if first != 0 && len(r.Form["after"]) == 0 && x.Number > first && same && x.Opened.Changed != "" &&
+		if first != 0 && len(chosen) == 0 && x.Number > first && same && x.Opened.Changed != "" &&
 			x.Opened.RunKind == plan.Exposure {
 			others = append(others, x.Number)
 		}
@@ -141,11 +145,33 @@ func (s *Server) compare(r *http.Request, p *comparePage, first int, others []in
 		p.Verdicts = append(p.Verdicts, section.Blocks[0].Verdict)
 		sections = append(sections, section)
 	}
-	if overlaid, ok := tell.Profiles(all); ok {
+	if overlaid, ok := tell.Profiles(all); ok && len(others) > 1 { // two alone lie over each other in their section
 		p.Chart = chartOf(overlaid)
 	}
 	p.Sections = onPage(sections, 0)
+	for i := range p.Sections {
+		verdictAbove(&p.Sections[i])
+	}
 	return nil
+}
+
+// verdictAbove leaves a comparison's verdict to the heading, with its reasons here, and brings the profile before them.
+func verdictAbove(s *toldSection) {
+	var charts, rest []toldBlock
+	for _, b := range s.Blocks {
+		switch {
+		case b.Chart != nil && len(charts) == 0:
+			charts = append(charts, b)
+		case b.Verdict != nil:
+			v := *b.Verdict
+			v.Words, v.Of = "", ""
+			b.Verdict = &v
+			rest = append(rest, b)
+		default:
+			rest = append(rest, b)
+		}
+	}
+	s.Blocks = append(charts, rest...)
 }
 
 // heldTo returns what makes a comparison answer for the laboratory's report too, where the address asks
@@ -177,6 +203,11 @@ type reportPage struct {
 	Runs   []compareChoice
 	Before int
 	After  int
+	Why    string // why these two are compared
+	Paper  string
+	Name   string // of the file that is kept
+	Short  bool
+	About  []string // why the facts of the job are not told; empty when they are
 	Query  string
 	Empty  string
 	Tables []tell.Table
@@ -190,6 +221,16 @@ func (p reportPage) FileLink(file string) string {
 	return "/report/" + file + "?" + p.Query
 }
 
+// Told counts the runs that are told in full.
+func (p reportPage) Told() (n int) {
+	for _, r := range p.Runs {
+		if r.Chosen {
+			n++
+		}
+	}
+	return n
+}
+
 // form is one way to keep the report.
 type form struct{ Name, File, Link string }
 
@@ -201,8 +242,8 @@ func (p reportPage) Forms() []form {
 	} else {
 		link += "?keep=1"
 	}
-	return []form{{"Keep as PDF", "report.pdf", p.FileLink("report.pdf")}, {"Keep as HTML", "report.html", link},
-		{"Keep as a workbook", "report.xlsx", p.FileLink("report.xlsx")}}
+	return []form{{"Keep as PDF", p.Name + ".pdf", p.FileLink("report.pdf")}, {"Keep as HTML", p.Name + ".html", link},
+		{"Keep as a workbook", p.Name + ".xlsx", p.FileLink("report.xlsx")}}
 }
 
 func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
@@ -215,7 +256,8 @@ func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
 		p.Empty = "There is no run to report on yet."
 		return s.draw(w, "report", p)
 	}
-	p.Before, p.After, p.Query = j.Before, j.After, r.URL.RawQuery
+	p.Before, p.After, p.Why, p.Short, p.Query = j.Before, j.After, j.Why, j.Short, r.URL.RawQuery
+	p.Paper, p.Name, p.About = r.FormValue("paper"), reportName(r), s.reportAbout(&j)
 	infos, err := s.journal.runs()
 	if err != nil {
 		return err
@@ -235,9 +277,52 @@ func (s *Server) reportPage(w http.ResponseWriter, r *http.Request) error {
 	return s.draw(w, "report", p)
 }
 
+// reportName is what the file of the report is called when it is kept.
+func reportName(r *http.Request) string {
+	name := strings.Map(func(c rune) rune {
+		if strings.ContainsRune(`/\:*?"<>|`, c) || c < ' ' {
+			return '-'
+		}
+		return c
+	}, trimmed(r.FormValue("name"), 100))
+	if name = strings.Trim(name, ". "); name == "" {
+		return "report"
+	}
+	return name
+}
+
+// reportAbout adds what the job does not hold from the file beside it. A file with a problem, or one that contradicts
+// the
+// job, is not told; what is wrong with it is returned.
+func (s *Server) reportAbout(j *tell.Job) (wrong []string) {
+	name := aboutFile(s.journal.file())
+	data, err := s.folder.read(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return []string{err.Error()}
+	}
+	about, problems := tell.ParseAbout(name, data)
+	if problems.Err() == nil {
+		if problems, err = about.Contradictions(*j); err != nil {
+			return []string{err.Error()}
+		}
+	}
+	if problems.Err() != nil {
+		for _, p := range problems {
+			wrong = append(wrong, p.String())
+		}
+		return wrong
+	}
+	j.About = about
+	return nil
+}
+
 // reportOf reads which runs a report tells of.
 func (s *Server) reportOf(r *http.Request) (tell.Job, error) {
-	j := tell.Job{Name: baseOf(s.journal.file()), Program: s.cfg.Program, Files: jobSource{s}.Attachment}
+	j := tell.Job{Short: r.FormValue("short") != "", Name: baseOf(s.journal.file()), Program: s.cfg.Program,
+		Files: jobSource{s}.Attachment}
 	var err error
 	if j.Runs, err = s.journal.all(); err != nil || len(j.Runs) == 0 {
 		return j, err
@@ -280,6 +365,7 @@ func (s *Server) reportFile(w http.ResponseWriter, r *http.Request) error {
 	if len(j.Detailed) == 0 {
 		return withStatus(http.StatusNotFound, "there is no run to report on yet")
 	}
+	s.reportAbout(&j)
 	file, h := r.PathValue("file"), w.Header()
 	if form, ok := reportForms[file]; ok {
 		return form(w, r, j)
@@ -308,6 +394,11 @@ func whole(w io.Writer, make func(io.Writer) error) error {
 	return nil
 }
 
+// keptAs names the file for a browser.
+func keptAs(r *http.Request, ending string) string {
+	return mime.FormatMediaType("attachment", map[string]string{"filename": reportName(r) + ending})
+}
+
 // reportForms are the forms of the whole report.
 var reportForms = map[string]func(http.ResponseWriter, *http.Request, tell.Job) error{
 	"report.html": func(w http.ResponseWriter, r *http.Request, j tell.Job) error {
@@ -317,18 +408,22 @@ var reportForms = map[string]func(http.ResponseWriter, *http.Request, tell.Job) 
 			"default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox")
 		h.Set("Content-Type", "text/html; charset=utf-8")
 		if r.FormValue("keep") != "" {
-			h.Set("Content-Disposition", `attachment; filename="report.html"`)
+			h.Set("Content-Disposition", keptAs(r, ".html"))
 		}
 		return whole(w, func(b io.Writer) error { return report.HTML(b, j) })
 	},
-	"report.pdf": func(w http.ResponseWriter, _ *http.Request, j tell.Job) error {
+	"report.pdf": func(w http.ResponseWriter, r *http.Request, j tell.Job) error {
+		paper := report.A4
+		if r.FormValue("paper") == string(report.Letter) {
+			paper = report.Letter
+		}
 		w.Header().Set("Content-Type", "application/pdf")
-		w.Header().Set("Content-Disposition", `attachment; filename="report.pdf"`)
-		return whole(w, func(b io.Writer) error { return report.PDF(b, j, report.A4) })
+		w.Header().Set("Content-Disposition", keptAs(r, ".pdf"))
+		return whole(w, func(b io.Writer) error { return report.PDF(b, j, paper) })
 	},
-	"report.xlsx": func(w http.ResponseWriter, _ *http.Request, j tell.Job) error {
+	"report.xlsx": func(w http.ResponseWriter, r *http.Request, j tell.Job) error {
 		w.Header().Set("Content-Type", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")
-		w.Header().Set("Content-Disposition", `attachment; filename="report.xlsx"`)
+		w.Header().Set("Content-Disposition", keptAs(r, ".xlsx"))
 		return whole(w, func(b io.Writer) error { return report.Workbook(b, j) })
 	},
 }

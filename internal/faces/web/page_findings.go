@@ -1,10 +1,12 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -25,7 +27,8 @@ type findingsPage struct {
 	Runs     []runRow
 	Run      int
 	Title    string
-	Mark     string // of an unverified level profile
+	Headline *tell.Verdict // what the run shows, in a line
+	Mark     string        // of an unverified level profile
 	Sections []toldSection
 	Point    *pointPart
 	Lab      laboratory
@@ -102,6 +105,7 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 		here = p.Point.At
 	}
 	p.Sections = onPage(told.Sections(), here)
+	p.Headline = answerFirst(&p.Sections[0], told.Findings)
 	for i := range p.Sections {
 		for k := range p.Sections[i].Blocks {
 			if b := &p.Sections[i].Blocks[k]; b.Chart != nil && b.Chart.X.Log {
@@ -110,6 +114,46 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	return s.draw(w, "findings", p)
+}
+
+// answerFirst arranges a run's section for the page: its headline is the page's heading, the charts stand before the
+// tables, and the weakest band stands first.
+func answerFirst(s *toldSection, f analysis.Findings) (headline *tell.Verdict) {
+	var words, charts, rest []toldBlock
+	for _, b := range s.Blocks {
+		switch {
+		case b.Verdict != nil && headline == nil:
+			headline = b.Verdict
+		case b.Chart != nil && strings.HasPrefix(b.Chart.ID, "figure-profile"): // with the bands in it
+			charts = slices.Insert(charts, 0, b)
+		case b.Chart != nil:
+			charts = append(charts, b)
+		case b.Table != nil || len(rest) > 0:
+			rest = append(rest, b)
+		default:
+			words = append(words, b)
+		}
+	}
+	s.Blocks = slices.Concat(charts[:min(1, len(charts))], words, rest, charts[min(1, len(charts)):])
+	for i, b := range s.Blocks {
+		if b.Table == nil || len(b.Table.Rows) != len(f.Bands) || b.Table.ID != fmt.Sprintf("bands-run-%d", f.Run) {
+			continue
+		}
+		order := make([]int, len(f.Bands))
+		for k := range order {
+			order[k] = k
+		}
+		slices.SortStableFunc(order, func(x, y int) int {
+			return cmp.Compare(f.Bands[x].Lowest.Margin, f.Bands[y].Lowest.Margin)
+		})
+		t := *b.Table
+		t.Rows = nil
+		for _, k := range order {
+			t.Rows = append(t.Rows, b.Table.Rows[k])
+		}
+		s.Blocks[i].Table = &t
+	}
+	return headline
 }
 
 // pointPart is one frequency in full: its attempts, the readings of one of them, and the chain then.

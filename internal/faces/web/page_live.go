@@ -291,7 +291,8 @@ func stripOf(r *result.Run) strip {
 func stripChart(r *result.Run) chart {
 	st := stripOf(r)
 	return chart{ID: "strip", Title: "Readings of the product in time",
-		X: axis{Label: "seconds before now", Kind: "ago", Last: 30}, Y: axis{Label: st.Label, Least: 3 * (st.High - st.Low)},
+		X: axis{Label: "seconds before now", Kind: "ago", Last: 30}, Y: axis{Label: st.Label,
+			Least: 3 * (st.High - st.Low)},
 		Series: []chartSeries{{Name: "well", Sign: "line", Paint: "calm"},
 			{Name: "bad", Sign: "cross", Paint: "upset"}}, ShadeWord: "RF on"}
 }

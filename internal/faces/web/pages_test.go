@@ -204,7 +204,7 @@ func TestARecordReachesTheStreamWhenItIsWritten(t *testing.T) {
 	}()
 	var seen, on bool
 	s.listen(t, "/live/stream", "", func(m message) bool {
-		if m.kind == "record" && strings.Contains(m.data, "step-closed") {
+		if m.kind == "record" && strings.Contains(m.data, `"kind":"step"`) {
 			seen = strings.Contains(m.data, `"upset":true`) && strings.Contains(m.data, `"x":27.12,"y":77.7`)
 		}
 		on = on || m.kind == "now" && strings.Contains(m.data, `"rf":"on"`)

@@ -160,7 +160,8 @@ func TestAReadingSaysHowOldItIs(t *testing.T) {
 	u := here(phase("exposing", true))
 	for age, old := range map[time.Duration]bool{200 * time.Millisecond: false, 11 * time.Second: true} {
 		u.Status.CurrentAt = cannedAt.Add(-age)
-		if v := liveOf(&c.run, u, cannedAt); v.CurrentOld != old || v.Read != fmt.Sprintf("read %.1f s ago", age.Seconds()) {
+		if v := liveOf(&c.run, u, cannedAt); v.CurrentOld != old || v.Read != fmt.Sprintf("read %.1f s ago",
+			age.Seconds()) {
 			t.Errorf("%v: %q, old %v", age, v.Read, v.CurrentOld)
 		}
 	}

@@ -115,9 +115,10 @@ var paints = map[tell.Paint]string{tell.Wanted: "wanted", tell.Ink: "wanted", te
 func chartOf(c tell.Chart) chart {
 	scale := 1.0
 	out := chart{ID: c.ID, Title: c.Title, X: axis{Label: c.X.Labels[0]}, Y: axis{Label: c.Y.Labels[0]}}
+	out.Y.Least = least(out.Y.Label)
 	if c.X.Log {
 		scale = megahertz
-		out.X = axis{Label: strings.Replace(c.X.Labels[0], "(Hz)", "(MHz)", 1), Log: true}
+		out.X = axis{Label: strings.Replace(c.X.Labels[0], "(Hz)", "(MHz)", 1), Log: true, Kind: "frequency"}
 	}
 	g := gathering{scale: scale, at: map[float64][]*float64{}, tips: map[float64][]string{},
 		links: map[float64]string{}}
@@ -153,6 +154,17 @@ func chartOf(c tell.Chart) chart {
 	}
 	out.Series = g.series
 	return out.bare()
+}
+
+// least is the smallest span of an axis of levels: what scatters by less is not drawn as if it were a signal.
+func least(label string) float64 {
+	switch {
+	case strings.Contains(label, "(dBµA)"), strings.Contains(label, "(dBm)"):
+		return 6
+	case strings.Contains(label, "(dB)"):
+		return 3
+	}
+	return 0
 }
 
 // gathering gathers values by x.
@@ -251,6 +263,9 @@ func (g *gathering) take(c *chart, s tell.Series) {
 			c.Shade = append(c.Shade, [2]float64{p.X / g.scale, p.To / g.scale})
 		}
 		c.ShadeWord = s.Name
+		if s.Paint == tell.Failing {
+			c.ShadePaint = "upset"
+		}
 	case tell.Within:
 		c.Low, c.High = &s.Spots[0].Y, &s.Spots[0].To
 	}

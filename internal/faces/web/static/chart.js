@@ -156,7 +156,7 @@ export class Chart {
       cursor: { drag: { x: false, y: false, setScale: false }, points: { show: false }, y: false },
       series: [{}, ...c.series.map(s => ({ label: s.name, spanGaps: true, points: { show: false }, stroke: isLine(s) ? paint(s.paint) : undefined, width: 2, dash: s.sign === "dash" ? [8, 5] : undefined, paths: isLine(s) ? undefined : () => null }))],
       hooks: {
-        drawAxes: [u => { hatch(u, this.shade, "unreachable"); this.reported(u); this.bandLines(u); }],
+        drawAxes: [u => { hatch(u, this.shade, c.shadePaint || "unreachable"); this.reported(u); this.bandLines(u); }],
         draw: [u => { c.series.forEach((s, i) => { if (!isLine(s)) signs(u, s, i + 1); }); this.markLine(u); }],
         setCursor: [u => this.point(u.cursor.idx)],
       },

@@ -32,5 +32,8 @@ for (const form of document.querySelectorAll("form[data-quiet]")) {
   });
 }
 
+// A choice of what is shown is shown at once.
+for (const form of document.querySelectorAll("form[data-at-once]")) form.addEventListener("change", () => form.requestSubmit());
+
 live(charts);
 edit(charts);
