@@ -40,7 +40,7 @@ func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
 	p.Go(address + "/sweep?file=sweep.yaml")
 	p.Wait(`globalThis.provoke && document.querySelector("#verdict .good")`)
 	p.Fill("#operator", "A. Engineer")
-	p.Click("form.arm button.go")
+	p.Click(".arm button.go")
 	p.Wait(`location.pathname.startsWith("/arm/") && globalThis.provoke`)
 	p.Click("main form button.go")
 	p.Wait(`location.pathname === "/live" && document.body.dataset.fresh === "yes"`)
