@@ -33,8 +33,8 @@ type serveCommand struct {
 
 // Help says what is to know.
 func (c *serveCommand) Help() string {
-	return `Prints an address that lets one browser in, once; further ones come from the page. Everything that the page needs
-is in the program. RF comes on only after an arming step on the page, and goes off with the button "RF off" or Esc.
+	return `Prints an address that lets one browser in, once; Enter prints a further one, also when a browser has lost its way
+back in. Everything that the page needs is in the program. RF comes on only after an arming step on the page, and goes off with the button "RF off" or Esc.
 Ctrl-C ends a run safely, then the page; twice switches RF off now.`
 }
 
@@ -101,7 +101,7 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 	}
 	defer l.Close()
 	cfg := web.Config{Runner: page{d}, JobFile: c.Job, Dir: c.Dir, Hosts: c.hosts(l), Token: token, TLS: c.Cert != "",
-		Program:     version,
+		Beyond: !c.loopback(), Program: version,
 		Connections: fileLimit() / 2, Hands: hands, Simulate: c.simulate, Now: w.Now,
 		Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
 	pages, err := web.New(cfg)
@@ -115,8 +115,18 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 	if cfg.TLS {
 		scheme = "https"
 	}
-	fmt.Fprintf(w.Stdout, "%s://%s%s\nOpen this address; it lets one browser in. Ctrl-C ends.\n", scheme, cfg.Hosts[0],
-		pages.Entrance())
+	address := func() { fmt.Fprintf(w.Stdout, "%s://%s%s\n", scheme, cfg.Hosts[0], pages.Entrance()) }
+	address()
+	fmt.Fprintln(w.Stdout, "Open this address; it lets one browser in. Enter prints another one; Ctrl-C ends.")
+	ignoreTerminalStop()
+	go func() {
+		for {
+			if _, ok := w.Line(ctx); !ok {
+				return
+			}
+			address()
+		}
+	}()
 	failed := make(chan error, 1)
 	go func() { failed <- pages.Serve(ctx, l, c.Cert, c.Key) }()
 	return untilTheEnd(w, d, failed)
@@ -166,12 +176,10 @@ func (c *serveCommand) allowed() (string, error) {
 	if (c.Cert == "") != (c.Key == "") {
 		return "", terminal.WithCode(terminal.ExitUsage, errors.New("--cert and --key belong together"))
 	}
-	host, _, err := net.SplitHostPort(c.Listen)
-	if err != nil {
+	if _, _, err := net.SplitHostPort(c.Listen); err != nil {
 		return "", terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--listen %s: %w", c.Listen, err))
 	}
-	ip := net.ParseIP(host)
-	if host == "localhost" || ip != nil && ip.IsLoopback() {
+	if c.loopback() {
 		return token, nil
 	}
 	if !c.Beyond || c.Cert == "" || token == "" {
@@ -179,6 +187,13 @@ func (c *serveCommand) allowed() (string, error) {
 			"page can switch RF power: that needs --beyond-this-computer, --cert, --key and --token-file", c.Listen))
 	}
 	return token, nil
+}
+
+// loopback reports that only this computer reaches the page.
+func (c *serveCommand) loopback() bool {
+	host, _, _ := net.SplitHostPort(c.Listen)
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 // hosts are the names under which the page may be asked for; the first is printed.

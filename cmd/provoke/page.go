@@ -49,6 +49,15 @@ func worded(err error) error {
 	return err
 }
 
+// Left is what a watcher left beside the job.
+func (p page) Left() *web.Left {
+	l := p.Desk.Left()
+	if l == nil {
+		return nil
+	}
+	return &web.Left{Run: l.Run, At: l.At, Begun: !l.Watching, Done: l.Done, Safed: l.Safed()}
+}
+
 // Find looks for instruments, as provoke find does.
 func (p page) Find(ctx context.Context) ([]web.Found, error) {
 	var out []web.Found

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -25,6 +26,8 @@ type served struct {
 	enter   string
 	desk    *session.Desk
 	errors  *safeBuffer
+	out     *safeBuffer
+	keys    io.Writer // of its terminal
 }
 
 // safeBuffer is written by one goroutine and read by another.
@@ -48,11 +51,13 @@ func (s *safeBuffer) String() string {
 // serveDemo serves the demo's folder until the test ends.
 func serveDemo(t *testing.T, bench simbench.Config) *served {
 	t.Helper()
-	var out safeBuffer
+	out := &safeBuffer{}
+	typed, keys := io.Pipe()
+	t.Cleanup(func() { keys.Close() })
 	errs := &safeBuffer{}
 	ctx, cancel := context.WithCancel(t.Context())
 	signals := make(chan os.Signal)
-	w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader(""), Stdout: &out, Stderr: errs, Now: time.Now,
+	w := &terminal.World{Ctx: ctx, Stdin: typed, Stdout: out, Stderr: errs, Now: time.Now,
 		Signals: signals}
 	bench.Seed = 1
 	d := &demo.Demo{World: w, Sim: simbench.New(bench), Dir: t.TempDir(), Type: run}
@@ -62,7 +67,7 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	}
 	coarser(t, filepath.Join(d.Dir, "exposure.yaml"))
 	job := filepath.Join(d.Dir, "belt-weigher.provoke")
-	s := &served{sim: d.Sim, dir: d.Dir, desk: session.NewDesk(w, d.Dir, job), errors: errs}
+	s := &served{sim: d.Sim, dir: d.Dir, desk: session.NewDesk(w, d.Dir, job), errors: errs, out: out, keys: keys}
 	done := make(chan error, 1)
 	page := serveCommand{Job: job, Dir: d.Dir, Listen: "127.0.0.1:0"}
 	go func() { done <- page.serve(w, s.desk, d.Hands()) }()
@@ -208,8 +213,12 @@ func exposeAndCompare(j *jobPage) {
 	j.t.Helper()
 	j.run("exposure.yaml", "as received", "")
 	j.Wait(`document.querySelector(".big.rf").dataset.rf === "on"`)
+	j.Wait(`/^RF ON [0-9.]+ [kM]Hz – Live/.test(document.title) && document.querySelectorAll("#nearest .fill").length === 3`)
 	j.Click(`form[action="/hold"] button`)
-	j.Wait(`document.querySelector(".big.rf .below").textContent.startsWith("held")`)
+	j.Wait(`document.querySelector(".big.rf .below").textContent.startsWith("held") && document.title.startsWith("Live")`)
+	if text := j.Text(".current .far") + j.Text("#nearest"); text != "––" {
+		j.t.Errorf("held, and the page shows %q", text)
+	}
 	if j.sim.State().On {
 		j.t.Error("RF is on in a hold")
 	}
@@ -245,7 +254,7 @@ func exposeAndCompare(j *jobPage) {
 
 	j.Go(j.address + "/compare")
 	j.Fill(`#margin`, "0 dB")
-	j.Eval(`(() => { document.querySelector("input[name=before][value='4']").click(); for (const b of document.querySelectorAll("input[name=after]")) b.checked = b.value === "5"; })()`)
+	j.Eval(`(() => { document.querySelector("select[name=before]").value = "4"; document.querySelector("select[name=after]").value = "5"; })()`)
 	j.Click(`form[action="/compare"] button`)
 	j.Wait(`location.search.includes("before=4") && globalThis.provoke?.charts["figure-compare"]`)
 	if text := j.Text(".judgement"); !strings.Contains(text, "Run 4 before, run 5 after") {
@@ -288,5 +297,5 @@ func TestTwoBrowsersOnOneJob(t *testing.T) {
 	if st := s.sim.State(); st.On || st.Operating {
 		t.Errorf("after the attending page was closed: %+v", st)
 	}
-	second.Wait(`document.querySelector("#log").textContent.includes("the page that attended the run was closed")`)
+	second.Wait(`document.querySelector("#log").textContent.includes("the last page of the browser that watched the run was closed")`)
 }

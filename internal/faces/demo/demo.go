@@ -16,6 +16,7 @@ import (
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web"
+	"provoke/internal/job/store"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -116,17 +117,20 @@ func handsAt(sim *simbench.Bench) []web.Hand {
 	}
 }
 
-// setAside renames what an earlier demo left, so that nothing is lost.
+// setAside renames what an earlier demo left, so that nothing is lost: a job with its log, of an end that was abrupt.
 func (d *Demo) setAside(name string) error {
 	path := filepath.Join(d.Dir, name)
+	ext := filepath.Ext(name)
+	move := os.Rename
+	if ext == ".provoke" {
+		move = store.Move
+	}
 	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
 		return nil
 	}
-	ext := filepath.Ext(name)
 	for n := 1; n < 10000; n++ {
-		other := fmt.Sprintf("%s.before-%d%s", strings.TrimSuffix(path, ext), n, ext)
-		if _, err := os.Stat(other); errors.Is(err, os.ErrNotExist) {
-			return os.Rename(path, other)
+		if other := fmt.Sprintf("%s.before-%d%s", strings.TrimSuffix(path, ext), n, ext); !store.Taken(other) {
+			return move(path, other)
 		}
 	}
 	return fmt.Errorf("keep the old %s: too many old ones in %s", name, d.Dir)

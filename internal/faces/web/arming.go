@@ -130,71 +130,103 @@ func (x *arming) over(now time.Time) error {
 	return nil
 }
 
-// absentFor is how long a page that attends a run may be away: a reload takes less.
+// absentFor is how long a browser that watches a run may have no page here: to go from one to the next takes less.
 const absentFor = 5 * time.Second
 
-// wardens end a run that was begun as attended when no page attends it any more.
+// wardens end a run that was begun as watched when the browser that watches it has no page of this server any more. Any
+// page counts, whichever it is, by its stream; and so does every request that is being answered, so that a page which
+// takes long, or one without scripts that loads itself again, is no absence.
 type wardens struct {
-	end func(run int, why string)
+	end    func(run int, why string)
+	absent time.Duration
 
-	mu    sync.Mutex
-	key   string // of the run that is attended; empty for none
-	run   int
-	pages int
-	timer *time.Timer
+	mu      sync.Mutex
+	session string // of the browser that watches; empty for none
+	run     int
+	there   map[string]int // streams and requests of every browser
+	timer   *time.Timer
 }
 
-func newWardens(end func(int, string)) *wardens { return &wardens{end: end} }
+func newWardens(end func(int, string)) *wardens {
+	return &wardens{end: end, absent: absentFor, there: map[string]int{}}
+}
 
-// attend begins to watch over a run and returns its key. A page has to come within the time allowed.
-func (w *wardens) attend(run int) string {
+// attend lets a browser watch over a run.
+func (w *wardens) attend(run int, session string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.key, w.run, w.pages = secret(), run, 0
-	w.arm()
-	return w.key
+	w.session, w.run = session, run
+	if w.there[session] == 0 {
+		w.arm()
+	}
 }
 
 // arm lets the time allowed run; the caller holds the lock.
 func (w *wardens) arm() {
-	key, run := w.key, w.run
+	session, run := w.session, w.run
 	if w.timer != nil {
 		w.timer.Stop()
 	}
-	w.timer = time.AfterFunc(absentFor, func() {
+	w.timer = time.AfterFunc(w.absent, func() {
 		w.mu.Lock()
-		gone := w.key == key && w.pages == 0
+		gone := w.session == session && w.run == run && w.there[session] == 0
 		if gone {
-			w.key = ""
+			w.session = ""
 		}
 		w.mu.Unlock()
 		if gone {
-			w.end(run, "the page that attended the run was closed")
+			w.end(run, "the last page of the browser that watched the run was closed")
 		}
 	})
 }
 
-// waitFor reports that a key is that of the run which is attended.
-func (w *wardens) waitFor(key string) bool {
+// by reports that a browser watches a run.
+func (w *wardens) by(session string) bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	return key != "" && key == w.key
+	return session != "" && session == w.session
 }
 
-// watch says that a page with this key is there, until the function that it returns is called.
-func (w *wardens) watch(key string) func() {
+// over returns the run that is watched, and by whom; an empty session for nobody.
+func (w *wardens) over() (run int, session string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if key == "" || key != w.key {
+	return w.run, w.session
+}
+
+// watch says that a browser is there, until the function that it returns is called.
+func (w *wardens) watch(session string) func() {
+	if session == "" {
 		return func() {}
 	}
-	w.pages++
-	w.timer.Stop()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.there[session]++
 	return func() {
 		w.mu.Lock()
 		defer w.mu.Unlock()
-		if w.pages--; w.pages == 0 && w.key == key {
+		if w.there[session]--; w.there[session] > 0 {
+			return
+		}
+		delete(w.there, session)
+		if w.session == session {
 			w.arm()
 		}
 	}
+}
+
+// watched says beforehand what closing the last page does to the run that is being done; empty where none is.
+func (s *Server) watched(session string) string {
+	st := s.cfg.Runner.State()
+	run, by := s.wardens.over()
+	switch {
+	case !st.Underway:
+		return ""
+	case by == "" || run != st.Run:
+		return "Nobody watches this run by a page: it goes on when every page is closed."
+	case by == session:
+		return fmt.Sprintf("You watch this run: RF goes off %.0f s after this browser’s last page here is closed.",
+			s.wardens.absent.Seconds())
+	}
+	return "Another browser watches this run: RF goes off when its last page is closed."
 }

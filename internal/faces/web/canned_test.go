@@ -71,6 +71,8 @@ type fakeRunner struct {
 	seen     uint64
 	running  *store.Job // lent while a test writes a run
 
+	left *web.Left
+
 	calibration *plan.Calibrated // that a substitution replays
 }
 
@@ -167,6 +169,9 @@ func (f *fakeRunner) Off(context.Context, string) ([]string, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.offs++
+	if !f.state.Underway {
+		return []string{"bench.yaml: RF read back as off"}, nil
+	}
 	f.state.Underway = false
 	return nil, nil
 }
@@ -196,6 +201,8 @@ func (f *fakeRunner) WithJob(do func(*store.Job) error) error {
 	return do(j)
 }
 
+func (f *fakeRunner) Left() *web.Left { return f.left }
+
 func (f *fakeRunner) Open(job string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -222,6 +229,8 @@ type site struct {
 	client *http.Client // let in
 	// blockStreams refuses every stream, as if the network were gone.
 	blockStreams atomic.Bool
+	// blockAll cuts every connection.
+	blockAll atomic.Bool
 }
 
 func serve(t testing.TB, withJob bool) *site {
@@ -251,6 +260,9 @@ func serve(t testing.TB, withJob bool) *site {
 		if s.blockStreams.Load() && r.URL.Path == "/live/stream" {
 			http.Error(w, "gone", http.StatusServiceUnavailable)
 			return
+		}
+		if s.blockAll.Load() {
+			panic(http.ErrAbortHandler)
 		}
 		s.pages.ServeHTTP(w, r)
 	}), ReadHeaderTimeout: 5 * time.Second}}

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"strings"
 	"sync"
 	"time"
 )
@@ -44,7 +45,8 @@ type crowd struct {
 	strangers chan struct{}
 	guests    chan struct{}
 	uploads   chan struct{}
-	offs      chan struct{}
+	offs      chan struct{} // "RF off" of those who were let in
+	strayOffs chan struct{} // and of those who were not
 	known     bodies
 	unknown   bodies
 
@@ -68,9 +70,10 @@ func newCrowd(most int) *crowd {
 	}
 	return &crowd{most: most, strangers: make(chan struct{}, strangers), guests: make(chan struct{}, guests),
 		uploads: make(chan struct{}, uploads), offs: make(chan struct{}, offs),
-		known:   bodies{at: map[*http.ResponseController]time.Time{}},
-		unknown: bodies{at: map[*http.ResponseController]time.Time{}},
-		at:      map[net.Conn]*guest{}, streams: map[string]int{}}
+		strayOffs: make(chan struct{}, offs),
+		known:     bodies{at: map[*http.ResponseController]time.Time{}},
+		unknown:   bodies{at: map[*http.ResponseController]time.Time{}},
+		at:        map[net.Conn]*guest{}, streams: map[string]int{}}
 }
 
 type guestKey struct{}
@@ -169,6 +172,8 @@ func (c *crowd) enter(r *http.Request, known bool) (leave func()) {
 		return func() { c.serving(g, known, -1) }
 	case known && r.URL.Path == "/off":
 		places = c.offs
+	case r.URL.Path == "/off":
+		places = c.strayOffs
 	case known && isUpload(r):
 		places, patience = c.uploads, placeWithin
 	case known:
@@ -308,12 +313,25 @@ func (b *bodies) end(rc *http.ResponseController) {
 	delete(b.at, rc)
 }
 
-// tooMany refuses a request that there is no place for, in few words: a page would take what is short.
-func tooMany(w http.ResponseWriter) {
+// tooMany refuses a request that there is no place for, in few words, and to a person with the button that is always
+// taken.
+func (s *Server) tooMany(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Retry-After", "2")
-	http.Error(w,
+	s.shortly(w, r, http.StatusServiceUnavailable,
 		"too many requests at once: close other pages of this server, then load this one again; “RF off” is always "+
-			"taken", http.StatusServiceUnavailable)
+			"taken")
+}
+
+// shortly answers with words alone where a script or a stream asked, and with a page that says nothing of the bench
+// where a browser wants to show one.
+func (s *Server) shortly(w http.ResponseWriter, r *http.Request, status int, words string) {
+	if !strings.Contains(r.Header.Get("Accept"), "text/html") {
+		http.Error(w, words, status)
+		return
+	}
+	page := refusedPage{Frame: s.narrow(r), Status: status, Words: words}
+	w.WriteHeader(status)
+	s.draw(w, "refused", page)
 }
 
 // lateBody answers a request whose body did not come.
@@ -323,5 +341,5 @@ func (s *Server) lateBody(w http.ResponseWriter, r *http.Request, err error) {
 		s.fail(w, r, err)
 		return
 	}
-	http.Error(w, "the request did not come whole in its time; send it again", http.StatusRequestTimeout)
+	s.shortly(w, r, http.StatusRequestTimeout, "the request did not come whole in its time; send it again")
 }

@@ -89,6 +89,8 @@ type liveView struct {
 	Verdict string `json:"verdict"`
 	Here    bool   `json:"here"` // this program does the run
 	Held    bool   `json:"held"`
+	// Watcher is what the second process did and measured after the program was gone; empty for nothing.
+	Watcher string `json:"watcher"`
 	At      string `json:"at"` // when this was true, HH:MM:SS
 }
 
@@ -138,6 +140,9 @@ type underway struct {
 	// Elsewhere: another program writes the job.
 	Elsewhere bool
 	Failed    string
+	// Left is what a watcher left, Quiet when “RF off” last read the bench back; zero for never.
+	Left  *Left
+	Quiet time.Time
 }
 
 // liveOf says what a run is doing. r is nil when there is no run.
@@ -237,7 +242,49 @@ func (v *liveView) rf(r *result.Run, u underway) {
 			v.Doing += ", at " + f.String()
 		}
 		v.Alarm = "Press “RF off” to silence the bench and read it back. Where that fails: " + event.TakeRFAway
+		v.left(r, u)
 	}
+}
+
+// left says what is known of the bench of a run that was cut off: what its watcher did, and whether somebody has read
+// the bench back since.
+func (v *liveView) left(r *result.Run, u underway) {
+	switch l := u.Left; {
+	case l != nil && l.Run == r.Number && !l.At.Before(r.OpenedAt):
+		v.Watcher = l.words()
+	case r.Safed != nil && r.Safed.By != "":
+		v.Watcher = (&Left{At: r.LastAt, Begun: true, Done: true, Safed: *r.Safed}).words()
+	}
+	if v.Watcher != "" {
+		short, _, _ := strings.Cut(v.Watcher, "\n")
+		v.Doing += ". " + short
+	}
+	if u.Quiet.After(r.LastAt) {
+		v.RF, v.RFWords, v.Alarm = rfOff, "RF off", ""
+		v.Doing = "read back at " + u.Quiet.Format("15:04:05") + " by “RF off”; " + v.Doing
+	}
+}
+
+// words tell in a line what a watcher did, and in further ones what it read back.
+func (l *Left) words() string {
+	at := l.At.Local().Format("15:04:05")
+	switch {
+	case !l.Begun:
+		return "Its watcher is still there and has not acted yet."
+	case !l.Done:
+		return fmt.Sprintf("Its watcher began to silence the bench at %s (%s) and has not said how that ended.", at,
+			l.Cause)
+	}
+	did := "tried to silence the bench"
+	if l.Quiet {
+		did = "silenced the bench"
+	}
+	lines := append([]string{fmt.Sprintf("Its watcher %s at %s, within %v (%s): RF %s.", did, at, l.Took, l.Cause,
+		l.How)}, stepWords(l.Steps)...)
+	for i, line := range lines {
+		lines[i] = event.Printable(line)
+	}
+	return strings.Join(lines, "\n")
 }
 
 func (v *liveView) end(r *result.Run) {

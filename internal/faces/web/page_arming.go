@@ -115,23 +115,28 @@ func (s *Server) armed(r *http.Request, x *submitted) *arming {
 	if x.Refused != "" {
 		return nil
 	}
-	before, err := s.journal.newest()
-	if err != nil {
-		x.refuse(http.StatusInternalServerError, "not armed: %v", err)
-		return nil
-	}
-	p, err := s.cfg.Runner.Prepare(q)
+	a, err := s.prepared(q, wishesOf(r))
 	switch {
 	case err != nil:
 		x.refuse(http.StatusUnprocessableEntity, "not armed: %s", inOneLine(err))
 		return nil
-	case normal(string(p.Plan.Bytes)) != x.Text:
+	case normal(string(a.Prepared.Plan.Bytes)) != x.Text:
 		x.refuse(http.StatusConflict, "not armed: %s was changed by somebody else at this very moment", x.Name)
 		return nil
 	}
-	a := &arming{Prepared: p, Wishes: wishesOf(r), Job: s.journal.file(), Before: before}
 	s.arms.add(a)
 	return a
+}
+
+// prepared reads and checks what is asked for, with the job as it is now.
+func (s *Server) prepared(q Request, wishes Wishes) (*arming, error) {
+	a := &arming{Wishes: wishes, Job: s.journal.file()}
+	var err error
+	if a.Before, err = s.journal.newest(); err != nil {
+		return nil, err
+	}
+	a.Prepared, err = s.cfg.Runner.Prepare(q)
+	return a, err
 }
 
 // speaksAgainst says what the check of a text finds that refuses it; empty for nothing.
@@ -194,7 +199,7 @@ func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 		}
 		to := "/live?run=" + strconv.Itoa(run)
 		if r.PostFormValue("attended") != "" {
-			to += "&attended=" + s.wardens.attend(run)
+			s.wardens.attend(run, s.doors.sessionOf(r))
 		}
 		return run, to, nil
 	})

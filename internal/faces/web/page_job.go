@@ -21,6 +21,7 @@ type jobPage struct {
 	Laboratory laboratory
 	Plans      []fileOf
 	Hands      []Hand
+	GoOn       *goOn
 	Start      startPart
 }
 
@@ -73,6 +74,11 @@ func (s *Server) showJob(w http.ResponseWriter, r *http.Request, also func(*jobP
 	for i := len(infos) - 1; i >= 0; i-- {
 		if infos[i].Opened.RunKind != event.LaboratoryKind {
 			p.Runs = append(p.Runs, rowOf(infos[i]))
+		}
+	}
+	if len(p.Runs) > 0 {
+		if p.GoOn, err = s.goOnWith(p.Runs[0].Run); err != nil {
+			return err
 		}
 	}
 	if p.Plans, err = s.folder.list("plan"); err != nil {

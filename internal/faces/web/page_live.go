@@ -25,6 +25,12 @@ func (s *Server) underwayOf(run int) underway {
 	} else if !st.Underway {
 		u.Elsewhere = s.cfg.Runner.Written()
 	}
+	if !st.Underway && !u.Elsewhere {
+		u.Left = s.cfg.Runner.Left()
+		if at := s.quietAt.Load(); at != 0 {
+			u.Quiet = time.Unix(0, at)
+		}
+	}
 	return u
 }
 
@@ -128,7 +134,7 @@ type livePage struct {
 	// StripChart is the DUT's readings in time, filled in by the stream.
 	StripChart chart
 	NoRF       bool
-	Attended   string
+	GoOn       *goOn // nil where there is nothing to go on with
 }
 
 // Newest is the log with the newest line first.
@@ -151,11 +157,7 @@ func (p livePage) Stream() string {
 	if p.View.Run == 0 {
 		return "/live/stream?brief=1"
 	}
-	address := fmt.Sprintf("/live/stream?run=%d&from=%d", p.View.Run, p.From)
-	if p.Attended != "" {
-		address += "&attended=" + query(p.Attended)
-	}
-	return address
+	return fmt.Sprintf("/live/stream?run=%d&from=%d", p.View.Run, p.From)
 }
 
 // logLine is one record of the journal as the log shows it.
@@ -176,7 +178,7 @@ func (s *Server) livePage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := livePage{Frame: s.frameFor(r, "Live"), Attended: r.FormValue("attended")}
+	p := livePage{Frame: s.frameFor(r, "Live")}
 	run, err := s.which(asked)
 	if err != nil {
 		return err
@@ -207,6 +209,9 @@ func (s *Server) fillLive(p *livePage, run int) error {
 		err = s.sumUp(&p.View)
 	}
 	if err != nil {
+		return err
+	}
+	if p.GoOn, err = s.goOnWith(run); err != nil {
 		return err
 	}
 	job, err := s.journal.open()
@@ -295,27 +300,6 @@ func stripChart(r *result.Run) chart {
 			Least: 3 * (st.High - st.Low)},
 		Series: []chartSeries{{Name: "well", Sign: "line", Paint: "calm"},
 			{Name: "bad", Sign: "cross", Paint: "upset"}}, ShadeWord: "RF on"}
-}
-
-// off switches RF off: a plain form, reached by one key, without a nonce that could be stale.
-func (s *Server) off(w http.ResponseWriter, r *http.Request) error {
-	words, err := s.cfg.Runner.Off(r.Context(), "“RF off” on the page")
-	if err != nil || len(words) > 0 {
-		p := offPage{Frame: s.frameFor(r, "Live"), Words: words}
-		if err != nil {
-			p.Bad = err.Error()
-			w.WriteHeader(http.StatusInternalServerError)
-		}
-		return s.draw(w, "off", p)
-	}
-	return seeOther(w, r, "/live")
-}
-
-// offPage says what was read back when nothing was running here.
-type offPage struct {
-	Frame frame
-	Words []string
-	Bad   string
 }
 
 // want makes the handler of one of the operator's wishes.

@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"html"
+	"io"
 	"net/http"
 	"net/url"
 	"os"
@@ -442,23 +443,36 @@ func TestTheReportAndItsTablesCanBeKept(t *testing.T) {
 	}
 }
 
-// An attended run ends when its page goes; the page may come back within a few seconds.
-func TestARunThatIsAttendedEndsWhenItsPageGoes(t *testing.T) {
+// A run that is watched goes on while its browser has a page here, whichever it is, and ends when the last one goes;
+// the next may take a few seconds to come.
+func TestARunThatIsAttendedEndsWhenItsLastPageGoes(t *testing.T) {
 	t.Parallel()
 	s := serve(t, true)
 	_, nonce := s.arm(t, "exposure.yaml")
-	r := s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {nonce}, "attended": {"yes"}}, s.own())
-	where := must(url.Parse(r.Header.Get("Location")))
-	key := where.Query().Get("attended")
-	if key == "" {
-		t.Fatalf("after the start: %s", where)
+	s.ask(t, s.client, "POST", "/start", url.Values{"nonce": {nonce}, "attended": {"yes"}}, s.own())
+	_, page := s.get(t, "/findings?run=3")
+	if !strings.Contains(page, "You watch this run: RF goes off 5 s after this browser’s last page here is closed.") {
+		t.Error("another page does not say what closing it does")
 	}
-	s.listen(t, "/live/stream?run=3&from=1&attended="+key, "", func(m message) bool { return m.kind == "now" })
+	now := func(m message) bool { return m.kind == "now" }
+	s.listen(t, "/live/stream?run=3&from=1", "", now)
 	time.Sleep(time.Second)
 	if !s.runner.State().Underway {
-		t.Fatal("the run ended although the page may still come back")
+		t.Fatal("the run ended although the next page may still come")
 	}
-	s.listen(t, "/live/stream?run=3&from=1&attended="+key, "", func(m message) bool { return m.kind == "now" })
+	until := time.Now().Add(6 * time.Second)
+	m := s.listen(t, "/live/stream?brief=1", "", func(message) bool { return time.Now().After(until) })
+	if !s.runner.State().Underway {
+		t.Fatal("the run ended although another page of this server is open")
+	}
+	if !strings.Contains(m[0].data, `"watched":"You watch this run`) {
+		t.Errorf("the strip says %.500s", m[0].data)
+	}
+	other := s.letIn(t)
+	if body, _ := io.ReadAll(s.ask(t, other, "GET", "/", nil, nil).Body); !strings.Contains(string(body),
+		"Another browser watches this run") {
+		t.Error("another browser is not told who watches")
+	}
 	time.Sleep(5500 * time.Millisecond)
 	s.runner.mu.Lock()
 	defer s.runner.mu.Unlock()
@@ -514,7 +528,7 @@ func TestAnOldRunsPageStillSaysThatRFIsOn(t *testing.T) {
 	}
 	s.listen(t, "/live/stream?run=3&from=1", "", func(m message) bool {
 		return m.kind == "now" && strings.Contains(m.data,
-			`"now":{"run":5,"rf":"on","words":"RF ON","doing":"exposing","tab":"RF ON 27.12 MHz"}`) &&
+			`"now":{"run":5,"rf":"on","words":"RF ON","doing":"exposing",`) &&
 			strings.Contains(m.data, `"view":{"run":3`)
 	})
 }

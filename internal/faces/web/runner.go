@@ -7,6 +7,7 @@ import (
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
+	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
@@ -47,6 +48,9 @@ type Runner interface {
 	// WithJob calls do with the job open for writing; it is made when it does not exist. Nobody keeps
 	// the job beyond the call.
 	WithJob(do func(*store.Job) error) error
+	// Left is what a second process did that watched a run of this job and outlived it, until the next start has
+	// journalled it; nil for nothing.
+	Left() *Left
 	// Open turns to another job file, which may not exist yet; ErrUnderway while a run is being done here. What
 	// was prepared for the job before is not begun any more.
 	Open(job string) error
@@ -107,6 +111,15 @@ type State struct {
 	Looks []engine.Look
 	// Failed is why the last run that was begun here did not do its work; empty otherwise.
 	Failed string
+}
+
+// Left is what the watcher of a run did when the program that did the run was gone or hung.
+type Left struct {
+	Run   int
+	At    time.Time
+	Begun bool // it has begun to silence the bench; Done: and has said how that ended
+	Done  bool
+	event.Safed
 }
 
 // Hand is something that a person does at this bench and that the program can do for him, such as

@@ -6,6 +6,7 @@ import (
 	"crypto/subtle"
 	"encoding/hex"
 	"fmt"
+	"net"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -14,8 +15,15 @@ import (
 	"time"
 )
 
-// cookieName holds the session of a browser that was let in. It is SameSite=Strict and HttpOnly.
-const cookieName = "provoke-session"
+// cookieName names the cookie that holds the session of a browser that was let in. It is SameSite=Strict and HttpOnly.
+// Browsers keep cookies by host and not by port: a server on another port would take this one's place.
+func cookieName(r *http.Request) string {
+	name := "provoke-session"
+	if _, port, err := net.SplitHostPort(r.Host); err == nil {
+		name += "-" + port
+	}
+	return name
+}
 
 // entranceFor is how long a one-time address may be used.
 const entranceFor = 10 * time.Minute
@@ -62,7 +70,7 @@ func (d *doors) sessionOf(r *http.Request) string {
 		return "standing"
 	}
 	tries := []string{bearer}
-	if c, err := r.Cookie(cookieName); err == nil {
+	if c, err := r.Cookie(cookieName(r)); err == nil {
 		tries = append(tries, c.Value)
 	}
 	d.mu.Lock()
@@ -128,10 +136,12 @@ func (s *Server) guarded(pages http.Handler) http.Handler {
 		s.refuse(w, r, http.StatusForbidden, "this request comes from another site")
 	}))
 	inner := cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !s.open(r) && !s.doors.knows(r) {
-			s.locked(w, r)
+		session := s.doors.sessionOf(r)
+		if session == "" && !s.open(r) && !s.maySilence(r) {
+			s.locked(w, r, "")
 			return
 		}
+		defer s.wardens.watch(session)()
 		pages.ServeHTTP(w, r)
 	}))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -161,7 +171,7 @@ func (s *Server) guarded(pages http.Handler) http.Handler {
 		}
 		leave := s.crowd.enter(r, known)
 		if leave == nil {
-			tooMany(w)
+			s.tooMany(w, r)
 			return
 		}
 		defer leave()
@@ -182,10 +192,32 @@ func (s *Server) scheme() string {
 	return "http"
 }
 
+// maySilence lets somebody who was not let in switch RF off: a lost cookie must not stand between a person and that. It
+// is asked for by a page of this server, and of this computer; where the server is reached from others, with the
+// standing token.
+func (s *Server) maySilence(r *http.Request) bool {
+	if r.Method != http.MethodPost || r.URL.Path != "/off" || !s.ownOrigin(r.Header.Get("Origin")) {
+		return false
+	}
+	if s.cfg.Beyond || !loopback(r.Host) {
+		return same(s.doors.standing, r.PostFormValue("token"))
+	}
+	return true
+}
+
+// loopback reports that a Host header names this computer by itself.
+func loopback(host string) bool {
+	if name, _, err := net.SplitHostPort(host); err == nil {
+		host = name
+	}
+	ip := net.ParseIP(host)
+	return strings.EqualFold(host, "localhost") || ip != nil && ip.IsLoopback()
+}
+
 // open are the few addresses that need no session: the entrance, and files that say nothing of any
 // bench.
 func (s *Server) open(r *http.Request) bool {
-	return r.URL.Path == "/enter" || r.URL.Path == "/static/icon.svg" ||
+	return r.URL.Path == "/enter" || r.URL.Path == "/static/icon.svg" || r.URL.Path == "/static/off.js" ||
 		strings.HasPrefix(r.URL.Path, "/static/") && strings.HasSuffix(r.URL.Path, ".css")
 }
 
@@ -204,8 +236,9 @@ func (s *Server) limitOf(r *http.Request) int64 {
 
 // locked answers somebody who was not let in. A link from a mail comes without the cookie, which
 // goes only to requests from the page itself: such a visitor is offered the same address again.
-func (s *Server) locked(w http.ResponseWriter, r *http.Request) {
-	page := lockedPage{Standing: s.cfg.Token != ""}
+func (s *Server) locked(w http.ResponseWriter, r *http.Request, wrong string) {
+	page := lockedPage{Frame: s.frameFor(r, ""), Wrong: wrong}
+	page.Frame.Title = "Closed"
 	if r.Method == http.MethodGet && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
 		page.Again = "/" + strings.TrimLeft(r.URL.RequestURI(), "/\\") // two slashes would lead to another host
 	}
@@ -214,8 +247,9 @@ func (s *Server) locked(w http.ResponseWriter, r *http.Request) {
 }
 
 type lockedPage struct {
-	Again    string
-	Standing bool
+	Frame frame
+	Again string
+	Wrong string // what was wrong with what was tried; empty when nothing was
 }
 
 // enter lets a browser in: by a one-time token in the address, or by the standing token in a form.
@@ -230,15 +264,21 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if !good {
-		s.locked(w, r)
+		wrong := "This address was used already, or is older than " + entranceFor.String() + "."
+		if r.Method == http.MethodPost {
+			wrong = "That is not the token."
+		}
+		s.locked(w, r, wrong)
 		return
 	}
+	page := lockedPage{Frame: s.frameFor(r, "")}
+	page.Frame.Title, page.Frame.Narrow, page.Frame.ToJob = "Open", true, true
 	if s.doors.knows(r) { // it has a cookie
-		s.draw(w, "entered", nil)
+		s.draw(w, "entered", page)
 		return
 	}
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: s.doors.begin(), Path: "/", HttpOnly: true,
+	http.SetCookie(w, &http.Cookie{Name: cookieName(r), Value: s.doors.begin(), Path: "/", HttpOnly: true,
 		Secure: s.cfg.TLS, SameSite: http.SameSiteStrictMode})
 	// Not a redirect: the next request has to come from this page, or a strict cookie stays at home.
-	s.draw(w, "entered", nil)
+	s.draw(w, "entered", page)
 }

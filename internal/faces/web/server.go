@@ -15,6 +15,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"provoke/internal/files/problem"
@@ -34,6 +35,8 @@ type Config struct {
 	Hosts []string
 	// Token is a standing token that lets a browser in; empty: one-time addresses only.
 	Token string
+	// Beyond says that other computers reach this server: RF off then needs a session or the token, as all else does.
+	Beyond bool
 	// TLS says that the server is reached over TLS.
 	TLS bool
 	// Program is the version of the program.
@@ -63,6 +66,8 @@ type Server struct {
 	wardens *wardens
 	crowd   *crowd
 	moments *moments
+	// quietAt is when “RF off” last read the benches of the folder back, in nanoseconds of the wall clock; 0 for never.
+	quietAt atomic.Int64
 
 	handing   sync.Mutex
 	simulated []Hand // of the simulated bench, once it was brought up; guarded by handing
@@ -170,6 +175,7 @@ func (s *Server) routes() http.Handler {
 	page("GET /live", s.livePage)
 	page("GET /live/stream", s.stream)
 	page("POST /off", s.off)
+	page("POST /resume", s.resume)
 	page("POST /hold", s.want(engine.HoldRun))
 	page("POST /go", s.want(engine.GoOn))
 	page("POST /stop", s.want(engine.Finish))
@@ -198,7 +204,7 @@ func (s *Server) routes() http.Handler {
 	page("GET /report/{file}", s.reportFile)
 	page("POST /laboratory", s.keepLaboratory)
 	page("GET /words", s.wordsPage)
-	page("GET /", func(w http.ResponseWriter, r *http.Request) error {
+	page("/", func(w http.ResponseWriter, r *http.Request) error {
 		return withStatus(http.StatusNotFound, "there is no page %s", r.URL.Path)
 	})
 	return m
@@ -256,7 +262,8 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		s.cfg.Log.Error("answer a request", "path", r.URL.Path, "error", err)
 	}
 	list, _ := problem.ListOf(err)
-	page := refusedPage{Frame: s.frameFor(r, ""), Status: status, Words: err.Error()}
+	page := refusedPage{Frame: s.frameFor(r, ""), Status: status, Words: err.Error(), Typed: typed(r),
+		Again: r.URL.Path}
 	for _, p := range list {
 		p.File = baseOf(p.File)
 		page.Problems = append(page.Problems, p)
@@ -276,6 +283,34 @@ type refusedPage struct {
 	Status   int
 	Words    string
 	Problems problem.List
+	// Typed is what was typed into a plain form, so that it is not lost; Again is where it goes.
+	Typed []typedField
+	Again string
+}
+
+// typedField is one field of a form that was refused.
+type typedField struct {
+	Name, Label, Value string
+	Hidden             bool
+}
+
+// typedInto are the fields of the forms that are answered with a page of their own where they are refused, in order.
+var typedInto = map[string][]typedField{
+	"/note":   {{Name: "run", Hidden: true}, {Name: "text", Label: "Note"}},
+	"/answer": {{Name: "number", Hidden: true}, {Name: "text", Label: "Answer"}},
+}
+
+// typed returns what was typed into a form.
+func typed(r *http.Request) []typedField {
+	if r.Method != http.MethodPost {
+		return nil
+	}
+	var out []typedField
+	for _, f := range typedInto[r.URL.Path] {
+		f.Value = r.PostFormValue(f.Name)
+		out = append(out, f)
+	}
+	return out
 }
 
 // frame is what every page has around it.
@@ -286,10 +321,14 @@ type frame struct {
 	Program  string
 	Live     liveView // what the strip at the top says
 	Places   []place
-	Narrow   bool   // no navigation and no strip: for somebody who is not let in
+	Watched  string // who watches the run that is being done, and what closing the page does
 	Said     string // what came of the request before
 	SaidBad  bool
-	Attended string
+	Narrow   bool // no navigation and nothing of the bench, only RF off: for somebody who is not let in
+	NoOff    bool // RF off cannot be taken here: the request came by a name that is not this server's
+	Token    bool // there is a standing token; OffToken: RF off needs it
+	OffToken bool
+	ToJob    bool // goes on to the job by itself
 }
 
 type place struct{ Name, Path string }
@@ -304,17 +343,22 @@ func (s *Server) jobName() string {
 
 // frameFor makes the frame of a page.
 func (s *Server) frameFor(r *http.Request, here string) frame {
-	f := frame{Here: here, Title: here, Job: s.jobName(),
-		Program: s.cfg.Program, Places: places}
+	session := s.doors.sessionOf(r)
+	if session == "" {
+		return s.narrow(r)
+	}
+	f := frame{Here: here, Title: here, Job: s.jobName(), Program: s.cfg.Program, Places: places, Live: s.liveNow(0),
+		Watched: s.watched(session)}
 	if here == "" {
 		f.Title = "Not done"
 	}
-	if !s.doors.knows(r) {
-		f.Narrow = true
-		return f
-	}
-	f.Live = s.liveNow(0)
 	return f
+}
+
+// narrow is the frame of a page for somebody who is not let in: it has RF off, and says nothing of the bench.
+func (s *Server) narrow(r *http.Request) frame {
+	return frame{Title: "Not done", Narrow: true, NoOff: !s.hosts[strings.ToLower(r.Host)], Token: s.cfg.Token != "",
+		OffToken: (s.cfg.Beyond || !loopback(r.Host)) && !s.doors.knows(r)}
 }
 
 var drawing = template.Must(template.New("").Funcs(template.FuncMap{
@@ -328,8 +372,6 @@ var drawing = template.Must(template.New("").Funcs(template.FuncMap{
 	"odd":       func(i int) bool { return i%2 == 1 },
 	"here":      namesHere,
 	"marked":    marked,
-	"rfAlarm":   func() string { return event.RFAlarm },
-	"takeAway":  func() string { return event.TakeRFAway },
 }).ParseFS(content, "templates/*.html"))
 
 // dict hands several values to a template.

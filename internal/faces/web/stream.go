@@ -36,29 +36,32 @@ type stripNow struct {
 	Words string `json:"words"`
 	Doing string `json:"doing"`
 	Tab   string `json:"tab"`
+	// Watched says who watches the run that is being done, and what closing the page does.
+	Watched string `json:"watched"`
 }
 
 // streamer is one browser that listens.
 type streamer struct {
 	turned <-chan struct{} // closed when another job is opened
 
-	s     *Server
-	w     http.ResponseWriter
-	rc    *http.ResponseController
-	run   int
-	brief bool // only the strip at the top: no records, no looks
-	next  int64
-	looks uint64
-	strip strip
-	last  string
-	sent  time.Time
+	s       *Server
+	w       http.ResponseWriter
+	rc      *http.ResponseController
+	run     int
+	session string // the browser's
+	brief   bool   // only the strip at the top: no records, no looks
+	next    int64
+	looks   uint64
+	strip   strip
+	last    string
+	sent    time.Time
 }
 
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
-	attended := r.FormValue("attended")
-	leave := s.crowd.stream(s.doors.sessionOf(r), s.wardens.waitFor(attended))
+	session := s.doors.sessionOf(r)
+	leave := s.crowd.stream(session, s.wardens.by(session))
 	if leave == nil { // before any work is done for it
-		tooMany(w)
+		s.tooMany(w, r)
 		return nil
 	}
 	defer leave()
@@ -67,7 +70,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	t := &streamer{turned: turned, s: s, w: w, rc: http.NewResponseController(w), run: run,
+	t := &streamer{turned: turned, s: s, w: w, rc: http.NewResponseController(w), run: run, session: session,
 		brief: r.FormValue("brief") != "", next: 1}
 	if !t.brief {
 		if t.run, err = s.which(run); err != nil {
@@ -85,7 +88,6 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 		}
 		t.next = n + 1
 	}
-	defer s.wardens.watch(attended)()
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	w.Header().Set("X-Accel-Buffering", "no")
 	if err := errors.Join(t.rc.SetReadDeadline(time.Time{}), t.taken()); err != nil &&
@@ -182,7 +184,7 @@ func (t *streamer) now() error {
 	if st := t.s.cfg.Runner.State(); t.run != 0 && (!m.View.Here || st.Run != t.run) {
 		bench = t.s.moments.of(0)
 	}
-	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing, bench.Tab}
+	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing, bench.Tab, t.s.watched(t.session)}
 	if !t.brief && m.View.Here {
 		t.addLooks(&m)
 	}

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -315,8 +316,24 @@ func checkFile(path string) (os.FileInfo, error) {
 		return nil, ErrNotAJob
 	case info.Size() == 0:
 		return nil, fmt.Errorf("%w: it is empty", ErrNotAJob)
+	case !hasHeader(path):
+		return nil, ErrNotAJob
 	}
 	return info, nil
+}
+
+// hasHeader reports that a file begins as a database does, or cannot be read. SQLite takes away the log beside one that
+// does not, with the records in it.
+func hasHeader(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return true // told by whoever opens it
+	}
+	defer f.Close()
+	const begins = "SQLite format 3\x00"
+	head := make([]byte, len(begins))
+	_, err = io.ReadFull(f, head)
+	return err == nil && string(head) == begins
 }
 
 // checkThere notices that the file was removed or replaced while it is open: what is written then

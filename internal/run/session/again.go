@@ -101,7 +101,7 @@ func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 // againOf returns which run the newest run of a job repeats the frequencies of; 0 for none.
 // overTest is what it says of levels above the one wanted.
 func againOf(job *store.Job) (again int, overTest string, err error) {
-	n, err := job.Newest()
+	n, err := newestOf(job)
 	if errors.Is(err, store.ErrNoRun) {
 		return 0, "", nil
 	}

@@ -13,6 +13,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/run/engine"
+	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
 )
 
@@ -107,9 +108,17 @@ func (d *Desk) Prepare(r Request) (*Prepared, error) {
 	if d.sweeps(r.PlanFile) {
 		pr, err = ReadAndCheckSweep(r.PlanFile)
 	} else if pr, err = readAndCheck(r.PlanFile, job, r.Again, overTest); err == nil && job != nil {
-		err = checkBaseline(job, pr.Plan)
+		if err = checkBaseline(job, pr.Plan); err == nil {
+			_, err = resumed(job, Order{Resume: r.Resume}, pr)
+		}
 	}
 	return asked(pr), err
+}
+
+// Left is what a watcher left beside the job; nil for nothing, or what cannot be read.
+func (d *Desk) Left() *watcher.Report {
+	left, _ := watcher.Left(d.file) // what is no report is told when a run begins
+	return left
 }
 
 // sweeps reports that a file describes a free sweep. What cannot be read is told by whoever reads it.

@@ -32,7 +32,7 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 	if !o.Resume {
 		return part{attempt: 1}, nil
 	}
-	n, err := job.Newest()
+	n, err := newestOf(job)
 	if errors.Is(err, store.ErrNoRun) { // the program that made the job was killed before it came to a run
 		return part{attempt: 1}, nil
 	}
@@ -73,6 +73,17 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 		p.attempt = r.Abandoned[len(r.Abandoned)-1].Attempt + 1
 	}
 	return p, nil
+}
+
+// newestOf returns the newest run that was done on the bench: what a laboratory reported is none.
+func newestOf(job *store.Job) (int, error) {
+	runs, err := job.Runs()
+	for i := len(runs) - 1; i >= 0; i-- {
+		if runs[i].Opened.RunKind != event.LaboratoryKind {
+			return runs[i].Run, nil
+		}
+	}
+	return 0, errors.Join(err, store.ErrNoRun)
 }
 
 // sameInputs refuses a resumed run whose levels would not be those of its first part: another calibration,

@@ -140,6 +140,9 @@ func journalLeft(w *terminal.World, job *store.Job, left *watcher.Report, resumi
 	if left == nil {
 		return nil
 	}
+	if stale, err := ofAnotherJob(job, left); err != nil || stale {
+		left.Run = 0
+	}
 	safed := left.Safed()
 	safed.Cause += " (at " + left.At.UTC().Format(time.RFC3339) + ")"
 	var err error
@@ -157,6 +160,21 @@ func journalLeft(w *terminal.World, job *store.Job, left *watcher.Report, resumi
 		return fmt.Errorf("remove the watcher's report: %w", err)
 	}
 	return nil
+}
+
+// ofAnotherJob reports that a run began only after the watcher had acted: the report is about a job that had this name
+// before, as when it was renamed under a watcher that was still at it.
+func ofAnotherJob(job *store.Job, left *watcher.Report) (bool, error) {
+	if left.Run == 0 {
+		return false, nil
+	}
+	runs, err := job.Runs()
+	for _, r := range runs {
+		if r.Run == left.Run {
+			return left.At.Before(r.At), err
+		}
+	}
+	return false, err
 }
 
 // journalDead adds to a run that nobody goes on with.

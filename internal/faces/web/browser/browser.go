@@ -17,6 +17,7 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/storage"
 	"github.com/chromedp/chromedp"
 )
 
@@ -271,6 +272,28 @@ func (p *Page) Dark(dark bool) {
 			{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
 	if err != nil {
 		p.t.Fatalf("set the colours: %v", err)
+	}
+}
+
+// Scripts switches the scripts of pages on or off that are loaded from now on.
+func (p *Page) Scripts(on bool) {
+	p.t.Helper()
+	ctx, cancel := p.briefly(1)
+	defer cancel()
+	_, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled,
+		emulation.SetScriptExecutionDisabledParams{Value: !on})
+	if err != nil {
+		p.t.Fatalf("switch scripts: %v", err)
+	}
+}
+
+// LoseCookies takes every cookie away from the browser.
+func (p *Page) LoseCookies() {
+	p.t.Helper()
+	ctx, cancel := p.briefly(1)
+	defer cancel()
+	if _, err := chromedp.Call(ctx, storage.ClearCookies, storage.ClearCookiesParams{}); err != nil {
+		p.t.Fatalf("lose the cookies: %v", err)
 	}
 }
 

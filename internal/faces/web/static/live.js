@@ -181,11 +181,22 @@ export function live(charts) {
   let lines = [], record = ""; // the last one that came
   let source = listen();
   // A browser has six connections to one address. A page that is left but kept for "back", and one in
-  // the background that only shows the strip, must not hold one: RF off needs it.
+  // the background that only shows the strip, must not hold one: RF off needs it. One page of the
+  // browser keeps its stream even there, for as long as it is open: a run may be watched from it.
   const brief = body.stream.includes("brief=");
+  let keeps = false, came = false; // back from where it was kept for "back"
+  const closed = () => source.readyState === EventSource.CLOSED;
+  navigator.locks?.request("provoke-watch", () => {
+    keeps = true;
+    if (closed()) source = listen();
+    return new Promise(() => {});
+  });
   addEventListener("pagehide", () => source.close());
-  addEventListener("pageshow", e => { if (e.persisted) location.reload(); });
-  if (brief) document.addEventListener("visibilitychange", () => { source.close(); if (!document.hidden) source = listen(); });
+  addEventListener("pageshow", e => { if (e.persisted) { came = true; source = listen(); } }); // loaded again when the server answers
+  if (brief) document.addEventListener("visibilitychange", () => {
+    if (document.hidden && !keeps) source.close();
+    else if (!document.hidden && closed()) source = listen();
+  });
   setInterval(() => { if (Date.now() - heard > silence) dead(); }, 500);
   setInterval(() => requestAnimationFrame(() => {
     for (const l of lines) log(l);
@@ -200,6 +211,7 @@ export function live(charts) {
     from.searchParams.set("job", document.querySelector("nav .job")?.textContent ?? "");
     const source = new EventSource(from);
     source.addEventListener("now", e => {
+      if (came) return location.reload();
       const m = JSON.parse(e.data);
       alive(m.view.at);
       say(m.view);
@@ -224,7 +236,7 @@ export function live(charts) {
   }
 
   function again(old) {
-    if (source === old && !(brief && document.hidden)) source = listen();
+    if (source === old && !(brief && document.hidden && !keeps)) source = listen();
   }
 }
 

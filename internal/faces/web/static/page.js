@@ -1,25 +1,15 @@
-// What every page has: its charts, the stream, and the keys. Everything works without it, slower:
+// What every page has: its charts, the stream, and the keys; RF off is in off.js. Everything works without it, slower:
 // forms are plain forms, and the live page loads itself again.
 import { mountAll } from "./chart.js";
 import { live } from "./live.js";
 import { edit } from "./edit.js";
+import { mark } from "./mark.js";
 
 const charts = mountAll(document);
 globalThis.provoke = { charts };
 
-// Esc switches RF off, wherever the focus is. Space says "it upset now" unless the focus is on
-// something that takes a space itself.
-const takesSpace = e => e.closest("input, textarea, select, button, a, summary, [contenteditable], .plot");
-addEventListener("keydown", e => {
-  if (e.key === "Escape" && !e.repeat) { e.preventDefault(); document.querySelector("#rf-off")?.requestSubmit(); }
-  if (e.key === " " && !e.repeat && !takesSpace(e.target)) {
-    const mark = document.querySelector("#mark");
-    if (mark) { e.preventDefault(); mark.requestSubmit(); }
-  }
-});
-
 // The operator's wishes go without leaving the page; RF off never depends on this.
-for (const form of document.querySelectorAll("form[data-quiet]")) {
+for (const form of document.querySelectorAll("form[data-quiet]:not(#mark)")) {
   form.addEventListener("submit", async e => {
     e.preventDefault();
     const said = document.querySelector("#said");
@@ -28,6 +18,8 @@ for (const form of document.querySelectorAll("form[data-quiet]")) {
       const r = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/json" } });
       if (said) said.textContent = r.ok ? form.dataset.quiet : "that was not taken: " + new DOMParser().parseFromString(await r.text(), "text/html").querySelector("main p")?.textContent;
       if (r.ok) form.reset();
+      // A button that was clicked keeps the focus, and Space would press it again where it should say "it upset now".
+      if (r.ok && e.submitter && !e.submitter.matches(":focus-visible")) e.submitter.blur();
     } catch (err) { if (said) said.textContent = "that did not arrive: " + err.message; }
   });
 }
@@ -35,5 +27,6 @@ for (const form of document.querySelectorAll("form[data-quiet]")) {
 // A choice of what is shown is shown at once.
 for (const form of document.querySelectorAll("form[data-at-once]")) form.addEventListener("change", () => form.requestSubmit());
 
+mark();
 live(charts);
 edit(charts);
