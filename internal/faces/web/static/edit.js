@@ -5,11 +5,11 @@ import { mountAll } from "./chart.js";
 const grow = t => { t.rows = t.value.split("\n").length + 1; };
 
 // take replaces the parts of this page by those of another rendering of it.
-// A part in which somebody types is kept, and brought up to date once the focus has left it, unless it is forced.
+// A part that is the same stays, so that no click on it is lost; one in which somebody types is kept, and brought up to date once the focus has left it, unless it is forced.
 export function take(doc, forced) {
   for (const part of doc.querySelectorAll("[data-part][id]")) {
     const here = document.getElementById(part.id);
-    if (!here || "keep" in here.dataset && !forced && (here.contains(document.activeElement) || alike(here, part))) continue;
+    if (!here || here.isEqualNode(part) || "keep" in here.dataset && !forced && (here.contains(document.activeElement) || alike(here, part))) continue;
     const open = [...here.querySelectorAll("details")].map(d => d.open);
     const fresh = document.adoptNode(part);
     here.replaceWith(fresh);
@@ -66,6 +66,8 @@ function tries(form) {
     dirty = false;
   });
   dirty = !!document.querySelector("#unsaved b") && !!form.elements.stamp?.value;
+  // The button to arm comes back when the run that is being done has ended.
+  setInterval(() => { if (form.querySelector("#arm-button .go:disabled")) ask(); }, 2000);
   // A page that the browser brings back may be older than the file.
   addEventListener("pageshow", e => { if (e.persisted) ask(true); });
 }
