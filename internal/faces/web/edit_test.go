@@ -57,13 +57,14 @@ func TestEditingInTheBrowser(t *testing.T) {
 		t.Errorf("the frequency beside the slider is %q", at)
 	}
 
-	// A curve that is dropped is read by the server and put at the cursor.
+	// A curve that is dropped on its block is read by the server and named in the file.
 	curve := filepath.Join(t.TempDir(), "pad.s2p")
 	write(t, filepath.Dir(curve), "pad.s2p", []byte(
 		"# MHz S DB R 50\n0.1 -30 0 -10 0 -10 0 -30 0\n100 -28 0 -10.2 0 -10.2 0 -28 0\n"))
-	p.Upload("#curve", curve)
-	p.Wait(`document.querySelector("#imported button[data-insert]") && document.querySelector("#imported figure.chart canvas")`)
-	p.Click(`#imported button[data-insert]`)
+	p.Eval(`document.querySelector("[data-block='to_amplifier[0]']").open = true`)
+	p.Upload(`input[name="file.to_amplifier[0].loss"]`, curve)
+	p.Click(`button[name=into][value="to_amplifier[0].loss"]`)
+	p.Wait(`document.querySelector("#imported figure.chart canvas")`)
 	if text := browser.Value[string](p, `document.querySelector("#text").value`); !strings.Contains(text,
 		`touchstone: "pad.s2p"`) {
 		t.Error("the curve was not put at the cursor")

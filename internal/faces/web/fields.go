@@ -20,13 +20,20 @@ type formField struct {
 	Curve                       bool // a curve file may be chosen for it
 	Source                      string
 	Choices                     []string
-	Found                       bool // an address, which may be one of the instruments found
-	Problems                    []problem.Problem
+	Found                       bool              // an address, which may be one of the instruments found
+	Problems                    []problem.Problem // in words for beside the field
+	told                        []string          // the same as the file tells them
+}
+
+// about reports that a problem begins with a path, or with one below it.
+func about(what, path string) bool {
+	rest, ok := strings.CutPrefix(what, path)
+	return ok && rest != "" && strings.ContainsRune(" :.,", rune(rest[0]))
 }
 
 // fieldFor makes the field of a key; prefix stands for that part of the key's path that has brackets without a
 // number.
-func fieldFor(k document.Key, path, text string, list problem.List) formField {
+func fieldFor(k document.Key, path string, at document.Layout, list problem.List) formField {
 	name := path[strings.LastIndexByte(path, '.')+1:]
 	f := formField{Path: path, Name: strings.ReplaceAll(name, "_", " "), Takes: k.Takes, Hint: k.Says,
 		Curve: strings.HasPrefix(k.Takes, "a curve"), Found: name == "address"}
@@ -38,7 +45,7 @@ func fieldFor(k document.Key, path, text string, list problem.List) formField {
 	if k.Takes != "a text" && !strings.Contains(k.Says, k.Takes) && f.Choices == nil {
 		f.Hint = k.Takes + ": " + k.Says
 	}
-	w, there := document.Find(text, path)
+	w, there := at.Find(path)
 	if w.Text != document.Blank {
 		f.Value = w.Text
 	}
@@ -47,8 +54,10 @@ func fieldFor(k document.Key, path, text string, list problem.List) formField {
 		f.Choices = append(f.Choices, f.Value)
 	}
 	for _, p := range list {
-		if p.Field == path || strings.HasPrefix(p.Field, path+".") || there && p.Field == "" && p.Line >= w.First &&
-			p.Line <= w.Last {
+		if p.Field == path || about(p.What, path) || there && p.Field == "" && p.Line >= w.First && p.Line <= w.Last {
+			f.told = append(f.told, p.String())
+			p.What = strings.TrimPrefix(strings.TrimPrefix(p.What, path), ": ")
+			p.What, p.Line = strings.TrimSpace(strings.TrimPrefix(p.What, " is ")), 0
 			f.Problems = append(f.Problems, p)
 		}
 	}

@@ -406,10 +406,7 @@ func aim(u underway, p plan.Point, target rf.Current) string {
 // between says what is known of the onset at a frequency of a run that goes on.
 func between(r *result.Run, at rf.Frequency) string {
 	stood, upset := rf.Current{}, rf.Current{}
-	for _, p := range r.Points() {
-		if p.Frequency != at {
-			continue
-		}
+	if p := r.Point(at); p != nil {
 		for _, st := range p.Steps {
 			current, _ := st.Level()
 			switch {
@@ -442,7 +439,7 @@ func blank(text string, known bool) string {
 }
 
 func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
-	v.Known, v.Done = r.Opened.Points, len(r.Points())
+	v.Known, v.Done = r.Opened.Points, r.Frequencies()
 	if u.Here && u.Status.Known > 0 {
 		v.Known, v.Done = u.Status.Known, u.Status.Done
 	}

@@ -90,7 +90,9 @@ func (s *Server) photo(w http.ResponseWriter, r *http.Request) error {
 }
 
 // upload reads the one file of a form. The size of the body is limited before it comes here.
-func upload(r *http.Request) (name string, data []byte, err error) {
+func upload(r *http.Request) (name string, data []byte, err error) { return uploadOf(r, "file") }
+
+func uploadOf(r *http.Request, field string) (name string, data []byte, err error) {
 	if err := r.ParseMultipartForm(1 << 20); err != nil {
 		var tooBig *http.MaxBytesError
 		if errors.As(err, &tooBig) {
@@ -99,7 +101,7 @@ func upload(r *http.Request) (name string, data []byte, err error) {
 		return "", nil, withStatus(http.StatusBadRequest, "the upload cannot be read: %v", err)
 	}
 	defer r.MultipartForm.RemoveAll()
-	f, head, err := r.FormFile("file")
+	f, head, err := r.FormFile(field)
 	if err != nil {
 		return "", nil, withStatus(http.StatusBadRequest, "there is no file in the upload")
 	}

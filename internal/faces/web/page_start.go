@@ -95,10 +95,10 @@ const (
 func facts(file, text, shown string, also problem.List) factsForm {
 	_, list := tell.ParseAbout(file, []byte(text))
 	f := factsForm{File: file, Text: text, Stamp: shown, Problems: append(also, list...)}
-	keys := tell.AboutKeys()
+	keys, at := tell.AboutKeys(), document.LayoutOf(text)
 	byPath := keysByPath(keys)
 	field := func(k document.Key) formField {
-		x := fieldFor(k, k.Path, text, f.Problems)
+		x := fieldFor(k, k.Path, at, f.Problems)
 		if name := factNames[k.Path]; name != "" {
 			x.Name = name
 		}
@@ -160,7 +160,8 @@ func (s *Server) steps(p startPart, runs int) ([]step, error) {
 		_, list := catalog.Parse(f.Name, data, s.folder.beside)
 		n := len(list) - len(list.Warnings())
 		if n == 0 {
-			bench = step{Name: "Bench", Path: "/bench?file=" + query(f.Name), State: f.Name + ", no problem", Done: true}
+			bench = step{Name: "Bench", Path: "/bench?file=" + query(f.Name), State: f.Name + ", no problem",
+				Done: true}
 			break
 		}
 		bench.Path, bench.State = "/bench?file="+query(f.Name), f.Name+": "+english.Count(n, "problem", "problems")
@@ -362,18 +363,19 @@ func (s *Server) simulate(w http.ResponseWriter, r *http.Request) error {
 
 // readdressed is a bench file with the addresses of another one.
 func readdressed(text, of string) (string, error) {
+	as := document.LayoutOf(of)
 	for _, k := range catalog.Keys() {
 		above, ok := strings.CutSuffix(k.Path, ".address")
 		if !ok {
 			continue
 		}
 		list, numbered := strings.CutSuffix(above, "[]")
-		for i := range max(1, document.Size(of, list)) {
+		for i := range max(1, as.Size(list)) {
 			path := above + ".address"
 			if numbered {
 				path = fmt.Sprintf("%s[%d].address", list, i)
 			}
-			now, there := document.Find(of, path)
+			now, there := as.Find(path)
 			if _, old := document.Find(text, path); !there || !old {
 				continue
 			}

@@ -324,32 +324,6 @@ func TestTheChainIsComputedByTheServerAsTheEngineerWritesIt(t *testing.T) {
 	}
 }
 
-func TestACurveThatIsDroppedIsReadAndKept(t *testing.T) {
-	s := serve(t, false)
-	for name, x := range map[string]struct{ data, want string }{
-		"clamp.csv":   {"f/MHz;loss/dB\n0,15;8,1\n80;9,2\n", "clamp.csv"},
-		"probe.csv":   {"f (MHz),Zt (dBohm)\n0.15,10\n80,14\n", "CSV in dBΩ"},
-		"line.s2p":    {"# MHz S DB R 50\n1 -20 0 -0.5 0 -0.5 0 -20 0\n80 -18 0 -0.9 0 -0.9 0 -18 0\n", "S21"},
-		"units.csv":   {"0.15;8.1\n80;9.2\n", "FILL IN"},
-		"nothing.csv": {"these are words\nand more\n", "✕"},
-	} {
-		r := s.send(t, "/bench/curve", name, []byte(x.data))
-		var b bytes.Buffer
-		b.ReadFrom(r.Body)
-		part := regexp.MustCompile(`(?s)<div id="imported".*?</section>`).FindString(b.String())
-		if r.StatusCode != http.StatusOK || !strings.Contains(part, x.want) {
-			t.Errorf("%s: %s, no %q in %.1500s", name, r.Status, x.want, part)
-		}
-		if _, err := os.Stat(filepath.Join(s.dir, name)); (err == nil) == (name == "nothing.csv") {
-			t.Errorf("%s: kept is %v", name, err == nil)
-		}
-	}
-	s.send(t, "/bench/curve", "clamp.csv", []byte("f/MHz;loss/dB\n0,15;7\n80;8\n"))
-	if _, err := os.Stat(filepath.Join(s.dir, "clamp-2.csv")); err != nil {
-		t.Error("another curve of the same name replaced the first")
-	}
-}
-
 func TestWhatTheLaboratoryReportedIsAppendedToTheJournal(t *testing.T) {
 	s := serve(t, true)
 	csv := "from;to;level;modulation;what\n27,12 MHz;;3 V emf;AM 80 % 1 kHz;error latches\n1M5;2 MHz;60 mA;;reading " +

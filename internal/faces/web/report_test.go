@@ -47,8 +47,8 @@ func TestTheReportIsAsChosen(t *testing.T) {
 	if short > whole*3/4 {
 		t.Errorf("without its annexes the report has %d bytes, with them %d", short, whole)
 	}
-	if _, page := s.get(t, "/report"); !strings.Contains(page, "run 4 is the newest exposure before which something was "+
-		"changed, and run 3 the first exposure") {
+	if _, page := s.get(t, "/report"); !strings.Contains(page, "run 4 is the newest exposure before which something "+
+		"was changed, and run 3 the first exposure") {
 		t.Error("the page does not say why it compares these two")
 	}
 	if _, page := s.get(t, "/report?run=3&run=4&before=3&after=4"); strings.Contains(page, "Why these two") {

@@ -69,6 +69,7 @@ type Server struct {
 	// quietAt is when “RF off” last read the benches of the folder back, in nanoseconds of the wall clock; 0 for never.
 	quietAt atomic.Int64
 
+	found     found // instruments, when somebody looked last
 	handing   sync.Mutex
 	simulated []Hand // of the simulated bench, once it was brought up; guarded by handing
 
@@ -196,6 +197,7 @@ func (s *Server) routes() http.Handler {
 	page("GET /bench", s.benchPage)
 	page("POST /bench/try", s.benchTried)
 	page("POST /bench/save", s.benchSaved)
+	page("POST /bench/chain", s.chainOnly)
 	page("POST /bench/curve", s.addCurveFile)
 	page("GET /findings", s.findingsPage)
 	page("GET /compare", s.comparePage)

@@ -348,3 +348,17 @@ func StateNames() []string {
 	}
 	return out
 }
+
+// The view of a long run is made ten times a second for everybody who looks, beside the run: 6,271 frequencies are a
+// sweep of 1 % steps thrice as fine.
+func BenchmarkTheViewOfALongRun(b *testing.B) {
+	c := &canned{at: cannedAt.Add(-3 * time.Minute)}
+	c.arm()
+	for i := range 6271 {
+		c.step(rf.Frequency(150e3+12e3*float64(i)), i%50 == 0, false)
+	}
+	u := here(dwelling(phase("exposing", true)))
+	for b.Loop() {
+		liveOf(&c.run, u, cannedAt)
+	}
+}

@@ -105,6 +105,12 @@ func MonitorKinds() []MonitorKind {
 	return out
 }
 
+// MonitorNeeds returns the keys that a kind of monitor needs and may have besides those of every piece.
+func MonitorNeeds(kind MonitorKind) (must, may []string) {
+	k := kindOf(kind)
+	return slices.Clone(k.must), slices.Clone(k.may)
+}
+
 // Monitor watches the device under test.
 type Monitor struct {
 	Identity

@@ -18,9 +18,15 @@ type Written struct {
 	First, Last int    // its lines, from 1
 }
 
+// Layout is where the keys of a file stand.
+type Layout struct{ root *written }
+
+// LayoutOf reads where the keys of a file stand.
+func LayoutOf(text string) Layout { return Layout{outline(strings.Split(text, "\n"))} }
+
 // Find returns what a file has at a path; false where it has nothing there.
-func Find(text, path string) (Written, bool) {
-	n := outline(strings.Split(text, "\n")).find(path)
+func (l Layout) Find(path string) (Written, bool) {
+	n := l.root.find(path)
 	if n == nil {
 		return Written{}, false
 	}
@@ -28,12 +34,15 @@ func Find(text, path string) (Written, bool) {
 }
 
 // Size returns how many items a list has; 0 where there is none.
-func Size(text, list string) int {
-	if n := outline(strings.Split(text, "\n")).find(list); n != nil && n.list {
+func (l Layout) Size(list string) int {
+	if n := l.root.find(list); n != nil && n.list {
 		return len(n.kids)
 	}
 	return 0
 }
+
+// Find returns what a file has at a path; false where it has nothing there.
+func Find(text, path string) (Written, bool) { return LayoutOf(text).Find(path) }
 
 // Set returns the text with a value at a path, in one line or several; an empty value takes the key out. A value
 // that begins with a bracket, or has several lines, is meant as YAML where it is YAML; with plain it is a text

@@ -163,6 +163,9 @@ func (r Run) Points() []*Point {
 	return out
 }
 
+// Frequencies counts where something was done.
+func (r Run) Frequencies() int { return len(r.order) }
+
 // Point returns what was done at a frequency, nil when nothing was.
 func (r Run) Point(f rf.Frequency) *Point { return r.points[f] }
 

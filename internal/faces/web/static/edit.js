@@ -16,6 +16,8 @@ export function take(doc, forced) {
     fresh.querySelectorAll("details").forEach((d, i) => { d.open = open[i] ?? d.open; });
     mountAll(fresh);
   }
+  const shape = doc.querySelector("[data-shape]"), shaped = document.querySelector("[data-shape]");
+  if (shape && shaped && shape.dataset.shape !== shaped.dataset.shape) shaped.replaceWith(document.adoptNode(shape)); // other blocks
   for (const from of doc.querySelectorAll("[data-sync]")) {
     const to = document.querySelector(`[data-sync="${CSS.escape(from.dataset.sync)}"]`);
     if (to && to !== document.activeElement && to.value !== from.value) { to.value = from.value; if (to.id === "text") grow(to); }
@@ -88,49 +90,53 @@ function toLine(n) {
   box.scrollIntoView({ block: "nearest" });
 }
 
-// The slider asks the server for the chain at another frequency.
+// The slider asks the server for the chain at another frequency: one question at a time, and always the newest.
 function slider() {
-  const form = document.querySelector("form[data-slide]");
-  if (!form) return;
-  let timer, turn = 0;
-  form.addEventListener("input", e => {
-    const q = new URLSearchParams(new FormData(form));
-    if (e.target.type === "range") q.delete("at"); else q.delete("i");
-    clearTimeout(timer);
-    timer = setTimeout(async () => {
-      const mine = ++turn, url = form.getAttribute("action") + "?" + q;
-      const doc = await fetchPage(url);
-      if (mine !== turn) return;
-      take(doc);
-      history.replaceState(null, "", url);
-    }, 60);
+  const box = document.querySelector("[data-slide]");
+  if (!box) return;
+  let busy = false, again = false;
+  const ask = async () => {
+    if (busy) { again = true; return; }
+    busy = true;
+    try {
+      do {
+        again = false;
+        const q = new URLSearchParams([...box.querySelectorAll("[name]")].map(e => [e.name, e.value]));
+        q.delete(moved === "range" ? "at" : "i");
+        const body = new URLSearchParams(q), fields = box.closest("form").elements;
+        for (const name of ["file", "text"]) body.set(name, fields[name].value);
+        take(await fetchPage(box.dataset.slide, { method: "POST", body }));
+        q.set("file", body.get("file"));
+        history.replaceState(null, "", "/bench?" + q);
+      } while (again);
+    } finally { busy = false; }
+  };
+  let moved = "";
+  for (const kind of ["input", "change"]) box.addEventListener(kind, e => {
+    e.stopPropagation(); // the file is not changed by it
+    if (kind === "change" && e.target.tagName !== "SELECT") return;
+    moved = e.target.type;
+    ask();
   });
 }
 
-// A curve file that is dropped on the page is sent to the server, which says what is in it.
+// A curve file that is dropped on a block, or on one of its curves, is that curve's.
 function drop() {
-  const form = document.querySelector("form[data-drop]");
-  if (!form) return;
-  const send = async file => {
-    const body = new FormData();
-    body.set("file", file); body.set("bench", form.elements.bench.value);
-    take(await fetchPage(form.action, { method: "POST", body }));
-    document.querySelector("#imported")?.scrollIntoView({ block: "nearest" });
+  const place = e => {
+    const block = e.target.closest?.("[data-block]");
+    return e.target.closest?.("[data-curve]") ?? block?.querySelector("[data-curve]");
   };
-  form.addEventListener("change", e => { if (e.target.files?.[0]) send(e.target.files[0]); });
-  for (const kind of ["dragenter", "dragover", "dragleave", "drop"]) addEventListener(kind, e => {
+  for (const kind of ["dragover", "dragleave", "drop"]) addEventListener(kind, e => {
     if (!e.dataTransfer?.types.includes("Files")) return;
     e.preventDefault();
-    form.classList.toggle("over", kind === "dragenter" || kind === "dragover");
-    if (kind === "drop" && e.dataTransfer.files[0]) send(e.dataTransfer.files[0]);
-  });
-  document.addEventListener("click", e => {
-    const b = e.target.closest("button[data-insert]");
-    if (!b) return;
-    const t = document.querySelector("#text");
-    t.setRangeText(b.dataset.insert, t.selectionStart, t.selectionEnd, "end");
-    t.focus();
-    t.dispatchEvent(new Event("input", { bubbles: true }));
+    for (const o of document.querySelectorAll("[data-curve].over")) o.classList.remove("over");
+    const to = place(e);
+    if (!to) return;
+    if (kind === "dragover") { to.closest("details").open = true; to.classList.add("over"); }
+    if (kind === "drop" && e.dataTransfer.files[0]) {
+      to.querySelector("[type=file]").files = e.dataTransfer.files;
+      to.querySelector("button").click();
+    }
   });
 }
 
