@@ -80,7 +80,7 @@ func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
 		t.Errorf("RF on %v, %d times", s.On, s.Exposures)
 	}
 	p.Go(address + "/findings")
-	p.Wait(`document.querySelector("h1")?.textContent.includes("Findings") && globalThis.provoke`)
+	p.Wait(`location.pathname === "/findings" && globalThis.provoke`)
 	text := p.Text("main")
 	for _, want := range []string{"Free sweep, run 1", "Passes of run 1"} {
 		if !strings.Contains(text, want) {

@@ -121,7 +121,8 @@ func (j *jobPage) run(plan, label, changed string) {
 	j.Wait(`globalThis.provoke && document.querySelector("#verdict .good")`)
 	j.Fill("#label", label)
 	j.Fill("#changed", changed)
-	j.Wait(`document.querySelector(".arm button.go:enabled")`) // the run before may still be ending
+	// the run before may still be ending, and what "RF off" said of it stands for six seconds
+	j.Wait(`document.querySelector(".arm button.go:enabled") && !document.querySelector("#off-said")`)
 	j.Click(".arm button.go")
 	j.Wait(`location.pathname.startsWith("/arm/") && globalThis.provoke`)
 	j.Click("main form button.go")
