@@ -168,5 +168,5 @@ func leftOf(n chain.Node) string {
 	if n.Unsure >= 0.05 {
 		at += fmt.Sprintf(" + %.1f", n.Unsure.DB())
 	}
-	return at + " of " + rating + " " + unit
+	return strings.ReplaceAll(at+" of "+rating+" "+unit, "-", "−")
 }

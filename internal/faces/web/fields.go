@@ -56,6 +56,9 @@ func fieldFor(k document.Key, path string, at document.Layout, list problem.List
 	for _, p := range list {
 		if p.Field == path || about(p.What, path) || there && p.Field == "" && p.Line >= w.First && p.Line <= w.Last {
 			f.told = append(f.told, p.String())
+			if w.Text == document.Blank {
+				p.Hint = ""
+			}
 			p.What = strings.TrimPrefix(strings.TrimPrefix(p.What, path), ": ")
 			p.What, p.Line = strings.TrimSpace(strings.TrimPrefix(p.What, " is ")), 0
 			f.Problems = append(f.Problems, p)

@@ -35,6 +35,9 @@ func (s *Server) keepLaboratory(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
+	if err := s.sameJob(r); err != nil {
+		return err
+	}
 	e, list := event.LaboratoryFailures{}, problem.List(nil)
 	if file != nil {
 		e, list = analysis.ParseLaboratory(name, file)

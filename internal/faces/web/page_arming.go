@@ -62,6 +62,9 @@ func wishesOf(r *http.Request) Wishes {
 func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
 	x := submitted{Name: r.PostFormValue("file"), Shown: r.PostFormValue("stamp")}
 	if !r.PostForm.Has("text") {
+		if err := s.sameJob(r); err != nil {
+			return err
+		}
 		data, err := s.folder.read(x.Name)
 		if err != nil {
 			return err
@@ -94,6 +97,9 @@ func isSweep(text string) bool {
 
 // armed checks and saves a form and keeps what was prepared of it; nil, with the reason in the form, where it refuses.
 func (s *Server) armed(r *http.Request, x *submitted) *arming {
+	if err := s.sameJob(r); err != nil {
+		x.refuse(http.StatusConflict, "not armed: %v", err)
+	}
 	if s.cfg.Runner.State().Underway {
 		x.refuse(http.StatusConflict, "%v", ErrUnderway)
 	}

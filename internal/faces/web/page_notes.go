@@ -14,6 +14,9 @@ import (
 
 // note keeps a remark in a run's journal.
 func (s *Server) note(w http.ResponseWriter, r *http.Request) error {
+	if err := s.sameJob(r); err != nil {
+		return err
+	}
 	run, err := s.runAsked(r)
 	if err != nil {
 		return err
@@ -59,6 +62,9 @@ var pictures = map[string]bool{"image/jpeg": true, "image/png": true, "image/web
 // photo joins a picture to a run.
 func (s *Server) photo(w http.ResponseWriter, r *http.Request) error {
 	name, data, err := upload(r)
+	if err == nil {
+		err = s.sameJob(r)
+	}
 	if err != nil {
 		return err
 	}

@@ -328,7 +328,16 @@ func (s *Server) turnTo(name string) error {
 	return s.journal.turn(file)
 }
 
-// simulate brings up the simulated bench and its files; a bench file of an earlier one takes the new addresses.
+// sameJob refuses a form that was made for another job than the one that is open now; its body must have been read.
+func (s *Server) sameJob(r *http.Request) error {
+	if job := r.PostFormValue("job"); job != "" && job != s.jobName() {
+		return withStatus(http.StatusConflict, "this page is of the job %s, and the job %s is open now: nothing was "+
+			"done; load the page again", job, s.jobName())
+	}
+	return nil
+}
+
+// simulate brings up the simulated bench because a person asked for it.
 func (s *Server) simulate(w http.ResponseWriter, r *http.Request) error {
 	if s.cfg.Simulate == nil {
 		return withStatus(http.StatusNotFound, "this program brings up no simulated bench here")
@@ -336,6 +345,14 @@ func (s *Server) simulate(w http.ResponseWriter, r *http.Request) error {
 	if s.cfg.Runner.State().Underway {
 		return ErrUnderway
 	}
+	if err := s.bringUp(); err != nil {
+		return err
+	}
+	return seeOther(w, r, "/bench?file="+simulatedBench)
+}
+
+// bringUp brings the simulated bench up, with its files; a bench file of an earlier one takes the new addresses.
+func (s *Server) bringUp() error {
 	s.handing.Lock()
 	defer s.handing.Unlock()
 	sim, err := s.cfg.Simulate()
@@ -353,12 +370,24 @@ func (s *Server) simulate(w http.ResponseWriter, r *http.Request) error {
 	if err := s.folder.write(simulatedBench, []byte(text), shown); err != nil {
 		return err
 	}
-	if _, err := s.folder.beside(simulatedPlan); errors.Is(err, fs.ErrNotExist) {
-		if err := s.folder.write(simulatedPlan, sim.Plan, ""); err != nil {
-			return err
-		}
+	if _, err = s.folder.beside(simulatedPlan); errors.Is(err, fs.ErrNotExist) {
+		return s.folder.write(simulatedPlan, sim.Plan, "")
 	}
-	return seeOther(w, r, "/bench?file="+simulatedBench)
+	return err
+}
+
+// again brings up the simulated bench of a folder that was tried before: its file names instruments, and "RF off"
+// asks all of them.
+func (s *Server) again() {
+	if s.cfg.Simulate == nil {
+		return
+	}
+	if _, err := s.folder.beside(simulatedBench); err != nil {
+		return
+	}
+	if err := s.bringUp(); err != nil {
+		s.cfg.Log.Error("bring up the simulated bench of the folder again", "error", err)
+	}
 }
 
 // readdressed is a bench file with the addresses of another one.

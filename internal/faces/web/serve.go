@@ -25,6 +25,7 @@ const (
 // It bounds connections, requests, streams and their times: see crowd. A system that has no file
 // descriptor left for a new connection does not end it.
 func (s *Server) Serve(ctx context.Context, l net.Listener, cert, key string) error {
+	s.again()
 	log := slog.NewLogLogger(s.cfg.Log.Handler(), slog.LevelWarn)
 	server := &http.Server{
 		Handler: s, ReadHeaderTimeout: headersWithin, ReadTimeout: requestWithin, WriteTimeout: answerWithin,

@@ -105,6 +105,15 @@ func TestAnotherJobIsOpenedOnlyBetweenRunsAndEndsWhatWaited(t *testing.T) {
 	if _, body := s.get(t, "/"); !strings.Contains(body, "<b>other</b>") || !strings.Contains(body, "as received") {
 		t.Error("the page does not show the other job")
 	}
+	for path, form := range map[string]url.Values{"/note": {"text": {"x"}, "run": {"3"}},
+		"/arm":        {"file": {"exposure.yaml"}},
+		"/laboratory": {"from": {"1 MHz"}, "what": {"x"}}} {
+		form.Set("job", "belt-weigher")
+		if status, _, body := s.post(t, path, form); status != http.StatusConflict ||
+			!strings.Contains(body, "is open now") {
+			t.Errorf("%s from a page of the old job: %d", path, status)
+		}
+	}
 	if status, _, _ := s.post(t, "/jobs/open", url.Values{"job": {"../belt-weigher"}}); status != 404 {
 		t.Errorf("a job outside the folder: %d", status)
 	}
