@@ -37,7 +37,7 @@ func TestTheBrowserArmsWhatTheFormShows(t *testing.T) {
 	}
 	write(t, s.dir, "exposure.yaml", []byte(exposurePlan))
 	p.Click("main form button.go")
-	p.Wait(`location.pathname === "/start"`)
+	p.Wait(`location.pathname === "/start" && document.readyState === "complete"`)
 	if text := p.Text("main"); !strings.Contains(text, "exposure.yaml changed since") ||
 		!strings.Contains(text, "nothing was switched on") || s.runner.started != 0 {
 		t.Errorf("the file changed, and the page says %s", text)
