@@ -120,6 +120,9 @@ function slider() {
   });
 }
 
+// A page that shows what is not saved yet asks before it is left.
+if (location.pathname.startsWith("/bench/") && document.querySelector("#unsaved b")) dirty = true;
+
 // A curve file that is dropped on a block, or on one of its curves, is that curve's.
 function drop() {
   const place = e => {
