@@ -121,7 +121,9 @@ func (j *jobPage) run(plan, label, changed string) {
 	j.Wait(`globalThis.provoke && document.querySelector("#verdict .good")`)
 	j.Fill("#label", label)
 	j.Fill("#changed", changed)
-	j.Click("form.arm button.go")
+	// the run before may still be ending, and what "RF off" said of it stands for six seconds
+	j.Wait(`document.querySelector(".arm button.go:enabled") && !document.querySelector("#off-said")`)
+	j.Click(".arm button.go")
 	j.Wait(`location.pathname.startsWith("/arm/") && globalThis.provoke`)
 	j.Click("main form button.go")
 	j.Wait(`location.pathname === "/live" && document.body.dataset.fresh === "yes"`)
@@ -288,7 +290,7 @@ func TestTwoBrowsersOnOneJob(t *testing.T) {
 	second.Go(s.address + "/live")
 	second.Wait(`document.querySelector(".big.rf").dataset.rf === "on" && document.body.dataset.fresh === "yes"`)
 	second.Go(s.address + "/plan?file=exposure.yaml")
-	if !browser.Value[bool](second, `document.querySelector("form.arm button.go").disabled`) {
+	if !browser.Value[bool](second, `document.querySelector(".arm button.go").disabled`) {
 		t.Error("a second run can be armed")
 	}
 	first.Go("about:blank") // the page that attends is closed

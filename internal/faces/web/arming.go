@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"fmt"
 	"sync"
 	"time"
@@ -10,13 +11,21 @@ import (
 const armedFor = 2 * time.Minute
 
 // arming is a run that was checked and shown, and waits for a person's yes. ID names its page, which
-// may be looked at; Nonce begins the run and works once.
+// may be looked at; Nonce begins the run, once.
 type arming struct {
 	ID       string
 	Nonce    string
 	Prepared Prepared
 	Wishes   Wishes
+	Job      string // that was shown when it was prepared
+	Before   int    // newest run of that job then; 0 for none
 	Until    time.Time
+
+	saying sync.Mutex // one yes at a time: the second of a double click waits for the first
+	said   time.Time  // when the yes came; zero before
+	run    int        // that it began; 0 for none
+	to     string     // page of that run
+	why    error      // why it began none
 }
 
 // armings keeps them, a bounded number.
@@ -31,24 +40,29 @@ const keptArmings = 32
 
 func newArmings(now func() time.Time) *armings { return &armings{now: now, list: map[string]*arming{}} }
 
+// keptFor is how long an arming is remembered after its end, to tell what came of it.
+const keptFor = 10 * time.Minute
+
 // add keeps an arming and gives it its names and its end.
-func (a *armings) add(x arming) *arming {
+func (a *armings) add(x *arming) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for n, y := range a.list {
-		if a.now().After(y.Until) {
+		if a.now().After(y.Until.Add(keptFor)) {
 			delete(a.list, n)
 		}
 	}
-	for n := range a.list {
-		if len(a.list) < keptArmings {
-			break
+	for len(a.list) >= keptArmings {
+		oldest := ""
+		for n, y := range a.list {
+			if oldest == "" || y.Until.Before(a.list[oldest].Until) {
+				oldest = n
+			}
 		}
-		delete(a.list, n)
+		delete(a.list, oldest)
 	}
 	x.ID, x.Nonce, x.Until = secret(), secret(), a.now().Add(armedFor)
-	a.list[x.ID] = &x
-	return &x
+	a.list[x.ID] = x
 }
 
 // clear forgets every arming that waits.
@@ -58,28 +72,60 @@ func (a *armings) clear() {
 	clear(a.list)
 }
 
-// look returns an arming that waits and has not expired; nil otherwise.
+// look returns the arming of an address; nil where none is known.
 func (a *armings) look(id string) *arming {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if x := a.list[id]; x != nil && !a.now().After(x.Until) {
-		return x
+	return a.list[id]
+}
+
+// of returns the arming of a nonce; nil where none is known.
+func (a *armings) of(nonce string) *arming {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, x := range a.list {
+		if same(x.Nonce, nonce) {
+			return x
+		}
 	}
 	return nil
 }
 
-// take returns the arming of a nonce and uses it up; nil when it was used or has expired.
-func (a *armings) take(nonce string) *arming {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	for id, x := range a.list {
-		if same(x.Nonce, nonce) {
-			delete(a.list, id)
-			if a.now().After(x.Until) {
-				return nil
-			}
-			return x
-		}
+// yes begins the run of an arming, once, and returns the address of its page. The same yes again, as of a double
+// click, leads to the same page and begins nothing.
+func (x *arming) yes(now time.Time, begin func() (run int, to string, err error)) (string, error) {
+	x.saying.Lock()
+	defer x.saying.Unlock()
+	switch {
+	case x.said.IsZero() && now.After(x.Until):
+		return "", errors.New("this arming step has expired: nothing was switched on; check and arm again")
+	case x.said.IsZero():
+		x.said = now
+		x.run, x.to, x.why = begin()
+		return x.to, x.why
+	case x.run > 0 && now.Sub(x.said) < armedFor:
+		return x.to, nil
+	}
+	return "", x.used()
+}
+
+// used says what came of an arming that waits for no yes any more.
+func (x *arming) used() error {
+	if x.run > 0 {
+		return fmt.Errorf("this arming step has begun run %d already, and begins no other: check and arm again", x.run)
+	}
+	return fmt.Errorf("this arming step was used and began no run: %w; check and arm again", x.why)
+}
+
+// over says why an arming page cannot be shown any more; nil while it waits for its yes.
+func (x *arming) over(now time.Time) error {
+	x.saying.Lock()
+	defer x.saying.Unlock()
+	switch {
+	case !x.said.IsZero():
+		return x.used()
+	case now.After(x.Until):
+		return errors.New("this arming step has expired: nothing was switched on; check and arm again")
 	}
 	return nil
 }

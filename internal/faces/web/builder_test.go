@@ -34,7 +34,7 @@ func benchForm(page string) url.Values {
 	}
 	for _, m := range regexp.MustCompile(`(?s)<textarea [^>]*name="([^"]*)"[^>]*>(.*?)</textarea>`).FindAllStringSubmatch(page,
 		-1) {
-		form.Set(m[1], html.UnescapeString(m[2]))
+		form.Set(m[1], strings.TrimPrefix(html.UnescapeString(m[2]), "\n")) // the first line end belongs to the tag
 	}
 	for _, m := range regexp.MustCompile(`(?s)<select [^>]*name="([^"]*)".*?</select>`).FindAllStringSubmatch(page, -1) {
 		if chosen := regexp.MustCompile(`<option selected>([^<]*)`).FindStringSubmatch(m[0]); chosen != nil {

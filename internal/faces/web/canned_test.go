@@ -65,9 +65,11 @@ type fakeRunner struct {
 	offs    int
 	started int
 	wishes  web.Wishes // of the run that was started last
-	looks   []engine.Look
-	seen    uint64
-	running *store.Job // lent while a test writes a run
+	// prepared is what the run that was started last is of.
+	prepared web.Prepared
+	looks    []engine.Look
+	seen     uint64
+	running  *store.Job // lent while a test writes a run
 
 	left *web.Left
 
@@ -128,14 +130,14 @@ func (f *fakeRunner) Calibration(*plan.Plan) (*plan.Calibrated, error) {
 	return f.calibration, nil
 }
 
-func (f *fakeRunner) Start(_ web.Prepared, wishes web.Wishes) (int, error) {
+func (f *fakeRunner) Start(p web.Prepared, wishes web.Wishes) (int, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.state.Underway {
 		return 0, web.ErrUnderway
 	}
 	f.started++
-	f.wishes = wishes
+	f.wishes, f.prepared = wishes, p
 	f.state = web.State{Underway: true, Run: 2, Began: time.Now(), Status: engine.Status{Phase: "exposing", RFOn: true}}
 	return 2, nil
 }

@@ -71,6 +71,16 @@ func TestEditingInTheBrowser(t *testing.T) {
 	}
 	p.Eval(`window.addEventListener("beforeunload", e => e.stopImmediatePropagation(), true)`)
 
+	// Dropped on the block itself, it is the block's first curve; a field that is refused says so at once, and the
+	// block counts it; the file beside follows.
+	p.Eval(`(() => { const dt = new DataTransfer(); dt.items.add(new File(["f/MHz;loss/dB\n0,1;8\n100;9\n"], "clamp.csv"));
+		document.querySelector("[data-block=clamp] summary").dispatchEvent(new DragEvent("drop", {bubbles: true, cancelable: true, dataTransfer: dt})); })()`)
+	p.Wait(`document.querySelector("#text")?.value.includes('insertion_loss: {csv: "clamp.csv"}') && globalThis.provoke`)
+	p.Eval(`document.querySelector("[data-block=source]").open = true`)
+	p.Fill(`[name="f.source.maximum"]`, "7")
+	p.Wait(`document.getElementById("p-source.maximum").querySelector(".problem") && document.getElementById("n-source").textContent.includes("1 problem") && document.querySelector("#text").value.includes("maximum: 7\n")`)
+	p.Eval(`window.addEventListener("beforeunload", e => e.stopImmediatePropagation(), true)`)
+
 	// A field of a plan changes the file's text, and the chart follows.
 	p.Go(s.URL + "/plan?file=exposure.yaml")
 	p.Wait(`globalThis.provoke && document.querySelector("#trial canvas")`)

@@ -2,6 +2,7 @@ package web
 
 import (
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -77,7 +78,9 @@ func (e editor) Summary() string {
 }
 
 // normal brings the line ends of a form to those of a file.
-func normal(text string) string { return strings.ReplaceAll(text, "\r\n", "\n") }
+func normal(text string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(text, "\r\n", "\n"), "\r", "\n")
+}
 
 // A field of the form stands for one top-level key of the file. The file stays the truth: a field
 // that was changed replaces the lines of its key and nothing else.
@@ -190,3 +193,5 @@ func written(key, value string) []string {
 // needsQuotes matches scalars that YAML would take for something else. Flow mappings and lists, which
 // begin with a bracket, are meant as such.
 var needsQuotes = regexp.MustCompile("^[%@&*!|>,?'\"`#-]\\s*\\D|^[%@&*!|>,?'\"`#]|^[^{\\[].*: |^[^{\\[].* #")
+
+func contains(list []string, x string) bool { return slices.Contains(list, x) }

@@ -45,6 +45,9 @@ func fieldFor(k document.Key, path string, at document.Layout, list problem.List
 	if k.Takes != "a text" && !strings.Contains(k.Says, k.Takes) && f.Choices == nil {
 		f.Hint = k.Takes + ": " + k.Says
 	}
+	if name == "gain_measured" {
+		f.Name, f.Hint = "gain measured on", "a day, 2026-10-02; empty: the gain is the data sheet's"
+	}
 	w, there := at.Find(path)
 	if w.Text != document.Blank {
 		f.Value = w.Text

@@ -126,6 +126,18 @@ func stamp(data []byte) string {
 	return hex.EncodeToString(sum[:8])
 }
 
+// free returns a name that no file of the folder has yet: "plan.yaml", "plan-2.yaml".
+func (f *folder) free(stem string) string {
+	name := stem + ".yaml"
+	for n := 2; n < 1000; n++ {
+		if _, err := f.beside(name); errors.Is(err, fs.ErrNotExist) {
+			break
+		}
+		name = fmt.Sprintf("%s-%d.yaml", stem, n)
+	}
+	return name
+}
+
 // write replaces a bench or plan file, in one go, when it is still the one that was shown. An empty
 // stamp means that the file must not exist.
 func (f *folder) write(name string, data []byte, shown string) error {

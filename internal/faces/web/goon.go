@@ -94,9 +94,10 @@ func (s *Server) resume(w http.ResponseWriter, r *http.Request) error {
 	case g.Cannot != "":
 		return withStatus(http.StatusConflict, "run %d cannot be gone on with: %w", run, errors.New(g.Cannot))
 	}
-	p, err := s.cfg.Runner.Prepare(Request{PlanFile: filepath.Join(s.cfg.Dir, g.File), Resume: true})
+	a, err := s.prepared(Request{PlanFile: filepath.Join(s.cfg.Dir, g.File), Resume: true}, g.wishes)
 	if err != nil {
 		return withStatus(http.StatusUnprocessableEntity, "%w", err)
 	}
-	return seeOther(w, r, "/arm/"+s.arms.add(arming{Prepared: p, Wishes: g.wishes}).ID)
+	s.arms.add(a)
+	return seeOther(w, r, "/arm/"+a.ID)
 }

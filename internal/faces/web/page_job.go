@@ -107,6 +107,7 @@ func rowOf(i store.RunInfo) runRow {
 		row.Took = rf.Duration(i.Ended.Sub(i.At).Round(time.Second)).String()
 		switch i.Closed.Verdict {
 		case event.Done: // how it ended, not what it showed: whether anything was exposed is told by the findings
+			row.Mark = ""
 		case event.DoneUpset:
 			row.Mark = "upset"
 		case event.RFNotKnownOff:

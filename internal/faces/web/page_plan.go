@@ -2,11 +2,11 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"net/http"
-	"path/filepath"
 	"sort"
-	"strconv"
 	"strings"
+	"time"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
@@ -16,18 +16,31 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// planPage is a plan file: its fields, what the check says, and the way to arming.
-type planPage struct {
+// filePage is what the pages of a plan and of a free sweep have in common: the form of the file, what its check says in
+// one line, and what a person says of the run when arming.
+type filePage struct {
 	Frame   frame
 	Files   []fileOf
-	Benches []fileOf
-	Sweeps  []fileOf // of a source that sweeps by itself
 	Editor  editor
 	Fields  []planField
+	Answer  string // what the check says, in one line
+	Mark    string // "good", "warn" or "bad"
+	Refused string // why what was asked for was not done; empty where nothing was refused
+	Moved   string // why the form cannot be saved as it stands
+	Wishes  Wishes
+	Busy    bool
+	Again   string
+}
+
+// planPage is a plan file: its fields, what the check says, and the way to arming.
+type planPage struct {
+	filePage
+	Benches []fileOf
+	Sweeps  []fileOf // of a source that sweeps by itself
 	Trial   planTrial
 	Runs    []runRow
-	Busy    bool
 	Resume  bool // the newest run was cut off
+	GoOn    bool // it was asked to go on with it
 }
 
 // planField is one key of the plan file.
@@ -36,13 +49,14 @@ type planField struct {
 	Long                   bool
 	Choices                []string
 	Problems               []problem.Problem
+	Rows                   []gridRow // of the grid, where it can be taken apart
 }
 
 // planTrial is what would come of a plan.
 type planTrial struct {
 	Ready       bool
 	Facts       []fact
-	Worst       []worstRow
+	Worst       ratings
 	Chart       chart
 	Unreachable []unreachableRow
 	Refused     []string
@@ -51,23 +65,19 @@ type planTrial struct {
 
 type fact struct{ Name, Text string }
 
-type worstRow struct {
-	ID, Place, At, Level, Rating, Headroom, Note string
-	Over                                         bool
-}
-
 type unreachableRow struct{ At, Wanted, Reach, Short, Why string }
 
 // planFields are the keys that a form shows, in their order.
 var planFields = []planField{
+	{Key: "name", Name: "Name of the plan"},
 	{Key: "bench", Name: "Bench file"},
 	{Key: "kind", Name: "Kind", Choices: []string{"exposure", "baseline", "control", "calibration"}},
 	{Key: "mode", Name: "Mode", Choices: []string{"", "closed loop", "constant drive", "substitution"}},
 	{Key: "fixture", Name: "Clamp closed around", Choices: []string{"", "cable", "jig50", "jig150"}},
 	{Key: "level", Name: "Level wanted", Hint: "a profile such as iec-61000-4-6/level-2, or 3 V emf, 60 mA, 80 dBµA"},
 	{Key: "drive", Name: "Drive", Hint: "constant drive only: −20 dBm, 1.2 Vpp"},
-	{Key: "grid", Name: "Frequencies", Long: true,
-		Hint: "one segment a line: - {from: 150 kHz, to: 80 MHz, step: 1 %}"},
+	{Key: gridKey, Name: "Frequencies", Long: true,
+		Hint: "Step: 1 %, 100 kHz, 100 per decade, or a standard’s rule. Empty all of a row to take it out."},
 	{Key: "modulation", Name: "Modulation", Hint: "AM 80 % 1 kHz, CW, pulse 1 kHz 50 %"},
 	{Key: "dwell", Name: "Dwell", Hint: "2 s, 500 ms"},
 	{Key: "settle", Name: "Settling after every change", Hint: "50 ms"},
@@ -81,6 +91,9 @@ func (s *Server) planPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	name := r.FormValue("file")
+	if r.FormValue("new") != "" {
+		files = nil
+	}
 	if name == "" && len(files) > 0 {
 		name = files[0].Name
 		for _, f := range files { // the first that brings RF, where there is a choice
@@ -93,69 +106,129 @@ func (s *Server) planPage(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if name == "" {
-		return s.showPlan(w, r, "plan.yaml", newPlanText, "", false)
+		return s.showPlan(w, r, submitted{Name: s.folder.free("plan"), Text: s.newPlan()})
 	}
+	return s.loaded(w, r, name, s.showPlan)
+}
+
+// loaded shows the form of a file of the folder.
+func (s *Server) loaded(w http.ResponseWriter, r *http.Request, name string,
+	show func(http.ResponseWriter, *http.Request, submitted) error) error {
 	data, err := s.folder.read(name)
 	if err != nil {
 		return err
 	}
-	return s.showPlan(w, r, name, string(data), stamp(data), true)
+	return show(w, r, submitted{Name: name, Text: string(data), Shown: stamp(data), Saved: true})
 }
 
-// newPlanText is what a folder without a plan begins with.
-const newPlanText = "provoke: plan 1\nname: FILL IN\nbench: bench.yaml\nkind: exposure\nmode: closed loop\nfixture: " +
-	"cable\nlevel: iec-61000-4-6/level-2\n" +
-	"grid:\n  - {from: 150 kHz, to: 80 MHz, step: 1 %}\nmodulation: AM 80 % 1 kHz\ndwell: 1 s\n"
-
-// planTried shows what would come of a text that is not saved.
-func (s *Server) planTried(w http.ResponseWriter, r *http.Request) error {
-	name, text, shown := r.PostFormValue("file"), editedText(r, planFields), r.PostFormValue("stamp")
-	saved := false
-	if data, err := s.folder.read(name); err == nil {
-		saved = string(data) == text && stamp(data) == shown
-	}
-	return s.showPlan(w, r, name, text, shown, saved)
-}
-
-// planSaved writes the text into the folder.
-func (s *Server) planSaved(w http.ResponseWriter, r *http.Request) error {
-	name, text := r.PostFormValue("file"), editedText(r, planFields)
-	if err := s.folder.write(name, []byte(text), r.PostFormValue("stamp")); err != nil {
-		return err
-	}
-	return seeOther(w, r, "/plan?file="+query(name))
-}
-
-// editedText is the text of a form, with the fields that were changed worked into it.
-func editedText(r *http.Request, fields []planField) string {
-	text := normal(r.PostFormValue("text"))
-	for _, f := range fields {
-		now, was := r.PostForm["f."+f.Key], r.PostForm["o."+f.Key]
-		if len(now) == 1 && len(was) == 1 && strings.TrimSpace(normal(now[0])) != strings.TrimSpace(normal(was[0])) {
-			text = setField(text, f.Key, now[0])
+// newPlan is the text that a new plan begins with: what a bench file of the folder lets it know already.
+func (s *Server) newPlan() string {
+	name, bench, mode, low, high, dwell := "exposure", "bench.yaml", "closed loop", rf.Frequency(150e3),
+		rf.Frequency(80e6), rf.Duration(time.Second)
+	if files, err := s.folder.list("bench"); err == nil && len(files) > 0 {
+		bench = files[0].Name
+		if data, err := s.folder.read(bench); err == nil {
+			b, list := catalog.Parse(bench, data, s.folder.beside)
+			if list.Err() == nil && b != nil {
+				name = "exposure of " + strings.TrimSpace(strings.SplitN(b.DUT.Description+"\n", "\n", 2)[0])
+				if b.DUT.Description == "" {
+					name = "exposure on " + b.Name
+				}
+				if b.Analyser == nil || b.Probe == nil {
+					mode = "constant drive"
+				}
+				if band, _, _ := chain.New(b).Span(catalog.OnCable); band.Low.Known() {
+					low, high = max(low, band.Low), min(high, band.High)
+				}
+				dwell = max(dwell, b.DUT.Cycle, b.DUT.NeededDwell)
+				for _, m := range b.Monitors {
+					if slow := m.Latency + m.Every; slow >= dwell {
+						dwell = rf.Duration(slow.Std().Truncate(time.Second) + time.Second)
+					}
+				}
+			}
 		}
+	}
+	text := "provoke: plan 1\n"
+	for _, x := range [][2]string{{"name", name}, {"bench", bench}, {"kind", "exposure"}, {"mode", mode},
+		{"fixture", "cable"}, {"level", "iec-61000-4-6/level-2"},
+		{gridKey, fmt.Sprintf("- {from: %v, to: %v, step: 1 %%}", low, high)},
+		{"modulation", "AM 80 % 1 kHz"}, {"dwell", dwell.String()}} {
+		text = setField(text, x[0], x[1])
+	}
+	if mode == "constant drive" {
+		text = setField(text, "drive", "-30 dBm")
 	}
 	return text
 }
 
-func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, name, text, shown string, saved bool) error {
-	p := planPage{Frame: s.frameFor(r, "Plan")}
-	p.Frame.Title = "Plan " + name
-	var err error
-	if p.Files, err = s.folder.list("plan"); err != nil {
+// planTried shows what would come of a form that is not saved.
+func (s *Server) planTried(w http.ResponseWriter, r *http.Request) error {
+	return s.showPlan(w, r, s.submission(r, planFields))
+}
+
+// planSaved writes the form into the folder.
+func (s *Server) planSaved(w http.ResponseWriter, r *http.Request) error {
+	x := s.submission(r, planFields)
+	if s.save(&x); x.Refused != "" {
+		return s.showPlan(w, r, x)
+	}
+	return seeOther(w, r, "/plan?file="+query(x.Name))
+}
+
+// filePage fills in what plan and sweep have in common. ready says that the check has nothing against the run.
+func (s *Server) filePage(r *http.Request, kind, title string, x submitted, list problem.List,
+	fields []planField) (filePage, error) {
+	list = append(append(problem.List(nil), list...), x.Clash...)
+	p := filePage{Frame: s.frameFor(r, "Plan"), Editor: newEditor(x.Name, x.Text, x.Shown, x.Saved, list),
+		Refused: x.Refused, Moved: x.Moved, Wishes: wishesOf(r), Again: r.PostFormValue("again"),
+		Busy: s.cfg.Runner.State().Underway}
+	p.Frame.Title = title + " " + x.Name
+	benches, err := s.folder.list("bench")
+	if err != nil {
+		return p, err
+	}
+	blank := 1
+	if r.PostFormValue("add") != "" {
+		blank++
+	}
+	p.Fields = filled(fields, x.Text, p.Editor.Problems, benches, blank)
+	p.Files, err = s.folder.list(kind)
+	return p, err
+}
+
+// answer puts what the check says into one line, for the heading.
+func (p *filePage) answer(ready bool, what string, refused []string) {
+	switch {
+	case p.Moved != "" || p.Editor.Faults > 0 && len(refused) == 0 || !ready && len(refused) == 0:
+		p.Mark, p.Answer = "warn", "not ready: "+p.Editor.Summary()
+		if p.Moved != "" {
+			p.Answer = "not ready: the file in the folder is another one now"
+		}
+	case len(refused) > 0:
+		p.Mark, p.Answer = "bad", "refused: "+refused[0]
+		if n := len(refused) - 1; n > 0 {
+			p.Answer += ", and by " + english.Count(n, "rating", "ratings") + " more"
+		}
+	default:
+		p.Mark, p.Answer = "good", what
+	}
+}
+
+func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, x submitted) error {
+	tried := s.tryPlan(x.Name, x.Text)
+	common, err := s.filePage(r, "plan", "Plan", x, tried.list, planFields)
+	if err != nil {
 		return err
 	}
+	p := planPage{filePage: common, Trial: tried.words(), GoOn: r.PostFormValue("resume") != ""}
+	p.answer(p.Trial.Ready, tried.short(), p.Trial.Refused)
 	if p.Benches, err = s.folder.list("bench"); err != nil {
 		return err
 	}
 	if p.Sweeps, err = s.folder.list("sweep"); err != nil {
 		return err
 	}
-	tried := s.tryPlan(name, text)
-	p.Trial = tried.words()
-	p.Editor = newEditor(name, text, shown, saved, tried.list)
-	p.Fields = filled(planFields, text, p.Editor.Problems, p.Benches)
-	p.Busy = s.cfg.Runner.State().Underway
 	if infos, err := s.journal.runs(); err == nil {
 		for i := len(infos) - 1; i >= 0; i-- {
 			if infos[i].Opened.RunKind == plan.Exposure {
@@ -166,11 +239,14 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, name, text, sh
 			p.Resume = !infos[n-1].HasClosed && !p.Busy
 		}
 	}
+	if x.Status != 0 {
+		w.WriteHeader(x.Status)
+	}
 	return s.draw(w, "plan", p)
 }
 
 // filled gives the fields their values and the problems that belong beside them.
-func filled(fields []planField, text string, list problem.List, benches []fileOf) []planField {
+func filled(fields []planField, text string, list problem.List, benches []fileOf, blank int) []planField {
 	var out []planField
 	for _, f := range fields {
 		value, first, last, ok := fieldOf(text, f.Key)
@@ -189,18 +265,14 @@ func filled(fields []planField, text string, list problem.List, benches []fileOf
 				f.Problems = append(f.Problems, p)
 			}
 		}
+		if f.Key == gridKey {
+			if rows, left, ok := shownRows(text, f.Problems, blank); ok {
+				f.Rows, f.Problems = rows, left
+			}
+		}
 		out = append(out, f)
 	}
 	return out
-}
-
-func contains(list []string, x string) bool {
-	for _, y := range list {
-		if x == y {
-			return true
-		}
-	}
-	return false
 }
 
 // triedPlan is a plan that was read and checked without touching anything.
@@ -261,7 +333,7 @@ func (t triedPlan) words() planTrial {
 	}
 	out.Ready = t.list.Err() == nil && len(t.checked.Refusals) == 0
 	out.Facts, out.Notes = t.facts(), t.checked.Notes
-	out.Worst = worstRows(t.checked)
+	out.Worst = ratingsOf(t.checked)
 	for _, r := range t.checked.Refusals {
 		out.Refused = append(out.Refused, r.String())
 	}
@@ -273,13 +345,54 @@ func (t triedPlan) words() planTrial {
 	return out
 }
 
-func worstRows(c plan.Checked) []worstRow {
-	var out []worstRow
+// ratings are the worst case at every rating, the tightest first; those with much to spare can be folded away.
+type ratings struct {
+	First, Others []ratingRow
+	OthersLeft    string // the least that the others have left, in words
+}
+
+// ratingRow is the worst case at one rating. Share is the level there as a share of the rating, as a voltage or a
+// current, in per cent, for the bar; negative where there is none.
+type ratingRow struct {
+	ID, Place, At, Level, Counted, Rating, Left, Note string
+	Share                                             int
+	Near, Over                                        bool
+}
+
+// unfolded is how many ratings are shown at once, at least; every one with less than nearTo left is.
+const (
+	unfolded = 4
+	nearTo   = rf.Gain(3)
+)
+
+func ratingsOf(c plan.Checked) ratings {
+	var out ratings
 	for _, x := range c.Worst {
 		n := x.Node
-		out = append(out, worstRow{ID: n.ID, Place: n.Place, At: x.Frequency.String(),
-			Level:  n.Compared().String() + " " + n.Counted(),
-			Rating: n.Rating.String(), Headroom: headroom(n), Over: !n.Within, Note: n.Remark()})
+		row := ratingRow{ID: n.ID, Place: n.Place, At: x.Frequency.String(), Level: n.Compared().String(),
+			Counted: n.Counted() + chain.Allowing(n.Unsure), Rating: n.Rating.String(), Left: headroom(n), Note: n.Note,
+			Over: !n.Within, Share: -1}
+		if n.Unsure >= 0.05 {
+			row.Level += fmt.Sprintf(" + %v", n.Unsure)
+		}
+		if h := n.Headroom; h.Finite() {
+			row.Share = max(0, min(100, int(math.Round(100*math.Pow(10, -float64(h)/20)))))
+			row.Near = h < nearTo
+			if h >= 0 {
+				row.Left += " left"
+			}
+		}
+		switch {
+		case len(out.First) < unfolded || row.Near || row.Over:
+			out.First = append(out.First, row)
+			continue
+		case out.OthersLeft == "":
+			out.OthersLeft = row.Left
+			if row.Share >= 0 {
+				out.OthersLeft = headroom(n) + " or more left"
+			}
+		}
+		out.Others = append(out.Others, row)
 	}
 	return out
 }
@@ -289,6 +402,23 @@ func headroom(n chain.Node) string {
 		return "–"
 	}
 	return n.Headroom.String()
+}
+
+// short says in one line what a plan would do.
+func (t triedPlan) short() string {
+	if !t.done {
+		return ""
+	}
+	n := len(t.plan.Grid)
+	text := fmt.Sprintf("%s, about %v", english.Count(n, "frequency", "frequencies"), t.checked.Duration.Likely)
+	if t.plan.Kind == plan.Baseline {
+		return text + ", without RF"
+	}
+	text += ", within every rating"
+	if short := len(t.checked.Unreachable); short > 0 {
+		text += fmt.Sprintf("; level not reached at %d of %d", short, n)
+	}
+	return text
 }
 
 func (t triedPlan) facts() []fact {
@@ -376,94 +506,3 @@ func stretches(points []plan.CheckedPoint, in map[rf.Frequency]bool) [][2]float6
 
 // query writes a value of an address.
 func query(text string) string { return strings.ReplaceAll(percent(text), "%20", "+") }
-
-// armPage shows the worst case of a run and waits for a yes.
-type armPage struct {
-	Frame                 frame
-	ID, Nonce, Plan, File string
-	Wishes                Wishes
-	Worst                 []worstRow
-	Warnings              []string
-	Facts                 []fact
-	Seconds               int
-	NoRF, Resume          bool
-	Sweep                 bool // the source sweeps by itself, set by hand
-	Back                  string
-	Again                 int
-}
-
-// prepare checks a plan file and begins an arming step.
-func (s *Server) prepare(w http.ResponseWriter, r *http.Request) error {
-	if err := s.sameJob(r); err != nil {
-		return err
-	}
-	name := r.PostFormValue("file")
-	data, err := s.folder.read(name)
-	if err != nil {
-		return err
-	}
-	if stamp(data) != r.PostFormValue("stamp") {
-		return withStatus(http.StatusConflict,
-			"%s is another one than the page shows: load the page again, or save the change first", name)
-	}
-	q := Request{PlanFile: filepath.Join(s.cfg.Dir, name), Resume: r.PostFormValue("resume") != ""}
-	if text := r.PostFormValue("again"); text != "" {
-		if q.Again, err = strconv.Atoi(text); err != nil {
-			return withStatus(http.StatusBadRequest, "%q is not the number of a run", text)
-		}
-	}
-	if s.cfg.Runner.State().Underway {
-		return ErrUnderway
-	}
-	p, err := s.cfg.Runner.Prepare(q)
-	if err != nil {
-		return withStatus(http.StatusUnprocessableEntity, "%w", err)
-	}
-	field := func(name string, most int) string { return strings.TrimSpace(shorten(r.PostFormValue(name), most)) }
-	a := s.arms.add(arming{Prepared: p, Wishes: Wishes{Label: field("label", 200), Changed: field("changed", 500),
-		Operator: field("operator", 100), Room: field("room", 100), Temperature: field("temperature", 50),
-		Humidity: field("humidity", 50)}})
-	return seeOther(w, r, "/arm/"+a.ID)
-}
-
-func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
-	a := s.arms.look(r.PathValue("id"))
-	if a == nil {
-		return withStatus(http.StatusGone, "this arming step was used or has expired: check the plan and arm again")
-	}
-	p := a.Prepared
-	facts, back := triedPlan{plan: p.Plan, bench: p.Bench, chain: p.Chain, checked: p.Checked}.facts, "/plan?file="
-	if p.Sweep != nil {
-		facts, back = func() []fact { return sweepFacts(p.Sweep, p.Bench) }, "/sweep?file="
-	}
-	page := armPage{Sweep: p.Sweep != nil, Back: back + query(baseOf(p.PlanFile)), Frame: s.frameFor(r, "Plan"),
-		ID: a.ID, Nonce: a.Nonce, Plan: p.Plan.Name, File: baseOf(p.PlanFile), Wishes: a.Wishes,
-		Worst: worstRows(p.Checked),
-		Facts: facts(), Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline,
-		Resume: p.Resume, Again: p.Again}
-	for _, x := range p.Warnings {
-		x.File = baseOf(x.File)
-		page.Warnings = append(page.Warnings, x.String())
-	}
-	page.Frame.Title = "Arm " + p.Plan.Name
-	return s.draw(w, "arm", page)
-}
-
-// start begins the run of an arming step, once.
-func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
-	a := s.arms.take(r.PostFormValue("nonce"))
-	if a == nil {
-		return withStatus(http.StatusConflict,
-			"this arming step was used or has expired: nothing was switched on; check the plan and arm again")
-	}
-	a.Wishes.Alone = r.PostFormValue("accept_single_path") == "yes"
-	run, err := s.cfg.Runner.Start(a.Prepared, a.Wishes)
-	if err != nil {
-		return withStatus(http.StatusConflict, "the run did not begin: %w", err)
-	}
-	to := "/live?run=" + strconv.Itoa(run)
-	if r.PostFormValue("attended") != "" {
-		s.wardens.attend(run, s.doors.sessionOf(r))
-	}
-	return seeOther(w, r, to)
-}

@@ -18,23 +18,35 @@ import (
 // sweepPage is a sweep file: a source that sweeps by itself, what the check says of it, what a person
 // will have to do by hand, and the way to arming.
 type sweepPage struct {
-	Frame  frame
-	Files  []fileOf
-	Editor editor
-	Trial  sweepTrial
-	Busy   bool
-	Job    string // name of the job file, for the command
+	filePage
+	Trial sweepTrial
+	Job   string // name of the job file, for the command
+}
+
+// sweepFields are the keys that the form of a sweep shows, in their order.
+var sweepFields = []planField{
+	{Key: "name", Name: "Name of the sweep"},
+	{Key: "bench", Name: "Bench file", Hint: "of a source that is set by hand, with its hardware_off"},
+	{Key: "from", Name: "From", Hint: "150 kHz"},
+	{Key: "to", Name: "To", Hint: "27,12 MHz"},
+	{Key: "law", Name: "Law", Choices: []string{"log", "linear"}},
+	{Key: "times", Name: "Times of the passes", Hint: "[60 s, 120 s]: two rates tell the latency"},
+	{Key: "drive", Name: "Level of the source", Hint: "−30 dBm, 60 mVpp"},
+	{Key: "modulation", Name: "Modulation", Hint: "AM 80 % 1 kHz, CW"},
+	{Key: "mark", Name: "Beginning marked by", Long: true, Hint: "{by: key, within: 0.5 s}"},
+	{Key: "latency_at_most", Name: "The product’s latency is at most", Hint: "5 s"},
 }
 
 // sweepTrial is what would come of a sweep.
 type sweepTrial struct {
 	Ready   bool
-	Refused int
+	Short   string // in one line
+	Refused []string
 	Facts   []fact
 	Passes  []sweptPass
 	Hands   []string // what a person does, in the order in which it is asked for
 	Cannot  string   // why provoke cannot switch RF off, and what does
-	Worst   []worstRow
+	Worst   ratings
 	Chart   chart
 }
 
@@ -55,44 +67,36 @@ func (s *Server) sweepPage(w http.ResponseWriter, r *http.Request) error {
 		name = files[0].Name
 	}
 	if name == "" {
-		return s.showSweep(w, r, "sweep.yaml", newSweepText, "", false)
+		return s.showSweep(w, r, submitted{Name: s.folder.free("sweep"), Text: newSweepText})
 	}
-	data, err := s.folder.read(name)
+	return s.loaded(w, r, name, s.showSweep)
+}
+
+// sweepTried shows what would come of a form that is not saved.
+func (s *Server) sweepTried(w http.ResponseWriter, r *http.Request) error {
+	return s.showSweep(w, r, s.submission(r, sweepFields))
+}
+
+// sweepSaved writes the form into the folder.
+func (s *Server) sweepSaved(w http.ResponseWriter, r *http.Request) error {
+	x := s.submission(r, sweepFields)
+	if s.save(&x); x.Refused != "" {
+		return s.showSweep(w, r, x)
+	}
+	return seeOther(w, r, "/sweep?file="+query(x.Name))
+}
+
+func (s *Server) showSweep(w http.ResponseWriter, r *http.Request, x submitted) error {
+	trial, list := s.trySweep(x.Name, x.Text)
+	common, err := s.filePage(r, "sweep", "Free sweep", x, list, sweepFields)
 	if err != nil {
 		return err
 	}
-	return s.showSweep(w, r, name, string(data), stamp(data), true)
-}
-
-// sweepTried shows what would come of a text that is not saved.
-func (s *Server) sweepTried(w http.ResponseWriter, r *http.Request) error {
-	name, text, shown := r.PostFormValue("file"), normal(r.PostFormValue("text")), r.PostFormValue("stamp")
-	saved := false
-	if data, err := s.folder.read(name); err == nil {
-		saved = string(data) == text && stamp(data) == shown
+	p := sweepPage{filePage: common, Trial: trial, Job: filepath.Base(s.journal.file())}
+	p.answer(trial.Ready, trial.Short, trial.Refused)
+	if x.Status != 0 {
+		w.WriteHeader(x.Status)
 	}
-	return s.showSweep(w, r, name, text, shown, saved)
-}
-
-// sweepSaved writes the text into the folder.
-func (s *Server) sweepSaved(w http.ResponseWriter, r *http.Request) error {
-	name := r.PostFormValue("file")
-	if err := s.folder.write(name, []byte(normal(r.PostFormValue("text"))), r.PostFormValue("stamp")); err != nil {
-		return err
-	}
-	return seeOther(w, r, "/sweep?file="+query(name))
-}
-
-func (s *Server) showSweep(w http.ResponseWriter, r *http.Request, name, text, shown string, saved bool) error {
-	p := sweepPage{Frame: s.frameFor(r, "Plan"), Busy: s.cfg.Runner.State().Underway,
-		Job: filepath.Base(s.journal.file())}
-	p.Frame.Title = "Free sweep " + name
-	var err error
-	if p.Files, err = s.folder.list("sweep"); err != nil {
-		return err
-	}
-	trial, list := s.trySweep(name, text)
-	p.Trial, p.Editor = trial, newEditor(name, text, shown, saved, list)
 	return s.draw(w, "sweep", p)
 }
 
@@ -118,19 +122,29 @@ func (s *Server) trySweep(name, text string) (sweepTrial, problem.List) {
 	c := chain.New(bench)
 	checked, more := plan.CheckSweep(f, c)
 	list = append(list, more...)
-	out.Ready, out.Refused = list.Err() == nil, len(checked.Refusals)
-	out.Facts, out.Worst = sweepFacts(f, bench), worstRows(checked)
+	out.Ready = list.Err() == nil
+	for _, r := range checked.Refusals {
+		out.Refused = append(out.Refused, r.String())
+	}
+	out.Short = fmt.Sprintf("%s, %v of sweeping, within every rating", english.Count(len(f.Passes), "pass", "passes"),
+		sweepTime(f))
+	out.Facts, out.Worst = sweepFacts(f, bench), ratingsOf(checked)
 	out.say(f, bench)
 	out.Chart = spanChart(f, c)
 	return out, list
 }
 
-// sweepFacts says in short what a sweep is.
-func sweepFacts(f *plan.FreeSweep, b *catalog.Bench) []fact {
+// sweepTime is how long the passes of a sweep take in all.
+func sweepTime(f *plan.FreeSweep) rf.Duration {
 	var total time.Duration
 	for _, p := range f.Passes {
 		total += p.Time
 	}
+	return rf.Duration(total)
+}
+
+// sweepFacts says in short what a sweep is.
+func sweepFacts(f *plan.FreeSweep, b *catalog.Bench) []fact {
 	p := f.Plan
 	out := []fact{{"Run", string(p.Kind)}, {"Bench", b.Name}, {"Sweep", p.GridText},
 		{"Level", fmt.Sprintf("%v, set as %s at %s", p.Drive, b.Source.Setting(p.Drive), b.Source.ID)}}
@@ -139,7 +153,7 @@ func sweepFacts(f *plan.FreeSweep, b *catalog.Bench) []fact {
 	}
 	return append(out, fact{"Beginning marked by", fmt.Sprintf("%s, known to ± %v", f.Marked, rf.Duration(f.Within))},
 		fact{"Takes", fmt.Sprintf("%v of sweeping in %s, and the time of the person who sets the source",
-			rf.Duration(total), english.Count(len(f.Passes), "pass", "passes"))})
+			sweepTime(f), english.Count(len(f.Passes), "pass", "passes"))})
 }
 
 // say lists the passes, and what a person does by hand, as the prompts of the run will ask for it.

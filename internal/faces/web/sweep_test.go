@@ -67,7 +67,7 @@ func TestASweepIsCheckedShownAndArmedOnThePage(t *testing.T) {
 	_, arm := s.get(t, r.Header.Get("Location"))
 	arm = html.UnescapeString(arm)
 	for _, want := range []string{"Accept and begin: you are told what to set", "RF has to be switched off by hand",
-		"Sweep file", "4 passes", `href="/sweep?file=sweep.yaml"`, "Headroom"} {
+		"Sweep file", `<p class="figure">4 `, `href="/sweep?file=sweep.yaml"`, " dB left"} {
 		if !strings.Contains(arm, want) {
 			t.Errorf("the arming step holds no %q", want)
 		}

@@ -2,6 +2,7 @@ package session
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -48,5 +49,31 @@ func TestRFOffOnThePageDoesNotRelyOnARunThatListens(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "takes no wishes") ||
 		!strings.Contains(strings.Join(words, " "), "RF ") {
 		t.Errorf("%q: %v", words, err)
+	}
+}
+
+// Another job is opened between runs only, and what was checked for the job before is not begun in it.
+func TestARunIsBegunInTheJobThatItWasCheckedFor(t *testing.T) {
+	dir := t.TempDir()
+	d := NewDesk(&terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard,
+		Now: time.Now}, dir, filepath.Join(dir, "first.provoke"))
+	pr, _ := d.Prepare(Request{PlanFile: filepath.Join(dir, "none.yaml")})
+	d.state.Underway = true
+	if err := d.Open(filepath.Join(dir, "second.provoke")); !errors.Is(err, ErrUnderway) {
+		t.Errorf("opened during a run: %v", err)
+	}
+	if err := d.Idle(func() error { t.Error("done during a run"); return nil }); !errors.Is(err, ErrUnderway) {
+		t.Errorf("done during a run: %v", err)
+	}
+	d.state.Underway = false
+	if err := d.Open(filepath.Join(dir, "second.provoke")); err != nil {
+		t.Fatal(err)
+	}
+	_, err := d.Start(pr, Wishes{})
+	if err == nil || !strings.Contains(err.Error(), "checked for the job first.provoke") {
+		t.Errorf("begun in another job: %v", err)
+	}
+	if d.State().Underway {
+		t.Error("a run is underway")
 	}
 }

@@ -5,10 +5,11 @@ import { mountAll } from "./chart.js";
 const grow = t => { t.rows = t.value.split("\n").length + 1; };
 
 // take replaces the parts of this page by those of another rendering of it.
-export function take(doc) {
+// A part that is the same stays, so that no click on it is lost; one in which somebody types is kept, and brought up to date once the focus has left it, unless it is forced.
+export function take(doc, forced) {
   for (const part of doc.querySelectorAll("[data-part][id]")) {
     const here = document.getElementById(part.id);
-    if (!here) continue;
+    if (!here || here.isEqualNode(part) || "keep" in here.dataset && !forced && (here.contains(document.activeElement) || alike(here, part))) continue;
     const open = [...here.querySelectorAll("details")].map(d => d.open);
     const fresh = document.adoptNode(part);
     here.replaceWith(fresh);
@@ -22,6 +23,8 @@ export function take(doc) {
     if (to && to !== document.activeElement && to.value !== from.value) { to.value = from.value; if (to.id === "text") grow(to); }
   }
 }
+
+const alike = (a, b) => [a, b].map(e => [...e.querySelectorAll("[name]")].map(f => f.name).join()).every((n, _, all) => n === all[0]);
 
 export async function fetchPage(url, init) {
   const r = await fetch(url, init);
@@ -41,18 +44,34 @@ export function edit() {
 }
 
 function tries(form) {
-  let timer, turn = 0;
+  let timer, turn = 0, last;
+  const ask = async (forced, submitter) => {
+    const mine = ++turn;
+    clearTimeout(timer);
+    const doc = await fetchPage(form.dataset.try, { method: "POST", body: new URLSearchParams(new FormData(form, submitter)) });
+    if (mine === turn) take(last = doc, forced);
+  };
   form.addEventListener("input", e => {
     if (e.target.id === "text") grow(e.target);
+    dirty = true;
     clearTimeout(timer);
-    timer = setTimeout(async () => {
-      const mine = ++turn;
-      const doc = await fetchPage(form.dataset.try, { method: "POST", body: new URLSearchParams(new FormData(form)) });
-      if (mine === turn) take(doc);
-    }, 350);
+    timer = setTimeout(ask, 350);
   });
-  form.addEventListener("input", () => { dirty = true; });
-  form.addEventListener("submit", () => { dirty = false; });
+  form.addEventListener("focusout", e => {
+    const keep = e.target.closest("[data-keep]"), mine = turn;
+    if (keep && last) setTimeout(() => { if (mine === turn && !keep.contains(document.activeElement)) take(last); });
+  });
+  form.addEventListener("submit", e => {
+    if (["add", "drop"].includes(e.submitter?.name)) { e.preventDefault(); dirty = true; ask(true, e.submitter); return; }
+    turn++; // an answer that is still on its way is about another state than what is sent now
+    clearTimeout(timer);
+    dirty = false;
+  });
+  dirty = !!document.querySelector("#unsaved b") && !!form.elements.stamp?.value;
+  // The button to arm comes back when the run that is being done has ended.
+  setInterval(() => { if (form.querySelector("#arm-button .go:disabled")) ask(); }, 2000);
+  // A page that the browser brings back may be older than the file.
+  addEventListener("pageshow", e => { if (e.persisted) ask(true); });
 }
 
 let dirty = false;
@@ -100,6 +119,9 @@ function slider() {
     ask();
   });
 }
+
+// A page that shows what is not saved yet asks before it is left.
+if (location.pathname.startsWith("/bench/") && document.querySelector("#unsaved b")) dirty = true;
 
 // A curve file that is dropped on a block, or on one of its curves, is that curve's.
 function drop() {
