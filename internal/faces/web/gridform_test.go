@@ -44,6 +44,11 @@ func TestARowOfTheGridChangesItsSegmentAndNothingElse(t *testing.T) {
 		loaded.Get("g.3.text") == "" || !loaded.Has("g.4.from") {
 		t.Fatalf("the rows are %v", loaded)
 	}
+	loaded.Set("add", "list")
+	if more := form(s.follow(t, "POST", "/plan/try", loaded).page); !more.Has("g.5.list") || !more.Has("og.5.list") {
+		t.Error("no row for single frequencies was added")
+	}
+	loaded.Del("add")
 	for _, edit := range []struct {
 		name     string
 		set      map[string]string
@@ -63,6 +68,8 @@ func TestARowOfTheGridChangesItsSegmentAndNothingElse(t *testing.T) {
 			"span: 2 %", "span: 4 %", 4},
 		{"a new one", map[string]string{"g.4.from": "3 MHz", "g.4.to": "4 MHz", "g.4.step": "1 %"},
 			"step: 0.5 %}\n", "step: 0.5 %}\n  - {from: 3 MHz, to: 4 MHz, step: 1 %}\n", 5},
+		{"single ones besides", map[string]string{"g.4.list": "3,5 MHz", "og.4.list": ""},
+			"step: 0.5 %}\n", "step: 0.5 %}\n  - {list: [\"3,5 MHz\"]}\n", 5},
 		{"taken out", map[string]string{"drop": "1"}, "  - {list: [27.12 MHz, 40.68 MHz]}\n", "", 3},
 		{"emptied", map[string]string{"g.0.from": "", "g.0.to": "", "g.0.step": ""},
 			"  - {from: 150 kHz, to: 79 MHz, step: 10 %}   # coarse\n", "", 3},
