@@ -195,9 +195,6 @@ func (s *Server) routes() http.Handler {
 	page("GET /arm/{id}", s.armPage)
 	page("POST /start", s.start)
 	page("GET /bench", s.benchPage)
-	page("GET /bench/{deed}", func(w http.ResponseWriter, r *http.Request) error { // typed, or loaded again
-		return seeOther(w, r, "/bench")
-	})
 	page("POST /bench/try", s.benchTried)
 	page("POST /bench/save", s.benchSaved)
 	page("POST /bench/chain", s.chainOnly)
