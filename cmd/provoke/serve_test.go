@@ -125,6 +125,12 @@ func (j *jobPage) run(plan, label, changed string) {
 	j.Wait(`document.querySelector(".arm button.go:enabled") && !document.querySelector("#off-said")`)
 	j.Click(".arm button.go")
 	j.Wait(`location.pathname.startsWith("/arm/") && globalThis.provoke`)
+	j.Shot("../../out/arm-demo-"+strings.TrimSuffix(plan, ".yaml")+".png", false)
+	if below := browser.Value[[]string](j.Page, `[...document.querySelectorAll("main .card")].filter(e =>
+		e.getBoundingClientRect().bottom > document.querySelector("main .foot").getBoundingClientRect().top).map(e => e.id)`); len(
+		below) > 0 {
+		j.t.Errorf("out of sight when arming %s: %q", plan, below)
+	}
 	j.Click("main form button.go")
 	j.Wait(`location.pathname === "/live" && document.body.dataset.fresh === "yes"`)
 }

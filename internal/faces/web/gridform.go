@@ -317,9 +317,9 @@ func editedRows(r *http.Request, text string) string {
 	return text
 }
 
-// shownRows are the rows of a form, with blank ones at the end; the problems of each stand beside it and are taken out
-// of those of the grid as a whole.
-func shownRows(text string, of []problem.Problem, blank int) (rows []gridRow, left []problem.Problem, ok bool) {
+// shownRows are the rows of a form, with blank ones of some kinds at the end; the problems of each stand beside it and
+// are taken out of those of the grid as a whole.
+func shownRows(text string, of []problem.Problem, blank []string) (rows []gridRow, left []problem.Problem, ok bool) {
 	rows, ok = rowsOf(text)
 	if !ok || len(rows) > mostSegments {
 		return nil, of, false
@@ -335,8 +335,8 @@ func shownRows(text string, of []problem.Problem, blank int) (rows []gridRow, le
 			left = append(left, p)
 		}
 	}
-	for range blank {
-		rows = append(rows, gridRow{N: len(rows), Kind: "ends"})
+	for _, kind := range blank {
+		rows = append(rows, gridRow{N: len(rows), Kind: kind})
 	}
 	return rows, left, true
 }

@@ -188,9 +188,9 @@ func (s *Server) filePage(r *http.Request, kind, title string, x submitted, list
 	if err != nil {
 		return p, err
 	}
-	blank := 1
-	if r.PostFormValue("add") != "" {
-		blank++
+	blank := []string{"ends"}
+	if add := r.PostFormValue("add"); add == "ends" || add == "list" {
+		blank = append(blank, add)
 	}
 	p.Fields = filled(fields, x.Text, p.Editor.Problems, benches, blank)
 	p.Files, err = s.folder.list(kind)
@@ -246,7 +246,8 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, x submitted) e
 }
 
 // filled gives the fields their values and the problems that belong beside them.
-func filled(fields []planField, text string, list problem.List, benches []fileOf, blank int) []planField {
+func filled(fields []planField, text string, list problem.List, benches []fileOf,
+	blank []string) []planField {
 	var out []planField
 	for _, f := range fields {
 		value, first, last, ok := fieldOf(text, f.Key)
