@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"slices"
 	"sort"
 	"strings"
 
@@ -53,7 +54,7 @@ func fieldFor(k document.Key, path string, at document.Layout, list problem.List
 		f.Value = w.Text
 	}
 	f.Long = strings.Contains(f.Value, "\n")
-	if f.Choices != nil && !contains(f.Choices, f.Value) {
+	if f.Choices != nil && !slices.Contains(f.Choices, f.Value) {
 		f.Choices = append(f.Choices, f.Value)
 	}
 	for _, p := range list {

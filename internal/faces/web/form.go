@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"strings"
 
+	"provoke/internal/files/document"
 	"provoke/internal/files/problem"
 )
 
@@ -109,14 +110,21 @@ func editedText(r *http.Request, fields []planField) (string, problem.List) {
 	}
 	contradicts := func(key, now string) bool {
 		old, _ := was(key)
-		in, _, _, _ := fieldOf(text, key)
-		if in == old || in == now {
+		in, _ := document.Find(text, key)
+		if in.Text == old || in.Text == now {
 			return false
 		}
 		clash = append(clash, problem.Problem{Field: key, What: fmt.Sprintf("the field and the text of the file were "+
-			"both changed: the text says %s: %s", key, in), Hint: "make them the same, or check the one and then " +
+			"both changed: the text says %s: %s", key, in.Text), Hint: "make them the same, or check the one and then " +
 			"change the other"})
 		return true
+	}
+	put := func(key, changed string, err error) {
+		if err == nil {
+			text = changed
+			return
+		}
+		clash = append(clash, problem.Problem{Field: key, What: err.Error()})
 	}
 	for _, f := range fields {
 		now := r.PostForm["f."+f.Key]
@@ -125,15 +133,14 @@ func editedText(r *http.Request, fields []planField) (string, problem.List) {
 			continue
 		}
 		if value := strings.TrimSpace(normal(now[0])); value != old && !contradicts(f.Key, value) {
-			text = setField(text, f.Key, value)
+			changed, err := document.Set(text, f.Key, value, false)
+			put(f.Key, changed, err)
 		}
 	}
 	if _, known := was(gridKey); known {
-		if changed := editedRows(r, text); changed != text {
-			grid, _, _, _ := fieldOf(changed, gridKey)
-			if !contradicts(gridKey, grid) {
-				text = changed
-			}
+		changed, err := editedRows(r, text)
+		if grid, _ := document.Find(changed, gridKey); err != nil || changed != text && !contradicts(gridKey, grid.Text) {
+			put(gridKey, changed, err)
 		}
 	}
 	return text, clash

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"strconv"
 
 	"provoke/internal/files/catalog"
@@ -55,7 +56,7 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	if name == "" && (len(files) == 0 || r.FormValue("new") != "") {
 		name = "bench.yaml"
-		for n := 2; contains(namesOf(files), name); n++ {
+		for n := 2; slices.Contains(namesOf(files), name); n++ {
 			name = fmt.Sprintf("bench-%d.yaml", n)
 		}
 		return s.showBench(w, r, formedBench{name: name, text: newBench()})

@@ -4,11 +4,13 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"sort"
 	"strings"
 	"time"
 
 	"provoke/internal/files/catalog"
+	"provoke/internal/files/document"
 	"provoke/internal/files/problem"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/chain"
@@ -98,7 +100,7 @@ func (s *Server) planPage(w http.ResponseWriter, r *http.Request) error {
 		name = files[0].Name
 		for _, f := range files { // the first that brings RF, where there is a choice
 			if data, err := s.folder.read(f.Name); err == nil {
-				if kind, _, _, _ := fieldOf(string(data), "kind"); kind == "exposure" {
+				if kind, _ := document.Find(string(data), "kind"); kind.Text == "exposure" {
 					name = f.Name
 					break
 				}
@@ -118,7 +120,7 @@ func (s *Server) loaded(w http.ResponseWriter, r *http.Request, name string,
 	if err != nil {
 		return err
 	}
-	return show(w, r, submitted{Name: name, Text: string(data), Shown: stamp(data), Saved: true})
+	return show(w, r, submitted{Name: name, Text: normal(string(data)), Shown: stamp(data), Saved: true})
 }
 
 // newPlan is the text that a new plan begins with: what a bench file of the folder lets it know already.
@@ -154,10 +156,10 @@ func (s *Server) newPlan() string {
 		{"fixture", "cable"}, {"level", "iec-61000-4-6/level-2"},
 		{gridKey, fmt.Sprintf("- {from: %v, to: %v, step: 1 %%}", low, high)},
 		{"modulation", "AM 80 % 1 kHz"}, {"dwell", dwell.String()}} {
-		text = setField(text, x[0], x[1])
+		text, _ = document.Set(text, x[0], x[1], x[0] != gridKey) // a new key of a file always has its place
 	}
 	if mode == "constant drive" {
-		text = setField(text, "drive", "-30 dBm")
+		text += "drive: -30 dBm\n"
 	}
 	return text
 }
@@ -249,25 +251,26 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, x submitted) e
 func filled(fields []planField, text string, list problem.List, benches []fileOf,
 	blank []string) []planField {
 	var out []planField
+	at := document.LayoutOf(text)
 	for _, f := range fields {
-		value, first, last, ok := fieldOf(text, f.Key)
-		f.Value = value
-		f.Long = f.Long || strings.Contains(value, "\n")
+		w, ok := at.Find(f.Key)
+		f.Value = w.Text
+		f.Long = f.Long || strings.Contains(f.Value, "\n")
 		if f.Key == "bench" {
 			for _, b := range benches {
 				f.Choices = append(f.Choices, b.Name)
 			}
 		}
-		if len(f.Choices) > 0 && !contains(f.Choices, value) {
-			f.Choices = append([]string{value}, f.Choices...)
+		if len(f.Choices) > 0 && !slices.Contains(f.Choices, f.Value) {
+			f.Choices = append([]string{f.Value}, f.Choices...)
 		}
 		for _, p := range list {
-			if p.Field == f.Key || ok && p.Line >= first && p.Line <= last {
+			if p.Field == f.Key || ok && p.Line >= w.First && p.Line <= w.Last {
 				f.Problems = append(f.Problems, p)
 			}
 		}
 		if f.Key == gridKey {
-			if rows, left, ok := shownRows(text, f.Problems, blank); ok {
+			if rows, left, ok := shownRows(at, f.Problems, blank); ok {
 				f.Rows, f.Problems = rows, left
 			}
 		}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -111,7 +112,7 @@ func facts(file, text, shown string, also problem.List) factsForm {
 		f.Few = append(f.Few, field(byPath[path]))
 	}
 	for _, k := range keys {
-		if k.Takes != "a mapping" && !contains(fewFacts, k.Path) {
+		if k.Takes != "a mapping" && !slices.Contains(fewFacts, k.Path) {
 			f.More = append(f.More, field(k))
 		}
 	}

@@ -41,11 +41,41 @@ func (l Layout) Size(list string) int {
 	return 0
 }
 
+// Keys are the keys of a mapping, in their order; what stands in brackets and is no key with its value is told as it
+// is written.
+func (l Layout) Keys(path string) (keys []string) {
+	if n := l.root.find(path); n != nil && !n.list {
+		for _, k := range n.kids {
+			keys = append(keys, k.key)
+		}
+	}
+	return keys
+}
+
 // Find returns what a file has at a path; false where it has nothing there.
 func Find(text, path string) (Written, bool) { return LayoutOf(text).Find(path) }
 
-// Set returns the text with a value at a path, in one line or several; an empty value takes the key out. A value
-// that begins with a bracket, or has several lines, is meant as YAML where it is YAML; with plain it is a text
+// Listed are the items of a list in brackets, "[a, b]"; ok is false where a value is no such list.
+func Listed(value string) (items []string, ok bool) {
+	if !strings.HasPrefix(value, "[") || !strings.HasSuffix(value, "]") || strings.Contains(value, "\n") {
+		return nil, false
+	}
+	for _, x := range commas(value[1 : len(value)-1]) {
+		items = append(items, unquoted(strings.TrimSpace(x)))
+	}
+	return items, true
+}
+
+// Inline is a value as it is written inside brackets.
+func Inline(value string) string {
+	if strings.ContainsAny(value, ",[]{}:#\"'") || needsQuotes.MatchString(value) {
+		return strconv.Quote(value)
+	}
+	return value
+}
+
+// Set returns the text with a value at a path, in one line or several; an empty value takes the key or the item out. A
+// value that begins with a bracket, or has several lines, is meant as YAML where it is YAML; with plain it is a text
 // whatever it looks like. What is above the key is made where it is not there.
 func Set(text, path, value string, plain bool) (string, error) {
 	value = strings.TrimSpace(strings.ReplaceAll(value, "\r\n", "\n"))
@@ -65,8 +95,8 @@ func Set(text, path, value string, plain bool) (string, error) {
 		return Remove(text, path)
 	}
 	if at != nil {
-		put := form(key, value, plain)
-		if len(put) == 1 && at.comment != "" && at.first == at.last {
+		put := form(at.key, value, plain)
+		if !at.item() || at.first == at.last { // the text of an item of several lines holds its comments
 			put[0] += at.comment
 		}
 		head := lines[at.first][:at.indent] // with the dash of an item
@@ -115,9 +145,8 @@ func Remove(text, path string) (string, error) {
 		return Remove(n.parent.unfold(lines), path)
 	}
 	p := n.parent
-	if p.list && len(p.kids) == 1 { // a list without items would be a key without a value
-		return replaced(lines, p.first, p.last, indented([]string{p.key + ": []" + p.comment}, p.indent,
-			lines[p.first][:p.indent])), nil
+	if p.list && len(p.kids) == 1 && p.key != "" { // a list without items would be a key without a value
+		lines[p.first] = lines[p.first][:p.colon] + " []" + p.comment
 	}
 	if p.item() && p.kids[0] == n { // its line holds the dash of the item
 		if len(p.kids) == 1 {
@@ -149,7 +178,7 @@ func Add(text, path string, keys []string, list bool) (string, error) {
 		return "", fmt.Errorf("%s is there already", path)
 	case n.list:
 		last := n.kids[len(n.kids)-1]
-		return replaced(lines, last.last+1, last.last, indented(item, last.indent-2, "")), nil
+		return replaced(lines, last.last+1, last.last, indented(item, column(lines[last.first]), "")), nil
 	case strings.TrimSpace(n.text) == "[]" || n.text == "":
 		return replaced(lines, n.first, n.last, append([]string{strings.TrimRight(lines[n.first][:n.colon], " ") +
 			n.comment}, indented(item, n.indent+2, "")...)), nil
@@ -258,7 +287,7 @@ func outline(lines []string) *written {
 	return root
 }
 
-var keyLine = regexp.MustCompile(`^([A-Za-z0-9_][^:#\[\]{},"']*):( .*|)$`)
+var keyLine = regexp.MustCompile(`^([A-Za-z0-9_][^:#\[\]{},"']*):( .*|\s*)$`)
 
 func empty(line string) bool {
 	t := strings.TrimSpace(line)
@@ -308,24 +337,25 @@ func (n *written) read(lines []string, first, last int) {
 
 // inside reads what a key or an item holds.
 func (n *written) inside(lines []string) {
-	below := n.first + 1
+	below, one := n.first+1, n.first == n.last
 	if n.item() {
 		below = n.first
-		if n.text, n.comment = uncommented(lines[n.first]); !strings.HasPrefix(n.text, "{") &&
-			!keyLine.MatchString(n.text) {
-			return
-		}
+		n.text, n.comment = uncommented(lines[n.first])
 	}
-	switch {
-	case n.last == n.first && strings.HasPrefix(n.text, "{"):
+	switch whole := lines[below : n.last+1]; {
+	case one && strings.HasPrefix(n.text, "{"):
 		n.unbracket()
-	case n.last == n.first && !n.item():
-		n.text = unquoted(n.text)
-	case n.text == "" || n.item():
+	case n.text == "" || n.item() && keyLine.MatchString(n.text):
 		n.read(lines, below, n.last)
-		n.text = strings.TrimSpace(outdent(lines[below : n.last+1]))
+		if !one {
+			n.text = strings.TrimSpace(outdent(whole))
+		}
+	case one:
+		n.text = unquoted(n.text)
+	case n.item():
+		n.text = strings.TrimSpace(outdent(whole))
 	default:
-		n.text = strings.TrimSpace(n.text + "\n" + outdent(lines[n.first+1:n.last+1]))
+		n.text = strings.TrimSpace(n.text + "\n" + outdent(whole))
 	}
 }
 
@@ -333,10 +363,11 @@ func (n *written) inside(lines []string) {
 func (n *written) unbracket() {
 	n.flow = true
 	for _, part := range commas(strings.TrimSuffix(strings.TrimPrefix(n.text, "{"), "}")) {
-		if m := keyLine.FindStringSubmatch(strings.TrimSpace(part)); m != nil {
-			n.kids = append(n.kids, &written{key: strings.TrimSpace(m[1]), parent: n, first: n.first, last: n.first,
-				flow: true, text: unquoted(strings.TrimSpace(m[2]))})
+		k := &written{key: strings.TrimSpace(part), parent: n, first: n.first, last: n.first, flow: true}
+		if m := keyLine.FindStringSubmatch(k.key); m != nil {
+			k.key, k.text = strings.TrimSpace(m[1]), unquoted(strings.TrimSpace(m[2]))
 		}
+		n.kids = append(n.kids, k)
 	}
 }
 
@@ -427,17 +458,17 @@ func unquoted(text string) string {
 	return text
 }
 
-// outdent takes the common indentation away.
+// outdent takes the common indentation away; comments may stand further to the left.
 func outdent(lines []string) string {
 	least := -1
 	for _, l := range lines {
-		if strings.TrimSpace(l) != "" && (least < 0 || column(l) < least) {
+		if !empty(l) && (least < 0 || column(l) < least) {
 			least = column(l)
 		}
 	}
 	out := make([]string, len(lines))
 	for i, l := range lines {
-		out[i] = strings.TrimRight(l[min(len(l), max(least, 0)):], " ")
+		out[i] = strings.TrimRight(l[min(column(l), max(least, 0)):], " ")
 	}
 	return strings.Join(out, "\n")
 }
@@ -453,24 +484,27 @@ func indented(lines []string, by int, head string) []string {
 	return out
 }
 
-// form are the lines of a key with its value.
+// form are the lines of a key with its value, or of an item, which has no key.
 func form(key, value string, plain bool) []string {
-	yaml := !plain && (strings.ContainsAny(value[:1], "[{") || strings.Contains(value, "\n") ||
-		strings.HasPrefix(value, "- "))
-	if yaml {
-		out := []string{key + ": " + value}
-		if strings.Contains(value, "\n") || value[0] == '-' {
+	head := ""
+	if key != "" {
+		head = key + ": "
+	}
+	several := strings.Contains(value, "\n") || strings.HasPrefix(value, "- ")
+	if !plain && (several || strings.ContainsAny(value[:1], "[{") || head == "" && keyLine.MatchString(value)) {
+		out := strings.Split(head+value, "\n")
+		if several && head != "" {
 			out = append([]string{key + ":"}, indented(strings.Split(value, "\n"), 2, "")...)
 		}
 		if readable(out) {
 			return out
 		}
 	}
-	if plain := key + ": " + value; !strings.Contains(value, "\n") && !needsQuotes.MatchString(value) &&
+	if plain := head + value; !strings.Contains(value, "\n") && !needsQuotes.MatchString(value) &&
 		readable([]string{plain}) {
 		return []string{plain}
 	}
-	return []string{key + ": " + strconv.Quote(value)}
+	return []string{head + strconv.Quote(value)}
 }
 
 // needsQuotes matches scalars that YAML would take for something else.

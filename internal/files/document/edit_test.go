@@ -76,7 +76,7 @@ func TestBlocksAreAddedMovedAndTakenOut(t *testing.T) {
 	}{
 		{func() (string, error) { return document.Add(byHand, "to_amplifier", keys, true) },
 			"    loss: {points: {1 MHz: 3 dB}}",
-			"    loss: {points: {1 MHz: 3 dB}}\n  - id: NEW\n    loss: FILL IN"},
+			"    loss: {points: {1 MHz: 3 dB}}\n- id: NEW\n  loss: FILL IN"},
 		{func() (string, error) { return document.Add(byHand, "to_clamp", keys, true) },
 			"to_clamp: []     # nothing there", "to_clamp:     # nothing there\n  - id: NEW\n    loss: FILL IN"},
 		{func() (string, error) { return document.Add(byHand, "interlock", keys, false) },
