@@ -106,6 +106,66 @@ func TestBlocksAreAddedMovedAndTakenOut(t *testing.T) {
 	}
 }
 
+const gridByHand = `grid: # of the report
+  # the whole band
+  - {from: 150 kHz, to: "27,12 MHz"}   # coarse
+  - from: 1 MHz  # the radio's
+    to: 2 MHz
+  - {list: [27.12 MHz, "40,68 MHz"]}
+  - {from: 1 MHz,
+     to: 2 MHz}
+  - {around: 3 MHz, "span": 2 %} # odd
+  - around: 13 MHz # in one line
+dwell: 1 s
+`
+
+func TestAnItemIsSetAsAWhole(t *testing.T) {
+	at := document.LayoutOf(gridByHand)
+	for path, want := range map[string]string{"grid[0]": "from to", "grid[1]": "from to", "grid[2]": "list",
+		"grid[3]": "", "grid[4]": `around "span": 2 %`, "grid[5]": "around", "grid": "", "": "grid dwell"} {
+		if keys := strings.Join(at.Keys(path), " "); keys != want {
+			t.Errorf("%s has the keys %q, not %q", path, keys, want)
+		}
+	}
+	for _, x := range []struct{ path, value, was, now string }{
+		{"grid[0]", "{from: 1 kHz}", `{from: 150 kHz, to: "27,12 MHz"}   # coarse`, "{from: 1 kHz}   # coarse"},
+		{"grid[0]", "from: 1 kHz\nto: 2 kHz", `{from: 150 kHz, to: "27,12 MHz"}   # coarse`,
+			"from: 1 kHz   # coarse\n    to: 2 kHz"},
+		{"grid[0]", "{from: [", `{from: 150 kHz, to: "27,12 MHz"}   # coarse`, `"{from: ["   # coarse`},
+		{"grid[1]", "from: 1 MHz  # the radio's\nto: 3 MHz", "to: 2 MHz\n  - {list", "to: 3 MHz\n  - {list"},
+		{"grid[1].to", "3 MHz", "to: 2 MHz\n  - {list", "to: 3 MHz\n  - {list"},
+		{"grid[3]", "{from: 2 MHz}", "{from: 1 MHz,\n     to: 2 MHz}", "{from: 2 MHz}"},
+		{"grid[5]", "around: 14 MHz", "around: 13 MHz #", "around: 14 MHz #"},
+		{"grid[5]", "", "  - around: 13 MHz # in one line\n", ""},
+		{"grid", "[1 MHz]", gridByHand[:strings.Index(gridByHand, "dwell")], "grid: [1 MHz] # of the report\n"},
+	} {
+		got, err := document.Set(gridByHand, x.path, x.value, false)
+		if want := strings.Replace(gridByHand, x.was, x.now, 1); err != nil || got != want ||
+			!strings.Contains(gridByHand, x.was) {
+			t.Errorf("%s = %q: %v\n%s", x.path, x.value, err, got)
+		}
+		if w, _ := document.Find(got, x.path); strings.ReplaceAll(w.Text, "   # coarse", "") != x.value && x.value != "" {
+			t.Errorf("%s reads %q after %q was written", x.path, w.Text, x.value)
+		}
+	}
+	if items, ok := document.Listed(`[27.12 MHz, "40,68 MHz"]`); !ok || len(items) != 2 || items[1] != "40,68 MHz" {
+		t.Errorf("the list is %q", items)
+	}
+	// The comments of a list stay when its last item is taken out.
+	got := "grid: # of the report\n  # the whole band\n  - {from: 1 MHz}\n# end\n"
+	got, _ = document.Remove(got, "grid[0]")
+	if got != "grid: [] # of the report\n  # the whole band\n# end\n" {
+		t.Errorf("without its item the list is\n%s", got)
+	}
+	if got, _ = document.Add(got, "grid", []string{"{to: 2 MHz}"}, true); got !=
+		"grid: # of the report\n  - {to: 2 MHz}\n  # the whole band\n# end\n" {
+		t.Errorf("with a new item the list is\n%s", got)
+	}
+	if w, _ := document.Find("grid:\r\n  - {from: 1 MHz}\r\ndwell: 1 s\r\n", "grid[0].from"); w.Text != "1 MHz" {
+		t.Errorf("with line ends of Windows it reads %q", w.Text)
+	}
+}
+
 // What people wrote into their files comes back from a form as it was: every key set to what it holds, the file
 // stays the same to the last byte, or says the same in another spelling.
 func TestAFormThatChangesNothingChangesNothing(t *testing.T) {
