@@ -157,7 +157,7 @@ func (p *benchPage) read(s *Server, r *http.Request, b formedBench) (*catalog.Be
 func (s *Server) showBench(w http.ResponseWriter, r *http.Request, b formedBench) error {
 	p := benchPage{Frame: s.frameFor(r, "Bench"), Imported: b.imported, Adds: blockKinds,
 		Found: s.found.shown(s.cfg.Runner.State().Underway)}
-	p.Frame.Title, p.Frame.Said, p.Frame.SaidBad = "Bench "+b.name, b.refused, true
+	p.Frame.Title, p.Frame.Said = "Bench "+b.name, b.refused
 	var err error
 	if p.Files, err = s.folder.list("bench"); err != nil {
 		return err

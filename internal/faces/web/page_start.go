@@ -295,7 +295,7 @@ func (s *Server) describeJob(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	return s.showJob(w, r, func(p *jobPage) {
-		p.Start.About, p.Frame.Said, p.Frame.SaidBad = form, "Not kept: "+firstLine(err.Error()), true
+		p.Start.About, p.Frame.Said = form, "Not kept: "+firstLine(err.Error())
 	})
 }
 

@@ -325,11 +325,10 @@ type frame struct {
 	Live     liveView // what the strip at the top says
 	Places   []place
 	Watched  string // who watches the run that is being done, and what closing the page does
-	Said     string // what came of the request before
-	SaidBad  bool
-	Narrow   bool // no navigation and nothing of the bench, only RF off: for somebody who is not let in
-	NoOff    bool // RF off cannot be taken here: the request came by a name that is not this server's
-	Token    bool // there is a standing token; OffToken: RF off needs it
+	Said     string // why the request before was not done
+	Narrow   bool   // no navigation and nothing of the bench, only RF off: for somebody who is not let in
+	NoOff    bool   // RF off cannot be taken here: the request came by a name that is not this server's
+	Token    bool   // there is a standing token; OffToken: RF off needs it
 	OffToken bool
 	ToJob    bool // goes on to the job by itself
 }

@@ -401,6 +401,8 @@ func commas(text string) []string {
 	quote := byte(0)
 	for i := 0; i < len(text); i++ {
 		switch c := text[i]; {
+		case quote == '"' && c == '\\':
+			i++ // what follows does not end the text
 		case quote != 0:
 			if c == quote {
 				quote = 0
@@ -426,6 +428,8 @@ func uncommented(line string) (text, comment string) {
 	quote := byte(0)
 	for i := 0; i < len(line); i++ {
 		switch c := line[i]; {
+		case quote == '"' && c == '\\':
+			i++ // what follows does not end the text
 		case quote != 0:
 			if c == quote {
 				quote = 0

@@ -148,6 +148,9 @@ func TestAnItemIsSetAsAWhole(t *testing.T) {
 			t.Errorf("%s reads %q after %q was written", x.path, w.Text, x.value)
 		}
 	}
+	if w, _ := document.Find(`grid: [] # none`+"\n"+`a: {x: "\", # y", z: 1} # c`, "a.x"); w.Text != `", # y` {
+		t.Errorf("a quote in quotes reads %q", w.Text)
+	}
 	if items, ok := document.Listed(`[27.12 MHz, "40,68 MHz"]`); !ok || len(items) != 2 || items[1] != "40,68 MHz" {
 		t.Errorf("the list is %q", items)
 	}
