@@ -45,7 +45,8 @@ func (c *counted) fill(selector, value string) {
 
 // run arms what the form shows and waits for the run's end.
 func (c *counted) run() {
-	c.Wait(`document.querySelector(".arm button.go:enabled") && document.querySelector("#verdict .good") && globalThis.provoke`)
+	c.Wait(`document.querySelector(".arm button.go:enabled") && document.querySelector("#verdict .good") && ` +
+		`globalThis.provoke`)
 	c.press(".arm button.go")
 	c.Wait(`location.pathname.startsWith("/arm/") && globalThis.provoke`)
 	c.press("main form button.go")
@@ -53,8 +54,8 @@ func (c *counted) run() {
 }
 
 // From an empty folder to a first run on the simulated bench without a shell and without a mouse: no file is written by
-// hand, and at most 30 fields and keys are needed. Then the rest of the job: an exposure before a change and one after it,
-// findings, comparison and report.
+// hand, and at most 30 fields and keys are needed. Then the rest of the job: an exposure before a change and one
+// after it, findings, comparison and report.
 func TestFromAnEmptyFolderToAFirstRunOnThePage(t *testing.T) {
 	b := browser.Open(t)
 	dir, out := t.TempDir(), &safeBuffer{}
