@@ -195,3 +195,19 @@ func TestRFOffFromTheLockedPageAndWithoutScripts(t *testing.T) {
 	}
 	p.Shot(filepath.Join(shotsDir, "off-plain-phone.png"), false)
 }
+
+// The preview of the report is a frame that runs no script: it must not keep Esc.
+func TestEscSwitchesRFOffAfterAClickIntoTheReport(t *testing.T) {
+	t.Parallel()
+	p := browser.Open(t)
+	s := serve(t, true)
+	p.Size(1280, 720)
+	s.enter(p)
+	p.Go(s.URL + "/report")
+	p.Wait(`document.readyState === "complete" && globalThis.provoke`)
+	p.Eval(`document.querySelector("iframe").scrollIntoView()`)
+	p.Click("iframe")
+	p.Eval(`new Promise(r => setTimeout(r, 200))`)
+	p.Press("\u001b")
+	p.Wait(`document.querySelector("#off-said")?.textContent.includes("RF is off")`)
+}

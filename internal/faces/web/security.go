@@ -218,7 +218,8 @@ func loopback(host string) bool {
 // bench.
 func (s *Server) open(r *http.Request) bool {
 	return r.URL.Path == "/enter" || r.URL.Path == "/static/icon.svg" || r.URL.Path == "/static/off.js" ||
-		strings.HasPrefix(r.URL.Path, "/static/") && strings.HasSuffix(r.URL.Path, ".css")
+		strings.HasSuffix(r.URL.Path, ".css") && (strings.HasPrefix(r.URL.Path, "/static/") ||
+			strings.HasPrefix(r.URL.Path, "/vendored/"))
 }
 
 // The largest bodies that are read.

@@ -14,6 +14,10 @@ if (form) {
     e.preventDefault();
     form.requestSubmit();
   }, true);
+  // A frame that is clicked into takes the keys: Esc must not end there. It scrolls without them.
+  addEventListener("blur", () => setTimeout(() => {
+    if (document.activeElement instanceof HTMLIFrameElement) { document.activeElement.blur(); focus(); }
+  }));
   if (globalThis.fetch) form.addEventListener("submit", e => { e.preventDefault(); off(++press); });
   const before = kept();
   if (before) say(before.state, before.title, before.text, before.words);
