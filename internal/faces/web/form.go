@@ -115,8 +115,9 @@ func editedText(r *http.Request, fields []planField) (string, problem.List) {
 			return false
 		}
 		clash = append(clash, problem.Problem{Field: key, What: fmt.Sprintf("the field and the text of the file were "+
-			"both changed: the text says %s: %s", key, in.Text), Hint: "make them the same, or check the one and then " +
-			"change the other"})
+			"both changed: the text says %s: %s", key, in.Text),
+			Hint: "make them the same, or check the one and then " +
+				"change the other"})
 		return true
 	}
 	put := func(key, changed string, err error) {
@@ -139,7 +140,8 @@ func editedText(r *http.Request, fields []planField) (string, problem.List) {
 	}
 	if _, known := was(gridKey); known {
 		changed, err := editedRows(r, text)
-		if grid, _ := document.Find(changed, gridKey); err != nil || changed != text && !contradicts(gridKey, grid.Text) {
+		grid, _ := document.Find(changed, gridKey)
+		if err != nil || changed != text && !contradicts(gridKey, grid.Text) {
 			put(gridKey, changed, err)
 		}
 	}

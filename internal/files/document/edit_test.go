@@ -144,7 +144,8 @@ func TestAnItemIsSetAsAWhole(t *testing.T) {
 			!strings.Contains(gridByHand, x.was) {
 			t.Errorf("%s = %q: %v\n%s", x.path, x.value, err, got)
 		}
-		if w, _ := document.Find(got, x.path); strings.ReplaceAll(w.Text, "   # coarse", "") != x.value && x.value != "" {
+		w, _ := document.Find(got, x.path)
+		if strings.ReplaceAll(w.Text, "   # coarse", "") != x.value && x.value != "" {
 			t.Errorf("%s reads %q after %q was written", x.path, w.Text, x.value)
 		}
 	}
