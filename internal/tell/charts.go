@@ -133,9 +133,12 @@ func profileChart(b analysis.Findings, a *analysis.Findings) (Chart, bool) {
 // bandSpots are failing bands as stretches of frequency.
 func bandSpots(bands []analysis.Band) (out []Spot) {
 	for _, b := range bands {
-		if low, high := b.Low.Frequency.Hz(), b.High.Frequency.Hz(); high > low {
-			out = append(out, Spot{X: low, To: high})
+		const least = 1.01 // a band of one frequency is seen too
+		low, high := b.Low.Frequency.Hz(), b.High.Frequency.Hz()
+		if high < low*least {
+			low, high = low/math.Sqrt(least), high*math.Sqrt(least)
 		}
+		out = append(out, Spot{X: low, To: high})
 	}
 	return out
 }

@@ -19,6 +19,7 @@ type arming struct {
 	Wishes   Wishes
 	Job      string // that was shown when it was prepared
 	Before   int    // newest run of that job then; 0 for none
+	Left     int    // frequencies that a run that is gone on with has left; 0 where nobody knows
 	Until    time.Time
 
 	saying sync.Mutex // one yes at a time: the second of a double click waits for the first

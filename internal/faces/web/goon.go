@@ -19,6 +19,7 @@ type goOn struct {
 	Job    string
 	Run    int
 	Words  string // on the button
+	Left   int    // frequencies that are not closed
 	Ended  string // how the run ended
 	File   string // its plan file
 	Cannot string // what is in the way; empty for nothing
@@ -42,7 +43,7 @@ func (s *Server) goOnWith(run int) (*goOn, error) {
 			Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature,
 			Humidity: o.Humidity}}
 		if done := len(r.Points()); done < o.Points {
-			g.Words = fmt.Sprintf("Go on at %d of %d", done+1, o.Points)
+			g.Words, g.Left = fmt.Sprintf("Go on at %d of %d", done+1, o.Points), o.Points-done
 		}
 		if r.Verdict != "" {
 			g.Ended = "ended: " + string(r.Verdict)
@@ -98,6 +99,7 @@ func (s *Server) resume(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return withStatus(http.StatusUnprocessableEntity, "%w", err)
 	}
+	a.Left = g.Left
 	s.arms.add(a)
 	return seeOther(w, r, "/arm/"+a.ID)
 }

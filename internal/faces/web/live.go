@@ -193,7 +193,7 @@ func (v *liveView) headline() {
 	if v.RF == rfOn {
 		v.Label, v.Below = "RF ON, "+v.Doing, v.Modulation
 		if v.Frequency != "–" {
-			v.Large, v.Tab = v.Frequency, "RF ON "+v.Frequency
+			v.Large, v.Tab = short(v.Frequency), "RF ON "+v.Frequency
 		}
 	}
 	switch {
@@ -302,6 +302,15 @@ func (v *liveView) end(r *result.Run) {
 
 // figure is a quantity that is shown large: its unit is smaller.
 type figure struct{ Number, Unit string }
+
+// short brings a frequency to five digits, which are read from afar.
+func short(text string) string {
+	f := figureOf(text)
+	if x, err := strconv.ParseFloat(f.Number, 64); err == nil && f.Unit != "" {
+		return strconv.FormatFloat(x, 'g', 5, 64) + " " + f.Unit
+	}
+	return text
+}
 
 // figureOf splits a quantity; words stay whole.
 func figureOf(text string) figure {
@@ -474,7 +483,9 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 	for _, look := range u.Looks {
 		m := monitorOf(r, look)
-		if now.Sub(look.At) > oldLook {
+		if old := now.Sub(look.At) > oldLook; old && !watches(r, look.Monitor) {
+			continue // a mark of the operator's is no reading that should come again
+		} else if old {
 			m.Verdict = "no reading since " + look.At.Local().Format("15:04:05")
 			v.Monitors, v.DUTWhy = append(v.Monitors, m), m.ID+": "+m.Verdict
 			continue
@@ -509,6 +520,11 @@ func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 	case "upset":
 		v.DUTWords = "PRODUCT UPSET"
 	}
+}
+
+// watches reports that a run has a monitor of this name.
+func watches(r *result.Run, id string) bool {
+	return slices.ContainsFunc(r.Monitors, func(m event.Monitor) bool { return m.ID == id })
 }
 
 // readings are the newest readings with their tolerances, in a line.
@@ -546,8 +562,8 @@ func monitorOf(r *result.Run, look engine.Look) monitorV {
 		return m
 	}
 	away := look.Value - spec.Baseline
-	if fine := spec.Tolerance / 1e3; fine > 0 && !math.IsNaN(away) { // no digits that mean nothing
-		away = math.Round(away/fine) * fine
+	if fine := spec.Tolerance / 100; fine > 0 && !math.IsNaN(away) { // no digits that mean nothing
+		away = math.Round(away/fine)*fine + 0 // and no -0
 	}
 	m.Away = fmt.Sprintf("%+.3g %s", away, spec.Unit)
 	m.Tolerance = measure(spec.Baseline, spec.Unit) + " " + m.Tolerance

@@ -292,7 +292,7 @@ func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
 	p := a.Prepared
 	page := armPage{Frame: s.frameFor(r, "Plan"), ID: a.ID, Nonce: a.Nonce, File: baseOf(p.PlanFile), Wishes: a.Wishes,
 		Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline, Sweep: p.Sweep != nil,
-		Back: "/plan?file=", Cards: []armCard{wantedCard(p), modulationCard(p), timeCard(p)}, Warnings: warned(p),
+		Back: "/plan?file=", Cards: []armCard{wantedCard(p), modulationCard(p), timeCard(a)}, Warnings: warned(p),
 		Limits: limitsOf(p)}
 	page.Frame.Title, page.Answer = "Arm "+p.Plan.Name, "Arm "+p.Plan.Name
 	if a.Wishes.Label != "" {
@@ -439,7 +439,8 @@ func modulationCard(p Prepared) armCard {
 	return c
 }
 
-func timeCard(p Prepared) armCard {
+func timeCard(a *arming) armCard {
+	p := a.Prepared
 	c := armCard{ID: "time", Label: "frequencies and time"}
 	x := p.Plan
 	if p.Sweep != nil {
@@ -450,6 +451,9 @@ func timeCard(p Prepared) armCard {
 	}
 	d := p.Checked.Duration
 	c.Figure, c.Unit = strconv.Itoa(len(x.Grid)), "about "+d.Likely.String()
+	if left := a.Left; p.Resume && left > 0 {
+		c.Figure, c.Unit = strconv.Itoa(left), fmt.Sprintf("left of %d; all of them take about %v", len(x.Grid), d.Likely)
+	}
 	if len(x.Grid) > 0 {
 		c.Lines = append(c.Lines, fmt.Sprintf("%v to %v", x.Grid[0], x.Grid[len(x.Grid)-1]))
 	}

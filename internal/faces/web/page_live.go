@@ -309,8 +309,10 @@ func (s *Server) want(want engine.Want) func(http.ResponseWriter, *http.Request)
 		if want == engine.Mark {
 			c.Text = shorten(r.PostFormValue("text"), 300)
 		}
-		if err := s.cfg.Runner.Tell(c); err != nil {
-			return err
+		if want != engine.Mark || !s.markedJustNow() {
+			if err := s.cfg.Runner.Tell(c); err != nil {
+				return err
+			}
 		}
 		if r.Header.Get("Accept") == "application/json" {
 			w.WriteHeader(http.StatusNoContent)
@@ -318,6 +320,17 @@ func (s *Server) want(want engine.Want) func(http.ResponseWriter, *http.Request)
 		}
 		return seeOther(w, r, "/live")
 	}
+}
+
+// twice is the time in which a second "it upset now" is that of a double click, or of a switch that bounces: nobody
+// sees two upsets in it.
+const twice = 400 * time.Millisecond
+
+// markedJustNow notes a mark and reports that another came just before it.
+func (s *Server) markedJustNow() bool {
+	now := time.Now().UnixNano()
+	was := s.marked.Swap(now)
+	return was != 0 && time.Duration(now-was) < twice
 }
 
 // answer passes on what a person answers to a prompt.

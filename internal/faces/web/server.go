@@ -70,7 +70,8 @@ type Server struct {
 	// quietAt is when “RF off” last read the benches of the folder back, in nanoseconds of the wall clock; 0 for never.
 	quietAt atomic.Int64
 
-	found     found // instruments, when somebody looked last
+	found     found        // instruments, when somebody looked last
+	marked    atomic.Int64 // when "it upset now" was last said here, in ns
 	handing   sync.Mutex
 	simulated []Hand // of the simulated bench, once it was brought up; guarded by handing
 

@@ -26,7 +26,9 @@ type nowMessage struct {
 	// Looks are [seconds since the run began, number, 1 for bad, 1 for RF on], of the monitor that is
 	// drawn.
 	Looks [][4]float64 `json:"looks,omitempty"`
-	Strip *strip       `json:"strip,omitempty"`
+	// Since is how many seconds ago the run began, where looks are counted in that.
+	Since float64 `json:"since,omitempty"`
+	Strip *strip  `json:"strip,omitempty"`
 }
 
 // stripNow is what the strip at the top of every page says.
@@ -189,7 +191,7 @@ func (t *streamer) now() error {
 		t.addLooks(&m)
 	}
 	bare := m
-	bare.View.At, bare.Looks, bare.Strip = "", nil, nil
+	bare.View.At, bare.Looks, bare.Strip, bare.Since = "", nil, nil, 0
 	body, err := json.Marshal(bare)
 	if err != nil {
 		return err
@@ -215,6 +217,7 @@ func (t *streamer) addLooks(m *nowMessage) {
 	looks, last := t.s.cfg.Runner.Looks(t.looks)
 	t.looks = last
 	began := t.s.cfg.Runner.State().Began
+	m.Since = time.Since(began).Seconds()
 	for _, l := range looks {
 		if l.Monitor == st.Monitor && l.HasValue {
 			m.Looks = append(m.Looks, lookNumbers(l, began))

@@ -156,8 +156,8 @@ export class Chart {
       cursor: { drag: { x: false, y: false, setScale: false }, points: { show: false }, y: false },
       series: [{}, ...c.series.map(s => ({ label: s.name, spanGaps: true, points: { show: false }, stroke: isLine(s) ? paint(s.paint) : undefined, width: 2, dash: s.sign === "dash" ? [8, 5] : undefined, paths: isLine(s) ? undefined : () => null }))],
       hooks: {
-        drawAxes: [u => { hatch(u, this.shade, c.shadePaint || "unreachable"); this.reported(u); this.bandLines(u); }],
-        draw: [u => { c.series.forEach((s, i) => { if (!isLine(s)) signs(u, s, i + 1); }); this.markLine(u); }],
+        drawAxes: [u => { u.ctx.save(); hatch(u, this.shade, c.shadePaint || "unreachable"); this.reported(u); this.bandLines(u); u.ctx.restore(); }],
+        draw: [u => { u.ctx.save(); c.series.forEach((s, i) => { if (!isLine(s)) signs(u, s, i + 1); }); this.markLine(u); u.ctx.restore(); }],
         setCursor: [u => this.point(u.cursor.idx)],
       },
     }, this.data, this.box);
@@ -167,7 +167,7 @@ export class Chart {
   range(a, b, log) {
     if (this.zoomed) return [a, b];
     const { from, to, last } = this.c.x;
-    if (last) return a == null ? [0, last] : [Math.max(b, last) - last, Math.max(b, last)];
+    if (last) { const now = Math.max(this.now ?? 0, b ?? 0); return [now - last, now]; }
     if (from > 0) { a = Math.min(a ?? from, from); b = Math.max(b ?? to, to); }
     if (a == null) return log ? [0.1, 100] : [0, 1];
     if (a === b) return log ? [a / 1.1, b * 1.1] : [a - 1, b + 1];

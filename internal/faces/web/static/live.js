@@ -10,11 +10,15 @@ for (const e of document.querySelectorAll("[data-live]")) (words[e.dataset.live]
 const shows = {}; // elements that are there only while a word is set
 for (const e of document.querySelectorAll("[data-show]")) (shows[e.dataset.show] ??= []).push(e);
 
+const untitled = document.title.replace(/^(RF [^–]*– )+/, ""); // without what it says of RF
 let heard = 0, lastAt = document.body.dataset.at ?? "";
 
 function dead() {
+  if (heard) document.title = "NOT LIVE – " + untitled;
   document.body.dataset.fresh = "no";
   for (const e of document.querySelectorAll("[data-since]")) e.textContent = "not live since " + lastAt;
+  for (const e of document.querySelectorAll('[data-now="watched"]')) e.textContent = e.textContent && "Nobody knows whether this page still watches.";
+  for (const e of document.querySelectorAll('[data-live="read"]')) e.textContent = "as it was at " + lastAt;
 }
 
 function alive(at) {
@@ -123,7 +127,6 @@ function bench(now) {
 }
 
 // title lets the browser's tab say that RF is on, or not known to be off.
-const untitled = document.title.replace(/^(RF [^–]*– )+/, "");
 function title(now) {
   const text = now.rf === "off" ? untitled : now.tab + " – " + untitled;
   if (document.title !== text) document.title = text;
@@ -218,6 +221,7 @@ export function live(charts) {
       bench(m.now);
       if (m.strip && strip) { strip.c.y.label = m.strip.label; if (m.strip.hasBand) { strip.c.low = m.strip.low; strip.c.high = m.strip.high; } strip.draw(); }
       if (m.looks && strip) looks(strip, m.looks);
+      if (m.since && strip && m.since - (strip.now ?? 0) >= 0.5) { strip.now = m.since; strip.stale = true; }
       if (m.view.ended && body.ended === "no") { body.ended = "yes"; setTimeout(() => location.reload(), 600); } // findings and links of the end
     });
     source.addEventListener("moved", () => { source.close(); location.assign("/"); }); // another job was opened
