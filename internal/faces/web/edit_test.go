@@ -112,7 +112,7 @@ func TestAPageWhoseStreamStopsSaysSo(t *testing.T) {
 	// The stream is gone for this page, as when the program or the computer hangs.
 	s.blockStreams.Store(true)
 	s.CloseClientConnections()
-	p.Wait(`document.body.dataset.fresh === "no" && /not live since \d\d:\d\d:\d\d/.test(document.querySelector(".stale").innerText)`)
+	p.Wait(`document.title.startsWith("NOT LIVE") && document.body.dataset.fresh === "no" && /not live since \d\d:\d\d:\d\d/.test(document.querySelector(".stale").innerText)`)
 	if colour := browser.Value[[]string](p,
 		`[getComputedStyle(document.querySelector(".cockpit .far")).color, getComputedStyle(document.querySelector(".cockpit .label")).color]`); colour[0] != colour[1] {
 		t.Errorf("the numbers are not greyed: %v", colour)

@@ -483,8 +483,8 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 	for _, look := range u.Looks {
 		m := monitorOf(r, look)
-		if old := now.Sub(look.At) > oldLook; old && !watches(r, look.Monitor) {
-			continue // a mark of the operator's is no reading that should come again
+		if old := now.Sub(look.At) > oldLook; old && look.Monitor == "operator" {
+			continue // a mark is no reading that should come again
 		} else if old {
 			m.Verdict = "no reading since " + look.At.Local().Format("15:04:05")
 			v.Monitors, v.DUTWhy = append(v.Monitors, m), m.ID+": "+m.Verdict
@@ -520,11 +520,6 @@ func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 	case "upset":
 		v.DUTWords = "PRODUCT UPSET"
 	}
-}
-
-// watches reports that a run has a monitor of this name.
-func watches(r *result.Run, id string) bool {
-	return slices.ContainsFunc(r.Monitors, func(m event.Monitor) bool { return m.ID == id })
 }
 
 // readings are the newest readings with their tolerances, in a line.

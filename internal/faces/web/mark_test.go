@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"net/http"
 	"net/url"
 	"path/filepath"
 	"strings"
@@ -187,5 +188,24 @@ func TestWhatTheWatcherDidIsSaidAfterACrash(t *testing.T) {
 	if _, page := s.get(t, "/live"); !strings.Contains(page, `id="now" data-rf="off"`) ||
 		!strings.Contains(page, "by “RF off”") {
 		t.Error("what RF off read back is not told")
+	}
+}
+
+// A switch that bounces, and a double click, are one upset.
+func TestADoubleClickIsOneUpset(t *testing.T) {
+	s := serve(t, true)
+	s.runner.state = web.State{Underway: true, Run: 3, Status: engine.Status{Phase: "exposing", RFOn: true}}
+	for range 2 {
+		if r := s.ask(t, s.client, "POST", "/mark", url.Values{}, s.own()); r.StatusCode >= http.StatusBadRequest {
+			t.Fatal(r.Status)
+		}
+	}
+	if n := s.marks(); n != 1 {
+		t.Errorf("%d marks", n)
+	}
+	time.Sleep(150 * time.Millisecond)
+	s.ask(t, s.client, "POST", "/mark", url.Values{}, s.own())
+	if n := s.marks(); n != 2 {
+		t.Errorf("%d marks after another one", n)
 	}
 }

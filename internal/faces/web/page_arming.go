@@ -452,7 +452,8 @@ func timeCard(a *arming) armCard {
 	d := p.Checked.Duration
 	c.Figure, c.Unit = strconv.Itoa(len(x.Grid)), "about "+d.Likely.String()
 	if left := a.Left; p.Resume && left > 0 {
-		c.Figure, c.Unit = strconv.Itoa(left), fmt.Sprintf("left of %d; all of them take about %v", len(x.Grid), d.Likely)
+		c.Figure, c.Unit = strconv.Itoa(left), fmt.Sprintf("left of %d; all of them take about %v", len(x.Grid),
+			d.Likely)
 	}
 	if len(x.Grid) > 0 {
 		c.Lines = append(c.Lines, fmt.Sprintf("%v to %v", x.Grid[0], x.Grid[len(x.Grid)-1]))

@@ -322,15 +322,15 @@ func (s *Server) want(want engine.Want) func(http.ResponseWriter, *http.Request)
 	}
 }
 
-// twice is the time in which a second "it upset now" is that of a double click, or of a switch that bounces: nobody
-// sees two upsets in it.
-const twice = 400 * time.Millisecond
+// twice is the time in which a second "it upset now" is that of a switch that bounces: nobody sees two upsets in it.
+// The second click of a double click does not come here (mark.js).
+const twice = 100 * time.Millisecond
 
-// markedJustNow notes a mark and reports that another came just before it.
+// markedJustNow notes that a mark comes and reports that another came just before it.
 func (s *Server) markedJustNow() bool {
 	now := time.Now().UnixNano()
 	was := s.marked.Swap(now)
-	return was != 0 && time.Duration(now-was) < twice
+	return was != 0 && time.Duration(now-was) < twice && s.cfg.Runner.State().Underway
 }
 
 // answer passes on what a person answers to a prompt.

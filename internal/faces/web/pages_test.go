@@ -291,7 +291,7 @@ func TestAFieldChangesItsLinesAndNothingElse(t *testing.T) {
 		"grid": {"- {from: 1M5, to: 27,12 MHz, step: 2 %}", "grid:\n  - {from: 1M5, to: 27,12 MHz, step: 2 %}\n"},
 	} {
 		old := map[string]string{"dwell": "1 s", "level": "iec-61000-4-6/level-2", "mode": "",
-			"grid": "- {from: 150 kHz, to: 79 MHz, step: 5 %}"}[key]
+			"grid": "{from: 150 kHz, to: 79 MHz, step: 5 %}"}[key]
 		form := url.Values{"file": {"exposure.yaml"}, "text": {exposurePlan}, "f." + key: {change[0]},
 			"o." + key: {old}, "f.kind": {"exposure"}, "o.kind": {"exposure"}}
 		r := s.ask(t, s.client, "POST", "/plan/try", form, s.own())

@@ -135,7 +135,8 @@ func TestWithRFOffNoLevelIsShown(t *testing.T) {
 		v := st.page().View
 		if v.RF == rfOn {
 			on++
-			if v.Frequency == "–" || v.Current == "–" || v.Large != short(v.Frequency) || !strings.HasPrefix(v.Tab, "RF ON ") {
+			if v.Frequency == "–" || v.Current == "–" || v.Large != short(v.Frequency) ||
+				!strings.HasPrefix(v.Tab, "RF ON ") {
 				t.Errorf("%s: %+v", st.Name, v)
 			}
 			continue

@@ -28,6 +28,7 @@ export function mark() {
   if (!form) return;
   foot = keyOf();
   form.addEventListener("submit", e => { e.preventDefault(); send(); });
+  form.addEventListener("click", e => { if (e.detail > 1) e.preventDefault(); }); // one upset for a double click
   addEventListener("keydown", e => {
     if (asking) return chosen(e);
     if (e.repeat || e.ctrlKey || e.altKey || e.metaKey || e.key !== " " && e.key !== foot || takes(e.key, e.target)) return;
