@@ -35,6 +35,7 @@ func (j *jobPage) off() time.Duration {
 // A browser whose cookie is lost while RF is on, and one that has opened a second server on another port, switch it off
 // by one key all the same; and one that was let out comes back by Enter in the terminal, while the run goes on.
 func TestRFOffThroughALostCookieAndASecondServer(t *testing.T) {
+	t.Parallel()
 	p := browser.Open(t)
 	s := serveDemo(t, simbench.Config{Speed: 20})
 	j := &jobPage{p, s, t}
@@ -63,6 +64,7 @@ func TestRFOffThroughALostCookieAndASecondServer(t *testing.T) {
 
 // A watched run goes on while its browser shows another page of this server, and ends when it shows none.
 func TestAWatchedRunMovesWithItsBrowser(t *testing.T) {
+	t.Parallel()
 	p := browser.Open(t)
 	s := serveDemo(t, simbench.Config{Speed: 3})
 	j := &jobPage{p, s, t}

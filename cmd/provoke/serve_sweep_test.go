@@ -20,6 +20,7 @@ import (
 // bystander sets it at the bench's own front and answers on the page, the band that is found stands in
 // the findings, and the plan that steps around it in the folder.
 func TestAFreeSweepIsDoneOnThePage(t *testing.T) {
+	t.Parallel()
 	p := browser.Open(t)
 	sim := simbench.New(simbench.Config{Seed: 3, Speed: 20})
 	defer sim.Close()

@@ -152,6 +152,7 @@ func (j *jobPage) end() string {
 // are checked, armed and run, RF goes off in mid-run by one key, thresholds are found, a fix goes
 // in, runs are compared, and the report is kept.
 func TestTheWholeJobOnThePage(t *testing.T) {
+	t.Parallel()
 	p := browser.Open(t)
 	s := serveDemo(t, simbench.Config{Speed: 40})
 	j := &jobPage{p, s, t}
@@ -281,6 +282,7 @@ func exposeAndCompare(j *jobPage) {
 // A second browser sees the same and cannot begin a second run; an attended run ends when its page
 // is closed.
 func TestTwoBrowsersOnOneJob(t *testing.T) {
+	t.Parallel()
 	first := browser.Open(t)
 	s := serveDemo(t, simbench.Config{Speed: 20})
 	first.Go(s.enter)

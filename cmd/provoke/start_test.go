@@ -57,6 +57,7 @@ func (c *counted) run() {
 // hand, and at most 30 fields and keys are needed. Then the rest of the job: an exposure before a change and one
 // after it, findings, comparison and report.
 func TestFromAnEmptyFolderToAFirstRunOnThePage(t *testing.T) {
+	t.Parallel()
 	b := browser.Open(t)
 	dir, out := t.TempDir(), &safeBuffer{}
 	ctx, cancel := context.WithCancel(t.Context())

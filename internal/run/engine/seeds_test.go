@@ -23,7 +23,7 @@ func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tmpl := template.Must(template.New("").Parse(string(text)))
+	tmpl := template.Must(template.New("").Option("missingkey=error").Parse(string(text)))
 	bands, onsets, exposures, points := 0, 0, 0, 0
 	worst := 0.0
 	for seed := uint64(1); seed <= 20; seed++ {
@@ -31,7 +31,7 @@ func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
 			dwell := l.sim.LeastDwell().Round(time.Millisecond) + time.Millisecond
 			var b strings.Builder
 			tmpl.Execute(&b, map[string]string{"Dwell": rf.Duration(dwell).String(),
-				"Recover": rf.Duration(3 * dwell).String(), "Speed": "40"})
+				"Recover": rf.Duration(3 * dwell).String(), "Speed": "40", "Bench": "bench.yaml", "Step": "5 %"})
 			o := l.do(b.String())
 			if o.err != nil {
 				t.Fatalf("seed %d: %s: %v", seed, o.Verdict, o.err)
