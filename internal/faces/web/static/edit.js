@@ -34,6 +34,7 @@ export async function fetchPage(url, init) {
 export function edit() {
   const form = document.querySelector("form[data-try]");
   if (form) tries(form);
+  asksBeforeItIsLeft();
   document.addEventListener("click", e => {
     const a = e.target.closest("a[data-line]");
     if (a) { e.preventDefault(); toLine(+a.dataset.line); }
@@ -72,6 +73,14 @@ function tries(form) {
   setInterval(() => { if (form.querySelector("#arm-button .go:disabled")) ask(); }, 2000);
   // A page that the browser brings back may be older than the file.
   addEventListener("pageshow", e => { if (e.persisted) ask(true); });
+}
+
+// Other forms are asked for too, once something was typed into them.
+function asksBeforeItIsLeft() {
+  for (const form of document.querySelectorAll('main form[method="post"]:not([data-try], [data-quiet])')) {
+    form.addEventListener("input", e => { if (e.target.matches("textarea, input:not([type=checkbox], [type=radio], [type=file], [type=range])")) dirty = true; });
+    form.addEventListener("submit", () => { dirty = false; });
+  }
 }
 
 let dirty = false;
