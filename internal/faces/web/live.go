@@ -122,7 +122,7 @@ type monitorV struct {
 type nearV struct {
 	Name  string `json:"name"`
 	Left  string `json:"left"`
-	Share int    `json:"share"` // of the bar: 100 at the rating, 0 at 40 dB below
+	Share int    `json:"share"` // of the bar, see barOf
 	Near  bool   `json:"near"`
 	Over  bool   `json:"over"`
 }
@@ -374,20 +374,9 @@ func (v *liveView) chain(u underway) {
 	nodes = slices.DeleteFunc(nodes, func(n chain.Node) bool { return !n.Headroom.Finite() })
 	slices.SortStableFunc(nodes, func(a, b chain.Node) int { return cmp.Compare(a.Headroom, b.Headroom) })
 	for _, n := range nodes[:min(3, len(nodes))] {
-		v.Nearest = append(v.Nearest, nearV{Name: n.ID + ", " + n.Place, Left: n.Headroom.String(), Share: share(n),
-			Near: n.Headroom < near, Over: !n.Within})
+		v.Nearest = append(v.Nearest, nearV{Name: n.ID + ", " + n.Place, Left: headroom(n), Share: barOf(n.Headroom),
+			Near: n.Headroom < nearTo, Over: !n.Within})
 	}
-}
-
-// near is the headroom under which a rating is marked.
-const near rf.Gain = 3
-
-// share is the length of a rating's bar in percent: full at the rating, empty at 40 dB below.
-func share(n chain.Node) int {
-	if !n.Headroom.Finite() {
-		return 0
-	}
-	return int(100 * max(0, min(1, 1-float64(n.Headroom)/40)))
 }
 
 // aim holds the current against what the step is to reach and what the plan wants.
@@ -483,9 +472,11 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 func (v *liveView) dut(r *result.Run, u underway, now time.Time) {
 	for _, look := range u.Looks {
 		m := monitorOf(r, look)
-		if old := now.Sub(look.At) > oldLook; old && look.Monitor == "operator" {
+		old := now.Sub(look.At) > oldLook
+		if old && look.Monitor == engine.OperatorMonitor {
 			continue // a mark is no reading that should come again
-		} else if old {
+		}
+		if old {
 			m.Verdict = "no reading since " + look.At.Local().Format("15:04:05")
 			v.Monitors, v.DUTWhy = append(v.Monitors, m), m.ID+": "+m.Verdict
 			continue

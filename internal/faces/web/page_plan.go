@@ -369,6 +369,11 @@ const (
 	nearTo   = rf.Gain(3)
 )
 
+// barOf is the length of a rating's bar in per cent: the level there as a share of the rating, as a voltage or current.
+func barOf(headroom rf.Gain) int {
+	return max(0, min(100, int(math.Round(100*(-headroom).AmplitudeRatio()))))
+}
+
 func ratingsOf(c plan.Checked) ratings {
 	var out ratings
 	for _, x := range c.Worst {
@@ -380,7 +385,7 @@ func ratingsOf(c plan.Checked) ratings {
 			row.Level += fmt.Sprintf(" + %v", n.Unsure)
 		}
 		if h := n.Headroom; h.Finite() {
-			row.Share = max(0, min(100, int(math.Round(100*math.Pow(10, -float64(h)/20)))))
+			row.Share = barOf(h)
 			row.Near = h < nearTo
 			if h >= 0 {
 				row.Left += " left"

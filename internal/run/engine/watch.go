@@ -17,6 +17,9 @@ import (
 // kept is how many samples a watch remembers: enough for the longest step, bounded for a long run.
 const kept = 4096
 
+// OperatorMonitor is what a mark of the operator's stands under among the looks at the DUT.
+const OperatorMonitor = "operator"
+
 // watch gathers the samples of all monitors and judges them. Samples come from the monitors'
 // goroutines; everything else is called by the run.
 type watch struct {
@@ -120,7 +123,8 @@ func (w *watch) mark(at time.Time, text string) {
 	if at.IsZero() {
 		at = time.Now()
 	}
-	x := judged{Sample: dut.Sample{At: at, Monitor: "operator", Text: text, Error: true}, own: at, bad: true, why: text}
+	x := judged{Sample: dut.Sample{At: at, Monitor: OperatorMonitor, Text: text, Error: true}, own: at, bad: true,
+		why: text}
 	for _, id := range w.order {
 		if j := w.judges[id]; j.Monitor.Kind == catalog.MonitorOperator {
 			x.Monitor = id

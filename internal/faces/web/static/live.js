@@ -2,6 +2,8 @@
 // page, its numbers, charts and log. When nothing comes for a while the page says so and greys what
 // it shows: an old reading must never look live.
 
+import { kept, keep } from "./choice.js";
+
 const silence = 3500; // ms without a message after which the page is not live
 const keptLooks = 900, keptLog = 60;
 
@@ -93,10 +95,11 @@ function sound(view) {
   const how = document.querySelector("#sound")?.value;
   if (!rises || !how) return;
   tone();
-  if (how === "word") speechSynthesis?.speak(Object.assign(new SpeechSynthesisUtterance("upset at " + view.frequency), { lang: "en" }));
+  if (how === "word") globalThis.speechSynthesis?.speak(Object.assign(new SpeechSynthesisUtterance("upset at " + view.frequency), { lang: "en" }));
 }
 
 function tone() {
+  if (!globalThis.AudioContext) return;
   audio ??= new AudioContext();
   audio.resume();
   const o = audio.createOscillator(), g = audio.createGain(), t = audio.currentTime;
@@ -109,8 +112,8 @@ function tone() {
 function sounds() {
   const choice = document.querySelector("#sound");
   if (!choice) return;
-  choice.value = localStorage.getItem("provoke-sound") ?? "";
-  choice.addEventListener("change", () => { localStorage.setItem("provoke-sound", choice.value); if (choice.value) tone(); });
+  choice.value = kept("sound");
+  choice.addEventListener("change", () => { keep("sound", choice.value); if (choice.value) tone(); });
 }
 
 // bench fills the strip, which tells of the bench and not of the run that a page shows.

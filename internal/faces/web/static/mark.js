@@ -1,6 +1,8 @@
 // "It upset now": by its button, by Space, and by the key of a foot switch, which each browser keeps for itself. A key
 // counts wherever the focus is, unless what has the focus takes it: then the page says so. What was said is confirmed
 // largely and at once, with the time; a page that is slow must not make anybody press twice.
+import { kept, keep } from "./choice.js";
+
 const form = document.querySelector("#mark");
 const how = document.querySelector("#mark-how"), choose = document.querySelector("#mark-key");
 const shown = 6000; // ms
@@ -20,8 +22,8 @@ function takes(key, e) {
 
 const nameOf = key => key === " " ? "Space" : key.length === 1 ? key.toUpperCase() : key;
 
-function keyOf() { try { return localStorage.getItem("mark-key") || " "; } catch { return " "; } }
-function keepKey(key) { try { localStorage.setItem("mark-key", key); } catch { /* for this page only */ } foot = key; }
+function keyOf() { return kept("mark-key") || " "; }
+function keepKey(key) { keep("mark-key", key); foot = key; }
 let foot = " ", asking = false, turn = 0, timer;
 
 export function mark() {
