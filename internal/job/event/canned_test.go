@@ -110,3 +110,17 @@ func cannedLaboratory() []event.Event {
 		event.Closed{Verdict: event.Done, Count: 2, Head: hashB},
 	}
 }
+
+// cannedFixing is what a run of the fixing loop has besides: hands in and out, and a reference.
+func cannedFixing() []event.Event {
+	expected := rf.Gain(-7.5)
+	point := plan.Point{Frequency: 41e6, Target: rf.DBuA(80), Drive: rf.DBm(-4), Ceiling: rf.DBm(2)}
+	return []event.Event{
+		event.Opened{Version: event.Version, RunKind: plan.Fixing, Fixing: &event.Fixing{Of: 2,
+			At: []event.Tracked{{Point: point, Expected: &expected}, {Point: point}}, Alone: 600e9}},
+		event.HandsIn{By: "foot switch", How: "measured at the floor", Took: 2e8, Measured: true},
+		event.HandsOut{By: "page", Try: 1, What: "ferrite"},
+		event.HandsOut{By: "key", Try: 2, What: "ferrite", Out: true},
+		event.Reference{Text: "before the ferrite"},
+	}
+}

@@ -55,6 +55,9 @@ var kinds = map[string]func(string) (Event, error){
 	LogRead{}.Kind():            decode[LogRead],
 	Imported{}.Kind():           decode[Imported],
 	ClockSet{}.Kind():           decode[ClockSet],
+	HandsIn{}.Kind():            decode[HandsIn],
+	HandsOut{}.Kind():           decode[HandsOut],
+	Reference{}.Kind():          decode[Reference],
 }
 
 // Kinds returns the name of every kind of event, sorted.

@@ -13,7 +13,8 @@ import (
 
 func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 	seen := map[string]bool{}
-	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported(), cannedClock()) {
+	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported(), cannedClock(),
+		cannedFixing()) {
 		seen[e.Kind()] = true
 	}
 	for _, k := range event.Kinds() {
@@ -24,7 +25,8 @@ func TestEveryKindOfEventIsInTheCannedRun(t *testing.T) {
 }
 
 func TestAnEventIsReadAsItWasWritten(t *testing.T) {
-	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported(), cannedClock()) {
+	for _, e := range slices.Concat(canned(), cannedLaboratory(), cannedByHand(), cannedImported(), cannedClock(),
+		cannedFixing()) {
 		kind, body, err := event.Marshal(e)
 		if err != nil {
 			t.Fatal(err)

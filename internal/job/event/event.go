@@ -72,6 +72,8 @@ type Opened struct {
 	OverTest string `json:"overTest,omitempty"`
 	// Levelling is what a level scatters by that is set anew; zero in journals that do not say.
 	Levelling Levelling `json:"levelling,omitzero"`
+	// Fixing is what a run of the fixing loop follows; nil in others.
+	Fixing *Fixing `json:"fixing,omitempty"`
 }
 
 // Levelling is the smallest step of the source, and the standard deviation of readings of a steady carrier.

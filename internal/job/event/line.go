@@ -102,6 +102,12 @@ func line(e Event) string {
 		return words(e.Cause, after("by ", e.By))
 	case OperatorMark:
 		return e.Text
+	case HandsIn:
+		return words("RF off, read back: "+e.How, after("by ", e.By), "took "+e.Took.String())
+	case HandsOut:
+		return words(fmt.Sprintf("try %d", e.Try), e.Did(), after("by ", e.By))
+	case Reference:
+		return e.Text
 	case Stopping:
 		if e.ByOperator {
 			return words("by the operator", e.Cause)

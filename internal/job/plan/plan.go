@@ -21,6 +21,7 @@ const (
 	Baseline    RunKind = "baseline"    // no RF, same duration: counts false alarms
 	Control     RunKind = "control"     // DUT replaced or its output held: finds upsets of monitor or AE
 	Calibration RunKind = "calibration" // clamp in a jig: records drive against current
+	Fixing      RunKind = "fixing"      // the onset at a few frequencies, followed while the product is changed
 )
 
 // Mode is how the level is set.
@@ -194,6 +195,9 @@ const (
 	StaircaseStep Purpose = "staircase"   // one exposure of a search for a random threshold
 	Repeat        Purpose = "repeat"      // one of several exposures at the same level
 	DriftCheck    Purpose = "drift check" // the check point, far below the level wanted
+
+	Tracking  Purpose = "tracking" // up and down around the onset while the product is changed
+	HeldPoint Purpose = "by hand"  // at one point, level and frequency by a person's keys
 )
 
 // Step is one thing to do: one exposure, or for Recover one descent of several.

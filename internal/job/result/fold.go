@@ -67,6 +67,8 @@ func (r *Run) Apply(rec event.Record) {
 		r.ClockSets = append(r.ClockSets, e)
 	case event.OperatorMark:
 		r.Marks = append(r.Marks, Marked{rec.At, e.Text})
+	case event.HandsIn, event.HandsOut, event.Reference:
+		r.Fixing = append(r.Fixing, rec)
 	default:
 		if !r.applyByHand(rec.Event) {
 			r.applyEnd(rec)

@@ -64,6 +64,9 @@ type Run struct {
 	Traces      []event.TraceRead
 	Logs        []event.LogRead
 
+	// Fixing are the hands that went in and out, and the references, of a run of the fixing loop, in order.
+	Fixing []event.Record
+
 	// ClockSets are the steps of the wall clock during the run, by which times of its records are apart.
 	ClockSets   []event.ClockSet
 	Notes       []Noted
@@ -237,7 +240,7 @@ func (r Run) Clone() Run {
 	c.HardwareOff, c.ByHand, c.Passes = slices.Clip(r.HardwareOff), slices.Clip(r.ByHand), slices.Clip(r.Passes)
 	c.Traces, c.Logs = slices.Clip(r.Traces), slices.Clip(r.Logs)
 	c.Attachments = slices.Clip(r.Attachments)
-	c.Marks = slices.Clip(r.Marks)
+	c.Marks, c.Fixing = slices.Clip(r.Marks), slices.Clip(r.Fixing)
 	c.Holds = slices.Clone(r.Holds)
 	c.Resumptions = slices.Clip(r.Resumptions)
 	c.Trips = slices.Clip(r.Trips)

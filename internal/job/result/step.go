@@ -1,6 +1,7 @@
 package result
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -29,6 +30,8 @@ type Step struct {
 	OnFor            rf.Duration
 	// Quiet is the DUT's reading before RF, one per monitor that gives numbers.
 	Quiet []Quiet
+	// Dwelt is what the monitors that give numbers read in the dwell.
+	Dwelt []Dwelt
 	*Particulars
 }
 
@@ -63,6 +66,13 @@ type Quiet struct {
 	Value   float64
 }
 
+// Dwelt is what one monitor read in a dwell: the mean of its looks and their standard deviation.
+type Dwelt struct {
+	Monitor      string
+	Mean, Spread float64
+	Looks        int
+}
+
 // usual is what a step without anything particular shares with all the others.
 var usual = &Particulars{}
 
@@ -80,7 +90,7 @@ func stepOf(seq int64, at time.Time, e event.StepClosed, place *Place) *Step {
 		OnFor: e.OnFor,
 		Step: Planned{Number: e.Step.Number, Point: place, Purpose: plan.Purpose(once(string(e.Step.Purpose))),
 			Offset: e.Step.Offset},
-		Quiet: quiet(e.Readings), Particulars: particulars(e),
+		Quiet: quiet(e.Readings), Dwelt: dwelt(e.Readings, e.OnFor), Particulars: particulars(e),
 	}
 }
 
@@ -131,6 +141,30 @@ next:
 			}
 		}
 		out = append(out, Quiet{once(x.Monitor), x.Value})
+	}
+	return out
+}
+
+// dwelt takes the readings of a dwell that lasted onFor. The journal calls RF on at the rest level too, so the time
+// decides.
+func dwelt(readings []event.Reading, onFor rf.Duration) []Dwelt {
+	var out []Dwelt
+	for _, x := range readings {
+		if !x.HasValue || x.After <= 0 || x.After > onFor {
+			continue
+		}
+		i := slices.IndexFunc(out, func(d Dwelt) bool { return d.Monitor == x.Monitor })
+		if i < 0 {
+			i, out = len(out), append(out, Dwelt{Monitor: once(x.Monitor)})
+		}
+		d := &out[i] // Welford's running mean
+		d.Looks++
+		off := x.Value - d.Mean
+		d.Mean += off / float64(d.Looks)
+		d.Spread += off * (x.Value - d.Mean)
+	}
+	for i := range out {
+		out[i].Spread = math.Sqrt(out[i].Spread / float64(max(1, out[i].Looks-1)))
 	}
 	return out
 }

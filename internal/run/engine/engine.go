@@ -33,7 +33,9 @@ import (
 	"provoke/internal/bench/guard"
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
 	"provoke/internal/units/rf"
@@ -90,6 +92,13 @@ type Config struct {
 	FreeRunning bool
 	// OfferReset asks whether a product that shows an error before any RF is to be reset; nil for a yes.
 	OfferReset func(ctx context.Context, why string) bool
+	// Fixing is the state of a fixing loop, which then says what to expose in place of Program; nil for other runs.
+	// Folded is the run that it was made of. Followed is told of it after every change, from the run's goroutine.
+	Fixing   *fixing.Loop
+	Folded   *result.Run
+	Followed func(*fixing.Loop)
+	// Countdown is how long RF stays off after hands went out; 0 means DefaultCountdown.
+	Countdown time.Duration
 	// Reset power-cycles the DUT when its monitors cannot reset it; nil when nothing can.
 	Reset Resetter
 }
@@ -110,6 +119,11 @@ type Command struct {
 	Prompt int
 	// At is when the key was pressed; zero means when the command is heard.
 	At time.Time
+	// By is where it came from, where that is told: "key", "page", "foot switch".
+	By string
+	// Did is, with HandsOut, what hands did; Point, with MovePoint, where to go.
+	Did   event.HandsOut
+	Point Move
 }
 
 // Want is a kind of Command.
@@ -128,6 +142,19 @@ const (
 	Mark
 	// Reply answers a prompt.
 	Reply
+
+	// HandsIn asks for RF off so that hands can go to the product, in a fixing loop.
+	HandsIn
+	// HandsOut asks for RF on again after a countdown, which any other command ends.
+	HandsOut
+	// Present is a sign of life of whoever asked for HandsOut: without it the countdown ends.
+	Present
+	// Sign is a sign of the person, nothing more.
+	Sign
+	// Refer marks the onsets of now as what changes are counted from.
+	Refer
+	// MovePoint goes to one point by hand, moves there, or goes back to following.
+	MovePoint
 )
 
 // Status is what a progress line shows.
@@ -157,6 +184,13 @@ type Status struct {
 	Interlock string
 	// Prompt is what a person is asked now; nil for nothing. It is to be shown in large words.
 	Prompt *Prompt
+	// Hands is how far hands in or out have come, in a fixing loop. HandsUntil is when the countdown ends, HandsHow on
+	// what "in" rests.
+	Hands      Hands
+	HandsUntil time.Time
+	HandsHow   string
+	// Point is the point that is held by hand; nil while the loop follows by itself.
+	Point *HeldPoint
 	// CannotSwitchOff says, in large words, that provoke cannot switch this source off, and what can;
 	// empty when it can.
 	CannotSwitchOff string
@@ -214,6 +248,7 @@ type run struct {
 	// upsets in a row that ended with a reset; -1 once one ended by itself
 	latches   int
 	dwelling  *dwellMeters // the meters of the last dwell that was watched
+	loop      loop         // of a fixing run
 	status    Status
 	clock     clock
 	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
@@ -267,6 +302,10 @@ func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done fun
 	}
 	if r.cfg.FirstAttempt == 0 {
 		r.cfg.FirstAttempt = 1
+	}
+	if cfg.Fixing != nil {
+		r.loop.r, r.loop.wishes = r, make(chan Command, 64)
+		r.loop.sign.Store(time.Now().UnixNano())
 	}
 	r.clock.look(r.now(), r.slept())
 	ctx, r.cancel = context.WithCancelCause(ctx)
@@ -342,11 +381,14 @@ func (r *run) listen(ended <-chan struct{}, done chan<- struct{}) {
 			case HoldRun:
 				r.hold.Store(true)
 			case GoOn:
-				r.hold.Store(false)
+				r.hold.Store(r.hold.Load() && r.cfg.Fixing != nil) // a fixing loop goes on by hands out alone
 			case Mark:
 				r.watch.mark(c.At, c.Text)
 				// Whoever presses the next key is not to wait for a disk that hangs.
 				guard.Briefly(func() { r.journal(event.OperatorMark{Text: c.Text}) })
+			}
+			if r.cfg.Fixing != nil {
+				r.heardInLoop(c)
 			}
 			select {
 			case r.wake <- struct{}{}:
@@ -385,10 +427,12 @@ func (r *run) journal(events ...event.Event) error {
 	if step := r.clock.look(at, r.slept()); step != 0 {
 		events = append([]event.Event{event.ClockSetBy(step)}, events...)
 	}
-	if _, err := r.cfg.Journal.Append(at, events...); err != nil {
+	records, err := r.cfg.Journal.Append(at, events...)
+	if err != nil {
 		r.failed = fmt.Errorf("write the journal: %w", err)
 		return r.failed
 	}
+	r.loop.recorded(records)
 	return nil
 }
 
@@ -416,6 +460,9 @@ func (r *run) tellLook(x judged) {
 func (r *run) work(ctx context.Context) error {
 	if err := r.ready(ctx); err != nil {
 		return err
+	}
+	if r.cfg.Fixing != nil {
+		return r.follow(ctx)
 	}
 	return r.steps(ctx)
 }
@@ -806,7 +853,7 @@ func (r *run) verdict(err error, quiet bool) (event.Verdict, string) {
 		return event.Incomplete, why
 	case err != nil:
 		return event.Failed, why
-	case r.skipped > 0:
+	case r.skipped > 0 && r.cfg.Fixing == nil:
 		return event.Incomplete, fmt.Sprintf("%d steps did not reach their level or were not tested", r.skipped)
 	case r.upsets > 0:
 		return event.DoneUpset, ""

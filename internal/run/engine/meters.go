@@ -213,8 +213,8 @@ func (r *run) watchMeters(ctx context.Context, at reached) (*dwellMeters, error)
 	if !r.seesCurrent() && !r.seesPower() && !r.wired() {
 		return nil, nil
 	}
-	d := &dwellMeters{run: r, ctx: ctx, at: at, crest: chain.CrestOfLevel(r.cfg.Plan.Modulation)}
-	p, err := r.cfg.Chain.Predict(r.at.Frequency, r.at.Level, chain.CrestOf(r.cfg.Plan.Modulation), r.cfg.Plan.Fixture)
+	d := &dwellMeters{run: r, ctx: ctx, at: at, crest: chain.CrestOfLevel(r.modulation())}
+	p, err := r.cfg.Chain.Predict(r.at.Frequency, r.at.Level, chain.CrestOf(r.modulation()), r.cfg.Plan.Fixture)
 	if err != nil {
 		return nil, fmt.Errorf("predict the crest: %w", err)
 	}
@@ -237,13 +237,14 @@ func (d *dwellMeters) begin(end time.Time) {
 	first := d.began.IsZero()
 	d.read, d.began = make(chan dwellReading, 1), time.Now()
 	x := dwellReading{m: guard.Measurement{Frequency: r.at.Frequency, Drive: d.at.drive, Crest: d.crest.OverCarrier,
-		Mean: d.crest.Mean, Modulated: !r.cfg.Plan.Modulation.IsCW()}, left: r.leaves()}
-	over := r.cfg.Plan.Modulation.CarrierOverLevel()
-	x.m.Expected, x.m.ExpectedForward = d.expected(over, r.response.current, r.response.forward)
-	if !r.response.ofCurrent {
+		Mean: d.crest.Mean, Modulated: !r.modulation().IsCW()}, left: r.leaves()}
+	over := r.modulation().CarrierOverLevel()
+	response := r.responds()
+	x.m.Expected, x.m.ExpectedForward = d.expected(over, response.current, response.forward)
+	if !response.ofCurrent {
 		x.m.Expected = x.m.Expected.Add(d.crest.OverCarrier)
 	}
-	if !r.response.ofPower {
+	if !response.ofPower {
 		x.m.ExpectedForward = x.m.ExpectedForward.Add(d.crest.OverCarrier)
 	}
 	x.left.noSource = x.left.noSource || first // it was read back a moment ago
@@ -303,8 +304,8 @@ func (d *dwellMeters) heard(x dwellReading) error {
 	if !x.m.Modulated && x.m.Current.Exact() {
 		r.status.Current, r.status.CurrentAt = x.m.Current, time.Now()
 	}
-	over := r.cfg.Plan.Modulation.CarrierOverLevel()
-	d.compareWith(x.m, over, r.response)
+	over := r.modulation().CarrierOverLevel()
+	d.compareWith(x.m, over, r.responds())
 	return nil
 }
 
@@ -323,7 +324,7 @@ func (d *dwellMeters) compareWith(m guard.Measurement, over rf.Gain, by response
 
 func (d *dwellMeters) lower(what string, fell rf.Gain) {
 	d.shows = true
-	if d.run.cfg.Plan.Modulation.IsCW() || d.compression < 0 {
+	if d.run.modulation().IsCW() || d.compression < 0 {
 		d.compression = 0
 	}
 	if fell -= d.compression; fell > d.fell {

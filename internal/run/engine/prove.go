@@ -86,7 +86,7 @@ func (r *run) readAt(ctx context.Context, f rf.Frequency, drive, carrier rf.Powe
 	if err != nil {
 		return m, err
 	}
-	if err := r.setUpAnalyser(f, p, r.cfg.Plan.Modulation.CrestOverLevel()); err != nil {
+	if err := r.setUpAnalyser(f, p, r.modulation().CrestOverLevel()); err != nil {
 		return m, err
 	}
 	r.feed()
@@ -111,7 +111,7 @@ func (r *run) provesDwell(ctx context.Context, at reached, meters *dwellMeters) 
 	if err != nil {
 		return "", err
 	}
-	meters.compareWith(m, r.cfg.Plan.Modulation.CarrierOverLevel(), response{ofCurrent: true, ofPower: true})
+	meters.compareWith(m, r.modulation().CarrierOverLevel(), response{ofCurrent: true, ofPower: true})
 	return meters.notHeld(), nil
 }
 

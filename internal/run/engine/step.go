@@ -33,7 +33,7 @@ func (r *run) do(ctx context.Context, step plan.Step) (event.StepClosed, error) 
 func (r *run) lookWithoutRF(ctx context.Context) (event.StepClosed, error) {
 	r.tell("watching without RF")
 	began := time.Now()
-	bad, upset, err := r.dwell(ctx, began, nil)
+	bad, upset, err := r.dwell(ctx, began, nil, nil)
 	if err == nil && !upset {
 		bad, upset, err = r.lookAfter(ctx, began)
 	}
@@ -93,7 +93,7 @@ func (r *run) closed(at reached) event.StepClosed {
 
 // means words what the level of a point means.
 func (r *run) means() string {
-	m := r.cfg.Plan.Modulation
+	m := r.modulation()
 	switch {
 	case m.IsCW():
 		return "r.m.s. of the unmodulated carrier, no modulation"
@@ -108,7 +108,7 @@ func (r *run) means() string {
 // expose does one exposure, or for a recovery step the descent after it.
 func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, error) {
 	r.tell("levelling")
-	mod := r.cfg.Plan.Modulation
+	mod := r.modulation()
 	at, err := r.bring(ctx, step, mod)
 	if err != nil {
 		return event.StepClosed{}, err
@@ -135,7 +135,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		return c, err
 	}
 	on := time.Now()
-	bad, upset, err := r.dwell(ctx, at.on, meters)
+	bad, upset, err := r.dwell(ctx, at.on, meters, r.heldUntil(step))
 	c.OnFor = rf.Duration(time.Since(on))
 	if err == nil && !upset {
 		notHeld := ""
@@ -200,8 +200,13 @@ func (r *run) shown() time.Duration { return max(2*r.watch.period(), r.cfg.Plan.
 
 // dwell lets the plan's dwell pass, and at least the time between two readings of the slowest
 // monitor. It ends at once when anything turned bad since the given time, which is when RF came up.
-// Meanwhile the meters are watched.
-func (r *run) dwell(ctx context.Context, since time.Time, meters *dwellMeters) (judged, bool, error) {
+// Meanwhile the meters are watched. held, where there is one, says when the dwell ends instead.
+func (r *run) dwell(ctx context.Context, since time.Time, meters *dwellMeters, held func() bool) (judged, bool, error) {
+	if held != nil {
+		r.tell(r.status.Phase)
+		return r.watchUntil(ctx, since, meters, time.Now().Add(longestHold),
+			func() bool { return held() && !meters.reading() })
+	}
 	end := time.Now().Add(max(r.cfg.Plan.Dwell.Std(), r.watch.period()))
 	r.status.DwellFrom, r.status.DwellUntil = time.Now(), end
 	defer func() { r.status.DwellFrom, r.status.DwellUntil = time.Time{}, time.Time{} }()
@@ -277,7 +282,7 @@ func (r *run) holdInDwell(ctx context.Context) error {
 
 // descend lowers the level in steps, RF on, until the DUT is well.
 func (r *run) descend(ctx context.Context, step plan.Step, at reached, c *event.StepClosed) error {
-	mod := r.cfg.Plan.Modulation
+	mod := r.modulation()
 	for _, offset := range step.Descend {
 		drive := r.roundDown(r.driveBelow(step, at, offset))
 		if drive.Exceeds(at.drive) || r.bench.Source.Minimum.Above(drive.Add(mod.CarrierOverLevel())) {
@@ -351,6 +356,8 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 			c.Class = event.RecoversLater
 		}
 		return nil
+	case r.handsFirst(err, c):
+		return nil
 	case !errors.Is(err, errNotWell):
 		return err
 	}
@@ -377,12 +384,25 @@ func (r *run) recover(ctx context.Context, off time.Time, c *event.StepClosed) e
 			c.RecoveredAfter = rf.Duration(first.Sub(off))
 			return nil
 		}
+		if r.handsFirst(err, c) {
+			return nil
+		}
 		if !errors.Is(err, errNotWell) {
 			return err
 		}
 	}
 	c.Class = event.NotRecovered
 	return r.awaitPerson(ctx, off, c)
+}
+
+// handsFirst closes an upset whose recovery was not waited for, because hands go to the product.
+func (r *run) handsFirst(err error, c *event.StepClosed) bool {
+	if !errors.Is(err, errHandsFirst) {
+		return false
+	}
+	c.Class = event.NotRecovered
+	c.Note += "; " + errHandsFirst.Error()
+	return true
 }
 
 // latchesBefore is after how many upsets in a row that only a reset ended the next reset comes early.
@@ -433,6 +453,9 @@ func (r *run) awaitPerson(ctx context.Context, off time.Time, c *event.StepClose
 			c.RecoveredAfter = rf.Duration(first.Sub(off))
 			return r.journal(event.Resumed{Why: "the product is well again"})
 		}
+		if r.handsFirst(err, c) {
+			return nil
+		}
 		if !errors.Is(err, errNotWell) {
 			return err
 		}
@@ -459,6 +482,9 @@ func (r *run) awaitWell(ctx context.Context, since time.Time, within time.Durati
 		}
 		if err := r.stopAsked(); err != nil {
 			return time.Time{}, err
+		}
+		if r.cfg.Fixing != nil && r.hold.Load() {
+			return time.Time{}, errHandsFirst
 		}
 		if err := r.lookBeside(ctx); err != nil {
 			return time.Time{}, err

@@ -1,0 +1,149 @@
+package engine_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"provoke/internal/bench/simbench"
+	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
+	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
+)
+
+// worst is the frequency of a band's lowest onset.
+func worst(sim *simbench.Bench, i int) rf.Frequency {
+	low, high := bandOf(sim, i)
+	best, at := math.Inf(1), 0.0
+	for f := low; f < high; f *= 1.002 {
+		if o := sim.Onset(simbench.Original, f, simbench.CarrierHeldAM); o < best {
+			best, at = o, f
+		}
+	}
+	return rf.Frequency(math.Round(at/1e3) * 1e3)
+}
+
+// following runs the loop at frequencies; what the person does is in does, called after each change of the loop in the
+// run's own goroutine. It must not wait.
+func (l *lab) following(at []rf.Frequency, alone time.Duration, does func(*fixing.Loop, engine.Status)) outcome {
+	l.t.Helper()
+	var now engine.Status
+	l.progress = func(s engine.Status) { now = s; does(nil, s) }
+	p, list := plan.Parse("plan.yaml", []byte(planText("{from: 200 kHz, to: 79 MHz, step: 15 %}")), nil)
+	if err := list.Err(); err != nil {
+		l.t.Fatal(err)
+	}
+	p.Grid = append(p.Grid, at...)
+	l.change = func(c *engine.Config) {
+		o := l.journal.records[0].Event.(event.Opened)
+		o.RunKind, o.Mode = plan.Fixing, p.Mode
+		o.Levelling.Spread = 0.1
+		o.Fixing = &event.Fixing{Alone: rf.Duration(alone)}
+		for _, f := range at {
+			point, err := c.Points(f)
+			if err != nil {
+				l.t.Fatal(err)
+			}
+			o.Fixing.At = append(o.Fixing.At, event.Tracked{Point: point})
+		}
+		l.journal.records = nil
+		l.journal.Append(time.Now(), o)
+		c.Folded = &result.Run{}
+		c.Folded.Apply(l.journal.records[0])
+		c.Fixing = fixing.Of(c.Folded)
+		c.Followed = func(x *fixing.Loop) { does(x, now) }
+	}
+	return l.doPlan(p, nil)
+}
+
+func (l *lab) say(c engine.Command) {
+	select {
+	case l.operator <- c:
+	default:
+		l.t.Error("the run takes no commands")
+	}
+}
+
+// handsOut asks for RF and is there until it comes, as a page and a terminal are.
+func (l *lab) handsOut(did event.HandsOut) {
+	l.say(engine.Command{Want: engine.HandsOut, By: "key", Did: did})
+	go func() {
+		for range 12 {
+			time.Sleep(300 * time.Millisecond)
+			select {
+			case l.operator <- engine.Command{Want: engine.Present}:
+			default:
+			}
+		}
+	}()
+}
+
+func TestALoopFollowsTheOnsetWhileTheProductIsChanged(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+		at := []rf.Frequency{worst(l.sim, 0), worst(l.sim, 1)}
+		truth := func(b simbench.Build, f rf.Frequency) float64 {
+			return 20*math.Log10(l.sim.Onset(b, f.Hz(), simbench.CarrierHeldAM)) + 120
+		}
+		settled := func(x *fixing.Loop) bool {
+			for _, p := range x.Places {
+				if !p.Settled() {
+					return false
+				}
+			}
+			return true
+		}
+		var last *fixing.Loop
+		asked, fitted := false, false
+		o := l.following(at, 0, func(x *fixing.Loop, s engine.Status) {
+			switch {
+			case x == nil && s.Hands == engine.HandsAreIn && !fitted:
+				if l.sim.State().On {
+					t.Error("RF is on while hands are in")
+				}
+				fitted = true
+				l.sim.SetBuild(simbench.Fixed)
+				l.handsOut(event.HandsOut{What: "filter"})
+			case x == nil:
+			case !asked && settled(x):
+				asked = true
+				l.say(engine.Command{Want: engine.HandsIn, By: "key"})
+			case fitted && len(x.Epochs) == 2 && settled(x):
+				last = x
+				l.say(engine.Command{Want: engine.Finish})
+			}
+		})
+		if o.err != nil || o.Verdict != event.DoneUpset {
+			t.Fatalf("%s: %v\n%s", o.Verdict, o.err, l.journal.kinds())
+		}
+		l.mustBeOff(o)
+		if last == nil {
+			t.Fatalf("it did not come to its end: %s", l.journal.kinds())
+		}
+		// What a page folds from the journal is what the run itself held.
+		again := fixing.Of(&o.run)
+		for i, p := range again.Places {
+			gain := truth(simbench.Fixed, at[i]) - truth(simbench.Original, at[i])
+			first, now := p.Onset(0), p.Onset(1)
+			off := first.Level + p.Point.Target.In() - truth(simbench.Original, at[i])
+			if off > 0.8 || off < -0.8 {
+				t.Errorf("%v: the onset is %+.2f dB from the truth", at[i], off)
+			}
+			change := again.Tries()[0].Gains[i]
+			if !change.HighOpen && (gain < change.Low || gain > change.High) || !change.LowOpen && change.Low > gain {
+				t.Errorf("%v: the change is %+v, the truth %+.2f dB", at[i], change, gain)
+			}
+			t.Logf("figure: %v: onset %.2f dB (%.2f to %.2f) after %d exposures; change %+v, truth %+.2f dB, %s",
+				at[i], now.Level, now.Low, now.High, len(p.Dots), change, gain, now.Kind)
+			if got := last.Places[i].Onset(1); got != now {
+				t.Errorf("folded again it is %+v, the run held %+v", now, got)
+			}
+		}
+		if kinds := l.journal.kinds(); !strings.Contains(kinds, "hands-in watching hands-out first-light") {
+			t.Errorf("hands in, a new baseline, hands out and first light do not follow each other: %s", kinds)
+		}
+	})
+}
