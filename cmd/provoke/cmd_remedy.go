@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"time"
 
 	"provoke/internal/faces/calculator/models"
 	"provoke/internal/findings/analysis"
@@ -141,17 +140,9 @@ func (c *remedyCommand) ask(w *terminal.World, s *models.Remedy) error {
 
 // find searches; on a terminal a line says how far it is.
 func (c *remedyCommand) find(w *terminal.World, s *models.Remedy) error {
-	last := time.Time{}
-	err := s.Find(func(done, total int) {
-		if now := time.Now(); w.Terminal && (now.Sub(last) > 100*time.Millisecond || done == total) {
-			last = now
-			terminal.Overwrite(w.Stderr, fmt.Sprintf("%d of %d combinations", done, total))
-		}
-	})
-	if w.Terminal {
-		fmt.Fprintln(w.Stderr)
-	}
-	return err
+	line := terminal.NewBlock(w, 0)
+	defer line.Close()
+	return s.Find(func(done, total int) { line.Show(fmt.Sprintf("%d of %d combinations", done, total)) })
 }
 
 // keep joins the prediction of the first combination to the run.

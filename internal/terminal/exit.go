@@ -44,8 +44,9 @@ func WithCode(code int, err error) error {
 	return &codedError{code, err}
 }
 
-// Alarm prints that RF is not known to be off, and what to do.
+// Alarm prints that RF is not known to be off, and what to do; a terminal rings.
 func Alarm(out io.Writer) {
+	Ring(out)
 	fmt.Fprintf(out, "\n*** %s ***\n*** %s ***\n\n", event.RFAlarm, event.TakeRFAway)
 }
 

@@ -23,7 +23,13 @@ const fewestColumns = 50
 type Screen struct{ *os.File }
 
 // Columns asks the terminal each time: windows are drawn wider. 0 where there is none.
-func (s Screen) Columns() int { return terminalColumns(s.File) }
+func (s Screen) Columns() int {
+	columns, _ := terminalSize(s.File)
+	return columns
+}
+
+// Terminal reports whether the file is a terminal.
+func (s Screen) Terminal() bool { return isTerminal(s.File) }
 
 // ColumnsOf says how wide text may be on an output.
 func ColumnsOf(out io.Writer) int {

@@ -13,9 +13,10 @@ import (
 // read. Line feeds and tabs pass; where somebody else's text must not break a line, whoever prints it
 // uses event.Printable. Inside JSON the escapes are JSON's own.
 type Writer struct {
-	mu   sync.Mutex
-	To   io.Writer
-	part []byte // the beginning of a character whose rest is still to come
+	mu    sync.Mutex
+	To    io.Writer
+	part  []byte // the beginning of a character whose rest is still to come
+	block *Block // what stands below all that is written
 }
 
 // Write never returns less than all bytes without an error.
@@ -30,7 +31,7 @@ func (h *Writer) Write(p []byte) (int, error) {
 	whole := wholeRunes(text)
 	h.part = append([]byte(nil), text[whole:]...)
 	if whole > 0 {
-		if _, err := h.To.Write(event.Harmless(text[:whole])); err != nil {
+		if err := h.send(event.Harmless(text[:whole])); err != nil {
 			return 0, err
 		}
 	}
@@ -45,25 +46,38 @@ func (h *Writer) Columns() int {
 	return 0
 }
 
+// Terminal reports whether a terminal is behind it.
+func (h *Writer) Terminal() bool {
+	s, ok := h.To.(interface{ Terminal() bool })
+	return ok && s.Terminal()
+}
+
 // Flush writes what was held back for the rest of a character that never came.
 func (h *Writer) Flush() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if len(h.part) > 0 {
-		h.To.Write(event.Harmless(h.part))
+		h.send(event.Harmless(h.part))
 	}
 	h.part = nil
 }
 
-// Overwrite goes back to the beginning of the line and writes text over it: the only way to do so.
-func Overwrite(w io.Writer, text string) {
-	if h, ok := w.(*Writer); ok {
+// send writes what is harmless, above the block that stands there.
+func (h *Writer) send(text []byte) error {
+	if h.block != nil {
+		return h.block.above(h.To, text)
+	}
+	_, err := h.To.Write(text)
+	return err
+}
+
+// Ring sounds the bell of a terminal; nothing elsewhere.
+func Ring(out io.Writer) {
+	if h, ok := out.(*Writer); ok && h.Terminal() {
 		h.mu.Lock()
 		defer h.mu.Unlock()
-		h.To.Write(append([]byte{'\r'}, event.Harmless([]byte(text))...))
-		return
+		h.To.Write([]byte{'\a'})
 	}
-	io.WriteString(w, "\r"+text)
 }
 
 // wholeRunes returns the length of p without a character that is cut at its end.

@@ -56,14 +56,6 @@ func TestJSONStaysJSONAndKeepsItsText(t *testing.T) {
 	}
 }
 
-func TestAStatusLineGoesBackAndItsTextDoesNot(t *testing.T) {
-	var out bytes.Buffer
-	terminal.Overwrite(&terminal.Writer{To: &out}, "label \r\x1b[A")
-	if out.String() != "\rlabel \\u000d\\u001b[A" {
-		t.Errorf("%q", out.String())
-	}
-}
-
 func FuzzTerminal(f *testing.F) {
 	f.Add([]byte(hostileText), 7)
 	f.Add([]byte("Zt 12.5 dBΩ\n"), 9)

@@ -22,21 +22,23 @@ type Whole struct {
 func (c Whole) Do(w *terminal.World) error {
 	ctx, stop := w.Interruptible()
 	defer stop()
+	line := terminal.NewBlock(w, 0)
+	defer line.Close()
 	began := time.Now()
 	faults := SampleResult{}
 	var err error
 	if c.Faults > 0 {
 		if faults, err = (Sample{Cases: c.Faults, Seed: c.Seed,
-			Tell: c.tell(w, "faults", c.Faults)}).Do(ctx); err != nil {
+			Tell: tell(line, "faults", c.Faults)}).Do(ctx); err != nil {
 			return stopped(ctx, err)
 		}
 	}
 	drawn := DrawChanges(c.Changes, c.Seed)
-	changes, err := TryChanges(ctx, drawn, c.tell(w, "changes", len(drawn)))
+	changes, err := TryChanges(ctx, drawn, tell(line, "changes", len(drawn)))
 	if err != nil {
 		return stopped(ctx, err)
 	}
-	kills, dir, err := c.kill(ctx, w)
+	kills, dir, err := c.kill(ctx, line)
 	if err != nil {
 		return stopped(ctx, err)
 	}
@@ -62,7 +64,7 @@ func stopped(ctx context.Context, err error) error {
 }
 
 // kill does the kills, in a folder that stays only when there was a breach.
-func (c Whole) kill(ctx context.Context, w *terminal.World) (k KillsResult, dir string, err error) {
+func (c Whole) kill(ctx context.Context, line *terminal.Block) (k KillsResult, dir string, err error) {
 	if c.Kills == 0 {
 		return k, "", nil
 	}
@@ -78,20 +80,12 @@ func (c Whole) kill(ctx context.Context, w *terminal.World) (k KillsResult, dir 
 	if err != nil {
 		return k, dir, fmt.Errorf("self-test: find this program: %w", err)
 	}
-	trials := Kills{Program: program, Dir: dir, Trials: c.Kills, Seed: c.Seed, Tell: c.tell(w, "kills", c.Kills)}
+	trials := Kills{Program: program, Dir: dir, Trials: c.Kills, Seed: c.Seed, Tell: tell(line, "kills", c.Kills)}
 	k, err = trials.Do(ctx)
 	return k, dir, err
 }
 
 // tell shows how far a sample has come.
-func (c Whole) tell(w *terminal.World, what string, of int) func(int) {
-	return func(done int) {
-		if w.Terminal {
-			terminal.Overwrite(w.Stderr, fmt.Sprintf("%s: %d of %d   ", what, done, of))
-			if done == of {
-				terminal.Overwrite(w.Stderr, "                              ")
-				terminal.Overwrite(w.Stderr, "")
-			}
-		}
-	}
+func tell(line *terminal.Block, what string, of int) func(int) {
+	return func(done int) { line.Show(fmt.Sprintf("%s: %d of %d", what, done, of)) }
 }

@@ -42,24 +42,13 @@ func resetterOf(b *catalog.Bench, rig *driver.Rig, w *terminal.World) engine.Res
 func (l *statusLine) ask(s engine.Status) {
 	if s.CannotSwitchOff != "" && !l.warned {
 		l.warned = true
-		l.wipe()
 		fmt.Fprintf(l.w, "\n*** %s ***\n\n", strings.ToUpper(s.CannotSwitchOff))
 	}
 	if s.Prompt == nil || s.Prompt.Number == l.prompted {
 		return
 	}
 	l.prompted = s.Prompt.Number
-	l.wipe()
 	printPrompt(l.w, s.Prompt.Prompt)
-}
-
-// wipe takes the status line away before something else is printed.
-func (l *statusLine) wipe() {
-	if l.terminal && l.width > 0 {
-		terminal.Overwrite(l.w, strings.Repeat(" ", l.width))
-		terminal.Overwrite(l.w, "")
-		l.width = 0
-	}
 }
 
 // printPrompt prints what a person is asked.

@@ -34,17 +34,17 @@ func listenToOperator(w *terminal.World, desk *engine.Desk) (<-chan engine.Comma
 		}
 	}()
 	if w.Terminal || desk != nil {
-		go typed(ctx, w, w.Typed(), desk, out)
+		w.Typed()
+		go typed(ctx, w, desk, out)
 	}
 	return out, cancel
 }
 
 // typed reads what the operator types: u and Enter for "it upset now", h to hold, g to go on.
 // While something is asked, a line is the answer.
-func typed(ctx context.Context, w *terminal.World, lines *terminal.LineReader, desk *engine.Desk,
-	out chan<- engine.Command) {
+func typed(ctx context.Context, w *terminal.World, desk *engine.Desk, out chan<- engine.Command) {
 	for {
-		line, ok := lines.Next(ctx, w.Stdin)
+		line, ok := w.Line(ctx)
 		if !ok {
 			return
 		}

@@ -207,7 +207,7 @@ func (o Order) attended(w *terminal.World, desk *engine.Desk, run int) (operator
 	}
 	if progress == nil {
 		line := newStatusLine(w, fmt.Sprintf("run %d", run))
-		progress, clear = line.show, line.clear
+		progress, clear = line.show, line.block.Close
 	}
 	return operator, progress, func() { clear(); deaf() }
 }

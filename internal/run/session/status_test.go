@@ -10,21 +10,23 @@ import (
 
 	"provoke/internal/bench/driver"
 	"provoke/internal/run/engine"
+	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
 
 // What was measured of the interlock at arming is told once, above the line that is overwritten.
 func TestTheInterlocksReactionIsToldOnceAtArming(t *testing.T) {
 	const words = "interlock asked every 150 ms while RF is on, answers in 20 ms"
-	for _, terminal := range []bool{false, true} {
+	for _, at := range []bool{false, true} {
 		var out bytes.Buffer
-		l := &statusLine{w: columnsOf{&out, 120}, terminal: terminal, label: "run 1"}
+		l := newStatusLine(&terminal.World{Terminal: at, Stderr: &terminal.Writer{To: columnsOf{&out, 120}}}, "run 1")
 		l.show(engine.Status{Phase: "arming"})
 		for range 3 {
 			l.show(engine.Status{Phase: "first light", Interlock: words})
 		}
+		l.block.Close()
 		if n := strings.Count(out.String(), words+"\n"); n != 1 {
-			t.Errorf("terminal %v: told %d times: %q", terminal, n, out.String())
+			t.Errorf("terminal %v: told %d times: %q", at, n, out.String())
 		}
 	}
 }
@@ -32,12 +34,13 @@ func TestTheInterlocksReactionIsToldOnceAtArming(t *testing.T) {
 func TestTheStatusLineFitsTheTerminal(t *testing.T) {
 	for _, columns := range []int{60, 80, 110, 160} {
 		var out bytes.Buffer
-		l := &statusLine{w: columnsOf{&out, columns}, terminal: true, label: "run 12",
-			begun: time.Now().Add(-time.Hour)}
+		l := newStatusLine(&terminal.World{Terminal: true, Stderr: &terminal.Writer{To: columnsOf{&out, columns}}},
+			"run 12")
+		l.begun = time.Now().Add(-time.Hour)
 		l.show(engine.Status{RFOn: true, Frequency: rf.Frequency(1943254), Done: 40, Known: 142, Upsets: 3,
 			Phase: "RF off: waiting for the product to recover after an upset, the operator was asked to reset it " +
 				"by hand"})
-		line := strings.TrimPrefix(out.String(), "\r")
+		line := out.String()
 		if n := utf8.RuneCountInString(line); n >= columns {
 			t.Errorf("%d columns: the line takes %d, and a terminal that is full goes on below: %q", columns, n, line)
 		}
@@ -50,7 +53,7 @@ func TestTheStatusLineFitsTheTerminal(t *testing.T) {
 
 func TestAPromptIsShownInLargeWordsOnce(t *testing.T) {
 	var out bytes.Buffer
-	l := &statusLine{w: &out}
+	l := newStatusLine(&terminal.World{Stderr: &out}, "run 1")
 	s := engine.Status{CannotSwitchOff: "provoke cannot switch this off: use switch S1",
 		Prompt: &engine.Prompt{Number: 7,
 			Prompt: driver.Prompt{Instrument: "source GEN1", Title: "SET THE SOURCE",
