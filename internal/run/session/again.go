@@ -98,16 +98,25 @@ func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 	return nil
 }
 
-// againOf returns which run the newest run of a job repeats the frequencies of; 0 for none.
-// overTest is what it says of levels above the one wanted.
-func againOf(job *store.Job) (again int, overTest string, err error) {
+// asBefore returns as what the newest run of a job was asked for, to go on with it: which run it repeats the frequencies
+// of, 0 for none; what it says of levels above the one wanted; and what it follows, where it is a fixing loop. fix is
+// what is asked for now.
+func asBefore(job *store.Job, fix *Fix) (again int, overTest string, was *Fix, err error) {
 	n, err := newestOf(job)
 	if errors.Is(err, store.ErrNoRun) {
-		return 0, "", nil
+		return 0, "", fix, nil
 	}
 	if err != nil {
-		return 0, "", err
+		return 0, "", nil, err
 	}
 	r, err := result.All(job.Records(n, 1))
-	return r.Opened.Again, r.Opened.OverTest, err
+	if err != nil {
+		return 0, "", nil, err
+	}
+	was = fixOf(r)
+	if fix != nil && was == nil {
+		return 0, "", nil, fmt.Errorf("the newest run of the job, run %d, is no fixing loop: go on with it by provoke run "+
+			"--resume, or begin a loop without --resume", n)
+	}
+	return r.Opened.Again, r.Opened.OverTest, was, nil
 }

@@ -13,6 +13,7 @@ import (
 	"provoke/internal/bench/driver"
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
@@ -115,6 +116,9 @@ func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *drive
 		Setup:  setupOf(b), Points: len(p.Grid), Equipment: equipmentOf(b, rig.Identified), Curves: curvesOf(b),
 	}
 	e.Again, e.Stretches = o.Again, p.Stretches
+	if pr.Fixing != nil {
+		e.RunKind, e.Fixing, e.Points = plan.Fixing, pr.Fixing, len(pr.Fixing.At)
+	}
 	e.DecisionRule = p.Decision
 	if len(p.Raised) > 0 {
 		e.OverTest = p.OverTest

@@ -100,14 +100,14 @@ func (d *Desk) Prepare(r Request) (*Prepared, error) {
 		if job == nil {
 			return asked(nil), errors.New("there is no run to go on with yet")
 		}
-		if r.Again, overTest, err = againOf(job); err != nil {
+		if r.Again, overTest, r.Fix, err = asBefore(job, nil); err != nil {
 			return asked(nil), err
 		}
 	}
 	var pr *Prepared
 	if d.sweeps(r.PlanFile) {
 		pr, err = ReadAndCheckSweep(r.PlanFile)
-	} else if pr, err = readAndCheck(r.PlanFile, job, r.Again, overTest); err == nil && job != nil {
+	} else if pr, err = readAndCheck(r, job, overTest); err == nil && job != nil {
 		if err = checkBaseline(job, pr.Plan); err == nil {
 			_, err = resumed(job, Order{Resume: r.Resume}, pr)
 		}
@@ -177,7 +177,7 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 	o := Order{PlanFile: p.PlanFile, JobFile: pr.jobFile, Label: wishes.Label, Changed: wishes.Changed,
 		Operator: wishes.Operator, Room: wishes.Room,
 		Temperature: wishes.Temperature, Humidity: wishes.Humidity, Armed: true, Alone: wishes.Alone, Resume: p.Resume,
-		Again: p.Again, Ready: pr, OperatorSays: operator,
+		Again: p.Again, Fix: p.Fix, Ready: pr, OperatorSays: operator,
 		Progress: d.told, watched: d.watched,
 		asks: func(prompts *engine.Desk) {
 			d.mu.Lock()

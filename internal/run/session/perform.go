@@ -15,6 +15,7 @@ import (
 	"provoke/internal/bench/scpi"
 	"provoke/internal/findings/evidence"
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
@@ -42,6 +43,10 @@ type Order struct {
 	// Again is the run of the job whose every frequency is exposed again, those found at the edges of
 	// its bands too; 0 for none.
 	Again int
+	// Fix makes it a fixing loop; nil for a run of the plan. Followed is then told of every change of it, from the
+	// run's goroutine.
+	Fix      *Fix
+	Followed func(*fixing.Loop)
 	// OverTest says who accepted levels above the one wanted; empty for what the plan says.
 	OverTest string
 	// Progress replaces the status line.
@@ -75,13 +80,13 @@ func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	}
 	defer leave()
 	if o.Resume {
-		if o.Again, o.OverTest, err = againOf(job); err != nil {
+		if o.Again, o.OverTest, o.Fix, err = asBefore(job, o.Fix); err != nil {
 			return engine.Swept{}, err
 		}
 	}
 	pr := o.Ready
 	if pr == nil {
-		if pr, err = prepare(w, o.PlanFile, job, o.Again, o.OverTest); err != nil {
+		if pr, err = prepare(w, Request{PlanFile: o.PlanFile, Again: o.Again, Fix: o.Fix}, job, o.OverTest); err != nil {
 			return engine.Swept{}, err
 		}
 	}
@@ -158,7 +163,7 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 	if cfg.Monitors, err = openMonitors(pr, rig); err != nil {
 		return out, err
 	}
-	if pr.Sweep == nil {
+	if pr.Sweep == nil && pr.Fixing == nil {
 		if cfg.Program, err = plan.NewProgram(pr.Plan, pr.points); err != nil {
 			return out, fmt.Errorf("make the program: %w", err)
 		}
@@ -176,6 +181,12 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 	watching.of(cfg.Run)
 	if o.Begun != nil {
 		o.Begun(cfg.Run, job)
+	}
+	if pr.Fixing != nil {
+		if err := pr.follow(job, &cfg); err != nil {
+			return out, err
+		}
+		cfg.Followed = o.Followed
 	}
 	var stop func()
 	cfg.Operator, cfg.Progress, stop = o.attended(w, desk, cfg.Run)

@@ -29,6 +29,8 @@ type Prepared struct {
 	cal     *plan.Calibrated
 	// warnings of the files and of the check.
 	Warnings problem.List
+	// Fixing is what a fixing loop follows; nil for other runs.
+	Fixing *event.Fixing
 	// asked is what a page asked for.
 	Asked Request
 	// jobFile is the job for which it was checked.
@@ -36,8 +38,8 @@ type Prepared struct {
 }
 
 // prepare reads, checks and refuses; job may be nil. It prints the warnings.
-func prepare(w *terminal.World, planFile string, job *store.Job, again int, overTest string) (*Prepared, error) {
-	pr, err := readAndCheck(planFile, job, again, overTest)
+func prepare(w *terminal.World, asked Request, job *store.Job, overTest string) (*Prepared, error) {
+	pr, err := readAndCheck(asked, job, overTest)
 	if pr != nil {
 		for _, warning := range pr.Warnings.Folded() {
 			fmt.Fprintln(w.Stderr, warning)
@@ -51,10 +53,17 @@ func prepare(w *terminal.World, planFile string, job *store.Job, again int, over
 
 // readAndCheck reads a plan with its bench and checks it against every rating; job may be nil. What
 // was found out comes back with an error too, as far as it goes.
-func readAndCheck(planFile string, job *store.Job, again int, overTest string) (*Prepared, error) {
-	p, b, list, err := LoadPlan(planFile)
+func readAndCheck(asked Request, job *store.Job, overTest string) (*Prepared, error) {
+	p, b, list, err := LoadPlan(asked.PlanFile)
 	if err != nil {
 		return nil, err
+	}
+	again := asked.Again
+	var follows *event.Fixing
+	if asked.Fix != nil {
+		if follows, err = asked.Fix.tracked(job, p); err != nil {
+			return nil, err
+		}
 	}
 	if again > 0 {
 		if err := exposeAgain(job, p, again); err != nil {
@@ -87,7 +96,10 @@ func readAndCheck(planFile string, job *store.Job, again int, overTest string) (
 	if pr.points, err = plan.Points(p, pr.Chain, pr.cal); err != nil {
 		return pr, fmt.Errorf("compute the plan's levels: %w", err)
 	}
-	return pr, nil
+	if pr.Fixing = follows; follows != nil {
+		err = asked.Fix.expect(job, follows, pr.points)
+	}
+	return pr, err
 }
 
 // CalibrationOf returns the calibration run of a job that a plan replays.

@@ -23,6 +23,8 @@ type Request struct {
 	Again int
 	// Resume goes on with the newest run of the job instead of beginning one.
 	Resume bool
+	// Fix makes it a fixing loop; nil for a run of the plan.
+	Fix *Fix
 }
 
 // Wishes is what the person says about a run when it begins.

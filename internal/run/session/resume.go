@@ -47,7 +47,7 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 		return part{}, fmt.Errorf("read run %d: %w", n, err)
 	}
 	switch {
-	case r.Verdict == event.Done || r.Verdict == event.DoneUpset:
+	case (r.Verdict == event.Done || r.Verdict == event.DoneUpset) && r.Opened.Fixing == nil:
 		return part{}, fmt.Errorf("run %d is done: there is nothing to resume; leave --resume away to begin a new run",
 			n)
 	case r.Opened.Plan.SHA256 != sha256Of(pr.Plan.Bytes):
@@ -139,15 +139,16 @@ func (p part) writer(w *terminal.World, job *store.Job, o Order, pr *Prepared, r
 	return writer, err
 }
 
-// closedSteps returns the closed steps of a run as they were journalled.
+// closedSteps returns the closed steps of a run as they were journalled, and of a fixing loop what hands did.
 func closedSteps(job *store.Job, run int) ([]event.Event, error) {
 	var out []event.Event
 	for rec, err := range job.Records(run, 1) {
 		if err != nil {
 			return nil, fmt.Errorf("read run %d: %w", run, err)
 		}
-		if e, ok := rec.Event.(event.StepClosed); ok {
-			out = append(out, e)
+		switch rec.Event.(type) {
+		case event.StepClosed, event.HandsIn, event.HandsOut, event.Reference:
+			out = append(out, rec.Event)
 		}
 	}
 	return out, nil
