@@ -8,6 +8,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
@@ -71,6 +72,8 @@ type Request struct {
 	Again int
 	// Resume goes on with the newest run of the job instead of beginning one.
 	Resume bool
+	// Fix makes it a fixing loop; nil for a run of the plan.
+	Fix *fixing.Asked
 }
 
 // Prepared is a run that was checked and not begun.

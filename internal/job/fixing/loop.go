@@ -17,6 +17,17 @@ import (
 	"provoke/internal/units/rf"
 )
 
+// Asked asks for a loop.
+type Asked struct {
+	// Of is the run from whose findings the frequencies are taken, the worst of each failing band; 0 is the newest
+	// exposure that upset.
+	Of int
+	// At names the frequencies instead.
+	At []rf.Frequency
+	// Alone is after how long without a sign of the person RF goes off; 0 leaves it to the program.
+	Alone rf.Duration
+}
+
 // Loop is the state. The zero value is of no use: see Of.
 type Loop struct {
 	Fixing event.Fixing

@@ -9,6 +9,7 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/findings/uncertainty"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
@@ -101,7 +102,7 @@ func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 // asBefore returns as what the newest run of a job was asked for, to go on with it: which run it repeats the frequencies
 // of, 0 for none; what it says of levels above the one wanted; and what it follows, where it is a fixing loop. fix is
 // what is asked for now.
-func asBefore(job *store.Job, fix *Fix) (again int, overTest string, was *Fix, err error) {
+func asBefore(job *store.Job, fix *fixing.Asked) (again int, overTest string, was *fixing.Asked, err error) {
 	n, err := newestOf(job)
 	if errors.Is(err, store.ErrNoRun) {
 		return 0, "", fix, nil

@@ -17,27 +17,16 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// Fix asks for the fixing loop: the onset followed at a few frequencies while the product is changed.
-type Fix struct {
-	// Of is the run from whose findings the frequencies are taken, the worst of each failing band; 0 is the newest
-	// exposure that upset.
-	Of int
-	// At names the frequencies instead.
-	At []rf.Frequency
-	// Alone is after how long without a sign of the person RF goes off; 0 means engine.DefaultAlone.
-	Alone rf.Duration
-}
-
 // mostTracked is how many frequencies are followed at most: more would make a try too long.
 const mostTracked = 8
 
 // tracked finds the frequencies of the loop and adds them to the plan's grid. The rest of the grid stays for what is
 // done by hand.
-func (fix Fix) tracked(job *store.Job, p *plan.Plan) (*event.Fixing, error) {
+func tracked(fix fixing.Asked, job *store.Job, p *plan.Plan) (*event.Fixing, error) {
 	if p.Kind != plan.Exposure {
 		return nil, fmt.Errorf("the fixing loop exposes as a plan of kind exposure does; this one is of kind %s", p.Kind)
 	}
-	f, at, err := fix.found(job)
+	f, at, err := found(fix, job)
 	if err != nil {
 		return nil, err
 	}
@@ -72,7 +61,7 @@ func (fix Fix) tracked(job *store.Job, p *plan.Plan) (*event.Fixing, error) {
 
 // found returns the findings that the loop begins from, with the worst frequency of each band, the lowest margins of
 // many. Nothing is found in a job without an exposure.
-func (fix Fix) found(job *store.Job) (f analysis.Findings, at []rf.Frequency, err error) {
+func found(fix fixing.Asked, job *store.Job) (f analysis.Findings, at []rf.Frequency, err error) {
 	if job == nil {
 		return f, nil, nil
 	}
@@ -113,8 +102,8 @@ func (fix Fix) found(job *store.Job) (f analysis.Findings, at []rf.Frequency, er
 }
 
 // expect fills in the points of the loop, and the onsets that the run before found.
-func (fix Fix) expect(job *store.Job, out *event.Fixing, points func(rf.Frequency) (plan.Point, error)) error {
-	f, _, err := fix.found(job)
+func expect(fix fixing.Asked, job *store.Job, out *event.Fixing, points func(rf.Frequency) (plan.Point, error)) error {
+	f, _, err := found(fix, job)
 	if err != nil {
 		return err
 	}
@@ -139,11 +128,11 @@ func (fix Fix) expect(job *store.Job, out *event.Fixing, points func(rf.Frequenc
 }
 
 // fixOf is what the newest run of a job follows; nil where it is no fixing loop.
-func fixOf(r result.Run) *Fix {
+func fixOf(r result.Run) *fixing.Asked {
 	if r.Opened.Fixing == nil {
 		return nil
 	}
-	fix := &Fix{Of: r.Opened.Fixing.Of, Alone: r.Opened.Fixing.Alone}
+	fix := &fixing.Asked{Of: r.Opened.Fixing.Of, Alone: r.Opened.Fixing.Alone}
 	for _, at := range r.Opened.Fixing.At {
 		fix.At = append(fix.At, at.Point.Frequency)
 	}

@@ -45,7 +45,7 @@ type Order struct {
 	Again int
 	// Fix makes it a fixing loop; nil for a run of the plan. Followed is then told of every change of it, from the
 	// run's goroutine.
-	Fix      *Fix
+	Fix      *fixing.Asked
 	Followed func(*fixing.Loop)
 	// OverTest says who accepted levels above the one wanted; empty for what the plan says.
 	OverTest string

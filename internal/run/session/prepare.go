@@ -61,7 +61,7 @@ func readAndCheck(asked Request, job *store.Job, overTest string) (*Prepared, er
 	again := asked.Again
 	var follows *event.Fixing
 	if asked.Fix != nil {
-		if follows, err = asked.Fix.tracked(job, p); err != nil {
+		if follows, err = tracked(*asked.Fix, job, p); err != nil {
 			return nil, err
 		}
 	}
@@ -97,7 +97,7 @@ func readAndCheck(asked Request, job *store.Job, overTest string) (*Prepared, er
 		return pr, fmt.Errorf("compute the plan's levels: %w", err)
 	}
 	if pr.Fixing = follows; follows != nil {
-		err = asked.Fix.expect(job, follows, pr.points)
+		err = expect(*asked.Fix, job, follows, pr.points)
 	}
 	return pr, err
 }

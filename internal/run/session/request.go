@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"provoke/internal/files/catalog"
+	"provoke/internal/job/fixing"
 	"provoke/internal/model/chain"
 	"provoke/internal/run/engine"
 	"provoke/internal/units/rf"
@@ -24,7 +25,7 @@ type Request struct {
 	// Resume goes on with the newest run of the job instead of beginning one.
 	Resume bool
 	// Fix makes it a fixing loop; nil for a run of the plan.
-	Fix *Fix
+	Fix *fixing.Asked
 }
 
 // Wishes is what the person says about a run when it begins.
