@@ -190,24 +190,27 @@ type weigher struct {
 	noise  func() float64
 }
 
-// drives returns the square of detected over onset current for each band.
-func drives(bands []band, b Build, s signal) []float64 {
-	out := make([]float64, len(bands))
-	for i := range bands {
-		out[i] = severityOf(&bands[i], b, s)
+// drives finds the square of detected over onset current for each band.
+func (p *plant) drives() {
+	p.drive = make([]float64, len(p.bands))
+	if p.fixture != Cable {
+		return
 	}
-	return out
+	for i := range p.bands {
+		p.drive[i] = p.severityOf(&p.bands[i], p.product.build, p.now)
+	}
+	p.chance.move(p.drive)
 }
 
 // severityOf takes the worst of the fundamental and the harmonics.
-func severityOf(b *band, build Build, s signal) float64 {
-	d, worst := b.builds[build], 0.0
+func (g *gear) severityOf(b *band, build Build, s signal) float64 {
+	worst := 0.0
 	for _, tone := range s.tones {
 		detected := tone.crest
 		if b.detects == meanOfEnvelope {
 			detected = tone.mean
 		}
-		onset := amperes(d.threshold(tone.hz))
+		onset := amperes(g.threshold(b, build, tone.hz))
 		worst = math.Max(worst, math.Pow(detected/onset, 2))
 	}
 	return worst

@@ -90,6 +90,7 @@ func choice(header string, words map[string]func() error) command {
 func (b *Bench) newHand(in *instrument) {
 	in.commands = append(in.commands, b.handSettings()...)
 	in.commands = append(in.commands, b.handQuestions()...)
+	in.commands = append(in.commands, b.handProduct()...)
 	in.commands = append(in.commands, b.handFaults()...)
 }
 
@@ -152,6 +153,7 @@ func (b *Bench) handQuestions() []command {
 			return fmt.Sprintf("%s,%s", show(r.highestCrest), show(r.highestDUT)), nil
 		}},
 		{header: "RF[:STATe]", query: func([]string) (string, error) { return showBool(p.now.on), nil }},
+		{header: "RF:CABLe", query: func([]string) (string, error) { return showBool(p.record.rf.on), nil }},
 		{header: "RF:SEConds", query: func([]string) (string, error) { return show(p.record.on.Seconds()), nil }},
 		{header: "RF:EXPosures", query: func([]string) (string, error) {
 			return strconv.Itoa(p.record.exposures),

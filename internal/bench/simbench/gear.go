@@ -73,6 +73,8 @@ type gear struct {
 	aeInductance  float64
 	detuned       bool // the fix raised the impedance at the product's end
 	bands         []band
+	parts         []Part
+	wandered      float64 // dB that the product's onsets lie higher at this moment
 }
 
 func uniform(r *rand.Rand, low, high float64) float64 { return low + (high-low)*r.Float64() }
@@ -112,6 +114,7 @@ func drawGear(seed uint64) gear {
 		g.drawCable(r)
 		g.bands = drawBands(r)
 		if g.usable() {
+			g.parts = drawParts(seed, g.bands)
 			return g
 		}
 	}

@@ -106,7 +106,8 @@ type plant struct {
 	at                time.Duration // bench time up to which the states are advanced
 	record            record
 	cache             map[transferKey]transfer
-	chance            *chance        // nil where the onsets stand still
+	chance            *chance // nil where the onsets stand still
+	wander            wander
 	sweeping          *sweeping      // nil while the generator stands still
 	abuseInThisSignal map[string]int // by rating, the abuse that goes on
 }
@@ -235,6 +236,7 @@ func (p *plant) atAnalyser(hz, current float64) float64 {
 // advance brings the bench up to bench time t.
 func (p *plant) advance(t time.Duration) {
 	p.advanceSweep(t)
+	p.advanceWander(t)
 	p.advanceSteady(t)
 }
 
@@ -245,6 +247,7 @@ func (p *plant) advanceSteady(t time.Duration) {
 		return
 	}
 	p.at = t
+	p.wandered = p.wander.at(t)
 	p.manner.advance(t)
 	for i := range p.product.states {
 		p.product.states[i].advance(&p.bands[i], p.drive[i], dt.Seconds())
@@ -261,12 +264,9 @@ func (p *plant) changed() {
 	if p.checkRatings(); p.amplifierDead {
 		p.now = p.solve()
 	}
-	p.drive = make([]float64, len(p.bands))
-	if p.fixture == Cable {
-		p.drive = drives(p.bands, p.product.build, p.now)
-		p.chance.move(p.drive)
-	}
+	p.drives()
 	p.record.note(p.at, before, p.now, p.fixture)
+	p.record.rf.note(p.now, p.at)
 }
 
 // checkRatings compares every rating and destroys what does not stand it.
@@ -345,6 +345,7 @@ type record struct {
 	highestOnCableCW float64 // carrier at the probe, on the cable
 	history          []Sample
 	keep             bool
+	rf               rfLog
 }
 
 // Sample is one change of the RF on the bench.

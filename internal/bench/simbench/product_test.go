@@ -106,7 +106,7 @@ func TestNoBandButTheTrueOnesUpsetsAtTheLevelsWanted(t *testing.T) {
 				s := p.solve()
 				worst := 0.0
 				for i := range g.bands {
-					worst = math.Max(worst, severityOf(&g.bands[i], Original, s))
+					worst = math.Max(worst, g.severityOf(&g.bands[i], Original, s))
 				}
 				truth := math.Inf(1)
 				for i := range g.bands {

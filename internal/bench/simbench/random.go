@@ -21,17 +21,18 @@ type chance struct {
 // probability Φ((level − onset)/spread). An exposure begins when the level comes from 10 dB below the
 // onset or lower. A spread of 0 ends it.
 func (b *Bench) RandomOnset(spread float64, seed uint64) {
-	b.do(func(p *plant) {
-		p.chance = nil
-		if spread > 0 {
-			n := len(p.bands)
-			p.chance = &chance{spread, rand.New(rand.NewPCG(seed, 0x0b5e)), make([]float64, n), make([]bool, n)}
-			for i := range p.chance.rested {
-				p.chance.rested[i] = true
-			}
+	b.do(func(p *plant) { p.randomOnset(spread, seed) })
+}
+
+func (p *plant) randomOnset(spread float64, seed uint64) {
+	p.chance = nil
+	if spread > 0 {
+		n := len(p.bands)
+		p.chance = &chance{spread, rand.New(rand.NewPCG(seed, 0x0b5e)), make([]float64, n), make([]bool, n)}
+		for i := range p.chance.rested {
+			p.chance.rested[i] = true
 		}
-		p.changed()
-	})
+	}
 }
 
 // move turns the drives of all bands into those of the exposure that is on.

@@ -420,6 +420,33 @@ func oneNumber(args []string, units map[string]float64, low, high float64) (floa
 	return x, nil
 }
 
+// wanted is a number among the parameters of a command: its units, its limits, what counts where it is left out.
+type wanted struct {
+	units                map[string]float64
+	low, high, otherwise float64
+}
+
+// numbers reads parameters of which all but the first may be left out.
+func numbers(args []string, want ...wanted) ([]float64, error) {
+	if len(args) == 0 {
+		return nil, errMissing
+	}
+	if len(args) > len(want) {
+		return nil, errExtra
+	}
+	out := make([]float64, len(want))
+	for i, w := range want {
+		out[i] = w.otherwise
+		if i < len(args) {
+			var err error
+			if out[i], err = oneNumber(args[i:i+1], w.units, w.low, w.high); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return out, nil
+}
+
 // number splits a decimal number from its unit.
 func number(text string) (float64, string, error) {
 	end := len(text)

@@ -1,6 +1,9 @@
 package simbench
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // CarrierHeldAM is the modulation of most conducted immunity tests: 80 % AM at 1 kHz.
 var CarrierHeldAM = Modulation{AMDepth: 0.8, AMRate: 1e3}
@@ -14,6 +17,7 @@ type Truth struct {
 	Cable  TruthCable  `json:"cable"`
 	Bands  []TruthBand `json:"bands"`
 	Levels []float64   `json:"levelsDBuA"` // levels for which edges are given
+	Parts  []Part      `json:"parts"`      // that can be put on; Bands are told without any
 }
 
 // TruthCable is the cable as it is.
@@ -80,14 +84,17 @@ func (b *Bench) Truth() Truth {
 }
 
 func (b *Bench) truth() Truth {
-	g := &b.plant.gear
+	bare := b.plant.gear
+	bare.parts, bare.wandered = nil, 0
+	g := &bare
 	t := Truth{
 		Note: "invented product on a simulated bench; levels are currents at the monitoring probe, r.m.s. of the " +
-			"unmodulated carrier",
+			"unmodulated carrier; bands are those without parts, parts raise their onsets by so many dB",
 		Seed: b.config.Seed, Levels: TruthLevels,
 		Cable: TruthCable{g.cable.impedance, g.height, g.cable.clampToDUT, g.cable.probeToDUT, g.cable.clampToAE,
 			g.dutResistance, g.dutCapacity, g.aeResistance, g.aeInductance, g.cable.velocity / speedOfLight,
 			g.cable.loss},
+		Parts: slices.Clone(b.plant.parts),
 	}
 	for i := range g.bands {
 		t.Bands = append(t.Bands, g.truthOf(&g.bands[i]))
@@ -139,11 +146,15 @@ func (g *gear) truthCase(x *band, build Build, name string, m Modulation) TruthC
 }
 
 // Onset returns the carrier current at the probe (A r.m.s., unmodulated) from which the build is
-// upset at a frequency with a modulation, over all bands; +Inf where it never is.
-func (b *Bench) Onset(build Build, hz float64, m Modulation) float64 {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	g, lowest := &b.plant.gear, math.Inf(1)
+// upset at a frequency with a modulation, over all bands; +Inf where it never is. Parts that are on and what it has
+// wandered count, for Edges as well.
+func (b *Bench) Onset(build Build, hz float64, m Modulation) (onset float64) {
+	b.do(func(p *plant) { onset = p.lowestOnset(build, hz, m) })
+	return onset
+}
+
+func (g *gear) lowestOnset(build Build, hz float64, m Modulation) float64 {
+	lowest := math.Inf(1)
 	for i := range g.bands {
 		lowest = math.Min(lowest, g.onset(&g.bands[i], build, hz, m, 0))
 	}
@@ -152,16 +163,14 @@ func (b *Bench) Onset(build Build, hz float64, m Modulation) float64 {
 
 // Edges returns the frequencies between which a carrier current upsets the build in each band that
 // it upsets at all.
-func (b *Bench) Edges(build Build, m Modulation, current float64) [][2]float64 {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	g := &b.plant.gear
-	var out [][2]float64
-	for i := range g.bands {
-		if low, high, ok := g.edges(&g.bands[i], build, m, current); ok {
-			out = append(out, [2]float64{low, high})
+func (b *Bench) Edges(build Build, m Modulation, current float64) (out [][2]float64) {
+	b.do(func(p *plant) {
+		for i := range p.bands {
+			if low, high, ok := p.edges(&p.bands[i], build, m, current); ok {
+				out = append(out, [2]float64{low, high})
+			}
 		}
-	}
+	})
 	return out
 }
 
@@ -169,7 +178,7 @@ func (b *Bench) Edges(build Build, m Modulation, current float64) [][2]float64 {
 // amplifier compresses it, is the threshold minus below dB. Where the amplifier cannot put it on
 // the cable, it says what an amplifier without limits would need.
 func (g *gear) onset(x *band, build Build, hz float64, m Modulation, below float64) float64 {
-	threshold := amperes(x.builds[build].threshold(hz) - below)
+	threshold := amperes(g.threshold(x, build, hz) - below)
 	if math.IsInf(threshold, 0) {
 		return threshold
 	}
@@ -196,7 +205,7 @@ func (g *gear) onset(x *band, build Build, hz float64, m Modulation, below float
 func (g *gear) reaches(x *band, build Build, hz float64, m Modulation) bool {
 	vsat := g.saturation(hz)
 	largest := detectedOf(x.detects, m, 10*vsat, vsat) * g.transferAt(Cable, build, hz).probe
-	return amperes(x.builds[build].threshold(hz)) < 0.999*largest
+	return amperes(g.threshold(x, build, hz)) < 0.999*largest
 }
 
 // detectedOf returns crest or mean at the amplifier's output for a linear carrier amplitude.
@@ -285,7 +294,7 @@ func (g *gear) harmonicUpsets(hz float64, order int, wanted float64) bool {
 	current := v * g.transferAt(Cable, Original, hz).probe * ratio(1)
 	for i := range g.bands {
 		x := &g.bands[i]
-		if current >= amperes(x.builds[Original].threshold(hz)) {
+		if current >= amperes(g.threshold(x, Original, hz)) {
 			return true
 		}
 	}
