@@ -18,6 +18,9 @@ type simulateCommand struct {
 	Seed      uint64   `default:"0" help:"Varies cable, ends, the product's bands, thresholds and fix (${default})."`
 	Fault     []string `placeholder:"KIND@INSTRUMENT" help:"Something that goes wrong, e.g. silent@analyser:after=20. May be repeated."`
 	Fixture   string   `enum:"cable,jig50,jig150" default:"cable" help:"What the clamp is closed around: cable, jig50, jig150 (${default})."`
+	Part      []string `placeholder:"NAME" help:"A part that is on the product from the start: ferrite, capacitor, strap, clip-on. May be repeated."`
+	Wander    float64  `default:"0" placeholder:"DB" help:"Lets the product's onsets wander by so much at most, within half an hour of the bench (${default})."`
+	Spread    float64  `default:"0" placeholder:"DB" help:"Standard deviation of the product's onsets from exposure to exposure (${default})."`
 	Generator string   `enum:"function,signal" default:"function" help:"Kind of generator: function or signal (${default})."`
 	Truth     string   `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON."`
 	BenchOut  string   `placeholder:"FILE" help:"Write the bench file here too."`
@@ -34,12 +37,20 @@ program that writes to a TCP port:
     BUILd ORIGinal|FIXeD|CUREd   put another build of the product on the bench
     DUT:HOLD ON|OFF              hold the product's output, for a control run
     DUT:RESet                    clear an error that the product latched
+    PART NAME,ON|OFF             put a part on the product or take it off, with RF on too: ferrite, capacitor, strap,
+                                 clip-on; PART:LIST? tells which are on
+    WANDer DB[,S[,SEED]]         let the onsets wander by at most so much, with a period in bench time (1800 s); 0
+                                 ends it
+    SPRead DB[,SEED]             draw the onsets anew for each exposure, with this standard deviation; 0 ends it
+    ONSet? HZ[,PCT]              the onset in dBµA at a frequency as it is now, without modulation or with so much AM
     INTerlock OPEN|CLOSed        open the door
     PAD:ANALyser IN|OUT          and PAD:GENerator: take a pad out
     PROBe OPEN|CONNected         pull the probe's cable
     LOAD 50|INFinity             load setting of the function generator
     FAULt KIND@INSTRUMENT        as --fault; FAULt:CLEar ends all
     ABUSe?                       how often a rating was exceeded, and which
+    RF?                          whether the generator's output is on
+    RF:CABLe?                    whether a current is on the cable, above -20 dBµA at the probe
 
 All that the instruments understand, beside the common commands of IEEE 488.2; "?" is asked, "(?)" set and asked:
 ` + simbench.Understood()
@@ -48,12 +59,10 @@ All that the instruments understand, beside the common commands of IEEE 488.2; "
 // Run serves until it is interrupted. The bench file goes to standard output, the list of sockets
 // to standard error.
 func (c *simulateCommand) Run(w *terminal.World) error {
-	config := simbench.Config{Seed: c.Seed, Speed: c.Speed,
-		Fixture: simbench.Fixture(c.Fixture), Generator: simbench.Generator(c.Generator)}
-	if c.Speed <= 0 || c.Speed > 1000 {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("speed %g must be above 0 and at most 1000", c.Speed))
+	b, err := c.made()
+	if err != nil {
+		return terminal.WithCode(terminal.ExitUsage, err)
 	}
-	b := simbench.New(config)
 	defer b.Close()
 	if err := b.Serve(c.serving()); err != nil {
 		return err
@@ -75,6 +84,32 @@ func (c *simulateCommand) Run(w *terminal.World) error {
 	case <-w.Ctx.Done():
 	}
 	return nil
+}
+
+// made is the bench as the flags ask for it, without its faults, served to nobody yet.
+func (c *simulateCommand) made() (*simbench.Bench, error) {
+	if c.Speed <= 0 || c.Speed > 1000 {
+		return nil, fmt.Errorf("speed %g must be above 0 and at most 1000", c.Speed)
+	}
+	for _, x := range []struct {
+		flag string
+		db   float64
+	}{{"wander", c.Wander}, {"spread", c.Spread}} {
+		if !(x.db >= 0 && x.db <= simbench.LargestMove) {
+			return nil, fmt.Errorf("%s %g dB must be from 0 to %g dB", x.flag, x.db, simbench.LargestMove)
+		}
+	}
+	b := simbench.New(simbench.Config{Seed: c.Seed, Speed: c.Speed, Fixture: simbench.Fixture(c.Fixture),
+		Generator: simbench.Generator(c.Generator)})
+	for _, name := range c.Part {
+		if err := b.PutOn(name, true); err != nil {
+			b.Close()
+			return nil, err
+		}
+	}
+	b.Wander(c.Wander, simbench.WanderPeriod, c.Seed)
+	b.RandomOnset(c.Spread, c.Seed)
+	return b, nil
 }
 
 func (c *simulateCommand) serving() simbench.Serving {

@@ -102,7 +102,7 @@ func TestSimulateServesUntilInterrupted(t *testing.T) {
 	done := make(chan int, 1)
 	go func() {
 		code := run(w, []string{"simulate", "--speed", "30", "--seed", "4", "--truth", truth, "--bench-out", benchOut,
-			"--fault", "overrange@powermeter", "--generator", "signal"})
+			"--fault", "overrange@powermeter", "--generator", "signal", "--part", "strap"})
 		outWriter.Close()
 		done <- code
 	}()
@@ -149,14 +149,33 @@ func TestSimulateServesUntilInterrupted(t *testing.T) {
 	}
 	var known simbench.Truth
 	if data, err := os.ReadFile(truth); err != nil || json.Unmarshal(data, &known) != nil || known.Seed != 4 ||
-		len(known.Bands) < 2 {
+		len(known.Bands) < 2 || len(known.Parts) != 4 {
 		t.Errorf("truth: %v, %+v", err, known)
+	}
+	for _, p := range known.Parts {
+		if p.On != (p.Name == "strap") {
+			t.Errorf("%s is on: %v", p.Name, p.On)
+		}
+	}
+}
+
+func TestSimulateBringsUpTheProductAsAskedFor(t *testing.T) {
+	const ask = "PART:LIST?;:WAND?;:SPR?;:ONS? 2 MHZ"
+	b, err := (&simulateCommand{Speed: 1, Part: []string{"clip-on"}, Wander: 1.5, Spread: 2}).made()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	if got, want := said(t, b, "hand", ask), `"ferrite",0,"capacitor",0,"strap",0,"clip-on",1;1.500000000E+00;`+
+		`2.000000000E+00;`; !strings.HasPrefix(got, want) {
+		t.Errorf("%s answers %s, want %s", ask, got, want)
 	}
 }
 
 func TestSimulateRefusesWhatCannotBe(t *testing.T) {
 	for _, args := range [][]string{
 		{"--fault", "deaf@toaster"}, {"--fault", "highz@meter"}, {"--speed", "0"}, {"--fixture", "table"},
+		{"--part", "toaster"}, {"--wander", "21"}, {"--spread", "-1"}, {"--wander", "NaN"},
 	} {
 		var errs bytes.Buffer
 		w := &terminal.World{Ctx: context.Background(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: &errs,
