@@ -44,14 +44,16 @@ func TestAKeyIsHeldWhenItRepeatsForASecond(t *testing.T) {
 			{"u", repeats(850, 50, 50, 1800)}}, nil},
 		{"another key held", []stroke{{"u", repeats(0, 500, 50, 900)}, {"h", repeats(920, 500, 50, 2000)}},
 			[]int{1920}},
-		{"the line stops for 0.3 s", []stroke{{"u", repeats(0, 500, 50, 800)}, {"u", repeats(1100, 50, 50, 1750)}}, nil},
+		{"the line stops for 0.3 s", []stroke{{"u", repeats(0, 500, 50, 800)}, {"u", repeats(1100, 50, 50, 1750)}},
+			nil},
 		{"the clock is set back", []stroke{{"u", repeats(5000, 500, 50, 5900)}, {"u", []int{100, 6100}}}, nil},
 	} {
 		var h terminal.Hold
 		var held []int
 		for _, s := range c.strokes {
 			for _, at := range s.at {
-				if h.Press(terminal.Press{Key: s.key, At: time.Unix(1000, 0).Add(time.Duration(at) * time.Millisecond)}) {
+				if h.Press(terminal.Press{Key: s.key, At: time.Unix(1000,
+					0).Add(time.Duration(at) * time.Millisecond)}) {
 					held = append(held, at)
 				}
 			}

@@ -76,8 +76,8 @@ func (t *Track) estimate() Estimate {
 // moreToTell is about how many exposures more tell a product with a bracket as deterministic.
 const moreToTell = 4
 
-// credible is the probability that limits are worked out with where the exposures were placed by what they showed: those
-// then hold the truth in Confidence of simulated products, see docs/confidence.md.
+// credible is the probability that limits are worked out with where the exposures were placed by what they showed:
+// those then hold the truth in Confidence of simulated products, see docs/confidence.md.
 const credible = 0.98
 
 // randomly gives the limits of the level at which half of the exposures upset.

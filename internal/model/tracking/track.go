@@ -320,9 +320,9 @@ func (t *Track) quantileOf(belief []float64, q float64) (float64, bool) {
 }
 
 // Next returns the level to expose next: of those allowed, where an exposure teaches most (the mutual information of
-// its outcome and the table of beliefs). Allowed is nothing above the lowest level known to upset the product as it is, or,
-// once it is told to be random, above the level at which it is expected to upset with a probability of 0.9. A level is
-// no longer known to upset once the product stood it three times in a row.
+// its outcome and the table of beliefs). Allowed is nothing above the lowest level known to upset the product as it is,
+// or, once it is told to be random, above the level at which it is expected to upset with a probability of 0.9. A level
+// is no longer known to upset once the product stood it three times in a row.
 func (t *Track) Next() float64 {
 	belief := t.belief()
 	top := t.Highest()

@@ -179,7 +179,8 @@ func TestNoChangeIsNoticedWhereThereIsNone(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		t.Logf("figure: spread %.1f dB: %d changes noticed in %d exposures without one (at most 1 in %.0f, 95 %%); told to be "+
+		t.Logf("figure: spread %.1f dB: %d changes noticed in %d exposures without one (at most 1 in %.0f, 95 %%); "+
+			"told to be "+
 			"random: %d of %d", spread, changed, n, 1/high, told, products)
 		if float64(changed) >= float64(n)/200 {
 			t.Error("promised are fewer than 1 in 200")
@@ -216,7 +217,8 @@ func TestLimitsOfARandomProductHoldTheTruth(t *testing.T) {
 		}
 		for _, i := range []int{20, 40} {
 			share := 100 * float64(held[i]) / float64(n)
-			t.Logf("figure: random product, spread %.0f dB, %d exposures: limits hold the level of 50 %% in %.1f %% of %d",
+			t.Logf("figure: random product, spread %.0f dB, %d exposures: limits hold the level of 50 %% in %.1f %% "+
+				"of %d",
 				spread, i, share, n)
 			if share < 93 {
 				t.Error("promised are 93 %")

@@ -99,9 +99,9 @@ func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 	return nil
 }
 
-// asBefore returns as what the newest run of a job was asked for, to go on with it: which run it repeats the frequencies
-// of, 0 for none; what it says of levels above the one wanted; and what it follows, where it is a fixing loop. fix is
-// what is asked for now.
+// asBefore returns as what the newest run of a job was asked for, to go on with it: which run it repeats the
+// frequencies of, 0 for none; what it says of levels above the one wanted; and what it follows, where it is a fixing
+// loop. fix is what is asked for now.
 func asBefore(job *store.Job, fix *fixing.Asked) (again int, overTest string, was *fixing.Asked, err error) {
 	n, err := newestOf(job)
 	if errors.Is(err, store.ErrNoRun) {
@@ -116,7 +116,8 @@ func asBefore(job *store.Job, fix *fixing.Asked) (again int, overTest string, wa
 	}
 	was = fixOf(r)
 	if fix != nil && was == nil {
-		return 0, "", nil, fmt.Errorf("the newest run of the job, run %d, is no fixing loop: go on with it by provoke run "+
+		return 0, "", nil, fmt.Errorf("the newest run of the job, run %d, is no fixing loop: go on with it by "+
+			"provoke run "+
 			"--resume, or begin a loop without --resume", n)
 	}
 	return r.Opened.Again, r.Opened.OverTest, was, nil

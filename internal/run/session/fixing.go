@@ -24,7 +24,8 @@ const mostTracked = 8
 // done by hand.
 func tracked(fix fixing.Asked, job *store.Job, p *plan.Plan) (*event.Fixing, error) {
 	if p.Kind != plan.Exposure {
-		return nil, fmt.Errorf("the fixing loop exposes as a plan of kind exposure does; this one is of kind %s", p.Kind)
+		return nil, fmt.Errorf("the fixing loop exposes as a plan of kind exposure does; this one is of kind %s",
+			p.Kind)
 	}
 	f, at, err := found(fix, job)
 	if err != nil {
@@ -158,7 +159,8 @@ func PointAt(f rf.Frequency, current rf.Current, point plan.Point) (engine.Comma
 		case !g.Finite():
 			return engine.Command{}, errors.New("a level in current takes a plan in closed loop or substitution")
 		case g > 0:
-			return engine.Command{}, fmt.Errorf("%v is above the level wanted at %v, %v: nothing is exposed there", current,
+			return engine.Command{}, fmt.Errorf("%v is above the level wanted at %v, %v: nothing is exposed there",
+				current,
 				f, point.Target)
 		}
 		m.Offset = &g
@@ -166,8 +168,8 @@ func PointAt(f rf.Frequency, current rf.Current, point plan.Point) (engine.Comma
 	return engine.Command{Want: engine.MovePoint, Point: m}, nil
 }
 
-// ParseHands reads what hands did, as it is typed: nothing for nothing changed, a name or the number of an earlier change
-// for what was put in, with a minus before it for what was taken back out, "?" for a change without a name.
+// ParseHands reads what hands did, as it is typed: nothing for nothing changed, a name or the number of an earlier
+// change for what was put in, with a minus before it for what was taken back out, "?" for a change without a name.
 func ParseHands(text string, known []string, try int) event.HandsOut {
 	text = strings.TrimSpace(text)
 	var did event.HandsOut

@@ -86,7 +86,8 @@ func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	}
 	pr := o.Ready
 	if pr == nil {
-		if pr, err = prepare(w, Request{PlanFile: o.PlanFile, Again: o.Again, Fix: o.Fix}, job, o.OverTest); err != nil {
+		if pr, err = prepare(w, Request{PlanFile: o.PlanFile, Again: o.Again, Fix: o.Fix}, job,
+			o.OverTest); err != nil {
 			return engine.Swept{}, err
 		}
 	}
