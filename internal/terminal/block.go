@@ -17,12 +17,11 @@ import (
 const between = 100 * time.Millisecond
 
 // Block is lines at the foot of the terminal that are overwritten in place, while all that is printed on stdout and
-// stderr goes by above them. Lines are cut to the terminal's width and never wrap. Where the cursor cannot be moved
-// up they stand in one line; where stderr is no terminal they are printed now and then. One at a time.
+// stderr goes by above them. Lines are cut to the terminal's width and never wrap. Where stderr is no terminal, or one
+// that cannot overwrite, they are printed now and then. One at a time.
 type Block struct {
 	w     *World
-	out   *Writer // nil where there is no terminal
-	up    bool    // the cursor can be moved up
+	out   *Writer // nil where nothing can be overwritten
 	every time.Duration
 
 	mu     sync.Mutex
@@ -30,7 +29,7 @@ type Block struct {
 	entry  string // a line that somebody is typing, below the lines
 	typing bool
 	shown  bool      // the lines are to be seen
-	drawn  []int     // columns of the lines that stand there
+	drawn  int       // lines that stand there
 	when   time.Time // drawn or printed last
 	due    *time.Timer
 	told   string // printed last
@@ -41,16 +40,11 @@ type Block struct {
 // NewBlock returns a block on stderr that shows nothing yet. Where there is no terminal it prints its lines at most
 // once in a time, 0 for never.
 func NewBlock(w *World, every time.Duration) *Block {
-	b := &Block{w: w, every: every, up: true}
-	h, ok := w.Stderr.(*Writer)
-	if !ok || !w.Terminal {
-		return b
+	b := &Block{w: w, every: every}
+	if h, ok := w.Stderr.(*Writer); ok && w.Terminal && overwrites(h.To) {
+		b.out = h
+		b.standOn(b)
 	}
-	b.out = h
-	if s, ok := h.To.(Screen); ok {
-		b.up = goesUp(s.File)
-	}
-	b.standOn(b)
 	return b
 }
 
@@ -106,7 +100,7 @@ func (b *Block) answered() { b.change(func() { b.entry, b.typing = "", false }) 
 func (b *Block) hide(now bool) { b.change(func() { b.shown = !now }) }
 
 // enterEchoed says that somebody ended a line at the terminal itself: the cursor is below what was drawn.
-func (b *Block) enterEchoed() { b.change(func() { b.open, b.drawn = false, nil }) }
+func (b *Block) enterEchoed() { b.change(func() { b.open, b.drawn = false, 0 }) }
 
 // change does something to the block and shows what that makes of it.
 func (b *Block) change(do func()) {
@@ -120,7 +114,7 @@ func (b *Block) change(do func()) {
 	case b.out != nil && b.shown:
 		b.soon()
 	case b.out != nil:
-		io.WriteString(b.out.To, b.erase())
+		b.erase()
 	case b.every > 0 && time.Since(b.when) >= b.every:
 		if text := oneLine(b.lines); text != b.told {
 			fmt.Fprintln(b.w.Stderr, text)
@@ -133,7 +127,7 @@ func (b *Block) change(do func()) {
 func (b *Block) above(to io.Writer, text []byte) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	io.WriteString(b.out.To, b.erase())
+	b.erase()
 	_, err := to.Write(text)
 	if b.open = text[len(text)-1] != '\n'; b.shown && !b.open {
 		b.soon()
@@ -164,30 +158,33 @@ func (b *Block) soon() {
 
 // draw overwrites the lines in one write; the cursor stays behind the last one.
 func (b *Block) draw() {
-	lines, room := b.fitting(), b.room()
-	var s strings.Builder
+	lines := b.fitting()
+	begin := b.back()
 	if b.open {
-		s.WriteString("\r\n")
-		b.open = false
+		begin = "\r\n"
 	}
-	if len(lines) < len(b.drawn) {
-		s.WriteString(b.erase())
+	io.WriteString(b.out.To, begin+strings.Join(lines, "\x1b[K\r\n")+"\x1b[J")
+	b.drawn, b.when, b.open = len(lines), time.Now(), false
+}
+
+// erase wipes what is drawn; what was still to be drawn is not.
+func (b *Block) erase() {
+	if b.due != nil {
+		b.due.Stop()
+		b.due = nil
 	}
-	s.WriteString(b.back())
-	widths := make([]int, len(lines))
-	for i, line := range lines {
-		if i > 0 {
-			s.WriteString("\r\n")
-		}
-		widths[i] = columns(line)
-		s.WriteString(line)
-		if i < len(b.drawn) {
-			more := max(min(b.drawn[i], room)-widths[i], 0)
-			s.WriteString(strings.Repeat(" ", more) + strings.Repeat("\b", more))
-		}
+	if b.drawn > 0 {
+		io.WriteString(b.out.To, b.back()+"\x1b[J")
+		b.drawn = 0
 	}
-	io.WriteString(b.out.To, s.String())
-	b.drawn, b.when = widths, time.Now()
+}
+
+// back moves the cursor from the last line that is drawn to the beginning of the first.
+func (b *Block) back() string {
+	if b.drawn > 1 {
+		return fmt.Sprintf("\r\x1b[%dA", b.drawn-1)
+	}
+	return "\r"
 }
 
 // room is the columns of a line: a terminal that is written full to the end goes on below.
@@ -201,11 +198,6 @@ func (b *Block) room() int {
 // fitting is the lines as the terminal has room for them.
 func (b *Block) fitting() (out []string) {
 	lines := b.lines
-	if !b.up && b.typing {
-		lines = nil
-	} else if !b.up {
-		lines = []string{oneLine(lines)}
-	}
 	if s, ok := b.out.To.(Screen); ok {
 		if _, rows := terminalSize(s.File); rows > 0 { // room for the line that is typed too, and for one above
 			lines = lines[:max(0, min(len(lines), rows-2))]
@@ -216,42 +208,13 @@ func (b *Block) fitting() (out []string) {
 	}
 	if b.typing {
 		entry := plain(b.entry)
-		for entry != "" && columns(entry) > b.room() {
-			entry = "…" + string([]rune(strings.TrimPrefix(entry, "…"))[1:])
+		for columns(entry) > b.room() { // its end is what is being typed
+			runes := []rune(entry)
+			entry = "…" + string(runes[min(2, len(runes)):])
 		}
 		out = append(out, entry)
 	}
 	return out
-}
-
-// erase wipes what is drawn and forgets it, and what was still to be drawn.
-func (b *Block) erase() string {
-	if b.due != nil {
-		b.due.Stop()
-		b.due = nil
-	}
-	if len(b.drawn) == 0 {
-		return ""
-	}
-	blank := make([]string, len(b.drawn))
-	for i, n := range b.drawn {
-		blank[i] = strings.Repeat(" ", min(n, b.room()))
-	}
-	wiped := b.back() + strings.Join(blank, "\r\n") + b.back()
-	b.drawn = nil
-	return wiped
-}
-
-// back moves the cursor from the last line that is drawn to the beginning of the first.
-func (b *Block) back() string {
-	switch n := len(b.drawn); n {
-	case 0:
-		return ""
-	case 1:
-		return "\r"
-	default:
-		return fmt.Sprintf("\r\x1b[%dA", n-1)
-	}
 }
 
 // oneLine puts lines into one.

@@ -18,7 +18,7 @@ import (
 	"provoke/internal/terminal"
 )
 
-// glass is a terminal as far as it is used: it wraps, scrolls, goes back and up, and knows that characters from
+// glass is a terminal as far as it is used: it wraps, goes back and up, erases, and knows that characters from
 // U+1100 on take two columns.
 type glass struct {
 	mu       sync.Mutex
@@ -28,7 +28,6 @@ type glass struct {
 	height   int
 	writes   []time.Time
 	rings    int
-	part     []byte // of an escape sequence
 	wrong    error
 }
 
@@ -39,18 +38,27 @@ func (g *glass) Write(p []byte) (int, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.writes = append(g.writes, time.Now())
-	text := append(g.part, p...)
-	g.part = nil
-	for len(text) > 0 {
+	for text := p; len(text) > 0; {
 		r, n := utf8.DecodeRune(text)
 		if r == '\x1b' {
-			end := bytes.IndexByte(text, 'A')
-			up, err := strconv.Atoi(strings.TrimPrefix(string(text[1:max(end, 1)]), "["))
-			if err != nil || up > g.row-max(0, len(g.rows)-g.height) {
-				g.wrong = errors.Join(g.wrong, fmt.Errorf("it goes up by %d from row %d: %q", up, g.row, text))
+			end := bytes.IndexAny(text, "AKJ")
+			up := 0
+			if end > 2 && text[end] == 'A' {
+				up, _ = strconv.Atoi(string(text[2:end]))
+			}
+			if end < 2 || text[1] != '[' || text[end] == 'A' && up < 1 || up > g.row-max(0, len(g.rows)-g.height) {
+				g.wrong = errors.Join(g.wrong, fmt.Errorf("from row %d: %q", g.row, text))
 				return len(p), nil
 			}
 			g.row -= up
+			if g.line(); text[end] != 'A' && g.col < len(g.rows[g.row]) {
+				g.rows[g.row] = g.rows[g.row][:g.col]
+			}
+			if text[end] == 'J' {
+				for row := g.row + 1; row < len(g.rows); row++ {
+					g.rows[row] = nil
+				}
+			}
 			text = text[end+1:]
 			continue
 		}
@@ -66,8 +74,6 @@ func (g *glass) put(r rune) {
 		g.col = 0
 	case '\n':
 		g.row, g.col = g.row+1, 0 // ONLCR
-	case '\b':
-		g.col--
 	case '\a':
 		g.rings++
 	default:

@@ -52,8 +52,7 @@ func TestAKeyIsHeldWhenItRepeatsForASecond(t *testing.T) {
 		var held []int
 		for _, s := range c.strokes {
 			for _, at := range s.at {
-				if h.Press(terminal.Press{Key: s.key, At: time.Unix(1000,
-					0).Add(time.Duration(at) * time.Millisecond)}) {
+				if h.Press(terminal.Press{Key: s.key, At: time.UnixMilli(int64(at))}) {
 					held = append(held, at)
 				}
 			}

@@ -248,7 +248,7 @@ func TestALineThatIsTypedEndsThePromptAboveABlock(t *testing.T) {
 	if line, ok := w.Line(t.Context()); line != "yes" || !ok {
 		t.Errorf("line %q, %v", line, ok)
 	}
-	p.sees("clear? yes\r\n31.5 mA")
+	p.sees("clear? yes\r\n\r31.5 mA")
 	b.Close()
 }
 
@@ -315,8 +315,14 @@ func TestALineIsTakenAmongKeys(t *testing.T) {
 	}
 	p.sees("what was changed? C3 10 nF µ\r\n") // stays as a line
 
+	size := unix.Winsize{Row: 24, Col: 30}
+	if err := unix.IoctlSetWinsize(int(p.keyboard.Fd()), unix.TIOCSWINSZ, &size); err != nil {
+		t.Fatal(err)
+	}
 	got = ask(t.Context())
-	p.types("nonsense", "\x1b", "w") // Esc waits 50 ms, the pieces come 20 ms apart
+	p.types("nonsense, 0123456789")
+	p.sees("\n…hanged? nonsense, 0123456789\x1b[J") // 29 columns at most, of the end
+	p.types("\x1b", "w")                            // Esc waits 50 ms, the pieces come 20 ms apart
 	time.Sleep(100 * time.Millisecond)
 	p.types("\x1b")
 	gives(got, answer{"", false})

@@ -3,6 +3,7 @@
 package terminal
 
 import (
+	"io"
 	"os"
 
 	"golang.org/x/sys/unix"
@@ -17,5 +18,9 @@ func terminalSize(f *os.File) (columns, rows int) {
 	return int(size.Col), int(size.Row)
 }
 
-// goesUp reports whether the cursor of the terminal can be moved up.
-func goesUp(*os.File) bool { return os.Getenv("TERM") != "" && os.Getenv("TERM") != "dumb" }
+// overwrites reports whether what stands on the terminal can be overwritten.
+func overwrites(out io.Writer) bool {
+	term := os.Getenv("TERM")
+	_, ours := out.(Screen)
+	return !ours || term != "" && term != "dumb"
+}

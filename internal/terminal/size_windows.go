@@ -1,6 +1,7 @@
 package terminal
 
 import (
+	"io"
 	"os"
 
 	"golang.org/x/sys/windows"
@@ -16,11 +17,15 @@ func terminalSize(f *os.File) (columns, rows int) {
 	return int(w.Right-w.Left) + 1, int(w.Bottom-w.Top) + 1
 }
 
-// goesUp reports whether the cursor of the console can be moved up: escape sequences are a mode, which the shell
-// sets back.
-func goesUp(f *os.File) bool {
+// overwrites reports whether what stands on the console can be overwritten: escape sequences are a mode, which the
+// shell sets back.
+func overwrites(out io.Writer) bool {
+	s, ours := out.(Screen)
+	if !ours {
+		return true
+	}
 	var mode uint32
-	out := windows.Handle(f.Fd())
-	return windows.GetConsoleMode(out, &mode) == nil &&
-		windows.SetConsoleMode(out, mode|windows.ENABLE_VIRTUAL_TERMINAL_PROCESSING) == nil
+	h := windows.Handle(s.Fd())
+	return windows.GetConsoleMode(h, &mode) == nil &&
+		windows.SetConsoleMode(h, mode|windows.ENABLE_VIRTUAL_TERMINAL_PROCESSING) == nil
 }
