@@ -38,8 +38,8 @@ import (
 //	}
 //
 // What others print meanwhile begins in the first column and stands above the block. Ctrl-Z gives the terminal back
-// while the program is stopped. Lines asked for elsewhere (World.Line) wait until Close. A panic in a goroutine that
-// does not hold the keys and a kill that cannot be caught leave the terminal as it is: "stty sane" and Enter.
+// while the program is stopped. Lines asked for elsewhere (World.Line) wait until Close. What cannot be caught leaves
+// the terminal as it is until "stty sane" is typed: kill -KILL and -STOP, and a panic in another goroutine.
 type Keys struct {
 	w     *World
 	lines *LineReader

@@ -109,6 +109,17 @@ func (p *pair) sees(text string) {
 	p.waits(fmt.Sprintf("%q is seen", text), func() bool { return strings.Contains(p.seen(), text) })
 }
 
+// shows waits until this, and nothing else, stands on the terminal.
+func (p *pair) shows(want string) {
+	p.t.Helper()
+	var g *glass
+	p.waits(fmt.Sprintf("%q stands there", want), func() bool {
+		g = &glass{columns: 80, height: 24}
+		io.WriteString(g, p.seen())
+		return g.seen() == want && g.wrong == nil
+	})
+}
+
 func (p *pair) waits(what string, done func() bool) {
 	p.t.Helper()
 	for end := time.Now().Add(20 * time.Second); !done(); time.Sleep(5 * time.Millisecond) {
@@ -239,17 +250,20 @@ func TestLinesAndKeysFollowEachOther(t *testing.T) {
 }
 
 func TestALineThatIsTypedEndsThePromptAboveABlock(t *testing.T) {
+	t.Setenv("TERM", "xterm")
 	p := pseudoTerminal(t)
 	w := p.world()
 	b := terminal.NewBlock(w, 0)
-	b.Show("31.5 mA")
+	b.Show("31.5 mA", "RF off")
 	fmt.Fprint(w.Stderr, "clear? ")
 	p.types("yes\n")
 	if line, ok := w.Line(t.Context()); line != "yes" || !ok {
 		t.Errorf("line %q, %v", line, ok)
 	}
-	p.sees("clear? yes\r\n\r31.5 mA")
+	time.Sleep(300 * time.Millisecond)
+	p.shows("clear? yes\n31.5 mA\nRF off")
 	b.Close()
+	p.shows("clear? yes")
 }
 
 func TestWithoutATerminalThereAreNoKeysAndLinesAreTaken(t *testing.T) {
@@ -313,7 +327,7 @@ func TestALineIsTakenAmongKeys(t *testing.T) {
 	if after := next(t, keys, 2); !slices.Equal(after, []terminal.Key{"u", "q"}) {
 		t.Errorf("after the line came %q", after)
 	}
-	p.sees("what was changed? C3 10 nF µ\r\n") // stays as a line
+	p.shows("what was changed? C3 10 nF µ\n31.5 mA\nRF off")
 
 	size := unix.Winsize{Row: 24, Col: 30}
 	if err := unix.IoctlSetWinsize(int(p.keyboard.Fd()), unix.TIOCSWINSZ, &size); err != nil {
@@ -342,6 +356,7 @@ func TestALineIsTakenAmongKeys(t *testing.T) {
 	keys.Close()
 	gives(got, answer{"", false})
 	b.Close()
+	p.shows("what was changed? C3 10 nF µ")
 }
 
 // TestMain runs the program that takes keys, in a process of its own, when it is asked to.

@@ -40,11 +40,9 @@ func (w *World) Typed() *LineReader {
 // Line returns the next line that is typed; false at the end of the input or of the context.
 func (w *World) Line(ctx context.Context) (string, bool) {
 	line, ok := w.Typed().Next(ctx, w.Stdin)
-	if f, is := w.Stdin.(*os.File); is && ok && isTerminal(f) {
-		for _, out := range []io.Writer{w.Stdout, w.Stderr} {
-			if b := blockOn(out); b != nil {
-				b.enterEchoed()
-			}
+	if b := blockOn(w.Stderr); b != nil && ok {
+		if f, is := w.Stdin.(*os.File); is && isTerminal(f) {
+			b.enterEchoed()
 		}
 	}
 	return line, ok
