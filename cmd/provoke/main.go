@@ -34,6 +34,7 @@ type commands struct {
 	Budget     budgetCommand     `cmd:"" help:"Compute the chain before switching on: level, peak and headroom at every node over frequency."`
 	Plan       planCommand       `cmd:"" help:"Dry run of a plan: frequencies, levels, worst case at every rating, duration."`
 	Run        runCommand        `cmd:"" help:"Expose the product as the plan says, guarded, and journal every point."`
+	Fix        fixCommand        `cmd:"" help:"Follow the onset live while you change the product: hands in, a try, what it did."`
 	Serve      serveCommand      `cmd:"" help:"Do the whole job on a web page, on this computer."`
 	Findings   findingsCommand   `cmd:"" help:"Print upsets, immunity profile and margin of a run."`
 	Compare    compareCommand    `cmd:"" help:"Compare two runs, before and after: gain per frequency, verdict."`

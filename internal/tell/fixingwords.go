@@ -87,3 +87,15 @@ func InPlace(in []string) string {
 	}
 	return strings.Join(in, ", ")
 }
+
+// Moved words how far a reading moves with RF where the product is well, and what it did before at that level.
+func Moved(p *fixing.Place, s fixing.Shift) string {
+	by := func(m fixing.Moved) string {
+		return strings.ReplaceAll(fmt.Sprintf("%+.3g %s", m.By, m.Unit), "-", "−")
+	}
+	text := fmt.Sprintf("%s moved %s at %s", s.Monitor, by(s.Moved), AtOffset(p, s.At))
+	if s.Was != nil {
+		text += fmt.Sprintf(", %s before", by(*s.Was))
+	}
+	return text
+}

@@ -142,13 +142,13 @@ func (l *Loop) LastTry() int {
 	return n
 }
 
-// perTry is how many exposures at each frequency a try is reckoned with.
-const perTry = 8
+// PerTry is how many exposures at each frequency a try is reckoned with.
+const PerTry = 8
 
 // TryTime is how long a try takes, by what exposures took so far; known only once both outcomes were seen. Exposures is
 // how many it is reckoned with, half of which upset.
 func (l *Loop) TryTime() (each time.Duration, exposures int, passes, upsets time.Duration, known bool) {
-	exposures = perTry * len(l.Places)
+	exposures = PerTry * len(l.Places)
 	passes, upsets = l.passing.mean(), l.upsetting.mean()
 	if passes == 0 || upsets == 0 {
 		return 0, exposures, passes, upsets, false

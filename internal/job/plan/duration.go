@@ -47,6 +47,13 @@ func durationOf(p *Plan, b *catalog.Bench) Duration {
 	return Duration{Shortest: e.at(quickest), Likely: e.at(likely), Longest: e.at(slowest), Assumes: e.assumes()}
 }
 
+// TimeOf estimates how long exposures take of which so many upset, from one's beginning to the next one's.
+func TimeOf(p *Plan, b *catalog.Bench, exposures, upsets int) rf.Duration {
+	e := estimate{plan: p, bench: b}
+	return inSeconds(float64(exposures)*e.exposure(likely) +
+		float64(upsets)*(likely.recovery*float64(p.RecoverWithin)+4*float64(likely.exchange)))
+}
+
 type estimate struct {
 	plan  *Plan
 	bench *catalog.Bench

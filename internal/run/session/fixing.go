@@ -1,7 +1,6 @@
 package session
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -150,18 +149,39 @@ func (pr *Prepared) follow(job *store.Job, cfg *engine.Config) error {
 	return nil
 }
 
-// PointAt is the command that goes to one point by hand: "41 MHz at 71 dBµA", for a loop that follows that frequency.
-func PointAt(f rf.Frequency, current rf.Current, point plan.Point) (engine.Command, error) {
+// loopWords say what is followed, and how long a try takes by the plan.
+func (pr *Prepared) loopWords() string {
+	var at []string
+	for _, x := range pr.Fixing.At {
+		at = append(at, x.Point.Frequency.String())
+	}
+	from := ""
+	if pr.Fixing.Of > 0 {
+		from = fmt.Sprintf(", from the findings of run %d", pr.Fixing.Of)
+	}
+	n := fixing.PerTry * len(at)
+	return fmt.Sprintf("follows %s%s; a try takes about %v by the plan (%d exposures, half of them upset); RF goes "+
+		"off "+
+		"after %v without a sign of you", strings.Join(at, ", "), from, plan.TimeOf(pr.Plan, pr.Bench, n, n/2), n,
+		pr.Fixing.Alone)
+}
+
+// pointAt is the command that goes to one point by hand.
+func (pr *Prepared) pointAt(f rf.Frequency, current rf.Current) (engine.Command, error) {
 	m := engine.Move{At: f}
 	if current.Known() {
-		g, _ := current.Minus(point.Target)
+		p, err := pr.points(f)
+		if err != nil {
+			return engine.Command{}, fmt.Errorf("hold %v at %v: %w", f, current, err)
+		}
+		g, _ := current.Minus(p.Target)
 		switch {
 		case !g.Finite():
-			return engine.Command{}, errors.New("a level in current takes a plan in closed loop or substitution")
+			return engine.Command{}, fmt.Errorf("hold %v at %v: this plan gives no current there, but a drive", f,
+				current)
 		case g > 0:
-			return engine.Command{}, fmt.Errorf("%v is above the level wanted at %v, %v: nothing is exposed there",
-				current,
-				f, point.Target)
+			return engine.Command{}, fmt.Errorf("hold %v at %v: that is above the level wanted, %v", f, current,
+				p.Target)
 		}
 		m.Offset = &g
 	}

@@ -23,6 +23,7 @@ import (
 	"provoke/internal/run/engine"
 	"provoke/internal/run/watcher"
 	"provoke/internal/terminal"
+	"provoke/internal/units/rf"
 )
 
 // Order is one run as a person asks for it: by the run command, by the demo, or on the page.
@@ -47,6 +48,11 @@ type Order struct {
 	// run's goroutine.
 	Fix      *fixing.Asked
 	Followed func(*fixing.Loop)
+	// Point is where a fixing loop begins by hand; 0 Hz for nowhere. Level is the current there.
+	Point rf.Frequency
+	Level rf.Current
+	// FootSwitch is what keys of a foot switch mean.
+	FootSwitch map[terminal.Key]engine.Want
 	// OverTest says who accepted levels above the one wanted; empty for what the plan says.
 	OverTest string
 	// Progress replaces the status line.
@@ -188,9 +194,24 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 			return out, err
 		}
 		cfg.Followed = o.Followed
+		fmt.Fprintln(w.Stderr, pr.loopWords())
 	}
 	var stop func()
-	cfg.Operator, cfg.Progress, stop = o.attended(w, desk, cfg.Run)
+	if pr.Fixing != nil && o.OperatorSays == nil {
+		var line *loopLine
+		line, stop = o.attendLoop(w, cfg.Run)
+		cfg.Operator, cfg.Progress, cfg.Followed = line.out, line.show, line.followed
+		if o.Point > 0 {
+			begin, err := pr.pointAt(o.Point, o.Level)
+			if err != nil {
+				stop()
+				return out, err
+			}
+			line.say(begin)
+		}
+	} else {
+		cfg.Operator, cfg.Progress, stop = o.attended(w, desk, cfg.Run)
+	}
 	defer stop()
 	known = false
 	if pr.Sweep != nil {

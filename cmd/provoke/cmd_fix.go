@@ -1,0 +1,97 @@
+package main
+
+import (
+	"fmt"
+	"time"
+
+	"provoke/internal/job/fixing"
+	"provoke/internal/run/engine"
+	"provoke/internal/run/session"
+	"provoke/internal/terminal"
+	"provoke/internal/units/english"
+	"provoke/internal/units/rf"
+)
+
+// fixCommand is the fixing loop.
+type fixCommand struct {
+	Plan             string         `arg:"" help:"Plan file: the one of the exposure that upset." type:"path"`
+	Job              string         `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
+	Of               int            `help:"Follow the worst frequency of each failing band of that run; without it, of the newest exposure that upset." placeholder:"RUN"`
+	At               []rf.Frequency `help:"Follow these frequencies instead, up to 8." placeholder:"FREQUENCY,..."`
+	Hold             rf.Frequency   `help:"Begin by hand at this frequency instead of following." placeholder:"FREQUENCY"`
+	Level            rf.Current     `help:"With --hold: at this current, e.g. \"71 dBuA\"; without it, just below the onset." placeholder:"CURRENT"`
+	Alone            time.Duration  `default:"10m" help:"RF goes off after so long without a key, a line or a click (${default})."`
+	HandsInKey       string         `help:"Key that a foot switch sends for \"hands in\", e.g. F9. No foot switch goes on." placeholder:"KEY"`
+	UpsetKey         string         `help:"Key that a foot switch sends for \"it upset now\", e.g. F10." placeholder:"KEY"`
+	Label            string         `help:"What this loop is about, in a few words." placeholder:"TEXT"`
+	Operator         string         `help:"Who stands at the bench." placeholder:"NAME"`
+	Room             string         `help:"Where the bench stands." placeholder:"TEXT"`
+	Resume           bool           `help:"Go on with the newest loop of the job, with all its tries."`
+	Arm              bool           `help:"Accept the worst case at every rating without being asked."`
+	AcceptSinglePath bool           `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
+}
+
+// Help says what is to know at the bench.
+func (c *fixCommand) Help() string {
+	return `Short exposures go up and down around the onset at one to eight frequencies, so that the onset is a live figure while you
+change the product. Each time hands were in is a try: what it did is measured at every frequency, with limits.
+
+At a terminal by single keys: h hands in. RF goes off and is read back as off; hands may go to the product only when
+"HANDS IN: RF OFF, READ BACK" is shown. c then says what was changed. Hold g for a second to go on: a countdown of 3 s
+follows, which any key ends, then RF comes from far below. u "it upset now", r sets the reference that changes are counted
+from, b holds this point by hand (arrows: level and frequency, page keys: 3 dB, n p: next failing, m: modulation, t: follow
+again), q ends.
+
+From a pipe or a script by lines: in; out CHANGE (nothing: nothing was changed; -CHANGE: taken back out; ?: numbered);
+wait (until every onset is known); u TEXT; r TEXT; hold FREQUENCY; up N; down N; follow; end.
+
+RF on a cable and hands do not go together: it burns. A try alone proves nothing: afterwards expose again in full,
+"provoke run PLAN --job JOB --again RUN", and compare.
+
+Exit codes as of provoke run.`
+}
+
+// Run does a fixing loop.
+func (c *fixCommand) Run(w *terminal.World) error {
+	foot := map[terminal.Key]engine.Want{}
+	for _, k := range []struct {
+		flag, text string
+		want       engine.Want
+	}{{"--hands-in-key", c.HandsInKey, engine.HandsIn}, {"--upset-key", c.UpsetKey, engine.Mark}} {
+		if k.text == "" {
+			continue
+		}
+		key, err := terminal.ParseKey(k.text)
+		if err != nil {
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s: %w", k.flag, err))
+		}
+		if _, two := foot[key]; two || key == "g" {
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s: %s has a meaning already", k.flag, key))
+		}
+		foot[key] = k.want
+	}
+	switch {
+	case c.Level.Known() && c.Hold == 0:
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--level is the level of --hold FREQUENCY"))
+	case c.Alone < time.Second || c.Alone > time.Hour:
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--alone %v: RF goes off after 1 s to 1 h without a sign",
+			c.Alone))
+	}
+	asked := &fixing.Asked{Of: c.Of, At: c.At, Alone: rf.Duration(c.Alone)}
+	if c.Hold > 0 && len(c.At) == 0 && c.Of == 0 {
+		asked.At = []rf.Frequency{c.Hold}
+	}
+	res, err := session.Perform(w, session.Order{PlanFile: c.Plan, JobFile: c.Job, Label: c.Label, Operator: c.Operator,
+		Room: c.Room, Armed: c.Arm, Resume: c.Resume, Alone: c.AcceptSinglePath, Fix: asked, Point: c.Hold, Level: c.Level,
+		FootSwitch: foot})
+	if res.Verdict == "" {
+		return err
+	}
+	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets,
+		english.Count(res.Exposures, "exposure", "exposures"))
+	if res.Safing.How != "" {
+		fmt.Fprintf(w.Stdout, "; %s", terminal.RFWords(res.Safing.How))
+	}
+	fmt.Fprintf(w.Stdout, "\nsee: provoke findings %s\n", c.Job)
+	return err
+}
