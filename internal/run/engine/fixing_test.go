@@ -1,7 +1,10 @@
 package engine_test
 
 import (
+	"flag"
 	"math"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +17,9 @@ import (
 	"provoke/internal/run/engine"
 	"provoke/internal/units/rf"
 )
+
+// long takes the numbers of trials that the documents tell; without it, as many as fit into a test command.
+var long = flag.Bool("long", false, "as many trials as the documents tell")
 
 // worst is the frequency of a band's lowest onset.
 func worst(sim *simbench.Bench, i int) rf.Frequency {
@@ -146,4 +152,99 @@ func TestALoopFollowsTheOnsetWhileTheProductIsChanged(t *testing.T) {
 			t.Errorf("hands in, a new baseline, hands out and first light do not follow each other: %s", kinds)
 		}
 	})
+}
+
+// handsTrial asks for hands in at some moment of a loop into which a fault is mixed, and looks at the simulator's own
+// record: RF at the cable must be off before the words appear, and stay off as long as they stand.
+func handsTrial(t *testing.T, seed uint64) (shown, ended int) {
+	r := rand.New(rand.NewPCG(seed, 77))
+	inLab(t, simbench.Config{Seed: 1 + seed%4}, func(t *testing.T, l *lab) {
+		instruments := []string{"source", "amplifier", "analyser", "powermeter", "interlock", "dut"}
+		kinds := slices.DeleteFunc(slices.Clone(simbench.FaultKinds), func(k simbench.FaultKind) bool {
+			// Over the wire and in the instruments; what is wrong with the wiring of the probe or a pad is told at first light.
+			return slices.Contains([]simbench.FaultKind{simbench.FaultUnterminated, simbench.FaultUntrue}, k)
+		})
+		f := simbench.Fault{Kind: kinds[r.IntN(len(kinds))], Instrument: instruments[r.IntN(len(instruments))],
+			After: r.IntN(3), Times: r.IntN(3)}
+		phases := []string{"exposing", "levelling", "modulating", "upset: waiting for the product to recover"}
+		phase, count := phases[r.IntN(len(phases))], 1+r.IntN(4)
+		before, faulty := r.IntN(2) == 0, r.IntN(4) > 0
+		var since time.Time
+		tries := 0
+		inject := func() {
+			if faulty && l.sim.Inject(f.Instrument, f) != nil { // this one happens elsewhere only
+				f.Kind = simbench.FaultSilent
+				l.sim.Inject(f.Instrument, f)
+			}
+		}
+		stood := func() {
+			if !since.IsZero() && l.sim.RFOnBetween(since, time.Now()) {
+				t.Errorf("seed %d: RF was on while hands were in (%+v)", seed, f)
+			}
+			since = time.Time{}
+		}
+		o := l.following([]rf.Frequency{worst(l.sim, 0)}, 0, func(x *fixing.Loop, s engine.Status) {
+			if s.Hands != engine.HandsAreIn {
+				if !since.IsZero() {
+					stood()
+				}
+			} else if since.IsZero() {
+				since = time.Now()
+				shown++
+				if l.sim.State().On {
+					t.Errorf("seed %d: the words appear and the output is on (%+v)", seed, f)
+				}
+				tries++
+				go func() {
+					time.Sleep(time.Duration(r.IntN(1500)) * time.Millisecond)
+					if tries > 2 {
+						l.say(engine.Command{Want: engine.Finish})
+						return
+					}
+					l.handsOut(event.HandsOut{})
+				}()
+			}
+			if x == nil && s.Phase == phase && s.Hands == engine.HandsAreOut {
+				if count--; count == 0 {
+					if before {
+						inject()
+					}
+					l.say(engine.Command{Want: engine.HandsIn, By: "key"})
+					if !before {
+						inject()
+					}
+					count = 2 + r.IntN(3)
+				}
+			}
+			if x != nil && len(x.Places[0].Dots) > 60 {
+				l.say(engine.Command{Want: engine.Finish})
+			}
+		})
+		stood()
+		time.Sleep(10 * time.Second) // whoever still wants to say something
+		if o.Verdict == event.RFNotKnownOff || o.err != nil {
+			ended++
+		}
+		if o.Verdict != event.RFNotKnownOff {
+			l.mustBeOff(o)
+		}
+	})
+	return shown, ended
+}
+
+func TestHandsAreInOnlyWithRFOffByTheSimulatorsRecord(t *testing.T) {
+	trials := 100
+	if *long {
+		trials = 1000
+	}
+	shown, ended := 0, 0
+	for seed := range uint64(trials) {
+		s, e := handsTrial(t, seed)
+		shown, ended = shown+s, ended+e
+	}
+	if shown < trials/2 {
+		t.Errorf("the words appeared %d times only", shown)
+	}
+	t.Logf("figure: hands in asked for in %d loops, with faults of instruments in three of four: shown %d times, RF off at "+
+		"the cable before each and as long as it stood; %d loops ended by the fault", trials, shown, ended)
 }
