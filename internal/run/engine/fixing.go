@@ -152,6 +152,9 @@ func (r *run) follow(ctx context.Context) (err error) {
 			return err
 		}
 		if l.point != nil && l.point.Waits {
+			if err := r.off(ctx); err != nil { // after a step that was given up it is on, at a low level
+				return err
+			}
 			if err := r.sleep(ctx, 20*time.Millisecond); err != nil {
 				return err
 			}
@@ -417,9 +420,12 @@ func (r *run) takeWishes() error {
 	}
 }
 
+// heldBelow is how far below the level wanted a point begins of which nothing is known.
+const heldBelow rf.Gain = 20
+
 // movePoint moves the point that is held by hand. Never above the level wanted.
 func (r *run) movePoint(m Move) error {
-	p := r.loop.point
+	p, known := r.loop.point, r.loop.point != nil
 	if m.Follow {
 		r.loop.point = nil
 		return nil
@@ -436,7 +442,9 @@ func (r *run) movePoint(m Move) error {
 			return fmt.Errorf("go to %v: %w", f, err)
 		}
 		next.Point = point
-		next.Offset = -rf.Gain(r.cfg.Plan.Search.Range) // from below, until a key says more
+		if !known {
+			next.Offset = -heldBelow // until a key says more
+		}
 		if place := r.cfg.Fixing.At(f); place != nil {
 			if e := place.Track.Now(); !e.Nothing() && !e.LowOpen {
 				next.Offset = rf.Gain(e.Low)
@@ -463,6 +471,11 @@ func (r *run) frequency(from rf.Frequency, m Move) rf.Frequency {
 	by := m.Along
 	switch {
 	case m.At > 0:
+		for _, p := range r.cfg.Fixing.Places { // as it is told it has fewer digits
+			if f := p.Point.Frequency; math.Abs(float64(f/m.At)-1) < 1e-3 {
+				return f
+			}
+		}
 		return m.At
 	case m.Next != 0:
 		by, at = m.Next, nil

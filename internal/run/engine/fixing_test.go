@@ -2,6 +2,7 @@ package engine_test
 
 import (
 	"flag"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -14,6 +15,7 @@ import (
 	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
+	"provoke/internal/model/tracking"
 	"provoke/internal/run/engine"
 	"provoke/internal/units/rf"
 )
@@ -247,4 +249,172 @@ func TestHandsAreInOnlyWithRFOffByTheSimulatorsRecord(t *testing.T) {
 	}
 	t.Logf("figure: hands in asked for in %d loops, with faults of instruments in three of four: shown %d times, RF off at "+
 		"the cable before each and as long as it stood; %d loops ended by the fault", trials, shown, ended)
+}
+
+// Nothing is exposed above the level wanted and the levelling window, whatever is tried; a random product is told to be
+// one, and its limits hold the truth.
+func TestALoopStaysBelowTheLevelWanted(t *testing.T) {
+	for _, spread := range []float64{0, 2} {
+		inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+			at := worst(l.sim, 0)
+			truth := 20*math.Log10(l.sim.Onset(simbench.Original, at.Hz(), simbench.CarrierHeldAM)) + 120
+			l.sim.RandomOnset(spread, 5)
+			var last *fixing.Loop
+			o := l.following([]rf.Frequency{at}, 0, func(x *fixing.Loop, s engine.Status) {
+				if x != nil && len(x.Places[0].Dots) == 60 {
+					last = x
+					l.say(engine.Command{Want: engine.Finish})
+				}
+			})
+			if o.err != nil || last == nil {
+				t.Fatalf("%s: %v", o.Verdict, o.err)
+			}
+			over := math.Inf(-1)
+			for _, s := range l.sim.History() {
+				if s.On {
+					over = max(over, 20*math.Log10(s.Carrier/0.01))
+				}
+			}
+			if over > 0.5 {
+				t.Errorf("the carrier was %.2f dB above the 10 mA wanted", over)
+			}
+			p := last.Places[0]
+			e := p.Track.Now()
+			low, high := e.Low+p.Point.Target.In(), e.High+p.Point.Target.In()
+			t.Logf("figure: spread %.0f dB: %s, onset %.2f to %.2f dBµA after 60 exposures, the truth %.2f; the highest "+
+				"current %+.2f dB against the target", spread, e.Kind, low, high, truth, over)
+			want := tracking.Deterministic
+			if spread > 0 {
+				want = tracking.Random
+			}
+			if e.Kind != want {
+				t.Errorf("it is told to be %s (%s)", e.Kind, e.Why)
+			}
+			if truth < low-0.35 || truth > high+0.35 {
+				t.Errorf("the limits %.2f to %.2f do not hold %.2f", low, high, truth)
+			}
+		})
+	}
+}
+
+func TestRFGoesOffWhereNobodyGivesASign(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+		began := time.Now()
+		var off time.Time
+		o := l.following([]rf.Frequency{worst(l.sim, 0)}, 30*time.Second, func(x *fixing.Loop, s engine.Status) {
+			if s.Hands == engine.HandsAreIn && off.IsZero() {
+				off = time.Now()
+				l.say(engine.Command{Want: engine.Finish})
+			}
+		})
+		if took := off.Sub(began); o.err != nil || took < 30*time.Second || took > 36*time.Second {
+			t.Errorf("%v: RF went off after %v, stated were 30 s", o.err, took)
+		}
+		if e, ok := l.journal.find("hands-in").(event.HandsIn); !ok || !strings.Contains(e.By, "nobody gave a sign for 30 s") {
+			t.Errorf("%+v", e)
+		}
+	})
+}
+
+// find is the first event of a kind.
+func (m *memory) find(kind string) event.Event {
+	for _, r := range m.records {
+		if r.Event.Kind() == kind {
+			return r.Event
+		}
+	}
+	return nil
+}
+
+// Any key ends the countdown, and so does silence of whoever asked: RF stays off.
+func TestACountdownEnds(t *testing.T) {
+	for name, during := range map[string]func(l *lab){
+		"by a key":      func(l *lab) { l.say(engine.Command{Want: engine.HandsIn, By: "key"}) },
+		"by a mark":     func(l *lab) { l.say(engine.Command{Want: engine.Mark}) },
+		"by silence":    nil,
+		"by the page":   func(l *lab) { l.say(engine.Command{Want: engine.HandsOut}) },
+		"by a movement": func(l *lab) { l.say(engine.Command{Want: engine.MovePoint}) },
+	} {
+		inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+			asked, counted := false, false
+			var in time.Time
+			o := l.following([]rf.Frequency{worst(l.sim, 0)}, 0, func(x *fixing.Loop, s engine.Status) {
+				switch {
+				case x != nil && len(x.Places[0].Dots) == 3 && !asked:
+					asked = true
+					l.say(engine.Command{Want: engine.HandsIn, By: "key"})
+				case s.Hands == engine.HandsAreIn && in.IsZero():
+					in = time.Now()
+					go func() {
+						if during == nil {
+							l.say(engine.Command{Want: engine.HandsOut})
+						} else {
+							l.handsOut(event.HandsOut{What: "filter"})
+							time.Sleep(1500 * time.Millisecond)
+							during(l)
+						}
+						time.Sleep(4 * time.Second)
+						l.say(engine.Command{Want: engine.Finish})
+					}()
+				case s.Hands == engine.HandsGoOut:
+					counted = true
+				}
+			})
+			time.Sleep(10 * time.Second)
+			if o.err != nil || !counted || l.sim.RFOnSince(in) || l.journal.find("hands-out") != nil {
+				t.Errorf("ended %s: %v, counted down %v, RF since: %v, %s", name, o.err, counted, l.sim.RFOnSince(in),
+					l.journal.kinds())
+			}
+		})
+	}
+}
+
+// By hand at one point: levels by steps, never above the level wanted; an upset switches RF off until the next key.
+func TestAPointIsHeldByHand(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+		at := worst(l.sim, 0)
+		low := rf.Gain(-25)
+		carrier := true
+		waited, held := 0, []engine.HeldPoint{}
+		o := l.following([]rf.Frequency{at}, 0, func(x *fixing.Loop, s engine.Status) {
+			if x != nil && len(held) == 0 && len(x.Places[0].Dots) == 1 {
+				held = append(held, engine.HeldPoint{})
+				go func() {
+					for _, m := range []engine.Move{{At: at, Offset: &low}, {Steps: 3}, {Carrier: &carrier}, {Steps: 100},
+						{}, {Steps: -40}, {Along: 1}, {Follow: true}} {
+						l.say(engine.Command{Want: engine.MovePoint, Point: m})
+						time.Sleep(3 * time.Second)
+						if s := l.sim.State(); s.On && 20*math.Log10(s.Carrier/0.01) > 0.5 {
+							t.Errorf("%+v: %.2f dB above the level wanted", m, 20*math.Log10(s.Carrier/0.01))
+						}
+					}
+					l.say(engine.Command{Want: engine.Finish})
+				}()
+			}
+			if s.Point != nil && s.Point.Waits {
+				waited++
+				if l.sim.State().On {
+					t.Errorf("RF is on after an upset by hand, before anybody said go on: %s, RF on by the run %v, %v", s.Phase, s.RFOn, s.Point)
+				}
+			}
+		})
+		time.Sleep(10 * time.Second)
+		if o.err != nil {
+			t.Fatalf("%s: %v", o.Verdict, o.err)
+		}
+		var told []string
+		for _, s := range fixing.Of(&o.run).Held {
+			told = append(told, fmt.Sprintf("%v %v %v %s", s.Step.Point.Frequency, s.Step.Offset, s.Outcome.Upset, s.Note))
+		}
+		all := strings.Join(told, "; ")
+		for _, want := range []string{fmt.Sprintf("%v %v false ", at, low), "-23.5 dB false ",
+			"-23.5 dB false without the plan's modulation", "0.0 dB true"} {
+			if !strings.Contains(all, want) {
+				t.Errorf("no %q in %s", want, all)
+			}
+		}
+		if waited == 0 {
+			t.Error("it did not wait after the upset")
+		}
+	})
 }
