@@ -26,6 +26,8 @@ type fixCommand struct {
 	Label            string         `help:"What this loop is about, in a few words." placeholder:"TEXT"`
 	Operator         string         `help:"Who stands at the bench." placeholder:"NAME"`
 	Room             string         `help:"Where the bench stands." placeholder:"TEXT"`
+	Temperature      string         `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
+	Humidity         string         `help:"Relative humidity of the room, with its unit." placeholder:"TEXT"`
 	Resume           bool           `help:"Go on with the newest loop of the job, with all its tries."`
 	Arm              bool           `help:"Accept the worst case at every rating without being asked."`
 	AcceptSinglePath bool           `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
@@ -74,7 +76,8 @@ func (c *fixCommand) Run(w *terminal.World) error {
 	case c.Level.Known() && c.Hold == 0:
 		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--level is the level of --hold FREQUENCY"))
 	case c.Alone < time.Second || c.Alone > time.Hour:
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--alone %v: RF goes off after 1 s to 1 h without a sign",
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--alone %v: RF goes off after 1 s to 1 h without a "+
+			"sign",
 			c.Alone))
 	}
 	asked := &fixing.Asked{Of: c.Of, At: c.At, Alone: rf.Duration(c.Alone)}
@@ -82,7 +85,8 @@ func (c *fixCommand) Run(w *terminal.World) error {
 		asked.At = []rf.Frequency{c.Hold}
 	}
 	res, err := session.Perform(w, session.Order{PlanFile: c.Plan, JobFile: c.Job, Label: c.Label, Operator: c.Operator,
-		Room: c.Room, Armed: c.Arm, Resume: c.Resume, Alone: c.AcceptSinglePath, Fix: asked, Point: c.Hold, Level: c.Level,
+		Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Resume: c.Resume,
+		Alone: c.AcceptSinglePath, Fix: asked, Point: c.Hold, Level: c.Level,
 		FootSwitch: foot})
 	if res.Verdict == "" {
 		return err

@@ -21,6 +21,8 @@ type World struct {
 	Terminal bool             // stderr is a terminal: status lines may be overwritten
 	Now      func() time.Time // wall clock
 	Signals  <-chan os.Signal // interrupts; the first finishes safely, the second stops now
+	// Simulated: the bench is simulated by this very process, and nobody's hands are at it.
+	Simulated bool
 }
 
 // Interruptible returns a context that an interrupt ends.

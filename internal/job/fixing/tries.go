@@ -189,6 +189,17 @@ func (l *Loop) Shifts(place int) []Shift {
 	return out
 }
 
+// Shift is that of the newest shifts at a place which stands out of its noise most; false where none does.
+func (l *Loop) Shift(place int) (best Shift, ok bool) {
+	most := 3.0
+	for _, s := range l.Shifts(place) {
+		if of := math.Abs(s.By) / math.Max(s.Error, 1e-12); of > most && s.Error > 0 {
+			best, most, ok = s, of, true
+		}
+	}
+	return best, ok
+}
+
 // shiftBefore is the newest shift of an earlier epoch at the same level.
 func (p *Place) shiftBefore(now Dot, monitor string) (*Moved, int) {
 	for i := len(p.Dots) - 1; i >= 0; i-- {

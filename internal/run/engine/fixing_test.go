@@ -163,7 +163,8 @@ func handsTrial(t *testing.T, seed uint64) (shown, ended int) {
 	inLab(t, simbench.Config{Seed: 1 + seed%4}, func(t *testing.T, l *lab) {
 		instruments := []string{"source", "amplifier", "analyser", "powermeter", "interlock", "dut"}
 		kinds := slices.DeleteFunc(slices.Clone(simbench.FaultKinds), func(k simbench.FaultKind) bool {
-			// Over the wire and in the instruments; what is wrong with the wiring of the probe or a pad is told at first light.
+			// Over the wire and in the instruments; what is wrong with the wiring of the probe or a pad is told at
+			// first light.
 			return slices.Contains([]simbench.FaultKind{simbench.FaultUnterminated, simbench.FaultUntrue}, k)
 		})
 		f := simbench.Fault{Kind: kinds[r.IntN(len(kinds))], Instrument: instruments[r.IntN(len(instruments))],
@@ -247,7 +248,8 @@ func TestHandsAreInOnlyWithRFOffByTheSimulatorsRecord(t *testing.T) {
 	if shown < trials/2 {
 		t.Errorf("the words appeared %d times only", shown)
 	}
-	t.Logf("figure: hands in asked for in %d loops, with faults of instruments in three of four: shown %d times, RF off at "+
+	t.Logf("figure: hands in asked for in %d loops, with faults of instruments in three of four: shown %d times, RF "+
+		"off at "+
 		"the cable before each and as long as it stood; %d loops ended by the fault", trials, shown, ended)
 }
 
@@ -281,7 +283,8 @@ func TestALoopStaysBelowTheLevelWanted(t *testing.T) {
 			p := last.Places[0]
 			e := p.Track.Now()
 			low, high := e.Low+p.Point.Target.In(), e.High+p.Point.Target.In()
-			t.Logf("figure: spread %.0f dB: %s, onset %.2f to %.2f dBµA after 60 exposures, the truth %.2f; the highest "+
+			t.Logf("figure: spread %.0f dB: %s, onset %.2f to %.2f dBµA after 60 exposures, the truth %.2f; the "+
+				"highest "+
 				"current %+.2f dB against the target", spread, e.Kind, low, high, truth, over)
 			want := tracking.Deterministic
 			if spread > 0 {
@@ -310,7 +313,8 @@ func TestRFGoesOffWhereNobodyGivesASign(t *testing.T) {
 		if took := off.Sub(began); o.err != nil || took < 30*time.Second || took > 36*time.Second {
 			t.Errorf("%v: RF went off after %v, stated were 30 s", o.err, took)
 		}
-		if e, ok := l.journal.find("hands-in").(event.HandsIn); !ok || !strings.Contains(e.By, "nobody gave a sign for 30 s") {
+		if e, ok := l.journal.find("hands-in").(event.HandsIn); !ok || !strings.Contains(e.By,
+			"nobody gave a sign for 30 s") {
 			t.Errorf("%+v", e)
 		}
 	})
@@ -380,7 +384,8 @@ func TestAPointIsHeldByHand(t *testing.T) {
 			if x != nil && len(held) == 0 && len(x.Places[0].Dots) == 1 {
 				held = append(held, engine.HeldPoint{})
 				go func() {
-					for _, m := range []engine.Move{{At: at, Offset: &low}, {Steps: 3}, {Carrier: &carrier}, {Steps: 100},
+					for _, m := range []engine.Move{{At: at, Offset: &low}, {Steps: 3}, {Carrier: &carrier},
+						{Steps: 100},
 						{}, {Steps: -40}, {Along: 1}, {Follow: true}} {
 						l.say(engine.Command{Want: engine.MovePoint, Point: m})
 						time.Sleep(3 * time.Second)
@@ -394,7 +399,8 @@ func TestAPointIsHeldByHand(t *testing.T) {
 			if s.Point != nil && s.Point.Waits {
 				waited++
 				if l.sim.State().On {
-					t.Errorf("RF is on after an upset by hand, before anybody said go on: %s, RF on by the run %v, %v", s.Phase, s.RFOn, s.Point)
+					t.Errorf("RF is on after an upset by hand, before anybody said go on: %s, RF on by the run %v, %v",
+						s.Phase, s.RFOn, s.Point)
 				}
 			}
 		})
@@ -404,7 +410,8 @@ func TestAPointIsHeldByHand(t *testing.T) {
 		}
 		var told []string
 		for _, s := range fixing.Of(&o.run).Held {
-			told = append(told, fmt.Sprintf("%v %v %v %s", s.Step.Point.Frequency, s.Step.Offset, s.Outcome.Upset, s.Note))
+			told = append(told, fmt.Sprintf("%v %v %v %s", s.Step.Point.Frequency, s.Step.Offset, s.Outcome.Upset,
+				s.Note))
 		}
 		all := strings.Join(told, "; ")
 		for _, want := range []string{fmt.Sprintf("%v %v false ", at, low), "-23.5 dB false ",

@@ -126,6 +126,7 @@ func (l *loopLine) present(ctx context.Context) {
 func (l *loopLine) followed(x *fixing.Loop) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	was := l.settled
 	l.places, l.footing, l.settled = nil, nil, true
 	for i, p := range x.Places {
 		now := p.Track.Now()
@@ -141,7 +142,7 @@ func (l *loopLine) followed(x *fixing.Loop) {
 		}
 		l.places = append(l.places, line)
 		l.settled = l.settled && p.Settled()
-		for _, s := range x.Shifts(i) {
+		if s, ok := x.Shift(i); ok {
 			l.footing = append(l.footing, fmt.Sprintf("%12v  %s (a reading that moved, never an onset)",
 				p.Point.Frequency, tell.Moved(p, s)))
 		}
@@ -152,6 +153,11 @@ func (l *loopLine) followed(x *fixing.Loop) {
 			rf.Duration(each.Round(time.Second)), n))
 	}
 	l.known, l.try = x.Known(), x.LastTry()+1
+	if l.settled && !was && !l.block.Live() && !x.Hands {
+		for _, line := range append(append([]string{"every onset is known:"}, l.places...), l.footing...) {
+			fmt.Fprintln(l.w.Stderr, line)
+		}
+	}
 	l.stir()
 }
 
@@ -245,7 +251,8 @@ func (l *loopLine) draw() {
 		if s.Point.Waits {
 			head += "  RF off after an upset: any of the keys goes on"
 		}
-		help = "keys: ↑ ↓ level · PgUp PgDn 3 dB · ← → frequency · n p next failing · m modulation · t follow again · " +
+		help = "keys: ↑ ↓ level · PgUp PgDn 3 dB · ← → frequency · n p next failing · m modulation · t follow again " +
+			"· " +
 			"u upset · h hands in"
 	}
 	lines := append([]string{"", head}, l.places...)
@@ -305,7 +312,8 @@ func (l *loopLine) keys(ctx context.Context, keys *terminal.Keys) {
 
 // askChanged asks what hands did.
 func (l *loopLine) askChanged(ctx context.Context, keys *terminal.Keys) {
-	text, ok := keys.ReadLine(ctx, "what was changed (Enter: nothing; a number: as before; −name: taken out; ?: numbered)? ")
+	text, ok := keys.ReadLine(ctx, "what was changed (Enter: nothing; a number: as before; −name: taken out; ?: "+
+		"numbered)? ")
 	if !ok {
 		return
 	}

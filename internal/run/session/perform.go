@@ -194,6 +194,9 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 			return out, err
 		}
 		cfg.Followed = o.Followed
+		if w.Simulated {
+			cfg.Countdown = 300 * time.Millisecond
+		}
 		fmt.Fprintln(w.Stderr, pr.loopWords())
 	}
 	var stop func()
