@@ -39,6 +39,7 @@ func (s scale) whole(g rf.Gain) depth {
 type place struct {
 	point Point
 	added bool // not of the grid: found by looking for an edge
+	ahead bool // of the grid, and visited before the sweep comes to it
 
 	// The guess, fixed on arrival.
 	beside     bool  // beside a failing neighbour

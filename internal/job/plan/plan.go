@@ -108,6 +108,7 @@ type Plan struct {
 	GridText   string         // how the grid was asked for, for people
 	Stretches  []Stretch      // of the grid, by segment
 	Descending bool           // the sweep goes from the highest frequency to the lowest
+	First      []rf.Frequency // of the grid: visited before the others, in this order
 	Modulation level.Modulation
 	Drive      rf.Power            // constant drive, available into 50 Ω
 	SetAs      catalog.SourceLevel // the same as the file says it: what volts are depends on the bench

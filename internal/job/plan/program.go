@@ -14,7 +14,8 @@ import (
 // Program is a run as a state machine: it is asked for the next step and told what came of it. It
 // has no clock and no randomness, so the same outcomes give the same steps.
 //
-// It goes through the grid. At a frequency without a failing neighbour it asks for one exposure at
+// It visits what the plan wants first, then goes through the grid; bands, edges and low checks come as the sweep passes
+// what was visited. At a frequency without a failing neighbour it asks for one exposure at
 // the level wanted; beside a failing neighbour it comes from below the neighbour's onset. Where the
 // DUT upsets, it finds the onset on whole resolution steps below the level wanted, confirms it, and
 // finds the recovery level. When a failing band has ended it narrows the band's edges and makes the
@@ -27,9 +28,11 @@ type Program struct {
 	search search
 	points func(rf.Frequency) (Point, error)
 
-	order   []Point  // the grid in the order of the sweep
+	order   []*place // the grid in the order of the sweep
+	first   []*place // of the grid, still to be visited before the sweep
 	at      int      // next of order
-	places  []*place // visited, by frequency
+	visits  int      // frequencies of the grid visited
+	places  []*place // by frequency; those of the grid from the beginning
 	current *place
 	errand  Purpose // why the program is at current: Sweep, Edge or Window
 	asked   *Step
@@ -37,7 +40,7 @@ type Program struct {
 	open    *band // failing band that the sweep is in
 	closing *band // band that ended and is being finished
 	last    *place
-	drift   *place // the check point; nil for none. checked is how far the sweep was at its last visit, plus 1
+	drift   *place // the check point; nil for none. checked is how many visits its last one came after, plus 1
 	checked int
 	done    int
 	err     error
@@ -55,6 +58,9 @@ type band struct {
 // maximumSplits bounds how often the edges of one band are halved.
 const maximumSplits = 64
 
+// sameFrequency is the relative difference below which two frequencies are one, as in a grid.
+const sameFrequency = 1e-9
+
 // NewProgram makes the program of a plan. points gives the level of the program at a frequency (see
 // Points); it is called for the whole grid at once, so a frequency where the chain cannot be computed
 // is an error here, and later for frequencies added at the edges of bands, where an error ends the
@@ -68,7 +74,7 @@ func NewProgram(p *Plan, points func(rf.Frequency) (Point, error)) (*Program, er
 			wrong = append(wrong, fmt.Sprintf("%v: %v", f, err))
 			continue
 		}
-		g.order = append(g.order, point)
+		g.places = append(g.places, newPlace(point))
 	}
 	switch {
 	case len(p.Grid) == 0:
@@ -77,7 +83,15 @@ func NewProgram(p *Plan, points func(rf.Frequency) (Point, error)) (*Program, er
 		return nil, fmt.Errorf("no level can be computed at %d of %d frequencies:\n\t%s",
 			len(wrong), len(p.Grid), strings.Join(wrong, "\n\t"))
 	}
-	if p.Descending {
+	for _, f := range p.First {
+		i := g.index(f * (1 - sameFrequency))
+		if i == len(g.places) || g.places[i].point.Frequency > f*(1+sameFrequency) {
+			return nil, fmt.Errorf("%v is to be visited first and is not in the grid", f)
+		}
+		g.first = append(g.first, g.places[i])
+		g.places[i].ahead = true
+	}
+	if g.order = slices.Clone(g.places); p.Descending {
 		slices.Reverse(g.order)
 	}
 	if p.Drift.At.Known() && p.Kind != Baseline {
@@ -179,13 +193,26 @@ func (g *Program) advance() bool {
 	if g.finishBand() {
 		return true
 	}
-	if g.at < len(g.order) {
-		if g.driftCheck() {
+	if len(g.first) > 0 {
+		if !g.driftCheck() {
+			g.visit(g.first[0])
+			g.first = g.first[1:]
+		}
+		return true
+	}
+	for ; g.at < len(g.order); g.at++ {
+		p := g.order[g.at]
+		if !p.ahead {
+			if !g.driftCheck() {
+				g.visit(p)
+				g.at++
+			}
 			return true
 		}
-		g.arrive(newPlace(g.order[g.at]), Sweep)
-		g.at++
-		return true
+		if g.swept(p); g.finishBand() {
+			g.at++
+			return true
+		}
 	}
 	if g.open != nil {
 		g.closing, g.open = g.open, nil
@@ -201,7 +228,9 @@ func (g *Program) leave(p *place) {
 	switch g.errand {
 	case Sweep:
 		g.done++
-		g.swept(p)
+		if !p.ahead {
+			g.swept(p)
+		}
 	case Edge:
 		g.done++
 		g.closing.splitAt(p)
@@ -231,7 +260,9 @@ func (g *Program) finishBand() bool {
 		return false
 	}
 	if p := g.split(b); p != nil {
-		g.arrive(p, Edge)
+		i := g.index(p.point.Frequency)
+		g.places = slices.Insert(g.places, i, p)
+		g.arrive(p, i, Edge)
 		return true
 	}
 	if !b.checked {
@@ -323,18 +354,26 @@ func (p *Plan) middle(a, b rf.Frequency) (rf.Frequency, bool) {
 	return f, f > a && f < b
 }
 
-// arrive makes a place the current one, with the guess that its neighbours give.
-func (g *Program) arrive(p *place, errand Purpose) {
-	f := p.point.Frequency
-	i := sort.Search(len(g.places), func(i int) bool { return g.places[i].point.Frequency >= f })
+// index returns the index of the first place from a frequency on.
+func (g *Program) index(f rf.Frequency) int {
+	return sort.Search(len(g.places), func(i int) bool { return g.places[i].point.Frequency >= f })
+}
+
+// visit goes to a frequency of the grid.
+func (g *Program) visit(p *place) {
+	g.visits++
+	g.arrive(p, g.index(p.point.Frequency), Sweep)
+}
+
+// arrive makes g.places[i] the current place, with the guess that its neighbours give.
+func (g *Program) arrive(p *place, i int, errand Purpose) {
 	g.expect(p, i)
-	g.places = slices.Insert(g.places, i, p)
 	g.current, g.errand = p, errand
 }
 
-// expect fills the guess from the failing neighbours of the place that goes before g.places[i].
+// expect fills the guess of g.places[i] from its failing neighbours. What is not visited yet is none.
 func (g *Program) expect(p *place, i int) {
-	below, above := g.run(i-1, -1), g.run(i, 1)
+	below, above := g.run(i-1, -1), g.run(i+1, 1)
 	if len(below) == 0 && len(above) == 0 {
 		return
 	}
@@ -361,7 +400,7 @@ func (g *Program) run(i, step int) []*place {
 	return out
 }
 
-// guess is the onset to be expected at f: on the line through the neighbours' onsets over the
+// guess is the onset to be expected at f, of g.places[i]: on the line through the neighbours' onsets over the
 // logarithm of frequency. A neighbour that passed counts as one step above the level wanted.
 func (g *Program) guess(f rf.Frequency, i int, below, above []*place) depth {
 	line := func(a, b rf.Frequency, da, db depth) depth {
@@ -379,9 +418,9 @@ func (g *Program) guess(f rf.Frequency, i int, below, above []*place) depth {
 	switch {
 	case len(far) > 0:
 		return line(a.point.Frequency, far[0].point.Frequency, a.upset, far[0].upset)
-	case len(below) > 0 && i < len(g.places):
-		return line(a.point.Frequency, g.places[i].point.Frequency, a.upset, -1)
-	case len(above) > 0 && i > 0:
+	case len(below) > 0 && i+1 < len(g.places) && g.places[i+1].closed > 0:
+		return line(a.point.Frequency, g.places[i+1].point.Frequency, a.upset, -1)
+	case len(above) > 0 && i > 0 && g.places[i-1].closed > 0:
 		return line(a.point.Frequency, g.places[i-1].point.Frequency, a.upset, -1)
 	case len(near) > 1:
 		return line(a.point.Frequency, near[1].point.Frequency, a.upset, near[1].upset)

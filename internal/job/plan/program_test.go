@@ -4,13 +4,16 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 
 	"provoke/internal/units/rf"
@@ -218,8 +221,8 @@ func checkApproach(t interface {
 		upset, pass   rf.Gain
 	}
 	at := map[rf.Frequency]*state{}
-	neighbours := func(f rf.Frequency) (below, above rf.Frequency) {
-		for g := range at {
+	neighbours := func(f rf.Frequency) (below, above rf.Frequency) { // one that is still to be visited hides those beyond
+		for _, g := range slices.AppendSeq(slices.Clone(p.Grid), maps.Keys(at)) {
 			if g < f && g > below {
 				below = g
 			}
@@ -396,6 +399,8 @@ func drawVictim(t *rapid.T) (*Plan, victim) {
 	p.Search.Confirm = rapid.IntRange(0, 2).Draw(t, "confirm")
 	p.Edges = rf.Fraction(rapid.SampledFrom([]float64{0, 0.005, 0.001}).Draw(t, "edges"))
 	p.Descending = rapid.Bool().Draw(t, "descending")
+	p.First = rapid.SliceOfNDistinct(rapid.SampledFrom(p.Grid), 0, len(p.Grid),
+		func(f rf.Frequency) rf.Frequency { return f }).Draw(t, "first")
 	values := make([]float64, len(p.Grid))
 	hysteresis := make([]float64, len(p.Grid))
 	x, h := rapid.Float64Range(-45, 20).Draw(t, "first"), rapid.Float64Range(0, 8).Draw(t, "hysteresis")
@@ -484,6 +489,76 @@ func TestProgramHoldsItsCeilingWhateverTheDUTDoes(t *testing.T) {
 	})
 }
 
+// What is visited first is done in the order given, once, and then the sweep goes on as if it had come there by
+// itself: bands, their edges and low checks are those of the sweep alone, as are onsets.
+func TestWhatIsVisitedFirstChangesTheOrderAndNothingElse(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p, v := drawVictim(t)
+		g, all := carryOut(t, p, v)
+		compareWithRamp(t, p, g, v)
+		checkApproach(t, p, all)
+		var visited []rf.Frequency
+		counted := map[rf.Frequency]bool{}
+		for _, r := range all {
+			if f := r.Step.Point.Frequency; !counted[f] {
+				visited, counted[f] = append(visited, f), true
+			}
+		}
+		if d := cmp.Diff(p.First, visited[:len(p.First)], cmpopts.EquateEmpty()); d != "" {
+			t.Fatalf("the order is another one than was given:\n%s", d)
+		}
+		alone := *p
+		alone.First = nil
+		want, _ := carryOut(t, &alone, v)
+		short := func(g *Program) (out []string) {
+			for _, th := range g.Thresholds() {
+				out = append(out, fmt.Sprintf("%v added %v onset %v recovery %v, %s", th.Frequency, th.Added, th.Onset,
+					th.Recovery, th.Monotone))
+			}
+			return out
+		}
+		if d := cmp.Diff(short(want), short(g)); d != "" {
+			t.Fatalf("it is not what the sweep alone finds:\n%s", d)
+		}
+	})
+}
+
+// A frequency that failed first is no neighbour of one far away: what lies between is still to be visited.
+func TestWhatWasVisitedFirstMakesNoDistantFrequencyCautious(t *testing.T) {
+	p := testPlan(grid(10e6, 5, 21))
+	p.First = []rf.Frequency{p.Grid[15], p.Grid[18]}
+	p.Search.Recovery = false
+	v := victim{on: func(f rf.Frequency) float64 {
+		if f == p.Grid[15] {
+			return -6
+		}
+		return never
+	}}
+	_, all := carryOut(t, p, v)
+	exposures := map[rf.Frequency]int{}
+	for _, r := range all {
+		exposures[r.Step.Point.Frequency]++
+	}
+	for i, f := range p.Grid {
+		beside := i == 14 || i == 16
+		if n := exposures[f]; i != 15 && (n > 1) != beside {
+			t.Errorf("%v, %d from the frequency that failed, took %d exposures", f, i-15, n)
+		}
+	}
+}
+
+func TestAFirstFrequencyThatIsNotOfTheGridIsRefused(t *testing.T) {
+	p := testPlan(grid(10e6, 5, 3))
+	p.First = []rf.Frequency{p.Grid[1] * (1 + 1e-10), 10.2e6}
+	if _, err := NewProgram(p, testPoint); err == nil || !strings.Contains(err.Error(), "10.2 MHz") {
+		t.Fatalf("%v", err)
+	}
+	p.First = p.First[:1]
+	if _, err := NewProgram(p, testPoint); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestStepListsOfTypicalDUTs(t *testing.T) {
 	flat := func(level float64) func(rf.Frequency) float64 { return func(rf.Frequency) float64 { return level } }
 	narrow := func(f rf.Frequency) float64 {
@@ -501,6 +576,9 @@ func TestStepListsOfTypicalDUTs(t *testing.T) {
 		{"one-band", nil, parabola(10.5e6, 6, 0.035, 2)},
 		{"one-band-with-edges", func(p *Plan) { p.Edges = 0.002 }, parabola(10.5e6, 6, 0.035, 2)},
 		{"one-band-descending", func(p *Plan) { p.Descending = true }, parabola(10.5e6, 6, 0.035, 2)},
+		{"one-band-first", func(p *Plan) {
+			p.First, p.Edges = []rf.Frequency{p.Grid[5], p.Grid[8], p.Grid[2]}, 0.005
+		}, parabola(10.5e6, 6, 0.035, 2)},
 		{"latches", nil, victim{on: narrow, off: flat(-20), latches: func(rf.Frequency) bool { return true }}},
 		{"fails-at-the-bottom", nil, victim{on: flat(-60), off: flat(-70)}},
 		{"window", nil, victim{on: narrow, off: flat(-7), windowed: func(f rf.Frequency, l float64) bool {

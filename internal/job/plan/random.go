@@ -142,10 +142,10 @@ func (p *place) recordExposed(s scale, d depth, o Outcome) {
 // driftCheck makes the check point the current place when it is due; false otherwise.
 func (g *Program) driftCheck() bool {
 	d := g.plan.Drift
-	if g.drift == nil || g.checked == g.at+1 || g.at < len(g.order) && g.at%max(1, d.Every) != 0 {
+	if g.drift == nil || g.checked == g.visits+1 || g.visits < len(g.order) && g.visits%max(1, d.Every) != 0 {
 		return false
 	}
-	g.checked = g.at + 1
+	g.checked = g.visits + 1
 	g.drift.checkWanted = true
 	g.current, g.errand = g.drift, DriftCheck
 	return true
