@@ -20,7 +20,7 @@ type Duration struct {
 
 // pace is one set of assumptions: how fast the bench is, and how the product behaves. They are common
 // practice, but for the exposures of a search, which are counted in tests (about eight at a failing
-// frequency on smooth bands).
+// frequency on smooth bands, see searched).
 type pace struct {
 	exchange    rf.Duration // one message to an instrument with its answer
 	person      rf.Duration // one setting or reading by hand
@@ -74,7 +74,8 @@ func (e estimate) at(a pace) rf.Duration {
 	total += n * e.exposure(a)
 	if (p.Kind == Exposure || p.Kind == Control) && p.Search.Onset && a.failing > 0 {
 		failing := math.Ceil(a.failing * float64(len(p.Grid)))
-		exposures, upsets := float64(a.exposures-1), float64(a.upsets)
+		each, upset := e.searched(a)
+		exposures, upsets := float64(each-1), float64(upset)
 		if s.Method.Random() || s.IfRandom.Random() {
 			exposures, upsets = exposures+float64(s.Trials), upsets+float64(s.Trials)/2
 		}
@@ -83,6 +84,18 @@ func (e estimate) at(a pace) rf.Duration {
 		total += (failing*upsets + edges/2) * (a.recovery*float64(p.RecoverWithin) + 4*float64(a.exchange))
 	}
 	return inSeconds(total)
+}
+
+// searched returns how many exposures a failing frequency takes, and how many of them upset. Those of a pace are for
+// one confirmation and a recovery level, which takes three exposures; one of these upsets.
+func (e estimate) searched(a pace) (exposures, upsets int) {
+	s := e.plan.Search
+	less := 1 - s.Confirm
+	exposures, upsets = a.exposures-less, a.upsets-less
+	if !s.Recovery {
+		exposures, upsets = exposures-3, upsets-1
+	}
+	return max(1, exposures), max(0, upsets)
 }
 
 // inSeconds rounds nanoseconds to what an estimate is good for: two digits.
@@ -195,12 +208,12 @@ func (e estimate) assumes() []string {
 	}
 	out = append(out, dwell)
 	if (p.Kind == Exposure || p.Kind == Control) && p.Search.Onset {
+		each, upset := e.searched(likely)
+		most, mostUpset := e.searched(slowest)
 		out = append(out,
 			fmt.Sprintf("%.0f %% of the frequencies fail (0 %% to %.0f %%), each with %d exposures of which %d upset "+
 				"(to %d and %d), each waiting for %.0f %% of recover_within (to 100 %%)",
-				100*likely.failing, 100*slowest.failing, likely.exposures, likely.upsets, slowest.exposures,
-				slowest.upsets,
-				100*likely.recovery))
+				100*likely.failing, 100*slowest.failing, each, upset, most, mostUpset, 100*likely.recovery))
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -59,6 +60,16 @@ func TestTheTermsOfADuration(t *testing.T) {
 			pace: pace{recovery: 0.5, failing: 1, exposures: 1, upsets: 2}, want: 10 * time.Second},
 		"more exposures of a search": {plan: []func(*Plan){three}, pace: pace{failing: 0.3, exposures: 8},
 			want: (3 + 7) * time.Second},
+		"without a confirmation": {plan: []func(*Plan){three, func(p *Plan) { p.Search.Confirm = 0 }},
+			pace: pace{failing: 0.3, exposures: 8}, want: (3 + 6) * time.Second},
+		"three confirmations that upset": {plan: []func(*Plan){one,
+			func(p *Plan) { p.Search.Confirm, p.RecoverWithin = 3, 10*second }},
+			pace: pace{recovery: 0.5, failing: 1, exposures: 1, upsets: 2}, want: 20 * time.Second},
+		"without a recovery level": {plan: []func(*Plan){three, func(p *Plan) { p.Search.Recovery = false }},
+			pace: pace{failing: 0.3, exposures: 8}, want: (3 + 4) * time.Second},
+		"an upset less without it": {plan: []func(*Plan){one,
+			func(p *Plan) { p.Search.Recovery, p.RecoverWithin = false, 10*second }},
+			pace: pace{recovery: 0.5, failing: 1, exposures: 1, upsets: 2}, want: 5 * time.Second},
 		"no search": {plan: []func(*Plan){three, func(p *Plan) { p.Search.Onset = false }},
 			pace: pace{failing: 0.3, exposures: 8}, want: 3 * time.Second},
 		"a control run searches too": {plan: []func(*Plan){three, func(p *Plan) { p.Kind = Control }},
@@ -113,6 +124,49 @@ func TestTheTermsOfADuration(t *testing.T) {
 		}
 		if got := (estimate{plan: p, bench: b}).at(c.pace).Std(); got != c.want {
 			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}
+
+// What is assumed of a search is what it takes on smooth bands: at a failing frequency, beyond its first exposure, and
+// the cautious neighbours counted with it. The figures are those of one tuned circuit over a decade; a run may take a
+// half more or less.
+func TestASearchTakesAboutAsManyExposuresAsTheEstimateAssumes(t *testing.T) {
+	for name, c := range map[string]struct {
+		step   float64
+		search Search
+	}{
+		"to 0.5 dB with recovery":        {1, DefaultSearch()},
+		"a coarse grid":                  {10, DefaultSearch()},
+		"no recovery, no confirmation":   {10, Search{Onset: true, Resolution: 3}.Filled()},
+		"no recovery, two confirmations": {10, Search{Onset: true, Resolution: 3, Confirm: 2}.Filled()},
+	} {
+		exposures, upsets, failing := 0, 0, 0
+		for _, depth := range []float64{4, 9, 15} {
+			p := testPlan(grid(10e6, c.step, int(math.Log(10)/math.Log(1+c.step/100))))
+			p.Search = c.search
+			g, all := carryOut(t, p, resonance(30e6, depth, 5, 2))
+			for _, r := range all {
+				exposures += r.Outcome.Exposures
+				if r.Outcome.Upset {
+					upsets++
+				}
+			}
+			exposures -= len(p.Grid)
+			for _, th := range g.Thresholds() {
+				if th.Upset {
+					failing++
+				}
+			}
+		}
+		e := estimate{plan: &Plan{Search: c.search}}
+		each, upset := e.searched(likely)
+		got, gotUpset := 1+float64(exposures)/float64(failing), float64(upsets)/float64(failing)
+		t.Logf("figure: %s: %.1f exposures at a failing frequency, %.1f upset; assumed %d and %d", name, got, gotUpset,
+			each, upset)
+		if got > 1.5*float64(each) || got < 0.5*float64(each) || gotUpset > float64(upset)+1 ||
+			gotUpset < float64(upset)-1.5 {
+			t.Errorf("%s: %.1f exposures, %.1f upset; assumed %d and %d", name, got, gotUpset, each, upset)
 		}
 	}
 }

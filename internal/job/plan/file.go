@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -86,6 +87,7 @@ type planFile struct {
 	} `yaml:"profile_checked" says:"stands in place of \"not verified against the standard's text\" wherever the profile is told"`
 	Grid       []segment           `yaml:"grid,required" says:"frequencies: the union of these segments"`
 	Order      orderWord           `yaml:"order" says:"order of the frequencies"`
+	First      []rf.Frequency      `yaml:"first" says:"frequencies that are visited before all others, in this order; they are added to the grid"`
 	Modulation string              `yaml:"modulation" says:"modulation; default the level's usual one, CW in a calibration"`
 	Drive      catalog.SourceLevel `yaml:"drive" says:"constant drive only: generator level, as it shows it"`
 	Dwell      rf.Duration         `yaml:"dwell" says:"time at each level; default the shortest of the level's step rule, else 1 s"`
@@ -202,6 +204,7 @@ type reader struct {
 //	  - {list: [27.12 MHz]}
 //	  - {around: [40.68 MHz], span: 2 %, step: 0.2 %}
 //	order: ascending               # or descending
+//	first: [41 MHz, 27.12 MHz]     # of the grid or besides: visited before all others
 //	modulation: AM 80 % 1 kHz      # default the level's usual one; CW in a calibration
 //	drive: -20 dBm                 # constant drive only: generator level, as it shows it (or 60 mVpp, 20 mVrms)
 //	dwell: 2 s                     # default the shortest of the level's step rule, else 1 s
@@ -444,6 +447,7 @@ func (r *reader) curveOfFile(text curveText) (curve.Curve[rf.Current], error) {
 func (r *reader) grid() {
 	var parts []level.Grid
 	total := 0
+	sound := r.first()
 	r.plan.Stretches = []Stretch{}
 	for i, s := range r.file.Grid {
 		g, err := s.grid()
@@ -466,16 +470,31 @@ func (r *reader) grid() {
 		}
 		parts = append(parts, g)
 	}
-	if len(parts) == 0 || len(parts) < len(r.file.Grid) {
+	if len(parts) == 0 || len(parts) < len(r.file.Grid) || !sound {
 		return
 	}
 	all := level.GridUnion(parts...)
-	frequencies, err := all.Frequencies()
+	frequencies, err := level.GridUnion(all, level.GridList(r.plan.First...)).Frequencies()
 	if err != nil {
 		r.problem("grid", "", "%v", err)
 		return
 	}
 	r.plan.Grid, r.plan.GridText = frequencies, all.String()
+}
+
+// first reads what is visited before all others; false where something is wrong with it.
+func (r *reader) first() (sound bool) {
+	list := r.file.First
+	r.plan.First, sound = list, !r.doc.TroubleBelow("first")
+	for i, f := range list {
+		if slices.ContainsFunc(list[:i], func(g rf.Frequency) bool {
+			return f.Known() && math.Abs(float64(g/f)-1) <= 2*sameFrequency
+		}) {
+			r.problem(fmt.Sprintf("first[%d]", i), "take one of them out", "%v is in the list twice", f)
+			sound = false
+		}
+	}
+	return sound
 }
 
 func (s segment) grid() (level.Grid, error) {

@@ -141,6 +141,10 @@ func TestEveryProblemIsToldAtItsPlace(t *testing.T) {
 			[]string{"6:5 unit"}},
 		{"ends swapped", head + "level: 60 mA\ngrid:\n  - {from: 2 MHz, to: 1 MHz, step: 1 %}\n", []string{"6:5"}},
 		{"empty grid", head + "level: 60 mA\ngrid: []\n", []string{"5:1 grid"}},
+		{"first twice", head + body + "first: [1 MHz, 2 MHz, 1000 kHz]\n", []string{"6:23 twice"}},
+		{"first of nothing", head + body + "first: [\"\"]\n", []string{"6:9 empty"}},
+		{"first without unit", head + body + "first: [27 MHz, 41]\n", []string{"6:17 unit"}},
+		{"first that is no list", head + body + "first: 27 MHz\n", []string{"6:8 a list"}},
 		{"edges of nothing", head + body + "edges: 0 %\n", []string{"6:8 edges"}},
 		{"resolution too fine", head + body + "search: {resolution: 0.001 dB}\n", []string{"6:22 resolution"}},
 		{"recovery without onset", head + body + "search: {onset: false, recovery: true}\n", []string{"6:34 onset"}},
@@ -199,6 +203,18 @@ func TestAPlanChangesAMonitorInItsOwnUnitOnly(t *testing.T) {
 	bench.Monitors[0].ID = "OTHER"
 	if _, wrong := p.MonitorsOf(bench); wrong.Err() == nil {
 		t.Error("a change of a monitor that the bench does not have was taken")
+	}
+}
+
+func TestWhatIsVisitedFirstIsAddedToTheGrid(t *testing.T) {
+	p, wrong := Parse("p.yaml", []byte("provoke: plan 1\nbench: b.yaml\nkind: exposure\nlevel: 60 mA\nfirst: [27.12 MHz, "+
+		"2 MHz, 1.5 MHz]\ngrid: [{from: 1 MHz, to: 4 MHz, step: 100 %}]\n"), readTestdata)
+	if wrong.Err() != nil {
+		t.Fatal(wrong.Err())
+	}
+	if got := fmt.Sprint(p.First, p.Grid, p.Stretches); got !=
+		"[27.12 MHz 2 MHz 1.5 MHz] [1 MHz 1.5 MHz 2 MHz 4 MHz 27.12 MHz] [{1 MHz 4 MHz 100 %}]" {
+		t.Error(got)
 	}
 }
 

@@ -152,22 +152,24 @@ func TestABracketSearchGoesOnWithAStaircaseWhereTheDUTIsRandom(t *testing.T) {
 func TestTheCheckPointIsVisitedAtTheStartInBetweenAndAtTheEnd(t *testing.T) {
 	p := testPlan(grid(rf.Megahertz, 1, 10))
 	p.Drift = Drift{At: p.Grid[4], Below: 20, Every: 4}
-	g, all := carryOut(t, p, victim{on: func(rf.Frequency) float64 { return never }})
-	var at []int
-	for i, r := range all {
-		if r.Step.Purpose == DriftCheck {
-			at = append(at, i)
-			if r.Step.Offset != -20 || r.Step.Point.Frequency != p.Grid[4] {
-				t.Errorf("%v", r.Step)
+	for _, p.First = range [][]rf.Frequency{nil, {p.Grid[7], p.Grid[0], p.Grid[4], p.Grid[8], p.Grid[2]}} {
+		g, all := carryOut(t, p, victim{on: func(rf.Frequency) float64 { return never }})
+		var at []int
+		for i, r := range all {
+			if r.Step.Purpose == DriftCheck {
+				at = append(at, i)
+				if r.Step.Offset != -20 || r.Step.Point.Frequency != p.Grid[4] {
+					t.Errorf("%v", r.Step)
+				}
 			}
 		}
-	}
-	// 0 before the first, then after 4 and 8 frequencies, then at the end.
-	if fmt.Sprint(at) != "[0 5 10 13]" {
-		t.Errorf("visited before steps %v", at)
-	}
-	if done, known := g.Progress(); done != 10 || known != 10 {
-		t.Errorf("progress %d of %d", done, known)
+		// 0 before the first, then after 4 and 8 frequencies, then at the end.
+		if fmt.Sprint(at) != "[0 5 10 13]" {
+			t.Errorf("first %v: visited before steps %v", p.First, at)
+		}
+		if done, known := g.Progress(); done != 10 || known != 10 {
+			t.Errorf("first %v: progress %d of %d", p.First, done, known)
+		}
 	}
 }
 
