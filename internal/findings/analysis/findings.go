@@ -67,6 +67,8 @@ type Findings struct {
 	// RFNotKnownOff: the run ended without knowing that RF was off.
 	RFNotKnownOff bool
 	Highest       rf.Current
+	// Covered is how far the run looked; empty for journals that do not say what was stepped through.
+	Covered Covered
 	// Decision is that of the level stood with the greatest risk; nil until Decide.
 	Decision *Decision
 	Verdict  event.Verdict
@@ -158,8 +160,11 @@ func Of(r result.Run, control *result.Run) Findings {
 		f.markControl(*control)
 	}
 	f.Bands = bands(f.Points, r.Opened.Stretches, Replays(r.Opened))
-	if r.Opened.RunKind == plan.Baseline {
+	switch r.Opened.RunKind {
+	case plan.Baseline:
 		f.FalseAlarms = falseAlarms(r)
+	case plan.Exposure, plan.Control:
+		f.Covered = coveredBy(f.Points, r.Opened.Stretches)
 	}
 	return f
 }

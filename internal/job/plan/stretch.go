@@ -9,9 +9,9 @@ import (
 // Stretch is a part of the grid that was stepped through: between two neighbouring frequencies in it, no more than
 // Step apart relative to frequency, nothing was meant to be exposed. Frequencies of a list stand alone.
 type Stretch struct {
-	From rf.Frequency `json:"from"`
-	To   rf.Frequency `json:"to"`
-	Step rf.Fraction  `json:"step"`
+	From rf.Frequency `json:"from" tell:"from_hz"`
+	To   rf.Frequency `json:"to" tell:"to_hz"`
+	Step rf.Fraction  `json:"step" tell:"step"`
 }
 
 // apartAgain is how much wider than the step before it a step may be and belong to the same stretch: a grid round

@@ -1,0 +1,265 @@
+package plan
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math"
+	"path"
+	"slices"
+	"strings"
+
+	"provoke/internal/files/catalog"
+	"provoke/internal/files/document"
+	"provoke/internal/units/english"
+	"provoke/internal/units/rf"
+)
+
+// Look is a plan that was made from another one: to look quickly over its whole range, or closely where it matters.
+type Look struct {
+	Text     string
+	Plan     *Plan       // as Text is read
+	Step     rf.Fraction // of a quick look
+	Duration Duration    // of a quick look
+	// Left is what a quick look was asked to visit first and the plan does not reach, or what of the plan's ranges a
+	// close look leaves out.
+	Left []Span
+}
+
+// Span is a part of the frequencies, with why it is of interest.
+type Span struct {
+	From rf.Frequency `tell:"from_hz"`
+	To   rf.Frequency `tell:"to_hz"`
+	Why  string
+}
+
+// String names the ends: "33.6 MHz to 48.2 MHz".
+func (w Span) String() string {
+	if w.From == w.To {
+		return w.From.String()
+	}
+	return fmt.Sprintf("%v to %v", w.From, w.To)
+}
+
+// quickTime is how long a quick look may take, by the estimate; quickSteps are the steps that it may have, the finest
+// that keeps the time is taken. With a step of 25 % a resonance of a Q of 4 is still hit within its 3 dB: beyond it is
+// no look at all, however long the dwell (common practice, no single source).
+const quickTime = rf.Duration(5 * 60 * 1e9)
+
+var quickSteps = []rf.Fraction{0.01, 0.015, 0.02, 0.03, 0.04, 0.05, 0.06, 0.08, 0.1, 0.12, 0.15, 0.2, 0.25}
+
+// QuickLook makes the quick look of a plan on its bench: what is given is visited first, then the plan's ranges in
+// steps so coarse that it takes about five minutes; onsets to 3 dB, neither edges nor recovery, and no confirmation,
+// since the close look exposes again what is found. All else is as the plan has it.
+func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
+	ranges, own := p.ranges()
+	switch {
+	case p.Kind != Exposure:
+		return nil, fmt.Errorf("a quick look exposes the product, and %s is a plan of kind %s", p.File, p.Kind)
+	case len(ranges) == 0:
+		return nil, fmt.Errorf("the grid of %s has single frequencies only: a quick look needs a segment with from, "+
+			"to and step", p.File)
+	}
+	l := &Look{}
+	ahead := slices.Clone(p.First)
+	for _, f := range first {
+		switch {
+		case !slices.ContainsFunc(ranges, func(s Span) bool { return f >= s.From && f <= s.To }):
+			l.Left = append(l.Left, Span{From: f, To: f})
+		case !slices.ContainsFunc(ahead, func(g rf.Frequency) bool { return math.Abs(float64(f/g)-1) < 0.005 }):
+			ahead = append(ahead, f)
+		}
+	}
+	changes := [][2]string{{"name", p.Name + ", quick look"}, {"edges", ""}, {"drift_check", ""},
+		{"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, confirm: 0}", max(p.Search.Range, 3))},
+		{"first", listed(ahead)}}
+	for _, l.Step = range append([]rf.Fraction{own}, quickSteps...) {
+		if l.Step < own {
+			continue
+		}
+		if err := l.make(p, p.coarse(ranges, l.Step), changes); err != nil {
+			return nil, err
+		}
+		if l.Duration = durationOf(l.Plan, b); l.Duration.Likely <= quickTime {
+			break
+		}
+	}
+	l.head(p, fmt.Sprintf("Quick look made from %s: steps of %v, about %v; what is under first comes first.",
+		path.Base(p.File), l.Step, l.Duration.Likely), "Onsets to 3 dB, no edges, no recovery level, no confirmation: "+
+		"then look closely (provoke plan --close-look).")
+	return l, nil
+}
+
+// CloseLook makes the plan that looks closely: the plan's own frequencies, in its own steps, within spans.
+func CloseLook(p *Plan, spans []Span) (*Look, error) {
+	l, grid := &Look{}, []string{}
+	rounded := make([]Span, len(spans))
+	for i, w := range spans {
+		rounded[i] = w.rounded()
+	}
+	spans = joined(rounded)
+	for _, w := range spans {
+		why := "   # " + w.Why
+		for _, s := range p.segments() {
+			if text := s.within(w); text != "" {
+				grid, why = append(grid, "- "+text+why), ""
+			}
+		}
+	}
+	if len(grid) == 0 {
+		return nil, fmt.Errorf("%s exposes nothing where there is something to look at closely", p.File)
+	}
+	ranges, _ := p.ranges()
+	for _, s := range ranges {
+		from := s.From
+		for _, w := range append(spans, Span{From: s.To, To: s.To}) {
+			if w.From > from && from < s.To {
+				l.Left = append(l.Left, Span{From: from, To: min(w.From, s.To)})
+			}
+			from = max(from, w.To)
+		}
+	}
+	if err := l.make(p, strings.Join(grid, "\n"), [][2]string{{"name", p.Name + ", close look"}, {"first", ""},
+		{"drift_check", ""}}); err != nil {
+		return nil, err
+	}
+	l.head(p, fmt.Sprintf("Close look made from %s: %d of its %s. Left out: %s.", path.Base(p.File), len(l.Plan.Grid),
+		english.Count(len(p.Grid), "frequency", "frequencies"), cmp.Or(Spans(l.Left), "nothing")))
+	return l, nil
+}
+
+// Spans lists spans in words.
+func Spans(all []Span) string {
+	var out []string
+	for _, w := range all {
+		out = append(out, w.String())
+	}
+	return strings.Join(out, ", ")
+}
+
+// make writes the text from a plan's own and reads it.
+func (l *Look) make(p *Plan, grid string, changes [][2]string) error {
+	text := strings.ReplaceAll(string(p.Bytes), "\r\n", "\n")
+	var err error
+	for _, c := range append(changes, [2]string{"grid", grid}) {
+		changed, wrong := document.Set(text, c[0], c[1], c[0] == "name")
+		if err = errors.Join(err, wrong); wrong == nil {
+			text = changed
+		}
+	}
+	made, list := Parse(p.File, []byte(text), func(name string) ([]byte, error) { return p.Files[name], nil })
+	if err = errors.Join(err, list.Err()); err != nil {
+		return fmt.Errorf("make a look from %s: %w", p.File, err)
+	}
+	l.Text, l.Plan = text, made
+	return nil
+}
+
+// head puts comments below the first line.
+func (l *Look) head(p *Plan, lines ...string) {
+	at := strings.Index(l.Text, "provoke:")
+	at += strings.IndexByte(l.Text[at:], '\n') + 1
+	l.Text = l.Text[:at] + "# " + strings.Join(lines, "\n# ") + "\n" + l.Text[at:]
+}
+
+// ranges are what the segments step through from one end to the other, joined where they meet, and the finest mean
+// step of one, to two digits.
+func (p *Plan) ranges() (out []Span, finest rf.Fraction) {
+	for _, s := range p.segments() {
+		g, err := s.grid()
+		if err != nil || !s.From.Known() || s.To <= s.From {
+			continue
+		}
+		f, _ := g.Frequencies()
+		mean := math.Pow(float64(s.To/s.From), 1/float64(max(1, len(f)-1))) - 1
+		unit := math.Pow(10, math.Floor(math.Log10(mean))-1)
+		if step := rf.Fraction(math.Round(mean/unit) * unit); finest == 0 || step < finest {
+			finest = step
+		}
+		out = append(out, Span{From: s.From, To: s.To})
+	}
+	return joined(out), finest
+}
+
+// segments are those of the plan's file.
+func (p *Plan) segments() []segment {
+	var f planFile
+	document.Decode(p.File, p.Bytes, "plan 1", &f) // what is wrong with it was told when the plan was read
+	return f.Grid
+}
+
+// coarse is the grid of a quick look: ranges in one step, and the frequencies that the plan names.
+func (p *Plan) coarse(ranges []Span, step rf.Fraction) string {
+	var out []string
+	for _, s := range ranges {
+		out = append(out, fmt.Sprintf("- {from: %s, to: %s, step: %v}", written(s.From), written(s.To), step))
+	}
+	for _, s := range p.segments() {
+		if named := append(s.List, s.Around...); len(named) > 0 {
+			out = append(out, "- {list: "+listed(named)+"}")
+		}
+	}
+	return strings.Join(out, "\n")
+}
+
+// within is what of a segment lies in a span, as it is written; "" for nothing.
+func (s segment) within(w Span) string {
+	inside := slices.DeleteFunc(append(slices.Clone(s.List), s.Around...), func(f rf.Frequency) bool {
+		return f < w.From || f > w.To
+	})
+	from, to := max(s.From, w.From), min(s.To, w.To)
+	switch {
+	case len(inside) > 0 && len(s.List) > 0:
+		return "{list: " + listed(inside) + "}"
+	case len(inside) > 0:
+		return fmt.Sprintf("{around: %s, span: %s, step: %s}", listed(inside), s.Span, s.Step)
+	case from >= to:
+		return ""
+	case s.StepsOf != "":
+		return fmt.Sprintf("{from: %s, to: %s, steps_of: %s}", written(from), written(to), document.Inline(s.StepsOf))
+	}
+	return fmt.Sprintf("{from: %s, to: %s, step: %s}", written(from), written(to), document.Inline(s.Step))
+}
+
+// joined are spans in their order, those that meet as one.
+func joined(spans []Span) (out []Span) {
+	for _, w := range slices.SortedStableFunc(slices.Values(spans),
+		func(a, b Span) int { return cmp.Compare(a.From, b.From) }) {
+		if n := len(out) - 1; n >= 0 && w.From <= out[n].To {
+			out[n].To, out[n].Why = max(out[n].To, w.To), out[n].Why+"; "+w.Why
+			continue
+		}
+		out = append(out, w)
+	}
+	return out
+}
+
+// rounded is a span rounded outward to four digits.
+func (w Span) rounded() Span {
+	to := func(f rf.Frequency, round func(float64) float64) rf.Frequency {
+		unit := math.Pow(10, math.Floor(math.Log10(f.Hz()))-3)
+		return rf.Frequency(round(f.Hz()/unit) * unit)
+	}
+	return Span{to(w.From, math.Floor), to(w.To, math.Ceil), w.Why}
+}
+
+// listed writes frequencies as a list.
+func listed(at []rf.Frequency) string {
+	if len(at) == 0 {
+		return ""
+	}
+	var out []string
+	for _, f := range at {
+		out = append(out, written(f))
+	}
+	return "[" + strings.Join(out, ", ") + "]"
+}
+
+// written is a frequency as a file has it: as it is told where that is all of it.
+func written(f rf.Frequency) string {
+	if read, err := rf.ParseFrequency(f.String()); err == nil && math.Abs(float64(read/f)-1) < sameFrequency {
+		return f.String()
+	}
+	text, _ := f.MarshalText()
+	return string(text)
+}
