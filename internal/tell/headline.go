@@ -77,11 +77,15 @@ func seen(f analysis.Findings) (text, mark string) {
 	case f.Opened.RunKind == plan.Calibration:
 		return "calibrated at " + english.Count(len(f.Points), "frequency", "frequencies"), ""
 	}
+	text, mark = "no upset up to "+f.Level(), "good"
 	if slices.ContainsFunc(f.Points, func(p analysis.Point) bool {
 		return p.NotReached || !p.Tested() ||
 			!p.Wanted.Known()
 	}) {
-		return "no upset up to the levels reached", "good"
+		text = "no upset up to the levels reached"
 	}
-	return "no upset up to " + f.Level(), "good"
+	if f.Covered.Coarse() { // what shows little is not called good
+		return text + " in steps of up to " + stepWords(f.Covered.Widest()), "warn"
+	}
+	return text, mark
 }

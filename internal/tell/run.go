@@ -23,6 +23,7 @@ type RunTold struct {
 	_ struct{} `tell:"margin_to=Findings.Level exposures=Findings.Exposures upsets=Findings.Upsets"`
 	_ struct{} `tell:"highest=Findings.Highest control=Findings.Control,null false_alarms=Findings.FalseAlarms"`
 	_ struct{} `tell:"drift=Findings.Drift uncertainty=Onsets.Stated not_deterministic=Findings.NotDeterministic"`
+	_ struct{} `tell:"stepped=Findings.Covered.Stepped not_covered=Findings.Covered.Missing"`
 
 	Run      result.Run
 	Findings analysis.Findings
@@ -109,6 +110,9 @@ func (t RunTold) section() Section {
 		s.say("", fmt.Sprintf("No upset up to the level wanted at %d of %s exposed; highest current %v.", sound(f),
 			english.Count(len(r.Points()), "frequency", "frequencies"), r.HighestCurrent))
 	}
+	if words, mark := missed(f); words != "" {
+		s.say(mark, words)
+	}
 	if r.Opened.Changed != "" {
 		s.say("", "Changed before this run: "+r.Opened.Changed+".")
 	}
@@ -129,6 +133,10 @@ func (t RunTold) section() Section {
 	}
 	s.table(evidenceTable(t.Evidence), NotDeterministicTable(f))
 	t.remarks(&s)
+	if f.Covered.Coarse() && r.Opened.RunKind == plan.Exposure {
+		s.add(Block{Text: "provoke plan PLAN --close-look --job JOB writes the plan that looks closely at what failed here.",
+			Kind: KindHint, Brief: true})
+	}
 	if f.Upsets > 0 {
 		s.add(Block{Text: fmt.Sprintf("--all prints each of the %s that upset.",
 			english.Count(f.Upsets, "frequency", "frequencies")), Kind: KindHint, Brief: true})

@@ -1,0 +1,62 @@
+package tell
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/plan"
+	"provoke/internal/units/rf"
+)
+
+// missed says what a run may have missed: what fits between its frequencies, what it did not come to, and how far its
+// bands and onsets are from exact. It is marked where that is much.
+func missed(f analysis.Findings) (words, mark string) {
+	var say []string
+	if len(f.Covered.Stepped) > 0 {
+		say = append(say, "A failing band narrower than "+narrower(f.Covered.Stepped)+
+			" may lie between two frequencies.")
+	}
+	if len(f.Covered.Missing) > 0 {
+		say = append(say, "Not covered of what the plan steps through: "+plan.Spans(f.Covered.Missing)+".")
+	}
+	if len(say) == 0 {
+		return "", ""
+	}
+	if len(f.Bands) > 0 && f.Opened.Edges == 0 {
+		say = append(say, fmt.Sprintf("Edges of bands were not looked for, onsets in steps of %v.", f.Opened.Resolution))
+	}
+	if mark = "of"; f.Covered.Coarse() || len(f.Covered.Missing) > 0 {
+		mark = "warning"
+	}
+	return strings.Join(say, " "), mark
+}
+
+// mostRanges is how many ranges of one step are told one by one.
+const mostRanges = 4
+
+// narrower words the steps, each with where it is: "10 % (1 MHz to 30 MHz) or 1 % (30 MHz to 80 MHz)".
+func narrower(stepped []plan.Stretch) string {
+	ranges := map[string][]plan.Span{}
+	var steps []string
+	for _, s := range stepped {
+		step := stepWords(s.Step)
+		if !slices.Contains(steps, step) {
+			steps = append(steps, step)
+		}
+		ranges[step] = append(ranges[step], plan.Span{From: s.From, To: s.To})
+	}
+	for i, step := range steps {
+		at := ranges[step]
+		where := plan.Spans(at)
+		if len(at) > mostRanges {
+			where = fmt.Sprintf("%d ranges from %v to %v", len(at), at[0].From, at[len(at)-1].To)
+		}
+		steps[i] = fmt.Sprintf("%s (%s)", step, where)
+	}
+	return strings.Join(steps, " or ")
+}
+
+// stepWords is a step to two digits.
+func stepWords(step rf.Fraction) string { return fmt.Sprintf("%.2g %%", 100*float64(step)) }
