@@ -256,6 +256,28 @@ func (b *Book) Laboratory() (event.LaboratoryFailures, int, error) {
 	return event.LaboratoryFailures{}, 0, err
 }
 
+// CloseLook makes from a plan the one that looks closely at what a run found, and at what a laboratory reported and it
+// did not show.
+func (b *Book) CloseLook(number int, p *plan.Plan) (*plan.Look, error) {
+	_, f, err := b.Findings(number)
+	if err != nil {
+		return nil, err
+	}
+	lab, _, err := b.Laboratory()
+	if err != nil {
+		return nil, err
+	}
+	spans, err := analysis.Closely(f, lab)
+	if err != nil {
+		return nil, err
+	}
+	var also []string
+	if missing := f.Covered.Missing; len(missing) > 0 {
+		also = append(also, fmt.Sprintf("Run %d did not cover %s: nothing is known of that.", number, plan.Spans(missing)))
+	}
+	return plan.CloseLook(p, spans, also...)
+}
+
 // ErrConfidence is wrapped where a confidence that is asked for is none.
 var ErrConfidence = errors.New("the confidence")
 

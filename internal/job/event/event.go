@@ -7,6 +7,7 @@
 package event
 
 import (
+	"math"
 	"strings"
 	"time"
 
@@ -359,6 +360,18 @@ type LaboratoryFailures struct {
 	// gives none.
 	Expanded rf.Gain `json:"expanded,omitempty"`
 	K        float64 `json:"k,omitempty"`
+}
+
+// Frequencies are those at which the failures are looked for: where one has a range, its middle and its ends.
+func (l LaboratoryFailures) Frequencies() (out []rf.Frequency) {
+	for _, x := range l.Failures {
+		if x.To > x.From {
+			out = append(out, rf.Frequency(math.Sqrt(x.From.Hz()*x.To.Hz())).Rounded(), x.From, x.To)
+		} else {
+			out = append(out, x.From)
+		}
+	}
+	return out
 }
 
 // LaboratoryRange is what a laboratory exposed.

@@ -18,6 +18,7 @@ import (
 // Look is a plan that was made from another one: to look quickly over its whole range, or closely where it matters.
 type Look struct {
 	Text     string
+	Says     []string    // what it is, as it stands above the keys
 	Plan     *Plan       // as Text is read
 	Step     rf.Fraction // of a quick look
 	Duration Duration    // of a quick look
@@ -84,14 +85,25 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 			break
 		}
 	}
-	l.head(p, fmt.Sprintf("Quick look made from %s: steps of %v, about %v; what is under first comes first.",
-		path.Base(p.File), l.Step, l.Duration.Likely), "Onsets to 3 dB, no edges, no recovery level, no confirmation: "+
-		"then look closely (provoke plan --close-look).")
+	says := []string{fmt.Sprintf("Quick look made from %s: %d frequencies in steps of %v, %v.", path.Base(p.File),
+		len(l.Plan.Grid), l.Step, l.Duration), "Onsets to 3 dB, no edges, no recovery level, no confirmation: a close " +
+		"look at what failed comes after it."}
+	if len(ahead) > 0 {
+		says = append(says, "Visited first: "+strings.Trim(listed(ahead), "[]")+".")
+	}
+	if len(l.Left) > 0 {
+		says = append(says, "Left out, since the plan does not reach there: "+Spans(l.Left)+".")
+	}
+	l.head(says)
 	return l, nil
 }
 
-// CloseLook makes the plan that looks closely: the plan's own frequencies, in its own steps, within spans.
-func CloseLook(p *Plan, spans []Span) (*Look, error) {
+// CloseLook makes the plan that looks closely: the plan's own frequencies, in its own steps, within spans. What also is
+// to be said stands above its keys.
+func CloseLook(p *Plan, spans []Span, also ...string) (*Look, error) {
+	if p.Kind != Exposure {
+		return nil, fmt.Errorf("a close look exposes the product, and %s is a plan of kind %s", p.File, p.Kind)
+	}
 	l, grid := &Look{}, []string{}
 	rounded := make([]Span, len(spans))
 	for i, w := range spans {
@@ -123,8 +135,9 @@ func CloseLook(p *Plan, spans []Span) (*Look, error) {
 		{"drift_check", ""}}); err != nil {
 		return nil, err
 	}
-	l.head(p, fmt.Sprintf("Close look made from %s: %d of its %s. Left out: %s.", path.Base(p.File), len(l.Plan.Grid),
-		english.Count(len(p.Grid), "frequency", "frequencies"), cmp.Or(Spans(l.Left), "nothing")))
+	l.head(append([]string{fmt.Sprintf("Close look made from %s: %s in its own steps, where it has %d.",
+		path.Base(p.File), english.Count(len(l.Plan.Grid), "frequency", "frequencies"), len(p.Grid)),
+		"Left out: " + cmp.Or(Spans(l.Left), "nothing") + "."}, also...))
 	return l, nil
 }
 
@@ -155,11 +168,12 @@ func (l *Look) make(p *Plan, grid string, changes [][2]string) error {
 	return nil
 }
 
-// head puts comments below the first line.
-func (l *Look) head(p *Plan, lines ...string) {
+// head puts what it is below the first line.
+func (l *Look) head(says []string) {
+	l.Says = says
 	at := strings.Index(l.Text, "provoke:")
 	at += strings.IndexByte(l.Text[at:], '\n') + 1
-	l.Text = l.Text[:at] + "# " + strings.Join(lines, "\n# ") + "\n" + l.Text[at:]
+	l.Text = l.Text[:at] + "# " + strings.Join(says, "\n# ") + "\n" + l.Text[at:]
 }
 
 // ranges are what the segments step through from one end to the other, joined where they meet, and the finest mean

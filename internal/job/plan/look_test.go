@@ -76,10 +76,15 @@ func TestAQuickLookIsThePlanInCoarseSteps(t *testing.T) {
 		t.Errorf("steps of %v: %v", l.Step, q.Stretches)
 	}
 	for _, kept := range []string{"# of the belt weigher\n", "# before any fix\n", "# the weigher's cycle\n",
-		"# to be asked: the length of the cable\n", "about " + l.Duration.Likely.String()} {
+		"# to be asked: the length of the cable\n", "\n# " + strings.Join(l.Says, "\n# ") + "\n"} {
 		if !strings.Contains(l.Text, kept) {
 			t.Errorf("%q is lost:\n%s", kept, l.Text)
 		}
+	}
+	if got := strings.Join(l.Says, " "); !strings.Contains(got, fmt.Sprintf("%d frequencies in steps of 8 %%, about",
+		len(q.Grid))) || !strings.Contains(got, "first: 41 MHz, 27.13 MHz, 3 MHz.") ||
+		!strings.Contains(got, "does not reach there: 100 MHz.") {
+		t.Error(got)
 	}
 	again, list := Parse("own-quick.yaml", []byte(l.Text), readTestdata)
 	if list.Err() != nil || !slices.Equal(again.Grid, q.Grid) {
@@ -148,8 +153,8 @@ func TestACloseLookIsThePlanWithinSpans(t *testing.T) {
 	}
 	q := l.Plan
 	if q.Search != p.Search || q.Edges != p.Edges || q.First != nil || q.Drift.At.Known() ||
-		q.Name != "as received, close look" || !strings.Contains(l.Text, "Left out: "+Spans(l.Left)) ||
-		!strings.Contains(l.Text, fmt.Sprintf("%d of its %d frequencies", len(q.Grid), len(p.Grid))) {
+		q.Name != "as received, close look" || !strings.Contains(l.Text, "\n# Left out: "+Spans(l.Left)+".\n") ||
+		!strings.Contains(l.Text, fmt.Sprintf("%d frequencies in its own steps, where it has %d.", len(q.Grid), len(p.Grid))) {
 		t.Errorf("%s", l.Text)
 	}
 	for _, f := range q.Grid[1:] {
@@ -160,6 +165,9 @@ func TestACloseLookIsThePlanWithinSpans(t *testing.T) {
 	}
 	if _, err := CloseLook(p, []Span{{200e6, 210e6, "outside"}}); err == nil {
 		t.Error("a close look at nothing was made")
+	}
+	if _, err := CloseLook(ownPlanParsed(t, "kind: exposure", "kind: baseline"), []Span{{1e6, 2e6, ""}}); err == nil {
+		t.Error("a close look without RF was made")
 	}
 	all, err := CloseLook(p, []Span{{0.9e6, 90e6, "everything"}})
 	if err != nil || len(all.Left) != 0 || !strings.Contains(all.Text, "Left out: nothing.") ||

@@ -1,9 +1,11 @@
 package cable
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 	"strings"
 
 	"provoke/internal/model/twoport"
@@ -51,6 +53,25 @@ func (c *Cable) Resonances(r *Response) []Resonance {
 		out = append(out, x)
 	}
 	return out
+}
+
+// Peaks are the frequencies over the file's band at which the current at the connector is highest among its neighbours,
+// the most above the jig's first, to four digits.
+func (c *Cable) Peaks() (out []rf.Frequency, err error) {
+	g, err := c.Grid()
+	if err != nil {
+		return nil, err
+	}
+	r, err := c.Compute(g)
+	if err != nil {
+		return nil, err
+	}
+	all := slices.DeleteFunc(c.Resonances(r), func(x Resonance) bool { return !x.Peak })
+	slices.SortStableFunc(all, func(a, b Resonance) int { return cmp.Compare(b.OverJig, a.OverJig) })
+	for _, x := range all {
+		out = append(out, x.At.Rounded())
+	}
+	return out, nil
 }
 
 // prominence returns how far an extreme stands above the higher of the two lowest points on its

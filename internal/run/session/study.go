@@ -23,12 +23,13 @@ func derive(w *terminal.World, planFile, study string, changes ...plan.Change) (
 	if err != nil {
 		return "", fmt.Errorf("read the plan file: %w", err)
 	}
-	return writeApart(w, strings.TrimSuffix(planFile, filepath.Ext(planFile))+"-"+study, plan.Rewrite(data, changes...))
+	return WriteBeside(w, planFile, study, plan.Rewrite(data, changes...))
 }
 
-// writeApart writes a plan under a name of its own that begins with base, and returns the name. A file
-// that is there is never replaced; one that holds the same is used as it is.
-func writeApart(w *terminal.World, base string, text []byte) (string, error) {
+// WriteBeside writes a plan that was made from a file beside it, under its name with a word behind, and returns the
+// name. A file that is there is never replaced; one that holds the same is used as it is.
+func WriteBeside(w *terminal.World, file, word string, text []byte) (string, error) {
+	base := strings.TrimSuffix(file, filepath.Ext(file)) + "-" + word
 	for n := 1; n < 1000; n++ {
 		name := base + ".yaml"
 		if n > 1 {

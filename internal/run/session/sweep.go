@@ -6,7 +6,6 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"strings"
 	"time"
 
 	"provoke/internal/bench/dut"
@@ -61,7 +60,7 @@ func PerformSweep(w *terminal.World, o Order, planFile string) (engine.Swept, st
 	}
 	text := o.Ready.Sweep.Stepped(out.Bands)
 	if planFile == "" {
-		planFile, err = writeApart(w, strings.TrimSuffix(o.PlanFile, filepath.Ext(o.PlanFile))+"-stepped", []byte(text))
+		planFile, err = WriteBeside(w, o.PlanFile, "stepped", []byte(text))
 	} else {
 		err = os.WriteFile(planFile, []byte(text), 0o644)
 	}

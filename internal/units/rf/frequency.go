@@ -43,6 +43,15 @@ func (f Frequency) String() string {
 	return trimNumber(float64(f)/scale, 7) + " " + unit
 }
 
+// Rounded is the frequency to four digits, for one that is computed and not known any better.
+func (f Frequency) Rounded() Frequency {
+	if !f.Known() {
+		return f
+	}
+	unit := math.Pow(10, math.Floor(math.Log10(float64(f)))-3)
+	return Frequency(math.Round(float64(f)/unit) * unit)
+}
+
 // MarshalText writes the frequency without loss.
 func (f Frequency) MarshalText() ([]byte, error) {
 	if !f.Known() {
