@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"provoke/internal/files/catalog"
+	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/run/session"
 	"provoke/internal/tell"
@@ -29,14 +30,25 @@ func (c *planCommand) look(w *terminal.World, p *plan.Plan, b *catalog.Bench) er
 		defer close()
 		book, job = opened, c.Job
 	}
-	word, look, err := "quick", (*plan.Look)(nil), error(nil)
+	var lab event.LaboratoryFailures
+	var err error
+	switch {
+	case c.Laboratory != "":
+		lab, err = reported(w, book, c.Laboratory)
+	case book != nil:
+		lab, _, err = book.Laboratory()
+	}
+	if err != nil {
+		return err
+	}
+	word, look := "quick", (*plan.Look)(nil)
 	if c.CloseLook {
 		word = "close"
 		if c.Number, err = book.Choose(c.Number); err == nil {
-			look, err = book.CloseLook(c.Number, p)
+			look, err = book.CloseLook(c.Number, p, lab)
 		}
 	} else {
-		look, err = c.quick(book, p, b)
+		look, err = c.quick(p, b, lab.Frequencies())
 	}
 	if err != nil {
 		return err
@@ -48,16 +60,8 @@ func (c *planCommand) look(w *terminal.World, p *plan.Plan, b *catalog.Bench) er
 	return err
 }
 
-// quick makes the quick look, with what the laboratory and the model of the cable name first; the book may be nil.
-func (c *planCommand) quick(book *tell.Book, p *plan.Plan, b *catalog.Bench) (*plan.Look, error) {
-	var first []rf.Frequency
-	if book != nil {
-		lab, _, err := book.Laboratory()
-		if err != nil {
-			return nil, err
-		}
-		first = lab.Frequencies()
-	}
+// quick makes the quick look; what is given comes first, then what the model of the cable names.
+func (c *planCommand) quick(p *plan.Plan, b *catalog.Bench, first []rf.Frequency) (*plan.Look, error) {
 	if c.Cable != "" {
 		model, _, err := loadCable(c.Cable)
 		if err != nil {

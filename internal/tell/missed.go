@@ -25,7 +25,8 @@ func missed(f analysis.Findings) (words, mark string) {
 		return "", ""
 	}
 	if len(f.Bands) > 0 && f.Opened.Edges == 0 {
-		say = append(say, fmt.Sprintf("Edges of bands were not looked for, onsets in steps of %v.", f.Opened.Resolution))
+		say = append(say, fmt.Sprintf("Edges of bands were not looked for, onsets in steps of %v.",
+			f.Opened.Resolution))
 	}
 	if mark = "of"; f.Covered.Coarse() || len(f.Covered.Missing) > 0 {
 		mark = "warning"

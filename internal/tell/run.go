@@ -134,7 +134,7 @@ func (t RunTold) section() Section {
 	s.table(evidenceTable(t.Evidence), NotDeterministicTable(f))
 	t.remarks(&s)
 	if f.Covered.Coarse() && r.Opened.RunKind == plan.Exposure {
-		s.add(Block{Text: "provoke plan PLAN --close-look --job JOB writes the plan that looks closely at what failed here.",
+		s.add(Block{Text: "provoke plan PLAN --close-look --job JOB writes the plan that looks closely at what failed.",
 			Kind: KindHint, Brief: true})
 	}
 	if f.Upsets > 0 {

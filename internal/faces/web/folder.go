@@ -47,10 +47,10 @@ const largestFile = 1 << 19
 // fileOf is one bench or plan file.
 type fileOf struct {
 	Name string
-	Kind string // "bench", "plan" or "sweep"
+	Kind string // "bench", "plan", "sweep" or "cable"
 }
 
-// list returns the bench, plan or sweep files, by name; every kind where kind is empty.
+// list returns the bench, plan, sweep or cable files, by name; every kind where kind is empty.
 func (f *folder) list(kind string) ([]fileOf, error) {
 	entries, err := fs.ReadDir(f.root.FS(), ".")
 	if err != nil {
@@ -69,7 +69,7 @@ func (f *folder) list(kind string) ([]fileOf, error) {
 	return out, nil
 }
 
-var headLine = regexp.MustCompile(`(?m)^provoke:\s*["']?(bench|plan|sweep)\b`)
+var headLine = regexp.MustCompile(`(?m)^provoke:\s*["']?(bench|plan|sweep|cable)\b`)
 
 // kindOf reads what a file says that it is.
 func (f *folder) kindOf(name string) string {

@@ -458,6 +458,9 @@ func timeCard(a *arming) armCard {
 	if len(x.Grid) > 0 {
 		c.Lines = append(c.Lines, fmt.Sprintf("%v to %v", x.Grid[0], x.Grid[len(x.Grid)-1]))
 	}
+	if n := len(x.First); n > 0 {
+		c.Lines = append(c.Lines, fmt.Sprintf("%d of them first, as the plan lists them", n))
+	}
 	if p.Again > 0 {
 		c.Lines = append(c.Lines, fmt.Sprintf("every frequency of run %d besides", p.Again))
 	}

@@ -31,6 +31,7 @@ type findingsPage struct {
 	Mark     string        // of an unverified level profile
 	Sections []toldSection
 	Point    *pointPart
+	Closer   []string // plans whose steps a close look may take; none where nothing is to be looked at closely
 	Lab      laboratory
 	Notes    []result.Noted
 	Photos   []result.Attached
@@ -93,6 +94,9 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 		p.Photos = append(p.Photos, a)
 	}
 	p.Lab.LaboratoryFailures = told.Laboratory
+	if p.Closer, err = s.closer(told); err != nil {
+		return err
+	}
 	here := rf.Frequency(0)
 	if text := r.FormValue("at"); text != "" {
 		at, err := rf.ParseFrequency(text)

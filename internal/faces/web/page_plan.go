@@ -80,6 +80,7 @@ var planFields = []planField{
 	{Key: "drive", Name: "Drive", Hint: "constant drive only: −20 dBm, 1.2 Vpp"},
 	{Key: gridKey, Name: "Frequencies", Long: true,
 		Hint: "Step: 1 %, 100 kHz, 100 per decade, or a standard’s rule. Empty all of a row to take it out."},
+	{Key: "first", Name: "Visited first", Hint: "[27.12 MHz, 41 MHz]: before all others, in this order"},
 	{Key: "modulation", Name: "Modulation", Hint: "AM 80 % 1 kHz, CW, pulse 1 kHz 50 %"},
 	{Key: "dwell", Name: "Dwell", Hint: "2 s, 500 ms"},
 	{Key: "settle", Name: "Settling after every change", Hint: "50 ms"},
@@ -451,6 +452,9 @@ func (t triedPlan) facts() []fact {
 	}
 	out = append(out, fact{"Frequencies", fmt.Sprintf("%d: %s", len(p.Grid), p.GridText)},
 		fact{"Dwell", p.Dwell.String()})
+	if len(p.First) > 0 {
+		out = append(out, fact{"Visited first", plan.Listed(p.First)})
+	}
 	return append(out, fact{"Takes", c.Duration.String() + "; " + c.Duration.Words()})
 }
 

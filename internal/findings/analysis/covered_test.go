@@ -28,7 +28,8 @@ func inSteps(from, to rf.Frequency, step float64, upset, upsetTo rf.Frequency) (
 func told(c analysis.Covered) string {
 	var out []string
 	for _, s := range c.Stepped {
-		out = append(out, fmt.Sprintf("%.4g to %.4g MHz within %.2g %%", s.From.Hz()/1e6, s.To.Hz()/1e6, 100*float64(s.Step)))
+		out = append(out, fmt.Sprintf("%.4g to %.4g MHz within %.2g %%", s.From.Hz()/1e6, s.To.Hz()/1e6,
+			100*float64(s.Step)))
 	}
 	for _, s := range c.Missing {
 		out = append(out, fmt.Sprintf("not %.4g to %.4g MHz", s.From.Hz()/1e6, s.To.Hz()/1e6))
@@ -68,8 +69,8 @@ func TestWhatARunCoversIsWhatItExposed(t *testing.T) {
 		"stopped after what came first": {[]plan.Stretch{coarse},
 			append([]trial{{f: 7e6}}, within(whole, func(f rf.Frequency) bool { return f < 1.2e6 })...),
 			"1 to 1.1 MHz within 10 %; not 1.1 to 10 MHz", true},
-		"what was never asked for is not missing": {[]plan.Stretch{{From: 1e6, To: 2e6, Step: 0.1}, {From: 5e6, To: 10e6,
-			Step: 0.1}}, append(inSteps(1e6, 2e6, 0.1, 0, 0), inSteps(5e6, 10e6, 0.1, 0, 0)...),
+		"what was never asked for is not missing": {[]plan.Stretch{{From: 1e6, To: 2e6, Step: 0.1},
+			{From: 5e6, To: 10e6, Step: 0.1}}, append(inSteps(1e6, 2e6, 0.1, 0, 0), inSteps(5e6, 10e6, 0.1, 0, 0)...),
 			"1 to 2 MHz within 10 %; 5 to 10 MHz within 10 %", true},
 		"given up in the middle": {[]plan.Stretch{coarse},
 			within(whole, func(f rf.Frequency) bool { return f < 2.5e6 || f > 5e6 }),

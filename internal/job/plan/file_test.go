@@ -207,8 +207,8 @@ func TestAPlanChangesAMonitorInItsOwnUnitOnly(t *testing.T) {
 }
 
 func TestWhatIsVisitedFirstIsAddedToTheGrid(t *testing.T) {
-	p, wrong := Parse("p.yaml", []byte("provoke: plan 1\nbench: b.yaml\nkind: exposure\nlevel: 60 mA\nfirst: [27.12 MHz, "+
-		"2 MHz, 1.5 MHz]\ngrid: [{from: 1 MHz, to: 4 MHz, step: 100 %}]\n"), readTestdata)
+	p, wrong := Parse("p.yaml", []byte("provoke: plan 1\nbench: b.yaml\nkind: exposure\nlevel: 60 mA\n"+
+		"first: [27.12 MHz, 2 MHz, 1.5 MHz]\ngrid: [{from: 1 MHz, to: 4 MHz, step: 100 %}]\n"), readTestdata)
 	if wrong.Err() != nil {
 		t.Fatal(wrong.Err())
 	}

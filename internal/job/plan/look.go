@@ -72,8 +72,8 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 		}
 	}
 	changes := [][2]string{{"name", p.Name + ", quick look"}, {"edges", ""}, {"drift_check", ""},
-		{"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, confirm: 0}", max(p.Search.Range, 3))},
-		{"first", listed(ahead)}}
+		{"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, confirm: 0}",
+			max(p.Search.Range, 3))}, {"first", listed(ahead)}}
 	for _, l.Step = range append([]rf.Fraction{own}, quickSteps...) {
 		if l.Step < own {
 			continue
@@ -86,10 +86,10 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 		}
 	}
 	says := []string{fmt.Sprintf("Quick look made from %s: %d frequencies in steps of %v, %v.", path.Base(p.File),
-		len(l.Plan.Grid), l.Step, l.Duration), "Onsets to 3 dB, no edges, no recovery level, no confirmation: a close " +
-		"look at what failed comes after it."}
+		len(l.Plan.Grid), l.Step, l.Duration), "Onsets to 3 dB, no edges, no recovery level, no confirmation: a " +
+		"close look at what failed comes after it."}
 	if len(ahead) > 0 {
-		says = append(says, "Visited first: "+strings.Trim(listed(ahead), "[]")+".")
+		says = append(says, "Visited first: "+Listed(ahead)+".")
 	}
 	if len(l.Left) > 0 {
 		says = append(says, "Left out, since the plan does not reach there: "+Spans(l.Left)+".")
@@ -256,6 +256,9 @@ func (w Span) rounded() Span {
 	}
 	return Span{to(w.From, math.Floor), to(w.To, math.Ceil), w.Why}
 }
+
+// Listed names frequencies: "27.12 MHz, 41 MHz".
+func Listed(at []rf.Frequency) string { return strings.Trim(listed(at), "[]") }
 
 // listed writes frequencies as a list.
 func listed(at []rf.Frequency) string {

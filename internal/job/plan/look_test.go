@@ -111,7 +111,8 @@ func TestTheStepOfAQuickLookFollowsFromTheTimeThatItTakes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		t.Logf("figure: quick look with %q: steps of %v, %d frequencies, %v", c.to, l.Step, len(l.Plan.Grid), l.Duration)
+		t.Logf("figure: quick look with %q: steps of %v, %d frequencies, %v", c.to, l.Step, len(l.Plan.Grid),
+			l.Duration)
 		if math.Abs(float64(l.Step-c.want)) > 1e-9 || (l.Duration.Likely <= rf.Duration(300e9)) != c.within {
 			t.Errorf("%q: steps of %v and %v; want %v", c.to, l.Step, l.Duration.Likely, c.want)
 		}
@@ -154,7 +155,8 @@ func TestACloseLookIsThePlanWithinSpans(t *testing.T) {
 	q := l.Plan
 	if q.Search != p.Search || q.Edges != p.Edges || q.First != nil || q.Drift.At.Known() ||
 		q.Name != "as received, close look" || !strings.Contains(l.Text, "\n# Left out: "+Spans(l.Left)+".\n") ||
-		!strings.Contains(l.Text, fmt.Sprintf("%d frequencies in its own steps, where it has %d.", len(q.Grid), len(p.Grid))) {
+		!strings.Contains(l.Text, fmt.Sprintf("%d frequencies in its own steps, where it has %d.", len(q.Grid),
+			len(p.Grid))) {
 		t.Errorf("%s", l.Text)
 	}
 	for _, f := range q.Grid[1:] {

@@ -221,7 +221,8 @@ func checkApproach(t interface {
 		upset, pass   rf.Gain
 	}
 	at := map[rf.Frequency]*state{}
-	neighbours := func(f rf.Frequency) (below, above rf.Frequency) { // one that is still to be visited hides those beyond
+	neighbours := func(f rf.Frequency) (below, above rf.Frequency) {
+		// One that is still to be visited hides those beyond.
 		for _, g := range slices.AppendSeq(slices.Clone(p.Grid), maps.Keys(at)) {
 			if g < f && g > below {
 				below = g

@@ -112,11 +112,16 @@ func (d DryRun) answer(out io.Writer) {
 	fmt.Fprintf(out, "%v\n", c.Duration)
 }
 
+// order is in which order the frequencies are visited.
 func order(p *plan.Plan) string {
+	order := "ascending"
 	if p.Descending {
-		return "descending"
+		order = "descending"
 	}
-	return "ascending"
+	if len(p.First) > 0 {
+		return fmt.Sprintf("first %s, then %s", plan.Listed(p.First), order)
+	}
+	return order
 }
 
 func (d DryRun) printLevel(row func(string, string, ...any)) {

@@ -53,6 +53,7 @@ type (
 		Low         *rf.Quantity `json:"low"`
 		High        *rf.Quantity `json:"high"`
 		Order       string       `json:"order"`
+		First       []float64    `json:"first,omitempty"` // in Hz, in their order
 	}
 	searchShape struct {
 		Onset      bool         `json:"onset"`
@@ -131,12 +132,15 @@ func (d DryRun) Shape(points bool) planShape {
 		Modulation: modulationShape{p.Modulation.String(), p.Modulation.CrestOverLevel().Quantity(rf.Exactly),
 			p.Modulation.MeanOverCarrier().Quantity(rf.Exactly)},
 		Grid: gridShape{p.GridText, len(p.Grid), p.Grid[0].Quantity(), p.Grid[len(p.Grid)-1].Quantity(),
-			order(p)},
+			order(p), nil},
 		Dwell: p.Dwell.Quantity(), Settle: p.Settle.Quantity(),
 		Duration: durationShape{c.Duration.Shortest.Quantity(), c.Duration.Likely.Quantity(),
 			c.Duration.Longest.Quantity(), c.Duration.Assumes},
 		Worst: []worstShape{}, Refusals: []refusalShape{}, Unreachable: []unreachableShape{},
 		Notes: append([]string{}, c.Notes...), Problems: append(problem.List{}, d.list...),
+	}
+	for _, f := range p.First {
+		s.Grid.First = append(s.Grid.First, f.Hz())
 	}
 	if q := d.calibration; q != nil {
 		s.Calibration = &calibrationShape{q.Run, q.Label, q.At, q.Fixture, float64(q.Loop), len(q.Points)}
