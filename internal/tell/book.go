@@ -269,7 +269,8 @@ func (b *Book) CloseLook(number int, p *plan.Plan, lab event.LaboratoryFailures)
 	}
 	var also []string
 	if missing := f.Covered.Missing; len(missing) > 0 {
-		also = append(also, fmt.Sprintf("Run %d did not cover %s: nothing is known of that.", number, plan.Spans(missing)))
+		also = append(also, fmt.Sprintf("Run %d did not cover %s: nothing is known of that.", number,
+			plan.Spans(missing)))
 	}
 	return plan.CloseLook(p, spans, also...)
 }
