@@ -400,7 +400,7 @@ func writeRun(j *store.Job, dir, planFile, label, changed string, product dut) i
 		Profile: event.Profile{ID: p.Plan.Profile.ID, Title: p.Plan.Profile.Title, Source: p.Plan.Profile.Source,
 			Confidence: p.Plan.Profile.Confidence, Means: p.Plan.Profile.Means},
 		Resolution: p.Plan.Search.Resolution, Range: p.Plan.Search.Range, Edges: p.Plan.Edges, Points: len(p.Plan.Grid),
-		Monitors: monitors}
+		Stretches: p.Plan.Stretches, Monitors: monitors}
 	w := must(j.NewRun(at(clock), opened))
 	must(w.Append(at(clock), event.Watching{Monitors: monitors}, event.Armed{By: "A. Invented", DeadMan: 2e9}))
 	step, ok := program.Next(nil)
