@@ -34,7 +34,8 @@ func TestFromTheQuickLookToTheCloseLook(t *testing.T) {
 		"grid: [{from: 150 kHz, to: 79 MHz, step: 1 %}]\ndwell: 1.5 s   # its cycle\n"+
 		"settle: 50 ms\nrecover_within: 10 s\nedges: 1 %\n"+exposureLines+"\n")
 	b.write("lab.yaml", "provoke: laboratory 1\nfailures:\n  - {from: 40 MHz, level: 3 V emf, what: reading jumps}\n"+
-		"  - {from: 12 MHz, level: 3 V emf, what: display dark}\n  - {from: 90 MHz, level: 3 V emf, what: link drops}\n")
+		"  - {from: 12 MHz, level: 3 V emf, what: display dark}\n"+
+		"  - {from: 90 MHz, level: 3 V emf, what: link drops}\n")
 	b.write("cable.yaml", cable.SampleCable)
 	b.write("demo-nizn.csv", cable.SampleNickelZinc)
 
@@ -45,6 +46,14 @@ func TestFromTheQuickLookToTheCloseLook(t *testing.T) {
 		if !strings.Contains(said, want) {
 			t.Errorf("%q is not said:\n%s", want, said)
 		}
+	}
+	if dry := b.must(terminal.ExitDone, "plan", "plan-quick.yaml"); !strings.Contains(dry,
+		"in 8 % steps; first 40 MHz, 12 MHz, 54.89 MHz, 767.6 kHz, then ascending") {
+		t.Errorf("the dry run does not say what comes first:\n%s", dry)
+	}
+	if shape := b.must(terminal.ExitDone, "plan", "plan-quick.yaml", "--json"); !strings.Contains(strings.Join(
+		strings.Fields(shape), ""), `"order":"first40MHz,12MHz,54.89MHz,767.6kHz,thenascending","first":[40000000,12000000,`) {
+		t.Errorf("the shape does not say what comes first:\n%s", shape)
 	}
 	hurry("plan-quick.yaml")
 	b.must(terminal.ExitDone, "run", "plan-quick.yaml", "--job", "j.provoke", "--arm")
@@ -59,8 +68,8 @@ func TestFromTheQuickLookToTheCloseLook(t *testing.T) {
 		}
 	}
 	out := b.must(terminal.ExitDone, "findings", "j.provoke")
-	for _, want := range []string{"A failing band narrower than 8 % (150 kHz to 79 MHz) may lie between two frequencies",
-		"Edges of bands were not", "--close-look"} {
+	for _, want := range []string{
+		"A failing band narrower than 8 % (150 kHz to 79 MHz) may lie between two frequencies", "Edges of bands were not", "--close-look"} {
 		if !strings.Contains(strings.Join(strings.Fields(out), " "), want) {
 			t.Errorf("%q is not said:\n%s", want, out)
 		}

@@ -32,7 +32,7 @@ type commands struct {
 	New        newCommand        `cmd:"" help:"Write commented bench and plan files for your own gear into a folder."`
 	Bench      benchCommand      `cmd:"" help:"Check a bench file, then print the chain and its ratings."`
 	Budget     budgetCommand     `cmd:"" help:"Compute the chain before switching on: level, peak and headroom at every node over frequency."`
-	Plan       planCommand       `cmd:"" help:"Dry run of a plan: frequencies, levels, worst case at every rating, duration."`
+	Plan       planCommand       `cmd:"" help:"Dry run of a plan: frequencies, levels, worst case at every rating, duration; its quick look and close look."`
 	Run        runCommand        `cmd:"" help:"Expose the product as the plan says, guarded, and journal every point."`
 	Fix        fixCommand        `cmd:"" help:"Follow the onset live while you change the product: hands in, a try, what it did."`
 	Serve      serveCommand      `cmd:"" help:"Do the whole job on a web page, on this computer."`

@@ -23,7 +23,8 @@ func TestThePageMakesQuickLookAndCloseLook(t *testing.T) {
 		"level": {"3 V emf"}, "what": {"display dark"}}); code >= 400 {
 		t.Fatalf("the laboratory's report: %d", code)
 	}
-	whole := strings.NewReplacer("step: 5 %", "step: 1 %", "dwell: 1 s", "dwell: 2 s   # its cycle").Replace(exposurePlan)
+	whole := strings.NewReplacer("step: 5 %", "step: 1 %", "dwell: 1 s", "dwell: 2 s   # its cycle").
+		Replace(exposurePlan)
 	form := url.Values{"file": {"whole.yaml"}, "text": {whole}}
 	code, to, _ := s.post(t, "/plan/quick", form)
 	quick := string(must(os.ReadFile(filepath.Join(s.dir, "whole-quick.yaml"))))
@@ -34,7 +35,8 @@ func TestThePageMakesQuickLookAndCloseLook(t *testing.T) {
 	if kept := string(must(os.ReadFile(filepath.Join(s.dir, "whole.yaml")))); kept != whole {
 		t.Errorf("what stood in the form was not kept:\n%s", kept)
 	}
-	if _, page := s.get(t, to); !strings.Contains(page, "Visited first") || !strings.Contains(page, "12 MHz, 54.89 MHz") {
+	if _, page := s.get(t, to); !strings.Contains(page, "Visited first") ||
+		!strings.Contains(page, "12 MHz, 54.89 MHz") {
 		t.Error("the plan's page does not say what is visited first")
 	}
 	form.Set("stamp", regexp.MustCompile(`name="stamp" value="(\w+)"`).FindStringSubmatch(s.form(t,

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 	"strings"
 	"testing"
 
@@ -114,6 +115,32 @@ func TestResonancesAreNamedWithTheirCause(t *testing.T) {
 		}
 		if !found {
 			t.Errorf("no maximum near %v MHz with ends %s and %s: %+v", c.mhz, c.dut, c.ae, x.Resonances(r))
+		}
+	}
+}
+
+// The whole waves of the metre with both ends low, the strongest first; the minima between them are none.
+func TestPeaksAreTheMaximaTheStrongestFirst(t *testing.T) {
+	x := parse(t, plain("{resistor: 1 Ω}", "{resistor: 1 Ω}", ""))
+	peaks, err := x.Peaks()
+	if err != nil || len(peaks) < 2 {
+		t.Fatalf("%v, %v", peaks, err)
+	}
+	g := frequencies(t, slices.Sorted(slices.Values(peaks))...)
+	r, err := x.Compute(g)
+	if err != nil {
+		t.Fatal(err)
+	}
+	over := map[rf.Frequency]rf.Gain{}
+	for i := range g.Len() {
+		over[g.Frequency(i)] = r.OverJig(i)
+	}
+	for i, f := range peaks {
+		if waves := f.Hz() / 149.896229e6; math.Abs(waves-math.Round(waves)) > 0.02 {
+			t.Errorf("%v is no half wave of the cable", f)
+		}
+		if i > 0 && over[f] > over[peaks[i-1]]+0.01 {
+			t.Errorf("%v at %v comes after %v at %v", over[f], f, over[peaks[i-1]], peaks[i-1])
 		}
 	}
 }

@@ -286,3 +286,10 @@ func TestALevelInJSONIsTextWithItsUnit(t *testing.T) {
 		t.Errorf("got  %s\nwant %s (%v)", out, want, err)
 	}
 }
+
+func TestAFrequencyIsRoundedToFourDigits(t *testing.T) {
+	for f, want := range map[Frequency]Frequency{40421234: 40420000, 149896: 149900, 99.996: 100, 0: 0,
+		27.12e6: 27.12e6} {
+		near(t, f.String()+" rounded", f.Rounded().Hz(), want.Hz(), 1e-6)
+	}
+}
