@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -8,10 +9,10 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
+	"provoke/internal/model/cable"
 	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
-	"provoke/internal/units/rf"
 )
 
 // look writes the quick look or the close look of a plan beside it.
@@ -21,25 +22,23 @@ func (c *planCommand) look(w *terminal.World, p *plan.Plan, b *catalog.Bench) er
 			errors.New("a close look is made from what a run found: name its job with --job"))
 	}
 	var book *tell.Book
-	job := "JOB"
+	var lab event.LaboratoryFailures
 	if c.Job != "" {
 		opened, close, err := terminal.OpenBook(w, c.Job)
 		if err != nil {
 			return err
 		}
 		defer close()
-		book, job = opened, c.Job
+		if lab, _, err = opened.Laboratory(); err != nil {
+			return err
+		}
+		book = opened
 	}
-	var lab event.LaboratoryFailures
 	var err error
-	switch {
-	case c.Laboratory != "":
-		lab, err = reported(w, book, c.Laboratory)
-	case book != nil:
-		lab, _, err = book.Laboratory()
-	}
-	if err != nil {
-		return err
+	if c.Laboratory != "" {
+		if lab, err = reported(w, book, c.Laboratory); err != nil {
+			return err
+		}
 	}
 	word, look := "quick", (*plan.Look)(nil)
 	if c.CloseLook {
@@ -48,30 +47,27 @@ func (c *planCommand) look(w *terminal.World, p *plan.Plan, b *catalog.Bench) er
 			look, err = book.CloseLook(c.Number, p, lab)
 		}
 	} else {
-		look, err = c.quick(p, b, lab.Frequencies())
+		first := lab.Frequencies()
+		if c.Cable != "" {
+			var data []byte
+			if data, err = terminal.ReadText(c.Cable); err != nil {
+				return fmt.Errorf("read the cable file: %w", err)
+			}
+			peaks, err := cable.PeaksOf(c.Cable, data, session.Beside(c.Cable))
+			if err != nil {
+				return err
+			}
+			first = append(first, peaks...)
+		}
+		look, err = plan.QuickLook(p, b, first)
 	}
 	if err != nil {
 		return err
 	}
 	file, err := session.WriteBeside(w, c.Plan, word, []byte(look.Text))
 	if err == nil {
-		fmt.Fprintf(w.Stdout, "%s\nsee: provoke run %s --job %s\n", strings.Join(look.Says, "\n"), file, job)
+		fmt.Fprintf(w.Stdout, "%s\nsee: provoke run %s --job %s\n", strings.Join(look.Says, "\n"), file,
+			cmp.Or(c.Job, "JOB"))
 	}
 	return err
-}
-
-// quick makes the quick look; what is given comes first, then what the model of the cable names.
-func (c *planCommand) quick(p *plan.Plan, b *catalog.Bench, first []rf.Frequency) (*plan.Look, error) {
-	if c.Cable != "" {
-		model, _, err := loadCable(c.Cable)
-		if err != nil {
-			return nil, err
-		}
-		peaks, err := model.Peaks()
-		if err != nil {
-			return nil, fmt.Errorf("the resonances of %s: %w", c.Cable, err)
-		}
-		first = append(first, peaks...)
-	}
-	return plan.QuickLook(p, b, first)
 }

@@ -2,7 +2,6 @@ package tell
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"provoke/internal/findings/analysis"
@@ -39,24 +38,22 @@ const mostRanges = 4
 
 // narrower words the steps, each with where it is: "10 % (1 MHz to 30 MHz) or 1 % (30 MHz to 80 MHz)".
 func narrower(stepped []plan.Stretch) string {
-	ranges := map[string][]plan.Span{}
-	var steps []string
+	var out []string
+	at := map[string][]plan.Span{}
 	for _, s := range stepped {
 		step := stepWords(s.Step)
-		if !slices.Contains(steps, step) {
-			steps = append(steps, step)
-		}
-		ranges[step] = append(ranges[step], plan.Span{From: s.From, To: s.To})
+		at[step] = append(at[step], plan.Span{From: s.From, To: s.To})
 	}
-	for i, step := range steps {
-		at := ranges[step]
-		where := plan.Spans(at)
-		if len(at) > mostRanges {
-			where = fmt.Sprintf("%d ranges from %v to %v", len(at), at[0].From, at[len(at)-1].To)
+	for _, s := range stepped {
+		if step := stepWords(s.Step); at[step] != nil {
+			where := plan.Spans(at[step])
+			if n := len(at[step]); n > mostRanges {
+				where = fmt.Sprintf("%d ranges from %v to %v", n, at[step][0].From, at[step][n-1].To)
+			}
+			out, at[step] = append(out, step+" ("+where+")"), nil
 		}
-		steps[i] = fmt.Sprintf("%s (%s)", step, where)
 	}
-	return strings.Join(steps, " or ")
+	return strings.Join(out, " or ")
 }
 
 // stepWords is a step to two digits.

@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 
-	"provoke/internal/files/document"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/cable"
@@ -54,12 +53,11 @@ func (s *Server) lookFirst() ([]rf.Frequency, error) {
 	if err != nil {
 		return nil, err
 	}
-	c, list := cable.Parse(models[0].Name, data, s.folder.beside)
-	if list.Err() != nil {
-		return nil, withStatus(http.StatusUnprocessableEntity, "the model of the cable: %w", list.Err())
+	peaks, err := cable.PeaksOf(models[0].Name, data, s.folder.beside)
+	if err != nil {
+		return nil, withStatus(http.StatusUnprocessableEntity, "%w", err)
 	}
-	peaks, err := c.Peaks()
-	return append(first, peaks...), err
+	return append(first, peaks...), nil
 }
 
 // writeLook writes a look beside the plan that it was made from, where it is not there yet, and opens it.
@@ -84,16 +82,13 @@ func (s *Server) closer(t tell.RunTold) (plans []string, err error) {
 		return nil, nil
 	}
 	files, err := s.folder.list("plan")
-	from := quickEnding.ReplaceAllString(t.Run.Opened.Plan.Name, "$2")
+	was := t.Run.Opened.Plan.Name
+	from := quickEnding.ReplaceAllString(was, "$2")
 	for _, f := range files {
-		data, err := s.folder.read(f.Name)
-		if err != nil {
-			continue
-		}
-		switch kind, _ := document.Find(string(data), "kind"); {
-		case kind.Text != string(plan.Exposure) || f.Name == t.Run.Opened.Plan.Name && f.Name != from:
-		case f.Name == from:
+		switch f.Name {
+		case from:
 			plans = slices.Insert(plans, 0, f.Name)
+		case was: // the quick look itself
 		default:
 			plans = append(plans, f.Name)
 		}

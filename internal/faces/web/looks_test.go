@@ -57,7 +57,8 @@ func TestThePageMakesQuickLookAndCloseLook(t *testing.T) {
 	j.Close()
 	_, page := s.get(t, "/findings")
 	offered := regexp.MustCompile(`(?s)<form method="post" action="/findings/close".*?</form>`).FindString(page)
-	if !strings.Contains(offered, "<option>whole.yaml</option><option>exposure.yaml</option></select>") ||
+	if !strings.Contains(offered, "<option>whole.yaml</option><option>baseline.yaml</option>"+
+		"<option>exposure.yaml</option></select>") ||
 		!strings.Contains(page, "may lie between two frequencies") {
 		t.Fatalf("run %d: the page offers %q", run, offered)
 	}

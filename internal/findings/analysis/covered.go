@@ -57,6 +57,7 @@ func coveredBy(points []Point, stretches []plan.Stretch) (c Covered) {
 		from = p.Frequency
 	}
 	c.missing(stretches, from, 1e300)
+	c.Missing = plan.Joined(c.Missing)
 	return c
 }
 
@@ -73,23 +74,10 @@ func stepIn(stretches []plan.Stretch, a, b rf.Frequency) int {
 
 // missing notes what of the stretches lies between two frequencies.
 func (c *Covered) missing(stretches []plan.Stretch, a, b rf.Frequency) {
-	var gap plan.Span
 	for _, s := range stretches {
-		low, high := max(a, s.From), min(b, s.To)
-		switch {
-		case high <= low*(1+1e-9):
-		case gap.To == 0:
-			gap = plan.Span{From: low, To: high}
-		default:
-			gap.From, gap.To = min(gap.From, low), max(gap.To, high)
+		if low, high := max(a, s.From), min(b, s.To); high > low*(1+1e-9) {
+			c.Missing = append(c.Missing, plan.Span{From: low, To: high})
 		}
-	}
-	switch n := len(c.Missing) - 1; {
-	case gap.To == 0:
-	case n >= 0 && c.Missing[n].To == gap.From: // a single frequency between them
-		c.Missing[n].To = gap.To
-	default:
-		c.Missing = append(c.Missing, gap)
 	}
 }
 
@@ -109,7 +97,8 @@ func Closely(f Findings, lab event.LaboratoryFailures) ([]plan.Span, error) {
 		}); i >= 0 {
 			step = f.Covered.Stepped[i].Step
 		}
-		out = append(out, plan.Span{From: low / rf.Frequency(1+step), To: high * rf.Frequency(1+step), Why: why})
+		out = append(out, plan.Span{From: (low / rf.Frequency(1+step)).Rounded(),
+			To: (high * rf.Frequency(1+step)).Rounded(), Why: why})
 	}
 	for _, b := range f.Bands {
 		add(b.Low.Frequency, b.High.Frequency, "failed: "+Span(b))

@@ -178,8 +178,8 @@ func TestARewriteKeepsTheCommentsOfTheNextKey(t *testing.T) {
 		{"b: 2\n", "9", "b: 2\na: 9\n"},
 		{"b: 2\n", "", "b: 2\n"},
 	} {
-		if got := string(Rewrite([]byte(c.text), Change{"a", c.value})); got != c.want {
-			t.Errorf("%q with a: %q becomes %q, want %q", c.text, c.value, got, c.want)
+		if got, err := Rewrite([]byte(c.text), Change{"a", c.value}); string(got) != c.want || err != nil {
+			t.Errorf("%q with a: %q becomes %q, want %q (%v)", c.text, c.value, got, c.want, err)
 		}
 	}
 }

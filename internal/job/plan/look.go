@@ -71,14 +71,14 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 			ahead = append(ahead, f)
 		}
 	}
-	changes := [][2]string{{"name", p.Name + ", quick look"}, {"edges", ""}, {"drift_check", ""},
-		{"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, confirm: 0}",
-			max(p.Search.Range, 3))}, {"first", listed(ahead)}}
+	changes := []Change{{"name", p.Name + ", quick look"}, {"edges", ""}, {"drift_check", ""},
+		{"first", bracketed(ahead)}, {"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, "+
+			"confirm: 0}", max(p.Search.Range, 3))}}
 	for _, l.Step = range append([]rf.Fraction{own}, quickSteps...) {
 		if l.Step < own {
 			continue
 		}
-		if err := l.make(p, p.coarse(ranges, l.Step), changes); err != nil {
+		if err := l.make(p, append(changes, Change{"grid", p.coarse(ranges, l.Step)})); err != nil {
 			return nil, err
 		}
 		if l.Duration = durationOf(l.Plan, b); l.Duration.Likely <= quickTime {
@@ -105,11 +105,7 @@ func CloseLook(p *Plan, spans []Span, also ...string) (*Look, error) {
 		return nil, fmt.Errorf("a close look exposes the product, and %s is a plan of kind %s", p.File, p.Kind)
 	}
 	l, grid := &Look{}, []string{}
-	rounded := make([]Span, len(spans))
-	for i, w := range spans {
-		rounded[i] = w.rounded()
-	}
-	spans = joined(rounded)
+	spans = Joined(spans)
 	for _, w := range spans {
 		why := "   # " + w.Why
 		for _, s := range p.segments() {
@@ -131,8 +127,8 @@ func CloseLook(p *Plan, spans []Span, also ...string) (*Look, error) {
 			from = max(from, w.To)
 		}
 	}
-	if err := l.make(p, strings.Join(grid, "\n"), [][2]string{{"name", p.Name + ", close look"}, {"first", ""},
-		{"drift_check", ""}}); err != nil {
+	if err := l.make(p, []Change{{"name", p.Name + ", close look"}, {"first", ""}, {"drift_check", ""},
+		{"grid", strings.Join(grid, "\n")}}); err != nil {
 		return nil, err
 	}
 	l.head(append([]string{fmt.Sprintf("Close look made from %s: %s in its own steps, where it has %d.",
@@ -151,20 +147,13 @@ func Spans(all []Span) string {
 }
 
 // make writes the text from a plan's own and reads it.
-func (l *Look) make(p *Plan, grid string, changes [][2]string) error {
-	text := strings.ReplaceAll(string(p.Bytes), "\r\n", "\n")
-	var err error
-	for _, c := range append(changes, [2]string{"grid", grid}) {
-		changed, wrong := document.Set(text, c[0], c[1], c[0] == "name")
-		if err = errors.Join(err, wrong); wrong == nil {
-			text = changed
-		}
-	}
-	made, list := Parse(p.File, []byte(text), func(name string) ([]byte, error) { return p.Files[name], nil })
+func (l *Look) make(p *Plan, changes []Change) error {
+	text, err := Rewrite(p.Bytes, changes...)
+	made, list := Parse(p.File, text, func(name string) ([]byte, error) { return p.Files[name], nil })
 	if err = errors.Join(err, list.Err()); err != nil {
 		return fmt.Errorf("make a look from %s: %w", p.File, err)
 	}
-	l.Text, l.Plan = text, made
+	l.Text, l.Plan = string(text), made
 	return nil
 }
 
@@ -192,7 +181,7 @@ func (p *Plan) ranges() (out []Span, finest rf.Fraction) {
 		}
 		out = append(out, Span{From: s.From, To: s.To})
 	}
-	return joined(out), finest
+	return Joined(out), finest
 }
 
 // segments are those of the plan's file.
@@ -206,11 +195,11 @@ func (p *Plan) segments() []segment {
 func (p *Plan) coarse(ranges []Span, step rf.Fraction) string {
 	var out []string
 	for _, s := range ranges {
-		out = append(out, fmt.Sprintf("- {from: %s, to: %s, step: %v}", written(s.From), written(s.To), step))
+		out = append(out, fmt.Sprintf("- {from: %v, to: %v, step: %v}", s.From, s.To, step))
 	}
 	for _, s := range p.segments() {
 		if named := append(s.List, s.Around...); len(named) > 0 {
-			out = append(out, "- {list: "+listed(named)+"}")
+			out = append(out, "- {list: "+bracketed(named)+"}")
 		}
 	}
 	return strings.Join(out, "\n")
@@ -224,23 +213,23 @@ func (s segment) within(w Span) string {
 	from, to := max(s.From, w.From), min(s.To, w.To)
 	switch {
 	case len(inside) > 0 && len(s.List) > 0:
-		return "{list: " + listed(inside) + "}"
+		return "{list: " + bracketed(inside) + "}"
 	case len(inside) > 0:
-		return fmt.Sprintf("{around: %s, span: %s, step: %s}", listed(inside), s.Span, s.Step)
+		return fmt.Sprintf("{around: %s, span: %s, step: %s}", bracketed(inside), s.Span, s.Step)
 	case from >= to:
 		return ""
 	case s.StepsOf != "":
-		return fmt.Sprintf("{from: %s, to: %s, steps_of: %s}", written(from), written(to), document.Inline(s.StepsOf))
+		return fmt.Sprintf("{from: %v, to: %v, steps_of: %s}", from, to, document.Inline(s.StepsOf))
 	}
-	return fmt.Sprintf("{from: %s, to: %s, step: %s}", written(from), written(to), document.Inline(s.Step))
+	return fmt.Sprintf("{from: %v, to: %v, step: %s}", from, to, document.Inline(s.Step))
 }
 
-// joined are spans in their order, those that meet as one.
-func joined(spans []Span) (out []Span) {
+// Joined are spans in their order, those that meet as one.
+func Joined(spans []Span) (out []Span) {
 	for _, w := range slices.SortedStableFunc(slices.Values(spans),
 		func(a, b Span) int { return cmp.Compare(a.From, b.From) }) {
 		if n := len(out) - 1; n >= 0 && w.From <= out[n].To {
-			out[n].To, out[n].Why = max(out[n].To, w.To), out[n].Why+"; "+w.Why
+			out[n].To, out[n].Why = max(out[n].To, w.To), strings.Trim(out[n].Why+"; "+w.Why, "; ")
 			continue
 		}
 		out = append(out, w)
@@ -248,35 +237,19 @@ func joined(spans []Span) (out []Span) {
 	return out
 }
 
-// rounded is a span rounded outward to four digits.
-func (w Span) rounded() Span {
-	to := func(f rf.Frequency, round func(float64) float64) rf.Frequency {
-		unit := math.Pow(10, math.Floor(math.Log10(f.Hz()))-3)
-		return rf.Frequency(round(f.Hz()/unit) * unit)
+// Listed names frequencies: "27.12 MHz, 41 MHz".
+func Listed(at []rf.Frequency) string {
+	var out []string
+	for _, f := range at {
+		out = append(out, f.String())
 	}
-	return Span{to(w.From, math.Floor), to(w.To, math.Ceil), w.Why}
+	return strings.Join(out, ", ")
 }
 
-// Listed names frequencies: "27.12 MHz, 41 MHz".
-func Listed(at []rf.Frequency) string { return strings.Trim(listed(at), "[]") }
-
-// listed writes frequencies as a list.
-func listed(at []rf.Frequency) string {
+// bracketed is a list of frequencies as a file has it; "" for none.
+func bracketed(at []rf.Frequency) string {
 	if len(at) == 0 {
 		return ""
 	}
-	var out []string
-	for _, f := range at {
-		out = append(out, written(f))
-	}
-	return "[" + strings.Join(out, ", ") + "]"
-}
-
-// written is a frequency as a file has it: as it is told where that is all of it.
-func written(f rf.Frequency) string {
-	if read, err := rf.ParseFrequency(f.String()); err == nil && math.Abs(float64(read/f)-1) < sameFrequency {
-		return f.String()
-	}
-	text, _ := f.MarshalText()
-	return string(text)
+	return "[" + Listed(at) + "]"
 }

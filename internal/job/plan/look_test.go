@@ -134,7 +134,7 @@ func TestWhatHasNoQuickLook(t *testing.T) {
 
 func TestACloseLookIsThePlanWithinSpans(t *testing.T) {
 	p := ownPlanParsed(t, "drift_check", "first: [2 MHz]\ndrift_check")
-	l, err := CloseLook(p, []Span{{26.001e6, 30e6, "band 2"}, {0.9e6, 1.1e6, "band 1"}, {29e6, 33.3337e6, "laboratory"},
+	l, err := CloseLook(p, []Span{{26e6, 30e6, "band 2"}, {0.9e6, 1.1e6, "band 1"}, {29e6, 33.34e6, "laboratory"},
 		{40e6, 41e6, "band 3"}, {200e6, 210e6, "outside"}})
 	if err != nil {
 		t.Fatal(err)

@@ -22,9 +22,12 @@ func TestAPlanRewrittenForAStudyKeepsAllElse(t *testing.T) {
 			t.Fatal(err)
 		}
 		before, _ := Parse(name, data, read)
-		changed := Rewrite(data, Change{"grid", "[{list: [30 MHz]}]"},
+		changed, err := Rewrite(data, Change{"grid", "[{list: [30 MHz]}]"},
 			Change{"search", "{method: repeat, trials: 7, below: 2 dB}"},
 			Change{"edges", ""}, Change{"drift_check", ""}, Change{"dwell", "9 s"})
+		if err != nil {
+			t.Fatal(err)
+		}
 		after, list := Parse(name, changed, read)
 		if before.Kind == Baseline || before.Kind == Calibration || before.Kind == Control {
 			continue // a study exposes
@@ -41,7 +44,7 @@ func TestAPlanRewrittenForAStudyKeepsAllElse(t *testing.T) {
 			after.Levelling != before.Levelling || after.TripAbove != before.TripAbove || after.Name != before.Name {
 			t.Errorf("%s: something else changed", name)
 		}
-		if again := Rewrite(changed, Change{"dwell", "9 s"}); string(again) != string(changed) {
+		if again, _ := Rewrite(changed, Change{"dwell", "9 s"}); string(again) != string(changed) {
 			t.Errorf("%s: the same change twice is not the same", name)
 		}
 		if n := strings.Count(string(data), "#") - strings.Count(string(changed), "#"); n > 20 {

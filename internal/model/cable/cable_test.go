@@ -121,8 +121,9 @@ func TestResonancesAreNamedWithTheirCause(t *testing.T) {
 
 // The whole waves of the metre with both ends low, the strongest first; the minima between them are none.
 func TestPeaksAreTheMaximaTheStrongestFirst(t *testing.T) {
-	x := parse(t, plain("{resistor: 1 Ω}", "{resistor: 1 Ω}", ""))
-	peaks, err := x.Peaks()
+	text := plain("{resistor: 1 Ω}", "{resistor: 1 Ω}", "")
+	x := parse(t, text)
+	peaks, err := PeaksOf("cable.yaml", []byte(text), beside)
 	if err != nil || len(peaks) < 2 {
 		t.Fatalf("%v, %v", peaks, err)
 	}
@@ -142,6 +143,12 @@ func TestPeaksAreTheMaximaTheStrongestFirst(t *testing.T) {
 		if i > 0 && over[f] > over[peaks[i-1]]+0.01 {
 			t.Errorf("%v at %v comes after %v at %v", over[f], f, over[peaks[i-1]], peaks[i-1])
 		}
+	}
+}
+
+func TestPeaksOfAFileThatIsNoneAreRefused(t *testing.T) {
+	if _, err := PeaksOf("cable.yaml", []byte("provoke: cable 1\nname: x\n"), beside); err == nil {
+		t.Error("peaks of nothing")
 	}
 }
 

@@ -55,16 +55,20 @@ func (c *Cable) Resonances(r *Response) []Resonance {
 	return out
 }
 
-// Peaks are the frequencies over the file's band at which the current at the connector is highest among its neighbours,
-// the most above the jig's first, to four digits.
-func (c *Cable) Peaks() (out []rf.Frequency, err error) {
+// PeaksOf returns of a cable file the frequencies over its band at which the current at the connector is highest among
+// its neighbours, the most above the jig's first, to four digits.
+func PeaksOf(file string, data []byte, read func(string) ([]byte, error)) (out []rf.Frequency, err error) {
+	c, list := Parse(file, data, read)
+	if err := list.Err(); err != nil {
+		return nil, err
+	}
 	g, err := c.Grid()
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("the resonances of %s: %w", file, err)
 	}
 	r, err := c.Compute(g)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("the resonances of %s: %w", file, err)
 	}
 	all := slices.DeleteFunc(c.Resonances(r), func(x Resonance) bool { return !x.Peak })
 	slices.SortStableFunc(all, func(a, b Resonance) int { return cmp.Compare(b.OverJig, a.OverJig) })

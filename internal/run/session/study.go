@@ -23,7 +23,11 @@ func derive(w *terminal.World, planFile, study string, changes ...plan.Change) (
 	if err != nil {
 		return "", fmt.Errorf("read the plan file: %w", err)
 	}
-	return WriteBeside(w, planFile, study, plan.Rewrite(data, changes...))
+	text, err := plan.Rewrite(data, changes...)
+	if err != nil {
+		return "", fmt.Errorf("make the plan of the study from %s: %w", planFile, err)
+	}
+	return WriteBeside(w, planFile, study, text)
 }
 
 // WriteBeside writes a plan that was made from a file beside it, under its name with a word behind, and returns the
@@ -84,10 +88,10 @@ func (s Study) expose(w *terminal.World, planFile, label string) (number int, in
 	return number, incomplete, nil
 }
 
-// derived writes the plan of a study: at its frequencies, without edges and drift check, and with changes.
+// derived writes the plan of a study: at its frequencies alone, without edges and drift check, and with changes.
 func (s Study) derived(w *terminal.World, study string, changes ...plan.Change) (string, error) {
-	return derive(w, s.PlanFile, study, append([]plan.Change{{Key: "grid", Value: listOf(s.At)}, {Key: "edges"},
-		{Key: "drift_check"}}, changes...)...)
+	return derive(w, s.PlanFile, study, append([]plan.Change{{Key: "grid", Value: listOf(s.At)}, {Key: "first"},
+		{Key: "edges"}, {Key: "drift_check"}}, changes...)...)
 }
 
 func (s Study) somewhere() error {
