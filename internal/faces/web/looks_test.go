@@ -90,3 +90,12 @@ func TestThePageMakesQuickLookAndCloseLook(t *testing.T) {
 		t.Error("a close look is offered of a run in fine steps")
 	}
 }
+
+// In the first five minutes there is no job yet.
+func TestThePageMakesAQuickLookBeforeThereIsAJob(t *testing.T) {
+	s := serve(t, false)
+	code, to, page := s.post(t, "/plan/quick", url.Values{"file": {"whole.yaml"}, "text": {exposurePlan}})
+	if code != 303 || to != "/plan?file=whole-quick.yaml" {
+		t.Errorf("%d, to %s\n%s", code, to, page)
+	}
+}
