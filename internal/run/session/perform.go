@@ -51,6 +51,7 @@ type Order struct {
 	// Point is where a fixing loop begins by hand; 0 Hz for nowhere. Level is the current there.
 	Point rf.Frequency
 	Level rf.Current
+	begin engine.Command // that goes there
 	// FootSwitch is what keys of a foot switch mean.
 	FootSwitch map[terminal.Key]engine.Want
 	// OverTest says who accepted levels above the one wanted; empty for what the plan says.
@@ -99,6 +100,11 @@ func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	}
 	if err := checkBaseline(job, pr.Plan); err != nil {
 		return engine.Swept{}, err
+	}
+	if o.Point > 0 {
+		if o.begin, err = pr.pointAt(o.Point, o.Level); err != nil {
+			return engine.Swept{}, err
+		}
 	}
 	part, err := resumed(job, o, pr)
 	if err != nil {
@@ -205,12 +211,7 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 		line, stop = o.attendLoop(w, cfg.Run)
 		cfg.Operator, cfg.Progress, cfg.Followed = line.out, line.show, line.followed
 		if o.Point > 0 {
-			begin, err := pr.pointAt(o.Point, o.Level)
-			if err != nil {
-				stop()
-				return out, err
-			}
-			line.say(begin)
+			line.say(o.begin)
 		}
 	} else {
 		cfg.Operator, cfg.Progress, stop = o.attended(w, desk, cfg.Run)
