@@ -189,10 +189,11 @@ func (b *Block) back() string {
 
 // room is the columns of a line: a terminal that is written full to the end goes on below.
 func (b *Block) room() int {
-	if n := b.out.Columns(); n > 0 {
-		return max(n-1, 1)
+	n := b.out.Columns()
+	if n == 0 {
+		n = PlainColumns
 	}
-	return PlainColumns
+	return max(n-1, 1)
 }
 
 // fitting is the lines as the terminal has room for them.

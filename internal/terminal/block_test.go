@@ -156,11 +156,15 @@ func TestABlockIsOverwrittenInPlaceAndLinesGoByAboveIt(t *testing.T) {
 		io.WriteString(w.Stderr, ", and now\n")
 		time.Sleep(200 * time.Millisecond)
 		g.holds(t, "upset at 4.2 MHz\nand on stdout\nno end yet, and now\none line")
+		io.WriteString(w.Stderr, "asked? ")
+		b.Show("goes on")
+		time.Sleep(200 * time.Millisecond)
+		g.holds(t, "upset at 4.2 MHz\nand on stdout\nno end yet, and now\nasked?\ngoes on")
 		b.Close()
 		b.Show("too late")
 		fmt.Fprintln(w.Stderr, "end")
 		time.Sleep(200 * time.Millisecond)
-		g.holds(t, "upset at 4.2 MHz\nand on stdout\nno end yet, and now\nend")
+		g.holds(t, "upset at 4.2 MHz\nand on stdout\nno end yet, and now\nasked?\nend")
 	})
 }
 
@@ -182,6 +186,16 @@ func TestABlockNeverWraps(t *testing.T) {
 		b.Close()
 		g.holds(t, "")
 	}
+}
+
+func TestABlockOnATerminalOfUnknownSize(t *testing.T) {
+	var out bytes.Buffer
+	b := terminal.NewBlock(&terminal.World{Terminal: true, Stderr: &terminal.Writer{To: ofColumns{&out, 0}}}, 0)
+	b.Show(strings.Repeat("x", 200))
+	if n := strings.Count(out.String(), "x"); n != terminal.PlainColumns-2 { // one for the ellipsis
+		t.Errorf("drawn with %d columns", n)
+	}
+	b.Close()
 }
 
 func TestABlockIsDrawnTenTimesASecondAtMostAndEndsAtTheLastFigure(t *testing.T) {

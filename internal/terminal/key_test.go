@@ -38,7 +38,8 @@ func TestEveryKeyIsNamedAndItsNameIsRead(t *testing.T) {
 		}
 	}
 	for text, want := range map[string]Key{"f9": "F9", "ESC": Esc, "escape": Esc, "return": Enter, "PgDn": PageDown,
-		" ": Space, "ctrl-d": "Ctrl-D", "alt-x": "Alt-x", "Alt-X": "Alt-X", "ctrl-m": Enter} {
+		" ": Space, "ctrl-d": "Ctrl-D", "alt-x": "Alt-x", "Alt-X": "Alt-X", "ctrl-m": Enter,
+		" F9\n": "F9"} {
 		if k, err := ParseKey(text); err != nil || k != want {
 			t.Errorf("%q is read as %q, %v; want %q", text, k, err, want)
 		}
@@ -106,6 +107,31 @@ func TestWhatIsCutShortIsOneKey(t *testing.T) {
 		}
 		if got := d.expire(); len(got) != 1 || got[0] != (Press{want, begun}) || d.patience() != 0 {
 			t.Errorf("%q came as %q, want %q at the time of its beginning", text, got, want)
+		}
+	}
+}
+
+func TestASequenceThatBreaksOffTakesNoOtherKeyWithIt(t *testing.T) {
+	long := "\x1b[" + strings.Repeat("1", 40)
+	for text, want := range map[string][]Key{
+		"\x1b[1\r":     {"ESC[1", Enter},
+		"\x1b[1\x1b[A": {"ESC[1", Up},
+		"\x1b[\x7f":    {"Alt-[", Backspace},
+		"\x1b[1µ":      {"ESC[1", "µ"},
+		"\x1bO\r":      {"Alt-O", Enter},
+		"\x1b\x1b[A":   {Esc, Up},
+		"\x1b[[\r":     {"ESC[[", Enter},
+		long:           append([]Key{"ESC[" + Key(strings.Repeat("1", 30))}, slices.Repeat([]Key{"1"}, 10)...),
+	} {
+		var d decoder
+		var got []Key
+		for i := range len(text) {
+			for _, p := range d.feed([]byte{text[i]}, time.Time{}) {
+				got = append(got, p.Key)
+			}
+		}
+		if !slices.Equal(got, want) || len(d.held) > 0 {
+			t.Errorf("%q came as %q, held %q; want %q", text, got, d.held, want)
 		}
 	}
 }

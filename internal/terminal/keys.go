@@ -114,17 +114,23 @@ func (k *Keys) read(ctx context.Context) {
 		if wait := d.patience(); wait > 0 {
 			late = time.After(wait)
 		}
+		var b burst
 		select {
-		case b := <-k.lines.next():
-			k.lines.take(b)
-			presses = d.feed(b.text, b.at)
-			if b.ended {
-				presses = append(presses, d.expire()...)
-			}
+		case b = <-k.lines.next():
 		case <-late:
-			presses = d.expire()
+			select {
+			case b = <-k.lines.next(): // it came while the program was kept from looking
+			case <-time.After(10 * time.Millisecond):
+				presses = d.expire()
+				continue
+			}
 		case <-ctx.Done():
 			return
+		}
+		k.lines.take(b)
+		presses = d.feed(b.text, b.at)
+		if b.ended {
+			presses = append(presses, d.expire()...)
 		}
 	}
 }

@@ -89,7 +89,7 @@ func (p *pair) types(pieces ...string) {
 	p.t.Helper()
 	for i, piece := range pieces {
 		if i > 0 {
-			time.Sleep(20 * time.Millisecond)
+			time.Sleep(5 * time.Millisecond)
 		}
 		if _, err := p.keyboard.WriteString(piece); err != nil {
 			p.t.Fatal(err)
@@ -168,19 +168,24 @@ func silent(t *testing.T, keys *terminal.Keys) {
 func TestKeysArriveOneByOneWithoutEcho(t *testing.T) {
 	p := pseudoTerminal(t)
 	was := p.modes()
+	was.Cc[unix.VMIN], was.Cc[unix.VTIME] = 0, 3 // as somebody left them
+	if err := unix.IoctlSetTermios(int(p.line.Fd()), unix.TCSETS, &was); err != nil {
+		t.Fatal(err)
+	}
 	keys := keysOf(t, p.world())
-	if m := p.modes(); m.Lflag&(unix.ICANON|unix.ECHO) != 0 || m.Lflag&unix.ISIG == 0 || m.Oflag&unix.OPOST == 0 {
+	if m := p.modes(); m.Cc[unix.VMIN] != 1 || m.Cc[unix.VTIME] != 0 || m.Lflag&(unix.ICANON|unix.ECHO) != 0 ||
+		m.Lflag&unix.ISIG == 0 || m.Oflag&unix.OPOST == 0 {
 		t.Errorf("modes %+v", m)
 	}
 	p.types("u", "\x1b", "[", "A", "\x1b[1", "5~", "\xc2", "\xb5")
 	if got := next(t, keys, 4); !slices.Equal(got, []terminal.Key{"u", terminal.Up, "F5", "µ"}) {
 		t.Errorf("came as %q", got)
 	}
-	p.types("\x1b")
 	begun := time.Now()
+	p.types("\x1b")
 	if got := next(t, keys, 1); got[0] != terminal.Esc {
 		t.Errorf("Esc alone came as %q", got)
-	} else if wait := time.Since(begun); wait < 40*time.Millisecond || wait > time.Second {
+	} else if wait := time.Since(begun); wait < 50*time.Millisecond || wait > 5*time.Second {
 		t.Errorf("Esc alone came after %v", wait)
 	}
 	burst := strings.Repeat("abc\x1b[6~µ \r", 100) // 1100 bytes at once
@@ -232,9 +237,9 @@ func TestLinesAndKeysFollowEachOther(t *testing.T) {
 		line, _ := w.Line(t.Context())
 		asked <- line
 	}()
-	p.types("x")
-	if got := next(t, keys, 1); got[0] != "x" {
-		t.Errorf("key %q", got)
+	p.types("x", "y", "z")
+	if got := next(t, keys, 3); !slices.Equal(got, []terminal.Key{"x", "y", "z"}) {
+		t.Errorf("keys %q", got)
 	}
 	keys.Close()
 	p.types("a line\n")
@@ -340,6 +345,7 @@ func TestALineIsTakenAmongKeys(t *testing.T) {
 	time.Sleep(100 * time.Millisecond)
 	p.types("\x1b")
 	gives(got, answer{"", false})
+	p.shows("what was changed? C3 10 nF µ\n31.5 mA\nRF off")
 
 	ctx, cancel := context.WithCancel(t.Context())
 	got = ask(ctx)
@@ -347,6 +353,7 @@ func TestALineIsTakenAmongKeys(t *testing.T) {
 	p.sees("half")
 	cancel()
 	gives(got, answer{"", false})
+	p.shows("what was changed? C3 10 nF µ\n31.5 mA\nRF off")
 	p.types("z")
 	if after := next(t, keys, 1); after[0] != "z" {
 		t.Errorf("after the end came %q", after)
@@ -359,6 +366,74 @@ func TestALineIsTakenAmongKeys(t *testing.T) {
 	p.shows("what was changed? C3 10 nF µ")
 }
 
+func TestALineAmongKeysNeedsNoBlockAndNoTerminalToPrintOn(t *testing.T) {
+	t.Setenv("TERM", "xterm")
+	for _, live := range []bool{true, false} {
+		p := pseudoTerminal(t)
+		w := p.world()
+		w.Terminal = live
+		keys := keysOf(t, w)
+		p.types("\x7f10 nF\rq")
+		if text, ok := keys.ReadLine(t.Context(), "changed? "); text != "10 nF" || !ok {
+			t.Errorf("line %q, %v", text, ok)
+		}
+		if after := next(t, keys, 1); after[0] != "q" {
+			t.Errorf("after the line came %q", after)
+		}
+		fmt.Fprintln(w.Stderr, "goes on")
+		if live {
+			p.shows("changed? 10 nF\ngoes on")
+		} else {
+			p.shows("changed?\nchanged? 10 nF\ngoes on")
+		}
+		keys.Close()
+	}
+}
+
+func TestWhenTheTerminalIsGoneTheKeysEnd(t *testing.T) {
+	p := pseudoTerminal(t)
+	keys := keysOf(t, p.world())
+	p.types("u\x1b")
+	if got := next(t, keys, 1); got[0] != "u" {
+		t.Errorf("key %q", got)
+	}
+	p.keyboard.Close()
+	if text, ok := keys.ReadLine(t.Context(), "> "); ok {
+		t.Errorf("line %q", text)
+	}
+	select {
+	case _, open := <-keys.Pressed():
+		if open {
+			t.Error("keys go on")
+		}
+	case <-time.After(10 * time.Second):
+		t.Error("the keys do not end")
+	}
+}
+
+func TestABlockLeavesRoomOnALowTerminal(t *testing.T) {
+	t.Setenv("TERM", "xterm")
+	p := pseudoTerminal(t)
+	size := unix.Winsize{Row: 5, Col: 80}
+	if err := unix.IoctlSetWinsize(int(p.keyboard.Fd()), unix.TIOCSWINSZ, &size); err != nil {
+		t.Fatal(err)
+	}
+	b := terminal.NewBlock(p.world(), 0)
+	b.Show("1", "2", "3", "4", "5", "6")
+	p.shows("1\n2\n3")
+	b.Close()
+}
+
+func TestWhatCannotOverwriteGetsPlainLines(t *testing.T) {
+	t.Setenv("TERM", "dumb")
+	p := pseudoTerminal(t)
+	b := terminal.NewBlock(p.world(), time.Hour)
+	b.Show("31.5 mA", "RF off")
+	b.Show("31.6 mA", "RF off")
+	b.Close()
+	p.sees("31.5 mA  RF off\r\n31.6 mA  RF off\r\n")
+}
+
 // TestMain runs the program that takes keys, in a process of its own, when it is asked to.
 func TestMain(m *testing.M) {
 	if os.Getenv("PROVOKE_TAKES_KEYS") != "" {
@@ -367,8 +442,9 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// takeKeys says what it gets: q ends, p panics, r holds the run of keys and reads a line.
+// takeKeys says what it gets: q ends, p panics, b shows a block. It reads nothing in the background.
 func takeKeys() int {
+	signal.Ignore(syscall.SIGTTIN)
 	signals := make(chan os.Signal, 4)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	w := &terminal.World{Ctx: context.Background(), Stdin: os.Stdin, Signals: signals, Terminal: true,
@@ -380,6 +456,8 @@ func takeKeys() int {
 		return 3
 	}
 	defer keys.Close()
+	b := terminal.NewBlock(w, 0)
+	defer b.Close()
 	fmt.Fprintln(w.Stdout, "ready")
 	for {
 		select {
@@ -390,6 +468,8 @@ func takeKeys() int {
 				return 0
 			case p.Key == "p":
 				panic("on purpose")
+			case p.Key == "b":
+				b.Show("31.5 mA", "RF off")
 			}
 			fmt.Fprintf(w.Stdout, "key %v\n", p.Key)
 		case s := <-signals:
@@ -459,40 +539,63 @@ func TestTheTerminalIsGivenBackHoweverTheProgramEnds(t *testing.T) {
 }
 
 func TestAStoppedProgramGivesTheTerminalToTheShell(t *testing.T) {
-	p := pseudoTerminal(t)
-	was := p.modes()
-	p.starts("/bin/sh", "-i")
-	p.types("'" + program(t) + "'\n")
-	p.sees("ready\r\n")
-	p.types("\x1a")
-	p.sees("Stopped")
-	if m := p.modes(); m.Lflag != was.Lflag || m.Iflag != was.Iflag {
-		t.Errorf("modes while it is stopped %+v, before %+v", m, was)
-	}
-	p.types("echo shell $((1+1))\n")
-	p.sees("shell 2")
-	p.types("fg\n")
-	p.waits("it takes keys again", func() bool { return p.modes().Lflag&unix.ICANON == 0 })
-	p.types("a")
-	p.sees("key a")
+	for _, shell := range [][]string{{"sh", "-i"}, {"bash", "--norc", "--noediting", "-i"}} {
+		t.Run(shell[0], func(t *testing.T) {
+			if _, err := exec.LookPath(shell[0]); err != nil {
+				t.Skip(err)
+			}
+			p := pseudoTerminal(t)
+			was := p.modes()
+			p.starts(shell[0], shell[1:]...)
+			p.types("'" + program(t) + "'\n")
+			p.sees("ready\r\n")
+			p.types("b", "a")
+			p.sees("key a\r\n")
+			p.waits("the block stands there", func() bool { return strings.HasSuffix(p.seen(), "RF off\x1b[J") })
+			keysTaken := func() bool { return p.modes().Lflag&unix.ICANON == 0 }
+			p.types("\x1a")
+			p.sees("Stopped")
+			if m := p.modes(); m.Lflag != was.Lflag || m.Iflag != was.Iflag {
+				t.Errorf("modes while it is stopped %+v, before %+v", m, was)
+			}
+			before, _, _ := strings.Cut(p.seen(), "Stopped")
+			if !strings.Contains(before, "RF off\x1b[J\r\x1b[1A\x1b[J") {
+				t.Errorf("the shell writes over the block: %q", before)
+			}
+			p.types("echo shell $((1+1))\n")
+			p.sees("shell 2")
+			p.types("fg\n")
+			p.waits("it takes keys again", keysTaken)
+			p.waits("the block stands there", func() bool { return strings.HasSuffix(p.seen(), "RF off\x1b[J") })
+			p.types("c")
+			p.sees("key c")
 
-	p.types("\x1a")
-	p.waits("it gives the terminal back", func() bool { return p.modes().Lflag&unix.ICANON != 0 })
-	p.types("bg\necho shell $((2+2))\n")
-	p.sees("shell 4")
-	if m := p.modes(); m.Lflag != was.Lflag {
-		t.Errorf("in the background it changed the modes to %+v", m)
-	}
-	p.types("fg\n")
-	p.waits("it takes keys again", func() bool { return p.modes().Lflag&unix.ICANON == 0 })
-	p.types("b")
-	p.sees("key b")
-	p.types("q")
-	p.sees("leaves\r\n$ ") // what is typed before that is the program's
-	p.types("echo shell $((3+3))\n")
-	p.sees("shell 6")
-	if m := p.modes(); m != was {
-		t.Errorf("modes afterwards %+v, before %+v", m, was)
+			p.types("\x1a")
+			p.waits("it gives the terminal back", func() bool { return !keysTaken() })
+			p.types("bg\necho shell $((2+2))\n")
+			p.sees("shell 4")
+			time.Sleep(600 * time.Millisecond) // it looks four times a second
+			if m := p.modes(); m.Lflag != was.Lflag {
+				t.Errorf("in the background it changed the modes to %+v", m)
+			}
+			p.types("fg\n")
+			p.waits("it takes keys again", keysTaken)
+			p.types("d")
+			p.sees("key d")
+			if strings.Contains(p.seen(), "Ctrl-Z") {
+				t.Error("the key that stops it was handed on")
+			}
+			p.types("q")
+			p.waits("the shell is back", func() bool {
+				_, after, _ := strings.Cut(p.seen(), "leaves\r\n")
+				return strings.HasSuffix(after, "$ ") // what is typed before that is the program's
+			})
+			p.types("echo shell $((3+3))\n")
+			p.sees("shell 6")
+			if m := p.modes(); m != was {
+				t.Errorf("modes afterwards %+v, before %+v", m, was)
+			}
+		})
 	}
 }
 

@@ -43,9 +43,7 @@ func enterKeyMode(f *os.File, stopped func(bool)) (*keyMode, error) {
 		quit: make(chan struct{}), ended: make(chan struct{})}
 	k := &m.keys
 	k.Lflag &^= unix.ICANON | unix.ECHO | unix.ECHONL | unix.IEXTEN
-	k.Lflag |= unix.ISIG
 	k.Iflag &^= unix.ICRNL | unix.INLCR | unix.IGNCR | unix.ISTRIP | unix.IXON // Ctrl-S would stop what is printed
-	k.Oflag |= unix.OPOST | unix.ONLCR
 	k.Cc[unix.VMIN], k.Cc[unix.VTIME] = 1, 0
 	k.Cc[unix.VQUIT] = disabled // beside Ctrl-C, and it would end the program with RF on
 	k.Cc[unix.VSUSP] = disabled // see suspend
@@ -123,7 +121,7 @@ func (m *keyMode) suspend() {
 	unix.Kill(0, unix.SIGTSTP) // and all that stands in one line with it
 	select {
 	case <-awake:
-	case <-time.After(100 * time.Millisecond): // nobody could wake it again, so the system does not stop it
+	case <-time.After(time.Second): // nobody could wake it again, so the system does not stop it
 	}
 	m.change(true)
 	m.stopped(false)
