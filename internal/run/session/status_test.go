@@ -40,7 +40,7 @@ func TestTheStatusLineFitsTheTerminal(t *testing.T) {
 		l.show(engine.Status{RFOn: true, Frequency: rf.Frequency(1943254), Done: 40, Known: 142, Upsets: 3,
 			Phase: "RF off: waiting for the product to recover after an upset, the operator was asked to reset it " +
 				"by hand"})
-		line := out.String()
+		line := strings.TrimSuffix(strings.TrimPrefix(out.String(), "\r"), "\x1b[J")
 		if n := utf8.RuneCountInString(line); n >= columns {
 			t.Errorf("%d columns: the line takes %d, and a terminal that is full goes on below: %q", columns, n, line)
 		}
