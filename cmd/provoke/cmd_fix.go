@@ -39,12 +39,12 @@ func (c *fixCommand) Help() string {
 change the product. Each time hands were in is a try: what it did is measured at every frequency, with limits.
 
 At a terminal by single keys: h hands in. RF goes off and is read back as off; hands may go to the product only when
-"HANDS IN: RF OFF, READ BACK" is shown. c then says what was changed. Hold g for a second to go on: a countdown of 3 s
+"HANDS IN: RF OFF, READ BACK" is shown. c then says what was changed, a the newest change the other way round (A–B–A–B: differences in pairs). Hold g for a second to go on: a countdown of 3 s
 follows, which any key ends, then RF comes from far below. u "it upset now", r sets the reference that changes are counted
 from, b holds this point by hand (arrows: level and frequency, page keys: 3 dB, n p: next failing, m: modulation, t: follow
 again), q ends.
 
-From a pipe or a script by lines: in; out CHANGE (nothing: nothing was changed; -CHANGE: taken back out; ?: numbered);
+From a pipe or a script by lines: in; out CHANGE (nothing: nothing was changed; -CHANGE: taken back out; ~: the newest the other way round; ?: numbered);
 wait (until every onset is known); u TEXT; r TEXT; hold FREQUENCY; up N; down N; follow; end.
 
 RF on a cable and hands do not go together: it burns. A try alone proves nothing: afterwards expose again in full,

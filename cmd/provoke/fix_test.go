@@ -69,8 +69,8 @@ func (b *workbench) fixes(t *testing.T, does func(typed func(string), in func(in
 	}
 }
 
-// A part that helps here and hurts there, one that does nothing, and the first taken out again: what the loop says of each
-// holds what the simulator knows, and a loop that was ended goes on with all its tries.
+// A part that helps here and hurts there, one that does nothing, and the first taken out again: what the loop says of
+// each holds what the simulator knows, and a loop that was ended goes on with all its tries.
 func TestTheFixingLoopSaysWhatEachPartDoes(t *testing.T) {
 	t.Parallel()
 	b := newWorkbench(t, simbench.Config{Seed: 2, Speed: 60})
@@ -135,7 +135,8 @@ func TestTheFixingLoopSaysWhatEachPartDoes(t *testing.T) {
 		}
 		for i, p := range e.Places {
 			truth := parts[name].EffectDB(loop.Places[i].Point.Frequency.Hz())
-			t.Logf("figure: %s at %v: %+.1f dB (%.1f to %.1f, open %v %v) from %d pairs; the simulator's %+.1f dB", e.What,
+			t.Logf("figure: %s at %v: %+.1f dB (%.1f to %.1f, open %v %v) from %d pairs; the simulator's %+.1f dB",
+				e.What,
 				loop.Places[i].Point.Frequency, p.Middle, p.Low, p.High, p.LowOpen, p.HighOpen, p.Pairs, truth)
 			if p.Pairs == 0 || !p.LowOpen && p.Low-0.3 > truth || !p.HighOpen && p.High+0.3 < truth {
 				t.Errorf("%s at %v: not what the simulator knows", e.What, loop.Places[i].Point.Frequency)
@@ -151,7 +152,8 @@ func TestWhatAFixingLoopRefuses(t *testing.T) {
 	b := newWorkbench(t, simbench.Config{Seed: 1})
 	b.plan("plan.yaml", 5e6, 5.5e6, "4 %", exposureLines)
 	for args, want := range map[string]string{
-		"":                           "the job has no exposure that upset: name up to 8 frequencies to follow with --at",
+		"": "the job has no exposure that upset: name up to 8 frequencies to follow with " +
+			"--at",
 		"--of 3":                     "the job has no run 3",
 		"--level 70dBuA":             "--level is the level of --hold",
 		"--alone 2h":                 "RF goes off after 1 s to 1 h",
@@ -161,7 +163,8 @@ func TestWhatAFixingLoopRefuses(t *testing.T) {
 		"--hold 5MHz --level 90dBuA": "above the level wanted, 80.0 dBµA",
 		"--at 1MHz,2MHz,3MHz,4MHz,5MHz,6MHz,7MHz,8MHz,9MHz": "9 frequencies to follow are too many",
 	} {
-		code, out, errs := b.do(append([]string{"fix", "plan.yaml", "--job", "j.provoke", "--arm"}, strings.Fields(args)...)...)
+		code, out, errs := b.do(append([]string{"fix", "plan.yaml", "--job", "j.provoke", "--arm"},
+			strings.Fields(args)...)...)
 		if code == terminal.ExitDone || !strings.Contains(out+errs, want) {
 			t.Errorf("fix %s: code %d, it does not say %q:\n%s%s", args, code, want, out, errs)
 		}

@@ -80,6 +80,14 @@ func Changed(c tracking.Change) string {
 	return fmt.Sprintf("%s (%s to %s)", signed(c.Middle), bare(c.Low), bare(c.High))
 }
 
+// StillNeeded words how many exposures an onset still needs, as estimated; empty where it needs none.
+func StillNeeded(e tracking.Estimate) string {
+	if e.More == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", about %s more", english.Count(e.More, "exposure", "exposures"))
+}
+
 // InPlace words what is in place.
 func InPlace(in []string) string {
 	if len(in) == 0 {

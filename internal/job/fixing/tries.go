@@ -130,6 +130,16 @@ func (l *Loop) Known() []string {
 	return out
 }
 
+// Other is the newest change the other way round, for change and no change in turn (A–B–A–B); false before the first.
+func (l *Loop) Other() (what string, out, ok bool) {
+	for i := len(l.Epochs) - 1; i > 0; i-- {
+		if e := l.Epochs[i]; e.What != "" {
+			return e.What, !e.Out, true
+		}
+	}
+	return "", false, false
+}
+
 // In is what is in place now.
 func (l *Loop) In() []string { return l.Epochs[len(l.Epochs)-1].In }
 

@@ -425,3 +425,45 @@ func TestAPointIsHeldByHand(t *testing.T) {
 		}
 	})
 }
+
+// A product whose onset wanders by itself is followed: changes are noticed, and the onset is mostly known.
+func TestALoopFollowsAnOnsetThatWanders(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 2}, func(t *testing.T, l *lab) {
+		at := worst(l.sim, 0)
+		l.sim.Wander(4, 8*time.Minute, 3) // of the bench's time, which runs 20 times faster
+		near, within, held, noticed, n := 0, 0, 0, 0, 0
+		o := l.following([]rf.Frequency{at}, 0, func(x *fixing.Loop, s engine.Status) {
+			if x == nil || len(x.Places[0].Dots) <= 12 || len(x.Places[0].Dots) == n+12 {
+				return
+			}
+			p := x.Places[0]
+			d := p.Dots[len(p.Dots)-1]
+			truth := l.sim.OnsetNow(at.Hz(), simbench.CarrierHeldAM) - p.Point.Target.In()
+			n++
+			if math.Abs(d.After.Level-truth) < 1.5 {
+				near++
+			}
+			if math.Abs(d.After.Level-truth) < 1 {
+				within++
+			}
+			if (d.After.LowOpen || d.After.Low-0.35 <= truth) && (d.After.HighOpen || truth <= d.After.High+0.35) {
+				held++
+			}
+			if d.Changed {
+				noticed++
+			}
+			if n == 400 {
+				l.say(engine.Command{Want: engine.Finish})
+			}
+		})
+		if o.err != nil || n < 400 {
+			t.Fatalf("%s %v after %d", o.Verdict, o.err, n)
+		}
+		t.Logf("figure: an onset that wanders by ±4 dB: within 1 dB after %d of %d exposures, within 1.5 dB after "+
+			"%d, the "+
+			"limits hold it after %d, %d changes noticed", within, n, near, held, noticed)
+		if near < n*8/10 || noticed == 0 {
+			t.Error("it is not followed")
+		}
+	})
+}

@@ -36,7 +36,9 @@ type loopLine struct {
 	try     int      // the number of the next
 	settled bool
 	did     event.HandsOut
-	told    string // the last words of hands that were told
+	other   event.HandsOut // the newest change the other way round; without What before the first
+	inTurn  bool           // change and no change in turn
+	told    string         // the last words of hands that were told
 	upsets  int
 	changed chan struct{} // closed and replaced when anything changes
 }
@@ -138,7 +140,7 @@ func (l *loopLine) followed(x *fixing.Loop) {
 			line += "; since " + x.Reference.Text + " " + tell.Changed(c)
 		}
 		if !now.Nothing() {
-			line += "; " + string(now.Kind)
+			line += "; " + string(now.Kind) + tell.StillNeeded(now)
 		}
 		l.places = append(l.places, line)
 		l.settled = l.settled && p.Settled()
@@ -153,6 +155,7 @@ func (l *loopLine) followed(x *fixing.Loop) {
 			rf.Duration(each.Round(time.Second)), n))
 	}
 	l.known, l.try = x.Known(), x.LastTry()+1
+	l.other.What, l.other.Out, _ = x.Other()
 	if l.settled && !was && !l.block.Live() && !x.Hands {
 		for _, line := range append(append([]string{"every onset is known:"}, l.places...), l.footing...) {
 			fmt.Fprintln(l.w.Stderr, line)
@@ -179,6 +182,9 @@ func (l *loopLine) show(s engine.Status) {
 	l.upsets = s.Upsets
 	if s.Hands != was.Hands {
 		l.stir()
+		if s.Hands == engine.HandsAreIn && was.Hands == engine.HandsGoingIn && l.inTurn {
+			l.did = l.other
+		}
 	}
 	l.mu.Unlock()
 	if upset {
@@ -237,7 +243,11 @@ func (l *loopLine) draw() {
 	switch {
 	case s.Hands == engine.HandsAreIn:
 		head = "RF off  " + strings.ToUpper(engine.HandsInWords)
-		help = "keys: c say what was changed (" + l.did.Did() + ") · hold g for a second to go on · r reference · q end"
+		help = "keys: c say what was changed (" + l.did.Did() + ") · hold g for a second to go on · "
+		if l.other.What != "" {
+			help += "a in turn: " + l.other.Did() + " · "
+		}
+		help += "r reference · q end"
 	case s.Hands == engine.HandsGoOut && !s.HandsUntil.IsZero():
 		head = fmt.Sprintf("RF off  RF COMES ON IN %.0f s: any key ends it",
 			max(0, time.Until(s.HandsUntil).Seconds()+0.5))
@@ -292,6 +302,12 @@ func (l *loopLine) keys(ctx context.Context, keys *terminal.Keys) {
 			l.say(engine.Command{Want: engine.Refer, Text: "the reference of " + l.w.Now().Format("15:04:05")})
 		case p.Key == "q":
 			l.say(engine.Command{Want: engine.Finish})
+		case s.Hands == engine.HandsAreIn && p.Key == "a":
+			l.mu.Lock()
+			if l.inTurn = l.other.What != ""; l.inTurn {
+				l.did = l.other
+			}
+			l.mu.Unlock()
 		case s.Hands == engine.HandsAreIn && p.Key == "c":
 			l.askChanged(ctx, keys)
 		case s.Hands == engine.HandsAreIn && p.Key == "g":
@@ -318,7 +334,7 @@ func (l *loopLine) askChanged(ctx context.Context, keys *terminal.Keys) {
 		return
 	}
 	l.mu.Lock()
-	l.did = ParseHands(text, l.known, l.try)
+	l.did, l.inTurn = ParseHands(text, l.known, l.try), false
 	l.mu.Unlock()
 }
 
@@ -373,6 +389,9 @@ func (l *loopLine) lines(ctx context.Context) {
 		case "out":
 			l.mu.Lock()
 			did := ParseHands(rest, l.known, l.try)
+			if rest == "~" {
+				did = l.other
+			}
 			l.mu.Unlock()
 			l.say(engine.Command{Want: engine.HandsOut, By: "line", Did: did})
 			l.until(ctx, func() bool { return l.status.Hands == engine.HandsAreOut })
