@@ -109,12 +109,21 @@ func handsAt(sim *simbench.Bench) []web.Hand {
 	build := func(name, said string, b simbench.Build) web.Hand {
 		return web.Hand{Name: name, Do: func() (string, error) { sim.SetBuild(b); return said, nil }}
 	}
-	return []web.Hand{
+	part := func(words, name string, on bool) web.Hand {
+		return web.Hand{Name: words, Do: func() (string, error) {
+			return "It is done, on the invented product.", sim.PutOn(name, on)
+		}}
+	}
+	hands := []web.Hand{
 		build("Put in the first fix",
 			"Capacitors from the cable's wires to chassis at the connector are in (invented).", simbench.Fixed),
 		build("Put in the second fix", "A ferrite sleeve is on the cable besides (invented).", simbench.Cured),
 		build("Take every fix out", "The product is as it was received.", simbench.Original),
 	}
+	for _, p := range sim.Parts() {
+		hands = append(hands, part("Put on: "+p.Is, p.Name, true), part("Take off: "+p.Is, p.Name, false))
+	}
+	return hands
 }
 
 // setAside renames what an earlier demo left, so that nothing is lost: a job with its log, of an end that was abrupt.
