@@ -19,7 +19,7 @@ func (p page) Prepare(r web.Request) (web.Prepared, error) {
 	pr, err := p.Desk.Prepare(session.Request(r))
 	return web.Prepared{Request: web.Request(pr.Asked), Sweep: pr.Sweep, Plan: pr.Plan, Bench: pr.Bench,
 		Chain:   pr.Chain,
-		Checked: pr.Checked, Warnings: pr.Warnings, Own: pr}, err
+		Checked: pr.Checked, Warnings: pr.Warnings, Fixing: pr.Fixing, Own: pr}, err
 }
 
 // Start begins a run and returns once it has its number, or what kept it from that.

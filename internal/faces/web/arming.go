@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"sync"
 	"time"
+
+	"provoke/internal/run/engine"
 )
 
 // armedFor is how long an arming step may wait for its yes: the bench may be another one later.
@@ -17,9 +19,10 @@ type arming struct {
 	Nonce    string
 	Prepared Prepared
 	Wishes   Wishes
-	Job      string // that was shown when it was prepared
-	Before   int    // newest run of that job then; 0 for none
-	Left     int    // frequencies that a run that is gone on with has left; 0 where nobody knows
+	Job      string       // that was shown when it was prepared
+	Before   int          // newest run of that job then; 0 for none
+	Hold     *engine.Move // where a fixing loop begins by hand; nil where it follows by itself
+	Left     int          // frequencies that a run that is gone on with has left; 0 where nobody knows
 	Until    time.Time
 
 	saying sync.Mutex // one yes at a time: the second of a double click waits for the first

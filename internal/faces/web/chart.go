@@ -93,9 +93,11 @@ type axis struct {
 // "cross", "up" or "down": the sign tells the meaning, the colour only helps. Paint names a colour
 // of the page's style.
 type chartSeries struct {
-	Name  string     `json:"name"`
-	Sign  string     `json:"sign"`
-	Paint string     `json:"paint"`
+	Name  string `json:"name"`
+	Sign  string `json:"sign"`
+	Paint string `json:"paint"`
+	// Apart: the line ends where there is no value.
+	Apart bool       `json:"apart,omitempty"`
 	Y     []*float64 `json:"y"`
 }
 

@@ -35,15 +35,19 @@ func (s *Server) goOnWith(run int) (*goOn, error) {
 	var g *goOn
 	var sum string
 	err = s.journal.with(run, func(r *result.Run) error {
-		if v := r.Verdict; v == event.Done || v == event.DoneUpset || r.Opened.RunKind == plan.FreeSweepRun {
+		loop := r.Opened.Fixing != nil
+		if v := r.Verdict; !loop && (v == event.Done || v == event.DoneUpset) || r.Opened.RunKind == plan.FreeSweepRun {
 			return nil
 		}
 		o := r.Opened
 		g = &goOn{Run: run, Words: fmt.Sprintf("Go on with run %d", run), Ended: "was cut off", wishes: Wishes{
 			Label: o.Label, Changed: o.Changed, Operator: o.Operator, Room: o.Room, Temperature: o.Temperature,
 			Humidity: o.Humidity}}
-		if done := len(r.Points()); done < o.Points {
+		if done := len(r.Points()); !loop && done < o.Points {
 			g.Words, g.Left = fmt.Sprintf("Go on at %d of %d", done+1, o.Points), o.Points-done
+		}
+		if loop {
+			g.Words = fmt.Sprintf("Go on with the fixing loop of run %d", run)
 		}
 		if r.Verdict != "" {
 			g.Ended = "ended: " + string(r.Verdict)

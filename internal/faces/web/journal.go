@@ -8,6 +8,8 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
+	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/tell"
@@ -29,6 +31,7 @@ type journal struct {
 
 type folded struct {
 	run      result.Run
+	loop     *fixing.Loop // of a run of the fixing loop
 	next     int64
 	used     int
 	headline string // of the records before told
@@ -155,6 +158,22 @@ func (j *journal) with(run int, look func(*result.Run) error) error {
 	}
 	j.keep(run, f)
 	return look(&f.run)
+}
+
+// follow calls look with the fold of a run and the state of its fixing loop, which is nil for another kind of run. It
+// goes on where the call before ended; both are lent.
+func (j *journal) follow(run int, look func(*result.Run, *fixing.Loop) error) error {
+	return j.with(run, func(r *result.Run) error {
+		f := j.folds[run]
+		switch {
+		case r.Opened.RunKind != plan.Fixing:
+		case f.loop == nil:
+			f.loop = fixing.Of(r)
+		default:
+			f.loop.Follow(r)
+		}
+		return look(r, f.loop)
+	})
 }
 
 // keep remembers a fold and forgets the one that was not used for longest.

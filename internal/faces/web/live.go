@@ -11,6 +11,7 @@ import (
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/chain"
@@ -92,6 +93,8 @@ type liveView struct {
 	// Watcher is what the second process did and measured after the program was gone; empty for nothing.
 	Watcher string `json:"watcher"`
 	At      string `json:"at"` // when this was true, HH:MM:SS
+	// Loop is what a run of the fixing loop is at; nil for another kind.
+	Loop *loopView `json:"loop,omitempty"`
 }
 
 // promptV is what a person is asked to set, to switch or to read.
@@ -137,6 +140,8 @@ type underway struct {
 	Chain     *chain.Chain
 	Fixture   catalog.Fixture
 	Low, High rf.Frequency
+	// Loop is the state of a run of the fixing loop; nil for another kind.
+	Loop *fixing.Loop
 	// Elsewhere: another program writes the job.
 	Elsewhere bool
 	Failed    string
@@ -149,7 +154,7 @@ type underway struct {
 func liveOf(r *result.Run, u underway, now time.Time) (v liveView) {
 	v = liveView{RF: rfOff, RFWords: "RF off", At: now.Format("15:04:05"), DUTWords: notWatched, DwellLeft: "–"}
 	v.nothing()
-	defer v.headline()
+	defer func() { v.headline(); v.hands(u.Status.HandsHow) }()
 	if r == nil {
 		v.Doing, v.Ended = "no run yet", true
 		if u.Failed != "" {
@@ -168,6 +173,9 @@ func liveOf(r *result.Run, u underway, now time.Time) (v liveView) {
 	v.dut(r, u, now)
 	v.rf(r, u)
 	v.dwell(u, now)
+	if u.Loop != nil {
+		v.follow(r, u, now)
+	}
 	return v
 }
 

@@ -21,6 +21,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/model/chain"
 	"provoke/internal/model/level"
+	"provoke/internal/run/engine"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -110,6 +111,13 @@ func (s *Server) armed(r *http.Request, x *submitted) *arming {
 			x.refuse(http.StatusBadRequest, "%q is not the number of a run", text)
 		}
 	}
+	asked, hold, err := fixAsked(r)
+	if err != nil {
+		x.refuse(http.StatusBadRequest, "not armed: %v", err)
+	}
+	if q.Fix = asked; asked != nil && q.Resume {
+		x.refuse(http.StatusBadRequest, "not armed: a fixing loop is begun, or the newest run is gone on with: not both")
+	}
 	if len(x.Clash) == 0 && x.Moved == "" {
 		if why := s.speaksAgainst(x.Name, x.Text); why != "" {
 			x.refuse(http.StatusUnprocessableEntity, "not saved and not armed: %s", why)
@@ -122,6 +130,9 @@ func (s *Server) armed(r *http.Request, x *submitted) *arming {
 		return nil
 	}
 	a, err := s.prepared(q, wishesOf(r))
+	if err == nil {
+		a.Hold, err = hold.moveTo(a.Prepared)
+	}
 	switch {
 	case err != nil:
 		x.refuse(http.StatusUnprocessableEntity, "not armed: %s", inOneLine(err))
@@ -204,6 +215,12 @@ func (s *Server) start(w http.ResponseWriter, r *http.Request) error {
 			return 0, "", fmt.Errorf("the run did not begin: %w", err)
 		}
 		to := "/live?run=" + strconv.Itoa(run)
+		if a.Hold != nil {
+			err := s.cfg.Runner.Tell(engine.Command{Want: engine.MovePoint, Point: *a.Hold, By: "page"})
+			if err != nil { // it follows by itself then, as the page says
+				s.cfg.Log.Error("hold a point by hand", "run", run, "error", err)
+			}
+		}
 		if r.PostFormValue("attended") != "" {
 			s.wardens.attend(run, s.doors.sessionOf(r))
 		}
@@ -240,6 +257,8 @@ func (s *Server) stillTrue(a *arming) error {
 	switch {
 	case err != nil:
 		return fmt.Errorf("the check refuses now: %s", inOneLine(err))
+	case !reflect.DeepEqual(now.Fixing, a.Prepared.Fixing):
+		return errors.New("the fixing loop would follow something else than this arming page showed")
 	case !reflect.DeepEqual(ratingsOf(a.Prepared.Checked), ratingsOf(now.Checked)),
 		!slices.Equal(sentences(a.Prepared.Warnings), sentences(now.Warnings)):
 		return errors.New("the check says something else than this arming page showed")
@@ -294,9 +313,13 @@ func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
 		Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline, Sweep: p.Sweep != nil,
 		Back: "/plan?file=", Cards: []armCard{wantedCard(p), modulationCard(p), timeCard(a)}, Warnings: warned(p),
 		Limits: limitsOf(p)}
-	page.Frame.Title, page.Answer = "Arm "+p.Plan.Name, "Arm "+p.Plan.Name
+	name := p.Plan.Name
+	if p.Fixing != nil {
+		name = "fixing loop, " + name
+	}
+	page.Frame.Title, page.Answer = "Arm "+name, "Arm "+name
 	if a.Wishes.Label != "" {
-		page.Answer = fmt.Sprintf("Arm “%s”: %s", a.Wishes.Label, p.Plan.Name)
+		page.Answer = fmt.Sprintf("Arm “%s”: %s", a.Wishes.Label, name)
 	}
 	if page.Sweep {
 		page.Back = "/sweep?file="
@@ -441,6 +464,9 @@ func modulationCard(p Prepared) armCard {
 
 func timeCard(a *arming) armCard {
 	p := a.Prepared
+	if p.Fixing != nil {
+		return loopCard(a)
+	}
 	c := armCard{ID: "time", Label: "frequencies and time"}
 	x := p.Plan
 	if p.Sweep != nil {

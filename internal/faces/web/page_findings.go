@@ -36,6 +36,7 @@ type findingsPage struct {
 	Notes    []result.Noted
 	Photos   []result.Attached
 	Empty    string
+	Fix      *fixForm // nil where there is nothing to follow
 }
 
 // chosen returns the run that an address names, else the newest exposure, else the newest run.
@@ -107,6 +108,9 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 		here = p.Point.At
+	}
+	if p.Fix, err = s.fixFormOf(shown, told.Findings, here); err != nil {
+		return err
 	}
 	p.Sections = onPage(told.Sections(), here)
 	p.Headline = answerFirst(&p.Sections[0], told.Findings)

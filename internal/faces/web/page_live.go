@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/run/engine"
@@ -45,7 +46,11 @@ func (s *Server) liveNow(run int) liveView {
 	v := liveView{RF: rfUnknown, RFWords: event.RFAlarm, At: now.Format("15:04:05")}
 	if err == nil {
 		u := s.underwayOf(run)
-		err = s.journal.with(run, func(r *result.Run) error { v = liveOf(r, u, now); return nil })
+		err = s.journal.follow(run, func(r *result.Run, l *fixing.Loop) error {
+			u.Loop = l
+			v = liveOf(r, u, now)
+			return nil
+		})
 		if err == nil {
 			err = s.sumUp(&v)
 		}
@@ -134,7 +139,18 @@ type livePage struct {
 	// StripChart is the DUT's readings in time, filled in by the stream.
 	StripChart chart
 	NoRF       bool
-	GoOn       *goOn // nil where there is nothing to go on with
+	// Loop is what is told of a fixing loop, LoopChart its strip.
+	Loop      loopTold
+	LoopChart chart
+	Proof     string // the full exposure that shows what the tries are worth; empty where nothing was exposed before
+	GoOn      *goOn // nil where there is nothing to go on with
+}
+
+// fillLoop fills in what a fixing loop holds; l is nil for another kind of run.
+func (p *livePage) fillLoop(r *result.Run, l *fixing.Loop) {
+	if l != nil {
+		p.Loop, p.LoopChart = toldAfter(l, r, 0), loopChart(l)
+	}
 }
 
 // Newest is the log with the newest line first.
@@ -157,7 +173,7 @@ func (p livePage) Stream() string {
 	if p.View.Run == 0 {
 		return "/live/stream?brief=1"
 	}
-	return fmt.Sprintf("/live/stream?run=%d&from=%d", p.View.Run, p.From)
+	return fmt.Sprintf("/live/stream?run=%d&from=%d&dots=%d", p.View.Run, p.From, p.Loop.Total)
 }
 
 // logLine is one record of the journal as the log shows it.
@@ -196,8 +212,10 @@ func (s *Server) livePage(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) fillLive(p *livePage, run int) error {
 	u := s.underwayOf(run)
-	err := s.journal.with(run, func(r *result.Run) error {
+	err := s.journal.follow(run, func(r *result.Run, l *fixing.Loop) error {
+		u.Loop = l
 		p.View = liveOf(r, u, s.cfg.Now())
+		p.fillLoop(r, l)
 		p.From = r.Records
 		p.Chart = liveChart(r)
 		p.Chart.X.From, p.Chart.X.To = inMHz(u.Low), inMHz(u.High)
@@ -212,6 +230,9 @@ func (s *Server) fillLive(p *livePage, run int) error {
 		return err
 	}
 	if p.GoOn, err = s.goOnWith(run); err != nil {
+		return err
+	}
+	if err := s.proof(p, run); err != nil {
 		return err
 	}
 	job, err := s.journal.open()

@@ -43,6 +43,7 @@ type planPage struct {
 	Runs    []runRow
 	Resume  bool // the newest run was cut off
 	GoOn    bool // it was asked to go on with it
+	Fix     fixTyped
 }
 
 // planField is one key of the plan file.
@@ -184,7 +185,7 @@ func (s *Server) filePage(r *http.Request, kind, title string, x submitted, list
 	fields []planField) (filePage, error) {
 	list = append(append(problem.List(nil), list...), x.Clash...)
 	p := filePage{Frame: s.frameFor(r, "Plan"), Editor: newEditor(x.Name, x.Text, x.Shown, x.Saved, list),
-		Refused: x.Refused, Moved: x.Moved, Wishes: wishesOf(r), Again: r.PostFormValue("again"),
+		Refused: x.Refused, Moved: x.Moved, Wishes: wishesOf(r), Again: r.FormValue("again"),
 		Busy: s.cfg.Runner.State().Underway}
 	p.Frame.Title = title + " " + x.Name
 	benches, err := s.folder.list("bench")
@@ -224,7 +225,9 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, x submitted) e
 	if err != nil {
 		return err
 	}
-	p := planPage{filePage: common, Trial: tried.words(), GoOn: r.PostFormValue("resume") != ""}
+	p := planPage{filePage: common, Trial: tried.words(), GoOn: r.PostFormValue("resume") != "",
+		Fix: fixTyped{r.PostFormValue("fix") != "", r.PostFormValue("more"), r.PostFormValue("hold_at"),
+			r.PostFormValue("hold_level")}}
 	p.answer(p.Trial.Ready, tried.short(), p.Trial.Refused)
 	if p.Benches, err = s.folder.list("bench"); err != nil {
 		return err

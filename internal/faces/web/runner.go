@@ -85,6 +85,8 @@ type Prepared struct {
 	Chain    *chain.Chain
 	Checked  plan.Checked
 	Warnings problem.List
+	// Fixing is what a fixing loop follows; nil for other runs.
+	Fixing *event.Fixing
 	// Own belongs to the Runner.
 	Own any
 }

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
+	"provoke/internal/job/result"
 	"provoke/internal/run/engine"
 )
 
@@ -53,6 +55,7 @@ type streamer struct {
 	session string // the browser's
 	brief   bool   // only the strip at the top: no records, no looks
 	next    int64
+	dots    int // of a fixing loop that the browser has
 	looks   uint64
 	strip   strip
 	last    string
@@ -79,6 +82,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
+	t.dots, _ = strconv.Atoi(r.FormValue("dots")) // what is no number has none
 	from := r.FormValue("from")
 	if id := r.Header.Get("Last-Event-ID"); id != "" {
 		from = id
@@ -140,7 +144,10 @@ func (t *streamer) follow(ctx context.Context) {
 			t.moved()
 			return
 		case rec := <-records:
-			if err = t.send("record", rec.Seq, lineOf(rec)); err == nil {
+			if err = t.send("record", rec.Seq, lineOf(rec)); err == nil && len(records) == 0 {
+				err = t.loop(rec)
+			}
+			if err == nil {
 				continue // flushed with the tick
 			}
 		case <-tick.C:
@@ -153,6 +160,27 @@ func (t *streamer) follow(ctx context.Context) {
 			return
 		}
 	}
+}
+
+// loop sends at once what a record of a fixing loop adds to what is drawn.
+func (t *streamer) loop(rec event.Record) error {
+	switch rec.Event.(type) {
+	case event.StepClosed, event.HandsIn, event.HandsOut, event.Reference, event.Resumed:
+	default:
+		return nil
+	}
+	var told *loopTold
+	err := t.s.journal.follow(t.run, func(r *result.Run, l *fixing.Loop) error {
+		if l != nil {
+			x := toldAfter(l, r, max(0, t.dots))
+			told, t.dots = &x, x.Total
+		}
+		return nil
+	})
+	if err != nil || told == nil {
+		return err
+	}
+	return errors.Join(t.send("loop", 0, told), t.taken(), t.rc.Flush())
 }
 
 // moved tells a page that another job is open now than the one it shows.
