@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -99,9 +100,22 @@ func (f *fakeRunner) Prepare(r web.Request) (web.Prepared, error) {
 		return web.Prepared{}, list.Err()
 	}
 	c := chain.New(b)
+	if r.Fix != nil {
+		p.Grid = append(p.Grid, r.Fix.At...)
+		slices.Sort(p.Grid)
+		p.Grid = slices.Compact(p.Grid)
+	}
 	checked, list := plan.Check(p, c, nil)
-	return web.Prepared{Request: r, Plan: p, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()},
-		list.Err()
+	out := web.Prepared{Request: r, Plan: p, Bench: b, Chain: c, Checked: checked, Warnings: list.Warnings()}
+	if r.Fix != nil {
+		out.Fixing = &event.Fixing{Of: r.Fix.Of, Alone: rf.Duration(10 * time.Minute)}
+		for _, q := range checked.Points {
+			if slices.Contains(r.Fix.At, q.Frequency) {
+				out.Fixing.At = append(out.Fixing.At, event.Tracked{Point: q.Point})
+			}
+		}
+	}
+	return out, list.Err()
 }
 
 func prepareSweep(r web.Request, data []byte, read func(string) ([]byte, error)) (web.Prepared, error) {

@@ -162,7 +162,8 @@ func (s *Server) fix(w http.ResponseWriter, r *http.Request) error {
 	}
 	asked, hold, err := fixAsked(r)
 	if err != nil || asked == nil {
-		return withStatus(http.StatusBadRequest, "not armed: %w", cmp.Or(err, errors.New("no fixing loop is asked for")))
+		return withStatus(http.StatusBadRequest, "not armed: %w", cmp.Or(err,
+			errors.New("no fixing loop is asked for")))
 	}
 	if len(asked.At) == 0 {
 		return withStatus(http.StatusBadRequest, "not armed: pick 1 to %d frequencies to follow", mostFollowed)

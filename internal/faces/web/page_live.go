@@ -143,7 +143,7 @@ type livePage struct {
 	Loop      loopTold
 	LoopChart chart
 	Proof     string // the full exposure that shows what the tries are worth; empty where nothing was exposed before
-	GoOn      *goOn // nil where there is nothing to go on with
+	GoOn      *goOn  // nil where there is nothing to go on with
 }
 
 // fillLoop fills in what a fixing loop holds; l is nil for another kind of run.

@@ -13,6 +13,7 @@ import (
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/chain"
@@ -124,6 +125,31 @@ var cannedStates = []cannedState{
 	}},
 	{Name: "not-known-off", Says: "RF not known to be off",
 		run: func(c *canned) { c.half(); c.end(event.RFNotKnownOff, "set the source: no answer", false) }},
+	{Name: "loop-new", Says: "a fixing loop begins", run: func(c *canned) { followed(c, 2, -1) },
+		under: here(inLoop("", true), lookAt(12.5, false, true))},
+	{Name: "loop", Says: "the onset is followed", run: func(c *canned) { followed(c, 3, 2) },
+		under: here(inLoop("", true), lookAt(12.52, false, true))},
+	{Name: "loop-many", Says: "eight frequencies, forty tries", run: func(c *canned) { followed(c, 8, 40) },
+		under: here(inLoop("", true), lookAt(12.52, false, true))},
+	{Name: "hands-going-in", Says: "RF is being switched off for hands", run: func(c *canned) { followed(c, 3, 2) },
+		under: here(inLoop(engine.HandsGoingIn, true), lookAt(12.5, false, false))},
+	{Name: "hands-in", Says: "hands are in", run: func(c *canned) { followed(c, 8, 2); c.add(event.HandsIn{}) },
+		under: here(inLoop(engine.HandsAreIn, false), lookAt(12.5, false, false))},
+	{Name: "countdown", Says: "RF comes on", run: func(c *canned) { followed(c, 3, 2); c.add(event.HandsIn{}) },
+		under: here(inLoop(engine.HandsGoOut, false), lookAt(12.5, false, false))},
+	{Name: "held-by-hand", Says: "one point is held by hand", run: func(c *canned) { followed(c, 3, 1) },
+		under: here(heldAt(-9, false), lookAt(12.5, false, true))},
+	{Name: "held-upset", Says: "it upset at the point by hand", run: func(c *canned) { followed(c, 3, 1) },
+		under: here(heldAt(-7, true), lookAt(13.8, true, false))},
+	{Name: "loop-not-live", Says: "the stream has stopped with hands in",
+		run:   func(c *canned) { followed(c, 3, 2); c.add(event.HandsIn{}) },
+		under: here(inLoop(engine.HandsAreIn, false)), notLive: true},
+	{Name: "loop-ended", Says: "a fixing loop has ended",
+		run: func(c *canned) { followed(c, 4, 3); c.end(event.DoneUpset, "", true) }},
+	{Name: "loop-not-known-off", Says: "hands in was asked for and RF is not known to be off", run: func(c *canned) {
+		followed(c, 3, 1)
+		c.end(event.RFNotKnownOff, "KEEP HANDS OFF: hands in was asked for, and RF is not known to be off", false)
+	}},
 }
 
 const tripCause = "measured current 6.4 dB above the prediction at 27.12 MHz"
@@ -135,7 +161,7 @@ func TestWithRFOffNoLevelIsShown(t *testing.T) {
 		v := st.page().View
 		if v.RF == rfOn {
 			on++
-			if v.Frequency == "–" || v.Current == "–" || v.Large != short(v.Frequency) ||
+			if v.Frequency == "–" || v.Current == "–" || v.Large != short(v.Frequency) && v.Large != keepOff ||
 				!strings.HasPrefix(v.Tab, "RF ON ") {
 				t.Errorf("%s: %+v", st.Name, v)
 			}
@@ -275,6 +301,77 @@ func (c *canned) end(v event.Verdict, why string, quiet bool) {
 	c.add(event.Safed{Cause: why, Quiet: quiet, How: how, Took: 4e8}, event.Closed{Verdict: v, Why: why, Count: c.seq})
 }
 
+// followed is a state of a fixing loop with so many frequencies and tries.
+func followed(c *canned, places, tries int) {
+	o := event.Fixing{Alone: rf.Duration(10 * time.Minute), Of: 3}
+	onset := func(i int) float64 { return 70 + float64(i%4) }
+	for i := range places {
+		o.At = append(o.At, event.Tracked{Point: loopPoint(i)})
+	}
+	monitors := []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.05, Baseline: 12.5,
+		HasBaseline: true}}
+	c.add(event.Opened{Version: 1, Program: "canned", RunKind: plan.Fixing, Mode: plan.ClosedLoop, Fixture: "cable",
+		Label: "belt weigher (invented), ferrites at the connector", Resolution: 0.5, Range: 40, Points: places,
+		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1e3, Hold: level.CarrierHeld}, Dwell: 2e9,
+		Monitors: monitors, Fixing: &o, Levelling: event.Levelling{Spread: 0.1}}, event.Watching{Monitors: monitors})
+	gain := 0.0
+	for try := range tries + 1 {
+		if try > 0 {
+			name := fmt.Sprintf("ferrite sleeve of 31 material over cable W1 at the connector, %d turns", try/2)
+			c.add(event.HandsIn{By: "page", How: "read back as off"}, event.HandsOut{By: "page", Try: try, What: name,
+				Out: try%2 == 1})
+			gain = float64(try%5) * 0.7
+		}
+		for k := range 6 * places {
+			i := k % places
+			at := onset(i) + gain + []float64{-2.1, 0.4, -0.3, 0.3, -0.4, 1.4}[k/places%6]
+			c.loopStep(i, at, at > onset(i)+gain)
+		}
+	}
+}
+
+func loopPoint(i int) plan.Point {
+	return plan.Point{Frequency: cannedFrequency(10*i + 3), Target: rf.DBuA(80), Drive: rf.DBm(-13),
+		Wanted: level.Ask{Current: rf.DBuA(78)}}
+}
+
+// loopStep is an exposure of a fixing loop.
+func (c *canned) loopStep(i int, at float64, upset bool) {
+	c.n++
+	e := event.StepClosed{Step: plan.Step{Number: c.n, Purpose: plan.Tracking, Point: loopPoint(i),
+		Offset: rf.Gain(at - 80)}, Attempt: 1, Drive: rf.DBm(-13.4), Current: rf.DBuA(at), OnFor: 2e9,
+		Outcome: plan.Outcome{Number: c.n, Exposures: 1, Upset: upset},
+	}
+	for k := range 4 {
+		e.Readings = append(e.Readings, event.Reading{Monitor: "SHOWN", After: rf.Duration(4e8 * (k + 1)), RFOn: true,
+			Value: 12.5 + 0.002*(at-60) + 0.001*float64(k%2), HasValue: true})
+	}
+	c.add(event.Intent{Step: e.Step, Attempt: 1}, e)
+}
+
+func inLoop(hands engine.Hands, on bool) engine.Status {
+	s := engine.Status{Phase: "exposing", RFOn: on, Hands: hands, Frequency: loopPoint(1).Frequency,
+		Drive: rf.DBm(-23.4), Current: rf.DBuA(71.2), CurrentAt: cannedAt.Add(-200 * time.Millisecond),
+		Modulation: level.Modulation{Kind: level.AM, Depth: 0.8, Rate: 1e3, Hold: level.CarrierHeld},
+		Step:       plan.Step{Purpose: plan.Tracking, Point: loopPoint(1), Offset: -9}}
+	switch hands {
+	case engine.HandsGoingIn:
+		s.Phase = "hands off: switching RF off for hands in"
+	case engine.HandsAreIn:
+		s.Phase, s.HandsHow = engine.HandsInWords, "read back as off and measured at the floor: at most -130.0 dBm"
+	case engine.HandsGoOut:
+		s.Phase, s.HandsUntil = "RF comes on after the countdown: any key ends it", cannedAt.Add(2300*time.Millisecond)
+	}
+	return s
+}
+
+func heldAt(offset rf.Gain, waits bool) engine.Status {
+	s := dwelling(inLoop("", !waits))
+	s.Step.Purpose, s.Step.Offset = plan.HeldPoint, offset
+	s.Point = &engine.HeldPoint{Point: loopPoint(1), Offset: offset, Waits: waits}
+	return s
+}
+
 // ServeStates has a server of a test show the states too, each at /_states/NAME.
 func ServeStates(s *Server) {
 	m := http.NewServeMux()
@@ -317,6 +414,10 @@ func (st cannedState) page() livePage {
 	}
 	c := &canned{at: cannedAt.Add(-3 * time.Minute)}
 	st.run(c)
+	if c.run.Opened.Fixing != nil {
+		st.under.Loop = fixing.Of(&c.run)
+	}
+	p.fillLoop(&c.run, st.under.Loop)
 	p.View = liveOf(&c.run, st.under, cannedAt)
 	p.Chart, p.StripChart = liveChart(&c.run), stripChart(&c.run)
 	p.Chart.X.From, p.Chart.X.To = 0.15, 80
@@ -368,5 +469,38 @@ func BenchmarkTheViewOfALongRun(b *testing.B) {
 	u := here(dwelling(phase("exposing", true)))
 	for b.Loop() {
 		liveOf(&c.run, u, cannedAt)
+	}
+}
+
+// "Hands in" in large words is said only where the engine says that RF was read back as off for hands, of a run that is
+// being done here and now.
+func TestHandsInIsSaidOnlyWhereRFWasReadBackAsOff(t *testing.T) {
+	said := 0
+	for _, st := range cannedStates {
+		v := st.page().View
+		in := st.under.Here && st.under.Status.Hands == engine.HandsAreIn
+		if got := v.Large == engine.HandsInWords; got != in {
+			t.Errorf("%s: %q stands largest", st.Name, v.Large)
+		} else if got {
+			said++
+		}
+		for name, text := range map[string]string{"label": v.Label, "below": v.Below, "tab": v.Tab} {
+			if !in && strings.Contains(text, "hands in: RF off") {
+				t.Errorf("%s: %s says %q", st.Name, name, text)
+			}
+		}
+	}
+	if said < 2 {
+		t.Errorf("%d states say it", said)
+	}
+	c := &canned{at: cannedAt}
+	followed(c, 2, 1)
+	c.add(event.HandsIn{})
+	for name, u := range map[string]underway{"another program's": {Elsewhere: true}, "cut off": {}} {
+		u.Loop = fixing.Of(&c.run)
+		if v := liveOf(&c.run, u, cannedAt); strings.Contains(v.Large+v.Label+v.Below, "hands in: RF off") ||
+			v.RF == rfOff {
+			t.Errorf("%s run: %q, %q, %q", name, v.Large, v.Label, v.Below)
+		}
 	}
 }

@@ -154,7 +154,7 @@ export class Chart {
       },
       axes: [axis(c.x, !!c.x.log), axis(c.y)],
       cursor: { drag: { x: false, y: false, setScale: false }, points: { show: false }, y: false },
-      series: [{}, ...c.series.map(s => ({ label: s.name, spanGaps: true, points: { show: false }, stroke: isLine(s) ? paint(s.paint) : undefined, width: 2, dash: s.sign === "dash" ? [8, 5] : undefined, paths: isLine(s) ? undefined : () => null }))],
+      series: [{}, ...c.series.map(s => ({ label: s.name, spanGaps: !s.apart, points: { show: false }, stroke: isLine(s) ? paint(s.paint) : undefined, width: 2, dash: s.sign === "dash" ? [8, 5] : undefined, paths: isLine(s) ? undefined : () => null }))],
       hooks: {
         drawAxes: [u => { u.ctx.save(); hatch(u, this.shade, c.shadePaint || "unreachable"); this.reported(u); this.bandLines(u); u.ctx.restore(); }],
         draw: [u => { u.ctx.save(); c.series.forEach((s, i) => { if (!isLine(s)) signs(u, s, i + 1); }); this.markLine(u); u.ctx.restore(); }],

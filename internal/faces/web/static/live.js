@@ -3,6 +3,8 @@
 // it shows: an old reading must never look live.
 
 import { kept, keep } from "./choice.js";
+import { tone } from "./tone.js";
+import { dotsKept, say as sayLoop, tell } from "./fixing.js";
 
 const silence = 3500; // ms without a message after which the page is not live
 const keptLooks = 900, keptLog = 60;
@@ -21,6 +23,7 @@ function dead() {
   for (const e of document.querySelectorAll("[data-since]")) e.textContent = "not live since " + lastAt;
   for (const e of document.querySelectorAll('[data-now="watched"]')) e.textContent = e.textContent && "Nobody knows whether this page still watches.";
   for (const e of document.querySelectorAll('[data-live="read"]')) e.textContent = "as it was at " + lastAt;
+  sayLoop(null);
 }
 
 function alive(at) {
@@ -30,24 +33,27 @@ function alive(at) {
 
 function say(view) {
   for (const [name, list] of Object.entries(words)) {
-    const text = String(view[name] ?? "");
+    const text = String(at(view, name) ?? "");
     for (const e of list) if (e.textContent !== text) e.textContent = text;
   }
-  for (const [name, list] of Object.entries(shows)) for (const e of list) e.hidden = !view[name];
+  for (const [name, list] of Object.entries(shows)) for (const e of list) e.hidden = !at(view, name);
   for (const e of document.querySelectorAll(".big[data-rf]")) e.dataset.rf = view.rf;
   for (const e of document.querySelectorAll("[data-dut]")) e.dataset.dut = view.dut || "none";
   for (const e of document.querySelectorAll("progress[data-part]")) {
     e.max = e.dataset.part === "dwell" ? 1 : Math.max(view.known, 1);
     e.value = e.dataset.part === "dwell" ? view.dwellShare : view.done;
   }
-  for (const e of document.querySelectorAll("[data-when]")) e.disabled = !({ here: view.here && !view.ended, held: view.held, going: view.here && !view.ended && !view.held })[e.dataset.when];
-  for (const e of document.querySelectorAll("[data-figure]")) figure(e, String(view[e.dataset.figure] ?? ""));
+  for (const e of document.querySelectorAll("[data-when]")) e.disabled = !({ here: view.here && !view.ended, out: view.here && !view.ended && view.loop?.out, held: view.held, going: view.here && !view.ended && !view.held })[e.dataset.when];
+  for (const e of document.querySelectorAll("[data-figure]")) figure(e, String(at(view, e.dataset.figure) ?? ""));
   for (const e of document.querySelectorAll("[data-old-if]")) e.toggleAttribute("data-old", !!view[e.dataset.oldIf]);
   nearest(view.nearest ?? []);
   sound(view);
   monitors(view.monitors ?? []);
   prompt(view.prompt);
+  sayLoop(view);
 }
+
+const at = (view, path) => path.split(".").reduce((v, name) => v?.[name], view);
 
 // figure shows a quantity large, its unit smaller.
 function figure(e, text) {
@@ -88,32 +94,23 @@ function nearest(list) {
 }
 
 // An upset is heard where the person at the bench wants that: a tone, or a word besides. The choice is the browser's.
-let audio, wasUpset = false;
+let wasUpset = false;
 function sound(view) {
   const upset = view.dut === "upset", rises = upset && !wasUpset;
   wasUpset = upset;
   const how = document.querySelector("#sound")?.value;
   if (!rises || !how) return;
-  tone();
+  upsetTone();
   if (how === "word") globalThis.speechSynthesis?.speak(Object.assign(new SpeechSynthesisUtterance("upset at " + view.frequency), { lang: "en" }));
 }
 
-function tone() {
-  if (!globalThis.AudioContext) return;
-  audio ??= new AudioContext();
-  audio.resume();
-  const o = audio.createOscillator(), g = audio.createGain(), t = audio.currentTime;
-  o.frequency.setValueAtTime(880, t); o.frequency.setValueAtTime(660, t + 0.15);
-  g.gain.setValueAtTime(0.25, t); g.gain.exponentialRampToValueAtTime(0.001, t + 0.4);
-  o.connect(g).connect(audio.destination);
-  o.start(t); o.stop(t + 0.4);
-}
+const upsetTone = () => tone(880, 0.4, 660);
 
 function sounds() {
   const choice = document.querySelector("#sound");
   if (!choice) return;
   choice.value = kept("sound");
-  choice.addEventListener("change", () => { keep("sound", choice.value); if (choice.value) tone(); });
+  choice.addEventListener("change", () => { keep("sound", choice.value); if (choice.value) upsetTone(); });
 }
 
 // bench fills the strip, which tells of the bench and not of the run that a page shows.
@@ -214,6 +211,7 @@ export function live(charts) {
   function listen() {
     const from = new URL(body.stream, location);
     if (record) from.searchParams.set("from", record);
+    if (from.searchParams.has("dots")) from.searchParams.set("dots", dotsKept());
     from.searchParams.set("job", document.querySelector("nav .job")?.textContent ?? "");
     const source = new EventSource(from);
     source.addEventListener("now", e => {
@@ -235,6 +233,7 @@ export function live(charts) {
       lines.push(line);
       if (lines.length > keptLog) lines.shift();
     });
+    source.addEventListener("loop", e => tell(JSON.parse(e.data)));
     source.addEventListener("error", () => {
       if (Date.now() - heard > silence) dead();
       if (source.readyState === EventSource.CLOSED) setTimeout(again, 2000, source); // refused, as when too many listen

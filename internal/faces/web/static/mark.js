@@ -2,6 +2,7 @@
 // counts wherever the focus is, unless what has the focus takes it: then the page says so. What was said is confirmed
 // largely and at once, with the time; a page that is slow must not make anybody press twice.
 import { kept, keep } from "./choice.js";
+import { footIn } from "./fixing.js";
 
 const form = document.querySelector("#mark");
 const how = document.querySelector("#mark-how"), choose = document.querySelector("#mark-key");
@@ -13,7 +14,7 @@ const text = "textarea, select, [contenteditable], input:not([type=button], [typ
 const edits = /^(Page|Arrow|Home|End|Backspace|Delete|Insert)/;
 const never = /^(Escape|Tab|Shift|Control|Alt|AltGraph|Meta|CapsLock|Dead|Process|Unidentified|Fn)/;
 
-function takes(key, e) {
+export function takes(key, e) {
   if (key === " ") return e?.closest(control);
   if (key === "Enter") return e?.closest(control + ", a[href]");
   if (edits.test(key)) return e?.closest("input, " + text);
@@ -24,6 +25,8 @@ const nameOf = key => key === " " ? "Space" : key.length === 1 ? key.toUpperCase
 
 function keyOf() { return kept("mark-key") || " "; }
 function keepKey(key) { keep("mark-key", key); foot = key; }
+export const footKey = () => foot === " " ? "" : foot;
+const means = document.querySelector("#foot-means"); // there in a fixing loop only
 let foot = " ", asking = false, turn = 0, timer;
 
 export function mark() {
@@ -36,9 +39,11 @@ export function mark() {
     if (e.repeat || e.ctrlKey || e.altKey || e.metaKey || e.key !== " " && e.key !== foot || takes(e.key, e.target)) return;
     e.preventDefault();
     e.stopPropagation();
+    if (e.key === foot && foot !== " " && means?.value === "hands in" && footIn()) return;
     send();
   }, true);
   for (const kind of ["focusin", "focusout"]) addEventListener(kind, () => setTimeout(tell));
+  if (means) { means.value = kept("foot-means"); means.addEventListener("change", () => keep("foot-means", means.value)); }
   if (choose) {
     choose.hidden = false;
     choose.addEventListener("click", () => { asking = true; tell(); });
@@ -62,6 +67,8 @@ function tell() {
   const keys = foot === " " ? [" "] : [" ", foot], taken = keys.filter(k => takes(k, document.activeElement));
   form.querySelector("button").setAttribute("aria-keyshortcuts", keys.map(nameOf).join(" "));
   if (choose) choose.textContent = asking ? "Press the foot switch now (Space: none; Tab: leave it)" : foot === " " ? "Foot switch: set its key" : "Foot switch: " + nameOf(foot);
+  const has = document.querySelector("#foot-has");
+  if (has) has.hidden = foot === " ";
   if (!how) return;
   if (off) { how.dataset.taken = "no"; how.querySelector("span").textContent = "No run is being done by this program."; return; }
   how.dataset.taken = taken.length === keys.length ? "yes" : "no";

@@ -2,6 +2,7 @@
 // forms are plain forms, and the live page loads itself again.
 import { mountAll } from "./chart.js";
 import { live } from "./live.js";
+import { fixing } from "./fixing.js";
 import { edit } from "./edit.js";
 import { mark } from "./mark.js";
 
@@ -27,6 +28,7 @@ for (const form of document.querySelectorAll("form[data-quiet]:not(#mark)")) {
 // A choice of what is shown is shown at once.
 for (const form of document.querySelectorAll("form[data-at-once]")) form.addEventListener("change", () => form.requestSubmit());
 
+fixing(charts); // before mark: in its countdown any key is its own
 mark();
 live(charts);
 edit(charts);
