@@ -116,7 +116,7 @@ func (s *Server) armed(r *http.Request, x *submitted) *arming {
 		x.refuse(http.StatusBadRequest, "not armed: %v", err)
 	}
 	if q.Fix = asked; asked != nil && q.Resume {
-		x.refuse(http.StatusBadRequest, "not armed: a fixing loop is begun, or the newest run is gone on with, not both")
+		x.refuse(http.StatusBadRequest, "not armed: a fixing loop is begun, or the newest run gone on with, not both")
 	}
 	if len(x.Clash) == 0 && x.Moved == "" {
 		if why := s.speaksAgainst(x.Name, x.Text); why != "" {
