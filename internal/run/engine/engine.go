@@ -249,6 +249,7 @@ type run struct {
 	latches   int
 	dwelling  *dwellMeters // the meters of the last dwell that was watched
 	loop      loop         // of a fixing run
+	stepping  bool         // the run has armed, and does steps
 	status    Status
 	clock     clock
 	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
@@ -461,6 +462,7 @@ func (r *run) work(ctx context.Context) error {
 	if err := r.ready(ctx); err != nil {
 		return err
 	}
+	r.stepping = true
 	if r.cfg.Fixing != nil {
 		return r.follow(ctx)
 	}

@@ -73,7 +73,8 @@ func (f *freeSweep) work(ctx context.Context) error {
 	if f.spec.Marked == plan.ByZeroSpan && f.cfg.Rig.Analyser == nil {
 		return errors.New("the zero-span edge needs an analyser")
 	}
-	if err := f.ready(ctx); err != nil {
+	err := f.ready(ctx)
+	if f.stepping = true; err != nil {
 		return err
 	}
 	for i := 0; i < len(f.spec.Passes); {

@@ -171,7 +171,7 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	if err := r.stopAsked(); err != nil { // whoever asked for RF to go off does not want it to rise first
 		return err
 	}
-	if r.hold.Load() {
+	if r.hold.Load() && r.stepping { // while the run arms, at the lowest level, a hold waits for the first step
 		return errHeld
 	}
 	if err := r.operateAgain(ctx); err != nil {
