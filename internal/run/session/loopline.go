@@ -49,7 +49,7 @@ func (o Order) attendLoop(w *terminal.World, run int) (*loopLine, func()) {
 		footSwitch: o.FootSwitch, changed: make(chan struct{}), try: 1}
 	ctx, cancel := context.WithCancel(w.Ctx)
 	var beside sync.WaitGroup
-	beside.Go(func() { l.signals(ctx) })
+	beside.Go(func() { signalled(ctx, w, l.out) })
 	beside.Go(func() { l.present(ctx) })
 	keys, ok := w.Keys()
 	if ok {
@@ -77,23 +77,6 @@ func (l *loopLine) say(c engine.Command) {
 	case l.out <- c:
 	case <-time.After(time.Second):
 		fmt.Fprintln(l.w.Stderr, "the run takes no commands at the moment; Ctrl-C twice switches RF off now")
-	}
-}
-
-func (l *loopLine) signals(ctx context.Context) {
-	for first := true; ; first = false {
-		select {
-		case <-ctx.Done():
-			return
-		case <-l.w.Signals:
-		}
-		if first {
-			fmt.Fprintln(l.w.Stderr, "\nfinishing safely; once more to switch RF off now")
-			l.say(engine.Command{Want: engine.Finish})
-		} else {
-			fmt.Fprintln(l.w.Stderr, "\nRF off now")
-			l.say(engine.Command{Want: engine.Abort})
-		}
 	}
 }
 

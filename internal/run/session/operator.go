@@ -15,29 +15,26 @@ import (
 func listenToOperator(w *terminal.World, desk *engine.Desk) (<-chan engine.Command, func()) {
 	out := make(chan engine.Command, 8)
 	ctx, cancel := context.WithCancel(w.Ctx)
-	go func() {
-		first := true
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-w.Signals:
-				if first {
-					fmt.Fprintln(w.Stderr, "\nfinishing safely; once more to switch RF off now")
-					out <- engine.Command{Want: engine.Finish}
-				} else {
-					fmt.Fprintln(w.Stderr, "\nRF off now")
-					out <- engine.Command{Want: engine.Abort}
-				}
-				first = false
-			}
-		}
-	}()
+	go signalled(ctx, w, out)
 	if w.Terminal || desk != nil {
 		w.Typed()
 		go typed(ctx, w, desk, out)
 	}
 	return out, cancel
+}
+
+// signalled turns signals into commands: the first finishes safely, every further one switches RF off now.
+func signalled(ctx context.Context, w *terminal.World, out chan<- engine.Command) {
+	for want, words := engine.Finish, "finishing safely; once more to switch RF off now"; ; want, words =
+		engine.Abort, "RF off now" {
+		select {
+		case <-ctx.Done():
+			return
+		case <-w.Signals:
+			fmt.Fprintln(w.Stderr, "\n"+words)
+			out <- engine.Command{Want: want}
+		}
+	}
 }
 
 // typed reads what the operator types: u and Enter for "it upset now", h to hold, g to go on.
