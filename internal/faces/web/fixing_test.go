@@ -3,12 +3,16 @@ package web_test
 import (
 	"net/http"
 	"net/url"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp/kb"
+
 	"provoke/internal/faces/web"
+	"provoke/internal/faces/web/browser"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
@@ -150,5 +154,165 @@ func TestWhatHandsDidIsTakenOnlyAfterTheyWereIn(t *testing.T) {
 		if n := out(form); n != http.StatusBadRequest {
 			t.Errorf("%v: %d", form, n)
 		}
+	}
+}
+
+// A whole try by keyboard alone: H, the words only once the engine says them, what was changed, the key held for a
+// second, signs of life in the countdown, and any key ends it. A dead stream shows no "hands in" and sends no sign.
+func TestATryByKeyboardAlone(t *testing.T) {
+	t.Parallel()
+	p := browser.Open(t)
+	s := serve(t, true)
+	w := s.looping(t, engine.HandsAreOut)
+	s.enter(p)
+	p.Size(1280, 720)
+	p.Go(s.URL + "/live")
+	p.Wait(`globalThis.provoke && document.body.dataset.fresh === "yes" && !document.querySelector("#hands-in button").disabled`)
+	said := func() bool { return strings.Contains(p.Text("main"), engine.HandsInWords) }
+	key := func(kind, key, more string) {
+		p.Eval(`(document.activeElement ?? document.body).dispatchEvent(new KeyboardEvent("` + kind + `", {key: "` + key +
+			`", bubbles: true, cancelable: true` + more + `})) || true`)
+	}
+	count := func(w engine.Want, want int, when string) {
+		t.Helper()
+		for end := time.Now().Add(2 * time.Second); len(s.wants(w)) < want && time.Now().Before(end); {
+			time.Sleep(10 * time.Millisecond)
+		}
+		if n := len(s.wants(w)); n != want {
+			t.Errorf("%s: told %d times, want %d", when, n, want)
+		}
+	}
+	key("keydown", "g", "") // RF is on: there is nothing to go on with
+	p.Press("h")
+	count(engine.HandsIn, 1, "H")
+	p.Wait(`document.querySelector(".big.rf").innerText.includes("keep hands off")`)
+	s.hands(engine.HandsGoingIn)
+	time.Sleep(300 * time.Millisecond)
+	if said() {
+		t.Error("hands in is said before the engine says so")
+	}
+	must(w.Append(time.Now(), event.HandsIn{How: "read back as off"}))
+	s.hands(engine.HandsAreIn, func(st *engine.Status) { st.HandsHow = "read back as off" })
+	p.Wait(`document.querySelector(".big.rf").innerText.includes("hands in: RF off, read back") && document.activeElement.id === "what"`)
+	p.Press("ferrite at the connector\r") // Enter in the name is no going on
+	p.Eval(`document.querySelector("#rf-again").focus()`)
+
+	// Held too short, repeated by the keyboard, or by the foot switch: nothing.
+	key("keydown", "Enter", "")
+	time.Sleep(600 * time.Millisecond)
+	key("keyup", "Enter", "")
+	for range 30 {
+		key("keydown", "Enter", ", repeat: true")
+	}
+	time.Sleep(1200 * time.Millisecond)
+	count(engine.HandsOut, 0, "a key that was not held")
+	key("keydown", "Enter", "")
+	time.Sleep(500 * time.Millisecond)
+	key("keydown", "Enter", ", repeat: true")
+	count(engine.HandsOut, 1, "a key that was held")
+	key("keyup", "Enter", "")
+	if did := s.wants(engine.HandsOut)[0].Did.Did(); did != "ferrite at the connector put in" {
+		t.Errorf("hands did %q", did)
+	}
+	s.hands(engine.HandsGoOut)
+	p.Wait(`/RF on in [123] s/.test(document.querySelector(".big.rf").innerText)`)
+	time.Sleep(700 * time.Millisecond)
+	if n := len(s.wants(engine.Present)); n < 2 {
+		t.Errorf("%d signs of life in a second", n)
+	}
+	key("keydown", "Shift", "")
+	count(engine.HandsIn, 1, "a modifier key")
+	p.Press("x")
+	count(engine.HandsIn, 2, "any key in the countdown")
+	n := len(s.wants(engine.Present))
+	time.Sleep(700 * time.Millisecond)
+	if got := len(s.wants(engine.Present)); got > n+1 {
+		t.Errorf("%d signs of life after the countdown was ended", got-n)
+	}
+
+	// The stream dies while hands are in, and in the countdown.
+	s.hands(engine.HandsAreIn)
+	p.Wait(`!document.querySelector("#rf-again").disabled && document.querySelector(".big.rf").innerText.includes("hands in: RF off")`)
+	p.Eval(`document.activeElement.blur()`)
+	key("keydown", "g", "")
+	count(engine.HandsOut, 2, "G that was held")
+	key("keyup", "g", "")
+	s.hands(engine.HandsGoOut, func(st *engine.Status) { st.HandsUntil = time.Now().Add(time.Minute) })
+	p.Wait(`/RF on in/.test(document.querySelector(".big.rf").innerText)`)
+	s.hands(engine.HandsAreIn)
+	p.Wait(`document.querySelector(".big.rf").innerText.includes("hands in: RF off")`)
+	s.blockStreams.Store(true)
+	s.CloseClientConnections()
+	p.Wait(`document.body.dataset.fresh === "no"`)
+	if said() {
+		t.Error("hands in is said although the stream is dead")
+	}
+	n = len(s.wants(engine.HandsOut))
+	key("keydown", "g", "")
+	time.Sleep(1300 * time.Millisecond)
+	if len(s.wants(engine.HandsOut)) != n {
+		t.Error("RF was asked for from a page that is dead")
+	}
+	p.Complaints() // of the stream
+}
+
+// The foot switch is hands in where somebody chose that, ends the countdown, and never begins one.
+func TestTheFootSwitchCanMeanHandsInAndNeverGoingOn(t *testing.T) {
+	t.Parallel()
+	p := browser.Open(t)
+	s := serve(t, true)
+	s.looping(t, engine.HandsAreOut)
+	s.enter(p)
+	p.Eval(`localStorage.setItem("mark-key", "g"), localStorage.setItem("foot-means", "hands in")`)
+	p.Go(s.URL + "/live")
+	p.Wait(`globalThis.provoke && document.body.dataset.fresh === "yes" && !document.querySelector("#hands-in button").disabled`)
+	p.Press("g")
+	for end := time.Now().Add(2 * time.Second); len(s.wants(engine.HandsIn)) == 0 && time.Now().Before(end); {
+		time.Sleep(10 * time.Millisecond)
+	}
+	if in := s.wants(engine.HandsIn); len(in) != 1 || in[0].By != "foot switch" || s.marks() > 0 {
+		t.Fatalf("told %+v, %d marks", in, s.marks())
+	}
+	s.hands(engine.HandsAreIn)
+	p.Wait(`!document.querySelector("#rf-again").disabled`)
+	p.Eval(`document.querySelector("#rf-again").focus(), document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "g", bubbles: true, cancelable: true}))`)
+	time.Sleep(1400 * time.Millisecond)
+	if n := len(s.wants(engine.HandsOut)); n > 0 {
+		t.Errorf("the foot switch asked for RF %d times", n)
+	}
+}
+
+// By hand: keys are steps, buttons the same; in a text field they write.
+func TestAPointIsMovedByKeys(t *testing.T) {
+	t.Parallel()
+	p := browser.Open(t)
+	s := serve(t, true)
+	s.looping(t, engine.HandsAreOut)
+	s.enter(p)
+	p.Go(s.URL + "/live")
+	p.Wait(`globalThis.provoke && document.body.dataset.fresh === "yes" && !document.querySelector("#hands-in button").disabled`)
+	p.Press(kb.ArrowUp) // nothing is held yet: the page scrolls
+	p.Press("b")
+	offset := rf.Gain(-9)
+	s.hands("", func(st *engine.Status) {
+		st.Point = &engine.HeldPoint{Point: plan.Point{Frequency: 41e6, Target: rf.DBuA(80)}, Offset: offset}
+	})
+	p.Wait(`!document.querySelector(".by-hand > div").hidden && document.querySelector(".by-hand").innerText.includes("71.0 dBµA, 3.55 mA")`)
+	for _, key := range []string{kb.ArrowUp, kb.ArrowDown, kb.PageUp, kb.PageDown, kb.ArrowLeft, kb.ArrowRight, "n", "p",
+		"m", "t"} {
+		p.Press(key)
+	}
+	p.Click(`[data-move="PageDown"]`)
+	p.Click("#note-text")
+	p.Press("nmt")
+	want := []engine.Move{{At: 41e6}, {Steps: 1}, {Steps: -1}, {Steps: 6}, {Steps: -6}, {Along: -1}, {Along: 1}, {Next: 1},
+		{Next: -1}, {Carrier: new(true)}, {Follow: true}, {Steps: -6}}
+	time.Sleep(300 * time.Millisecond)
+	var got []engine.Move
+	for _, c := range s.wants(engine.MovePoint) {
+		got = append(got, c.Point)
+	}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("told %+v", got)
 	}
 }

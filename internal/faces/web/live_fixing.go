@@ -24,6 +24,8 @@ type loopView struct {
 	// Out: nothing stands against hands going in; Ask: hands are in, and the page asks what was changed.
 	Out bool `json:"out"`
 	Ask bool `json:"ask"`
+	// Follows: no point is held by hand.
+	Follows bool `json:"follows"`
 	// Second is the second of the countdown that RF comes on after; 0 outside it.
 	Second int `json:"second"`
 	// Now is the place that is exposed, or was last; -1 for none.
@@ -62,8 +64,8 @@ type placeV struct {
 // heldV is a point that is held by hand.
 type heldV struct {
 	Level string `json:"level"`
+	At    string `json:"at"` // the frequency, and for how long RF is on there
 	How   string `json:"how"`
-	For   string `json:"for"`
 	Waits string `json:"waits"`
 	// Carrier: the plan's modulation is off.
 	Carrier bool `json:"carrier"`
@@ -103,7 +105,7 @@ func (v *liveView) follow(r *result.Run, u underway, now time.Time) {
 		return
 	}
 	x.Hands = u.Status.Hands
-	x.Out, x.Ask = x.Hands == engine.HandsAreOut, x.Hands == engine.HandsAreIn
+	x.Out, x.Ask, x.Follows = x.Hands == engine.HandsAreOut, x.Hands == engine.HandsAreIn, true
 	if left := u.Status.HandsUntil.Sub(now); x.Hands == engine.HandsGoOut && !u.Status.HandsUntil.IsZero() {
 		x.Second = max(1, int(math.Ceil(left.Seconds())))
 	}
@@ -209,7 +211,7 @@ func (x *loopView) hold(l *fixing.Loop, s engine.Status, now time.Time) {
 	if p == nil || x.Hands != engine.HandsAreOut {
 		return
 	}
-	h := &heldV{Level: p.Offset.String() + " of the plan's drive", Carrier: p.Carrier, How: "the plan's modulation"}
+	h := &heldV{At: p.Point.Frequency.String(), Level: p.Offset.String() + " of the plan's drive", Carrier: p.Carrier, How: "the plan's modulation"}
 	if target := p.Point.Target; target.Exact() {
 		level := target.Add(p.Offset)
 		h.Level = level.String() + ", " + level.Linear()
@@ -221,9 +223,20 @@ func (x *loopView) hold(l *fixing.Loop, s engine.Status, now time.Time) {
 	case p.Waits:
 		h.Waits = "It upset: RF is off until the next key."
 	case s.RFOn && !s.DwellFrom.IsZero():
-		h.For = "held for " + rf.Duration(now.Sub(s.DwellFrom).Truncate(time.Second)).String()
+		h.At += ", held for " + rf.Duration(now.Sub(s.DwellFrom).Truncate(time.Second)).String()
 	}
-	x.Held = h
+	x.Held, x.Follows = h, false
+}
+
+// handMove is a way to move a point by hand: its key, how that is written, and what it does.
+type handMove struct{ Key, Shown, Says string }
+
+// Moves are the ways to move a point by hand.
+func (x *loopView) Moves() []handMove {
+	return []handMove{{"ArrowUp", "↑", "up"}, {"ArrowDown", "↓", "down"}, {"PageUp", "PgUp", "3 dB up"},
+		{"PageDown", "PgDn", "3 dB down"}, {"ArrowLeft", "←", "lower frequency"},
+		{"ArrowRight", "→", "higher frequency"}, {"p", "P", "followed before"}, {"n", "N", "next followed"},
+		{"m", "M", "modulation"}, {"t", "T", "follow again"}}
 }
 
 // loopTold is what changes with an exposure or with hands only: sent when a record came, and drawn with the page.

@@ -289,7 +289,6 @@ func (r *run) handsIn(ctx context.Context) error {
 		return err
 	}
 	clear(r.upsetAt)
-	r.hold.Store(false)
 	r.status.Hands, r.status.HandsHow, r.status.HandsUntil = HandsAreOut, "", time.Time{}
 	r.toldLoop()
 	return nil
@@ -313,10 +312,12 @@ func (r *run) awaitHandsOut(ctx context.Context) (event.HandsOut, error) {
 		case c.Want == HandsOut:
 			run, err := r.countDown(ctx)
 			if err == nil && run {
+				r.hold.Store(false) // from here on a press means that hands go in again
 				err = r.wellAfterHands(ctx)
 				if run = err == nil; !run && ctx.Err() == nil && r.stopAsked() == nil && r.attended() == nil {
 					r.status.Last, err = err.Error(), nil // hands stay in until the product is well
 				}
+				run = run && !r.hold.Load()
 			}
 			if err != nil {
 				return event.HandsOut{}, err

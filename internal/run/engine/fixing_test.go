@@ -375,6 +375,35 @@ func TestACountdownEnds(t *testing.T) {
 	}
 }
 
+// Hands that go in again after the countdown, while the product is watched before RF comes on, are heard.
+func TestHandsGoInAgainBeforeRFComesOn(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+		asked, again := false, false
+		var in time.Time
+		o := l.following([]rf.Frequency{worst(l.sim, 0)}, 0, func(x *fixing.Loop, s engine.Status) {
+			switch {
+			case x != nil && len(x.Places[0].Dots) == 3 && !asked:
+				asked = true
+				l.say(engine.Command{Want: engine.HandsIn, By: "key"})
+			case s.Hands == engine.HandsAreIn && in.IsZero():
+				in = time.Now()
+				l.handsOut(event.HandsOut{What: "filter"})
+			case s.Hands == engine.HandsGoOut && s.HandsUntil.IsZero() && !again:
+				again = true
+				l.say(engine.Command{Want: engine.HandsIn, By: "key"})
+				go func() {
+					time.Sleep(10 * time.Second)
+					l.say(engine.Command{Want: engine.Finish})
+				}()
+			}
+		})
+		time.Sleep(10 * time.Second)
+		if o.err != nil || !again || l.sim.RFOnSince(in) || l.journal.find("hands-out") != nil {
+			t.Errorf("%v: asked again %v, RF since: %v, %s", o.err, again, l.sim.RFOnSince(in), l.journal.kinds())
+		}
+	})
+}
+
 // By hand at one point: levels by steps, never above the level wanted; an upset switches RF off until the next key.
 func TestAPointIsHeldByHand(t *testing.T) {
 	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {

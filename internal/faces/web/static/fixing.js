@@ -95,7 +95,7 @@ const moves = {
   ArrowUp: () => ({ steps: 1 }), ArrowDown: () => ({ steps: -1 }), PageUp: () => ({ steps: view.three }), PageDown: () => ({ steps: -view.three }),
   ArrowRight: () => ({ along: 1 }), ArrowLeft: () => ({ along: -1 }), n: () => ({ next: 1 }), p: () => ({ next: -1 }),
   m: () => ({ carrier: view.held?.carrier ? "no" : "yes" }), t: () => ({ follow: "yes" }),
-  b: () => ({ at: box.querySelector(`[data-place="${chosen}"] .label`).textContent }),
+  b: () => view.held ? {} : ({ at: box.querySelector(`[data-place="${chosen}"] .label`).textContent }),
 };
 function move(name) { if (view) send("/fixing/point", moves[name]()); }
 

@@ -43,7 +43,7 @@ function say(view) {
     e.max = e.dataset.part === "dwell" ? 1 : Math.max(view.known, 1);
     e.value = e.dataset.part === "dwell" ? view.dwellShare : view.done;
   }
-  for (const e of document.querySelectorAll("[data-when]")) e.disabled = !({ here: view.here && !view.ended, out: view.here && !view.ended && view.loop?.out, held: view.held, going: view.here && !view.ended && !view.held })[e.dataset.when];
+  for (const e of document.querySelectorAll("[data-when]")) e.disabled = !({ here: view.here && !view.ended, out: view.here && !view.ended && view.loop?.out, "held-point": !!view.loop?.held, held: view.held, going: view.here && !view.ended && !view.held })[e.dataset.when];
   for (const e of document.querySelectorAll("[data-figure]")) figure(e, String(at(view, e.dataset.figure) ?? ""));
   for (const e of document.querySelectorAll("[data-old-if]")) e.toggleAttribute("data-old", !!view[e.dataset.oldIf]);
   nearest(view.nearest ?? []);
