@@ -298,15 +298,15 @@ func TestAPointIsMovedByKeys(t *testing.T) {
 		st.Point = &engine.HeldPoint{Point: plan.Point{Frequency: 41e6, Target: rf.DBuA(80)}, Offset: offset}
 	})
 	p.Wait(`!document.querySelector(".by-hand > div").hidden && document.querySelector(".by-hand").innerText.includes("71.0 dBµA, 3.55 mA")`)
-	for _, key := range []string{kb.ArrowUp, kb.ArrowDown, kb.PageUp, kb.PageDown, kb.ArrowLeft, kb.ArrowRight, "n", "p",
-		"m", "t"} {
+	for _, key := range []string{kb.ArrowUp, kb.ArrowDown, kb.PageUp, kb.PageDown, kb.ArrowLeft, kb.ArrowRight,
+		"n", "p", "m", "t"} {
 		p.Press(key)
 	}
 	p.Click(`[data-move="PageDown"]`)
 	p.Click("#note-text")
 	p.Press("nmt")
-	want := []engine.Move{{At: 41e6}, {Steps: 1}, {Steps: -1}, {Steps: 6}, {Steps: -6}, {Along: -1}, {Along: 1}, {Next: 1},
-		{Next: -1}, {Carrier: new(true)}, {Follow: true}, {Steps: -6}}
+	want := []engine.Move{{At: 41e6}, {Steps: 1}, {Steps: -1}, {Steps: 6}, {Steps: -6}, {Along: -1}, {Along: 1},
+		{Next: 1}, {Next: -1}, {Carrier: new(true)}, {Follow: true}, {Steps: -6}}
 	time.Sleep(300 * time.Millisecond)
 	var got []engine.Move
 	for _, c := range s.wants(engine.MovePoint) {

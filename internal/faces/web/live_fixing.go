@@ -211,7 +211,8 @@ func (x *loopView) hold(l *fixing.Loop, s engine.Status, now time.Time) {
 	if p == nil || x.Hands != engine.HandsAreOut {
 		return
 	}
-	h := &heldV{At: p.Point.Frequency.String(), Level: p.Offset.String() + " of the plan's drive", Carrier: p.Carrier, How: "the plan's modulation"}
+	h := &heldV{At: p.Point.Frequency.String(), Level: p.Offset.String() + " of the plan's drive",
+		Carrier: p.Carrier, How: "the plan's modulation"}
 	if target := p.Point.Target; target.Exact() {
 		level := target.Add(p.Offset)
 		h.Level = level.String() + ", " + level.Linear()
