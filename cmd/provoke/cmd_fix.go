@@ -8,29 +8,23 @@ import (
 	"provoke/internal/run/engine"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
-	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
 // fixCommand is the fixing loop.
 type fixCommand struct {
-	Plan             string         `arg:"" help:"Plan file: the one of the exposure that upset." type:"path"`
-	Job              string         `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
-	Of               int            `help:"Follow the worst frequency of each failing band of that run; without it, of the newest exposure that upset." placeholder:"RUN"`
-	At               []rf.Frequency `help:"Follow these frequencies instead, up to 8." placeholder:"FREQUENCY,..."`
-	Hold             rf.Frequency   `help:"Begin by hand at this frequency instead of following." placeholder:"FREQUENCY"`
-	Level            rf.Current     `help:"With --hold: at this current, e.g. \"71 dBuA\"; without it, just below the onset." placeholder:"CURRENT"`
-	Alone            time.Duration  `default:"10m" help:"RF goes off after so long without a key, a line or a click (${default})."`
-	HandsInKey       string         `help:"Key that a foot switch sends for \"hands in\", e.g. F9. No foot switch goes on." placeholder:"KEY"`
-	UpsetKey         string         `help:"Key that a foot switch sends for \"it upset now\", e.g. F10." placeholder:"KEY"`
-	Label            string         `help:"What this loop is about, in a few words." placeholder:"TEXT"`
-	Operator         string         `help:"Who stands at the bench." placeholder:"NAME"`
-	Room             string         `help:"Where the bench stands." placeholder:"TEXT"`
-	Temperature      string         `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
-	Humidity         string         `help:"Relative humidity of the room, with its unit." placeholder:"TEXT"`
-	Resume           bool           `help:"Go on with the newest loop of the job, with all its tries."`
-	Arm              bool           `help:"Accept the worst case at every rating without being asked."`
-	AcceptSinglePath bool           `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
+	Plan       string         `arg:"" help:"Plan file: the one of the exposure that upset." type:"path"`
+	Job        string         `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
+	Of         int            `help:"Follow the worst frequency of each failing band of that run; without it, of the newest exposure that upset." placeholder:"RUN"`
+	At         []rf.Frequency `help:"Follow these frequencies instead, up to 8." placeholder:"FREQUENCY,..."`
+	Hold       rf.Frequency   `help:"Begin by hand at this frequency instead of following." placeholder:"FREQUENCY"`
+	Level      rf.Current     `help:"With --hold: at this current, e.g. \"71 dBuA\"; without it, just below the onset." placeholder:"CURRENT"`
+	Alone      time.Duration  `default:"10m" help:"RF goes off after so long without a key, a line or a click (${default})."`
+	HandsInKey string         `help:"Key that a foot switch sends for \"hands in\", e.g. F9. No foot switch goes on." placeholder:"KEY"`
+	UpsetKey   string         `help:"Key that a foot switch sends for \"it upset now\", e.g. F10." placeholder:"KEY"`
+	Resume     bool           `help:"Go on with the newest loop of the job, with all its tries."`
+
+	atBench `embed:""`
 }
 
 // Help says what is to know at the bench.
@@ -84,18 +78,10 @@ func (c *fixCommand) Run(w *terminal.World) error {
 	if c.Hold > 0 && len(c.At) == 0 && c.Of == 0 {
 		asked.At = []rf.Frequency{c.Hold}
 	}
-	res, err := session.Perform(w, session.Order{PlanFile: c.Plan, JobFile: c.Job, Label: c.Label, Operator: c.Operator,
-		Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Resume: c.Resume,
-		Alone: c.AcceptSinglePath, Fix: asked, Point: c.Hold, Level: c.Level,
-		FootSwitch: foot})
-	if res.Verdict == "" {
-		return err
-	}
-	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets,
-		english.Count(res.Exposures, "exposure", "exposures"))
-	if res.Safing.How != "" {
-		fmt.Fprintf(w.Stdout, "; %s", terminal.RFWords(res.Safing.How))
-	}
-	fmt.Fprintf(w.Stdout, "\nsee: provoke findings %s\n", c.Job)
+	o := c.order()
+	o.PlanFile, o.JobFile, o.Resume, o.Fix, o.Point, o.Level = c.Plan, c.Job, c.Resume, asked, c.Hold, c.Level
+	o.FootSwitch = foot
+	res, err := session.Perform(w, o)
+	sayEnded(w, res, c.Job)
 	return err
 }

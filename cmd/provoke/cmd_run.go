@@ -5,26 +5,51 @@ import (
 	"strings"
 
 	"provoke/internal/job/event"
+	"provoke/internal/run/engine"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 )
 
-type runCommand struct {
-	Plan             string `arg:"" help:"Plan file." type:"path"`
-	Job              string `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
+// atBench is what every run at a bench is told.
+type atBench struct {
 	Label            string `help:"What this run is, in a few words." placeholder:"TEXT"`
-	Changed          string `help:"What was changed on the product since the run before." placeholder:"TEXT"`
 	Operator         string `help:"Who stands at the bench." placeholder:"NAME"`
 	Room             string `help:"Where the bench stands." placeholder:"TEXT"`
 	Temperature      string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
 	Humidity         string `help:"Relative humidity of the room, with its unit." placeholder:"TEXT"`
-	Again            int    `help:"Expose every frequency of that run of the job too, those found at the edges of its bands included: the very same exposure, after a change." placeholder:"RUN"`
-	OverTest         string `help:"Who accepted that the product is exposed to more than the level wanted where showing a difference to the run of --again, or a guard band, needs it: \"accepted by NAME\"." placeholder:"TEXT"`
-	Resume           bool   `help:"Go on with the newest run of the job, at the first point that was not closed."`
 	Arm              bool   `help:"Accept the worst case at every rating without being asked."`
 	AcceptSinglePath bool   `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
-	FailOnUpset      bool   `help:"Exit with code 10 when the product upset."`
+}
+
+func (a atBench) order() session.Order {
+	return session.Order{Label: a.Label, Operator: a.Operator, Room: a.Room, Temperature: a.Temperature,
+		Humidity: a.Humidity, Armed: a.Arm, Alone: a.AcceptSinglePath}
+}
+
+// sayEnded says how a run ended; nothing of one that never began.
+func sayEnded(w *terminal.World, res engine.Result, job string) {
+	if res.Verdict == "" {
+		return
+	}
+	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets,
+		english.Count(res.Exposures, "exposure", "exposures"))
+	if res.Safing.How != "" {
+		fmt.Fprintf(w.Stdout, "; %s", terminal.RFWords(res.Safing.How))
+	}
+	fmt.Fprintf(w.Stdout, "\nsee: provoke findings %s\n", job)
+}
+
+type runCommand struct {
+	Plan        string `arg:"" help:"Plan file." type:"path"`
+	Job         string `required:"" help:"Job file; made when it is not there." placeholder:"JOB.provoke" type:"path"`
+	Changed     string `help:"What was changed on the product since the run before." placeholder:"TEXT"`
+	Again       int    `help:"Expose every frequency of that run of the job too, those found at the edges of its bands included: the very same exposure, after a change." placeholder:"RUN"`
+	OverTest    string `help:"Who accepted that the product is exposed to more than the level wanted where showing a difference to the run of --again, or a guard band, needs it: \"accepted by NAME\"." placeholder:"TEXT"`
+	Resume      bool   `help:"Go on with the newest run of the job, at the first point that was not closed."`
+	FailOnUpset bool   `help:"Exit with code 10 when the product upset."`
+
+	atBench `embed:""`
 }
 
 // Help says what is to know at the bench.
@@ -42,19 +67,11 @@ func (c *runCommand) Run(w *terminal.World) error {
 		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--over-test %q does not say who accepted it: write "+
 			"\"accepted by NAME\"", c.OverTest))
 	}
-	res, err := session.Perform(w, session.Order{PlanFile: c.Plan, JobFile: c.Job, Label: c.Label, Changed: c.Changed,
-		Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm,
-		Resume: c.Resume, Again: c.Again, OverTest: c.OverTest, Alone: c.AcceptSinglePath})
-	if res.Verdict == "" {
-		return err
-	}
-	fmt.Fprintf(w.Stdout, "%s: %d of %s upset", res.Verdict, res.Upsets,
-		english.Count(res.Exposures, "exposure", "exposures"))
-	if res.Safing.How != "" {
-		fmt.Fprintf(w.Stdout, "; %s", terminal.RFWords(res.Safing.How))
-	}
-	fmt.Fprintf(w.Stdout, "\nsee: provoke findings %s\n", c.Job)
-	if err != nil {
+	o := c.order()
+	o.PlanFile, o.JobFile, o.Changed, o.Resume, o.Again, o.OverTest = c.Plan, c.Job, c.Changed, c.Resume, c.Again,
+		c.OverTest
+	res, err := session.Perform(w, o)
+	if sayEnded(w, res, c.Job); err != nil {
 		return err
 	}
 	switch {

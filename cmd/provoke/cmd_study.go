@@ -27,17 +27,13 @@ type studyCommand struct {
 
 // studyFlags are what all studies have.
 type studyFlags struct {
-	Job         string      `arg:"" help:"Job file; with --plan made when it is not there." type:"path"`
-	Plan        string      `placeholder:"PLAN.yaml" type:"path" help:"Expose first, as this plan says but for what the study changes. The changed plan is written beside it. Left out: say what the job shows."`
-	Runs        []int       `name:"run" placeholder:"N" help:"Runs to work from; left out: the newest that fit. May be repeated."`
-	Confidence  rf.Fraction `default:"95 %" help:"Confidence of limits."`
-	Operator    string      `placeholder:"NAME" help:"Who stands at the bench."`
-	Room        string      `placeholder:"TEXT" help:"Where the bench stands."`
-	Temperature string      `placeholder:"TEXT" help:"Temperature of the room, with its unit."`
-	Humidity    string      `placeholder:"TEXT" help:"Relative humidity of the room, with its unit."`
-	Arm         bool        `help:"Accept the worst case at every rating without being asked."`
-	JSON        bool        `name:"json" help:"Print the documented JSON shape."`
+	Job        string      `arg:"" help:"Job file; with --plan made when it is not there." type:"path"`
+	Plan       string      `placeholder:"PLAN.yaml" type:"path" help:"Expose first, as this plan says but for what the study changes. The changed plan is written beside it. Left out: say what the job shows."`
+	Runs       []int       `name:"run" placeholder:"N" help:"Runs to work from; left out: the newest that fit. May be repeated."`
+	Confidence rf.Fraction `default:"95 %" help:"Confidence of limits."`
+	JSON       bool        `name:"json" help:"Print the documented JSON shape."`
 
+	atBench  `embed:""`
 	progress func(engine.Status) // replaces the status line in tests
 }
 
@@ -55,9 +51,9 @@ func (f studyFlags) check() error {
 
 // exposing is the half of a study that exposes.
 func (f studyFlags) exposing(at []rf.Frequency) session.Study {
-	return session.Study{At: at, Order: session.Order{PlanFile: f.Plan, JobFile: f.Job, Operator: f.Operator,
-		Room:        f.Room,
-		Temperature: f.Temperature, Humidity: f.Humidity, Armed: f.Arm, Progress: f.progress}}
+	o := f.order()
+	o.PlanFile, o.JobFile, o.Progress = f.Plan, f.Job, f.progress
+	return session.Study{At: at, Order: o}
 }
 
 type thresholdStudy struct {

@@ -11,19 +11,13 @@ import (
 
 // sweepCommand lets a generator sweep by itself and works out at which frequencies the product upset.
 type sweepCommand struct {
-	Sweep       string `arg:"" type:"path" help:"Sweep file"`
-	Job         string `placeholder:"JOB.provoke" type:"path" help:"Job file; made when it is not there."`
-	Plan        string `placeholder:"PLAN.yaml" type:"path" help:"Write the stepped plan around the bands here; NAME-stepped.yaml beside the sweep file without it."`
-	Confirm     bool   `help:"Run the stepped plan at once."`
-	Check       bool   `help:"Only check the file and its worst case over the whole span; touch nothing."`
-	Label       string `help:"What this run is, in a few words." placeholder:"TEXT"`
-	Operator    string `help:"Who stands at the bench." placeholder:"NAME"`
-	Room        string `help:"Where the bench stands." placeholder:"TEXT"`
-	Temperature string `help:"Temperature of the room, with its unit." placeholder:"TEXT"`
-	Humidity    string `help:"Relative humidity of the room, with its unit." placeholder:"TEXT"`
-	Arm         bool   `help:"Accept the worst case of the whole span without being asked."`
+	Sweep   string `arg:"" type:"path" help:"Sweep file"`
+	Job     string `placeholder:"JOB.provoke" type:"path" help:"Job file; made when it is not there."`
+	Plan    string `placeholder:"PLAN.yaml" type:"path" help:"Write the stepped plan around the bands here; NAME-stepped.yaml beside the sweep file without it."`
+	Confirm bool   `help:"Run the stepped plan at once."`
+	Check   bool   `help:"Only check the file and its worst case over the whole span; touch nothing."`
 
-	AcceptSinglePath bool `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
+	atBench `embed:""`
 }
 
 // Help is the long help.
@@ -52,9 +46,9 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 	if c.Job == "" {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("a sweep is journalled: name the job with --job"))
 	}
-	out, file, err := session.PerformSweep(w, session.Order{PlanFile: c.Sweep, JobFile: c.Job, Label: c.Label,
-		Operator: c.Operator, Room: c.Room, Temperature: c.Temperature, Humidity: c.Humidity, Armed: c.Arm, Ready: pr,
-		Alone: c.AcceptSinglePath}, c.Plan)
+	o := c.order()
+	o.PlanFile, o.JobFile, o.Ready = c.Sweep, c.Job, pr
+	out, file, err := session.PerformSweep(w, o, c.Plan)
 	if out.Verdict == "" {
 		return err
 	}
@@ -67,9 +61,9 @@ func (c *sweepCommand) Run(w *terminal.World) error {
 		fmt.Fprintf(w.Stdout, "see: provoke run %s --job %s\n", file, c.Job)
 		return nil
 	}
-	return (&runCommand{Plan: file, Job: c.Job, Label: strings.TrimSpace(c.Label +
-		" stepped around the bands of the sweep"), Operator: c.Operator, Room: c.Room, Temperature: c.Temperature,
-		Humidity: c.Humidity, Arm: c.Arm, AcceptSinglePath: c.AcceptSinglePath}).Run(w)
+	stepped := &runCommand{atBench: c.atBench, Plan: file, Job: c.Job}
+	stepped.Label = strings.TrimSpace(c.Label + " stepped around the bands of the sweep")
+	return stepped.Run(w)
 }
 
 // prepare reads and checks both files, and says what the sweep is.

@@ -42,8 +42,8 @@ func keyboardOf(t *testing.T) (keyboard, line *os.File) {
 	return keyboard, line
 }
 
-// At a terminal by single keys: no tap and no foot switch goes on, a key that is held for a second does, and any key ends
-// the countdown.
+// At a terminal by single keys: no tap and no foot switch goes on, a key that is held for a second does, and any key
+// ends the countdown.
 func TestTheFixingLoopByKeys(t *testing.T) {
 	t.Parallel()
 	b := newWorkbench(t, simbench.Config{Seed: 2, Speed: 60})
