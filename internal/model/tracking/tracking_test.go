@@ -198,7 +198,7 @@ func TestNoChangeIsNoticedWhereThereIsNone(t *testing.T) {
 func TestLimitsOfARandomProductHoldTheTruth(t *testing.T) {
 	for _, spread := range []float64{1, 2, 4} {
 		r := rand.New(rand.NewPCG(17, uint64(spread)))
-		n := runs(80, 3000)
+		n := runs(50, 3000)
 		held, above := map[int]int{}, 0
 		for range n {
 			d, tr := newSimulated(r, spread)
