@@ -96,8 +96,8 @@ func (e Effect) best() float64 {
 func (l *Loop) effect(what string) Effect {
 	now := l.Epochs[len(l.Epochs)-1]
 	e := Effect{What: what, In: slices.ContainsFunc(now.In, func(x string) bool { return strings.EqualFold(x, what) })}
-	for _, p := range l.Places {
-		var pairs []tracking.Change
+	all := make([][]tracking.Change, len(l.Places))
+	for k, p := range l.Places {
 		used := -1
 		for i := 1; i < len(l.Epochs); i++ {
 			x := l.Epochs[i]
@@ -111,9 +111,11 @@ func (l *Loop) effect(what string) Effect {
 			if x.Out {
 				c = c.Against()
 			}
-			pairs, used = append(pairs, c), i
+			all[k], used = append(all[k], c), i
 		}
-		e.Places = append(e.Places, PlaceEffect{tracking.Pooled(pairs), len(pairs)})
+	}
+	for k, c := range tracking.Pooled(all) {
+		e.Places = append(e.Places, PlaceEffect{c, len(all[k])})
 	}
 	return e
 }

@@ -37,27 +37,40 @@ func (c Change) Against() Change {
 	return Change{-c.Middle, -c.High, -c.Low, c.HighOpen, c.LowOpen}
 }
 
-// Pooled joins changes that were each measured with trials of their own: their mean, with limits by Student's t from
-// what they scatter by, and never closer than the mean of their own limits.
-func Pooled(changes []Change) Change {
-	n := float64(len(changes))
-	switch {
-	case n == 0:
-		return Change{LowOpen: true, HighOpen: true}
-	case n == 1:
-		return changes[0]
+// Pooled joins, for every place, changes that were each measured with trials of their own: their mean, with limits by
+// Student's t from what they scatter by, and never closer than the mean of their own limits. What they scatter by is
+// taken over all places together: the same hands made them. A place with one change alone has its own limits as long as
+// no place has two.
+func Pooled(places [][]Change) []Change {
+	squares, freedom := 0.0, 0.0
+	out := make([]Change, len(places))
+	for i, changes := range places {
+		n := float64(len(changes))
+		out[i] = Change{LowOpen: n == 0, HighOpen: n == 0}
+		for _, c := range changes {
+			out[i].Middle += c.Middle / n
+			out[i].LowOpen, out[i].HighOpen = out[i].LowOpen || c.LowOpen, out[i].HighOpen || c.HighOpen
+		}
+		if out[i].LowOpen || out[i].HighOpen {
+			continue
+		}
+		for _, c := range changes {
+			squares += (c.Middle - out[i].Middle) * (c.Middle - out[i].Middle)
+		}
+		freedom += n - 1
 	}
-	var out Change
-	half, squares := 0.0, 0.0
-	for _, c := range changes {
-		out.Middle += c.Middle / n
-		half += (c.High - c.Low) / 2 / n
-		out.LowOpen, out.HighOpen = out.LowOpen || c.LowOpen, out.HighOpen || c.HighOpen
+	scatter := 0.0 // of one change, times Student's t
+	if freedom > 0 {
+		scatter = distuv.StudentsT{Sigma: 1, Nu: freedom}.Quantile((1+Confidence)/2) * math.Sqrt(squares/freedom)
 	}
-	for _, c := range changes {
-		squares += (c.Middle - out.Middle) * (c.Middle - out.Middle)
+	for i, changes := range places {
+		low, high, n := 0.0, 0.0, float64(len(changes))
+		for _, c := range changes {
+			low += (c.Middle - c.Low) / n
+			high += (c.High - c.Middle) / n
+		}
+		out[i].Low = out[i].Middle - math.Max(low, scatter/math.Sqrt(n))
+		out[i].High = out[i].Middle + math.Max(high, scatter/math.Sqrt(n))
 	}
-	half = math.Max(half, distuv.StudentsT{Sigma: 1, Nu: n - 1}.Quantile((1+Confidence)/2)*math.Sqrt(squares/(n-1)/n))
-	out.Low, out.High = out.Middle-half, out.Middle+half
 	return out
 }

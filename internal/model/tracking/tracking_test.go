@@ -302,18 +302,26 @@ func TestWhatTheBenchDoesNotReachIsNotAskedForAgain(t *testing.T) {
 // have a standard deviation of 1 dB and t of 4.303 at 2 degrees of freedom (tables): ±2.48 dB.
 func TestPairsArePooled(t *testing.T) {
 	pair := func(d float64) Change { return Change{d, d - 0.5, d + 0.5, false, false} }
-	c := Pooled([]Change{pair(4), pair(5), pair(6)})
+	pooled := func(changes ...Change) Change { return Pooled([][]Change{changes})[0] }
+	c := pooled(pair(4), pair(5), pair(6))
 	if math.Abs(c.Middle-5) > 1e-9 || math.Abs(c.High-5-4.302653/math.Sqrt(3)) > 1e-5 || !c.Shown() {
 		t.Errorf("%+v", c)
 	}
-	if c := Pooled([]Change{pair(3), pair(3)}); math.Abs(c.High-c.Low-1) > 1e-9 {
+	if c := pooled(pair(3), pair(3)); math.Abs(c.High-c.Low-1) > 1e-9 {
 		t.Errorf("pairs that agree exactly are not known better than each: %+v", c)
 	}
-	if c := Pooled([]Change{pair(-1), pair(1.5)}); c.Shown() {
+	if c := pooled(pair(-1), pair(1.5)); c.Shown() {
 		t.Errorf("shown: %+v", c)
 	}
-	if c := Pooled([]Change{pair(2), {Middle: 3, Low: 2, HighOpen: true}}); !c.HighOpen || c.LowOpen {
+	if c := pooled(pair(2), Change{Middle: 3, Low: 2, HighOpen: true}); !c.HighOpen || c.LowOpen {
 		t.Errorf("%+v", c)
+	}
+	// At two places, 3 and 5 dB at one, 6 and 8 dB at the other: Σ of squares 4 over 2 degrees of freedom, and a third
+	// place with one change has what they scatter by too.
+	three := Pooled([][]Change{{pair(3), pair(5)}, {pair(6), pair(8)}, {pair(1)}, nil})
+	if half := 4.302653 * math.Sqrt2 / math.Sqrt2; math.Abs(three[0].High-4-half) > 1e-5 ||
+		math.Abs(three[2].High-1-half*math.Sqrt2) > 1e-5 || !three[3].LowOpen {
+		t.Errorf("%+v", three)
 	}
 	if c := pair(2).Against(); c.Middle != -2 || c.Low != -2.5 || c.High != -1.5 || !c.Shown() {
 		t.Errorf("%+v", c)
@@ -327,16 +335,18 @@ func TestPooledPairsHoldTheTruth(t *testing.T) {
 	for _, pairs := range []int{2, 3, 5} {
 		held := 0
 		for range n {
-			var c []Change
+			var c, c2 []Change // at two frequencies
 			for range pairs {
 				before, after := r.NormFloat64(), 3+r.NormFloat64()
+				other, moved := r.NormFloat64(), r.NormFloat64()
 				bracket := func(x float64) Estimate {
 					low := math.Floor(x/0.5) * 0.5
 					return Estimate{Level: low + 0.25, Low: low, High: low + 0.5, Kind: Deterministic, Exposures: 8}
 				}
 				c = append(c, Between(bracket(before), bracket(after)))
+				c2 = append(c2, Between(bracket(other), bracket(moved)))
 			}
-			if holds(Pooled(c), 3) {
+			if holds(Pooled([][]Change{c, c2})[0], 3) {
 				held++
 			}
 		}
