@@ -64,6 +64,9 @@ func Pooled(places [][]Change) []Change {
 		scatter = distuv.StudentsT{Sigma: 1, Nu: freedom}.Quantile((1+Confidence)/2) * math.Sqrt(squares/freedom)
 	}
 	for i, changes := range places {
+		if len(changes) == 0 {
+			continue
+		}
 		low, high, n := 0.0, 0.0, float64(len(changes))
 		for _, c := range changes {
 			low += (c.Middle - c.Low) / n
