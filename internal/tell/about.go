@@ -352,7 +352,7 @@ func (p *Report) criteria() string {
 func (p *Report) seen(class event.Class) string {
 	var out []string
 	for _, r := range p.Detailed {
-		if r.Run.Opened.RunKind == plan.Baseline { // false alarms
+		if k := r.Run.Opened.RunKind; k == plan.Baseline || k == plan.Fixing { // false alarms; a changing product
 			continue
 		}
 		has := class == event.NoUpset && (r.Findings.Marks > 0 || r.Findings.Swept != nil &&

@@ -31,6 +31,7 @@ const (
 	KindGain      Kind = "gain as a chart"
 	KindSides     Kind = "the runs compared"
 	KindCounts    Kind = "how many failures met which fate"
+	KindProof     Kind = "how to prove what is in place"
 )
 
 // Kinds says which faces tell a kind, and why the others do not. Every gap between faces stands here.
@@ -54,6 +55,7 @@ var Kinds = map[Kind]struct {
 	KindShort:  {OnTerminal | OnPage, "the report lists it among the deviations"},
 	KindFolded: {OnTerminal, "page and report have a row for each frequency"},
 	KindGain:   {OnPage, "the report draws both profiles in one chart; the gain stands in its table"},
+	KindProof:  {OnTerminal | OnPage, "a command for whoever stands at the bench; the report tells what was proved"},
 	KindCounts: {OnTerminal | OnPage, "the report has them row by row on the same page"},
 	KindSides:  {OnTerminal | OnPage, "the report says it under the verdict"},
 }

@@ -229,7 +229,10 @@ func (b *Book) Findings(number int) (result.Run, analysis.Findings, error) {
 // Compare compares two runs; margin is what the later one has to stand above the onset before.
 func (b *Book) Compare(before, after int, margin rf.Gain) (c analysis.Comparison, runs [2]result.Run, err error) {
 	for i, n := range []int{before, after} {
-		if runs[i], err = b.Run(n); err != nil {
+		if runs[i], err = b.Run(n); err == nil {
+			err = analysis.NoLoop(runs[i])
+		}
+		if err != nil {
 			return c, runs, err
 		}
 	}

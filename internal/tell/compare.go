@@ -18,13 +18,15 @@ import (
 type CompareTold struct {
 	_ struct{} `tell:"before=Before after=After margin_asked_db=Margin gain_of=GainOf verdict=Verdict"`
 	_ struct{} `tell:"reasons=Reasons differences=Differences reservations=Reservations points=Points bands=Bands"`
-	_ struct{} `tell:"predicted=Beside"`
+	_ struct{} `tell:"predicted=Beside tried=Tried,omit"`
 
 	analysis.Comparison
 	Words, Mark string // the verdict, and how it is marked
 	// Predicted is what was predicted before the change and kept; nil for nothing, with why where it cannot be read.
 	Predicted *remedy.Prediction
 	why       string
+	// Tried says what the fixing loops between the two runs had in place at their ends.
+	Tried []string
 }
 
 // GainOf says what the gains are of.
@@ -53,7 +55,8 @@ func (b *Book) Compared(before, after int, margin rf.Gain, held func(*analysis.C
 	if t.Predicted, err = remedy.Kept(runs[0], b.from.Attachment); err != nil {
 		t.why = err.Error()
 	}
-	return t, nil
+	t.Tried, err = b.tried(before, after)
+	return t, err
 }
 
 // judgementMarks are how judgements are marked.
@@ -73,6 +76,9 @@ func (c CompareTold) Section() Section {
 		}
 		headline, _ := Headline(f)
 		s.add(Block{Text: fmt.Sprintf("%s: run %d%s: %s.", side, f.Run, labelled(f), headline), Kind: KindSides})
+	}
+	for _, words := range c.Tried {
+		s.say("of", words)
 	}
 	s.table(differencesTable(c.Comparison))
 	if chart, ok := profileChart(c.Before, &c.After); ok {

@@ -133,8 +133,11 @@ func (p *Report) sections() []Section {
 		if p.Job.Short {
 			break
 		}
-		annex(fmt.Sprintf("profile-%d", r.Findings.Run),
-			"Every frequency of "+strings.ToLower(runs[i].Title[:1])+runs[i].Title[1:],
+		what := "Every frequency of "
+		if r.Findings.Loop != nil {
+			what = "Hands in and out in "
+		}
+		annex(fmt.Sprintf("profile-%d", r.Findings.Run), what+strings.ToLower(runs[i].Title[:1])+runs[i].Title[1:],
 			runs[i].without(false).tables()...)
 	}
 	add(p.recordSection(annexes + 1))
@@ -188,6 +191,12 @@ func (p *Report) printed(r RunTold) Section {
 	if c := p.Comparison; c != nil && (c.Before.Run == r.Run.Number || c.After.Run == r.Run.Number) {
 		s.Blocks = slices.DeleteFunc(s.Blocks,
 			func(b Block) bool { return b.Chart != nil && b.Chart.ID == profileID(r.Run.Number) })
+	}
+	if p.Comparison != nil && r.Findings.Loop != nil { // in short: its tries led to what is compared
+		s.Blocks = slices.DeleteFunc(s.Blocks, func(b Block) bool {
+			return b.Chart != nil || b.Table != nil && !b.Annex && !strings.HasPrefix(b.Table.ID, "tries-") &&
+				!strings.HasPrefix(b.Table.ID, "effects-")
+		})
 	}
 	if len(r.Findings.Points) > 0 && r.tells() {
 		if p.Job.Short {

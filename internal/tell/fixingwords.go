@@ -40,9 +40,9 @@ func Onset(p *fixing.Place, e tracking.Estimate) string {
 	case e.LowOpen && e.HighOpen:
 		return "not known yet: " + english.Count(e.Exposures, "exposure", "exposures")
 	case e.HighOpen:
-		return "above " + AtOffset(p, e.Low)
+		return "at least " + AtOffset(p, e.Low)
 	case e.LowOpen:
-		return "below " + AtOffset(p, e.High)
+		return "at most " + AtOffset(p, e.High)
 	}
 	return fmt.Sprintf("%s (%s to %s)", AtOffset(p, e.Level), unit(e.Low), unit(e.High))
 }
@@ -65,19 +65,22 @@ func Margin(p *fixing.Place, e tracking.Estimate) string {
 }
 
 // Changed words a change with its limits: "+4.2 dB (+3.1 to +5.3)". Where the limits hold zero no difference is shown.
-func Changed(c tracking.Change) string {
+func Changed(c tracking.Change) (text string) {
 	bare := func(db float64) string { return strings.TrimSuffix(signed(db), " dB") }
 	switch {
 	case !c.Known():
 		return "not known"
 	case c.HighOpen:
-		return "at least " + signed(c.Low)
+		text = "at least " + signed(c.Low)
 	case c.LowOpen:
-		return "at most " + signed(c.High)
-	case !c.Shown():
-		return fmt.Sprintf("no difference shown: %s (%s to %s)", signed(c.Middle), bare(c.Low), bare(c.High))
+		text = "at most " + signed(c.High)
+	default:
+		text = fmt.Sprintf("%s (%s to %s)", signed(c.Middle), bare(c.Low), bare(c.High))
 	}
-	return fmt.Sprintf("%s (%s to %s)", signed(c.Middle), bare(c.Low), bare(c.High))
+	if !c.Shown() {
+		text = "no difference shown: " + text
+	}
+	return text
 }
 
 // StillNeeded words how many exposures an onset still needs, as estimated; empty where it needs none.

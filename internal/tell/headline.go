@@ -47,6 +47,9 @@ func seen(f analysis.Findings) (text, mark string) {
 		return english.Count(a.Alarms, "false alarm", "false alarms") + " in " + english.Count(a.Dwells, "dwell",
 			"dwells") + " without RF", mark
 	}
+	if f.Loop != nil {
+		return seenInLoop(f.Loop)
+	}
 	if s := f.Swept; s != nil {
 		text = fmt.Sprintf("%s in %s, %s found", english.Count(s.Upsets, "upset", "upsets"),
 			english.Count(s.Passes, "pass", "passes"), english.Count(s.Bands, "band", "bands"))

@@ -23,7 +23,7 @@ type RunTold struct {
 	_ struct{} `tell:"margin_to=Findings.Level exposures=Findings.Exposures upsets=Findings.Upsets"`
 	_ struct{} `tell:"highest=Findings.Highest control=Findings.Control,null false_alarms=Findings.FalseAlarms"`
 	_ struct{} `tell:"drift=Findings.Drift uncertainty=Onsets.Stated not_deterministic=Findings.NotDeterministic"`
-	_ struct{} `tell:"stepped=Findings.Covered.Stepped not_covered=Findings.Covered.Missing"`
+	_ struct{} `tell:"stepped=Findings.Covered.Stepped not_covered=Findings.Covered.Missing fixing=Fixing,omit"`
 
 	Run      result.Run
 	Findings analysis.Findings
@@ -95,11 +95,14 @@ func (t RunTold) Sections() []Section {
 // tells reports that the run exposed the product and that its points say something.
 func (t RunTold) tells() bool {
 	f := t.Findings
-	return f.FalseAlarms == nil && f.Swept == nil && f.Exposed() && f.Opened.RunKind != plan.Calibration
+	return f.FalseAlarms == nil && f.Swept == nil && f.Loop == nil && f.Exposed() && f.Opened.RunKind != plan.Calibration
 }
 
 func (t RunTold) section() Section {
 	r, f := t.Run, t.Findings
+	if f.Loop != nil {
+		return t.fixingSection()
+	}
 	s := Section{ID: fmt.Sprintf("run-%d", f.Run), Title: t.Heading()}
 	headline, mark := Headline(f)
 	s.add(Block{Verdict: &Verdict{Words: headline, Mark: mark, Of: t.Heading()}, Kind: KindHeadline})

@@ -65,7 +65,7 @@ func (p *Report) uncertaintySection() Section {
 func (t RunTold) uncertainty(s *Section) (largest rf.Gain, failed bool) {
 	f, o := t.Findings, t.Onsets
 	switch {
-	case f.Upsets == 0 || f.Opened.RunKind == plan.Baseline || f.Opened.RunKind == plan.Calibration:
+	case f.Upsets == 0 || f.Loop != nil || f.Opened.RunKind == plan.Baseline || f.Opened.RunKind == plan.Calibration:
 		return 0, false
 	case o.Bench == nil && o.Why != "":
 		s.say("warning", fmt.Sprintf("The uncertainty of run %d is not stated: %s.", f.Run, o.Why))

@@ -6,9 +6,12 @@
 package analysis
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
@@ -58,6 +61,8 @@ type Findings struct {
 	Stability *Stability
 	Exposures int
 	Upsets    int // frequencies that upset
+	// Loop is the fixing loop; nil for other runs. It has no points and no bands: its product was changed on the way.
+	Loop *fixing.Loop
 	// Swept is what a source that swept by itself found; nil for a run that stepped.
 	Swept *Swept
 	// Elsewhere is how many steps upset that give no onset: checks of drift.
@@ -123,7 +128,17 @@ func Of(r result.Run, control *result.Run) Findings {
 		Run: r.Number, Opened: r.Opened, Exposures: r.Exposures, Highest: r.HighestCurrent,
 		Verdict: r.Verdict, Ended: r.Ended(), Drift: drift(r),
 	}
-	f.NotDeterministic, f.Marks, f.RFNotKnownOff = NotDeterministicAt(r), len(r.Marks), r.RFNotKnownOff()
+	f.Marks, f.RFNotKnownOff = len(r.Marks), r.RFNotKnownOff()
+	if r.Opened.RunKind == plan.Fixing {
+		f.Loop = fixing.Of(&r)
+		for _, p := range f.Loop.Places {
+			if slices.ContainsFunc(p.Dots, func(d fixing.Dot) bool { return d.Upset }) {
+				f.Upsets++
+			}
+		}
+		return f
+	}
+	f.NotDeterministic = NotDeterministicAt(r)
 	if len(r.Passes) > 0 {
 		f.Swept = &Swept{Passes: len(r.Passes)}
 		for _, p := range r.Passes {
@@ -273,6 +288,20 @@ func newDrift(r result.Run, q result.Quiet) Drift {
 		}
 	}
 	return d
+}
+
+// NoLoop refuses a run of the fixing loop where an exposure is needed, and says what to do instead.
+func NoLoop(r result.Run) error {
+	if r.Opened.RunKind != plan.Fixing {
+		return nil
+	}
+	again := ""
+	if f := r.Opened.Fixing; f != nil && f.Of > 0 {
+		again = fmt.Sprintf(" --again %d", f.Of)
+	}
+	return fmt.Errorf("run %d is a fixing loop, in which the product was changed on the way, and no exposure of one "+
+		"product: expose again in full with what is in place (provoke run PLAN --job JOB%s --changed \"…\") and name that "+
+		"run; provoke findings JOB --run %d tells what each try did", r.Number, again, r.Number)
 }
 
 // ControlFor returns the newest control run that an exposure is compared with: same fixture, same

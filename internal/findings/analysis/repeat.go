@@ -47,7 +47,8 @@ func Repeatable(runs []result.Run, as result.Run) []result.Run {
 		a, b := r.Opened, as.Opened
 		same := a.RunKind == b.RunKind && a.Fixture == b.Fixture && a.Plan.SHA256 == b.Plan.SHA256 &&
 			a.Bench.SHA256 == b.Bench.SHA256 && a.Changed == b.Changed
-		if same && (r.Verdict == event.Done || r.Verdict == event.DoneUpset || r.Verdict == event.Incomplete) {
+		if same && b.RunKind != plan.Fixing &&
+			(r.Verdict == event.Done || r.Verdict == event.DoneUpset || r.Verdict == event.Incomplete) {
 			out = append(out, r)
 		}
 	}

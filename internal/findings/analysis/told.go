@@ -1,12 +1,15 @@
 package analysis
 
 import (
+	"slices"
+
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 )
 
-// toldBetween is how many exposures between the compared ones are told where nobody chooses.
+// toldBetween is how many exposures between the compared ones are told where nobody chooses, and how many runs of the
+// fixing loop.
 const toldBetween = 3
 
 // Pair returns which runs are compared where nobody says: the newest exposure before which something was
@@ -66,14 +69,18 @@ func Told(runs []result.Run) (before, after int, detailed []int) {
 	return 0, 0, nil
 }
 
-// Between returns two compared runs and the exposures between them, the newest if there are many.
+// Between returns two compared runs with the exposures and the fixing loops between them, the newest if there are many.
 func Between(runs []result.Run, before, after int) []int {
 	var out []int
-	for _, r := range runs {
-		if r.Number > before && r.Number < after && r.Opened.RunKind == plan.Exposure {
-			out = append(out, r.Number)
+	for _, kind := range []plan.RunKind{plan.Exposure, plan.Fixing} {
+		var of []int
+		for _, r := range runs {
+			if r.Number > before && r.Number < after && r.Opened.RunKind == kind {
+				of = append(of, r.Number)
+			}
 		}
+		out = append(out, of[max(0, len(of)-toldBetween):]...)
 	}
-	out = out[max(0, len(out)-toldBetween):]
+	slices.Sort(out)
 	return append(append([]int{before}, out...), after)
 }

@@ -79,6 +79,9 @@ func Explain(runs []result.Run, number int, harmonics Harmonics) (Explanation, e
 	if i < 0 {
 		return Explanation{}, fmt.Errorf("explain: the job holds no run %d", number)
 	}
+	if err := analysis.NoLoop(runs[i]); err != nil {
+		return Explanation{}, fmt.Errorf("explain: %w", err)
+	}
 	e := explainer{run: runs[i], same: SameState(runs, i), harmonics: harmonics}
 	e.findings = analysis.Of(e.run, analysis.ControlFor(e.same, e.run))
 	out := Explanation{Run: number}
@@ -96,7 +99,8 @@ func Explain(runs []result.Run, number int, harmonics Harmonics) (Explanation, e
 	return out, nil
 }
 
-// SameState returns the runs between the last change of the product up to a run and the next one.
+// SameState returns the runs between the last change of the product up to a run and the next one, without fixing loops:
+// those change it on the way.
 func SameState(runs []result.Run, i int) []result.Run {
 	from, to := 0, len(runs)
 	for k, r := range runs {
@@ -108,7 +112,9 @@ func SameState(runs []result.Run, i int) []result.Run {
 			to = k
 		}
 	}
-	return runs[from:to]
+	return slices.DeleteFunc(slices.Clone(runs[from:to]), func(r result.Run) bool {
+		return r.Opened.RunKind == plan.Fixing
+	})
 }
 
 type explainer struct {

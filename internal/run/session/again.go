@@ -8,6 +8,7 @@ import (
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
+	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
@@ -89,6 +90,9 @@ func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 	r, err := result.All(job.Records(again, 1))
 	if err != nil {
 		return fmt.Errorf("read run %d, to expose its frequencies again: %w", again, err)
+	}
+	if err := analysis.NoLoop(r); err != nil {
+		return fmt.Errorf("expose again: %w", err)
 	}
 	for _, s := range r.Steps {
 		p.Grid = append(p.Grid, s.Step.Point.Frequency)
