@@ -43,8 +43,8 @@ func newLoop(number int, onset map[rf.Frequency]float64) *loopBench {
 		}
 	}
 	b.r.Number = number
-	b.add(o, event.Watching{Monitors: []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.5, Baseline: 12.5,
-		HasBaseline: true}}})
+	b.add(o, event.Watching{Monitors: []event.Monitor{{ID: "SHOWN", Kind: "text", Unit: "kg", Tolerance: 0.5,
+		Baseline: 12.5, HasBaseline: true}}})
 	return b
 }
 
@@ -218,7 +218,8 @@ func TestALoopTellsWhatEachTryDid(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	wants(t, string(shape), `"fixing": {`, `"followed_run": 1`, `"taken_out": true`, `"words": "better at 41 MHz; worse at 2.2 MHz"`,
+	wants(t, string(shape), `"fixing": {`, `"followed_run": 1`, `"taken_out": true`,
+		`"words": "better at 41 MHz; worse at 2.2 MHz"`,
 		`"pairs": 2`, `"difference_shown": true`)
 	if len(told.Findings.Points)+len(told.Findings.Bands) > 0 {
 		t.Error("onsets of a changing product are told as those of one")
@@ -247,9 +248,10 @@ func TestALoopTellsWhatIsNotKnown(t *testing.T) {
 	well.expose(12)
 	well.hands(2, "capacitor", false)
 	text = lines(well.told().Sections()...)
-	wants(t, text, "try 2, capacitor put in: not measured at 41 MHz", "in place: ferrite, capacitor [warn]",
+	wants(t, text, "try 2, capacitor put in: not measured at 41 MHz", "in place: ferrite, capacitor; not closed [warn]",
 		`--changed "ferrite, capacitor"`, "not known yet")
-	if row := rowOf(t, text, "tries-run-2", "1 | "); strings.Contains(row, " dB (") || !strings.Contains(row, "not measured") {
+	if row := rowOf(t, text, "tries-run-2", "1 | "); strings.Contains(row, " dB (") ||
+		!strings.Contains(row, "not measured") {
 		t.Errorf("the gain of a try without an upset before and after: %q", row)
 	}
 	if row := rowOf(t, text, "tries-run-2", "2 | "); !strings.Contains(row, "not exposed") {
@@ -373,7 +375,8 @@ func TestALoopBetweenTwoExposuresDisturbsNothing(t *testing.T) {
 		}
 	}
 	j := Job{Runs: with}
-	if err := j.Choose(nil, 0, 0); err != nil || j.Before != 1 || j.After != 3 || !slices.Equal(j.Detailed, []int{1, 2, 3}) {
+	if err := j.Choose(nil, 0, 0); err != nil || j.Before != 1 || j.After != 3 ||
+		!slices.Equal(j.Detailed, []int{1, 2, 3}) {
 		t.Errorf("the report tells %d, %d, %v (%v)", j.Before, j.After, j.Detailed, err)
 	}
 	p, err := Tell(j)

@@ -95,7 +95,8 @@ func (t RunTold) Sections() []Section {
 // tells reports that the run exposed the product and that its points say something.
 func (t RunTold) tells() bool {
 	f := t.Findings
-	return f.FalseAlarms == nil && f.Swept == nil && f.Loop == nil && f.Exposed() && f.Opened.RunKind != plan.Calibration
+	return f.FalseAlarms == nil && f.Swept == nil && f.Loop == nil && f.Exposed() &&
+		f.Opened.RunKind != plan.Calibration
 }
 
 func (t RunTold) section() Section {

@@ -64,6 +64,7 @@ func same(s string) string { return s }
 func TestEveryFaceTellsTheSame(t *testing.T) {
 	s := serve(t, true)
 	s.sweeps(t)
+	loop := s.loops()
 	job, err := store.OpenReadOnly(s.job)
 	if err != nil {
 		t.Fatal(err)
@@ -94,6 +95,19 @@ func TestEveryFaceTellsTheSame(t *testing.T) {
 		shape, err := tell.Encode(told)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if text := fmt.Sprint(sections); h.Number == loop {
+			for _, table := range []string{"followed", "effects", "tries", "moved", "held", "hands", "onsets"} {
+				if id := fmt.Sprintf("%s-run-%d", table, loop); !slices.ContainsFunc(sections[0].Blocks,
+					func(b tell.Block) bool { return b.Table != nil && b.Table.ID == id }) {
+					t.Errorf("no table %s is told: %s", id, text)
+				}
+			}
+			for _, want := range []string{`"pairs": 2`, `"followed_run": 3`, `"change": "ferrite at the transmitter"`} {
+				if !strings.Contains(string(shape), want) {
+					t.Errorf("--json does not tell %s: %s", want, shape)
+				}
+			}
 		}
 		for _, p := range told.Findings.Points {
 			for _, l := range []rf.Current{p.Onset, p.Wanted, p.Recovery} {

@@ -300,8 +300,8 @@ func NoLoop(r result.Run) error {
 		again = fmt.Sprintf(" --again %d", f.Of)
 	}
 	return fmt.Errorf("run %d is a fixing loop, in which the product was changed on the way, and no exposure of one "+
-		"product: expose again in full with what is in place (provoke run PLAN --job JOB%s --changed \"…\") and name that "+
-		"run; provoke findings JOB --run %d tells what each try did", r.Number, again, r.Number)
+		"product: expose again in full with what is in place (provoke run PLAN --job JOB%s --changed \"…\") and "+
+		"name that run; provoke findings JOB --run %d tells what each try did", r.Number, again, r.Number)
 }
 
 // ControlFor returns the newest control run that an exposure is compared with: same fixture, same
