@@ -17,8 +17,14 @@ type findingsCommand struct {
 }
 
 func (c *findingsCommand) Help() string {
-	return "Prints failing bands, then every upset with its threshold, then what was never upset. A value marked " +
-		"\"at least\" or \"at most\" was not bracketed."
+	return `Prints failing bands, then every upset with its threshold, then what was never upset. A value marked "at least" or "at most" was
+not bracketed. Of a fixing loop (--run N): the onsets with what is in place, what each change does, the tries in their order, and the
+command that proves what is in place; --all: also hands in and out, with what RF off rested on.
+
+--json of a fixing loop has besides "fixing":{"followed_run","reference","in_place":[...],"followed":[{"hz","onset":{"text","unit","level",
+"low","high"},"since_reference":GAIN,"kind","why","exposures","upsets","changed_without_hands"}],"tries":[{"try","at","change",
+"taken_out","in_place":[...],"gains":[GAIN]}],"effects":[{"change","in_place","gains":[GAIN],"words"}],"proof"}, with GAIN
+{"gain_db","low_db","high_db","difference_shown","pairs"}: null where nothing bounds it, gains in the order of "followed".`
 }
 
 // Run prints the findings of one run.

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
 	"provoke/internal/job/fixing"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/session"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -82,6 +84,28 @@ func (c *fixCommand) Run(w *terminal.World) error {
 	o.PlanFile, o.JobFile, o.Resume, o.Fix, o.Point, o.Level = c.Plan, c.Job, c.Resume, asked, c.Hold, c.Level
 	o.FootSwitch = foot
 	res, err := session.Perform(w, o)
-	sayEnded(w, res, c.Job)
-	return err
+	if res.Verdict == "" {
+		return err
+	}
+	loop, told := c.tellTries(w)
+	sayEnded(w, res, fmt.Sprintf("%s --run %d", c.Job, loop))
+	return errors.Join(err, told)
+}
+
+// tellTries prints what the newest loop of the job showed, and returns its number.
+func (c *fixCommand) tellTries(w *terminal.World) (int, error) {
+	book, close, err := terminal.OpenBook(w, c.Job)
+	if err != nil {
+		return 0, err
+	}
+	defer close()
+	number, err := book.NewestLoop()
+	if err != nil {
+		return 0, err
+	}
+	told, err := book.Tell(number)
+	if err != nil {
+		return number, err
+	}
+	return number, terminal.Sections(w.Stdout, []tell.Section{told.Tries()}, false)
 }

@@ -134,6 +134,29 @@ func (t RunTold) fixingSection() Section {
 	return s
 }
 
+// Tries tell a run of the fixing loop in short: the headline, the tries, and how to prove what is in place.
+func (t RunTold) Tries() Section {
+	s := t.fixingSection()
+	s.Blocks = slices.DeleteFunc(s.Blocks, func(b Block) bool {
+		return b.Verdict == nil && b.Kind != KindProof && (b.Table == nil || !strings.HasPrefix(b.Table.ID, "tries-"))
+	})
+	return s
+}
+
+// NewestLoop is the number of the newest run of the fixing loop.
+func (b *Book) NewestLoop() (int, error) {
+	heads, err := b.Heads()
+	if err != nil {
+		return 0, err
+	}
+	for _, h := range slices.Backward(heads) {
+		if h.Opened.RunKind == plan.Fixing {
+			return h.Number, nil
+		}
+	}
+	return 0, noRun("the job holds no fixing loop; make one with provoke fix")
+}
+
 // proof proposes the exposure that proves what is in place; "" where there is nothing to prove.
 func (t RunTold) proof() string {
 	l := t.Findings.Loop

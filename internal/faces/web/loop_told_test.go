@@ -37,8 +37,8 @@ func (s *site) loops() int {
 	expose := func(step plan.Step, current float64, note string) {
 		n++
 		step.Number = n
-		c := event.StepClosed{Step: step, Attempt: 1, Current: rf.DBuA(current), Drive: rf.DBm(-10), OnFor: 1e9, Note: note,
-			Outcome: plan.Outcome{Number: n, Exposures: 1, Upset: current >= onsets[step.Point.Frequency]}}
+		c := event.StepClosed{Step: step, Attempt: 1, Current: rf.DBuA(current), Drive: rf.DBm(-10), OnFor: 1e9,
+			Note: note, Outcome: plan.Outcome{Number: n, Exposures: 1, Upset: current >= onsets[step.Point.Frequency]}}
 		for i := range 5 {
 			c.Readings = append(c.Readings, event.Reading{Monitor: "SHOWN", After: rf.Duration(i * 2e8), RFOn: true,
 				HasValue: true, Value: 12.531 + 0.001*float64(i%2), Text: "reading"})
