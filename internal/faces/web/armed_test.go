@@ -153,6 +153,7 @@ type aTab struct {
 // anArming is an arming page, with what the person saw in the form when he asked for it, and what it shows.
 type anArming struct {
 	nonce, saw, shows string
+	follows           string            // of a fixing loop
 	files             map[string]string // as they were
 }
 
@@ -214,12 +215,19 @@ func (m *tabs) arm(t *rapid.T, tab *aTab) {
 		}
 	}
 	form.Set("label", "by a test")
+	loop := rapid.SampledFrom([]string{"", "27.12 MHz", "2.2 MHz; 27.12 MHz"}).Draw(t, "fixing loop")
+	if form.Del("fix"); m.page == "plan" && loop != "" {
+		form.Set("fix", "yes")
+		form.Set("more", loop)
+	}
 	got := m.follow(t, "POST", "/arm", form)
 	if !strings.HasPrefix(got.path, "/arm/") {
 		if got.status < 400 {
 			t.Fatalf("arming was neither done nor refused: %d %s", got.status, got.path)
 		}
-		m.takes(tab, got.page)
+		if m.takes(tab, got.page); form.Has("fix") && tab.form.Get("more") != loop {
+			t.Fatalf("%q was typed, refused and is gone", loop)
+		}
 		return
 	}
 	start := formTo(got.page, "/start")
@@ -237,7 +245,15 @@ func (m *tabs) arm(t *rapid.T, tab *aTab) {
 	if shows == "" {
 		shows = byID(got.page, "main")
 	}
-	m.arms = append(m.arms, &anArming{start.Get("nonce"), saw, shows, m.disk()})
+	follows := ""
+	if form.Has("fix") {
+		follows = strings.ReplaceAll(loop, ";", ",")
+	}
+	if time := byID(got.page, "time"); strings.Contains(time, "fixing loop") != (follows != "") ||
+		!strings.Contains(time, follows) {
+		t.Fatalf("a loop of %q was armed, and the arming page shows %s", follows, time)
+	}
+	m.arms = append(m.arms, &anArming{start.Get("nonce"), saw, shows, follows, m.disk()})
 	if !strings.Contains(shows, m.shown[saw]) {
 		t.Fatalf("the form showed %s, and the arming page shows %s", saw, shows)
 	}
@@ -259,6 +275,15 @@ func (m *tabs) start(t *rapid.T, a *anArming) {
 	runs := m.runner.prepared
 	if v := m.valueIn(string(runs.Plan.Bytes)); v != a.saw {
 		t.Fatalf("the form and the arming page showed %s, and %s runs", a.saw, v)
+	}
+	var follows []string
+	if runs.Fix != nil {
+		for _, f := range runs.Fix.At {
+			follows = append(follows, f.String())
+		}
+	}
+	if text := strings.Join(follows, ", "); text != a.follows {
+		t.Fatalf("the arming page showed a loop of %q, and one of %q runs", a.follows, text)
 	}
 	now := m.disk()
 	for name, text := range a.files {

@@ -3,6 +3,7 @@ package web_test
 import (
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"strings"
@@ -79,6 +80,28 @@ func TestAFixingLoopThatCannotBeIsRefusedInWords(t *testing.T) {
 		if got.status < 400 || !strings.Contains(wordsOf(got.page), c.words) {
 			t.Errorf("%s: %d at %s: %.300s", what, got.status, got.path, wordsOf(got.page))
 		}
+	}
+}
+
+// A loop that was ended is gone on with through an arming step, as long as nothing was done since.
+func TestAFixingLoopIsGoneOnWith(t *testing.T) {
+	s := serve(t, true)
+	j := must(store.Open(s.job))
+	prepared := must(s.runner.Prepare(web.Request{PlanFile: filepath.Join(s.dir, "exposure.yaml")}))
+	w := must(j.NewRun(time.Now(), event.Opened{Program: "test", RunKind: plan.Fixing, Label: "a loop", Points: 1,
+		Fixing: &event.Fixing{Of: 3, At: []event.Tracked{{Point: plan.Point{Frequency: 41e6, Target: rf.DBuA(80)}}}},
+		Plan:   must(j.Attach("exposure.yaml", prepared.Plan.Bytes))}))
+	must(w.Close(time.Now(), event.DoneUpset, ""))
+	j.Close()
+	_, page := s.get(t, "/live")
+	for _, want := range []string{"Go on with the fixing loop of run 5", "/plan?file=exposure.yaml&amp;again=3"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("after its end the page does not offer %q", want)
+		}
+	}
+	got := s.follow(t, "POST", "/resume", url.Values{"run": {"5"}, "job": {"belt-weigher"}})
+	if !strings.HasPrefix(got.path, "/arm/") {
+		t.Errorf("%d at %s: %.300s", got.status, got.path, wordsOf(got.page))
 	}
 }
 

@@ -139,7 +139,7 @@ func placeOf(l *fixing.Loop, i int) placeV {
 	v := placeV{At: p.Point.Frequency.String(), Margin: tell.Margin(p, e), Why: e.Why}
 	v.Figure, v.Interval, _ = strings.Cut(tell.Onset(p, e), " (")
 	v.Interval = strings.TrimSuffix(v.Interval, ")")
-	if c := l.SinceReference(i); e.Nothing() || l.Reference.Text == "" && len(l.Epochs) == 1 {
+	if c := l.SinceReference(i); e.Nothing() || len(l.Epochs) == 1 && l.Reference.At.Equal(l.Epochs[0].At) {
 		v.Change = "–"
 	} else {
 		v.Change = tell.Changed(c)
@@ -170,6 +170,9 @@ func placeOf(l *fixing.Loop, i int) placeV {
 func shiftWords(l *fixing.Loop, i int) string {
 	var out []string
 	for _, s := range l.Shifts(i) {
+		if math.Abs(s.By) < 1e-9 {
+			s.By = 0 // no digits that mean nothing
+		}
 		text := fmt.Sprintf("%s %+.3g %s at %s", s.Monitor, s.By, s.Unit, tell.AtOffset(l.Places[i], s.At))
 		if w := s.Was; w != nil {
 			way := "as before"
@@ -189,7 +192,7 @@ func tryTime(l *fixing.Loop) string {
 	if !known {
 		return fmt.Sprintf("a try takes about %d exposures; how long is known once one passed and one upset", n)
 	}
-	round := func(d time.Duration) rf.Duration { return rf.Duration(d.Round(100 * time.Millisecond)) }
+	round := func(d time.Duration) rf.Duration { return rf.Duration(d.Round(10 * time.Millisecond)) }
 	return fmt.Sprintf("a try takes about %v: %d exposures, %v where it passes, %v where it upsets",
 		rf.Duration(each.Round(time.Second)), n, round(passes), round(upsets))
 }

@@ -140,10 +140,21 @@ func Of(r *result.Run) *Loop {
 	return l
 }
 
+// mostLevels bounds what is kept of each frequency.
+const mostLevels = 400
+
 func newPlace(o event.Opened, at event.Tracked) *Place {
 	p := &Place{Point: at.Point, target: at.Point.Target, drive: at.Point.Drive,
 		current: o.Mode == plan.ClosedLoop && at.Point.Target.Exact()}
-	c := tracking.Config{Low: -float64(o.Range), High: 0, Step: float64(o.Resolution), Expected: math.NaN(),
+	span, step := float64(o.Range), float64(o.Resolution)
+	if !(span > 0 && span <= 120) { // a journal that does not say so, or is damaged
+		span = 40
+	}
+	if !(step > 0) {
+		step = 0.5
+	}
+	step = math.Max(step, span/mostLevels)
+	c := tracking.Config{Low: -span, High: 0, Step: step, Expected: math.NaN(),
 		Scatter: math.Max(float64(o.Levelling.Spread), 0.05)}
 	if at.Expected != nil {
 		c.Expected = float64(*at.Expected)

@@ -202,7 +202,7 @@ function add(d) {
 function draw() {
   const c = chart.c, at = box.querySelector(`[data-place="${chosen}"] .label`)?.textContent, title = "The onset in time at " + at;
   const now = c.at[c.at.length - 1] ?? 0;
-  c.x.last = Math.min(20, Math.max(2, now));
+  c.x.last = Math.min(20, Math.max(0.2, now));
   chart.shade = (told.hands ?? []).map(([a, b]) => [a, b < a ? Math.max(a, now) : b]);
   const e = chart.figure.querySelector("figcaption b");
   if (e.textContent !== title) e.textContent = title;
