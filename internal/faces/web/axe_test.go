@@ -48,7 +48,8 @@ var everything = flag.Bool("everything", false,
 	"check every state with axe-core, and soak the live page with an hour's points; takes minutes")
 
 // different are the states that differ in more than words.
-const different = "no-run exposing upset needs-a-person tripping baseline elsewhere not-live done-upset not-known-off "
+const different = "no-run loop-many hands-in countdown held-by-hand loop-ended " +
+	"exposing upset needs-a-person tripping baseline elsewhere not-live done-upset not-known-off "
 
 // violation is one finding of axe-core.
 type violation struct {
