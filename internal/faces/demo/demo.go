@@ -192,6 +192,7 @@ func (d *Demo) Show(verbose bool) error {
 		{"Did it work?", nil, []string{"compare", job, "2", "3"}},
 		{"Not in every band. What would help? The worst frequencies are held while parts go on and off.", nil,
 			append([]string{"fix", exposure, "--job", job, "--of", "3", "--label", "what helps?"}, by...)},
+		{"", nil, []string{"findings", job, "--run", "4"}},
 		{"One more fix, and the very same exposure again.",
 			func() { d.Sim.SetBuild(simbench.Cured) },
 			append([]string{"run", exposure, "--job", job, "--again", "2", "--over-test", "accepted by A. Invented",
