@@ -98,7 +98,7 @@ let wasUpset = false;
 function sound(view) {
   const upset = view.dut === "upset", rises = upset && !wasUpset;
   wasUpset = upset;
-  const how = document.querySelector("#sound")?.value;
+  const how = document.querySelector("#sound")?.value || (view.loop?.held ? "tone" : ""); // who holds a point by hand looks elsewhere
   if (!rises || !how) return;
   upsetTone();
   if (how === "word") globalThis.speechSynthesis?.speak(Object.assign(new SpeechSynthesisUtterance("upset at " + view.frequency), { lang: "en" }));
