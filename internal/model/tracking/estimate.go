@@ -134,6 +134,8 @@ func (t *Track) bracketed(e *Estimate, o threshold.Overlap, pass, upset float64)
 	}
 	chance := t.chanceRandom()
 	switch {
+	case (e.LowOpen || e.HighOpen) && t.steady && chance < 2*priorRandom:
+		e.Kind, e.Why = Deterministic, "it was so before it was changed, and nothing since speaks against that"
 	case e.LowOpen || e.HighOpen:
 	case chance < 0.05:
 		e.Kind = Deterministic

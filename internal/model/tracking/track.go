@@ -43,6 +43,7 @@ type Track struct {
 	total    int       // exposures in all
 	now      *Estimate // of the trials so far; nil where it is not worked out yet
 	random   bool      // it was told to be random
+	steady   bool      // it was told to be deterministic before it was changed
 	below    float64   // the first exposure after a change is not above this; +Inf for no such bound
 	reach    float64   // what the bench reaches; +Inf where it reaches all
 	expected float64
@@ -164,6 +165,7 @@ func (t *Track) fresh(expected, random float64) []float64 {
 // exposure is not above what the product stood.
 func (t *Track) Changed() {
 	was := t.Now()
+	t.steady = was.Kind == Deterministic || t.steady && was.Kind == Untold
 	t.expected = was.Level
 	if was.Nothing() {
 		t.expected = t.c.Expected

@@ -298,6 +298,36 @@ func TestWhatTheBenchDoesNotReachIsNotAskedForAgain(t *testing.T) {
 	}
 }
 
+// A product that was deterministic and now stands the level wanted has gained at least what lies between.
+func TestAProductThatNoLongerUpsetsHasGained(t *testing.T) {
+	d, tr := newSimulated(rand.New(rand.NewPCG(19, 1)), 0)
+	d.onset = -5
+	for range 30 {
+		tr.Add(d.expose(tr.Next()))
+	}
+	before := tr.Now()
+	d.onset = 12
+	tr.Changed()
+	for !tr.AtTop() {
+		tr.Add(d.expose(tr.Next()))
+	}
+	if c := Between(before, tr.Now()); !c.Shown() || !c.HighOpen || c.Low < 4.5 || c.Low > 5.5 {
+		t.Errorf("%+v after %d exposures: %+v", c, len(tr.trials), tr.Now())
+	}
+	// Of a random one a single exposure shows little.
+	d, tr = newSimulated(rand.New(rand.NewPCG(19, 2)), 3)
+	d.onset = -8
+	for range 40 {
+		tr.Add(d.expose(tr.Next()))
+	}
+	before = tr.Now()
+	tr.Changed()
+	tr.Add(Trial{Set: 0, Level: 0.1})
+	if c := Between(before, tr.Now()); before.Kind != Random || c.Shown() {
+		t.Errorf("%+v, shown by one exposure: %+v", before, c)
+	}
+}
+
 // A–B–A–B: the mean of differences that share no exposure, with limits by Student's t. Three pairs of +4, +5 and +6 dB
 // have a standard deviation of 1 dB and t of 4.303 at 2 degrees of freedom (tables): ±2.48 dB.
 func TestPairsArePooled(t *testing.T) {
