@@ -86,7 +86,7 @@ func (s *site) fill(t testing.TB) {
 	last := 0
 	for i := range 4 {
 		last = writeRun(j, s.dir, "exposure.yaml", fmt.Sprintf("%s, try %d", longName, i+1),
-			"ferrite sleeve of 31 material over cable W1 at the connector, two turns, and the shield clamped to the "+
+			"ferrite sleeve of NiZn over cable W1 at the connector, two turns, and the shield clamped to the "+
 				"plate "+
 				"(invented)", many)
 	}

@@ -317,7 +317,7 @@ func followed(c *canned, places, tries int) {
 	gain := 0.0
 	for try := range tries + 1 {
 		if try > 0 {
-			name := fmt.Sprintf("ferrite sleeve of 31 material over cable W1 at the connector, %d turns", try/2)
+			name := fmt.Sprintf("ferrite sleeve of NiZn over cable W1 at the connector, %d turns", try/2)
 			c.add(event.HandsIn{By: "page", How: "read back as off"}, event.HandsOut{By: "page", Try: try, What: name,
 				Out: try%2 == 1})
 			gain = float64(try%5) * 0.7
