@@ -21,6 +21,8 @@ type explainCommand struct {
 	Number int    `name:"run" help:"Run number; the newest exposure in which the product upset when not given, else the newest exposure." placeholder:"N"`
 	Second string `placeholder:"FILE.csv" help:"Second harmonic at the clamp's input against the carrier, as measured: f/MHz;level/dB, levels below 0 dB." type:"path"`
 	Third  string `placeholder:"FILE.csv" help:"Third harmonic likewise." type:"path"`
+	Try    int    `placeholder:"N" help:"Put that try of a fixing loop beside the prediction that remedy --attach kept with the run: does what it measured agree?"`
+	Loop   int    `placeholder:"RUN" help:"With --try: the run of the fixing loop; the newest when not given."`
 	JSON   bool   `name:"json" help:"Print as JSON."`
 }
 
@@ -34,7 +36,7 @@ last --changed up to the run, to the next one after it.
   modulation                onsets with CW, AM and pulse, as levels and at the crest
 Strong is from 10 dB of distance, moderate from 6 dB, weak from 3 dB; without evidence there is no line.
 
---json prints {"run","considered":[...],"bands":[{"low_hz","high_hz","lowest_hz","onset","lines":[{"topic","for","strength","compared","runs":[...]}]}]}.`
+--json prints {"run","considered":[...],"bands":[{"low_hz","high_hz","lowest_hz","onset","lines":[{"topic","for","strength","compared","runs":[...]}]}]}; with --try also "tried", as of provoke remedy.`
 }
 
 func (c *explainCommand) Run(w *terminal.World) error {
@@ -67,14 +69,42 @@ func (c *explainCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	if c.JSON {
-		return terminal.PrintShape(w.Stdout, e)
+	told := struct {
+		evidence.Explanation
+		Tried *tell.TriedBeside `tell:"tried,omit"`
+	}{Explanation: e}
+	if c.Try != 0 || c.Loop != 0 {
+		if told.Tried, err = c.beside(book, r); err != nil {
+			return fmt.Errorf("explain %s: %w", c.Job, err)
+		}
 	}
-	return terminal.OnPage(w.Stdout, func(out io.Writer) error {
+	if c.JSON {
+		return terminal.PrintShape(w.Stdout, told)
+	}
+	err = terminal.OnPage(w.Stdout, func(out io.Writer) error {
 		printExplanation(out, e, upset,
 			c.Number == 0)
 		return nil
 	})
+	if err != nil || told.Tried == nil {
+		return err
+	}
+	fmt.Fprintln(w.Stdout)
+	return terminal.Sections(w.Stdout, []tell.Section{told.Tried.Section()}, true)
+}
+
+// beside puts a try beside the prediction that is kept with a run.
+func (c *explainCommand) beside(book *tell.Book, r result.Run) (*tell.TriedBeside, error) {
+	p, err := book.Predicted(r)
+	if err == nil && p == nil {
+		err = fmt.Errorf("no prediction is kept with run %d that a try could speak for or against: provoke remedy "+
+			"PARTS.yaml --job JOB --run %d --attach keeps one", r.Number, r.Number)
+	}
+	if err != nil {
+		return nil, err
+	}
+	tried, err := book.Tried(*p, c.Try, c.Loop)
+	return &tried, err
 }
 
 // harmonics are those measured, then those of the amplifier's data in the bench file of the run.

@@ -11,6 +11,7 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/session"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -28,6 +29,8 @@ type remedyCommand struct {
 	Keep       int         `default:"8" placeholder:"N" help:"Combinations printed (${default})."`
 	Use        []string    `sep:"none" placeholder:"NAME" help:"Do not search: judge the combination of these choices, named as the search names them (a part of the name that fits only one will do). May be repeated."`
 	Attach     bool        `help:"Keep the prediction of the combination of --use, else of the first one, with the run in the job: compare then shows it beside what was measured."`
+	Try        int         `placeholder:"N" help:"Put that try of a fixing loop beside the prediction of the combination of --use, else of the first one: does what it measured agree?"`
+	Loop       int         `placeholder:"RUN" help:"With --try: the run of the fixing loop; the newest when not given."`
 	JSON       bool        `name:"json" help:"Print as JSON."`
 }
 
@@ -42,7 +45,10 @@ provoke new DIR --models writes a commented example, parts.yaml.
 --json prints {"cable","cable_sha256","parts_sha256","run","reference","margin_db","combinations","missing":[{"hz","missing_db"}],
 "best":[{"choices":[...],"closes","surely","worst_db","worst_low_db","worst_hz","worse":[{"hz","effect_db","left_db"}],
 "points":[{"hz","same_drive_db","same_drive_low_db","same_drive_high_db","same_probe_db","same_probe_low_db","same_probe_high_db"}]}],
-"estimate":{"rms_db","quantities":[{"name","unit","value","low","high"}]},"remarks":[...]}.`
+"estimate":{"rms_db","quantities":[{"name","unit","value","low","high"}]},"remarks":[...]}; with --try also "tried":{"run","try","did",
+"predicted_change":[...],"points":[{"hz","predicted_db","predicted_low_db","predicted_high_db","says","measured":{"gain_db","low_db",
+"high_db","difference_shown"}}]}. A try agrees or disagrees by its limits; ones that hold zero where an effect is predicted, or that
+are more than 3 dB apart, are too wide to tell.`
 }
 
 // Run looks for parts, keeps the prediction where that was asked, and prints.
@@ -56,17 +62,47 @@ func (c *remedyCommand) Run(w *terminal.World) error {
 			return err
 		}
 	}
+	if c.Try != 0 {
+		if err := c.beside(w, s); err != nil {
+			return err
+		}
+	}
 	if c.JSON {
 		return terminal.PrintShape(w.Stdout, s.Shape())
 	}
-	return terminal.OnPage(w.Stdout, s.Print)
+	if err := terminal.OnPage(w.Stdout, s.Print); err != nil || s.Tried == nil {
+		return err
+	}
+	fmt.Fprintln(w.Stdout)
+	return terminal.Sections(w.Stdout, []tell.Section{s.Tried.Section()}, true)
+}
+
+// beside puts a try beside the prediction.
+func (c *remedyCommand) beside(w *terminal.World, s *models.Remedy) error {
+	p, err := s.Prediction()
+	if err != nil {
+		return err
+	}
+	book, close, err := terminal.OpenBook(w, c.Job)
+	if err != nil {
+		return err
+	}
+	defer close()
+	tried, err := book.Tried(p, c.Try, c.Loop)
+	if err != nil {
+		return fmt.Errorf("remedy for %s: %w", c.Job, err)
+	}
+	s.Tried = &tried
+	return nil
 }
 
 func (c *remedyCommand) sheet(w *terminal.World) (*models.Remedy, error) {
 	switch {
-	case c.Job == "" && (c.Fit || c.Attach || c.Number != 0):
-		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--fit, --run and --attach need a job: --job "+
-			"JOB.provoke"))
+	case c.Job == "" && (c.Fit || c.Attach || c.Number != 0 || c.Try != 0):
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--fit, --run, --attach and --try need a job: "+
+			"--job JOB.provoke"))
+	case c.Loop != 0 && c.Try == 0:
+		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--loop is the run of --try N: name the try"))
 	case c.Keep < 1 || c.Keep > 1000:
 		return nil, terminal.WithCode(terminal.ExitUsage, errors.New("--keep: from 1 to 1000 combinations are printed"))
 	}
@@ -114,6 +150,9 @@ func (c *remedyCommand) ask(w *terminal.World, s *models.Remedy) error {
 	var findings analysis.Findings
 	if err == nil {
 		r, findings, err = book.Findings(number)
+	}
+	if err == nil {
+		err = analysis.NoLoop(r)
 	}
 	if err != nil {
 		return fmt.Errorf("remedy for %s: %w", c.Job, err)

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,7 +16,9 @@ import (
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/trace"
 	"provoke/internal/job/event"
+	"provoke/internal/job/fixing"
 	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/model/level"
 	"provoke/internal/run/session"
@@ -325,4 +328,69 @@ func TestAPredictionStandsBesideWhatWasMeasuredAfterTheFix(t *testing.T) {
 		strings.Contains(out, "runs 1 and 2") {
 		t.Errorf("explain: exit code %d: %s%s", code, out, errs)
 	}
+}
+
+// A try is evidence for or against what is predicted, by its limits.
+func TestATryStandsBesideThePrediction(t *testing.T) {
+	file := modelJob(t)
+	job, err := store.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := time.Date(2026, 3, 3, 9, 0, 0, 0, time.UTC)
+	p := plan.Point{Frequency: 10e6, Target: rf.DBuA(80), Wanted: level.Ask{Current: rf.DBuA(80)}}
+	w, err := job.NewRun(at, event.Opened{Version: event.Version, RunKind: plan.Fixing, Mode: plan.ClosedLoop,
+		Fixture: "cable", Range: 40, Resolution: 0.5, Fixing: &event.Fixing{Of: 1, At: []event.Tracked{{Point: p}}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	loop := func() *fixing.Loop {
+		r, err := result.All(job.Records(w.Run(), 1))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return fixing.Of(&r)
+	}
+	append := func(events ...event.Event) {
+		at = at.Add(time.Second)
+		if _, err := w.Append(at, events...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for try, onset := range []float64{55.2, 77.2, 55.2, 52.2} { // 17.6 to 25.1 dB are predicted at 10 MHz
+		if try > 0 {
+			append(event.HandsIn{By: "key"}, event.HandsOut{By: "key", Try: try, What: "part", Out: try == 2})
+		}
+		for range 12 {
+			step, _ := loop().Next()
+			append(event.StepClosed{Step: step, Attempt: 1, Current: rf.DBuA(80 + float64(step.Offset)),
+				Outcome: plan.Outcome{Number: step.Number, Exposures: 1, Upset: 80+float64(step.Offset) >= onset}})
+		}
+	}
+	if _, err := w.Close(at, event.DoneUpset, ""); err != nil {
+		t.Fatal(err)
+	}
+	job.Close()
+	ask := func(want string, args ...string) {
+		t.Helper()
+		code, out, errs := modelRun(args...)
+		if !strings.Contains(out+errs, want) || (code == terminal.ExitDone) != strings.Contains(out, want) {
+			t.Errorf("%q: code %d, it does not say %q:\n%s%s", args, code, want, out, errs)
+		}
+	}
+	remedy := []string{"remedy", remedyFolder + "parts.yaml", "--job", file, "--run", "1", "--use", "4.70 nF"}
+	with := func(more ...string) []string { return slices.Concat(remedy, more) }
+	ask("  agrees\n", with("--try", "1")...)
+	ask("  agrees\n", with("--try", "2")...) // taken out it is the same effect
+	ask("  disagrees\n", with("--try", "3")...)
+	ask(`"says": "disagrees"`, with("--try", "3", "--json")...)
+	ask("run 3 has no try 4; it has 3 tries", with("--try", "4")...)
+	ask("run 2 is no fixing loop and has no tries", with("--try", "1", "--loop", "2")...)
+	ask("there is no run 9", with("--try", "1", "--loop", "9")...)
+	ask("run 3 is a fixing loop", "remedy", remedyFolder+"parts.yaml", "--job", file, "--run", "3")
+	ask("no prediction is kept with run 1", "explain", file, "--run", "1", "--try", "1")
+	ask("is kept with run 1", with("--attach")...)
+	ask("  agrees\n", "explain", file, "--run", "1", "--try", "1")
+	ask(`"says": "disagrees"`, "explain", file, "--run", "1", "--try", "3", "--json")
+	ask("run 3 is a fixing loop", "explain", file, "--run", "3")
 }

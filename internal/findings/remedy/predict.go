@@ -7,6 +7,7 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/result"
+	"provoke/internal/model/tracking"
 	"provoke/internal/units/rf"
 )
 
@@ -184,4 +185,65 @@ func (b Beside) judge() Agreement {
 		}
 	}
 	return NotKnown
+}
+
+// Tried is how a try of the fixing loop lies to a prediction.
+type Tried string
+
+// What a try says of a prediction.
+const (
+	Agrees      Tried = "agrees"
+	Disagrees   Tried = "disagrees"
+	TooWide     Tried = "too wide to tell"
+	NotMeasured Tried = "not measured"
+	NotModelled Tried = "not predicted there"
+)
+
+// tellingWidth is how wide limits may be that speak for a prediction: less than the 3 dB from which evidence counts.
+const tellingWidth = 3
+
+// BesideTried is predicted and tried gain of the onset at one frequency.
+type BesideTried struct {
+	_ struct{} `tell:"hz=Frequency predicted_db=Predicted predicted_low_db=Low predicted_high_db=High says=Says"`
+
+	Frequency            rf.Frequency
+	Predicted, Low, High rf.Gain
+	Measured             tracking.Change
+	Says                 Tried
+}
+
+// PredictedBesideTried puts a prediction beside the gains of a try, by their limits. The effect for the same probe
+// current counts, as in PredictedBeside, with the same half a dB on either side.
+func PredictedBesideTried(p Prediction, at []rf.Frequency, gains []tracking.Change) []BesideTried {
+	var out []BesideTried
+	for i, f := range at {
+		b := BesideTried{Frequency: f, Measured: gains[i], Says: NotModelled, Predicted: rf.Gain(math.NaN()),
+			Low: rf.Gain(math.NaN()), High: rf.Gain(math.NaN())}
+		if q, ok := p.at(f); ok {
+			b.Predicted, b.Low, b.High = rf.Gain(q.Probe), rf.Gain(q.ProbeLow), rf.Gain(q.ProbeHigh)
+			b.Says = b.judge()
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
+// judge compares limits with limits. Limits that hold zero say nothing for an effect that was predicted, and wide ones
+// say nothing for one.
+func (b BesideTried) judge() Tried {
+	low, high := float64(b.Low-analysis.SameLevel), float64(b.High+analysis.SameLevel)
+	c := b.Measured
+	switch {
+	case !c.Known():
+		return NotMeasured
+	case !c.HighOpen && c.High < low, !c.LowOpen && c.Low > high:
+		return Disagrees
+	case !c.Shown() && (low > 0 || high < 0):
+		return TooWide
+	case c.LowOpen && low < 0 && high > 0, c.HighOpen && low < 0 && high > 0:
+		return TooWide
+	case !c.LowOpen && !c.HighOpen && c.High-c.Low > math.Max(tellingWidth, high-low):
+		return TooWide
+	}
+	return Agrees
 }

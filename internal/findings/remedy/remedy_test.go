@@ -14,6 +14,7 @@ import (
 	"provoke/internal/findings/remedy"
 	"provoke/internal/job/result"
 	"provoke/internal/model/cable"
+	"provoke/internal/model/tracking"
 	"provoke/internal/model/twoport"
 	"provoke/internal/units/rf"
 )
@@ -492,4 +493,38 @@ func (c constant) Impedance(_ twoport.Grid, z []complex128) error {
 		z[i] = complex128(c)
 	}
 	return nil
+}
+
+// By its limits a try agrees with a prediction, disagrees, or is too wide to tell; what is open is a bound.
+func TestATryBesideAPrediction(t *testing.T) {
+	p := remedy.Prediction{Points: []remedy.PredictedPoint{{Hz: 10e6, Probe: 4, ProbeLow: 3, ProbeHigh: 5},
+		{Hz: 20e6, Probe: 0.1, ProbeLow: -0.2, ProbeHigh: 0.3}}}
+	for _, c := range []struct {
+		at   rf.Frequency
+		c    tracking.Change
+		want remedy.Tried
+	}{
+		{10e6, tracking.Change{Middle: 4.4, Low: 3.8, High: 5}, remedy.Agrees},
+		{10e6, tracking.Change{Middle: 6, Low: 5.4, High: 6.6}, remedy.Agrees}, // half a dB is nothing
+		{10e6, tracking.Change{Middle: 1, Low: 0.4, High: 1.6}, remedy.Disagrees},
+		{10e6, tracking.Change{Middle: -2, Low: -2.6, High: -1.4}, remedy.Disagrees},
+		{10e6, tracking.Change{Middle: 7, Low: 6, High: 8}, remedy.Disagrees},
+		{10e6, tracking.Change{Middle: 2, Low: -1, High: 5}, remedy.TooWide},
+		{10e6, tracking.Change{Middle: 4, Low: 0.5, High: 7.5}, remedy.TooWide},
+		{10e6, tracking.Change{Low: 2, HighOpen: true}, remedy.Agrees},
+		{10e6, tracking.Change{Low: -2, HighOpen: true}, remedy.TooWide},
+		{10e6, tracking.Change{Low: 6, HighOpen: true}, remedy.Disagrees},
+		{10e6, tracking.Change{High: 1, LowOpen: true}, remedy.Disagrees},
+		{10e6, tracking.Change{LowOpen: true, HighOpen: true}, remedy.NotMeasured},
+		{20e6, tracking.Change{Middle: 0, Low: -0.6, High: 0.6}, remedy.Agrees},
+		{20e6, tracking.Change{Middle: 0, Low: -4, High: 4}, remedy.TooWide},
+		{20e6, tracking.Change{Low: -0.5, HighOpen: true}, remedy.TooWide},
+		{20e6, tracking.Change{Middle: 2, Low: 1.4, High: 2.6}, remedy.Disagrees},
+		{30e6, tracking.Change{Middle: 2, Low: 1.4, High: 2.6}, remedy.NotModelled},
+	} {
+		got := remedy.PredictedBesideTried(p, []rf.Frequency{c.at}, []tracking.Change{c.c})
+		if len(got) != 1 || got[0].Says != c.want {
+			t.Errorf("at %v, tried %+v: %+v, want %s", c.at, c.c, got, c.want)
+		}
+	}
 }

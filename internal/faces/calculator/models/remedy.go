@@ -12,6 +12,7 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/cable"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -28,6 +29,8 @@ type Remedy struct {
 	Run      int
 	remarks  []string
 	kept     bool // the prediction, with the run in the job
+	// Tried is a try of a fixing loop beside the prediction; nil for none.
+	Tried *tell.TriedBeside
 }
 
 // OfRemedy looks for parts of a file and keeps so many combinations.
@@ -162,16 +165,23 @@ func (s *Remedy) Find(progress func(done, total int)) (err error) {
 
 // Predict returns the prediction of the first combination, to be kept with the run, and what to call it.
 func (s *Remedy) Predict() (data []byte, caption string, err error) {
-	if len(s.outcome.Best) == 0 {
-		return nil, "", errors.New("no combination to keep a prediction of")
+	p, err := s.Prediction()
+	if err != nil {
+		return nil, "", err
 	}
-	best := s.outcome.Best[0]
-	p := s.model.Predict(best, s.Run, s.search.Spread, s.file.Cable.Hash, s.file.Hash)
 	if data, err = json.MarshalIndent(p, "", " "); err != nil {
 		return nil, "", fmt.Errorf("keep the prediction: %w", err)
 	}
 	s.kept = true
-	return data, "predicted: " + strings.Join(best.Names(), " + "), nil
+	return data, "predicted: " + strings.Join(p.Change, " + "), nil
+}
+
+// Prediction is that of the first combination.
+func (s *Remedy) Prediction() (remedy.Prediction, error) {
+	if len(s.outcome.Best) == 0 {
+		return remedy.Prediction{}, errors.New("no combination to make a prediction of")
+	}
+	return s.model.Predict(s.outcome.Best[0], s.Run, s.search.Spread, s.file.Cable.Hash, s.file.Hash), nil
 }
 
 // pickChoices finds the choices that the user named.

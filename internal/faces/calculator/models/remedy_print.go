@@ -8,6 +8,7 @@ import (
 	"provoke/internal/faces/calculator"
 	"provoke/internal/findings/remedy"
 	"provoke/internal/model/cable"
+	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -134,6 +135,7 @@ type remedyShape struct {
 	Best     []combinationShape `tell:"best"`
 	Estimate *cable.Estimate    `tell:"estimate"`
 	Remarks  []string           `tell:"remarks"`
+	Tried    *tell.TriedBeside  `tell:"tried,omit"`
 }
 
 type combinationShape struct {
@@ -155,7 +157,7 @@ type effectShape struct {
 // Shape is the same for --json.
 func (s *Remedy) Shape() any {
 	out := remedyShape{File: s.file, Run: s.Run, Search: s.search, Outcome: s.outcome, Estimate: s.estimate,
-		Remarks: s.remarks}
+		Remarks: s.remarks, Tried: s.Tried}
 	for _, n := range s.outcome.Needs {
 		if n.Failing {
 			out.Missing = append(out.Missing, n)
