@@ -107,7 +107,8 @@ func TestTheFixingLoopSaysWhatEachPartDoes(t *testing.T) {
 		typed("wait")
 		typed("end")
 	}, "--resume")
-	if code != terminal.ExitDone {
+	if code != terminal.ExitDone || !strings.Contains(out, "ferrite at the transmitter taken out") ||
+		!strings.Contains(out, `--again 1 --changed "change 2"`) || !strings.Contains(out, "j.provoke --run 3\n") {
 		t.Fatalf("code %d\n%s", code, out)
 	}
 	job, err := store.OpenReadOnly(b.path("j.provoke"))

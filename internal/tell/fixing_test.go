@@ -374,6 +374,9 @@ func TestALoopBetweenTwoExposuresDisturbsNothing(t *testing.T) {
 			t.Errorf("the newest exposure is run %d (%v)", n, err)
 		}
 	}
+	if e, err := Open(with).Evidence(1); err != nil || !slices.Equal(e.Considered, []int{1}) {
+		t.Errorf("evidence rests on runs %v (%v)", e.Considered, err)
+	}
 	j := Job{Runs: with}
 	if err := j.Choose(nil, 0, 0); err != nil || j.Before != 1 || j.After != 3 ||
 		!slices.Equal(j.Detailed, []int{1, 2, 3}) {
