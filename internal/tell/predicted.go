@@ -112,17 +112,17 @@ func (b *Book) Tried(p remedy.Prediction, try, loop int) (TriedBeside, error) {
 func (t TriedBeside) Section() Section {
 	s := Section{ID: "tried", Title: fmt.Sprintf("Try %d of run %d (%s) beside what is predicted for %s", t.Try, t.Run,
 		t.Did, strings.Join(t.Change, " + "))}
-	table := Table{ID: "tried-beside", Note: "Gain of the onset by putting it in; by their limits, half a dB allowed. A " +
-		"try is evidence and no proof.", Columns: []Column{FrequencyIn("frequency"),
-		plainDecibels("predicted"), plainDecibels("least"), plainDecibels("most"), decibels("tried"),
-		words("the try and the prediction")}}
+	table := Table{ID: "tried-beside",
+		Note: "Gain of the onset by putting it in; by their limits, half a dB allowed. A try is evidence and no proof.",
+		Columns: []Column{FrequencyIn("frequency"), plainDecibels("predicted"), plainDecibels("least"),
+			plainDecibels("most"), decibels("tried"), words("the try and the prediction")}}
 	for _, x := range t.At {
 		says := say(string(x.Says))
 		if x.Says == remedy.Disagrees {
 			says = says.marked("warn")
 		}
-		table.Add(Frequency(x.Frequency), gain(x.Predicted, rf.Exactly), gain(x.Low, rf.Exactly), gain(x.High, rf.Exactly),
-			changeCell(x.Measured), says)
+		table.Add(Frequency(x.Frequency), gain(x.Predicted, rf.Exactly), gain(x.Low, rf.Exactly),
+			gain(x.High, rf.Exactly), changeCell(x.Measured), says)
 	}
 	s.table(table)
 	return s
