@@ -522,7 +522,7 @@ func stripChart(r result.Run, l *fixing.Loop, i int) (Chart, bool) {
 	p := l.Places[i]
 	c := Chart{ID: fmt.Sprintf("figure-strip-%d-%d", r.Number, i+1), Title: fmt.Sprintf("Onset at %v, run %d",
 		p.Point.Frequency, r.Number), Tall: 0.86,
-		Caption: "The exposures in their order, with the onset as it was known after each and its limits. Hands were in " +
+		Caption: "The exposures in their order, with the onset as it was known after each, and its limits as upright bars. Hands were in " +
 			"at the upright lines; the tries are numbered."}
 	var passed, upset, alone, onset, limits, hands, tries []Spot
 	span, epoch := newSpan(), 0
@@ -565,7 +565,7 @@ func stripChart(r result.Run, l *fixing.Loop, i int) (Chart, bool) {
 	if !p.Point.Target.Exact() {
 		label = "level (dB of the plan's drive)"
 	}
-	c.X = Axis{Labels: []string{"exposure"}, Low: 0.5, High: float64(len(p.Dots)) + 0.5}
+	c.X = Axis{Labels: []string{"exposure"}, Low: 0.5, High: float64(len(p.Dots)) + 0.5, Ticks: 8}
 	c.Y = Axis{Labels: []string{label}, Low: low, High: high, Ticks: 6}
 	c.draw("hands in", Line, Event, hands)
 	c.draw("limits of the onset", Whisker, Soft, limits)
@@ -577,7 +577,6 @@ func stripChart(r result.Run, l *fixing.Loop, i int) (Chart, bool) {
 	c.explain(len(passed) > 0, "no upset", Dot, After)
 	c.explain(len(upset) > 0, "upset", Cross, Upset)
 	c.explain(len(limits) > 0, "onset", Line, Trace)
-	c.explain(len(limits) > 0, "limits of the onset", Whisker, Soft)
 	c.explain(len(alone) > 0, "changed without hands", Ring, Before)
 	c.explain(len(hands) > 0, "hands in", Upright, Event)
 	return c, true
