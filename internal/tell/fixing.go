@@ -522,8 +522,8 @@ func stripChart(r result.Run, l *fixing.Loop, i int) (Chart, bool) {
 	p := l.Places[i]
 	c := Chart{ID: fmt.Sprintf("figure-strip-%d-%d", r.Number, i+1), Title: fmt.Sprintf("Onset at %v, run %d",
 		p.Point.Frequency, r.Number), Tall: 0.86,
-		Caption: "The exposures in their order, with the onset as it was known after each, and its limits as upright bars. Hands were in " +
-			"at the upright lines; the tries are numbered."}
+		Caption: "The exposures in their order, with the onset as it was known after each, and its limits as upright bars. " +
+			"Hands were in at the upright lines; the tries are numbered."}
 	var passed, upset, alone, onset, limits, hands, tries []Spot
 	span, epoch := newSpan(), 0
 	for n, d := range p.Dots {
