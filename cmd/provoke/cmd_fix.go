@@ -87,25 +87,24 @@ func (c *fixCommand) Run(w *terminal.World) error {
 	if res.Verdict == "" {
 		return err
 	}
-	loop, told := c.tellTries(w)
-	sayEnded(w, res, fmt.Sprintf("%s --run %d", c.Job, loop))
-	return errors.Join(err, told)
+	told, failed := c.newestLoop(w)
+	sayEnded(w, res, fmt.Sprintf("%s --run %d", c.Job, told.Run.Number))
+	if failed == nil {
+		failed = terminal.Sections(w.Stdout, []tell.Section{told.Tries()}, false)
+	}
+	return errors.Join(err, failed)
 }
 
-// tellTries prints what the newest loop of the job showed, and returns its number.
-func (c *fixCommand) tellTries(w *terminal.World) (int, error) {
+// newestLoop is the newest loop of the job.
+func (c *fixCommand) newestLoop(w *terminal.World) (tell.RunTold, error) {
 	book, close, err := terminal.OpenBook(w, c.Job)
 	if err != nil {
-		return 0, err
+		return tell.RunTold{}, err
 	}
 	defer close()
 	number, err := book.NewestLoop()
 	if err != nil {
-		return 0, err
+		return tell.RunTold{}, err
 	}
-	told, err := book.Tell(number)
-	if err != nil {
-		return number, err
-	}
-	return number, terminal.Sections(w.Stdout, []tell.Section{told.Tries()}, false)
+	return book.Tell(number)
 }
