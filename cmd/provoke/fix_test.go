@@ -111,6 +111,10 @@ func TestTheFixingLoopSaysWhatEachPartDoes(t *testing.T) {
 		!strings.Contains(out, `--again 1 --changed "change 2"`) || !strings.Contains(out, "j.provoke --run 3\n") {
 		t.Fatalf("code %d\n%s", code, out)
 	}
+	if _, _, errs := b.do("run", "plan.yaml", "--job", "j.provoke", "--arm", "--resume"); !strings.Contains(errs,
+		"run 1 is done: there is nothing to resume") {
+		t.Errorf("a run is gone on with behind a loop: %s", errs)
+	}
 	job, err := store.OpenReadOnly(b.path("j.provoke"))
 	if err != nil {
 		t.Fatal(err)

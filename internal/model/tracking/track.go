@@ -391,7 +391,7 @@ func (t *Track) stoodSince(upset int) bool {
 
 // standsAt is the level of a trial in whole steps: as it was asked for, or where less was reached, the step below that.
 func (t *Track) standsAt(x Trial) float64 {
-	if x.Level > x.Set-t.c.Step/2 {
+	if x.Level > x.Set-t.c.Step {
 		return x.Set
 	}
 	return t.c.High - math.Ceil((t.c.High-x.Level-t.c.Scatter)/t.c.Step)*t.c.Step

@@ -106,8 +106,15 @@ func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 // asBefore returns as what the newest run of a job was asked for, to go on with it: which run it repeats the
 // frequencies of, 0 for none; what it says of levels above the one wanted; and what it follows, where it is a fixing
 // loop. fix is what is asked for now.
-func asBefore(job *store.Job, fix *fixing.Asked) (again int, overTest string, was *fixing.Asked, err error) {
-	n, err := newestOf(job)
+func asBefore(job *store.Job, fix *fixing.Asked, of sort) (again int, overTest string, was *fixing.Asked, err error) {
+	n, err := newestOf(job, of)
+	if errors.Is(err, store.ErrNoRun) && of == loops {
+		if n, other := newestOf(job, anyRun); other == nil {
+			return 0, "", nil, fmt.Errorf("the newest run of the job, run %d, is no fixing loop, and there is none "+
+				"to go "+
+				"on with: begin one without --resume", n)
+		}
+	}
 	if errors.Is(err, store.ErrNoRun) {
 		return 0, "", fix, nil
 	}
@@ -119,10 +126,5 @@ func asBefore(job *store.Job, fix *fixing.Asked) (again int, overTest string, wa
 		return 0, "", nil, err
 	}
 	was = fixOf(r)
-	if fix != nil && was == nil {
-		return 0, "", nil, fmt.Errorf("the newest run of the job, run %d, is no fixing loop: go on with it by "+
-			"provoke run "+
-			"--resume, or begin a loop without --resume", n)
-	}
 	return r.Opened.Again, r.Opened.OverTest, was, nil
 }

@@ -100,7 +100,7 @@ func (d *Desk) Prepare(r Request) (*Prepared, error) {
 		if job == nil {
 			return asked(nil), errors.New("there is no run to go on with yet")
 		}
-		if r.Again, overTest, r.Fix, err = asBefore(job, nil); err != nil {
+		if r.Again, overTest, r.Fix, err = asBefore(job, nil, anyRun); err != nil {
 			return asked(nil), err
 		}
 	}

@@ -87,7 +87,11 @@ func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	}
 	defer leave()
 	if o.Resume {
-		if o.Again, o.OverTest, o.Fix, err = asBefore(job, o.Fix); err != nil {
+		of := noLoops
+		if o.Fix != nil {
+			of = loops
+		}
+		if o.Again, o.OverTest, o.Fix, err = asBefore(job, o.Fix, of); err != nil {
 			return engine.Swept{}, err
 		}
 	}

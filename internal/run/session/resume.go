@@ -32,7 +32,11 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 	if !o.Resume {
 		return part{attempt: 1}, nil
 	}
-	n, err := newestOf(job)
+	of := noLoops
+	if pr.Fixing != nil {
+		of = loops
+	}
+	n, err := newestOf(job, of)
 	if errors.Is(err, store.ErrNoRun) { // the program that made the job was killed before it came to a run
 		return part{attempt: 1}, nil
 	}
@@ -75,11 +79,22 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 	return p, nil
 }
 
-// newestOf returns the newest run that was done on the bench: what a laboratory reported is none.
-func newestOf(job *store.Job) (int, error) {
+// sort is which runs are meant.
+type sort int
+
+// Runs of any kind, fixing loops, and all others.
+const (
+	anyRun sort = iota
+	loops
+	noLoops
+)
+
+// newestOf returns the newest run of a sort that was done on the bench: what a laboratory reported is none.
+func newestOf(job *store.Job, of sort) (int, error) {
 	runs, err := job.Runs()
 	for i := len(runs) - 1; i >= 0; i-- {
-		if runs[i].Opened.RunKind != event.LaboratoryKind {
+		loop := runs[i].Opened.RunKind == plan.Fixing
+		if runs[i].Opened.RunKind != event.LaboratoryKind && (of == anyRun || loop == (of == loops)) {
 			return runs[i].Run, nil
 		}
 	}
