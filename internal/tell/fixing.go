@@ -163,6 +163,11 @@ func (t RunTold) proof() string {
 	if len(l.In()) == 0 {
 		return "Nothing is in place now, so there is nothing to prove."
 	}
+	if !slices.ContainsFunc(l.Effects(), func(e fixing.Effect) bool {
+		return e.In && slices.ContainsFunc(e.Places, fixing.PlaceEffect.Gain)
+	}) {
+		return "No try of what is in place has a gain that its limits bear out: there is nothing to prove yet."
+	}
 	again := ""
 	if l.Fixing.Of > 0 {
 		again = fmt.Sprintf(" --again %d", l.Fixing.Of)
@@ -204,7 +209,8 @@ func byItself(l *fixing.Loop) (out []string) {
 		for _, d := range p.Dots {
 			if d.Changed {
 				out = append(out, fmt.Sprintf("At %v the product was noticed at %s to have changed, without hands: what "+
-					"was exposed before that is not counted.", p.Point.Frequency, d.At.Format(second)))
+					"was exposed before that is not counted, and no try is credited with it.", p.Point.Frequency,
+					d.At.Format(second)))
 			}
 		}
 	}
@@ -406,6 +412,9 @@ func triesTable(r result.Run, l *fixing.Loop) Table {
 		row := []Cell{say(strconv.Itoa(e.Try)), keep(handsAt(r, e)), say(did(e))}
 		if e.Try == 0 {
 			row[0], row[2] = say(""), say("taken up again")
+			if e.ByItself {
+				row[2] = say("changed without hands")
+			}
 		}
 		for k := range l.Places {
 			c := Cell{Text: none}

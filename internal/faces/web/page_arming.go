@@ -623,8 +623,12 @@ func differences(was event.Opened, p Prepared) []string {
 			out = append(out, fmt.Sprintf("%s: %s, was %s", name, b, a))
 		}
 	}
-	if was.RunKind != x.Kind {
-		return []string{fmt.Sprintf("another kind of run: %s, was %s", x.Kind, was.RunKind)}
+	kind := x.Kind
+	if p.Fix != nil {
+		kind = plan.Fixing
+	}
+	if was.RunKind != kind {
+		return []string{fmt.Sprintf("another kind of run: %s, was %s", kind, was.RunKind)}
 	}
 	compare("mode", string(was.Mode), string(x.Mode))
 	compare("clamp around", was.Fixture, string(x.Fixture))

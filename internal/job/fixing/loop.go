@@ -70,11 +70,13 @@ func (p pace) mean() time.Duration {
 
 // Epoch is the product between one pair of hands and the next.
 type Epoch struct {
-	// Try is its number, 0 for the first epoch and for one that began because the run was taken up again.
-	Try  int
-	What string // what was changed; empty for nothing
-	Out  bool   // it was taken back out
-	At   time.Time
+	// Try is its number, 0 for the first epoch, for one that began because the run was taken up again, and for one that
+	// began because the product was noticed to have changed by itself, which is then said.
+	Try      int
+	ByItself bool
+	What     string // what was changed; empty for nothing
+	Out      bool   // it was taken back out
+	At       time.Time
 	// In is what is in place, in the order in which it was put in.
 	In []string
 }
@@ -269,6 +271,30 @@ func (l *Loop) step(r *result.Run, s *result.Step) {
 	d.Changed = p.Track.Add(tracking.Trial{Set: float64(d.Set), Level: float64(d.Level), Upset: d.Upset})
 	d.After = p.Track.Now()
 	p.Dots = append(p.Dots, d)
+	if d.Changed {
+		l.changedByItself(p)
+	}
+}
+
+// changedByItself begins an epoch where a product was noticed to have changed without hands, so that no try is credited
+// with it: what was known there before the change stays with the epoch before. Elsewhere nothing begins anew.
+func (l *Loop) changedByItself(p *Place) {
+	now, first := len(l.Epochs), len(p.Dots)-p.Track.Counted()
+	var before tracking.Estimate
+	if first > 0 && p.Dots[first-1].Epoch == now-1 {
+		before = p.Dots[first-1].After
+	}
+	for _, x := range l.Places {
+		was := x.Track.Now()
+		if x == p {
+			was = before
+		}
+		x.Before = append(x.Before, was)
+	}
+	l.Epochs = append(l.Epochs, Epoch{ByItself: true, At: p.Dots[first].At, In: l.In()})
+	for i := first; i < len(p.Dots); i++ {
+		p.Dots[i].Epoch = now
+	}
 }
 
 // level is what the product saw, against the target: by the measured current in a closed loop, else by the drive.

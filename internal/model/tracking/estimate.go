@@ -73,6 +73,9 @@ func (t *Track) estimate() Estimate {
 	return e
 }
 
+// enough is how many exposures a product of which nothing was known has to have to be told deterministic.
+const enough = 10
+
 // moreToTell is about how many exposures more tell a product with a bracket as deterministic.
 const moreToTell = 4
 
@@ -135,9 +138,9 @@ func (t *Track) bracketed(e *Estimate, o threshold.Overlap, pass, upset float64)
 	chance := t.chanceRandom()
 	switch {
 	case (e.LowOpen || e.HighOpen) && t.steady && chance < 2*priorRandom:
-		e.Kind, e.Why = Deterministic, "it was so before it was changed, and nothing since speaks against that"
+		e.Kind, e.Why = Deterministic, "as before the change, and no exposure since speaks against it"
 	case e.LowOpen || e.HighOpen:
-	case chance < 0.05:
+	case chance < 0.05 && (t.steady || e.Exposures >= enough):
 		e.Kind = Deterministic
 		e.Why = fmt.Sprintf("in %d exposures every upset lies above every pass, but for what levels scatter by",
 			e.Exposures)

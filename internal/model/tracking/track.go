@@ -246,6 +246,9 @@ func learn(belief, chance []float64) float64 {
 	return sum
 }
 
+// Counted is how many exposures count: those of the product as it is.
+func (t *Track) Counted() int { return len(t.trials) }
+
 // begun is the number of the first exposure that counts.
 func (t *Track) begun() int { return t.total - len(t.trials) }
 

@@ -131,6 +131,11 @@ func (r *run) follow(ctx context.Context) (err error) {
 		}
 	}()
 	r.toldLoop()
+	if r.cfg.Fixing.Hands { // it ended with hands in, and nobody said since that they are out
+		by := "taken up again: hands were in"
+		l.handsBy.Store(&by)
+		r.hold.Store(true)
+	}
 	for {
 		if err := r.stopAsked(); err != nil {
 			return err

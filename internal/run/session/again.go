@@ -115,6 +115,13 @@ func asBefore(job *store.Job, fix *fixing.Asked, of sort) (again int, overTest s
 				"on with: begin one without --resume", n)
 		}
 	}
+	if errors.Is(err, store.ErrNoRun) && of == noLoops {
+		if n, other := newestOf(job, anyRun); other == nil {
+			return 0, "", nil, fmt.Errorf("run %d is a fixing loop, and the job has no other run to go on with: go "+
+				"on with "+
+				"the loop by provoke fix --resume", n)
+		}
+	}
 	if errors.Is(err, store.ErrNoRun) {
 		return 0, "", fix, nil
 	}

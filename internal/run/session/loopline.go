@@ -35,6 +35,7 @@ type loopLine struct {
 	known   []string // changes made so far, the newest first
 	try     int      // the number of the next
 	settled bool
+	epochs  int // told of, those in which the product changed by itself
 	did     event.HandsOut
 	other   event.HandsOut // the newest change the other way round; without What before the first
 	inTurn  bool           // change and no change in turn
@@ -113,6 +114,12 @@ func (l *loopLine) followed(x *fixing.Loop) {
 	defer l.mu.Unlock()
 	was := l.settled
 	l.places, l.footing, l.settled = nil, nil, true
+	for ; l.epochs < len(x.Epochs); l.epochs++ {
+		if e := x.Epochs[l.epochs]; e.ByItself {
+			fmt.Fprintf(l.w.Stderr, "! the product changed without hands (%s): no try is credited with it\n",
+				e.At.Format("15:04:05"))
+		}
+	}
 	for i, p := range x.Places {
 		now := p.Track.Now()
 		line := fmt.Sprintf("%12v  onset %s", p.Point.Frequency, tell.Onset(p, now))
@@ -135,7 +142,7 @@ func (l *loopLine) followed(x *fixing.Loop) {
 	l.footing = append(l.footing, "in place: "+tell.InPlace(x.In()))
 	if each, n, _, _, known := x.TryTime(); known {
 		l.footing = append(l.footing, fmt.Sprintf("a try takes about %v (%d exposures)",
-			rf.Duration(each.Round(time.Second)), n))
+			rf.Duration(each.Round(100*time.Millisecond)), n))
 	}
 	l.known, l.try = x.Known(), x.LastTry()+1
 	l.other.What, l.other.Out, _ = x.Other()
