@@ -237,6 +237,8 @@ func uncomparable(before, after result.Run) string {
 		switch {
 		case r.Opened.RunKind == plan.Baseline:
 			return fmt.Sprintf("run %d is a baseline, without RF", r.Number)
+		case r.Opened.RunKind == plan.Fixing:
+			return fmt.Sprintf("run %d is a fixing loop, not an exposure of the DUT", r.Number)
 		case r.Opened.RunKind != plan.Exposure:
 			return fmt.Sprintf("run %d is a %s, not an exposure of the DUT", r.Number, r.Opened.RunKind)
 		case r.Opened.Fixture != "" && r.Opened.Fixture != string(catalog.OnCable):

@@ -87,7 +87,13 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 	}
 	says := []string{fmt.Sprintf("Quick look made from %s: %d frequencies in steps of %v, %v.", path.Base(p.File),
 		len(l.Plan.Grid), l.Step, l.Duration), "Onsets to 3 dB, no edges, no recovery level, no confirmation: a " +
-		"close look at what failed comes after it."}
+		"close look at what failed comes after it.",
+		fmt.Sprintf("A failing band narrower than %v may lie between two frequencies.", l.Step)}
+	if l.Duration.Likely > quickTime {
+		says = append(says, fmt.Sprintf("It does not fit into %v: even steps of %v take longer with a dwell of %v. "+
+			"Name "+
+			"the frequencies that matter with first, or shorten the range.", quickTime, l.Step, p.Dwell))
+	}
 	if len(ahead) > 0 {
 		says = append(says, "Visited first: "+Listed(ahead)+".")
 	}

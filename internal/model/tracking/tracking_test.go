@@ -162,7 +162,7 @@ func TestNoChangeIsNoticedWhereThereIsNone(t *testing.T) {
 	for _, spread := range []float64{0, 0.3, 1, 2, 4} {
 		r := rand.New(rand.NewPCG(16, uint64(10*spread)))
 		changed, n, told := 0, 0, 0
-		products := runs(60, 1000)
+		products := runs(40, 1000)
 		for range products {
 			d, tr := newSimulated(r, spread)
 			for range 40 {

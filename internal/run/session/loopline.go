@@ -249,7 +249,7 @@ func (l *loopLine) draw() {
 			head += "  without modulation"
 		}
 		if s.Point.Waits {
-			head += "  RF off after an upset: any of the keys goes on"
+			head += "  RF off after an upset, KEEP HANDS OFF: any of the keys goes on"
 		}
 		help = "keys: ↑ ↓ level · PgUp PgDn 3 dB · ← → frequency · n p next failing · m modulation · t follow again " +
 			"· " +
