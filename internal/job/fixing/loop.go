@@ -188,17 +188,20 @@ func (l *Loop) Follow(r *result.Run) {
 			l.hand(r.Fixing[l.hands])
 			l.hands++
 		case step != nil:
-			for ; l.resumed < len(r.Resumptions) && !r.Resumptions[l.resumed].At.After(step.At); l.resumed++ {
-				l.begin(Epoch{At: r.Resumptions[l.resumed].At})
-			}
+			l.resume(r, step.At)
 			l.step(r, step)
 			l.steps++
 		default:
-			for ; l.resumed < len(r.Resumptions); l.resumed++ {
-				l.begin(Epoch{At: r.Resumptions[l.resumed].At})
-			}
+			l.resume(r, r.LastAt)
 			return
 		}
+	}
+}
+
+// resume begins an epoch wherever the run was taken up again, up to a time: nobody knows what was done meanwhile.
+func (l *Loop) resume(r *result.Run, until time.Time) {
+	for ; l.resumed < len(r.Resumptions) && !r.Resumptions[l.resumed].At.After(until); l.resumed++ {
+		l.begin(Epoch{At: r.Resumptions[l.resumed].At})
 	}
 }
 
@@ -219,7 +222,7 @@ func (l *Loop) hand(rec event.Record) {
 	}
 }
 
-// begin begins an epoch. One in which nothing was exposed, and nothing was tried, is replaced.
+// begin begins an epoch at every place.
 func (l *Loop) begin(e Epoch) {
 	now := l.Epochs[len(l.Epochs)-1]
 	e.In = put(now.In, e.What, e.Out)

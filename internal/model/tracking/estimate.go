@@ -160,10 +160,10 @@ func (t *Track) bracketed(e *Estimate, o threshold.Overlap, pass, upset float64)
 				}
 			}
 		}
-		if low, _ := t.quantileOf(belief, (1-credible)/2); !e.LowOpen {
+		if low := t.quantileOf(belief, (1-credible)/2); !e.LowOpen {
 			e.Low = math.Min(e.Low, low)
 		}
-		if high, _ := t.quantileOf(belief, (1+credible)/2); !e.HighOpen {
+		if high := t.quantileOf(belief, (1+credible)/2); !e.HighOpen {
 			e.High = math.Max(e.High, high)
 		}
 	}

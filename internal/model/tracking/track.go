@@ -284,15 +284,7 @@ func (t *Track) notice() bool {
 }
 
 // median of the onset as it is believed to be.
-func (t *Track) median() float64 {
-	low, _ := t.quantile(0.5)
-	return low
-}
-
-// quantile of the onset as it is believed to be, and whether it lies beyond the levels that may be exposed.
-func (t *Track) quantile(q float64) (float64, bool) {
-	return t.quantileOf(t.belief(), q)
-}
+func (t *Track) median() float64 { return t.quantileOf(t.belief(), 0.5) }
 
 // belief is what is believed of the product, whenever it may have changed.
 func (t *Track) belief() []float64 {
@@ -306,7 +298,7 @@ func (t *Track) belief() []float64 {
 }
 
 // quantileOf goes over bins of a quarter of a decibel; the onset of a cell is its middle.
-func (t *Track) quantileOf(belief []float64, q float64) (float64, bool) {
+func (t *Track) quantileOf(belief []float64, q float64) float64 {
 	fine := math.Min(t.c.Step/2, 0.25)
 	n := int(math.Round((t.c.High-t.c.Low+2*beyond)/fine)) + 2
 	bins := make([]float64, n)
@@ -316,12 +308,11 @@ func (t *Track) quantileOf(belief []float64, q float64) (float64, bool) {
 	sum := 0.0
 	for i, b := range bins {
 		if sum+b >= q {
-			x := t.c.Low - beyond + (float64(i)-0.5+(q-sum)/b)*fine
-			return x, x < t.c.Low || x > t.c.High
+			return t.c.Low - beyond + (float64(i)-0.5+(q-sum)/b)*fine
 		}
 		sum += b
 	}
-	return t.c.High + beyond, true
+	return t.c.High + beyond
 }
 
 // Next returns the level to expose next: of those allowed, where an exposure teaches most (the mutual information of

@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"provoke/internal/bench/guard"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/model/level"
@@ -334,10 +335,9 @@ func (r *run) awaitHandsOut(ctx context.Context) (event.HandsOut, error) {
 			r.status.Hands, r.status.HandsUntil = HandsAreIn, time.Time{}
 			r.tell(HandsInWords)
 		case c.Want == Refer:
-			if err := r.journal(event.Reference{Text: c.Text}); err != nil {
+			if err := r.refer(c.Text); err != nil {
 				return event.HandsOut{}, err
 			}
-			r.toldLoop()
 		}
 	}
 }
@@ -399,9 +399,18 @@ func (r *run) stillDark(ctx context.Context) error {
 		cause := fmt.Sprintf("amplifier %s: it operates while hands are in: KEEP HANDS OFF; somebody at its front "+
 			"panel, another program or another computer switched it", r.bench.Amplifier.ID)
 		r.guard.Trip(cause, "guard")
-		return fmt.Errorf("tripped: %s", cause)
+		return fmt.Errorf("%w: %s", guard.ErrTripped, cause)
 	}
 	return nil
+}
+
+// refer marks the onsets of now.
+func (r *run) refer(text string) error {
+	err := r.journal(event.Reference{Text: text})
+	if err == nil {
+		r.toldLoop()
+	}
+	return err
 }
 
 // takeWishes does what was asked for between two exposures.
@@ -413,10 +422,9 @@ func (r *run) takeWishes() error {
 		}
 		switch c.Want {
 		case Refer:
-			if err := r.journal(event.Reference{Text: c.Text}); err != nil {
+			if err := r.refer(c.Text); err != nil {
 				return err
 			}
-			r.toldLoop()
 		case MovePoint:
 			if err := r.movePoint(c.Point); err != nil {
 				r.status.Last = err.Error()

@@ -19,16 +19,17 @@ import (
 // mostTracked is how many frequencies are followed at most: more would make a try too long.
 const mostTracked = 8
 
-// tracked finds the frequencies of the loop and adds them to the plan's grid. The rest of the grid stays for what is
-// done by hand.
-func tracked(fix fixing.Asked, job *store.Job, p *plan.Plan) (*event.Fixing, error) {
+// tracked finds the frequencies of the loop, with the findings that they are from, and adds them to the plan's grid.
+// The rest of the grid stays for what is done by hand.
+func tracked(fix fixing.Asked, job *store.Job, p *plan.Plan) (*event.Fixing, analysis.Findings, error) {
 	if p.Kind != plan.Exposure {
-		return nil, fmt.Errorf("the fixing loop exposes as a plan of kind exposure does; this one is of kind %s",
+		return nil, analysis.Findings{}, fmt.Errorf("the fixing loop exposes as a plan of kind exposure does; this "+
+			"one is of kind %s",
 			p.Kind)
 	}
 	f, at, err := found(fix, job)
 	if err != nil {
-		return nil, err
+		return nil, f, err
 	}
 	if len(fix.At) > 0 {
 		at = slices.Clone(fix.At)
@@ -37,12 +38,13 @@ func tracked(fix fixing.Asked, job *store.Job, p *plan.Plan) (*event.Fixing, err
 	at = slices.Compact(at)
 	switch {
 	case len(at) == 0 && f.Run > 0:
-		return nil, fmt.Errorf("run %d has no onset to follow: name up to %d frequencies with --at", f.Run, mostTracked)
+		return nil, f, fmt.Errorf("run %d has no onset to follow: name up to %d frequencies with --at", f.Run,
+			mostTracked)
 	case len(at) == 0:
-		return nil, fmt.Errorf("the job has no exposure that upset: name up to %d frequencies to follow with --at",
+		return nil, f, fmt.Errorf("the job has no exposure that upset: name up to %d frequencies to follow with --at",
 			mostTracked)
 	case len(at) > mostTracked:
-		return nil, fmt.Errorf("%d frequencies to follow are too many: name at most %d, the worst of each band",
+		return nil, f, fmt.Errorf("%d frequencies to follow are too many: name at most %d, the worst of each band",
 			len(at), mostTracked)
 	}
 	out := &event.Fixing{Of: f.Run, Alone: fix.Alone}
@@ -56,7 +58,7 @@ func tracked(fix fixing.Asked, job *store.Job, p *plan.Plan) (*event.Fixing, err
 	slices.Sort(p.Grid)
 	p.Grid = slices.Compact(p.Grid)
 	p.GridText += "; and the frequencies that are followed"
-	return out, nil
+	return out, f, nil
 }
 
 // found returns the findings that the loop begins from, with the worst frequency of each band, the lowest margins of
@@ -102,11 +104,7 @@ func found(fix fixing.Asked, job *store.Job) (f analysis.Findings, at []rf.Frequ
 }
 
 // expect fills in the points of the loop, and the onsets that the run before found.
-func expect(fix fixing.Asked, job *store.Job, out *event.Fixing, points func(rf.Frequency) (plan.Point, error)) error {
-	f, _, err := found(fix, job)
-	if err != nil {
-		return err
-	}
+func expect(f analysis.Findings, out *event.Fixing, points func(rf.Frequency) (plan.Point, error)) error {
 	for i := range out.At {
 		p, err := points(out.At[i].Point.Frequency)
 		if err != nil {

@@ -8,6 +8,7 @@ import (
 	"provoke/internal/bench/dut"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
+	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
@@ -60,8 +61,9 @@ func readAndCheck(asked Request, job *store.Job, overTest string) (*Prepared, er
 	}
 	again := asked.Again
 	var follows *event.Fixing
+	var before analysis.Findings // that it follows
 	if asked.Fix != nil {
-		if follows, err = tracked(*asked.Fix, job, p); err != nil {
+		if follows, before, err = tracked(*asked.Fix, job, p); err != nil {
 			return nil, err
 		}
 	}
@@ -97,7 +99,7 @@ func readAndCheck(asked Request, job *store.Job, overTest string) (*Prepared, er
 		return pr, fmt.Errorf("compute the plan's levels: %w", err)
 	}
 	if pr.Fixing = follows; follows != nil {
-		err = expect(*asked.Fix, job, follows, pr.points)
+		err = expect(before, follows, pr.points)
 	}
 	return pr, err
 }
