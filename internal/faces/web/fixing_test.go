@@ -330,7 +330,9 @@ func TestAPointIsMovedByKeys(t *testing.T) {
 	p.Press("nmt")
 	want := []engine.Move{{At: 41e6}, {Steps: 1}, {Steps: -1}, {Steps: 6}, {Steps: -6}, {Along: -1}, {Along: 1},
 		{Next: 1}, {Next: -1}, {Carrier: new(true)}, {Follow: true}, {Steps: -6}}
-	time.Sleep(300 * time.Millisecond)
+	for end := time.Now().Add(20 * time.Second); len(s.wants(engine.MovePoint)) < len(want) && time.Now().Before(end); {
+		time.Sleep(10 * time.Millisecond)
+	}
 	var got []engine.Move
 	for _, c := range s.wants(engine.MovePoint) {
 		got = append(got, c.Point)

@@ -72,6 +72,7 @@ type place struct {
 	windowUpset  bool
 	windowShort  bool
 
+	graded      *Graded           // what graded readings say; nil for nothing
 	exposed     []threshold.Trial // every exposure that says something, in order; level is the offset in dB
 	stairs      int               // steps of a staircase, an adaptive search or repeats closed here
 	checkPoint  bool              // the place is the check point for drift; guess is its depth
@@ -113,6 +114,9 @@ func (p *place) bracketed() bool {
 func (p *place) record(s scale, step Step, o Outcome) {
 	p.closed++
 	p.exposures += o.Exposures
+	if o.Graded != nil {
+		p.graded = o.Graded
+	}
 	d := s.depth(step.Offset)
 	if step.Purpose == DriftCheck {
 		p.checkWanted = false

@@ -226,4 +226,16 @@ type Outcome struct {
 	RecoveredAt *rf.Gain `json:"recoveredAt,omitempty"`
 	// Exposures is the number of dwells with RF on that the step took.
 	Exposures int `json:"exposures"`
+	// Graded is where graded readings put the onset at the step's frequency, after all steps so far; nil where they
+	// say nothing. It is journalled with the outcome, so that a replay asks for the same steps whatever becomes of the
+	// estimate.
+	Graded *Graded `json:"graded,omitempty"`
+}
+
+// Graded is an estimate of an onset from a reading of the product that shifts before it leaves its tolerance. It places
+// exposures; it is never an onset. Gains are against what offset 0 dB means, above 0 dB where the product stands that.
+type Graded struct {
+	Onset rf.Gain `json:"onset"`
+	Low   rf.Gain `json:"low"`
+	High  rf.Gain `json:"high"`
 }
