@@ -97,7 +97,18 @@ const moves = {
   m: () => ({ carrier: view.held?.carrier ? "no" : "yes" }), t: () => ({ follow: "yes" }),
   b: () => view.held ? {} : ({ at: box.querySelector(`[data-place="${chosen}"] .label`).textContent }),
 };
-function move(name) { if (view) send("/fixing/point", moves[name]()); }
+
+// move sends moves one after the other: two requests at once may arrive in any order, and a step up that was held up is
+// not to come long after the key.
+let moving = Promise.resolve();
+function move(name) {
+  if (!view) return;
+  const to = moves[name](), pressed = Date.now();
+  moving = moving.then(() => {
+    if (Date.now() - pressed < patience) return send("/fixing/point", to);
+    document.querySelector("#said").textContent = "a move by hand was not sent: those before it took too long";
+  });
+}
 
 // down and up are of the button or key that has to be held for RF to come on.
 let timer;
