@@ -66,7 +66,8 @@ type Quiet struct {
 	Value   float64
 }
 
-// Dwelt is what one monitor read in a dwell: the mean of its looks and their standard deviation.
+// Dwelt is what one monitor read in a dwell: the mean of its looks and their standard deviation. The first looks are left
+// out where there are several: a reading takes its time to follow.
 type Dwelt struct {
 	Monitor      string
 	Mean, Spread float64

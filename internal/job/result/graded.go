@@ -1,0 +1,210 @@
+package result
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"provoke/internal/job/event"
+	"provoke/internal/job/plan"
+	"provoke/internal/model/graded"
+	"provoke/internal/units/rf"
+)
+
+// Gradings is what the readings of a run's monitors show of onsets that were not exposed, step by step. The zero value
+// knows no monitor.
+type Gradings struct {
+	tracks []grading
+	step   float64 // widest ratio of two neighbouring frequencies of the grid
+}
+
+// grading is that of one monitor.
+type grading struct {
+	monitor event.Monitor
+	zero    float64   // its reading without RF
+	quiet   []float64 // the readings without RF that are newer than the baseline, the last few
+	look    float64   // standard deviation of one look
+	looked  int       // dwells that it was taken from
+	track   graded.Track
+}
+
+// Grading is what one monitor says at one frequency.
+type Grading struct {
+	Monitor event.Monitor
+	graded.Estimate
+}
+
+// NewGradings begins with the monitors of a run and the grid it steps through.
+func NewGradings(monitors []event.Monitor, stretches []plan.Stretch) *Gradings {
+	g := &Gradings{step: 1}
+	for _, s := range stretches {
+		g.step = max(g.step, 1+float64(s.Step))
+	}
+	g.Watched(monitors)
+	return g
+}
+
+// Watched takes the monitors anew: their baselines were taken, or taken again.
+func (g *Gradings) Watched(monitors []event.Monitor) {
+	for _, m := range monitors {
+		if !m.HasBaseline || m.Tolerance <= 0 {
+			continue
+		}
+		i := slices.IndexFunc(g.tracks, func(t grading) bool { return t.monitor.ID == m.ID })
+		if i < 0 {
+			i, g.tracks = len(g.tracks), append(g.tracks, grading{})
+		}
+		t := &g.tracks[i]
+		t.monitor, t.zero, t.quiet = m, m.Baseline, nil
+	}
+}
+
+// recent is how many readings without RF say where a monitor is without RF, and what it wanders by.
+const recent = 8
+
+// Add takes a closed step.
+func (g *Gradings) Add(s *Step) {
+	for _, q := range s.Quiet {
+		if t := g.of(q.Monitor); t != nil {
+			if t.quiet = append(t.quiet, q.Value); len(t.quiet) > recent {
+				t.quiet = t.quiet[1:]
+			}
+		}
+	}
+	level, known := s.Current.In(), s.Current.Exact()
+	switch s.Step.Purpose {
+	case plan.Recover, plan.HeldPoint: // several levels in one step
+		known = false
+	}
+	if !known || s.Outcome.Skipped || s.Outcome.Exposures == 0 {
+		return
+	}
+	for _, d := range s.Dwelt {
+		t := g.of(d.Monitor)
+		if t == nil {
+			continue
+		}
+		t.learn(d)
+		x := graded.Sample{At: s.Step.Point.Frequency, Level: level}
+		x.Shift, x.Sigma = t.shift(d)
+		if s.Outcome.Upset {
+			if x.Upset = s.upsetBy(d.Monitor); !x.Upset {
+				continue // another monitor was first
+			}
+		}
+		t.track.Add(x)
+	}
+}
+
+func (g *Gradings) of(monitor string) *grading {
+	i := slices.IndexFunc(g.tracks, func(t grading) bool { return t.monitor.ID == monitor })
+	if i < 0 {
+		return nil
+	}
+	return &g.tracks[i]
+}
+
+// learn takes what looks within one dwell scatter by: a mean that forgets, since a dwell in which the reading was on
+// its way scatters more.
+func (t *grading) learn(d Dwelt) {
+	if d.Looks < 2 {
+		return
+	}
+	t.looked++
+	t.look += (min(d.Spread, 3*cmp.Or(t.look, d.Spread)) - t.look) / float64(min(t.looked, 50))
+}
+
+// shift is by how much a reading moved, in tolerances, and its standard deviation: what a mean of so many looks, the
+// reading without RF and the digits of both leave open.
+func (t *grading) shift(d Dwelt) (by, sigma float64) {
+	zero, wander := t.zero, 0.0
+	if n := len(t.quiet); n > 0 {
+		zero = t.quiet[n-1]
+		for _, q := range t.quiet {
+			wander = max(wander, math.Abs(q-zero)/2)
+		}
+		wander = math.Hypot(wander, t.look)
+	}
+	sigma = math.Sqrt(t.look*t.look/float64(d.Looks)+wander*wander+t.look*t.look/9) / t.monitor.Tolerance
+	return (d.Mean - zero) / t.monitor.Tolerance, max(sigma, 0.003)
+}
+
+// upsetBy reports that a monitor saw the upset, or that none that reads numbers did: a line of text, a silence, a mark.
+func (s *Step) upsetBy(monitor string) bool {
+	numeric := false
+	for _, r := range s.Readings {
+		if r.Bad && r.HasValue {
+			if numeric = true; r.Monitor == monitor {
+				return true
+			}
+		}
+	}
+	return !numeric
+}
+
+// At is what the readings say at a frequency: of the monitor that leaves its tolerance first. False where none says
+// anything.
+func (g *Gradings) At(f rf.Frequency) (Grading, bool) {
+	var all []Grading
+	for i := range g.tracks {
+		all = append(all, Grading{g.tracks[i].monitor, g.tracks[i].track.At(f, g.step)})
+	}
+	return first(all)
+}
+
+// first is the grading of the monitor that leaves its tolerance first: the lowest onset, or where none has one the
+// lowest level that is stood.
+func first(all []Grading) (out Grading, told bool) {
+	for _, x := range all {
+		out.Ask = max(out.Ask, x.Ask)
+	}
+	ask := out.Ask
+	for _, x := range all {
+		if x.Kind != graded.Silent && (!told || x.Kind > out.Kind ||
+			x.Kind == out.Kind && (x.Kind == graded.About && x.Onset < out.Onset ||
+				x.Kind == graded.AtLeast && x.Low < out.Low)) {
+			out, told = x, true
+		}
+	}
+	out.Ask = ask
+	return out, told
+}
+
+// Monitored is what one monitor shows over the whole run.
+type Monitored struct {
+	Monitor event.Monitor
+	Sigma   float64 // standard deviation of a shift, in tolerances
+	Bands   []graded.Band
+}
+
+// All is what every monitor shows, and the first of them at every frequency where one says something.
+func (g *Gradings) All() (monitors []Monitored, out []Grading) {
+	at := map[rf.Frequency][]Grading{}
+	for i := range g.tracks {
+		t := &g.tracks[i]
+		m := Monitored{Monitor: t.monitor, Bands: t.track.Bands(g.step)}
+		_, m.Sigma = t.shift(Dwelt{Looks: 2})
+		monitors = append(monitors, m)
+		for _, b := range m.Bands {
+			for _, e := range b.Estimates {
+				at[e.At] = append(at[e.At], Grading{t.monitor, e})
+			}
+		}
+	}
+	for _, all := range at {
+		if x, told := first(all); told {
+			out = append(out, x)
+		}
+	}
+	slices.SortFunc(out, func(a, b Grading) int { return cmp.Compare(a.At, b.At) })
+	return monitors, out
+}
+
+// Gradings are those of the run so far.
+func (r *Run) Gradings() *Gradings {
+	g := NewGradings(r.Monitors, r.Opened.Stretches)
+	for _, s := range r.Steps {
+		g.Add(s)
+	}
+	return g
+}
