@@ -99,9 +99,10 @@ type planFile struct {
 		Resolution rf.Gain        `yaml:"resolution" says:"step of the search"`
 		Range      rf.Gain        `yaml:"range" says:"how far down the search goes"`
 		Approach   rf.Gain        `yaml:"approach" says:"largest step upward toward an onset expected from a neighbour"`
-		Confirm    document.Count `yaml:"confirm" says:"times an onset is exposed again"`
+		Confirm    document.Count `yaml:"confirm" says:"times an onset is exposed again; the exposure for the recovery level counts as one"`
 		Window     rf.Gain        `yaml:"window" says:"distance below the onset of the low check of a band"`
 		EdgeOnset  bool           `yaml:"edge_onset" says:"search the onset at the frequencies at the edges of bands too"`
+		Graded     bool           `yaml:"graded" says:"place exposures by how far readings move before they leave their tolerance"`
 
 		Method      methodWord     `yaml:"method" says:"how the onset is found; default bracket"`
 		IfRandom    methodWord     `yaml:"if_random" says:"method to go on with where an onset does not upset again"`
@@ -250,7 +251,7 @@ func (r *reader) defaults() {
 	s, l := DefaultSearch(), DefaultLevelling()
 	f := &r.file
 	f.Mode, f.Fixture, f.Order = modeWord(ClosedLoop), fixtureWord(catalog.OnCable), "ascending"
-	f.Search.Onset, f.Search.Recovery, f.Search.EdgeOnset = s.Onset, s.Recovery, true
+	f.Search.Onset, f.Search.Recovery, f.Search.EdgeOnset, f.Search.Graded = s.Onset, s.Recovery, true, true
 	f.Search.Resolution, f.Search.Range, f.Search.Approach = s.Resolution, s.Range, s.Approach
 	f.Search.Confirm, f.Search.Window = document.Count(s.Confirm), s.Window
 	f.Levelling.Window, f.Levelling.AboveBudget, f.Levelling.Ceiling = l.Window, l.AboveBudget, l.Ceiling
@@ -628,6 +629,7 @@ func (r *reader) search() {
 	p.Search = Search{
 		Onset: s.Onset, Recovery: s.Recovery, Resolution: s.Resolution, Range: s.Range, Approach: s.Approach,
 		Confirm: int(s.Confirm), Window: s.Window, EdgeUpsetOnly: !s.EdgeOnset,
+		Ungraded: !s.Graded,
 	}
 	p.Edges = r.file.Edges
 	if p.Kind == Control && !r.doc.Has("search.onset") {

@@ -59,7 +59,7 @@ type place struct {
 	latched   bool // the last upset at the lowest level had to be reset
 	trials    int  // at the lowest level that upset
 	upsets    int  // of those
-	confirmed int  // confirmations done
+	again     int  // steps at the onset after the one that found it
 	failed    int  // confirmations, or recovery steps, that did not upset
 
 	recoveries   int   // recovery steps that upset the DUT
@@ -73,6 +73,8 @@ type place struct {
 	windowShort  bool
 
 	graded      *Graded           // what graded readings say; nil for nothing
+	lower       depth             // of an exposure below what was stood; unknown for none
+	lowered     bool              // it was made
 	exposed     []threshold.Trial // every exposure that says something, in order; level is the offset in dB
 	stairs      int               // steps of a staircase, an adaptive search or repeats closed here
 	checkPoint  bool              // the place is the check point for drift; guess is its depth
@@ -82,7 +84,7 @@ type place struct {
 func newPlace(p Point) *place {
 	return &place{
 		point: p, guess: unknown, hysteresis: unknown, first: unknown, pass: unknown, upset: unknown, held: unknown,
-		stillUpset: unknown, well: unknown, window: unknown,
+		stillUpset: unknown, well: unknown, window: unknown, lower: unknown,
 	}
 }
 
@@ -110,14 +112,26 @@ func (p *place) bracketed() bool {
 	return p.upset != unknown && p.pass == p.upset+1
 }
 
+// read takes what graded readings say: the onset to be expected here, and whether one exposure lower is wanted.
+func (p *place) read(s scale, o Outcome) {
+	if o.Graded != nil {
+		p.graded = o.Graded
+		p.beside, p.guess = true, max(-1, s.whole(-o.Graded.Onset))
+	}
+	if o.Lower != nil && p.lower == unknown && p.upset == unknown {
+		p.lower = s.depth(*o.Lower)
+	}
+}
+
 // record folds what came of a step into the place.
 func (p *place) record(s scale, step Step, o Outcome) {
 	p.closed++
 	p.exposures += o.Exposures
-	if o.Graded != nil {
-		p.graded = o.Graded
-	}
+	p.read(s, o)
 	d := s.depth(step.Offset)
+	if step.Purpose == Lower {
+		p.lowered = true
+	}
 	if step.Purpose == DriftCheck {
 		p.checkWanted = false
 		return
@@ -125,7 +139,7 @@ func (p *place) record(s scale, step Step, o Outcome) {
 	p.recordExposed(s, d, o)
 	switch step.Purpose {
 	case StaircaseStep, Repeat:
-		p.recordStair(d, o)
+		p.recordStair(s, step, d, o)
 	case Window:
 		p.recordWindow(d, o)
 	case Confirm:
@@ -133,11 +147,11 @@ func (p *place) record(s scale, step Step, o Outcome) {
 	case Recover:
 		p.recordRecovery(s, step, o)
 	default:
-		p.recordTrial(d, o)
+		p.recordTrial(s, step, d, o)
 	}
 }
 
-func (p *place) recordTrial(d depth, o Outcome) {
+func (p *place) recordTrial(s scale, step Step, d depth, o Outcome) {
 	if o.Skipped {
 		p.skipped = true
 		return
@@ -149,6 +163,10 @@ func (p *place) recordTrial(d depth, o Outcome) {
 	case o.Upset && (p.upset == unknown || d > p.upset):
 		p.upset, p.latched = d, o.Latched
 		p.trials, p.upsets = 1, 1
+		p.recoveries, p.stillUpset, p.well = 0, unknown, unknown
+		if len(step.Descend) > 0 {
+			p.recordDescent(s, step, o)
+		}
 	case o.Upset:
 	case o.NotReached:
 		p.short = true
@@ -161,10 +179,10 @@ func (p *place) recordTrial(d depth, o Outcome) {
 }
 
 // recordStair counts the exposures at the lowest level that upset, which a staircase comes back to.
-func (p *place) recordStair(d depth, o Outcome) {
+func (p *place) recordStair(s scale, step Step, d depth, o Outcome) {
 	p.stairs++
 	again := p.upset == d
-	p.recordTrial(d, o)
+	p.recordTrial(s, step, d, o)
 	if !again || o.Skipped || o.NotReached && !o.Upset {
 		return
 	}
@@ -176,7 +194,7 @@ func (p *place) recordStair(d depth, o Outcome) {
 }
 
 func (p *place) recordConfirm(d depth, o Outcome) {
-	p.confirmed++
+	p.again++
 	if o.Skipped {
 		p.skipped = true
 		return
@@ -194,6 +212,7 @@ func (p *place) recordConfirm(d depth, o Outcome) {
 }
 
 func (p *place) recordRecovery(s scale, step Step, o Outcome) {
+	p.again++
 	switch {
 	case o.Skipped:
 		p.recoverOver = true
@@ -208,6 +227,11 @@ func (p *place) recordRecovery(s scale, step Step, o Outcome) {
 	}
 	p.trials++
 	p.upsets++
+	p.recordDescent(s, step, o)
+}
+
+// recordDescent takes what the way down after an upset showed.
+func (p *place) recordDescent(s scale, step Step, o Outcome) {
 	p.recoveries++
 	if o.Latched {
 		p.latched, p.recoverOver = true, true

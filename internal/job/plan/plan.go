@@ -40,12 +40,14 @@ type Search struct {
 	Resolution rf.Gain // default 0.5 dB
 	Range      rf.Gain // how far below the level wanted to look; default 40 dB
 	Approach   rf.Gain // largest step up toward a neighbour's onset; default 3 dB
-	Confirm    int     // further exposures at the onset that must upset too; default 1
+	Confirm    int     // further exposures at the onset that must upset too, that of Recovery counted; default 1
 	Window     rf.Gain // the low check exposure of each band lies this far below onset; default 6 dB
 	// EdgeUpsetOnly records at the frequencies added at the edges of a band only whether they fail,
 	// with the onset as a bound. Default false: the onset is found there too (about three exposures
 	// more at each); confirmed and followed down to recovery it is at frequencies of the grid only.
 	EdgeUpsetOnly bool
+	// Ungraded places exposures without what graded readings say.
+	Ungraded bool
 	// Method is how the threshold is found; the zero value is Bracket. IfRandom is what a Bracket
 	// search goes on with where a confirmation does not upset; empty for nothing.
 	Method, IfRandom Method
@@ -195,6 +197,7 @@ const (
 
 	StaircaseStep Purpose = "staircase"   // one exposure of a search for a random threshold
 	Repeat        Purpose = "repeat"      // one of several exposures at the same level
+	Lower         Purpose = "lower"       // below what was stood, to see how readings follow the level
 	DriftCheck    Purpose = "drift check" // the check point, far below the level wanted
 
 	Tracking  Purpose = "tracking" // up and down around the onset while the product is changed
@@ -230,6 +233,8 @@ type Outcome struct {
 	// say nothing. It is journalled with the outcome, so that a replay asks for the same steps whatever becomes of the
 	// estimate.
 	Graded *Graded `json:"graded,omitempty"`
+	// Lower is the offset at which one exposure more would show how the readings follow the level here; nil for none.
+	Lower *rf.Gain `json:"lower,omitempty"`
 }
 
 // Graded is an estimate of an onset from a reading of the product that shifts before it leaves its tolerance. It places

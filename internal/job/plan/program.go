@@ -388,7 +388,15 @@ func (g *Program) expect(p *place, i int) {
 		}
 	}
 	p.guess = g.guess(p.point.Frequency, i, below, above)
+	if known(below) && known(above) && p.start-(p.guess+1) <= g.search.approach {
+		p.start = p.guess + 1 // readings say how the onset goes on: no need to begin below the neighbour's
+	}
 	p.start = min(max(p.start, p.guess+1), g.search.bottom)
+}
+
+// known reports that graded readings gave the onsets of failing places, or that there are none.
+func known(places []*place) bool {
+	return len(places) == 0 || len(places) > 1 && places[0].graded != nil && places[1].graded != nil
 }
 
 // run returns up to three failing places that follow one another from g.places[i] on, outwards.

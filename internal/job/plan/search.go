@@ -69,18 +69,30 @@ func (s search) want(p *place) (request, bool) {
 		case p.added:
 			purpose = Edge
 		}
-		return request{purpose: purpose, at: d}, true
+		return request{purpose: purpose, at: d, descend: s.onward(p, d)}, true
+	}
+	if p.upset == unknown && p.lower > p.stood() && p.stood() != unknown && !p.lowered {
+		return request{purpose: Lower, at: min(p.lower, s.floor)}, true
 	}
 	if !s.onset || p.upset == unknown || p.added {
 		return request{}, false
 	}
+	if down := s.descent(p); down != nil { // it exposes at the onset again, so it confirms too
+		return request{purpose: Recover, at: p.upset, descend: down}, true
+	}
 	if s.confirmWanted(p) {
 		return request{purpose: Confirm, at: p.upset}, true
 	}
-	if down := s.descent(p); down != nil {
-		return request{purpose: Recover, at: p.upset, descend: down}, true
-	}
 	return request{}, false
+}
+
+// onward is how a trial goes on downwards when it upsets: where it would then be known that this is the onset, and what
+// the recovery level is expected to be, the way down needs no exposure of its own.
+func (s search) onward(p *place, d depth) []depth {
+	if !s.recovery || p.added || p.hysteresis == unknown || p.stood() != d+1 || s.random.method != Bracket {
+		return nil
+	}
+	return s.firstDescent(p, d)
 }
 
 func (s search) trial(p *place) (depth, bool) {
@@ -127,6 +139,9 @@ func (s search) fall(p *place) (depth, bool) {
 	if p.upset >= s.bottom {
 		return 0, false
 	}
+	if p.graded != nil && p.guess >= p.upset {
+		return min(p.guess+1, s.bottom), true
+	}
 	return min(p.upset+(p.upset-p.first)+1, s.bottom), true
 }
 
@@ -148,7 +163,7 @@ func (s search) confirmWanted(p *place) bool {
 	if p.failed > 0 && n > 0 && !s.random.ifRandom.Random() {
 		n += repeats
 	}
-	return p.confirmed < n && p.recoveries == 0
+	return p.again < n
 }
 
 // descent returns the depths that the next recovery step goes down through; nil when the recovery
@@ -158,7 +173,7 @@ func (s search) descent(p *place) []depth {
 	case !s.recovery, p.latched, p.recoverOver, p.upset >= s.floor, p.misses > 1:
 		return nil
 	case p.recoveries == 0:
-		return s.firstDescent(p)
+		return s.firstDescent(p, p.upset)
 	case p.well == unknown:
 		return nil // still upset at the floor
 	case p.well-p.stillUpset <= 1:
@@ -169,10 +184,10 @@ func (s search) descent(p *place) []depth {
 
 // firstDescent passes through the expected recovery level in single steps, then doubles; without an
 // expectation it doubles from the onset.
-func (s search) firstDescent(p *place) []depth {
+func (s search) firstDescent(p *place, onset depth) []depth {
 	near := max(1, p.hysteresis-1)
 	var out []depth
-	add := func(below depth) { out = append(out, min(p.upset+below, s.floor)) }
+	add := func(below depth) { out = append(out, min(onset+below, s.floor)) }
 	if p.hysteresis != unknown {
 		add(near)
 		if near < p.hysteresis {
