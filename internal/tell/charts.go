@@ -8,7 +8,6 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/event"
-	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
@@ -161,7 +160,7 @@ func telling(r result.Run, b analysis.Band) (best *result.Step, by event.Monitor
 	for _, descents := range []bool{false, true} {
 		most := 1
 		for _, s := range r.Steps {
-			if !s.Outcome.Upset || (s.Step.Purpose == plan.Recover) != descents || !b.Contains(s.Step.Point.Frequency) {
+			if !s.Outcome.Upset || (len(s.Descend) > 0) != descents || !b.Contains(s.Step.Point.Frequency) {
 				continue
 			}
 			for _, m := range r.Monitors {

@@ -330,7 +330,9 @@ var (
 	stepNames    = []string{"step", "point", "purpose", "offset", "descend"}
 	pointNames   = []string{"frequency", "target", "drive", "ceiling", "wanted"}
 	askNames     = []string{"current", "emf", "loop", "interpolated", "limit"}
-	outcomeNames = []string{"step", "upset", "latched", "notReached", "skipped", "recoveredAt", "exposures"}
+	outcomeNames = []string{"step", "upset", "latched", "notReached", "skipped", "recoveredAt", "exposures",
+		"graded", "lower"}
+	gradedNames  = []string{"onset", "low", "high"}
 	readingNames = []string{"monitor", "after", "text", "value", "bad", "why", "rfOn"}
 	closedNames  = []string{"step", "attempt", "outcome", "drive", "current", "highest", "forward", "reverse",
 		"forwardPredicted",
@@ -417,6 +419,25 @@ func (p *scan) outcome(o *plan.Outcome) {
 			o.RecoveredAt = &g
 		case "exposures":
 			o.Exposures = p.integer()
+		case "graded":
+			o.Graded = &plan.Graded{}
+			p.graded(o.Graded)
+		case "lower":
+			g := p.gain()
+			o.Lower = &g
+		}
+	})
+}
+
+func (p *scan) graded(g *plan.Graded) {
+	p.object(gradedNames, func(name string) {
+		switch name {
+		case "onset":
+			g.Onset = p.gain()
+		case "low":
+			g.Low = p.gain()
+		case "high":
+			g.High = p.gain()
 		}
 	})
 }

@@ -19,7 +19,7 @@ type Duration struct {
 }
 
 // pace is one set of assumptions: how fast the bench is, and how the product behaves. They are common
-// practice, but for the exposures of a search, which are counted in tests (about eight at a failing
+// practice, but for the exposures of a search, which are counted in tests (six to eight at a failing
 // frequency on smooth bands, see searched).
 type pace struct {
 	exchange    rf.Duration // one message to an instrument with its answer
@@ -35,9 +35,9 @@ type pace struct {
 
 var (
 	quickest = pace{exchange: 200e3, person: 2e9, corrections: 1}
-	likely   = pace{exchange: 2e6, person: 10e9, corrections: 2, failing: 0.1, exposures: 8, upsets: 4, recovery: 0.5,
+	likely   = pace{exchange: 2e6, person: 10e9, corrections: 2, failing: 0.1, exposures: 7, upsets: 3, recovery: 0.5,
 		line: 0.03, look: 0.5}
-	slowest = pace{exchange: 20e6, person: 30e9, corrections: 4, failing: 0.25, exposures: 12, upsets: 6, recovery: 1,
+	slowest = pace{exchange: 20e6, person: 30e9, corrections: 4, failing: 0.25, exposures: 11, upsets: 5, recovery: 1,
 		line: 0.2, look: 1}
 )
 
@@ -87,13 +87,12 @@ func (e estimate) at(a pace) rf.Duration {
 }
 
 // searched returns how many exposures a failing frequency takes, and how many of them upset. Those of a pace are for
-// one confirmation and a recovery level, which takes three exposures; one of these upsets.
+// a recovery level, which takes two exposures beside one that upsets and confirms.
 func (e estimate) searched(a pace) (exposures, upsets int) {
 	s := e.plan.Search
-	less := 1 - s.Confirm
-	exposures, upsets = a.exposures-less, a.upsets-less
+	exposures, upsets = a.exposures-1+max(1, s.Confirm), a.upsets-1+max(1, s.Confirm)
 	if !s.Recovery {
-		exposures, upsets = exposures-3, upsets-1
+		exposures, upsets = a.exposures-3+s.Confirm, a.upsets-1+s.Confirm
 	}
 	return max(1, exposures), max(0, upsets)
 }

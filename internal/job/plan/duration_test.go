@@ -43,7 +43,7 @@ func TestTheDurationCountsWhatARunWaitsFor(t *testing.T) {
 			b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorCommand, Every: rf.Duration(4e9)}}
 		}), 3 * 4 * time.Second},
 		"recovery after upsets": {durations(func(p *Plan) { p.RecoverWithin += rf.Duration(60e9) }, nil),
-			4 * 30 * time.Second},
+			3 * 30 * time.Second},
 		"a source that is set by hand": {durations(nil, func(b *catalog.Bench) { b.Source.ByHand = true }),
 			3 * 3 * 10 * time.Second},
 		"repeated trials": {durations(func(p *Plan) {

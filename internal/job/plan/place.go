@@ -42,10 +42,10 @@ type place struct {
 	ahead bool // of the grid, and visited before the sweep comes to it
 
 	// The guess, fixed on arrival.
-	beside     bool  // beside a failing neighbour
-	guess      depth // expected onset; below 0 where none is expected
-	start      depth // first trial beside a failing neighbour
-	hysteresis depth // expected distance from onset to recovery; unknown without a neighbour
+	beside     bool    // beside a failing neighbour
+	guess      depth   // expected onset; below 0 where none is expected
+	start      depth   // first trial beside a failing neighbour
+	hysteresis float64 // expected distance from onset to recovery, in depths; NaN without a neighbour
 
 	// What the steps gave.
 	exposures int
@@ -83,9 +83,18 @@ type place struct {
 
 func newPlace(p Point) *place {
 	return &place{
-		point: p, guess: unknown, hysteresis: unknown, first: unknown, pass: unknown, upset: unknown, held: unknown,
+		point: p, guess: unknown, hysteresis: math.NaN(), first: unknown, pass: unknown, upset: unknown, held: unknown,
 		stillUpset: unknown, well: unknown, window: unknown, lower: unknown,
 	}
+}
+
+// position is where the onset lies between an upset and the level below it, as a depth that need not be whole: by graded
+// readings, or in the middle.
+func (p *place) position(s scale, upset depth) float64 {
+	if p.graded != nil {
+		return min(max(-float64(p.graded.Onset/s.resolution), float64(upset)+0.1), float64(upset)+0.9)
+	}
+	return float64(upset) + 0.5
 }
 
 // failing reports that the DUT upset here.
@@ -164,7 +173,7 @@ func (p *place) recordTrial(s scale, step Step, d depth, o Outcome) {
 		p.upset, p.latched = d, o.Latched
 		p.trials, p.upsets = 1, 1
 		p.recoveries, p.stillUpset, p.well = 0, unknown, unknown
-		if len(step.Descend) > 0 {
+		if len(step.Descend) > 0 && (o.Exposures > 1 || o.Latched) { // else it upset on the way up, and RF went off
 			p.recordDescent(s, step, o)
 		}
 	case o.Upset:

@@ -378,14 +378,21 @@ func (g *Program) expect(p *place, i int) {
 		return
 	}
 	p.beside = true
+	sum, n := 0.0, 0
 	for _, side := range [][]*place{below, above} {
 		if len(side) == 0 {
 			continue
 		}
 		p.start = max(p.start, side[0].upset+1)
-		if h := side[0]; p.hysteresis == unknown && h.well != unknown && h.well-h.stillUpset == 1 {
-			p.hysteresis = h.well - h.upset
+		for _, h := range side {
+			if h.well != unknown && h.well-h.stillUpset == 1 {
+				sum += float64(h.well) - 0.5 - h.position(g.search.scale, h.upset)
+				n++
+			}
 		}
+	}
+	if n > 0 {
+		p.hysteresis = sum / float64(n)
 	}
 	p.guess = g.guess(p.point.Frequency, i, below, above)
 	if known(below) && known(above) && p.start-(p.guess+1) <= g.search.approach {

@@ -1,5 +1,7 @@
 package plan
 
+import "math"
+
 // search decides what to do next at one frequency. It is a function of what is known there.
 //
 // The onset is searched on depths 0 … bottom. While nothing upset, levels only rise, beside a
@@ -89,7 +91,7 @@ func (s search) want(p *place) (request, bool) {
 // onward is how a trial goes on downwards when it upsets: where it would then be known that this is the onset, and what
 // the recovery level is expected to be, the way down needs no exposure of its own.
 func (s search) onward(p *place, d depth) []depth {
-	if !s.recovery || p.added || p.hysteresis == unknown || p.stood() != d+1 || s.random.method != Bracket {
+	if !s.recovery || p.added || math.IsNaN(p.hysteresis) || p.stood() != d+1 || s.random.method != Bracket {
 		return nil
 	}
 	return s.firstDescent(p, d)
@@ -178,6 +180,8 @@ func (s search) descent(p *place) []depth {
 		return nil // still upset at the floor
 	case p.well-p.stillUpset <= 1:
 		return nil
+	case !math.IsNaN(p.hysteresis): // it was expected about there
+		return []depth{p.well - 1}
 	}
 	return nextDescent(p.stillUpset, p.well)
 }
@@ -185,18 +189,16 @@ func (s search) descent(p *place) []depth {
 // firstDescent passes through the expected recovery level in single steps, then doubles; without an
 // expectation it doubles from the onset.
 func (s search) firstDescent(p *place, onset depth) []depth {
-	near := max(1, p.hysteresis-1)
+	near := depth(1)
 	var out []depth
 	add := func(below depth) { out = append(out, min(onset+below, s.floor)) }
-	if p.hysteresis != unknown {
-		add(near)
-		if near < p.hysteresis {
-			near = p.hysteresis
-			add(near)
+	if !math.IsNaN(p.hysteresis) {
+		if well := depth(math.Ceil(p.position(s.scale, onset)+p.hysteresis)) - onset; well > 1 {
+			add(well - 1)
+			near = well
 		}
-	} else {
-		add(near)
 	}
+	add(near)
 	for step := depth(1); out[len(out)-1] < s.floor; step *= 2 {
 		near += step
 		add(near)

@@ -84,7 +84,9 @@ func (g *Gradings) Add(s *Step) {
 		if t == nil {
 			continue
 		}
-		t.learn(d)
+		if !s.Outcome.Upset {
+			t.learn(d)
+		}
 		x := graded.Sample{At: s.Step.Point.Frequency, Level: level}
 		x.Shift, x.Sigma = t.shift(d)
 		if s.Outcome.Upset {
@@ -114,19 +116,18 @@ func (t *grading) learn(d Dwelt) {
 	t.look += (min(d.Spread, 3*cmp.Or(t.look, d.Spread)) - t.look) / float64(min(t.looked, 50))
 }
 
-// shift is by how much a reading moved, in tolerances, and its standard deviation: what a mean of so many looks, the
-// reading without RF and the digits of both leave open.
+// shift is by how much a reading moved, in tolerances, and its standard deviation: what the mean of so many looks, the
+// reading without RF and its drift leave open.
 func (t *grading) shift(d Dwelt) (by, sigma float64) {
-	zero, wander := t.zero, 0.0
-	if n := len(t.quiet); n > 0 {
-		zero = t.quiet[n-1]
-		for _, q := range t.quiet {
-			wander = max(wander, math.Abs(q-zero)/2)
-		}
-		wander = math.Hypot(wander, t.look)
+	n := float64(len(t.quiet))
+	sum := recent * t.zero // the baseline is the mean of many looks
+	for _, q := range t.quiet {
+		sum += q
 	}
-	sigma = math.Sqrt(t.look*t.look/float64(d.Looks)+wander*wander+t.look*t.look/9) / t.monitor.Tolerance
-	return (d.Mean - zero) / t.monitor.Tolerance, max(sigma, 0.003)
+	zero := sum / (recent + n)
+	drift := max(0, math.Abs(zero-t.zero)-2*t.look/math.Sqrt(recent+n))
+	sigma = math.Sqrt(t.look*t.look*(1/float64(d.Looks)+1/(recent+n))+drift*drift) / t.monitor.Tolerance
+	return (d.Mean - zero) / t.monitor.Tolerance, max(sigma, 0.002)
 }
 
 // upsetBy reports that a monitor saw the upset, or that none that reads numbers did: a line of text, a silence, a mark.

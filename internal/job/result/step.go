@@ -66,8 +66,7 @@ type Quiet struct {
 	Value   float64
 }
 
-// Dwelt is what one monitor read in a dwell: the mean of its looks and their standard deviation. The first looks are left
-// out where there are several: a reading takes its time to follow.
+// Dwelt is what one monitor read in a dwell: the mean of its looks and their standard deviation.
 type Dwelt struct {
 	Monitor      string
 	Mean, Spread float64

@@ -185,7 +185,7 @@ func (p *Point) survey(t *Threshold) {
 		if level, origin := s.Level(); level.Known() && (!t.Reached.Known() || level.DB() > t.Reached.DB()) {
 			t.Reached, t.ReachedOrigin = level, origin
 		}
-		if s.Step.Purpose == plan.Recover && s.Outcome.Upset {
+		if len(s.Descend) > 0 && s.Outcome.Upset {
 			t.RecoverySought = true
 		}
 		if s.Outcome.NotReached && !s.Outcome.Upset {
@@ -298,7 +298,7 @@ func both(l rf.Current, b rf.Bound) rf.Current {
 func (p *Point) recoveredAt(offset, resolution rf.Gain) rf.Current {
 	var out rf.Current
 	for _, s := range p.Steps {
-		if s.Step.Purpose != plan.Recover || !s.Outcome.Upset {
+		if len(s.Descend) == 0 || !s.Outcome.Upset {
 			continue
 		}
 		for i, at := range s.Descend {

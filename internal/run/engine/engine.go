@@ -63,6 +63,8 @@ type Config struct {
 	Closed []plan.Outcome
 	// UpsetAt is the lowest current that those steps measured to upset, by frequency.
 	UpsetAt map[rf.Frequency]rf.Current
+	// Earlier are those steps themselves, for what their readings say of onsets.
+	Earlier []*result.Step
 	// FirstAttempt is the attempt number of the first step asked: above 1 after a resume.
 	FirstAttempt int
 	// Armed is journalled when the run arms: the worst case that was shown and accepted.
@@ -218,12 +220,14 @@ var errLateMark = errors.New("the operator marked an upset as the last step had 
 var errStopped = errors.New("stopped by the operator")
 
 type run struct {
-	cfg    Config
-	guard  *guard.Guard
-	watch  *watch
-	bench  *catalog.Bench
-	now    func() time.Time
-	cancel context.CancelCauseFunc
+	cfg Config
+	// gradings is what readings say of onsets; nil where nobody is to listen to them.
+	gradings *result.Gradings
+	guard    *guard.Guard
+	watch    *watch
+	bench    *catalog.Bench
+	now      func() time.Time
+	cancel   context.CancelCauseFunc
 
 	lit atomic.Bool // RF is on, for other goroutines
 	// stopping is why the operator ends the run; nil as long as nobody does.
@@ -487,6 +491,7 @@ func (r *run) ready(ctx context.Context) error {
 	if err := r.journal(event.Watching{Monitors: r.watch.baselines()}); err != nil {
 		return err
 	}
+	r.grade()
 	if r.cfg.Plan.Kind != plan.Baseline {
 		if r.guard == nil {
 			return errors.New("arm: this bench has no source that provoke can drive")
@@ -643,6 +648,7 @@ func (r *run) steps(ctx context.Context) error {
 			return err
 		}
 		closed.Step, closed.Attempt, closed.Outcome.Number = step, attempt, step.Number
+		r.graded(&closed)
 		step, ok = r.cfg.Program.Next(&closed.Outcome)
 		// The next step's intent is durable with this step's result, in one transaction.
 		events := []event.Event{closed}

@@ -8,8 +8,13 @@ import (
 	"text/template"
 	"time"
 
+	"provoke/internal/bench/driver"
+	"provoke/internal/bench/dut"
 	"provoke/internal/bench/simbench"
+	"provoke/internal/files/catalog"
 	"provoke/internal/job/plan"
+	"provoke/internal/job/result"
+	"provoke/internal/model/graded"
 	"provoke/internal/units/rf"
 )
 
@@ -80,6 +85,97 @@ func TestTwentySeedsEveryBandIsFoundAndNoneInvented(t *testing.T) {
 	}
 	t.Logf("figure: 20 seeds, %d bands all found and none invented, %d onsets at most %.2f dB from the truth "+
 		"(resolution 0.5 dB), %d exposures at %d frequencies", bands, onsets, worst, exposures, points)
+}
+
+// What graded readings say changes where exposures are placed and nothing else: the same onsets and recovery levels,
+// on twenty simulated benches (200 with -long), never above what is known to upset.
+func TestGradedReadingsPlaceExposuresAndChangeNoResult(t *testing.T) {
+	if testing.Short() {
+		t.Skip("forty whole runs")
+	}
+	text, err := os.ReadFile("../../faces/demo/files/exposure.yaml.tmpl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tmpl := template.Must(template.New("").Option("missingkey=error").Parse(string(text)))
+	seeds := uint64(4)
+	if *long {
+		seeds = 200
+	}
+	var exposures, bracket [2]int
+	failing, same, off, told, close := 0, 0, 0, 0, 0
+	for seed := uint64(1); seed <= seeds; seed++ {
+		var found [2]map[rf.Frequency]result.Threshold
+		for i, more := range []string{"search: {graded: false}\n", ""} {
+			inLab(t, simbench.Config{Seed: seed, Speed: 40}, func(t *testing.T, l *lab) {
+				dwell := l.sim.LeastDwell().Round(time.Millisecond) + time.Millisecond
+				var b strings.Builder
+				tmpl.Execute(&b, map[string]string{"Dwell": rf.Duration(dwell).String(),
+					"Recover": rf.Duration(3 * dwell).String(), "Speed": "40", "Bench": "bench.yaml", "Step": "2 %"})
+				l.watching = func(rig *driver.Rig) (out []dut.Monitor) {
+					for _, m := range l.bench.Monitors {
+						if m.Kind == catalog.MonitorText {
+							out = append(out, &lineMonitor{spec: m, dial: l.dial})
+						} else if x, err := dut.New(m, dut.Options{Meter: rig.Meters[m.ID]}); err == nil {
+							out = append(out, x)
+						}
+					}
+					return out
+				}
+				o := l.do(b.String() + more)
+				if o.err != nil {
+					t.Fatalf("seed %d: %s: %v", seed, o.Verdict, o.err)
+				}
+				l.mustBeOff(o)
+				found[i] = map[rf.Frequency]result.Threshold{}
+				for _, th := range o.run.Thresholds() {
+					if p := o.run.Point(th.Frequency); th.Upset && p.Steps[0].Step.Purpose == plan.Sweep {
+						found[i][th.Frequency] = th
+						exposures[i] += th.Exposures
+						for _, s := range p.Steps {
+							if s.Step.Purpose == plan.Sweep || s.Step.Purpose == plan.Onset {
+								bracket[i]++
+							}
+						}
+					}
+				}
+				if _, all := o.run.Gradings().All(); i == 1 {
+					for _, x := range all {
+						if x.Kind == graded.About && !x.Upset {
+							told++
+							d := x.Onset - 20*math.Log10(l.sim.Onset(simbench.Original, x.At.Hz(), simbench.CarrierHeldAM)) - 120
+							if math.Abs(d) <= 1 {
+								close++
+							} else {
+								t.Logf("seed %d: at %v about %.2f dBµA (%.2f to %.2f), the truth is %.2f dB lower", seed, x.At,
+									x.Onset, x.Low, x.High, d)
+							}
+						}
+					}
+				}
+			})
+		}
+		for f, a := range found[0] {
+			failing++
+			b, ok := found[1][f]
+			switch d := float64(a.OnsetOffset - b.OnsetOffset); {
+			case ok && math.Abs(d) < 0.01 && a.Onset.Bound() == b.Onset.Bound():
+				same++
+			case !ok || math.Abs(d) > 0.51:
+				off++
+				t.Errorf("seed %d, %v: onset %v (%v) without graded readings, %v (%v) with", seed, f, a.Onset, a.OnsetOffset,
+					b.Onset, b.OnsetOffset)
+			}
+		}
+	}
+	each := func(n int) float64 { return float64(n) / float64(failing) }
+	t.Logf("figure: %d seeds, %d failing frequencies: onset at the same step in %.1f %%, one step of 0.5 dB apart in the others "+
+		"(%d further); %.2f exposures each without graded readings (%.2f for the bracket), %.2f with (%.2f)", seeds, failing,
+		100*each(same), off, each(exposures[0]), each(bracket[0]), each(exposures[1]), each(bracket[1]))
+	t.Logf("figure: %d estimates where nothing was exposed above, %d within 1 dB of the truth", told, close)
+	if exposures[1] >= exposures[0] {
+		t.Error("graded readings save nothing")
+	}
 }
 
 // span is a run of neighbouring frequencies that upset.

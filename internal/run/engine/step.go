@@ -144,9 +144,9 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		}
 	}
 	if err == nil && !upset {
-		// A recovery step keeps the level up: it has to go down from an upset, not from nothing.
+		// A step that goes on downwards keeps the level up: it has to go down from an upset, not from nothing.
 		// So does a source that a person would have to turn down.
-		if step.Purpose == plan.Recover || r.byHand() {
+		if len(step.Descend) > 0 || r.byHand() {
 			bad, upset, err = r.lookAfter(ctx, at.on)
 		}
 		if err == nil && !upset && !r.byHand() {
@@ -159,7 +159,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		return c, err
 	}
 	c.Outcome.Exposures, c.Outcome.Upset = 1, upset
-	if upset && step.Purpose == plan.Recover {
+	if upset && len(step.Descend) > 0 {
 		if err := r.descend(ctx, step, at, &c); err != nil {
 			return c, err
 		}

@@ -172,6 +172,7 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 	}
 	cfg := engine.Config{
 		Plan: pr.Plan, Chain: pr.Chain, Rig: rig, Points: pr.points, Closed: part.closed, UpsetAt: part.upsetAt,
+		Earlier:      part.steps,
 		FirstAttempt: part.attempt,
 		Armed:        armed(o, pr, watching.words()), Watcher: watching.Guard(), Watched: o.watched, Now: w.Now,
 		Slept: watcher.Slept,

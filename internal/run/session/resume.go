@@ -20,6 +20,7 @@ type part struct {
 	run     int // 0 for a new run
 	closed  []plan.Outcome
 	upsetAt map[rf.Frequency]rf.Current // lowest measured, of those
+	steps   []*result.Step              // those steps
 	attempt int
 	// from is the closed run whose steps a new run takes over, as carried; 0 for none.
 	from    int
@@ -64,7 +65,7 @@ func resumed(job *store.Job, o Order, pr *Prepared) (part, error) {
 	if err := sameInputs(n, r.Opened, pr); err != nil {
 		return part{}, err
 	}
-	p := part{run: n, closed: r.Outcomes(), upsetAt: r.UpsetAt(), attempt: 1}
+	p := part{run: n, closed: r.Outcomes(), upsetAt: r.UpsetAt(), steps: r.Steps, attempt: 1}
 	if r.Verdict != "" { // its journal is closed: a new run takes its steps over
 		p.run, p.from = 0, n
 		p.carried, err = closedSteps(job, n)
