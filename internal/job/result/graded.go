@@ -143,23 +143,24 @@ func (s *Step) upsetBy(monitor string) bool {
 	return !numeric
 }
 
-// At is what the readings say at a frequency: of the monitor that leaves its tolerance first. False where none says
-// anything.
-func (g *Gradings) At(f rf.Frequency) (Grading, bool) {
-	var all []Grading
+// At is what says where to expose next at a frequency: the lowest onset that is good enough for it, of all monitors. Places
+// is false where there is none.
+func (g *Gradings) At(f rf.Frequency) (out graded.Estimate) {
+	ask := 0.0
 	for i := range g.tracks {
-		all = append(all, Grading{g.tracks[i].monitor, g.tracks[i].track.At(f, g.step)})
+		x := g.tracks[i].track.At(f, g.step)
+		ask = max(ask, x.Ask)
+		if x.Places && (!out.Places || x.Onset < out.Onset) {
+			out = x
+		}
 	}
-	return first(all)
+	out.Ask = ask
+	return out
 }
 
 // first is the grading of the monitor that leaves its tolerance first: the lowest onset, or where none has one the
 // lowest level that is stood.
 func first(all []Grading) (out Grading, told bool) {
-	for _, x := range all {
-		out.Ask = max(out.Ask, x.Ask)
-	}
-	ask := out.Ask
 	for _, x := range all {
 		if x.Kind != graded.Silent && (!told || x.Kind > out.Kind ||
 			x.Kind == out.Kind && (x.Kind == graded.About && x.Onset < out.Onset ||
@@ -167,7 +168,6 @@ func first(all []Grading) (out Grading, told bool) {
 			out, told = x, true
 		}
 	}
-	out.Ask = ask
 	return out, told
 }
 

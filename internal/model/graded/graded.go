@@ -25,6 +25,9 @@ const Reach = 6.0 // dB
 // Width is the widest that limits may be for an estimate to be told as a level; wider ones give "at least".
 const Width = 3.0 // dB
 
+// placing is the widest that limits may be for an estimate to say where to expose next.
+const placing = 5.0 // dB
+
 // Confidence of the limits of an estimate.
 const Confidence = 0.95
 
@@ -53,6 +56,8 @@ type Estimate struct {
 	Level, Shift     float64 // of the exposure that moved the reading furthest
 	Exponent         float64 // most likely in this band
 	Upset            bool    // the product upset here
+	// Places: Onset is good enough to say where the next exposure belongs, told or not.
+	Places bool
 	// Ask is a lower level at which one exposure more would tell how the reading follows here; 0 where none is needed.
 	Ask float64
 }
@@ -374,8 +379,8 @@ const leading = 0.7
 
 // onsetShift is the shift at which the product upsets, in tolerances, by the places of a band at which that was seen, or
 // by all of the run where it was the same in two bands at least; open is how little is known of it in a band where it was not
-// seen, as a standard deviation in dB of the shift. 0 where nothing is known.
-func (t *Track) onsetShift(places []place) (shift, open float64) {
+// seen, as a standard deviation in dB of the shift. 0 where nothing is known; not sure where it was seen once.
+func (t *Track) onsetShift(places []place) (shift, open float64, sure bool) {
 	var here, all []float64
 	bands, last := 0, rf.Frequency(0)
 	for _, p := range places {
@@ -385,9 +390,11 @@ func (t *Track) onsetShift(places []place) (shift, open float64) {
 	}
 	slices.Sort(here)
 	if n := len(here); n > 1 && here[n*9/10] < 1.6*here[n/10] || n > 0 && here[0] > leading {
-		return here[n/2], 0
+		return here[n/2], 0, true
 	} else if n > 1 {
-		return 0, 0 // it is another shift at every frequency: not what upsets the product
+		return 0, 0, false // it is another shift at every frequency: not what upsets the product
+	} else if n == 1 {
+		return here[0], 0, false
 	}
 	for i := range t.places {
 		if p := &t.places[i]; p.leads == good {
@@ -399,26 +406,29 @@ func (t *Track) onsetShift(places []place) (shift, open float64) {
 		}
 	}
 	if len(all) < 3 {
-		return 0, 0
+		return 0, 0, false
 	}
 	slices.Sort(all)
 	middle, spread := all[len(all)/2], all[len(all)*9/10]-all[len(all)/10]
 	switch {
 	case all[len(all)/10] > 20*math.Log10(leading): // it upsets as it leaves its tolerance
-		return 1, 0.5
+		return 1, 0.5, true
 	case bands > 1 && spread < 4:
-		return math.Pow(10, middle/20), max(1, spread/2)
+		return math.Pow(10, middle/20), max(1, spread/2), true
 	}
-	return 0, 0
+	return 0, 0, false
 }
 
 // band says what is believed of the places from low to high of a band, which are those from begin to end.
 func (t *Track) band(begin, end, low, high int) Band {
 	places, from, to := t.places[begin:end], low-begin, high-begin
 	b := Band{Low: places[0].at, High: places[len(places)-1].at, Why: t.why(places)}
-	scale, open := t.onsetShift(places)
-	if scale == 0 {
+	scale, open, sure := t.onsetShift(places)
+	if !sure {
 		b.Why = cmp.Or(b.Why, "nothing has shown yet at which shift the product upsets")
+	}
+	known := scale > 0
+	if !known {
 		scale = 1
 	}
 	k := curves{scale: scale, open: open, places: places, all: make([]amplitude, len(places)*cells)}
@@ -454,7 +464,9 @@ func (t *Track) band(begin, end, low, high int) Band {
 				all = append(all, weighed{onsets[i].x + z*onsets[i].w, w / float64(len(tenths))})
 			}
 		}
-		b.Estimates = append(b.Estimates, b.at(places, j, all, exponent))
+		e := b.at(places, j, all, exponent)
+		e.Places = known && e.High-e.Low <= placing
+		b.Estimates = append(b.Estimates, e)
 	}
 	return b
 }

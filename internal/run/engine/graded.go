@@ -7,7 +7,6 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
-	"provoke/internal/model/graded"
 	"provoke/internal/units/rf"
 )
 
@@ -30,14 +29,14 @@ func (r *run) graded(c *event.StepClosed) {
 		return
 	}
 	r.gradings.Add(result.StepOf(0, time.Time{}, *c))
-	x, told := r.gradings.At(c.Step.Point.Frequency)
+	x := r.gradings.At(c.Step.Point.Frequency)
 	if !c.Current.Exact() {
 		return
 	}
 	at := func(level float64) rf.Gain { // to hundredths: it is an estimate
 		return rf.Gain(math.Round(100*(level-c.Current.In()))/100) + c.Step.Offset
 	}
-	if told && x.Kind == graded.About {
+	if x.Places {
 		c.Outcome.Graded = &plan.Graded{Onset: at(x.Onset), Low: at(x.Low), High: at(x.High)}
 	}
 	if x.Ask > 0 {
