@@ -18,7 +18,7 @@ import (
 type CompareTold struct {
 	_ struct{} `tell:"before=Before after=After margin_asked_db=Margin gain_of=GainOf verdict=Verdict"`
 	_ struct{} `tell:"reasons=Reasons differences=Differences reservations=Reservations points=Points bands=Bands"`
-	_ struct{} `tell:"predicted=Beside tried=Tried,omit"`
+	_ struct{} `tell:"predicted=Beside tried=Tried,omit shifts=Shifts,omit"`
 
 	analysis.Comparison
 	Words, Mark string // the verdict, and how it is marked
@@ -94,6 +94,7 @@ func (c CompareTold) Section() Section {
 	for _, words := range c.rest() {
 		s.say("", words)
 	}
+	c.shifts(&s)
 	s.table(predictedTable(c.Predicted, c.Comparison))
 	if c.why != "" {
 		s.say("warning", "Nothing predicted is shown: "+c.why+".")

@@ -24,6 +24,7 @@ type RunTold struct {
 	_ struct{} `tell:"highest=Findings.Highest control=Findings.Control,null false_alarms=Findings.FalseAlarms"`
 	_ struct{} `tell:"drift=Findings.Drift uncertainty=Onsets.Stated not_deterministic=Findings.NotDeterministic"`
 	_ struct{} `tell:"stepped=Findings.Covered.Stepped not_covered=Findings.Covered.Missing fixing=Fixing,omit"`
+	_ struct{} `tell:"graded=Findings.Graded,omit"`
 
 	Run      result.Run
 	Findings analysis.Findings
@@ -136,6 +137,7 @@ func (t RunTold) section() Section {
 		s.add(Block{Table: &short, Kind: KindShort})
 	}
 	s.table(evidenceTable(t.Evidence), NotDeterministicTable(f))
+	t.graded(&s)
 	t.remarks(&s)
 	if f.Covered.Coarse() && r.Opened.RunKind == plan.Exposure {
 		s.add(Block{Text: "provoke plan PLAN --close-look --job JOB writes the plan that looks closely at what failed.",
@@ -151,6 +153,12 @@ func (t RunTold) section() Section {
 	s.annex("", upsetsTable(f, t.Onsets))
 	s.annex("", uncertainTable(f, t.Onsets))
 	s.annex(KindProfile, profileTable(f))
+	if f.Graded != nil && len(f.Graded.Points) > mostGraded {
+		all := gradedTable(f.Run, f.Graded.Points)
+		all.ID, all.Title, all.Note = fmt.Sprintf("graded-all-run-%d", f.Run), "Every estimate from graded readings",
+			notExposed
+		s.annex(KindProfile, all)
+	}
 	s.annex(KindDrive, t.drive)
 	s.annex(KindSafing, safingTable(r))
 	return s
@@ -279,6 +287,9 @@ func (t RunTold) charts() []Chart {
 		if c, ok := profileChart(t.Findings, nil); ok {
 			out = append(out, c)
 		}
+	}
+	if c, ok := gradedChart(t.Findings); ok {
+		out = append(out, c)
 	}
 	return append(out, readingCharts(t.Run, t.Findings)...)
 }

@@ -42,9 +42,11 @@ type Comparison struct {
 	// first.
 	Differences []Difference
 	Points      []ComparedPoint
-	Bands       []ComparedBand
-	Verdict     Judgement
-	Reasons     []string
+	// Shifts are frequencies that both runs stood, and at which a reading moved by another amount.
+	Shifts  []ShiftChange
+	Bands   []ComparedBand
+	Verdict Judgement
+	Reasons []string
 	// Reservations weaken the verdict without changing it.
 	Reservations []string
 }
@@ -128,6 +130,9 @@ func Compare(before, after result.Run, basis Basis) Comparison {
 			c.Decision = &among
 		}
 		c.Points = append(c.Points, pair)
+	}
+	if uncomparable(before, after) == "" {
+		c.Shifts = shiftChanges(&before, &after, basis.SetUp.Needed())
 	}
 	c.compareBands()
 	c.conclude(before, after)

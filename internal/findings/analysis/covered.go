@@ -103,6 +103,11 @@ func Closely(f Findings, lab event.LaboratoryFailures) ([]plan.Span, error) {
 	for _, b := range f.Bands {
 		add(b.Low.Frequency, b.High.Frequency, "failed: "+Span(b))
 	}
+	if f.Graded != nil {
+		for _, x := range f.Graded.Finer {
+			add(x.From, x.To, fmt.Sprintf("%s rises towards it from both sides", x.Monitor))
+		}
+	}
 	for _, x := range lab.Failures {
 		p := LaboratoryPoint{LaboratoryFailure: x, Low: x.From * (1 - slack), High: max(x.From, x.To) * (1 + slack)}
 		if p.search(f); p.Upset == 0 {

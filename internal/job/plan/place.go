@@ -88,8 +88,8 @@ func newPlace(p Point) *place {
 	}
 }
 
-// position is where the onset lies between an upset and the level below it, as a depth that need not be whole: by graded
-// readings, or in the middle.
+// position is where the onset lies between an upset and the level below it, as a depth that need not be whole: by
+// graded readings, or in the middle.
 func (p *place) position(s scale, upset depth) float64 {
 	if p.graded != nil {
 		return min(max(-float64(p.graded.Onset/s.resolution), float64(upset)+0.1), float64(upset)+0.9)

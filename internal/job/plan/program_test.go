@@ -367,10 +367,12 @@ func TestSearchTakesAtMostATenthOfTheRampsExposuresOverASmoothBand(t *testing.T)
 		t.Run(c.name, func(t *testing.T) {
 			p := testPlan(grid(19e6, c.percent, c.n))
 			failing, mine, ramp := counted(t, p, c.v)
-			t.Logf("figure: without graded readings, %s: %d failing frequencies, %.1f exposures each, 1/%.1f of the ramp",
+			t.Logf("figure: without graded readings, %s: %d failing frequencies, %.1f exposures each, 1/%.1f of the "+
+				"ramp",
 				c.name, failing, float64(mine)/float64(failing), float64(ramp)/float64(mine))
 			if failing < 20 || 10*mine > ramp {
-				t.Errorf("%d exposures at %d failing frequencies are more than a tenth of the ramp's %d", mine, failing, ramp)
+				t.Errorf("%d exposures at %d failing frequencies are more than a tenth of the ramp's %d", mine, failing,
+					ramp)
 			}
 		})
 	}
@@ -394,7 +396,8 @@ func TestSearchWithGradedReadingsTakesAboutFiveExposuresOverASmoothBand(t *testi
 				p := testPlan(grid(19e6, c.percent, c.n))
 				p.Search.Resolution = res
 				failing, mine, ramp := counted(t, p, c.v)
-				t.Logf("figure: with graded readings to %v, %s: %d failing frequencies, %.1f exposures each, 1/%.1f of the ramp",
+				t.Logf("figure: with graded readings to %v, %s: %d failing frequencies, %.1f exposures each, 1/%.1f "+
+					"of the ramp",
 					res, c.name, failing, float64(mine)/float64(failing), float64(ramp)/float64(mine))
 				if failing < 20 || float64(mine) > 6.3*float64(failing) {
 					t.Errorf("%d exposures at %d failing frequencies, the ramp takes %d", mine, failing, ramp)

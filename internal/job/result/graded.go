@@ -87,13 +87,8 @@ func (g *Gradings) Add(s *Step) {
 		if !s.Outcome.Upset {
 			t.learn(d)
 		}
-		x := graded.Sample{At: s.Step.Point.Frequency, Level: level}
+		x := graded.Sample{At: s.Step.Point.Frequency, Level: level, Upset: s.Outcome.Upset}
 		x.Shift, x.Sigma = t.shift(d)
-		if s.Outcome.Upset {
-			if x.Upset = s.upsetBy(d.Monitor); !x.Upset {
-				continue // another monitor was first
-			}
-		}
 		t.track.Add(x)
 	}
 }
@@ -130,21 +125,8 @@ func (t *grading) shift(d Dwelt) (by, sigma float64) {
 	return (d.Mean - zero) / t.monitor.Tolerance, max(sigma, 0.002)
 }
 
-// upsetBy reports that a monitor saw the upset, or that none that reads numbers did: a line of text, a silence, a mark.
-func (s *Step) upsetBy(monitor string) bool {
-	numeric := false
-	for _, r := range s.Readings {
-		if r.Bad && r.HasValue {
-			if numeric = true; r.Monitor == monitor {
-				return true
-			}
-		}
-	}
-	return !numeric
-}
-
-// At is what says where to expose next at a frequency: the lowest onset that is good enough for it, of all monitors. Places
-// is false where there is none.
+// At is what says where to expose next at a frequency: the lowest onset that is good enough for it, of all monitors.
+// Places is false where there is none.
 func (g *Gradings) At(f rf.Frequency) (out graded.Estimate) {
 	ask := 0.0
 	for i := range g.tracks {
@@ -176,6 +158,7 @@ type Monitored struct {
 	Monitor event.Monitor
 	Sigma   float64 // standard deviation of a shift, in tolerances
 	Bands   []graded.Band
+	Stood   []graded.Sample // at every frequency, at the highest level stood
 }
 
 // All is what every monitor shows, and the first of them at every frequency where one says something.
@@ -183,7 +166,7 @@ func (g *Gradings) All() (monitors []Monitored, out []Grading) {
 	at := map[rf.Frequency][]Grading{}
 	for i := range g.tracks {
 		t := &g.tracks[i]
-		m := Monitored{Monitor: t.monitor, Bands: t.track.Bands(g.step)}
+		m := Monitored{Monitor: t.monitor, Bands: t.track.Bands(g.step), Stood: t.track.Stood()}
 		_, m.Sigma = t.shift(Dwelt{Looks: 2})
 		monitors = append(monitors, m)
 		for _, b := range m.Bands {
@@ -200,6 +183,9 @@ func (g *Gradings) All() (monitors []Monitored, out []Grading) {
 	slices.SortFunc(out, func(a, b Grading) int { return cmp.Compare(a.At, b.At) })
 	return monitors, out
 }
+
+// Step is the widest ratio of two neighbouring frequencies of the grid.
+func (g *Gradings) Step() float64 { return g.step }
 
 // Gradings are those of the run so far.
 func (r *Run) Gradings() *Gradings {

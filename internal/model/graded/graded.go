@@ -55,6 +55,7 @@ type Estimate struct {
 	Onset, Low, High float64 // dB, as Sample.Level
 	Level, Shift     float64 // of the exposure that moved the reading furthest
 	Exponent         float64 // most likely in this band
+	Critical         float64 // shift at which the product upsets, in tolerances; 0 where that is not known
 	Upset            bool    // the product upset here
 	// Places: Onset is good enough to say where the next exposure belongs, told or not.
 	Places bool
@@ -114,7 +115,10 @@ type Track struct {
 
 // Add takes an exposure.
 func (t *Track) Add(s Sample) {
-	i, found := slices.BinarySearchFunc(t.places, s.At, func(p place, f rf.Frequency) int { return cmp.Compare(p.at, f) })
+	i, found := slices.BinarySearchFunc(t.places, s.At, func(p place, f rf.Frequency) int {
+		return cmp.Compare(p.at,
+			f)
+	})
 	if !found {
 		t.places = slices.Insert(t.places, i, place{})
 	}
@@ -164,6 +168,34 @@ func (t *Track) Bands(step float64) (out []Band) {
 		i = j
 	}
 	return out
+}
+
+// Stood returns, for every frequency, the exposure at the highest level that the product stood.
+func (t *Track) Stood() (out []Sample) {
+	for _, p := range t.places {
+		for _, s := range slices.Backward(p.all) {
+			if !s.Upset {
+				out = append(out, s)
+				break
+			}
+		}
+	}
+	return out
+}
+
+// Visible reports that a shift is more than noise.
+func (s Sample) Visible() bool { return math.Abs(s.Shift) >= seen*s.Sigma }
+
+// Narrowest is the Q of the sharpest resonance that a reading would have shown at the frequencies to either side of it,
+// step being their ratio, although it upsets the product only at its very peak: with an exponent p a tuned circuit
+// moves the reading, at the distance of half a step, by (1 + (Q·step)²)^(−p/2) of what upsets, which has to be more
+// than noise.
+func Narrowest(sigma, critical, exponent, step float64) float64 {
+	least := seen * sigma / critical
+	if !(least < 1) || !(step > 1) {
+		return 0
+	}
+	return math.Sqrt(math.Pow(least, -2/exponent)-1) / (step - 1)
 }
 
 // gap is the widest ratio of two neighbouring frequencies of a band, unless three steps of the grid are wider.
@@ -295,7 +327,8 @@ func (c bend) drive(d float64) (u, slope float64) {
 	return d, 1
 }
 
-// leaves is the u at which the reading has moved by what upsets the product, on whichever side; +Inf where it never does.
+// leaves is the u at which the reading has moved by what upsets the product, on whichever side; +Inf where it never
+// does.
 func (c bend) leaves() float64 {
 	if u, _ := c.drive(1); !math.IsInf(u, 1) {
 		return u
@@ -368,6 +401,8 @@ func (t *Track) why(places []place) string {
 		return "the product upsets without this reading having moved"
 	case 5*follows.bad > follows.good:
 		return "the reading does not move less at lower levels"
+	case len(places) == 1 && follows.good+leads.good == 0:
+		return "it moved at one frequency alone, at one level"
 	case t.follows.share(1) < 1.0/2, follows.good == 0 && t.follows.share(2) < 2.0/3:
 		return "nothing has shown yet that the reading follows the level"
 	}
@@ -377,9 +412,10 @@ func (t *Track) why(places []place) string {
 // leading is the part of the tolerance that a reading has gone when the product is said to upset because it leaves it.
 const leading = 0.7
 
-// onsetShift is the shift at which the product upsets, in tolerances, by the places of a band at which that was seen, or
-// by all of the run where it was the same in two bands at least; open is how little is known of it in a band where it was not
-// seen, as a standard deviation in dB of the shift. 0 where nothing is known; not sure where it was seen once.
+// onsetShift is the shift at which the product upsets, in tolerances, by the places of a band at which that was seen,
+// or by all of the run where it was the same in two bands at least; open is how little is known of it in a band where
+// it was not seen, as a standard deviation in dB of the shift. 0 where nothing is known; not sure where it was seen
+// once.
 func (t *Track) onsetShift(places []place) (shift, open float64, sure bool) {
 	var here, all []float64
 	bands, last := 0, rf.Frequency(0)
@@ -465,6 +501,9 @@ func (t *Track) band(begin, end, low, high int) Band {
 			}
 		}
 		e := b.at(places, j, all, exponent)
+		if known {
+			e.Critical = scale
+		}
 		e.Places = known && e.High-e.Low <= placing
 		b.Estimates = append(b.Estimates, e)
 	}
@@ -484,8 +523,8 @@ type curves struct {
 	all         []amplitude
 }
 
-// believe fills weights with what is believed of the curve at place j, by what was read there and near it, and onsets with
-// where each puts the onset and its standard deviation; false where nothing fits.
+// believe fills weights with what is believed of the curve at place j, by what was read there and near it, and onsets
+// with where each puts the onset and its standard deviation; false where nothing fits.
 func (k *curves) believe(weights []float64, onsets []weighed, j int) bool {
 	count := 0.0
 	type neighbour struct {

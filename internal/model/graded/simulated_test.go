@@ -167,12 +167,18 @@ func TestAnEstimateHoldsWhereReadingsFollow(t *testing.T) {
 		class func(r *rand.Rand, d *dip)
 		jumps bool // it upsets before the reading leaves its tolerance
 	}{
-		{"exponent 1", fixed(1), false}, {"exponent 1.5", fixed(1.5), false}, {"exponent 2", fixed(2), false}, {"exponent 2.5", fixed(2.5), false},
+		{"exponent 1", fixed(1), false}, {"exponent 1.5", fixed(1.5), false}, {"exponent 2", fixed(2), false},
+		{"exponent 2.5", fixed(2.5), false},
 		{"exponent 3", fixed(3), false},
 		{"any exponent from 1 to 3 in each band", func(r *rand.Rand, d *dip) { d.p = 1 + 2*r.Float64() }, false},
-		{"saturates at 0.8 to 4 tolerances", func(r *rand.Rand, d *dip) { d.s = 0.8 * math.Pow(5, r.Float64()) }, false},
-		{"turns round at 0.6 to 3 tolerances", func(r *rand.Rand, d *dip) { d.peak = 0.6 * math.Pow(5, r.Float64()) }, false},
-		{"upsets at 0.1 to 1 tolerances, any exponent from 1 to 3", func(r *rand.Rand, d *dip) { d.p = 1 + 2*r.Float64() }, true},
+		{"saturates at 0.8 to 4 tolerances", func(r *rand.Rand, d *dip) { d.s = 0.8 * math.Pow(5, r.Float64()) },
+			false},
+		{"turns round at 0.6 to 3 tolerances", func(r *rand.Rand, d *dip) { d.peak = 0.6 * math.Pow(5, r.Float64()) },
+			false},
+		{"upsets at 0.1 to 1 tolerances, any exponent from 1 to 3", func(r *rand.Rand, d *dip) {
+			d.p = 1 +
+				2*r.Float64()
+		}, true},
 	} {
 		var one score
 		for seed := range n {
@@ -185,13 +191,15 @@ func TestAnEstimateHoldsWhereReadingsFollow(t *testing.T) {
 			track := p.exposed(r, 1.01)
 			one.count(p, track.Bands(1.01))
 		}
-		t.Logf("figure: graded readings, %s: %d estimates, within 1 dB %.1f %%, limits hold %.1f %%; %d \"at least\", wrong "+
+		t.Logf("figure: graded readings, %s: %d estimates, within 1 dB %.1f %%, limits hold %.1f %%; %d "+
+			"\"at least\", wrong "+
 			"%.2f %%", c.name, one.estimates, percent(one.within, one.estimates), percent(one.held, one.estimates),
 			one.least, percent(one.wrong, one.least))
 		all.estimates, all.within, all.held = all.estimates+one.estimates, all.within+one.within, all.held+one.held
 		all.least, all.wrong = all.least+one.least, all.wrong+one.wrong
 	}
-	t.Logf("figure: graded readings, all: %d estimates, within 1 dB %.1f %%, limits hold %.1f %%; %d \"at least\", wrong %.2f "+
+	t.Logf("figure: graded readings, all: %d estimates, within 1 dB %.1f %%, limits hold %.1f %%; %d \"at least\", "+
+		"wrong %.2f "+
 		"%%", all.estimates, percent(all.within, all.estimates), percent(all.held, all.estimates), all.least,
 		percent(all.wrong, all.least))
 	if percent(all.within, all.estimates) < 90 || percent(all.held, all.estimates) < 93 {
@@ -241,7 +249,8 @@ func TestNothingIsToldWhereReadingsDoNotFollow(t *testing.T) {
 			places += len(track.places)
 			one.count(p, track.Bands(1.01))
 		}
-		t.Logf("figure: graded readings that do not follow, %s: of %d frequencies %d told, %d \"at least\" (wrong %d)", c.name,
+		t.Logf("figure: graded readings that do not follow, %s: of %d frequencies %d told, %d \"at least\" (wrong %d)",
+			c.name,
 			places, one.estimates, one.least, one.wrong)
 		if float64(one.estimates) > 0.005*float64(places) {
 			t.Errorf("%s: %d estimates at %d frequencies", c.name, one.estimates, places)

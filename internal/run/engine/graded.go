@@ -13,7 +13,8 @@ import (
 // grade begins to follow how far the readings move, where the plan looks for onsets and lets readings place exposures.
 func (r *run) grade() {
 	p := r.cfg.Plan
-	if r.cfg.Program == nil || !p.Search.Onset || p.Search.Ungraded || p.Kind != plan.Exposure && p.Kind != plan.Control {
+	if r.cfg.Program == nil || !p.Search.Onset || p.Search.Ungraded || p.Kind != plan.Exposure &&
+		p.Kind != plan.Control {
 		return
 	}
 	r.gradings = result.NewGradings(r.watch.baselines(), p.Stretches)
@@ -22,8 +23,8 @@ func (r *run) grade() {
 	}
 }
 
-// graded adds to the outcome of a step what the readings so far say of the onset at its frequency: as an offset, for the
-// current follows the drive decibel for decibel near by.
+// graded adds to the outcome of a step what the readings so far say of the onset at its frequency: as an offset, for
+// the current follows the drive decibel for decibel near by.
 func (r *run) graded(c *event.StepClosed) {
 	if r.gradings == nil {
 		return

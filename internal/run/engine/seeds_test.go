@@ -143,11 +143,13 @@ func TestGradedReadingsPlaceExposuresAndChangeNoResult(t *testing.T) {
 					for _, x := range all {
 						if x.Kind == graded.About && !x.Upset {
 							told++
-							d := x.Onset - 20*math.Log10(l.sim.Onset(simbench.Original, x.At.Hz(), simbench.CarrierHeldAM)) - 120
+							d := x.Onset - 20*math.Log10(l.sim.Onset(simbench.Original, x.At.Hz(),
+								simbench.CarrierHeldAM)) - 120
 							if math.Abs(d) <= 1 {
 								close++
 							} else {
-								t.Logf("seed %d: at %v about %.2f dBµA (%.2f to %.2f), the truth is %.2f dB lower", seed, x.At,
+								t.Logf("seed %d: at %v about %.2f dBµA (%.2f to %.2f), the truth is %.2f dB lower",
+									seed, x.At,
 									x.Onset, x.Low, x.High, d)
 							}
 						}
@@ -163,14 +165,17 @@ func TestGradedReadingsPlaceExposuresAndChangeNoResult(t *testing.T) {
 				same++
 			case !ok || math.Abs(d) > 0.51:
 				off++
-				t.Errorf("seed %d, %v: onset %v (%v) without graded readings, %v (%v) with", seed, f, a.Onset, a.OnsetOffset,
+				t.Errorf("seed %d, %v: onset %v (%v) without graded readings, %v (%v) with", seed, f, a.Onset,
+					a.OnsetOffset,
 					b.Onset, b.OnsetOffset)
 			}
 		}
 	}
 	each := func(n int) float64 { return float64(n) / float64(failing) }
-	t.Logf("figure: %d seeds, %d failing frequencies: onset at the same step in %.1f %%, one step of 0.5 dB apart in the others "+
-		"(%d further); %.2f exposures each without graded readings (%.2f for the bracket), %.2f with (%.2f)", seeds, failing,
+	t.Logf("figure: %d seeds, %d failing frequencies: onset at the same step in %.1f %%, one step of 0.5 dB apart in "+
+		"the others "+
+		"(%d further); %.2f exposures each without graded readings (%.2f for the bracket), %.2f with (%.2f)", seeds,
+		failing,
 		100*each(same), off, each(exposures[0]), each(bracket[0]), each(exposures[1]), each(bracket[1]))
 	t.Logf("figure: %d estimates where nothing was exposed above, %d within 1 dB of the truth", told, close)
 	if exposures[1] >= exposures[0] {
