@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/result"
 	"provoke/internal/model/graded"
@@ -84,8 +85,9 @@ func gradedOf(r *result.Run) *Graded {
 		g.Points = append(g.Points, p)
 	}
 	for _, m := range monitors {
-		g.Readings = append(g.Readings, readingOf(m, all.Step()))
-		g.Finer = append(g.Finer, finer(m)...)
+		known := readingOf(m, all.Step())
+		g.Readings = append(g.Readings, known)
+		g.Finer = append(g.Finer, finer(m, known.Critical/m.Monitor.Tolerance)...)
 	}
 	slices.SortFunc(g.Finer, func(a, b Finer) int { return cmp.Compare(a.Estimate.In(), b.Estimate.In()) })
 	return g
@@ -112,36 +114,34 @@ func readingOf(m result.Monitored, step float64) GradedReading {
 }
 
 // finer are the gaps towards which a monitor's reading rises from both sides: a tuned circuit's 1/u² is a parabola over
-// frequency, u being the current that the reading stands for, and three frequencies give its vertex.
-func finer(m result.Monitored) (out []Finer) {
+// frequency, u being the current that the reading stands for, and three frequencies give its vertex. The product is taken to
+// upset at the shift of another band where nothing upset in this one: it is a place to look, no more.
+func finer(m result.Monitored, critical float64) (out []Finer) {
 	for _, b := range m.Bands {
-		if b.Why != "" {
+		if b.Why != "" && b.Why != graded.NoCritical {
 			continue
 		}
 		all := b.Estimates
 		for i := 1; i+2 < len(all); i++ {
-			if all[i].Upset || all[i+1].Upset || all[i-1].Upset || all[i+2].Upset {
+			four := all[i-1 : i+3]
+			size := func(k int) float64 { return math.Abs(four[k].Shift) }
+			if slices.ContainsFunc(four, func(e graded.Estimate) bool { return e.Upset || e.Exponent == 0 }) ||
+				size(1) <= size(0) || size(2) <= size(3) {
 				continue
 			}
-			low, high := math.Abs(all[i].Shift), math.Abs(all[i+1].Shift)
-			if !(low > math.Abs(all[i-1].Shift) && high > math.Abs(all[i+2].Shift)) {
+			far := four[0]
+			if size(3) > size(0) {
+				far = four[3]
+			}
+			at, peak := vertex(far, four[1], four[2])
+			shift := cmp.Or(four[1].Critical, critical)
+			if at <= four[1].At || at >= four[2].At || shift == 0 {
 				continue
 			}
-			far := all[i-1]
-			if math.Abs(all[i+2].Shift) > math.Abs(far.Shift) {
-				far = all[i+2]
-			}
-			at, peak := vertex(far, all[i], all[i+1])
-			if at <= all[i].At || at >= all[i+1].At || all[i].Critical == 0 {
-				continue
-			}
-			f := Finer{From: all[i].At, To: all[i+1].At, At: at, Monitor: m.Monitor.ID}
-			best := max(low, high)
-			level := max(all[i].Level, all[i+1].Level)
-			if peak <= 0 { // as sharp as can be
-				f.Estimate = rf.DBuA(level).WithBound(rf.AtMost)
-			} else {
-				f.Estimate = rf.DBuA(level + 20/all[i].Exponent*math.Log10(all[i].Critical/max(best, peak)))
+			f := Finer{From: four[1].At, To: four[2].At, At: at, Monitor: m.Monitor.ID}
+			level := max(four[1].Level, four[2].Level)
+			if f.Estimate = rf.DBuA(level).WithBound(rf.AtMost); peak > 0 { // else it is as sharp as can be
+				f.Estimate = rf.DBuA(level + 20/four[1].Exponent*math.Log10(shift/max(size(1), size(2), peak)))
 			}
 			if f.Estimate.In() < level+graded.Reach {
 				out = append(out, f)
@@ -193,25 +193,24 @@ const certain = 4.5
 // shiftChanges are the frequencies at which both runs stood their level within a decibel of one another, and a reading
 // moved by another amount; the greatest first. needed is what set-ups differ by.
 func shiftChanges(before, after *result.Run, needed rf.Gain) (out []ShiftChange) {
-	was, _ := before.Gradings().All()
-	now, _ := after.Gradings().All()
-	for _, m := range was {
-		i := slices.IndexFunc(now, func(x result.Monitored) bool { return x.Monitor.ID == m.Monitor.ID })
-		if i < 0 || now[i].Monitor.Unit != m.Monitor.Unit {
+	was, now := before.Gradings().Stood(), after.Gradings().Stood()
+	for _, m := range before.Monitors {
+		i := slices.IndexFunc(after.Monitors, func(x event.Monitor) bool { return x.ID == m.ID && x.Unit == m.Unit })
+		if i < 0 {
 			continue
 		}
 		at := map[rf.Frequency]graded.Sample{}
-		for _, s := range now[i].Stood {
+		for _, s := range now[m.ID] {
 			at[s.At] = s
 		}
-		for _, s := range m.Stood {
+		for _, s := range was[m.ID] {
 			t, both := at[s.At]
 			if !both || math.Abs(s.Level-t.Level) > 1 || !s.Visible() && !t.Visible() {
 				continue
 			}
 			// As if both had been at the lower level, with an exponent of 2, which 1 to 3 is not far from within 1 dB.
-			t.Shift, t.Sigma = t.Shift*now[i].Monitor.Tolerance, t.Sigma*now[i].Monitor.Tolerance
-			s.Shift, s.Sigma = s.Shift*m.Monitor.Tolerance, s.Sigma*m.Monitor.Tolerance
+			t.Shift, t.Sigma = t.Shift*after.Monitors[i].Tolerance, t.Sigma*after.Monitors[i].Tolerance
+			s.Shift, s.Sigma = s.Shift*m.Tolerance, s.Sigma*m.Tolerance
 			level := min(s.Level, t.Level)
 			for _, x := range []*graded.Sample{&s, &t} {
 				k := math.Pow(10, -2*(x.Level-level)/20)
@@ -220,7 +219,7 @@ func shiftChanges(before, after *result.Run, needed rf.Gain) (out []ShiftChange)
 			if math.Abs(s.Shift-t.Shift) < certain*math.Hypot(s.Sigma, t.Sigma) {
 				continue
 			}
-			c := ShiftChange{Frequency: s.At, Monitor: m.Monitor.ID, Unit: m.Monitor.Unit, Before: s.Shift, After: t.Shift,
+			c := ShiftChange{Frequency: s.At, Monitor: m.ID, Unit: m.Unit, Before: s.Shift, After: t.Shift,
 				Level: rf.DBuA(level)}
 			c.limits(s, t)
 			c.Beyond = c.Low > 2*needed || c.High < -2*needed
@@ -236,13 +235,13 @@ func shiftChanges(before, after *result.Run, needed rf.Gain) (out []ShiftChange)
 // limits works out the fall with its limits of 95 %.
 func (c *ShiftChange) limits(s, t graded.Sample) {
 	ratio := func(a, b float64) rf.Gain { return rf.Gain(20 * math.Log10(a/b)) }
-	const z = 1.96
+	const z, sure = 1.96, 3.0 // a bound is taken from the smallest of many
 	switch {
 	case !t.Visible():
-		c.Fell, c.Bound = ratio(s.Shift-z*s.Sigma, t.Shift+z*t.Sigma), rf.AtLeast
+		c.Fell, c.Bound = ratio(s.Shift-sure*s.Sigma, t.Shift+sure*t.Sigma), rf.AtLeast
 		c.Low, c.High = c.Fell, rf.Gain(math.Inf(1))
 	case !s.Visible():
-		c.Fell, c.Bound = -ratio(t.Shift-z*t.Sigma, s.Shift+z*s.Sigma), rf.AtMost
+		c.Fell, c.Bound = -ratio(t.Shift-sure*t.Sigma, s.Shift+sure*s.Sigma), rf.AtMost
 		c.Low, c.High = rf.Gain(math.Inf(-1)), c.Fell
 	default:
 		half := rf.Gain(z * 20 / math.Ln10 * math.Hypot(s.Sigma/s.Shift, t.Sigma/t.Shift))

@@ -158,7 +158,6 @@ type Monitored struct {
 	Monitor event.Monitor
 	Sigma   float64 // standard deviation of a shift, in tolerances
 	Bands   []graded.Band
-	Stood   []graded.Sample // at every frequency, at the highest level stood
 }
 
 // All is what every monitor shows, and the first of them at every frequency where one says something.
@@ -166,7 +165,7 @@ func (g *Gradings) All() (monitors []Monitored, out []Grading) {
 	at := map[rf.Frequency][]Grading{}
 	for i := range g.tracks {
 		t := &g.tracks[i]
-		m := Monitored{Monitor: t.monitor, Bands: t.track.Bands(g.step), Stood: t.track.Stood()}
+		m := Monitored{Monitor: t.monitor, Bands: t.track.Bands(g.step)}
 		_, m.Sigma = t.shift(Dwelt{Looks: 2})
 		monitors = append(monitors, m)
 		for _, b := range m.Bands {
@@ -182,6 +181,15 @@ func (g *Gradings) All() (monitors []Monitored, out []Grading) {
 	}
 	slices.SortFunc(out, func(a, b Grading) int { return cmp.Compare(a.At, b.At) })
 	return monitors, out
+}
+
+// Stood is what every monitor, by its id, showed at the highest level that was stood at each frequency.
+func (g *Gradings) Stood() map[string][]graded.Sample {
+	out := map[string][]graded.Sample{}
+	for i := range g.tracks {
+		out[g.tracks[i].monitor.ID] = g.tracks[i].track.Stood()
+	}
+	return out
 }
 
 // Step is the widest ratio of two neighbouring frequencies of the grid.

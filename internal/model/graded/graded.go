@@ -346,8 +346,8 @@ type bent struct {
 	penalty      float64 // for readings beyond what the bend allows; +Inf where they cannot be
 }
 
-// most is how many samples of a place are looked at, the highest ones.
-const most = 8
+// most is how many samples of a place are looked at, the highest ones, and how many places to either side.
+const most = 12
 
 // of is the samples of a place under a bend, whose tolerances are scale of those of the reading.
 func (c bend) of(p place, scale float64) (b bent) {
@@ -388,6 +388,9 @@ func (b bent) amplitude(p place, exponent float64) (mean, sigma, fit float64) {
 
 // levelScatter is what levels are not known by from one exposure to the next, in dB.
 const levelScatter = 0.05
+
+// NoCritical is why nothing is told of a band in which nothing, or too little, upset.
+const NoCritical = "nothing has shown yet at which shift the product upsets"
 
 // why says why nothing is told of a band; "" where something is.
 func (t *Track) why(places []place) string {
@@ -461,7 +464,7 @@ func (t *Track) band(begin, end, low, high int) Band {
 	b := Band{Low: places[0].at, High: places[len(places)-1].at, Why: t.why(places)}
 	scale, open, sure := t.onsetShift(places)
 	if !sure {
-		b.Why = cmp.Or(b.Why, "nothing has shown yet at which shift the product upsets")
+		b.Why = cmp.Or(b.Why, NoCritical)
 	}
 	known := scale > 0
 	if !known {
@@ -532,7 +535,7 @@ func (k *curves) believe(weights []float64, onsets []weighed, j int) bool {
 		share float64
 	}
 	var close []neighbour
-	for i := range k.places {
+	for i := max(0, j-most); i < min(len(k.places), j+most+1); i++ {
 		if far := k.places[i].far(k.places[j].at); far <= farthest {
 			close = append(close, neighbour{i, math.Exp(-far / near)})
 			count += math.Exp(-far / near)
@@ -606,7 +609,7 @@ func (b Band) at(places []place, j int, all, exponent []weighed) Estimate {
 	stood := p.pass
 	e.Low, e.Onset, e.High = max(e.Low, stood), max(e.Onset, stood), max(e.High, stood)
 	known := slices.ContainsFunc(places, func(o place) bool {
-		return (o.follows != untested || o.leads != untested) && o.far(p.at) < near
+		return o.follows != untested && o.far(p.at) < near
 	})
 	if !known && math.Abs(last.Shift) >= max(0.25, 8*last.Sigma) {
 		e.Ask = last.Level - below
