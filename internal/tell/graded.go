@@ -12,7 +12,8 @@ import (
 )
 
 // notExposed is said wherever an estimate from graded readings is told.
-const notExposed = "An estimate from readings that moved before they left their tolerance: no onset, exposed nowhere, and " +
+const notExposed = "An estimate from readings that moved before they left their tolerance: no onset, exposed " +
+	"nowhere, and " +
 	"in no verdict; the product may upset in a way that this reading knows nothing of."
 
 // mostGraded is how many estimates are told of a run before all of them in the annex.
@@ -42,7 +43,8 @@ func (t RunTold) graded(s *Section) {
 	if len(g.Finer) > 0 {
 		var at []string
 		for _, f := range g.Finer[:min(len(g.Finer), 3)] {
-			at = append(at, fmt.Sprintf("%v to %v (%s rises towards it from both sides; onset in between %s, an estimate)",
+			at = append(at, fmt.Sprintf("%v to %v (%s rises towards it from both sides; onset in between %s, an "+
+				"estimate)",
 				f.From, f.To, f.Monitor, about(f.Estimate)))
 		}
 		s.say("warning", "A finer grid is worth most from "+strings.Join(at, ", from ")+".")
@@ -78,10 +80,12 @@ func readingWords(r analysis.GradedReading) string {
 	if r.Why != "" {
 		return fmt.Sprintf("Graded readings of %s say nothing of what was not exposed: %s.", r.Monitor, r.Why)
 	}
-	words := fmt.Sprintf("%s: the product upsets where it has moved %.2g %s (noise %.1g %s); it goes with the current to the "+
+	words := fmt.Sprintf("%s: the product upsets where it has moved %.2g %s (noise %.1g %s); it goes with the "+
+		"current to the "+
 		"power of %.1f", r.Monitor, r.Critical, r.Unit, r.Noise, r.Unit, r.Exponent)
 	if r.Narrowest > 0 {
-		words += fmt.Sprintf(". A resonance between two frequencies that just upsets at its peak would have moved it visibly "+
+		words += fmt.Sprintf(". A resonance between two frequencies that just upsets at its peak would have moved it "+
+			"visibly "+
 			"at both, if it is wider than %s between its 3 dB points", stepWords(r.Narrowest))
 	}
 	return words + "."
@@ -102,7 +106,8 @@ func gradedTable(run int, points []analysis.GradedPoint) Table {
 		if p.Estimate.Exact() {
 			estimate = keep("about " + p.Estimate.String())
 		}
-		t.Add(at(run, p.Frequency), Amount(p.Exposed), say(fmt.Sprintf("%s %.2g of %.2g %s", p.Monitor, math.Abs(p.Moved),
+		t.Add(at(run, p.Frequency), Amount(p.Exposed), say(fmt.Sprintf("%s %.2g of %.2g %s", p.Monitor,
+			math.Abs(p.Moved),
 			p.Critical, p.Unit)), estimate, limits)
 	}
 	return t
@@ -131,7 +136,8 @@ func gradedChart(f analysis.Findings) (Chart, bool) {
 			upset = append(upset, spot(p.Frequency, p.Onset))
 		}
 	}
-	c := Chart{ID: fmt.Sprintf("figure-graded-%d", f.Run), Title: fmt.Sprintf("Margin from graded readings, run %d", f.Run),
+	c := Chart{ID: fmt.Sprintf("figure-graded-%d", f.Run), Title: fmt.Sprintf("Margin from graded readings, run %d",
+		f.Run),
 		Caption: notExposed, Tall: 1}
 	if !c.OverFrequency("current on the cable (dBµA)", stood, estimates, least, upset, wanted) {
 		return c, false
@@ -151,16 +157,19 @@ func gradedChart(f analysis.Findings) (Chart, bool) {
 
 // movedTable lists by how much readings moved less, or more, in the second of two runs.
 func movedTable(c analysis.Comparison, most int) Table {
-	t := Table{ID: "shifts", Title: "Where both runs stood the level, readings moved by another amount", Columns: []Column{
-		FrequencyIn("frequency"), currentIn("at"), words("monitor"), words("before"), words("after"), words("shift"),
-		words("limits, 95 %"), words("more than set-ups differ by"),
-	}}
+	t := Table{ID: "shifts", Title: "Where both runs stood the level, readings moved by another amount",
+		Columns: []Column{
+			FrequencyIn("frequency"), currentIn("at"), words("monitor"), words("before"), words("after"),
+			words("shift"),
+			words("limits, 95 %"), words("more than set-ups differ by"),
+		}}
 	for _, x := range c.Shifts[:min(most, len(c.Shifts))] {
 		beyond := say("no")
 		if x.Beyond {
 			beyond = say("yes")
 		}
-		t.Add(at(c.After.Run, x.Frequency), Amount(x.Level), say(x.Monitor), keep(fmt.Sprintf("%.2g %s", x.Before, x.Unit)),
+		t.Add(at(c.After.Run, x.Frequency), Amount(x.Level), say(x.Monitor), keep(fmt.Sprintf("%.2g %s", x.Before,
+			x.Unit)),
 			keep(fmt.Sprintf("%.2g %s", x.After, x.Unit)), keep(fell(x)), keep(fellLimits(x)), beyond)
 	}
 	return t
@@ -203,8 +212,10 @@ func (c CompareTold) shifts(s *Section) {
 		}
 	}
 	x := c.Shifts[0]
-	s.say("of", fmt.Sprintf("Where both runs stood the level, readings moved less after the change at %s and more at %d; most at "+
-		"%v: the shift of %s %s. That is no onset and in no verdict.", english.Count(fellAt, "frequency", "frequencies"),
+	s.say("of", fmt.Sprintf("Where both runs stood the level, readings moved less after the change at %s and more at "+
+		"%d; most at "+
+		"%v: the shift of %s %s. That is no onset and in no verdict.", english.Count(fellAt, "frequency",
+		"frequencies"),
 		roseAt, x.Frequency, x.Monitor, fell(x)))
 	s.table(movedTable(c.Comparison, mostGraded))
 }

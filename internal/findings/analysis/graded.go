@@ -12,8 +12,8 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// Graded is what a run shows beyond what it exposed, from readings that moved before they left their tolerance. It is an
-// estimate: no onset, and in no verdict.
+// Graded is what a run shows beyond what it exposed, from readings that moved before they left their tolerance. It is
+// an estimate: no onset, and in no verdict.
 type Graded struct {
 	_ struct{} `tell:"points=Points readings=Readings finer=Finer"`
 
@@ -75,7 +75,8 @@ func gradedOf(r *result.Run) *Graded {
 		if slices.ContainsFunc(r.Point(x.At).Steps, func(s *result.Step) bool { return s.Outcome.Upset }) {
 			continue // its onset was exposed
 		}
-		p := GradedPoint{Frequency: x.At, Monitor: x.Monitor.ID, Unit: x.Monitor.Unit, Moved: x.Shift * x.Monitor.Tolerance,
+		p := GradedPoint{Frequency: x.At, Monitor: x.Monitor.ID, Unit: x.Monitor.Unit,
+			Moved:    x.Shift * x.Monitor.Tolerance,
 			Critical: x.Critical * x.Monitor.Tolerance, Exposed: rf.DBuA(x.Level)}
 		if x.Kind == graded.About {
 			p.Estimate, p.Low, p.High = rf.DBuA(x.Onset), rf.DBuA(x.Low), rf.DBuA(x.High)
@@ -114,8 +115,8 @@ func readingOf(m result.Monitored, step float64) GradedReading {
 }
 
 // finer are the gaps towards which a monitor's reading rises from both sides: a tuned circuit's 1/u² is a parabola over
-// frequency, u being the current that the reading stands for, and three frequencies give its vertex. The product is taken to
-// upset at the shift of another band where nothing upset in this one: it is a place to look, no more.
+// frequency, u being the current that the reading stands for, and three frequencies give its vertex. The product is
+// taken to upset at the shift of another band where nothing upset in this one: it is a place to look, no more.
 func finer(m result.Monitored, critical float64) (out []Finer) {
 	for _, b := range m.Bands {
 		if b.Why != "" && b.Why != graded.NoCritical {
@@ -187,7 +188,8 @@ type ShiftChange struct {
 	Beyond bool
 }
 
-// certain is how many standard deviations a change of a shift has to have to be told: there are hundreds of frequencies.
+// certain is how many standard deviations a change of a shift has to have to be told: there are hundreds of
+// frequencies.
 const certain = 4.5
 
 // shiftChanges are the frequencies at which both runs stood their level within a decibel of one another, and a reading

@@ -37,7 +37,8 @@ func (g gradual) onset(f float64) float64 {
 func (g gradual) swept(number int, step float64, seed uint64) result.Run {
 	r := rand.New(rand.NewPCG(seed, uint64(number)))
 	o := opened
-	o.Monitors = []event.Monitor{{ID: "DMM", Kind: "meter", Unit: "mV", Tolerance: 10, Baseline: 3468, HasBaseline: true}}
+	o.Monitors = []event.Monitor{{ID: "DMM", Kind: "meter", Unit: "mV", Tolerance: 10, Baseline: 3468,
+		HasBaseline: true}}
 	o.Stretches = []plan.Stretch{{From: 20e6, To: 30e6, Step: rf.Fraction(step - 1)}}
 	b := builder{n: number}
 	b.add(o)
@@ -132,7 +133,8 @@ func TestAGapWithAResonanceIsWorthAFinerGrid(t *testing.T) {
 }
 
 // A fix is seen where the product passes before and after, and an unchanged product that was set up anew is not told to
-// have changed by more than set-ups differ by: currents read 1 dB apart (standard deviation), and a baseline that drifts.
+// have changed by more than set-ups differ by: currents read 1 dB apart (standard deviation), and a baseline that
+// drifts.
 func TestAShiftThatFellIsToldAndSetUpsAreNoFix(t *testing.T) {
 	before := gradual{circuits: [][3]float64{{24, 6, 91}}, at: 3.2, noise: 0.03}
 	after := before
@@ -170,7 +172,8 @@ func TestAShiftThatFellIsToldAndSetUpsAreNoFix(t *testing.T) {
 			beyond++
 		}
 	}
-	t.Logf("figure: unchanged product set up anew, %d pairs of runs: %d shifts told to differ, in %d pairs (%.1f %%) one by more "+
+	t.Logf("figure: unchanged product set up anew, %d pairs of runs: %d shifts told to differ, in %d pairs (%.1f %%) "+
+		"one by more "+
 		"than set-ups differ by", pairs, told, beyond, 100*float64(beyond)/float64(pairs))
 	if beyond > pairs/10 {
 		t.Errorf("%d of %d pairs of an unchanged product differ by more than set-ups do", beyond, pairs)
