@@ -35,8 +35,8 @@ var kinds = map[string]func(string) (Event, error){
 	Armed{}.Kind():              decode[Armed],
 	Watching{}.Kind():           decode[Watching],
 	FirstLight{}.Kind():         decode[FirstLight],
-	Intent{}.Kind():             decodeIntent,
-	StepClosed{}.Kind():         decodeStepClosed,
+	Intent{}.Kind():             decode[Intent],
+	StepClosed{}.Kind():         decode[StepClosed],
 	Hold{}.Kind():               decode[Hold],
 	Resumed{}.Kind():            decode[Resumed],
 	Tripped{}.Kind():            decode[Tripped],
@@ -111,7 +111,13 @@ func Marshal(e Event) (kind string, body []byte, err error) {
 func Unmarshal(kind string, body []byte) (Event, error) { return UnmarshalString(kind, string(body)) }
 
 // UnmarshalString is Unmarshal for a body that is text already; the event may hold parts of it.
-func UnmarshalString(kind, body string) (Event, error) {
+func UnmarshalString(kind, body string) (Event, error) { return new(Decoder).Unmarshal(kind, body) }
+
+// Unmarshal is UnmarshalString for the next of several records.
+func (d *Decoder) Unmarshal(kind, body string) (Event, error) {
+	if e, ok := d.quick(kind, body); ok {
+		return e, nil
+	}
 	read, ok := kinds[kind]
 	if !ok {
 		return Unknown{kind, []byte(body)}, fmt.Errorf("%w: unknown kind of event %q (written by a newer provoke?)",
@@ -290,12 +296,12 @@ func marshal(v any) ([]byte, error) {
 	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), err
 }
 
-// KindName returns the name of a kind without making a new string of the ones that are known.
-func KindName(b []byte) string {
-	if name, ok := names[string(b)]; ok {
+// KindName returns the name of a kind, the one copy of it where it is known.
+func KindName(text string) string {
+	if name, ok := names[text]; ok {
 		return name
 	}
-	return string(b)
+	return text
 }
 
 var names = func() map[string]string {

@@ -17,20 +17,38 @@ import (
 // less than JSON and never more: at anything unexpected it gives up, and the strict reader of
 // encoding/json decides. A fuzz test holds the two against each other.
 
-func decodeIntent(body string) (Event, error) {
-	p, e := newScan(body), Intent{}
-	if p.intent(&e); p.done() {
-		return e, nil
-	}
-	return decode[Intent](body)
+// Decoder reads records that follow each other, as Unmarshal reads one. A step stands in its intent and in the record
+// that closes it, a point in every step at its frequency: what the same text said in the record before is not read
+// again. The zero value is ready.
+type Decoder struct {
+	step     remembered[plan.Step]
+	point    remembered[plan.Point]
+	intent   Intent
+	closed   StepClosed
+	readings []Reading
 }
 
-func decodeStepClosed(body string) (Event, error) {
-	p, e := newScan(body), StepClosed{}
-	if p.stepClosed(&e); p.done() {
-		return e, nil
+type remembered[T any] struct {
+	text  string
+	value T
+}
+
+// quick reads the two kinds that have a quick reader, in the form that Marshal writes.
+func (d *Decoder) quick(kind, body string) (Event, bool) {
+	p := scan{s: body, d: d}
+	switch kind {
+	case Intent{}.Kind():
+		d.intent = Intent{}
+		if object(&p, intentFields, &d.intent); p.done() {
+			return d.intent, true
+		}
+	case StepClosed{}.Kind():
+		d.closed = StepClosed{}
+		if object(&p, closedFields, &d.closed); p.done() {
+			return d.closed, true
+		}
 	}
-	return decode[StepClosed](body)
+	return nil, false
 }
 
 // scan walks over the text of a body; once bad it stays bad.
@@ -38,9 +56,8 @@ type scan struct {
 	s   string
 	i   int
 	bad bool
+	d   *Decoder
 }
-
-func newScan(body string) *scan { return &scan{s: body, bad: !utf8.ValidString(body)} }
 
 func (p *scan) done() bool { return !p.bad && p.i == len(p.s) }
 
@@ -64,30 +81,44 @@ func (p *scan) take(word string) bool {
 	return true
 }
 
-// object calls field for each member; the members must come in the order of names, each once.
-func (p *scan) object(names []string, field func(name string)) {
+// field is a member of an object: its name as it stands in the text, and what reads it.
+type field[T any] struct {
+	name string // with quotes and colon
+	read func(*scan, *T)
+}
+
+// object reads an object whose members come in the order of fields, each once at most.
+func object[T any](p *scan, fields []field[T], into *T) {
 	p.expect('{')
-	for first, at := true, 0; !p.bad; first = false {
-		if first && p.peek('}') {
-			break
-		}
-		name := p.text()
-		for at < len(names) && names[at] != name {
+	if p.take("}") {
+		return
+	}
+	for at := 0; !p.bad; at++ {
+		for at < len(fields) && !p.take(fields[at].name) {
 			at++
 		}
-		if at == len(names) {
+		if at == len(fields) {
 			p.fail()
 			return
 		}
-		at++
-		p.expect(':')
-		field(name)
-		if !p.peek(',') {
+		fields[at].read(p, into)
+		if !p.take(",") {
 			break
 		}
-		p.i++
 	}
 	p.expect('}')
+}
+
+// again is object for a value that is remembered.
+func again[T any](p *scan, last *remembered[T], fields []field[T], into *T) {
+	if last.text != "" && p.take(last.text) {
+		*into = last.value
+		return
+	}
+	begin := p.i
+	if object(p, fields, into); !p.bad {
+		*last = remembered[T]{p.s[begin:p.i], *into}
+	}
 }
 
 // array calls item for each element; an empty array is given up.
@@ -106,20 +137,24 @@ func (p *scan) array(item func()) {
 // text reads a string without escapes.
 func (p *scan) text() string {
 	p.expect('"')
-	n := strings.IndexByte(p.s[p.i:], '"')
-	if n < 0 {
-		p.fail()
-		return ""
-	}
-	t := p.s[p.i : p.i+n]
-	for i := 0; i < len(t); i++ {
-		if t[i] == '\\' || t[i] < ' ' {
-			p.fail()
-			return ""
+	every := byte(0)
+	for i := p.i; i < len(p.s); i++ {
+		c := p.s[i]
+		if c == '"' {
+			t := p.s[p.i:i]
+			if every >= utf8.RuneSelf && !utf8.ValidString(t) {
+				break
+			}
+			p.i = i + 1
+			return t
 		}
+		if c == '\\' || c < ' ' {
+			break
+		}
+		every |= c
 	}
-	p.i += n + 1
-	return t
+	p.fail()
+	return ""
 }
 
 // words reads a string that may hold escapes.
@@ -134,7 +169,7 @@ func (p *scan) words() string {
 			i++
 		case '"':
 			var t string
-			if json.Unmarshal([]byte(p.s[begin:i+1]), &t) == nil {
+			if text := p.s[begin : i+1]; utf8.ValidString(text) && json.Unmarshal([]byte(text), &t) == nil {
 				p.bad, p.i = false, i+1
 				return t
 			}
@@ -194,107 +229,110 @@ func (p *scan) integer() int {
 }
 
 func (p *scan) float() float64 {
-	x, err := strconv.ParseFloat(p.number(), 64)
+	text := p.number()
+	if x, n := plainNumber(text); n > 0 && n == len(text) {
+		return x
+	}
+	x, err := strconv.ParseFloat(text, 64)
 	if err != nil {
 		p.fail()
 	}
 	return x
 }
 
-// quantity reads "12.5 unit" where the text is one plain number, one space and that unit.
-func (p *scan) quantity(text, unit string) float64 {
-	number, ok := strings.CutSuffix(text, unit)
-	if !ok || len(text) > 64 {
-		p.fail()
-		return 0
-	}
-	if x, ok := plainNumber(number); ok {
+// quantity reads `12.5 unit"`, one plain number, one space, that unit and the end of the string.
+func (p *scan) quantity(unit string) float64 {
+	if x, n := plainNumber(p.s[p.i:]); n > 0 && strings.HasPrefix(p.s[p.i+n:], unit) {
+		p.i += n + len(unit)
 		return x
 	}
+	number, _, ok := strings.Cut(p.s[p.i:min(len(p.s), p.i+64)], unit)
 	for i := 0; i < len(number); i++ {
 		if c := number[i]; c-'0' > 9 && c != '.' && c != '-' && c != '+' && c != 'e' {
-			p.fail()
-			return 0
+			ok = false
 		}
 	}
 	x, err := strconv.ParseFloat(number, 64)
-	if err != nil {
+	if err != nil || !ok {
 		p.fail()
+		return 0
 	}
+	p.i += len(number) + len(unit)
 	return x
 }
 
-// plainNumber reads digits with an optional sign and point, exactly: up to 15 digits and a power of
-// ten up to 15 are both exact as float64, and one division rounds once.
-func plainNumber(text string) (float64, bool) {
-	digits := strings.TrimPrefix(text, "-")
-	if len(digits) == 0 || len(digits) > 16 {
-		return 0, false
+// plainNumber reads digits with an optional sign and point, exactly, and says how long they are; 0 leaves it to
+// ParseFloat. Up to 15 digits and a power of ten up to 15 are both exact as float64, and one division rounds once.
+func plainNumber(text string) (float64, int) {
+	n, decimals, point, i := int64(0), 0, false, 0
+	if strings.HasPrefix(text, "-") {
+		i = 1
 	}
-	n, decimals, point := int64(0), 0, false
-	for i := 0; i < len(digits); i++ {
-		switch c := digits[i]; {
-		case c-'0' <= 9:
+	begin := i
+	for ; i < len(text) && i-begin <= 16; i++ {
+		if c := text[i]; c-'0' <= 9 {
 			n = 10*n + int64(c-'0')
 			if point {
 				decimals++
 			}
-		case c == '.' && !point && i > 0:
+		} else if c == '.' && !point && i > begin {
 			point = true
-		default:
-			return 0, false
+		} else {
+			break
 		}
 	}
-	if n >= 1e15 || decimals > 15 || n == 0 { // the sign of zero is left to ParseFloat
-		return 0, false
+	if i-begin > 16 || n >= 1e15 || decimals > 15 || n == 0 { // the sign of zero is left to ParseFloat
+		return 0, 0
 	}
 	x := float64(n) / powersOfTen[decimals]
-	if len(digits) < len(text) {
+	if begin > 0 {
 		x = -x
 	}
-	return x, true
+	return x, i
 }
 
 var powersOfTen = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
 
-// level reads a level in the unit that Marshal writes it in; offset is from there to the SI unit.
+// scanLevel reads a level in the unit that Marshal writes it in; offset is from there to the SI unit.
 func scanLevel[U rf.Unit](p *scan, unit string, offset float64) rf.Level[U] {
-	text := p.text()
-	switch text {
-	case "":
+	switch p.expect('"'); {
+	case p.take(`"`):
 		return rf.Level[U]{}
-	case "off":
+	case p.take(`off"`):
 		return rf.Off[U]()
 	}
 	bound := rf.Exactly
-	if rest, ok := strings.CutPrefix(text, "at least "); ok {
-		text, bound = rest, rf.AtLeast
-	} else if rest, ok := strings.CutPrefix(text, "at most "); ok {
-		text, bound = rest, rf.AtMost
+	if p.take("at least ") {
+		bound = rf.AtLeast
+	} else if p.take("at most ") {
+		bound = rf.AtMost
 	}
-	return rf.FromDB[U](p.decibels(text, unit) + offset).WithBound(bound)
+	return rf.FromDB[U](p.decibels(unit) + offset).WithBound(bound)
 }
 
 // decibels leaves numbers beyond every bench to the strict reader.
-func (p *scan) decibels(text, unit string) float64 {
-	x := p.quantity(text, unit)
+func (p *scan) decibels(unit string) float64 {
+	x := p.quantity(unit)
 	if x < -300 || x > 300 {
 		p.fail()
 	}
 	return x
 }
 
-func (p *scan) power() rf.Power     { return scanLevel[rf.Watt](p, " dBm", -30) }
-func (p *scan) current() rf.Current { return scanLevel[rf.Ampere](p, " dBµA", -120) }
-func (p *scan) voltage() rf.Voltage { return scanLevel[rf.Volt](p, " dBµV", -120) }
-func (p *scan) gain() rf.Gain       { return rf.Gain(p.decibels(p.text(), " dB")) }
+func (p *scan) power() rf.Power     { return scanLevel[rf.Watt](p, ` dBm"`, -30) }
+func (p *scan) current() rf.Current { return scanLevel[rf.Ampere](p, ` dBµA"`, -120) }
+func (p *scan) voltage() rf.Voltage { return scanLevel[rf.Volt](p, ` dBµV"`, -120) }
+
+func (p *scan) gain() rf.Gain {
+	p.expect('"')
+	return rf.Gain(p.decibels(` dB"`))
+}
 
 func (p *scan) frequency() rf.Frequency {
-	text := p.text()
-	if text == "" {
+	if p.expect('"'); p.take(`"`) {
 		return 0
 	}
-	f := rf.Frequency(p.quantity(text, " Hz"))
+	f := rf.Frequency(p.quantity(` Hz"`))
 	if f < 1 || f > 1e13 {
 		p.fail()
 	}
@@ -302,211 +340,134 @@ func (p *scan) frequency() rf.Frequency {
 }
 
 func (p *scan) resistance() rf.Resistance {
-	text := p.text()
-	if text == "" {
+	if p.expect('"'); p.take(`"`) {
 		return 0
 	}
-	return rf.Resistance(p.quantity(text, " Ω"))
+	return rf.Resistance(p.quantity(` Ω"`))
 }
 
-func (p *scan) duration(negative bool) rf.Duration {
-	text := p.text()
-	if text == "" {
+func (p *scan) duration() rf.Duration {
+	if p.expect('"'); p.take(`"`) {
 		return 0
 	}
-	sign := rf.Duration(1)
-	if negative && text[0] == '-' {
-		text, sign = text[1:], -1
-	}
-	x := p.quantity(text, " s")
+	x := p.quantity(` s"`)
 	if x < 0 || x > 1e9 {
 		p.fail()
 	}
-	return sign * rf.Duration(math.Round(x*1e9))
+	return rf.Duration(math.Round(x * 1e9))
 }
 
-var (
-	intentNames  = []string{"step", "attempt"}
-	stepNames    = []string{"step", "point", "purpose", "offset", "descend"}
-	pointNames   = []string{"frequency", "target", "drive", "ceiling", "wanted"}
-	askNames     = []string{"current", "emf", "loop", "interpolated", "limit"}
-	outcomeNames = []string{"step", "upset", "latched", "notReached", "skipped", "recoveredAt", "exposures",
-		"graded", "lower"}
-	gradedNames  = []string{"onset", "low", "high"}
-	readingNames = []string{"monitor", "after", "text", "value", "bad", "why", "rfOn"}
-	closedNames  = []string{"step", "attempt", "outcome", "drive", "current", "highest", "forward", "reverse",
-		"forwardPredicted",
-		"predicted", "means", "class", "recoveredAfter", "readings", "limited", "onFor", "note", "descent"}
-)
-
-func (p *scan) intent(e *Intent) {
-	p.object(intentNames, func(name string) {
-		switch name {
-		case "step":
-			p.step(&e.Step)
-		case "attempt":
-			e.Attempt = p.integer()
-		}
-	})
+// since reads a duration that may be negative.
+func (p *scan) since() rf.Duration {
+	if !strings.HasPrefix(p.s[p.i:], `"-`) {
+		return p.duration()
+	}
+	p.i += 2
+	x := p.quantity(` s"`)
+	if x < 0 || x > 1e9 {
+		p.fail()
+	}
+	return -rf.Duration(math.Round(x * 1e9))
 }
 
+var intentFields = []field[Intent]{
+	{`"step":`, func(p *scan, e *Intent) { p.step(&e.Step) }},
+	{`"attempt":`, func(p *scan, e *Intent) { e.Attempt = p.integer() }},
+}
+
+var stepFields = []field[plan.Step]{
+	{`"step":`, func(p *scan, s *plan.Step) { s.Number = p.integer() }},
+	{`"point":`, func(p *scan, s *plan.Step) { again(p, &p.d.point, pointFields, &s.Point) }},
+	{`"purpose":`, func(p *scan, s *plan.Step) { s.Purpose = plan.Purpose(p.text()) }},
+	{`"offset":`, func(p *scan, s *plan.Step) { s.Offset = p.gain() }},
+	{`"descend":`, func(p *scan, s *plan.Step) {
+		p.array(func() { s.Descend = append(s.Descend, p.gain()) })
+	}},
+}
+
+// step remembers no list: the events would share it.
 func (p *scan) step(s *plan.Step) {
-	p.object(stepNames, func(name string) {
-		switch name {
-		case "step":
-			s.Number = p.integer()
-		case "point":
-			p.point(&s.Point)
-		case "purpose":
-			s.Purpose = plan.Purpose(p.text())
-		case "offset":
-			s.Offset = p.gain()
-		case "descend":
-			p.array(func() { s.Descend = append(s.Descend, p.gain()) })
-		}
-	})
+	if again(p, &p.d.step, stepFields, s); s.Descend != nil {
+		p.d.step.text = ""
+	}
 }
 
-func (p *scan) point(pt *plan.Point) {
-	p.object(pointNames, func(name string) {
-		switch name {
-		case "frequency":
-			pt.Frequency = p.frequency()
-		case "target":
-			pt.Target = p.current()
-		case "drive":
-			pt.Drive = p.power()
-		case "ceiling":
-			pt.Ceiling = p.power()
-		case "wanted":
-			p.ask(&pt.Wanted)
-		}
-	})
+var pointFields = []field[plan.Point]{
+	{`"frequency":`, func(p *scan, pt *plan.Point) { pt.Frequency = p.frequency() }},
+	{`"target":`, func(p *scan, pt *plan.Point) { pt.Target = p.current() }},
+	{`"drive":`, func(p *scan, pt *plan.Point) { pt.Drive = p.power() }},
+	{`"ceiling":`, func(p *scan, pt *plan.Point) { pt.Ceiling = p.power() }},
+	{`"wanted":`, func(p *scan, pt *plan.Point) { object(p, askFields, &pt.Wanted) }},
 }
 
-func (p *scan) ask(a *level.Ask) {
-	p.object(askNames, func(name string) {
-		switch name {
-		case "current":
-			a.Current = p.current()
-		case "emf":
-			a.EMF = p.voltage()
-		case "loop":
-			a.LoopImpedance = p.resistance()
-		case "interpolated":
-			a.Interpolated = p.boolean()
-		case "limit":
-			a.Limit = p.current()
-		}
-	})
+var askFields = []field[level.Ask]{
+	{`"current":`, func(p *scan, a *level.Ask) { a.Current = p.current() }},
+	{`"emf":`, func(p *scan, a *level.Ask) { a.EMF = p.voltage() }},
+	{`"loop":`, func(p *scan, a *level.Ask) { a.LoopImpedance = p.resistance() }},
+	{`"interpolated":`, func(p *scan, a *level.Ask) { a.Interpolated = p.boolean() }},
+	{`"limit":`, func(p *scan, a *level.Ask) { a.Limit = p.current() }},
 }
 
-func (p *scan) outcome(o *plan.Outcome) {
-	p.object(outcomeNames, func(name string) {
-		switch name {
-		case "step":
-			o.Number = p.integer()
-		case "upset":
-			o.Upset = p.boolean()
-		case "latched":
-			o.Latched = p.boolean()
-		case "notReached":
-			o.NotReached = p.boolean()
-		case "skipped":
-			o.Skipped = p.boolean()
-		case "recoveredAt":
-			g := p.gain()
-			o.RecoveredAt = &g
-		case "exposures":
-			o.Exposures = p.integer()
-		case "graded":
-			o.Graded = &plan.Graded{}
-			p.graded(o.Graded)
-		case "lower":
-			g := p.gain()
-			o.Lower = &g
-		}
-	})
+var outcomeFields = []field[plan.Outcome]{
+	{`"step":`, func(p *scan, o *plan.Outcome) { o.Number = p.integer() }},
+	{`"upset":`, func(p *scan, o *plan.Outcome) { o.Upset = p.boolean() }},
+	{`"latched":`, func(p *scan, o *plan.Outcome) { o.Latched = p.boolean() }},
+	{`"notReached":`, func(p *scan, o *plan.Outcome) { o.NotReached = p.boolean() }},
+	{`"skipped":`, func(p *scan, o *plan.Outcome) { o.Skipped = p.boolean() }},
+	{`"recoveredAt":`, func(p *scan, o *plan.Outcome) { g := p.gain(); o.RecoveredAt = &g }},
+	{`"exposures":`, func(p *scan, o *plan.Outcome) { o.Exposures = p.integer() }},
+	{`"graded":`, func(p *scan, o *plan.Outcome) {
+		o.Graded = new(plan.Graded)
+		object(p, gradedFields, o.Graded)
+	}},
+	{`"lower":`, func(p *scan, o *plan.Outcome) { g := p.gain(); o.Lower = &g }},
 }
 
-func (p *scan) graded(g *plan.Graded) {
-	p.object(gradedNames, func(name string) {
-		switch name {
-		case "onset":
-			g.Onset = p.gain()
-		case "low":
-			g.Low = p.gain()
-		case "high":
-			g.High = p.gain()
-		}
-	})
+var gradedFields = []field[plan.Graded]{
+	{`"onset":`, func(p *scan, g *plan.Graded) { g.Onset = p.gain() }},
+	{`"low":`, func(p *scan, g *plan.Graded) { g.Low = p.gain() }},
+	{`"high":`, func(p *scan, g *plan.Graded) { g.High = p.gain() }},
 }
 
-func (p *scan) reading(r *Reading) {
-	p.object(readingNames, func(name string) {
-		switch name {
-		case "monitor":
-			r.Monitor = p.words()
-		case "after":
-			r.After = p.duration(true)
-		case "text":
-			r.Text = p.words()
-		case "value":
-			r.Value, r.HasValue = p.float(), true
-		case "bad":
-			r.Bad = p.boolean()
-		case "why":
-			r.Why = p.words()
-		case "rfOn":
-			r.RFOn = p.boolean()
-		}
-	})
+var readingFields = []field[Reading]{
+	{`"monitor":`, func(p *scan, r *Reading) { r.Monitor = p.words() }},
+	{`"after":`, func(p *scan, r *Reading) { r.After = p.since() }},
+	{`"text":`, func(p *scan, r *Reading) { r.Text = p.words() }},
+	{`"value":`, func(p *scan, r *Reading) { r.Value, r.HasValue = p.float(), true }},
+	{`"bad":`, func(p *scan, r *Reading) { r.Bad = p.boolean() }},
+	{`"why":`, func(p *scan, r *Reading) { r.Why = p.words() }},
+	{`"rfOn":`, func(p *scan, r *Reading) { r.RFOn = p.boolean() }},
 }
 
-func (p *scan) stepClosed(e *StepClosed) {
-	p.object(closedNames, func(name string) {
-		switch name {
-		case "step":
-			p.step(&e.Step)
-		case "attempt":
-			e.Attempt = p.integer()
-		case "outcome":
-			p.outcome(&e.Outcome)
-		case "drive":
-			e.Drive = p.power()
-		case "current":
-			e.Current = p.current()
-		case "highest":
-			e.Highest = p.current()
-		case "forward":
-			e.Forward = p.power()
-		case "reverse":
-			e.Reverse = p.power()
-		case "forwardPredicted":
-			e.ForwardPredicted = p.boolean()
-		case "predicted":
-			e.Predicted = p.current()
-		case "means":
-			e.Means = p.words()
-		case "class":
-			e.Class = Class(p.words())
-		case "recoveredAfter":
-			e.RecoveredAfter = p.duration(false)
-		case "readings":
-			e.Readings = make([]Reading, 0, 1+strings.Count(p.s[p.i:], `},{"monitor"`))
-			p.array(func() {
-				var r Reading
-				p.reading(&r)
-				e.Readings = append(e.Readings, r)
-			})
-		case "limited":
-			e.Limited = p.words()
-		case "onFor":
-			e.OnFor = p.duration(false)
-		case "note":
-			e.Note = p.words()
-		case "descent":
-			p.array(func() { e.Descent = append(e.Descent, p.current()) })
-		}
+var closedFields = []field[StepClosed]{
+	{`"step":`, func(p *scan, e *StepClosed) { p.step(&e.Step) }},
+	{`"attempt":`, func(p *scan, e *StepClosed) { e.Attempt = p.integer() }},
+	{`"outcome":`, func(p *scan, e *StepClosed) { object(p, outcomeFields, &e.Outcome) }},
+	{`"drive":`, func(p *scan, e *StepClosed) { e.Drive = p.power() }},
+	{`"current":`, func(p *scan, e *StepClosed) { e.Current = p.current() }},
+	{`"highest":`, func(p *scan, e *StepClosed) { e.Highest = p.current() }},
+	{`"forward":`, func(p *scan, e *StepClosed) { e.Forward = p.power() }},
+	{`"reverse":`, func(p *scan, e *StepClosed) { e.Reverse = p.power() }},
+	{`"forwardPredicted":`, func(p *scan, e *StepClosed) { e.ForwardPredicted = p.boolean() }},
+	{`"predicted":`, func(p *scan, e *StepClosed) { e.Predicted = p.current() }},
+	{`"means":`, func(p *scan, e *StepClosed) { e.Means = p.words() }},
+	{`"class":`, func(p *scan, e *StepClosed) { e.Class = Class(p.words()) }},
+	{`"recoveredAfter":`, func(p *scan, e *StepClosed) { e.RecoveredAfter = p.duration() }},
+	{`"readings":`, func(p *scan, e *StepClosed) { e.Readings = p.readings() }},
+	{`"limited":`, func(p *scan, e *StepClosed) { e.Limited = p.words() }},
+	{`"onFor":`, func(p *scan, e *StepClosed) { e.OnFor = p.duration() }},
+	{`"note":`, func(p *scan, e *StepClosed) { e.Note = p.words() }},
+	{`"descent":`, func(p *scan, e *StepClosed) {
+		p.array(func() { e.Descent = append(e.Descent, p.current()) })
+	}},
+}
+
+func (p *scan) readings() []Reading {
+	list := p.d.readings[:0]
+	p.array(func() {
+		list = append(list, Reading{})
+		object(p, readingFields, &list[len(list)-1])
 	})
+	p.d.readings = list
+	return append(make([]Reading, 0, len(list)), list...)
 }

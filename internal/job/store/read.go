@@ -92,7 +92,7 @@ func (j *Job) describe(r *RunInfo) {
 		r.Err = err
 		return
 	}
-	rec, err := first[0].record(r.Run)
+	rec, err := first[0].record(r.Run, new(event.Decoder))
 	opened, ok := rec.Event.(event.Opened)
 	if err == nil && !ok {
 		err = fmt.Errorf("%w: run %d begins with a record of kind %q", ErrDamaged, r.Run, rec.Event.Kind())
@@ -111,7 +111,7 @@ func (j *Job) findClosing(r *RunInfo) {
 		}
 		for _, raw := range last {
 			if raw.kind == (event.Closed{}).Kind() {
-				rec, err := raw.record(r.Run)
+				rec, err := raw.record(r.Run, new(event.Decoder))
 				r.Closed, r.HasClosed = rec.Event.(event.Closed)
 				r.Ended = rec.At
 				r.Err = errors.Join(r.Err, err)
@@ -148,32 +148,36 @@ func (j *Job) records(query string, args ...any) ([]raw, error) {
 	}
 	defer rows.Close()
 	var out []raw
+	var seq int64
+	var fields [4]any // texts that the driver made; a scan into them makes no copy
+	into := []any{&seq, &fields[0], &fields[1], &fields[2], &fields[3]}
 	for size := 0; size < mostChunk && rows.Next(); {
-		var r raw
-		var at, kind, body, chain sql.RawBytes
-		if err := rows.Scan(&r.seq, &at, &kind, &body, &chain); err != nil {
+		if err := rows.Scan(into...); err != nil {
 			return nil, plain(err)
 		}
-		if at == nil || kind == nil || body == nil || chain == nil {
-			return nil, fmt.Errorf("%w: record %d is longer than any record that provoke writes", ErrDamaged, r.seq)
+		at, ok1 := fields[0].(string)
+		kind, ok2 := fields[1].(string)
+		body, ok3 := fields[2].(string)
+		chain, ok4 := fields[3].(string)
+		if !ok1 || !ok2 || !ok3 || !ok4 {
+			return nil, fmt.Errorf("%w: record %d is longer than any record that provoke writes", ErrDamaged, seq)
 		}
-		r.at, r.kind, r.body, r.chain = string(at), event.KindName(kind), string(body), string(chain)
 		size += len(body)
-		out = append(out, r)
+		out = append(out, raw{seq, at, event.KindName(kind), body, chain})
 	}
 	return out, plain(rows.Err())
 }
 
 // record decodes a raw record. With an error that wraps event.ErrUnreadable the record is whole,
 // its event an event.Unknown.
-func (r *raw) record(run int) (event.Record, error) {
+func (r *raw) record(run int, d *event.Decoder) (event.Record, error) {
 	at, err := event.ParseTime(r.at)
 	if err != nil {
 		return event.Record{Run: run, Seq: r.seq, Event: event.Unknown{KindName: r.kind, Body: []byte(r.body)},
 				Chain: r.chain},
 			fmt.Errorf("%w: record %d of run %d: %v", ErrDamaged, r.seq, run, err)
 	}
-	e, err := event.UnmarshalString(r.kind, r.body)
+	e, err := d.Unmarshal(r.kind, r.body)
 	if err != nil {
 		err = fmt.Errorf("record %d of run %d: %w", r.seq, run, err)
 	}
@@ -218,8 +222,9 @@ type decodedRecord struct {
 
 func decoded(run int, parts iter.Seq[part]) iter.Seq[part] {
 	return func(yield func(part) bool) {
+		var d event.Decoder
 		for p := range parts {
-			p.decode(run)
+			p.decode(run, &d)
 			if !yield(p) {
 				return
 			}
@@ -227,10 +232,10 @@ func decoded(run int, parts iter.Seq[part]) iter.Seq[part] {
 	}
 }
 
-func (p *part) decode(run int) {
+func (p *part) decode(run int, d *event.Decoder) {
 	p.records = make([]decodedRecord, len(p.raws))
 	for i := range p.raws {
-		p.records[i].Record, p.records[i].err = p.raws[i].record(run)
+		p.records[i].Record, p.records[i].err = p.raws[i].record(run, d)
 	}
 	p.raws = nil
 }
@@ -312,6 +317,7 @@ func (j *Job) chunk(run int, from int64, size int) ([]raw, error) {
 // nothing. Errors are as for Records; the run need not exist yet.
 func (j *Job) Follow(ctx context.Context, run int, from int64) iter.Seq2[event.Record, error] {
 	return func(yield func(event.Record, error) bool) {
+		var d event.Decoder
 		next := max(from, 1)
 		tick := time.NewTicker(poll)
 		defer tick.Stop()
@@ -328,7 +334,7 @@ func (j *Job) Follow(ctx context.Context, run int, from int64) iter.Seq2[event.R
 				return
 			}
 			p := part{raws: raws}
-			p.decode(run)
+			p.decode(run, &d)
 			ok := true
 			if next, ok = yieldAll(run, next, p.records, yield); !ok {
 				return
