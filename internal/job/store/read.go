@@ -125,10 +125,12 @@ func (j *Job) findClosing(r *RunInfo) {
 	}
 }
 
-// columns are those of a raw record; one that is longer than any record of ours is NULL, and is not
-// read. (octet_length looks at the head of a row only.)
-var columns = fmt.Sprintf("seq, %s, %s, iif(octet_length(body) <= %d, body, NULL), %s", words("at"), words("kind"),
-	mostBody, words("chain"))
+// columns are those of a raw record: its number, the lengths of its time, kind and hash, and all its texts in one,
+// since each column costs as much as the rest of a row. Where one is longer than any of ours, the texts are NULL and are
+// not read. (octet_length looks at the head of a row only.)
+var columns = fmt.Sprintf("seq, (octet_length(at) << %[1]d) | (octet_length(kind) << %[2]d) | octet_length(chain), "+
+	"iif((octet_length(at) | octet_length(kind) | octet_length(chain)) <= %[3]d AND octet_length(body) <= %[4]d, "+
+	"at || kind || chain || body, NULL)", 2*wordBits, wordBits, mostWords, mostBody)
 
 func words(column string) string {
 	return fmt.Sprintf("iif(octet_length(%[1]s) <= %[2]d, %[1]s, NULL)", column, mostWords)
@@ -148,24 +150,33 @@ func (j *Job) records(query string, args ...any) ([]raw, error) {
 	}
 	defer rows.Close()
 	var out []raw
-	var seq int64
-	var fields [4]any // texts that the driver made; a scan into them makes no copy
-	into := []any{&seq, &fields[0], &fields[1], &fields[2], &fields[3]}
+	var seq, lengths, texts any // what the driver made; a scan into these makes no copy
 	for size := 0; size < mostChunk && rows.Next(); {
-		if err := rows.Scan(into...); err != nil {
+		if err := rows.Scan(&seq, &lengths, &texts); err != nil {
 			return nil, plain(err)
 		}
-		at, ok1 := fields[0].(string)
-		kind, ok2 := fields[1].(string)
-		body, ok3 := fields[2].(string)
-		chain, ok4 := fields[3].(string)
-		if !ok1 || !ok2 || !ok3 || !ok4 {
-			return nil, fmt.Errorf("%w: record %d is longer than any record that provoke writes", ErrDamaged, seq)
+		r, ok := parted(seq, lengths, texts)
+		if !ok {
+			return nil, fmt.Errorf("%w: record %v is longer than any record that provoke writes", ErrDamaged, seq)
 		}
-		size += len(body)
-		out = append(out, raw{seq, at, event.KindName(kind), body, chain})
+		size += len(r.body)
+		out = append(out, r)
 	}
 	return out, plain(rows.Err())
+}
+
+// parted takes the texts of a raw record apart.
+func parted(seq, lengths, texts any) (r raw, ok bool) {
+	number, ok1 := seq.(int64)
+	n, ok2 := lengths.(int64)
+	text, ok3 := texts.(string)
+	at := int(n >> (2 * wordBits) & mostWords)
+	kind := at + int(n>>wordBits&mostWords)
+	chain := kind + int(n&mostWords)
+	if !ok1 || !ok2 || !ok3 || chain > len(text) {
+		return raw{}, false
+	}
+	return raw{number, text[:at], event.KindName(text[at:kind]), text[chain:], text[kind:chain]}, true
 }
 
 // record decodes a raw record. With an error that wraps event.ErrUnreadable the record is whole,

@@ -23,7 +23,8 @@ const (
 	mostMemory = 512 << 20
 	mostBody   = 16 << 20 // bytes of a record
 	mostChunk  = 32 << 20 // bytes of records that are read at a time
-	mostWords  = 1 << 10  // bytes of a time, a kind, a hash
+	wordBits   = 10
+	mostWords  = 1<<wordBits - 1 // bytes of a time, a kind, a hash
 
 	pageSize = 8192 // a record of a usual step fits a page twice at least, so it needs no overflow page
 )

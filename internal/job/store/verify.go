@@ -244,8 +244,8 @@ func (c *RunCheck) follow(r *raw) {
 		c.problem("record %d (%s) is not as it was written, or a record before it is missing", r.seq, r.kind)
 	}
 	c.place(r)
-	c.Count, c.Head = r.seq, r.chain
-	c.chains[r.chain] = r.seq
+	c.Count, c.Head = r.seq, strings.Clone(r.chain) // a part of the whole record
+	c.chains[c.Head] = r.seq
 }
 
 // place checks that a record may stand where it stands: opened first and only there, nothing but
