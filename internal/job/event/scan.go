@@ -94,7 +94,7 @@ func object[T any](p *scan, fields []field[T], into *T) {
 		return
 	}
 	for at := 0; !p.bad; at++ {
-		for at < len(fields) && !p.take(fields[at].name) {
+		for at < len(fields) && !p.member(fields[at].name) {
 			at++
 		}
 		if at == len(fields) {
@@ -107,6 +107,11 @@ func object[T any](p *scan, fields []field[T], into *T) {
 		}
 	}
 	p.expect('}')
+}
+
+// member is take for a name; most of those that are not there differ in their first letter.
+func (p *scan) member(name string) bool {
+	return p.i+1 < len(p.s) && p.s[p.i+1] == name[1] && p.take(name)
 }
 
 // again is object for a value that is remembered.

@@ -51,7 +51,7 @@ func (r *Run) Apply(rec event.Record) {
 	case event.Intent:
 		r.intend(rec, e)
 	case event.StepClosed:
-		r.closeStep(rec, e)
+		r.closeStep(rec, &e)
 	case event.Hold:
 		r.Holds = append(r.Holds, Hold{From: rec.At, Why: e.Why})
 		r.State = Holding
@@ -194,13 +194,13 @@ func (r *Run) intend(rec event.Record, e event.Intent) {
 	r.State = Exposing
 }
 
-func (r *Run) closeStep(rec event.Record, e event.StepClosed) {
+func (r *Run) closeStep(rec event.Record, e *event.StepClosed) {
 	p := r.pointOf(e.Step.Point)
 	var s *Step
 	if n := len(p.Steps); n > 0 && *p.Steps[n-1].Step.Point == (Place{e.Step.Point, e.Means}) {
 		s = stepOf(rec.Seq, rec.At, e, p.Steps[n-1].Step.Point)
 	} else {
-		s = StepOf(rec.Seq, rec.At, e)
+		s = StepOf(rec.Seq, rec.At, *e)
 	}
 	r.Last, r.Readings = s, e.Readings
 	r.Steps = append(r.Steps, s)
@@ -214,7 +214,7 @@ func (r *Run) closeStep(rec event.Record, e event.StepClosed) {
 	}
 }
 
-func (r *Run) count(e event.StepClosed) {
+func (r *Run) count(e *event.StepClosed) {
 	r.Exposures += e.Outcome.Exposures
 	if e.Outcome.Upset {
 		r.Upsets++

@@ -78,11 +78,11 @@ var usual = &Particulars{}
 
 // StepOf returns the step of a closed one as it was journalled.
 func StepOf(seq int64, at time.Time, e event.StepClosed) *Step {
-	return stepOf(seq, at, e, &Place{e.Step.Point, once(e.Means)})
+	return stepOf(seq, at, &e, &Place{e.Step.Point, once(e.Means)})
 }
 
 // stepOf is StepOf at a place that it shares.
-func stepOf(seq int64, at time.Time, e event.StepClosed, place *Place) *Step {
+func stepOf(seq int64, at time.Time, e *event.StepClosed, place *Place) *Step {
 	return &Step{
 		Seq: seq, At: at, Attempt: e.Attempt, Outcome: e.Outcome, Drive: e.Drive, Current: e.Current,
 		Highest: e.Highest,
@@ -100,7 +100,7 @@ func (s *Step) Planned() plan.Step {
 		Descend: s.Descend}
 }
 
-func particulars(e event.StepClosed) *Particulars {
+func particulars(e *event.StepClosed) *Particulars {
 	if !e.Outcome.Upset && e.Class == "" && e.RecoveredAfter == 0 && e.Limited == "" && e.Note == "" &&
 		e.Step.Descend == nil && e.Descent == nil {
 		return usual

@@ -84,7 +84,7 @@ func (j *Job) Newest() (int, error) {
 // describe fills a run from its first record and, from the end backwards past late notes, its
 // closing record.
 func (j *Job) describe(r *RunInfo) {
-	first, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", r.Run)
+	first, err := j.records(1, "SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", r.Run)
 	if err == nil && len(first) != 1 {
 		err = fmt.Errorf("%w: run %d has no first record", ErrDamaged, r.Run)
 	}
@@ -103,8 +103,8 @@ func (j *Job) describe(r *RunInfo) {
 
 func (j *Job) findClosing(r *RunInfo) {
 	for before := r.Count + 1; before > 1; {
-		last, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq < ? ORDER BY seq DESC LIMIT 16",
-			r.Run, before)
+		last, err := j.records(16, "SELECT "+columns+
+			" FROM events WHERE run = ? AND seq < ? ORDER BY seq DESC LIMIT 16", r.Run, before)
 		if err != nil || len(last) == 0 {
 			r.Err = errors.Join(r.Err, err)
 			return
@@ -142,14 +142,14 @@ type raw struct {
 	at, kind, body, chain string
 }
 
-// records returns the records of a query, as many as fit mostChunk.
-func (j *Job) records(query string, args ...any) ([]raw, error) {
+// records returns the records of a query, as many as fit mostChunk; there is room for so many.
+func (j *Job) records(room int, query string, args ...any) ([]raw, error) {
 	rows, err := j.read.Query(query, args...)
 	if err != nil {
 		return nil, plain(err)
 	}
 	defer rows.Close()
-	var out []raw
+	out := make([]raw, 0, room)
 	var seq, lengths, texts any // what the driver made; a scan into these makes no copy
 	for size := 0; size < mostChunk && rows.Next(); {
 		if err := rows.Scan(&seq, &lengths, &texts); err != nil {
@@ -319,7 +319,8 @@ func (j *Job) chunks(run int, from int64) iter.Seq[part] {
 }
 
 func (j *Job) chunk(run int, from int64, size int) ([]raw, error) {
-	return j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq >= ? ORDER BY seq LIMIT ?", run, from, size)
+	return j.records(size, "SELECT "+columns+" FROM events WHERE run = ? AND seq >= ? ORDER BY seq LIMIT ?", run, from,
+		size)
 }
 
 // Follow yields the records of a run from seq on, those there already and those to come, until ctx

@@ -210,7 +210,7 @@ func (j *Job) checkRun(run int) (RunCheck, error) {
 	if c.Head != head {
 		c.problem("its last record is not the last that was written")
 	}
-	if first, err := j.records("SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", run); err == nil &&
+	if first, err := j.records(1, "SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", run); err == nil &&
 		len(first) == 1 && first[0].at != opened {
 		c.problem("the list of runs gives another time of opening than its first record")
 	}
