@@ -8,10 +8,10 @@ import (
 // Understood lists the commands of the instruments, from the tables by which they read them.
 func Understood() string {
 	var s strings.Builder
+	benches := []*Bench{New(Config{Generator: FunctionGenerator}), New(Config{Generator: SignalGenerator})}
 	for _, name := range Names {
 		seen := map[string]bool{}
-		for _, g := range []Generator{FunctionGenerator, SignalGenerator} {
-			b := New(Config{Generator: g})
+		for _, b := range benches {
 			for _, c := range b.Commands(name) {
 				if !seen[c] {
 					if len(seen) == 0 {
@@ -21,11 +21,13 @@ func Understood() string {
 					s.WriteString(" " + c)
 				}
 			}
-			b.Close()
 		}
 		if len(seen) > 0 {
 			s.WriteString("\n")
 		}
+	}
+	for _, b := range benches {
+		b.Close()
 	}
 	return s.String()
 }

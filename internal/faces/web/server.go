@@ -373,18 +373,21 @@ func (s *Server) narrow(r *http.Request) frame {
 		OffToken: (s.cfg.Beyond || !loopback(r.Host)) && !s.doors.knows(r)}
 }
 
-var drawing = template.Must(template.New("").Funcs(template.FuncMap{
-	"printable": event.Printable,
-	"plural":    english.Count,
-	"dict":      dict,
-	"link":      pointLink,
-	"wordID":    wordID,
-	"pieces":    pieces,
-	"figure":    figureOf,
-	"odd":       func(i int) bool { return i%2 == 1 },
-	"here":      namesHere,
-	"marked":    marked,
-}).ParseFS(content, "templates/*.html"))
+// drawing is read when the first page is drawn: no other command waits for it.
+var drawing = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("").Funcs(template.FuncMap{
+		"printable": event.Printable,
+		"plural":    english.Count,
+		"dict":      dict,
+		"link":      pointLink,
+		"wordID":    wordID,
+		"pieces":    pieces,
+		"figure":    figureOf,
+		"odd":       func(i int) bool { return i%2 == 1 },
+		"here":      namesHere,
+		"marked":    marked,
+	}).ParseFS(content, "templates/*.html"))
+})
 
 // dict hands several values to a template.
 func dict(pairs ...any) map[string]any {
@@ -398,7 +401,7 @@ func dict(pairs ...any) map[string]any {
 // draw writes a page. The status must have been written, where it is not 200.
 func (s *Server) draw(w http.ResponseWriter, name string, data any) error {
 	var b bytes.Buffer
-	if err := drawing.ExecuteTemplate(&b, name, data); err != nil {
+	if err := drawing().ExecuteTemplate(&b, name, data); err != nil {
 		s.cfg.Log.Error("draw a page", "page", name, "error", err)
 		return err
 	}

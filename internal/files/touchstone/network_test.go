@@ -101,6 +101,33 @@ func TestRemarks(t *testing.T) {
 	}
 }
 
+// The phases are given, so the largest step between neighbours is known without the figures of the network: turns of
+// both senses, half turns, and turns that rise, fall and repeat.
+func TestTheFastestTurnIsTheLargestStepOfPhase(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		steps := rapid.SliceOfN(rapid.IntRange(-1799, 1800), 1, 30).Draw(t, "steps") // tenths of a degree
+		text, phase, largest, at := "# Hz S MA\n1 0 0 1 0 1 0 0 0\n", 0, 0, 0
+		for i, step := range steps {
+			phase += step
+			if size := max(step, -step); size > largest {
+				largest, at = size, i+1
+			}
+			text += fmt.Sprintf("%d 0 0 %v %v 1 0 0 0\n", i+2, 0.1+float64(i%7), float64(phase)/10)
+		}
+		n, list := Parse("x.s2p", []byte(text))
+		if n == nil {
+			t.Fatal(list.Err())
+		}
+		turn, hz := n.FastestTurn(2, 1)
+		if math.Abs(turn-float64(largest)/10) > 1e-6 {
+			t.Fatalf("turn %v°, the largest step is %d tenths", turn, largest)
+		}
+		if first := float64(at); hz != first && max(steps[int(hz)-1], -steps[int(hz)-1]) != largest {
+			t.Fatalf("turn said to be at %v Hz, it is at %v Hz", hz, first)
+		}
+	})
+}
+
 func anyNetwork(t *rapid.T, most int) *Network {
 	n := rapid.IntRange(1, most).Draw(t, "ports")
 	points := rapid.IntRange(1, 4).Draw(t, "points")

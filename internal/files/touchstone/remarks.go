@@ -14,8 +14,8 @@ func (n *Network) Asymmetry() (worst, hz float64) {
 		m := n.S(p)
 		for i := 1; i <= n.Ports; i++ {
 			for j := 1; j < i; j++ {
-				if d := cmplx.Abs(m.At(i, j) - m.At(j, i)); d > worst {
-					worst, hz = d, f
+				if a, b := m.At(i, j), m.At(j, i); a != b && cmplx.Abs(a-b) > worst {
+					worst, hz = cmplx.Abs(a-b), f
 				}
 			}
 		}
@@ -45,8 +45,9 @@ func singular(m Matrix) float64 {
 		for _, x := range m.Data {
 			sum += real(x)*real(x) + imag(x)*imag(x)
 		}
-		det := cmplx.Abs(m.Data[0]*m.Data[3] - m.Data[1]*m.Data[2])
-		return math.Sqrt((sum + math.Sqrt(math.Max(0, sum*sum-4*det*det))) / 2)
+		det := m.Data[0]*m.Data[3] - m.Data[1]*m.Data[2]
+		det2 := real(det)*real(det) + imag(det)*imag(det)
+		return math.Sqrt((sum + math.Sqrt(math.Max(0, sum*sum-4*det2))) / 2)
 	}
 	n := m.N
 	d := mat.NewDense(2*n, 2*n, nil)
@@ -69,14 +70,19 @@ func singular(m Matrix) float64 {
 // FastestTurn returns the largest step of phase of S(to,from) between neighbouring points, in degrees,
 // and the frequency at which it starts. Beyond about 90° what At gives between the points is a guess.
 func (n *Network) FastestTurn(to, from int) (degree, hz float64) {
-	for p := 1; p < n.Points(); p++ {
-		a, b := n.S(p-1).At(to, from), n.S(p).At(to, from)
-		if a == 0 || b == 0 {
-			continue
+	var a complex128     // of the point before
+	sin, cos := 0.0, 1.0 // of the largest so far
+	for p := range n.Points() {
+		b := n.S(p).At(to, from)
+		turn := b * cmplx.Conj(a)
+		// An angle is worked out only where it may be larger, seen from the sine of the difference.
+		if a != 0 && b != 0 && !(math.Abs(imag(turn))*cos < real(turn)*sin) {
+			if d := math.Abs(cmplx.Phase(b/a)) * 180 / math.Pi; d > degree {
+				degree, hz = d, n.Frequencies[p-1]
+				sin, cos = math.Sincos(d * math.Pi / 180)
+			}
 		}
-		if d := math.Abs(cmplx.Phase(b/a)) * 180 / math.Pi; d > degree {
-			degree, hz = d, n.Frequencies[p-1]
-		}
+		a = b
 	}
 	return degree, hz
 }

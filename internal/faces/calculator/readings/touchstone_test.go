@@ -4,7 +4,10 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
+	"math/cmplx"
+	"math/rand/v2"
 	"strings"
 	"testing"
 
@@ -146,5 +149,31 @@ noise data at 1 frequency, 1 MHz
 	stdout = forAPerson(t, "tee.s3p", "# MHz S RI\n1 0 0 1 0 0 0\n0 0 0 0 1 0\n1 0 0 0 0 0\n")
 	if !strings.Contains(stdout, "1 MHz  S12  0.00     0.0\n") || !strings.Contains(stdout, "S11    -∞     0.0\n") {
 		t.Errorf("printed\n%s", stdout)
+	}
+}
+
+// BenchmarkPrint150000Points is what `provoke touchstone` does with a file of 14 MB once it is read.
+func BenchmarkPrint150000Points(b *testing.B) {
+	r := rand.New(rand.NewPCG(1, 2))
+	text := []byte("# Hz S RI R 50\n")
+	for i := range 150000 {
+		f, through := 1e5+float64(i)*2500, cmplx.Rect(0.9*math.Exp(-float64(i)/4e5), float64(i)/1.2e5)
+		text = fmt.Appendf(text, "%.3f %.7f %.7f %.7f %.7f %.7f %.7f %.7f %.7f\n", f, 0.05+0.02*r.NormFloat64(),
+			0.01*r.NormFloat64(), real(through), imag(through), real(through), imag(through),
+			0.05+0.02*r.NormFloat64(), 0.01*r.NormFloat64())
+	}
+	n, list := touchstone.Parse("large.s2p", text)
+	if err := list.Err(); err != nil {
+		b.Fatal(err)
+	}
+	b.Logf("the file has %.1f MB", float64(len(text))/1e6)
+	for b.Loop() {
+		points, err := NetworkPoints(n, nil, false)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := PrintNetwork(io.Discard, n, points, false); err != nil {
+			b.Fatal(err)
+		}
 	}
 }
