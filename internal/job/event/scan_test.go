@@ -171,7 +171,8 @@ func TestWhatARecordSaysDoesNotDependOnTheRecordsBeforeIt(t *testing.T) {
 			step.Number = rapid.SampledFrom([]int{1, 11, 111}).Draw(t, "number")
 			closed := anyStepClosed(t)
 			closed.Step = step
-			kind, body, err := Marshal(rapid.SampledFrom([]Event{Intent{Step: step, Attempt: 1}, closed}).Draw(t, "event"))
+			event := rapid.SampledFrom([]Event{Intent{Step: step, Attempt: 1}, closed}).Draw(t, "event")
+			kind, body, err := Marshal(event)
 			if err != nil {
 				t.Fatal(err)
 			}

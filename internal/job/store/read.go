@@ -126,8 +126,8 @@ func (j *Job) findClosing(r *RunInfo) {
 }
 
 // columns are those of a raw record: its number, the lengths of its time, kind and hash, and all its texts in one,
-// since each column costs as much as the rest of a row. Where one is longer than any of ours, the texts are NULL and are
-// not read. (octet_length looks at the head of a row only.)
+// since each column costs as much as the rest of a row. Where one is longer than any of ours, the texts are NULL and
+// are not read. (octet_length looks at the head of a row only.)
 var columns = fmt.Sprintf("seq, (octet_length(at) << %[1]d) | (octet_length(kind) << %[2]d) | octet_length(chain), "+
 	"iif((octet_length(at) | octet_length(kind) | octet_length(chain)) <= %[3]d AND octet_length(body) <= %[4]d, "+
 	"at || kind || chain || body, NULL)", 2*wordBits, wordBits, mostWords, mostBody)
