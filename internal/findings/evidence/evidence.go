@@ -84,6 +84,7 @@ func Explain(runs []result.Run, number int, harmonics Harmonics) (Explanation, e
 	}
 	e := explainer{run: runs[i], same: SameState(runs, i), harmonics: harmonics}
 	e.findings = analysis.Of(e.run, analysis.ControlFor(e.same, e.run))
+	e.cable, e.cableRuns = e.responses()
 	out := Explanation{Run: number}
 	for _, r := range e.same {
 		out.Considered = append(out.Considered, r.Number)
@@ -122,6 +123,8 @@ type explainer struct {
 	same      []result.Run
 	findings  analysis.Findings
 	harmonics Harmonics
+	cable     []response // the same for every band
+	cableRuns []int
 }
 
 // exposures are the runs of this state on the same fixture that say something of the product.

@@ -16,12 +16,12 @@ const around = 2.0
 // resonance compares how the current at constant drive stands out over the band with how the onset
 // current does.
 func (e explainer) resonance(b analysis.Band) []Line {
-	cable, runs := e.cable()
-	peak, at, level, okCable := prominence(cable, b)
+	peak, at, level, okCable := prominence(e.cable, b)
 	depth, stood, okProduct := e.depth(b)
 	var out []Line
 	if okCable && peak >= 3 {
-		l := Line{Topic: Resonance, For: "a resonance of the cable", Strength: strengthOf(peak), Runs: runs}
+		l := Line{Topic: Resonance, For: "a resonance of the cable", Strength: strengthOf(peak),
+			Runs: e.cableRuns}
 		l.Compared = fmt.Sprintf("for the same forward power the cable carries %.1f dB more at %v than beside the "+
 			"band (%s for 1 W there in the middle)", peak, at, rf.FromDB[rf.Ampere](level).Linear())
 		if e.run.Opened.Mode == plan.ClosedLoop {
@@ -46,9 +46,9 @@ func (e explainer) resonance(b analysis.Band) []Line {
 	return out
 }
 
-// cable returns the cable's response: of constant-drive runs where there are any, else of every run
+// responses returns the cable's response: of constant-drive runs where there are any, else of every run
 // that measured current and forward power.
-func (e explainer) cable() ([]response, []int) {
+func (e explainer) responses() ([]response, []int) {
 	var constant []result.Run
 	for _, r := range e.exposures() {
 		if r.Opened.Mode == plan.ConstantDrive {
@@ -96,7 +96,8 @@ func prominence(cable []response, b analysis.Band) (peak float64, at rf.Frequenc
 // in the middle of those frequencies. It is a bound from below: the product may stand more.
 func (e explainer) depth(b analysis.Band) (depth float64, stood rf.Current, ok bool) {
 	var outside []float64
-	for _, p := range e.findings.Points {
+	for i := range e.findings.Points {
+		p := &e.findings.Points[i]
 		if !p.Upset && p.Tested() && p.Onset.Known() && beside(b, p.Frequency) {
 			outside = append(outside, p.Onset.DB())
 		}
