@@ -88,6 +88,8 @@ type planFile struct {
 	Grid       []segment           `yaml:"grid,required" says:"frequencies: the union of these segments"`
 	Order      orderWord           `yaml:"order" says:"order of the frequencies"`
 	First      []rf.Frequency      `yaml:"first" says:"frequencies that are visited before all others, in this order; they are added to the grid"`
+	Clocks     []rf.Frequency      `yaml:"clocks" says:"clocks of the product: their harmonics 1 to 10 within the grid are visited before all others too, behind those of first"`
+	TimeLimit  rf.Duration         `yaml:"time_limit" says:"time that the run may take: what is worth most comes first, and the run ends when the next step does not fit in; default: no limit"`
 	Modulation string              `yaml:"modulation" says:"modulation; default the level's usual one, CW in a calibration"`
 	Drive      catalog.SourceLevel `yaml:"drive" says:"constant drive only: generator level, as it shows it"`
 	Dwell      rf.Duration         `yaml:"dwell" says:"time at each level; default the shortest of the level's step rule, else 1 s"`
@@ -206,6 +208,8 @@ type reader struct {
 //	  - {around: [40.68 MHz], span: 2 %, step: 0.2 %}
 //	order: ascending               # or descending
 //	first: [41 MHz, 27.12 MHz]     # of the grid or besides: visited before all others
+//	clocks: [12 MHz, 14.7456 MHz]  # of the product: their harmonics come behind those of first
+//	time_limit: 20 min             # default: none; with one, coarse to fine
 //	modulation: AM 80 % 1 kHz      # default the level's usual one; CW in a calibration
 //	drive: -20 dBm                 # constant drive only: generator level, as it shows it (or 60 mVpp, 20 mVrms)
 //	dwell: 2 s                     # default the shortest of the level's step rule, else 1 s
@@ -240,6 +244,7 @@ func Parse(file string, data []byte, read func(string) ([]byte, error)) (*Plan, 
 	r.grid()
 	r.modulation()
 	r.times()
+	r.timeLimit()
 	r.search()
 	r.limits()
 	r.monitors()
@@ -475,7 +480,13 @@ func (r *reader) grid() {
 		return
 	}
 	all := level.GridUnion(parts...)
-	frequencies, err := level.GridUnion(all, level.GridList(r.plan.First...)).Frequencies()
+	frequencies, err := all.Frequencies()
+	if err == nil {
+		for _, f := range harmonicsOf(r.file.Clocks, spansOf(r.plan.Stretches), frequencies) {
+			r.plan.First = alsoNamed(r.plan.First, f, crystal)
+		}
+		frequencies, err = level.GridUnion(all, level.GridList(r.plan.First...)).Frequencies()
+	}
 	if err != nil {
 		r.problem("grid", "", "%v", err)
 		return
@@ -486,7 +497,7 @@ func (r *reader) grid() {
 // first reads what is visited before all others; false where something is wrong with it.
 func (r *reader) first() (sound bool) {
 	list := r.file.First
-	r.plan.First, sound = list, !r.doc.TroubleBelow("first")
+	r.plan.First, sound = slices.Clone(list), !r.doc.TroubleBelow("first") && !r.doc.TroubleBelow("clocks")
 	for i, f := range list {
 		if slices.ContainsFunc(list[:i], func(g rf.Frequency) bool {
 			return f.Known() && math.Abs(float64(g/f)-1) <= 2*sameFrequency
@@ -615,6 +626,20 @@ func (r *reader) times() {
 	r.durationWithin("settle", p.Settle, 0, rf.Duration(60*1e9))
 	r.durationWithin("recover_within", p.RecoverWithin, rf.Duration(1e6), rf.Duration(3600*1e9))
 	r.durationWithin("dead_man", p.DeadMan, rf.Duration(50*1e6), rf.Duration(60*1e9))
+}
+
+// timeLimit reads the time that the run may take.
+func (r *reader) timeLimit() {
+	if !r.doc.Has("time_limit") {
+		return
+	}
+	if r.plan.Kind != Exposure && r.plan.Kind != Control {
+		r.doc.Warning("time_limit", fmt.Sprintf("time_limit has no meaning in a %s run", r.plan.Kind),
+			"it goes through all its frequencies")
+		return
+	}
+	r.plan.TimeLimit = r.file.TimeLimit
+	r.durationWithin("time_limit", r.plan.TimeLimit, rf.Duration(1e9), rf.Duration(24*3600*1e9))
 }
 
 func (r *reader) durationWithin(path string, d, low, high rf.Duration) {

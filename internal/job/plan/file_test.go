@@ -218,6 +218,31 @@ func TestWhatIsVisitedFirstIsAddedToTheGrid(t *testing.T) {
 	}
 }
 
+// Harmonics of the product's clocks that lie within what is stepped through come behind what is named, the first of all
+// clocks before the second; one that the grid has within a crystal's tolerance is the grid's.
+func TestHarmonicsOfClocksAreVisitedFirst(t *testing.T) {
+	p, wrong := Parse("p.yaml", []byte("provoke: plan 1\nbench: b.yaml\nkind: exposure\nlevel: 60 mA\n"+
+		"first: [30 MHz]\nclocks: [9 MHz, 14.7456 MHz, 45 kHz, 18 MHz]\ntime_limit: 20 min\n"+
+		"grid: [{from: 9.0004 MHz, to: 44 MHz, step: 50 %}, {list: [50 MHz, 63 MHz]}]\n"), readTestdata)
+	if wrong.Err() != nil {
+		t.Fatal(wrong.Err())
+	}
+	if got := fmt.Sprint(p.First, p.Grid, p.TimeLimit); got != "[30 MHz 9.0004 MHz 14.7456 MHz 18 MHz 29.4912 MHz "+
+		"36 MHz 27 MHz] [9.0004 MHz 13.5006 MHz 14.7456 MHz 18 MHz 20.2509 MHz 27 MHz 29.4912 MHz 30 MHz "+
+		"30.37635 MHz 36 MHz 44 MHz 50 MHz 63 MHz] 20 min" {
+		t.Error(got)
+	}
+	for text, want := range map[string]string{"exposure\ntime_limit: 0 s": "time_limit of 0 s",
+		"exposure\ntime_limit: 2 days": "time_limit", "baseline\ntime_limit: 5 min": "no meaning",
+		"exposure\nclocks: [12]": "clocks"} {
+		p, list := Parse("p.yaml", []byte("provoke: plan 1\nbench: b.yaml\nlevel: 60 mA\ngrid: [{list: [1 MHz]}]\n"+
+			"kind: "+text+"\n"), readTestdata)
+		if !strings.Contains(fmt.Sprint(list), want) || p.timed() && want != "time_limit of 0 s" {
+			t.Errorf("%q: %v, time limit %v", text, list, p.TimeLimit)
+		}
+	}
+}
+
 func TestTheHashCoversTheFilesThatThePlanNames(t *testing.T) {
 	data, _ := readTestdata("own-curve.yaml")
 	one, _ := Parse("p", data, readTestdata)

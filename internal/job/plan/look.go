@@ -67,12 +67,12 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 		switch {
 		case !slices.ContainsFunc(ranges, func(s Span) bool { return f >= s.From && f <= s.To }):
 			l.Left = append(l.Left, Span{From: f, To: f})
-		case !slices.ContainsFunc(ahead, func(g rf.Frequency) bool { return math.Abs(float64(f/g)-1) < 0.005 }):
-			ahead = append(ahead, f)
+		default:
+			ahead = alsoNamed(ahead, f, 0.005)
 		}
 	}
 	changes := []Change{{"name", p.Name + ", quick look"}, {"edges", ""}, {"drift_check", ""},
-		{"first", bracketed(ahead)}, {"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, "+
+		{"time_limit", ""}, {"first", bracketed(ahead)}, {"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, "+
 			"confirm: 0}", max(p.Search.Range, 3))}}
 	for _, l.Step = range append([]rf.Fraction{own}, quickSteps...) {
 		if l.Step < own {
@@ -133,8 +133,8 @@ func CloseLook(p *Plan, spans []Span, also ...string) (*Look, error) {
 			from = max(from, w.To)
 		}
 	}
-	if err := l.make(p, []Change{{"name", p.Name + ", close look"}, {"first", ""}, {"drift_check", ""},
-		{"grid", strings.Join(grid, "\n")}}); err != nil {
+	if err := l.make(p, []Change{{"name", p.Name + ", close look"}, {"first", ""}, {"clocks", ""},
+		{"time_limit", ""}, {"drift_check", ""}, {"grid", strings.Join(grid, "\n")}}); err != nil {
 		return nil, err
 	}
 	l.head(append([]string{fmt.Sprintf("Close look made from %s: %s in its own steps, where it has %d.",

@@ -40,6 +40,7 @@ type place struct {
 	point Point
 	added bool // not of the grid: found by looking for an edge
 	ahead bool // of the grid, and visited before the sweep comes to it
+	named bool // of the grid, and named as of interest
 
 	// The guess, fixed on arrival.
 	beside     bool    // beside a failing neighbour

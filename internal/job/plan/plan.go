@@ -144,6 +144,8 @@ type Plan struct {
 	ConvertCalibration bool
 	// AcceptFalseAlarms lets an exposure run although its baseline had this many false alarms.
 	AcceptFalseAlarms int
+	// TimeLimit is the time that the run may take; 0 for no limit. With one, what is worth most comes first.
+	TimeLimit rf.Duration
 	// Drift is the check point for drift of the bench; absent for none.
 	Drift Drift
 	// Monitors changes how single monitors of the bench watch in this run, by their id.
@@ -151,6 +153,9 @@ type Plan struct {
 	// Files holds the bytes of every file that the plan names, by the name as written.
 	Files map[string][]byte
 }
+
+// timed reports that the plan's frequencies are visited by what they are worth, since time may end before them.
+func (p *Plan) timed() bool { return p.TimeLimit > 0 && (p.Kind == Exposure || p.Kind == Control) }
 
 // Replays reports that a run of the plan replays the drives of a calibration run.
 func (p *Plan) Replays() bool {

@@ -44,6 +44,12 @@ type Program struct {
 	checked int
 	done    int
 	err     error
+
+	// Of a program with a time limit, see turn.
+	turn   turn
+	phase  int
+	cursor int
+	fresh  []*place // upset, and not looked at yet whether they begin a band
 }
 
 // band is a failing band in the making.
@@ -89,7 +95,14 @@ func NewProgram(p *Plan, points func(rf.Frequency) (Point, error)) (*Program, er
 			return nil, fmt.Errorf("%v is to be visited first and is not in the grid", f)
 		}
 		g.first = append(g.first, g.places[i])
-		g.places[i].ahead = true
+		g.places[i].ahead, g.places[i].named = true, true
+	}
+	g.turn = fully
+	if p.timed() {
+		g.turn = atLevel
+		for _, place := range g.places {
+			place.ahead = true
+		}
 	}
 	if g.order = slices.Clone(g.places); p.Descending {
 		slices.Reverse(g.order)
@@ -127,7 +140,7 @@ func (g *Program) Next(last *Outcome) (Step, bool) {
 	}
 	for {
 		if g.current != nil {
-			if r, ok := g.search.want(g.current); ok {
+			if r, ok := g.want(g.current); ok {
 				return g.ask(r), true
 			}
 		}
@@ -200,6 +213,9 @@ func (g *Program) advance() bool {
 		}
 		return true
 	}
+	if g.plan.timed() && g.at == 0 && (g.driftCheck() || g.byValue()) {
+		return true
+	}
 	for ; g.at < len(g.order); g.at++ {
 		p := g.order[g.at]
 		if !p.ahead {
@@ -220,7 +236,7 @@ func (g *Program) advance() bool {
 			return true
 		}
 	}
-	return g.driftCheck()
+	return g.plan.timed() && g.each(fully) || g.driftCheck()
 }
 
 // leave notes that nothing more is to be done at a place for now.
@@ -230,6 +246,9 @@ func (g *Program) leave(p *place) {
 		g.done++
 		if !p.ahead {
 			g.swept(p)
+		}
+		if p.upset != unknown {
+			g.fresh = append(g.fresh, p)
 		}
 	case Edge:
 		g.done++
@@ -362,6 +381,9 @@ func (g *Program) index(f rf.Frequency) int {
 // visit goes to a frequency of the grid.
 func (g *Program) visit(p *place) {
 	g.visits++
+	if g.plan.timed() {
+		g.turn = atLevel
+	}
 	g.arrive(p, g.index(p.point.Frequency), Sweep)
 }
 

@@ -459,6 +459,7 @@ func drawVictim(t *rapid.T) (*Plan, victim) {
 	p.Search.Confirm = rapid.IntRange(0, 2).Draw(t, "confirm")
 	p.Edges = rf.Fraction(rapid.SampledFrom([]float64{0, 0.005, 0.001}).Draw(t, "edges"))
 	p.Descending = rapid.Bool().Draw(t, "descending")
+	p.TimeLimit = rf.Duration(rapid.SampledFrom([]float64{0, 20 * 60e9}).Draw(t, "time limit"))
 	p.First = rapid.SliceOfNDistinct(rapid.SampledFrom(p.Grid), 0, len(p.Grid),
 		func(f rf.Frequency) rf.Frequency { return f }).Draw(t, "first")
 	values := make([]float64, len(p.Grid))

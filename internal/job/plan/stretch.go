@@ -50,3 +50,12 @@ func Joins(stretches []Stretch, a, b rf.Frequency) bool {
 	}
 	return false
 }
+
+// spansOf are stretches without their steps, those that meet as one.
+func spansOf(stretches []Stretch) []Span {
+	var out []Span
+	for _, s := range stretches {
+		out = append(out, Span{From: s.From, To: s.To})
+	}
+	return Joined(out)
+}
