@@ -3,6 +3,7 @@ package analysis
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"provoke/internal/job/event"
@@ -15,6 +16,9 @@ type Covered struct {
 	// Stepped are the parts that were exposed with no more than Step between two frequencies: the widest that
 	// was, since a band that is narrower may lie between two.
 	Stepped []plan.Stretch
+	// Share is how much of what the plan steps through lies in Stepped, over the logarithm of frequency, and Own how
+	// much was exposed in the plan's own steps: each frequency stands for half a step to either side.
+	Share, Own rf.Fraction
 	// Missing are the parts that the plan steps through and the run did not, but for single frequencies perhaps.
 	Missing []plan.Span
 }
@@ -34,8 +38,17 @@ func (c Covered) Widest() (widest rf.Fraction) {
 // Coarse reports that a band which is as wide as a resonance of a cable may lie between two frequencies.
 func (c Covered) Coarse() bool { return c.Widest() > coarse*1.01 }
 
-// coveredBy says what points, by frequency, cover of stretches.
-func coveredBy(points []Point, stretches []plan.Stretch) (c Covered) {
+// coveredBy says what points, by frequency, cover of stretches. Those of a run with a time limit, which goes through
+// them in ever smaller steps, are told in steps as they come in plans.
+func coveredBy(points []Point, stretches []plan.Stretch, timed bool) (c Covered) {
+	c.Own = ownShare(points, stretches)
+	finest := rf.Fraction(1)
+	for _, s := range stretches {
+		finest = min(finest, s.Step)
+	}
+	if timed {
+		stretches = plan.Loosely(stretches, plan.WidestStep)
+	}
 	last := -1 // stretch of the last step
 	var from rf.Frequency
 	for _, p := range points {
@@ -47,7 +60,11 @@ func coveredBy(points []Point, stretches []plan.Stretch) (c Covered) {
 			last = -1
 		} else {
 			step := plan.Stretch{From: from, To: p.Frequency, Step: rf.Fraction(p.Frequency/from - 1)}
-			if n := len(c.Stepped) - 1; last == i {
+			n := len(c.Stepped) - 1
+			if timed {
+				step.Step = plan.RoundedUp(max(step.Step, finest))
+			}
+			if last == i && (!timed || c.Stepped[n].Step == step.Step) {
 				c.Stepped[n].To, c.Stepped[n].Step = step.To, max(step.Step, c.Stepped[n].Step)
 			} else {
 				c.Stepped = append(c.Stepped, step)
@@ -58,7 +75,40 @@ func coveredBy(points []Point, stretches []plan.Stretch) (c Covered) {
 	}
 	c.missing(stretches, from, 1e300)
 	c.Missing = plan.Joined(c.Missing)
+	in, out := 0.0, 0.0
+	for _, s := range c.Stepped {
+		in += math.Log(float64(s.To / s.From))
+	}
+	for _, s := range c.Missing {
+		out += math.Log(float64(s.To / s.From))
+	}
+	if in+out > 0 {
+		c.Share = rf.Fraction(in / (in + out))
+	}
 	return c
+}
+
+// ownShare is how much of stretches was exposed in their own steps, over the logarithm of frequency.
+func ownShare(points []Point, stretches []plan.Stretch) rf.Fraction {
+	whole, exposed := 0.0, 0.0
+	for _, s := range stretches {
+		half := math.Log1p(float64(s.Step)) / 2 * (1 + 1e-9)
+		whole += math.Log(float64(s.To / s.From))
+		from := s.From // up to which it is counted
+		for _, p := range points {
+			if (p.Tested() || p.NotReached) && p.Frequency >= s.From && p.Frequency <= s.To {
+				low := max(from, p.Frequency*rf.Frequency(math.Exp(-half)))
+				high := min(s.To, p.Frequency*rf.Frequency(math.Exp(half)))
+				if high > low {
+					exposed, from = exposed+math.Log(float64(high/low)), high
+				}
+			}
+		}
+	}
+	if whole <= 0 {
+		return 0
+	}
+	return rf.Fraction(min(1, exposed/whole))
 }
 
 // stepIn returns the stretch in which two frequencies are neighbours, the one with the widest step; -1 for none.

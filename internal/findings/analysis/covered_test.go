@@ -119,3 +119,68 @@ failures:
 		t.Error("a baseline is looked at closely")
 	}
 }
+
+// A run with a time limit is told by the steps that it came to, rounded up to what a plan would have.
+func TestARunWhoseTimeIsUpCoversItsRangeInTheStepsThatItCameTo(t *testing.T) {
+	o := opened
+	o.Stretches = []plan.Stretch{{From: 1e6, To: 4e6, Step: 0.01}, {From: 4e6, To: 10e6, Step: 0.01}}
+	o.TimeLimit, o.Points = rf.Duration(60e9), 233
+	trials := append(inSteps(1e6, 3e6, 0.036, 0, 0), inSteps(3e6, 3.2e6, 0.01, 3.05e6, 3.1e6)[1:]...)
+	trials = append(trials, inSteps(3.2e6, 7e6, 0.036, 0, 0)[1:]...)
+	f := analysis.Of(run(1, o, trials...), nil)
+	if got, want := told(f.Covered), "1 to 2.993 MHz within 4 %; 2.993 to 3.2 MHz within 1 %; 3.2 to 6.967 "+
+		"MHz within 4 %; 6.967 to 7 MHz within 1 %; not 7 to 10 MHz"; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+	if s := float64(f.Covered.Share); s < 0.844 || s > 0.846 { // ln 7 / ln 10
+		t.Errorf("%v of the range", s)
+	}
+	if s := float64(f.Covered.Own); s < 0.255 || s > 0.265 { // (ln 7 - ln 1.0667)·ln 1.01/ln 1.036 + ln 1.0667 of ln 10
+		t.Errorf("%v of it in its own steps", s)
+	}
+	if len(f.Bands) != 1 || f.Bands[0].Points != 2 {
+		t.Errorf("%+v", f.Bands)
+	}
+	o.TimeLimit = 0
+	if whole := analysis.Of(run(2, o, append(inSteps(1e6, 4e6, 0.01, 0, 0),
+		inSteps(4e6, 10e6, 0.01, 0, 0)[1:]...)...), nil).Covered; whole.Share != 1 ||
+		whole.Own < 0.995 {
+		t.Errorf("a whole run covers %v, %v of it in its own steps", whole.Share, whole.Own)
+	}
+}
+
+// Every frequency that upset before stood the level after the fix, and then the time was up: what would have upset
+// elsewhere was never exposed. Nothing is shown, whatever ended the run, until everything was exposed.
+func TestWhatDidNotGetThroughShowsNoFix(t *testing.T) {
+	o := opened
+	o.Stretches, o.Points = []plan.Stretch{{From: 20e6, To: 60e6, Step: 0.05}}, 24
+	before := inSteps(20e6, 60e6, 0.05, 30e6, 33e6)
+	after := inSteps(20e6, 60e6, 0.05, 0, 0)
+	for _, c := range []struct {
+		verdict event.Verdict
+		kept    int
+		want    analysis.Judgement
+		says    string
+	}{
+		{event.TimeUp, 14, analysis.NotShown, "40 % of the range was not exposed (14 of 24 frequencies were)"},
+		{event.TimeUp.Unmeasured(), 14, analysis.NotShown, "40 % of the range was not exposed"},
+		{event.Stopped, 23, analysis.NotShown, "1 % of the range was not exposed (23 of 24 frequencies were)"},
+		{event.TrippedEnd, 14, analysis.NotShown, "40 % of the range was not exposed"},
+		{"", 14, analysis.NotShown, "40 % of the range was not exposed"},
+		{event.TimeUp, 24, analysis.Shown, ""}, // only edges or recovery levels are left
+		{event.Done, 24, analysis.Shown, ""},
+	} {
+		b := builder{n: 2}
+		b.add(o)
+		for _, x := range after[:c.kept] {
+			b.expose(x)
+		}
+		if c.verdict != "" {
+			b.add(event.Closed{Verdict: c.verdict})
+		}
+		got := analysis.Compare(run(1, o, before...), b.r, analysis.Basis{})
+		if got.Verdict != c.want || !strings.Contains(strings.Join(got.Reasons, "; "), c.says) {
+			t.Errorf("%s after %d of 24: %s: %s", c.verdict, c.kept, got.Verdict, strings.Join(got.Reasons, "; "))
+		}
+	}
+}

@@ -61,6 +61,7 @@ type Findings struct {
 	Stability *Stability
 	Exposures int
 	Upsets    int // frequencies that upset
+	OfGrid    int // frequencies of the plan at which an exposure says something
 	// Loop is the fixing loop; nil for other runs. It has no points and no bands: its product was changed on the way.
 	Loop *fixing.Loop
 	// Swept is what a source that swept by itself found; nil for a run that stepped.
@@ -123,6 +124,20 @@ func (f Findings) Unfinished() string {
 	return string(f.Verdict)
 }
 
+// Unexposed says how much of what it was to expose a run left out that did not get through; "" for nothing.
+func (f Findings) Unexposed() string {
+	n := f.OfGrid
+	if f.Unfinished() == "" || n >= f.Opened.Points {
+		return ""
+	}
+	share := 1 - f.Covered.Own // a range of which a little is left is not told as none
+	if len(f.Opened.Stretches) == 0 {
+		share = 1 - rf.Fraction(float64(n)/float64(f.Opened.Points))
+	}
+	return fmt.Sprintf("%.0f %% of the range was not exposed (%d of %d frequencies were)",
+		math.Ceil(max(0.5, 100*float64(share)-0.5)), n, f.Opened.Points)
+}
+
 // Of returns the findings of a run. Upsets that the control run (nil for none) shows too are
 // marked.
 func Of(r result.Run, control *result.Run) Findings {
@@ -153,6 +168,7 @@ func Of(r result.Run, control *result.Run) Findings {
 	if s, ok := StabilityOf(r); ok {
 		f.Stability = &s
 	}
+	atEdge := edgeOnly(r)
 	for _, t := range r.Thresholds() {
 		p := Point{Threshold: t}
 		p.Margin, p.MarginBound = t.Margin()
@@ -165,6 +181,9 @@ func Of(r result.Run, control *result.Run) Findings {
 		if t.Upset {
 			f.Upsets++
 		}
+		if p.Tested() && !atEdge[p.Frequency] {
+			f.OfGrid++
+		}
 		f.Points = append(f.Points, p)
 	}
 	for _, s := range r.Steps {
@@ -176,12 +195,16 @@ func Of(r result.Run, control *result.Run) Findings {
 		f.Control = control.Number
 		f.markControl(*control)
 	}
-	f.Bands = bands(f.Points, r.Opened.Stretches, Replays(r.Opened))
+	timed, stretches := r.Opened.TimeLimit > 0, r.Opened.Stretches
+	if timed { // what upsets in steps that are a test already is one band, as long as nothing was exposed between
+		stretches = append(plan.Loosely(stretches, coarse), stretches...)
+	}
+	f.Bands = bands(f.Points, stretches, Replays(r.Opened))
 	switch r.Opened.RunKind {
 	case plan.Baseline:
 		f.FalseAlarms = falseAlarms(r)
 	case plan.Exposure, plan.Control:
-		f.Covered = coveredBy(f.Points, r.Opened.Stretches)
+		f.Covered = coveredBy(f.Points, r.Opened.Stretches, timed)
 		f.Graded = gradedOf(&r)
 	}
 	return f

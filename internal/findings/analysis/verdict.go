@@ -51,7 +51,7 @@ func (c *Comparison) onlyNoDifference() bool {
 			return false
 		}
 	}
-	return len(c.Before.Bands) > 0
+	return len(c.Before.Bands) > 0 && c.After.Unexposed() == ""
 }
 
 // standsAgainst reports that a frequency forbids "shown".
@@ -109,6 +109,10 @@ func (c *Comparison) notShown() []string {
 	}
 	if len(c.Before.Bands) == 0 {
 		return append(out, "nothing upset before: there is nothing to show")
+	}
+	if left := c.After.Unexposed(); left != "" {
+		out = append(out, fmt.Sprintf("%s in run %d, which did not get through: %s", left, c.After.Run,
+			c.After.Unfinished()))
 	}
 	for _, group := range c.unproven() {
 		out = append(out, fmt.Sprintf("at %s: %s", frequencies(group.at), group.why))

@@ -73,6 +73,8 @@ type Opened struct {
 	OverTest string `json:"overTest,omitempty"`
 	// Levelling is what a level scatters by that is set anew; zero in journals that do not say.
 	Levelling Levelling `json:"levelling,omitzero"`
+	// TimeLimit is the time that the plan gave each part of the run; 0 for no limit.
+	TimeLimit rf.Duration `json:"timeLimit,omitempty"`
 	// Fixing is what a run of the fixing loop follows; nil in others.
 	Fixing *Fixing `json:"fixing,omitempty"`
 }
@@ -407,6 +409,7 @@ const (
 	DoneUpset     Verdict = "done, with upsets"
 	Incomplete    Verdict = "not all points closed"
 	Stopped       Verdict = "stopped by the operator, RF off verified"
+	TimeUp        Verdict = "time is up, RF off verified"
 	TrippedEnd    Verdict = "tripped, RF off verified"
 	Failed        Verdict = "failed, RF off verified"
 	RFNotKnownOff Verdict = "RF not known to be off"

@@ -11,6 +11,7 @@ func TestOnlyAMeasuredOffIsCalledVerified(t *testing.T) {
 		event.Failed:        "failed, RF off, not measured",
 		event.TrippedEnd:    "tripped, RF off, not measured",
 		event.Stopped:       "stopped by the operator, RF off, not measured",
+		event.TimeUp:        "time is up, RF off, not measured",
 		event.Done:          event.Done,
 		event.RFNotKnownOff: event.RFNotKnownOff,
 	} {

@@ -59,3 +59,25 @@ func spansOf(stretches []Stretch) []Span {
 	}
 	return Joined(out)
 }
+
+// WidestStep is the widest step that is a look at all.
+var WidestStep = quickSteps[len(quickSteps)-1]
+
+// Loosely are stretches, those that meet as one, in which frequencies so far apart are neighbours.
+func Loosely(stretches []Stretch, apart rf.Fraction) []Stretch {
+	out := []Stretch{}
+	for _, s := range spansOf(stretches) {
+		out = append(out, Stretch{s.From, s.To, apart})
+	}
+	return out
+}
+
+// RoundedUp is a step as a person would set one that is no finer; those below 1 % stay.
+func RoundedUp(step rf.Fraction) rf.Fraction {
+	for _, s := range quickSteps {
+		if step <= s*slack && step > quickSteps[0]/slack {
+			return s
+		}
+	}
+	return step
+}

@@ -193,6 +193,8 @@ type Status struct {
 	HandsHow   string
 	// Point is the point that is held by hand; nil while the loop follows by itself.
 	Point *HeldPoint
+	// Until is when the plan's time is up; zero where it has no limit.
+	Until time.Time
 	// CannotSwitchOff says, in large words, that provoke cannot switch this source off, and what can;
 	// empty when it can.
 	CannotSwitchOff string
@@ -253,7 +255,8 @@ type run struct {
 	latches   int
 	dwelling  *dwellMeters // the meters of the last dwell that was watched
 	loop      loop         // of a fixing run
-	stepping  bool         // the run has armed, and does steps
+	time      timeLimit
+	stepping  bool // the run has armed, and does steps
 	status    Status
 	clock     clock
 	writing   chan struct{} // holds one token while somebody writes: the dead-man journals from its own goroutine
@@ -296,6 +299,8 @@ func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done fun
 	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1),
 		writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt),
 		looked: map[rf.Frequency]bool{}}
+	r.time = timeLimit{time.Now(), map[plan.Purpose]taken{}}
+	r.status.Until = r.until()
 	if r.upsetAt == nil {
 		r.upsetAt = map[rf.Frequency]rf.Current{}
 	}
@@ -609,12 +614,16 @@ func (r *run) steps(ctx context.Context) error {
 	}
 	attempt := r.cfg.FirstAttempt
 	lit, intended := r.cfg.Plan.Kind == plan.Baseline, false
+	var up error // the time is
 	for ok {
 		if err := r.pause(ctx); err != nil {
 			return err
 		}
 		if err := r.cool(ctx); err != nil {
 			return err
+		}
+		if up = r.inTime(step); up != nil {
+			break
 		}
 		if !lit {
 			err := r.firstLight(ctx, step)
@@ -629,6 +638,7 @@ func (r *run) steps(ctx context.Context) error {
 			}
 			lit = true
 		}
+		began := time.Now()
 		r.status.Step, r.status.Frequency = step, step.Point.Frequency
 		r.status.Done, r.status.Known = r.cfg.Program.Progress()
 		if !intended {
@@ -649,10 +659,11 @@ func (r *run) steps(ctx context.Context) error {
 		}
 		closed.Step, closed.Attempt, closed.Outcome.Number = step, attempt, step.Number
 		r.graded(&closed)
+		r.time.closed(step, time.Since(began))
 		step, ok = r.cfg.Program.Next(&closed.Outcome)
 		// The next step's intent is durable with this step's result, in one transaction.
 		events := []event.Event{closed}
-		if intended = ok && r.stopAsked() == nil && !r.hold.Load(); intended {
+		if intended = ok && r.stopAsked() == nil && !r.hold.Load() && r.inTime(step) == nil; intended {
 			events = append(events, event.Intent{Step: step, Attempt: 1})
 		}
 		err = r.journalMeanwhile(ctx, events...)
@@ -667,6 +678,9 @@ func (r *run) steps(ctx context.Context) error {
 	}
 	if text, ok := r.watch.lateMark(); ok {
 		return fmt.Errorf("%w: %s; expose its frequency again", errLateMark, text)
+	}
+	if up != nil {
+		return up
 	}
 	return r.cfg.Program.Err()
 }
@@ -830,6 +844,9 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 	if r.failed != nil && !errors.Is(err, r.failed) {
 		err = errors.Join(err, r.failed)
 	}
+	if res.Verdict.Kind() == event.TimeUp && r.failed == nil {
+		err = nil
+	}
 	if !quiet {
 		err = errors.Join(err, errors.New(res.Safing.How))
 	}
@@ -857,6 +874,8 @@ func (r *run) verdict(err error, quiet bool) (event.Verdict, string) {
 		return event.TrippedEnd, r.guard.Cause()
 	case errors.Is(err, errStopped):
 		return event.Stopped, why
+	case errors.Is(err, errTimeUp):
+		return event.TimeUp, why
 	case errors.Is(err, errLateMark):
 		return event.Incomplete, why
 	case err != nil:

@@ -119,7 +119,7 @@ func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *drive
 	if pr.Fixing != nil {
 		e.RunKind, e.Fixing, e.Points = plan.Fixing, pr.Fixing, len(pr.Fixing.At)
 	}
-	e.DecisionRule = p.Decision
+	e.DecisionRule, e.TimeLimit = p.Decision, p.TimeLimit
 	if len(p.Raised) > 0 {
 		e.OverTest = p.OverTest
 	}

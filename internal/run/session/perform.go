@@ -286,7 +286,7 @@ func ExitOf(res engine.Result) int {
 		return terminal.ExitTripped
 	case event.Stopped:
 		return terminal.ExitStopped
-	case event.Incomplete:
+	case event.Incomplete, event.TimeUp:
 		return terminal.ExitIncomplete
 	case event.Failed:
 		return terminal.ExitError

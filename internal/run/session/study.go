@@ -91,7 +91,7 @@ func (s Study) expose(w *terminal.World, planFile, label string) (number int, in
 // derived writes the plan of a study: at its frequencies alone, without edges and drift check, and with changes.
 func (s Study) derived(w *terminal.World, study string, changes ...plan.Change) (string, error) {
 	return derive(w, s.PlanFile, study, append([]plan.Change{{Key: "grid", Value: listOf(s.At)}, {Key: "first"},
-		{Key: "edges"}, {Key: "drift_check"}}, changes...)...)
+		{Key: "clocks"}, {Key: "time_limit"}, {Key: "edges"}, {Key: "drift_check"}}, changes...)...)
 }
 
 func (s Study) somewhere() error {

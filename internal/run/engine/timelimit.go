@@ -1,0 +1,65 @@
+package engine
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"provoke/internal/job/plan"
+	"provoke/internal/units/rf"
+)
+
+// errTimeUp is the cause when the plan's time is up.
+var errTimeUp = errors.New("time is up")
+
+// timeLimit is the time that a run has. It counts from the moment at which RF was allowed, by the clock on the wall:
+// baseline, holds and waiting for a person are among it. A part of a run that is taken up again counts anew.
+type timeLimit struct {
+	began time.Time
+	took  map[plan.Purpose]taken
+}
+
+// taken is how long steps of a purpose took.
+type taken struct {
+	steps int
+	time  time.Duration
+}
+
+func (l *timeLimit) closed(step plan.Step, took time.Duration) {
+	t := l.took[step.Purpose]
+	l.took[step.Purpose] = taken{t.steps + 1, t.time + took}
+}
+
+// until is when the time is up; zero for never.
+func (r *run) until() time.Time {
+	if r.cfg.Plan.TimeLimit <= 0 {
+		return time.Time{}
+	}
+	return r.time.began.Add(r.cfg.Plan.TimeLimit.Std())
+}
+
+// expected is how long a step is expected to take: as those of its purpose took on the average, or by the estimate as
+// long as there was none.
+func (r *run) expected(step plan.Step) time.Duration {
+	if t := r.time.took[step.Purpose]; t.steps > 0 {
+		return t.time / time.Duration(t.steps)
+	}
+	upsets := 0
+	if step.Purpose == plan.Confirm || step.Purpose == plan.Recover {
+		upsets = 1
+	}
+	return plan.TimeOf(r.cfg.Plan, r.bench, 1+len(step.Descend)/2, upsets).Std()
+}
+
+// inTime returns an error when a step does not fit into what is left of the time.
+func (r *run) inTime(step plan.Step) error {
+	until := r.until()
+	takes := r.expected(step)
+	if until.IsZero() || time.Until(until) >= takes {
+		return nil
+	}
+	done, known := r.cfg.Program.Progress()
+	return fmt.Errorf("%w: of %v, %v are left, and the next step takes about %v; %d of %d frequencies were exposed",
+		errTimeUp, r.cfg.Plan.TimeLimit, rf.Duration(max(0, time.Until(until).Round(time.Second/10))),
+		rf.Duration(takes.Round(time.Second/10)), done, known)
+}
