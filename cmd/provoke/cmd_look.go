@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 
 	"provoke/internal/files/catalog"
@@ -13,9 +14,10 @@ import (
 	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
+	"provoke/internal/units/rf"
 )
 
-// look writes the quick look or the close look of a plan beside it.
+// look writes the quick look, the close look of a plan, or the one for a time, beside it.
 func (c *planCommand) look(w *terminal.World, p *plan.Plan, b *catalog.Bench) error {
 	if c.CloseLook && c.Job == "" {
 		return terminal.WithCode(terminal.ExitUsage,
@@ -41,33 +43,67 @@ func (c *planCommand) look(w *terminal.World, p *plan.Plan, b *catalog.Bench) er
 		}
 	}
 	word, look := "quick", (*plan.Look)(nil)
-	if c.CloseLook {
+	switch {
+	case c.CloseLook:
 		word = "close"
 		if c.Number, err = book.Choose(c.Number); err == nil {
 			look, err = book.CloseLook(c.Number, p, lab)
 		}
-	} else {
-		first := lab.Frequencies()
-		if c.Cable != "" {
-			var data []byte
-			if data, err = terminal.ReadText(c.Cable); err != nil {
-				return fmt.Errorf("read the cable file: %w", err)
-			}
-			peaks, err := cable.PeaksOf(c.Cable, data, session.Beside(c.Cable))
-			if err != nil {
-				return err
-			}
-			first = append(first, peaks...)
+	case c.Within != "":
+		word = "within"
+		look, err = c.within(p, b, book, lab)
+	default:
+		var peaks []rf.Frequency
+		if peaks, err = c.resonances(); err == nil {
+			look, err = plan.QuickLook(p, b, append(lab.Frequencies(), peaks...))
 		}
-		look, err = plan.QuickLook(p, b, first)
 	}
 	if err != nil {
 		return err
 	}
-	file, err := session.WriteBeside(w, c.Plan, word, []byte(look.Text))
+	file := c.Output
+	if file != "" {
+		if filepath.Dir(file) != filepath.Dir(c.Plan) {
+			return fmt.Errorf("write %s: a plan names its bench file relative to itself; write it into the folder of "+
+				"%s", file, c.Plan)
+		}
+		err = terminal.WriteNew(file, look.Text)
+	} else {
+		file, err = session.WriteBeside(w, c.Plan, word, []byte(look.Text))
+	}
 	if err == nil {
 		fmt.Fprintf(w.Stdout, "%s\nsee: provoke run %s --job %s\n", strings.Join(look.Says, "\n"), file,
 			cmp.Or(c.Job, "JOB"))
 	}
 	return err
+}
+
+// within makes the plan for a time.
+func (c *planCommand) within(p *plan.Plan, b *catalog.Bench, book *tell.Book, lab event.LaboratoryFailures) (*plan.Look,
+	error) {
+	limit, err := rf.ParseDuration(c.Within)
+	if err != nil {
+		return nil, terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--within %q: %w", c.Within, err))
+	}
+	named, err := book.Named(lab, c.Retest, c.Number)
+	if err != nil {
+		return nil, err
+	}
+	peaks, err := c.resonances()
+	if err != nil {
+		return nil, err
+	}
+	return plan.Within(p, b, limit, append(named, plan.NamedAt(peaks, "the resonances of the cable's model")...))
+}
+
+// resonances are those of the model of the cable; none without one.
+func (c *planCommand) resonances() ([]rf.Frequency, error) {
+	if c.Cable == "" {
+		return nil, nil
+	}
+	data, err := terminal.ReadText(c.Cable)
+	if err != nil {
+		return nil, fmt.Errorf("read the cable file: %w", err)
+	}
+	return cable.PeaksOf(c.Cable, data, session.Beside(c.Cable))
 }

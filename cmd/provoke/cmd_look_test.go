@@ -130,7 +130,9 @@ func TestALookIsAskedForWithWhatItNeeds(t *testing.T) {
 	file := dir + "/exposure.yaml"
 	for _, args := range [][]string{{"--close-look"}, {"--run", "1"}, {"--cable", file}, {"--laboratory", file},
 		{"--quick-look", "--json"}, {"--quick-look", "--close-look"}, {"--quick-look", "--points"},
-		{"--quick-look", "--run", "2"}, {"--close-look", "--cable", file}} {
+		{"--quick-look", "--run", "2"}, {"--close-look", "--cable", file}, {"--within", "20 minutes"},
+		{"--within", "20 min", "--quick-look"}, {"--retest"}, {"--retest", "--within", "20 min"}, {"-o", "x.yaml"},
+		{"--within", "20 min", "--run", "2"}, {"--within", "20 min", "--json"}} {
 		if code, out, errs := planRun(append([]string{file}, args...)...); code != terminal.ExitUsage {
 			t.Errorf("%v: exit code %d\n%s%s", args, code, out, errs)
 		}
@@ -164,4 +166,59 @@ func names(entries []os.DirEntry) (out []string) {
 		out = append(out, e.Name())
 	}
 	return out
+}
+
+// Twenty minutes: from the plan of the whole test to the one for a time, run until its time is up, gone on with, and
+// tested again; what was not exposed is said everywhere, and is no fix.
+func TestFromAPlanToWhatATimeTeaches(t *testing.T) {
+	if testing.Short() {
+		t.Skip("three runs on the simulated bench")
+	}
+	b := newWorkbench(t, simbench.Config{Seed: 1})
+	dwell := rf.Duration(b.sim.LeastDwell().Round(time.Millisecond) + 4*time.Millisecond).String()
+	b.write("plan.yaml", "provoke: plan 1\nbench: bench.yaml\nlevel: 10 mA\nclocks: [12 MHz]\n"+
+		"grid: [{from: 150 kHz, to: 79 MHz, step: 1 %}]\ndwell: 1.5 s\n"+
+		"settle: 50 ms\nrecover_within: 10 s\nedges: 1 %\n"+exposureLines+"\n")
+	b.write("lab.yaml", "provoke: laboratory 1\nfailures:\n  - {from: 40 MHz, level: 3 V emf, what: reading jumps}\n")
+	holds := func(what, out string, wants ...string) {
+		t.Helper()
+		for _, want := range wants {
+			if !strings.Contains(strings.Join(strings.Fields(out), " "), want) {
+				t.Errorf("%s: %q is not said:\n%s", what, want, out)
+			}
+		}
+	}
+	hurry := func(name string) { // the bench here runs a hundred times faster
+		data, err := os.ReadFile(b.path(name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.write(name, strings.NewReplacer("dwell: 1.5 s", "dwell: "+dwell, "settle: 50 ms", "settle: 1 ms",
+			"recover_within: 10 s", "recover_within: 120 ms", "time_limit: 20 min",
+			"time_limit: 5 s").Replace(string(data)))
+	}
+	said := b.must(terminal.ExitDone, "plan", "plan.yaml", "--within", "20 min", "--laboratory", "lab.yaml")
+	holds("making it", said, "20 min: about ", " of 638 frequencies, in steps of up to ", "narrower than ",
+		"Visited first: 40 MHz, 12 MHz, 24 MHz", "Among them what the laboratory reported.", "Everything takes about",
+		"plan-within.yaml --job JOB")
+	holds("dry run", b.must(terminal.ExitDone, "plan", "plan-within.yaml"), "time limit 20 min: about ",
+		"then from coarse to fine")
+	hurry("plan-within.yaml")
+	out := b.must(terminal.ExitIncomplete, "run", "plan-within.yaml", "--job", "j.provoke", "--arm")
+	holds("run", out, "time is up, RF off verified")
+	out = b.must(terminal.ExitDone, "findings", "j.provoke")
+	holds("findings", out, "time is up, RF off verified; ", "% of the range was not exposed (",
+		"Covered: 100 % of the range, over the logarithm of frequency, in steps of up to ",
+		"A failing band narrower than ", "No recovery level at ")
+	b.must(terminal.ExitIncomplete, "run", "plan-within.yaml", "--job", "j.provoke", "--arm", "--resume")
+	journal := b.must(terminal.ExitDone, "journal", "j.provoke", "--run", "2")
+	holds("taken up again", journal, "goes on with run 1, whose ")
+
+	said = b.must(terminal.ExitDone, "plan", "plan.yaml", "--within", "20 min", "--retest", "--job", "j.provoke", "-o",
+		"again.yaml")
+	holds("retest", said, "every frequency that upset in run 2, and those next to its bands", "again.yaml --job")
+	hurry("again.yaml")
+	b.must(terminal.ExitIncomplete, "run", "again.yaml", "--job", "j.provoke", "--arm", "--changed", "nothing")
+	holds("comparison", b.must(terminal.ExitDone, "compare", "j.provoke", "2", "3"), "not shown",
+		"% of the range was not exposed (", "run 3, which did not get through: time is up")
 }

@@ -278,6 +278,40 @@ func (b *Book) CloseLook(number int, p *plan.Plan, lab event.LaboratoryFailures)
 	return plan.CloseLook(p, spans, also...)
 }
 
+// Named is what a plan for a time exposes first: what a run upset at, to test it again, or else what the laboratory
+// reported and what upset in the exposures of the job. b may be nil where there is no job.
+func (b *Book) Named(lab event.LaboratoryFailures, retest bool, number int) (named []plan.Named, err error) {
+	if retest {
+		if number, err = b.Choose(number); err != nil {
+			return nil, err
+		}
+		_, f, err := b.Findings(number)
+		if err != nil {
+			return nil, err
+		}
+		return analysis.Retest(f)
+	}
+	named = plan.NamedAt(lab.Frequencies(), "what the laboratory reported")
+	if b == nil {
+		return named, nil
+	}
+	heads, err := b.Heads()
+	if err != nil {
+		return nil, err
+	}
+	var earlier []analysis.Findings
+	for _, h := range heads {
+		if h.Opened.RunKind == plan.Exposure {
+			_, f, err := b.Findings(h.Number)
+			if err != nil {
+				return nil, err
+			}
+			earlier = append(earlier, f)
+		}
+	}
+	return append(named, analysis.Suspects(earlier)...), nil
+}
+
 // ErrConfidence is wrapped where a confidence that is asked for is none.
 var ErrConfidence = errors.New("the confidence")
 

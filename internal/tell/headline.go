@@ -25,6 +25,9 @@ func Headline(f analysis.Findings) (text, mark string) {
 		worse("level not reached at " + english.Count(short, "frequency", "frequencies"))
 	}
 	if how := f.Unfinished(); how != "" {
+		if left := f.Unexposed(); left != "" && f.Exposed() {
+			how += "; " + left
+		}
 		worse(how)
 	}
 	if d := f.Decision; d != nil && d.Holds() {

@@ -6,6 +6,7 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
+	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
 
@@ -13,6 +14,11 @@ import (
 // bands and onsets are from exact. It is marked where that is much.
 func missed(f analysis.Findings) (words, mark string) {
 	var say []string
+	if left := f.Unexposed(); left != "" && len(f.Covered.Stepped) > 0 {
+		say = append(say, fmt.Sprintf("Covered: %.0f %% of the range, over the logarithm of frequency, in steps of up "+
+			"to %s; %d of the plan's %d frequencies.", 100*float64(f.Covered.Share), stepWords(f.Covered.Widest()),
+			f.OfGrid, f.Opened.Points))
+	}
 	if len(f.Covered.Stepped) > 0 {
 		say = append(say, "A failing band narrower than "+narrower(f.Covered.Stepped)+
 			" may lie between two frequencies.")
@@ -27,10 +33,46 @@ func missed(f analysis.Findings) (words, mark string) {
 		say = append(say, fmt.Sprintf("Edges of bands were not looked for, onsets in steps of %v.",
 			f.Opened.Resolution))
 	}
+	say = append(say, unsearched(f)...)
 	if mark = "of"; f.Covered.Coarse() || len(f.Covered.Missing) > 0 {
 		mark = "warning"
 	}
 	return strings.Join(say, " "), mark
+}
+
+// unsearched says what is not known of the frequencies that upset, of a run that did not get through.
+func unsearched(f analysis.Findings) (say []string) {
+	rough, recovery, edges := 0, 0, 0
+	for _, p := range f.Points {
+		if p.Upset && !(p.Bracket <= f.Opened.Resolution*1.001) {
+			rough++
+		}
+		if p.Upset && !p.Latched && !p.RecoverySought {
+			recovery++
+		}
+	}
+	for _, b := range f.Bands {
+		for _, e := range []analysis.Edge{b.Low, b.High} {
+			if e.Resolution() > f.Opened.Edges*1.001 && e.Shown && f.Opened.Edges > 0 {
+				edges++
+			}
+		}
+	}
+	if f.Unfinished() == "" || f.Upsets == 0 {
+		return nil
+	}
+	if rough > 0 {
+		say = append(say, fmt.Sprintf("The onset is not known to %v at %d of the %s that upset.", f.Opened.Resolution,
+			rough, english.Count(f.Upsets, "frequency", "frequencies")))
+	}
+	if edges > 0 {
+		say = append(say, english.Count(edges, "edge", "edges")+" of bands not narrowed to "+
+			f.Opened.Edges.String()+".")
+	}
+	if recovery > 0 {
+		say = append(say, "No recovery level at "+english.Count(recovery, "frequency", "frequencies")+".")
+	}
+	return say
 }
 
 // mostRanges is how many ranges of one step are told one by one.

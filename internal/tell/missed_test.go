@@ -19,6 +19,10 @@ func TestWhatARunMayHaveMissedIsSaid(t *testing.T) {
 	band, coarse := []analysis.Band{{}}, []plan.Stretch{{From: 150e3, To: 80 * M, Step: 0.0799}}
 	fine := []plan.Stretch{{From: 1 * M, To: 30 * M, Step: 0.01}, {From: 40 * M, To: 50 * M, Step: 0.002},
 		{From: 60 * M, To: 80 * M, Step: 0.01}}
+	edged := []analysis.Band{{Low: analysis.Edge{Frequency: 10 * M, Outside: 9.9 * M, Shown: true},
+		High: analysis.Edge{Frequency: 11 * M, Outside: 11.01 * M, Shown: true}}}
+	upsets := []analysis.Point{{Threshold: result.Threshold{Upset: true, Bracket: 3}},
+		{Threshold: result.Threshold{Upset: true, Bracket: 0.5}}}
 	missing := []plan.Span{{From: 4 * M, To: 7 * M}, {From: 9 * M, To: 80 * M}}
 	for name, c := range map[string]struct {
 		f           analysis.Findings
@@ -39,12 +43,33 @@ func TestWhatARunMayHaveMissedIsSaid(t *testing.T) {
 		"stopped": {analysis.Findings{Covered: analysis.Covered{Stepped: fine[1:2], Missing: missing}},
 			"A failing band narrower than 0.2 % (40 MHz to 50 MHz) may lie between two frequencies. Not covered of " +
 				"what the plan steps through: 4 MHz to 7 MHz, 9 MHz to 80 MHz.", "warning"},
+		"time is up": {analysis.Findings{Verdict: event.TimeUp, Bands: edged, Upsets: 2, OfGrid: 181, Points: upsets,
+			Covered: analysis.Covered{Stepped: []plan.Stretch{{From: 1 * M, To: 30 * M, Step: 0.04}}, Share: 0.85,
+				Own: 0.27, Missing: missing[1:]}, Opened: event.Opened{Points: 640, Resolution: 0.5, Edges: 0.002}},
+			"Covered: 85 % of the range, over the logarithm of frequency, in steps of up to 4 %; 181 of the plan's " +
+				"640 frequencies. A failing band narrower than 4 % (1 MHz to 30 MHz) may lie between two " +
+				"frequencies. Not covered of what the plan steps through: 9 MHz to 80 MHz. The onset is not known " +
+				"to 0.5 dB at 1 of the 2 frequencies that upset. 1 edge of bands not narrowed " +
+				"to 0.2 %. No recovery level at 2 frequencies.",
+			"warning"},
 		"stopped at once": {analysis.Findings{Covered: analysis.Covered{Missing: missing[1:]}},
 			"Not covered of what the plan steps through: 9 MHz to 80 MHz.", "warning"},
 	} {
 		if words, mark := missed(c.f); words != c.words || mark != c.mark {
 			t.Errorf("%s: %q (%s), want %q (%s)", name, words, mark, c.words, c.mark)
 		}
+	}
+}
+
+// A run whose time was up is neither good nor done, and says in its first line how much is open.
+func TestARunWhoseTimeIsUpSaysSoFirst(t *testing.T) {
+	p := analysis.Point{Threshold: result.Threshold{Wanted: rf.Amperes(1), Onset: rf.Amperes(1).WithBound(rf.AtLeast)}}
+	f := analysis.Findings{Exposures: 9, Verdict: event.TimeUp, Points: []analysis.Point{p}, OfGrid: 160,
+		Covered: analysis.Covered{Stepped: []plan.Stretch{{From: 1e6, To: 2e6, Step: 0.04}}, Own: 0.25},
+		Opened:  event.Opened{Points: 640, RunKind: plan.Exposure, Stretches: []plan.Stretch{{}}}}
+	if text, mark := Headline(f); mark != "warn" || text != "no upset up to the level wanted; time is up, RF off "+
+		"verified; 75 % of the range was not exposed (160 of 640 frequencies were)" {
+		t.Errorf("%q, %s", text, mark)
 	}
 }
 

@@ -14,6 +14,8 @@ import (
 
 // Checked is what a plan would do on a bench, computed before RF is on.
 type Checked struct {
+	// Reach is how far a plan with a time limit gets; nil for one without.
+	Reach  *Reach
 	Points []CheckedPoint // of the grid, ascending
 	// Worst is the worst case of the whole run at every rating, tightest first: at the ceiling of
 	// every point, with the crest of the modulation, at the high end of the stated range.
@@ -108,6 +110,7 @@ func Check(p *Plan, budget Budget, cal *Calibrated) (Checked, problem.List) {
 	_, monitors := p.MonitorsOf(c.bench)
 	c.list = append(c.list, monitors...)
 	c.out.Duration = durationOf(p, c.bench)
+	c.timeLimit()
 	c.onTime()
 	c.unmeasured()
 	c.deadMan()

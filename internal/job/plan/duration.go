@@ -70,7 +70,7 @@ func (e estimate) at(a pace) rf.Duration {
 		n *= float64(s.Trials)
 	}
 	// opening, the product's baseline, first light, off at the end
-	total := 30*float64(a.exchange) + 4*float64(e.period(a))
+	total := e.before(a)
 	total += n * e.exposure(a)
 	if (p.Kind == Exposure || p.Kind == Control) && p.Search.Onset && a.failing > 0 {
 		failing := math.Ceil(a.failing * float64(len(p.Grid)))

@@ -62,7 +62,7 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 			"to and step", p.File)
 	}
 	l := &Look{}
-	ahead := slices.Clone(p.First)
+	ahead := p.inFile().First
 	for _, f := range first {
 		switch {
 		case !slices.ContainsFunc(ranges, func(s Span) bool { return f >= s.From && f <= s.To }):
@@ -71,8 +71,8 @@ func QuickLook(p *Plan, b *catalog.Bench, first []rf.Frequency) (*Look, error) {
 			ahead = alsoNamed(ahead, f, 0.005)
 		}
 	}
-	changes := []Change{{"name", p.Name + ", quick look"}, {"edges", ""}, {"drift_check", ""},
-		{"time_limit", ""}, {"first", bracketed(ahead)}, {"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, "+
+	changes := []Change{{"name", p.Name + ", quick look"}, {"edges", ""}, {"drift_check", ""}, {"time_limit", ""},
+		{"first", bracketed(ahead)}, {"search", fmt.Sprintf("{recovery: false, resolution: 3 dB, range: %v, "+
 			"confirm: 0}", max(p.Search.Range, 3))}}
 	for _, l.Step = range append([]rf.Fraction{own}, quickSteps...) {
 		if l.Step < own {
@@ -191,10 +191,12 @@ func (p *Plan) ranges() (out []Span, finest rf.Fraction) {
 }
 
 // segments are those of the plan's file.
-func (p *Plan) segments() []segment {
-	var f planFile
+func (p *Plan) segments() []segment { return p.inFile().Grid }
+
+// inFile is the plan as its file has it.
+func (p *Plan) inFile() (f planFile) {
 	document.Decode(p.File, p.Bytes, "plan 1", &f) // what is wrong with it was told when the plan was read
-	return f.Grid
+	return f
 }
 
 // coarse is the grid of a quick look: ranges in one step, and the frequencies that the plan names.

@@ -75,7 +75,7 @@ func Loosely(stretches []Stretch, apart rf.Fraction) []Stretch {
 // RoundedUp is a step as a person would set one that is no finer; those below 1 % stay.
 func RoundedUp(step rf.Fraction) rf.Fraction {
 	for _, s := range quickSteps {
-		if step <= s*slack && step > quickSteps[0]/slack {
+		if step <= s*1.02 && step > quickSteps[0]/slack { // three steps of 1 % are 3.03 %
 			return s
 		}
 	}

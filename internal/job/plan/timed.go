@@ -178,7 +178,7 @@ func gap(a, b *place) float64 {
 func (g *Program) nextGap(least float64) bool {
 	n := len(g.places)
 	whole := math.Log(float64(g.places[n-1].point.Frequency / g.places[0].point.Frequency))
-	best, from, to := math.Inf(1), 0, 0 // how often the range is halved; between two that were visited
+	best, from, to := math.Inf(1), 0, 0 // how often the range is halved, twice; between two that were visited
 	look := func(a, b int) {
 		if b-a < 2 {
 			return
@@ -187,7 +187,7 @@ func (g *Program) nextGap(least float64) bool {
 		if width <= least {
 			return
 		}
-		halved := math.Round(math.Log2(max(whole, 1e-12) / width))
+		halved := math.Round(2 * math.Log2(max(whole, 1e-12)/width))
 		if halved < best || halved == best && g.plan.Descending {
 			best, from, to = halved, a, b
 		}

@@ -179,8 +179,8 @@ func TestATimedProgramOfADUTThatAlwaysFailsStillLooksEverywhereFirst(t *testing.
 			exact++
 		}
 	}
-	t.Logf("figure: everything fails and latches: the last of 201 frequencies is exposed after %d of %d steps, with %d "+
-		"onsets exact", n, len(all), exact)
+	t.Logf("figure: everything fails and latches: the last of 201 frequencies is exposed after %d of %d steps, with "+
+		"%d onsets exact", n, len(all), exact)
 	if exact == 0 || exact > 3 || n > len(all)/2 {
 		t.Errorf("after %d of %d steps %d onsets were exact", n, len(all), exact)
 	}

@@ -70,6 +70,9 @@ func (d DryRun) Print(out io.Writer, points bool) error {
 	}
 	row("duration", "%v", d.checked.Duration)
 	row("", "%s", d.checked.Duration.Words())
+	if r := d.checked.Reach; r != nil {
+		row("time limit", "%v", *r)
+	}
 	t.Flush()
 	d.printUnreachable(out)
 	if len(d.checked.Worst) > 0 {
@@ -109,6 +112,9 @@ func (d DryRun) answer(out io.Writer) {
 		fmt.Fprintf(out, "by the budget %s%s\n", reach(len(c.Unreachable), len(d.plan.Grid), worst.Frequency.String(),
 			worst.Short), why)
 	}
+	if c.Reach != nil {
+		fmt.Fprintf(out, "%v\neverything: ", *c.Reach)
+	}
 	fmt.Fprintf(out, "%v\n", c.Duration)
 }
 
@@ -117,6 +123,9 @@ func order(p *plan.Plan) string {
 	order := "ascending"
 	if p.Descending {
 		order = "descending"
+	}
+	if p.TimeLimit > 0 {
+		order = "from coarse to fine, " + order + " in each round"
 	}
 	if len(p.First) > 0 {
 		return fmt.Sprintf("first %s, then %s", plan.Listed(p.First), order)
