@@ -11,8 +11,8 @@ import (
 func Suspects(runs []Findings) (out []plan.Named) {
 	for i := len(runs) - 1; i >= 0; i-- {
 		for _, b := range runs[i].Bands {
-			out = append(out, plan.Named{At: b.Lowest.Frequency, Why: fmt.Sprintf("the worst of each band that failed in "+
-				"run %d", runs[i].Run)})
+			out = append(out, plan.Named{At: b.Lowest.Frequency,
+				Why: fmt.Sprintf("the worst of each band that failed in run %d", runs[i].Run)})
 		}
 	}
 	return out
@@ -25,7 +25,8 @@ func Retest(f Findings) ([]plan.Named, error) {
 		return nil, fmt.Errorf("retest run %d: it is a %s, not an exposure of the product", f.Run, f.Opened.RunKind)
 	}
 	if len(f.Bands) == 0 {
-		return nil, fmt.Errorf("run %d found no failing band: there is nothing to test again; leave --retest out", f.Run)
+		return nil, fmt.Errorf("run %d found no failing band: there is nothing to test again; leave --retest out",
+			f.Run)
 	}
 	why := fmt.Sprintf("every frequency that upset in run %d, and those next to its bands", f.Run)
 	var out []rf.Frequency

@@ -13,18 +13,18 @@ type Reach struct {
 	Limit             rf.Duration
 	Frequencies, Grid int
 	Named             int         // frequencies that are visited before all others
-	Step              rf.Fraction // the widest between two that are exposed, rounded up; 0 where part of the range is not
+	Step              rf.Fraction // the widest between two that are exposed, rounded up; 0 where part is left out
 	Takes             rf.Duration // of everything, where it fits
 }
 
 // String says it in a line: "20 min: about 180 of 640 frequencies, in steps of up to 4 %; a failing band narrower than
 // 4 % may be missed".
 func (r Reach) String() string {
-	about := fmt.Sprintf("%v: about %d of %s", r.Limit, r.Frequencies, english.Count(r.Grid, "frequency", "frequencies"))
+	all := english.Count(r.Grid, "frequency", "frequencies")
+	about := fmt.Sprintf("%v: about %d of %s", r.Limit, r.Frequencies, all)
 	switch {
 	case r.Takes > 0:
-		return fmt.Sprintf("%v: enough for all %s and what is searched there, about %v", r.Limit, english.Count(r.Grid,
-			"frequency", "frequencies"), r.Takes)
+		return fmt.Sprintf("%v: enough for all %s and what is searched there, about %v", r.Limit, all, r.Takes)
 	case r.Frequencies == r.Grid:
 		return about + ", but not all that is searched there"
 	case r.Frequencies <= r.Named:
@@ -35,8 +35,8 @@ func (r Reach) String() string {
 	return fmt.Sprintf("%s, in steps of up to %v; a failing band narrower than %v may be missed", about, r.Step, r.Step)
 }
 
-// reachOf estimates it by walking through the program: as the likely duration assumes, a tenth of the frequencies fails,
-// in one band in the middle of the grid.
+// reachOf estimates it by walking through the program: as the likely duration assumes, a tenth of the frequencies
+// fails, in one band in the middle of the grid.
 func reachOf(p *Plan, b *catalog.Bench) (out Reach, ok bool) {
 	bare := *p
 	bare.Drift.At = 0
@@ -110,8 +110,8 @@ func (c *checker) timeLimit() {
 	c.out.Reach = &r
 	if r.Frequencies == 0 && r.Takes == 0 {
 		e := estimate{plan: c.plan, bench: c.bench}
-		c.problem("time_limit", "in %v nothing is exposed: the baseline and the first exposure alone take about %v; give "+
-			"more time, or shorten the dwell of %v", c.plan.TimeLimit, inSeconds(e.before(likely)+2*float64(c.plan.Dwell)+e.exposure(likely)),
-			c.plan.Dwell)
+		c.problem("time_limit", "in %v nothing is exposed: the baseline and the first exposure alone take about %v; "+
+			"give more time, or shorten the dwell of %v", c.plan.TimeLimit,
+			inSeconds(e.before(likely)+2*float64(c.plan.Dwell)+e.exposure(likely)), c.plan.Dwell)
 	}
 }

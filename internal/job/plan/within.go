@@ -26,8 +26,8 @@ func NamedAt(at []rf.Frequency, why string) (out []Named) {
 // mostListed is how many frequencies a line lists.
 const mostListed = 16
 
-// Within makes of a plan the one for so much time: the same frequencies and searches, what is named first, then the grid
-// from coarse to fine, until the time is up.
+// Within makes of a plan the one for so much time: the same frequencies and searches, what is named first, then the
+// grid from coarse to fine, until the time is up.
 func Within(p *Plan, b *catalog.Bench, limit rf.Duration, named []Named) (*Look, error) {
 	if p.Kind != Exposure {
 		return nil, fmt.Errorf("a plan for a time exposes the product, and %s is a plan of kind %s", p.File, p.Kind)

@@ -50,7 +50,8 @@ func TestHowFarATimeGoesIsSaid(t *testing.T) {
 	last := Reach{}
 	for _, minutes := range []float64{5, 10, 20, 40, 80} {
 		r := reach(func(p *Plan) { p.TimeLimit = rf.Duration(minutes * 60e9) })
-		if r.Frequencies <= last.Frequencies && last.Frequencies < r.Grid || r.Takes > 0 || last.Step > 0 && r.Step > last.Step {
+		if r.Frequencies <= last.Frequencies && last.Frequencies < r.Grid || r.Takes > 0 ||
+			last.Step > 0 && r.Step > last.Step {
 			t.Errorf("%v min: %v after %v", minutes, r, last)
 		}
 		last = r
@@ -74,8 +75,8 @@ func TestHowFarATimeGoesIsSaid(t *testing.T) {
 
 // What cannot expose anything is refused before RF: a time shorter than the baseline, a dwell longer than the time.
 func TestATimeInWhichNothingIsExposedIsRefused(t *testing.T) {
-	for text, refused := range map[string]bool{"dwell: 2 s\ntime_limit: 5 s": true, "dwell: 10 min\ntime_limit: 5 min": true,
-		"dwell: 2 s\ntime_limit: 60 s": false} {
+	for text, refused := range map[string]bool{"dwell: 2 s\ntime_limit: 5 s": true,
+		"dwell: 10 min\ntime_limit: 5 min": true, "dwell: 2 s\ntime_limit: 60 s": false} {
 		p := ownPlanParsed(t, "dwell: 2 s", text)
 		_, list := Check(p, chain.New(testBench()), nil)
 		said := false
