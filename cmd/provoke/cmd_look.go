@@ -93,7 +93,7 @@ func (c *planCommand) within(p *plan.Plan, b *catalog.Bench, book *tell.Book, la
 	if err != nil {
 		return nil, err
 	}
-	return plan.Within(p, b, limit, append(named, plan.NamedAt(peaks, "the resonances of the cable's model")...))
+	return plan.Within(p, b, limit, append(named, plan.NamedAt(peaks, plan.FromCable)...))
 }
 
 // resonances are those of the model of the cable; none without one.

@@ -291,7 +291,7 @@ func (b *Book) Named(lab event.LaboratoryFailures, retest bool, number int) (nam
 		}
 		return analysis.Retest(f)
 	}
-	named = plan.NamedAt(lab.Frequencies(), "what the laboratory reported")
+	named = plan.NamedAt(lab.Frequencies(), plan.FromLaboratory)
 	if b == nil {
 		return named, nil
 	}

@@ -466,6 +466,9 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 		each := now.Sub(u.Began) / time.Duration(v.Done)
 		v.Left = "about " + rf.Duration((each * time.Duration(v.Known-v.Done)).Round(time.Second)).String() + " left"
 	}
+	if limit := u.Status.TimeLeft(now); u.Here && limit != "" {
+		v.Left = limit
+	}
 	v.Counts = fmt.Sprintf("%d of %s upset", upset, english.Count(exposed, "exposure", "exposures"))
 	switch r.Opened.RunKind {
 	case plan.Baseline:

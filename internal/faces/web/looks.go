@@ -1,10 +1,12 @@
 package web
 
 import (
+	"cmp"
 	"net/http"
 	"path"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"provoke/internal/findings/analysis"
@@ -37,6 +39,47 @@ func (s *Server) quickLook(w http.ResponseWriter, r *http.Request) error {
 	return s.writeLook(w, r, x.Name, "quick", l)
 }
 
+// within saves the form of a plan, writes the one for so much time beside it and opens that.
+func (s *Server) within(w http.ResponseWriter, r *http.Request) error {
+	x := s.submission(r, planFields)
+	if s.save(&x); x.Refused != "" {
+		return s.showPlan(w, r, x)
+	}
+	refuse := func(format string, args ...any) error {
+		x.refuse(http.StatusUnprocessableEntity, format, args...)
+		return s.showPlan(w, r, x)
+	}
+	t := s.tryPlan(x.Name, x.Text)
+	if t.list.Err() != nil {
+		return refuse("a plan for a time is made from a plan without problems")
+	}
+	limit, err := rf.ParseDuration(r.PostFormValue("within"))
+	if err != nil || limit <= 0 {
+		return refuse("say how much time there is, for example 20 min")
+	}
+	of, err := strconv.Atoi(cmp.Or(r.PostFormValue("retest"), "0"))
+	if err != nil {
+		return refuse("%q is no run", r.PostFormValue("retest"))
+	}
+	lab, err := s.laboratoryNow()
+	if err != nil {
+		return err
+	}
+	named, err := s.book().Named(lab.LaboratoryFailures, of > 0, of)
+	if err != nil {
+		return refuse("%v", err)
+	}
+	peaks, err := s.resonances()
+	if err != nil {
+		return err
+	}
+	l, err := plan.Within(t.plan, t.bench, limit, append(named, plan.NamedAt(peaks, plan.FromCable)...))
+	if err != nil {
+		return refuse("%v", err)
+	}
+	return s.writeLook(w, r, x.Name, "within", l)
+}
+
 // lookFirst is where a quick look looks first: the laboratory's failures, and the resonances of the cable of which the
 // folder has a model, where there is one.
 func (s *Server) lookFirst() ([]rf.Frequency, error) {
@@ -44,10 +87,15 @@ func (s *Server) lookFirst() ([]rf.Frequency, error) {
 	if err != nil {
 		return nil, err
 	}
-	first := lab.Frequencies()
+	peaks, err := s.resonances()
+	return append(lab.Frequencies(), peaks...), err
+}
+
+// resonances are those of the cable of which the folder has a model, where there is one.
+func (s *Server) resonances() ([]rf.Frequency, error) {
 	models, err := s.folder.list("cable")
 	if err != nil || len(models) != 1 {
-		return first, err
+		return nil, err
 	}
 	data, err := s.folder.read(models[0].Name)
 	if err != nil {
@@ -57,7 +105,7 @@ func (s *Server) lookFirst() ([]rf.Frequency, error) {
 	if err != nil {
 		return nil, withStatus(http.StatusUnprocessableEntity, "%w", err)
 	}
-	return append(first, peaks...), nil
+	return peaks, nil
 }
 
 // writeLook writes a look beside the plan that it was made from, where it is not there yet, and opens it.

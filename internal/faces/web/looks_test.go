@@ -91,6 +91,46 @@ func TestThePageMakesQuickLookAndCloseLook(t *testing.T) {
 	}
 }
 
+// On the page as on the command line: the plan for the time that there is, with what the laboratory names first, and
+// the one after a fix, with what failed in a run first.
+func TestThePageMakesThePlanForATime(t *testing.T) {
+	s := serve(t, true)
+	if code, _, _ := s.post(t, "/laboratory", url.Values{"laboratory": {"invented"}, "from": {"12 MHz"}, "to": {""},
+		"level": {"3 V emf"}, "what": {"display dark"}}); code >= 400 {
+		t.Fatalf("the laboratory's report: %d", code)
+	}
+	form := url.Values{"file": {"whole.yaml"}, "text": {exposurePlan}, "within": {"20 min"}}
+	code, to, _ := s.post(t, "/plan/within", form)
+	made := string(must(os.ReadFile(filepath.Join(s.dir, "whole-within.yaml"))))
+	if code != 303 || to != "/plan?file=whole-within.yaml" || !strings.Contains(made, "time_limit: 20 min") ||
+		!strings.Contains(made, "first: [12 MHz") {
+		t.Fatalf("%d, to %s\n%s", code, to, made)
+	}
+	if _, page := s.get(t, to); !strings.Contains(page, "20 min: ") || !strings.Contains(page, "f-time_limit") {
+		t.Error("the plan's page does not say how far the time goes")
+	}
+	if _, page := s.get(t, "/plan?file=whole.yaml"); !strings.Contains(page, `name="within"`) ||
+		!strings.Contains(page, "what failed in run 3") {
+		t.Error("the plan's page does not offer it")
+	}
+	form.Set("file", "after.yaml")
+	form.Set("retest", "3")
+	code, _, page := s.post(t, "/plan/within", form)
+	data, _ := os.ReadFile(filepath.Join(s.dir, "after-within.yaml"))
+	if made = string(data); code != 303 || !strings.Contains(made, "every frequency that upset in run 3") {
+		t.Errorf("%d\n%s\n%s", code, made, page)
+	}
+	for name, wrong := range map[string]string{"within": "twenty", "retest": "99"} {
+		form.Set("file", "wrong-"+name+".yaml")
+		was := form.Get(name)
+		form.Set(name, wrong)
+		if code, _, page := s.post(t, "/plan/within", form); code != 422 || !strings.Contains(page, "Not done.") {
+			t.Errorf("%s %q: %d", name, wrong, code)
+		}
+		form.Set(name, was)
+	}
+}
+
 // In the first five minutes there is no job yet.
 func TestThePageMakesAQuickLookBeforeThereIsAJob(t *testing.T) {
 	s := serve(t, false)

@@ -481,6 +481,12 @@ func timeCard(a *arming) armCard {
 		c.Figure, c.Unit = strconv.Itoa(left), fmt.Sprintf("left of %d; all of them take about %v", len(x.Grid),
 			d.Likely)
 	}
+	if r := p.Checked.Reach; r != nil {
+		c.Lines = append(c.Lines, r.String()+"; everything would take about "+d.Likely.String())
+		if c.Unit = "in " + r.Limit.String(); r.Takes == 0 {
+			c.Unit = "as far as " + r.Limit.String() + " go"
+		}
+	}
 	if len(x.Grid) > 0 {
 		c.Lines = append(c.Lines, fmt.Sprintf("%v to %v", x.Grid[0], x.Grid[len(x.Grid)-1]))
 	}

@@ -82,6 +82,8 @@ var planFields = []planField{
 	{Key: gridKey, Name: "Frequencies", Long: true,
 		Hint: "Step: 1 %, 100 kHz, 100 per decade, or a standard’s rule. Empty all of a row to take it out."},
 	{Key: "first", Name: "Visited first", Hint: "[27.12 MHz, 41 MHz]: before all others, in this order"},
+	{Key: "clocks", Name: "Clocks of the product", Hint: "[12 MHz, 14.7456 MHz]: their harmonics come next"},
+	{Key: "time_limit", Name: "Time limit", Hint: "20 min: what is worth most first, until the time is up"},
 	{Key: "modulation", Name: "Modulation", Hint: "AM 80 % 1 kHz, CW, pulse 1 kHz 50 %"},
 	{Key: "dwell", Name: "Dwell", Hint: "2 s, 500 ms"},
 	{Key: "settle", Name: "Settling after every change", Hint: "50 ms"},
@@ -424,6 +426,9 @@ func (t triedPlan) short() string {
 	}
 	n := len(t.plan.Grid)
 	text := fmt.Sprintf("%s, about %v", english.Count(n, "frequency", "frequencies"), t.checked.Duration.Likely)
+	if r := t.checked.Reach; r != nil {
+		text = r.String()
+	}
 	if t.plan.Kind == plan.Baseline {
 		return text + ", without RF"
 	}
@@ -457,6 +462,9 @@ func (t triedPlan) facts() []fact {
 		fact{"Dwell", p.Dwell.String()})
 	if len(p.First) > 0 {
 		out = append(out, fact{"Visited first", plan.Listed(p.First)})
+	}
+	if c.Reach != nil {
+		out = append(out, fact{"Time limit", c.Reach.String()})
 	}
 	return append(out, fact{"Takes", c.Duration.String() + "; " + c.Duration.Words()})
 }

@@ -198,6 +198,7 @@ func (s *Server) routes() http.Handler {
 	page("POST /plan/try", s.planTried)
 	page("POST /plan/save", s.planSaved)
 	page("POST /plan/quick", s.quickLook)
+	page("POST /plan/within", s.within)
 	page("GET /sweep", s.sweepPage)
 	page("POST /sweep/try", s.sweepTried)
 	page("POST /sweep/save", s.sweepSaved)

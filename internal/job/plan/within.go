@@ -15,6 +15,12 @@ type Named struct {
 	Why string
 }
 
+// Why frequencies are named.
+const (
+	FromLaboratory = "what the laboratory reported"
+	FromCable      = "the resonances of the cable's model"
+)
+
 // NamedAt names frequencies for one reason.
 func NamedAt(at []rf.Frequency, why string) (out []Named) {
 	for _, f := range at {

@@ -25,6 +25,18 @@ type taken struct {
 	time  time.Duration
 }
 
+// TimeLeft says how much of the plan's time is left; "" without a limit.
+func (s Status) TimeLeft(now time.Time) string {
+	left := s.Until.Sub(now).Round(time.Second)
+	switch {
+	case s.Until.IsZero():
+		return ""
+	case left <= 0:
+		return "time is up"
+	}
+	return rf.Duration(left).String() + " until the time is up"
+}
+
 func (l *timeLimit) closed(step plan.Step, took time.Duration) {
 	t := l.took[step.Purpose]
 	l.took[step.Purpose] = taken{t.steps + 1, t.time + took}

@@ -59,6 +59,9 @@ func (l *statusLine) show(s engine.Status) {
 		each := time.Since(l.begun) / time.Duration(s.Done)
 		left = ", about " + rf.Duration((each * time.Duration(s.Known-s.Done)).Round(time.Second)).String() + " left"
 	}
+	if limit := s.TimeLeft(time.Now()); limit != "" {
+		left = ", " + limit
+	}
 	where := fmt.Sprintf("  %v  %v  %d/%d, %s", s.Frequency, s.Current, s.Done, s.Known,
 		english.Count(s.Upsets, "exposure", "exposures")+" upset")
 	phase := "  " + s.Phase

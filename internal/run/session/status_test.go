@@ -74,3 +74,18 @@ type columnsOf struct {
 }
 
 func (o columnsOf) Columns() int { return o.n }
+
+// How much of a plan's time is left stands in place of a guess.
+func TestTheStatusLineSaysHowMuchOfTheTimeIsLeft(t *testing.T) {
+	for until, want := range map[time.Duration]string{90 * time.Second: "1 min 30 s until the time is up",
+		-time.Second: "time is up"} {
+		var out bytes.Buffer
+		l := newStatusLine(&terminal.World{Terminal: true, Stderr: &terminal.Writer{To: columnsOf{&out, 160}}},
+			"run 12")
+		l.begun = time.Now().Add(-time.Hour)
+		l.show(engine.Status{RFOn: true, Done: 40, Known: 142, Until: time.Now().Add(until + 200*time.Millisecond)})
+		if !strings.Contains(out.String(), want) || strings.Contains(out.String(), " left") {
+			t.Errorf("%q", out.String())
+		}
+	}
+}
