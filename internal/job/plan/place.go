@@ -41,6 +41,8 @@ type place struct {
 	added bool // not of the grid: found by looking for an edge
 	ahead bool // of the grid, and visited before the sweep comes to it
 	named bool // of the grid, and named as of interest
+	// compare is the level that shows whether the onset is much lower than that of a neighbour; unknown for none.
+	compare depth
 
 	// The guess, fixed on arrival.
 	beside     bool    // beside a failing neighbour
@@ -85,7 +87,7 @@ type place struct {
 func newPlace(p Point) *place {
 	return &place{
 		point: p, guess: unknown, hysteresis: math.NaN(), first: unknown, pass: unknown, upset: unknown, held: unknown,
-		stillUpset: unknown, well: unknown, window: unknown, lower: unknown,
+		stillUpset: unknown, well: unknown, window: unknown, lower: unknown, compare: unknown,
 	}
 }
 

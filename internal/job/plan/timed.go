@@ -60,6 +60,12 @@ func (g *Program) want(p *place) (request, bool) { return g.wantIn(p, g.turn) }
 
 func (g *Program) wantIn(p *place, t turn) (request, bool) {
 	r, ok := g.search.want(p)
+	if p.compare != unknown && t == roughly && g.phase <= looking {
+		if p.upset >= p.compare {
+			return r, ok && g.due(p, r) <= t
+		}
+		return request{purpose: Onset, at: p.compare}, p.stood() == unknown && !p.skipped
+	}
 	if r.purpose == Recover && p.windowUpset {
 		return r, false // the low check came before it and upset: the onset is above what is known to upset
 	}
@@ -83,6 +89,9 @@ func (g *Program) byValue() bool {
 	g.turn = exactly
 	return false
 }
+
+// looking is the last phase in which the grid is looked over.
+const looking = 2
 
 func (g *Program) phases() []func() bool {
 	return []func() bool{
@@ -111,35 +120,43 @@ func (g *Program) each(t turn) bool {
 	return false
 }
 
-// newBand finds the onset roughly where an upset was found that belongs to no band with an onset.
+// newBand goes on where an upset was found. Where it belongs to no band with an onset its own is found roughly;
+// otherwise one exposure, which as a rule upsets nothing, shows whether it is worse than all of the band by more than
+// roughOnset: only then its own is found too.
 func (g *Program) newBand() bool {
 	for len(g.fresh) > 0 {
 		p := g.fresh[0]
 		g.fresh = g.fresh[1:]
-		if g.waits(p, roughly) && !g.besideKnown(p, -1) && !g.besideKnown(p, 1) {
-			g.back(p, roughly)
-			return true
+		if !g.waits(p, roughly) {
+			continue
 		}
+		if worst := max(g.knownBeside(p, -1), g.knownBeside(p, 1)); worst != unknown {
+			if p.compare = worst + g.search.whole(max(roughOnset, g.plan.Search.Resolution)); p.compare > g.search.bottom {
+				continue
+			}
+		}
+		g.back(p, roughly)
+		return true
 	}
 	return false
 }
 
-// besideKnown reports that a place of the same band, in a direction, has its onset roughly.
-func (g *Program) besideKnown(p *place, step int) bool {
-	near := p
+// knownBeside is the lowest onset, roughly, of the places of the same band in a direction; unknown where none has one.
+func (g *Program) knownBeside(p *place, step int) depth {
+	near, worst := p, unknown
 	for i := g.index(p.point.Frequency) + step; i >= 0 && i < len(g.places); i += step {
 		q := g.places[i]
 		switch {
 		case q.closed == 0:
 			continue
 		case q.upset == unknown || gap(near, q) > math.Log(1+coarseGap):
-			return false
+			return worst
 		case !g.waits(q, roughly):
-			return true
+			worst = max(worst, q.upset)
 		}
 		near = q
 	}
-	return false
+	return worst
 }
 
 // worst finds the onset exactly where it is the lowest known of a band.
