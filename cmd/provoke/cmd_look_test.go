@@ -208,7 +208,7 @@ func TestFromAPlanToWhatATimeTeaches(t *testing.T) {
 	holds("run", out, "time is up, RF off verified")
 	out = b.must(terminal.ExitDone, "findings", "j.provoke")
 	holds("findings", out, "time is up, RF off verified; ", "% of the range was not exposed (",
-		"Covered: 100 % of the range, over the logarithm of frequency, in steps of up to ",
+		"of the range, over the logarithm of frequency, in steps of up to ",
 		"A failing band narrower than ", "No recovery level at ")
 	b.must(terminal.ExitIncomplete, "run", "plan-within.yaml", "--job", "j.provoke", "--arm", "--resume")
 	journal := b.must(terminal.ExitDone, "journal", "j.provoke", "--run", "2")
@@ -221,4 +221,17 @@ func TestFromAPlanToWhatATimeTeaches(t *testing.T) {
 	b.must(terminal.ExitIncomplete, "run", "again.yaml", "--job", "j.provoke", "--arm", "--changed", "nothing")
 	holds("comparison", b.must(terminal.ExitDone, "compare", "j.provoke", "2", "3"), "not shown",
 		"% of the range was not exposed (", "run 3, which did not get through: time is up")
+
+	// The very same exposure again, for a time: what upset comes first as well.
+	data, err := os.ReadFile(b.path("plan-within.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.write("short.yaml", strings.Replace(string(data), "time_limit: 5 s", "time_limit: 2 s", 1))
+	b.must(terminal.ExitIncomplete, "run", "short.yaml", "--job", "j.provoke", "--arm", "--again", "2")
+	journal = b.must(terminal.ExitDone, "journal", "j.provoke", "--run", "4")
+	worst := rf.Frequency(b.bands("j.provoke")[0][0]).String() + " sweep"
+	if a, c := strings.Index(journal, worst), strings.Index(journal, "12 MHz sweep"); a < 0 || c >= 0 && c < a {
+		t.Errorf("%s does not come first:\n%s", worst, journal)
+	}
 }

@@ -1,7 +1,9 @@
 package tell
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"provoke/internal/findings/analysis"
@@ -78,7 +80,11 @@ func unsearched(f analysis.Findings) (say []string) {
 // mostRanges is how many ranges of one step are told one by one.
 const mostRanges = 4
 
-// narrower words the steps, each with where it is: "10 % (1 MHz to 30 MHz) or 1 % (30 MHz to 80 MHz)".
+// mostSteps is how many different steps are told.
+const mostSteps = 3
+
+// narrower words the steps, each with where it is: "10 % (1 MHz to 30 MHz) or 1 % (30 MHz to 80 MHz)". Of many only
+// the widest are told.
 func narrower(stepped []plan.Stretch) string {
 	var out []string
 	at := map[string][]plan.Span{}
@@ -86,11 +92,20 @@ func narrower(stepped []plan.Stretch) string {
 		step := stepWords(s.Step)
 		at[step] = append(at[step], plan.Span{From: s.From, To: s.To})
 	}
+	if len(at) > mostSteps {
+		stepped = slices.SortedStableFunc(slices.Values(stepped), func(a, b plan.Stretch) int {
+			return cmp.Compare(b.Step, a.Step)
+		})
+	}
 	for _, s := range stepped {
 		if step := stepWords(s.Step); at[step] != nil {
 			where := plan.Spans(at[step])
 			if n := len(at[step]); n > mostRanges {
 				where = fmt.Sprintf("%d ranges from %v to %v", n, at[step][0].From, at[step][n-1].To)
+			}
+			if len(out) == mostSteps {
+				out = append(out, "finer steps elsewhere")
+				break
 			}
 			out, at[step] = append(out, step+" ("+where+")"), nil
 		}

@@ -23,6 +23,11 @@ func TestWhatARunMayHaveMissedIsSaid(t *testing.T) {
 		High: analysis.Edge{Frequency: 11 * M, Outside: 11.01 * M, Shown: true}}}
 	upsets := []analysis.Point{{Threshold: result.Threshold{Upset: true, Bracket: 3}},
 		{Threshold: result.Threshold{Upset: true, Bracket: 0.5}}}
+	var many []plan.Stretch
+	for i, step := range []rf.Fraction{0.08, 0.04, 0.02, 0.04, 0.1, 0.01} {
+		low := []rf.Frequency{1, 10, 20, 30, 40, 50, 60}
+		many = append(many, plan.Stretch{From: low[i] * M, To: low[i+1] * M, Step: step})
+	}
 	missing := []plan.Span{{From: 4 * M, To: 7 * M}, {From: 9 * M, To: 80 * M}}
 	for name, c := range map[string]struct {
 		f           analysis.Findings
@@ -40,6 +45,9 @@ func TestWhatARunMayHaveMissedIsSaid(t *testing.T) {
 			"MHz, 60 MHz to 80 MHz) or 0.2 % (40 MHz to 50 MHz) may lie between two frequencies.", "of"},
 		"many ranges": {analysis.Findings{Covered: analysis.Covered{Stepped: six}}, "A failing band narrower than " +
 			"1 % (6 ranges from 10 MHz to 21 MHz) may lie between two frequencies.", "of"},
+		"many steps": {analysis.Findings{Covered: analysis.Covered{Stepped: many}}, "A failing band narrower than 10 % " +
+			"(40 MHz to 50 MHz) or 8 % (1 MHz to 10 MHz) or 4 % (10 MHz to 20 MHz, 30 MHz to 40 MHz) or finer " +
+			"steps elsewhere may lie between two frequencies.", "warning"},
 		"stopped": {analysis.Findings{Covered: analysis.Covered{Stepped: fine[1:2], Missing: missing}},
 			"A failing band narrower than 0.2 % (40 MHz to 50 MHz) may lie between two frequencies. Not covered of " +
 				"what the plan steps through: 4 MHz to 7 MHz, 9 MHz to 80 MHz.", "warning"},

@@ -196,8 +196,8 @@ func Of(r result.Run, control *result.Run) Findings {
 		f.markControl(*control)
 	}
 	timed, stretches := r.Opened.TimeLimit > 0, r.Opened.Stretches
-	if timed { // what upsets in steps that are a test already is one band, as long as nothing was exposed between
-		stretches = append(plan.Loosely(stretches, coarse), stretches...)
+	if timed { // as in a quick look: neighbours that upset are one band, as long as nothing was exposed between
+		stretches = plan.Loosely(stretches, plan.WidestStep)
 	}
 	f.Bands = bands(f.Points, stretches, Replays(r.Opened))
 	switch r.Opened.RunKind {

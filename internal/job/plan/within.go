@@ -32,6 +32,18 @@ func NamedAt(at []rf.Frequency, why string) (out []Named) {
 // mostListed is how many frequencies a line lists.
 const mostListed = 16
 
+// VisitFirst puts frequencies of the grid before all others.
+func (p *Plan) VisitFirst(named []Named) {
+	var out []rf.Frequency
+	for _, n := range named {
+		out = alsoNamed(out, n.At, sameFrequency)
+	}
+	for _, f := range p.First {
+		out = alsoNamed(out, f, sameFrequency)
+	}
+	p.First = out
+}
+
 // Within makes of a plan the one for so much time: the same frequencies and searches, what is named first, then the
 // grid from coarse to fine, until the time is up.
 func Within(p *Plan, b *catalog.Bench, limit rf.Duration, named []Named) (*Look, error) {

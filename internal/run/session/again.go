@@ -82,7 +82,8 @@ func raisedWords(p *plan.Plan, raised map[rf.Frequency]rf.Current) string {
 	return text + ")"
 }
 
-// exposeAgain adds every frequency at which a run of the job exposed the product to a plan's grid.
+// exposeAgain adds every frequency at which a run of the job exposed the product to a plan's grid. Where there is only so
+// much time, those that upset are visited first.
 func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 	if job == nil {
 		return errors.New("exposing the frequencies of an earlier run again needs the job: name it with --job")
@@ -99,6 +100,13 @@ func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 	}
 	slices.Sort(p.Grid)
 	p.Grid = slices.Compact(p.Grid)
+	if f := analysis.Of(r, nil); p.TimeLimit > 0 && len(f.Bands) > 0 {
+		named, err := analysis.Retest(f)
+		if err != nil {
+			return fmt.Errorf("expose again: %w", err)
+		}
+		p.VisitFirst(named)
+	}
 	p.GridText += fmt.Sprintf("; and every frequency of run %d", again)
 	return nil
 }
