@@ -203,6 +203,10 @@ func TestFromAPlanToWhatATimeTeaches(t *testing.T) {
 		"plan-within.yaml --job JOB")
 	holds("dry run", b.must(terminal.ExitDone, "plan", "plan-within.yaml"), "time limit 20 min: about ",
 		"then from coarse to fine")
+	if shape := b.must(terminal.ExitDone, "plan", "plan-within.yaml", "--json"); !strings.Contains(shape,
+		`"time_limit": {`) || !strings.Contains(shape, `"text": "20 min: about `) {
+		t.Errorf("the shape does not say how far the time goes:\n%s", shape)
+	}
 	hurry("plan-within.yaml")
 	out := b.must(terminal.ExitIncomplete, "run", "plan-within.yaml", "--job", "j.provoke", "--arm")
 	holds("run", out, "time is up, RF off verified")

@@ -46,6 +46,7 @@ a run. What a run with it did not come to is told by provoke findings, and no fi
 --json prints {"name","file","hash","kind","mode","fixture","profile":{...},"modulation":{"text","crest","mean"},
 "grid":{"text","frequencies","low","high","order","first":[hz]},"dwell","settle","edges","search":{...},"worst":[...],
 "refusals":[...],"unreachable":[...],"duration":{"shortest","likely","longest","assumes"},
+"time_limit":{"text","limit","frequencies","step"},
 "calibration":{"run","label","at","fixture","loop_ohm","points"},"notes":[...],"problems":[...]}, and with --points "points":[{"hz","wanted","drive","ceiling","safe","limited_by","forward","current","low","high"}].`
 }
 

@@ -457,7 +457,7 @@ func (v *liveView) progress(r *result.Run, u underway, now time.Time) {
 			upset += len(p.Upsets)
 		}
 	}
-	if r.Ended() && r.Verdict.Kind() != event.Stopped {
+	if kind := r.Verdict.Kind(); r.Ended() && kind != event.Stopped && kind != event.TimeUp {
 		v.Progress = fmt.Sprintf("%s exposed", english.Count(v.Done, one, many))
 	} else {
 		v.Progress = fmt.Sprintf("%d of %s", v.Done, english.Count(v.Known, one, many))

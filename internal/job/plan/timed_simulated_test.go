@@ -62,7 +62,7 @@ func learn(t *testing.T, p *Plan, v simulated) learnt {
 // What a time teaches, against a sweep that goes from the lowest frequency to the highest: which share of bands is
 // found, and of which the depth is known within 3 dB, after 10, 25 and 50 % of the time of the whole sweep.
 func TestWhatATimeTeaches(t *testing.T) {
-	seeds := 60
+	seeds := 25
 	if *long {
 		seeds = 2000
 	}

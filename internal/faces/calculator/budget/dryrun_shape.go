@@ -29,6 +29,7 @@ type (
 		Refusals    []refusalShape     `json:"refusals"`
 		Unreachable []unreachableShape `json:"unreachable"`
 		Duration    durationShape      `json:"duration"`
+		TimeLimit   *reachShape        `json:"time_limit,omitempty"`
 		Calibration *calibrationShape  `json:"calibration"` // that a substitution replays
 		Notes       []string           `json:"notes"`
 		Problems    problem.List       `json:"problems"`
@@ -110,6 +111,12 @@ type (
 		Longest  *rf.Quantity `json:"longest"`
 		Assumes  []string     `json:"assumes"`
 	}
+	reachShape struct {
+		Text        string       `json:"text"`
+		Limit       *rf.Quantity `json:"limit"`
+		Frequencies int          `json:"frequencies"`
+		Step        *rf.Quantity `json:"step"` // the widest; null where parts of the range are left out
+	}
 	pointShape struct {
 		Hz        float64      `json:"hz"`
 		Wanted    *rf.Quantity `json:"wanted"`
@@ -138,6 +145,12 @@ func (d DryRun) Shape(points bool) planShape {
 			c.Duration.Longest.Quantity(), c.Duration.Assumes},
 		Worst: []worstShape{}, Refusals: []refusalShape{}, Unreachable: []unreachableShape{},
 		Notes: append([]string{}, c.Notes...), Problems: append(problem.List{}, d.list...),
+	}
+	if r := c.Reach; r != nil {
+		s.TimeLimit = &reachShape{Text: r.String(), Limit: r.Limit.Quantity(), Frequencies: r.Frequencies}
+		if r.Step > 0 {
+			s.TimeLimit.Step = &rf.Quantity{Text: r.Step.String(), Value: 100 * float64(r.Step), Unit: "%"}
+		}
 	}
 	for _, f := range p.First {
 		s.Grid.First = append(s.Grid.First, f.Hz())
