@@ -45,8 +45,8 @@ func TestWhatARunMayHaveMissedIsSaid(t *testing.T) {
 			"MHz, 60 MHz to 80 MHz) or 0.2 % (40 MHz to 50 MHz) may lie between two frequencies.", "of"},
 		"many ranges": {analysis.Findings{Covered: analysis.Covered{Stepped: six}}, "A failing band narrower than " +
 			"1 % (6 ranges from 10 MHz to 21 MHz) may lie between two frequencies.", "of"},
-		"many steps": {analysis.Findings{Covered: analysis.Covered{Stepped: many}}, "A failing band narrower than 10 % " +
-			"(40 MHz to 50 MHz) or 8 % (1 MHz to 10 MHz) or 4 % (10 MHz to 20 MHz, 30 MHz to 40 MHz) or finer " +
+		"many steps": {analysis.Findings{Covered: analysis.Covered{Stepped: many}}, "A failing band narrower than " +
+			"10 % (40 MHz to 50 MHz) or 8 % (1 MHz to 10 MHz) or 4 % (10 MHz to 20 MHz, 30 MHz to 40 MHz) or finer " +
 			"steps elsewhere may lie between two frequencies.", "warning"},
 		"stopped": {analysis.Findings{Covered: analysis.Covered{Stepped: fine[1:2], Missing: missing}},
 			"A failing band narrower than 0.2 % (40 MHz to 50 MHz) may lie between two frequencies. Not covered of " +

@@ -11,7 +11,8 @@ import (
 //
 //  1. what is named (first and clocks), once each at the level wanted;
 //  2. the grid in ever smaller gaps (see nextGap) until none is wider than coarseGap, and at each new failing band one
-//     onset to roughOnset: a band with its margin to 3 dB says more than a hundred frequencies beside it;
+//     onset to roughOnset, and whether its other frequencies are worse: a band with its margin to 3 dB says more than a
+//     hundred frequencies beside it;
 //  3. the worst known frequency of each band to the resolution, confirmed: the margin of the product rests on it;
 //  4. the rest of the grid in the same manner: a band that nobody saw is worth more than a second digit;
 //  5. the onsets of all other frequencies that upset to roughOnset, then to the resolution, confirmed;
@@ -65,6 +66,9 @@ func (g *Program) wantIn(p *place, t turn) (request, bool) {
 			return r, ok && g.due(p, r) <= t
 		}
 		return request{purpose: Onset, at: p.compare}, p.stood() == unknown && !p.skipped
+	}
+	if r.purpose == Recover && t == exactly && p.recoveries == 0 && p.confirmed < g.plan.Search.Confirm {
+		return request{purpose: Confirm, at: p.upset}, ok // the recovery step would confirm it, and comes too late
 	}
 	if r.purpose == Recover && p.windowUpset {
 		return r, false // the low check came before it and upset: the onset is above what is known to upset

@@ -82,8 +82,8 @@ func raisedWords(p *plan.Plan, raised map[rf.Frequency]rf.Current) string {
 	return text + ")"
 }
 
-// exposeAgain adds every frequency at which a run of the job exposed the product to a plan's grid. Where there is only so
-// much time, those that upset are visited first.
+// exposeAgain adds every frequency at which a run of the job exposed the product to a plan's grid. Where there is only
+// so much time, those that upset are visited first.
 func exposeAgain(job *store.Job, p *plan.Plan, again int) error {
 	if job == nil {
 		return errors.New("exposing the frequencies of an earlier run again needs the job: name it with --job")
