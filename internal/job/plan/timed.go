@@ -67,8 +67,8 @@ func (g *Program) wantIn(p *place, t turn) (request, bool) {
 		}
 		return request{purpose: Onset, at: p.compare}, p.stood() == unknown && !p.skipped
 	}
-	if r.purpose == Recover && t == exactly && p.recoveries == 0 && p.confirmed < g.plan.Search.Confirm {
-		return request{purpose: Confirm, at: p.upset}, ok // the recovery step would confirm it, and comes too late
+	if r.purpose == Recover && t == exactly { // it would confirm the onset too, and comes too late for that
+		return request{purpose: Confirm, at: p.upset}, p.recoveries == 0 && g.search.confirmWanted(p)
 	}
 	if r.purpose == Recover && p.windowUpset {
 		return r, false // the low check came before it and upset: the onset is above what is known to upset

@@ -64,7 +64,7 @@ func learn(t *testing.T, p *Plan, v simulated) learnt {
 func TestWhatATimeTeaches(t *testing.T) {
 	seeds := 25
 	if *long {
-		seeds = 2000
+		seeds = 1000
 	}
 	frequencies := grid(150e3, 1, 632)
 	low, high := frequencies[0], frequencies[len(frequencies)-1]
