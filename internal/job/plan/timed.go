@@ -135,7 +135,8 @@ func (g *Program) newBand() bool {
 			continue
 		}
 		if worst := max(g.knownBeside(p, -1), g.knownBeside(p, 1)); worst != unknown {
-			if p.compare = worst + g.search.whole(max(roughOnset, g.plan.Search.Resolution)); p.compare > g.search.bottom {
+			p.compare = worst + g.search.whole(max(roughOnset, g.search.resolution))
+			if p.compare > g.search.bottom {
 				continue
 			}
 		}

@@ -105,8 +105,8 @@ func TestWhatATimeTeaches(t *testing.T) {
 			slices.Sort(first)
 			found := func(l learnt) float64 { return l.found }
 			margin := func(l learnt) float64 { return l.margin }
-			t.Logf("figure: width %g to %g %%, %s: found in 10, 25, 50, 100 %% of the time %.0f, %.0f, %.0f, %.0f %%; depth "+
-				"within 3 dB %.0f, %.0f, %.0f %%; half of the first upsets came within %.1f %% of the time",
+			t.Logf("figure: width %g to %g %%, %s: found in 10, 25, 50, 100 %% of the time %.0f, %.0f, %.0f, %.0f %%; "+
+				"depth within 3 dB %.0f, %.0f, %.0f %%; half of the first upsets came within %.1f %% of the time",
 				100*width[0], 100*width[1], w.name, share(w.all, 0.1, found), share(w.all, 0.25, found),
 				share(w.all, 0.5, found), share(w.all, 1, found), share(w.all, 0.1, margin), share(w.all, 0.25, margin),
 				share(w.all, 0.5, margin), first[len(first)/2])
