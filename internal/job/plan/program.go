@@ -14,9 +14,9 @@ import (
 // Program is a run as a state machine: it is asked for the next step and told what came of it. It
 // has no clock and no randomness, so the same outcomes give the same steps.
 //
-// It visits what the plan wants first, then goes through the grid (with a time limit in another order, see turn); bands,
-// edges and low checks come as the sweep passes what was visited. At a frequency without a failing neighbour it asks for one exposure at
-// the level wanted; beside a failing neighbour it comes from below the neighbour's onset. Where the
+// It visits what the plan wants first, then goes through the grid (with a time limit in another order, see turn);
+// bands, edges and low checks come as the sweep passes what was visited. At a frequency without a failing neighbour it
+// asks for one exposure at the level wanted; beside a failing neighbour it comes from below the neighbour's onset. Where the
 // DUT upsets, it finds the onset on whole resolution steps below the level wanted, confirms it, and
 // finds the recovery level. When a failing band has ended it narrows the band's edges and makes the
 // low check.
