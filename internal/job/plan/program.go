@@ -16,8 +16,8 @@ import (
 //
 // It visits what the plan wants first, then goes through the grid (with a time limit in another order, see turn);
 // bands, edges and low checks come as the sweep passes what was visited. At a frequency without a failing neighbour it
-// asks for one exposure at the level wanted; beside a failing neighbour it comes from below the neighbour's onset. Where
-// the DUT upsets, it finds the onset on whole resolution steps below the level wanted, confirms it, and
+// asks for one exposure at the level wanted; beside a failing neighbour it comes from below the neighbour's onset.
+// Where the DUT upsets, it finds the onset on whole resolution steps below the level wanted, confirms it, and
 // finds the recovery level. When a failing band has ended it narrows the band's edges and makes the
 // low check.
 //

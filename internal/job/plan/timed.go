@@ -154,7 +154,7 @@ func (g *Program) knownBeside(p *place, step int) depth {
 		switch {
 		case q.closed == 0:
 			continue
-		case q.upset == unknown || gap(near, q) > math.Log(1+coarseGap):
+		case q.upset == unknown || gap(near, q) > math.Log1p(float64(WidestStep))+1e-9:
 			return worst
 		case !g.waits(q, roughly):
 			worst = max(worst, q.upset)
