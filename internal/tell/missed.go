@@ -17,9 +17,9 @@ import (
 func missed(f analysis.Findings) (words, mark string) {
 	var say []string
 	if left := f.Unexposed(); left != "" && len(f.Covered.Stepped) > 0 {
-		say = append(say, fmt.Sprintf("Covered: %.0f %% of the range, over the logarithm of frequency, in steps of up "+
-			"to %s; %d of the plan's %d frequencies.", 100*float64(f.Covered.Share), stepWords(f.Covered.Widest()),
-			f.OfGrid, f.Opened.Points))
+		say = append(say, fmt.Sprintf("Looked over %.0f %% of the range, over the logarithm of frequency, in steps of "+
+			"up to %s; in the plan's own steps %.0f %%, %d of its %d frequencies.", 100*float64(f.Covered.Share),
+			stepWords(f.Covered.Widest()), 100*float64(f.Covered.Own), f.OfGrid, f.Opened.Points))
 	}
 	if len(f.Covered.Stepped) > 0 {
 		say = append(say, "A failing band narrower than "+narrower(f.Covered.Stepped)+
