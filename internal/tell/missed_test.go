@@ -54,10 +54,10 @@ func TestWhatARunMayHaveMissedIsSaid(t *testing.T) {
 		"time is up": {analysis.Findings{Verdict: event.TimeUp, Bands: edged, Upsets: 2, OfGrid: 181, Points: upsets,
 			Covered: analysis.Covered{Stepped: []plan.Stretch{{From: 1 * M, To: 30 * M, Step: 0.04}}, Share: 0.85,
 				Own: 0.27, Missing: missing[1:]}, Opened: event.Opened{Points: 640, Resolution: 0.5, Edges: 0.002}},
-			"Looked over 85 % of the range, over the logarithm of frequency, in steps of up to 4 %; in the plan's own " +
-				"steps 27 %, 181 of its 640 frequencies. A failing band narrower than 4 % (1 MHz to 30 MHz) may lie between two " +
-				"frequencies. Not covered of what the plan steps through: 9 MHz to 80 MHz. The onset is not known " +
-				"to 0.5 dB at 1 of the 2 frequencies that upset. 1 edge of bands not narrowed " +
+			"Looked over 85 % of the range, over the logarithm of frequency, in steps of up to 4 %; in the plan's " +
+				"own steps 27 %, 181 of its 640 frequencies. A failing band narrower than 4 % (1 MHz to 30 MHz) " +
+				"may lie between two frequencies. Not covered of what the plan steps through: 9 MHz to 80 MHz. " +
+				"The onset is not known to 0.5 dB at 1 of the 2 frequencies that upset. 1 edge of bands not narrowed " +
 				"to 0.2 %. No recovery level at 2 frequencies.",
 			"warning"},
 		"stopped at once": {analysis.Findings{Covered: analysis.Covered{Missing: missing[1:]}},

@@ -23,7 +23,6 @@ type RunTold struct {
 	_ struct{} `tell:"margin_to=Findings.Level exposures=Findings.Exposures upsets=Findings.Upsets"`
 	_ struct{} `tell:"highest=Findings.Highest control=Findings.Control,null false_alarms=Findings.FalseAlarms"`
 	_ struct{} `tell:"drift=Findings.Drift uncertainty=Onsets.Stated not_deterministic=Findings.NotDeterministic"`
-	_ struct{} `tell:"covered=Findings.Covered.Share covered_in_own_steps=Findings.Covered.Own"`
 	_ struct{} `tell:"stepped=Findings.Covered.Stepped not_covered=Findings.Covered.Missing fixing=Fixing,omit"`
 	_ struct{} `tell:"graded=Findings.Graded,omit"`
 
