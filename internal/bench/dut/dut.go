@@ -94,6 +94,24 @@ type worker struct {
 	closed  bool
 
 	asked time.Time // when the look that goes on began; of the monitor's own goroutine
+	now   chan struct{}
+}
+
+// Looker is a monitor that asks once a period and can be made to ask at once.
+type Looker interface {
+	// Look has the monitor look now and not only when its period is over. It does not wait for the look.
+	Look()
+}
+
+// Look wakes every.
+func (w *worker) Look() {
+	w.mu.Lock()
+	now := w.now
+	w.mu.Unlock()
+	select {
+	case now <- struct{}{}:
+	default: // nobody asks here once a period, or it is about to
+	}
 }
 
 // ID returns the catalog id.
@@ -142,17 +160,23 @@ func (w *worker) sample(s Sample) {
 	w.deliver(s)
 }
 
-// every runs look at once and then once a period, until the context ends. A look that takes longer
-// than the period delays the next; none is made up for.
+// every runs look at once and then once a period, and when Look asks for it, until the context ends. A look that takes
+// longer than the period delays the next; none is made up for.
 func (w *worker) every(ctx context.Context, period time.Duration, look func(context.Context)) {
 	t := time.NewTicker(period)
 	defer t.Stop()
+	now := make(chan struct{}, 1)
+	w.mu.Lock()
+	w.now = now
+	w.mu.Unlock()
 	for ctx.Err() == nil {
 		w.asked = time.Now()
 		look(ctx)
 		select {
 		case <-ctx.Done():
 		case <-t.C:
+		case <-now:
+			t.Reset(period)
 		}
 	}
 }

@@ -8,6 +8,8 @@ import (
 	"provoke/internal/bench/driver"
 	"provoke/internal/bench/dut"
 	"provoke/internal/bench/simbench"
+	"provoke/internal/files/catalog"
+	"provoke/internal/units/rf"
 )
 
 // lateAnswers is a monitor whose answers of the first moments with RF on were all asked for before.
@@ -55,5 +57,39 @@ func TestAnAnswerThatWasAskedForBeforeTheDwellsEndIsNoLookAfterIt(t *testing.T) 
 			t.Errorf("%v: %d steps closed, and the product was said to stand the first", o.err, len(o.run.Steps))
 		}
 		l.mustBeOff(o)
+	})
+}
+
+// steadyMeter reads the same volt every time, at once.
+type steadyMeter struct{}
+
+func (steadyMeter) Read(context.Context) (float64, error) { return 1, nil }
+
+// A monitor that asks once a period is asked when the dwell is over: a point takes its dwell, which is a period at
+// least, and not up to a period more.
+func TestAfterADwellNobodyWaitsForTheNextPeriod(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 3}, func(t *testing.T, l *lab) {
+		const period, latency = 500 * time.Millisecond, 20 * time.Millisecond
+		l.watching = func(*driver.Rig) []dut.Monitor {
+			spec := catalog.Monitor{Identity: catalog.Identity{ID: "SLOW"}, Kind: catalog.MonitorMeter, Tolerance: 1,
+				Unit:  "V",
+				Every: rf.Duration(period), Latency: rf.Duration(latency)}
+			l.bench.Monitors = []catalog.Monitor{spec}
+			m, err := dut.New(spec, dut.Options{Meter: steadyMeter{}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return []dut.Monitor{m}
+		}
+		began := time.Now()
+		o := l.do(planText("{from: 200 kHz, to: 400 kHz, step: 5 %}", "search: {onset: false}"))
+		if o.err != nil {
+			t.Fatal(o.err)
+		}
+		each := time.Since(began) / time.Duration(max(1, len(o.run.Steps)))
+		t.Logf("figure: %d points with a monitor that asks every %v: %v each", len(o.run.Steps), period, each)
+		if each > period+latency+period/4 {
+			t.Errorf("a point takes %v", each)
+		}
 	})
 }

@@ -219,6 +219,7 @@ func (r *run) dwell(ctx context.Context, since time.Time, meters *dwellMeters, h
 // them belongs to this step, so that the next one starts from a product known to be well.
 func (r *run) lookAfter(ctx context.Context, since time.Time) (judged, bool, error) {
 	end := time.Now()
+	defer r.watch.lookFrom(end)()
 	return r.watchUntil(ctx, since, nil, time.Time{}, func() bool { return r.watch.looked(end) })
 }
 

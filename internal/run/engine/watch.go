@@ -323,6 +323,23 @@ func (w *watch) looked(since time.Time) bool {
 	return true
 }
 
+// lookFrom has the monitors that ask once a period ask as soon as they can tell of a time from end on, in place of when
+// their period is over. What it returns takes that back.
+func (w *watch) lookFrom(end time.Time) (done func()) {
+	var timers []*time.Timer
+	for _, m := range w.monitors {
+		if l, ok := m.(dut.Looker); ok {
+			late := w.judges[m.ID()].Monitor.Latency.Std()
+			timers = append(timers, time.AfterFunc(time.Until(end.Add(late)), l.Look))
+		}
+	}
+	return func() {
+		for _, t := range timers {
+			t.Stop()
+		}
+	}
+}
+
 // well reports that since the given time every monitor gave at least n samples, the last n of
 // them good, and none is silent; first is the own time of the earliest of the good ones.
 func (w *watch) well(since time.Time, n int) (first time.Time, ok bool) {
