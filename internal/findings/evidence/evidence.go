@@ -82,7 +82,7 @@ func Explain(runs []result.Run, number int, harmonics Harmonics) (Explanation, e
 	if err := analysis.NoLoop(runs[i]); err != nil {
 		return Explanation{}, fmt.Errorf("explain: %w", err)
 	}
-	e := explainer{run: runs[i], same: SameState(runs, i), harmonics: harmonics}
+	e := explainer{run: runs[i], same: SameState(runs, i), harmonics: harmonics, found: map[int][]result.Threshold{}}
 	e.findings = analysis.Of(e.run, analysis.ControlFor(e.same, e.run))
 	e.cable, e.cableRuns = e.responses()
 	out := Explanation{Run: number}
@@ -125,6 +125,25 @@ type explainer struct {
 	harmonics Harmonics
 	cable     []response // the same for every band
 	cableRuns []int
+	found     map[int][]result.Threshold // of runs, by number; worked out when they are asked for
+}
+
+// thresholds are those of a run, ascending in frequency.
+func (e explainer) thresholds(r result.Run) []result.Threshold {
+	if _, ok := e.found[r.Number]; !ok {
+		e.found[r.Number] = r.Thresholds()
+	}
+	return e.found[r.Number]
+}
+
+// within is the part of a list, ascending in frequency, from one frequency to another.
+func within[T any](all []T, low, high rf.Frequency, at func(T) rf.Frequency) []T {
+	i, _ := slices.BinarySearchFunc(all, low, func(x T, f rf.Frequency) int { return compare(at(x), f) })
+	j := i
+	for j < len(all) && at(all[j]) <= high {
+		j++
+	}
+	return all[i:j]
 }
 
 // exposures are the runs of this state on the same fixture that say something of the product.

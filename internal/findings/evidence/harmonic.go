@@ -101,9 +101,9 @@ func (e explainer) onsetNear(f rf.Frequency) (best result.Threshold, run int, ok
 		if r.Opened.Modulation != e.run.Opened.Modulation {
 			continue
 		}
-		for _, t := range r.Thresholds() {
-			d := t.Frequency.Hz()/f.Hz() - 1
-			if d < -0.01 || d > 0.01 || !t.Onset.Known() {
+		for _, t := range within(e.thresholds(r), f*0.99, f*1.01,
+			func(t result.Threshold) rf.Frequency { return t.Frequency }) {
+			if !t.Onset.Known() {
 				continue
 			}
 			if !ok || t.Upset && (!best.Upset || t.Onset.DB() < best.Onset.DB()) || !t.Upset && !best.Upset &&

@@ -75,7 +75,8 @@ const leastBeside = 4
 func prominence(cable []response, b analysis.Band) (peak float64, at rf.Frequency, level float64, ok bool) {
 	highest := math.Inf(-1)
 	var outside []float64
-	for _, r := range cable {
+	low, high := b.Low.Frequency/around, b.High.Frequency*around
+	for _, r := range within(cable, low, high, func(r response) rf.Frequency { return r.f }) {
 		switch {
 		case b.Contains(r.f):
 			if r.db > highest {
@@ -96,8 +97,8 @@ func prominence(cable []response, b analysis.Band) (peak float64, at rf.Frequenc
 // in the middle of those frequencies. It is a bound from below: the product may stand more.
 func (e explainer) depth(b analysis.Band) (depth float64, stood rf.Current, ok bool) {
 	var outside []float64
-	for i := range e.findings.Points {
-		p := &e.findings.Points[i]
+	low, high := b.Low.Frequency/around, b.High.Frequency*around
+	for _, p := range within(e.findings.Points, low, high, func(p analysis.Point) rf.Frequency { return p.Frequency }) {
 		if !p.Upset && p.Tested() && p.Onset.Known() && beside(b, p.Frequency) {
 			outside = append(outside, p.Onset.DB())
 		}
