@@ -89,6 +89,10 @@ func anyStepClosed(t *rapid.T) StepClosed {
 		g := anyGain(t)
 		e.Outcome.RecoveredAt = &g
 	}
+	if rapid.Bool().Draw(t, "is to go lower") {
+		g := anyGain(t)
+		e.Outcome.Lower = &g
+	}
 	if rapid.Bool().Draw(t, "is graded") {
 		e.Outcome.Graded = &plan.Graded{Onset: anyGain(t), Low: anyGain(t), High: anyGain(t)}
 	}
