@@ -59,6 +59,9 @@ func (g *Gradings) Watched(monitors []event.Monitor) {
 	}
 }
 
+// atBaseline is how many looks a baseline is made of at least: it lasts two dwells, and a dwell a period.
+const atBaseline = 3
+
 // recent is how many readings without RF say where a monitor is without RF, and what it wanders by.
 const recent = 8
 
@@ -114,14 +117,13 @@ func (t *grading) learn(d Dwelt) {
 // shift is by how much a reading moved, in tolerances, and its standard deviation: what the mean of so many looks, the
 // reading without RF and its drift leave open.
 func (t *grading) shift(d Dwelt) (by, sigma float64) {
-	n := float64(len(t.quiet))
-	sum := recent * t.zero // the baseline is the mean of many looks
+	sum, n := atBaseline*t.zero, atBaseline+float64(len(t.quiet))
 	for _, q := range t.quiet {
 		sum += q
 	}
-	zero := sum / (recent + n)
-	drift := max(0, math.Abs(zero-t.zero)-2*t.look/math.Sqrt(recent+n))
-	sigma = math.Sqrt(t.look*t.look*(1/float64(d.Looks)+1/(recent+n))+drift*drift) / t.monitor.Tolerance
+	zero := sum / n
+	drift := max(0, math.Abs(zero-t.zero)-2*t.look/math.Sqrt(n))
+	sigma = math.Sqrt(t.look*t.look*(1/float64(d.Looks)+1/n)+drift*drift) / t.monitor.Tolerance
 	return (d.Mean - zero) / t.monitor.Tolerance, max(sigma, 0.002)
 }
 

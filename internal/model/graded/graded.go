@@ -28,6 +28,10 @@ const Width = 3.0 // dB
 // placing is the widest that limits may be for an estimate to say where to expose next.
 const placing = 5.0 // dB
 
+// little is the part of the shift that upsets below which nothing is told: beyond Reach whatever the exponent, and what
+// a baseline is off by looks like it.
+const little = 0.1
+
 // Confidence of the limits of an estimate.
 const Confidence = 0.95
 
@@ -506,6 +510,9 @@ func (t *Track) band(begin, end, low, high int) Band {
 		e := b.at(places, j, all, exponent)
 		if known {
 			e.Critical = scale
+		}
+		if math.Abs(e.Shift) < little*scale {
+			e.Kind = Silent
 		}
 		e.Places = known && e.High-e.Low <= placing
 		b.Estimates = append(b.Estimates, e)
