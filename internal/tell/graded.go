@@ -168,9 +168,15 @@ func movedTable(c analysis.Comparison, most int) Table {
 		if x.Beyond {
 			beyond = say("yes")
 		}
-		t.Add(at(c.After.Run, x.Frequency), Amount(x.Level), say(x.Monitor), keep(fmt.Sprintf("%.2g %s", x.Before,
-			x.Unit)),
-			keep(fmt.Sprintf("%.2g %s", x.After, x.Unit)), keep(fell(x)), keep(fellLimits(x)), beyond)
+		before, after := keep(fmt.Sprintf("%.2g %s", x.Before, x.Unit)), keep(fmt.Sprintf("%.2g %s", x.After, x.Unit))
+		switch x.Bound {
+		case rf.AtLeast:
+			after = say("within the noise")
+		case rf.AtMost:
+			before = say("within the noise")
+		}
+		t.Add(at(c.After.Run, x.Frequency), Amount(x.Level), say(x.Monitor), before, after, keep(fell(x)),
+			keep(fellLimits(x)), beyond)
 	}
 	return t
 }
