@@ -183,6 +183,7 @@ func TestBudgetRefusesWhatItCannotTake(t *testing.T) {
 // every mode; and it is what --at takes when no --drive is given. A closed loop may go further, as its reading
 // allows: that stands beside it and is never less.
 func TestBudgetsSafeSettingPassesItsOwnCheck(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("many plans")
 	}

@@ -16,6 +16,7 @@ import (
 // The first five minutes: from the plan of the whole test to the quick look, and from what it found to the close look.
 // The quick look of the demo's bench finds both of its bands, the close look their edges.
 func TestFromTheQuickLookToTheCloseLook(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("two runs on the simulated bench")
 	}
@@ -171,6 +172,7 @@ func names(entries []os.DirEntry) (out []string) {
 // Twenty minutes: from the plan of the whole test to the one for a time, run until its time is up, gone on with, and
 // tested again; what was not exposed is said everywhere, and is no fix.
 func TestFromAPlanToWhatATimeTeaches(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("three runs on the simulated bench")
 	}

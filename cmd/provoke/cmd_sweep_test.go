@@ -170,6 +170,7 @@ func newSweeping(t *testing.T) *sweeping {
 // An earlier run of the job died, and its watcher is still at the bench: a sweep waits for it, as a run does, says
 // what it did, and puts that into the journal of the dead run.
 func TestASweepWaitsForAWatcherThatIsAtTheBenchAndJournalsItsReport(t *testing.T) {
+	t.Parallel()
 	s := newSweeping(t)
 	file := filepath.Join(s.dir, "j.provoke")
 	job, err := store.Create(file)
@@ -229,6 +230,7 @@ func TestASweepWaitsForAWatcherThatIsAtTheBenchAndJournalsItsReport(t *testing.T
 }
 
 func TestASweepFromTheTerminalFindsTheBandAndWritesTheSteppedPlan(t *testing.T) {
+	t.Parallel()
 	b := newSweeping(t)
 	sim, dir, out := b.sim, b.dir, &b.out
 	code := run(b.w, []string{"sweep", dir + "/sweep.yaml", "--job", dir + "/j.provoke", "--arm", "--operator",

@@ -257,6 +257,7 @@ func TestTryProvesATableOnAConsole(t *testing.T) {
 
 // Whatever the console prints, and however late, a level is the true one or there is none.
 func TestAConsoleNeverReadsAnotherLevelThanTheTrueOne(t *testing.T) {
+	t.Parallel()
 	t.Run("TCP", func(t *testing.T) { readOnConsole(t, (*console).serve) })
 	t.Run("serial port", func(t *testing.T) { readOnConsole(t, (*console).serial) })
 }

@@ -11,6 +11,7 @@ import (
 // A run on the cable whose clamp was left in the jig is doubted, and only that one. A cable's current
 // varies with frequency once the cable is an eighth of a wave long; a jig's does not.
 func TestARunWhoseClampWasLeftInTheJigIsDoubted(t *testing.T) {
+	t.Parallel()
 	const drive = "kind: control\nmode: constant drive\ndrive: -45 dBm\nmodulation: CW\nsearch: {onset: " +
 		"false}\nfirst_light: {below: 6 dB}"
 	doubted := func(c simbench.Config, to float64) (errs, notes string) {
