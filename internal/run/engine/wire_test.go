@@ -1,0 +1,206 @@
+package engine_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"provoke/internal/bench/simbench"
+	"provoke/internal/files/catalog"
+	"provoke/internal/job/plan"
+	"provoke/internal/run/engine"
+)
+
+// said is one message on the wire: to whom, what, in which phase of the run, and when it was under way.
+type said struct {
+	to, text, phase string
+	from, until     time.Time
+}
+
+// watches reports that a message belongs to safety's watch: the interlock, the questions whether source and
+// amplifier are as they were left, and what is read while RF dwells.
+func (s said) watches() bool {
+	asks := !slices.ContainsFunc(strings.Split(s.text, ";"), func(u string) bool { return !strings.Contains(u, "?") })
+	return s.to == "interlock" || asks && (s.to == "source" || s.to == "amplifier") ||
+		s.phase == "exposing" && s.to != "source"
+}
+
+// what names a message by what it does, without its numbers.
+func (s said) what() string {
+	var told, asked []string
+	for u := range strings.SplitSeq(s.text, ";") {
+		header, _, _ := strings.Cut(strings.TrimPrefix(u, ":"), " ")
+		if strings.HasSuffix(header, "?") {
+			asked = append(asked, header)
+		} else {
+			told = append(told, header)
+		}
+	}
+	return fmt.Sprintf("%-11s %-10s %s", s.phase, s.to, strings.Join(append(told, asked...), " "))
+}
+
+// wiretap notes every message to the simulated instruments, each of which takes a time.
+type wiretap struct {
+	takes time.Duration
+	phase atomic.Value
+	mu    sync.Mutex
+	said  []said
+}
+
+// tapped is one connection that is listened to.
+type tapped struct {
+	io.ReadWriteCloser
+	tap   *wiretap
+	to    string
+	asked chan int
+}
+
+func (t *wiretap) dial(l *lab) func(context.Context, string) (io.ReadWriteCloser, error) {
+	return func(ctx context.Context, address string) (io.ReadWriteCloser, error) {
+		c, err := l.sim.Dial(ctx, address)
+		if err != nil {
+			return nil, err
+		}
+		for _, name := range simbench.Names {
+			if l.sim.Address(name) == address {
+				return &tapped{c, t, name, make(chan int, 64)}, nil
+			}
+		}
+		return c, nil
+	}
+}
+
+// Write has the instrument take its time before it hears the message.
+func (c *tapped) Write(p []byte) (int, error) {
+	phase, _ := c.tap.phase.Load().(string)
+	began := time.Now()
+	time.Sleep(c.tap.takes)
+	c.tap.mu.Lock()
+	c.tap.said = append(c.tap.said, said{c.to, strings.TrimSpace(string(p)), phase, began, time.Now()})
+	if bytes.ContainsRune(p, '?') {
+		c.asked <- len(c.tap.said) - 1
+	}
+	c.tap.mu.Unlock()
+	return c.ReadWriteCloser.Write(p)
+}
+
+// Read ends the message that it brings the answer of.
+func (c *tapped) Read(p []byte) (int, error) {
+	n, err := c.ReadWriteCloser.Read(p)
+	if bytes.ContainsRune(p[:n], '\n') {
+		select {
+		case i := <-c.asked:
+			c.tap.mu.Lock()
+			c.tap.said[i].until = time.Now()
+			c.tap.mu.Unlock()
+		default:
+		}
+	}
+	return n, err
+}
+
+// inSequence is how many of the messages had to wait for one another: the most of which no two were under way
+// at the same time.
+func inSequence(messages []said) (n int) {
+	messages = slices.Clone(messages)
+	slices.SortFunc(messages, func(a, b said) int { return a.until.Compare(b.until) })
+	var free time.Time
+	for _, m := range messages {
+		if !m.from.Before(free) {
+			n, free = n+1, m.until
+		}
+	}
+	return n
+}
+
+// wirePlan is a sweep without upsets in which every point is new.
+const wirePlan = `provoke: plan 1
+bench: bench.yaml
+kind: exposure
+mode: closed loop
+level: 1 mA
+grid:
+  - {from: 1 MHz, to: 1.115 MHz, step: 1 %}
+modulation: AM 80 % 1 kHz carrier held
+dwell: 50 ms
+settle: 0 s
+dead_man: 5 s
+levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}
+`
+
+// onTheWire runs a sweep with instruments that take their time, and returns what was said for each point
+// after the first.
+func onTheWire(t testing.TB, takes time.Duration, text string, edit func(string) string) (points [][]said) {
+	l := bareLab(t, simbench.Config{Seed: 1, Speed: 200})
+	l.edit = edit
+	l.reload()
+	l.bench.Monitors = []catalog.Monitor{{Identity: catalog.Identity{ID: "KEY"}, Kind: catalog.MonitorOperator}}
+	tap := &wiretap{takes: takes}
+	l.connect = tap.dial(l)
+	l.slow = true
+	var ends []int
+	done := 0
+	l.progress = func(s engine.Status) {
+		tap.phase.Store(s.Phase)
+		if s.Done != done {
+			done = s.Done
+			tap.mu.Lock()
+			ends = append(ends, len(tap.said))
+			tap.mu.Unlock()
+		}
+	}
+	p, list := plan.Parse("plan.yaml", []byte(text), nil)
+	if err := list.Err(); err != nil {
+		t.Fatal(err)
+	}
+	if o := l.doPlan(p, nil); o.err != nil {
+		t.Fatalf("the sweep: %q, %v", o.Why, o.err)
+	}
+	tap.mu.Lock()
+	defer tap.mu.Unlock()
+	for i := 1; i < len(ends); i++ {
+		points = append(points, tap.said[ends[i-1]:ends[i]])
+	}
+	return points
+}
+
+// beyondTheWatch leaves out what safety's watch asks.
+func beyondTheWatch(messages []said) []said {
+	return slices.DeleteFunc(slices.Clone(messages), said.watches)
+}
+
+// BenchmarkMessagesPerPoint counts what goes over the wire for each point of a sweep with instruments that take
+// 10 ms for a message: in all and one after the other, with and without what safety's watch asks. -v names
+// each message and how often a point has it.
+func BenchmarkMessagesPerPoint(b *testing.B) {
+	var points [][]said
+	for b.Loop() {
+		points = append(points, onTheWire(b, 10*time.Millisecond, wirePlan, nil)...)
+	}
+	var all, watch, sequence, with float64
+	often := map[string]int{}
+	for _, messages := range points {
+		rest := beyondTheWatch(messages)
+		all, watch = all+float64(len(messages)), watch+float64(len(messages)-len(rest))
+		sequence, with = sequence+float64(inSequence(rest)), with+float64(inSequence(messages))
+		for _, m := range messages {
+			often[m.what()]++
+		}
+	}
+	n := float64(len(points))
+	b.ReportMetric(all/n, "messages/point")
+	b.ReportMetric(watch/n, "watch/point")
+	b.ReportMetric(sequence/n, "in-sequence/point")
+	b.ReportMetric(with/n, "in-sequence-with-watch/point")
+	for _, what := range slices.Sorted(maps.Keys(often)) {
+		b.Logf("%5.2f %s", float64(often[what])/n, what)
+	}
+}
