@@ -394,7 +394,8 @@ quirks: {terminator: CR, message_terminator: CR LF, timeout: 3 s, delay: 20 ms, 
   answer_pattern: '=(\S+)', acknowledge: OK, echo: true, prompt: "ch> ", questions_without_mark: true}
 `
 	text := ""
-	for _, whole := range []string{full, fmt.Sprintf(tracingAnalyser, "", ", trace_as: 64 bit")} {
+	for _, whole := range []string{full, fmt.Sprintf(tracingAnalyser, "", ", trace_as: 64 bit"),
+		fmt.Sprintf(tracingAnalyser, "", ", acknowledge: OK, joined_questions: true")} {
 		want, list := driver.ParseTable("table.yaml", []byte(whole))
 		must(t, list.Err())
 		text += string(want.File())

@@ -242,13 +242,7 @@ func (a *analyser) Read(ctx context.Context) (out rf.Power, err error) {
 		}
 		h.Pin()
 		ask, verbs := a.measuring()
-		quiet := len(units) == 0 && len(ask) == len(verbs)
-		var answers []string
-		if quiet {
-			answers, err = h.QueryFields(len(verbs), ask...)
-		} else {
-			answers, err = h.Ask(len(verbs), append(units, ask...)...)
-		}
+		answers, err := h.Ask(len(verbs), append(units, ask...)...)
 		if answers, err = h.picked(verbs, answers, err); err != nil {
 			return err
 		}
@@ -340,7 +334,8 @@ func OpenPowerMeter(ctx context.Context, spec catalog.PowerMeter, o Options) (Po
 	return &powerMeter{instrument: i, spec: spec}, nil
 }
 
-// Read reads both ports; see chain.Bounded for what a bound means.
+// Read reads both ports; see chain.Bounded for what a bound means. The error query at the end of the message
+// tells that the two answers came in their order.
 func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse rf.Power, err error) {
 	if !f.Known() {
 		return forward, reverse, fmt.Errorf("%s: read without a frequency", m.name)
@@ -352,13 +347,11 @@ func (m *powerMeter) Read(ctx context.Context, f rf.Frequency) (forward, reverse
 		fresh := m.generation == h.Generation() && m.frequency == f.Hz()
 		m.generation = 0
 		h.Pin()
-		var answers []string
-		var err error
-		if fresh {
-			answers, err = h.ask(ForwardAsk, ReverseAsk)
-		} else {
-			answers, err = h.tellAndAsk([]string{m.tuned(f)}, ForwardAsk, ReverseAsk)
+		told := ""
+		if !fresh {
+			told = m.tuned(f)
 		}
+		answers, err := h.tellAndAsk([]string{told}, ForwardAsk, ReverseAsk)
 		if err != nil {
 			return err
 		}

@@ -164,7 +164,10 @@ func (s *speech) QueryFields(n int, units ...string) ([]string, error) {
 	if err := s.begin(); err != nil {
 		return nil, err
 	}
-	if s.table.lineByLine() {
+	switch {
+	case s.table.JoinedQuestions && n > 1:
+		return s.joined(n, units)
+	case s.table.lineByLine():
 		return s.oneByOne(n, units)
 	}
 	answers, err := s.Session.QueryFields(n, units...)
@@ -181,6 +184,9 @@ func (s *speech) Ask(n int, units ...string) ([]string, error) {
 		answers, err := s.Session.Ask(n, units...)
 		s.lives(err)
 		return s.table.allHeard(units, answers), err
+	}
+	if s.table.JoinedQuestions {
+		return s.joined(n, units)
 	}
 	answers, err := s.inTurn(n, units)
 	if err != nil || s.table.NoErrorQueue {
@@ -218,6 +224,34 @@ func (s *speech) inTurn(n int, units []string) (answers []string, err error) {
 		units = units[k:]
 	}
 	return s.counted(n, answers)
+}
+
+// joined sends each setting as a message of its own, and the questions that follow one another in one, with the
+// error query at its end. A wrong number of answers, and an end that is no entry of an error queue, are garbage.
+func (s *speech) joined(n int, units []string) (answers []string, err error) {
+	units = slices.DeleteFunc(slices.Clone(units), func(u string) bool { return u == "" })
+	for {
+		k := 0
+		for k < len(units) && s.table.isQuestion(units[k]) {
+			k++
+		}
+		if k == 0 && len(units) > 0 {
+			if err := s.Write(units[0]); err != nil {
+				return answers, err
+			}
+			units = units[1:]
+			continue
+		}
+		more, err := s.Session.Ask(k, units[:k]...)
+		s.lives(err)
+		answers = append(answers, s.table.allHeard(units[:k], more)...)
+		if units = units[k:]; err != nil {
+			return answers, err
+		}
+		if len(units) == 0 {
+			return s.counted(n, answers)
+		}
+	}
 }
 
 func (s *speech) counted(n int, answers []string) ([]string, error) {

@@ -196,6 +196,9 @@ type Table struct {
 	Delay         rf.Duration // after every message that is not answered
 	// OneCommandALine: no message holds more than one command or query.
 	OneCommandALine bool
+	// JoinedQuestions: where a message holds one setting, one may still hold several questions. The error query at
+	// its end tells that the answers came whole and in their order.
+	JoinedQuestions bool
 	NoErrorQueue    bool // there is no SYST:ERR?; what was set is read back all the same
 	NoOverload      bool // no status tells an overload: a reading above the reference level counts as one
 	NoClear         bool // *CLS is not understood
@@ -432,6 +435,11 @@ func (t Table) settingFaults() []fault {
 	}
 	if t.Acknowledge != strings.TrimSpace(t.Acknowledge) {
 		add("quirks.acknowledge", "%q has blanks at its ends, which are taken off an answer", t.Acknowledge)
+	}
+	if t.JoinedQuestions && (!t.OneCommandALine && t.Acknowledge == "" || t.console() || t.NoErrorQueue) {
+		add("quirks.joined_questions", "joined_questions goes with one_command_a_line or acknowledge (without these all "+
+			"is joined), not with echo or prompt, and not with no_error_queue: the answer to SYST:ERR?, asked last, tells "+
+			"that the others are in their order")
 	}
 	if t.TraceAs != "" && t.Role != RoleAnalyser {
 		add("quirks.trace_as", "trace_as belongs to the role analyser")

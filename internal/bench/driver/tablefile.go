@@ -40,6 +40,7 @@ type quirksFile struct {
 	Timeout           rf.Duration    `yaml:"timeout" says:"longest wait for an answer"`
 	Delay             rf.Duration    `yaml:"delay" says:"pause after each message that sets something, before the next question: for settings that take effect late"`
 	OneCommandALine   bool           `yaml:"one_command_a_line" says:"it takes one command in a message"`
+	JoinedQuestions   bool           `yaml:"joined_questions" says:"beside one_command_a_line or acknowledge: it takes several questions in a message (A?;B?) and answers them in one line with ; between"`
 	NoErrorQueue      bool           `yaml:"no_error_queue" says:"it has no SYST:ERR?"`
 	NoOverload        bool           `yaml:"no_overload_status" says:"it does not tell an overload"`
 	NoClear           bool           `yaml:"no_clear" says:"it does not know *CLS"`
@@ -163,9 +164,9 @@ func ParseTable(file string, data []byte) (Table, problem.List) {
 		Start: raw.Start, Commands: map[Verb]string{}, AnswersIn: map[Verb]string{}, Yes: raw.Yes, No: raw.No,
 		Terminator: string(q.Terminator), MessageTerminator: string(q.MessageTerminator), Timeout: q.Timeout,
 		Delay:           q.Delay,
-		OneCommandALine: q.OneCommandALine, NoErrorQueue: q.NoErrorQueue, NoOverload: q.NoOverload, NoClear: q.NoClear,
-		NoEventEnable: q.NoEventEnable,
-		KeepInput:     q.KeepInput, DecimalComma: q.Decimal == "comma", MessageComma: q.MessageDecimal == "comma" ||
+		OneCommandALine: q.OneCommandALine, JoinedQuestions: q.JoinedQuestions, NoErrorQueue: q.NoErrorQueue,
+		NoOverload: q.NoOverload, NoClear: q.NoClear, NoEventEnable: q.NoEventEnable,
+		KeepInput: q.KeepInput, DecimalComma: q.Decimal == "comma", MessageComma: q.MessageDecimal == "comma" ||
 			q.MessageDecimal == "" && q.Decimal == "comma", EndsBy: EndsBy(q.EndsBy), ByteOrder: ByteOrder(q.ByteOrder),
 		OverloadBits: int(q.OverloadBits), AnswerPattern: q.AnswerPattern, Patterns: map[Verb]string{},
 		Acknowledge: q.Acknowledge, Echo: q.Echo, Prompt: q.Prompt, PlainQuestions: q.PlainQuestions,

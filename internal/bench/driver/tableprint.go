@@ -45,7 +45,8 @@ func (t Table) File() []byte {
 	for _, x := range []struct {
 		name string
 		is   bool
-	}{{"one_command_a_line", t.OneCommandALine}, {"no_error_queue", t.NoErrorQueue},
+	}{{"one_command_a_line", t.OneCommandALine},
+		{"joined_questions", t.JoinedQuestions}, {"no_error_queue", t.NoErrorQueue},
 		{"no_overload_status", t.NoOverload}, {"no_clear", t.NoClear},
 		{"no_event_enable", t.NoEventEnable}, {"keep_input", t.KeepInput}, {"echo", t.Echo},
 		{"questions_without_mark", t.PlainQuestions}} {

@@ -53,6 +53,13 @@ const (
 	FaultOverflow FaultKind = "overflow"
 	// FaultEmpty answers an empty line.
 	FaultEmpty FaultKind = "empty"
+	// FaultFirstOnly answers the first question of a message and none of the others.
+	FaultFirstOnly FaultKind = "first-only"
+	// FaultReversed answers the questions of a message from the last to the first.
+	FaultReversed FaultKind = "reversed"
+	// FaultErrorWithin answers nothing to a question between others, but the separators around it, and puts
+	// -310 into the error queue.
+	FaultErrorWithin FaultKind = "error-within"
 	// FaultUnplugged pulls the cable on a message: connections stay open and dead, and new ones are
 	// accepted and dead.
 	FaultUnplugged FaultKind = "unplugged"
@@ -98,6 +105,7 @@ var FaultKinds = []FaultKind{FaultAbsent, FaultDeaf, FaultSilent, FaultLate, Fau
 	FaultError, FaultGarbage, FaultCloses, FaultReboots, FaultOverrange, FaultSingle, FaultQueues, FaultThrowsOut,
 	FaultKeepsPlace,
 	FaultHalf, FaultTorn, FaultTwice, FaultOverflow, FaultEmpty, FaultUnplugged,
+	FaultFirstOnly, FaultReversed, FaultErrorWithin,
 	FaultHighZ, FaultUnterminated, FaultPadMissing, FaultPadExtra, FaultProbeOpen, FaultSticky,
 	FaultTouched, FaultFolds, FaultDrifts, FaultUntrue, FaultQuantised}
 

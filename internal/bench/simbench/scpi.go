@@ -58,6 +58,7 @@ const (
 	queriesOnly
 	setsOnly
 	setsFail
+	innerFails // the question in the middle of three or more
 )
 
 // unit is one program message unit.
@@ -71,12 +72,20 @@ type unit struct {
 func (in *instrument) execute(message string, how execution) (response string, answered bool) {
 	var answers []string
 	var path []string
+	fails := -1
+	if how == innerFails {
+		fails = queriesIn(message)/2 + queriesIn(message)%2 - 1
+	}
 	for _, text := range splitOutsideQuotes(message, ';') {
 		u, ok := parseUnit(text)
 		if !ok {
 			continue
 		}
 		answer, err := in.perform(u, &path, how)
+		if u.query && err == nil && fails > 0 && len(answers) == fails {
+			in.fail(errSystem)
+			answer = ""
+		}
 		if u.query && err == nil && how != setsOnly {
 			answers = append(answers, answer)
 		}
@@ -363,14 +372,14 @@ func splitOutsideQuotes(text string, separator byte) []string {
 	return append(parts, text[start:])
 }
 
-// hasQuery tells whether a message asks for an answer.
-func hasQuery(message string) bool {
+// queriesIn counts what a message asks.
+func queriesIn(message string) (n int) {
 	for _, text := range splitOutsideQuotes(message, ';') {
 		if u, ok := parseUnit(text); ok && u.query {
-			return true
+			n++
 		}
 	}
-	return false
+	return n
 }
 
 func one(args []string) (string, error) {

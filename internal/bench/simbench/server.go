@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -282,7 +283,7 @@ func (b *Bench) handle(f *face, message string) (*answer, fate) {
 	case FaultDeaf:
 		return nil, goesOn
 	case FaultSilent:
-		if hasQuery(message) {
+		if queriesIn(message) > 0 {
 			return nil, goesOn
 		}
 	case FaultCloses:
@@ -297,6 +298,8 @@ func (b *Bench) handle(f *face, message string) (*answer, fate) {
 		b.running.Go(func() { b.actLater(f, message, delay) })
 	case FaultError:
 		how = setsFail
+	case FaultErrorWithin:
+		how = innerFails
 	case FaultOverflow:
 		f.in.overflow()
 	}
@@ -317,6 +320,12 @@ func spoiled(kind FaultKind, delay time.Duration, text []byte) *answer {
 		out.text = []byte("\x00\xff#?~garbage")
 	case FaultEmpty:
 		out.text = nil
+	case FaultFirstOnly:
+		out.text = []byte(splitOutsideQuotes(string(text), ';')[0])
+	case FaultReversed:
+		answers := splitOutsideQuotes(string(text), ';')
+		slices.Reverse(answers)
+		out.text = []byte(strings.Join(answers, ";"))
 	case FaultOverrange:
 		out.text = overranged(out.text)
 	case FaultHalf:

@@ -42,6 +42,8 @@ type lab struct {
 	change func(*engine.Config)
 	// connect replaces the way to the simulated instruments.
 	connect func(context.Context, string) (io.ReadWriteCloser, error)
+	// tables are the user's own; nil for none.
+	tables []driver.Table
 	// slow: instruments are waited for as the bench file and the tables say.
 	slow bool
 	// watching makes the monitors of a run; nil takes the product's text lines.
@@ -171,7 +173,7 @@ func (l *lab) doPlan(p *plan.Plan, cal *plan.Calibrated) outcome {
 	}
 	var o outcome
 	l.journal = &memory{fail: memoryFails}
-	open := driver.Options{Dial: l.dial, Timeout: 500 * time.Millisecond}
+	open := driver.Options{Dial: l.dial, Tables: l.tables, Timeout: 500 * time.Millisecond}
 	if l.slow {
 		open.Timeout = 0
 	}

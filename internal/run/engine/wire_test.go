@@ -13,9 +13,10 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/bench/driver"
 	"provoke/internal/bench/simbench"
 	"provoke/internal/files/catalog"
-	"provoke/internal/job/plan"
+	"provoke/internal/job/event"
 	"provoke/internal/run/engine"
 )
 
@@ -23,14 +24,6 @@ import (
 type said struct {
 	to, text, phase string
 	from, until     time.Time
-}
-
-// watches reports that a message belongs to safety's watch: the interlock, the questions whether source and
-// amplifier are as they were left, and what is read while RF dwells.
-func (s said) watches() bool {
-	asks := !slices.ContainsFunc(strings.Split(s.text, ";"), func(u string) bool { return !strings.Contains(u, "?") })
-	return s.to == "interlock" || asks && (s.to == "source" || s.to == "amplifier") ||
-		s.phase == "exposing" && s.to != "source"
 }
 
 // what names a message by what it does, without its numbers.
@@ -138,14 +131,12 @@ levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}
 
 // onTheWire runs a sweep with instruments that take their time, and returns what was said for each point
 // after the first.
-func onTheWire(t testing.TB, takes time.Duration, text string, edit func(string) string) (points [][]said) {
+func onTheWire(t testing.TB, takes time.Duration, tables []driver.Table) (points [][]said) {
 	l := bareLab(t, simbench.Config{Seed: 1, Speed: 200})
-	l.edit = edit
 	l.reload()
 	l.bench.Monitors = []catalog.Monitor{{Identity: catalog.Identity{ID: "KEY"}, Kind: catalog.MonitorOperator}}
 	tap := &wiretap{takes: takes}
-	l.connect = tap.dial(l)
-	l.slow = true
+	l.connect, l.slow, l.tables = tap.dial(l), true, tables
 	var ends []int
 	done := 0
 	l.progress = func(s engine.Status) {
@@ -157,12 +148,8 @@ func onTheWire(t testing.TB, takes time.Duration, text string, edit func(string)
 			tap.mu.Unlock()
 		}
 	}
-	p, list := plan.Parse("plan.yaml", []byte(text), nil)
-	if err := list.Err(); err != nil {
-		t.Fatal(err)
-	}
-	if o := l.doPlan(p, nil); o.err != nil {
-		t.Fatalf("the sweep: %q, %v", o.Why, o.err)
+	if o := l.do(wirePlan); o.err != nil || o.Verdict != event.Done {
+		t.Fatalf("the sweep: %s, %q, %v", o.Verdict, o.Why, o.err)
 	}
 	tap.mu.Lock()
 	defer tap.mu.Unlock()
@@ -172,19 +159,51 @@ func onTheWire(t testing.TB, takes time.Duration, text string, edit func(string)
 	return points
 }
 
-// beyondTheWatch leaves out what safety's watch asks.
-func beyondTheWatch(messages []said) []said {
-	return slices.DeleteFunc(slices.Clone(messages), said.watches)
+// beyondTheWatch leaves out what safety's watch asks: the interlock, whether source and amplifier are as they were
+// left, and whatever is read while RF dwells. What a source answers after it was told something is its read-back.
+func beyondTheWatch(messages []said) (out []said) {
+	told := map[string]bool{}
+	for _, m := range messages {
+		asksOnly := !slices.ContainsFunc(strings.Split(m.text, ";"), func(u string) bool { return !strings.Contains(u, "?") })
+		told[m.to+m.phase] = told[m.to+m.phase] || !asksOnly
+		switch {
+		case m.to == "interlock", m.phase == "exposing" && m.to != "source", !told[m.to+m.phase] && m.to == "amplifier",
+			!told[m.to+m.phase] && m.to == "source":
+		default:
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// oneByOne are the built-in tables for instruments that take one setting in a message.
+func oneByOne(joined bool) []driver.Table {
+	tables := driver.BuiltIn()
+	for i := range tables {
+		tables[i].OneCommandALine, tables[i].JoinedQuestions = true, joined
+	}
+	return tables
 }
 
 // BenchmarkMessagesPerPoint counts what goes over the wire for each point of a sweep with instruments that take
-// 10 ms for a message: in all and one after the other, with and without what safety's watch asks. -v names
+// 10 ms for a message: in all and one after the other, with and without what safety's watch asks. It logs
 // each message and how often a point has it.
 func BenchmarkMessagesPerPoint(b *testing.B) {
-	var points [][]said
-	for b.Loop() {
-		points = append(points, onTheWire(b, 10*time.Millisecond, wirePlan, nil)...)
+	for _, c := range []struct {
+		name   string
+		tables []driver.Table
+	}{{"whole messages", nil}, {"one command a line", oneByOne(false)}, {"joined questions", oneByOne(true)}} {
+		b.Run(c.name, func(b *testing.B) {
+			var points [][]said
+			for b.Loop() {
+				points = append(points, onTheWire(b, 10*time.Millisecond, c.tables)...)
+			}
+			report(b, points)
+		})
 	}
+}
+
+func report(b *testing.B, points [][]said) {
 	var all, watch, sequence, with float64
 	often := map[string]int{}
 	for _, messages := range points {
