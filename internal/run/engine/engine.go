@@ -250,7 +250,8 @@ type run struct {
 	places    atomic.Pointer[[]rf.Frequency]       // where RF is; two while a change is not confirmed
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	upsetAt   map[rf.Frequency]rf.Current          // the lowest current that was measured to upset
-	looked    map[rf.Frequency]bool                // where the forward power was read at a low level
+	looked    map[rf.Frequency]look                // what the forward power was at a low level
+	power     *powerBeside                         // what is being read of it; nil for nothing
 	// upsets in a row that ended with a reset; -1 once one ended by itself
 	latches   int
 	dwelling  *dwellMeters // the meters of the last dwell that was watched
@@ -298,7 +299,7 @@ func (r *run) survive(work func() error) (err error) {
 func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done func()) {
 	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1),
 		writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt),
-		looked: map[rf.Frequency]bool{}}
+		looked: map[rf.Frequency]look{}}
 	r.time = timeLimit{time.Now(), map[plan.Purpose]taken{}}
 	r.status.Until = r.until()
 	if r.upsetAt == nil {

@@ -83,7 +83,7 @@ func (r *run) bringDrive(ctx context.Context, step plan.Step, mod level.Modulati
 	if len(r.seen[f]) == 0 && !r.byHand() && r.cfg.Rig.Analyser != nil && !r.bench.Analyser.ByHand {
 		// Nothing was read at this frequency yet: look before going up.
 		low := reached{drive: r.at.Level}
-		if err := r.measure(ctx, f, &low, mod); err != nil {
+		if err := r.measureAndPower(ctx, f, &low, mod); err != nil {
 			return at, err
 		}
 		low.on = at.on
@@ -97,7 +97,7 @@ func (r *run) bringDrive(ctx context.Context, step plan.Step, mod level.Modulati
 	if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
 		return at, err
 	}
-	err := r.measure(ctx, f, &at, mod)
+	err := r.measureAndPower(ctx, f, &at, mod)
 	return at, err
 }
 
@@ -191,6 +191,9 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	r.switched(true)
 	r.places.Store(&[]rf.Frequency{r.at.Frequency, f})
 	r.at = s
+	if r.power != nil {
+		r.power.drive = rf.Power{} // what is being read is of a level that is gone
+	}
 	if err := r.cfg.Rig.Source.Apply(r.patiently(ctx), c); err != nil {
 		return r.instrument(fmt.Sprintf("set the source to %v at %v", carrier, f), err)
 	}
@@ -330,7 +333,11 @@ func (r *run) bringCurrent(ctx context.Context, step plan.Step, mod level.Modula
 		if err := r.apply(ctx, p.Frequency, at.drive, level.Modulation{}); err != nil {
 			return at, err
 		}
-		if err := r.measure(ctx, p.Frequency, &at, mod); err != nil {
+		measure := r.measure
+		if short <= gentle { // the level is reached, as far as can be told
+			measure = r.measureAndPower
+		}
+		if err := measure(ctx, p.Frequency, &at, mod); err != nil {
 			return at, err
 		}
 	}
@@ -488,7 +495,11 @@ func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf
 	if err := r.apply(ctx, p.Frequency, at.drive, level.Modulation{}); err != nil {
 		return at, err
 	}
-	err := r.measure(ctx, p.Frequency, &at, mod)
+	measure := r.measure
+	if known && math.Abs(gap.DB()) <= gentle.DB() || !known && r.looked[p.Frequency].drive.Absent() {
+		measure = r.measureAndPower // it is the last level, or lookForward comes next
+	}
+	err := measure(ctx, p.Frequency, &at, mod)
 	if err == nil && !known {
 		err = r.lookForward(ctx, p.Frequency, at.drive)
 	}

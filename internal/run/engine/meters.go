@@ -54,12 +54,67 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	return nil
 }
 
+// look is the forward power that was read at a drive.
+type look struct{ drive, forward rf.Power }
+
+// powerBeside is a reading of the coupler's ports that goes on while something else is asked.
+type powerBeside struct {
+	frequency rf.Frequency
+	drive     rf.Power
+	read      chan powerRead
+}
+
+type powerRead struct {
+	m   guard.Measurement
+	err error
+}
+
+// measureAndPower is measure, and begins beside it to read the coupler's ports at the same level.
+func (r *run) measureAndPower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
+	r.beginPower(ctx, f, at.drive)
+	return r.measure(ctx, f, at, mod)
+}
+
+// beginPower begins to read the coupler's ports, unless a reading of a level that is gone still goes on.
+func (r *run) beginPower(ctx context.Context, f rf.Frequency, drive rf.Power) {
+	if r.cfg.Rig.PowerMeter == nil || r.bench.PowerMeter.ByHand || r.byHand() || r.power != nil && len(r.power.read) == 0 {
+		return
+	}
+	x := &powerBeside{f, drive, make(chan powerRead, 1)}
+	r.power = x
+	go func() {
+		m := guard.Measurement{Frequency: f}
+		err := r.survive(func() error { return r.readPower(ctx, &m) })
+		x.read <- powerRead{m, err}
+	}()
+}
+
+// takePower waits for the reading that was begun at a measurement's level. Where there is none it reads now.
+func (r *run) takePower(ctx context.Context, m *guard.Measurement) (beside bool, err error) {
+	x := r.power
+	if x == nil || x.frequency != m.Frequency || x.drive != m.Drive {
+		return false, r.readPower(ctx, m)
+	}
+	read := <-x.read
+	r.power, m.Forward, m.Reverse = nil, read.m.Forward, read.m.Reverse
+	return true, read.err
+}
+
 // measurePower reads forward and reverse power at the level that was reached, and has the guard look at
-// them. On the way to it lookForward alone reads them: many power meters average, and still show a level that is gone.
+// them. On the way to it lookForward alone judges them: many power meters average, and still show a level that is gone.
+// A reading that was begun beside the analyser's counts where it follows the drive since lookForward.
 func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
 	crest := chain.CrestOfLevel(mod)
 	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
-	if err := r.readPower(ctx, &m); err != nil {
+	beside, err := r.takePower(ctx, &m)
+	if looked, ok := r.looked[f]; err == nil && beside {
+		rise, _ := at.drive.Minus(looked.drive)
+		if d, _ := m.Forward.Minus(looked.forward.Add(rise)); !ok || !m.Forward.Exact() || !looked.forward.Exact() ||
+			d > steadyWithin || d < -steadyWithin {
+			err = r.readPower(ctx, &m)
+		}
+	}
+	if err != nil {
 		return err
 	}
 	at.reverse = m.Reverse
@@ -77,14 +132,14 @@ const steadyWithin rf.Gain = 0.3
 // amplifier really gives before it goes up. Many power meters average: a reading counts once the next one
 // agrees with it.
 func (r *run) lookForward(ctx context.Context, f rf.Frequency, drive rf.Power) error {
-	if r.cfg.Rig.PowerMeter == nil || r.bench.PowerMeter.ByHand || r.byHand() || r.looked[f] {
+	if r.cfg.Rig.PowerMeter == nil || r.bench.PowerMeter.ByHand || r.byHand() || r.looked[f].drive.Known() {
 		return nil
 	}
 	m := guard.Measurement{Frequency: f, Drive: drive}
 	for try := 0; try < 8; try++ {
 		was := m.Forward
 		r.feed()
-		if err := r.readPower(ctx, &m); err != nil {
+		if _, err := r.takePower(ctx, &m); err != nil {
 			return err
 		}
 		if d, _ := m.Forward.Minus(was); was.Known() && (m.Forward.Bound() != rf.Exactly || d <= steadyWithin &&
@@ -92,7 +147,7 @@ func (r *run) lookForward(ctx context.Context, f rf.Frequency, drive rf.Power) e
 			break
 		}
 	}
-	r.looked[f] = true
+	r.looked[f] = look{drive, m.Forward}
 	return r.guard.Measured(m)
 }
 

@@ -361,7 +361,7 @@ func bare() *run {
 		bench: &catalog.Bench{Source: catalog.Source{Identity: catalog.Identity{ID: "GEN1"},
 			Kind: catalog.SignalGenerator, Minimum: rf.DBm(-100), Maximum: rf.DBm(0),
 			Resolution: 0.1, CountsIn: catalog.CountsDBm}},
-		seen: map[rf.Frequency][]pair{}, upsetAt: map[rf.Frequency]rf.Current{}, looked: map[rf.Frequency]bool{},
+		seen: map[rf.Frequency][]pair{}, upsetAt: map[rf.Frequency]rf.Current{}, looked: map[rf.Frequency]look{},
 		writing: make(chan struct{}, 1), wake: make(chan struct{}, 1), now: time.Now,
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -17,7 +18,10 @@ import (
 	"provoke/internal/bench/simbench"
 	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
+	"provoke/internal/model/chain"
+	"provoke/internal/model/level"
 	"provoke/internal/run/engine"
+	"provoke/internal/units/rf"
 )
 
 // said is one message on the wire: to whom, what, in which phase of the run, and when it was under way.
@@ -131,9 +135,7 @@ levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}
 
 // onTheWire runs a sweep with instruments that take their time, and returns what was said for each point
 // after the first.
-func onTheWire(t testing.TB, takes time.Duration, tables []driver.Table) (points [][]said) {
-	l := bareLab(t, simbench.Config{Seed: 1, Speed: 200})
-	l.reload()
+func onTheWire(l *lab, takes time.Duration, tables []driver.Table) (points [][]said) {
 	l.bench.Monitors = []catalog.Monitor{{Identity: catalog.Identity{ID: "KEY"}, Kind: catalog.MonitorOperator}}
 	tap := &wiretap{takes: takes}
 	l.connect, l.slow, l.tables = tap.dial(l), true, tables
@@ -149,7 +151,7 @@ func onTheWire(t testing.TB, takes time.Duration, tables []driver.Table) (points
 		}
 	}
 	if o := l.do(wirePlan); o.err != nil || o.Verdict != event.Done {
-		t.Fatalf("the sweep: %s, %q, %v", o.Verdict, o.Why, o.err)
+		l.t.Fatalf("the sweep: %s, %q, %v", o.Verdict, o.Why, o.err)
 	}
 	tap.mu.Lock()
 	defer tap.mu.Unlock()
@@ -185,6 +187,121 @@ func oneByOne(joined bool) []driver.Table {
 	return tables
 }
 
+// between returns the messages to an instrument that were begun and answered in a time.
+func between(messages []said, to string, from, until time.Time) (out []said) {
+	for _, m := range messages {
+		if m.to == to && !m.from.Before(from) && !m.until.After(until) {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// What is asked of different instruments goes at the same time; what a rise rests on is still asked before it.
+func TestAPointAsksAtTheSameTimeWhatDoesNotDependOnItsOrder(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		tables []driver.Table
+		most   int // messages in sequence beside safety's watch
+	}{{"whole messages", nil, 9}, {"joined questions", oneByOne(true), 23}} {
+		inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+			points := onTheWire(l, 10*time.Millisecond, c.tables)
+			if len(points) < 10 {
+				t.Fatalf("%s: %d points", c.name, len(points))
+			}
+			for i, messages := range points {
+				if n := inSequence(beyondTheWatch(messages)); n > c.most {
+					t.Errorf("%s, point %d: %d messages in sequence", c.name, i, n)
+				}
+				if c.tables == nil {
+					restsOnReadings(t, i, messages)
+				}
+			}
+		})
+	}
+}
+
+// restsOnReadings looks at a point that is brought up in three settings, modulated and left.
+func restsOnReadings(t *testing.T, point int, messages []said) {
+	t.Helper()
+	var set []said
+	for _, m := range messages {
+		if m.to == "source" && strings.Contains(m.text, "VOLT ") {
+			set = append(set, m)
+		}
+	}
+	if len(set) != 5 {
+		t.Fatalf("point %d: %d settings of the source", point, len(set))
+	}
+	for i := 1; i < 4; i++ { // the second and third level, and the modulation
+		was, now := set[i-1], set[i]
+		for to, want := range map[string]int{"analyser": 1, "amplifier": 1, "interlock": 1, "powermeter": []int{0, 2, 0,
+			1}[i]} {
+			if n := len(between(messages, to, was.until, now.from)); n < want {
+				t.Errorf("point %d: %d answers of the %s between setting %d and the next, want %d", point, n, to, i, want)
+			}
+		}
+	}
+	if between(messages, "source", set[3].until, set[4].from) == nil ||
+		between(messages, "analyser", set[3].until, set[4].from) == nil ||
+		between(messages, "powermeter", set[3].until, set[4].from) == nil {
+		t.Errorf("point %d: the dwell was not watched", point)
+	}
+	for _, m := range set {
+		if !strings.Contains(m.text, "OUTP?") || !strings.HasSuffix(m.text, "SYST:ERR?") {
+			t.Errorf("point %d: not read back: %q", point, m.text)
+		}
+	}
+}
+
+// lagging is a power meter that shows the level before for a while after the source was told another.
+type lagging struct {
+	driver.PowerMeter
+	tap              *wiretap
+	forward, reverse rf.Power
+}
+
+func (m *lagging) Read(ctx context.Context, f rf.Frequency) (forward, reverse rf.Power, err error) {
+	m.tap.mu.Lock()
+	lags := false
+	for _, s := range m.tap.said {
+		lags = lags || s.to == "source" && strings.Contains(s.text, "VOLT ") && time.Since(s.until) < 8*time.Millisecond
+	}
+	m.tap.mu.Unlock()
+	forward, reverse, err = m.PowerMeter.Read(ctx, f)
+	if lags && m.forward.Known() {
+		return m.forward, m.reverse, err
+	}
+	m.forward, m.reverse = forward, reverse
+	return forward, reverse, err
+}
+
+// A reading of the power meter that was made beside the analyser's may still show a level that is gone.
+func TestForwardPowerIsNotThatOfALevelThatIsGone(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1}, func(t *testing.T, l *lab) {
+		tap := &wiretap{takes: 10 * time.Millisecond}
+		l.connect, l.slow = tap.dial(l), true
+		l.change = func(c *engine.Config) { c.Rig.PowerMeter = &lagging{PowerMeter: c.Rig.PowerMeter, tap: tap} }
+		low, high := bandOf(l.sim, 0)
+		f := rf.Frequency(math.Round(math.Sqrt(low * high)))
+		o := l.do(strings.Replace(planText(fmt.Sprintf("list: [%.0f Hz]", f.Hz())), "settle: 1 ms", "settle: 0 s", 1))
+		read := 0
+		for _, s := range o.run.Steps {
+			if s.ForwardPredicted || !s.Forward.Exact() {
+				continue
+			}
+			read++
+			p, err := l.chain.Predict(f, s.Drive, chain.CrestOf(level.Modulation{}), catalog.OnCable)
+			if d, _ := s.Forward.Minus(p.Forward); err != nil || math.Abs(d.DB()) > 0.5 {
+				t.Errorf("a drive of %v gives %v by the meter and %v by the budget, %v", s.Drive, s.Forward, p.Forward, err)
+			}
+		}
+		if o.err != nil || read < 5 {
+			t.Errorf("%d steps with a reading, %v", read, o.err)
+		}
+	})
+}
+
 // BenchmarkMessagesPerPoint counts what goes over the wire for each point of a sweep with instruments that take
 // 10 ms for a message: in all and one after the other, with and without what safety's watch asks. It logs
 // each message and how often a point has it.
@@ -196,7 +313,9 @@ func BenchmarkMessagesPerPoint(b *testing.B) {
 		b.Run(c.name, func(b *testing.B) {
 			var points [][]said
 			for b.Loop() {
-				points = append(points, onTheWire(b, 10*time.Millisecond, c.tables)...)
+				l := bareLab(b, simbench.Config{Seed: 1, Speed: 200})
+				l.reload()
+				points = append(points, onTheWire(l, 10*time.Millisecond, c.tables)...)
 			}
 			report(b, points)
 		})
