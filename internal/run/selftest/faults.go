@@ -31,7 +31,7 @@ var Kinds = []simbench.FaultKind{simbench.FaultAbsent, simbench.FaultDeaf, simbe
 
 // Further are faults of a conversation that the tests try at every message in their long version only.
 var Further = []simbench.FaultKind{simbench.FaultHalf, simbench.FaultTorn, simbench.FaultTwice, simbench.FaultOverflow,
-	simbench.FaultEmpty,
+	simbench.FaultEmpty, simbench.FaultFirstOnly, simbench.FaultReversed, simbench.FaultErrorWithin,
 	simbench.FaultUnplugged}
 
 // All are Kinds and Further.
