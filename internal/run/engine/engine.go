@@ -251,7 +251,7 @@ type run struct {
 	seen      map[rf.Frequency][]pair              // exact unmodulated readings: drive and current
 	upsetAt   map[rf.Frequency]rf.Current          // the lowest current that was measured to upset
 	looked    map[rf.Frequency]look                // what the forward power was at a low level
-	power     *powerBeside                         // what is being read of it; nil for nothing
+	power     powerBeside                          // the last reading that went on beside another; nil for none
 	// upsets in a row that ended with a reset; -1 once one ended by itself
 	latches   int
 	dwelling  *dwellMeters // the meters of the last dwell that was watched

@@ -23,10 +23,11 @@ type reached struct {
 	forwardPredicted bool
 	reverse          rf.Power
 	predicted        rf.Current
-	on               time.Time // when RF came up
-	limited          string    // why the level was not reached
-	skip             bool      // nothing useful could be done
-	upset            *judged   // the DUT upset on the way up, at what was read last
+	on               time.Time   // when RF came up
+	limited          string      // why the level was not reached
+	skip             bool        // nothing useful could be done
+	power            powerBeside // what is being read of forward and reverse power at this level; nil for nothing
+	upset            *judged     // the DUT upset on the way up, at what was read last
 }
 
 // lowBelow is how far below its level a step settles first. approachBelow is how far below the
@@ -80,9 +81,9 @@ func (r *run) bringDrive(ctx context.Context, step plan.Step, mod level.Modulati
 		return at, err
 	}
 	at.on = time.Now()
+	low := reached{drive: r.at.Level}
 	if len(r.seen[f]) == 0 && !r.byHand() && r.cfg.Rig.Analyser != nil && !r.bench.Analyser.ByHand {
 		// Nothing was read at this frequency yet: look before going up.
-		low := reached{drive: r.at.Level}
 		if err := r.measureAndPower(ctx, f, &low, mod); err != nil {
 			return at, err
 		}
@@ -91,7 +92,7 @@ func (r *run) bringDrive(ctx context.Context, step plan.Step, mod level.Modulati
 			return low, nil
 		}
 	}
-	if err := r.lookForward(ctx, f, r.at.Level); err != nil {
+	if err := r.lookForward(ctx, f, &low); err != nil {
 		return at, err
 	}
 	if err := r.apply(ctx, f, at.drive, level.Modulation{}); err != nil {
@@ -191,9 +192,6 @@ func (r *run) apply(ctx context.Context, f rf.Frequency, carrier rf.Power, mod l
 	r.switched(true)
 	r.places.Store(&[]rf.Frequency{r.at.Frequency, f})
 	r.at = s
-	if r.power != nil {
-		r.power.drive = rf.Power{} // what is being read is of a level that is gone
-	}
 	if err := r.cfg.Rig.Source.Apply(r.patiently(ctx), c); err != nil {
 		return r.instrument(fmt.Sprintf("set the source to %v at %v", carrier, f), err)
 	}
@@ -501,7 +499,7 @@ func (r *run) approach(ctx context.Context, step plan.Step, w levels, ceiling rf
 	}
 	err := measure(ctx, p.Frequency, &at, mod)
 	if err == nil && !known {
-		err = r.lookForward(ctx, p.Frequency, at.drive)
+		err = r.lookForward(ctx, p.Frequency, &at)
 	}
 	return at, err
 }

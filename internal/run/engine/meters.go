@@ -18,6 +18,7 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 	if err != nil {
 		return err
 	}
+	at.power = nil // a reading of another level
 	at.predicted, at.forward, at.forwardPredicted = p.Current, p.Forward, true
 	r.feed()
 	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: mod.CrestOverLevel(),
@@ -57,46 +58,40 @@ func (r *run) measure(ctx context.Context, f rf.Frequency, at *reached, mod leve
 // look is the forward power that was read at a drive.
 type look struct{ drive, forward rf.Power }
 
-// powerBeside is a reading of the coupler's ports that goes on while something else is asked.
-type powerBeside struct {
-	frequency rf.Frequency
-	drive     rf.Power
-	read      chan powerRead
-}
+// powerBeside brings a reading of the coupler's ports that goes on while something else is asked.
+type powerBeside chan powerRead
 
 type powerRead struct {
 	m   guard.Measurement
 	err error
 }
 
-// measureAndPower is measure, and begins beside it to read the coupler's ports at the same level.
+// measureAndPower is measure, and begins beside it to read the coupler's ports at the same level, unless a reading
+// of a level that is gone still goes on.
 func (r *run) measureAndPower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
-	r.beginPower(ctx, f, at.drive)
-	return r.measure(ctx, f, at, mod)
-}
-
-// beginPower begins to read the coupler's ports, unless a reading of a level that is gone still goes on.
-func (r *run) beginPower(ctx context.Context, f rf.Frequency, drive rf.Power) {
-	if r.cfg.Rig.PowerMeter == nil || r.bench.PowerMeter.ByHand || r.byHand() || r.power != nil && len(r.power.read) == 0 {
-		return
+	var beside powerBeside
+	free := r.power == nil || len(r.power) > 0
+	if r.cfg.Rig.PowerMeter != nil && !r.bench.PowerMeter.ByHand && !r.byHand() && free {
+		beside = make(powerBeside, 1)
+		r.power = beside
+		go func() {
+			m := guard.Measurement{Frequency: f}
+			err := r.survive(func() error { return r.readPower(ctx, &m) })
+			beside <- powerRead{m, err}
+		}()
 	}
-	x := &powerBeside{f, drive, make(chan powerRead, 1)}
-	r.power = x
-	go func() {
-		m := guard.Measurement{Frequency: f}
-		err := r.survive(func() error { return r.readPower(ctx, &m) })
-		x.read <- powerRead{m, err}
-	}()
+	err := r.measure(ctx, f, at, mod)
+	at.power = beside
+	return err
 }
 
-// takePower waits for the reading that was begun at a measurement's level. Where there is none it reads now.
-func (r *run) takePower(ctx context.Context, m *guard.Measurement) (beside bool, err error) {
-	x := r.power
-	if x == nil || x.frequency != m.Frequency || x.drive != m.Drive {
+// takePower waits for the reading that was begun at a level, if there is one, or reads now.
+func (r *run) takePower(ctx context.Context, at *reached, m *guard.Measurement) (beside bool, err error) {
+	if at.power == nil {
 		return false, r.readPower(ctx, m)
 	}
-	read := <-x.read
-	r.power, m.Forward, m.Reverse = nil, read.m.Forward, read.m.Reverse
+	read := <-at.power
+	r.power, at.power, m.Forward, m.Reverse = nil, nil, read.m.Forward, read.m.Reverse
 	return true, read.err
 }
 
@@ -106,7 +101,7 @@ func (r *run) takePower(ctx context.Context, m *guard.Measurement) (beside bool,
 func (r *run) measurePower(ctx context.Context, f rf.Frequency, at *reached, mod level.Modulation) error {
 	crest := chain.CrestOfLevel(mod)
 	m := guard.Measurement{Frequency: f, Drive: at.drive, Crest: crest.OverCarrier, Mean: crest.Mean}
-	beside, err := r.takePower(ctx, &m)
+	beside, err := r.takePower(ctx, at, &m)
 	if looked, ok := r.looked[f]; err == nil && beside {
 		rise, _ := at.drive.Minus(looked.drive)
 		if d, _ := m.Forward.Minus(looked.forward.Add(rise)); !ok || !m.Forward.Exact() || !looked.forward.Exact() ||
@@ -131,15 +126,15 @@ const steadyWithin rf.Gain = 0.3
 // lookForward reads the forward power at a low level, once at every frequency, so that the guard knows what the
 // amplifier really gives before it goes up. Many power meters average: a reading counts once the next one
 // agrees with it.
-func (r *run) lookForward(ctx context.Context, f rf.Frequency, drive rf.Power) error {
+func (r *run) lookForward(ctx context.Context, f rf.Frequency, at *reached) error {
 	if r.cfg.Rig.PowerMeter == nil || r.bench.PowerMeter.ByHand || r.byHand() || r.looked[f].drive.Known() {
 		return nil
 	}
-	m := guard.Measurement{Frequency: f, Drive: drive}
+	m := guard.Measurement{Frequency: f, Drive: at.drive}
 	for try := 0; try < 8; try++ {
 		was := m.Forward
 		r.feed()
-		if _, err := r.takePower(ctx, &m); err != nil {
+		if _, err := r.takePower(ctx, at, &m); err != nil {
 			return err
 		}
 		if d, _ := m.Forward.Minus(was); was.Known() && (m.Forward.Bound() != rf.Exactly || d <= steadyWithin &&
@@ -147,7 +142,7 @@ func (r *run) lookForward(ctx context.Context, f rf.Frequency, drive rf.Power) e
 			break
 		}
 	}
-	r.looked[f] = look{drive, m.Forward}
+	r.looked[f] = look{at.drive, m.Forward}
 	return r.guard.Measured(m)
 }
 

@@ -166,7 +166,9 @@ func onTheWire(l *lab, takes time.Duration, tables []driver.Table) (points [][]s
 func beyondTheWatch(messages []said) (out []said) {
 	told := map[string]bool{}
 	for _, m := range messages {
-		asksOnly := !slices.ContainsFunc(strings.Split(m.text, ";"), func(u string) bool { return !strings.Contains(u, "?") })
+		asksOnly := !slices.ContainsFunc(strings.Split(m.text, ";"), func(u string) bool {
+			return !strings.Contains(u, "?")
+		})
 		told[m.to+m.phase] = told[m.to+m.phase] || !asksOnly
 		switch {
 		case m.to == "interlock", m.phase == "exposing" && m.to != "source", !told[m.to+m.phase] && m.to == "amplifier",
@@ -235,10 +237,11 @@ func restsOnReadings(t *testing.T, point int, messages []said) {
 	}
 	for i := 1; i < 4; i++ { // the second and third level, and the modulation
 		was, now := set[i-1], set[i]
-		for to, want := range map[string]int{"analyser": 1, "amplifier": 1, "interlock": 1, "powermeter": []int{0, 2, 0,
-			1}[i]} {
+		for to, want := range map[string]int{"analyser": 1, "amplifier": 1, "interlock": 1,
+			"powermeter": []int{0, 2, 0, 1}[i]} {
 			if n := len(between(messages, to, was.until, now.from)); n < want {
-				t.Errorf("point %d: %d answers of the %s between setting %d and the next, want %d", point, n, to, i, want)
+				t.Errorf("point %d: %d answers of the %s between setting %d and the next, want %d", point, n, to, i,
+					want)
 			}
 		}
 	}
@@ -293,7 +296,8 @@ func TestForwardPowerIsNotThatOfALevelThatIsGone(t *testing.T) {
 			read++
 			p, err := l.chain.Predict(f, s.Drive, chain.CrestOf(level.Modulation{}), catalog.OnCable)
 			if d, _ := s.Forward.Minus(p.Forward); err != nil || math.Abs(d.DB()) > 0.5 {
-				t.Errorf("a drive of %v gives %v by the meter and %v by the budget, %v", s.Drive, s.Forward, p.Forward, err)
+				t.Errorf("a drive of %v gives %v by the meter and %v by the budget, %v", s.Drive, s.Forward, p.Forward,
+					err)
 			}
 		}
 		if o.err != nil || read < 5 {
