@@ -439,8 +439,8 @@ func (t Table) settingFaults() []fault {
 	if t.JoinedQuestions && (!t.OneCommandALine && t.Acknowledge == "" || t.console() || t.NoErrorQueue) {
 		add("quirks.joined_questions",
 			"joined_questions goes with one_command_a_line or acknowledge (without these all is joined), not with "+
-				"echo or prompt, and not with no_error_queue: the answer to SYST:ERR?, asked last, tells that the others "+
-				"are in their order")
+				"echo or prompt, and not with no_error_queue: the answer to SYST:ERR?, asked last, tells that the "+
+				"others are in their order")
 	}
 	if t.TraceAs != "" && t.Role != RoleAnalyser {
 		add("quirks.trace_as", "trace_as belongs to the role analyser")
