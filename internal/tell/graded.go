@@ -67,7 +67,8 @@ func about(c rf.Current) string {
 
 // GradedWords words an estimate: "DMM1 moved 1.8 of 3.2 mV at 80.1 dBµA: onset about 82.4 dBµA (81.6 to 83.5)".
 func GradedWords(p analysis.GradedPoint) string {
-	words := fmt.Sprintf("%s moved %.2g of %.2g %s at %v: onset %s", p.Monitor, math.Abs(p.Moved), p.Critical, p.Unit,
+	words := fmt.Sprintf("%s moved %.2g of about %.2g %s at %v: onset %s", p.Monitor, math.Abs(p.Moved), p.Critical,
+		p.Unit,
 		p.Exposed.WithBound(rf.Exactly), about(p.Estimate))
 	if p.Low.Known() {
 		words += fmt.Sprintf(" (%.1f to %.1f)", p.Low.In(), p.High.In())
@@ -78,9 +79,9 @@ func GradedWords(p analysis.GradedPoint) string {
 // readingWords say how much a monitor's readings say.
 func readingWords(r analysis.GradedReading) string {
 	if r.Why != "" {
-		return fmt.Sprintf("Graded readings of %s say nothing of what was not exposed: %s.", r.Monitor, r.Why)
+		return fmt.Sprintf("No estimate from readings of %s: %s.", r.Monitor, r.Why)
 	}
-	words := fmt.Sprintf("%s: the product upsets where it has moved %.2g %s (noise %.1g %s); it goes with the "+
+	words := fmt.Sprintf("%s: the product upsets where it has moved about %.2g %s (noise %.1g %s); it goes with the "+
 		"current to the "+
 		"power of %.1f", r.Monitor, r.Critical, r.Unit, r.Noise, r.Unit, r.Exponent)
 	if r.Narrowest > 0 {
@@ -106,7 +107,7 @@ func gradedTable(run int, points []analysis.GradedPoint) Table {
 		if p.Estimate.Exact() {
 			estimate = keep("about " + p.Estimate.String())
 		}
-		t.Add(at(run, p.Frequency), Amount(p.Exposed), say(fmt.Sprintf("%s %.2g of %.2g %s", p.Monitor,
+		t.Add(at(run, p.Frequency), Amount(p.Exposed), say(fmt.Sprintf("%s %.2g of about %.2g %s", p.Monitor,
 			math.Abs(p.Moved),
 			p.Critical, p.Unit)), estimate, limits)
 	}
@@ -119,8 +120,12 @@ func gradedChart(f analysis.Findings) (Chart, bool) {
 		return Chart{}, false
 	}
 	var stood, estimates, least, limits []Spot
+	for _, p := range f.Points {
+		if !p.Upset && p.Onset.Known() {
+			stood = append(stood, spot(p.Frequency, p.Onset.WithBound(rf.Exactly)))
+		}
+	}
 	for _, p := range f.Graded.Points {
-		stood = append(stood, spot(p.Frequency, p.Exposed))
 		m := spot(p.Frequency, p.Estimate)
 		m.Run, m.Says = f.Run, fmt.Sprintf("%v: %s; an estimate", p.Frequency, GradedWords(p))
 		if !p.Estimate.Exact() {
@@ -142,13 +147,13 @@ func gradedChart(f analysis.Findings) (Chart, bool) {
 	if !c.OverFrequency("current on the cable (dBµA)", stood, estimates, least, upset, wanted) {
 		return c, false
 	}
-	c.draw("limits of an estimate", Whisker, After, limits)
-	c.draw("stood", Dot, Before, stood)
-	c.draw("estimate", Square, After, append(estimates, least...))
+	c.draw("stood", Dot, After, stood)
+	c.draw("limits of an estimate, 95 %", Whisker, Third, limits)
+	c.draw("estimate", Square, Third, append(estimates, least...))
 	c.draw("upset, exposed", Cross, Upset, upset)
 	c.draw(WantedWords(f), Dash, Wanted, wanted)
-	c.explain(true, "stood", Dot, Before)
-	c.explain(true, "estimate, not exposed", Square, After)
+	c.explain(true, "stood", Dot, After)
+	c.explain(true, "estimate with limits, not exposed", Square, Third)
 	c.explain(len(least) > 0, "estimate, at least", Bound, Soft)
 	c.explain(len(upset) > 0, "onset, exposed", Cross, Upset)
 	c.explain(len(wanted) > 0, WantedWords(f), Dash, Wanted)
@@ -211,17 +216,20 @@ func (c CompareTold) shifts(s *Section) {
 	}
 	fellAt, roseAt := 0, 0
 	for _, x := range c.Shifts {
-		if x.Fell > 0 {
+		switch {
+		case x.Beyond && x.Fell > 0:
 			fellAt++
-		} else {
+		case x.Beyond:
 			roseAt++
 		}
 	}
-	x := c.Shifts[0]
-	s.say("of", fmt.Sprintf("Where both runs stood the level, readings moved less after the change at %s and more at "+
-		"%d; most at "+
-		"%v: the shift of %s %s. That is no onset and in no verdict.", english.Count(fellAt, "frequency",
-		"frequencies"),
-		roseAt, x.Frequency, x.Monitor, fell(x)))
+	if fellAt+roseAt == 0 {
+		return
+	}
+	x := c.Shifts[slices.IndexFunc(c.Shifts, func(x analysis.ShiftChange) bool { return x.Beyond })]
+	s.say("of", fmt.Sprintf("Where both runs stood the level, readings moved less in run %d at %s and more at %d, by "+
+		"more "+
+		"than set-ups differ by; most at %v: the shift of %s %s. That is no onset and in no verdict.", c.After.Run,
+		english.Count(fellAt, "frequency", "frequencies"), roseAt, x.Frequency, x.Monitor, fell(x)))
 	s.table(movedTable(c.Comparison, mostGraded))
 }

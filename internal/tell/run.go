@@ -144,8 +144,8 @@ func (t RunTold) section() Section {
 			Kind: KindHint, Brief: true})
 	}
 	if f.Upsets > 0 {
-		s.add(Block{Text: fmt.Sprintf("--all prints each of the %s that upset.",
-			english.Count(f.Upsets, "frequency", "frequencies")), Kind: KindHint, Brief: true})
+		s.add(Block{Text: fmt.Sprintf("--all prints every frequency that upset, %d in all.", f.Upsets), Kind: KindHint,
+			Brief: true})
 	}
 	for _, c := range t.charts() {
 		s.add(Block{Chart: &c, Kind: KindChart})
@@ -188,6 +188,9 @@ func (t RunTold) worstBetween() string {
 	if between := t.Onsets.Between(worst.Frequency); upset && between != "" {
 		words := fmt.Sprintf("The onset at %v lies from %s with a confidence of %v", worst.Frequency, between,
 			t.Onsets.Worst.Expanded.Confidence)
+		if strings.HasPrefix(between, "at ") { // a bound
+			words = strings.Replace(words, "lies from", "is", 1)
+		}
 		if u, wanted := t.Onsets.At[worst.Frequency], worst.Wanted; wanted.Known() {
 			near, a := wanted.Minus(u.High)
 			far, b := wanted.Minus(u.Low)

@@ -46,7 +46,7 @@ var paints = map[tell.Paint]color.Color{
 	tell.Wanted: ink, tell.Ink: ink, tell.Before: before, tell.After: after, tell.Upset: alarm,
 	tell.Lacking: rgb(0xf1dccf), tell.Higher: rgb(0xcfdfe6),
 	tell.RFOn: color.NRGBA{0xf2, 0xa3, 0x3c, 0x48}, tell.Calm: calm, tell.Soft: soft, tell.Trace: rgb(0x9db4bf),
-	tell.Event: rgb(0xd98a88), tell.Failing: color.NRGBA{0x7a, 0x12, 0x78, 0x1c},
+	tell.Third: rgb(0x7a4fb0), tell.Event: rgb(0xd98a88), tell.Failing: color.NRGBA{0x7a, 0x12, 0x78, 0x1c},
 }
 
 // strokes are how thick lines are.

@@ -98,7 +98,7 @@ func gradedOf(r *result.Run) *Graded {
 func readingOf(m result.Monitored, step float64) GradedReading {
 	out := GradedReading{Monitor: m.Monitor.ID, Unit: m.Monitor.Unit, Noise: m.Sigma * m.Monitor.Tolerance,
 		Why: "no reading moved visibly"}
-	most := 0
+	most, silent := 0, 0
 	for _, b := range m.Bands {
 		if b.Why == "" && len(b.Estimates) > most {
 			most = len(b.Estimates)
@@ -107,8 +107,8 @@ func readingOf(m result.Monitored, step float64) GradedReading {
 			if q := graded.Narrowest(m.Sigma, e.Critical, e.Exponent, step); q > 0 {
 				out.Narrowest = rf.Fraction(1 / q)
 			}
-		} else if most == 0 && b.Why != "" {
-			out.Why = b.Why
+		} else if most == 0 && b.Why != "" && len(b.Estimates) > silent {
+			out.Why, silent = b.Why, len(b.Estimates)
 		}
 	}
 	return out
@@ -188,6 +188,10 @@ type ShiftChange struct {
 	Beyond bool
 }
 
+// least is the part of the tolerance that a shift has to have to be compared: a baseline is off by less, and nobody
+// would look at it.
+const least = 0.05
+
 // certain is how many standard deviations a change of a shift has to have to be told: there are hundreds of
 // frequencies.
 const certain = 4.5
@@ -218,7 +222,8 @@ func shiftChanges(before, after *result.Run, needed rf.Gain) (out []ShiftChange)
 				k := math.Pow(10, -2*(x.Level-level)/20)
 				x.Shift, x.Sigma = math.Abs(x.Shift)*k, math.Hypot(x.Sigma*k, x.Shift*k*math.Ln10*(x.Level-level)/20)
 			}
-			if math.Abs(s.Shift-t.Shift) < certain*math.Hypot(s.Sigma, t.Sigma) {
+			if math.Abs(s.Shift-t.Shift) < certain*math.Hypot(s.Sigma, t.Sigma) ||
+				max(s.Shift, t.Shift) < least*m.Tolerance {
 				continue
 			}
 			c := ShiftChange{Frequency: s.At, Monitor: m.ID, Unit: m.Unit, Before: s.Shift, After: t.Shift,

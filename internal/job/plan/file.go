@@ -482,6 +482,9 @@ func (r *reader) grid() {
 	all := level.GridUnion(parts...)
 	frequencies, err := all.Frequencies()
 	if err == nil {
+		for i, f := range r.plan.First { // findings and files tell a frequency to a hertz or seven digits
+			r.plan.First[i] = gridOf(frequencies, f)
+		}
 		for _, f := range harmonicsOf(r.file.Clocks, spansOf(r.plan.Stretches), frequencies) {
 			r.plan.First = alsoNamed(r.plan.First, f, crystal)
 		}
@@ -492,6 +495,20 @@ func (r *reader) grid() {
 		return
 	}
 	r.plan.Grid, r.plan.GridText = frequencies, all.String()
+}
+
+// asWritten is how far a frequency may lie from one of the grid and be that one, written with seven digits.
+const asWritten = 1e-6
+
+// gridOf is the frequency of a grid, ascending, that one stands for; the frequency itself where there is none.
+func gridOf(grid []rf.Frequency, f rf.Frequency) rf.Frequency {
+	i, _ := slices.BinarySearch(grid, f)
+	for _, k := range []int{i - 1, i} {
+		if k >= 0 && k < len(grid) && math.Abs(float64(grid[k]/f)-1) <= asWritten {
+			return grid[k]
+		}
+	}
+	return f
 }
 
 // first reads what is visited before all others; false where something is wrong with it.
@@ -639,11 +656,11 @@ func (r *reader) timeLimit() {
 		return
 	}
 	r.plan.TimeLimit = r.file.TimeLimit
-	r.durationWithin("time_limit", r.plan.TimeLimit, rf.Duration(1e9), rf.Duration(24*3600*1e9))
+	r.durationWithin("time_limit", r.plan.TimeLimit, shortestLimit, rf.Duration(24*3600*1e9))
 }
 
 func (r *reader) durationWithin(path string, d, low, high rf.Duration) {
-	if d < low || d > high {
+	if (d < low || d > high) && !r.doc.TroubleBelow(path) {
 		r.problem(path, "", "%s of %v is not between %v and %v", path, d, low, high)
 	}
 }

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"fmt"
+	"math"
 	"path"
 	"slices"
 
@@ -44,9 +45,15 @@ func (p *Plan) VisitFirst(named []Named) {
 	p.First = out
 }
 
+// shortestLimit is the least time that a plan may have.
+const shortestLimit = rf.Duration(1e9)
+
 // Within makes of a plan the one for so much time: the same frequencies and searches, what is named first, then the
 // grid from coarse to fine, until the time is up.
 func Within(p *Plan, b *catalog.Bench, limit rf.Duration, named []Named) (*Look, error) {
+	if limit < shortestLimit {
+		return nil, fmt.Errorf("a plan for %v: a run takes %v at least", limit, shortestLimit)
+	}
 	if p.Kind != Exposure {
 		return nil, fmt.Errorf("a plan for a time exposes the product, and %s is a plan of kind %s", p.File, p.Kind)
 	}
@@ -64,7 +71,7 @@ func Within(p *Plan, b *catalog.Bench, limit rf.Duration, named []Named) (*Look,
 		}
 	}
 	if err := l.make(p, []Change{{"name", fmt.Sprintf("%s, in %v", p.Name, limit)}, {"first", bracketed(ahead)},
-		{"time_limit", fmt.Sprintf("%g min", limit.Std().Minutes())}}); err != nil {
+		{"time_limit", seconds(limit)}}); err != nil {
 		return nil, err
 	}
 	l.Duration = durationOf(l.Plan, b)
@@ -72,7 +79,11 @@ func Within(p *Plan, b *catalog.Bench, limit rf.Duration, named []Named) (*Look,
 	says := []string{fmt.Sprintf("Made from %s for %v: what is worth most comes first, from coarse to fine, until the "+
 		"time is up.", path.Base(p.File), limit), reach.String() + "."}
 	if reach.Takes == 0 {
-		says = append(says, fmt.Sprintf("Everything takes %v.", l.Duration))
+		whole := *l.Plan
+		whole.TimeLimit = rf.Duration(24 * 3600 * 1e9)
+		if all, _ := reachOf(&whole, b); all.Takes > 0 {
+			says = append(says, fmt.Sprintf("Everything would take about %v.", all.Takes))
+		}
 	}
 	switch n := len(l.Plan.First); {
 	case n > mostListed:
@@ -88,4 +99,12 @@ func Within(p *Plan, b *catalog.Bench, limit rf.Duration, named []Named) (*Look,
 	}
 	l.head(says)
 	return l, nil
+}
+
+// seconds writes a time as a file has it: whole minutes, or seconds.
+func seconds(d rf.Duration) string {
+	if s := d.Std().Seconds(); math.Mod(s, 60) != 0 {
+		return fmt.Sprintf("%g s", s)
+	}
+	return fmt.Sprintf("%g min", d.Std().Minutes())
 }

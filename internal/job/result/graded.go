@@ -82,17 +82,18 @@ func (g *Gradings) Add(s *Step) {
 	if !known || s.Outcome.Skipped || s.Outcome.Exposures == 0 {
 		return
 	}
-	for _, d := range s.Dwelt {
-		t := g.of(d.Monitor)
-		if t == nil {
-			continue
+	for i := range g.tracks {
+		t := &g.tracks[i]
+		x := graded.Sample{At: s.Step.Point.Frequency, Level: level, Upset: s.Outcome.Upset, Sigma: math.Inf(1)}
+		for _, d := range s.Dwelt {
+			if d.Monitor == t.monitor.ID {
+				if !s.Outcome.Upset {
+					t.learn(d)
+				}
+				x.Shift, x.Sigma = t.shift(d)
+			}
 		}
-		if !s.Outcome.Upset {
-			t.learn(d)
-		}
-		x := graded.Sample{At: s.Step.Point.Frequency, Level: level, Upset: s.Outcome.Upset}
-		x.Shift, x.Sigma = t.shift(d)
-		t.track.Add(x)
+		t.track.Add(x) // without a reading it still says what was stood
 	}
 }
 
@@ -111,7 +112,9 @@ func (t *grading) learn(d Dwelt) {
 		return
 	}
 	t.looked++
-	t.look += (min(d.Spread, 3*cmp.Or(t.look, d.Spread)) - t.look) / float64(min(t.looked, 50))
+	n := float64(d.Looks)
+	spread := d.Spread / (1 - 1/(4*n) - 7/(32*n*n)) // a few looks scatter less than they should
+	t.look += (min(spread, 3*cmp.Or(t.look, spread)) - t.look) / float64(min(t.looked, 50))
 }
 
 // shift is by how much a reading moved, in tolerances, and its standard deviation: what the mean of so many looks, the
@@ -127,14 +130,14 @@ func (t *grading) shift(d Dwelt) (by, sigma float64) {
 	return (d.Mean - zero) / t.monitor.Tolerance, max(sigma, 0.002)
 }
 
-// At is what says where to expose next at a frequency: the lowest onset that is good enough for it, of all monitors.
-// Places is false where there is none.
+// At is what says where to expose next at a frequency: of all monitors the estimate with the closest limits. Places is
+// false where there is none.
 func (g *Gradings) At(f rf.Frequency) (out graded.Estimate) {
 	ask := 0.0
 	for i := range g.tracks {
 		x := g.tracks[i].track.At(f, g.step)
 		ask = max(ask, x.Ask)
-		if x.Places && (!out.Places || x.Onset < out.Onset) {
+		if x.Places && (!out.Places || x.High-x.Low < out.High-out.Low) {
 			out = x
 		}
 	}
@@ -142,13 +145,12 @@ func (g *Gradings) At(f rf.Frequency) (out graded.Estimate) {
 	return out
 }
 
-// first is the grading of the monitor that leaves its tolerance first: the lowest onset, or where none has one the
-// lowest level that is stood.
-func first(all []Grading) (out Grading, told bool) {
+// best is the estimate that says most: one with a level before one with a bound, and of several the one with the
+// closest limits, since each monitor's is of the same onset.
+func best(all []Grading) (out Grading, told bool) {
 	for _, x := range all {
 		if x.Kind != graded.Silent && (!told || x.Kind > out.Kind ||
-			x.Kind == out.Kind && (x.Kind == graded.About && x.Onset < out.Onset ||
-				x.Kind == graded.AtLeast && x.Low < out.Low)) {
+			x.Kind == out.Kind && x.High-x.Low < out.High-out.Low) {
 			out, told = x, true
 		}
 	}
@@ -177,7 +179,7 @@ func (g *Gradings) All() (monitors []Monitored, out []Grading) {
 		}
 	}
 	for _, all := range at {
-		if x, told := first(all); told {
+		if x, told := best(all); told {
 			out = append(out, x)
 		}
 	}

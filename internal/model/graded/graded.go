@@ -179,13 +179,18 @@ func (t *Track) Stood() (out []Sample) {
 	for _, p := range t.places {
 		for _, s := range slices.Backward(p.all) {
 			if !s.Upset {
-				out = append(out, s)
+				if !s.unread() {
+					out = append(out, s)
+				}
 				break
 			}
 		}
 	}
 	return out
 }
+
+// unread reports that the monitor gave no reading in the exposure.
+func (s Sample) unread() bool { return math.IsInf(s.Sigma, 1) }
 
 // Visible reports that a shift is more than noise.
 func (s Sample) Visible() bool { return math.Abs(s.Shift) >= seen*s.Sigma }
@@ -248,7 +253,7 @@ func (p *place) test() {
 	case p.upset-p.pass > closest || p.upset < p.pass:
 	case n > 0 && p.good[n-1].Level > p.pass-0.01:
 		p.leads = good
-	default:
+	case slices.ContainsFunc(p.all, func(s Sample) bool { return !s.Upset && s.Level > p.pass-0.01 && !s.unread() }):
 		p.leads = bad
 	}
 	for i, s := range p.all {
@@ -609,7 +614,7 @@ func quantile(all []weighed, q float64) float64 {
 func (b Band) at(places []place, j int, all, exponent []weighed) Estimate {
 	p := places[j]
 	last := p.good[len(p.good)-1]
-	e := Estimate{At: p.at, Level: last.Level, Shift: last.Shift, Upset: !math.IsInf(p.upset, 1),
+	e := Estimate{At: p.at, Level: p.pass, Shift: last.Shift, Upset: !math.IsInf(p.upset, 1),
 		Exponent: quantile(exponent, 0.5)}
 	slices.SortFunc(all, func(a, b weighed) int { return cmp.Compare(a.x, b.x) })
 	e.Onset, e.Low, e.High = quantile(all, 0.5), quantile(all, (1-Confidence)/2), quantile(all, (1+Confidence)/2)

@@ -72,6 +72,13 @@ func (r *run) inTime(step plan.Step) error {
 	}
 	done, known := r.cfg.Program.Progress()
 	return fmt.Errorf("%w: of %v, %v are left, and the next step takes about %v; %d of %d frequencies were exposed",
-		errTimeUp, r.cfg.Plan.TimeLimit, rf.Duration(max(0, time.Until(until).Round(time.Second/10))),
-		rf.Duration(takes.Round(time.Second/10)), done, known)
+		errTimeUp, r.cfg.Plan.TimeLimit, brief(max(0, time.Until(until))), brief(takes), done, known)
+}
+
+// brief is a time to tenths of a second, or to milliseconds below one.
+func brief(d time.Duration) rf.Duration {
+	if d < time.Second {
+		return rf.Duration(d.Round(time.Millisecond))
+	}
+	return rf.Duration(d.Round(time.Second / 10))
 }
