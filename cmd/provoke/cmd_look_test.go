@@ -201,8 +201,8 @@ func TestFromAPlanToWhatATimeTeaches(t *testing.T) {
 	}
 	said := b.must(terminal.ExitDone, "plan", "plan.yaml", "--within", "20 min", "--laboratory", "lab.yaml")
 	holds("making it", said, "20 min: about ", " of 638 frequencies, in steps of up to ", "narrower than ",
-		"Visited first: 40 MHz, 12 MHz, 24 MHz", "Among them what the laboratory reported.", "Everything would take about",
-		"plan-within.yaml --job JOB")
+		"Visited first: 40 MHz, 12 MHz, 24 MHz", "Among them what the laboratory reported.",
+		"Everything would take about", "plan-within.yaml --job JOB")
 	holds("dry run", b.must(terminal.ExitDone, "plan", "plan-within.yaml"), "time limit 20 min: about ",
 		"then from coarse to fine")
 	if shape := b.must(terminal.ExitDone, "plan", "plan-within.yaml", "--json"); !strings.Contains(shape,
