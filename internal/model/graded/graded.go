@@ -409,13 +409,13 @@ func (t *Track) why(places []place) string {
 		leads.add(p.leads, 1)
 	}
 	switch {
-	case 5*leads.bad > leads.good, t.leads.bad > 0 && t.leads.share(0) < 1.0/3 && leads.good < 2:
+	case 8*leads.bad > leads.good, t.leads.bad > 0 && t.leads.share(0) < 1.0/3 && leads.good < 4:
 		return "the product upsets without this reading having moved"
 	case 5*follows.bad > follows.good:
 		return "the reading does not move less at lower levels"
 	case len(places) == 1 && follows.good+leads.good == 0:
 		return "it moved at one frequency alone, at one level"
-	case t.follows.share(1) < 1.0/2, follows.good == 0 && t.follows.share(2) < 2.0/3:
+	case t.follows.share(2) < 2.0/3:
 		return "nothing has shown yet that the reading follows the level"
 	}
 	return ""
