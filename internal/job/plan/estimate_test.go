@@ -82,10 +82,10 @@ func TestTheTermsOfADuration(t *testing.T) {
 		// periods are the product's baseline.
 		"a text monitor": {plan: []func(*Plan){three}, bench: func(b *catalog.Bench) {
 			b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorText, Silence: 20 * second}}
-		}, pace: pace{line: 0.1}, want: (3*2 + 4*2) * time.Second},
+		}, pace: pace{line: 0.1}, want: (3*2 + 2) * time.Second},
 		"messages of a topic": {plan: []func(*Plan){three}, bench: func(b *catalog.Bench) {
 			b.Monitors = []catalog.Monitor{{Kind: catalog.MonitorMQTT, Silence: 20 * second}}
-		}, pace: pace{line: 0.1}, want: (3*2 + 4*2) * time.Second},
+		}, pace: pace{line: 0.1}, want: (3*2 + 2) * time.Second},
 		// Edges of 1 % in steps of 10 %: halved log2(10) times, rounded up 4, at either side of one band: 8 exposures,
 		// of
 		// which every other upsets.
