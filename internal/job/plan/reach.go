@@ -80,8 +80,8 @@ func reachOf(p *Plan, b *catalog.Bench) (out Reach, ok bool) {
 // failingFrom is the onset that the estimate assumes.
 const failingFrom rf.Gain = -6
 
-// before is what comes before the first exposure and after the last: opening, the product's baseline, which is two dwells
-// or more of slow monitors, first light, off.
+// before is what comes before the first exposure and after the last: opening, the product's baseline, which is two
+// dwells or more of slow monitors, first light, off.
 func (e estimate) before(a pace) float64 {
 	return 30*float64(a.exchange) + (1+6*a.look)*float64(e.period(a))
 }
