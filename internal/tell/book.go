@@ -219,6 +219,7 @@ func (b *Book) Findings(number int) (result.Run, analysis.Findings, error) {
 		return r, analysis.Findings{}, err
 	}
 	f := analysis.Of(r, control)
+	f.Graded = analysis.GradedOf(&r)
 	same, err := b.same(r)
 	if err == nil {
 		uncertainty.Decide(&f, r, same, b.Bench)

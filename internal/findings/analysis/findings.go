@@ -75,7 +75,7 @@ type Findings struct {
 	Highest       rf.Current
 	// Covered is how far the run looked; empty for journals that do not say what was stepped through.
 	Covered Covered
-	// Graded is what readings show beyond what was exposed; nil where there is nothing to say.
+	// Graded is what readings show beyond what was exposed: GradedOf, by whoever tells it; nil where there is nothing.
 	Graded *Graded
 	// Decision is that of the level stood with the greatest risk; nil until Decide.
 	Decision *Decision
@@ -205,7 +205,6 @@ func Of(r result.Run, control *result.Run) Findings {
 		f.FalseAlarms = falseAlarms(r)
 	case plan.Exposure, plan.Control:
 		f.Covered = coveredBy(f.Points, r.Opened.Stretches, timed)
-		f.Graded = gradedOf(&r)
 	}
 	return f
 }

@@ -60,8 +60,9 @@ type Finer struct {
 	Estimate     rf.Current // of the onset in between; an estimate, "at most" where the peak is not bounded
 }
 
-// gradedOf works out what a run's readings show; nil where there is nothing to say.
-func gradedOf(r *result.Run) *Graded {
+// GradedOf works out what a run's readings show; nil where there is nothing to say. It takes longer than the findings
+// and stands apart from them, since most of those who ask for findings do not tell it.
+func GradedOf(r *result.Run) *Graded {
 	if k := r.Opened.RunKind; k != plan.Exposure && k != plan.Control || len(r.Passes) > 0 {
 		return nil
 	}

@@ -77,10 +77,16 @@ func (g gradual) swept(number int, step float64, seed uint64) result.Run {
 	return b.r
 }
 
+func withGraded(r result.Run) analysis.Findings {
+	f := analysis.Of(r, nil)
+	f.Graded = analysis.GradedOf(&r)
+	return f
+}
+
 // Estimates stand beside a failing band, hold the truth, and are no points of the profile.
 func TestEstimatesStandApartFromWhatWasExposed(t *testing.T) {
 	g := gradual{circuits: [][3]float64{{24, 8, 84}}, at: 3.2, noise: 0.05}
-	f := analysis.Of(g.swept(1, 1.01, 1), nil)
+	f := withGraded(g.swept(1, 1.01, 1))
 	if f.Graded == nil || len(f.Graded.Points) < 4 {
 		t.Fatalf("estimates: %+v", f.Graded)
 	}
@@ -115,7 +121,7 @@ func TestAGapWithAResonanceIsWorthAFinerGrid(t *testing.T) {
 	wide := gradual{circuits: [][3]float64{{21, 10, 82}}, at: 3.2, noise: 0.02}
 	both := wide
 	both.circuits = append(slices.Clone(wide.circuits), [3]float64{between, 60, 88.8})
-	f := analysis.Of(both.swept(1, 1.02, 3), nil)
+	f := withGraded(both.swept(1, 1.02, 3))
 	if f.Graded == nil || len(f.Graded.Finer) == 0 {
 		t.Fatalf("the gap is not named: %+v", f.Graded)
 	}
@@ -123,7 +129,7 @@ func TestAGapWithAResonanceIsWorthAFinerGrid(t *testing.T) {
 	if x.From.Hz() > between*1e6 || x.To.Hz() < between*1e6 {
 		t.Errorf("named is %v to %v, the resonance lies at %v MHz", x.From, x.To, between)
 	}
-	if none := analysis.Of(wide.swept(1, 1.02, 3), nil); none.Graded != nil && len(none.Graded.Finer) > 0 {
+	if none := withGraded(wide.swept(1, 1.02, 3)); none.Graded != nil && len(none.Graded.Finer) > 0 {
 		t.Errorf("invented: %+v", none.Graded.Finer)
 	}
 	spans, err := analysis.Closely(f, event.LaboratoryFailures{})

@@ -21,7 +21,6 @@ type Gradings struct {
 // grading is that of one monitor.
 type grading struct {
 	monitor event.Monitor
-	zero    float64   // its reading without RF
 	quiet   []float64 // the readings without RF that are newer than the baseline, the last few
 	look    float64   // standard deviation of one look
 	looked  int       // dwells that it was taken from
@@ -40,23 +39,12 @@ func NewGradings(monitors []event.Monitor, stretches []plan.Stretch) *Gradings {
 	for _, s := range stretches {
 		g.step = max(g.step, 1+float64(s.Step))
 	}
-	g.Watched(monitors)
-	return g
-}
-
-// Watched takes the monitors anew: their baselines were taken, or taken again.
-func (g *Gradings) Watched(monitors []event.Monitor) {
 	for _, m := range monitors {
-		if !m.HasBaseline || m.Tolerance <= 0 {
-			continue
+		if m.HasBaseline && m.Tolerance > 0 {
+			g.tracks = append(g.tracks, grading{monitor: m})
 		}
-		i := slices.IndexFunc(g.tracks, func(t grading) bool { return t.monitor.ID == m.ID })
-		if i < 0 {
-			i, g.tracks = len(g.tracks), append(g.tracks, grading{})
-		}
-		t := &g.tracks[i]
-		t.monitor, t.zero, t.quiet = m, m.Baseline, nil
 	}
+	return g
 }
 
 // atBaseline is how many looks a baseline is made of at least: it lasts two dwells, and a dwell a period.
@@ -120,12 +108,12 @@ func (t *grading) learn(d Dwelt) {
 // shift is by how much a reading moved, in tolerances, and its standard deviation: what the mean of so many looks, the
 // reading without RF and its drift leave open.
 func (t *grading) shift(d Dwelt) (by, sigma float64) {
-	sum, n := atBaseline*t.zero, atBaseline+float64(len(t.quiet))
+	sum, n := atBaseline*t.monitor.Baseline, atBaseline+float64(len(t.quiet))
 	for _, q := range t.quiet {
 		sum += q
 	}
 	zero := sum / n
-	drift := max(0, math.Abs(zero-t.zero)-2*t.look/math.Sqrt(n))
+	drift := max(0, math.Abs(zero-t.monitor.Baseline)-2*t.look/math.Sqrt(n))
 	sigma = math.Sqrt(t.look*t.look*(1/float64(d.Looks)+1/n)+drift*drift) / t.monitor.Tolerance
 	return (d.Mean - zero) / t.monitor.Tolerance, max(sigma, 0.002)
 }
