@@ -65,7 +65,7 @@ func (c *explainCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	e, err := evidence.Explain(runs, r.Number, harmonics)
+	e, err := book.Explain(number, harmonics)
 	if err != nil {
 		return err
 	}

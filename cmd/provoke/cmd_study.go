@@ -184,12 +184,13 @@ func (c *modulationStudy) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	at := analysis.ModulationStudy(runs, c.Tolerance)
+	at := analysis.ModulationStudy(analysis.Outlines(runs...), c.Tolerance)
 	at = slices.DeleteFunc(at, func(a analysis.ModulationAt) bool {
 		return !(len(c.At) == 0 && len(a.Results) > 1 || slices.Contains(c.At, a.Frequency))
 	})
-	shape := tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: c.Tolerance, At: at}
-	return errors.Join(c.print(w, tell.ModulationStudy(runs, c.Tolerance, at), shape), incomplete)
+	numbers := tell.Numbers(runs)
+	shape := tell.ModulationShape{Runs: numbers, Tolerance: c.Tolerance, At: at}
+	return errors.Join(c.print(w, tell.ModulationStudy(numbers, c.Tolerance, at), shape), incomplete)
 }
 
 type repeatStudy struct {

@@ -1,11 +1,9 @@
 package main
 
 import (
-	"fmt"
-
 	"provoke/internal/faces/calculator/budget"
+	"provoke/internal/findings/analysis"
 	"provoke/internal/job/result"
-	"provoke/internal/job/store"
 	"provoke/internal/terminal"
 	"provoke/internal/units/rf"
 )
@@ -42,9 +40,9 @@ func (c *uncertaintyCommand) Run(w *terminal.World) error {
 	if err != nil {
 		return err
 	}
-	var repeated []result.Run
+	var repeated []analysis.Outline
 	if c.Job != "" {
-		if repeated, err = allRunsOf(c.Job); err != nil {
+		if repeated, err = outlinesOf(w, c.Job); err != nil {
 			return err
 		}
 	}
@@ -67,24 +65,12 @@ func (c *uncertaintyCommand) Run(w *terminal.World) error {
 	return terminal.OnPage(w.Stdout, s.Print)
 }
 
-// allRunsOf folds every run of a job.
-func allRunsOf(jobFile string) ([]result.Run, error) {
-	job, err := store.OpenReadOnly(jobFile)
+// outlinesOf reads what the runs of a job say of repeatability.
+func outlinesOf(w *terminal.World, jobFile string) ([]analysis.Outline, error) {
+	book, close, err := terminal.OpenBook(w, jobFile)
 	if err != nil {
 		return nil, err
 	}
-	defer job.Close()
-	list, err := job.Runs()
-	if err != nil {
-		return nil, err
-	}
-	out := []result.Run{}
-	for _, i := range list {
-		r, err := result.All(job.Records(i.Run, 1))
-		if err != nil {
-			return nil, fmt.Errorf("read run %d: %w", i.Run, err)
-		}
-		out = append(out, r)
-	}
-	return out, nil
+	defer close()
+	return book.Outlines(func(result.Run) bool { return true })
 }

@@ -18,7 +18,7 @@ import (
 
 // Source is a job that is told from.
 type Source interface {
-	// Heads are the runs by number, of each its number and how it was opened.
+	// Heads are the runs by number, of each its number, how it was opened, and its verdict where that is known.
 	Heads() ([]result.Run, error)
 	// Run is a run as a whole.
 	Run(number int) (result.Run, error)
@@ -29,10 +29,11 @@ type Source interface {
 // Book answers the questions that several faces ask of a job, each in one place. It reads no more runs than an answer
 // rests on. It is for one look at a job: what it has read it does not read again.
 type Book struct {
-	from    Source
-	heads   []result.Run
-	runs    map[int]result.Run
-	benches map[string]benchThen
+	from     Source
+	heads    []result.Run
+	runs     map[int]result.Run
+	outlines map[int]analysis.Outline
+	benches  map[string]benchThen
 }
 
 type benchThen struct {
@@ -42,7 +43,8 @@ type benchThen struct {
 
 // Open begins a look at a job.
 func Open(from Source) *Book {
-	return &Book{from: from, runs: map[int]result.Run{}, benches: map[string]benchThen{}}
+	return &Book{from: from, runs: map[int]result.Run{}, outlines: map[int]analysis.Outline{},
+		benches: map[string]benchThen{}}
 }
 
 // Heads are the runs by number as they were opened.
@@ -89,6 +91,60 @@ func (b *Book) whole(chosen func(result.Run) bool) ([]result.Run, error) {
 		out = append(out, r)
 	}
 	return out, nil
+}
+
+// outline is what other runs take from a run. A run of which only that is asked is not held.
+func (b *Book) outline(number int) (analysis.Outline, error) {
+	if o, ok := b.outlines[number]; ok {
+		return o, nil
+	}
+	r, ok := b.runs[number]
+	if !ok {
+		var err error
+		if r, err = b.from.Run(number); err != nil {
+			return analysis.Outline{}, err
+		}
+	}
+	o := analysis.OutlineOf(r)
+	b.outlines[number] = o
+	return o, nil
+}
+
+// Outlines are those of the runs whose heads are chosen.
+func (b *Book) Outlines(chosen func(result.Run) bool) ([]analysis.Outline, error) {
+	heads, err := b.Heads()
+	if err != nil {
+		return nil, err
+	}
+	var out []analysis.Outline
+	for _, h := range heads {
+		if !chosen(h) {
+			continue
+		}
+		o, err := b.outline(h.Number)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, o)
+	}
+	return out, nil
+}
+
+// ahead reads what the findings of a run take from others, so that none of those is held beside it.
+func (b *Book) ahead(number int) error {
+	heads, err := b.Heads()
+	i := slices.IndexFunc(heads, func(h result.Run) bool { return h.Number == number })
+	if _, held := b.runs[number]; err != nil || held || i < 0 {
+		return err
+	}
+	wanted := []int{analysis.ControlFor(heads, heads[i])}
+	if heads[i].Verdict == event.DoneUpset {
+		wanted = append(wanted, Numbers(evidence.SameState(heads, i))...)
+	}
+	_, err = b.Outlines(func(h result.Run) bool {
+		return h.Number != number && (repeats(h, heads[i]) || slices.Contains(wanted, h.Number))
+	})
+	return err
 }
 
 // ErrNoBench is why a bench file as used cannot be had.
@@ -176,40 +232,46 @@ func (b *Book) Choose(number int) (int, error) {
 }
 
 // control is the control run that a run is compared with; nil for none.
-func (b *Book) control(r result.Run) (*result.Run, error) {
+func (b *Book) control(r result.Run) (*analysis.Outline, error) {
 	heads, err := b.Heads()
 	if err != nil {
 		return nil, err
 	}
-	c := analysis.ControlFor(heads, r)
-	if c == nil {
+	number := analysis.ControlFor(heads, r)
+	if number == 0 {
 		return nil, nil
 	}
-	whole, err := b.Run(c.Number)
-	return &whole, err
+	o, err := b.outline(number)
+	return &o, err
 }
 
 // Repeats are the runs that may repeat one another: what set-ups differ by is worked out from them.
-func (b *Book) Repeats() ([]result.Run, error) {
+func (b *Book) Repeats() ([]analysis.Outline, error) {
 	heads, err := b.Heads()
 	if err != nil {
 		return nil, err
 	}
 	may := analysis.MayRepeat(heads)
-	return b.whole(func(r result.Run) bool { return slices.Contains(may, r.Number) })
+	return b.Outlines(func(r result.Run) bool { return slices.Contains(may, r.Number) })
 }
 
 // same are the runs that repeat a run, that one among them.
-func (b *Book) same(r result.Run) ([]result.Run, error) {
-	all, err := b.whole(func(h result.Run) bool {
-		return h.Opened.RunKind == r.Opened.RunKind && h.Opened.Plan.SHA256 == r.Opened.Plan.SHA256 &&
-			h.Opened.Bench.SHA256 == r.Opened.Bench.SHA256
-	})
+func (b *Book) same(r result.Run) ([]analysis.Outline, error) {
+	all, err := b.Outlines(func(h result.Run) bool { return repeats(h, r) })
 	return analysis.Repeatable(all, r), err
+}
+
+// repeats reports that a run, by how it was opened, may repeat another.
+func repeats(a, b result.Run) bool {
+	return a.Opened.RunKind == b.Opened.RunKind && a.Opened.Plan.SHA256 == b.Opened.Plan.SHA256 &&
+		a.Opened.Bench.SHA256 == b.Opened.Bench.SHA256
 }
 
 // Findings are what a run shows, with the decision that rests on how well its levels are known.
 func (b *Book) Findings(number int) (result.Run, analysis.Findings, error) {
+	if err := b.ahead(number); err != nil {
+		return result.Run{}, analysis.Findings{}, err
+	}
 	r, err := b.Run(number)
 	if err != nil {
 		return r, analysis.Findings{}, err
@@ -325,7 +387,7 @@ func (b *Book) Beside(lab event.LaboratoryFailures, number int, confidence rf.Fr
 		return analysis.BesideLaboratory{}, err
 	}
 	bench, err := b.Bench(r)
-	var same []result.Run
+	var same []analysis.Outline
 	if err != nil {
 		bench = nil // both levels are then told as assumed
 	} else if same, err = b.same(r); err != nil {
@@ -341,21 +403,6 @@ func (b *Book) Beside(lab event.LaboratoryFailures, number int, confidence rf.Fr
 
 // Evidence is what the runs of the same state of the product show about the cause of a run's failing bands.
 func (b *Book) Evidence(number int) (evidence.Explanation, error) {
-	heads, err := b.Heads()
-	if err != nil {
-		return evidence.Explanation{}, err
-	}
-	i := slices.IndexFunc(heads, func(r result.Run) bool { return r.Number == number })
-	if i < 0 {
-		return evidence.Explanation{}, fmt.Errorf("explain run %d: %w", number, ErrNoRun)
-	}
-	from := evidence.SameState(heads, i)
-	runs, err := b.whole(func(r result.Run) bool {
-		return slices.ContainsFunc(from, func(s result.Run) bool { return s.Number == r.Number })
-	})
-	if err != nil {
-		return evidence.Explanation{}, err
-	}
 	r, err := b.Run(number)
 	if err != nil {
 		return evidence.Explanation{}, err
@@ -364,7 +411,29 @@ func (b *Book) Evidence(number int) (evidence.Explanation, error) {
 	if err != nil {
 		bench = nil // then nothing is known of the amplifier's harmonics, and no line says anything of them
 	}
-	return evidence.Explain(runs, number, evidence.OfAmplifier(bench))
+	return b.Explain(number, evidence.OfAmplifier(bench))
+}
+
+// Explain is Evidence with what is known of the harmonics; nil for nothing.
+func (b *Book) Explain(number int, harmonics evidence.Harmonics) (evidence.Explanation, error) {
+	heads, err := b.Heads()
+	if err != nil {
+		return evidence.Explanation{}, err
+	}
+	i := slices.IndexFunc(heads, func(r result.Run) bool { return r.Number == number })
+	if i < 0 {
+		return evidence.Explanation{}, fmt.Errorf("explain run %d: %w", number, ErrNoRun)
+	}
+	from := Numbers(evidence.SameState(heads, i))
+	same, err := b.Outlines(func(r result.Run) bool { return slices.Contains(from, r.Number) })
+	if err != nil {
+		return evidence.Explanation{}, err
+	}
+	r, err := b.Run(number)
+	if err != nil {
+		return evidence.Explanation{}, err
+	}
+	return evidence.Explain(r, same, harmonics)
 }
 
 // Studies are what a run was made to study.
@@ -373,22 +442,23 @@ func (b *Book) Studies(r result.Run) ([]Study, error) {
 	if err != nil {
 		return nil, err
 	}
-	modulated := analysis.OneOfEachModulation(heads, r)
-	others, err := b.whole(func(h result.Run) bool {
-		return r.Opened.RunKind == plan.FreeSweepRun && analysis.Stepping(r.Opened, h.Opened) ||
-			len(modulated) > 1 && slices.Contains(modulated, r.Number) && slices.Contains(modulated, h.Number)
+	stepping, err := b.whole(func(h result.Run) bool {
+		return r.Opened.RunKind == plan.FreeSweepRun && analysis.Stepping(r.Opened, h.Opened)
 	})
 	if err != nil {
 		return nil, err
 	}
-	out := Studies(r, others)
-	if same, err := b.same(r); err == nil && len(same) > 1 && same[len(same)-1].Number == r.Number &&
+	named := analysis.OneOfEachModulation(heads, r)
+	modulated, err := b.Outlines(func(h result.Run) bool {
+		return len(named) > 1 && slices.Contains(named, r.Number) && slices.Contains(named, h.Number)
+	})
+	if err != nil {
+		return nil, err
+	}
+	out := Studies(r, stepping, modulated)
+	if same, err := b.same(r); err == nil && len(same) > 1 && same[len(same)-1].Head.Number == r.Number &&
 		r.Opened.RunKind == plan.Exposure {
-		t, err := b.Repeat(Numbers(same), 0)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, t.Study())
+		out = append(out, b.repeated(same).Study())
 	}
 	return out, nil
 }

@@ -169,8 +169,7 @@ func Tell(j Job) (*Report, error) {
 	}
 	p := &Report{
 		Job: j, book: Open(j), Made: LastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
-		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions,
-		Deviations: DeviationsTable(detailed, j.Runs), told: detailed,
+		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions, told: detailed,
 	}
 	for _, r := range j.Runs {
 		if r.RFNotKnownOff() {
@@ -192,6 +191,7 @@ func Tell(j Job) (*Report, error) {
 		t.drive = driveTable(t.Onsets.Bench, r)
 		p.Detailed = append(p.Detailed, t)
 	}
+	p.Deviations = DeviationsTable(p.Detailed)
 	p.Setup = newSetupPart(p.book, detailed)
 	p.Bench = p.Setup.bench
 	p.Files, p.Laboratory = filesTable(j.Runs), laboratoryTable(j.Runs)

@@ -44,19 +44,18 @@ func (d RunDrift) TooFar() bool { return d.Drifted(d.U) }
 
 // Repeat works out by what runs that repeat one another differ; without runs, those that repeat the given one.
 func (b *Book) Repeat(runs []int, as int) (RepeatTold, error) {
-	var all []result.Run
-	var err error
+	var all []analysis.Outline
 	for _, n := range runs {
-		r, err := b.Run(n)
+		o, err := b.outline(n)
 		if err != nil {
 			return RepeatTold{}, err
 		}
-		all = append(all, r)
+		all = append(all, o)
 	}
 	if len(runs) == 0 {
-		r, err := b.Run(as)
+		o, err := b.outline(as)
 		if err == nil {
-			all, err = b.same(r)
+			all, err = b.same(o.Head)
 		}
 		if err != nil {
 			return RepeatTold{}, err
@@ -67,21 +66,21 @@ func (b *Book) Repeat(runs []int, as int) (RepeatTold, error) {
 			fmt.Errorf("a spread needs two runs of the same plan on the same bench; there is %s: give --plan "+
 				"PLAN.yaml to make them", english.Count(len(all), "run", "runs"))
 	}
-	t := RepeatTold{Repeatability: analysis.Repeat(all)}
-	for _, r := range all {
-		if d, ok := b.drift(r); ok {
-			t.Drift = append(t.Drift, d)
+	return b.repeated(all), nil
+}
+
+func (b *Book) repeated(runs []analysis.Outline) RepeatTold {
+	t := RepeatTold{Repeatability: analysis.Repeat(runs)}
+	for _, o := range runs {
+		if o.Stability != nil {
+			t.Drift = append(t.Drift, b.drift(o.Head, *o.Stability))
 		}
 	}
-	return t, err
+	return t
 }
 
 // drift says how the check point of a run moved.
-func (b *Book) drift(r result.Run) (RunDrift, bool) {
-	s, ok := analysis.StabilityOf(r)
-	if !ok {
-		return RunDrift{}, false
-	}
+func (b *Book) drift(r result.Run, s analysis.Stability) RunDrift {
 	d := RunDrift{Run: r.Number, Stability: s, U: rf.Gain(math.NaN())}
 	bench, err := b.Bench(r)
 	if err == nil {
@@ -89,12 +88,12 @@ func (b *Book) drift(r result.Run) (RunDrift, bool) {
 		if u, err = uncertainty.OfCurrent(bench, s.Frequency, uncertainty.Conditions{},
 			uncertainty.DefaultConfidence); err == nil {
 			d.U, d.Words = u.U(), s.Says(u.U())
-			return d, true
+			return d
 		}
 	}
 	d.Words = fmt.Sprintf("the current at the check point %v moved by %s at most at the same drive; its uncertainty "+
 		"is not known: %v", s.Frequency, s.Drift.Text(2), err)
-	return d, true
+	return d
 }
 
 // Study tells the repeated runs.

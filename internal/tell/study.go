@@ -36,13 +36,13 @@ var (
 	studyTolerance     = rf.Gain(1)        // within which onsets count as the same
 )
 
-// Studies returns what a run was made to study. others are the runs of the job that bear on it: those
-// that differ in their modulation (see analysis.OneOfEachModulation), whose study is told where the
-// run is one of them, and those that step through the bands of a free sweep (see analysis.Stepping).
-func Studies(r result.Run, others []result.Run) []Study {
+// Studies returns what a run was made to study. stepping are the runs that step through the bands of a free sweep (see
+// analysis.Stepping); modulated are runs that differ in their modulation, this one among them (see
+// analysis.OneOfEachModulation).
+func Studies(r result.Run, stepping []result.Run, modulated []analysis.Outline) []Study {
 	var out []Study
 	if len(r.Passes) > 0 {
-		return []Study{sweptStudy(r, others)}
+		return []Study{sweptStudy(r, stepping)}
 	}
 	if r.Opened.RunKind != plan.Exposure {
 		return nil
@@ -60,13 +60,7 @@ func Studies(r result.Run, others []result.Run) []Study {
 			out = append(out, DwellTold(s))
 		}
 	}
-	var modulated []result.Run
-	for _, n := range analysis.OneOfEachModulation(others, r) {
-		if m, ok := runOf(others, n); ok {
-			modulated = append(modulated, m)
-		}
-	}
-	if s, ok := modulationStudy(r, modulated); ok {
+	if s, ok := modulationStudy(modulated); ok {
 		out = append(out, s)
 	}
 	return out
@@ -244,13 +238,13 @@ func DwellTold(s analysis.DwellStudy) Study {
 	return out
 }
 
-func modulationStudy(r result.Run, modulated []result.Run) (Study, bool) {
-	if len(modulated) < 2 || !slices.ContainsFunc(modulated, func(m result.Run) bool { return m.Number == r.Number }) {
+func modulationStudy(modulated []analysis.Outline) (Study, bool) {
+	if len(modulated) < 2 {
 		return Study{}, false
 	}
 	at := slices.DeleteFunc(analysis.ModulationStudy(modulated, studyTolerance),
 		func(x analysis.ModulationAt) bool { return len(x.Results) < 2 })
-	return ModulationStudy(modulated, studyTolerance, at), len(at) > 0
+	return ModulationStudy(Numbers(analysis.Heads(modulated)), studyTolerance, at), len(at) > 0
 }
 
 // ModulationShape is what study modulation --json prints.
@@ -269,12 +263,12 @@ func Numbers(runs []result.Run) (out []int) {
 }
 
 // ModulationStudy tells the onsets of runs that differ in their modulation.
-func ModulationStudy(runs []result.Run, tolerance rf.Gain, at []analysis.ModulationAt) Study {
+func ModulationStudy(runs []int, tolerance rf.Gain, at []analysis.ModulationAt) Study {
 	id := "runs"
-	for _, r := range runs {
-		id += fmt.Sprintf("-%d", r.Number)
+	for _, n := range runs {
+		id += fmt.Sprintf("-%d", n)
 	}
-	out := Study{ID: "modulation-" + id, Title: "Modulations, " + RunNumbers(Numbers(runs)),
+	out := Study{ID: "modulation-" + id, Title: "Modulations, " + RunNumbers(runs),
 		Words: []string{fmt.Sprintf("Onset at the same frequency under several modulations: as each run's level "+
 			"means it, as unmodulated carrier, r.m.s. at the crest, and r.m.s. over the modulation. Within %v they "+
 			"count as the same.", tolerance)}}

@@ -283,14 +283,15 @@ func runWords(r result.Run) []string {
 }
 
 // DeviationsTable lists what did not go as planned, and every remark.
-func DeviationsTable(detailed, all []result.Run) Table {
+func DeviationsTable(detailed []RunTold) Table {
 	t := Table{ID: "deviations", Title: "Deviations and remarks",
 		Columns: []Column{words("run"), words("when"), words("what"), words("as recorded")}}
-	for _, r := range detailed {
+	for _, told := range detailed {
+		r := told.Run
 		d := deviations{run: keep(runName(r.Number)), t: &t}
 		d.ending(r)
 		d.pauses(r)
-		d.gaps(r, analysis.Of(r, analysis.ControlFor(all, r)))
+		d.gaps(r, told.Findings)
 		d.byHand(r)
 		d.remarks(r)
 	}

@@ -23,7 +23,7 @@ func (s jobSource) Heads() ([]result.Run, error) {
 	}
 	var out []result.Run
 	for _, i := range infos {
-		out = append(out, result.Run{Number: i.Run, Opened: i.Opened})
+		out = append(out, result.Run{Number: i.Run, Opened: i.Opened, Verdict: i.Closed.Verdict})
 	}
 	return out, nil
 }

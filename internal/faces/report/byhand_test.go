@@ -18,7 +18,7 @@ func TestWhatWasDoneByHandStandsAmongTheDeviations(t *testing.T) {
 		Traces: []event.TraceRead{{Attachment: event.Attachment{Name: "max.csv"},
 			Points: []event.TracePoint{{Frequency: 1e6, Current: rf.DBuA(80)}}}},
 	}
-	d := tell.DeviationsTable([]result.Run{r}, []result.Run{r})
+	d := tell.DeviationsTable([]tell.RunTold{{Run: r}})
 	var b strings.Builder
 	for _, row := range d.Rows {
 		for _, c := range row {

@@ -126,8 +126,8 @@ func TestTheShapesOfJSONStay(t *testing.T) {
 	runs := []result.Run{runNumbered(t, job, 7), runNumbered(t, job, 8),
 		modulated(11, level.Modulation{Kind: level.Pulse, Rate: 100, Duty: 0.5}, 95)}
 	holds(t, "modulation", tell.ModulationShape{Runs: tell.Numbers(runs), Tolerance: 1,
-		At: analysis.ModulationStudy(runs, 1)})
-	r := tell.RepeatTold{Repeatability: analysis.Repeat([]result.Run{plain, runNumbered(t, job, 3)}),
+		At: analysis.ModulationStudy(analysis.Outlines(runs...), 1)})
+	r := tell.RepeatTold{Repeatability: analysis.Repeat(analysis.Outlines(plain, runNumbered(t, job, 3))),
 		Drift: []tell.RunDrift{
 			{Run: 2, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.98765}, U: 0.91234, Words: "moved"},
 			{Run: 3, Stability: analysis.Stability{Frequency: 1e6, Drift: 0.1}, U: rf.Gain(math.NaN()),

@@ -73,7 +73,7 @@ func TestAFrequencyThatWasNotReachedDoesNotEndABand(t *testing.T) {
 func TestUpsetsOfTheControlRunAreMarkedMonitorOrAE(t *testing.T) {
 	o := opened
 	o.RunKind = plan.Control
-	control := run(2, o, grid(0, 0, 0, 82, 82)...)
+	control := analysis.OutlineOf(run(2, o, grid(0, 0, 0, 82, 82)...))
 	f := analysis.Of(run(1, opened, grid(0, 84, 0, 86, 86, 0)...), &control)
 	for _, p := range f.Points {
 		if want := p.Frequency == 26e6 || p.Frequency == 28e6; p.InControl != want {

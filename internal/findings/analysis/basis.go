@@ -62,16 +62,16 @@ var errNoBenches = errors.New("what the changed bench file does to the current i
 // SetUpSpread pools the spread of the runs of a job that repeat one another: of the onsets, or where there is none
 // of the current at the same drive. A set-up moves all frequencies together, so a group of n runs gives n − 1
 // degrees of freedom however many frequencies it has. Freedom is 0 where nothing repeats.
-func SetUpSpread(runs []result.Run) (deviation rf.Gain, freedom int, numbers []int) {
+func SetUpSpread(runs []Outline) (deviation rf.Gain, freedom int, numbers []int) {
 	var sum float64
 	done := map[int]bool{}
 	for i := len(runs) - 1; i >= 0; i-- {
-		same := Repeatable(runs, runs[i])
-		if done[runs[i].Number] || len(same) < 2 || !exposed(runs[i]) {
+		same := Repeatable(runs, runs[i].Head)
+		if done[runs[i].Head.Number] || len(same) < 2 || !runs[i].exposed {
 			continue
 		}
 		for _, r := range same {
-			done[r.Number] = true
+			done[r.Head.Number] = true
 		}
 		spread := Repeat(same)
 		v, n := pooled(spread.Onset)
@@ -110,8 +110,6 @@ func MayRepeat(runs []result.Run) []int {
 	}
 	return out
 }
-
-func exposed(r result.Run) bool { return Of(r, nil).Exposures > 0 && uncomparable(r, r) == "" }
 
 // pooled returns the mean variance over frequencies and the degrees of freedom of the runs.
 func pooled(at []Repeated) (variance float64, freedom int) {

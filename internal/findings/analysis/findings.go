@@ -140,7 +140,7 @@ func (f Findings) Unexposed() string {
 
 // Of returns the findings of a run. Upsets that the control run (nil for none) shows too are
 // marked.
-func Of(r result.Run, control *result.Run) Findings {
+func Of(r result.Run, control *Outline) Findings {
 	f := Findings{
 		Run: r.Number, Opened: r.Opened, Exposures: r.Exposures, Highest: r.HighestCurrent,
 		Verdict: r.Verdict, Ended: r.Ended(), Drift: drift(r),
@@ -192,8 +192,8 @@ func Of(r result.Run, control *result.Run) Findings {
 		}
 	}
 	if control != nil {
-		f.Control = control.Number
-		f.markControl(*control)
+		f.Control = control.Head.Number
+		f.markControl(control.Bands)
 	}
 	timed, stretches := r.Opened.TimeLimit > 0, r.Opened.Stretches
 	if timed { // as in a quick look: neighbours that upset are one band, as long as nothing was exposed between
@@ -210,8 +210,7 @@ func Of(r result.Run, control *result.Run) Findings {
 }
 
 // markControl marks the frequencies that lie in a failing band of the control run.
-func (f *Findings) markControl(control result.Run) {
-	suspect := Of(control, nil).Bands
+func (f *Findings) markControl(suspect []Band) {
 	for i := range f.Points {
 		for _, b := range suspect {
 			if f.Points[i].Upset && b.Contains(f.Points[i].Frequency) {
@@ -329,18 +328,18 @@ func NoLoop(r result.Run) error {
 		"name that run; provoke findings JOB --run %d tells what each try did", r.Number, again, r.Number)
 }
 
-// ControlFor returns the newest control run that an exposure is compared with: same fixture, same
-// modulation. It is nil when there is none, and for runs that are no exposure.
-func ControlFor(runs []result.Run, r result.Run) *result.Run {
+// ControlFor returns the number of the newest control run that an exposure is compared with: same fixture, same
+// modulation. It is 0 when there is none, and for runs that are no exposure.
+func ControlFor(runs []result.Run, r result.Run) int {
 	if r.Opened.RunKind != plan.Exposure {
-		return nil
+		return 0
 	}
 	for i := len(runs) - 1; i >= 0; i-- {
 		c := &runs[i]
 		if c.Opened.RunKind == plan.Control && c.Opened.Fixture == r.Opened.Fixture &&
 			c.Opened.Modulation == r.Opened.Modulation {
-			return c
+			return c.Number
 		}
 	}
-	return nil
+	return 0
 }

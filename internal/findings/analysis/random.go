@@ -491,19 +491,19 @@ type ModulationAt struct {
 
 // ModulationStudy compares runs that differ in their modulation, frequency by frequency. The spread
 // that counts as none is tolerance (common practice: the resolution, and 0.5 dB for levelling).
-func ModulationStudy(runs []result.Run, tolerance rf.Gain) []ModulationAt {
+func ModulationStudy(runs []Outline, tolerance rf.Gain) []ModulationAt {
 	at := map[rf.Frequency]*ModulationAt{}
 	frequencies := map[rf.Frequency]*gathered{}
 	for _, r := range runs {
-		m := r.Opened.Modulation
-		for _, t := range r.Thresholds() {
+		m := r.Head.Opened.Modulation
+		for _, t := range r.Points {
 			if at[t.Frequency] == nil {
 				at[t.Frequency] = &ModulationAt{Frequency: t.Frequency}
 				frequencies[t.Frequency] = &gathered{}
 			}
 			carrier := t.Onset.Add(m.CarrierOverLevel())
-			at[t.Frequency].Results = append(at[t.Frequency].Results, ModulationResult{Run: r.Number, Modulation: m,
-				Onset: t.Onset, Carrier: carrier, Crest: carrier.Add(m.CrestOverCarrier()),
+			at[t.Frequency].Results = append(at[t.Frequency].Results, ModulationResult{Run: r.Head.Number,
+				Modulation: m, Onset: t.Onset, Carrier: carrier, Crest: carrier.Add(m.CrestOverCarrier()),
 				Mean: carrier.Add(m.MeanOverCarrier())})
 		}
 	}

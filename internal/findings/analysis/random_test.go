@@ -175,7 +175,7 @@ func TestAModulationStudyTellsPeakFromMean(t *testing.T) {
 			o.Modulation = m
 			runs = append(runs, run(i+1, o, trial{f: 20e6, onset: onset(m)}))
 		}
-		return analysis.ModulationStudy(runs, 1)[0]
+		return analysis.ModulationStudy(analysis.Outlines(runs...), 1)[0]
 	}
 	half := func(x float64) float64 { return math.Round(2*x) / 2 } // onsets stand on steps of 0.5 dB
 	for want, onset := range map[analysis.Responds]func(level.Modulation) float64{
@@ -202,7 +202,7 @@ func TestRepeatedRunsSpread(t *testing.T) {
 	for i, onset := range []float64{84, 84.5, 83.5} {
 		runs = append(runs, run(i+1, opened, trial{f: 20e6, onset: onset}, trial{f: 22e6}))
 	}
-	got := analysis.Repeat(analysis.Repeatable(runs, runs[0]))
+	got := analysis.Repeat(analysis.Repeatable(analysis.Outlines(runs...), runs[0]))
 	// 84, 84.5, 83.5: mean 84, s = 0.5 dB.
 	if len(got.Onset) != 2 || got.Onset[0].N != 3 || math.Abs(got.Onset[0].Deviation.DB()-0.5) > 1e-9 ||
 		math.Abs(got.Onset[0].Mean.In()-84) > 1e-9 {
@@ -213,7 +213,8 @@ func TestRepeatedRunsSpread(t *testing.T) {
 	}
 	o := opened
 	o.Plan.SHA256 = "another"
-	if n := len(analysis.Repeatable(append(runs, run(4, o, trial{f: 20e6, onset: 80})), runs[0])); n != 3 {
+	runs = append(runs, run(4, o, trial{f: 20e6, onset: 80}))
+	if n := len(analysis.Repeatable(analysis.Outlines(runs...), runs[0])); n != 3 {
 		t.Errorf("%d runs repeat the first; the fourth has another plan", n)
 	}
 }

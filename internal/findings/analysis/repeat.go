@@ -41,31 +41,32 @@ type Repeatability struct {
 
 // Repeatable returns the runs that repeat the given one: same kind, fixture, plan and bench, closed
 // as done. The given run is among them.
-func Repeatable(runs []result.Run, as result.Run) []result.Run {
-	var out []result.Run
-	for _, r := range runs {
+func Repeatable(runs []Outline, as result.Run) []Outline {
+	var out []Outline
+	for _, o := range runs {
+		r := o.Head
 		a, b := r.Opened, as.Opened
 		same := a.RunKind == b.RunKind && a.Fixture == b.Fixture && a.Plan.SHA256 == b.Plan.SHA256 &&
 			a.Bench.SHA256 == b.Bench.SHA256 && a.Changed == b.Changed
 		if same && b.RunKind != plan.Fixing &&
 			(r.Verdict == event.Done || r.Verdict == event.DoneUpset || r.Verdict == event.Incomplete) {
-			out = append(out, r)
+			out = append(out, o)
 		}
 	}
 	return out
 }
 
 // Repeat compares runs that repeat one another, frequency by frequency.
-func Repeat(runs []result.Run) Repeatability {
+func Repeat(runs []Outline) Repeatability {
 	var out Repeatability
 	onsets, transfers := map[rf.Frequency]*gathered{}, map[rf.Frequency]*gathered{}
 	for _, r := range runs {
-		out.Runs = append(out.Runs, r.Number)
-		for _, t := range r.Thresholds() {
-			gatherOnset(at(onsets, t.Frequency), t)
-		}
-		for f, g := range transferOf(r) {
-			at(transfers, f).add(g)
+		out.Runs = append(out.Runs, r.Head.Number)
+		for _, p := range r.Points {
+			gatherOnset(at(onsets, p.Frequency), p)
+			if !math.IsNaN(p.Transfer) {
+				at(transfers, p.Frequency).add(p.Transfer)
+			}
 		}
 	}
 	for _, f := range frequenciesOf(onsets) {
@@ -96,8 +97,8 @@ func at(m map[rf.Frequency]*gathered, f rf.Frequency) *gathered {
 
 func (g *gathered) add(db float64) { g.values = append(g.values, db) }
 
-func gatherOnset(g *gathered, t result.Threshold) {
-	if t.Exposures > 0 {
+func gatherOnset(g *gathered, t Outlined) {
+	if t.Tested {
 		g.tested++
 	}
 	if t.Upset {
@@ -160,33 +161,14 @@ func frequenciesOf(m map[rf.Frequency]*gathered) []rf.Frequency {
 	return out
 }
 
-// transferOf returns the mean of measured current over drive at each frequency of a run, in dB.
-// Bounds and checks of a drift point are left out.
-func transferOf(r result.Run) map[rf.Frequency]float64 {
-	out := map[rf.Frequency]float64{}
-	for _, p := range r.Points() {
-		sum, n := 0.0, 0.0
-		for _, s := range p.Steps {
-			if s.Current.Exact() && s.Drive.Exact() && s.Step.Purpose != plan.DriftCheck {
-				sum += s.Current.DB() - s.Drive.DB()
-				n++
-			}
-		}
-		if n > 0 {
-			out[p.Frequency] = sum / n
-		}
-	}
-	return out
-}
-
 // Transfers is the spread of the current at the same drive over repeated runs.
 type Transfers []Repeated
 
 // RepeatedTransfer returns that spread for the runs that repeat the newest repeated one; empty where
 // no two runs repeat one another.
-func RepeatedTransfer(runs []result.Run) Transfers {
+func RepeatedTransfer(runs []Outline) Transfers {
 	for i := len(runs) - 1; i >= 0; i-- {
-		if same := Repeatable(runs, runs[i]); len(same) > 1 && runs[i].Opened.RunKind != plan.Baseline {
+		if same := Repeatable(runs, runs[i].Head); len(same) > 1 && runs[i].Head.Opened.RunKind != plan.Baseline {
 			return Transfers(Repeat(same).Transfer)
 		}
 	}

@@ -72,23 +72,19 @@ type Explanation struct {
 // not a bound from data. ok is false where nothing is known.
 type Harmonics func(fundamental rf.Frequency, n int) (level rf.Gain, measured bool, source string, ok bool)
 
-// Explain gathers the evidence on a run of a job. runs are all runs of the job by number; harmonics
-// may be nil.
-func Explain(runs []result.Run, number int, harmonics Harmonics) (Explanation, error) {
-	i := slices.IndexFunc(runs, func(r result.Run) bool { return r.Number == number })
-	if i < 0 {
-		return Explanation{}, fmt.Errorf("explain: the job holds no run %d", number)
-	}
-	if err := analysis.NoLoop(runs[i]); err != nil {
+// Explain gathers the evidence on a run of a job. same are the runs of the same state of the product by number, that
+// run among them (see SameState); harmonics may be nil.
+func Explain(run result.Run, same []analysis.Outline, harmonics Harmonics) (Explanation, error) {
+	if err := analysis.NoLoop(run); err != nil {
 		return Explanation{}, fmt.Errorf("explain: %w", err)
 	}
-	e := explainer{run: runs[i], same: SameState(runs, i), harmonics: harmonics, found: map[int][]result.Threshold{}}
-	e.findings = analysis.Of(e.run, analysis.ControlFor(e.same, e.run))
-	e.cable, e.cableRuns = e.responses()
-	out := Explanation{Run: number}
-	for _, r := range e.same {
-		out.Considered = append(out.Considered, r.Number)
+	e := explainer{run: run, same: same, harmonics: harmonics}
+	out := Explanation{Run: run.Number, Considered: numbers(same)}
+	if i := slices.Index(out.Considered, analysis.ControlFor(analysis.Heads(same), run)); i >= 0 {
+		e.control = &same[i]
 	}
+	e.findings = analysis.Of(run, e.control)
+	e.cable, e.cableRuns = e.responses()
 	for _, b := range e.findings.Bands {
 		band := Band{Band: b}
 		band.Lines = append(band.Lines, e.harmonic(b)...)
@@ -120,20 +116,12 @@ func SameState(runs []result.Run, i int) []result.Run {
 
 type explainer struct {
 	run       result.Run
-	same      []result.Run
+	same      []analysis.Outline
+	control   *analysis.Outline // nil for none
 	findings  analysis.Findings
 	harmonics Harmonics
 	cable     []response // the same for every band
 	cableRuns []int
-	found     map[int][]result.Threshold // of runs, by number; worked out when they are asked for
-}
-
-// thresholds are those of a run, ascending in frequency.
-func (e explainer) thresholds(r result.Run) []result.Threshold {
-	if _, ok := e.found[r.Number]; !ok {
-		e.found[r.Number] = r.Thresholds()
-	}
-	return e.found[r.Number]
 }
 
 // within is the part of a list, ascending in frequency, from one frequency to another.
@@ -147,10 +135,11 @@ func within[T any](all []T, low, high rf.Frequency, at func(T) rf.Frequency) []T
 }
 
 // exposures are the runs of this state on the same fixture that say something of the product.
-func (e explainer) exposures() []result.Run {
-	var out []result.Run
+func (e explainer) exposures() []analysis.Outline {
+	var out []analysis.Outline
 	for _, r := range e.same {
-		if r.Opened.RunKind == plan.Exposure && r.Opened.Fixture == e.run.Opened.Fixture && len(r.Steps) > 0 {
+		o := r.Head.Opened
+		if o.RunKind == plan.Exposure && o.Fixture == e.run.Opened.Fixture && len(r.Points) > 0 {
 			out = append(out, r)
 		}
 	}
@@ -166,13 +155,12 @@ type response struct {
 }
 
 // responses gathers the cable's response of the runs given.
-func responses(runs []result.Run) []response {
+func responses(runs []analysis.Outline) []response {
 	at := map[rf.Frequency][]float64{}
 	for _, r := range runs {
-		for _, s := range r.Steps {
-			if s.Current.Exact() && !s.Current.IsOff() && s.Forward.Exact() && !s.Forward.IsOff() {
-				f := s.Step.Point.Frequency
-				at[f] = append(at[f], s.Current.DB()-s.Forward.DB())
+		for _, p := range r.Points {
+			if len(p.Responses) > 0 {
+				at[p.Frequency] = append(at[p.Frequency], p.Responses...)
 			}
 		}
 	}
@@ -221,10 +209,10 @@ func median(x []float64) float64 {
 	return x[len(x)/2]
 }
 
-func numbers(runs []result.Run) []int {
+func numbers(runs []analysis.Outline) []int {
 	var out []int
 	for _, r := range runs {
-		out = append(out, r.Number)
+		out = append(out, r.Head.Number)
 	}
 	return out
 }

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/evidence"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
@@ -104,7 +105,7 @@ func dip(f, x float64) func(float64) float64 {
 
 func explain(t *testing.T, h evidence.Harmonics, runs ...result.Run) []evidence.Line {
 	t.Helper()
-	e, err := evidence.Explain(runs, runs[0].Number, h)
+	e, err := evidence.Explain(runs[0], analysis.Outlines(evidence.SameState(runs, 0)...), h)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -242,14 +243,8 @@ func TestRunsOfAnotherStateOfTheProductAreNoEvidence(t *testing.T) {
 	p := product{dip(5, 75), constant(100)}
 	changed := expose(2, product{constant(0), constant(100)},
 		func(o *event.Opened) { o.RunKind, o.Changed = plan.Control, "a ferrite" })
-	e, err := evidence.Explain([]result.Run{expose(1, p, nil), changed}, 1, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(e.Considered) != 1 || e.Considered[0] != 1 {
-		t.Errorf("considered %v", e.Considered)
-	}
-	if _, err := evidence.Explain([]result.Run{changed}, 7, nil); err == nil {
-		t.Error("a run that is not there is explained")
+	same := evidence.SameState([]result.Run{expose(1, p, nil), changed}, 0)
+	if len(same) != 1 || same[0].Number != 1 {
+		t.Errorf("considered %v", same)
 	}
 }

@@ -42,7 +42,7 @@ func (e explainer) harmonic(b analysis.Band) []Line {
 var ordinal = map[int]string{2: "second", 3: "third"}
 
 // judgeHarmonic compares a harmonic's current with the onset at its frequency.
-func judgeHarmonic(n int, at rf.Frequency, current rf.Current, t result.Threshold, measured bool, source string) (Line,
+func judgeHarmonic(n int, at rf.Frequency, current rf.Current, t analysis.Outlined, measured bool, source string) (Line,
 	bool) {
 	l := Line{Topic: Harmonic}
 	word := "at most "
@@ -96,19 +96,19 @@ func (e explainer) forwardAtOnset(f rf.Frequency) (rf.Power, bool) {
 // onsetNear returns the threshold within 1 % of a frequency, of a run of the same state, fixture and
 // modulation; of several the one that says most: an upset at the lowest current, else the highest
 // that was stood.
-func (e explainer) onsetNear(f rf.Frequency) (best result.Threshold, run int, ok bool) {
+func (e explainer) onsetNear(f rf.Frequency) (best analysis.Outlined, run int, ok bool) {
 	for _, r := range e.exposures() {
-		if r.Opened.Modulation != e.run.Opened.Modulation {
+		if r.Head.Opened.Modulation != e.run.Opened.Modulation {
 			continue
 		}
-		for _, t := range within(e.thresholds(r), f*0.99, f*1.01,
-			func(t result.Threshold) rf.Frequency { return t.Frequency }) {
+		for _, t := range within(r.Points, f*0.99, f*1.01,
+			func(t analysis.Outlined) rf.Frequency { return t.Frequency }) {
 			if !t.Onset.Known() {
 				continue
 			}
 			if !ok || t.Upset && (!best.Upset || t.Onset.DB() < best.Onset.DB()) || !t.Upset && !best.Upset &&
 				t.Onset.DB() > best.Onset.DB() {
-				best, run, ok = t, r.Number, true
+				best, run, ok = t, r.Head.Number, true
 			}
 		}
 	}

@@ -5,22 +5,21 @@ import (
 	"math"
 
 	"provoke/internal/findings/analysis"
-	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
 )
 
 // ae compares a band with the control run, in which the DUT was replaced or its output held.
 func (e explainer) ae(b analysis.Band) []Line {
-	control := analysis.ControlFor(e.same, e.run)
-	if control == nil || control.Number == e.run.Number {
+	if e.control == nil || e.control.Head.Number == e.run.Number {
 		return nil
 	}
+	control := e.control.Head.Number
 	upset, clean, least := 0, 0, math.Inf(1)
 	for _, p := range e.findings.Points {
 		if !p.Upset || !b.Contains(p.Frequency) {
 			continue
 		}
-		c := control.Point(p.Frequency)
+		c := e.control.At(p.Frequency)
 		if p.InControl {
 			upset++
 			continue
@@ -28,26 +27,26 @@ func (e explainer) ae(b analysis.Band) []Line {
 		if c == nil || !p.Onset.Known() {
 			continue
 		}
-		if t := c.Threshold(control.Opened.Resolution); !t.Upset && t.Onset.Known() {
+		if !c.Upset && c.Onset.Known() {
 			clean++
-			least = min(least, t.Onset.DB()-p.Onset.DB())
+			least = min(least, c.Onset.DB()-p.Onset.DB())
 		}
 	}
 	total := upset + clean
 	switch {
 	case upset > 0:
 		l := Line{Topic: AEPath, For: analysis.MonitorOrAE, Strength: Strong,
-			Runs: distinct(e.run.Number, control.Number)}
+			Runs: distinct(e.run.Number, control)}
 		l.Compared = fmt.Sprintf("with the DUT replaced or its output held (run %d) %d of %d frequencies upset all "+
-			"the same", control.Number, upset, total)
+			"the same", control, upset, total)
 		if upset < total {
 			l.Strength = Moderate
 		}
 		return []Line{l}
 	case clean > 0 && least >= 0:
-		l := Line{Topic: AEPath, For: "the DUT", Strength: Strong, Runs: distinct(e.run.Number, control.Number)}
+		l := Line{Topic: AEPath, For: "the DUT", Strength: Strong, Runs: distinct(e.run.Number, control)}
 		l.Compared = fmt.Sprintf("with the DUT replaced or its output held (run %d) none of %d frequencies upset, at "+
-			"currents at least %.1f dB above the onset", control.Number, clean, least)
+			"currents at least %.1f dB above the onset", control, clean, least)
 		return []Line{l}
 	}
 	return nil
@@ -58,8 +57,8 @@ func (e explainer) modulation(b analysis.Band) []Line {
 	mine := e.run.Opened.Modulation
 	var out []Line
 	for _, r := range e.exposures() {
-		other := r.Opened.Modulation
-		if r.Number == e.run.Number || other == mine {
+		other := r.Head.Opened.Modulation
+		if r.Head.Number == e.run.Number || other == mine {
 			continue
 		}
 		carrier, bound, n := e.against(b, r)
@@ -69,8 +68,8 @@ func (e explainer) modulation(b analysis.Band) []Line {
 		crest := carrier + (other.CrestOverLevel() - mine.CrestOverLevel()).DB()
 		if l, ok := judgeModulation(analysis.Modulation(mine), analysis.Modulation(other), carrier, crest, bound,
 			n); ok {
-			l.Runs = distinct(e.run.Number, r.Number)
-			l.Compared = fmt.Sprintf("run %d against run %d: %s", e.run.Number, r.Number, l.Compared)
+			l.Runs = distinct(e.run.Number, r.Head.Number)
+			l.Compared = fmt.Sprintf("run %d against run %d: %s", e.run.Number, r.Head.Number, l.Compared)
 			out = append(out, l)
 		}
 	}
@@ -80,19 +79,15 @@ func (e explainer) modulation(b analysis.Band) []Line {
 // against returns how far the onsets of another run lie above those of this one over the frequencies
 // of a band that both have: in the middle where all upset, else the least of those that were stood,
 // with the bound "at least".
-func (e explainer) against(b analysis.Band, r result.Run) (db float64, bound rf.Bound, n int) {
+func (e explainer) against(b analysis.Band, r analysis.Outline) (db float64, bound rf.Bound, n int) {
 	var upset, stood []float64
 	for _, p := range e.findings.Points {
 		if !p.Upset || !p.Onset.Exact() || !b.Contains(p.Frequency) {
 			continue
 		}
-		q := r.Point(p.Frequency)
-		if q == nil {
-			continue
-		}
-		t := q.Threshold(r.Opened.Resolution)
+		t := r.At(p.Frequency)
 		switch {
-		case !t.Onset.Known():
+		case t == nil || !t.Onset.Known():
 		case t.Upset && t.Onset.Exact():
 			upset = append(upset, t.Onset.DB()-p.Onset.DB())
 		case !t.Upset:

@@ -6,7 +6,6 @@ import (
 
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/plan"
-	"provoke/internal/job/result"
 	"provoke/internal/units/rf"
 )
 
@@ -49,9 +48,9 @@ func (e explainer) resonance(b analysis.Band) []Line {
 // responses returns the cable's response: of constant-drive runs where there are any, else of every run
 // that measured current and forward power.
 func (e explainer) responses() ([]response, []int) {
-	var constant []result.Run
+	var constant []analysis.Outline
 	for _, r := range e.exposures() {
-		if r.Opened.Mode == plan.ConstantDrive {
+		if r.Head.Opened.Mode == plan.ConstantDrive {
 			constant = append(constant, r)
 		}
 	}

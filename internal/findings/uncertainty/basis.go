@@ -34,7 +34,7 @@ func KnownOf(bench *catalog.Bench, mode plan.Mode,
 
 // SetUpOf is what putting the bench up anew does, from the runs of a job that repeat one another; assumed where none
 // do.
-func SetUpOf(runs []result.Run) analysis.SetUp {
+func SetUpOf(runs []analysis.Outline) analysis.SetUp {
 	deviation, freedom, numbers := analysis.SetUpSpread(runs)
 	factor, err := OneSidedFactor(0.95, float64(freedom))
 	if err != nil || deviation <= 0 {
@@ -46,7 +46,7 @@ func SetUpOf(runs []result.Run) analysis.SetUp {
 
 // BasisOf gathers what a comparison of two runs rests on. benchOf gives the bench file as a run used it; runs are
 // those of the job, among which repeats are looked for.
-func BasisOf(before, after result.Run, runs []result.Run, benchOf func(result.Run) (*catalog.Bench, error),
+func BasisOf(before, after result.Run, runs []analysis.Outline, benchOf func(result.Run) (*catalog.Bench, error),
 	margin rf.Gain) analysis.Basis {
 	b := analysis.Basis{Margin: margin, SetUp: SetUpOf(runs)}
 	now, err := benchOf(after)
@@ -61,7 +61,8 @@ func BasisOf(before, after result.Run, runs []result.Run, benchOf func(result.Ru
 }
 
 // Decide works out the decision of a run's findings, as BasisOf does for a comparison.
-func Decide(f *analysis.Findings, r result.Run, runs []result.Run, benchOf func(result.Run) (*catalog.Bench, error)) {
+func Decide(f *analysis.Findings, r result.Run, runs []analysis.Outline,
+	benchOf func(result.Run) (*catalog.Bench, error)) {
 	bench, err := benchOf(r)
 	if err != nil {
 		bench = nil

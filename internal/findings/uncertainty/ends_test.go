@@ -251,13 +251,13 @@ func pair(t *testing.T) (a, b result.Run) {
 // the one-sided factor is tan(0.45·π) = 6.3138.
 func TestTheSetUpOfTwoRunsByHand(t *testing.T) {
 	a, b := pair(t)
-	got := uncertainty.SetUpOf([]result.Run{a, b})
+	got := uncertainty.SetUpOf(analysis.Outlines(a, b))
 	if want := math.Sqrt((0.5*0.5/2 + 1.0/2) / 2); math.Abs(got.Deviation.DB()-want) > 1e-9 ||
 		math.Abs(got.Factor-math.Tan(0.45*math.Pi)) > 1e-4 || !strings.Contains(got.From, "2 runs") {
 		t.Errorf("%+v, want %g dB", got, want)
 	}
 	for _, runs := range [][]result.Run{nil, {a}, {a, a}} {
-		if got := uncertainty.SetUpOf(runs); got != (analysis.SetUp{}) {
+		if got := uncertainty.SetUpOf(analysis.Outlines(runs...)); got != (analysis.SetUp{}) {
 			t.Errorf("%d runs with no difference: %+v", len(runs), got)
 		}
 	}
@@ -305,8 +305,8 @@ func TestTheBasisOfAComparison(t *testing.T) {
 		}
 	}
 	p := analysis.Point{Threshold: result.Threshold{Frequency: f, OnsetOrigin: result.Measured}}
-	b := uncertainty.BasisOf(before, after, []result.Run{before, after}, of, 3)
-	if b.Margin != 3 || b.SetUp != uncertainty.SetUpOf([]result.Run{before, after}) || b.Known(p).Assumed {
+	b := uncertainty.BasisOf(before, after, analysis.Outlines(before, after), of, 3)
+	if b.Margin != 3 || b.SetUp != uncertainty.SetUpOf(analysis.Outlines(before, after)) || b.Known(p).Assumed {
 		t.Errorf("%+v, %+v", b, b.Known(p))
 	}
 	lost := func(number int) func(result.Run) (*catalog.Bench, error) {
@@ -337,7 +337,7 @@ func TestTheDecisionOfARunKnowsItsBench(t *testing.T) {
 		for i := range f.Points {
 			f.Points[i].OnsetOrigin = result.Measured
 		}
-		uncertainty.Decide(&f, r, []result.Run{r}, func(result.Run) (*catalog.Bench, error) {
+		uncertainty.Decide(&f, r, analysis.Outlines(r), func(result.Run) (*catalog.Bench, error) {
 			return bench(t, nil),
 				c.err
 		})
@@ -418,16 +418,16 @@ func TestHowWellALaboratoryIsKnown(t *testing.T) {
 	}
 	b := bench(t, nil)
 	alone := current(t, b, f, uncertainty.Conditions{})
-	for _, repeats := range [][]result.Run{nil, {r}} {
+	for _, repeats := range [][]analysis.Outline{nil, analysis.Outlines(r)} {
 		got, err := uncertainty.CertaintyOf(b, r, repeats, event.LaboratoryFailures{}, 0.95)
 		if err != nil || got.AssumedBench || math.Abs(got.Bench(f).DB()-alone.Combined.Standard) > 1e-12 ||
 			math.Abs(got.Factor-1.6449) > 1e-4 {
 			t.Errorf("%+v, %v", got, err)
 		}
 	}
-	spread := analysis.RepeatedTransfer([]result.Run{r, other})
+	spread := analysis.RepeatedTransfer(analysis.Outlines(r, other))
 	s, n := spread.At(f)
-	got, err := uncertainty.CertaintyOf(b, r, []result.Run{r, other}, event.LaboratoryFailures{}, 0.95)
+	got, err := uncertainty.CertaintyOf(b, r, analysis.Outlines(r, other), event.LaboratoryFailures{}, 0.95)
 	// 0.5 dB apart, in place of what was assumed
 	want := math.Sqrt(math.Pow(alone.Combined.Standard, 2) - 0.25/3 + 0.125)
 	if err != nil || n != 2 || math.Abs(s.DB()-0.5/math.Sqrt2) > 1e-9 || math.Abs(got.Bench(f).DB()-want) > 1e-9 ||

@@ -39,7 +39,7 @@ func AssumedBench(f rf.Frequency) rf.Gain {
 // the bench file as the run used it, nil where there is none to work from; repeats are the runs that
 // repeat the run, itself among them, whose spread is a contribution. It refuses a confidence that is
 // not between 50 % and 100 %.
-func CertaintyOf(bench *catalog.Bench, r result.Run, repeats []result.Run, lab event.LaboratoryFailures,
+func CertaintyOf(bench *catalog.Bench, r result.Run, repeats []analysis.Outline, lab event.LaboratoryFailures,
 	confidence rf.Fraction) (analysis.Certainty, error) {
 	c := analysis.Certainty{Confidence: confidence, Laboratory: assumedLaboratory, AssumedLaboratory: true,
 		AssumedBench: true,

@@ -24,7 +24,7 @@ import (
 // cannot be shown at the level wanted. The plan is then checked as it stands.
 func raise(job *store.Job, p *plan.Plan, b *catalog.Bench, again int) (problem.List, error) {
 	var before result.Run
-	var repeats []result.Run
+	var repeats []analysis.Outline
 	var moved func(rf.Frequency) (rf.Gain, error)
 	if job != nil && again > 0 {
 		var err error

@@ -14,7 +14,6 @@ import (
 	"provoke/internal/findings/analysis"
 	"provoke/internal/findings/uncertainty"
 	"provoke/internal/job/plan"
-	"provoke/internal/job/result"
 	"provoke/internal/model/cable"
 	"provoke/internal/model/twoport"
 	"provoke/internal/terminal"
@@ -75,7 +74,7 @@ func Overdue(bench *catalog.Bench, now time.Time) (out problem.List) {
 }
 
 // ConditionsOf returns how a plan, which may be nil, knows its current, with the repeatability of a job's runs.
-func ConditionsOf(p *plan.Plan, runs []result.Run) uncertainty.Conditions {
+func ConditionsOf(p *plan.Plan, runs []analysis.Outline) uncertainty.Conditions {
 	c := uncertainty.Conditions{Means: uncertainty.Measured}
 	if p != nil {
 		switch p.Mode {
