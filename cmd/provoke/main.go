@@ -23,9 +23,6 @@ import (
 	"provoke/internal/terminal"
 )
 
-// version is the program's version, set by the linker for a release.
-var version = "0.1-dev"
-
 // commands is the whole command line.
 type commands struct {
 	Demo       demoCommand       `cmd:"" help:"Do the whole job on the simulated bench: reproduce, find thresholds, fix, prove, report."`
@@ -57,6 +54,12 @@ type commands struct {
 	Selftest selftestCommand `cmd:"" help:"Show on this machine what a run survives: faults and kills, on the simulated bench."`
 	Hold     holdCommand     `cmd:"" hidden:"" help:"Keep RF on at the lowest level until it is killed; started by a rehearsal."`
 	Watch    watchCommand    `cmd:"" hidden:"" help:"Watch a run from a second process; started by the run itself."`
+
+	Help       helpCommand       `cmd:"" help:"Print the help of a command, or this list."`
+	Completion completionCommand `cmd:"" help:"Print a script with which a shell completes commands, flags and files."`
+	Complete   completeCommand   `cmd:"" hidden:"" help:"Print what may follow; asked by a shell's script."`
+	Man        manCommand        `cmd:"" hidden:"" help:"Write the manual pages into a folder; for a release."`
+	Told       versionCommand    `cmd:"" name:"version" help:"Print the version."`
 
 	Version kong.VersionFlag `help:"Print the version."`
 }
@@ -107,13 +110,8 @@ func run(w *terminal.World, args []string) (code int) {
 			code = exited
 		}
 	}()
-	switch {
-	case len(args) == 0:
-		args = []string{"--help"}
-	case args[0] == "help":
-		args = append(args[1:len(args):len(args)], "--help")
-	case args[0] == "version" && len(args) == 1:
-		args = []string{"--version"}
+	if len(args) == 0 {
+		return begin(w)
 	}
 	ctx, err := parser.Parse(minusSigns(args))
 	if err != nil {
