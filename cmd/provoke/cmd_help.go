@@ -10,17 +10,20 @@ import (
 	"provoke/internal/terminal"
 )
 
-// version is the program's version, set by the linker for a release.
-var version = built()
+// version is the program's version, set by the linker for a release. Another build calls itself what Go found in the
+// source's tags and changes, where it did.
+var version = ""
 
-// built is what a build that is no release calls itself: what Go found in the source's tags and changes, where it did.
-func built() string {
+func init() {
+	if version != "" {
+		return
+	}
+	version = "0.1-dev"
 	if info, ok := debug.ReadBuildInfo(); ok {
 		if v, found := strings.CutPrefix(info.Main.Version, "v"); found {
-			return v
+			version = v
 		}
 	}
-	return "0.1-dev"
 }
 
 type versionCommand struct{}

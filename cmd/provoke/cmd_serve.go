@@ -28,7 +28,8 @@ type serveCommand struct {
 	Key       string `placeholder:"FILE" help:"Its key." type:"path"`
 	TokenFile string `placeholder:"FILE" help:"File with a standing token of at least 20 characters that lets a browser in." type:"path"`
 	simulate  func() (web.Simulated, error)
-	Host      []string `placeholder:"NAME:PORT" help:"A further name under which the page may be asked for. May be repeated."`
+	show      func(address string) error // opens a browser; nil for none
+	Host      []string                   `placeholder:"NAME:PORT" help:"A further name under which the page may be asked for. May be repeated."`
 }
 
 // Help says what is to know.
@@ -115,8 +116,17 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 	if cfg.TLS {
 		scheme = "https"
 	}
-	address := func() { fmt.Fprintf(w.Stdout, "%s://%s%s\n", scheme, cfg.Hosts[0], pages.Entrance()) }
-	address()
+	address := func() string {
+		a := fmt.Sprintf("%s://%s%s", scheme, cfg.Hosts[0], pages.Entrance())
+		fmt.Fprintln(w.Stdout, a)
+		return a
+	}
+	first := address()
+	if c.show != nil {
+		if err := c.show(first); err != nil {
+			fmt.Fprintf(w.Stderr, "provoke: the browser could not be opened: %v\n", err)
+		}
+	}
 	fmt.Fprintln(w.Stdout, "Open this address; it lets one browser in. Enter prints another one; Ctrl-C ends.")
 	ignoreTerminalStop()
 	go func() {

@@ -110,7 +110,9 @@ func run(w *terminal.World, args []string) (code int) {
 			code = exited
 		}
 	}()
-	if len(args) == 0 {
+	if len(args) == 0 && thisDesktop.alone() {
+		return thisDesktop.open(w)
+	} else if len(args) == 0 {
 		return begin(w)
 	}
 	ctx, err := parser.Parse(minusSigns(args))
