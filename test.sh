@@ -3,7 +3,7 @@
 # platform, vets, and runs every test. Skipped outside checks are counted; with CI=true a skip fails.
 #   ./test.sh          all of it
 #   ./test.sh --quick  under a minute, installs nothing: what the change concerns (go run ./internal/tools/quick -h)
-#   ./test.sh -long    all of it, and the race detector
+#   ./test.sh -long    all of it, the race detector, and the program built twice from nothing
 set -u
 cd "$(dirname "$0")"
 
@@ -54,6 +54,7 @@ fi
 
 if [ -n "$long" ]; then
   step "race detector over guard, engine, watcher, store and web" go test -race -count=1 -p 1 -timeout 20m -skip TestNoPageHasAnAccessibilityViolation ./internal/{bench/guard,run/engine,run/watcher,job/store,faces/web}
+  step "two builds, the second from nothing, are the same" env PROVOKE_COLD=1 go test -count=1 -run TestTwoBuildsAreTheSame ./internal/tools/release
 fi
 
 log=$(mktemp)

@@ -19,8 +19,8 @@ type completionCommand struct {
 
 // Help says where the script goes.
 func (c *completionCommand) Help() string {
-	return `Prints a script for your shell. With it the key that completes offers commands, flags with their help, the values that
-a flag may have, and files of the right kind. For the shell at hand:
+	return `Prints a script for your shell. With it the key that completes offers commands, flags with their help, the values
+that a flag may have, and files of the right kind. For the shell at hand:
 
     bash         eval "$(provoke completion bash)"
     zsh          eval "$(provoke completion zsh)"
@@ -43,8 +43,8 @@ func (c *completionCommand) Run(w *terminal.World) error {
 	return err
 }
 
-// completeCommand tells a shell's script what may stand in the last of the words. That one is told with a "=" before it,
-// since not every shell hands on an empty word.
+// completeCommand tells a shell's script what may stand in the last of the words. That one is told with a "="
+// before it, since not every shell hands on an empty word.
 type completeCommand struct {
 	Words []string `arg:"" passthrough:""`
 }
@@ -65,8 +65,8 @@ func (c *completeCommand) Run(w *terminal.World, ctx *kong.Context) error {
 	return nil
 }
 
-// wordsAt returns what may stand where cur is being typed after other words, and the words that begin so with their help.
-// Of "--flag=value" only the value is returned. bash takes the "=" for a word of its own.
+// wordsAt returns what may stand where cur is being typed after other words, and the words that begin so with their
+// help. Of "--flag=value" only the value is returned. bash takes the "=" for a word of its own.
 func wordsAt(node *kong.Node, before []string, cur string) (kind string, found [][2]string) {
 	if len(before) > 0 && before[0] == "help" {
 		before = before[1:]
@@ -169,7 +169,8 @@ func valuesOf(v *kong.Value) (out []string) {
 	return out
 }
 
-// kindOf says which files a value names, by its name or what stands for it in the help: "JOB.provoke", "bench.yaml", "dir".
+// kindOf says which files a value names, by its name or what stands for it in the help: "JOB.provoke", "bench.yaml",
+// "dir".
 func kindOf(v *kong.Value) string {
 	name := strings.ToLower(v.Name)
 	if v.Flag != nil {

@@ -52,7 +52,8 @@ var exitCodes = [][2]string{
 func manual(node *kong.Node) string {
 	var b strings.Builder
 	name := manualOf(node)
-	fmt.Fprintf(&b, ".TH %s 1 \"\" \"provoke %s\" \"provoke\"\n.ad l\n.nh\n", strings.ToUpper(roff(name)), roff(version))
+	fmt.Fprintf(&b, ".TH %s 1 \"\" \"provoke %s\" \"provoke\"\n.ad l\n.nh\n", strings.ToUpper(roff(name)),
+		roff(version))
 	fmt.Fprintf(&b, ".SH NAME\n%s \\- %s\n", roff(name), roff(strings.TrimSuffix(node.Help, ".")))
 	summary := node.Summary()
 	if node.Parent == nil {

@@ -58,7 +58,8 @@ func TestTheShellsCompleteWhatIsTyped(t *testing.T) {
 			}()
 			cmd := exec.Command(program, shell.args...)
 			cmd.Dir, cmd.Stdin, cmd.Stdout, cmd.Stderr = dir, line, line, line
-			cmd.Env = append(os.Environ(), "HOME="+t.TempDir(), "TERM=xterm", "PS1=> ", "INPUTRC=/dev/null", "LC_ALL=C.UTF-8")
+			cmd.Env = append(os.Environ(), "HOME="+t.TempDir(), "TERM=xterm", "PS1=> ", "INPUTRC=/dev/null",
+				"LC_ALL=C.UTF-8")
 			cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Setctty: true}
 			if err := cmd.Start(); err != nil {
 				t.Fatal(err)

@@ -24,8 +24,8 @@ func (d desktop) open(w *terminal.World) int {
 		err = os.MkdirAll(dir, 0o755)
 	}
 	if err == nil {
-		fmt.Fprintf(w.Stdout, "provoke opens its page in your browser, on the jobs in %s.\nLeave this window open while you "+
-			"work. The program is also a command: open a prompt and type provoke help.\n\n", dir)
+		fmt.Fprintf(w.Stdout, "provoke opens its page in your browser, on the jobs in %s.\nLeave this window open "+
+			"while you work. The program is also a command: open a prompt and type provoke help.\n\n", dir)
 		err = (&serveCommand{Dir: dir, Listen: "127.0.0.1:0", show: d.show}).Run(w)
 	}
 	if err == nil {

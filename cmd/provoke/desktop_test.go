@@ -31,8 +31,8 @@ func atDesktop(t *testing.T, d desktop) (said *safeBuffer, keys io.Writer, inter
 
 func waitFor(t *testing.T, said *safeBuffer, text string) {
 	t.Helper()
-	for end := time.Now().Add(10 * time.Second); !strings.Contains(said.String(), text); time.Sleep(10 * time.Millisecond) {
-		if time.Now().After(end) {
+	for end := time.Now().Add(10 * time.Second); !strings.Contains(said.String(), text); {
+		if time.Sleep(10 * time.Millisecond); time.Now().After(end) {
 			t.Fatalf("%q is not said:\n%s", text, said)
 		}
 	}

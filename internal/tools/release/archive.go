@@ -98,8 +98,8 @@ func debianVersion(version string) string { return strings.ReplaceAll(version, "
 // deb is the Debian package (deb(5)) of a program: it has no scripts, and needs nothing.
 func (r release) deb(t target, program []byte, shared []file) ([]byte, error) {
 	files := []file{{"usr/bin/provoke", program, 0o755}, {"usr/share/lintian/overrides/provoke",
-		[]byte("# No shared library: the program runs on every version of the system.\nprovoke: statically-linked-binary\n"),
-		0o644}}
+		[]byte("# No shared library: the program runs on every version of the system.\n" +
+			"provoke: statically-linked-binary\n"), 0o644}}
 	doc := "usr/share/doc/provoke/"
 	var license []byte
 	for _, f := range shared {
@@ -125,7 +125,7 @@ func (r release) deb(t target, program []byte, shared []file) ([]byte, error) {
 			files = append(files, file{doc + f.name, f.data, 0o644})
 		}
 	}
-	copyright := string(license) + "\nParts of others, with their licences: /usr/share/doc/provoke/" + noticesFile + "\n"
+	copyright := string(license) + "\nParts of others, with their licences: /" + doc + noticesFile + "\n"
 	files = append(files, file{doc + "copyright", []byte(copyright), 0o644})
 	var sums strings.Builder
 	size := 0

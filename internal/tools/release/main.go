@@ -1,7 +1,7 @@
 // Command release makes what is handed out of this source:
 //
 //	go run ./internal/tools/release            # into out/
-//	go run ./internal/tools/release -twice     # and builds every program again elsewhere, from nothing: the same bytes
+//	go run ./internal/tools/release -twice     # and builds every program again, elsewhere and from nothing
 //	go run ./internal/tools/release -notices   # rewrites THIRD_PARTY.md only
 //
 // It builds the program for six systems without cgo, packs it with its documents, manual pages, completion scripts,
@@ -43,7 +43,7 @@ type release struct {
 func main() {
 	out := flag.String("o", "out", "folder to write into")
 	only := flag.String("only", "", "this target alone, e.g. linux/amd64")
-	twice := flag.Bool("twice", false, "build every program once more, elsewhere and with an empty build cache, and compare")
+	twice := flag.Bool("twice", false, "build every program once more, elsewhere and from nothing, and compare")
 	noticesOnly := flag.Bool("notices", false, "rewrite THIRD_PARTY.md and end")
 	flag.Parse()
 	err := func() error {

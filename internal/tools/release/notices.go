@@ -98,7 +98,8 @@ func partsOf(root string, info *debug.BuildInfo) ([]part, error) {
 	}
 	for _, m := range info.Deps {
 		if m.Replace != nil || linked[m.Path].Version != m.Version {
-			return nil, fmt.Errorf("the program holds %s %s and go.mod names %q", m.Path, m.Version, linked[m.Path].Version)
+			return nil, fmt.Errorf("the program holds %s %s and go.mod names %q", m.Path, m.Version,
+				linked[m.Path].Version)
 		}
 	}
 	return partsOfModules(root, linked)
@@ -145,8 +146,9 @@ func licences(dir, below string) (out []licence, err error) {
 			out = append(out, more...)
 		}
 		upper := strings.ToUpper(e.Name())
-		if e.IsDir() || strings.HasSuffix(upper, ".GO") || below == "." && !strings.HasPrefix(upper, "LICEN") &&
-			!strings.HasPrefix(upper, "COPYING") && !strings.HasPrefix(upper, "NOTICE") && !strings.HasPrefix(upper, "PATENTS") {
+		goesWith := strings.HasPrefix(upper, "NOTICE") || strings.HasPrefix(upper, "PATENTS")
+		if e.IsDir() || strings.HasSuffix(upper, ".GO") || below == "." && !goesWith &&
+			!strings.HasPrefix(upper, "LICEN") && !strings.HasPrefix(upper, "COPYING") {
 			continue
 		}
 		text, err := os.ReadFile(filepath.Join(dir, name))
@@ -154,7 +156,7 @@ func licences(dir, below string) (out []licence, err error) {
 			return nil, err
 		}
 		id := licenceOf(string(text))
-		if strings.HasPrefix(upper, "NOTICE") || strings.HasPrefix(upper, "PATENTS") {
+		if goesWith {
 			id = notLicence
 		}
 		if !utf8.Valid(text) { // ISO 8859-1

@@ -19,7 +19,8 @@ import (
 )
 
 // ours is the release that most tests pack: this source, under a version and a time of its own.
-var ours = release{root: "../../..", version: "1.2.4-0.20260102030405-0123456789ab", when: time.Unix(1767323045, 0).UTC()}
+var ours = release{root: "../../..", version: "1.2.4-0.20260102030405-0123456789ab",
+	when: time.Unix(1767323045, 0).UTC()}
 
 var host = target{"linux", runtime.GOARCH}
 
@@ -157,8 +158,8 @@ func TestTheVersionIsTheTagsOrThatOfTheGoCommand(t *testing.T) {
 	expect(`1\.2\.4-0\.20260103000000-[0-9a-f]{12}`)
 }
 
-// The same source gives the same bytes in another folder and with other settings. With PROVOKE_COLD nothing of the first
-// build is used again, which takes minutes.
+// The same source gives the same bytes in another folder and with other settings. With PROVOKE_COLD nothing of the
+// first build is used again, which takes minutes.
 func TestTwoBuildsAreTheSame(t *testing.T) {
 	first, err := built()
 	if err != nil {
@@ -244,8 +245,8 @@ func TestAnArchiveHoldsWhatOneNeeds(t *testing.T) {
 	output(t, outside(t, "tar"), "-C", dir, "-xf", madeFile(t, ".tar.gz"))
 	top := filepath.Join(dir, fmt.Sprintf("provoke-%s-linux-%s", ours.version, host.machine))
 	for _, name := range []string{"README.md", "LICENSE", "THIRD_PARTY.md", "CHANGELOG.md", "docs/safety.md",
-		"man/provoke.1", "man/provoke-run.1", "completion/provoke.bash", "completion/_provoke", "completion/provoke.fish",
-		"completion/provoke.ps1", "provoke.cdx.json"} {
+		"man/provoke.1", "man/provoke-run.1", "completion/provoke.bash", "completion/_provoke",
+		"completion/provoke.fish", "completion/provoke.ps1", "provoke.cdx.json"} {
 		if info, err := os.Stat(filepath.Join(top, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -284,8 +285,9 @@ func TestADebianPackageIsInstalledAndRemoved(t *testing.T) {
 		t.Fatal(err)
 	}
 	output(t, dpkg, "--root="+root, "-i", deb)
-	if said := output(t, dpkg, "--root="+root, "-s", "provoke"); !strings.Contains(said, "Status: install ok installed") ||
-		!strings.Contains(said, "Version: 1.2.4~0.20260102030405~0123456789ab\n") {
+	said := output(t, dpkg, "--root="+root, "-s", "provoke")
+	if !strings.Contains(said, "\nStatus: install ok installed\n") ||
+		!strings.Contains(said, "\nVersion: 1.2.4~0.20260102030405~0123456789ab\n") {
 		t.Error(said)
 	}
 	if said := output(t, dpkg, "--root="+root, "--verify", "provoke"); said != "" {
@@ -303,7 +305,8 @@ func TestADebianPackageIsInstalledAndRemoved(t *testing.T) {
 	}
 	output(t, dpkg, "--root="+root, "--purge", "provoke")
 	filepath.WalkDir(root, func(name string, d fs.DirEntry, err error) error {
-		if rel, _ := filepath.Rel(root, name); err != nil || rel != "." && rel != "var" && !strings.HasPrefix(rel, "var/l") {
+		rel, _ := filepath.Rel(root, name)
+		if err != nil || rel != "." && rel != "var" && !strings.HasPrefix(rel, "var/l") {
 			t.Errorf("left behind: %s %v", rel, err)
 		}
 		return nil

@@ -104,10 +104,11 @@ func (p part) component(kind string) component {
 
 // phrases are what the texts of licences can be told by, in this order, with their SPDX names.
 var phrases = []struct{ text, id string }{
-	{"FreeType License, which is similar to the original BSD license with an advertising clause, or * The GNU General " +
-		"Public License (GPL), version 2 or later", "FTL OR GPL-2.0-or-later"},
-	{"Apache License", "Apache-2.0"}, {"Eclipse Public License - v 2.0", "EPL-2.0"}, {"SIL OPEN FONT LICENSE", "OFL-1.1"},
-	{"Creative Commons Attribution 4.0", "CC-BY-4.0"}, {"Permission is hereby granted, free of charge", "MIT"},
+	{"FreeType License, which is similar to the original BSD license with an advertising clause, or * The GNU " +
+		"General Public License (GPL), version 2 or later", "FTL OR GPL-2.0-or-later"},
+	{"Apache License", "Apache-2.0"}, {"Eclipse Public License - v 2.0", "EPL-2.0"},
+	{"SIL OPEN FONT LICENSE", "OFL-1.1"}, {"Creative Commons Attribution 4.0", "CC-BY-4.0"},
+	{"Permission is hereby granted, free of charge", "MIT"},
 	{"endorse or promote products derived from", "BSD-3-Clause"},
 	{"Redistributions in binary form must reproduce", "BSD-2-Clause"},
 }
