@@ -53,7 +53,7 @@ type completeCommand struct {
 // "files" with their ending; then words, each with a tab and its help.
 func (c *completeCommand) Run(w *terminal.World, ctx *kong.Context) error {
 	words := c.Words
-	if words[0] == "--" {
+	if words[0] == "--" && len(words) > 1 {
 		words = words[1:]
 	}
 	last := len(words) - 1

@@ -52,6 +52,19 @@ func TestAMisspeltWordBringsTheNearestOne(t *testing.T) {
 	}
 }
 
+// What shells do not do with the command that answers them does no harm either.
+func TestOddWordsAreCompletedByNothing(t *testing.T) {
+	says(t, terminal.ExitDone, []string{"complete", "--"})
+	for _, words := range [][]string{{"--", "=--no-such=x"}, {"--", "run", "--no-such", "=x"},
+		{"--", "level", "--", "=-"}, {"--", "run", "=", "=", "=="}, {"--", "no", "such", "command", "=x"},
+		{"--", "journal", "j", "k", "=x"}} {
+		out := says(t, terminal.ExitDone, append([]string{"complete"}, words...))
+		if strings.Contains(out, "\t") || strings.Count(out, "\n") != 1 {
+			t.Errorf("%q: %q", words, out)
+		}
+	}
+}
+
 // Every argument and every flag that names a file completes files, by what its help calls it.
 func TestEveryFileIsCompletedByItsKind(t *testing.T) {
 	parser, err := kong.New(&commands{})
