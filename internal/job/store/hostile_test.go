@@ -248,6 +248,45 @@ func TestARecordThatIsTooLongIsRefusedAndTheJournalGoesOn(t *testing.T) {
 	}
 }
 
+// Records that are read a chunk at a time are those that are read one by one, and what only the reader of single records
+// can tell is left to it.
+func TestRecordsOfAChunkAreThoseReadOneByOne(t *testing.T) {
+	j, w, _ := smallJob(t)
+	for i := range 20 {
+		if _, err := w.Append(noon, event.Note{Text: strings.Repeat("µ ", i)},
+			event.OperatorMark{Text: "dark"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	query, err := j.read.Prepare(gathered)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer query.Close()
+	same := func(from int64, size int, whole bool) {
+		t.Helper()
+		single, err := j.chunk(1, from, size)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, ok := gather(query, 1, from, size); ok != whole || ok && !slices.Equal(got, single) {
+			t.Errorf("from %d, %d at most: %v\n%v\n%v", from, size, ok, got, single)
+		}
+	}
+	same(1, 7, true)
+	same(5, 500, true)
+	same(1000, 500, true) // none
+	if _, err := w.Append(noon, event.Note{Text: strings.Repeat("x", mostChunk/chunk)}); err != nil {
+		t.Fatal(err)
+	}
+	same(5, 500, false)
+	same(1, 7, true)
+	if _, err := j.write.Exec("DELETE FROM events WHERE run = 1 AND seq = 4"); err != nil {
+		t.Fatal(err)
+	}
+	same(1, 7, false)
+}
+
 func TestLongRecordsAreReadAFewAtATime(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long records")

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"strconv"
+	"strings"
 	"time"
 
 	"provoke/internal/job/event"
@@ -125,12 +127,24 @@ func (j *Job) findClosing(r *RunInfo) {
 	}
 }
 
-// columns are those of a raw record: its number, the lengths of its time, kind and hash, and all its texts in one,
+// columns are those of a raw record: its number, the lengths of its texts, and all of them in one,
 // since each column costs as much as the rest of a row. Where one is longer than any of ours, the texts are NULL and
 // are not read. (octet_length looks at the head of a row only.)
-var columns = fmt.Sprintf("seq, (octet_length(at) << %[1]d) | (octet_length(kind) << %[2]d) | octet_length(chain), "+
-	"iif((octet_length(at) | octet_length(kind) | octet_length(chain)) <= %[3]d AND octet_length(body) <= %[4]d, "+
-	"at || kind || chain || body, NULL)", 2*wordBits, wordBits, mostWords, mostBody)
+var columns = columnsUpTo(mostBody)
+
+func columnsUpTo(longest int) string {
+	return fmt.Sprintf("seq, (octet_length(body) << %[1]d) | (octet_length(at) << %[2]d) | "+
+		"(octet_length(kind) << %[3]d) | octet_length(chain) AS lengths, "+
+		"iif((octet_length(at) | octet_length(kind) | octet_length(chain)) <= %[4]d AND octet_length(body) <= %[5]d, "+
+		"at || kind || chain || body, NULL) AS texts", 3*wordBits, 2*wordBits, wordBits, mostWords, longest)
+}
+
+// gathered are the records of a chunk in one row, since a row costs as much as a record in it: how many there are, the
+// first and the last number, how many are no longer than usual, and all lengths and texts in order (SQLite keeps the
+// order of a limited subquery, https://www.sqlite.org/lang_aggfunc.html#group_concat tells of the others).
+var gathered = "SELECT count(*), min(seq), max(seq), count(texts), group_concat(lengths, ' '), group_concat(texts, '') " +
+	"FROM (SELECT " + columnsUpTo(mostChunk/chunk) +
+	" FROM events WHERE run = ? AND seq >= ? ORDER BY seq LIMIT ?)"
 
 func words(column string) string {
 	return fmt.Sprintf("iif(octet_length(%[1]s) <= %[2]d, %[1]s, NULL)", column, mostWords)
@@ -170,13 +184,48 @@ func parted(seq, lengths, texts any) (r raw, ok bool) {
 	number, ok1 := seq.(int64)
 	n, ok2 := lengths.(int64)
 	text, ok3 := texts.(string)
+	if !ok1 || !ok2 || !ok3 || long(n) != len(text) {
+		return raw{}, false
+	}
 	at := int(n >> (2 * wordBits) & mostWords)
 	kind := at + int(n>>wordBits&mostWords)
 	chain := kind + int(n&mostWords)
-	if !ok1 || !ok2 || !ok3 || chain > len(text) {
-		return raw{}, false
-	}
 	return raw{number, text[:at], event.KindName(text[at:kind]), text[chain:], text[kind:chain]}, true
+}
+
+// long is how long the texts of a record are together.
+func long(lengths int64) int {
+	return int(lengths>>(3*wordBits) + lengths>>(2*wordBits)&mostWords + lengths>>wordBits&mostWords +
+		lengths&mostWords)
+}
+
+// gather returns the records of a chunk at once; not ok where one is missing, unusually long or damaged, which the
+// reader of single records tells in its order.
+func gather(query *sql.Stmt, run int, from int64, size int) (out []raw, ok bool) {
+	var count, usual int
+	var first, last sql.NullInt64
+	var lengths, texts sql.NullString
+	err := query.QueryRow(run, from, size).Scan(&count, &first, &last, &usual, &lengths, &texts)
+	if err != nil || usual != count || count > 0 && last.Int64-first.Int64 != int64(count-1) {
+		return nil, false
+	}
+	out = make([]raw, 0, count)
+	for rest, text := lengths.String, texts.String; len(out) < count; {
+		var word string
+		word, rest, _ = strings.Cut(rest, " ")
+		n, err := strconv.ParseInt(word, 10, 64)
+		if err != nil || n < 0 || long(n) > len(text) {
+			return nil, false
+		}
+		r, ok := parted(first.Int64+int64(len(out)), n, text[:long(n)])
+		if !ok {
+			return nil, false
+		}
+		if out, text = append(out, r), text[long(n):]; len(out) == count && text+rest != "" {
+			return nil, false
+		}
+	}
+	return out, true
 }
 
 // record decodes a raw record. With an error that wraps event.ErrUnreadable the record is whole,
@@ -308,8 +357,18 @@ func (j *Job) knows(run int) error {
 // chunks yields the raw records of a run from seq on until there are no more.
 func (j *Job) chunks(run int, from int64) iter.Seq[part] {
 	return func(yield func(part) bool) {
+		query, err := j.read.Prepare(gathered)
+		if err != nil {
+			yield(part{err: plain(err)})
+			return
+		}
+		defer query.Close()
 		for size := 64; ; size = min(size*4, chunk) {
-			raws, err := j.chunk(run, from, size)
+			raws, ok := gather(query, run, from, size)
+			var err error
+			if !ok {
+				raws, err = j.chunk(run, from, size)
+			}
 			if !yield(part{raws: raws, err: err}) || err != nil || len(raws) == 0 {
 				return
 			}
