@@ -248,8 +248,8 @@ func TestARecordThatIsTooLongIsRefusedAndTheJournalGoesOn(t *testing.T) {
 	}
 }
 
-// Records that are read a chunk at a time are those that are read one by one, and what only the reader of single records
-// can tell is left to it.
+// Records that are read a chunk at a time are those that are read one by one, and what only the reader of single
+// records can tell is left to it.
 func TestRecordsOfAChunkAreThoseReadOneByOne(t *testing.T) {
 	j, w, _ := smallJob(t)
 	for i := range 20 {

@@ -142,8 +142,8 @@ func columnsUpTo(longest int) string {
 // gathered are the records of a chunk in one row, since a row costs as much as a record in it: how many there are, the
 // first and the last number, how many are no longer than usual, and all lengths and texts in order (SQLite keeps the
 // order of a limited subquery, https://www.sqlite.org/lang_aggfunc.html#group_concat tells of the others).
-var gathered = "SELECT count(*), min(seq), max(seq), count(texts), group_concat(lengths, ' '), group_concat(texts, '') " +
-	"FROM (SELECT " + columnsUpTo(mostChunk/chunk) +
+var gathered = "SELECT count(*), min(seq), max(seq), count(texts), group_concat(lengths, ' '), " +
+	"group_concat(texts, '') FROM (SELECT " + columnsUpTo(mostChunk/chunk) +
 	" FROM events WHERE run = ? AND seq >= ? ORDER BY seq LIMIT ?)"
 
 func words(column string) string {

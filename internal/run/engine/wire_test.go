@@ -195,7 +195,9 @@ func forTheRise(messages []said) (loop, rise []said) {
 		}
 	}
 	for _, m := range messages {
-		beside := slices.ContainsFunc(read, func(r said) bool { return r.from.Before(m.until) && m.from.Before(r.until) })
+		beside := slices.ContainsFunc(read, func(r said) bool {
+			return r.from.Before(m.until) && m.from.Before(r.until)
+		})
 		if stop := len(set) > 4 && !m.from.Before(set[1].from) && m.from.Before(set[len(set)-3].from); stop ||
 			m.to == "powermeter" && !beside {
 			rise = append(rise, m)
