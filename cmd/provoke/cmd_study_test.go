@@ -38,6 +38,7 @@ func shape[T any](t *testing.T, text string) T {
 // The whole way on the simulated bench: a staircase on a product that upsets at random, 40 exposures,
 // and the truth of the bench within the limits.
 func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
+	t.Parallel()
 	b, hz := studied(t)
 	b.sim.RandomOnset(1, 5)
 	out := b.must(terminal.ExitDone, "study", "threshold", "j.provoke", "--plan", "exposure.yaml",
@@ -77,6 +78,7 @@ func TestAThresholdStudyFindsTheLevelOfHalfTheUpsets(t *testing.T) {
 }
 
 func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
+	t.Parallel()
 	b, hz := studied(t)
 	out := b.must(terminal.ExitDone, "study", "dwell", "j.provoke", "--plan", "exposure.yaml", "--at",
 		fmt.Sprintf("%.0f Hz", hz), "--trials", "8", "--arm")
@@ -100,6 +102,7 @@ func TestADwellStudyTellsTheDwellThatIsNeeded(t *testing.T) {
 
 // Band A of the simulated product rectifies the mean.
 func TestAModulationStudySaysWhatTheProductAnswersTo(t *testing.T) {
+	t.Parallel()
 	b, hz := studied(t)
 	truth := b.sim.Truth()
 	want := ""
@@ -122,6 +125,7 @@ func TestAModulationStudySaysWhatTheProductAnswersTo(t *testing.T) {
 }
 
 func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
+	t.Parallel()
 	b, hz := studied(t, "search: {recovery: false}", fmt.Sprintf("drift_check: {at: %.0f Hz, every: 1}", 0.0))
 	text, _ := os.ReadFile(b.path("exposure.yaml"))
 	b.write("exposure.yaml", strings.Replace(string(text), "at: 0 Hz", fmt.Sprintf("at: %.0f Hz", hz), 1))
@@ -157,6 +161,7 @@ func TestARepeatStudyTellsSpreadAndDrift(t *testing.T) {
 }
 
 func TestALaboratorysReportIsHeldAgainstTheBench(t *testing.T) {
+	t.Parallel()
 	b, hz := studied(t)
 	b.must(terminal.ExitDone, "run", "exposure.yaml", "--job", "j.provoke", "--arm")
 	b.sim.SetBuild(simbench.Fixed)

@@ -47,6 +47,7 @@ func demoServed(t *testing.T, dir string) (*exec.Cmd, *person) {
 // The demo's program is killed in the middle of a run and started again in the same folder: what was acknowledged is
 // in the job that was set aside, and the watcher's report of it does not become one about the new job.
 func TestTheDemoThatIsKilledAndStartedAgainKeepsWhatWasRecorded(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	c, p := demoServed(t, dir)
 	job := filepath.Join(dir, "belt-weigher.provoke")

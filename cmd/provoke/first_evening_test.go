@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"os"
 	"path/filepath"
@@ -17,6 +16,7 @@ import (
 // figures put where they stand. It promises at most 500 words, 12 commands and 25 figures, and a good run in under
 // 60 s of machine time.
 func TestTheFirstEvening(t *testing.T) {
+	t.Parallel()
 	doc, err := os.ReadFile("../../docs/first-evening.md")
 	if err != nil {
 		t.Fatal(err)
@@ -26,36 +26,24 @@ func TestTheFirstEvening(t *testing.T) {
 	if n := len(strings.Fields(string(doc))); n > 500 || len(commands) > 12 || len(fields) > 25 {
 		t.Errorf("%d words, %d commands, %d figures to type", n, len(commands), len(fields))
 	}
-	t.Chdir(t.TempDir())
+	dir := t.TempDir()
 	begun := time.Now()
 	said := map[string]string{}
 	for _, c := range commands {
 		args := strings.Fields(c[1])
-		var out bytes.Buffer
-		ctx, cancel := context.WithTimeout(t.Context(), 4*time.Minute) // hung, it says what it had said
-		w := &terminal.World{Ctx: ctx, Stdin: strings.NewReader("arm\n"), Stdout: &out, Stderr: &out, Now: time.Now}
 		if args[0] == "simulate" {
-			served := make(chan int, 1)
-			var answers safeBuffer
-			w.Stdout, w.Stderr = &answers, &answers
-			go func() { served <- run(w, args) }()
-			t.Cleanup(func() { cancel(); <-served })
-			for end := time.Now().Add(5 * time.Second); !strings.Contains(answers.String(),
-				"listens"); time.Sleep(10 * time.Millisecond) {
-				if time.Now().After(end) {
-					t.Fatalf("provoke %s: %s", c[1], answers.String())
-				}
-			}
+			background(t, startProvoke(args...), "listens")
 			continue
 		}
-		code := run(w, args)
+		ctx, cancel := context.WithTimeout(t.Context(), 4*time.Minute) // hung, it says what it had said
+		code, out := typed(ctx, dir, "arm\n", args...)
 		cancel()
 		if code != terminal.ExitDone {
-			t.Fatalf("provoke %s: exit code %d\n%s", c[1], code, out.String())
+			t.Fatalf("provoke %s: exit code %d\n%s", c[1], code, out)
 		}
-		said[args[0]] = out.String()
+		said[args[0]] = out
 		if args[0] == "new" {
-			typeIn(t, filepath.Join("mybench", "bench.yaml"), fields)
+			typeIn(t, filepath.Join(dir, "mybench", "bench.yaml"), fields)
 		}
 	}
 	took := time.Since(begun)
@@ -64,7 +52,7 @@ func TestTheFirstEvening(t *testing.T) {
 	if !strings.Contains(said["findings"], "failing band") || strings.Contains(said["findings"], "not reached") {
 		t.Errorf("the first run found\n%s", said["findings"])
 	}
-	if _, err := os.Stat(filepath.Join("mybench", "first.pdf")); err != nil {
+	if _, err := os.Stat(filepath.Join(dir, "mybench", "first.pdf")); err != nil {
 		t.Error(err)
 	}
 }

@@ -780,6 +780,7 @@ func liar(t *testing.T, answer string) (address string) {
 }
 
 func TestNoAnswerOfAnInstrumentTakesOverTheTerminal(t *testing.T) {
+	t.Parallel()
 	b := newWorkbench(t, simbench.Config{Seed: 1})
 	good := string(b.sim.BenchFile())
 	said := "<zz>\x1b[2J\u009b31m\u202e\rFORGED\x00\x07"

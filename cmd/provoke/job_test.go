@@ -97,6 +97,7 @@ func (b *workbench) edges(build simbench.Build) [][2]float64 {
 }
 
 func TestAnUpsetThatTheControlRunSeesTooIsTheMonitorsOrTheAuxiliaryEquipments(t *testing.T) {
+	t.Parallel()
 	b := newWorkbench(t, simbench.Config{Seed: 1, MonitorBand: true})
 	b.plan("exposure.yaml", 6.3e6, 7.8e6, "2 %", exposureLines)
 	b.plan("control.yaml", 6.3e6, 7.8e6, "2 %", strings.Replace(exposureLines, "exposure", "control", 1))
@@ -110,6 +111,7 @@ func TestAnUpsetThatTheControlRunSeesTooIsTheMonitorsOrTheAuxiliaryEquipments(t 
 }
 
 func TestFalseAlarmsOfTheBaselineRefuseAnExposure(t *testing.T) {
+	t.Parallel()
 	b := newWorkbench(t, simbench.Config{Seed: 1})
 	b.plan("baseline.yaml", 1e6, 1.2e6, "10 %", "kind: baseline", "monitors:\n  SHOWN: {tolerance: 0.05 kg}")
 	b.plan("exposure.yaml", 1e6, 1.2e6, "10 %", exposureLines)
@@ -138,6 +140,7 @@ func TestFalseAlarmsOfTheBaselineRefuseAnExposure(t *testing.T) {
 }
 
 func TestCompareSaysWhatAFixReallyDid(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name    string
 		fix     simbench.Fix
@@ -257,25 +260,21 @@ func estimateBesideRuns(t *testing.T, dir string) {
 
 // TestTheDemoDoesTheWholeJob runs the demo as a user would and reads what it leaves.
 func TestTheDemoDoesTheWholeJob(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("short")
 	}
 	dir := t.TempDir()
-	here, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var o, e bytes.Buffer
-	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &o, Stderr: &e, Now: time.Now}
 	begun := time.Now()
-	t.Chdir(dir)
 	speed := "100"
 	if *updateReadme {
 		speed = "40" // as a user's
 	}
-	if code := run(w, []string{"demo", "--verbose", "--speed", speed, "--truth",
-		"truth.json"}); code != terminal.ExitDone {
-		t.Fatalf("code %d\n%s\n%s", code, o.String(), e.String())
+	c := startProvoke("demo", "--verbose", "--speed", speed, "--truth", "truth.json")
+	var o, e bytes.Buffer
+	c.Dir, c.Stdout, c.Stderr = dir, &o, &e
+	if err := c.Run(); err != nil {
+		t.Fatalf("%v\n%s\n%s", err, o.String(), e.String())
 	}
 	t.Logf("figure: the demo at 100 times the clock took %v", time.Since(begun).Round(100*time.Millisecond))
 	for _, name := range []string{"bench.yaml", "baseline.yaml", "exposure.yaml", "belt-weigher.provoke",
@@ -291,7 +290,6 @@ func TestTheDemoDoesTheWholeJob(t *testing.T) {
 		}
 	}
 	estimateBesideRuns(t, dir)
-	t.Chdir(here)
 	checkReadme(t, o.String())
 	var truth simbench.Truth
 	data, _ := os.ReadFile(filepath.Join(dir, "truth.json"))

@@ -18,6 +18,7 @@ var (
 //
 //	go test ./cmd/provoke -run Killed -trials 1000 -timeout 60m -v
 func TestKilledAtAnyInstantItLosesNothingAndLeavesRFOff(t *testing.T) {
+	t.Parallel()
 	n := *trials
 	if testing.Short() {
 		n = 6

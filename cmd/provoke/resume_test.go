@@ -17,6 +17,7 @@ import (
 // A program that is killed as it makes its job leaves an empty file, or a job without a run: both are gone on
 // with, with --resume and without.
 func TestAnEmptyJobThatAnEarlyKillLeftIsTakenUp(t *testing.T) {
+	t.Parallel()
 	b := newWorkbench(t, simbench.Config{Seed: 1})
 	b.plan("plan.yaml", 5e6, 5.5e6, "4 %", exposureLines)
 	for i, resume := range [][]string{{}, {"--resume"}} {

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -26,7 +27,21 @@ import (
 
 // TestMain lets this test binary be provoke itself, so that tests start the real program as processes.
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"provoke": main})
+	testscript.Main(ownClaims{m}, map[string]func(){"provoke": main})
+}
+
+// ownClaims are tests with a folder of claims of their own: a watcher that other tests left still claims the ports of
+// a simulated bench that is gone, and the system gives those ports to the next one.
+type ownClaims struct{ *testing.M }
+
+func (m ownClaims) Run() int {
+	dir, err := os.MkdirTemp("", "provoke-claims")
+	if err != nil {
+		panic(err)
+	}
+	defer os.RemoveAll(dir)
+	os.Setenv("PROVOKE_CLAIMS", dir)
+	return m.M.Run()
 }
 
 // TestScripts runs the program as a person runs it, against the simulated bench in another process.
@@ -48,6 +63,7 @@ func TestMain(m *testing.M) {
 //
 // When a script ends nothing on the bench may have been driven over a rating.
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
@@ -61,6 +77,7 @@ func TestScripts(t *testing.T) {
 		Setup: func(e *testscript.Env) error {
 			b := &scriptBench{t: t}
 			e.Values["bench"] = b
+			e.Setenv("PROVOKE_CLAIMS", filepath.Join(e.WorkDir, ".claims"))
 			e.Defer(b.end)
 			return nil
 		},
@@ -88,6 +105,15 @@ func startProvoke(args ...string) *exec.Cmd {
 	c := exec.Command(os.Args[0])
 	c.Args = append([]string{"provoke"}, args...)
 	return c
+}
+
+// typed runs the program in a folder, as a person does who types there, to its end or until the context ends.
+func typed(ctx context.Context, dir, stdin string, args ...string) (code int, said string) {
+	c := exec.CommandContext(ctx, os.Args[0])
+	c.Args = append([]string{"provoke"}, args...)
+	c.Dir, c.Stdin = dir, strings.NewReader(stdin)
+	out, err := c.CombinedOutput()
+	return exitCode(err), string(out)
 }
 
 func (b *scriptBench) simulate(ts *testscript.TestScript, args []string) {
@@ -198,7 +224,7 @@ type startedCommand struct {
 
 func (b *scriptBench) start(ts *testscript.TestScript, args []string) {
 	c := startProvoke(args[1:]...)
-	c.Dir = ts.MkAbs(".")
+	c.Dir, c.Env = ts.MkAbs("."), append(os.Environ(), "PROVOKE_CLAIMS="+ts.Getenv("PROVOKE_CLAIMS"))
 	s := &startedCommand{cmd: c, out: &syncBuffer{}, done: make(chan error, 1)}
 	c.Stdout, c.Stderr = s.out, s.out
 	ts.Check(c.Start())

@@ -10,6 +10,7 @@ import (
 )
 
 func TestAnEMFLevelIsNotReplayedFromAFiftyOhmJig(t *testing.T) {
+	t.Parallel()
 	b := newWorkbench(t, simbench.Config{Seed: 2, Fixture: simbench.Jig50})
 	b.plan("calibrate.yaml", 1e6, 10e6, "30 %", "kind: calibration\nfixture: jig50")
 	b.must(terminal.ExitDone, "run", "calibrate.yaml", "--job", "j.provoke", "--arm")

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -38,13 +39,16 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 		"calibration": {simbench.Jig50, "kind: calibration\nfixture: jig50\nlevel: 1 mA\n"},
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
+			t.Parallel()
 			sim := simbench.New(simbench.Config{Speed: 40, Fixture: c.fixture})
 			defer sim.Close()
 			if err := sim.Listen("127.0.0.1:0"); err != nil {
 				t.Fatal(err)
 			}
-			t.Chdir(t.TempDir())
-			if code, _, errs := benchRun("new", "."); code != terminal.ExitDone {
+			dir := t.TempDir()
+			file, job := filepath.Join(dir, "bench.yaml"), filepath.Join(dir, "j.provoke")
+			planFile := filepath.Join(dir, "p.yaml")
+			if code, _, errs := benchRun("new", dir); code != terminal.ExitDone {
 				t.Fatal(errs)
 			}
 			at := map[string]string{}
@@ -67,22 +71,22 @@ func TestEveryKindOfPlanRunsOnTheTemplate(t *testing.T) {
 					}
 				}
 			}
-			typeIn(t, "bench.yaml", own)
+			typeIn(t, file, own)
 			if name == "constant drive" { // which bench asks for: an amplifier's gain that was measured
-				text, _ := os.ReadFile("bench.yaml")
-				os.WriteFile("bench.yaml", []byte(strings.Replace(string(text), "  # gain_measured:",
+				text, _ := os.ReadFile(file)
+				os.WriteFile(file, []byte(strings.Replace(string(text), "  # gain_measured:",
 					"  gain_measured:", 1)), 0o644)
 			}
-			if err := os.WriteFile("p.yaml", []byte(least+c.plan), 0o644); err != nil {
+			if err := os.WriteFile(planFile, []byte(least+c.plan), 0o644); err != nil {
 				t.Fatal(err)
 			}
-			if code, out, errs := benchRun("bench", "bench.yaml"); code != terminal.ExitDone {
+			if code, out, errs := benchRun("bench", file); code != terminal.ExitDone {
 				t.Fatalf("%d %s%s", code, out, errs)
 			}
 			var out bytes.Buffer
 			w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &out, Stderr: &out,
 				Now: time.Now}
-			if code := run(w, []string{"run", "p.yaml", "--job", "j.provoke", "--arm"}); code != terminal.ExitDone ||
+			if code := run(w, []string{"run", planFile, "--job", job, "--arm"}); code != terminal.ExitDone ||
 				!strings.Contains(out.String(), "done: 0 of ") {
 				t.Errorf("exit code %d\n%s", code, out.String())
 			}

@@ -61,6 +61,7 @@ func TestTheHelpOfTheSimulatorListsWhatItsInstrumentsUnderstand(t *testing.T) {
 }
 
 func TestAnAddressThatDoesNotAnswerIsToldOnce(t *testing.T) {
+	t.Parallel()
 	b := simbench.New(simbench.Config{}) // listens nowhere
 	file := strings.NewReplacer("5001", "1", "5002", "2", "5003", "3", "5004", "4", "5005", "5",
 		"5006", "6").Replace(string(b.BenchFile()))
