@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"provoke/internal/bench/scpi"
@@ -378,12 +379,22 @@ func (t *Table) picked(v Verb, answer string) (string, error) {
 	return t.understood(text, answer), nil
 }
 
+var compiled sync.Map // patterns of tables to *regexp.Regexp; every answer asks for one
+
 // findIn returns the first group of a pattern that took part, or all that a pattern without groups finds.
 func findIn(pattern, answer string) (string, bool) {
-	re, err := regexp.Compile(pattern)
-	if pattern == "" || err != nil {
+	if pattern == "" {
 		return "", false
 	}
+	kept, ok := compiled.Load(pattern)
+	if !ok {
+		re, err := regexp.Compile(pattern)
+		if err != nil {
+			return "", false
+		}
+		kept, _ = compiled.LoadOrStore(pattern, re)
+	}
+	re := kept.(*regexp.Regexp)
 	text := strings.TrimSpace(answer)
 	m := re.FindStringSubmatchIndex(text)
 	for i := 2; i < len(m); i += 2 {

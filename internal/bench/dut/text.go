@@ -225,9 +225,11 @@ func (t *text) see(at time.Time, line string, whole bool) {
 	t.sample(s)
 }
 
+var plainSigns = strings.NewReplacer(" ", "", "\u00a0", "", "\u2212", "-")
+
 // parseNumber reads a decimal number with point or comma.
 func parseNumber(s string) (float64, bool) {
-	s = strings.NewReplacer(" ", "", "\u00a0", "", "\u2212", "-").Replace(s)
+	s = plainSigns.Replace(s)
 	if strings.Count(s, ",")+strings.Count(s, ".") > 1 || s == "" || len(s) > 40 ||
 		strings.Trim(s, "+-0123456789.,eE") != "" {
 		return 0, false

@@ -150,9 +150,11 @@ func (g *gear) amplifier(hz, in float64, operate, dead bool) [3]float64 {
 	drive := linear / (vsat * amplifierAtCompression) // 1 at 1 dB compression
 	out := rapp(linear, vsat, amplifierSharpness)
 	return [3]float64{out,
-		out * ratio(secondHarmonic) * math.Min(drive, 2),
-		out * ratio(thirdHarmonic) * math.Min(drive*drive, 4)}
+		out * secondRatio * math.Min(drive, 2),
+		out * thirdRatio * math.Min(drive*drive, 4)}
 }
+
+var secondRatio, thirdRatio = ratio(secondHarmonic), ratio(thirdHarmonic)
 
 // solve computes what is on the bench with the present settings.
 func (p *plant) solve() signal {

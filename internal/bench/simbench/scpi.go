@@ -296,10 +296,11 @@ type node struct {
 	optional bool
 }
 
+var colonsOutside = strings.NewReplacer("[:", ":[", ":]", "]:")
+
 func splitHeader(header string) []node {
 	var nodes []node
-	header = strings.NewReplacer("[:", ":[", ":]", "]:").Replace(header)
-	for _, w := range strings.Split(header, ":") {
+	for _, w := range strings.Split(colonsOutside.Replace(header), ":") {
 		if w == "" {
 			continue
 		}

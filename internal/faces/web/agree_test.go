@@ -62,6 +62,7 @@ func same(s string) string { return s }
 // One job is rendered to every face, and what one face tells the others tell too, each after its own rounding, or the
 // gap stands in tell.Kinds with its reason.
 func TestEveryFaceTellsTheSame(t *testing.T) {
+	t.Parallel()
 	s := serve(t, true)
 	s.sweeps(t)
 	loop := s.loops()

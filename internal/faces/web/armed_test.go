@@ -372,6 +372,7 @@ func (m *tabs) steps() map[string]func(*rapid.T) {
 // However two tabs edit, check, save and arm, and whatever happens to the files meanwhile: what runs is what the form
 // showed when it was armed and what the arming page showed, or nothing runs.
 func TestWhatIsCheckedIsWhatIsArmed(t *testing.T) {
+	t.Parallel()
 	for _, way := range []tabs{
 		{file: "exposure.yaml", bench: "bench.yaml", page: "plan", key: "level",
 			values: []string{"60 dBµA", "70 dBµA", "75.5 dBµA"},

@@ -78,6 +78,7 @@ func (s *site) tune(t *testing.T, client *http.Client, query string) (status int
 }
 
 func TestStreamsAreBoundedForEachBrowserAndForAll(t *testing.T) {
+	t.Parallel()
 	s := limited(t, 0, nil)
 	granted := 0
 	for range 6 { // browsers
@@ -185,6 +186,7 @@ func TestConnectionsAreBoundedAndTheOldestThatWaitsGoes(t *testing.T) {
 
 // Forms that come byte by byte with a session hold nothing up.
 func TestSlowFormsKeepNobodyOut(t *testing.T) {
+	t.Parallel()
 	s := limited(t, 0, nil)
 	cookie := s.client.Transport.(cookied).c.String()
 	head := fmt.Sprintf("POST /note HTTP/1.1\r\nHost: %s\r\nOrigin: %s\r\nCookie: %s\r\nContent-Type: "+

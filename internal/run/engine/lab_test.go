@@ -5,6 +5,8 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"os"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"testing"
@@ -21,6 +23,12 @@ import (
 	"provoke/internal/run/engine"
 	"provoke/internal/units/rf"
 )
+
+// TestMain lets the collector of garbage run seldom: the many short runs live in a few megabytes.
+func TestMain(m *testing.M) {
+	debug.SetGCPercent(800)
+	os.Exit(m.Run())
+}
 
 // lab is a simulated bench with everything above it, in process.
 type lab struct {

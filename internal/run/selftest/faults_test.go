@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"maps"
 	"math/rand/v2"
+	"os"
+	"runtime/debug"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -21,6 +23,13 @@ var long = flag.Bool("long",
 	"the long version of the fault tests: a longer run, every message and line, further kinds of fault, more pairs")
 
 var every = flag.Bool("every", false, "a fault at every message, in place of a third of them")
+
+// TestMain lets the collector of garbage run seldom: the thousands of short runs live in a few megabytes, and a third
+// of the time would go to it.
+func TestMain(m *testing.M) {
+	debug.SetGCPercent(800)
+	os.Exit(m.Run())
+}
 
 // tally sums up what the cases came to.
 type tally struct {

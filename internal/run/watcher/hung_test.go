@@ -184,6 +184,7 @@ func hangs(t *testing.T, b *catalog.Bench, w *watcher.Watcher) (*stuck, *kept, <
 // The engine hangs in a call that ignores its context, and so does everything that this process could
 // switch RF off with; the process itself is well and beats.
 func TestAnEngineThatHangsIsSilencedByTheWatcher(t *testing.T) {
+	t.Parallel()
 	sim := simbench.New(simbench.Config{Seed: 1, KeepHistory: true})
 	t.Cleanup(func() { sim.Close() })
 	if err := sim.Listen("127.0.0.1:0"); err != nil {
@@ -254,6 +255,7 @@ func firstEnd(events []event.Event) string {
 }
 
 func TestAnEngineThatLivesKeepsTheWatcherQuietHoweverLongItWaits(t *testing.T) {
+	t.Parallel()
 	sim, b := lit(t)
 	w := start(t, b, "")
 	for range 10 {

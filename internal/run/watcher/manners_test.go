@@ -33,6 +33,7 @@ func of(t *testing.T, sim *simbench.Bench, change func(string) string) *catalog.
 // An instrument that takes one connection, in each of the three manners and declared or not, is the run's
 // while that lives: the run's connections stay as they are. Once the run is dead, RF is off within a second.
 func TestAnInstrumentThatTakesOneConnectionIsDialledOnceTheRunIsDead(t *testing.T) {
+	t.Parallel()
 	for _, manner := range []simbench.FaultKind{simbench.FaultSingle, simbench.FaultQueues, simbench.FaultThrowsOut} {
 		for _, declared := range []bool{true, false} {
 			name := string(manner)
@@ -92,6 +93,7 @@ func TestAnInstrumentThatTakesOneConnectionIsDialledOnceTheRunIsDead(t *testing.
 
 // The place of a dead client is kept for a while: the watcher goes on dialling until it is free.
 func TestAWatcherDialsUntilTheDeadClientsPlaceIsFree(t *testing.T) {
+	t.Parallel()
 	const kept = 2500 * time.Millisecond
 	sim, b := lit(t)
 	for _, face := range []string{"source", "amplifier"} {
@@ -116,55 +118,63 @@ func TestAWatcherDialsUntilTheDeadClientsPlaceIsFree(t *testing.T) {
 // A run that gives no sign of life and holds the only connections is killed; another process under its number
 // is not.
 func TestARunThatStandsStillWithTheOnlyConnectionIsKilled(t *testing.T) {
-	for _, same := range []bool{true, false} {
-		sim, b := lit(t)
-		for _, face := range []string{"source", "amplifier"} {
-			sim.Inject(face, simbench.Fault{Kind: simbench.FaultSingle})
+	t.Parallel()
+	for what, same := range map[string]bool{"the run": true, "another process under its number": false} {
+		t.Run(what, func(t *testing.T) {
+			t.Parallel()
+			standsStill(t, same)
+		})
+	}
+}
+
+func standsStill(t *testing.T, same bool) {
+	sim, b := lit(t)
+	for _, face := range []string{"source", "amplifier"} {
+		sim.Inject(face, simbench.Fault{Kind: simbench.FaultSingle})
+	}
+	c := exec.Command(os.Args[0], "holder", sim.Address("source"), sim.Address("amplifier"))
+	said, _ := c.StdoutPipe()
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	io.ReadFull(said, make([]byte, 3))
+	go func() { ended <- c.Wait() }()
+	job := filepath.Join(t.TempDir(), "j.provoke")
+	p := claim.Process{ID: c.Process.Pid, Started: "another time"}
+	if same {
+		p = claim.ProcessOf(c.Process.Pid)
+	}
+	inR, inW := io.Pipe()
+	outR, outW := io.Pipe()
+	done := make(chan error, 1)
+	go func() { done <- watcher.Serve(t.Context(), inR, outW, time.Now) }()
+	hello, _ := json.Marshal(watcher.Hello{Bench: b.File, Bytes: b.Bytes, Job: job, Run: p})
+	began := time.Now()
+	go inW.Write(append(hello, '\n'))
+	go io.Copy(io.Discard, outR)
+	if same {
+		offWithin(t, func() bool { return sim.State().On }, watcher.Limit+time.Second)
+		t.Logf("figure: RF off %v after the last sign of life of a run that holds the only connections",
+			time.Since(began).Round(time.Millisecond))
+		<-ended
+	} else {
+		select {
+		case <-ended:
+			t.Error("a process was killed that is not the run")
+		case <-time.After(watcher.Limit + time.Second):
 		}
-		c := exec.Command(os.Args[0], "holder", sim.Address("source"), sim.Address("amplifier"))
-		said, _ := c.StdoutPipe()
-		if err := c.Start(); err != nil {
-			t.Fatal(err)
-		}
-		ended := make(chan error, 1)
-		io.ReadFull(said, make([]byte, 3))
-		go func() { ended <- c.Wait() }()
-		job := filepath.Join(t.TempDir(), "j.provoke")
-		p := claim.Process{ID: c.Process.Pid, Started: "another time"}
-		if same {
-			p = claim.ProcessOf(c.Process.Pid)
-		}
-		inR, inW := io.Pipe()
-		outR, outW := io.Pipe()
-		done := make(chan error, 1)
-		go func() { done <- watcher.Serve(t.Context(), inR, outW, time.Now) }()
-		hello, _ := json.Marshal(watcher.Hello{Bench: b.File, Bytes: b.Bytes, Job: job, Run: p})
-		began := time.Now()
-		go inW.Write(append(hello, '\n'))
-		go io.Copy(io.Discard, outR)
-		if same {
-			offWithin(t, func() bool { return sim.State().On }, watcher.Limit+time.Second)
-			t.Logf("figure: RF off %v after the last sign of life of a run that holds the only connections",
-				time.Since(began).Round(time.Millisecond))
-			<-ended
-		} else {
-			select {
-			case <-ended:
-				t.Error("a process was killed that is not the run")
-			case <-time.After(watcher.Limit + time.Second):
-			}
-			c.Process.Kill()
-			<-ended
-			offWithin(t, func() bool { return sim.State().On }, 3*time.Second)
-		}
-		inW.Close()
-		<-done
-		left, err := watcher.Left(job)
-		want := map[bool]string{true: "it was killed, because it held the only connection of GEN1, AMP1",
-			false: "is not killed: it is another one"}[same]
-		if err != nil || left == nil || !strings.Contains(left.Cause, want) {
-			t.Errorf("%+v, %v", left, err)
-		}
+		c.Process.Kill()
+		<-ended
+		offWithin(t, func() bool { return sim.State().On }, 3*time.Second)
+	}
+	inW.Close()
+	<-done
+	left, err := watcher.Left(job)
+	want := map[bool]string{true: "it was killed, because it held the only connection of GEN1, AMP1",
+		false: "is not killed: it is another one"}[same]
+	if err != nil || left == nil || !strings.Contains(left.Cause, want) {
+		t.Errorf("%+v, %v", left, err)
 	}
 }
 
@@ -198,6 +208,7 @@ func TestAWatcherThatStandsStillIsNoticedAndHoldsNothingUp(t *testing.T) {
 
 // Of a bench whose source is set by hand the watcher lowers what is wired, and ends.
 func TestOfABenchSetByHandTheAmplifierGoesToStandby(t *testing.T) {
+	t.Parallel()
 	sim, _ := lit(t)
 	b := of(t, sim, func(s string) string {
 		return regexp.MustCompile(`(?m)^(source:\n(?:  .*\n)*?)  address: .*\n  table: .*\n`).ReplaceAllString(s,

@@ -13,6 +13,7 @@ import (
 
 // A pipe that nobody reads stands for a disk that hangs: opening it for writing does not come back.
 func TestADiskThatHangsDoesNotKeepTheWatcherFromSilencing(t *testing.T) {
+	t.Parallel()
 	sim, b := lit(t)
 	job := filepath.Join(t.TempDir(), "j.provoke")
 	if err := unix.Mkfifo(job+"-watcher-new", 0o600); err != nil {

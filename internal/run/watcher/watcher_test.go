@@ -164,6 +164,7 @@ func byHand(t *testing.T, b *catalog.Bench, job string) *pipe {
 }
 
 func TestAPipeThatEndsSilencesTheBenchAtOnce(t *testing.T) {
+	t.Parallel()
 	sim, b := lit(t)
 	job := filepath.Join(t.TempDir(), "j.provoke")
 	p := byHand(t, b, job)
@@ -188,6 +189,7 @@ func TestAPipeThatEndsSilencesTheBenchAtOnce(t *testing.T) {
 }
 
 func TestNoSignOfLifeSilencesTheBenchAndKeepsItSilent(t *testing.T) {
+	t.Parallel()
 	sim, b := lit(t)
 	p := byHand(t, b, "")
 	began := time.Now()
