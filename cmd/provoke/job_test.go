@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -28,11 +29,18 @@ type workbench struct {
 	dir string
 }
 
+// benches counts the simulated benches of this process.
+var benches atomic.Int64
+
+// serialOfItsOwn is a serial number for a simulated bench that no other bench of the tests has.
+func serialOfItsOwn() string { return fmt.Sprintf("T%d-%d", os.Getpid(), benches.Add(1)) }
+
 func newWorkbench(t *testing.T, c simbench.Config) *workbench {
 	t.Helper()
 	if c.Speed == 0 {
 		c.Speed = 100
 	}
+	c.Serial = serialOfItsOwn()
 	b := &workbench{t: t, sim: simbench.New(c), dir: t.TempDir()}
 	t.Cleanup(func() {
 		b.sim.Close()

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -18,6 +19,7 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/bench/claim"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/selftest"
@@ -40,8 +42,21 @@ func (m ownClaims) Run() int {
 		panic(err)
 	}
 	defer os.RemoveAll(dir)
+	defer endWatchers(dir)
 	os.Setenv("PROVOKE_CLAIMS", dir)
 	return m.M.Run()
+}
+
+// endWatchers ends the watchers that still claim something in a folder. To one whose bench is gone the next bench with
+// its ports and its serial number would be its own, and it would switch that off.
+func endWatchers(folder string) {
+	files, _ := filepath.Glob(filepath.Join(folder, "*-who"))
+	for _, name := range files {
+		var h claim.Holder
+		if data, err := os.ReadFile(name); err == nil && json.Unmarshal(data, &h) == nil && h.Role == claim.Watches {
+			h.Process.Kill()
+		}
+	}
 }
 
 // TestScripts runs the program as a person runs it, against the simulated bench in another process.
@@ -75,9 +90,9 @@ func TestScripts(t *testing.T) {
 			"signalwatcher": signalWatcher, "samefindings": sameFindings, "exits": exits, "flip": flip, "cut": cut,
 		},
 		Setup: func(e *testscript.Env) error {
-			b := &scriptBench{t: t}
+			b := &scriptBench{t: t, claims: filepath.Join(e.WorkDir, ".claims")}
 			e.Values["bench"] = b
-			e.Setenv("PROVOKE_CLAIMS", filepath.Join(e.WorkDir, ".claims"))
+			e.Setenv("PROVOKE_CLAIMS", b.claims)
 			e.Defer(b.end)
 			return nil
 		},
@@ -93,6 +108,7 @@ func onBench(f func(*scriptBench, *testscript.TestScript, []string)) func(*tests
 // scriptBench is a simulated bench in another process, and the one command that was started.
 type scriptBench struct {
 	t       *testing.T
+	claims  string // the folder of its runs' claims
 	process *exec.Cmd
 	address map[string]string // host:port of each face
 	started *startedCommand
@@ -213,6 +229,7 @@ func (b *scriptBench) end() {
 		b.started.cmd.Wait()
 	}
 	b.stop()
+	endWatchers(b.claims)
 }
 
 // startedCommand is a provoke that is running.
@@ -224,7 +241,7 @@ type startedCommand struct {
 
 func (b *scriptBench) start(ts *testscript.TestScript, args []string) {
 	c := startProvoke(args[1:]...)
-	c.Dir, c.Env = ts.MkAbs("."), append(os.Environ(), "PROVOKE_CLAIMS="+ts.Getenv("PROVOKE_CLAIMS"))
+	c.Dir, c.Env = ts.MkAbs("."), append(os.Environ(), "PROVOKE_CLAIMS="+b.claims)
 	s := &startedCommand{cmd: c, out: &syncBuffer{}, done: make(chan error, 1)}
 	c.Stdout, c.Stderr = s.out, s.out
 	ts.Check(c.Start())

@@ -59,7 +59,7 @@ func serveDemo(t *testing.T, bench simbench.Config) *served {
 	signals := make(chan os.Signal)
 	w := &terminal.World{Ctx: ctx, Stdin: typed, Stdout: out, Stderr: errs, Now: time.Now,
 		Signals: signals}
-	bench.Seed = 1
+	bench.Seed, bench.Serial = 1, serialOfItsOwn()
 	d := &demo.Demo{World: w, Sim: simbench.New(bench), Dir: t.TempDir(), Type: run}
 	t.Cleanup(func() { d.Sim.Close() })
 	if err := d.Prepare(bench.Speed, ""); err != nil {

@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/terminal"
@@ -85,6 +86,23 @@ func TestAnAddressThatDoesNotAnswerIsToldOnce(t *testing.T) {
 	}
 	if !strings.Contains(errs, "source output off, source to minimum, source read back: open source") {
 		t.Errorf("what was tried is not told together:\n%s", errs)
+	}
+}
+
+// Where no instrument has an address nothing can be tried, and nobody waits to be told so.
+func TestOffOfAFileWithoutAnAddressIsToldAtOnce(t *testing.T) {
+	t.Parallel()
+	dir := writeAll(t, map[string]string{"bench.yaml": "provoke: bench 1\nname: nothing in it\nsource: {id: GEN1}\n"})
+	begun := time.Now()
+	code, said := typed(t.Context(), dir, "", "off", "bench.yaml")
+	if took := time.Since(begun); took > 3*time.Second {
+		t.Errorf("it took %v", took)
+	}
+	for _, want := range []string{"RF IS NOT KNOWN TO BE OFF", "names no address of a source, amplifier or analyser",
+		"bench.yaml:1:1: the file has no dut"} {
+		if code != terminal.ExitRFUnknown || !strings.Contains(strings.Join(strings.Fields(said), " "), want) {
+			t.Errorf("exit code %d, it does not say %q:\n%s", code, want, said)
+		}
 	}
 }
 

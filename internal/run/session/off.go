@@ -25,6 +25,11 @@ func Off(w *terminal.World, file string, at rf.Frequency) error {
 	if b.Source.ByHand {
 		return offByHand(w, b, at)
 	}
+	if !b.Source.Present() && (b.Amplifier == nil || !b.Amplifier.Present()) &&
+		(b.Analyser == nil || !b.Analyser.Present()) {
+		none := errors.New("RF not known to be off: the bench file names no address of a source, amplifier or analyser")
+		return terminal.WithCode(terminal.ExitRFUnknown, errors.Join(none, loadErr))
+	}
 	rep, openErr := silenceBench(w.Ctx, b, watcher.Silencing{At: at, Why: "the off command"}, claim.Silences,
 		func(words string) { fmt.Fprintln(w.Stdout, words) })
 	for _, s := range guard.Together(rep.Steps) {
