@@ -10,7 +10,7 @@ import (
 
 var (
 	trials = flag.Int("trials", 60, "how often a running program is killed, stopped or cut off from power")
-	lanes  = flag.Int("trials-at-a-time", 4, "how many of them at a time")
+	lanes  = flag.Int("trials-at-a-time", 3, "how many of them at a time")
 )
 
 // TestKilledAtAnyInstantItLosesNothingAndLeavesRFOff kills, stops and cuts off running programs at random

@@ -150,7 +150,10 @@ func (m Model) likelihood(counts []Count, b0, b1 float64) (value float64, gradie
 		g := k*upSlope - (n-k)*downSlope
 		gradient[0] += g
 		gradient[1] += g * c.Level
-		w := n * m.weight(z)
+		w := 0.0
+		if math.Abs(z) <= 30 { // as weight says, of what is known here already
+			w = n * (upSlope * downSlope)
+		}
 		information[0][0] += w
 		information[0][1] += w * c.Level
 		information[1][1] += w * c.Level * c.Level

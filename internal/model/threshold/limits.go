@@ -130,14 +130,14 @@ func (m Model) profile(counts []Count, z, q float64) float64 {
 		value, slope := 0.0, 0.0
 		for _, c := range counts {
 			x := c.Level - q
-			up, upSlope := m.upset(z + b*x)
-			down, downSlope := m.pass(z + b*x)
 			k, n := float64(c.Upsets), float64(c.Trials)
 			if k > 0 {
+				up, upSlope := m.upset(z + b*x)
 				value += k * up
 				slope += k * upSlope * x
 			}
 			if n > k {
+				down, downSlope := m.pass(z + b*x)
 				value += (n - k) * down
 				slope -= (n - k) * downSlope * x
 			}
