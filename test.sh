@@ -57,12 +57,12 @@ if [ -n "$long" ]; then
   step "two builds, the second from nothing, are the same" env PROVOKE_COLD=1 go test -count=1 -run TestTwoBuildsAreTheSame ./internal/tools/release
 fi
 
-# Most tests of cmd/provoke, the page and the watcher wait for a bench or a browser: four of a package at a time, also
+# Most tests of cmd/provoke, the page and the watcher wait for a bench or a browser: three of a package at a time, also
 # where there are fewer cores.
 cores=$(getconf _NPROCESSORS_ONLN 2>/dev/null || echo 4)
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
-go test -count=1 -v -timeout 20m -parallel $((cores < 4 ? 4 : cores)) "$@" ./... >"$log" 2>&1 || status=1
+go test -count=1 -v -timeout 20m -parallel $((cores < 3 ? 3 : cores)) "$@" ./... >"$log" 2>&1 || status=1
 grep -E '^(ok|FAIL|panic:)' "$log"
 if [ $status != 0 ]; then
   echo "--- what failed:"
