@@ -69,6 +69,10 @@ type HeldError struct{ Holder }
 
 // Error says who, and what to do.
 func (e *HeldError) Error() string {
+	if !e.Process.Lives() {
+		return "this bench is in use: " + e.String() + "; that process has gone, and a provoke watch that it started has the " +
+			"bench still and does not answer; end that process, then try again"
+	}
 	return "this bench is in use: " + e.String() + "; wait for its end, or end it with provoke off"
 }
 
@@ -246,10 +250,18 @@ func (c *Claim) Keys() []string { return c.keys }
 // Holder says who claimed it.
 func (c *Claim) Holder() Holder { return c.holder }
 
-// Inherit lets a process that is about to be started keep the claim until it ends.
-func (c *Claim) Inherit(cmd *exec.Cmd) {
+// Inherit lets a process that is about to be started keep the claim until it ends; what is returned is called once it
+// has been started.
+func (c *Claim) Inherit(cmd *exec.Cmd) (started func() error) {
+	var all []func() error
 	for _, l := range c.locks {
-		l.Inherit(cmd)
+		all = append(all, l.Inherit(cmd))
+	}
+	return func() (err error) {
+		for _, f := range all {
+			err = errors.Join(err, f())
+		}
+		return err
 	}
 }
 

@@ -65,8 +65,12 @@ func (l *File) Remove() {
 // Leave lets go; a process that inherited the lock has it still.
 func (l *File) Leave() { l.f.Close() }
 
-// Inherit lets a process that is about to be started hold the lock, too, until it ends.
-func (l *File) Inherit(c *exec.Cmd) { c.ExtraFiles = append(c.ExtraFiles, l.f) }
+// Inherit lets a process that is about to be started hold the lock, too, until it ends. What is returned is called
+// once it has been started.
+func (l *File) Inherit(c *exec.Cmd) (started func() error) {
+	c.ExtraFiles = append(c.ExtraFiles, l.f)
+	return func() error { return nil }
+}
 
 // Held reports that a process holds the lock at path now.
 func Held(path string) bool {

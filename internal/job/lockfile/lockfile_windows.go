@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"os/exec"
 	"syscall"
+
+	"golang.org/x/sys/windows"
 )
 
 // File is a lock that is held. It is opened without sharing and deleted by the system when its last handle
@@ -47,15 +49,23 @@ func (l *File) Remove() { syscall.CloseHandle(l.h) }
 // Leave lets go; a process that inherited the lock has it still.
 func (l *File) Leave() { syscall.CloseHandle(l.h) }
 
-// Inherit lets a process that is about to be started hold the lock, too, until it ends.
-func (l *File) Inherit(c *exec.Cmd) {
-	if syscall.SetHandleInformation(l.h, syscall.HANDLE_FLAG_INHERIT, syscall.HANDLE_FLAG_INHERIT) != nil {
-		return
+// Inherit lets a process that is about to be started hold the lock, too, until it ends. What is returned is called
+// once it has been started: the handle is put into it then. One that is handed over at the start would stay
+// with a child that never came to run, because its parent was killed while it made it.
+func (l *File) Inherit(c *exec.Cmd) (started func() error) {
+	return func() error {
+		p, err := windows.OpenProcess(windows.PROCESS_DUP_HANDLE, false, uint32(c.Process.Pid))
+		if err != nil {
+			return fmt.Errorf("hand over a lock: %w", err)
+		}
+		defer windows.CloseHandle(p)
+		var theirs windows.Handle
+		if err := windows.DuplicateHandle(windows.CurrentProcess(), windows.Handle(l.h), p, &theirs, 0, false,
+			windows.DUPLICATE_SAME_ACCESS); err != nil {
+			return fmt.Errorf("hand over a lock: %w", err)
+		}
+		return nil
 	}
-	if c.SysProcAttr == nil {
-		c.SysProcAttr = &syscall.SysProcAttr{}
-	}
-	c.SysProcAttr.AdditionalInheritedHandles = append(c.SysProcAttr.AdditionalInheritedHandles, l.h)
 }
 
 // Held reports that a process holds the lock at path now.

@@ -277,6 +277,7 @@ func (k *Kills) start(p *place, job string, more ...string) (*process, error) {
 	x.cmd.Args = append([]string{"provoke", "run", p.file("plan.yaml"), "--job", p.file(job), "--arm",
 		"--accept-single-path"}, more...)
 	x.cmd.Stdout, x.cmd.Stderr = x.said, x.said
+	x.cmd.WaitDelay = 5 * time.Second // a watcher that never came to run has what was to be closed
 	if err := x.cmd.Start(); err != nil {
 		return nil, err
 	}

@@ -106,11 +106,15 @@ func ended(r *claim.Request, held []claim.Holder, most time.Duration, say func(s
 	began := time.Now()
 	free := len(r.Free(most)) == 0
 	for _, h := range runs {
-		if !free && h.Process.Lives() { // its watcher may have the bench with it
+		switch {
+		case !free && !h.Process.Lives():
+			say(fmt.Sprintf("%v had this bench and has ended; its watcher has the bench still, after %v", h,
+				rf.Milliseconds(time.Since(began))))
+		case !free: // its watcher may have the bench with it
 			still = append(still, h)
 			say(fmt.Sprintf("%v has this bench: it was told to trip, and has not let it go after %v; the bench is "+
 				"silenced beside it, without its analyser", h, rf.Milliseconds(time.Since(began))))
-		} else {
+		default:
 			say(fmt.Sprintf("%v had this bench: it was tripped, and let it go within %v", h,
 				rf.Milliseconds(time.Since(began))))
 		}

@@ -6,12 +6,13 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// asleep returns how long the machine has slept since it was started: what the clock that counts sleep
-// is ahead of the one that does not.
+// asleep returns how long the machine has slept since it was started: what the clock that counts sleep is ahead of
+// the one that does not. Both are the raw ones: CLOCK_MONOTONIC is set with the clock of the day here, and would
+// show a correction as sleep (clock_gettime(3)).
 func asleep() time.Duration {
-	const monotonic, uptime = 6, 8 // CLOCK_MONOTONIC counts sleep here, CLOCK_UPTIME_RAW does not (clock_gettime(3))
+	const monotonicRaw, uptimeRaw = 4, 8 // CLOCK_MONOTONIC_RAW, CLOCK_UPTIME_RAW
 	var with, without unix.Timespec
-	if unix.ClockGettime(monotonic, &with) != nil || unix.ClockGettime(uptime, &without) != nil {
+	if unix.ClockGettime(monotonicRaw, &with) != nil || unix.ClockGettime(uptimeRaw, &without) != nil {
 		return 0
 	}
 	return time.Duration(with.Nano() - without.Nano())

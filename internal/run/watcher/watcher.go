@@ -89,8 +89,9 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 	w.outside = outside(w.cmd)
 	w.cmd.Stderr = &w.errs
 	apart(w.cmd)
+	started := func() error { return nil }
 	if c.Claim != nil {
-		c.Claim.Inherit(w.cmd)
+		started = c.Claim.Inherit(w.cmd)
 	}
 	pipe, err := w.cmd.StdinPipe()
 	if err != nil {
@@ -107,7 +108,11 @@ func start(ctx context.Context, c Config) (*Watcher, error) {
 	states := make(chan State, 1)
 	go w.listen(bufio.NewReader(said), states)
 	go w.write()
-	if err := w.greet(ctx, c, states); err != nil {
+	err = started()
+	if err == nil {
+		err = w.greet(ctx, c, states)
+	}
+	if err != nil {
 		w.cmd.Process.Kill()
 		<-w.ended
 		close(w.stop)

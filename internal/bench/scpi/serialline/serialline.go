@@ -9,6 +9,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -198,7 +199,16 @@ func List() ([]string, error) {
 	if err != nil {
 		return nil, fmt.Errorf("listing the serial ports: %w", err)
 	}
-	return names, nil
+	return once(names), nil
+}
+
+// once leaves the port out that macOS shows a second time: a line as /dev/tty.NAME, which is for calls that come
+// in and waits for a carrier where its driver has one, is the same as /dev/cu.NAME (tty(4)).
+func once(names []string) []string {
+	return slices.DeleteFunc(names, func(n string) bool {
+		name, is := strings.CutPrefix(n, "/dev/tty.")
+		return is && slices.Contains(names, "/dev/cu."+name)
+	})
 }
 
 // Lines are the outputs of a serial port that carry no data.

@@ -1,6 +1,9 @@
 package serialline
 
-import "testing"
+import (
+	"slices"
+	"testing"
+)
 
 func TestALineIsWrittenSpeedFormatFlow(t *testing.T) {
 	for text, want := range map[string]string{
@@ -13,5 +16,13 @@ func TestALineIsWrittenSpeedFormatFlow(t *testing.T) {
 		if (err == nil) != (want != "") || err == nil && l.String() != want {
 			t.Errorf("%q: %v, %v", text, l, err)
 		}
+	}
+}
+
+// TestAPortIsListedOnce: macOS shows a line twice, once for calls that come in (tty(4)); other systems' names stay.
+func TestAPortIsListedOnce(t *testing.T) {
+	got := once([]string{"/dev/cu.usbserial-1", "/dev/tty.usbserial-1", "/dev/tty.only", "/dev/ttyUSB0", "COM3"})
+	if want := []string{"/dev/cu.usbserial-1", "/dev/tty.only", "/dev/ttyUSB0", "COM3"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
 	}
 }
