@@ -1,10 +1,13 @@
 package report
 
 import (
+	"archive/zip"
+	"bytes"
 	"fmt"
 	"io"
 	"math"
 	"slices"
+	"sort"
 	"strconv"
 	"strings"
 
@@ -44,10 +47,33 @@ func Workbook(w io.Writer, j tell.Job) (err error) {
 	if err := b.fill(p); err != nil {
 		return fmt.Errorf("write the workbook: %w", err)
 	}
-	if err := b.f.Write(w); err != nil {
+	// The library lists the kinds of picture in the order of a map, which is another one each time.
+	kinds := b.f.ContentTypes.Defaults
+	sort.Slice(kinds, func(i, j int) bool { return kinds[i].Extension < kinds[j].Extension })
+	if err := b.inOrder(w); err != nil {
 		return fmt.Errorf("write the workbook: %w", err)
 	}
 	return nil
+}
+
+// inOrder writes the workbook with its parts by name: the library writes sheets in the order of a map, too.
+func (b *book) inOrder(w io.Writer) error {
+	var whole bytes.Buffer
+	if err := b.f.Write(&whole); err != nil {
+		return err
+	}
+	r, err := zip.NewReader(bytes.NewReader(whole.Bytes()), int64(whole.Len()))
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(r.File, func(a, b *zip.File) int { return strings.Compare(a.Name, b.Name) })
+	z := zip.NewWriter(w)
+	for _, f := range r.File {
+		if err := z.Copy(f); err != nil {
+			return err
+		}
+	}
+	return z.Close()
 }
 
 // book is a workbook under way.

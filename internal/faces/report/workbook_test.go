@@ -239,11 +239,19 @@ func TestTheSummarySaysThatRFIsNotKnownToBeOff(t *testing.T) {
 }
 
 func TestTheSameJobGivesTheSameWorkbook(t *testing.T) {
-	a, b := unzip(t, workbookOf(t, weigherJob())), unzip(t, workbookOf(t, weigherJob()))
-	for name, content := range a {
-		if b[name] != content && name != "[Content_Types].xml" { // whose lines have no order
-			t.Errorf("%s differs", name)
+	first := workbookOf(t, weigherJob())
+	for range 5 {
+		again := workbookOf(t, weigherJob())
+		if bytes.Equal(first, again) {
+			continue
 		}
+		b := unzip(t, again)
+		for name, content := range unzip(t, first) {
+			if b[name] != content {
+				t.Errorf("%s differs", name)
+			}
+		}
+		t.Fatalf("%d bytes, then %d others", len(first), len(again))
 	}
 }
 

@@ -97,7 +97,7 @@ func (r release) build(t target, env ...string) ([]byte, error) {
 	defer os.RemoveAll(dir)
 	to := filepath.Join(dir, "provoke")
 	cmd := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-ldflags", "-s -w -X main.version="+r.version,
-		"-o", to, "./cmd/provoke")
+		"-tags", "nethttpomithttp2", "-o", to, "./cmd/provoke")
 	cmd.Dir = r.root
 	cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS="+t.system, "GOARCH="+t.machine, "GOAMD64=v1", "GOARM64=v8.0",
 		"GOFLAGS=", "GOEXPERIMENT=", "GOWORK=off")

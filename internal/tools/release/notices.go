@@ -97,7 +97,8 @@ func partsOf(root string, info *debug.BuildInfo) ([]part, error) {
 		linked[m.Path] = m
 	}
 	for _, m := range info.Deps {
-		if m.Replace != nil || linked[m.Path].Version != m.Version {
+		ours := m.Replace == nil || strings.HasPrefix(m.Replace.Path, "./") // a part of it stands in this source
+		if !ours || linked[m.Path].Version != m.Version {
 			return nil, fmt.Errorf("the program holds %s %s and go.mod names %q", m.Path, m.Version,
 				linked[m.Path].Version)
 		}

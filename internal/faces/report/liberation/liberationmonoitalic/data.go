@@ -1,0 +1,7 @@
+// Package liberationmonoitalic stands for a face that the report does not use.
+package liberationmonoitalic
+
+import "codeberg.org/go-fonts/liberation/liberationmonoregular"
+
+// TTF is another face of the family.
+var TTF = liberationmonoregular.TTF

@@ -1,0 +1,7 @@
+// Package liberationserifbold stands for a face that the report does not use.
+package liberationserifbold
+
+import "codeberg.org/go-fonts/liberation/liberationsansbold"
+
+// TTF is another face of the family.
+var TTF = liberationsansbold.TTF
