@@ -13,7 +13,9 @@ import (
 	"os"
 	"os/signal"
 	"regexp"
+	"runtime/debug"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
@@ -64,7 +66,12 @@ type commands struct {
 	Version kong.VersionFlag `help:"Print the version."`
 }
 
+// begun is called once the command line is known.
+var begun = func() {}
+
 func main() {
+	collect := debug.SetGCPercent(-1) // what is made until then lives on, and is little
+	begun = sync.OnceFunc(func() { debug.SetGCPercent(collect) })
 	signals := make(chan os.Signal, 4)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	ignoreFileLimit()
@@ -111,11 +118,13 @@ func run(w *terminal.World, args []string) (code int) {
 		}
 	}()
 	if len(args) == 0 && thisDesktop.alone() {
+		begun()
 		return thisDesktop.open(w)
 	} else if len(args) == 0 {
 		return begin(w)
 	}
 	ctx, err := parser.Parse(minusSigns(args))
+	begun()
 	if err != nil {
 		fmt.Fprintf(w.Stderr, "provoke: %s\n",
 			event.Printable(strings.Replace(err.Error(), `,"" but got `, ` but got `, 1)))
