@@ -70,8 +70,8 @@ type HeldError struct{ Holder }
 // Error says who, and what to do.
 func (e *HeldError) Error() string {
 	if !e.Process.Lives() {
-		return "this bench is in use: " + e.String() + "; that process has gone, and a provoke watch that it started has the " +
-			"bench still and does not answer; end that process, then try again"
+		return "this bench is in use: " + e.String() + "; that process has gone, and a provoke watch that it started " +
+			"has the bench still and does not answer; end that one, then try again"
 	}
 	return "this bench is in use: " + e.String() + "; wait for its end, or end it with provoke off"
 }

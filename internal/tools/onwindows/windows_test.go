@@ -202,7 +202,8 @@ func (m *machine) demo(t *testing.T) {
 
 // reports are the same bytes on both systems.
 func (m *machine) reports(t *testing.T, dir string) {
-	args := []string{"report", "belt-weigher.provoke", "--about", "about.yaml", "-o", "a.pdf", "-o", "a.html", "-o", "a.xlsx"}
+	args := []string{"report", "belt-weigher.provoke", "--about", "about.yaml", "-o", "a.pdf", "-o", "a.html", "-o",
+		"a.xlsx"}
 	if out, code := output(t, m.windows(dir, args...)); code != 0 {
 		t.Fatalf("exit code %d:\n%s", code, out)
 	}
