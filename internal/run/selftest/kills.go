@@ -281,7 +281,13 @@ func (k *Kills) start(p *place, job string, more ...string) (*process, error) {
 	if err := x.cmd.Start(); err != nil {
 		return nil, err
 	}
-	go func() { x.done <- x.cmd.Wait() }()
+	go func() {
+		err := x.cmd.Wait()
+		if errors.Is(err, exec.ErrWaitDelay) {
+			err = nil
+		}
+		x.done <- err
+	}()
 	return x, nil
 }
 

@@ -187,7 +187,7 @@ func (m *machine) demo(t *testing.T) {
 		{"findings", "belt-weigher.provoke"}, {"findings", "belt-weigher.provoke", "--json"},
 		{"compare", "belt-weigher.provoke", "2", "5"},
 		{"journal", "belt-weigher.provoke", "--verify"},
-		{"bench", "about.yaml"}, {"keys"}, {"touchstone"},
+		{"bench", "about.yaml"}, {"keys"}, {"touchstone"}, {}, {"version"},
 	} {
 		theirs, a := output(t, m.windows(dir, args...))
 		ours, b := output(t, m.here(dir, args...))
