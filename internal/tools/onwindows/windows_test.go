@@ -152,6 +152,9 @@ func output(t *testing.T, c *exec.Cmd) (string, int) {
 
 // TestTheProgramForWindows runs it as its user does, and compares with this system what has to be the same.
 func TestTheProgramForWindows(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a minute and a half")
+	}
 	t.Parallel()
 	began := time.Now()
 	m := newMachine(t)
