@@ -206,7 +206,7 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 		}
 		cfg.Followed = o.Followed
 		if w.Simulated {
-			cfg.Countdown = 300 * time.Millisecond
+			cfg.Countdown = engine.DefaultCountdown / 40 // as fast as the demo
 		}
 		fmt.Fprintln(w.Stderr, pr.loopWords())
 	}
