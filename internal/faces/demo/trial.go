@@ -23,7 +23,7 @@ func (t *Trial) Start() (web.Simulated, error) {
 		t.sim = sim
 	}
 	values := valuesFor(t.sim, trialSpeed)
-	values["Bench"], values["Step"] = "simulated-bench.yaml", "10 %"
+	values["Bench"] = "simulated-bench.yaml"
 	plan, err := filled(demoExposure, values)
 	return web.Simulated{Bench: t.sim.BenchFile(), Plan: plan, Hands: handsAt(t.sim)}, err
 }
