@@ -89,6 +89,7 @@ func valuesFor(sim *simbench.Bench, speed float64) map[string]string {
 		"Recover": rf.Duration(3 * sim.LeastDwell().Round(time.Millisecond)).String(),
 		"Speed":   fmt.Sprint(speed),
 		"Bench":   "bench.yaml",
+		"Step":    "10 %",
 	}
 }
 
