@@ -66,6 +66,7 @@ func (c *demoCommand) Run(w *terminal.World) error {
 	if !c.Verbose {
 		fmt.Fprint(w.Stdout, " What was shortened here, each command prints in full, or --verbose.")
 	}
-	fmt.Fprintln(w.Stdout)
+	fmt.Fprintln(w.Stdout, "\nThe simulated bench has ended with the demo: provoke demo --serve keeps one for you to "+
+		"expose on.")
 	return nil
 }

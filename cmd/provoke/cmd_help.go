@@ -57,7 +57,7 @@ its threshold, and proves the fix. Where to begin:
                         in under a minute
   provoke new mybench   set up your own bench: writes its files, with comments
                         and blanks to fill in
-  provoke serve         open a page in the browser that does either
+  provoke serve         do either on a page: prints its address for your browser
 
 provoke help            lists all commands; provoke help COMMAND tells one
 `)

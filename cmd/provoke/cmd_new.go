@@ -7,7 +7,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
+	"unicode"
 
 	"provoke/internal/files/document"
 	"provoke/internal/findings/remedy"
@@ -78,8 +80,11 @@ func (c *newCommand) Run(w *terminal.World) error {
 	blanks := strings.Count(benchTemplate, ": "+document.Blank)
 	fmt.Fprintf(w.Stdout, "wrote %s, %s, %s and %s\n", bench, filepath.Join(c.Dir, "plan.yaml"),
 		filepath.Join(c.Dir, "first.yaml"), filepath.Join(c.Dir, "about.yaml"))
-	fmt.Fprintf(w.Stdout, "fill in the %d blanks of your own gear; \"provoke bench %s\" names those that are left\n",
-		blanks, bench)
+	if strings.ContainsFunc(bench, unicode.IsSpace) {
+		bench = strconv.Quote(bench)
+	}
+	fmt.Fprintf(w.Stdout, "fill in the %d blanks of your own gear; this names those that are left:\n"+
+		"  provoke bench %s\n", blanks, bench)
 	return nil
 }
 

@@ -59,7 +59,7 @@ unless --arm was given. Ctrl-C once finishes safely, twice switches RF off now; 
 While it runs on a terminal: u and Enter says "it upset now", h holds with RF off, g goes on.
 
 Exit codes: 0 done, 4 refused by a rating, 10 upset (with --fail-on-upset), 11 stopped by the operator,
-12 not all points closed, or the plan's time_limit is up, 20 tripped, 21 RF not known to be off.`
+12 not all points closed, the plan's time_limit is up or a level was not reached, 20 tripped, 21 RF not known to be off.`
 }
 
 func (c *runCommand) Run(w *terminal.World) error {

@@ -127,7 +127,7 @@ func run(w *terminal.World, args []string) (code int) {
 	begun()
 	if err != nil {
 		fmt.Fprintf(w.Stderr, "provoke: %s\n",
-			event.Printable(strings.Replace(err.Error(), `,"" but got `, ` but got `, 1)))
+			event.Printable(plainly.Replace(err.Error())))
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context != nil && pe.Context.Command() != "" {
 			fmt.Fprintf(w.Stderr, "\tsee: provoke %s --help\n", strings.Fields(pe.Context.Command())[0])
@@ -139,8 +139,16 @@ func run(w *terminal.World, args []string) (code int) {
 	if err := ctx.Run(w); err != nil {
 		return terminal.Speak(w, err)
 	}
+	if err := out.Lost(); err != nil { // where a command writes on, it is done all the same
+		return terminal.Speak(w, fmt.Errorf("the command is done, but not all that it prints was written: %w", err))
+	}
 	return terminal.ExitDone
 }
+
+// plainly rewords what the library says of flags.
+var plainly = strings.NewReplacer(`,"" but got `, ` but got `, ` but got "EOL" (<EOL>)`, ", and nothing follows",
+	`expected int value but got "EOL" (<EOL>)`, "a number has to follow",
+	`expected string value but got "EOL" (<EOL>)`, "something has to follow")
 
 // negativeQuantity is a negative number with one unit or none.
 var negativeQuantity = regexp.MustCompile(`^-[0-9.,][^\s]*( [^\s]+)?$`)

@@ -139,7 +139,7 @@ func (t RunTold) section() Section {
 	s.table(evidenceTable(t.Evidence), NotDeterministicTable(f))
 	t.graded(&s)
 	t.remarks(&s)
-	if f.Covered.Coarse() && r.Opened.RunKind == plan.Exposure {
+	if f.Covered.Coarse() && r.Opened.RunKind == plan.Exposure && len(f.Bands) > 0 {
 		s.add(Block{Text: "provoke plan PLAN --close-look --job JOB writes the plan that looks closely at what failed.",
 			Kind: KindHint, Brief: true})
 	}

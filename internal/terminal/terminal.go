@@ -17,6 +17,14 @@ type Writer struct {
 	To    io.Writer
 	part  []byte // the beginning of a character whose rest is still to come
 	block *Block // what stands below all that is written
+	lost  error  // why something that was to be printed first was not
+}
+
+// Lost says why something that was printed did not get out; nil when all of it did.
+func (h *Writer) Lost() error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.lost
 }
 
 // Write never returns less than all bytes without an error.
@@ -64,10 +72,15 @@ func (h *Writer) Flush() {
 
 // send writes what is harmless, above the block that stands there.
 func (h *Writer) send(text []byte) error {
+	var err error
 	if h.block != nil {
-		return h.block.above(h.To, text)
+		err = h.block.above(h.To, text)
+	} else {
+		_, err = h.To.Write(text)
 	}
-	_, err := h.To.Write(text)
+	if h.lost == nil {
+		h.lost = err
+	}
 	return err
 }
 

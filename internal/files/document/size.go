@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"strings"
 
 	"provoke/internal/files/problem"
 )
@@ -40,6 +41,10 @@ func tooLong(name, what string, most int64) error {
 	hint := "name the right file, or thin out its points"
 	if most == MaximumSize {
 		hint = "put long curves into a CSV or Touchstone file beside it"
+	}
+	if strings.HasSuffix(name, ".provoke") {
+		what = "this is a job by its name, not a file of text"
+		hint = "name the bench or plan file; provoke findings reads a job"
 	}
 	return problem.List{{File: name, What: what, Hint: hint}}.Err()
 }

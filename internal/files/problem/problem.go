@@ -110,6 +110,9 @@ type listError struct{ List }
 func (e listError) Error() string {
 	lines := make([]string, len(e.List))
 	for i, p := range e.List {
+		if i+1 < len(e.List) && e.List[i+1].Hint == p.Hint {
+			p.Hint = "" // it stands below the last that it is about
+		}
 		lines[i] = p.String()
 	}
 	return strings.Join(lines, "\n")
