@@ -21,7 +21,8 @@ func (f *full) Write(p []byte) (int, error) {
 
 // TestWhatCouldNotBePrintedIsSaid: an answer that went nowhere, whole or cut, is no success.
 func TestWhatCouldNotBePrintedIsSaid(t *testing.T) {
-	for _, args := range [][]string{{"level", "3 Vemf"}, {"keys"}, {"version"}, {"help"}, {"new", t.TempDir() + "/my bench"}} {
+	for _, args := range [][]string{{"level", "3 Vemf"}, {"keys"}, {"version"}, {"help"},
+		{"new", t.TempDir() + "/my bench"}} {
 		for _, room := range []int{0, 5} {
 			var said strings.Builder
 			w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: &full{room}, Stderr: &said}
@@ -36,7 +37,8 @@ func TestWhatCouldNotBePrintedIsSaid(t *testing.T) {
 			}
 		}
 	}
-	if code := run(&terminal.World{Ctx: t.Context(), Stdout: io.Discard, Stderr: io.Discard}, []string{"version"}); code != 0 {
+	w := &terminal.World{Ctx: t.Context(), Stdout: io.Discard, Stderr: io.Discard}
+	if code := run(w, []string{"version"}); code != 0 {
 		t.Errorf("a command that printed all ends with %d", code)
 	}
 }
