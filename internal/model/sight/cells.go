@@ -23,6 +23,7 @@ const (
 	hiddenShare  = 0.10 // of the picture outside of all regions: something stands in front
 	ringShare    = 0.25 // of a region's own surroundings
 	knock        = 1.5  // pixels that the picture may move
+	unsteady     = 0.05 // pixels by which its movement is not known
 	leastGain    = 0.5
 	mostGain     = 2.0
 	black        = 4.0  // mean grey level of a picture that shows nothing
@@ -242,7 +243,7 @@ func fit(c, m, gx, gy []float32, at []int32, from light) light {
 		size = 4
 	}
 	residuals := make([]float32, len(at))
-	for range 4 {
+	for _, reach := range [4]float32{3, 1.5, 0.7, 0.3} { // pixels that a picture may still lie off the fit
 		var count [257]int
 		q := [4]float32{float32(p[0]), float32(p[1]), float32(p[2]), float32(p[3])}
 		for k, i := range at {
@@ -250,7 +251,7 @@ func fit(c, m, gx, gy []float32, at []int32, from light) light {
 			if gx != nil {
 				r -= q[2]*gx[i] + q[3]*gy[i]
 			}
-			residuals[k] = max(r, -r)
+			residuals[k] = abs(r)
 			count[int(min(4*residuals[k], 256))]++
 		}
 		median, below := 0, 0
@@ -261,10 +262,11 @@ func fit(c, m, gx, gy []float32, at []int32, from light) light {
 		var a [4][5]float64
 		used := 0.0
 		for k, i := range at {
-			if residuals[k] > cut {
+			if gx != nil && residuals[k] <= cut+reach*(abs(gx[i])+abs(gy[i])) || residuals[k] <= cut {
+				used++
+			} else {
 				continue
 			}
-			used++
 			row := [5]float64{float64(m[i]), 1, 0, 0, float64(c[i] - m[i])}
 			if gx != nil {
 				row[2], row[3] = float64(gx[i]), float64(gy[i])
@@ -286,6 +288,8 @@ func fit(c, m, gx, gy []float32, at []int32, from light) light {
 	}
 	return light{1 + p[0], p[1], p[2], p[3]}
 }
+
+func abs(v float32) float32 { return max(v, -v) }
 
 // solve eliminates a symmetric positive system; column 4 is the right side.
 func solve(a [4][5]float64, n int) (x [4]float64) {
@@ -353,7 +357,7 @@ func (v *view) off(g, m, gx, gy float32) float64 {
 	lit := float64(m)*v.light.gain + v.light.offset
 	moved := v.light.x*float64(gx) + v.light.y*float64(gy)
 	low, high := min(float64(m), lit), max(float64(m), lit)
-	slack := 0.25 * math.Abs(moved)
+	slack := 0.5*math.Abs(moved) + unsteady*float64(abs(gx)+abs(gy))
 	low, high = low+min(moved, 0)-slack, high+max(moved, 0)+slack
 	return max(low-float64(g), float64(g)-high, 0)
 }

@@ -17,7 +17,7 @@ type LampRegion struct {
 }
 
 const (
-	lampOff, lampOn = 12.0, 36.0      // grey levels above the surroundings of a lamp that was not taught
+	lampOff, lampOn = 20.0, 40.0      // grey levels above the surroundings of a lamp that was not taught
 	blinkWindow     = 6 * time.Second // of the pictures that a rate is taken from
 	maxLooks        = 1024
 	leastEdges      = 3    // times that a lamp was lit anew before a rate is told
@@ -196,6 +196,9 @@ func (h *lampHistory) blink() (colour string, rate float64) {
 	}
 	return colour, float64(n-1-first) / (rises[n-1] - rises[first]).Seconds()
 }
+
+// span is how long the lamp has been looked at, as far as that is kept.
+func (h *lampHistory) span() time.Duration { return h.looks[len(h.looks)-1].at - h.looks[0].at }
 
 // undecided says that a lamp changed lately without a rate.
 func (h *lampHistory) undecided() bool {

@@ -177,6 +177,7 @@ type scene struct {
 	print             uint64                  // what is printed on the panel
 	lamp              color.RGBA              // its light; black: off
 	rf                float64                 // grey levels of stripes over the whole picture
+	sub               int                     // samples of a pixel on either side; 0: few, and one of the panel
 	at                time.Duration
 }
 
@@ -242,13 +243,19 @@ func (s *scene) sheet() []float32 {
 	for j := range s.h {
 		for i := range s.w {
 			var g float64
-			for k := range 4 {
-				x, y := float64(i)+0.25+0.5*float64(k%2)-s.x-cx, float64(j)+0.25+0.5*float64(k/2)-s.y-cy
+			n := max(2, s.sub)
+			for k := range n * n {
+				x := float64(i) + (0.5+float64(k%n))/float64(n) - s.x - cx
+				y := float64(j) + (0.5+float64(k/n))/float64(n) - s.y - cy
 				u := (x-s.slant*y)/s.size + cx
 				w := (y-s.tilt*x)/s.size + cy
 				if u < float64(frame.Min.X) || w < float64(frame.Min.Y) || u > float64(frame.Max.X) || w > float64(frame.Max.Y) {
-					g += 4 * printed(s.print, u, w)
-					break
+					if s.sub == 0 {
+						g += float64(n*n) * printed(s.print, u, w)
+						break
+					}
+					g += printed(s.print, u, w)
+					continue
 				}
 				ink := 0.0
 				if p := (u - float64(d.Min.X)) / pitch; p >= 0 && p < float64(s.places) && w > float64(d.Min.Y) &&
@@ -263,7 +270,7 @@ func (s *scene) sheet() []float32 {
 				}
 				g += s.ground + (s.ink-s.ground)*ink
 			}
-			g = g/4*s.light + s.shade*(float64(i)/float64(s.w)-0.5)
+			g = g/float64(n*n)*s.light + s.shade*(float64(i)/float64(s.w)-0.5)
 			if s.glare[3] > 0 {
 				r := math.Hypot(float64(i)-s.glare[0], float64(j)-s.glare[1]) / s.glare[2]
 				g += s.glare[3] * math.Exp(-r*r/2)

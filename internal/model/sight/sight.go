@@ -113,6 +113,7 @@ type watch struct {
 	reader *reader // digits
 	lamp   lampHistory
 	known  map[string]bool // texts of the baseline
+	unsure bool            // a lamp that changed in the baseline, at no rate
 }
 
 // Limits of what is watched at all.
@@ -219,7 +220,7 @@ func (e *Eye) Learn(f Frame) {
 		e.base.lay(f.Image, e.watches)
 	}
 	e.cells.take(f.Image)
-	light := e.base.learn(f.Image, e.cells, e.before, e.repeats(f.Image))
+	light := e.base.learn(f.Image, e.cells, e.before, e.equals(f.Image))
 	for _, w := range e.watches {
 		switch w.Kind {
 		case Change, Reference:
@@ -227,6 +228,7 @@ func (e *Eye) Learn(f Frame) {
 		case Lamp:
 			w.lamp.look(w.Region, f)
 			w.known[w.lamp.text()] = true
+			w.unsure = w.lamp.undecided()
 		case Digits:
 			if s := w.reader.look(f.Image); s.Text != "" {
 				w.known[s.Text] = true
@@ -245,7 +247,7 @@ func (e *Eye) Learnt() error {
 		return err
 	}
 	for _, w := range e.watches {
-		if w.Kind == Lamp && w.lamp.undecided() {
+		if w.unsure {
 			return fmt.Errorf("lamp %q has changed, and how often it blinks is not known yet: go on with the baseline for at "+
 				"least three of its periods", w.Name)
 		}
@@ -271,7 +273,8 @@ func (e *Eye) Look(f Frame) []Seen {
 		return out
 	}
 	e.cells.take(f.Image)
-	frozen := e.repeats(f.Image)
+	// The picture before once more: every pixel, or closer than two pictures of this sensor came in the baseline.
+	frozen := e.equals(f.Image) || e.base.n > 1 && e.cells.apart(e.before) < repeatShare*e.base.nearest
 	learnt := e.Learnt()
 	var view view
 	if learnt == nil && !frozen {
@@ -319,27 +322,39 @@ func (w *watch) look(f Frame, c cells, v view, learnt error) Seen {
 	case Digits:
 		s = w.reader.look(f.Image)
 	}
-	if learnt == nil && s.State == Same && s.Text != "" && len(w.known) > 0 && !w.knows(s.Text) {
-		s.State = Changed
+	if learnt == nil && s.State == Same && s.Text != "" && len(w.known) > 0 {
+		s.State = w.against(s.Text)
+		if s.State == NotRead {
+			s.Text, s.Why = "", "the lamp blinked in the baseline, and its rate now is not known yet"
+		}
 	}
 	return s
 }
 
-// knows says whether the baseline showed a text; a rate of blinking may be off by a fifth.
-func (w *watch) knows(text string) bool {
-	if w.Kind != Lamp {
-		return w.known[text]
+// against compares a text with those of the baseline. A rate of blinking may be off by a fifth, and takes its time.
+func (w *watch) against(text string) State {
+	if w.known[text] && w.Kind == Digits {
+		return Same
 	}
 	colour, rate := parts(text)
-	blinks := false
+	slowest := math.Inf(1)
 	for k := range w.known {
 		c, r := parts(k)
-		blinks = blinks || r > 0
 		if r > 0 && c == colour && math.Abs(r-rate) <= 0.2*r+0.1 {
-			return true
+			return Same
+		}
+		if r > 0 {
+			slowest = min(slowest, r)
 		}
 	}
-	return !blinks && w.known[text]
+	blinks := !math.IsInf(slowest, 0)
+	switch {
+	case blinks && rate == 0 && w.lamp.span().Seconds() < (leastEdges+0.5)/slowest:
+		return NotRead
+	case !blinks && w.known[text]:
+		return Same
+	}
+	return Changed
 }
 
 // blame takes what was seen back where a reference changed: then it is the camera.
@@ -358,13 +373,10 @@ func (e *Eye) blame(out []Seen) {
 	}
 }
 
-// repeats says whether a picture is the one before: every pixel, or closer than two pictures of a live sensor come.
-func (e *Eye) repeats(m *image.YCbCr) bool {
+// equals says whether a picture's luminance is that of the one before.
+func (e *Eye) equals(m *image.YCbCr) bool {
 	if e.last == nil || e.last.Rect.Size() != m.Rect.Size() {
 		return false
-	}
-	if e.base.n > 1 && e.cells.apart(e.before) < repeatShare*e.base.nearest {
-		return true
 	}
 	w := m.Rect.Dx()
 	for y := range m.Rect.Dy() {
