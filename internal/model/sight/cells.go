@@ -12,18 +12,18 @@ import (
 const (
 	cell       = 4   // pixels on either side of a cell
 	leastLearn = 25  // pictures of a baseline
-	maxLearn   = 250 // the most that are taken
+	maxLearn   = 250 // the most that noise is learnt from
 
 	falseAlarm  = 1e-8 // chance of a region's false alarm in a picture, were the noise Gaussian
 	priorWeight = 15   // pictures that the region's mean variance counts as beside a cell's own
 	leastSD     = 0.35 // grey levels: what rounding leaves of a cell's noise
+	unsteady    = 0.05 // pixels by which the movement of the picture is not known
 
 	outsideZ     = 8.0  // standard deviations from which a cell outside of all regions has changed, and
 	outsideGrey  = 6.0  // grey levels that it has to change besides
 	hiddenShare  = 0.10 // of the picture outside of all regions: something stands in front
 	ringShare    = 0.25 // of a region's own surroundings
 	knock        = 1.5  // pixels that the picture may move
-	unsteady     = 0.05 // pixels by which its movement is not known
 	leastGain    = 0.5
 	mostGain     = 2.0
 	black        = 4.0  // mean grey level of a picture that shows nothing
@@ -44,115 +44,166 @@ func (c *cells) take(m *image.YCbCr) {
 		c.v = make([]float32, c.w*c.h)
 	}
 	for y := range c.h {
-		r0 := m.Y[(4*y)*m.YStride:][:4*c.w]
-		r1 := m.Y[(4*y+1)*m.YStride:][:4*c.w]
-		r2 := m.Y[(4*y+2)*m.YStride:][:4*c.w]
-		r3 := m.Y[(4*y+3)*m.YStride:][:4*c.w]
 		to := c.v[y*c.w:][:c.w]
-		for x := range to {
-			i := 4 * x
-			a, b, d, e := r0[i:i+4:i+4], r1[i:i+4:i+4], r2[i:i+4:i+4], r3[i:i+4:i+4]
-			sum := int(a[0]) + int(a[1]) + int(a[2]) + int(a[3]) + int(b[0]) + int(b[1]) + int(b[2]) + int(b[3]) +
-				int(d[0]) + int(d[1]) + int(d[2]) + int(d[3]) + int(e[0]) + int(e[1]) + int(e[2]) + int(e[3])
-			to[x] = float32(sum) / 16
+		clear(to)
+		for k := range cell {
+			row := m.Y[(cell*y+k)*m.YStride:][:cell*c.w]
+			for x := range to {
+				p := row[cell*x : cell*x+4 : cell*x+4]
+				to[x] += float32(int(p[0])+int(p[1])+int(p[2])+int(p[3])) / (cell * cell)
+			}
 		}
 	}
 }
 
+func (c *cells) mean() float64 {
+	var sum float64
+	for _, v := range c.v {
+		sum += float64(v)
+	}
+	return sum / float64(len(c.v))
+}
+
 // apart is the mean square between two pictures' cells; infinite where they cannot be compared.
-func (c cells) apart(o cells) float64 {
+func (c *cells) apart(o cells) float64 {
 	if len(c.v) != len(o.v) {
 		return math.Inf(1)
 	}
 	var sum float32
 	for i, v := range c.v {
-		d := v - o.v[i]
-		sum += d * d
+		sum += (v - o.v[i]) * (v - o.v[i])
 	}
 	return float64(sum) / float64(len(c.v))
+}
+
+// area is a set of cells: what they were in the baseline, joined over the pictures of a multiplexed display.
+type area struct {
+	at       []int32
+	series   [][]float32 // of the baseline, in the light of its first picture
+	recent   joiner
+	mean, sd []float32
+	gx, gy   []float32 // grey levels for a picture that moved by one pixel
+	limit    float64
+}
+
+// of takes the area's cells out of a picture.
+func (a *area) of(c cells) []float32 {
+	v := make([]float32, len(a.at))
+	for k, i := range a.at {
+		v[k] = c.v[i]
+	}
+	return v
+}
+
+func (a *area) learn(c cells, l light) {
+	now := a.of(c)
+	a.recent.push(now)
+	for k, v := range now {
+		now[k] = float32((float64(v) - l.offset) / l.gain)
+	}
+	a.series = append(a.series, now)
+}
+
+// settle works out means, noise and gradients. A cell's variance is drawn towards that of the area as far as few pictures
+// ask for it; the limit is Student's t for the largest of so many cells.
+func (a *area) settle(b *baseline, join int) {
+	if len(a.at) == 0 {
+		return
+	}
+	a.recent.dark = darkInk(a.series)
+	if a.recent.join = join; join == 0 {
+		a.recent.join = joinOf(a.series, a.recent.dark)
+	}
+	mean, variance := spreadOf(a.series, a.recent.join, a.recent.dark)
+	n := float64(len(a.series)-a.recent.join+1) / float64(a.recent.join) // runs of joined pictures overlap
+	pooled := average(variance)
+	a.mean, a.sd, a.gx, a.gy = mean, make([]float32, len(mean)), make([]float32, len(mean)), make([]float32, len(mean))
+	for k, i := range a.at {
+		v := (n*float64(variance[k]) + priorWeight*pooled) / (n - 1 + priorWeight)
+		a.sd[k] = float32(math.Max(leastSD, math.Sqrt(v*(1+1/n))))
+		a.gx[k], a.gy[k] = b.slope(int(i)%(b.w/cell)*cell, int(i)/(b.w/cell)*cell)
+	}
+	a.limit = distuv.StudentsT{Sigma: 1, Nu: n - 1 + priorWeight}.Quantile(1 - falseAlarm/2/float64(len(a.at)))
+}
+
+// look compares with the baseline: the statistic is the largest deviation of a cell in its standard deviations.
+func (a *area) look(v view) Seen {
+	s := Seen{State: Same, Limit: a.limit}
+	now := a.recent.push(a.of(v.c))
+	if now == nil {
+		s.State, s.Why = CannotSee, a.recent.waits()
+		return s
+	}
+	n := 0
+	for k, g := range now {
+		z := v.off(g, a, k) / float64(a.sd[k])
+		s.Statistic = max(s.Statistic, z)
+		if z > a.limit {
+			n++
+		}
+	}
+	if n > 0 {
+		s.State = Changed
+		s.Why = fmt.Sprintf("%d of %d cells deviate, at most by %.1f standard deviations of the baseline (limit %.1f)", n,
+			len(a.at), s.Statistic, a.limit)
+	}
+	return s
 }
 
 // baseline is what the whole picture looked like without RF.
 type baseline struct {
 	w, h, n, repeated int
 	settled           bool
-	first             []float32 // cells of the first picture; later ones are brought to its light
-	sum, squares      []float64
-	pixels            []uint32
-	outside           []int32 // cells of no region
-	nearest           float64 // least mean square between two pictures
+	dark              bool     // black pictures
+	pixels            []uint32 // sums
+	outside           area     // cells of no region
+	nearest           float64  // least mean square between two pictures
 	last              light
-	mean, sd, gx, gy  []float32 // of cells; g in grey levels for a picture that moved by one pixel
 }
 
 // light is how a picture differs from the baseline as a whole: grey level = gain·m + offset, moved by x and y pixels.
 type light struct{ gain, offset, x, y float64 }
 
-func (b *baseline) sized(m *image.YCbCr) error {
-	if b.n > 0 && (m.Rect.Dx() != b.w || m.Rect.Dy() != b.h) {
-		return fmt.Errorf("the picture is %d × %d pixels and was %d × %d in the baseline: set the camera back, or learn "+
-			"again", m.Rect.Dx(), m.Rect.Dy(), b.w, b.h)
-	}
-	return nil
-}
-
 // lay parts the first picture into cells of regions, their surroundings, and the rest.
 func (b *baseline) lay(m *image.YCbCr, watches []*watch) {
 	b.w, b.h = m.Rect.Dx(), m.Rect.Dy()
 	b.nearest, b.last = math.Inf(1), light{gain: 1}
-	cw, ch := b.w/cell, b.h/cell
-	b.sum, b.squares = make([]float64, cw*ch), make([]float64, cw*ch)
 	b.pixels = make([]uint32, b.w*b.h)
-	free := func(r image.Rectangle) bool {
-		for _, w := range watches {
-			if r.Overlaps(w.Box.Inset(-cell)) {
-				return false
-			}
-		}
-		return true
-	}
-	b.outside = nil
+	cw, ch := b.w/cell, b.h/cell
+	var outside []int32
 	for i := range cw * ch {
 		r := image.Rect(0, 0, cell, cell).Add(image.Pt(i%cw*cell, i/cw*cell))
-		open := free(r)
+		open := true
+		for _, w := range watches {
+			open = open && !r.Overlaps(w.Box.Inset(-cell))
+		}
 		if open {
-			b.outside = append(b.outside, int32(i))
+			outside = append(outside, int32(i))
 		}
 		for _, w := range watches {
 			if r.In(w.Box) {
 				w.area.at = append(w.area.at, int32(i))
 			} else if open && r.Overlaps(w.Box.Inset(-4*cell)) {
-				w.area.ring = append(w.area.ring, int32(i))
+				w.ring.at = append(w.ring.at, int32(i))
 			}
 		}
 	}
-	if step := (len(b.outside) + mostOutside - 1) / mostOutside; step > 1 {
-		kept := b.outside[:0]
-		for i := 0; i < len(b.outside); i += step {
-			kept = append(kept, b.outside[i])
-		}
-		b.outside = kept
+	step := len(outside)/mostOutside + 1
+	for i := 0; i < len(outside); i += step {
+		b.outside.at = append(b.outside.at, outside[i])
 	}
 }
 
 // learn takes a picture and returns its light against the first.
-func (b *baseline) learn(m *image.YCbCr, c, before cells, repeated bool) light {
-	if repeated {
-		b.repeated++
-		return b.last
-	}
-	if b.n == 0 {
-		b.first = append([]float32(nil), c.v...)
-	}
+func (b *baseline) learn(m *image.YCbCr, c, before cells) light {
 	b.settled = false
 	b.n++
 	b.nearest = min(b.nearest, c.apart(before))
-	b.last = fit(c.v, b.first, nil, nil, b.outside, b.last)
-	for i, v := range c.v {
-		v := (float64(v) - b.last.offset) / b.last.gain
-		b.sum[i] += v
-		b.squares[i] += v * v
+	b.dark = c.mean() < black
+	if b.n > 1 {
+		b.last = fit(b.outside.of(c), b.outside.series[0], nil, nil, b.last)
 	}
+	b.outside.learn(c, b.last)
 	for y := range b.h {
 		to := b.pixels[y*b.w:][:b.w]
 		for x, v := range m.Y[y*m.YStride:][:b.w] {
@@ -164,12 +215,8 @@ func (b *baseline) learn(m *image.YCbCr, c, before cells, repeated bool) light {
 
 // enough says what a baseline lacks.
 func (b *baseline) enough() error {
-	var mean float64
-	for _, v := range b.first {
-		mean += float64(v) / float64(len(b.first))
-	}
 	switch {
-	case b.n > 0 && len(b.outside) < leastOutside:
+	case b.n > 0 && len(b.outside.at) < leastOutside:
 		return errors.New("the regions fill the picture: what lies around them is needed to tell a knock, a hand and the " +
 			"light from the product; draw them smaller or take the camera back")
 	case b.repeated > 5 && b.repeated > b.n:
@@ -177,43 +224,23 @@ func (b *baseline) enough() error {
 			"product that is well")
 	case b.n < leastLearn:
 		return fmt.Errorf("%d of %d pictures without RF are learnt", b.n, leastLearn)
-	case mean < black:
+	case b.dark:
 		return errors.New("the pictures are black: take the cap off, or give light")
 	}
 	return nil
 }
 
-// settle works out means, noise and gradients once the baseline is whole.
+// settle works everything out once the baseline is whole.
 func (b *baseline) settle(watches []*watch) {
 	if b.settled {
 		return
 	}
 	b.settled = true
-	n := float64(b.n)
-	b.mean, b.sd = make([]float32, len(b.sum)), make([]float32, len(b.sum))
-	b.gx, b.gy = make([]float32, len(b.sum)), make([]float32, len(b.sum))
-	var pooled float64
-	variance := make([]float64, len(b.sum))
-	for i := range b.sum {
-		m := b.sum[i] / n
-		b.mean[i] = float32(m)
-		variance[i] = max(0, b.squares[i]/n-m*m) * n / (n - 1)
-		pooled += variance[i] / float64(len(b.sum))
-	}
-	cw := b.w / cell
-	for i := range b.sum {
-		b.sd[i] = float32(shrunk(variance[i], pooled, n))
-		b.gx[i], b.gy[i] = b.slope(i%cw*cell, i/cw*cell)
-	}
+	b.outside.settle(b, 1)
 	for _, w := range watches {
-		w.area.settle(w.Join)
+		w.ring.settle(b, 1)
+		w.area.settle(b, w.Join)
 	}
-}
-
-// shrunk is a cell's standard deviation, drawn towards that of its neighbours as far as few pictures ask for it.
-func shrunk(variance, pooled, n float64) float64 {
-	v := ((n-1)*variance + priorWeight*pooled) / (n - 1 + priorWeight)
-	return math.Max(leastSD, math.Sqrt(v*(1+1/n)))
 }
 
 // slope is what a cell's mean changes by when the picture moves by one pixel to the right, or down.
@@ -226,56 +253,46 @@ func (b *baseline) slope(x0, y0 int) (gx, gy float32) {
 		dx += at(x0-1, y0+k) + at(x0, y0+k) - at(x0+cell-1, y0+k) - at(x0+cell, y0+k)
 		dy += at(x0+k, y0-1) + at(x0+k, y0) - at(x0+k, y0+cell-1) - at(x0+k, y0+cell)
 	}
-	scale := 2 * cell * cell * float64(b.n)
+	scale := 2 * cell * cell * float64(min(b.n, maxLearn))
 	return float32(dx / scale), float32(dy / scale)
 }
 
 // fit finds gain, offset and movement by least squares over cells of no region, leaving out those that do not go with
 // the others (three times the median deviation). What the picture does not determine stays at a plain gain and no
-// movement.
-func fit(c, m, gx, gy []float32, at []int32, from light) light {
+// movement. Without gradients no movement is looked for.
+func fit(c, m, gx, gy []float32, from light) light {
 	p := [4]float64{from.gain - 1, from.offset, from.x, from.y}
+	size := 4
 	if gx == nil {
-		p[2], p[3] = 0, 0
+		size, p[2], p[3] = 2, 0, 0
+		gx, gy = make([]float32, len(m)), make([]float32, len(m))
 	}
-	size := 2
-	if gx != nil {
-		size = 4
-	}
-	residuals := make([]float32, len(at))
-	for _, reach := range [4]float32{3, 1.5, 0.7, 0.3} { // pixels that a picture may still lie off the fit
+	residuals := make([]float32, len(m))
+	for _, reach := range [4]float32{3, 1.5, 0.7, 0.3} { // pixels that the picture may still lie off the fit
 		var count [257]int
 		q := [4]float32{float32(p[0]), float32(p[1]), float32(p[2]), float32(p[3])}
-		for k, i := range at {
-			r := c[i] - m[i] - q[0]*m[i] - q[1]
-			if gx != nil {
-				r -= q[2]*gx[i] + q[3]*gy[i]
-			}
-			residuals[k] = abs(r)
+		for k, v := range c {
+			residuals[k] = abs(v - m[k] - q[0]*m[k] - q[1] - q[2]*gx[k] - q[3]*gy[k])
 			count[int(min(4*residuals[k], 256))]++
 		}
-		median, below := 0, 0
-		for below += count[0]; below < len(at)/2 && median < 256; below += count[median] {
+		median, below := 0, count[0]
+		for below < len(m)/2 && median < 256 {
 			median++
+			below += count[median]
 		}
 		cut := float32(max(2, 3*0.25*float64(median+1)))
 		var a [4][5]float64
 		used := 0.0
-		for k, i := range at {
-			if gx != nil && residuals[k] <= cut+reach*(abs(gx[i])+abs(gy[i])) || residuals[k] <= cut {
-				used++
-			} else {
+		for k, v := range c {
+			if residuals[k] > cut+reach*(abs(gx[k])+abs(gy[k])) {
 				continue
 			}
-			row := [5]float64{float64(m[i]), 1, 0, 0, float64(c[i] - m[i])}
-			if gx != nil {
-				row[2], row[3] = float64(gx[i]), float64(gy[i])
-			}
+			used++
+			row := [5]float64{float64(m[k]), 1, float64(gx[k]), float64(gy[k]), float64(v - m[k])}
 			for r := range size {
-				for s := r; s < size; s++ {
+				for s := r; s < 5; s++ {
 					a[r][s] += row[r] * row[s]
 				}
-				a[r][4] += row[r] * row[4]
 			}
 		}
 		for r := range size {
@@ -313,7 +330,6 @@ func solve(a [4][5]float64, n int) (x [4]float64) {
 
 // view is one picture against the baseline.
 type view struct {
-	b     *baseline
 	c     cells
 	light light
 	blind string // why nothing can be seen in it
@@ -321,20 +337,15 @@ type view struct {
 
 // view judges a picture as a whole.
 func (b *baseline) view(c cells) view {
-	v := view{b: b, c: c, light: fit(c.v, b.mean, b.gx, b.gy, b.outside, b.last)}
-	var mean float64
-	for _, g := range c.v {
-		mean += float64(g) / float64(len(c.v))
-	}
-	moved := math.Hypot(v.light.x, v.light.y)
-	share := v.changed(b.outside)
+	o := &b.outside
+	v := view{c: c, light: fit(o.of(c), o.mean, o.gx, o.gy, b.last)}
+	moved, share := math.Hypot(v.light.x, v.light.y), v.changed(o)
 	switch {
-	case mean < black:
+	case c.mean() < black:
 		v.blind = "the picture is black"
 	case share > hiddenShare:
-		if x, y, ok := v.search(); ok {
-			v.blind = fmt.Sprintf("the camera or the product was moved, by about %d pixels: put it back, or learn again",
-				int(math.Round(math.Hypot(float64(x), float64(y)))))
+		if by, ok := v.search(o); ok {
+			v.blind = fmt.Sprintf("the camera or the product was moved, by about %.0f pixels: put it back, or learn again", by)
 			break
 		}
 		v.blind = fmt.Sprintf("%.0f %% of the picture outside of all regions changed: something stands in front, or the "+
@@ -353,50 +364,39 @@ func (b *baseline) view(c cells) view {
 
 // off is how far a cell lies outside of all that the baseline lets expect, in grey levels: its mean in the light of the
 // baseline (what shines by itself) or of now (what is lit), with the movement of the whole picture.
-func (v *view) off(g, m, gx, gy float32) float64 {
-	lit := float64(m)*v.light.gain + v.light.offset
-	moved := v.light.x*float64(gx) + v.light.y*float64(gy)
-	low, high := min(float64(m), lit), max(float64(m), lit)
-	slack := 0.5*math.Abs(moved) + unsteady*float64(abs(gx)+abs(gy))
-	low, high = low+min(moved, 0)-slack, high+max(moved, 0)+slack
+func (v *view) off(g float32, a *area, k int) float64 {
+	m := float64(a.mean[k])
+	lit := m*v.light.gain + v.light.offset
+	moved := v.light.x*float64(a.gx[k]) + v.light.y*float64(a.gy[k])
+	slack := 0.5*math.Abs(moved) + unsteady*float64(abs(a.gx[k])+abs(a.gy[k]))
+	low, high := min(m, lit)+min(moved, 0)-slack, max(m, lit)+max(moved, 0)+slack
 	return max(low-float64(g), float64(g)-high, 0)
 }
 
 // changed is the share of cells that changed.
-func (v *view) changed(at []int32) float64 {
+func (v *view) changed(a *area) float64 {
 	n := 0
-	for _, i := range at {
-		d := v.off(v.c.v[i], v.b.mean[i], v.b.gx[i], v.b.gy[i])
-		if d > outsideGrey && d > outsideZ*float64(v.b.sd[i]) {
+	for k, i := range a.at {
+		if d := v.off(v.c.v[i], a, k); d > outsideGrey && d > outsideZ*float64(a.sd[k]) {
 			n++
 		}
 	}
-	return float64(n) / float64(max(1, len(at)))
-}
-
-// hidden says why a region alone cannot be seen.
-func (v *view) hidden(ring []int32) string {
-	if share := v.changed(ring); share > ringShare {
-		return fmt.Sprintf("%.0f %% of what lies around the region changed: something stands in front of it", 100*share)
-	}
-	return ""
+	return float64(n) / float64(max(1, len(a.at)))
 }
 
 // search looks for a larger movement by which the picture goes with the baseline, in pixels.
-func (v *view) search() (x, y int, ok bool) {
+func (v *view) search(o *area) (by float64, ok bool) {
 	const reach = 10
-	step := max(1, len(v.b.outside)/600)
+	step := max(1, len(o.at)/600)
 	sum := func(dx, dy int) float64 {
 		var s float64
 		n := 0
-		for k := 0; k < len(v.b.outside); k += step {
-			i := int(v.b.outside[k])
-			cx, cy := i%v.c.w+dx, i/v.c.w+dy
-			if cx < 0 || cy < 0 || cx >= v.c.w || cy >= v.c.h {
-				continue
+		for k := 0; k < len(o.at); k += step {
+			x, y := int(o.at[k])%v.c.w+dx, int(o.at[k])/v.c.w+dy
+			if x >= 0 && y >= 0 && x < v.c.w && y < v.c.h {
+				s += math.Abs(float64(v.c.v[y*v.c.w+x]) - float64(o.mean[k])*v.light.gain - v.light.offset)
+				n++
 			}
-			s += math.Abs(float64(v.c.v[cy*v.c.w+cx]) - float64(v.b.mean[i])*v.light.gain - v.light.offset)
-			n++
 		}
 		return s / float64(max(1, n))
 	}
@@ -405,143 +405,9 @@ func (v *view) search() (x, y int, ok bool) {
 	for dy := -reach; dy <= reach; dy++ {
 		for dx := -reach; dx <= reach; dx++ {
 			if s := sum(dx, dy); s < best {
-				best, x, y = s, dx*cell, dy*cell
+				best, by = s, cell*math.Hypot(float64(dx), float64(dy))
 			}
 		}
 	}
-	return x, y, best < 0.6*still
-}
-
-// area is a region of change: its cells in the baseline, joined over the pictures of a multiplexed display.
-type area struct {
-	at, ring []int32
-	series   [][]float32 // of the baseline, in the light of its first picture
-	recent   [][]float32
-	join     int
-	dark     bool
-	mean, sd []float32
-	limit    float64
-}
-
-func (a *area) learn(c cells, l light) {
-	v, now := make([]float32, len(a.at)), make([]float32, len(a.at))
-	for k, i := range a.at {
-		now[k] = c.v[i]
-		v[k] = float32((float64(c.v[i]) - l.offset) / l.gain)
-	}
-	a.series = append(a.series, v)
-	a.recent = append(a.recent[max(0, len(a.recent)-maxJoin+1):], now)
-}
-
-func (a *area) settle(join int) {
-	if len(a.series) == 0 {
-		return
-	}
-	a.dark = darkInk(a.series)
-	if a.join = join; join == 0 {
-		a.join = joinOf(a.series, a.dark)
-	}
-	windows := len(a.series) - a.join + 1
-	n := float64(windows) / float64(a.join) // windows overlap
-	a.mean, a.sd = make([]float32, len(a.at)), make([]float32, len(a.at))
-	variance := make([]float64, len(a.at))
-	var pooled float64
-	for k := range a.at {
-		var sum, squares float64
-		for t := range windows {
-			v := float64(joined(a.series[t:t+a.join], k, a.dark))
-			sum, squares = sum+v, squares+v*v
-		}
-		m := sum / float64(windows)
-		a.mean[k] = float32(m)
-		variance[k] = max(0, squares/float64(windows)-m*m) * n / max(1, n-1)
-		pooled += variance[k] / float64(len(a.at))
-	}
-	for k := range a.at {
-		a.sd[k] = float32(shrunk(variance[k], pooled, n))
-	}
-	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: n - 1 + priorWeight}
-	a.limit = t.Quantile(1 - falseAlarm/2/float64(len(a.at)))
-}
-
-// look compares with the baseline: the statistic is the largest deviation of a cell in its standard deviations.
-func (a *area) look(c cells, v view) Seen {
-	now := make([]float32, len(a.at))
-	for k, i := range a.at {
-		now[k] = c.v[i]
-	}
-	a.recent = append(a.recent[max(0, len(a.recent)-a.join+1):], now)
-	s := Seen{State: Same, Limit: a.limit}
-	if len(a.recent) < a.join {
-		s.State, s.Why = CannotSee, fmt.Sprintf("%d of %d pictures to be joined", len(a.recent), a.join)
-		return s
-	}
-	n := 0
-	for k, i := range a.at {
-		z := v.off(joined(a.recent, k, a.dark), a.mean[k], v.b.gx[i], v.b.gy[i]) / float64(a.sd[k])
-		s.Statistic = max(s.Statistic, z)
-		if z > a.limit {
-			n++
-		}
-	}
-	if n > 0 {
-		s.State = Changed
-		s.Why = fmt.Sprintf("%d of %d cells deviate, at most by %.1f standard deviations of the baseline (limit %.1f)", n,
-			len(a.at), s.Statistic, a.limit)
-	}
-	return s
-}
-
-// joined is the brightest of a cell over pictures, the darkest where what is shown is dark.
-func joined(pictures [][]float32, k int, dark bool) float32 {
-	v := pictures[0][k]
-	for _, p := range pictures[1:] {
-		if dark {
-			v = min(v, p[k])
-		} else {
-			v = max(v, p[k])
-		}
-	}
-	return v
-}
-
-// darkInk says whether what is shown is darker than the ground: over all pictures, the darkest lie farther from the
-// middle than the brightest.
-func darkInk(series [][]float32) bool {
-	var high, low []float64
-	for k := range series[0] {
-		high = append(high, float64(joined(series, k, false)))
-		low = append(low, float64(joined(series, k, true)))
-	}
-	return quantile(low, 0.5)-quantile(low, 0.03) > quantile(high, 0.97)-quantile(high, 0.5)
-}
-
-// spreadOfMax is the variance of the largest of 1, 2, … 8 standard normal values.
-var spreadOfMax = [...]float64{1, 0.682, 0.559, 0.492, 0.448, 0.416, 0.392, 0.373}
-
-// joinOf finds how many pictures a whole cycle of a multiplexed display takes: the fewest whose join is as steady as
-// that of any larger number, beside what the join does to noise.
-func joinOf(series [][]float32, dark bool) int {
-	var spread []float64
-	least := math.Inf(1)
-	for j := 1; j <= len(spreadOfMax) && j <= len(series)/2; j++ {
-		var all float64
-		for k := range series[0] {
-			var sum, squares float64
-			for t := 0; t+j <= len(series); t++ {
-				v := float64(joined(series[t:t+j], k, dark))
-				sum, squares = sum+v, squares+v*v
-			}
-			n := float64(len(series) - j + 1)
-			all += squares/n - sum/n*sum/n
-		}
-		spread = append(spread, all/float64(len(series[0]))/spreadOfMax[j-1])
-		least = min(least, spread[j-1])
-	}
-	for j, s := range spread {
-		if s <= 2*least+leastSD*leastSD {
-			return j + 1
-		}
-	}
-	return 1
+	return by, best < 0.6*still
 }

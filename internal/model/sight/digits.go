@@ -1,6 +1,7 @@
 package sight
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"math"
@@ -53,6 +54,7 @@ type pose [6]float64
 
 // bounds are how far a pose may lie from that of the lessons, and the first step of the search for it.
 var bounds = pose{0.35, 0.25, 0.08, 0.15, 0.09, 0.12}
+var everyWay = []int{0, 1, 2, 3, 4, 5}
 var steps = pose{0.08, 0.06, 0.02, 0.05, 0.015, 0.03}
 
 // glyph is a pattern ready to be compared: no mean, no plane.
@@ -71,7 +73,7 @@ type reader struct {
 	home   pose
 	pose   pose
 	found  bool // pose is that of a row that was read
-	recent [][]float32
+	recent joiner
 	texts  [][]string // of each place, of the pictures before
 	crop   crop
 }
@@ -279,83 +281,46 @@ func (rd *reader) goodness(p pose) float64 {
 	return got / (all + 1e-9)
 }
 
-// climb goes uphill from a pose, one parameter after the other, with steps that are halved.
-func (rd *reader) climb(p pose, first, rounds int) (pose, float64) {
-	best := rd.goodness(p)
-	for round := range rounds {
-		scale := math.Pow(0.5, float64(first+round))
-		for again := true; again; {
-			again = false
-			for i := range p {
-				for _, sign := range [2]float64{1, -1} {
-					q := p
-					q[i] += sign * scale * steps[i]
-					if math.Abs(q[i]-rd.home[i]) > bounds[i] {
-						continue
-					}
-					if g := rd.goodness(q); g > best+1e-4 {
-						p, best, again = q, g, round == 0
-						break
-					}
-				}
-			}
-		}
-	}
-	return p, best
-}
-
 // seek looks for the pose over all that is allowed.
 func (rd *reader) seek() pose {
-	type start struct {
-		p pose
-		g float64
-	}
-	var starts []start
+	var starts []pose
 	for _, dx := range [3]float64{-0.2, 0, 0.2} {
 		for _, dy := range [3]float64{-0.14, 0, 0.14} {
 			for _, tilt := range [3]float64{-0.045, 0, 0.045} {
 				p := rd.home
 				p[0], p[1], p[4], p[3] = p[0]+dx, p[1]+dy, p[4]+tilt, p[3]-tilt
-				starts = append(starts, start{p, rd.goodness(p)})
+				starts = append(starts, p)
 			}
 		}
 	}
-	slices.SortFunc(starts, func(a, b start) int {
-		if a.g > b.g {
-			return -1
-		}
-		return 1
-	})
-	best := start{}
+	value := map[pose]float64{}
+	for _, p := range starts {
+		value[p] = rd.goodness(p)
+	}
+	slices.SortFunc(starts, func(a, b pose) int { return cmp.Compare(value[b], value[a]) })
+	var best pose
+	most := -1.0
 	for _, s := range starts[:3] {
-		if p, g := rd.climb(s.p, 0, 3); g > best.g {
-			best = start{p, g}
+		if p, g := climb(s, rd.home, everyWay, 0, 3, rd.goodness); g > most {
+			best, most = p, g
 		}
 	}
-	return best.p
+	return best
 }
 
 // forget drops pictures that wait to be joined.
-func (rd *reader) forget() { rd.recent, rd.texts = nil, nil }
+func (rd *reader) forget() { rd.recent.recent, rd.texts = nil, nil }
 
 // look reads one picture.
 func (rd *reader) look(m *image.YCbCr) Seen {
 	rd.crop.take(m, rd.Region)
-	join := max(1, rd.Join)
-	if join > 1 {
-		if len(rd.recent) > 0 && len(rd.recent[0]) != len(rd.crop.v) {
-			rd.forget()
-		}
-		rd.recent = append(rd.recent[max(0, len(rd.recent)-join+1):], rd.crop.v)
-		if len(rd.recent) < join {
-			return Seen{State: NotRead, Limit: leastCorrelation,
-				Why: fmt.Sprintf("%d of %d pictures to be joined", len(rd.recent), join)}
-		}
-		rd.crop.v = joinAll(rd.recent, rd.Digits.Dark)
+	rd.recent.join, rd.recent.dark = max(1, rd.Join), rd.Digits.Dark
+	if rd.crop.v = rd.recent.push(rd.crop.v); rd.crop.v == nil {
+		return Seen{State: NotRead, Limit: leastCorrelation, Why: rd.recent.waits()}
 	}
 	places, ok := rd.places(rd.pose)
 	if !ok {
-		p, _ := rd.climb(rd.pose, 1, 2)
+		p, _ := climb(rd.pose, rd.home, everyWay, 1, 2, rd.goodness)
 		if places, ok = rd.places(p); !ok {
 			// A row that was read lately lies where it lay: only one that never was, or moved, is looked for again.
 			if near, good := rd.places(rd.seek()); good || !rd.found {
@@ -365,21 +330,7 @@ func (rd *reader) look(m *image.YCbCr) Seen {
 	}
 	rd.found = rd.found || ok
 	s := rd.tell(places, ok)
-	return rd.settled(s, places, ok, join)
-}
-
-func joinAll(pictures [][]float32, dark bool) []float32 {
-	out := slices.Clone(pictures[0])
-	for _, p := range pictures[1:] {
-		for i, v := range p {
-			if dark {
-				out[i] = min(out[i], v)
-			} else {
-				out[i] = max(out[i], v)
-			}
-		}
-	}
-	return out
+	return rd.settled(s, places, ok, rd.recent.join)
 }
 
 // place is what stands at one place.
@@ -500,11 +451,10 @@ func (rd *reader) compare(p pose, k int, mx, my float64) place {
 // groundOf is the level that a fifth of the samples lie below, above for dark ink.
 func groundOf(x *[samples]float32, dark bool) float64 {
 	s := *x
-	slices.Sort(s[:])
 	if dark {
-		return float64(s[samples*4/5])
+		return float64(quantile(s[:], 0.8))
 	}
-	return float64(s[samples/5])
+	return float64(quantile(s[:], 0.2))
 }
 
 // residual is the largest mean deviation from a glyph in this ink, in any square of 3 × 3 samples, in grey levels.
@@ -585,13 +535,4 @@ func (rd *reader) settled(s Seen, places []place, ok bool, join int) Seen {
 		}
 	}
 	return s
-}
-
-// quantile sorts values and returns the one below which a share of them lies.
-func quantile(v []float64, share float64) float64 {
-	if len(v) == 0 {
-		return 0
-	}
-	slices.Sort(v)
-	return v[int(share*float64(len(v)-1))]
 }

@@ -17,8 +17,8 @@ type LampRegion struct {
 }
 
 const (
-	lampOff, lampOn = 20.0, 40.0      // grey levels above the surroundings of a lamp that was not taught
-	blinkWindow     = 6 * time.Second // of the pictures that a rate is taken from
+	lampOff, lampOn = 20.0, 40.0       // grey levels above the surroundings of a lamp that was not taught
+	blinkWindow     = 12 * time.Second // of the pictures that a rate is taken from
 	maxLooks        = 1024
 	leastEdges      = 3    // times that a lamp was lit anew before a rate is told
 	unevenness      = 0.35 // by which its periods may differ

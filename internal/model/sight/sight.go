@@ -109,7 +109,8 @@ type Eye struct {
 // watch is one region and what is known of it.
 type watch struct {
 	Region
-	area   area    // change and reference
+	area   area
+	ring   area    // around it
 	reader *reader // digits
 	lamp   lampHistory
 	known  map[string]bool // texts of the baseline
@@ -188,8 +189,11 @@ func whole(m *image.YCbCr) error {
 	return nil
 }
 
-// inside says which region reaches out of a picture.
-func (e *Eye) inside(m *image.YCbCr) error {
+// fits says what is wrong with a picture for these regions and this baseline.
+func (e *Eye) fits(m *image.YCbCr) error {
+	if err := whole(m); err != nil {
+		return err
+	}
 	size := image.Rect(0, 0, m.Rect.Dx(), m.Rect.Dy())
 	for _, w := range e.watches {
 		if !w.Box.In(size) {
@@ -197,34 +201,36 @@ func (e *Eye) inside(m *image.YCbCr) error {
 				w.Box, size.Dx(), size.Dy())
 		}
 	}
+	if e.base.n > 0 && size.Size() != image.Pt(e.base.w, e.base.h) {
+		return fmt.Errorf("the picture is %d × %d pixels and was %d × %d in the baseline: set the camera back, or learn "+
+			"again", size.Dx(), size.Dy(), e.base.w, e.base.h)
+	}
 	return nil
 }
 
-// Learn takes a picture of the baseline, without RF. After maxLearn pictures no more are taken.
+// Learn takes a picture of the baseline, without RF. Noise is learnt from the first 250; what digits and lamps show, from
+// all.
 func (e *Eye) Learn(f Frame) {
-	err := whole(f.Image)
-	if err == nil {
-		err = e.inside(f.Image)
-	}
-	if err == nil {
-		err = e.base.sized(f.Image)
-	}
-	if err != nil {
-		e.refused = err
+	if e.refused = e.fits(f.Image); e.refused != nil {
 		return
 	}
-	if e.base.n >= maxLearn {
+	if e.equals(f.Image) {
+		e.base.repeated++
 		return
 	}
 	if e.base.n == 0 {
 		e.base.lay(f.Image, e.watches)
 	}
 	e.cells.take(f.Image)
-	light := e.base.learn(f.Image, e.cells, e.before, e.equals(f.Image))
+	if e.base.n < maxLearn {
+		light := e.base.learn(f.Image, e.cells, e.before)
+		for _, w := range e.watches {
+			w.ring.learn(e.cells, light)
+			w.area.learn(e.cells, light)
+		}
+	}
 	for _, w := range e.watches {
 		switch w.Kind {
-		case Change, Reference:
-			w.area.learn(e.cells, light)
 		case Lamp:
 			w.lamp.look(w.Region, f)
 			w.known[w.lamp.text()] = true
@@ -241,7 +247,7 @@ func (e *Eye) Learn(f Frame) {
 // Learnt says why the baseline is not enough yet, and nil when it is.
 func (e *Eye) Learnt() error {
 	if e.refused != nil {
-		return fmt.Errorf("a picture of the baseline could not be used: %w", e.refused)
+		return fmt.Errorf("the last picture of the baseline could not be used: %w", e.refused)
 	}
 	if err := e.base.enough(); err != nil {
 		return err
@@ -258,15 +264,8 @@ func (e *Eye) Learnt() error {
 // Look says what one picture tells of each region, in the order of New. Before the baseline is learnt, digits and lamps
 // are read all the same, without a watch over the camera.
 func (e *Eye) Look(f Frame) []Seen {
-	err := whole(f.Image)
-	if err == nil {
-		err = e.inside(f.Image)
-	}
-	if err == nil {
-		err = e.base.sized(f.Image)
-	}
 	out := make([]Seen, len(e.watches))
-	if err != nil {
+	if err := e.fits(f.Image); err != nil {
 		for i, w := range e.watches {
 			out[i] = Seen{Region: w.Name, State: CannotSee, Why: err.Error()}
 		}
@@ -284,7 +283,7 @@ func (e *Eye) Look(f Frame) []Seen {
 	for i, w := range e.watches {
 		s := Seen{Region: w.Name, State: Frozen, Why: "the camera delivered the picture before once more"}
 		if !frozen {
-			s = w.look(f, e.cells, view, learnt)
+			s = w.look(f, view, learnt)
 			s.Region = w.Name
 		}
 		out[i] = s
@@ -295,14 +294,14 @@ func (e *Eye) Look(f Frame) []Seen {
 }
 
 // look judges one region. What a hand or a knock hides is not joined with later pictures.
-func (w *watch) look(f Frame, c cells, v view, learnt error) Seen {
+func (w *watch) look(f Frame, v view, learnt error) Seen {
 	if learnt == nil {
 		why := v.blind
-		if why == "" {
-			why = v.hidden(w.area.ring)
+		if share := v.changed(&w.ring); why == "" && share > ringShare {
+			why = fmt.Sprintf("%.0f %% of what lies around the region changed: something stands in front of it", 100*share)
 		}
 		if why != "" {
-			w.area.recent, w.lamp = nil, lampHistory{}
+			w.area.recent.recent, w.lamp = nil, lampHistory{}
 			if w.reader != nil {
 				w.reader.forget()
 			}
@@ -315,7 +314,7 @@ func (w *watch) look(f Frame, c cells, v view, learnt error) Seen {
 		if learnt != nil {
 			return Seen{State: CannotSee, Why: learnt.Error()}
 		}
-		s = w.area.look(c, v)
+		s = w.area.look(v)
 	case Lamp:
 		w.lamp.look(w.Region, f)
 		s = w.lamp.seen(w.Region)

@@ -105,7 +105,7 @@ func teachDigits(r Region, lessons []Lesson) (Region, error) {
 			return r, fmt.Errorf("digits %q: the display is multiplexed, and %d pictures show all of it; of %q there are "+
 				"only %d: take more of the same value", r.Name, r.Join, v.text, len(v.crops))
 		}
-		v.average(r)
+		v.crop.v, _ = spreadOf(v.crops, r.Join, r.Digits.Dark)
 	}
 	if err := complete(r, values); err != nil {
 		return r, err
@@ -142,18 +142,6 @@ func parted(r Region, text string) ([]string, error) {
 			"the point takes a place?", text, len(cells), english.Count(r.Digits.Places, "place", "places"))
 	}
 	return append(slices.Repeat([]string{" "}, r.Digits.Places-len(cells)), cells...), nil
-}
-
-// average makes one picture of all: the mean of what every run of joined pictures shows.
-func (v *value) average(r Region) {
-	sum := make([]float32, len(v.crop.v))
-	windows := len(v.crops) - r.Join + 1
-	for t := range windows {
-		for i, g := range joinAll(v.crops[t:t+r.Join], r.Digits.Dark) {
-			sum[i] += g / float32(windows)
-		}
-	}
-	v.crop.v = sum
 }
 
 // complete says which digits were never typed.
@@ -208,25 +196,7 @@ func straighten(r Region, values []*value) pose {
 		}
 		return total
 	}
-	var best pose
-	most := agreement(best)
-	for _, scale := range [5]float64{1, 0.5, 0.25, 0.12, 0.06} {
-		for again := 0; again < 4; again++ {
-			from := most
-			for _, i := range [2]int{2, 4} {
-				for _, sign := range [2]float64{1, -1} {
-					q := best
-					q[i] += sign * scale * steps[i]
-					if a := agreement(q); math.Abs(q[i]) <= bounds[i] && a > most+1e-6 {
-						best, most = q, a
-					}
-				}
-			}
-			if most == from {
-				break
-			}
-		}
-	}
+	best, _ := climb(pose{}, pose{}, []int{2, 4}, 0, 5, agreement)
 	return best
 }
 
