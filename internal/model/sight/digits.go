@@ -15,10 +15,11 @@ const (
 	samples      = gridW * gridH
 	maxPlaces    = 32
 
-	leastCorrelation = 0.80 // of a place with its glyph
+	leastCorrelation = 0.83 // of a place with its glyph
 	leastMargin      = 0.50 // of the way from the middle between two glyphs to the one that is read
 	mostResidual     = 0.45 // of the ink's contrast, in any square of 3 × 3 samples
-	blankShare       = 0.25 // of the row's ink: a place without a square of 3 × 3 samples above it is blank
+	blankShare       = 0.40 // of the weakest glyph: a place without a square of 3 × 3 samples above it is blank
+	leastPoint       = 0.78 // correlation of what stands where a point would be
 	leastInk         = 0.60 // of the row's ink: a place that is weaker is half lit
 	mostInk          = 1.60
 	groundShare      = 0.35 // of the row's ink that a blank place may differ from the ground of the others
@@ -40,6 +41,7 @@ type DigitsRegion struct {
 	Contrast float64 // of the ink in the lessons, in grey levels
 	Glyphs   []Glyph
 	Point    []byte     // what a point adds to a glyph
+	Bare     bool       // a number may begin with its point
 	Pose     [6]float64 // where the row lies in the box
 }
 
@@ -70,6 +72,8 @@ type reader struct {
 	glyphs []glyph // those without a point first
 	plain  int     // how many have none
 	like   [][]float64
+	weak   float64 // the weakest glyph's square of 3 × 3 samples, in ink
+	spot   []int   // samples around a point
 	home   pose
 	pose   pose
 	found  bool // pose is that of a row that was read
@@ -94,7 +98,7 @@ func newReader(r Region) (*reader, error) {
 	if len(d.Glyphs) == 0 {
 		return nil, fmt.Errorf("digits %q were not taught: type what stands there, for a few pictures", r.Name)
 	}
-	rd := &reader{Region: r, home: d.Pose, pose: d.Pose}
+	rd := &reader{Region: r, home: d.Pose, pose: d.Pose, weak: 1}
 	point, err := pattern(r.Name, d.Point)
 	if err != nil && d.Point != nil {
 		return nil, err
@@ -108,6 +112,7 @@ func newReader(r Region) (*reader, error) {
 	}
 	rd.plain = len(rd.glyphs)
 	if d.Point != nil {
+		rd.spot = around(&point)
 		for _, g := range rd.glyphs[:rd.plain] {
 			v := g.v
 			for i := range v {
@@ -162,6 +167,35 @@ func (rd *reader) add(text string, v [samples]float32) {
 	flatten(&g.v)
 	g.square = dot(&g.v, &g.v)
 	rd.glyphs = append(rd.glyphs, g)
+	rd.weak = min(rd.weak, residual(&g.v, &g, 0))
+}
+
+// around are the samples within two of those where a point is.
+func around(point *[samples]float32) (out []int) {
+	most := slices.Max(point[:])
+	most = max(most, -slices.Min(point[:]))
+	for i := range point {
+		near := false
+		for j, p := range point {
+			near = near || abs(p) > most/2 && max(abs(float32(i%gridW-j%gridW)), abs(float32(i/gridW-j/gridW))) <= 2
+		}
+		if near {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// pointed is the correlation of what stands beside a glyph with a point: a spot of glare is broader.
+func (rd *reader) pointed(x *[samples]float32, q *place) float64 {
+	base, full := &rd.glyphs[q.glyph-rd.plain].v, &rd.glyphs[q.glyph].v
+	var a, b, aa, bb, ab float64
+	for _, i := range rd.spot {
+		u, v := float64(x[i])-q.ink*float64(base[i]), float64(full[i]-base[i])
+		a, b, aa, bb, ab = a+u, b+v, aa+u*u, bb+v*v, ab+u*v
+	}
+	n := float64(len(rd.spot))
+	return (ab - a*b/n) / math.Sqrt((aa-a*a/n)*(bb-b*b/n)+1e-9)
 }
 
 // likeness is the correlation of two glyphs.
@@ -362,7 +396,7 @@ func (rd *reader) places(p pose) ([]place, bool) {
 	var grounds []float64
 	for k := range out {
 		q := &out[k]
-		if q.peak < blankShare*row {
+		if q.peak < blankShare*rd.weak*row {
 			q.glyph, q.why = -1, ""
 			continue
 		}
@@ -443,6 +477,8 @@ func (rd *reader) compare(p pose, k int, mx, my float64) place {
 		if r := residual(&x, g, q.ink) / q.ink; r > mostResidual {
 			q.why = fmt.Sprintf("%q with a part that does not belong to it, %.2f of the ink (limit %.2f)", g.text, r,
 				mostResidual)
+		} else if q.glyph >= rd.plain && rd.pointed(&x, &q) < leastPoint {
+			q.why = fmt.Sprintf("%q with something beside it that is not quite a point", g.text)
 		}
 	}
 	return q
@@ -500,8 +536,13 @@ func (rd *reader) tell(places []place, ok bool) Seen {
 	}
 	s.Why += fmt.Sprintf(" %.2f", s.Statistic)
 	s.Text = strings.TrimSpace(text.String())
-	if v, err := strconv.ParseFloat(strings.TrimSuffix(strings.ReplaceAll(s.Text, "−", "-"), "."), 64); err == nil &&
-		strings.ContainsAny(s.Text, "0123456789") {
+	if strings.ContainsAny(s.Text, "0123456789") && strings.Trim(s.Text, "0123456789+-−. ") == "" {
+		number := strings.TrimSuffix(strings.Replace(s.Text, "−", "-", 1), ".")
+		v, err := strconv.ParseFloat(number, 64)
+		if err != nil || !rd.Digits.Bare && strings.HasPrefix(strings.TrimLeft(number, "+-"), ".") {
+			return Seen{State: NotRead, Statistic: s.Statistic, Limit: leastCorrelation,
+				Why: fmt.Sprintf("%q would be read, which is no number as the lessons have them", s.Text)}
+		}
 		s.Value, s.HasValue = v, true
 	}
 	return s

@@ -165,14 +165,38 @@ func TestSignPointAndBlanksAreRead(t *testing.T) {
 			t.Errorf("%q: %+v", text, got)
 		}
 	}
-	for _, text := range []string{"1 2", "--", "1-"} {
+	s.text = "--"
+	if got := eye.Look(s.shoot(rng))[0]; got.Text != "--" || got.HasValue {
+		t.Errorf("two dashes are no number: %+v", got)
+	}
+	for _, text := range []string{"1 2", "1-", "1.2.3"} {
 		s.text = text
-		if got := eye.Look(s.shoot(rng))[0]; got.Text != text || got.HasValue {
+		if got := eye.Look(s.shoot(rng))[0]; got.State != sight.NotRead || got.Text != "" {
 			t.Errorf("%q is no number: %+v", text, got)
 		}
 	}
 	s.text = ""
 	state(t, eye.Look(s.shoot(rng))[0], sight.NotRead, "nothing is shown")
+}
+
+// Spots of glare where a point would stand, broader than a point is.
+func TestGlareIsNoPoint(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	s := usual(sevenSegments())
+	r := s.taught(t, rng)
+	for range 400 {
+		o := s
+		o.text = "1234"
+		o.glare = [4]float64{64 + 24*float64(rng.IntN(4)) + uniform(rng, -6, 2), uniform(rng, 55, 65), uniform(rng, 3.5, 10),
+			uniform(rng, 60, 250)}
+		eye, err := sight.New([]sight.Region{r})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := eye.Look(o.shoot(rng))[0]; got.Text != "" && got.Text != o.text {
+			t.Fatalf("glare %v: %+v", o.glare, got)
+		}
+	}
 }
 
 // A display whose point is printed on its window: the value has it, the text that is typed may.
