@@ -73,7 +73,7 @@ func state(t testing.TB, got sight.Seen, want sight.State, why string) {
 }
 
 func TestAChangeOfOneDigitFor200MillisecondsIsFound(t *testing.T) {
-	n := 250
+	n := 100
 	if *long {
 		n = 20_000
 	}
@@ -119,7 +119,7 @@ func TestAChangeOfOneDigitFor200MillisecondsIsFound(t *testing.T) {
 // A camera on a shelf for hours: noise of the sensor, light that drifts by 20 %, a table that shakes by a third of a
 // pixel; half of the films through a JPEG.
 func TestNothingIsFoundWhereNothingChanges(t *testing.T) {
-	n := 12_000
+	n := 8_000
 	if *long {
 		n = 2_000_000
 	}
@@ -255,7 +255,7 @@ func TestAKnockIsNeitherWellNorUpset(t *testing.T) {
 }
 
 func TestAHandInFrontIsNeitherWellNorUpset(t *testing.T) {
-	n := 4
+	n := 2
 	if *long {
 		n = 200
 	}

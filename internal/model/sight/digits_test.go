@@ -76,7 +76,7 @@ func otherwise(s scene, rng *rand.Rand) scene {
 }
 
 func TestNoDigitIsReadWrongly(t *testing.T) {
-	n := 60
+	n := 40
 	if *long {
 		n = 100_000/(len(kinds)*4) + 1
 	}
