@@ -104,8 +104,8 @@ func (a *area) learn(c cells, l light) {
 	a.series = append(a.series, now)
 }
 
-// settle works out means, noise and gradients. A cell's variance is drawn towards that of the area as far as few pictures
-// ask for it; the limit is Student's t for the largest of so many cells.
+// settle works out means, noise and gradients. A cell's variance is drawn towards that of the area as far as few
+// pictures ask for it; the limit is Student's t for the largest of so many cells.
 func (a *area) settle(b *baseline, join int) {
 	if len(a.at) == 0 {
 		return
@@ -144,8 +144,8 @@ func (a *area) look(v view) Seen {
 	}
 	if n > 0 {
 		s.State = Changed
-		s.Why = fmt.Sprintf("%d of %d cells deviate, at most by %.1f standard deviations of the baseline (limit %.1f)", n,
-			len(a.at), s.Statistic, a.limit)
+		s.Why = fmt.Sprintf("%d of %d cells deviate, at most by %.1f standard deviations of the baseline (limit "+
+			"%.1f)", n, len(a.at), s.Statistic, a.limit)
 	}
 	return s
 }
@@ -217,11 +217,11 @@ func (b *baseline) learn(m *image.YCbCr, c, before cells) light {
 func (b *baseline) enough() error {
 	switch {
 	case b.n > 0 && len(b.outside.at) < leastOutside:
-		return errors.New("the regions fill the picture: what lies around them is needed to tell a knock, a hand and the " +
-			"light from the product; draw them smaller or take the camera back")
+		return errors.New("the regions fill the picture: what lies around them is needed to tell a knock, a hand " +
+			"and the light from the product; draw them smaller or take the camera back")
 	case b.repeated > 5 && b.repeated > b.n:
-		return errors.New("the camera delivers the same picture again and again: that it froze could not be told from a " +
-			"product that is well")
+		return errors.New("the camera delivers the same picture again and again: that it froze could not be told " +
+			"from a product that is well")
 	case b.n < leastLearn:
 		return fmt.Errorf("%d of %d pictures without RF are learnt", b.n, leastLearn)
 	case b.dark:
@@ -345,13 +345,15 @@ func (b *baseline) view(c cells) view {
 		v.blind = "the picture is black"
 	case share > hiddenShare:
 		if by, ok := v.search(o); ok {
-			v.blind = fmt.Sprintf("the camera or the product was moved, by about %.0f pixels: put it back, or learn again", by)
+			v.blind = fmt.Sprintf("the camera or the product was moved, by about %.0f pixels: put it back, or "+
+				"learn again", by)
 			break
 		}
-		v.blind = fmt.Sprintf("%.0f %% of the picture outside of all regions changed: something stands in front, or the "+
-			"camera is disturbed", 100*share)
+		v.blind = fmt.Sprintf("%.0f %% of the picture outside of all regions changed: something stands in front, "+
+			"or the camera is disturbed", 100*share)
 	case moved > knock:
-		v.blind = fmt.Sprintf("the camera or the product was moved, by about %.1f pixels: put it back, or learn again", moved)
+		v.blind = fmt.Sprintf("the camera or the product was moved, by about %.1f pixels: put it back, or learn "+
+			"again", moved)
 	case v.light.gain < leastGain || v.light.gain > mostGain:
 		v.blind = fmt.Sprintf("the light is %.2f times that of the baseline: learn again in this light", v.light.gain)
 	}
@@ -362,8 +364,8 @@ func (b *baseline) view(c cells) view {
 	return v
 }
 
-// off is how far a cell lies outside of all that the baseline lets expect, in grey levels: its mean in the light of the
-// baseline (what shines by itself) or of now (what is lit), with the movement of the whole picture.
+// off is how far a cell lies outside of all that the baseline lets expect, in grey levels: its mean in the light of
+// the baseline (what shines by itself) or of now (what is lit), with the movement of the whole picture.
 func (v *view) off(g float32, a *area, k int) float64 {
 	m := float64(a.mean[k])
 	lit := m*v.light.gain + v.light.offset

@@ -27,14 +27,16 @@ const (
 	leastGrey        = 6.0  // grey levels that the row's ink has to have
 )
 
-// DigitsRegion is how a row of digits is parted and what its glyphs look like. Places, OwnPoint and Decimals are given,
-// the others are learnt by Teach.
+// DigitsRegion is how a row of digits is parted and what its glyphs look like. Places, OwnPoint and Decimals are
+// given, the others are learnt by Teach.
 type DigitsRegion struct {
 	// Places stand side by side, equally wide, over the whole box.
 	Places int
-	// OwnPoint is for displays whose decimal point takes a place; else it stands within the place of the digit before it.
+	// OwnPoint is for displays whose decimal point takes a place; else it stands within the place of the digit before
+	// it.
 	OwnPoint bool
-	// Decimals is how many digits stand behind a point that never moves (printed, or always lit); 0: the point is read.
+	// Decimals is how many digits stand behind a point that never moves (printed, or always lit); 0: the point is
+	// read.
 	Decimals int
 
 	Dark     bool    // ink darker than the ground
@@ -76,7 +78,7 @@ type reader struct {
 	spot   []int   // samples around a point
 	home   pose
 	pose   pose
-	found  bool // pose is that of a row that was read
+	misses int // pictures since a row was read
 	recent joiner
 	texts  [][]string // of each place, of the pictures before
 	crop   crop
@@ -136,12 +138,13 @@ func (d DigitsRegion) check(r Region) error {
 	case d.Places < 1 || d.Places > maxPlaces:
 		return fmt.Errorf("digits %q have %d places: count those of the display, 1 to %d", r.Name, d.Places, maxPlaces)
 	case r.Box.Dx() < 6*d.Places || r.Box.Dy() < 9:
-		return fmt.Errorf("digits %q: %d places in %d × %d pixels are too small, each needs 6 × 9: bring the camera nearer",
-			r.Name, d.Places, r.Box.Dx(), r.Box.Dy())
+		return fmt.Errorf("digits %q: %d places in %d × %d pixels are too small, each needs 6 × 9: bring the "+
+			"camera nearer", r.Name, d.Places, r.Box.Dx(), r.Box.Dy())
 	case d.Decimals < 0 || d.Decimals >= d.Places && d.Decimals > 0:
 		return fmt.Errorf("digits %q have %d digits behind the point and %d places", r.Name, d.Decimals, d.Places)
 	case d.Decimals > 0 && d.OwnPoint:
-		return fmt.Errorf("digits %q have a point that never moves and one that takes a place: keep one of the two", r.Name)
+		return fmt.Errorf("digits %q have a point that never moves and one that takes a place: keep one of the two",
+			r.Name)
 	}
 	for _, p := range d.Pose {
 		if math.IsNaN(p) || math.Abs(p) > 1 {
@@ -153,7 +156,8 @@ func (d DigitsRegion) check(r Region) error {
 
 func pattern(name string, b []byte) (v [samples]float32, err error) {
 	if len(b) != samples {
-		return v, fmt.Errorf("digits %q: what was learnt is damaged (%d samples in place of %d): teach them again", name,
+		return v, fmt.Errorf("digits %q: what was learnt is damaged (%d samples in place of %d): teach them again",
+			name,
 			len(b), samples)
 	}
 	for i, b := range b {
@@ -355,14 +359,15 @@ func (rd *reader) look(m *image.YCbCr) Seen {
 	places, ok := rd.places(rd.pose)
 	if !ok {
 		p, _ := climb(rd.pose, rd.home, everyWay, 1, 2, rd.goodness)
-		if places, ok = rd.places(p); !ok {
-			// A row that was read lately lies where it lay: only one that never was, or moved, is looked for again.
-			if near, good := rd.places(rd.seek()); good || !rd.found {
+		if places, ok = rd.places(p); !ok && rd.misses%16 == 0 { // looking everywhere takes long
+			if near, good := rd.places(rd.seek()); good {
 				places, ok = near, good
 			}
 		}
 	}
-	rd.found = rd.found || ok
+	if rd.misses++; ok {
+		rd.misses = 0
+	}
 	s := rd.tell(places, ok)
 	return rd.settled(s, places, ok, rd.recent.join)
 }
@@ -401,7 +406,8 @@ func (rd *reader) places(p pose) ([]place, bool) {
 			continue
 		}
 		if q.why == "" && (q.ink < leastInk*row || q.ink > mostInk*row) {
-			q.why = fmt.Sprintf("%q is lit %.0f %% as brightly as the brightest", rd.glyphs[q.glyph].text, 100*q.ink/row)
+			q.why = fmt.Sprintf("%q is lit %.0f %% as brightly as the brightest", rd.glyphs[q.glyph].text,
+				100*q.ink/row)
 		}
 		grounds = append(grounds, q.ground)
 	}
@@ -409,7 +415,8 @@ func (rd *reader) places(p pose) ([]place, bool) {
 	ok := true
 	for k := range out {
 		if q := &out[k]; q.glyph < 0 && math.Abs(q.mean-ground) > groundShare*row {
-			q.why = "nothing is seen there, and the ground is not that of the other places: glare, or something in front"
+			q.why = "nothing is seen there, and the ground is not that of the other places: glare, or something " +
+				"in front"
 		}
 		ok = ok && out[k].why == ""
 	}
@@ -530,7 +537,8 @@ func (rd *reader) tell(places []place, ok bool) Seen {
 		s.Statistic = min(s.Statistic, q.correlation)
 		if q.margin <= s.Confidence {
 			s.Confidence = q.margin
-			s.Why = fmt.Sprintf("least margin %.2f, at place %d from the left, of %q against %q; least correlation", q.margin,
+			s.Why = fmt.Sprintf("least margin %.2f, at place %d from the left, of %q against %q; least correlation",
+				q.margin,
 				k+1, rd.glyphs[q.glyph].text, rd.glyphs[q.rival].text)
 		}
 	}

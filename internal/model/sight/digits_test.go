@@ -54,7 +54,8 @@ var kinds = []struct {
 			uniform(rng, 1, 10)
 		s.blur = rng.IntN(3)
 		if rng.IntN(2) == 0 {
-			s.glare = [4]float64{uniform(rng, 30, 170), uniform(rng, 20, 76), uniform(rng, 3, 40), uniform(rng, 20, 200)}
+			s.glare = [4]float64{uniform(rng, 30, 170), uniform(rng, 20, 76), uniform(rng, 3, 40), uniform(rng, 20,
+				200)}
 		}
 	}},
 }
@@ -118,6 +119,7 @@ func TestNoDigitIsReadWrongly(t *testing.T) {
 			100*float64(c.unread)/float64(c.scenes))
 		total.scenes, total.wrong = total.scenes+c.scenes, total.wrong+c.wrong
 	}
-	t.Logf("figure: sight: %d of %d independent scenes read wrongly: at most 1 in %d (95 %%)", total.wrong, total.scenes,
+	t.Logf("figure: sight: %d of %d independent scenes read wrongly: at most 1 in %d (95 %%)", total.wrong,
+		total.scenes,
 		total.scenes/3)
 }

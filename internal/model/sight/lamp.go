@@ -221,8 +221,8 @@ func (h *lampHistory) seen(r Region) Seen {
 	s := Seen{State: Same, Text: h.text(), Statistic: now.excess, Limit: on}
 	if s.Text == "" {
 		s.State = NotRead
-		s.Why = fmt.Sprintf("the lamp is %.0f grey levels above its surroundings, between off and lit, or of a colour between "+
-			"blue and red: teach it with a picture of off and one of lit", now.excess)
+		s.Why = fmt.Sprintf("the lamp is %.0f grey levels above its surroundings, between off and lit, or of a "+
+			"colour between blue and red: teach it with a picture of off and one of lit", now.excess)
 	}
 	return s
 }
@@ -252,8 +252,8 @@ func teachLamp(r Region, lessons []Lesson) (Region, error) {
 		return r, fmt.Errorf("lamp %q: give a picture with the text off and one of it lit", r.Name)
 	case on-off < 6:
 		r.Lamp = LampRegion{}
-		return r, fmt.Errorf("lamp %q is %.0f grey levels above its surroundings when off and %.0f when lit: draw the box "+
-			"around the lamp alone, or give it less light from outside", r.Name, off, on)
+		return r, fmt.Errorf("lamp %q is %.0f grey levels above its surroundings when off and %.0f when lit: draw "+
+			"the box around the lamp alone, or give it less light from outside", r.Name, off, on)
 	}
 	return r, nil
 }

@@ -97,7 +97,8 @@ func sevenSegments() *face {
 	return &face{"seven segments", false, map[string]*mask{}, func(cell string) *mask {
 		type seg struct{ x0, y0, x1, y1 float64 }
 		const l, r, top, mid, low, half = 9., 33., 8., 35., 62., 3.2
-		places := map[rune]seg{'a': {l, top, r, top}, 'b': {r, top, r, mid}, 'c': {r, mid, r, low}, 'd': {l, low, r, low},
+		places := map[rune]seg{'a': {l, top, r, top}, 'b': {r, top, r, mid}, 'c': {r, mid, r, low}, 'd': {l, low, r,
+			low},
 			'e': {l, mid, l, low}, 'f': {l, top, l, mid}, 'g': {l, mid, r, mid}}
 		m := &mask{}
 		for i := range m {
@@ -183,8 +184,9 @@ type scene struct {
 
 // usual is a display of five places in good light.
 func usual(f *face) scene {
-	return scene{w: 200, h: 96, display: image.Rect(40, 30, 160, 66), box: image.Rect(40, 30, 160, 66), face: f, places: 5,
-		text: "", ink: 190, ground: 45, size: 1, light: 1, dim: 1, noise: 1.5, quality: 0, print: 1}
+	return scene{w: 200, h: 96, display: image.Rect(40, 30, 160, 66), box: image.Rect(40, 30, 160, 66), face: f,
+		places: 5,
+		text:   "", ink: 190, ground: 45, size: 1, light: 1, dim: 1, noise: 1.5, quality: 0, print: 1}
 }
 
 // cells parts a text into places, from the right.
@@ -249,7 +251,8 @@ func (s *scene) sheet() []float32 {
 				y := float64(j) + (0.5+float64(k/n))/float64(n) - s.y - cy
 				u := (x-s.slant*y)/s.size + cx
 				w := (y-s.tilt*x)/s.size + cy
-				if u < float64(frame.Min.X) || w < float64(frame.Min.Y) || u > float64(frame.Max.X) || w > float64(frame.Max.Y) {
+				if u < float64(frame.Min.X) || w < float64(frame.Min.Y) || u > float64(frame.Max.X) ||
+					w > float64(frame.Max.Y) {
 					if s.sub == 0 {
 						g += float64(n*n) * printed(s.print, u, w)
 						break

@@ -1,6 +1,6 @@
 // Package sight reads a product's display and lamps from pictures: whether a region changed against a baseline
-// without RF, what a lamp shows, what digits stand on a display that it was taught. It works on decoded pictures alone:
-// no camera, no file, no clock. What it cannot see it says, with the reason; it never guesses.
+// without RF, what a lamp shows, what digits stand on a display that it was taught. It works on decoded pictures
+// alone: no camera, no file, no clock. What it cannot see it says, with the reason; it never guesses.
 //
 // cells.go holds what the whole picture tells (light, a knock, a hand in front, noise), digits.go reads digits that
 // teach.go has learnt, lamp.go lamps. docs/confidence.md, "What a camera sees", has the statistics and what they
@@ -55,11 +55,12 @@ const (
 type Region struct {
 	Name string
 	Kind Kind
-	// Box is in pixels, from the upper left corner of the picture. That of digits is drawn around the row, so that all places
-	// are equally wide.
+	// Box is in pixels, from the upper left corner of the picture. That of digits is drawn around the row, so that
+	// all places are equally wide.
 	Box image.Rectangle
-	// Join is how many pictures are joined so that every digit of a multiplexed display is lit in one of them; 0: found out
-	// from lessons and baseline. A lamp with Join is lit when it is lit in one of so many pictures; 0: in each by itself.
+	// Join is how many pictures are joined so that every digit of a multiplexed display is lit in one of them; 0:
+	// found out from lessons and baseline. A lamp with Join is lit when it is lit in one of so many pictures; 0: in
+	// each by itself.
 	Join   int
 	Digits DigitsRegion
 	Lamp   LampRegion
@@ -86,12 +87,13 @@ type Seen struct {
 	HasValue bool
 	// Text is what digits or a lamp show: "-12.5", "off", "red, 2.0 Hz"; empty where nothing was read.
 	Text string
-	// Confidence of digits is the least margin to the second best glyph at any place: 1 is where a glyph lies, 0 the middle
-	// between the two. It is no probability. Why says at which place and between which glyphs. 0 for other kinds.
+	// Confidence of digits is the least margin to the second best glyph at any place: 1 is where a glyph lies, 0 the
+	// middle between the two. It is no probability. Why says at which place and between which glyphs. 0 for other
+	// kinds.
 	Confidence float64
-	// Statistic is compared with Limit. Change and reference: the largest deviation of a cell in standard deviations of the
-	// baseline, changed above. Digits: the least correlation of a place, not read below. Lamp: brightness above its
-	// surroundings, lit from there on.
+	// Statistic is compared with Limit. Change and reference: the largest deviation of a cell in standard deviations
+	// of the baseline, changed above. Digits: the least correlation of a place, not read below. Lamp: brightness
+	// above its surroundings, lit from there on.
 	Statistic, Limit float64
 	Why              string
 }
@@ -161,11 +163,11 @@ func check(r Region) error {
 	case r.Kind != Change && r.Kind != Lamp && r.Kind != Digits && r.Kind != Reference:
 		return fmt.Errorf("region %q is of kind %q: change, lamp, digits and reference are known", r.Name, r.Kind)
 	case b.Min.X < 0 || b.Min.Y < 0 || b.Max.X > maxSide || b.Max.Y > maxSide:
-		return fmt.Errorf("region %q: its box %v reaches out of any picture: pixels count from 0 at the upper left corner",
-			r.Name, b)
+		return fmt.Errorf("region %q: its box %v reaches out of any picture: pixels count from 0 at the upper "+
+			"left corner", r.Name, b)
 	case b.Dx() < leastBox || b.Dy() < leastBox:
-		return fmt.Errorf("region %q: its box is %d × %d pixels, at least %d × %d are needed: draw it larger or bring the "+
-			"camera nearer", r.Name, b.Dx(), b.Dy(), leastBox, leastBox)
+		return fmt.Errorf("region %q: its box is %d × %d pixels, at least %d × %d are needed: draw it larger or "+
+			"bring the camera nearer", r.Name, b.Dx(), b.Dy(), leastBox, leastBox)
 	case r.Join < 0 || r.Join > maxJoin:
 		return fmt.Errorf("region %q joins %d pictures: at most %d, 0 to find it out", r.Name, r.Join, maxJoin)
 	}
@@ -197,19 +199,20 @@ func (e *Eye) fits(m *image.YCbCr) error {
 	size := image.Rect(0, 0, m.Rect.Dx(), m.Rect.Dy())
 	for _, w := range e.watches {
 		if !w.Box.In(size) {
-			return fmt.Errorf("region %q: its box %v reaches out of the picture of %d × %d pixels: draw it again", w.Name,
+			return fmt.Errorf("region %q: its box %v reaches out of the picture of %d × %d pixels: draw it again",
+				w.Name,
 				w.Box, size.Dx(), size.Dy())
 		}
 	}
 	if e.base.n > 0 && size.Size() != image.Pt(e.base.w, e.base.h) {
-		return fmt.Errorf("the picture is %d × %d pixels and was %d × %d in the baseline: set the camera back, or learn "+
-			"again", size.Dx(), size.Dy(), e.base.w, e.base.h)
+		return fmt.Errorf("the picture is %d × %d pixels and was %d × %d in the baseline: set the camera back, or "+
+			"learn again", size.Dx(), size.Dy(), e.base.w, e.base.h)
 	}
 	return nil
 }
 
-// Learn takes a picture of the baseline, without RF. Noise is learnt from the first 250; what digits and lamps show, from
-// all.
+// Learn takes a picture of the baseline, without RF. Noise is learnt from the first 250; what digits and lamps show,
+// from all.
 func (e *Eye) Learn(f Frame) {
 	if e.refused = e.fits(f.Image); e.refused != nil {
 		return
@@ -254,15 +257,15 @@ func (e *Eye) Learnt() error {
 	}
 	for _, w := range e.watches {
 		if w.unsure {
-			return fmt.Errorf("lamp %q has changed, and how often it blinks is not known yet: go on with the baseline for at "+
-				"least three of its periods", w.Name)
+			return fmt.Errorf("lamp %q has changed, and how often it blinks is not known yet: go on with the "+
+				"baseline for at least three of its periods", w.Name)
 		}
 	}
 	return nil
 }
 
-// Look says what one picture tells of each region, in the order of New. Before the baseline is learnt, digits and lamps
-// are read all the same, without a watch over the camera.
+// Look says what one picture tells of each region, in the order of New. Before the baseline is learnt, digits and
+// lamps are read all the same, without a watch over the camera.
 func (e *Eye) Look(f Frame) []Seen {
 	out := make([]Seen, len(e.watches))
 	if err := e.fits(f.Image); err != nil {
@@ -298,7 +301,8 @@ func (w *watch) look(f Frame, v view, learnt error) Seen {
 	if learnt == nil {
 		why := v.blind
 		if share := v.changed(&w.ring); why == "" && share > ringShare {
-			why = fmt.Sprintf("%.0f %% of what lies around the region changed: something stands in front of it", 100*share)
+			why = fmt.Sprintf("%.0f %% of what lies around the region changed: something stands in front of it",
+				100*share)
 		}
 		if why != "" {
 			w.area.recent.recent, w.lamp = nil, lampHistory{}
@@ -365,7 +369,8 @@ func (e *Eye) blame(out []Seen) {
 		for j, s := range out {
 			if e.watches[j].Kind != Reference {
 				out[j] = Seen{Region: s.Region, State: CannotSee, Statistic: s.Statistic, Limit: s.Limit,
-					Why: fmt.Sprintf("the reference %q changed, which never does by itself: the camera is disturbed", w.Name)}
+					Why: fmt.Sprintf("the reference %q changed, which never does by itself: the camera is disturbed",
+						w.Name)}
 			}
 		}
 		return

@@ -27,8 +27,8 @@ const (
 // Teach learns a display's glyphs, where the row lies in its box, and how many pictures a multiplexed one takes, from
 // pictures with their values. Lessons in a row with the same text are pictures of the same value: of a multiplexed
 // display give as many as several of its cycles take. A lamp is taught with "off" and any other text for lit; that is
-// only needed where it is not plainly brighter than its surroundings. Errors say which digit was never seen, which look
-// alike, and which lesson does not go with the others.
+// only needed where it is not plainly brighter than its surroundings. Errors say which digit was never seen, which
+// look alike, and which lesson does not go with the others.
 func Teach(r Region, lessons []Lesson) (Region, error) {
 	if err := check(r); err != nil {
 		return r, err
@@ -54,7 +54,8 @@ func Teach(r Region, lessons []Lesson) (Region, error) {
 	case Lamp:
 		return teachLamp(r, lessons)
 	}
-	return r, fmt.Errorf("%q is of kind %s: only digits and lamps are taught, the others learn from the baseline", r.Name,
+	return r, fmt.Errorf("%q is of kind %s: only digits and lamps are taught, the others learn from the baseline",
+		r.Name,
 		r.Kind)
 }
 
@@ -103,8 +104,8 @@ func teachDigits(r Region, lessons []Lesson) (Region, error) {
 	}
 	for _, v := range values {
 		if len(v.crops) < r.Join {
-			return r, fmt.Errorf("digits %q: the display is multiplexed, and %d pictures show all of it; of %q there are "+
-				"only %d: take more of the same value", r.Name, r.Join, v.text, len(v.crops))
+			return r, fmt.Errorf("digits %q: the display is multiplexed, and %d pictures show all of it; of %q "+
+				"there are only %d: take more of the same value", r.Name, r.Join, v.text, len(v.crops))
 		}
 		v.crop.v, _ = spreadOf(v.crops, r.Join, r.Digits.Dark)
 	}
@@ -139,8 +140,8 @@ func parted(r Region, text string) ([]string, error) {
 		}
 	}
 	if len(cells) > r.Digits.Places {
-		return nil, fmt.Errorf("%q has %d characters, the display has %s: was it typed right, and is own_point set where "+
-			"the point takes a place?", text, len(cells), english.Count(r.Digits.Places, "place", "places"))
+		return nil, fmt.Errorf("%q has %d characters, the display has %s: was it typed right, and is own_point "+
+			"set where the point takes a place?", text, len(cells), english.Count(r.Digits.Places, "place", "places"))
 	}
 	return append(slices.Repeat([]string{" "}, r.Digits.Places-len(cells)), cells...), nil
 }
@@ -211,8 +212,8 @@ func learnGlyphs(r *Region, values []*value) error {
 			v.ink = max(v.ink, spread(patches[k]))
 		}
 		if v.ink < leastGrey {
-			return fmt.Errorf("digits %q, lesson %d: nothing is shown there, or too faintly: give it less light from outside, "+
-				"or another exposure", r.Name, v.lesson)
+			return fmt.Errorf("digits %q, lesson %d: nothing is shown there, or too faintly: give it less light "+
+				"from outside, or another exposure", r.Name, v.lesson)
 		}
 		r.Digits.Contrast += v.ink / float64(len(values))
 		for k, c := range v.cells {
@@ -253,8 +254,8 @@ func learnGlyphs(r *Region, values []*value) error {
 		}
 	}
 	if points > 0 && point == nil {
-		return fmt.Errorf("digits %q: no digit before the point was seen without it, so what is the point is not known: "+
-			"show one of them elsewhere, or say how many digits stand behind a point that never moves", r.Name)
+		return fmt.Errorf("digits %q: no digit before the point was seen without it, so what is the point is not "+
+			"known: show one of them elsewhere, or say how many digits stand behind a point that never moves", r.Name)
 	}
 	if point != nil {
 		for i := range point {
@@ -276,7 +277,8 @@ func learnGlyphs(r *Region, values []*value) error {
 		r.Digits.Glyphs = append(r.Digits.Glyphs, Glyph{c, coded(m)})
 	}
 	if len(r.Digits.Glyphs) > maxGlyphs {
-		return fmt.Errorf("digits %q: %d characters were typed, at most %d are told apart", r.Name, len(r.Digits.Glyphs),
+		return fmt.Errorf("digits %q: %d characters were typed, at most %d are told apart", r.Name,
+			len(r.Digits.Glyphs),
 			maxGlyphs)
 	}
 	slices.SortFunc(r.Digits.Glyphs, func(a, b Glyph) int { return strings.Compare(a.Text, b.Text) })
@@ -307,9 +309,9 @@ func readBack(r Region, values []*value) error {
 		for j := range i {
 			if rd.like[i][j] > alike {
 				a, b := rd.glyphs[j].text, rd.glyphs[i].text
-				return fmt.Errorf("digits %q: %s and %s look alike in these pictures (correlation %.3f, at most %.3f): was every "+
-					"value typed right? Else bring the camera nearer, focus, or take another exposure", r.Name, a, b, rd.like[i][j],
-					alike)
+				return fmt.Errorf("digits %q: %s and %s look alike in these pictures (correlation %.3f, at most "+
+					"%.3f): was every value typed right? Else bring the camera nearer, focus, or take another "+
+					"exposure", r.Name, a, b, rd.like[i][j], alike)
 			}
 		}
 	}
@@ -323,11 +325,11 @@ func readBack(r Region, values []*value) error {
 			}
 			switch {
 			case q.why != "":
-				return fmt.Errorf("digits %q, lesson %d (%q): place %d from the left is not read back: %s. Was it typed right, "+
-					"and was the picture steady?", r.Name, v.lesson, v.text, k+1, q.why)
+				return fmt.Errorf("digits %q, lesson %d (%q): place %d from the left is not read back: %s. Was it "+
+					"typed right, and was the picture steady?", r.Name, v.lesson, v.text, k+1, q.why)
 			case ok && got != v.cells[k]:
-				return fmt.Errorf("digits %q, lesson %d (%q): place %d from the left looks like %q as in the other lessons, and "+
-					"%q was typed", r.Name, v.lesson, v.text, k+1, got, v.cells[k])
+				return fmt.Errorf("digits %q, lesson %d (%q): place %d from the left looks like %q as in the "+
+					"other lessons, and %q was typed", r.Name, v.lesson, v.text, k+1, got, v.cells[k])
 			}
 		}
 	}

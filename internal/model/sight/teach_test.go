@@ -40,19 +40,27 @@ func TestTeachSaysWhatIsMissing(t *testing.T) {
 		change  func(r *sight.Region)
 		want    string
 	}{
-		"two digits never seen":    {without("9", "8"), nil, "the digits 7, 8 and 9 were never seen"},
-		"one digit never seen":     {without("4"), nil, "the digit 4 was never seen"},
-		"one value typed wrong":    {append(slices.Clone(whole), lesson("444", "445")), nil, `looks like "4" as in the other lessons`},
-		"a blank that is none":     {append(slices.Clone(whole), lesson("1234", "234")), nil, `place 2 from the left looks like "1"`},
-		"more than the display":    {append(slices.Clone(whole), lesson("1", "123456")), nil, "has 6 characters, the display has 5 places"},
-		"a point alone":            {append(slices.Clone(whole), lesson("1", ".1")), nil, "a point without a digit before it"},
-		"nothing to be seen":       {append(slices.Clone(whole), sight.Lesson{Frame: faint.shoot(rng), Text: "1"}), nil, "too faintly"},
-		"no lesson":                {nil, nil, "taught by 0 pictures"},
-		"no places":                {whole, func(r *sight.Region) { r.Digits.Places = 0 }, "count those of the display"},
-		"too small":                {whole, func(r *sight.Region) { r.Digits.Places = 30 }, "too small"},
-		"of another kind":          {whole, func(r *sight.Region) { r.Kind = sight.Change }, "only digits and lamps are taught"},
-		"a box out of the picture": {whole, func(r *sight.Region) { r.Box = r.Box.Add(image.Pt(100, 0)) }, "reaches out of the picture"},
-		"no picture":               {[]sight.Lesson{{Text: "1"}}, nil, "lesson 1: there is no picture"},
+		"two digits never seen": {without("9", "8"), nil, "the digits 7, 8 and 9 were never seen"},
+		"one digit never seen":  {without("4"), nil, "the digit 4 was never seen"},
+		"one value typed wrong": {append(slices.Clone(whole), lesson("444", "445")), nil,
+			`looks like "4" as in the other lessons`},
+		"a blank that is none": {append(slices.Clone(whole), lesson("1234", "234")), nil,
+			`place 2 from the left looks like "1"`},
+		"more than the display": {append(slices.Clone(whole), lesson("1", "123456")), nil,
+			"has 6 characters, the display has 5 places"},
+		"a point alone": {append(slices.Clone(whole), lesson("1", ".1")), nil,
+			"a point without a digit before it"},
+		"nothing to be seen": {append(slices.Clone(whole), sight.Lesson{Frame: faint.shoot(rng), Text: "1"}),
+			nil, "too faintly"},
+		"no lesson": {nil, nil, "taught by 0 pictures"},
+		"no places": {whole, func(r *sight.Region) { r.Digits.Places = 0 },
+			"count those of the display"},
+		"too small": {whole, func(r *sight.Region) { r.Digits.Places = 30 }, "too small"},
+		"of another kind": {whole, func(r *sight.Region) { r.Kind = sight.Change },
+			"only digits and lamps are taught"},
+		"a box out of the picture": {whole, func(r *sight.Region) { r.Box = r.Box.Add(image.Pt(100, 0)) },
+			"reaches out of the picture"},
+		"no picture": {[]sight.Lesson{{Text: "1"}}, nil, "lesson 1: there is no picture"},
 	} {
 		r := s.digits()
 		if c.change != nil {
@@ -104,7 +112,8 @@ func TestADigitThatWasNotTaughtIsNotRead(t *testing.T) {
 	}
 }
 
-// Two values one over the other, as a slow display shows them while it changes: read as one of the two, or not at all.
+// Two values one over the other, as a slow display shows them while it changes: read as one of the two, or not at
+// all.
 func TestAChangingDigitIsOneOfTheTwoOrNotRead(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 1))
 	for _, f := range []*face{sevenSegments(), dotMatrix()} {
@@ -158,9 +167,11 @@ func TestSignPointAndBlanksAreRead(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for text, want := range map[string]float64{"-12.5": -12.5, "0.001": 0.001, "7": 7, "-0.4": -0.4, "88888": 88888, "123.": 123} {
+	for text, want := range map[string]float64{"-12.5": -12.5, "0.001": 0.001, "7": 7, "-0.4": -0.4, "88888": 88888,
+		"123.": 123} {
 		s.text = text
-		if got := eye.Look(s.shoot(rng))[0]; got.Text != text || !got.HasValue || got.Value != want || got.Confidence <= 0 ||
+		if got := eye.Look(s.shoot(rng))[0]; got.Text != text || !got.HasValue || got.Value != want ||
+			got.Confidence <= 0 ||
 			!strings.Contains(got.Why, "margin") {
 			t.Errorf("%q: %+v", text, got)
 		}
@@ -187,7 +198,8 @@ func TestGlareIsNoPoint(t *testing.T) {
 	for range 400 {
 		o := s
 		o.text = "1234"
-		o.glare = [4]float64{64 + 24*float64(rng.IntN(4)) + uniform(rng, -6, 2), uniform(rng, 55, 65), uniform(rng, 3.5, 10),
+		o.glare = [4]float64{64 + 24*float64(rng.IntN(4)) + uniform(rng, -6, 2), uniform(rng, 55, 65), uniform(rng,
+			3.5, 10),
 			uniform(rng, 60, 250)}
 		eye, err := sight.New([]sight.Region{r})
 		if err != nil {
@@ -256,17 +268,19 @@ func TestWhatNoPictureCouldShowIsRefused(t *testing.T) {
 		regions []sight.Region
 		want    string
 	}{
-		"none":         {nil, "draw at least one"},
-		"many":         {many, "at most 64"},
-		"no name":      {[]sight.Region{{Kind: sight.Change, Box: box}}, "no name"},
-		"a kind":       {[]sight.Region{{Name: "a", Kind: "colour", Box: box}}, "are known"},
-		"one pixel":    {[]sight.Region{watching(sight.Change, image.Rect(5, 5, 6, 6))}, "1 × 1 pixels"},
-		"upside down":  {[]sight.Region{watching(sight.Lamp, image.Rectangle{Min: box.Max, Max: box.Min})}, "draw it larger"},
-		"left of all":  {[]sight.Region{watching(sight.Change, box.Add(image.Pt(-20, 0)))}, "out of any picture"},
-		"far away":     {[]sight.Region{watching(sight.Change, box.Add(image.Pt(1<<40, 0)))}, "out of any picture"},
-		"twice":        {[]sight.Region{watching(sight.Change, box), watching(sight.Change, box)}, "stands twice"},
-		"joins many":   {[]sight.Region{{Name: "a", Kind: sight.Change, Box: box, Join: 17}}, "at most 16"},
-		"never taught": {[]sight.Region{{Name: "a", Kind: sight.Digits, Box: box, Digits: sight.DigitsRegion{Places: 2}}}, "not taught"},
+		"none":      {nil, "draw at least one"},
+		"many":      {many, "at most 64"},
+		"no name":   {[]sight.Region{{Kind: sight.Change, Box: box}}, "no name"},
+		"a kind":    {[]sight.Region{{Name: "a", Kind: "colour", Box: box}}, "are known"},
+		"one pixel": {[]sight.Region{watching(sight.Change, image.Rect(5, 5, 6, 6))}, "1 × 1 pixels"},
+		"upside down": {[]sight.Region{watching(sight.Lamp, image.Rectangle{Min: box.Max, Max: box.Min})},
+			"draw it larger"},
+		"left of all": {[]sight.Region{watching(sight.Change, box.Add(image.Pt(-20, 0)))}, "out of any picture"},
+		"far away":    {[]sight.Region{watching(sight.Change, box.Add(image.Pt(1<<40, 0)))}, "out of any picture"},
+		"twice":       {[]sight.Region{watching(sight.Change, box), watching(sight.Change, box)}, "stands twice"},
+		"joins many":  {[]sight.Region{{Name: "a", Kind: sight.Change, Box: box, Join: 17}}, "at most 16"},
+		"never taught": {[]sight.Region{{Name: "a", Kind: sight.Digits, Box: box,
+			Digits: sight.DigitsRegion{Places: 2}}}, "not taught"},
 	} {
 		if _, err := sight.New(c.regions); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v, want %q", name, err, c.want)
@@ -405,7 +419,8 @@ func FuzzLook(f *testing.F) {
 				if got.State == sight.Changed && kind == sight.Change && !(got.Statistic > got.Limit) {
 					t.Errorf("changed without a reason: %+v", got)
 				}
-				if got.Value-got.Value != 0 || got.Statistic-got.Statistic != 0 || got.Confidence < 0 || got.Confidence > 1 {
+				if got.Value-got.Value != 0 || got.Statistic-got.Statistic != 0 || got.Confidence < 0 ||
+					got.Confidence > 1 {
 					t.Errorf("%+v", got)
 				}
 			}
