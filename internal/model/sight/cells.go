@@ -12,7 +12,8 @@ import (
 const (
 	cell       = 4   // pixels on either side of a cell
 	leastLearn = 25  // pictures of a baseline
-	maxLearn   = 250 // the most that noise is learnt from
+	maxLearn   = 250 // the most that noise is learnt from, fewer where regions are large:
+	keptValues = 1 << 24
 
 	falseAlarm  = 1e-8 // chance of a region's false alarm in a picture, were the noise Gaussian
 	priorWeight = 15   // pictures that the region's mean variance counts as beside a cell's own
@@ -153,6 +154,7 @@ func (a *area) look(v view) Seen {
 // baseline is what the whole picture looked like without RF.
 type baseline struct {
 	w, h, n, repeated int
+	most              int // pictures that noise is learnt from
 	settled           bool
 	dark              bool     // black pictures
 	pixels            []uint32 // sums
@@ -181,13 +183,18 @@ func (b *baseline) lay(m *image.YCbCr, watches []*watch) {
 			outside = append(outside, int32(i))
 		}
 		for _, w := range watches {
-			if r.In(w.Box) {
+			if r.In(w.Box) && (w.Kind == Change || w.Kind == Reference) {
 				w.area.at = append(w.area.at, int32(i))
 			} else if open && r.Overlaps(w.Box.Inset(-4*cell)) {
 				w.ring.at = append(w.ring.at, int32(i))
 			}
 		}
 	}
+	all := 0
+	for _, w := range watches {
+		all += len(w.area.at) + len(w.ring.at)
+	}
+	b.most = min(max(keptValues/(all+mostOutside), leastLearn), maxLearn)
 	step := len(outside)/mostOutside + 1
 	for i := 0; i < len(outside); i += step {
 		b.outside.at = append(b.outside.at, outside[i])
@@ -253,7 +260,7 @@ func (b *baseline) slope(x0, y0 int) (gx, gy float32) {
 		dx += at(x0-1, y0+k) + at(x0, y0+k) - at(x0+cell-1, y0+k) - at(x0+cell, y0+k)
 		dy += at(x0+k, y0-1) + at(x0+k, y0) - at(x0+k, y0+cell-1) - at(x0+k, y0+cell)
 	}
-	scale := 2 * cell * cell * float64(min(b.n, maxLearn))
+	scale := 2 * cell * cell * float64(b.n)
 	return float32(dx / scale), float32(dy / scale)
 }
 

@@ -1,6 +1,7 @@
 package sight
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"math"
@@ -89,15 +90,7 @@ func shine(m *image.YCbCr, box image.Rectangle) (rgb [3]float64, excess float64)
 		}
 	}
 	brightest := func(p [3]float64) float64 { return max(p[0], p[1], p[2]) }
-	order := func(a, b [3]float64) int {
-		if brightest(a) < brightest(b) {
-			return -1
-		}
-		if brightest(a) > brightest(b) {
-			return 1
-		}
-		return 0
-	}
+	order := func(a, b [3]float64) int { return cmp.Compare(brightest(a), brightest(b)) }
 	mean := func(of [][3]float64) (m [3]float64) {
 		for _, p := range of {
 			for i := range m {
@@ -132,9 +125,7 @@ func colourOf(c [3]float64) string {
 	}
 	hue := 180 / math.Pi * math.Atan2(math.Sqrt(3)*(c[1]-c[2]), 2*c[0]-c[1]-c[2])
 	switch {
-	case hue < -165 || hue > 170:
-		return "blue"
-	case hue < -90:
+	case hue < -90 || hue > 170:
 		return "blue"
 	case hue < -40:
 		return ""
@@ -148,14 +139,10 @@ func colourOf(c [3]float64) string {
 
 // text is what the lamp shows: its state, and the rate where it blinks.
 func (h *lampHistory) text() string {
-	if len(h.looks) == 0 {
-		return ""
-	}
-	now := h.looks[len(h.looks)-1]
 	if colour, rate := h.blink(); rate > 0 {
 		return fmt.Sprintf("%s, %.1f Hz", colour, rate)
 	}
-	return now.state
+	return h.looks[len(h.looks)-1].state
 }
 
 // blink is the rate at which the lamp is lit anew, 0 where it does not blink evenly, or has stopped.

@@ -388,6 +388,10 @@ func (s scene) digits() sight.Region {
 
 // taught teaches the display of a scene from pictures in its light.
 func (s scene) taught(t testing.TB, rng *rand.Rand) sight.Region {
+	return s.taughtAs(t, rng, s.digits())
+}
+
+func (s scene) taughtAs(t testing.TB, rng *rand.Rand, as sight.Region) sight.Region {
 	t.Helper()
 	var lessons []sight.Lesson
 	texts := lessonTexts
@@ -400,7 +404,7 @@ func (s scene) taught(t testing.TB, rng *rand.Rand) sight.Region {
 			lessons = append(lessons, sight.Lesson{Frame: s.shoot(rng), Text: s.text})
 		}
 	}
-	r, err := sight.Teach(s.digits(), lessons)
+	r, err := sight.Teach(as, lessons)
 	if err != nil {
 		t.Fatalf("%s: %v", s.face.name, err)
 	}

@@ -121,10 +121,11 @@ type watch struct {
 
 // Limits of what is watched at all.
 const (
-	leastBox   = 8    // pixels on either side of a region
-	maxRegions = 64   // regions of a camera
-	maxSide    = 8192 // pixels on either side of a picture
-	maxJoin    = 16   // pictures joined
+	leastBox   = 8       // pixels on either side of a region
+	maxRegions = 64      // regions of a camera
+	maxSide    = 4096    // pixels on either side of a picture
+	maxWatched = 4 << 20 // pixels of all regions
+	maxJoin    = 16      // pictures joined
 )
 
 // New makes an eye for the regions of one camera. Digits have to be taught before.
@@ -133,7 +134,7 @@ func New(regions []Region) (*Eye, error) {
 		return nil, fmt.Errorf("%d regions to watch: draw at least one, at most %d", len(regions), maxRegions)
 	}
 	e := &Eye{}
-	names := map[string]bool{}
+	names, watched := map[string]bool{}, 0
 	for i, r := range regions {
 		w := &watch{Region: r, known: map[string]bool{}}
 		if err := check(r); err != nil {
@@ -143,6 +144,9 @@ func New(regions []Region) (*Eye, error) {
 			return nil, fmt.Errorf("region %q stands twice (number %d): give each its own name", r.Name, i+1)
 		}
 		names[r.Name] = true
+		if watched += r.Box.Dx() * r.Box.Dy(); watched > maxWatched {
+			return nil, fmt.Errorf("the regions have more than %d pixels: draw them around what matters", maxWatched)
+		}
 		if r.Kind == Digits {
 			var err error
 			if w.reader, err = newReader(r); err != nil {
@@ -200,8 +204,7 @@ func (e *Eye) fits(m *image.YCbCr) error {
 	for _, w := range e.watches {
 		if !w.Box.In(size) {
 			return fmt.Errorf("region %q: its box %v reaches out of the picture of %d × %d pixels: draw it again",
-				w.Name,
-				w.Box, size.Dx(), size.Dy())
+				w.Name, w.Box, size.Dx(), size.Dy())
 		}
 	}
 	if e.base.n > 0 && size.Size() != image.Pt(e.base.w, e.base.h) {
@@ -225,7 +228,7 @@ func (e *Eye) Learn(f Frame) {
 		e.base.lay(f.Image, e.watches)
 	}
 	e.cells.take(f.Image)
-	if e.base.n < maxLearn {
+	if e.base.n < e.base.most {
 		light := e.base.learn(f.Image, e.cells, e.before)
 		for _, w := range e.watches {
 			w.ring.learn(e.cells, light)

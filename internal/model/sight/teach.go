@@ -71,7 +71,7 @@ type value struct {
 
 func teachDigits(r Region, lessons []Lesson) (Region, error) {
 	join := r.Join
-	r.Digits.Glyphs, r.Digits.Point, r.Digits.Pose, r.Digits.Dark = nil, nil, pose{}, false
+	r.Digits = DigitsRegion{Places: r.Digits.Places, OwnPoint: r.Digits.OwnPoint, Decimals: r.Digits.Decimals}
 	if err := r.Digits.check(r); err != nil {
 		return r, err
 	}

@@ -154,6 +154,9 @@ func TestWhatWasLearntIsTheSameAfterItWasStored(t *testing.T) {
 	if !reflect.DeepEqual(r, back) {
 		t.Error("something of a region is not kept in JSON")
 	}
+	if again := s.taughtAs(t, rand.New(rand.NewPCG(1, 1)), r); !reflect.DeepEqual(r, again) {
+		t.Error("a display that is taught anew keeps something of what it was taught before")
+	}
 	back.Digits.Glyphs[0].Pattern = back.Digits.Glyphs[0].Pattern[1:]
 	if _, err := sight.New([]sight.Region{back}); err == nil || !strings.Contains(err.Error(), "damaged") {
 		t.Errorf("a pattern that lacks a sample: %v", err)
@@ -278,6 +281,7 @@ func TestWhatNoPictureCouldShowIsRefused(t *testing.T) {
 		"left of all": {[]sight.Region{watching(sight.Change, box.Add(image.Pt(-20, 0)))}, "out of any picture"},
 		"far away":    {[]sight.Region{watching(sight.Change, box.Add(image.Pt(1<<40, 0)))}, "out of any picture"},
 		"twice":       {[]sight.Region{watching(sight.Change, box), watching(sight.Change, box)}, "stands twice"},
+		"large":       {[]sight.Region{watching(sight.Change, image.Rect(0, 0, 4096, 1025))}, "around what matters"},
 		"joins many":  {[]sight.Region{{Name: "a", Kind: sight.Change, Box: box, Join: 17}}, "at most 16"},
 		"never taught": {[]sight.Region{{Name: "a", Kind: sight.Digits, Box: box,
 			Digits: sight.DigitsRegion{Places: 2}}}, "not taught"},
