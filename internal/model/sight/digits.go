@@ -44,6 +44,7 @@ type DigitsRegion struct {
 	Glyphs   []Glyph
 	Point    []byte     // what a point adds to a glyph
 	Bare     bool       // a number may begin with its point
+	Left     bool       // a number may stand to the left of blanks
 	Pose     [6]float64 // where the row lies in the box
 }
 
@@ -547,7 +548,8 @@ func (rd *reader) tell(places []place, ok bool) Seen {
 	if strings.ContainsAny(s.Text, "0123456789") && strings.Trim(s.Text, "0123456789+-−. ") == "" {
 		number := strings.TrimSuffix(strings.Replace(s.Text, "−", "-", 1), ".")
 		v, err := strconv.ParseFloat(number, 64)
-		if err != nil || !rd.Digits.Bare && strings.HasPrefix(strings.TrimLeft(number, "+-"), ".") {
+		if err != nil || places[len(places)-1].glyph < 0 && !rd.Digits.Left || !rd.Digits.Bare &&
+			strings.HasPrefix(strings.TrimLeft(number, "+-"), ".") {
 			return Seen{State: NotRead, Statistic: s.Statistic, Limit: leastCorrelation,
 				Why: fmt.Sprintf("%q would be read, which is no number as the lessons have them", s.Text)}
 		}

@@ -99,7 +99,8 @@ func sevenSegments() *face {
 		const l, r, top, mid, low, half = 9., 33., 8., 35., 62., 3.2
 		places := map[rune]seg{'a': {l, top, r, top}, 'b': {r, top, r, mid}, 'c': {r, mid, r, low}, 'd': {l, low, r,
 			low},
-			'e': {l, mid, l, low}, 'f': {l, top, l, mid}, 'g': {l, mid, r, mid}}
+			'e': {l, mid, l, low}, 'f': {l, top, l, mid}, 'g': {l, mid, r, mid}, 'h': {19, 40, 19, 58}, 'i': {24, 40,
+				24, 58}}
 		m := &mask{}
 		for i := range m {
 			y := float64(i/maskW) + 0.5

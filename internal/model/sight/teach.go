@@ -85,6 +85,7 @@ func teachDigits(r Region, lessons []Lesson) (Region, error) {
 			values = append(values, &value{lesson: i + 1, text: l.Text, cells: cells})
 		}
 		r.Digits.Bare = r.Digits.Bare || strings.HasPrefix(strings.TrimLeft(l.Text, " +-−"), ".")
+		r.Digits.Left = r.Digits.Left || strings.HasSuffix(l.Text, " ")
 		v := values[len(values)-1]
 		v.crop.take(l.Frame.Image, r)
 		v.crops = append(v.crops, v.crop.v)

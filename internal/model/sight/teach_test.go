@@ -91,13 +91,14 @@ func TestADigitThatWasNotTaughtIsNotRead(t *testing.T) {
 	s := usual(sevenSegments())
 	r := s.taught(t, rng)
 	segments['A'], segments['E'], segments['F'] = "abcefg", "afged", "afge"
-	segments['x'], segments['y'] = "acdefg"[:5], "abdefg" // a segment that failed
+	segments['x'], segments['y'] = "acdefg"[:5], "abdefg"  // a segment that failed
+	segments['B'], segments['D'] = "abcdefghi", "abcdefhi" // with a bar where no digit has ink
 	defer func() {
-		for _, c := range "AEFxy" {
+		for _, c := range "AEFxyBD" {
 			delete(segments, c)
 		}
 	}()
-	for _, text := range []string{"A", "E", "F", "x", "y", "1A", "-E", "12F4"} {
+	for _, text := range []string{"A", "E", "F", "x", "y", "1A", "-E", "12F4", "B", "12D"} {
 		for range 20 {
 			o := otherwise(s, rng)
 			o.text = text
@@ -109,6 +110,33 @@ func TestADigitThatWasNotTaughtIsNotRead(t *testing.T) {
 				t.Fatalf("%q: %+v", text, got)
 			}
 		}
+	}
+}
+
+// A place that is lit by half, or that paper lies over, is not taken for a digit or for a blank.
+func TestAPlaceThatIsHalfLitOrCoveredIsNotRead(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	s := usual(sevenSegments())
+	r := s.taught(t, rng)
+	s.text = "12345"
+	for name, c := range map[string]struct {
+		change func(*scene)
+		why    string
+	}{
+		"half lit": {func(s *scene) {
+			s.share = func(place int) float64 { return []float64{1, 1, 0.45, 1, 1}[place] }
+		}, "as brightly as the brightest"},
+		"covered": {func(s *scene) { s.hand = image.Rect(20, 0, 66, 96) }, "the ground is not that of the other " +
+			"places"},
+	} {
+		o := s
+		c.change(&o)
+		eye, err := sight.New([]sight.Region{r})
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Log(name)
+		state(t, eye.Look(o.shoot(rng))[0], sight.NotRead, c.why)
 	}
 }
 
@@ -183,7 +211,7 @@ func TestSignPointAndBlanksAreRead(t *testing.T) {
 	if got := eye.Look(s.shoot(rng))[0]; got.Text != "--" || got.HasValue {
 		t.Errorf("two dashes are no number: %+v", got)
 	}
-	for _, text := range []string{"1 2", "1-", "1.2.3"} {
+	for _, text := range []string{"1 2", "1-", "1.2.3", "12 "} {
 		s.text = text
 		if got := eye.Look(s.shoot(rng))[0]; got.State != sight.NotRead || got.Text != "" {
 			t.Errorf("%q is no number: %+v", text, got)
