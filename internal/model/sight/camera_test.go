@@ -546,8 +546,8 @@ func TestALampIsTaughtWhatOffIs(t *testing.T) {
 	}
 }
 
-// BenchmarkSixRegions prints what share of one core 25 pictures a second of 640 × 480 take, with displays that are read,
-// and with displays that nothing can be read of, where every pose is tried again and again.
+// BenchmarkSixRegions prints what share of one core 25 pictures a second of 640 × 480 take, with displays that are
+// read, and with displays that nothing can be read of, where every pose is tried again and again.
 func BenchmarkSixRegions(b *testing.B) {
 	for name, text := range map[string]string{"read": "12.345", "not read": "EEEEE"} {
 		b.Run(name, func(b *testing.B) {
