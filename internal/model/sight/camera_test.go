@@ -362,7 +362,13 @@ func multiplexed(k int) func(place int) float64 {
 }
 
 func TestAMultiplexedDisplayIsReadFromSeveralPictures(t *testing.T) {
-	s := showing("12.345")
+	bright, dark := showing("12.345"), showing("12.345")
+	dark.ink, dark.ground = 40, 170
+	t.Run("bright", func(t *testing.T) { readMultiplexed(t, bright) })
+	t.Run("dark", func(t *testing.T) { readMultiplexed(t, dark) })
+}
+
+func readMultiplexed(t *testing.T, s scene) {
 	f := filmOf(s, 2)
 	k := 0
 	shoot := func(text string) sight.Frame {
@@ -389,7 +395,7 @@ func TestAMultiplexedDisplayIsReadFromSeveralPictures(t *testing.T) {
 	for range 60 {
 		eye.Learn(shoot("13.013"))
 	}
-	values := 40
+	values := 20
 	if *long {
 		values = 4000
 	}
