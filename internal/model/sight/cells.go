@@ -17,7 +17,7 @@ const (
 
 	falseAlarm  = 1e-8 // chance of a region's false alarm in a picture, were the noise Gaussian
 	priorWeight = 15   // pictures that the region's mean variance counts as beside a cell's own
-	leastSD     = 0.35 // grey levels: what rounding leaves of a cell's noise
+	leastSD     = 0.6  // grey levels: what rounding in a JPEG may add as the light drifts, which no baseline shows
 	unsteady    = 0.05 // pixels by which the movement of the picture is not known
 
 	outsideZ     = 8.0  // standard deviations from which a cell outside of all regions has changed, and
