@@ -24,7 +24,7 @@ const (
 	outsideGrey  = 6.0  // grey levels that it has to change besides
 	hiddenShare  = 0.10 // of the picture outside of all regions: something stands in front
 	ringShare    = 0.25 // of a region's own surroundings
-	knock        = 1.5  // pixels that the picture may move
+	knock        = 1.0  // pixels that the picture may move; half where a quarter of hiddenShare changed
 	leastGain    = 0.5
 	mostGain     = 2.0
 	black        = 4.0  // mean grey level of a picture that shows nothing
@@ -342,6 +342,8 @@ type view struct {
 	blind string // why nothing can be seen in it
 }
 
+const movedBy = "the camera or the product was moved, by about %.1f pixels or more: put it back, or learn again"
+
 // view judges a picture as a whole.
 func (b *baseline) view(c cells) view {
 	o := &b.outside
@@ -350,17 +352,15 @@ func (b *baseline) view(c cells) view {
 	switch {
 	case c.mean() < black:
 		v.blind = "the picture is black"
+	case moved > knock || moved > knock/2 && share > hiddenShare/4:
+		v.blind = fmt.Sprintf(movedBy, moved)
 	case share > hiddenShare:
 		if by, ok := v.search(o); ok {
-			v.blind = fmt.Sprintf("the camera or the product was moved, by about %.0f pixels: put it back, or "+
-				"learn again", by)
+			v.blind = fmt.Sprintf(movedBy, by)
 			break
 		}
 		v.blind = fmt.Sprintf("%.0f %% of the picture outside of all regions changed: something stands in front, "+
 			"or the camera is disturbed", 100*share)
-	case moved > knock:
-		v.blind = fmt.Sprintf("the camera or the product was moved, by about %.1f pixels: put it back, or learn "+
-			"again", moved)
 	case v.light.gain < leastGain || v.light.gain > mostGain:
 		v.blind = fmt.Sprintf("the light is %.2f times that of the baseline: learn again in this light", v.light.gain)
 	}

@@ -41,7 +41,7 @@ var kinds = []struct {
 }{
 	{"fair light, another angle", true, func(s *scene, rng *rand.Rand) {}},
 	{"noise of 4 to 12 grey levels", true, func(s *scene, rng *rand.Rand) { s.noise = uniform(rng, 4, 12) }},
-	{"light of 60 to 150 %, a gradient", true, func(s *scene, rng *rand.Rand) {
+	{"light of 60 to 130 %, a gradient", true, func(s *scene, rng *rand.Rand) {
 		s.light, s.shade = uniform(rng, 0.6, 1.3), uniform(rng, -50, 50)
 	}},
 	{"the display at 35 to 100 %", true, func(s *scene, rng *rand.Rand) { s.dim = uniform(rng, 0.35, 1) }},

@@ -340,7 +340,7 @@ func (s *scene) onto(m *image.YCbCr, sheet []float32, rng *rand.Rand) {
 		row, to := sheet[j*s.w:][:s.w], m.Y[j*m.YStride:][:s.w]
 		stripe := float32(0.5)
 		if s.rf > 0 {
-			stripe += float32(s.rf * math.Sin(float64(j)*0.9))
+			stripe += float32(s.rf * math.Sin(float64(j)*0.45))
 		}
 		for i, v := range row {
 			to[i] = uint8(min(max(v+noise*g[i]+stripe, 0), 255))
