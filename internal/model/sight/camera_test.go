@@ -407,6 +407,9 @@ func readMultiplexed(t *testing.T, s scene) {
 	read, all := 0, 0
 	for range values {
 		text := anyText(s, f.rng)
+		if all == 0 {
+			text = "7" // almost nothing is lit: pictures that differ little are not the same
+		}
 		for i := range 10 {
 			got := eye.Look(shoot(text))
 			all++

@@ -65,16 +65,17 @@ func (c *cells) mean() float64 {
 	return sum / float64(len(c.v))
 }
 
-// apart is the mean square between two pictures' cells; infinite where they cannot be compared.
-func (c *cells) apart(o cells) float64 {
+// apart is the mean square between some cells of two pictures; infinite where they cannot be compared. A display that
+// shows little differs less from picture to picture than one that shows much: only what lies outside tells.
+func (c *cells) apart(o cells, at []int32) float64 {
 	if len(c.v) != len(o.v) {
 		return math.Inf(1)
 	}
 	var sum float32
-	for i, v := range c.v {
-		sum += (v - o.v[i]) * (v - o.v[i])
+	for _, i := range at {
+		sum += (c.v[i] - o.v[i]) * (c.v[i] - o.v[i])
 	}
-	return float64(sum) / float64(len(c.v))
+	return float64(sum) / float64(len(at))
 }
 
 // area is a set of cells: what they were in the baseline, joined over the pictures of a multiplexed display.
@@ -205,7 +206,7 @@ func (b *baseline) lay(m *image.YCbCr, watches []*watch) {
 func (b *baseline) learn(m *image.YCbCr, c, before cells) light {
 	b.settled = false
 	b.n++
-	b.nearest = min(b.nearest, c.apart(before))
+	b.nearest = min(b.nearest, c.apart(before, b.outside.at))
 	b.dark = c.mean() < black
 	if b.n > 1 {
 		b.last = fit(b.outside.of(c), b.outside.series[0], nil, nil, b.last)

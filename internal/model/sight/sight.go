@@ -279,7 +279,8 @@ func (e *Eye) Look(f Frame) []Seen {
 	}
 	e.cells.take(f.Image)
 	// The picture before once more: every pixel, or closer than two pictures of this sensor came in the baseline.
-	frozen := e.equals(f.Image) || e.base.n > 1 && e.cells.apart(e.before) < repeatShare*e.base.nearest
+	frozen := e.equals(f.Image) ||
+		e.base.n > 1 && e.cells.apart(e.before, e.base.outside.at) < repeatShare*e.base.nearest
 	learnt := e.Learnt()
 	var view view
 	if learnt == nil && !frozen {
