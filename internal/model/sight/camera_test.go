@@ -401,7 +401,7 @@ func readMultiplexed(t *testing.T, s scene) {
 	}
 	values := 20
 	if *long {
-		values = 4000
+		values = 2000
 	}
 	last := "13.013"
 	read, all := 0, 0
