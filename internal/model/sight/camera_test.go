@@ -119,7 +119,7 @@ func TestAChangeOfOneDigitFor200MillisecondsIsFound(t *testing.T) {
 // A camera on a shelf for hours: noise of the sensor, light that drifts by 20 %, a table that shakes by a third of a
 // pixel; half of the films through a JPEG.
 func TestNothingIsFoundWhereNothingChanges(t *testing.T) {
-	n := 8_000
+	n := 5_000
 	if *long {
 		n = 2_000_000
 	}
@@ -399,7 +399,7 @@ func readMultiplexed(t *testing.T, s scene) {
 	for range 60 {
 		eye.Learn(shoot("13.013"))
 	}
-	values := 20
+	values := 8
 	if *long {
 		values = 2000
 	}

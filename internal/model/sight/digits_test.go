@@ -77,7 +77,7 @@ func otherwise(s scene, rng *rand.Rand) scene {
 }
 
 func TestNoDigitIsReadWrongly(t *testing.T) {
-	n := 40
+	n := 25
 	if *long {
 		n = 100_000/(len(kinds)*4) + 1
 	}

@@ -99,7 +99,7 @@ func TestADigitThatWasNotTaughtIsNotRead(t *testing.T) {
 		}
 	}()
 	for _, text := range []string{"A", "E", "F", "x", "y", "1A", "-E", "12F4", "B", "12D"} {
-		for range 20 {
+		for range 10 {
 			o := otherwise(s, rng)
 			o.text = text
 			eye, err := sight.New([]sight.Region{r})
@@ -151,7 +151,7 @@ func TestAChangingDigitIsOneOfTheTwoOrNotRead(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for range 300 {
+		for range 150 {
 			from, to := rng.IntN(10), rng.IntN(10)
 			a, b := s, s
 			a.text, b.text = "10"+string(rune('0'+from))+"07", "10"+string(rune('0'+to))+"07"
@@ -226,7 +226,7 @@ func TestGlareIsNoPoint(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 1))
 	s := usual(sevenSegments())
 	r := s.taught(t, rng)
-	for range 400 {
+	for range 200 {
 		o := s
 		o.text = "1234"
 		o.glare = [4]float64{64 + 24*float64(rng.IntN(4)) + uniform(rng, -6, 2), uniform(rng, 55, 65), uniform(rng,
