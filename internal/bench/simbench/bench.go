@@ -30,6 +30,8 @@ type Config struct {
 	// Serial is the serial number in every answer to *IDN?; "" means S1. Benches that follow each other on
 	// the same ports differ in it.
 	Serial string
+	// Camera looks at the product; nil for none. It is served with the bench, by Serve.
+	Camera *CameraView
 }
 
 // Bench is a simulated bench. Make it with New, end it with Close.
@@ -45,6 +47,8 @@ type Bench struct {
 
 	serving Serving // as asked for
 	network network // what belongs to no face alone
+
+	cameraURL string
 
 	ctx     context.Context
 	stop    context.CancelFunc

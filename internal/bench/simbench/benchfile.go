@@ -263,6 +263,9 @@ func (w *benchWriter) monitors() {
 	w.line("    silence: %v", w.scaled(2, silenceAtLeast))
 	w.line("    latency: %v", w.scaled(0.02, time.Millisecond))
 	w.line("    every: %v", w.scaled(0.2, 10*time.Millisecond))
+	if w.b.config.Camera != nil {
+		w.camera()
+	}
 	w.line("")
 	w.line("interlock:")
 	w.line("  id: LOCK1")

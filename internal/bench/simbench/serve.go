@@ -28,7 +28,7 @@ const mapperPort = 111
 type Serving struct {
 	// Address is host and port of the first socket. With port 0 each face gets free ports, else they
 	// get consecutive ones in the order of Names: eight for raw sockets, then eight for HiSLIP, then
-	// two for VXI-11. The product's text output always has a raw socket.
+	// two for VXI-11, then the camera's. The product's text output always has a raw socket.
 	Address string
 	// Transports that are served; none means Raw.
 	Transports []Transport
@@ -123,6 +123,11 @@ func (b *Bench) serve(s Serving) error {
 			if f.hislip, err = b.listen(f, at(len(Names)+i), newHiSLIPServer(b, f, s.Overlap).attend); err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
+		}
+	}
+	if b.config.Camera != nil {
+		if err := b.serveCamera(at(2*len(Names) + 2)); err != nil {
+			return err
 		}
 	}
 	if slices.Contains(s.Transports, VXI11) {
