@@ -82,8 +82,11 @@ func (l Login) Client(limit time.Duration) (*http.Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &http.Client{Timeout: limit, Transport: &http.Transport{MaxIdleConnsPerHost: 1, TLSClientConfig: c,
-		TLSHandshakeTimeout: DefaultStill, ResponseHeaderTimeout: DefaultStill}}, nil
+	way := &http.Transport{MaxIdleConnsPerHost: 1, TLSClientConfig: c}
+	if limit == 0 { // an answer without end still has to begin
+		way.TLSHandshakeTimeout, way.ResponseHeaderTimeout = DefaultStill, DefaultStill
+	}
+	return &http.Client{Timeout: limit, Transport: way}, nil
 }
 
 // Get asks a server, with name and password if it wants them (RFC 7617 basic, RFC 7616 digest). Anything but status 200

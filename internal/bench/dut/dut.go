@@ -1,6 +1,7 @@
 // Package dut watches the device under test: a meter's reading, text lines, a command's exit
 // status, the operator's key, a Modbus register, MQTT messages, a field of a web answer, echo
-// replies, an analogue output captured fast; and it power-cycles the device by a relay. A monitor delivers samples
+// replies, an analogue output captured fast, display and lamps before a camera; and it power-cycles the device by a
+// relay. A monitor delivers samples
 // with the time at which they were read;
 // a Judge, which is pure, says whether a sample is an upset. Whether RF was on at a sample's own
 // time, and what follows, is the engine's business.
@@ -35,6 +36,11 @@ type Sample struct {
 	Error bool
 	// Lost says that the DUT or its meter could not be read, and why.
 	Lost string
+	// Missed says why this is no look at the product, or none at all of it: what it holds counts only where it shows an
+	// upset. It ends no silence. With Blind the reason is the monitor's own, such as a hand before a camera, and no silence
+	// of the product's.
+	Missed string
+	Blind  bool
 }
 
 // Monitor is one way of watching.
@@ -73,6 +79,7 @@ var makers = map[catalog.MonitorKind]func(catalog.Monitor, Options) (Monitor, er
 	catalog.MonitorHTTP:     newPage,
 	catalog.MonitorPing:     newEcho,
 	catalog.MonitorAnalogue: newAnalogue,
+	catalog.MonitorCamera:   newCamera,
 }
 
 // New makes the monitor that the bench file describes. It reaches for nothing until Start.
@@ -156,7 +163,7 @@ func (w *worker) sample(s Sample) {
 		s.At = time.Now()
 	}
 	s.Asked = w.asked
-	s.Text, s.Lost = clean(s.Text), clean(s.Lost)
+	s.Text, s.Lost, s.Missed = clean(s.Text), clean(s.Lost), clean(s.Missed)
 	w.deliver(s)
 }
 

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"time"
 
+	"provoke/internal/bench/camera"
 	"provoke/internal/files/catalog"
 )
 
@@ -20,6 +21,7 @@ type page struct {
 	worker
 	finder
 	client *http.Client
+	login  camera.Login
 }
 
 func newPage(spec catalog.Monitor, _ Options) (Monitor, error) {
@@ -27,8 +29,12 @@ func newPage(spec catalog.Monitor, _ Options) (Monitor, error) {
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
 	}
-	return &page{worker{spec: spec}, f, &http.Client{Timeout: orElse(spec.Timeout, httpLimit),
-		Transport: &http.Transport{MaxIdleConnsPerHost: 1}}}, nil
+	login := camera.Login{From: spec.Credentials, Authority: spec.Authority}
+	client, err := login.Client(orElse(spec.Timeout, httpLimit))
+	if err != nil {
+		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
+	}
+	return &page{worker{spec: spec}, f, client, login}, nil
 }
 
 // Start asks once, so that a server that is not there is told at once.
@@ -55,22 +61,14 @@ func (p *page) look(ctx context.Context) {
 
 // ask returns the text of one answer. Anything but status 200 is an error.
 func (p *page) ask(ctx context.Context) (string, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, p.spec.URL, nil)
+	answer, err := p.login.Get(ctx, p.client, p.spec.URL)
 	if err != nil {
-		return "", err
-	}
-	req.Header.Set("Cache-Control", "no-cache") // a kept answer says nothing about now
-	answer, err := p.client.Do(req)
-	if err != nil {
-		return "", err
+		return "", fmt.Errorf("ask %s: %w", p.spec.URL, err)
 	}
 	defer answer.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(answer.Body, longestBody))
-	switch {
-	case err != nil:
+	if err != nil {
 		return "", fmt.Errorf("read the answer of %s: %w", p.spec.URL, err)
-	case answer.StatusCode != http.StatusOK:
-		return "", fmt.Errorf("%s answers %s", p.spec.URL, answer.Status)
 	}
 	return string(body), nil
 }

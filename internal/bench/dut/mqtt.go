@@ -2,14 +2,17 @@ package dut
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
+	"net/url"
 	"strconv"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"provoke/internal/bench/camera"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/resource"
 )
@@ -21,6 +24,7 @@ type topic struct {
 	worker
 	finder
 	broker string
+	login  camera.Login
 }
 
 func newTopic(spec catalog.Monitor, _ Options) (Monitor, error) {
@@ -36,8 +40,8 @@ func newTopic(spec catalog.Monitor, _ Options) (Monitor, error) {
 		return nil, fmt.Errorf("monitor %s: address %q asks for %s; a broker is reached at TCPIP::host::1883::SOCKET",
 			spec.ID, r.Text, r.Kind)
 	}
-	return &topic{worker: worker{spec: spec}, finder: f,
-		broker: "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port))}, nil
+	return &topic{worker: worker{spec: spec}, finder: f, broker: "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port)),
+		login: camera.Login{From: spec.Credentials, Authority: spec.Authority}}, nil
 }
 
 // Start connects to the broker and subscribes.
@@ -82,7 +86,10 @@ func (t *topic) listen(ctx context.Context, client mqtt.Client, in chan heard) {
 			case <-time.After(redialPeriod):
 			}
 			client.Disconnect(0)
-			client, err = t.connect(in)
+			var again mqtt.Client
+			if again, err = t.connect(in); again != nil {
+				client = again
+			}
 		}
 	}
 }
@@ -90,11 +97,24 @@ func (t *topic) listen(ctx context.Context, client mqtt.Client, in chan heard) {
 // connect connects and subscribes. The library does not connect anew by itself: that would go on
 // behind the monitor's end.
 func (t *topic) connect(out chan<- heard) (mqtt.Client, error) {
+	name, password, err := t.login.NameAndPassword()
+	if err != nil {
+		return nil, err
+	}
+	var encryption *tls.Config
+	if t.spec.Encrypted {
+		if encryption, err = t.login.TLS(); err != nil {
+			return nil, err
+		}
+	}
 	o := mqtt.NewClientOptions().AddBroker(t.broker).SetClientID(fmt.Sprintf("provoke-%s-%d", t.spec.ID,
 		time.Now().UnixNano())).
-		SetConnectTimeout(mqttLimit).SetCustomOpenConnectionFn(openBroker).SetAutoReconnect(false).SetConnectRetry(
+		SetConnectTimeout(mqttLimit).SetUsername(name).SetPassword(password).SetAutoReconnect(false).SetConnectRetry(
 		false).SetKeepAlive(5 * time.Second).SetPingTimeout(2 * time.Second).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { tryTell(out, heard{lost: errorOr(err, "closed")}) })
+	o.SetCustomOpenConnectionFn(func(broker *url.URL, o mqtt.ClientOptions) (net.Conn, error) {
+		return openBroker(broker, o, encryption)
+	})
 	c := mqtt.NewClient(o)
 	for _, step := range []func() mqtt.Token{c.Connect, func() mqtt.Token {
 		return c.Subscribe(t.spec.Topic, 0, func(_ mqtt.Client, m mqtt.Message) { t.hear(m, out) })

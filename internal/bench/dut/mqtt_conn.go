@@ -1,6 +1,8 @@
 package dut
 
 import (
+	"context"
+	"crypto/tls"
 	"fmt"
 	"net"
 	"net/url"
@@ -13,13 +15,25 @@ import (
 // says of its length, up to 256 MiB.
 const longestPacket = 1 << 20
 
-// openBroker connects to a broker through bounded.
-func openBroker(broker *url.URL, o mqtt.ClientOptions) (net.Conn, error) {
+// openBroker connects to a broker through bounded, encrypted where there is a configuration for it.
+func openBroker(broker *url.URL, o mqtt.ClientOptions, encryption *tls.Config) (net.Conn, error) {
 	c, err := net.DialTimeout("tcp", broker.Host, min(o.ConnectTimeout, mqttLimit))
 	if err != nil {
 		return nil, err
 	}
-	return &bounded{Conn: c}, nil
+	if encryption == nil {
+		return &bounded{Conn: c}, nil
+	}
+	encryption = encryption.Clone()
+	encryption.ServerName = broker.Hostname()
+	ctx, cancel := context.WithTimeout(context.Background(), mqttLimit)
+	defer cancel()
+	secret := tls.Client(c, encryption)
+	if err := secret.HandshakeContext(ctx); err != nil {
+		c.Close()
+		return nil, fmt.Errorf("encrypt the connection to the broker: %w", err)
+	}
+	return &bounded{Conn: secret}, nil
 }
 
 // bounded follows the fixed headers of packets (MQTT 3.1.1, section 2.2) and ends the connection at one

@@ -27,6 +27,7 @@ const (
 	MonitorHTTP     MonitorKind = "http"
 	MonitorPing     MonitorKind = "ping"
 	MonitorAnalogue MonitorKind = "analogue"
+	MonitorCamera   MonitorKind = "camera"
 )
 
 // monitorKinds is everything that a bench file and a run have to know about a kind of monitor. Package dut
@@ -51,11 +52,11 @@ var monitorKinds = []monitorKind{
 		wired: true, period: 250e6, check: (*builder).modbus},
 	{kind: MonitorMQTT, does: "the messages of a topic",
 		must: []string{"address", "topic"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence",
-			"latency"},
+			"latency", "credentials", "certificates", "encrypted"},
 		wired: true, unasked: true, check: (*builder).message},
 	{kind: MonitorHTTP, does: "a web answer, or a field in it",
 		must: []string{"url"}, may: []string{"field", "pattern", "tolerance", "error_pattern", "silence", "latency",
-			"every", "timeout"},
+			"every", "timeout", "credentials", "certificates"},
 		period: 500e6, check: (*builder).web},
 	{kind: MonitorPing, does: "echo replies of a host",
 		must: []string{"host", "silence"}, may: []string{"latency", "every", "timeout"},
@@ -64,6 +65,10 @@ var monitorKinds = []monitorKind{
 		must: []string{"address", "tolerance", "capture"}, may: []string{"samples", "peak_tolerance", "silence",
 			"latency", "every", "table", "timeout"},
 		table: TableCapture, period: 250e6, check: (*builder).analogue},
+	{kind: MonitorCamera, does: "display and lamps, in the pictures of a camera",
+		must: []string{"regions"}, may: []string{"url", "command", "tolerance", "silence", "latency", "every", "timeout",
+			"credentials", "certificates"},
+		period: 100e6, check: (*builder).camera},
 }
 
 // monitorKind is one kind of monitor.
@@ -137,6 +142,12 @@ type Monitor struct {
 	Capture       rf.Duration
 	Samples       int
 	PeakTolerance float64
+	// Credentials say where name and password of a server stand, "env NAME" or "file PATH"; empty for none. Authority is
+	// the certificate in PEM that vouches for it; nil for those that this computer trusts.
+	Credentials string
+	Authority   []byte
+	Encrypted   bool           // mqtt: TLS
+	Regions     []CameraRegion // camera
 }
 
 // Period returns how often the monitor asks; 0 for one that is told (text, mqtt, operator).
@@ -185,6 +196,11 @@ type monitorFile struct {
 	Capture       rf.Duration    `yaml:"capture" says:"analogue: how long a capture lasts"`
 	Samples       document.Count `yaml:"samples" says:"analogue: readings in a capture"`
 	PeakTolerance toleranceFile  `yaml:"peak_tolerance" says:"analogue: half-width for a single reading; default three times tolerance"`
+
+	Credentials  string             `yaml:"credentials" says:"camera, http, mqtt: where name:password stands, env NAME or file PATH"`
+	Certificates string             `yaml:"certificates" says:"camera, http, mqtt: PEM file of who vouches for the server; default those that this computer trusts"`
+	Encrypted    bool               `yaml:"encrypted" says:"mqtt: true speaks TLS to the broker"`
+	Regions      []cameraRegionFile `yaml:"regions" says:"camera: what is looked at in its pictures"`
 }
 
 // registerFile is a Modbus register as written: "holding 100".
@@ -328,11 +344,22 @@ func (b *builder) command(path string, m *Monitor, _ monitorFile) {
 
 // web checks the address of a web answer, and what is found in it.
 func (b *builder) web(path string, m *Monitor, f monitorFile) {
-	if b.doc.Taken(path+".url") && !webAddress.MatchString(f.URL) {
-		b.doc.Problem(path+".url", fmt.Sprintf("%q is not a web address", f.URL),
+	b.webAddress(path, f.URL)
+	b.login(path, m, f)
+	b.found(path, m)
+}
+
+// webAddress checks an address. One with a password in it is not repeated.
+func (b *builder) webAddress(path, url string) {
+	switch {
+	case !b.doc.Taken(path + ".url"):
+	case strings.Contains(url, "@"):
+		b.doc.Problem(path+".url", path+".url has a name or a password in it",
+			"every job would carry it: write \"credentials: env NAME\" and set that variable to name:password")
+	case !webAddress.MatchString(url):
+		b.doc.Problem(path+".url", fmt.Sprintf("%q is not a web address", url),
 			"for example http://192.168.1.30/state.json")
 	}
-	b.message(path, m, f)
 }
 
 // ping checks a host.
@@ -423,8 +450,14 @@ func (b *builder) analogue(path string, m *Monitor, _ monitorFile) {
 	}
 }
 
-// message checks a monitor that finds its reading in a text.
-func (b *builder) message(path string, m *Monitor, _ monitorFile) {
+// message checks a monitor that is sent texts.
+func (b *builder) message(path string, m *Monitor, f monitorFile) {
+	b.login(path, m, f)
+	b.found(path, m)
+}
+
+// found checks how a reading is found in a text.
+func (b *builder) found(path string, m *Monitor) {
 	field, number, tolerance := b.doc.Has(path+".field"), b.doc.Has(path+".pattern"), b.doc.Has(path+".tolerance")
 	switch {
 	case field && number:

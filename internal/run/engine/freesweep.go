@@ -325,6 +325,9 @@ func (f *freeSweep) follow(ctx context.Context, s sweep.Sweep, began time.Time) 
 		if f.hold.Load() {
 			return nil, 0, f.holdInDwell(ctx)
 		}
+		if why, ok := f.watch.blind(); ok {
+			return nil, 0, f.awaitSight(ctx, why)
+		}
 		t.take(f.watch.since(t.seen))
 		if bad := t.badSince(); !bad.IsZero() && time.Since(bad) > resetAfter && time.Since(asked) > resetAfter {
 			asked = time.Now()

@@ -207,11 +207,16 @@ func (r *run) dwell(ctx context.Context, since time.Time, meters *dwellMeters, h
 		return r.watchUntil(ctx, since, meters, time.Now().Add(longestHold),
 			func() bool { return held() && !meters.reading() })
 	}
-	end := time.Now().Add(max(r.cfg.Plan.Dwell.Std(), r.watch.period()))
-	r.status.DwellFrom, r.status.DwellUntil = time.Now(), end
+	began := time.Now()
+	end := began.Add(max(r.cfg.Plan.Dwell.Std(), r.watch.period()))
+	r.status.DwellFrom, r.status.DwellUntil = began, end
 	defer func() { r.status.DwellFrom, r.status.DwellUntil = time.Time{}, time.Time{} }()
 	r.tell(r.status.Phase)
-	return r.watchUntil(ctx, since, meters, end, func() bool { return !time.Now().Before(end) && !meters.reading() })
+	return r.watchUntil(ctx, since, meters, end, func() bool {
+		// What a monitor could not see has shown nothing: the dwell begins anew when it sees.
+		unseen := r.watch.blindUntil().Add(end.Sub(began))
+		return !time.Now().Before(later(end, unseen)) && !meters.reading()
+	})
 }
 
 // lookAfter ends an exposure in which nothing turned bad so far: it waits for the readings that were
@@ -245,6 +250,9 @@ func (r *run) watchUntil(ctx context.Context, since time.Time, meters *dwellMete
 		if bad, ok := r.watch.firstBad(since); ok {
 			return bad, true, nil
 		}
+		if why, ok := r.watch.blind(); ok {
+			return judged{}, false, r.awaitSight(ctx, why)
+		}
 		if done() {
 			return judged{}, false, nil
 		}
@@ -276,6 +284,33 @@ var errHeld = errors.New("held")
 
 func (r *run) holdInDwell(ctx context.Context) error {
 	if err := r.off(ctx); err != nil {
+		return err
+	}
+	return errHeld
+}
+
+// awaitSight holds the run, RF off, while a monitor cannot see for a reason of its own, such as a hand before a camera. What
+// was exposed meanwhile shows nothing: the step is asked again.
+func (r *run) awaitSight(ctx context.Context, why string) error {
+	if err := r.off(ctx); err != nil {
+		return err
+	}
+	if err := r.journal(event.Hold{Why: why}); err != nil {
+		return err
+	}
+	r.tell("RF off: " + why)
+	for end := time.Now().Add(r.personWithin()); !r.watch.sees(); {
+		if time.Now().After(end) {
+			return fmt.Errorf("%s: clear its view, then go on with --resume", why)
+		}
+		if err := r.stopAsked(); err != nil {
+			return err
+		}
+		if err := r.sleep(ctx, 20*time.Millisecond); err != nil {
+			return err
+		}
+	}
+	if err := r.journal(event.Resumed{Why: "the monitor sees the product again"}); err != nil {
 		return err
 	}
 	return errHeld
@@ -321,6 +356,9 @@ func (r *run) rest(ctx context.Context, began time.Time) error {
 		}
 		if r.hold.Load() {
 			return r.holdInDwell(ctx)
+		}
+		if why, ok := r.watch.blind(); ok {
+			return r.awaitSight(ctx, why)
 		}
 		if err := r.sleep(ctx, time.Until(end)); err != nil {
 			return err
@@ -473,10 +511,13 @@ var errNotWell = errors.New("the product is not well")
 // awaitWell waits until the DUT has been well for two samples of every monitor since a time; it
 // returns errNotWell after so long.
 func (r *run) awaitWell(ctx context.Context, since time.Time, within time.Duration) (time.Time, error) {
-	end := time.Now().Add(within)
+	end, blindUntil := time.Now().Add(within), time.Now().Add(r.personWithin())
 	for {
 		if first, ok := r.watch.well(since, 2); ok {
 			return first, nil
+		}
+		if !r.watch.sees() { // nobody knows: RF is off, and it is waited for as long as for a person
+			end = later(end, time.Now().Add(min(within, time.Until(blindUntil))))
 		}
 		if !time.Now().Before(end) {
 			return time.Time{}, errNotWell
@@ -501,6 +542,13 @@ func (r *run) awaitWell(ctx context.Context, since time.Time, within time.Durati
 		}
 		timer.Stop()
 	}
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
 
 // onCable reports that the clamp is on the cable.

@@ -36,6 +36,10 @@ type watch struct {
 	asked     time.Time
 	listening map[string]time.Time
 	running   bool
+	// missed is what monitors could not see since their last look.
+	missed map[string]missed
+	// unseen is when a monitor was unable to see last, for a reason of its own.
+	unseen time.Time
 	// marked are the operator's marks that no step has counted yet.
 	marked []judged
 	tell   func(judged) // told every sample; nil for nobody
@@ -60,9 +64,16 @@ func (x judged) shows() time.Time {
 	return x.own
 }
 
+// missed is a time in which a monitor delivered no look at the product.
+type missed struct {
+	since time.Time
+	why   string
+	blind bool // all the time for a reason that is the monitor's own
+}
+
 func newWatch(monitors []dut.Monitor, specs []catalog.Monitor) *watch {
 	w := &watch{monitors: monitors, judges: map[string]*dut.Judge{}, last: map[string]judged{},
-		listening: map[string]time.Time{}, changed: make(chan struct{}, 1)}
+		listening: map[string]time.Time{}, missed: map[string]missed{}, changed: make(chan struct{}, 1)}
 	for _, m := range monitors {
 		for _, s := range specs {
 			if s.ID == m.ID() {
@@ -98,13 +109,25 @@ func (w *watch) deliver(s dut.Sample) {
 		return
 	}
 	x := judged{Sample: s, own: s.At.Add(-j.Latency())}
-	x.why, x.bad = j.Bad(s)
+	if x.why, x.bad = j.Bad(s); !x.bad && s.Missed != "" {
+		w.miss(s)
+		w.mu.Unlock()
+		x.why = "no look: " + s.Missed
+		w.pass(x)
+		return
+	}
+	delete(w.missed, s.Monitor)
 	if len(w.samples) >= kept {
 		w.samples = append(w.samples[:0], w.samples[kept/2:]...)
 	}
 	w.samples = append(w.samples, x)
 	w.last[s.Monitor] = x
 	w.mu.Unlock()
+	w.pass(x)
+}
+
+// pass tells a sample on and wakes the run.
+func (w *watch) pass(x judged) {
 	if w.tell != nil {
 		w.tell(x)
 	}
@@ -112,6 +135,58 @@ func (w *watch) deliver(s dut.Sample) {
 	case w.changed <- struct{}{}:
 	default:
 	}
+}
+
+// miss remembers that a monitor could not see. The caller holds the lock.
+func (w *watch) miss(s dut.Sample) {
+	m, known := w.missed[s.Monitor]
+	if !known || s.Blind && !m.blind {
+		m = missed{since: s.At, blind: s.Blind}
+	}
+	m.why, m.blind = s.Missed, s.Blind
+	w.missed[s.Monitor] = m
+	if s.Blind {
+		w.listening[s.Monitor], w.unseen = s.At, s.At
+	}
+}
+
+// blindFor is how long a monitor may be unable to see, where it has no silence limit, until the run waits for it.
+const blindFor = 2 * time.Second
+
+// blind names a monitor that could not see for longer than its silence limit, for a reason of its own.
+func (w *watch) blind() (why string, ok bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, id := range w.order {
+		limit := blindFor
+		if s := w.judges[id].Silence(); s > 0 {
+			limit = s
+		}
+		if m, is := w.missed[id]; is && m.blind && time.Since(m.since) > limit {
+			return fmt.Sprintf("%s has not seen the product for %v: %s", id,
+				rf.Duration(time.Since(m.since).Round(100*time.Millisecond)), m.why), true
+		}
+	}
+	return "", false
+}
+
+// blindUntil is until when a monitor was unable to see; zero where each always saw.
+func (w *watch) blindUntil() time.Time {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.unseen
+}
+
+// sees reports that no monitor is unable to see.
+func (w *watch) sees() bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, m := range w.missed {
+		if m.blind {
+			return false
+		}
+	}
+	return true
 }
 
 // mark is the operator's "it upset now", at the time of the key; zero means now. It counts in the step that is
@@ -138,13 +213,7 @@ func (w *watch) mark(at time.Time, text string) {
 	w.last[x.Monitor] = x
 	w.marked = append(w.marked, x)
 	w.mu.Unlock()
-	if w.tell != nil {
-		w.tell(x)
-	}
-	select {
-	case w.changed <- struct{}{}:
-	default:
-	}
+	w.pass(x)
 }
 
 // countedMarks says that a step which upset has counted what was marked until now.
@@ -167,6 +236,11 @@ func (w *watch) lateMark() (text string, ok bool) {
 // baseline watches for at least d, and until every monitor that gives numbers has given five. It
 // fails when the DUT is not well or says nothing.
 func (w *watch) baseline(ctx context.Context, d time.Duration) error {
+	for _, m := range w.monitors {
+		if l, ok := m.(dut.Learner); ok {
+			l.Learn()
+		}
+	}
 	began := time.Now()
 	for {
 		short, err := w.tryBaseline(began)
@@ -177,8 +251,11 @@ func (w *watch) baseline(ctx context.Context, d time.Duration) error {
 			return nil
 		}
 		if short != "" && time.Since(began) > d+30*time.Second {
-			return fmt.Errorf("take the DUT's baseline: %s gave too few readings in %v; check that the DUT is on and "+
-				"the pattern fits its text", short, rf.Duration(time.Since(began).Round(time.Second)))
+			w.mu.Lock()
+			why := w.because(short)
+			w.mu.Unlock()
+			return fmt.Errorf("take the DUT's baseline: %s gave too few readings in %v%s; check that the DUT is on and "+
+				"the pattern fits its text", short, rf.Duration(time.Since(began).Round(time.Second)), why)
 		}
 		select {
 		case <-ctx.Done():
@@ -227,8 +304,8 @@ func (w *watch) tryBaseline(since time.Time) (short string, err error) {
 			if short == "" {
 				short = id
 			}
-			if j.Silence() > 0 && time.Since(w.latest(id)) > j.Silence() {
-				return "", fmt.Errorf("%s is %s before any RF", id, j.SilentFor(time.Since(w.latest(id))))
+			if d := time.Since(w.heard(id)); j.Silence() > 0 && d > j.Silence() {
+				return "", fmt.Errorf("%s is %s%s before any RF", id, j.SilentFor(d), w.because(id))
 			}
 			continue
 		}
@@ -259,6 +336,15 @@ func (w *watch) latest(id string) time.Time {
 		return s.At
 	}
 	return w.started
+}
+
+// heard is from when a monitor's silence counts.
+func (w *watch) heard(id string) time.Time {
+	from := w.listening[id]
+	if heard := w.latest(id); heard.After(from) {
+		return heard
+	}
+	return from
 }
 
 // firstBad returns the first bad sample whose own time is at or after since. Silence beyond a
@@ -296,15 +382,20 @@ func (w *watch) silent() (judged, bool) {
 		if gap > j.Silence()/2 {
 			w.listening[id] = now
 		}
-		heard := w.latest(id)
-		if from := w.listening[id]; from.After(heard) {
-			heard = from
-		}
-		if d := now.Sub(heard); d > j.Silence() {
-			return judged{Sample: dut.Sample{At: now, Monitor: id}, own: now, bad: true, why: j.SilentFor(d)}, true
+		if d := now.Sub(w.heard(id)); d > j.Silence() {
+			return judged{Sample: dut.Sample{At: now, Monitor: id}, own: now, bad: true,
+				why: j.SilentFor(d) + w.because(id)}, true
 		}
 	}
 	return judged{}, false
+}
+
+// because says why a monitor is silent where it said so. The caller holds the lock.
+func (w *watch) because(id string) string {
+	if m, ok := w.missed[id]; ok {
+		return ": " + m.why
+	}
+	return ""
 }
 
 // looked reports that every monitor has a sample that tells of a time at or after since; a monitor of

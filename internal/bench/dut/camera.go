@@ -1,0 +1,257 @@
+package dut
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"provoke/internal/bench/camera"
+	"provoke/internal/files/catalog"
+	"provoke/internal/model/sight"
+)
+
+// Learner is a monitor that learns what "well" looks like, and not only what it reads.
+type Learner interface {
+	// Learn has it forget what it knew and learn anew from now on; the bench has no RF. What comes until it has learnt
+	// enough are samples with Missed.
+	Learn()
+}
+
+// Shower is a monitor that has pictures of what it saw.
+type Shower interface {
+	// Pictures are those it holds of the time from one moment to another.
+	Pictures(from, to time.Time) []Shot
+}
+
+// Shot is a picture with what was read in it.
+type Shot struct {
+	At    time.Time // when it was exposed, as far as the latency is known
+	JPEG  []byte
+	Seen  []sight.Seen
+	Drawn func() ([]byte, error) // the picture with regions and readings drawn on, as a JPEG
+}
+
+// Bounds of the pictures that are held for a while; the oldest go first.
+const (
+	heldFor   = 8 * time.Second
+	heldBytes = 24 << 20
+)
+
+// watchman watches regions of a camera's picture.
+type watchman struct {
+	worker
+	source  camera.Source
+	regions []sight.Region
+	began   time.Time
+	first   chan error // the first thing that is known of the camera
+
+	// of the goroutine that looks
+	eye      *sight.Eye
+	learning bool
+
+	mu    sync.Mutex // guards the rest
+	fresh bool       // learn anew
+	held  []Shot
+	bytes int
+}
+
+// newCamera teaches the regions; the camera itself stays off until Start.
+func newCamera(spec catalog.Monitor, _ Options) (Monitor, error) {
+	w := &watchman{worker: worker{spec: spec}, source: SourceOf(spec), fresh: true, first: make(chan error, 1)}
+	var err error
+	if w.regions, err = TaughtRegions(spec); err == nil {
+		w.eye, err = sight.New(w.regions)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
+	}
+	return w, nil
+}
+
+// SourceOf is the camera of a monitor.
+func SourceOf(spec catalog.Monitor) camera.Source {
+	return camera.Source{URL: spec.URL, Command: spec.Command, Every: spec.Period().Std(), Still: spec.Timeout.Std(),
+		Login: camera.Login{From: spec.Credentials, Authority: spec.Authority}}
+}
+
+// TaughtRegions are the regions of a monitor with what their lessons teach.
+func TaughtRegions(spec catalog.Monitor) (out []sight.Region, err error) {
+	for _, r := range spec.Regions {
+		region := sight.Region{Name: r.Name, Kind: sight.Kind(r.LookFor), Box: r.Box, Join: r.Join,
+			Digits: sight.DigitsRegion{Places: r.Places, OwnPoint: r.OwnPoint, Decimals: r.Decimals}}
+		var lessons []sight.Lesson
+		for _, l := range r.Lessons {
+			m, err := camera.Decode(l.Picture)
+			if err != nil {
+				return nil, fmt.Errorf("lesson %s of %q: %w", l.File, r.Name, err)
+			}
+			lessons = append(lessons, sight.Lesson{Frame: sight.FromImage(m, 0), Text: l.Shows})
+		}
+		if len(lessons) > 0 {
+			if region, err = sight.Teach(region, lessons); err != nil {
+				return nil, fmt.Errorf("its lessons do not teach it: %w", err)
+			}
+		}
+		out = append(out, region)
+	}
+	return out, nil
+}
+
+// Start switches the camera on and waits for its first picture, so that one that is not there is told at once.
+func (w *watchman) Start(ctx context.Context, deliver func(Sample)) error {
+	w.began = time.Now()
+	err := w.start(ctx, deliver, func(ctx context.Context) {
+		for ctx.Err() == nil {
+			err := w.source.Stream(ctx, w.look)
+			if ctx.Err() != nil {
+				return
+			}
+			w.known(err)
+			w.sample(Sample{Missed: err.Error(), Blind: true})
+			select {
+			case <-ctx.Done():
+			case <-time.After(redialPeriod):
+			}
+		}
+	})
+	if err != nil {
+		return err
+	}
+	select {
+	case err = <-w.first:
+	case <-ctx.Done():
+		err = context.Cause(ctx)
+	}
+	if err != nil {
+		w.Close()
+		return fmt.Errorf("monitor %s: %w", w.spec.ID, err)
+	}
+	return nil
+}
+
+// known tells Start what became of the first picture.
+func (w *watchman) known(err error) {
+	select {
+	case w.first <- err:
+	default:
+	}
+}
+
+// Learn has the next pictures learnt as those of a product that is well.
+func (w *watchman) Learn() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.fresh = true
+}
+
+// look takes a picture.
+func (w *watchman) look(p camera.Picture) {
+	w.asked = p.Arrived.Add(-w.latency() - w.source.Every)
+	m, err := camera.Decode(p.JPEG)
+	if err != nil {
+		w.sample(Sample{At: p.Arrived, Missed: err.Error(), Blind: true})
+		return
+	}
+	w.known(nil)
+	w.mu.Lock()
+	anew := w.fresh
+	w.fresh = false
+	w.mu.Unlock()
+	if anew {
+		w.eye, w.learning = w.newEye(), true
+	}
+	f := sight.FromImage(m, p.Arrived.Sub(w.began))
+	if w.learning {
+		w.eye.Learn(f)
+		if err := w.eye.Learnt(); err != nil {
+			w.sample(Sample{At: p.Arrived, Missed: err.Error(), Blind: true})
+			return
+		}
+		w.learning = false
+		return
+	}
+	seen := w.eye.Look(f)
+	w.hold(Shot{At: p.Arrived.Add(-w.spec.Latency.Std()), JPEG: p.JPEG, Seen: seen,
+		Drawn: func() ([]byte, error) { return drawn(p.JPEG, w.regions, seen) }})
+	s := w.read(seen)
+	s.At = p.Arrived
+	w.sample(s)
+}
+
+// newEye is an eye that knows the lessons and no baseline. The regions made one before.
+func (w *watchman) newEye() *sight.Eye {
+	eye, _ := sight.New(w.regions)
+	return eye
+}
+
+// latency is how old a picture is at most.
+func (w *watchman) latency() time.Duration {
+	return orElse(w.spec.Latency, catalog.CameraLatencyLimit)
+}
+
+// read turns what is seen into a sample. What changed counts first, then what could not be seen. Characters that are no
+// number are an error, in the baseline too: a product that shows one then is not well.
+func (w *watchman) read(seen []sight.Seen) Sample {
+	var s Sample
+	var texts []string
+	for i, x := range seen {
+		digits := w.regions[i].Kind == sight.Digits
+		switch x.State {
+		case sight.Same, sight.Changed:
+			if x.Text != "" {
+				texts = append(texts, x.Region+" "+x.Text)
+			}
+			if digits && x.HasValue {
+				s.Value, s.HasValue = x.Value, true
+			} else if (digits || x.State == sight.Changed) && w.regions[i].Kind != sight.Reference && !s.Error {
+				s.Error = true
+				s.Text = fmt.Sprintf("%q at region %q", orText(x.Text, "a change"), x.Region)
+			}
+		default:
+			blind := x.State == sight.CannotSee
+			if s.Missed == "" || blind && !s.Blind {
+				s.Missed, s.Blind = fmt.Sprintf("region %q: %s", x.Region, x.Why), blind
+			}
+		}
+	}
+	if !s.Error {
+		s.Text = strings.Join(texts, ", ")
+	}
+	return s
+}
+
+func orText(text, otherwise string) string {
+	if text != "" {
+		return text
+	}
+	return otherwise
+}
+
+// hold keeps a picture for a while.
+func (w *watchman) hold(x Shot) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.held = append(w.held, x)
+	w.bytes += len(x.JPEG)
+	n := 0
+	for n < len(w.held)-1 && (w.bytes > heldBytes || x.At.Sub(w.held[n].At) > heldFor) {
+		w.bytes -= len(w.held[n].JPEG)
+		w.held[n] = Shot{}
+		n++
+	}
+	w.held = w.held[n:]
+}
+
+// Pictures are those it holds of a time.
+func (w *watchman) Pictures(from, to time.Time) (out []Shot) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, x := range w.held {
+		if !x.At.Before(from) && !x.At.After(to) {
+			out = append(out, x)
+		}
+	}
+	return out
+}
