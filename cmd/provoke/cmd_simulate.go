@@ -2,28 +2,35 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
+	"time"
 
 	"provoke/internal/bench/simbench"
 	"provoke/internal/terminal"
 )
 
 type simulateCommand struct {
-	Listen    string   `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row for raw sockets, eight more for HiSLIP and two for VXI-11 (${default})."`
-	Transport []string `enum:"raw,vxi11,hislip" default:"raw" help:"How the instruments are served: raw, vxi11, hislip, or several with commas between (${default}). The bench file names the first."`
-	Address   string   `enum:"first,raw,vxi11,hislip" default:"first" help:"The transport that the bench file names instead: raw, vxi11, hislip."`
-	Mapper    int      `default:"0" placeholder:"PORT" help:"Port of VXI-11's port mapper. 0 takes 111, where every other client asks, when that may be had (it takes root), else a free one."`
-	Speed     float64  `default:"1" help:"Time constants and text output run so many times faster than the clock (${default})."`
-	Seed      uint64   `default:"0" help:"Varies cable, ends, the product's bands, thresholds and fix (${default})."`
-	Fault     []string `placeholder:"KIND@INSTRUMENT" help:"Something that goes wrong, e.g. silent@analyser:after=20. May be repeated."`
-	Fixture   string   `enum:"cable,jig50,jig150" default:"cable" help:"What the clamp is closed around: cable, jig50, jig150 (${default})."`
-	Part      []string `placeholder:"NAME" help:"A part that is on the product from the start: ferrite, capacitor, strap, clip-on. May be repeated."`
-	Wander    float64  `default:"0" placeholder:"DB" help:"Lets the product's onsets wander by so much at most, within half an hour of the bench (${default})."`
-	Spread    float64  `default:"0" placeholder:"DB" help:"Standard deviation of the product's onsets from exposure to exposure (${default})."`
-	Generator string   `enum:"function,signal" default:"function" help:"Kind of generator: function or signal (${default})."`
-	Truth     string   `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON."`
-	BenchOut  string   `placeholder:"FILE" help:"Write the bench file here too."`
+	Listen    string        `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row for raw sockets, eight more for HiSLIP and two for VXI-11 (${default})."`
+	Transport []string      `enum:"raw,vxi11,hislip" default:"raw" help:"How the instruments are served: raw, vxi11, hislip, or several with commas between (${default}). The bench file names the first."`
+	Address   string        `enum:"first,raw,vxi11,hislip" default:"first" help:"The transport that the bench file names instead: raw, vxi11, hislip."`
+	Mapper    int           `default:"0" placeholder:"PORT" help:"Port of VXI-11's port mapper. 0 takes 111, where every other client asks, when that may be had (it takes root), else a free one."`
+	Speed     float64       `default:"1" help:"Time constants and text output run so many times faster than the clock (${default})."`
+	Seed      uint64        `default:"0" help:"Varies cable, ends, the product's bands, thresholds and fix (${default})."`
+	Fault     []string      `placeholder:"KIND@INSTRUMENT" help:"Something that goes wrong, e.g. silent@analyser:after=20. May be repeated."`
+	Fixture   string        `enum:"cable,jig50,jig150" default:"cable" help:"What the clamp is closed around: cable, jig50, jig150 (${default})."`
+	Part      []string      `placeholder:"NAME" help:"A part that is on the product from the start: ferrite, capacitor, strap, clip-on. May be repeated."`
+	Wander    float64       `default:"0" placeholder:"DB" help:"Lets the product's onsets wander by so much at most, within half an hour of the bench (${default})."`
+	Spread    float64       `default:"0" placeholder:"DB" help:"Standard deviation of the product's onsets from exposure to exposure (${default})."`
+	Generator string        `enum:"function,signal" default:"function" help:"Kind of generator: function or signal (${default})."`
+	Truth     string        `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON."`
+	Camera    bool          `help:"A camera that looks at the weigher's display and lamp, as a stream and as still pictures over HTTP; needs --bench-out, beside which its lessons are written."`
+	Pictures  float64       `default:"25" placeholder:"RATE" help:"Pictures that the camera takes a second, 5 to 60 (${default})."`
+	Late      time.Duration `default:"80ms" placeholder:"TIME" help:"From the exposure of a picture to its sending (${default})."`
+	Trouble   []string      `placeholder:"KIND" help:"What the camera's pictures suffer from: glare, noise, drift, blur, multiplex, hand. May be repeated."`
+	BenchOut  string        `placeholder:"FILE" help:"Write the bench file here too."`
 }
 
 // Help says what the hand socket does.
@@ -99,8 +106,18 @@ func (c *simulateCommand) made() (*simbench.Bench, error) {
 			return nil, fmt.Errorf("%s %g dB must be from 0 to %g dB", x.flag, x.db, simbench.LargestMove)
 		}
 	}
-	b := simbench.New(simbench.Config{Seed: c.Seed, Speed: c.Speed, Fixture: simbench.Fixture(c.Fixture),
-		Generator: simbench.Generator(c.Generator)})
+	config := simbench.Config{Seed: c.Seed, Speed: c.Speed, Fixture: simbench.Fixture(c.Fixture),
+		Generator: simbench.Generator(c.Generator)}
+	switch {
+	case c.Camera && c.BenchOut == "":
+		return nil, errors.New("--camera needs --bench-out FILE: the lessons of the display are written beside it")
+	case c.Camera:
+		config.Camera = &simbench.CameraView{Rate: c.Pictures, Delay: c.Late, Trouble: c.Trouble}
+		if err := config.Camera.Check(); err != nil {
+			return nil, err
+		}
+	}
+	b := simbench.New(config)
 	for _, name := range c.Part {
 		if err := b.PutOn(name, true); err != nil {
 			b.Close()
@@ -139,6 +156,18 @@ func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 			return fmt.Errorf("writing the bench file: %w", err)
 		}
 	}
+	if c.Camera {
+		for _, l := range b.CameraLessons() {
+			file := filepath.Join(filepath.Dir(c.BenchOut), filepath.FromSlash(l.File))
+			err := os.MkdirAll(filepath.Dir(file), 0o755)
+			if err == nil {
+				err = os.WriteFile(file, l.Picture, 0o644)
+			}
+			if err != nil {
+				return fmt.Errorf("writing a lesson of the camera: %w", err)
+			}
+		}
+	}
 	if _, err := w.Stdout.Write(b.BenchFile()); err != nil {
 		return fmt.Errorf("printing the bench file: %w", err)
 	}
@@ -154,6 +183,9 @@ func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 			}
 		}
 		fmt.Fprintln(sheet)
+	}
+	if c.Camera {
+		fmt.Fprintf(sheet, "  camera\t%s/stream\t%s/still\n", b.CameraURL(), b.CameraURL())
 	}
 	if err := sheet.Flush(); err != nil {
 		return err

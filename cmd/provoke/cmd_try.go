@@ -16,9 +16,10 @@ import (
 // tryCommand proves a command table on the instrument that it is for.
 type tryCommand struct {
 	Bench     string `arg:"" type:"path" help:"Bench file."`
-	Role      string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id."`
-	Output    string `short:"o" placeholder:"FILE" type:"path" help:"Write the transcript here; it is the table's test from then on."`
+	Role      string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id; or the id of a monitor of kind camera."`
+	Output    string `short:"o" placeholder:"FILE" type:"path" help:"Write the transcript here; it is the table's test from then on. Of a camera: the picture with its regions."`
 	DummyLoad bool   `name:"dummy-load" help:"I confirm that nothing but a dummy load hangs on the source's output: prove that off changes it."`
+	Latency   bool   `help:"Of a camera: measure how late its pictures are. The power relay switches the product off and on, five times."`
 	Against   string `placeholder:"FILE" type:"path" help:"Play the instrument's part from this transcript; no instrument is touched."`
 }
 
@@ -31,7 +32,9 @@ with the time in which RF must be off.
 
 The transcript is the conversation as it went over the connection: "> " before what was sent, "< " before what was answered.
 With --against it stands in for the instrument, so that a table that is changed later still says what it said when it was proved.
-Exit code 1 when anything did not read back.`
+Exit code 1 when anything did not read back.
+
+A monitor of kind camera is switched on for five seconds, and what each of its regions shows is told.`
 }
 
 // tryLimit bounds the whole trial of one instrument.
@@ -45,6 +48,13 @@ func (c *tryCommand) Run(w *terminal.World) error {
 	}
 	for _, p := range list.Warnings().Folded() {
 		fmt.Fprintln(w.Stderr, p)
+	}
+	if m := session.CameraOf(b, c.Role); m != nil {
+		return session.TryCamera(w, b, *m, c.Latency, c.Output)
+	}
+	if c.Latency {
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--latency is for a monitor of kind camera, and %s is none",
+			c.Role))
 	}
 	var against *driver.Transcript
 	if c.Against != "" {

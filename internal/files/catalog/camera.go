@@ -40,6 +40,14 @@ type CameraLesson struct {
 // CameraLatencyLimit is what a picture's latency is taken to be at most where nobody has measured it.
 const CameraLatencyLimit = time.Second
 
+// PicturesFrom says where a camera's pictures come from, and what is run for them.
+func (m Monitor) PicturesFrom() string {
+	if m.URL != "" {
+		return "pictures from " + m.URL
+	}
+	return "pictures from the command " + strings.Join(m.Command, " ")
+}
+
 // cameraRegionFile is a region as written.
 type cameraRegionFile struct {
 	Name     string             `yaml:"name,required" says:"what is there, as the report is to call it"`

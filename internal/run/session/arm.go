@@ -33,6 +33,9 @@ func askToArm(w *terminal.World, o Order, pr *Prepared, rig *driver.Rig, watched
 	for _, x := range unproved {
 		fmt.Fprintf(w.Stdout, "Level not proved in the dwell: %s.\n", x)
 	}
+	for _, c := range camerasOf(pr.Bench.Monitors) {
+		fmt.Fprintf(w.Stdout, "Camera, on until the run ends: %s.\n", c)
+	}
 	if pr.Bench.Interlock != nil {
 		fmt.Fprintf(w.Stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n",
 			rf.Duration(guard.InterlockEvery))

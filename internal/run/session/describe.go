@@ -129,6 +129,9 @@ func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *drive
 		e.Calibration = pr.cal.Run
 	}
 	specs, _ := p.MonitorsOf(b)
+	for _, c := range camerasOf(specs) {
+		e.Setup = append(e.Setup, event.Field{Name: "camera", Value: c})
+	}
 	for _, m := range specs {
 		e.Monitors = append(e.Monitors, event.Monitor{ID: m.ID, Kind: string(m.Kind), Unit: m.Unit,
 			Tolerance: m.Tolerance, Latency: m.Latency})

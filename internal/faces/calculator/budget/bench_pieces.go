@@ -2,6 +2,7 @@ package budget
 
 import (
 	"fmt"
+	"strings"
 
 	"provoke/internal/files/catalog"
 	"provoke/internal/model/chain"
@@ -111,6 +112,12 @@ func (s *Bench) analyser(a *catalog.Analyser) {
 func (s *Bench) watching(b *catalog.Bench) {
 	for _, m := range b.Monitors {
 		p := s.add("monitor", string(m.Kind), m.Identity, m.Connection)
+		if m.Kind == catalog.MonitorCamera {
+			p.says("camera", m.PicturesFrom())
+		}
+		if m.Kind == catalog.MonitorCommand {
+			p.says("command", strings.Join(m.Command, " "))
+		}
 		if m.Tolerance > 0 {
 			p.says("tolerance", fmt.Sprintf("±%g %s", m.Tolerance, m.Unit))
 		}
