@@ -411,7 +411,7 @@ func (p *Report) attach(j Job) {
 		for _, a := range r.Attachments {
 			p.Attachments.Add(keep(runName(r.Number)), keep(a.At.Format(second)), say(a.Name), say(a.Caption),
 				say(a.SHA256).marked("code"))
-			if pic, ok := pictureOf(j, a.Attached); ok {
+			if pic, ok := pictureOf(j, a.Attached); ok && !a.Raw {
 				p.Pictures = append(p.Pictures, pic)
 			}
 		}

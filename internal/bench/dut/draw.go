@@ -64,3 +64,46 @@ func label(m *image.RGBA, r image.Rectangle, text string, ink color.Color) {
 	d := font.Drawer{Dst: m, Src: image.NewUniform(ink), Face: face, Dot: fixed.P(at.X, at.Y)}
 	d.DrawString(text)
 }
+
+// widestOfThree is how wide each picture of SideBySide is at most, in pixels.
+const widestOfThree = 640
+
+// SideBySide is one picture of several moments, from left to right, with regions and readings drawn on. Large ones are made
+// smaller by leaving pixels out.
+func SideBySide(shots []Shot) ([]byte, error) {
+	var pictures []image.Image
+	wide, high := 0, 0
+	for _, s := range shots {
+		data, err := s.Drawn()
+		if err != nil {
+			return nil, err
+		}
+		m, err := jpeg.Decode(bytes.NewReader(data))
+		if err != nil {
+			return nil, err
+		}
+		pictures = append(pictures, m)
+		by := (m.Bounds().Dx() + widestOfThree - 1) / widestOfThree
+		wide, high = wide+m.Bounds().Dx()/by+gapOfThree, max(high, m.Bounds().Dy()/by)
+	}
+	out := image.NewRGBA(image.Rect(0, 0, wide-gapOfThree, high))
+	draw.Draw(out, out.Rect, image.White, image.Point{}, draw.Src)
+	x := 0
+	for _, m := range pictures {
+		by := (m.Bounds().Dx() + widestOfThree - 1) / widestOfThree
+		size := m.Bounds().Size().Div(by)
+		for j := range size.Y {
+			for i := range size.X {
+				out.Set(x+i, j, m.At(m.Bounds().Min.X+i*by, m.Bounds().Min.Y+j*by))
+			}
+		}
+		x += size.X + gapOfThree
+	}
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, out, &jpeg.Options{Quality: 88}); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+const gapOfThree = 8 // pixels between them

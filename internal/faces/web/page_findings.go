@@ -92,7 +92,9 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 		shown.Opened.Profile.Mark()
 	p.Notes = shown.Notes
 	for _, a := range shown.Attachments {
-		p.Photos = append(p.Photos, a)
+		if !a.Raw {
+			p.Photos = append(p.Photos, a)
+		}
 	}
 	p.Lab.LaboratoryFailures = told.Laboratory
 	if p.Closer, err = s.closer(told); err != nil {

@@ -9,16 +9,18 @@ import (
 	"provoke/internal/files/problem"
 )
 
-// watchedBench is a bench with the least that is asked for, and its monitors as given.
-func watchedBench(monitors string) (*catalog.Bench, problem.List) {
-	file := `provoke: bench 1
+// leastBench is the least that is asked for, with its monitors.
+const leastBench = `provoke: bench 1
 name: invented
 source: {id: GEN1, kind: signal generator, band: 1 MHz to 2 MHz, minimum: -100 dBm, maximum: 0 dBm, resolution: 0.1 dB, counts_in: dBm}
 clamp: {id: C1, insertion_loss: {flat: 6 dB, band: 1 MHz to 2 MHz}}
 cable: {id: W1}
 dut: {id: DUT1}
-` + monitors
-	return catalog.Parse("bench.yaml", []byte(file),
+MONITORS`
+
+// watchedBench is a bench with the least that is asked for, and its monitors as given.
+func watchedBench(monitors string) (*catalog.Bench, problem.List) {
+	return catalog.Parse("bench.yaml", []byte(strings.Replace(leastBench, "MONITORS", monitors, 1)),
 		func(string) ([]byte, error) { return nil, fmt.Errorf("no files") })
 }
 

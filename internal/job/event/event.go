@@ -343,6 +343,8 @@ type Note struct {
 type Attached struct {
 	Attachment
 	Caption string `json:"caption,omitempty"`
+	// Raw: it is kept as proof, and another attachment shows what is to be seen in it.
+	Raw bool `json:"raw,omitempty"`
 }
 
 // LaboratoryKind is the kind of a run that was not done on this bench: it holds what a laboratory

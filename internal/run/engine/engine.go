@@ -55,7 +55,9 @@ type Config struct {
 	Rig      *driver.Rig
 	Monitors []dut.Monitor
 	Journal  Journal
-	Run      int
+	// Attach keeps a file in the job; nil keeps no pictures of upsets.
+	Attach func(name string, data []byte) (event.Attachment, error)
+	Run    int
 	// Points gives the point of a frequency; it is the function the program was made with.
 	Points  func(rf.Frequency) (plan.Point, error)
 	Program *plan.Program
@@ -257,6 +259,7 @@ type run struct {
 	dwelling  *dwellMeters // the meters of the last dwell that was watched
 	loop      loop         // of a fixing run
 	time      timeLimit
+	pictures  pictures
 	stepping  bool // the run has armed, and does steps
 	status    Status
 	clock     clock
@@ -300,6 +303,7 @@ func begin(ctx context.Context, cfg Config) (_ context.Context, r *run, done fun
 	r = &run{cfg: cfg, bench: cfg.Chain.Bench(), now: cfg.Now, wake: make(chan struct{}, 1),
 		writing: make(chan struct{}, 1), seen: map[rf.Frequency][]pair{}, upsetAt: maps.Clone(cfg.UpsetAt),
 		looked: map[rf.Frequency]look{}}
+	r.pictures.hurry = make(chan struct{})
 	r.time = timeLimit{time.Now(), map[plan.Purpose]taken{}}
 	r.status.Until = r.until()
 	if r.upsetAt == nil {
@@ -832,6 +836,7 @@ func (r *run) end(ctx context.Context, err error) (Result, error) {
 		r.guard.Disarm() // whatever trips does so before the silencing is journalled
 		r.journal(safed(cause, res.Safing))
 	}
+	r.lastPictures()
 	if res.Verdict, res.Why = r.verdict(err, quiet); !res.Safing.Measured {
 		res.Verdict = res.Verdict.Unmeasured()
 	}

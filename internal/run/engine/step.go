@@ -20,6 +20,9 @@ const keptReadings, quietReadings = 120, 16
 
 // do does one step of any kind.
 func (r *run) do(ctx context.Context, step plan.Step) (event.StepClosed, error) {
+	if err := r.namePictures(); err != nil {
+		return event.StepClosed{}, err
+	}
 	switch {
 	case r.cfg.Plan.Kind == plan.Baseline:
 		return r.lookWithoutRF(ctx)
@@ -184,6 +187,7 @@ func (r *run) afterUpset(ctx context.Context, on time.Time, at reached, bad judg
 	}
 	r.tell("upset: waiting for the product to recover")
 	c.Note = bad.Monitor + " " + bad.why
+	r.picture(on, bad, fmt.Sprintf("at %v, %v: %s", r.at.Frequency, at.current, c.Note))
 	err := r.recover(ctx, off, c)
 	r.watch.countedMarks()
 	c.Readings = r.readings(on.Add(-r.shown()), on, keptReadings)

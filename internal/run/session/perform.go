@@ -195,7 +195,7 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 	if err != nil {
 		return out, err
 	}
-	cfg.Journal, cfg.Run = writer, writer.Run()
+	cfg.Journal, cfg.Run, cfg.Attach = writer, writer.Run(), job.Attach
 	watching.of(cfg.Run)
 	if o.Begun != nil {
 		o.Begun(cfg.Run, job)

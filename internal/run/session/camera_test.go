@@ -1,0 +1,204 @@
+package session_test
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"image/jpeg"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"provoke/internal/bench/dut"
+	"provoke/internal/bench/simbench"
+	"provoke/internal/faces/demo"
+	"provoke/internal/findings/analysis"
+	"provoke/internal/job/result"
+	"provoke/internal/job/store"
+	"provoke/internal/run/session"
+	"provoke/internal/terminal"
+)
+
+var long = flag.Bool("long", false, "the whole band by camera and by text, for a minute")
+
+// watched runs the demo's exposure over a grid with the product watched by the text output, or by the camera alone.
+func watched(t *testing.T, grid string, byCamera bool) (result.Run, *store.Job) {
+	t.Helper()
+	const speed = 10
+	sim := simbench.New(simbench.Config{Seed: 1, Speed: speed, Steady: true,
+		Camera: &simbench.CameraView{Rate: 40, Delay: 60 * time.Millisecond}})
+	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard,
+		Now: time.Now}
+	d := &demo.Demo{World: w, Sim: sim, Dir: t.TempDir()}
+	t.Cleanup(func() { sim.Close() })
+	if err := d.Prepare(speed, ""); err != nil {
+		t.Fatal(err)
+	}
+	writeLessons(t, d.Dir, sim)
+	edit(t, filepath.Join(d.Dir, "exposure.yaml"), func(text string) string {
+		lines := strings.Split(text, "\n")
+		for i, l := range lines {
+			if strings.Contains(l, "{from: 150 kHz") {
+				lines[i] = "  - " + grid
+			}
+		}
+		return strings.Join(lines, "\n")
+	})
+	edit(t, filepath.Join(d.Dir, "bench.yaml"), func(text string) string {
+		before, rest, _ := strings.Cut(text, "  - id: SHOWN")
+		shown, rest, _ := strings.Cut(rest, "  - id: DMM1")
+		_, rest, _ = strings.Cut(rest, "  - id: CAM1")
+		cam, rest, _ := strings.Cut(rest, "interlock:")
+		monitor := "  - id: SHOWN" + shown
+		if byCamera {
+			monitor = "  - id: CAM1" + cam
+		}
+		return before + monitor + "interlock:" + rest + fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, "+
+			"off_for: 100 ms, starts_in: 50 ms, cycles: 500}\n", sim.Address("interlock"))
+	})
+	job := filepath.Join(d.Dir, "job.provoke")
+	began := time.Now()
+	if res, err := session.Perform(w, session.Order{PlanFile: filepath.Join(d.Dir, "exposure.yaml"), JobFile: job,
+		Armed: true}); err != nil {
+		t.Fatalf("%v: %v", res.Verdict, err)
+	}
+	t.Logf("figure: camera %v: the run took %v", byCamera, time.Since(began).Round(100*time.Millisecond))
+	j, err := store.Open(job)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { j.Close() })
+	r, err := result.All(j.Records(1, 1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r, j
+}
+
+func edit(t *testing.T, file string, how func(string) string) {
+	t.Helper()
+	data, err := os.ReadFile(file)
+	if err == nil {
+		err = os.WriteFile(file, []byte(how(string(data))), 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestACameraFindsWhatTheTextOutputFinds(t *testing.T) {
+	grid := "{from: 2.5 MHz, to: 2.6 MHz, step: 20 %}"
+	if *long {
+		grid = "{from: 300 kHz, to: 60 MHz, step: 10 %}"
+	}
+	var byText, byCamera result.Run
+	t.Run("runs", func(t *testing.T) { // beside each other
+		t.Run("by text", func(t *testing.T) { t.Parallel(); byText, _ = watched(t, grid, false) })
+		t.Run("by camera", func(t *testing.T) {
+			t.Parallel()
+			var job *store.Job
+			byCamera, job = watched(t, grid, true)
+			showsItsUpsets(t, byCamera, job)
+		})
+	})
+	a, b := analysis.Of(byText, nil), analysis.Of(byCamera, nil)
+	if len(a.Bands) == 0 || len(a.Bands) != len(b.Bands) {
+		t.Fatalf("%d bands by the text output, %d by the camera", len(a.Bands), len(b.Bands))
+	}
+	for i, x := range a.Bands {
+		y := b.Bands[i]
+		if !overlaps(x, y) {
+			t.Errorf("band %d: %v to %v by the text output, %v to %v by the camera", i+1, x.Low.Frequency, x.High.Frequency,
+				y.Low.Frequency, y.High.Frequency)
+		}
+		off, _ := x.Lowest.Onset.Minus(y.Lowest.Onset)
+		t.Logf("figure: band %d: onset %v by text, %v by camera", i+1, x.Lowest.Onset, y.Lowest.Onset)
+		if off > 1 || off < -1 {
+			t.Errorf("band %d: onset %v by the text output, %v by the camera", i+1, x.Lowest.Onset, y.Lowest.Onset)
+		}
+	}
+}
+
+// showsItsUpsets checks that the job holds what the camera saw of each upset.
+func showsItsUpsets(t *testing.T, r result.Run, job *store.Job) {
+	t.Helper()
+	shown, raw := 0, 0
+	for _, x := range r.Attachments {
+		if !strings.HasPrefix(x.Name, "CAM1-upset-") {
+			continue
+		}
+		_, data, err := job.Attachment(x.SHA256)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := jpeg.DecodeConfig(bytes.NewReader(data))
+		if err != nil {
+			t.Fatalf("%s: %v", x.Name, err)
+		}
+		if x.Raw {
+			raw++
+			continue
+		}
+		if shown++; m.Width < 3*320 || !strings.Contains(x.Caption, "Before, during and after: -") {
+			t.Errorf("%s is %d pixels wide: %s", x.Name, m.Width, x.Caption)
+		}
+	}
+	if shown != r.Upsets || raw < 3*shown || raw > 12*shown {
+		t.Errorf("%d upsets, %d of them with a picture that shows before, during and after, %d kept as they came", r.Upsets,
+			shown, raw)
+	}
+}
+
+func overlaps(a, b analysis.Band) bool {
+	return a.Low.Frequency <= b.High.Frequency && b.Low.Frequency <= a.High.Frequency
+}
+
+// What troubles a camera is no upset, with the product well all the time; a hand hides it and nothing more.
+func TestNothingThatTroublesACameraIsAnUpset(t *testing.T) {
+	t.Parallel()
+	troubles := []string{"hand"}
+	if *long {
+		troubles = simbench.CameraTroubles
+	}
+	for _, trouble := range troubles {
+		t.Run(trouble, func(t *testing.T) {
+			t.Parallel()
+			_, file := cameraBench(t, simbench.CameraView{Rate: 12, Trouble: []string{trouble}})
+			b, _, err := session.LoadBench(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			spec := *session.CameraOf(b, "CAM1")
+			m, err := dut.New(spec, dut.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer m.Close()
+			judge := dut.Judge{Monitor: spec, Baseline: 12.34, HasBaseline: true}
+			var looks, hidden, unread atomic.Int64
+			if err := m.Start(t.Context(), func(s dut.Sample) {
+				switch why, bad := judge.Bad(s); {
+				case bad:
+					t.Errorf("%s", why)
+				case s.Blind && !strings.Contains(s.Missed, "learnt"):
+					hidden.Add(1)
+				case s.Missed != "" && !s.Blind:
+					unread.Add(1)
+				case s.HasValue:
+					looks.Add(1)
+				}
+			}); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(9 * time.Second)
+			t.Logf("figure: %s: %d looks, %d hidden, %d not read", trouble, looks.Load(), hidden.Load(), unread.Load())
+			if looks.Load() < 20 || hidden.Load() == 0 && trouble == "hand" || hidden.Load() > looks.Load() {
+				t.Errorf("%d looks, %d hidden, %d not read", looks.Load(), hidden.Load(), unread.Load())
+			}
+		})
+	}
+}
