@@ -13,7 +13,7 @@ import (
 )
 
 type simulateCommand struct {
-	Listen    string        `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row for raw sockets, eight more for HiSLIP and two for VXI-11 (${default})."`
+	Listen    string        `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row for raw sockets, eight more for HiSLIP, two for VXI-11 and one for a camera (${default})."`
 	Transport []string      `enum:"raw,vxi11,hislip" default:"raw" help:"How the instruments are served: raw, vxi11, hislip, or several with commas between (${default}). The bench file names the first."`
 	Address   string        `enum:"first,raw,vxi11,hislip" default:"first" help:"The transport that the bench file names instead: raw, vxi11, hislip."`
 	Mapper    int           `default:"0" placeholder:"PORT" help:"Port of VXI-11's port mapper. 0 takes 111, where every other client asks, when that may be had (it takes root), else a free one."`

@@ -16,7 +16,7 @@ import (
 // tryCommand proves a command table on the instrument that it is for.
 type tryCommand struct {
 	Bench     string `arg:"" type:"path" help:"Bench file."`
-	Role      string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id; or the id of a monitor of kind camera."`
+	Role      string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id; or the id of a camera."`
 	Output    string `short:"o" placeholder:"FILE" type:"path" help:"Write the transcript here; it is the table's test from then on. Of a camera: the picture with its regions."`
 	DummyLoad bool   `name:"dummy-load" help:"I confirm that nothing but a dummy load hangs on the source's output: prove that off changes it."`
 	Latency   bool   `help:"Of a camera: measure how late its pictures are. The power relay switches the product off and on, five times."`
