@@ -195,8 +195,7 @@ func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 	} else if port != 0 {
 		fmt.Fprintf(w.Stderr,
 			"the port mapper listens on port %d, because 111 was not to be had (it takes root, and nobody else "+
-				"there): "+
-				"provoke finds it by the address; other VXI-11 clients ask on 111 only\n", port)
+				"there): provoke finds it by the address; other VXI-11 clients ask on 111 only\n", port)
 	}
 	return nil
 }

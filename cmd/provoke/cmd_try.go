@@ -53,7 +53,8 @@ func (c *tryCommand) Run(w *terminal.World) error {
 		return session.TryCamera(w, b, *m, c.Latency, c.Output)
 	}
 	if c.Latency {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--latency is for a monitor of kind camera, and %s is none",
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--latency is for a monitor of kind camera, and %s "+
+			"is none",
 			c.Role))
 	}
 	var against *driver.Transcript

@@ -2,8 +2,8 @@
 // asked again and again, or what a command writes to its standard output. It judges no picture (package sight does) and
 // knows no product. A camera is open from Stream until its context ends, and nothing of it goes anywhere else.
 //
-// frames.go finds pictures in a stream of bytes, login.go has credentials and certificates, which monitors over HTTP and
-// MQTT use too.
+// frames.go finds pictures in a stream of bytes, login.go has credentials and certificates, which monitors over HTTP
+// and MQTT use too.
 package camera
 
 import (
@@ -65,7 +65,8 @@ func (s Source) Stream(ctx context.Context, deliver func(Picture)) error {
 		if p.Arrived.Before(next) {
 			return
 		}
-		if next = next.Add(s.Every); next.Before(p.Arrived) { // keeps the pace where the stream is a little early or late
+		// keeps the pace where the stream is a little early or late
+		if next = next.Add(s.Every); next.Before(p.Arrived) {
 			next = p.Arrived.Add(s.Every * 9 / 10)
 		}
 		select {
@@ -120,7 +121,8 @@ func (s Source) overHTTP(ctx context.Context, take func([]byte)) error {
 			return err
 		}
 		if stream {
-			return fmt.Errorf("the camera at %s ended its stream: is it still on, and does another program take it?", s.URL)
+			return fmt.Errorf("the camera at %s ended its stream: is it still on, and does another program take it?",
+				s.URL)
 		}
 		if err := wait(ctx, s.Every-time.Since(asked)); err != nil {
 			return err
@@ -154,12 +156,13 @@ func (s Source) ask(ctx context.Context, client *http.Client, take func([]byte))
 	case n > 0:
 		return false, nil
 	case len(picture) > MostBytes:
-		return false, fmt.Errorf("%s answers with more than %d MiB: set a smaller picture at the camera", s.URL, MostBytes>>20)
+		return false, fmt.Errorf("%s answers with more than %d MiB: set a smaller picture at the camera", s.URL,
+			MostBytes>>20)
 	case bytes.HasPrefix(picture, []byte{0xff, markSOI}):
 		return false, nil // cut short: the next may be whole, and if none is, the camera stands still
 	}
-	return false, fmt.Errorf("%s answers with %q, which is no picture: write the address of the camera's JPEG stream or "+
-		"still picture, not of its page", s.URL, kind)
+	return false, fmt.Errorf("%s answers with %q, which is no picture: write the address of the camera's JPEG "+
+		"stream or still picture, not of its page", s.URL, kind)
 }
 
 // read finds pictures until the stream ends; nil is its plain end.

@@ -59,8 +59,9 @@ func found(stream []byte, piece int) (out [][]byte, s scanner) {
 func TestPicturesAreFoundHoweverTheStreamIsParted(t *testing.T) {
 	a, b := picture(t, 40), picture(t, 200)
 	for name, join := range map[string]string{
-		"nothing between":    "",
-		"CRLF and a length":  "\r\n--frame\r\nContent-Type: image/jpeg\r\nContent-Length: " + strconv.Itoa(len(b)) + "\r\n\r\n",
+		"nothing between": "",
+		"CRLF and a length": "\r\n--frame\r\nContent-Type: image/jpeg\r\nContent-Length: " + strconv.Itoa(len(b)) +
+			"\r\n\r\n",
 		"LF alone":           "\n--frame\nContent-Type: image/jpeg\n\n",
 		"a length that lies": "\r\n--frame\r\nContent-Length: 3\r\n\r\n",
 		"junk":               "\x00\xff\x00\xff\xff junk \xff",
@@ -239,8 +240,9 @@ func TestWhatACameraCannotShowIsTold(t *testing.T) {
 		answer http.HandlerFunc
 		want   string
 	}{
-		"no permission": {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(401) }, "wants a name and a password"},
-		"forbidden":     {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(403) }, "may not see it"},
+		"no permission": {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(401) },
+			"wants a name and a password"},
+		"forbidden": {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(403) }, "may not see it"},
 		"its page": {func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, "<html>hello") },
 			"not of its page"},
 		"it ends": {func(w http.ResponseWriter, _ *http.Request) {
@@ -298,7 +300,8 @@ func TestNameAndPasswordOpenACameraAndAreNeverTold(t *testing.T) {
 	}
 	t.Setenv("CAMERA_LOGIN", "hush")
 	_, err = stream(t, Source{URL: basic, Login: Login{From: "env CAMERA_LOGIN"}}, 1)
-	if err == nil || !strings.Contains(err.Error(), "not one line name:password") || strings.Contains(err.Error(), "hush") {
+	if err == nil || !strings.Contains(err.Error(), "not one line name:password") || strings.Contains(err.Error(),
+		"hush") {
 		t.Errorf("%v", err)
 	}
 }
@@ -309,7 +312,8 @@ func TestDigestIsThatOfItsStandard(t *testing.T) {
 	challenge := map[string]string{"realm": "testrealm@host.com", "nonce": "dcd98b7102dd2f0e8b11d0f600bfb0c093",
 		"qop": "auth,auth-int", "opaque": "5ccc069c403ebaf9f0171e9517f40e41"}
 	if got := digest(challenge, r, "Mufasa", "Circle Of Life", "0a4f113b"); !strings.Contains(got,
-		`response="6629fae49393a05397450978507c4ef1"`) || !strings.Contains(got, `opaque="5ccc069c403ebaf9f0171e9517f40e41"`) {
+		`response="6629fae49393a05397450978507c4ef1"`) || !strings.Contains(got,
+		`opaque="5ccc069c403ebaf9f0171e9517f40e41"`) {
 		t.Error(got)
 	}
 	delete(challenge, "qop")
@@ -345,7 +349,9 @@ func TestAServerThatWantsADigestGetsNoPassword(t *testing.T) {
 }
 
 func TestAnEncryptedCameraIsTrustedByItsCertificateOnly(t *testing.T) {
-	s := httptest.NewTLSServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.Write(picture(t, 70)) }))
+	s := httptest.NewTLSServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Write(picture(t, 70))
+	}))
 	defer s.Close()
 	own := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: s.Certificate().Raw})
 	if got, err := stream(t, Source{URL: s.URL, Login: Login{Authority: own}}, 1); err != nil || got[0] != 70 {

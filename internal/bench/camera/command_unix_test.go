@@ -45,7 +45,8 @@ func zombie(pid int) bool {
 
 func TestWhatACommandSaysWhenItDiesIsTold(t *testing.T) {
 	_, err := stream(t, Source{Command: []string{"/bin/sh", "-c", "echo no such device >&2; exit 3"}}, 1)
-	if err == nil || !strings.Contains(err.Error(), "no such device") || !strings.Contains(err.Error(), "exit status 3") {
+	if err == nil || !strings.Contains(err.Error(), "no such device") || !strings.Contains(err.Error(),
+		"exit status 3") {
 		t.Errorf("%v", err)
 	}
 	_, err = stream(t, Source{Command: []string{"no-such-program-here"}}, 1)

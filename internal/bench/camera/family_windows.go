@@ -19,8 +19,9 @@ func startFamily(cmd *exec.Cmd) (family, error) {
 	if err != nil {
 		return family{}, err
 	}
-	limits := windows.JOBOBJECT_EXTENDED_LIMIT_INFORMATION{BasicLimitInformation: windows.JOBOBJECT_BASIC_LIMIT_INFORMATION{
-		LimitFlags: windows.JOB_OBJECT_LIMIT_KILL_ON_JOB_CLOSE}}
+	limits := windows.JOBOBJECT_EXTENDED_LIMIT_INFORMATION{
+		BasicLimitInformation: windows.JOBOBJECT_BASIC_LIMIT_INFORMATION{
+			LimitFlags: windows.JOB_OBJECT_LIMIT_KILL_ON_JOB_CLOSE}}
 	_, err = windows.SetInformationJobObject(job, windows.JobObjectExtendedLimitInformation,
 		uintptr(unsafe.Pointer(&limits)), uint32(unsafe.Sizeof(limits)))
 	if err == nil {
@@ -30,7 +31,8 @@ func startFamily(cmd *exec.Cmd) (family, error) {
 		windows.CloseHandle(job)
 		return family{}, err
 	}
-	child, err := windows.OpenProcess(windows.PROCESS_SET_QUOTA|windows.PROCESS_TERMINATE, false, uint32(cmd.Process.Pid))
+	child, err := windows.OpenProcess(windows.PROCESS_SET_QUOTA|windows.PROCESS_TERMINATE, false,
+		uint32(cmd.Process.Pid))
 	if err == nil {
 		err = windows.AssignProcessToJobObject(job, child)
 		windows.CloseHandle(child)

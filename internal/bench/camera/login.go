@@ -23,8 +23,8 @@ import (
 
 // Login is how a server knows this program, and how this program knows the server.
 type Login struct {
-	// From says where name and password stand: "env NAME" or "file PATH"; empty for none. Neither is ever kept, printed or
-	// journalled.
+	// From says where name and password stand: "env NAME" or "file PATH"; empty for none. Neither is ever kept,
+	// printed or journalled.
 	From string
 	// Authority is a certificate in PEM that vouches for the server, in place of this computer's own list.
 	Authority []byte
@@ -42,8 +42,8 @@ func (l Login) NameAndPassword() (name, password string, err error) {
 		return "", "", nil
 	case "env":
 		if text = os.Getenv(where); text == "" {
-			return "", "", fmt.Errorf("the environment variable %s, which is to hold name:password, is not set: set it in the "+
-				"terminal that starts provoke", where)
+			return "", "", fmt.Errorf("the environment variable %s, which is to hold name:password, is not set: set "+
+				"it in the terminal that starts provoke", where)
 		}
 	default:
 		f, err := os.Open(where)
@@ -70,7 +70,8 @@ func (l Login) TLS() (*tls.Config, error) {
 	if len(l.Authority) > 0 {
 		c.RootCAs = x509.NewCertPool()
 		if !c.RootCAs.AppendCertsFromPEM(l.Authority) {
-			return nil, errors.New("the file of certificates holds none: it is to hold PEM, -----BEGIN CERTIFICATE-----")
+			return nil, errors.New("the file of certificates holds none: it is to hold PEM, -----BEGIN " +
+				"CERTIFICATE-----")
 		}
 	}
 	return c, nil
@@ -118,7 +119,8 @@ func (l Login) Get(ctx context.Context, client *http.Client, address string) (*h
 	case answer.StatusCode == http.StatusUnauthorized:
 		return nil, fmt.Errorf("it answers %s: name or password from %q is wrong", answer.Status, l.From)
 	case answer.StatusCode == http.StatusForbidden:
-		return nil, fmt.Errorf("it answers %s: this user may not see it; give it the right at the server", answer.Status)
+		return nil, fmt.Errorf("it answers %s: this user may not see it; give it the right at the server",
+			answer.Status)
 	}
 	return nil, fmt.Errorf("it answers %s", answer.Status)
 }
@@ -161,18 +163,19 @@ func prove(answer *http.Response, name, password string) (string, error) {
 		}
 	}
 	if !basic {
-		return "", fmt.Errorf("it answers %s and wants to be convinced in a way that is not known here: choose basic or "+
-			"digest authentication at the server", answer.Status)
+		return "", fmt.Errorf("it answers %s and wants to be convinced in a way that is not known here: choose "+
+			"basic or digest authentication at the server", answer.Status)
 	}
 	r := &http.Request{Header: http.Header{}}
 	r.SetBasicAuth(name, password)
 	return r.Header.Get("Authorization"), nil
 }
 
-// digest is the answer of RFC 7616, section 3.4, with a nonce of our own; "" for what a challenge asks that is not known
-// here.
+// digest is the answer of RFC 7616, section 3.4, with a nonce of our own; "" for what a challenge asks that is not
+// known here.
 func digest(f map[string]string, asked *http.Request, name, password, own string) string {
-	sum := map[string]func() hash.Hash{"": md5.New, "MD5": md5.New, "SHA-256": sha256.New}[strings.ToUpper(f["algorithm"])]
+	sum := map[string]func() hash.Hash{"": md5.New, "MD5": md5.New,
+		"SHA-256": sha256.New}[strings.ToUpper(f["algorithm"])]
 	auth := false
 	for _, q := range strings.Split(f["qop"], ",") {
 		auth = auth || strings.TrimSpace(q) == "auth"

@@ -68,8 +68,8 @@ func label(m *image.RGBA, r image.Rectangle, text string, ink color.Color) {
 // widestOfThree is how wide each picture of SideBySide is at most, in pixels.
 const widestOfThree = 640
 
-// SideBySide is one picture of several moments, from left to right, with regions and readings drawn on. Large ones are made
-// smaller by leaving pixels out.
+// SideBySide is one picture of several moments, from left to right, with regions and readings drawn on. Large ones
+// are made smaller by leaving pixels out.
 func SideBySide(shots []Shot) ([]byte, error) {
 	var pictures []image.Image
 	wide, high := 0, 0

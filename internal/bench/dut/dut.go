@@ -37,8 +37,8 @@ type Sample struct {
 	// Lost says that the DUT or its meter could not be read, and why.
 	Lost string
 	// Missed says why this is no look at the product, or none at all of it: what it holds counts only where it shows an
-	// upset. It ends no silence. With Blind the reason is the monitor's own, such as a hand before a camera, and no silence
-	// of the product's.
+	// upset. It ends no silence. With Blind the reason is the monitor's own, such as a hand before a camera, and no
+	// silence of the product's.
 	Missed string
 	Blind  bool
 }

@@ -104,8 +104,8 @@ func MeasureLatency(ctx context.Context, from camera.Source, boxes []image.Recta
 			if seen {
 				l.Each = append(l.Each, g.at.Sub(switched))
 			} else if time.Since(switched) > 10*time.Second {
-				return l, errors.New("the product was switched off and the camera saw no change for 10 s: draw a region " +
-					"round what goes dark then")
+				return l, errors.New("the product was switched off and the camera saw no change for 10 s: draw a " +
+					"region round what goes dark then")
 			}
 		}
 		if err := wait(ctx, offFor); err != nil {

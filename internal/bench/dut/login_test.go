@@ -28,7 +28,8 @@ func TestAWebAnswerBehindAPasswordAndACertificateIsRead(t *testing.T) {
 		io.WriteString(w, `{"kg": 12.34}`)
 	}))
 	defer server.Close()
-	spec := catalog.Monitor{Identity: catalog.Identity{ID: "WEB"}, Kind: catalog.MonitorHTTP, URL: server.URL, Field: "kg",
+	spec := catalog.Monitor{Identity: catalog.Identity{ID: "WEB"}, Kind: catalog.MonitorHTTP, URL: server.URL,
+		Field:     "kg",
 		Tolerance: 0.05, Credentials: "env WEB_LOGIN",
 		Authority: pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: server.Certificate().Raw})}
 	got := make(chan Sample, 8)
@@ -47,7 +48,8 @@ func TestAWebAnswerBehindAPasswordAndACertificateIsRead(t *testing.T) {
 		t.Errorf("%+v", s)
 	}
 	t.Setenv("WEB_LOGIN", "Aladdin:shut")
-	if err := start(); err == nil || strings.Contains(err.Error(), "shut") || !strings.Contains(err.Error(), "is wrong") {
+	if err := start(); err == nil || strings.Contains(err.Error(), "shut") || !strings.Contains(err.Error(),
+		"is wrong") {
 		t.Errorf("a wrong password: %v", err)
 	}
 }

@@ -40,7 +40,8 @@ func newTopic(spec catalog.Monitor, _ Options) (Monitor, error) {
 		return nil, fmt.Errorf("monitor %s: address %q asks for %s; a broker is reached at TCPIP::host::1883::SOCKET",
 			spec.ID, r.Text, r.Kind)
 	}
-	return &topic{worker: worker{spec: spec}, finder: f, broker: "tcp://" + net.JoinHostPort(r.Host, strconv.Itoa(r.Port)),
+	return &topic{worker: worker{spec: spec}, finder: f, broker: "tcp://" + net.JoinHostPort(r.Host,
+		strconv.Itoa(r.Port)),
 		login: camera.Login{From: spec.Credentials, Authority: spec.Authority}}, nil
 }
 

@@ -59,7 +59,8 @@ const (
 )
 
 // lit is which segments show a character: a at the top, then clockwise, g in the middle.
-var lit = map[rune]string{'0': "abcdef", '1': "bc", '2': "abdeg", '3': "abcdg", '4': "bcfg", '5': "acdfg", '6': "acdefg",
+var lit = map[rune]string{'0': "abcdef", '1': "bc", '2': "abdeg", '3': "abcdg", '4': "bcfg", '5': "acdfg",
+	'6': "acdefg",
 	'7': "abc", '8': "abcdefg", '9': "abcdfg", 'E': "adefg", 'r': "eg", '-': "g", ' ': ""}
 
 type point struct{ x, y float64 }
@@ -200,8 +201,8 @@ func (e *eye) panel(luminance []float64) {
 	}
 }
 
-// digits lights the segments of a text that is set to the right. Of a multiplexed display two places in five are lit at a
-// time.
+// digits lights the segments of a text that is set to the right. Of a multiplexed display two places in five are lit
+// at a time.
 func (e *eye) digits(luminance []float64, text string) {
 	var cells []string
 	for _, c := range text {
@@ -345,7 +346,8 @@ func (b *Bench) serveCamera(address string) error {
 	pages.HandleFunc("GET /stream", func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "multipart/x-mixed-replace; boundary=picture")
 		b.watch(r.Context().Done(), func(p []byte) bool {
-			_, err := fmt.Fprintf(w, "--picture\r\nContent-Type: image/jpeg\r\nContent-Length: %d\r\n\r\n%s\r\n", len(p), p)
+			_, err := fmt.Fprintf(w, "--picture\r\nContent-Type: image/jpeg\r\nContent-Length: %d\r\n\r\n%s\r\n",
+				len(p), p)
 			return err == nil && http.NewResponseController(w).Flush() == nil
 		})
 	})
@@ -387,8 +389,8 @@ func (b *Bench) CameraLessons() (out []CameraLesson) {
 	}
 	for _, text := range []string{"12.34", "56.78", "90.12", "34.56", "78.90", "Err07"} {
 		for i := range each {
-			out = append(out, CameraLesson{fmt.Sprintf("lessons/%s-%d.jpg", strings.ReplaceAll(text, ".", "_"), i+1), text,
-				e.draw(shown{text, text == "Err07"}, 0)})
+			out = append(out, CameraLesson{fmt.Sprintf("lessons/%s-%d.jpg", strings.ReplaceAll(text, ".", "_"), i+1),
+				text, e.draw(shown{text, text == "Err07"}, 0)})
 		}
 	}
 	return out

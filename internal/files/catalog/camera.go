@@ -82,8 +82,8 @@ func (b *builder) login(path string, m *Monitor, f monitorFile) {
 	if b.doc.Taken(path+".credentials") && !credentials.MatchString(m.Credentials) {
 		m.Credentials = ""
 		b.doc.Problem(path+".credentials", path+".credentials does not say where name and password stand",
-			"write \"env NAME\" for an environment variable or \"file PATH\" for a file that holds name:password; in the "+
-				"bench file itself every job would carry them")
+			"write \"env NAME\" for an environment variable or \"file PATH\" for a file that holds name:password; "+
+				"in the bench file itself every job would carry them")
 	}
 	if b.doc.Has(path + ".certificates") {
 		m.Authority, _ = b.file(path+".certificates", f.Certificates)
@@ -103,23 +103,25 @@ func (b *builder) camera(path string, m *Monitor, f monitorFile) {
 	switch url, command := b.doc.Has(path+".url"), b.doc.Has(path+".command"); {
 	case url == command:
 		b.doc.Problem(path, path+" needs url or command, one of the two",
-			"the address of the camera's stream or still picture, or a program that writes JPEG pictures to its standard "+
-				"output")
+			"the address of the camera's stream or still picture, or a program that writes JPEG pictures to its "+
+				"standard output")
 	case url:
 		b.webAddress(path, f.URL)
 	default:
 		b.command(path, m, f)
 	}
 	if shortest := rf.Duration(time.Second / mostPictures); b.doc.Taken(path+".every") && m.Every < shortest {
-		b.doc.Problem(path+".every", fmt.Sprintf("%s.every is %v: at most %d pictures a second are looked at", path, m.Every,
-			mostPictures), "for example 100 ms")
+		b.doc.Problem(path+".every", fmt.Sprintf("%s.every is %v: at most %d pictures a second are looked at", path,
+			m.Every, mostPictures), "for example 100 ms")
 	}
 	if !b.doc.Has(path + ".latency") {
 		b.doc.Aside(path, fmt.Sprintf("%s has no latency: it is taken to lie between 0 s and %v, and each dwell is "+
-			"longer by that", path, rf.Duration(CameraLatencyLimit)), "provoke try BENCH "+m.ID+" --latency measures it where the bench has a power_relay")
+			"longer by that", path, rf.Duration(CameraLatencyLimit)),
+			"provoke try BENCH "+m.ID+" --latency measures it where the bench has a power_relay")
 	}
 	if len(f.Regions) > mostRegions {
-		b.doc.Problem(path+".regions", fmt.Sprintf("%d regions; at most %d are watched", len(f.Regions), mostRegions), "")
+		b.doc.Problem(path+".regions", fmt.Sprintf("%d regions; at most %d are watched", len(f.Regions), mostRegions),
+			"")
 		return
 	}
 	names, numbers, questions := map[string]bool{}, 0, 0
@@ -174,7 +176,8 @@ func (b *builder) region(at string, f cameraRegionFile) CameraRegion {
 	switch {
 	case digits && (r.Places == 0 || len(f.Lessons) == 0):
 		b.doc.Problem(at, at+" looks for digits and has no places or no lessons",
-			"count the display's characters, and give pictures that together show every digit, each with what stands there")
+			"count the display's characters, and give pictures that together show every digit, each with what "+
+				"stands there")
 	case len(f.Lessons) > 0 && !digits && r.LookFor != LookForLamp && r.LookFor != "":
 		b.doc.Problem(at+".lessons", fmt.Sprintf("a region that looks for %s is not taught: it learns without RF",
 			r.LookFor), "remove them")

@@ -38,7 +38,8 @@ func TestACameraIsReadFromTheBenchFile(t *testing.T) {
 	}
 	m := b.Monitors[0]
 	w := m.Regions[0]
-	if len(m.Regions) != 3 || w.Box.Dx() != 140 || w.Box.Min.Y != 20 || w.Places != 5 || w.Lessons[0].Shows != "12.34" ||
+	if len(m.Regions) != 3 || w.Box.Dx() != 140 || w.Box.Min.Y != 20 || w.Places != 5 ||
+		w.Lessons[0].Shows != "12.34" ||
 		string(w.Lessons[0].Picture) != "picture" || m.Credentials != "env CAMERA_LOGIN" || m.Unit != "kg" {
 		t.Errorf("%+v", m)
 	}
@@ -49,15 +50,18 @@ func TestACameraIsReadFromTheBenchFile(t *testing.T) {
 
 func TestACameraThatCannotWatchIsRefused(t *testing.T) {
 	for change, want := range map[string]string{
-		`url: "http://192.0.2.1/stream"|silence: 2 s`:                                         "needs url or command",
-		`every: 40 ms|command: [grab]`:                                                        "one of the two",
-		`//192.0.2.1/stream|//me:hush@192.0.2.1/stream`:                                       "has a name or a password in it",
-		"every: 40 ms|every: 1 ms":                                                            "at most 60 pictures a second",
-		"    tolerance: 0.05 kg\n|":                                                           "has no tolerance",
-		"look_for: lamp|look_for: colour":                                                     "is not one of",
-		"at: [10, 20, 140, 48]|at: [10, 20, 140]":                                             "3 numbers",
-		"        places: 5\n|":                                                                "no places",
-		"name: lamp, look_for: lamp|name: weight, look_for: lamp":                             `two regions are called "weight"`,
+		`url: "http://192.0.2.1/stream"|silence: 2 s`: "needs url or command",
+		`every: 40 ms|command: [grab]`:                "one of the two",
+		`//192.0.2.1/stream|//me:hush@192.0.2.1/stream`: "has a name or a " +
+			"password in it",
+		"every: 40 ms|every: 1 ms": "at most 60 pictures " +
+			"a second",
+		"    tolerance: 0.05 kg\n|":               "has no tolerance",
+		"look_for: lamp|look_for: colour":         "is not one of",
+		"at: [10, 20, 140, 48]|at: [10, 20, 140]": "3 numbers",
+		"        places: 5\n|":                    "no places",
+		"name: lamp, look_for: lamp|name: weight, look_for: " +
+			"lamp": `two regions are called "weight"`,
 		"look_for: lamp, at|look_for: lamp, places: 3, at":                                    "has no places",
 		"env CAMERA_LOGIN|me:hush":                                                            "does not say where",
 		"look_for: reference, at|look_for: digits, places: 2, at":                             "two displays",

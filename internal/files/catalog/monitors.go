@@ -66,7 +66,8 @@ var monitorKinds = []monitorKind{
 			"latency", "every", "table", "timeout"},
 		table: TableCapture, period: 250e6, check: (*builder).analogue},
 	{kind: MonitorCamera, does: "display and lamps, in the pictures of a camera",
-		must: []string{"regions"}, may: []string{"url", "command", "tolerance", "silence", "latency", "every", "timeout",
+		must: []string{"regions"}, may: []string{"url", "command", "tolerance", "silence", "latency", "every",
+			"timeout",
 			"credentials", "certificates"},
 		period: 100e6, check: (*builder).camera},
 }
@@ -142,8 +143,8 @@ type Monitor struct {
 	Capture       rf.Duration
 	Samples       int
 	PeakTolerance float64
-	// Credentials say where name and password of a server stand, "env NAME" or "file PATH"; empty for none. Authority is
-	// the certificate in PEM that vouches for it; nil for those that this computer trusts.
+	// Credentials say where name and password of a server stand, "env NAME" or "file PATH"; empty for none. Authority
+	// is the certificate in PEM that vouches for it; nil for those that this computer trusts.
 	Credentials string
 	Authority   []byte
 	Encrypted   bool           // mqtt: TLS

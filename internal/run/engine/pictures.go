@@ -21,8 +21,8 @@ const (
 	mostBytes     = 64 << 20 // bytes of a run
 )
 
-// pictures are what cameras saw of the upsets of a run. They are collected, drawn and put into the job two seconds after an
-// upset by a goroutine of their own; the run's own names them in the journal when it comes by.
+// pictures are what cameras saw of the upsets of a run. They are collected, drawn and put into the job two seconds
+// after an upset by a goroutine of their own; the run's own names them in the journal when it comes by.
 type pictures struct {
 	waiting sync.WaitGroup
 	hurry   chan struct{} // closed when the run ends
@@ -65,8 +65,8 @@ func (r *run) picture(on time.Time, bad judged, words string) {
 	}
 }
 
-// keep puts the pictures of one upset into the job, and one that shows before, during and after side by side. The caller
-// holds the lock.
+// keep puts the pictures of one upset into the job, and one that shows before, during and after side by side. The
+// caller holds the lock.
 func (p *pictures) keep(attach func(string, []byte) (event.Attachment, error), x upsetSeen) {
 	if len(x.shots) == 0 {
 		return
@@ -102,7 +102,8 @@ func (p *pictures) keep(attach func(string, []byte) (event.Attachment, error), x
 		p.ready = append(p.ready, event.Attached{Attachment: a, Caption: caption, Raw: raw})
 	}
 	when := func(s dut.Shot) string { return rf.Duration(s.At.Sub(x.at).Round(time.Millisecond)).String() }
-	keep("drawn", fmt.Sprintf("%s saw the upset %s. Before, during and after: %s, %s and %s from it; %s kept as they came",
+	keep("drawn", fmt.Sprintf("%s saw the upset %s. Before, during and after: %s, %s and %s from it; %s kept as "+
+		"they came",
 		x.monitor, x.words, when(phases[0]), when(phases[1]), when(phases[2]),
 		english.Count(len(chosen), "picture is", "pictures are")), false, strip)
 	for i, s := range chosen {

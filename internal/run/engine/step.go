@@ -293,8 +293,8 @@ func (r *run) holdInDwell(ctx context.Context) error {
 	return errHeld
 }
 
-// awaitSight holds the run, RF off, while a monitor cannot see for a reason of its own, such as a hand before a camera. What
-// was exposed meanwhile shows nothing: the step is asked again.
+// awaitSight holds the run, RF off, while a monitor cannot see for a reason of its own, such as a hand before a
+// camera. What was exposed meanwhile shows nothing: the step is asked again.
 func (r *run) awaitSight(ctx context.Context, why string) error {
 	if err := r.off(ctx); err != nil {
 		return err

@@ -254,8 +254,8 @@ func (w *watch) baseline(ctx context.Context, d time.Duration) error {
 			w.mu.Lock()
 			why := w.because(short)
 			w.mu.Unlock()
-			return fmt.Errorf("take the DUT's baseline: %s gave too few readings in %v%s; check that the DUT is on and "+
-				"the pattern fits its text", short, rf.Duration(time.Since(began).Round(time.Second)), why)
+			return fmt.Errorf("take the DUT's baseline: %s gave too few readings in %v%s; check that the DUT is on "+
+				"and the pattern fits its text", short, rf.Duration(time.Since(began).Round(time.Second)), why)
 		}
 		select {
 		case <-ctx.Done():

@@ -120,8 +120,9 @@ func TryCamera(w *terminal.World, b *catalog.Bench, m catalog.Monitor, latency b
 // tellLatency measures a camera's latency by the relay that switches the product.
 func tellLatency(w *terminal.World, b *catalog.Bench, m catalog.Monitor, regions []sight.Region) error {
 	if b.PowerRelay == nil {
-		return errors.New("this bench has no power_relay, so nothing that provoke can switch is before the camera: film a " +
-			"stop-watch together with the camera's own picture and write the difference as latency, or leave latency out")
+		return errors.New("this bench has no power_relay, so nothing that provoke can switch is before the camera: " +
+			"film a stop-watch together with the camera's own picture and write the difference as latency, or leave " +
+			"latency out")
 	}
 	own, list := driver.TablesOf(b)
 	if err := list.Err(); err != nil {
@@ -144,7 +145,8 @@ func tellLatency(w *terminal.World, b *catalog.Bench, m catalog.Monitor, regions
 		return fmt.Errorf("measure the latency of %s: %w", m.ID, err)
 	}
 	round := func(d time.Duration) rf.Duration { return rf.Duration(d.Round(time.Millisecond)) }
-	fmt.Fprintf(w.Stdout, "latency: %v ± %v; write \"latency: %v\" in the bench file\n", round(l.Median), round(l.Limit),
+	fmt.Fprintf(w.Stdout, "latency: %v ± %v; write \"latency: %v\" in the bench file\n", round(l.Median),
+		round(l.Limit),
 		round(l.Median))
 	return nil
 }

@@ -112,8 +112,8 @@ func TestACameraFindsWhatTheTextOutputFinds(t *testing.T) {
 	for i, x := range a.Bands {
 		y := b.Bands[i]
 		if !overlaps(x, y) {
-			t.Errorf("band %d: %v to %v by the text output, %v to %v by the camera", i+1, x.Low.Frequency, x.High.Frequency,
-				y.Low.Frequency, y.High.Frequency)
+			t.Errorf("band %d: %v to %v by the text output, %v to %v by the camera", i+1, x.Low.Frequency,
+				x.High.Frequency, y.Low.Frequency, y.High.Frequency)
 		}
 		off, _ := x.Lowest.Onset.Minus(y.Lowest.Onset)
 		t.Logf("figure: band %d: onset %v by text, %v by camera", i+1, x.Lowest.Onset, y.Lowest.Onset)
@@ -148,8 +148,8 @@ func showsItsUpsets(t *testing.T, r result.Run, job *store.Job) {
 		}
 	}
 	if shown != r.Upsets || raw < 3*shown || raw > 12*shown {
-		t.Errorf("%d upsets, %d of them with a picture that shows before, during and after, %d kept as they came", r.Upsets,
-			shown, raw)
+		t.Errorf("%d upsets, %d of them with a picture that shows before, during and after, %d kept as they came",
+			r.Upsets, shown, raw)
 	}
 }
 

@@ -81,7 +81,8 @@ func TestTryingACameraTellsWhatEachRegionReadsAndThatItIsOn(t *testing.T) {
 	t.Parallel()
 	sim, file := cameraBench(t, simbench.CameraView{Rate: 25})
 	text := tried(t, file, false)
-	for _, want := range []string{"camera CAM1 is on: pictures from " + sim.CameraURL() + "/stream", "12.3", "error lamp",
+	for _, want := range []string{"camera CAM1 is on: pictures from " + sim.CameraURL() + "/stream", "12.3",
+		"error lamp",
 		"off", "320 × 192", "camera CAM1 is off"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing:\n%s", want, text)
