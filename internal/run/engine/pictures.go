@@ -101,13 +101,19 @@ func (p *pictures) keep(attach func(string, []byte) (event.Attachment, error), x
 		p.kept, p.bytes = p.kept+1, p.bytes+len(data)
 		p.ready = append(p.ready, event.Attached{Attachment: a, Caption: caption, Raw: raw})
 	}
-	when := func(s dut.Shot) string { return rf.Duration(s.At.Sub(x.at).Round(time.Millisecond)).String() }
-	keep("drawn", fmt.Sprintf("%s saw the upset %s. Before, during and after: %s, %s and %s from it; %s kept as "+
-		"they came",
-		x.monitor, x.words, when(phases[0]), when(phases[1]), when(phases[2]),
-		english.Count(len(chosen), "picture is", "pictures are")), false, strip)
+	when := func(s dut.Shot) string {
+		d := rf.Duration(s.At.Sub(x.at).Round(10 * time.Millisecond))
+		if d < 0 {
+			return (-d).String() + " before"
+		}
+		return d.String() + " after"
+	}
+	keep("drawn", fmt.Sprintf("%s saw the upset %s. Pictures of %s, %s and %s it was seen; %s kept as they came",
+		x.monitor,
+		x.words, when(phases[0]), when(phases[1]), when(phases[2]), english.Count(len(chosen), "picture is",
+			"pictures are")), false, strip)
 	for i, s := range chosen {
-		keep(fmt.Sprint(i+1), fmt.Sprintf("%s, %s from the upset %s", x.monitor, when(s), x.words), true, s.JPEG)
+		keep(fmt.Sprint(i+1), fmt.Sprintf("%s, %s it was seen to upset %s", x.monitor, when(s), x.words), true, s.JPEG)
 	}
 }
 
@@ -133,13 +139,17 @@ func (r *run) lastPictures() {
 
 // phases are the last picture before RF came on, the first of the upset, and the last of all.
 func (x upsetSeen) phases() (out [3]dut.Shot) {
+	dark := x.on
+	if x.at.Before(dark) {
+		dark = x.at
+	}
 	out[0], out[1], out[2] = x.shots[0], x.shots[len(x.shots)-1], x.shots[len(x.shots)-1]
 	for i := len(x.shots) - 1; i >= 0; i-- {
 		s := x.shots[i]
 		if !s.At.Before(x.at) {
 			out[1] = s
 		}
-		if s.At.Before(x.on) {
+		if s.At.Before(dark) {
 			out[0] = s
 			break
 		}

@@ -187,7 +187,7 @@ func (r *run) afterUpset(ctx context.Context, on time.Time, at reached, bad judg
 	}
 	r.tell("upset: waiting for the product to recover")
 	c.Note = bad.Monitor + " " + bad.why
-	r.picture(on, bad, fmt.Sprintf("at %v, %v: %s", r.at.Frequency, at.current, c.Note))
+	r.picture(at.on, bad, fmt.Sprintf("at %v, %v: %s", r.at.Frequency, at.current, c.Note))
 	err := r.recover(ctx, off, c)
 	r.watch.countedMarks()
 	c.Readings = r.readings(on.Add(-r.shown()), on, keptReadings)

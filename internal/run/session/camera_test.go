@@ -143,7 +143,7 @@ func showsItsUpsets(t *testing.T, r result.Run, job *store.Job) {
 			raw++
 			continue
 		}
-		if shown++; m.Width < 3*320 || !strings.Contains(x.Caption, "Before, during and after: -") {
+		if shown++; m.Width < 3*320 || !strings.Contains(x.Caption, " before, 0 s after and ") {
 			t.Errorf("%s is %d pixels wide: %s", x.Name, m.Width, x.Caption)
 		}
 	}
