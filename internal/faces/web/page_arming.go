@@ -15,6 +15,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
@@ -506,10 +507,13 @@ func timeCard(a *arming) armCard {
 // limitsOf says what holds the run and what ends it.
 func limitsOf(p Prepared) []string {
 	x := p.Plan
-	if x.Kind == plan.Baseline {
-		return nil
-	}
 	var out []string
+	for _, c := range catalog.CamerasOf(p.Bench.Monitors) {
+		out = append(out, "Camera, on until the run ends: "+c+".")
+	}
+	if x.Kind == plan.Baseline {
+		return out
+	}
 	if p.Bench.Amplifier != nil {
 		out = append(out, compressionOf(p))
 	}

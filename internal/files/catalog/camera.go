@@ -48,6 +48,21 @@ func (m Monitor) PicturesFrom() string {
 	return "pictures from the command " + strings.Join(m.Command, " ")
 }
 
+// CamerasOf says what cameras are on while these monitors watch, and what is run for them.
+func CamerasOf(monitors []Monitor) (out []string) {
+	for _, m := range monitors {
+		if m.Kind != MonitorCamera {
+			continue
+		}
+		late := "not measured, between 0 s and " + rf.Duration(CameraLatencyLimit).String()
+		if m.Latency > 0 {
+			late = m.Latency.String()
+		}
+		out = append(out, fmt.Sprintf("%s, %s; latency %s", m.ID, m.PicturesFrom(), late))
+	}
+	return out
+}
+
 // cameraRegionFile is a region as written.
 type cameraRegionFile struct {
 	Name     string             `yaml:"name,required" says:"what is there, as the report is to call it"`

@@ -8,6 +8,7 @@ import (
 
 	"provoke/internal/bench/driver"
 	"provoke/internal/bench/guard"
+	"provoke/internal/files/catalog"
 	"provoke/internal/job/event"
 	"provoke/internal/run/engine"
 	"provoke/internal/terminal"
@@ -33,7 +34,7 @@ func askToArm(w *terminal.World, o Order, pr *Prepared, rig *driver.Rig, watched
 	for _, x := range unproved {
 		fmt.Fprintf(w.Stdout, "Level not proved in the dwell: %s.\n", x)
 	}
-	for _, c := range camerasOf(pr.Bench.Monitors) {
+	for _, c := range catalog.CamerasOf(pr.Bench.Monitors) {
 		fmt.Fprintf(w.Stdout, "Camera, on until the run ends: %s.\n", c)
 	}
 	if pr.Bench.Interlock != nil {

@@ -28,21 +28,6 @@ func CameraOf(b *catalog.Bench, id string) *catalog.Monitor {
 	return nil
 }
 
-// camerasOf says what cameras a bench has on while it is used, and what is run for them.
-func camerasOf(monitors []catalog.Monitor) (out []string) {
-	for _, m := range monitors {
-		if m.Kind != catalog.MonitorCamera {
-			continue
-		}
-		late := "not measured, between 0 s and " + rf.Duration(catalog.CameraLatencyLimit).String()
-		if m.Latency > 0 {
-			late = m.Latency.String()
-		}
-		out = append(out, fmt.Sprintf("%s, %s; latency %s", m.ID, m.PicturesFrom(), late))
-	}
-	return out
-}
-
 // tryFor is how long a camera is tried.
 const tryFor = 5 * time.Second
 

@@ -129,7 +129,7 @@ func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *drive
 		e.Calibration = pr.cal.Run
 	}
 	specs, _ := p.MonitorsOf(b)
-	for _, c := range camerasOf(specs) {
+	for _, c := range catalog.CamerasOf(specs) {
 		e.Setup = append(e.Setup, event.Field{Name: "camera", Value: c})
 	}
 	for _, m := range specs {

@@ -13,6 +13,7 @@ import (
 	"provoke/internal/bench/claim"
 	"provoke/internal/bench/driver"
 	"provoke/internal/bench/scpi"
+	"provoke/internal/files/catalog"
 	"provoke/internal/findings/evidence"
 	"provoke/internal/job/event"
 	"provoke/internal/job/fixing"
@@ -180,6 +181,9 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 	}
 	if cfg.Monitors, err = openMonitors(pr, rig); err != nil {
 		return out, err
+	}
+	for _, c := range catalog.CamerasOf(pr.Bench.Monitors) {
+		fmt.Fprintf(w.Stderr, "camera on until the run ends: %s\n", c)
 	}
 	if pr.Sweep == nil && pr.Fixing == nil {
 		if cfg.Program, err = plan.NewProgram(pr.Plan, pr.points); err != nil {
