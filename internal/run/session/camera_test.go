@@ -6,9 +6,12 @@ import (
 	"fmt"
 	"image/jpeg"
 	"io"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -17,6 +20,7 @@ import (
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/demo"
 	"provoke/internal/findings/analysis"
+	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/run/session"
@@ -26,7 +30,8 @@ import (
 var long = flag.Bool("long", false, "the whole band by camera and by text, for a minute")
 
 // watched runs the demo's exposure over a grid with the product watched by the text output, or by the camera alone.
-func watched(t *testing.T, grid string, byCamera bool) (result.Run, *store.Job) {
+// before is what stands between the camera and the run; nil for nothing.
+func watched(t *testing.T, grid string, byCamera bool, before func(camera string) string) (result.Run, *store.Job) {
 	t.Helper()
 	const speed = 10
 	sim := simbench.New(simbench.Config{Seed: 1, Speed: speed, Steady: true,
@@ -49,7 +54,7 @@ func watched(t *testing.T, grid string, byCamera bool) (result.Run, *store.Job) 
 		return strings.Join(lines, "\n")
 	})
 	edit(t, filepath.Join(d.Dir, "bench.yaml"), func(text string) string {
-		before, rest, _ := strings.Cut(text, "  - id: SHOWN")
+		head, rest, _ := strings.Cut(text, "  - id: SHOWN")
 		shown, rest, _ := strings.Cut(rest, "  - id: DMM1")
 		_, rest, _ = strings.Cut(rest, "  - id: CAM1")
 		cam, rest, _ := strings.Cut(rest, "interlock:")
@@ -57,7 +62,10 @@ func watched(t *testing.T, grid string, byCamera bool) (result.Run, *store.Job) 
 		if byCamera {
 			monitor = "  - id: CAM1" + cam
 		}
-		return before + monitor + "interlock:" + rest + fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, "+
+		if before != nil {
+			monitor = strings.Replace(monitor, sim.CameraURL(), before(sim.CameraURL()), 1)
+		}
+		return head + monitor + "interlock:" + rest + fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, "+
 			"off_for: 100 ms, starts_in: 50 ms, cycles: 500}\n", sim.Address("interlock"))
 	})
 	job := filepath.Join(d.Dir, "job.provoke")
@@ -97,11 +105,11 @@ func TestACameraFindsWhatTheTextOutputFinds(t *testing.T) {
 	}
 	var byText, byCamera result.Run
 	t.Run("runs", func(t *testing.T) { // beside each other
-		t.Run("by text", func(t *testing.T) { t.Parallel(); byText, _ = watched(t, grid, false) })
+		t.Run("by text", func(t *testing.T) { t.Parallel(); byText, _ = watched(t, grid, false, nil) })
 		t.Run("by camera", func(t *testing.T) {
 			t.Parallel()
 			var job *store.Job
-			byCamera, job = watched(t, grid, true)
+			byCamera, job = watched(t, grid, true, nil)
 			showsItsUpsets(t, byCamera, job)
 		})
 	})
@@ -200,5 +208,61 @@ func TestNothingThatTroublesACameraIsAnUpset(t *testing.T) {
 				t.Errorf("%d looks, %d hidden, %d not read", looks.Load(), hidden.Load(), unread.Load())
 			}
 		})
+	}
+}
+
+// A camera that is pulled out in the middle of a run holds it with RF off, and the step is asked again.
+func TestACameraThatIsUnpluggedCostsTimeAndNothingElse(t *testing.T) {
+	t.Parallel()
+	var pulled atomic.Bool
+	var pull sync.Once
+	r, job := watched(t, "{from: 2.5 MHz, to: 2.6 MHz, step: 20 %}", true, func(camera string) string {
+		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if pulled.Load() {
+				w.WriteHeader(http.StatusServiceUnavailable)
+				return
+			}
+			asked, err := http.NewRequestWithContext(r.Context(), http.MethodGet, camera+r.URL.Path, nil)
+			if err != nil {
+				return
+			}
+			answer, err := http.DefaultClient.Do(asked)
+			if err != nil {
+				return
+			}
+			defer answer.Body.Close()
+			w.Header().Set("Content-Type", answer.Header.Get("Content-Type"))
+			pull.Do(func() {
+				time.AfterFunc(4*time.Second, func() {
+					pulled.Store(true)
+					answer.Body.Close()
+					time.AfterFunc(3*time.Second, func() { pulled.Store(false) })
+				})
+			})
+			buf := make([]byte, 4096)
+			for err == nil {
+				var n int
+				n, err = answer.Body.Read(buf)
+				w.Write(buf[:n])
+				w.(http.Flusher).Flush()
+			}
+		}))
+		t.Cleanup(func() { s.CloseClientConnections(); s.Close() })
+		return s.URL
+	})
+	var why []string
+	for record, err := range job.Records(1, 1) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if h, ok := record.Event.(event.Hold); ok {
+			why = append(why, h.Why)
+		}
+	}
+	if !pulled.CompareAndSwap(false, true) || len(why) != 1 || !strings.Contains(why[0], "CAM1 has not seen the product") {
+		t.Errorf("held for %q", why)
+	}
+	if !strings.HasPrefix(string(r.Verdict), "done") || len(analysis.Of(r, nil).Bands) != 1 {
+		t.Errorf("%v with %d bands", r.Verdict, len(analysis.Of(r, nil).Bands))
 	}
 }
