@@ -259,7 +259,8 @@ func TestACameraThatIsUnpluggedCostsTimeAndNothingElse(t *testing.T) {
 			why = append(why, h.Why)
 		}
 	}
-	if !pulled.CompareAndSwap(false, true) || len(why) != 1 || !strings.Contains(why[0], "CAM1 has not seen the product") {
+	if !pulled.CompareAndSwap(false, true) || len(why) != 1 || !strings.Contains(why[0],
+		"CAM1 has not seen the product") {
 		t.Errorf("held for %q", why)
 	}
 	if !strings.HasPrefix(string(r.Verdict), "done") || len(analysis.Of(r, nil).Bands) != 1 {
