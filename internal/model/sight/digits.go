@@ -358,9 +358,9 @@ func (rd *reader) look(m *image.YCbCr) Seen {
 		return Seen{State: NotRead, Limit: leastCorrelation, Why: rd.recent.waits()}
 	}
 	places, ok := rd.places(rd.pose)
-	if !ok {
+	if !ok && rd.misses%4 == 0 { // looking elsewhere takes long, and everywhere longer
 		p, _ := climb(rd.pose, rd.home, everyWay, 1, 2, rd.goodness)
-		if places, ok = rd.places(p); !ok && rd.misses%16 == 0 { // looking everywhere takes long
+		if places, ok = rd.places(p); !ok && rd.misses%16 == 0 {
 			if near, good := rd.places(rd.seek()); good {
 				places, ok = near, good
 			}
@@ -379,7 +379,8 @@ type place struct {
 	correlation, margin float64
 	ink                 float64 // grey levels
 	peak                float64 // of any square of samples, grey levels
-	mean, ground        float64
+	mean                float64
+	mx, my              float64 // samples beside the pose of the row
 	why                 string
 }
 
@@ -410,7 +411,7 @@ func (rd *reader) places(p pose) ([]place, bool) {
 			q.why = fmt.Sprintf("%q is lit %.0f %% as brightly as the brightest", rd.glyphs[q.glyph].text,
 				100*q.ink/row)
 		}
-		grounds = append(grounds, q.ground)
+		grounds = append(grounds, rd.ground(p, k, q.mx, q.my))
 	}
 	ground := quantile(grounds, 0.5)
 	ok := true
@@ -448,8 +449,7 @@ func (rd *reader) place(p pose, k int) place {
 func (rd *reader) compare(p pose, k int, mx, my float64) place {
 	var x [samples]float32
 	rd.crop.sample(rd.Region, p, k, mx, my, &x)
-	raw := x
-	q := place{mean: flatten(&x)}
+	q := place{mean: flatten(&x), mx: mx, my: my}
 	square := dot(&x, &x)
 	var n [4 * maxPlaces]float64
 	scores := n[:0]
@@ -469,7 +469,6 @@ func (rd *reader) compare(p pose, k int, mx, my float64) place {
 			q.margin, q.rival = m, i
 		}
 	}
-	q.ground = groundOf(&raw, rd.Digits.Dark)
 	q.peak = q.ink
 	if q.correlation < leastCorrelation {
 		q.peak = residual(&x, g, 0)
@@ -492,13 +491,14 @@ func (rd *reader) compare(p pose, k int, mx, my float64) place {
 	return q
 }
 
-// groundOf is the level that a fifth of the samples lie below, above for dark ink.
-func groundOf(x *[samples]float32, dark bool) float64 {
-	s := *x
-	if dark {
-		return float64(quantile(s[:], 0.8))
+// ground is the level that a fifth of a place's samples lie below, above for dark ink.
+func (rd *reader) ground(p pose, k int, mx, my float64) float64 {
+	var x [samples]float32
+	rd.crop.sample(rd.Region, p, k, mx, my, &x)
+	if rd.Digits.Dark {
+		return float64(quantile(x[:], 0.8))
 	}
-	return float64(quantile(s[:], 0.2))
+	return float64(quantile(x[:], 0.2))
 }
 
 // residual is the largest mean deviation from a glyph in this ink, in any square of 3 × 3 samples, in grey levels.
