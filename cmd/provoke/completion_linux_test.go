@@ -45,17 +45,7 @@ func TestTheShellsCompleteWhatIsTyped(t *testing.T) {
 				t.Fatal(err)
 			}
 			keyboard, line := keyboardOf(t)
-			shown := &watchedOutput{}
-			go func() {
-				space := make([]byte, 4096)
-				for {
-					n, err := keyboard.Read(space)
-					shown.Write(space[:n])
-					if err != nil {
-						return
-					}
-				}
-			}()
+			shown := shownAt(keyboard)
 			cmd := exec.Command(program, shell.args...)
 			cmd.Dir, cmd.Stdin, cmd.Stdout, cmd.Stderr = dir, line, line, line
 			cmd.Env = append(os.Environ(), "HOME="+t.TempDir(), "TERM=xterm", "PS1=> ", "INPUTRC=/dev/null",

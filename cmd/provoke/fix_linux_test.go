@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"os"
 	"strings"
 	"testing"
@@ -42,6 +43,13 @@ func keyboardOf(t *testing.T) (keyboard, line *os.File) {
 	return keyboard, line
 }
 
+// shownAt gathers what a program shows on the terminal of a keyboard.
+func shownAt(keyboard *os.File) *watchedOutput {
+	shown := &watchedOutput{}
+	go io.Copy(shown, keyboard)
+	return shown
+}
+
 // At a terminal by single keys: no tap and no foot switch goes on, a key that is held for a second does, and any key
 // ends the countdown.
 func TestTheFixingLoopByKeys(t *testing.T) {
@@ -49,17 +57,7 @@ func TestTheFixingLoopByKeys(t *testing.T) {
 	b := newWorkbench(t, simbench.Config{Seed: 2, Speed: 60})
 	b.plan("plan.yaml", 1e6, 60e6, "6 %", exposureLines)
 	keyboard, line := keyboardOf(t)
-	shown := &watchedOutput{}
-	go func() {
-		space := make([]byte, 4096)
-		for {
-			n, err := keyboard.Read(space)
-			shown.Write(space[:n])
-			if err != nil {
-				return
-			}
-		}
-	}()
+	shown := shownAt(keyboard)
 	ended := make(chan int, 1)
 	go func() {
 		w := &terminal.World{Ctx: t.Context(), Stdin: line, Stdout: terminal.Screen{File: line},

@@ -124,7 +124,7 @@ func (s Source) overHTTP(ctx context.Context, take func([]byte)) error {
 			return fmt.Errorf("the camera at %s ended its stream: is it still on, and does another program take it?",
 				s.URL)
 		}
-		if err := wait(ctx, s.Every-time.Since(asked)); err != nil {
+		if err := Wait(ctx, s.Every-time.Since(asked)); err != nil {
 			return err
 		}
 	}
@@ -181,7 +181,8 @@ func read(from io.Reader, take func([]byte)) error {
 	}
 }
 
-func wait(ctx context.Context, d time.Duration) error {
+// Wait lets so much time pass, and ends with the context.
+func Wait(ctx context.Context, d time.Duration) error {
 	t := time.NewTimer(max(d, 0))
 	defer t.Stop()
 	select {

@@ -108,7 +108,7 @@ func MeasureLatency(ctx context.Context, from camera.Source, boxes []image.Recta
 					"region round what goes dark then")
 			}
 		}
-		if err := wait(ctx, offFor); err != nil {
+		if err := camera.Wait(ctx, offFor.Std()); err != nil {
 			return l, err
 		}
 		if err := output.Set(ctx, true); err != nil {

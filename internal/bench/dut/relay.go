@@ -5,10 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"sync"
-	"time"
 
+	"provoke/internal/bench/camera"
 	"provoke/internal/files/catalog"
-	"provoke/internal/units/rf"
 )
 
 // ErrCyclesUsed is wrapped by Reset when the run has used up its power cycles.
@@ -45,7 +44,7 @@ func (p *PowerCycle) Reset(ctx context.Context) error {
 	}
 	err := p.Output.Set(ctx, false)
 	if err == nil {
-		err = wait(ctx, p.Relay.OffFor)
+		err = camera.Wait(ctx, p.Relay.OffFor.Std())
 	}
 	back, cancel := context.WithTimeout(context.WithoutCancel(ctx), resetLimit)
 	defer cancel()
@@ -54,7 +53,7 @@ func (p *PowerCycle) Reset(ctx context.Context) error {
 			errors.Join(on, err))
 	}
 	if err == nil {
-		err = wait(ctx, p.Relay.StartsIn)
+		err = camera.Wait(ctx, p.Relay.StartsIn.Std())
 	}
 	if err != nil {
 		return fmt.Errorf("reset the DUT by relay %s: %w", p.Relay.ID, err)
@@ -67,15 +66,4 @@ func (p *PowerCycle) Done() int {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.done
-}
-
-func wait(ctx context.Context, d rf.Duration) error {
-	t := time.NewTimer(d.Std())
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return context.Cause(ctx)
-	case <-t.C:
-		return nil
-	}
 }

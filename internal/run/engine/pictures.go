@@ -27,9 +27,10 @@ type pictures struct {
 	waiting sync.WaitGroup
 	hurry   chan struct{} // closed when the run ends
 
-	mu                        sync.Mutex // guards the rest
-	ready                     []event.Event
+	keeping                   sync.Mutex // guards what is counted; drawing and writing are done under it
 	number, kept, bytes, over int
+	mu                        sync.Mutex // guards the rest; the run itself takes it, so it is never held for long
+	ready                     []event.Event
 }
 
 // upsetSeen is what one camera saw of one upset.
@@ -57,8 +58,8 @@ func (r *run) picture(on time.Time, bad judged, words string) {
 			case <-late.C:
 			case <-p.hurry:
 			}
-			p.mu.Lock()
-			defer p.mu.Unlock()
+			p.keeping.Lock()
+			defer p.keeping.Unlock()
 			p.keep(r.cfg.Attach, upsetSeen{m.ID(), words,
 				eye.Pictures(bad.own.Add(-pictureBefore), bad.own.Add(pictureAfter)), on, bad.own})
 		})
@@ -66,13 +67,13 @@ func (r *run) picture(on time.Time, bad judged, words string) {
 }
 
 // keep puts the pictures of one upset into the job, and one that shows before, during and after side by side. The
-// caller holds the lock.
+// caller holds what is counted.
 func (p *pictures) keep(attach func(string, []byte) (event.Attachment, error), x upsetSeen) {
 	if len(x.shots) == 0 {
 		return
 	}
 	note := func(format string, args ...any) {
-		p.ready = append(p.ready, event.Note{By: "provoke", Text: fmt.Sprintf(format, args...)})
+		p.name(event.Note{By: "provoke", Text: fmt.Sprintf(format, args...)})
 	}
 	phases := x.phases()
 	strip, err := dut.SideBySide(phases[:])
@@ -99,7 +100,7 @@ func (p *pictures) keep(attach func(string, []byte) (event.Attachment, error), x
 			return
 		}
 		p.kept, p.bytes = p.kept+1, p.bytes+len(data)
-		p.ready = append(p.ready, event.Attached{Attachment: a, Caption: caption, Raw: raw})
+		p.name(event.Attached{Attachment: a, Caption: caption, Raw: raw})
 	}
 	when := func(s dut.Shot) string {
 		d := rf.Duration(s.At.Sub(x.at).Round(10 * time.Millisecond))
@@ -115,6 +116,12 @@ func (p *pictures) keep(attach func(string, []byte) (event.Attachment, error), x
 	for i, s := range chosen {
 		keep(fmt.Sprint(i+1), fmt.Sprintf("%s, %s it was seen to upset %s", x.monitor, when(s), x.words), true, s.JPEG)
 	}
+}
+
+func (p *pictures) name(e event.Event) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.ready = append(p.ready, e)
 }
 
 // namePictures journals the pictures that were put into the job since it was called last.

@@ -340,11 +340,7 @@ func (w *watch) latest(id string) time.Time {
 
 // heard is from when a monitor's silence counts.
 func (w *watch) heard(id string) time.Time {
-	from := w.listening[id]
-	if heard := w.latest(id); heard.After(from) {
-		return heard
-	}
-	return from
+	return later(w.listening[id], w.latest(id))
 }
 
 // firstBad returns the first bad sample whose own time is at or after since. Silence beyond a
