@@ -57,6 +57,17 @@ if [ -n "$long" ]; then
   step "two builds, the second from nothing, are the same" env PROVOKE_COLD=1 go test -count=1 -run TestTwoBuildsAreTheSame ./internal/tools/release
 fi
 
+# failed prints what each test that failed had said: with -v its words stand before its verdict, among other tests'.
+failed() {
+  awk '
+    /^=== (RUN|PAUSE|CONT|NAME)/ { name = $3; next }
+    /^ *--- (PASS|SKIP)/ { delete words[$3]; next }
+    /^ *--- FAIL/ { printf "%s%s\n", words[$3], $0; delete words[$3]; next }
+    /^(panic:|fatal error:)|\[build failed\]|DATA RACE/ { rest = 60 }
+    rest > 0 { print; rest--; next }
+    /: figure: / { next }
+    name != "" && n[name]++ < 80 { words[name] = words[name] $0 "\n" }' "$1"
+}
 # Most tests of cmd/provoke, the page and the watcher wait for a bench or a browser: three of a package at a time, also
 # where there are fewer cores.
 cores=$(getconf _NPROCESSORS_ONLN 2>/dev/null || echo 4)
@@ -68,7 +79,7 @@ go test -count=1 -v -timeout 20m -parallel $((cores < 3 ? 3 : cores)) "$@" $(go 
 grep -E '^(ok|FAIL|panic:)' "$log"
 if [ $status != 0 ]; then
   echo "--- what failed:"
-  grep -nE -A60 '^\s*--- FAIL|^panic:|\[build failed\]|DATA RACE' "$log" | grep -vE -- '--- PASS|=== (RUN|PAUSE|CONT)' | head -300
+  failed "$log" | head -400
 fi
 grep -hE '^\s+\S+_test\.go:[0-9]+: figure: ' "$log" | sed 's/^ *[^:]*:[0-9]*: //' | sort -u
 skipped=$(grep -c 'outside check skipped' "$log" || true)
@@ -79,6 +90,6 @@ if [ $status != 0 ]; then # once more, short, at the end: a log that is cut keep
   echo "--- in short:"
   grep -hE '^\s*--- FAIL|^panic:|\[build failed\]|DATA RACE' "$log" | sort | uniq -c
   grep -A12 -h 'running tests:' "$log" | grep -E '^\s+Test' | sed 's/^/was running when the time was up:/'
-  grep -B1 -A6 -hE '^\s*--- FAIL' "$log" | grep -E '_test\.go:[0-9]+: ' | grep -v 'figure: ' | cut -c1-400 | head -40
+  failed "$log" | grep -E '_test\.go:[0-9]+: ' | cut -c1-400 | head -40
 fi
 exit $status

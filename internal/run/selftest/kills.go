@@ -59,10 +59,14 @@ type Kills struct {
 	Trials  int
 	Lanes   int // how many at a time; 0 means 4
 	Seed    uint64
-	Tell    func(done int)
+	// Aim begins to count to the end of three trials in four when RF first comes on; a program that is slow to start
+	// spends most of its time without RF.
+	Aim  bool
+	Tell func(done int)
 
 	whole    map[simbench.Generator]findings
-	duration time.Duration
+	duration time.Duration // of an undisturbed run, from its start
+	rf       time.Duration // of it, from where RF first came on
 }
 
 // Bench is what a trial's bench is like.
@@ -137,7 +141,12 @@ func (k *Kills) Do(ctx context.Context) (KillsResult, error) {
 			r := rand.New(rand.NewPCG(k.Seed, uint64(lane)))
 			for n := lane; n < k.Trials && ctx.Err() == nil; n += lanes {
 				t := trial{k: k, n: n, bench: Benches()[n%len(Benches())], end: Ends()[n/lanes%len(Ends())],
-					at: time.Duration(r.Float64() * 1.05 * float64(k.duration)), r: r}
+					aimed: k.Aim && n%4 != 0, r: r}
+				span := k.duration
+				if t.aimed {
+					span = k.rf
+				}
+				t.at = time.Duration(r.Float64() * 1.05 * float64(span))
 				t.do(ctx)
 				mu.Lock()
 				sum.add(&t)
@@ -234,6 +243,16 @@ func (p *place) rfAfter(moment time.Time) (on bool, off time.Duration) {
 		on, off = true, time.Since(moment)
 	}
 	return on, off
+}
+
+// firstRF is the bench's time at which RF first came on; 0 when it did not.
+func (p *place) firstRF() time.Duration {
+	for _, s := range p.sim.History() {
+		if s.On {
+			return s.At
+		}
+	}
+	return 0
 }
 
 // process is a program that runs.
@@ -394,6 +413,7 @@ func (k *Kills) undisturbed(ctx context.Context, g simbench.Generator) error {
 		return fmt.Errorf("exit code %d, %w:\n%s", code, err, x.said)
 	}
 	k.duration = time.Since(began)
+	k.rf = time.Since(p.began.Add(p.firstRF() / killSpeed))
 	k.whole[g], err = findingsOf(p.file("j.provoke"))
 	if err == nil && !slices.ContainsFunc(k.whole[g], func(f found) bool { return f.upset }) {
 		err = errors.New("nothing was found")
@@ -407,7 +427,8 @@ type trial struct {
 	n     int
 	bench Bench
 	end   End
-	at    time.Duration // of the end, after the start
+	at    time.Duration // of the end, after the start, or after RF first came on
+	aimed bool          // it is the latter
 	r     *rand.Rand
 
 	acknowledged, lost    int
@@ -434,6 +455,9 @@ func (t *trial) do(ctx context.Context) {
 	if err != nil {
 		t.breach("%v", err)
 		return
+	}
+	for begun := time.Now(); t.aimed && p.firstRF() == 0 && time.Since(begun) < 20*time.Second; {
+		time.Sleep(time.Millisecond)
 	}
 	time.Sleep(t.at)
 	job := "j.provoke"

@@ -359,7 +359,7 @@ levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}
 // record says when RF went off.
 func (m *machine) kills(t *testing.T) {
 	t.Parallel()
-	k := selftest.Kills{Program: m.wrapper, Dir: t.TempDir(), Trials: 12, Lanes: 3, Seed: 1}
+	k := selftest.Kills{Program: m.wrapper, Dir: t.TempDir(), Trials: 12, Lanes: 3, Seed: 1, Aim: true}
 	sum, err := k.Do(t.Context())
 	if err != nil {
 		t.Fatal(err)
