@@ -22,7 +22,7 @@ func startFamily(cmd *exec.Cmd) (family, error) {
 	limits := windows.JOBOBJECT_EXTENDED_LIMIT_INFORMATION{
 		BasicLimitInformation: windows.JOBOBJECT_BASIC_LIMIT_INFORMATION{
 			LimitFlags: windows.JOB_OBJECT_LIMIT_KILL_ON_JOB_CLOSE}}
-	_, err = windows.SetInformationJobObject(job, windows.JobObjectExtendedLimitInformation,
+	err = setInformation(job, windows.JobObjectExtendedLimitInformation,
 		uintptr(unsafe.Pointer(&limits)), uint32(unsafe.Sizeof(limits)))
 	if err == nil {
 		err = cmd.Start()
@@ -44,6 +44,15 @@ func startFamily(cmd *exec.Cmd) (family, error) {
 		return family{}, err
 	}
 	return family{job, cmd}, nil
+}
+
+// setInformation keeps what a pointer that was turned into a number points to where it is, which the function of the
+// library does not.
+//
+//go:uintptrescapes
+func setInformation(job windows.Handle, class uint32, information uintptr, size uint32) error {
+	_, err := windows.SetInformationJobObject(job, class, information, size)
+	return err
 }
 
 // kill ends them all.

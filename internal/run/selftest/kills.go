@@ -61,8 +61,10 @@ type Kills struct {
 	Seed    uint64
 	// Aim begins to count to the end of three trials in four when RF first comes on; a program that is slow to start
 	// spends most of its time without RF.
-	Aim  bool
-	Tell func(done int)
+	Aim bool
+	// Several leaves out the benches that take one connection: not every system lets go of a killed program's.
+	Several bool
+	Tell    func(done int)
 
 	whole    map[simbench.Generator]findings
 	duration time.Duration // of an undisturbed run, from its start
@@ -136,11 +138,12 @@ func (k *Kills) Do(ctx context.Context) (KillsResult, error) {
 	var mu sync.Mutex
 	var wg sync.WaitGroup
 	done := 0
+	benches := slices.DeleteFunc(Benches(), func(b Bench) bool { return k.Several && b.Manner != "" })
 	for lane := range lanes {
 		wg.Go(func() {
 			r := rand.New(rand.NewPCG(k.Seed, uint64(lane)))
 			for n := lane; n < k.Trials && ctx.Err() == nil; n += lanes {
-				t := trial{k: k, n: n, bench: Benches()[n%len(Benches())], end: Ends()[n/lanes%len(Ends())],
+				t := trial{k: k, n: n, bench: benches[n%len(benches)], end: Ends()[n/lanes%len(Ends())],
 					aimed: k.Aim && n%4 != 0, r: r}
 				span := k.duration
 				if t.aimed {

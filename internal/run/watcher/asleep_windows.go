@@ -11,12 +11,11 @@ import (
 // is ahead of the one that does not.
 func asleep() time.Duration {
 	var unbiased uint64 // in 100 ns, without sleep
-	if r, _, _ := queryUnbiased.Call(pointerTo(&unbiased)); r == 0 {
+	// Turned into a number in the call itself, or a stack that moves meanwhile leaves it unset (package unsafe, 4).
+	if r, _, _ := queryUnbiased.Call(uintptr(unsafe.Pointer(&unbiased))); r == 0 {
 		return 0
 	}
 	return windows.DurationSinceBoot() - time.Duration(unbiased)*100
 }
 
 var queryUnbiased = windows.NewLazySystemDLL("kernel32.dll").NewProc("QueryUnbiasedInterruptTime")
-
-func pointerTo(x *uint64) uintptr { return uintptr(unsafe.Pointer(x)) }
