@@ -42,7 +42,8 @@ var rooms = []struct {
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy", "joined"}},
 	{"tell", nil},
 	{"terminal", nil},
-	{"bench", []string{"scpi", "guard", "driver", "camera", "dut", "simbench", "claim"}},
+	{"bench", []string{"scpi", "guard", "driver", "access", "program", "camera", "dut", "simbench",
+		"claim"}},
 	{"run", []string{"engine", "watcher", "session", "rehearsal", "selftest"}},
 	{"faces", []string{"report", "calculator", "web", "demo", "journal"}},
 }
@@ -59,8 +60,8 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "camera", "dut", "simbench",
-	"claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
+var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "access", "program", "camera",
+	"dut", "simbench", "claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
 
 // home is the directory of a package of the map below internal.
 func home(pkg string) string {

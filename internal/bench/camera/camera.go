@@ -2,8 +2,7 @@
 // asked again and again, or what a command writes to its standard output. It judges no picture (package sight does) and
 // knows no product. A camera is open from Stream until its context ends, and nothing of it goes anywhere else.
 //
-// frames.go finds pictures in a stream of bytes, login.go has credentials and certificates, which monitors over HTTP
-// and MQTT use too.
+// frames.go finds pictures in a stream of bytes.
 package camera
 
 import (
@@ -14,11 +13,12 @@ import (
 	"io"
 	"mime"
 	"net/http"
-	"os/exec"
 	"strings"
 	"sync"
 	"time"
 
+	"provoke/internal/bench/access"
+	"provoke/internal/bench/program"
 	"provoke/internal/units/rf"
 )
 
@@ -36,7 +36,7 @@ type Source struct {
 	Every time.Duration
 	// Still is how long a camera may send no whole picture before its stream is given up; 0 means DefaultStill.
 	Still time.Duration
-	Login Login
+	Login access.Login
 }
 
 // DefaultStill is how long a camera may send no whole picture.
@@ -90,7 +90,8 @@ func (s Source) Stream(ctx context.Context, deliver func(Picture)) error {
 	if s.URL != "" {
 		err = s.overHTTP(ctx, take)
 	} else {
-		err = s.fromCommand(ctx, take)
+		err = program.Read(ctx, s.Command, "the camera's pictures", "camera",
+			func(out io.Reader) error { return read(out, take) })
 	}
 	if cause := context.Cause(ctx); cause != nil {
 		err = cause
@@ -191,66 +192,4 @@ func Wait(ctx context.Context, d time.Duration) error {
 	case <-t.C:
 		return nil
 	}
-}
-
-// endWithin is how long a command may take to end after it was told to.
-const endWithin = time.Second
-
-// fromCommand reads what a command writes to its standard output. It ends with everything that it started.
-func (s Source) fromCommand(ctx context.Context, take func([]byte)) error {
-	cmd := exec.Command(s.Command[0], s.Command[1:]...)
-	said := &tail{}
-	cmd.Stderr = said
-	cmd.WaitDelay = endWithin
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		return fmt.Errorf("run %s: %w", s.Command[0], err)
-	}
-	family, err := startFamily(cmd)
-	if err != nil {
-		return fmt.Errorf("run %s, which is to bring the camera's pictures: %w; is it installed, and written as in a "+
-			"terminal?", s.Command[0], err)
-	}
-	stop := context.AfterFunc(ctx, func() { family.kill(); out.Close() })
-	defer stop()
-	lost := read(out, take)
-	family.kill()
-	ended := cmd.Wait()
-	if ctx.Err() != nil {
-		return context.Cause(ctx)
-	}
-	what := "ended"
-	if lost != nil {
-		what = lost.Error()
-	} else if ended != nil {
-		what = ended.Error()
-	}
-	if words := said.words(); words != "" {
-		what += "; it said: " + words
-	}
-	return fmt.Errorf("%s, which brings the camera's pictures, is over (%s): is the camera plugged in, and free?",
-		s.Command[0], what)
-}
-
-// tail keeps the end of what a program says.
-type tail struct {
-	mu   sync.Mutex
-	kept []byte
-}
-
-const keptWords = 400
-
-// Write keeps the last bytes.
-func (t *tail) Write(b []byte) (int, error) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	t.kept = append(t.kept, b[max(len(b)-keptWords, 0):]...)
-	t.kept = append(t.kept[:0], t.kept[max(len(t.kept)-keptWords, 0):]...)
-	return len(b), nil
-}
-
-func (t *tail) words() string {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return strings.Join(strings.Fields(strings.ToValidUTF8(string(t.kept), "")), " ")
 }

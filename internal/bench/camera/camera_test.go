@@ -20,6 +20,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"provoke/internal/bench/access"
 )
 
 // picture is a JPEG whose brightness is its number.
@@ -289,41 +291,20 @@ func TestNameAndPasswordOpenACameraAndAreNeverTold(t *testing.T) {
 		w.Write(picture(t, 70))
 	})
 	for _, from := range []string{"env CAMERA_LOGIN", "file " + file} {
-		if got, err := stream(t, Source{URL: basic, Login: Login{From: from}}, 1); err != nil || got[0] != 70 {
+		if got, err := stream(t, Source{URL: basic, Login: access.Login{From: from}}, 1); err != nil || got[0] != 70 {
 			t.Errorf("%s: %v, %v", from, got, err)
 		}
 	}
 	t.Setenv("CAMERA_LOGIN", "Aladdin:shut")
-	_, err := stream(t, Source{URL: basic, Login: Login{From: "env CAMERA_LOGIN"}}, 1)
+	_, err := stream(t, Source{URL: basic, Login: access.Login{From: "env CAMERA_LOGIN"}}, 1)
 	if err == nil || !strings.Contains(err.Error(), "is wrong") || strings.Contains(err.Error(), "shut") {
 		t.Errorf("%v", err)
 	}
 	t.Setenv("CAMERA_LOGIN", "hush")
-	_, err = stream(t, Source{URL: basic, Login: Login{From: "env CAMERA_LOGIN"}}, 1)
+	_, err = stream(t, Source{URL: basic, Login: access.Login{From: "env CAMERA_LOGIN"}}, 1)
 	if err == nil || !strings.Contains(err.Error(), "not one line name:password") || strings.Contains(err.Error(),
 		"hush") {
 		t.Errorf("%v", err)
-	}
-}
-
-// The figures are the examples of RFC 2617, section 3.5, and of RFC 2069, section 2.4, as its erratum corrects it.
-func TestDigestIsThatOfItsStandard(t *testing.T) {
-	r, _ := http.NewRequest("GET", "http://www.nowhere.org/dir/index.html", nil)
-	challenge := map[string]string{"realm": "testrealm@host.com", "nonce": "dcd98b7102dd2f0e8b11d0f600bfb0c093",
-		"qop": "auth,auth-int", "opaque": "5ccc069c403ebaf9f0171e9517f40e41"}
-	if got := digest(challenge, r, "Mufasa", "Circle Of Life", "0a4f113b"); !strings.Contains(got,
-		`response="6629fae49393a05397450978507c4ef1"`) || !strings.Contains(got,
-		`opaque="5ccc069c403ebaf9f0171e9517f40e41"`) {
-		t.Error(got)
-	}
-	delete(challenge, "qop")
-	if got := digest(challenge, r, "Mufasa", "CircleOfLife", ""); !strings.Contains(got,
-		`response="1949323746fe6a43ef61f9606e7febea"`) {
-		t.Error(got)
-	}
-	challenge["algorithm"] = "SHA-512-256"
-	if got := digest(challenge, r, "Mufasa", "CircleOfLife", ""); got != "" {
-		t.Errorf("an algorithm that is not known was answered: %s", got)
 	}
 }
 
@@ -340,7 +321,8 @@ func TestAServerThatWantsADigestGetsNoPassword(t *testing.T) {
 		w.Write(picture(t, 70))
 	})
 	// Basic stands first: the better one has to be looked for.
-	if got, err := stream(t, Source{URL: url, Login: Login{From: "env CAMERA_LOGIN"}}, 1); err != nil || got[0] != 70 {
+	login := access.Login{From: "env CAMERA_LOGIN"}
+	if got, err := stream(t, Source{URL: url, Login: login}, 1); err != nil || got[0] != 70 {
 		t.Errorf("%v, %v", got, err)
 	}
 	if !strings.Contains(seen, `realm="x, y"`) {
@@ -354,13 +336,13 @@ func TestAnEncryptedCameraIsTrustedByItsCertificateOnly(t *testing.T) {
 	}))
 	defer s.Close()
 	own := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: s.Certificate().Raw})
-	if got, err := stream(t, Source{URL: s.URL, Login: Login{Authority: own}}, 1); err != nil || got[0] != 70 {
+	if got, err := stream(t, Source{URL: s.URL, Login: access.Login{Authority: own}}, 1); err != nil || got[0] != 70 {
 		t.Errorf("%v, %v", got, err)
 	}
 	if _, err := stream(t, Source{URL: s.URL}, 1); err == nil || !strings.Contains(err.Error(), "certificate") {
 		t.Errorf("an unknown certificate: %v", err)
 	}
-	if _, err := stream(t, Source{URL: s.URL, Login: Login{Authority: []byte("hello")}}, 1); err == nil {
+	if _, err := stream(t, Source{URL: s.URL, Login: access.Login{Authority: []byte("hello")}}, 1); err == nil {
 		t.Error("a file without a certificate was taken")
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"provoke/internal/bench/access"
 	"provoke/internal/bench/camera"
 	"provoke/internal/files/catalog"
 	"provoke/internal/model/sight"
@@ -73,7 +74,7 @@ func newCamera(spec catalog.Monitor, _ Options) (Monitor, error) {
 // SourceOf is the camera of a monitor.
 func SourceOf(spec catalog.Monitor) camera.Source {
 	return camera.Source{URL: spec.URL, Command: spec.Command, Every: spec.Period().Std(), Still: spec.Timeout.Std(),
-		Login: camera.Login{From: spec.Credentials, Authority: spec.Authority}}
+		Login: access.Login{From: spec.Credentials, Authority: spec.Authority}}
 }
 
 // TaughtRegions are the regions of a monitor with what their lessons teach.

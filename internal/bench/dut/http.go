@@ -7,7 +7,7 @@ import (
 	"net/http"
 	"time"
 
-	"provoke/internal/bench/camera"
+	"provoke/internal/bench/access"
 	"provoke/internal/files/catalog"
 )
 
@@ -21,7 +21,7 @@ type page struct {
 	worker
 	finder
 	client *http.Client
-	login  camera.Login
+	login  access.Login
 }
 
 func newPage(spec catalog.Monitor, _ Options) (Monitor, error) {
@@ -29,7 +29,7 @@ func newPage(spec catalog.Monitor, _ Options) (Monitor, error) {
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
 	}
-	login := camera.Login{From: spec.Credentials, Authority: spec.Authority}
+	login := access.Login{From: spec.Credentials, Authority: spec.Authority}
 	client, err := login.Client(orElse(spec.Timeout, httpLimit))
 	if err != nil {
 		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)

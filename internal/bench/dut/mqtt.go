@@ -12,7 +12,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"provoke/internal/bench/camera"
+	"provoke/internal/bench/access"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/resource"
 )
@@ -24,7 +24,7 @@ type topic struct {
 	worker
 	finder
 	broker string
-	login  camera.Login
+	login  access.Login
 }
 
 func newTopic(spec catalog.Monitor, _ Options) (Monitor, error) {
@@ -42,7 +42,7 @@ func newTopic(spec catalog.Monitor, _ Options) (Monitor, error) {
 	}
 	return &topic{worker: worker{spec: spec}, finder: f, broker: "tcp://" + net.JoinHostPort(r.Host,
 		strconv.Itoa(r.Port)),
-		login: camera.Login{From: spec.Credentials, Authority: spec.Authority}}, nil
+		login: access.Login{From: spec.Credentials, Authority: spec.Authority}}, nil
 }
 
 // Start connects to the broker and subscribes.

@@ -1,6 +1,6 @@
 //go:build unix
 
-package camera
+package program
 
 import (
 	"os/exec"

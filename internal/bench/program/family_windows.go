@@ -1,4 +1,4 @@
-package camera
+package program
 
 import (
 	"os/exec"

@@ -1,4 +1,6 @@
-package camera
+// Package access is how a monitor gets into a server and knows that it is the right one: name and password as they
+// stand outside of the bench file, and certificates. Cameras, web answers and brokers are reached with it.
+package access
 
 import (
 	"bytes"
@@ -29,6 +31,9 @@ type Login struct {
 	// Authority is a certificate in PEM that vouches for the server, in place of this computer's own list.
 	Authority []byte
 }
+
+// beginsWithin is how long an answer without end may take to begin.
+const beginsWithin = 3 * time.Second
 
 // mostSecret is the longest file of credentials.
 const mostSecret = 4096
@@ -85,7 +90,7 @@ func (l Login) Client(limit time.Duration) (*http.Client, error) {
 	}
 	way := &http.Transport{MaxIdleConnsPerHost: 1, TLSClientConfig: c}
 	if limit == 0 { // an answer without end still has to begin
-		way.TLSHandshakeTimeout, way.ResponseHeaderTimeout = DefaultStill, DefaultStill
+		way.TLSHandshakeTimeout, way.ResponseHeaderTimeout = beginsWithin, beginsWithin
 	}
 	return &http.Client{Timeout: limit, Transport: way}, nil
 }
