@@ -37,7 +37,7 @@ var rooms = []struct {
 	{"units", []string{"english", "rf", "curve", "fit"}},
 	{"files", []string{"problem", "document", "resource", "touchstone", "tabular", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "tracking", "graded", "twoport", "ferrite", "cable", "chain", "level",
-		"design", "sight"}},
+		"design", "sight", "hearing"}},
 	{"job", []string{"plan", "event", "result", "fixing", "lockfile", "store"}},
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy", "joined"}},
 	{"tell", nil},

@@ -46,7 +46,6 @@ type watchman struct {
 	source  camera.Source
 	regions []sight.Region
 	began   time.Time
-	first   chan error // the first thing that is known of the camera
 
 	// of the goroutine that looks
 	eye      *sight.Eye
@@ -60,7 +59,7 @@ type watchman struct {
 
 // newCamera teaches the regions; the camera itself stays off until Start.
 func newCamera(spec catalog.Monitor, _ Options) (Monitor, error) {
-	w := &watchman{worker: worker{spec: spec}, source: SourceOf(spec), fresh: true, first: make(chan error, 1)}
+	w := &watchman{worker: worker{spec: spec}, source: SourceOf(spec), fresh: true}
 	var err error
 	if w.regions, err = TaughtRegions(spec); err == nil {
 		w.eye, err = sight.New(w.regions)
@@ -100,44 +99,12 @@ func TaughtRegions(spec catalog.Monitor) (out []sight.Region, err error) {
 	return out, nil
 }
 
-// Start switches the camera on and waits for its first picture, so that one that is not there is told at once.
+// Start switches the camera on and waits for its first picture.
 func (w *watchman) Start(ctx context.Context, deliver func(Sample)) error {
 	w.began = time.Now()
-	err := w.start(ctx, deliver, func(ctx context.Context) {
-		for ctx.Err() == nil {
-			err := w.source.Stream(ctx, w.look)
-			if ctx.Err() != nil {
-				return
-			}
-			w.known(err)
-			w.sample(Sample{Missed: err.Error(), Blind: true})
-			select {
-			case <-ctx.Done():
-			case <-time.After(redialPeriod):
-			}
-		}
+	return w.attend(ctx, deliver, func(ctx context.Context) (blind bool, err error) {
+		return true, w.source.Stream(ctx, w.look)
 	})
-	if err != nil {
-		return err
-	}
-	select {
-	case err = <-w.first:
-	case <-ctx.Done():
-		err = context.Cause(ctx)
-	}
-	if err != nil {
-		w.Close()
-		return fmt.Errorf("monitor %s: %w", w.spec.ID, err)
-	}
-	return nil
-}
-
-// known tells Start what became of the first picture.
-func (w *watchman) known(err error) {
-	select {
-	case w.first <- err:
-	default:
-	}
 }
 
 // Learn has the next pictures learnt as those of a product that is well.
@@ -189,7 +156,7 @@ func (w *watchman) newEye() *sight.Eye {
 
 // latency is how old a picture is at most.
 func (w *watchman) latency() time.Duration {
-	return orElse(w.spec.Latency, catalog.CameraLatencyLimit)
+	return orElse(w.spec.Latency, catalog.UnmeasuredLatency)
 }
 
 // read turns what is seen into a sample. What changed counts first, then what could not be seen. Characters that are no

@@ -1,10 +1,9 @@
 // Package dut watches the device under test: a meter's reading, text lines, a command's exit
 // status, the operator's key, a Modbus register, MQTT messages, a field of a web answer, echo
-// replies, an analogue output captured fast, display and lamps before a camera; and it power-cycles the device by a
-// relay. A monitor delivers samples
-// with the time at which they were read;
-// a Judge, which is pure, says whether a sample is an upset. Whether RF was on at a sample's own
-// time, and what follows, is the engine's business.
+// replies, an analogue output captured fast, display and lamps before a camera, how loud a band is before a microphone;
+// and it power-cycles the device by a relay. A monitor delivers samples with the time at which they were read; a Judge,
+// which is pure, says whether a sample is an upset. Whether RF was on at a sample's own time, and what follows, is the
+// engine's business.
 package dut
 
 import (
@@ -80,6 +79,7 @@ var makers = map[catalog.MonitorKind]func(catalog.Monitor, Options) (Monitor, er
 	catalog.MonitorPing:     newEcho,
 	catalog.MonitorAnalogue: newAnalogue,
 	catalog.MonitorCamera:   newCamera,
+	catalog.MonitorSound:    newMicrophone,
 }
 
 // New makes the monitor that the bench file describes. It reaches for nothing until Start.
@@ -99,6 +99,8 @@ type worker struct {
 	cancel  context.CancelFunc
 	done    chan struct{}
 	closed  bool
+
+	first chan error // what is first known of a source that attend keeps open
 
 	asked time.Time // when the look that goes on began; of the monitor's own goroutine
 	now   chan struct{}
@@ -141,6 +143,49 @@ func (w *worker) start(ctx context.Context, deliver func(Sample), work func(cont
 		work(ctx)
 	}()
 	return nil
+}
+
+// attend keeps a source of looks open until Close, and waits for what is first known of it, so that one that is not
+// there is told at once. stream delivers until it fails, and calls known at its first look; blind says that the failure
+// is the monitor's own.
+func (w *worker) attend(ctx context.Context, deliver func(Sample),
+	stream func(context.Context) (blind bool, err error)) error {
+	w.first = make(chan error, 1)
+	err := w.start(ctx, deliver, func(ctx context.Context) {
+		for ctx.Err() == nil {
+			blind, err := stream(ctx)
+			if ctx.Err() != nil {
+				return
+			}
+			w.known(err)
+			w.sample(Sample{Missed: err.Error(), Blind: blind})
+			select {
+			case <-ctx.Done():
+			case <-time.After(redialPeriod):
+			}
+		}
+	})
+	if err != nil {
+		return err
+	}
+	select {
+	case err = <-w.first:
+	case <-ctx.Done():
+		err = context.Cause(ctx)
+	}
+	if err != nil {
+		w.Close()
+		return fmt.Errorf("monitor %s: %w", w.spec.ID, err)
+	}
+	return nil
+}
+
+// known tells attend what became of the first look.
+func (w *worker) known(err error) {
+	select {
+	case w.first <- err:
+	default:
+	}
 }
 
 // Close ends the monitor; no sample is delivered after it has returned.

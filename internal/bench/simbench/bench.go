@@ -32,6 +32,8 @@ type Config struct {
 	Serial string
 	// Camera looks at the product; nil for none. It is served with the bench, by Serve.
 	Camera *CameraView
+	// Sound listens to the product; nil for nothing. It is served as the camera is.
+	Sound *SoundView
 }
 
 // Bench is a simulated bench. Make it with New, end it with Close.
@@ -49,6 +51,7 @@ type Bench struct {
 	network network // what belongs to no face alone
 
 	cameraURL string
+	soundPort int
 
 	ctx     context.Context
 	stop    context.CancelFunc

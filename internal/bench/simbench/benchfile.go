@@ -266,6 +266,9 @@ func (w *benchWriter) monitors() {
 	if w.b.config.Camera != nil {
 		w.camera()
 	}
+	if w.b.config.Sound != nil {
+		w.sound()
+	}
 	w.line("")
 	w.line("interlock:")
 	w.line("  id: LOCK1")

@@ -13,6 +13,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"provoke/internal/units/rf"
 )
 
 // CameraView is a camera that looks at the weigher's display and lamp. The zero value is none.
@@ -30,8 +32,8 @@ func (v CameraView) Check() error {
 	if !(v.Rate >= 5 && v.Rate <= 60) {
 		return fmt.Errorf("a camera of %g pictures a second: 5 to 60 are drawn", v.Rate)
 	}
-	if v.Delay < 0 || v.Delay > 5*time.Second {
-		return fmt.Errorf("a camera that is %v late: 0 s to 5 s are simulated", v.Delay)
+	if v.Delay < 0 || v.Delay > longestDelay {
+		return fmt.Errorf("a camera that is %v late: 0 s to %v are simulated", v.Delay, rf.Duration(longestDelay))
 	}
 	for _, t := range v.Trouble {
 		if !slices.Contains(CameraTroubles, t) {
@@ -290,29 +292,26 @@ func hand(m *image.YCbCr, at time.Duration) {
 	}
 }
 
-// exposed is a picture that is on its way.
-type exposed struct {
-	due     time.Time
-	picture []byte
-}
-
 // exposes takes one picture now.
-func (b *Bench) exposes(e *eye) exposed {
-	at := time.Now()
+func (b *Bench) exposes(e *eye) []byte {
+	at := time.Since(b.began)
 	b.mu.Lock()
 	b.plant.advance(b.benchTime())
 	s := b.plant.product.look(b.plant.bands, func() float64 { return 2*e.chance.Float64() - 1 })
 	b.mu.Unlock()
-	return exposed{at.Add(e.Delay), e.draw(s, at.Sub(b.began))}
+	return e.draw(s, at)
 }
 
-// watch exposes pictures at the camera's rate until done, and gives each to send when it is due. send returns false to
-// end it.
-func (b *Bench) watch(done <-chan struct{}, send func([]byte) bool) {
-	e := newEye(*b.config.Camera, b.config.Seed)
-	tick := time.NewTicker(time.Duration(float64(time.Second) / e.Rate))
+// late has something taken once a period and gives it to send when it is so much older, until done or the bench's end;
+// send returns false to end it.
+func (b *Bench) late(done <-chan struct{}, period, delay time.Duration, take func() []byte, send func([]byte) bool) {
+	type taken struct {
+		due  time.Time
+		what []byte
+	}
+	tick := time.NewTicker(period)
 	defer tick.Stop()
-	var way []exposed
+	var way []taken
 	due := time.NewTimer(time.Hour)
 	defer due.Stop()
 	for {
@@ -322,11 +321,12 @@ func (b *Bench) watch(done <-chan struct{}, send func([]byte) bool) {
 		case <-b.ctx.Done():
 			return
 		case <-tick.C:
-			if way = append(way, b.exposes(e)); len(way) == 1 {
-				due.Reset(time.Until(way[0].due))
+			at := time.Now().Add(delay)
+			if way = append(way, taken{at, take()}); len(way) == 1 {
+				due.Reset(time.Until(at))
 			}
 		case <-due.C:
-			if !send(way[0].picture) {
+			if !send(way[0].what) {
 				return
 			}
 			if way = way[1:]; len(way) > 0 {
@@ -345,17 +345,21 @@ func (b *Bench) serveCamera(address string) error {
 	pages := http.NewServeMux()
 	pages.HandleFunc("GET /stream", func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "multipart/x-mixed-replace; boundary=picture")
-		b.watch(r.Context().Done(), func(p []byte) bool {
-			_, err := fmt.Fprintf(w, "--picture\r\nContent-Type: image/jpeg\r\nContent-Length: %d\r\n\r\n%s\r\n",
-				len(p), p)
-			return err == nil && http.NewResponseController(w).Flush() == nil
-		})
+		v := *b.config.Camera
+		e := newEye(v, b.config.Seed)
+		b.late(r.Context().Done(), time.Duration(float64(time.Second)/v.Rate), v.Delay,
+			func() []byte { return b.exposes(e) }, func(p []byte) bool {
+				_, err := fmt.Fprintf(w, "--picture\r\nContent-Type: image/jpeg\r\nContent-Length: %d\r\n\r\n%s\r\n",
+					len(p), p)
+				return err == nil && http.NewResponseController(w).Flush() == nil
+			})
 	})
 	pages.HandleFunc("GET /still", func(w http.ResponseWriter, r *http.Request) {
-		x := b.exposes(newEye(*b.config.Camera, uint64(time.Since(b.began))))
-		b.wait(time.Until(x.due))
+		due := time.Now().Add(b.config.Camera.Delay)
+		p := b.exposes(newEye(*b.config.Camera, uint64(time.Since(b.began))))
+		b.wait(time.Until(due))
 		w.Header().Set("Content-Type", "image/jpeg")
-		w.Write(x.picture)
+		w.Write(p)
 	})
 	server := &http.Server{Handler: pages, ReadHeaderTimeout: 5 * time.Second}
 	b.running.Go(func() { server.Serve(l) })

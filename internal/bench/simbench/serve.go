@@ -28,7 +28,7 @@ const mapperPort = 111
 type Serving struct {
 	// Address is host and port of the first socket. With port 0 each face gets free ports, else they
 	// get consecutive ones in the order of Names: eight for raw sockets, then eight for HiSLIP, then
-	// two for VXI-11, then the camera's. The product's text output always has a raw socket.
+	// two for VXI-11, then the camera's and the microphone's. The product's text output always has a raw socket.
 	Address string
 	// Transports that are served; none means Raw.
 	Transports []Transport
@@ -130,6 +130,11 @@ func (b *Bench) serve(s Serving) error {
 			return err
 		}
 	}
+	if b.config.Sound != nil {
+		if err := b.serveSound(at(2*len(Names) + 3)); err != nil {
+			return err
+		}
+	}
 	if slices.Contains(s.Transports, VXI11) {
 		return b.serveVXI11(host, at(2*len(Names)), at(2*len(Names)+1), s.Mapper)
 	}
@@ -175,10 +180,7 @@ func (b *Bench) AddressOver(t Transport, name string) string {
 	if t == "" {
 		t = b.serving.Primary
 	}
-	host := "127.0.0.1"
-	if h, _, err := net.SplitHostPort(b.serving.Address); err == nil && h != "" && !net.ParseIP(h).IsUnspecified() {
-		host = h
-	}
+	host := b.reachedAt()
 	switch {
 	case f.in == nil, t == Raw, t == "":
 		return fmt.Sprintf("TCPIP::%s::%d::SOCKET", host, f.port)
@@ -190,6 +192,15 @@ func (b *Bench) AddressOver(t Transport, name string) string {
 		return fmt.Sprintf("TCPIP::%s:%d::inst%d::INSTR", host, b.network.mapper, slices.Index(Names, name))
 	}
 	return ""
+}
+
+// reachedAt is where clients find the bench. The caller holds the lock.
+func (b *Bench) reachedAt() string {
+	h, _, err := net.SplitHostPort(b.serving.Address)
+	if err != nil || h == "" || net.ParseIP(h).IsUnspecified() {
+		return "127.0.0.1"
+	}
+	return h
 }
 
 // MapperPort returns where VXI-11's port mapper listens, 0 for nowhere.

@@ -508,8 +508,8 @@ func timeCard(a *arming) armCard {
 func limitsOf(p Prepared) []string {
 	x := p.Plan
 	var out []string
-	for _, c := range catalog.CamerasOf(p.Bench.Monitors) {
-		out = append(out, "Camera, on until the run ends: "+c+".")
+	for _, o := range catalog.OnlookersOf(p.Bench.Monitors) {
+		out = append(out, o.String()+", on until the run ends: "+o.Says+".")
 	}
 	if x.Kind == plan.Baseline {
 		return out

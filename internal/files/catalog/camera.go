@@ -37,8 +37,8 @@ type CameraLesson struct {
 	Picture     []byte
 }
 
-// CameraLatencyLimit is what a picture's latency is taken to be at most where nobody has measured it.
-const CameraLatencyLimit = time.Second
+// UnmeasuredLatency is what the latency of a picture or a sound is taken to be at most where nobody has measured it.
+const UnmeasuredLatency = time.Second
 
 // PicturesFrom says where a camera's pictures come from, and what is run for them.
 func (m Monitor) PicturesFrom() string {
@@ -48,19 +48,43 @@ func (m Monitor) PicturesFrom() string {
 	return "pictures from the command " + strings.Join(m.Command, " ")
 }
 
-// CamerasOf says what cameras are on while these monitors watch, and what is run for them.
-func CamerasOf(monitors []Monitor) (out []string) {
+// Onlooker is a device that sees or hears the bench, and whoever is there, while monitors watch.
+type Onlooker struct {
+	Device string // "camera" or "microphone"
+	Says   string // which monitor, what is run for it, and how late it is
+}
+
+// String names it at the beginning of a line.
+func (o Onlooker) String() string { return strings.ToUpper(o.Device[:1]) + o.Device[1:] }
+
+// OnlookersOf are the cameras and microphones that are on while these monitors watch.
+func OnlookersOf(monitors []Monitor) (out []Onlooker) {
 	for _, m := range monitors {
-		if m.Kind != MonitorCamera {
+		device, from := "camera", m.PicturesFrom()
+		switch m.Kind {
+		case MonitorCamera:
+		case MonitorSound:
+			device, from = "microphone", m.SoundFrom()
+		default:
 			continue
 		}
-		late := "not measured, between 0 s and " + rf.Duration(CameraLatencyLimit).String()
+		late := "not measured, between 0 s and " + rf.Duration(UnmeasuredLatency).String()
 		if m.Latency > 0 {
 			late = m.Latency.String()
 		}
-		out = append(out, fmt.Sprintf("%s, %s; latency %s", m.ID, m.PicturesFrom(), late))
+		out = append(out, Onlooker{device, fmt.Sprintf("%s, %s; latency %s", m.ID, from, late)})
 	}
 	return out
+}
+
+// unmeasured says what a latency that nobody measured is taken for.
+func (b *builder) unmeasured(path string, m *Monitor) {
+	if b.doc.Has(path + ".latency") {
+		return
+	}
+	b.doc.Aside(path, fmt.Sprintf("%s has no latency: it is taken to lie between 0 s and %v, and each dwell is longer "+
+		"by that", path, rf.Duration(UnmeasuredLatency)),
+		"provoke try BENCH "+m.ID+" --latency measures it where the bench has a power_relay")
 }
 
 // cameraRegionFile is a region as written.
@@ -129,11 +153,7 @@ func (b *builder) camera(path string, m *Monitor, f monitorFile) {
 		b.doc.Problem(path+".every", fmt.Sprintf("%s.every is %v: at most %d pictures a second are looked at", path,
 			m.Every, mostPictures), "for example 100 ms")
 	}
-	if !b.doc.Has(path + ".latency") {
-		b.doc.Aside(path, fmt.Sprintf("%s has no latency: it is taken to lie between 0 s and %v, and each dwell is "+
-			"longer by that", path, rf.Duration(CameraLatencyLimit)),
-			"provoke try BENCH "+m.ID+" --latency measures it where the bench has a power_relay")
-	}
+	b.unmeasured(path, m)
 	if len(f.Regions) > mostRegions {
 		b.doc.Problem(path+".regions", fmt.Sprintf("%d regions; at most %d are watched", len(f.Regions), mostRegions),
 			"")

@@ -28,6 +28,7 @@ const (
 	MonitorPing     MonitorKind = "ping"
 	MonitorAnalogue MonitorKind = "analogue"
 	MonitorCamera   MonitorKind = "camera"
+	MonitorSound    MonitorKind = "sound"
 )
 
 // monitorKinds is everything that a bench file and a run have to know about a kind of monitor. Package dut
@@ -70,6 +71,10 @@ var monitorKinds = []monitorKind{
 			"timeout",
 			"credentials", "certificates"},
 		period: 100e6, check: (*builder).camera},
+	{kind: MonitorSound, does: "how loud a band of frequencies is before a microphone",
+		must:  []string{"sample_rate", "channels", "format", "from", "to", "tolerance", "silence"},
+		may:   []string{"command", "address", "serial_line", "latency", "every", "timeout"},
+		wired: true, period: usualReading, baseline: 20, check: (*builder).sound},
 }
 
 // monitorKind is one kind of monitor.
@@ -149,6 +154,7 @@ type Monitor struct {
 	Authority   []byte
 	Encrypted   bool           // mqtt: TLS
 	Regions     []CameraRegion // camera
+	Sound       PCM            // sound
 }
 
 // Period returns how often the monitor asks; 0 for one that is told (text, mqtt, operator).
@@ -187,7 +193,7 @@ type monitorFile struct {
 
 	Station       document.Count `yaml:"station" says:"modbus: unit identifier; default 1"`
 	Register      registerFile   `yaml:"register" says:"modbus: table and number from 0, for example holding 100"`
-	Format        formatFile     `yaml:"format" says:"modbus: how the number is written"`
+	Format        formatFile     `yaml:"format" says:"modbus: how the number is written; sound: s16le, how a sample is"`
 	WordOrder     wordOrderFile  `yaml:"word_order" says:"modbus: which word of a long number stands first; default high first"`
 	Scale         toleranceFile  `yaml:"scale" says:"modbus: unit for one count, for example 0.01 kg"`
 	Topic         string         `yaml:"topic" says:"mqtt: topic of the messages"`
@@ -202,6 +208,10 @@ type monitorFile struct {
 	Certificates string             `yaml:"certificates" says:"camera, http, mqtt: PEM file of who vouches for the server; default those that this computer trusts"`
 	Encrypted    bool               `yaml:"encrypted" says:"mqtt: true speaks TLS to the broker"`
 	Regions      []cameraRegionFile `yaml:"regions" says:"camera: what is looked at in its pictures"`
+	SampleRate   rf.Frequency       `yaml:"sample_rate" says:"sound: samples a second of each channel, for example 48 kHz"`
+	Channels     document.Count     `yaml:"channels" says:"sound: channels, one sample of each in turn"`
+	From         rf.Frequency       `yaml:"from" says:"sound: lower end of the band that is listened to"`
+	To           rf.Frequency       `yaml:"to" says:"sound: its upper end"`
 }
 
 // registerFile is a Modbus register as written: "holding 100".
@@ -235,7 +245,8 @@ type (
 )
 
 // formats of a number in registers, with the registers that each takes.
-var formats = []string{"uint16", "int16", "uint32", "int32", "float32", "uint64", "int64", "float64"}
+var formats = []string{"uint16", "int16", "uint32", "int32", "float32", "uint64", "int64", "float64",
+	SoundFormat}
 
 // UnmarshalText reads the format of a number.
 func (f *formatFile) UnmarshalText(t []byte) error { return word((*string)(f), t, formats...) }
@@ -405,8 +416,11 @@ func (b *builder) modbus(path string, m *Monitor, f monitorFile) {
 		b.doc.Problem(path+".station", fmt.Sprintf("station %d is not between 0 and 247", r.Station), "")
 	}
 	bit := r.Table == Coil || r.Table == DiscreteInput
-	if r.Format == "" {
+	switch r.Format {
+	case "":
 		r.Format = "uint16"
+	case SoundFormat:
+		b.doc.Problem(path+".format", "a register holds no samples of a sound", "for example int32")
 	}
 	if bit && (b.doc.Has(path+".format") || b.doc.Has(path+".word_order")) {
 		b.doc.Problem(path, fmt.Sprintf("a %s is one bit: it has neither format nor word_order", r.Table),

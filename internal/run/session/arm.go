@@ -34,8 +34,8 @@ func askToArm(w *terminal.World, o Order, pr *Prepared, rig *driver.Rig, watched
 	for _, x := range unproved {
 		fmt.Fprintf(w.Stdout, "Level not proved in the dwell: %s.\n", x)
 	}
-	for _, c := range catalog.CamerasOf(pr.Bench.Monitors) {
-		fmt.Fprintf(w.Stdout, "Camera, on until the run ends: %s.\n", c)
+	for _, o := range catalog.OnlookersOf(pr.Bench.Monitors) {
+		fmt.Fprintf(w.Stdout, "%v, on until the run ends: %s.\n", o, o.Says)
 	}
 	if pr.Bench.Interlock != nil {
 		fmt.Fprintf(w.Stdout, "Interlock: asked every %v while RF is on; a polled interlock is no safety function.\n",

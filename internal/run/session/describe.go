@@ -129,8 +129,8 @@ func opened(w *terminal.World, job *store.Job, o Order, pr *Prepared, rig *drive
 		e.Calibration = pr.cal.Run
 	}
 	specs, _ := p.MonitorsOf(b)
-	for _, c := range catalog.CamerasOf(specs) {
-		e.Setup = append(e.Setup, event.Field{Name: "camera", Value: c})
+	for _, o := range catalog.OnlookersOf(specs) {
+		e.Setup = append(e.Setup, event.Field{Name: o.Device, Value: o.Says})
 	}
 	for _, m := range specs {
 		e.Monitors = append(e.Monitors, event.Monitor{ID: m.ID, Kind: string(m.Kind), Unit: m.Unit,

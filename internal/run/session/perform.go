@@ -182,8 +182,8 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 	if cfg.Monitors, err = openMonitors(pr, rig); err != nil {
 		return out, err
 	}
-	for _, c := range catalog.CamerasOf(pr.Bench.Monitors) {
-		fmt.Fprintf(w.Stderr, "camera on until the run ends: %s\n", c)
+	for _, o := range catalog.OnlookersOf(pr.Bench.Monitors) {
+		fmt.Fprintf(w.Stderr, "%s on until the run ends: %s\n", o.Device, o.Says)
 	}
 	if pr.Sweep == nil && pr.Fixing == nil {
 		if cfg.Program, err = plan.NewProgram(pr.Plan, pr.points); err != nil {
