@@ -13,7 +13,7 @@ import (
 )
 
 type simulateCommand struct {
-	Listen    string        `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row for raw sockets, eight more for HiSLIP, two for VXI-11 and one for a camera (${default})."`
+	Listen    string        `default:"127.0.0.1:0" placeholder:"HOST:PORT" help:"Where the sockets listen: port 0 takes free ports, any other takes eight in a row for raw sockets, eight more for HiSLIP, two for VXI-11, one for a camera and one for a microphone (${default})."`
 	Transport []string      `enum:"raw,vxi11,hislip" default:"raw" help:"How the instruments are served: raw, vxi11, hislip, or several with commas between (${default}). The bench file names the first."`
 	Address   string        `enum:"first,raw,vxi11,hislip" default:"first" help:"The transport that the bench file names instead: raw, vxi11, hislip."`
 	Mapper    int           `default:"0" placeholder:"PORT" help:"Port of VXI-11's port mapper. 0 takes 111, where every other client asks, when that may be had (it takes root), else a free one."`
@@ -28,8 +28,9 @@ type simulateCommand struct {
 	Truth     string        `placeholder:"FILE" help:"Write what the simulator knows of the product, as JSON."`
 	Camera    bool          `help:"A camera that looks at the weigher's display and lamp, as a stream and as still pictures over HTTP; needs --bench-out, beside which its lessons are written."`
 	Pictures  float64       `default:"25" placeholder:"RATE" help:"Pictures that the camera takes a second, 5 to 60 (${default})."`
-	Late      time.Duration `default:"80ms" placeholder:"TIME" help:"From the exposure of a picture to its sending (${default})."`
+	Late      time.Duration `default:"80ms" placeholder:"TIME" help:"From a picture's exposure, or a sound, to its sending (${default})."`
 	Trouble   []string      `placeholder:"KIND" help:"What the camera's pictures suffer from: glare, noise, drift, blur, multiplex, hand. May be repeated."`
+	Sound     bool          `help:"A microphone that hears the weigher's motor and its alarm, as samples over a raw socket."`
 	BenchOut  string        `placeholder:"FILE" help:"Write the bench file here too."`
 }
 
@@ -117,6 +118,12 @@ func (c *simulateCommand) made() (*simbench.Bench, error) {
 			return nil, err
 		}
 	}
+	if c.Sound {
+		config.Sound = &simbench.SoundView{Delay: c.Late}
+		if err := config.Sound.Check(); err != nil {
+			return nil, err
+		}
+	}
 	b := simbench.New(config)
 	for _, name := range c.Part {
 		if err := b.PutOn(name, true); err != nil {
@@ -186,6 +193,9 @@ func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 	}
 	if c.Camera {
 		fmt.Fprintf(sheet, "  camera\t%s/stream\t%s/still\n", b.CameraURL(), b.CameraURL())
+	}
+	if c.Sound {
+		fmt.Fprintf(sheet, "  microphone\t%s\n", b.SoundAddress())
 	}
 	if err := sheet.Flush(); err != nil {
 		return err

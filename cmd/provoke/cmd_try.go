@@ -16,10 +16,10 @@ import (
 // tryCommand proves a command table on the instrument that it is for.
 type tryCommand struct {
 	Bench     string `arg:"" type:"path" help:"Bench file."`
-	Role      string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id; or the id of a camera."`
+	Role      string `arg:"" help:"Role or id of the instrument: source, amplifier, analyser, \"power meter\", meter, interlock, switch, relay, capture, or its id; or the id of a camera or microphone."`
 	Output    string `short:"o" placeholder:"FILE" type:"path" help:"Write the transcript here; it is the table's test from then on. Of a camera: the picture with its regions."`
 	DummyLoad bool   `name:"dummy-load" help:"I confirm that nothing but a dummy load hangs on the source's output: prove that off changes it."`
-	Latency   bool   `help:"Of a camera: measure how late its pictures are. The power relay switches the product off and on, five times."`
+	Latency   bool   `help:"Of a camera or microphone: measure how late it is. The power relay switches the product off and on, five times."`
 	Against   string `placeholder:"FILE" type:"path" help:"Play the instrument's part from this transcript; no instrument is touched."`
 }
 
@@ -34,7 +34,8 @@ The transcript is the conversation as it went over the connection: "> " before w
 With --against it stands in for the instrument, so that a table that is changed later still says what it said when it was proved.
 Exit code 1 when anything did not read back.
 
-A monitor of kind camera is switched on for five seconds, and what each of its regions shows is told.`
+A monitor of kind camera is switched on for five seconds, and what each of its regions shows is told; one of kind
+sound, and how loud its band is.`
 }
 
 // tryLimit bounds the whole trial of one instrument.
@@ -52,10 +53,12 @@ func (c *tryCommand) Run(w *terminal.World) error {
 	if m := session.CameraOf(b, c.Role); m != nil {
 		return session.TryCamera(w, b, *m, c.Latency, c.Output)
 	}
+	if m := session.MicrophoneOf(b, c.Role); m != nil {
+		return session.TryMicrophone(w, b, *m, c.Latency)
+	}
 	if c.Latency {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--latency is for a monitor of kind camera, and %s "+
-			"is none",
-			c.Role))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--latency is for a monitor of kind camera or sound, and "+
+			"%s is neither", c.Role))
 	}
 	var against *driver.Transcript
 	if c.Against != "" {

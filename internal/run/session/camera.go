@@ -2,7 +2,6 @@ package session
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"image"
 	"os"
@@ -20,15 +19,24 @@ import (
 
 // CameraOf is the camera monitor of a bench with an id; nil for none.
 func CameraOf(b *catalog.Bench, id string) *catalog.Monitor {
+	return monitorOf(b, catalog.MonitorCamera, id)
+}
+
+// MicrophoneOf is the sound monitor of a bench with an id; nil for none.
+func MicrophoneOf(b *catalog.Bench, id string) *catalog.Monitor {
+	return monitorOf(b, catalog.MonitorSound, id)
+}
+
+func monitorOf(b *catalog.Bench, kind catalog.MonitorKind, id string) *catalog.Monitor {
 	for i, m := range b.Monitors {
-		if m.Kind == catalog.MonitorCamera && strings.EqualFold(m.ID, id) {
+		if m.Kind == kind && strings.EqualFold(m.ID, id) {
 			return &b.Monitors[i]
 		}
 	}
 	return nil
 }
 
-// tryFor is how long a camera is tried.
+// tryFor is how long a camera or a microphone is tried.
 const tryFor = 5 * time.Second
 
 // TryCamera shows what each region reads now. With latency it measures how late pictures are, by the power relay. The
@@ -41,7 +49,14 @@ func TryCamera(w *terminal.World, b *catalog.Bench, m catalog.Monitor, latency b
 	fmt.Fprintf(w.Stdout, "camera %s is on: %s\n", m.ID, m.PicturesFrom())
 	defer fmt.Fprintf(w.Stdout, "camera %s is off\n", m.ID)
 	if latency {
-		return tellLatency(w, b, m, regions)
+		var boxes []image.Rectangle
+		for _, r := range regions {
+			if r.Kind != sight.Reference {
+				boxes = append(boxes, r.Box)
+			}
+		}
+		return latencyBy(w, b, m, dut.PicturesOf(dut.SourceOf(m), boxes), "film a stop-watch together with the "+
+			"camera's own picture and write the difference as latency")
 	}
 	watch, err := dut.New(m, dut.Options{})
 	if err != nil {
@@ -102,12 +117,11 @@ func TryCamera(w *terminal.World, b *catalog.Bench, m catalog.Monitor, latency b
 	return nil
 }
 
-// tellLatency measures a camera's latency by the relay that switches the product.
-func tellLatency(w *terminal.World, b *catalog.Bench, m catalog.Monitor, regions []sight.Region) error {
+// latencyBy measures a latency by the relay that switches the product. without says how it is found where there is none.
+func latencyBy(w *terminal.World, b *catalog.Bench, m catalog.Monitor, looks dut.Glances, without string) error {
 	if b.PowerRelay == nil {
-		return errors.New("this bench has no power_relay, so nothing that provoke can switch is before the camera: " +
-			"film a stop-watch together with the camera's own picture and write the difference as latency, or leave " +
-			"latency out")
+		return fmt.Errorf("this bench has no power_relay, so that provoke can switch nothing of which %s would tell: %s, "+
+			"or leave latency out", m.ID, without)
 	}
 	own, list := driver.TablesOf(b)
 	if err := list.Err(); err != nil {
@@ -118,14 +132,8 @@ func tellLatency(w *terminal.World, b *catalog.Bench, m catalog.Monitor, regions
 		return err
 	}
 	defer relay.Close()
-	var boxes []image.Rectangle
-	for _, r := range regions {
-		if r.Kind != sight.Reference {
-			boxes = append(boxes, r.Box)
-		}
-	}
 	fmt.Fprintf(w.Stdout, "the product is switched off five times by relay %s\n", b.PowerRelay.ID)
-	l, err := dut.MeasureLatency(w.Ctx, dut.SourceOf(m), boxes, relay, b.PowerRelay.OffFor, b.PowerRelay.StartsIn)
+	l, err := dut.MeasureLatency(w.Ctx, looks, relay, b.PowerRelay.OffFor, b.PowerRelay.StartsIn)
 	if err != nil {
 		return fmt.Errorf("measure the latency of %s: %w", m.ID, err)
 	}

@@ -29,13 +29,14 @@ import (
 
 var long = flag.Bool("long", false, "the whole band by camera and by text, for a minute")
 
-// watched runs the demo's exposure over a grid with the product watched by the text output, or by the camera alone.
+// watched runs the demo's exposure over a grid with the product watched by one monitor alone: SHOWN is its text output.
 // before is what stands between the camera and the run; nil for nothing.
-func watched(t *testing.T, grid string, byCamera bool, before func(camera string) string) (result.Run, *store.Job) {
+func watched(t *testing.T, grid, monitor string, before func(camera string) string) (result.Run, *store.Job) {
 	t.Helper()
 	const speed = 10
 	sim := simbench.New(simbench.Config{Seed: 1, Speed: speed, Steady: true,
-		Camera: &simbench.CameraView{Rate: 40, Delay: 60 * time.Millisecond}})
+		Camera: &simbench.CameraView{Rate: 40, Delay: 60 * time.Millisecond},
+		Sound:  &simbench.SoundView{Delay: 60 * time.Millisecond}})
 	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard,
 		Now: time.Now}
 	d := &demo.Demo{World: w, Sim: sim, Dir: t.TempDir()}
@@ -54,18 +55,17 @@ func watched(t *testing.T, grid string, byCamera bool, before func(camera string
 		return strings.Join(lines, "\n")
 	})
 	edit(t, filepath.Join(d.Dir, "bench.yaml"), func(text string) string {
-		head, rest, _ := strings.Cut(text, "  - id: SHOWN")
-		shown, rest, _ := strings.Cut(rest, "  - id: DMM1")
-		_, rest, _ = strings.Cut(rest, "  - id: CAM1")
-		cam, rest, _ := strings.Cut(rest, "interlock:")
-		monitor := "  - id: SHOWN" + shown
-		if byCamera {
-			monitor = "  - id: CAM1" + cam
+		head, rest, _ := strings.Cut(text, "monitors:\n")
+		all, rest, _ := strings.Cut(rest, "interlock:")
+		_, kept, found := strings.Cut(all, "  - id: "+monitor+"\n")
+		if !found {
+			t.Fatalf("the bench has no monitor %s", monitor)
 		}
+		kept, _, _ = strings.Cut(kept, "  - id: ")
 		if before != nil {
-			monitor = strings.Replace(monitor, sim.CameraURL(), before(sim.CameraURL()), 1)
+			kept = strings.Replace(kept, sim.CameraURL(), before(sim.CameraURL()), 1)
 		}
-		return head + monitor + "interlock:" + rest + fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, "+
+		return head + "monitors:\n  - id: " + monitor + "\n" + kept + "interlock:" + rest + fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, "+
 			"off_for: 100 ms, starts_in: 50 ms, cycles: 500}\n", sim.Address("interlock"))
 	})
 	job := filepath.Join(d.Dir, "job.provoke")
@@ -74,7 +74,7 @@ func watched(t *testing.T, grid string, byCamera bool, before func(camera string
 		Armed: true}); err != nil {
 		t.Fatalf("%v: %v", res.Verdict, err)
 	}
-	t.Logf("figure: camera %v: the run took %v", byCamera, time.Since(began).Round(100*time.Millisecond))
+	t.Logf("figure: by %s: the run took %v", monitor, time.Since(began).Round(100*time.Millisecond))
 	j, err := store.Open(job)
 	if err != nil {
 		t.Fatal(err)
@@ -98,35 +98,40 @@ func edit(t *testing.T, file string, how func(string) string) {
 	}
 }
 
-func TestACameraFindsWhatTheTextOutputFinds(t *testing.T) {
+func TestCameraAndMicrophoneFindWhatTheTextOutputFinds(t *testing.T) {
 	grid := "{from: 2.5 MHz, to: 2.6 MHz, step: 20 %}"
 	if *long {
 		grid = "{from: 300 kHz, to: 60 MHz, step: 10 %}"
 	}
-	var byText, byCamera result.Run
+	runs := map[string]*result.Run{"SHOWN": {}, "CAM1": {}, "MIC1": {}}
 	t.Run("runs", func(t *testing.T) { // beside each other
-		t.Run("by text", func(t *testing.T) { t.Parallel(); byText, _ = watched(t, grid, false, nil) })
-		t.Run("by camera", func(t *testing.T) {
-			t.Parallel()
-			var job *store.Job
-			byCamera, job = watched(t, grid, true, nil)
-			showsItsUpsets(t, byCamera, job)
-		})
-	})
-	a, b := analysis.Of(byText, nil), analysis.Of(byCamera, nil)
-	if len(a.Bands) == 0 || len(a.Bands) != len(b.Bands) {
-		t.Fatalf("%d bands by the text output, %d by the camera", len(a.Bands), len(b.Bands))
-	}
-	for i, x := range a.Bands {
-		y := b.Bands[i]
-		if !overlaps(x, y) {
-			t.Errorf("band %d: %v to %v by the text output, %v to %v by the camera", i+1, x.Low.Frequency,
-				x.High.Frequency, y.Low.Frequency, y.High.Frequency)
+		for monitor, r := range runs {
+			t.Run(monitor, func(t *testing.T) {
+				t.Parallel()
+				var job *store.Job
+				*r, job = watched(t, grid, monitor, nil)
+				if monitor == "CAM1" {
+					showsItsUpsets(t, *r, job)
+				}
+			})
 		}
-		off, _ := x.Lowest.Onset.Minus(y.Lowest.Onset)
-		t.Logf("figure: band %d: onset %v by text, %v by camera", i+1, x.Lowest.Onset, y.Lowest.Onset)
-		if off > 1 || off < -1 {
-			t.Errorf("band %d: onset %v by the text output, %v by the camera", i+1, x.Lowest.Onset, y.Lowest.Onset)
+	})
+	a := analysis.Of(*runs["SHOWN"], nil)
+	for _, monitor := range []string{"CAM1", "MIC1"} {
+		b := analysis.Of(*runs[monitor], nil)
+		if len(a.Bands) == 0 || len(a.Bands) != len(b.Bands) {
+			t.Fatalf("%d bands by the text output, %d by %s", len(a.Bands), len(b.Bands), monitor)
+		}
+		for i, x := range a.Bands {
+			y := b.Bands[i]
+			t.Logf("figure: band %d: %v to %v, onset %v by text; %v to %v, onset %v by %s", i+1, x.Low.Frequency,
+				x.High.Frequency, x.Lowest.Onset, y.Low.Frequency, y.High.Frequency, y.Lowest.Onset, monitor)
+			if !overlaps(x, y) {
+				t.Errorf("band %d by %s lies elsewhere", i+1, monitor)
+			}
+			if off, _ := x.Lowest.Onset.Minus(y.Lowest.Onset); off > 1 || off < -1 {
+				t.Errorf("band %d: onset %v by the text output, %v by %s", i+1, x.Lowest.Onset, y.Lowest.Onset, monitor)
+			}
 		}
 	}
 }
@@ -216,7 +221,7 @@ func TestACameraThatIsUnpluggedCostsTimeAndNothingElse(t *testing.T) {
 	t.Parallel()
 	var pulled atomic.Bool
 	var pull sync.Once
-	r, job := watched(t, "{from: 2.5 MHz, to: 2.6 MHz, step: 20 %}", true, func(camera string) string {
+	r, job := watched(t, "{from: 2.5 MHz, to: 2.6 MHz, step: 20 %}", "CAM1", func(camera string) string {
 		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			if pulled.Load() {
 				w.WriteHeader(http.StatusServiceUnavailable)
