@@ -57,8 +57,8 @@ func (c *tryCommand) Run(w *terminal.World) error {
 		return session.TryMicrophone(w, b, *m, c.Latency)
 	}
 	if c.Latency {
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--latency is for a monitor of kind camera or sound, and "+
-			"%s is neither", c.Role))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("--latency is for a monitor of kind camera or "+
+			"sound, and %s is neither", c.Role))
 	}
 	var against *driver.Transcript
 	if c.Against != "" {

@@ -61,7 +61,8 @@ func TestALatencyDoesNotHangOnWhenInTheBeatTheProductIsSwitched(t *testing.T) {
 		for _, delay := range []time.Duration{3, 10, 77, 150, 163, 180, 230, 411, 730} {
 			for _, window := range []time.Duration{0, 100} {
 				synctest.Test(t, func(t *testing.T) {
-					b := &beaten{beat: time.Second / rate, delay: delay * time.Millisecond, window: window * time.Millisecond}
+					b := &beaten{beat: time.Second / rate, delay: delay * time.Millisecond,
+						window: window * time.Millisecond}
 					looks := Glances{Watch: b.watch, Least: 2.9, Window: b.window}
 					l, err := MeasureLatency(t.Context(), looks, b, 100e6, 50e6)
 					if err != nil {
@@ -70,7 +71,8 @@ func TestALatencyDoesNotHangOnWhenInTheBeatTheProductIsSwitched(t *testing.T) {
 					off := l.Median - b.delay
 					worst = max(worst, off.Abs().Seconds()/b.beat.Seconds())
 					if off.Abs() > b.beat/10+2*time.Millisecond || l.Limit < off.Abs() || l.Limit > b.beat+b.window/4 {
-						t.Errorf("%d a second, %v late, over %v: found %v ± %v", rate, b.delay, b.window, l.Median, l.Limit)
+						t.Errorf("%d a second, %v late, over %v: found %v ± %v", rate, b.delay, b.window, l.Median,
+							l.Limit)
 					}
 					time.Sleep(time.Second)
 				})

@@ -153,7 +153,8 @@ func (m *microphone) heard(at time.Time, h hearing.Heard) {
 	s := Sample{At: at, Value: h.Level, HasValue: true, Text: fmt.Sprintf("%.1f dBFS", h.Level)}
 	switch {
 	case h.Dead:
-		s = Sample{At: at, Missed: "every sample has the same value: the microphone is muted, unplugged or without supply"}
+		s = Sample{At: at, Missed: "every sample has the same value: the microphone is muted, unplugged or has no " +
+			"supply"}
 	case h.Clipped:
 		s.Text += ", cut off"
 		s.Missed, s.Blind = "the sound is cut off at the end of the scale: turn its gain down", true

@@ -29,8 +29,10 @@ func tone(amplitude float64) func(int) float64 {
 	return func(i int) float64 { return amplitude * math.Sin(2*math.Pi*1000*float64(i)/8000+0.1) }
 }
 
+type dial = func(context.Context, string) (io.ReadWriteCloser, error)
+
 // plays sends samples in pieces of 10 ms, as many a second as rate says, until at ends it.
-func plays(rate float64, at func(i int) (v float64, more bool)) func(context.Context, string) (io.ReadWriteCloser, error) {
+func plays(rate float64, at func(i int) (v float64, more bool)) dial {
 	return func(context.Context, string) (io.ReadWriteCloser, error) {
 		out, in := io.Pipe()
 		go func() {
@@ -66,9 +68,8 @@ func always(f func(int) float64) func(int) (float64, bool) {
 }
 
 // hears runs a monitor for a time and returns what it delivered.
-func hears(t *testing.T, spec catalog.Monitor, d time.Duration,
-	dial func(context.Context, string) (io.ReadWriteCloser, error)) (got []Sample, err error) {
-	m, err := New(spec, Options{Dial: dial})
+func hears(t *testing.T, spec catalog.Monitor, d time.Duration, from dial) (got []Sample, err error) {
+	m, err := New(spec, Options{Dial: from})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -77,7 +78,7 @@ func hears(t *testing.T, spec catalog.Monitor, d time.Duration,
 		time.Sleep(d)
 	}
 	err = errors.Join(err, m.Close())
-	if dial != nil { // the player ends by the clock of the bubble
+	if from != nil { // the player ends by the clock of the bubble
 		time.Sleep(2 * time.Minute)
 	}
 	return got, err
@@ -145,7 +146,8 @@ func TestASoundThatStopsIsSilentAndOneThatEndsIsTheMicrophones(t *testing.T) {
 		for _, s := range got {
 			switch d := s.At.Sub(began); {
 			case s.Missed != "":
-				if missed++; s.Blind || d < 3900*time.Millisecond || !strings.Contains(s.Missed, "no sound came for 3 s") {
+				if missed++; s.Blind || d < 3900*time.Millisecond ||
+					!strings.Contains(s.Missed, "no sound came for 3 s") {
 					t.Errorf("after %v: %+v", d, s)
 				}
 			case missed == 0:

@@ -28,8 +28,8 @@ func Read(ctx context.Context, command []string, brings, device string, read fun
 	}
 	family, err := startFamily(cmd)
 	if err != nil {
-		return fmt.Errorf("run %s, which is to bring %s: %w; is it installed, and written as in a terminal?", command[0],
-			brings, err)
+		return fmt.Errorf("run %s, which is to bring %s: %w; is it installed, and written as in a terminal?",
+			command[0], brings, err)
 	}
 	stop := context.AfterFunc(ctx, func() { family.kill(); out.Close() })
 	defer stop()

@@ -117,11 +117,12 @@ func TryCamera(w *terminal.World, b *catalog.Bench, m catalog.Monitor, latency b
 	return nil
 }
 
-// latencyBy measures a latency by the relay that switches the product. without says how it is found where there is none.
+// latencyBy measures a latency by the relay that switches the product. without says how it is found where there is
+// none.
 func latencyBy(w *terminal.World, b *catalog.Bench, m catalog.Monitor, looks dut.Glances, without string) error {
 	if b.PowerRelay == nil {
-		return fmt.Errorf("this bench has no power_relay, so that provoke can switch nothing of which %s would tell: %s, "+
-			"or leave latency out", m.ID, without)
+		return fmt.Errorf("this bench has no power_relay, so that provoke can switch nothing of which %s would tell: "+
+			"%s, or leave latency out", m.ID, without)
 	}
 	own, list := driver.TablesOf(b)
 	if err := list.Err(); err != nil {

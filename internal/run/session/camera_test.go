@@ -65,8 +65,9 @@ func watched(t *testing.T, grid, monitor string, before func(camera string) stri
 		if before != nil {
 			kept = strings.Replace(kept, sim.CameraURL(), before(sim.CameraURL()), 1)
 		}
-		return head + "monitors:\n  - id: " + monitor + "\n" + kept + "interlock:" + rest + fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, "+
-			"off_for: 100 ms, starts_in: 50 ms, cycles: 500}\n", sim.Address("interlock"))
+		return head + "monitors:\n  - id: " + monitor + "\n" + kept + "interlock:" + rest +
+			fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, off_for: 100 ms, starts_in: 50 ms, "+
+				"cycles: 500}\n", sim.Address("interlock"))
 	})
 	job := filepath.Join(d.Dir, "job.provoke")
 	began := time.Now()

@@ -90,8 +90,8 @@ func TestAKnownDelayIsFoundWithinOnePicture(t *testing.T) {
 	for _, c := range []struct {
 		delay time.Duration
 		rate  float64
-	}{{15 * time.Millisecond, 25}, {150 * time.Millisecond, 25}, {230 * time.Millisecond, 20}, {230 * time.Millisecond, 10},
-		{410 * time.Millisecond, 60}} {
+	}{{15 * time.Millisecond, 25}, {150 * time.Millisecond, 25}, {230 * time.Millisecond, 20},
+		{230 * time.Millisecond, 10}, {410 * time.Millisecond, 60}} {
 		t.Run(fmt.Sprintf("%v at %g", c.delay, c.rate), func(t *testing.T) {
 			t.Parallel()
 			_, file := cameraBench(t, simbench.CameraView{Rate: c.rate, Delay: c.delay})

@@ -116,7 +116,8 @@ func (s *Bench) watching(b *catalog.Bench) {
 			p.says("camera", m.PicturesFrom())
 		}
 		if m.Kind == catalog.MonitorSound {
-			p.says("microphone", fmt.Sprintf("%s, %v to %v over %v", m.SoundFrom(), m.Sound.From, m.Sound.To, m.Window()))
+			p.says("microphone", fmt.Sprintf("%s, %v to %v over %v", m.SoundFrom(), m.Sound.From, m.Sound.To,
+				m.Window()))
 		}
 		if m.Kind == catalog.MonitorCommand {
 			p.says("command", strings.Join(m.Command, " "))
