@@ -1,6 +1,11 @@
 package main
 
-import "testing"
+import (
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+)
 
 func TestWhatGoTestSaysIsCounted(t *testing.T) {
 	said := `fuzz: elapsed: 0s, gathering baseline coverage: 0/12 completed
@@ -29,5 +34,12 @@ func TestEveryTargetOfTheModuleIsFound(t *testing.T) {
 		if !found[name] {
 			t.Errorf("%s is not found in %v", name, list)
 		}
+	}
+	safety, err := os.ReadFile("../../../docs/safety.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := fmt.Sprintf("-time 30s` runs all %d ", len(list)); !strings.Contains(string(safety), want) {
+		t.Errorf("docs/safety.md does not say %q", want)
 	}
 }
