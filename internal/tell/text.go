@@ -403,14 +403,25 @@ type Picture struct {
 // largestPicture is how many bytes a picture may have to be put into the report.
 const largestPicture = 6 << 20
 
-// attach lists the attachments and takes in the pictures.
+// attach lists the attachments and takes in the pictures. Those that are kept as they came have one line for all that
+// stand together.
 func (p *Report) attach(j Job) {
 	p.Attachments = Table{ID: "attachments", Title: "Attachments",
 		Columns: []Column{words("run"), words("when"), words("file"), words("caption"), words("SHA-256")}}
 	for _, r := range j.Runs {
-		for _, a := range r.Attachments {
-			p.Attachments.Add(keep(runName(r.Number)), keep(a.At.Format(second)), say(a.Name), say(a.Caption),
-				say(a.SHA256).marked("code"))
+		for i := 0; i < len(r.Attachments); i++ {
+			a := r.Attachments[i]
+			last := i
+			for a.Raw && last+1 < len(r.Attachments) && r.Attachments[last+1].Raw {
+				last++
+			}
+			name, caption, hash := say(a.Name), say(a.Caption), say(a.SHA256).marked("code")
+			if n := last - i; n > 0 {
+				name = say(a.Name + " to " + r.Attachments[last].Name)
+				caption, hash = say(fmt.Sprintf("%d files as they came", n+1)), say("in the journal")
+			}
+			i = last
+			p.Attachments.Add(keep(runName(r.Number)), keep(a.At.Format(second)), name, caption, hash)
 			if pic, ok := pictureOf(j, a.Attached); ok && !a.Raw {
 				p.Pictures = append(p.Pictures, pic)
 			}

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"mime"
 	"net/http"
+	"path"
 	"slices"
 	"sort"
 	"strconv"
@@ -34,9 +36,15 @@ type findingsPage struct {
 	Closer   []string // plans whose steps a close look may take; none where nothing is to be looked at closely
 	Lab      laboratory
 	Notes    []result.Noted
-	Photos   []result.Attached
+	Photos   []photo
 	Empty    string
 	Fix      *fixForm // nil where there is nothing to follow
+}
+
+// photo is a file that joined the run, and whether a browser shows it.
+type photo struct {
+	result.Attached
+	Shown bool
 }
 
 // chosen returns the run that an address names, else the newest exposure, else the newest run.
@@ -93,7 +101,7 @@ func (s *Server) findingsPage(w http.ResponseWriter, r *http.Request) error {
 	p.Notes = shown.Notes
 	for _, a := range shown.Attachments {
 		if !a.Raw {
-			p.Photos = append(p.Photos, a)
+			p.Photos = append(p.Photos, photo{a, pictures[mime.TypeByExtension(strings.ToLower(path.Ext(a.Name)))]})
 		}
 	}
 	p.Lab.LaboratoryFailures = told.Laboratory
