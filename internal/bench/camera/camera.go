@@ -1,8 +1,9 @@
 // Package camera delivers the pictures of a camera as they come: a stream of JPEG pictures over HTTP, a still picture
-// asked again and again, or what a command writes to its standard output. It judges no picture (package sight does) and
-// knows no product. A camera is open from Stream until its context ends, and nothing of it goes anywhere else.
+// asked again and again, what a command writes to its standard output, or what a page hands over of the browser's
+// camera. It judges no picture (package sight does) and knows no product. A camera is open from Stream until its
+// context ends, and nothing of it goes anywhere else.
 //
-// frames.go finds pictures in a stream of bytes.
+// frames.go finds pictures in a stream of bytes, handed.go takes those of a page.
 package camera
 
 import (
@@ -25,13 +26,16 @@ import (
 // Picture is one picture as the camera sent it.
 type Picture struct {
 	JPEG    []byte
-	Arrived time.Time // when its last byte came, with the monotonic clock
+	Arrived time.Time // when its last byte came, with the monotonic clock; when it was exposed, where a page says that
 }
 
-// Source is where pictures come from: URL, or Command.
+// Source is where pictures come from: Page, URL, or Command.
 type Source struct {
 	URL     string
 	Command []string
+	Page    *Handed
+	// Begin is how long a page may take to send its first picture; 0: one has to send already.
+	Begin time.Duration
 	// Every is the shortest time between two pictures that are delivered; what comes between is passed over unseen.
 	Every time.Duration
 	// Still is how long a camera may send no whole picture before its stream is given up; 0 means DefaultStill.
@@ -53,14 +57,12 @@ func (s Source) Stream(ctx context.Context, deliver func(Picture)) error {
 	defer cancel(nil)
 	fresh := make(chan Picture, mostHeld)
 	still := orElse(s.Still, DefaultStill)
-	idle := time.AfterFunc(still, func() {
-		cancel(fmt.Errorf("the camera has sent no whole picture for %v: is it on, and what does it show in its own "+
-			"page or program?", rf.Duration(still)))
+	idle := time.AfterFunc(max(still, s.Begin), func() {
+		cancel(fmt.Errorf("the camera has sent no whole picture for %v: %s", rf.Duration(still), s.hint()))
 	})
 	defer idle.Stop()
 	var next time.Time
-	take := func(jpeg []byte) {
-		p := Picture{jpeg, time.Now()}
+	take := func(p Picture) {
 		idle.Reset(still)
 		if p.Arrived.Before(next) {
 			return
@@ -86,12 +88,16 @@ func (s Source) Stream(ctx context.Context, deliver func(Picture)) error {
 			}
 		}
 	})
+	now := func(jpeg []byte) { take(Picture{jpeg, time.Now()}) }
 	var err error
-	if s.URL != "" {
-		err = s.overHTTP(ctx, take)
-	} else {
+	switch {
+	case s.Page != nil:
+		err = s.Page.stream(ctx, s.Begin > 0, take)
+	case s.URL != "":
+		err = s.overHTTP(ctx, now)
+	default:
 		err = program.Read(ctx, s.Command, "the camera's pictures", "camera",
-			func(out io.Reader) error { return read(out, take) })
+			func(out io.Reader) error { return read(out, now) })
 	}
 	if cause := context.Cause(ctx); cause != nil {
 		err = cause
@@ -99,6 +105,14 @@ func (s Source) Stream(ctx context.Context, deliver func(Picture)) error {
 	cancel(nil)
 	looking.Wait()
 	return err
+}
+
+// hint says what to look at where pictures stay away.
+func (s Source) hint() string {
+	if s.Page != nil {
+		return "is it switched on in a page here, and is that page in front?"
+	}
+	return "is it on, and what does it show in its own page or program?"
 }
 
 func orElse(d, otherwise time.Duration) time.Duration {

@@ -140,15 +140,23 @@ func segment(picture []byte, mark byte) (at int, whole []byte) {
 	return -1, nil
 }
 
-// Decode decodes a picture. One that claims more than MostPixels is refused before any of it is decoded.
-func Decode(picture []byte) (*image.YCbCr, error) {
+// Measure tells how large a picture claims to be. One that claims more than MostPixels is refused.
+func Measure(picture []byte) (image.Point, error) {
 	size, err := jpeg.DecodeConfig(bytes.NewReader(picture))
 	switch {
 	case err != nil:
-		return nil, fmt.Errorf("the camera sends what is no picture: %w", err)
+		return image.Point{}, fmt.Errorf("the camera sends what is no picture: %w", err)
 	case size.Width <= 0 || size.Height <= 0 || size.Width > MostPixels/size.Height:
-		return nil, fmt.Errorf("the camera sends pictures of %d × %d pixels; at most 3840 × 2160 are taken: set a "+
-			"smaller picture at the camera", size.Width, size.Height)
+		return image.Point{}, fmt.Errorf("the camera sends pictures of %d × %d pixels; at most 3840 × 2160 are "+
+			"taken: set a smaller picture at the camera", size.Width, size.Height)
+	}
+	return image.Pt(size.Width, size.Height), nil
+}
+
+// Decode decodes a picture. One that claims more than MostPixels is refused before any of it is decoded.
+func Decode(picture []byte) (*image.YCbCr, error) {
+	if _, err := Measure(picture); err != nil {
+		return nil, err
 	}
 	if at, _ := segment(picture, markDHT); at < 0 {
 		if at, _ = segment(picture, markSOS); at > 0 {

@@ -2,6 +2,7 @@ package dut
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -24,6 +25,8 @@ type Learner interface {
 type Shower interface {
 	// Pictures are those it holds of the time from one moment to another.
 	Pictures(from, to time.Time) []Shot
+	// Newest is the picture that came last; ok is false before the first. While it learns nothing is read in it.
+	Newest() (shot Shot, ok bool)
 }
 
 // Shot is a picture with what was read in it.
@@ -32,6 +35,8 @@ type Shot struct {
 	JPEG  []byte
 	Seen  []sight.Seen
 	Drawn func() ([]byte, error) // the picture with regions and readings drawn on, as a JPEG
+	// Regions are where Seen was seen, in its order.
+	Regions []sight.Region
 }
 
 // Bounds of the pictures that are held for a while; the oldest go first.
@@ -53,14 +58,18 @@ type watchman struct {
 
 	mu    sync.Mutex // guards the rest
 	fresh bool       // learn anew
+	now   Shot       // the newest
 	held  []Shot
 	bytes int
 }
 
 // newCamera teaches the regions; the camera itself stays off until Start.
-func newCamera(spec catalog.Monitor, _ Options) (Monitor, error) {
-	w := &watchman{worker: worker{spec: spec}, source: SourceOf(spec), fresh: true}
+func newCamera(spec catalog.Monitor, o Options) (Monitor, error) {
+	w := &watchman{worker: worker{spec: spec}, fresh: true}
 	var err error
+	if w.source, err = SourceOf(spec, o.Page); err != nil {
+		return nil, fmt.Errorf("monitor %s: %w", spec.ID, err)
+	}
 	if w.regions, err = TaughtRegions(spec); err == nil {
 		w.eye, err = sight.New(w.regions)
 	}
@@ -70,10 +79,22 @@ func newCamera(spec catalog.Monitor, _ Options) (Monitor, error) {
 	return w, nil
 }
 
-// SourceOf is the camera of a monitor.
-func SourceOf(spec catalog.Monitor) camera.Source {
-	return camera.Source{URL: spec.URL, Command: spec.Command, Every: spec.Period().Std(), Still: spec.Timeout.Std(),
+// pageBegins is how long a page may take to send the first picture of its browser's camera: a person is asked first.
+const pageBegins = 20 * time.Second
+
+// SourceOf is the camera of a monitor. page is what pages hand over, for one that watches through the browser's.
+func SourceOf(spec catalog.Monitor, page *camera.Handed) (camera.Source, error) {
+	s := camera.Source{URL: spec.URL, Command: spec.Command, Every: spec.Period().Std(), Still: spec.Timeout.Std(),
 		Login: access.Login{From: spec.Credentials, Authority: spec.Authority}}
+	if spec.URL != catalog.BrowserCamera {
+		return s, nil
+	}
+	if page == nil {
+		return s, errors.New("it watches through the browser's camera, and no page is served here: begin the run on " +
+			"the page of \"provoke serve\", or name another camera")
+	}
+	s.URL, s.Page, s.Begin = "", page, pageBegins
+	return s, nil
 }
 
 // TaughtRegions are the regions of a monitor with what their lessons teach.
@@ -103,7 +124,9 @@ func TaughtRegions(spec catalog.Monitor) (out []sight.Region, err error) {
 func (w *watchman) Start(ctx context.Context, deliver func(Sample)) error {
 	w.began = time.Now()
 	return w.attend(ctx, deliver, func(ctx context.Context) (blind bool, err error) {
-		return true, w.source.Stream(ctx, w.look)
+		err = w.source.Stream(ctx, w.look)
+		w.source.Begin = 0
+		return true, err
 	})
 }
 
@@ -131,7 +154,9 @@ func (w *watchman) look(p camera.Picture) {
 		w.eye, w.learning = w.newEye(), true
 	}
 	f := sight.FromImage(m, p.Arrived.Sub(w.began))
+	shot := Shot{At: p.Arrived.Add(-w.spec.Latency.Std()), JPEG: p.JPEG, Regions: w.regions}
 	if w.learning {
+		w.show(shot)
 		w.eye.Learn(f)
 		if err := w.eye.Learnt(); err != nil {
 			w.sample(Sample{At: p.Arrived, Missed: err.Error(), Blind: true})
@@ -141,8 +166,9 @@ func (w *watchman) look(p camera.Picture) {
 		return
 	}
 	seen := w.eye.Look(f)
-	w.hold(Shot{At: p.Arrived.Add(-w.spec.Latency.Std()), JPEG: p.JPEG, Seen: seen,
-		Drawn: func() ([]byte, error) { return drawn(p.JPEG, w.regions, seen) }})
+	shot.Seen, shot.Drawn = seen, func() ([]byte, error) { return drawn(p.JPEG, w.regions, seen) }
+	w.show(shot)
+	w.hold(shot)
 	s := w.read(seen)
 	s.At = p.Arrived
 	w.sample(s)
@@ -195,6 +221,20 @@ func orText(text, otherwise string) string {
 		return text
 	}
 	return otherwise
+}
+
+// show has a picture be the newest.
+func (w *watchman) show(x Shot) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.now = x
+}
+
+// Newest is the picture that came last.
+func (w *watchman) Newest() (Shot, bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.now, w.now.JPEG != nil
 }
 
 // hold keeps a picture for a while.

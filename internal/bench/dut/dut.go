@@ -17,6 +17,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"provoke/internal/bench/camera"
 	"provoke/internal/files/catalog"
 )
 
@@ -63,6 +64,8 @@ type Options struct {
 	}
 	// Capture takes the readings of a monitor of kind analogue. The monitor does not close it.
 	Capture Capturer
+	// Page is what pages hand over of the browser's camera; nil where no page is served.
+	Page *camera.Handed
 	// Dial replaces the address's own way of connecting.
 	Dial func(ctx context.Context, address string) (io.ReadWriteCloser, error)
 }

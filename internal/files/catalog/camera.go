@@ -40,12 +40,18 @@ type CameraLesson struct {
 // UnmeasuredLatency is what the latency of a picture or a sound is taken to be at most where nobody has measured it.
 const UnmeasuredLatency = time.Second
 
+// BrowserCamera stands in place of an address for the camera of the browser that shows the page.
+const BrowserCamera = "browser"
+
 // PicturesFrom says where a camera's pictures come from, and what is run for them.
 func (m Monitor) PicturesFrom() string {
-	if m.URL != "" {
-		return "pictures from " + m.URL
+	switch m.URL {
+	case "":
+		return "pictures from the command " + strings.Join(m.Command, " ")
+	case BrowserCamera:
+		return "pictures from the camera of the browser, which the page sends"
 	}
-	return "pictures from the command " + strings.Join(m.Command, " ")
+	return "pictures from " + m.URL
 }
 
 // Onlooker is a device that sees or hears the bench, and whoever is there, while monitors watch.
@@ -142,8 +148,14 @@ func (b *builder) camera(path string, m *Monitor, f monitorFile) {
 	switch url, command := b.doc.Has(path+".url"), b.doc.Has(path+".command"); {
 	case url == command:
 		b.doc.Problem(path, path+" needs url or command, one of the two",
-			"the address of the camera's stream or still picture, or a program that writes JPEG pictures to its "+
-				"standard output")
+			"the address of the camera's stream or still picture, \"url: browser\" for the camera of the browser "+
+				"that shows the page, or a program that writes JPEG pictures to its standard output")
+	case f.URL == BrowserCamera:
+		for _, key := range []string{"credentials", "certificates"} {
+			if b.doc.Has(path + "." + key) {
+				b.doc.Problem(path+"."+key, path+": the browser's camera has no "+key, "remove it")
+			}
+		}
 	case url:
 		b.webAddress(path, f.URL)
 	default:

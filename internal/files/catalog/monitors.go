@@ -140,7 +140,7 @@ type Monitor struct {
 	Reset        string // line sent to reset a latched DUT; empty when only a person can
 	Modbus       ModbusRegister
 	Topic        string // mqtt
-	URL          string // http
+	URL          string // http; camera, or BrowserCamera
 	Field        string // mqtt and http: where in a JSON text the reading stands, "net.value" or "cells[2].volt"
 	Host         string // ping
 	// Capture is how long one capture of an analogue output lasts, Samples how many readings it takes.
@@ -197,7 +197,7 @@ type monitorFile struct {
 	WordOrder     wordOrderFile  `yaml:"word_order" says:"modbus: which word of a long number stands first; default high first"`
 	Scale         toleranceFile  `yaml:"scale" says:"modbus: unit for one count, for example 0.01 kg"`
 	Topic         string         `yaml:"topic" says:"mqtt: topic of the messages"`
-	URL           string         `yaml:"url" says:"http: address that is asked"`
+	URL           string         `yaml:"url" says:"http, camera: address that is asked; browser is the camera of the browser that shows the page"`
 	Field         string         `yaml:"field" says:"mqtt and http: where the reading stands in a JSON text, for example net.value"`
 	Host          string         `yaml:"host" says:"ping: who is asked"`
 	Capture       rf.Duration    `yaml:"capture" says:"analogue: how long a capture lasts"`

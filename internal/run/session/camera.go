@@ -55,7 +55,11 @@ func TryCamera(w *terminal.World, b *catalog.Bench, m catalog.Monitor, latency b
 				boxes = append(boxes, r.Box)
 			}
 		}
-		return latencyBy(w, b, m, dut.PicturesOf(dut.SourceOf(m), boxes), "film a stop-watch together with the "+
+		from, err := dut.SourceOf(m, nil)
+		if err != nil {
+			return fmt.Errorf("measure the latency of %s: %w", m.ID, err)
+		}
+		return latencyBy(w, b, m, dut.PicturesOf(from, boxes), "film a stop-watch together with the "+
 			"camera's own picture and write the difference as latency")
 	}
 	watch, err := dut.New(m, dut.Options{})

@@ -9,6 +9,8 @@ import (
 	"sync"
 	"time"
 
+	"provoke/internal/bench/camera"
+	"provoke/internal/bench/dut"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
@@ -32,8 +34,11 @@ type Desk struct {
 	done     chan struct{}
 	aborted  time.Time // when RF off was first asked for in this run; zero before
 	looks    []engine.Look
-	seen     uint64       // number of the last look
-	prompts  *engine.Desk // of a bench that is set by hand; nil for others
+	seen     uint64        // number of the last look
+	prompts  *engine.Desk  // of a bench that is set by hand; nil for others
+	cameras  []dut.Monitor // of the run that is being done
+
+	page camera.Handed // pictures of the browser's camera
 }
 
 // NewDesk returns the desk of a job and of the folder with its bench and plan files.
@@ -178,7 +183,7 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 		Operator: wishes.Operator, Room: wishes.Room,
 		Temperature: wishes.Temperature, Humidity: wishes.Humidity, Armed: true, Alone: wishes.Alone, Resume: p.Resume,
 		Again: p.Again, Fix: p.Fix, Ready: pr, OperatorSays: operator,
-		Progress: d.told, watched: d.watched,
+		Progress: d.told, watched: d.watched, page: &d.page, sees: d.sees,
 		asks: func(prompts *engine.Desk) {
 			d.mu.Lock()
 			d.prompts = prompts
@@ -191,8 +196,10 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 			release()
 			begun <- run
 		}}
+	enough := d.wantPictures(pr.Bench.Monitors)
 	go func() {
 		defer close(done)
+		defer enough()
 		res, err := d.perform(o)
 		if res.Verdict == event.RFNotKnownOff { // the page says so too
 			terminal.Alarm(d.w.Stderr)
@@ -235,7 +242,7 @@ func (d *Desk) perform(o Order) (engine.Result, error) {
 func (d *Desk) ended(res engine.Result, err error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.state.Underway, d.running, d.operator, d.prompts = false, nil, nil, nil
+	d.state.Underway, d.running, d.operator, d.prompts, d.cameras = false, nil, nil, nil, nil
 	d.state.Status.RFOn = false
 	if err != nil && res.Verdict == "" {
 		d.state.Failed = err.Error()

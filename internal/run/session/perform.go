@@ -10,8 +10,10 @@ import (
 	"os"
 	"time"
 
+	"provoke/internal/bench/camera"
 	"provoke/internal/bench/claim"
 	"provoke/internal/bench/driver"
+	"provoke/internal/bench/dut"
 	"provoke/internal/bench/scpi"
 	"provoke/internal/files/catalog"
 	"provoke/internal/findings/evidence"
@@ -71,6 +73,9 @@ type Order struct {
 	awake *watcher.Awake
 	// asks is told where a bench that is set by hand asks a person.
 	asks func(*engine.Desk)
+	// page is what pages hand over of the browser's camera, and sees is told the monitors; nil where no page is served.
+	page *camera.Handed
+	sees func([]dut.Monitor)
 }
 
 // Perform does a run from its files to its verdict. The error carries the exit code.
@@ -179,8 +184,11 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 		Slept: watcher.Slept,
 		Desk:  desk, Reset: resetterOf(pr.Bench, rig, w), OfferReset: offerReset(w, o, desk != nil),
 	}
-	if cfg.Monitors, err = openMonitors(pr, rig); err != nil {
+	if cfg.Monitors, err = openMonitors(pr, rig, o.page); err != nil {
 		return out, err
+	}
+	if o.sees != nil {
+		o.sees(cfg.Monitors)
 	}
 	for _, o := range catalog.OnlookersOf(pr.Bench.Monitors) {
 		fmt.Fprintf(w.Stderr, "%s on until the run ends: %s\n", o.Device, o.Says)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 
+	"provoke/internal/bench/camera"
 	"provoke/internal/bench/driver"
 	"provoke/internal/bench/dut"
 	"provoke/internal/files/catalog"
@@ -173,7 +174,7 @@ func checkBaseline(job *store.Job, p *plan.Plan) error {
 }
 
 // openMonitors makes the monitors of the bench as the plan changes them.
-func openMonitors(pr *Prepared, rig *driver.Rig) ([]dut.Monitor, error) {
+func openMonitors(pr *Prepared, rig *driver.Rig, page *camera.Handed) ([]dut.Monitor, error) {
 	if pr.Plan.Kind == plan.Calibration {
 		return nil, nil // nothing is connected to the jig
 	}
@@ -183,7 +184,7 @@ func openMonitors(pr *Prepared, rig *driver.Rig) ([]dut.Monitor, error) {
 	}
 	var out []dut.Monitor
 	for _, s := range specs {
-		m, err := dut.New(s, dut.Options{Meter: rig.Meters[s.ID], Capture: rig.Captures[s.ID]})
+		m, err := dut.New(s, dut.Options{Meter: rig.Meters[s.ID], Capture: rig.Captures[s.ID], Page: page})
 		if err != nil {
 			return nil, fmt.Errorf("monitor %s: %w", s.ID, err)
 		}
