@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -31,6 +32,8 @@ type simulateCommand struct {
 	Late      time.Duration `default:"80ms" placeholder:"TIME" help:"From a picture's exposure, or a sound, to its sending (${default})."`
 	Trouble   []string      `placeholder:"KIND" help:"What the camera's pictures suffer from: glare, noise, drift, blur, multiplex, hand. May be repeated."`
 	Sound     bool          `help:"A microphone that hears the weigher's motor and its alarm, as samples over a raw socket."`
+	Film      string        `placeholder:"FILE" help:"Write what the camera sees as a film too, JPEG after JPEG (MJPEG), 30 a second; needs --camera. A browser takes it as its camera."`
+	Shows     []string      `placeholder:"TEXT" help:"What the display shows in the film, for two seconds each; what the product shows now otherwise. May be repeated."`
 	BenchOut  string        `placeholder:"FILE" help:"Write the bench file here too."`
 }
 
@@ -112,6 +115,10 @@ func (c *simulateCommand) made() (*simbench.Bench, error) {
 	switch {
 	case c.Camera && c.BenchOut == "":
 		return nil, errors.New("--camera needs --bench-out FILE: the lessons of the display are written beside it")
+	case !c.Camera && c.Film != "":
+		return nil, errors.New("--film shows what the camera sees: it needs --camera")
+	case c.Film == "" && len(c.Shows) > 0:
+		return nil, errors.New("--shows is what a film shows: it needs --film FILE")
 	case c.Camera:
 		config.Camera = &simbench.CameraView{Rate: c.Pictures, Delay: c.Late, Trouble: c.Trouble}
 		if err := config.Camera.Check(); err != nil {
@@ -173,6 +180,16 @@ func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 			if err != nil {
 				return fmt.Errorf("writing a lesson of the camera: %w", err)
 			}
+		}
+	}
+	if c.Film != "" {
+		var film bytes.Buffer
+		err := b.Film(&film, 2*time.Second, c.Shows...)
+		if err == nil {
+			err = os.WriteFile(c.Film, film.Bytes(), 0o644)
+		}
+		if err != nil {
+			return fmt.Errorf("writing the film: %w", err)
 		}
 	}
 	if _, err := w.Stdout.Write(b.BenchFile()); err != nil {

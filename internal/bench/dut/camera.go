@@ -86,7 +86,7 @@ const pageBegins = 20 * time.Second
 func SourceOf(spec catalog.Monitor, page *camera.Handed) (camera.Source, error) {
 	s := camera.Source{URL: spec.URL, Command: spec.Command, Every: spec.Period().Std(), Still: spec.Timeout.Std(),
 		Login: access.Login{From: spec.Credentials, Authority: spec.Authority}}
-	if spec.URL != catalog.BrowserCamera {
+	if !spec.ByBrowser() {
 		return s, nil
 	}
 	if page == nil {

@@ -6,6 +6,7 @@ import (
 	"image"
 	"image/color"
 	"image/jpeg"
+	"io"
 	"math"
 	"math/rand/v2"
 	"net"
@@ -398,6 +399,31 @@ func (b *Bench) CameraLessons() (out []CameraLesson) {
 		}
 	}
 	return out
+}
+
+// FilmRate is how many pictures of a film stand for a second.
+const FilmRate = 30
+
+// Film writes a film of the display, picture after picture as JPEG, in which it shows each text for so long. Without a
+// text it shows what the product shows now.
+func (b *Bench) Film(to io.Writer, each time.Duration, texts ...string) error {
+	e := newEye(*b.config.Camera, b.config.Seed+2)
+	if len(texts) == 0 {
+		b.mu.Lock()
+		b.plant.advance(b.benchTime())
+		texts = []string{b.plant.product.look(b.plant.bands, func() float64 { return 0 }).text}
+		b.mu.Unlock()
+	}
+	n := int(each.Seconds() * FilmRate)
+	for i, text := range texts {
+		for k := range n {
+			at := time.Duration(i*n+k) * time.Second / FilmRate
+			if _, err := to.Write(e.draw(shown{text, strings.HasPrefix(text, "E")}, at)); err != nil {
+				return fmt.Errorf("write the film of the display: %w", err)
+			}
+		}
+	}
+	return nil
 }
 
 // camera writes the monitor that looks through the camera.

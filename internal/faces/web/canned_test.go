@@ -5,6 +5,7 @@ import (
 	"context"
 	"image"
 	"image/png"
+	"maps"
 	"math"
 	"net"
 	"net/http"
@@ -19,6 +20,8 @@ import (
 	"testing"
 	"time"
 
+	"provoke/internal/bench/camera"
+	dutwatch "provoke/internal/bench/dut"
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web"
 	"provoke/internal/faces/web/browser"
@@ -73,6 +76,9 @@ type fakeRunner struct {
 	running  *store.Job // lent while a test writes a run
 
 	left *web.Left
+
+	page  camera.Handed
+	shots map[string]dutwatch.Shot // of the cameras of the run
 
 	calibration *plan.Calibrated // that a substitution replays
 }
@@ -213,6 +219,15 @@ func (f *fakeRunner) WithJob(do func(*store.Job) error) error {
 	}
 	defer j.Close()
 	return do(j)
+}
+
+func (f *fakeRunner) Handed() *camera.Handed { return &f.page }
+
+func (f *fakeRunner) Cameras() []string { return slices.Sorted(maps.Keys(f.shots)) }
+
+func (f *fakeRunner) Newest(monitor string) (dutwatch.Shot, bool) {
+	s, ok := f.shots[monitor]
+	return s, ok
 }
 
 func (f *fakeRunner) Left() *web.Left { return f.left }

@@ -41,6 +41,7 @@ type armPage struct {
 	Seconds                 int
 	NoRF                    bool
 	Sweep                   bool   // the source sweeps by itself, set by hand
+	Camera                  bool   // the run watches through the browser's
 	AskAlone                bool   // whether nothing else can end RF is known only once the instruments are open
 	Back                    string // to the form
 }
@@ -313,7 +314,8 @@ func (s *Server) armPage(w http.ResponseWriter, r *http.Request) error {
 	page := armPage{Frame: s.frameFor(r, "Plan"), ID: a.ID, Nonce: a.Nonce, File: baseOf(p.PlanFile), Wishes: a.Wishes,
 		Seconds: int(a.Until.Sub(s.cfg.Now()).Seconds()), NoRF: p.Plan.Kind == plan.Baseline, Sweep: p.Sweep != nil,
 		Back: "/plan?file=", Cards: []armCard{wantedCard(p), modulationCard(p), timeCard(a)}, Warnings: warned(p),
-		Limits: limitsOf(p)}
+		Limits: limitsOf(p),
+		Camera: p.Plan.Kind != plan.Calibration && slices.ContainsFunc(p.Bench.Monitors, catalog.Monitor.ByBrowser)}
 	name := p.Plan.Name
 	if p.Fixing != nil {
 		name = "fixing loop, " + name

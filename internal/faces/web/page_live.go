@@ -142,8 +142,9 @@ type livePage struct {
 	// Loop is what is told of a fixing loop, LoopChart its strip.
 	Loop      loopTold
 	LoopChart chart
-	Proof     string // the full exposure that shows what the tries are worth; empty where nothing was exposed before
-	GoOn      *goOn  // nil where there is nothing to go on with
+	Cameras   []string // monitors that see
+	Proof     string   // the full exposure that shows what the tries are worth; empty where nothing was exposed before
+	GoOn      *goOn    // nil where there is nothing to go on with
 }
 
 // fillLoop fills in what a fixing loop holds; l is nil for another kind of run.
@@ -221,6 +222,9 @@ func (s *Server) fillLive(p *livePage, run int) error {
 		p.Chart.X.From, p.Chart.X.To = inMHz(u.Low), inMHz(u.High)
 		p.StripChart = stripChart(r)
 		p.NoRF = r.Opened.RunKind == plan.Baseline
+		if u.Here {
+			p.Cameras = s.cfg.Runner.Cameras()
+		}
 		return nil
 	})
 	if err == nil {

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"time"
 
+	"provoke/internal/bench/camera"
+	"provoke/internal/bench/dut"
 	"provoke/internal/files/catalog"
 	"provoke/internal/files/problem"
 	"provoke/internal/job/event"
@@ -46,6 +48,11 @@ type Runner interface {
 	// Looks returns the looks at the DUT after a number, oldest first, and the number of the last. It
 	// keeps a bounded number of them.
 	Looks(after uint64) ([]engine.Look, uint64)
+	// Handed is where pages hand over the pictures of the browser's camera.
+	Handed() *camera.Handed
+	// Cameras names the camera monitors of the run that is being done here, and Newest is the picture of now of one.
+	Cameras() []string
+	Newest(monitor string) (shot dut.Shot, ok bool)
 	// WithJob calls do with the job open for writing; it is made when it does not exist. Nobody keeps
 	// the job beyond the call.
 	WithJob(do func(*store.Job) error) error

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"provoke/internal/bench/camera"
 )
 
 // cookieName names the cookie that holds the session of a browser that was let in. It is SameSite=Strict and HttpOnly.
@@ -129,6 +131,10 @@ func (d *doors) knows(r *http.Request) bool { return d.sessionOf(r) != "" }
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " +
 	"frame-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
+// permissions lets a page of this server, and nobody else, ask for the camera, and for nothing besides.
+const permissions = "camera=(self), microphone=(), display-capture=(), geolocation=(), usb=(), serial=(), hid=(), " +
+	"bluetooth=(), midi=(), payment=()"
+
 // guarded puts every check before the pages: host, origin, session, and the headers of every answer.
 func (s *Server) guarded(pages http.Handler) http.Handler {
 	cross := http.NewCrossOriginProtection()
@@ -147,6 +153,7 @@ func (s *Server) guarded(pages http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)
+		h.Set("Permissions-Policy", permissions)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "same-origin") // no-referrer would make the Origin of our own forms "null"
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
@@ -229,8 +236,11 @@ const (
 )
 
 func (s *Server) limitOf(r *http.Request) int64 {
-	if isUpload(r) {
+	switch {
+	case isUpload(r):
 		return uploadLimit
+	case r.URL.Path == "/camera/picture" && s.doors.knows(r):
+		return camera.MostHanded
 	}
 	return formLimit
 }

@@ -42,6 +42,8 @@ type stripNow struct {
 	Tab   string `json:"tab"`
 	// Watched says who watches the run that is being done, and what closing the page does.
 	Watched string `json:"watched"`
+	// Camera is what is wanted of the browser's; nil for nothing.
+	Camera *cameraNow `json:"camera,omitempty"`
 }
 
 // streamer is one browser that listens.
@@ -214,7 +216,8 @@ func (t *streamer) now() error {
 	if st := t.s.cfg.Runner.State(); t.run != 0 && (!m.View.Here || st.Run != t.run) {
 		bench = t.s.moments.of(0)
 	}
-	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing, bench.Tab, t.s.watched(t.session)}
+	m.Now = stripNow{bench.Run, bench.RF, bench.RFWords, bench.Doing, bench.Tab, t.s.watched(t.session),
+		t.s.cameraNow()}
 	if !t.brief && m.View.Here {
 		t.addLooks(&m)
 	}

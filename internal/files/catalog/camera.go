@@ -43,6 +43,9 @@ const UnmeasuredLatency = time.Second
 // BrowserCamera stands in place of an address for the camera of the browser that shows the page.
 const BrowserCamera = "browser"
 
+// ByBrowser reports that a monitor watches through the browser's camera.
+func (m Monitor) ByBrowser() bool { return m.Kind == MonitorCamera && m.URL == BrowserCamera }
+
 // PicturesFrom says where a camera's pictures come from, and what is run for them.
 func (m Monitor) PicturesFrom() string {
 	switch m.URL {

@@ -196,7 +196,7 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 			release()
 			begun <- run
 		}}
-	enough := d.wantPictures(pr.Bench.Monitors)
+	enough := d.wantPictures(pr)
 	go func() {
 		defer close(done)
 		defer enough()

@@ -5,17 +5,20 @@ import (
 
 	"provoke/internal/bench/camera"
 	"provoke/internal/bench/dut"
-	"provoke/internal/files/catalog"
+	"provoke/internal/job/plan"
 )
 
 // Handed is where pages hand over the pictures of the browser's camera.
 func (d *Desk) Handed() *camera.Handed { return &d.page }
 
-// wantPictures has pages asked for pictures of the browser's camera, where monitors watch through it, until done.
-func (d *Desk) wantPictures(monitors []catalog.Monitor) (done func()) {
+// wantPictures has pages asked for pictures of the browser's camera, where a run watches through it, until done.
+func (d *Desk) wantPictures(pr *Prepared) (done func()) {
 	done = func() {}
-	for _, m := range monitors {
-		if m.Kind == catalog.MonitorCamera && m.URL == catalog.BrowserCamera {
+	if pr.Plan.Kind == plan.Calibration {
+		return done // nothing is connected to the jig
+	}
+	for _, m := range pr.Bench.Monitors {
+		if m.ByBrowser() {
 			before, this := done, d.page.Want(m.Period().Std())
 			done = func() { before(); this() }
 		}

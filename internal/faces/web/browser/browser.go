@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -37,9 +38,16 @@ type Page struct {
 	errors []string
 }
 
-// Open starts a browser. It skips the test when there is none, and fails instead with CI=true. With -short it
-// skips the test.
-func Open(t testing.TB) *Page {
+// WithCamera are the flags of a browser whose camera shows a file, MJPEG or Y4M, again and again, and is given to
+// every page that asks.
+func WithCamera(file string) []string {
+	return []string{"use-fake-device-for-media-stream", "use-fake-ui-for-media-stream",
+		"use-file-for-fake-video-capture=" + file}
+}
+
+// Open starts a browser, with further flags. It skips the test when there is none, and fails instead with CI=true. With
+// -short it skips the test.
+func Open(t testing.TB, flags ...string) *Page {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("a browser takes long")
@@ -62,6 +70,13 @@ func Open(t testing.TB) *Page {
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update",
 			true), chromedp.Flag("hide-scrollbars", true),
 		chromedp.Flag("js-flags", "--expose-gc"), chromedp.Flag("enable-precise-memory-info", true))
+	for _, f := range flags {
+		if name, value, ok := strings.Cut(f, "="); ok {
+			opts = append(opts, chromedp.Flag(name, value))
+		} else {
+			opts = append(opts, chromedp.Flag(name, true))
+		}
+	}
 	born, die := context.WithTimeoutCause(context.Background(), Life, fmt.Errorf("the browser has lived for %v", Life))
 	actx, cancelAll := chromedp.NewExecAllocator(born, opts...)
 	ctx, cancel := chromedp.NewContext(actx)

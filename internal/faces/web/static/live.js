@@ -3,6 +3,7 @@
 // it shows: an old reading must never look live.
 
 import { kept, keep } from "./choice.js";
+import { told } from "./camera.js";
 import { tone } from "./tone.js";
 import { dotsKept, say as sayLoop, tell } from "./fixing.js";
 
@@ -117,6 +118,7 @@ function sounds() {
 function bench(now) {
   const strip = document.querySelector("#now");
   if (strip) strip.dataset.rf = now.rf;
+  told(now.camera);
   title(now);
   for (const e of document.querySelectorAll("[data-now]")) { const text = String(now[e.dataset.now] ?? ""); if (e.textContent !== text) e.textContent = text; }
   const shown = document.body.dataset.run;

@@ -5,6 +5,7 @@ import { live } from "./live.js";
 import { fixing } from "./fixing.js";
 import { edit } from "./edit.js";
 import { mark } from "./mark.js";
+import { camera } from "./camera.js";
 
 const charts = mountAll(document);
 globalThis.provoke = { charts };
@@ -30,5 +31,6 @@ for (const form of document.querySelectorAll("form[data-at-once]")) form.addEven
 
 fixing(charts); // before mark: in its countdown any key is its own
 mark();
+camera();
 live(charts);
 edit(charts);
