@@ -13,6 +13,7 @@ import (
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web/browser"
 	"provoke/internal/job/event"
+	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 	"provoke/internal/terminal"
 )
@@ -172,4 +173,105 @@ func TestTheBrowsersCameraIsReadIntoTheJournal(t *testing.T) {
 	for _, c := range p.Complaints() {
 		t.Error(c)
 	}
+}
+
+// A page that is loaded again in a dwell costs a second of its pictures; a camera that is taken away holds the run with
+// RF off until it is back; one that stands still is silence, and that is an upset.
+func TestWhatHappensToTheBrowsersCameraInARun(t *testing.T) {
+	t.Parallel()
+	p := browser.Open(t, browser.WithCamera(film(t, "12.34"))...)
+	s := watchedByBrowser(t, "    every: 100 ms\n    silence: 3 s\n    latency: 100 ms\n")
+	j := &jobPage{p, s, t}
+	p.Size(1280, 720)
+	p.Go(s.enter)
+	p.Wait(`location.pathname === "/" && globalThis.provoke`)
+	change(t, filepath.Join(s.dir, "exposure.yaml"), func(text string) string {
+		for _, l := range strings.Split(text, "\n") {
+			if strings.HasPrefix(l, "dwell:") {
+				text = strings.Replace(text, l, "dwell: 4 s", 1)
+			}
+			if strings.HasPrefix(l, "recover_within:") {
+				text = strings.Replace(text, l, "recover_within: 10 s", 1)
+			}
+			if strings.Contains(l, "{from: 150 kHz") {
+				text = strings.Replace(text, l, "  - {from: 1 MHz, to: 50 MHz, step: 50 %}", 1)
+			}
+		}
+		return text
+	})
+	p.Go(s.address + "/plan?file=exposure.yaml")
+	p.Wait(`globalThis.provoke && document.querySelector(".arm button.go:enabled")`)
+	p.Click(".arm button.go")
+	p.Wait(`location.pathname.startsWith("/arm/") && globalThis.provoke`)
+	p.Click("#camera [data-do=on]")
+	p.Wait(`document.querySelector("#camera").dataset.on === "yes"`)
+	p.Click("main form button.go")
+	p.Wait(`location.pathname === "/live" && document.querySelector(".big.rf")?.dataset.rf === "on"`)
+
+	p.Go(s.address + "/live")
+	p.Wait(`document.querySelector("#camera")?.innerText.includes("its pictures go to the run")`)
+	p.Wait(`document.querySelector(".big.rf").dataset.rf === "on"`)
+	time.Sleep(2 * time.Second)
+	if held := s.holds(t, 1); len(held) > 0 {
+		t.Errorf("after the page was loaded again: %q", held)
+	}
+
+	p.Eval(`(() => { const [track] = document.querySelector("#camera video").srcObject.getVideoTracks(); track.stop(); track.dispatchEvent(new Event("ended")); })()`)
+	p.Wait(`document.querySelector("#camera").innerText.includes("unplugged") && document.querySelector("#camera").dataset.on === "no"`)
+	p.Wait(`document.querySelector(".big.rf").dataset.rf === "off" && document.querySelector(".big.rf .below").innerText.includes("unplugged")`)
+	if s.sim.State().On {
+		t.Error("RF is on while nobody sees the product")
+	}
+	p.Click("#camera [data-do=on]")
+	p.Wait(`document.querySelector(".big.rf").dataset.rf === "on"`)
+
+	p.Eval(`document.querySelector("#camera video").pause()`)
+	p.Wait(`document.querySelector(".big.rf").dataset.rf === "off" && document.querySelector(".dut").dataset.dut === "upset"`)
+	p.Eval(`document.querySelector("#camera video").play()`)
+	p.Wait(`document.querySelector("#log .upset")`)
+	p.Click(`form[action="/stop"] button`)
+	j.end()
+	held := s.holds(t, 1)
+	if len(held) != 1 || !strings.Contains(held[0], "the camera was unplugged or taken away") {
+		t.Errorf("the journal holds the interruptions %q", held)
+	}
+	job, err := store.OpenReadOnly(filepath.Join(s.dir, "belt-weigher.provoke"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer job.Close()
+	r, err := result.All(job.Records(1, 1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, step := range r.Steps {
+		if step.Outcome.Upset != strings.Contains(step.Note, "silent for 3") {
+			t.Errorf("at %v: upset %v: %s", step.Step.Point.Frequency, step.Outcome.Upset, step.Note)
+		}
+	}
+	if r.Upsets == 0 {
+		t.Error("a camera that stood still was no upset")
+	}
+	for _, c := range p.Complaints() {
+		t.Error(c)
+	}
+}
+
+// holds are why a run was held.
+func (s *served) holds(t *testing.T, run int) (why []string) {
+	t.Helper()
+	job, err := store.OpenReadOnly(filepath.Join(s.dir, "belt-weigher.provoke"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer job.Close()
+	for rec, err := range job.Records(run, 1) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if h, ok := rec.Event.(event.Hold); ok {
+			why = append(why, h.Why)
+		}
+	}
+	return why
 }
