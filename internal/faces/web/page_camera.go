@@ -48,7 +48,7 @@ func (s *Server) pictureTaken(w http.ResponseWriter, r *http.Request) error {
 	}
 	switch err := s.cfg.Runner.Handed().Take(q.Get("page"), picture, captured, sent); {
 	case errors.Is(err, camera.ErrUnwanted):
-		http.Error(w, err.Error(), http.StatusGone)
+		io.WriteString(w, err.Error()) // as when the run has just ended: no fault
 	case errors.Is(err, camera.ErrOther):
 		http.Error(w, err.Error(), http.StatusConflict)
 	case err != nil:

@@ -52,7 +52,8 @@ func (s *site) own() map[string]string { return map[string]string{"Origin": s.UR
 // everyPost are the addresses that change something.
 var everyPost = []string{"/off", "/resume", "/hold", "/go", "/stop", "/mark", "/answer", "/note", "/photo", "/arm",
 	"/start", "/plan/save", "/bench/save", "/bench/curve", "/laboratory", "/entrances", "/hands/0", "/sweep/save",
-	"/jobs", "/jobs/open", "/about", "/simulated", "/bench/try", "/bench/chain"}
+	"/jobs", "/jobs/open", "/about", "/simulated", "/bench/try", "/bench/chain",
+	"/camera/picture", "/camera/left"}
 
 func TestNobodyGetsInWithoutASession(t *testing.T) {
 	s := serve(t, true)

@@ -106,8 +106,8 @@ async function send(captured) {
   const body = await new Promise(done => canvas.toBlob(done, "image/jpeg", 0.9));
   if (!body || !stream) return;
   const r = await fetch(`/camera/picture?page=${mine}&captured=${captured}&sent=${performance.now()}`, { method: "POST", body });
-  if (r.status === 410 && !trying) return off();
-  const text = r.ok || r.status === 410 ? "" : await r.text();
+  if (r.status === 200 && !trying) return off(); // the run has just ended
+  const text = r.ok ? "" : await r.text();
   if (text !== heldBack) { heldBack = text; say(); }
 }
 
