@@ -7,7 +7,9 @@ import (
 	"image"
 	"image/jpeg"
 	"net/http"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,6 +17,7 @@ import (
 	"provoke/internal/bench/camera"
 	"provoke/internal/bench/simbench"
 	"provoke/internal/faces/web/browser"
+	"provoke/internal/files/catalog"
 )
 
 // jpegOf is a grey picture.
@@ -204,3 +207,104 @@ func filmOf(t testing.TB) string {
 	write(t, dir, "film.mjpeg", b.Bytes())
 	return filepath.Join(dir, "film.mjpeg")
 }
+
+// withCamera gives the bench of a site a camera of the browser that has one region, with a comment, and returns the
+// address of its page.
+func (s *site) withCamera(t testing.TB) string {
+	t.Helper()
+	text := string(must(os.ReadFile(filepath.Join(s.dir, "bench.yaml"))))
+	write(t, s.dir, "bench.yaml", []byte(strings.Replace(text, "monitors:\n", "monitors:\n  - id: CAM1 # on the tripod\n"+
+		"    kind: camera\n    url: browser\n    silence: 3 s\n    regions:\n"+
+		"      - {name: lamp, look_for: lamp, at: [232, 72, 24, 24]} # red when it fails\n", 1)))
+	return s.URL + "/camera?file=bench.yaml&monitor=CAM1"
+}
+
+// Regions are drawn with the mouse and with the keyboard, a picture is kept as a lesson, and what the bench file then
+// holds is what was drawn, its comments kept.
+func TestRegionsAreDrawnOnThePicture(t *testing.T) {
+	t.Parallel()
+	p := browser.Open(t, browser.WithCamera(filmOf(t))...)
+	s := serve(t, true)
+	p.Size(1280, 900)
+	s.enter(p)
+	p.Go(s.withCamera(t))
+	p.Wait(`globalThis.provoke && document.querySelectorAll(".view svg g").length === 1`)
+	p.Click("#camera [data-do=on]")
+	p.Wait(`document.querySelector("#camera video").videoWidth === 320`)
+	p.Eval(`new Promise(r => setTimeout(r, 300))`)
+	if lit := browser.Value[float64](p, `(() => { const d = document.querySelector(".view canvas").getContext("2d").getImageData(60, 70, 80, 40).data; let m = 0; for (let i = 0; i < d.length; i += 4) m = Math.max(m, d[i]); return m; })()`); lit < 150 {
+		t.Errorf("the picture is dark where the display stands: %v", lit)
+	}
+
+	// by mouse: from the display's upper left corner to its lower right one
+	p.Eval(`document.querySelector(".view").scrollIntoView({block: "center", behavior: "instant"})`)
+	p.Drag(".view svg", 50.0/320, 64.0/192, 190.0/320, 112.0/192)
+	p.Wait(`document.querySelectorAll("[data-region]").length === 2`)
+	row := `[...document.querySelectorAll("[data-region]")].at(-1)`
+	p.Eval(`(() => { const r = ` + row + `; for (const [k, v] of Object.entries({name: "weight", look_for: "digits", places: "5"})) { const e = r.querySelector('[name$=".' + k + '"]'); e.value = v; e.dispatchEvent(new Event("input", {bubbles: true})); } })()`)
+	p.Eval(`(() => { const e = ` + row + `.querySelector("[data-shows]"); e.value = "12.34"; ` + row + `.querySelector("[data-do=teach]").click(); })()`)
+	p.Wait(row + `.querySelector("[data-lessons]").textContent.startsWith("12.34: kept")`)
+
+	// by keyboard: one is added, moved by 10 + 1 to the left and 1 up, made 2 wider, and named
+	p.Eval(`document.querySelector("#add-region").focus()`)
+	p.Press("\r")
+	p.Wait(`document.querySelectorAll("[data-region]").length === 3 && document.activeElement === document.querySelector(".view svg").lastElementChild`)
+	before := browser.Value[[]int](p, boxOfLast)
+	p.Eval(`(() => { const press = (key, o) => document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true, cancelable: true, ...o})); press("ArrowLeft", {ctrlKey: true}); press("ArrowLeft"); press("ArrowUp"); press("ArrowRight", {shiftKey: true}); press("ArrowRight", {shiftKey: true}); })()`)
+	after := browser.Value[[]int](p, boxOfLast)
+	if want := []int{before[0] - 11, before[1] - 1, before[2] + 2, before[3]}; !slices.Equal(after, want) {
+		t.Errorf("the arrow keys led from %v to %v, not to %v", before, after, want)
+	}
+	p.Eval(`(() => { const e = ` + row + `.querySelector('[name$=".name"]'); e.value = "case"; e.dispatchEvent(new Event("input", {bubbles: true})); })()`)
+	p.Eval(`(() => { const g = document.querySelector(".view svg").firstElementChild; g.focus(); g.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowDown", bubbles: true, cancelable: true})); })()`)
+
+	p.Click("#drawn button.go")
+	p.Wait(`location.pathname === "/bench/regions" && document.querySelector("#unsaved b")`)
+	text := browser.Value[string](p, `document.querySelector("#text").value`)
+	for _, want := range []string{"id: CAM1 # on the tripod", "red when it fails", "at: [232, 73, 24, 24]",
+		"name: case"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the text has no %q:\n%s", want, text)
+		}
+	}
+	list := must(os.ReadDir(s.dir))
+	kept := slices.IndexFunc(list, func(e os.DirEntry) bool { return strings.HasPrefix(e.Name(), "lesson-weight-12_34") })
+	if kept < 0 {
+		t.Fatalf("no lesson is in the folder: %v", list)
+	}
+	b, _ := catalog.Parse("bench.yaml", []byte(text), func(name string) ([]byte, error) {
+		return os.ReadFile(filepath.Join(s.dir, name))
+	})
+	var got []catalog.CameraRegion
+	for _, m := range b.Monitors {
+		if m.ID == "CAM1" {
+			got = m.Regions
+		}
+	}
+	if len(got) != 3 {
+		t.Fatalf("%d regions:\n%s", len(got), text)
+	}
+	near := func(a, b image.Rectangle, by int) bool {
+		d := func(x, y int) bool { return x-y <= by && y-x <= by }
+		return d(a.Min.X, b.Min.X) && d(a.Min.Y, b.Min.Y) && d(a.Max.X, b.Max.X) && d(a.Max.Y, b.Max.Y)
+	}
+	w := got[1]
+	if w.Name != "weight" || w.LookFor != catalog.LookForDigits || w.Places != 5 || len(w.Lessons) != 1 ||
+		!near(w.Box, image.Rect(50, 64, 190, 112), 2) {
+		t.Errorf("drawn by mouse: %+v", w)
+	}
+	if len(w.Lessons) == 1 {
+		if m, err := camera.Decode(w.Lessons[0].Picture); err != nil || m.Rect.Dx() != 320 || w.Lessons[0].Shows != "12.34" {
+			t.Errorf("its lesson shows %q: %v", w.Lessons[0].Shows, err)
+		}
+	}
+	if c := got[2]; c.Name != "case" || c.LookFor != catalog.LookForChange ||
+		c.Box != image.Rect(after[0], after[1], after[0]+after[2], after[1]+after[3]) {
+		t.Errorf("drawn by keyboard: %+v, not %v", c, after)
+	}
+	for _, c := range p.Complaints() {
+		t.Error(c)
+	}
+}
+
+const boxOfLast = `["x", "y", "width", "height"].map(k => +[...document.querySelectorAll("[data-region]")].at(-1).querySelector('[name$=".' + k + '"]').value)`

@@ -3,6 +3,7 @@ package web_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"image"
 	"image/png"
 	"maps"
@@ -228,6 +229,13 @@ func (f *fakeRunner) Cameras() []string { return slices.Sorted(maps.Keys(f.shots
 func (f *fakeRunner) Newest(monitor string) (dutwatch.Shot, bool) {
 	s, ok := f.shots[monitor]
 	return s, ok
+}
+
+func (f *fakeRunner) See(string, catalog.Monitor) (dutwatch.Shot, error) {
+	if s, ok := f.shots["seen"]; ok {
+		return s, nil
+	}
+	return dutwatch.Shot{}, errors.New("no picture yet")
 }
 
 func (f *fakeRunner) Left() *web.Left { return f.left }

@@ -53,6 +53,9 @@ type Runner interface {
 	// Cameras names the camera monitors of the run that is being done here, and Newest is the picture of now of one.
 	Cameras() []string
 	Newest(monitor string) (shot dut.Shot, ok bool)
+	// See switches a camera on to set it up, where it is not on yet, and returns its picture of now, or why there is
+	// none. It goes off when nobody has asked for a while, or a run begins. as names the camera as it is set.
+	See(as string, m catalog.Monitor) (dut.Shot, error)
 	// WithJob calls do with the job open for writing; it is made when it does not exist. Nobody keeps
 	// the job beyond the call.
 	WithJob(do func(*store.Job) error) error

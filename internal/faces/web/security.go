@@ -239,7 +239,7 @@ func (s *Server) limitOf(r *http.Request) int64 {
 	switch {
 	case isUpload(r):
 		return uploadLimit
-	case r.URL.Path == "/camera/picture" && s.doors.knows(r):
+	case (r.URL.Path == "/camera/picture" || r.URL.Path == "/camera/lesson") && s.doors.knows(r):
 		return camera.MostHanded
 	}
 	return formLimit

@@ -37,6 +37,8 @@ type Desk struct {
 	seen     uint64        // number of the last look
 	prompts  *engine.Desk  // of a bench that is set by hand; nil for others
 	cameras  []dut.Monitor // of the run that is being done
+	lookout  *lookout      // of a camera that is set up
+	unseen   *time.Timer   // switches it off
 
 	page camera.Handed // pictures of the browser's camera
 }
@@ -168,6 +170,7 @@ func (d *Desk) Start(pr *Prepared, wishes Wishes) (int, error) {
 			filepath.Base(pr.jobFile))
 	}
 	operator, done := make(chan engine.Command, 16), make(chan struct{})
+	d.unsee()
 	d.state = State{Underway: true, Began: time.Now(), Chain: pr.Chain, Fixture: pr.Plan.Fixture}
 	if n := len(pr.Plan.Grid); n > 0 {
 		d.state.Low, d.state.High = pr.Plan.Grid[0], pr.Plan.Grid[n-1]

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/storage"
 	"github.com/chromedp/chromedp"
@@ -194,6 +195,23 @@ func (p *Page) Fill(selector, value string) {
 func (p *Page) Press(keys string) {
 	p.t.Helper()
 	p.do("press a key", chromedp.KeyEvent(keys))
+}
+
+// Drag moves the mouse with its button down, between two places of what a selector finds: shares of its width and
+// height.
+func (p *Page) Drag(selector string, fromX, fromY, toX, toY float64) {
+	p.t.Helper()
+	edge := Value[[4]float64](p, fmt.Sprintf(`(r => [r.left, r.top, r.width, r.height])(document.querySelector(%s).getBoundingClientRect())`, quoted(selector)))
+	ctx, cancel := p.briefly(1)
+	defer cancel()
+	for i, kind := range []input.DispatchMouseEventType{"mousePressed", "mouseMoved", "mouseMoved", "mouseReleased"} {
+		share := float64(min(i, 2)) / 2
+		at := input.DispatchMouseEventParams{Type: kind, Button: "left", Buttons: 1, ClickCount: 1,
+			X: edge[0] + edge[2]*(fromX+share*(toX-fromX)), Y: edge[1] + edge[3]*(fromY+share*(toY-fromY))}
+		if _, err := chromedp.Call(ctx, input.DispatchMouseEvent, at); err != nil {
+			p.t.Fatalf("drag over %s: %v", selector, err)
+		}
+	}
 }
 
 // Upload chooses a file in a file field.

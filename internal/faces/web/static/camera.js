@@ -4,7 +4,8 @@
 import { kept, keep } from "./choice.js";
 
 const sign = document.querySelector("#camera"), trying = document.body.dataset.camera !== undefined;
-const mine = Math.random().toString(36).slice(2), video = sign?.querySelector("video");
+const mine = Math.random().toString(36).slice(2);
+export const video = sign?.querySelector("video");
 const settles = 1500; // ms that exposure, focus and white balance have before they are locked
 let stream, wanted, busy = false, next = 0, heldBack = "", asking = false;
 
@@ -17,7 +18,7 @@ function say() {
   const elsewhere = wanted?.by && wanted.by !== mine, words = sign.querySelector("p span"), head = sign.querySelector("p b");
   sign.hidden = !stream && !wanted && !trying;
   sign.dataset.on = stream ? "yes" : elsewhere ? "elsewhere" : "no";
-  const [a, b] = stream ? ["Camera on", heldBack || (wanted ? "its pictures go to the run" : "nothing is sent yet")]
+  const [a, b] = stream ? ["Camera on", heldBack || (wanted ? trying ? "its pictures are read on this computer" : "its pictures go to the run" : "nothing is sent yet")]
     : elsewhere ? ["Camera on in another page", "that page sends its pictures to the run"]
     : [trying || wanted ? "Camera off" : "", heldBack || (wanted ? "the run watches through this browser’s camera, and no page sends its pictures" : "the run will watch through this browser’s camera")];
   if (head.textContent !== a) head.textContent = a;
@@ -99,11 +100,17 @@ function frame(now, meta) {
 
 const canvas = document.createElement("canvas");
 
-async function send(captured) {
-  busy = true;
+// frameOf is the picture of now as a JPEG; null where the camera is off.
+export function frameOf() {
+  if (!stream || !video.videoWidth) return null;
   canvas.width = video.videoWidth; canvas.height = video.videoHeight;
   canvas.getContext("2d").drawImage(video, 0, 0);
-  const body = await new Promise(done => canvas.toBlob(done, "image/jpeg", 0.9));
+  return new Promise(done => canvas.toBlob(done, "image/jpeg", 0.9));
+}
+
+async function send(captured) {
+  busy = true;
+  const body = await frameOf();
   if (!body || !stream) return;
   const r = await fetch(`/camera/picture?page=${mine}&captured=${captured}&sent=${performance.now()}`, { method: "POST", body });
   if (r.status === 200 && !trying) return off(); // the run has just ended

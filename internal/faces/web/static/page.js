@@ -6,6 +6,7 @@ import { fixing } from "./fixing.js";
 import { edit } from "./edit.js";
 import { mark } from "./mark.js";
 import { camera } from "./camera.js";
+import { regions } from "./regions.js";
 
 const charts = mountAll(document);
 globalThis.provoke = { charts };
@@ -32,5 +33,6 @@ for (const form of document.querySelectorAll("form[data-at-once]")) form.addEven
 fixing(charts); // before mark: in its countdown any key is its own
 mark();
 camera();
+regions();
 live(charts);
 edit(charts);
