@@ -105,8 +105,8 @@ func (s *served) readings(t *testing.T, run int) (out []string) {
 	return out
 }
 
-// What stands on the display before the browser's camera is what the journal holds: from the file that the browser takes
-// for its camera, over page, server and run.
+// What stands on the display before the browser's camera is what the journal holds: from the file that the browser
+// takes for its camera, over page, server and run.
 func TestTheBrowsersCameraIsReadIntoTheJournal(t *testing.T) {
 	t.Parallel()
 	shown := []string{"12.34", "12.31", "12.36"}

@@ -103,7 +103,8 @@ func TestOnlyTheCameraMayBeAskedForAndOnlyByThePage(t *testing.T) {
 	s := serve(t, true)
 	for name, path := range pagePaths {
 		got := map[string]bool{}
-		for _, p := range strings.Split(s.ask(t, s.client, "GET", path, nil, nil).Header.Get("Permissions-Policy"), ", ") {
+		h := s.ask(t, s.client, "GET", path, nil, nil).Header
+		for _, p := range strings.Split(h.Get("Permissions-Policy"), ", ") {
 			got[p] = true
 		}
 		for _, want := range []string{"camera=(self)", "microphone=()", "geolocation=()", "usb=()", "serial=()"} {
@@ -154,7 +155,8 @@ func TestTwoPagesAreOneCamera(t *testing.T) {
 	p.Click("#camera [data-do=on]")
 	p.Wait(`document.querySelector("#camera").innerText.includes("its pictures go to the run")`)
 	var first string
-	for end := time.Now().Add(5 * time.Second); first == "" && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(5 * time.Second); first == "" && time.Now().Before(end); {
+		time.Sleep(20 * time.Millisecond)
 		_, _, first = s.runner.page.Wanted()
 	}
 	got := make(chan camera.Picture, 200)
@@ -213,8 +215,9 @@ func filmOf(t testing.TB) string {
 func (s *site) withCamera(t testing.TB) string {
 	t.Helper()
 	text := string(must(os.ReadFile(filepath.Join(s.dir, "bench.yaml"))))
-	write(t, s.dir, "bench.yaml", []byte(strings.Replace(text, "monitors:\n", "monitors:\n  - id: CAM1 # on the tripod\n"+
-		"    kind: camera\n    url: browser\n    silence: 3 s\n    regions:\n"+
+	write(t, s.dir, "bench.yaml", []byte(strings.Replace(text, "monitors:\n",
+		"monitors:\n  - id: CAM1 # on the tripod\n"+
+			"    kind: camera\n    url: browser\n    silence: 3 s\n    regions:\n"+
 		"      - {name: lamp, look_for: lamp, at: [232, 72, 24, 24]} # red when it fails\n", 1)))
 	return s.URL + "/camera?file=bench.yaml&monitor=CAM1"
 }
@@ -268,7 +271,9 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 		}
 	}
 	list := must(os.ReadDir(s.dir))
-	kept := slices.IndexFunc(list, func(e os.DirEntry) bool { return strings.HasPrefix(e.Name(), "lesson-weight-12_34") })
+	kept := slices.IndexFunc(list, func(e os.DirEntry) bool {
+		return strings.HasPrefix(e.Name(), "lesson-weight-12_34")
+	})
 	if kept < 0 {
 		t.Fatalf("no lesson is in the folder: %v", list)
 	}
@@ -294,8 +299,9 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 		t.Errorf("drawn by mouse: %+v", w)
 	}
 	if len(w.Lessons) == 1 {
-		if m, err := camera.Decode(w.Lessons[0].Picture); err != nil || m.Rect.Dx() != 320 || w.Lessons[0].Shows != "12.34" {
-			t.Errorf("its lesson shows %q: %v", w.Lessons[0].Shows, err)
+		l := w.Lessons[0]
+		if m, err := camera.Decode(l.Picture); err != nil || m.Rect.Dx() != 320 || l.Shows != "12.34" {
+			t.Errorf("its lesson shows %q: %v", l.Shows, err)
 		}
 	}
 	if c := got[2]; c.Name != "case" || c.LookFor != catalog.LookForChange ||

@@ -518,7 +518,7 @@ var pagePaths = map[string]string{
 	"job": "/", "bench": "/bench?at=27,12+MHz", "plan": "/plan?file=exposure.yaml", "live": "/live?run=3",
 	"findings": "/findings?run=3&at=27.12+MHz",
 	"compare":  "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "words": "/words",
-	"refused": "/nowhere",
+	"camera": "/camera?file=bench.yaml", "refused": "/nowhere",
 }
 
 // everyPage checks pagePaths against what the job holds.

@@ -91,9 +91,12 @@ func (b *builder) unmeasured(path string, m *Monitor) {
 	if b.doc.Has(path + ".latency") {
 		return
 	}
+	how := "provoke try BENCH " + m.ID + " --latency measures it where the bench has a power_relay"
+	if m.ByBrowser() {
+		how = "write how long the camera takes until the browser has its picture, which tells when that was"
+	}
 	b.doc.Aside(path, fmt.Sprintf("%s has no latency: it is taken to lie between 0 s and %v, and each dwell is longer "+
-		"by that", path, rf.Duration(UnmeasuredLatency)),
-		"provoke try BENCH "+m.ID+" --latency measures it where the bench has a power_relay")
+		"by that", path, rf.Duration(UnmeasuredLatency)), how)
 }
 
 // cameraRegionFile is a region as written.

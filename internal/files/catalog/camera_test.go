@@ -84,3 +84,23 @@ func TestACameraThatCannotWatchIsRefused(t *testing.T) {
 		}
 	}
 }
+
+func TestTheBrowserIsACameraToo(t *testing.T) {
+	by := strings.Replace(strings.Replace(cameraMonitor, `"http://192.0.2.1/stream"`, "browser", 1),
+		"    credentials: env CAMERA_LOGIN\n", "", 1)
+	b, err := withPictures(by)
+	if err != nil || !b.Monitors[0].ByBrowser() {
+		t.Fatalf("%v", err)
+	}
+	if on := catalog.OnlookersOf(b.Monitors); len(on) != 1 || !strings.Contains(on[0].Says,
+		"the camera of the browser") {
+		t.Errorf("told as %v", on)
+	}
+	if _, err := withPictures(by + "    credentials: env CAMERA_LOGIN\n"); err == nil ||
+		!strings.Contains(err.Error(), "the browser's camera has no credentials") {
+		t.Errorf("with credentials: %v", err)
+	}
+	if b, err := withPictures(cameraMonitor); err != nil || b.Monitors[0].ByBrowser() {
+		t.Errorf("a camera of the network: %v", err)
+	}
+}

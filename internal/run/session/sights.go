@@ -44,8 +44,8 @@ const unseenFor = 3 * time.Second
 // redialPeriod is how long a camera that failed is left alone.
 const redialPeriod = time.Second
 
-// See switches a camera on to set it up, where it is not on yet, and returns its picture of now. It goes off when nobody
-// has asked for a while, or a run begins. as names the camera as it is set.
+// See switches a camera on to set it up, where it is not on yet, and returns its picture of now. It goes off when
+// nobody has asked for a while, or a run begins. as names the camera as it is set.
 func (d *Desk) See(as string, m catalog.Monitor) (dut.Shot, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -36,7 +36,7 @@ const stateWords = x => x.text && x.state !== "same" && x.state !== "changed" ? 
 
 function show(view, got) {
   paint(view, got.picture, got.picture.width, got.picture.height);
-  const unit = got.picture.height / 14, svg = view.querySelector("svg"), list = view.querySelector(".read");
+  const unit = got.picture.height / 14, svg = view.querySelector("svg"), list = view.querySelector(".sees");
   svg.replaceChildren(...got.regions.map((x, i) => { const g = box(i, x.box, unit); g.dataset.state = x.bad ? "changed" : x.state || "none"; return g; }));
   while (list.children.length > got.regions.length) list.lastElementChild.remove();
   got.regions.forEach((x, i) => {
