@@ -218,7 +218,7 @@ func (s *site) withCamera(t testing.TB) string {
 	write(t, s.dir, "bench.yaml", []byte(strings.Replace(text, "monitors:\n",
 		"monitors:\n  - id: CAM1 # on the tripod\n"+
 			"    kind: camera\n    url: browser\n    silence: 3 s\n    regions:\n"+
-		"      - {name: lamp, look_for: lamp, at: [232, 72, 24, 24]} # red when it fails\n", 1)))
+			"      - {name: lamp, look_for: lamp, at: [232, 72, 24, 24]} # red when it fails\n", 1)))
 	return s.URL + "/camera?file=bench.yaml&monitor=CAM1"
 }
 
@@ -262,7 +262,7 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 	p.Eval(`(() => { const g = document.querySelector(".view svg").firstElementChild; g.focus(); g.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowDown", bubbles: true, cancelable: true})); })()`)
 
 	p.Click("#drawn button.go")
-	p.Wait(`location.pathname === "/bench/regions" && document.querySelector("#unsaved b")`)
+	p.Wait(`location.pathname === "/bench/regions" && document.querySelector("#unsaved b") && document.querySelector("#text")`)
 	text := browser.Value[string](p, `document.querySelector("#text").value`)
 	for _, want := range []string{"id: CAM1 # on the tripod", "red when it fails", "at: [232, 73, 24, 24]",
 		"name: case"} {
