@@ -99,7 +99,8 @@ type regionNow struct {
 func (s *Server) sight(w http.ResponseWriter, r *http.Request) error {
 	shot, ok := s.cfg.Runner.Newest(r.FormValue("monitor"))
 	if !ok {
-		return withStatus(http.StatusNotFound, "no picture of now")
+		io.WriteString(w, "no picture of now") // in place of a picture
+		return nil
 	}
 	return sendShot(w, shot)
 }
