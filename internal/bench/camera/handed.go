@@ -128,37 +128,42 @@ func (h *Handed) Leave(page, why string) {
 	clear(h.out)
 }
 
-// stream gives what is handed over to take until the page leaves. patient waits for a page that has not begun.
+// stream gives what is handed over to take until the page leaves. patient waits for the first picture, whatever pages
+// come and go until then.
 func (h *Handed) stream(ctx context.Context, patient bool, take func(Picture)) error {
-	mine := make(chan Picture, mostHeld)
+	mine, err := h.listen(patient)
+	for err == nil {
+		select {
+		case <-ctx.Done():
+			h.mu.Lock()
+			defer h.mu.Unlock()
+			delete(h.out, mine)
+			return context.Cause(ctx)
+		case p, more := <-mine:
+			if more {
+				take(p)
+				patient = false
+			} else {
+				mine, err = h.listen(patient)
+			}
+		}
+	}
+	return err
+}
+
+// listen returns where pictures come from now on. Where no page sends it says so, unless it is patient.
+func (h *Handed) listen(patient bool) (chan Picture, error) {
 	h.mu.Lock()
-	if by := h.sender(); by == "" && !patient {
-		defer h.mu.Unlock()
-		return h.nobody()
+	defer h.mu.Unlock()
+	if h.sender() == "" && !patient {
+		return nil, h.nobody()
 	}
 	if h.out == nil {
 		h.out = map[chan Picture]bool{}
 	}
+	mine := make(chan Picture, mostHeld)
 	h.out[mine] = true
-	h.mu.Unlock()
-	defer func() {
-		h.mu.Lock()
-		defer h.mu.Unlock()
-		delete(h.out, mine)
-	}()
-	for {
-		select {
-		case <-ctx.Done():
-			return context.Cause(ctx)
-		case p, more := <-mine:
-			if !more {
-				h.mu.Lock()
-				defer h.mu.Unlock()
-				return h.nobody()
-			}
-			take(p)
-		}
-	}
+	return mine, nil
 }
 
 // nobody says that no page sends, and why. The caller holds the lock.

@@ -146,6 +146,28 @@ func TestWhoeverMayNotSendIsTold(t *testing.T) {
 	})
 }
 
+// The page that arms a run may have sent a picture before it is left for the one that shows it.
+func TestAPageThatIsLeftBeforeTheRunSeesDoesNotEndIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var h Handed
+		defer h.Want(0)()
+		if err := h.Take("arm", picture(t, 1), 1, 1); err != nil {
+			t.Fatal(err)
+		}
+		go func() {
+			time.Sleep(100 * time.Millisecond)
+			h.Leave("arm", "the page was closed")
+			time.Sleep(2 * time.Second)
+			sends(t, &h, "live", 3, func(sent time.Duration) time.Duration { return sent })
+			h.Leave("live", "the camera was unplugged")
+		}()
+		got, err := watched(Source{Page: &h, Begin: 20 * time.Second})
+		if len(got) != 3 || err == nil || !strings.Contains(err.Error(), "unplugged") {
+			t.Errorf("%d pictures, %v", len(got), err)
+		}
+	})
+}
+
 func TestOnlyThePageMayKeepAStreamWaiting(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var h Handed

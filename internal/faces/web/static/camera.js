@@ -3,7 +3,7 @@
 // with the run, and with a page that only tries it. Nothing is judged here.
 import { kept, keep } from "./choice.js";
 
-const sign = document.querySelector("#camera"), trying = document.body.dataset.camera !== undefined;
+const sign = document.querySelector("#camera"), trying = document.body.dataset.camera; // "try": it is only shown; "read": what is seen is read too
 const mine = Math.random().toString(36).slice(2);
 export const video = sign?.querySelector("video");
 const settles = 1500; // ms that exposure, focus and white balance have before they are locked
@@ -121,7 +121,7 @@ async function send(captured) {
 // told takes what the stream says of the browser's camera: null where no run wants it.
 export function told(camera) {
   const was = JSON.stringify(wanted);
-  wanted = camera ?? null;
+  wanted = trying === "try" ? null : camera ?? null; // the page that follows sends
   if (!wanted && !trying) stream ? off() : chosen(false);
   if (stream && wanted?.by && wanted.by !== mine) off("another page sends its pictures now");
   if (wanted && !stream && !wanted.by && chosen()) on();
