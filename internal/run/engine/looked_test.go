@@ -2,6 +2,7 @@ package engine_test
 
 import (
 	"context"
+	"sync"
 	"testing"
 	"time"
 
@@ -9,6 +10,7 @@ import (
 	"provoke/internal/bench/dut"
 	"provoke/internal/bench/simbench"
 	"provoke/internal/files/catalog"
+	"provoke/internal/run/engine"
 	"provoke/internal/units/rf"
 )
 
@@ -91,5 +93,82 @@ func TestAfterADwellNobodyWaitsForTheNextPeriod(t *testing.T) {
 		if each > period+latency+period/4 {
 			t.Errorf("a point takes %v", each)
 		}
+	})
+}
+
+// afterTheFact reads the product's display, but in the first recovery step nothing until RF was left 20 dB lower, and
+// then one upset.
+type afterTheFact struct {
+	sim *simbench.Bench
+	id  string
+
+	mu         sync.Mutex
+	descending bool
+	told       int // times that it was bad afterwards
+	ended      chan struct{}
+	done       chan struct{}
+}
+
+func (m *afterTheFact) ID() string                  { return m.id }
+func (m *afterTheFact) Reset(context.Context) error { m.sim.ResetDUT(); return nil }
+func (m *afterTheFact) Close() error                { close(m.ended); <-m.done; return nil }
+func (m *afterTheFact) Start(_ context.Context, deliver func(dut.Sample)) error {
+	m.ended, m.done = make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(m.done)
+		highest := 0.0
+		for {
+			select {
+			case <-m.ended:
+				return
+			case <-time.After(2 * time.Millisecond):
+			}
+			s := m.sim.State()
+			x := dut.Sample{At: time.Now(), Monitor: m.id, Value: s.Kilograms, HasValue: true}
+			m.mu.Lock()
+			if m.descending && m.told < 1 {
+				highest = max(highest, s.Carrier)
+				x.Value = 12.34
+				if s.On && s.Carrier < highest/10 {
+					x.Value = 20
+					m.told++
+				}
+			}
+			m.mu.Unlock()
+			deliver(x)
+		}
+	}()
+	return nil
+}
+
+// An upset that shows only when the level was left has no way down from it: the level is not raised again for that.
+func TestAnUpsetThatShowsAfterTheLevelWasLeftHasNoWayDown(t *testing.T) {
+	inLab(t, simbench.Config{Seed: 1, Steady: true}, func(t *testing.T, l *lab) {
+		m := &afterTheFact{sim: l.sim, id: l.bench.Monitors[0].ID}
+		l.watching = func(*driver.Rig) []dut.Monitor { return []dut.Monitor{m} }
+		l.progress = func(s engine.Status) {
+			m.mu.Lock()
+			defer m.mu.Unlock()
+			m.descending = len(s.Step.Descend) > 0
+		}
+		o := l.do(planText(around(l.sim, 0, "10 %")))
+		if o.err != nil {
+			t.Error(o.err)
+		}
+		after, down := 0, 0
+		for _, s := range o.run.Steps {
+			if s.Particulars == nil || len(s.Descend) == 0 || !s.Outcome.Upset {
+				continue
+			}
+			if s.Outcome.Exposures == 1 && len(s.Descent) == 0 {
+				after++
+			} else if len(s.Descent) > 0 {
+				down++
+			}
+		}
+		if m.told == 0 || after != 1 || down == 0 {
+			t.Errorf("told %d times; %d steps without a way down, %d with one", m.told, after, down)
+		}
+		l.mustBeOff(o)
 	})
 }

@@ -12,13 +12,15 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// What is kept of an upset that a camera saw, and of a whole run.
+// What is kept of an upset that a camera saw, and of a whole run. An upset takes at most a sixteenth of what is left for
+// pictures as they came: the more upsets, the fewer of each, so that as many as can be have the drawn one.
 const (
 	pictureBefore = time.Second
 	pictureAfter  = 2 * time.Second
 	mostOfUpset   = 12       // pictures
 	mostOfRun     = 300      // pictures, and
 	mostBytes     = 64 << 20 // bytes of a run
+	shareOfUpset  = 16
 )
 
 // pictures are what cameras saw of the upsets of a run. They are collected, drawn and put into the job two seconds
@@ -81,12 +83,19 @@ func (p *pictures) keep(attach func(string, []byte) (event.Attachment, error), x
 		note("the pictures of the upset %s could not be drawn: %v", x.words, err)
 		return
 	}
-	chosen := thinned(x.shots, phases)
-	total := len(strip)
-	for _, s := range chosen {
-		total += len(s.JPEG)
+	var chosen []dut.Shot
+	for most := min(mostOfUpset, (mostOfRun-p.kept)/shareOfUpset); most >= len(phases); most-- {
+		chosen = thinned(x.shots, phases, most)
+		total := 0
+		for _, s := range chosen {
+			total += len(s.JPEG)
+		}
+		if total <= (mostBytes-p.bytes)/shareOfUpset {
+			break
+		}
+		chosen = nil
 	}
-	if p.kept+len(chosen)+1 > mostOfRun || p.bytes+total > mostBytes {
+	if p.kept+1 > mostOfRun || p.bytes+len(strip) > mostBytes {
 		if p.over++; p.over == 1 {
 			note("no more pictures of upsets are kept: a run keeps at most %d, and %d MiB", mostOfRun, mostBytes>>20)
 		}
@@ -164,11 +173,11 @@ func (x upsetSeen) phases() (out [3]dut.Shot) {
 	return out
 }
 
-// thinned are at most mostOfUpset pictures, evenly, with the three phases among them.
-func thinned(shots []dut.Shot, phases [3]dut.Shot) (out []dut.Shot) {
-	const even = mostOfUpset - 3
+// thinned are at most so many pictures, evenly, with the three phases among them.
+func thinned(shots []dut.Shot, phases [3]dut.Shot, most int) (out []dut.Shot) {
+	even := most - len(phases)
 	for i, s := range shots {
-		is := len(shots) <= even || i*even/len(shots) != (i-1)*even/len(shots) || i == 0
+		is := len(shots) <= even || even > 0 && (i*even/len(shots) != (i-1)*even/len(shots) || i == 0)
 		for _, p := range phases {
 			is = is || s.At.Equal(p.At)
 		}

@@ -146,6 +146,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 			c.Limited, c.Outcome.NotReached = notHeld, true
 		}
 	}
+	left := false
 	if err == nil && !upset {
 		// A step that goes on downwards keeps the level up: it has to go down from an upset, not from nothing.
 		// So does a source that a person would have to turn down.
@@ -153,6 +154,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 			bad, upset, err = r.lookAfter(ctx, at.on)
 		}
 		if err == nil && !upset && !r.byHand() {
+			left = true
 			if err = r.leave(ctx, r.atLeastMinimum(r.roundDown(carrier.Sub(restBelow)))); err == nil {
 				bad, upset, err = r.lookAfter(ctx, at.on)
 			}
@@ -162,7 +164,7 @@ func (r *run) expose(ctx context.Context, step plan.Step) (event.StepClosed, err
 		return c, err
 	}
 	c.Outcome.Exposures, c.Outcome.Upset = 1, upset
-	if upset && len(step.Descend) > 0 {
+	if upset && len(step.Descend) > 0 && !left { // from an upset that shows later there is no way down any more
 		if err := r.descend(ctx, step, at, &c); err != nil {
 			return c, err
 		}

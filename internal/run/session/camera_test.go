@@ -31,10 +31,24 @@ var long = flag.Bool("long", false, "the whole band by camera and by text, for a
 
 // watched runs the demo's exposure over a grid with the product watched by one monitor alone: SHOWN is its text output.
 // before is what stands between the camera and the run; nil for nothing.
-func watched(t *testing.T, grid, monitor string, before func(camera string) string) (result.Run, *store.Job) {
+func watched(t testing.TB, grid, monitor string, before func(camera string) string) (result.Run, *store.Job) {
+	t.Helper()
+	return trial{plan: "exposure", grid: grid, monitors: []string{monitor}, before: before, steady: true}.run(t)
+}
+
+// trial is a plan of the demo that is run.
+type trial struct {
+	plan, grid string
+	dwell      string   // "" for the plan's own
+	monitors   []string // those of the bench that watch
+	before     func(camera string) string
+	steady     bool
+}
+
+func (x trial) run(t testing.TB) (result.Run, *store.Job) {
 	t.Helper()
 	const speed = 10
-	sim := simbench.New(simbench.Config{Seed: 1, Speed: speed, Steady: true,
+	sim := simbench.New(simbench.Config{Seed: 1, Speed: speed, Steady: x.steady,
 		Camera: &simbench.CameraView{Rate: 40, Delay: 60 * time.Millisecond},
 		Sound:  &simbench.SoundView{Delay: 60 * time.Millisecond}})
 	w := &terminal.World{Ctx: t.Context(), Stdin: strings.NewReader(""), Stdout: io.Discard, Stderr: io.Discard,
@@ -45,11 +59,15 @@ func watched(t *testing.T, grid, monitor string, before func(camera string) stri
 		t.Fatal(err)
 	}
 	writeLessons(t, d.Dir, sim)
-	edit(t, filepath.Join(d.Dir, "exposure.yaml"), func(text string) string {
+	plan := filepath.Join(d.Dir, x.plan+".yaml")
+	edit(t, plan, func(text string) string {
 		lines := strings.Split(text, "\n")
 		for i, l := range lines {
-			if strings.Contains(l, "{from: 150 kHz") {
-				lines[i] = "  - " + grid
+			switch {
+			case strings.Contains(l, "{from: 150 kHz"):
+				lines[i] = "  - " + x.grid
+			case x.dwell != "" && strings.HasPrefix(l, "dwell:"):
+				lines[i] = "dwell: " + x.dwell
 			}
 		}
 		return strings.Join(lines, "\n")
@@ -57,25 +75,28 @@ func watched(t *testing.T, grid, monitor string, before func(camera string) stri
 	edit(t, filepath.Join(d.Dir, "bench.yaml"), func(text string) string {
 		head, rest, _ := strings.Cut(text, "monitors:\n")
 		all, rest, _ := strings.Cut(rest, "interlock:")
-		_, kept, found := strings.Cut(all, "  - id: "+monitor+"\n")
-		if !found {
-			t.Fatalf("the bench has no monitor %s", monitor)
+		head += "monitors:\n"
+		for _, monitor := range x.monitors {
+			_, kept, found := strings.Cut(all, "  - id: "+monitor+"\n")
+			if !found {
+				t.Fatalf("the bench has no monitor %s", monitor)
+			}
+			kept, _, _ = strings.Cut(kept, "  - id: ")
+			if x.before != nil {
+				kept = strings.Replace(kept, sim.CameraURL(), x.before(sim.CameraURL()), 1)
+			}
+			head += "  - id: " + monitor + "\n" + strings.TrimRight(kept, "\n") + "\n"
 		}
-		kept, _, _ = strings.Cut(kept, "  - id: ")
-		if before != nil {
-			kept = strings.Replace(kept, sim.CameraURL(), before(sim.CameraURL()), 1)
-		}
-		return head + "monitors:\n  - id: " + monitor + "\n" + kept + "interlock:" + rest +
+		return head + "interlock:" + rest +
 			fmt.Sprintf("power_relay: {id: K1, address: %q, table: relay, off_for: 100 ms, starts_in: 50 ms, "+
 				"cycles: 500}\n", sim.Address("interlock"))
 	})
 	job := filepath.Join(d.Dir, "job.provoke")
 	began := time.Now()
-	if res, err := session.Perform(w, session.Order{PlanFile: filepath.Join(d.Dir, "exposure.yaml"), JobFile: job,
-		Armed: true}); err != nil {
+	if res, err := session.Perform(w, session.Order{PlanFile: plan, JobFile: job, Armed: true}); err != nil {
 		t.Fatalf("%v: %v", res.Verdict, err)
 	}
-	t.Logf("figure: by %s: the run took %v", monitor, time.Since(began).Round(100*time.Millisecond))
+	t.Logf("figure: by %v: the run took %v", x.monitors, time.Since(began).Round(100*time.Millisecond))
 	j, err := store.Open(job)
 	if err != nil {
 		t.Fatal(err)
@@ -88,7 +109,7 @@ func watched(t *testing.T, grid, monitor string, before func(camera string) stri
 	return r, j
 }
 
-func edit(t *testing.T, file string, how func(string) string) {
+func edit(t testing.TB, file string, how func(string) string) {
 	t.Helper()
 	data, err := os.ReadFile(file)
 	if err == nil {
@@ -271,5 +292,42 @@ func TestACameraThatIsUnpluggedCostsTimeAndNothingElse(t *testing.T) {
 	}
 	if !strings.HasPrefix(string(r.Verdict), "done") || len(analysis.Of(r, nil).Bands) != 1 {
 		t.Errorf("%v with %d bands", r.Verdict, len(analysis.Of(r, nil).Bands))
+	}
+}
+
+// A run without RF has no upset, whatever watches.
+func TestAllMonitorsAreQuietWhereNothingHappens(t *testing.T) {
+	t.Parallel()
+	x := trial{plan: "baseline", grid: "{from: 150 kHz, to: 79 MHz, step: 20 %}", dwell: "150 ms",
+		monitors: []string{"SHOWN", "CAM1", "MIC1"}}
+	if *long {
+		x.grid, x.dwell = "{from: 150 kHz, to: 79 MHz, step: 1 %}", "1 s"
+	}
+	r, _ := x.run(t)
+	t.Logf("figure: %d upsets in %d dwells of %s without RF", r.Upsets, len(r.Steps), x.dwell)
+	if r.Upsets > 0 || len(r.Holds) > 0 || len(r.Steps) < 30 {
+		t.Errorf("%d upsets and %d holds in %d dwells without RF", r.Upsets, len(r.Holds), len(r.Steps))
+	}
+}
+
+// What a point takes longer that a camera or a microphone watches besides the text output.
+func BenchmarkAPointThatIsWatched(b *testing.B) {
+	for _, more := range []string{"", "CAM1", "MIC1"} {
+		monitors := []string{"SHOWN"}
+		if more != "" {
+			monitors = append(monitors, more)
+		}
+		b.Run(strings.Join(monitors, "+"), func(b *testing.B) {
+			took, points := 0.0, 0
+			for b.Loop() {
+				r, _ := trial{plan: "exposure", grid: "{from: 300 kHz, to: 800 kHz, step: 2 %}", monitors: monitors,
+					steady: true}.run(b)
+				n := len(r.Steps) - 1
+				took += r.Steps[n].At.Sub(r.Steps[0].At).Seconds()
+				points += n
+			}
+			b.ReportMetric(1e3*took/float64(points), "ms/point")
+			b.ReportMetric(0, "ns/op")
+		})
 	}
 }

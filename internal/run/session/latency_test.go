@@ -34,7 +34,7 @@ func cameraBench(t *testing.T, v simbench.CameraView) (*simbench.Bench, string) 
 	return sim, file
 }
 
-func writeLessons(t *testing.T, dir string, sim *simbench.Bench) {
+func writeLessons(t testing.TB, dir string, sim *simbench.Bench) {
 	t.Helper()
 	for _, l := range sim.CameraLessons() {
 		file := filepath.Join(dir, l.File)
