@@ -12,8 +12,8 @@ import (
 	"provoke/internal/units/rf"
 )
 
-// What is kept of an upset that a camera saw, and of a whole run. An upset takes at most a sixteenth of what is left for
-// pictures as they came: the more upsets, the fewer of each, so that as many as can be have the drawn one.
+// What is kept of an upset that a camera saw, and of a whole run. An upset takes at most a sixteenth of what is left
+// for pictures as they came: the more upsets, the fewer of each, so that as many as can be have the drawn one.
 const (
 	pictureBefore = time.Second
 	pictureAfter  = 2 * time.Second
