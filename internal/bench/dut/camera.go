@@ -82,6 +82,10 @@ func newCamera(spec catalog.Monitor, o Options) (Monitor, error) {
 // pageBegins is how long a page may take to send the first picture of its browser's camera: a person is asked first.
 const pageBegins = 20 * time.Second
 
+// ErrNoPage is returned where a monitor watches through the browser's camera and no page can send its pictures.
+var ErrNoPage = errors.New("a monitor watches through the browser's camera, and no page is served here: begin the run " +
+	"on the page of \"provoke serve\", or name another camera")
+
 // SourceOf is the camera of a monitor. page is what pages hand over, for one that watches through the browser's.
 func SourceOf(spec catalog.Monitor, page *camera.Handed) (camera.Source, error) {
 	s := camera.Source{URL: spec.URL, Command: spec.Command, Every: spec.Period().Std(), Still: spec.Timeout.Std(),
@@ -90,8 +94,7 @@ func SourceOf(spec catalog.Monitor, page *camera.Handed) (camera.Source, error) 
 		return s, nil
 	}
 	if page == nil {
-		return s, errors.New("it watches through the browser's camera, and no page is served here: begin the run on " +
-			"the page of \"provoke serve\", or name another camera")
+		return s, ErrNoPage
 	}
 	s.URL, s.Page, s.Begin = "", page, pageBegins
 	return s, nil

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -51,6 +52,7 @@ type Bench struct {
 	network network // what belongs to no face alone
 
 	cameraURL string
+	lookers   atomic.Int32 // streams of the camera
 	soundPort int
 
 	ctx     context.Context

@@ -345,6 +345,8 @@ func (b *Bench) serveCamera(address string) error {
 	}
 	pages := http.NewServeMux()
 	pages.HandleFunc("GET /stream", func(w http.ResponseWriter, r *http.Request) {
+		b.lookers.Add(1)
+		defer b.lookers.Add(-1)
 		w.Header().Set("Content-Type", "multipart/x-mixed-replace; boundary=picture")
 		v := *b.config.Camera
 		e := newEye(v, b.config.Seed)
@@ -369,6 +371,9 @@ func (b *Bench) serveCamera(address string) error {
 	b.mu.Unlock()
 	return b.closeLater(func() { server.Close() })
 }
+
+// CameraLookers is how many streams of the camera are being sent.
+func (b *Bench) CameraLookers() int { return int(b.lookers.Load()) }
 
 // CameraURL is where the camera is served; "" without one.
 func (b *Bench) CameraURL() string {

@@ -162,13 +162,24 @@ func TestTwoPagesAreOneCamera(t *testing.T) {
 	got := make(chan camera.Picture, 200)
 	go camera.Source{Page: &s.runner.page}.Stream(t.Context(), func(x camera.Picture) { got <- x })
 	time.Sleep(2 * time.Second)
-	if n := len(got); n < 8 || n > 25 {
+	n := len(got)
+	if n < 8 || n > 25 {
 		t.Errorf("%d pictures in 2 s, one in 100 ms wanted", n)
+	}
+	last := time.Now()
+	for range n {
+		if x := <-got; x.Arrived.After(last) {
+			last = x.Arrived
+		}
+	}
+	if age := time.Since(last); last.IsZero() || age < 0 || age > time.Second {
+		t.Errorf("the newest picture is said to be %v old", age)
 	}
 	if status, _ := s.handsOver(t, s.client, "page=other&captured=1&sent=2", jpegOf(t, 32, 32)); status !=
 		http.StatusConflict {
 		t.Errorf("another page's picture: %d", status)
 	}
+	began := time.Now()
 	p.Go(s.URL + "/words") // any page of the tab goes on
 	p.Wait(`document.querySelector("#camera")?.dataset.on === "yes"`)
 	s.runner.page.Leave(first, "taken over")
@@ -180,6 +191,16 @@ func TestTwoPagesAreOneCamera(t *testing.T) {
 	if _, _, by := s.runner.page.Wanted(); by == "" || by == first {
 		t.Errorf("%q sends after the page was left", by)
 	}
+	t.Logf("figure: browser's camera: another page of the tab sends its pictures %v after the first was left",
+		time.Since(began).Round(10*time.Millisecond))
+	p.Click("#camera [data-do=off]")
+	p.Wait(`document.querySelector("#camera").dataset.on === "no"`)
+	if status, text := s.handsOver(t, s.client, "page=other&captured=3&sent=4", jpegOf(t, 32, 32)); status !=
+		http.StatusNoContent {
+		t.Errorf("another page after the first switched its camera off: %d %s", status, text)
+	}
+	p.Wait(`document.querySelector("#camera").dataset.on === "elsewhere" && document.querySelector("#camera [data-do=on]").hidden`)
+	s.runner.page.Leave("other", "it was closed")
 	enough()
 	p.Wait(`document.querySelector("#camera").hidden && !document.querySelector("#camera video").srcObject`)
 	p.Go(s.URL + "/")

@@ -111,6 +111,9 @@ func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	if err := checkBaseline(job, pr.Plan); err != nil {
 		return engine.Swept{}, err
 	}
+	if o.page == nil && pr.byBrowser() {
+		return engine.Swept{}, terminal.WithCode(terminal.ExitRefused, dut.ErrNoPage)
+	}
 	if o.Point > 0 {
 		if o.begin, err = pr.pointAt(o.Point, o.Level); err != nil {
 			return engine.Swept{}, err

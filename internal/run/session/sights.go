@@ -3,6 +3,7 @@ package session
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"provoke/internal/bench/camera"
@@ -14,11 +15,16 @@ import (
 // Handed is where pages hand over the pictures of the browser's camera.
 func (d *Desk) Handed() *camera.Handed { return &d.page }
 
+// byBrowser reports that a run watches through the browser's camera. Nothing is connected to the jig.
+func (pr *Prepared) byBrowser() bool {
+	return pr.Plan.Kind != plan.Calibration && slices.ContainsFunc(pr.Bench.Monitors, catalog.Monitor.ByBrowser)
+}
+
 // wantPictures has pages asked for pictures of the browser's camera, where a run watches through it, until done.
 func (d *Desk) wantPictures(pr *Prepared) (done func()) {
 	done = func() {}
-	if pr.Plan.Kind == plan.Calibration {
-		return done // nothing is connected to the jig
+	if !pr.byBrowser() {
+		return done
 	}
 	for _, m := range pr.Bench.Monitors {
 		if m.ByBrowser() {

@@ -7,7 +7,8 @@ const sign = document.querySelector("#camera"), trying = document.body.dataset.c
 const mine = Math.random().toString(36).slice(2);
 export const video = sign?.querySelector("video");
 const settles = 1500; // ms that exposure, focus and white balance have before they are locked
-let stream, wanted, busy = false, next = 0, heldBack = "", asking = false;
+const lost = 10000; // ms without an answer after which the camera goes off
+let stream, wanted, busy = false, next = 0, heldBack = "", asking = false, answered = 0;
 
 // The choice is this tab's: another one that is opened beside does not switch its own camera on.
 const chosen = on => { try { if (on !== undefined) sessionStorage.setItem("camera", on ? "on" : ""); return sessionStorage.getItem("camera") === "on"; } catch { return false; } };
@@ -48,6 +49,7 @@ async function on() {
   asking = false;
   chosen(true);
   heldBack = "";
+  answered = performance.now();
   const [track] = stream.getVideoTracks();
   track.addEventListener("ended", () => off("the camera was unplugged or taken away"));
   track.addEventListener("mute", () => { heldBack = "it gives no pictures now"; say(); });
@@ -95,7 +97,10 @@ function frame(now, meta) {
   if (!wanted || wanted.by && wanted.by !== mine || busy || now < next) return;
   const at = meta.captureTime, captured = at > now - 3000 && at <= now ? at : now;
   if ((next += wanted.every) < now) next = now + 0.9 * wanted.every; // keeps the pace where pictures come a little early or late
-  send(captured).catch(() => { heldBack = "the server does not answer"; say(); }).finally(() => { busy = false; });
+  send(captured).catch(() => {
+    heldBack = "the server does not answer";
+    now - answered > lost ? off(heldBack) : say();
+  }).finally(() => { busy = false; });
 }
 
 const canvas = document.createElement("canvas");
@@ -113,6 +118,7 @@ async function send(captured) {
   const body = await frameOf();
   if (!body || !stream) return;
   const r = await fetch(`/camera/picture?page=${mine}&captured=${captured}&sent=${performance.now()}`, { method: "POST", body });
+  answered = performance.now();
   if (r.status === 200 && !trying) return off(); // the run has just ended
   const text = r.ok ? "" : await r.text();
   if (text !== heldBack) { heldBack = text; say(); }
