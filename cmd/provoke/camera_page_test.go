@@ -130,7 +130,16 @@ func TestTheBrowsersCameraIsReadIntoTheJournal(t *testing.T) {
 		}
 		return text
 	})
+	p.Go(s.address + "/camera?file=bench.yaml&monitor=CAM1")
+	p.Wait(`globalThis.provoke && document.querySelectorAll("[data-region]").length === 3`)
+	p.Click("#camera [data-do=on]")
+	p.Wait(`/^reads: 12\.3[146]$/.test(document.querySelector("[data-reads]").textContent)`)
 	p.Go(s.address + "/plan?file=baseline.yaml")
+	p.Wait(`globalThis.provoke && document.querySelector("#camera").dataset.on === "no"`)
+	time.Sleep(time.Second) // the camera that was set up is still wanted for a while
+	if browser.Value[bool](p, `!!document.querySelector("#camera video").srcObject`) {
+		t.Error("the camera is on after the page that sets it up was left")
+	}
 	p.Wait(`globalThis.provoke && document.querySelector(".arm button.go:enabled")`)
 	p.Click(".arm button.go")
 	p.Wait(`location.pathname.startsWith("/arm/") && globalThis.provoke`)
@@ -142,6 +151,8 @@ func TestTheBrowsersCameraIsReadIntoTheJournal(t *testing.T) {
 	p.Click("main form button.go")
 	p.Wait(`location.pathname === "/live" && document.querySelector("#camera")?.innerText.includes("its pictures go to the run")`)
 	began := time.Now()
+	p.Wait(`/weight: 12\.3[146]\n/.test(document.querySelector(".view .sees")?.innerText)`)
+	p.Shot("../../out/live-camera.png", true)
 	if v := j.end(); !strings.Contains(v, "done") {
 		t.Fatalf("the run: %s", v)
 	}

@@ -83,8 +83,8 @@ func newCamera(spec catalog.Monitor, o Options) (Monitor, error) {
 const pageBegins = 20 * time.Second
 
 // ErrNoPage is returned where a monitor watches through the browser's camera and no page can send its pictures.
-var ErrNoPage = errors.New("a monitor watches through the browser's camera, and no page is served here: begin the run " +
-	"on the page of \"provoke serve\", or name another camera")
+var ErrNoPage = errors.New("a monitor watches through the browser's camera, and no page is served here: begin the " +
+	"run on the page of \"provoke serve\", or name another camera")
 
 // SourceOf is the camera of a monitor. page is what pages hand over, for one that watches through the browser's.
 func SourceOf(spec catalog.Monitor, page *camera.Handed) (camera.Source, error) {

@@ -16,8 +16,8 @@ import (
 	"provoke/internal/terminal"
 )
 
-// A camera that is set up is read as its regions were taught, is on while somebody asks for its picture, and goes off by
-// itself then.
+// A camera that is set up is read as its regions were taught, is on while somebody asks for its picture, and goes off
+// by itself then.
 func TestACameraThatIsSetUpIsOnOnlyWhileItIsLookedAt(t *testing.T) {
 	t.Parallel()
 	sim, file := cameraBench(t, simbench.CameraView{Rate: 25})
@@ -44,8 +44,9 @@ func TestACameraThatIsSetUpIsOnOnlyWhileItIsLookedAt(t *testing.T) {
 	}
 	untaught := m
 	untaught.Regions = nil
-	if err := look("without regions", untaught, func(s dut.Shot) bool { return len(s.Seen) == 0 && len(s.JPEG) > 1000 }); err !=
-		nil {
+	if err := look("without regions", untaught, func(s dut.Shot) bool {
+		return len(s.Seen) == 0 && len(s.JPEG) > 1000
+	}); err != nil {
 		t.Error("without regions:", err)
 	}
 	if n := sim.CameraLookers(); n != 1 {

@@ -36,7 +36,7 @@ async function on() {
   asking = true;
   try {
     if (!navigator.mediaDevices?.getUserMedia) throw Object.assign(new Error(), { message: "this browser gives a camera to pages of this computer or over TLS only" });
-    const video = { width: { ideal: 1280 }, height: { ideal: 720 } }, device = kept("camera");
+    const video = { width: { ideal: 1280 }, height: { ideal: 720 }, facingMode: { ideal: "environment" } }, device = kept("camera");
     if (device) video.deviceId = { exact: device };
     stream = await navigator.mediaDevices.getUserMedia({ audio: false, video });
   } catch (e) {
@@ -139,7 +139,7 @@ export function camera() {
   sign.querySelector("[data-do=on]").addEventListener("click", on);
   sign.querySelector("[data-do=off]").addEventListener("click", () => off());
   sign.querySelector("select").addEventListener("change", e => { keep("camera", e.target.value); off(); on(); });
-  addEventListener("pagehide", () => { if (stream) left("the page that sends them was closed or loaded again"); for (const t of stream?.getTracks() ?? []) t.stop(); stream = null; });
+  addEventListener("pagehide", () => { if (trying === "read") chosen(false); if (stream) left("the page that sends them was closed or loaded again"); for (const t of stream?.getTracks() ?? []) t.stop(); stream = null; });
   addEventListener("pageshow", e => { if (e.persisted) say(); });
   document.addEventListener("visibilitychange", () => { if (stream) { heldBack = document.hidden ? "it stands still while this page is behind another" : ""; say(); } });
   if (trying && chosen()) on();
