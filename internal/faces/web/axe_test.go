@@ -81,6 +81,7 @@ func TestNoPageHasAnAccessibilityViolation(t *testing.T) {
 	}
 	s.sweeps(t)
 	paths["sweep"] = "/sweep?file=sweep.yaml"
+	paths["camera with regions"] = s.withCamera(t)
 	for _, name := range web.StateNames() {
 		paths["state "+name] = "/_states/" + name
 	}

@@ -246,16 +246,16 @@ func filmOf(t testing.TB) string {
 	return filepath.Join(dir, "film.mjpeg")
 }
 
-// withCamera gives the bench of a site a camera of the browser that has one region, with a comment, and returns the
-// address of its page.
+// withCamera writes a bench beside that of a site, with a camera of the browser that has one region with a comment and
+// one for digits, and returns the path of its page.
 func (s *site) withCamera(t testing.TB) string {
 	t.Helper()
 	text := string(must(os.ReadFile(filepath.Join(s.dir, "bench.yaml"))))
-	write(t, s.dir, "bench.yaml", []byte(strings.Replace(text, "monitors:\n",
-		"monitors:\n  - id: CAM1 # on the tripod\n"+
-			"    kind: camera\n    url: browser\n    silence: 3 s\n    regions:\n"+
-			"      - {name: lamp, look_for: lamp, at: [232, 72, 24, 24]} # red when it fails\n", 1)))
-	return s.URL + "/camera?file=bench.yaml&monitor=CAM1"
+	write(t, s.dir, "filmed.yaml", []byte(strings.Replace(text, "monitors:\n",
+		"monitors:\n  - id: CAM1 # on the tripod\n    kind: camera\n    url: browser\n    silence: 3 s\n"+
+			"    regions:\n      - {name: lamp, look_for: lamp, at: [232, 72, 24, 24]} # red when it fails\n"+
+			"      - {name: label of the case, look_for: reference, at: [40, 144, 64, 24]}\n", 1)))
+	return "/camera?file=filmed.yaml&monitor=CAM1"
 }
 
 // Regions are drawn with the mouse and with the keyboard, a picture is kept as a lesson, and what the bench file then
@@ -266,8 +266,8 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 	s := serve(t, true)
 	p.Size(1280, 900)
 	s.enter(p)
-	p.Go(s.withCamera(t))
-	p.Wait(`globalThis.provoke && document.querySelectorAll(".view svg g").length === 1`)
+	p.Go(s.URL + s.withCamera(t))
+	p.Wait(`globalThis.provoke && document.querySelectorAll(".view svg g").length === 2`)
 	p.Click("#camera [data-do=on]")
 	p.Wait(`document.querySelector("#camera video").videoWidth === 320`)
 	p.Eval(`new Promise(r => setTimeout(r, 300))`)
@@ -278,7 +278,7 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 	// by mouse: from the display's upper left corner to its lower right one
 	p.Eval(`document.querySelector(".view").scrollIntoView({block: "center", behavior: "instant"})`)
 	p.Drag(".view svg", 50.0/320, 64.0/192, 190.0/320, 112.0/192)
-	p.Wait(`document.querySelectorAll("[data-region]").length === 2`)
+	p.Wait(`document.querySelectorAll("[data-region]").length === 3`)
 	row := `[...document.querySelectorAll("[data-region]")].at(-1)`
 	p.Eval(`(() => { const r = ` + row + `; for (const [k, v] of Object.entries({name: "weight", look_for: "digits", places: "5"})) { const e = r.querySelector('[name$=".' + k + '"]'); e.value = v; e.dispatchEvent(new Event("input", {bubbles: true})); } })()`)
 	p.Eval(`(() => { const e = ` + row + `.querySelector("[data-shows]"); e.value = "12.34"; ` + row + `.querySelector("[data-do=teach]").click(); })()`)
@@ -287,7 +287,7 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 	// by keyboard: one is added, moved by 10 + 1 to the left and 1 up, made 2 wider, and named
 	p.Eval(`document.querySelector("#add-region").focus()`)
 	p.Press("\r")
-	p.Wait(`document.querySelectorAll("[data-region]").length === 3 && document.activeElement === document.querySelector(".view svg").lastElementChild`)
+	p.Wait(`document.querySelectorAll("[data-region]").length === 4 && document.activeElement === document.querySelector(".view svg").lastElementChild`)
 	before := browser.Value[[]int](p, boxOfLast)
 	p.Eval(`(() => { const press = (key, o) => document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true, cancelable: true, ...o})); press("ArrowLeft", {ctrlKey: true}); press("ArrowLeft"); press("ArrowUp"); press("ArrowRight", {shiftKey: true}); press("ArrowRight", {shiftKey: true}); })()`)
 	after := browser.Value[[]int](p, boxOfLast)
@@ -313,7 +313,7 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 	if kept < 0 {
 		t.Fatalf("no lesson is in the folder: %v", list)
 	}
-	b, _ := catalog.Parse("bench.yaml", []byte(text), func(name string) ([]byte, error) {
+	b, _ := catalog.Parse("filmed.yaml", []byte(text), func(name string) ([]byte, error) {
 		return os.ReadFile(filepath.Join(s.dir, name))
 	})
 	var got []catalog.CameraRegion
@@ -322,14 +322,14 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 			got = m.Regions
 		}
 	}
-	if len(got) != 3 {
+	if len(got) != 4 {
 		t.Fatalf("%d regions:\n%s", len(got), text)
 	}
 	near := func(a, b image.Rectangle, by int) bool {
 		d := func(x, y int) bool { return x-y <= by && y-x <= by }
 		return d(a.Min.X, b.Min.X) && d(a.Min.Y, b.Min.Y) && d(a.Max.X, b.Max.X) && d(a.Max.Y, b.Max.Y)
 	}
-	w := got[1]
+	w := got[2]
 	if w.Name != "weight" || w.LookFor != catalog.LookForDigits || w.Places != 5 || len(w.Lessons) != 1 ||
 		!near(w.Box, image.Rect(50, 64, 190, 112), 2) {
 		t.Errorf("drawn by mouse: %+v", w)
@@ -340,7 +340,7 @@ func TestRegionsAreDrawnOnThePicture(t *testing.T) {
 			t.Errorf("its lesson shows %q: %v", l.Shows, err)
 		}
 	}
-	if c := got[2]; c.Name != "case" || c.LookFor != catalog.LookForChange ||
+	if c := got[3]; c.Name != "case" || c.LookFor != catalog.LookForChange ||
 		c.Box != image.Rect(after[0], after[1], after[0]+after[2], after[1]+after[3]) {
 		t.Errorf("drawn by keyboard: %+v, not %v", c, after)
 	}

@@ -139,7 +139,7 @@ func TestEveryControlIsReachedWithTheKeyboard(t *testing.T) {
 	s := serve(t, true)
 	p.Size(1280, 720)
 	s.enter(p)
-	for _, path := range []string{"/live?run=3", "/plan?file=exposure.yaml", "/bench", "/compare"} {
+	for _, path := range []string{"/live?run=3", "/plan?file=exposure.yaml", "/bench", "/compare", s.withCamera(t)} {
 		p.Go(s.URL + path)
 		p.Wait(`globalThis.provoke`)
 		total := browser.Value[int](p,

@@ -110,6 +110,7 @@ func TestNoTextLeavesItsBox(t *testing.T) {
 	maps.Copy(paths, s.studies(t))
 	s.sweeps(t)
 	paths["sweep"] = "/sweep?file=sweep.yaml"
+	paths["camera-regions"] = s.withCamera(t)
 	s.fill(t)
 	paths["filled-live"], paths["filled-findings"] = "/live?run=13", "/findings?run=13"
 	paths["filled-compare"], paths["filled-report"] = "/compare?before=12&after=13", "/report?run=12&run=13"
