@@ -301,9 +301,22 @@ func TestAllMonitorsAreQuietWhereNothingHappens(t *testing.T) {
 	x := trial{plan: "baseline", grid: "{from: 150 kHz, to: 79 MHz, step: 20 %}", dwell: "150 ms",
 		monitors: []string{"SHOWN", "CAM1", "MIC1"}}
 	if *long {
-		x.grid, x.dwell = "{from: 150 kHz, to: 79 MHz, step: 1 %}", "1 s"
+		x.grid, x.dwell = "{from: 150 kHz, to: 79 MHz, step: 1.3 %}", "1 s"
 	}
-	r, _ := x.run(t)
+	r, job := x.run(t)
+	for _, s := range r.Steps {
+		if s.Outcome.Upset {
+			t.Errorf("at %v: %s", s.At.Format(time.TimeOnly), s.Note)
+		}
+	}
+	for record, err := range job.Records(1, 1) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if h, ok := record.Event.(event.Hold); ok {
+			t.Errorf("at %v: held: %s", record.At.Format(time.TimeOnly), h.Why)
+		}
+	}
 	t.Logf("figure: %d upsets in %d dwells of %s without RF", r.Upsets, len(r.Steps), x.dwell)
 	if r.Upsets > 0 || len(r.Holds) > 0 || len(r.Steps) < 30 {
 		t.Errorf("%d upsets and %d holds in %d dwells without RF", r.Upsets, len(r.Holds), len(r.Steps))
