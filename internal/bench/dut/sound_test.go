@@ -190,7 +190,7 @@ func TestAWrongRateOfSamplesIsTold(t *testing.T) {
 	}
 	synctest.Test(t, func(t *testing.T) { // one that comes a little fast, and late for a second now and then
 		stalls := func(i int) (float64, bool) {
-			if i%(8100*13) == 8100*9 {
+			if i%(8100*13) == 8100*19/2 {
 				time.Sleep(time.Second)
 			}
 			return tone(0.1)(i), true
