@@ -122,5 +122,6 @@ func (w *benchWriter) sound() {
 	w.line("    every: 20 ms")
 	w.line("    tolerance: 15 dB")
 	w.line("    silence: %v", w.scaled(1, silenceAtLeast))
-	w.line("    latency: %v", w.scaled(w.b.config.Speed*(w.b.config.Sound.Delay+soundPiece).Seconds(), time.Millisecond))
+	w.line("    latency: %v", w.scaled(w.b.config.Speed*(w.b.config.Sound.Delay+soundPiece).Seconds(),
+		time.Millisecond))
 }
