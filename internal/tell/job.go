@@ -168,7 +168,7 @@ func Tell(j Job) (*Report, error) {
 		return nil, errors.New("write a report: the job holds no run to tell of")
 	}
 	p := &Report{
-		Job: j, book: Open(j), Made: LastRecord(j.Runs).Format(minute), Integrity: Integrity(j.Runs),
+		Job: j, book: Open(j), Made: LastRecord(j.Runs).Format(minute), Integrity: result.Integrity(j.Runs),
 		Runs: runsTable(j.Runs), Journal: journalTable(j.Runs), Cautions: cautions, told: detailed,
 	}
 	for _, r := range j.Runs {

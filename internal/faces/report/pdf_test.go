@@ -320,7 +320,7 @@ func TestTextOfTheDocumentCanBeSearched(t *testing.T) {
 			"the program":                  "provoke 0.1-test",
 			"a head that goes on":          ", continued",
 			"the first page":               "page 1 of ",
-			"the integrity hash":           tell.Integrity(job.Runs),
+			"the integrity hash":           result.Integrity(job.Runs),
 			"the head of a run's journal":  job.Runs[0].Head[:16],
 			"the uncertainty":              "Uncertainty",
 			"the before and after verdict": "Fix shown, with reservations",
@@ -362,7 +362,7 @@ func TestEveryPageHasItsNumberAndTheIntegrityHash(t *testing.T) {
 	pages := strings.Split(strings.TrimRight(outside(t, document, "pdftotext", "-layout", "FILE", "-"), "\f\n"), "\f")
 	for i, p := range pages {
 		if !strings.Contains(p, fmt.Sprintf("page %d of %d", i+1, len(pages))) ||
-			!strings.Contains(p, tell.Integrity(job.Runs)[:12]) {
+			!strings.Contains(p, result.Integrity(job.Runs)[:12]) {
 			t.Errorf("page %d has no number or no hash:\n%s", i+1, p)
 		}
 	}

@@ -230,7 +230,7 @@ func TestTheSummarySaysThatRFIsNotKnownToBeOff(t *testing.T) {
 	}
 	rows, _ := f.GetRows("Summary")
 	all := fmt.Sprint(rows)
-	for _, s := range []string{tell.Integrity(troubledJob().Runs), "not verified against the standard's text",
+	for _, s := range []string{result.Integrity(troubledJob().Runs), "not verified against the standard's text",
 		"out of date"} {
 		if !strings.Contains(all, s) {
 			t.Errorf("the summary does not say %q", s)

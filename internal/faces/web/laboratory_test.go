@@ -11,7 +11,6 @@ import (
 	"provoke/internal/job/event"
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
-	"provoke/internal/tell"
 )
 
 // The canned laboratory failed at 2.1 to 2.4 MHz and at 27.12 MHz with 3 V e.m.f., which stands for 10 mA = 80
@@ -157,7 +156,7 @@ func TestTheReportOfThePageHoldsTheLaboratorysReportAndItsHash(t *testing.T) {
 		}
 		runs = append(runs, r)
 	}
-	for _, want := range []string{tell.Integrity(runs), "What a laboratory reported, as entered",
+	for _, want := range []string{result.Integrity(runs), "What a laboratory reported, as entered",
 		"The laboratory's failures on the bench, run 3", "What the laboratory's report asks for: not shown"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the report does not hold %q", want)

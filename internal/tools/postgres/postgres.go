@@ -1,0 +1,135 @@
+//go:build unix
+
+// Package postgres starts a PostgreSQL server for a test, in a folder of its own, on a socket there and on no port.
+package postgres
+
+import (
+	"bytes"
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// Server is one that runs.
+type Server struct {
+	t       testing.TB
+	bin     string
+	dir     string
+	as      *syscall.Credential // nil where the tests are not root's
+	process *exec.Cmd
+	said    bytes.Buffer
+}
+
+// Start makes a server and starts it; its end is the test's. Where there is no PostgreSQL the test is skipped.
+func Start(t testing.TB) *Server {
+	t.Helper()
+	bins, _ := filepath.Glob("/usr/lib/postgresql/*/bin")
+	if path, err := exec.LookPath("initdb"); err == nil && len(bins) == 0 {
+		bins = append(bins, filepath.Dir(path))
+	}
+	if len(bins) == 0 {
+		t.Skip("outside check skipped: no PostgreSQL server: install postgresql")
+	}
+	slices.Sort(bins)
+	s := &Server{t: t, bin: bins[len(bins)-1]}
+	var err error
+	if s.dir, err = os.MkdirTemp("", "pg"); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Kill(); os.RemoveAll(s.dir) })
+	if os.Getuid() == 0 { // initdb refuses root
+		who, err := user.Lookup("postgres")
+		if err != nil {
+			who, err = user.Lookup("nobody")
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		uid, _ := strconv.Atoi(who.Uid)
+		gid, _ := strconv.Atoi(who.Gid)
+		s.as = &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}
+		if err := os.Chown(s.dir, uid, gid); err != nil {
+			t.Fatal(err)
+		}
+	}
+	out, err := s.command("initdb", "-D", s.data(), "-U", "owner", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8",
+		"--no-sync").CombinedOutput()
+	if err != nil {
+		t.Fatalf("initdb: %v\n%s", err, out)
+	}
+	s.Run()
+	return s
+}
+
+func (s *Server) data() string { return filepath.Join(s.dir, "data") }
+
+func (s *Server) command(name string, args ...string) *exec.Cmd {
+	c := exec.Command(filepath.Join(s.bin, name), args...)
+	c.Dir = s.dir
+	c.SysProcAttr = &syscall.SysProcAttr{Credential: s.as, Setpgid: true}
+	c.Env = append(os.Environ(), "LC_ALL=C.UTF-8", "PGHOST="+s.dir, "PGUSER=owner", "PGDATABASE=postgres")
+	return c
+}
+
+// Run starts the server, again after Kill, and waits until it answers.
+func (s *Server) Run() {
+	s.t.Helper()
+	os.Remove(filepath.Join(s.data(), "postmaster.pid")) // of the one that was killed
+	s.process = s.command("postgres", "-D", s.data(), "-k", s.dir, "-c", "listen_addresses=", "-c", "max_connections=40",
+		"-c", "shared_buffers=256MB", "-c", "max_wal_size=4GB")
+	s.process.Stdout, s.process.Stderr = &s.said, &s.said
+	if err := s.process.Start(); err != nil {
+		s.t.Fatal(err)
+	}
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		out, err := s.command("pg_isready").CombinedOutput()
+		if err == nil {
+			return
+		}
+		if time.Now().After(end) {
+			s.t.Fatalf("the server does not answer: %v\n%s", err, out)
+		}
+	}
+}
+
+// Kill ends the server and its helpers as a power cut would, by their ids.
+func (s *Server) Kill() {
+	if s.process == nil {
+		return
+	}
+	syscall.Kill(-s.process.Process.Pid, syscall.SIGKILL)
+	s.process.Wait()
+	s.process = nil
+}
+
+// Address is the server's, with a user and a database.
+func (s *Server) Address(who, database string) string {
+	return fmt.Sprintf("postgres://%s@/%s?host=%s", who, database, url.QueryEscape(s.dir))
+}
+
+// Database makes a database and returns the address under which its owner reaches it.
+func (s *Server) Database(name string) string {
+	s.t.Helper()
+	s.Psql("postgres", "CREATE DATABASE "+name)
+	return s.Address("owner", name)
+}
+
+// Psql gives a database statements, and returns what it prints, unadorned.
+func (s *Server) Psql(database, text string) string {
+	s.t.Helper()
+	c := s.command("psql", "-X", "-q", "-t", "-A", "-v", "ON_ERROR_STOP=1", "-d", database)
+	c.Stdin = bytes.NewBufferString(text)
+	out, err := c.CombinedOutput()
+	if err != nil {
+		s.t.Fatalf("psql: %v\n%s", err, out)
+	}
+	return string(out)
+}
