@@ -39,6 +39,7 @@ type commands struct {
 	Compare    compareCommand    `cmd:"" help:"Compare two runs, before and after: gain per frequency, verdict."`
 	Report     reportCommand     `cmd:"" help:"Write the report of a job."`
 	Journal    journalCommand    `cmd:"" help:"Print, verify or copy the journal of a job."`
+	Archive    archiveCommand    `cmd:"" help:"Keep the jobs of many benches in one place, and ask over all of them."`
 	Note       noteCommand       `cmd:"" help:"Add a remark to a run."`
 	Attach     attachCommand     `cmd:"" help:"Add a photo or file to a run."`
 	Keys       keysCommand       `cmd:"" help:"List the keys of bench, plan, laboratory, about, table and cable files."`

@@ -184,6 +184,7 @@ func (w *benchWriter) cable() {
 	w.line("cable:")
 	w.line("  id: W1")
 	w.line("  description: simulated cable of the invented weigher")
+	w.line("  kind: RS-485")
 	w.line("  length: %.2f m", c.clampToDUT+c.clampToAE)
 	w.line("  height: %g mm", w.g.height*1e3)
 	w.line("  clamp_to_dut: %.2f m", c.clampToDUT)
@@ -196,6 +197,7 @@ func (w *benchWriter) cable() {
 	w.line("  id: DUT1")
 	w.line("  description: conveyor belt weigher, invented")
 	w.line("  serial: SIM-0008")
+	w.line("  version: firmware 1.4, invented")
 	w.line("  port: X2, text output")
 	w.line("")
 }

@@ -201,6 +201,7 @@ type Clamp struct {
 // Cable is the cable that carries the current, over the reference plane.
 type Cable struct {
 	Identity
+	Kind       string // by which an archive finds it
 	Length     rf.Length
 	Height     rf.Length
 	ClampToDUT rf.Length
@@ -217,7 +218,8 @@ type Cable struct {
 // DUT is the device under test.
 type DUT struct {
 	Identity
-	Port string // the port whose cable is injected
+	Version string // board, firmware
+	Port    string // the port whose cable is injected
 	// Cycle is the DUT's own: what it does once per cycle shows only in a dwell as long; 0 when not
 	// known.
 	Cycle rf.Duration

@@ -90,8 +90,8 @@ func (b *builder) build(raw benchFile) {
 		b.cable(*raw.Cable)
 	}
 	if raw.DUT != nil {
-		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Port: raw.DUT.Port, Cycle: raw.DUT.Cycle,
-			NeededDwell: raw.DUT.NeededDwell}
+		out.DUT = DUT{Identity: b.identity("dut", raw.DUT.identityFile), Version: raw.DUT.Version,
+			Port: raw.DUT.Port, Cycle: raw.DUT.Cycle, NeededDwell: raw.DUT.NeededDwell}
 	}
 	if raw.Probe != nil {
 		out.Probe = b.probe(*raw.Probe)
@@ -295,8 +295,9 @@ const (
 func (b *builder) cable(f cableFile) {
 	const path = "cable"
 	c := Cable{
-		Identity: b.identity(path, f.identityFile), Decoupling: f.Decoupling, PositionTolerance: f.PositionTolerance,
-		Length: f.Length, Height: f.Height, ClampToDUT: f.ClampToDUT, ProbeToDUT: f.ProbeToDUT,
+		Identity: b.identity(path, f.identityFile), Kind: f.Kind, Decoupling: f.Decoupling,
+		PositionTolerance: f.PositionTolerance,
+		Length:            f.Length, Height: f.Height, ClampToDUT: f.ClampToDUT, ProbeToDUT: f.ProbeToDUT,
 		MaximumCurrent: rating(b, path, "maximum_current", f.MaximumCurrent,
 			"no current on it can be shown to be safe"),
 		ExpectedLow: usualLow, ExpectedHigh: usualHigh,

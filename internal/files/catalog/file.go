@@ -122,6 +122,7 @@ type (
 	}
 	cableFile struct {
 		identityFile
+		Kind              string     `yaml:"kind" says:"the kind of cable, by which an archive finds it: RS-485, mains, 4 to 20 mA"`
 		Length            rf.Length  `yaml:"length" says:"length of the cable"`
 		Height            rf.Length  `yaml:"height" says:"height over the reference plane"`
 		ClampToDUT        rf.Length  `yaml:"clamp_to_dut" says:"from the clamp's middle to the DUT's connector"`
@@ -134,6 +135,7 @@ type (
 	}
 	dutFile struct {
 		identityFile
+		Version     string      `yaml:"version" says:"of the product: board, firmware; an archive compares versions"`
 		Port        string      `yaml:"port" says:"the port whose cable is injected"`
 		Cycle       rf.Duration `yaml:"cycle" says:"time that the DUT takes for one cycle of its work; a shorter dwell is warned of"`
 		NeededDwell rf.Duration `yaml:"needed_dwell" says:"dwell that its makers or a study ask for"`

@@ -183,14 +183,14 @@ func (a *Archive) Jobs(ctx context.Context) (out []Job, err error) {
 	return out, err
 }
 
-// StaleJobs lists those whose findings are not of what they hold now, or not by this version of the program.
+// StaleJobs lists those whose findings are not of what they hold now; with olderToo, or not by this version of the
+// program.
 func (a *Archive) StaleJobs(ctx context.Context, olderToo bool) (out []Job, err error) {
-	all, err := a.Jobs(ctx)
-	for _, j := range all {
-		if j.Stale() || olderToo && j.Program != a.program {
-			out = append(out, j)
-		}
+	where, args := "derived = '' ORDER BY id", []any{}
+	if olderToo {
+		where, args = "derived = '' OR program <> ? ORDER BY id", []any{a.program}
 	}
+	err = a.within(ctx, false, func(t tx) (err error) { out, err = a.jobs(ctx, t, where, args...); return err })
 	return out, err
 }
 

@@ -53,8 +53,10 @@ type FixFact struct {
 	Before, After      int
 	Fix, Verdict, Fate string
 	Low, High          float64
-	Gain               float64 // the least of the band in dB
-	Bound              string
+	// Gain is what the onset rose by at the frequency At that had the lowest one in the band, in dB, with its bound;
+	// Least is the least over the band, which its edges give that just failed before.
+	At, Gain, Least float64
+	Bound           string
 }
 
 // Facts are what is derived from a job.
@@ -164,7 +166,8 @@ func (a *Archive) put(ctx context.Context, t tx, j Job, f Facts) error {
 		if !ok || !ok2 {
 			return errors.New("a comparison of runs that are not there")
 		}
-		add("fixes", j.ID, before.ID, after.ID, x.Fix, x.Verdict, x.Low, x.High, x.Fate, known(x.Gain), x.Bound)
+		add("fixes", j.ID, before.ID, after.ID, x.Fix, x.Verdict, x.Low, x.High, x.Fate, x.At, known(x.Gain), x.Bound,
+			known(x.Least))
 	}
 	for _, table := range factColumns {
 		rows := tables[table.name]
@@ -198,5 +201,6 @@ var factColumns = []struct {
 	{"causes", []string{"run", "low", "high", "cause", "strength"}},
 	{"items", []string{"run", "id", "description", "serial", "certificate", "calibrated", "due"}},
 	{"curves", []string{"run", "item", "what", "source", "sha256"}},
-	{"fixes", []string{"job", "before", "after", "fix", "verdict", "low", "high", "fate", "gain", "bound"}},
+	{"fixes", []string{"job", "before", "after", "fix", "verdict", "low", "high", "fate", "at_hz", "gain",
+		"bound", "least"}},
 }

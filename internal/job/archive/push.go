@@ -79,17 +79,25 @@ func (a *Archive) push(ctx context.Context, job *store.Job, p Pushing) (out Push
 	if err := a.choose(ctx, job, v, root, p, &out); err != nil {
 		return out, err
 	}
-	for _, c := range v.Runs {
-		i := slices.IndexFunc(out.Job.Runs, func(r Run) bool { return r.Number == c.Run })
-		if i >= 0 && out.Job.Runs[i].Count >= c.Count {
-			if out.Job.Runs[i].Count > c.Count {
-				out.Ahead = append(out.Ahead, c.Run)
+	var batch []store.RunCheck
+	records := int64(0)
+	for i, c := range v.Runs {
+		there := slices.IndexFunc(out.Job.Runs, func(r Run) bool { return r.Number == c.Run })
+		switch {
+		case there < 0 || out.Job.Runs[there].Count < c.Count:
+			batch, records = append(batch, c), records+c.Count
+		case out.Job.Runs[there].Count > c.Count:
+			out.Ahead = append(out.Ahead, c.Run)
+		}
+		if last := i == len(v.Runs)-1; len(batch) > 0 && (last || records >= inOne) {
+			if err := a.pushRuns(ctx, job, batch, p, &out); err != nil {
+				return out, err
 			}
-			continue
+			batch, records = nil, 0
 		}
-		if err := a.pushRun(ctx, job, c, p, &out); err != nil {
-			return out, fmt.Errorf("run %d: %w", c.Run, err)
-		}
+	}
+	if out.Runs == 0 {
+		return out, nil
 	}
 	return out, a.within(ctx, false, func(t tx) error {
 		jobs, err := a.jobs(ctx, t, "id = ?", out.Job.ID)
@@ -188,57 +196,75 @@ func differs(job *store.Job, v store.Verification, j Job) error {
 	return nil
 }
 
-// pushRun sends what the archive lacks of a run, in one transaction.
-func (a *Archive) pushRun(ctx context.Context, job *store.Job, c store.RunCheck, p Pushing, out *Pushed) error {
-	root, err := rootOf(job, c.Run)
-	if err != nil {
-		return err
-	}
-	var verified time.Duration
+// inOne is how many records are sent in one transaction before the next run has one of its own.
+const inOne = 20000
+
+// pushRuns sends what the archive lacks of runs, in one transaction: all of them, or none.
+func (a *Archive) pushRuns(ctx context.Context, job *store.Job, runs []store.RunCheck, p Pushing, out *Pushed) error {
+	did := Pushed{Job: out.Job}
 	began := time.Now()
-	err = a.within(ctx, true, func(t tx) error {
+	err := a.within(ctx, true, func(t tx) error {
 		if err := a.lock(ctx, t, jobLock(out.Job.Root)); err != nil {
 			return err
 		}
-		jobID, err := a.jobRow(ctx, t, p, out)
-		if err != nil {
+		var err error
+		if did.Job.ID, err = a.jobRow(ctx, t, p, out); err != nil {
 			return err
 		}
-		r, err := a.runRow(ctx, t, job, jobID, root, c)
-		if err != nil || r.Count >= c.Count { // another pushed it meanwhile
+		for _, c := range runs {
+			if err := a.pushRun(ctx, t, job, c, &did); err != nil {
+				return fmt.Errorf("run %d: %w", c.Run, err)
+			}
+		}
+		if did.Runs == 0 { // another pushed them meanwhile
+			return nil
+		}
+		// What was derived before is of what the job held before.
+		if _, err := t.exec(ctx, "UPDATE jobs SET derived = '' WHERE id = ?", did.Job.ID); err != nil {
 			return err
 		}
-		n, err := load(ctx, t, job, r, c)
-		if err != nil {
-			return err
-		}
-		files, err := sendFiles(ctx, t, job, r.ID, &c)
-		if err != nil {
-			return err
-		}
-		begun := time.Now()
-		if err := a.verify(ctx, t, r, c); err != nil {
-			return err
-		}
-		verified = time.Since(begun)
-		if _, err := t.exec(ctx, "UPDATE runs SET count = ?, head = ?, closed = ?, imported = ? WHERE id = ?", c.Count,
-			c.Head, flag(c.Closed), flag(c.Imported), r.ID); err != nil {
-			return err
-		}
-		if _, err := t.exec(ctx, "INSERT INTO pushes (at, who, program, root, name, runs, records) VALUES "+
-			"(?, ?, ?, ?, ?, 1, ?)", stamp(time.Now()), p.Who, a.program, out.Job.Root, p.Name, n); err != nil {
-			return err
-		}
-		out.Job.ID = jobID
-		out.Runs, out.Records, out.Files = out.Runs+1, out.Records+n, out.Files+files
-		if at, err := event.ParseTime(r.Opened); err == nil && time.Until(at) > clockAhead {
-			out.Clock = append(out.Clock, c.Run)
-		}
-		return nil
+		_, err = t.exec(ctx, "INSERT INTO pushes (at, who, program, root, name, runs, records) VALUES (?, ?, ?, ?, ?, ?, ?)",
+			stamp(time.Now()), p.Who, a.program, out.Job.Root, p.Name, did.Runs, did.Records)
+		return err
 	})
-	out.Verified += verified
-	out.Sent += time.Since(began) - verified
-	return err
+	if err != nil {
+		return err
+	}
+	out.Job.ID, out.Runs, out.Records, out.Files = did.Job.ID, out.Runs+did.Runs, out.Records+did.Records, out.Files+did.Files
+	out.Clock = append(out.Clock, did.Clock...)
+	out.Verified += did.Verified
+	out.Sent += time.Since(began) - did.Verified
+	return nil
+}
+
+// pushRun sends what the archive lacks of a run, and verifies what arrived.
+func (a *Archive) pushRun(ctx context.Context, t tx, job *store.Job, c store.RunCheck, did *Pushed) error {
+	r, err := a.runRow(ctx, t, job, did.Job.ID, c)
+	if err != nil || r.Count >= c.Count {
+		return err
+	}
+	n, err := load(ctx, t, job, r, c)
+	if err != nil {
+		return err
+	}
+	files, err := sendFiles(ctx, t, job, r.ID, &c)
+	if err != nil {
+		return err
+	}
+	begun := time.Now()
+	if err := a.verify(ctx, t, r, c); err != nil {
+		return err
+	}
+	did.Verified += time.Since(begun)
+	if _, err := t.exec(ctx, "UPDATE runs SET count = ?, head = ?, closed = ?, imported = ? WHERE id = ?", c.Count,
+		c.Head, flag(c.Closed), flag(c.Imported), r.ID); err != nil {
+		return err
+	}
+	did.Runs, did.Records, did.Files = did.Runs+1, did.Records+n, did.Files+files
+	if at, err := event.ParseTime(r.Opened); err == nil && time.Until(at) > clockAhead {
+		did.Clock = append(did.Clock, c.Run)
+	}
+	return nil
 }
 
 func flag(is bool) int {
@@ -262,29 +288,28 @@ func (a *Archive) jobRow(ctx context.Context, t tx, p Pushing, out *Pushed) (int
 }
 
 // runRow is a run as the archive has it now, made empty where it is not there.
-func (a *Archive) runRow(ctx context.Context, t tx, job *store.Job, jobID int64, root string, c store.RunCheck) (Run,
-	error) {
-	r := Run{Number: c.Run, Root: root}
+func (a *Archive) runRow(ctx context.Context, t tx, job *store.Job, jobID int64, c store.RunCheck) (Run, error) {
+	r := Run{Number: c.Run}
+	for first, err := range job.Raws(c.Run, 1) {
+		if err != nil {
+			return r, err
+		}
+		r.Opened, r.Root = first.At, first.Chain
+		break
+	}
 	row, there, err := one(ctx, t, "SELECT id, root, opened, count, head FROM runs WHERE job = ? AND run = ?", jobID, c.Run)
 	switch {
 	case err != nil:
 		return r, err
 	case there:
 		r.ID, r.Opened, r.Count, r.Head = number(row[0]), row[2], number(row[3]), row[4]
-		if row[1] != root || r.Count <= c.Count && c.Has(r.Head) != r.Count {
+		if row[1] != r.Root || r.Count <= c.Count && c.Has(r.Head) != r.Count {
 			return r, fmt.Errorf("%w: another pushed another run meanwhile", ErrAltered)
 		}
 		return r, nil
 	}
-	for first, err := range job.Raws(c.Run, 1) {
-		if err != nil {
-			return r, err
-		}
-		r.Opened = first.At
-		break
-	}
 	row, _, err = one(ctx, t, "INSERT INTO runs (job, run, root, opened, count, head, closed, imported) VALUES "+
-		"(?, ?, ?, ?, 0, '', 0, 0) RETURNING id", jobID, c.Run, root, r.Opened)
+		"(?, ?, ?, ?, 0, '', 0, 0) RETURNING id", jobID, c.Run, r.Root, r.Opened)
 	if err == nil {
 		r.ID = number(row[0])
 	}

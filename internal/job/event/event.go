@@ -158,6 +158,15 @@ func (p Profile) Mark() string {
 	return level.Unverified
 }
 
+// Names of fields of a set-up by which an archive finds runs.
+const (
+	SetupProduct   = "product"
+	SetupVersion   = "version of the product"
+	SetupPort      = "port"
+	SetupCable     = "cable"
+	SetupCableKind = "kind of cable"
+)
+
 // Field is a named fact in words.
 type Field struct {
 	Name  string `json:"name"`

@@ -33,9 +33,11 @@ func setupOf(b *catalog.Bench) []event.Field {
 			out = append(out, event.Field{Name: name, Value: value})
 		}
 	}
-	add("product", b.DUT.Description)
-	add("port", b.DUT.Port)
-	add("cable", b.Cable.Description)
+	add(event.SetupProduct, b.DUT.Description)
+	add(event.SetupVersion, b.DUT.Version)
+	add(event.SetupPort, b.DUT.Port)
+	add(event.SetupCable, b.Cable.Description)
+	add(event.SetupCableKind, b.Cable.Kind)
 	add("cable length", b.Cable.Length.String())
 	add("cable height over the plane", b.Cable.Height.String())
 	add("clamp to product", b.Cable.ClampToDUT.String())

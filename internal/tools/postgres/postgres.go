@@ -133,3 +133,6 @@ func (s *Server) Psql(database, text string) string {
 	}
 	return string(out)
 }
+
+// File is a file in the server's folder.
+func (s *Server) File(name string) string { return filepath.Join(s.dir, name) }
