@@ -9,12 +9,15 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"time"
 
 	"provoke/internal/faces/recall"
 	"provoke/internal/job/archive"
 	"provoke/internal/job/store"
+	"provoke/internal/run/session"
 	"provoke/internal/tell"
 	"provoke/internal/terminal"
+	"provoke/internal/units/curve"
 	"provoke/internal/units/english"
 	"provoke/internal/units/rf"
 )
@@ -26,6 +29,7 @@ type archiveCommand struct {
 	Pull    archivePull    `cmd:"" help:"Write a job of the archive as a job file, record for record."`
 	List    archiveList    `cmd:"" help:"List the jobs of the archive."`
 	Ask     archiveAsk     `cmd:"" help:"Ask over all jobs: fixes, upsets, runs, versions of a product, two benches, equipment."`
+	Check   archiveCheck   `cmd:"" help:"Hold the equipment of a bench file against what the archive knows of it: due dates, drift."`
 	Verify  archiveVerify  `cmd:"" help:"Follow the chains of all jobs, or of one, as the archive holds them."`
 	Rebuild archiveRebuild `cmd:"" help:"Derive the findings of jobs anew from their records."`
 	Delete  archiveDelete  `cmd:"" help:"Take a job out of the archive, and record that."`
@@ -177,7 +181,7 @@ func printTelling(w *terminal.World, t telling, asJSON, all bool) error {
 }
 
 type archiveAsk struct {
-	Question string       `arg:"" enum:"fixes,upsets,runs,versions,agree,used" help:"fixes, upsets, runs, versions, agree or used."`
+	Question string       `arg:"" enum:"fixes,upsets,runs,versions,agree,equipment,used,corrected" help:"fixes, upsets, runs, versions, agree, equipment, used or corrected."`
 	Product  string       `placeholder:"TEXT" help:"Only products whose name holds this text."`
 	Version  string       `placeholder:"TEXT" help:"Only this version of the product."`
 	Cable    string       `placeholder:"TEXT" help:"Only this kind of cable, e.g. RS-485."`
@@ -193,7 +197,8 @@ type archiveAsk struct {
 	Gain     *rf.Gain     `placeholder:"'6 dB'" help:"With fixes: only gains of this much or more."`
 	Since    string       `placeholder:"DATE" help:"Only runs of this day or later, e.g. 2026-03-01."`
 	Until    string       `placeholder:"DATE" help:"Only runs of this day or earlier."`
-	Serial   string       `placeholder:"NUMBER" help:"With used: the serial number of the equipment."`
+	Serial   string       `placeholder:"NUMBER" help:"With equipment, used and corrected: the serial number."`
+	With     string       `placeholder:"BENCH" help:"With corrected: a bench file in which the probe has the corrected curve."`
 	All      bool         `help:"Print the evidence of every row too."`
 	JSON     bool         `name:"json" help:"Print the answer as JSON."`
 }
@@ -204,7 +209,9 @@ upsets     failing bands, the lowest onset first
 runs       the runs themselves
 versions   a product over its versions: exposures before which nothing was changed
 agree      the same product on two benches (--bench A --bench B): En at each frequency that upset on both
+equipment  certificates and due dates by serial number, and a control chart of each curve that was calibrated more than once
 used       runs that used a piece of equipment (--serial), when its certificate turns out wrong
+corrected  what the right curve of a monitoring probe (--serial, --with) makes of the onsets of runs that used it; changes no record
 
 Texts are looked for anywhere in their field, whatever their case. Every answer says how many jobs it speaks from, and which version of
 provoke derived their findings.`
@@ -235,8 +242,12 @@ func (c *archiveAsk) Run(w *terminal.World, p *archiveCommand) error {
 		return terminal.WithCode(terminal.ExitUsage, errors.New("only agree takes --bench twice"))
 	case !agree && len(c.Bench) == 1:
 		f.Bench = c.Bench[0]
-	case c.Question == "used" && c.Serial == "":
-		return terminal.WithCode(terminal.ExitUsage, errors.New("used asks for a serial number: give --serial"))
+	case (c.Question == "used" || c.Question == "corrected") && c.Serial == "":
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s asks for a serial number: give --serial", c.Question))
+	}
+	right, err := c.corrected()
+	if err != nil {
+		return err
 	}
 	a, ctx, done, err := p.open(w, false)
 	if err != nil {
@@ -259,13 +270,66 @@ func (c *archiveAsk) Run(w *terminal.World, p *archiveCommand) error {
 		t, err = recall.AskVersions(ctx, a, f)
 	case "agree":
 		t, err = recall.AskAgree(ctx, a, f, [2]string{c.Bench[0], c.Bench[1]})
+	case "equipment":
+		t, err = recall.AskRegister(ctx, a, c.Serial, time.Now())
 	case "used":
 		t, err = recall.AskUses(ctx, a, c.Serial, f)
+	case "corrected":
+		t, err = recall.AskCorrected(ctx, a, c.Serial, c.With, right, f)
 	}
 	if err != nil {
 		return err
 	}
 	return printTelling(w, t, c.JSON, c.All)
+}
+
+// corrected reads the curve that should have been used.
+func (c *archiveAsk) corrected() (none curve.Curve[rf.Transimpedance], err error) {
+	if c.Question != "corrected" {
+		return none, nil
+	}
+	if c.With == "" {
+		return none, terminal.WithCode(terminal.ExitUsage, errors.New("corrected asks for the right curve: give --with and a bench "+
+			"file in which the probe has it"))
+	}
+	b, _, err := session.LoadBench(c.With)
+	if err != nil {
+		return none, err
+	}
+	if b.Probe == nil || b.Probe.Serial != c.Serial {
+		return none, fmt.Errorf("%s: its probe has not the serial number %s", c.With, c.Serial)
+	}
+	return b.Probe.TransferImpedance, nil
+}
+
+type archiveCheck struct {
+	Bench string `arg:"" help:"Bench file."`
+	JSON  bool   `name:"json" help:"Print it as JSON."`
+}
+
+// Run checks a bench before a run.
+func (c *archiveCheck) Run(w *terminal.World, p *archiveCommand) error {
+	b, _, err := session.LoadBench(c.Bench)
+	if err != nil {
+		return err
+	}
+	a, ctx, done, err := p.open(w, false)
+	if err != nil {
+		return err
+	}
+	defer done()
+	t, err := recall.Check(ctx, a, b, time.Now())
+	if err != nil {
+		return err
+	}
+	if err := printTelling(w, t, c.JSON, false); err != nil {
+		return err
+	}
+	if n := len(t.Warnings); n > 0 {
+		return terminal.WithCode(terminal.ExitProblems, fmt.Errorf("%s about the equipment of %s", english.Count(n, "warning",
+			"warnings"), c.Bench))
+	}
+	return nil
 }
 
 type archiveVerify struct {

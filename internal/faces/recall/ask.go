@@ -557,7 +557,7 @@ func (t UsesTold) Sections() []tell.Section {
 		if u.Due != "" && u.Due < day(u.Opened) {
 			due = tell.Cell{Text: u.Due + ", before the run", Mark: "bad"}
 		}
-		table.Add(cell(day(u.Opened)), cell(u.ID+", "+u.Description), cell(u.Certificate), cell(u.Calibrated), due,
+		table.Add(cell(day(u.Opened)), cell(piece(u.ItemFact)), cell(u.Certificate), cell(u.Calibrated), due,
 			cell(u.Product), cell(u.Bench), cell(u.Verdict), evidence(u.Where))
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})

@@ -33,6 +33,7 @@ var jobsFlag = flag.Int("jobs", 100, "synthetic jobs of 500 steps in the archive
 type maker struct {
 	r     *rand.Rand
 	bench [6][]byte
+	which int // bench of the job made last
 }
 
 func newMaker(seed uint64) *maker {
@@ -40,6 +41,7 @@ func newMaker(seed uint64) *maker {
 	file := simbench.New(simbench.Config{Seed: 1}).BenchFile()
 	for i := range m.bench {
 		m.bench[i] = bytes.Replace(file, []byte("name: simulated bench, seed 1"), fmt.Appendf(nil, "name: bench %c", 'A'+i), 1)
+		m.bench[i] = bytes.Replace(m.bench[i], []byte("SIM-0009"), fmt.Appendf(nil, "P-%d", i), 1)
 	}
 	return m
 }
@@ -61,6 +63,7 @@ func (m *maker) make(t testing.TB, path string, n int) *store.Job {
 		t.Fatal(err)
 	}
 	which := m.r.IntN(len(m.bench))
+	m.which = which
 	bench, err := j.Attach("bench.yaml", m.bench[which])
 	if err != nil {
 		t.Fatal(err)
@@ -70,7 +73,7 @@ func (m *maker) make(t testing.TB, path string, n int) *store.Job {
 	o := event.Opened{RunKind: plan.Exposure, Mode: plan.ClosedLoop, Fixture: "cable", Label: "as received",
 		Operator: fmt.Sprintf("Engineer %d", m.r.IntN(9)), Bench: bench, Resolution: 0.5, Range: 40,
 		Profile: event.Profile{ID: "constant", Title: "constant current 90 dBµA"},
-		Equipment: []event.Equipment{{ID: "PROBE1", Description: "current probe", Serial: fmt.Sprintf("P-%d", m.r.IntN(12)),
+		Equipment: []event.Equipment{{ID: "PROBE1", Description: "current probe", Serial: fmt.Sprintf("P-%d", which),
 			Certificate: "invented", Calibrated: "2020-01-01", Due: "2024-01-01"}},
 		Setup: []event.Field{{Name: event.SetupProduct, Value: fmt.Sprintf("conveyor belt weigher %d (invented)", m.r.IntN(40))},
 			{Name: event.SetupVersion, Value: fmt.Sprintf("firmware %d", 1+m.r.IntN(4))},
@@ -226,7 +229,7 @@ func ask(t *testing.T, a *archive.Archive, jobs int) {
 		{"used", func(ctx context.Context, n int) (int, error) {
 			f := open
 			f.Since, f.Until = "2020-01-01", "2020-03-01"
-			x, err := recall.AskUses(ctx, a, fmt.Sprintf("P-%d", n%12), f)
+			x, err := recall.AskUses(ctx, a, fmt.Sprintf("P-%d", n%6), f)
 			return len(x.Uses), err
 		}},
 	} {

@@ -8,7 +8,9 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
+	"provoke/internal/files/catalog"
 	"provoke/internal/findings/analysis"
 	"provoke/internal/job/archive"
 	"provoke/internal/job/event"
@@ -83,14 +85,12 @@ func runFacts(book *tell.Book, head result.Run) (archive.RunFacts, error) {
 		f.Items = append(f.Items, archive.ItemFact{ID: e.ID, Description: e.Description, Serial: e.Serial,
 			Certificate: e.Certificate, Calibrated: e.Calibrated, Due: e.Due})
 	}
-	for _, c := range o.Curves {
-		f.Curves = append(f.Curves, archive.CurveFact{Item: c.Item, What: c.What, Source: c.Source, SHA256: c.SHA256})
-	}
 	words := []string{o.Label, o.Changed, f.Product, f.Version, f.Port, f.Cable, set[event.SetupCable], o.Operator, o.Room,
 		f.Profile}
 	if bench, err := book.Bench(head); err == nil {
 		f.Bench, f.Serial = bench.Name, bench.DUT.Serial
 		words = append(words, f.Bench, f.Serial)
+		f.Curves = curveFacts(bench)
 	}
 	run, findings, err := book.Findings(head.Number)
 	if err != nil {
@@ -107,6 +107,31 @@ func runFacts(book *tell.Book, head result.Run) (archive.RunFacts, error) {
 	}
 	f.Words = strings.Join(words, " \n")
 	return f, nil
+}
+
+// sampled are the frequencies at which the curves of equipment are kept: 1, 2, 5 of each decade.
+var sampled = func() (out []rf.Frequency) {
+	for decade := 1e4; decade < 1e9; decade *= 10 {
+		out = append(out, rf.Frequency(decade), rf.Frequency(2*decade), rf.Frequency(5*decade))
+	}
+	return out
+}()
+
+func curveFacts(b *catalog.Bench) (out []archive.CurveFact) {
+	for _, c := range b.CurvesUsed() {
+		f := archive.CurveFact{Item: c.Item.ID, Serial: c.Item.Serial, What: c.What, Source: c.Source, Unit: c.Unit,
+			SHA256: c.Hash}
+		if !c.Item.Calibrated.IsZero() {
+			f.Calibrated = c.Item.Calibrated.Format(time.DateOnly)
+		}
+		for _, hz := range sampled {
+			if v, ok := c.At(hz); ok {
+				f.Points = append(f.Points, [2]float64{float64(hz), v})
+			}
+		}
+		out = append(out, f)
+	}
+	return out
 }
 
 // bandFacts are the onsets and bands of a run, with what its evidence points to.

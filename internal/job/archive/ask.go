@@ -54,9 +54,10 @@ func (q *asking) add(condition string, args ...any) {
 	q.args = append(q.args, args...)
 }
 
-// like is a text for LIKE that is found anywhere, with nothing of it read as a pattern.
+// like is a text for LIKE that is found anywhere, with nothing of it read as a pattern. The engine lowers both sides: not
+// every engine and locale knows the same letters.
 func like(text string) string {
-	return "%" + strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(strings.ToLower(text)) + "%"
+	return "%" + strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(text) + "%"
 }
 
 // asking begins a question about runs that are told once, where a run was imported into another job.
@@ -66,11 +67,11 @@ func (a *Archive) asking(f Filter) (*asking, error) {
 	for _, x := range []struct{ column, text string }{{"product", f.Product}, {"version", f.Version}, {"cable", f.Cable},
 		{"bench", f.Bench}, {"operator", f.Operator}} {
 		if x.text != "" {
-			q.add("lower(f."+x.column+`) LIKE ? ESCAPE '\'`, like(x.text))
+			q.add("lower(f."+x.column+`) LIKE lower(?) ESCAPE '\'`, like(x.text))
 		}
 	}
 	if f.Cause != "" {
-		q.add("EXISTS (SELECT 1 FROM causes c WHERE c.run = f.run AND lower(c.cause) LIKE ? ESCAPE '\\')", like(f.Cause))
+		q.add("EXISTS (SELECT 1 FROM causes c WHERE c.run = f.run AND lower(c.cause) LIKE lower(?) ESCAPE '\\')", like(f.Cause))
 	}
 	if f.Since != "" {
 		q.add("f.at >= ?", f.Since)
@@ -139,7 +140,7 @@ func (a *Archive) Runs(ctx context.Context, f Filter) (out []Where, err error) {
 		return nil, err
 	}
 	if f.Fix != "" {
-		q.add(`lower(f.changed) LIKE ? ESCAPE '\'`, like(f.Fix))
+		q.add(`lower(f.changed) LIKE lower(?) ESCAPE '\'`, like(f.Fix))
 	}
 	if f.Low > 0 || f.High > 0 || !math.IsNaN(f.LevelLow) || !math.IsNaN(f.LevelHigh) {
 		in := asking{}
@@ -186,7 +187,7 @@ func (a *Archive) Fixes(ctx context.Context, f Filter, least float64) (out []Fix
 	}
 	q.overlap("x.low", "x.high", f)
 	if f.Fix != "" {
-		q.add(`lower(x.fix) LIKE ? ESCAPE '\'`, like(f.Fix))
+		q.add(`lower(x.fix) LIKE lower(?) ESCAPE '\'`, like(f.Fix))
 	}
 	if !math.IsNaN(least) {
 		q.add("x.gain >= ? AND x.bound <> 'at most'", least)
@@ -219,7 +220,7 @@ func (a *Archive) Failures(ctx context.Context, f Filter) (out []Failed, err err
 	q.add("f.kind = 'exposure'")
 	q.overlap("o.low", "o.high", f)
 	if f.Fix != "" {
-		q.add(`lower(f.changed) LIKE ? ESCAPE '\'`, like(f.Fix))
+		q.add(`lower(f.changed) LIKE lower(?) ESCAPE '\'`, like(f.Fix))
 	}
 	if !math.IsNaN(f.LevelLow) {
 		q.add("o.lowest >= ?", f.LevelLow)
@@ -326,4 +327,113 @@ func (a *Archive) State(ctx context.Context) (s State, err error) {
 		return s, err
 	}
 	return s, err
+}
+
+// Calibration is a curve of a piece of equipment as runs used it: one row for each that its hash tells apart.
+type Calibration struct {
+	_ struct{} `tell:"id=Item serial=Serial what=What source=Source unit=Unit calibrated=Calibrated curve=SHA256"`
+	_ struct{} `tell:"first_used=First last_used=Last runs=Runs points=Points"`
+
+	Item, Serial, What, Source, Unit, Calibrated, SHA256, First, Last string
+	Runs                                                              int
+	Points                                                            []CurvePoint
+}
+
+// CurvePoint is a value of a curve.
+type CurvePoint struct {
+	_         struct{} `tell:"hz=Hz value=Value"`
+	Hz, Value float64
+}
+
+// Calibrations lists the curves of equipment by serial number ("" for all that have one), the oldest first: by the day
+// of calibration where the bench files say it, else by the first use.
+func (a *Archive) Calibrations(ctx context.Context, serial string) (out []Calibration, err error) {
+	where, args := "c.serial <> ''", []any{}
+	if serial != "" {
+		where, args = "c.serial = ?", []any{serial}
+	}
+	err = a.within(ctx, false, func(t tx) error {
+		if err := t.rows(ctx, "SELECT min(c.item), c.serial, c.what, min(c.source), c.unit, c.calibrated, c.sha256, min(f.at), "+
+			"max(f.at), count(*) FROM curves c JOIN run_facts f ON f.run = c.run WHERE f.original = 1 AND "+where+
+			" GROUP BY c.serial, c.what, c.unit, c.calibrated, c.sha256 ORDER BY c.serial, c.what, "+
+			"CASE WHEN c.calibrated <> '' THEN c.calibrated ELSE min(f.at) END, min(f.at)", func(f [][]byte) error {
+			s := texts(f)
+			out = append(out, Calibration{Item: s[0], Serial: s[1], What: s[2], Source: s[3], Unit: s[4], Calibrated: s[5],
+				SHA256: s[6], First: s[7], Last: s[8], Runs: int(number(s[9]))})
+			return nil
+		}, args...); err != nil {
+			return err
+		}
+		for i := range out {
+			if err := t.rows(ctx, "SELECT hz, value FROM curve_points WHERE sha256 = ? ORDER BY hz", func(f [][]byte) error {
+				out[i].Points = append(out[i].Points, CurvePoint{Hz: float(string(f[0])), Value: float(string(f[1]))})
+				return nil
+			}, out[i].SHA256); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		err = fmt.Errorf("ask %s: %w", a.At(), err)
+	}
+	return out, err
+}
+
+// Equipment lists what runs used, by serial number, with certificates and due dates over time.
+func (a *Archive) Equipment(ctx context.Context) (out []Registered, err error) {
+	err = a.within(ctx, false, func(t tx) error {
+		return t.rows(ctx, "SELECT i.serial, min(i.id), min(i.description), i.certificate, i.calibrated, i.due, count(*), min(f.at), "+
+			"max(f.at) FROM items i JOIN run_facts f ON f.run = i.run WHERE i.serial <> '' AND f.original = 1 "+
+			"GROUP BY i.serial, i.certificate, i.calibrated, i.due ORDER BY i.serial, i.calibrated, min(f.at)",
+			func(f [][]byte) error {
+				s := texts(f)
+				out = append(out, Registered{ItemFact: ItemFact{Serial: s[0], ID: s[1], Description: s[2], Certificate: s[3],
+					Calibrated: s[4], Due: s[5]}, Runs: int(number(s[6])), First: s[7], Last: s[8]})
+				return nil
+			})
+	})
+	if err != nil {
+		err = fmt.Errorf("ask %s: %w", a.At(), err)
+	}
+	return out, err
+}
+
+// Registered is a piece of equipment under one certificate.
+type Registered struct {
+	_ struct{} `tell:"serial=Serial id=ID description=Description certificate=Certificate calibrated=Calibrated due=Due"`
+	_ struct{} `tell:"runs=Runs first_used=First last_used=Last"`
+	ItemFact
+
+	Runs        int
+	First, Last string
+}
+
+// UpsetsOfRun are the upsets of a run by frequency.
+func (a *Archive) UpsetsOfRun(ctx context.Context, w Where) (out []OnsetFact, err error) {
+	err = a.within(ctx, false, func(t tx) error {
+		return t.rows(ctx, "SELECT hz, onset, bound, wanted, margin, class, u FROM onsets WHERE run = ? AND upset = 1 ORDER BY hz",
+			func(f [][]byte) error {
+				s := texts(f)
+				out = append(out, OnsetFact{Hz: float(s[0]), Upset: true, Onset: float(s[1]), Bound: s[2], Wanted: float(s[3]),
+					Margin: float(s[4]), Class: s[5], U: float(s[6])})
+				return nil
+			}, w.id)
+	})
+	return out, err
+}
+
+// JobOf is the job of a run that was named as evidence.
+func (a *Archive) JobOf(ctx context.Context, w Where) (j Job, err error) {
+	err = a.within(ctx, false, func(t tx) error {
+		jobs, err := a.jobs(ctx, t, "id = (SELECT job FROM runs WHERE id = ?)", w.id)
+		if err == nil && len(jobs) != 1 {
+			err = ErrNoJob
+		}
+		if err == nil {
+			j = jobs[0]
+		}
+		return err
+	})
+	return j, err
 }

@@ -46,7 +46,10 @@ type CauseFact struct {
 type ItemFact struct{ ID, Description, Serial, Certificate, Calibrated, Due string }
 
 // CurveFact is a curve of figures that a run used.
-type CurveFact struct{ Item, What, Source, SHA256 string }
+type CurveFact struct {
+	Item, Serial, What, Source, Unit, Calibrated, SHA256 string
+	Points                                               [][2]float64 // hertz and value in the unit
+}
 
 // FixFact is what one change did to one failing band, by the comparison of two runs.
 type FixFact struct {
@@ -157,7 +160,10 @@ func (a *Archive) put(ctx context.Context, t tx, j Job, f Facts) error {
 			add("items", run.ID, i.ID, i.Description, i.Serial, i.Certificate, i.Calibrated, i.Due)
 		}
 		for _, c := range r.Curves {
-			add("curves", run.ID, c.Item, c.What, c.Source, c.SHA256)
+			add("curves", run.ID, c.Item, c.Serial, c.What, c.Source, c.Unit, c.Calibrated, c.SHA256)
+			if err := putPoints(ctx, t, c); err != nil {
+				return err
+			}
 		}
 	}
 	for _, x := range f.Fixes {
@@ -200,7 +206,22 @@ var factColumns = []struct {
 	{"bands", []string{"run", "low", "high", "lowest", "lowest_at", "margin"}},
 	{"causes", []string{"run", "low", "high", "cause", "strength"}},
 	{"items", []string{"run", "id", "description", "serial", "certificate", "calibrated", "due"}},
-	{"curves", []string{"run", "item", "what", "source", "sha256"}},
+	{"curves", []string{"run", "item", "serial", "what", "source", "unit", "calibrated", "sha256"}},
 	{"fixes", []string{"job", "before", "after", "fix", "verdict", "low", "high", "fate", "at_hz", "gain",
 		"bound", "least"}},
+}
+
+// putPoints keeps the values of a curve, which its hash names, once.
+func putPoints(ctx context.Context, t tx, c CurveFact) error {
+	_, there, err := one(ctx, t, "SELECT 1 FROM curve_points WHERE sha256 = ? LIMIT 1", c.SHA256)
+	if err != nil || there {
+		return err
+	}
+	for _, p := range c.Points {
+		if _, err := t.exec(ctx, "INSERT INTO curve_points (sha256, hz, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+			c.SHA256, p[0], p[1]); err != nil {
+			return err
+		}
+	}
+	return nil
 }

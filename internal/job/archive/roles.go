@@ -29,6 +29,7 @@ func Roles(reader, pusher string) string {
 		say("GRANT UPDATE (derived, program) ON jobs TO %s", quote(pusher))
 		say("GRANT UPDATE (count, head, closed, imported) ON runs TO %s", quote(pusher))
 		say("GRANT INSERT, DELETE ON %s TO %s", derived, quote(pusher))
+		say("GRANT INSERT ON curve_points TO %s", quote(pusher))
 		say("GRANT UPDATE (original) ON run_facts TO %s", quote(pusher))
 	}
 	return out.String()

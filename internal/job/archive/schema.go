@@ -54,8 +54,11 @@ var migrations = [][]string{{
   certificate TEXT NOT NULL, calibrated TEXT NOT NULL, due TEXT NOT NULL){strict}`,
 	`CREATE INDEX items_run ON items (run)`,
 	`CREATE INDEX items_serial ON items (serial)`,
-	`CREATE TABLE curves (run {int} NOT NULL, item TEXT NOT NULL, what TEXT NOT NULL, source TEXT NOT NULL,
-  sha256 TEXT NOT NULL){strict}`,
+	`CREATE TABLE curves (run {int} NOT NULL, item TEXT NOT NULL, serial TEXT NOT NULL, what TEXT NOT NULL,
+  source TEXT NOT NULL, unit TEXT NOT NULL, calibrated TEXT NOT NULL, sha256 TEXT NOT NULL){strict}`,
+	`CREATE INDEX curves_serial ON curves (serial)`,
+	`CREATE TABLE curve_points (sha256 TEXT NOT NULL, hz {real} NOT NULL, value {real} NOT NULL,
+  PRIMARY KEY (sha256, hz)){strict}`,
 	`CREATE INDEX curves_run ON curves (run)`,
 	"{search}",
 }}

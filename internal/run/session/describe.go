@@ -16,8 +16,6 @@ import (
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
 	"provoke/internal/terminal"
-	"provoke/internal/units/curve"
-	"provoke/internal/units/rf"
 )
 
 func sha256Of(data []byte) string {
@@ -68,37 +66,10 @@ func equipmentOf(b *catalog.Bench, identified map[string]string) []event.Equipme
 }
 
 // curvesOf names every curve that the chain computes with, with its hash.
-func curvesOf(b *catalog.Bench) []event.Curve {
-	var out []event.Curve
-	add := func(item, what, source, hash string) {
-		if hash != "" {
-			out = append(out, event.Curve{Item: item, What: what, Source: source, SHA256: hash})
-		}
+func curvesOf(b *catalog.Bench) (out []event.Curve) {
+	for _, c := range b.CurvesUsed() {
+		out = append(out, event.Curve{Item: c.Item.ID, What: c.What, Source: c.Source, SHA256: c.Hash})
 	}
-	gain := func(item, what string, c curve.Curve[rf.Gain]) { add(item, what, c.Source(), c.Hash()) }
-	passives := func(list []catalog.Passive) {
-		for _, p := range list {
-			gain(p.ID, "loss", p.Loss)
-		}
-	}
-	passives(b.ToAmplifier)
-	if a := b.Amplifier; a != nil {
-		gain(a.ID, "gain", a.Gain)
-		add(a.ID, "output at 1 dB compression", a.Compression.Source(), a.Compression.Hash())
-	}
-	passives(b.ToClamp)
-	if c := b.Coupler; c != nil {
-		gain(c.ID, "forward coupling", c.Forward)
-		gain(c.ID, "reverse coupling", c.Reverse)
-		gain(c.ID, "loss", c.Loss)
-	}
-	gain(b.Clamp.ID, "insertion loss", b.Clamp.InsertionLoss)
-	gain(b.Clamp.ID, "return loss", b.Clamp.ReturnLoss)
-	add(b.Clamp.ID, "series impedance", b.Clamp.SeriesImpedance.Source(), b.Clamp.SeriesImpedance.Hash())
-	if p := b.Probe; p != nil {
-		add(p.ID, "transfer impedance", p.TransferImpedance.Source(), p.TransferImpedance.Hash())
-	}
-	passives(b.ToAnalyser)
 	return out
 }
 

@@ -125,13 +125,28 @@ func (s *Server) Database(name string) string {
 // Psql gives a database statements, and returns what it prints, unadorned.
 func (s *Server) Psql(database, text string) string {
 	s.t.Helper()
-	c := s.command("psql", "-X", "-q", "-t", "-A", "-v", "ON_ERROR_STOP=1", "-d", database)
-	c.Stdin = bytes.NewBufferString(text)
-	out, err := c.CombinedOutput()
+	out, err := s.psql(database, text)
 	if err != nil {
 		s.t.Fatalf("psql: %v\n%s", err, out)
 	}
-	return string(out)
+	return out
+}
+
+// PsqlFails gives it statements that it has to refuse, and returns why it did.
+func (s *Server) PsqlFails(database, text string) string {
+	s.t.Helper()
+	out, err := s.psql(database, text)
+	if err == nil {
+		s.t.Errorf("psql takes %s", text)
+	}
+	return out
+}
+
+func (s *Server) psql(database, text string) (string, error) {
+	c := s.command("psql", "-X", "-q", "-t", "-A", "-v", "ON_ERROR_STOP=1", "-d", database)
+	c.Stdin = bytes.NewBufferString(text)
+	out, err := c.CombinedOutput()
+	return string(out), err
 }
 
 // File is a file in the server's folder.
