@@ -11,7 +11,7 @@ command -v go >/dev/null || { echo "test.sh: Go is not on the PATH; install Go $
 
 if [ "${1:-}" = --quick ]; then shift; exec go run ./internal/tools/quick "$@"; fi
 
-need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy ngspice lxi-tools socat poppler-utils qpdf chromium mbpoll mosquitto mosquitto-clients tshark wireshark-common iproute2 linux-libc-dev python3-zeroconf groff-base zsh fish fonts-dejavu-core fonts-liberation"
+need="python3-scikit-rf python3-pyvisa python3-pyvisa-py python3-scipy ngspice lxi-tools socat poppler-utils qpdf chromium mbpoll mosquitto mosquitto-clients tshark wireshark-common iproute2 linux-libc-dev postgresql python3-zeroconf groff-base zsh fish fonts-dejavu-core fonts-liberation"
 if command -v apt-get >/dev/null && [ "$(id -u)" = 0 ]; then
   command -v npm >/dev/null || need="$need npm" # for axe-core, on the web page
   missing=""

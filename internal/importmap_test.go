@@ -38,14 +38,14 @@ var rooms = []struct {
 	{"files", []string{"problem", "document", "resource", "touchstone", "tabular", "trace", "catalog"}},
 	{"model", []string{"sweep", "threshold", "tracking", "graded", "twoport", "ferrite", "cable", "chain", "level",
 		"design", "sight", "hearing"}},
-	{"job", []string{"plan", "event", "result", "fixing", "lockfile", "store"}},
+	{"job", []string{"plan", "event", "result", "fixing", "lockfile", "store", "archive"}},
 	{"findings", []string{"analysis", "evidence", "uncertainty", "jig", "remedy", "joined"}},
 	{"tell", nil},
 	{"terminal", nil},
 	{"bench", []string{"scpi", "guard", "driver", "access", "program", "camera", "dut", "simbench",
 		"claim"}},
 	{"run", []string{"engine", "watcher", "session", "rehearsal", "selftest"}},
-	{"faces", []string{"report", "calculator", "web", "demo", "journal"}},
+	{"faces", []string{"report", "recall", "calculator", "web", "demo", "journal"}},
 }
 
 // order is the packages of all rooms by their names; no two rooms have one of the same name.
@@ -60,7 +60,7 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "terminal", "scpi", "guard", "driver", "access", "program", "camera",
+var impurePackages = []string{"lockfile", "store", "archive", "terminal", "scpi", "guard", "driver", "access", "program", "camera",
 	"dut", "simbench", "claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
 
 // home is the directory of a package of the map below internal.
@@ -129,7 +129,7 @@ var impure = []struct{ name, why string }{
 	{"math/rand",
 		"the same input gives the same output; a seeded math/rand/v2 source is handed in where chance is wanted"},
 	{"crypto/rand", "the same input gives the same output"},
-	{"database/sql", "only the store opens a database"},
+	{"database/sql", "only the store and the archive open a database"},
 }
 
 // seeded may use a math/rand/v2 source that is handed in and journalled.

@@ -66,11 +66,16 @@ func newJob(t testing.TB, path string, runs, notes int) *store.Job {
 
 func addRun(t testing.TB, j *store.Job, notes int) *store.Writer {
 	t.Helper()
+	return addRunAt(t, j, noon.Add(time.Duration(count.Add(1))*time.Minute), notes)
+}
+
+func addRunAt(t testing.TB, j *store.Job, at time.Time, notes int) *store.Writer {
+	t.Helper()
 	bench, err := j.Attach("bench.yaml", fmt.Appendf(nil, "of %s\n", filepath.Base(j.Path())))
 	if err != nil {
 		t.Fatal(err)
 	}
-	w, err := j.NewRun(noon.Add(time.Duration(count.Add(1))*time.Minute), event.Opened{RunKind: plan.Exposure, Label: nasty[0], Bench: bench})
+	w, err := j.NewRun(at, event.Opened{RunKind: plan.Exposure, Label: nasty[0], Bench: bench})
 	if err != nil {
 		t.Fatal(err)
 	}
