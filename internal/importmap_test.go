@@ -60,7 +60,8 @@ var order = func() (out []string) {
 }()
 
 // impurePackages reach outside the program: files, instruments, the network, the time.
-var impurePackages = []string{"lockfile", "store", "archive", "terminal", "scpi", "guard", "driver", "access", "program", "camera",
+var impurePackages = []string{"lockfile", "store", "archive", "terminal", "scpi", "guard", "driver", "access",
+	"program", "camera",
 	"dut", "simbench", "claim", "engine", "watcher", "session", "rehearsal", "selftest", "web", "demo", "journal"}
 
 // home is the directory of a package of the map below internal.

@@ -38,8 +38,10 @@ type archiveCommand struct {
 
 func (c *archiveCommand) Help() string {
 	return `Keeps the jobs of many benches in one place, and asks over all of them: a folder (one SQLite file, no server), or a PostgreSQL server
-(15 or newer; as its own programs take an address: TLS, service and password files, PG variables). A job comes back record for record.
-No bench waits for an archive: runs are made into job files, and job files are pushed when there is time. The variable PROVOKE_ARCHIVE
+(15 or newer; as its own programs take an address: TLS, service and password files,
+	PG variables). A job comes back record for record.
+No bench waits for an archive: runs are made into job files,
+	and job files are pushed when there is time. The variable PROVOKE_ARCHIVE
 says where the archive is when --at does not. docs/archive.md has two walks.`
 }
 
@@ -115,7 +117,8 @@ func (c *archivePush) push(ctx context.Context, w *terminal.World, a *archive.Ar
 		fmt.Fprintf(w.Stdout, "  run %d: the archive holds more records than this file\n", n)
 	}
 	for _, n := range p.Clock {
-		fmt.Fprintf(w.Stderr, "provoke: note: run %d of %s begins in the future by this machine's clock: one of the two clocks is "+
+		fmt.Fprintf(w.Stderr, "provoke: note: run %d of %s begins in the future by this machine's clock: one of "+
+			"the two clocks is "+
 			"wrong, and questions by date go by the bench's\n", n, path)
 	}
 	if p.Job.Stale() {
@@ -147,7 +150,8 @@ func (c *archivePull) Run(w *terminal.World, p *archiveCommand) error {
 	if err := a.Pull(ctx, j, path); err != nil {
 		return terminal.Damage(err)
 	}
-	fmt.Fprintf(w.Stdout, "%s written: %s, verified, integrity hash %s\n", path, english.Count(len(j.Runs), "run", "runs"),
+	fmt.Fprintf(w.Stdout, "%s written: %s, verified, integrity hash %s\n", path, english.Count(len(j.Runs), "run",
+		"runs"),
 		j.Integrity())
 	return nil
 }
@@ -209,11 +213,14 @@ upsets     failing bands, the lowest onset first
 runs       the runs themselves
 versions   a product over its versions: exposures before which nothing was changed
 agree      the same product on two benches (--bench A --bench B): En at each frequency that upset on both
-equipment  certificates and due dates by serial number, and a control chart of each curve that was calibrated more than once
+equipment  certificates and due dates by serial number,
+	and a control chart of each curve that was calibrated more than once
 used       runs that used a piece of equipment (--serial), when its certificate turns out wrong
-corrected  what the right curve of a monitoring probe (--serial, --with) makes of the onsets of runs that used it; changes no record
+corrected  what the right curve of a monitoring probe (--serial,
+	--with) makes of the onsets of runs that used it; changes no record
 
-Texts are looked for anywhere in their field, whatever their case. Every answer says how many jobs it speaks from, and which version of
+Texts are looked for anywhere in their field, whatever their case. Every answer says how many jobs it speaks from,
+	and which version of
 provoke derived their findings.`
 }
 
@@ -226,7 +233,8 @@ func (c *archiveAsk) Run(w *terminal.World, p *archiveCommand) error {
 		LevelLow: math.NaN(), LevelHigh: math.NaN()}
 	for _, x := range []struct{ flag, text string }{{"--since", c.Since}, {"--until", c.Until}} {
 		if x.text != "" && !isDay.MatchString(x.text) {
-			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s %s: a day is written like 2026-03-01", x.flag, x.text))
+			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s %s: a day is written like 2026-03-01",
+				x.flag, x.text))
 		}
 	}
 	if c.Above.Known() {
@@ -243,7 +251,8 @@ func (c *archiveAsk) Run(w *terminal.World, p *archiveCommand) error {
 	case !agree && len(c.Bench) == 1:
 		f.Bench = c.Bench[0]
 	case (c.Question == "used" || c.Question == "corrected") && c.Serial == "":
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s asks for a serial number: give --serial", c.Question))
+		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s asks for a serial number: give --serial",
+			c.Question))
 	}
 	right, err := c.corrected()
 	if err != nil {
@@ -289,7 +298,8 @@ func (c *archiveAsk) corrected() (none curve.Curve[rf.Transimpedance], err error
 		return none, nil
 	}
 	if c.With == "" {
-		return none, terminal.WithCode(terminal.ExitUsage, errors.New("corrected asks for the right curve: give --with and a bench "+
+		return none, terminal.WithCode(terminal.ExitUsage, errors.New("corrected asks for the right curve: give "+
+			"--with and a bench "+
 			"file in which the probe has it"))
 	}
 	b, _, err := session.LoadBench(c.With)
@@ -326,7 +336,8 @@ func (c *archiveCheck) Run(w *terminal.World, p *archiveCommand) error {
 		return err
 	}
 	if n := len(t.Warnings); n > 0 {
-		return terminal.WithCode(terminal.ExitProblems, fmt.Errorf("%s about the equipment of %s", english.Count(n, "warning",
+		return terminal.WithCode(terminal.ExitProblems, fmt.Errorf("%s about the equipment of %s", english.Count(n,
+			"warning",
 			"warnings"), c.Bench))
 	}
 	return nil
@@ -424,7 +435,8 @@ func (c *archiveDelete) Run(w *terminal.World, p *archiveCommand) error {
 	if err := a.Delete(ctx, j, by, c.Why); err != nil {
 		return err
 	}
-	fmt.Fprintf(w.Stdout, "%s is out of the archive; that %s deleted it, and why, is recorded. Job files on benches are as they were.\n",
+	fmt.Fprintf(w.Stdout, "%s is out of the archive; that %s deleted it, and why, is recorded. Job files on "+
+		"benches are as they were.\n",
 		j.Name, by)
 	return nil
 }
@@ -438,7 +450,8 @@ type archiveRoles struct {
 func (c *archiveRoles) Run(w *terminal.World, p *archiveCommand) error {
 	switch {
 	case !archive.OnServer(p.At):
-		return terminal.WithCode(terminal.ExitUsage, errors.New("an embedded archive has no roles: who may write its folder, may "+
+		return terminal.WithCode(terminal.ExitUsage, errors.New("an embedded archive has no roles: who may write "+
+			"its folder, may "+
 			"write it"))
 	case c.Reader == "" && c.Pusher == "":
 		return terminal.WithCode(terminal.ExitUsage, errors.New("give --reader, --pusher or both"))

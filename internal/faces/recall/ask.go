@@ -44,9 +44,10 @@ func (b Basis) blocks(s *tell.Section) {
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Text: words + ".", Mark: "of"})
 	if b.State.Stale > 0 {
-		s.Blocks = append(s.Blocks, tell.Block{Mark: "warning", Text: fmt.Sprintf("%s not in this answer: their findings were "+
-			"not derived since they were pushed. Run provoke archive rebuild.",
-			english.Count(int(b.State.Stale), "job is", "jobs are"))})
+		s.Blocks = append(s.Blocks, tell.Block{Mark: "warning",
+			Text: fmt.Sprintf("%s not in this answer: their findings were "+
+				"not derived since they were pushed. Run provoke archive rebuild.",
+				english.Count(int(b.State.Stale), "job is", "jobs are"))})
 	}
 }
 
@@ -197,13 +198,16 @@ func (t FixesTold) Sections() []tell.Section {
 		return t.Basis.nothing(s)
 	}
 	table := tell.Table{ID: "fixes", Title: "Gains by change",
-		Note: "The gain of a band is what the onset rose by at the frequency that had the lowest one, between two runs of " +
-			"one job. Half of the gains lie between the quartiles. A median marked “at least” rests on bands that no longer upset at the highest level " +
+		Note: "The gain of a band is what the onset rose by at the frequency that had the lowest one, between two " +
+			"runs of " +
+			"one job. Half of the gains lie between the quartiles. A median marked “at least” rests on bands that " +
+			"no longer upset at the highest level " +
 			"exposed. Changes are the same where their words are.",
 		Columns: []tell.Column{column("change", ""), column("jobs", ""), column("bands", ""), column("least", "dB"),
 			column("quartiles", ""), column("median", "dB"), column("most", "dB"), column("fix shown", "")}}
 	rows := tell.Table{ID: "fixes-evidence", Title: "Evidence", Columns: []tell.Column{column("change", ""),
-		column("band before", ""), column("gain", "dB"), column("at", ""), column("least of the band", "dB"), column("became", ""), column("cable", ""), column("product", ""),
+		column("band before", ""), column("gain", "dB"), column("at", ""), column("least of the band", "dB"),
+		column("became", ""), column("cable", ""), column("product", ""),
 		column("bench", ""), column("date", ""), column("run", "")}}
 	for _, g := range t.Groups {
 		row := []tell.Cell{cell(g.Fix), count(g.Jobs), count(g.Bands), cell(""), cell(""), cell("not known"), cell(""),
@@ -213,7 +217,8 @@ func (t FixesTold) Sections() []tell.Section {
 			if x.Censored {
 				bound = "at least"
 			}
-			row[3], row[4], row[5], row[6] = decibel(x.Least, ""), cell(fmt.Sprintf("%.1f to %.1f dB", x.Quarter, x.Three)),
+			row[3], row[4], row[5], row[6] = decibel(x.Least, ""), cell(fmt.Sprintf("%.1f to %.1f dB", x.Quarter,
+				x.Three)),
 				decibel(x.Median, bound), decibel(x.Most, "")
 		}
 		table.Add(row...)
@@ -348,7 +353,8 @@ func AskVersions(ctx context.Context, a *archive.Archive, f archive.Filter) (t V
 		if !ok {
 			i = len(t.Versions)
 			at[key], jobs[key] = i, map[string]bool{}
-			t.Versions = append(t.Versions, Version{Product: r.Product, Version: r.Version, First: r.Opened, Least: math.NaN(),
+			t.Versions = append(t.Versions, Version{Product: r.Product, Version: r.Version, First: r.Opened,
+				Least:   math.NaN(),
 				LeastAt: math.NaN()})
 		}
 		v := &t.Versions[i]
@@ -380,11 +386,14 @@ func (t VersionsTold) Sections() []tell.Section {
 	table := tell.Table{ID: "versions", Title: "Exposures before which nothing was changed, by version",
 		Note: "The least margin is the lowest onset against the level wanted, over all exposures of the version.",
 		Columns: []tell.Column{column("product", ""), column("version", ""), column("first", ""), column("newest", ""),
-			column("jobs", ""), column("with upsets", ""), column("least margin", "dB"), column("at", ""), column("benches", ""),
+			column("jobs", ""), column("with upsets", ""), column("least margin", "dB"), column("at", ""),
+			column("benches", ""),
 			column("run", "")}}
 	for _, v := range t.Versions {
-		row := []tell.Cell{cell(v.Product), cell(cmp.Or(v.Version, "not stated")), cell(day(v.First)), cell(day(v.Newest)),
-			count(v.Jobs), cell(fmt.Sprintf("%d of %s", v.Failing, english.Count(v.Runs, "run", "runs"))), cell("no upset"),
+		row := []tell.Cell{cell(v.Product), cell(cmp.Or(v.Version, "not stated")), cell(day(v.First)),
+			cell(day(v.Newest)),
+			count(v.Jobs), cell(fmt.Sprintf("%d of %s", v.Failing, english.Count(v.Runs, "run", "runs"))),
+			cell("no upset"),
 			cell(""), cell(strings.Join(v.Benches, ", ")), cell("")}
 		if v.Evidence != nil {
 			row[6], row[7], row[9] = decibel(v.Least, ""), cell(rf.Frequency(v.LeastAt).String()), evidence(*v.Evidence)
@@ -434,12 +443,14 @@ func AskAgree(ctx context.Context, a *archive.Archive, f archive.Filter, benches
 		if i == 1 { // of the same product, asked in the same way
 			runs = slices.DeleteFunc(runs, func(r archive.Onsets) bool {
 				n := newest[0]
-				return r.Product != n.Product || r.Version != n.Version || r.Profile != n.Profile || r.Modulation != n.Modulation ||
+				return r.Product != n.Product || r.Version != n.Version || r.Profile != n.Profile ||
+					r.Modulation != n.Modulation ||
 					r.Bench == n.Bench
 			})
 		}
 		if len(runs) == 0 {
-			return t, fmt.Errorf("%w: no exposure of that product as received on a bench named like %q%s", ErrNothing, bench,
+			return t, fmt.Errorf("%w: no exposure of that product as received on a bench named like %q%s",
+				ErrNothing, bench,
 				map[bool]string{true: " with the same version, level and modulation as on the other"}[i == 1])
 		}
 		newest[i] = runs[0]
@@ -464,7 +475,8 @@ func AskAgree(ctx context.Context, a *archive.Archive, f archive.Filter, benches
 			t.Unknown++
 			continue
 		}
-		p := Agreement{Hz: x.Hz, First: x.Onset, Second: y.Onset, Difference: y.Onset - x.Onset, U: math.Hypot(x.U, y.U)}
+		p := Agreement{Hz: x.Hz, First: x.Onset, Second: y.Onset, Difference: y.Onset - x.Onset, U: math.Hypot(x.U,
+			y.U)}
 		p.En = p.Difference / p.U
 		t.Points = append(t.Points, p)
 		if math.Abs(p.En) > 1 {
@@ -479,17 +491,20 @@ func agreeWords(n, beyond, unknown, only int) string {
 	var words string
 	switch {
 	case n == 0:
-		words = "Whether the benches agree cannot be said: there is no frequency that upset on both with bracketed onsets and " +
+		words = "Whether the benches agree cannot be said: there is no frequency that upset on both with bracketed " +
+			"onsets and " +
 			"stated uncertainties"
 	case beyond == 0:
 		words = fmt.Sprintf("The benches agree within their uncertainties at %s that can be compared (|En| at most 1)",
 			english.Count(n, "frequency", "frequencies"))
 	default:
-		words = fmt.Sprintf("The benches differ by more than their uncertainties at %d of %s that can be compared (|En| above 1)",
+		words = fmt.Sprintf("The benches differ by more than their uncertainties at %d of %s that can be compared "+
+			"(|En| above 1)",
 			beyond, english.Count(n, "frequency", "frequencies"))
 	}
 	if only > 0 {
-		words += fmt.Sprintf("; at %s the product upset on one bench only", english.Count(only, "frequency", "frequencies"))
+		words += fmt.Sprintf("; at %s the product upset on one bench only", english.Count(only, "frequency",
+			"frequencies"))
 	}
 	if unknown > 0 {
 		words += fmt.Sprintf("; at %s an onset is only a bound, or its uncertainty is not known", english.Count(unknown,
@@ -505,7 +520,8 @@ func (t AgreeTold) Sections() []tell.Section {
 		fmt.Sprintf("%s: %s, %s", t.First.Bench, evidence(*t.First).Text, day(t.First.Opened)),
 		fmt.Sprintf("%s: %s, %s", t.Second.Bench, evidence(*t.Second).Text, day(t.Second.Opened))}})
 	table := tell.Table{ID: "agree", Title: "Onsets on both benches",
-		Note: "U is the root of the sum of the squares of the two expanded uncertainties (k = 2 or as stated); En is the " +
+		Note: "U is the root of the sum of the squares of the two expanded uncertainties (k = 2 or as stated); En " +
+			"is the " +
 			"difference over U (ISO 13528:2022, 9.7). Errors that both benches share do not show.",
 		Columns: []tell.Column{column("frequency", "Hz"), column("first", "dBµA"), column("second", "dBµA"),
 			column("difference", "dB"), column("U", "dB"), column("En", "1")}}
@@ -550,7 +566,8 @@ func (t UsesTold) Sections() []tell.Section {
 		return t.Basis.nothing(s)
 	}
 	table := tell.Table{ID: "used", Title: "Runs, the newest first", Columns: []tell.Column{column("date", ""),
-		column("equipment", ""), column("certificate", ""), column("calibrated", ""), column("due", ""), column("product", ""),
+		column("equipment", ""), column("certificate", ""), column("calibrated", ""), column("due", ""),
+		column("product", ""),
 		column("bench", ""), column("verdict", ""), column("run", "")}}
 	for _, u := range t.Uses {
 		due := cell(u.Due)
@@ -593,8 +610,9 @@ func List(ctx context.Context, a *archive.Archive) (t ListTold, err error) {
 	}
 	jobs, err := a.Jobs(ctx)
 	for _, j := range jobs {
-		l := Listed{Name: j.Name, Root: j.Root, Branch: j.Branch, Pushed: j.Pushed, Runs: len(j.Runs), Integrity: j.Integrity(),
-			Stale: j.Stale()}
+		l := Listed{Name: j.Name, Root: j.Root, Branch: j.Branch, Pushed: j.Pushed, Runs: len(j.Runs),
+			Integrity: j.Integrity(),
+			Stale:     j.Stale()}
 		for _, r := range j.Runs {
 			l.Records += r.Count
 		}
@@ -606,10 +624,12 @@ func List(ctx context.Context, a *archive.Archive) (t ListTold, err error) {
 // Sections tell it.
 func (t ListTold) Sections() []tell.Section {
 	s := tell.Section{ID: "jobs", Title: "Jobs of the archive"}
-	table := tell.Table{ID: "jobs", Title: "Jobs in the order in which they came", Columns: []tell.Column{column("job", ""),
-		column("hash", ""), column("branch", "1"), column("first pushed", ""), column("runs", "1"), column("records", "1")}}
+	table := tell.Table{ID: "jobs", Title: "Jobs in the order in which they came",
+		Columns: []tell.Column{column("job", ""), column("hash", ""), column("branch", "1"), column("first pushed", ""),
+			column("runs", "1"), column("records", "1")}}
 	for _, j := range t.Jobs {
-		table.Add(cell(j.Name), cell(j.Root[:12]), count(j.Branch), cell(day(j.Pushed)), count(j.Runs), count(int(j.Records)))
+		table.Add(cell(j.Name), cell(j.Root[:12]), count(j.Branch), cell(day(j.Pushed)), count(j.Runs),
+			count(int(j.Records)))
 	}
 	if len(table.Rows) == 0 {
 		return t.Basis.nothing(s)

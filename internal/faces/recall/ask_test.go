@@ -80,7 +80,8 @@ func nastyJob(t *testing.T, path, text string, at time.Time) *store.Job {
 
 // TestTextIsTextWhateverItHolds: in what is pushed and in what is asked.
 func TestTextIsTextWhateverItHolds(t *testing.T) {
-	texts := []string{`'; DROP TABLE records; --`, `"; DELETE FROM runs; --`, `\'); COMMIT; --`, "a\tb\\t\n\\.\nc\r", "$1 ? ?1 :x",
+	texts := []string{`'; DROP TABLE records; --`, `"; DELETE FROM runs; --`, `\'); COMMIT; --`, "a\tb\\t\n\\.\nc\r",
+		"$1 ? ?1 :x",
 		"Ω µ 漢字 \U0001F600", `100%_\`, `" OR words MATCH "x" NOT`, `x & !y | (z <-> `, "two words", "\u0000\u001b[2J"}
 	both(t, func(t *testing.T, a *archive.Archive) {
 		var jobs []*store.Job
@@ -102,15 +103,17 @@ func TestTextIsTextWhateverItHolds(t *testing.T) {
 			f = everything
 			f.Text = text
 			found, err := recall.AskRuns(t.Context(), a, f)
-			if hasWords := strings.ContainsFunc(text, func(r rune) bool { return r >= 'a' && r <= 'z' }); hasWords && (err != nil ||
-				len(found.Runs) == 0) {
+			if hasWords := strings.ContainsFunc(text, func(r rune) bool { return r >= 'a' && r <= 'z' }); hasWords &&
+				(err != nil ||
+					len(found.Runs) == 0) {
 				t.Errorf("words of %q: %d runs, %v", text, len(found.Runs), err)
 			}
 			used, err := recall.AskUses(t.Context(), a, text, everything)
 			if err != nil || len(used.Uses) != 1 {
 				t.Errorf("serial number %q: %+v %v", text, used.Uses, err)
 			}
-			if got, err := a.Find(t.Context(), "nasty "+string(rune('a'+i))+".provoke"); err != nil || len(got.Runs) != 1 {
+			if got, err := a.Find(t.Context(), "nasty "+string(rune('a'+i))+".provoke"); err != nil ||
+				len(got.Runs) != 1 {
 				t.Errorf("%+v %v", got, err)
 			}
 		}
@@ -155,7 +158,8 @@ func TestAnswersAreThoseOfTheJob(t *testing.T) {
 				for _, b := range f.Bands {
 					found := false
 					for _, x := range failures.Bands {
-						found = found || x.Job == filepath.Base(j.Path()) && x.Run == n && x.Low == float64(b.Low.Frequency) &&
+						found = found || x.Job == filepath.Base(j.Path()) && x.Run == n &&
+							x.Low == float64(b.Low.Frequency) &&
 							x.Lowest == b.Lowest.Onset.In()
 					}
 					if !found {
@@ -187,8 +191,9 @@ func TestAnswersAreThoseOfTheJob(t *testing.T) {
 
 // facts are those of one job with one run on a bench, with two upsets.
 func facts(bench string, first, second, u float64) archive.Facts {
-	return archive.Facts{Runs: []archive.RunFacts{{Number: 1, Kind: string(plan.Exposure), Product: "weigher", Version: "1",
-		Bench: bench, At: "2026-01-01T00:00:00.000000000Z", Onsets: []archive.OnsetFact{
+	return archive.Facts{Runs: []archive.RunFacts{{Number: 1, Kind: string(plan.Exposure), Product: "weigher",
+		Version: "1",
+		Bench:   bench, At: "2026-01-01T00:00:00.000000000Z", Onsets: []archive.OnsetFact{
 			{Hz: 1e6, Upset: true, Onset: first, U: u, Wanted: math.NaN(), Margin: math.NaN()},
 			{Hz: 2e6, Upset: true, Onset: second, U: u, Wanted: math.NaN(), Margin: math.NaN()},
 			{Hz: 3e6, Upset: true, Onset: 70, U: math.NaN(), Wanted: math.NaN(), Margin: math.NaN()}}}}}
@@ -198,7 +203,8 @@ func facts(bench string, first, second, u float64) archive.Facts {
 func TestTwoBenchesByHand(t *testing.T) {
 	both(t, func(t *testing.T, a *archive.Archive) {
 		for i, f := range []archive.Facts{facts("bench A", 80, 80, 1.5), facts("bench B", 82, 83, 1.5)} {
-			j := nastyJob(t, filepath.Join(t.TempDir(), string(rune('a'+i))+".provoke"), "x", time.Date(2026, 1, 1, i, 0, 0, 0, time.UTC))
+			j := nastyJob(t, filepath.Join(t.TempDir(), string(rune('a'+i))+".provoke"), "x", time.Date(2026, 1, 1,
+				i, 0, 0, 0, time.UTC))
 			p, err := a.Push(t.Context(), j, archive.Pushing{Name: filepath.Base(j.Path())})
 			if err == nil {
 				err = a.SetFacts(t.Context(), p.Job, f)
@@ -211,7 +217,8 @@ func TestTwoBenchesByHand(t *testing.T) {
 		if err != nil || len(got.Points) != 2 {
 			t.Fatalf("%+v %v", got, err)
 		}
-		if math.Abs(got.Points[0].En-0.942809) > 1e-6 || math.Abs(got.Points[1].En-1.414214) > 1e-6 || got.Beyond != 1 ||
+		if math.Abs(got.Points[0].En-0.942809) > 1e-6 || math.Abs(got.Points[1].En-1.414214) > 1e-6 ||
+			got.Beyond != 1 ||
 			got.Unknown != 1 || !strings.Contains(got.Words, "at 1 of 2 frequencies") {
 			t.Errorf("%+v", got)
 		}
@@ -226,13 +233,14 @@ func TestACorrectedCurveMovesCurrents(t *testing.T) {
 		j := m.make(t, filepath.Join(t.TempDir(), "j.provoke"), 0)
 		pushAll(t, a, j)
 		which := m.which // of the job that was made last
-		higher := regexp.MustCompile(`([0-9.]+) dBΩ`).ReplaceAllStringFunc(string(m.bench[which]), func(v string) string {
-			x, err := strconv.ParseFloat(strings.TrimSuffix(v, " dBΩ"), 64)
-			if err != nil {
-				t.Fatal(err)
-			}
-			return fmt.Sprintf("%.2f dBΩ", x+1.5)
-		})
+		higher := regexp.MustCompile(`([0-9.]+) dBΩ`).ReplaceAllStringFunc(string(m.bench[which]),
+			func(v string) string {
+				x, err := strconv.ParseFloat(strings.TrimSuffix(v, " dBΩ"), 64)
+				if err != nil {
+					t.Fatal(err)
+				}
+				return fmt.Sprintf("%.2f dBΩ", x+1.5)
+			})
 		b, list := catalog.Parse("bench.yaml", []byte(higher), nil)
 		if list.Err() != nil {
 			t.Fatal(list.Err())
@@ -241,7 +249,8 @@ func TestACorrectedCurveMovesCurrents(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := recall.AskCorrected(t.Context(), a, b.Probe.Serial, "right.yaml", b.Probe.TransferImpedance, everything)
+		got, err := recall.AskCorrected(t.Context(), a, b.Probe.Serial, "right.yaml", b.Probe.TransferImpedance,
+			everything)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -314,14 +323,18 @@ func TestRolesDoWhatTheyMay(t *testing.T) {
 		do   func(context.Context, *archive.Archive) error
 		may  bool
 		what string
-	}{{"reader", ask, true, "ask"}, {"reader", push, false, "push"}, {"reader", remove, false, "delete"}, {"pusher", ask, true, "ask"},
+	}{{"reader", ask, true, "ask"}, {"reader", push, false, "push"}, {"reader", remove, false, "delete"}, {"pusher",
+		ask, true, "ask"},
 		{"pusher", push, true, "push"}, {"pusher", push, true, "push again"}, {"pusher", remove, false, "delete"}} {
-		if err := as(c.who, c.do); (err == nil) != c.may || err != nil && !strings.Contains(err.Error(), "permission denied") {
+		if err := as(c.who, c.do); (err == nil) != c.may || err != nil && !strings.Contains(err.Error(),
+			"permission denied") {
 			t.Errorf("%s: %s: %v", c.who, c.what, err)
 		}
 	}
-	for _, text := range []string{"UPDATE records SET body = ''", "DELETE FROM records", "DELETE FROM runs", "UPDATE runs SET root = ''",
-		"DELETE FROM files", "INSERT INTO deletions (at, who, why, root, branch, name, heads) VALUES ('','','','',1,'','')"} {
+	for _, text := range []string{"UPDATE records SET body = ''", "DELETE FROM records", "DELETE FROM runs",
+		"UPDATE runs SET root = ''",
+		"DELETE FROM files", "INSERT INTO deletions (at, who, why, root, branch, name, heads) VALUES " +
+			"('','','','',1,'','')"} {
 		out := server.PsqlFails("jobs", "SET ROLE pusher; SET search_path TO provoke; "+text)
 		if !strings.Contains(out, "permission denied") {
 			t.Errorf("%s: %s", text, out)

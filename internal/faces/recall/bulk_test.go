@@ -40,7 +40,8 @@ func newMaker(seed uint64) *maker {
 	m := &maker{r: rand.New(rand.NewPCG(seed, 0))}
 	file := simbench.New(simbench.Config{Seed: 1}).BenchFile()
 	for i := range m.bench {
-		m.bench[i] = bytes.Replace(file, []byte("name: simulated bench, seed 1"), fmt.Appendf(nil, "name: bench %c", 'A'+i), 1)
+		m.bench[i] = bytes.Replace(file, []byte("name: simulated bench, seed 1"), fmt.Appendf(nil, "name: bench %c",
+			'A'+i), 1)
 		m.bench[i] = bytes.Replace(m.bench[i], []byte("SIM-0009"), fmt.Appendf(nil, "P-%d", i), 1)
 	}
 	return m
@@ -48,7 +49,8 @@ func newMaker(seed uint64) *maker {
 
 var (
 	cables = []string{"RS-485", "4 to 20 mA", "mains", "Ethernet", "load cell, six wires"}
-	fixes  = []string{"ferrite sleeve at the connector", "capacitors from the wires to chassis", "shield joined all round",
+	fixes  = []string{"ferrite sleeve at the connector", "capacitors from the wires to chassis",
+		"shield joined all round",
 		"series resistors of 100 Ω", "firmware: median of three readings", "longer braid to the plane"}
 	gains = []float64{4, 7, 12, 3, 2, 0.5} // dB, the middle of each
 )
@@ -75,7 +77,8 @@ func (m *maker) make(t testing.TB, path string, n int) *store.Job {
 		Profile: event.Profile{ID: "constant", Title: "constant current 90 dBµA"},
 		Equipment: []event.Equipment{{ID: "PROBE1", Description: "current probe", Serial: fmt.Sprintf("P-%d", which),
 			Certificate: "invented", Calibrated: "2020-01-01", Due: "2024-01-01"}},
-		Setup: []event.Field{{Name: event.SetupProduct, Value: fmt.Sprintf("conveyor belt weigher %d (invented)", m.r.IntN(40))},
+		Setup: []event.Field{{Name: event.SetupProduct, Value: fmt.Sprintf("conveyor belt weigher %d (invented)",
+			m.r.IntN(40))},
 			{Name: event.SetupVersion, Value: fmt.Sprintf("firmware %d", 1+m.r.IntN(4))},
 			{Name: event.SetupCableKind, Value: cables[cable]}}}
 	dips := [3][2]float64{}
@@ -108,7 +111,8 @@ func (m *maker) run(t testing.TB, j *store.Job, o event.Opened, at time.Time, di
 				Current: rf.DBuA(wantedLevel)}}}
 		upset := read >= threshold
 		c := event.StepClosed{Step: s, Attempt: 1, Outcome: plan.Outcome{Number: number, Exposures: 1, Upset: upset},
-			Drive: rf.DBm(-27.1).Add(offset), Current: rf.DBuA(read), Highest: rf.DBuA(read), Means: "r.m.s. of the carrier",
+			Drive: rf.DBm(-27.1).Add(offset), Current: rf.DBuA(read), Highest: rf.DBuA(read),
+			Means: "r.m.s. of the carrier",
 			OnFor: 2e9, Readings: []event.Reading{{Monitor: "weight", After: 1e9, Text: " 12.50 kg", Value: 12.5,
 				HasValue: true, RFOn: true}}}
 		if upset {
@@ -181,14 +185,17 @@ func TestAnArchiveOfManyJobs(t *testing.T) {
 			ask(t, a, n+1)
 		}
 	}
-	server.Psql("jobs", "SET search_path TO provoke; COPY (SELECT * FROM records ORDER BY run, seq) TO '"+server.File("rows")+
+	server.Psql("jobs", "SET search_path TO provoke; COPY (SELECT * FROM records ORDER BY run, seq) TO "+
+		"'"+server.File("rows")+
 		"'; CREATE TABLE again (LIKE records INCLUDING ALL)")
 	begun := time.Now()
 	server.Psql("jobs", "SET search_path TO provoke; \\copy again FROM '"+server.File("rows")+"'")
 	copied := time.Since(begun)
 	rate := float64(records) / sent.Seconds()
-	t.Logf("figure: archive of %d jobs, %d records: pushed at %.0f records/s, verified in %v besides, findings derived in %v; psql's COPY "+
-		"of the same rows %.0f/s: %.2f of it (asked: 0.25)", *jobsFlag, records, rate, verified.Round(1e6), derived.Round(1e6),
+	t.Logf("figure: archive of %d jobs, %d records: pushed at %.0f records/s, verified in %v besides, findings "+
+		"derived in %v; psql's COPY "+
+		"of the same rows %.0f/s: %.2f of it (asked: 0.25)", *jobsFlag, records, rate, verified.Round(1e6),
+		derived.Round(1e6),
 		float64(records)/copied.Seconds(), rate*copied.Seconds()/float64(records))
 	_ = marks
 }
@@ -249,5 +256,6 @@ func ask(t *testing.T, a *archive.Archive, jobs int) {
 		slices.Sort(took)
 		said = append(said, fmt.Sprintf("%s %.1f/%.1f", q.name, took[30].Seconds()*1e3, took[57].Seconds()*1e3))
 	}
-	t.Logf("figure: archive of %d jobs, ms at the median/95th percentile: %s (asked: 100/300)", jobs, strings.Join(said, ", "))
+	t.Logf("figure: archive of %d jobs, ms at the median/95th percentile: %s (asked: 100/300)", jobs,
+		strings.Join(said, ", "))
 }

@@ -85,7 +85,8 @@ func runFacts(book *tell.Book, head result.Run) (archive.RunFacts, error) {
 		f.Items = append(f.Items, archive.ItemFact{ID: e.ID, Description: e.Description, Serial: e.Serial,
 			Certificate: e.Certificate, Calibrated: e.Calibrated, Due: e.Due})
 	}
-	words := []string{o.Label, o.Changed, f.Product, f.Version, f.Port, f.Cable, set[event.SetupCable], o.Operator, o.Room,
+	words := []string{o.Label, o.Changed, f.Product, f.Version, f.Port, f.Cable, set[event.SetupCable], o.Operator,
+		o.Room,
 		f.Profile}
 	if bench, err := book.Bench(head); err == nil {
 		f.Bench, f.Serial = bench.Name, bench.DUT.Serial
@@ -145,7 +146,8 @@ func bandFacts(book *tell.Book, run result.Run, findings analysis.Findings, f *a
 		if !p.Tested() {
 			continue
 		}
-		x := archive.OnsetFact{Hz: float64(p.Frequency), Upset: p.Upset, Onset: current(p.Onset), Bound: p.Onset.Bound().String(),
+		x := archive.OnsetFact{Hz: float64(p.Frequency), Upset: p.Upset, Onset: current(p.Onset),
+			Bound:  p.Onset.Bound().String(),
 			Wanted: current(p.Wanted), Margin: float64(p.Margin), Class: string(p.Class), U: math.NaN()}
 		if u, ok := onsets.At[p.Frequency]; ok {
 			x.U = float64(u.U())
@@ -165,7 +167,8 @@ func bandFacts(book *tell.Book, run result.Run, findings analysis.Findings, f *a
 	}
 	for _, b := range why.Bands {
 		for _, l := range b.Lines {
-			f.Causes = append(f.Causes, archive.CauseFact{Low: float64(b.Low.Frequency), High: float64(b.High.Frequency),
+			f.Causes = append(f.Causes, archive.CauseFact{Low: float64(b.Low.Frequency),
+				High:  float64(b.High.Frequency),
 				Cause: l.For, Strength: string(l.Strength)})
 		}
 	}

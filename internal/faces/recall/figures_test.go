@@ -28,7 +28,8 @@ func TestSpreadsAreThoseOfNumpy(t *testing.T) {
 	for _, c := range []struct {
 		bounds [3]string
 		want   bool
-	}{{[3]string{"", "", "at least"}, false}, {[3]string{"", "at least", ""}, true}, {[3]string{"at least", "", ""}, true}} {
+	}{{[3]string{"", "", "at least"}, false}, {[3]string{"", "at least", ""}, true}, {[3]string{"at least", "", ""},
+		true}} {
 		if got := spreadOf([]bounded{{1, c.bounds[0]}, {2, c.bounds[1]}, {3, c.bounds[2]}}); got.Censored != c.want {
 			t.Errorf("%v: the median is told as a bound: %v", c.bounds, got.Censored)
 		}
@@ -80,7 +81,8 @@ func TestAControlChartAlarmsAsOftenAsItSays(t *testing.T) {
 		if math.Abs(share-0.0027) > 4*math.Sqrt(0.0027/trials) {
 			t.Errorf("after %d calibrations %.2f %% false alarms, 0.27 %% are told", n, 100*share)
 		}
-		t.Logf("figure: control chart after %d calibrations without drift: %.2f %% told as drifted of %d (told: 0.27 %%)", n, 100*share,
+		t.Logf("figure: control chart after %d calibrations without drift: %.2f %% told as drifted of %d (told: "+
+			"0.27 %%)", n, 100*share,
 			trials)
 	}
 }

@@ -170,9 +170,11 @@ func (t RegisterTold) Sections() []tell.Section {
 	}
 	table := tell.Table{ID: "equipment", Title: "Equipment by serial number, with its certificates over time",
 		Columns: []tell.Column{column("serial number", ""), column("equipment", ""), column("certificate", ""),
-			column("calibrated", ""), column("due", ""), column("runs", "1"), column("first used", ""), column("last used", "")}}
+			column("calibrated", ""), column("due", ""), column("runs", "1"), column("first used", ""),
+			column("last used", "")}}
 	for _, r := range t.Equipment {
-		table.Add(cell(r.Serial), cell(piece(r.ItemFact)), cell(r.Certificate), cell(r.Calibrated), t.due(r), count(r.Runs),
+		table.Add(cell(r.Serial), cell(piece(r.ItemFact)), cell(r.Certificate), cell(r.Calibrated), t.due(r),
+			count(r.Runs),
 			cell(day(r.First)), cell(day(r.Last)))
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
@@ -196,12 +198,16 @@ func (t RegisterTold) due(r archive.Registered) tell.Cell {
 }
 
 func (c Control) tell(s *tell.Section) {
-	table := tell.Table{ID: "control-" + c.Serial + "-" + c.What, Title: fmt.Sprintf("Control chart: %s of %s, serial number %s", c.What,
-		c.Item, c.Serial), Note: fmt.Sprintf("The mean over %s that all calibrations have; its shift is against the mean of the "+
-		"calibrations before it, and the limit holds the next of them with %v if nothing changed (prediction interval, ISO 16269-8; "+
-		"normal, independent). No limit rests on fewer than %d calibrations.",
-		english.Count(c.Frequencies, "frequency", "frequencies"), driftConfidence, leastCalibrations),
-		Columns: []tell.Column{column("calibrated", ""), column("first used", ""), column("runs", "1"), column("mean", c.Unit),
+	table := tell.Table{ID: "control-" + c.Serial + "-" + c.What,
+		Title: fmt.Sprintf("Control chart: %s of %s, serial number %s", c.What,
+			c.Item, c.Serial), Note: fmt.Sprintf("The mean over %s that all calibrations have; its shift is against "+
+			"the mean of the "+
+			"calibrations before it, and the limit holds the next of them with %v if nothing changed (prediction "+
+			"interval, ISO 16269-8; "+
+			"normal, independent). No limit rests on fewer than %d calibrations.",
+			english.Count(c.Frequencies, "frequency", "frequencies"), driftConfidence, leastCalibrations),
+		Columns: []tell.Column{column("calibrated", ""), column("first used", ""), column("runs", "1"),
+			column("mean", c.Unit),
 			column("shift", "dB"), column("limit", "dB"), column("largest at one frequency", ""), column("", "")}}
 	for _, e := range c.Entries {
 		limit, word := cell("none yet"), tell.Cell{}
@@ -219,7 +225,8 @@ func (c Control) tell(s *tell.Section) {
 		if !math.IsNaN(e.Shift) {
 			shift = tell.Cell{Text: fmt.Sprintf("%+.2f dB", e.Shift), Number: fmt.Sprintf("%.3f", e.Shift)}
 		}
-		table.Add(cell(e.Calibrated), cell(day(e.First)), count(e.Runs), cell(fmt.Sprintf("%.2f %s", e.Mean, c.Unit)), shift, limit,
+		table.Add(cell(e.Calibrated), cell(day(e.First)), count(e.Runs), cell(fmt.Sprintf("%.2f %s", e.Mean,
+			c.Unit)), shift, limit,
 			largest, word)
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
@@ -242,7 +249,8 @@ func Check(ctx context.Context, a *archive.Archive, b *catalog.Bench, now time.T
 	t.Bench = b.Name
 	for _, id := range b.Pieces() {
 		if !id.Due.IsZero() && id.Due.Before(now) {
-			t.Warnings = append(t.Warnings, fmt.Sprintf("%s, serial number %s: its calibration was due on %s", id.ID, id.Serial,
+			t.Warnings = append(t.Warnings, fmt.Sprintf("%s, serial number %s: its calibration was due on %s", id.ID,
+				id.Serial,
 				id.Due.Format(time.DateOnly)))
 		}
 	}
@@ -257,8 +265,9 @@ func Check(ctx context.Context, a *archive.Archive, b *catalog.Bench, now time.T
 		known = slices.DeleteFunc(known, func(c archive.Calibration) bool {
 			return c.What != f.What || c.Unit != f.Unit || c.SHA256 == f.SHA256
 		})
-		mine := archive.Calibration{Item: f.Item, Serial: f.Serial, What: f.What, Unit: f.Unit, Calibrated: f.Calibrated,
-			SHA256: f.SHA256}
+		mine := archive.Calibration{Item: f.Item, Serial: f.Serial, What: f.What, Unit: f.Unit,
+			Calibrated: f.Calibrated,
+			SHA256:     f.SHA256}
 		for _, p := range f.Points {
 			mine.Points = append(mine.Points, archive.CurvePoint{Hz: p[0], Value: p[1]})
 		}
@@ -269,14 +278,18 @@ func Check(ctx context.Context, a *archive.Archive, b *catalog.Bench, now time.T
 		case len(known) == 0:
 			t.Notes = append(t.Notes, words+": the archive knows no other calibration of it")
 		case e.Drifted:
-			t.Warnings = append(t.Warnings, fmt.Sprintf("%s: DRIFTED by %+.2f dB against %s before, %.2f dB is the limit; most at %v, "+
-				"%+.2f dB. Look for a damaged part or a wrong file before a run", words, e.Shift, english.Count(len(known),
-				"calibration", "calibrations"), e.Limit, rf.Frequency(e.LargestAt), e.Largest))
+			t.Warnings = append(t.Warnings, fmt.Sprintf("%s: DRIFTED by %+.2f dB against %s before, %.2f dB is the "+
+				"limit; most at %v, "+
+				"%+.2f dB. Look for a damaged part or a wrong file before a run", words, e.Shift,
+				english.Count(len(known),
+					"calibration", "calibrations"), e.Limit, rf.Frequency(e.LargestAt), e.Largest))
 		case math.IsNaN(e.Limit):
-			t.Notes = append(t.Notes, fmt.Sprintf("%s: differs by at most %+.2f dB from %s before, too few for limits", words, e.Largest,
+			t.Notes = append(t.Notes, fmt.Sprintf("%s: differs by at most %+.2f dB from %s before, too few for "+
+				"limits", words, e.Largest,
 				english.Count(len(known), "calibration", "calibrations")))
 		default:
-			t.Notes = append(t.Notes, fmt.Sprintf("%s: %+.2f dB against %s before, within the limit of %.2f dB", words, e.Shift,
+			t.Notes = append(t.Notes, fmt.Sprintf("%s: %+.2f dB against %s before, within the limit of %.2f dB",
+				words, e.Shift,
 				english.Count(len(known), "calibration", "calibrations"), e.Limit))
 		}
 	}
@@ -330,7 +343,8 @@ type CorrectedOnset struct {
 
 // AskCorrected recomputes the onsets of runs that measured with a probe: a current is a voltage less the probe's
 // transfer impedance in dB, so that it moves by the old curve less the corrected one.
-func AskCorrected(ctx context.Context, a *archive.Archive, serial, name string, corrected curve.Curve[rf.Transimpedance],
+func AskCorrected(ctx context.Context, a *archive.Archive, serial, name string,
+	corrected curve.Curve[rf.Transimpedance],
 	f archive.Filter) (t CorrectedTold, err error) {
 	if t.Basis, err = basis(ctx, a, "corrected"); err != nil {
 		return t, err
@@ -372,7 +386,8 @@ func correct(ctx context.Context, a *archive.Archive, w archive.Where, serial st
 		return r, err
 	}
 	if bench.Probe == nil || bench.Probe.Serial != serial {
-		return r, fmt.Errorf("serial number %s was not its monitoring probe: only a probe's curve can be corrected afterwards", serial)
+		return r, fmt.Errorf("serial number %s was not its monitoring probe: only a probe's curve can be corrected "+
+			"afterwards", serial)
 	}
 	for _, o := range onsets {
 		old, err := bench.Probe.TransferImpedance.At(rf.Frequency(o.Hz))
@@ -396,13 +411,17 @@ func (t CorrectedTold) Sections() []tell.Section {
 	if len(t.Runs)+len(t.Left) == 0 {
 		return t.Basis.nothing(s)
 	}
-	s.Blocks = append(s.Blocks, tell.Block{Mark: "warning", Text: "RECOMPUTED from records that were made with another curve: no " +
-		"measurement, and no record was changed. The levels that were exposed were other ones than the plan asked for too."})
+	s.Blocks = append(s.Blocks, tell.Block{Mark: "warning", Text: "RECOMPUTED from records that were made with " +
+		"another curve: no " +
+		"measurement, and no record was changed. The levels that were exposed were other ones than the plan asked " +
+		"for too."})
 	table := tell.Table{ID: "corrected", Title: "The lowest onset of each run, as recorded and recomputed",
 		Columns: []tell.Column{column("date", ""), column("product", ""), column("at", ""), column("recorded", "dBµA"),
-			column("recomputed", "dBµA"), column("change", "dB"), column("margin recomputed", "dB"), column("largest change", "dB"),
+			column("recomputed", "dBµA"), column("change", "dB"), column("margin recomputed", "dB"),
+			column("largest change", "dB"),
 			column("run", "")}}
-	every := tell.Table{ID: "corrected-all", Title: "Every onset", Columns: []tell.Column{column("run", ""), column("at", ""),
+	every := tell.Table{ID: "corrected-all", Title: "Every onset", Columns: []tell.Column{column("run", ""),
+		column("at", ""),
 		column("recorded", "dBµA"), column("recomputed", "dBµA"), column("change", "dB")}}
 	for _, r := range t.Runs {
 		low, most := r.Upsets[0], 0.0

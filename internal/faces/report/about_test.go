@@ -94,7 +94,8 @@ func TestTheHashesStandAtTheEnd(t *testing.T) {
 	if m := regexp.MustCompile(`[0-9a-f]{64}`).FindString(body); m != "" {
 		t.Errorf("the hash %s stands before the last annex", m)
 	}
-	for _, s := range []string{result.Integrity(job.Runs), job.Runs[1].Head, strings.Repeat("2", 64), job.About.SHA256} {
+	for _, s := range []string{result.Integrity(job.Runs), job.Runs[1].Head, strings.Repeat("2", 64),
+		job.About.SHA256} {
 		if !strings.Contains(end, s) {
 			t.Errorf("the hash %s is not in the last annex", s)
 		}

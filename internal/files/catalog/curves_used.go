@@ -53,7 +53,8 @@ func (b *Bench) CurvesUsed() (out []UsedCurve) {
 	passives(b.ToAmplifier)
 	if a := b.Amplifier; a != nil {
 		gain(a.Identity, "gain", a.Gain)
-		used(&out, a.Identity, "output at 1 dB compression", "dBm", a.Compression, func(p rf.Power) float64 { return p.In() })
+		used(&out, a.Identity, "output at 1 dB compression", "dBm", a.Compression,
+			func(p rf.Power) float64 { return p.In() })
 	}
 	passives(b.ToClamp)
 	if c := b.Coupler; c != nil {

@@ -70,7 +70,8 @@ func noPassword(at string) error {
 		has = has || strings.EqualFold(name, "password") || strings.EqualFold(name, "sslpassword")
 	}
 	if has {
-		return errors.New("the address holds a password, which everybody on this machine could read: leave it out, and " +
+		return errors.New("the address holds a password, which everybody on this machine could read: leave it out, " +
+			"and " +
 			"put it into ~/.pgpass (PostgreSQL's password file) or the variable PGPASSWORD")
 	}
 	return nil
@@ -165,7 +166,8 @@ func (a *Archive) Find(ctx context.Context, name string) (Job, error) {
 	case err != nil:
 		return Job{}, err
 	case len(found) == 0:
-		return Job{}, fmt.Errorf("%s: %w: name it as its file was named, or by the first digits of a hash", name, ErrNoJob)
+		return Job{}, fmt.Errorf("%s: %w: name it as its file was named, or by the first digits of a hash", name,
+			ErrNoJob)
 	case len(found) > 1:
 		var roots []string
 		for _, j := range found {

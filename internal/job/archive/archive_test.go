@@ -26,7 +26,8 @@ import (
 var noon = time.Date(2026, 11, 30, 12, 0, 0, 1, time.UTC)
 
 // nasty is what a text field may hold.
-var nasty = []string{`'; DROP TABLE jobs; --`, `"; DELETE FROM runs; --`, `\'); COMMIT; --`, "a\tb\\t\n\\.\nc\r", "$1 ? ?1 :x",
+var nasty = []string{`'; DROP TABLE jobs; --`, `"; DELETE FROM runs; --`, `\'); COMMIT; --`, "a\tb\\t\n\\.\nc\r",
+	"$1 ? ?1 :x",
 	"\u0000\u001b[2J", "Ω µ 漢字 \U0001F600", `%_\%`, `" OR words MATCH "x`, `x & !y | (z`}
 
 var count atomic.Int64 // of runs: no two are opened at one time
@@ -86,7 +87,8 @@ func addRunAt(t testing.TB, j *store.Job, at time.Time, notes int) *store.Writer
 func addNotes(t testing.TB, w *store.Writer, n int) {
 	t.Helper()
 	for i := range n {
-		if _, err := w.Append(noon.Add(time.Duration(i)*time.Second), event.Note{Text: nasty[i%len(nasty)]}); err != nil {
+		if _, err := w.Append(noon.Add(time.Duration(i)*time.Second),
+			event.Note{Text: nasty[i%len(nasty)]}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -440,7 +442,8 @@ func TestAServerThatIsKilledLosesNothing(t *testing.T) {
 	if cut.Load() == 0 {
 		t.Error("no push was cut: nothing was shown")
 	}
-	t.Logf("figure: archive: %d clients, the server killed %d times: %d pushes, %d cut or refused, %d runs: each there once, "+
+	t.Logf("figure: archive: %d clients, the server killed %d times: %d pushes, %d cut or refused, %d runs: each "+
+		"there once, "+
 		"whole, verified", clients, kills, pushes.Load(), cut.Load(), runs)
 }
 

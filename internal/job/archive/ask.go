@@ -12,9 +12,10 @@ import (
 // field, whatever their case.
 type Filter struct {
 	Product, Version, Cable, Bench, Operator, Fix, Cause string
-	Text                                                 string  // words, "phrases" and -words in everything that people wrote
-	Since, Until                                         string  // dates, 2026-11-30; both days belong to it
-	Low, High                                            float64 // Hz; 0 for no end
+	// Text is words, "phrases" and -words in everything that people wrote.
+	Text         string
+	Since, Until string  // dates, 2026-11-30; both days belong to it
+	Low, High    float64 // Hz; 0 for no end
 	// LevelLow and LevelHigh bound an onset in dBµA; NaN for no end.
 	LevelLow, LevelHigh float64
 }
@@ -54,7 +55,8 @@ func (q *asking) add(condition string, args ...any) {
 	q.args = append(q.args, args...)
 }
 
-// like is a text for LIKE that is found anywhere, with nothing of it read as a pattern. The engine lowers both sides: not
+// like is a text for LIKE that is found anywhere, with nothing of it read as a pattern. The engine lowers both sides:
+// not
 // every engine and locale knows the same letters.
 func like(text string) string {
 	return "%" + strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(text) + "%"
@@ -64,14 +66,16 @@ func like(text string) string {
 func (a *Archive) asking(f Filter) (*asking, error) {
 	q := &asking{a: a}
 	q.add("f.original = 1")
-	for _, x := range []struct{ column, text string }{{"product", f.Product}, {"version", f.Version}, {"cable", f.Cable},
+	for _, x := range []struct{ column, text string }{{"product", f.Product}, {"version", f.Version}, {"cable",
+		f.Cable},
 		{"bench", f.Bench}, {"operator", f.Operator}} {
 		if x.text != "" {
 			q.add("lower(f."+x.column+`) LIKE lower(?) ESCAPE '\'`, like(x.text))
 		}
 	}
 	if f.Cause != "" {
-		q.add("EXISTS (SELECT 1 FROM causes c WHERE c.run = f.run AND lower(c.cause) LIKE lower(?) ESCAPE '\\')", like(f.Cause))
+		q.add("EXISTS (SELECT 1 FROM causes c WHERE c.run = f.run AND lower(c.cause) LIKE lower(?) ESCAPE '\\')",
+			like(f.Cause))
 	}
 	if f.Since != "" {
 		q.add("f.at >= ?", f.Since)
@@ -146,10 +150,14 @@ func (a *Archive) Runs(ctx context.Context, f Filter) (out []Where, err error) {
 		in := asking{}
 		in.overlap("o.hz", "o.hz", f)
 		in.levels(f)
-		q.add("EXISTS (SELECT 1 FROM onsets o WHERE o.run = f.run AND o.upset = 1 AND "+strings.Join(in.where, " AND ")+")",
+		q.add("EXISTS (SELECT 1 FROM onsets o WHERE o.run = f.run AND o.upset = 1 AND "+strings.Join(in.where,
+			" AND ")+")",
 			in.args...)
 	}
-	return out, q.get(ctx, "", runsFrom, "ORDER BY f.at DESC, r.id DESC", func(w Where, _ []string) { out = append(out, w) })
+	return out, q.get(ctx, "", runsFrom, "ORDER BY f.at DESC, r.id DESC", func(w Where,
+		_ []string) {
+		out = append(out, w)
+	})
 }
 
 func (q *asking) levels(f Filter) {
@@ -231,8 +239,9 @@ func (a *Archive) Failures(ctx context.Context, f Filter) (out []Failed, err err
 	err = q.get(ctx, "o.low, o.high, o.lowest, o.lowest_at, o.margin", "bands o JOIN run_facts f ON f.run = o.run "+
 		"JOIN runs r ON r.id = f.run JOIN jobs j ON j.id = f.job", "ORDER BY o.lowest, r.id, o.low",
 		func(w Where, s []string) {
-			out = append(out, Failed{Where: w, Low: float(s[0]), High: float(s[1]), Lowest: float(s[2]), LowestAt: float(s[3]),
-				Margin: float(s[4])})
+			out = append(out, Failed{Where: w, Low: float(s[0]), High: float(s[1]), Lowest: float(s[2]),
+				LowestAt: float(s[3]),
+				Margin:   float(s[4])})
 		})
 	return out, err
 }
@@ -283,8 +292,9 @@ func (a *Archive) RunsWith(ctx context.Context, serial string, f Filter) (out []
 	if serial != "" {
 		q.add("i.serial = ?", serial)
 	}
-	return out, q.get(ctx, "i.id, i.description, i.serial, i.certificate, i.calibrated, i.due", "items i JOIN run_facts f ON "+
-		"f.run = i.run JOIN runs r ON r.id = f.run JOIN jobs j ON j.id = f.job", "ORDER BY f.at DESC, r.id DESC, i.id",
+	return out, q.get(ctx, "i.id, i.description, i.serial, i.certificate, i.calibrated, i.due",
+		"items i JOIN run_facts f ON f.run = i.run JOIN runs r ON r.id = f.run JOIN jobs j ON j.id = f.job",
+		"ORDER BY f.at DESC, r.id DESC, i.id",
 		func(w Where, s []string) {
 			out = append(out, Used{Where: w, ItemFact: ItemFact{s[0], s[1], s[2], s[3], s[4], s[5]}})
 		})
@@ -309,7 +319,8 @@ type DerivedBy struct {
 func (a *Archive) State(ctx context.Context) (s State, err error) {
 	err = a.within(ctx, false, func(t tx) error {
 		row, _, err := one(ctx, t, "SELECT (SELECT count(*) FROM jobs), (SELECT count(*) FROM runs), "+
-			"(SELECT coalesce(sum(count), 0) FROM runs), (SELECT count(*) FROM files), (SELECT count(*) FROM deletions), "+
+			"(SELECT coalesce(sum(count), 0) FROM runs), (SELECT count(*) FROM files), (SELECT count(*) FROM "+
+			"deletions), "+
 			"(SELECT count(*) FROM jobs WHERE derived = '')")
 		if err != nil {
 			return err
@@ -353,22 +364,26 @@ func (a *Archive) Calibrations(ctx context.Context, serial string) (out []Calibr
 		where, args = "c.serial = ?", []any{serial}
 	}
 	err = a.within(ctx, false, func(t tx) error {
-		if err := t.rows(ctx, "SELECT min(c.item), c.serial, c.what, min(c.source), c.unit, c.calibrated, c.sha256, min(f.at), "+
+		if err := t.rows(ctx, "SELECT min(c.item), c.serial, c.what, min(c.source), c.unit, c.calibrated, "+
+			"c.sha256, min(f.at), "+
 			"max(f.at), count(*) FROM curves c JOIN run_facts f ON f.run = c.run WHERE f.original = 1 AND "+where+
 			" GROUP BY c.serial, c.what, c.unit, c.calibrated, c.sha256 ORDER BY c.serial, c.what, "+
 			"CASE WHEN c.calibrated <> '' THEN c.calibrated ELSE min(f.at) END, min(f.at)", func(f [][]byte) error {
 			s := texts(f)
-			out = append(out, Calibration{Item: s[0], Serial: s[1], What: s[2], Source: s[3], Unit: s[4], Calibrated: s[5],
-				SHA256: s[6], First: s[7], Last: s[8], Runs: int(number(s[9]))})
+			out = append(out, Calibration{Item: s[0], Serial: s[1], What: s[2], Source: s[3], Unit: s[4],
+				Calibrated: s[5],
+				SHA256:     s[6], First: s[7], Last: s[8], Runs: int(number(s[9]))})
 			return nil
 		}, args...); err != nil {
 			return err
 		}
 		for i := range out {
-			if err := t.rows(ctx, "SELECT hz, value FROM curve_points WHERE sha256 = ? ORDER BY hz", func(f [][]byte) error {
-				out[i].Points = append(out[i].Points, CurvePoint{Hz: float(string(f[0])), Value: float(string(f[1]))})
-				return nil
-			}, out[i].SHA256); err != nil {
+			if err := t.rows(ctx, "SELECT hz, value FROM curve_points WHERE sha256 = ? ORDER BY hz",
+				func(f [][]byte) error {
+					p := CurvePoint{Hz: float(string(f[0])), Value: float(string(f[1]))}
+					out[i].Points = append(out[i].Points, p)
+					return nil
+				}, out[i].SHA256); err != nil {
 				return err
 			}
 		}
@@ -383,13 +398,15 @@ func (a *Archive) Calibrations(ctx context.Context, serial string) (out []Calibr
 // Equipment lists what runs used, by serial number, with certificates and due dates over time.
 func (a *Archive) Equipment(ctx context.Context) (out []Registered, err error) {
 	err = a.within(ctx, false, func(t tx) error {
-		return t.rows(ctx, "SELECT i.serial, min(i.id), min(i.description), i.certificate, i.calibrated, i.due, count(*), min(f.at), "+
+		return t.rows(ctx, "SELECT i.serial, min(i.id), min(i.description), i.certificate, i.calibrated, i.due, "+
+			"count(*), min(f.at), "+
 			"max(f.at) FROM items i JOIN run_facts f ON f.run = i.run WHERE i.serial <> '' AND f.original = 1 "+
 			"GROUP BY i.serial, i.certificate, i.calibrated, i.due ORDER BY i.serial, i.calibrated, min(f.at)",
 			func(f [][]byte) error {
 				s := texts(f)
-				out = append(out, Registered{ItemFact: ItemFact{Serial: s[0], ID: s[1], Description: s[2], Certificate: s[3],
-					Calibrated: s[4], Due: s[5]}, Runs: int(number(s[6])), First: s[7], Last: s[8]})
+				out = append(out, Registered{ItemFact: ItemFact{Serial: s[0], ID: s[1], Description: s[2],
+					Certificate: s[3],
+					Calibrated:  s[4], Due: s[5]}, Runs: int(number(s[6])), First: s[7], Last: s[8]})
 				return nil
 			})
 	})
@@ -412,10 +429,12 @@ type Registered struct {
 // UpsetsOfRun are the upsets of a run by frequency.
 func (a *Archive) UpsetsOfRun(ctx context.Context, w Where) (out []OnsetFact, err error) {
 	err = a.within(ctx, false, func(t tx) error {
-		return t.rows(ctx, "SELECT hz, onset, bound, wanted, margin, class, u FROM onsets WHERE run = ? AND upset = 1 ORDER BY hz",
+		return t.rows(ctx, "SELECT hz, onset, bound, wanted, margin, class, u FROM onsets WHERE run = ? AND upset "+
+			"= 1 ORDER BY hz",
 			func(f [][]byte) error {
 				s := texts(f)
-				out = append(out, OnsetFact{Hz: float(s[0]), Upset: true, Onset: float(s[1]), Bound: s[2], Wanted: float(s[3]),
+				out = append(out, OnsetFact{Hz: float(s[0]), Upset: true, Onset: float(s[1]), Bound: s[2],
+					Wanted: float(s[3]),
 					Margin: float(s[4]), Class: s[5], U: float(s[6])})
 				return nil
 			}, w.id)

@@ -96,7 +96,8 @@ func TestAPushThatIsCutLeavesRunsWholeOrAbsent(t *testing.T) {
 			if jobs, err = a.Jobs(t.Context()); err != nil {
 				t.Fatal(err)
 			}
-			if strings.TrimSpace(server.Psql("jobs", "SELECT count(*) FROM pg_stat_activity WHERE usename = 'owner' AND pid <> "+
+			if strings.TrimSpace(server.Psql("jobs", "SELECT count(*) FROM pg_stat_activity WHERE usename = "+
+				"'owner' AND pid <> "+
 				"pg_backend_pid() AND state = 'active'")) == "0" || time.Now().After(end) {
 				break
 			}
@@ -119,11 +120,13 @@ func TestAPushThatIsCutLeavesRunsWholeOrAbsent(t *testing.T) {
 	if failed < cuts/2 {
 		t.Errorf("%d of %d pushes were cut: little was shown", failed, cuts)
 	}
-	if n := strings.TrimSpace(server.Psql("jobs", "SELECT count(*) FROM provoke.records r WHERE NOT EXISTS (SELECT 1 FROM "+
+	if n := strings.TrimSpace(server.Psql("jobs", "SELECT count(*) FROM provoke.records r WHERE NOT EXISTS (SELECT "+
+		"1 FROM "+
 		"provoke.runs u WHERE u.id = r.run)")); n != "0" {
 		t.Errorf("%s records of no run are left", n)
 	}
-	t.Logf("figure: archive: a push of %d bytes cut at %d places: %d pushes failed, every run whole or absent, all whole after the "+
+	t.Logf("figure: archive: a push of %d bytes cut at %d places: %d pushes failed, every run whole or absent, all "+
+		"whole after the "+
 		"next push", total, cuts, failed)
 }
 

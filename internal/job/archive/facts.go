@@ -105,7 +105,8 @@ func (a *Archive) SetFacts(ctx context.Context, j Job, f Facts) error {
 // forget takes out what was derived from a job.
 func (a *Archive) forget(ctx context.Context, t tx, j Job) error {
 	for _, table := range factTables {
-		if _, err := t.exec(ctx, "DELETE FROM "+table+" WHERE run IN (SELECT id FROM runs WHERE job = ?)", j.ID); err != nil {
+		if _, err := t.exec(ctx, "DELETE FROM "+table+" WHERE run IN (SELECT id FROM runs WHERE job = ?)",
+			j.ID); err != nil {
 			return err
 		}
 	}
@@ -143,11 +144,14 @@ func (a *Archive) put(ctx context.Context, t tx, j Job, f Facts) error {
 			"root = ? AND imported = 1)", run.Root); err != nil {
 			return err
 		}
-		add("run_facts", run.ID, j.ID, r.Number, r.At, r.Kind, r.Label, r.Changed, r.Product, r.Version, r.Serial, r.Port,
-			r.Cable, r.Bench, r.Operator, r.Room, r.Profile, r.Modulation, r.Verdict, r.Exposed, r.Upsets, original, r.Words,
+		add("run_facts", run.ID, j.ID, r.Number, r.At, r.Kind, r.Label, r.Changed, r.Product, r.Version, r.Serial,
+			r.Port,
+			r.Cable, r.Bench, r.Operator, r.Room, r.Profile, r.Modulation, r.Verdict, r.Exposed, r.Upsets, original,
+			r.Words,
 			a.program)
 		for _, o := range r.Onsets {
-			add("onsets", run.ID, o.Hz, flag(o.Upset), known(o.Onset), o.Bound, known(o.Wanted), known(o.Margin), o.Class,
+			add("onsets", run.ID, o.Hz, flag(o.Upset), known(o.Onset), o.Bound, known(o.Wanted), known(o.Margin),
+				o.Class,
 				known(o.U))
 		}
 		for _, b := range r.Bands {
@@ -199,8 +203,10 @@ var factColumns = []struct {
 	name    string
 	columns []string
 }{
-	{"run_facts", []string{"run", "job", "number", "at", "kind", "label", "changed", "product", "version", "serial", "port",
-		"cable", "bench", "operator", "room", "profile", "modulation", "verdict", "exposed", "upsets", "original", "words",
+	{"run_facts", []string{"run", "job", "number", "at", "kind", "label", "changed", "product", "version", "serial",
+		"port",
+		"cable", "bench", "operator", "room", "profile", "modulation", "verdict", "exposed", "upsets", "original",
+		"words",
 		"program"}},
 	{"onsets", []string{"run", "hz", "upset", "onset", "bound", "wanted", "margin", "class", "u"}},
 	{"bands", []string{"run", "low", "high", "lowest", "lowest_at", "margin"}},

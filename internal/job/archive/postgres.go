@@ -58,7 +58,8 @@ func (s *server) connect(ctx context.Context) error {
 	major, _, _ := strings.Cut(c.ParameterStatus("server_version"), ".")
 	if n, err := strconv.Atoi(leadingDigits(major)); err != nil || n < oldest {
 		c.Close(ctx)
-		return fmt.Errorf("the server is PostgreSQL %s; %d or newer is needed", c.ParameterStatus("server_version"), oldest)
+		return fmt.Errorf("the server is PostgreSQL %s; %d or newer is needed", c.ParameterStatus("server_version"),
+			oldest)
 	}
 	if err := s.setUp(ctx); err != nil {
 		c.Close(ctx)

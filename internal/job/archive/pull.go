@@ -96,9 +96,11 @@ func (s Source) Heads() (out []result.Run, err error) {
 	for _, r := range s.job.Runs {
 		h := result.Run{Number: r.Number}
 		err := s.archive.within(s.ctx, false, func(t tx) error {
-			return t.rows(s.ctx, "SELECT seq, at, kind, body, chain FROM records WHERE run = ? AND (seq = 1 OR kind = ?)",
+			return t.rows(s.ctx, "SELECT seq, at, kind, body, chain FROM records WHERE run = ? AND (seq = 1 OR "+
+				"kind = ?)",
 				func(f [][]byte) error {
-					rec, err := store.Raw{Seq: number(string(f[0])), At: string(f[1]), Kind: string(f[2]), Body: string(f[3]),
+					rec, err := store.Raw{Seq: number(string(f[0])), At: string(f[1]), Kind: string(f[2]),
+						Body:  string(f[3]),
 						Chain: string(f[4])}.Decode(r.Number, new(event.Decoder))
 					switch e := rec.Event.(type) {
 					case event.Opened:
@@ -216,7 +218,8 @@ func (a *Archive) Delete(ctx context.Context, j Job, who, why string) error {
 			"files.sha256)"+""); err != nil {
 			return err
 		}
-		_, err = t.exec(ctx, "INSERT INTO deletions (at, who, why, root, branch, name, heads) VALUES (?, ?, ?, ?, ?, ?, ?)",
+		_, err = t.exec(ctx, "INSERT INTO deletions (at, who, why, root, branch, name, heads) VALUES (?, ?, ?, ?, "+
+			"?, ?, ?)",
 			stamp(time.Now()), who, why, j.Root, j.Branch, j.Name, heads)
 		return err
 	})

@@ -185,12 +185,16 @@ func differs(job *store.Job, v store.Verification, j Job) error {
 		case err != nil:
 			return err
 		case root != there.Root:
-			return fmt.Errorf("%w: run %d of the file is another run than run %d of the archive: the job file was copied, "+
-				"and both copies went on. Push with --branch to keep both, as two jobs. Nothing was sent", ErrAltered, c.Run,
+			return fmt.Errorf("%w: run %d of the file is another run than run %d of the archive: the job file was "+
+				"copied, "+
+				"and both copies went on. Push with --branch to keep both, as two jobs. Nothing was sent",
+				ErrAltered, c.Run,
 				c.Run)
 		case there.Count <= c.Count && c.Has(there.Head) != there.Count:
-			return fmt.Errorf("%w: record %d of run %d, or one before it, is another than the one pushed on %.10s: the run "+
-				"was altered afterwards, or a copy of the job was gone on with. Compare with provoke archive pull; push with "+
+			return fmt.Errorf("%w: record %d of run %d, or one before it, is another than the one pushed on %.10s: "+
+				"the run "+
+				"was altered afterwards, or a copy of the job was gone on with. Compare with provoke archive pull; "+
+				"push with "+
 				"--branch to keep both. Nothing was sent", ErrAltered, there.Count, c.Run, j.Pushed)
 		}
 	}
@@ -224,14 +228,16 @@ func (a *Archive) pushRuns(ctx context.Context, job *store.Job, runs []store.Run
 		if _, err := t.exec(ctx, "UPDATE jobs SET derived = '' WHERE id = ?", did.Job.ID); err != nil {
 			return err
 		}
-		_, err = t.exec(ctx, "INSERT INTO pushes (at, who, program, root, name, runs, records) VALUES (?, ?, ?, ?, ?, ?, ?)",
+		_, err = t.exec(ctx, "INSERT INTO pushes (at, who, program, root, name, runs, records) VALUES (?, ?, ?, ?, "+
+			"?, ?, ?)",
 			stamp(time.Now()), p.Who, a.program, out.Job.Root, p.Name, did.Runs, did.Records)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	out.Job.ID, out.Runs, out.Records, out.Files = did.Job.ID, out.Runs+did.Runs, out.Records+did.Records, out.Files+did.Files
+	out.Job.ID, out.Runs, out.Records, out.Files = did.Job.ID, out.Runs+did.Runs, out.Records+did.Records,
+		out.Files+did.Files
 	out.Clock = append(out.Clock, did.Clock...)
 	out.Verified += did.Verified
 	out.Sent += time.Since(began) - did.Verified
@@ -298,7 +304,8 @@ func (a *Archive) runRow(ctx context.Context, t tx, job *store.Job, jobID int64,
 		r.Opened, r.Root = first.At, first.Chain
 		break
 	}
-	row, there, err := one(ctx, t, "SELECT id, root, opened, count, head FROM runs WHERE job = ? AND run = ?", jobID, c.Run)
+	row, there, err := one(ctx, t, "SELECT id, root, opened, count, head FROM runs WHERE job = ? AND run = ?", jobID,
+		c.Run)
 	switch {
 	case err != nil:
 		return r, err
@@ -363,7 +370,8 @@ func sendFiles(ctx context.Context, t tx, job *store.Job, run int64, c *store.Ru
 			}
 			n += int(added)
 		}
-		if _, err := t.exec(ctx, "INSERT INTO run_files (run, sha256, name) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", run,
+		if _, err := t.exec(ctx, "INSERT INTO run_files (run, sha256, name) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+			run,
 			hash, name); err != nil {
 			return n, err
 		}

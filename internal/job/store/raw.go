@@ -50,7 +50,8 @@ func NewCheck(run int) *RunCheck {
 // Follow checks one record more. It wraps ErrDamaged where the record is not the one that follows.
 func (c *RunCheck) Follow(r Raw) error {
 	if len(r.Body) > mostBody || len(r.Kind) > mostWords {
-		return fmt.Errorf("%w: run %d: record %d is longer than any record that provoke writes", ErrDamaged, c.Run, r.Seq)
+		return fmt.Errorf("%w: run %d: record %d is longer than any record that provoke writes", ErrDamaged, c.Run,
+			r.Seq)
 	}
 	c.follow(&raw{r.Seq, r.At, r.Kind, r.Body, r.Chain})
 	if len(c.Problems) > 0 {

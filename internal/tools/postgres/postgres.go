@@ -83,7 +83,8 @@ func (s *Server) command(name string, args ...string) *exec.Cmd {
 func (s *Server) Run() {
 	s.t.Helper()
 	os.Remove(filepath.Join(s.data(), "postmaster.pid")) // of the one that was killed
-	s.process = s.command("postgres", "-D", s.data(), "-k", s.dir, "-c", "listen_addresses=", "-c", "max_connections=40",
+	s.process = s.command("postgres", "-D", s.data(), "-k", s.dir, "-c", "listen_addresses=", "-c",
+		"max_connections=40",
 		"-c", "shared_buffers=256MB", "-c", "max_wal_size=4GB")
 	s.process.Stdout, s.process.Stderr = &s.said, &s.said
 	if err := s.process.Start(); err != nil {
