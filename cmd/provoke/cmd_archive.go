@@ -4,10 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"os/user"
 	"path/filepath"
-	"regexp"
 	"strings"
 	"time"
 
@@ -15,7 +13,6 @@ import (
 	"provoke/internal/job/archive"
 	"provoke/internal/job/store"
 	"provoke/internal/run/session"
-	"provoke/internal/tell"
 	"provoke/internal/terminal"
 	"provoke/internal/units/curve"
 	"provoke/internal/units/english"
@@ -129,7 +126,7 @@ func (c *archivePush) push(ctx context.Context, w *terminal.World, a *archive.Ar
 
 type archivePull struct {
 	Name string `arg:"" help:"The job's name, or the first digits of the hash of one of its runs."`
-	Out  string `short:"o" placeholder:"FILE" help:"The job file to write; the job's own name without it."`
+	Out  string `short:"o" placeholder:"FILE.provoke" help:"The job file to write; the job's own name without it."`
 }
 
 // Run pulls a job.
@@ -174,10 +171,7 @@ func (c *archiveList) Run(w *terminal.World, p *archiveCommand) error {
 	return printTelling(w, t, c.JSON, false)
 }
 
-// telling is an answer of the archive.
-type telling interface{ Sections() []tell.Section }
-
-func printTelling(w *terminal.World, t telling, asJSON, all bool) error {
+func printTelling(w *terminal.World, t recall.Telling, asJSON, all bool) error {
 	if asJSON {
 		return terminal.PrintShape(w.Stdout, t)
 	}
@@ -224,68 +218,24 @@ Texts are looked for anywhere in their field, whatever their case. Every answer 
 provoke derived their findings.`
 }
 
-var isDay = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
-
 // Run asks.
-func (c *archiveAsk) Run(w *terminal.World, p *archiveCommand) error {
-	f := archive.Filter{Product: c.Product, Version: c.Version, Cable: c.Cable, Operator: c.Operator, Fix: c.Fix,
-		Cause: c.Cause, Text: c.Text, Since: c.Since, Until: c.Until, Low: float64(c.From), High: float64(c.To),
-		LevelLow: math.NaN(), LevelHigh: math.NaN()}
-	for _, x := range []struct{ flag, text string }{{"--since", c.Since}, {"--until", c.Until}} {
-		if x.text != "" && !isDay.MatchString(x.text) {
-			return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s %s: a day is written like 2026-03-01",
-				x.flag, x.text))
-		}
-	}
-	if c.Above.Known() {
-		f.LevelLow = c.Above.In()
-	}
-	if c.Below.Known() {
-		f.LevelHigh = c.Below.In()
-	}
-	switch agree := c.Question == "agree"; {
-	case agree && len(c.Bench) != 2:
-		return terminal.WithCode(terminal.ExitUsage, errors.New("agree compares two benches: give --bench twice"))
-	case !agree && len(c.Bench) > 1:
-		return terminal.WithCode(terminal.ExitUsage, errors.New("only agree takes --bench twice"))
-	case !agree && len(c.Bench) == 1:
-		f.Bench = c.Bench[0]
-	case (c.Question == "used" || c.Question == "corrected") && c.Serial == "":
-		return terminal.WithCode(terminal.ExitUsage, fmt.Errorf("%s asks for a serial number: give --serial",
-			c.Question))
-	}
-	right, err := c.corrected()
-	if err != nil {
+func (c *archiveAsk) Run(w *terminal.World, p *archiveCommand) (err error) {
+	q := recall.Question{Name: c.Question, Benches: c.Bench, Gain: c.Gain, Serial: c.Serial, From: c.From, To: c.To,
+		Above: c.Above, Below: c.Below, With: c.With, Now: time.Now(),
+		Filter: archive.Filter{Product: c.Product, Version: c.Version, Cable: c.Cable, Operator: c.Operator, Fix: c.Fix,
+			Cause: c.Cause, Text: c.Text, Since: c.Since, Until: c.Until}}
+	if q.Right, err = c.corrected(); err != nil {
 		return err
+	}
+	if err := q.Check(); err != nil {
+		return terminal.WithCode(terminal.ExitUsage, err)
 	}
 	a, ctx, done, err := p.open(w, false)
 	if err != nil {
 		return err
 	}
 	defer done()
-	var t telling
-	switch c.Question {
-	case "fixes":
-		least := math.NaN()
-		if c.Gain != nil {
-			least = float64(*c.Gain)
-		}
-		t, err = recall.AskFixes(ctx, a, f, least)
-	case "upsets":
-		t, err = recall.AskFailures(ctx, a, f)
-	case "runs":
-		t, err = recall.AskRuns(ctx, a, f)
-	case "versions":
-		t, err = recall.AskVersions(ctx, a, f)
-	case "agree":
-		t, err = recall.AskAgree(ctx, a, f, [2]string{c.Bench[0], c.Bench[1]})
-	case "equipment":
-		t, err = recall.AskRegister(ctx, a, c.Serial, time.Now())
-	case "used":
-		t, err = recall.AskUses(ctx, a, c.Serial, f)
-	case "corrected":
-		t, err = recall.AskCorrected(ctx, a, c.Serial, c.With, right, f)
-	}
+	t, err := q.Ask(ctx, a)
 	if err != nil {
 		return err
 	}

@@ -14,6 +14,7 @@ import (
 
 	"provoke/internal/faces/demo"
 	"provoke/internal/faces/web"
+	"provoke/internal/job/archive"
 	"provoke/internal/run/engine"
 	"provoke/internal/run/session"
 	"provoke/internal/terminal"
@@ -27,6 +28,7 @@ type serveCommand struct {
 	Cert      string `placeholder:"FILE" help:"Certificate for TLS." type:"path"`
 	Key       string `placeholder:"FILE" help:"Its key." type:"path"`
 	TokenFile string `placeholder:"FILE" help:"File with a standing token of at least 20 characters that lets a browser in." type:"path"`
+	Archive   string `env:"PROVOKE_ARCHIVE" placeholder:"FOLDER|postgres://…" help:"An archive that the page may ask over all jobs."`
 	simulate  func() (web.Simulated, error)
 	show      func(address string) error // opens a browser; nil for none
 	Host      []string                   `placeholder:"NAME:PORT" help:"A further name under which the page may be asked for. May be repeated."`
@@ -105,6 +107,11 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 		Beyond: !c.loopback(), Program: version,
 		Connections: fileLimit() / 2, Hands: hands, Simulate: c.simulate, Now: w.Now,
 		Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
+	if c.Archive != "" {
+		cfg.Archive = web.Archive{At: archive.Shown(c.Archive), Open: func(ctx context.Context) (*archive.Archive, error) {
+			return archive.Open(ctx, c.Archive, version, false)
+		}}
+	}
 	pages, err := web.New(cfg)
 	if err != nil {
 		return err

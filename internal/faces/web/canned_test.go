@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"image"
 	"image/png"
 	"maps"
@@ -24,9 +25,11 @@ import (
 	"provoke/internal/bench/camera"
 	dutwatch "provoke/internal/bench/dut"
 	"provoke/internal/bench/simbench"
+	"provoke/internal/faces/recall"
 	"provoke/internal/faces/web"
 	"provoke/internal/faces/web/browser"
 	"provoke/internal/files/catalog"
+	"provoke/internal/job/archive"
 	"provoke/internal/job/event"
 	"provoke/internal/job/plan"
 	"provoke/internal/job/store"
@@ -270,6 +273,43 @@ type site struct {
 	blockAll atomic.Bool
 }
 
+// archiveFolder is an archive with the canned job.
+var archiveFolder = sync.OnceValue(func() string {
+	folder := filepath.Join(cannedFolder, "archive")
+	ctx := context.Background()
+	a := must(archive.Open(ctx, folder, "test", true))
+	defer a.Close()
+	j := must(store.OpenReadOnly(filepath.Join(cannedFolder, "belt-weigher.provoke")))
+	defer j.Close()
+	p := must(a.Push(ctx, j, archive.Pushing{Name: "belt-weigher.provoke", Who: "A. Engineer"}))
+	f := must(recall.Derive(a.Source(ctx, p.Job)))
+	for i := range f.Runs { // the canned bench says nothing of these
+		r := &f.Runs[i]
+		r.Product, r.Version = "conveyor belt weigher with a name that is as long as names in offices are", "firmware 1.4, board C"
+		r.Cable, r.Operator = "RS-485, screened, two pairs, with a drain wire", "A. Engineer"
+		for n := range 3 {
+			r.Items = append(r.Items, archive.ItemFact{ID: "PROBE1", Description: "current monitoring probe, ten turns",
+				Serial: fmt.Sprintf("SIM-%04d", n), Certificate: "certificate-of-calibration-2026-000471", Calibrated: "2026-03-02",
+				Due: "2026-03-01"})
+			r.Curves = append(r.Curves, archive.CurveFact{Item: "PROBE1", Serial: "SIM-0000", What: "transfer impedance",
+				Unit: "dBΩ", Calibrated: fmt.Sprintf("202%d-03-02", n), SHA256: fmt.Sprintf("%064d", n),
+				Points: [][2]float64{{1e6, 14 + 0.1*float64(n)}, {1e7, 13}}})
+		}
+		for n := range 40 {
+			r.Bands = append(r.Bands, archive.BandFact{Low: 1e6 * float64(n+1), High: 1.0321e6 * float64(n+1), Lowest: 78.25,
+				LowestAt: 1.01e6 * float64(n+1), Margin: -1.75})
+		}
+	}
+	if err := a.SetFacts(ctx, must(a.Find(ctx, "belt-weigher.provoke")), f); err != nil {
+		panic(err)
+	}
+	return folder
+})
+
+func cannedArchive(ctx context.Context) (*archive.Archive, error) {
+	return archive.Open(ctx, archiveFolder(), "test", false)
+}
+
 func serve(t testing.TB, withJob bool) *site {
 	t.Helper()
 	s := &site{dir: t.TempDir()}
@@ -286,8 +326,8 @@ func serve(t testing.TB, withJob bool) *site {
 	}
 	host := l.Addr().String()
 	s.pages, err = web.New(web.Config{Runner: s.runner, JobFile: s.job, Dir: s.dir, Hosts: []string{host},
-		Program: "test",
-		Hands:   []web.Hand{{Name: "Put the fix in", Do: func() (string, error) { return "The fix is in.", nil }}}})
+		Program: "test", Archive: web.Archive{At: "all jobs", Open: cannedArchive},
+		Hands: []web.Hand{{Name: "Put the fix in", Do: func() (string, error) { return "The fix is in.", nil }}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -518,7 +558,8 @@ var pagePaths = map[string]string{
 	"job": "/", "bench": "/bench?at=27,12+MHz", "plan": "/plan?file=exposure.yaml", "live": "/live?run=3",
 	"findings": "/findings?run=3&at=27.12+MHz",
 	"compare":  "/compare?before=3&after=4", "laboratory": "/beside", "report": "/report", "words": "/words",
-	"camera": "/camera?file=bench.yaml", "refused": "/nowhere",
+	"archive": "/archive?question=upsets&from=100+kHz",
+	"camera":  "/camera?file=bench.yaml", "refused": "/nowhere",
 }
 
 // everyPage checks pagePaths against what the job holds.

@@ -42,6 +42,8 @@ type Config struct {
 	TLS bool
 	// Program is the version of the program.
 	Program string
+	// Archive is asked over all jobs; zero where none is set.
+	Archive Archive
 	// Hands are what the program can do at this bench in place of a person.
 	Hands []Hand
 	// Simulate brings up the simulated bench, once; nil where there is none to be had.
@@ -225,6 +227,7 @@ func (s *Server) routes() http.Handler {
 	page("GET /report/{file}", s.reportFile)
 	page("POST /laboratory", s.keepLaboratory)
 	page("GET /words", s.wordsPage)
+	page("GET /archive", s.archivePage)
 	page("/", func(w http.ResponseWriter, r *http.Request) error {
 		return withStatus(http.StatusNotFound, "there is no page %s", r.URL.Path)
 	})
@@ -349,6 +352,7 @@ type frame struct {
 	Token    bool   // there is a standing token; OffToken: RF off needs it
 	OffToken bool
 	ToJob    bool // goes on to the job by itself
+	Archive  bool // there is one to ask
 }
 
 type place struct{ Name, Path string }
@@ -368,7 +372,7 @@ func (s *Server) frameFor(r *http.Request, here string) frame {
 		return s.narrow(r)
 	}
 	f := frame{Here: here, Title: here, Job: s.jobName(), Program: s.cfg.Program, Places: places, Live: s.liveNow(0),
-		Watched: s.watched(session)}
+		Watched: s.watched(session), Archive: s.cfg.Archive.Open != nil}
 	if here == "" {
 		f.Title = "Not done"
 	}

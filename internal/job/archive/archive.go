@@ -78,18 +78,22 @@ func noPassword(at string) error {
 }
 
 // At is the address, without a password in any case.
-func (a *Archive) At() string {
-	if u, err := url.Parse(a.at); OnServer(a.at) {
-		if err != nil {
-			return "postgres://…"
-		}
-		if u.User != nil {
-			u.User = url.User(u.User.Username())
-		}
-		u.RawQuery = ""
-		return u.String()
+func (a *Archive) At() string { return Shown(a.at) }
+
+// Shown is an address as it may be printed: without a password.
+func Shown(at string) string {
+	if !OnServer(at) {
+		return at
 	}
-	return a.at
+	u, err := url.Parse(at)
+	if err != nil {
+		return "postgres://…"
+	}
+	if u.User != nil {
+		u.User = url.User(u.User.Username())
+	}
+	u.RawQuery = ""
+	return u.String()
 }
 
 // Close ends its use.
