@@ -11,7 +11,7 @@ func TestTheArchiveIsAskedOnAPage(t *testing.T) {
 	t.Parallel()
 	s := serve(t, true)
 	for _, c := range []struct{ query, want string }{
-		{"", "Questions over all jobs of all jobs"},
+		{"", "Questions over the jobs in all jobs"},
 		{"question=fixes", "Gains by change"},
 		{"question=upsets&cable=RS-485", "Failing bands, the lowest onset first"},
 		{"question=runs&product=weigher", "Runs, the newest first"},

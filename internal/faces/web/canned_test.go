@@ -285,18 +285,22 @@ var archiveFolder = sync.OnceValue(func() string {
 	f := must(recall.Derive(a.Source(ctx, p.Job)))
 	for i := range f.Runs { // the canned bench says nothing of these
 		r := &f.Runs[i]
-		r.Product, r.Version = "conveyor belt weigher with a name that is as long as names in offices are", "firmware 1.4, board C"
+		r.Product, r.Version = "conveyor belt weigher with a name that is as long as names in offices are",
+			"firmware 1.4, board C"
 		r.Cable, r.Operator = "RS-485, screened, two pairs, with a drain wire", "A. Engineer"
 		for n := range 3 {
 			r.Items = append(r.Items, archive.ItemFact{ID: "PROBE1", Description: "current monitoring probe, ten turns",
-				Serial: fmt.Sprintf("SIM-%04d", n), Certificate: "certificate-of-calibration-2026-000471", Calibrated: "2026-03-02",
-				Due: "2026-03-01"})
-			r.Curves = append(r.Curves, archive.CurveFact{Item: "PROBE1", Serial: "SIM-0000", What: "transfer impedance",
+				Serial: fmt.Sprintf("SIM-%04d", n), Certificate: "certificate-of-calibration-2026-000471",
+				Calibrated: "2026-03-02",
+				Due:        "2026-03-01"})
+			r.Curves = append(r.Curves, archive.CurveFact{Item: "PROBE1", Serial: "SIM-0000",
+				What: "transfer impedance",
 				Unit: "dBΩ", Calibrated: fmt.Sprintf("202%d-03-02", n), SHA256: fmt.Sprintf("%064d", n),
 				Points: [][2]float64{{1e6, 14 + 0.1*float64(n)}, {1e7, 13}}})
 		}
 		for n := range 40 {
-			r.Bands = append(r.Bands, archive.BandFact{Low: 1e6 * float64(n+1), High: 1.0321e6 * float64(n+1), Lowest: 78.25,
+			r.Bands = append(r.Bands, archive.BandFact{Low: 1e6 * float64(n+1), High: 1.0321e6 * float64(n+1),
+				Lowest:   78.25,
 				LowestAt: 1.01e6 * float64(n+1), Margin: -1.75})
 		}
 	}

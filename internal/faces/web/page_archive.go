@@ -41,10 +41,13 @@ func (s *Server) archivePage(w http.ResponseWriter, r *http.Request) error {
 	}{Frame: s.frameFor(r, "Archive"), At: s.cfg.Archive.At, Question: r.FormValue("question")}
 	p.Questions = recall.Questions[:len(recall.Questions)-1] // a corrected curve is a file: for the terminal
 	value := func(name string) string { return strings.TrimSpace(r.FormValue(name)) }
-	for _, f := range [][3]string{{"product", "Product", ""}, {"version", "Version", ""}, {"cable", "Kind of cable", "RS-485"},
-		{"bench", "Bench", ""}, {"bench2", "Second bench", "with agree"}, {"operator", "Operator", ""}, {"fix", "Change", ""},
+	for _, f := range [][3]string{{"product", "Product", ""}, {"version", "Version", ""}, {"cable", "Kind of cable",
+		"RS-485"},
+		{"bench", "Bench", ""}, {"bench2", "Second bench", "with agree"}, {"operator", "Operator", ""}, {"fix",
+			"Change", ""},
 		{"cause", "Cause", ""}, {"text", "Words", ""}, {"from", "From", "20 MHz"}, {"to", "To", "60 MHz"},
-		{"above", "Onset at least", "60 dBµA"}, {"below", "Onset at most", "90 dBµA"}, {"gain", "Gain at least", "6 dB"},
+		{"above", "Onset at least", "60 dBµA"}, {"below", "Onset at most", "90 dBµA"}, {"gain", "Gain at least",
+			"6 dB"},
 		{"since", "Since", "2026-03-01"}, {"until", "Until", "2026-11-30"}, {"serial", "Serial number", ""}} {
 		p.Fields = append(p.Fields, archiveField{f[0], f[1], f[2], value(f[0])})
 	}
@@ -62,9 +65,11 @@ func (s *Server) archivePage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) asked(r *http.Request, value func(string) string) ([]toldSection, error) {
-	q := recall.Question{Name: r.FormValue("question"), Serial: value("serial"), Now: s.cfg.Now(), Filter: archive.Filter{
-		Product: value("product"), Version: value("version"), Cable: value("cable"), Operator: value("operator"),
-		Fix: value("fix"), Cause: value("cause"), Text: value("text"), Since: value("since"), Until: value("until")}}
+	q := recall.Question{Name: r.FormValue("question"), Serial: value("serial"), Now: s.cfg.Now(),
+		Filter: archive.Filter{
+			Product: value("product"), Version: value("version"), Cable: value("cable"), Operator: value("operator"),
+			Fix: value("fix"), Cause: value("cause"), Text: value("text"), Since: value("since"),
+			Until: value("until")}}
 	var wrong []error
 	read := func(name string, parse func(string) error) {
 		if text := value(name); text != "" {
