@@ -37,7 +37,8 @@ type serveCommand struct {
 // Help says what is to know.
 func (c *serveCommand) Help() string {
 	return `Prints an address that lets one browser in, once; Enter prints a further one, also when a browser has lost its way
-back in. Everything that the page needs is in the program. RF comes on only after an arming step on the page, and goes off with the button "RF off" or Esc.
+back in. Everything that the page needs is in the program. RF comes on only after an arming step on the page,
+	and goes off with the button "RF off" or Esc.
 Ctrl-C ends a run safely, then the page; twice switches RF off now.`
 }
 
@@ -108,7 +109,8 @@ func (c *serveCommand) serve(w *terminal.World, d *session.Desk, hands []web.Han
 		Connections: fileLimit() / 2, Hands: hands, Simulate: c.simulate, Now: w.Now,
 		Log: slog.New(slog.NewTextHandler(w.Stderr, nil))}
 	if c.Archive != "" {
-		cfg.Archive = web.Archive{At: archive.Shown(c.Archive), Open: func(ctx context.Context) (*archive.Archive, error) {
+		cfg.Archive = web.Archive{At: archive.Shown(c.Archive), Open: func(ctx context.Context) (*archive.Archive,
+			error) {
 			return archive.Open(ctx, c.Archive, version, false)
 		}}
 	}
