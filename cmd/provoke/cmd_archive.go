@@ -34,12 +34,10 @@ type archiveCommand struct {
 }
 
 func (c *archiveCommand) Help() string {
-	return `Keeps the jobs of many benches in one place, and asks over all of them: a folder (one SQLite file, no server), or a PostgreSQL server
-(15 or newer; as its own programs take an address: TLS, service and password files,
-	PG variables). A job comes back record for record.
-No bench waits for an archive: runs are made into job files,
-	and job files are pushed when there is time. The variable PROVOKE_ARCHIVE
-says where the archive is when --at does not. docs/archive.md has two walks.`
+	return `Keeps the jobs of many benches in one place, and asks over all of them: a folder (one SQLite file, no server), or a
+PostgreSQL server (15 or newer; as its own programs take an address: TLS, service and password files, PG variables). A job
+comes back record for record. No bench waits for an archive: runs are made into job files, and job files are pushed when
+there is time. The variable PROVOKE_ARCHIVE says where the archive is when --at does not. docs/archive.md has two walks.`
 }
 
 func (c *archiveCommand) open(w *terminal.World, create bool) (*archive.Archive, context.Context, func(), error) {
@@ -202,20 +200,17 @@ type archiveAsk struct {
 }
 
 func (c *archiveAsk) Help() string {
-	return `fixes      what changes did to failing bands, by change, with how the gains lie and in how many jobs; --all: each with its runs
+	return `fixes      what changes did to failing bands, by change: how the gains lie, in how many jobs; --all: each with its runs
 upsets     failing bands, the lowest onset first
 runs       the runs themselves
 versions   a product over its versions: exposures before which nothing was changed
 agree      the same product on two benches (--bench A --bench B): En at each frequency that upset on both
-equipment  certificates and due dates by serial number,
-	and a control chart of each curve that was calibrated more than once
+equipment  certificates and due dates by serial number, and a control chart of each curve calibrated more than once
 used       runs that used a piece of equipment (--serial), when its certificate turns out wrong
-corrected  what the right curve of a monitoring probe (--serial,
-	--with) makes of the onsets of runs that used it; changes no record
+corrected  what the right curve of a monitoring probe (--serial, --with) makes of recorded onsets; changes no record
 
-Texts are looked for anywhere in their field, whatever their case. Every answer says how many jobs it speaks from,
-	and which version of
-provoke derived their findings.`
+Texts are looked for anywhere in their field, whatever their case. Every answer says how many jobs it speaks from, and
+which version of provoke derived their findings.`
 }
 
 // Run asks.

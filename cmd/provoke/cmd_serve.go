@@ -37,8 +37,7 @@ type serveCommand struct {
 // Help says what is to know.
 func (c *serveCommand) Help() string {
 	return `Prints an address that lets one browser in, once; Enter prints a further one, also when a browser has lost its way
-back in. Everything that the page needs is in the program. RF comes on only after an arming step on the page,
-	and goes off with the button "RF off" or Esc.
+back in. Everything that the page needs is in the program. RF comes on only after an arming step on the page, and goes off with the button "RF off" or Esc.
 Ctrl-C ends a run safely, then the page; twice switches RF off now.`
 }
 
