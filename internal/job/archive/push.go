@@ -72,10 +72,11 @@ func (a *Archive) push(ctx context.Context, job *store.Job, p Pushing) (out Push
 	if len(v.Runs) == 0 {
 		return out, errors.New("the job holds no run yet")
 	}
-	root, err := rootOf(job, v.Runs[0].Run)
+	first, err := job.First(v.Runs[0].Run)
 	if err != nil {
 		return out, err
 	}
+	root := first.Chain
 	out.Verified = time.Since(began)
 	if err := a.choose(ctx, job, v, root, p, &out); err != nil {
 		return out, err
@@ -117,14 +118,6 @@ func problemsOf(v store.Verification) []string {
 		}
 	}
 	return out
-}
-
-// rootOf is the chain hash of a run's first record.
-func rootOf(job *store.Job, run int) (string, error) {
-	for r, err := range job.Raws(run, 1) {
-		return r.Chain, err
-	}
-	return "", fmt.Errorf("%w: run %d has no record", store.ErrDamaged, run)
 }
 
 // jobLock is the number at which those who change a job of the archive wait for one another.
@@ -180,11 +173,11 @@ func differs(job *store.Job, v store.Verification, j Job) error {
 			continue
 		}
 		there := j.Runs[i]
-		root, err := rootOf(job, c.Run)
+		first, err := job.First(c.Run)
 		switch {
 		case err != nil:
 			return err
-		case root != there.Root:
+		case first.Chain != there.Root:
 			return fmt.Errorf("%w: run %d of the file is another run than run %d of the archive: the job file was "+
 				"copied, "+
 				"and both copies went on. Push with --branch to keep both, as two jobs. Nothing was sent",
@@ -296,13 +289,10 @@ func (a *Archive) jobRow(ctx context.Context, t tx, p Pushing, out *Pushed) (int
 
 // runRow is a run as the archive has it now, made empty where it is not there.
 func (a *Archive) runRow(ctx context.Context, t tx, job *store.Job, jobID int64, c store.RunCheck) (Run, error) {
-	r := Run{Number: c.Run}
-	for first, err := range job.Raws(c.Run, 1) {
-		if err != nil {
-			return r, err
-		}
-		r.Opened, r.Root = first.At, first.Chain
-		break
+	first, err := job.First(c.Run)
+	r := Run{Number: c.Run, Opened: first.At, Root: first.Chain}
+	if err != nil {
+		return r, err
 	}
 	row, there, err := one(ctx, t, "SELECT id, root, opened, count, head FROM runs WHERE job = ? AND run = ?", jobID,
 		c.Run)

@@ -42,6 +42,19 @@ func (j *Job) Raws(run int, from int64) iter.Seq2[Raw, error] {
 	}
 }
 
+// First is the first record of a run as it stands.
+func (j *Job) First(run int) (Raw, error) {
+	raws, err := j.records(1, "SELECT "+columns+" FROM events WHERE run = ? AND seq = 1", run)
+	if err == nil && len(raws) != 1 {
+		err = fmt.Errorf("%w: run %d has no first record", ErrDamaged, run)
+	}
+	if err != nil {
+		return Raw{}, fmt.Errorf("read run %d of %s: %w", run, shown(j.path), err)
+	}
+	r := raws[0]
+	return Raw{r.seq, r.at, r.kind, r.body, r.chain}, nil
+}
+
 // NewCheck begins to check a run whose records come from anywhere.
 func NewCheck(run int) *RunCheck {
 	return &RunCheck{Run: run, chains: map[string]int64{}, names: map[string][]string{}}
