@@ -342,36 +342,39 @@ func AskVersions(ctx context.Context, a *archive.Archive, f archive.Filter) (t V
 	if t.Basis, err = basis(ctx, a, "versions"); err != nil {
 		return t, err
 	}
-	runs, err := a.OnsetsOf(ctx, f)
+	bands, err := a.AsReceived(ctx, f)
 	if err != nil {
 		return t, err
 	}
 	at, jobs := map[[2]string]int{}, map[[2]string]map[string]bool{}
-	for _, r := range slices.Backward(runs) {
+	seen, failed := map[string]bool{}, map[string]bool{}
+	for _, r := range slices.Backward(bands) {
 		key := [2]string{strings.ToLower(r.Product), strings.ToLower(r.Version)}
 		i, ok := at[key]
 		if !ok {
 			i = len(t.Versions)
 			at[key], jobs[key] = i, map[string]bool{}
 			t.Versions = append(t.Versions, Version{Product: r.Product, Version: r.Version, First: r.Opened,
-				Least:   math.NaN(),
-				LeastAt: math.NaN()})
+				Least: math.NaN(), LeastAt: math.NaN()})
 		}
 		v := &t.Versions[i]
-		v.Runs, v.Newest = v.Runs+1, r.Opened
-		jobs[key][r.Job] = true
-		v.Jobs = len(jobs[key])
+		run := r.Job + r.Head
+		if !seen[run] {
+			seen[run], jobs[key][r.Job] = true, true
+			v.Runs, v.Newest, v.Jobs = v.Runs+1, r.Opened, len(jobs[key])
+		}
 		if !slices.Contains(v.Benches, r.Bench) {
 			v.Benches = append(v.Benches, r.Bench)
 		}
-		upset := false
-		for _, o := range r.At {
-			if upset = upset || o.Upset; o.Upset && !(o.Margin >= v.Least) && !math.IsNaN(o.Margin) {
-				v.Least, v.LeastAt, v.Evidence = o.Margin, o.Hz, &r.Where
-			}
+		if math.IsNaN(r.Low) {
+			continue
 		}
-		if upset {
+		if !failed[run] {
+			failed[run] = true
 			v.Failing++
+		}
+		if !(r.Margin >= v.Least) && !math.IsNaN(r.Margin) {
+			v.Least, v.LeastAt, v.Evidence = r.Margin, r.LowestAt, &r.Where
 		}
 	}
 	return t, nil

@@ -182,6 +182,22 @@ func TestAnswersAreThoseOfTheJob(t *testing.T) {
 				}
 			}
 		}
+		versions, err := recall.AskVersions(t.Context(), a, everything)
+		runs, failing, least := 0, 0, 0.0
+		for _, v := range versions.Versions {
+			runs, failing, least = runs+v.Runs, failing+v.Failing, min(least, v.Least)
+		}
+		lowest := 0.0 // of the margins of the first runs, before which nothing was changed
+		for _, b := range failures.Bands {
+			if b.Run == 1 {
+				lowest = min(lowest, b.Margin)
+			}
+		}
+		if err != nil || runs != 3 || failing != 3 || least != lowest || lowest == 0 {
+			t.Errorf("versions: %d runs, %d with upsets, the least margin %g dB where bands have %g dB; %v", runs,
+				failing, least,
+				lowest, err)
+		}
 		if _, err := recall.AskAgree(t.Context(), a, everything, [2]string{"bench A", "no such bench"}); !errors.Is(err,
 			recall.ErrNothing) {
 			t.Errorf("a bench that nobody has: %v", err)

@@ -246,6 +246,25 @@ func (a *Archive) Failures(ctx context.Context, f Filter) (out []Failed, err err
 	return out, err
 }
 
+// AsReceived lists exposures before which nothing was changed, the newest first, each with its failing bands, or once
+// with none where it has no upset.
+func (a *Archive) AsReceived(ctx context.Context, f Filter) (out []Failed, err error) {
+	q, err := a.asking(f)
+	if err != nil {
+		return nil, err
+	}
+	q.add("f.kind = 'exposure' AND f.changed = ''")
+	in := asking{}
+	in.overlap("o.low", "o.high", f)
+	q.args = append(in.args, q.args...)
+	join := strings.Join(append([]string{"o.run = f.run"}, in.where...), " AND ")
+	return out, q.get(ctx, "o.low, o.high, o.lowest, o.lowest_at, o.margin", runsFrom+" LEFT JOIN bands o ON "+join,
+		"ORDER BY f.at DESC, r.id DESC, o.low", func(w Where, s []string) {
+			out = append(out, Failed{Where: w, Low: float(s[0]), High: float(s[1]), Lowest: float(s[2]),
+				LowestAt: float(s[3]), Margin: float(s[4])})
+		})
+}
+
 // Onsets are the upsets of one run by frequency, in dBµA with their expanded uncertainties in dB.
 type Onsets struct {
 	Where
