@@ -45,8 +45,8 @@ step "build without cgo, windows/amd64" cross windows amd64
 step "build without cgo, darwin/arm64" cross darwin arm64
 step "build without cgo, linux/arm64" cross linux arm64
 
-# Changes of guard that its tests have to notice: as many as fit into a minute (docs/architecture.md).
-if out=$(go run ./internal/tools/mutate -within 60s -n 200 -least 85 -results "" guard 2>&1); then
+# Changes of guard that its tests have to notice: as many as fit into 40 seconds (docs/architecture.md).
+if out=$(go run ./internal/tools/mutate -within 40s -n 130 -least 85 -results "" guard 2>&1); then
   echo "figure: $(echo "$out" | tail -1)"
 else
   echo "FAIL  tests of guard notice too few changes of it"; echo "$out"; status=1

@@ -66,7 +66,7 @@ func TestTheLimitOfAControlChartByHand(t *testing.T) {
 func TestAControlChartAlarmsAsOftenAsItSays(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 1))
 	for _, n := range []int{3, 5, 12} {
-		const trials = 20000
+		const trials = 8000
 		false_ := 0
 		for range trials {
 			values := make([]float64, n+1)

@@ -81,7 +81,7 @@ func TestAPushThatIsCutLeavesRunsWholeOrAbsent(t *testing.T) {
 		t.Fatal(err)
 	}
 	total := c.sent.Load()
-	const cuts = 25
+	const cuts = 15
 	failed := 0
 	for n := range cuts {
 		path := filepath.Join(t.TempDir(), "cut.provoke")

@@ -358,8 +358,8 @@ levelling: {above_budget: 20 dB, forward_ceiling: 20 dB}
 
 // sleepClock runs the watcher's test of it that is for Windows.
 func (m *machine) sleepClock(t *testing.T) {
-	tests := filepath.Join(t.TempDir(), "watcher.exe")
-	build := exec.Command("go", "test", "-c", "-o", tests, "provoke/internal/run/watcher")
+	tests := filepath.Join(t.TempDir(), "slept.exe")
+	build := exec.Command("go", "test", "-c", "-o", tests, "provoke/internal/run/watcher/slept")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=windows", "GOARCH=amd64")
 	if out, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)

@@ -1,4 +1,4 @@
-package watcher
+package slept
 
 import (
 	"time"
@@ -7,9 +7,9 @@ import (
 	"golang.org/x/sys/windows"
 )
 
-// asleep returns how long the machine has slept since it was started: what the clock that counts sleep
+// Clock returns how long the machine has slept since it was started: what the clock that counts sleep
 // is ahead of the one that does not.
-func asleep() time.Duration {
+func Clock() time.Duration {
 	var unbiased uint64 // in 100 ns, without sleep
 	// Turned into a number in the call itself, or a stack that moves meanwhile leaves it unset (package unsafe, 4).
 	if r, _, _ := queryUnbiased.Call(uintptr(unsafe.Pointer(&unbiased))); r == 0 {

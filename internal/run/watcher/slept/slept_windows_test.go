@@ -1,4 +1,4 @@
-package watcher
+package slept
 
 import (
 	"sync"
@@ -9,7 +9,7 @@ import (
 // TestTheSleepClockIsReadOnAStackThatMoves reads it where a goroutine's stack is about to be moved; a reading that goes
 // to where the stack was shows the whole time since the start as sleep.
 func TestTheSleepClockIsReadOnAStackThatMoves(t *testing.T) {
-	first := asleep()
+	first := Clock()
 	var wg sync.WaitGroup
 	for depth := range 4000 {
 		wg.Go(func() {
@@ -26,7 +26,7 @@ func deep(n int) time.Duration {
 	var room [32]byte
 	room[n%32] = 1
 	if n == 0 {
-		return asleep()
+		return Clock()
 	}
 	return deep(n-1) + time.Duration(room[(n+1)%32])
 }

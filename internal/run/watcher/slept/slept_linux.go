@@ -1,4 +1,4 @@
-package watcher
+package slept
 
 import (
 	"time"
@@ -6,9 +6,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// asleep returns how long the machine has slept since it was started: what the clock that counts sleep
+// Clock returns how long the machine has slept since it was started: what the clock that counts sleep
 // is ahead of the one that does not.
-func asleep() time.Duration {
+func Clock() time.Duration {
 	var with, without unix.Timespec
 	if unix.ClockGettime(unix.CLOCK_BOOTTIME, &with) != nil || unix.ClockGettime(unix.CLOCK_MONOTONIC,
 		&without) != nil {

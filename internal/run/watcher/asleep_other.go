@@ -1,9 +1,0 @@
-//go:build !linux && !windows && !darwin
-
-package watcher
-
-import "time"
-
-// asleep would return how long the machine has slept since it was started. Here nothing tells; the
-// first sign of life after a sleep is late by no clock, and only an instrument-side off helps.
-func asleep() time.Duration { return 0 }
