@@ -53,7 +53,7 @@ else
 fi
 
 if [ -n "$long" ]; then
-  step "race detector over guard, engine, watcher, store and web" go test -race -count=1 -p 1 -timeout 20m -skip TestNoPageHasAnAccessibilityViolation ./internal/{bench/guard,run/engine,run/watcher,job/store,faces/web}
+  step "race detector over guard, engine, watcher, store, archive and web" go test -race -count=1 -p 1 -timeout 20m -skip TestNoPageHasAnAccessibilityViolation ./internal/{bench/guard,run/engine,run/watcher,job/store,job/archive,faces/web}
   step "two builds, the second from nothing, are the same" env PROVOKE_COLD=1 go test -count=1 -run TestTwoBuildsAreTheSame ./internal/tools/release
 fi
 

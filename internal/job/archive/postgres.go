@@ -233,20 +233,40 @@ func (t *serverTx) rows(ctx context.Context, text string, take func([][]byte) er
 func (t *serverTx) load(ctx context.Context, table string, columns []string, next func() ([]any, error)) error {
 	in := &copying{next: next}
 	_, err := t.s.c.CopyFrom(ctx, in, fmt.Sprintf("COPY %s (%s) FROM STDIN", table, strings.Join(columns, ", ")))
-	if in.err != nil && in.err != io.EOF {
-		return in.err
+	if e := in.end(); e != nil {
+		return e
 	}
 	return err
 }
 
-// copying writes rows as COPY reads them.
+// copying writes rows as COPY reads them. Where a connection is lost the client may still be reading when it has
+// returned; from its end on nothing is read.
 type copying struct {
+	mu   sync.Mutex
+	done bool
 	next func() ([]any, error)
 	out  bytes.Buffer
 	err  error
 }
 
+// end waits for a read under way, and returns what went wrong with the rows.
+func (c *copying) end() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.done = true
+	if c.err == io.EOF {
+		return nil
+	}
+	return c.err
+}
+
+// Read gives the client what comes next.
 func (c *copying) Read(p []byte) (int, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.done {
+		return 0, io.ErrClosedPipe
+	}
 	for c.err == nil && c.out.Len() < len(p) {
 		row, err := c.next()
 		if err == nil && row == nil {
