@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"provoke/internal/files/catalog"
@@ -197,19 +198,47 @@ func (t RegisterTold) due(r archive.Registered) tell.Cell {
 	return cell(r.Due)
 }
 
+// chart draws the shifts with their limits, in the order of the calibrations.
+func (c Control) chart() (tell.Chart, bool) {
+	var shifts, limits []tell.Spot
+	var at []float64
+	most := 0.1
+	for i, e := range c.Entries {
+		x := float64(i + 1)
+		at = append(at, x)
+		if math.IsNaN(e.Limit) {
+			continue
+		}
+		shifts = append(shifts, tell.Spot{X: x, Y: e.Shift, Says: fmt.Sprintf("calibration %d, %s: %+.2f dB, limit "+
+			"%.2f dB", i+1,
+			e.Calibrated, e.Shift, e.Limit)})
+		limits = append(limits, tell.Spot{X: x, Y: -e.Limit, To: e.Limit})
+		most = max(most, math.Abs(e.Shift), e.Limit)
+	}
+	return tell.Chart{ID: "figure-control-" + c.Serial + "-" + strings.ReplaceAll(c.What, " ", "-"),
+		Title:   fmt.Sprintf("Shift of each calibration: %s of %s, %s", c.What, c.Item, c.Serial),
+		Caption: "Shifts against the mean of the calibrations before, with their limits.", Tall: 0.6,
+		X: tell.Axis{Labels: []string{"calibration, as numbered in the table", "calibration"}, Low: 0.5,
+			High: float64(len(at)) + 0.5, At: at},
+		Y: tell.Axis{Labels: []string{"shift (dB)"}, Low: -1.1 * most, High: 1.1 * most, Ticks: 5},
+		Series: []tell.Series{{Name: "limits", Sign: tell.Whisker, Paint: tell.Soft, Spots: limits},
+			{Name: "shift", Sign: tell.Dot, Paint: tell.After, Spots: shifts}},
+	}, len(shifts) > 0
+}
+
 func (c Control) tell(s *tell.Section) {
 	table := tell.Table{ID: "control-" + c.Serial + "-" + c.What,
 		Title: fmt.Sprintf("Control chart: %s of %s, serial number %s", c.What,
 			c.Item, c.Serial), Note: fmt.Sprintf("The mean over %s that all calibrations have; its shift is against "+
 			"the mean of the "+
 			"calibrations before it, and the limit holds the next of them with %v if nothing changed (prediction "+
-			"interval, ISO 16269-8; "+
-			"normal, independent). No limit rests on fewer than %d calibrations.",
+			"interval, ISO 16269-8; normal, independent). No limit rests on fewer than %d calibrations.",
 			english.Count(c.Frequencies, "frequency", "frequencies"), driftConfidence, leastCalibrations),
-		Columns: []tell.Column{column("calibrated", ""), column("first used", ""), column("runs", "1"),
-			column("mean", c.Unit),
-			column("shift", "dB"), column("limit", "dB"), column("largest at one frequency", ""), column("", "")}}
-	for _, e := range c.Entries {
+		Columns: []tell.Column{column("no.", "1"), column("calibrated", ""), column("first used", ""), column("runs",
+			"1"),
+			column("mean", c.Unit), column("shift", "dB"), column("limit", "dB"), column("largest at one frequency",
+				""), column("", "")}}
+	for i, e := range c.Entries {
 		limit, word := cell("none yet"), tell.Cell{}
 		if !math.IsNaN(e.Limit) {
 			limit, word = decibel(e.Limit, ""), cell("within")
@@ -225,11 +254,14 @@ func (c Control) tell(s *tell.Section) {
 		if !math.IsNaN(e.Shift) {
 			shift = tell.Cell{Text: fmt.Sprintf("%+.2f dB", e.Shift), Number: fmt.Sprintf("%.3f", e.Shift)}
 		}
-		table.Add(cell(e.Calibrated), cell(day(e.First)), count(e.Runs), cell(fmt.Sprintf("%.2f %s", e.Mean,
+		table.Add(count(i+1), cell(e.Calibrated), cell(day(e.First)), count(e.Runs), cell(fmt.Sprintf("%.2f %s", e.Mean,
 			c.Unit)), shift, limit,
 			largest, word)
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
+	if chart, ok := c.chart(); ok {
+		s.Blocks = append(s.Blocks, tell.Block{Chart: &chart, Kind: tell.KindChart})
+	}
 }
 
 // CheckTold says what an archive has against the equipment of a bench file.

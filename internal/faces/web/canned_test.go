@@ -288,7 +288,7 @@ var archiveFolder = sync.OnceValue(func() string {
 		r.Product, r.Version = "conveyor belt weigher with a name that is as long as names in offices are",
 			"firmware 1.4, board C"
 		r.Cable, r.Operator = "RS-485, screened, two pairs, with a drain wire", "A. Engineer"
-		for n := range 3 {
+		for n := range 5 {
 			r.Items = append(r.Items, archive.ItemFact{ID: "PROBE1", Description: "current monitoring probe, ten turns",
 				Serial: fmt.Sprintf("SIM-%04d", n), Certificate: "certificate-of-calibration-2026-000471",
 				Calibrated: "2026-03-02",
