@@ -5,7 +5,9 @@ package postgres
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
+	"net"
 	"net/url"
 	"os"
 	"os/exec"
@@ -25,6 +27,8 @@ type Server struct {
 	dir     string
 	as      *syscall.Credential // nil where the tests are not root's
 	process *exec.Cmd
+	port    int      // of the socket and of TLS; 0 for the usual
+	more    []string // arguments of the server
 	said    bytes.Buffer
 }
 
@@ -75,7 +79,8 @@ func (s *Server) command(name string, args ...string) *exec.Cmd {
 	c := exec.Command(filepath.Join(s.bin, name), args...)
 	c.Dir = s.dir
 	c.SysProcAttr = &syscall.SysProcAttr{Credential: s.as, Setpgid: true}
-	c.Env = append(os.Environ(), "LC_ALL=C.UTF-8", "PGHOST="+s.dir, "PGUSER=owner", "PGDATABASE=postgres")
+	c.Env = append(os.Environ(), "LC_ALL=C.UTF-8", fmt.Sprintf("PGPORT=%d", cmp.Or(s.port, 5432)),
+		"PGHOST="+s.dir, "PGUSER=owner", "PGDATABASE=postgres")
 	return c
 }
 
@@ -83,9 +88,8 @@ func (s *Server) command(name string, args ...string) *exec.Cmd {
 func (s *Server) Run() {
 	s.t.Helper()
 	os.Remove(filepath.Join(s.data(), "postmaster.pid")) // of the one that was killed
-	s.process = s.command("postgres", "-D", s.data(), "-k", s.dir, "-c", "listen_addresses=", "-c",
-		"max_connections=40",
-		"-c", "shared_buffers=256MB", "-c", "max_wal_size=4GB")
+	s.process = s.command("postgres", append([]string{"-D", s.data(), "-k", s.dir, "-c", "listen_addresses=", "-c",
+		"max_connections=40", "-c", "shared_buffers=256MB", "-c", "max_wal_size=4GB"}, s.more...)...)
 	s.process.Stdout, s.process.Stderr = &s.said, &s.said
 	if err := s.process.Start(); err != nil {
 		s.t.Fatal(err)
@@ -99,6 +103,31 @@ func (s *Server) Run() {
 			s.t.Fatalf("the server does not answer: %v\n%s", err, out)
 		}
 	}
+}
+
+// Encrypt starts the server again on a loopback port with TLS, for localhost, and returns the port.
+func (s *Server) Encrypt(certificate, key []byte) int {
+	s.t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	port := l.Addr().(*net.TCPAddr).Port
+	l.Close()
+	for name, data := range map[string][]byte{"server.crt": certificate, "server.key": key} {
+		path := filepath.Join(s.data(), name)
+		if err := os.WriteFile(path, data, 0o600); err != nil {
+			s.t.Fatal(err)
+		}
+		if s.as != nil {
+			os.Chown(path, int(s.as.Uid), int(s.as.Gid))
+		}
+	}
+	s.Kill()
+	s.more = []string{"-c", "ssl=on", "-c", "listen_addresses=127.0.0.1", "-c", fmt.Sprintf("port=%d", port)}
+	s.port = port
+	s.Run()
+	return port
 }
 
 // Kill ends the server and its helpers as a power cut would, by their ids.
