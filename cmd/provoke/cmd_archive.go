@@ -86,7 +86,7 @@ func (c *archivePush) Run(w *terminal.World, p *archiveCommand) error {
 		}
 	}
 	if len(failed) > 0 && len(c.Jobs) > 1 {
-		fmt.Fprintf(w.Stderr, "%d of %s were not pushed\n", len(failed), english.Count(len(c.Jobs), "job", "jobs"))
+		fmt.Fprintf(w.Stderr, "%d of %s are not done\n", len(failed), english.Count(len(c.Jobs), "job", "jobs"))
 	}
 	return errors.Join(failed...)
 }
@@ -117,7 +117,10 @@ func (c *archivePush) push(ctx context.Context, w *terminal.World, a *archive.Ar
 			"wrong, and questions by date go by the bench's\n", n, path)
 	}
 	if p.Job.Stale() {
-		return recall.Refresh(ctx, a, []archive.Job{p.Job}, nil)
+		if err := recall.Refresh(ctx, a, []archive.Job{p.Job}, nil); err != nil {
+			return fmt.Errorf("%s is in the archive, and not in answers yet; run provoke archive rebuild: %w", path,
+				err)
+		}
 	}
 	return nil
 }
@@ -179,9 +182,9 @@ func printTelling(w *terminal.World, t recall.Telling, asJSON, all bool) error {
 type archiveAsk struct {
 	Question string       `arg:"" enum:"fixes,upsets,runs,versions,agree,equipment,used,corrected" help:"fixes, upsets, runs, versions, agree, equipment, used or corrected."`
 	Product  string       `placeholder:"TEXT" help:"Only products whose name holds this text."`
-	Version  string       `placeholder:"TEXT" help:"Only this version of the product."`
+	Version  string       `name:"product-version" placeholder:"TEXT" help:"Only this version of the product."`
 	Cable    string       `placeholder:"TEXT" help:"Only this kind of cable, e.g. RS-485."`
-	Bench    []string     `placeholder:"TEXT" help:"Only runs of this bench; twice with agree."`
+	Bench    []string     `sep:"none" placeholder:"TEXT" help:"Only runs of this bench; twice with agree."`
 	Operator string       `placeholder:"NAME" help:"Only runs of this operator."`
 	Fix      string       `placeholder:"TEXT" help:"Only changes whose words hold this text."`
 	Cause    string       `placeholder:"TEXT" help:"Only runs whose evidence points to this cause."`
@@ -193,23 +196,30 @@ type archiveAsk struct {
 	Gain     *rf.Gain     `placeholder:"'6 dB'" help:"With fixes: only gains of this much or more."`
 	Since    string       `placeholder:"DATE" help:"Only runs of this day or later, e.g. 2026-03-01."`
 	Until    string       `placeholder:"DATE" help:"Only runs of this day or earlier."`
-	Serial   string       `placeholder:"NUMBER" help:"With equipment, used and corrected: the serial number."`
+	Serial   string       `placeholder:"NUMBER" help:"With equipment, used and corrected: the serial number, whole and as it is written."`
 	With     string       `placeholder:"BENCH" help:"With corrected: a bench file in which the probe has the corrected curve."`
 	All      bool         `help:"Print the evidence of every row too."`
 	JSON     bool         `name:"json" help:"Print the answer as JSON."`
 }
 
 func (c *archiveAsk) Help() string {
-	return `fixes      what changes did to failing bands, by change: how the gains lie, in how many jobs; --all: each with its runs
-upsets     failing bands, the lowest onset first
-runs       the runs themselves
-versions   a product over its versions: exposures before which nothing was changed
-agree      the same product on two benches (--bench A --bench B): En at each frequency that upset on both
-equipment  certificates and due dates by serial number, and a control chart of each curve calibrated more than once
-used       runs that used a piece of equipment (--serial), when its certificate turns out wrong
-corrected  what the right curve of a monitoring probe (--serial, --with) makes of recorded onsets; changes no record
+	return `fixes: what changes did to failing bands, by change: how the gains lie, in how many jobs; --all: each with its runs
 
-Texts are looked for anywhere in their field, whatever their case. Every answer says how many jobs it speaks from, and
+upsets: failing bands, the lowest onset first
+
+runs: the runs themselves
+
+versions: a product over its versions: exposures before which nothing was changed
+
+agree: the same product on two benches (--bench A --bench B): En at each frequency that upset on both
+
+equipment: certificates and due dates by serial number, and a control chart of each curve calibrated more than once
+
+used: runs that used a piece of equipment (--serial), when its certificate turns out wrong
+
+corrected: what the right curve of a monitoring probe (--serial, --with) makes of recorded onsets; changes no record
+
+Texts are looked for anywhere in their field, whatever their case (of letters without accents, in a folder). Every answer says how many jobs it speaks from, and
 which version of provoke derived their findings.`
 }
 
@@ -369,6 +379,9 @@ func (c *archiveDelete) Run(w *terminal.World, p *archiveCommand) error {
 		return err
 	}
 	defer done()
+	if strings.TrimSpace(c.Why) == "" {
+		return terminal.WithCode(terminal.ExitUsage, errors.New("--why is empty: say why the job goes"))
+	}
 	j, err := a.Find(ctx, c.Name)
 	if err != nil {
 		return err

@@ -166,7 +166,11 @@ func (c *simulateCommand) write(w *terminal.World, b *simbench.Bench) error {
 		}
 	}
 	if c.BenchOut != "" {
-		if err := os.WriteFile(c.BenchOut, b.BenchFile(), 0o644); err != nil {
+		err := os.MkdirAll(filepath.Dir(c.BenchOut), 0o777)
+		if err == nil {
+			err = os.WriteFile(c.BenchOut, b.BenchFile(), 0o644)
+		}
+		if err != nil {
 			return fmt.Errorf("writing the bench file: %w", err)
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"provoke/internal/findings/analysis"
 	"provoke/internal/job/archive"
 	"provoke/internal/tell"
 	"provoke/internal/units/english"
@@ -51,14 +52,16 @@ func (b Basis) blocks(s *tell.Section) {
 	}
 }
 
-// Spread is how values lie, with counts; the quartiles are by linear interpolation between ordered values.
+// Spread is how values lie, with counts; the quartiles are by linear interpolation between ordered values. A figure on
+// which a bound has a say is itself "at least".
 type Spread struct {
-	_                             struct{} `tell:"least=Least quarter=Quarter median=Median three_quarters=Three most=Most"`
-	_                             struct{} `tell:"median_is_at_least=Censored"`
-	Least, Quarter, Median, Three float64
-	Most                          float64
-	// Censored: a value from the median down is a bound ("at least"), so that the true median is this or more.
-	Censored bool
+	_ struct{} `tell:"least=Least quarter=Quarter median=Median three_quarters=Three most=Most"`
+	_ struct{} `tell:"least_is_at_least=LeastBounded quarter_is_at_least=QuarterBounded"`
+	_ struct{} `tell:"median_is_at_least=MedianBounded three_quarters_is_at_least=ThreeBounded"`
+	_ struct{} `tell:"most_is_at_least=MostBounded"`
+
+	Least, Quarter, Median, Three, Most                                    float64
+	LeastBounded, QuarterBounded, MedianBounded, ThreeBounded, MostBounded bool
 }
 
 type bounded struct {
@@ -76,13 +79,14 @@ func spreadOf(values []bounded) Spread {
 		}
 		return values[i].value + (x-float64(i))*(values[i+1].value-values[i].value)
 	}
-	s := Spread{Least: at(0), Quarter: at(0.25), Median: at(0.5), Three: at(0.75), Most: at(1)}
-	for i, v := range values {
-		if i <= len(values)/2 && v.bound == "at least" {
-			s.Censored = true
-		}
+	first := slices.IndexFunc(values, func(v bounded) bool { return v.bound == "at least" })
+	isBound := func(share float64) bool {
+		return first >= 0 && first <= int(math.Ceil(share*float64(len(values)-1)))
 	}
-	return s
+	return Spread{Least: at(0), Quarter: at(0.25), Median: at(0.5), Three: at(0.75), Most: at(1),
+		LeastBounded:   isBound(0),
+		QuarterBounded: isBound(0.25), MedianBounded: isBound(0.5), ThreeBounded: isBound(0.75),
+		MostBounded: isBound(1)}
 }
 
 // FixesTold answers which changes gave so much, in which band, on which cables.
@@ -95,11 +99,11 @@ type FixesTold struct {
 
 // FixGroup is one change under one wording.
 type FixGroup struct {
-	_        struct{} `tell:"fix=Fix bands=Bands jobs=Jobs gain_db=Spread shown=Shown unknown_gains=Unknown evidence=Evidence"`
+	_        struct{} `tell:"fix=Fix bands=Bands jobs=Jobs gain_db=Spread gone=Gone unknown_gains=Unknown evidence=Evidence"`
 	Fix      string
 	Bands    int // with a gain
 	Jobs     int
-	Shown    int // of the bands, those of comparisons with the verdict "shown"
+	Gone     int // of the bands, those without an upset up to the level required after it
 	Unknown  int // bands without a gain
 	Spread   *Spread
 	Evidence []archive.Fixed
@@ -128,8 +132,8 @@ func AskFixes(ctx context.Context, a *archive.Archive, f archive.Filter, least f
 		g := &t.Groups[i]
 		g.Evidence = append(g.Evidence, x)
 		jobs[key][x.Job] = true
-		if x.Shown == "shown" {
-			g.Shown++
+		if x.Fate == string(analysis.Gone) {
+			g.Gone++
 		}
 		if math.IsNaN(x.Gain) {
 			g.Unknown++
@@ -151,6 +155,13 @@ func AskFixes(ctx context.Context, a *archive.Archive, f archive.Filter, least f
 	return t, nil
 }
 
+func word(atLeast bool) string {
+	if atLeast {
+		return "at least"
+	}
+	return ""
+}
+
 func column(name, unit string) tell.Column {
 	return tell.Column{Name: name, Unit: unit, Right: unit != "" || name == "jobs" || name == "bands"}
 }
@@ -162,6 +173,9 @@ func count(n int) tell.Cell { return tell.Cell{Text: fmt.Sprint(n), Number: fmt.
 func decibel(x float64, bound string) tell.Cell {
 	if math.IsNaN(x) {
 		return cell("not known")
+	}
+	if math.Abs(x) < 0.05 {
+		x = 0 // no -0.0
 	}
 	text := fmt.Sprintf("%.1f dB", x)
 	if bound != "" {
@@ -200,33 +214,36 @@ func (t FixesTold) Sections() []tell.Section {
 	table := tell.Table{ID: "fixes", Title: "Gains by change",
 		Note: "The gain of a band is what the onset rose by at the frequency that had the lowest one, between two " +
 			"runs of " +
-			"one job. Half of the gains lie between the quartiles. A median marked “at least” rests on bands that " +
+			"one job. Half of the gains lie between the quartiles. A figure marked “at least” rests on bands that " +
 			"no longer upset at the highest level " +
 			"exposed. Changes are the same where their words are.",
 		Columns: []tell.Column{column("change", ""), column("jobs", ""), column("bands", ""), column("least", "dB"),
-			column("quartiles", ""), column("median", "dB"), column("most", "dB"), column("fix shown", "")}}
+			column("quartiles", ""), column("median", "dB"), column("most", "dB"), column("no upset after", "")}}
 	rows := tell.Table{ID: "fixes-evidence", Title: "Evidence", Columns: []tell.Column{column("change", ""),
 		column("band before", ""), column("gain", "dB"), column("at", ""), column("least of the band", "dB"),
 		column("became", ""), column("cable", ""), column("product", ""),
 		column("bench", ""), column("date", ""), column("run", "")}}
 	for _, g := range t.Groups {
 		row := []tell.Cell{cell(g.Fix), count(g.Jobs), count(g.Bands), cell(""), cell(""), cell("not known"), cell(""),
-			cell(fmt.Sprintf("%d of %d", g.Shown, g.Bands+g.Unknown))}
+			cell(fmt.Sprintf("%d of %d bands", g.Gone, g.Bands+g.Unknown))}
 		if x := g.Spread; x != nil {
-			bound := ""
-			if x.Censored {
-				bound = "at least"
-			}
-			row[3], row[4], row[5], row[6] = decibel(x.Least, ""), cell(fmt.Sprintf("%.1f to %.1f dB", x.Quarter,
-				x.Three)),
-				decibel(x.Median, bound), decibel(x.Most, "")
+			row[3], row[5], row[6] = decibel(x.Least, word(x.LeastBounded)), decibel(x.Median, word(x.MedianBounded)),
+				decibel(x.Most, word(x.MostBounded))
+			row[4] = cell(strings.TrimSpace(fmt.Sprintf("%s %.1f", word(x.QuarterBounded), x.Quarter)) + " to " +
+				strings.TrimSpace(fmt.Sprintf("%s %.1f dB", word(x.ThreeBounded), x.Three)))
 		}
 		table.Add(row...)
 		for _, e := range g.Evidence {
 			rows.Add(cell(e.Fix), band(e.Low, e.High), decibel(e.Gain, e.Bound), cell(rf.Frequency(e.At).String()),
 				decibel(e.Least, ""), cell(e.Fate), cell(e.Cable), cell(e.Product),
-				cell(e.Bench), cell(day(e.Opened)), evidence(e.Where))
+				cell(e.Bench), cell(day(e.Opened)),
+				cell(fmt.Sprintf("%s run %d to %d (%.8s)", e.Job, e.Before, e.Run, e.Head)))
 		}
+	}
+	if !math.IsNaN(t.Least) {
+		s.Blocks = append(s.Blocks, tell.Block{Mark: "warning",
+			Text: fmt.Sprintf("Only bands with gains of %.1f dB or more are "+
+				"counted: what the same changes failed to do is left out.", t.Least)})
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table}, tell.Block{Table: &rows, Annex: true})
 	t.Basis.blocks(&s)
@@ -412,12 +429,14 @@ func (t VersionsTold) Sections() []tell.Section {
 
 // AgreeTold answers whether two benches agree on a product.
 type AgreeTold struct {
-	_      struct{} `tell:"basis=Basis first=First,null second=Second,null points=Points beyond=Beyond unknown=Unknown words=Words"`
+	_      struct{} `tell:"basis=Basis first=First,null second=Second,null points=Points beyond=Beyond against=Against unknown=Unknown words=Words"`
 	Basis  Basis
 	First  *archive.Where
 	Second *archive.Where
 	Points []Agreement
 	Beyond int // points whose |En| is above 1
+	// Against are frequencies that upset on one bench, and that the other stood by more than the uncertainties.
+	Against int
 	// Unknown are frequencies that upset on both, of which one onset has no stated uncertainty or is only a bound.
 	Unknown int
 	Words   string
@@ -440,6 +459,9 @@ func AskAgree(ctx context.Context, a *archive.Archive, f archive.Filter, benches
 	for i, bench := range benches {
 		f.Bench = bench
 		runs, err := a.OnsetsOf(ctx, f)
+		if err == nil {
+			runs, err = oneBench(runs, bench)
+		}
 		if err != nil {
 			return t, err
 		}
@@ -471,6 +493,14 @@ func AskAgree(ctx context.Context, a *archive.Archive, f archive.Filter, benches
 			continue
 		case x.Upset != y.Upset:
 			only++
+			up, stood := x, y
+			if y.Upset {
+				up, stood = y, x
+			}
+			// The bench that stood more is taken to be known as well as the one that upset.
+			if up.Bound == "" && stood.Onset-up.Onset > math.Sqrt2*up.U {
+				t.Against++
+			}
 			continue
 		case !x.Upset:
 			continue
@@ -486,13 +516,35 @@ func AskAgree(ctx context.Context, a *archive.Archive, f archive.Filter, benches
 			t.Beyond++
 		}
 	}
-	t.Words = agreeWords(len(t.Points), t.Beyond, t.Unknown, only)
+	t.Words = agreeWords(len(t.Points), t.Beyond, t.Unknown, only, t.Against)
 	return t, nil
 }
 
-func agreeWords(n, beyond, unknown, only int) string {
+// oneBench keeps the runs of the bench with a name, or of the only one whose name holds it.
+func oneBench(runs []archive.Onsets, name string) ([]archive.Onsets, error) {
+	var names []string
+	for _, r := range runs {
+		if strings.EqualFold(r.Bench, name) {
+			return slices.DeleteFunc(runs, func(r archive.Onsets) bool { return !strings.EqualFold(r.Bench, name) }),
+				nil
+		}
+		if !slices.Contains(names, r.Bench) {
+			names = append(names, r.Bench)
+		}
+	}
+	if len(names) > 1 {
+		return nil, fmt.Errorf("%w: %q stands in the names of %d benches: %s; give one whole", ErrAsked, name,
+			len(names),
+			strings.Join(names, "; "))
+	}
+	return runs, nil
+}
+
+func agreeWords(n, beyond, unknown, only, against int) string {
 	var words string
 	switch {
+	case n == 0 && against > 0:
+		words = "The benches do not agree"
 	case n == 0:
 		words = "Whether the benches agree cannot be said: there is no frequency that upset on both with bracketed " +
 			"onsets and " +
@@ -506,8 +558,10 @@ func agreeWords(n, beyond, unknown, only int) string {
 			beyond, english.Count(n, "frequency", "frequencies"))
 	}
 	if only > 0 {
-		words += fmt.Sprintf("; at %s the product upset on one bench only", english.Count(only, "frequency",
-			"frequencies"))
+		words += fmt.Sprintf("; at %s the product upset on one bench only, at %d of them although the other bench "+
+			"stood more by "+
+			"more than the uncertainties: there they disagree", english.Count(only, "frequency", "frequencies"),
+			against)
 	}
 	if unknown > 0 {
 		words += fmt.Sprintf("; at %s an onset is only a bound, or its uncertainty is not known", english.Count(unknown,

@@ -6,7 +6,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 
@@ -28,18 +27,14 @@ func Derive(job tell.Source) (archive.Facts, error) {
 		return archive.Facts{}, err
 	}
 	var out archive.Facts
-	var exposures []int
 	for _, h := range heads {
 		r, err := runFacts(book, h)
 		if err != nil {
 			return out, fmt.Errorf("run %d: %w", h.Number, err)
 		}
 		out.Runs = append(out.Runs, r)
-		if h.Opened.RunKind == plan.Exposure {
-			exposures = append(exposures, h.Number)
-		}
 	}
-	for _, pair := range pairs(heads, exposures) {
+	for _, pair := range pairs(heads) {
 		fixes, err := fixFacts(book, pair[0], pair[1])
 		if err != nil {
 			return out, fmt.Errorf("runs %d and %d: %w", pair[0], pair[1], err)
@@ -49,24 +44,18 @@ func Derive(job tell.Source) (archive.Facts, error) {
 	return out, nil
 }
 
-// pairs are the runs that are compared: each exposure before which something was changed with the exposure that it
-// exposes again or else the one before it, and the pair that a report compares.
-func pairs(heads []result.Run, exposures []int) (out [][2]int) {
+// pairs are the runs that are compared: each exposure before which something was changed with the exposure before it,
+// so that a change is not credited with what earlier ones did.
+func pairs(heads []result.Run) (out [][2]int) {
+	before := 0
 	for _, h := range heads {
-		if h.Opened.RunKind != plan.Exposure || h.Opened.Changed == "" {
+		if h.Opened.RunKind != plan.Exposure {
 			continue
 		}
-		before := h.Opened.Again
-		if i := slices.Index(exposures, h.Number); !slices.Contains(exposures, before) && i > 0 {
-			before = exposures[i-1]
-		}
-		if before != 0 && before != h.Number {
+		if h.Opened.Changed != "" && before != 0 {
 			out = append(out, [2]int{before, h.Number})
 		}
-	}
-	if before, after := analysis.Pair(heads); after != 0 && before != after &&
-		!slices.Contains(out, [2]int{before, after}) {
-		out = append(out, [2]int{before, after})
+		before = h.Number
 	}
 	return out
 }
@@ -189,16 +178,13 @@ func fixFacts(book *tell.Book, before, after int) (out []archive.FixFact, err er
 	if err != nil {
 		return nil, err
 	}
-	fix := c.After.Opened.Changed
-	if fix == "" {
-		fix = c.After.Opened.Label
-	}
 	for _, b := range c.Bands {
 		if b.Before == nil {
 			continue
 		}
-		x := archive.FixFact{Before: before, After: after, Fix: fix, Verdict: string(c.Verdict), Fate: string(b.Fate),
-			Low: float64(b.Before.Low.Frequency), High: float64(b.Before.High.Frequency),
+		x := archive.FixFact{Before: before, After: after, Fix: c.After.Opened.Changed, Verdict: string(c.Verdict),
+			Fate: string(b.Fate),
+			Low:  float64(b.Before.Low.Frequency), High: float64(b.Before.High.Frequency),
 			At: float64(b.Before.Lowest.Frequency), Gain: math.NaN(), Least: float64(b.LeastGain)}
 		for _, p := range c.Points {
 			if p.Frequency == b.Before.Lowest.Frequency {

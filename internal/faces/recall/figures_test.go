@@ -21,7 +21,7 @@ func TestSpreadsAreThoseOfNumpy(t *testing.T) {
 			in = append(in, bounded{v, ""})
 		}
 		s := spreadOf(in)
-		if got := [5]float64{s.Least, s.Quarter, s.Median, s.Three, s.Most}; got != c.want || s.Censored {
+		if got := [5]float64{s.Least, s.Quarter, s.Median, s.Three, s.Most}; got != c.want || s.MostBounded {
 			t.Errorf("%v: %v, want %v", c.values, got, c.want)
 		}
 	}
@@ -30,8 +30,9 @@ func TestSpreadsAreThoseOfNumpy(t *testing.T) {
 		want   bool
 	}{{[3]string{"", "", "at least"}, false}, {[3]string{"", "at least", ""}, true}, {[3]string{"at least", "", ""},
 		true}} {
-		if got := spreadOf([]bounded{{1, c.bounds[0]}, {2, c.bounds[1]}, {3, c.bounds[2]}}); got.Censored != c.want {
-			t.Errorf("%v: the median is told as a bound: %v", c.bounds, got.Censored)
+		if got := spreadOf([]bounded{{1, c.bounds[0]}, {2, c.bounds[1]}, {3,
+			c.bounds[2]}}); got.MedianBounded != c.want || !got.MostBounded {
+			t.Errorf("%v: the median is told as a bound: %v", c.bounds, got.MedianBounded)
 		}
 	}
 }
@@ -56,6 +57,11 @@ func TestTheLimitOfAControlChartByHand(t *testing.T) {
 	}
 	if e := chartOf(calibrations(14.00, 14.10, 13.90, 14.05, 14.85)).Entries[4]; e.Drifted {
 		t.Errorf("%+v: within the limit, and told as drifted", e)
+	}
+	// What drifted is no base: a second calibration that lies as far off is told as drifted too.
+	if c := chartOf(calibrations(13.9, 13.94, 13.86, 13.9, 15.4, 15.9)); !c.Entries[4].Drifted ||
+		!c.Entries[5].Drifted {
+		t.Errorf("%+v: a drift hides the next one", c.Entries)
 	}
 	if e := chartOf(calibrations(14, 14, 99)).Entries[2]; e.Drifted || !math.IsNaN(e.Limit) {
 		t.Errorf("%+v: two calibrations gave limits", e)

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"slices"
 	"time"
 
@@ -37,7 +36,10 @@ type Question struct {
 // Telling is an answer.
 type Telling interface{ Sections() []tell.Section }
 
-var isDay = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
+func isDay(text string) bool {
+	_, err := time.Parse(time.DateOnly, text)
+	return text == "" || err == nil
+}
 
 // ErrAsked is wrapped where a question cannot be asked like that.
 var ErrAsked = errors.New("the question is not whole")
@@ -51,7 +53,7 @@ func (q Question) Check() error {
 	switch f := q.Filter; {
 	case !slices.Contains(Questions, q.Name):
 		return wrong("there is no question %q", q.Name)
-	case f.Since != "" && !isDay.MatchString(f.Since) || f.Until != "" && !isDay.MatchString(f.Until):
+	case !isDay(f.Since) || !isDay(f.Until):
 		return wrong("a day is written like 2026-03-01")
 	case q.From > 0 && q.To > 0 && q.From > q.To:
 		return wrong("%v lies above %v", q.From, q.To)

@@ -67,8 +67,10 @@ func chartOf(all []archive.Calibration) Control {
 	c := Control{Serial: all[0].Serial, Item: all[0].Item, What: all[0].What, Unit: all[0].Unit}
 	values := map[float64][]float64{}
 	var seen []archive.Calibration
-	for _, x := range all { // the same curve under another date is no other calibration
-		if i := slices.IndexFunc(seen, func(y archive.Calibration) bool { return y.SHA256 == x.SHA256 }); i >= 0 {
+	for _, x := range all {
+		if i := slices.IndexFunc(seen, func(y archive.Calibration) bool {
+			return y.SHA256 == x.SHA256 && y.Calibrated == x.Calibrated
+		}); i >= 0 {
 			seen[i].Runs += x.Runs
 			continue
 		}
@@ -85,7 +87,9 @@ func chartOf(all []archive.Calibration) Control {
 	}
 	slices.Sort(common)
 	c.Frequencies = len(common)
+	// A drift is no base for what comes after: the means of those that had not drifted, and their numbers.
 	var before []float64
+	var base []int
 	for i, x := range seen {
 		e := Entry{Calibration: x, Mean: math.NaN(), Shift: math.NaN(), Limit: math.NaN(), Largest: math.NaN(),
 			LargestAt: math.NaN()}
@@ -96,14 +100,20 @@ func chartOf(all []archive.Calibration) Control {
 			}
 			e.shift(before)
 			for _, hz := range common {
-				if i == 0 {
+				if len(base) == 0 {
 					break
 				}
-				if d := values[hz][i] - mean(values[hz][:i]); !(math.Abs(d) <= math.Abs(e.Largest)) {
+				sum := 0.0
+				for _, k := range base {
+					sum += values[hz][k] / float64(len(base))
+				}
+				if d := values[hz][i] - sum; !(math.Abs(d) <= math.Abs(e.Largest)) {
 					e.Largest, e.LargestAt = d, hz
 				}
 			}
-			before = append(before, e.Mean)
+			if !e.Drifted {
+				before, base = append(before, e.Mean), append(base, i)
+			}
 		}
 		c.Entries = append(c.Entries, e)
 	}
@@ -295,7 +305,8 @@ func Check(ctx context.Context, a *archive.Archive, b *catalog.Bench, now time.T
 			return t, err
 		}
 		known = slices.DeleteFunc(known, func(c archive.Calibration) bool {
-			return c.What != f.What || c.Unit != f.Unit || c.SHA256 == f.SHA256
+			later := f.Calibrated != "" && c.Calibrated >= f.Calibrated
+			return c.What != f.What || c.Unit != f.Unit || later || c.SHA256 == f.SHA256 && c.Calibrated == f.Calibrated
 		})
 		mine := archive.Calibration{Item: f.Item, Serial: f.Serial, What: f.What, Unit: f.Unit,
 			Calibrated: f.Calibrated,
@@ -358,9 +369,10 @@ type CorrectedTold struct {
 
 // Corrected is one run with its upsets recomputed.
 type Corrected struct {
-	_ struct{} `tell:"upsets=Upsets"`
+	_ struct{} `tell:"upsets=Upsets stood=Stood"`
 	archive.Where
 	Upsets []CorrectedOnset
+	Stood  []CorrectedOnset // frequencies that did not upset: the highest current that was stood
 }
 
 // CorrectedOnset is one onset as recorded and as recomputed, in dBµA.
@@ -390,7 +402,7 @@ func AskCorrected(ctx context.Context, a *archive.Archive, serial, name string,
 		r, err := correct(ctx, a, u.Where, serial, corrected)
 		if err != nil {
 			t.Left = append(t.Left, fmt.Sprintf("%s: %v", evidence(u.Where).Text, err))
-		} else if len(r.Upsets) > 0 {
+		} else if len(r.Upsets)+len(r.Stood) > 0 {
 			t.Runs = append(t.Runs, r)
 		}
 	}
@@ -400,7 +412,7 @@ func AskCorrected(ctx context.Context, a *archive.Archive, serial, name string,
 func correct(ctx context.Context, a *archive.Archive, w archive.Where, serial string,
 	corrected curve.Curve[rf.Transimpedance]) (r Corrected, err error) {
 	r.Where = w
-	onsets, err := a.UpsetsOfRun(ctx, w)
+	onsets, err := a.OnsetsOfRun(ctx, w)
 	if err != nil || len(onsets) == 0 {
 		return r, err
 	}
@@ -431,10 +443,23 @@ func correct(ctx context.Context, a *archive.Archive, w archive.Where, serial st
 			return r, fmt.Errorf("the corrected curve: %w", err)
 		}
 		x := CorrectedOnset{Hz: o.Hz, Recorded: o.Onset, Bound: o.Bound, Change: old.In() - now.In()}
-		x.Now, x.Margin = o.Onset+x.Change, o.Margin+x.Change
+		x.Now = o.Onset + x.Change
+		if x.Margin = o.Margin + x.Change; !o.Upset {
+			x.Margin = x.Now - o.Wanted
+			r.Stood = append(r.Stood, x)
+			continue
+		}
 		r.Upsets = append(r.Upsets, x)
 	}
 	return r, nil
+}
+
+// larger is the one of two changes that lies further from 0.
+func larger(a, b float64) float64 {
+	if math.Abs(b) > math.Abs(a) {
+		return b
+	}
+	return a
 }
 
 // Sections tell it.
@@ -443,32 +468,51 @@ func (t CorrectedTold) Sections() []tell.Section {
 	if len(t.Runs)+len(t.Left) == 0 {
 		return t.Basis.nothing(s)
 	}
-	s.Blocks = append(s.Blocks, tell.Block{Mark: "warning", Text: "RECOMPUTED from records that were made with " +
-		"another curve: no " +
-		"measurement, and no record was changed. The levels that were exposed were other ones than the plan asked " +
-		"for too."})
-	table := tell.Table{ID: "corrected", Title: "The lowest onset of each run, as recorded and recomputed",
-		Columns: []tell.Column{column("date", ""), column("product", ""), column("at", ""), column("recorded", "dBµA"),
-			column("recomputed", "dBµA"), column("change", "dB"), column("margin recomputed", "dB"),
-			column("largest change", "dB"),
-			column("run", "")}}
+	s.Blocks = append(s.Blocks, tell.Block{Mark: "warning", Text: "RECOMPUTED from records: no measurement, and no " +
+		"record was " +
+		"changed. Where the curves differ, the levels that were exposed were other ones than the plan asked for too."})
+	table := tell.Table{ID: "corrected", Title: "Each run, as recorded and recomputed",
+		Note: "Stood is the least, over the frequencies that did not upset, of what was stood against the level " +
+			"wanted: below " +
+			"0 dB the product was not shown to stand the level.",
+		Columns: []tell.Column{column("date", ""), column("product", ""), column("lowest onset at", ""),
+			column("recorded", "dBµA"), column("recomputed", "dBµA"), column("margin recomputed", "dB"),
+			column("stood recomputed", ""), column("largest change", "dB"), column("run", "")}}
 	every := tell.Table{ID: "corrected-all", Title: "Every onset", Columns: []tell.Column{column("run", ""),
 		column("at", ""),
 		column("recorded", "dBµA"), column("recomputed", "dBµA"), column("change", "dB")}}
 	for _, r := range t.Runs {
-		low, most := r.Upsets[0], 0.0
+		row := []tell.Cell{cell(day(r.Opened)), cell(r.Product), cell("no upset"), cell(""), cell(""), cell(""),
+			cell(""), cell(""),
+			evidence(r.Where)}
+		low, most, stood := CorrectedOnset{Now: math.NaN()}, 0.0, CorrectedOnset{Margin: math.NaN()}
 		for _, u := range r.Upsets {
-			if u.Now < low.Now {
+			if !(u.Now >= low.Now) {
 				low = u
 			}
-			if math.Abs(u.Change) > math.Abs(most) {
-				most = u.Change
-			}
+			most = larger(most, u.Change)
 			every.Add(evidence(r.Where), cell(rf.Frequency(u.Hz).String()), microamps(u.Recorded), microamps(u.Now),
 				decibel(u.Change, ""))
 		}
-		table.Add(cell(day(r.Opened)), cell(r.Product), cell(rf.Frequency(low.Hz).String()), microamps(low.Recorded),
-			microamps(low.Now), decibel(low.Change, ""), decibel(low.Margin, ""), decibel(most, ""), evidence(r.Where))
+		for _, u := range r.Stood {
+			if !math.IsNaN(u.Margin) && !(u.Margin >= stood.Margin) {
+				stood = u
+			}
+			most = larger(most, u.Change)
+		}
+		if len(r.Upsets) > 0 {
+			row[2], row[3], row[4], row[5] = cell(rf.Frequency(low.Hz).String()), microamps(low.Recorded),
+				microamps(low.Now),
+				decibel(low.Margin, "")
+		}
+		if !math.IsNaN(stood.Margin) {
+			row[6] = cell(fmt.Sprintf("%+.1f dB at %v", stood.Margin, rf.Frequency(stood.Hz)))
+			if stood.Margin < -0.05 {
+				row[6].Mark = "bad"
+			}
+		}
+		row[7] = decibel(most, "")
+		table.Add(row...)
 	}
 	if len(table.Rows) > 0 {
 		s.Blocks = append(s.Blocks, tell.Block{Table: &table}, tell.Block{Table: &every, Annex: true})

@@ -39,6 +39,13 @@ func Open(ctx context.Context, at, program string, create bool) (*Archive, error
 }
 
 func (a *Archive) open(ctx context.Context, create bool) (err error) {
+	switch {
+	case a.at == "":
+		return errors.New("it has no address: give --at a folder or postgres://…")
+	case !OnServer(a.at) && (strings.Contains(a.at, "://") || strings.HasPrefix(a.at, "host=")):
+		return errors.New("that is neither a folder nor a server's address: postgres://USER@HOST:PORT/DATABASE is " +
+			"expected")
+	}
 	if OnServer(a.at) {
 		if err := noPassword(a.at); err != nil {
 			return err
@@ -170,12 +177,14 @@ func (a *Archive) Find(ctx context.Context, name string) (Job, error) {
 	case err != nil:
 		return Job{}, err
 	case len(found) == 0:
-		return Job{}, fmt.Errorf("%s: %w: name it as its file was named, or by the first digits of a hash", name,
+		return Job{}, fmt.Errorf("%s: %w: name it as its file was named, or by eight first digits or more of a hash",
+			name,
 			ErrNoJob)
 	case len(found) > 1:
 		var roots []string
 		for _, j := range found {
-			roots = append(roots, fmt.Sprintf("%.12s (branch %d, pushed %.10s)", j.Root, j.Branch, j.Pushed))
+			roots = append(roots, fmt.Sprintf("%.12s (branch %d, pushed %.10s)", j.Runs[len(j.Runs)-1].Head,
+				j.Branch, j.Pushed))
 		}
 		return Job{}, fmt.Errorf("%s: %d jobs have that name: name one by its hash: %s", name, len(found),
 			strings.Join(roots, ", "))

@@ -445,16 +445,15 @@ type Registered struct {
 	First, Last string
 }
 
-// UpsetsOfRun are the upsets of a run by frequency.
-func (a *Archive) UpsetsOfRun(ctx context.Context, w Where) (out []OnsetFact, err error) {
+// OnsetsOfRun are the onsets of a run by frequency, and what it stood where nothing upset.
+func (a *Archive) OnsetsOfRun(ctx context.Context, w Where) (out []OnsetFact, err error) {
 	err = a.within(ctx, false, func(t tx) error {
-		return t.rows(ctx, "SELECT hz, onset, bound, wanted, margin, class, u FROM onsets WHERE run = ? AND upset "+
-			"= 1 ORDER BY hz",
+		return t.rows(ctx, "SELECT hz, upset, onset, bound, wanted, margin, class, u FROM onsets WHERE run = ? "+
+			"ORDER BY hz",
 			func(f [][]byte) error {
 				s := texts(f)
-				out = append(out, OnsetFact{Hz: float(s[0]), Upset: true, Onset: float(s[1]), Bound: s[2],
-					Wanted: float(s[3]),
-					Margin: float(s[4]), Class: s[5], U: float(s[6])})
+				out = append(out, OnsetFact{Hz: float(s[0]), Upset: s[1] == "1", Onset: float(s[2]), Bound: s[3],
+					Wanted: float(s[4]), Margin: float(s[5]), Class: s[6], U: float(s[7])})
 				return nil
 			}, w.id)
 	})

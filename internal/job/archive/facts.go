@@ -133,16 +133,19 @@ func (a *Archive) put(ctx context.Context, t tx, j Job, f Facts) error {
 		if !ok {
 			return fmt.Errorf("no run %d", r.Number)
 		}
-		original := 1
-		if run.Imported {
-			_, elsewhere, err := one(ctx, t, "SELECT 1 FROM runs WHERE root = ? AND imported = 0 LIMIT 1", run.Root)
-			if err != nil {
+		// A run that is in two jobs, imported or in a copy that went another way, is told once.
+		_, elsewhere, err := one(ctx, t, "SELECT 1 FROM runs WHERE root = ? AND id <> ? AND imported = 0 AND (id < "+
+			"? OR ? = 1) "+
+			"LIMIT 1", run.Root, run.ID, run.ID, flag(run.Imported))
+		if err != nil {
+			return err
+		}
+		original := flag(!elsewhere)
+		if !run.Imported {
+			if _, err := t.exec(ctx, "UPDATE run_facts SET original = 0 WHERE run IN (SELECT id FROM runs WHERE "+
+				"root = ? AND imported = 1)", run.Root); err != nil {
 				return err
 			}
-			original = flag(!elsewhere)
-		} else if _, err := t.exec(ctx, "UPDATE run_facts SET original = 0 WHERE run IN (SELECT id FROM runs WHERE "+
-			"root = ? AND imported = 1)", run.Root); err != nil {
-			return err
 		}
 		add("run_facts", run.ID, j.ID, r.Number, r.At, r.Kind, r.Label, r.Changed, r.Product, r.Version, r.Serial,
 			r.Port,

@@ -10,6 +10,8 @@ import (
 func Roles(reader, pusher string) string {
 	quote := func(name string) string { return `"` + strings.ReplaceAll(name, `"`, `""`) + `"` }
 	var out strings.Builder
+	out.WriteString("-- For a superuser of the server, or for the owner of the archive with the right to create " +
+		"roles.\n")
 	say := func(format string, args ...any) { fmt.Fprintf(&out, format+";\n", args...) }
 	derived := strings.Join(append(factTables[:len(factTables):len(factTables)], "fixes"), ", ")
 	for i, name := range []string{reader, pusher} {
@@ -21,7 +23,12 @@ func Roles(reader, pusher string) string {
 		say("CREATE ROLE %s NOLOGIN", quote(name))
 		say("GRANT USAGE ON SCHEMA %s TO %s", schemaName, quote(name))
 		say("GRANT SELECT ON ALL TABLES IN SCHEMA %s TO %s", schemaName, quote(name))
-		say("ALTER DEFAULT PRIVILEGES IN SCHEMA %s GRANT SELECT ON TABLES TO %s", schemaName, quote(name))
+		// For tables that the owner makes later, whoever runs this.
+		fmt.Fprintf(&out, "DO $do$ BEGIN EXECUTE format('ALTER DEFAULT PRIVILEGES FOR ROLE %%I IN SCHEMA %s GRANT "+
+			"SELECT ON TABLES "+
+			"TO %%I', (SELECT pg_get_userbyid(nspowner) FROM pg_namespace WHERE nspname = '%s'), '%s'); END $do$;\n",
+			schemaName,
+			schemaName, strings.ReplaceAll(name, "'", "''"))
 	}
 	if pusher != "" {
 		fmt.Fprintf(&out, "SET search_path TO %s;\n", schemaName)

@@ -46,8 +46,15 @@ func openEmbedded(ctx context.Context, folder string, create bool) (engine, erro
 	if !strings.HasPrefix(slash, "/") {
 		slash = "/" + slash
 	}
-	u := url.URL{Scheme: "file", Path: slash, RawQuery: "_pragma=busy_timeout(60000)&_pragma=foreign_keys(1)&" +
-		"_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=cache_size(-65536)"}
+	query := "_pragma=busy_timeout(60000)&_pragma=foreign_keys(1)&" +
+		"_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=cache_size(-65536)"
+	if !create && !writable(path) { // a folder that may only be read; nobody writes it, or its log would be there
+		query = "mode=ro&_pragma=query_only(1)"
+		if _, err := os.Stat(path + "-wal"); err != nil {
+			query += "&immutable=1"
+		}
+	}
+	u := url.URL{Scheme: "file", Path: slash, RawQuery: query}
 	db, err := sql.Open("sqlite", u.String())
 	if err != nil {
 		return nil, err
@@ -73,6 +80,21 @@ func openEmbedded(ctx context.Context, folder string, create bool) (engine, erro
 		return nil, fmt.Errorf("%s is no archive of provoke", path)
 	}
 	return embedded{db}, nil
+}
+
+// writable reports that a file and its folder may be written.
+func writable(path string) bool {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return false
+	}
+	f.Close()
+	probe, err := os.CreateTemp(filepath.Dir(path), ".probe")
+	if err != nil {
+		return false
+	}
+	probe.Close()
+	return os.Remove(probe.Name()) == nil
 }
 
 func (e embedded) close() error { return e.db.Close() }
