@@ -243,6 +243,21 @@ func TestWhatDiffersIsRefused(t *testing.T) {
 			t.Errorf("kept as a branch: %+v %v", p, err)
 		}
 		same(t, fork, pulled(t, a, p.Job))
+		// What both jobs hold counts in the first alone; without that one, in the branch.
+		counts := func(want string, jobs ...archive.Job) {
+			t.Helper()
+			for _, j := range jobs {
+				facts := archive.Facts{Runs: []archive.RunFacts{{Number: 1, Label: "shared"}}}
+				if err := a.SetFacts(t.Context(), j, facts); err != nil {
+					t.Fatal(err)
+				}
+			}
+			runs, err := a.Runs(t.Context(), archive.Filter{LevelLow: math.NaN(), LevelHigh: math.NaN()})
+			if err != nil || len(runs) != 1 || runs[0].Job != want {
+				t.Errorf("the shared run is told as %+v, want once, of %s: %v", runs, want, err)
+			}
+		}
+		counts(before.Name, before, p.Job)
 		same(t, j, pulled(t, a, before))
 		// The same run with other notes behind: both verify, and only one can be what was pushed.
 		noted := copyJob(t, j)
@@ -259,6 +274,14 @@ func TestWhatDiffersIsRefused(t *testing.T) {
 			!strings.Contains(err.Error(), "record 3 of run 2") {
 			t.Errorf("an altered run: %v", err)
 		}
+		if err := a.Delete(t.Context(), before, "A. Engineer", "the branch is the one that counts"); err != nil {
+			t.Fatal(err)
+		}
+		branch, err := a.Find(t.Context(), "fork")
+		if err != nil || !branch.Stale() {
+			t.Errorf("the other copy was deleted, and the branch's findings are told as they were: %+v %v", branch, err)
+		}
+		counts("fork", branch)
 	})
 }
 

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"iter"
 	"maps"
 	"slices"
 	"time"
@@ -13,8 +12,6 @@ import (
 	"provoke/internal/job/result"
 	"provoke/internal/job/store"
 )
-
-func pull2[A, B any](seq iter.Seq2[A, B]) (func() (A, B, bool), func()) { return iter.Pull2(seq) }
 
 // Pull writes a job of the archive as a job file, record for record. A file that exists is refused, and none is left
 // where what the archive holds does not verify.
@@ -204,6 +201,12 @@ func (a *Archive) Delete(ctx context.Context, j Job, who, why string) error {
 		for _, r := range now[0].Runs {
 			heads += fmt.Sprintf("run %d %s\n", r.Number, r.Head)
 		}
+		// Copies of its runs in other jobs did not count beside it: they do once those are derived again.
+		if _, err := t.exec(ctx, "UPDATE jobs SET derived = '' WHERE id <> ? AND id IN (SELECT job FROM runs WHERE "+
+			"root IN "+
+			"(SELECT root FROM runs WHERE job = ?))", j.ID, j.ID); err != nil {
+			return err
+		}
 		if err := a.forget(ctx, t, now[0]); err != nil {
 			return err
 		}
@@ -215,7 +218,7 @@ func (a *Archive) Delete(ctx context.Context, j Job, who, why string) error {
 			}
 		}
 		if _, err := t.exec(ctx, "DELETE FROM files WHERE NOT EXISTS (SELECT 1 FROM run_files f WHERE f.sha256 = "+
-			"files.sha256)"+""); err != nil {
+			"files.sha256)"); err != nil {
 			return err
 		}
 		_, err = t.exec(ctx, "INSERT INTO deletions (at, who, why, root, branch, name, heads) VALUES (?, ?, ?, ?, "+

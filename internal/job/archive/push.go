@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"iter"
 	"maps"
 	"regexp"
 	"slices"
@@ -316,7 +317,7 @@ func (a *Archive) runRow(ctx context.Context, t tx, job *store.Job, jobID int64,
 
 // load sends the records that follow the archive's.
 func load(ctx context.Context, t tx, job *store.Job, r Run, c store.RunCheck) (n int64, err error) {
-	next, stop := pull2(job.Raws(c.Run, r.Count+1))
+	next, stop := iter.Pull2(job.Raws(c.Run, r.Count+1))
 	defer stop()
 	row := make([]any, 6)
 	err = t.load(ctx, "records", []string{"run", "seq", "at", "kind", "body", "chain"}, func() ([]any, error) {
