@@ -1,14 +1,15 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"os/user"
 	"path/filepath"
 	"strings"
 	"time"
 
+	"provoke/internal/bench/claim"
 	"provoke/internal/faces/recall"
 	"provoke/internal/job/archive"
 	"provoke/internal/job/store"
@@ -50,14 +51,6 @@ func (c *archiveCommand) open(w *terminal.World, create bool) (*archive.Archive,
 	return a, ctx, func() { a.Close(); stop() }, nil
 }
 
-// me is who does something, where nobody says.
-func me() string {
-	if u, err := user.Current(); err == nil {
-		return u.Username
-	}
-	return "not known"
-}
-
 type archivePush struct {
 	Jobs   []string `arg:"" name:"job" help:"Job files."`
 	By     string   `placeholder:"NAME" help:"Who pushes; your user name without it."`
@@ -72,10 +65,7 @@ func (c *archivePush) Run(w *terminal.World, p *archiveCommand) error {
 		return err
 	}
 	defer done()
-	by := c.By
-	if by == "" {
-		by = me()
-	}
+	by := cmp.Or(c.By, claim.UserName())
 	var failed []error
 	for _, path := range c.Jobs {
 		if err := c.push(ctx, w, a, path, by); err != nil {
@@ -113,11 +103,10 @@ func (c *archivePush) push(ctx context.Context, w *terminal.World, a *archive.Ar
 	}
 	for _, n := range p.Clock {
 		fmt.Fprintf(w.Stderr, "provoke: note: run %d of %s begins in the future by this machine's clock: one of "+
-			"the two clocks is "+
-			"wrong, and questions by date go by the bench's\n", n, path)
+			"the two clocks is wrong, and questions by date go by the bench's\n", n, path)
 	}
 	if p.Job.Stale() {
-		if err := recall.Refresh(ctx, a, []archive.Job{p.Job}, nil); err != nil {
+		if err := recall.Refresh(ctx, a, p.Job); err != nil {
 			return fmt.Errorf("%s is in the archive, and not in answers yet; run provoke archive rebuild: %w", path,
 				err)
 		}
@@ -219,8 +208,8 @@ used: runs that used a piece of equipment (--serial), when its certificate turns
 
 corrected: what the right curve of a monitoring probe (--serial, --with) makes of recorded onsets; changes no record
 
-Texts are looked for anywhere in their field, whatever their case (of letters without accents, in a folder). Every answer says how many jobs it speaks from, and
-which version of provoke derived their findings.`
+Texts are looked for anywhere in their field, whatever their case (of letters without accents, in a folder). Every
+answer says how many jobs it speaks from, and which version of provoke derived their findings.`
 }
 
 // Run asks.
@@ -357,7 +346,7 @@ func (c *archiveRebuild) Run(w *terminal.World, p *archiveCommand) error {
 		jobs, err = a.StaleJobs(ctx, true)
 	}
 	if err == nil {
-		err = recall.Refresh(ctx, a, jobs, nil)
+		err = recall.Refresh(ctx, a, jobs...)
 	}
 	if err != nil {
 		return terminal.Damage(err)
@@ -386,10 +375,7 @@ func (c *archiveDelete) Run(w *terminal.World, p *archiveCommand) error {
 	if err != nil {
 		return err
 	}
-	by := c.By
-	if by == "" {
-		by = me()
-	}
+	by := cmp.Or(c.By, claim.UserName())
 	if err := a.Delete(ctx, j, by, c.Why); err != nil {
 		return err
 	}

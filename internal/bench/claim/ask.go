@@ -48,7 +48,7 @@ func Ask(keys []string, role Role) (*Request, error) {
 	if err != nil {
 		return nil, fmt.Errorf("ask for the bench: %w", err)
 	}
-	r := &Request{By: Holder{Process: ThisProcess(), Role: role, User: "user " + userName(), Since: time.Now()},
+	r := &Request{By: Holder{Process: ThisProcess(), Role: role, User: "user " + UserName(), Since: time.Now()},
 		At: time.Now(), folder: folder, keys: keys}
 	return r, r.write()
 }

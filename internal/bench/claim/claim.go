@@ -173,7 +173,7 @@ func Take(keys []string, role Role, job string) (*Claim, error) {
 	if err != nil {
 		return nil, fmt.Errorf("claim the bench: %w", err)
 	}
-	h := Holder{Process: ThisProcess(), Role: role, Job: job, User: "user " + userName(), Since: time.Now()}
+	h := Holder{Process: ThisProcess(), Role: role, Job: job, User: "user " + UserName(), Since: time.Now()}
 	c := &Claim{folder: folder, holder: h, seen: map[string]string{}}
 	if err := c.Add(keys); err != nil {
 		return nil, err
@@ -181,7 +181,8 @@ func Take(keys []string, role Role, job string) (*Claim, error) {
 	return c, nil
 }
 
-func userName() string {
+// UserName is who runs this program, as far as the system tells.
+func UserName() string {
 	if u, err := user.Current(); err == nil {
 		return u.Username
 	}

@@ -21,35 +21,35 @@ var ErrNothing = errors.New("nothing in the archive answers that")
 
 // Basis is what an answer rests on.
 type Basis struct {
-	_        struct{} `tell:"archive=Archive jobs=State.Jobs stale_jobs=State.Stale derived_by=Derived"`
-	Archive  string
-	State    archive.State
-	Derived  []string // versions of the program that derived the findings
-	question string
+	_       struct{} `tell:"archive=Archive jobs=State.Jobs stale_jobs=State.Stale derived_by=Derived"`
+	Archive string
+	State   archive.State
+	Derived []string // versions of the program that derived the findings
 }
 
-func basis(ctx context.Context, a *archive.Archive, question string) (Basis, error) {
+func basis(ctx context.Context, a *archive.Archive) (Basis, error) {
 	state, err := a.State(ctx)
-	b := Basis{Archive: a.At(), State: state, question: question}
+	b := Basis{Archive: a.At(), State: state}
 	for _, d := range state.Derived {
 		b.Derived = append(b.Derived, fmt.Sprintf("%s (%s)", d.Program, english.Count(int(d.Jobs), "job", "jobs")))
 	}
 	return b, err
 }
 
-// blocks say what an answer rests on, with a warning where findings are missing.
-func (b Basis) blocks(s *tell.Section) {
+// under ends an answer with what it rests on, and with a warning where findings are missing.
+func (b Basis) under(s tell.Section) []tell.Section {
 	words := fmt.Sprintf("From the findings of %s", english.Count(int(b.State.Jobs-b.State.Stale), "job", "jobs"))
 	if len(b.Derived) > 0 {
 		words += ", derived by provoke " + strings.Join(b.Derived, ", ")
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Text: words + ".", Mark: "of"})
 	if b.State.Stale > 0 {
-		s.Blocks = append(s.Blocks, tell.Block{Mark: "warning",
-			Text: fmt.Sprintf("%s not in this answer: their findings were "+
-				"not derived since they were pushed. Run provoke archive rebuild.",
-				english.Count(int(b.State.Stale), "job is", "jobs are"))})
+		s.Blocks = append(s.Blocks, tell.Block{Mark: "warning", Text: english.Count(int(b.State.Stale), "job is",
+			"jobs are") +
+			" not in this answer: their findings were not derived since they were pushed. Run provoke archive " +
+			"rebuild."})
 	}
+	return []tell.Section{s}
 }
 
 // Spread is how values lie, with counts; the quartiles are by linear interpolation between ordered values. A figure on
@@ -111,7 +111,7 @@ type FixGroup struct {
 
 // AskFixes groups what changes did by the words in which they are written, whatever their case.
 func AskFixes(ctx context.Context, a *archive.Archive, f archive.Filter, least float64) (t FixesTold, err error) {
-	if t.Basis, err = basis(ctx, a, "fixes"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	t.Least = least
@@ -246,14 +246,12 @@ func (t FixesTold) Sections() []tell.Section {
 				"counted: what the same changes failed to do is left out.", t.Least)})
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table}, tell.Block{Table: &rows, Annex: true})
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 func (b Basis) nothing(s tell.Section) []tell.Section {
 	s.Blocks = append(s.Blocks, tell.Block{Text: "Nothing in the archive answers that."})
-	b.blocks(&s)
-	return []tell.Section{s}
+	return b.under(s)
 }
 
 // FailuresTold answers where products failed.
@@ -266,7 +264,7 @@ type FailuresTold struct {
 
 // AskFailures lists failing bands.
 func AskFailures(ctx context.Context, a *archive.Archive, f archive.Filter) (t FailuresTold, err error) {
-	if t.Basis, err = basis(ctx, a, "upsets"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	t.Bands, err = a.Failures(ctx, f)
@@ -295,8 +293,7 @@ func (t FailuresTold) Sections() []tell.Section {
 			cell(b.Changed), cell(b.Cable), cell(b.Bench), cell(day(b.Opened)), evidence(b.Where))
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 // RunsTold answers which runs there are.
@@ -308,7 +305,7 @@ type RunsTold struct {
 
 // AskRuns lists runs.
 func AskRuns(ctx context.Context, a *archive.Archive, f archive.Filter) (t RunsTold, err error) {
-	if t.Basis, err = basis(ctx, a, "runs"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	t.Runs, err = a.Runs(ctx, f)
@@ -329,8 +326,7 @@ func (t RunsTold) Sections() []tell.Section {
 			cell(r.Bench), cell(r.Operator), cell(r.Verdict), evidence(r))
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 // VersionsTold answers how a product came out over its versions.
@@ -356,7 +352,7 @@ type Version struct {
 
 // AskVersions groups the exposures of products by version, the oldest first.
 func AskVersions(ctx context.Context, a *archive.Archive, f archive.Filter) (t VersionsTold, err error) {
-	if t.Basis, err = basis(ctx, a, "versions"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	bands, err := a.AsReceived(ctx, f)
@@ -423,8 +419,7 @@ func (t VersionsTold) Sections() []tell.Section {
 		table.Add(row...)
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 // AgreeTold answers whether two benches agree on a product.
@@ -452,7 +447,7 @@ type Agreement struct {
 // over the root of the sum of the squares of their expanded uncertainties (ISO 13528:2022, 9.7; ISO/IEC 17043). Only
 // frequencies at which both upset, bracketed and with uncertainties, are compared.
 func AskAgree(ctx context.Context, a *archive.Archive, f archive.Filter, benches [2]string) (t AgreeTold, err error) {
-	if t.Basis, err = basis(ctx, a, "agree"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	var newest [2]archive.Onsets
@@ -593,8 +588,7 @@ func (t AgreeTold) Sections() []tell.Section {
 	if len(table.Rows) > 0 {
 		s.Blocks = append(s.Blocks, tell.Block{Table: &table})
 	}
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 // UsesTold answers which runs used a piece of equipment.
@@ -608,7 +602,7 @@ type UsesTold struct {
 
 // AskUses lists the runs that used equipment with a serial number.
 func AskUses(ctx context.Context, a *archive.Archive, serial string, f archive.Filter) (t UsesTold, err error) {
-	if t.Basis, err = basis(ctx, a, "used"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	t.Serial = serial
@@ -635,8 +629,7 @@ func (t UsesTold) Sections() []tell.Section {
 			cell(u.Product), cell(u.Bench), cell(u.Verdict), evidence(u.Where))
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 // ListTold is what an archive holds.
@@ -662,7 +655,7 @@ type Listed struct {
 
 // List lists the jobs.
 func List(ctx context.Context, a *archive.Archive) (t ListTold, err error) {
-	if t.Basis, err = basis(ctx, a, "list"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	jobs, err := a.Jobs(ctx)
@@ -692,6 +685,5 @@ func (t ListTold) Sections() []tell.Section {
 		return t.Basis.nothing(s)
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Table: &table})
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }

@@ -46,7 +46,7 @@ func pushAll(t *testing.T, a *archive.Archive, jobs ...*store.Job) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := recall.Refresh(t.Context(), a, []archive.Job{p.Job}, nil); err != nil {
+		if err := recall.Refresh(t.Context(), a, p.Job); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -328,7 +328,7 @@ func TestRolesDoWhatTheyMay(t *testing.T) {
 	push := func(ctx context.Context, a *archive.Archive) error {
 		p, err := a.Push(ctx, other, archive.Pushing{Name: "other.provoke", Who: "pusher"})
 		if err == nil {
-			err = recall.Refresh(ctx, a, []archive.Job{p.Job}, nil)
+			err = recall.Refresh(ctx, a, p.Job)
 		}
 		return err
 	}

@@ -173,7 +173,7 @@ func TestAnArchiveOfManyJobs(t *testing.T) {
 		}
 		verified, sent, records = verified+p.Verified, sent+p.Sent, records+p.Records
 		begun := time.Now()
-		if err := recall.Refresh(t.Context(), a, []archive.Job{p.Job}, nil); err != nil {
+		if err := recall.Refresh(t.Context(), a, p.Job); err != nil {
 			t.Fatal(err)
 		}
 		derived += time.Since(begun)

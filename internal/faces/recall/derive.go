@@ -197,17 +197,14 @@ func fixFacts(book *tell.Book, before, after int) (out []archive.FixFact, err er
 }
 
 // Refresh derives the facts of jobs anew.
-func Refresh(ctx context.Context, a *archive.Archive, jobs []archive.Job, tell func(done int, j archive.Job)) error {
-	for i, j := range jobs {
+func Refresh(ctx context.Context, a *archive.Archive, jobs ...archive.Job) error {
+	for _, j := range jobs {
 		facts, err := Derive(a.Source(ctx, j))
 		if err == nil {
 			err = a.SetFacts(ctx, j, facts)
 		}
 		if err != nil {
 			return fmt.Errorf("derive the findings of %s: %w", j.Name, err)
-		}
-		if tell != nil {
-			tell(i+1, j)
 		}
 	}
 	return nil

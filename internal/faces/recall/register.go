@@ -158,7 +158,7 @@ type RegisterTold struct {
 
 // AskRegister lists equipment by serial number with its certificates, and the control charts of its curves.
 func AskRegister(ctx context.Context, a *archive.Archive, serial string, now time.Time) (t RegisterTold, err error) {
-	if t.Basis, err = basis(ctx, a, "equipment"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	t.today = now.Format(time.DateOnly)
@@ -194,8 +194,7 @@ func (t RegisterTold) Sections() []tell.Section {
 			c.tell(&s)
 		}
 	}
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 func (t RegisterTold) due(r archive.Registered) tell.Cell {
@@ -285,7 +284,7 @@ type CheckTold struct {
 
 // Check holds the curves and due dates of a bench against what the archive knows of its equipment.
 func Check(ctx context.Context, a *archive.Archive, b *catalog.Bench, now time.Time) (t CheckTold, err error) {
-	if t.Basis, err = basis(ctx, a, "check"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	t.Bench = b.Name
@@ -351,8 +350,7 @@ func (t CheckTold) Sections() []tell.Section {
 	if len(t.Notes) > 0 {
 		s.Blocks = append(s.Blocks, tell.Block{List: t.Notes})
 	}
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 // CorrectedTold is what a corrected curve makes of currents that were measured with the wrong one. No record changes.
@@ -390,7 +388,7 @@ type CorrectedOnset struct {
 func AskCorrected(ctx context.Context, a *archive.Archive, serial, name string,
 	corrected curve.Curve[rf.Transimpedance],
 	f archive.Filter) (t CorrectedTold, err error) {
-	if t.Basis, err = basis(ctx, a, "corrected"); err != nil {
+	if t.Basis, err = basis(ctx, a); err != nil {
 		return t, err
 	}
 	t.Serial, t.Curve, t.Recomputed = serial, name, true
@@ -520,8 +518,7 @@ func (t CorrectedTold) Sections() []tell.Section {
 	if len(t.Left) > 0 {
 		s.Blocks = append(s.Blocks, tell.Block{Text: "Not recomputed:"}, tell.Block{List: t.Left})
 	}
-	t.Basis.blocks(&s)
-	return []tell.Section{s}
+	return t.Basis.under(s)
 }
 
 // piece names a piece of equipment.
