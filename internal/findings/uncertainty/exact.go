@@ -203,10 +203,10 @@ func (s sum) below(x float64) float64 {
 	}
 	// ½ + x·step/2π belongs to t = 0, where the integrand is x.
 	total := s.step * (-x) / 2
+	turn, turned := cmplx.Rect(1, -s.step*x), complex(1, 0) // e^(−itx), from step to step: some 1e-13 after thousands
 	for k, phi := range s.at {
-		t := float64(k+1) * s.step
-		sin, cos := math.Sincos(-t * x)
-		total += s.step * imag(phi*complex(cos, sin)) / t
+		turned *= turn
+		total += imag(phi*turned) / float64(k+1)
 	}
 	return min(max(0.5-total/math.Pi, 0), 1)
 }
