@@ -101,8 +101,8 @@ func (s *site) fill(t testing.TB) {
 		[]byte("invented"))), Caption: "the cable as it lay, from the generator's side, with the clamp at 0.3 m"}))
 }
 
-// Every page and every state of the live page, filled, at three widths, and dark at one: nobody has to guess a word. The
-// schemes differ in colours, and the dark one is measured at one width to notice if they ever differ in more.
+// Every page and every state of the live page, filled, at three widths, and dark at one: nobody has to guess a word.
+// The schemes differ in colours; the dark one is measured at one width to notice if they ever differ in more.
 // With -pictures each is kept as a picture for people to look at (go test ./internal/faces/web -run TestNoText -args
 // -pictures).
 func TestNoTextLeavesItsBox(t *testing.T) {
