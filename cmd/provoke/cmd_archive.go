@@ -208,8 +208,9 @@ used: runs that used a piece of equipment (--serial), when its certificate turns
 
 corrected: what the right curve of a monitoring probe (--serial, --with) makes of recorded onsets; changes no record
 
-Texts are looked for anywhere in their field, whatever their case (of letters without accents, in a folder). Every
-answer says how many jobs it speaks from, and which version of provoke derived their findings.`
+Texts are looked for anywhere in their field, whatever their case (on a server: as its locale knows it). A condition that
+a question does not go by is refused. Every answer says what it was asked with, how many jobs it speaks from, and which
+version of provoke derived their findings.`
 }
 
 // Run asks.

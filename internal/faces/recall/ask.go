@@ -21,8 +21,9 @@ var ErrNothing = errors.New("nothing in the archive answers that")
 
 // Basis is what an answer rests on.
 type Basis struct {
-	_       struct{} `tell:"archive=Archive jobs=State.Jobs stale_jobs=State.Stale derived_by=Derived"`
+	_       struct{} `tell:"archive=Archive jobs=State.Jobs stale_jobs=State.Stale derived_by=Derived only=Only"`
 	Archive string
+	Only    []string // the conditions asked with, in words
 	State   archive.State
 	Derived []string // versions of the program that derived the findings
 }
@@ -36,11 +37,16 @@ func basis(ctx context.Context, a *archive.Archive) (Basis, error) {
 	return b, err
 }
 
+func (b *Basis) askedWith(only []string) { b.Only = only }
+
 // under ends an answer with what it rests on, and with a warning where findings are missing.
 func (b Basis) under(s tell.Section) []tell.Section {
 	words := fmt.Sprintf("From the findings of %s", english.Count(int(b.State.Jobs-b.State.Stale), "job", "jobs"))
 	if len(b.Derived) > 0 {
 		words += ", derived by provoke " + strings.Join(b.Derived, ", ")
+	}
+	if len(b.Only) > 0 {
+		words += "; asked with " + strings.Join(b.Only, ", ")
 	}
 	s.Blocks = append(s.Blocks, tell.Block{Text: words + ".", Mark: "of"})
 	if b.State.Stale > 0 {
@@ -91,8 +97,8 @@ func spreadOf(values []bounded) Spread {
 
 // FixesTold answers which changes gave so much, in which band, on which cables.
 type FixesTold struct {
-	_      struct{} `tell:"basis=Basis least_gain_db=Least fixes=Groups"`
-	Basis  Basis
+	_ struct{} `tell:"basis=Basis least_gain_db=Least fixes=Groups"`
+	Basis
 	Least  float64
 	Groups []FixGroup
 }
@@ -256,8 +262,8 @@ func (b Basis) nothing(s tell.Section) []tell.Section {
 
 // FailuresTold answers where products failed.
 type FailuresTold struct {
-	_     struct{} `tell:"basis=Basis jobs=Jobs bands=Bands"`
-	Basis Basis
+	_ struct{} `tell:"basis=Basis jobs=Jobs bands=Bands"`
+	Basis
 	Jobs  int
 	Bands []archive.Failed
 }
@@ -298,9 +304,9 @@ func (t FailuresTold) Sections() []tell.Section {
 
 // RunsTold answers which runs there are.
 type RunsTold struct {
-	_     struct{} `tell:"basis=Basis runs=Runs"`
-	Basis Basis
-	Runs  []archive.Where
+	_ struct{} `tell:"basis=Basis runs=Runs"`
+	Basis
+	Runs []archive.Where
 }
 
 // AskRuns lists runs.
@@ -331,8 +337,8 @@ func (t RunsTold) Sections() []tell.Section {
 
 // VersionsTold answers how a product came out over its versions.
 type VersionsTold struct {
-	_        struct{} `tell:"basis=Basis versions=Versions"`
-	Basis    Basis
+	_ struct{} `tell:"basis=Basis versions=Versions"`
+	Basis
 	Versions []Version
 }
 
@@ -424,8 +430,8 @@ func (t VersionsTold) Sections() []tell.Section {
 
 // AgreeTold answers whether two benches agree on a product.
 type AgreeTold struct {
-	_      struct{} `tell:"basis=Basis first=First,null second=Second,null points=Points beyond=Beyond against=Against unknown=Unknown words=Words"`
-	Basis  Basis
+	_ struct{} `tell:"basis=Basis first=First,null second=Second,null points=Points beyond=Beyond against=Against unknown=Unknown words=Words"`
+	Basis
 	First  *archive.Where
 	Second *archive.Where
 	Points []Agreement
@@ -593,8 +599,8 @@ func (t AgreeTold) Sections() []tell.Section {
 
 // UsesTold answers which runs used a piece of equipment.
 type UsesTold struct {
-	_     struct{} `tell:"basis=Basis serial=Serial uses=Uses"`
-	Basis Basis
+	_ struct{} `tell:"basis=Basis serial=Serial uses=Uses"`
+	Basis
 
 	Serial string
 	Uses   []archive.Used
@@ -634,9 +640,9 @@ func (t UsesTold) Sections() []tell.Section {
 
 // ListTold is what an archive holds.
 type ListTold struct {
-	_     struct{} `tell:"basis=Basis records=Basis.State.Records deleted=Basis.State.Deleted jobs=Jobs"`
-	Basis Basis
-	Jobs  []Listed
+	_ struct{} `tell:"basis=Basis records=Basis.State.Records deleted=Basis.State.Deleted jobs=Jobs"`
+	Basis
+	Jobs []Listed
 }
 
 // Listed is one job of an archive.

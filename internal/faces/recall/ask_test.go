@@ -22,6 +22,7 @@ import (
 	"provoke/internal/job/store"
 	"provoke/internal/tell"
 	"provoke/internal/tools/postgres"
+	"provoke/internal/units/rf"
 )
 
 func both(t *testing.T, do func(t *testing.T, a *archive.Archive)) {
@@ -124,6 +125,81 @@ func TestTextIsTextWhateverItHolds(t *testing.T) {
 		}
 		if all, err := a.Jobs(t.Context()); err != nil || len(all) != len(texts) {
 			t.Errorf("%d jobs left %v", len(all), err)
+		}
+	})
+}
+
+// TestEveryConditionIsHeardOrRefused: with a condition that nothing meets, a question finds nothing and says with what it
+// was asked, or it is refused. A filter that is left unheard makes an answer look narrower than it is.
+func TestEveryConditionIsHeardOrRefused(t *testing.T) {
+	both(t, func(t *testing.T, a *archive.Archive) {
+		m := newMaker(3)
+		pushAll(t, a, m.make(t, filepath.Join(t.TempDir(), "j.provoke"), 0), m.make(t, filepath.Join(t.TempDir(),
+			"k.provoke"), 1))
+		gain := rf.Gain(400)
+		heard := map[string]int{}
+		for name, set := range map[string]func(q *recall.Question){
+			"product":       func(q *recall.Question) { q.Filter.Product = "nowhere" },
+			"version":       func(q *recall.Question) { q.Filter.Version = "nowhere" },
+			"kind of cable": func(q *recall.Question) { q.Filter.Cable = "nowhere" },
+			"bench":         func(q *recall.Question) { q.Benches = append(q.Benches[:0:0], "nowhere") },
+			"operator":      func(q *recall.Question) { q.Filter.Operator = "nowhere" },
+			"change":        func(q *recall.Question) { q.Filter.Fix = "nowhere" },
+			"cause":         func(q *recall.Question) { q.Filter.Cause = "nowhere" },
+			"words":         func(q *recall.Question) { q.Filter.Text = "nowhere" },
+			"from":          func(q *recall.Question) { q.From = 5e9 },
+			"to":            func(q *recall.Question) { q.To = 10 },
+			"above":         func(q *recall.Question) { q.Above = rf.DBuA(400) },
+			"below":         func(q *recall.Question) { q.Below = rf.DBuA(-400) },
+			"gain":          func(q *recall.Question) { q.Gain = &gain },
+			"since":         func(q *recall.Question) { q.Filter.Since = "2999-01-01" },
+			"until":         func(q *recall.Question) { q.Filter.Until = "1999-01-01" },
+			"serial number": func(q *recall.Question) { q.Serial = "nowhere" },
+		} {
+			for _, question := range []string{"fixes", "upsets", "runs", "versions", "equipment", "used"} {
+				q := recall.Question{Name: question, Now: time.Now()}
+				if question == "used" {
+					q.Serial = "P-0"
+				}
+				set(&q)
+				got, err := q.Ask(t.Context(), a)
+				if errors.Is(err, recall.ErrAsked) {
+					continue
+				}
+				if err != nil {
+					t.Errorf("%s with a %s: %v", question, name, err)
+					continue
+				}
+				heard[name]++
+				words := ""
+				for _, s := range got.Sections() {
+					for _, b := range s.Blocks {
+						words += b.Text + "\n"
+						if b.Table != nil && len(b.Table.Rows) > 0 &&
+							(question != "versions" || name != "from" && name != "to") { // those count runs without upsets
+							t.Errorf("%s with a %s that nothing meets: %v", question, name, b.Table.Rows)
+						}
+					}
+				}
+				if !strings.Contains(words, "; asked with ") {
+					t.Errorf("%s does not say that it was asked with a %s:\n%s", question, name, words)
+				}
+			}
+			if heard[name] == 0 {
+				t.Errorf("no question goes by %s", name)
+			}
+		}
+	})
+}
+
+func TestTextsAreFoundWhateverTheCaseOfTheirLetters(t *testing.T) {
+	both(t, func(t *testing.T, a *archive.Archive) {
+		pushAll(t, a, nastyJob(t, filepath.Join(t.TempDir(), "j.provoke"), "Größenwaage ÅÉ",
+			time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)))
+		f := everything
+		f.Product = "GRÖßENWAAGE åé"
+		if got, err := recall.AskRuns(t.Context(), a, f); err != nil || len(got.Runs) != 1 {
+			t.Errorf("%d runs %v", len(got.Runs), err)
 		}
 	})
 }

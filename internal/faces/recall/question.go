@@ -66,7 +66,57 @@ func (q Question) Check() error {
 	case q.Name == "corrected" && q.Right.Absent():
 		return wrong("corrected asks for the right curve")
 	}
+	for _, c := range q.conditions() {
+		if !slices.Contains(c.of, q.Name) {
+			return wrong("%s does not go by %s: leave out %s", q.Name, c.name, c.words)
+		}
+	}
 	return nil
+}
+
+// condition is a filter that is set, in words, and the questions that go by it: a filter that others left unheard would
+// make their answer look narrower than it is.
+type condition struct {
+	name, words string
+	of          []string
+}
+
+func (q Question) conditions() (out []condition) {
+	text := func(name, value string, of []string) {
+		if value != "" {
+			out = append(out, condition{name, fmt.Sprintf("%s “%s”", name, value), of})
+		}
+	}
+	bound := func(set bool, name string, of []string, format string, value any) {
+		if set {
+			out = append(out, condition{name, fmt.Sprintf(format, value), of})
+		}
+	}
+	f := q.Filter
+	ofRuns := slices.DeleteFunc(slices.Clone(Questions), func(name string) bool { return name == "equipment" })
+	changes := []string{"fixes", "upsets", "runs"}
+	frequencies := append(slices.Clone(changes), "versions", "agree")
+	text("product", f.Product, ofRuns)
+	text("version", f.Version, ofRuns)
+	text("kind of cable", f.Cable, ofRuns)
+	for _, bench := range q.Benches {
+		text("bench", bench, ofRuns)
+	}
+	text("operator", f.Operator, ofRuns)
+	text("change", f.Fix, changes)
+	text("cause", f.Cause, ofRuns)
+	text("words", f.Text, ofRuns)
+	bound(q.From > 0, "frequency", frequencies, "frequencies from %v up", q.From)
+	bound(q.To > 0, "frequency", frequencies, "frequencies up to %v", q.To)
+	bound(q.Above.Known(), "onset", changes[1:], "onsets of at least %v", q.Above)
+	bound(q.Below.Known(), "onset", changes[1:], "onsets of at most %v", q.Below)
+	if q.Gain != nil {
+		bound(true, "gain", changes[:1], "gains of at least %v", *q.Gain)
+	}
+	bound(f.Since != "", "date", ofRuns, "days from %s on", f.Since)
+	bound(f.Until != "", "date", ofRuns, "days up to %s", f.Until)
+	text("serial number", q.Serial, []string{"equipment", "used", "corrected"})
+	return out
 }
 
 // Ask asks.
@@ -85,32 +135,50 @@ func (q Question) Ask(ctx context.Context, a *archive.Archive) (Telling, error) 
 	if len(q.Benches) == 1 {
 		f.Bench = q.Benches[0]
 	}
+	var t answered
+	var err error
 	switch q.Name {
 	case "fixes":
 		least := math.NaN()
 		if q.Gain != nil {
 			least = q.Gain.DB()
 		}
-		return answer(AskFixes(ctx, a, f, least))
+		t, err = answer(AskFixes(ctx, a, f, least))
 	case "upsets":
-		return answer(AskFailures(ctx, a, f))
+		t, err = answer(AskFailures(ctx, a, f))
 	case "runs":
-		return answer(AskRuns(ctx, a, f))
+		t, err = answer(AskRuns(ctx, a, f))
 	case "versions":
-		return answer(AskVersions(ctx, a, f))
+		t, err = answer(AskVersions(ctx, a, f))
 	case "agree":
-		return answer(AskAgree(ctx, a, f, [2]string{q.Benches[0], q.Benches[1]}))
+		t, err = answer(AskAgree(ctx, a, f, [2]string{q.Benches[0], q.Benches[1]}))
 	case "equipment":
-		return answer(AskRegister(ctx, a, q.Serial, q.Now))
+		t, err = answer(AskRegister(ctx, a, q.Serial, q.Now))
 	case "used":
-		return answer(AskUses(ctx, a, q.Serial, f))
+		t, err = answer(AskUses(ctx, a, q.Serial, f))
+	default:
+		t, err = answer(AskCorrected(ctx, a, q.Serial, q.With, q.Right, f))
 	}
-	return answer(AskCorrected(ctx, a, q.Serial, q.With, q.Right, f))
-}
-
-func answer[T Telling](t T, err error) (Telling, error) {
 	if err != nil {
 		return nil, err
 	}
+	var only []string
+	for _, c := range q.conditions() {
+		only = append(only, c.words)
+	}
+	t.askedWith(only)
 	return t, nil
+}
+
+// answered is an answer that takes the conditions it was asked with.
+type answered interface {
+	Telling
+	askedWith(only []string)
+}
+
+func answer[T any, P interface {
+	*T
+	answered
+}](t T, err error) (answered, error) {
+	return P(&t), err
 }

@@ -149,8 +149,8 @@ func (e *Entry) shift(before []float64) {
 
 // RegisterTold answers what equipment there is, and how its calibrations went.
 type RegisterTold struct {
-	_         struct{} `tell:"basis=Basis equipment=Equipment control_charts=Charts"`
-	Basis     Basis
+	_ struct{} `tell:"basis=Basis equipment=Equipment control_charts=Charts"`
+	Basis
 	Equipment []archive.Registered
 	Charts    []Control
 	today     string
@@ -275,8 +275,8 @@ func (c Control) tell(s *tell.Section) {
 
 // CheckTold says what an archive has against the equipment of a bench file.
 type CheckTold struct {
-	_        struct{} `tell:"basis=Basis bench=Bench warnings=Warnings notes=Notes"`
-	Basis    Basis
+	_ struct{} `tell:"basis=Basis bench=Bench warnings=Warnings notes=Notes"`
+	Basis
 	Bench    string
 	Warnings []string
 	Notes    []string
@@ -355,8 +355,8 @@ func (t CheckTold) Sections() []tell.Section {
 
 // CorrectedTold is what a corrected curve makes of currents that were measured with the wrong one. No record changes.
 type CorrectedTold struct {
-	_      struct{} `tell:"basis=Basis serial=Serial corrected_with=Curve recomputed=Recomputed runs=Runs left=Left"`
-	Basis  Basis
+	_ struct{} `tell:"basis=Basis serial=Serial corrected_with=Curve recomputed=Recomputed runs=Runs left=Left"`
+	Basis
 	Serial string
 	Curve  string
 

@@ -3,6 +3,7 @@ package archive
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"net/url"
@@ -11,8 +12,22 @@ import (
 	"strings"
 	"unicode"
 
-	_ "modernc.org/sqlite" // the driver of the embedded archive
+	"modernc.org/sqlite"
 )
+
+// SQLite's own lower knows the letters of ASCII only.
+func init() {
+	sqlite.MustRegisterDeterministicScalarFunction("lower", 1,
+		func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
+			switch x := args[0].(type) {
+			case string:
+				return strings.ToLower(x), nil
+			case []byte:
+				return strings.ToLower(string(x)), nil
+			}
+			return args[0], nil
+		})
+}
 
 // fileName is the embedded archive in its folder.
 const fileName = "archive.sqlite"
