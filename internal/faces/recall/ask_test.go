@@ -129,8 +129,8 @@ func TestTextIsTextWhateverItHolds(t *testing.T) {
 	})
 }
 
-// TestEveryConditionIsHeardOrRefused: with a condition that nothing meets, a question finds nothing and says with what it
-// was asked, or it is refused. A filter that is left unheard makes an answer look narrower than it is.
+// TestEveryConditionIsHeardOrRefused: with a condition that nothing meets, a question finds nothing and says with what
+// it was asked, or it is refused. A filter that is left unheard makes an answer look narrower than it is.
 func TestEveryConditionIsHeardOrRefused(t *testing.T) {
 	both(t, func(t *testing.T, a *archive.Archive) {
 		m := newMaker(3)
@@ -175,8 +175,9 @@ func TestEveryConditionIsHeardOrRefused(t *testing.T) {
 				for _, s := range got.Sections() {
 					for _, b := range s.Blocks {
 						words += b.Text + "\n"
+						// versions counts runs without upsets too
 						if b.Table != nil && len(b.Table.Rows) > 0 &&
-							(question != "versions" || name != "from" && name != "to") { // those count runs without upsets
+							(question != "versions" || name != "from" && name != "to") {
 							t.Errorf("%s with a %s that nothing meets: %v", question, name, b.Table.Rows)
 						}
 					}

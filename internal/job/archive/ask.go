@@ -55,8 +55,8 @@ func (q *asking) add(condition string, args ...any) {
 	q.args = append(q.args, args...)
 }
 
-// like is a text for LIKE that is found anywhere, with nothing of it read as a pattern. The engine lowers both sides: not
-// every server's locale knows the same letters.
+// like is a text for LIKE that is found anywhere, with nothing of it read as a pattern. The engine lowers both sides:
+// not every server's locale knows the same letters.
 func like(text string) string {
 	return "%" + strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(text) + "%"
 }
