@@ -11,6 +11,7 @@ import (
 
 	"provoke/internal/bench/claim"
 	"provoke/internal/faces/recall"
+	"provoke/internal/files/catalog"
 	"provoke/internal/job/archive"
 	"provoke/internal/job/store"
 	"provoke/internal/run/session"
@@ -286,6 +287,48 @@ func (c *archiveCheck) Run(w *terminal.World, p *archiveCommand) error {
 			"warnings"), c.Bench))
 	}
 	return nil
+}
+
+// An archive has so long to say what it knows of a bench, from before the instruments are opened. No run waits longer.
+const archiveAnswers = 500 * time.Millisecond
+
+// askArchive asks an archive beside a run's preparations which parts of the bench drifted or are due.
+func askArchive(at string) func(*catalog.Bench) func() []string {
+	if at == "" {
+		return nil
+	}
+	return func(b *catalog.Bench) func() []string {
+		ctx, stop := context.WithTimeout(context.Background(), archiveAnswers)
+		heard := make(chan []string, 1)
+		go func() {
+			warnings, err := warningsOf(ctx, at, b)
+			if err != nil {
+				warnings = []string{fmt.Sprintf("whether parts drifted is not known: %v; provoke archive check "+
+					"asks again", err)}
+			}
+			heard <- warnings
+		}()
+		return func() []string {
+			defer stop()
+			select {
+			case warnings := <-heard:
+				return warnings
+			case <-ctx.Done():
+				return []string{fmt.Sprintf("whether parts drifted is not known: the archive did not answer within "+
+					"%v; provoke archive check asks again", archiveAnswers)}
+			}
+		}
+	}
+}
+
+func warningsOf(ctx context.Context, at string, b *catalog.Bench) ([]string, error) {
+	a, err := archive.Open(ctx, at, version, false)
+	if err != nil {
+		return nil, err
+	}
+	defer a.Close()
+	t, err := recall.Check(ctx, a, b, time.Now())
+	return t.Warnings, err
 }
 
 type archiveVerify struct {

@@ -20,11 +20,13 @@ type atBench struct {
 	Humidity         string `help:"Relative humidity of the room, with its unit." placeholder:"TEXT"`
 	Arm              bool   `help:"Accept the worst case at every rating without being asked."`
 	AcceptSinglePath bool   `help:"Accept that nothing but this program can switch RF off while it lives, because it holds the instruments' only connections."`
+	Archive          string `env:"PROVOKE_ARCHIVE" placeholder:"FOLDER|postgres://…" help:"An archive that is asked whether parts of the bench drifted, before RF; the run goes on where it does not answer."`
 }
 
 func (a atBench) order() session.Order {
 	return session.Order{Label: a.Label, Operator: a.Operator, Room: a.Room, Temperature: a.Temperature,
-		Humidity: a.Humidity, Armed: a.Arm, Alone: a.AcceptSinglePath}
+		Humidity: a.Humidity, Armed: a.Arm, Alone: a.AcceptSinglePath,
+		Asked: askArchive(a.Archive)}
 }
 
 // sayEnded says how a run ended; nothing of one that never began.

@@ -318,6 +318,68 @@ func TestTwoBenchesByHand(t *testing.T) {
 	})
 }
 
+// higher is a bench file whose probe's curve lies higher, in dB.
+func higher(t *testing.T, bench []byte, by float64) []byte {
+	t.Helper()
+	return regexp.MustCompile(`-?[0-9.]+ dBΩ`).ReplaceAllFunc(bench, func(v []byte) []byte {
+		x, err := strconv.ParseFloat(strings.TrimSuffix(string(v), " dBΩ"), 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return fmt.Appendf(nil, "%.2f dBΩ", x+by)
+	})
+}
+
+// shifted is a bench whose probe has a curve that lies higher, in dB.
+func shifted(t *testing.T, bench []byte, by float64) *catalog.Bench {
+	t.Helper()
+	b, list := catalog.Parse("bench.yaml", higher(t, bench, by), nil)
+	if list.Err() != nil {
+		t.Fatal(list.Err())
+	}
+	return b
+}
+
+// TestAPartThatDriftedIsToldBeforeARun: three calibrations that scatter by some hundredths of a decibel; the next one
+// is like them, and then 2 dB off; and a due date that has passed.
+func TestAPartThatDriftedIsToldBeforeARun(t *testing.T) {
+	both(t, func(t *testing.T, a *archive.Archive) {
+		m := newMaker(3)
+		calibrated := func(year int) []byte {
+			return regexp.MustCompile(`(serial: P-0\n  calibrated: )\S+(\n  due: )\S+`).ReplaceAll(m.bench[0],
+				fmt.Appendf(nil, "${1}%d-01-01${2}%d-01-01", year, year+1))
+		}
+		for i, by := range []float64{0, 0.06, -0.04} {
+			old := higher(t, calibrated(2021+i), by)
+			for n := range m.bench {
+				m.bench[n] = old
+			}
+			pushAll(t, a, m.make(t, filepath.Join(t.TempDir(), fmt.Sprintf("%d.provoke", i)), i))
+			m = newMaker(3)
+		}
+		for _, c := range []struct {
+			by   float64
+			now  string
+			want []string
+		}{{0.02, "2024-06-01", nil}, {2, "2024-06-01", []string{"DRIFTED by +1.99 dB against 3 calibrations"}},
+			{0.02, "2025-06-01", []string{"its calibration was due on 2025-01-01"}}} {
+			now, err := time.Parse(time.DateOnly, c.now)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := recall.Check(t.Context(), a, shifted(t, calibrated(2024), c.by), now)
+			if err != nil || len(got.Warnings) != len(c.want) {
+				t.Fatalf("%+v: %q %q %v", c, got.Warnings, got.Notes, err)
+			}
+			for i, w := range c.want {
+				if !strings.Contains(got.Warnings[i], w) {
+					t.Errorf("%+v: %q", c, got.Warnings[i])
+				}
+			}
+		}
+	})
+}
+
 // A curve that is 1.5 dB higher at every frequency makes every recorded current 1.5 dB lower: I = U − Zt
 // (CISPR 16-1-2, the transfer impedance of a current probe).
 func TestACorrectedCurveMovesCurrents(t *testing.T) {
@@ -326,18 +388,7 @@ func TestACorrectedCurveMovesCurrents(t *testing.T) {
 		j := m.make(t, filepath.Join(t.TempDir(), "j.provoke"), 0)
 		pushAll(t, a, j)
 		which := m.which // of the job that was made last
-		higher := regexp.MustCompile(`([0-9.]+) dBΩ`).ReplaceAllStringFunc(string(m.bench[which]),
-			func(v string) string {
-				x, err := strconv.ParseFloat(strings.TrimSuffix(v, " dBΩ"), 64)
-				if err != nil {
-					t.Fatal(err)
-				}
-				return fmt.Sprintf("%.2f dBΩ", x+1.5)
-			})
-		b, list := catalog.Parse("bench.yaml", []byte(higher), nil)
-		if list.Err() != nil {
-			t.Fatal(list.Err())
-		}
+		b := shifted(t, m.bench[which], 1.5)
 		before, err := a.Find(t.Context(), "j.provoke")
 		if err != nil {
 			t.Fatal(err)

@@ -42,7 +42,7 @@ func isDay(text string) bool {
 }
 
 // ErrAsked is wrapped where a question cannot be asked like that.
-var ErrAsked = errors.New("the question is not whole")
+var ErrAsked = errors.New("this cannot be asked")
 
 // Check says what is wrong with a question.
 func (q Question) Check() error {

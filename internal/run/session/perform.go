@@ -59,6 +59,9 @@ type Order struct {
 	FootSwitch map[terminal.Key]engine.Want
 	// OverTest says who accepted levels above the one wanted; empty for what the plan says.
 	OverTest string
+	// Asked begins to ask, beside the preparations, what else is known of the bench's equipment, and returns how to get
+	// what it was told, with RF still off; it must not keep the run. nil asks nobody.
+	Asked func(*catalog.Bench) (told func() []string)
 	// Progress replaces the status line.
 	Progress func(engine.Status)
 	// Ready is the plan as it was read and checked beforehand; nil: the plan file is read now.
@@ -126,7 +129,11 @@ func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	if part.left, err = leftByWatcher(w, o.JobFile); err != nil {
 		return engine.Swept{}, err
 	}
-	out, err := carryOut(w, o, pr, part, job)
+	told := func() []string { return nil }
+	if o.Asked != nil {
+		told = o.Asked(pr.Bench)
+	}
+	out, err := carryOut(w, o, pr, part, job, told)
 	return out, rescued(job, err)
 }
 
@@ -144,7 +151,8 @@ func rescued(job *store.Job, err error) error {
 }
 
 // carryOut opens the instruments and runs the engine.
-func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Job) (out engine.Swept, err error) {
+func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Job,
+	told func() []string) (out engine.Swept, err error) {
 	options := driver.Options{Default: withinDeadMan(pr.Plan)}
 	desk := deskFor(pr.Bench)
 	if desk != nil {
@@ -175,6 +183,9 @@ func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Jo
 		}
 		o.awake = watcher.KeepAwake()
 		defer o.awake.Release()
+		for _, words := range told() {
+			fmt.Fprintln(w.Stderr, "provoke: warning:", words)
+		}
 		if err := askToArm(w, o, pr, rig, watching.words()); err != nil {
 			return out, err
 		}
