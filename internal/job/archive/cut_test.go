@@ -6,6 +6,8 @@ import (
 	"io"
 	"net"
 	"net/url"
+	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
@@ -128,6 +130,76 @@ func TestAPushThatIsCutLeavesRunsWholeOrAbsent(t *testing.T) {
 	t.Logf("figure: archive: a push of %d bytes cut at %d places: %d pushes failed, every run whole or absent, all "+
 		"whole after the "+
 		"next push", total, cuts, failed)
+}
+
+// TestAProgramThatIsKilledInAPushLeavesRunsWholeOrAbsent: a second program pushes into a folder and is killed ever later.
+func TestAProgramThatIsKilledInAPushLeavesRunsWholeOrAbsent(t *testing.T) {
+	if at := os.Getenv("PROVOKE_TEST_PUSH_AT"); at != "" { // it is that program
+		if err := pushOnce(t.Context(), at, os.Getenv("PROVOKE_TEST_PUSH_JOB")); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	t.Parallel()
+	at := filepath.Join(t.TempDir(), "archive")
+	a := open(t, at)
+	const kills = 8
+	killed, none, all := 0, 0, 0
+	var takes time.Duration
+	for n := range kills + 1 {
+		path := filepath.Join(t.TempDir(), "killed.provoke")
+		j := newJob(t, path, 3, 400)
+		c := exec.Command(os.Args[0], "-test.run=^"+t.Name()+"$")
+		c.Env = append(os.Environ(), "PROVOKE_TEST_PUSH_AT="+at, "PROVOKE_TEST_PUSH_JOB="+path)
+		begun := time.Now()
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if n == 0 { // how long it takes where nobody kills it
+			if err := c.Wait(); err != nil {
+				t.Fatal(err)
+			}
+			takes = time.Since(begun)
+			j.Close()
+			continue // a job of its own, which stays
+		}
+		time.Sleep(takes * time.Duration(n) / (kills + 1))
+		c.Process.Kill()
+		if c.Wait() != nil {
+			killed++
+		}
+		jobs, err := a.Jobs(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		runs := 0
+		for _, k := range jobs {
+			runs += len(k.Runs)
+			if err := a.Verify(t.Context(), k); err != nil {
+				t.Errorf("killed after %d of %d parts of a push: %v", n, kills+1, err)
+			}
+		}
+		switch runs - 3 {
+		case 0:
+			none++
+		case 3:
+			all++
+		}
+		p := push(t, a, j)
+		if len(p.Job.Runs) != 3 {
+			t.Errorf("pushed again: %+v", p)
+		}
+		same(t, j, pulled(t, a, p.Job))
+		if err := a.Delete(t.Context(), p.Job, "test", "the next"); err != nil {
+			t.Fatal(err)
+		}
+		j.Close()
+	}
+	if killed == 0 {
+		t.Error("nothing was killed: nothing was shown")
+	}
+	t.Logf("figure: archive in a folder: %d of %d programs killed in a push; %d had pushed nothing, %d some runs, %d all; "+
+		"every run whole or absent, all whole after the next push", killed, kills, none, kills-none-all, all)
 }
 
 // TestAClockThatIsAheadIsTold, and the run is kept as it is.
