@@ -132,7 +132,8 @@ func TestAPushThatIsCutLeavesRunsWholeOrAbsent(t *testing.T) {
 		"next push", total, cuts, failed)
 }
 
-// TestAProgramThatIsKilledInAPushLeavesRunsWholeOrAbsent: a second program pushes into a folder and is killed ever later.
+// TestAProgramThatIsKilledInAPushLeavesRunsWholeOrAbsent: a second program pushes into a folder and is killed ever
+// later.
 func TestAProgramThatIsKilledInAPushLeavesRunsWholeOrAbsent(t *testing.T) {
 	if at := os.Getenv("PROVOKE_TEST_PUSH_AT"); at != "" { // it is that program
 		if err := pushOnce(t.Context(), at, os.Getenv("PROVOKE_TEST_PUSH_JOB")); err != nil {
@@ -198,8 +199,8 @@ func TestAProgramThatIsKilledInAPushLeavesRunsWholeOrAbsent(t *testing.T) {
 	if killed == 0 {
 		t.Error("nothing was killed: nothing was shown")
 	}
-	t.Logf("figure: archive in a folder: %d of %d programs killed in a push; %d had pushed nothing, %d some runs, %d all; "+
-		"every run whole or absent, all whole after the next push", killed, kills, none, kills-none-all, all)
+	t.Logf("figure: archive in a folder: %d of %d programs killed in a push; %d had pushed nothing, %d some runs, "+
+		"%d all; every run whole or absent, all whole after the next push", killed, kills, none, kills-none-all, all)
 }
 
 // TestAClockThatIsAheadIsTold, and the run is kept as it is.
