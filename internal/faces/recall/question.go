@@ -115,6 +115,7 @@ func (q Question) conditions() (out []condition) {
 	}
 	bound(f.Since != "", "date", ofRuns, "days from %s on", f.Since)
 	bound(f.Until != "", "date", ofRuns, "days up to %s", f.Until)
+	text("curve", q.With, []string{"corrected"})
 	text("serial number", q.Serial, []string{"equipment", "used", "corrected"})
 	return out
 }
