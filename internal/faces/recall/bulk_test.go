@@ -27,7 +27,7 @@ import (
 	"provoke/internal/units/rf"
 )
 
-var jobsFlag = flag.Int("jobs", 40, "synthetic jobs of 500 steps in the archive; docs/archive.md tells of 10000")
+var jobsFlag = flag.Int("jobs", 200, "synthetic jobs of 500 steps in the archive; docs/archive.md tells of 10000")
 
 // maker makes jobs of an invented laboratory, each an exposure, a change and an exposure, from a seed.
 type maker struct {
