@@ -83,7 +83,7 @@ func TestTheAlarmIsHeardWhileTheDisplayIsOff(t *testing.T) {
 			t.Fatal("the alarm is never heard")
 		}
 	}
-	if took := time.Since(began); took < delay { // how late at most: in the time of a bubble, below
+	if took := time.Since(began); took < delay { // how late at most: in the time of a bubble, above
 		t.Errorf("the alarm was heard %v after the upset", took)
 	}
 	if a := amplitude(next(200*time.Millisecond), 2900); math.Abs(a-0.1) > 0.002 {

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"provoke/internal/job/archive"
+	"provoke/internal/job/store"
 	"provoke/internal/tools/postgres"
 )
 
@@ -56,6 +57,20 @@ func (c *cutter) serve() {
 			}
 		}()
 	}
+}
+
+// wholeAfterTheNextPush pushes a job of three runs, and takes it out again once it is there record for record.
+func wholeAfterTheNextPush(t *testing.T, a *archive.Archive, j *store.Job) {
+	t.Helper()
+	p := push(t, a, j)
+	if len(p.Job.Runs) != 3 {
+		t.Errorf("pushed again: %+v", p)
+	}
+	same(t, j, pulled(t, a, p.Job))
+	if err := a.Delete(t.Context(), p.Job, "test", "the next"); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
 }
 
 // TestAPushThatIsCutLeavesRunsWholeOrAbsent: the line to the server is cut after every part of a push.
@@ -109,15 +124,7 @@ func TestAPushThatIsCutLeavesRunsWholeOrAbsent(t *testing.T) {
 				t.Errorf("cut after %d bytes: %v", total*int64(n)/cuts, err)
 			}
 		}
-		p := push(t, a, j)
-		if len(p.Job.Runs) != 3 {
-			t.Errorf("pushed again: %+v", p)
-		}
-		same(t, j, pulled(t, a, p.Job))
-		if err := a.Delete(t.Context(), p.Job, "test", "the next"); err != nil {
-			t.Fatal(err)
-		}
-		j.Close()
+		wholeAfterTheNextPush(t, a, j)
 	}
 	if failed < cuts/2 {
 		t.Errorf("%d of %d pushes were cut: little was shown", failed, cuts)
@@ -186,15 +193,7 @@ func TestAProgramThatIsKilledInAPushLeavesRunsWholeOrAbsent(t *testing.T) {
 		case 3:
 			all++
 		}
-		p := push(t, a, j)
-		if len(p.Job.Runs) != 3 {
-			t.Errorf("pushed again: %+v", p)
-		}
-		same(t, j, pulled(t, a, p.Job))
-		if err := a.Delete(t.Context(), p.Job, "test", "the next"); err != nil {
-			t.Fatal(err)
-		}
-		j.Close()
+		wholeAfterTheNextPush(t, a, j)
 	}
 	if killed == 0 {
 		t.Error("nothing was killed: nothing was shown")

@@ -129,11 +129,7 @@ func perform(w *terminal.World, o Order) (engine.Swept, error) {
 	if part.left, err = leftByWatcher(w, o.JobFile); err != nil {
 		return engine.Swept{}, err
 	}
-	told := func() []string { return nil }
-	if o.Asked != nil {
-		told = o.Asked(pr.Bench)
-	}
-	out, err := carryOut(w, o, pr, part, job, told)
+	out, err := carryOut(w, o, pr, part, job)
 	return out, rescued(job, err)
 }
 
@@ -151,8 +147,11 @@ func rescued(job *store.Job, err error) error {
 }
 
 // carryOut opens the instruments and runs the engine.
-func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Job,
-	told func() []string) (out engine.Swept, err error) {
+func carryOut(w *terminal.World, o Order, pr *Prepared, part part, job *store.Job) (out engine.Swept, err error) {
+	told := func() []string { return nil }
+	if o.Asked != nil && pr.Plan.Kind != plan.Baseline {
+		told = o.Asked(pr.Bench)
+	}
 	options := driver.Options{Default: withinDeadMan(pr.Plan)}
 	desk := deskFor(pr.Bench)
 	if desk != nil {
