@@ -203,7 +203,7 @@ func (s sum) below(x float64) float64 {
 	}
 	// ½ + x·step/2π belongs to t = 0, where the integrand is x.
 	total := s.step * (-x) / 2
-	turn, turned := cmplx.Rect(1, -s.step*x), complex(1, 0) // e^(−itx), from step to step: off by under 1e-12 after 4,000
+	turn, turned := cmplx.Rect(1, -s.step*x), complex(1, 0) // e^(−itx): under 1e-12 off after 4,000
 	for k, phi := range s.at {
 		turned *= turn
 		total += imag(phi*turned) / float64(k+1)
